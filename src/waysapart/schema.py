@@ -1,0 +1,363 @@
+"""The one table of roles and columns: what a study may hold, in which unit, checked how.
+
+Reading, `blank`, the documentation and the tests all use this table; nothing
+else in the package knows which columns a role has.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Literal
+
+ColumnType = Literal["text", "number", "count", "list", "numbers", "date"]
+"""text; number (float); count (whole number); list (ids in one cell, `;` between);
+numbers (whole numbers in one cell, `;` between); date (ISO 8601)."""
+
+LIST_SEPARATOR = ";"
+KNOWN_EMPTY = "-"
+"""In `within`: known to lie in nothing. A blank means not recorded."""
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of a role.
+
+    `refers` names the roles whose ids the column may hold (`assets`: any asset
+    role); `minimum` and `maximum` are inclusive unless `above` is set.
+    """
+
+    name: str
+    type: ColumnType
+    says: str
+    required: bool = False
+    unit: str | None = None
+    minimum: float | None = None
+    maximum: float | None = None
+    above: bool = False
+    choices: tuple[str, ...] = ()
+    refers: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Role:
+    """One kind of table: its columns, its geometry, and what makes a row unique."""
+
+    name: str
+    says: str
+    columns: tuple[Column, ...]
+    asset: bool = False
+    geometry: tuple[str, ...] = ()
+    geometry_required: bool = False
+    key: tuple[str, ...] = ("id",)
+    column: Mapping[str, Column] = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(
+            self, "column", MappingProxyType({column.name: column for column in self.columns})
+        )
+
+
+def _text(name: str, says: str, **more: object) -> Column:
+    return Column(name, "text", says, **more)  # type: ignore[arg-type]
+
+
+def _number(name: str, says: str, unit: str | None, **more: object) -> Column:
+    return Column(name, "number", says, unit=unit, **more)  # type: ignore[arg-type]
+
+
+_ID = _text("id", "unique id", required=True)
+_NAME = _text("name", "name shown to people")
+_WITHIN = _text(
+    "within",
+    "id of the asset that it lies in; blank: not recorded, -: known to lie in nothing",
+    refers=("assets",),
+)
+_ACCURACY = _number("accuracy_m", "how well its position is surveyed", "m", minimum=0)
+_SEQ = Column("seq", "count", "order, counted along the way", required=True)
+_PLACES = ("structures", "sites")
+
+_ROLES = (
+    Role(
+        "sites",
+        "a place with equipment",
+        (_ID, _NAME, _text("kind", "kind of site"), _WITHIN, _ACCURACY),
+        asset=True,
+        geometry=("Point", "Polygon", "MultiPolygon"),
+        geometry_required=True,
+    ),
+    Role(
+        "structures",
+        "tower, gantry, pole, pit, bridge, building entry",
+        (
+            _ID,
+            _text("kind", "tower, gantry, pole, pit, entry, bridge, ...", required=True),
+            _NAME,
+            _WITHIN,
+            _ACCURACY,
+            _number("elevation_m", "height of the cable's support above a common datum", "m"),
+        ),
+        asset=True,
+        geometry=("Point", "Polygon", "MultiPolygon"),
+        geometry_required=True,
+    ),
+    Role(
+        "containers",
+        "anything that holds other things and has no role of its own",
+        (
+            _ID,
+            _text("kind", "room, chassis, rack, charger, right-of-way, ...", required=True),
+            _NAME,
+            _WITHIN,
+        ),
+        asset=True,
+        geometry=("Point", "LineString", "MultiLineString", "Polygon", "MultiPolygon"),
+    ),
+    Role(
+        "segments",
+        "a stretch that cables pass through or hang on",
+        (
+            _ID,
+            _text(
+                "kind",
+                "span, duct, subduct, trench, tray, riser, buried, tunnel, bridge, subsea",
+                required=True,
+            ),
+            _NAME,
+            _text("a", "structure or site at its first vertex; blank: snapped", refers=_PLACES),
+            _text("b", "structure or site at its last vertex; blank: snapped", refers=_PLACES),
+            Column(
+                "within",
+                "list",
+                "ids of the assets that it lies in; blank: not recorded, -: in nothing",
+                refers=("assets",),
+            ),
+            _ACCURACY,
+            _number("sag_m", "sag of a span at its middle", "m", minimum=0),
+            _number(
+                "length_m", "measured length, instead of the geometry's", "m", minimum=0, above=True
+            ),
+        ),
+        asset=True,
+        geometry=("LineString",),
+        geometry_required=True,
+    ),
+    Role(
+        "cables",
+        "one cable",
+        (
+            _ID,
+            _text("fibre_type", "a key of [fibres] in the rules, such as G.652.D"),
+            Column("fibre_count", "count", "number of fibres", minimum=1),
+            _NAME,
+            _text("kind", "opgw, wrapped, adss, duct, buried, ..."),
+            _text("carried_by", "the cable that it is wrapped on or lashed to", refers=("cables",)),
+            _number(
+                "overlength_pct", "extra length against its route", "%", minimum=0, maximum=100
+            ),
+            _number("slack_m", "coils and loops, all together", "m", minimum=0),
+            _number(
+                "wrap_pitch_m",
+                "one turn about the carrier takes this length",
+                "m",
+                minimum=0,
+                above=True,
+            ),
+            _number("wrap_diameter_mm", "diameter of the helix", "mm", minimum=0),
+            _number("db_per_km", "attenuation, instead of the catalogue's", "dB/km", minimum=0),
+        ),
+        asset=True,
+        geometry=("LineString",),
+    ),
+    Role(
+        "cable_runs",
+        "one segment that a cable passes through",
+        (
+            _text("cable", "the cable", required=True, refers=("cables",)),
+            _SEQ,
+            _text("segment", "the segment", required=True, refers=("segments",)),
+        ),
+        key=("cable", "seq"),
+    ),
+    Role(
+        "joints",
+        "a splice closure",
+        (
+            _ID,
+            _text("at", "structure or site where it is", required=True, refers=_PLACES),
+            Column("cables", "list", "the cables that it joins", refers=("cables",)),
+            _number("loss_db", "measured splice loss", "dB", minimum=0),
+        ),
+        asset=True,
+    ),
+    Role(
+        "supplies",
+        "a battery or other power supply",
+        (
+            _ID,
+            _text("site", "where it is", required=True, refers=("sites",)),
+            _NAME,
+            _text("kind", "battery, rectifier, ..."),
+            _WITHIN,
+            Column(
+                "needs",
+                "list",
+                "ids that must work for it, such as its charger",
+                refers=("assets",),
+            ),
+        ),
+        asset=True,
+    ),
+    Role(
+        "equipment",
+        "relay, multiplexer, repeater, panel, radio",
+        (
+            _ID,
+            _text("site", "where it is", required=True, refers=("sites",)),
+            _NAME,
+            _text("kind", "relay, multiplexer, repeater, panel, radio, ..."),
+            _WITHIN,
+            Column("supplies", "list", "its supplies; any one keeps it up", refers=("supplies",)),
+            Column("needs", "list", "ids that must all work for it", refers=("assets",)),
+            _number("delay_us", "one-way delay through it", "us", minimum=0),
+        ),
+        asset=True,
+    ),
+    Role(
+        "links",
+        "one hop between two pieces of equipment",
+        (
+            _ID,
+            _text("a", "equipment at one end", required=True, refers=("equipment",)),
+            _text("b", "equipment at the other end", required=True, refers=("equipment",)),
+            _number("wavelength_nm", "needed for fibre", "nm", minimum=600, maximum=2000),
+            _NAME,
+            _text(
+                "medium",
+                "blank: fibre",
+                choices=("fibre", "radio", "leased", "electrical", "internal", "carrier"),
+            ),
+            Column("via", "list", "equipment on the hop, in order", refers=("equipment",)),
+            _number("loss_db", "loss of what via adds", "dB", minimum=0),
+            Column(
+                "relies_on",
+                "list",
+                "assets that the hop depends on beyond its cables",
+                refers=("assets",),
+            ),
+            _number("length_m", "length of a hop without cables", "m", minimum=0),
+            _text("channel", "where several links share a fibre"),
+            _number("tx_min_dbm", "least launched power", "dBm"),
+            _number("tx_max_dbm", "greatest launched power", "dBm"),
+            _number("rx_min_dbm", "receiver sensitivity", "dBm"),
+            _number("rx_max_dbm", "receiver overload", "dBm"),
+            Column("connectors", "count", "mated pairs (default 2)", minimum=0),
+            Column(
+                "splices",
+                "count",
+                "default: recorded joints passed, else cable changes and reels",
+                minimum=0,
+            ),
+            _number("reserve_db", "kept for ageing and repair", "dB", minimum=0),
+            _number("bandwidth_mhz", "what the link needs of multimode fibre", "MHz", minimum=0),
+            _number("dispersion_limit_ps_nm", "most that the link stands", "ps/nm", minimum=0),
+            _number("extra_delay_us", "delay beyond fibre and equipment", "us", minimum=0),
+        ),
+    ),
+    Role(
+        "link_runs",
+        "one cable that a link passes through, in order",
+        (
+            _text("link", "the link", required=True, refers=("links",)),
+            _SEQ,
+            _text("cable", "the cable", required=True, refers=("cables",)),
+            Column("fibres", "numbers", "fibre numbers, counted from 1", minimum=1),
+            _text("direction", "blank: both", choices=("go", "return")),
+            _text("from", "structure or site where the link enters the cable", refers=_PLACES),
+            _text("to", "structure or site where it leaves the cable", refers=_PLACES),
+        ),
+        key=("link", "direction", "seq"),
+    ),
+    Role(
+        "circuits",
+        "one protection signalling circuit",
+        (
+            _ID,
+            _text("a", "equipment at one end", required=True, refers=("equipment",)),
+            _text("b", "equipment at the other end", required=True, refers=("equipment",)),
+            _text("service", "a key of [services] in the rules", required=True),
+            _NAME,
+            _text("group", "circuits that back each other up"),
+            _text("scheme", "circuits that are all needed"),
+            _text("switching", "blank: each", choices=("each", "both")),
+        ),
+    ),
+    Role(
+        "circuit_paths",
+        "one link of a path, in order",
+        (
+            _text("circuit", "the circuit", required=True, refers=("circuits",)),
+            _text("path", "main, alternate, or any further label", required=True),
+            _SEQ,
+            _text("link", "the link", required=True, refers=("links",)),
+        ),
+        key=("circuit", "path", "seq"),
+    ),
+    Role(
+        "rings",
+        "one link of a closed ring, in order",
+        (
+            _text("ring", "the ring", required=True),
+            _SEQ,
+            _text("link", "the link", required=True, refers=("links",)),
+        ),
+        key=("ring", "seq"),
+    ),
+    Role(
+        "ring_circuits",
+        "a circuit whose two paths are the two ways round a ring",
+        (
+            _text("circuit", "the circuit", required=True, refers=("circuits",)),
+            _text("ring", "the ring", required=True, refers=("rings",)),
+            _text("main_way", "blank: the shorter", choices=("forward", "backward")),
+        ),
+        key=("circuit",),
+    ),
+    Role(
+        "hazards",
+        "an area or line where one event takes everything it touches",
+        (
+            _ID,
+            _text("kind", "flood, slip, works, crossing, ...", required=True),
+            _NAME,
+            _number("reach_m", "how far beyond its outline it takes things", "m", minimum=0),
+            Column("takes", "list", "kinds that it takes; blank: all"),
+            _number("per_year", "events a year", "1/a", minimum=0),
+            _number("repair_h", "hours to repair", "h", minimum=0),
+        ),
+        asset=True,
+        geometry=("Point", "LineString", "MultiLineString", "Polygon", "MultiPolygon"),
+        geometry_required=True,
+    ),
+    Role(
+        "measurements",
+        "a test result",
+        (
+            _text("cable", "the cable tested (or link)", refers=("cables",)),
+            _text("link", "the link tested (or cable)", refers=("links",)),
+            Column("fibre", "count", "fibre number", minimum=1),
+            _number("wavelength_nm", "test wavelength", "nm", minimum=600, maximum=2000),
+            _number("length_m", "measured fibre length", "m", minimum=0),
+            _number("loss_db", "measured loss", "dB", minimum=0),
+            _number("delay_us", "measured one-way delay", "us", minimum=0),
+            _text("stage", "when it was taken", choices=("drum", "installed", "end-to-end")),
+            _text("direction", "way of the test", choices=("go", "return")),
+            Column("date", "date", "day of the test"),
+        ),
+        key=(),
+    ),
+)
+
+ROLES: Mapping[str, Role] = MappingProxyType({role.name: role for role in _ROLES})
+ASSET_ROLES: tuple[str, ...] = tuple(role.name for role in _ROLES if role.asset)

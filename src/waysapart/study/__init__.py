@@ -1,0 +1,1 @@
+"""Stage 1: files to a study, read and validated."""
