@@ -24,7 +24,8 @@ KNOWN_EMPTY = "-"
 class Column:
     """One column of a role.
 
-    `refers` names the roles whose ids the column may hold (`assets`: any asset
+    `required` columns must exist and hold a value in every row, unless
+    `may_be_blank`. `refers` names the roles whose ids the column may hold (`assets`: any asset
     role); `minimum` and `maximum` are inclusive unless `above` is set.
     """
 
@@ -32,6 +33,7 @@ class Column:
     type: ColumnType
     says: str
     required: bool = False
+    may_be_blank: bool = False
     unit: str | None = None
     minimum: float | None = None
     maximum: float | None = None
@@ -69,9 +71,10 @@ def _number(name: str, says: str, unit: str | None, **more: object) -> Column:
 
 _ID = _text("id", "unique id", required=True)
 _NAME = _text("name", "name shown to people")
-_WITHIN = _text(
+_WITHIN = Column(
     "within",
-    "id of the asset that it lies in; blank: not recorded, -: known to lie in nothing",
+    "list",
+    "ids of the assets that it lies in; blank: not recorded, -: known to lie in nothing",
     refers=("assets",),
 )
 _ACCURACY = _number("accuracy_m", "how well its position is surveyed", "m", minimum=0)
@@ -127,12 +130,7 @@ _ROLES = (
             _NAME,
             _text("a", "structure or site at its first vertex; blank: snapped", refers=_PLACES),
             _text("b", "structure or site at its last vertex; blank: snapped", refers=_PLACES),
-            Column(
-                "within",
-                "list",
-                "ids of the assets that it lies in; blank: not recorded, -: in nothing",
-                refers=("assets",),
-            ),
+            _WITHIN,
             _ACCURACY,
             _number("sag_m", "sag of a span at its middle", "m", minimum=0),
             _number(
@@ -286,7 +284,12 @@ _ROLES = (
             _ID,
             _text("a", "equipment at one end", required=True, refers=("equipment",)),
             _text("b", "equipment at the other end", required=True, refers=("equipment",)),
-            _text("service", "a key of [services] in the rules", required=True),
+            _text(
+                "service",
+                "a key of [services] in the rules; blank: default",
+                required=True,
+                may_be_blank=True,
+            ),
             _NAME,
             _text("group", "circuits that back each other up"),
             _text("scheme", "circuits that are all needed"),

@@ -1,0 +1,129 @@
+"""What a study is once it has been read: typed tables, rules, and where each came from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from pyproj import CRS
+
+    from waysapart.study.rules import Rules
+
+
+@dataclass(frozen=True, slots=True)
+class Layer:
+    """One source layer that fed a role.
+
+    Attributes
+    ----------
+    role : str
+    file : str
+        As the study names it; a database address without its password.
+    layer : str or None
+        The layer inside the file.
+    their_columns : mapping
+        Our column name to theirs, where they differ.
+    accuracy_m : float
+        Positional accuracy of the datum shift into the working CRS (0: exact).
+    """
+
+    role: str
+    file: str
+    layer: str | None
+    their_columns: Mapping[str, str]
+    accuracy_m: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """One input file with its SHA-256, so that a change of the records can be told."""
+
+    file: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """One thing that the records leave open; a verdict that rests on it is `unproven`.
+
+    Attributes
+    ----------
+    code : str
+        What kind of gap, from `waysapart.gaps`.
+    message : str
+        What is missing, where, and what to do.
+    asset : str
+        The id that the gap is about.
+    assets, links, circuits : tuple of str
+        What the gap touches: every path that relies on one of the assets or
+        runs over one of the links, and every path of the circuits.
+    layer, row, column
+        Where it stands in the input, as in `waysapart.errors.Problem`.
+    """
+
+    code: str
+    message: str
+    asset: str
+    assets: tuple[str, ...] = ()
+    links: tuple[str, ...] = ()
+    circuits: tuple[str, ...] = ()
+    file: str | None = None
+    layer: str | None = None
+    row: int | None = None
+    column: str | None = None
+
+
+@dataclass(frozen=True)
+class Study:
+    """A study: its tables, rules and sources. Nothing in it is ever changed in place.
+
+    Attributes
+    ----------
+    name, revision, folder
+        From study.toml; `folder` is where the study lies.
+    crs : pyproj.CRS
+        Working CRS, projected, in metres.
+    tables : mapping of str to DataFrame
+        One frame per role of `waysapart.schema.ROLES`, always there, possibly
+        empty; GeoDataFrames in the working CRS (geometries 2-D, None where
+        blank) for roles with geometry. Every column of the role exists:
+        text and lists as `str` (missing: NaN; a list is its ids joined by `;`),
+        numbers and counts as float64 (NaN: blank), dates as datetime64. Extra
+        columns follow. `_layer` (position in `layers`) and `_row` (row in the
+        user's tool) say where a row came from. Rows are sorted by the role's
+        key, so that the order of the source means nothing.
+    rules : Rules
+    out : tuple of str
+        Assets out of service now.
+    snap_m : float
+        How far, in metres, a segment's end may lie from where it ends.
+    layers : tuple of Layer
+    inputs : tuple of Input
+    gaps : tuple of Gap
+        What reading left open (references to removed records).
+    notes : tuple of str
+        Warnings for the report, such as the accuracy of a datum shift.
+    """
+
+    name: str
+    revision: str | None
+    folder: Path
+    crs: CRS
+    tables: Mapping[str, pd.DataFrame]
+    rules: Rules
+    out: tuple[str, ...] = ()
+    snap_m: float = 2.0
+    layers: tuple[Layer, ...] = ()
+    inputs: tuple[Input, ...] = ()
+    gaps: tuple[Gap, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    def __repr__(self) -> str:
+        rows = ", ".join(
+            f"{len(frame)} {role}" for role, frame in self.tables.items() if len(frame)
+        )
+        return f"Study({self.name!r}: {rows})"
