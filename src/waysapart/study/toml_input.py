@@ -1,0 +1,102 @@
+"""TOML files to checked models, every fault of a file told at once."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pydantic import BaseModel, ConfigDict
+
+from waysapart.study.ledger import Ledger, did_you_mean, listed, shown
+
+if TYPE_CHECKING:
+    from pydantic import ValidationError
+
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
+
+
+class Table(BaseModel):
+    """A TOML table whose keys are all known."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+
+
+def dotted(path: Sequence[object]) -> str:
+    """A path of keys as TOML writes it, such as `fibres."G.652.D".db_per_km.1310`."""
+    keys = (str(key) for key in path)
+    return ".".join(key if _BARE_KEY.fullmatch(key) else f'"{key}"' for key in keys)
+
+
+def load_toml(path: Path, file: str, ledger: Ledger) -> dict[str, Any] | None:
+    """Parse one file; None (and a problem with the line) where it is not TOML.
+
+    A byte-order mark at its start is passed over.
+    """
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        ledger.problem(f"cannot be read: {error.strerror or error}", file=file)
+        return None
+    except UnicodeDecodeError as error:
+        line = path.read_bytes()[: error.start].count(b"\n") + 1
+        ledger.problem("is not UTF-8 text; save it as UTF-8", file=file, row=line)
+        return None
+    try:
+        return tomllib.loads(text.replace("\r\n", "\n"))
+    except tomllib.TOMLDecodeError as error:
+        said = re.search(r"^(.*?)\s*\(at line (\d+), column (\d+)\)", str(error), re.DOTALL)
+        ledger.problem(
+            f"is not valid TOML: {said[1] if said else error}"
+            + (f" (column {said[3]} of the line)" if said else ""),
+            file=file,
+            row=int(said[2]) if said else None,
+        )
+        return None
+
+
+def tell_faults(
+    error: ValidationError,
+    file: str,
+    ledger: Ledger,
+    known: Mapping[str, type[BaseModel]],
+    top: type[BaseModel],
+) -> None:
+    """Write down every fault that pydantic found.
+
+    Parameters
+    ----------
+    known : mapping of str to model
+        Model of the tables under each top-level key, for naming near matches.
+    top : model
+        Model of the file.
+    """
+    told = set()
+    for fault in error.errors(include_url=False):
+        path = [part for part in fault["loc"] if not _is_branch(part)]
+        key = dotted([part + 1 if isinstance(part, int) else part for part in path])
+        if fault["type"] == "extra_forbidden":
+            model = top if len(path) == 1 else known.get(str(path[0]), top)
+            names = [field.alias or name for name, field in model.model_fields.items()]
+            word = str(path[-1])
+            message = (
+                f"unknown key {word!r}{did_you_mean(word, names)}; known keys: {listed(names)}"
+            )
+        elif fault["type"] == "missing":
+            message = f"the key {str(path[-1])!r} is required and missing"
+        else:
+            reason = str(fault["msg"]).removeprefix("Value error, ")
+            reason = reason[:1].lower() + reason[1:]
+            message = f"{reason}; found {shown(fault['input'])}"
+        if (key, message) not in told:
+            told.add((key, message))
+            ledger.problem(message, file=file, column=key)
+
+
+def _is_branch(part: object) -> bool:
+    """Whether a part of a fault's place names one branch of a union, not a key."""
+    return isinstance(part, str) and (
+        part in {"float", "bool", "int", "str"} or part.startswith(("dict[", "tuple[", "constrained"))
+    )
