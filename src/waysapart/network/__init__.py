@@ -1,0 +1,1 @@
+"""Stage 2: circuits tied to the plant that they run through."""

@@ -1,0 +1,109 @@
+"""One integer for every asset, so that what follows is arrays and not dictionaries."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import scipy.sparse as sp
+
+from waysapart.schema import ASSET_ROLES, KNOWN_EMPTY, LIST_SEPARATOR, ROLES
+from waysapart.study.model import Study
+
+Ints = np.ndarray[tuple[int], np.dtype[np.int64]]
+Floats = np.ndarray[tuple[int], np.dtype[np.float64]]
+Bools = np.ndarray[tuple[int], np.dtype[np.bool_]]
+
+
+@dataclass(frozen=True)
+class Assets:
+    """All assets of a study, numbered by role and then by id.
+
+    Attributes
+    ----------
+    frame : DataFrame
+        One row per asset: `id`, `role`, `kind`, `name`, `blank_within`.
+    start : dict of str to int
+        Number of the first asset of each role; a role's assets follow on.
+    """
+
+    frame: pd.DataFrame
+    start: dict[str, int]
+    index: pd.Index[str]
+
+    def __len__(self) -> int:
+        return len(self.frame)
+
+    def numbers(self, ids: pd.Series[str] | Iterable[str]) -> Ints:
+        """Asset numbers of ids; -1 where an id is blank or unknown."""
+        return np.asarray(self.index.get_indexer(pd.Index(ids)), dtype=np.int64)
+
+    def of_role(self, role: str) -> slice:
+        """The numbers that a role's assets take."""
+        roles = [*ASSET_ROLES]
+        following = roles.index(role) + 1
+        stop = self.start[roles[following]] if following < len(roles) else len(self.frame)
+        return slice(self.start[role], stop)
+
+    def ids(self, numbers: Iterable[int] | Ints) -> list[str]:
+        """Ids of asset numbers."""
+        wanted = np.asarray(list(numbers), dtype=np.int64)
+        return [str(value) for value in self.index.to_numpy()[wanted]]
+
+
+def number_assets(study: Study) -> Assets:
+    """Number every asset of a study."""
+    frames = []
+    start: dict[str, int] = {}
+    count = 0
+    for role in ASSET_ROLES:
+        table = study.tables[role]
+        start[role] = count
+        count += len(table)
+        columns = ROLES[role].column
+        frames.append(
+            pd.DataFrame(
+                {
+                    "id": table["id"].to_numpy(),
+                    "role": role,
+                    "kind": table["kind"].to_numpy() if "kind" in columns else np.nan,
+                    "name": table["name"].to_numpy() if "name" in columns else np.nan,
+                    "blank_within": table["within"].isna().to_numpy()
+                    if "within" in columns
+                    else False,
+                }
+            )
+        )
+    frame = pd.concat([part for part in frames if len(part)] or frames[:1], ignore_index=True)
+    frame["blank_within"] = frame["blank_within"].astype(bool)
+    return Assets(frame, start, pd.Index(frame["id"]))
+
+
+def listed(column: pd.Series[str]) -> tuple[Ints, pd.Series[str]]:
+    """The entries of a list column: row positions and values, `-` left out."""
+    filled = np.flatnonzero(column.notna().to_numpy())
+    if not len(filled):
+        return np.empty(0, dtype=np.int64), pd.Series([], dtype=str)
+    split = column.iloc[filled].reset_index(drop=True).str.split(LIST_SEPARATOR)
+    values = split.explode()
+    rows = filled[values.index.to_numpy()]
+    keep = ((values != KNOWN_EMPTY) & (values != "") & values.notna()).to_numpy()
+    return rows[keep].astype(np.int64), values[keep].reset_index(drop=True)
+
+
+def boolean(rows: Ints, columns: Ints, shape: tuple[int, int]) -> sp.csr_array:
+    """A boolean sparse matrix; entries whose column or row is -1 are left out.
+
+    Boolean and not small integers: an 8-bit count of 256 routes to one asset
+    wraps round to 'no route'.
+    """
+    rows = np.asarray(rows, dtype=np.int64)
+    columns = np.asarray(columns, dtype=np.int64)
+    keep = (rows >= 0) & (columns >= 0)
+    made = sp.csr_array(
+        (np.ones(int(keep.sum()), dtype=np.bool_), (rows[keep], columns[keep])), shape=shape
+    )
+    made.sum_duplicates()
+    return made

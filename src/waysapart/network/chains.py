@@ -1,0 +1,296 @@
+"""Cables as chains: from which structure to which, through which segments, in which direction."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import shapely
+
+from waysapart.network.assets import Assets, Bools, Floats, Ints
+from waysapart.network.ends import Ends, Passing, geometries
+from waysapart.network.records import place_of
+from waysapart.study.model import Gap, Study
+
+
+@dataclass(frozen=True)
+class Chains:
+    """The segments of every cable, in order, as flat arrays.
+
+    Rows of cable `c` are `first[c]` up to `first[c + 1]`. `entry` and `exit`
+    are asset numbers (-1: unknown); `start` and `stop` are fractions of the
+    segment's line (0 to 1; `start` greater than `stop`: against the line).
+    `carrier` is the cable that carries a cable (-1: none) and `follows` tells
+    the cables that have no runs of their own and take their carrier's.
+    """
+
+    first: Ints
+    segment: Ints
+    entry: Ints
+    exit: Ints
+    start: Floats
+    stop: Floats
+    carrier: Ints
+    follows: Bools
+    gaps: list[Gap]
+
+    def rows(self, cable: int) -> slice:
+        """The rows of one cable."""
+        return slice(int(self.first[cable]), int(self.first[cable + 1]))
+
+
+@dataclass(frozen=True)
+class _Run:
+    """One segment of one cable while its direction is being settled."""
+
+    segment: int
+    a: int
+    b: int
+    at_a: tuple[float, float]
+    at_b: tuple[float, float]
+
+
+_Step = tuple[int, float, int, float]
+"""Entry node, fraction there, exit node, fraction there."""
+
+
+def chain_cables(study: Study, assets: Assets, ends: Ends, passed: Passing) -> Chains:
+    """Put each cable's segments into one chain that holds together.
+
+    Consecutive segments must meet: at a common end, or where one ends at a
+    structure that the other passes. Where they don't, the cable is broken: a
+    gap. A cable that follows its carrier takes the carrier's chain.
+    """
+    cables, runs = study.tables["cables"], study.tables["cable_runs"]
+    count = len(cables)
+    offset = assets.start["cables"]
+    cable = assets.numbers(runs["cable"]) - offset
+    segment = assets.numbers(runs["segment"]) - assets.start["segments"]
+    known = (cable >= 0) & (segment >= 0)
+    cable, segment = cable[known], segment[known]
+    order = np.argsort(cable, kind="stable")
+    cable, segment = cable[order], segment[order]
+    first = np.searchsorted(cable, np.arange(count + 1))
+
+    a, b = ends.a[segment], ends.b[segment]
+    entry, exit_ = a.copy(), b.copy()
+    start, stop = np.zeros(len(segment)), np.ones(len(segment))
+    awkward = _orient_plain(cable, a, b, entry, exit_, start, stop, count)
+    gaps: list[Gap] = []
+    for number in np.flatnonzero(awkward):
+        rows = slice(int(first[number]), int(first[number + 1]))
+        steps, breaks = _orient_awkward(study, ends, passed, segment[rows])
+        for place, (node_in, frac_in, node_out, frac_out) in enumerate(steps):
+            row = rows.start + place
+            entry[row], exit_[row] = node_in, node_out
+            start[row], stop[row] = frac_in, frac_out
+        gaps += _broken(study, int(number), segment[rows], breaks)
+
+    carrier = assets.numbers(cables["carried_by"]) - offset
+    carrier[carrier < 0] = -1
+    alone = first[1:] == first[:-1]
+    chains = Chains(
+        first, segment, entry, exit_, start, stop, carrier, alone & (carrier >= 0), gaps
+    )
+    return _follow(study, chains)
+
+
+def _orient_plain(
+    cable: Ints,
+    a: Ints,
+    b: Ints,
+    entry: Ints,
+    exit_: Ints,
+    start: Floats,
+    stop: Floats,
+    count: int,
+) -> Bools:
+    """Direct the cables whose segments meet end to end in one way only; tell the others."""
+    awkward = np.zeros(count, dtype=bool)
+    if not len(cable):
+        return awkward
+    next_too = cable[:-1] == cable[1:]
+    a0, b0, a1, b1 = a[:-1], b[:-1], a[1:], b[1:]
+    by_a = (a0 >= 0) & ((a0 == a1) | (a0 == b1))
+    by_b = (b0 >= 0) & ((b0 == a1) | (b0 == b1))
+    odd = next_too & (by_a == by_b)
+    awkward[cable[:-1][odd]] = True
+    awkward[cable[(a == b) & (a >= 0)]] = True
+    meet = np.where(by_a, a0, b0)
+    leave = np.full(len(cable), -2, dtype=np.int64)
+    come = np.full(len(cable), -2, dtype=np.int64)
+    leave[:-1][next_too] = meet[next_too]
+    come[1:][next_too] = meet[next_too]
+    awkward[cable[(leave == come) & (leave >= 0)]] = True
+    backward = (leave == a) | (come == b)
+    entry[backward], exit_[backward] = b[backward], a[backward]
+    start[backward], stop[backward] = 1.0, 0.0
+    return awkward
+
+
+def _orient_awkward(
+    study: Study, ends: Ends, passed: Passing, segments: Ints
+) -> tuple[list[_Step], list[int]]:
+    """Direct one cable's segments with the fewest breaks; say after which rows it breaks."""
+    lines = geometries(study, "segments")
+    runs = [
+        _Run(
+            int(s),
+            int(ends.a[s]),
+            int(ends.b[s]),
+            shapely.get_coordinates(shapely.get_point(lines[s], 0))[0].tolist(),
+            shapely.get_coordinates(shapely.get_point(lines[s], -1))[0].tolist(),
+        )
+        for s in segments
+    ]
+    # Two states a row, along the line (0) and against it (1); least breaks wins.
+    cost = [[0.0, 0.0]]
+    came: list[list[int]] = []
+    for before, here in pairwise(runs):
+        costs, origins = [], []
+        for way in (0, 1):
+            options = [
+                cost[-1][prior] + _apart(before, prior, here, way, study.snap_m) for prior in (0, 1)
+            ]
+            origins.append(int(options[1] < options[0]))
+            costs.append(min(options))
+        cost.append(costs)
+        came.append(origins)
+    way = int(cost[-1][1] < cost[-1][0])
+    ways = [way]
+    for origins in reversed(came):
+        way = origins[way]
+        ways.append(way)
+    ways.reverse()
+    steps: list[_Step] = [
+        (run.b, 1.0, run.a, 0.0) if way else (run.a, 0.0, run.b, 1.0)
+        for run, way in zip(runs, ways, strict=True)
+    ]
+    breaks = [
+        place
+        for place in range(len(runs) - 1)
+        if _apart(runs[place], ways[place], runs[place + 1], ways[place + 1], study.snap_m)
+    ]
+    return _meet_on_the_way(runs, steps, breaks, passed)
+
+
+def _apart(before: _Run, prior: int, here: _Run, way: int, snap_m: float) -> float:
+    """1 where leaving `before` does not lead into `here`, else 0."""
+    left, left_at = (before.a, before.at_a) if prior else (before.b, before.at_b)
+    entered, entered_at = (here.b, here.at_b) if way else (here.a, here.at_a)
+    if left >= 0 and entered >= 0:
+        return float(left != entered)
+    metres = float(np.hypot(left_at[0] - entered_at[0], left_at[1] - entered_at[1]))
+    return float(metres > snap_m)
+
+
+def _meet_on_the_way(
+    runs: list[_Run], steps: list[_Step], breaks: list[int], passed: Passing
+) -> tuple[list[_Step], list[int]]:
+    """Mend breaks where one segment ends at, or passes, a structure that the other passes.
+
+    Only where the rest of both segments is settled by their neighbours: from
+    where to where the cable uses them is then beyond doubt.
+    """
+    left = []
+    for place in breaks:
+        here, after = _nodes(runs[place], passed), _nodes(runs[place + 1], passed)
+        common = set(here) & set(after)
+        node = common.pop() if len(common) == 1 else -1
+        before_settled = place > 0 and place - 1 not in breaks
+        after_settled = place + 2 < len(runs) and place + 1 not in breaks
+        ends_here = node in {runs[place].a, runs[place].b}
+        ends_after = node in {runs[place + 1].a, runs[place + 1].b}
+        node_in, frac_in, _, _ = steps[place]
+        _, _, node_out, frac_out = steps[place + 1]
+        if ends_here and not before_settled:
+            node_in, frac_in = _other_end(runs[place], node)
+        if ends_after and not after_settled:
+            node_out, frac_out = _other_end(runs[place + 1], node)
+        meets = (
+            node >= 0
+            and (before_settled or ends_here)
+            and (after_settled or ends_after)
+            and frac_in != here[node]
+            and frac_out != after[node]
+        )
+        if not meets:
+            left.append(place)
+            continue
+        steps[place] = (node_in, frac_in, node, here[node])
+        steps[place + 1] = (node, after[node], node_out, frac_out)
+    return steps, left
+
+
+def _other_end(run: _Run, node: int) -> tuple[int, float]:
+    return (run.b, 1.0) if node == run.a else (run.a, 0.0)
+
+
+def _nodes(run: _Run, passed: Passing) -> dict[int, float]:
+    """Every structure on a segment with its fraction of the line."""
+    low, high = np.searchsorted(passed.segment, [run.segment, run.segment + 1])
+    on_it = {
+        int(node): float(fraction)
+        for node, fraction in zip(
+            passed.structure[low:high], passed.fraction[low:high], strict=True
+        )
+    }
+    on_it |= {node: fraction for node, fraction in ((run.a, 0.0), (run.b, 1.0)) if node >= 0}
+    return on_it
+
+
+def _broken(study: Study, cable: int, segments: Ints, breaks: list[int]) -> list[Gap]:
+    cables = study.tables["cables"]
+    names = study.tables["segments"]["id"].to_numpy()
+    name = str(cables["id"].iloc[cable])
+    return [
+        Gap(
+            "cable-broken",
+            f"cable {name}: {names[segments[place]]} and {names[segments[place + 1]]} follow each "
+            "other in its runs but do not meet: a run is missing, or the order is wrong",
+            name,
+            assets=(name,),
+            **place_of(study, cables, cable),
+        )
+        for place in breaks
+    ]
+
+
+def _follow(study: Study, own: Chains) -> Chains:
+    """Give each cable without runs the chain of the cable that carries it; tell those with none."""
+    count = len(own.carrier)
+    source = np.arange(count)
+    for cable in np.flatnonzero(own.follows):
+        at = int(cable)
+        while own.follows[at]:  # carriers never form a cycle: reading refuses one
+            at = int(own.carrier[at])
+        source[cable] = at
+    length = np.diff(own.first)[source]
+    first = np.r_[0, np.cumsum(length)].astype(np.int64)
+    take = np.repeat(own.first[:-1][source] - first[:-1], length) + np.arange(first[-1])
+    gaps = list(own.gaps)
+    cables = study.tables["cables"]
+    for cable in np.flatnonzero(length == 0):
+        name = str(cables["id"].iloc[cable])
+        gaps.append(
+            Gap(
+                "cable-without-runs",
+                f"cable {name}: no segment is on record for it, nor for a cable that carries it: "
+                "add its rows to cable_runs",
+                name,
+                assets=(name,),
+                **place_of(study, cables, int(cable)),
+            )
+        )
+    return Chains(
+        first,
+        own.segment[take],
+        own.entry[take],
+        own.exit[take],
+        own.start[take],
+        own.stop[take],
+        own.carrier,
+        own.follows,
+        gaps,
+    )

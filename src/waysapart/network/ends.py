@@ -1,0 +1,271 @@
+"""Where segments end, what they pass on the way, and which structures are recorded twice."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import shapely
+
+from waysapart.network.assets import Assets, Bools, Floats, Ints
+from waysapart.network.records import place_of
+from waysapart.study.model import Gap, Study
+
+SPAN_STRUCTURES = ("tower", "gantry", "pole")
+"""Kinds of structure that a span hangs on."""
+GROUND_STRUCTURES = ("pit", "entry", "bridge")
+"""Kinds of structure that any other segment passes."""
+_TOUCH_M = 1e-6
+
+
+@dataclass(frozen=True)
+class Ends:
+    """What segments end at: one asset number (structure or site) per end, -1 where none."""
+
+    a: Ints
+    b: Ints
+    gaps: list[Gap]
+
+
+def geometries(study: Study, role: str) -> np.ndarray:
+    """Geometries of a role in the working CRS; None where blank."""
+    table = study.tables[role]
+    if isinstance(table, gpd.GeoDataFrame):
+        return np.asarray(table.geometry.to_numpy(), dtype=object)
+    return np.full(len(table), None, dtype=object)
+
+
+@dataclass(frozen=True)
+class Places:
+    """Structures and sites together, as geometry and as asset numbers."""
+
+    geometry: np.ndarray
+    number: Ints
+    is_site: Bools
+    tree: shapely.STRtree
+
+
+def places(study: Study, assets: Assets) -> Places:
+    """The structures and sites that a segment may end at."""
+    structures, sites = geometries(study, "structures"), geometries(study, "sites")
+    geometry = np.concatenate([structures, sites])
+    number = np.concatenate(
+        [
+            assets.start["structures"] + np.arange(len(structures)),
+            assets.start["sites"] + np.arange(len(sites)),
+        ]
+    ).astype(np.int64)
+    is_site = np.arange(len(geometry)) >= len(structures)
+    return Places(geometry, number, is_site, shapely.STRtree(geometry))
+
+
+def _standing_on(
+    pairs_end: Ints, pairs_place: Ints, where: Places, holders: Callable[[int], frozenset[int]]
+) -> Bools:
+    """Which candidates stay once a site gives way to a structure that stands on it."""
+    keep = np.ones(len(pairs_end), dtype=bool)
+    site_rows = np.flatnonzero(where.is_site[pairs_place])
+    if not len(site_rows):
+        return keep
+    by_end: dict[int, list[int]] = {}
+    for row in np.flatnonzero(~where.is_site[pairs_place]):
+        by_end.setdefault(int(pairs_end[row]), []).append(int(pairs_place[row]))
+    for row in site_rows:
+        site = int(pairs_place[row])
+        for structure in by_end.get(int(pairs_end[row]), ()):
+            recorded = int(where.number[site]) in holders(int(where.number[structure]))
+            if recorded or shapely.covers(where.geometry[site], where.geometry[structure]):
+                keep[row] = False
+    return keep
+
+
+def tie_ends(
+    study: Study, assets: Assets, where: Places, holders: Callable[[int], frozenset[int]]
+) -> Ends:
+    """Tie each segment's ends to structures and sites.
+
+    `a` and `b` of the record win; a blank is snapped to the one structure or
+    site within `snap_m` of the end vertex. None, or several, is a gap; so is a
+    recorded end that lies farther than `snap_m` from its vertex.
+    """
+    segments = study.tables["segments"]
+    lines = geometries(study, "segments")
+    gaps: list[Gap] = []
+    tied: dict[str, Ints] = {}
+    for column, vertex in (("a", 0), ("b", -1)):
+        points = shapely.get_point(lines, vertex)
+        stated = assets.numbers(segments[column])
+        node = stated.copy()
+        given = np.flatnonzero(stated >= 0)
+        position = _place_position(stated[given], assets, len(study.tables["structures"]))
+        distance = shapely.distance(points[given], where.geometry[position])
+        far = given[distance > study.snap_m]
+        for row, metres in zip(far, distance[distance > study.snap_m], strict=True):
+            gaps.append(
+                _gap(
+                    study,
+                    "end-far",
+                    int(row),
+                    column,
+                    f"end {column} is recorded at {assets.ids([stated[row]])[0]}, which lies "
+                    f"{metres:.1f} m from the vertex (more than {study.snap_m:g} m): "
+                    "correct the geometry or the record",
+                )
+            )
+        blank = np.flatnonzero(segments[column].isna().to_numpy())
+        ends, found = where.tree.query(points[blank], predicate="dwithin", distance=study.snap_m)
+        keep = _standing_on(ends, found, where, holders)
+        ends, found = ends[keep], found[keep]
+        near = shapely.distance(points[blank][ends], where.geometry[found])
+        order = np.lexsort((where.number[found], near, ends))
+        ends, found, near = ends[order], found[order], near[order]
+        first = np.flatnonzero(np.r_[True, np.diff(ends) > 0]) if len(ends) else np.empty(0, int)
+        node[blank[ends[first]]] = where.number[found[first]]
+        several = np.flatnonzero(np.bincount(ends, minlength=len(blank)) > 1)
+        for end in several:
+            mine = ends == end
+            names = ", ".join(
+                f"{name} ({metres:.2f} m)"
+                for name, metres in zip(
+                    assets.ids(where.number[found[mine]]), near[mine], strict=True
+                )
+            )
+            gaps.append(
+                _gap(
+                    study,
+                    "end-ambiguous",
+                    int(blank[end]),
+                    column,
+                    f"end {column} may be at any of {names}: fill in column {column}",
+                )
+            )
+        lone = np.flatnonzero(np.bincount(ends, minlength=len(blank)) == 0)
+        if len(lone):
+            nearest = _nearest(points[blank[lone]], where, assets)
+            for end, text in zip(lone, nearest, strict=True):
+                gaps.append(
+                    _gap(
+                        study,
+                        "end-meets-nothing",
+                        int(blank[end]),
+                        column,
+                        f"end {column} meets no structure or site within {study.snap_m:g} m"
+                        f"{text}: record what is there, or fill in column {column}",
+                    )
+                )
+        tied[column] = node
+    return Ends(tied["a"], tied["b"], gaps)
+
+
+def _place_position(numbers: Ints, assets: Assets, structures: int) -> Ints:
+    is_structure = numbers >= assets.start["structures"]
+    return np.where(
+        is_structure,
+        numbers - assets.start["structures"],
+        numbers - assets.start["sites"] + structures,
+    )
+
+
+def _nearest(points: np.ndarray, where: Places, assets: Assets) -> list[str]:
+    if not len(where.geometry):
+        return [""] * len(points)
+    (rows, found), metres = where.tree.query_nearest(
+        points, return_distance=True, all_matches=False
+    )
+    text = [""] * len(points)
+    for row, place, distance in zip(rows, found, metres, strict=True):
+        text[row] = f" (nearest: {assets.ids([where.number[place]])[0]}, {distance:.1f} m)"
+    return text
+
+
+def _gap(study: Study, code: str, row: int, column: str, message: str) -> Gap:
+    segments = study.tables["segments"]
+    name = str(segments["id"].iloc[row])
+    return Gap(
+        code,
+        f"segment {name}: {message}",
+        name,
+        assets=(name,),
+        column=column,
+        **place_of(study, segments, row),
+    )
+
+
+@dataclass(frozen=True)
+class Passing:
+    """Structures that segments pass between their ends.
+
+    `segment` counts segments from 0, `structure` is an asset number,
+    `fraction` (0 to 1) is where along the line.
+    """
+
+    segment: Ints
+    structure: Ints
+    fraction: Floats
+
+
+def passing(study: Study, assets: Assets, ends: Ends) -> Passing:
+    """Find the structures within `snap_m` of a segment's line, between its ends.
+
+    Owners often keep a whole line or duct run as one polyline. A span passes
+    towers, gantries and poles; anything else passes pits, entries and bridges.
+    """
+    structures, segments = study.tables["structures"], study.tables["segments"]
+    lines, geometry = geometries(study, "segments"), geometries(study, "structures")
+    if not len(lines) or not len(geometry):
+        none = np.empty(0, dtype=np.int64)
+        return Passing(none, none, np.empty(0))
+    tree = shapely.STRtree(lines)
+    structure, segment = tree.query(geometry, predicate="dwithin", distance=study.snap_m)
+    kind = structures["kind"].to_numpy()[structure]
+    span = segments["kind"].to_numpy()[segment] == "span"
+    fits = np.where(span, np.isin(kind, SPAN_STRUCTURES), np.isin(kind, GROUND_STRUCTURES))
+    number = assets.start["structures"] + structure
+    fits &= (number != ends.a[segment]) & (number != ends.b[segment])
+    structure, segment, number = structure[fits], segment[fits], number[fits]
+    nearest = shapely.get_point(shapely.shortest_line(lines[segment], geometry[structure]), 0)
+    fraction = shapely.line_locate_point(lines[segment], nearest)
+    length = shapely.length(lines[segment])
+    between = (fraction > _TOUCH_M) & (fraction < length - _TOUCH_M)
+    order = np.lexsort((number[between], fraction[between], segment[between]))
+    return Passing(
+        segment[between][order].astype(np.int64),
+        number[between][order].astype(np.int64),
+        (fraction[between] / length[between])[order],
+    )
+
+
+def same_place(study: Study, within_m: float) -> list[Gap]:
+    """Structures of one kind recorded in one place under two ids.
+
+    Two paths through 'both' would look apart though they meet in one thing.
+    """
+    structures = study.tables["structures"]
+    geometry = geometries(study, "structures")
+    if len(geometry) < 2:
+        return []
+    first, second = shapely.STRtree(geometry).query(
+        geometry, predicate="dwithin", distance=within_m
+    )
+    once = first < second
+    first, second = first[once], second[once]
+    kind = structures["kind"].to_numpy()
+    overhead = np.isin(kind, SPAN_STRUCTURES)
+    alike = (overhead[first] & overhead[second]) | (kind[first] == kind[second])
+    gaps = []
+    for one, other in zip(first[alike], second[alike], strict=True):
+        a, b = str(structures["id"].iloc[one]), str(structures["id"].iloc[other])
+        metres = float(shapely.distance(geometry[one], geometry[other]))
+        gaps.append(
+            Gap(
+                "same-place",
+                f"structures {a} and {b} lie {metres:.2f} m apart (less than {within_m:g} m): "
+                "if they are one thing, keep one id",
+                a,
+                assets=(a, b),
+                **place_of(study, structures, int(one)),
+            )
+        )
+    return gaps

@@ -1,0 +1,95 @@
+"""What a hop leaves open: routes that nobody recorded, fibre that has no type."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from waysapart.network.links import LinkParts
+from waysapart.network.records import place_of
+from waysapart.study.model import Gap, Study
+
+_WIRED = ("electrical", "carrier")
+
+
+def hop_gaps(study: Study, pieces: LinkParts) -> list[Gap]:
+    """Gaps of links that their cables do not show.
+
+    A leased hop must say what it relies on: its route is somebody else's
+    knowledge. A wire between two sites runs somewhere. Fibre needs a type for
+    its loss and delay, and a count where fibre numbers are given.
+    """
+    links = study.tables["links"]
+    medium = links["medium"].fillna("fibre").to_numpy()
+    tied = np.bincount(pieces.link, minlength=len(links)) > 0
+    unsaid = links["relies_on"].isna().to_numpy() & ~tied
+    site = study.tables["equipment"].set_index("id")["site"]
+    site_a, site_b = (links[end].map(site).to_numpy() for end in ("a", "b"))
+    gaps = []
+    for row in np.flatnonzero(unsaid & (medium == "leased")):
+        text = "nobody recorded the route of this leased hop: name what it depends on in relies_on"
+        gaps.append(_gap(study, int(row), "leased-route", text, "relies_on"))
+    wired = np.isin(medium, _WIRED) & (site_a != site_b)
+    for row in np.flatnonzero(unsaid & wired):
+        text = (
+            f"this {medium[row]} hop joins two sites but no route is on record: name what it "
+            "depends on in relies_on, or its cables in link_runs"
+        )
+        gaps.append(_gap(study, int(row), "hop-route", text, "relies_on"))
+    return gaps + _fibre_gaps(study, medium)
+
+
+def _fibre_gaps(study: Study, medium: np.ndarray) -> list[Gap]:
+    links, runs, cables = (study.tables[role] for role in ("links", "link_runs", "cables"))
+    fibre_links = set(links["id"].to_numpy()[medium == "fibre"])
+    number = pd.Index(cables["id"]).get_indexer(pd.Index(runs["cable"]))
+    over_fibre = runs["link"].isin(fibre_links).to_numpy() & (number >= 0)
+    numbered = over_fibre & runs["fibres"].notna().to_numpy()
+    no_type = cables["fibre_type"].isna().to_numpy()
+    no_count = cables["fibre_count"].isna().to_numpy()
+    gaps = []
+    for rows, missing, code, text, column in (
+        (
+            over_fibre,
+            no_type,
+            "fibre-type",
+            "has no fibre_type, so its loss and delay rest on a guess",
+            "fibre_type",
+        ),
+        (
+            numbered,
+            no_count,
+            "fibre-count",
+            "has no fibre_count, so nobody can tell whether its fibre numbers exist",
+            "fibre_count",
+        ),
+    ):
+        for cable in np.unique(number[rows]):
+            if not missing[cable]:
+                continue
+            users = tuple(sorted(set(runs["link"].to_numpy()[rows & (number == cable)])))
+            name = str(cables["id"].iloc[cable])
+            gaps.append(
+                Gap(
+                    code,
+                    f"cable {name} {text}: record it",
+                    name,
+                    links=users,
+                    column=column,
+                    **place_of(study, cables, int(cable)),
+                )
+            )
+    return gaps
+
+
+def _gap(study: Study, row: int, code: str, text: str, column: str) -> Gap:
+    links = study.tables["links"]
+    name = str(links["id"].iloc[row])
+    return Gap(
+        code,
+        f"link {name}: {text}",
+        name,
+        links=(name,),
+        column=column,
+        **place_of(study, links, row),
+    )

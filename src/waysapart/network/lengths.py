@@ -1,0 +1,150 @@
+"""How long things are: segments on the ground, and the fibre in the cables that use them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from pyproj import Transformer
+
+from waysapart.findings.length import (
+    catenary_length_m,
+    fibre_length_m,
+    geodesic_length_m,
+    helix_factor,
+)
+from waysapart.network.assets import Floats
+from waysapart.network.ends import Passing
+from waysapart.network.links import LinkParts, Parts
+from waysapart.study.model import Study
+
+_WGS84 = "EPSG:4326"
+
+
+@dataclass(frozen=True)
+class CableTerms:
+    """What makes a part's fibre longer than its route, per part.
+
+    `route_m` ground length; `sag_m` what sag adds; `helix` factor of a wrapped
+    cable; `overlength_pct`; `slack_m` the part's share of the cable's slack;
+    `fibre_m` all together. NaN where no run is on record.
+    """
+
+    route_m: Floats
+    sag_m: Floats
+    helix: Floats
+    overlength_pct: Floats
+    slack_m: Floats
+    fibre_m: Floats
+
+
+def to_lonlat(study: Study, lines: np.ndarray) -> np.ndarray:
+    """Geometries of the working CRS in longitude and latitude (WGS 84)."""
+    transformer = Transformer.from_crs(study.crs, _WGS84, always_xy=True)
+
+    def turn(points: np.ndarray) -> np.ndarray:
+        return np.column_stack(transformer.transform(points[:, 0], points[:, 1]))
+
+    turned: np.ndarray = shapely.transform(lines, turn)
+    return turned
+
+
+def segment_lengths_m(study: Study, lonlat: np.ndarray) -> Floats:
+    """Ground length of every segment: `length_m` where measured, else the geodesic's."""
+    segments = study.tables["segments"]
+    measured = segments["length_m"].to_numpy(dtype=np.float64)
+    return np.where(np.isnan(measured), geodesic_length_m(lonlat), measured)
+
+
+def sag_lengths_m(study: Study, length_m: Floats, passed: Passing) -> Floats:
+    """What sag adds to every segment's length; a span over passed towers sags between each two."""
+    segments = study.tables["segments"]
+    sag = segments["sag_m"].to_numpy(dtype=np.float64)
+    added = np.zeros(len(segments))
+    sagging = np.flatnonzero(sag > 0)
+    if not len(sagging):
+        return added
+    mine = np.isin(passed.segment, sagging)
+    segment = np.r_[np.repeat(sagging, 2), passed.segment[mine]]
+    fraction = np.r_[np.tile([0.0, 1.0], len(sagging)), passed.fraction[mine]]
+    order = np.lexsort((fraction, segment))
+    segment, fraction = segment[order], fraction[order]
+    within = segment[1:] == segment[:-1]
+    span = (np.diff(fraction) * length_m[segment[1:]])[within]
+    owner = segment[1:][within]
+    real = span > 0
+    extra = catenary_length_m(span[real], sag[owner[real]]) - span[real]
+    np.add.at(added, owner[real], extra)
+    return added
+
+
+def part_terms(study: Study, parts: Parts, length_m: Floats, sag_extra_m: Floats) -> CableTerms:
+    """Route, sag, helix, overlength, slack and fibre length of every part."""
+    cables, rules = study.tables["cables"], study.rules
+    count = len(parts.cable)
+    share = np.abs(parts.stop - parts.start)
+    rows = np.repeat(np.arange(count), np.diff(parts.first))
+    route = np.bincount(rows, length_m[parts.segment] * share, count).astype(np.float64)
+    sag = np.bincount(rows, sag_extra_m[parts.segment] * share, count).astype(np.float64)
+    empty = np.diff(parts.first) == 0
+    route = np.where(empty, np.nan, route)
+
+    kinds = cables["kind"].to_numpy()
+    overlength = cables["overlength_pct"].to_numpy(dtype=np.float64)
+    slack = cables["slack_m"].to_numpy(dtype=np.float64)
+    default_overlength = np.array([rules.by_kind("overlength_pct", kind) for kind in kinds])
+    default_slack = np.array([rules.by_kind("slack_m", kind) for kind in kinds])
+    overlength = np.where(np.isnan(overlength), default_overlength, overlength)
+    slack = np.where(np.isnan(slack), default_slack, slack)
+    pitch = cables["wrap_pitch_m"].to_numpy(dtype=np.float64)
+    across = cables["wrap_diameter_mm"].to_numpy(dtype=np.float64) / 1000
+    wrapped = ~np.isnan(pitch) & ~np.isnan(across)
+    helix = np.ones(len(cables))
+    helix[wrapped] = helix_factor(pitch[wrapped], across[wrapped])
+
+    cable = parts.cable
+    with np.errstate(invalid="ignore", divide="ignore"):
+        part_slack = slack[cable] * np.where(parts.whole, 1.0, route / route[cable])
+    return CableTerms(
+        route,
+        sag,
+        helix[cable],
+        overlength[cable],
+        part_slack,
+        fibre_length_m(route, sag, helix[cable], overlength[cable], part_slack),
+    )
+
+
+@dataclass(frozen=True)
+class LinkLengths:
+    """Fibre and ground length of every link, for go and for return."""
+
+    go_m: Floats
+    return_m: Floats
+    route_m: Floats
+
+
+def link_lengths(study: Study, pieces: LinkParts, terms: CableTerms) -> LinkLengths:
+    """Add up the parts of every link; a hop without cables has the length it states, else 0."""
+    links = study.tables["links"]
+    count = len(links)
+    stated = np.nan_to_num(links["length_m"].to_numpy(dtype=np.float64))
+    without = np.bincount(pieces.link, minlength=count) == 0
+    both, go = pieces.way == 0, pieces.way == 1
+    fibre, route = terms.fibre_m[pieces.part], terms.route_m[pieces.part]
+
+    def add(rows: np.ndarray, values: Floats) -> Floats:
+        return np.bincount(pieces.link[rows], values[rows], count).astype(np.float64)
+
+    common = add(both, fibre)
+    onward = common + add(go, fibre)
+    back = common + add(pieces.way == 2, fibre)
+    ground = add(both, route) + np.maximum(add(go, route), add(pieces.way == 2, route))
+    needs_cable = (links["medium"].fillna("fibre") == "fibre").to_numpy()
+    alone = np.where(needs_cable & (stated == 0), np.nan, stated)
+    return LinkLengths(
+        np.where(without, alone, onward),
+        np.where(without, alone, back),
+        np.where(without, alone, ground),
+    )

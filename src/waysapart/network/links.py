@@ -1,0 +1,432 @@
+"""Links as parts of cables: which stretch of which cable, which way, and where they meet."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import shapely
+
+from waysapart.network.assets import Assets, Bools, Floats, Ints, listed
+from waysapart.network.chains import Chains
+from waysapart.network.ends import Passing, geometries
+from waysapart.network.records import place_of
+from waysapart.study.model import Gap, Study
+
+BOTH, GO, RETURN = 0, 1, 2
+_WAYS = {"go": GO, "return": RETURN}
+
+
+@dataclass(frozen=True)
+class Parts:
+    """Stretches of cable that links use: part `c` is the whole of cable `c`, further ones follow.
+
+    Rows of part `p` are `first[p]` up to `first[p + 1]`, as in `Chains`.
+    `begin` and `end` are the nodes at the part's two ends.
+    """
+
+    cable: Ints
+    first: Ints
+    segment: Ints
+    entry: Ints
+    exit: Ints
+    start: Floats
+    stop: Floats
+    whole: Bools
+
+
+@dataclass(frozen=True)
+class LinkParts:
+    """The parts that links pass through, in order.
+
+    `way` is BOTH, GO or RETURN; `reversed` tells that the link runs through
+    the part from its end to its beginning.
+    """
+
+    link: Ints
+    way: Ints
+    order: Ints
+    part: Ints
+    reversed: Bools
+
+
+@dataclass(frozen=True)
+class _Use:
+    """One way of using a cable: from position to position along its chain."""
+
+    node_in: int
+    node_out: int
+    from_: float
+    to: float
+
+
+class _Reach:
+    """Whether a cable's end reaches a site: it is the site, lies within it, or touches it."""
+
+    def __init__(
+        self, study: Study, assets: Assets, holders: Callable[[int], frozenset[int]]
+    ) -> None:
+        self._sites = assets.of_role("sites")
+        self._structures = assets.of_role("structures")
+        self._site_shapes = geometries(study, "sites")
+        self._structure_shapes = geometries(study, "structures")
+        self._holders = holders
+        self._snap_m = study.snap_m
+        self._known: dict[tuple[int, int], bool] = {}
+
+    def is_site(self, node: int) -> bool:
+        return int(self._sites.start) <= node < int(self._sites.stop)
+
+    def reaches(self, node: int, site: int) -> bool:
+        """An end that meets nothing is a gap of its own and not reported twice."""
+        if node < 0 or site < 0 or node == site:
+            return True
+        if (node, site) not in self._known:
+            self._known[node, site] = site in self._holders(node) or self._touches(node, site)
+        return self._known[node, site]
+
+    def meet(self, one: int, other: int) -> bool:
+        """Two cable ends meet in one place, or in a site and a structure on it."""
+        if one < 0 or other < 0 or one == other:
+            return True
+        return (self.is_site(one) and one in self._holders(other)) or (
+            self.is_site(other) and other in self._holders(one)
+        )
+
+    def _touches(self, node: int, site: int) -> bool:
+        if not self._structures.start <= node < self._structures.stop:
+            return False
+        shape = self._structure_shapes[node - self._structures.start]
+        metres = shapely.distance(shape, self._site_shapes[site - self._sites.start])
+        return bool(metres <= self._snap_m)
+
+
+class _Cables:
+    """Nodes along the chains, and the new parts that links ask for."""
+
+    def __init__(self, chains: Chains, passed: Passing) -> None:
+        self._chains = chains
+        self._passed = passed
+        self._nodes: dict[int, list[tuple[int, float]]] = {}
+        self.parts: dict[tuple[int, float, float], int] = {}
+
+    def length(self, cable: int) -> int:
+        return int(self._chains.first[cable + 1] - self._chains.first[cable])
+
+    def nodes(self, cable: int) -> list[tuple[int, float]]:
+        """Every node of a chain with its position: row number plus how far through the row."""
+        if cable in self._nodes:
+            return self._nodes[cable]
+        chains, passed = self._chains, self._passed
+        rows = chains.rows(cable)
+        found: list[tuple[int, float]] = []
+        for place, row in enumerate(range(rows.start, rows.stop)):
+            found.append((int(chains.entry[row]), float(place)))
+            low, high = np.searchsorted(
+                passed.segment, [chains.segment[row], chains.segment[row] + 1]
+            )
+            share = (passed.fraction[low:high] - chains.start[row]) / (
+                chains.stop[row] - chains.start[row]
+            )
+            found += sorted(
+                (
+                    (int(node), place + float(at))
+                    for node, at in zip(passed.structure[low:high], share, strict=True)
+                    if 0 < at < 1
+                ),
+                key=lambda item: item[1],
+            )
+            found.append((int(chains.exit[row]), place + 1.0))
+        self._nodes[cable] = found
+        return found
+
+    def positions(self, cable: int, node: int) -> list[float]:
+        return sorted({at for found, at in self.nodes(cable) if found == node})
+
+    def whole(self, cable: int) -> list[_Use]:
+        """A cable used from end to end, either way."""
+        count = self.length(cable)
+        if not count:
+            return [_Use(-1, -1, 0.0, 0.0)]
+        rows = self._chains.rows(cable)
+        begin, end = int(self._chains.entry[rows.start]), int(self._chains.exit[rows.stop - 1])
+        return [_Use(begin, end, 0.0, float(count)), _Use(end, begin, float(count), 0.0)]
+
+    def part(self, cable: int, use: _Use) -> int:
+        """Number of the part that a use asks for; whole cables keep their own number."""
+        low, high = sorted((use.from_, use.to))
+        if (low, high) == (0.0, float(self.length(cable))):
+            return cable
+        key = (cable, low, high)
+        return self.parts.setdefault(key, len(self._chains.carrier) + len(self.parts))
+
+
+def tie_links(
+    study: Study,
+    assets: Assets,
+    chains: Chains,
+    passed: Passing,
+    holders: Callable[[int], frozenset[int]],
+) -> tuple[Parts, LinkParts, list[Gap]]:
+    """Run every link through its cables, from the site of one end to the site of the other."""
+    links, runs = study.tables["links"], study.tables["link_runs"]
+    cables = _Cables(chains, passed)
+    reach = _Reach(study, assets, holders)
+    joints = _joint_places(study, assets)
+    equipment = study.tables["equipment"]
+    site_of = assets.numbers(equipment["site"])
+    offset = assets.start["equipment"]
+    end_a, end_b = assets.numbers(links["a"]), assets.numbers(links["b"])
+    site_a = np.where(end_a >= 0, site_of[end_a - offset], -1) if len(equipment) else end_a
+    site_b = np.where(end_b >= 0, site_of[end_b - offset], -1) if len(equipment) else end_b
+
+    link_ids = {value: number for number, value in enumerate(links["id"].to_numpy())}
+    by_link: dict[int, list[int]] = {}
+    for row, name in enumerate(runs["link"].to_numpy()):
+        if name in link_ids:
+            by_link.setdefault(link_ids[name], []).append(row)
+    cable = assets.numbers(runs["cable"]) - assets.start["cables"]
+    enter, leave = assets.numbers(runs["from"]), assets.numbers(runs["to"])
+    way = runs["direction"].map(_WAYS).fillna(BOTH).to_numpy(dtype=np.int64)
+    seq = runs["seq"].to_numpy()
+
+    made: list[tuple[int, int, int, int, bool]] = []
+    gaps: list[Gap] = []
+    media = links["medium"].fillna("fibre").to_numpy()
+    for link in range(len(links)):
+        mine = sorted(
+            (row for row in by_link.get(link, []) if cable[row] >= 0), key=lambda r: seq[r]
+        )
+        if not mine:
+            if media[link] == "fibre":
+                gaps.append(_link_gap(study, link, "link-without-runs", _NO_RUNS))
+            continue
+        ways = {int(way[row]) for row in mine}
+        for one in (BOTH,) if ways == {BOTH} else (GO, RETURN):
+            rows = [row for row in mine if way[row] in (BOTH, one)]
+            if not rows:
+                text = (
+                    "its go and return fibres are recorded apart, but only one of the two is there"
+                )
+                gaps.append(_link_gap(study, link, "link-without-runs", text))
+                continue
+            given = [(int(cable[r]), int(enter[r]), int(leave[r])) for r in rows]
+            uses, faults = _run_through(
+                given, cables, reach, joints, int(site_a[link]), int(site_b[link])
+            )
+            gaps += [
+                _link_gap(study, link, code, text)
+                for code, text in _faults(study, assets, link, given, faults)
+            ]
+            for place, (item, use) in enumerate(zip(given, uses, strict=True)):
+                made.append((link, one, place, cables.part(item[0], use), use.from_ > use.to))
+    table = np.array(made, dtype=np.int64).reshape(-1, 5)
+    pieces = LinkParts(
+        table[:, 0], table[:, 1], table[:, 2], table[:, 3], table[:, 4].astype(np.bool_)
+    )
+    return _parts(chains, cables, passed), pieces, gaps
+
+
+_NO_RUNS = "no cable is on record for it: add its rows to link_runs"
+
+
+def _joint_places(study: Study, assets: Assets) -> dict[frozenset[int], set[int]]:
+    """Where two cables are spliced: pairs of cable numbers to places."""
+    joints = study.tables["joints"]
+    at = assets.numbers(joints["at"])
+    rows, names = listed(joints["cables"])
+    cables = assets.numbers(names) - assets.start["cables"]
+    joined: dict[int, list[int]] = {}
+    for joint, cable in zip(rows.tolist(), cables.tolist(), strict=True):
+        joined.setdefault(joint, []).append(cable)
+    found: dict[frozenset[int], set[int]] = {}
+    for joint, members in joined.items():
+        for one in members:
+            for other in members:
+                if one < other:
+                    found.setdefault(frozenset((one, other)), set()).add(int(at[joint]))
+    return found
+
+
+_Given = tuple[int, int, int]
+"""Cable, from, to of a link run."""
+
+
+def _options(given: _Given, cables: _Cables, branches: set[int]) -> tuple[list[_Use], list[int]]:
+    """Ways of using one cable of a link, and which stated nodes its chain does not hold."""
+    cable, enter, leave = given
+    lost = [node for node in (enter, leave) if node >= 0 and not cables.positions(cable, node)]
+    if lost or not cables.length(cable):
+        return cables.whole(cable), lost if cables.length(cable) else []
+    far = float(cables.length(cable))
+    ends = [(use.node_in, use.from_) for use in cables.whole(cable)]
+    ends += [(node, at) for node in branches for at in cables.positions(cable, node)]
+    first = [(enter, at) for at in cables.positions(cable, enter)] if enter >= 0 else ends
+    last = [(leave, at) for at in cables.positions(cable, leave)] if leave >= 0 else ends
+    uses = [
+        _Use(node_in, node_out, from_, to)
+        for node_in, from_ in first
+        for node_out, to in last
+        if from_ != to
+    ]
+    uses.sort(key=lambda use: (-abs(use.from_ - use.to), use.from_, use.to))
+    return uses or [_Use(ends[0][0], ends[1][0], 0.0, far)], []
+
+
+def _run_through(
+    given: list[_Given],
+    cables: _Cables,
+    reach: _Reach,
+    joints: dict[frozenset[int], set[int]],
+    site_a: int,
+    site_b: int,
+) -> tuple[list[_Use], list[tuple[str, int]]]:
+    """Choose how each cable is used so that the fewest meetings fail; name those that do."""
+    best: tuple[list[_Use], list[tuple[str, int]]] | None = None
+    plain: list[set[int]] = [set() for _ in given]
+    for branches in (plain, _branches(given, joints)):
+        if best is not None and branches == plain:
+            break
+        choices = [
+            _options(item, cables, extra) for item, extra in zip(given, branches, strict=True)
+        ]
+        lost = [("from-to", place) for place, (_, bad) in enumerate(choices) if bad]
+        for begin, finish in ((site_a, site_b), (site_b, site_a)):
+            uses = _cheapest([uses for uses, _ in choices], reach, begin, finish)
+            faults = lost + _failures(uses, reach, begin, finish)
+            if best is None or len(faults) < len(best[1]):
+                best = uses, faults
+            if not faults:
+                return best
+    assert best is not None
+    return best
+
+
+def _branches(given: list[_Given], joints: dict[frozenset[int], set[int]]) -> list[set[int]]:
+    found: list[set[int]] = [set() for _ in given]
+    for place, (before, after) in enumerate(pairwise(given)):
+        places = joints.get(frozenset((before[0], after[0])), set())
+        found[place] |= places
+        found[place + 1] |= places
+    return found
+
+
+def _cheapest(choices: list[list[_Use]], reach: _Reach, begin: int, finish: int) -> list[_Use]:
+    costs = [float(not reach.reaches(use.node_in, begin)) for use in choices[0]]
+    origins: list[list[int]] = []
+    for before, here in pairwise(choices):
+        came, total = [], []
+        for use in here:
+            options = [
+                cost + (not reach.meet(prior.node_out, use.node_in))
+                for prior, cost in zip(before, costs, strict=True)
+            ]
+            least = min(range(len(options)), key=options.__getitem__)
+            came.append(least)
+            total.append(options[least])
+        origins.append(came)
+        costs = total
+    final = [
+        cost + (not reach.reaches(use.node_out, finish))
+        for use, cost in zip(choices[-1], costs, strict=True)
+    ]
+    at = min(range(len(final)), key=final.__getitem__)
+    picked = [choices[-1][at]]
+    for before, came in zip(reversed(choices[:-1]), reversed(origins), strict=True):
+        at = came[at]
+        picked.append(before[at])
+    return picked[::-1]
+
+
+def _failures(uses: list[_Use], reach: _Reach, begin: int, finish: int) -> list[tuple[str, int]]:
+    faults = []
+    if not reach.reaches(uses[0].node_in, begin):
+        faults.append(("first", 0))
+    faults += [
+        ("between", place)
+        for place, (before, after) in enumerate(pairwise(uses))
+        if not reach.meet(before.node_out, after.node_in)
+    ]
+    if not reach.reaches(uses[-1].node_out, finish):
+        faults.append(("last", len(uses) - 1))
+    return faults
+
+
+def _faults(
+    study: Study, assets: Assets, link: int, given: list[_Given], faults: list[tuple[str, int]]
+) -> list[tuple[str, str]]:
+    names = study.tables["cables"]["id"].to_numpy()
+    links = study.tables["links"]
+    told = []
+    for what, place in faults:
+        cable = names[given[place][0]]
+        if what == "between":
+            after = names[given[place + 1][0]]
+            told.append(
+                (
+                    "link-broken",
+                    f"{cable} and {after} follow each other but meet at no structure, site or "
+                    "joint: a cable is missing, or the order, from or to is wrong",
+                )
+            )
+        elif what == "from-to":
+            nodes = ", ".join(assets.ids([n for n in given[place][1:] if n >= 0]))
+            told.append(
+                (
+                    "link-broken",
+                    f"from or to ({nodes}) is not on {cable}: correct it, or the cable's runs",
+                )
+            )
+        else:
+            told.append(
+                (
+                    "link-end",
+                    f"{cable}, its {what} cable, does not reach the site of equipment "
+                    f"{links['a'].iloc[link]} or {links['b'].iloc[link]}: add the cable that does, "
+                    "or record what site its last structure lies within",
+                )
+            )
+    return told
+
+
+def _link_gap(study: Study, link: int, code: str, text: str) -> Gap:
+    links = study.tables["links"]
+    name = str(links["id"].iloc[link])
+    return Gap(code, f"link {name}: {text}", name, links=(name,), **place_of(study, links, link))
+
+
+def _parts(chains: Chains, cables: _Cables, passed: Passing) -> Parts:
+    """Flat arrays for the whole cables and, behind them, the stretches that links ask for."""
+    first = [*chains.first.tolist()]
+    rows: list[tuple[int, int, int, float, float]] = []
+    for cable, low, high in cables.parts:
+        base = int(chains.first[cable])
+        at = {position: node for node, position in cables.nodes(cable)}
+        for place in range(int(np.floor(low)), int(np.ceil(high))):
+            row = base + place
+            begin, end = max(low, float(place)), min(high, place + 1.0)
+            span = chains.stop[row] - chains.start[row]
+            rows.append(
+                (
+                    int(chains.segment[row]),
+                    at[begin],
+                    at[end],
+                    float(chains.start[row] + span * (begin - place)),
+                    float(chains.start[row] + span * (end - place)),
+                )
+            )
+        first.append(int(chains.first[-1]) + len(rows))
+    count = len(chains.carrier)
+    segment, entry, exit_, start, stop = zip(*rows, strict=True) if rows else ((),) * 5
+    return Parts(
+        np.r_[np.arange(count), [key[0] for key in cables.parts]].astype(np.int64),
+        np.array(first, dtype=np.int64),
+        np.r_[chains.segment, np.array(segment, dtype=np.int64)],
+        np.r_[chains.entry, np.array(entry, dtype=np.int64)],
+        np.r_[chains.exit, np.array(exit_, dtype=np.int64)],
+        np.r_[chains.start, np.array(start, dtype=np.float64)],
+        np.r_[chains.stop, np.array(stop, dtype=np.float64)],
+        np.arange(count + len(cables.parts)) < count,
+    )

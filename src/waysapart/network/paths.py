@@ -1,0 +1,225 @@
+"""Paths of circuits as ordered links, from listed paths and from rings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from waysapart.network.assets import Assets, Floats, Ints
+from waysapart.network.records import place_of
+from waysapart.study.model import Gap, Study
+
+MAIN, ALTERNATE = "main", "alternate"
+FORWARD, BACKWARD = "forward", "backward"
+
+
+@dataclass(frozen=True)
+class Paths:
+    """Every path of every circuit.
+
+    Paths stand in the order of circuits; within one, main, alternate, then
+    further labels by name. Links of path `p` are `link[first[p]:first[p + 1]]`.
+    """
+
+    circuit: Ints
+    label: tuple[str, ...]
+    first: Ints
+    link: Ints
+
+    def __len__(self) -> int:
+        return len(self.circuit)
+
+    def links(self, path: int) -> Ints:
+        """The links of one path, in order from circuit end a."""
+        return self.link[self.first[path] : self.first[path + 1]]
+
+    def of_circuit(self, circuit: int) -> range:
+        """The paths of one circuit."""
+        low, high = np.searchsorted(self.circuit, [circuit, circuit + 1])
+        return range(int(low), int(high))
+
+
+@dataclass(frozen=True)
+class _Ends:
+    """Equipment at both ends of every link."""
+
+    a: Ints
+    b: Ints
+
+    def other(self, link: int, node: int) -> int | None:
+        if node == self.a[link]:
+            return int(self.b[link])
+        if node == self.b[link]:
+            return int(self.a[link])
+        return None
+
+
+def tie_paths(study: Study, assets: Assets, link_length_m: Floats) -> tuple[Paths, list[Gap]]:
+    """Put the links of every path in order from circuit end a; tell where they don't hold.
+
+    `link_length_m` (fibre length per link) decides which way round a ring is
+    the shorter, and so the main way where none is stated.
+    """
+    circuits, links = study.tables["circuits"], study.tables["links"]
+    ends = _Ends(assets.numbers(links["a"]), assets.numbers(links["b"]))
+    link_number = pd.Index(links["id"])
+    circuit_number = pd.Index(circuits["id"])
+    gaps: list[Gap] = []
+    listed = _listed_paths(study, link_number)
+    ringed = _ring_paths(study, assets, ends, link_number, link_length_m, gaps)
+    end_a, end_b = assets.numbers(circuits["a"]), assets.numbers(circuits["b"])
+    made: list[tuple[int, tuple[int, str], str, list[int]]] = []
+    for (name, label), chain in {**listed, **ringed}.items():
+        circuit = int(circuit_number.get_indexer(pd.Index([name]))[0])
+        if circuit < 0:
+            continue
+        fault, ordered = _walk(chain, ends, int(end_a[circuit]), int(end_b[circuit]))
+        if fault:
+            code, message = fault
+            names = links["id"].to_numpy()
+            gaps.append(
+                _circuit_gap(study, circuit, code, f"{label}: " + message.format(*names[chain]))
+            )
+        made.append((circuit, _rank(label), label, ordered))
+    made.sort(key=lambda item: item[:2])
+    paths_of = (
+        np.bincount([item[0] for item in made], minlength=len(circuits))
+        if made
+        else np.zeros(len(circuits), dtype=int)
+    )
+    for short in np.flatnonzero(paths_of < 2):
+        text = "no path is on record" if not paths_of[short] else "only one path is on record"
+        gaps.append(
+            _circuit_gap(study, int(short), "single-path", f"{text}: record main and alternate")
+        )
+    lengths = [len(item[3]) for item in made]
+    return (
+        Paths(
+            np.array([item[0] for item in made], dtype=np.int64),
+            tuple(item[2] for item in made),
+            np.r_[0, np.cumsum(lengths)].astype(np.int64),
+            np.array([link for item in made for link in item[3]], dtype=np.int64),
+        ),
+        gaps,
+    )
+
+
+def _rank(label: str) -> tuple[int, str]:
+    return ({MAIN: 0, ALTERNATE: 1}.get(label, 2), label)
+
+
+def _listed_paths(study: Study, link_number: pd.Index[str]) -> dict[tuple[str, str], list[int]]:
+    rows = study.tables["circuit_paths"].sort_values(["circuit", "path", "seq"], kind="stable")
+    numbers = link_number.get_indexer(pd.Index(rows["link"]))
+    found: dict[tuple[str, str], list[int]] = {}
+    for circuit, label, link in zip(rows["circuit"], rows["path"], numbers, strict=True):
+        found.setdefault((circuit, label), []).append(int(link))
+    return {key: [link for link in chain if link >= 0] for key, chain in found.items()}
+
+
+def _walk(
+    chain: Sequence[int], ends: _Ends, begin: int, finish: int
+) -> tuple[tuple[str, str] | None, list[int]]:
+    """Walk links from end to end; what breaks (a gap's code and text), and the links from end a."""
+    best: tuple[int, str] | None = None
+    for start, stop, way in ((begin, finish, 1), (finish, begin, -1)):
+        node, at = start, 0
+        for link in chain:
+            following = ends.other(link, node)
+            if following is None:
+                break
+            node, at = following, at + 1
+        if at == len(chain) and node == stop and at:
+            return None, list(chain)[::way]
+        fault = "path-end" if at == len(chain) else "path-broken"
+        if best is None or at > best[0]:
+            best = at, fault
+    assert best is not None
+    at, fault = best
+    if not chain:
+        return ("path-end", "no link of it is on record"), []
+    if fault == "path-end" or at == 0:
+        text = "its links hold together but do not lead from one end of the circuit to the other"
+        if at == 0:
+            text = "link {0} does not start at either end of the circuit"
+        return ("path-end", text), list(chain)
+    return (
+        "path-broken",
+        f"links {{{at - 1}}} and {{{at}}} follow each other but share no equipment: "
+        "a link is missing, or the order is wrong",
+    ), list(chain)
+
+
+def _ring_paths(
+    study: Study,
+    assets: Assets,
+    ends: _Ends,
+    link_number: pd.Index[str],
+    link_length_m: Floats,
+    gaps: list[Gap],
+) -> dict[tuple[str, str], list[int]]:
+    """Both ways round a ring for every circuit that names one."""
+    rings, users = study.tables["rings"], study.tables["ring_circuits"]
+    circuits = study.tables["circuits"].set_index("id")
+    members: dict[str, list[int]] = {}
+    ordered = rings.sort_values(["ring", "seq"], kind="stable")
+    numbers = link_number.get_indexer(pd.Index(ordered["link"]))
+    for ring, link in zip(ordered["ring"], numbers, strict=True):
+        if link >= 0:
+            members.setdefault(ring, []).append(int(link))
+    positions = {ring: _ring_nodes(chain, ends) for ring, chain in members.items()}
+    found: dict[tuple[str, str], list[int]] = {}
+    rows = {name: number for number, name in enumerate(study.tables["circuits"]["id"])}
+    for name, ring, stated in zip(users["circuit"], users["ring"], users["main_way"], strict=True):
+        if name not in circuits.index or ring not in members:
+            continue
+        chain, nodes = members[ring], positions[ring]
+        if nodes is None:
+            text = f"ring {ring} is not closed: its links do not lead round in the order given"
+            gaps.append(_circuit_gap(study, rows[name], "ring-broken", text))
+            continue
+        end_a, end_b = assets.numbers(circuits.loc[name, ["a", "b"]].astype(str)).tolist()
+        if end_a not in nodes or end_b not in nodes or end_a == end_b:
+            text = f"its end equipment is not on ring {ring}: name equipment that its links join"
+            gaps.append(_circuit_gap(study, rows[name], "ring-broken", text))
+            continue
+        at_a, at_b = nodes.index(end_a), nodes.index(end_b)
+        count = len(chain)
+        forward = [chain[(at_a + k) % count] for k in range((at_b - at_a) % count)]
+        backward = [chain[(at_a - 1 - k) % count] for k in range((at_a - at_b) % count)]
+        longer = bool(link_length_m[forward].sum() > link_length_m[backward].sum())
+        turned = longer if pd.isna(stated) else stated == BACKWARD
+        first, second = (backward, forward) if turned else (forward, backward)
+        found[name, MAIN], found[name, ALTERNATE] = first, second
+    return found
+
+
+def _ring_nodes(chain: list[int], ends: _Ends) -> list[int] | None:
+    """Equipment before each link of a ring; None where it does not close."""
+    for start in (int(ends.a[chain[0]]), int(ends.b[chain[0]])):
+        nodes, node = [], start
+        for link in chain:
+            nodes.append(node)
+            following = ends.other(link, node)
+            if following is None:
+                break
+            node = following
+        else:
+            if node == start and len(chain) > 1:
+                return nodes
+    return None
+
+
+def _circuit_gap(study: Study, circuit: int, code: str, text: str) -> Gap:
+    circuits = study.tables["circuits"]
+    name = str(circuits["id"].iloc[circuit])
+    return Gap(
+        code,
+        f"circuit {name}: {text}",
+        name,
+        circuits=(name,),
+        **place_of(study, circuits, circuit),
+    )

@@ -1,0 +1,238 @@
+"""Tie a study: from tables to a network in which every circuit can be followed to the ground."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+
+import networkx as nx
+import numpy as np
+import scipy.sparse as sp
+import shapely
+
+from waysapart.network.assets import Assets, Floats, boolean, listed, number_assets
+from waysapart.network.chains import Chains, chain_cables
+from waysapart.network.ends import Ends, Passing, geometries, passing, places, same_place, tie_ends
+from waysapart.network.hops import hop_gaps
+from waysapart.network.lengths import (
+    CableTerms,
+    LinkLengths,
+    link_lengths,
+    part_terms,
+    sag_lengths_m,
+    segment_lengths_m,
+    to_lonlat,
+)
+from waysapart.network.links import LinkParts, Parts, tie_links
+from waysapart.network.paths import Paths, tie_paths
+from waysapart.schema import ROLES
+from waysapart.study.model import Gap, Study
+
+
+@dataclass(frozen=True)
+class Network:
+    """A study whose circuits are tied to the plant; every later stage starts from here.
+
+    Attributes
+    ----------
+    study : Study
+    assets : Assets
+        Numbers of all assets; the arrays below use them.
+    within : csr_array of bool, shape (assets, assets)
+        Row lies directly within column; kinds that the rules ignore left out.
+    hazards : csr_array of bool, shape (assets, assets)
+        Segment, structure or site (row) is taken by hazard (column).
+    ends, passed : Ends, Passing
+        What segments end at and pass.
+    chains, parts, pieces : Chains, Parts, LinkParts
+        Cables in order; the stretches of cable that links use; links as stretches.
+    paths : Paths
+    lonlat : ndarray of LineString
+        Segments in longitude and latitude.
+    segment_m, sag_extra_m : ndarray of float
+        Ground length per segment, and what sag adds.
+    terms, lengths : CableTerms, LinkLengths
+        Fibre length per stretch of cable and per link.
+    gaps : tuple of Gap
+        Everything that the records leave open, from reading and tying.
+    ignored : tuple of str
+        Holders left out because their kind is in `reliance.ignore_kinds`.
+    """
+
+    study: Study
+    assets: Assets
+    within: sp.csr_array
+    hazards: sp.csr_array
+    ends: Ends
+    passed: Passing
+    chains: Chains
+    parts: Parts
+    pieces: LinkParts
+    paths: Paths
+    lonlat: np.ndarray
+    segment_m: Floats
+    sag_extra_m: Floats
+    terms: CableTerms
+    lengths: LinkLengths
+    gaps: tuple[Gap, ...]
+    ignored: tuple[str, ...]
+
+    @cached_property
+    def graph(self) -> nx.MultiGraph[str]:
+        """The tied plant: structures and sites as nodes, segments as edges (key: id).
+
+        Edges carry `kind`, `length_m` and `cables` (ids of the cables in or on
+        them). A segment with an end that meets nothing is left out.
+        """
+        segments = self.study.tables["segments"]
+        graph: nx.MultiGraph[str] = nx.MultiGraph(name=self.study.name)
+        frame = self.assets.frame
+        for role in ("sites", "structures"):
+            rows = frame.iloc[self.assets.of_role(role)]
+            graph.add_nodes_from(
+                (name, {"role": role, "kind": kind})
+                for name, kind in zip(rows["id"].to_list(), rows["kind"].to_list(), strict=True)
+            )
+        cables: dict[int, list[str]] = {}
+        names = self.study.tables["cables"]["id"].to_numpy()
+        for cable, name in enumerate(names):
+            for segment in self.chains.segment[self.chains.rows(cable)]:
+                cables.setdefault(int(segment), []).append(str(name))
+        ids = frame["id"].to_numpy()
+        for number, (name, kind) in enumerate(zip(segments["id"], segments["kind"], strict=True)):
+            a, b = int(self.ends.a[number]), int(self.ends.b[number])
+            if a >= 0 and b >= 0:
+                graph.add_edge(
+                    ids[a],
+                    ids[b],
+                    key=name,
+                    kind=kind,
+                    length_m=float(self.segment_m[number]),
+                    cables=tuple(cables.get(number, ())),
+                )
+        return graph
+
+
+def tie(study: Study) -> Network:
+    """Tie a study's circuits to its plant.
+
+    Parameters
+    ----------
+    study : Study
+        As `read_study` gives it.
+
+    Returns
+    -------
+    Network
+        What is not on record, or does not fit, stands in `gaps`; tying itself
+        refuses nothing.
+    """
+    assets = number_assets(study)
+    within, ignored = _holders(study, assets)
+    above = _above(within)
+    where = places(study, assets)
+    ends = tie_ends(study, assets, where, above)
+    passed = passing(study, assets, ends)
+    chains = chain_cables(study, assets, ends, passed)
+    parts, pieces, link_gaps = tie_links(study, assets, chains, passed, above)
+    lonlat = to_lonlat(study, geometries(study, "segments"))
+    segment_m = segment_lengths_m(study, lonlat)
+    sag_extra_m = sag_lengths_m(study, segment_m, passed)
+    terms = part_terms(study, parts, segment_m, sag_extra_m)
+    lengths = link_lengths(study, pieces, terms)
+    paths, path_gaps = tie_paths(study, assets, np.fmax(lengths.go_m, lengths.return_m))
+    gaps = (
+        *study.gaps,
+        *ends.gaps,
+        *same_place(study, study.rules.defaults.same_place_m),
+        *chains.gaps,
+        *link_gaps,
+        *hop_gaps(study, pieces),
+        *path_gaps,
+    )
+    return Network(
+        study,
+        assets,
+        within,
+        _hazards(study, assets),
+        ends,
+        passed,
+        chains,
+        parts,
+        pieces,
+        paths,
+        lonlat,
+        segment_m,
+        sag_extra_m,
+        terms,
+        lengths,
+        gaps,
+        ignored,
+    )
+
+
+def _holders(study: Study, assets: Assets) -> tuple[sp.csr_array, tuple[str, ...]]:
+    """Who lies directly within what, without holders too large to mean anything."""
+    rows, columns = [], []
+    for role in assets.start:
+        if "within" not in ROLES[role].column:
+            continue
+        row, holder = listed(study.tables[role]["within"])
+        rows.append(assets.start[role] + row)
+        columns.append(assets.numbers(holder))
+    row = np.concatenate(rows)
+    column = np.concatenate(columns)
+    kinds = assets.frame["kind"].isin(study.rules.reliance.ignore_kinds).to_numpy()
+    ignored = kinds[column] & (column >= 0)
+    names = tuple(sorted(set(assets.ids(column[ignored]))))
+    return boolean(row[~ignored], column[~ignored], (len(assets), len(assets))), names
+
+
+def _above(within: sp.csr_array) -> Callable[[int], frozenset[int]]:
+    """Everything that holds an asset, at any depth; worked out when first asked for."""
+    known: dict[int, frozenset[int]] = {}
+
+    def above(number: int) -> frozenset[int]:
+        if number not in known:
+            found: set[int] = set()
+            waiting = [number]
+            while waiting:
+                at = waiting.pop()
+                holders = within.indices[within.indptr[at] : within.indptr[at + 1]].tolist()
+                fresh = [holder for holder in holders if holder not in found]
+                found.update(fresh)
+                waiting.extend(fresh)
+            known[number] = frozenset(found)
+        return known[number]
+
+    return above
+
+
+def _hazards(study: Study, assets: Assets) -> sp.csr_array:
+    """Which segment, structure or site each hazard takes: within its reach, of a kind it takes."""
+    hazards = study.tables["hazards"]
+    shape = (len(assets), len(assets))
+    empty = np.empty(0, dtype=np.int64)
+    if not len(hazards):
+        return boolean(empty, empty, shape)
+    roles = ("sites", "structures", "segments")
+    plant = np.concatenate([geometries(study, role) for role in roles])
+    number = np.concatenate([np.arange(len(assets))[assets.of_role(role)] for role in roles])
+    reach = np.nan_to_num(hazards["reach_m"].to_numpy(dtype=np.float64))
+    hazard, taken = shapely.STRtree(plant).query(
+        geometries(study, "hazards"), predicate="dwithin", distance=reach
+    )
+    kind = assets.frame["kind"].to_numpy()[number[taken]]
+    rows, kinds = listed(hazards["takes"])
+    wanted: dict[int, set[str]] = {}
+    for row, name in zip(rows, kinds, strict=True):
+        wanted.setdefault(int(row), set()).add(str(name))
+    takes = np.array(
+        [
+            int(one) not in wanted or what in wanted[int(one)]
+            for one, what in zip(hazard, kind, strict=True)
+        ],
+        dtype=bool,
+    )
+    return boolean(number[taken][takes], assets.start["hazards"] + hazard[takes], shape)
