@@ -81,7 +81,9 @@ def tie_paths(study: Study, assets: Assets, link_length_m: Floats) -> tuple[Path
             code, message = fault
             names = links["id"].to_numpy()
             gaps.append(
-                _circuit_gap(study, circuit, code, f"{label}: " + message.format(*names[chain]))
+                _circuit_gap(
+                    study, circuit, code, f"{label}: " + message.format(*names[chain]), label
+                )
             )
         made.append((circuit, _rank(label), label, ordered))
     made.sort(key=lambda item: item[:2])
@@ -213,7 +215,9 @@ def _ring_nodes(chain: list[int], ends: _Ends) -> list[int] | None:
     return None
 
 
-def _circuit_gap(study: Study, circuit: int, code: str, text: str) -> Gap:
+def _circuit_gap(
+    study: Study, circuit: int, code: str, text: str, path: str | None = None
+) -> Gap:
     circuits = study.tables["circuits"]
     name = str(circuits["id"].iloc[circuit])
     return Gap(
@@ -221,5 +225,6 @@ def _circuit_gap(study: Study, circuit: int, code: str, text: str) -> Gap:
         f"circuit {name}: {text}",
         name,
         circuits=(name,),
+        path=path,
         **place_of(study, circuits, circuit),
     )

@@ -60,7 +60,9 @@ class Gap:
         The id that the gap is about.
     assets, links, circuits : tuple of str
         What the gap touches: every path that relies on one of the assets or
-        runs over one of the links, and every path of the circuits.
+        runs over one of the links, and the circuits.
+    path : str or None
+        With `circuits`: the one path of theirs that the gap is about.
     layer, row, column
         Where it stands in the input, as in `waysapart.errors.Problem`.
     """
@@ -71,6 +73,7 @@ class Gap:
     assets: tuple[str, ...] = ()
     links: tuple[str, ...] = ()
     circuits: tuple[str, ...] = ()
+    path: str | None = None
     file: str | None = None
     layer: str | None = None
     row: int | None = None

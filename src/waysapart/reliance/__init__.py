@@ -1,0 +1,1 @@
+"""Stage 3: who relies on what, as sparse boolean matrices over the whole study."""

@@ -1,0 +1,56 @@
+"""Transitive closure of 'relies on' as boolean matrix products."""
+
+from __future__ import annotations
+
+import numpy as np
+import scipy.sparse as sp
+
+
+def close(direct: sp.csr_array) -> sp.csr_array:
+    """Everything that each row leads to, itself included, at any depth.
+
+    Parameters
+    ----------
+    direct : csr_array of bool, shape (n, n)
+        Row leads directly to column. Cycles are allowed.
+
+    Returns
+    -------
+    csr_array of bool, shape (n, n)
+
+    Notes
+    -----
+    Repeated squaring: as many products as the depth has binary digits. Rows
+    that lead nowhere cost nothing beyond their own entry.
+    """
+    count = direct.shape[0]
+    identity = sp.eye_array(count, dtype=np.bool_, format="csr")
+    closed = sp.csr_array(identity + direct.astype(np.bool_))
+    while True:
+        further = sp.csr_array(closed @ closed)
+        if further.nnz == closed.nnz:
+            further.sort_indices()
+            return further
+        closed = further
+
+
+def union(*matrices: sp.csr_array) -> sp.csr_array:
+    """Boolean 'or' of matrices of one shape."""
+    total = matrices[0].astype(np.bool_)
+    for matrix in matrices[1:]:
+        total = sp.csr_array(total + matrix.astype(np.bool_))
+    return sp.csr_array(total)
+
+
+def without(matrix: sp.csr_array, removed: sp.csr_array) -> sp.csr_array:
+    """Entries of `matrix` that `removed` lacks; both boolean, of one shape."""
+    left = sp.csr_array(matrix.astype(np.int8) - matrix.multiply(removed).astype(np.int8))
+    left.eliminate_zeros()
+    return sp.csr_array(left.astype(np.bool_))
+
+
+def both(one: sp.csr_array, other: sp.csr_array) -> sp.csr_array:
+    """Boolean 'and' of two matrices of one shape."""
+    common = sp.csr_array(one.multiply(other))
+    common.eliminate_zeros()
+    return common

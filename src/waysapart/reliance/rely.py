@@ -1,0 +1,166 @@
+"""What every link, path and circuit end relies on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.sparse as sp
+
+from waysapart.network.assets import boolean
+from waysapart.network.tie import Network
+from waysapart.reliance.closure import close, union
+from waysapart.reliance.plant import holder_steps, in_full, named, part_items, works
+
+
+@dataclass(frozen=True)
+class Reliance:
+    """Who relies on what; columns are assets, and behind them the links themselves.
+
+    A link stands as a column of its own only where it is a hop without cables
+    that names nothing it relies on: two paths over it share the hop.
+
+    Attributes
+    ----------
+    steps : csr_array of bool, shape (assets, assets)
+        From an asset to its holders and to the hazards that take it.
+    works : csr_array of bool, shape (assets, assets)
+        From equipment, supplies and joints to what must work for them.
+    closed : csr_array of bool, shape (assets, assets)
+        Everything that losing the column would take the row with it.
+    parts : csr_array of bool, shape (parts, assets)
+        Cables, joints, segments and structures of stretches of cable.
+    link_items, links : csr_array of bool, shape (links, assets + links)
+        What a link uses directly; everything that it relies on.
+    path_items, paths : csr_array of bool, shape (paths, assets + links)
+        The same for paths.
+    ends : csr_array of bool, shape (circuits, assets + links)
+        What a circuit's two end equipments rely on by themselves.
+    """
+
+    network: Network
+    steps: sp.csr_array
+    works: sp.csr_array
+    closed: sp.csr_array
+    parts: sp.csr_array
+    link_items: sp.csr_array
+    links: sp.csr_array
+    path_items: sp.csr_array
+    paths: sp.csr_array
+    ends: sp.csr_array
+
+
+def rely(network: Network) -> Reliance:
+    """Work out what every path of a tied study relies on.
+
+    Parameters
+    ----------
+    network : Network
+        From `tie`.
+
+    Returns
+    -------
+    Reliance
+
+    Notes
+    -----
+    Boolean sparse products throughout; the cost is the size of the answer.
+    """
+    parts = part_items(network)
+    steps = holder_steps(network)
+    full = in_full(network, parts)
+    needed = works(network, full)
+    closed = close(union(steps, needed))
+    link_items = _link_items(network, parts, full)
+    links = _spread(link_items, closed)
+    along = _path_links(network)
+    return Reliance(
+        network,
+        steps,
+        needed,
+        closed,
+        parts,
+        link_items,
+        links,
+        sp.csr_array(along @ link_items),
+        sp.csr_array(along @ links),
+        _ends(network, closed),
+    )
+
+
+def _spread(items: sp.csr_array, closed: sp.csr_array) -> sp.csr_array:
+    """Add to items (assets, then links) everything that the assets among them lead to."""
+    count = closed.shape[0]
+    return sp.csr_array(
+        sp.hstack([items[:, :count] @ closed, items[:, count:]], format="csr"), dtype=np.bool_
+    )
+
+
+def _link_items(network: Network, parts: sp.csr_array, full: sp.csr_array) -> sp.csr_array:
+    assets, links = network.assets, network.study.tables["links"]
+    count, wide = len(links), len(assets)
+    number = np.arange(count)
+    via_row, via = named(network, "links", "via")
+    equipment = boolean(
+        np.r_[number, number, via_row],
+        np.r_[assets.numbers(links["a"]), assets.numbers(links["b"]), via],
+        (count, wide),
+    )
+    pieces = network.pieces
+    stretches = boolean(pieces.link, pieces.part, (count, parts.shape[0]))
+    row, column = named(network, "links", "relies_on")
+    stated = boolean(row, column, (count, wide))
+    items = union(
+        equipment,
+        sp.csr_array(stretches @ parts),
+        sp.csr_array(stated @ full),
+        _unlisted_joints(network, (count, wide)),
+    )
+    bare = (np.diff(stretches.indptr) == 0) & (np.diff(stated.indptr) == 0)
+    bare &= (links["medium"].fillna("fibre") != "fibre").to_numpy()
+    alone = np.flatnonzero(bare)
+    return sp.csr_array(
+        sp.hstack([items, boolean(alone, alone, (count, count))], format="csr"), dtype=np.bool_
+    )
+
+
+def _unlisted_joints(network: Network, shape: tuple[int, int]) -> sp.csr_array:
+    """Joints that name no cables, where a link changes cable at their place."""
+    joints = network.study.tables["joints"]
+    blank = np.flatnonzero(joints["cables"].isna().to_numpy())
+    if not len(blank):
+        return sp.csr_array(shape, dtype=np.bool_)
+    at = network.assets.numbers(joints["at"])[blank]
+    pieces, parts = network.pieces, network.parts
+    filled = np.diff(parts.first) > 0
+    begin = np.where(filled, parts.entry[np.minimum(parts.first[:-1], len(parts.entry) - 1)], -1)
+    end = np.where(filled, parts.exit[parts.first[1:] - 1], -1)
+    leaves = np.where(pieces.reversed, begin[pieces.part], end[pieces.part])
+    enters = np.where(pieces.reversed, end[pieces.part], begin[pieces.part])
+    onward = (
+        (pieces.link[1:] == pieces.link[:-1])
+        & (pieces.way[1:] == pieces.way[:-1])
+        & (leaves[:-1] == enters[1:])
+    )
+    link, node = pieces.link[:-1][onward], leaves[:-1][onward]
+    by_place = boolean(link, node, (shape[0], shape[1]))
+    joint_at = boolean(at, network.assets.start["joints"] + blank, (shape[1], shape[1]))
+    return sp.csr_array(by_place @ joint_at)
+
+
+def _path_links(network: Network) -> sp.csr_array:
+    paths = network.paths
+    rows = np.repeat(np.arange(len(paths)), np.diff(paths.first))
+    return boolean(rows, paths.link, (len(paths), len(network.study.tables["links"])))
+
+
+def _ends(network: Network, closed: sp.csr_array) -> sp.csr_array:
+    circuits = network.study.tables["circuits"]
+    number = np.arange(len(circuits))
+    ends = boolean(
+        np.r_[number, number],
+        np.r_[network.assets.numbers(circuits["a"]), network.assets.numbers(circuits["b"])],
+        (len(circuits), len(network.assets)),
+    )
+    nothing = sp.csr_array((len(circuits), len(network.study.tables["links"])), dtype=np.bool_)
+    return sp.csr_array(sp.hstack([ends @ closed, nothing], format="csr"), dtype=np.bool_)

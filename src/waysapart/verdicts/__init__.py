@@ -1,0 +1,1 @@
+"""Stage 5: verdicts from findings, rules, waivers and gaps."""

@@ -1,0 +1,125 @@
+"""Which paths are held against which: circuits by their paths, groups by their members."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.sparse as sp
+
+from waysapart.findings.sharing import Sides
+from waysapart.network.assets import Bools, boolean
+from waysapart.network.paths import MAIN
+from waysapart.reliance.failure import falls, paths_lost
+from waysapart.reliance.rely import Reliance
+
+WORKING, ALL, PAIRWISE = "working", "all", "pairwise"
+_STRICTEST = (PAIRWISE, WORKING, ALL)
+
+
+@dataclass(frozen=True)
+class Test:
+    """One circuit or group under test.
+
+    Attributes
+    ----------
+    id : str
+    circuits : tuple of int
+        The circuit itself, or a group's members.
+    sides : tuple of tuple of int
+        The paths on each side.
+    group_test : str or None
+        For a group, which paths count; None for a circuit.
+    """
+
+    id: str
+    circuits: tuple[int, ...]
+    sides: tuple[tuple[int, ...], ...]
+    group_test: str | None = None
+
+    @property
+    def threshold(self) -> int:
+        """How many sides must rely on an asset for it to be shared."""
+        return 2 if self.group_test == PAIRWISE else max(2, len(self.sides))
+
+
+def out_of_service(reliance: Reliance) -> Bools:
+    """Paths that the assets out of service (`out` in study.toml) have cut."""
+    network = reliance.network
+    numbers = network.assets.numbers(network.study.out)
+    zero = np.zeros(len(numbers), dtype=np.int64)
+    event = boolean(zero, numbers, (1, len(network.assets)))
+    lost = np.zeros(len(network.paths), dtype=bool)
+    lost[paths_lost(reliance, falls(reliance, event)).indices] = True
+    return lost
+
+
+def tests_of(reliance: Reliance, lost: Bools) -> list[Test]:
+    """Every circuit, then every group of two or more, by id.
+
+    A path that is out of service does not count as a way. Where fewer than two
+    ways of a circuit are left, all recorded ones are compared, so that what
+    they share is shown; the verdict says that a way is out.
+    """
+    network = reliance.network
+    circuits = network.study.tables["circuits"]
+    tests = []
+    for circuit, name in enumerate(circuits["id"]):
+        paths = list(network.paths.of_circuit(circuit))
+        alive = [path for path in paths if not lost[path]]
+        kept = alive if len(alive) >= 2 else paths
+        tests.append(Test(str(name), (circuit,), tuple((path,) for path in kept)))
+    members: dict[str, list[int]] = {}
+    for circuit, group in enumerate(circuits["group"]):
+        if isinstance(group, str):
+            members.setdefault(group, []).append(circuit)
+    for group in sorted(members):
+        tests.append(_group(reliance, lost, group, tuple(members[group])))
+    return tests
+
+
+def _group(reliance: Reliance, lost: Bools, name: str, members: tuple[int, ...]) -> Test:
+    network = reliance.network
+    services = network.study.tables["circuits"]["service"]
+    rules = network.study.rules
+    asked = {rules.service(services.iloc[circuit]).group_test for circuit in members}
+    test = next(one for one in _STRICTEST if one in asked)
+    paths = [list(network.paths.of_circuit(circuit)) for circuit in members]
+    sides: list[tuple[int, ...]]
+    if test == WORKING:
+        working = [_working(network.paths.label, mine, lost) for mine in paths if mine]
+        sides = [(path,) for path in working]
+    elif test == ALL:
+        sides = [(path,) for mine in paths for path in mine]
+    else:
+        sides = [tuple(mine) for mine in paths if mine]
+    return Test(name, members, tuple(sides), test)
+
+
+def _working(labels: tuple[str, ...], paths: list[int], lost: Bools) -> int:
+    """The path that carries the service now: main, or the first one left if main is out."""
+    ordered = sorted(paths, key=lambda path: labels[path] != MAIN)
+    return next((path for path in ordered if not lost[path]), ordered[0])
+
+
+def sides_of(reliance: Reliance, tests: list[Test]) -> Sides:
+    """Tests as matrices."""
+    paths = len(reliance.network.paths)
+    circuits = len(reliance.network.study.tables["circuits"])
+    owner = [number for number, test in enumerate(tests) for _ in test.sides]
+    row = [side for side, paths_in in enumerate(_flat(tests)) for _ in paths_in]
+    column = [path for paths_in in _flat(tests) for path in paths_in]
+    members = [(number, circuit) for number, test in enumerate(tests) for circuit in test.circuits]
+    who = np.array(members, dtype=np.int64).reshape(-1, 2)
+    return Sides(
+        np.array(owner, dtype=np.int64),
+        sp.csr_array(
+            boolean(np.array(row, np.int64), np.array(column, np.int64), (len(owner), paths))
+        ),
+        np.array([test.threshold for test in tests], dtype=np.int64),
+        boolean(who[:, 0], who[:, 1], (len(tests), circuits)),
+    )
+
+
+def _flat(tests: list[Test]) -> list[tuple[int, ...]]:
+    return [side for test in tests for side in test.sides]
