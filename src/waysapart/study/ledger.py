@@ -7,11 +7,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from waysapart.errors import Problem
 from waysapart.schema import ROLES
 
 if TYPE_CHECKING:
-    import numpy as np
     import pandas as pd
     from numpy.typing import NDArray
 
@@ -71,7 +72,7 @@ class Ledger:
         message : str
             May hold `{found}`, filled from `found` (default: the column's value).
         """
-        places = [position for position, is_bad in enumerate(bad) if is_bad] if any(bad) else []
+        places = np.flatnonzero(np.asarray(bad, dtype=bool))
         for position in places[:MAX_ROWS]:
             row = frame.iloc[position]
             layer = layers[int(row["_layer"])]

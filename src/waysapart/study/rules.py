@@ -354,7 +354,9 @@ def _lay_over(
                 sources[here] = source
 
 
-def _state_one_rate(merged: dict[str, Any], stated: Mapping[str, Any], path: tuple[str, ...]) -> None:
+def _state_one_rate(
+    merged: dict[str, Any], stated: Mapping[str, Any], path: tuple[str, ...]
+) -> None:
     """Let a stated failure rate replace a shipped one given the other way."""
     if len(path) == 2 and path[0] == "failures":
         for rate, other in (("per_year", "per_km_year"), ("per_km_year", "per_year")):

@@ -98,5 +98,6 @@ def tell_faults(
 def _is_branch(part: object) -> bool:
     """Whether a part of a fault's place names one branch of a union, not a key."""
     return isinstance(part, str) and (
-        part in {"float", "bool", "int", "str"} or part.startswith(("dict[", "tuple[", "constrained"))
+        part in {"float", "bool", "int", "str"}
+        or part.startswith(("dict[", "tuple[", "constrained"))
     )

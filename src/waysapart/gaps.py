@@ -1,0 +1,127 @@
+"""The table of record gaps: what each code means and what to do about it.
+
+A gap is something that the records leave open. A verdict whose paths it
+touches is `unproven`, never `apart`. Stages that find gaps take their codes
+from here, so that docs and reports can explain every one of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+
+@dataclass(frozen=True, slots=True)
+class GapCode:
+    """One kind of gap.
+
+    Attributes
+    ----------
+    code : str
+    means : str
+        What the records leave open, in one line.
+    action : str
+        What to do about it.
+    """
+
+    code: str
+    means: str
+    action: str
+
+
+_CODES = (
+    GapCode(
+        "removed-reference",
+        "a row refers to an id that the proposal removes",
+        "say what takes its place, or remove the referring row as well",
+    ),
+    GapCode(
+        "end-meets-nothing",
+        "no structure or site lies within snap_m of a segment's end",
+        "move the end, enter the missing structure, or state a or b",
+    ),
+    GapCode(
+        "end-ambiguous",
+        "several structures or sites lie within snap_m of a segment's end",
+        "state a or b",
+    ),
+    GapCode(
+        "end-far",
+        "a stated end of a segment lies farther than snap_m from its vertex",
+        "correct the id or the geometry",
+    ),
+    GapCode(
+        "same-place",
+        "two structures lie in one place under two ids",
+        "merge them, or correct the position of one",
+    ),
+    GapCode(
+        "cable-without-runs",
+        "a cable that a path needs has neither runs, nor a carrier, nor a geometry to match",
+        "enter its cable_runs, or carried_by",
+    ),
+    GapCode(
+        "cable-broken",
+        "two consecutive segments of a cable do not meet",
+        "enter the missing segment, or correct the order",
+    ),
+    GapCode(
+        "link-without-runs",
+        "a fibre link has no cables on record",
+        "enter its link_runs",
+    ),
+    GapCode(
+        "link-broken",
+        "two consecutive cables of a link do not meet at a structure, site or joint",
+        "enter the missing cable or joint, or correct the order",
+    ),
+    GapCode(
+        "link-end",
+        "a link's first or last cable does not reach the site of its equipment",
+        "enter the missing cable, or correct the equipment's site",
+    ),
+    GapCode(
+        "path-broken",
+        "two consecutive links of a path do not meet at one piece of equipment",
+        "enter the missing link, or correct the order",
+    ),
+    GapCode(
+        "path-end",
+        "a path does not begin and end at its circuit's equipment",
+        "enter the missing link, or correct the circuit's a and b",
+    ),
+    GapCode(
+        "single-path",
+        "fewer than two complete paths of a circuit are on record",
+        "enter its other path, or put it on a ring",
+    ),
+    GapCode(
+        "ring-broken",
+        "the links of a ring do not close, or do not pass the circuit's equipment",
+        "correct the ring's links and their order",
+    ),
+    GapCode(
+        "leased-route",
+        "nobody has recorded what a leased hop relies on",
+        "ask its owner for the route and enter relies_on",
+    ),
+    GapCode(
+        "hop-route",
+        "what a hop without cables relies on between its ends is not on record",
+        "enter relies_on, or cables where it has them",
+    ),
+    GapCode(
+        "fibre-type",
+        "the type of fibre of a cable that a link needs is not on record",
+        "enter fibre_type",
+    ),
+    GapCode(
+        "fibre-count",
+        "the number of fibres of a cable that a link needs is not on record",
+        "enter fibre_count",
+    ),
+)
+
+GAP_CODES: Mapping[str, GapCode] = MappingProxyType({entry.code: entry for entry in _CODES})
+"""Every gap code with its meaning, in the order of the flow."""

@@ -1,0 +1,199 @@
+"""One study laid over the one it extends: rows added, replaced and removed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from waysapart.schema import LIST_SEPARATOR, ROLES, Column, Role
+from waysapart.study.ledger import Ledger, column_label, did_you_mean
+from waysapart.study.model import Gap
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from waysapart.study.model import Layer
+
+_OWNERS: Mapping[str, tuple[str, ...]] = {
+    "cable_runs": ("cable",),
+    "link_runs": ("link",),
+    "circuit_paths": ("circuit", "path"),
+    "rings": ("ring",),
+    "ring_circuits": ("circuit",),
+}
+"""Columns that say whose course a row is a step of."""
+
+_OWNED_BY: Mapping[str, tuple[tuple[str, str], ...]] = {
+    "cable_runs": (("cable", "cables"),),
+    "link_runs": (("link", "links"),),
+    "circuit_paths": (("circuit", "circuits"),),
+    "rings": (("ring", "rings"),),
+    "ring_circuits": (("circuit", "circuits"),),
+    "measurements": (("cable", "cables"), ("link", "links")),
+}
+"""Rows that go with the thing they belong to when it is removed."""
+
+
+def laid_over(
+    base: Mapping[str, pd.DataFrame], proposal: Mapping[str, pd.DataFrame]
+) -> dict[str, pd.DataFrame]:
+    """The tables of a base with those of a proposal on top.
+
+    A row with an id replaces the base's row of that id. A course is replaced
+    as a whole: where a proposal has `cable_runs` of a cable, `link_runs` of a
+    link, `rings` of a ring or `circuit_paths` of one path of a circuit, the
+    base's rows of the same cable, link, ring or path go. A circuit that a
+    proposal puts on a ring leaves the paths it had, and the other way round.
+    Measurements are added.
+    """
+    merged = {}
+    for name, role in ROLES.items():
+        under, over = base[name], proposal[name]
+        if "id" in role.column:
+            under = under[~under["id"].isin(over["id"])]
+        elif name in _OWNERS:
+            columns = list(_OWNERS[name])
+            under = under[~_keys(under, columns).isin(_keys(over, columns))]
+        if name == "circuit_paths":
+            under = under[~under["circuit"].isin(proposal["ring_circuits"]["circuit"])]
+        if name == "ring_circuits":
+            under = under[~under["circuit"].isin(proposal["circuit_paths"]["circuit"])]
+        parts = [part for part in (under, over) if len(part)]
+        merged[name] = pd.concat(parts, ignore_index=True) if len(parts) > 1 else [*parts, over][0]
+    return merged
+
+
+def _keys(frame: pd.DataFrame, columns: Sequence[str]) -> pd.Series:
+    keys = frame[columns[0]]
+    for column in columns[1:]:
+        keys = keys + "\x00" + frame[column]
+    return keys
+
+
+def without(
+    tables: Mapping[str, pd.DataFrame], remove: Sequence[str], file: str, ledger: Ledger
+) -> dict[str, pd.DataFrame]:
+    """The tables without the rows of removed ids and what belongs to them.
+
+    A problem is written down for each id that no table has.
+    """
+    known = [
+        tables[name]["id"] if "id" in role.column else tables[name]["ring"]
+        for name, role in ROLES.items()
+        if "id" in role.column or name == "rings"
+    ]
+    every = pd.Index(pd.concat(known, ignore_index=True).dropna().unique())
+    for id_ in remove:
+        if id_ not in every:
+            near = did_you_mean(id_, every) if len(every) <= 20_000 else ""
+            ledger.problem(
+                f"removes {id_!r}, which no table of the study that it extends has{near}",
+                file=file,
+                column="remove",
+                id=id_,
+            )
+    kept = {}
+    for name, role in ROLES.items():
+        frame = tables[name]
+        gone = np.zeros(len(frame), dtype=bool)
+        if "id" in role.column:
+            gone |= frame["id"].isin(remove).to_numpy()
+        for column, _owner in _OWNED_BY.get(name, ()):
+            gone |= frame[column].isin(remove).to_numpy()
+        kept[name] = frame[~gone]
+    return kept
+
+
+def cut_references(
+    tables: Mapping[str, pd.DataFrame],
+    removed: Iterable[str],
+    layers: Sequence[Layer],
+    ledger: Ledger,
+) -> dict[str, pd.DataFrame]:
+    """The tables with every reference to a removed id taken out, each leaving a record gap.
+
+    In a list the id is dropped, in a cell the cell blanked, in a course (a row
+    of `cable_runs`, `link_runs`, `circuit_paths`, `rings`, `ring_circuits`)
+    the row dropped. The gap touches the asset, link or circuit that referred.
+    """
+    removed = frozenset(removed)
+    if not removed:
+        return dict(tables)
+    ring_circuits = tables["ring_circuits"]
+    cut = {}
+    for name, role in ROLES.items():
+        frame = tables[name]
+        dropped = np.zeros(len(frame), dtype=bool)
+        for column in role.columns:
+            if not column.refers or not len(frame):
+                continue
+            hit = _refers_to(frame[column.name], column, removed)
+            if not hit.any():
+                continue
+            for position in np.flatnonzero(hit):
+                ledger.gaps.append(
+                    _gap(role, column, frame.iloc[position], removed, ring_circuits, layers)
+                )
+            if name in _OWNERS and column.required:
+                dropped |= hit
+            else:
+                values = frame[column.name].copy()
+                values[hit] = [_left(text, removed) for text in values[hit]]
+                frame = frame.assign(**{column.name: values.astype("str")})
+        cut[name] = frame[~dropped]
+    return cut
+
+
+def _refers_to(values: pd.Series, column: Column, removed: frozenset[str]) -> NDArray[np.bool_]:
+    if column.type != "list":
+        return np.asarray(values.isin(removed), dtype=bool)
+    items = values.str.split(LIST_SEPARATOR).reset_index(drop=True).explode()
+    hit = np.zeros(len(values), dtype=bool)
+    hit[items.index[items.isin(removed)]] = True
+    return hit
+
+
+def _left(text: str, removed: frozenset[str]) -> str | float:
+    items = [item for item in text.split(LIST_SEPARATOR) if item not in removed]
+    return LIST_SEPARATOR.join(items) if items else np.nan
+
+
+def _gap(
+    role: Role,
+    column: Column,
+    row: pd.Series,
+    removed: frozenset[str],
+    ring_circuits: pd.DataFrame,
+    layers: Sequence[Layer],
+) -> Gap:
+    owner = str(row["id"] if "id" in role.column else row[role.key[0]])
+    gone = [item for item in str(row[column.name]).split(LIST_SEPARATOR) if item in removed]
+    kind, _ = _OWNED_BY.get(role.name, ((role.name, ""),))[0], None
+    subject = {"cable": "assets", "link": "links", "circuit": "circuits", "ring": "rings"}.get(
+        kind[0], "assets" if role.asset else role.name
+    )
+    circuits: tuple[str, ...] = ()
+    if subject == "rings":
+        on_ring = ring_circuits.loc[ring_circuits["ring"] == owner, "circuit"]
+        circuits = tuple(on_ring)
+    elif subject == "circuits":
+        circuits = (owner,)
+    layer = layers[int(row["_layer"])]
+    return Gap(
+        code="removed-reference",
+        message=(
+            f"{owner} refers to {', '.join(gone)} in {column.name!r}, which the proposal removes; "
+            f"say what takes its place, or remove {owner} as well"
+        ),
+        asset=owner,
+        assets=(owner,) if subject == "assets" else (),
+        links=(owner,) if subject == "links" else (),
+        circuits=circuits,
+        file=layer.file,
+        layer=layer.layer or layer.role,
+        row=int(row["_row"]),
+        column=column_label(layer, column.name),
+    )

@@ -1,0 +1,274 @@
+"""A folder (or a TOML file) to a `Study`, or every reason why not."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from waysapart.errors import StudyError
+from waysapart.schema import ASSET_ROLES, ROLES
+from waysapart.study.columns import clean, empty_frame, rename
+from waysapart.study.crs import check_area_of_use, layer_crs, reprojected, working_crs
+from waysapart.study.geometry import checked_geometry, geometry_of
+from waysapart.study.ledger import Ledger, did_you_mean
+from waysapart.study.model import Layer, Study
+from waysapart.study.proposal import cut_references, laid_over, without
+from waysapart.study.rules import Rules, read_rules, shipped_rules
+from waysapart.study.settings import (
+    DEFAULT_SNAP_M,
+    GEOMETRY_COLUMNS,
+    LayerSpec,
+    Settings,
+    check_sources,
+    find_settings,
+    merged,
+)
+from waysapart.study.sources import SourceFault, input_of, read_source
+from waysapart.study.validate import validate
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+    from pyproj import CRS
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """One layer in our columns, its geometry still in its own CRS."""
+
+    role: str
+    frame: pd.DataFrame
+    geometry: NDArray[np.object_] | None
+    crs: CRS | None
+
+
+def read_study(path: Path | str = ".") -> Study:
+    """Read and validate a study.
+
+    Parameters
+    ----------
+    path : path
+        The study's folder, or its TOML file. A folder without study.toml
+        works where it holds files named after roles.
+
+    Returns
+    -------
+    Study
+        Geometries in the working CRS, lengths in metres.
+
+    Raises
+    ------
+    StudyError
+        With every problem of every layer.
+    """
+    ledger = Ledger()
+    chain = find_settings(Path(path), ledger)
+    if not chain:
+        raise StudyError(ledger.problems)
+    rules = _rules(chain, ledger)
+    layers: list[Layer] = []
+    reads: list[list[_Read]] = []
+    for settings in chain:
+        if settings.path is not None:
+            ledger.inputs.append(input_of(settings.path, settings.file))
+        reads.append(
+            [
+                read
+                for spec in check_sources(settings, ledger)
+                if (read := _read_layer(spec, layers, ledger)) is not None
+            ]
+        )
+    last = chain[-1]
+    crs_file = next((settings.file for settings in reversed(chain) if settings.crs), last.file)
+    crs = working_crs(
+        merged(chain, "crs"),
+        crs_file,
+        [
+            (read.crs, read.geometry)
+            for part in reads
+            for read in part
+            if read.crs is not None and read.geometry is not None
+        ],
+        ledger,
+    )
+    if crs is None:
+        raise StudyError(ledger.problems)
+    tables = _chained(chain, reads, crs, layers, ledger)
+    validate(tables, rules, layers, ledger)
+    out = _out(chain, tables, ledger)
+    if ledger.problems or rules is None:
+        raise StudyError(ledger.problems)
+    return Study(
+        name=last.name,
+        revision=last.revision,
+        folder=last.folder,
+        crs=crs,
+        tables={name: _finished(name, frame, crs) for name, frame in tables.items()},
+        rules=rules,
+        out=out,
+        snap_m=merged(chain, "snap_m") or DEFAULT_SNAP_M,
+        layers=tuple(layers),
+        inputs=tuple(dict.fromkeys(ledger.inputs)),
+        gaps=tuple(ledger.gaps),
+        notes=tuple(ledger.notes),
+    )
+
+
+def _rules(chain: Sequence[Settings], ledger: Ledger) -> Rules | None:
+    path: Path | None = merged(tuple(chain), "rules")
+    if path is None:
+        return shipped_rules()
+    if not path.is_file():
+        ledger.problem(
+            f"the rules {path.name!r} do not exist in {path.parent.name!r}",
+            file=chain[-1].file,
+            column="rules",
+        )
+        return None
+    ledger.inputs.append(input_of(path, path.name))
+    return read_rules(path, path.name, ledger)
+
+
+def _read_layer(spec: LayerSpec, layers: list[Layer], ledger: Ledger) -> _Read | None:
+    try:
+        raw = read_source(spec)
+    except SourceFault as fault:
+        ledger.problems.extend(fault.problems)
+        return None
+    ledger.inputs.extend(raw.inputs)
+    for note in raw.notes:
+        ledger.note(note)
+    role = ROLES[spec.role]
+    layer = Layer(spec.role, spec.shown_source, raw.layer, dict(spec.columns))
+    layers.append(layer)
+    frame = rename(spec, raw.frame, ledger)
+    frame["_layer"] = len(layers) - 1
+    geometry = crs = None
+    if role.geometry:
+        found = geometry_of(frame, layers, ledger)
+        from_lon_lat = "geometry" not in frame and {"lon", "lat"} <= set(frame)
+        has_geometry = bool(pd.notna(found).any())
+        crs = layer_crs(spec, raw.crs, has_geometry, from_lon_lat, ledger)
+        geometry = checked_geometry(frame, found, role, layers, ledger)
+        used = "geometry" if "geometry" in frame else None
+        drop = [used] if used else [name for name in GEOMETRY_COLUMNS if name in frame]
+        frame = frame.drop(columns=drop)
+    else:
+        frame = frame.drop(columns=["geometry"], errors="ignore")
+    return _Read(spec.role, clean(spec, frame, layers, ledger), geometry, crs)
+
+
+def _chained(
+    chain: Sequence[Settings],
+    reads: Sequence[Sequence[_Read]],
+    crs: CRS,
+    layers: list[Layer],
+    ledger: Ledger,
+) -> dict[str, pd.DataFrame]:
+    """The tables of a chain of studies, each laid over the one it extends."""
+    tables = {name: _empty(name) for name in ROLES}
+    removed: set[str] = set()
+    for position, (settings, part) in enumerate(zip(chain, reads, strict=True)):
+        if settings.remove and position == 0:
+            ledger.problem(
+                "has meaning only with extends: leave the rows out instead",
+                file=settings.file,
+                column="remove",
+            )
+        elif settings.remove:
+            tables = without(tables, settings.remove, settings.file, ledger)
+            removed |= set(settings.remove)
+        own = _tables(part, crs, layers, ledger)
+        tables = laid_over(tables, own)
+    present = {id_ for frame in tables.values() if "id" in frame for id_ in frame["id"].dropna()}
+    present |= set(tables["rings"]["ring"].dropna())
+    return cut_references(tables, removed - present, layers, ledger)
+
+
+def _empty(name: str) -> pd.DataFrame:
+    frame = empty_frame(ROLES[name])
+    if ROLES[name].geometry:
+        frame.insert(len(ROLES[name].columns), "geometry", pd.Series([], dtype=object))
+    return frame
+
+
+def _tables(
+    reads: Sequence[_Read], crs: CRS, layers: list[Layer], ledger: Ledger
+) -> dict[str, pd.DataFrame]:
+    """One frame per role, geometries in the working CRS."""
+    parts: dict[str, list[pd.DataFrame]] = {name: [] for name in ROLES}
+    for read in reads:
+        frame = read.frame
+        if read.geometry is not None:
+            moved = _moved(read, crs, layers, ledger)
+            frame = frame.copy()
+            frame.insert(len(ROLES[read.role].columns), "geometry", pd.Series(moved, dtype=object))
+        parts[read.role].append(frame)
+    tables = {}
+    for name, frames in parts.items():
+        full = [frame for frame in frames if len(frame)]
+        tables[name] = (
+            pd.concat(full, ignore_index=True) if len(full) > 1 else [*full, _empty(name)][0]
+        )
+    return tables
+
+
+def _moved(read: _Read, crs: CRS, layers: list[Layer], ledger: Ledger) -> NDArray[np.object_]:
+    assert read.geometry is not None
+    if read.crs is None or not len(read.frame):
+        return read.geometry
+    position = int(read.frame["_layer"].iloc[0])
+    before = len(ledger.problems)
+    check_area_of_use(read.frame, read.geometry, read.crs, crs, layers, ledger)
+    if len(ledger.problems) > before:
+        return read.geometry
+    label = layers[position].file
+    moved, accuracy_m = reprojected(read.geometry, read.crs, crs, label, ledger)
+    layers[position] = replace(layers[position], accuracy_m=accuracy_m)
+    return moved
+
+
+def _out(
+    chain: Sequence[Settings], tables: Mapping[str, pd.DataFrame], ledger: Ledger
+) -> tuple[str, ...]:
+    """Assets out of service now; what a proposal removes is no longer out."""
+    stating = next((settings for settings in reversed(chain) if settings.out is not None), None)
+    if stating is None or stating.out is None:
+        return ()
+    ids = pd.concat([tables[name]["id"] for name in ASSET_ROLES]).dropna()
+    later = chain[list(chain).index(stating) + 1 :]
+    removed = {id_ for settings in later for id_ in settings.remove}
+    known = set(ids)
+    for id_ in stating.out:
+        if id_ not in known and id_ not in removed:
+            near = did_you_mean(id_, known) if len(known) <= 20_000 else ""
+            ledger.problem(
+                f"there is no asset {id_!r} that could be out of service{near}",
+                file=stating.file,
+                column="out",
+                id=id_,
+            )
+    return tuple(id_ for id_ in stating.out if id_ in known)
+
+
+def _finished(name: str, frame: pd.DataFrame, crs: CRS) -> pd.DataFrame:
+    """A table in the order of its role's key, its geometry a geometry column."""
+    role = ROLES[name]
+    order = list(role.key) or [column.name for column in role.columns]
+    frame = frame.sort_values(order, kind="stable", ignore_index=True)
+    hidden = ["_layer", "_row"]
+    own = [column.name for column in role.columns]
+    shape = ["geometry"] if role.geometry else []
+    extras = [column for column in frame if column not in {*own, *shape, *hidden}]
+    frame = frame[[*own, *shape, *extras, *hidden]]
+    if not role.geometry:
+        return frame
+    geometry = gpd.GeoSeries(frame["geometry"].to_numpy(), index=frame.index, crs=crs)
+    return gpd.GeoDataFrame(frame.drop(columns="geometry").assign(geometry=geometry))[
+        [*own, *shape, *extras, *hidden]
+    ].set_geometry("geometry", crs=crs)

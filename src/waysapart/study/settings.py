@@ -1,0 +1,319 @@
+"""What study.toml says: where the layers are and how to read them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import Field, ValidationError
+
+from waysapart.schema import ROLES
+from waysapart.study.ledger import Ledger, did_you_mean, listed, near_matches
+from waysapart.study.sources import is_database, layer_names, masked
+from waysapart.study.toml_input import Table, load_toml, tell_faults
+
+STUDY_FILE = "study.toml"
+STUDY_PACKAGE = "study.gpkg"
+ROLE_SUFFIXES = (".gpkg", ".geojson", ".json", ".fgb", ".shp", ".parquet", ".geoparquet", ".csv")
+DEFAULT_SNAP_M = 2.0
+GEOMETRY_COLUMNS = ("geometry", "lon", "lat", "x", "y")
+"""Names for the geometry of a table without one of its own: WKT, or a point's two numbers."""
+
+
+class LayerTable(Table):
+    """One `[[layer]]` of study.toml."""
+
+    role: str
+    source: Annotated[str, Field(min_length=1)]
+    layer: str | None = None
+    where: Annotated[str, Field(min_length=1)] | None = None
+    columns: dict[str, str] = Field(default_factory=dict)
+    values: dict[str, str | int | float | bool] = Field(default_factory=dict)
+    units: dict[str, str] = Field(default_factory=dict)
+    prefix: str = ""
+    refers: tuple[str, ...] = ()
+    crs: str | None = None
+
+
+class StudyTable(Table):
+    """The whole of study.toml."""
+
+    name: str | None = None
+    revision: str | None = None
+    crs: str | None = None
+    rules: str | None = None
+    extends: str | None = None
+    remove: tuple[str, ...] = ()
+    out: tuple[str, ...] | None = None
+    snap_m: Annotated[float, Field(gt=0, allow_inf_nan=False)] | None = None
+    layer: tuple[LayerTable, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class LayerSpec:
+    """One layer to read.
+
+    Attributes
+    ----------
+    role, source, layer, where, columns, values, units, prefix, refers, crs
+        As in study.toml.
+    folder : Path
+        What `source` is relative to.
+    declared_in : str
+        File that names the layer, for problems with the naming itself.
+    """
+
+    role: str
+    source: str
+    folder: Path
+    declared_in: str
+    layer: str | None = None
+    where: str | None = None
+    columns: Mapping[str, str] = field(default_factory=dict)
+    values: Mapping[str, object] = field(default_factory=dict)
+    units: Mapping[str, str] = field(default_factory=dict)
+    prefix: str = ""
+    refers: tuple[str, ...] = ()
+    crs: str | None = None
+
+    @property
+    def shown_source(self) -> str:
+        """The source as it may be shown: without a password."""
+        return masked(self.source)
+
+    @property
+    def path(self) -> Path:
+        """Where the source lies."""
+        return self.folder / self.source
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """One study's own statements, not those of what it extends.
+
+    None where the study says nothing and the study it extends (or the default) counts.
+    """
+
+    folder: Path
+    file: str
+    path: Path | None
+    name: str
+    revision: str | None = None
+    crs: str | None = None
+    rules: Path | None = None
+    remove: tuple[str, ...] = ()
+    out: tuple[str, ...] | None = None
+    snap_m: float | None = None
+    layers: tuple[LayerSpec, ...] = ()
+
+
+def find_settings(study: Path, ledger: Ledger) -> tuple[Settings, ...]:
+    """The settings of a study and of all that it extends, the first base first.
+
+    Parameters
+    ----------
+    study : Path
+        Folder (with a study.toml, or with files named after roles) or TOML file.
+    ledger : Ledger
+        Takes every fault; the result is empty where none of it can be used.
+    """
+    chain: list[Settings] = []
+    seen: list[Path] = []
+    place: Path | None = study
+    while place is not None:
+        here = place.resolve()
+        here = here / STUDY_FILE if here.is_dir() else here
+        if here in seen:
+            names = [path.parent.name for path in (*seen[seen.index(here) :], here)]
+            ledger.problem(
+                f"extends goes round in a circle: {' -> '.join(names)}; "
+                "one of these studies must stand on its own",
+                file=STUDY_FILE,
+                column="extends",
+            )
+            return ()
+        seen.append(here)
+        table, label = _read_table(place, here, study, ledger)
+        if table is None:
+            return ()
+        chain.insert(0, _settings(table, here, label, ledger))
+        place = here.parent / table.extends if table.extends else None
+    return tuple(chain)
+
+
+def _read_table(
+    stated: Path, here: Path, study: Path, ledger: Ledger
+) -> tuple[StudyTable | None, str]:
+    """The TOML table at a place, or an empty one for a folder that has none."""
+    label = here.name if stated == study else f"{stated.name}/{here.name}"
+    if here.is_file():
+        raw = load_toml(here, label, ledger)
+        if raw is None:
+            return None, label
+        try:
+            return StudyTable.model_validate(raw), label
+        except ValidationError as error:
+            tell_faults(error, label, ledger, {"layer": LayerTable}, StudyTable)
+            return None, label
+    if here.parent.is_dir() and here.name == STUDY_FILE:
+        if _layers_by_name(here.parent, label):
+            return StudyTable(), label
+        ledger.problem(
+            f"the folder {here.parent.name!r} holds neither a {STUDY_FILE} nor a file named after "
+            f"a role; roles are {listed(ROLES)}",
+            file=label,
+        )
+        return None, label
+    said = "extends" if stated != study else None
+    ledger.problem(
+        f"there is no study at {str(stated)!r}: neither a folder nor a TOML file",
+        file=label if said is None else STUDY_FILE,
+        column=said,
+    )
+    return None, label
+
+
+def _settings(table: StudyTable, here: Path, label: str, ledger: Ledger) -> Settings:
+    folder = here.parent
+    layers = tuple(
+        spec
+        for position, layer in enumerate(table.layer, start=1)
+        if (spec := _spec(layer, position, folder, label, ledger)) is not None
+    )
+    if not table.layer:
+        layers = _layers_by_name(folder, label)
+        if not layers and not table.extends:
+            ledger.problem(
+                "names no [[layer]], and the folder holds no file named after a role; "
+                f"roles are {listed(ROLES)}",
+                file=label,
+            )
+    return Settings(
+        folder=folder,
+        file=label,
+        path=here if here.is_file() else None,
+        name=table.name or folder.name,
+        revision=table.revision,
+        crs=table.crs,
+        rules=folder / table.rules if table.rules else _rules_beside(folder),
+        remove=table.remove,
+        out=table.out,
+        snap_m=table.snap_m,
+        layers=layers,
+    )
+
+
+def _rules_beside(folder: Path) -> Path | None:
+    beside = folder / "rules.toml"
+    return beside if beside.is_file() else None
+
+
+def _spec(
+    layer: LayerTable, position: int, folder: Path, label: str, ledger: Ledger
+) -> LayerSpec | None:
+    """A `[[layer]]` checked against the roles and their columns."""
+    role = ROLES.get(layer.role)
+    if role is None:
+        ledger.problem(
+            f"unknown role {layer.role!r}{did_you_mean(layer.role, ROLES)}; "
+            f"roles are {listed(ROLES)}",
+            file=label,
+            column=f"layer.{position}.role",
+        )
+        return None
+    known = [*role.column, *(GEOMETRY_COLUMNS if role.geometry else ())]
+    sound = True
+    for key, names in (
+        ("columns", layer.columns),
+        ("values", layer.values),
+        ("units", layer.units),
+        ("refers", dict.fromkeys(layer.refers, "")),
+    ):
+        for name in names:
+            if name not in known:
+                sound = False
+                ledger.problem(
+                    f"{layer.role} has no column {name!r}{did_you_mean(name, known)}; "
+                    f"its columns are {listed(known)}",
+                    file=label,
+                    column=f"layer.{position}.{key}.{name}",
+                )
+    for name in set(layer.columns) & set(layer.values):
+        sound = False
+        ledger.problem(
+            f"{name!r} stands in columns and in values; keep one of them",
+            file=label,
+            column=f"layer.{position}.values.{name}",
+        )
+    for name in layer.refers:
+        if name in role.column and not role.column[name].refers:
+            sound = False
+            ledger.problem(
+                f"{name!r} refers to no other row, so that no prefix goes before it",
+                file=label,
+                column=f"layer.{position}.refers.{name}",
+            )
+    if not sound:
+        return None
+    return LayerSpec(
+        role=layer.role,
+        source=layer.source,
+        folder=folder,
+        declared_in=label,
+        layer=layer.layer,
+        where=layer.where,
+        columns=layer.columns,
+        values=layer.values,
+        units=layer.units,
+        prefix=layer.prefix,
+        refers=layer.refers,
+        crs=layer.crs,
+    )
+
+
+def _layers_by_name(folder: Path, label: str) -> tuple[LayerSpec, ...]:
+    """Layers found by role name: files ROLE.suffix, then layers of study.gpkg.
+
+    A role found more than once is fed by every one of them. The sidecars of a
+    Shapefile are no role files, having other suffixes.
+    """
+    found = []
+    package = folder / STUDY_PACKAGE
+    inside = set(layer_names(package)) if package.is_file() else set()
+    for role in ROLES:
+        for suffix in ROLE_SUFFIXES:
+            if (folder / f"{role}{suffix}").is_file():
+                found.append(LayerSpec(role, f"{role}{suffix}", folder, label))
+        if role in inside:
+            found.append(LayerSpec(role, STUDY_PACKAGE, folder, label, layer=role))
+    return tuple(found)
+
+
+def check_sources(settings: Settings, ledger: Ledger) -> tuple[LayerSpec, ...]:
+    """The layers whose source exists; a problem for each other one, naming near matches."""
+    there = []
+    for spec in settings.layers:
+        if is_database(spec.source) or spec.path.exists():
+            there.append(spec)
+            continue
+        beside = spec.path.parent
+        names = [path.name for path in beside.iterdir()] if beside.is_dir() else []
+        near = near_matches(spec.path.name, names)
+        hint = f"; did you mean {' or '.join(map(repr, near))}?" if near else ""
+        ledger.problem(
+            f"the source {spec.source!r} does not exist in {settings.folder.name!r}{hint}",
+            file=spec.source,
+            layer=spec.layer or spec.role,
+        )
+    return tuple(there)
+
+
+def merged(chain: tuple[Settings, ...], name: str) -> Any:
+    """A setting of the last study of a chain that states it; None where none does."""
+    for settings in reversed(chain):
+        value = getattr(settings, name)
+        if value is not None:
+            return value
+    return None

@@ -1,0 +1,375 @@
+"""What must hold between rows: unique ids, references, cycles, fibres, services."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from waysapart.schema import ASSET_ROLES, KNOWN_EMPTY, LIST_SEPARATOR, ROLES, Column
+from waysapart.study.ledger import Ledger, did_you_mean, listed
+
+if TYPE_CHECKING:
+    from waysapart.study.model import Layer
+    from waysapart.study.rules import Rules
+
+_NEAR_AMONG = 20_000
+"""Near matches are looked for among no more ids than this: it takes a while."""
+
+
+def validate(
+    tables: Mapping[str, pd.DataFrame], rules: Rules | None, layers: Sequence[Layer], ledger: Ledger
+) -> None:
+    """Write down every problem between the rows of a study.
+
+    Parameters
+    ----------
+    tables : mapping of str to DataFrame
+        Every role, columns typed, with `_layer` and `_row`.
+    rules : Rules or None
+        None where the rules have faults of their own.
+    layers : sequence of Layer
+        What `_layer` counts.
+    ledger : Ledger
+    """
+    unique_ids(tables, layers, ledger)
+    unique_keys(tables, layers, ledger)
+    references(tables, layers, ledger)
+    cycles(tables, layers, ledger)
+    fibres(tables, layers, ledger)
+    circuits(tables, layers, ledger)
+    links(tables, layers, ledger)
+    measurements(tables, layers, ledger)
+    if rules is not None:
+        named_in_rules(tables, rules, layers, ledger)
+
+
+def unique_ids(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger) -> None:
+    """Ids are unique over all asset roles together, and within each other role."""
+    every = pd.concat(
+        [tables[name][["id", "_layer", "_row"]] for name in ASSET_ROLES], ignore_index=True
+    )
+    groups = [every, *(tables[name] for name in ("links", "circuits"))]
+    for frame in groups:
+        again = frame["id"].notna() & frame["id"].duplicated()
+        if not again.any():
+            continue
+        first = frame.drop_duplicates("id").set_index("id")
+        earlier = frame["id"].map(first["_row"])
+        where = frame["id"].map(first["_layer"])
+        told = pd.Series([None] * len(frame), dtype=object)
+        for position in np.flatnonzero(again):
+            layer = layers[int(where.iloc[position])]
+            told.iloc[position] = (
+                f"{layer.layer or layer.role} of {layer.file}, row {int(earlier.iloc[position])}"
+            )
+        ledger.rows(
+            frame.reset_index(drop=True),
+            layers,
+            again,
+            "id",
+            "the id is taken by an earlier row ({found}); ids are unique "
+            "over all assets, and a prefix in study.toml keeps layers apart",
+            told.map(_Bare),
+        )
+
+
+class _Bare(str):
+    """Text that stands in a message without quotes."""
+
+    __slots__ = ()
+
+    def __repr__(self) -> str:
+        return str(self)
+
+
+def unique_keys(
+    tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger
+) -> None:
+    """No two rows of a course have the same place in it."""
+    for name, role in ROLES.items():
+        if role.key in {("id",), ()}:
+            continue
+        frame = tables[name]
+        again = frame.duplicated(list(role.key)) & frame[list(role.key)[-1]].notna()
+        ledger.rows(
+            frame,
+            layers,
+            again,
+            role.key[-1],
+            f"an earlier row has the same {', '.join(role.key)}; "
+            + ("number the steps" if "seq" in role.key else "keep one of them"),
+        )
+
+
+def references(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger) -> None:
+    """Every id that a row names is the id of a row of a role that may stand there."""
+    ids = {name: _ids_of(tables, name) for name in ROLES if _has_ids(name)}
+    owner = pd.concat([pd.Series(name, index=ids[name]) for name in ids])
+    owner = owner[~owner.index.duplicated()]
+    for name, role in ROLES.items():
+        frame = tables[name]
+        if not len(frame):
+            continue
+        for column in role.columns:
+            if column.refers:
+                _check_reference(frame, column, ids, owner, layers, ledger)
+
+
+def _has_ids(name: str) -> bool:
+    return "id" in ROLES[name].column or name == "rings"
+
+
+def _ids_of(tables: Mapping[str, pd.DataFrame], name: str) -> pd.Index:
+    column = "id" if "id" in ROLES[name].column else "ring"
+    return pd.Index(tables[name][column].dropna().unique())
+
+
+def _check_reference(
+    frame: pd.DataFrame,
+    column: Column,
+    ids: Mapping[str, pd.Index],
+    owner: pd.Series,
+    layers: Sequence[Layer],
+    ledger: Ledger,
+) -> None:
+    roles = ASSET_ROLES if column.refers == ("assets",) else column.refers
+    values = frame[column.name].reset_index(drop=True)
+    if column.type == "list":
+        values = values.str.split(LIST_SEPARATOR).explode()
+    values = values.dropna()
+    dangling = values[~_among(values, [ids[role] for role in roles])]
+    if column.name == "within":
+        dangling = dangling[dangling != KNOWN_EMPTY]
+    if dangling.empty:
+        return
+    expected = "an asset" if column.refers == ("assets",) else f"one of {' or '.join(roles)}"
+    known = [id_ for role in roles for id_ in ids[role]]
+    near_wanted = len(known) <= _NEAR_AMONG
+    for id_, rows in dangling.groupby(dangling, sort=False):
+        elsewhere = owner.get(id_)
+        found = f"{id_!r} is one of {elsewhere}" if elsewhere else f"there is no {id_!r}"
+        near = did_you_mean(str(id_), known) if near_wanted and not elsewhere else ""
+        comma = (
+            "; ids in a list stand with ';' between, not ','"
+            if column.type == "list" and "," in str(id_)
+            else ""
+        )
+        bad = np.zeros(len(frame), dtype=bool)
+        bad[rows.index] = True
+        ledger.rows(
+            frame,
+            layers,
+            bad,
+            column.name,
+            f"expected the id of {expected}; {found}{near}{comma}".replace("{found}", ""),
+        )
+        near_wanted = near_wanted and len(ledger.problems) < 200
+
+
+def _among(values: pd.Series, ids: Sequence[pd.Index]) -> pd.Series:
+    known = pd.Series(False, index=values.index)
+    for index in ids:
+        known |= values.isin(index)
+    return known
+
+
+def cycles(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger) -> None:
+    """Nothing lies in itself, and no cable carries itself, through whatever others."""
+    inside = [
+        tables[name][["id", "within", "_layer", "_row"]]
+        for name in ASSET_ROLES
+        if "within" in ROLES[name].column
+    ]
+    holders = pd.concat(inside, ignore_index=True)
+    holders = holders[holders["within"].notna() & (holders["within"] != KNOWN_EMPTY)]
+    items = holders.assign(to=holders["within"].str.split(LIST_SEPARATOR)).explode("to")
+    _cycles_of(items, "within", "lies within itself", layers, ledger)
+    cables = tables["cables"]
+    carried = cables[cables["carried_by"].notna()]
+    _cycles_of(
+        carried.assign(to=carried["carried_by"]),
+        "carried_by",
+        "is carried by itself",
+        layers,
+        ledger,
+    )
+
+
+def _cycles_of(
+    edges: pd.DataFrame, column: str, fault: str, layers: Sequence[Layer], ledger: Ledger
+) -> None:
+    """One problem for each knot of rows that lead back to themselves.
+
+    Strongly connected components of the rows, linear in their number.
+    """
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    edges = edges[edges["id"].notna()]
+    if edges.empty:
+        return
+    names = pd.Index(pd.concat([edges["id"], edges["to"]]).unique())
+    source, target = names.get_indexer(edges["id"]), names.get_indexer(edges["to"])
+    graph = coo_array((np.ones(len(edges), dtype=bool), (source, target)), shape=(len(names),) * 2)
+    _, knot = connected_components(graph.tocsr(), directed=True, connection="strong")
+    in_knot = (knot[source] == knot[target]) & (
+        (np.bincount(knot)[knot[source]] > 1) | (source == target)
+    )
+    for number in np.unique(knot[source[in_knot]]):
+        rows = np.flatnonzero(in_knot & (knot[source] == number))
+        chain = _chain({int(source[row]): int(target[row]) for row in rows})
+        first = edges.iloc[rows[np.flatnonzero(source[rows] == chain[0])[0]]]
+        layer = layers[int(first["_layer"])]
+        route = listed(names[position] for position in chain)
+        bad = pd.DataFrame([first])
+        ledger.rows(
+            bad,
+            layers,
+            np.array([True]),
+            column,
+            f"{fault}: {route.replace(', ', ' -> ')}; one of these rows is wrong",
+        )
+        del layer
+
+
+def _chain(step: Mapping[int, int]) -> list[int]:
+    """A closed walk, first place repeated at its end, along one step from each place."""
+    at = min(step)
+    walk = [at]
+    while True:
+        at = step[at]
+        if at in walk:
+            return [*walk[walk.index(at) :], at]
+        walk.append(at)
+
+
+def fibres(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger) -> None:
+    """Fibre numbers exist in their cable, and carry one link on one wavelength and channel."""
+    runs = tables["link_runs"].reset_index(drop=True)
+    runs = runs[runs["fibres"].notna() & runs["cable"].notna()]
+    if runs.empty:
+        return
+    each = runs.assign(fibre=runs["fibres"].str.split(LIST_SEPARATOR)).explode("fibre")
+    each["fibre"] = pd.to_numeric(each["fibre"], errors="coerce")
+    cables = tables["cables"].drop_duplicates("id").set_index("id")
+    count = each["cable"].map(cables["fibre_count"])
+    beyond = each["fibre"] > count
+    told = "fibre " + each["fibre"].map("{:g}".format) + " of " + count.map("{:g}".format)
+    ledger.rows(
+        each,
+        layers,
+        beyond,
+        "fibres",
+        "expected fibre numbers up to the cable's fibre_count; found {found}",
+        told.map(_Bare),
+    )
+    wanted = tables["links"].drop_duplicates("id").set_index("id")
+    each["wavelength_nm"] = each["link"].map(wanted["wavelength_nm"]).fillna(-1.0)
+    each["channel"] = each["link"].map(wanted["channel"]).fillna("")
+    whole = each["from"].isna() | each["to"].isna()
+    place = ["cable", "fibre", "wavelength_nm", "channel"]
+    each = each.drop_duplicates([*place, "link"])
+    again = each.duplicated(place)
+    if not again.any():
+        return
+    first = each.drop_duplicates(place).set_index(place)
+    earlier = first.reindex(pd.MultiIndex.from_frame(each[place]))
+    clash = again.to_numpy() & (
+        (whole.loc[each.index].groupby(level=0).first().reindex(each.index)).to_numpy()
+        | (earlier["from"].isna() | earlier["to"].isna()).to_numpy()
+    )
+    told = (
+        pd.Series(
+            "fibre " + each["fibre"].map("{:g}".format) + " of " + each["cable"], index=each.index
+        )
+        + " carries link "
+        + pd.Series(earlier["link"].to_numpy(), index=each.index)
+    )
+    ledger.rows(
+        each,
+        layers,
+        clash,
+        "fibres",
+        "{found} on the same wavelength and channel; correct the fibre, or tell the links apart "
+        "by wavelength_nm or channel",
+        told.map(_Bare),
+    )
+
+
+def circuits(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger) -> None:
+    """A circuit has its paths stated in one way, not in two."""
+    frame = tables["ring_circuits"]
+    ledger.rows(
+        frame,
+        layers,
+        frame["circuit"].isin(tables["circuit_paths"]["circuit"].dropna()),
+        "circuit",
+        "the circuit stands in circuit_paths as well; state its paths in one of the two tables",
+    )
+
+
+def links(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger) -> None:
+    """A fibre link names its wavelength; power limits are the right way round."""
+    frame = tables["links"]
+    is_fibre = frame["medium"].isna() | (frame["medium"] == "fibre")
+    ledger.rows(
+        frame,
+        layers,
+        is_fibre & frame["wavelength_nm"].isna(),
+        "wavelength_nm",
+        "is blank; a fibre link needs its wavelength in nm (or another medium)",
+    )
+    for low, high in (("tx_min_dbm", "tx_max_dbm"), ("rx_min_dbm", "rx_max_dbm")):
+        ledger.rows(
+            frame,
+            layers,
+            frame[low] > frame[high],
+            low,
+            f"is greater than {high}; found {{found}}",
+        )
+
+
+def measurements(
+    tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger
+) -> None:
+    """A test result belongs to a cable or to a link."""
+    frame = tables["measurements"]
+    ledger.rows(
+        frame,
+        layers,
+        frame["cable"].isna() == frame["link"].isna(),
+        "cable",
+        "expected either a cable or a link; found both or neither",
+    )
+
+
+def named_in_rules(
+    tables: Mapping[str, pd.DataFrame], rules: Rules, layers: Sequence[Layer], ledger: Ledger
+) -> None:
+    """Services and fibre types are keys of the rules, waivers name circuits or groups."""
+    for name, column, known, section in (
+        ("circuits", "service", rules.services, "services"),
+        ("cables", "fibre_type", rules.fibres, "fibres"),
+    ):
+        frame = tables[name]
+        ledger.rows(
+            frame,
+            layers,
+            frame[column].notna() & ~frame[column].isin(list(known)),
+            column,
+            f"expected a key of [{section}] in the rules ({listed(known)}); found {{found}}",
+        )
+    frame = tables["circuits"]
+    names = {*frame["id"].dropna(), *frame["group"].dropna()}
+    for position, waiver in enumerate(rules.waivers, start=1):
+        if waiver.circuit not in names:
+            ledger.problem(
+                f"the waiver names {waiver.circuit!r}, which is neither a circuit nor a group"
+                f"{did_you_mean(waiver.circuit, names)}",
+                file="rules.toml",
+                column=f"waiver.{position}.circuit",
+                id=waiver.circuit,
+            )
