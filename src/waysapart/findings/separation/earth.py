@@ -1,0 +1,127 @@
+"""The frame in which separation is measured: straight chords in space.
+
+Longitude and latitude are turned into earth-centred coordinates on the WGS84
+ellipsoid. That frame has no zones, no edge at the antimeridian and no scale
+factor, and a straight piece of a line stays straight in it, so every formula
+for the distance of straight pieces is exact. Two facts make it usable:
+
+- a chord of length c is shorter than its arc by c^3 / 24 R^2: 1e-7 m in 500 m,
+  1 mm in 10 km, 28 m in 300 km; `arc_m` takes the arc back to 1e-6 of itself;
+- projecting space square onto a plane never lengthens anything, so a search in
+  such a plane misses nothing that lies within a distance in space.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+SEMI_MAJOR_M = 6378137.0
+"""WGS84 (NIMA TR8350.2, table 3.1)."""
+FLATTENING = 1.0 / 298.257223563
+"""WGS84 (NIMA TR8350.2, table 3.1)."""
+SEMI_MINOR_M = SEMI_MAJOR_M * (1.0 - FLATTENING)
+ECCENTRICITY_2 = FLATTENING * (2.0 - FLATTENING)
+MEAN_RADIUS_M = (2.0 * SEMI_MAJOR_M + SEMI_MINOR_M) / 3.0
+
+
+def to_space(lon: npt.ArrayLike, lat: npt.ArrayLike) -> Floats:
+    """Points of the ellipsoid in earth-centred coordinates.
+
+    Parameters
+    ----------
+    lon, lat : array_like, shape (n,)
+        WGS84, degrees.
+
+    Returns
+    -------
+    ndarray, shape (n, 3)
+        Metres.
+    """
+    east = np.radians(np.asarray(lon, dtype=float))
+    north = np.radians(np.asarray(lat, dtype=float))
+    normal = SEMI_MAJOR_M / np.sqrt(1.0 - ECCENTRICITY_2 * np.sin(north) ** 2)
+    return np.stack(
+        [
+            normal * np.cos(north) * np.cos(east),
+            normal * np.cos(north) * np.sin(east),
+            normal * (1.0 - ECCENTRICITY_2) * np.sin(north),
+        ],
+        axis=-1,
+    )
+
+
+def to_lonlat(space: Floats) -> tuple[Floats, Floats]:
+    """Longitude and latitude, in degrees, of points at or near the ellipsoid.
+
+    One step of Bowring's formula (B. R. Bowring, Transformation from spatial to
+    geographical coordinates, Survey Review 23, 1976), good to well under a
+    micrometre within some kilometres of the surface.
+    """
+    x, y, z = space[..., 0], space[..., 1], space[..., 2]
+    across = np.hypot(x, y)
+    reduced = np.arctan2(z * SEMI_MAJOR_M, across * SEMI_MINOR_M)
+    second = ECCENTRICITY_2 / (1.0 - ECCENTRICITY_2)
+    lat = np.arctan2(
+        z + second * SEMI_MINOR_M * np.sin(reduced) ** 3,
+        across - ECCENTRICITY_2 * SEMI_MAJOR_M * np.cos(reduced) ** 3,
+    )
+    return np.degrees(np.arctan2(y, x)), np.degrees(lat)
+
+
+def on_surface(space: Floats) -> Floats:
+    """The points of the ellipsoid straight above or below the given ones."""
+    return to_space(*to_lonlat(space))
+
+
+def east_north(space: Floats) -> tuple[Floats, Floats]:
+    """Unit vectors to the east and to the north at points, each of shape (n, 3)."""
+    lon, lat = (np.radians(angle) for angle in to_lonlat(space))
+    east = np.stack([-np.sin(lon), np.cos(lon), np.zeros_like(lon)], axis=-1)
+    north = np.stack(
+        [-np.sin(lat) * np.cos(lon), -np.sin(lat) * np.sin(lon), np.cos(lat)], axis=-1
+    )
+    return east, north
+
+
+def arc_m(chord_m: npt.ArrayLike) -> Floats:
+    """Distance along the surface that belongs to a straight distance in space."""
+    half = np.asarray(chord_m, dtype=float) / (2.0 * MEAN_RADIUS_M)
+    return 2.0 * MEAN_RADIUS_M * np.arcsin(np.clip(half, -1.0, 1.0))
+
+
+def chord_m(arc_m: npt.ArrayLike) -> Floats:
+    """Straight distance in space that belongs to a distance along the surface."""
+    half = np.asarray(arc_m, dtype=float) / (2.0 * MEAN_RADIUS_M)
+    return 2.0 * MEAN_RADIUS_M * np.sin(np.clip(half, 0.0, np.pi / 2.0))
+
+
+@dataclass(frozen=True)
+class Plane:
+    """The plane square to the plumb line in the middle of some points.
+
+    Only for searching: lengths in it are never longer than in space, and
+    shorter by the cosine of the angle from its middle.
+    """
+
+    origin: Floats
+    axes: Floats
+
+    @classmethod
+    def at(cls, space: Floats) -> Plane:
+        """The plane in the middle of the points (n, 3); any plane where there are none."""
+        middle = space.mean(axis=0) if len(space) else np.array([SEMI_MAJOR_M, 0.0, 0.0])
+        if not np.linalg.norm(middle) > 1.0:
+            middle = np.array([SEMI_MAJOR_M, 0.0, 0.0])
+        east, north = east_north(middle[None, :])
+        return cls(middle, np.stack([east[0], north[0]], axis=1))
+
+    def project(self, space: Floats) -> Floats:
+        """Points (n, 3) in the plane, (n, 2), metres."""
+        return np.asarray((space - self.origin) @ self.axes, dtype=float)

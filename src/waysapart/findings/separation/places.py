@@ -1,0 +1,219 @@
+"""Where would one event of a given radius take the most?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import scipy.sparse as sp
+
+from waysapart.errors import CallError
+from waysapart.findings.separation.arrangement import (
+    fingerprint,
+    first_of_equal,
+    maximal,
+    places_to_look,
+    taken,
+)
+from waysapart.findings.separation.earth import Floats, Ints, to_lonlat
+from waysapart.findings.separation.layout import Layout
+from waysapart.findings.separation.pieces import Pieces
+
+
+@dataclass(frozen=True)
+class Circuits:
+    """The ways of every circuit, for asking what a place takes.
+
+    Attributes
+    ----------
+    circuit, path : ndarray of int, shape (w,)
+        Path `path` of the layout is a way of circuit `circuit`.
+    zones : csr_array of bool, shape (circuits, zones)
+        The layout's zones that excuse each circuit.
+    """
+
+    circuit: Ints
+    path: Ints
+    zones: sp.csr_array
+
+    @classmethod
+    def of_pairs(cls, layout: Layout) -> Circuits:
+        """Every pair of the layout as a circuit of two ways, with the pair's zones."""
+        number = np.arange(len(layout), dtype=np.int64)
+        return cls(
+            np.concatenate([number, number]),
+            np.concatenate([layout.first, layout.second]),
+            layout.zones,
+        )
+
+
+def hit_sets(pieces: Pieces, radius_m: float) -> tuple[Floats, Floats, sp.csr_array]:
+    """Every maximal set of lines that one circle of a radius can take.
+
+    Parameters
+    ----------
+    pieces : Pieces
+    radius_m : float
+        Metres, greater than 0.
+
+    Returns
+    -------
+    lon, lat : ndarray, shape (n,)
+        A centre for each set.
+    sets : csr_array of bool, shape (n, lines)
+        No row is contained in another, and no circle takes a set that is in none.
+
+    Raises
+    ------
+    CallError
+        The radius is not greater than 0.
+
+    Notes
+    -----
+    See `arrangement` for the source. A circle reaches a line that it misses by
+    no more than `arrangement.tolerance_m`. O(n log n) for n pieces, plus
+    the pairs within 2 r, plus the pairs of sets with a line in common.
+    """
+    _check(radius_m)
+    centres = places_to_look(pieces, pieces.line, radius_m)
+    of_line = sp.csr_array(
+        (np.ones(len(pieces), dtype=bool), (np.arange(len(pieces)), pieces.line)),
+        shape=(len(pieces), pieces.line_count),
+    )
+    sets = sp.csr_array(taken(pieces, centres, radius_m) @ of_line)
+    keep = maximal(sets)
+    lon, lat = to_lonlat(centres[keep])
+    return lon, lat, sp.csr_array(sets[keep])
+
+
+def worst_places(
+    layout: Layout, radius_m: float, circuits: Circuits | None = None, *, rows: int = 10
+) -> pd.DataFrame:
+    """The places where one circle takes the most, worst first.
+
+    Parameters
+    ----------
+    layout : Layout
+    radius_m : float
+        Metres, greater than 0.
+    circuits : Circuits, optional
+        Default: every pair of the layout as a circuit.
+    rows : int
+        At most so many places.
+
+    Returns
+    -------
+    DataFrame
+        `lon`, `lat` of the centre; `lost`, circuits all of whose ways the circle
+        takes outside the circuit's zones; `touched`, circuits any of whose ways it
+        takes anywhere; `circuits_lost`, tuple of circuit numbers; `lines`, tuple of
+        the lines that it takes and some way follows. By `lost`, then `touched`;
+        a place whose lines are all taken at a place above it is left out.
+
+    Raises
+    ------
+    CallError
+        The radius is not greater than 0.
+
+    Notes
+    -----
+    Exact: no circle of the radius, wherever it is put, loses more circuits than
+    the first row, nor touches more among those that lose as many. Pieces that
+    the same ways follow, and the same zones excuse, are one colour, and only
+    outlines of different colours need to be intersected.
+    """
+    _check(radius_m)
+    chosen = Circuits.of_pairs(layout) if circuits is None else circuits
+    pieces = layout.pieces
+    of_line = sp.csr_array(
+        (np.ones(len(pieces), dtype=bool), (pieces.line, np.arange(len(pieces)))),
+        shape=(pieces.line_count, len(pieces)),
+    )
+    anywhere = sp.csr_array((layout.path_lines @ of_line)[chosen.path])
+    excused = sp.csr_array(chosen.zones @ layout.inside.T)[chosen.circuit]
+    outside = sp.csr_array(anywhere > anywhere.multiply(excused))
+    both = sp.csr_array(sp.vstack([anywhere, outside], format="csr"))
+    print_ = fingerprint(sp.csr_array(both.T))
+    colour = np.where(print_ == 0, -1, np.unique(print_, return_inverse=True)[1])
+    centres = places_to_look(pieces, colour.astype(np.int64), radius_m)
+    if not len(centres) or not len(chosen.circuit):
+        return _ranked(centres[:0], [], [], np.zeros((2, 0), dtype=np.int64))
+    used = np.flatnonzero(colour >= 0).astype(np.int64)
+    some = taken(pieces.select(used), centres, radius_m)
+    of_colour = sp.csr_array(
+        (np.ones(len(used), dtype=bool), (np.arange(len(used)), colour[used])),
+        shape=(len(used), int(colour.max()) + 1),
+    )
+    keep = first_of_equal(sp.csr_array(some @ of_colour))
+    hits, centres = sp.csr_array(some[keep]), centres[keep]
+    lost, touched = _counted(chosen, hits, outside[:, used], anywhere[:, used])
+    count = np.stack([np.diff(lost.indptr), np.diff(touched.indptr)])
+    lines = sp.csr_array(hits @ sp.csr_array(of_line.T)[used])
+    top = _top(count, lines, rows)
+    return _ranked(
+        centres[top],
+        [tuple(lost.indices[lost.indptr[at] : lost.indptr[at + 1]].tolist()) for at in top],
+        [tuple(sorted(lines.indices[lines.indptr[at] : lines.indptr[at + 1]].tolist())) for at in top],
+        count[:, top],
+    )
+
+
+def _check(radius_m: float) -> None:
+    if not radius_m > 0:
+        raise CallError(f"radius {radius_m} m: expected more than 0")
+
+
+def _counted(
+    circuits: Circuits, hits: sp.csr_array, outside: sp.csr_array, anywhere: sp.csr_array
+) -> tuple[sp.csr_array, sp.csr_array]:
+    """Boolean matrices (places, circuits): lost and touched."""
+    count = circuits.zones.shape[0]
+    ways = np.bincount(circuits.circuit, minlength=count)
+    member = sp.csr_array(
+        (np.ones(len(circuits.circuit), dtype=np.int32), (np.arange(len(circuits.circuit)), circuits.circuit)),
+        shape=(len(circuits.circuit), count),
+    )
+    down = sp.csr_array(hits @ sp.csr_array(outside.T)).astype(np.int32) @ member
+    lost = sp.csr_array(down)
+    lost.data = (lost.data == ways[lost.indices]).astype(np.int32)
+    lost.eliminate_zeros()
+    touched = sp.csr_array(sp.csr_array(hits @ sp.csr_array(anywhere.T)).astype(np.int32) @ member)
+    lost.sort_indices()
+    return lost, touched
+
+
+def _top(count: npt.NDArray[np.int64], lines: sp.csr_array, rows: int) -> Ints:
+    """The worst places, none whose lines are all taken at a worse one."""
+    size = np.diff(lines.indptr)
+    order = np.lexsort((-size, -count[1], -count[0]))
+    top: list[int] = []
+    sets: list[frozenset[int]] = []
+    for at in order:
+        here = frozenset(lines.indices[lines.indptr[at] : lines.indptr[at + 1]].tolist())
+        if not any(here <= above for above in sets):
+            top.append(int(at))
+            sets.append(here)
+        if len(top) >= rows:
+            break
+    return np.asarray(top, dtype=np.int64)
+
+
+def _ranked(
+    centres: Floats,
+    lost: list[tuple[int, ...]],
+    lines: list[tuple[int, ...]],
+    count: npt.NDArray[np.int64],
+) -> pd.DataFrame:
+    lon, lat = to_lonlat(centres)
+    return pd.DataFrame(
+        {
+            "lon": lon,
+            "lat": lat,
+            "lost": count[0],
+            "touched": count[1],
+            "circuits_lost": pd.Series(lost, dtype=object),
+            "lines": pd.Series(lines, dtype=object),
+        }
+    )
