@@ -1,0 +1,1 @@
+"""Stage 4: findings. What paths share, how far apart they run, and their figures."""

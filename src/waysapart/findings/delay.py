@@ -1,0 +1,244 @@
+"""How long a signal takes: one way, the asymmetry of the two directions, and recovery."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import sparse
+
+from waysapart.errors import CallError
+from waysapart.findings._arrays import Flags, Floats, floats, greatest_by
+
+LIGHT_M_PER_US = 299.792458
+"""Speed of light in vacuum, exact by the definition of the metre (SI)."""
+
+
+def fibre_delay_us(length_m: ArrayLike, group_index: ArrayLike) -> Floats:
+    """One-way delay of a length of fibre: length times group index over c, in microseconds."""
+    return np.asarray(floats(length_m) * floats(group_index) / LIGHT_M_PER_US)
+
+
+def path_delay_us(
+    path_links: sparse.csr_array,
+    link_us: ArrayLike,
+    path_equipment: sparse.csr_array,
+    equipment_us: ArrayLike,
+) -> Floats:
+    """One-way delay of each path: its links, and every piece of equipment on it once.
+
+    Parameters
+    ----------
+    path_links : sparse array of int, shape (paths, links)
+        How often each path runs over each link.
+    link_us : array_like, shape (links,)
+        Fibre and extra delay of each link; NaN where unknown.
+    path_equipment : sparse array, shape (paths, equipment)
+        Entries where a path uses a piece of equipment, both ends included;
+        counted once whatever the value.
+    equipment_us : array_like, shape (equipment,)
+
+    Returns
+    -------
+    numpy.ndarray of shape (paths,)
+        NaN where any part is unknown.
+    """
+    once = path_equipment.astype(bool).astype(np.float64)
+    return np.asarray(
+        path_links.astype(np.float64) @ floats(link_us) + once @ floats(equipment_us),
+        dtype=np.float64,
+    )
+
+
+def worst_delay_us(
+    circuit: ArrayLike, go_us: ArrayLike, return_us: ArrayLike, circuits: int
+) -> Floats:
+    """Longest one-way delay of each circuit over all the ways it can end up on.
+
+    Parameters
+    ----------
+    circuit : array_like of int, shape (states,)
+        Which circuit a state belongs to: on main, on alternate, on a ring
+        after a failure.
+    go_us, return_us : array_like, shape (states,)
+        Delay of the two directions in that state.
+    circuits : int
+        How many circuits there are.
+
+    Returns
+    -------
+    numpy.ndarray of shape (circuits,)
+        NaN where a delay is unknown or a circuit has no state.
+    """
+    return greatest_by(circuit, np.maximum(floats(go_us), floats(return_us)), circuits)
+
+
+def asymmetry_us(
+    circuit: ArrayLike,
+    go_us: ArrayLike,
+    return_us: ArrayLike,
+    switches_together: ArrayLike,
+) -> Floats:
+    """Greatest difference that a circuit's two directions can show.
+
+    Parameters
+    ----------
+    circuit : array_like of int, shape (paths,)
+        Which circuit each path belongs to.
+    go_us, return_us : array_like, shape (paths,)
+        Delay of the two directions of each path.
+    switches_together : array_like of bool, shape (circuits,)
+        True where both directions always run on the same path.
+
+    Returns
+    -------
+    numpy.ndarray of shape (circuits,)
+        Together: the greatest |go - return| of any one path. Else go may run
+        on any path while return runs on any other: the greater of (longest
+        go - shortest return) and (longest return - shortest go). NaN where a
+        delay is unknown or a circuit has no path.
+    """
+    go, back = floats(go_us), floats(return_us)
+    together = np.asarray(switches_together, dtype=bool)
+    count = len(together)
+    same_path = greatest_by(circuit, np.abs(go - back), count)
+    any_paths = np.maximum(
+        greatest_by(circuit, go, count) + greatest_by(circuit, -back, count),
+        greatest_by(circuit, back, count) + greatest_by(circuit, -go, count),
+    )
+    return np.where(together, same_path, any_paths)
+
+
+def phase_error_deg(asymmetry: ArrayLike, frequency_hz: ArrayLike) -> Floats:
+    """Angle by which two line ends misread each other's currents: 360 f dt/2, in degrees.
+
+    Parameters
+    ----------
+    asymmetry : array_like
+        Difference of the two directions' delays, in microseconds.
+    frequency_hz : array_like
+        Frequency of the power system.
+
+    Notes
+    -----
+    A relay that measures the round trip takes half of it for each way, so it is
+    wrong by half the difference (the ping-pong principle, in manuals of
+    line differential relays). Relays that take time from satellites are not.
+    """
+    return np.asarray(360.0 * floats(frequency_hz) * floats(asymmetry) * 1e-6 / 2)
+
+
+def differential_current(phase_error: ArrayLike) -> Floats:
+    """Differential current that a healthy line seems to carry, over its through current.
+
+    2 sin(theta/2): the length of the chord between two equal phasors that are
+    theta degrees apart. Not a statement on whether a given relay trips.
+    """
+    return np.asarray(2 * np.abs(np.sin(np.radians(floats(phase_error)) / 2)))
+
+
+def ring_way_us(link_us: ArrayLike, node_us: ArrayLike, start: ArrayLike, end: ArrayLike) -> Floats:
+    """Delay of going forward round a ring from one node to another, both nodes included.
+
+    Parameters
+    ----------
+    link_us : array_like, shape (n,)
+        Delay of link i, which joins node i to node i + 1 (the last to the first).
+    node_us : array_like, shape (n,)
+        Delay through each node.
+    start, end : array_like of int, shape (m,)
+        Nodes, counted from 0. The way back round is that from `end` to `start`.
+
+    Returns
+    -------
+    numpy.ndarray of shape (m,)
+    """
+    links, nodes = floats(link_us), floats(node_us)
+    on_way = _links_on_way(len(links), start, end)
+    last = nodes[np.asarray(end, dtype=np.int64)]
+    return np.asarray(np.where(on_way, links + nodes, 0.0).sum(axis=1) + last)
+
+
+def ring_worst_us(
+    link_us: ArrayLike,
+    node_us: ArrayLike,
+    start: ArrayLike,
+    end: ArrayLike,
+    *,
+    loops_back: bool = False,
+) -> Floats:
+    """Longest that a circuit of a ring can take, whole or after any single failure.
+
+    Parameters
+    ----------
+    link_us, node_us, start, end
+        As in `ring_way_us`, the working way being forward from `start`.
+    loops_back : bool
+        False: the ends switch to the other way round. True: the ring itself
+        turns back at both sides of a failure, so that the signal runs up to
+        the failure and back all the way round.
+
+    Returns
+    -------
+    numpy.ndarray of shape (m,)
+
+    Notes
+    -----
+    With W the working way and B the other way round, ends that switch give
+    max(W, B). Turning back at link k, between nodes p and q, gives W + T -
+    2 link(k) - node(p) - node(q), where T is the whole ring once, as every
+    link but k is run over at least once and the working way's others twice;
+    nodes p and q are passed once. The worst k is the one on the working way
+    that takes least off. A failed node takes two links off, so it is never
+    worse than the worst link.
+    """
+    links, nodes = floats(link_us), floats(node_us)
+    working = ring_way_us(links, nodes, start, end)
+    other = ring_way_us(links, nodes, end, start)
+    if not loops_back:
+        return np.maximum(working, other)
+    on_way = _links_on_way(len(links), start, end)
+    taken_off = 2 * links + nodes + np.roll(nodes, -1)
+    least = np.where(on_way, taken_off, np.inf).min(axis=1)
+    return np.asarray(np.maximum(working, working + links.sum() + nodes.sum() - least))
+
+
+def ring_states_us(
+    link_us: ArrayLike, node_us: ArrayLike, start: ArrayLike, end: ArrayLike
+) -> Floats:
+    """Delay of each circuit after the failure of each link of a ring whose ends switch.
+
+    Parameters
+    ----------
+    link_us, node_us, start, end
+        As in `ring_way_us`, the working way being forward from `start`.
+
+    Returns
+    -------
+    numpy.ndarray of shape (m, n)
+        The other way round where the failed link is on the working way, else
+        the working way.
+    """
+    working = ring_way_us(link_us, node_us, start, end)
+    other = ring_way_us(link_us, node_us, end, start)
+    on_way = _links_on_way(len(floats(link_us)), start, end)
+    return np.where(on_way, other[:, None], working[:, None])
+
+
+def recovery_ms(detection_ms: ArrayLike, hold_off_ms: ArrayLike, switching_ms: ArrayLike) -> Floats:
+    """Time that a circuit is away while it changes over: detection, hold-off, switching.
+
+    ITU-T G.841 counts 50 ms from the detection, for which up to 10 ms come on
+    top (manual of a test set that cites G.783, G.841 and GR-253).
+    """
+    return np.asarray(floats(detection_ms) + floats(hold_off_ms) + floats(switching_ms))
+
+
+def _links_on_way(count: int, start: ArrayLike, end: ArrayLike) -> Flags:
+    first = np.atleast_1d(np.asarray(start, dtype=np.int64))
+    last = np.atleast_1d(np.asarray(end, dtype=np.int64))
+    if np.any(first == last):
+        raise CallError("a circuit round a ring needs two different nodes")
+    if np.any((first < 0) | (first >= count) | (last < 0) | (last >= count)):
+        raise CallError(f"nodes of this ring are counted from 0 to {count - 1}")
+    steps = (last - first) % count
+    return ((np.arange(count)[None, :] - first[:, None]) % count) < steps[:, None]

@@ -1,0 +1,189 @@
+"""How much light is lost: each term of a link's loss, and their sum, worst and statistical.
+
+Arrays hold one value per link (or per cable that a link runs through, with
+the link's number beside it). Losses are positive, in dB. Blanks are NaN and
+stay NaN: a link with an unknown term has an unknown loss.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from waysapart.errors import CallError
+from waysapart.findings._arrays import Counts, Floats, Words, floats
+
+GIVEN, JOINTS, ESTIMATE = "given", "joints", "estimate"
+"""Where a number of splices comes from: the link's own column, the recorded
+joints that it passes, or cable changes and reels."""
+
+_ROUNDING = 1e-9  # a length of exactly n reels, computed, must not count as n + 1
+
+
+def fibre_loss_db(length_m: ArrayLike, db_per_km: ArrayLike) -> Floats:
+    """Loss of a length of fibre: metres times dB/km.
+
+    The sum A = alpha L + alpha_s x + alpha_c y of fibre, x splices and y
+    connectors is the method of MIL-STD-2042-6B(SH), Method 6E1.
+    """
+    return np.asarray(floats(length_m) / 1000 * floats(db_per_km))
+
+
+def reel_splices(length_m: ArrayLike, reel_m: ArrayLike) -> Counts:
+    """Splices inside a cable that came on reels: one fewer than the reels it took.
+
+    Parameters
+    ----------
+    length_m : array_like
+        Length of the cable, in metres; NaN counts as one reel.
+    reel_m : array_like
+        Length on one reel, above 0; NaN or infinite: one reel is enough.
+
+    Returns
+    -------
+    numpy.ndarray of int
+        ceil(length / reel) - 1, at least 0.
+    """
+    reel = floats(reel_m)
+    if np.any(reel <= 0):
+        raise CallError("reel_m must be above 0")
+    reels = np.ceil(floats(length_m) / reel - _ROUNDING)
+    return np.asarray(np.maximum(np.nan_to_num(reels), 1) - 1, dtype=np.int64)
+
+
+def splice_count(
+    given: ArrayLike, joints_passed: ArrayLike, cable_changes: ArrayLike, reel_joints: ArrayLike
+) -> tuple[Counts, Words]:
+    """How many splices a link has, and on which record that rests.
+
+    Parameters
+    ----------
+    given : array_like
+        The link's own `splices`; NaN where blank.
+    joints_passed : array_like
+        Recorded joints that it passes; 0 where none is on record.
+    cable_changes : array_like
+        Places where it goes from one cable to the next.
+    reel_joints : array_like
+        `reel_splices` added up over its cables.
+
+    Returns
+    -------
+    count : numpy.ndarray of int
+        The given number; else the joints passed; else cable changes and reels.
+    basis : numpy.ndarray of str
+        'given', 'joints' or 'estimate'.
+    """
+    own, joints = floats(given), floats(joints_passed)
+    estimate = floats(cable_changes) + floats(reel_joints)
+    has_own, has_joints = ~np.isnan(own), joints > 0
+    count = np.where(has_own, own, np.where(has_joints, joints, estimate))
+    basis = np.where(has_own, GIVEN, np.where(has_joints, JOINTS, ESTIMATE))
+    return count.astype(np.int64), basis
+
+
+def splice_loss_db(
+    count: ArrayLike,
+    basis: ArrayLike,
+    splice_db: ArrayLike,
+    joints_measured: ArrayLike = 0,
+    measured_db: ArrayLike = 0.0,
+) -> Floats:
+    """Loss of a link's splices; joints with a loss of their own bring that.
+
+    Parameters
+    ----------
+    count, basis : array_like
+        From `splice_count`.
+    splice_db : array_like
+        Loss of a splice without a measured one, in dB.
+    joints_measured, measured_db : array_like
+        How many of the joints passed have a loss on record, and its sum in
+        dB. Counts only where the basis is the joints themselves: elsewhere it
+        is not known which splice the loss belongs to.
+    """
+    by_joints = np.asarray(basis) == JOINTS
+    measured = np.where(by_joints, floats(joints_measured), 0.0)
+    own_db = np.where(by_joints, floats(measured_db), 0.0)
+    return np.asarray((floats(count) - measured) * floats(splice_db) + own_db)
+
+
+def repair_allowance_db(
+    length_m: ArrayLike, splices_per_km_year: ArrayLike, years: ArrayLike, splice_db: ArrayLike
+) -> Floats:
+    """Loss kept for splices that repairs will add over the years, not rounded to whole splices."""
+    splices = floats(length_m) / 1000 * floats(splices_per_km_year) * floats(years)
+    return np.asarray(splices * floats(splice_db))
+
+
+def worst_case_db(*terms_db: ArrayLike) -> Floats:
+    """The plain sum of a link's terms, each at its greatest.
+
+    Terms: fibre, splices, connectors, what `via` adds (splitters, attenuators),
+    repair allowance, reserve for ageing. NaN where any of them is unknown.
+    """
+    total = np.zeros(())
+    for term in terms_db:
+        total = np.asarray(total + floats(term))
+    return total
+
+
+def fibre_variance_db2(
+    length_m: ArrayLike, reel_m: ArrayLike, sigma_db_per_km: ArrayLike
+) -> Floats:
+    """Variance of a cable's loss where each reel's attenuation varies by itself.
+
+    Parameters
+    ----------
+    length_m, reel_m : array_like
+        Length of the cable and of a reel, in metres. The cable is taken as
+        equal lengths, one off each reel.
+    sigma_db_per_km : array_like
+        Standard deviation of attenuation from reel to reel, in dB/km.
+
+    Returns
+    -------
+    numpy.ndarray
+        dB^2: n reels of L/n each give n (sigma L/n)^2 = (sigma L)^2 / n.
+    """
+    reels = reel_splices(length_m, reel_m) + 1
+    return np.asarray((floats(sigma_db_per_km) * floats(length_m) / 1000) ** 2 / reels)
+
+
+def items_variance_db2(count: ArrayLike, sigma_db: ArrayLike) -> Floats:
+    """Variance of a number of splices, or connectors, that vary each by itself: n sigma^2, dB^2."""
+    return np.asarray(floats(count) * floats(sigma_db) ** 2)
+
+
+def statistical_db(
+    mean_db: ArrayLike, variance_db2: ArrayLike, k: ArrayLike, worst_db: ArrayLike
+) -> Floats:
+    """Mean plus k standard deviations, never above the worst case.
+
+    Parameters
+    ----------
+    mean_db : array_like
+        Sum of the terms' means, with terms that do not vary in full.
+    variance_db2 : array_like
+        Sum of the terms' variances.
+    k : array_like
+        Standard deviations; for a normal sum 3 leaves 0.135 % above.
+    worst_db : array_like
+        From `worst_case_db`.
+
+    Notes
+    -----
+    Worked with k = 3 in the single-mode link loss worksheet of IBM's hardware
+    planning guide (fibre, connections and splices, and a system variance).
+    """
+    total = floats(mean_db) + floats(k) * np.sqrt(floats(variance_db2))
+    return np.minimum(total, floats(worst_db))
+
+
+def least_loss_db(mean_db: ArrayLike, variance_db2: ArrayLike, k: ArrayLike) -> Floats:
+    """Least loss to reckon with on the first day: mean less k standard deviations, not below 0.
+
+    For the receiver's overload. `mean_db` must leave out what is kept for
+    later, repairs and ageing, since none of it is there yet.
+    """
+    return np.maximum(floats(mean_db) - floats(k) * np.sqrt(floats(variance_db2)), 0.0)
