@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,43 +11,13 @@ import pandas as pd
 
 from waysapart.schema import KNOWN_EMPTY, LIST_SEPARATOR, ROLES, Column, Role
 from waysapart.study.ledger import Ledger, listed, near_matches
+from waysapart.study.values import as_text, blank, converted
 
 if TYPE_CHECKING:
     from waysapart.study.model import Layer
     from waysapart.study.settings import LayerSpec
 
 HIDDEN = ("_layer", "_row")
-
-_FACTORS: Mapping[str, Mapping[str, float]] = {
-    "m": {
-        "m": 1.0,
-        "km": 1000.0,
-        "cm": 0.01,
-        "mm": 0.001,
-        "ft": 0.3048,
-        "us-ft": 1200 / 3937,
-        "in": 0.0254,
-        "yd": 0.9144,
-        "mi": 1609.344,
-        "nmi": 1852.0,
-    },
-    "mm": {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4},
-    "us": {"us": 1.0, "ns": 0.001, "ms": 1000.0, "s": 1e6},
-    "h": {"h": 1.0, "min": 1 / 60, "s": 1 / 3600, "d": 24.0},
-    "nm": {"nm": 1.0, "um": 1000.0},
-    "dB": {"dB": 1.0},
-    "dBm": {"dBm": 1.0},
-    "dB/km": {"dB/km": 1.0, "dB/m": 1000.0, "dB/mi": 1 / 1.609344, "dB/kft": 1 / 0.3048},
-    "%": {"%": 1.0, "fraction": 100.0, "permille": 0.1},
-    "1/a": {"1/a": 1.0, "1/h": 8760.0, "FIT": 8760e-9},
-    "MHz": {"MHz": 1.0, "kHz": 0.001, "GHz": 1000.0},
-    "ps/nm": {"ps/nm": 1.0, "ns/nm": 1000.0},
-}
-"""By our unit: factors from units of a source. The foot is the international one; the US survey
-foot is 1200/3937 m (both exact, NIST SP 811 appendix B.6)."""
-
-_CONTROL = r"[\x00-\x1f\x7f-\x9f\u2028\u2029]"
-_DECIMAL_COMMA = re.compile(r"[+-]?\d{1,3}(?:\.\d{3})*,\d+|[+-]?\d+,\d+")
 
 
 def rename(spec: LayerSpec, frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
@@ -57,7 +27,7 @@ def rename(spec: LayerSpec, frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame
     `columns` names for it, is kept with `(unused)` after its name.
     """
     missing = {ours: theirs for ours, theirs in spec.columns.items() if theirs not in frame}
-    names = [name for name in frame if name != "_row"]
+    names = [str(name) for name in frame if name != "_row"]
     for ours, theirs in missing.items():
         near = near_matches(theirs, names)
         hint = f"; did you mean {' or '.join(map(repr, near))}?" if near else ""
@@ -104,14 +74,14 @@ def clean(
         `_layer` and `_row`.
     """
     role = ROLES[spec.role]
-    found = {name: frame[name] for name in frame}
+    found: dict[str, pd.Series] = {str(name): frame[name] for name in frame}
     done: dict[str, pd.Series] = {}
     _check_present(spec, role, frame, ledger)
     for column in role.columns:
         if column.name not in found:
-            done[column.name] = _blank(column, frame.index)
+            done[column.name] = blank(column, frame.index)
             continue
-        values = _converted(column, frame, spec, layers, ledger)
+        values = converted(column, frame, spec, layers, ledger)
         values = _prefixed(column, values, spec)
         if column.required and not column.may_be_blank:
             ledger.rows(
@@ -148,7 +118,7 @@ def _was_blank(values: pd.Series) -> pd.Series:
 
 
 def _check_present(spec: LayerSpec, role: Role, frame: pd.DataFrame, ledger: Ledger) -> None:
-    names = [name for name in frame if name not in HIDDEN]
+    names = [str(name) for name in frame if name not in HIDDEN]
     for column in role.columns:
         if not column.required or column.name in frame or column.name in spec.columns:
             continue
@@ -188,88 +158,12 @@ def _ratio(one: str, other: str) -> float:
     return difflib.SequenceMatcher(None, one, other).ratio()
 
 
-def _blank(column: Column, index: pd.Index) -> pd.Series:
-    if column.type in {"number", "count"}:
-        return pd.Series(np.nan, index=index, dtype=float)
-    if column.type == "date":
-        return pd.Series(pd.NaT, index=index, dtype="datetime64[ns]")
-    return pd.Series(np.nan, index=index, dtype="str")
-
-
 def empty_frame(role: Role) -> pd.DataFrame:
     """A frame of a role without rows, every column typed."""
     index = pd.RangeIndex(0)
-    columns: dict[str, Any] = {column.name: _blank(column, index) for column in role.columns}
+    columns: dict[str, Any] = {column.name: blank(column, index) for column in role.columns}
     hidden = {name: pd.Series(0, index=index, dtype=np.int64) for name in HIDDEN}
     return pd.DataFrame({**columns, **hidden})
-
-
-def _converted(
-    column: Column,
-    frame: pd.DataFrame,
-    spec: LayerSpec,
-    layers: Sequence[Layer],
-    ledger: Ledger,
-) -> pd.Series:
-    values = frame[column.name]
-    if column.type in {"number", "count"}:
-        return _numbers(column, values, frame, spec, layers, ledger)
-    if column.name in spec.units:
-        ledger.problem(
-            f"{column.name!r} has no unit, so that none can be converted",
-            file=spec.declared_in,
-            column=f"layer.units.{column.name}",
-        )
-    if column.type == "date":
-        return _dates(column, values, frame, layers, ledger)
-    text = as_text(values)
-    if column.type == "list":
-        return _ids(column, _joined(text), frame, layers, ledger)
-    if column.type == "numbers":
-        return _number_list(column, _joined(text), frame, layers, ledger)
-    if column.name == "id" or column.refers:
-        return _ids(column, text, frame, layers, ledger)
-    if column.choices:
-        wrong = text.notna() & ~text.isin(column.choices)
-        ledger.rows(
-            frame,
-            layers,
-            wrong,
-            column.name,
-            f"expected one of {', '.join(column.choices)}, or blank; found {{found}}",
-        )
-    return text
-
-
-def as_text(values: pd.Series) -> pd.Series:
-    """Values as text: stripped, blank as NaN, whole numbers without a decimal point."""
-    if pd.api.types.is_bool_dtype(values):
-        return values.map({True: "true", False: "false"}).astype("str")
-    if pd.api.types.is_integer_dtype(values):
-        return values.astype(object).where(values.notna()).astype("str")
-    if pd.api.types.is_float_dtype(values):
-        whole = values.notna() & (values == np.floor(values)) & (values.abs() < 2**53)
-        text = values.astype(object).where(~whole, values.where(whole, 0).astype(np.int64))
-        return text.where(values.notna()).astype("str")
-    if pd.api.types.is_datetime64_any_dtype(values):
-        return values.map(lambda moment: moment.isoformat(), na_action="ignore").astype("str")
-    if not isinstance(values.dtype, pd.StringDtype):
-        values = values.map(_text_of_one, na_action="ignore").astype("str")
-    values = values.astype("str").str.strip()
-    return values.where(values != "")
-
-
-def _text_of_one(value: object) -> object:
-    """One value of a column of mixed types as text."""
-    if isinstance(value, str):
-        return value
-    if isinstance(value, bool | np.bool_):
-        return "true" if value else "false"
-    if isinstance(value, float | np.floating) and float(value).is_integer():
-        return str(int(value))
-    if isinstance(value, list | tuple | np.ndarray):
-        return LIST_SEPARATOR.join(str(_text_of_one(part)) for part in value)
-    return str(value)
 
 
 def _plain(values: pd.Series) -> pd.Series:
@@ -279,226 +173,6 @@ def _plain(values: pd.Series) -> pd.Series:
     if isinstance(values.dtype, pd.StringDtype):
         return values.astype("str")
     return values
-
-
-def _joined(text: pd.Series) -> pd.Series:
-    """Lists with blanks about their items and empty items taken out."""
-    untidy = text.str.contains(rf"\s*{LIST_SEPARATOR}\s|\s{LIST_SEPARATOR}|^;|;$|;;", na=False)
-    if untidy.any():
-        tidy = text[untidy].str.replace(r"\s*;[\s;]*", ";", regex=True).str.strip("; ")
-        text = text.copy()
-        text[untidy] = tidy.where(tidy != "")
-    return text
-
-
-def _ids(
-    column: Column,
-    text: pd.Series,
-    frame: pd.DataFrame,
-    layers: Sequence[Layer],
-    ledger: Ledger,
-) -> pd.Series:
-    """Ids, one or a list of them, that can be told apart and written down."""
-    ledger.rows(
-        frame,
-        layers,
-        text.str.contains(_CONTROL, regex=True, na=False),
-        column.name,
-        "holds a control character: {found}; ids are plain text on one line",
-        text,
-    )
-    if column.type == "list":
-        items = text.str.contains(rf"(?:^|;){KNOWN_EMPTY}(?:;|$)", regex=True, na=False)
-        mixed = items & (text != KNOWN_EMPTY)
-        ledger.rows(
-            frame,
-            layers,
-            mixed,
-            column.name,
-            f"expected ids, or {KNOWN_EMPTY!r} alone; found {{found}}",
-            text,
-        )
-        if column.name != "within":
-            ledger.rows(
-                frame,
-                layers,
-                text == KNOWN_EMPTY,
-                column.name,
-                f"{KNOWN_EMPTY!r} has a meaning in 'within' only; leave the cell blank",
-            )
-        return text
-    ledger.rows(
-        frame,
-        layers,
-        text.str.contains(LIST_SEPARATOR, regex=False, na=False),
-        column.name,
-        "expected one id; found {found}, and ';' stands between the ids of a list",
-    )
-    ledger.rows(
-        frame,
-        layers,
-        text == KNOWN_EMPTY,
-        column.name,
-        f"{KNOWN_EMPTY!r} is no id: it stands for 'known to lie in nothing'",
-    )
-    return text
-
-
-def _number_list(
-    column: Column,
-    text: pd.Series,
-    frame: pd.DataFrame,
-    layers: Sequence[Layer],
-    ledger: Ledger,
-) -> pd.Series:
-    fault = text.notna() & ~text.str.fullmatch(r"\d+(?:;\d+)*", na=False)
-    ledger.rows(
-        frame,
-        layers,
-        fault,
-        column.name,
-        "expected whole numbers with ';' between, such as 1;2; found {found}",
-    )
-    text = text.str.replace(r"(?:(?<=;)|^)0+(?=\d)", "", regex=True)
-    zero = text.str.contains(r"(?:^|;)0(?:;|$)", regex=True, na=False)
-    ledger.rows(
-        frame, layers, zero & ~fault, column.name, "expected numbers from 1 on; found {found}"
-    )
-    return text
-
-
-def _numbers(
-    column: Column,
-    values: pd.Series,
-    frame: pd.DataFrame,
-    spec: LayerSpec,
-    layers: Sequence[Layer],
-    ledger: Ledger,
-) -> pd.Series:
-    if pd.api.types.is_bool_dtype(values):
-        ledger.rows(frame, layers, values.notna(), column.name, "expected a number; found {found}")
-        return _blank(column, frame.index)
-    if pd.api.types.is_numeric_dtype(values):
-        numbers = values.astype(float)
-    else:
-        text = as_text(values)
-        numbers = pd.to_numeric(text, errors="coerce").astype(float)
-        bad = text.notna() & numbers.isna()
-        commas = bad & text.str.fullmatch(_DECIMAL_COMMA, na=False)
-        ledger.rows(
-            frame,
-            layers,
-            commas,
-            column.name,
-            "{found} has a decimal comma; expected a decimal point, such as 12.5: export the "
-            "table with points",
-        )
-        ledger.rows(
-            frame,
-            layers,
-            bad & ~commas,
-            column.name,
-            "expected a number, or a blank cell where it is not known; found {found}",
-        )
-    endless = np.isinf(numbers)
-    ledger.rows(frame, layers, endless, column.name, "expected a finite number; found {found}")
-    numbers = numbers.mask(endless)
-    stated = numbers
-    if column.name in spec.units:
-        numbers = numbers * _factor(column, spec, ledger)
-    if column.type == "count":
-        ledger.rows(
-            frame,
-            layers,
-            numbers.notna() & (numbers != np.floor(numbers)),
-            column.name,
-            "expected a whole number; found {found}",
-        )
-    _check_range(column, numbers, stated, frame, spec, layers, ledger)
-    return numbers
-
-
-def _check_range(
-    column: Column,
-    numbers: pd.Series,
-    stated: pd.Series,
-    frame: pd.DataFrame,
-    spec: LayerSpec,
-    layers: Sequence[Layer],
-    ledger: Ledger,
-) -> None:
-    unit = f" {column.unit}" if column.unit else ""
-    found = stated.map(lambda number: f"{number:g}", na_action="ignore").map(_Number)
-    if column.name in spec.units:
-        unit += f" (the source is in {spec.units[column.name]})"
-    if column.minimum is not None:
-        low = numbers <= column.minimum if column.above else numbers < column.minimum
-        bound = "more than" if column.above else "at least"
-        ledger.rows(
-            frame,
-            layers,
-            low,
-            column.name,
-            f"expected {bound} {column.minimum:g}{unit}; found {{found}}",
-            found,
-        )
-    if column.maximum is not None:
-        ledger.rows(
-            frame,
-            layers,
-            numbers > column.maximum,
-            column.name,
-            f"expected at most {column.maximum:g}{unit}; found {{found}}",
-            found,
-        )
-
-
-class _Number(str):
-    """A number as text, shown without quotes."""
-
-    __slots__ = ()
-
-    def __repr__(self) -> str:
-        return str(self)
-
-
-def _factor(column: Column, spec: LayerSpec, ledger: Ledger) -> float:
-    stated = spec.units[column.name]
-    known = _FACTORS.get(column.unit or "", {})
-    if stated in known:
-        return known[stated]
-    ledger.problem(
-        f"{column.name!r} has no unit, so that none can be converted"
-        if not known
-        else f"unknown unit {stated!r} for {column.name!r}; known are {listed(known)}",
-        file=spec.declared_in,
-        column=f"layer.units.{column.name}",
-    )
-    return 1.0
-
-
-def _dates(
-    column: Column,
-    values: pd.Series,
-    frame: pd.DataFrame,
-    layers: Sequence[Layer],
-    ledger: Ledger,
-) -> pd.Series:
-    if pd.api.types.is_datetime64_any_dtype(values):
-        moments = values
-    else:
-        text = as_text(values)
-        moments = pd.to_datetime(text, format="ISO8601", errors="coerce", utc=True)
-        ledger.rows(
-            frame,
-            layers,
-            text.notna() & moments.isna(),
-            column.name,
-            "expected a date such as 2027-06-30; found {found}",
-        )
-    if moments.dt.tz is not None:
-        moments = moments.dt.tz_convert(None)
-    return moments.astype("datetime64[ns]")
 
 
 def _prefixed(column: Column, values: pd.Series, spec: LayerSpec) -> pd.Series:

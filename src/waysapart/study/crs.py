@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 from pyproj import CRS, Proj, Transformer
-from pyproj.aoi import AreaOfInterest
 from pyproj.exceptions import CRSError, ProjError
-from pyproj.transformer import TransformerGroup
+from pyproj.transformer import AreaOfInterest, TransformerGroup
 
 from waysapart.study.ledger import Ledger
 
@@ -106,7 +105,8 @@ def working_crs(
             return NO_GEOMETRY_CRS
         import geopandas as gpd
 
-        return gpd.GeoSeries([shapely.box(*bounds)], crs=LON_LAT).estimate_utm_crs()
+        middle_utm: CRS = gpd.GeoSeries([shapely.box(*bounds)], crs=LON_LAT).estimate_utm_crs()
+        return middle_utm
     crs = parse_crs(stated, file, "crs", ledger)
     if crs is None:
         return None
@@ -202,7 +202,7 @@ def check_area_of_use(
         swapped = _inside(area_crs, flipped, margin).reshape(-1, 2).all(axis=1)
         advice = (
             "x and y look swapped: longitude or easting comes first"
-            if swapped[outside].all()
+            if np.asarray(swapped)[outside].all()
             else "check the layer's coordinate system and the order of its axes"
         )
         message = (
@@ -210,7 +210,7 @@ def check_area_of_use(
             f"found {{found}}; {advice}"
         )
         whole = bool(outside.sum() == there.sum() and there.sum() > 1)
-        x_y = shapely.bounds(geometry)[:, :2]
+        x_y = np.reshape(shapely.bounds(geometry), (-1, 4))[:, :2]
         if whole:
             layer = layers[int(frame["_layer"].iloc[0])]
             first = int(np.flatnonzero(outside)[0])
@@ -221,25 +221,9 @@ def check_area_of_use(
                 column="geometry",
             )
         else:
-            import pandas as pd
-
-            texts = pd.Series([None] * len(frame), dtype=object)
-            for position in np.flatnonzero(outside):
-                texts.iloc[position] = _Place(*x_y[position])
-            ledger.rows(frame, layers, outside, "geometry", message, texts)
+            texts = [_point_text(point) for point in x_y] if outside.any() else []
+            ledger.rows(frame, layers, outside, "geometry", message, texts, quoted=False)
         return
-
-
-class _Place(tuple[float, float]):
-    """A place as a message shows it."""
-
-    __slots__ = ()
-
-    def __new__(cls, x: float, y: float) -> _Place:
-        return super().__new__(cls, (x, y))
-
-    def __str__(self) -> str:
-        return _point_text(self)
 
 
 def _point_text(point: Sequence[float] | NDArray[np.float64]) -> str:
@@ -321,5 +305,9 @@ def reprojected(
             f"{label}: the datum shift from {crs_label(crs)} to {crs_label(working)} is good to "
             f"{accuracy_m:g} m only{reason}; it counts as positional accuracy"
         )
-    moved = shapely.transform(geometry, transformer.transform, interleaved=False)
-    return np.asarray(moved, dtype=object), accuracy_m
+
+    def move(points: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.column_stack(transformer.transform(points[:, 0], points[:, 1]))
+
+    moved: NDArray[np.object_] = shapely.transform(geometry, move)
+    return moved, accuracy_m

@@ -42,12 +42,13 @@ def geometry_of(
     """
     blank: NDArray[np.object_] = np.full(len(frame), None, dtype=object)
     if "geometry" in frame:
-        values = frame["geometry"].to_numpy(dtype=object)
-        missing = pd.isna(values)
+        values: NDArray[np.object_] = frame["geometry"].to_numpy(dtype=object).copy()
+        values[pd.isna(values)] = None
         is_text = np.array([isinstance(value, str) for value in values], dtype=bool)
         if not is_text.any():
-            return np.where(missing, None, values)
-        found = shapely.from_wkt(np.where(is_text, values, None), on_invalid="ignore")
+            return values
+        values[~is_text] = None
+        found: NDArray[np.object_] = shapely.from_wkt(values, on_invalid="ignore")
         ledger.rows(
             frame,
             layers,
@@ -56,7 +57,7 @@ def geometry_of(
             "expected well-known text such as LINESTRING (566000 5984000, 566100 5984000); "
             "found {found}",
         )
-        return np.asarray(found, dtype=object)
+        return found
     for first, second in (("lon", "lat"), ("x", "y")):
         if first in frame and second in frame:
             return _points(frame, first, second, layers, ledger)
@@ -114,7 +115,6 @@ def checked_geometry(
     names = pd.Series(np.where(there, _TYPE_NAMES[np.maximum(types, 0)], ""), dtype="str")
     wrong = there & ~names.isin(role.geometry).to_numpy()
     several = wrong & (types == _FIRST_MULTI + 1) & ("LineString" in role.geometry)
-    parts = pd.Series(shapely.get_num_geometries(geometry))
     ledger.rows(
         frame,
         layers,
@@ -122,7 +122,7 @@ def checked_geometry(
         "geometry",
         "expected one LineString; found a MultiLineString of {found} parts: join the parts where "
         "they meet, or make each of them a row of its own",
-        parts,
+        shapely.get_num_geometries(geometry).tolist(),
     )
     ledger.rows(
         frame,
@@ -130,7 +130,8 @@ def checked_geometry(
         wrong & ~several,
         "geometry",
         f"expected {expected}; found {{found}}",
-        names.astype(object).map(_Bare),
+        names,
+        quoted=False,
     )
     geometry[wrong] = None
 
@@ -146,7 +147,7 @@ def checked_geometry(
     types = shapely.get_type_id(geometry)
     invalid = np.isin(types, (3, 6)) & ~shapely.is_valid(geometry)
     if invalid.any():
-        reasons = pd.Series(shapely.is_valid_reason(geometry)).map(_Bare)
+        reasons = shapely.is_valid_reason(geometry).tolist()
         ledger.rows(
             frame,
             layers,
@@ -155,6 +156,7 @@ def checked_geometry(
             "the polygon is invalid ({found}); mend it in your GIS, for instance with "
             "'fix geometries'",
             reasons,
+            quoted=False,
         )
         geometry[invalid] = None
     point_like = np.isin(types, (1, 5)) & (shapely.length(geometry) == 0)
@@ -168,15 +170,6 @@ def checked_geometry(
     )
     geometry[point_like] = None
     return geometry
-
-
-class _Bare(str):
-    """Text that stands in a message without quotes."""
-
-    __slots__ = ()
-
-    def __repr__(self) -> str:
-        return str(self)
 
 
 def _not_finite(geometry: NDArray[np.object_]) -> NDArray[np.bool_]:

@@ -56,7 +56,9 @@ class Ledger:
         bad: pd.Series | NDArray[np.bool_],
         column: str | None,
         message: str,
-        found: pd.Series | None = None,
+        found: Sequence[object] | pd.Series | None = None,
+        *,
+        quoted: bool = True,
     ) -> None:
         """Write down one problem for each row marked in `bad`.
 
@@ -71,14 +73,18 @@ class Ledger:
             Our name of the column.
         message : str
             May hold `{found}`, filled from `found` (default: the column's value).
+        found : sequence, shape (rows,), optional
+        quoted : bool
+            Whether text found stands in quotes.
         """
         places = np.flatnonzero(np.asarray(bad, dtype=bool))
+        told = [] if found is None or not len(places) else list(found)
         for position in places[:MAX_ROWS]:
             row = frame.iloc[position]
             layer = layers[int(row["_layer"])]
-            value = found.iloc[position] if found is not None else row.get(column)
+            value = row.get(column) if found is None else told[position]
             self.problem(
-                message.replace("{found}", shown(value)),
+                message.replace("{found}", shown(value) if quoted else printable(str(value))),
                 file=layer.file,
                 layer=layer.layer or layer.role,
                 row=int(row["_row"]),
@@ -101,6 +107,13 @@ def shown(value: object) -> str:
     return text if len(text) <= 80 else text[:77] + "..."
 
 
+def printable(text: str) -> str:
+    """Text for one line of a terminal: what cannot be seen is escaped."""
+    return "".join(
+        sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text
+    )
+
+
 def column_label(layer: Layer, column: str | None) -> str | None:
     """Our name of a column, with theirs in brackets where it differs."""
     theirs = layer.their_columns.get(column or "")
@@ -114,8 +127,8 @@ def row_id(role: str, row: pd.Series) -> str | None:
         value = row.get(column)
         if isinstance(value, str) and value:
             return value
-        if value is not None and value == value and not isinstance(value, str):
-            return f"{value}"
+        if isinstance(value, int | float | np.number) and np.isfinite(value):
+            return f"{value:g}" if isinstance(value, float) else f"{value}"
     return None
 
 

@@ -28,7 +28,8 @@ class Layer:
     their_columns : mapping
         Our column name to theirs, where they differ.
     accuracy_m : float
-        Positional accuracy of the datum shift into the working CRS (0: exact).
+        Positional accuracy of the layer as a whole: what study.toml states for it
+        plus that of the datum shift into the working CRS (0: exact).
     """
 
     role: str

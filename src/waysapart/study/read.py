@@ -19,6 +19,7 @@ from waysapart.study.geometry import checked_geometry, geometry_of
 from waysapart.study.ledger import Ledger, did_you_mean
 from waysapart.study.model import Layer, Study
 from waysapart.study.proposal import cut_references, laid_over, without
+from waysapart.study.raw import SourceError, input_of
 from waysapart.study.rules import Rules, read_rules, shipped_rules
 from waysapart.study.settings import (
     DEFAULT_SNAP_M,
@@ -29,7 +30,8 @@ from waysapart.study.settings import (
     find_settings,
     merged,
 )
-from waysapart.study.sources import SourceFault, input_of, read_source
+from waysapart.study.sources import read_source
+from waysapart.study.spelling import note_spelling, settled_kinds
 from waysapart.study.validate import validate
 
 if TYPE_CHECKING:
@@ -100,6 +102,7 @@ def read_study(path: Path | str = ".") -> Study:
         raise StudyError(ledger.problems)
     tables = _chained(chain, reads, crs, layers, ledger)
     validate(tables, rules, layers, ledger)
+    note_spelling(tables, ledger)
     out = _out(chain, tables, ledger)
     if ledger.problems or rules is None:
         raise StudyError(ledger.problems)
@@ -137,14 +140,16 @@ def _rules(chain: Sequence[Settings], ledger: Ledger) -> Rules | None:
 def _read_layer(spec: LayerSpec, layers: list[Layer], ledger: Ledger) -> _Read | None:
     try:
         raw = read_source(spec)
-    except SourceFault as fault:
+    except SourceError as fault:
         ledger.problems.extend(fault.problems)
         return None
     ledger.inputs.extend(raw.inputs)
     for note in raw.notes:
         ledger.note(note)
     role = ROLES[spec.role]
-    layer = Layer(spec.role, spec.shown_source, raw.layer, dict(spec.columns))
+    layer = Layer(
+        spec.role, spec.shown_source, raw.layer, dict(spec.columns), spec.accuracy_m or 0.0
+    )
     layers.append(layer)
     frame = rename(spec, raw.frame, ledger)
     frame["_layer"] = len(layers) - 1
@@ -160,7 +165,8 @@ def _read_layer(spec: LayerSpec, layers: list[Layer], ledger: Ledger) -> _Read |
         frame = frame.drop(columns=drop)
     else:
         frame = frame.drop(columns=["geometry"], errors="ignore")
-    return _Read(spec.role, clean(spec, frame, layers, ledger), geometry, crs)
+    ours = settled_kinds(spec.role, clean(spec, frame, layers, ledger))
+    return _Read(spec.role, ours, geometry, crs)
 
 
 def _chained(
@@ -229,7 +235,8 @@ def _moved(read: _Read, crs: CRS, layers: list[Layer], ledger: Ledger) -> NDArra
         return read.geometry
     label = layers[position].file
     moved, accuracy_m = reprojected(read.geometry, read.crs, crs, label, ledger)
-    layers[position] = replace(layers[position], accuracy_m=accuracy_m)
+    stated_m = layers[position].accuracy_m
+    layers[position] = replace(layers[position], accuracy_m=stated_m + accuracy_m)
     return moved
 
 
@@ -269,6 +276,7 @@ def _finished(name: str, frame: pd.DataFrame, crs: CRS) -> pd.DataFrame:
     if not role.geometry:
         return frame
     geometry = gpd.GeoSeries(frame["geometry"].to_numpy(), index=frame.index, crs=crs)
-    return gpd.GeoDataFrame(frame.drop(columns="geometry").assign(geometry=geometry))[
-        [*own, *shape, *extras, *hidden]
-    ].set_geometry("geometry", crs=crs)
+    table: pd.DataFrame = gpd.GeoDataFrame(
+        frame.assign(geometry=geometry), geometry="geometry", crs=crs
+    )
+    return table

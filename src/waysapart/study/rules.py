@@ -15,6 +15,17 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, Field, PrivateAttr, ValidationError, model_validator
 
 from waysapart.errors import StudyError
+from waysapart.study.figure_rules import (
+    Fibre,
+    GroupIndex,
+    NotNegative,
+    Positive,
+    PowerSystem,
+    Recovery,
+    Reserve,
+    Statistics,
+    Tests,
+)
 from waysapart.study.ledger import Ledger
 from waysapart.study.toml_input import Table, dotted, load_toml, tell_faults
 
@@ -33,6 +44,9 @@ _UNITS = (
     ("ps_nm2_km", "ps/(nm2 km)"),
     ("mhz_km", "MHz km"),
     ("_us", "us"),
+    ("_ms", "ms"),
+    ("_hz", "Hz"),
+    ("_years", "a"),
     ("_db", "dB"),
     ("_dbm", "dBm"),
     ("_nm", "nm"),
@@ -51,10 +65,6 @@ def _kind_pair(pair: str) -> str:
 
 
 Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-GroupIndex = Annotated[float, Field(ge=1, le=4, allow_inf_nan=False)]
-Wavelength = Annotated[int, Field(ge=600, le=2000)]
 KindPair = Annotated[str, AfterValidator(_kind_pair)]
 Text = Annotated[str, Field(min_length=1)]
 
@@ -73,6 +83,7 @@ class Service(Table):
     forbid_cross: bool | tuple[KindPair, ...] = False
     group_test: Literal["working", "all", "pairwise"] = "working"
     max_unavailability: Share | None = None
+    max_recovery_ms: NotNegative | None = None
 
     def separation_between_m(self, kind: str, other: str) -> float:
         """Least distance in metres between plant of two kinds; 0 where there is no limit."""
@@ -93,13 +104,6 @@ class Service(Table):
         return "/".join(sorted((kind, other))) in self.forbid_cross
 
 
-class Fibre(Table):
-    """One type of fibre; values by wavelength in nm, as stated, not interpolated."""
-
-    db_per_km: dict[Wavelength, NotNegative] = Field(default_factory=dict)
-    group_index: dict[Wavelength, GroupIndex] = Field(default_factory=dict)
-
-
 class Defaults(Table):
     """What counts where the layers say nothing. Tables by cable kind have a key `other`."""
 
@@ -110,6 +114,7 @@ class Defaults(Table):
     slack_m: dict[str, NotNegative]
     reel_m: dict[str, Positive]
     same_place_m: NotNegative
+    wavelength_tolerance_nm: NotNegative
 
 
 class Failure(Table):
@@ -180,6 +185,11 @@ class Rules(Table):
     defaults: Defaults
     failures: dict[str, Failure]
     media: dict[str, Medium]
+    statistics: Statistics
+    reserve: Reserve
+    tests: Tests
+    power_system: PowerSystem
+    recovery: Recovery
     reliance: Reliance = Reliance()
     waivers: tuple[Waiver, ...] = Field(default=(), alias="waiver")
     _rows: tuple[tuple[tuple[str, ...], object, str], ...] = PrivateAttr(default=())
@@ -239,6 +249,11 @@ _MODELS: Mapping[str, Any] = MappingProxyType(
         "defaults": Defaults,
         "failures": Failure,
         "media": Medium,
+        "statistics": Statistics,
+        "reserve": Reserve,
+        "tests": Tests,
+        "power_system": PowerSystem,
+        "recovery": Recovery,
         "reliance": Reliance,
         "waiver": Waiver,
     }

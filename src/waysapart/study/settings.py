@@ -10,8 +10,9 @@ from typing import Annotated, Any
 from pydantic import Field, ValidationError
 
 from waysapart.schema import ROLES
+from waysapart.study.database import is_database, masked
 from waysapart.study.ledger import Ledger, did_you_mean, listed, near_matches
-from waysapart.study.sources import is_database, layer_names, masked
+from waysapart.study.sources import layer_names
 from waysapart.study.toml_input import Table, load_toml, tell_faults
 
 STUDY_FILE = "study.toml"
@@ -35,6 +36,7 @@ class LayerTable(Table):
     prefix: str = ""
     refers: tuple[str, ...] = ()
     crs: str | None = None
+    accuracy_m: Annotated[float, Field(ge=0, allow_inf_nan=False)] | None = None
 
 
 class StudyTable(Table):
@@ -57,8 +59,9 @@ class LayerSpec:
 
     Attributes
     ----------
-    role, source, layer, where, columns, values, units, prefix, refers, crs
-        As in study.toml.
+    role, source, layer, where, columns, values, units, prefix, refers, crs, accuracy_m
+        As in study.toml. `accuracy_m` is the positional accuracy of the whole
+        layer, to which that of its datum shift is added.
     folder : Path
         What `source` is relative to.
     declared_in : str
@@ -77,6 +80,7 @@ class LayerSpec:
     prefix: str = ""
     refers: tuple[str, ...] = ()
     crs: str | None = None
+    accuracy_m: float | None = None
 
     @property
     def shown_source(self) -> str:
@@ -270,6 +274,7 @@ def _spec(
         prefix=layer.prefix,
         refers=layer.refers,
         crs=layer.crs,
+        accuracy_m=layer.accuracy_m,
     )
 
 

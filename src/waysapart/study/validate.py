@@ -57,13 +57,13 @@ def unique_ids(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledg
         if not again.any():
             continue
         first = frame.drop_duplicates("id").set_index("id")
-        earlier = frame["id"].map(first["_row"])
-        where = frame["id"].map(first["_layer"])
-        told = pd.Series([None] * len(frame), dtype=object)
-        for position in np.flatnonzero(again):
-            layer = layers[int(where.iloc[position])]
-            told.iloc[position] = (
-                f"{layer.layer or layer.role} of {layer.file}, row {int(earlier.iloc[position])}"
+        earlier = frame["id"].map(first["_row"]).to_numpy()
+        where = frame["id"].map(first["_layer"]).to_numpy()
+        told = [""] * len(frame)
+        for position in np.flatnonzero(again).tolist():
+            layer = layers[int(where[position])]
+            told[position] = (
+                f"{layer.layer or layer.role} of {layer.file}, row {earlier[position]:g}"
             )
         ledger.rows(
             frame.reset_index(drop=True),
@@ -72,17 +72,9 @@ def unique_ids(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledg
             "id",
             "the id is taken by an earlier row ({found}); ids are unique "
             "over all assets, and a prefix in study.toml keeps layers apart",
-            told.map(_Bare),
+            told,
+            quoted=False,
         )
-
-
-class _Bare(str):
-    """Text that stands in a message without quotes."""
-
-    __slots__ = ()
-
-    def __repr__(self) -> str:
-        return str(self)
 
 
 def unique_keys(
@@ -124,7 +116,8 @@ def _has_ids(name: str) -> bool:
 
 def _ids_of(tables: Mapping[str, pd.DataFrame], name: str) -> pd.Index:
     column = "id" if "id" in ROLES[name].column else "ring"
-    return pd.Index(tables[name][column].dropna().unique())
+    ids: pd.Index = pd.Index(tables[name][column].dropna().unique())
+    return ids
 
 
 def _check_reference(
@@ -222,7 +215,6 @@ def _cycles_of(
         rows = np.flatnonzero(in_knot & (knot[source] == number))
         chain = _chain({int(source[row]): int(target[row]) for row in rows})
         first = edges.iloc[rows[np.flatnonzero(source[rows] == chain[0])[0]]]
-        layer = layers[int(first["_layer"])]
         route = listed(names[position] for position in chain)
         bad = pd.DataFrame([first])
         ledger.rows(
@@ -232,7 +224,6 @@ def _cycles_of(
             column,
             f"{fault}: {route.replace(', ', ' -> ')}; one of these rows is wrong",
         )
-        del layer
 
 
 def _chain(step: Mapping[int, int]) -> list[int]:
@@ -264,7 +255,8 @@ def fibres(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: 
         beyond,
         "fibres",
         "expected fibre numbers up to the cable's fibre_count; found {found}",
-        told.map(_Bare),
+        told,
+        quoted=False,
     )
     wanted = tables["links"].drop_duplicates("id").set_index("id")
     each["wavelength_nm"] = each["link"].map(wanted["wavelength_nm"]).fillna(-1.0)
@@ -295,7 +287,8 @@ def fibres(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: 
         "fibres",
         "{found} on the same wavelength and channel; correct the fibre, or tell the links apart "
         "by wavelength_nm or channel",
-        told.map(_Bare),
+        told,
+        quoted=False,
     )
 
 

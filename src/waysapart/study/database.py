@@ -1,0 +1,118 @@
+"""PostgreSQL tables to a raw frame; a password never leaves the address."""
+
+from __future__ import annotations
+
+import hashlib
+from importlib.util import find_spec
+from typing import TYPE_CHECKING
+from urllib.parse import unquote, urlsplit
+
+from waysapart.study.model import Input
+from waysapart.study.raw import ROW, RawLayer, fault, one_line, stated_crs
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from waysapart.study.settings import LayerSpec
+
+_PASSWORD_MASK = "***"
+
+
+def is_database(source: str) -> bool:
+    """Whether a source is a database address."""
+    return source.startswith(("postgresql://", "postgres://", "postgresql+"))
+
+
+def masked(source: str) -> str:
+    """A source without the password that it may hold."""
+    if not is_database(source):
+        return source
+    head, _, rest = source.partition("://")
+    netloc, slash, tail = rest.partition("/")
+    if "@" in rest and "@" not in netloc:  # a password with an unescaped stroke
+        secret, _, after = rest.rpartition("@")
+        netloc, slash, tail = f"{secret}@{after.partition('/')[0]}", *after.partition("/")[1:]
+    user, at, host = netloc.rpartition("@")
+    name, colon, _password = user.partition(":")
+    shown = f"{name}{colon}{_PASSWORD_MASK}" if colon else user
+    where, question, query = tail.partition("?")
+    kept = "&".join(
+        f"{part.partition('=')[0]}={_PASSWORD_MASK}"
+        if part.partition("=")[0].casefold() in {"password", "sslpassword", "passfile"}
+        else part
+        for part in query.split("&")
+    )
+    return f"{head}://{shown}{at}{host}{slash}{where}{question}{kept}"
+
+
+def read_database(spec: LayerSpec) -> RawLayer:
+    """Read a table or view of a PostgreSQL database, in a transaction that only reads."""
+    import numpy as np
+    import pandas as pd
+
+    if find_spec("sqlalchemy") is None or find_spec("psycopg") is None:
+        raise fault(
+            spec,
+            "a postgresql:// source needs SQLAlchemy and psycopg: "
+            "python -m pip install 'waysapart[database]'",
+        )
+    if spec.layer is None:
+        raise fault(spec, "say which table or view to read with `layer`, such as 'net.ducts'")
+    import geopandas as gpd
+    import sqlalchemy as sa
+
+    address = "postgresql+psycopg://" + spec.source.partition("://")[2]
+    query = f"SELECT * FROM {_quoted(spec.layer)}" + (f" WHERE {spec.where}" if spec.where else "")
+    crs = None
+    try:
+        engine = sa.create_engine(address, connect_args={"connect_timeout": 10})
+        with engine.connect() as connection:
+            connection.execute(sa.text("SET TRANSACTION READ ONLY"))
+            geometry = connection.execute(
+                sa.text(
+                    "SELECT attname FROM pg_attribute JOIN pg_type ON pg_type.oid = atttypid "
+                    "WHERE attrelid = to_regclass(:name) AND typname = 'geometry' AND attnum > 0"
+                ),
+                {"name": _quoted(spec.layer)},
+            ).scalar()
+            if geometry is None:
+                frame = pd.read_sql(sa.text(query), connection)
+            else:
+                frame = gpd.read_postgis(sa.text(query), connection, geom_col=geometry)
+                crs = frame.crs
+                frame = frame.rename_geometry("geometry") if geometry != "geometry" else frame
+    except Exception as error:
+        said = without_password(one_line(error), spec.source)
+        raise fault(spec, f"the database cannot be read: {said}") from None
+    bare = pd.DataFrame(frame).reset_index(drop=True)
+    bare[ROW] = np.arange(1, len(bare) + 1)
+    return RawLayer(bare, stated_crs(crs), spec.layer, (_rows_input(spec, bare),))
+
+
+def _quoted(name: str) -> str:
+    """A table's name, perhaps with its schema, in SQL's quotes."""
+    return ".".join('"' + part.replace('"', '""') + '"' for part in name.split("."))
+
+
+def without_password(text: str, source: str) -> str:
+    """A text in which the password of a database address cannot be read."""
+    text = text.replace(source, masked(source))
+    try:
+        password = urlsplit(source).password
+    except ValueError:
+        password = None
+    for secret in sorted({password or "", unquote(password or "")} - {""}, key=len, reverse=True):
+        text = text.replace(secret, _PASSWORD_MASK)
+    return text
+
+
+def _rows_input(spec: LayerSpec, frame: pd.DataFrame) -> Input:
+    """SHA-256 of the rows read, whatever order the database gave them in."""
+    import shapely
+
+    plain = frame.drop(columns=ROW)
+    if "geometry" in plain:
+        plain["geometry"] = shapely.to_wkb(plain["geometry"].to_numpy(), hex=True)
+    header, *lines = plain.to_csv(index=False).splitlines()
+    digest = hashlib.sha256("\n".join([header, *sorted(lines)]).encode()).hexdigest()
+    return Input(f"{spec.shown_source} {spec.layer}", digest)

@@ -1,0 +1,146 @@
+"""Comma-, semicolon- or tab-separated text to a raw frame, with line numbers."""
+
+from __future__ import annotations
+
+import csv
+import io
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from waysapart.errors import Problem
+from waysapart.study.filters import filtered
+from waysapart.study.raw import ROW, RawLayer, SourceError, fault, file_inputs
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from waysapart.study.settings import LayerSpec
+
+_DELIMITERS = (",", ";", "\t")
+
+
+def read_csv(spec: LayerSpec) -> RawLayer:
+    """Read a CSV file, every value as text; `_row` is the line on which a row starts."""
+    import numpy as np
+
+    data = spec.path.read_bytes()
+    notes: tuple[str, ...] = ()
+    encoding = "UTF-8"
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        try:
+            text, encoding = data.decode("cp1252"), "Windows-1252"
+        except UnicodeDecodeError:
+            text, encoding = data.decode("latin-1"), "Latin-1"
+        notes = (f"{spec.source} is not UTF-8; read as {encoding}",)
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    blank_before = len(text) - len(text.lstrip("\n"))
+    text = text[blank_before:]
+    if not text.strip():
+        raise fault(spec, "the file is empty; it needs a header line")
+    delimiter = _delimiter(text)
+    header_reader = csv.reader(io.StringIO(text), delimiter=delimiter)
+    header = [name.strip() for name in next(header_reader)]
+    while header and not header[-1]:
+        header.pop()
+    twice = sorted({name for name in header if header.count(name) > 1})
+    if twice:
+        raise fault(
+            spec,
+            f"the header names {', '.join(map(repr, twice))} more than once; rename one of them",
+            row=1 + blank_before,
+        )
+    _check_widths(spec, text, delimiter, len(header), blank_before)
+    lines = text.count("\n", 0, _header_end(text, header_reader.line_num))
+    frame = pd.read_csv(
+        io.StringIO(text),
+        sep=delimiter,
+        header=None,
+        names=header,
+        usecols=range(len(header)),
+        skiprows=lines,
+        dtype=str,
+        keep_default_na=False,
+        na_values=[""],
+        skip_blank_lines=False,
+        index_col=False,
+        low_memory=False,
+    )
+    starts = _record_lines(text, delimiter, len(frame), lines) + blank_before
+    filled = frame.notna().any(axis=1).to_numpy() if header else np.zeros(0, dtype=bool)
+    frame = frame[filled].reset_index(drop=True)
+    frame[ROW] = starts[filled]
+    if spec.where:
+        frame = filtered(spec, frame)
+    return RawLayer(frame, None, None, file_inputs(spec, "CSV"), notes)
+
+
+def _delimiter(text: str) -> str:
+    """The one of `,`, `;` and tab that stands most often in the header, outside quotes."""
+    outside = "".join(text.split("\n", 1)[0].split('"')[::2])
+    return max(_DELIMITERS, key=outside.count)
+
+
+def _header_end(text: str, header_lines: int) -> int:
+    end = 0
+    for _ in range(header_lines):
+        at = text.find("\n", end)
+        if at < 0:
+            return len(text)
+        end = at + 1
+    return end
+
+
+def _check_widths(
+    spec: LayerSpec, text: str, delimiter: str, width: int, blank_before: int
+) -> None:
+    """Refuse lines with more values than the header has names: nothing is dropped unseen.
+
+    Whole text at once where no quotes are about, which is nearly always.
+    """
+    longest = max(map(_counter(delimiter), text.split("\n"))) + 1
+    if longest <= width and '"' not in text:
+        return
+    problems = []
+    reader = csv.reader(io.StringIO(text), delimiter=delimiter)
+    before = 0
+    for fields in reader:
+        if len(fields) > width and any(value.strip() for value in fields[width:]):
+            problems.append(
+                Problem(
+                    f"expected {width} values as in the header, found {len(fields)}; "
+                    f"a value that holds {delimiter!r} must stand in double quotes",
+                    spec.source,
+                    spec.layer or spec.role,
+                    before + 1 + blank_before,
+                )
+            )
+        before = reader.line_num
+    if problems:
+        raise SourceError(*problems)
+
+
+def _counter(delimiter: str) -> Any:
+    def count(line: str) -> int:
+        return line.count(delimiter)
+
+    return count
+
+
+def _record_lines(text: str, delimiter: str, records: int, header_lines: int) -> NDArray[np.int64]:
+    """Line on which each record starts, the file's first line being 1."""
+    import numpy as np
+
+    body_lines = text.count("\n") + (not text.endswith("\n")) - header_lines
+    if records == body_lines:
+        return np.arange(records, dtype=np.int64) + header_lines + 1
+    starts = []
+    reader = csv.reader(io.StringIO(text), delimiter=delimiter)
+    before = 0
+    for _fields in reader:
+        starts.append(before + 1)
+        before = reader.line_num
+    return np.asarray(starts[1 : records + 1], dtype=np.int64)

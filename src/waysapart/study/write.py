@@ -1,0 +1,265 @@
+"""A study back to files, in any of the formats that it may come in."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from waysapart.errors import CallError
+from waysapart.schema import ROLES
+from waysapart.study.crs import LON_LAT, crs_label
+from waysapart.study.settings import STUDY_FILE
+from waysapart.study.toml_output import toml_document
+
+if TYPE_CHECKING:
+    from pyproj import CRS
+
+    from waysapart.study.model import Study
+
+Format = Literal["gpkg", "fgb", "shp", "parquet", "geojson", "csv"]
+FORMATS: tuple[Format, ...] = ("gpkg", "fgb", "shp", "parquet", "geojson", "csv")
+
+_DRIVERS = {"gpkg": "GPKG", "fgb": "FlatGeobuf", "shp": "ESRI Shapefile", "geojson": "GeoJSON"}
+_PACKAGE = "study.gpkg"
+_HIDDEN = ("_layer", "_row")
+_SHAPE_NAME_LENGTH = 10
+_SHAPE_TEXT_BYTES = 254
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """Rows of one role that go into one layer."""
+
+    role: str
+    name: str
+    frame: pd.DataFrame
+    accuracy_m: float
+    has_geometry: bool
+
+
+def write_study(study: Study, folder: Path | str, fmt: Format = "gpkg") -> list[Path]:
+    """Write a study into a folder, with a study.toml that reads it back the same.
+
+    Parameters
+    ----------
+    study : Study
+    folder : path
+        Made where needed.
+    fmt : {'gpkg', 'fgb', 'shp', 'parquet', 'geojson', 'csv'}
+        Format of what has geometry. Tables without geometry go into the same
+        GeoPackage, into Parquet, or else into CSV. In a Shapefile names are cut
+        to ten letters, which the written `columns` map back; extra columns keep
+        the cut name. GeoJSON is in WGS 84, the other formats in the study's
+        working CRS. From CSV, numbers in extra columns come back as text.
+
+    Returns
+    -------
+    list of Path
+        Files written, study.toml first.
+
+    Raises
+    ------
+    CallError
+        Where the format is unknown, a file is there already, a text is too
+        long for a Shapefile, or the study has references cut by a proposal,
+        which no files can hold.
+    """
+    folder = Path(folder)
+    if fmt not in FORMATS:
+        raise CallError(f"unknown format {fmt!r}; expected one of {', '.join(FORMATS)}")
+    if study.gaps:
+        raise CallError(
+            "the study refers to ids that its proposal removes; write the study that it extends, "
+            "or remove what refers to them as well"
+        )
+    parts = [part for role in ROLES for part in _parts(study, role, fmt)]
+    targets = {part.name: folder / _file_of(part, fmt) for part in parts}
+    rules = dict(study.rules.own())
+    wanted = [folder / STUDY_FILE, *dict.fromkeys(targets.values())]
+    if rules:
+        wanted.insert(1, folder / "rules.toml")
+    there = [path.name for path in wanted if path.exists()]
+    if there:
+        raise CallError(f"{folder} holds {', '.join(there)} already; nothing was written")
+    folder.mkdir(parents=True, exist_ok=True)
+    layers = [_write_part(part, targets[part.name], fmt, study.crs) for part in parts]
+    head: dict[str, object] = {"name": study.name}
+    if study.revision is not None:
+        head["revision"] = study.revision
+    head["crs"] = _crs_text(study.crs)
+    head["snap_m"] = study.snap_m
+    if study.out:
+        head["out"] = list(study.out)
+    if rules:
+        head["rules"] = "rules.toml"
+        (folder / "rules.toml").write_text(toml_document(rules), encoding="utf-8")
+    head["layer"] = layers
+    (folder / STUDY_FILE).write_text(toml_document(head), encoding="utf-8")
+    return wanted
+
+
+def _crs_text(crs: CRS) -> str:
+    label = crs_label(crs)
+    return label if ":" in label and crs.to_authority() else crs.to_wkt()
+
+
+def _parts(study: Study, role: str, fmt: Format) -> Iterator[_Part]:
+    """The rows of a role, apart where one layer cannot hold them together.
+
+    Rows with and without geometry are apart, rows of layers with different
+    accuracy, and in Shapefiles rows with different types of geometry.
+    """
+    frame = study.tables[role]
+    if not len(frame):
+        return
+    accuracies = np.array([layer.accuracy_m for layer in study.layers])
+    accuracy = accuracies[frame["_layer"].to_numpy()]
+    plain = pd.DataFrame(frame)
+    if ROLES[role].geometry:
+        geometry = frame["geometry"].to_numpy()
+        kind = np.where(shapely.is_missing(geometry), -1, 0)
+        if fmt == "shp":
+            # a Shapefile's lines and polygons are single or multiple alike
+            family = {0: 0, 1: 1, 2: 1, 3: 3, 4: 4, 5: 1, 6: 3, 7: 7}
+            types = shapely.get_type_id(geometry).tolist()
+            kind = np.array([family.get(number, -1) for number in types])
+    else:
+        kind = np.full(len(frame), -1)
+    groups = sorted({(int(k), float(a)) for k, a in zip(kind, accuracy, strict=True)})
+    for number, (of_kind, of_accuracy) in enumerate(groups, start=1):
+        rows = plain[(kind == of_kind) & (accuracy == of_accuracy)]
+        name = role if len(groups) == 1 else f"{role}_{number}"
+        yield _Part(role, name, _trimmed(role, rows), of_accuracy, of_kind >= 0)
+
+
+def _trimmed(role: str, frame: pd.DataFrame) -> pd.DataFrame:
+    """The rows without hidden columns and without optional columns that are blank."""
+    known = ROLES[role].column
+    blank = [
+        name
+        for name in frame
+        if name in known and not known[name].required and frame[name].isna().all()
+    ]
+    frame = frame.drop(columns=[*_HIDDEN, *blank]).reset_index(drop=True)
+    if "geometry" in frame and frame["geometry"].isna().all():
+        frame = frame.drop(columns="geometry")
+    return frame
+
+
+def _file_of(part: _Part, fmt: Format) -> str:
+    if fmt == "gpkg":
+        return _PACKAGE
+    if fmt == "parquet" or part.has_geometry:
+        return f"{part.name}.{fmt}"
+    return f"{part.name}.csv"
+
+
+def _write_part(part: _Part, path: Path, fmt: Format, crs: CRS) -> dict[str, object]:
+    """Write one layer; returns its `[[layer]]`."""
+    entry: dict[str, object] = {"role": part.role, "source": path.name}
+    if part.accuracy_m:
+        entry["accuracy_m"] = part.accuracy_m
+    frame = part.frame
+    if path.suffix == ".csv":
+        if part.has_geometry:
+            entry["crs"] = _crs_text(crs)
+            wkt = shapely.to_wkt(frame["geometry"].to_numpy(), rounding_precision=-1)
+            frame = frame.assign(geometry=wkt)
+        frame.to_csv(path, index=False, encoding="utf-8")
+        return entry
+    if fmt == "shp":
+        _check_text_length(part)
+        names = _short_names(frame)
+        frame = frame.rename(columns=names)
+        columns = {
+            ours: theirs
+            for ours, theirs in names.items()
+            if ours != theirs and ours in ROLES[part.role].column
+        }
+        if columns:
+            entry["columns"] = columns
+    if part.has_geometry:
+        frame = gpd.GeoDataFrame(frame, geometry="geometry", crs=crs)
+    if fmt == "parquet":
+        frame.to_parquet(path, index=False)
+        return entry
+    _write_vector(frame, path, part.name, fmt)
+    if fmt == "gpkg":
+        entry["layer"] = part.name
+    return entry
+
+
+def _write_vector(frame: pd.DataFrame, path: Path, layer: str, fmt: Format) -> None:
+    import pyogrio
+
+    options: dict[str, object] = {}
+    if fmt == "gpkg":
+        frame = frame.rename(columns=_distinct_names(frame))
+        options["FID"] = "_fid"
+    if fmt == "geojson" and isinstance(frame, gpd.GeoDataFrame):
+        frame = frame.to_crs(LON_LAT)
+        options |= {"RFC7946": "NO", "COORDINATE_PRECISION": "15", "WRITE_NAME": "NO"}
+    if fmt == "shp":
+        options["ENCODING"] = "UTF-8"
+    if fmt == "fgb":
+        options["SPATIAL_INDEX"] = "NO"  # an index would put the rows into another order
+    pyogrio.write_dataframe(
+        frame,
+        path,
+        layer=layer,
+        driver=_DRIVERS[fmt],
+        append=fmt == "gpkg" and path.exists(),
+        layer_options=options,
+    )
+
+
+def _distinct_names(frame: pd.DataFrame) -> Mapping[str, str]:
+    """New names for columns that differ in case only, which SQLite does not tell apart."""
+    taken: set[str] = set()
+    names = {}
+    for name in frame:
+        new, number = str(name), 2
+        while new.casefold() in taken:
+            new, number = f"{name}_{number}", number + 1
+        taken.add(new.casefold())
+        if new != name:
+            names[str(name)] = new
+    return names
+
+
+def _short_names(frame: pd.DataFrame) -> dict[str, str]:
+    """Names of at most ten bytes, distinct whatever their case."""
+    taken: set[str] = set()
+    names = {}
+    for name in frame:
+        if name == "geometry":
+            continue
+        new, number = _cut(str(name), _SHAPE_NAME_LENGTH), 2
+        while new.casefold() in taken:
+            end = f"_{number}"
+            new, number = _cut(str(name), _SHAPE_NAME_LENGTH - len(end)) + end, number + 1
+        taken.add(new.casefold())
+        names[str(name)] = new
+    return names
+
+
+def _cut(name: str, most: int) -> str:
+    return name.encode()[:most].decode(errors="ignore")
+
+
+def _check_text_length(part: _Part) -> None:
+    for name, values in part.frame.items():
+        if isinstance(values.dtype, pd.StringDtype):
+            longest = values.dropna().map(lambda text: len(text.encode())).max()
+            if longest > _SHAPE_TEXT_BYTES:
+                raise CallError(
+                    f"{part.role}, column {name}: a text of {longest} bytes; a Shapefile holds "
+                    f"{_SHAPE_TEXT_BYTES} at most, so take another format"
+                )
