@@ -20,6 +20,7 @@ from waysapart.findings.availability import (
     path_unavailability,
     split,
     unavailability,
+    unheld_length_m,
 )
 from waysapart.findings.many_paths import (
     all_down,
@@ -89,6 +90,17 @@ def test_published_rates_of_buried_and_ground_wire_cable():
     per_year = failures_per_year([1_000_000, 1_000_000], [2.130e-3, 0.085e-3], 0)
     np.testing.assert_allclose(per_year, [2.130, 0.085])
     assert per_year[0] / per_year[1] > 25
+
+
+def test_one_dig_is_counted_once():
+    """Trench 500 m, a duct in it as long, its subduct too, a duct with 500 of 800 m in it.
+
+    The trench counts whole, the last duct with the 300 m that lie in nothing, the others not.
+    """
+    within = sparse.csr_array(
+        np.array([[0, 0, 0, 0], [1, 0, 0, 0], [0, 1, 0, 0], [1, 0, 0, 0]], dtype=bool)
+    )
+    np.testing.assert_allclose(unheld_length_m([500, 500, 500, 800], within), [500, 0, 0, 300])
 
 
 def test_unavailability_from_rate_and_repair():

@@ -47,6 +47,26 @@ def failures_per_year(
     return np.asarray(floats(length_m) / 1000 * floats(per_km_year) + floats(per_item_year))
 
 
+def unheld_length_m(length_m: ArrayLike, within: sparse.csr_array) -> Floats:
+    """Length of each segment that lies in no other segment, for rates per km.
+
+    Parameters
+    ----------
+    length_m : array_like, shape (segments,)
+    within : sparse array of bool, shape (segments, segments)
+        Entry (i, j) where segment i lies directly within segment j.
+
+    Returns
+    -------
+    numpy.ndarray of shape (segments,)
+        Length less that of the segments it lies in, at least 0. One dig takes
+        the trench, its ducts and their subducts together: it is the trench's
+        failure, common to all, and must not count again for each of them.
+    """
+    length = floats(length_m)
+    return np.asarray(np.maximum(length - _ones(within) @ length, 0.0))
+
+
 def unavailability(per_year: ArrayLike, repair_h: ArrayLike) -> Floats:
     """Part of the time that an asset is down.
 
