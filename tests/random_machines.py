@@ -1,0 +1,110 @@
+"""Equipment of a random study, and what keeps it up."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from random_study import Study
+
+
+def place_equipment(study: Study) -> None:
+    rng = study.rng
+    clocks: list[str] = []
+    for site in study.terminals:
+        letter = site[-1]
+        hall = f"HALL-{letter}"
+        rooms = []
+        for i in range(rng.randint(1, 2)):
+            holder = rng.choice([hall, hall, site, "-", ""])
+            rooms.append(
+                study.add("containers", id=f"ROOM{i + 1}-{letter}", kind="room", within=holder)
+            )
+        rack = study.add(
+            "containers", id=f"RACK-{letter}", kind="rack", within=study.within(*rooms)
+        )
+        supplies = _place_supplies(study, site, rooms)
+        powered = _supply_choice(study, supplies)
+        clock = _machine(study, "CLK", site, "clock", [rack, *rooms], powered(), [])
+        clocks.append(clock)
+        chassis = _machine(
+            study,
+            "CH",
+            site,
+            "chassis",
+            [rack, *rooms],
+            powered(),
+            [clock] if study.chance(0.3) else [],
+        )
+        for name, count in (("MUX", rng.randint(1, 2)), ("RLY", rng.randint(1, 2)), ("PNL", 1)):
+            for _ in range(count):
+                holders = [chassis, rack] if name == "MUX" else [rack, *rooms]
+                needs = []
+                if name != "PNL" and study.chance(0.15):
+                    needs.append(rng.choice(clocks))
+                chosen = powered() if name != "PNL" else []
+                machine = _machine(study, name, site, name.lower(), holders, chosen, needs)
+                if name != "PNL":
+                    study.equipment[site].append(machine)
+
+
+def _machine(
+    study: Study,
+    letters: str,
+    site: str,
+    kind: str,
+    holders: list[str],
+    supplies: list[str],
+    needs: list[str],
+) -> str:
+    letters = f"{letters}{site[-1]}"
+    return study.add(
+        "equipment",
+        id=study.new(letters),
+        site=site,
+        kind=kind,
+        within=study.within(*holders),
+        supplies=";".join(supplies),
+        needs=";".join(needs),
+        delay_us=study.rng.choice([0, 12.5, 180, 410]),
+    )
+
+
+def _place_supplies(study: Study, site: str, rooms: list[str]) -> list[str]:
+    rng = study.rng
+    letter = site[-1]
+    chargers = []
+    for i in range(rng.randint(1, 2)):
+        holder = study.within(*rooms)
+        charger = f"CHG{i + 1}-{letter}"
+        chargers.append(study.add("containers", id=charger, kind="charger", within=holder))
+    guard = ""
+    if study.chance(0.2):
+        guard = _machine(study, "CTL", site, "controller", rooms, [], [])
+    found = []
+    for i in range(rng.randint(1, 2)):
+        home = site
+        if study.chance(study.knobs.supply_elsewhere):
+            home = rng.choice(sorted(study.terminals))
+        needs = [rng.choice(chargers)] if study.chance(0.7) else []
+        if guard and study.chance(0.6):
+            needs.append(guard)
+        battery = study.add(
+            "supplies",
+            id=f"BAT{i + 1}-{letter}",
+            site=home,
+            within=study.within(*rooms),
+            needs=";".join(needs),
+        )
+        found.append(battery)
+    return found
+
+
+def _supply_choice(study: Study, supplies: list[str]) -> Callable[[], list[str]]:
+    def choose() -> list[str]:
+        if study.chance(0.25):
+            return []
+        if study.chance(0.4):
+            return list(supplies)
+        return [study.rng.choice(supplies)]
+
+    return choose
