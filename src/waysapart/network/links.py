@@ -42,7 +42,8 @@ class LinkParts:
     """The parts that links pass through, in order.
 
     `way` is BOTH, GO or RETURN; `reversed` tells that the link runs through
-    the part from its end to its beginning.
+    the part from its end to its beginning, `from_b` that the order leads from
+    the link's end b to its end a.
     """
 
     link: Ints
@@ -50,6 +51,7 @@ class LinkParts:
     order: Ints
     part: Ints
     reversed: Bools
+    from_b: Bools
 
 
 @dataclass(frozen=True)
@@ -192,7 +194,7 @@ def tie_links(
     way = runs["direction"].map(_WAYS).fillna(BOTH).to_numpy(dtype=np.int64)
     seq = runs["seq"].to_numpy()
 
-    made: list[tuple[int, int, int, int, bool]] = []
+    made: list[tuple[int, int, int, int, bool, bool]] = []
     gaps: list[Gap] = []
     media = links["medium"].fillna("fibre").to_numpy()
     for link in range(len(links)):
@@ -213,7 +215,7 @@ def tie_links(
                 gaps.append(_link_gap(study, link, "link-without-runs", text))
                 continue
             given = [(int(cable[r]), int(enter[r]), int(leave[r])) for r in rows]
-            uses, faults = _run_through(
+            uses, faults, turned = _run_through(
                 given, cables, reach, joints, int(site_a[link]), int(site_b[link])
             )
             gaps += [
@@ -221,10 +223,11 @@ def tie_links(
                 for code, text in _faults(study, assets, link, given, faults)
             ]
             for place, (item, use) in enumerate(zip(given, uses, strict=True)):
-                made.append((link, one, place, cables.part(item[0], use), use.from_ > use.to))
-    table = np.array(made, dtype=np.int64).reshape(-1, 5)
+                part = cables.part(item[0], use)
+                made.append((link, one, place, part, use.from_ > use.to, turned))
+    table = np.array(made, dtype=np.int64).reshape(-1, 6)
     pieces = LinkParts(
-        table[:, 0], table[:, 1], table[:, 2], table[:, 3], table[:, 4].astype(np.bool_)
+        table[:, 0], table[:, 1], table[:, 2], table[:, 3], table[:, 4] > 0, table[:, 5] > 0
     )
     return _parts(chains, cables, passed), pieces, gaps
 
@@ -282,9 +285,9 @@ def _run_through(
     joints: dict[frozenset[int], set[int]],
     site_a: int,
     site_b: int,
-) -> tuple[list[_Use], list[tuple[str, int]]]:
+) -> tuple[list[_Use], list[tuple[str, int]], bool]:
     """Choose how each cable is used so that the fewest meetings fail; name those that do."""
-    best: tuple[list[_Use], list[tuple[str, int]]] | None = None
+    best: tuple[list[_Use], list[tuple[str, int]], bool] | None = None
     plain: list[set[int]] = [set() for _ in given]
     for branches in (plain, _branches(given, joints)):
         if best is not None and branches == plain:
@@ -293,11 +296,11 @@ def _run_through(
             _options(item, cables, extra) for item, extra in zip(given, branches, strict=True)
         ]
         lost = [("from-to", place) for place, (_, bad) in enumerate(choices) if bad]
-        for begin, finish in ((site_a, site_b), (site_b, site_a)):
+        for begin, finish, turned in ((site_a, site_b, False), (site_b, site_a, True)):
             uses = _cheapest([uses for uses, _ in choices], reach, begin, finish)
             faults = lost + _failures(uses, reach, begin, finish)
             if best is None or len(faults) < len(best[1]):
-                best = uses, faults
+                best = uses, faults, turned
             if not faults:
                 return best
     assert best is not None

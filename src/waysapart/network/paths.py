@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from waysapart.network.assets import Assets, Floats, Ints
+from waysapart.network.assets import Assets, Bools, Floats, Ints
 from waysapart.network.records import place_of
 from waysapart.study.model import Gap, Study
 
@@ -21,13 +21,15 @@ class Paths:
     """Every path of every circuit.
 
     Paths stand in the order of circuits; within one, main, alternate, then
-    further labels by name. Links of path `p` are `link[first[p]:first[p + 1]]`.
+    further labels by name. Links of path `p` are `link[first[p]:first[p + 1]]`;
+    `backward` tells the links walked from their end b to their end a.
     """
 
     circuit: Ints
     label: tuple[str, ...]
     first: Ints
     link: Ints
+    backward: Bools
 
     def __len__(self) -> int:
         return len(self.circuit)
@@ -104,6 +106,14 @@ def tie_paths(study: Study, assets: Assets, link_length_m: Floats) -> tuple[Path
             tuple(item[2] for item in made),
             np.r_[0, np.cumsum(lengths)].astype(np.int64),
             np.array([link for item in made for link in item[3]], dtype=np.int64),
+            np.array(
+                [
+                    turned
+                    for item in made
+                    for turned in _directions(item[3], ends, int(end_a[item[0]]))
+                ],
+                dtype=np.bool_,
+            ),
         ),
         gaps,
     )
@@ -153,6 +163,16 @@ def _walk(
         f"links {{{at - 1}}} and {{{at}}} follow each other but share no equipment: "
         "a link is missing, or the order is wrong",
     ), list(chain)
+
+
+def _directions(chain: Sequence[int], ends: _Ends, begin: int) -> list[bool]:
+    """Which links are walked from b to a, as far as they hold together."""
+    turned, node = [], begin
+    for link in chain:
+        backward = node == int(ends.b[link]) and node != int(ends.a[link])
+        turned.append(backward)
+        node = int(ends.a[link] if backward else ends.b[link])
+    return turned
 
 
 def _ring_paths(
@@ -215,9 +235,7 @@ def _ring_nodes(chain: list[int], ends: _Ends) -> list[int] | None:
     return None
 
 
-def _circuit_gap(
-    study: Study, circuit: int, code: str, text: str, path: str | None = None
-) -> Gap:
+def _circuit_gap(study: Study, circuit: int, code: str, text: str, path: str | None = None) -> Gap:
     circuits = study.tables["circuits"]
     name = str(circuits["id"].iloc[circuit])
     return Gap(

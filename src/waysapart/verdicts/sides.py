@@ -18,7 +18,7 @@ _STRICTEST = (PAIRWISE, WORKING, ALL)
 
 
 @dataclass(frozen=True)
-class Test:
+class Trial:
     """One circuit or group under test.
 
     Attributes
@@ -54,7 +54,7 @@ def out_of_service(reliance: Reliance) -> Bools:
     return lost
 
 
-def tests_of(reliance: Reliance, lost: Bools) -> list[Test]:
+def trials_of(reliance: Reliance, lost: Bools) -> list[Trial]:
     """Every circuit, then every group of two or more, by id.
 
     A path that is out of service does not count as a way. Where fewer than two
@@ -68,7 +68,7 @@ def tests_of(reliance: Reliance, lost: Bools) -> list[Test]:
         paths = list(network.paths.of_circuit(circuit))
         alive = [path for path in paths if not lost[path]]
         kept = alive if len(alive) >= 2 else paths
-        tests.append(Test(str(name), (circuit,), tuple((path,) for path in kept)))
+        tests.append(Trial(str(name), (circuit,), tuple((path,) for path in kept)))
     members: dict[str, list[int]] = {}
     for circuit, group in enumerate(circuits["group"]):
         if isinstance(group, str):
@@ -78,7 +78,7 @@ def tests_of(reliance: Reliance, lost: Bools) -> list[Test]:
     return tests
 
 
-def _group(reliance: Reliance, lost: Bools, name: str, members: tuple[int, ...]) -> Test:
+def _group(reliance: Reliance, lost: Bools, name: str, members: tuple[int, ...]) -> Trial:
     network = reliance.network
     services = network.study.tables["circuits"]["service"]
     rules = network.study.rules
@@ -93,7 +93,7 @@ def _group(reliance: Reliance, lost: Bools, name: str, members: tuple[int, ...])
         sides = [(path,) for mine in paths for path in mine]
     else:
         sides = [tuple(mine) for mine in paths if mine]
-    return Test(name, members, tuple(sides), test)
+    return Trial(name, members, tuple(sides), test)
 
 
 def _working(labels: tuple[str, ...], paths: list[int], lost: Bools) -> int:
@@ -102,7 +102,7 @@ def _working(labels: tuple[str, ...], paths: list[int], lost: Bools) -> int:
     return next((path for path in ordered if not lost[path]), ordered[0])
 
 
-def sides_of(reliance: Reliance, tests: list[Test]) -> Sides:
+def sides_of(reliance: Reliance, tests: list[Trial]) -> Sides:
     """Tests as matrices."""
     paths = len(reliance.network.paths)
     circuits = len(reliance.network.study.tables["circuits"])
@@ -121,5 +121,5 @@ def sides_of(reliance: Reliance, tests: list[Test]) -> Sides:
     )
 
 
-def _flat(tests: list[Test]) -> list[tuple[int, ...]]:
+def _flat(tests: list[Trial]) -> list[tuple[int, ...]]:
     return [side for test in tests for side in test.sides]

@@ -27,7 +27,7 @@ from waysapart.findings.separation.earth import (
     on_surface,
 )
 from waysapart.findings.separation.measure import piece_distance, point_distance, roots
-from waysapart.findings.separation.pieces import MAX_PIECE_M, Pieces, drawn
+from waysapart.findings.separation.pieces import MAX_PIECE_M, Pieces, around, drawn
 
 _PAIRS_AT_ONCE = 200_000
 
@@ -71,8 +71,9 @@ def places_to_look(pieces: Pieces, colour: Ints, radius_m: float) -> Floats:
     if not len(chosen):
         return single
     reach = float(chord_m(2.0 * radius_m)) + tolerance_m(radius_m)
-    shapes = drawn(chosen, Plane.at(chosen.start))
-    one, other = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=reach)
+    plane = Plane.at(chosen.start)
+    tree = shapely.STRtree(drawn(chosen, plane))
+    one, other = tree.query(around(plane, chosen.start, chosen.end, reach))
     pairs = np.flatnonzero((one < other) & (tint[one] != tint[other]))
     found = [single]
     for begin in range(0, len(pairs), _PAIRS_AT_ONCE):
@@ -91,8 +92,10 @@ point has."""
 
 def _vertices(pieces: Pieces, one: Ints, other: Ints, radius_m: float) -> Floats:
     """Points where the outlines of both capsules meet, and one inside both."""
-    ends = pieces.start[one], pieces.end[one], pieces.start[other], pieces.end[other]
-    _, part_one, part_other = piece_distance(*ends)
+    ends = [pieces.start[one], pieces.end[one], pieces.start[other], pieces.end[other]]
+    gap, part_one, part_other = piece_distance(*ends)
+    meet = gap <= float(chord_m(2.0 * radius_m)) + tolerance_m(radius_m)
+    part_one, part_other, ends = part_one[meet], part_other[meet], [x[meet] for x in ends]
     near_one = ends[0] + part_one[:, None] * (ends[1] - ends[0])
     near_other = ends[2] + part_other[:, None] * (ends[3] - ends[2])
     origin = on_surface((near_one + near_other) / 2.0)
@@ -124,9 +127,7 @@ def _vertices(pieces: Pieces, one: Ints, other: Ints, radius_m: float) -> Floats
     least = np.where(number == 0, 0.0, radius_m - tolerance_m(radius_m))
     keep = (np.maximum(off_one, off_other) <= allowed) & (np.minimum(off_one, off_other) >= least)
     row, flat = row[keep], flat[keep]
-    return np.asarray(
-        origin[row] + flat[:, :1] * east[row] + flat[:, 1:] * north[row], dtype=float
-    )
+    return np.asarray(origin[row] + flat[:, :1] * east[row] + flat[:, 1:] * north[row], dtype=float)
 
 
 def _sides(p: Floats, q: Floats, radius_m: float) -> list[tuple[Floats, Floats]]:
@@ -189,10 +190,8 @@ def taken(pieces: Pieces, centres: Floats, radius_m: float) -> sp.csr_array:
     """
     reach = float(chord_m(radius_m)) + tolerance_m(radius_m)
     plane = Plane.at(pieces.start)
-    points = shapely.points(plane.project(centres))
-    at, piece = shapely.STRtree(drawn(pieces, plane)).query(
-        points, predicate="dwithin", distance=reach
-    )
+    tree = shapely.STRtree(drawn(pieces, plane))
+    at, piece = tree.query(around(plane, centres, centres, reach))
     distance, _ = point_distance(centres[at], pieces.start[piece], pieces.end[piece])
     keep = distance <= reach
     return sp.csr_array(
@@ -209,14 +208,14 @@ def maximal(sets: sp.csr_array) -> Ints:
     One sparse product of the different rows with themselves.
     """
     different = first_of_equal(sets)
-    rows = sp.csr_array(sets[different], dtype=np.int32)
+    rows = sp.csr_array(sets[different]).astype(np.int32)
     size = np.diff(rows.indptr)
     shares = sp.coo_array(rows @ rows.T)
     one, other = shares.coords
     contained = (shares.data == size[one]) & (size[other] > size[one])
     inner: Bools = np.zeros(len(different), dtype=bool)
     inner[one[contained]] = True
-    return different[~inner & (size > 0)]
+    return np.asarray(different[~inner & (size > 0)])
 
 
 def first_of_equal(sets: sp.csr_array) -> Ints:
@@ -231,4 +230,4 @@ def fingerprint(sets: sp.csr_array) -> Ints:
     a chance of 2^-62.
     """
     numbers = np.random.default_rng(0).integers(1, 2**62, size=sets.shape[1], dtype=np.int64)
-    return np.asarray(sp.csr_array(sets, dtype=np.int64) @ numbers, dtype=np.int64)
+    return np.asarray(sets.astype(np.int64) @ numbers, dtype=np.int64)

@@ -176,9 +176,10 @@ def _nearest(
             level_one, level_other = level_one - 1, level_other - 1
             of, at_one, at_other = _children(one[level_one], of, at_one, at_other)
             of, at_other, at_one = _children(other[level_other], of, at_other, at_one)
-    piece_one, piece_other = first[1][one[0].first[of] + at_one], second[1][
-        other[0].first[of] + at_other
-    ]
+    piece_one, piece_other = (
+        first[1][one[0].first[of] + at_one],
+        second[1][other[0].first[of] + at_other],
+    )
     pieces = layout.pieces
     chord, part_one, part_other = piece_distance(
         pieces.start[piece_one],

@@ -153,9 +153,7 @@ def _straddle(flat: tuple[Floats, Floats, Floats, Floats], touch_m: float) -> Bo
     return sides(p1, q1, (p2, q2)) & sides(p2, q2, (p1, q1))
 
 
-def _changes_side(
-    pieces: Pieces, one: tuple[Ints, Floats], other: tuple[Ints, Floats]
-) -> Bools:
+def _changes_side(pieces: Pieces, one: tuple[Ints, Floats], other: tuple[Ints, Floats]) -> Bools:
     """Whether line `other` leaves on the other side of line `one` than it came from.
 
     Each is (line, distance along it) of the meeting. A line that ends there
@@ -166,9 +164,7 @@ def _changes_side(
 
     def bearing(line: Ints, at: Floats) -> Floats:
         off = position(pieces, line, at) - middle
-        return np.arctan2(
-            np.einsum("ij,ij->i", off, east), np.einsum("ij,ij->i", off, north)
-        )
+        return np.arctan2(np.einsum("ij,ij->i", off, east), np.einsum("ij,ij->i", off, north))
 
     before = bearing(one[0], one[1] - _LOOK_M)
 
@@ -187,19 +183,23 @@ def _changes_side(
 
 def _joined(raw: pd.DataFrame, touch_m: float) -> pd.DataFrame:
     """One row per meeting: pieces that meet at a vertex report it more than once."""
-    group = raw.groupby(["pair", "line_i", "line_j"], sort=True).ngroup().to_numpy(np.int64)
+    group = raw.groupby(["pair", "line_i", "line_j"], sort=True).ngroup().to_numpy()
     low, high = raw["from_m"].to_numpy(), raw["to_m"].to_numpy()
     # Near a vertex in a sharp bend the same meeting is found a little apart.
-    run, _ = merged(group, low, high, 10.0 * touch_m)
-    rows = raw.assign(run=run).groupby("run", sort=True).agg(
-        pair=("pair", "first"),
-        line_i=("line_i", "first"),
-        line_j=("line_j", "first"),
-        overlaps=("how", lambda how: bool((how == _OVERLAP).any())),
-        how=("how", "max"),
-        at_m=("from_m", "min"),
-        to_m=("to_m", "max"),
-        at_j_m=("at_j_m", "first"),
+    run, _ = merged(group.astype(np.int64), low, high, 10.0 * touch_m)
+    rows = (
+        raw.assign(run=run)
+        .groupby("run", sort=True)
+        .agg(
+            pair=("pair", "first"),
+            line_i=("line_i", "first"),
+            line_j=("line_j", "first"),
+            overlaps=("how", lambda how: bool((how == _OVERLAP).any())),
+            how=("how", "max"),
+            at_m=("from_m", "min"),
+            to_m=("to_m", "max"),
+            at_j_m=("at_j_m", "first"),
+        )
     )
     overlaps = rows["overlaps"].to_numpy(dtype=bool)
     rows["how"] = _NAMES[np.where(overlaps, _OVERLAP, rows["how"].to_numpy(dtype=np.int64))]

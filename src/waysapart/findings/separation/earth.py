@@ -84,9 +84,7 @@ def east_north(space: Floats) -> tuple[Floats, Floats]:
     """Unit vectors to the east and to the north at points, each of shape (n, 3)."""
     lon, lat = (np.radians(angle) for angle in to_lonlat(space))
     east = np.stack([-np.sin(lon), np.cos(lon), np.zeros_like(lon)], axis=-1)
-    north = np.stack(
-        [-np.sin(lat) * np.cos(lon), -np.sin(lat) * np.sin(lon), np.cos(lat)], axis=-1
-    )
+    north = np.stack([-np.sin(lat) * np.cos(lon), -np.sin(lat) * np.sin(lon), np.cos(lat)], axis=-1)
     return east, north
 
 

@@ -41,9 +41,7 @@ def merged(group: Ints, low: Floats, high: Floats, gap: float) -> tuple[Ints, In
     reached = np.maximum.accumulate(dense.astype(np.int64) * len(order) + rank)
     furthest = sorted_high[by_high[reached % len(order)]]
     opens = np.ones(len(order), dtype=bool)
-    opens[1:] = (sorted_group[1:] != sorted_group[:-1]) | (
-        sorted_low[1:] > furthest[:-1] + gap
-    )
+    opens[1:] = (sorted_group[1:] != sorted_group[:-1]) | (sorted_low[1:] > furthest[:-1] + gap)
     run = np.empty(len(order), dtype=np.int64)
     run[order] = np.cumsum(opens) - 1
     return run, order

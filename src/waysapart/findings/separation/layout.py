@@ -90,7 +90,8 @@ class Layout:
         """
         length = np.nan_to_num(self.pieces.line_length_m)[self.paths.line]
         run = np.concatenate([[0.0], np.cumsum(length)])[:-1]
-        return np.asarray(run - run[np.searchsorted(self.paths.path, self.paths.path)])
+        first = np.searchsorted(self.paths.path, np.arange(self.paths.count))
+        return np.asarray(run - run[first[self.paths.path]])
 
 
 def lay_out(

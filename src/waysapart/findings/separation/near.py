@@ -125,9 +125,9 @@ def near_stretches(
 
 def _join(intervals: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     """One row per run of intervals that meet, with the row of its least distance."""
-    group = intervals.groupby(by, sort=True).ngroup().to_numpy(dtype=np.int64)
+    group = intervals.groupby(by, sort=True).ngroup().to_numpy()
     low, high = intervals["from_m"].to_numpy(), intervals["to_m"].to_numpy()
-    run, _ = merged(group, low, high, _JOIN_M)
+    run, _ = merged(group.astype(np.int64), low, high, _JOIN_M)
     nearest = np.lexsort((intervals["chord_m"].to_numpy(), run))
     first = nearest[np.flatnonzero(np.diff(run[nearest], prepend=-1))]
     joined = intervals.iloc[first].reset_index(drop=True)

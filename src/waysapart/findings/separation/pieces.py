@@ -139,9 +139,7 @@ def _stretches(lonlat: Floats, line: Ints, count: int) -> Ints:
     has_length[line[moved]] = True
     first = np.flatnonzero(np.concatenate([[True], line[1:] != line[:-1]])[: len(line)])
     still = first[~has_length[line[first]]]
-    ends = np.concatenate(
-        [np.stack([moved, moved + 1], axis=1), np.stack([still, still], axis=1)]
-    )
+    ends = np.concatenate([np.stack([moved, moved + 1], axis=1), np.stack([still, still], axis=1)])
     return ends[np.argsort(ends[:, 0], kind="stable")].astype(np.int64)
 
 
@@ -200,11 +198,25 @@ def drawn(pieces: Pieces, plane: Plane) -> npt.NDArray[np.object_]:
     """The pieces as shapely geometries in a plane, for an STRtree.
 
     A piece without length becomes a Point: as a LineString it would never be
-    found by the tree's `dwithin` (GEOS 3.14).
+    found by predicates of the tree (GEOS 3.14).
     """
     start, end = plane.project(pieces.start), plane.project(pieces.end)
-    shapes: npt.NDArray[np.object_] = shapely.linestrings(np.stack([start, end], axis=1))
+    shapes = np.asarray(shapely.linestrings(np.stack([start, end], axis=1)), dtype=object)
     dot = (start == end).all(axis=1)
     if dot.any():
         shapes[dot] = shapely.points(start[dot])
     return shapes
+
+
+def around(
+    plane: Plane, start: Floats, end: Floats, reach_m: npt.ArrayLike
+) -> npt.NDArray[np.object_]:
+    """Geometries whose bounds hold all that lies within a distance of pieces, in a plane.
+
+    To be put to an STRtree without a predicate: asking for bounds and measuring
+    in space afterwards takes a quarter of the time of the tree's own `dwithin`.
+    """
+    one, two = plane.project(start), plane.project(end)
+    reach = np.broadcast_to(np.asarray(reach_m, dtype=float), (len(one),))[:, None]
+    corners = np.stack([np.minimum(one, two) - reach, np.maximum(one, two) + reach], axis=1)
+    return np.asarray(shapely.linestrings(corners), dtype=object)

@@ -155,7 +155,10 @@ def worst_places(
     return _ranked(
         centres[top],
         [tuple(lost.indices[lost.indptr[at] : lost.indptr[at + 1]].tolist()) for at in top],
-        [tuple(sorted(lines.indices[lines.indptr[at] : lines.indptr[at + 1]].tolist())) for at in top],
+        [
+            tuple(sorted(lines.indices[lines.indptr[at] : lines.indptr[at + 1]].tolist()))
+            for at in top
+        ],
         count[:, top],
     )
 
@@ -172,7 +175,10 @@ def _counted(
     count = circuits.zones.shape[0]
     ways = np.bincount(circuits.circuit, minlength=count)
     member = sp.csr_array(
-        (np.ones(len(circuits.circuit), dtype=np.int32), (np.arange(len(circuits.circuit)), circuits.circuit)),
+        (
+            np.ones(len(circuits.circuit), dtype=np.int32),
+            (np.arange(len(circuits.circuit)), circuits.circuit),
+        ),
         shape=(len(circuits.circuit), count),
     )
     down = sp.csr_array(hits @ sp.csr_array(outside.T)).astype(np.int32) @ member

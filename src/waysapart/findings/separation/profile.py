@@ -13,7 +13,7 @@ from waysapart.findings.separation.envelope import Arcs, lower_envelope
 from waysapart.findings.separation.intervals import expand
 from waysapart.findings.separation.layout import Layout, lookup
 from waysapart.findings.separation.measure import distance_arcs, piece_distance, point_distance
-from waysapart.findings.separation.pieces import Pieces, drawn
+from waysapart.findings.separation.pieces import Pieces, around, drawn
 
 PROFILE_COLUMNS = {
     "from_m": "float64",
@@ -167,14 +167,9 @@ def _candidates(pieces: Pieces, start: Floats, end: Floats, other: Ints) -> tupl
     ]
     # One part in 1e9 and a micrometre against rounding in the tree's own arithmetic.
     bound = np.maximum(*ends) * (1.0 + 1e-9) + 1e-6
-    shapes = shapely.linestrings(np.stack([plane.project(start), plane.project(end)], axis=1))
-    dot = (start == end).all(axis=1)
-    shapes[dot] = shapely.points(plane.project(start[dot]))
-    row, at = tree.query(shapes, predicate="dwithin", distance=bound)
+    row, at = tree.query(around(plane, start, end, bound))
     chosen = other[at]
-    distance, _, _ = piece_distance(
-        start[row], end[row], pieces.start[chosen], pieces.end[chosen]
-    )
+    distance, _, _ = piece_distance(start[row], end[row], pieces.start[chosen], pieces.end[chosen])
     keep = distance <= bound[row]
     row, chosen = row[keep].astype(np.int64), chosen[keep]
     order = np.lexsort((chosen, row))

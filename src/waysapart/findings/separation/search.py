@@ -12,7 +12,7 @@ from waysapart.findings.separation.earth import Floats, Ints, Plane
 from waysapart.findings.separation.intervals import expand
 from waysapart.findings.separation.layout import Layout, lookup
 from waysapart.findings.separation.measure import piece_distance
-from waysapart.findings.separation.pieces import Pieces, drawn
+from waysapart.findings.separation.pieces import Pieces, around, drawn
 
 _ROWS_AT_ONCE = 4_000_000
 
@@ -51,8 +51,9 @@ def neighbours(pieces: Pieces, which: Ints, chord: float) -> tuple[Ints, Ints]:
         Piece numbers, one < other, each pair once.
     """
     chosen = pieces.select(which)
-    shapes = drawn(chosen, Plane.at(chosen.start))
-    one, other = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=chord)
+    plane = Plane.at(chosen.start)
+    tree = shapely.STRtree(drawn(chosen, plane))
+    one, other = tree.query(around(plane, chosen.start, chosen.end, chord))
     keep = (one < other) & (chosen.line[one] != chosen.line[other])
     return which[one[keep]], which[other[keep]]
 
@@ -125,7 +126,9 @@ def _concerned(
     n, pair : ndarray of int
     """
     cost = np.diff(first.indptr)[one] + np.diff(second.indptr)[other]
-    possible = np.flatnonzero((np.diff(first.indptr)[one] > 0) & (np.diff(second.indptr)[other] > 0))
+    possible = np.flatnonzero(
+        (np.diff(first.indptr)[one] > 0) & (np.diff(second.indptr)[other] > 0)
+    )
     batch = np.cumsum(cost[possible]) // _ROWS_AT_ONCE
     found_row, found_pair = [], []
     for number in np.unique(batch):

@@ -19,7 +19,7 @@ from waysapart.errors import CallError
 from waysapart.findings.separation.earth import Floats, Ints, Plane, chord_m, to_space
 from waysapart.findings.separation.intervals import expand, merged
 from waysapart.findings.separation.measure import within
-from waysapart.findings.separation.pieces import Pieces, drawn, straight_pieces
+from waysapart.findings.separation.pieces import Pieces, around, drawn, straight_pieces
 
 LEAST_RADIUS_M = 1e-3
 """A polygon's own outline belongs to its zone, so no zone is thinner than this."""
@@ -65,7 +65,9 @@ def cut(
     plane = Plane.at(pieces.start)
     tree = shapely.STRtree(drawn(pieces, plane))
     found = [
-        _round_points(pieces, tree, plane, shapes, np.flatnonzero((kinds == 0) & (radius > 0)), radius),
+        _round_points(
+            pieces, tree, plane, shapes, np.flatnonzero((kinds == 0) & (radius > 0)), radius
+        ),
         _in_polygons(pieces, tree, plane, shapes, np.flatnonzero(kinds >= 3), radius),
     ]
     piece, zone, low, high = (np.concatenate(part) for part in zip(*found, strict=True))
@@ -99,11 +101,7 @@ def _near_outline(
 ) -> _Found:
     """Parts of pieces within the zone's radius of straight outlines (start, end)."""
     reach = chord_m(radius[zone])
-    ends = np.stack([plane.project(start), plane.project(end)], axis=1)
-    shapes = shapely.linestrings(ends)
-    dot = (ends[:, 0] == ends[:, 1]).all(axis=1)
-    shapes[dot] = shapely.points(ends[dot, 0])
-    outline, piece = tree.query(shapes, predicate="dwithin", distance=reach)
+    outline, piece = tree.query(around(plane, start, end, reach))
     low, high = within(
         pieces.start[piece], pieces.end[piece], start[outline], end[outline], reach[outline]
     )
@@ -139,9 +137,7 @@ def _in_polygons(
     at, touched = tree.query(flat, predicate="intersects")
     piece, zone, low, high = _left_over(near, touched.astype(np.int64), which[at])
     middle = (low + high)[:, None] / 2.0
-    point = plane.project(
-        pieces.start[piece] + middle * (pieces.end[piece] - pieces.start[piece])
-    )
+    point = plane.project(pieces.start[piece] + middle * (pieces.end[piece] - pieces.start[piece]))
     flat_of = np.searchsorted(which, zone)
     inside = shapely.contains_xy(flat[flat_of], point[:, 0], point[:, 1])
     left = (piece[inside], zone[inside], low[inside], high[inside])

@@ -1,0 +1,118 @@
+"""Where paths run: the stretches of segments of every path, in order from circuit end a."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from waysapart.network.assets import Floats, Ints
+from waysapart.network.tie import Network
+
+
+@dataclass(frozen=True)
+class Routes:
+    """One row per segment that a path follows.
+
+    `start` and `stop` are fractions of the segment's line (`start` greater:
+    against it). `way` is 0 where both directions run there, else 1 (go) or 2
+    (return); a path's return rows follow its go rows link by link.
+    """
+
+    path: Ints
+    link: Ints
+    part: Ints
+    segment: Ints
+    start: Floats
+    stop: Floats
+    way: Ints
+
+
+def _spread(first: Ints, count: Ints) -> tuple[Ints, Ints]:
+    """Row numbers first[i] .. first[i] + count[i] - 1 for all i, and the i of each."""
+    owner = np.repeat(np.arange(len(count)), count)
+    place = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
+    return owner, first[owner] + place
+
+
+def _mirror(first: Ints, count: Ints, owner: Ints, row: Ints, turned: np.ndarray) -> Ints:
+    """Run through the rows of an owner from the last to the first where it is turned."""
+    return np.where(turned[owner], 2 * first[owner] + count[owner] - 1 - row, row)
+
+
+def routes(network: Network) -> Routes:
+    """Follow every path along its segments."""
+    paths, pieces, parts = network.paths, network.pieces, network.parts
+    path = np.repeat(np.arange(len(paths)), np.diff(paths.first))
+    links = len(network.study.tables["links"])
+    bounds = np.searchsorted(pieces.link, np.arange(links + 1))
+    first, count = bounds[:-1][paths.link], np.diff(bounds)[paths.link]
+    owner, piece = _spread(first, count)
+    # A link listed from b to a and walked from b to a needs no turning.
+    turned = np.zeros(len(paths.link), dtype=bool)
+    filled = count > 0
+    turned[filled] = paths.backward[filled] != pieces.from_b[first[filled]]
+    piece = _mirror(first, count, owner, piece, turned)
+    piece_path, piece_turned = path[owner], turned[owner]
+
+    part = pieces.part[piece]
+    against = pieces.reversed[piece] != piece_turned
+    row_first, row_count = parts.first[part], parts.first[part + 1] - parts.first[part]
+    owner, row = _spread(row_first, row_count)
+    row = _mirror(row_first, row_count, owner, row, against)
+    back = against[owner]
+    return Routes(
+        piece_path[owner],
+        pieces.link[piece][owner],
+        part[owner],
+        parts.segment[row],
+        np.where(back, parts.stop[row], parts.start[row]),
+        np.where(back, parts.start[row], parts.stop[row]),
+        pieces.way[piece][owner],
+    )
+
+
+def route_lines(network: Network, route: Routes) -> tuple[np.ndarray, Ints, Ints]:
+    """Lines that routes follow, and which one each row of a route follows.
+
+    Returns
+    -------
+    lines : ndarray of LineString
+        Longitude and latitude: all segments, then stretches of segments.
+    line : ndarray of int
+        Line of each row.
+    segment : ndarray of int
+        Segment of each line.
+    """
+    lines = network.lonlat
+    low, high = np.minimum(route.start, route.stop), np.maximum(route.start, route.stop)
+    partial = np.flatnonzero((low > 0) | (high < 1))
+    line = route.segment.copy()
+    segment = np.arange(len(lines))
+    if not len(partial):
+        return lines, line, segment
+    keys = np.column_stack([route.segment[partial], low[partial], high[partial]])
+    unique, place = np.unique(keys, axis=0, return_inverse=True)
+    line[partial] = len(lines) + place.ravel()
+    whole = lines[unique[:, 0].astype(np.int64)]
+    cut = np.array(
+        [
+            _stretch(one, float(begin), float(end))
+            for one, begin, end in zip(whole, unique[:, 1], unique[:, 2], strict=True)
+        ],
+        dtype=object,
+    )
+    return np.r_[lines, cut], line, np.r_[segment, unique[:, 0].astype(np.int64)]
+
+
+def _stretch(line: shapely.LineString, begin: float, end: float) -> shapely.LineString:
+    """The stretch of a line between two fractions of it."""
+    points = shapely.get_coordinates(line)
+    along = np.r_[0.0, np.cumsum(np.hypot(*np.diff(points, axis=0).T))]
+    along /= along[-1]
+    inner = points[(along > begin) & (along < end)]
+    ends = shapely.get_coordinates(
+        shapely.line_interpolate_point(line, [begin, end], normalized=True)
+    )
+    return shapely.LineString(np.vstack([ends[:1], inner, ends[1:]]))

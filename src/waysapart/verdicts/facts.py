@@ -1,0 +1,429 @@
+"""A proof as plain data: what `prove --json` writes and the report shows."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from waysapart import __version__
+from waysapart.findings.availability import minutes_a_year
+from waysapart.verdicts.limits import margin_ok
+from waysapart.verdicts.prove import WORST_FIRST, Proof
+from waysapart.verdicts.sides import Trial
+from waysapart.verdicts.waivers import IN_FORCE
+
+_DECIMALS = {"m": 3, "us": 3, "db": 4, "deg": 7, "share": 12}
+CAUTION = (
+    "Planning information, not permission to work: national standards, the grid code, the "
+    "owner's safety rules and licensed practice come first."
+)
+
+
+def figure(value: float | None, unit: str) -> float | None:
+    """A number fit for JSON: rounded far below what the records can know, null where unknown."""
+    if value is None or not math.isfinite(value):
+        return None
+    if unit == "share":
+        return float(f"{value:.6g}")
+    return round(float(value), _DECIMALS[unit]) + 0.0
+
+
+def text_or_none(value: object) -> str | None:
+    """A cell's text; None where it is blank."""
+    return value if isinstance(value, str) else None
+
+
+def proof_facts(proof: Proof) -> dict[str, Any]:
+    """Everything that a proof found, with the keys of `prove --json`."""
+    study = proof.study
+    circuits = [_circuit(proof, test) for test in range(proof.circuit_count)]
+    groups = [_group(proof, test) for test in range(proof.circuit_count, len(proof.trials))]
+    return {
+        "waysapart": __version__,
+        "study": study.name,
+        "revision": study.revision,
+        "made": proof.made.strftime("%Y-%m-%dT%H:%M:%SZ"),
+        "crs": study.crs.to_string(),
+        "caution": CAUTION,
+        "inputs": [{"file": one.file, "sha256": one.sha256} for one in study.inputs],
+        "out": list(study.out),
+        "summary": {
+            **proof.counts(),
+            "circuits": proof.circuit_count,
+            "groups": len(groups),
+            "over_a_limit": proof.over_a_limit(),
+            "gaps": len(proof.gaps),
+        },
+        "circuits": circuits,
+        "groups": groups,
+        "schemes": _schemes(proof),
+        "gaps": [
+            {"code": gap.code, "asset": gap.asset, "message": gap.message} for gap in proof.gaps
+        ],
+        "waivers": [
+            {
+                "circuit": waiver.circuit,
+                "asset": waiver.asset,
+                "pair": list(waiver.pair) if waiver.pair else None,
+                "reason": waiver.reason,
+                "by": waiver.by,
+                "until": waiver.until.isoformat(),
+                "state": state,
+                "counts": state == IN_FORCE,
+            }
+            for waiver, state in proof.waivers.states
+        ],
+        "notes": list(study.notes),
+        "assumptions": _assumptions(proof),
+    }
+
+
+def _assumptions(proof: Proof) -> list[dict[str, Any]]:
+    study = proof.study
+    tables = study.tables
+    kinds = {
+        *proof.network.assets.frame["kind"].dropna().unique(),
+        *proof.network.assets.frame["role"].unique(),
+    }
+    medium = {"fibre", *tables["links"]["medium"].dropna().unique()}
+    rows = study.rules.assumptions(
+        services={"default", *tables["circuits"]["service"].dropna().unique()},
+        fibres=set(tables["cables"]["fibre_type"].dropna().unique()),
+        failures=kinds,
+        media=medium,
+    )
+    found = [
+        {"key": row.key, "value": _plain(row.value), "unit": row.unit, "source": row.source}
+        for row in rows
+    ]
+    if proof.network.ignored:
+        found.append(
+            {
+                "key": "reliance.ignore_kinds",
+                "value": list(proof.network.ignored),
+                "unit": "",
+                "source": "left out as too large to mean anything, as the rules ask",
+            }
+        )
+    return found
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, dict):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
+    if isinstance(value, (str, int, float, bool)) or value is None:
+        return value
+    return str(value)
+
+
+def _circuit(proof: Proof, test: int) -> dict[str, Any]:
+    trial = proof.trials[test]
+    circuit = trial.circuits[0]
+    table = proof.study.tables["circuits"]
+    row = table.iloc[circuit]
+    limits, service = proof.limits[circuit], proof.services[test]
+    paths = proof.network.paths
+    mine = paths.of_circuit(circuit)
+    asymmetry_ok = limits.asymmetry_ok
+    down = proof.outages
+    found: dict[str, Any] = {
+        "id": trial.id,
+        "name": text_or_none(row["name"]),
+        "a": text_or_none(row["a"]),
+        "b": text_or_none(row["b"]),
+        "service": text_or_none(row["service"]) or "default",
+        "group": text_or_none(row["group"]),
+        "scheme": text_or_none(row["scheme"]),
+        "verdict": proof.verdicts[test],
+        "within_limits": limits.within,
+        "paths": {paths.label[path]: _path(proof, path, test) for path in mine},
+        **_sharing(proof, test),
+        **_spacing(proof, test),
+        "delay": {
+            **{f"{label}_us": figure(value, "us") for label, value in limits.path_us.items()},
+            "worst_us": figure(limits.worst_us, "us"),
+            "limit_us": service.max_delay_us,
+            "ok": limits.delay_ok,
+            "asymmetry_us": figure(limits.asymmetry_us, "us"),
+            "asymmetry_limit_us": service.max_asymmetry_us,
+            "asymmetry_ok": asymmetry_ok,
+            "switching": text_or_none(row["switching"]) or "each",
+        },
+        "loss_ok": limits.loss_ok,
+        "unavailability": {
+            **{paths.label[path]: figure(down.paths[path], "share") for path in mine},
+            "both": figure(down.together[test], "share"),
+            "minutes_a_year": figure(float(minutes_a_year(down.together[test])), "share"),
+            "limit": service.max_unavailability,
+            "ok": limits.unavailability_ok,
+        },
+        "single_points": _single_points(proof, test),
+        "gaps": _gaps(proof, test),
+    }
+    return found
+
+
+def _group(proof: Proof, test: int) -> dict[str, Any]:
+    trial = proof.trials[test]
+    names = proof.study.tables["circuits"]["id"].to_numpy()
+    return {
+        "id": trial.id,
+        "group_test": trial.group_test,
+        "members": [str(names[circuit]) for circuit in trial.circuits],
+        "verdict": proof.verdicts[test],
+        **_sharing(proof, test),
+        **_spacing(proof, test),
+        "unavailability": {"all": figure(proof.outages.together[test], "share")},
+        "single_points": _single_points(proof, test),
+        "gaps": _gaps(proof, test),
+    }
+
+
+def _schemes(proof: Proof) -> list[dict[str, Any]]:
+    table = proof.study.tables["circuits"]
+    members: dict[str, list[int]] = {}
+    for circuit, scheme in enumerate(table["scheme"]):
+        if isinstance(scheme, str):
+            members.setdefault(scheme, []).append(circuit)
+    found = []
+    for scheme, circuits in sorted(members.items()):
+        verdicts = [proof.verdicts[circuit] for circuit in circuits]
+        within = [proof.limits[circuit].within for circuit in circuits]
+        found.append(
+            {
+                "id": scheme,
+                "members": [str(table["id"].iloc[circuit]) for circuit in circuits],
+                "verdict": min(verdicts, key=WORST_FIRST.index),
+                "within_limits": False if False in within else (None if None in within else True),
+                "single_points": sorted(
+                    {name for circuit in circuits for name in _single_points(proof, circuit)}
+                ),
+            }
+        )
+    return found
+
+
+def _path(proof: Proof, path: int, test: int) -> dict[str, Any]:
+    network, service = proof.network, proof.services[test]
+    row = proof.delays.iloc[path]
+    links = network.paths.links(path)
+    names = network.study.tables["links"]["id"].to_numpy()
+    budgets = proof.budgets.set_index("link")
+    return {
+        "links": [str(names[link]) for link in links],
+        "out_of_service": bool(proof.lost[path]),
+        "length_m": figure(row["length_m"], "m"),
+        "route_m": figure(row["route_m"], "m"),
+        "delay_us": figure(row["delay_us"], "us"),
+        "go_us": figure(row["go_us"], "us"),
+        "return_us": figure(row["return_us"], "us"),
+        "delay_terms": {
+            "fibre_us": figure(row["fibre_us"], "us"),
+            "equipment_us": figure(row["equipment_us"], "us"),
+            "extra_us": figure(row["extra_us"], "us"),
+        },
+        "loss": [
+            _loss(budgets.loc[link], str(names[link]), service.min_margin_db, test, proof)
+            for link in links.tolist()
+            if link in budgets.index
+        ],
+        "relies_on": int(np.diff(proof.reliance.paths.indptr)[path]),
+    }
+
+
+def _loss(
+    row: pd.Series[Any], link: str, least: float | None, test: int, proof: Proof
+) -> dict[str, Any]:
+    return {
+        "link": link,
+        "wavelength_nm": figure(row["wavelength_nm"], "m"),
+        "loss_db": figure(row["loss_db"], "db"),
+        "margin_db": figure(row["margin_db"], "db"),
+        "min_margin_db": least,
+        "ok": margin_ok(float(row["margin_db"]), proof.services[test]),
+        "terms": {
+            "fibre_m": figure(row["fibre_m"], "m"),
+            "fibre_db": figure(row["fibre_db"], "db"),
+            "splices": int(row["splices"]),
+            "splices_from": str(row["splices_from"]),
+            "splices_db": figure(row["splices_db"], "db"),
+            "connectors": int(row["connectors"]),
+            "connectors_db": figure(row["connectors_db"], "db"),
+            "via_db": figure(row["via_db"], "db"),
+            "reserve_db": figure(row["reserve_db"], "db"),
+            "budget_db": figure(row["budget_db"], "db"),
+        },
+    }
+
+
+def _entries(matrix: Any, row: int) -> list[int]:
+    listed: list[int] = matrix.indices[matrix.indptr[row] : matrix.indptr[row + 1]].tolist()
+    return sorted(listed)
+
+
+def _name_of(proof: Proof, number: int) -> tuple[str, str, str | None]:
+    """Id, role and kind of an asset, or of a link behind the assets."""
+    assets = proof.network.assets
+    if number < len(assets):
+        row = assets.frame.iloc[number]
+        return str(row["id"]), str(row["role"]), text_or_none(row["kind"])
+    links = proof.study.tables["links"]
+    row = links.iloc[number - len(assets)]
+    return str(row["id"]), "links", text_or_none(row["medium"])
+
+
+def _side_labels(proof: Proof, trial: Trial) -> list[tuple[str, int]]:
+    """Label and first path of each side: 'main', or 'C1 main' in a group."""
+    paths = proof.network.paths
+    names = proof.study.tables["circuits"]["id"].to_numpy()
+    labels = []
+    for side in trial.sides:
+        label = paths.label[side[0]]
+        if trial.group_test is not None:
+            label = f"{names[paths.circuit[side[0]]]} {label}"
+        labels.append((label, side[0]))
+    return labels
+
+
+def _sharing(proof: Proof, test: int) -> dict[str, Any]:
+    trial, sharing = proof.trials[test], proof.sharing
+    if len(trial.sides) < 2:
+        return {
+            "shared": [],
+            "unavoidable": [],
+            "blank_within": int(sharing.blank_within[test]),
+        }
+    shared = []
+    for number in _entries(sharing.avoidable, test):
+        name, role, kind = _name_of(proof, number)
+        through = sharing.through.get((test, number))
+        shared.append(
+            {
+                "asset": name,
+                "role": role,
+                "kind": kind,
+                "waived": (test, number) in proof.waivers.assets,
+                "through": None if through is None else _name_of(proof, through)[0],
+                **_chains(proof, trial, number),
+            }
+        )
+    return {
+        "shared": shared,
+        "unavoidable": [_name_of(proof, n)[0] for n in _entries(sharing.unavoidable, test)],
+        "blank_within": int(sharing.blank_within[test]),
+    }
+
+
+def _chains(proof: Proof, trial: Trial, number: int) -> dict[str, Any]:
+    """The chain of every side that leads to a shared asset."""
+    chains: dict[str, list[str]] = {}
+    for (label, _), side in zip(_side_labels(proof, trial), trial.sides, strict=True):
+        for path in side:
+            if number >= len(proof.network.assets):
+                links = proof.study.tables["links"]["id"].to_numpy()
+                found = [str(links[number - len(proof.network.assets)])]
+            else:
+                found = proof.chains.to(path, number)
+            if found:
+                chains[label] = found
+                break
+    if trial.group_test is not None:
+        return {"via": chains}
+    return {f"{label}_via": chain for label, chain in chains.items()}
+
+
+def _spacing(proof: Proof, test: int) -> dict[str, Any]:
+    spacing = proof.spacing
+    ids = proof.study.tables["segments"]["id"].to_numpy()
+    mine = np.flatnonzero(spacing.pairs["test"].to_numpy() == test)
+    pairs = spacing.pairs.iloc[mine]
+    grouped = proof.trials[test].group_test is not None
+    near, folded = [], []
+    for row in spacing.near[spacing.near["pair"].isin(mine)].to_dict("records"):
+        entry = {
+            "main": str(ids[row["segment_i"]]),
+            "alternate": str(ids[row["segment_j"]]),
+            "distance_m": figure(row["distance_m"], "m"),
+            "length_m": figure(row["length_m"], "m"),
+            "limit_m": figure(row["limit_m"], "m"),
+            "from_m": figure(row["path_from_m"], "m"),
+            "to_m": figure(row["path_to_m"], "m"),
+            "at": _at(row["lon"], row["lat"]),
+            "waived": _pair_waived(proof, test, ids, row),
+        }
+        if grouped or len(mine) > 1:
+            entry["paths"] = _pair_names(proof, spacing.pairs.iloc[row["pair"]])
+        if row["under"] >= 0:
+            folded.append({**entry, "under": _name_of(proof, int(row["under"]))[0]})
+        else:
+            near.append(entry)
+    cross = []
+    for row in spacing.cross[spacing.cross["pair"].isin(mine)].to_dict("records"):
+        if row["under"] >= 0:
+            continue
+        cross.append(
+            {
+                "main": str(ids[row["segment_i"]]),
+                "alternate": str(ids[row["segment_j"]]),
+                "at": _at(row["lon"], row["lat"]),
+                "forbidden": bool(row["forbidden"]),
+                "waived": _pair_waived(proof, test, ids, row),
+            }
+        )
+    known = pairs["closest_m"].to_numpy()
+    closest = float(np.nanmin(known)) if np.isfinite(known).any() else None
+    found: dict[str, Any] = {
+        "near": near,
+        "cross": cross,
+        "near_folded": folded,
+        "closest_m": figure(closest, "m"),
+        "separation": "measured" if closest is not None else "not examined",
+        "separation_m": _plain(proof.services[test].separation_m),
+        "end_zone_m": proof.services[test].end_zone_m,
+    }
+    if closest is not None:
+        row = pairs.to_dict("records")[int(np.nanargmin(known))]
+        found["closest"] = {
+            "distance_m": figure(closest, "m"),
+            "danger_radius_m": figure(row["danger_radius_m"], "m"),
+            "main": str(ids[row["segment_i"]]),
+            "alternate": str(ids[row["segment_j"]]),
+            "main_at": _at(row["lon_i"], row["lat_i"]),
+            "alternate_at": _at(row["lon_j"], row["lat_j"]),
+        }
+    return found
+
+
+def _pair_waived(proof: Proof, test: int, ids: np.ndarray, row: dict[Any, Any]) -> bool:
+    pair = frozenset((str(ids[row["segment_i"]]), str(ids[row["segment_j"]])))
+    return (test, pair) in proof.waivers.pairs
+
+
+def _pair_names(proof: Proof, pair: pd.Series[Any]) -> list[str]:
+    paths = proof.network.paths
+    names = proof.study.tables["circuits"]["id"].to_numpy()
+    return [f"{names[paths.circuit[pair[k]]]} {paths.label[pair[k]]}" for k in ("first", "second")]
+
+
+def _at(lon: float, lat: float) -> list[float] | None:
+    return [round(float(lon), 7), round(float(lat), 7)] if math.isfinite(lon) else None
+
+
+def _single_points(proof: Proof, test: int) -> list[str]:
+    """Every asset whose loss alone takes all sides, avoidable or not."""
+    trial = proof.trials[test]
+    if len(trial.sides) < 2:
+        return []
+    return [_name_of(proof, number)[0] for number in _entries(proof.sharing.shared, test)]
+
+
+def _gaps(proof: Proof, test: int) -> list[dict[str, str]]:
+    return [
+        {"code": gap.code, "asset": gap.asset, "message": gap.message}
+        for gap in (proof.gaps[number] for number in proof.gaps_of[test])
+    ]

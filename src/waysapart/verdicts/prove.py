@@ -1,0 +1,267 @@
+"""Verdicts on every circuit, group and scheme of a study."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from waysapart.findings.budgets import loss_budgets
+from waysapart.findings.delays import path_delays
+from waysapart.findings.outages import Outages, outages
+from waysapart.findings.sharing import Sharing, Sides, share
+from waysapart.findings.spacing import Spacing, space
+from waysapart.network.assets import Bools
+from waysapart.network.tie import Network, tie
+from waysapart.reliance.explain import Chains
+from waysapart.reliance.rely import Reliance, rely
+from waysapart.study.model import Gap, Study
+from waysapart.study.rules import Service
+from waysapart.verdicts.limits import Limits, circuit_limits
+from waysapart.verdicts.sides import Trial, out_of_service, sides_of, trials_of
+from waysapart.verdicts.touching import gaps_of_trials
+from waysapart.verdicts.waivers import Waivers, lay_over, now
+
+SHARED, UNPROVEN, ACCEPTED, APART = "shared", "unproven", "accepted", "apart"
+WORST_FIRST = (SHARED, UNPROVEN, ACCEPTED, APART)
+_PAIRWISE = "pairwise"
+
+
+@dataclass(frozen=True)
+class Proof:
+    """Everything that `prove` found; `facts()` is what `--json` writes.
+
+    Attributes
+    ----------
+    network, reliance : Network, Reliance
+    trials : list of Trial
+        Circuits first (as in the circuits table), then groups; `verdicts`,
+        `gaps_of`, `services` stand in the same order.
+    sides : Sides
+    sharing, spacing, outages : Sharing, Spacing, Outages
+    delays, budgets : DataFrame
+    limits : list of Limits
+        Per circuit.
+    waivers : Waivers
+    gaps : tuple of Gap
+    lost : ndarray of bool, shape (paths,)
+        Paths that assets out of service have cut.
+    made : datetime
+    """
+
+    network: Network
+    reliance: Reliance
+    trials: list[Trial]
+    services: list[Service]
+    sides: Sides
+    sharing: Sharing
+    spacing: Spacing
+    outages: Outages
+    delays: pd.DataFrame
+    budgets: pd.DataFrame
+    limits: list[Limits]
+    waivers: Waivers
+    gaps: tuple[Gap, ...]
+    gaps_of: list[list[int]]
+    lost: Bools
+    made: datetime
+    verdicts: list[str]
+
+    @property
+    def study(self) -> Study:
+        """The study that was proved."""
+        return self.network.study
+
+    @cached_property
+    def chains(self) -> Chains:
+        """Why paths rely on assets."""
+        return Chains(self.reliance)
+
+    @property
+    def circuit_count(self) -> int:
+        """How many of the trials are circuits."""
+        return len(self.study.tables["circuits"])
+
+    def counts(self) -> dict[str, int]:
+        """How many circuits have each verdict, worst first."""
+        found = Counter(self.verdicts[: self.circuit_count])
+        return {verdict: found.get(verdict, 0) for verdict in WORST_FIRST}
+
+    def over_a_limit(self) -> int:
+        """How many circuits break a limit of their service."""
+        return sum(limit.within is False for limit in self.limits)
+
+    def exit_code(self) -> int:
+        """0 all apart or accepted and within limits; 1 shared or over a limit; 3 unproven."""
+        if SHARED in self.verdicts or self.over_a_limit():
+            return 1
+        return 3 if UNPROVEN in self.verdicts else 0
+
+    def facts(self) -> dict[str, Any]:
+        """The proof as plain data."""
+        from waysapart.verdicts.facts import proof_facts
+
+        return proof_facts(self)
+
+    def __repr__(self) -> str:
+        counts = ", ".join(f"{count} {verdict}" for verdict, count in self.counts().items())
+        return f"Proof({self.study.name!r}: {counts}; {self.over_a_limit()} over a limit)"
+
+
+def prove(study: Study | Network) -> Proof:
+    """Prove which circuits' ways are apart.
+
+    Parameters
+    ----------
+    study : Study or Network
+        From `read_study`, or tied already.
+
+    Returns
+    -------
+    Proof
+        Verdicts `shared`, `unproven`, `accepted`, `apart`, and all that they
+        rest on.
+    """
+    network = study if isinstance(study, Network) else tie(study)
+    reliance = rely(network)
+    lost = out_of_service(reliance)
+    trials = trials_of(reliance, lost)
+    services = [_service(network, trial) for trial in trials]
+    sides = sides_of(reliance, trials)
+    sharing = share(reliance, sides)
+    spacing = space(reliance, sides, sharing, services)
+    made = now()
+    waivers = lay_over(network.study.rules, trials, sharing, network.assets, made.date())
+    gaps = (*network.gaps, *_way_gaps(network, trials, lost))
+    gaps_of = gaps_of_trials(reliance, trials, gaps)
+    delays, budgets = path_delays(network), loss_budgets(reliance)
+    down = outages(reliance, sides)
+    circuits = len(network.study.tables["circuits"])
+    limits = circuit_limits(network, services[:circuits], delays, budgets, down.together[:circuits])
+    verdicts = _verdicts(trials, sharing, spacing, waivers, gaps_of, network)
+    return Proof(
+        network,
+        reliance,
+        trials,
+        services,
+        sides,
+        sharing,
+        spacing,
+        down,
+        delays,
+        budgets,
+        limits,
+        waivers,
+        gaps,
+        gaps_of,
+        lost,
+        made,
+        verdicts,
+    )
+
+
+def _service(network: Network, trial: Trial) -> Service:
+    """The limits of a circuit's service; for a group, of its member that asks for most space."""
+    rules = network.study.rules
+    names = network.study.tables["circuits"]["service"].iloc[list(trial.circuits)]
+    services = [rules.service(name) for name in names]
+    return max(services, key=lambda service: service.widest_separation_m())
+
+
+def _way_gaps(network: Network, trials: list[Trial], lost: Bools) -> list[Gap]:
+    """Ways that are out of service now, and groups with nobody to be held against."""
+    gaps = []
+    paths = network.paths
+    names = network.study.tables["circuits"]["id"].to_numpy()
+    for trial in trials:
+        if trial.group_test is None:
+            circuit = trial.circuits[0]
+            mine = paths.of_circuit(circuit)
+            out = [path for path in mine if lost[path]]
+            if out and len(mine) - len(out) < 2:
+                ways = ", ".join(paths.label[path] for path in out)
+                gaps.append(
+                    Gap(
+                        "way-out",
+                        f"circuit {names[circuit]}: {ways} is out of service now, so it has not "
+                        "two ways: prove it again when the work is done",
+                        str(names[circuit]),
+                        circuits=(str(names[circuit]),),
+                    )
+                )
+        elif len(trial.circuits) < 2:
+            member = str(names[trial.circuits[0]])
+            gaps.append(
+                Gap(
+                    "lone-member",
+                    f"group {trial.id}: {member} is its only circuit: give the circuits that back "
+                    "it up the same group",
+                    trial.id,
+                )
+            )
+    return gaps
+
+
+def _verdicts(
+    trials: list[Trial],
+    sharing: Sharing,
+    spacing: Spacing,
+    waivers: Waivers,
+    gaps_of: list[list[int]],
+    network: Network,
+) -> list[str]:
+    avoidable = sharing.avoidable
+    apart = breaches(trials, spacing, waivers, network)
+    found = []
+    for test, trial in enumerate(trials):
+        assets = avoidable.indices[avoidable.indptr[test] : avoidable.indptr[test + 1]].tolist()
+        standing = len(trial.sides) >= 2
+        unwaived = any((test, asset) not in waivers.assets for asset in assets) and standing
+        waived_too = (bool(assets) and standing) or apart[test][1]
+        lone = trial.group_test is not None and len(trial.circuits) < 2
+        if unwaived or apart[test][0]:
+            found.append(SHARED)
+        elif gaps_of[test] or lone:
+            found.append(UNPROVEN)
+        elif waived_too:
+            found.append(ACCEPTED)
+        else:
+            found.append(APART)
+    return found
+
+
+def breaches(
+    trials: list[Trial], spacing: Spacing, waivers: Waivers, network: Network
+) -> list[tuple[bool, bool]]:
+    """Per trial: whether a near or cross that the rules forbid stands, and whether one is waived.
+
+    Where more than two sides must all be lost, one pair that comes close loses
+    nothing; only when every pair of sides does can one event take them all.
+    """
+    ids = network.study.tables["segments"]["id"].to_numpy()
+    tests = spacing.pairs["test"].to_numpy()
+    standing: list[set[int]] = [set() for _ in trials]
+    waived = [False] * len(trials)
+    cross = spacing.cross[spacing.cross["forbidden"]]
+    for rows in (spacing.near, cross):
+        for pair, i, j, under in zip(
+            rows["pair"], rows["segment_i"], rows["segment_j"], rows["under"], strict=True
+        ):
+            if under >= 0:
+                continue
+            test = int(tests[pair])
+            if (test, frozenset((str(ids[i]), str(ids[j])))) in waivers.pairs:
+                waived[test] = True
+            else:
+                standing[test].add(int(pair))
+    pairs_of = np.bincount(tests, minlength=len(trials)) if len(tests) else np.zeros(len(trials))
+    found = []
+    for test, trial in enumerate(trials):
+        needed = 1 if trial.group_test == _PAIRWISE else max(int(pairs_of[test]), 1)
+        found.append((len(standing[test]) >= needed, waived[test]))
+    return found

@@ -1,0 +1,73 @@
+"""Which gaps in the records touch which circuits and groups."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import scipy.sparse as sp
+
+from waysapart.network.assets import boolean
+from waysapart.reliance.closure import union
+from waysapart.reliance.rely import Reliance
+from waysapart.study.model import Gap
+from waysapart.verdicts.sides import Trial
+
+
+def gaps_of_trials(
+    reliance: Reliance, trials: list[Trial], gaps: tuple[Gap, ...]
+) -> list[list[int]]:
+    """Numbers of the gaps that touch each trial.
+
+    A gap in plant touches every path that relies on it, a gap of a link every
+    path over it. A gap of a circuit touches the circuit, and a group only where
+    the path in question counts there or none is left to count.
+    """
+    network = reliance.network
+    if not gaps:
+        return [[] for _ in trials]
+    touched = _paths_touched(reliance, gaps)
+    circuits = pd.Index(network.study.tables["circuits"]["id"])
+    of_circuit: dict[int, list[tuple[int, str | None]]] = {}
+    for number, gap in enumerate(gaps):
+        for name in circuits.get_indexer(pd.Index(list(gap.circuits))) if gap.circuits else ():
+            of_circuit.setdefault(int(name), []).append((number, gap.path))
+    found = []
+    for trial in trials:
+        counted = {path for side in trial.sides for path in side}
+        mine = {
+            int(gap)
+            for path in counted
+            for gap in touched.indices[touched.indptr[path] : touched.indptr[path + 1]]
+        }
+        labels = {(int(network.paths.circuit[path]), network.paths.label[path]) for path in counted}
+        for circuit in trial.circuits:
+            alone = trial.group_test is None
+            without = not any(owner == circuit for owner, _ in labels)
+            for gap, label in of_circuit.get(circuit, ()):
+                if alone or without or (label is not None and (circuit, label) in labels):
+                    mine.add(gap)
+        found.append(sorted(mine))
+    return found
+
+
+def _paths_touched(reliance: Reliance, gaps: tuple[Gap, ...]) -> sp.csr_array:
+    """Paths by gaps: shape (paths, gaps)."""
+    network = reliance.network
+    count = len(network.assets)
+    links = pd.Index(network.study.tables["links"]["id"])
+    assets = [(name, number) for number, gap in enumerate(gaps) for name in gap.assets]
+    over = [(name, number) for number, gap in enumerate(gaps) for name in gap.links]
+    by_asset = boolean(
+        network.assets.numbers([name for name, _ in assets]),
+        np.array([number for _, number in assets], dtype=np.int64),
+        (count, len(gaps)),
+    )
+    by_link = boolean(
+        np.asarray(links.get_indexer(pd.Index([name for name, _ in over])), dtype=np.int64),
+        np.array([number for _, number in over], dtype=np.int64),
+        (len(links), len(gaps)),
+    )
+    paths = network.paths
+    rows = np.repeat(np.arange(len(paths)), np.diff(paths.first))
+    along = boolean(rows, paths.link, (len(paths), len(links)))
+    return union(sp.csr_array(reliance.paths[:, :count] @ by_asset), sp.csr_array(along @ by_link))
