@@ -34,6 +34,7 @@ _EXACT_M = 1.0
 is on record as 1 m, since WGS 84 itself is not defined better."""
 
 _MOST_SCALE_ERROR = 0.01
+_WIDEST_PLANT_DEG = 12.0
 
 
 def parse_crs(stated: str, file: str, column: str, ledger: Ledger) -> CRS | None:
@@ -103,10 +104,7 @@ def working_crs(
     if stated is None:
         if bounds is None:
             return NO_GEOMETRY_CRS
-        import geopandas as gpd
-
-        middle_utm: CRS = gpd.GeoSeries([shapely.box(*bounds)], crs=LON_LAT).estimate_utm_crs()
-        return middle_utm
+        return _middle_utm(bounds, geometries)
     crs = parse_crs(stated, file, "crs", ledger)
     if crs is None:
         return None
@@ -122,9 +120,10 @@ def working_crs(
         )
         return None
     if bounds is not None:
-        middle = ((bounds[0] + bounds[2]) / 2, (bounds[1] + bounds[3]) / 2)
-        scale = _scale_error(crs, *middle)
-        if scale > _MOST_SCALE_ERROR:
+        middle = np.array([[(bounds[0] + bounds[2]) / 2, (bounds[1] + bounds[3]) / 2]])
+        scale = _scale_error(crs, *middle[0])
+        # where the data lie outside the CRS's area, that is what is wrong, and is said elsewhere
+        if scale > _MOST_SCALE_ERROR and _inside(crs, middle, _WORKING_MARGIN_DEG).all():
             ledger.problem(
                 f"{stated} ({crs.name}) changes lengths by {100 * scale:.0f} % where the plant "
                 "lies; take a national grid or a UTM zone, or leave crs out",
@@ -133,6 +132,27 @@ def working_crs(
             )
             return None
     return crs
+
+
+def _middle_utm(
+    bounds: tuple[float, float, float, float],
+    geometries: Sequence[tuple[CRS, NDArray[np.object_]]],
+) -> CRS:
+    """The UTM zone in the middle of the data.
+
+    The middle is that of the bounds, as in GeoPandas, unless they are wider
+    than any plant: then a few stray coordinates must not choose the zone for
+    all others, and the median decides.
+    """
+    import geopandas as gpd
+
+    if max(bounds[2] - bounds[0], bounds[3] - bounds[1]) > _WIDEST_PLANT_DEG:
+        corners = np.concatenate([_corners_deg(crs, geometry) for crs, geometry in geometries])
+        corners = corners[np.isfinite(corners).all(axis=1)]
+        x, y = np.median(corners, axis=0)
+        bounds = (x, y, x, y)
+    found: CRS = gpd.GeoSeries([shapely.box(*bounds)], crs=LON_LAT).estimate_utm_crs()
+    return found
 
 
 def _scale_error(crs: CRS, lon: float, lat: float) -> float:

@@ -122,8 +122,8 @@ def column_label(layer: Layer, column: str | None) -> str | None:
 
 def row_id(role: str, row: pd.Series) -> str | None:
     """The id of a row; for rows without one the id of what they belong to."""
-    key = ROLES[role].key
-    for column in ("id", *key[:1]):
+    owners = ROLES[role].key[:1] or ("cable", "link")
+    for column in ("id", *owners):
         value = row.get(column)
         if isinstance(value, str) and value:
             return value

@@ -98,13 +98,11 @@ def read_study(path: Path | str = ".") -> Study:
         ],
         ledger,
     )
-    if crs is None:
-        raise StudyError(ledger.problems)
     tables = _chained(chain, reads, crs, layers, ledger)
     validate(tables, rules, layers, ledger)
     note_spelling(tables, ledger)
     out = _out(chain, tables, ledger)
-    if ledger.problems or rules is None:
+    if ledger.problems or rules is None or crs is None:
         raise StudyError(ledger.problems)
     return Study(
         name=last.name,
@@ -172,7 +170,7 @@ def _read_layer(spec: LayerSpec, layers: list[Layer], ledger: Ledger) -> _Read |
 def _chained(
     chain: Sequence[Settings],
     reads: Sequence[Sequence[_Read]],
-    crs: CRS,
+    crs: CRS | None,
     layers: list[Layer],
     ledger: Ledger,
 ) -> dict[str, pd.DataFrame]:
@@ -204,7 +202,7 @@ def _empty(name: str) -> pd.DataFrame:
 
 
 def _tables(
-    reads: Sequence[_Read], crs: CRS, layers: list[Layer], ledger: Ledger
+    reads: Sequence[_Read], crs: CRS | None, layers: list[Layer], ledger: Ledger
 ) -> dict[str, pd.DataFrame]:
     """One frame per role, geometries in the working CRS."""
     parts: dict[str, list[pd.DataFrame]] = {name: [] for name in ROLES}
@@ -224,9 +222,11 @@ def _tables(
     return tables
 
 
-def _moved(read: _Read, crs: CRS, layers: list[Layer], ledger: Ledger) -> NDArray[np.object_]:
+def _moved(
+    read: _Read, crs: CRS | None, layers: list[Layer], ledger: Ledger
+) -> NDArray[np.object_]:
     assert read.geometry is not None
-    if read.crs is None or not len(read.frame):
+    if crs is None or read.crs is None or not len(read.frame):
         return read.geometry
     position = int(read.frame["_layer"].iloc[0])
     before = len(ledger.problems)

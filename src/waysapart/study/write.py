@@ -144,8 +144,8 @@ def _trimmed(role: str, frame: pd.DataFrame) -> pd.DataFrame:
     known = ROLES[role].column
     blank = [
         name
-        for name in frame
-        if name in known and not known[name].required and frame[name].isna().all()
+        for name, column in known.items()
+        if name in frame and not column.required and frame[name].isna().all()
     ]
     frame = frame.drop(columns=[*_HIDDEN, *blank]).reset_index(drop=True)
     if "geometry" in frame and frame["geometry"].isna().all():
