@@ -64,7 +64,11 @@ class SharedAnswer:
 
 @dataclass(frozen=True)
 class Answer:
-    """The answer for a circuit or a group; `compared` are (circuit, path label)."""
+    """The answer for a circuit or a group.
+
+    `compared` are (circuit, path label). `blank_within` counts what any of these paths
+    relies on and whose `within` could be recorded but is blank.
+    """
 
     id: str
     members: tuple[str, ...]
@@ -72,6 +76,7 @@ class Answer:
     test: str
     shared: dict[str, SharedAnswer]
     unavoidable: frozenset[str]
+    blank_within: int
     gaps: tuple[Gap, ...]
     verdict: str
 
@@ -287,6 +292,10 @@ class _Judge:
             test=test,
             shared=shared,
             unavoidable=frozenset(unavoidable),
+            blank_within=sum(
+                self.plant.assets[asset].within_blank
+                for asset in set().union(*(path.relies_on for path in compared))
+            ),
             gaps=gaps,
             verdict=verdict,
         )

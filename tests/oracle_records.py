@@ -30,6 +30,7 @@ ASSET_ROLES = (
     "equipment",
     "hazards",
 )
+LYING_ROLES = ("sites", "structures", "containers", "segments", "supplies", "equipment")
 OTHER_ROLES = (
     "cable_runs",
     "links",
@@ -213,7 +214,7 @@ def read_records(folder: str | Path) -> Plant:
                 kind=row.get("kind", ""),
                 row=row,
                 within=tuple(part for part in ids(cell) if part != "-"),
-                within_blank=not cell.strip(),
+                within_blank=role in LYING_ROLES and not cell.strip(),
                 lonlat=lonlat,
             )
             if asset.id in assets:

@@ -139,6 +139,14 @@ def test_two_ways_apart(plant: Drawing, tmp_path: Path) -> None:
     assert answer.circuits["K"].verdict == "apart"
     assert answer.circuits["K"].unavoidable == ENDS
     assert answer.circuits["K"].shared == {}
+    assert answer.circuits["K"].blank_within == 0
+
+
+def test_blanks_are_counted_once(plant: Drawing, tmp_path: Path) -> None:
+    """Nobody recorded what pit N, on one way, and site A, on both, lie in."""
+    plant.change("structures", "N", within="")
+    plant.change("sites", "A", within="")
+    assert plant.solve(tmp_path).circuits["K"].blank_within == 2
 
 
 def test_trench_of_two_ducts_counts_but_its_end_pits_do_not(plant: Drawing, tmp_path: Path) -> None:
@@ -447,6 +455,33 @@ def test_group_whose_members_swap_ways(
     assert answer.verdict == verdict
     assert answer.shared_ids == (NORTH | SOUTH if test == "pairwise" else set())
     assert answer.unavoidable == ENDS
+
+
+@pytest.mark.parametrize(("test", "shared"), [("working", NORTH), ("all", set())])
+def test_group_whose_working_ways_run_together(
+    plant: Drawing, tmp_path: Path, test: str, shared: set[str]
+) -> None:
+    """Both members work north, both have the south behind it: their mains drop together, but
+    nothing takes all four ways."""
+    plant.change("circuits", "K", group="G")
+    plant.circuit("K2", "RA", "RB", group="G", main="LN", alternate="LS")
+    plant.rules = f'[services.default]\ngroup_test = "{test}"'
+    assert plant.solve(tmp_path).groups["G"].shared_ids == shared
+
+
+def test_pairwise_looks_at_different_members_only(plant: Drawing, tmp_path: Path) -> None:
+    """K's own two ways both pass pit N; K2 goes south and by radio. K is shared, the pair not."""
+    plant.segment("N-3", "duct", "A", "N", within="-")
+    plant.segment("N-4", "duct", "N", "B", within="-")
+    plant.cable("CX", "N-3 N-4")
+    plant.link("LX", "RA", "RB", "CX")
+    plant.link("LR", "RA", "RB", "", medium="radio")
+    plant.circuit("K1", "RA", "RB", group="G", main="LN", alternate="LX")
+    plant.circuit("K2", "RA", "RB", group="G", main="LS", alternate="LR")
+    plant.rules = '[services.default]\ngroup_test = "pairwise"'
+    answer = plant.solve(tmp_path)
+    assert answer.circuits["K1"].shared_ids == {"N"}
+    assert answer.groups["G"].verdict == "apart"
 
 
 def test_third_path_must_share_too(plant: Drawing, tmp_path: Path) -> None:
