@@ -1,0 +1,119 @@
+"""Text from layers is hostile until it is escaped: one function per place where it is shown.
+
+Characters that cannot be seen (control characters, bidirectional overrides,
+zero-width characters, lone surrogates) are never passed on in any of them:
+a name must look like what it is.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import unicodedata
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from markupsafe import Markup
+
+_UNSEEN_CATEGORIES = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
+_BLANK_LETTERS = frozenset("\u115f\u1160\u3164\uffa0")  # letters by category, yet drawn as nothing
+_PLAIN = re.compile(r"[ -~]*", re.ASCII)
+
+# folium's renderer reads what it is given a second time as a template, string tooltips stand in
+# JavaScript template literals, and popups are HTML: each character starts something in one of them.
+_MAP_REFERENCES = {ord(char): f"&#{ord(char)};" for char in "&<>\"'`{}$\\\n\t"}
+
+_SPREADSHEET_STARTS = frozenset("=+-@\t\r\n＝＋－＠")
+_NUMBER = re.compile(r"[+-]?\d+(\.\d+)?([eE][+-]?\d+)?", re.ASCII)
+_CSV_QUOTED = re.compile(r'[",;\r\n\t]|^\s|\s$')
+
+_SHORT_ESCAPES = {"\n": "\\n", "\r": "\\r", "\t": "\\t"}
+
+
+def _unseen(char: str) -> bool:
+    return unicodedata.category(char) in _UNSEEN_CATEGORIES or char in _BLANK_LETTERS
+
+
+def _replace_unseen(text: str, shown: Callable[[str], str], keep: str = "") -> str:
+    if _PLAIN.fullmatch(text):
+        return text
+    return "".join(shown(char) if _unseen(char) and char not in keep else char for char in text)
+
+
+def visible(text: str) -> str:
+    """Text with each unseen character written out, such as `⟨U+202E⟩`.
+
+    Line feeds and tabs stay: a page shows them as a space.
+    """
+    return _replace_unseen(text, lambda char: f"⟨U+{ord(char):04X}⟩", keep="\n\t")
+
+
+def visible_all(value: Any) -> Any:
+    """`visible` for every text in nested dicts, lists and tuples, keys included."""
+    if isinstance(value, str):
+        return visible(value)
+    if isinstance(value, Mapping):
+        return {visible_all(key): visible_all(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [visible_all(item) for item in value]
+    return value
+
+
+def map_text(text: str) -> str:
+    """Text for folium: shown verbatim in tooltips, popups, layer names and icons.
+
+    Every character that can start a Jinja expression, a JavaScript
+    substitution or markup becomes a numeric character reference.
+    """
+    return visible(text).translate(_MAP_REFERENCES)
+
+
+def html_text(text: str) -> Markup:
+    """Text for HTML, between tags or inside a quoted attribute."""
+    return Markup.escape(visible(text))
+
+
+def json_for_script(value: Any) -> Markup:
+    """JSON that is safe inside `<script type="application/json">`.
+
+    Raises
+    ------
+    ValueError
+        Where a number is NaN or infinite, which JSON does not know.
+    """
+    text = json.dumps(value, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    for char in "<>&":
+        text = text.replace(char, f"\\u{ord(char):04x}")
+    return Markup(text)
+
+
+def csv_cell(value: object) -> str:
+    """One cell of a comma-separated file that no spreadsheet takes for a formula.
+
+    A text that starts like a formula gets an apostrophe before it; numbers
+    stay as they are, and None is an empty cell. Cells that hold a separator,
+    a quote or a line end are quoted as RFC 4180 says.
+    """
+    if value is None:
+        return ""
+    text = _replace_unseen(str(value), lambda char: f"⟨U+{ord(char):04X}⟩", keep="\n\r\t")
+    first = text.lstrip(" ")[:1]
+    if first in _SPREADSHEET_STARTS and first and not _NUMBER.fullmatch(text):
+        text = "'" + text
+    if _CSV_QUOTED.search(text):
+        text = '"' + text.replace('"', '""') + '"'
+    return text
+
+
+def terminal_text(text: str) -> str:
+    r"""Text for a terminal, on one line: `\x1b`, `\n`, `\u202e` are written out."""
+    return _replace_unseen(text, _terminal_escape)
+
+
+def _terminal_escape(char: str) -> str:
+    if char in _SHORT_ESCAPES:
+        return _SHORT_ESCAPES[char]
+    code = ord(char)
+    if code <= 0xFF:
+        return f"\\x{code:02x}"
+    return f"\\u{code:04x}" if code <= 0xFFFF else f"\\U{code:08x}"

@@ -1,0 +1,295 @@
+"""The report's map: folium makes the map, a small script of our own draws the plant on it.
+
+No text of a layer passes through folium. Geometry, ids and names go into one JSON
+block which the script reads; it draws on a canvas and sets text as text. Coordinates
+are whole millionths of a degree (0.11 m), each as the step from the one before, so
+that 100,000 segments stay a file of reasonable size.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, cast
+from urllib.parse import urlsplit
+
+import numpy as np
+import shapely
+from shapely.geometry import shape
+
+from waysapart.report.escape import map_text, visible, visible_all
+from waysapart.report.offline import MapParts, take_apart
+
+Facts = Mapping[str, Any]
+Features = Sequence[Mapping[str, Any]]
+
+MAP_ID = "plan"
+_DEGREE = 1_000_000
+_HOST = re.compile(r"[A-Za-z0-9.{}-]+(:\d+)?")
+_WORLD = (-180.0, -85.0, 180.0, 85.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Tiles:
+    """A background map, which the page fetches from elsewhere when it is opened.
+
+    Attributes
+    ----------
+    url : str
+        Address of a tile with `{z}`, `{x}`, `{y}` and, where the server asks
+        for it, `{s}`.
+    attribution : str
+        What the map's licence wants said.
+    max_zoom : int
+    """
+
+    url: str
+    attribution: str = ""
+    max_zoom: int = 19
+
+    def __post_init__(self) -> None:
+        parts = urlsplit(self.url)
+        placeholders = all(part in self.url for part in ("{z}", "{x}", "{y}"))
+        if parts.scheme not in ("http", "https") or not _HOST.fullmatch(parts.netloc):
+            raise ValueError(f"a tile address starts with https:// and a host, not {self.url!r}")
+        if not placeholders:
+            raise ValueError(f"a tile address holds {{z}}, {{x}} and {{y}}, unlike {self.url!r}")
+
+    @property
+    def origin(self) -> str:
+        """What a Content-Security-Policy calls the place that the tiles come from."""
+        parts = urlsplit(self.url)
+        host = parts.netloc.replace("{s}", "*")
+        if "{" in host or ("*" in host and not host.startswith("*.")):
+            raise ValueError(f"{{s}} must be the first part of the host, unlike {self.url!r}")
+        return f"{parts.scheme}://{host}"
+
+
+def folium_map(geo: Facts, label: str) -> MapParts:
+    """The empty map, set to show all plant.
+
+    Parameters
+    ----------
+    geo : mapping of str to GeoJSON FeatureCollection
+        `plant`, `points`, `paths`, `hazards`; longitude and latitude, WGS 84.
+    label : str
+        What the map shows, for people who do not see it.
+
+    Returns
+    -------
+    MapParts
+    """
+    import folium
+    from branca.element import Element, Figure
+
+    west, south, east, north = frame(geo)
+    fmap = folium.Map(
+        location=[(south + north) / 2, (west + east) / 2],
+        tiles=None,
+        zoom_control=True,
+        control_scale=True,
+        prefer_canvas=True,
+        attributionControl=False,
+        zoomAnimation=False,
+        zoomSnap=0.25,
+        zoomDelta=0.5,
+        maxZoom=22,
+        minZoom=2,
+    )
+    # folium draws a random id; a report of the same study should be the same file.
+    fmap._id = MAP_ID
+    fmap.fit_bounds([[south, west], [north, east]], padding=(24, 24))
+    figure = cast(Figure, fmap.get_root())
+    figure.html.add_child(
+        Element(f'<p class="unseen" id="map-label">{map_text(label)}</p>'), name="label"
+    )
+    return take_apart(figure.render())
+
+
+def frame(geo: Facts) -> tuple[float, float, float, float]:
+    """West, south, east and north of all that the map shows, in degrees; the world if nothing."""
+    boxes = []
+    for role in ("plant", "points", "paths", "hazards"):
+        geometries = [shape(f["geometry"]) for f in _features(geo, role) if f.get("geometry")]
+        if geometries:
+            boxes.append(shapely.total_bounds(np.array(geometries, dtype=object)))
+    if not boxes:
+        return _WORLD
+    stacked = np.vstack(boxes)
+    west, south = np.nanmin(stacked[:, :2], axis=0)
+    east, north = np.nanmax(stacked[:, 2:], axis=0)
+    return float(west), float(south), float(east), float(north)
+
+
+def map_data(facts: Facts, geo: Facts, tiles: Tiles | None = None) -> dict[str, Any]:
+    """What the map's script draws, as JSON-ready data.
+
+    Parameters
+    ----------
+    facts : mapping
+        As `prove --json` gives them.
+    geo : mapping of str to GeoJSON FeatureCollection
+        As for `render_report`.
+    tiles : Tiles, optional
+
+    Returns
+    -------
+    dict
+        Every text in it is visible text (see `waysapart.report.escape.visible`).
+    """
+    plant = [f for f in _features(geo, "plant") if f.get("geometry")]
+    points = [f for f in _features(geo, "points") if f.get("geometry")]
+    hazards = [f for f in _features(geo, "hazards") if f.get("geometry")]
+    place = {str(f["properties"]["id"]): i for i, f in enumerate(plant)}
+    circuits = list(facts.get("circuits", []))
+    number = {str(c["id"]): i for i, c in enumerate(circuits)}
+    data: dict[str, Any] = {
+        "frame": list(frame(geo)),
+        "plant": {**_properties(plant), **_lines([f["geometry"] for f in plant])},
+        "points": {**_properties(points), **_places([f["geometry"] for f in points])},
+        "hazards": {
+            **_properties(hazards),
+            **_lines([f["geometry"] for f in hazards]),
+            "shape": [_shape_of(f["geometry"]["type"]) for f in hazards],
+        },
+        "circuits": [
+            {
+                "id": visible(str(c["id"])),
+                "verdict": c["verdict"],
+                "shared": [
+                    {
+                        "asset": visible(str(s["asset"])),
+                        "waived": bool(s.get("waived")),
+                        "at": s.get("at"),
+                    }
+                    for s in c.get("shared", [])
+                ],
+                "paths": [],
+            }
+            for c in circuits
+        ],
+        "marks": [mark for i, c in enumerate(circuits) for mark in _marks(i, c)],
+        "reliance": _reliance(facts.get("reliance"), number),
+    }
+    for feature in _features(geo, "paths"):
+        properties = feature["properties"]
+        circuit = number.get(str(properties["circuit"]))
+        if circuit is None:
+            continue
+        named = [place[str(s)] for s in properties.get("segments", []) if str(s) in place]
+        drawn = [feature["geometry"]] if feature.get("geometry") else []
+        data["circuits"][circuit]["paths"].append(
+            {"path": visible(str(properties["path"])), "segments": named, **_lines(drawn)}
+        )
+    if tiles is not None:
+        data["tiles"] = {
+            "url": tiles.url,
+            "attribution": visible(tiles.attribution),
+            "max_zoom": tiles.max_zoom,
+        }
+    return data
+
+
+def _features(geo: Facts, role: str) -> Features:
+    collection = geo.get(role) or {}
+    features: Features = collection.get("features", [])
+    return features
+
+
+def _properties(features: Features) -> dict[str, Any]:
+    """Ids and names as texts; roles and kinds, which repeat, as places in a list."""
+    columns: dict[str, Any] = {}
+    for key in ("id", "name"):
+        columns[key] = [_text(f["properties"].get(key)) for f in features]
+    for key in ("role", "kind"):
+        texts = [_text(f["properties"].get(key)) for f in features]
+        known = {text: i for i, text in enumerate(dict.fromkeys(texts))}
+        columns[key] = [known[text] for text in texts]
+        columns[f"{key}s"] = list(known)
+    return columns
+
+
+def _text(value: object) -> str:
+    return "" if value is None else visible(str(value))
+
+
+def _lines(geometries: Sequence[Mapping[str, Any]]) -> dict[str, list[int]]:
+    """All lines and outlines end to end: whose part each is, its number of points, the points."""
+    owners: list[int] = []
+    counts: list[int] = []
+    chains: list[Any] = []
+    for owner, geometry in enumerate(geometries):
+        for chain in _chains(geometry):
+            owners.append(owner)
+            counts.append(len(chain))
+            chains.extend(point[:2] for point in chain)
+    return {"of": owners, "n": counts, "xy": _steps(chains)}
+
+
+def _chains(geometry: Mapping[str, Any]) -> Iterable[Sequence[Sequence[float]]]:
+    kind, coordinates = geometry["type"], geometry["coordinates"]
+    if kind == "Point":
+        return [[coordinates]]
+    if kind == "LineString":
+        return [coordinates]
+    if kind in ("MultiLineString", "Polygon"):
+        return list(coordinates)
+    if kind == "MultiPolygon":
+        return [ring for polygon in coordinates for ring in polygon]
+    raise ValueError(f"the map draws points, lines and polygons, not {kind}")
+
+
+def _places(geometries: Sequence[Mapping[str, Any]]) -> dict[str, list[int]]:
+    """One point for each: a polygon is drawn at a point inside it."""
+    where = []
+    for geometry in geometries:
+        if geometry["type"] == "Point":
+            where.append(geometry["coordinates"][:2])
+        else:
+            inside = shape(dict(geometry)).representative_point()
+            where.append((inside.x, inside.y))
+    return {"xy": _steps(where)}
+
+
+def _steps(points: Sequence[Sequence[float]]) -> list[int]:
+    if not points:
+        return []
+    whole = np.rint(np.asarray(points, dtype=float) * _DEGREE).astype(np.int64)
+    steps: list[int] = np.diff(whole, axis=0, prepend=[[0, 0]]).ravel().tolist()
+    return steps
+
+
+def _shape_of(kind: str) -> str:
+    return {"Point": "point", "LineString": "line", "MultiLineString": "line"}.get(kind, "area")
+
+
+def _marks(circuit: int, facts: Facts) -> Iterable[dict[str, Any]]:
+    for what in ("near", "cross"):
+        for found in facts.get(what, []):
+            if found.get("at") is None:
+                continue
+            mark = {
+                "circuit": circuit,
+                "what": what,
+                "main": found.get("main"),
+                "alternate": found.get("alternate"),
+                "at": [round(float(x), 6) for x in found["at"]],
+                "distance_m": found.get("distance_m"),
+                "length_m": found.get("length_m"),
+                "waived": bool(found.get("waived")),
+            }
+            yield visible_all(mark)
+
+
+def _reliance(reliance: Facts | None, number: Mapping[str, int]) -> dict[str, Any]:
+    """Who relies on an asset: asset -> path -> places in the list of circuits."""
+    if not reliance:
+        return {}
+    return {
+        visible(str(asset)): {
+            visible(str(path)): [number[str(c)] for c in circuits if str(c) in number]
+            for path, circuits in paths.items()
+        }
+        for asset, paths in reliance.items()
+    }

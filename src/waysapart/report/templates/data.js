@@ -1,0 +1,67 @@
+/* Reads what the page holds for the map, and keeps which circuit is chosen. */
+(function () {
+  "use strict";
+  var block = document.getElementById("map-data");
+  var data = JSON.parse(block.textContent);
+  var degree = 1e6;
+
+  /* Mercator, the whole world from 0 to 1 on both axes. */
+  function across(lon) { return (lon + 180) / 360; }
+  function down(lat) {
+    var s = Math.sin(Math.max(-85.05, Math.min(85.05, lat)) * Math.PI / 180);
+    return 0.5 - Math.log((1 + s) / (1 - s)) / (4 * Math.PI);
+  }
+
+  function unpackPoints(xy) {
+    var n = xy.length / 2, x = new Float64Array(n), y = new Float64Array(n), lon = 0, lat = 0;
+    for (var i = 0; i < n; i++) {
+      lon += xy[2 * i];
+      lat += xy[2 * i + 1];
+      x[i] = across(lon / degree);
+      y[i] = down(lat / degree);
+    }
+    return { x: x, y: y, n: n };
+  }
+
+  /* Lines end to end, with the first point and the box of each. */
+  function unpackLines(packed) {
+    var at = unpackPoints(packed.xy), parts = packed.n.length;
+    var start = new Int32Array(parts + 1);
+    var box = new Float64Array(4 * parts);
+    for (var p = 0; p < parts; p++) {
+      start[p + 1] = start[p] + packed.n[p];
+      var w = 2, e = -1, n = 2, s = -1;
+      for (var i = start[p]; i < start[p + 1]; i++) {
+        w = Math.min(w, at.x[i]); e = Math.max(e, at.x[i]);
+        n = Math.min(n, at.y[i]); s = Math.max(s, at.y[i]);
+      }
+      box.set([w, n, e, s], 4 * p);
+    }
+    return { x: at.x, y: at.y, start: start, box: box, of: packed.of, parts: parts };
+  }
+
+  var plant = unpackLines(data.plant);
+  var points = unpackPoints(data.points.xy);
+  var hazards = unpackLines(data.hazards);
+  var partsOf = data.plant.id.map(function () { return []; });
+  for (var p = 0; p < plant.parts; p++) partsOf[plant.of[p]].push(p);
+  var plantAt = new Map(data.plant.id.map(function (id, i) { return [id, i]; }));
+  var pointAt = new Map(data.points.id.map(function (id, i) { return [id, i]; }));
+  data.circuits.forEach(function (circuit) {
+    circuit.paths.forEach(function (path) { path.drawn = unpackLines(path); });
+  });
+
+  var chosen = null;
+
+  function choose(circuit, from) {
+    if (circuit === chosen) return;
+    chosen = circuit;
+    document.dispatchEvent(new CustomEvent("circuit", { detail: { circuit: circuit, from: from } }));
+  }
+
+  window.waysapart = {
+    data: data, plant: plant, points: points, hazards: hazards, partsOf: partsOf,
+    plantAt: plantAt, pointAt: pointAt, across: across, down: down, choose: choose,
+    chosen: function () { return chosen; }
+  };
+})();

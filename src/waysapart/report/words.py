@@ -1,0 +1,165 @@
+"""Sentences of the report: what was found, said in words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+Facts = Mapping[str, Any]
+
+QUESTION = (
+    "Do the paths of each protection circuit share anything physical that one event could take, "
+    "and does each path stay within its limits?"
+)
+
+VERDICTS = {
+    "shared": (
+        "shared",
+        "The paths rely on the same thing, or come closer than the rules allow, where they need "
+        "not.",
+    ),
+    "unproven": (
+        "unproven",
+        "Nothing shared was found, but the records have a gap on one of the paths. It may or may "
+        "not be apart.",
+    ),
+    "accepted": (
+        "accepted",
+        "Everything that the paths share is accepted by a waiver that is still in date.",
+    ),
+    "apart": (
+        "apart",
+        "The records are complete, and the paths share nothing beyond what their ends need.",
+    ),
+}
+
+
+def count_of(number: int, one: str, many: str | None = None) -> str:
+    """`1 circuit`, `3 circuits`; `no circuits` where there are none."""
+    words = one if number == 1 else (many or one + "s")
+    return f"{number or 'no'} {words}"
+
+
+def listed(parts: Sequence[str]) -> str:
+    """`a`, `a and b`, `a, b and c`."""
+    if len(parts) < 2:
+        return "".join(parts)
+    return ", ".join(parts[:-1]) + " and " + parts[-1]
+
+
+def answer(counts: Mapping[str, int]) -> str:
+    """The answer to the question, in one sentence.
+
+    Parameters
+    ----------
+    counts : mapping
+        Number of circuits under each verdict, `over_limit`, `unknown_limit` and `total`.
+    """
+    total = counts["total"]
+    if total == 0:
+        return "The study holds no circuits, so nothing was asked of it."
+    faults = []
+    if counts["shared"]:
+        verb = "shares" if counts["shared"] == 1 else "share"
+        faults.append(f"{counts['shared']} {verb} plant between the paths")
+    if counts["unproven"]:
+        faults.append(f"{counts['unproven']} cannot be proven from the records")
+    if counts["over_limit"]:
+        verb = "is" if counts["over_limit"] == 1 else "are"
+        faults.append(f"{counts['over_limit']} {verb} over a limit")
+    if counts["unknown_limit"]:
+        faults.append(f"{counts['unknown_limit']} cannot be checked against every limit")
+    if not faults:
+        accepted = f", {counts['accepted']} of them by waiver" if counts["accepted"] else ""
+        subject = "The one circuit is" if total == 1 else f"All {total} circuits are"
+        return f"Yes. {subject} apart or accepted{accepted}, and within the limits."
+    opening = "No." if counts["shared"] or counts["over_limit"] else "Not proven."
+    rest = f"{counts['apart']} {'is' if counts['apart'] == 1 else 'are'} apart"
+    if counts["accepted"]:
+        rest += f" and {counts['accepted']} accepted"
+    of = "Of 1 circuit" if total == 1 else f"Of {total} circuits"
+    return f"{opening} {of}, {listed(faults)}; {rest}."
+
+
+def finding(circuit: Facts) -> str:
+    """What was found about one circuit or group, in a sentence or two."""
+    parts: list[str] = []
+    shared = [s for s in circuit.get("shared", []) if not s.get("waived")]
+    heads = [s for s in shared if not s.get("through")] or shared
+    if heads:
+        named = [f"{s.get('kind') or s.get('role') or 'asset'} {s['asset']}" for s in heads[:3]]
+        if len(heads) > 3:
+            named.append(f"{len(heads) - 3} more")
+        parts.append(f"Shared: {listed(named)}.")
+    near = [n for n in circuit.get("near", []) if not n.get("waived")]
+    if near:
+        measured = [n["distance_m"] for n in near if n.get("distance_m") is not None]
+        closest = f", {metres(min(measured))} at the closest" if measured else ""
+        parts.append(f"Near each other at {count_of(len(near), 'place')}{closest}.")
+    cross = [n for n in circuit.get("cross", []) if not n.get("waived")]
+    if cross:
+        parts.append(f"Crossing at {count_of(len(cross), 'place')}.")
+    parts += limits_broken(circuit)
+    gaps = len(circuit.get("gaps", []))
+    if gaps:
+        verb = "touches" if gaps == 1 else "touch"
+        parts.append(f"{count_of(gaps, 'record gap').capitalize()} {verb} its paths.")
+    waived = sum(bool(s.get("waived")) for s in circuit.get("shared", []))
+    waived += sum(bool(n.get("waived")) for key in ("near", "cross") for n in circuit.get(key, []))
+    if waived:
+        parts.append(f"{count_of(waived, 'finding').capitalize()} accepted by waiver.")
+    return " ".join(parts) or "Nothing shared beyond what its ends need."
+
+
+def limits_broken(circuit: Facts) -> list[str]:
+    """One sentence for each limit that the circuit exceeds or that could not be checked."""
+    said: list[str] = []
+    delay = circuit.get("delay") or {}
+    if delay.get("ok") is False:
+        said.append(
+            f"Delay of {microseconds(delay.get('worst_us'))} is over its limit of "
+            f"{microseconds(delay.get('limit_us'))}."
+        )
+    if delay.get("asymmetry_ok") is False:
+        said.append(
+            f"Asymmetry of {microseconds(delay.get('asymmetry_us'))} is over its limit of "
+            f"{microseconds(delay.get('asymmetry_limit_us'))}."
+        )
+    for label, path in (circuit.get("paths") or {}).items():
+        for row in (path or {}).get("loss", []):
+            if row.get("ok") is False:
+                margin = row.get("margin_db")
+                left = "too little" if margin is None else f"only {margin:.1f} dB of"
+                said.append(f"Link {row['link']} ({label}) has {left} optical margin.")
+    if circuit.get("within_limits") is False and not said:
+        said.append("It is over a limit.")
+    return said
+
+
+def metres(value: float | None) -> str:
+    """A length with its unit: `1.8 m`, `140 m`, `8.12 km`."""
+    if value is None:
+        return "not known"
+    if value >= 10_000:
+        return f"{value / 1000:.1f} km"
+    if value >= 1000:
+        return f"{value / 1000:.2f} km"
+    return f"{value:.0f} m" if value >= 100 else f"{value:.1f} m"
+
+
+def microseconds(value: float | None) -> str:
+    """A delay with its unit: `61.2 µs`, `5000 µs`."""
+    if value is None:
+        return "not known"
+    return f"{value:.0f} µs" if value >= 1000 else f"{value:.1f} µs"
+
+
+def probability(value: float | None) -> str:
+    """A share of time: `1.2 × 10⁻⁴`; `0` where it is nought."""
+    if value is None:
+        return "not known"
+    if value == 0:
+        return "0"
+    mantissa, _, exponent = f"{value:.1e}".partition("e")
+    raised = str(int(exponent)).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
+    return f"{mantissa} × 10{raised}"

@@ -1,0 +1,317 @@
+"""The report in a real browser: nothing is requested, nothing runs, all works by keyboard."""
+
+import csv
+import io
+import os
+import shutil
+
+import pytest
+
+from report_estuary import build_estuary, respell
+from waysapart.report.escape import csv_cell, visible
+from waysapart.report.page import render_report
+
+pytestmark = pytest.mark.browser
+
+BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
+HOSTILE = (
+    "{{ 7*7 }} {% raw {# ${ran(1)} ` \\ \" ' &amp; </script><script>ran(2)</script>"
+    "<img src=x onerror=ran(3)><svg onload=ran(4)> \u202eevil\u200b "
+)
+
+
+@pytest.fixture(scope="session")
+def browser():
+    found = next((path for name in BROWSERS if (path := shutil.which(name))), None)
+    if found is None:
+        if os.environ.get("WAYSAPART_NEED_BROWSER") == "1":
+            pytest.fail(f"no browser found; looked for {', '.join(BROWSERS)}")
+        pytest.skip("no browser found")
+    playwright = pytest.importorskip("playwright.sync_api")
+    with playwright.sync_playwright() as driver:
+        arguments = ["--no-sandbox", "--disable-gpu", "--disable-quic"]
+        browser = driver.chromium.launch(executable_path=found, args=arguments)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def opened(browser, tmp_path):
+    """Opens a report from a file without a network; at the end asks what it did."""
+    contexts, requests, complaints = [], [], []
+
+    def opener(facts, geo, **options):
+        path = tmp_path / "report.html"
+        path.write_text(render_report(facts, geo, title=facts["study"]), encoding="utf-8")
+        context = browser.new_context(
+            offline=True,
+            reduced_motion="reduce",
+            **({"viewport": {"width": 1300, "height": 900}} | options),
+        )
+        contexts.append(context)
+        page = context.new_page()
+        page.on("request", lambda request: requests.append(request.url))
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.on("console", lambda message: complaints.append(message.text))
+        page.on("dialog", lambda dialog: complaints.append(dialog.message))
+        page.add_init_script("window.ran = n => { window.hasRun = n; };")
+        page.goto(path.as_uri())
+        page.wait_for_selector(".plan-canvas[data-drawn]", state="attached")
+        return page
+
+    yield opener
+    for context in contexts:
+        context.close()
+    assert complaints == []
+    elsewhere = [url for url in requests if not url.startswith(("file:", "data:", "blob:"))]
+    assert elsewhere == []
+    assert sum(url.startswith("file:") for url in requests) == len(contexts)
+
+
+@pytest.fixture
+def page(opened):
+    return opened(*build_estuary())
+
+
+def colours(page):
+    """How many pixels of the map's canvas have each of the colours that the page defines."""
+    return page.evaluate(
+        """() => {
+          const drawn = document.querySelector('.plan-canvas');
+          const canvas = document.createElement('canvas');
+          canvas.width = drawn.width; canvas.height = drawn.height;
+          const copy = canvas.getContext('2d', { willReadFrequently: true });
+          copy.drawImage(drawn, 0, 0);
+          const style = getComputedStyle(document.querySelector('.folium-map'));
+          const names = ['main', 'alternate', 'common', 'near', 'soft', 'ink'];
+          const wanted = names.map(n => {
+            const h = style.getPropertyValue('--' + n).trim();
+            return [n, [1, 3, 5].map(i => parseInt(h.slice(i, i + 2), 16))];
+          });
+          const d = copy.getImageData(0, 0, canvas.width, canvas.height).data;
+          const out = Object.fromEntries(names.map(n => [n, 0]));
+          out.hazard = 0;  // thin hatching, never quite its full colour: anything greenish
+          for (let i = 0; i < d.length; i += 4) {
+            if (d[i + 1] - d[i] > 40 && d[i + 1] - d[i + 2] > 10) out.hazard++;
+            for (const [n, c] of wanted)
+              if (d[i + 3] > 250 && c.every((v, k) => Math.abs(v - d[i + k]) < 4)) out[n]++;
+          }
+          return out;
+        }"""
+    )
+
+
+def test_the_map_is_drawn_and_layers_switch(page):
+    before = colours(page)
+    assert before["soft"] > 300
+    assert before["hazard"] > 50
+    assert before["common"] > 50
+    assert before["near"] > 50
+    assert before["main"] == 0
+    page.click("#plan-layers summary")
+    page.uncheck("#plan-layers input[value=hazards]")
+    assert colours(page)["hazard"] == 0
+    page.uncheck("#plan-layers input[value=findings]")
+    after = colours(page)
+    assert (after["common"], after["near"]) == (0, 0)
+    for layer in ("overhead", "buried", "subsea", "grid"):
+        page.uncheck(f"#plan-layers input[value={layer}]")
+    assert colours(page)["soft"] < before["soft"] / 3
+
+
+def test_choosing_a_circuit_in_the_table_shows_it_on_the_map(page):
+    page.click("tr[data-circuit] >> text=C-04")
+    assert page.input_value("#plan-circuit") == "3"
+    found = colours(page)
+    assert found["main"] > 500
+    assert found["alternate"] > 300
+    assert page.get_attribute("tr.chosen button.pick", "aria-pressed") == "true"
+    assert "C-04" in page.text_content("details.chosen summary")
+    page.click("tr[data-circuit] >> text=C-04")
+    assert page.input_value("#plan-circuit") == ""
+    assert colours(page)["main"] == 0
+
+
+def test_choosing_a_circuit_on_the_map_marks_it_in_the_table(page):
+    page.select_option("#plan-circuit", label="C-09 · Fen Cross to Ferry Lane")
+    assert page.text_content("tr.chosen button.pick") == "C-09"
+    box = page.locator("tr.chosen").bounding_box()
+    ledger = page.locator(".ledger .scroll").bounding_box()
+    assert ledger["y"] <= box["y"] <= ledger["y"] + ledger["height"]
+
+
+def test_a_click_on_an_asset_tells_what_its_loss_takes(page):
+    """Both paths of C-04 rely on duct DU4-013; C-12 has its main path in it alone."""
+    page.fill("#plan-find", "Du4-013")
+    page.click("#plan-found button:has-text('DU4-013') >> nth=1")
+    page.click("#plan-card button:has-text('Close')")
+    assert page.is_hidden("#plan-card")
+    frame = page.locator(".folium-map").bounding_box()
+    page.mouse.click(frame["x"] + frame["width"] / 2, frame["y"] + frame["height"] / 2)
+    card = page.locator("#plan-card")
+    assert card.locator(".id").first.text_content() == "DU4-013"
+    rows = dict(
+        zip(
+            card.locator("dt").all_text_contents(),
+            card.locator("dd").all_text_contents(),
+            strict=True,
+        )
+    )
+    assert rows["Kind"] == "duct"
+    assert rows["Shared by both paths of"].split() == ["C-04"]
+    assert rows["Its loss takes"].split() == ["C-04"]
+    assert rows["Its loss leaves one path of"].split() == ["C-12"]
+    assert page.locator("tr.relies button.pick").all_text_contents() == ["C-04", "C-12"]
+    card.locator("button:has-text('C-12')").click()
+    assert page.text_content("tr.chosen button.pick") == "C-12"
+
+
+def test_an_asset_named_in_a_finding_is_found_on_the_map(page):
+    page.click("details.circuit button.asset >> text=P-DU4-013")
+    assert page.text_content("#plan-card .id") == "P-DU4-013"
+    assert page.text_content("tr.chosen button.pick") == "C-04"
+
+
+def ids(page):
+    return page.locator(
+        "table[data-table=circuits] tbody tr:visible button.pick"
+    ).all_text_contents()
+
+
+def test_the_table_sorts_and_filters(page):
+    heading = page.locator("table[data-table=circuits] th button.sort").first
+    heading.click()
+    assert ids(page) == [f"C-{n:02d}" for n in range(1, 13)]
+    assert page.get_attribute("table[data-table=circuits] th >> nth=0", "aria-sort") == "ascending"
+    heading.click()
+    assert ids(page) == [f"C-{n:02d}" for n in range(12, 0, -1)]
+    page.fill(".ledger input[type=search]", "wharf over")
+    assert ids(page) == []
+    page.fill(".ledger input[type=search]", "wharf shared:")
+    assert ids(page) == ["C-04", "C-03"]
+    assert page.text_content(".ledger [role=status]") == "2 of 12"
+
+
+def saved(page, table):
+    with page.expect_download() as download:
+        page.click(f"[aria-label='Save as CSV: {table}']")
+    with open(download.value.path(), encoding="utf-8-sig", newline="") as file:
+        return download.value.suggested_filename, list(csv.reader(io.StringIO(file.read())))
+
+
+def test_tables_are_saved_as_csv(page):
+    name, rows = saved(page, "Circuits")
+    assert name == "circuits.csv"
+    assert rows[0] == ["Circuit", "Verdict", "Limits", "Found"]
+    assert rows[1][:3] == ["C-03", "shared", "within"]
+    assert len(rows) == 13
+    name, rows = saved(page, "Inputs")
+    facts, _ = build_estuary()
+    assert rows[1:] == [[row["file"], row["sha256"]] for row in facts["inputs"]]
+
+
+def test_csv_cells_follow_the_same_rule_as_in_python(page):
+    texts = ["=1+1", "  =1", "+1", "-1.5e3", "-a", "@a", "＝1", 'a"b', "a,b", "a;b", "", "x", " y"]
+    made = page.evaluate("texts => texts.map(waysapartTables.csvCell)", texts)
+    assert made == [csv_cell(text) for text in texts]
+
+
+def test_all_is_done_by_keyboard(page):
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.textContent") == "Skip to the answer"
+    page.focus("#plan-find")
+    page.keyboard.type("DU4-013")
+    page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    assert page.text_content("#plan-card .id") == "P-DU4-013"
+    page.focus("#plan-circuit")
+    page.keyboard.press("Escape")
+    assert page.is_hidden("#plan-card")
+    page.focus("tr[data-circuit='3'] button.pick")
+    page.keyboard.press("Enter")
+    assert page.input_value("#plan-circuit") == "3"
+    page.keyboard.press("Escape")
+    assert page.input_value("#plan-circuit") == ""
+    page.focus(".folium-map")
+    centre = (
+        "(() => { const c = map_plan.getCenter(); return [c.lat, c.lng, map_plan.getZoom()]; })()"
+    )
+    start = page.evaluate(centre)
+    page.keyboard.press("ArrowRight")
+    page.wait_for_function(f"{centre}[1] > {start[1]}")
+    page.keyboard.press("+")
+    page.wait_for_function(f"{centre}[2] > {start[2]}")
+    page.focus("details.circuit:not([open]) > summary")
+    page.keyboard.press("Enter")
+    assert page.evaluate("document.activeElement.parentElement.open")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [360, 1300])
+def test_no_part_is_wider_than_the_window(opened, width, scheme):
+    page = opened(*build_estuary(), viewport={"width": width, "height": 700}, color_scheme=scheme)
+    assert page.evaluate("document.documentElement.scrollWidth") == width
+    page.select_option("#plan-circuit", "3")
+    assert colours(page)["main"] > 100
+
+
+def test_print_opens_every_entry_and_draws_on_white(opened):
+    page = opened(*build_estuary(), color_scheme="dark")
+    page.emulate_media(media="print")
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    assert page.locator("details.circuit:not([open])").count() == 0
+    assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
+    assert page.is_hidden(".plan-tools")
+    assert page.is_hidden(".ledger .table-tools")
+    assert colours(page)["hazard"] > 50
+    page.evaluate("window.dispatchEvent(new Event('afterprint'))")
+    assert page.locator("details.circuit:not([open])").count() > 0
+
+
+def test_hostile_text_is_shown_as_it_is_and_nothing_runs(opened):
+    """Every text of facts and geometries starts with each thing that could run somewhere."""
+    facts, geo = build_estuary()
+    facts = respell(facts, lambda text: HOSTILE + text)
+    geo = respell(geo, lambda text: HOSTILE + text)
+    page = opened(facts, geo)
+    shown = visible(HOSTILE).strip()
+    page.evaluate("document.querySelectorAll('details.circuit').forEach(d => { d.open = true; })")
+    for element in (
+        "h1",
+        "#answer .decide a",
+        "#answer .finding",
+        "table[data-table=circuits] button.pick",
+        "table[data-table=circuits] .sub",
+        "#plan-circuit option:nth-child(2)",
+        "details.circuit h3",
+        "details.circuit .what .asset",
+        "details.circuit .chain li",
+        "details.circuit .facts b",
+        "details.circuit .gaps li",
+        "#groups article h3",
+        "table[data-table=gaps] td",
+        "table[data-table=waivers] td",
+        "table[data-table=assumptions] td",
+        "table[data-table=inputs] td",
+    ):
+        assert shown in page.locator(element).first.text_content(), element
+    page.select_option("#plan-circuit", "3")
+    page.fill("#plan-find", "DU4-013")
+    page.click("#plan-found button >> nth=0")
+    assert shown in page.text_content("#plan-card .id")
+    assert shown in page.locator("#plan-card dd").first.text_content()
+    frame = page.locator(".folium-map").bounding_box()
+    page.mouse.click(frame["x"] + frame["width"] / 2, frame["y"] + frame["height"] / 2)
+    for name in ("circuits", "inputs"):
+        page.locator(f"table[data-table={name}] th button").first.click()
+    assert "49" not in page.title()
+    assert page.evaluate("window.hasRun") is None
+    assert page.locator("img, svg[onload]").count() == 0
+
+
+def test_text_like_a_formula_is_saved_as_text(opened):
+    facts, geo = build_estuary()
+    facts = respell(facts, lambda text: "=1+1;" + text)
+    geo = respell(geo, lambda text: "=1+1;" + text)
+    _, rows = saved(opened(facts, geo), "Circuits")
+    assert rows[1][0] == "'=1+1;C-03"

@@ -1,0 +1,114 @@
+"""What the map is given: compact, complete, and its text as text."""
+
+import itertools
+
+import pytest
+
+from report_estuary import build_estuary
+from waysapart.report.map import Tiles, folium_map, frame, map_data
+
+
+def collection(*features):
+    return {"type": "FeatureCollection", "features": list(features)}
+
+
+def feature(geometry, **properties):
+    return {"type": "Feature", "geometry": geometry, "properties": properties}
+
+
+LINE = {"type": "LineString", "coordinates": [[8.0, 54.0], [8.00001, 54.0], [8.5, 54.25]]}
+GEO = {
+    "plant": collection(feature(LINE, id="D-1", role="segments", kind="duct", name="x{{ 7*7 }}")),
+    "points": collection(
+        feature(
+            {"type": "Polygon", "coordinates": [[[8, 54], [9, 54], [9, 55], [8, 55], [8, 54]]]},
+            id="S-1",
+            role="sites",
+            kind=None,
+            name="\u202eevil",
+        )
+    ),
+    "paths": collection(
+        feature(None, circuit="C-1", path="main", segments=["D-1", "D-unknown"]),
+        feature(LINE, circuit="C-1", path="alternate"),
+        feature(LINE, circuit="C-elsewhere", path="main"),
+    ),
+    "hazards": collection(feature({"type": "Point", "coordinates": [8, 54]}, id="H", kind="slip")),
+}
+FACTS = {
+    "circuits": [
+        {
+            "id": "C-1",
+            "verdict": "shared",
+            "shared": [{"asset": "D-1", "waived": True}],
+            "near": [{"main": "D-1", "alternate": "D-2", "distance_m": 1.5, "at": [8.1, 54.1]}],
+            "cross": [{"main": "D-1", "alternate": "D-2", "at": None}],
+        }
+    ],
+    "reliance": {"D-1": {"main": ["C-1"], "alternate": ["C-1", "C-gone"]}},
+}
+
+
+def test_coordinates_are_steps_of_millionths_of_a_degree():
+    """Sums of the steps give the vertices back to within half a millionth."""
+    packed = map_data(FACTS, GEO)["plant"]
+    assert packed["xy"] == [8_000_000, 54_000_000, 10, 0, 499_990, 250_000]
+    assert packed["n"] == [3]
+    assert packed["of"] == [0]
+    lon = list(itertools.accumulate(packed["xy"][::2]))
+    assert [x / 1e6 for x in lon] == [x for x, _ in LINE["coordinates"]]
+
+
+def test_paths_name_their_segments_or_bring_their_own_line():
+    main, alternate = map_data(FACTS, GEO)["circuits"][0]["paths"]
+    assert (main["path"], main["segments"], main["n"]) == ("main", [0], [])
+    assert (alternate["path"], alternate["segments"], alternate["n"]) == ("alternate", [], [3])
+
+
+def test_marks_stand_only_where_a_position_is_known():
+    (mark,) = map_data(FACTS, GEO)["marks"]
+    assert (mark["what"], mark["circuit"], mark["at"]) == ("near", 0, [8.1, 54.1])
+
+
+def test_reliance_counts_circuits_of_the_facts_only():
+    assert map_data(FACTS, GEO)["reliance"] == {"D-1": {"main": [0], "alternate": [0]}}
+
+
+def test_names_are_visible_text_and_never_reach_folium():
+    assert map_data(FACTS, GEO)["points"]["name"] == ["⟨U+202E⟩evil"]
+    parts = folium_map(GEO, "Map of {{ 7*7 }} <b>")
+    assert "Map of &#123;&#123; 7*7 &#125;&#125; &#60;b&#62;" in parts.body
+    assert not any("7*7" in script for script in parts.scripts)
+
+
+def test_the_frame_holds_all_that_is_drawn_and_is_the_world_for_nothing():
+    assert frame(GEO) == (8.0, 54.0, 9.0, 55.0)
+    assert frame({}) == (-180.0, -85.0, 180.0, 85.0)
+
+
+def test_the_same_study_gives_the_same_map():
+    facts, geo = build_estuary()
+    assert folium_map(geo, "a") == folium_map(geo, "a")
+    assert map_data(facts, geo) == map_data(facts, geo)
+
+
+def test_tiles_are_added_only_when_asked_for():
+    assert "tiles" not in map_data(FACTS, GEO)
+    tiles = Tiles("https://{s}.tiles.example:8443/{z}/{x}/{y}.png", "Made by <us>", 17)
+    assert tiles.origin == "https://*.tiles.example:8443"
+    assert map_data(FACTS, GEO, tiles)["tiles"]["max_zoom"] == 17
+
+
+@pytest.mark.parametrize(
+    "url",
+    [
+        "javascript:alert(1)//{z}{x}{y}",
+        "https://tiles.example/{z}/{x}.png",
+        "https://tiles.example; script-src *//{z}/{x}/{y}",
+        "https:///{z}/{x}/{y}",
+        "https://user@tiles.example/{z}/{x}/{y}",
+    ],
+)
+def test_an_address_that_is_no_tile_address_is_refused(url):
+    with pytest.raises(ValueError, match="tile address"):
+        Tiles(url)

@@ -1,0 +1,205 @@
+"""The report as a document: what it says, in which order, and what it leaves out."""
+
+import re
+from html.parser import HTMLParser
+
+import pytest
+
+from report_estuary import build_estuary
+from waysapart.report import words
+from waysapart.report.map import Tiles
+from waysapart.report.page import render_report, write_text_safely
+from waysapart.report.view import page_view
+
+
+class Text(HTMLParser):
+    """The text of a page without its scripts and styles, and its ids."""
+
+    def __init__(self, page):
+        super().__init__()
+        self.parts, self.ids, self.references, self.skip = [], [], [], False
+        self.feed(page)
+        self.text = re.sub(r"\s+", " ", " ".join(self.parts))
+
+    def handle_starttag(self, tag, attrs):
+        self.skip = tag in ("script", "style")
+        for name, value in attrs:
+            if name == "id":
+                self.ids.append(value)
+            if name == "href" and value.startswith("#"):
+                self.references.append(value[1:])
+
+    def handle_endtag(self, tag):
+        self.skip = False
+
+    def handle_data(self, data):
+        if not self.skip:
+            self.parts.append(data)
+
+
+@pytest.fixture(scope="module")
+def page():
+    facts, geo = build_estuary()
+    return render_report(facts, geo, title="Estuary ring")
+
+
+def test_all_that_was_found_stands_in_the_page(page):
+    facts, _ = build_estuary()
+    text = Text(page).text
+    for circuit in facts["circuits"]:
+        assert circuit["id"] in text
+        assert circuit["name"] in text
+        for found in circuit["shared"]:
+            for part in (found["asset"], *found["main_via"], *found["alternate_via"]):
+                assert part in text
+    for row in facts["inputs"]:
+        assert row["sha256"] in text
+    for row in facts["waivers"]:
+        assert row["reason"] in text
+        assert row["until"] in text
+    for row in facts["assumptions"]:
+        assert row["name"] in text
+        assert row["source"] in text
+    assert facts["gaps"][0]["message"] in text
+    assert "plant.gpkg, layer cable_runs, row 418" in text
+    assert "expired, does not count" in text
+    assert "revision B" in text
+    assert facts["made"] in text
+    for caution in ("Laser light", "earth wires", "Locate before you dig", "licensed practice"):
+        assert caution in text
+    assert "no permission to work" in text
+
+
+def test_ids_are_unique_and_references_meet_them(page):
+    found = Text(page)
+    assert len(found.ids) == len(set(found.ids))
+    assert set(found.references) <= set(found.ids)
+
+
+def test_without_a_background_the_policy_allows_no_host(page):
+    policy = re.search(r'Content-Security-Policy" content="([^"]+)"', page).group(1)
+    assert "http" not in policy
+    assert "unsafe" not in policy
+    assert "default-src 'none'" in policy
+
+
+def test_with_a_background_only_its_host_may_give_images():
+    facts, geo = build_estuary()
+    tiles = Tiles("https://tiles.example/{z}/{x}/{y}.png", "Someone")
+    made = render_report(facts, geo, title="t", tiles=tiles)
+    policy = re.search(r'Content-Security-Policy" content="([^"]+)"', made).group(1)
+    assert re.findall(r"https?://[^ ;]+", policy) == ["https://tiles.example"]
+    assert "fetched when this page is opened" in made
+
+
+def test_the_same_facts_give_the_same_file(page):
+    facts, geo = build_estuary()
+    assert render_report(facts, geo, title="Estuary ring") == page
+
+
+def test_a_study_without_circuits_or_geometry_still_has_a_page():
+    made = render_report({"circuits": []}, {}, title="Nothing yet")
+    assert "The study holds no circuits" in made
+
+
+def test_circuits_stand_in_the_order_of_importance():
+    """Shared, then over a limit, then unproven, accepted, apart; more findings first, then id."""
+    facts, _ = build_estuary()
+    order = [circuit["id"] for circuit in page_view(facts)["circuits"]]
+    shared, over = ["C-03", "C-04"], ["C-01", "C-05", "C-08", "C-11"]
+    apart = ["C-06", "C-09", "C-10", "C-12"]
+    assert order == [*shared, *over, "C-02", "C-07", *apart]
+
+
+def test_the_counts_are_those_of_the_circuits():
+    counts = page_view(build_estuary()[0])["counts"]
+    assert counts == {
+        "shared": 2,
+        "unproven": 1,
+        "accepted": 1,
+        "apart": 8,
+        "over_limit": 4,
+        "unknown_limit": 0,
+        "total": 12,
+    }
+
+
+def test_a_holder_is_folded_under_what_it_holds():
+    """The trench is shared only because the shared duct lies in it."""
+    view = page_view(build_estuary()[0])
+    circuit = next(c for c in view["circuits"] if c["id"] == "C-04")
+    assert [s["asset"] for s in circuit["shared"]] == ["DU4-013", "P-DU4-013"]
+    assert [h["asset"] for h in circuit["shared"][0]["holders"]] == ["TR-7"]
+
+
+def test_holders_that_name_each_other_are_still_shown():
+    shared = [
+        {"asset": "A", "kind": "duct", "through": "B"},
+        {"asset": "B", "kind": "trench", "through": "A"},
+    ]
+    view = page_view({"circuits": [{"id": "C", "verdict": "shared", "shared": shared}]})
+    (circuit,) = view["circuits"]
+    shown = [s["asset"] for s in circuit["shared"]]
+    shown += [h["asset"] for s in circuit["shared"] for h in s["holders"]]
+    assert sorted(shown) == ["A", "B"]
+
+
+def counts(**given):
+    names = ("shared", "unproven", "accepted", "apart", "over_limit", "unknown_limit")
+    filled = dict.fromkeys(names, 0) | given
+    return filled | {"total": sum(filled[name] for name in names[:4])}
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        (counts(), "The study holds no circuits, so nothing was asked of it."),
+        (counts(apart=3), "Yes. All 3 circuits are apart or accepted, and within the limits."),
+        (
+            counts(apart=1, accepted=2),
+            "Yes. All 3 circuits are apart or accepted, 2 of them by waiver, and within the "
+            "limits.",
+        ),
+        (
+            counts(apart=2, unproven=1),
+            "Not proven. Of 3 circuits, 1 cannot be proven from the records; 2 are apart.",
+        ),
+        (
+            counts(apart=2, shared=1, over_limit=1),
+            "No. Of 3 circuits, 1 shares plant between the paths and 1 is over a limit; 2 are "
+            "apart.",
+        ),
+        (
+            counts(apart=2, unknown_limit=1),
+            "Not proven. Of 2 circuits, 1 cannot be checked against every limit; 2 are apart.",
+        ),
+    ],
+)
+def test_the_answer_never_says_yes_where_something_is_open(given, said):
+    assert words.answer(given) == said
+
+
+def test_figures_have_their_units():
+    assert words.metres(1.84) == "1.8 m"
+    assert words.metres(8123.4) == "8.12 km"
+    assert words.metres(None) == "not known"
+    assert words.microseconds(61.23) == "61.2 µs"
+    assert words.probability(2.2e-5) == "2.2 × 10⁻⁵"
+    assert words.probability(0) == "0"
+
+
+def test_what_was_not_examined_is_no_figure():
+    circuit = {"id": "C", "verdict": "apart", "closest_m": None}
+    (view,) = page_view({"circuits": [circuit]})["circuits"]
+    assert view["closest"] == "not examined"
+
+
+def test_writing_replaces_the_whole_file_or_nothing(tmp_path):
+    path = tmp_path / "report.html"
+    path.write_text("old")
+    write_text_safely(path, "new\nlines\r\n")
+    assert path.read_bytes() == b"new\nlines\r\n"
+    with pytest.raises(UnicodeEncodeError):
+        write_text_safely(path, "\ud800")
+    assert path.read_bytes() == b"new\nlines\r\n"
+    assert [p.name for p in tmp_path.iterdir()] == ["report.html"]
