@@ -1,0 +1,1 @@
+"""The best truly separate ways that the plant allows, or the proof that there are none."""

@@ -1,0 +1,228 @@
+"""The cheapest ways that use no risk-bearing node or edge twice, and the prices of these.
+
+Whatever k ways share no risk use each edge that relies on something at most once,
+and each node whose edges all rely on one thing at most once. Without the other
+risks this is a minimum-cost flow of k units, found by k shortest paths with
+potentials (Suurballe 1974, Suurballe and Tarjan 1984). Its potentials price the
+contested edges and nodes; with these prices the ways may be sought one by one and
+still give a lower bound (Lagrangian relaxation of the capacities).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import dijkstra
+
+from waysapart.reroute.graph import BoolArray, IntArray
+from waysapart.reroute.paths import REACHED, FloatArray, distances, trace
+from waysapart.reroute.reduce import Reduced
+
+UNPRICED = 1 << 20
+"""A capacity that no number of ways asked for will fill."""
+
+
+@dataclass(frozen=True)
+class FlowNet:
+    """The graph with every node split in two (in: x, out: n + x) for flows.
+
+    Forward arcs: each edge in both directions, then each node; backward arcs
+    follow in the same order. `node_risk` is a risk that all edges of the node
+    rely on, or -1.
+    """
+
+    tail: IntArray
+    head: IntArray
+    cost: IntArray
+    capacity: IntArray
+    order: IntArray
+    indptr: IntArray
+    node_risk: IntArray
+    arc_at: dict[tuple[int, int], int]
+
+
+@dataclass(frozen=True)
+class Flow:
+    """A cheapest flow and the prices it puts on edges and nodes.
+
+    `weight` is twice (cost + edge price) plus the prices of both end nodes, so
+    that a way's doubled priced cost is a plain sum over its edges. `bottleneck`
+    lists contested risks that keep the flow from being full (then `cost` is -1).
+    """
+
+    cost: int
+    used: tuple[int, ...]
+    ways: tuple[tuple[int, ...], ...]
+    weight: IntArray
+    paid: int
+    bottleneck: tuple[int, ...] = ()
+
+
+def flow_net(reduced: Reduced) -> FlowNet:
+    """Lay out the arrays of the split graph once per question."""
+    n, u, v = reduced.n_nodes, reduced.u, reduced.v
+    nodes = np.arange(n)
+    tail = np.concatenate([u + n, v + n, nodes])
+    head = np.concatenate([v, u, nodes + n])
+    cost = np.concatenate([reduced.cost, reduced.cost, np.zeros(n, dtype=np.int64)])
+    node_risk = _covering_risk(reduced)
+    edge_free = np.diff(reduced.risks.indptr) == 0
+    edge_room = np.where(edge_free, UNPRICED, 1)
+    node_room = np.where(node_risk < 0, UNPRICED, 1)
+    tails, heads = np.concatenate([tail, head]), np.concatenate([head, tail])
+    order = np.lexsort((heads, tails))
+    indptr = np.concatenate([[0], np.cumsum(np.bincount(tails, minlength=2 * n))])
+    arc_at = {(int(a), int(b)): i for i, (a, b) in enumerate(zip(tails, heads, strict=True))}
+    return FlowNet(
+        tail=tail,
+        head=head,
+        cost=cost,
+        capacity=np.concatenate([edge_room, edge_room, node_room]),
+        order=order,
+        indptr=indptr.astype(np.int32),
+        node_risk=node_risk,
+        arc_at=arc_at,
+    )
+
+
+def _covering_risk(reduced: Reduced) -> IntArray:
+    """For each inner node the largest risk that all its edges rely on, or -1."""
+    edges, n = reduced.n_edges, reduced.n_nodes
+    ends = np.concatenate([reduced.u, reduced.v])
+    touch = csr_array(
+        (np.ones(2 * edges, dtype=np.int32), (ends, np.tile(np.arange(edges), 2))),
+        shape=(n, edges),
+    )
+    counts = csr_array(touch @ reduced.risks.astype(np.int32))
+    degree = np.bincount(ends, minlength=n)
+    rows = np.repeat(np.arange(n), np.diff(counts.indptr))
+    full = counts.data == degree[rows]
+    size = np.diff(reduced.by_risk.indptr)
+    found = np.full(n, -1, dtype=np.int64)
+    rows, risks = rows[full], counts.indices[full]
+    by_size = np.lexsort((-risks, size[risks]))
+    found[rows[by_size]] = risks[by_size]  # the last one written is the largest
+    found[[reduced.s, reduced.t]] = -1
+    return found
+
+
+def cheapest_flow(reduced: Reduced, net: FlowNet, dead: BoolArray, ways: int) -> Flow:
+    """A cheapest flow of `ways` units over edges that are not dead.
+
+    The end must be reachable from the start. O(ways x (m + n log n)).
+    """
+    n, edges = reduced.n_nodes, reduced.n_edges
+    far, before = distances(reduced, reduced.cost, dead, reduced.s)
+    capped = np.minimum(far, far[reduced.t])
+    potential = np.concatenate([capped, capped])
+    units = np.zeros(len(net.tail), dtype=np.int64)
+    at = reduced.s
+    for edge in trace(reduced, before, reduced.s, reduced.t):
+        forward = int(reduced.u[edge]) == at
+        units[edge if forward else edges + edge] += 1
+        at = int(reduced.v[edge] if forward else reduced.u[edge])
+        if at != reduced.t:
+            units[2 * edges + at] += 1
+    room = net.capacity.copy()
+    room[: 2 * edges][np.tile(dead, 2)] = 0
+    source, sink = n + reduced.s, reduced.t
+    for _ in range(1, ways):
+        reached, before = _residual_search(net, units, room, potential, source)
+        if reached[sink] > REACHED:
+            return _blocked(reduced, net, reached < REACHED, units, room)
+        potential = potential + np.minimum(reached, reached[sink])
+        _augment(net, units, before, source, sink)
+    return _priced(reduced, net, units, potential)
+
+
+def _residual_search(
+    net: FlowNet, units: IntArray, room: IntArray, potential: FloatArray, source: int
+) -> tuple[FloatArray, IntArray]:
+    onward = net.cost + potential[net.tail] - potential[net.head]
+    data = np.concatenate(
+        [np.where(units < room, onward, np.inf), np.where(units > 0, -onward, np.inf)]
+    )
+    tails, heads = len(potential), np.concatenate([net.head, net.tail])
+    residual = csr_array(
+        (data[net.order], heads[net.order].astype(np.int32), net.indptr), shape=(tails, tails)
+    )
+    found: tuple[FloatArray, IntArray] = dijkstra(
+        residual, directed=True, indices=source, return_predecessors=True, limit=REACHED
+    )
+    return found
+
+
+def _augment(net: FlowNet, units: IntArray, before: IntArray, source: int, sink: int) -> None:
+    forward = len(net.tail)
+    at = sink
+    while at != source:
+        previous = int(before[at])
+        arc = net.arc_at[(previous, at)]
+        units[arc % forward] += 1 if arc < forward else -1
+        at = previous
+
+
+def _blocked(
+    reduced: Reduced, net: FlowNet, reached: BoolArray, units: IntArray, room: IntArray
+) -> Flow:
+    """Name a risk for each full arc of the cut that stops the flow."""
+    full = np.flatnonzero(reached[net.tail] & ~reached[net.head] & (room > 0) & (units >= room))
+    size = np.diff(reduced.by_risk.indptr)
+    risks = []
+    for arc in full.tolist():
+        if arc >= 2 * reduced.n_edges:
+            risks.append(int(net.node_risk[arc - 2 * reduced.n_edges]))
+        else:
+            own = reduced.risks_of(arc % reduced.n_edges)
+            risks.append(int(own[np.argmax(size[own])]))
+    nothing = np.zeros(0, dtype=np.int64)
+    return Flow(-1, (), (), nothing, 0, tuple(risks))
+
+
+def _priced(reduced: Reduced, net: FlowNet, units: IntArray, potential: FloatArray) -> Flow:
+    edges = reduced.n_edges
+    over = potential[net.head] - potential[net.tail] - net.cost
+    price = np.where(net.capacity == 1, np.maximum(over, 0), 0).astype(np.int64)
+    edge_price = np.maximum(price[:edges], price[edges : 2 * edges])
+    node_price = price[2 * edges :]
+    weight = 2 * (reduced.cost + edge_price) + node_price[reduced.u] + node_price[reduced.v]
+    # A unit each way along an edge is no use of it: the flow without both is as cheap.
+    there, back = units[:edges].copy(), units[edges : 2 * edges].copy()
+    both = np.minimum(there, back)
+    there -= both
+    back -= both
+    return Flow(
+        cost=int((reduced.cost * (there + back)).sum()),
+        used=tuple(np.flatnonzero(there + back).tolist()),
+        ways=_taken_apart(reduced, there, back),
+        weight=weight,
+        paid=int(edge_price.sum() + node_price.sum()),
+    )
+
+
+def _taken_apart(reduced: Reduced, there: IntArray, back: IntArray) -> tuple[tuple[int, ...], ...]:
+    """Split the flow into ways; circles of no cost are left out."""
+    onward: dict[int, list[tuple[int, int]]] = {}
+    for edge in np.flatnonzero(there).tolist():
+        onward.setdefault(int(reduced.u[edge]), []).extend(
+            [(edge, int(reduced.v[edge]))] * int(there[edge])
+        )
+    for edge in np.flatnonzero(back).tolist():
+        onward.setdefault(int(reduced.v[edge]), []).extend(
+            [(edge, int(reduced.u[edge]))] * int(back[edge])
+        )
+    ways = []
+    while onward.get(reduced.s):
+        nodes, way = [reduced.s], []
+        while nodes[-1] != reduced.t:
+            edge, node = onward[nodes[-1]].pop()
+            if node in nodes:
+                keep = nodes.index(node)
+                nodes, way = nodes[: keep + 1], way[:keep]
+            else:
+                nodes.append(node)
+                way.append(edge)
+        ways.append(tuple(way))
+    return tuple(ways)

@@ -1,0 +1,275 @@
+"""What a search for separate ways needs to know of the plant, as arrays.
+
+The graph is undirected and may have parallel edges. What an edge *relies on* is a
+row of a boolean matrix edge x risk; a risk is whatever one event takes at once: a
+tower, a pit, a road with all its ducts, a flood area. A node may bring risks too
+(everything at a site): a way relies on them where it passes the node or ends an
+edge there, not at its own two ends.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy.sparse import csr_array, vstack
+
+from waysapart.errors import CallError
+
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+# scipy's type stubs differ between releases on the sparse array's parameters.
+SparseBool = Any
+
+LARGEST_SUM = 2**51
+"""Costs must add up to less than this, so that sums are exact in float64 even doubled."""
+
+
+@dataclass(frozen=True)
+class RiskGraph:
+    """An undirected multigraph whose edges and nodes rely on risks.
+
+    Attributes
+    ----------
+    n_nodes
+        Number of nodes; they are numbered from 0.
+    u, v
+        The two ends of each edge, shape (edges,).
+    cost
+        Cost of each edge, a whole number >= 0 (say millimetres), shape (edges,).
+    risks
+        Boolean CSR, shape (edges, risks): what each edge relies on.
+    node_risks
+        Boolean CSR, shape (nodes, risks), or None.
+    weights
+        Further whole-number weights >= 0 by name (delay in ns, loss in
+        thousandths of a dB), each of shape (edges,). Whole numbers keep every
+        comparison with a limit exact.
+    """
+
+    n_nodes: int
+    u: IntArray
+    v: IntArray
+    cost: IntArray
+    risks: SparseBool
+    node_risks: SparseBool | None = None
+    weights: Mapping[str, IntArray] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        set_once = object.__setattr__
+        set_once(self, "u", np.asarray(self.u, dtype=np.int64))
+        set_once(self, "v", np.asarray(self.v, dtype=np.int64))
+        set_once(self, "cost", _whole(self.cost, "cost"))
+        set_once(self, "risks", csr_array(self.risks, dtype=bool))
+        set_once(self, "weights", {k: _whole(w, k) for k, w in self.weights.items()})
+        if self.node_risks is not None:
+            set_once(self, "node_risks", csr_array(self.node_risks, dtype=bool))
+        self._check()
+
+    def _check(self) -> None:
+        edges = len(self.u)
+        for name, values in {"v": self.v, "cost": self.cost, **self.weights}.items():
+            if values.shape != (edges,):
+                raise CallError(f"{name} has shape {values.shape}, expected ({edges},) as u has")
+        if self.risks.shape[0] != edges:
+            raise CallError(f"risks has {self.risks.shape[0]} rows, expected one per edge: {edges}")
+        ends = np.concatenate([self.u, self.v])
+        if edges and (ends.min() < 0 or ends.max() >= self.n_nodes):
+            raise CallError(f"an edge ends outside the nodes 0..{self.n_nodes - 1}")
+        expected = (self.n_nodes, self.n_risks)
+        if self.node_risks is not None and self.node_risks.shape != expected:
+            raise CallError(f"node_risks has shape {self.node_risks.shape}, expected {expected}")
+
+    @property
+    def n_edges(self) -> int:
+        """Number of edges."""
+        return len(self.u)
+
+    @property
+    def n_risks(self) -> int:
+        """Number of risks."""
+        return int(self.risks.shape[1])
+
+    def with_edges(self, more: RiskGraph) -> RiskGraph:
+        """This graph and the edges of another one over the same nodes and risks."""
+        if set(more.weights) != set(self.weights):
+            raise CallError(
+                f"the new edges have weights {sorted(more.weights)}, expected {sorted(self.weights)}"
+            )
+        return RiskGraph(
+            self.n_nodes,
+            np.concatenate([self.u, more.u]),
+            np.concatenate([self.v, more.v]),
+            np.concatenate([self.cost, more.cost]),
+            vstack([self.risks, more.risks], format="csr"),
+            self.node_risks,
+            {k: np.concatenate([w, more.weights[k]]) for k, w in self.weights.items()},
+        )
+
+    def take_edges(self, edges: Sequence[int] | IntArray) -> RiskGraph:
+        """The same nodes and risks with these edges only, in the order given."""
+        at = np.asarray(edges, dtype=np.int64)
+        return replace(
+            self,
+            u=self.u[at],
+            v=self.v[at],
+            cost=self.cost[at],
+            risks=self.risks[at],
+            weights={k: w[at] for k, w in self.weights.items()},
+        )
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What each way, and the ways beside one another, must keep.
+
+    Attributes
+    ----------
+    most
+        Largest sum along one way, by name of a weight.
+    apart_most
+        Largest difference between any two ways, by name of a weight (the
+        asymmetry of delay).
+    """
+
+    most: Mapping[str, int] = field(default_factory=dict)
+    apart_most: Mapping[str, int] = field(default_factory=dict)
+
+    def __bool__(self) -> bool:
+        return bool(self.most or self.apart_most)
+
+
+@dataclass(frozen=True)
+class Question:
+    """Between which ends separate ways are sought, and on what terms.
+
+    Attributes
+    ----------
+    s, t
+        The two end nodes; different ones.
+    exempt
+        Risks that both ways may share (unavoidable at the ends, or waived).
+    forbidden_edges, forbidden_risks
+        What no way may use.
+    keep
+        Edges of one way that stays as it is; the other ways are sought for it.
+    limits
+        See `Limits`; the kept way must keep them as well.
+    """
+
+    s: int
+    t: int
+    exempt: Sequence[int] = ()
+    forbidden_edges: Sequence[int] = ()
+    forbidden_risks: Sequence[int] = ()
+    keep: Sequence[int] | None = None
+    limits: Limits = field(default_factory=Limits)
+
+
+def _whole(values: npt.ArrayLike, name: str) -> IntArray:
+    found = np.asarray(values)
+    whole = found.astype(np.int64)
+    if found.size and (not np.array_equal(found, whole) or whole.min() < 0):
+        raise CallError(f"{name} must be whole numbers >= 0; scale it (say to millimetres)")
+    if float(whole.astype(float).sum()) >= LARGEST_SUM:
+        raise CallError(f"{name} adds up to 2**51 or more; use a coarser unit")
+    return whole
+
+
+def check_question(graph: RiskGraph, question: Question) -> None:
+    """Refuse a question that has no meaning on this graph.
+
+    Raises
+    ------
+    CallError
+        Ends equal or unknown, an unknown edge, risk or weight, or a kept way
+        that does not lead from `s` to `t`.
+    """
+    if question.s == question.t:
+        raise CallError("both ends are the same node; nothing to route")
+    for node in (question.s, question.t):
+        if not 0 <= node < graph.n_nodes:
+            raise CallError(f"end {node} is not one of the nodes 0..{graph.n_nodes - 1}")
+    _within_range(question.exempt, graph.n_risks, "exempt risk")
+    _within_range(question.forbidden_risks, graph.n_risks, "forbidden risk")
+    _within_range(question.forbidden_edges, graph.n_edges, "forbidden edge")
+    for name in (*question.limits.most, *question.limits.apart_most):
+        if name not in graph.weights:
+            raise CallError(f"a limit on {name!r}, but the edges have {sorted(graph.weights)}")
+    if question.keep is not None:
+        _within_range(question.keep, graph.n_edges, "kept edge")
+        walk(graph, question.keep, question.s, question.t)
+
+
+def _within_range(values: Iterable[int], size: int, what: str) -> None:
+    for value in values:
+        if not 0 <= value < size:
+            raise CallError(f"{what} {value} is not one of 0..{size - 1}")
+
+
+def walk(graph: RiskGraph, edges: Sequence[int], s: int, t: int) -> list[int]:
+    """Nodes met along `edges` from `s` to `t`, both included.
+
+    Raises
+    ------
+    CallError
+        The edges do not join up in this order.
+    """
+    nodes = [s]
+    for edge in edges:
+        u, v = int(graph.u[edge]), int(graph.v[edge])
+        if nodes[-1] not in (u, v):
+            raise CallError(f"edge {edge} does not start where the one before it ends")
+        nodes.append(v if nodes[-1] == u else u)
+    if nodes[-1] != t:
+        raise CallError(f"the way ends at node {nodes[-1]}, expected {t}")
+    return nodes
+
+
+def edge_risks(graph: RiskGraph, s: int, t: int) -> SparseBool:
+    """What each edge relies on, its end nodes included except `s` and `t`.
+
+    Returns
+    -------
+    csr_array
+        Boolean, shape (edges, risks).
+    """
+    if graph.node_risks is None:
+        return graph.risks
+    edges = graph.n_edges
+    rows = np.tile(np.arange(edges), 2)
+    nodes = np.concatenate([graph.u, graph.v])
+    passed = (nodes != s) & (nodes != t)
+    ends = csr_array(
+        (np.ones(int(passed.sum()), dtype=bool), (rows[passed], nodes[passed])),
+        shape=(edges, graph.n_nodes),
+    )
+    folded = csr_array(graph.risks + ends @ graph.node_risks, dtype=bool)
+    folded.sum_duplicates()
+    return folded
+
+
+def risks_of_way(risks: SparseBool, edges: Sequence[int]) -> frozenset[int]:
+    """All risks that a way over `edges` relies on (`risks` from `edge_risks`)."""
+    indptr, indices = risks.indptr, risks.indices
+    found: set[int] = set()
+    for edge in edges:
+        found.update(indices[indptr[edge] : indptr[edge + 1]].tolist())
+    return frozenset(found)
+
+
+def shared_risks(
+    graph: RiskGraph, question: Question, ways: Sequence[Sequence[int]]
+) -> frozenset[int]:
+    """Risks, other than exempt ones, that at least two of the ways rely on."""
+    risks = edge_risks(graph, question.s, question.t)
+    met: set[int] = set()
+    twice: set[int] = set()
+    for way in ways:
+        own = risks_of_way(risks, way)
+        twice |= met & own
+        met |= own
+    return frozenset(twice - set(question.exempt))

@@ -1,0 +1,506 @@
+"""Branch and bound over which way avoids which risk.
+
+A node of the tree says for each way what it must avoid. Below it lie all sets of
+ways that do so. It is closed by a cut (a way no longer exists), by a limit, by a
+bound (nothing cheaper lies below), or by its cheapest ways being separate already;
+else two ways meet at some risk and one branch for each lets it avoid this risk.
+"""
+
+from __future__ import annotations
+
+import heapq
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import connected_components
+
+from waysapart.reroute.flow import Flow, cheapest_flow, flow_net
+from waysapart.reroute.graph import LARGEST_SUM, BoolArray, IntArray, Limits
+from waysapart.reroute.paths import (
+    OutOfTimeError,
+    Way,
+    Window,
+    cheapest,
+    cheapest_within,
+    distances,
+)
+from waysapart.reroute.proof import Beyond, Cut, Tree, fork, mirrored
+from waysapart.reroute.reduce import Reduced
+
+BUMP_GROWTH = 1.1
+"""How much more the next closed branch counts in a risk's activity than the last one."""
+
+
+@dataclass(eq=False)
+class State:
+    """What one way must avoid at a node of the tree, and the cheapest ways that do so."""
+
+    avoid: frozenset[int]
+    dead: BoolArray
+    plain: Way | None = None
+    within: Way | None = None
+    within_for: tuple[Window, ...] | None = None
+    priced: tuple[Flow, Way] | None = None
+
+
+@dataclass(eq=False)
+class Node:
+    """A node of the tree.
+
+    It is branched at `risk`, which one of the ways `between` avoids, or, where
+    `risk` is -1, by windows for the sums of all ways.
+    """
+
+    states: tuple[State, ...]
+    bound: int
+    windows: tuple[Window, ...] = ()
+    parent: Node | None = None
+    side: int = 0
+    flow: Flow | None = None
+    closed: bool = False
+    risk: int = -1
+    between: tuple[int, int] = (0, 0)
+    trees: list[Tree | None] = field(default_factory=list)
+    left: int = 0
+
+
+class Search:
+    """One search; `run` does the work and leaves its findings in the attributes.
+
+    Attributes
+    ----------
+    best, best_cost
+        The cheapest ways found, as edges of the reduced graph, and their cost.
+    lower
+        No separate ways within the limits cost less.
+    done
+        The tree is closed: `best` is optimal, or there are none.
+    tree
+        The proof, where there are none and it rests on cuts and single limits.
+    nodes
+        Nodes looked at.
+    """
+
+    def __init__(
+        self,
+        reduced: Reduced,
+        ways: int,
+        limits: Limits,
+        avoid: frozenset[int],
+        fixed_sums: dict[str, int],
+        upper: int | None,
+    ) -> None:
+        self.reduced = reduced
+        self.ways = ways
+        self.limits = limits
+        self.fixed_sums = fixed_sums
+        self.net = flow_net(reduced) if ways > 1 else None
+        self.size = np.diff(reduced.by_risk.indptr)
+        self.activity = np.zeros(reduced.risks.shape[1])
+        self.bump = 1.0
+        self.best: list[tuple[int, ...]] | None = None
+        self.best_cost = upper
+        self.tree: Tree | None = None
+        self.done = False
+        self.nodes = 0
+        self.lower = 0
+        dead = np.zeros(reduced.n_edges, dtype=bool)
+        for risk in avoid:
+            dead[reduced.edges_of(risk)] = True
+        self.root = Node(tuple([State(avoid, dead)] * ways), 0, self._first_windows())
+        self.heap: list[tuple[int, int, Node]] = [(0, 0, self.root)]
+        self.stack: list[Node] = [self.root]
+        self.made = 1
+
+    def run(self, deadline: float, node_limit: int | None = None) -> None:
+        """Search until closed, out of time (`time.monotonic()`), or out of nodes.
+
+        Until first ways are found the deepest and the cheapest open node take
+        turns; from then on the cheapest, which keeps the bound rising.
+        """
+        self.deadline = deadline
+        turn = 0
+        node: Node | None = None
+        try:
+            while not self.root.closed:
+                if time.monotonic() > deadline or self.nodes == node_limit:
+                    raise OutOfTimeError
+                turn += 1
+                node = self._next(deep=self.best is None and turn % 2 == 1)
+                if node is None:
+                    break
+                if self.best_cost is not None and node.bound >= self.best_cost:
+                    self._close(node, None)
+                else:
+                    self.nodes += 1
+                    self._expand(node)
+                node = None
+        except OutOfTimeError:
+            open_bounds = [n.bound for n in self._open()] + ([node.bound] if node else [])
+            if self.best_cost is not None:
+                open_bounds.append(self.best_cost)
+            self.lower = min(open_bounds, default=0)
+            return
+        self.done = True
+        self.lower = self.best_cost or 0
+
+    def _open(self) -> Iterator[Node]:
+        return (node for _, _, node in self.heap if not self._settled(node))
+
+    @staticmethod
+    def _settled(node: Node) -> bool:
+        """Whether a node needs no more work: branched on already, or decided by an ancestor."""
+        if node.left:
+            return True
+        at: Node | None = node
+        while at is not None:
+            if at.closed:
+                return True
+            at = at.parent
+        return False
+
+    def _next(self, deep: bool) -> Node | None:
+        while self.stack if deep else self.heap:
+            node = self.stack.pop() if deep else heapq.heappop(self.heap)[2]
+            if not self._settled(node):
+                return node
+        return self._next(deep=False) if deep and self.heap else None
+
+    def _push(self, nodes: Sequence[Node]) -> None:
+        for node in nodes:
+            heapq.heappush(self.heap, (node.bound, self.made, node))
+            self.made += 1
+        if self.best is None:
+            self.stack.extend(reversed(nodes))
+
+    # Closing
+
+    def _close(self, node: Node, tree: Tree | None) -> None:
+        """Close a node, and its parents as far as this decides them."""
+        at, found = node, tree
+        while True:
+            at.closed = True
+            parent = at.parent
+            if parent is None:
+                self.tree = found
+                return
+            if parent.closed:
+                return
+            if found is not None:
+                # A proof that does not use what this branch adds holds for the parent.
+                literal = (parent.between[at.side], parent.risk)
+                if parent.risk < 0 or literal not in found.used:
+                    at = parent
+                    continue
+            parent.trees[at.side] = found
+            parent.left -= 1
+            if parent.left:
+                return
+            found = self._joined(parent)
+            at = parent
+
+    @staticmethod
+    def _joined(node: Node) -> Tree | None:
+        """The proof of a node all of whose branches are closed; None where one closed by bound."""
+        if node.risk < 0 or node.trees[0] is None:
+            return None
+        first = node.trees[0]
+        second = node.trees[1] if len(node.trees) > 1 else mirrored(first, node.between)
+        return None if second is None else fork(node.risk, node.between, (first, second))
+
+    def _leaf(self, node: Node, way: int) -> None:
+        """Close a node whose way `way` no longer reaches the end."""
+        state = node.states[way]
+        cut, avoid = small_cut(self.reduced, state.dead, state.avoid)
+        for risk in avoid:
+            self.activity[risk] += self.bump
+        self.bump *= BUMP_GROWTH
+        if self.bump > 1e100:
+            self.activity /= self.bump
+            self.bump = 1.0
+        on_record = tuple(self.reduced.cut_on_record(cut, avoid))
+        self._close(node, Cut(way, on_record, avoid))
+
+    # Expanding
+
+    def _expand(self, node: Node) -> None:
+        for way, state in enumerate(node.states):
+            if state.plain is None:
+                state.plain = cheapest(self.reduced, self.reduced.cost, state.dead)
+            if state.plain is None:
+                self._leaf(node, way)
+                return
+        chosen = self._within_limits(node)
+        if chosen is None:
+            return
+        whole = [way.edges for way in chosen]
+        node.bound = max(node.bound, sum(way.value for way in chosen))
+        separate = self._take(whole)
+        if self._dear(node):
+            return
+        met = self._meetings(whole)
+        if self.ways > 1 and met:
+            if not self._flow(node):
+                return
+            priced, bound = self._priced(node)
+            node.bound = max(node.bound, bound)
+            self._take(priced)
+            if self.best is None:
+                self._complete(node, whole)
+            if self._dear(node):
+                return
+            met = self._meetings(priced) or met
+        if met:
+            self._branch(node, *self._choose(met))
+        elif separate:
+            self._close(node, None)
+        else:
+            self._part_windows(node, whole)
+
+    def _dear(self, node: Node) -> bool:
+        if self.best_cost is None or node.bound < self.best_cost:
+            return False
+        self._close(node, None)
+        return True
+
+    def _take(self, whole: Sequence[tuple[int, ...]]) -> bool:
+        """Keep these ways if they answer the question and are the cheapest yet."""
+        if self._meetings(whole) or not self._keeps_limits(whole):
+            return False
+        cost = sum(int(self.reduced.cost[list(way)].sum()) for way in whole)
+        if self.best_cost is None or cost < self.best_cost:
+            self.best, self.best_cost = list(whole), cost
+        return True
+
+    def _keeps_limits(self, whole: Sequence[tuple[int, ...]]) -> bool:
+        for name, most in self.limits.most.items():
+            if any(self._sum(name, way) > most for way in whole):
+                return False
+        for name, most in self.limits.apart_most.items():
+            sums = [self._sum(name, way) for way in whole]
+            if name in self.fixed_sums:
+                sums.append(self.fixed_sums[name])
+            if max(sums) - min(sums) > most:
+                return False
+        return True
+
+    def _sum(self, name: str, way: Sequence[int]) -> int:
+        return int(self.reduced.weights[name][list(way)].sum())
+
+    def _risks(self, way: Sequence[int]) -> IntArray:
+        parts = [self.reduced.risks_of(edge) for edge in way]
+        return np.unique(np.concatenate(parts)) if parts else np.zeros(0, dtype=np.int64)
+
+    def _meetings(self, whole: Sequence[tuple[int, ...]]) -> list[tuple[int, int, IntArray]]:
+        """Pairs of ways with the risks that both rely on."""
+        own = [self._risks(way) for way in whole]
+        found = []
+        for i, j in combinations(range(len(own)), 2):
+            both = np.intersect1d(own[i], own[j], assume_unique=True)
+            if len(both):
+                found.append((i, j, both))
+        return found
+
+    def _choose(self, met: Sequence[tuple[int, int, IntArray]]) -> tuple[int, int, int]:
+        """The meeting to branch on: by activity, then by how many edges rely on the risk."""
+        ranked = []
+        for i, j, both in met:
+            at = np.lexsort((-both, self.size[both], self.activity[both]))[-1]
+            risk = int(both[at])
+            ranked.append((self.activity[risk], self.size[risk], -i, -j, risk))
+        _, _, i, j, risk = max(ranked)
+        return -i, -j, risk
+
+    def _branch(self, node: Node, first: int, second: int, risk: int) -> None:
+        alike = node.states[first] is node.states[second]
+        node.risk, node.between = risk, (first, second)
+        sides = (first,) if alike else (first, second)
+        node.trees, node.left = [None] * len(sides), len(sides)
+        through = set(self.reduced.edges_of(risk).tolist())
+        children = []
+        for side, way in enumerate(sides):
+            states = list(node.states)
+            states[way] = self._avoiding(states[way], risk, through)
+            child = Node(tuple(states), node.bound, node.windows, node, side, node.flow)
+            children.append(child)
+        self._push(children)
+
+    def _avoiding(self, state: State, risk: int, through: set[int]) -> State:
+        dead = state.dead.copy()
+        dead[list(through)] = True
+        found = State(state.avoid | {risk}, dead)
+        if state.plain is not None and through.isdisjoint(state.plain.edges):
+            found.plain = state.plain
+        if state.within is not None and through.isdisjoint(state.within.edges):
+            found.within, found.within_for = state.within, state.within_for
+        if state.priced is not None and through.isdisjoint(state.priced[1].edges):
+            found.priced = state.priced
+        return found
+
+    # Bounds from the flow
+
+    def _flow(self, node: Node) -> bool:
+        """Bring the node's flow up to date; False where the node was dealt with on the way."""
+        assert self.net is not None
+        dead = np.logical_and.reduce([state.dead for state in node.states])
+        if node.flow is None or dead[list(node.flow.used)].any():
+            node.flow = cheapest_flow(self.reduced, self.net, dead, self.ways)
+        if node.flow.bottleneck:
+            for risk in node.flow.bottleneck:
+                free = [i for i, s in enumerate(node.states) if risk not in s.avoid]
+                if len(free) > 1:
+                    self._branch(node, free[0], free[1], risk)
+                    return False
+        node.bound = max(node.bound, node.flow.cost)
+        if len(node.flow.ways) == self.ways:
+            self._take(node.flow.ways)
+        return True
+
+    def _priced(self, node: Node) -> tuple[list[tuple[int, ...]], int]:
+        """Each way at the flow's prices, and the lower bound that they give together."""
+        flow = node.flow
+        if flow is None or flow.bottleneck:
+            return [s.plain.edges for s in node.states if s.plain], node.bound
+        whole, doubled = [], 0
+        for state in node.states:
+            if state.priced is None or state.priced[0] is not flow:
+                way = cheapest(self.reduced, flow.weight, state.dead)
+                assert way is not None
+                state.priced = (flow, way)
+            way = state.priced[1]
+            doubled += way.value
+            whole.append(way.edges)
+        return whole, -(-(doubled - 2 * flow.paid) // 2)
+
+    def _complete(self, node: Node, whole: Sequence[tuple[int, ...]]) -> None:
+        """Look for first ways: keep one as it is and fit the others round it, in turn."""
+        for keep in range(self.ways):
+            found = {keep: whole[keep]}
+            for way, state in enumerate(node.states):
+                if way == keep:
+                    continue
+                barred = state.dead.copy()
+                for other in found.values():
+                    for risk in self._risks(other):
+                        barred[self.reduced.edges_of(int(risk))] = True
+                fitted = cheapest(self.reduced, self.reduced.cost, barred)
+                if fitted is None:
+                    break
+                found[way] = fitted.edges
+            if len(found) == self.ways:
+                self._take([found[way] for way in range(self.ways)])
+
+    # Limits
+
+    def _first_windows(self) -> tuple[Window, ...]:
+        """What the limits and a kept way say of every way from the start."""
+        found = []
+        for name in sorted({*self.limits.most, *self.limits.apart_most}):
+            least, most = 0, self.limits.most.get(name, LARGEST_SUM)
+            if name in self.limits.apart_most and name in self.fixed_sums:
+                least = max(0, self.fixed_sums[name] - self.limits.apart_most[name])
+                most = min(most, self.fixed_sums[name] + self.limits.apart_most[name])
+            found.append(Window(name, least, most))
+        return tuple(found)
+
+    def _within_limits(self, node: Node) -> list[Way] | None:
+        """The cheapest way of each state in the node's windows; None where the node was closed."""
+        chosen: list[Way] = []
+        for way, state in enumerate(node.states):
+            assert state.plain is not None
+            if all(w.holds(self._sum(w.weight, state.plain.edges)) for w in node.windows):
+                chosen.append(state.plain)
+                continue
+            if state.within is None or state.within_for != node.windows:
+                state.within = cheapest_within(
+                    self.reduced, node.windows, state.dead, self.deadline
+                )
+                state.within_for = node.windows
+            if state.within is None:
+                self._close(node, self._beyond(way, state))
+                return None
+            chosen.append(state.within)
+        return chosen
+
+    def _beyond(self, way: int, state: State) -> Tree | None:
+        """A leaf for a way that no single limit lets pass; None where it takes several."""
+        for name, most in self.limits.most.items():
+            far = distances(self.reduced, self.reduced.weights[name], state.dead, self.reduced.s)
+            least = round(float(far[0][self.reduced.t]))
+            if least > most:
+                return Beyond(way, name, least, most, state.avoid)
+        return None
+
+    def _part_windows(self, node: Node, whole: Sequence[tuple[int, ...]]) -> None:
+        """Branch where separate ways differ by more than they may.
+
+        Ways whose sums differ by at most d either all stay at or below some h, or all
+        stay above h - d. With h between the least sum + d and the greatest sum
+        neither branch holds the ways found.
+        """
+        for at, window in enumerate(node.windows):
+            apart = self.limits.apart_most.get(window.weight)
+            if apart is None:
+                continue
+            sums = [self._sum(window.weight, way) for way in whole]
+            if max(sums) - min(sums) <= apart:
+                continue
+            h = (min(sums) + apart + max(sums)) // 2
+            parts = (
+                Window(window.weight, window.least, h),
+                Window(window.weight, h - apart + 1, window.most),
+            )
+            children = []
+            for side, part in enumerate(parts):
+                windows = (*node.windows[:at], part, *node.windows[at + 1 :])
+                children.append(Node(node.states, node.bound, windows, node, side, node.flow))
+            node.risk, node.trees, node.left = -1, [None, None], 2
+            self._push(children)
+            return
+
+
+def small_cut(
+    reduced: Reduced, dead: BoolArray, avoid: frozenset[int]
+) -> tuple[list[int], frozenset[int]]:
+    """A minimal cut made of dead edges, and few risks in `avoid` that cover it.
+
+    Two cuts are tried, the one next to each end's reach; the one that needs fewer
+    risks, then fewer edges, is returned.
+    """
+    tried = []
+    alive = _parts(reduced, ~dead)
+    for near, beyond in ((reduced.s, reduced.t), (reduced.t, reduced.s)):
+        reach = alive == alive[near]
+        rest = _parts(reduced, ~(reach[reduced.u] | reach[reduced.v]))
+        far = (rest == rest[beyond]) & ~reach
+        cut = np.flatnonzero(far[reduced.u] != far[reduced.v]).tolist()
+        cover = _few_risks(reduced, cut, avoid)
+        tried.append((len(cover), len(cut), cut, cover))
+    _, _, cut, cover = min(tried, key=lambda row: row[:2])
+    return cut, frozenset(cover)
+
+
+def _parts(reduced: Reduced, alive: BoolArray) -> Any:
+    n = reduced.n_nodes
+    ones = np.ones(int(alive.sum()), dtype=bool)
+    graph = csr_array((ones, (reduced.u[alive], reduced.v[alive])), shape=(n, n))
+    return connected_components(graph, directed=False)[1]
+
+
+def _few_risks(reduced: Reduced, cut: Sequence[int], avoid: frozenset[int]) -> list[int]:
+    """Cover the edges of a cut by risks in `avoid`, greedily: the most edges first."""
+    covers: dict[int, set[int]] = {}
+    for edge in cut:
+        for risk in avoid.intersection(reduced.risks_of(edge).tolist()):
+            covers.setdefault(risk, set()).add(edge)
+    left, chosen = set(cut), []
+    while left:
+        risk = max(covers, key=lambda r: (len(covers[r] & left), -r))
+        chosen.append(risk)
+        left -= covers[risk]
+    return chosen

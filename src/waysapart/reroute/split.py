@@ -1,0 +1,262 @@
+"""The cheapest ways that share no risk, exactly, or the proof that there are none.
+
+The problem is NP-hard with general risks (Hu, "Diverse routing in optical mesh
+networks", IEEE Trans. Communications 51(3), 2003), so the search is exponential at
+worst and carries a time limit; what it returns is never called optimal unless the
+tree was closed.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from scipy.sparse import csr_array
+
+from waysapart.errors import CallError
+from waysapart.reroute.graph import (
+    Question,
+    RiskGraph,
+    check_question,
+    edge_risks,
+    risks_of_way,
+)
+from waysapart.reroute.proof import Proof
+from waysapart.reroute.reduce import reduce_graph
+from waysapart.reroute.search import Search
+
+Status = Literal["apart", "none", "undecided"]
+
+SHRINK_NODES = 400
+"""Largest tree grown again when a proof is made smaller."""
+
+SHRINK_RISKS = 16
+"""Proofs with more risks than this are not tried risk by risk; nobody would read them."""
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What a search found.
+
+    Attributes
+    ----------
+    status
+        ``apart``: separate ways within the limits, `ways`; ``none``: there are
+        none; ``undecided``: neither is known in the time given.
+    ways
+        Edges of each way from `s` to `t`; a kept way comes first.
+    cost
+        Sum over the ways, a kept one included.
+    lower_bound
+        No separate ways within the limits cost less (None where there are none).
+    optimal
+        `ways` are proved cheapest: `cost` equals `lower_bound`.
+    proof
+        The no-pair proof where `status` is ``none`` and it rests on cuts and
+        single limits; None where it rests on several limits taken together or
+        on a limit on the difference.
+    why
+        ``""``, ``limits`` (none within the limits, no proof by cuts), ``kept``
+        (the kept way itself breaks a limit) or ``time``.
+    nodes, seconds
+        Size of the tree and time taken.
+    """
+
+    status: Status
+    ways: tuple[tuple[int, ...], ...] | None
+    cost: int | None
+    lower_bound: int | None
+    optimal: bool
+    proof: Proof | None
+    why: str
+    nodes: int
+    seconds: float
+
+    @property
+    def gap(self) -> int | None:
+        """Cost above the lower bound; 0 where optimal, None where nothing was found."""
+        if self.cost is None or self.lower_bound is None:
+            return None
+        return self.cost - self.lower_bound
+
+
+def best_pair(
+    graph: RiskGraph,
+    question: Question,
+    *,
+    time_limit_s: float = 10.0,
+    node_limit: int | None = None,
+    below: int | None = None,
+) -> Answer:
+    """The two ways of least total cost such that no risk is on both.
+
+    Parameters
+    ----------
+    graph, question
+        The plant, the ends and the terms.
+    time_limit_s
+        Seconds of search; a proof found may take as long again to be made small.
+    node_limit
+        Nodes of the tree, for a limit that does not depend on the machine.
+    below
+        Only ways cheaper than this count; then ``none`` without a proof means
+        that there are none so cheap.
+
+    Returns
+    -------
+    Answer
+
+    Raises
+    ------
+    CallError
+        The question has no meaning on this graph, see `check_question`.
+
+    Notes
+    -----
+    Exact: costs and weights are whole numbers and every bound is a true one. Limits
+    on single ways are kept by exact label setting, limits on the difference by
+    splitting the set of ways; both are exact and exponential at worst.
+    """
+    return best_ways(
+        graph, question, 2, time_limit_s=time_limit_s, node_limit=node_limit, below=below
+    )
+
+
+def best_ways(
+    graph: RiskGraph,
+    question: Question,
+    ways: int,
+    *,
+    time_limit_s: float = 10.0,
+    node_limit: int | None = None,
+    below: int | None = None,
+) -> Answer:
+    """The `ways` ways of least total cost such that no risk is on two of them.
+
+    As `best_pair`, for any number of ways >= 2; the tree grows quickly with it.
+    """
+    check_question(graph, question)
+    if ways < 2:
+        raise CallError(f"{ways} ways asked for, expected at least 2")
+    began = time.monotonic()
+    deadline = began + time_limit_s
+    kept = question.keep
+    avoid: frozenset[int] = frozenset()
+    fixed: dict[str, int] = {}
+    kept_cost = 0
+    if kept is not None:
+        risks = edge_risks(graph, question.s, question.t)
+        avoid = risks_of_way(risks, kept) - frozenset(question.exempt)
+        fixed = {name: int(w[list(kept)].sum()) for name, w in graph.weights.items()}
+        kept_cost = int(graph.cost[list(kept)].sum())
+        if any(fixed[name] > most for name, most in question.limits.most.items()):
+            return Answer("none", None, None, None, False, None, "kept", 0, 0.0)
+    reduced = reduce_graph(graph, question)
+    sought = ways - (kept is not None)
+    upper = None if below is None else below - kept_cost
+    search = Search(reduced, sought, question.limits, avoid, fixed, upper)
+    search.run(deadline, node_limit)
+    found: tuple[tuple[int, ...], ...] | None = None
+    if search.best is not None:
+        found = tuple(tuple(reduced.on_record(list(way))) for way in search.best)
+        found = found if kept is None else (tuple(kept), *found)
+    proof = None
+    if search.tree is not None and found is None:
+        proof = Proof(
+            question.s,
+            question.t,
+            sought,
+            avoid,
+            barred_edges(graph, question),
+            search.tree,
+        )
+        proof = _made_small(graph, question, ways, proof, deadline)
+    return _answer(search, found, kept_cost, proof, time.monotonic() - began)
+
+
+def _answer(
+    search: Search,
+    found: tuple[tuple[int, ...], ...] | None,
+    kept_cost: int,
+    proof: Proof | None,
+    seconds: float,
+) -> Answer:
+    cost = None
+    if found is not None and search.best_cost is not None:
+        cost = search.best_cost + kept_cost
+    status: Status = "apart" if found else "none" if search.done else "undecided"
+    why = "" if search.done else "time"
+    if status == "none" and proof is None:
+        why = "limits"
+    return Answer(
+        status=status,
+        ways=found,
+        cost=cost,
+        lower_bound=None if status == "none" else search.lower + kept_cost,
+        optimal=found is not None and search.done,
+        proof=proof,
+        why=why,
+        nodes=search.nodes,
+        seconds=seconds,
+    )
+
+
+def barred_edges(graph: RiskGraph, question: Question) -> frozenset[int]:
+    """Edges that no way may use: forbidden themselves or by a forbidden risk."""
+    barred = set(question.forbidden_edges)
+    if len(question.forbidden_risks):
+        banned = np.zeros(graph.n_risks, dtype=bool)
+        banned[list(question.forbidden_risks)] = True
+        risks = edge_risks(graph, question.s, question.t)
+        barred.update(np.flatnonzero(risks @ banned).tolist())
+    return frozenset(barred)
+
+
+def _made_small(
+    graph: RiskGraph, question: Question, ways: int, proof: Proof, deadline: float
+) -> Proof:
+    """Prove it again with fewer risks, as long as that gives a smaller proof."""
+    while proof.size()[1] > 2:
+        again = _proved_with(graph, question, ways, proof, proof.risks(), deadline)
+        if again is None or again.size() >= proof.size():
+            break
+        proof = again
+    if 1 < proof.size()[0] <= SHRINK_RISKS:
+        for risk in sorted(proof.risks()):
+            if risk in proof.risks():
+                again = _proved_with(graph, question, ways, proof, proof.risks() - {risk}, deadline)
+                proof = again or proof
+    return proof
+
+
+def _proved_with(
+    graph: RiskGraph,
+    question: Question,
+    ways: int,
+    proof: Proof,
+    only: frozenset[int],
+    deadline: float,
+) -> Proof | None:
+    """A proof in which the ways need not avoid each other at other risks than `only`."""
+    risks = edge_risks(graph, question.s, question.t)
+    rows = np.repeat(np.arange(graph.n_edges), np.diff(risks.indptr))
+    some = np.isin(risks.indices, sorted(only))
+    fewer = csr_array(
+        (np.ones(int(some.sum()), dtype=bool), (rows[some], risks.indices[some])),
+        shape=risks.shape,
+    )
+    plain = replace(
+        question,
+        keep=None,
+        exempt=(),
+        forbidden_risks=(),
+        forbidden_edges=sorted(proof.without),
+    )
+    reduced = reduce_graph(replace(graph, risks=fewer, node_risks=None), plain)
+    search = Search(reduced, proof.ways, question.limits, proof.from_start & only, {}, None)
+    search.run(deadline, SHRINK_NODES)
+    if search.tree is None or search.best is not None:
+        return None
+    return replace(proof, tree=search.tree)
