@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy import sparse, stats
 
 from waysapart.errors import CallError
-from waysapart.findings.availability import (
+from waysapart.formulas.availability import (
     birnbaum_both_down,
     both_down,
     contribution,
@@ -22,7 +22,7 @@ from waysapart.findings.availability import (
     unavailability,
     unheld_length_m,
 )
-from waysapart.findings.many_paths import (
+from waysapart.formulas.many_paths import (
     all_down,
     birnbaum_all_down,
     state_probabilities,

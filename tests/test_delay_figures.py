@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import sparse
 
 from waysapart.errors import CallError
-from waysapart.findings.delay import (
+from waysapart.formulas.delay import (
     asymmetry_us,
     differential_current,
     fibre_delay_us,

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from waysapart.errors import CallError
-from waysapart.findings.fibre import (
+from waysapart.formulas.fibre import (
     attenuation_db_per_km,
     bandwidth_mhz_km,
     binding_limit,

@@ -3,7 +3,7 @@
 import pytest
 
 from waysapart.errors import StudyError
-from waysapart.findings.fibre import attenuation_db_per_km, greatest_dispersion_ps_nm_km
+from waysapart.formulas.fibre import attenuation_db_per_km, greatest_dispersion_ps_nm_km
 from waysapart.study.rules import load_rules, shipped_rules
 
 

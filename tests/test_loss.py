@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy import optimize
 
 from waysapart.errors import CallError
-from waysapart.findings.loss import (
+from waysapart.formulas.loss import (
     fibre_loss_db,
     fibre_variance_db2,
     items_variance_db2,
@@ -23,7 +23,7 @@ from waysapart.findings.loss import (
     statistical_db,
     worst_case_db,
 )
-from waysapart.findings.margin import (
+from waysapart.formulas.margin import (
     attenuator_db,
     extra_length_m,
     longest_length_m,

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from waysapart.errors import CallError
-from waysapart.findings.measured import TESTS, differs, tests_missing, too_old, two_way_mean
+from waysapart.formulas.measured import TESTS, differs, tests_missing, too_old, two_way_mean
 
 tests_missing.__test__ = False  # a function of the library, not a test
 

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from waysapart.findings.fibre import by_type
-from waysapart.findings.loss import fibre_loss_db, reel_splices, splice_count, splice_loss_db
-from waysapart.findings.margin import sensitivity_margin_db
+from waysapart.formulas.fibre import by_type
+from waysapart.formulas.loss import fibre_loss_db, reel_splices, splice_count, splice_loss_db
+from waysapart.formulas.margin import sensitivity_margin_db
 from waysapart.network.assets import Floats, Ints
 from waysapart.network.tie import Network
 from waysapart.reliance.rely import Reliance

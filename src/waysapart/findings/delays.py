@@ -9,7 +9,7 @@ import pandas as pd
 from scipy.constants import speed_of_light
 
 from waysapart.findings.budgets import piece_types
-from waysapart.findings.fibre import by_type
+from waysapart.formulas.fibre import by_type
 from waysapart.network.assets import Floats, boolean, listed
 from waysapart.network.tie import Network
 

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sp
 
-from waysapart.findings.availability import failures_per_year, path_unavailability, unavailability
-from waysapart.findings.many_paths import all_down
 from waysapart.findings.sharing import Sides
+from waysapart.formulas.availability import failures_per_year, path_unavailability, unavailability
+from waysapart.formulas.many_paths import all_down
 from waysapart.network.assets import Floats
 from waysapart.network.tie import Network
 from waysapart.reliance.rely import Reliance

@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from pyproj import Transformer
 
-from waysapart.findings.length import (
+from waysapart.formulas.length import (
     catenary_length_m,
     fibre_length_m,
     geodesic_length_m,

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from waysapart import __version__
-from waysapart.findings.availability import minutes_a_year
+from waysapart.formulas.availability import minutes_a_year
 from waysapart.verdicts.limits import margin_ok
 from waysapart.verdicts.prove import WORST_FIRST, Proof
 from waysapart.verdicts.sides import Trial

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from waysapart.findings.delay import asymmetry_us
+from waysapart.formulas.delay import asymmetry_us
 from waysapart.network.tie import Network
 from waysapart.study.rules import Service
 

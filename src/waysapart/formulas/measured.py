@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from waysapart.errors import CallError
-from waysapart.findings._arrays import Flags, Floats, floats, sum_by
+from waysapart.formulas._arrays import Flags, Floats, floats, sum_by
 
 TESTS = ("drum", "installed", "end-to-end, go", "end-to-end, return")
 """The tests that each fibre in use is to have before its circuit goes into

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from waysapart.errors import CallError
-from waysapart.findings._arrays import Floats, floats
-from waysapart.findings.loss import fibre_loss_db, reel_splices
+from waysapart.formulas._arrays import Floats, floats
+from waysapart.formulas.loss import fibre_loss_db, reel_splices
 
 _ROUNDING = 1e-9
 
@@ -31,7 +31,7 @@ def sensitivity_margin_db(
 def overload_margin_db(tx_max_dbm: ArrayLike, rx_max_dbm: ArrayLike, least_db: ArrayLike) -> Floats:
     """How far the strongest light stays below the receiver's overload; below 0: too much.
 
-    `least_db` is the least loss to reckon with, from `waysapart.findings.loss.least_loss_db`.
+    `least_db` is the least loss to reckon with, from `waysapart.formulas.loss.least_loss_db`.
     """
     return np.asarray(floats(rx_max_dbm) - floats(tx_max_dbm) + floats(least_db))
 

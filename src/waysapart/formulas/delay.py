@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike
 from scipy import sparse
 
 from waysapart.errors import CallError
-from waysapart.findings._arrays import Flags, Floats, floats, greatest_by
+from waysapart.formulas._arrays import Flags, Floats, floats, greatest_by
 
 LIGHT_M_PER_US = 299.792458
 """Speed of light in vacuum, exact by the definition of the metre (SI)."""

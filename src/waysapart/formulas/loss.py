@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from waysapart.errors import CallError
-from waysapart.findings._arrays import Counts, Floats, Words, floats
+from waysapart.formulas._arrays import Counts, Floats, Words, floats
 
 GIVEN, JOINTS, ESTIMATE = "given", "joints", "estimate"
 """Where a number of splices comes from: the link's own column, the recorded

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from waysapart.errors import CallError
-from waysapart.findings._arrays import Floats, floats
+from waysapart.formulas._arrays import Floats, floats
 
 if TYPE_CHECKING:
     from pyproj import Geod

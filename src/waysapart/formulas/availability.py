@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike
 from scipy import sparse
 
 from waysapart.errors import CallError
-from waysapart.findings._arrays import Floats, floats
+from waysapart.formulas._arrays import Floats, floats
 
 HOURS_PER_YEAR = 8760.0
 MINUTES_PER_YEAR = 60 * HOURS_PER_YEAR

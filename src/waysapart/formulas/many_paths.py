@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike
 from scipy import sparse
 
 from waysapart.errors import CallError
-from waysapart.findings._arrays import Counts, Floats, floats
+from waysapart.formulas._arrays import Counts, Floats, floats
 
 GREATEST_PATHS = 16
 """2^16 states; a group of more paths than that is a mistake in the records."""
