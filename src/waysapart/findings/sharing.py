@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import scipy.sparse as sp
@@ -16,9 +16,8 @@ from waysapart.reliance.rely import Reliance
 class Sides:
     """Who is held against whom: tests, each of two or more sides, each side of one or more paths.
 
-    A circuit's sides are its paths. An asset is shared in a test when at least
-    `threshold` of its sides rely on it: all of them, or, where any two members
-    of a group must be apart, two.
+    A circuit's sides are its paths. An asset is shared in a test when all of
+    its sides, and at least two, rely on it.
 
     Attributes
     ----------
@@ -26,6 +25,7 @@ class Sides:
         Test of each side, ascending.
     paths : csr_array of bool, shape (sides, paths)
     threshold : ndarray of int, shape (tests,)
+        How many sides that is.
     circuits : csr_array of bool, shape (tests, circuits)
         Whose ends count as unavoidable.
     """
@@ -51,10 +51,12 @@ class Sharing:
     Attributes
     ----------
     shared, unavoidable, avoidable : csr_array of bool, shape (tests, assets + links)
+    folded : csr_array of bool, shape (tests, assets + links)
+        Shared only because something shared lies within.
     through : dict of (int, int) to int
-        Test and shared asset to the shared asset in it that is all the reason.
+        Test and folded asset to the shared asset in it that is all the reason.
     supports : dict of (int, int) to tuple of int
-        For assets in `through`: every shared asset directly in it.
+        For folded assets: every avoidable shared asset directly in it.
     blank_within : ndarray of int, shape (tests,)
         Assets relied on by any side for which nobody recorded what they lie within.
     """
@@ -62,16 +64,17 @@ class Sharing:
     shared: sp.csr_array
     unavoidable: sp.csr_array
     avoidable: sp.csr_array
-    through: dict[tuple[int, int], int]
-    supports: dict[tuple[int, int], tuple[int, ...]]
+    folded: sp.csr_array
     blank_within: Ints
+    through: dict[tuple[int, int], int] = field(default_factory=dict)
+    supports: dict[tuple[int, int], tuple[int, ...]] = field(default_factory=dict)
 
 
 def share(reliance: Reliance, sides: Sides) -> Sharing:
     """Compare the sides of every test at once.
 
-    Complexity: the size of the sides' reliance sets; no loop over tests except
-    to name the reason (`through`) of the few assets that are folded.
+    Complexity: the size of the sides' reliance sets; no loop over tests. Call
+    `merge` to learn the reasons (`through`).
     """
     relied = sp.csr_array(sides.paths @ reliance.paths)
     items = sp.csr_array(sides.paths @ reliance.path_items)
@@ -82,7 +85,6 @@ def share(reliance: Reliance, sides: Sides) -> Sharing:
     elsewhere = _met_elsewhere(reliance, sides, relied, ends, at_ends)
     unavoidable = without(at_ends, elsewhere)
     folded = _folded(reliance, sides, relied, items, shared)
-    through, supports = _reasons(reliance, shared, folded)
     blank = np.r_[
         reliance.network.assets.frame["blank_within"].to_numpy(),
         np.zeros(shape[1] - len(reliance.network.assets), dtype=bool),
@@ -92,10 +94,28 @@ def share(reliance: Reliance, sides: Sides) -> Sharing:
         shared,
         unavoidable,
         without(shared, unavoidable),
-        through,
-        supports,
+        folded,
         np.asarray(any_side.astype(np.int32) @ blank.astype(np.int32)).astype(np.int64),
     )
+
+
+def merge(reliance: Reliance, held: Sharing, owner: list[int], count: int) -> Sharing:
+    """Bring tests of one owner together, and name the reason of what is folded.
+
+    What is avoidable in any of the tests is avoidable; what is shared on its
+    own in any of them is not folded.
+    """
+    number = np.array(owner, dtype=np.int64)
+    by_owner = boolean(number, np.arange(len(owner)), (count, len(owner)))
+    shared = sp.csr_array(by_owner @ held.shared)
+    avoidable = sp.csr_array(by_owner @ held.avoidable)
+    alone = sp.csr_array(by_owner @ without(held.shared, held.folded))
+    folded = without(shared, both(shared, alone))
+    blank = np.zeros(count, dtype=np.int64)
+    np.maximum.at(blank, number, held.blank_within)
+    merged = Sharing(shared, without(shared, avoidable), avoidable, folded, blank)
+    through, supports = _reasons(reliance, avoidable, both(folded, avoidable))
+    return replace(merged, through=through, supports=supports)
 
 
 def _by_test(sides: Sides) -> sp.csr_array:

@@ -52,15 +52,23 @@ class Spacing:
     line_segment: Ints
 
 
-def space(reliance: Reliance, sides: Sides, sharing: Sharing, services: list[Service]) -> Spacing:
+def space(
+    reliance: Reliance,
+    sides: Sides,
+    sharing: Sharing,
+    services: list[Service],
+    owner: Ints,
+) -> Spacing:
     """Measure the separation of all tests at once.
 
     Parameters
     ----------
     reliance, sides, sharing
-        What is held against what, and what is shared already.
+        What is held against what; what is shared already, per owner.
     services : list of Service
         Per test, the limits that hold for it.
+    owner : ndarray of int
+        Per test, the circuit or group that it belongs to; `pairs` names it.
     """
     network = reliance.network
     route = routes(network)
@@ -90,8 +98,8 @@ def space(reliance: Reliance, sides: Sides, sharing: Sharing, services: list[Ser
     near["segment_i"] = segment[near["line_i"]]
     near["segment_j"] = segment[near["line_j"]]
     nodes = _Nodes(reliance, sharing, lines)
-    near["under"] = nodes.under(near, tests)
-    common = nodes.common_points(tests)
+    near["under"] = nodes.under(near, owner[tests])
+    common = nodes.common_points(owner[tests])
     cross = crossings(
         layout,
         common_pair=common[0],
@@ -101,11 +109,12 @@ def space(reliance: Reliance, sides: Sides, sharing: Sharing, services: list[Ser
     )
     cross["segment_i"] = segment[cross["line_i"]]
     cross["segment_j"] = segment[cross["line_j"]]
-    cross["under"] = nodes.holders(cross, tests)
+    cross["under"] = nodes.holders(cross, owner[tests])
     cross["forbidden"] = [
         services[tests[pair]].forbids_cross(str(kinds[kind_of[i]]), str(kinds[kind_of[j]]))
         for pair, i, j in zip(cross["pair"], cross["segment_i"], cross["segment_j"], strict=True)
     ]
+    pairs["test"] = owner[tests]
     closest = closest_points(layout, skip_shared=True)
     pairs["closest_m"] = closest["distance_m"].to_numpy()
     for column in ("danger_radius_m", "lon", "lat", "lon_i", "lat_i", "lon_j", "lat_j"):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import numpy as np
 import shapely
@@ -246,10 +246,8 @@ def _joint_places(study: Study, assets: Assets) -> dict[frozenset[int], set[int]
         joined.setdefault(joint, []).append(cable)
     found: dict[frozenset[int], set[int]] = {}
     for joint, members in joined.items():
-        for one in members:
-            for other in members:
-                if one < other:
-                    found.setdefault(frozenset((one, other)), set()).add(int(at[joint]))
+        for one, other in combinations(members, 2):
+            found.setdefault(frozenset((one, other)), set()).add(int(at[joint]))
     return found
 
 
@@ -257,15 +255,15 @@ _Given = tuple[int, int, int]
 """Cable, from, to of a link run."""
 
 
-def _options(given: _Given, cables: _Cables, branches: set[int]) -> tuple[list[_Use], list[int]]:
-    """Ways of using one cable of a link, and which stated nodes its chain does not hold."""
+def _options(given: _Given, cables: _Cables) -> tuple[list[_Use], bool]:
+    """Ways of using one cable of a link; True where its chain lacks the stated nodes."""
     cable, enter, leave = given
-    lost = [node for node in (enter, leave) if node >= 0 and not cables.positions(cable, node)]
-    if lost or not cables.length(cable):
-        return cables.whole(cable), lost if cables.length(cable) else []
-    far = float(cables.length(cable))
-    ends = [(use.node_in, use.from_) for use in cables.whole(cable)]
-    ends += [(node, at) for node in branches for at in cables.positions(cable, node)]
+    whole = cables.whole(cable)
+    if not cables.length(cable):
+        return whole, False
+    if any(node >= 0 and not cables.positions(cable, node) for node in (enter, leave)):
+        return whole, True
+    ends = [(use.node_in, use.from_) for use in whole]
     first = [(enter, at) for at in cables.positions(cable, enter)] if enter >= 0 else ends
     last = [(leave, at) for at in cables.positions(cable, leave)] if leave >= 0 else ends
     uses = [
@@ -275,7 +273,22 @@ def _options(given: _Given, cables: _Cables, branches: set[int]) -> tuple[list[_
         if from_ != to
     ]
     uses.sort(key=lambda use: (-abs(use.from_ - use.to), use.from_, use.to))
-    return uses or [_Use(ends[0][0], ends[1][0], 0.0, far)], []
+    return uses or whole, not uses
+
+
+@dataclass(frozen=True)
+class _Meetings:
+    """Whether what follows each other in one link meets: at a common node, or at a joint.
+
+    A joint part-way along a cable is a meeting too; the link still uses the
+    whole cable unless its record says from where to where.
+    """
+
+    reach: _Reach
+    jointed: list[bool]
+
+    def hold(self, place: int, before: _Use, after: _Use) -> bool:
+        return self.jointed[place] or self.reach.meet(before.node_out, after.node_in)
 
 
 def _run_through(
@@ -287,43 +300,44 @@ def _run_through(
     site_b: int,
 ) -> tuple[list[_Use], list[tuple[str, int]], bool]:
     """Choose how each cable is used so that the fewest meetings fail; name those that do."""
+    choices = [_options(item, cables) for item in given]
+    lost = [("from-to", place) for place, (_, bad) in enumerate(choices) if bad]
+    meetings = _Meetings(
+        reach, [_jointed(before[0], after[0], cables, joints) for before, after in pairwise(given)]
+    )
     best: tuple[list[_Use], list[tuple[str, int]], bool] | None = None
-    plain: list[set[int]] = [set() for _ in given]
-    for branches in (plain, _branches(given, joints)):
-        if best is not None and branches == plain:
+    for begin, finish, turned in ((site_a, site_b, False), (site_b, site_a, True)):
+        uses = _cheapest([uses for uses, _ in choices], meetings, begin, finish)
+        faults = lost + _failures(uses, meetings, begin, finish)
+        if best is None or len(faults) < len(best[1]):
+            best = uses, faults, turned
+        if not faults:
             break
-        choices = [
-            _options(item, cables, extra) for item, extra in zip(given, branches, strict=True)
-        ]
-        lost = [("from-to", place) for place, (_, bad) in enumerate(choices) if bad]
-        for begin, finish, turned in ((site_a, site_b, False), (site_b, site_a, True)):
-            uses = _cheapest([uses for uses, _ in choices], reach, begin, finish)
-            faults = lost + _failures(uses, reach, begin, finish)
-            if best is None or len(faults) < len(best[1]):
-                best = uses, faults, turned
-            if not faults:
-                return best
     assert best is not None
     return best
 
 
-def _branches(given: list[_Given], joints: dict[frozenset[int], set[int]]) -> list[set[int]]:
-    found: list[set[int]] = [set() for _ in given]
-    for place, (before, after) in enumerate(pairwise(given)):
-        places = joints.get(frozenset((before[0], after[0])), set())
-        found[place] |= places
-        found[place + 1] |= places
-    return found
+def _jointed(
+    before: int, after: int, cables: _Cables, joints: dict[frozenset[int], set[int]]
+) -> bool:
+    """Whether a joint on the way of both cables names both."""
+    return any(
+        cables.positions(before, place) and cables.positions(after, place)
+        for place in joints.get(frozenset((before, after)), ())
+    )
 
 
-def _cheapest(choices: list[list[_Use]], reach: _Reach, begin: int, finish: int) -> list[_Use]:
+def _cheapest(
+    choices: list[list[_Use]], meetings: _Meetings, begin: int, finish: int
+) -> list[_Use]:
+    reach = meetings.reach
     costs = [float(not reach.reaches(use.node_in, begin)) for use in choices[0]]
     origins: list[list[int]] = []
-    for before, here in pairwise(choices):
+    for place, (before, here) in enumerate(pairwise(choices)):
         came, total = [], []
         for use in here:
             options = [
-                cost + (not reach.meet(prior.node_out, use.node_in))
+                cost + (not meetings.hold(place, prior, use))
                 for prior, cost in zip(before, costs, strict=True)
             ]
             least = min(range(len(options)), key=options.__getitem__)
@@ -343,14 +357,17 @@ def _cheapest(choices: list[list[_Use]], reach: _Reach, begin: int, finish: int)
     return picked[::-1]
 
 
-def _failures(uses: list[_Use], reach: _Reach, begin: int, finish: int) -> list[tuple[str, int]]:
+def _failures(
+    uses: list[_Use], meetings: _Meetings, begin: int, finish: int
+) -> list[tuple[str, int]]:
+    reach = meetings.reach
     faults = []
     if not reach.reaches(uses[0].node_in, begin):
         faults.append(("first", 0))
     faults += [
         ("between", place)
         for place, (before, after) in enumerate(pairwise(uses))
-        if not reach.meet(before.node_out, after.node_in)
+        if not meetings.hold(place, before, after)
     ]
     if not reach.reaches(uses[-1].node_out, finish):
         faults.append(("last", len(uses) - 1))

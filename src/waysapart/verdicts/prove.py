@@ -14,7 +14,7 @@ import pandas as pd
 from waysapart.findings.budgets import loss_budgets
 from waysapart.findings.delays import path_delays
 from waysapart.findings.outages import Outages, outages
-from waysapart.findings.sharing import Sharing, Sides, share
+from waysapart.findings.sharing import Sharing, Sides, merge, share
 from waysapart.findings.spacing import Spacing, space
 from waysapart.network.assets import Bools
 from waysapart.network.tie import Network, tie
@@ -23,7 +23,7 @@ from waysapart.reliance.rely import Reliance, rely
 from waysapart.study.model import Gap, Study
 from waysapart.study.rules import Service
 from waysapart.verdicts.limits import Limits, circuit_limits
-from waysapart.verdicts.sides import Trial, out_of_service, sides_of, trials_of
+from waysapart.verdicts.sides import Trial, contests_of, out_of_service, sides_of, trials_of
 from waysapart.verdicts.touching import gaps_of_trials
 from waysapart.verdicts.waivers import Waivers, lay_over, now
 
@@ -133,10 +133,14 @@ def prove(study: Study | Network) -> Proof:
     trials = trials_of(reliance, lost)
     services = [_service(network, trial) for trial in trials]
     sides = sides_of(reliance, trials)
-    sharing = share(reliance, sides)
-    spacing = space(reliance, sides, sharing, services)
+    contests, owner = contests_of(trials)
+    held = sides_of(reliance, contests)
+    sharing = merge(reliance, share(reliance, held), owner, len(trials))
+    spacing = space(
+        reliance, held, sharing, [services[trial] for trial in owner], np.array(owner, np.int64)
+    )
     made = now()
-    waivers = lay_over(network.study.rules, trials, sharing, network.assets, made.date())
+    waivers = lay_over(network.study.rules, trials, sharing, _numbers(network), made.date())
     gaps = (*network.gaps, *_way_gaps(network, trials, lost))
     gaps_of = gaps_of_trials(reliance, trials, gaps)
     delays, budgets = path_delays(network), loss_budgets(reliance)
@@ -163,6 +167,14 @@ def prove(study: Study | Network) -> Proof:
         made,
         verdicts,
     )
+
+
+def _numbers(network: Network) -> dict[str, int]:
+    """Numbers of assets, and of hops that stand behind them, by id."""
+    count = len(network.assets)
+    links = network.study.tables["links"]["id"]
+    hops = {str(name): count + place for place, name in enumerate(links)}
+    return hops | {str(name): place for place, name in enumerate(network.assets.frame["id"])}
 
 
 def _service(network: Network, trial: Trial) -> Service:

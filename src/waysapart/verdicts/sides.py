@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 import scipy.sparse as sp
@@ -36,11 +37,6 @@ class Trial:
     circuits: tuple[int, ...]
     sides: tuple[tuple[int, ...], ...]
     group_test: str | None = None
-
-    @property
-    def threshold(self) -> int:
-        """How many sides must rely on an asset for it to be shared."""
-        return 2 if self.group_test == PAIRWISE else max(2, len(self.sides))
 
 
 def out_of_service(reliance: Reliance) -> Bools:
@@ -102,6 +98,30 @@ def _working(labels: tuple[str, ...], paths: list[int], lost: Bools) -> int:
     return next((path for path in ordered if not lost[path]), ordered[0])
 
 
+def contests_of(trials: list[Trial]) -> tuple[list[Trial], list[int]]:
+    """What is held against what: a trial as it is, or every two members' paths on their own.
+
+    Returns
+    -------
+    contests : list of Trial
+    owner : list of int
+        The trial of each contest.
+    """
+    contests, owner = [], []
+    for number, trial in enumerate(trials):
+        mine = [trial]
+        if trial.group_test == PAIRWISE:
+            mine = [
+                Trial(trial.id, trial.circuits, ((one,), (other,)), PAIRWISE)
+                for left, right in combinations(trial.sides, 2)
+                for one in left
+                for other in right
+            ] or mine
+        contests += mine
+        owner += [number] * len(mine)
+    return contests, owner
+
+
 def sides_of(reliance: Reliance, tests: list[Trial]) -> Sides:
     """Tests as matrices."""
     paths = len(reliance.network.paths)
@@ -116,7 +136,7 @@ def sides_of(reliance: Reliance, tests: list[Trial]) -> Sides:
         sp.csr_array(
             boolean(np.array(row, np.int64), np.array(column, np.int64), (len(owner), paths))
         ),
-        np.array([test.threshold for test in tests], dtype=np.int64),
+        np.array([max(2, len(test.sides)) for test in tests], dtype=np.int64),
         boolean(who[:, 0], who[:, 1], (len(tests), circuits)),
     )
 

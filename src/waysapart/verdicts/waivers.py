@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 
 from waysapart.findings.sharing import Sharing
-from waysapart.network.assets import Assets
 from waysapart.study.rules import Rules, Waiver
 from waysapart.verdicts.sides import Trial
 
@@ -43,9 +42,9 @@ class Waivers:
 
 
 def lay_over(
-    rules: Rules, trials: list[Trial], sharing: Sharing, assets: Assets, today: date
+    rules: Rules, trials: list[Trial], sharing: Sharing, number_of: dict[str, int], today: date
 ) -> Waivers:
-    """Find what each waiver covers today."""
+    """Find what each waiver covers today; `number_of` numbers assets and hops by id."""
     number = {trial.id: place for place, trial in enumerate(trials)}
     waived: set[tuple[int, int]] = set()
     pairs: set[tuple[int, frozenset[str]]] = set()
@@ -54,7 +53,7 @@ def lay_over(
         test = number.get(waiver.circuit, -1)
         state = IN_FORCE if waiver.counts_on(today) else LAPSED
         if waiver.asset is not None:
-            asset = int(assets.numbers([waiver.asset])[0])
+            asset = number_of.get(waiver.asset, -1)
             shared = test >= 0 and asset >= 0 and bool(sharing.avoidable[test, asset])
             if state == IN_FORCE and shared:
                 waived.add((test, asset))
