@@ -87,7 +87,7 @@ def clean(
             ledger.rows(
                 frame,
                 layers,
-                _was_blank(found[column.name]),
+                _was_blank(found[column.name], values),
                 column.name,
                 "is blank; every row needs a value here",
             )
@@ -110,11 +110,13 @@ def clean(
     return pd.DataFrame({**done, **extras, **hidden}, index=frame.index)
 
 
-def _was_blank(values: pd.Series) -> pd.Series:
-    blank = values.isna()
-    if not pd.api.types.is_numeric_dtype(values) and not blank.all():
-        blank |= values.astype("str").str.strip() == ""
-    return blank
+def _was_blank(found: pd.Series, converted_to: pd.Series) -> pd.Series:
+    """Whether a cell was blank in the source; one that could not be read was not."""
+    if isinstance(converted_to.dtype, pd.StringDtype) or pd.api.types.is_numeric_dtype(found):
+        return (
+            converted_to.isna() if isinstance(converted_to.dtype, pd.StringDtype) else found.isna()
+        )
+    return as_text(found).isna()
 
 
 def _check_present(spec: LayerSpec, role: Role, frame: pd.DataFrame, ledger: Ledger) -> None:

@@ -89,7 +89,7 @@ def crs_label(crs: CRS) -> str:
 def working_crs(
     stated: str | None,
     file: str,
-    geometries: Sequence[tuple[CRS, NDArray[np.object_]]],
+    corners: Sequence[NDArray[np.float64]],
     ledger: Ledger,
 ) -> CRS | None:
     """The CRS that lengths are worked out in: projected, in metres.
@@ -98,13 +98,14 @@ def working_crs(
     ----------
     stated : str or None
         `crs` of study.toml; None: the UTM zone in the middle of the data.
-    geometries : sequence of (CRS, array of geometries)
+    corners : sequence of arrays, shape (2 n, 2)
+        Corners of each layer's geometries in degrees, from `corners_deg`.
     """
-    bounds = _bounds_deg(geometries)
+    bounds = _bounds_deg(corners)
     if stated is None:
         if bounds is None:
             return NO_GEOMETRY_CRS
-        return _middle_utm(bounds, geometries)
+        return _middle_utm(bounds, corners)
     crs = parse_crs(stated, file, "crs", ledger)
     if crs is None:
         return None
@@ -136,7 +137,7 @@ def working_crs(
 
 def _middle_utm(
     bounds: tuple[float, float, float, float],
-    geometries: Sequence[tuple[CRS, NDArray[np.object_]]],
+    corners: Sequence[NDArray[np.float64]],
 ) -> CRS:
     """The UTM zone in the middle of the data.
 
@@ -147,9 +148,8 @@ def _middle_utm(
     import geopandas as gpd
 
     if max(bounds[2] - bounds[0], bounds[3] - bounds[1]) > _WIDEST_PLANT_DEG:
-        corners = np.concatenate([_corners_deg(crs, geometry) for crs, geometry in geometries])
-        corners = corners[np.isfinite(corners).all(axis=1)]
-        x, y = np.median(corners, axis=0)
+        every = np.concatenate(list(corners))
+        x, y = np.median(every[np.isfinite(every).all(axis=1)], axis=0)
         bounds = (x, y, x, y)
     found: CRS = gpd.GeoSeries([shapely.box(*bounds)], crs=LON_LAT).estimate_utm_crs()
     return found
@@ -166,23 +166,22 @@ def _scale_error(crs: CRS, lon: float, lat: float) -> float:
 
 
 def _bounds_deg(
-    geometries: Sequence[tuple[CRS, NDArray[np.object_]]],
+    corners: Sequence[NDArray[np.float64]],
 ) -> tuple[float, float, float, float] | None:
     """Bounds of all geometries in degrees; None where there is none."""
     lows, highs = [], []
-    for crs, geometry in geometries:
-        corners = _corners_deg(crs, geometry)
-        corners = corners[np.isfinite(corners).all(axis=1)]
-        if len(corners):
-            lows.append(corners.min(axis=0))
-            highs.append(corners.max(axis=0))
+    for points in corners:
+        finite = points[np.isfinite(points).all(axis=1)]
+        if len(finite):
+            lows.append(finite.min(axis=0))
+            highs.append(finite.max(axis=0))
     if not lows:
         return None
     low, high = np.min(lows, axis=0), np.max(highs, axis=0)
     return float(low[0]), float(low[1]), float(high[0]), float(high[1])
 
 
-def _corners_deg(crs: CRS, geometry: NDArray[np.object_]) -> NDArray[np.float64]:
+def corners_deg(crs: CRS, geometry: NDArray[np.object_]) -> NDArray[np.float64]:
     """Lower left and upper right corner of each geometry in degrees, shape (2 n, 2).
 
     Not finite where there is no geometry or the CRS does not reach.
@@ -201,6 +200,7 @@ def _to_deg(crs: CRS, points: NDArray[np.float64]) -> NDArray[np.float64]:
 def check_area_of_use(
     frame: pd.DataFrame,
     geometry: NDArray[np.object_],
+    corners: NDArray[np.float64],
     crs: CRS,
     working: CRS,
     layers: Sequence[Layer],
@@ -212,7 +212,6 @@ def check_area_of_use(
     layer's CRS is wrong, not its rows.
     """
     there = ~shapely.is_missing(geometry)
-    corners = _corners_deg(crs, geometry)
     for area_crs, margin in ((crs, _SOURCE_MARGIN_DEG), (working, _WORKING_MARGIN_DEG)):
         inside = _inside(area_crs, corners, margin).reshape(-1, 2).all(axis=1)
         outside = there & ~inside
@@ -278,7 +277,12 @@ def _area_text(crs: CRS) -> str:
 
 
 def reprojected(
-    geometry: NDArray[np.object_], crs: CRS, working: CRS, label: str, ledger: Ledger
+    geometry: NDArray[np.object_],
+    corners: NDArray[np.float64],
+    crs: CRS,
+    working: CRS,
+    label: str,
+    ledger: Ledger,
 ) -> tuple[NDArray[np.object_], float]:
     """Geometries in the working CRS, and the accuracy in metres of getting there.
 
@@ -291,7 +295,7 @@ def reprojected(
     """
     if crs == working or shapely.is_missing(geometry).all():
         return geometry, 0.0
-    bounds = _bounds_deg([(crs, geometry)])
+    bounds = _bounds_deg([corners])
     area = AreaOfInterest(*bounds) if bounds else None
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", UserWarning)  # said below, in the report's own words

@@ -44,6 +44,8 @@ def geometry_of(
     if "geometry" in frame:
         values: NDArray[np.object_] = frame["geometry"].to_numpy(dtype=object).copy()
         values[pd.isna(values)] = None
+        if frame["geometry"].dtype == "geometry":
+            return values
         is_text = np.array([isinstance(value, str) for value in values], dtype=bool)
         if not is_text.any():
             return values

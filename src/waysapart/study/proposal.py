@@ -10,6 +10,7 @@ import pandas as pd
 
 from waysapart.schema import LIST_SEPARATOR, ROLES, Column, Role
 from waysapart.study.ledger import Ledger, column_label, did_you_mean
+from waysapart.study.membership import is_among
 from waysapart.study.model import Gap
 
 if TYPE_CHECKING:
@@ -52,15 +53,18 @@ def laid_over(
     merged = {}
     for name, role in ROLES.items():
         under, over = base[name], proposal[name]
+        if not len(under):
+            merged[name] = over
+            continue
         if "id" in role.column:
-            under = under[~under["id"].isin(over["id"])]
+            under = under[~is_among(under["id"], over["id"])]
         elif name in _OWNERS:
             columns = list(_OWNERS[name])
-            under = under[~_keys(under, columns).isin(_keys(over, columns))]
+            under = under[~is_among(_keys(under, columns), _keys(over, columns))]
         if name == "circuit_paths":
-            under = under[~under["circuit"].isin(proposal["ring_circuits"]["circuit"])]
+            under = under[~is_among(under["circuit"], proposal["ring_circuits"]["circuit"])]
         if name == "ring_circuits":
-            under = under[~under["circuit"].isin(proposal["circuit_paths"]["circuit"])]
+            under = under[~is_among(under["circuit"], proposal["circuit_paths"]["circuit"])]
         parts = [part for part in (under, over) if len(part)]
         merged[name] = pd.concat(parts, ignore_index=True) if len(parts) > 1 else [*parts, over][0]
     return merged
@@ -100,9 +104,9 @@ def without(
         frame = tables[name]
         gone = np.zeros(len(frame), dtype=bool)
         if "id" in role.column:
-            gone |= frame["id"].isin(remove).to_numpy()
+            gone |= is_among(frame["id"], remove)
         for column, _owner in _OWNED_BY.get(name, ()):
-            gone |= frame[column].isin(remove).to_numpy()
+            gone |= is_among(frame[column], remove)
         kept[name] = frame[~gone]
     return kept
 
@@ -149,10 +153,10 @@ def cut_references(
 
 def _refers_to(values: pd.Series, column: Column, removed: frozenset[str]) -> NDArray[np.bool_]:
     if column.type != "list":
-        return np.asarray(values.isin(removed), dtype=bool)
+        return is_among(values, removed)
     items = values.str.split(LIST_SEPARATOR).reset_index(drop=True).explode()
     hit = np.zeros(len(values), dtype=bool)
-    hit[items.index[items.isin(removed)]] = True
+    hit[items.index[is_among(items, removed)]] = True
     return hit
 
 
@@ -171,9 +175,9 @@ def _gap(
 ) -> Gap:
     owner = str(row["id"] if "id" in role.column else row[role.key[0]])
     gone = [item for item in str(row[column.name]).split(LIST_SEPARATOR) if item in removed]
-    kind, _ = _OWNED_BY.get(role.name, ((role.name, ""),))[0], None
+    owner_column = next(iter(_OWNERS.get(role.name, ())), "")
     subject = {"cable": "assets", "link": "links", "circuit": "circuits", "ring": "rings"}.get(
-        kind[0], "assets" if role.asset else role.name
+        owner_column, "assets" if role.asset else role.name
     )
     circuits: tuple[str, ...] = ()
     if subject == "rings":

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,7 +15,7 @@ import pandas as pd
 from waysapart.errors import StudyError
 from waysapart.schema import ASSET_ROLES, ROLES
 from waysapart.study.columns import clean, empty_frame, rename
-from waysapart.study.crs import check_area_of_use, layer_crs, reprojected, working_crs
+from waysapart.study.crs import check_area_of_use, corners_deg, layer_crs, reprojected, working_crs
 from waysapart.study.geometry import checked_geometry, geometry_of
 from waysapart.study.ledger import Ledger, did_you_mean
 from waysapart.study.model import Layer, Study
@@ -45,8 +46,9 @@ class _Read:
 
     role: str
     frame: pd.DataFrame
-    geometry: NDArray[np.object_] | None
-    crs: CRS | None
+    geometry: NDArray[np.object_] | None = None
+    crs: CRS | None = None
+    corners: NDArray[np.float64] | None = None
 
 
 def read_study(path: Path | str = ".") -> Study:
@@ -90,12 +92,7 @@ def read_study(path: Path | str = ".") -> Study:
     crs = working_crs(
         merged(chain, "crs"),
         crs_file,
-        [
-            (read.crs, read.geometry)
-            for part in reads
-            for read in part
-            if read.crs is not None and read.geometry is not None
-        ],
+        [read.corners for part in reads for read in part if read.corners is not None],
         ledger,
     )
     tables = _chained(chain, reads, crs, layers, ledger)
@@ -164,7 +161,8 @@ def _read_layer(spec: LayerSpec, layers: list[Layer], ledger: Ledger) -> _Read |
     else:
         frame = frame.drop(columns=["geometry"], errors="ignore")
     ours = settled_kinds(spec.role, clean(spec, frame, layers, ledger))
-    return _Read(spec.role, ours, geometry, crs)
+    corners = None if crs is None or geometry is None else corners_deg(crs, geometry)
+    return _Read(spec.role, ours, geometry, crs, corners)
 
 
 def _chained(
@@ -189,11 +187,14 @@ def _chained(
             removed |= set(settings.remove)
         own = _tables(part, crs, layers, ledger)
         tables = laid_over(tables, own)
+    if not removed:
+        return tables
     present = {id_ for frame in tables.values() if "id" in frame for id_ in frame["id"].dropna()}
     present |= set(tables["rings"]["ring"].dropna())
     return cut_references(tables, removed - present, layers, ledger)
 
 
+@cache
 def _empty(name: str) -> pd.DataFrame:
     frame = empty_frame(ROLES[name])
     if ROLES[name].geometry:
@@ -226,15 +227,15 @@ def _moved(
     read: _Read, crs: CRS | None, layers: list[Layer], ledger: Ledger
 ) -> NDArray[np.object_]:
     assert read.geometry is not None
-    if crs is None or read.crs is None or not len(read.frame):
+    if crs is None or read.crs is None or read.corners is None or not len(read.frame):
         return read.geometry
     position = int(read.frame["_layer"].iloc[0])
     before = len(ledger.problems)
-    check_area_of_use(read.frame, read.geometry, read.crs, crs, layers, ledger)
+    check_area_of_use(read.frame, read.geometry, read.corners, read.crs, crs, layers, ledger)
     if len(ledger.problems) > before:
         return read.geometry
     label = layers[position].file
-    moved, accuracy_m = reprojected(read.geometry, read.crs, crs, label, ledger)
+    moved, accuracy_m = reprojected(read.geometry, read.corners, read.crs, crs, label, ledger)
     stated_m = layers[position].accuracy_m
     layers[position] = replace(layers[position], accuracy_m=stated_m + accuracy_m)
     return moved

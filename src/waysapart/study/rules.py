@@ -114,6 +114,7 @@ class Defaults(Table):
     slack_m: dict[str, NotNegative]
     reel_m: dict[str, Positive]
     same_place_m: NotNegative
+    survey_accuracy_m: NotNegative
     wavelength_tolerance_nm: NotNegative
 
 

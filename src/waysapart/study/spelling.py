@@ -47,9 +47,15 @@ def settled_kinds(role: str, frame: pd.DataFrame) -> pd.DataFrame:
     known = KINDS.get(role)
     if known is None or not len(frame):
         return frame
+    if not _has_capitals(frame["kind"]):
+        return frame
     lower = frame["kind"].str.lower()
     change = lower.isin(known) & (lower != frame["kind"])
     return frame.assign(kind=frame["kind"].where(~change, lower)) if change.any() else frame
+
+
+def _has_capitals(kinds: pd.Series) -> bool:
+    return any(kind != kind.lower() for kind in kinds.dropna().unique())
 
 
 def note_spelling(tables: Mapping[str, pd.DataFrame], ledger: Ledger) -> None:
@@ -74,9 +80,9 @@ def note_spelling(tables: Mapping[str, pd.DataFrame], ledger: Ledger) -> None:
 def _note_alike(label: str, ids: pd.Series, ledger: Ledger) -> None:
     for pair in _same_after(ids, ids.str.lower()):
         ledger.note(f"ids of {label} that differ in case only: {pair}")
-    odd = ids[~ids.map(str.isascii).astype(bool)]
-    if odd.empty:
+    if "".join(ids.tolist()).isascii():
         return
+    odd = ids[~ids.map(str.isascii).astype(bool)]
     hidden = odd[odd.map(_hides).astype(bool)]
     for id_ in hidden.head(20):
         ledger.note(

@@ -10,6 +10,7 @@ import pandas as pd
 
 from waysapart.schema import ASSET_ROLES, KNOWN_EMPTY, LIST_SEPARATOR, ROLES, Column
 from waysapart.study.ledger import Ledger, did_you_mean, listed
+from waysapart.study.membership import is_among
 
 if TYPE_CHECKING:
     from waysapart.study.model import Layer
@@ -99,15 +100,13 @@ def unique_keys(
 def references(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger) -> None:
     """Every id that a row names is the id of a row of a role that may stand there."""
     ids = {name: _ids_of(tables, name) for name in ROLES if _has_ids(name)}
-    owner = pd.concat([pd.Series(name, index=ids[name]) for name in ids])
-    owner = owner[~owner.index.duplicated()]
     for name, role in ROLES.items():
         frame = tables[name]
         if not len(frame):
             continue
         for column in role.columns:
             if column.refers:
-                _check_reference(frame, column, ids, owner, layers, ledger)
+                _check_reference(frame, column, ids, layers, ledger)
 
 
 def _has_ids(name: str) -> bool:
@@ -124,25 +123,28 @@ def _check_reference(
     frame: pd.DataFrame,
     column: Column,
     ids: Mapping[str, pd.Index],
-    owner: pd.Series,
     layers: Sequence[Layer],
     ledger: Ledger,
 ) -> None:
     roles = ASSET_ROLES if column.refers == ("assets",) else column.refers
-    values = frame[column.name].reset_index(drop=True)
-    if column.type == "list":
-        values = values.str.split(LIST_SEPARATOR).explode()
-    values = values.dropna()
-    dangling = values[~_among(values, [ids[role] for role in roles])]
+    values = frame[column.name].reset_index(drop=True).dropna()
     if column.name == "within":
-        dangling = dangling[dangling != KNOWN_EMPTY]
+        values = values[values != KNOWN_EMPTY]
+    if column.type == "list" and values.str.contains(LIST_SEPARATOR, regex=False).any():
+        values = values.str.split(LIST_SEPARATOR).explode()
+    if values.empty:
+        return
+    among = np.zeros(len(values), dtype=bool)
+    for role in roles:
+        among |= is_among(values, ids[role])
+    dangling = values[~among]
     if dangling.empty:
         return
     expected = "an asset" if column.refers == ("assets",) else f"one of {' or '.join(roles)}"
     known = [id_ for role in roles for id_ in ids[role]]
     near_wanted = len(known) <= _NEAR_AMONG
     for id_, rows in dangling.groupby(dangling, sort=False):
-        elsewhere = owner.get(id_)
+        elsewhere = next((name for name, index in ids.items() if id_ in index), None)
         found = f"{id_!r} is one of {elsewhere}" if elsewhere else f"there is no {id_!r}"
         near = did_you_mean(str(id_), known) if near_wanted and not elsewhere else ""
         comma = (
@@ -160,13 +162,6 @@ def _check_reference(
             f"expected the id of {expected}; {found}{near}{comma}".replace("{found}", ""),
         )
         near_wanted = near_wanted and len(ledger.problems) < 200
-
-
-def _among(values: pd.Series, ids: Sequence[pd.Index]) -> pd.Series:
-    known = pd.Series(False, index=values.index)
-    for index in ids:
-        known |= values.isin(index)
-    return known
 
 
 def cycles(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger) -> None:
@@ -298,7 +293,7 @@ def circuits(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger
     ledger.rows(
         frame,
         layers,
-        frame["circuit"].isin(tables["circuit_paths"]["circuit"].dropna()),
+        is_among(frame["circuit"], tables["circuit_paths"]["circuit"]),
         "circuit",
         "the circuit stands in circuit_paths as well; state its paths in one of the two tables",
     )
