@@ -32,8 +32,10 @@ class PathAnswer:
     """One way of a circuit.
 
     `own_links` are the hops without a recorded way, which count as shared where two
-    paths use them. Lengths and delay are sure where `fibre_only` is set, and
-    `two_directions` is not; `delay_us` is None where the rules have no group index.
+    paths use them. Lengths and delay are sure where `fibre_only` is set and neither
+    `two_directions` (the longer is taken) nor `sag_passing` is (a span with a sag passes
+    a support; the sag is taken once, over the whole of it), and where no gap touches the
+    path; `delay_us` is None where the rules have no group index.
     """
 
     circuit: str
@@ -46,6 +48,7 @@ class PathAnswer:
     delay_us: float | None
     fibre_only: bool
     two_directions: bool
+    sag_passing: bool
     out: bool
     gaps: tuple[Gap, ...]
 
@@ -166,6 +169,11 @@ def _path_answer(plant: Plant, reliance: Reliance, path: Way) -> PathAnswer:
         delay_us=_delay_us(plant, path),
         fibre_only=set(media) <= {"fibre"},
         two_directions=any(set(plant.runs[link]) != {"both"} for link in path.links),
+        sag_passing=any(
+            plant.passed[segment.id] and number(segment.row.get("sag_m"))
+            for segment in plant.of("segments")
+            if segment.id in relies_on
+        ),
         out=any(asset in relies_on for asset in plant.out),
         gaps=gaps,
     )

@@ -161,6 +161,9 @@ def _tie_links(plant: Plant) -> None:
             plant.runs[link] = {"both": []}
             _check_missing_way(plant, link, row, medium)
             continue
+        if len(directions - {""}) == 1 and "" not in directions:
+            says = f"{link} has runs for one direction only"
+            plant.gaps.append(Gap("one-direction", says, links=frozenset({link})))
         for name in names:
             mine = [run for run in own if (run.get("direction") or name) == name]
             mine.sort(key=lambda run: int(run["seq"]))

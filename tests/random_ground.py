@@ -105,6 +105,7 @@ def _segment(
     points = [study.at[one], *([bend] if bend else []), study.at[other]]
     letters = {"span": "S", "duct": "D", "subduct": "U", "trench": "T"}.get(kind, "W")
     segment = study.new(letters)
+    sagging = bend is None or study.chance(study.knobs.sag_passing)
     backward = study.chance(0.3)
     line = LineString(points[::-1] if backward else points)
     study.add(
@@ -114,7 +115,7 @@ def _segment(
         geometry=line,
         a=other if backward else one,
         b=one if backward else other,
-        sag_m=rng.choice(["", 4.5, 7.25]) if kind == "span" else "",
+        sag_m=rng.choice(["", 4.5, 7.25]) if kind == "span" and sagging else "",
         length_m=round(line.length * rng.uniform(1.0, 1.05), 2) if study.chance(0.15) else "",
         **row,
     )

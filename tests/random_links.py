@@ -157,7 +157,7 @@ def _two_cables(study: Study, hop: Hop) -> list[tuple[str, dict[str, str]]]:
     before, after = _cut(hop, at)
     place = hop.nodes[at]
     tapped = None
-    if study.chance(0.25):
+    if study.chance(study.knobs.taps):
         spare = [
             (one if other == place else other, segment)
             for one, other, segment in study.edges

@@ -24,7 +24,11 @@ Edge = tuple[str, str, str]
 
 @dataclass
 class Knobs:
-    """How likely each kind of trouble is in a study; 0 leaves it out, 1 always has it."""
+    """How likely each kind of trouble is in a study; 0 leaves it out, 1 always has it.
+
+    `taps`: where a link changes cable, the first cable goes on past the joint.
+    `sag_passing`: a span drawn as one line past a tower has a sag on record.
+    """
 
     sites: tuple[int, int] = (3, 4)
     circuits: tuple[int, int] = (3, 8)
@@ -37,6 +41,8 @@ class Knobs:
     twin: float = 0.06
     third_path: float = 0.15
     two_directions: float = 0.04
+    taps: float = 0.25
+    sag_passing: float = 0.0
     other_media: float = 0.25
     supply_elsewhere: float = 0.05
     ignored_kinds: float = 0.1

@@ -12,6 +12,9 @@ from random_study import Study
 def spoil(study: Study) -> None:
     """Leave one thing out of the records, or make it doubtful."""
     rng = study.rng
+    for row in study.rows["ring_circuits"]:
+        # Which way round is the shorter cannot be told from incomplete records.
+        row["main_way"] = row["main_way"] or "forward"
     trouble = rng.choice(
         ["run", "type", "count", "shift", "shift", "pit", "path", "link", "way", "part"]
     )

@@ -362,6 +362,11 @@ def _no_runs(plant: Drawing) -> None:
     plant.rows["link_runs"] = [r for r in plant.rows["link_runs"] if r["link"] != "LN"]
 
 
+def _go_only(plant: Drawing) -> None:
+    _no_runs(plant)
+    plant.add("link_runs", link="LN", seq=1, cable="CN", direction="go")
+
+
 def _leased(plant: Drawing) -> None:
     _no_runs(plant)
     plant.change("links", "LN", medium="leased")
@@ -386,6 +391,7 @@ def _elsewhere(plant: Drawing) -> None:
         _lost_run,
         _no_type,
         _no_runs,
+        _go_only,
         _leased,
         _one_path,
         _elsewhere,
