@@ -13,11 +13,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy.sparse import csr_array
-from scipy.sparse.csgraph import dijkstra
 
 from waysapart.reroute.graph import BoolArray, IntArray
-from waysapart.reroute.paths import REACHED, FloatArray, distances, trace
+from waysapart.reroute.paths import REACHED, FloatArray, distances, shortest, trace
 from waysapart.reroute.reduce import Reduced
 
 UNPRICED = 1 << 20
@@ -40,7 +40,12 @@ class FlowNet:
     order: IntArray
     indptr: IntArray
     node_risk: IntArray
-    arc_at: dict[tuple[int, int], int]
+    heads: npt.NDArray[np.int32]
+
+    def arc_between(self, a: int, b: int) -> int:
+        """The arc from `a` to `b`; backward arcs are numbered after all forward ones."""
+        first, last = self.indptr[a], self.indptr[a + 1]
+        return int(self.order[first + np.searchsorted(self.heads[first:last], b)])
 
 
 @dataclass(frozen=True)
@@ -74,7 +79,6 @@ def flow_net(reduced: Reduced) -> FlowNet:
     tails, heads = np.concatenate([tail, head]), np.concatenate([head, tail])
     order = np.lexsort((heads, tails))
     indptr = np.concatenate([[0], np.cumsum(np.bincount(tails, minlength=2 * n))])
-    arc_at = {(int(a), int(b)): i for i, (a, b) in enumerate(zip(tails, heads, strict=True))}
     return FlowNet(
         tail=tail,
         head=head,
@@ -83,7 +87,7 @@ def flow_net(reduced: Reduced) -> FlowNet:
         order=order,
         indptr=indptr.astype(np.int32),
         node_risk=node_risk,
-        arc_at=arc_at,
+        heads=heads[order].astype(np.int32),
     )
 
 
@@ -139,27 +143,24 @@ def cheapest_flow(reduced: Reduced, net: FlowNet, dead: BoolArray, ways: int) ->
 
 def _residual_search(
     net: FlowNet, units: IntArray, room: IntArray, potential: FloatArray, source: int
-) -> tuple[FloatArray, IntArray]:
+) -> tuple[FloatArray, npt.NDArray[np.int32]]:
     onward = net.cost + potential[net.tail] - potential[net.head]
     data = np.concatenate(
         [np.where(units < room, onward, np.inf), np.where(units > 0, -onward, np.inf)]
     )
-    tails, heads = len(potential), np.concatenate([net.head, net.tail])
-    residual = csr_array(
-        (data[net.order], heads[net.order].astype(np.int32), net.indptr), shape=(tails, tails)
-    )
-    found: tuple[FloatArray, IntArray] = dijkstra(
-        residual, directed=True, indices=source, return_predecessors=True, limit=REACHED
-    )
-    return found
+    size = len(potential)
+    residual = csr_array((data[net.order], net.heads, net.indptr), shape=(size, size))
+    return shortest(residual, source)
 
 
-def _augment(net: FlowNet, units: IntArray, before: IntArray, source: int, sink: int) -> None:
+def _augment(
+    net: FlowNet, units: IntArray, before: npt.NDArray[np.int32], source: int, sink: int
+) -> None:
     forward = len(net.tail)
     at = sink
     while at != source:
         previous = int(before[at])
-        arc = net.arc_at[(previous, at)]
+        arc = net.arc_between(previous, at)
         units[arc % forward] += 1 if arc < forward else -1
         at = previous
 
@@ -215,7 +216,8 @@ def _taken_apart(reduced: Reduced, there: IntArray, back: IntArray) -> tuple[tup
         )
     ways = []
     while onward.get(reduced.s):
-        nodes, way = [reduced.s], []
+        nodes: list[int] = [reduced.s]
+        way: list[int] = []
         while nodes[-1] != reduced.t:
             edge, node = onward[nodes[-1]].pop()
             if node in nodes:

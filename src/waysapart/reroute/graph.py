@@ -96,9 +96,8 @@ class RiskGraph:
     def with_edges(self, more: RiskGraph) -> RiskGraph:
         """This graph and the edges of another one over the same nodes and risks."""
         if set(more.weights) != set(self.weights):
-            raise CallError(
-                f"the new edges have weights {sorted(more.weights)}, expected {sorted(self.weights)}"
-            )
+            expected = sorted(self.weights)
+            raise CallError(f"new edges have weights {sorted(more.weights)}, expected {expected}")
         return RiskGraph(
             self.n_nodes,
             np.concatenate([self.u, more.u]),

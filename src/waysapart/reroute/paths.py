@@ -10,11 +10,13 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.sparse import csr_array
-from scipy.sparse.csgraph import dijkstra
+from scipy.sparse import csgraph, csr_array
 
 from waysapart.reroute.graph import BoolArray
 from waysapart.reroute.reduce import Reduced
+
+# The stubs of scipy know fewer overloads of it than scipy does.
+dijkstra: Any = csgraph.dijkstra
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -49,14 +51,15 @@ def distances(
     reduced: Reduced, weight: npt.NDArray[Any], dead: BoolArray, start: int
 ) -> tuple[FloatArray, npt.NDArray[np.int32]]:
     """Dijkstra from `start`: distance and predecessor of each node (infinite: not reached)."""
-    found: tuple[FloatArray, npt.NDArray[np.int32]] = dijkstra(
-        arcs(reduced, weight, dead),
-        directed=True,
-        indices=start,
-        return_predecessors=True,
-        limit=REACHED,
+    return shortest(arcs(reduced, weight, dead), start)
+
+
+def shortest(graph: Any, start: int) -> tuple[FloatArray, npt.NDArray[np.int32]]:
+    """Distances and predecessors from `start` in a CSR of arcs."""
+    far, before = dijkstra(
+        graph, directed=True, indices=start, return_predecessors=True, limit=REACHED
     )
-    return found
+    return far, before
 
 
 def trace(reduced: Reduced, before: npt.NDArray[np.int32], start: int, end: int) -> tuple[int, ...]:
@@ -65,7 +68,7 @@ def trace(reduced: Reduced, before: npt.NDArray[np.int32], start: int, end: int)
     at = end
     while at != start:
         previous = int(before[at])
-        found.append(reduced.edge_at[(previous, at)])
+        found.append(reduced.edge_between(previous, at))
         at = previous
     return tuple(reversed(found))
 

@@ -48,7 +48,10 @@ class Beyond:
 
 @dataclass(frozen=True)
 class Fork:
-    """Ways `between` must not both rely on `risk`: `then[0]` if the first avoids it, else `then[1]`."""
+    """Ways `between` must not both rely on `risk`.
+
+    `then[0]` is the case that the first of them avoids it, `then[1]` the second.
+    """
 
     risk: int
     between: tuple[int, int]

@@ -28,7 +28,7 @@ from waysapart.reroute.graph import (
 class Reduced:
     """A simple graph without dead ends, equal to the graph asked about.
 
-    `arc_*` describe its two arcs per edge as one CSR. `original[e]` are the
+    `arc_*` describe its two arcs per edge as one CSR, heads rising. `original[e]` are the
     edges on record that edge `e` stands for, in the order met from `u[e]`;
     `chain[e]` is equal for the two halves of one split parallel edge.
     """
@@ -47,13 +47,17 @@ class Reduced:
     indptr: IntArray
     arc_head: IntArray
     arc_edge: IntArray
-    edge_at: dict[tuple[int, int], int]
     record_risks: SparseBool
 
     @property
     def n_edges(self) -> int:
         """Number of edges."""
         return len(self.u)
+
+    def edge_between(self, a: int, b: int) -> int:
+        """The edge that joins two neighbouring nodes."""
+        first, last = self.indptr[a], self.indptr[a + 1]
+        return int(self.arc_edge[first + np.searchsorted(self.arc_head[first:last], b)])
 
     def edges_of(self, risk: int) -> IntArray:
         """Edges that rely on `risk`."""
@@ -219,13 +223,12 @@ def _assemble(
         sums = np.bincount(flat_row, weights=values[flat].astype(float), minlength=len(rows))
         return np.asarray(np.where(first, sums[row_of], 0), dtype=np.int64)
 
-    own = csr_array(run_risks[row_of], dtype=bool)
+    own: Any = csr_array(run_risks[row_of])
     own.sort_indices()
     tails, heads = np.concatenate([u, v]), np.concatenate([v, u])
     arc_order = np.lexsort((heads, tails))
     numbers = np.tile(np.arange(len(u)), 2)
     indptr = np.concatenate([[0], np.cumsum(np.bincount(tails, minlength=n))])
-    edge_at = {(int(a), int(b)): int(e) for a, b, e in zip(tails, heads, numbers, strict=True)}
     by_risk: Any = own.T.tocsr()
     by_risk.sort_indices()
     return Reduced(
@@ -243,7 +246,6 @@ def _assemble(
         indptr=indptr.astype(np.int32),
         arc_head=heads[arc_order].astype(np.int32),
         arc_edge=numbers[arc_order],
-        edge_at=edge_at,
         record_risks=risks,
     )
 
@@ -260,7 +262,9 @@ def _in_order(graph: RiskGraph, members: list[int]) -> tuple[int, int, list[int]
     ends = sorted(node for node, met in at.items() if len(met) == 1)
     if len(ends) != 2:
         return None
-    node, run, used = ends[0], [], set()
+    node = ends[0]
+    run: list[int] = []
+    used: set[int] = set()
     while True:
         onward = [edge for edge in at[node] if edge not in used]
         if not onward:

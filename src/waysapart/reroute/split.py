@@ -9,11 +9,10 @@ tree was closed.
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy.sparse import csr_array
 
 from waysapart.errors import CallError
 from waysapart.reroute.graph import (
@@ -26,14 +25,9 @@ from waysapart.reroute.graph import (
 from waysapart.reroute.proof import Proof
 from waysapart.reroute.reduce import reduce_graph
 from waysapart.reroute.search import Search
+from waysapart.reroute.shrink import made_small
 
 Status = Literal["apart", "none", "undecided"]
-
-SHRINK_NODES = 400
-"""Largest tree grown again when a proof is made smaller."""
-
-SHRINK_RISKS = 16
-"""Proofs with more risks than this are not tried risk by risk; nobody would read them."""
 
 
 @dataclass(frozen=True)
@@ -172,7 +166,7 @@ def best_ways(
             barred_edges(graph, question),
             search.tree,
         )
-        proof = _made_small(graph, question, ways, proof, deadline)
+        proof = made_small(graph, question, proof, deadline)
     return _answer(search, found, kept_cost, proof, time.monotonic() - began)
 
 
@@ -212,51 +206,3 @@ def barred_edges(graph: RiskGraph, question: Question) -> frozenset[int]:
         risks = edge_risks(graph, question.s, question.t)
         barred.update(np.flatnonzero(risks @ banned).tolist())
     return frozenset(barred)
-
-
-def _made_small(
-    graph: RiskGraph, question: Question, ways: int, proof: Proof, deadline: float
-) -> Proof:
-    """Prove it again with fewer risks, as long as that gives a smaller proof."""
-    while proof.size()[1] > 2:
-        again = _proved_with(graph, question, ways, proof, proof.risks(), deadline)
-        if again is None or again.size() >= proof.size():
-            break
-        proof = again
-    if 1 < proof.size()[0] <= SHRINK_RISKS:
-        for risk in sorted(proof.risks()):
-            if risk in proof.risks():
-                again = _proved_with(graph, question, ways, proof, proof.risks() - {risk}, deadline)
-                proof = again or proof
-    return proof
-
-
-def _proved_with(
-    graph: RiskGraph,
-    question: Question,
-    ways: int,
-    proof: Proof,
-    only: frozenset[int],
-    deadline: float,
-) -> Proof | None:
-    """A proof in which the ways need not avoid each other at other risks than `only`."""
-    risks = edge_risks(graph, question.s, question.t)
-    rows = np.repeat(np.arange(graph.n_edges), np.diff(risks.indptr))
-    some = np.isin(risks.indices, sorted(only))
-    fewer = csr_array(
-        (np.ones(int(some.sum()), dtype=bool), (rows[some], risks.indices[some])),
-        shape=risks.shape,
-    )
-    plain = replace(
-        question,
-        keep=None,
-        exempt=(),
-        forbidden_risks=(),
-        forbidden_edges=sorted(proof.without),
-    )
-    reduced = reduce_graph(replace(graph, risks=fewer, node_risks=None), plain)
-    search = Search(reduced, proof.ways, question.limits, proof.from_start & only, {}, None)
-    search.run(deadline, SHRINK_NODES)
-    if search.tree is None or search.best is not None:
-        return None
-    return replace(proof, tree=search.tree)
