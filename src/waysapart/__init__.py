@@ -17,6 +17,7 @@ from waysapart.errors import CallError, Problem, StudyError, WaysapartError
 
 if TYPE_CHECKING:
     from waysapart.network.tie import Network, tie
+    from waysapart.report.write import write_report
     from waysapart.study.model import Study
     from waysapart.study.read import read_study
     from waysapart.verdicts.prove import Proof, prove
@@ -33,6 +34,7 @@ _WHERE = {
     "prove": "waysapart.verdicts.prove",
     "read_study": "waysapart.study.read",
     "tie": "waysapart.network.tie",
+    "write_report": "waysapart.report.write",
 }
 
 __all__ = [
@@ -47,6 +49,7 @@ __all__ = [
     "prove",
     "read_study",
     "tie",
+    "write_report",
 ]
 
 

@@ -110,10 +110,15 @@ def space(
     cross["segment_i"] = segment[cross["line_i"]]
     cross["segment_j"] = segment[cross["line_j"]]
     cross["under"] = nodes.holders(cross, owner[tests])
-    cross["forbidden"] = [
-        services[tests[pair]].forbids_cross(str(kinds[kind_of[i]]), str(kinds[kind_of[j]]))
-        for pair, i, j in zip(cross["pair"], cross["segment_i"], cross["segment_j"], strict=True)
-    ]
+    cross["forbidden"] = np.array(
+        [
+            services[tests[pair]].forbids_cross(str(kinds[kind_of[i]]), str(kinds[kind_of[j]]))
+            for pair, i, j in zip(
+                cross["pair"], cross["segment_i"], cross["segment_j"], strict=True
+            )
+        ],
+        dtype=np.bool_,
+    )
     pairs["test"] = owner[tests]
     closest = closest_points(layout, skip_shared=True)
     pairs["closest_m"] = closest["distance_m"].to_numpy()
@@ -193,7 +198,7 @@ def _limits(services: list[Service], tests: np.ndarray, kinds: np.ndarray) -> Fl
 def _limit_of_rows(limits: Floats, near: pd.DataFrame, kind: Ints) -> Floats:
     pair = near["pair"].to_numpy()
     if limits.ndim == 1:
-        return limits[pair]
+        return np.asarray(limits[pair], dtype=np.float64)
     found: Floats = limits[pair, kind[near["line_i"]], kind[near["line_j"]]]
     return found
 
@@ -221,7 +226,7 @@ class _Nodes:
         shared = self._sharing.shared
         row = shared.indices[shared.indptr[test] : shared.indptr[test + 1]]
         mine = row[(row >= self._structures.start) & (row < self._structures.stop)]
-        return mine.astype(np.int64)
+        return np.asarray(mine, dtype=np.int64)
 
     def common_points(self, tests: np.ndarray) -> tuple[Ints, Floats, Floats]:
         """Shared structures of every pair: pair, longitude, latitude."""
@@ -260,7 +265,8 @@ class _Nodes:
         """What a near stretch is folded under: a common holder, or a shared structure beside it."""
         found = self.holders(near, tests)
         stretches = near.groupby(["pair", "stretch"], sort=False)
-        for (pair, _), rows in stretches.indices.items():
+        for rows in stretches.indices.values():
+            pair = int(near["pair"].iloc[rows[0]])
             mine = self._shared_structures(int(tests[pair]))
             if not len(mine):
                 continue

@@ -43,9 +43,9 @@ def gaps_of_trials(
         for circuit in trial.circuits:
             alone = trial.group_test is None
             without = not any(owner == circuit for owner, _ in labels)
-            for gap, label in of_circuit.get(circuit, ()):
+            for number, label in of_circuit.get(circuit, ()):
                 if alone or without or (label is not None and (circuit, label) in labels):
-                    mine.add(gap)
+                    mine.add(number)
         found.append(sorted(mine))
     return found
 

@@ -1,0 +1,29 @@
+"""The command line: parse, call the library, print. No analysis lives here."""
+
+from __future__ import annotations
+
+import click
+
+from waysapart import __version__
+from waysapart.cli.blank import blank
+from waysapart.cli.check import check
+from waysapart.cli.demo import demo
+from waysapart.cli.prove import prove
+from waysapart.cli.report import report
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="waysapart")
+def main() -> None:
+    """Prove that the two ways of protection circuits share nothing that one event could take.
+
+    STUDY is a folder with the layers (or its study.toml); the current folder if left out.
+    Start with `waysapart demo`.
+
+    Exit status: 0 all apart or accepted and within limits, 1 something shared or over a
+    limit, 2 the input or the call is wrong, 3 nothing shared but something unproven.
+    """
+
+
+for _command in (demo, check, prove, report, blank):
+    main.add_command(_command)

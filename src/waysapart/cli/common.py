@@ -1,0 +1,125 @@
+"""What all commands have in common: arguments, errors, output."""
+
+from __future__ import annotations
+
+import functools
+import json
+import os
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ParamSpec
+
+import click
+
+from waysapart.errors import StudyError, WaysapartError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from waysapart.study.model import Study
+
+P = ParamSpec("P")
+WRONG = 2
+"""Exit status of a wrong call or input."""
+
+study_argument = click.argument(
+    "study", default=".", type=click.Path(path_type=Path), metavar="[STUDY]"
+)
+json_option = click.option(
+    "--json",
+    "json_file",
+    metavar="FILE",
+    help="Write the same facts as JSON; - for standard output.",
+)
+
+
+def output() -> Console:
+    """A console on standard output: colours only on a terminal, width of the terminal."""
+    from rich.console import Console
+
+    width = None if sys.stdout.isatty() else 100
+    return Console(width=width, highlight=False, soft_wrap=not sys.stdout.isatty())
+
+
+def errors() -> Console:
+    """A console on standard error."""
+    from rich.console import Console
+
+    return Console(stderr=True, highlight=False, soft_wrap=not sys.stderr.isatty())
+
+
+def telling_errors(command: Callable[P, None]) -> Callable[P, None]:
+    """Turn errors into messages and exit status 2; never a traceback.
+
+    With WAYSAPART_TRACEBACK set, an error that nobody foresaw shows its
+    traceback, for the people who mend it.
+    """
+
+    @functools.wraps(command)
+    def run(*args: P.args, **kwargs: P.kwargs) -> None:
+        try:
+            command(*args, **kwargs)
+        except StudyError as error:
+            from waysapart.report.terminal import show_problems
+
+            show_problems(errors(), error.problems)
+            sys.exit(WRONG)
+        except WaysapartError as error:
+            _say(str(error))
+            sys.exit(WRONG)
+        except (OSError, MemoryError) as error:
+            _say(f"could not go on: {error}")
+            sys.exit(WRONG)
+        except (click.ClickException, click.exceptions.Exit, click.Abort):
+            raise
+        except Exception as error:
+            if os.environ.get("WAYSAPART_TRACEBACK"):
+                raise
+            _say(
+                f"this is a fault of waysapart, not of your data: {type(error).__name__}: {error}. "
+                "Please report it with the output of the same command with WAYSAPART_TRACEBACK=1 "
+                "set."
+            )
+            sys.exit(WRONG)
+
+    return run
+
+
+def _say(text: str) -> None:
+    from waysapart.report.escape import terminal_text
+
+    click.echo("\n".join(terminal_text(line) for line in text.splitlines()), err=True)
+
+
+@contextmanager
+def busy(text: str) -> Iterator[None]:
+    """A spinner with a text while a person waits; nothing where nobody watches."""
+    if not sys.stderr.isatty():
+        yield
+        return
+    with errors().status(text):
+        yield
+
+
+def load(path: Path) -> Study:
+    """Read a study while a person is told what happens."""
+    from waysapart.study.read import read_study
+
+    with busy("reading the layers"):
+        return read_study(path)
+
+
+def write_json(file: str | None, facts: dict[str, Any]) -> bool:
+    """Write facts; True where they went to standard output, so that nothing else should."""
+    if file is None:
+        return False
+    text = json.dumps(facts, indent=1, allow_nan=False) + "\n"
+    if file == "-":
+        click.echo(text, nl=False)
+        return True
+    from waysapart.report.page import write_text_safely
+
+    write_text_safely(file, text)
+    return False

@@ -1,0 +1,58 @@
+"""`waysapart prove`."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from waysapart.cli.common import (
+    busy,
+    json_option,
+    load,
+    output,
+    study_argument,
+    telling_errors,
+    write_json,
+)
+from waysapart.errors import CallError
+
+
+@click.command(short_help="Verdicts, shared assets, separation, loss, delay, availability.")
+@study_argument
+@json_option
+@click.option("--circuit", "-c", multiple=True, help="Show one circuit or group whole; repeatable.")
+@click.option("--quiet", "-q", is_flag=True, help="Only the answer and the counts.")
+@telling_errors
+def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: bool) -> None:
+    """Prove which circuits' main and alternate ways are apart, and within their limits.
+
+    Exit status: 0 all apart or accepted and within limits, 1 something shared or over a limit,
+    3 nothing shared but something unproven, 2 wrong input.
+
+    \b
+    Examples:
+        waysapart prove examples/estuary
+        waysapart prove examples/estuary --circuit C03
+        waysapart prove examples/estuary --json evidence.json
+    """
+    from waysapart.report.terminal import show_circuit, show_proof
+    from waysapart.verdicts.prove import prove as prove_study
+
+    records = load(study)
+    with busy("proving"):
+        proof = prove_study(records)
+        facts = proof.facts()
+    found = {one["id"]: one for one in facts["groups"] + facts["circuits"]}
+    unknown = [name for name in circuit if name not in found]
+    if unknown:
+        raise CallError(f"no circuit or group is called {', '.join(unknown)} in this study")
+    if not write_json(json_file, facts):
+        console = output()
+        if circuit:
+            for name in circuit:
+                show_circuit(console, found[name])
+        else:
+            show_proof(console, facts, quiet=quiet)
+    sys.exit(proof.exit_code())

@@ -1,0 +1,229 @@
+"""What `check` and `prove` print, in the order of importance."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from waysapart.errors import Problem
+from waysapart.report import words
+from waysapart.report.escape import terminal_text
+
+Facts = dict[str, Any]
+
+_STYLE = {
+    "shared": "bold red",
+    "unproven": "bold yellow",
+    "accepted": "cyan",
+    "apart": "green",
+}
+_MOST_GAPS = 12
+
+
+def styled(text: object, style: str = "") -> Text:
+    """Text of a layer, made safe for a terminal."""
+    return Text(terminal_text(str(text)), style=style)
+
+
+def show_problems(console: Console, problems: Iterable[Problem]) -> None:
+    """Every problem of the input on a line of its own, under the file that it is in."""
+    found = list(problems)
+    console.print(
+        styled(f"{words.count_of(len(found), 'problem')} in the input: nothing was proved", "bold")
+    )
+    last: str | None = None
+    for problem in found:
+        head = ", ".join(
+            part
+            for part in (problem.file, f"layer {problem.layer}" if problem.layer else "")
+            if part
+        )
+        if head != last:
+            console.print(styled(head or "study", "bold"))
+            last = head
+        place = ", ".join(
+            part
+            for part in (
+                f"row {problem.row}" if problem.row is not None else "",
+                f"column {problem.column}" if problem.column else "",
+                f"id {problem.id}" if problem.id else "",
+            )
+            if part
+        )
+        console.print(styled(f"  {place}: {problem.message}" if place else f"  {problem.message}"))
+
+
+def show_gaps(console: Console, gaps: Sequence[Facts], most: int | None = None) -> None:
+    """Record gaps with what to do."""
+    shown = gaps if most is None else gaps[:most]
+    table = Table(box=None, show_header=False, padding=(0, 2, 0, 0))
+    for gap in shown:
+        table.add_row(styled(gap["code"], "yellow"), styled(gap["message"]))
+    console.print(table)
+    if len(shown) < len(gaps):
+        console.print(styled(f"  and {len(gaps) - len(shown)} more: waysapart check lists all"))
+
+
+def show_proof(console: Console, facts: Facts, *, quiet: bool = False) -> None:
+    """A proof at most a screen long where all is well; what needs a decision first."""
+    counts = facts["summary"]
+    head = facts["study"] + (f", revision {facts['revision']}" if facts["revision"] else "")
+    console.print(styled(head, "bold"))
+    console.print(styled(_answer(facts)))
+    line = Text("  ")
+    for verdict in words.VERDICTS:
+        line.append(
+            f"{counts[verdict]} {verdict}   ", _STYLE[verdict] if counts[verdict] else "dim"
+        )
+    line.append(
+        f"{counts['over_a_limit']} over a limit   ", "bold red" if counts["over_a_limit"] else "dim"
+    )
+    line.append(words.count_of(counts["gaps"], "record gap"), "" if counts["gaps"] else "dim")
+    console.print(line)
+    if quiet:
+        return
+    urgent = [one for one in facts["circuits"] if _urgent(one)]
+    order = list(words.VERDICTS)
+    urgent.sort(key=lambda one: (order.index(one["verdict"]), one["id"]))
+    _table(console, "Circuits that need a decision", urgent)
+    groups = [one for one in facts["groups"] if one["verdict"] != "apart"]
+    _table(console, "Groups", groups)
+    schemes = [one for one in facts["schemes"] if one["verdict"] != "apart"]
+    if schemes:
+        console.print()
+        console.print(styled("Schemes (the worst of their circuits)", "bold"))
+        for one in schemes:
+            console.print(_verdict_line(one, words.listed(one["members"])))
+    if facts["gaps"]:
+        console.print()
+        console.print(styled("Record gaps", "bold"))
+        show_gaps(console, facts["gaps"], _MOST_GAPS)
+    lapsed = [one for one in facts["waivers"] if not one["counts"]]
+    if lapsed:
+        console.print()
+        console.print(styled("Waivers that do not count", "bold"))
+        for one in lapsed:
+            what = one["asset"] or "/".join(one["pair"])
+            console.print(
+                styled(f"  {one['circuit']} {what}: {one['state']} (until {one['until']})")
+            )
+    for note in facts["notes"]:
+        console.print(styled(f"note: {note}", "dim"))
+    console.print()
+    console.print(styled(facts["caution"], "dim"))
+
+
+def show_circuit(console: Console, circuit: Facts) -> None:
+    """One circuit with all that its verdict rests on."""
+    name = f" {circuit['name']}" if circuit.get("name") else ""
+    console.print(styled(f"{circuit['id']}{name}", "bold"))
+    console.print(_verdict_line(circuit, words.finding(circuit)))
+    for label, path in circuit.get("paths", {}).items():
+        links = " - ".join(path["links"]) or "no link on record"
+        console.print(
+            styled(
+                f"  {label}: {links}; {words.metres(path['length_m'])} of fibre, "
+                f"{words.microseconds(path['delay_us'])}"
+            )
+        )
+        for loss in path["loss"]:
+            margin = loss["margin_db"]
+            kept = "margin not known" if margin is None else f"margin {margin:.2f} dB"
+            lost = "not known" if loss["loss_db"] is None else f"{loss['loss_db']:.2f} dB"
+            console.print(
+                styled(
+                    f"    {loss['link']}: loss {lost}, {kept}",
+                    "red" if loss["ok"] is False else "",
+                )
+            )
+    for entry in circuit["shared"]:
+        waived = " (waived)" if entry["waived"] else ""
+        held = f", through {entry['through']}" if entry["through"] else ""
+        console.print(styled(f"  shared: {entry['kind'] or ''} {entry['asset']}{held}{waived}"))
+        for key, chain in entry.items():
+            if key.endswith("_via") and chain:
+                console.print(styled(f"    {key[:-4]} by {' > '.join(chain)}", "dim"))
+        for label, chain in entry.get("via", {}).items():
+            console.print(styled(f"    {label} by {' > '.join(chain)}", "dim"))
+    for near in circuit["near"]:
+        console.print(
+            styled(
+                f"  near: {near['main']} and {near['alternate']} run {near['distance_m']:.1f} m "
+                f"apart over {words.metres(near['length_m'])}"
+            )
+        )
+    for cross in circuit["cross"]:
+        console.print(styled(f"  cross: {cross['main']} and {cross['alternate']}"))
+    console.print(styled(f"  closest approach: {_closest(circuit)}"))
+    console.print(
+        styled(f"  shared at the ends by necessity: {words.listed(circuit['unavoidable']) or '-'}")
+    )
+    if circuit["blank_within"]:
+        console.print(
+            styled(
+                f"  {words.count_of(circuit['blank_within'], 'asset')} on its ways without a "
+                "record of what they lie within"
+            )
+        )
+    for said in words.limits_broken(circuit):
+        console.print(styled(f"  {said}", "red"))
+    show_gaps(console, circuit["gaps"])
+
+
+def _closest(circuit: Facts) -> str:
+    if circuit["closest_m"] is None:
+        return "not examined (the end zones cover a whole way, or a way has no geometry)"
+    between = circuit.get("closest", {})
+    return (
+        f"{words.metres(circuit['closest_m'])} between {between.get('main')} and "
+        f"{between.get('alternate')}"
+    )
+
+
+def _answer(facts: Facts) -> str:
+    counts = facts["summary"]
+    unknown = sum(
+        one["within_limits"] is None and one["verdict"] != "unproven" for one in facts["circuits"]
+    )
+    return words.answer(
+        {
+            **{verdict: counts[verdict] for verdict in words.VERDICTS},
+            "over_limit": counts["over_a_limit"],
+            "unknown_limit": unknown,
+            "total": counts["circuits"],
+        }
+    )
+
+
+def _urgent(circuit: Facts) -> bool:
+    return circuit["verdict"] in ("shared", "unproven") or circuit["within_limits"] is False
+
+
+def _table(console: Console, title: str, rows: Sequence[Facts]) -> None:
+    if not rows:
+        return
+    console.print()
+    console.print(styled(title, "bold"))
+    table = Table(box=None, show_header=False, padding=(0, 2, 0, 0))
+    table.add_column(no_wrap=True)
+    table.add_column(no_wrap=True)
+    table.add_column()
+    for one in rows:
+        said = [words.finding(one), *words.limits_broken(one)]
+        table.add_row(
+            styled(f"  {one['id']}"),
+            styled(one["verdict"], _STYLE[one["verdict"]]),
+            styled(" ".join(part for part in said if part)),
+        )
+    console.print(table)
+
+
+def _verdict_line(one: Facts, said: str) -> Text:
+    line = styled(f"  {one['id']}  ")
+    line.append(one["verdict"], _STYLE[one["verdict"]])
+    line.append(f"  {terminal_text(said)}")
+    return line
