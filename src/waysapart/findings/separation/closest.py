@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from waysapart.findings.separation.earth import Bools, Floats, Ints, arc_m, on_surface, to_lonlat
+from waysapart.findings.separation.earth import Bools, Floats, Ints, on_surface, plan_m, to_lonlat
 from waysapart.findings.separation.intervals import expand
 from waysapart.findings.separation.layout import Layout, lookup
 from waysapart.findings.separation.measure import piece_distance
@@ -46,7 +46,6 @@ def closest_points(layout: Layout, *, skip_shared: bool = False) -> pd.DataFrame
     multiple of p.
     """
     count = len(layout)
-    best = np.full(count, np.nan)
     one, other = np.full(count, -1, dtype=np.int64), np.full(count, -1, dtype=np.int64)
     part_one, part_other = np.zeros(count), np.zeros(count)
     pieces_of_path = np.bincount(
@@ -65,9 +64,9 @@ def closest_points(layout: Layout, *, skip_shared: bool = False) -> pd.DataFrame
             _entries(layout, pair, layout.second, skip_shared),
         )
         at = pair[found.pair]
-        best[at], one[at], other[at] = found.chord_m, found.one, found.other
+        one[at], other[at] = found.one, found.other
         part_one[at], part_other[at] = found.part_one, found.part_other
-    return _described(layout, best, one, other, part_one, part_other)
+    return _described(layout, one, other, part_one, part_other)
 
 
 @dataclass(frozen=True)
@@ -75,7 +74,6 @@ class _Found:
     pair: Ints
     one: Ints
     other: Ints
-    chord_m: Floats
     part_one: Floats
     part_other: Floats
 
@@ -193,7 +191,6 @@ def _nearest(
         of[least_row],
         piece_one[least_row],
         piece_other[least_row],
-        chord[least_row],
         part_one[least_row],
         part_other[least_row],
     )
@@ -216,21 +213,21 @@ def _children(below: _Level, of: Ints, split: Ints, kept: Ints) -> tuple[Ints, I
 
 
 def _described(
-    layout: Layout, chord: Floats, one: Ints, other: Ints, part_one: Floats, part_other: Floats
+    layout: Layout, one: Ints, other: Ints, part_one: Floats, part_other: Floats
 ) -> pd.DataFrame:
     pieces = layout.pieces
     known: Bools = one >= 0
     frame = pd.DataFrame(
         {
-            "distance_m": arc_m(chord),
             "line_i": np.where(known, pieces.line[one], -1) if len(pieces) else one,
             "line_j": np.where(known, pieces.line[other], -1) if len(pieces) else other,
         }
     )
-    points = np.full((2, len(chord), 3), np.nan)
+    points = np.full((2, len(one), 3), np.nan)
     for point, piece, part in ((points[0], one, part_one), (points[1], other, part_other)):
         start, end = pieces.start[piece[known]], pieces.end[piece[known]]
         point[known] = start + part[known, None] * (end - start)
+    frame.insert(0, "distance_m", plan_m(points[0], points[1]))
     frame["lon_i"], frame["lat_i"] = to_lonlat(points[0])
     frame["lon_j"], frame["lat_j"] = to_lonlat(points[1])
     frame["danger_radius_m"] = frame["distance_m"] / 2.0

@@ -164,12 +164,13 @@ def _changes_side(pieces: Pieces, one: tuple[Ints, Floats], other: tuple[Ints, F
 
     def bearing(line: Ints, at: Floats) -> Floats:
         off = position(pieces, line, at) - middle
-        return np.arctan2(np.einsum("ij,ij->i", off, east), np.einsum("ij,ij->i", off, north))
+        to_east, to_north = (np.einsum("ij,ij->i", off, way) for way in (east, north))
+        return np.asarray(np.arctan2(to_east, to_north))
 
     before = bearing(one[0], one[1] - _LOOK_M)
 
     def turn(line: Ints, at: Floats) -> Floats:
-        return np.mod(bearing(line, at) - before, 2 * np.pi)
+        return np.asarray(np.mod(bearing(line, at) - before, 2 * np.pi))
 
     after = turn(one[0], one[1] + _LOOK_M)
     came, left = turn(other[0], other[1] - _LOOK_M), turn(other[0], other[1] + _LOOK_M)

@@ -100,6 +100,18 @@ def chord_m(arc_m: npt.ArrayLike) -> Floats:
     return 2.0 * MEAN_RADIUS_M * np.sin(np.clip(half, 0.0, np.pi / 2.0))
 
 
+def plan_m(one: Floats, other: Floats) -> Floats:
+    """Geodesic distance in plan between points (n, 3) at or just below the surface, metres.
+
+    The part of the chord that is square to the plumb line in the middle: chords
+    of crossing lines sag differently, and that is no distance in plan.
+    """
+    east, north = east_north((one + other) / 2.0)
+    off = other - one
+    across = np.hypot(np.einsum("ij,ij->i", off, east), np.einsum("ij,ij->i", off, north))
+    return arc_m(across)
+
+
 @dataclass(frozen=True)
 class Plane:
     """The plane square to the plumb line in the middle of some points.

@@ -7,7 +7,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from waysapart.errors import CallError
-from waysapart.findings.separation.earth import Floats, Ints, arc_m, chord_m, to_lonlat
+from waysapart.findings.separation.earth import Floats, Ints, chord_m, plan_m, to_lonlat
 from waysapart.findings.separation.intervals import merged
 from waysapart.findings.separation.layout import Layout, occurrences
 from waysapart.findings.separation.measure import within
@@ -113,12 +113,12 @@ def near_stretches(
     )
     by_line = _join(intervals, ["pair", "line_i", "line_j"])
     at = by_line["row"].to_numpy()
-    by_line["distance_m"] = arc_m(found.chord_m[at])
     one, other = found.one[at], found.other[at]
     point = pieces.start[one] + found.part_one[at, None] * (pieces.end[one] - pieces.start[one])
     facing = pieces.start[other] + found.part_other[at, None] * (
         pieces.end[other] - pieces.start[other]
     )
+    by_line["distance_m"] = plan_m(point, facing)
     by_line["lon"], by_line["lat"] = to_lonlat((point + facing) / 2.0)
     return _along_paths(layout, by_line)
 
