@@ -232,8 +232,10 @@ def _joined(plant: Plant, before: Run, after: Run) -> bool:
 
 
 def _meeting(plant: Plant, before: Run, after: Run) -> set[str]:
-    """Where a link changes from one cable to the next."""
-    found: set[str] = set()
+    """Where a link changes from one cable to the next: a common end, else a site's two."""
+    found: set[str] = {node for node in before.ends if node and node in after.ends}
+    if found:
+        return found
     for one, other in itertools.product(before.ends, after.ends):
         if one and other and _meets(plant, one, other):
             found.update((one, other))

@@ -84,12 +84,13 @@ def _wrapped(study: Study, carrier: str) -> str:
 
 def _run(study: Study, link: str, seq: int, cable: str, **row: Any) -> None:
     study.fibres[cable] += 1
+    numbered = study.row("links", link)["medium"] in ("", "fibre")
     study.add(
         "link_runs",
         link=link,
         seq=seq,
         cable=cable,
-        fibres=str(study.fibres[cable]) if study.chance(0.9) else "",
+        fibres=str(study.fibres[cable]) if numbered and study.chance(0.9) else "",
         **{"direction": "", "from": "", "to": "", **row},
     )
 

@@ -257,6 +257,23 @@ def test_joint_without_cables_counts_where_the_link_changes_cable(
     assert answer.circuits["K2"].verdict == "apart"
 
 
+def test_joint_at_the_end_of_a_link_is_no_change_of_cable(plant: Drawing, tmp_path: Path) -> None:
+    """A tray from A to entry E, which lies within A, then N's duct from E: the cables meet at E.
+    So the joint at E counts, and the one at A, where the link begins, does not."""
+    plant.place("structures", "E", 40, 20, kind="entry", within="A")
+    plant.segment("A-E", "tray", "A", "E", within="-")
+    plant.segment("E-N", "duct", "E", "N", within="-")
+    plant.cable("C1", "A-E")
+    plant.cable("C2", "E-N N-2")
+    plant.add("joints", id="JA", at="A", cables="")
+    plant.add("joints", id="JE", at="E", cables="")
+    plant.link("L12", "RA", "RB", "C1 C2")
+    plant.circuit("K2", "RA", "RB", main="L12", alternate="LS")
+    answer = plant.solve(tmp_path)
+    way = {"C1", "C2", "A-E", "E-N", "N-2", "E", "N", "JE"}
+    assert relied(answer, "main", "K2") == ENDS | way
+
+
 def test_two_batteries_on_one_charger(plant: Drawing, tmp_path: Path) -> None:
     """Either battery keeps the multiplexer up; the charger that both need, and the room that it
     stands in, bring it down. The battery rooms do not."""
