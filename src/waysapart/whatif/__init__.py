@@ -1,0 +1,1 @@
+"""Tomorrow: digs, outages, works and proposals, run through the same stages as a proof."""

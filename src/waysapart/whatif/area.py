@@ -1,0 +1,257 @@
+"""Where works are: areas from a file or a frame, a point with a radius; checked before use."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+import shapely
+from pyproj import CRS, Geod, Transformer
+
+from waysapart.errors import CallError, Problem, StudyError
+from waysapart.network.assets import Floats
+from waysapart.network.ends import geometries
+from waysapart.schema import ROLES
+from waysapart.study.crs import LON_LAT, check_area_of_use, corners_deg, crs_label, reprojected
+from waysapart.study.geometry import checked_geometry, geometry_of
+from waysapart.study.ledger import Ledger
+from waysapart.study.model import Layer, Study
+from waysapart.study.raw import SourceError
+from waysapart.study.settings import LayerSpec
+from waysapart.study.sources import read_source
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    from numpy.typing import NDArray
+
+ELSEWHERE_M = 50_000.0
+"""An area farther than this from all plant is taken for a mistake, not for a dig."""
+
+PLANT_ROLES = ("sites", "structures", "segments")
+"""What a dig hits: the same as what a hazard takes."""
+
+_CHECKED_AS = "hazards"
+"""An area of works is drawn as a hazard is: points, lines, polygons."""
+_GEOD = Geod(ellps="WGS84")
+_STEP_M = 1000.0
+"""Vertices are put on long lines this close, so that the nearest one is near enough."""
+
+
+@dataclass(frozen=True)
+class Area:
+    """Checked features in the working CRS.
+
+    Attributes
+    ----------
+    geometry : ndarray of geometry, shape (features,)
+    table : DataFrame
+        The features' other columns.
+    nearest_m : ndarray of float, shape (features,)
+        Distance of each to the nearest plant.
+    accuracy_m : float
+        What the shift into the working CRS adds to the uncertainty.
+    notes : tuple of str
+    """
+
+    geometry: NDArray[np.object_]
+    table: pd.DataFrame
+    nearest_m: Floats
+    accuracy_m: float = 0.0
+    notes: tuple[str, ...] = ()
+
+
+def read_area(study: Study, source: gpd.GeoDataFrame | Path | str) -> Area:
+    """Features of an area in the study's working CRS.
+
+    Parameters
+    ----------
+    study : Study
+    source : GeoDataFrame or path
+        Any vector file that a layer of a study may come from, in any
+        coordinate system; points, lines and areas may be mixed.
+
+    Raises
+    ------
+    StudyError
+        With every feature that is empty, crosses itself, has no coordinate
+        system, or lies elsewhere on Earth (with the distance to the nearest
+        plant).
+    """
+    ledger = Ledger()
+    frame, crs, name = _features(source, ledger)
+    layers = [Layer(_CHECKED_AS, name, "area", {})]
+    if not len(frame):
+        ledger.problem(
+            "the area holds no feature; draw at least one point, line or polygon", file=name
+        )
+    if ledger.problems:
+        raise StudyError(ledger.problems)
+    frame["_layer"] = 0
+    found = geometry_of(frame, layers, ledger)
+    shapes = checked_geometry(frame, found, ROLES[_CHECKED_AS], layers, ledger)
+    if crs is None and not ledger.problems:
+        ledger.problem(
+            "the area has no coordinate system; define it in your GIS, so that it can be laid "
+            "over the plant",
+            file=name,
+            column="geometry",
+        )
+    if ledger.problems or crs is None:
+        raise StudyError(ledger.problems)
+    return _placed(study, frame, shapes, crs, layers, ledger)
+
+
+def around(study: Study, at: tuple[float, float]) -> Area:
+    """A point given by longitude and latitude, in the study's working CRS.
+
+    Raises
+    ------
+    CallError
+        Not a longitude and a latitude.
+    StudyError
+        The point lies elsewhere on Earth.
+    """
+    lon, lat = (float(value) for value in at)
+    if not (np.isfinite(lon) and np.isfinite(lat) and abs(lon) <= 180 and abs(lat) <= 90):
+        raise CallError(
+            f"({lon:g}, {lat:g}): expected a longitude from -180 to 180 and a latitude from -90 "
+            "to 90, in degrees, in this order"
+        )
+    frame = pd.DataFrame({"_row": [1], "_layer": [0]})
+    shapes = np.array([shapely.Point(lon, lat)], dtype=object)
+    layers = [Layer(_CHECKED_AS, "the point", "area", {})]
+    return _placed(study, frame, shapes, LON_LAT, layers, Ledger())
+
+
+def _features(
+    source: gpd.GeoDataFrame | Path | str, ledger: Ledger
+) -> tuple[pd.DataFrame, CRS | None, str]:
+    """Rows as they stand, their CRS, and what to call them in messages."""
+    if isinstance(source, (str, Path)):
+        path = Path(source)
+        spec = LayerSpec("area", path.name, path.parent, path.name)
+        if not path.exists():
+            ledger.problem("there is no such file", file=path.name)
+            return pd.DataFrame(), None, path.name
+        try:
+            raw = read_source(spec)
+        except SourceError as fault:
+            ledger.problems.extend(fault.problems)
+            return pd.DataFrame(), None, path.name
+        crs = raw.crs
+        if crs is None and {"lon", "lat"} <= set(raw.frame):
+            crs = LON_LAT
+        return raw.frame.reset_index(drop=True), crs, path.name
+    shape = getattr(source, "active_geometry_name", None)
+    frame = pd.DataFrame(source).reset_index(drop=True)
+    if shape is not None and shape != "geometry":
+        frame = frame.drop(columns="geometry", errors="ignore").rename(columns={shape: "geometry"})
+    frame["_row"] = np.arange(1, len(frame) + 1)
+    return frame, getattr(source, "crs", None) if shape else None, "the area"
+
+
+def _placed(
+    study: Study,
+    frame: pd.DataFrame,
+    shapes: NDArray[np.object_],
+    crs: CRS,
+    layers: list[Layer],
+    ledger: Ledger,
+) -> Area:
+    """Bring features to the plant, once it is certain that they lie near it."""
+    nearest = _nearest_m(study, shapes, crs)
+    far = ~(nearest <= ELSEWHERE_M)
+    if far.any():
+        for row in np.flatnonzero(far):
+            ledger.problems.append(_elsewhere(study, frame, shapes, crs, layers, nearest, int(row)))
+        raise StudyError(ledger.problems)
+    corners = corners_deg(crs, shapes)
+    check_area_of_use(frame, shapes, corners, crs, study.crs, layers, ledger)
+    moved, accuracy_m = reprojected(shapes, corners, crs, study.crs, layers[0].file, ledger)
+    if ledger.problems:
+        raise StudyError(ledger.problems)
+    hidden = ["_layer", "_row", "geometry"]
+    plant = _plant(study)
+    if len(plant):
+        _, metres = shapely.STRtree(plant).query_nearest(
+            moved, all_matches=False, return_distance=True
+        )
+        nearest = metres / scale_at(study, moved)
+    return Area(
+        moved,
+        frame.drop(columns=hidden, errors="ignore"),
+        nearest,
+        accuracy_m,
+        tuple(ledger.notes),
+    )
+
+
+def _nearest_m(study: Study, shapes: NDArray[np.object_], crs: CRS) -> Floats:
+    """Metres on the ellipsoid from a point of each feature to the nearest plant; inf: not on Earth.
+
+    To the nearest vertex, with one at least every kilometre: good enough to
+    tell a dig from a mistake, and exact to metres where it is far.
+    """
+    plant = _plant(study)
+    if not len(plant):
+        return np.zeros(len(shapes))
+    vertices = shapely.get_coordinates(shapely.segmentize(plant, _STEP_M))
+    to_degrees = Transformer.from_crs(study.crs, LON_LAT, always_xy=True)
+    lon, lat = to_degrees.transform(vertices[:, 0], vertices[:, 1])
+    points = shapely.get_coordinates(shapely.point_on_surface(shapes))
+    inside = Transformer.from_crs(crs, LON_LAT, always_xy=True)
+    x, y = (np.asarray(axis) for axis in inside.transform(points[:, 0], points[:, 1]))
+    found = np.full(len(shapes), np.inf)
+    for row in np.flatnonzero(np.isfinite(x) & np.isfinite(y)):
+        many = np.ones(len(lon))
+        found[row] = float(np.min(_GEOD.inv(x[row] * many, y[row] * many, lon, lat)[2]))
+    return found
+
+
+def _plant(study: Study) -> NDArray[np.object_]:
+    """Geometries of everything that a dig can hit."""
+    plant = np.concatenate([geometries(study, role) for role in PLANT_ROLES])
+    return np.asarray(plant[~shapely.is_missing(plant)], dtype=object)
+
+
+def _elsewhere(
+    study: Study,
+    frame: pd.DataFrame,
+    shapes: NDArray[np.object_],
+    crs: CRS,
+    layers: list[Layer],
+    nearest: Floats,
+    row: int,
+) -> Problem:
+    first = shapely.get_coordinates(shapes[row])[0]
+    where = f"({first[0]:.7g}, {first[1]:.7g}) in {crs_label(crs)}"
+    km = nearest[row] / 1000
+    far = f"{km:,.0f} km from the nearest plant" if np.isfinite(km) else "nowhere on Earth"
+    hint = "check its coordinate system"
+    swapped = shapely.transform(shapes[row : row + 1], lambda points: points[:, ::-1])
+    if crs.is_geographic and _nearest_m(study, swapped, crs)[0] <= ELSEWHERE_M:
+        hint = "x and y look swapped: longitude comes first"
+    elif crs.is_projected and np.abs(shapely.bounds(shapes[row])).max() <= 360:
+        hint = "its coordinates look like degrees, but its coordinate system is in metres"
+    return Problem(
+        f"{where} lies {far}; {hint}",
+        layers[0].file,
+        None,
+        int(frame["_row"].iloc[row]),
+        "geometry",
+    )
+
+
+def scale_at(study: Study, geometry: NDArray[np.object_]) -> float:
+    """How much longer a metre is in the working CRS than on the ground, at the features."""
+    from pyproj import Proj
+
+    middle = shapely.get_coordinates(shapely.centroid(shapely.geometrycollections(geometry)))
+    if not len(middle):
+        return 1.0
+    lon, lat = Transformer.from_crs(study.crs, LON_LAT, always_xy=True).transform(*middle[0])
+    factors: Any = Proj(study.crs).get_factors(lon, lat)
+    return float(max(factors.meridional_scale, factors.parallel_scale))

@@ -1,0 +1,148 @@
+"""What every what-if starts from: a tied study, who relies on what, and what is down already."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import scipy.sparse as sp
+
+from waysapart.findings.budgets import loss_budgets
+from waysapart.findings.delays import path_delays
+from waysapart.network.assets import Bools, Ints, boolean
+from waysapart.network.tie import Network, tie
+from waysapart.reliance.failure import falls, paths_lost
+from waysapart.reliance.rely import Reliance, rely
+from waysapart.study.model import Gap, Study
+from waysapart.verdicts.prove import Proof
+from waysapart.verdicts.sides import Trial, out_of_service, trials_of
+from waysapart.verdicts.touching import gaps_of_trials
+
+Subject = Study | Network | Proof
+"""What may be asked about: a study, tied or proved already or not."""
+
+
+@dataclass(frozen=True)
+class Base:
+    """A study made ready for events.
+
+    Attributes
+    ----------
+    reliance : Reliance
+    trials : list of Trial
+        Circuits first, then groups.
+    gaps : tuple of Gap
+    gaps_of : list of list of int
+        Gaps that touch each trial.
+    delays, budgets : DataFrame
+    down : ndarray of bool, shape (assets,)
+        Assets that are out of service now, with what falls with them.
+    out : ndarray of bool, shape (paths,)
+        Paths that these have cut.
+    """
+
+    reliance: Reliance
+    trials: list[Trial]
+    gaps: tuple[Gap, ...]
+    gaps_of: list[list[int]]
+    delays: pd.DataFrame
+    budgets: pd.DataFrame
+    down: Bools
+    out: Bools
+
+    @property
+    def network(self) -> Network:
+        """The tied study."""
+        return self.reliance.network
+
+    @property
+    def study(self) -> Study:
+        """The study."""
+        return self.reliance.network.study
+
+    @property
+    def circuit_count(self) -> int:
+        """How many of the trials are circuits."""
+        return len(self.study.tables["circuits"])
+
+    def circuit_ids(self) -> list[str]:
+        """Ids of the circuits, in their order."""
+        return [str(name) for name in self.study.tables["circuits"]["id"]]
+
+    def ways(self) -> sp.csr_array:
+        """Which path is a way of which circuit: int32, shape (paths, circuits)."""
+        circuit = self.network.paths.circuit
+        member = boolean(np.arange(len(circuit)), circuit, (len(circuit), self.circuit_count))
+        return sp.csr_array(member.astype(np.int32))
+
+    def ways_now(self) -> Ints:
+        """How many ways of each circuit run now."""
+        return np.bincount(
+            self.network.paths.circuit[~self.out], minlength=self.circuit_count
+        ).astype(np.int64)
+
+    def event(self, numbers: Ints) -> sp.csr_array:
+        """One event that takes these assets."""
+        row = np.zeros(len(numbers), dtype=np.int64)
+        return boolean(row, numbers, (1, len(self.network.assets)))
+
+
+def base_of(subject: Subject) -> Base:
+    """Run the stages that come before events, as far as they have not been run."""
+    if isinstance(subject, Proof):
+        reliance, trials = subject.reliance, subject.trials
+        gaps, gaps_of, lost = subject.gaps, subject.gaps_of, subject.lost
+        delays, budgets = subject.delays, subject.budgets
+    else:
+        reliance = rely(subject if isinstance(subject, Network) else tie(subject))
+        lost = out_of_service(reliance)
+        trials = trials_of(reliance, lost)
+        gaps = reliance.network.gaps
+        gaps_of = gaps_of_trials(reliance, trials, gaps)
+        delays, budgets = path_delays(reliance.network), loss_budgets(reliance)
+    network = reliance.network
+    numbers = network.assets.numbers(network.study.out)
+    down = np.zeros(len(network.assets), dtype=np.bool_)
+    event = boolean(np.zeros(len(numbers), np.int64), numbers, (1, len(network.assets)))
+    down[falls(reliance, event).indices] = True
+    return Base(reliance, trials, gaps, gaps_of, delays, budgets, down, lost)
+
+
+def further(base: Base, events: sp.csr_array, down: Bools | None = None) -> sp.csr_array:
+    """What each event takes beyond what is down already: shape (events, assets).
+
+    `down` replaces what is out of service now.
+    """
+    return falls(base.reliance, events, base.down if down is None else down)
+
+
+def ways_cut(base: Base, fallen: sp.csr_array, out: Bools | None = None) -> sp.csr_array:
+    """Paths that run now and that each event cuts: shape (events, paths)."""
+    already = base.out if out is None else out
+    cut = paths_lost(base.reliance, fallen)
+    running = boolean(
+        np.flatnonzero(~already), np.flatnonzero(~already), (len(already), len(already))
+    )
+    return sp.csr_array(cut @ running)
+
+
+def every_asset(base: Base) -> sp.csr_array:
+    """The loss of each asset as an event: shape (assets, assets)."""
+    return sp.csr_array(sp.eye_array(len(base.network.assets), dtype=np.bool_, format="csr"))
+
+
+def group_ways(base: Base) -> sp.csr_array:
+    """Which path is a way of a member of which group: int32, shape (paths, groups)."""
+    paths = base.network.paths
+    groups = base.trials[base.circuit_count :]
+    rows = [
+        (path, place)
+        for place, trial in enumerate(groups)
+        for circuit in trial.circuits
+        for path in paths.of_circuit(circuit)
+    ]
+    table = np.array(rows, dtype=np.int64).reshape(-1, 2)
+    return sp.csr_array(
+        boolean(table[:, 0], table[:, 1], (len(paths), len(groups))).astype(np.int32)
+    )

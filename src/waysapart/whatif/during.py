@@ -1,0 +1,237 @@
+"""How every circuit and group stands while something is down."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import scipy.sparse as sp
+
+from waysapart.network.assets import Bools, boolean
+from waysapart.network.paths import Paths
+from waysapart.study.rules import Service
+from waysapart.verdicts.limits import Limits, circuit_limits, together
+from waysapart.whatif.base import Base, every_asset, further, group_ways, ways_cut
+
+UNTOUCHED, LOST, UNKNOWN = "untouched", "lost", "unknown"
+DROPPED, WEAKENED = "dropped", "weakened"
+ON = "on-"
+"""Before the label of the way that still runs."""
+
+
+@dataclass(frozen=True)
+class CircuitState:
+    """One circuit while something is down.
+
+    Attributes
+    ----------
+    circuit : int
+    state : str
+        `untouched`, `on-` and the label of the way that carries it, `lost`, or
+        `unknown` (not known to be hit, but a record gap touches it).
+    running, cut, out : tuple of str
+        Labels of the ways that still run, that the event takes, that were out
+        of service before it.
+    next : tuple of int
+        Assets whose loss would lose the circuit now.
+    delay_us, limit_us : float, float or None
+        Greatest delay of the ways that run, and the service's limit.
+    delay_ok, asymmetry_ok, loss_ok : bool or None
+        Whether they keep the limits; None: not on record.
+    gaps : tuple of int
+    """
+
+    circuit: int
+    state: str
+    running: tuple[str, ...]
+    cut: tuple[str, ...]
+    out: tuple[str, ...]
+    next: tuple[int, ...]
+    delay_us: float
+    limit_us: float | None
+    delay_ok: bool | None
+    asymmetry_ok: bool | None
+    loss_ok: bool | None
+    gaps: tuple[int, ...]
+
+    @property
+    def within(self) -> bool | None:
+        """Whether the ways that run keep their limits; None: not on record, or none runs."""
+        if not self.running:
+            return None
+        return together([self.delay_ok, self.asymmetry_ok, self.loss_ok])
+
+    @property
+    def touched(self) -> bool:
+        """Whether the event takes any way of it that ran before."""
+        return bool(self.cut)
+
+    @property
+    def exposed(self) -> bool:
+        """Whether it is lost, or left with one way of those it had."""
+        return self.state == LOST or (len(self.running) == 1 and bool(self.cut or self.out))
+
+
+@dataclass(frozen=True)
+class GroupState:
+    """One group while something is down.
+
+    Attributes
+    ----------
+    trial : int
+    state : str
+        `lost`: no way of any member runs. `dropped`: all that its test
+        counts is down at once, though members can switch to other ways.
+        `weakened`: some of it is down. Else `unknown` or `untouched`.
+    running : tuple of int
+        Members that still have a way.
+    next : tuple of int
+        Assets whose loss would lose the last way of the last member.
+    """
+
+    trial: int
+    state: str
+    running: tuple[int, ...]
+    next: tuple[int, ...]
+    gaps: tuple[int, ...]
+
+
+def circuit_states(base: Base, down: Bools, lost: Bools) -> list[CircuitState]:
+    """Every circuit while assets are down.
+
+    Parameters
+    ----------
+    base : Base
+    down : ndarray of bool, shape (assets,)
+        Everything that is down, what was out of service before included.
+    lost : ndarray of bool, shape (paths,)
+        Paths that this cuts, those out of service before included.
+    """
+    paths = base.network.paths
+    after = next_events(base, down, lost, base.ways())
+    limits = _limits(base, lost)
+    found = []
+    for circuit in range(base.circuit_count):
+        mine = list(paths.of_circuit(circuit))
+        labels = {path: paths.label[path] for path in mine}
+        running = [path for path in mine if not lost[path]]
+        gaps = tuple(base.gaps_of[circuit])
+        if mine and not running:
+            state = LOST
+        elif len(running) < len(mine):
+            state = ON + labels[running[0]]
+        else:
+            state = UNKNOWN if gaps else UNTOUCHED
+        limit = limits[circuit]
+        found.append(
+            CircuitState(
+                circuit,
+                state,
+                tuple(labels[path] for path in running),
+                tuple(labels[path] for path in mine if lost[path] and not base.out[path]),
+                tuple(labels[path] for path in mine if base.out[path]),
+                _row(after, circuit) if running else (),
+                limit.worst_us,
+                _service(base, circuit).max_delay_us,
+                limit.delay_ok,
+                limit.asymmetry_ok,
+                limit.loss_ok,
+                gaps,
+            )
+        )
+    return found
+
+
+def group_states(base: Base, down: Bools, lost: Bools) -> list[GroupState]:
+    """Every group while assets are down; parameters as in `circuit_states`."""
+    paths = base.network.paths
+    groups = range(base.circuit_count, len(base.trials))
+    after = next_events(base, down, lost, group_ways(base))
+    found = []
+    for place, number in enumerate(groups):
+        trial = base.trials[number]
+        running = tuple(
+            circuit
+            for circuit in trial.circuits
+            if any(not lost[path] for path in paths.of_circuit(circuit))
+        )
+        sides = [all(lost[path] for path in side) for side in trial.sides]
+        gaps = tuple(base.gaps_of[number])
+        if not running:
+            state = LOST
+        elif sides and all(sides):
+            state = DROPPED
+        elif any(lost[path] for circuit in trial.circuits for path in paths.of_circuit(circuit)):
+            state = WEAKENED
+        else:
+            state = UNKNOWN if gaps else UNTOUCHED
+        found.append(
+            GroupState(number, state, running, _row(after, place) if running else (), gaps)
+        )
+    return found
+
+
+def next_events(base: Base, down: Bools, lost: Bools, ways: sp.csr_array) -> sp.csr_array:
+    """Which single further loss would cut every way that still runs.
+
+    Parameters
+    ----------
+    base : Base
+    down, lost
+        As in `circuit_states`.
+    ways : csr_array of int32, shape (paths, owners)
+        Whose way each path is: circuits, or groups.
+
+    Returns
+    -------
+    csr_array of bool, shape (owners, assets)
+        Assets that are down already are left out.
+    """
+    up = np.flatnonzero(~down)
+    events = boolean(up, up, every_asset(base).shape)
+    cut = ways_cut(base, further(base, events, down), lost).astype(np.int32)
+    running = np.asarray((~lost).astype(np.int32) @ ways)
+    taken = sp.csr_array(cut @ ways).tocoo()
+    last = taken.data == running[taken.col]
+    return boolean(
+        taken.col[last].astype(np.int64),
+        taken.row[last].astype(np.int64),
+        (ways.shape[1], len(down)),
+    )
+
+
+def _row(matrix: sp.csr_array, row: int) -> tuple[int, ...]:
+    return tuple(sorted(matrix.indices[matrix.indptr[row] : matrix.indptr[row + 1]].tolist()))
+
+
+def _service(base: Base, circuit: int) -> Service:
+    name = base.study.tables["circuits"]["service"].iloc[circuit]
+    return base.study.rules.service(name)
+
+
+def _limits(base: Base, lost: Bools) -> list[Limits]:
+    """Delay, asymmetry and loss of what still runs, by the stage that judges whole circuits."""
+    alive = np.flatnonzero(~lost)
+    network = replace(base.network, paths=_only(base.network.paths, lost))
+    services = [_service(base, circuit) for circuit in range(base.circuit_count)]
+    return circuit_limits(
+        network,
+        services,
+        base.delays.iloc[alive],
+        base.budgets,
+        np.full(base.circuit_count, np.nan),
+    )
+
+
+def _only(paths: Paths, lost: Bools) -> Paths:
+    """The paths that are not lost."""
+    alive = np.flatnonzero(~lost)
+    size = np.diff(paths.first)
+    rows = np.repeat(~lost, size)
+    return Paths(
+        paths.circuit[alive],
+        tuple(paths.label[path] for path in alive.tolist()),
+        np.r_[0, np.cumsum(size[alive])].astype(np.int64),
+        paths.link[rows],
+        paths.backward[rows],
+    )

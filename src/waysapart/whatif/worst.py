@@ -1,0 +1,240 @@
+"""Which events take the most: single ones, pairs, and places."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import scipy.sparse as sp
+
+from waysapart.errors import CallError
+from waysapart.findings.outages import asset_failures
+from waysapart.findings.separation.places import Circuits, worst_places
+from waysapart.formulas.availability import (
+    birnbaum_both_down,
+    contribution,
+    minutes_a_year,
+    split,
+    unavailability,
+)
+from waysapart.formulas.many_paths import birnbaum_all_down
+from waysapart.network.assets import Floats, Ints, boolean
+from waysapart.study.ledger import did_you_mean
+from waysapart.verdicts.facts import figure
+from waysapart.verdicts.prove import Proof
+from waysapart.whatif.base import Base, base_of
+from waysapart.whatif.contingency import Contingency, contingency
+from waysapart.whatif.pairs import Pairs, worst_pairs
+
+RADIUS_M = 50.0
+"""Radius of a place unless another is asked for: common practice, no source."""
+TOP = 20
+
+
+@dataclass(frozen=True)
+class Worst:
+    """Ranked events; `facts()` is what `--json` writes.
+
+    Attributes
+    ----------
+    events : DataFrame
+        `asset`, `role`, `kind`, `lost`, `exposed`, `groups_lost`,
+        `unavailability` (how much less of the time circuits would be lost if
+        it never failed, summed over circuits), worst first.
+    pairs : Pairs
+    places : DataFrame
+        `lon`, `lat`, `radius_m`, `hit` (ids), `circuits` (touched), `lost`,
+        `circuits_lost` (ids), worst first.
+    circuits : list of str
+        The circuits that count.
+    """
+
+    table: Contingency
+    events: pd.DataFrame
+    pairs: Pairs
+    places: pd.DataFrame
+    circuits: list[str]
+    radius_m: float
+
+    def facts(self) -> dict[str, Any]:
+        """The ranking as plain data."""
+        return {
+            "study": self.table.base.study.name,
+            "out": list(self.table.base.study.out),
+            "circuits": self.circuits,
+            "radius_m": self.radius_m,
+            "events": [
+                {
+                    "asset": str(row["asset"]),
+                    "role": str(row["role"]),
+                    "kind": row["kind"] if isinstance(row["kind"], str) else None,
+                    "lost": int(row["lost"]),
+                    "exposed": int(row["exposed"]),
+                    "groups_lost": int(row["groups_lost"]),
+                    "unavailability": figure(row["unavailability"], "share"),
+                    "minutes_a_year": figure(float(minutes_a_year(row["unavailability"])), "share"),
+                }
+                for row in self.events.to_dict("records")
+            ],
+            "pairs": self.pairs.facts(),
+            "pairs_in_all": self.pairs.count,
+            "places": [
+                {
+                    "at": [round(float(row["lon"]), 7), round(float(row["lat"]), 7)],
+                    "radius_m": float(row["radius_m"]),
+                    "hit": list(row["hit"]),
+                    "circuits": int(row["circuits"]),
+                    "lost": int(row["lost"]),
+                    "circuits_lost": list(row["circuits_lost"]),
+                }
+                for row in self.places.to_dict("records")
+            ],
+        }
+
+    def __repr__(self) -> str:
+        return (
+            f"Worst({self.table.base.study.name!r}: {len(self.events)} events, "
+            f"{len(self.pairs.frame)} of {self.pairs.count} pairs, {len(self.places)} places)"
+        )
+
+
+def worst(
+    proof: Proof,
+    *,
+    radius_m: float = RADIUS_M,
+    top: int = TOP,
+    circuits: Iterable[str] | None = None,
+) -> Worst:
+    """Rank single events, pairs of events, and places by what they take.
+
+    Parameters
+    ----------
+    proof : Proof
+    radius_m : float
+        Radius of a place, metres, greater than 0.
+    top : int
+        At most so many of each.
+    circuits : iterable of str, optional
+        Circuits that count; default: all.
+
+    Returns
+    -------
+    Worst
+        Events by circuits lost, then circuits left with one way, then
+        availability lost. Pairs only where neither event alone explains the
+        loss. Places are circles of the radius, anywhere: no other circle
+        loses more circuits outside their end zones than the first.
+
+    Raises
+    ------
+    CallError
+        A radius or number that is not greater than 0, an unknown circuit.
+    """
+    if not (radius_m > 0 and np.isfinite(radius_m)):
+        raise CallError(f"radius_m {radius_m:g}: expected more than 0 m")
+    if top < 1:
+        raise CallError(f"top {top}: expected 1 or more")
+    base = base_of(proof)
+    chosen = _chosen(base, circuits)
+    table = contingency(proof)
+    names = base.circuit_ids()
+    return Worst(
+        table,
+        _events(table, chosen).head(top).reset_index(drop=True),
+        worst_pairs(base, table.cut, chosen, top),
+        _places(proof, chosen, radius_m, top),
+        [names[circuit] for circuit in chosen.tolist()],
+        radius_m,
+    )
+
+
+def _chosen(base: Base, circuits: Iterable[str] | None) -> Ints:
+    names = base.circuit_ids()
+    if circuits is None:
+        return np.arange(len(names), dtype=np.int64)
+    asked = [circuits] if isinstance(circuits, str) else list(circuits)
+    unknown = [name for name in asked if name not in names]
+    if unknown:
+        told = ", ".join(f"{name!r}{did_you_mean(name, names)}" for name in unknown)
+        raise CallError(f"no circuit of the study has this id: {told}")
+    return np.array(sorted({names.index(name) for name in asked}), dtype=np.int64)
+
+
+def _events(table: Contingency, chosen: Ints) -> pd.DataFrame:
+    """Every event that takes a way of a circuit that counts, worst first."""
+    counts = table.counts()
+    counts["lost"] = np.diff(sp.csr_array(table.lost[:, chosen]).indptr)
+    counts["exposed"] = np.diff(sp.csr_array(table.exposed[:, chosen]).indptr)
+    counts["unavailability"] = availability_lost(table.base, chosen)
+    taking = counts[(counts["lost"] > 0) | (counts["exposed"] > 0)]
+    return taking.sort_values(
+        ["lost", "exposed", "unavailability", "asset"],
+        ascending=[False, False, False, True],
+        kind="stable",
+    )
+
+
+def availability_lost(base: Base, chosen: Ints) -> Floats:
+    """What each asset brings to the loss of circuits: shape (assets,).
+
+    The time, as a share, that circuits would not be lost if it never failed,
+    summed over the circuits.
+    """
+    count = len(base.network.assets)
+    share = unavailability(*asset_failures(base.network))
+    relied = sp.csr_array(base.reliance.paths[:, :count])
+    paths = base.network.paths
+    alive = [[p for p in paths.of_circuit(c) if not base.out[p]] for c in chosen.tolist()]
+    pairs = np.array([mine for mine in alive if len(mine) == 2], dtype=np.int64).reshape(-1, 2)
+    parts = split(sp.csr_array(relied[pairs[:, 0]]), sp.csr_array(relied[pairs[:, 1]]))
+    both = contribution(birnbaum_both_down(parts, share), share)
+    total: Floats = np.asarray(both.sum(axis=0), dtype=np.float64).ravel()
+    for mine in alive:
+        if mine and len(mine) != 2:
+            total = total + birnbaum_all_down(sp.csr_array(relied[mine]), share) * share
+    return total
+
+
+def _places(proof: Proof, chosen: Ints, radius_m: float, top: int) -> pd.DataFrame:
+    """Circles that take the most, over the ways of the circuits that count."""
+    spacing, paths = proof.spacing, proof.network.paths
+    layout = spacing.layout
+    names = np.array([trial.id for trial in proof.trials], dtype=object)
+    place = {int(circuit): number for number, circuit in enumerate(chosen)}
+    running = [
+        path
+        for path in range(len(paths))
+        if int(paths.circuit[path]) in place and not proof.lost[path]
+    ]
+    test = spacing.pairs["test"].to_numpy()
+    mine = np.flatnonzero(np.isin(test, chosen))
+    owner = np.array([place[int(circuit)] for circuit in test[mine]], dtype=np.int64)
+    of_pair = boolean(owner, mine, (len(chosen), len(test)))
+    held = Circuits(
+        np.array([place[int(paths.circuit[path])] for path in running], dtype=np.int64),
+        np.array(running, dtype=np.int64),
+        sp.csr_array(of_pair @ layout.zones),
+    )
+    found = worst_places(layout, radius_m, held, rows=top)
+    segments = proof.study.tables["segments"]["id"].to_numpy()
+    hit = [
+        sorted({str(segments[spacing.line_segment[line]]) for line in lines})
+        for lines in found["lines"]
+    ]
+    return pd.DataFrame(
+        {
+            "lon": found["lon"],
+            "lat": found["lat"],
+            "radius_m": radius_m,
+            "hit": pd.Series(hit, dtype=object),
+            "circuits": found["touched"],
+            "lost": found["lost"],
+            "circuits_lost": pd.Series(
+                [[str(names[chosen[one]]) for one in mine] for mine in found["circuits_lost"]],
+                dtype=object,
+            ),
+        }
+    )
