@@ -121,6 +121,21 @@ _CODES = (
         "the number of fibres of a cable that a link needs is not on record",
         "enter fibre_count",
     ),
+    GapCode(
+        "measured-length",
+        "a test measured a length that the record does not explain: one is of another cable",
+        "find out which cable was tested, and correct the record or the test",
+    ),
+    GapCode(
+        "measured-loss",
+        "a test measured a loss that the record does not explain, and no length test confirms it",
+        "find out which fibre was tested, and correct the record or test its length",
+    ),
+    GapCode(
+        "measured-delay",
+        "a test measured a delay that the record does not explain: one is of another route",
+        "find out which link was tested, and correct the record or the test",
+    ),
 )
 
 GAP_CODES: Mapping[str, GapCode] = MappingProxyType({entry.code: entry for entry in _CODES})

@@ -14,12 +14,14 @@ from waysapart.formulas.length import (
     geodesic_length_m,
     helix_factor,
 )
-from waysapart.network.assets import Floats
-from waysapart.network.ends import Passing
-from waysapart.network.links import LinkParts, Parts
+from waysapart.network.assets import Assets, Floats
+from waysapart.network.ends import Ends, Passing
+from waysapart.network.links import BOTH, GO, RETURN, LinkParts, Parts
+from waysapart.network.measurements import Tested
 from waysapart.study.model import Study
 
 _WGS84 = "EPSG:4326"
+SPAN = "span"
 
 
 @dataclass(frozen=True)
@@ -28,7 +30,8 @@ class CableTerms:
 
     `route_m` ground length; `sag_m` what sag adds; `helix` factor of a wrapped
     cable; `overlength_pct`; `slack_m` the part's share of the cable's slack;
-    `fibre_m` all together. NaN where no run is on record.
+    `computed_m` all together, NaN where no run is on record; `fibre_m` the
+    same, or the part's share of the cable's length by test where it has one.
     """
 
     route_m: Floats
@@ -36,6 +39,7 @@ class CableTerms:
     helix: Floats
     overlength_pct: Floats
     slack_m: Floats
+    computed_m: Floats
     fibre_m: Floats
 
 
@@ -57,30 +61,54 @@ def segment_lengths_m(study: Study, lonlat: np.ndarray) -> Floats:
     return np.where(np.isnan(measured), geodesic_length_m(lonlat), measured)
 
 
-def sag_lengths_m(study: Study, length_m: Floats, passed: Passing) -> Floats:
-    """What sag adds to every segment's length; a span over passed towers sags between each two."""
+def sag_lengths_m(
+    study: Study, assets: Assets, length_m: Floats, ends: Ends, passed: Passing
+) -> Floats:
+    """What hanging adds to every segment's length: sag, and supports of unequal height.
+
+    A line over passed towers hangs between each two. Height counts where both
+    supports have an `elevation_m`, and only for spans: a span without a sag on
+    record is as long as the straight line between its supports.
+    """
     segments = study.tables["segments"]
-    sag = segments["sag_m"].to_numpy(dtype=np.float64)
+    sag = np.nan_to_num(segments["sag_m"].to_numpy(dtype=np.float64))
     added = np.zeros(len(segments))
-    sagging = np.flatnonzero(sag > 0)
-    if not len(sagging):
+    hanging = np.flatnonzero((sag > 0) | (segments["kind"] == SPAN).to_numpy())
+    if not len(hanging):
         return added
-    mine = np.isin(passed.segment, sagging)
-    segment = np.r_[np.repeat(sagging, 2), passed.segment[mine]]
-    fraction = np.r_[np.tile([0.0, 1.0], len(sagging)), passed.fraction[mine]]
+    mine = np.isin(passed.segment, hanging)
+    segment = np.r_[np.repeat(hanging, 2), passed.segment[mine]]
+    fraction = np.r_[np.tile([0.0, 1.0], len(hanging)), passed.fraction[mine]]
+    support = np.r_[
+        np.column_stack([ends.a[hanging], ends.b[hanging]]).ravel(), passed.structure[mine]
+    ]
     order = np.lexsort((fraction, segment))
-    segment, fraction = segment[order], fraction[order]
+    segment, fraction, support = segment[order], fraction[order], support[order]
+    height = _heights_m(study, assets)[support]
     within = segment[1:] == segment[:-1]
     span = (np.diff(fraction) * length_m[segment[1:]])[within]
+    rise = np.nan_to_num(np.diff(height)[within])
     owner = segment[1:][within]
     real = span > 0
-    extra = catenary_length_m(span[real], sag[owner[real]]) - span[real]
+    extra = catenary_length_m(span[real], sag[owner[real]], rise[real]) - span[real]
     np.add.at(added, owner[real], extra)
     return added
 
 
-def part_terms(study: Study, parts: Parts, length_m: Floats, sag_extra_m: Floats) -> CableTerms:
-    """Route, sag, helix, overlength, slack and fibre length of every part."""
+def _heights_m(study: Study, assets: Assets) -> Floats:
+    """Elevation of every asset, with one NaN behind them for an end that meets nothing (-1)."""
+    height = np.full(len(assets) + 1, np.nan)
+    height[:-1][assets.of_role("structures")] = study.tables["structures"]["elevation_m"]
+    return height
+
+
+def part_terms(
+    study: Study, parts: Parts, length_m: Floats, sag_extra_m: Floats, tested_m: Floats
+) -> CableTerms:
+    """Route, sag, helix, overlength, slack and fibre length of every part.
+
+    `tested_m` is the length of every cable by test, NaN where it has none.
+    """
     cables, rules = study.tables["cables"], study.rules
     count = len(parts.cable)
     share = np.abs(parts.stop - parts.start)
@@ -106,45 +134,59 @@ def part_terms(study: Study, parts: Parts, length_m: Floats, sag_extra_m: Floats
     cable = parts.cable
     with np.errstate(invalid="ignore", divide="ignore"):
         part_slack = slack[cable] * np.where(parts.whole, 1.0, route / route[cable])
+        computed = fibre_length_m(route, sag, helix[cable], overlength[cable], part_slack)
+        tested = tested_m[cable] * np.where(parts.whole, 1.0, computed / computed[cable])
     return CableTerms(
         route,
         sag,
         helix[cable],
         overlength[cable],
         part_slack,
-        fibre_length_m(route, sag, helix[cable], overlength[cable], part_slack),
+        computed,
+        np.where(np.isnan(tested), computed, tested),
     )
 
 
 @dataclass(frozen=True)
 class LinkLengths:
-    """Fibre and ground length of every link, for go and for return."""
+    """Fibre and ground length of every link, for go and for return.
+
+    `go_m` and `return_m` are by test where the link as a whole was tested;
+    `by_cables_go_m` and `by_cables_return_m` are what its cables add up to.
+    """
 
     go_m: Floats
     return_m: Floats
     route_m: Floats
+    by_cables_go_m: Floats
+    by_cables_return_m: Floats
 
 
-def link_lengths(study: Study, pieces: LinkParts, terms: CableTerms) -> LinkLengths:
+def link_lengths(study: Study, pieces: LinkParts, terms: CableTerms, tested: Tested) -> LinkLengths:
     """Add up the parts of every link; a hop without cables has the length it states, else 0."""
     links = study.tables["links"]
     count = len(links)
     stated = np.nan_to_num(links["length_m"].to_numpy(dtype=np.float64))
     without = np.bincount(pieces.link, minlength=count) == 0
-    both, go = pieces.way == 0, pieces.way == 1
+    both, go, back = pieces.way == BOTH, pieces.way == GO, pieces.way == RETURN
     fibre, route = terms.fibre_m[pieces.part], terms.route_m[pieces.part]
 
     def add(rows: np.ndarray, values: Floats) -> Floats:
         return np.bincount(pieces.link[rows], values[rows], count).astype(np.float64)
 
-    common = add(both, fibre)
-    onward = common + add(go, fibre)
-    back = common + add(pieces.way == 2, fibre)
-    ground = add(both, route) + np.maximum(add(go, route), add(pieces.way == 2, route))
     needs_cable = (links["medium"].fillna("fibre") == "fibre").to_numpy()
     alone = np.where(needs_cable & (stated == 0), np.nan, stated)
+    common = add(both, fibre)
+    ground = add(both, route) + np.maximum(add(go, route), add(back, route))
+    onward = np.where(without, alone, common + add(go, fibre))
+    backward = np.where(without, alone, common + add(back, fibre))
+    two_ways = add(~both, np.ones(len(fibre))) > 0
+    tested_go = np.where(two_ways, tested.link_go_m, tested.link_m)
+    tested_back = np.where(two_ways, tested.link_return_m, tested.link_m)
     return LinkLengths(
-        np.where(without, alone, onward),
-        np.where(without, alone, back),
+        np.where(np.isnan(tested_go), onward, tested_go),
+        np.where(np.isnan(tested_back), backward, tested_back),
         np.where(without, alone, ground),
+        onward,
+        backward,
     )

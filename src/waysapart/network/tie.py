@@ -25,6 +25,7 @@ from waysapart.network.lengths import (
     to_lonlat,
 )
 from waysapart.network.links import LinkParts, Parts, tie_links
+from waysapart.network.measurements import length_gaps, tested_lengths
 from waysapart.network.paths import Paths, tie_paths
 from waysapart.schema import ROLES
 from waysapart.study.model import Gap, Study
@@ -138,9 +139,10 @@ def tie(study: Study) -> Network:
     parts, pieces, link_gaps = tie_links(study, assets, chains, passed, above)
     lonlat = to_lonlat(study, geometries(study, "segments"))
     segment_m = segment_lengths_m(study, lonlat)
-    sag_extra_m = sag_lengths_m(study, segment_m, passed)
-    terms = part_terms(study, parts, segment_m, sag_extra_m)
-    lengths = link_lengths(study, pieces, terms)
+    sag_extra_m = sag_lengths_m(study, assets, segment_m, ends, passed)
+    tested = tested_lengths(study)
+    terms = part_terms(study, parts, segment_m, sag_extra_m, tested.cable_m)
+    lengths = link_lengths(study, pieces, terms, tested)
     paths, path_gaps = tie_paths(study, assets, np.fmax(lengths.go_m, lengths.return_m))
     gaps = (
         *study.gaps,
@@ -149,6 +151,12 @@ def tie(study: Study) -> Network:
         *chains.gaps,
         *link_gaps,
         *hop_gaps(study, pieces),
+        *length_gaps(
+            study,
+            terms.computed_m[: len(study.tables["cables"])],
+            lengths.by_cables_go_m,
+            lengths.by_cables_return_m,
+        ),
         *path_gaps,
     )
     return Network(
