@@ -53,7 +53,7 @@ class Answer:
         on a limit on the difference.
     why
         ``""``, ``limits`` (none within the limits, no proof by cuts), ``kept``
-        (the kept way itself breaks a limit) or ``time``.
+        (the kept way itself breaks a limit), ``dearer`` (none so cheap) or ``time``.
     nodes, seconds
         Size of the tree and time taken.
     """
@@ -167,7 +167,7 @@ def best_ways(
             search.tree,
         )
         proof = made_small(graph, question, proof, deadline)
-    return _answer(search, found, kept_cost, proof, time.monotonic() - began)
+    return _answer(search, found, kept_cost, proof, time.monotonic() - began, below)
 
 
 def _answer(
@@ -176,6 +176,7 @@ def _answer(
     kept_cost: int,
     proof: Proof | None,
     seconds: float,
+    below: int | None,
 ) -> Answer:
     cost = None
     if found is not None and search.best_cost is not None:
@@ -183,7 +184,7 @@ def _answer(
     status: Status = "apart" if found else "none" if search.done else "undecided"
     why = "" if search.done else "time"
     if status == "none" and proof is None:
-        why = "limits"
+        why = "limits" if below is None else "dearer"
     return Answer(
         status=status,
         ways=found,
