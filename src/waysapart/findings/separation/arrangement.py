@@ -141,11 +141,16 @@ def _sides(p: Floats, q: Floats, radius_m: float) -> list[tuple[Floats, Floats]]
 
 
 def _line_line(a: Floats, b: Floats, c: Floats, d: Floats) -> Floats:
-    """The meeting of two straight sides, (n, 1, 2); far away or NaN where there is none."""
+    """The meeting of two straight sides, (n, 1, 2); NaN where there is none."""
     v, w, r = b - a, d - c, c - a
     with np.errstate(divide="ignore", invalid="ignore"):
         t = (r[:, 0] * w[:, 1] - r[:, 1] * w[:, 0]) / (v[:, 0] * w[:, 1] - v[:, 1] * w[:, 0])
-        return np.asarray((a + t[:, None] * v)[:, None, :])
+    return np.asarray((a + _on_side(t)[:, None] * v)[:, None, :])
+
+
+def _on_side(t: Floats) -> Floats:
+    """Places along a side, NaN where they lie beyond its ends."""
+    return np.where((t >= -1e-6) & (t <= 1.0 + 1e-6), t, np.nan)
 
 
 def _line_circle(a: Floats, b: Floats, centre: Floats, radius_m: float) -> Floats:
@@ -161,7 +166,7 @@ def _line_circle(a: Floats, b: Floats, centre: Floats, radius_m: float) -> Float
         first, last = roots(square, 2.0 * along, constant)
     first = np.where(tangent & ~np.isfinite(first), foot, first)
     last = np.where(tangent & ~np.isfinite(last), foot, last)
-    t = np.stack([first, last], axis=1)
+    t = _on_side(np.stack([first, last], axis=1))
     return np.asarray(a[:, None, :] + t[:, :, None] * v[:, None, :])
 
 

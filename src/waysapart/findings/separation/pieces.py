@@ -197,15 +197,11 @@ def position(pieces: Pieces, line: Ints, at_m: Floats) -> Floats:
 def drawn(pieces: Pieces, plane: Plane) -> npt.NDArray[np.object_]:
     """The pieces as shapely geometries in a plane, for an STRtree.
 
-    A piece without length becomes a Point: as a LineString it would never be
-    found by predicates of the tree (GEOS 3.14).
+    Do not ask the tree for `dwithin`: it never finds a piece without length
+    (GEOS 3.14). Ask it for the bounds that `around` draws.
     """
-    start, end = plane.project(pieces.start), plane.project(pieces.end)
-    shapes = np.asarray(shapely.linestrings(np.stack([start, end], axis=1)), dtype=object)
-    dot = (start == end).all(axis=1)
-    if dot.any():
-        shapes[dot] = shapely.points(start[dot])
-    return shapes
+    ends = np.stack([plane.project(pieces.start), plane.project(pieces.end)], axis=1)
+    return np.asarray(shapely.linestrings(ends), dtype=object)
 
 
 def around(
