@@ -1,0 +1,230 @@
+"""What counts as better or worse for a circuit, a group or a scheme.
+
+The order of verdicts, worst first: shared, unproven, accepted, apart. A limit
+that is kept is better than one that nobody can tell about, and that is better
+than one that is broken.
+
+- Anything worse makes the change worse, whatever else got better: a proposal
+  that parts two ways and breaks a limit is no improvement.
+- Where verdict and limits are the same, the findings decide: shared assets,
+  near approaches and crossings that the rules forbid, record gaps. If some
+  came and none went it is worse, if some went and none came better. Where
+  one took the place of another it is the same, and both are listed.
+- Figures are shown, and count only through their limits.
+- A new circuit and one that is gone are neither better nor worse.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from waysapart.verdicts.prove import WORST_FIRST
+
+WORSE, BETTER, SAME, NEW, GONE = "worse", "better", "same", "new", "gone"
+CHANGES = (WORSE, BETTER, SAME, NEW, GONE)
+
+_KEPT = {False: 0, None: 1, True: 2}
+_LIMITS = {
+    "delay": ("delay", "ok"),
+    "asymmetry": ("delay", "asymmetry_ok"),
+    "loss": ("loss_ok",),
+    "unavailability": ("unavailability", "ok"),
+}
+_KEPT_WORDS = {False: "over its limit", None: "not on record", True: "within its limit"}
+
+Facts = Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Change:
+    """How one circuit, group or scheme changed.
+
+    Attributes
+    ----------
+    id : str
+    before, after : str or None
+        Verdicts; None: not there.
+    within_before, within_after : bool or None
+    change : str
+        worse, better, same, new or gone.
+    worse, better : tuple of str
+        Reasons, in words.
+    went, came : dict of str to list
+        Findings: `shared`, `near`, `cross`, `gaps`.
+    figures : dict
+        Figure to (before, after), those that differ.
+    """
+
+    id: str
+    before: str | None
+    after: str | None
+    within_before: bool | None
+    within_after: bool | None
+    change: str
+    worse: tuple[str, ...] = ()
+    better: tuple[str, ...] = ()
+    went: Mapping[str, list[Any]] = field(default_factory=dict)
+    came: Mapping[str, list[Any]] = field(default_factory=dict)
+    figures: Mapping[str, tuple[Any, Any]] = field(default_factory=dict)
+
+    @property
+    def differs(self) -> bool:
+        """Whether anything at all differs, a figure included."""
+        return bool(
+            self.change != SAME or any(self.went.values()) or any(self.came.values())
+        ) or bool(self.figures)
+
+    def as_dict(self) -> dict[str, Any]:
+        """The change with the keys of `compare --json`."""
+        return {
+            "id": self.id,
+            "before": self.before,
+            "after": self.after,
+            "change": self.change,
+            "within_limits": {"before": self.within_before, "after": self.within_after},
+            "worse": list(self.worse),
+            "better": list(self.better),
+            "went": {key: list(found) for key, found in self.went.items()},
+            "came": {key: list(found) for key, found in self.came.items()},
+            "figures": {
+                key: {"before": before, "after": after}
+                for key, (before, after) in self.figures.items()
+            },
+        }
+
+
+def changes(before: Sequence[Facts], after: Sequence[Facts]) -> list[Change]:
+    """Hold the circuits (or groups, or schemes) of two proofs against each other by id."""
+    old = {str(row["id"]): row for row in before}
+    new = {str(row["id"]): row for row in after}
+    found = [
+        _change(name, old[name], row) if name in old else _one_sided(name, NEW, row)
+        for name, row in new.items()
+    ]
+    return found + [_one_sided(name, GONE, row) for name, row in old.items() if name not in new]
+
+
+def _one_sided(name: str, change: str, row: Facts) -> Change:
+    verdict, within = str(row["verdict"]), row.get("within_limits")
+    if change == NEW:
+        return Change(name, None, verdict, None, within, NEW, came=_findings(row))
+    return Change(name, verdict, None, within, None, GONE, went=_findings(row))
+
+
+def _change(name: str, before: Facts, after: Facts) -> Change:
+    worse: list[str] = []
+    better: list[str] = []
+    ranks = [WORST_FIRST.index(str(row["verdict"])) for row in (before, after)]
+    if ranks[0] != ranks[1]:
+        words = f"{before['verdict']} to {after['verdict']}"
+        (better if ranks[1] > ranks[0] else worse).append(words)
+    for limit, kept in _limits(before, after):
+        words = f"{limit} {_KEPT_WORDS[kept[1]]}"
+        if _KEPT[kept[0]] != _KEPT[kept[1]]:
+            (better if _KEPT[kept[1]] > _KEPT[kept[0]] else worse).append(words)
+    old, new = _findings(before), _findings(after)
+    went = {key: _less(old[key], new[key]) for key in old}
+    came = {key: _less(new[key], old[key]) for key in old}
+    if not worse and not better:
+        left, added = any(went.values()), any(came.values())
+        if added and not left:
+            worse.append("more stands against it")
+        elif left and not added:
+            better.append("less stands against it")
+    return Change(
+        name,
+        str(before["verdict"]),
+        str(after["verdict"]),
+        before.get("within_limits"),
+        after.get("within_limits"),
+        WORSE if worse else BETTER if better else SAME,
+        tuple(worse),
+        tuple(better),
+        went,
+        came,
+        _figures(before, after),
+    )
+
+
+def _limits(before: Facts, after: Facts) -> Iterable[tuple[str, tuple[Any, Any]]]:
+    """Each limit with whether it was and is kept; a scheme has but one for all of it."""
+    found = False
+    for limit, keys in _LIMITS.items():
+        sides = [_at(row, keys) for row in (before, after)]
+        if all(side is not _NOTHING for side in sides):
+            found = True
+            yield limit, (sides[0], sides[1])
+    if not found and "within_limits" in before and "within_limits" in after:
+        yield "limits", (before["within_limits"], after["within_limits"])
+
+
+_NOTHING = object()
+
+
+def _at(row: Facts, keys: Sequence[str]) -> Any:
+    at: Any = row
+    for key in keys:
+        if not isinstance(at, Mapping) or key not in at:
+            return _NOTHING
+        at = at[key]
+    return at
+
+
+def _findings(row: Facts) -> dict[str, list[Any]]:
+    """What stands against a circuit: waived findings and crossings that are allowed left out."""
+    return {
+        "shared": [one["asset"] for one in row.get("shared", []) if not one.get("waived")],
+        "near": [_pair(one) for one in row.get("near", []) if not one.get("waived")],
+        "cross": [
+            _pair(one)
+            for one in row.get("cross", [])
+            if one.get("forbidden", True) and not one.get("waived")
+        ],
+        "gaps": [[one["code"], one["asset"]] for one in row.get("gaps", [])],
+    }
+
+
+def _pair(one: Facts) -> list[str]:
+    return sorted([str(one["main"]), str(one["alternate"])])
+
+
+def _less(one: list[Any], other: list[Any]) -> list[Any]:
+    left: list[Any] = []
+    for entry in one:
+        if entry not in other and entry not in left:
+            left.append(entry)
+    return left
+
+
+def _figures(before: Facts, after: Facts) -> dict[str, tuple[Any, Any]]:
+    """Figures of both sides that differ: lengths, delays, least margin, availability, distance."""
+    old, new = _measured(before), _measured(after)
+    names = [*old, *(name for name in new if name not in old)]
+    return {
+        name: (old.get(name), new.get(name)) for name in names if old.get(name) != new.get(name)
+    }
+
+
+def _measured(row: Facts) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for label, path in row.get("paths", {}).items():
+        if not path:
+            continue
+        for key in ("length_m", "route_m", "delay_us"):
+            found[f"{label}_{key}"] = path.get(key)
+        margins = [one.get("margin_db") for one in path.get("loss", [])]
+        known = [one for one in margins if one is not None]
+        found[f"{label}_least_margin_db"] = min(known, default=None)
+        found[f"{label}_loss_db"] = [one.get("loss_db") for one in path.get("loss", [])]
+    for key in ("worst_us", "asymmetry_us"):
+        if key in row.get("delay", {}):
+            found[key] = row["delay"][key]
+    for label, share in row.get("unavailability", {}).items():
+        if label not in ("limit", "ok"):
+            found[f"unavailability_{label}"] = share
+    for key in ("closest_m", "blank_within"):
+        if key in row:
+            found[key] = row[key]
+    return found
