@@ -57,15 +57,12 @@ class Sharing:
         Test and folded asset to the shared asset in it that is all the reason.
     supports : dict of (int, int) to tuple of int
         For folded assets: every avoidable shared asset directly in it.
-    blank_within : ndarray of int, shape (tests,)
-        Assets relied on by any side for which nobody recorded what they lie within.
     """
 
     shared: sp.csr_array
     unavoidable: sp.csr_array
     avoidable: sp.csr_array
     folded: sp.csr_array
-    blank_within: Ints
     through: dict[tuple[int, int], int] = field(default_factory=dict)
     supports: dict[tuple[int, int], tuple[int, ...]] = field(default_factory=dict)
 
@@ -85,18 +82,21 @@ def share(reliance: Reliance, sides: Sides) -> Sharing:
     elsewhere = _met_elsewhere(reliance, sides, relied, ends, at_ends)
     unavoidable = without(at_ends, elsewhere)
     folded = _folded(reliance, sides, relied, items, shared)
-    blank = np.r_[
-        reliance.network.assets.frame["blank_within"].to_numpy(),
-        np.zeros(shape[1] - len(reliance.network.assets), dtype=bool),
-    ]
-    any_side = sp.csr_array(_by_test(sides) @ relied)
     return Sharing(
         shared,
         unavoidable,
         without(shared, unavoidable),
         folded,
-        np.asarray(any_side.astype(np.int32) @ blank.astype(np.int32)).astype(np.int64),
     )
+
+
+def blank_within(reliance: Reliance, sides: Sides) -> Ints:
+    """How many assets that any side of each test relies on lie within nobody knows what."""
+    relied = sp.csr_array(sides.paths @ reliance.paths)
+    count = len(reliance.network.assets)
+    blank = reliance.network.assets.frame["blank_within"].to_numpy(dtype=np.int32)
+    any_side = sp.csr_array(_by_test(sides) @ relied)[:, :count]
+    return np.asarray(any_side.astype(np.int32) @ blank, dtype=np.int64)
 
 
 def merge(reliance: Reliance, held: Sharing, owner: list[int], count: int) -> Sharing:
@@ -111,9 +111,7 @@ def merge(reliance: Reliance, held: Sharing, owner: list[int], count: int) -> Sh
     avoidable = sp.csr_array(by_owner @ held.avoidable)
     alone = sp.csr_array(by_owner @ without(held.shared, held.folded))
     folded = without(shared, both(shared, alone))
-    blank = np.zeros(count, dtype=np.int64)
-    np.maximum.at(blank, number, held.blank_within)
-    merged = Sharing(shared, without(shared, avoidable), avoidable, folded, blank)
+    merged = Sharing(shared, without(shared, avoidable), avoidable, folded)
     through, supports = _reasons(reliance, avoidable, both(folded, avoidable))
     return replace(merged, through=through, supports=supports)
 

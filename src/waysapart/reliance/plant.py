@@ -217,11 +217,11 @@ def _common_supply(network: Network, fixed: sp.csr_array) -> sp.csr_array:
     shape = (len(assets), len(assets))
     row, supply = named(network, "equipment", "supplies")
     user = assets.start["equipment"] + row
-    feeds = boolean(user, supply, shape)
+    steps = union(holder_steps(network), fixed)
+    feeds = _living(network, boolean(user, supply, shape), steps)
     if not feeds.nnz:
         return feeds
     supplies_of = np.diff(feeds.indptr)
-    steps = union(holder_steps(network), fixed)
     common = sp.csr_array(shape, dtype=np.bool_)
     while True:
         closed = close(union(steps, common))
@@ -231,6 +231,24 @@ def _common_supply(network: Network, fixed: sp.csr_array) -> sp.csr_array:
         if grown.nnz == common.nnz:
             return _sources(grown, steps, closed)
         common = grown
+
+
+def _living(network: Network, feeds: sp.csr_array, steps: sp.csr_array) -> sp.csr_array:
+    """Leave out supplies that what is out of service has taken; the others must do alone.
+
+    An equipment that has lost all of them keeps them: it has fallen anyway.
+    """
+    out = network.assets.numbers(network.study.out)
+    out = out[out >= 0]
+    if not len(out):
+        return feeds
+    fallen = np.zeros(feeds.shape[0], dtype=bool)
+    fallen[np.unique(close(steps)[:, out].nonzero()[0])] = True
+    coo = feeds.tocoo()
+    alive = ~fallen[coo.col]
+    left = np.bincount(coo.row[alive], minlength=feeds.shape[0])
+    keep = alive | (left[coo.row] == 0)
+    return boolean(coo.row[keep].astype(np.int64), coo.col[keep].astype(np.int64), feeds.shape)
 
 
 def _sources(common: sp.csr_array, steps: sp.csr_array, closed: sp.csr_array) -> sp.csr_array:

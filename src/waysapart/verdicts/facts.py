@@ -296,7 +296,7 @@ def _sharing(proof: Proof, test: int) -> dict[str, Any]:
         return {
             "shared": [],
             "unavoidable": [],
-            "blank_within": int(sharing.blank_within[test]),
+            "blank_within": int(proof.blank_within[test]),
         }
     shared = []
     for number in _entries(sharing.avoidable, test):
@@ -315,7 +315,7 @@ def _sharing(proof: Proof, test: int) -> dict[str, Any]:
     return {
         "shared": shared,
         "unavoidable": [_name_of(proof, n)[0] for n in _entries(sharing.unavoidable, test)],
-        "blank_within": int(sharing.blank_within[test]),
+        "blank_within": int(proof.blank_within[test]),
     }
 
 

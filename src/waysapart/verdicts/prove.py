@@ -14,9 +14,9 @@ import pandas as pd
 from waysapart.findings.budgets import loss_budgets
 from waysapart.findings.delays import path_delays
 from waysapart.findings.outages import Outages, outages
-from waysapart.findings.sharing import Sharing, Sides, merge, share
+from waysapart.findings.sharing import Sharing, Sides, blank_within, merge, share
 from waysapart.findings.spacing import Spacing, space
-from waysapart.network.assets import Bools
+from waysapart.network.assets import Bools, Ints
 from waysapart.network.tie import Network, tie
 from waysapart.reliance.explain import Chains
 from waysapart.reliance.rely import Reliance, rely
@@ -44,6 +44,8 @@ class Proof:
         `gaps_of`, `services` stand in the same order.
     sides : Sides
     sharing, spacing, outages : Sharing, Spacing, Outages
+    blank_within : ndarray of int
+        Per trial, the assets relied on without a record of what they lie within.
     delays, budgets : DataFrame
     limits : list of Limits
         Per circuit.
@@ -60,6 +62,7 @@ class Proof:
     services: list[Service]
     sides: Sides
     sharing: Sharing
+    blank_within: Ints
     spacing: Spacing
     outages: Outages
     delays: pd.DataFrame
@@ -155,6 +158,7 @@ def prove(study: Study | Network) -> Proof:
         services,
         sides,
         sharing,
+        blank_within(reliance, sides),
         spacing,
         down,
         delays,

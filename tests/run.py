@@ -1,0 +1,37 @@
+"""Everything that must pass before a change lands: lint, format, types, tests, docs.
+
+Run from the repository: python tests/run.py [pytest arguments]
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[1]
+
+
+def main() -> int:
+    python = sys.executable
+    steps = (
+        ("lint", [python, "-m", "ruff", "check", "."]),
+        ("format", [python, "-m", "ruff", "format", "--check", "."]),
+        ("types", [python, "-m", "mypy"]),
+        (
+            "tests",
+            [python, "-m", "pytest", "-q", "-n", "auto", "--dist", "loadfile", *sys.argv[1:]],
+        ),
+    )
+    failed = []
+    for name, command in steps:
+        print(f"== {name}: {' '.join(command[1:])}", flush=True)
+        if subprocess.run(command, cwd=ROOT, env=os.environ, check=False).returncode:
+            failed.append(name)
+    print(f"== failed: {', '.join(failed)}" if failed else "== all passed")
+    return 1 if failed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

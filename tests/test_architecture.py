@@ -1,0 +1,66 @@
+"""The flow is the layout: a later stage imports earlier ones only."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).resolve().parents[1] / "src" / "waysapart"
+FLOW = (
+    "errors",
+    "schema",
+    "gaps",
+    "formulas",
+    "study",
+    "network",
+    "reliance",
+    "findings",
+    "verdicts",
+    "reroute",
+    "whatif",
+    "report",
+    "examples",
+    "cli",
+)
+"""From files to the command line."""
+
+
+def _imports(path: Path) -> set[str]:
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("waysapart."):
+            found.add(str(node.module).split(".")[1])
+        elif isinstance(node, ast.Import):
+            found |= {
+                name.name.split(".")[1] for name in node.names if name.name.startswith("waysapart.")
+            }
+    return found
+
+
+def _stage(path: Path) -> str:
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
+@pytest.mark.parametrize("stage", FLOW)
+def test_a_stage_imports_earlier_ones_only(stage: str) -> None:
+    later = set(FLOW[FLOW.index(stage) + 1 :])
+    for path in sorted(PACKAGE.rglob("*.py")):
+        if _stage(path) == stage:
+            wrong = _imports(path) & later
+            assert not wrong, f"{path.relative_to(PACKAGE)} imports {sorted(wrong)}"
+
+
+def test_every_module_belongs_to_a_stage() -> None:
+    stages = {_stage(path) for path in PACKAGE.rglob("*.py")}
+    assert stages - {"__init__", *FLOW, "recheck"} == set()
+
+
+def test_no_module_has_grown_past_reading() -> None:
+    long = {
+        str(path.relative_to(PACKAGE)): lines
+        for path in PACKAGE.rglob("*.py")
+        if (lines := len(path.read_text(encoding="utf-8").splitlines())) > 450
+    }
+    assert not long
