@@ -86,6 +86,12 @@ def test_the_frame_holds_all_that_is_drawn_and_is_the_world_for_nothing():
     assert frame({}) == (-180.0, -85.0, 180.0, 85.0)
 
 
+def test_a_coordinate_that_is_no_number_is_an_error():
+    point = feature({"type": "Point", "coordinates": [float("nan"), 54.0]}, id="P")
+    with pytest.raises(ValueError, match="finite"):
+        frame({"points": collection(point)})
+
+
 def test_the_same_study_gives_the_same_map():
     facts, geo = build_estuary()
     assert folium_map(geo, "a") == folium_map(geo, "a")

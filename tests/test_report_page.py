@@ -124,26 +124,6 @@ def test_the_counts_are_those_of_the_circuits():
     }
 
 
-def test_a_holder_is_folded_under_what_it_holds():
-    """The trench is shared only because the shared duct lies in it."""
-    view = page_view(build_estuary()[0])
-    circuit = next(c for c in view["circuits"] if c["id"] == "C-04")
-    assert [s["asset"] for s in circuit["shared"]] == ["DU4-013", "P-DU4-013"]
-    assert [h["asset"] for h in circuit["shared"][0]["holders"]] == ["TR-7"]
-
-
-def test_holders_that_name_each_other_are_still_shown():
-    shared = [
-        {"asset": "A", "kind": "duct", "through": "B"},
-        {"asset": "B", "kind": "trench", "through": "A"},
-    ]
-    view = page_view({"circuits": [{"id": "C", "verdict": "shared", "shared": shared}]})
-    (circuit,) = view["circuits"]
-    shown = [s["asset"] for s in circuit["shared"]]
-    shown += [h["asset"] for s in circuit["shared"] for h in s["holders"]]
-    assert sorted(shown) == ["A", "B"]
-
-
 def counts(**given):
     names = ("shared", "unproven", "accepted", "apart", "over_limit", "unknown_limit")
     filled = dict.fromkeys(names, 0) | given

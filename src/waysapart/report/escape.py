@@ -17,7 +17,6 @@ from markupsafe import Markup
 
 _UNSEEN_CATEGORIES = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
 _BLANK_LETTERS = frozenset("\u115f\u1160\u3164\uffa0")  # letters by category, yet drawn as nothing
-_PLAIN = re.compile(r"[ -~]*", re.ASCII)
 
 # folium's renderer reads what it is given a second time as a template, string tooltips stand in
 # JavaScript template literals, and popups are HTML: each character starts something in one of them.
@@ -35,7 +34,7 @@ def _unseen(char: str) -> bool:
 
 
 def _replace_unseen(text: str, shown: Callable[[str], str], keep: str = "") -> str:
-    if _PLAIN.fullmatch(text):
+    if text.isascii() and text.isprintable():
         return text
     return "".join(shown(char) if _unseen(char) and char not in keep else char for char in text)
 

@@ -15,7 +15,6 @@ from typing import Any, cast
 from urllib.parse import urlsplit
 
 import numpy as np
-import shapely
 from shapely.geometry import shape
 
 from waysapart.report.escape import map_text, visible, visible_all
@@ -108,17 +107,28 @@ def folium_map(geo: Facts, label: str) -> MapParts:
 
 
 def frame(geo: Facts) -> tuple[float, float, float, float]:
-    """West, south, east and north of all that the map shows, in degrees; the world if nothing."""
-    boxes = []
-    for role in ("plant", "points", "paths", "hazards"):
-        geometries = [shape(f["geometry"]) for f in _features(geo, role) if f.get("geometry")]
-        if geometries:
-            boxes.append(shapely.total_bounds(np.array(geometries, dtype=object)))
-    if not boxes:
+    """West, south, east and north of all that the map shows, in degrees; the world if nothing.
+
+    Raises
+    ------
+    ValueError
+        Where a coordinate is not finite.
+    """
+    chains = (
+        chain
+        for role in ("plant", "points", "paths", "hazards")
+        for feature in _features(geo, role)
+        if feature.get("geometry")
+        for chain in _chains(feature["geometry"])
+    )
+    points = [point[:2] for chain in chains for point in chain]
+    if not points:
         return _WORLD
-    stacked = np.vstack(boxes)
-    west, south = np.nanmin(stacked[:, :2], axis=0)
-    east, north = np.nanmax(stacked[:, 2:], axis=0)
+    corners = np.asarray(points, dtype=float)
+    if not np.isfinite(corners).all():
+        raise ValueError("a coordinate on the map is not a finite number")
+    west, south = corners.min(axis=0)
+    east, north = corners.max(axis=0)
     return float(west), float(south), float(east), float(north)
 
 

@@ -237,11 +237,15 @@ class _Reader(HTMLParser):
         self.links: list[str] = []
         self.addresses: list[str] = []
         self.handlers: list[str] = []
-        self.body = ""
+        self._body: list[str] = []
         self._collect: str | None = None
         self._source: str | None = None
         self._chunks: list[str] = []
         self._in_body = False
+
+    @property
+    def body(self) -> str:
+        return "".join(self._body)
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         given = {name: value or "" for name, value in attrs}
@@ -260,7 +264,7 @@ class _Reader(HTMLParser):
         elif tag == "body":
             self._in_body = True
         elif self._in_body:
-            self.body += self.get_starttag_text() or ""
+            self._body.append(self.get_starttag_text() or "")
 
     def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.handle_starttag(tag, attrs)
@@ -275,7 +279,7 @@ class _Reader(HTMLParser):
         elif tag == "body":
             self._in_body = False
         elif self._in_body and tag not in ("script", "style"):
-            self.body += f"</{tag}>"
+            self._body.append(f"</{tag}>")
         if tag in ("script", "style"):
             self._collect, self._chunks = None, []
 
@@ -289,4 +293,4 @@ class _Reader(HTMLParser):
         if self._collect is not None:
             self._chunks.append(data)
         elif self._in_body:
-            self.body += data
+            self._body.append(data)

@@ -9,12 +9,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from waysapart.report import words
+from waysapart.report.fold import chains_of, folded, kind_of
 
 Facts = Mapping[str, Any]
 View = dict[str, Any]
 
 _URGENCY = {"shared": 0, "unproven": 2, "accepted": 3, "apart": 4}
 _OVER_LIMIT = 1
+_MINUTES_A_YEAR = 8760 * 60
 _FIRST = 12
 """How many circuits the first screen names before it points to the table."""
 
@@ -36,7 +38,11 @@ def page_view(facts: Facts) -> View:
     circuits = [_circuit(index, circuit) for index, circuit in enumerate(facts.get("circuits", []))]
     circuits.sort(key=lambda c: (c["urgency"], -c["found"], c["id"]))
     counts = _counts(circuits)
-    urgent = [c for c in circuits if c["verdict"] in ("shared", "unproven") or c["over"]]
+    urgent = [
+        c
+        for c in circuits
+        if c["verdict"] in ("shared", "unproven") or c["within_limits"] is not True
+    ]
     groups = [_group("group", group) for group in facts.get("groups", [])]
     groups += [_group("scheme", scheme) for scheme in facts.get("schemes", [])]
     return {
@@ -76,8 +82,8 @@ def _circuit(index: int, circuit: Facts) -> View:
     verdict = str(circuit["verdict"])
     over = circuit.get("within_limits") is False
     urgency = _URGENCY[verdict]
-    shared = _folded(circuit.get("shared", []))
-    near = [_near(n) for n in circuit.get("near", [])]
+    shared = _shared(circuit.get("shared", []))
+    near = [_near(n) for n in (*circuit.get("near", []), *circuit.get("near_folded", []))]
     cross = [_cross(c) for c in circuit.get("cross", [])]
     return {
         "index": index,
@@ -92,7 +98,8 @@ def _circuit(index: int, circuit: Facts) -> View:
         "within_limits": circuit.get("within_limits"),
         "urgency": min(urgency, _OVER_LIMIT) if over else urgency,
         "finding": words.finding(circuit),
-        "found": sum(not s["waived"] for s in shared) + len(near) + len(cross),
+        "found": sum(one["counts"] for one in (*near, *cross))
+        + sum(not s["waived"] for s in shared),
         "shared": shared,
         "near": near,
         "cross": cross,
@@ -108,48 +115,28 @@ def _circuit(index: int, circuit: Facts) -> View:
     }
 
 
-def _folded(shared: Iterable[Facts]) -> list[View]:
-    """Shared assets, each holder under what it holds."""
-    views = [_shared(found) for found in shared]
-    by_asset = {view["asset"]: view for view in views}
-    heads = []
-    for view in views:
-        head = _head_of(view, by_asset)
-        if head is view:
-            heads.append(view)
-        else:
-            head["holders"].append(view)
-    heads.sort(key=lambda view: view["waived"])
-    return heads
+def _shared(shared: Iterable[Facts]) -> list[View]:
+    return [
+        {
+            "label": finding.label,
+            "members": [_asset(one) for one in finding.members],
+            "places": [_asset(one) for one in finding.places],
+            "holders": [_asset(one) for one in finding.holders],
+            "waived": finding.waived,
+            "chains": [
+                {"path": label, "main": label == "main", "links": chain}
+                for label, chain in chains_of(finding.members[0]).items()
+            ],
+        }
+        for finding in folded(shared)
+    ]
 
 
-def _head_of(view: View, by_asset: Mapping[str, View]) -> View:
-    """What a holder is shown under; itself, where the facts name it through itself."""
-    head, seen = view, {view["asset"]}
-    while head["through"] in by_asset:
-        head = by_asset[head["through"]]
-        if head["asset"] in seen:
-            return view
-        seen.add(head["asset"])
-    return head
-
-
-def _shared(found: Facts) -> View:
-    chains = dict(found.get("via") or {})
-    chains |= {key[:-4]: value for key, value in found.items() if key.endswith("_via") and value}
-    through = found.get("through")
+def _asset(found: Facts) -> View:
     return {
         "asset": str(found["asset"]),
+        "kind": kind_of(found),
         "name": found.get("name") or "",
-        "role": found.get("role") or "",
-        "kind": found.get("kind") or "",
-        "waived": bool(found.get("waived")),
-        "through": str(through) if through else None,
-        "chains": [
-            {"path": label, "main": label == "main", "links": [str(x) for x in chain]}
-            for label, chain in chains.items()
-        ],
-        "holders": [],
     }
 
 
@@ -158,18 +145,21 @@ def _near(found: Facts) -> View:
         "main": found.get("main") or "",
         "alternate": found.get("alternate") or "",
         "distance": words.metres(found.get("distance_m")),
-        "distance_m": found.get("distance_m"),
         "length": words.metres(found.get("length_m")),
-        "waived": bool(found.get("waived")),
+        "under": found.get("under") or "",
+        "state": "accepted" if found.get("waived") else "",
+        "counts": not found.get("waived") and not found.get("under"),
         "at": _position(found.get("at")),
     }
 
 
 def _cross(found: Facts) -> View:
+    forbidden = words.forbidden(found)
     return {
         "main": found.get("main") or "",
         "alternate": found.get("alternate") or "",
-        "waived": bool(found.get("waived")),
+        "state": "accepted" if found.get("waived") else ("" if forbidden else "allowed"),
+        "counts": forbidden and not found.get("waived"),
         "at": _position(found.get("at")),
     }
 
@@ -217,9 +207,35 @@ def _loss_rows(circuit: Facts) -> list[View]:
                     "loss_db": row.get("loss_db"),
                     "margin_db": row.get("margin_db"),
                     "ok": row.get("ok"),
+                    "sum": _sum_of(row.get("terms") or {}),
                 }
             )
     return rows
+
+
+def _sum_of(terms: Facts) -> str:
+    """The budget written out, to be added up by hand."""
+    parts = []
+    for key, word, number in (
+        ("fibre_db", "fibre", "fibre_m"),
+        ("splices_db", "splices", "splices"),
+        ("connectors_db", "connectors", "connectors"),
+        ("via_db", "on the way", None),
+        ("reserve_db", "reserve", None),
+    ):
+        value = terms.get(key)
+        if value is None and key not in terms:
+            continue
+        counted = terms.get(number) if number else None
+        if number == "fibre_m":
+            before = "" if counted is None else f" of {words.metres(counted)}"
+            said = f"{word}{before}"
+        else:
+            said = word if counted is None else f"{counted} {word}"
+        parts.append(f"{said} {'not known' if value is None else f'{value:.2f}'}")
+    budget = terms.get("budget_db")
+    total = "" if budget is None else f"; budget {budget:.2f}"
+    return " + ".join(parts) + total
 
 
 def _limits(delay: Facts) -> list[View]:
@@ -241,7 +257,7 @@ def _limits(delay: Facts) -> list[View]:
             {
                 "name": name,
                 "value": words.microseconds(value),
-                "limit": words.microseconds(limit) if limit is not None else "no limit",
+                "limit": words.microseconds(limit) if limit is not None else "",
                 "ok": ok,
                 "share": None if share is None else round(200 * share, 1),
             }
@@ -249,21 +265,23 @@ def _limits(delay: Facts) -> list[View]:
     return rows
 
 
+_PATHLESS = frozenset({"minutes_a_year", "ok"})
+
+
 def _availability(found: object) -> list[View]:
     if not isinstance(found, Mapping):
         return []
-    hours_per_year = 8766
+    names = {"both": "both at once", "all": "all at once", "limit": "limit for both at once"}
     rows = []
     for label, value in found.items():
-        number = isinstance(value, int | float) and not isinstance(value, bool)
-        if value is not None and not number:
+        if label in _PATHLESS or (label == "limit" and value is None):
             continue
-        minutes = None if value is None else value * hours_per_year * 60
+        minutes = "" if value is None else f"{value * _MINUTES_A_YEAR:.1f} min a year"
         rows.append(
             {
-                "path": "both at once" if label == "both" else label.replace("_", " "),
+                "path": names.get(label, label),
                 "share": words.probability(value),
-                "minutes": "" if minutes is None else f"{minutes:.1f} min a year",
+                "minutes": minutes,
             }
         )
     return rows
@@ -278,8 +296,8 @@ def _group(what: str, group: Facts) -> View:
         "test": group.get("group_test") or group.get("test") or "",
         "members": [_name_of(m) if not isinstance(m, Mapping) else str(m["id"]) for m in members],
         "finding": words.finding(group) if what == "group" else "Its worst circuit decides.",
-        "shared": _folded(group.get("shared", [])),
-        "near": [_near(n) for n in group.get("near", [])],
+        "shared": _shared(group.get("shared", [])),
+        "near": [_near(n) for n in (*group.get("near", []), *group.get("near_folded", []))],
         "cross": [_cross(c) for c in group.get("cross", [])],
         "unavoidable": [_name_of(item) for item in group.get("unavoidable", [])],
         "gaps": [_gap(gap) for gap in group.get("gaps", [])],

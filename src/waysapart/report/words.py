@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from waysapart.report.fold import folded
+
 Facts = Mapping[str, Any]
 
 QUESTION = (
@@ -84,10 +86,9 @@ def answer(counts: Mapping[str, int]) -> str:
 def finding(circuit: Facts) -> str:
     """What was found about one circuit or group, in a sentence or two."""
     parts: list[str] = []
-    shared = [s for s in circuit.get("shared", []) if not s.get("waived")]
-    heads = [s for s in shared if not s.get("through")] or shared
+    heads = [one for one in folded(circuit.get("shared", [])) if not one.waived]
     if heads:
-        named = [f"{s.get('kind') or s.get('role') or 'asset'} {s['asset']}" for s in heads[:3]]
+        named = [one.label for one in heads[:3]]
         if len(heads) > 3:
             named.append(f"{len(heads) - 3} more")
         parts.append(f"Shared: {listed(named)}.")
@@ -96,7 +97,7 @@ def finding(circuit: Facts) -> str:
         measured = [n["distance_m"] for n in near if n.get("distance_m") is not None]
         closest = f", {metres(min(measured))} at the closest" if measured else ""
         parts.append(f"Near each other at {count_of(len(near), 'place')}{closest}.")
-    cross = [n for n in circuit.get("cross", []) if not n.get("waived")]
+    cross = [n for n in circuit.get("cross", []) if forbidden(n) and not n.get("waived")]
     if cross:
         parts.append(f"Crossing at {count_of(len(cross), 'place')}.")
     parts += limits_broken(circuit)
@@ -104,11 +105,16 @@ def finding(circuit: Facts) -> str:
     if gaps:
         verb = "touches" if gaps == 1 else "touch"
         parts.append(f"{count_of(gaps, 'record gap').capitalize()} {verb} its paths.")
-    waived = sum(bool(s.get("waived")) for s in circuit.get("shared", []))
+    waived = sum(one.waived for one in folded(circuit.get("shared", [])))
     waived += sum(bool(n.get("waived")) for key in ("near", "cross") for n in circuit.get(key, []))
     if waived:
         parts.append(f"{count_of(waived, 'finding').capitalize()} accepted by waiver.")
     return " ".join(parts) or "Nothing shared beyond what its ends need."
+
+
+def forbidden(cross: Facts) -> bool:
+    """Whether the rules forbid a crossing; where the facts do not say, they do."""
+    return cross.get("forbidden") is not False
 
 
 def limits_broken(circuit: Facts) -> list[str]:
@@ -131,6 +137,12 @@ def limits_broken(circuit: Facts) -> list[str]:
                 margin = row.get("margin_db")
                 left = "too little" if margin is None else f"only {margin:.1f} dB of"
                 said.append(f"Link {row['link']} ({label}) has {left} optical margin.")
+    down = circuit.get("unavailability") or {}
+    if down.get("ok") is False:
+        said.append(
+            f"Unavailability of {probability(down.get('both'))} is over its limit of "
+            f"{probability(down.get('limit'))}."
+        )
     if circuit.get("within_limits") is False and not said:
         said.append("It is over a limit.")
     return said

@@ -247,6 +247,15 @@
     return [ways.hazards.x[i] * view.scale - view.dx, ways.hazards.y[i] * view.scale - view.dy];
   }
 
+  function positionOf(view, found) {
+    var id = found.asset;
+    if (ways.pointAt.has(id)) return at(view, ways.pointAt.get(id));
+    if (ways.plantAt.has(id)) return middle(view, ways.plantAt.get(id));
+    if (hazardAt.has(id)) return hazardMiddle(view, hazardAt.get(id));
+    if (!found.at) return null;
+    return [ways.across(found.at[0]) * view.scale - view.dx, ways.down(found.at[1]) * view.scale - view.dy];
+  }
+
   function diamond(view, x, y, filled) {
     var ctx = view.ctx;
     shape(ctx, "diamond", x, y, 8);
@@ -257,25 +266,25 @@
 
   /* What both paths rely on: diamonds, filled unless waived; a shared line glows along its length. */
   function drawFindings(view) {
-    var chosen = ways.chosen(), done = new Set();
+    var chosen = ways.chosen(), done = new Set(), taken = new Set();
+    if (chosen !== null) {
+      data.circuits[chosen].shared.forEach(function (found) {
+        if (drawLineUnder(view, found.asset, view.colour.common, 4)) {
+          retracePaths(view, chosen, ways.plantAt.get(found.asset));
+        }
+      });
+    }
     data.circuits.forEach(function (circuit, index) {
       if (chosen !== null && chosen !== index) return;
       circuit.shared.forEach(function (found) {
         if (done.has(found.asset)) return;
         done.add(found.asset);
-        var point = ways.pointAt.get(found.asset), line = ways.plantAt.get(found.asset), p;
-        if (point !== undefined) p = at(view, point);
-        else if (line !== undefined) {
-          if (chosen !== null) {
-            drawLineUnder(view, found.asset, view.colour.common, 4);
-            retracePaths(view, index, line);
-          }
-          p = middle(view, line);
-        } else if (hazardAt.has(found.asset)) p = hazardMiddle(view, hazardAt.get(found.asset));
-        else if (found.at) {
-          p = [ways.across(found.at[0]) * view.scale - view.dx, ways.down(found.at[1]) * view.scale - view.dy];
-        } else return;
-        if (seen(view, p[0], p[1])) diamond(view, p[0], p[1], !found.waived);
+        var p = positionOf(view, found);
+        /* Along a shared line diamonds would hide each other: one for each patch of the map. */
+        var patch = p && Math.round(p[0] / 18) + " " + Math.round(p[1] / 18);
+        if (!p || taken.has(patch) || !seen(view, p[0], p[1])) return;
+        taken.add(patch);
+        diamond(view, p[0], p[1], !found.waived);
       });
     });
     data.marks.forEach(function (mark) {

@@ -102,5 +102,21 @@
     });
   });
 
+  /* A table wider than the window scrolls, by keyboard as well. Measured only when it comes into
+     sight: to measure all of a large report at once would lay out all of it. */
+  function makeReachable(box) {
+    if (box.scrollWidth > box.clientWidth) {
+      box.tabIndex = 0;
+      box.setAttribute("role", "region");
+      box.setAttribute("aria-label", "Table: " + box.querySelector("caption").textContent.trim());
+    } else {
+      ["tabindex", "role", "aria-label"].forEach(function (name) { box.removeAttribute(name); });
+    }
+  }
+  var watch = new IntersectionObserver(function (entries) {
+    entries.forEach(function (entry) { if (entry.isIntersecting) makeReachable(entry.target); });
+  }, { rootMargin: "300px" });
+  document.querySelectorAll(".scroll.plain").forEach(function (box) { watch.observe(box); });
+
   window.waysapartTables = { csvCell: csvCell };
 })();
