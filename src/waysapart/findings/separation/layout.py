@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -65,24 +66,24 @@ class Layout:
     def __len__(self) -> int:
         return len(self.first)
 
-    @property
+    @cached_property
     def path_lines(self) -> sp.csr_array:
         """Boolean matrix (paths, lines): which path follows which line."""
         shape = (self.paths.count, self.pieces.line_count)
         return _boolean(self.paths.path, self.paths.line, shape)
 
-    @property
+    @cached_property
     def shared_lines(self) -> sp.csr_array:
         """Boolean matrix (pairs, lines): what both paths of a pair follow."""
         follows = self.path_lines
         return sp.csr_array(follows[self.first].multiply(follows[self.second]))
 
-    @property
+    @cached_property
     def excused(self) -> sp.csr_array:
         """Boolean matrix (pairs, pieces): what lies in one of the pair's own zones."""
         return sp.csr_array(self.zones @ self.inside.T)
 
-    @property
+    @cached_property
     def offset_m(self) -> Floats:
         """Distance from the start of its path to every row of `paths`, metres.
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -52,12 +53,12 @@ class Pieces:
     def __len__(self) -> int:
         return len(self.line)
 
-    @property
+    @cached_property
     def first(self) -> Ints:
         """First piece of every line, with one more entry at the end: shape (lines + 1,)."""
         return np.searchsorted(self.line, np.arange(self.line_count + 1)).astype(np.int64)
 
-    @property
+    @cached_property
     def line_length_m(self) -> Floats:
         """Length of every line, metres; NaN where it has no geometry."""
         first = self.first

@@ -11,7 +11,7 @@ from waysapart.errors import CallError
 from waysapart.findings.separation.earth import Bools, Floats, Ints, Plane, arc_m
 from waysapart.findings.separation.envelope import Arcs, lower_envelope
 from waysapart.findings.separation.intervals import expand
-from waysapart.findings.separation.layout import Layout, lookup
+from waysapart.findings.separation.layout import Layout
 from waysapart.findings.separation.measure import distance_arcs, piece_distance, point_distance
 from waysapart.findings.separation.pieces import Pieces, around, drawn
 
@@ -72,9 +72,9 @@ def profile(layout: Layout, pair: int, *, along: str = "first") -> pd.DataFrame:
     mine, yours = (layout.first[pair], layout.second[pair])[:: 1 if along == "first" else -1]
     piece, at_m, backward = _walk(layout, int(mine))
     other, _, _ = _walk(layout, int(yours))
-    this = np.full(len(piece), pair, dtype=np.int64)
-    exempt = lookup(layout.excused, this, piece)
-    outside = other[~lookup(layout.excused, np.full(len(other), pair, dtype=np.int64), other)]
+    excused = layout.excused[[pair]].indices
+    exempt = np.isin(piece, excused)
+    outside = other[~np.isin(other, excused)]
     parts = [
         _arcs(layout.pieces, piece, at_m, backward, np.flatnonzero(exempt), np.unique(other)),
         _arcs(layout.pieces, piece, at_m, backward, np.flatnonzero(~exempt), np.unique(outside)),
@@ -107,7 +107,7 @@ def evaluate(profile: pd.DataFrame, at_m: npt.ArrayLike) -> Floats:
 def _walk(layout: Layout, path: int) -> tuple[Ints, Floats, Bools]:
     """Pieces of a path in its order, where along it each starts, and which run backward."""
     paths, pieces = layout.paths, layout.pieces
-    entry = np.flatnonzero(paths.path == path)
+    entry = np.arange(*np.searchsorted(paths.path, [path, path + 1]))
     line, first = paths.line[entry], pieces.first
     row, number = expand(np.zeros(len(line), dtype=np.int64), first[line + 1] - first[line])
     backward = paths.backward[entry][row]
