@@ -56,6 +56,23 @@ def _matrix(rows: list[set[int]], columns: int) -> csr_array:
     return csr_array(dense)
 
 
+def plant_of(*edges: tuple[str, int, set[int]], delay: tuple[int, ...] = ()) -> Plant:
+    """A plant from edges like ("AB", 1, {0}); node A is 0, B is 1 and so on, none a risk."""
+    rows = []
+    for number, (ends, cost, risks) in enumerate(edges):
+        weights = {"delay": delay[number]} if delay else {}
+        rows.append((ord(ends[0]) - 65, ord(ends[1]) - 65, cost, risks, weights))
+    nodes = 1 + max(max(row[0], row[1]) for row in rows)
+    risks_named = set().union(*(row[3] for row in rows))
+    return Plant(nodes, rows, [set() for _ in range(nodes)], 1 + max(risks_named))
+
+
+def with_node_risk(plant: Plant, node: int, risk: int) -> Plant:
+    """The same plant, in which passing one node relies on a further risk."""
+    nodes = [{risk} if number == node else set() for number in range(plant.n_nodes)]
+    return Plant(plant.n_nodes, plant.edges, nodes, risk + 1)
+
+
 def random_plant(seed: int) -> Plant:
     """A net of 4 to 7 nodes with parallel edges, nested groups, hazards and shared nodes."""
     rng = random.Random(seed)
@@ -224,10 +241,19 @@ def false_in_proof(proof: dict, plant: Plant, question: Question) -> list[str]:
                 further[way].add(tree["risk"])
                 look(branch, further)
             return
+        out = set(proof["without"])
+        if "fewer_than_ways" in tree:
+            few = set(tree["fewer_than_ways"])
+            if len(few) >= ways or few & exempt:
+                wrong.append("not fewer risks than ways")
+            if any(not few & plant.relied_on(edge, s, t) for edge in tree["cut"]):
+                wrong.append("an edge of a cut relies on none of the few")
+            if _reached(plant, out | set(tree["cut"]), s, t):
+                wrong.append("a cut does not part the ends")
+            return
         avoid = set(tree["avoid"])
         if not avoid <= avoided[tree["way"]]:
             wrong.append("a leaf avoids more than its branch says")
-        out = set(proof["without"])
         if "cut" in tree:
             for edge in tree["cut"]:
                 if not avoid & plant.relied_on(edge, s, t):

@@ -20,7 +20,7 @@ from scipy.sparse.csgraph import connected_components
 from waysapart.errors import CallError
 from waysapart.reroute.graph import BoolArray, IntArray, Question, RiskGraph, edge_risks
 from waysapart.reroute.paths import FloatArray
-from waysapart.reroute.proof import Beyond, Cut, Proof
+from waysapart.reroute.proof import Beyond, Cut, Few, Proof
 from waysapart.reroute.split import Answer, best_pair
 
 
@@ -226,7 +226,7 @@ def _relies(risks: Any, some: Sequence[int]) -> BoolArray:
 
 
 def _across(
-    graph: RiskGraph, proof: Proof, leaf: Cut, candidates: RiskGraph, alone: bool
+    graph: RiskGraph, proof: Proof, leaf: Cut | Few, candidates: RiskGraph, alone: bool
 ) -> BoolArray:
     usable = np.ones(graph.n_edges, dtype=bool)
     usable[[*leaf.edges, *proof.without]] = False

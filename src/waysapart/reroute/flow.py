@@ -54,7 +54,8 @@ class Flow:
 
     `weight` is twice (cost + edge price) plus the prices of both end nodes, so
     that a way's doubled priced cost is a plain sum over its edges. `bottleneck`
-    lists contested risks that keep the flow from being full (then `cost` is -1).
+    lists contested risks that keep the flow from being full (then `cost` is -1), and
+    `cut` edges that rely on them and part the ends, where no dead edge is needed too.
     """
 
     cost: int
@@ -63,6 +64,7 @@ class Flow:
     weight: IntArray
     paid: int
     bottleneck: tuple[int, ...] = ()
+    cut: tuple[int, ...] | None = None
 
 
 def flow_net(reduced: Reduced) -> FlowNet:
@@ -169,17 +171,23 @@ def _blocked(
     reduced: Reduced, net: FlowNet, reached: BoolArray, units: IntArray, room: IntArray
 ) -> Flow:
     """Name a risk for each full arc of the cut that stops the flow."""
-    full = np.flatnonzero(reached[net.tail] & ~reached[net.head] & (room > 0) & (units >= room))
+    crossing = reached[net.tail] & ~reached[net.head]
+    full = np.flatnonzero(crossing & (room > 0) & (units >= room))
     size = np.diff(reduced.by_risk.indptr)
-    risks = []
+    risks: list[int] = []
+    cut: set[int] = set()
     for arc in full.tolist():
         if arc >= 2 * reduced.n_edges:
-            risks.append(int(net.node_risk[arc - 2 * reduced.n_edges]))
+            node = arc - 2 * reduced.n_edges
+            risks.append(int(net.node_risk[node]))
+            cut.update(np.flatnonzero((reduced.u == node) | (reduced.v == node)).tolist())
         else:
             own = reduced.risks_of(arc % reduced.n_edges)
             risks.append(int(own[np.argmax(size[own])]))
+            cut.add(arc % reduced.n_edges)
     nothing = np.zeros(0, dtype=np.int64)
-    return Flow(-1, (), (), nothing, 0, tuple(risks))
+    whole = not (crossing & (room == 0)).any()
+    return Flow(-1, (), (), nothing, 0, tuple(risks), tuple(sorted(cut)) if whole else None)
 
 
 def _priced(reduced: Reduced, net: FlowNet, units: IntArray, potential: FloatArray) -> Flow:

@@ -47,6 +47,19 @@ class Beyond:
 
 
 @dataclass(frozen=True)
+class Few:
+    """Every way relies on one of `avoid`, and these are fewer than the ways sought.
+
+    Removing `edges` parts the ends, and each of them relies on one of these risks.
+    Only for three ways or more; for two a fork says the same.
+    """
+
+    edges: tuple[int, ...]
+    avoid: frozenset[int]
+    used: frozenset[tuple[int, int]] = frozenset()
+
+
+@dataclass(frozen=True)
 class Fork:
     """Ways `between` must not both rely on `risk`.
 
@@ -59,7 +72,8 @@ class Fork:
     used: frozenset[tuple[int, int]]
 
 
-Tree = Cut | Beyond | Fork
+Leaf = Cut | Few | Beyond
+Tree = Leaf | Fork
 
 
 @dataclass(frozen=True)
@@ -87,7 +101,7 @@ class Proof:
     without: frozenset[int]
     tree: Tree
 
-    def leaves(self) -> Iterator[Cut | Beyond]:
+    def leaves(self) -> Iterator[Leaf]:
         """All leaves from left to right."""
         pending: list[Tree] = [self.tree]
         while pending:
@@ -121,8 +135,9 @@ class Proof:
         dict
             ``ends``, ``ways``, ``avoid_from_start``, ``without`` and ``tree``. A
             fork is ``{"risk", "between": [way, way], "then": [tree, tree]}``, a
-            leaf ``{"way", "avoid", "cut"}`` or ``{"way", "avoid", "weight",
-            "least", "most"}``. Ways count from 0.
+            leaf ``{"way", "avoid", "cut"}``, ``{"way", "avoid", "weight", "least",
+            "most"}`` or, for three ways or more, ``{"fewer_than_ways", "cut"}``.
+            Ways count from 0.
         """
 
         def named(number: int, names: Sequence[str] | None) -> str | int:
@@ -142,6 +157,11 @@ class Proof:
                 return {
                     "way": tree.way,
                     "avoid": listed(tree.avoid, risks),
+                    "cut": listed(tree.edges, edges),
+                }
+            if isinstance(tree, Few):
+                return {
+                    "fewer_than_ways": listed(tree.avoid, risks),
                     "cut": listed(tree.edges, edges),
                 }
             return {
@@ -176,6 +196,8 @@ def mirrored(tree: Tree, between: tuple[int, int]) -> Tree:
     swap = {between[0]: between[1], between[1]: between[0]}
     if isinstance(tree, Cut):
         return Cut(swap.get(tree.way, tree.way), tree.edges, tree.avoid)
+    if isinstance(tree, Few):
+        return tree
     if isinstance(tree, Beyond):
         way = swap.get(tree.way, tree.way)
         return Beyond(way, tree.weight, tree.least, tree.most, tree.avoid)

@@ -30,7 +30,8 @@ class Reduced:
 
     `arc_*` describe its two arcs per edge as one CSR, heads rising. `original[e]` are the
     edges on record that edge `e` stands for, in the order met from `u[e]`;
-    `chain[e]` is equal for the two halves of one split parallel edge.
+    `chain[e]` is equal for the two halves of one split parallel edge, `whole` is
+    False on the second of them, which costs nothing more.
     """
 
     n_nodes: int
@@ -43,6 +44,7 @@ class Reduced:
     risks: SparseBool
     by_risk: SparseBool
     original: list[list[int]]
+    whole: BoolArray
     chain: IntArray
     indptr: IntArray
     arc_head: IntArray
@@ -241,6 +243,7 @@ def _assemble(
         weights={k: along(w) for k, w in graph.weights.items()},
         risks=own,
         by_risk=by_risk,
+        whole=first,
         original=[rows[row][2] for row in row_of.tolist()],
         chain=row_of,
         indptr=indptr.astype(np.int32),

@@ -29,7 +29,7 @@ from waysapart.reroute.paths import (
     cheapest_within,
     distances,
 )
-from waysapart.reroute.proof import Beyond, Cut, Tree, fork, mirrored
+from waysapart.reroute.proof import Beyond, Cut, Few, Tree, fork, mirrored
 from waysapart.reroute.reduce import Reduced
 
 BUMP_GROWTH = 1.1
@@ -350,6 +350,11 @@ class Search:
         dead = np.logical_and.reduce([state.dead for state in node.states])
         if node.flow is None or dead[list(node.flow.used)].any():
             node.flow = cheapest_flow(self.reduced, self.net, dead, self.ways)
+        if self.ways > 2 and node.flow.cut is not None:
+            few = frozenset(node.flow.bottleneck)
+            on_record = self.reduced.cut_on_record(list(node.flow.cut), few)
+            self._close(node, Few(tuple(on_record), few))
+            return False
         if node.flow.bottleneck:
             for risk in node.flow.bottleneck:
                 free = [i for i, s in enumerate(node.states) if risk not in s.avoid]

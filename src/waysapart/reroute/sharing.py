@@ -281,7 +281,9 @@ def _quick_pair(graph: RiskGraph, question: Question, weights: IntArray) -> _Bes
         met = sorted(risks_of_way(risks, ways[1 - way]) - frozenset(question.exempt))
         price = np.zeros(graph.n_risks)
         price[met] = weights[met]
-        found = cheapest(reduced, reduced.cost + dear * (reduced.risks @ price), alive)
+        found = cheapest(
+            reduced, reduced.cost + dear * reduced.whole * (reduced.risks @ price), alive
+        )
         assert found is not None
         ways[way] = tuple(reduced.on_record(list(found.edges)))
         if _keeps_limits(graph, question, ways):

@@ -16,7 +16,7 @@ from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
 
 from waysapart.reroute.graph import IntArray, Question, RiskGraph, edge_risks
-from waysapart.reroute.proof import Beyond, Cut, Fork, Proof, Tree
+from waysapart.reroute.proof import Beyond, Cut, Few, Fork, Proof, Tree
 from waysapart.reroute.reduce import reduce_graph
 from waysapart.reroute.search import Search
 
@@ -100,6 +100,9 @@ def _renumbered(tree: Tree, edges: IntArray, risks: list[int]) -> Tree:
     if isinstance(tree, Cut):
         cut = tuple(sorted(int(edges[edge]) for edge in tree.edges))
         return Cut(tree.way, cut, frozenset(risks[risk] for risk in tree.avoid))
+    if isinstance(tree, Few):
+        cut = tuple(sorted(int(edges[edge]) for edge in tree.edges))
+        return Few(cut, frozenset(risks[risk] for risk in tree.avoid))
     if isinstance(tree, Beyond):
         avoid = frozenset(risks[risk] for risk in tree.avoid)
         return Beyond(tree.way, tree.weight, tree.least, tree.most, avoid)
