@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from importlib.util import find_spec
 from typing import TYPE_CHECKING
-from urllib.parse import unquote, urlsplit
+from urllib.parse import unquote
 
 from waysapart.study.model import Input
 from waysapart.study.raw import ROW, RawLayer, fault, one_line, stated_crs
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from waysapart.study.settings import LayerSpec
 
 _PASSWORD_MASK = "***"
+_SECRET_KEYS = frozenset({"password", "sslpassword", "passfile"})
 
 
 def is_database(source: str) -> bool:
@@ -23,26 +24,30 @@ def is_database(source: str) -> bool:
     return source.startswith(("postgresql://", "postgres://", "postgresql+"))
 
 
+def _user_and_rest(source: str) -> tuple[str, str, str, str]:
+    """Scheme, user, password and what follows the `@`, though the password hold a stroke."""
+    scheme, _, rest = source.partition("://")
+    account, at, tail = rest.partition("?")[0].rpartition("@")
+    if not at:
+        return scheme, "", "", rest
+    user, _, password = account.partition(":")
+    return scheme, user, password, rest[len(account) + 1 :]
+
+
 def masked(source: str) -> str:
     """A source without the password that it may hold."""
     if not is_database(source):
         return source
-    head, _, rest = source.partition("://")
-    netloc, slash, tail = rest.partition("/")
-    if "@" in rest and "@" not in netloc:  # a password with an unescaped stroke
-        secret, _, after = rest.rpartition("@")
-        netloc, slash, tail = f"{secret}@{after.partition('/')[0]}", *after.partition("/")[1:]
-    user, at, host = netloc.rpartition("@")
-    name, colon, _password = user.partition(":")
-    shown = f"{name}{colon}{_PASSWORD_MASK}" if colon else user
-    where, question, query = tail.partition("?")
+    scheme, user, password, rest = _user_and_rest(source)
+    account = f"{user}:{_PASSWORD_MASK}@" if password else f"{user}@" if user else ""
+    where, question, query = rest.partition("?")
     kept = "&".join(
         f"{part.partition('=')[0]}={_PASSWORD_MASK}"
-        if part.partition("=")[0].casefold() in {"password", "sslpassword", "passfile"}
+        if part.partition("=")[0].casefold() in _SECRET_KEYS
         else part
         for part in query.split("&")
     )
-    return f"{head}://{shown}{at}{host}{slash}{where}{question}{kept}"
+    return f"{scheme}://{account}{where}{question}{kept}"
 
 
 def read_database(spec: LayerSpec) -> RawLayer:
@@ -55,6 +60,10 @@ def read_database(spec: LayerSpec) -> RawLayer:
             spec,
             "a postgresql:// source needs SQLAlchemy and psycopg: "
             "python -m pip install 'waysapart[database]'",
+        )
+    if set(_user_and_rest(spec.source)[2]) & set("/@?#"):
+        raise fault(
+            spec, "the password holds one of / @ ? #; write it percent-encoded, such as %2F for /"
         )
     if spec.layer is None:
         raise fault(spec, "say which table or view to read with `layer`, such as 'net.ducts'")
@@ -97,11 +106,11 @@ def _quoted(name: str) -> str:
 def without_password(text: str, source: str) -> str:
     """A text in which the password of a database address cannot be read."""
     text = text.replace(source, masked(source))
-    try:
-        password = urlsplit(source).password
-    except ValueError:
-        password = None
-    for secret in sorted({password or "", unquote(password or "")} - {""}, key=len, reverse=True):
+    _, _, password, rest = _user_and_rest(source)
+    query = [part.partition("=") for part in rest.partition("?")[2].split("&")]
+    stated = [password, *(value for key, _, value in query if key.casefold() in _SECRET_KEYS)]
+    secrets = {form for secret in stated for form in (secret, unquote(secret))} - {""}
+    for secret in sorted(secrets, key=len, reverse=True):
         text = text.replace(secret, _PASSWORD_MASK)
     return text
 

@@ -144,9 +144,11 @@ def cut_references(
             if name in _OWNERS and column.required:
                 dropped |= hit
             else:
-                values = frame[column.name].copy()
-                values[hit] = [_left(text, removed) for text in values[hit]]
-                frame = frame.assign(**{column.name: values.astype("str")})
+                values = frame[column.name].to_numpy(dtype=object).copy()
+                for position in np.flatnonzero(hit):
+                    values[position] = _left(values[position], removed)
+                left = pd.Series(values, index=frame.index, dtype="str")
+                frame = frame.assign(**{column.name: left})
         cut[name] = frame[~dropped]
     return cut
 

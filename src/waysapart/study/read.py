@@ -96,7 +96,15 @@ def read_study(path: Path | str = ".") -> Study:
         ledger,
     )
     tables = _chained(chain, reads, crs, layers, ledger)
-    validate(tables, rules, layers, ledger)
+    rules_path = merged(chain, "rules")
+    validate(
+        tables,
+        rules,
+        layers,
+        ledger,
+        removed={id_ for settings in chain for id_ in settings.remove},
+        rules_file=rules_path.name if rules_path else "rules.toml",
+    )
     note_spelling(tables, ledger)
     out = _out(chain, tables, ledger)
     if ledger.problems or rules is None or crs is None:

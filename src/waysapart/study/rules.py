@@ -113,6 +113,8 @@ class Defaults(Table):
     overlength_pct: dict[str, Annotated[float, Field(ge=0, le=100)]]
     slack_m: dict[str, NotNegative]
     reel_m: dict[str, Positive]
+    down_lead_m: dict[str, NotNegative]
+    tail_m: NotNegative
     same_place_m: NotNegative
     survey_accuracy_m: NotNegative
     wavelength_tolerance_nm: NotNegative
@@ -200,7 +202,9 @@ class Rules(Table):
         """Limits of a circuit's service; blank or missing: `default`. KeyError where unknown."""
         return self.services[name if isinstance(name, str) and name else DEFAULT_SERVICE]
 
-    def by_kind(self, key: Literal["overlength_pct", "slack_m", "reel_m"], kind: object) -> float:
+    def by_kind(
+        self, key: Literal["overlength_pct", "slack_m", "reel_m", "down_lead_m"], kind: object
+    ) -> float:
         """A default by cable kind, in the unit its name ends with."""
         table: dict[str, float] = getattr(self.defaults, key)
         return table[kind] if isinstance(kind, str) and kind in table else table[OTHER_KIND]

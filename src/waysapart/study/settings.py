@@ -97,7 +97,8 @@ class LayerSpec:
 class Settings:
     """One study's own statements, not those of what it extends.
 
-    None where the study says nothing and the study it extends (or the default) counts.
+    None where the study says nothing and the study it extends (or the default)
+    counts. A rules.toml in the study's folder counts where `rules` is not stated.
     """
 
     folder: Path

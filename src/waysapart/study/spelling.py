@@ -98,7 +98,7 @@ def _same_after(ids: pd.Series, folded: pd.Series) -> list[str]:
     """The groups of ids that become one, as text, at most 20 of them."""
     same = folded.duplicated(keep=False)
     groups = ids[same].groupby(folded[same], sort=True)
-    return [", ".join(map(_escaped, group)) for _, group in list(groups)[:20]]
+    return [", ".join(map(_escaped, sorted(group))) for _, group in list(groups)[:20]]
 
 
 def _hides(id_: str) -> bool:

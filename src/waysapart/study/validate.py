@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,7 +21,13 @@ _NEAR_AMONG = 20_000
 
 
 def validate(
-    tables: Mapping[str, pd.DataFrame], rules: Rules | None, layers: Sequence[Layer], ledger: Ledger
+    tables: Mapping[str, pd.DataFrame],
+    rules: Rules | None,
+    layers: Sequence[Layer],
+    ledger: Ledger,
+    *,
+    removed: Collection[str] = (),
+    rules_file: str = "rules.toml",
 ) -> None:
     """Write down every problem between the rows of a study.
 
@@ -34,6 +40,10 @@ def validate(
     layers : sequence of Layer
         What `_layer` counts.
     ledger : Ledger
+    removed : collection of str
+        Ids that a proposal took out; rules may still name them.
+    rules_file : str
+        Name of the rules in messages.
     """
     unique_ids(tables, layers, ledger)
     unique_keys(tables, layers, ledger)
@@ -45,6 +55,7 @@ def validate(
     measurements(tables, layers, ledger)
     if rules is not None:
         named_in_rules(tables, rules, layers, ledger)
+        waived(tables, rules, ledger, removed, rules_file)
 
 
 def unique_ids(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger) -> None:
@@ -337,7 +348,7 @@ def measurements(
 def named_in_rules(
     tables: Mapping[str, pd.DataFrame], rules: Rules, layers: Sequence[Layer], ledger: Ledger
 ) -> None:
-    """Services and fibre types are keys of the rules, waivers name circuits or groups."""
+    """Services and fibre types are keys of the rules."""
     for name, column, known, section in (
         ("circuits", "service", rules.services, "services"),
         ("cables", "fibre_type", rules.fibres, "fibres"),
@@ -350,14 +361,35 @@ def named_in_rules(
             column,
             f"expected a key of [{section}] in the rules ({listed(known)}); found {{found}}",
         )
+
+
+def waived(
+    tables: Mapping[str, pd.DataFrame],
+    rules: Rules,
+    ledger: Ledger,
+    removed: Collection[str],
+    rules_file: str,
+) -> None:
+    """Waivers name a circuit or group that there is; assets that there are not get a note."""
+    if not rules.waivers:
+        return
     frame = tables["circuits"]
     names = {*frame["id"].dropna(), *frame["group"].dropna()}
+    assets = {id_ for name in ASSET_ROLES for id_ in tables[name]["id"].dropna()}
     for position, waiver in enumerate(rules.waivers, start=1):
-        if waiver.circuit not in names:
+        for asset in (waiver.asset, *(waiver.pair or ())):
+            if asset is not None and asset not in assets:
+                ledger.note(
+                    f"{rules_file}: waiver {position} is for {asset!r}, which is no asset of the "
+                    f"study, so that it waives nothing{did_you_mean(asset, assets)}"
+                )
+        if waiver.circuit in removed:
+            ledger.note(f"{rules_file}: waiver {position} is for {waiver.circuit!r}, now removed")
+        elif waiver.circuit not in names:
             ledger.problem(
                 f"the waiver names {waiver.circuit!r}, which is neither a circuit nor a group"
                 f"{did_you_mean(waiver.circuit, names)}",
-                file="rules.toml",
+                file=rules_file,
                 column=f"waiver.{position}.circuit",
                 id=waiver.circuit,
             )

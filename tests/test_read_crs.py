@@ -1,0 +1,139 @@
+"""Coordinate systems: mixed ones, missing ones, and what a datum shift costs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+from pyproj.transformer import TransformerGroup
+
+from small_study import CRS_NAME, X0, Y0, write_small_study
+from waysapart.errors import StudyError
+from waysapart.study.read import read_study
+
+PITS = gpd.GeoDataFrame(
+    {"id": ["P8", "P9"], "kind": ["pit", "pit"]},
+    geometry=shapely.points([X0 + 700, X0 + 900], [Y0 - 400, Y0 - 400]),
+    crs=CRS_NAME,
+)
+
+
+def positions(folder: Path) -> dict[str, tuple[float, float]]:
+    frame = read_study(folder).tables["structures"]
+    return {id_: (point.x, point.y) for id_, point in zip(frame["id"], frame.geometry, strict=True)}
+
+
+@pytest.mark.parametrize("crs", ["EPSG:4326", "EPSG:25833", "EPSG:3035", "EPSG:4258"])
+def test_layers_in_mixed_systems_come_to_one_place(tmp_path: Path, crs: str) -> None:
+    folder = write_small_study(tmp_path)
+    PITS.to_crs(crs).to_file(folder / "structures.gpkg")
+    study = read_study(folder)
+    found = positions(folder)
+    assert found["P8"] == pytest.approx((X0 + 700, Y0 - 400), abs=0.01)
+    assert study.notes == ()
+    assert {layer.accuracy_m for layer in study.layers} == {0.0}
+
+
+def test_a_datum_shift_without_its_grid_counts_as_accuracy(tmp_path: Path) -> None:
+    """DHDN zone 3 to ETRS89: what PROJ says of the shift that it can do here is what counts."""
+    folder = write_small_study(tmp_path)
+    PITS.to_crs("EPSG:31467").to_file(folder / "structures.gpkg")
+    study = read_study(folder)
+    layer = next(one for one in study.layers if one.file == "structures.gpkg")
+    with pytest.warns(UserWarning, match="Best transformation"):
+        group = TransformerGroup("EPSG:31467", CRS_NAME, always_xy=True)
+    if group.best_available:
+        pytest.skip("this PROJ has the grid")
+    assert 1 <= layer.accuracy_m <= 20
+    (note,) = study.notes
+    assert f"good to {layer.accuracy_m:g} m only" in note
+    assert "the grid for the best shift is not installed" in note
+
+
+def test_a_layer_states_its_own_accuracy(tmp_path: Path) -> None:
+    folder = write_small_study(tmp_path)
+    PITS.to_file(folder / "pits.gpkg")
+    names = sorted(path.name for path in folder.iterdir() if path.suffix in {".csv", ".geojson"})
+    layers = "".join(
+        f'[[layer]]\nrole = "{name.split(".")[0]}"\nsource = "{name}"\n' for name in names
+    )
+    with (folder / "study.toml").open("a") as stream:
+        stream.write(
+            layers + '[[layer]]\nrole = "structures"\nsource = "pits.gpkg"\naccuracy_m = 1.5\n'
+        )
+    study = read_study(folder)
+    assert {layer.file: layer.accuracy_m for layer in study.layers}["pits.gpkg"] == 1.5
+
+
+def test_a_crs_stated_for_a_layer_without_one(tmp_path: Path) -> None:
+    folder = write_small_study(tmp_path)
+    with pytest.warns(UserWarning, match="crs"):
+        PITS.set_crs(None, allow_override=True).to_file(folder / "pits.shp")
+    names = sorted(path.name for path in folder.iterdir() if path.suffix in {".csv", ".geojson"})
+    layers = "".join(
+        f'[[layer]]\nrole = "{name.split(".")[0]}"\nsource = "{name}"\n' for name in names
+    )
+    with (folder / "study.toml").open("a") as stream:
+        stream.write(
+            layers + f'[[layer]]\nrole = "structures"\nsource = "pits.shp"\ncrs = "{CRS_NAME}"\n'
+        )
+    assert positions(folder)["P9"] == (X0 + 900, Y0 - 400)
+
+
+def test_a_stated_crs_that_contradicts_the_file_gets_a_note(tmp_path: Path) -> None:
+    folder = write_small_study(tmp_path)
+    PITS.set_crs("EPSG:25833", allow_override=True).to_file(folder / "pits.gpkg")
+    names = sorted(path.name for path in folder.iterdir() if path.suffix in {".csv", ".geojson"})
+    layers = "".join(
+        f'[[layer]]\nrole = "{name.split(".")[0]}"\nsource = "{name}"\n' for name in names
+    )
+    with (folder / "study.toml").open("a") as stream:
+        stream.write(
+            layers + f'[[layer]]\nrole = "structures"\nsource = "pits.gpkg"\ncrs = "{CRS_NAME}"\n'
+        )
+    assert positions(folder)["P9"] == (X0 + 900, Y0 - 400)
+    (note,) = read_study(folder).notes
+    assert note.startswith("pits.gpkg: read in EPSG:25832")
+
+
+def test_the_default_is_the_utm_zone_that_geopandas_estimates(tmp_path: Path) -> None:
+    folder = write_small_study(tmp_path)
+    (folder / "study.toml").write_text('name = "no CRS stated"\n')
+    study = read_study(folder)
+    geographic = gpd.read_file(folder / "segments.geojson")
+    assert study.crs == geographic.estimate_utm_crs()
+
+
+def test_a_stray_coordinate_does_not_choose_the_zone(tmp_path: Path) -> None:
+    """One pit with its axes swapped lies in another continent: it alone is told."""
+    folder = write_small_study(tmp_path)
+    (folder / "study.toml").write_text('name = "no CRS stated"\n')
+    stray = gpd.GeoDataFrame(
+        {"id": ["P9"], "kind": ["pit"]}, geometry=[shapely.Point(53.96, 9.0)], crs="EPSG:4326"
+    )
+    stray.to_file(folder / "structures.gpkg")
+    with pytest.raises(StudyError) as raised:
+        read_study(folder)
+    (problem,) = raised.value.problems
+    assert (problem.file, problem.row, problem.id) == ("structures.gpkg", 1, "P9")
+    assert "x and y look swapped" in problem.message
+
+
+def test_swapped_eastings_and_northings_are_outside_the_area_of_use(tmp_path: Path) -> None:
+    folder = write_small_study(tmp_path)
+    swapped = PITS.set_geometry(shapely.points(PITS.geometry.y, PITS.geometry.x), crs=CRS_NAME)
+    swapped.to_file(folder / "structures.gpkg")
+    with pytest.raises(StudyError, match="every geometry lies outside the area of use"):
+        read_study(folder)
+
+
+def test_a_geometry_whose_coordinates_are_no_numbers(tmp_path: Path) -> None:
+    folder = write_small_study(tmp_path)
+    bad = PITS.set_geometry(shapely.points([np.inf, X0], [Y0, Y0]), crs=CRS_NAME)
+    bad.to_file(folder / "structures.gpkg")
+    with pytest.raises(StudyError, match="not a finite number") as raised:
+        read_study(folder)
+    assert [problem.id for problem in raised.value.problems] == ["P8"]

@@ -1,0 +1,148 @@
+"""A study that extends another: what it adds, replaces and removes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from small_study import write_small_study
+from waysapart.errors import StudyError
+from waysapart.study.model import Study
+from waysapart.study.read import read_study
+
+
+def proposal(tmp_path: Path, toml: str = "", **files: str) -> Path:
+    """A proposal beside the small study, with CSV files of its own."""
+    write_small_study(tmp_path / "as-built")
+    folder = tmp_path / "proposal"
+    folder.mkdir()
+    (folder / "study.toml").write_text(f'name = "Proposal"\nextends = "../as-built"\n{toml}')
+    for role, content in files.items():
+        (folder / f"{role}.csv").write_text(content)
+    return folder
+
+
+def runs(study: Study, table: str, owner: str, of: str, step: str) -> list[str]:
+    frame = study.tables[table]
+    return frame.loc[frame[owner] == of, step].tolist()
+
+
+def test_a_proposal_adds_and_replaces_by_id(tmp_path: Path) -> None:
+    folder = proposal(
+        tmp_path, cables="id,fibre_type,fibre_count,kind\nC2,G.655,96,buried\nC3,G.655,12,duct\n"
+    )
+    study = read_study(folder)
+    cables = study.tables["cables"].set_index("id")
+    assert cables["fibre_count"].to_dict() == {"C1": 24, "C2": 96, "C3": 12}
+    assert study.name == "Proposal"
+    assert study.crs.to_epsg() == 25832  # the base's, as nothing else is stated
+    assert {one.file for one in study.inputs} >= {"study.toml", "as-built/study.toml"}
+
+
+def test_a_course_is_replaced_as_a_whole(tmp_path: Path) -> None:
+    """C2 now takes two segments; C1 keeps its four; K1's alternate is new, its main stays."""
+    folder = proposal(
+        tmp_path,
+        cable_runs="cable,seq,segment\nC2,1,D1\nC2,2,D4\n",
+        circuit_paths="circuit,path,seq,link\nK1,alternate,1,L1\n",
+    )
+    study = read_study(folder)
+    assert runs(study, "cable_runs", "cable", "C2", "segment") == ["D1", "D4"]
+    assert runs(study, "cable_runs", "cable", "C1", "segment") == ["S1", "S2", "S3", "S4"]
+    paths = study.tables["circuit_paths"]
+    assert dict(zip(paths["path"], paths["link"], strict=True)) == {"main": "L1", "alternate": "L1"}
+
+
+def test_a_circuit_put_on_a_ring_leaves_its_paths(tmp_path: Path) -> None:
+    folder = proposal(
+        tmp_path,
+        rings="ring,seq,link\nRG,1,L1\nRG,2,L2\n",
+        ring_circuits="circuit,ring\nK1,RG\n",
+    )
+    study = read_study(folder)
+    assert len(study.tables["circuit_paths"]) == 0
+    assert study.tables["ring_circuits"]["circuit"].tolist() == ["K1"]
+
+
+def test_what_refers_to_a_removed_id_is_a_gap(tmp_path: Path) -> None:
+    """S2 goes: its row in the cable's course is dropped. TR1 goes: D1's `within` is blank, not
+    known. R-M goes: the ends of L1, L2 and K1 are blank."""
+    study = read_study(proposal(tmp_path, 'remove = ["S2", "TR1", "R-M"]\n'))
+    assert runs(study, "cable_runs", "cable", "C1", "segment") == ["S1", "S3", "S4"]
+    segments = study.tables["segments"].set_index("id")
+    assert "S2" not in segments.index
+    assert segments["within"].isna()["D1"]
+    touched = {(gap.asset, gap.assets, gap.links, gap.circuits) for gap in study.gaps}
+    assert touched == {
+        ("C1", ("C1",), (), ()),
+        ("D1", ("D1",), (), ()),
+        ("L1", (), ("L1",), ()),
+        ("L2", (), ("L2",), ()),
+        ("K1", (), (), ("K1",)),
+    }
+    assert {gap.code for gap in study.gaps} == {"removed-reference"}
+    of_cable = next(gap for gap in study.gaps if gap.asset == "C1")
+    assert (of_cable.file, of_cable.layer, of_cable.row) == ("cable_runs.csv", "cable_runs", 3)
+    assert "S2" in of_cable.message
+
+
+def test_what_belongs_to_a_removed_id_goes_with_it(tmp_path: Path) -> None:
+    study = read_study(proposal(tmp_path, 'remove = ["K1", "C2", "L2"]\n'))
+    assert len(study.tables["circuit_paths"]) == 0
+    assert set(study.tables["cable_runs"]["cable"]) == {"C1"}
+    assert set(study.tables["link_runs"]["link"]) == {"L1"}
+    assert [gap.asset for gap in study.gaps] == ["J1"]  # the closure that joined C2
+
+
+def test_an_id_that_is_removed_and_given_again_leaves_no_gap(tmp_path: Path) -> None:
+    folder = proposal(
+        tmp_path,
+        'remove = ["TR1"]\n',
+        containers="id,kind,name,within\nTR1,right-of-way,New Lane,-\n",
+    )
+    study = read_study(folder)
+    assert study.gaps == ()
+    assert study.tables["containers"].set_index("id")["name"]["TR1"] == "New Lane"
+
+
+def test_only_the_removed_item_of_a_list_goes(tmp_path: Path) -> None:
+    folder = proposal(tmp_path, 'remove = ["C1"]\n')
+    joints = tmp_path / "as-built" / "joints.csv"
+    joints.write_text("id,at,cables\nJ1,P2,C1;C2\n")
+    study = read_study(folder)
+    assert study.tables["joints"]["cables"].tolist() == ["C2"]
+
+
+def test_chains_of_proposals(tmp_path: Path) -> None:
+    folder = proposal(tmp_path, 'snap_m = 3\nout = ["S1"]\n')
+    later = tmp_path / "later"
+    later.mkdir()
+    (later / "study.toml").write_text('extends = "../proposal"\nremove = ["S1"]\n')
+    study = read_study(later)
+    assert study.name == "later"
+    assert study.snap_m == 3
+    assert study.out == ()  # S1 is gone, no longer out of service
+    assert read_study(folder).out == ("S1",)
+
+
+def test_a_circle_is_named(tmp_path: Path) -> None:
+    folder = proposal(tmp_path)
+    (tmp_path / "as-built" / "study.toml").write_text('extends = "../proposal"\n')
+    with pytest.raises(StudyError, match="proposal -> as-built -> proposal"):
+        read_study(folder)
+
+
+def test_a_base_that_is_not_there(tmp_path: Path) -> None:
+    folder = proposal(tmp_path)
+    (folder / "study.toml").write_text('extends = "../as-bilt"\n')
+    with pytest.raises(StudyError) as raised:
+        read_study(folder)
+    assert raised.value.problems[0].column == "extends"
+
+
+def test_duplicates_within_a_proposal_are_still_refused(tmp_path: Path) -> None:
+    folder = proposal(tmp_path, cables="id\nC3\nC3\n")
+    with pytest.raises(StudyError, match="taken by an earlier row") as raised:
+        read_study(folder)
+    assert raised.value.problems[0].row == 3
