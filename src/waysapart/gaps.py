@@ -62,6 +62,16 @@ _CODES = (
         "enter its cable_runs, or carried_by",
     ),
     GapCode(
+        "match-uncovered",
+        "a cable that is drawn but not listed follows no segment along part of its line",
+        "enter the missing segment, correct the drawing, or list the cable in cable_runs",
+    ),
+    GapCode(
+        "match-ambiguous",
+        "a cable that is drawn but not listed may follow one segment or another",
+        "list what it follows in cable_runs, or lower snap_m if the records are that good",
+    ),
+    GapCode(
         "cable-broken",
         "two consecutive segments of a cable do not meet",
         "enter the missing segment, or correct the order",

@@ -10,6 +10,7 @@ import shapely
 
 from waysapart.network.assets import Assets, Bools, Floats, Ints
 from waysapart.network.ends import Ends, Passing, geometries
+from waysapart.network.matching import Matches
 from waysapart.network.records import place_of
 from waysapart.study.model import Gap, Study
 
@@ -23,6 +24,8 @@ class Chains:
     segment's line (0 to 1; `start` greater than `stop`: against the line).
     `carrier` is the cable that carries a cable (-1: none) and `follows` tells
     the cables that have no runs of their own and take their carrier's.
+    `unclear` tells the cables whose rows are known not to be all, so that their
+    length is not known either.
     """
 
     first: Ints
@@ -33,6 +36,7 @@ class Chains:
     stop: Floats
     carrier: Ints
     follows: Bools
+    unclear: Bools
     gaps: list[Gap]
 
     def rows(self, cable: int) -> slice:
@@ -55,12 +59,15 @@ _Step = tuple[int, float, int, float]
 """Entry node, fraction there, exit node, fraction there."""
 
 
-def chain_cables(study: Study, assets: Assets, ends: Ends, passed: Passing) -> Chains:
+def chain_cables(
+    study: Study, assets: Assets, ends: Ends, passed: Passing, matches: Matches
+) -> Chains:
     """Put each cable's segments into one chain that holds together.
 
     Consecutive segments must meet: at a common end, or where one ends at a
     structure that the other passes. Where they don't, the cable is broken: a
-    gap. A cable that follows its carrier takes the carrier's chain.
+    gap. A cable that is drawn but not listed has the chain it was matched to;
+    one that follows its carrier takes the carrier's.
     """
     cables, runs = study.tables["cables"], study.tables["cable_runs"]
     count = len(cables)
@@ -86,12 +93,26 @@ def chain_cables(study: Study, assets: Assets, ends: Ends, passed: Passing) -> C
             entry[row], exit_[row] = node_in, node_out
             start[row], stop[row] = frac_in, frac_out
         gaps += _broken(study, int(number), segment[rows], breaks)
+    order = np.argsort(np.r_[cable, matches.cable], kind="stable")
+    cable = np.r_[cable, matches.cable][order]
+    first = np.searchsorted(cable, np.arange(count + 1))
+    unclear = np.zeros(count, dtype=bool)
+    unclear[matches.unclear] = True
 
     carrier = assets.numbers(cables["carried_by"]) - offset
     carrier[carrier < 0] = -1
     alone = first[1:] == first[:-1]
     chains = Chains(
-        first, segment, entry, exit_, start, stop, carrier, alone & (carrier >= 0), gaps
+        first,
+        np.r_[segment, matches.segment][order],
+        np.r_[entry, matches.entry][order],
+        np.r_[exit_, matches.exit][order],
+        np.r_[start, matches.start][order],
+        np.r_[stop, matches.stop][order],
+        carrier,
+        alone & (carrier >= 0),
+        unclear,
+        [*matches.gaps, *gaps],
     )
     return _follow(study, chains)
 
@@ -271,7 +292,8 @@ def _follow(study: Study, own: Chains) -> Chains:
     take = np.repeat(own.first[:-1][source] - first[:-1], length) + np.arange(first[-1])
     gaps = list(own.gaps)
     cables = study.tables["cables"]
-    for cable in np.flatnonzero(length == 0):
+    unclear = own.unclear[source]
+    for cable in np.flatnonzero((length == 0) & ~unclear):
         name = str(cables["id"].iloc[cable])
         gaps.append(
             Gap(
@@ -292,5 +314,6 @@ def _follow(study: Study, own: Chains) -> Chains:
         own.stop[take],
         own.carrier,
         own.follows,
+        unclear,
         gaps,
     )

@@ -14,7 +14,7 @@ from waysapart.formulas.length import (
     geodesic_length_m,
     helix_factor,
 )
-from waysapart.network.assets import Assets, Floats
+from waysapart.network.assets import Assets, Bools, Floats
 from waysapart.network.ends import Ends, Passing
 from waysapart.network.links import BOTH, GO, RETURN, LinkParts, Parts
 from waysapart.network.measurements import Tested
@@ -103,11 +103,17 @@ def _heights_m(study: Study, assets: Assets) -> Floats:
 
 
 def part_terms(
-    study: Study, parts: Parts, length_m: Floats, sag_extra_m: Floats, tested_m: Floats
+    study: Study,
+    parts: Parts,
+    length_m: Floats,
+    sag_extra_m: Floats,
+    tested_m: Floats,
+    unclear: Bools,
 ) -> CableTerms:
     """Route, sag, helix, overlength, slack and fibre length of every part.
 
-    `tested_m` is the length of every cable by test, NaN where it has none.
+    `tested_m` is the length of every cable by test, NaN where it has none;
+    `unclear` tells the cables of which some stretch is not on record.
     """
     cables, rules = study.tables["cables"], study.rules
     count = len(parts.cable)
@@ -116,7 +122,7 @@ def part_terms(
     route = np.bincount(rows, length_m[parts.segment] * share, count).astype(np.float64)
     sag = np.bincount(rows, sag_extra_m[parts.segment] * share, count).astype(np.float64)
     empty = np.diff(parts.first) == 0
-    route = np.where(empty, np.nan, route)
+    route = np.where(empty | unclear[parts.cable], np.nan, route)
 
     kinds = cables["kind"].to_numpy()
     overlength = cables["overlength_pct"].to_numpy(dtype=np.float64)

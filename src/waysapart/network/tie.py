@@ -8,6 +8,7 @@ from functools import cached_property
 
 import networkx as nx
 import numpy as np
+import pandas as pd
 import scipy.sparse as sp
 import shapely
 
@@ -25,6 +26,7 @@ from waysapart.network.lengths import (
     to_lonlat,
 )
 from waysapart.network.links import LinkParts, Parts, tie_links
+from waysapart.network.matching import match_cables
 from waysapart.network.measurements import length_gaps, tested_lengths
 from waysapart.network.paths import Paths, tie_paths
 from waysapart.schema import ROLES
@@ -46,6 +48,10 @@ class Network:
         Segment, structure or site (row) is taken by hazard (column).
     ends, passed : Ends, Passing
         What segments end at and pass.
+    matched : DataFrame
+        What cables that are drawn but not listed follow, with distances; see `Matches`.
+    common : csr_array of bool, shape (cables, assets)
+        What such a cable relies on whichever way it runs where that is not certain.
     chains, parts, pieces : Chains, Parts, LinkParts
         Cables in order; the stretches of cable that links use; links as stretches.
     paths : Paths
@@ -67,6 +73,8 @@ class Network:
     hazards: sp.csr_array
     ends: Ends
     passed: Passing
+    matched: pd.DataFrame
+    common: sp.csr_array
     chains: Chains
     parts: Parts
     pieces: LinkParts
@@ -135,13 +143,14 @@ def tie(study: Study) -> Network:
     where = places(study, assets)
     ends = tie_ends(study, assets, where, above)
     passed = passing(study, assets, ends)
-    chains = chain_cables(study, assets, ends, passed)
+    matches = match_cables(study, assets, ends, passed, above)
+    chains = chain_cables(study, assets, ends, passed, matches)
     parts, pieces, link_gaps = tie_links(study, assets, chains, passed, above)
     lonlat = to_lonlat(study, geometries(study, "segments"))
     segment_m = segment_lengths_m(study, lonlat)
     sag_extra_m = sag_lengths_m(study, assets, segment_m, ends, passed)
     tested = tested_lengths(study)
-    terms = part_terms(study, parts, segment_m, sag_extra_m, tested.cable_m)
+    terms = part_terms(study, parts, segment_m, sag_extra_m, tested.cable_m, chains.unclear)
     lengths = link_lengths(study, pieces, terms, tested)
     paths, path_gaps = tie_paths(study, assets, np.fmax(lengths.go_m, lengths.return_m))
     gaps = (
@@ -166,6 +175,8 @@ def tie(study: Study) -> Network:
         _hazards(study, assets),
         ends,
         passed,
+        matches.frame,
+        boolean(matches.common_cable, matches.common, (len(study.tables["cables"]), len(assets))),
         chains,
         parts,
         pieces,

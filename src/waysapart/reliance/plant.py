@@ -27,6 +27,9 @@ def part_items(network: Network) -> sp.csr_array:
     own = _own_items(network)
     parts, chains = network.parts, network.chains
     cables = len(chains.carrier)
+    # A part of a cable need not reach the stretch where its way is not certain.
+    nowhere = sp.csr_array((own.shape[0] - cables, own.shape[1]), dtype=np.bool_)
+    own = union(own, sp.csr_array(sp.vstack([network.common, nowhere], format="csr")))
     rows = np.flatnonzero(chains.carrier >= 0)
     carried = close(boolean(rows, chains.carrier[rows], (cables, cables)))
     whole = sp.csr_array(carried @ own[:cables])

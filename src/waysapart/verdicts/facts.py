@@ -76,6 +76,15 @@ def proof_facts(proof: Proof) -> dict[str, Any]:
             }
             for waiver, state in proof.waivers.states
         ],
+        "matched": [
+            {
+                **{key: str(row[key]) for key in ("cable", "segment", "state")},
+                "seq": int(row["seq"]),
+                **{key: figure(row[key], "m") for key in ("from_m", "to_m", "distance_m")},
+                "coverage": figure(row["coverage"], "share"),
+            }
+            for row in proof.network.matched.to_dict("records")
+        ],
         "notes": list(study.notes),
         "assumptions": _assumptions(proof),
     }

@@ -1,0 +1,221 @@
+"""One drawn cable: what runs beside it, which chain of that it follows, and what is certain."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+
+from waysapart.network.assets import Assets, Floats, Ints
+from waysapart.network.beside import Visits, strands_beside
+from waysapart.network.ends import geometries
+from waysapart.network.follow import Course
+from waysapart.network.pieces import Pieces, stretch
+from waysapart.network.strands import Chain, Web
+from waysapart.study.model import Study
+
+FOLLOWED, CANDIDATE = "followed", "candidate"
+
+Holders = Callable[[int], frozenset[int]]
+"""From an asset to all that it lies in, at any depth."""
+
+
+@dataclass(frozen=True)
+class Plant:
+    """What all cables are matched to."""
+
+    assets: Assets
+    holders: Holders
+    pieces: Pieces
+    tree: shapely.STRtree
+    lines: np.ndarray
+    names: np.ndarray
+    shapes: np.ndarray
+    snap_m: float
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """One cable's course, what runs beside it, and the chain that it follows."""
+
+    cable: int
+    course: Course
+    tolerance_m: float
+    web: Web
+    visits: Visits
+    chain: Chain
+
+
+@dataclass(frozen=True)
+class Run:
+    """Strands of one segment, one after the other in one direction, put together."""
+
+    seq: int
+    state: str
+    segment: int
+    entry: int
+    exit: int
+    start: float
+    stop: float
+    low: float
+    high: float
+
+
+def node_shapes(study: Study, assets: Assets) -> np.ndarray:
+    """Geometries of structures and sites by asset number; None for other assets."""
+    shapes = np.full(len(assets), None, dtype=object)
+    for role in ("sites", "structures"):
+        shapes[assets.of_role(role)] = geometries(study, role)
+    return shapes
+
+
+def draw(
+    plant: Plant, cable: int, line: shapely.LineString, segments: Ints, reach: Floats
+) -> Drawn:
+    """Look for the chain that one cable follows.
+
+    `segments` are those near it and `reach` how far each may lie from its line.
+    """
+    pieces = plant.pieces
+    course = Course(line)
+    number = pieces.of_segments(segments)
+    tolerance = float(reach.max(initial=plant.snap_m))
+    nodes = np.unique(np.r_[pieces.begin[number], pieces.end[number]])
+    nodes = nodes[nodes >= 0]
+    strands, visits = strands_beside(
+        course,
+        pieces,
+        number,
+        reach[np.searchsorted(segments, pieces.segment[number])],
+        nodes,
+        plant.shapes[nodes],
+        tolerance,
+    )
+    web = Web(strands, course.length_m, 2 * tolerance)
+    web = web.without(_needless_holders(plant, web))
+    chain = web.chain(lambda one, other: _related(plant, one, other))
+    return Drawn(cable, course, tolerance, web, visits, chain)
+
+
+def _related(plant: Plant, one: int, other: int) -> bool:
+    """Whether a piece's segment is, or lies in, that of another."""
+    start, segment = plant.assets.start["segments"], plant.pieces.segment
+    first, second = start + int(segment[one]), start + int(segment[other])
+    return first == second or first in plant.holders(second) or second in plant.holders(first)
+
+
+def _needless_holders(plant: Plant, web: Web) -> set[int]:
+    """Strands that may go because strands of segments within theirs lead the same way."""
+    start, segment = plant.assets.start["segments"], plant.pieces.segment
+    asset = [start + int(segment[strand.piece]) for strand in web.strands]
+    held: dict[int, set[int]] = {}
+    here = set(asset)
+    for inner in here:
+        for holder in plant.holders(inner) & here:
+            held.setdefault(holder, set()).add(inner)
+    return {
+        number
+        for number, holder in enumerate(asset)
+        if holder in held
+        and web.between(number, lambda other, inside=held[holder]: asset[other] in inside)  # type: ignore[misc]
+    }
+
+
+def runs_of(plant: Plant, drawn: Drawn) -> list[Run]:
+    """What is followed and what may be, in order; pieces of one segment put together."""
+    found: list[Run] = []
+    seq = 0
+    for step in drawn.chain.steps:
+        if step.others:
+            seq += 1
+            strands = drawn.web.strands
+            order = sorted(
+                (step.strand, *step.others),
+                key=lambda s: (plant.pieces.segment[strands[s].piece], strands[s].backward, s),
+            )
+            group: list[Run] = []
+            for strand in order:
+                _append(group, _run(plant, drawn, strand, seq, CANDIDATE))
+            found += group
+        else:
+            run = _run(plant, drawn, step.strand, seq + 1, FOLLOWED)
+            seq += _append(found, run)
+    return found
+
+
+def _run(plant: Plant, drawn: Drawn, number: int, seq: int, state: str) -> Run:
+    strand, pieces = drawn.web.strands[number], plant.pieces
+    ends = float(pieces.start[strand.piece]), float(pieces.stop[strand.piece])
+    start, stop = ends[::-1] if strand.backward else ends
+    return Run(
+        seq,
+        state,
+        int(pieces.segment[strand.piece]),
+        drawn.visits.node[strand.begin],
+        drawn.visits.node[strand.end],
+        start,
+        stop,
+        strand.low,
+        strand.high,
+    )
+
+
+def _append(runs: list[Run], run: Run) -> bool:
+    """Add a run, or let it go on with the last one; True where it is one of its own."""
+    last = runs[-1] if runs else None
+    goes_on = (
+        last is not None
+        and (last.segment, last.state, last.stop, last.exit)
+        == (run.segment, run.state, run.start, run.entry)
+        and (last.start < last.stop) == (run.start < run.stop)
+    )
+    if goes_on and last is not None:
+        runs[-1] = replace(last, exit=run.exit, stop=run.stop, high=run.high)
+    else:
+        runs.append(run)
+    return not goes_on
+
+
+def distances_m(plant: Plant, drawn: Drawn, runs: list[Run]) -> Floats:
+    """Greatest distance at a vertex of either between runs and their stretches of the course."""
+    along = [
+        stretch(shapely.get_coordinates(plant.lines[run.segment]), *sorted((run.start, run.stop)))
+        for run in runs
+    ]
+    course = [drawn.course.stretch(run.low, run.high) for run in runs]
+    metres = shapely.hausdorff_distance(
+        np.array([shapely.linestrings(line) for line in along], dtype=object),
+        np.array([shapely.linestrings(line) for line in course], dtype=object),
+    )
+    return np.asarray(metres, dtype=np.float64)
+
+
+def in_any_case(plant: Plant, drawn: Drawn) -> set[int]:
+    """What the cable relies on whichever way it runs where that is not certain."""
+    found = {drawn.visits.node[visit] for visit in drawn.chain.visits}
+    for step in drawn.chain.steps:
+        if not step.others:
+            continue
+        among = (step.strand, *step.others)
+        if drawn.chain.breaks:
+            found |= frozenset.intersection(*(_items(plant, drawn, s) for s in among))
+        else:
+            found |= drawn.web.unavoidable(among, lambda s: _items(plant, drawn, s))
+    return {asset for asset in found if asset >= 0}
+
+
+def _items(plant: Plant, drawn: Drawn, number: int) -> frozenset[int]:
+    """A strand's segment, its two nodes, and everything that these lie in."""
+    strand = drawn.web.strands[number]
+    own = {
+        plant.assets.start["segments"] + int(plant.pieces.segment[strand.piece]),
+        drawn.visits.node[strand.begin],
+        drawn.visits.node[strand.end],
+    }
+    held: set[int] = set()
+    for asset in own:
+        if asset >= 0:
+            held |= plant.holders(asset)
+    return frozenset(own | held)
