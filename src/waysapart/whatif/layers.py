@@ -1,0 +1,409 @@
+"""Findings and tied plant as frames with geometry, one per layer of `LAYERS`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import scipy.sparse as sp
+import shapely
+
+from waysapart.network.assets import Ints
+from waysapart.network.ends import geometries
+from waysapart.network.routes import route_lines, routes
+from waysapart.schema import LIST_SEPARATOR
+from waysapart.verdicts.prove import Proof
+from waysapart.whatif.contingency import Contingency, contingency
+from waysapart.whatif.layer_fields import LAYERS
+
+_LON_LAT = "EPSG:4326"
+
+
+def found_layers(proof: Proof) -> dict[str, pd.DataFrame]:
+    """One frame per layer of findings.
+
+    Returns
+    -------
+    dict of str to GeoDataFrame (in the working CRS) or DataFrame
+        Keys and columns as in `layer_fields.LAYERS`.
+    """
+    plant = _Plant(proof)
+    makers: Mapping[str, Callable[[_Plant], pd.DataFrame]] = {
+        "found_segments": _segments,
+        "found_places": _places,
+        "found_paths": _paths,
+        "found_shared": _shared,
+        "found_near": _near,
+        "found_cross": _cross,
+        "found_gaps": _gaps,
+        "found_hazards": _hazards,
+        "found_contingency": lambda plant: plant.table.frame(),
+        "found_circuits": _circuits,
+    }
+    found = {}
+    for name, layer in LAYERS.items():
+        frame = makers[name](plant)
+        shape = [] if layer.geometry is None else ["geometry"]
+        found[name] = frame[[*layer.fields, *shape]]
+    return found
+
+
+class _Plant:
+    """A proof with what several layers need of it."""
+
+    def __init__(self, proof: Proof) -> None:
+        self.proof = proof
+        self.network = proof.network
+        self.assets = proof.network.assets
+        self.ids = self.assets.frame["id"].to_numpy()
+        self.table: Contingency = contingency(proof)
+        self.counts = self.table.counts()
+        links = proof.study.tables["links"]["id"].to_numpy()
+        self.names = np.r_[self.ids, links]
+        self.segment_ids = proof.study.tables["segments"]["id"].to_numpy()
+        self._shapes: dict[int, Any] | None = None
+
+    def joined(self, numbers: Iterable[int]) -> str:
+        return LIST_SEPARATOR.join(str(self.names[number]) for number in numbers)
+
+    def rows_joined(self, matrix: sp.csr_array, rows: range | slice) -> list[str]:
+        picked = range(rows.start, rows.stop)
+        return [
+            self.joined(sorted(matrix.indices[matrix.indptr[r] : matrix.indptr[r + 1]].tolist()))
+            for r in picked
+        ]
+
+    def relied(self) -> Ints:
+        """How many circuits rely on each asset by any way."""
+        paths = self.proof.reliance.paths[:, : len(self.assets)].astype(np.int32)
+        ways = self.table.base.ways()
+        by_circuit = sp.csr_array(sp.csr_array(ways.T) @ paths)
+        return np.bincount(by_circuit.indices, minlength=len(self.assets)).astype(np.int64)
+
+    def counted(self, rows: slice, relied: Ints) -> dict[str, Any]:
+        return {
+            "lost": self.counts["lost"].to_numpy()[rows],
+            "exposed": self.counts["exposed"].to_numpy()[rows],
+            "circuits": relied[rows],
+        }
+
+    def shape_of(self, number: int) -> Any:
+        """Its geometry, its segments' for a cable, else that of what holds it."""
+        if self._shapes is None:
+            self._shapes = {}
+            for role in ("sites", "structures", "containers", "segments", "hazards"):
+                start = self.assets.start[role]
+                for place, shape in enumerate(geometries(self.proof.study, role)):
+                    if shape is not None:
+                        self._shapes[start + place] = shape
+        if number in self._shapes:
+            return self._shapes[number]
+        found = self._cable_shape(number) or self._holder_shape(number)
+        self._shapes[number] = found
+        return found
+
+    def _cable_shape(self, number: int) -> Any:
+        cables = self.assets.of_role("cables")
+        if not cables.start <= number < cables.stop:
+            return None
+        chains = self.network.chains
+        segments = chains.segment[chains.rows(number - cables.start)]
+        if not len(segments):
+            return None
+        return shapely.multilinestrings(
+            list(geometries(self.proof.study, "segments")[np.unique(segments)])
+        )
+
+    def _holder_shape(self, number: int) -> Any:
+        """The geometry of the nearest thing that it lies in or stands on."""
+        if number >= len(self.assets):
+            return None
+        steps = self.proof.reliance.steps + self.proof.reliance.works
+        seen, layer = {number}, [number]
+        shapes = self._shapes or {}
+        while layer:
+            for at in layer:
+                if shapes.get(at) is not None:
+                    return shapes[at]
+            further = []
+            for at in layer:
+                for holder in steps.indices[steps.indptr[at] : steps.indptr[at + 1]].tolist():
+                    if holder not in seen:
+                        seen.add(holder)
+                        further.append(holder)
+            layer = further
+        return None
+
+    def geo(self, columns: Mapping[str, Any], shapes: Any) -> pd.DataFrame:
+        values = np.empty(len(shapes), dtype=object)
+        values[:] = list(shapes)
+        series = gpd.GeoSeries(values, crs=self.proof.study.crs)
+        frame: pd.DataFrame = gpd.GeoDataFrame(
+            pd.DataFrame(columns).assign(geometry=series), crs=series.crs
+        )
+        return frame
+
+    def owner(self, tests: np.ndarray) -> dict[str, list[str]]:
+        trials, verdicts = self.proof.trials, self.proof.verdicts
+        return {
+            "test": [trials[test].id for test in tests.tolist()],
+            "verdict": [verdicts[test] for test in tests.tolist()],
+        }
+
+
+def _held(plant: _Plant, rows: slice) -> list[str]:
+    """Everything that each asset lies within, at any depth."""
+    closed, within = plant.proof.reliance.closed, plant.network.within
+    hazards = plant.assets.of_role("hazards")
+    found = []
+    for number in range(rows.start, rows.stop):
+        if within.indptr[number] == within.indptr[number + 1]:
+            found.append("")
+            continue
+        above = closed.indices[closed.indptr[number] : closed.indptr[number + 1]]
+        kept = (above != number) & ~((above >= hazards.start) & (above < hazards.stop))
+        found.append(plant.joined(sorted(above[kept].tolist())))
+    return found
+
+
+def _segments(plant: _Plant) -> pd.DataFrame:
+    network, study = plant.network, plant.proof.study
+    rows = plant.assets.of_role("segments")
+    count = rows.stop - rows.start
+    passes: list[list[int]] = [[] for _ in range(count)]
+    for segment, structure in zip(
+        network.passed.segment.tolist(), network.passed.structure.tolist(), strict=True
+    ):
+        passes[segment].append(structure)
+    cables: list[list[int]] = [[] for _ in range(count)]
+    chains = network.chains
+    cable = np.repeat(np.arange(len(chains.carrier)), np.diff(chains.first))
+    pairs = np.unique(np.column_stack([chains.segment, cable]), axis=0)
+    for segment, number in pairs.tolist():
+        cables[segment].append(plant.assets.start["cables"] + number)
+    table = study.tables["segments"]
+    return plant.geo(
+        {
+            "id": table["id"].to_numpy(),
+            "kind": table["kind"].to_numpy(),
+            "end_a": [plant.joined([end]) if end >= 0 else None for end in network.ends.a.tolist()],
+            "end_b": [plant.joined([end]) if end >= 0 else None for end in network.ends.b.tolist()],
+            "passes": [plant.joined(one) for one in passes],
+            "holders": _held(plant, rows),
+            "cables": [plant.joined(one) for one in cables],
+            "ground_m": network.segment_m,
+            **plant.counted(rows, plant.relied()),
+            "hazards": plant.rows_joined(network.hazards, rows),
+        },
+        geometries(study, "segments"),
+    )
+
+
+def _places(plant: _Plant) -> pd.DataFrame:
+    relied = plant.relied()
+    parts = []
+    for role in ("sites", "structures"):
+        table, rows = plant.proof.study.tables[role], plant.assets.of_role(role)
+        parts.append(
+            plant.geo(
+                {
+                    "id": table["id"].to_numpy(),
+                    "role": [role] * len(table),
+                    "kind": table["kind"].to_numpy(),
+                    "holders": _held(plant, rows),
+                    **plant.counted(rows, relied),
+                    "hazards": plant.rows_joined(plant.network.hazards, rows),
+                },
+                geometries(plant.proof.study, role),
+            )
+        )
+    full = [part for part in parts if len(part)] or parts[:1]
+    joined: pd.DataFrame = pd.concat(full, ignore_index=True)
+    return joined
+
+
+def _paths(plant: _Plant) -> pd.DataFrame:
+    proof, paths = plant.proof, plant.network.paths
+    lines, line = _drawn(plant)
+    route = routes(plant.network)
+    owner = paths.circuit
+    names = proof.study.tables["circuits"]["id"].to_numpy()
+    links = proof.study.tables["links"]["id"].to_numpy()
+    bounds = np.searchsorted(route.path, np.arange(len(paths) + 1))
+    shapes = [
+        shapely.multilinestrings(list(lines[np.unique(line[bounds[p] : bounds[p + 1]])]))
+        if bounds[p] < bounds[p + 1]
+        else None
+        for p in range(len(paths))
+    ]
+    delays = proof.delays
+    return plant.geo(
+        {
+            "circuit": names[owner],
+            "path": list(paths.label),
+            "verdict": [proof.verdicts[circuit] for circuit in owner.tolist()],
+            "links": [
+                LIST_SEPARATOR.join(str(links[link]) for link in paths.links(path))
+                for path in range(len(paths))
+            ],
+            "out": proof.lost.astype(np.int32),
+            "length_m": delays["length_m"].to_numpy(),
+            "route_m": delays["route_m"].to_numpy(),
+            "delay_us": delays["delay_us"].to_numpy(),
+            "unavailability": proof.outages.paths,
+        },
+        shapes,
+    )
+
+
+def _drawn(plant: _Plant) -> tuple[np.ndarray, np.ndarray]:
+    """Lines that paths follow, in the working CRS, and the line of each row of the routes."""
+    lines, line, _ = route_lines(plant.network, routes(plant.network))
+    moved = gpd.GeoSeries(lines, crs=_LON_LAT).to_crs(plant.proof.study.crs)
+    return moved.to_numpy(), line
+
+
+def _shared(plant: _Plant) -> pd.DataFrame:
+    sharing, proof = plant.proof.sharing, plant.proof
+    entries = sharing.shared.tocoo()
+    standing = np.array([len(trial.sides) > 1 for trial in proof.trials], dtype=bool)
+    keep = standing[entries.row] if len(standing) else np.empty(0, dtype=bool)
+    order = np.lexsort((entries.col[keep], entries.row[keep]))
+    tests, numbers = entries.row[keep][order], entries.col[keep][order]
+    count = len(plant.assets)
+    frame = plant.assets.frame
+    pairs = list(zip(tests.tolist(), numbers.tolist(), strict=True))
+    through = [sharing.through.get(pair) for pair in pairs]
+    avoidable = {
+        (int(test), int(number))
+        for test, number in zip(*sharing.avoidable.tocoo().coords, strict=True)
+    }
+    return plant.geo(
+        {
+            **plant.owner(tests),
+            "asset": plant.names[numbers],
+            "role": [frame["role"].iloc[n] if n < count else "links" for n in numbers.tolist()],
+            "kind": [frame["kind"].iloc[n] if n < count else None for n in numbers.tolist()],
+            "avoidable": [int(pair in avoidable) for pair in pairs],
+            "waived": [int(pair in proof.waivers.assets) for pair in pairs],
+            "through": [None if one is None else str(plant.names[one]) for one in through],
+        },
+        [plant.shape_of(number) for number in numbers.tolist()],
+    )
+
+
+def _pair_columns(plant: _Plant, rows: pd.DataFrame) -> dict[str, Any]:
+    """What near stretches and crossings have in common."""
+    tests = plant.proof.spacing.pairs["test"].to_numpy()[rows["pair"].to_numpy()]
+    one = plant.segment_ids[rows["segment_i"].to_numpy(dtype=np.int64)]
+    other = plant.segment_ids[rows["segment_j"].to_numpy(dtype=np.int64)]
+    waived = plant.proof.waivers.pairs
+    return {
+        **plant.owner(tests),
+        "segment": one,
+        "other": other,
+        "waived": [
+            int((int(test), frozenset((str(a), str(b)))) in waived)
+            for test, a, b in zip(tests, one, other, strict=True)
+        ],
+        "under": [plant.joined([n]) if n >= 0 else None for n in rows["under"].tolist()],
+    }
+
+
+def _near(plant: _Plant) -> pd.DataFrame:
+    rows = plant.proof.spacing.near
+    lines, _ = _drawn(plant)
+    whole = plant.proof.spacing.layout.pieces.line_length_m
+    shapes = []
+    for line, begin, end in zip(rows["line_i"], rows["from_m"], rows["to_m"], strict=True):
+        share = np.clip(np.array([begin, end]) / max(float(whole[line]), 1e-9), 0, 1)
+        shapes.append(_stretch(lines[line], float(share[0]), float(share[1])))
+    return plant.geo(
+        {
+            **_pair_columns(plant, rows),
+            "distance_m": rows["distance_m"].to_numpy(),
+            "length_m": rows["length_m"].to_numpy(),
+            "limit_m": rows["limit_m"].to_numpy(),
+        },
+        shapes,
+    )
+
+
+def _stretch(line: shapely.LineString, begin: float, end: float) -> shapely.LineString:
+    from shapely.ops import substring
+
+    found = substring(line, begin, end, normalized=True)
+    if isinstance(found, shapely.LineString):
+        return found
+    point = shapely.get_coordinates(found)[0]
+    return shapely.LineString([point, point])
+
+
+def _cross(plant: _Plant) -> pd.DataFrame:
+    rows = plant.proof.spacing.cross
+    points = gpd.GeoSeries(
+        shapely.points(rows["lon"].to_numpy(float), rows["lat"].to_numpy(float)), crs=_LON_LAT
+    ).to_crs(plant.proof.study.crs)
+    forbidden = rows["forbidden"].to_numpy().astype(bool).astype(np.int32)
+    return plant.geo({**_pair_columns(plant, rows), "forbidden": forbidden}, points.to_numpy())
+
+
+def _gaps(plant: _Plant) -> pd.DataFrame:
+    proof = plant.proof
+    touched: dict[int, list[str]] = {}
+    for test, gaps in enumerate(proof.gaps_of):
+        for gap in gaps:
+            touched.setdefault(gap, []).append(proof.trials[test].id)
+    numbers = plant.assets.numbers([gap.asset for gap in proof.gaps]).tolist() if proof.gaps else []
+    return plant.geo(
+        {
+            "code": [gap.code for gap in proof.gaps],
+            "asset": [gap.asset for gap in proof.gaps],
+            "message": [gap.message for gap in proof.gaps],
+            "tests": [
+                LIST_SEPARATOR.join(touched.get(number, [])) for number in range(len(proof.gaps))
+            ],
+        },
+        [plant.shape_of(number) if number >= 0 else None for number in numbers],
+    )
+
+
+def _hazards(plant: _Plant) -> pd.DataFrame:
+    table, rows = plant.proof.study.tables["hazards"], plant.assets.of_role("hazards")
+    taken = sp.csr_array(plant.network.hazards.T)
+    return plant.geo(
+        {
+            "id": table["id"].to_numpy(),
+            "kind": table["kind"].to_numpy(),
+            "reach_m": table["reach_m"].fillna(0.0).to_numpy(dtype=np.float64),
+            "takes": plant.rows_joined(taken, rows),
+            **plant.counted(rows, plant.relied()),
+        },
+        geometries(plant.proof.study, "hazards"),
+    )
+
+
+def _circuits(plant: _Plant) -> pd.DataFrame:
+    proof = plant.proof
+    circuits = proof.circuit_count
+    pairs = proof.spacing.pairs
+    closest = pairs.groupby("test")["closest_m"].min() if len(pairs) else pd.Series(dtype=float)
+    limits = proof.limits
+    blank = [np.nan] * (len(proof.trials) - circuits)
+    within = [np.nan if one.within is None else float(one.within) for one in limits]
+    return pd.DataFrame(
+        {
+            "id": [trial.id for trial in proof.trials],
+            "is_group": [int(test >= circuits) for test in range(len(proof.trials))],
+            "verdict": proof.verdicts,
+            "within_limits": [*within, *blank],
+            "worst_us": [*(one.worst_us for one in limits), *blank],
+            "asymmetry_us": [*(one.asymmetry_us for one in limits), *blank],
+            "closest_m": [float(closest.get(test, np.nan)) for test in range(len(proof.trials))],
+            "unavailability": proof.outages.together,
+            "gaps": [len(gaps) for gaps in proof.gaps_of],
+        }
+    )
