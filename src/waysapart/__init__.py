@@ -21,6 +21,12 @@ if TYPE_CHECKING:
     from waysapart.study.model import Study
     from waysapart.study.read import read_study
     from waysapart.verdicts.prove import Proof, prove
+    from waysapart.whatif.compare import Comparison, compare
+    from waysapart.whatif.contingency import Contingency, contingency
+    from waysapart.whatif.dig import Dig, dig, outage
+    from waysapart.whatif.export import export
+    from waysapart.whatif.works import WorksPlan, plan_works
+    from waysapart.whatif.worst import Worst, worst
 
 try:
     __version__ = version("waysapart")
@@ -28,27 +34,51 @@ except PackageNotFoundError:  # run from a source tree that was never installed
     __version__ = "0+unknown"
 
 _WHERE = {
+    "Comparison": "waysapart.whatif.compare",
+    "Contingency": "waysapart.whatif.contingency",
+    "Dig": "waysapart.whatif.dig",
     "Network": "waysapart.network.tie",
     "Proof": "waysapart.verdicts.prove",
     "Study": "waysapart.study.model",
+    "WorksPlan": "waysapart.whatif.works",
+    "Worst": "waysapart.whatif.worst",
+    "compare": "waysapart.whatif.compare",
+    "contingency": "waysapart.whatif.contingency",
+    "dig": "waysapart.whatif.dig",
+    "export": "waysapart.whatif.export",
+    "outage": "waysapart.whatif.dig",
+    "plan_works": "waysapart.whatif.works",
     "prove": "waysapart.verdicts.prove",
     "read_study": "waysapart.study.read",
     "tie": "waysapart.network.tie",
+    "worst": "waysapart.whatif.worst",
     "write_report": "waysapart.report.write",
 }
 
 __all__ = [
     "CallError",
+    "Comparison",
+    "Contingency",
+    "Dig",
     "Network",
     "Problem",
     "Proof",
     "Study",
     "StudyError",
     "WaysapartError",
+    "WorksPlan",
+    "Worst",
     "__version__",
+    "compare",
+    "contingency",
+    "dig",
+    "export",
+    "outage",
+    "plan_works",
     "prove",
     "read_study",
     "tie",
+    "worst",
     "write_report",
 ]
 
