@@ -153,7 +153,7 @@ def test_failures_by_kind_then_role() -> None:
     rules = shipped_rules()
     assert rules.failure("relay", "equipment") is rules.failures["equipment"]
     assert rules.failure("span", "segments") is rules.failures["span"]
-    assert rules.failure("flood", "hazards") is None
+    assert rules.failure("no such kind", "no such role") is None
 
 
 def test_a_rate_given_the_other_way_replaces_the_shipped_one(tmp_path: Path) -> None:

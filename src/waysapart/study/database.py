@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from importlib.util import find_spec
 from typing import TYPE_CHECKING
 from urllib.parse import unquote
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
     from waysapart.study.settings import LayerSpec
 
 _PASSWORD_MASK = "***"
-_SECRET_KEYS = frozenset({"password", "sslpassword", "passfile"})
+_SECRET_IN_QUERY = re.compile(r"([?&](?:password|sslpassword|passfile)=)([^&]*)", re.IGNORECASE)
 
 
 def is_database(source: str) -> bool:
@@ -25,10 +26,11 @@ def is_database(source: str) -> bool:
 
 
 def _user_and_rest(source: str) -> tuple[str, str, str, str]:
-    """Scheme, user, password and what follows the `@`, though the password hold a stroke."""
+    """Scheme, user, password and what follows the `@`, whatever signs the password holds."""
     scheme, _, rest = source.partition("://")
-    account, at, tail = rest.partition("?")[0].rpartition("@")
-    if not at:
+    before_query = rest.partition("?")[0]
+    account = (before_query if "@" in before_query else rest).rpartition("@")[0]
+    if not account:
         return scheme, "", "", rest
     user, _, password = account.partition(":")
     return scheme, user, password, rest[len(account) + 1 :]
@@ -40,14 +42,7 @@ def masked(source: str) -> str:
         return source
     scheme, user, password, rest = _user_and_rest(source)
     account = f"{user}:{_PASSWORD_MASK}@" if password else f"{user}@" if user else ""
-    where, question, query = rest.partition("?")
-    kept = "&".join(
-        f"{part.partition('=')[0]}={_PASSWORD_MASK}"
-        if part.partition("=")[0].casefold() in _SECRET_KEYS
-        else part
-        for part in query.split("&")
-    )
-    return f"{scheme}://{account}{where}{question}{kept}"
+    return _SECRET_IN_QUERY.sub(rf"\g<1>{_PASSWORD_MASK}", f"{scheme}://{account}{rest}")
 
 
 def read_database(spec: LayerSpec) -> RawLayer:
@@ -106,9 +101,8 @@ def _quoted(name: str) -> str:
 def without_password(text: str, source: str) -> str:
     """A text in which the password of a database address cannot be read."""
     text = text.replace(source, masked(source))
-    _, _, password, rest = _user_and_rest(source)
-    query = [part.partition("=") for part in rest.partition("?")[2].split("&")]
-    stated = [password, *(value for key, _, value in query if key.casefold() in _SECRET_KEYS)]
+    in_query = [found[2] for found in _SECRET_IN_QUERY.finditer(source)]
+    stated = [_user_and_rest(source)[2], *in_query]
     secrets = {form for secret in stated for form in (secret, unquote(secret))} - {""}
     for secret in sorted(secrets, key=len, reverse=True):
         text = text.replace(secret, _PASSWORD_MASK)

@@ -32,7 +32,7 @@ def filtered(spec: LayerSpec, frame: pd.DataFrame) -> pd.DataFrame:
         kept = pyogrio.read_dataframe(
             store, layer="rows", where=spec.where, columns=[ROW], read_geometry=False
         )[ROW]
-    except (ValueError, RuntimeError, pyogrio.errors.DataSourceError) as error:
+    except (OSError, ValueError, RuntimeError) as error:
         raise fault(
             spec, f"the filter where = {spec.where!r} cannot be used: {one_line(error)}"
         ) from error

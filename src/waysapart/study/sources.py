@@ -64,7 +64,7 @@ def _read_vector(spec: LayerSpec) -> RawLayer:
             spec.path, layer=layer, where=spec.where, fid_as_index=True, **options
         )
         info = pyogrio.read_info(spec.path, layer=layer)
-    except (ValueError, RuntimeError, pyogrio.errors.DataSourceError) as error:
+    except (OSError, ValueError, RuntimeError) as error:
         asked = f" with where = {spec.where!r}" if spec.where else ""
         raise fault(spec, f"GDAL cannot read the layer{asked}: {one_line(error)}") from error
     if info["driver"] == "GPKG":
