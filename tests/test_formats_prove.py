@@ -33,7 +33,7 @@ def original() -> dict[str, Any]:
 
 @pytest.mark.parametrize("fmt", ["gpkg", "fgb", "shp", "parquet"])
 def test_proves_identically(fmt: Any, original: dict[str, Any], tmp_path: Path) -> None:
-    """Shapefile field names have ten letters; the columns table that goes with it maps them back."""
+    """A Shapefile cuts names to ten letters; the columns that go with it map them back."""
     write_study(wa.read_study(ESTUARY), tmp_path / "copy", fmt)
     found = _facts(tmp_path / "copy")
     assert found == original

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
-import networkx as nx
 import numpy as np
 import pandas as pd
 import scipy.sparse as sp
@@ -31,6 +31,10 @@ from waysapart.network.measurements import length_gaps, tested_lengths
 from waysapart.network.paths import Paths, tie_paths
 from waysapart.schema import ROLES
 from waysapart.study.model import Gap, Study
+
+
+if TYPE_CHECKING:
+    import networkx as nx
 
 
 @dataclass(frozen=True)
@@ -94,6 +98,8 @@ class Network:
         Edges carry `kind`, `length_m` and `cables` (ids of the cables in or on
         them). A segment with an end that meets nothing is left out.
         """
+        import networkx as nx
+
         segments = self.study.tables["segments"]
         graph: nx.MultiGraph[str] = nx.MultiGraph(name=self.study.name)
         frame = self.assets.frame
