@@ -13,12 +13,10 @@ import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
-from typing import Any
 
 import numpy as np
-from scipy.sparse import csr_array
-from scipy.sparse.csgraph import connected_components
 
+from waysapart.reroute.cuts import small_cut
 from waysapart.reroute.flow import Flow, cheapest_flow, flow_net
 from waysapart.reroute.graph import LARGEST_SUM, BoolArray, IntArray, Limits
 from waysapart.reroute.paths import (
@@ -467,45 +465,3 @@ class Search:
             node.risk, node.trees, node.left = -1, [None, None], 2
             self._push(children)
             return
-
-
-def small_cut(
-    reduced: Reduced, dead: BoolArray, avoid: frozenset[int]
-) -> tuple[list[int], frozenset[int]]:
-    """A minimal cut made of dead edges, and few risks in `avoid` that cover it.
-
-    Two cuts are tried, the one next to each end's reach; the one that needs fewer
-    risks, then fewer edges, is returned.
-    """
-    tried = []
-    alive = _parts(reduced, ~dead)
-    for near, beyond in ((reduced.s, reduced.t), (reduced.t, reduced.s)):
-        reach = alive == alive[near]
-        rest = _parts(reduced, ~(reach[reduced.u] | reach[reduced.v]))
-        far = (rest == rest[beyond]) & ~reach
-        cut = np.flatnonzero(far[reduced.u] != far[reduced.v]).tolist()
-        cover = _few_risks(reduced, cut, avoid)
-        tried.append((len(cover), len(cut), cut, cover))
-    _, _, cut, cover = min(tried, key=lambda row: row[:2])
-    return cut, frozenset(cover)
-
-
-def _parts(reduced: Reduced, alive: BoolArray) -> Any:
-    n = reduced.n_nodes
-    ones = np.ones(int(alive.sum()), dtype=bool)
-    graph = csr_array((ones, (reduced.u[alive], reduced.v[alive])), shape=(n, n))
-    return connected_components(graph, directed=False)[1]
-
-
-def _few_risks(reduced: Reduced, cut: Sequence[int], avoid: frozenset[int]) -> list[int]:
-    """Cover the edges of a cut by risks in `avoid`, greedily: the most edges first."""
-    covers: dict[int, set[int]] = {}
-    for edge in cut:
-        for risk in avoid.intersection(reduced.risks_of(edge).tolist()):
-            covers.setdefault(risk, set()).add(edge)
-    left, chosen = set(cut), []
-    while left:
-        risk = max(covers, key=lambda r: (len(covers[r] & left), -r))
-        chosen.append(risk)
-        left -= covers[risk]
-    return chosen

@@ -35,6 +35,9 @@ from waysapart.reroute.split import Answer, best_pair
 ROUNDS = 6
 """Turns of the quick search for a pair that shares little; more have not been seen to help."""
 
+PLAIN_TRIES = 8
+"""Sets of the least weight tried one by one before the search looks for what rules out many."""
+
 
 @dataclass(frozen=True)
 class LeastShared:
@@ -114,7 +117,7 @@ def least_shared(
     first: Proof | None = None
     lower, status = 0, "bracket"
     waived: frozenset[int] = frozenset()
-    gathering = True
+    gathering, tried = True, 0
     while True:
         left = deadline - time.monotonic()
         if left <= 0:
@@ -142,23 +145,24 @@ def least_shared(
                 # First cores without a common risk, until a pair may go round them all.
                 waived |= core
                 continue
-        elif answer.status == "none":
+        elif answer.status == "none" and (below is None or tried >= PLAIN_TRIES):
             cores.append(_core(graph, terms, countable, waived, below, deadline))
-        elif not gathering:
+        elif answer.status == "none" or not gathering:
             # No pair that shares only this is lighter or cheaper: others share something else.
             cores.append(countable - waived)
+            tried += 1
         gathering = False
-        found = _lightest_hit(cores, weights, deadline)
+        found = _lightest_hit(cores, weights, best.weight if best else None, deadline)
         if found is None:
             break
         if not found:
+            # No set is left that a pair as light as the best one, yet cheaper, could share.
+            if best is not None:
+                lower = best.weight
             status = "optimal" if best else "none"
             break
         waived = frozenset(found)
         total = int(weights[sorted(waived)].sum())
-        if best is not None and total > best.weight:
-            lower, status = best.weight, "optimal"
-            break
         lower = max(lower, total)
     if status == "bracket" and best is not None and best.weight == lower:
         status = "lightest"
@@ -239,9 +243,12 @@ def _lighter(
 
 
 def _lightest_hit(
-    cores: Sequence[frozenset[int]], weights: IntArray, deadline: float
+    cores: Sequence[frozenset[int]], weights: IntArray, most: int | None, deadline: float
 ) -> list[int] | None:
-    """The lightest set of risks with one of every core; None out of time; [] if none can."""
+    """The lightest set of risks with one of every core and a weight up to `most`.
+
+    None when time ran out, [] where there is no such set.
+    """
     if any(not core for core in cores):
         return []
     listed = np.array(sorted(frozenset().union(*cores)), dtype=np.int64)
@@ -250,13 +257,19 @@ def _lightest_hit(
     hit = csr_array(
         (np.ones(len(rows)), (rows, np.concatenate(columns))), shape=(len(cores), len(listed))
     )
+    weight = weights[listed].astype(float)
+    constraints = [LinearConstraint(hit, np.ones(len(cores)), np.inf)]
+    if most is not None:
+        constraints.append(LinearConstraint(weight[None, :], -np.inf, float(most)))
     found = milp(
-        weights[listed].astype(float),
-        constraints=LinearConstraint(hit, np.ones(len(cores)), np.inf),
+        weight,
+        constraints=constraints,
         integrality=np.ones(len(listed), dtype=np.int64),
         bounds=Bounds(0, 1),
         options={"mip_rel_gap": 0.0, "time_limit": max(0.1, deadline - time.monotonic())},
     )
+    if found.status == 2:
+        return []
     if found.status != 0:
         return None
     chosen: list[int] = listed[found.x > 0.5].tolist()
