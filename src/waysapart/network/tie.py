@@ -32,7 +32,6 @@ from waysapart.network.paths import Paths, tie_paths
 from waysapart.schema import ROLES
 from waysapart.study.model import Gap, Study
 
-
 if TYPE_CHECKING:
     import networkx as nx
 
