@@ -9,6 +9,8 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, optimize
+
+from waysapart.errors import CallError
 from waysapart.formulas.length import (
     catenary_constant_m,
     catenary_length_m,
@@ -18,8 +20,6 @@ from waysapart.formulas.length import (
     helix_factor,
     parabola_length_m,
 )
-
-from waysapart.errors import CallError
 
 spans = st.floats(1, 2000)
 sag_shares = st.floats(0, 3)

@@ -1,18 +1,45 @@
-"""Unavailability of every path, and of all paths of a circuit or group at once."""
+"""Unavailability of every path, of all ways of a circuit or group at once, and what brings it."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import cast
 
 import numpy as np
 import scipy.sparse as sp
 
-from waysapart.findings.sharing import Sides
-from waysapart.formulas.availability import failures_per_year, path_unavailability, unavailability
-from waysapart.formulas.many_paths import all_down
-from waysapart.network.assets import Floats
+from waysapart.formulas.availability import (
+    birnbaum_both_down,
+    both_down,
+    contribution,
+    failures_per_year,
+    losses_per_year,
+    path_unavailability,
+    split,
+    unavailability,
+    unheld_length_m,
+)
+from waysapart.formulas.many_paths import GREATEST_PATHS, all_down, birnbaum_all_down
+from waysapart.network.assets import Bools, Floats, Ints, boolean
 from waysapart.network.tie import Network
 from waysapart.reliance.rely import Reliance
+
+SEGMENT_KINDS = (
+    "span",
+    "duct",
+    "subduct",
+    "trench",
+    "tray",
+    "riser",
+    "buried",
+    "tunnel",
+    "bridge",
+    "subsea",
+)
+"""Rates of these kinds are those of segments, with the cables in them: a cable
+of the same kind takes the rate of cables, or the same cut would count twice."""
+_TWO = 2
 
 
 @dataclass(frozen=True)
@@ -26,27 +53,45 @@ class Outages:
     paths : ndarray of float, shape (paths,)
         Part of the time that each path is down.
     together : ndarray of float, shape (tests,)
-        Part of the time that all sides of a test are down; NaN without sides.
+        Part of the time that all ways of a test are down; NaN without ways,
+        and with more of them than can be worked out (`GREATEST_PATHS`).
+    losses : ndarray of float, shape (tests,)
+        How often in a year that happens.
+    brings : csr_array of float, shape (tests, assets)
+        How much less of the time it would be if the asset never failed.
+    unrated : ndarray of int
+        Hazards that no rate is on record for; they count as never happening.
     """
 
     per_year: Floats
     share: Floats
     paths: Floats
     together: Floats
+    losses: Floats
+    brings: sp.csr_array
+    unrated: Ints
 
 
 def asset_failures(network: Network) -> tuple[Floats, Floats]:
-    """Failures a year and hours to repair of every asset, by the rules; hazards by their own."""
+    """Failures a year and hours to repair of every asset, by the rules; hazards by their own.
+
+    A segment within another (a duct in a trench) fails only for the length that
+    lies in no other: the dig that takes the trench is the trench's failure.
+    """
     study, assets = network.study, network.assets
     count = len(assets)
     per_year, repair_h = np.zeros(count), np.zeros(count)
+    segments = assets.of_role("segments")
     length = np.zeros(count)
-    length[assets.of_role("segments")] = network.segment_m
+    held = sp.csr_array(network.within[segments, segments])
+    length[segments] = unheld_length_m(network.segment_m, held)
     cables = len(study.tables["cables"])
     length[assets.of_role("cables")] = np.nan_to_num(network.terms.fibre_m[:cables])
     classes = assets.frame.groupby(["role", "kind"], dropna=False, sort=False).indices
-    for (role, kind), rows in classes.items():
-        failure = study.rules.failure(kind, str(role))
+    for key, rows in classes.items():
+        role, kind = cast(tuple[str, object], key)
+        own = None if role == "cables" and kind in SEGMENT_KINDS else kind
+        failure = study.rules.failure(own, role)
         if failure is not None:
             per_year[rows] = failures_per_year(
                 length[rows], failure.per_km_year or 0.0, failure.per_year or 0.0
@@ -54,22 +99,85 @@ def asset_failures(network: Network) -> tuple[Floats, Floats]:
             repair_h[rows] = failure.repair_h
     hazards = study.tables["hazards"]
     mine = assets.of_role("hazards")
-    per_year[mine] = np.nan_to_num(hazards["per_year"].to_numpy(dtype=np.float64))
-    stated = hazards["repair_h"].to_numpy(dtype=np.float64)
-    repair_h[mine] = np.where(np.isnan(stated), repair_h[mine], stated)
+    for column, values in (("per_year", per_year), ("repair_h", repair_h)):
+        stated = hazards[column].to_numpy(dtype=np.float64)
+        values[mine] = np.where(np.isnan(stated), values[mine], stated)
     return per_year, repair_h
 
 
-def outages(reliance: Reliance, sides: Sides) -> Outages:
-    """Unavailability of paths and of tests, exact with everything that their sides share."""
+def outages(reliance: Reliance, tests: Sequence[Sequence[int]], lost: Bools) -> Outages:
+    """Unavailability of paths and of tests, exact with everything that their ways share.
+
+    Parameters
+    ----------
+    reliance : Reliance
+    tests : sequence of sequence of int
+        The paths that must all be down for each test to be lost.
+    lost : ndarray of bool, shape (paths,)
+        Paths that are out of service now: down all the time.
+    """
     network = reliance.network
     per_year, repair_h = asset_failures(network)
     share = unavailability(per_year, repair_h)
-    count = len(network.assets)
-    paths = sp.csr_array(reliance.paths[:, :count])
-    relied = sp.csr_array(sides.paths @ paths)
-    together = np.full(len(sides), np.nan)
-    if len(sides.test):
-        down = all_down(relied, sides.test, share)
-        together[: len(down)] = down
-    return Outages(per_year, share, path_unavailability(paths, share), together)
+    paths = sp.csr_array(reliance.paths[:, : len(network.assets)])
+    alone = np.array(path_unavailability(paths, share))
+    alone[lost] = 1.0
+    empty = sp.csr_array((len(tests), len(share)), dtype=np.float64)
+    blank = network.study.tables["hazards"]["per_year"].isna().to_numpy()
+    unrated = blank & (per_year[network.assets.of_role("hazards")] == 0)
+    found = Outages(
+        per_year,
+        share,
+        alone,
+        np.full(len(tests), np.nan),
+        np.full(len(tests), np.nan),
+        empty,
+        network.assets.start["hazards"] + np.flatnonzero(unrated),
+    )
+    return _together(found, paths, [[p for p in ways if not lost[p]] for ways in tests], tests)
+
+
+def _together(
+    found: Outages,
+    paths: sp.csr_array,
+    running: list[list[int]],
+    tests: Sequence[Sequence[int]],
+) -> Outages:
+    """Fill in what concerns all ways at once: two ways by sparse products, others one by one."""
+    together, losses = found.together.copy(), found.losses.copy()
+    ways = np.array([len(one) for one in running], dtype=np.int64)
+    together[(ways == 0) & (np.array([len(one) for one in tests]) > 0)] = 1.0
+    losses[together == 1.0] = 0.0
+    pairs = np.flatnonzero(ways == _TWO)
+    both = np.array([running[test] for test in pairs], dtype=np.int64).reshape(-1, _TWO)
+    parts = split(sp.csr_array(paths[both[:, 0]]), sp.csr_array(paths[both[:, 1]]))
+    together[pairs] = both_down(parts, found.share)
+    birnbaum = birnbaum_both_down(parts, found.share)
+    losses[pairs] = losses_per_year(birnbaum, found.per_year, found.share)
+    shape = (len(tests), len(found.share))
+    place = boolean(pairs, np.arange(len(pairs)), (len(tests), len(pairs))).astype(np.float64)
+    brings = sp.csr_array(place @ contribution(birnbaum, found.share))
+    rows, columns, values = [], [], []
+    for test in np.flatnonzero((ways == 1) | (ways > _TWO)).tolist():
+        if ways[test] > GREATEST_PATHS:
+            continue
+        mine = sp.csr_array(paths[running[test]])
+        together[test] = all_down(mine, np.zeros(ways[test], dtype=np.int64), found.share)[0]
+        importance = birnbaum_all_down(mine, found.share)
+        used = np.flatnonzero(importance)
+        losses[test] = importance @ (found.per_year * (1 - found.share))
+        rows.append(np.full(len(used), test))
+        columns.append(used)
+        values.append(importance[used] * found.share[used])
+    if rows:
+        entries = np.concatenate(rows), np.concatenate(columns)
+        brings = sp.csr_array(brings + sp.csr_array((np.concatenate(values), entries), shape=shape))
+    return replace(found, together=together, losses=losses, brings=brings)
+
+
+def greatest_contributions(found: Outages, test: int, count: int) -> list[tuple[int, float]]:
+    """The assets that bring a test most of its loss of all ways, with how much, greatest first."""
+    low, high = found.brings.indptr[test], found.brings.indptr[test + 1]
+    assets, values = found.brings.indices[low:high], found.brings.data[low:high]
+    order = np.lexsort((assets, -np.round(values, 15)))[:count]
+    return [(int(assets[k]), float(values[k])) for k in order if values[k] > 0]

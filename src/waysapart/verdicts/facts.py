@@ -9,38 +9,38 @@ import numpy as np
 import pandas as pd
 
 from waysapart import __version__
-from waysapart.formulas.availability import minutes_a_year
-from waysapart.verdicts.limits import margin_ok
+from waysapart.verdicts.evidence import evidence
+from waysapart.verdicts.facts_figures import (
+    SAYS,
+    FigureSheet,
+    availability_facts,
+    budget_facts,
+    delay_facts,
+    drum_facts,
+    group_availability_facts,
+    path_facts,
+    stage_facts,
+    tested_facts,
+)
+from waysapart.verdicts.plain import figure, text_or_none
 from waysapart.verdicts.prove import WORST_FIRST, Proof
 from waysapart.verdicts.sides import Trial
 from waysapart.verdicts.waivers import IN_FORCE
 
-_DECIMALS = {"m": 3, "us": 3, "db": 4, "deg": 7, "share": 12}
+__all__ = ["CAUTION", "figure", "proof_facts", "text_or_none"]
+
 CAUTION = (
     "Planning information, not permission to work: national standards, the grid code, the "
     "owner's safety rules and licensed practice come first."
 )
 
 
-def figure(value: float | None, unit: str) -> float | None:
-    """A number fit for JSON: rounded far below what the records can know, null where unknown."""
-    if value is None or not math.isfinite(value):
-        return None
-    if unit == "share":
-        return float(f"{value:.6g}")
-    return round(float(value), _DECIMALS[unit]) + 0.0
-
-
-def text_or_none(value: object) -> str | None:
-    """A cell's text; None where it is blank."""
-    return value if isinstance(value, str) else None
-
-
 def proof_facts(proof: Proof) -> dict[str, Any]:
     """Everything that a proof found, with the keys of `prove --json`."""
     study = proof.study
-    circuits = [_circuit(proof, test) for test in range(proof.circuit_count)]
-    groups = [_group(proof, test) for test in range(proof.circuit_count, len(proof.trials))]
+    sheet = FigureSheet(proof)
+    circuits = [_circuit(sheet, test) for test in range(proof.circuit_count)]
+    groups = [_group(sheet, test) for test in range(proof.circuit_count, len(proof.trials))]
     return {
         "waysapart": __version__,
         "study": study.name,
@@ -60,6 +60,10 @@ def proof_facts(proof: Proof) -> dict[str, Any]:
         "circuits": circuits,
         "groups": groups,
         "schemes": _schemes(proof),
+        "links": budget_facts(sheet),
+        "tests": tested_facts(sheet),
+        "drums": drum_facts(sheet),
+        "figures_say": SAYS,
         "gaps": [
             {"code": gap.code, "asset": gap.asset, "message": gap.message} for gap in proof.gaps
         ],
@@ -76,6 +80,7 @@ def proof_facts(proof: Proof) -> dict[str, Any]:
             }
             for waiver, state in proof.waivers.states
         ],
+        "evidence": evidence(proof),
         "matched": [
             {
                 **{key: str(row[key]) for key in ("cable", "segment", "state")},
@@ -130,54 +135,36 @@ def _plain(value: object) -> object:
     return str(value)
 
 
-def _circuit(proof: Proof, test: int) -> dict[str, Any]:
+def _circuit(sheet: FigureSheet, test: int) -> dict[str, Any]:
+    proof = sheet.proof
     trial = proof.trials[test]
     circuit = trial.circuits[0]
-    table = proof.study.tables["circuits"]
-    row = table.iloc[circuit]
-    limits, service = proof.limits[circuit], proof.services[test]
+    row = proof.study.tables["circuits"].iloc[circuit]
     paths = proof.network.paths
-    mine = paths.of_circuit(circuit)
-    asymmetry_ok = limits.asymmetry_ok
-    down = proof.outages
-    found: dict[str, Any] = {
+    return {
         "id": trial.id,
-        "name": text_or_none(row["name"]),
-        "a": text_or_none(row["a"]),
-        "b": text_or_none(row["b"]),
+        **{name: text_or_none(row[name]) for name in ("name", "a", "b")},
         "service": text_or_none(row["service"]) or "default",
         "group": text_or_none(row["group"]),
         "scheme": text_or_none(row["scheme"]),
         "verdict": proof.verdicts[test],
-        "within_limits": limits.within,
-        "paths": {paths.label[path]: _path(proof, path, test) for path in mine},
+        "within_limits": proof.limits[circuit].within,
+        "paths": {
+            paths.label[path]: path_facts(sheet, path, test) for path in paths.of_circuit(circuit)
+        },
         **_sharing(proof, test),
         **_spacing(proof, test),
-        "delay": {
-            **{f"{label}_us": figure(value, "us") for label, value in limits.path_us.items()},
-            "worst_us": figure(limits.worst_us, "us"),
-            "limit_us": service.max_delay_us,
-            "ok": limits.delay_ok,
-            "asymmetry_us": figure(limits.asymmetry_us, "us"),
-            "asymmetry_limit_us": service.max_asymmetry_us,
-            "asymmetry_ok": asymmetry_ok,
-            "switching": text_or_none(row["switching"]) or "each",
-        },
-        "loss_ok": limits.loss_ok,
-        "unavailability": {
-            **{paths.label[path]: figure(down.paths[path], "share") for path in mine},
-            "both": figure(down.together[test], "share"),
-            "minutes_a_year": figure(float(minutes_a_year(down.together[test])), "share"),
-            "limit": service.max_unavailability,
-            "ok": limits.unavailability_ok,
-        },
+        "delay": delay_facts(sheet, test),
+        "loss_ok": proof.limits[circuit].loss_ok,
+        "unavailability": availability_facts(sheet, test),
+        "tests_missing": stage_facts(sheet, test),
         "single_points": _single_points(proof, test),
         "gaps": _gaps(proof, test),
     }
-    return found
 
 
-def _group(proof: Proof, test: int) -> dict[str, Any]:
+def _group(sheet: FigureSheet, test: int) -> dict[str, Any]:
+    proof = sheet.proof
     trial = proof.trials[test]
     names = proof.study.tables["circuits"]["id"].to_numpy()
     return {
@@ -187,7 +174,7 @@ def _group(proof: Proof, test: int) -> dict[str, Any]:
         "verdict": proof.verdicts[test],
         **_sharing(proof, test),
         **_spacing(proof, test),
-        "unavailability": {"all": figure(proof.outages.together[test], "share")},
+        "unavailability": group_availability_facts(sheet, test),
         "single_points": _single_points(proof, test),
         "gaps": _gaps(proof, test),
     }
@@ -215,59 +202,6 @@ def _schemes(proof: Proof) -> list[dict[str, Any]]:
             }
         )
     return found
-
-
-def _path(proof: Proof, path: int, test: int) -> dict[str, Any]:
-    network, service = proof.network, proof.services[test]
-    row = proof.delays.iloc[path]
-    links = network.paths.links(path)
-    names = network.study.tables["links"]["id"].to_numpy()
-    budgets = proof.budgets.set_index("link")
-    return {
-        "links": [str(names[link]) for link in links],
-        "out_of_service": bool(proof.lost[path]),
-        "length_m": figure(row["length_m"], "m"),
-        "route_m": figure(row["route_m"], "m"),
-        "delay_us": figure(row["delay_us"], "us"),
-        "go_us": figure(row["go_us"], "us"),
-        "return_us": figure(row["return_us"], "us"),
-        "delay_terms": {
-            "fibre_us": figure(row["fibre_us"], "us"),
-            "equipment_us": figure(row["equipment_us"], "us"),
-            "extra_us": figure(row["extra_us"], "us"),
-        },
-        "loss": [
-            _loss(budgets.loc[link], str(names[link]), service.min_margin_db, test, proof)
-            for link in links.tolist()
-            if link in budgets.index
-        ],
-        "relies_on": int(np.diff(proof.reliance.paths.indptr)[path]),
-    }
-
-
-def _loss(
-    row: pd.Series[Any], link: str, least: float | None, test: int, proof: Proof
-) -> dict[str, Any]:
-    return {
-        "link": link,
-        "wavelength_nm": figure(row["wavelength_nm"], "m"),
-        "loss_db": figure(row["loss_db"], "db"),
-        "margin_db": figure(row["margin_db"], "db"),
-        "min_margin_db": least,
-        "ok": margin_ok(float(row["margin_db"]), proof.services[test]),
-        "terms": {
-            "fibre_m": figure(row["fibre_m"], "m"),
-            "fibre_db": figure(row["fibre_db"], "db"),
-            "splices": int(row["splices"]),
-            "splices_from": str(row["splices_from"]),
-            "splices_db": figure(row["splices_db"], "db"),
-            "connectors": int(row["connectors"]),
-            "connectors_db": figure(row["connectors_db"], "db"),
-            "via_db": figure(row["via_db"], "db"),
-            "reserve_db": figure(row["reserve_db"], "db"),
-            "budget_db": figure(row["budget_db"], "db"),
-        },
-    }
 
 
 def _entries(matrix: Any, row: int) -> list[int]:
@@ -354,7 +288,7 @@ def _spacing(proof: Proof, test: int) -> dict[str, Any]:
     grouped = proof.trials[test].group_test is not None
     near, folded = [], []
     for row in spacing.near[spacing.near["pair"].isin(mine)].to_dict("records"):
-        entry = {
+        entry: dict[str, Any] = {
             "main": str(ids[row["segment_i"]]),
             "alternate": str(ids[row["segment_j"]]),
             "distance_m": figure(row["distance_m"], "m"),

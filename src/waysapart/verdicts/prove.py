@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from waysapart.findings.budgets import loss_budgets
+from waysapart.findings.compared import compare_tests, loss_delay_gaps
 from waysapart.findings.delays import path_delays
 from waysapart.findings.outages import Outages, outages
 from waysapart.findings.sharing import Sharing, Sides, blank_within, merge, share
@@ -22,14 +23,21 @@ from waysapart.reliance.explain import Chains
 from waysapart.reliance.rely import Reliance, rely
 from waysapart.study.model import Gap, Study
 from waysapart.study.rules import Service
+from waysapart.verdicts.breaches import breaches
 from waysapart.verdicts.limits import Limits, circuit_limits
-from waysapart.verdicts.sides import Trial, contests_of, out_of_service, sides_of, trials_of
+from waysapart.verdicts.sides import (
+    Trial,
+    contests_of,
+    out_of_service,
+    sides_of,
+    trials_of,
+    ways_of,
+)
 from waysapart.verdicts.touching import gaps_of_trials
 from waysapart.verdicts.waivers import Waivers, lay_over, now
 
 SHARED, UNPROVEN, ACCEPTED, APART = "shared", "unproven", "accepted", "apart"
 WORST_FIRST = (SHARED, UNPROVEN, ACCEPTED, APART)
-_PAIRWISE = "pairwise"
 
 
 @dataclass(frozen=True)
@@ -46,7 +54,10 @@ class Proof:
     sharing, spacing, outages : Sharing, Spacing, Outages
     blank_within : ndarray of int
         Per trial, the assets relied on without a record of what they lie within.
-    delays, budgets : DataFrame
+    working_of : dict of int to int
+        Where in `outages` each group's working ways stand.
+    delays, budgets, compared : DataFrame
+        Of every path, of every link, and of every test beside the records.
     limits : list of Limits
         Per circuit.
     waivers : Waivers
@@ -65,8 +76,10 @@ class Proof:
     blank_within: Ints
     spacing: Spacing
     outages: Outages
+    working_of: dict[int, int]
     delays: pd.DataFrame
     budgets: pd.DataFrame
+    compared: pd.DataFrame
     limits: list[Limits]
     waivers: Waivers
     gaps: tuple[Gap, ...]
@@ -138,16 +151,22 @@ def prove(study: Study | Network) -> Proof:
     sides = sides_of(reliance, trials)
     contests, owner = contests_of(trials)
     held = sides_of(reliance, contests)
-    sharing = merge(reliance, share(reliance, held), owner, len(trials))
-    spacing = space(
-        reliance, held, sharing, [services[trial] for trial in owner], np.array(owner, np.int64)
-    )
+    between = share(reliance, held)
+    sharing = merge(reliance, between, owner, len(trials))
+    asked = [_services(network, trial) for trial in contests]
+    spacing = space(reliance, held, between, asked, np.array(owner, np.int64))
     made = now()
     waivers = lay_over(network.study.rules, trials, sharing, _numbers(network), made.date())
-    gaps = (*network.gaps, *_way_gaps(network, trials, lost))
-    gaps_of = gaps_of_trials(reliance, trials, gaps)
     delays, budgets = path_delays(network), loss_budgets(reliance)
-    down = outages(reliance, sides)
+    compared = compare_tests(network, budgets)
+    gaps = (
+        *network.gaps,
+        *loss_delay_gaps(network, compared),
+        *_way_gaps(network, trials, lost),
+    )
+    gaps_of = gaps_of_trials(reliance, trials, gaps)
+    ways, working_of = ways_of(network, trials, lost)
+    down = outages(reliance, ways, lost)
     circuits = len(network.study.tables["circuits"])
     limits = circuit_limits(network, services[:circuits], delays, budgets, down.together[:circuits])
     verdicts = _verdicts(trials, sharing, spacing, waivers, gaps_of, network)
@@ -161,8 +180,10 @@ def prove(study: Study | Network) -> Proof:
         blank_within(reliance, sides),
         spacing,
         down,
+        working_of,
         delays,
         budgets,
+        compared,
         limits,
         waivers,
         gaps,
@@ -181,12 +202,15 @@ def _numbers(network: Network) -> dict[str, int]:
     return hops | {str(name): place for place, name in enumerate(network.assets.frame["id"])}
 
 
+def _services(network: Network, trial: Trial) -> tuple[Service, ...]:
+    """The services of a trial's circuits, each once."""
+    names = network.study.tables["circuits"]["service"].iloc[list(trial.circuits)]
+    return tuple(network.study.rules.service(name) for name in names.unique())
+
+
 def _service(network: Network, trial: Trial) -> Service:
     """The limits of a circuit's service; for a group, of its member that asks for most space."""
-    rules = network.study.rules
-    names = network.study.tables["circuits"]["service"].iloc[list(trial.circuits)]
-    services = [rules.service(name) for name in names]
-    return max(services, key=lambda service: service.widest_separation_m())
+    return max(_services(network, trial), key=lambda service: service.widest_separation_m())
 
 
 def _way_gaps(network: Network, trials: list[Trial], lost: Bools) -> list[Gap]:
@@ -232,15 +256,15 @@ def _verdicts(
     network: Network,
 ) -> list[str]:
     avoidable = sharing.avoidable
-    apart = breaches(trials, spacing, waivers, network)
+    apart = breaches(spacing, waivers, network, len(trials))
     found = []
     for test, trial in enumerate(trials):
         assets = avoidable.indices[avoidable.indptr[test] : avoidable.indptr[test + 1]].tolist()
         standing = len(trial.sides) >= 2
         unwaived = any((test, asset) not in waivers.assets for asset in assets) and standing
-        waived_too = (bool(assets) and standing) or apart[test][1]
+        waived_too = (bool(assets) and standing) or apart[test].waived
         lone = trial.group_test is not None and len(trial.circuits) < 2
-        if unwaived or apart[test][0]:
+        if unwaived or apart[test].stands:
             found.append(SHARED)
         elif gaps_of[test] or lone:
             found.append(UNPROVEN)
@@ -248,36 +272,4 @@ def _verdicts(
             found.append(ACCEPTED)
         else:
             found.append(APART)
-    return found
-
-
-def breaches(
-    trials: list[Trial], spacing: Spacing, waivers: Waivers, network: Network
-) -> list[tuple[bool, bool]]:
-    """Per trial: whether a near or cross that the rules forbid stands, and whether one is waived.
-
-    Where more than two sides must all be lost, one pair that comes close loses
-    nothing; only when every pair of sides does can one event take them all.
-    """
-    ids = network.study.tables["segments"]["id"].to_numpy()
-    tests = spacing.pairs["test"].to_numpy()
-    standing: list[set[int]] = [set() for _ in trials]
-    waived = [False] * len(trials)
-    cross = spacing.cross[spacing.cross["forbidden"]]
-    for rows in (spacing.near, cross):
-        for pair, i, j, under in zip(
-            rows["pair"], rows["segment_i"], rows["segment_j"], rows["under"], strict=True
-        ):
-            if under >= 0:
-                continue
-            test = int(tests[pair])
-            if (test, frozenset((str(ids[i]), str(ids[j])))) in waivers.pairs:
-                waived[test] = True
-            else:
-                standing[test].add(int(pair))
-    pairs_of = np.bincount(tests, minlength=len(trials)) if len(tests) else np.zeros(len(trials))
-    found = []
-    for test, trial in enumerate(trials):
-        needed = 1 if trial.group_test == _PAIRWISE else max(int(pairs_of[test]), 1)
-        found.append((len(standing[test]) >= needed, waived[test]))
     return found

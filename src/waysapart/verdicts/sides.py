@@ -11,6 +11,7 @@ import scipy.sparse as sp
 from waysapart.findings.sharing import Sides
 from waysapart.network.assets import Bools, boolean
 from waysapart.network.paths import MAIN
+from waysapart.network.tie import Network
 from waysapart.reliance.failure import falls, paths_lost
 from waysapart.reliance.rely import Reliance
 
@@ -120,6 +121,35 @@ def contests_of(trials: list[Trial]) -> tuple[list[Trial], list[int]]:
         contests += mine
         owner += [number] * len(mine)
     return contests, owner
+
+
+def ways_of(
+    network: Network, trials: list[Trial], lost: Bools
+) -> tuple[list[list[int]], dict[int, int]]:
+    """The paths that must all be down for each trial's service to be gone.
+
+    Returns
+    -------
+    ways : list of list of int
+        Per trial every path of its circuits; then, per group, the paths that
+        its members work on now.
+    working_of : dict of int to int
+        Trial of each group, to where its working paths stand in `ways`.
+    """
+    paths = network.paths
+    of_circuit = [list(paths.of_circuit(one)) for one in range(_circuit_count(network))]
+    ways = [[path for one in trial.circuits for path in of_circuit[one]] for trial in trials]
+    working_of = {}
+    for number, trial in enumerate(trials):
+        if trial.group_test is not None:
+            working_of[number] = len(ways)
+            members = (of_circuit[one] for one in trial.circuits)
+            ways.append([_working(paths.label, mine, lost) for mine in members if mine])
+    return ways, working_of
+
+
+def _circuit_count(network: Network) -> int:
+    return len(network.study.tables["circuits"])
 
 
 def sides_of(reliance: Reliance, tests: list[Trial]) -> Sides:

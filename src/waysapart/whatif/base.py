@@ -9,6 +9,7 @@ import pandas as pd
 import scipy.sparse as sp
 
 from waysapart.findings.budgets import loss_budgets
+from waysapart.findings.compared import compare_tests, loss_delay_gaps
 from waysapart.findings.delays import path_delays
 from waysapart.network.assets import Bools, Ints, boolean
 from waysapart.network.tie import Network, tie
@@ -98,9 +99,10 @@ def base_of(subject: Subject) -> Base:
         reliance = rely(subject if isinstance(subject, Network) else tie(subject))
         lost = out_of_service(reliance)
         trials = trials_of(reliance, lost)
-        gaps = reliance.network.gaps
-        gaps_of = gaps_of_trials(reliance, trials, gaps)
         delays, budgets = path_delays(reliance.network), loss_budgets(reliance)
+        compared = compare_tests(reliance.network, budgets)
+        gaps = (*reliance.network.gaps, *loss_delay_gaps(reliance.network, compared))
+        gaps_of = gaps_of_trials(reliance, trials, gaps)
     network = reliance.network
     numbers = network.assets.numbers(network.study.out)
     down = np.zeros(len(network.assets), dtype=np.bool_)

@@ -1,0 +1,219 @@
+"""Every test that gives a figure, beside the figure that the records give."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import numpy as np
+import pandas as pd
+
+from waysapart.findings.delays import link_delays, measured_us
+from waysapart.findings.glass import fibre_types, floating, means
+from waysapart.formulas.fibre import by_type
+from waysapart.formulas.loss import (
+    fibre_loss_db,
+    fibre_variance_db2,
+    items_variance_db2,
+    least_loss_db,
+    reel_splices,
+)
+from waysapart.formulas.measured import differs, too_old
+from waysapart.network.assets import Bools, Floats
+from waysapart.network.measurements import NO_FIBRE, fibre_means, gap_of, newest_tests
+from waysapart.network.tie import Network
+from waysapart.study.model import Gap, Study
+
+COLUMNS = ("role", "owner", "fibre", "quantity", "measured", "least", "greatest", "agrees", "row")
+
+
+def compare_tests(network: Network, budgets: pd.DataFrame) -> pd.DataFrame:
+    """Hold every test against the records.
+
+    Returns
+    -------
+    DataFrame
+        One row per fibre (or direction) tested: `role` (cables or links),
+        `owner` (number), `fibre` (`NO_FIBRE`: not said), `quantity` (length_m,
+        loss_db, delay_us), `measured` (two-way mean; of a delay the direction
+        itself), `least` and `greatest` that the records allow for (one figure
+        where they give one), `agrees` (within the tolerance of the rules; True
+        where the records give no figure), `row` (of the measurements table).
+
+    Notes
+    -----
+    A computed loss is a range, from mean less k standard deviations to the
+    worst case, since the glass on record may be better than its greatest.
+    """
+    parts = [
+        _lengths(network),
+        _link_losses(network, budgets),
+        _cable_losses(network),
+        _delays(network),
+    ]
+    filled = [part for part in parts if len(part)]
+    if not filled:
+        return pd.DataFrame({name: [] for name in COLUMNS}).astype({"agrees": bool})
+    return pd.concat(filled, ignore_index=True)
+
+
+def loss_delay_gaps(network: Network, compared: pd.DataFrame) -> list[Gap]:
+    """Tests of loss and delay that mean that the record is of something else.
+
+    A loss that the records do not explain is a gap only where no test of
+    length or delay of the same cable or link agrees: with the right length it
+    is the right cable, and the loss is a matter of its splices or its glass.
+    """
+    good = compared[compared["agrees"] & (compared["quantity"] != "loss_db")]
+    confirmed = set(zip(good["role"], good["owner"], strict=True))
+    gaps = []
+    for row in compared[~compared["agrees"]].to_dict("records"):
+        if row["quantity"] == "delay_us":
+            text = (
+                f"measured {row['measured']:.2f} us one way, the record makes it "
+                f"{row['greatest']:.2f} us: one of them is of another route"
+            )
+            code = "measured-delay"
+        elif row["quantity"] == "loss_db" and (row["role"], row["owner"]) not in confirmed:
+            text = (
+                f"measured {row['measured']:.2f} dB, the record explains {row['least']:.2f} to "
+                f"{row['greatest']:.2f} dB, and no test of its length or delay agrees: the record "
+                "may be of another fibre"
+            )
+            code = "measured-loss"
+        else:
+            continue
+        gaps.append(
+            gap_of(network.study, code, row["role"], row["owner"], row["fibre"], row["row"], text)
+        )
+    return gaps
+
+
+def old_tests(study: Study, compared: pd.DataFrame, today: date) -> Bools:
+    """Which of the tests compared are older than the rules allow, or have no date."""
+    taken = study.tables["measurements"]["date"].iloc[compared["row"].to_numpy(dtype=np.int64)]
+    return too_old(taken.to_numpy(), np.datetime64(today), study.rules.tests.most_years)
+
+
+def _frame(
+    role: str,
+    quantity: str,
+    tests: pd.DataFrame,
+    bounds: tuple[Floats, Floats],
+    tolerance: tuple[float, float],
+) -> pd.DataFrame:
+    least, greatest = bounds
+    measured = tests["value"].to_numpy(dtype=np.float64)
+    wrong = (differs(measured, greatest, *tolerance) & (measured > greatest)) | (
+        differs(measured, least, *tolerance) & (measured < least)
+    )
+    return pd.DataFrame(
+        {
+            "role": role,
+            "owner": tests["owner"].to_numpy(),
+            "fibre": tests["fibre"].to_numpy(),
+            "quantity": quantity,
+            "measured": measured,
+            "least": least,
+            "greatest": greatest,
+            "agrees": ~wrong,
+            "row": tests["row"].to_numpy(),
+        }
+    )
+
+
+def _lengths(network: Network) -> pd.DataFrame:
+    study, lengths = network.study, network.lengths
+    tolerance = study.rules.tests.length_pct, study.rules.tests.length_m
+    computed = network.terms.computed_m[: len(study.tables["cables"])]
+    cables = fibre_means(newest_tests(study, "cables", "length_m"))
+    links = fibre_means(newest_tests(study, "links", "length_m"))
+    by_record = computed[cables["owner"]]
+    bounds = [one[links["owner"]] for one in (lengths.by_cables_go_m, lengths.by_cables_return_m)]
+    return pd.concat(
+        [
+            _frame("cables", "length_m", cables, (by_record, by_record), tolerance),
+            _frame(
+                "links", "length_m", links, (np.minimum(*bounds), np.maximum(*bounds)), tolerance
+            ),
+        ]
+    )
+
+
+def _link_losses(network: Network, budgets: pd.DataFrame) -> pd.DataFrame:
+    study, rules = network.study, network.study.rules
+    works_at = study.tables["links"]["wavelength_nm"].to_numpy(dtype=np.float64)
+    tests = newest_tests(study, "links", "loss_db")
+    away = np.abs(tests["wavelength_nm"] - works_at[tests["owner"]])
+    near = ~(away > rules.defaults.wavelength_tolerance_nm).to_numpy()
+    mine = fibre_means(tests[near])
+    known = budgets.set_index("link").reindex(mine["owner"])
+    bounds = known["computed_least_db"].to_numpy(), known["computed_db"].to_numpy()
+    return _frame("links", "loss_db", mine, bounds, (rules.tests.loss_pct, rules.tests.loss_db))
+
+
+def _cable_losses(network: Network) -> pd.DataFrame:
+    """Tests of cables in their place: fibre with the splices of its reels."""
+    study, rules = network.study, network.study.rules
+    tests = newest_tests(study, "cables", "loss_db")
+    tests = tests[tests["wavelength_nm"].notna()]
+    found = []
+    for _, part in tests.groupby("wavelength_nm"):
+        mine = fibre_means(part)
+        cable = mine["owner"].to_numpy()
+        wavelength = np.full(len(mine), part["wavelength_nm"].iloc[0])
+        length_m = network.terms.fibre_m[cable]
+        kinds = study.tables["cables"]["kind"].iloc[cable]
+        reel_m = np.array([rules.by_kind("reel_m", kind) for kind in kinds], dtype=np.float64)
+        own = study.tables["cables"]["db_per_km"].to_numpy(dtype=np.float64)[cable]
+        types = fibre_types(network, wavelength, cable)
+        greatest, mean = (
+            np.where(
+                np.isnan(own),
+                by_type(
+                    types,
+                    wavelength,
+                    {name: floating(table(fibre)) for name, fibre in rules.fibres.items()},
+                    rules.defaults.wavelength_tolerance_nm,
+                    attenuation=True,
+                ),
+                own,
+            )
+            for table in (lambda fibre: fibre.db_per_km, means)
+        )
+        splices = reel_splices(length_m, reel_m)
+        vary = rules.statistics
+        variance = fibre_variance_db2(
+            length_m, reel_m, vary.fibre_sigma_db_per_km
+        ) + items_variance_db2(splices, vary.splice_sigma_db)
+        likely = fibre_loss_db(length_m, mean) + splices * vary.splice_mean_db
+        worst = fibre_loss_db(length_m, greatest) + splices * rules.defaults.splice_db
+        least = least_loss_db(likely, variance, vary.k)
+        tolerance = rules.tests.loss_pct, rules.tests.loss_db
+        found.append(_frame("cables", "loss_db", mine, (least, worst), tolerance))
+    return pd.concat(found) if found else pd.DataFrame()
+
+
+def _delays(network: Network) -> pd.DataFrame:
+    study = network.study
+    tests = newest_tests(study, "links", "delay_us")
+    if not len(tests):
+        return pd.DataFrame()
+    links = link_delays(network)
+    tolerance = study.rules.tests.delay_pct, study.rules.tests.delay_us
+    found = []
+    for way, measured in zip(("go", "return"), measured_us(network), strict=True):
+        computed = (links[f"fibre_{way}_us"] + links["extra_us"]).to_numpy()
+        owner = np.flatnonzero(~np.isnan(measured))
+        row = tests.groupby("owner")["row"].first()
+        mine = pd.DataFrame(
+            {
+                "owner": owner,
+                "fibre": NO_FIBRE,
+                "value": measured[owner],
+                "row": row.reindex(owner).to_numpy(),
+            }
+        )
+        bounds = np.where(computed > 0, computed, np.nan)[owner]
+        found.append(_frame("links", "delay_us", mine, (bounds, bounds), tolerance))
+    both = pd.concat(found)
+    return both.drop_duplicates(["owner", "measured", "least"])

@@ -1,0 +1,413 @@
+"""The figures of a proof as plain data: lengths, loss, delay, availability, tests."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, cast
+
+import numpy as np
+import pandas as pd
+
+from waysapart.findings.compared import old_tests
+from waysapart.findings.length_terms import TERMS as LENGTH_TERMS
+from waysapart.findings.length_terms import length_terms
+from waysapart.findings.outages import greatest_contributions
+from waysapart.findings.reach import could_grow_m
+from waysapart.findings.stages import drums, missing_stages
+from waysapart.formulas.availability import minutes_a_year
+from waysapart.formulas.delay import differential_current, phase_error_deg
+from waysapart.formulas.measured import TESTS
+from waysapart.network.measurements import NO_FIBRE
+from waysapart.verdicts.limits import LinkChecks, together
+from waysapart.verdicts.plain import figure
+from waysapart.verdicts.prove import Proof
+
+SHOWN_CONTRIBUTIONS = 5
+"""How many of the assets that bring most are listed."""
+SAYS = {
+    "differential": "The phase error is 360 f times half the asymmetry: what a relay that takes "
+    "half of the round trip for each way would misread. The apparent differential current is "
+    "2 sin(angle / 2) of the through current. Neither says whether a given relay trips.",
+    "availability": "Unavailability compares designs; it does not predict outages. Rates and "
+    "repair times stand among the assumptions. Assets fail independently of each other, and a "
+    "hazard is one event on everything that it takes.",
+    "loss": "loss_db is the worst case, the sum of its terms as they stand. statistical_db is "
+    "the mean plus k standard deviations, never above it.",
+}
+_US = "us"
+_DB_COLUMNS = (
+    "tx_min_dbm",
+    "tx_max_dbm",
+    "rx_min_dbm",
+    "rx_max_dbm",
+    "budget_db",
+    "measured_db",
+    "mean_db",
+    "sigma_db",
+    "statistical_db",
+    "statistical_margin_db",
+    "least_db",
+    "overload_margin_db",
+    "attenuator_db",
+    "attenuator_most_db",
+    "dispersion_ps_nm",
+    "dispersion_limit_ps_nm",
+    "bandwidth_mhz",
+    "bandwidth_needed_mhz",
+)
+_TERM_COLUMNS = (
+    "fibre_m",
+    "fibre_db",
+    "splices",
+    "splices_from",
+    "splices_db",
+    "connectors",
+    "connectors_db",
+    "via_db",
+    "test_db",
+    "repair_db",
+    "reserve_db",
+    "budget_db",
+)
+_UNITS = {"fibre_m": "m", "wavelength_nm": "m", "splices_from": "text"}
+
+
+def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    return cast(list[dict[str, Any]], frame.to_dict("records"))
+
+
+@dataclass
+class FigureSheet:
+    """What the figures of many circuits have in common, worked out once."""
+
+    proof: Proof
+    names: np.ndarray = field(init=False)
+    rows: dict[int, dict[str, Any]] = field(init=False)
+    lengths: list[dict[str, Any]] = field(init=False)
+    checks: LinkChecks = field(init=False)
+    stages: dict[int, list[dict[str, Any]]] = field(init=False)
+    _grows: dict[float, dict[int, dict[str, Any]]] = field(init=False, default_factory=dict)
+
+    def __post_init__(self) -> None:
+        proof = self.proof
+        budgets = proof.budgets
+        links = proof.study.tables["links"]
+        self.names = links["id"].to_numpy()
+        numbers = budgets["link"].tolist()
+        self.rows = dict(zip(numbers, _records(budgets), strict=True))
+        self.lengths = _records(length_terms(proof.network))
+        self.checks = LinkChecks.of(budgets, len(links))
+        self.stages = _stages(proof)
+
+    def grows(self, least_margin_db: float | None) -> dict[int, dict[str, Any]]:
+        """How much longer each link could be under a least margin."""
+        least = 0.0 if least_margin_db is None else least_margin_db
+        if least not in self._grows:
+            budgets, rules = self.proof.budgets, self.proof.study.rules
+            own = self.proof.study.tables["links"]["reserve_db"].to_numpy(dtype=np.float64)
+            keep = rules.reserve
+            per_km = keep.repair_splices_per_km_year * keep.repair_years * rules.defaults.splice_db
+            repair = np.where(np.isnan(own[budgets["link"].to_numpy(dtype=np.int64)]), per_km, 0.0)
+            grown = could_grow_m(
+                budgets, np.full(len(budgets), least), rules.defaults.splice_db, repair
+            )
+            self._grows[least] = dict(zip(budgets["link"].tolist(), _records(grown), strict=True))
+        return self._grows[least]
+
+
+def path_facts(sheet: FigureSheet, path: int, test: int) -> dict[str, Any]:
+    """Length, delay and loss of one path, each with the terms that add up to it."""
+    proof = sheet.proof
+    row = proof.delays.iloc[path]
+    links = proof.network.paths.links(path).tolist()
+    return {
+        "links": [str(sheet.names[link]) for link in links],
+        "out_of_service": bool(proof.lost[path]),
+        "length_m": figure(row["length_m"], "m"),
+        "route_m": figure(row["route_m"], "m"),
+        "lengths": [
+            {
+                "link": str(sheet.names[link]),
+                **{
+                    name: figure(sheet.lengths[link][name], "m")
+                    for name in (*LENGTH_TERMS, "length_m")
+                },
+            }
+            for link in links
+        ],
+        "delay_us": figure(row["delay_us"], _US),
+        "go_us": figure(row["go_us"], _US),
+        "return_us": figure(row["return_us"], _US),
+        "delay_terms": {
+            name: figure(row[name], _US)
+            for name in ("fibre_us", "equipment_us", "extra_us", "test_us")
+        },
+        "loss": [_loss(sheet, link, test) for link in links if link in sheet.rows],
+        "relies_on": int(np.diff(proof.reliance.paths.indptr)[path]),
+    }
+
+
+def _loss(sheet: FigureSheet, link: int, test: int) -> dict[str, Any]:
+    row, service = sheet.rows[link], sheet.proof.services[test]
+    checks = sheet.checks.each(link, service)
+    grown = sheet.grows(service.min_margin_db)[link]
+    return {
+        "link": str(sheet.names[link]),
+        "wavelength_nm": figure(row["wavelength_nm"], "m"),
+        "loss_db": figure(row["loss_db"], "db"),
+        "margin_db": figure(row["margin_db"], "db"),
+        "min_margin_db": service.min_margin_db,
+        "ok": together(checks.values()),
+        **checks,
+        "could_grow_m": figure(grown["could_grow_m"], "m"),
+        "binds": grown["binds"] or None,
+        "longest": {
+            name: figure(row["fibre_m"] + grown[name], "m")
+            for name in ("by_loss_m", "by_bandwidth_m", "by_dispersion_m")
+        },
+        "terms": {name: _cell(name, row[name]) for name in _TERM_COLUMNS},
+    }
+
+
+def _cell(name: str, value: Any) -> Any:
+    if _UNITS.get(name) == "text":
+        return str(value)
+    if name in {"splices", "connectors"}:
+        return int(value)
+    return figure(value, _UNITS.get(name, "db"))
+
+
+def budget_facts(sheet: FigureSheet) -> list[dict[str, Any]]:
+    """Every link over fibre: powers, worst case and statistical loss, what else limits it."""
+    k = sheet.proof.study.rules.statistics.k
+    found = []
+    for link, row in sheet.rows.items():
+        found.append(
+            {
+                "link": str(sheet.names[link]),
+                "wavelength_nm": figure(row["wavelength_nm"], "m"),
+                "fibre_type": str(row["fibre_type"]),
+                "loss_db": figure(row["loss_db"], "db"),
+                "margin_db": figure(row["margin_db"], "db"),
+                "k": k,
+                **{name: figure(row[name], "db") for name in _DB_COLUMNS},
+                "terms": {name: _cell(name, row[name]) for name in _TERM_COLUMNS},
+                "not_known": _reasons(row),
+            }
+        )
+    return found
+
+
+def _reasons(row: dict[str, Any]) -> list[str]:
+    """Why figures of a link are null, and what to record."""
+    found = []
+    if not np.isfinite(row["fibre_m"]):
+        found.append("its fibre length is not known: see the record gaps")
+    elif not np.isfinite(row["fibre_db"]):
+        found.append(
+            "wavelength_nm is not on record"
+            if not np.isfinite(row["wavelength_nm"])
+            else f"the rules have no attenuation of {row['fibre_type']} at "
+            f"{row['wavelength_nm']:g} nm: add it under [fibres]"
+        )
+    found += [
+        f"{name} is not on record: no margin"
+        for name in ("tx_min_dbm", "rx_min_dbm")
+        if not np.isfinite(row[name])
+    ]
+    if not np.isfinite(row["rx_max_dbm"]):
+        found.append("rx_max_dbm is not on record: overload is not checked")
+    elif not np.isfinite(row["tx_max_dbm"]):
+        found.append("tx_max_dbm is not on record: overload cannot be checked")
+    if np.isfinite(row["bandwidth_needed_mhz"]) and np.isnan(row["bandwidth_mhz"]):
+        found.append(
+            f"the rules have no modal bandwidth of {row['fibre_type']} at "
+            f"{row['wavelength_nm']:g} nm: add it under [fibres]"
+        )
+    if np.isfinite(row["dispersion_limit_ps_nm"]) and np.isnan(row["dispersion_ps_nm"]):
+        found.append(
+            f"the rules have no zero-dispersion wavelength of {row['fibre_type']}: "
+            "add it under [fibres]"
+        )
+    return found
+
+
+def delay_facts(sheet: FigureSheet, test: int) -> dict[str, Any]:
+    """Delay of a circuit in every state, its asymmetry and what that means, and its recovery."""
+    proof = sheet.proof
+    circuit = proof.trials[test].circuits[0]
+    limits, service = proof.limits[circuit], proof.services[test]
+    switching = proof.study.tables["circuits"]["switching"].iloc[circuit]
+    frequency = proof.study.rules.power_system.frequency_hz
+    differs = service.max_asymmetry_us is not None and np.isfinite(limits.asymmetry_us)
+    angle = float(phase_error_deg(limits.asymmetry_us, frequency)) if differs else None
+    current = float(differential_current(angle)) if angle is not None else None
+    return {
+        **{f"{label}_us": figure(value, _US) for label, value in limits.path_us.items()},
+        "worst_us": figure(limits.worst_us, _US),
+        "limit_us": service.max_delay_us,
+        "ok": limits.delay_ok,
+        "states": [
+            *(
+                {"state": label, "delay_us": figure(value, _US)}
+                for label, value in limits.path_us.items()
+            ),
+            *(
+                {"state": f"turned back on {label}", "delay_us": figure(value, _US)}
+                for label, value in limits.turned_us.items()
+            ),
+        ],
+        "asymmetry_us": figure(limits.asymmetry_us, _US),
+        "asymmetry_limit_us": service.max_asymmetry_us,
+        "asymmetry_ok": limits.asymmetry_ok,
+        "switching": switching if isinstance(switching, str) else "each",
+        "frequency_hz": frequency,
+        "phase_error_deg": figure(angle, "share"),
+        "apparent_differential": figure(current, "share"),
+        "recovery_ms": figure(limits.recovery_ms, "share"),
+        "recovery_limit_ms": service.max_recovery_ms,
+        "recovery_ok": limits.recovery_ok,
+    }
+
+
+def availability_facts(sheet: FigureSheet, test: int) -> dict[str, Any]:
+    """How much of the time each way of a circuit, and all of them, are down, and through what."""
+    proof = sheet.proof
+    circuit = proof.trials[test].circuits[0]
+    limits, service, down = proof.limits[circuit], proof.services[test], proof.outages
+    paths = proof.network.paths
+    mine = paths.of_circuit(circuit)
+    return {
+        **{paths.label[path]: figure(down.paths[path], "share") for path in mine},
+        "both": figure(down.together[test], "share"),
+        **_together(sheet, test),
+        "path_minutes_a_year": {
+            paths.label[path]: figure(float(minutes_a_year(down.paths[path])), "share")
+            for path in mine
+        },
+        "not_counted": _not_counted(sheet, list(mine)),
+        "limit": service.max_unavailability,
+        "ok": limits.unavailability_ok,
+    }
+
+
+def group_availability_facts(sheet: FigureSheet, test: int) -> dict[str, Any]:
+    """The same for a group: every way of every member, and the members' working ways."""
+    proof = sheet.proof
+    down, paths = proof.outages, proof.network.paths
+    mine = [p for circuit in proof.trials[test].circuits for p in paths.of_circuit(circuit)]
+    working = down.together[proof.working_of[test]]
+    return {
+        "all": figure(down.together[test], "share"),
+        "working": figure(working, "share"),
+        "working_minutes_a_year": figure(float(minutes_a_year(working)), "share"),
+        **_together(sheet, test),
+        "not_counted": _not_counted(sheet, mine),
+    }
+
+
+def _together(sheet: FigureSheet, test: int) -> dict[str, Any]:
+    down = sheet.proof.outages
+    ids = sheet.proof.network.assets.index.to_numpy()
+    both = down.together[test]
+    return {
+        "minutes_a_year": figure(float(minutes_a_year(both)), "share"),
+        "losses_a_year": figure(down.losses[test], "share"),
+        "greatest": [
+            {
+                "asset": str(ids[asset]),
+                "share": figure(value, "share"),
+                "minutes_a_year": figure(float(minutes_a_year(value)), "share"),
+                "of_all": figure(value / both, "share"),
+            }
+            for asset, value in greatest_contributions(down, test, SHOWN_CONTRIBUTIONS)
+        ],
+    }
+
+
+def _not_counted(sheet: FigureSheet, paths: list[int]) -> list[str]:
+    """What the paths rely on and no failure rate is known of: bare hops, hazards without a rate."""
+    proof = sheet.proof
+    count = len(proof.network.assets)
+    relied = proof.reliance.paths[paths]
+    columns = np.unique(relied.indices) if len(paths) else np.empty(0, dtype=np.int64)
+    hops = [str(sheet.names[number - count]) for number in columns[columns >= count]]
+    hazards = np.intersect1d(columns, proof.outages.unrated)
+    return hops + proof.network.assets.ids(hazards)
+
+
+def stage_facts(sheet: FigureSheet, test: int) -> list[dict[str, Any]]:
+    """Tests that fibres in use by a circuit still lack."""
+    network = sheet.proof.network
+    circuit = sheet.proof.trials[test].circuits[0]
+    links: dict[int, None] = {}
+    for path in network.paths.of_circuit(circuit):
+        links.update(dict.fromkeys(network.paths.links(path).tolist()))
+    return [row for link in links for row in sheet.stages.get(link, [])]
+
+
+def _stages(proof: Proof) -> dict[int, list[dict[str, Any]]]:
+    """Missing tests by link: fibres of one cable that lack the same tests stand together."""
+    frame = missing_stages(proof.network)
+    links = proof.study.tables["links"]["id"].to_numpy()
+    cables = proof.study.tables["cables"]["id"].to_numpy()
+    columns = list(range(len(TESTS)))
+    found: dict[int, list[dict[str, Any]]] = {}
+    if not len(frame):
+        return found
+    lacking = frame[frame[columns].any(axis=1)]
+    for key, rows in lacking.groupby(["link", "cable", *columns], sort=True):
+        link, cable, *missing = cast(tuple[int, ...], key)
+        fibres = [int(fibre) for fibre in rows["fibre"] if fibre != NO_FIBRE]
+        found.setdefault(int(link), []).append(
+            {
+                "link": str(links[int(link)]),
+                "cable": str(cables[int(cable)]),
+                "fibres": fibres or None,
+                "missing": [name for name, lacks in zip(TESTS, missing, strict=True) if lacks],
+            }
+        )
+    return found
+
+
+def tested_facts(sheet: FigureSheet) -> list[dict[str, Any]]:
+    """Every test that gives a figure, beside what the records give."""
+    proof = sheet.proof
+    study, compared = proof.study, proof.compared
+    if not len(compared):
+        return []
+    old = old_tests(study, compared, proof.made.date())
+    dates = study.tables["measurements"]["date"]
+    units = {"length_m": "m", "loss_db": "db", "delay_us": "us"}
+    found = []
+    for row, stale in zip(_records(compared), old, strict=True):
+        unit = units[row["quantity"]]
+        taken = dates.iloc[int(row["row"])]
+        found.append(
+            {
+                "of": str(study.tables[row["role"]]["id"].iloc[int(row["owner"])]),
+                "role": row["role"],
+                "fibre": None if row["fibre"] == NO_FIBRE else int(row["fibre"]),
+                "quantity": row["quantity"],
+                "measured": figure(row["measured"], unit),
+                "computed_least": figure(row["least"], unit),
+                "computed_greatest": figure(row["greatest"], unit),
+                "agrees": bool(row["agrees"]),
+                "date": None if pd.isna(taken) else taken.date().isoformat(),
+                "old": bool(stale),
+            }
+        )
+    return found
+
+
+def drum_facts(sheet: FigureSheet) -> list[dict[str, Any]]:
+    """Whether each tested drum reaches, with what is left over or short."""
+    cables = sheet.proof.study.tables["cables"]["id"].to_numpy()
+    return [
+        {
+            "cable": str(cables[int(row["cable"])]),
+            **{name: figure(value, "m") for name, value in row.items() if name != "cable"},
+            "reaches": None if np.isnan(row["left_m"]) else bool(row["left_m"] >= 0),
+        }
+        for row in _records(drums(sheet.proof.network))
+    ]

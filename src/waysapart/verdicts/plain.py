@@ -1,0 +1,25 @@
+"""Values as JSON has them."""
+
+from __future__ import annotations
+
+import math
+
+_DECIMALS = {"m": 3, "us": 3, "db": 4, "deg": 7}
+_DIGITS = 6
+
+
+def figure(value: float | None, unit: str) -> float | None:
+    """A number fit for JSON: rounded far below what the records can know, null where unknown.
+
+    `share` and whatever else has no unit of its own keep six digits.
+    """
+    if value is None or not math.isfinite(value):
+        return None
+    if unit not in _DECIMALS:
+        return float(f"{value:.{_DIGITS}g}") + 0.0
+    return round(float(value), _DECIMALS[unit]) + 0.0
+
+
+def text_or_none(value: object) -> str | None:
+    """A cell's text; None where it is blank."""
+    return value if isinstance(value, str) else None
