@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pytest
 import shapely
 from pyproj import Transformer
@@ -62,7 +63,7 @@ def study(read: Read) -> Study:
 
 def area(*shapes: Any, crs: str = CRS) -> gpd.GeoDataFrame:
     """Shapes in metres of the drawn plant."""
-    moved = [shapely.transform(shape, lambda p: p + (EAST, NORTH)) for shape in shapes]
+    moved = [shapely.transform(shape, lambda p: np.add(p, (EAST, NORTH))) for shape in shapes]
     return gpd.GeoDataFrame(geometry=moved, crs=CRS).to_crs(crs)
 
 
