@@ -73,26 +73,28 @@ def tell_faults(
     top : model
         Model of the file.
     """
-    told = set()
+    told: dict[tuple[str, str], list[str]] = {}
     for fault in error.errors(include_url=False):
         path = [part for part in fault["loc"] if not _is_branch(part)]
         key = dotted([part + 1 if isinstance(part, int) else part for part in path])
+        found = ""
         if fault["type"] == "extra_forbidden":
             model = top if len(path) == 1 else known.get(str(path[0]), top)
             names = [field.alias or name for name, field in model.model_fields.items()]
             word = str(path[-1])
-            message = (
-                f"unknown key {word!r}{did_you_mean(word, names)}; known keys: {listed(names)}"
-            )
+            reason = f"unknown key {word!r}{did_you_mean(word, names)}; known keys: {listed(names)}"
         elif fault["type"] == "missing":
-            message = f"the key {str(path[-1])!r} is required and missing"
+            reason = f"the key {str(path[-1])!r} is required and missing"
         else:
             reason = str(fault["msg"]).removeprefix("Value error, ")
             reason = reason[:1].lower() + reason[1:]
-            message = f"{reason}; found {shown(fault['input'])}"
-        if (key, message) not in told:
-            told.add((key, message))
-            ledger.problem(message, file=file, column=key)
+            found = f"; found {shown(fault['input'])}"
+        reasons = told.setdefault((key, found), [])
+        if reason not in reasons:
+            reasons.append(reason)
+    for (key, found), reasons in told.items():
+        # a value that may be of several types has one fault for each of them
+        ledger.problem(" or ".join(reasons) + found, file=file, column=key)
 
 
 def _is_branch(part: object) -> bool:
