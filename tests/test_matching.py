@@ -486,7 +486,7 @@ def test_the_leash_agrees_with_dense_sampling(
     )
     found = follows(
         drawn,
-        line,
+        line.tolist(),
         (0.0, float(near.high[begin])),
         (float(near.low[end]), float(near.high[end])),
         reach,

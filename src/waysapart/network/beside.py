@@ -92,7 +92,7 @@ def strands_beside(
     ):
         place = int(near.which[begin]) % count
         piece = int(number[place])
-        line = pieces.lines[piece]
+        line = pieces.lines[piece].tolist()
         if follows(
             course,
             line[::-1] if turned else line,

@@ -180,15 +180,16 @@ def _append(runs: list[Run], run: Run) -> bool:
 
 def distances_m(plant: Plant, drawn: Drawn, runs: list[Run]) -> Floats:
     """Greatest distance at a vertex of either between runs and their stretches of the course."""
-    along = [
-        stretch(shapely.get_coordinates(plant.lines[run.segment]), *sorted((run.start, run.stop)))
-        for run in runs
-    ]
-    course = [drawn.course.stretch(run.low, run.high) for run in runs]
-    metres = shapely.hausdorff_distance(
-        np.array([shapely.linestrings(line) for line in along], dtype=object),
-        np.array([shapely.linestrings(line) for line in course], dtype=object),
-    )
+    along = plant.lines[[run.segment for run in runs]] if runs else np.empty(0, dtype=object)
+    for place, run in enumerate(runs):
+        low, high = sorted((run.start, run.stop))
+        if low > 0.0 or high < 1.0:
+            points = shapely.get_coordinates(plant.lines[run.segment])
+            along[place] = shapely.LineString(stretch(points, low, high))
+    course = [drawn.course.stretch(run.low, run.high)[0] for run in runs]
+    owner = np.repeat(np.arange(len(runs)), [len(points) for points in course])
+    flat = np.array([point for points in course for point in points]).reshape(-1, 2)
+    metres = shapely.hausdorff_distance(along, shapely.linestrings(flat, indices=owner))
     return np.asarray(metres, dtype=np.float64)
 
 

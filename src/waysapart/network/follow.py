@@ -14,6 +14,7 @@ and C. Wenk, Matching planar maps, Journal of Algorithms 49 (2003), 262-283.
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 from itertools import pairwise
 from math import sqrt
@@ -43,13 +44,25 @@ class Course:
         self.points = points[keep]
         self.chainage: Floats = np.r_[0.0, np.cumsum(steps[steps > 0])]
         self.length_m = float(self.chainage[-1])
+        # Lists for the many short stretches, for which arrays are too slow to set up.
+        self._vertices: list[_Point] = self.points.tolist()
+        self._chainage: list[float] = self.chainage.tolist()
 
-    def stretch(self, begin: float, end: float) -> np.ndarray:
-        """Vertices of the stretch between two chainages, shape (n, 2), n at least 2."""
-        inner = self.points[(self.chainage > begin) & (self.chainage < end)]
-        x = np.interp([begin, end], self.chainage, self.points[:, 0])
-        y = np.interp([begin, end], self.chainage, self.points[:, 1])
-        return np.vstack([[x[0], y[0]], inner, [x[1], y[1]]])
+    def point(self, at: float) -> _Point:
+        """The point at a chainage."""
+        edge = min(max(bisect_right(self._chainage, at), 1), len(self._chainage) - 1)
+        base = self._chainage[edge - 1]
+        share = min(max((at - base) / (self._chainage[edge] - base), 0.0), 1.0)
+        (x0, y0), (x1, y1) = self._vertices[edge - 1], self._vertices[edge]
+        return [x0 + share * (x1 - x0), y0 + share * (y1 - y0)]
+
+    def stretch(self, begin: float, end: float) -> tuple[list[_Point], list[float]]:
+        """Vertices of the stretch between two chainages, both ends included, and where they are."""
+        first, after = bisect_right(self._chainage, begin), bisect_left(self._chainage, end)
+        return (
+            [self.point(begin), *self._vertices[first:after], self.point(end)],
+            [begin, *self._chainage[first:after], end],
+        )
 
 
 @dataclass(frozen=True)
@@ -147,7 +160,7 @@ def _joined(rows: np.ndarray) -> Near:
 
 def follows(
     course: Course,
-    line: np.ndarray,
+    line: list[_Point],
     begin: tuple[float, float],
     end: tuple[float, float],
     reach_m: float,
@@ -157,7 +170,7 @@ def follows(
     Parameters
     ----------
     course : Course
-    line : ndarray of float, shape (n, 2)
+    line : list of (x, y)
         Vertices, in the direction in which the line would be followed.
     begin, end : (float, float)
         Stretches of the course (from, to; chainage in metres) that stay within
@@ -177,19 +190,18 @@ def follows(
     if end[1] <= begin[0]:
         return False
     reach = reach_m + _ROUNDING_M
-    window: list[_Point] = course.stretch(begin[0], end[1]).tolist()
-    points: list[_Point] = line.tolist()
+    window, chainage = course.stretch(begin[0], end[1])
     edges = len(window) - 1
     bottom: list[_Free] = [None] * edges
     for edge in range(edges):
-        free = _free(points[0], window[edge], window[edge + 1], reach)
+        free = _free(line[0], window[edge], window[edge + 1], reach)
         if free is None or free[0] > _EDGE:
             break
         bottom[edge] = free
         if free[1] < 1 - _EDGE:
             break
     corner = True
-    for here, after in pairwise(points):
+    for here, after in pairwise(line):
         left = _free(window[0], here, after, reach) if corner else None
         if left is not None and left[0] > _EDGE:
             left = None
@@ -204,8 +216,6 @@ def follows(
             )
             left = _reached(_free(window[edge + 1], here, after, reach), left, below is not None)
         bottom = top
-    inner = (course.chainage > begin[0]) & (course.chainage < end[1])
-    chainage = [begin[0], *course.chainage[inner].tolist(), end[1]]
     return any(
         free is not None
         and chainage[edge] + free[1] * (chainage[edge + 1] - chainage[edge]) >= end[0] - _ROUNDING_M

@@ -58,7 +58,7 @@ def uncovered(study: Study, plant: Plant, drawn: Drawn) -> list[Gap]:
                 )
             )
             continue
-        x, y = drawn.course.stretch((low + high) / 2, drawn.course.length_m)[0]
+        middle = shapely.Point(drawn.course.point((low + high) / 2))
         found.append(
             _gap(
                 study,
@@ -66,7 +66,7 @@ def uncovered(study: Study, plant: Plant, drawn: Drawn) -> list[Gap]:
                 "match-uncovered",
                 f"from {low:.1f} m to {high:.1f} m ({high - low:.1f} m) along its drawn line it "
                 f"follows no segment within {drawn.tolerance_m:g} m"
-                f"{_nearest(plant, shapely.Point(x, y))}: record the segment, correct the "
+                f"{_nearest(plant, middle)}: record the segment, correct the "
                 "drawing, or list what it follows in cable_runs",
             )
         )

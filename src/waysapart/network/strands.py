@@ -201,6 +201,8 @@ class Web:
 
     def _counted(self, best: list[int]) -> Chain:
         live = self._live()
+        if len(live) == len(best):
+            return Chain([Stretch(strand, ()) for strand in best], [], [])
         before = {s: [p for p in self.before[s] if p in live] for s in self.order if s in live}
         after: dict[int, list[int]] = {s: [] for s in before}
         for strand, priors in before.items():
