@@ -7,9 +7,13 @@ import click
 from waysapart import __version__
 from waysapart.cli.blank import blank
 from waysapart.cli.check import check
+from waysapart.cli.compare import compare
 from waysapart.cli.demo import demo
+from waysapart.cli.dig import dig, outage
+from waysapart.cli.export import export
 from waysapart.cli.prove import prove
 from waysapart.cli.report import report
+from waysapart.cli.worst import worst
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -25,5 +29,5 @@ def main() -> None:
     """
 
 
-for _command in (demo, check, prove, report, blank):
+for _command in (demo, check, prove, report, dig, outage, compare, worst, export, blank):
     main.add_command(_command)

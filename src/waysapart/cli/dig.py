@@ -1,0 +1,137 @@
+"""`waysapart dig` and `waysapart outage`."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from waysapart.cli.common import (
+    busy,
+    json_option,
+    load,
+    output,
+    study_argument,
+    telling_errors,
+    write_json,
+)
+from waysapart.errors import CallError
+
+
+class Position(click.ParamType[tuple[float, float]]):
+    """Longitude and latitude in degrees with a comma between."""
+
+    name = "LON,LAT"
+
+    def convert(
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, float]:
+        """Two numbers, or a usage error."""
+        try:
+            lon, lat = (float(part) for part in str(value).split(","))
+        except ValueError:
+            self.fail(f"{value!r}: expected two numbers with a comma between", param, ctx)
+        return lon, lat
+
+
+_WHERE = (
+    click.option(
+        "--area",
+        type=click.Path(path_type=Path, exists=True),
+        help="Any vector file: points, lines, areas.",
+    ),
+    click.option("--at", type=Position(), help="A point, with --radius."),
+    click.option(
+        "--radius", type=click.FloatRange(min=0, min_open=True), help="Metres round --at."
+    ),
+    click.option(
+        "--asset", multiple=True, metavar="ID", help="An asset that is taken; repeatable."
+    ),
+    click.option(
+        "--reach",
+        type=click.FloatRange(min=0),
+        default=0.0,
+        help="How far the works reach beyond the outline of --area, in metres.",
+    ),
+    click.option(
+        "--accuracy",
+        type=click.FloatRange(min=0),
+        help="How well the plant is surveyed, in metres: the works reach so much farther. "
+        "Default: what is on record, else the rules.",
+    ),
+    click.option(
+        "--plan",
+        type=click.Path(path_type=Path, exists=True),
+        help="A table of works with days and places: what must not overlap, and a good order.",
+    ),
+)
+
+
+def _run(
+    study: Path,
+    json_file: str | None,
+    area: Path | None,
+    at: tuple[float, float] | None,
+    radius: float | None,
+    asset: tuple[str, ...],
+    reach: float,
+    accuracy: float | None,
+    plan: Path | None,
+) -> None:
+    from waysapart.report.terminal_whatif import show_dig, show_plan
+    from waysapart.whatif.dig import dig as dig_up
+    from waysapart.whatif.works import plan_works
+
+    if plan is not None and (area is not None or at is not None or asset):
+        raise CallError("--plan names its own places: leave out --area, --at and --asset")
+    records = load(study)
+    if plan is not None:
+        with busy("planning the works"):
+            works = plan_works(records, plan, accuracy_m=accuracy)
+            facts = works.facts()
+        if not write_json(json_file, facts):
+            show_plan(output(), facts)
+        sys.exit(works.exit_code())
+    with busy("taking out what the works take"):
+        taken = dig_up(
+            records,
+            area,
+            at=at,
+            radius_m=radius,
+            assets=asset,
+            reach_m=reach,
+            accuracy_m=accuracy,
+        )
+        facts = taken.facts()
+    if not write_json(json_file, facts):
+        show_dig(output(), facts)
+    sys.exit(taken.exit_code())
+
+
+def _make(name: str, text: str, example: str) -> click.Command:
+    help_text = (
+        f"{text}\n\n"
+        "Exit status: 0 no circuit is touched, 1 a circuit is lost or left with one way, 3 a gap "
+        "in the records leaves one unknown, 2 wrong call or input.\n\n"
+        f"\b\nExamples:\n    {example}\n"
+        f"    waysapart {name} examples/estuary --at 7.05,54.4 --radius 20\n"
+        f"    waysapart {name} examples/estuary --area works.geojson --json {name}.json"
+    )
+    command = click.command(name, short_help=text, help=help_text)
+    function = telling_errors(_run)
+    for option in (*reversed(_WHERE), json_option, study_argument):
+        function = option(function)
+    return command(function)
+
+
+dig = _make(
+    "dig",
+    "What an excavation cuts, and how every circuit stands during it.",
+    "waysapart dig examples/estuary --asset PIT-HER-7",
+)
+outage = _make(
+    "outage",
+    "What planned work takes out, and how every circuit stands during it.",
+    "waysapart outage examples/estuary --asset OP-N1",
+)

@@ -1,0 +1,38 @@
+"""`waysapart export`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from waysapart.cli.common import busy, load, output, study_argument, telling_errors
+
+
+@click.command(short_help="Findings and tied network as GIS layers.")
+@study_argument
+@click.option(
+    "-o",
+    "--output",
+    "target",
+    type=click.Path(path_type=Path, dir_okay=False),
+    required=True,
+    help="The GeoPackage to write.",
+)
+@telling_errors
+def export(study: Path, target: Path) -> None:
+    """Write the tied network, paths, findings and contingency counts as a GeoPackage.
+
+    \b
+    Example:
+        waysapart export examples/estuary -o estuary-findings.gpkg
+    """
+    from waysapart.report.terminal import styled
+    from waysapart.whatif.export import export as write_layers
+
+    records = load(study)
+    with busy("writing the layers"):
+        written = write_layers(records, target)
+    console = output()
+    for path in written:
+        console.print(styled(path))
