@@ -19,20 +19,17 @@ from waysapart.cli.common import (
 from waysapart.errors import CallError
 
 
-class Position(click.ParamType[tuple[float, float]]):
+def _position(
+    _context: click.Context, _parameter: click.Parameter, value: str | None
+) -> tuple[float, float] | None:
     """Longitude and latitude in degrees with a comma between."""
-
-    name = "LON,LAT"
-
-    def convert(
-        self, value: object, param: click.Parameter | None, ctx: click.Context | None
-    ) -> tuple[float, float]:
-        """Two numbers, or a usage error."""
-        try:
-            lon, lat = (float(part) for part in str(value).split(","))
-        except ValueError:
-            self.fail(f"{value!r}: expected two numbers with a comma between", param, ctx)
-        return lon, lat
+    if value is None:
+        return None
+    try:
+        lon, lat = (float(part) for part in value.split(","))
+    except ValueError:
+        raise click.BadParameter(f"{value!r}: expected two numbers with a comma between") from None
+    return lon, lat
 
 
 _WHERE = (
@@ -41,7 +38,7 @@ _WHERE = (
         type=click.Path(path_type=Path, exists=True),
         help="Any vector file: points, lines, areas.",
     ),
-    click.option("--at", type=Position(), help="A point, with --radius."),
+    click.option("--at", metavar="LON,LAT", callback=_position, help="A point, with --radius."),
     click.option(
         "--radius", type=click.FloatRange(min=0, min_open=True), help="Metres round --at."
     ),
