@@ -276,6 +276,9 @@ def _options(given: _Given, cables: _Cables) -> tuple[list[_Use], bool]:
     return uses or whole, not uses
 
 
+_ELSEWHERE = 1e-6
+
+
 @dataclass(frozen=True)
 class _Meetings:
     """Whether what follows each other in one link meets: at a common node, or at a joint.
@@ -289,6 +292,16 @@ class _Meetings:
 
     def hold(self, place: int, before: _Use, after: _Use) -> bool:
         return self.jointed[place] or self.reach.meet(before.node_out, after.node_in)
+
+    def cost(self, place: int, before: _Use, after: _Use) -> float:
+        """0 at a common node, 1 where nothing meets, next to nothing in between.
+
+        A joint that names both cables, or a site that both reach, lets either way
+        round pass; the way round whose ends come together is the one that was laid.
+        """
+        if before.node_out == after.node_in:
+            return 0.0
+        return _ELSEWHERE if self.hold(place, before, after) else 1.0
 
 
 def _run_through(
@@ -337,7 +350,7 @@ def _cheapest(
         came, total = [], []
         for use in here:
             options = [
-                cost + (not meetings.hold(place, prior, use))
+                cost + meetings.cost(place, prior, use)
                 for prior, cost in zip(before, costs, strict=True)
             ]
             least = min(range(len(options)), key=options.__getitem__)
