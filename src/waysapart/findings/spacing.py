@@ -2,29 +2,29 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from itertools import combinations
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-import shapely
-from pyproj import Transformer
+import scipy.sparse as sp
 
+from waysapart.findings.folding import Folds
 from waysapart.findings.separation.closest import closest_points
 from waysapart.findings.separation.cross import crossings
+from waysapart.findings.separation.intervals import expand
 from waysapart.findings.separation.layout import Layout, lay_out
 from waysapart.findings.separation.near import near_stretches
 from waysapart.findings.sharing import Sharing, Sides
-from waysapart.network.assets import Floats, Ints
+from waysapart.network.assets import Bools, Floats, Ints
 from waysapart.network.ends import geometries
+from waysapart.network.lengths import to_lonlat
 from waysapart.network.routes import route_lines, routes
 from waysapart.reliance.rely import Reliance
 from waysapart.study.rules import Service
 
-FOLD_RATIO = 10.0
-"""A near stretch folds under a shared structure when all of it lies within this many
-times the limit of it: two routes that leave a pit at 6 degrees or more. A longer one
-is a finding of its own."""
+_TWO = 2
+Services = tuple[Service, ...]
 
 
 @dataclass(frozen=True)
@@ -34,19 +34,28 @@ class Spacing:
     Attributes
     ----------
     pairs : DataFrame
-        `test`, `first`, `second` (paths), `closest_m` (NaN: not examined),
+        `test` (circuit or group), `contest` (what of it is held apart at once),
+        `first`, `second` (paths), `closest_m` (NaN: not examined),
         `danger_radius_m`, `segment_i`, `segment_j`, `lon`, `lat`, and both
         closest points.
     near : DataFrame
-        `pair`, `segment_i`, `segment_j`, `distance_m`, `length_m`, `lon`,
-        `lat`, `path_from_m`, `path_to_m`, `limit_m`, `under` (asset that it
-        is folded under, -1: none).
+        Along the first path of each pair: the columns of `near_stretches` and
+        `segment_i`, `segment_j`, `limit_m`, `under` (asset that it is folded
+        under, -1: none).
+    near_back : DataFrame
+        The same along the second path, of the contests of more than two sides only:
+        `segment_i` is then a segment of the second path.
     cross : DataFrame
-        `pair`, `segment_i`, `segment_j`, `lon`, `lat`, `forbidden`, `under`.
+        The columns of `crossings` and `segment_i`, `segment_j`, `forbidden`,
+        `under`.
+    layout : Layout
+    line_segment : ndarray of int
+        Segment of each line of the layout.
     """
 
     pairs: pd.DataFrame
     near: pd.DataFrame
+    near_back: pd.DataFrame
     cross: pd.DataFrame
     layout: Layout
     line_segment: Ints
@@ -56,25 +65,33 @@ def space(
     reliance: Reliance,
     sides: Sides,
     sharing: Sharing,
-    services: list[Service],
+    services: list[Services],
     owner: Ints,
 ) -> Spacing:
     """Measure the separation of all tests at once.
 
     Parameters
     ----------
-    reliance, sides, sharing
-        What is held against what; what is shared already, per owner.
-    services : list of Service
-        Per test, the limits that hold for it.
+    reliance, sides
+        What is held against what, contest by contest.
+    sharing : Sharing
+        What the sides of every contest share, from `share`.
+    services : list of tuple of Service
+        Per contest, the services of its circuits; the strictest of them counts.
     owner : ndarray of int
-        Per test, the circuit or group that it belongs to; `pairs` names it.
+        Per contest, the circuit or group that it belongs to.
+
+    Notes
+    -----
+    No loop over contests or over what is found. O(n log n) for n straight pieces
+    of segments, plus the size of what is found.
     """
     network = reliance.network
     route = routes(network)
     lines, line, segment = route_lines(network, route)
-    pairs = _pairs(sides)
-    places, radius, zone_pair, zone = _zones(reliance, sides, pairs, services)
+    pairs = held_pairs(sides)
+    contest = pairs["contest"].to_numpy(dtype=np.int64)
+    places, radius, zone_pair, zone = _zones(reliance, sides, contest, services)
     layout = lay_out(
         lines,
         path=route.path,
@@ -88,217 +105,210 @@ def space(
         zone_pair=zone_pair,
         zone=zone,
     )
-    kinds, kind_of = np.unique(
-        network.study.tables["segments"]["kind"].to_numpy(dtype=str), return_inverse=True
+    kind = network.study.tables["segments"]["kind"].to_numpy(dtype=str)[segment]
+    limits = _Limits.of(services, kind)
+
+    def folding(which: Ints) -> Folds:
+        rows = contest[which]
+        shared, avoidable = (
+            sp.csr_array(matrix[rows]) for matrix in (sharing.shared, sharing.avoidable)
+        )
+        return Folds(reliance, shared, avoidable, layout, segment)
+
+    folds = folding(np.arange(len(pairs)))
+    several = np.flatnonzero(np.bincount(sides.test, minlength=len(sides))[contest] > _TWO)
+    near = _near(layout, limits, contest, folds)
+    back = _near(
+        replace(
+            layout,
+            first=layout.second[several],
+            second=layout.first[several],
+            zones=sp.csr_array(layout.zones[several]),
+        ),
+        limits,
+        contest[several],
+        folding(several),
     )
-    tests = pairs["test"].to_numpy()
-    limits = _limits(services, tests, kinds)
-    near = near_stretches(layout, limits, kind=kind_of[segment] if limits.ndim == 3 else None)
-    near["limit_m"] = _limit_of_rows(limits, near, kind_of[segment])
-    near["segment_i"] = segment[near["line_i"]]
-    near["segment_j"] = segment[near["line_j"]]
-    nodes = _Nodes(reliance, sharing, lines)
-    near["under"] = nodes.under(near, owner[tests])
-    common = nodes.common_points(owner[tests])
-    cross = crossings(
-        layout,
-        common_pair=common[0],
-        common_lon=common[1],
-        common_lat=common[2],
-        common_radius_m=network.study.snap_m,
-    )
+    back["pair"] = several[back["pair"]]
+    cross = crossings(layout)
     cross["segment_i"] = segment[cross["line_i"]]
     cross["segment_j"] = segment[cross["line_j"]]
-    cross["under"] = nodes.holders(cross, owner[tests])
-    cross["forbidden"] = np.array(
-        [
-            services[tests[pair]].forbids_cross(str(kinds[kind_of[i]]), str(kinds[kind_of[j]]))
-            for pair, i, j in zip(
-                cross["pair"], cross["segment_i"], cross["segment_j"], strict=True
-            )
-        ],
-        dtype=np.bool_,
+    cross["under"] = folds.of_crossings(cross)
+    cross["forbidden"] = limits.forbidden(contest, cross)
+    pairs.insert(0, "test", owner[contest])
+    return Spacing(_with_closest(pairs, layout, segment), near, back, cross, layout, segment)
+
+
+def held_pairs(sides: Sides) -> pd.DataFrame:
+    """Every two paths on different sides of one contest: `contest`, `first`, `second`."""
+    count = len(sides.test)
+    last = np.searchsorted(sides.test, sides.test, side="right")
+    number = np.arange(count, dtype=np.int64)
+    left, right = expand(number + 1, last - number - 1)
+    size = np.diff(sides.paths.indptr).astype(np.int64)
+    row, place = expand(np.zeros(len(left), dtype=np.int64), size[left] * size[right])
+    start = sides.paths.indptr
+    first = sides.paths.indices[start[left[row]] + place // size[right[row]]]
+    second = sides.paths.indices[start[right[row]] + place % size[right[row]]]
+    return pd.DataFrame(
+        {
+            "contest": sides.test[left[row]],
+            "first": first.astype(np.int64),
+            "second": second.astype(np.int64),
+        }
     )
-    pairs["test"] = owner[tests]
-    closest = closest_points(layout, skip_shared=True)
+
+
+def _with_closest(pairs: pd.DataFrame, layout: Layout, segment: Ints) -> pd.DataFrame:
+    """Pairs with their closest approach; paths that follow one line are 0 m apart there."""
+    closest = closest_points(layout)
     pairs["closest_m"] = closest["distance_m"].to_numpy()
     for column in ("danger_radius_m", "lon", "lat", "lon_i", "lat_i", "lon_j", "lat_j"):
         pairs[column] = closest[column].to_numpy()
     for side in ("i", "j"):
         number = closest[f"line_{side}"].to_numpy()
         pairs[f"segment_{side}"] = np.where(number >= 0, np.r_[segment, -1][number], -1)
-    return Spacing(pairs, near, cross, layout, segment)
+    return pairs
 
 
-def _pairs(sides: Sides) -> pd.DataFrame:
-    """Every two paths on different sides of one test."""
-    rows = []
-    for test in range(len(sides)):
-        mine = [
-            sides.paths.indices[sides.paths.indptr[side] : sides.paths.indptr[side + 1]].tolist()
-            for side in sides.of_test(test)
-        ]
-        rows += [
-            (test, one, other)
-            for left, right in combinations(mine, 2)
-            for one in left
-            for other in right
-        ]
-    table = np.array(rows, dtype=np.int64).reshape(-1, 3)
-    return pd.DataFrame(table, columns=["test", "first", "second"])
+def _near(layout: Layout, limits: _Limits, contest: Ints, folds: Folds) -> pd.DataFrame:
+    """Near stretches of a layout with their limits, and what they are folded under."""
+    near = near_stretches(layout, limits.of_pairs(contest), kind=limits.kind)
+    near["limit_m"] = limits.of_rows(contest, near)
+    near["segment_i"] = folds.segment[near["line_i"]]
+    near["segment_j"] = folds.segment[near["line_j"]]
+    near["under"] = folds.of_stretches(near)
+    return near
 
 
 def _zones(
-    reliance: Reliance, sides: Sides, pairs: pd.DataFrame, services: list[Service]
-) -> tuple[np.ndarray, Floats, list[int], list[int]]:
-    """Zones round the end sites of the circuits of every test."""
+    reliance: Reliance, sides: Sides, contest: Ints, services: list[Services]
+) -> tuple[np.ndarray, Floats, Ints, Ints]:
+    """Zones round the end sites of the circuits of every contest.
+
+    Returns
+    -------
+    places, radius_m
+        Every zone that anybody has, once.
+    pair, zone : ndarray of int
+        Which zones excuse which pair.
+    """
     network = reliance.network
     tables, assets = network.study.tables, network.assets
-    turn = Transformer.from_crs(network.study.crs, "EPSG:4326", always_xy=True)
-    shapes = shapely.transform(
-        geometries(network.study, "sites"),
-        lambda points: np.column_stack(turn.transform(points[:, 0], points[:, 1])),
+    place = assets.numbers(tables["equipment"]["site"])
+    site_of = np.append(np.where(place >= 0, place - assets.start["sites"], -1), -1)
+    member = sides.circuits.tocoo()
+    ends = [
+        np.where(number >= 0, number - assets.start["equipment"], -1)[member.col]
+        for number in (
+            assets.numbers(tables["circuits"]["a"]),
+            assets.numbers(tables["circuits"]["b"]),
+        )
+    ]
+    stands = np.column_stack([np.tile(member.row, 2), site_of[np.concatenate(ends)]])
+    stands = np.unique(stands[stands[:, 1] >= 0], axis=0).astype(np.int64)
+    metres = np.array([min(one.end_zone_m for one in of) for of in services], dtype=np.float64)
+    radii, radius = np.unique(metres, return_inverse=True)
+    keys, zone = np.unique(
+        stands[:, 1] * max(len(radii), 1) + radius[stands[:, 0]], return_inverse=True
     )
-    equipment = assets.numbers(tables["equipment"]["site"]) - assets.start["sites"]
-    site_of: list[set[int]] = []
-    for test in range(len(sides)):
-        circuits = sides.circuits.indices[
-            sides.circuits.indptr[test] : sides.circuits.indptr[test + 1]
+    low = np.searchsorted(stands[:, 0], contest, side="left").astype(np.int64)
+    high = np.searchsorted(stands[:, 0], contest, side="right").astype(np.int64)
+    pair, row = expand(low, high - low)
+    if not len(keys):
+        return np.empty(0, dtype=object), np.empty(0), pair, row
+    sites = to_lonlat(network.study, geometries(network.study, "sites"))
+    return sites[keys // len(radii)], radii[keys % len(radii)], pair, zone[row].astype(np.int64)
+
+
+@dataclass(frozen=True)
+class _Limits:
+    """What the services ask of the kinds of two lines.
+
+    Attributes
+    ----------
+    services : list of tuple of Service
+        Each combination once.
+    of_contest : ndarray of int
+        The services of every contest.
+    kinds : ndarray of str
+        Kinds that any limit tells apart; all others behave like the last, ''.
+    kind : ndarray of int
+        Kind of every line.
+    """
+
+    services: list[Services]
+    of_contest: Ints
+    kinds: np.ndarray
+    kind: Ints
+
+    @classmethod
+    def of(cls, services: list[Services], kind: np.ndarray) -> _Limits:
+        unique = {tuple(id(one) for one in of): of for of in services}
+        number = {key: place for place, key in enumerate(unique)}
+        named = {
+            one
+            for of in unique.values()
+            for service in of
+            for table in (service.separation_m, service.forbid_cross)
+            if isinstance(table, (dict, tuple))
+            for pair in table
+            for one in pair.split("/")
+        }
+        kinds = np.array([*sorted(named), ""], dtype=str)
+        place = pd.Index(kinds[:-1]).get_indexer(pd.Index(kind))
+        return cls(
+            list(unique.values()),
+            np.array([number[tuple(id(one) for one in of)] for of in services], dtype=np.int64),
+            kinds,
+            np.where(place < 0, len(kinds) - 1, place).astype(np.int64),
+        )
+
+    def of_pairs(self, contest: Ints) -> Floats:
+        """Least separation per pair, or per pair and kinds where any service tells kinds apart."""
+        asked = self.of_contest[contest]
+        if len(self.kinds) == 1:
+            widest = [_separation_m(of, "", "") for of in self.services]
+            return np.array(widest, dtype=np.float64)[asked]
+        tables = [
+            [[_separation_m(of, a, b) for b in self.kinds] for a in self.kinds]
+            for of in self.services
         ]
-        ends = np.r_[
-            assets.numbers(tables["circuits"]["a"].iloc[circuits]),
-            assets.numbers(tables["circuits"]["b"].iloc[circuits]),
+        return np.array(tables, dtype=np.float64)[asked]
+
+    def of_rows(self, contest: Ints, rows: pd.DataFrame) -> Floats:
+        """Least separation of the two lines of every row."""
+        return self._each(contest, rows, _separation_m).astype(np.float64)
+
+    def forbidden(self, contest: Ints, rows: pd.DataFrame) -> Bools:
+        """Whether the two lines of every row may not cross."""
+        return self._each(contest, rows, _forbids).astype(np.bool_)
+
+    def _each(
+        self, contest: Ints, rows: pd.DataFrame, ask: Callable[[Services, str, str], float]
+    ) -> np.ndarray:
+        """Ask the services once for every two kinds that meet."""
+        width = len(self.kinds)
+        key = self.of_contest[contest[rows["pair"].to_numpy(dtype=np.int64)]]
+        for side in ("line_i", "line_j"):
+            key = key * width + self.kind[rows[side].to_numpy(dtype=np.int64)]
+        unique, place = np.unique(key, return_inverse=True)
+        answers = [
+            ask(
+                self.services[one // width**2],
+                str(self.kinds[one // width % width]),
+                str(self.kinds[one % width]),
+            )
+            for one in unique.tolist()
         ]
-        known = ends[ends >= 0] - assets.start["equipment"]
-        site_of.append({int(site) for site in equipment[known] if site >= 0})
-    zones: dict[tuple[int, float], int] = {}
-    zone_pair, zone = [], []
-    for pair, test in enumerate(pairs["test"].tolist()):
-        for site in sorted(site_of[test]):
-            key = (site, services[test].end_zone_m)
-            zone_pair.append(pair)
-            zone.append(zones.setdefault(key, len(zones)))
-    places = np.array([shapes[site] for site, _ in zones], dtype=object)
-    return places, np.array([metres for _, metres in zones]), zone_pair, zone
+        return np.array(answers, dtype=np.float64)[place]
 
 
-def _limits(services: list[Service], tests: np.ndarray, kinds: np.ndarray) -> Floats:
-    """Least separation per pair, or per pair and kinds where any service tells kinds apart."""
-    if not any(isinstance(services[test].separation_m, dict) for test in np.unique(tests)):
-        return np.array([services[test].widest_separation_m() for test in tests], dtype=np.float64)
-    tables = {
-        int(test): np.array(
-            [[services[test].separation_between_m(str(a), str(b)) for b in kinds] for a in kinds]
-        )
-        for test in np.unique(tests)
-    }
-    return np.array([tables[int(test)] for test in tests])
+def _separation_m(services: Services, kind: str, other: str) -> float:
+    """The greatest distance that any of the services asks between plant of two kinds."""
+    return max(service.separation_between_m(kind, other) for service in services)
 
 
-def _limit_of_rows(limits: Floats, near: pd.DataFrame, kind: Ints) -> Floats:
-    pair = near["pair"].to_numpy()
-    if limits.ndim == 1:
-        return np.asarray(limits[pair], dtype=np.float64)
-    found: Floats = limits[pair, kind[near["line_i"]], kind[near["line_j"]]]
-    return found
-
-
-class _Nodes:
-    """Shared structures near findings, and holders that the two segments have in common."""
-
-    def __init__(self, reliance: Reliance, sharing: Sharing, lines: np.ndarray) -> None:
-        network = reliance.network
-        self._sharing = sharing
-        self._assets = network.assets
-        self._closed = reliance.closed
-        self._lines = lines
-        structures = network.assets.of_role("structures")
-        self._structures = structures
-        turn = Transformer.from_crs(network.study.crs, "EPSG:4326", always_xy=True)
-        shape = geometries(network.study, "structures")
-        centre = (
-            shapely.get_coordinates(shapely.centroid(shape)) if len(shape) else np.empty((0, 2))
-        )
-        self._lon, self._lat = turn.transform(centre[:, 0], centre[:, 1])
-        self._holding = np.isin(network.assets.frame["role"].to_numpy(), ("segments", "structures"))
-
-    def _shared_structures(self, test: int) -> Ints:
-        shared = self._sharing.shared
-        row = shared.indices[shared.indptr[test] : shared.indptr[test + 1]]
-        mine = row[(row >= self._structures.start) & (row < self._structures.stop)]
-        return np.asarray(mine, dtype=np.int64)
-
-    def common_points(self, tests: np.ndarray) -> tuple[Ints, Floats, Floats]:
-        """Shared structures of every pair: pair, longitude, latitude."""
-        pair, place = [], []
-        for number, test in enumerate(tests.tolist()):
-            mine = self._shared_structures(test) - self._structures.start
-            pair.append(np.full(len(mine), number))
-            place.append(mine)
-        if not pair:
-            none = np.empty(0, dtype=np.int64)
-            return none, np.empty(0), np.empty(0)
-        at = np.concatenate(place).astype(np.int64)
-        return np.concatenate(pair).astype(np.int64), self._lon[at], self._lat[at]
-
-    def holders(self, rows: pd.DataFrame, tests: np.ndarray) -> Ints:
-        """A segment or structure that both segments of a finding lie within or are; else -1."""
-        start = self._assets.start["segments"]
-        found = np.full(len(rows), -1, dtype=np.int64)
-        shared = self._sharing.shared
-        for place, (pair, i, j) in enumerate(
-            zip(rows["pair"], rows["segment_i"], rows["segment_j"], strict=True)
-        ):
-            common = self._row(start + i) & self._row(start + j)
-            if common:
-                test = tests[pair]
-                mine = set(shared.indices[shared.indptr[test] : shared.indptr[test + 1]].tolist())
-                held = sorted(number for number in common & mine if self._holding[number])
-                found[place] = held[0] if held else -1
-        return found
-
-    def _row(self, asset: int) -> set[int]:
-        closed = self._closed
-        return set(closed.indices[closed.indptr[asset] : closed.indptr[asset + 1]].tolist())
-
-    def under(self, near: pd.DataFrame, tests: np.ndarray) -> Ints:
-        """What a near stretch is folded under: a common holder, or a shared structure beside it."""
-        found = self.holders(near, tests)
-        stretches = near.groupby(["pair", "stretch"], sort=False)
-        for rows in stretches.indices.values():
-            pair = int(near["pair"].iloc[rows[0]])
-            mine = self._shared_structures(int(tests[pair]))
-            if not len(mine):
-                continue
-            reach = FOLD_RATIO * float(near["limit_m"].iloc[rows].max())
-            nearest = self._beside(near.iloc[rows], mine, reach)
-            if nearest >= 0:
-                found[rows] = np.where(found[rows] >= 0, found[rows], nearest)
-        return found
-
-    def _beside(self, rows: pd.DataFrame, structures: Ints, reach_m: float) -> int:
-        """The shared structure within reach of every end of a stretch; -1: none."""
-        metres_per_degree = 111_320.0
-        place = structures - self._structures.start
-        lon, lat = self._lon[place], self._lat[place]
-        worst = np.zeros(len(structures))
-        for line, begin, end in zip(rows["line_i"], rows["from_m"], rows["to_m"], strict=True):
-            points = self._points(int(line), float(begin), float(end))
-            for x, y in points:
-                east = (x - lon) * metres_per_degree * np.cos(np.radians(y))
-                north = (y - lat) * metres_per_degree
-                worst = np.maximum(worst, np.hypot(east, north))
-        best = int(worst.argmin())
-        return int(structures[best]) if worst[best] <= reach_m else -1
-
-    def _points(self, line: int, begin_m: float, end_m: float) -> np.ndarray:
-        """The two ends of an interval of a line, by share of its length."""
-        whole = self._lines[line]
-        points = shapely.get_coordinates(whole)
-        step = np.diff(points, axis=0)
-        metres = np.hypot(
-            step[:, 0] * 111_320.0 * np.cos(np.radians(points[:-1, 1])), step[:, 1] * 111_320.0
-        )
-        along = np.r_[0.0, np.cumsum(metres)]
-        at = np.clip([begin_m, end_m], 0, along[-1])
-        return np.column_stack([np.interp(at, along, points[:, k]) for k in (0, 1)])
+def _forbids(services: Services, kind: str, other: str) -> bool:
+    """Whether any of the services forbids that plant of two kinds crosses."""
+    return any(service.forbids_cross(kind, other) for service in services)
