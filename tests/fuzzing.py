@@ -361,7 +361,10 @@ def _package_spoilt(path: Path, rng: random.Random) -> str:
         path.write_bytes(bytes(data))
         return "pages overwritten"
     told = "no table"
-    with contextlib.suppress(sqlite3.Error), contextlib.closing(sqlite3.connect(path)) as base:
+    with (
+        contextlib.suppress(sqlite3.Error, IndexError),
+        contextlib.closing(sqlite3.connect(path)) as base,
+    ):
         names = [
             name for (name,) in base.execute("SELECT name FROM sqlite_master WHERE type='table'")
         ]

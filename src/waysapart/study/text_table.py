@@ -58,10 +58,9 @@ def read_csv(spec: LayerSpec) -> RawLayer:
     frame = pd.read_csv(
         io.StringIO(text),
         sep=delimiter,
-        header=None,
+        header=0,  # read, so that rows shorter than it are filled up
         names=header,
         usecols=range(len(header)),
-        skiprows=lines,
         dtype=str,
         keep_default_na=False,
         na_values=[""],
