@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
-
-import numpy as np
-import pandas as pd
 
 from waysapart import __version__
 from waysapart.verdicts.evidence import evidence
@@ -22,6 +18,7 @@ from waysapart.verdicts.facts_figures import (
     stage_facts,
     tested_facts,
 )
+from waysapart.verdicts.facts_spacing import SpacingFacts
 from waysapart.verdicts.plain import figure, text_or_none
 from waysapart.verdicts.prove import WORST_FIRST, Proof
 from waysapart.verdicts.sides import Trial
@@ -38,9 +35,11 @@ CAUTION = (
 def proof_facts(proof: Proof) -> dict[str, Any]:
     """Everything that a proof found, with the keys of `prove --json`."""
     study = proof.study
-    sheet = FigureSheet(proof)
-    circuits = [_circuit(sheet, test) for test in range(proof.circuit_count)]
-    groups = [_group(sheet, test) for test in range(proof.circuit_count, len(proof.trials))]
+    sheet, spacing = FigureSheet(proof), SpacingFacts(proof)
+    circuits = [_circuit(sheet, spacing, test) for test in range(proof.circuit_count)]
+    groups = [
+        _group(sheet, spacing, test) for test in range(proof.circuit_count, len(proof.trials))
+    ]
     return {
         "waysapart": __version__,
         "study": study.name,
@@ -135,7 +134,7 @@ def _plain(value: object) -> object:
     return str(value)
 
 
-def _circuit(sheet: FigureSheet, test: int) -> dict[str, Any]:
+def _circuit(sheet: FigureSheet, spacing: SpacingFacts, test: int) -> dict[str, Any]:
     proof = sheet.proof
     trial = proof.trials[test]
     circuit = trial.circuits[0]
@@ -153,7 +152,7 @@ def _circuit(sheet: FigureSheet, test: int) -> dict[str, Any]:
             paths.label[path]: path_facts(sheet, path, test) for path in paths.of_circuit(circuit)
         },
         **_sharing(proof, test),
-        **_spacing(proof, test),
+        **spacing.of(test),
         "delay": delay_facts(sheet, test),
         "loss_ok": proof.limits[circuit].loss_ok,
         "unavailability": availability_facts(sheet, test),
@@ -163,7 +162,7 @@ def _circuit(sheet: FigureSheet, test: int) -> dict[str, Any]:
     }
 
 
-def _group(sheet: FigureSheet, test: int) -> dict[str, Any]:
+def _group(sheet: FigureSheet, spacing: SpacingFacts, test: int) -> dict[str, Any]:
     proof = sheet.proof
     trial = proof.trials[test]
     names = proof.study.tables["circuits"]["id"].to_numpy()
@@ -173,7 +172,7 @@ def _group(sheet: FigureSheet, test: int) -> dict[str, Any]:
         "members": [str(names[circuit]) for circuit in trial.circuits],
         "verdict": proof.verdicts[test],
         **_sharing(proof, test),
-        **_spacing(proof, test),
+        **spacing.of(test),
         "unavailability": group_availability_facts(sheet, test),
         "single_points": _single_points(proof, test),
         "gaps": _gaps(proof, test),
@@ -211,17 +210,11 @@ def _entries(matrix: Any, row: int) -> list[int]:
 
 def _name_of(proof: Proof, number: int) -> tuple[str, str, str | None]:
     """Id, role and kind of an asset, or of a link behind the assets."""
-    assets = proof.network.assets
-    if number < len(assets):
-        row = assets.frame.iloc[number]
-        return str(row["id"]), str(row["role"]), text_or_none(row["kind"])
-    links = proof.study.tables["links"]
-    row = links.iloc[number - len(assets)]
-    return str(row["id"]), "links", text_or_none(row["medium"])
+    return proof.names[number]
 
 
-def _side_labels(proof: Proof, trial: Trial) -> list[tuple[str, int]]:
-    """Label and first path of each side: 'main', or 'C1 main' in a group."""
+def _side_labels(proof: Proof, trial: Trial) -> list[str]:
+    """Label of each side: 'main', or 'C1 main' in a group."""
     paths = proof.network.paths
     names = proof.study.tables["circuits"]["id"].to_numpy()
     labels = []
@@ -229,7 +222,7 @@ def _side_labels(proof: Proof, trial: Trial) -> list[tuple[str, int]]:
         label = paths.label[side[0]]
         if trial.group_test is not None:
             label = f"{names[paths.circuit[side[0]]]} {label}"
-        labels.append((label, side[0]))
+        labels.append(label)
     return labels
 
 
@@ -242,6 +235,7 @@ def _sharing(proof: Proof, test: int) -> dict[str, Any]:
             "blank_within": int(proof.blank_within[test]),
         }
     shared = []
+    labels = _side_labels(proof, trial)
     for number in _entries(sharing.avoidable, test):
         name, role, kind = _name_of(proof, number)
         through = sharing.through.get((test, number))
@@ -252,7 +246,7 @@ def _sharing(proof: Proof, test: int) -> dict[str, Any]:
                 "kind": kind,
                 "waived": (test, number) in proof.waivers.assets,
                 "through": None if through is None else _name_of(proof, through)[0],
-                **_chains(proof, trial, number),
+                **_chains(proof, trial, labels, number),
             }
         )
     return {
@@ -262,14 +256,13 @@ def _sharing(proof: Proof, test: int) -> dict[str, Any]:
     }
 
 
-def _chains(proof: Proof, trial: Trial, number: int) -> dict[str, Any]:
+def _chains(proof: Proof, trial: Trial, labels: list[str], number: int) -> dict[str, Any]:
     """The chain of every side that leads to a shared asset."""
     chains: dict[str, list[str]] = {}
-    for (label, _), side in zip(_side_labels(proof, trial), trial.sides, strict=True):
+    for label, side in zip(labels, trial.sides, strict=True):
         for path in side:
             if number >= len(proof.network.assets):
-                links = proof.study.tables["links"]["id"].to_numpy()
-                found = [str(links[number - len(proof.network.assets)])]
+                found = [proof.names[number][0]]
             else:
                 found = proof.chains.to(path, number)
             if found:
@@ -278,83 +271,6 @@ def _chains(proof: Proof, trial: Trial, number: int) -> dict[str, Any]:
     if trial.group_test is not None:
         return {"via": chains}
     return {f"{label}_via": chain for label, chain in chains.items()}
-
-
-def _spacing(proof: Proof, test: int) -> dict[str, Any]:
-    spacing = proof.spacing
-    ids = proof.study.tables["segments"]["id"].to_numpy()
-    mine = np.flatnonzero(spacing.pairs["test"].to_numpy() == test)
-    pairs = spacing.pairs.iloc[mine]
-    grouped = proof.trials[test].group_test is not None
-    near, folded = [], []
-    for row in spacing.near[spacing.near["pair"].isin(mine)].to_dict("records"):
-        entry: dict[str, Any] = {
-            "main": str(ids[row["segment_i"]]),
-            "alternate": str(ids[row["segment_j"]]),
-            "distance_m": figure(row["distance_m"], "m"),
-            "length_m": figure(row["length_m"], "m"),
-            "limit_m": figure(row["limit_m"], "m"),
-            "from_m": figure(row["path_from_m"], "m"),
-            "to_m": figure(row["path_to_m"], "m"),
-            "at": _at(row["lon"], row["lat"]),
-            "waived": _pair_waived(proof, test, ids, row),
-        }
-        if grouped or len(mine) > 1:
-            entry["paths"] = _pair_names(proof, spacing.pairs.iloc[row["pair"]])
-        if row["under"] >= 0:
-            folded.append({**entry, "under": _name_of(proof, int(row["under"]))[0]})
-        else:
-            near.append(entry)
-    cross = []
-    for row in spacing.cross[spacing.cross["pair"].isin(mine)].to_dict("records"):
-        if row["under"] >= 0:
-            continue
-        cross.append(
-            {
-                "main": str(ids[row["segment_i"]]),
-                "alternate": str(ids[row["segment_j"]]),
-                "at": _at(row["lon"], row["lat"]),
-                "forbidden": bool(row["forbidden"]),
-                "waived": _pair_waived(proof, test, ids, row),
-            }
-        )
-    known = pairs["closest_m"].to_numpy()
-    closest = float(np.nanmin(known)) if np.isfinite(known).any() else None
-    found: dict[str, Any] = {
-        "near": near,
-        "cross": cross,
-        "near_folded": folded,
-        "closest_m": figure(closest, "m"),
-        "separation": "measured" if closest is not None else "not examined",
-        "separation_m": _plain(proof.services[test].separation_m),
-        "end_zone_m": proof.services[test].end_zone_m,
-    }
-    if closest is not None:
-        row = pairs.to_dict("records")[int(np.nanargmin(known))]
-        found["closest"] = {
-            "distance_m": figure(closest, "m"),
-            "danger_radius_m": figure(row["danger_radius_m"], "m"),
-            "main": str(ids[row["segment_i"]]),
-            "alternate": str(ids[row["segment_j"]]),
-            "main_at": _at(row["lon_i"], row["lat_i"]),
-            "alternate_at": _at(row["lon_j"], row["lat_j"]),
-        }
-    return found
-
-
-def _pair_waived(proof: Proof, test: int, ids: np.ndarray, row: dict[Any, Any]) -> bool:
-    pair = frozenset((str(ids[row["segment_i"]]), str(ids[row["segment_j"]])))
-    return (test, pair) in proof.waivers.pairs
-
-
-def _pair_names(proof: Proof, pair: pd.Series[Any]) -> list[str]:
-    paths = proof.network.paths
-    names = proof.study.tables["circuits"]["id"].to_numpy()
-    return [f"{names[paths.circuit[pair[k]]]} {paths.label[pair[k]]}" for k in ("first", "second")]
-
-
-def _at(lon: float, lat: float) -> list[float] | None:
-    return [round(float(lon), 7), round(float(lat), 7)] if math.isfinite(lon) else None
 
 
 def _single_points(proof: Proof, test: int) -> list[str]:

@@ -1,0 +1,213 @@
+"""How far apart ways run, as plain data: near stretches, crossings, closest approach."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from waysapart.verdicts.plain import figure
+from waysapart.verdicts.prove import Proof
+
+_OVERHEAD = ("span", "bridge")
+_IN_THE_GROUND = ("duct", "subduct", "trench", "buried", "tunnel", "subsea")
+_PAIRWISE = "pairwise"
+
+
+class SpacingFacts:
+    """Rows of a proof's spacing by circuit and group, sorted out once for all of them."""
+
+    def __init__(self, proof: Proof) -> None:
+        spacing = proof.spacing
+        segments = proof.study.tables["segments"]
+        self._proof = proof
+        self._ids = segments["id"].to_numpy(dtype=object)
+        self._kinds = segments["kind"].to_numpy(dtype=object)
+        self._test = spacing.pairs["test"].to_numpy(dtype=np.int64)
+        self._near = self._by_test(spacing.near)
+        self._cross = self._by_test(spacing.cross)
+        bounds = np.searchsorted(self._test, np.arange(len(proof.trials) + 1))
+        self._pairs = [slice(int(a), int(b)) for a, b in pairwise(bounds)]
+
+    def of(self, test: int) -> dict[str, Any]:
+        """Separation of one circuit or group."""
+        proof = self._proof
+        pairs = proof.spacing.pairs.iloc[self._pairs[test]]
+        near: list[dict[str, Any]] = []
+        folded: list[dict[str, Any]] = []
+        numbers: dict[int, int] = {}
+        for row in self._rows(proof.spacing.near, self._near, test):
+            entry = self._near_entry(test, row, numbers, len(pairs) > 1)
+            if row["under"] >= 0:
+                folded.append({**entry, "under": self._asset(int(row["under"]))})
+            else:
+                near.append(entry)
+        service = proof.services[test]
+        return {
+            "near": near,
+            "near_stretches": merged_stretches(near),
+            "cross": [
+                self._cross_entry(test, row, len(pairs) > 1)
+                for row in self._rows(proof.spacing.cross, self._cross, test)
+                if row["under"] < 0
+            ],
+            "near_folded": folded,
+            **self._closest(test, pairs),
+            "separation_m": service.separation_m,
+            "end_zone_m": service.end_zone_m,
+        }
+
+    def _by_test(self, rows: pd.DataFrame) -> dict[int, np.ndarray]:
+        of = self._test[rows["pair"].to_numpy(dtype=np.int64)]
+        order = np.argsort(of, kind="stable")
+        tests, begins = np.unique(of[order], return_index=True)
+        return (
+            dict(zip(tests.tolist(), np.split(order, begins[1:]), strict=True)) if len(of) else {}
+        )
+
+    def _rows(
+        self, rows: pd.DataFrame, places: dict[int, np.ndarray], test: int
+    ) -> Iterator[dict[Any, Any]]:
+        if test in places:
+            yield from rows.iloc[places[test]].to_dict("records")
+
+    def _near_entry(
+        self, test: int, row: dict[Any, Any], numbers: dict[int, int], several: bool
+    ) -> dict[str, Any]:
+        stretch = numbers.setdefault(int(row["stretch"]), len(numbers) + 1)
+        return {
+            **self._between(test, row, several),
+            "distance_m": figure(row["distance_m"], "m"),
+            "length_m": figure(row["length_m"], "m"),
+            "limit_m": figure(row["limit_m"], "m"),
+            "from_m": figure(row["path_from_m"], "m"),
+            "to_m": figure(row["path_to_m"], "m"),
+            "stretch": stretch,
+            "stretch_m": figure(row["stretch_m"], "m"),
+        }
+
+    def _cross_entry(self, test: int, row: dict[Any, Any], several: bool) -> dict[str, Any]:
+        entry = self._between(test, row, several)
+        return {
+            **entry,
+            "crossing": crossing_words(*entry["kinds"]),
+            "how": str(row["how"]),
+            "forbidden": bool(row["forbidden"]),
+        }
+
+    def _between(self, test: int, row: dict[Any, Any], several: bool) -> dict[str, Any]:
+        """The two segments of a finding, their kinds, and where it is."""
+        one, other = int(row["segment_i"]), int(row["segment_j"])
+        names = str(self._ids[one]), str(self._ids[other])
+        entry = {
+            "main": names[0],
+            "alternate": names[1],
+            "kinds": [str(self._kinds[one]), str(self._kinds[other])],
+            "at": _at(row["lon"], row["lat"]),
+            "waived": (test, frozenset(names)) in self._proof.waivers.pairs,
+        }
+        if several:
+            entry["paths"] = self._path_names(int(row["pair"]))
+        return entry
+
+    def _closest(self, test: int, pairs: pd.DataFrame) -> dict[str, Any]:
+        """The least distance of any two ways, and the smallest circle that touches both."""
+        known = pairs["closest_m"].to_numpy(dtype=np.float64)
+        if not np.isfinite(known).any():
+            return {"closest_m": None, "separation": "not examined"}
+        row = pairs.iloc[int(np.nanargmin(known))]
+        closest: dict[str, Any] = {
+            "distance_m": figure(row["closest_m"], "m"),
+            "danger_radius_m": figure(row["danger_radius_m"], "m"),
+            "danger_at": _at(row["lon"], row["lat"]),
+            "main": str(self._ids[int(row["segment_i"])]),
+            "alternate": str(self._ids[int(row["segment_j"])]),
+            "main_at": _at(row["lon_i"], row["lat_i"]),
+            "alternate_at": _at(row["lon_j"], row["lat_j"]),
+        }
+        if len(pairs) > 1:
+            closest["paths"] = self._path_names(int(pairs.index[int(np.nanargmin(known))]))
+        if len(pairs) > 1 and self._proof.trials[test].group_test != _PAIRWISE:
+            # A circle that touches all ways touches every two of them: a bound, no figure.
+            halves = pairs["danger_radius_m"].to_numpy(dtype=np.float64)
+            whole = bool(np.isfinite(halves).all())
+            closest["danger_radius_m"] = closest["danger_at"] = None
+            closest["danger_radius_at_least_m"] = figure(halves.max(), "m") if whole else None
+        return {
+            "closest_m": closest["distance_m"],
+            "separation": "measured",
+            "closest": closest,
+        }
+
+    def _path_names(self, pair: int) -> list[str]:
+        paths = self._proof.network.paths
+        names = self._proof.study.tables["circuits"]["id"].to_numpy()
+        row = self._proof.spacing.pairs.iloc[pair]
+        found = []
+        for side in ("first", "second"):
+            path = int(row[side])
+            found.append(f"{names[paths.circuit[path]]} {paths.label[path]}")
+        return found
+
+    def _asset(self, number: int) -> str:
+        return str(self._proof.network.assets.frame["id"].iloc[number])
+
+
+def merged_stretches(near: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Near entries of one stretch as one: what people are shown.
+
+    Each names all segments of it on both ways, in the order of the first way, the
+    least distance, and where along the first way it runs. A stretch that is partly
+    waived, or folded, is shown for the part that stands.
+    """
+    by_stretch: dict[tuple[int, bool], list[dict[str, Any]]] = {}
+    for entry in near:
+        by_stretch.setdefault((entry["stretch"], entry["waived"]), []).append(entry)
+    found = []
+    for (number, waived), rows in by_stretch.items():
+        nearest = min(rows, key=lambda row: float(row["distance_m"]))
+        merged = {
+            "stretch": number,
+            "main": list(dict.fromkeys(row["main"] for row in rows)),
+            "alternate": list(dict.fromkeys(row["alternate"] for row in rows)),
+            "kinds": sorted({"/".join(sorted(row["kinds"])) for row in rows}),
+            "distance_m": nearest["distance_m"],
+            "length_m": figure(covered_m([(row["from_m"], row["to_m"]) for row in rows]), "m"),
+            "limit_m": max(row["limit_m"] for row in rows),
+            "from_m": min(row["from_m"] for row in rows),
+            "to_m": max(row["to_m"] for row in rows),
+            "at": nearest["at"],
+            "waived": waived,
+        }
+        if "paths" in nearest:
+            merged["paths"] = nearest["paths"]
+        found.append(merged)
+    return found
+
+
+def covered_m(intervals: list[tuple[float, float]]) -> float:
+    """Length that intervals cover together; what two of them cover counts once."""
+    total, reached = 0.0, -math.inf
+    for begin, end in sorted(intervals):
+        total += max(0.0, end - max(begin, reached))
+        reached = max(reached, end)
+    return total
+
+
+def crossing_words(kind: str, other: str) -> str:
+    """Which kinds cross, in words: 'span over duct'; who lies deeper is not on record."""
+    over = [one for one in _OVERHEAD if one in (kind, other)]
+    if over:
+        under = other if kind == over[0] else kind
+        return f"{over[0]} over {under}"
+    if kind in _IN_THE_GROUND and other in _IN_THE_GROUND:
+        return f"{kind} under {other}" if kind == other else f"{kind} under or over {other}"
+    return f"{kind} and {other}"
+
+
+def _at(lon: float, lat: float) -> list[float] | None:
+    return [round(float(lon), 7), round(float(lat), 7)] if math.isfinite(lon) else None
