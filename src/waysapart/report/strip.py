@@ -1,0 +1,481 @@
+"""The two-lane strip: both ways of a circuit as lanes, and what ties them together, as SVG.
+
+Every lane runs from end to end at a scale of its own, so that the ends stand above each
+other however much the ways differ in length; ticks show each scale. A thing that all ways
+rely on is a bridge from lane to lane at the place where each comes to it. Where the ways
+come near, the lanes lean together. Colours and line styles are the page's own, through
+classes; nothing depends on colour alone.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from markupsafe import Markup
+
+from waysapart.report import words
+from waysapart.report.escape import html_text, json_for_script
+from waysapart.report.marks import LAID, mark_of, plural
+
+Facts = Mapping[str, Any]
+
+WIDTH = 1000
+LEFT, RIGHT = 120.0, 930.0
+_GAP = 92.0
+"""Between one lane and the next."""
+_LEAN = 26.0
+"""How far each lane leans towards the other where they come near."""
+_RAMP = 12.0
+_CROWDED = 7.0
+"""Marks closer together than this become ticks."""
+_LETTER = 6.4
+"""Width of a letter of the labels, generously."""
+_TICKS = (1, 2, 5)
+
+
+def strip_svg(strip: Facts, name: str, number: str) -> Markup:
+    """Draw the ways of a circuit or group.
+
+    Parameters
+    ----------
+    strip : mapping
+        See `waysapart.report.lanes.Lanes.strip`.
+    name : str
+        Id of the circuit or group, for the text alternative.
+    number : str
+        Letters and digits that make the ids within the drawing unique on the page.
+
+    Returns
+    -------
+    Markup
+        An `svg` element without style attributes; the marks of each lane stand
+        in its attribute `data-marks` as a list of x, kind, id, metres.
+    """
+    return _Drawing(strip, name, number).svg()
+
+
+class _Drawing:
+    """One strip while it is drawn."""
+
+    def __init__(self, strip: Facts, name: str, number: str) -> None:
+        self.lanes: Sequence[Facts] = strip["lanes"]
+        self.bridges: Sequence[Facts] = strip["bridges"]
+        self.near: Sequence[Facts] = strip["near"] if len(self.lanes) == 2 else []
+        self.cross: Sequence[Facts] = strip["cross"]
+        self.name, self.number = name, number
+        self.labels = self._label_rows()
+        self.top = 38.0 + 17.0 * max((row + 1 for _, _, row in self.labels), default=0)
+        self.heads = self._head_places()
+        self.height = self.top + _GAP * (len(self.lanes) - 1) + 44.0
+
+    def svg(self) -> Markup:
+        """The whole drawing."""
+        text = self._said()
+        parts = [
+            f'<svg class="strip" role="img" viewBox="0 0 {WIDTH} {_n(self.height)}" '
+            f'width="{WIDTH}" height="{_n(self.height)}" '
+            f'aria-labelledby="st{self.number} sd{self.number}">',
+            f'<title id="st{self.number}">{html_text(f"The ways of {self.name} as lanes")}</title>',
+            f'<desc id="sd{self.number}">{html_text(text)}</desc>',
+        ]
+        parts += [self._zones(place) for place in range(len(self.lanes))]
+        parts += [self._lean_fill(near) for near in self.near]
+        parts += [self._band(bridge) for bridge in self.bridges]
+        parts += [self._lane(place) for place in range(len(self.lanes))]
+        parts += [self._heads(number) for number in range(len(self.bridges))]
+        parts += [self._crossing(cross) for cross in self.cross]
+        parts.append("</svg>")
+        return Markup("".join(parts))
+
+    def x(self, place: int, at_m: float) -> float:
+        """Pixels from the left of a chainage on a lane."""
+        return LEFT + (RIGHT - LEFT) * at_m / float(self.lanes[place]["length_m"])
+
+    def y(self, place: int, x: float) -> float:
+        """Height of a lane at x: level, but leaning where the ways come near."""
+        level = self.top + _GAP * place
+        lean = max((self._share(near, place, x) for near in self.near), default=0.0)
+        return level + (_LEAN if place == 0 else -_LEAN) * lean
+
+    def _share(self, near: Facts, place: int, x: float) -> float:
+        """How much of its lean a lane has at x because of one near stretch: 0 to 1."""
+        low, high = self._span(near, place)
+        outside = max(low - x, x - high, 0.0)
+        return max(0.0, 1.0 - outside / _RAMP)
+
+    def _span(self, near: Facts, place: int) -> tuple[float, float]:
+        low, high = (self.x(place, at) for at in near["on"][place])
+        wider = max(0.0, 8.0 - (high - low)) / 2
+        return low - wider, high + wider
+
+    def _zones(self, place: int) -> str:
+        level = self.top + _GAP * place
+        return "".join(
+            f'<rect class="zone" x="{_n(self.x(place, low))}" y="{_n(level - 20)}" '
+            f'width="{_n(self.x(place, high) - self.x(place, low))}" height="40"/>'
+            for low, high in self.lanes[place]["zones"]
+        )
+
+    def _line(self, place: int, low_m: float, high_m: float, off: float = 0.0) -> str:
+        """Path data of a stretch of a lane, with the corners of its leanings."""
+        low, high = self.x(place, low_m), self.x(place, high_m)
+        bends = {
+            corner
+            for near in self.near
+            for begin, end in (self._span(near, place),)
+            for corner in (begin - _RAMP, begin, end, end + _RAMP)
+            if low < corner < high
+        }
+        points = [low, *sorted(bends), high]
+        return "M" + "L".join(f"{_n(x)} {_n(self.y(place, x) + off)}" for x in points)
+
+    def _lane(self, place: int) -> str:
+        lane = self.lanes[place]
+        kind = "main" if place == 0 else "other"
+        side = -1 if place == 0 else 1
+        whole = float(lane["length_m"])
+        parts = [f'<g class="lane {kind}">']
+        covered = [(run[0], run[1]) for run in lane["stretches"]]
+        parts += [
+            f'<path class="way" d="{self._line(place, low, high)}"/>'
+            for low, high in _runs(covered)
+        ]
+        parts += [
+            f'<path class="hop" d="{self._line(place, hop["from_m"], hop["to_m"])}"/>'
+            for hop in lane["hops"]
+        ]
+        parts += self._ground(place, 11.0 * side)
+        parts.append(self._marks(place))
+        parts += [self._hop_said(place, hop) for hop in lane["hops"]]
+        parts += [self._break(place, at) for at in lane["breaks"]]
+        parts += self._scale(place, whole, side)
+        parts.append(self._lane_name(place))
+        parts.append("</g>")
+        return "".join(parts)
+
+    def _ground(self, place: int, off: float) -> list[str]:
+        """A thin line beside the lane that tells overhead, buried and subsea apart."""
+        runs: dict[str, list[str]] = {}
+        for low, high, kind in self.lanes[place]["stretches"]:
+            runs.setdefault(LAID.get(kind, "buried"), []).append(self._line(place, low, high, off))
+        return [f'<path class="laid {laid}" d="{"".join(d)}"/>' for laid, d in runs.items()]
+
+    def _hop_said(self, place: int, hop: Facts) -> str:
+        """The medium of a hop above its line, where there is room for it."""
+        low, high = self.x(place, hop["from_m"]), self.x(place, hop["to_m"])
+        said = f"{hop['medium']} hop"
+        if high - low < _LETTER * len(said) + 16:
+            return ""
+        x, y = (low + high) / 2, self.y(place, low) - 9
+        return f'<text class="hop-said" x="{_n(x)}" y="{_n(y)}">{html_text(said)}</text>'
+
+    def _break(self, place: int, at_m: float) -> str:
+        x = self.x(place, at_m)
+        y = self.y(place, x)
+        return (
+            "<g><title>The record breaks off here: what follows does not meet what went "
+            f'before</title><rect class="break" x="{_n(x - 9)}" y="{_n(y - 9)}" width="18" '
+            f'height="18"/><text class="query-mark" x="{_n(x)}" y="{_n(y + 5)}">?</text></g>'
+        )
+
+    def _marks(self, place: int) -> str:
+        """Every asset on the lane, one path for each kind of mark; crowded ones as ticks."""
+        placed = self._placed(place)
+        many = len({round(x / _CROWDED) for x, *_ in placed if LEFT + 12 < x < RIGHT - 12})
+        small = len(placed) > 1.25 * (RIGHT - LEFT) / 14 or many > 0.8 * (RIGHT - LEFT) / _CROWDED
+        shapes: dict[str, list[str]] = {}
+        taken: set[tuple[str, int]] = set()
+        for x, _, role, kind, _ in placed:
+            shape, radius = mark_of(role, kind, small)
+            spot = (shape, round(x / 2))
+            if spot in taken:
+                continue
+            taken.add(spot)
+            shapes.setdefault(shape, []).append(_shape(shape, x, self.y(place, x), radius))
+        listed = [
+            [round(x, 1), kind or role, name, round(at)] for x, at, role, kind, name in placed
+        ]
+        data = html_text(str(json_for_script(listed)))
+        drawn = "".join(
+            f'<path class="mark-{shape}" d="{"".join(d)}"/>' for shape, d in shapes.items()
+        )
+        return f'<g class="marks" data-marks="{data}">{drawn}</g>'
+
+    def _placed(self, place: int) -> list[tuple[float, float, str, str, str]]:
+        """Marks with their x: equipment of both ends stands outside the ends, side by side."""
+        lane = self.lanes[place]
+        outside = {False: 0, True: 0}
+        ends = {False: str(lane["a"]), True: str(lane["b"])}
+        placed = []
+        marks = [mark for mark in lane["marks"] if mark[1] == "equipment"]
+        marks.sort(key=lambda mark: mark[3] in ends.values())
+        for mark in [*(m for m in lane["marks"] if m[1] != "equipment"), *marks]:
+            x = self.x(place, mark[0])
+            far = mark[0] > lane["length_m"] / 2
+            end = lane["length_m"] if far else 0.0
+            if mark[1] == "equipment" and abs(mark[0] - end) < lane["length_m"] / 100:
+                outside[far] += 1
+                x = (RIGHT if far else LEFT) + (18.0 * outside[far]) * (1 if far else -1)
+            placed.append((x, *mark))
+        return placed
+
+    def _scale(self, place: int, whole_m: float, side: int) -> list[str]:
+        step, level = _step(whole_m), self.top + _GAP * place
+        ticks, labels = [], []
+        for k in range(int(whole_m / step + 1e-9) + 1):
+            x = self.x(place, k * step)
+            y = level + side * 17
+            ticks.append(f"M{_n(x)} {_n(y)}v{4 * side}")
+            if x < RIGHT - 58 or k == 0:
+                said = _km(k * step, step) + (" km" if k == 0 else "")
+                labels.append(
+                    f'<text class="km" x="{_n(x)}" y="{_n(y + (14 if side > 0 else -7))}">'
+                    f"{said}</text>"
+                )
+        end = level + side * 17
+        labels.append(
+            f'<text class="km end" x="{RIGHT}" y="{_n(end + (14 if side > 0 else -7))}">'
+            f"{html_text(words.metres(whole_m))}</text>"
+        )
+        return [f'<path class="tick" d="{"".join(ticks)}"/>', *labels]
+
+    def _lane_name(self, place: int) -> str:
+        label = html_text(_short(str(self.lanes[place]["label"]), 14))
+        y = self.top + _GAP * place + 4
+        return f'<text class="lane-label" x="2" y="{_n(y)}">{label}</text>'
+
+    def _lean_fill(self, near: Facts) -> str:
+        corners = []
+        for place in (0, 1):
+            low, high = self._span(near, place)
+            corners.append([(low, self.y(place, low)), (high, self.y(place, high))])
+        ring = [*corners[0], *reversed(corners[1])]
+        return (
+            f'<path class="closing" d="M{"L".join(f"{_n(x)} {_n(y)}" for x, y in ring)}Z">'
+            f"<title>{html_text(self._near_said(near))}</title></path>"
+        )
+
+    def _band(self, bridge: Facts) -> str:
+        """The bridge itself: stretches of the lanes, and the band from each to the next."""
+        hollow = " hollow" if bridge["waived"] else ""
+        parts = []
+        for place, spots in enumerate(bridge["at"]):
+            for low, high in spots:
+                if self.x(place, high) - self.x(place, low) > 3:
+                    parts.append(
+                        f'<path class="shared-run{hollow}" d="{self._line(place, low, high)}"/>'
+                    )
+        for place in range(len(bridge["at"]) - 1):
+            for upper, lower in _partners(
+                bridge["at"][place], bridge["at"][place + 1], self, place
+            ):
+                ring = []
+                for at, (low, high) in ((place, upper), (place + 1, lower)):
+                    a, b = self.x(at, low), self.x(at, high)
+                    if b - a < 5:
+                        a, b = (a + b) / 2 - 2.5, (a + b) / 2 + 2.5
+                    ring.append([(a, self.y(at, a)), (b, self.y(at, b))])
+                outline = [*ring[0], *reversed(ring[1])]
+                wide = " wide" if ring[0][1][0] - ring[0][0][0] > 60 else ""
+                parts.append(
+                    f'<path class="band{wide}{hollow}" '
+                    f'd="M{"L".join(f"{_n(x)} {_n(y)}" for x, y in outline)}Z"/>'
+                )
+        told = html_text(self._bridge_said(bridge))
+        asset = html_text(str(bridge["asset"]))
+        return f'<g class="over" data-asset="{asset}"><title>{told}</title>{"".join(parts)}</g>'
+
+    def _heads(self, number: int) -> str:
+        """The diamond of a bridge halfway between its lanes, and its name above."""
+        bridge = self.bridges[number]
+        x, label, row = self.labels[number]
+        at, height = self.heads[number]
+        hollow = " hollow" if bridge["waived"] else ""
+        text_y = self.top - 42 - 17 * row
+        asset = html_text(str(bridge["asset"]))
+        return (
+            f'<g class="head" data-asset="{asset}">'
+            f'<path class="leader" d="M{_n(at)} {_n(height - 10)}V{_n(text_y + 5)}"/>'
+            f'<path class="bridge{hollow}" d="{_shape("diamond", at, height, 10)}"/>'
+            f'<text class="bridge-label" x="{_n(x)}" y="{_n(text_y)}">{html_text(label)}</text></g>'
+        )
+
+    def _middle(self, bridge: Facts) -> tuple[float, float]:
+        upper, lower = _partners(bridge["at"][0], bridge["at"][1], self, 0)[0]
+        xs = [sum(self.x(at, m) for m in pair) / 2 for at, pair in ((0, upper), (1, lower))]
+        return sum(xs) / 2, (self.y(0, xs[0]) + self.y(1, xs[1])) / 2
+
+    def _head_places(self) -> list[tuple[float, float]]:
+        """Where the diamond of each bridge stands; those of one place side by side."""
+        found: list[tuple[float, float]] = []
+        for bridge in self.bridges:
+            x, y = self._middle(bridge)
+            while any(abs(x - other) < 20 and abs(y - level) < 20 for other, level in found):
+                x += 21 if x < RIGHT - 40 else -21
+            found.append((x, y))
+        return found
+
+    def _label_rows(self) -> list[tuple[float, str, int]]:
+        """Left end, text and row of every bridge's name, so that none covers another."""
+        self.top = 0.0
+        order = sorted(range(len(self.bridges)), key=lambda k: self._middle(self.bridges[k])[0])
+        ends: list[float] = []
+        found: dict[int, tuple[float, str, int]] = {}
+        for k in order:
+            label = _short(str(self.bridges[k]["label"]))
+            width = _LETTER * len(label)
+            x = min(max(self._middle(self.bridges[k])[0] - width / 2, 4.0), WIDTH - width - 4)
+            row = next((r for r, end in enumerate(ends) if end + 12 < x), len(ends))
+            ends[row : row + 1] = [x + width]
+            found[k] = (x, label, row)
+        return [found[k] for k in range(len(self.bridges))]
+
+    def _crossing(self, cross: Facts) -> str:
+        xs = [self.x(place, at) for place, at in enumerate(cross["on"])]
+        ys = [self.y(place, x) for place, x in enumerate(xs)]
+        x, y = sum(xs) / 2, sum(ys) / 2
+        kind = "" if cross["forbidden"] else " allowed"
+        return (
+            f'<g class="meets{kind}"><title>The ways cross here</title>'
+            f'<path class="leader" d="M{_n(xs[0])} {_n(ys[0])}L{_n(xs[1])} {_n(ys[1])}"/>'
+            f'<circle class="near" cx="{_n(x)}" cy="{_n(y)}" r="10"/>'
+            f'<path class="glyph" d="M{_n(x - 4.5)} {_n(y - 4.5)}l9 9m0 -9l-9 9"/></g>'
+        )
+
+    def _near_said(self, near: Facts) -> str:
+        return (
+            f"near: {near['main']} and {near['alternate']}, "
+            f"{words.metres(near['distance_m'])} at the closest"
+        )
+
+    def _bridge_said(self, bridge: Facts) -> str:
+        places = [
+            f"on {lane['label']} {_stretch(spots)}"
+            for lane, spots in zip(self.lanes, bridge["at"], strict=True)
+        ]
+        accepted = ", accepted by waiver" if bridge["waived"] else ""
+        return f"{bridge['label']}{accepted}: {words.listed(places)}"
+
+    def _said(self) -> str:
+        """What the drawing shows, in words."""
+        parts = []
+        for lane in self.lanes:
+            runs = [f"{words.metres(high - low)} {kind}" for low, high, kind in lane["stretches"]]
+            runs += [f"a {hop['medium']} hop {hop['link']}" for hop in lane["hops"]]
+            shown = runs if len(runs) <= 9 else [*runs[:8], f"{len(runs) - 8} more stretches"]
+            broken = (
+                f"; the record breaks off at {words.metres(lane['breaks'][0])}"
+                if lane["breaks"]
+                else ""
+            )
+            parts.append(
+                f"{lane['label']}: {words.metres(lane['length_m'])}, "
+                f"{words.listed(shown)}; {_kinds(lane['marks'])}{broken}."
+            )
+        parts += [f"Bridge: {self._bridge_said(bridge)}." for bridge in self.bridges]
+        parts += [f"{self._near_said(near)}." for near in self.near]
+        parts += [
+            f"They cross at {words.metres(cross['on'][0])} along {self.lanes[0]['label']}."
+            for cross in self.cross
+        ]
+        if not (self.bridges or self.near or self.cross):
+            parts.append("Nothing bridges the lanes.")
+        return " ".join(parts)
+
+
+def _partners(
+    upper: Sequence[Sequence[float]],
+    lower: Sequence[Sequence[float]],
+    drawing: _Drawing,
+    place: int,
+) -> list[tuple[Sequence[float], Sequence[float]]]:
+    """Each stretch of the upper lane with the one of the lower that is drawn nearest to it."""
+    found = []
+    for one in upper:
+        x = sum(drawing.x(place, m) for m in one) / 2
+        nearest = min(
+            lower, key=lambda other: abs(sum(drawing.x(place + 1, m) for m in other) / 2 - x)
+        )
+        found.append((one, nearest))
+    return found
+
+
+def _runs(intervals: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
+    runs: list[tuple[float, float]] = []
+    for low, high in intervals:
+        if runs and abs(runs[-1][1] - low) < 1e-6:
+            runs[-1] = (runs[-1][0], high)
+        else:
+            runs.append((low, high))
+    return runs
+
+
+def _kinds(marks: Sequence[Sequence[Any]]) -> str:
+    counts: dict[str, int] = {}
+    for _, role, kind, _ in marks:
+        what = "joint" if role == "joints" else kind or role
+        counts[what] = counts.get(what, 0) + 1
+    return "passes " + words.listed([plural(n, what) for what, n in counts.items()])
+
+
+def _stretch(spots: Sequence[Sequence[float]]) -> str:
+    said = [
+        f"at {words.metres(low)}"
+        if high - low < 1
+        else f"from {words.metres(low)} to {words.metres(high)}"
+        for low, high in spots
+    ]
+    return words.listed(said if len(said) <= 3 else [*said[:2], f"{len(said) - 2} more places"])
+
+
+def _short(text: str, most: int = 60) -> str:
+    return text if len(text) <= most else text[: most - 1] + "…"
+
+
+def _step(whole_m: float) -> float:
+    """A round step that makes four to ten ticks."""
+    power = 10.0 ** math.floor(math.log10(max(whole_m, 1.0) / 8.0))
+    return next((k * power for k in _TICKS if whole_m / (k * power) <= 10.0), 10.0 * power)
+
+
+def _km(at_m: float, step_m: float) -> str:
+    digits = max(0, math.ceil(3 - math.log10(step_m) - 1e-9)) if step_m < 1000 else 0
+    return f"{at_m / 1000:.{digits}f}"
+
+
+def _n(value: float) -> str:
+    return f"{value:.1f}".removesuffix(".0")
+
+
+def _shape(shape: str, x: float, y: float, r: float) -> str:
+    """Path data of a mark around a place."""
+    if shape == "tick":
+        return f"M{_n(x)} {_n(y - r)}v{_n(2 * r)}"
+    if shape == "tower":
+        return f"M{_n(x)} {_n(y - r)}l{_n(r)} {_n(1.8 * r)}h{_n(-2 * r)}z"
+    if shape == "gantry":
+        return (
+            f"M{_n(x - r)} {_n(y + r)}v{_n(-2 * r)}h{_n(2 * r)}v{_n(2 * r)}"
+            f"h{_n(-0.5 * r)}v{_n(-1.4 * r)}h{_n(-r)}v{_n(1.4 * r)}z"
+        )
+    if shape == "pole":
+        return f"M{_n(x)} {_n(y + r)}v{_n(-2 * r)}m{_n(-0.8 * r)} {_n(0.5 * r)}h{_n(1.6 * r)}"
+    if shape == "entry":
+        return (
+            f"M{_n(x - r)} {_n(y - r)}h{_n(2 * r)}v{_n(2 * r)}h{_n(-2 * r)}z"
+            f"M{_n(x - r)} {_n(y)}h{_n(2 * r)}"
+        )
+    if shape == "span":
+        return f"M{_n(x - r)} {_n(y + r)}a{_n(r)} {_n(1.6 * r)} 0 0 1 {_n(2 * r)} 0z"
+    if shape == "diamond":
+        return f"M{_n(x)} {_n(y - r)}l{_n(r)} {_n(r)}l{_n(-r)} {_n(r)}l{_n(-r)} {_n(-r)}z"
+    if shape in ("joint", "other"):
+        return f"M{_n(x - r)} {_n(y)}a{_n(r)} {_n(r)} 0 1 1 0 .1z"
+    if shape == "machine":
+        return (
+            f"M{_n(x - r)} {_n(y - r)}h{_n(2 * r)}v{_n(2 * r)}h{_n(-2 * r)}z"
+            f"M{_n(x - r * 0.4)} {_n(y - r)}v{_n(2 * r)}M{_n(x + r * 0.4)} {_n(y - r)}v{_n(2 * r)}"
+        )
+    return f"M{_n(x - r)} {_n(y - r)}h{_n(2 * r)}v{_n(2 * r)}h{_n(-2 * r)}z"
