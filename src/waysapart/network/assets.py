@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -49,8 +50,12 @@ class Assets:
 
     def ids(self, numbers: Iterable[int] | Ints) -> list[str]:
         """Ids of asset numbers."""
-        wanted = np.asarray(list(numbers), dtype=np.int64)
-        return [str(value) for value in self.index.to_numpy()[wanted]]
+        names = self._names
+        return [names[number] for number in np.asarray(list(numbers), dtype=np.int64).tolist()]
+
+    @cached_property
+    def _names(self) -> list[str]:
+        return [str(name) for name in self.index.to_list()]
 
 
 def number_assets(study: Study) -> Assets:

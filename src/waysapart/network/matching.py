@@ -137,9 +137,12 @@ def match_cables(
 def drawn_only(study: Study) -> Ints:
     """Cables with a geometry, without rows in cable_runs, without a carrier to follow."""
     cables = study.tables["cables"]
-    bare = ~cables["id"].isin(study.tables["cable_runs"]["cable"]) & cables["carried_by"].isna()
     drawn = ~shapely.is_missing(geometries(study, "cables"))
-    return np.flatnonzero(bare.to_numpy() & drawn)
+    alone = np.flatnonzero(drawn & cables["carried_by"].isna().to_numpy())
+    if not len(alone):
+        return alone
+    listed = cables["id"].iloc[alone].isin(study.tables["cable_runs"]["cable"]).to_numpy()
+    return alone[~listed]
 
 
 def _candidates(

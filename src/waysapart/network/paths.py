@@ -68,15 +68,15 @@ def tie_paths(study: Study, assets: Assets, link_length_m: Floats) -> tuple[Path
     circuits, links = study.tables["circuits"], study.tables["links"]
     ends = _Ends(assets.numbers(links["a"]), assets.numbers(links["b"]))
     link_number = pd.Index(links["id"])
-    circuit_number = pd.Index(circuits["id"])
+    circuit_number = {name: number for number, name in enumerate(circuits["id"].to_list())}
     gaps: list[Gap] = []
     listed = _listed_paths(study, link_number)
     ringed = _ring_paths(study, assets, ends, link_number, link_length_m, gaps)
     end_a, end_b = assets.numbers(circuits["a"]), assets.numbers(circuits["b"])
     made: list[tuple[int, tuple[int, str], str, list[int]]] = []
     for (name, label), chain in {**listed, **ringed}.items():
-        circuit = int(circuit_number.get_indexer(pd.Index([name]))[0])
-        if circuit < 0:
+        circuit = circuit_number.get(name)
+        if circuit is None:
             continue
         fault, ordered = _walk(chain, ends, int(end_a[circuit]), int(end_b[circuit]))
         if fault:

@@ -22,6 +22,7 @@ class Chains:
         self._segments = network.assets.of_role("segments")
         self._relied: dict[int, frozenset[int]] = {}
         self._items: dict[int, dict[int, tuple[str, ...]]] = {}
+        self._items_of_link: dict[int, dict[int, tuple[str, ...]]] = {}
         self._cable_items: dict[int, dict[int, tuple[str, ...]]] = {}
 
     def to(self, path: int, asset: int) -> list[str]:
@@ -88,6 +89,8 @@ class Chains:
         return self._items[path]
 
     def _link_items(self, link: int) -> dict[int, tuple[str, ...]]:
+        if link in self._items_of_link:
+            return self._items_of_link[link]
         reliance, pieces = self._reliance, self._reliance.network.pieces
         name = str(self._links[link])
         matrix = reliance.link_items
@@ -100,7 +103,8 @@ class Chains:
         for item in row:
             if item < self._wide:
                 found.setdefault(item, (name,))
-        return {item: found[item] for item in row if item in found}
+        self._items_of_link[link] = {item: found[item] for item in row if item in found}
+        return self._items_of_link[link]
 
     def _part_chains(self, part: int) -> dict[int, tuple[str, ...]]:
         """From a cable to its segments and structures, through carriers where these lead there."""

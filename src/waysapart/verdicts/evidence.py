@@ -100,12 +100,12 @@ def _verdict(proof: Proof, test: int, ids: np.ndarray, hazard: np.ndarray) -> di
 def _closest(proof: Proof, test: int) -> list[dict[str, Any]]:
     """The closest approach of every two paths; those that nothing was measured of are left out."""
     pairs = proof.spacing.pairs
-    ids = proof.study.tables["segments"]["id"].to_numpy()
+    first = proof.network.assets.start["segments"]
     mine = pairs[(pairs["test"] == test) & pairs["closest_m"].notna()]
     return [
         {
             "paths": [int(row["first"]), int(row["second"])],
-            "segments": [str(ids[row["segment_i"]]), str(ids[row["segment_j"]])],
+            "segments": [proof.names[first + row[f"segment_{side}"]][0] for side in ("i", "j")],
             "points": [
                 [
                     round(float(row[f"lon_{side}"]), _POINT_DECIMALS) + 0.0,

@@ -308,14 +308,14 @@ def group_availability_facts(sheet: FigureSheet, test: int) -> dict[str, Any]:
 
 def _together(sheet: FigureSheet, test: int) -> dict[str, Any]:
     down = sheet.proof.outages
-    ids = sheet.proof.network.assets.index.to_numpy()
+    names = sheet.proof.names
     both = down.together[test]
     return {
         "minutes_a_year": figure(float(minutes_a_year(both)), "share"),
         "losses_a_year": figure(down.losses[test], "share"),
         "greatest": [
             {
-                "asset": str(ids[asset]),
+                "asset": names[asset][0],
                 "share": figure(value, "share"),
                 "minutes_a_year": figure(float(minutes_a_year(value)), "share"),
                 "of_all": figure(value / both, "share"),

@@ -98,6 +98,21 @@ class Proof:
         """Why paths rely on assets."""
         return Chains(self.reliance)
 
+    @cached_property
+    def names(self) -> list[tuple[str, str, str | None]]:
+        """Id, role and kind of every asset, then of every link (its medium for a kind)."""
+        frame, links = self.network.assets.frame, self.study.tables["links"]
+        kinds = (*frame["kind"].to_list(), *links["medium"].to_list())
+        return [
+            (str(name), str(role), kind if isinstance(kind, str) else None)
+            for name, role, kind in zip(
+                (*frame["id"].to_list(), *links["id"].to_list()),
+                (*frame["role"].to_list(), *["links"] * len(links)),
+                kinds,
+                strict=True,
+            )
+        ]
+
     @property
     def circuit_count(self) -> int:
         """How many of the trials are circuits."""
