@@ -186,12 +186,14 @@ def test_ways_come_close_and_cross_only_where_the_table_says(
 def test_the_two_trenches_keep_one_and_a_half_metres(lines: Lines) -> None:
     """C25: 800 m side by side at 1.5 m, and slopes of 45 degrees to it at either end.
 
-    Within 5 m they are 800 m and twice 3.5 m, 807 m, along the straight trench.
+    x metres past the bend the slope is 1.5 cos 45° + x sin 45° away, which is 5 m at
+    x = 5.57. So within 5 m they are 800 m and twice 5.57 m, 811.1 m, along the
+    straight trench.
     """
     one, other = expected()["C25"]["near"].split("/")
     assert shapely.distance(lines[one], lines[other]) == pytest.approx(1.5, abs=0.01)
     beside = shapely.intersection(lines[one], shapely.buffer(lines[other], 5.0, quad_segs=64))
-    assert beside.length == pytest.approx(807, abs=5)
+    assert beside.length == pytest.approx(811.1, abs=0.5)
 
 
 def test_the_crossing_is_in_mid_span(lines: Lines) -> None:
