@@ -1,0 +1,102 @@
+"""The small study with round lengths, and ways of changing single cells of it.
+
+    West Sands --S1-- T1 --S2-- T2 --S3-- T3 --S4-- Marsh Point    C1, ground wire
+    West Sands --D1-- P1 --D2-- P2 --D3-- P3 --D4-- Marsh Point    C2, in ducts
+
+Every segment is 1000 m long by record; nothing sags, no cable has overlength
+or slack unless a test gives it some. Both relays take 100 us.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from pathlib import Path
+from typing import Any
+
+import waysapart as wa
+from small_study import SEGMENTS, write_small_study
+from waysapart.verdicts.prove import Proof
+
+RULES = """
+[defaults]
+overlength_pct = { opgw = 0.0, duct = 0.0, other = 0.0 }
+[services.default]
+separation_m = 0
+forbid_cross = false
+"""
+
+
+class SmallStudy:
+    """A study in a folder that a test changes before it proves it."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = write_small_study(folder)
+        self.text("rules.toml", RULES)
+        toml = (folder / "study.toml").read_text(encoding="utf-8")
+        self.text("study.toml", toml + 'rules = "rules.toml"\n')
+        for segment in SEGMENTS:
+            self.feature("segments", segment, length_m=1000.0)
+        for relay in ("R-W", "R-M"):
+            self.cell("equipment", relay, delay_us=100)
+        for duct in ("D1", "D2"):
+            self.feature("segments", duct, within="-")
+
+    def text(self, file: str, text: str) -> None:
+        """Write a file as it stands."""
+        (self.folder / file).write_text(text, encoding="utf-8")
+
+    def rules(self, text: str) -> None:
+        """Add to the rules."""
+        old = (self.folder / "rules.toml").read_text(encoding="utf-8")
+        self.text("rules.toml", old + text)
+
+    def feature(self, role: str, name: str, **cells: Any) -> None:
+        """Set properties of one feature."""
+        path = self.folder / f"{role}.geojson"
+        data = json.loads(path.read_text(encoding="utf-8"))
+        for feature in data["features"]:
+            if feature["properties"]["id"] == name:
+                feature["properties"] |= cells
+        path.write_text(json.dumps(data), encoding="utf-8")
+
+    def cell(self, role: str, name: str, **cells: object) -> None:
+        """Set cells of the row of a table whose first column holds a name."""
+        path = self.folder / f"{role}.csv"
+        rows = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8"))))
+        for row in rows:
+            if next(iter(row.values())) == name:
+                row |= {key: str(value) for key, value in cells.items()}
+        fields = list(dict.fromkeys(key for row in rows for key in row))
+        out = io.StringIO()
+        writer = csv.DictWriter(out, fields, restval="", lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(rows)
+        path.write_text(out.getvalue(), encoding="utf-8")
+
+    def rows(self, role: str, text: str) -> None:
+        """Add rows to a table, or write it where there is none."""
+        path = self.folder / f"{role}.csv"
+        old = path.read_text(encoding="utf-8") if path.exists() else ""
+        path.write_text(old + text, encoding="utf-8")
+
+    def prove(self) -> Proof:
+        """Read and prove it."""
+        return wa.prove(wa.read_study(self.folder))
+
+    def facts(self) -> dict[str, Any]:
+        """What `prove --json` writes."""
+        return self.prove().facts()
+
+
+def circuit(facts: dict[str, Any], name: str = "K1") -> dict[str, Any]:
+    """One circuit of the facts."""
+    found: dict[str, Any] = next(one for one in facts["circuits"] if one["id"] == name)
+    return found
+
+
+def link(facts: dict[str, Any], name: str = "L1") -> dict[str, Any]:
+    """One link's entry of the facts."""
+    found: dict[str, Any] = next(one for one in facts["links"] if one["link"] == name)
+    return found
