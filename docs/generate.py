@@ -14,6 +14,7 @@ import click
 from waysapart.cli import main
 from waysapart.gaps import GAP_CODES
 from waysapart.schema import ROLES, Column, Role
+from waysapart.whatif.layer_fields import LAYERS
 
 DOCS = Path(__file__).resolve().parent
 _MADE = "<!-- made by docs/generate.py: change the code, not this page -->\n"
@@ -87,7 +88,39 @@ def gaps_page() -> str:
     return "\n".join([*lines, ""])
 
 
-PAGES = {"format.md": format_page, "commands.md": commands_page, "gaps.md": gaps_page}
+def export_page() -> str:
+    """Layers of `export` and their fields."""
+    lines = [
+        _MADE,
+        "# What `export` writes",
+        "",
+        "`waysapart export STUDY -o ring.gpkg` writes one GeoPackage for any GIS, in the study's",
+        'working coordinate system. In Python it is `wa.export(proof, "ring.gpkg")`.',
+        "",
+        "The study's own tables are in it as layers named after their roles. Beside it stands",
+        "`ring.toml` (and `ring-rules.toml`, where the study has rules of its own): with",
+        "`waysapart check ring.toml` the same study is read back. A study that refers to ids",
+        "which its proposal removes fits into no files, so that there the TOML is left out.",
+        "",
+        "The findings are layers of their own. Lists in one field are separated by `;`.",
+        "Numbers that no record gives are blank.",
+        "",
+    ]
+    for layer in LAYERS.values():
+        lines += [f"## {layer.name}", "", f"One row is {layer.says}."]
+        lines += [f"Geometry: {layer.geometry or 'none, a table'}.", ""]
+        lines += ["| field | meaning |", "| --- | --- |"]
+        lines += [f"| `{name}` | {says} |" for name, says in layer.fields.items()]
+        lines.append("")
+    return "\n".join(lines)
+
+
+PAGES = {
+    "format.md": format_page,
+    "commands.md": commands_page,
+    "gaps.md": gaps_page,
+    "export.md": export_page,
+}
 
 if __name__ == "__main__":
     for name, make in PAGES.items():

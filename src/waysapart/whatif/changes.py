@@ -222,7 +222,7 @@ def _measured(row: Facts) -> dict[str, Any]:
         if key in row.get("delay", {}):
             found[key] = row["delay"][key]
     for label, share in row.get("unavailability", {}).items():
-        if label not in ("limit", "ok"):
+        if label not in ("limit", "ok") and (share is None or isinstance(share, (int, float))):
             found[f"unavailability_{label}"] = share
     for key in ("closest_m", "blank_within"):
         if key in row:

@@ -392,7 +392,7 @@ def _circuits(plant: _Plant) -> pd.DataFrame:
     pairs = proof.spacing.pairs
     closest = pairs.groupby("test")["closest_m"].min() if len(pairs) else pd.Series(dtype=float)
     limits = proof.limits
-    blank = [np.nan] * (len(proof.trials) - circuits)
+    blank = [np.nan] * (len(proof.trials) - len(limits))
     within = [np.nan if one.within is None else float(one.within) for one in limits]
     return pd.DataFrame(
         {
@@ -403,7 +403,7 @@ def _circuits(plant: _Plant) -> pd.DataFrame:
             "worst_us": [*(one.worst_us for one in limits), *blank],
             "asymmetry_us": [*(one.asymmetry_us for one in limits), *blank],
             "closest_m": [float(closest.get(test, np.nan)) for test in range(len(proof.trials))],
-            "unavailability": proof.outages.together,
+            "unavailability": proof.outages.together[: len(proof.trials)],
             "gaps": [len(gaps) for gaps in proof.gaps_of],
         }
     )

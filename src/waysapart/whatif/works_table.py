@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -279,8 +278,10 @@ def _add_drawn(
         else [None] * len(ids)
     )
     drawn = [row for row, shape in enumerate(shapes) if shape is not None]
-    for row in _bare(ids, shapes, taken):
-        checks.tell(row, "assets", ids[row], "takes nothing: name assets or draw a geometry")
+    for row, one in enumerate(ids):
+        named = "assets" in table and bool(_parts(table["assets"].iloc[row]))
+        if shapes[row] is None and not named:
+            checks.tell(row, "assets", one, "takes nothing: name assets or draw a geometry")
     for row in drawn:
         reach = table["reach_m"].iloc[row] if "reach_m" in table else 0.0
         metres = float(pd.to_numeric(reach, errors="coerce")) if _text(reach) else 0.0
@@ -304,7 +305,3 @@ def _add_drawn(
                 checks.tell(row, "geometry", ids[row], problem.message)
             continue
         taken[row] |= set(reached(base, area, np.array([metres]), accuracy_m).number.tolist())
-
-
-def _bare(ids: list[str], shapes: list[Any], taken: list[set[int]]) -> Iterable[int]:
-    return (row for row in range(len(ids)) if shapes[row] is None and not taken[row])

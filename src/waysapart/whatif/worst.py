@@ -11,16 +11,8 @@ import pandas as pd
 import scipy.sparse as sp
 
 from waysapart.errors import CallError
-from waysapart.findings.outages import asset_failures
 from waysapart.findings.separation.places import Circuits, worst_places
-from waysapart.formulas.availability import (
-    birnbaum_both_down,
-    contribution,
-    minutes_a_year,
-    split,
-    unavailability,
-)
-from waysapart.formulas.many_paths import birnbaum_all_down
+from waysapart.formulas.availability import minutes_a_year
 from waysapart.network.assets import Floats, Ints, boolean
 from waysapart.study.ledger import did_you_mean
 from waysapart.verdicts.facts import figure
@@ -143,7 +135,7 @@ def worst(
     names = base.circuit_ids()
     return Worst(
         table,
-        _events(table, chosen).head(top).reset_index(drop=True),
+        _events(proof, table, chosen).head(top).reset_index(drop=True),
         worst_pairs(base, table.cut, chosen, top),
         _places(proof, chosen, radius_m, top),
         [names[circuit] for circuit in chosen.tolist()],
@@ -163,12 +155,12 @@ def _chosen(base: Base, circuits: Iterable[str] | None) -> Ints:
     return np.array(sorted({names.index(name) for name in asked}), dtype=np.int64)
 
 
-def _events(table: Contingency, chosen: Ints) -> pd.DataFrame:
+def _events(proof: Proof, table: Contingency, chosen: Ints) -> pd.DataFrame:
     """Every event that takes a way of a circuit that counts, worst first."""
     counts = table.counts()
     counts["lost"] = np.diff(sp.csr_array(table.lost[:, chosen]).indptr)
     counts["exposed"] = np.diff(sp.csr_array(table.exposed[:, chosen]).indptr)
-    counts["unavailability"] = availability_lost(table.base, chosen)
+    counts["unavailability"] = availability_lost(proof, chosen)
     taking = counts[(counts["lost"] > 0) | (counts["exposed"] > 0)]
     return taking.sort_values(
         ["lost", "exposed", "unavailability", "asset"],
@@ -177,25 +169,14 @@ def _events(table: Contingency, chosen: Ints) -> pd.DataFrame:
     )
 
 
-def availability_lost(base: Base, chosen: Ints) -> Floats:
+def availability_lost(proof: Proof, chosen: Ints) -> Floats:
     """What each asset brings to the loss of circuits: shape (assets,).
 
     The time, as a share, that circuits would not be lost if it never failed,
     summed over the circuits.
     """
-    count = len(base.network.assets)
-    share = unavailability(*asset_failures(base.network))
-    relied = sp.csr_array(base.reliance.paths[:, :count])
-    paths = base.network.paths
-    alive = [[p for p in paths.of_circuit(c) if not base.out[p]] for c in chosen.tolist()]
-    pairs = np.array([mine for mine in alive if len(mine) == 2], dtype=np.int64).reshape(-1, 2)
-    parts = split(sp.csr_array(relied[pairs[:, 0]]), sp.csr_array(relied[pairs[:, 1]]))
-    both = contribution(birnbaum_both_down(parts, share), share)
-    total: Floats = np.asarray(both.sum(axis=0), dtype=np.float64).ravel()
-    for mine in alive:
-        if mine and len(mine) != 2:
-            total = total + birnbaum_all_down(sp.csr_array(relied[mine]), share) * share
-    return total
+    brings = sp.csr_array(proof.outages.brings[chosen])
+    return np.asarray(brings.sum(axis=0), dtype=np.float64).ravel()
 
 
 def _places(proof: Proof, chosen: Ints, radius_m: float, top: int) -> pd.DataFrame:

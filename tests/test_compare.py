@@ -1,0 +1,238 @@
+"""What counts as better or worse between two studies, and which records differ."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import waysapart as wa
+from random_plant import write_random_study
+from test_dig import two_ways
+from waysapart.study.model import Study
+from waysapart.whatif.changes import changes
+
+Read = Callable[[str, str], Study]
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    two_ways().read(tmp_path / "base")
+    return tmp_path
+
+
+@pytest.fixture
+def proposal(folder: Path) -> Read:
+    """A study that extends the base: lines of its study.toml, and its circuit paths."""
+
+    def write(settings: str, paths: str = "", extends: str = "../base") -> Study:
+        number = len(list(folder.iterdir()))
+        mine = folder / f"proposal-{number}"
+        mine.mkdir()
+        (mine / "study.toml").write_text(f'extends = "{extends}"\n{settings}\n', encoding="utf-8")
+        if paths:
+            (mine / "circuit_paths.csv").write_text(
+                f"circuit,path,seq,link\n{paths}\n", encoding="utf-8"
+            )
+        return wa.read_study(mine)
+
+    return write
+
+
+@pytest.fixture
+def base(folder: Path) -> Study:
+    return wa.read_study(folder / "base")
+
+
+def only(comparison: wa.Comparison) -> dict[str, Any]:
+    (found,) = comparison.facts()["circuits"]
+    result: dict[str, Any] = found
+    return result
+
+
+def test_a_study_compared_with_itself_says_that_nothing_changed(base: Study) -> None:
+    same = wa.compare(base, base)
+    assert same.nothing_changed
+    assert same.exit_code() == 0
+    assert same.facts()["nothing_changed"] is True
+    assert repr(same) == "Comparison(nothing changed)"
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_random_studies_compared_with_themselves(seed: int, tmp_path: Path) -> None:
+    """Read twice from the same files, with whatever gaps and waivers they have."""
+    place = write_random_study(tmp_path / "study", 9200 + seed)
+    assert wa.compare(wa.read_study(place), wa.prove(wa.read_study(place))).nothing_changed
+
+
+def test_moving_the_alternate_onto_the_main_link_is_worse(base: Study, proposal: Read) -> None:
+    """Both ways in CM: every duct and pit of it comes to be shared."""
+    comparison = wa.compare(base, proposal("", "K,alternate,1,L-CM"))
+    row = only(comparison)
+    assert (row["before"], row["after"], row["change"]) == ("apart", "shared", "worse")
+    assert row["worse"] == ["apart to shared"]
+    assert set(row["came"]["shared"]) == {"P1", "P2", "P3", "d1", "d2", "d3", "d4", "CM"}
+    assert comparison.exit_code() == 1
+    assert comparison.facts()["records"] == {
+        "circuit_paths": {
+            "added": [],
+            "removed": [],
+            "changed": [{"id": "K alternate", "columns": ["link"]}],
+        }
+    }
+    back = only(wa.compare(comparison.proofs[1] or base, base))
+    assert (back["change"], back["better"]) == ("better", ["shared to apart"])
+
+
+def test_adding_and_taking_away_again_is_nothing(folder: Path, base: Study) -> None:
+    """A proposal adds a pit and a duct, a second one on top of it removes both."""
+    first = folder / "first"
+    first.mkdir()
+    lon_lat = json.loads((folder / "base" / "structures.geojson").read_text(encoding="utf-8"))
+    pit = lon_lat["features"][0]
+    pit["properties"]["id"] = "P9"
+    pit["geometry"]["coordinates"][1] += 0.01
+    (first / "structures.geojson").write_text(
+        json.dumps({"type": "FeatureCollection", "features": [pit]}), encoding="utf-8"
+    )
+    (first / "study.toml").write_text('extends = "../base"\n', encoding="utf-8")
+    second = folder / "second"
+    second.mkdir()
+    (second / "study.toml").write_text('extends = "../first"\nremove = ["P9"]\n', encoding="utf-8")
+    added = wa.compare(base, wa.read_study(first))
+    assert added.facts()["records"] == {
+        "structures": {"added": ["P9"], "removed": [], "changed": []}
+    }
+    assert not added.nothing_changed
+    assert wa.compare(base, wa.read_study(second)).nothing_changed
+
+
+def test_removing_a_duct_that_a_way_needs_leaves_a_gap(base: Study, proposal: Read) -> None:
+    comparison = wa.compare(base, proposal('remove = ["e2"]'))
+    row = only(comparison)
+    assert (row["before"], row["after"], row["change"]) == ("apart", "unproven", "worse")
+    assert ["removed-reference", "CA"] in row["came"]["gaps"]
+    assert comparison.exit_code() == 1
+
+
+def test_a_circuit_that_is_new_or_gone_is_neither_better_nor_worse(
+    base: Study, proposal: Read
+) -> None:
+    after = proposal('remove = ["K"]')
+    gone = only(wa.compare(base, after))
+    assert (gone["before"], gone["after"], gone["change"]) == ("apart", None, "gone")
+    new = only(wa.compare(after, base))
+    assert (new["before"], new["after"], new["change"]) == (None, "apart", "new")
+    assert wa.compare(base, after).exit_code() == 0
+
+
+def test_evidence_of_an_earlier_proof_serves_as_before(
+    base: Study, proposal: Read, tmp_path: Path
+) -> None:
+    """The audit: the same study a year later, then one that has changed. Records cannot be told."""
+    evidence = tmp_path / "evidence.json"
+    facts = wa.prove(base).facts()
+    evidence.write_text(json.dumps(facts), encoding="utf-8")
+    assert wa.compare(evidence, base).nothing_changed
+    changed = wa.compare(str(evidence), proposal("", "K,alternate,1,L-CM"))
+    assert only(changed)["change"] == "worse"
+    assert changed.facts()["records"] is None
+    assert any(row["after"] and not row["before"] for row in changed.facts()["inputs"])
+
+
+@pytest.mark.parametrize(
+    "text", ["", "[]", '{"circuits": []}', '{"waysapart": 1, "circuits": [1]}']
+)
+def test_files_without_evidence_are_refused(base: Study, tmp_path: Path, text: str) -> None:
+    evidence = tmp_path / "evidence.json"
+    evidence.write_text(text, encoding="utf-8")
+    with pytest.raises(wa.CallError, match=r"evidence\.json"):
+        wa.compare(evidence, base)
+
+
+def test_a_waiver_that_lapses_between_two_audits_is_worse(base: Study) -> None:
+    """Verdicts alone: accepted, then shared."""
+    old = {"id": "K", "verdict": "accepted", "shared": [{"asset": "P1", "waived": True}]}
+    new = {"id": "K", "verdict": "shared", "shared": [{"asset": "P1", "waived": False}]}
+    (change,) = changes([old], [new])
+    assert (change.change, change.came["shared"]) == ("worse", ["P1"])
+
+
+VERDICTS = ["shared", "unproven", "accepted", "apart"]
+
+
+@pytest.mark.parametrize("before", VERDICTS)
+@pytest.mark.parametrize("after", VERDICTS)
+def test_the_order_of_verdicts(before: str, after: str) -> None:
+    (change,) = changes([{"id": "K", "verdict": before}], [{"id": "K", "verdict": after}])
+    step = VERDICTS.index(after) - VERDICTS.index(before)
+    assert change.change == ("better" if step > 0 else "worse" if step < 0 else "same")
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "change"),
+    [
+        (True, False, "worse"),
+        (True, None, "worse"),
+        (None, False, "worse"),
+        (False, True, "better"),
+        (False, None, "better"),
+        (None, True, "better"),
+        (False, False, "same"),
+    ],
+)
+def test_limits_that_break_are_worse(before: bool, after: bool, change: str) -> None:
+    def owner(kept: object) -> dict[str, Any]:
+        delay = {"ok": True, "asymmetry_ok": kept}
+        return {"id": "K", "verdict": "apart", "delay": delay, "loss_ok": True}
+
+    (found,) = changes([owner(before)], [owner(after)])
+    assert found.change == change
+
+
+def test_a_better_verdict_does_not_excuse_a_broken_limit() -> None:
+    old = {"id": "K", "verdict": "shared", "loss_ok": True}
+    new = {"id": "K", "verdict": "apart", "loss_ok": False}
+    (change,) = changes([old], [new])
+    assert change.change == "worse"
+    assert change.better == ("shared to apart",)
+    assert change.worse == ("loss over its limit",)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "change"),
+    [
+        (["P1"], ["P1", "P2"], "worse"),
+        (["P1", "P2"], ["P1"], "better"),
+        (["P1"], ["P2"], "same"),
+        (["P1"], ["P1"], "same"),
+    ],
+)
+def test_where_the_verdict_stays_the_findings_decide(
+    before: list[str], after: list[str], change: str
+) -> None:
+    def owner(assets: list[str]) -> dict[str, Any]:
+        return {"id": "K", "verdict": "shared", "shared": [{"asset": one} for one in assets]}
+
+    (found,) = changes([owner(before)], [owner(after)])
+    assert found.change == change
+    assert set(found.went["shared"]) == set(before) - set(after)
+    assert set(found.came["shared"]) == set(after) - set(before)
+
+
+def test_rules_that_differ_are_told(base: Study, tmp_path: Path) -> None:
+    rules = tmp_path / "rules.toml"
+    rules.write_text("[services.default]\nmax_delay_us = 1\n", encoding="utf-8")
+    from waysapart.study.rules import load_rules
+
+    comparison = wa.compare(base, replace(base, rules=load_rules(rules)))
+    assert comparison.rules == [
+        {"key": "services.default.max_delay_us", "before": 10000, "after": 1}
+    ]
+    row = only(comparison)
+    assert (row["change"], row["worse"]) == ("worse", ["delay over its limit"])
+    assert row["within_limits"]["after"] is False
