@@ -95,3 +95,19 @@ class Recovery(Table):
     hold_off_ms: NotNegative
     switching_ms: NotNegative
     ring_turns_back: bool
+
+
+class Reroute(Table):
+    """What counts where no separate ways exist: how bad it is to share a thing, by kind or role.
+
+    `near` is for two segments that come too near or cross, `other` for all
+    that has no weight of its own.
+    """
+
+    weights: dict[str, Annotated[int, Field(ge=0, le=1_000_000)]]
+
+    @model_validator(mode="after")
+    def _with_other(self) -> Reroute:
+        if "other" not in self.weights:
+            raise ValueError("state other, for kinds without a weight of their own")
+        return self

@@ -22,6 +22,7 @@ from waysapart.study.figure_rules import (
     Positive,
     PowerSystem,
     Recovery,
+    Reroute,
     Reserve,
     Statistics,
     Tests,
@@ -193,6 +194,7 @@ class Rules(Table):
     tests: Tests
     power_system: PowerSystem
     recovery: Recovery
+    reroute: Reroute
     reliance: Reliance = Reliance()
     waivers: tuple[Waiver, ...] = Field(default=(), alias="waiver")
     _rows: tuple[tuple[tuple[str, ...], object, str], ...] = PrivateAttr(default=())
@@ -221,6 +223,7 @@ class Rules(Table):
         fibres: Collection[str] | None = None,
         failures: Collection[str] | None = None,
         media: Collection[str] | None = None,
+        weights: Collection[str] | None = (),
     ) -> tuple[Assumption, ...]:
         """Every value in force with its unit and source.
 
@@ -228,6 +231,8 @@ class Rules(Table):
         ----------
         services, fibres, failures, media : collection of str, optional
             Keys of these tables that were used; None: all of them.
+        weights : collection of str, optional
+            Weights of rerouting that were used; no other answer rests on them.
 
         Returns
         -------
@@ -235,11 +240,19 @@ class Rules(Table):
             In the order of the shipped file; a value from the study's own
             rules has that file's name as its source.
         """
-        used = {"services": services, "fibres": fibres, "failures": failures, "media": media}
+        used = {
+            "services": services,
+            "fibres": fibres,
+            "failures": failures,
+            "media": media,
+            "reroute": weights,
+        }
         return tuple(
             Assumption(dotted(path), value, unit_of(path), source)
             for path, value, source in self._rows
-            if len(path) == 1 or used.get(path[0]) is None or path[1] in (used[path[0]] or ())
+            if len(path) == 1
+            or used.get(path[0]) is None
+            or path[2 if path[0] == "reroute" else 1] in (used[path[0]] or ())
         )
 
     def own(self) -> Mapping[str, Any]:
@@ -259,6 +272,7 @@ _MODELS: Mapping[str, Any] = MappingProxyType(
         "tests": Tests,
         "power_system": PowerSystem,
         "recovery": Recovery,
+        "reroute": Reroute,
         "reliance": Reliance,
         "waiver": Waiver,
     }
