@@ -190,3 +190,20 @@ def test_turning_back_far_out_is_the_worst_state(ring: SmallStudy) -> None:
     assert states["main"] == 4350.0
     assert states["turned back on main"] == delay["worst_us"] == 9350.0
     assert delay["ok"] is False
+
+
+def test_reversing_a_circuit_or_its_rows_changes_no_figure(study: SmallStudy) -> None:
+    """From Marsh Point to West Sands, with links and runs entered the other way round."""
+    study.cell("cables", "C1", slack_m=30, overlength_pct=0.7)
+    before = circuit(study.facts())
+    study.cell("circuits", "K1", a="R-M", b="R-W")
+    study.cell("links", "L1", a="R-M", b="R-W")
+    runs = (study.folder / "cable_runs.csv").read_text(encoding="utf-8").splitlines()
+    for seq, line in enumerate(runs):
+        if line.startswith("C1,"):
+            cable, number, segment = line.split(",")
+            runs[seq] = f"{cable},{5 - int(number)},{segment}"
+    study.text("cable_runs.csv", "\n".join([runs[0], *reversed(runs[1:])]) + "\n")
+    after = circuit(study.facts())
+    for figures in ("paths", "delay", "unavailability"):
+        assert after[figures] == before[figures]

@@ -179,6 +179,17 @@ def test_how_much_longer_by_loss(study: SmallStudy) -> None:
     assert (loss["could_grow_m"], loss["longest"]["by_loss_m"]) == (36000.0, 40000.0)
 
 
+def test_more_length_never_improves_a_margin(study: SmallStudy) -> None:
+    margins, least = [], []
+    for length_m in (100.0, 999.0, 1000.0, 1001.0, 5000.0):
+        study.feature("segments", "S2", length_m=length_m)
+        facts = study.facts()
+        margins.append(link(facts)["margin_db"])
+        least.append(link(facts)["statistical_margin_db"])
+    assert margins == sorted(margins, reverse=True)
+    assert least == sorted(least, reverse=True)
+
+
 TESTS = "cable,link,fibre,wavelength_nm,length_m,loss_db,stage,direction,date\n"
 
 

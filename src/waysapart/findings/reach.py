@@ -30,7 +30,6 @@ def reach_columns(network: Network, glass: Glass, counts: Bools) -> pd.DataFrame
     count = len(links)
     rows = np.flatnonzero(counts)
     link = network.pieces.link[rows]
-    types = pd.Series(glass.type[rows]).groupby(link).agg(lambda one: ";".join(sorted(set(one))))
     with np.errstate(divide="ignore"):
         per_mhz = glass.fibre_m[rows] / 1000 / glass.bandwidth[rows]
         bandwidth = 1 / np.bincount(link, per_mhz, count)
@@ -46,7 +45,7 @@ def reach_columns(network: Network, glass: Glass, counts: Bools) -> pd.DataFrame
             "dispersion_ps_nm": np.where(none, np.nan, dispersion),
             "dispersion_limit_ps_nm": links["dispersion_limit_ps_nm"].to_numpy(dtype=np.float64),
             "multimode": known,
-            "fibre_type": types.reindex(range(count)).fillna(""),
+            "fibre_type": _types(link, glass.type[rows], count),
         }
     )
     order = rows[np.lexsort((-np.nan_to_num(glass.fibre_m[rows]), link))]
@@ -65,6 +64,15 @@ def reach_columns(network: Network, glass: Glass, counts: Bools) -> pd.DataFrame
         column[there] = values[longest[there]]
         frame[name] = column
     return frame
+
+
+def _types(link: np.ndarray, types: np.ndarray, count: int) -> list[str]:
+    """Types of fibre of every link, `;` between."""
+    found: list[list[str]] = [[] for _ in range(count)]
+    pairs = pd.DataFrame({"link": link, "type": types}).drop_duplicates()
+    for number, name in pairs.sort_values(["link", "type"]).itertuples(index=False):
+        found[number].append(name)
+    return [";".join(names) for names in found]
 
 
 def could_grow_m(

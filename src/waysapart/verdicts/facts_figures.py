@@ -7,6 +7,7 @@ from typing import Any, cast
 
 import numpy as np
 import pandas as pd
+import scipy.sparse as sp
 
 from waysapart.findings.compared import old_tests
 from waysapart.findings.length_terms import TERMS as LENGTH_TERMS
@@ -84,6 +85,7 @@ class FigureSheet:
     names: np.ndarray = field(init=False)
     rows: dict[int, dict[str, Any]] = field(init=False)
     lengths: list[dict[str, Any]] = field(init=False)
+    delays: list[dict[str, Any]] = field(init=False)
     checks: LinkChecks = field(init=False)
     stages: dict[int, list[dict[str, Any]]] = field(init=False)
     _grows: dict[float, dict[int, dict[str, Any]]] = field(init=False, default_factory=dict)
@@ -96,6 +98,7 @@ class FigureSheet:
         numbers = budgets["link"].tolist()
         self.rows = dict(zip(numbers, _records(budgets), strict=True))
         self.lengths = _records(length_terms(proof.network))
+        self.delays = _records(proof.delays)
         self.checks = LinkChecks.of(budgets, len(links))
         self.stages = _stages(proof)
 
@@ -118,7 +121,7 @@ class FigureSheet:
 def path_facts(sheet: FigureSheet, path: int, test: int) -> dict[str, Any]:
     """Length, delay and loss of one path, each with the terms that add up to it."""
     proof = sheet.proof
-    row = proof.delays.iloc[path]
+    row = sheet.delays[path]
     links = proof.network.paths.links(path).tolist()
     return {
         "links": [str(sheet.names[link]) for link in links],
@@ -143,7 +146,7 @@ def path_facts(sheet: FigureSheet, path: int, test: int) -> dict[str, Any]:
             for name in ("fibre_us", "equipment_us", "extra_us", "test_us")
         },
         "loss": [_loss(sheet, link, test) for link in links if link in sheet.rows],
-        "relies_on": int(np.diff(proof.reliance.paths.indptr)[path]),
+        "relies_on": int(proof.reliance.relied_count[path]),
     }
 
 
@@ -329,11 +332,12 @@ def _not_counted(sheet: FigureSheet, paths: list[int]) -> list[str]:
     """What the paths rely on and no failure rate is known of: bare hops, hazards without a rate."""
     proof = sheet.proof
     count = len(proof.network.assets)
-    relied = proof.reliance.paths[paths]
-    columns = np.unique(relied.indices) if len(paths) else np.empty(0, dtype=np.int64)
+    unrated = np.r_[proof.outages.unrated, np.arange(count, proof.reliance.links.shape[1])]
+    links = np.unique(sp.csr_array(proof.reliance.along[paths]).indices)
+    relied = sp.csr_array(proof.reliance.links[links])[:, unrated]
+    columns = np.sort(unrated[np.unique(relied.indices)])
     hops = [str(sheet.names[number - count]) for number in columns[columns >= count]]
-    hazards = np.intersect1d(columns, proof.outages.unrated)
-    return hops + proof.network.assets.ids(hazards)
+    return hops + proof.network.assets.ids(columns[columns < count])
 
 
 def stage_facts(sheet: FigureSheet, test: int) -> list[dict[str, Any]]:
@@ -351,22 +355,32 @@ def _stages(proof: Proof) -> dict[int, list[dict[str, Any]]]:
     frame = missing_stages(proof.network)
     links = proof.study.tables["links"]["id"].to_numpy()
     cables = proof.study.tables["cables"]["id"].to_numpy()
-    columns = list(range(len(TESTS)))
+    missing = frame[list(range(len(TESTS)))].to_numpy(dtype=bool)
+    code = missing @ (1 << np.arange(len(TESTS)))
+    order = np.lexsort((frame["fibre"], code, frame["cable"], frame["link"]))
     found: dict[int, list[dict[str, Any]]] = {}
-    if not len(frame):
-        return found
-    lacking = frame[frame[columns].any(axis=1)]
-    for key, rows in lacking.groupby(["link", "cable", *columns], sort=True):
-        link, cable, *missing = cast(tuple[int, ...], key)
-        fibres = [int(fibre) for fibre in rows["fibre"] if fibre != NO_FIBRE]
-        found.setdefault(int(link), []).append(
-            {
-                "link": str(links[int(link)]),
-                "cable": str(cables[int(cable)]),
-                "fibres": fibres or None,
-                "missing": [name for name, lacks in zip(TESTS, missing, strict=True) if lacks],
-            }
-        )
+    last: tuple[int, int, int] | None = None
+    for link, cable, fibre, lacks in zip(
+        *(frame[name].to_numpy()[order].tolist() for name in ("link", "cable", "fibre")),
+        code[order].tolist(),
+        strict=True,
+    ):
+        if not lacks:
+            continue
+        rows = found.setdefault(link, [])
+        if (link, cable, lacks) != last:
+            last = (link, cable, lacks)
+            names = [name for bit, name in enumerate(TESTS) if lacks >> bit & 1]
+            rows.append(
+                {
+                    "link": str(links[link]),
+                    "cable": str(cables[cable]),
+                    "fibres": None,
+                    "missing": names,
+                }
+            )
+        if fibre != NO_FIBRE:
+            rows[-1]["fibres"] = [*(rows[-1]["fibres"] or []), fibre]
     return found
 
 
