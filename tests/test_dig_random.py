@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -128,3 +129,14 @@ def test_reasons_lead_back_to_what_was_hit(
                 assert why[trail[-1]], f"{trail[-1]} fell for no reason"
                 trail.append(why[trail[-1]][0])
                 assert len(trail) < 50
+
+
+def test_a_proof_and_its_study_give_the_same(
+    studied: tuple[wa.Proof, Plant, random.Random],
+) -> None:
+    """Assets out of service, lone members of groups and all."""
+    proof, plant, rng = studied
+    out = tuple(rng.sample(sorted(plant.assets), 2))
+    study = replace(proof.study, out=out)
+    taken = _some(plant, rng)
+    assert wa.dig(wa.prove(study), assets=taken).facts() == wa.dig(study, assets=taken).facts()

@@ -22,6 +22,8 @@ from waysapart.verdicts.touching import gaps_of_trials
 
 Subject = Study | Network | Proof
 """What may be asked about: a study, tied or proved already or not."""
+_OF_THE_PROOF = ("way-out", "lone-member")
+"""Gaps that are no gaps in the records: what is out of service is counted here as down."""
 
 
 @dataclass(frozen=True)
@@ -35,7 +37,7 @@ class Base:
         Circuits first, then groups.
     gaps : tuple of Gap
     gaps_of : list of list of int
-        Gaps that touch each trial.
+        Gaps in the records that touch each trial.
     delays, budgets : DataFrame
     down : ndarray of bool, shape (assets,)
         Assets that are out of service now, with what falls with them.
@@ -108,7 +110,8 @@ def base_of(subject: Subject) -> Base:
     down = np.zeros(len(network.assets), dtype=np.bool_)
     event = boolean(np.zeros(len(numbers), np.int64), numbers, (1, len(network.assets)))
     down[falls(reliance, event).indices] = True
-    return Base(reliance, trials, gaps, gaps_of, delays, budgets, down, lost)
+    recorded = [[one for one in mine if gaps[one].code not in _OF_THE_PROOF] for mine in gaps_of]
+    return Base(reliance, trials, gaps, recorded, delays, budgets, down, lost)
 
 
 def further(base: Base, events: sp.csr_array, down: Bools | None = None) -> sp.csr_array:
