@@ -238,6 +238,24 @@ def test_a_stub_within_the_tolerance_is_not_followed(tmp_path: Path) -> None:
     assert [code for code in codes(network) if code.startswith("match")] == []
 
 
+@pytest.mark.parametrize(("end_m", "expected"), [(200.3, ["D"]), (201.5, ["D", "RISER"])])
+def test_a_short_riser_where_the_cable_ends(
+    tmp_path: Path, end_m: float, expected: list[str]
+) -> None:
+    """From pit P, 200 m on, a riser leads 1.5 m on to Q. Drawn 0.3 m past P, C ends at P;
+    drawn to Q, it ends at Q: the riser counts once the drawing takes in half of it.
+    """
+    plant = DrawnPlant((0, 0), (400, 0))
+    plant.nodes("pit", P=(200, 0))
+    plant.node("Q", 201.5, 0, kind="entry")
+    plant.segment("D", "duct", "A", "P", b="P")
+    plant.segment("RISER", "riser", "P", "Q", a="P", b="Q")
+    plant.cable("C", "A", (end_m, 0))
+    network = tied(plant, tmp_path)
+    assert followed(network) == expected
+    assert [code for code in codes(network) if code.startswith("match")] == []
+
+
 def test_inside_a_site_drawn_as_an_area(tmp_path: Path) -> None:
     """A is 80 m square; the duct ends at its fence, the cable is drawn on to its middle."""
     plant = DrawnPlant((0, 0), (400, 0))
