@@ -10,6 +10,7 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
+import scipy.sparse as sp
 
 import waysapart as wa
 from test_dig import two_ways
@@ -80,7 +81,10 @@ def test_ten_thousand_circuits_against_a_hundred_thousand_events() -> None:
             tables={"circuits": pd.DataFrame({"id": range(circuits)}), "equipment": equipment}
         ),
     )
-    reliance = SimpleNamespace(network=network, closed=closed, path_items=items)
+    alone = sp.eye_array(2 * circuits, dtype=np.bool_, format="csr")
+    reliance = SimpleNamespace(
+        network=network, closed=closed, path_items=items, link_items=items, along=alone
+    )
     none = np.zeros(assets, dtype=bool)
     base = Base(reliance, [], (), [], None, None, none, np.zeros(2 * circuits, dtype=bool))  # type: ignore[arg-type]
     begin = time.process_time()
