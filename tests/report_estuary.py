@@ -436,16 +436,31 @@ def build_estuary() -> tuple[dict[str, Any], dict[str, Any]]:
             },
             {"name": "end zone", "value": 50, "unit": "m", "source": "rules.toml"},
         ],
-        "reliance": reliance,
+        "effects": effects_of(reliance),
     }
     return facts, geo
+
+
+def effects_of(reliance: dict[str, dict[str, list[str]]]) -> dict[str, Any]:
+    """Asset -> path -> circuits as what the loss of each asset takes; every circuit has two."""
+    losses: list[list[list[str]]] = []
+    of: dict[str, list[int]] = {}
+    for asset, paths in reliance.items():
+        hits = [circuit for circuits in paths.values() for circuit in circuits]
+        lost = sorted({one for one in hits if hits.count(one) > 1})
+        left = sorted({one for one in hits if hits.count(one) == 1})
+        row = [lost, left, []]
+        if row not in losses:
+            losses.append(row)
+        of[asset] = [losses.index(row), -1, 0]
+    return {"losses": losses, "cables": [], "kinds": ["plant"], "of": of}
 
 
 def respell(value: Any, spell: Any, keep: frozenset[str] = frozenset({"verdict", "made"})) -> Any:
     """The same facts or geometries with every text of a layer put through `spell`.
 
     Ids are respelled alike everywhere, so that references still meet. Keys of
-    plain objects are ours and stay; keys of `reliance` are ids.
+    plain objects are ours and stay; keys of `of` are ids.
     """
     if isinstance(value, str):
         return spell(value)
@@ -454,11 +469,8 @@ def respell(value: Any, spell: Any, keep: frozenset[str] = frozenset({"verdict",
     if isinstance(value, dict):
         out = {}
         for key, item in value.items():
-            if key == "reliance":
-                out[key] = {
-                    spell(asset): {path: [spell(c) for c in ids] for path, ids in paths.items()}
-                    for asset, paths in item.items()
-                }
+            if key == "of":
+                out[key] = {spell(asset): places for asset, places in item.items()}
             elif key in keep or (key == "type" and isinstance(item, str)) or key == "path":
                 out[key] = item
             else:

@@ -45,7 +45,12 @@ FACTS = {
             "cross": [{"main": "D-1", "alternate": "D-2", "at": None}],
         }
     ],
-    "reliance": {"D-1": {"main": ["C-1"], "alternate": ["C-1", "C-gone"]}},
+    "effects": {
+        "losses": [[["C-1"], ["C-gone"], []]],
+        "cables": [],
+        "kinds": ["duct"],
+        "of": {"D-1": [0, -1, 0]},
+    },
 }
 
 
@@ -70,8 +75,10 @@ def test_marks_stand_only_where_a_position_is_known():
     assert (mark["what"], mark["circuit"], mark["at"]) == ("near", 0, [8.1, 54.1])
 
 
-def test_reliance_counts_circuits_of_the_facts_only():
-    assert map_data(FACTS, GEO)["reliance"] == {"D-1": {"main": [0], "alternate": [0]}}
+def test_losses_count_circuits_of_the_facts_only():
+    data = map_data(FACTS, GEO)
+    assert data["losses"] == [[[0], [], []]]
+    assert data["of"] == {"D-1": [0, -1, 0]}
 
 
 def test_names_are_visible_text_and_never_reach_folium():

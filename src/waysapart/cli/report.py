@@ -28,17 +28,47 @@ from waysapart.errors import CallError
     "and {y}. Without it the report asks the network for nothing.",
 )
 @click.option("--attribution", default="", help="What the background map's licence wants said.")
+@click.option(
+    "--since",
+    type=click.Path(path_type=Path, exists=True),
+    metavar="EVIDENCE",
+    help="Say what has changed since an earlier proof: the file that `prove --json` wrote of it.",
+)
+@click.option(
+    "--share-outside",
+    is_flag=True,
+    help="For readers who must not learn where plant lies: no name, no id, no free text and no "
+    "coordinate of the study stays in the file.",
+)
+@click.option(
+    "--grid",
+    "grid_m",
+    type=float,
+    metavar="METRES",
+    help="With --share-outside: keep a map, with coordinates moved to a grid this wide.",
+)
 @telling_errors
-def report(study: Path, target: Path, background: str | None, attribution: str) -> None:
+def report(
+    study: Path,
+    target: Path,
+    background: str | None,
+    attribution: str,
+    since: Path | None,
+    share_outside: bool,
+    grid_m: float | None,
+) -> None:
     """Write the proof as one HTML file that a reviewer can open without network or program.
 
     Exit status as of `prove`.
 
     \b
-    Example:
+    Examples:
         waysapart report examples/estuary -o estuary.html
+        waysapart report examples/estuary -o outside.html --share-outside --grid 2000
+        waysapart report . -o revision-b.html --since revision-a.json
     """
     from waysapart.report.map import Tiles
+    from waysapart.report.outside import Outside
     from waysapart.report.terminal import show_proof, styled
     from waysapart.report.write import write_report
     from waysapart.verdicts.prove import prove
@@ -51,11 +81,18 @@ def report(study: Path, target: Path, background: str | None, attribution: str) 
             raise CallError(f"--background: {error}") from error
     if target.suffix.lower() not in (".html", ".htm"):
         raise CallError(f"-o {target}: the report is HTML; give it a name that ends in .html")
+    if grid_m is not None and not share_outside:
+        raise CallError("--grid belongs to --share-outside; a full report keeps its coordinates")
+    if share_outside and tiles is not None:
+        raise CallError(
+            "--background would fetch the very places that --share-outside leaves out; give one"
+        )
+    outside = Outside(grid_m) if share_outside else None
     records = load(study)
     with busy("proving"):
         proof = prove(records)
     with busy("writing the report"):
-        write_report(proof, target, tiles=tiles)
+        write_report(proof, target, tiles=tiles, since=since, outside=outside)
     console = output()
     show_proof(console, proof.facts(), quiet=True)
     console.print(styled(f"report: {target}"))

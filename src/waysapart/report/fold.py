@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 Facts = Mapping[str, Any]
+_ROLES = {"joints": "joint", "links": "link", "supplies": "supply", "hazards": "hazard"}
+
 Chains = tuple[tuple[str, tuple[str, ...]], ...]
 
 
@@ -57,7 +59,8 @@ def kind_of(found: Facts) -> str:
     kind = str(found.get("kind") or "")
     if found.get("role") == "cables":
         return f"{kind} cable".strip()
-    return kind or str(found.get("role") or "asset")
+    role = str(found.get("role") or "asset")
+    return kind or _ROLES.get(role, role)
 
 
 def chains_of(found: Facts) -> dict[str, list[str]]:

@@ -12,9 +12,11 @@ import numpy as np
 from waysapart.findings.separation.earth import to_lonlat
 from waysapart.findings.separation.intervals import expand
 from waysapart.findings.separation.pieces import position
+from waysapart.findings.separation.profile import profile
 from waysapart.network.assets import Floats, Ints
 from waysapart.network.routes import routes
 from waysapart.report.fold import Finding, folded
+from waysapart.report.profile_svg import outline
 from waysapart.verdicts.facts import text_or_none
 from waysapart.verdicts.prove import Proof
 
@@ -22,6 +24,9 @@ Interval = tuple[float, float]
 
 _HOP_SHARE = 0.06
 """A hop without a course on record is drawn as this share of the lane, for want of a length."""
+_MOST_PROFILES = 80
+"""Profiles that a report draws: those of circuits that need a decision before the others."""
+_COLUMNS = 240
 _MET_M = 1.0
 """Ends of consecutive segments farther apart than this, beyond the snap tolerance, are a break."""
 
@@ -70,7 +75,9 @@ class Lanes:
             for number, row in enumerate(proof.spacing.pairs.itertuples())
         }
 
-    def strip(self, test: int, facts: dict[str, Any]) -> dict[str, Any] | None:
+    def strip(
+        self, test: int, facts: dict[str, Any], *, with_profile: bool = True
+    ) -> dict[str, Any] | None:
         """What to draw of one trial.
 
         Parameters
@@ -79,13 +86,17 @@ class Lanes:
             Number of a trial: circuits first, then groups.
         facts : dict
             Its facts.
+        with_profile : bool
+            Whether to work out how far apart the first two ways are.
 
         Returns
         -------
         dict or None
             `lanes` (label, ends, length_m, stretches, marks, hops, breaks,
-            zones), `bridges`, `near`, `cross`; every place is metres along its
-            lane from end a. None where fewer than two ways have a length.
+            zones), `bridges` (finding: its place in `folded`), `near`, `cross`,
+            `profile` (points: place on the first lane and distance; limit_m); every
+            place is metres along its lane from end a. None where fewer
+            than two ways have a length.
         """
         trial = self._proof.trials[test]
         paths = [side[0] for side in trial.sides]
@@ -101,11 +112,12 @@ class Lanes:
             ],
             "bridges": [
                 bridge
-                for finding in folded(facts.get("shared", []))
-                if (bridge := self._bridge(finding, lanes))
+                for number, finding in enumerate(folded(facts.get("shared", [])))
+                if (bridge := self._bridge(number, finding, lanes))
             ],
             "near": [] if pair is None else self._near(pair, lanes),
             "cross": [] if pair is None else self._cross(pair, lanes),
+            "profile": self._profile(pair, lanes[0], facts) if with_profile else None,
         }
 
     def _places(self, role: str, column: str) -> Ints:
@@ -306,14 +318,16 @@ class Lanes:
         begin = lane.begin[row]
         return joined(zip(begin[inside] + low[inside], begin[inside] + high[inside], strict=True))
 
-    def _bridge(self, finding: Finding, lanes: Sequence[_Lane]) -> dict[str, Any] | None:
+    def _bridge(
+        self, number: int, finding: Finding, lanes: Sequence[_Lane]
+    ) -> dict[str, Any] | None:
         """Where a shared thing lies on every lane; nothing where a lane does not show it."""
         wanted = [self._number(str(one["asset"])) for one in (*finding.members, *finding.places)]
         where = [self._where(lane, [n for n in wanted if n >= 0]) for lane in lanes]
         if not all(where):
             return None
         return {
-            "label": finding.label,
+            "finding": number,
             "asset": str(finding.members[0]["asset"]),
             "waived": finding.waived,
             "at": where,
@@ -379,6 +393,24 @@ class Lanes:
                 }
             )
         return found
+
+    def _profile(self, pair: int | None, lane: _Lane, facts: dict[str, Any]) -> Any:
+        """Distance from the first way to the second, all along the first lane."""
+        if pair is None or not len(lane.rows):
+            return None
+        arcs = profile(self._layout, pair, along="first")
+        if not len(arcs) or not arcs["distance_from_m"].notna().any():
+            return None
+        at, distance = outline(arcs, _COLUMNS)
+        asked = facts.get("separation_m")
+        limits = asked.values() if isinstance(asked, dict) else [asked or 0.0]
+        return {
+            "points": [
+                [round(x, 1), None if np.isnan(d) else round(float(d), 2)]
+                for x, d in zip(self._moved(lane, at.tolist()), distance, strict=True)
+            ],
+            "limit_m": float(max(limits, default=0.0)),
+        }
 
     def _moved(self, lane: _Lane, path_m: Sequence[float]) -> list[float]:
         """Chainages along the geometry of a path as chainages along its lane, hops included."""
@@ -478,8 +510,11 @@ def strips(proof: Proof, facts: dict[str, Any]) -> dict[str, dict[str, Any]]:
     """
     lanes = Lanes(proof)
     found: dict[str, dict[str, Any]] = {"circuit": {}, "group": {}}
-    for test, one in enumerate((*facts["circuits"], *facts["groups"])):
-        strip = lanes.strip(test, one)
+    every = [*facts["circuits"], *facts["groups"]]
+    first = sorted(range(len(every)), key=lambda test: every[test]["verdict"] == "apart")
+    profiled = set(first[:_MOST_PROFILES])
+    for test, one in enumerate(every):
+        strip = lanes.strip(test, one, with_profile=test in profiled)
         if strip is not None:
             kind = "circuit" if test < proof.circuit_count else "group"
             found[kind][str(one["id"])] = strip

@@ -18,6 +18,7 @@ import numpy as np
 from shapely.geometry import shape
 
 from waysapart.report.escape import map_text, visible, visible_all
+from waysapart.report.lookup import columns, lookup_data
 from waysapart.report.offline import MapParts, take_apart
 
 Facts = Mapping[str, Any]
@@ -114,14 +115,7 @@ def frame(geo: Facts) -> tuple[float, float, float, float]:
     ValueError
         Where a coordinate is not finite.
     """
-    chains = (
-        chain
-        for role in ("plant", "points", "paths", "hazards")
-        for feature in _features(geo, role)
-        if feature.get("geometry")
-        for chain in _chains(feature["geometry"])
-    )
-    points = [point[:2] for chain in chains for point in chain]
+    points = [point[:2] for chain in _all_chains(geo) for point in chain]
     if not points:
         return _WORLD
     corners = np.asarray(points, dtype=float)
@@ -130,6 +124,21 @@ def frame(geo: Facts) -> tuple[float, float, float, float]:
     west, south = corners.min(axis=0)
     east, north = corners.max(axis=0)
     return float(west), float(south), float(east), float(north)
+
+
+def has_places(geo: Facts) -> bool:
+    """Whether there is anything to draw on a map."""
+    return any(True for _ in _all_chains(geo))
+
+
+def _all_chains(geo: Facts) -> Iterable[Sequence[Sequence[float]]]:
+    return (
+        chain
+        for role in ("plant", "points", "paths", "hazards")
+        for feature in _features(geo, role)
+        if feature.get("geometry")
+        for chain in _chains(feature["geometry"])
+    )
 
 
 def map_data(facts: Facts, geo: Facts, tiles: Tiles | None = None) -> dict[str, Any]:
@@ -180,7 +189,17 @@ def map_data(facts: Facts, geo: Facts, tiles: Tiles | None = None) -> dict[str, 
             for c in circuits
         ],
         "marks": [mark for i, c in enumerate(circuits) for mark in _marks(i, c)],
-        "reliance": _reliance(facts.get("reliance"), number),
+        "close": _close(facts, number),
+        "worst": [
+            {
+                "at": [round(float(x), 6) for x in one["at"]],
+                "radius_m": one["radius_m"],
+                "lost": [number[c] for c in one["circuits_lost"] if c in number],
+            }
+            for one in facts.get("worst", [])
+        ],
+        "grid": facts.get("grid"),
+        **lookup_data(facts, place),
     }
     for feature in _features(geo, "paths"):
         properties = feature["properties"]
@@ -208,20 +227,7 @@ def _features(geo: Facts, role: str) -> Features:
 
 
 def _properties(features: Features) -> dict[str, Any]:
-    """Ids and names as texts; roles and kinds, which repeat, as places in a list."""
-    columns: dict[str, Any] = {}
-    for key in ("id", "name"):
-        columns[key] = [_text(f["properties"].get(key)) for f in features]
-    for key in ("role", "kind"):
-        texts = [_text(f["properties"].get(key)) for f in features]
-        known = {text: i for i, text in enumerate(dict.fromkeys(texts))}
-        columns[key] = [known[text] for text in texts]
-        columns[f"{key}s"] = list(known)
-    return columns
-
-
-def _text(value: object) -> str:
-    return "" if value is None else visible(str(value))
+    return columns([feature["properties"] for feature in features])
 
 
 def _lines(geometries: Sequence[Mapping[str, Any]]) -> dict[str, list[int]]:
@@ -292,14 +298,12 @@ def _marks(circuit: int, facts: Facts) -> Iterable[dict[str, Any]]:
             yield visible_all(mark)
 
 
-def _reliance(reliance: Facts | None, number: Mapping[str, int]) -> dict[str, Any]:
-    """Who relies on an asset: asset -> path -> places in the list of circuits."""
-    if not reliance:
-        return {}
-    return {
-        visible(str(asset)): {
-            visible(str(path)): [number[str(c)] for c in circuits if str(c) in number]
-            for path, circuits in paths.items()
-        }
-        for asset, paths in reliance.items()
-    }
+def _close(facts: Facts, number: Mapping[str, int]) -> list[dict[str, Any]]:
+    """Courses of near stretches on both ways, by circuit."""
+    strips = (facts.get("strips") or {}).get("circuit", {})
+    return [
+        {"circuit": number[name], **_lines([{"type": "MultiLineString", "coordinates": lines}])}
+        for name, strip in strips.items()
+        if name in number
+        if (lines := [line for near in strip["near"] for line in near["lines"]])
+    ]

@@ -16,6 +16,14 @@ LAID = {
 }
 """How a segment of each kind is drawn; any other as if it were buried."""
 
+KNOWN_KINDS = frozenset(
+    {*LAID, "tower", "gantry", "pole", "pit", "entry", "room", "chassis", "rack", "charger"}
+    | {"battery", "relay", "multiplexer", "repeater", "panel", "radio", "clock", "filter"}
+    | {"right-of-way", "opgw", "adss", "wrapped", "lashed", "building", "cabinet"}
+    | {"fibre", "leased", "electrical", "internal", "carrier"}
+)
+"""Words of the trade that name a kind and give nothing away."""
+
 _STRUCTURES = {
     "tower": "tower",
     "gantry": "gantry",

@@ -14,12 +14,16 @@ import jinja2
 from markupsafe import Markup
 
 from waysapart.report.escape import json_for_script, visible
-from waysapart.report.map import Tiles, folium_map, map_data
-from waysapart.report.offline import CSP_PLACE, seal
+from waysapart.report.map import Tiles, folium_map, has_places, map_data
+from waysapart.report.offline import CSP_PLACE, MapParts, seal
+from waysapart.report.picture import map_picture
 from waysapart.report.view import page_view
 
 Facts = Mapping[str, Any]
-_SCRIPTS = ("data.js", "draw.js", "pick.js", "plan.js", "tables.js")
+_SCRIPTS = ("data.js", "lookup.js", "strips.js", "tables.js")
+_MAP_SCRIPTS = ("data.js", "lookup.js", "draw.js", "pick.js", "plan.js", "measure.js")
+_MAP_SCRIPTS += ("strips.js", "tables.js")
+_STYLES = ("page.css", "strip.css", "print.css")
 
 
 def render_report(facts: Facts, geo: Facts, *, title: str, tiles: Tiles | None = None) -> str:
@@ -28,15 +32,11 @@ def render_report(facts: Facts, geo: Facts, *, title: str, tiles: Tiles | None =
     Parameters
     ----------
     facts : mapping
-        As `prove --json` writes them. Optional beyond that: `revision`;
-        `notes` (list of str); `schemes` (like `groups`); `name`, `group`,
-        `scheme` of a circuit; `route_m` of a path; `name` of a shared asset, and `at` where it has
-        no geometry of its own;
-        `waived` of a near or cross; `circuits` and `group_test` of a group;
-        `file`, `layer`, `row`, `column` of a gap; `expired` or `state` of a
-        waiver; `name`, `value`, `unit`, `source` of an assumption; and
-        `reliance`, asset -> path label -> ids of the circuits whose path of
-        that label relies on it, from which the map tells what a loss takes.
+        As `prove --json` writes them; whatever is absent is left out of the page.
+        Beyond them, all optional: `strips` (see `waysapart.report.lanes`),
+        `effects`, `holdings` and `worst` (see `waysapart.report.effects`), `grid`
+        (see `waysapart.report.coordinates`), `since` (a comparison's facts) and
+        `outside` (see `waysapart.report.outside`).
     geo : mapping of str to GeoJSON FeatureCollection
         Longitude and latitude on WGS 84, any of them absent. `plant`: lines
         with the properties id, role, kind, name. `points`: structures and
@@ -62,8 +62,10 @@ def render_report(facts: Facts, geo: Facts, *, title: str, tiles: Tiles | None =
     ValueError
         Where a number in the facts or a coordinate is not finite.
     """
+    drawn = has_places(geo)
     label = f"Map of {facts.get('study') or title}"
-    parts = folium_map(geo, label)
+    parts = folium_map(geo, label) if drawn else MapParts((), "", ())
+    scripts = _MAP_SCRIPTS if drawn else _SCRIPTS
     document = (
         _environment()
         .get_template("report.html.j2")
@@ -71,10 +73,13 @@ def render_report(facts: Facts, geo: Facts, *, title: str, tiles: Tiles | None =
             title=title,
             view=page_view(facts),
             csp=Markup(CSP_PLACE),
-            styles=[Markup(style) for style in parts.styles] + [Markup(_file("page.css"))],
+            styles=[Markup(style) for style in (*parts.styles, *map(_file, _STYLES))],
             map_body=Markup(parts.body),
+            picture=map_picture(facts, geo),
+            drawn=drawn,
+            grid=facts.get("grid"),
             map_data=json_for_script(map_data(facts, geo, tiles)),
-            scripts=[Markup(script) for script in (*parts.scripts, *map(_file, _SCRIPTS))],
+            scripts=[Markup(script) for script in (*parts.scripts, *map(_file, scripts))],
             tiles=tiles,
         )
     )

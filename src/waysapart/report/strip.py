@@ -32,16 +32,20 @@ _CROWDED = 7.0
 """Marks closer together than this become ticks."""
 _LETTER = 6.4
 """Width of a letter of the labels, generously."""
+_PROFILE = 56.0
+"""Height of the separation profile."""
 _TICKS = (1, 2, 5)
 
 
-def strip_svg(strip: Facts, name: str, number: str) -> Markup:
+def strip_svg(strip: Facts, labels: Sequence[str], name: str, number: str) -> Markup:
     """Draw the ways of a circuit or group.
 
     Parameters
     ----------
     strip : mapping
         See `waysapart.report.lanes.Lanes.strip`.
+    labels : sequence of str
+        What is shared, as it is shown, in the order of `folded`.
     name : str
         Id of the circuit or group, for the text alternative.
     number : str
@@ -53,22 +57,26 @@ def strip_svg(strip: Facts, name: str, number: str) -> Markup:
         An `svg` element without style attributes; the marks of each lane stand
         in its attribute `data-marks` as a list of x, kind, id, metres.
     """
-    return _Drawing(strip, name, number).svg()
+    return _Drawing(strip, labels, name, number).svg()
 
 
 class _Drawing:
     """One strip while it is drawn."""
 
-    def __init__(self, strip: Facts, name: str, number: str) -> None:
+    def __init__(self, strip: Facts, labels: Sequence[str], name: str, number: str) -> None:
         self.lanes: Sequence[Facts] = strip["lanes"]
-        self.bridges: Sequence[Facts] = strip["bridges"]
+        self.bridges: Sequence[Facts] = [
+            {**bridge, "label": labels[bridge["finding"]]} for bridge in strip["bridges"]
+        ]
         self.near: Sequence[Facts] = strip["near"] if len(self.lanes) == 2 else []
         self.cross: Sequence[Facts] = strip["cross"]
         self.name, self.number = name, number
         self.labels = self._label_rows()
         self.top = 38.0 + 17.0 * max((row + 1 for _, _, row in self.labels), default=0)
         self.heads = self._head_places()
-        self.height = self.top + _GAP * (len(self.lanes) - 1) + 44.0
+        self.profile = strip.get("profile")
+        self.floor = self.top + _GAP * (len(self.lanes) - 1) + 44.0
+        self.height = self.floor + (_PROFILE + 14.0 if self.profile else 0.0)
 
     def svg(self) -> Markup:
         """The whole drawing."""
@@ -86,6 +94,8 @@ class _Drawing:
         parts += [self._lane(place) for place in range(len(self.lanes))]
         parts += [self._heads(number) for number in range(len(self.bridges))]
         parts += [self._crossing(cross) for cross in self.cross]
+        if self.profile:
+            parts.append(self._apart(self.profile))
         parts.append("</svg>")
         return Markup("".join(parts))
 
@@ -342,6 +352,48 @@ class _Drawing:
             f'<path class="leader" d="M{_n(xs[0])} {_n(ys[0])}L{_n(xs[1])} {_n(ys[1])}"/>'
             f'<circle class="near" cx="{_n(x)}" cy="{_n(y)}" r="10"/>'
             f'<path class="glyph" d="M{_n(x - 4.5)} {_n(y - 4.5)}l9 9m0 -9l-9 9"/></g>'
+        )
+
+    def _apart(self, profile: Facts) -> str:
+        """The separation profile on the axis of the first lane: even below the limit, then log."""
+        base, limit = self.floor + _PROFILE, float(profile["limit_m"])
+        known = [d for _, d in profile["points"] if d is not None]
+        even = limit or 1.0
+        most = max(2.0 * even, *known)
+
+        def height(distance: float) -> float:
+            if distance <= even:
+                return base - _PROFILE * 0.3 * distance / even
+            share = math.log(distance / even) / math.log(most / even)
+            return base - _PROFILE * (0.3 + 0.7 * share)
+
+        runs: list[list[str]] = [[]]
+        for at, distance in profile["points"]:
+            if distance is None:
+                runs.append([])
+            else:
+                runs[-1].append(f"{_n(self.x(0, at))} {_n(height(distance))}")
+        line = "".join("M" + "L".join(run) for run in runs if len(run) > 1)
+        zones = "".join(
+            f'<rect class="zone" x="{_n(self.x(0, low))}" y="{_n(base - _PROFILE)}" '
+            f'width="{_n(self.x(0, high) - self.x(0, low))}" height="{_n(_PROFILE)}"/>'
+            for low, high in self.lanes[0]["zones"]
+        )
+        asked = ""
+        if limit:
+            y = height(limit)
+            asked = (
+                f'<path class="asked" d="M{_n(LEFT)} {_n(y)}H{_n(RIGHT)}"/>'
+                f'<text class="km side" x="{_n(LEFT - 6)}" y="{_n(y + 4)}">'
+                f"{html_text(words.metres(limit))} asked</text>"
+            )
+        return (
+            f'<g class="apart-by">{zones}'
+            f'<path class="tick" d="M{_n(LEFT)} {_n(base)}H{_n(RIGHT)}"/>'
+            f'{asked}<text class="km side" x="{_n(LEFT - 6)}" y="{_n(base - _PROFILE + 8)}">'
+            f"{html_text(words.metres(most))}</text>"
+            f'<text class="lane-label" x="2" y="{_n(base)}">apart</text>'
+            f'<path class="distance" d="{line}"/></g>'
         )
 
     def _near_said(self, near: Facts) -> str:

@@ -9,14 +9,24 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from waysapart.report import words
+from waysapart.report.events import event_rows, place_rows
 from waysapart.report.fold import chains_of, folded, kind_of
+from waysapart.report.strip import strip_svg
+from waysapart.report.view_figures import circuit_figures, position
+from waysapart.report.view_records import (
+    assumption_row,
+    gap_row,
+    matched_rows,
+    since_view,
+    test_rows,
+    waiver_row,
+)
 
 Facts = Mapping[str, Any]
 View = dict[str, Any]
 
 _URGENCY = {"shared": 0, "unproven": 2, "accepted": 3, "apart": 4}
 _OVER_LIMIT = 1
-_MINUTES_A_YEAR = 8760 * 60
 _FIRST = 12
 """How many circuits the first screen names before it points to the table."""
 
@@ -35,7 +45,12 @@ def page_view(facts: Facts) -> View:
         Circuits in the order of importance: shared, over a limit, unproven,
         accepted, apart; within each by how much was found, then by id.
     """
-    circuits = [_circuit(index, circuit) for index, circuit in enumerate(facts.get("circuits", []))]
+    strips: Facts = facts.get("strips") or {}
+    budgets = {str(one["link"]): one for one in facts.get("links", [])}
+    circuits = [
+        _circuit(index, circuit, budgets, strips.get("circuit", {}))
+        for index, circuit in enumerate(facts.get("circuits", []))
+    ]
     circuits.sort(key=lambda c: (c["urgency"], -c["found"], c["id"]))
     counts = _counts(circuits)
     urgent = [
@@ -43,8 +58,12 @@ def page_view(facts: Facts) -> View:
         for c in circuits
         if c["verdict"] in ("shared", "unproven") or c["within_limits"] is not True
     ]
-    groups = [_group("group", group) for group in facts.get("groups", [])]
-    groups += [_group("scheme", scheme) for scheme in facts.get("schemes", [])]
+    together = strips.get("group", {})
+    groups = [
+        _group("group", group, together, f"g{index}")
+        for index, group in enumerate(facts.get("groups", []))
+    ]
+    groups += [_group("scheme", scheme, {}, "") for scheme in facts.get("schemes", [])]
     return {
         "study": facts.get("study") or "",
         "revision": facts.get("revision") or "",
@@ -58,11 +77,21 @@ def page_view(facts: Facts) -> View:
         "urgent": urgent[:_FIRST],
         "urgent_left": max(0, len(urgent) - _FIRST),
         "groups": groups,
-        "gaps": [_gap(gap) for gap in facts.get("gaps", [])],
-        "waivers": [_waiver(waiver) for waiver in facts.get("waivers", [])],
-        "assumptions": [_assumption(item) for item in facts.get("assumptions", [])],
+        "gaps": [gap_row(gap) for gap in facts.get("gaps", [])],
+        "waivers": [waiver_row(waiver) for waiver in facts.get("waivers", [])],
+        "assumptions": [assumption_row(item) for item in facts.get("assumptions", [])],
         "inputs": list(facts.get("inputs", [])),
         "notes": list(facts.get("notes", [])),
+        "crs": facts.get("crs") or "",
+        "caution": facts.get("caution") or "",
+        "out": [str(name) for name in facts.get("out", [])],
+        "matched": matched_rows(facts.get("matched", [])),
+        "says": [str(text) for text in (facts.get("figures_say") or {}).values()],
+        "tests": test_rows(facts.get("tests", [])),
+        "events": event_rows(facts),
+        "places": place_rows(facts),
+        "since": since_view(facts.get("since")),
+        "outside": facts.get("outside"),
     }
 
 
@@ -78,7 +107,7 @@ def _counts(circuits: Sequence[View]) -> dict[str, int]:
     return counts
 
 
-def _circuit(index: int, circuit: Facts) -> View:
+def _circuit(index: int, circuit: Facts, budgets: Facts, strips: Facts) -> View:
     verdict = str(circuit["verdict"])
     over = circuit.get("within_limits") is False
     urgency = _URGENCY[verdict]
@@ -103,15 +132,11 @@ def _circuit(index: int, circuit: Facts) -> View:
         "shared": shared,
         "near": near,
         "cross": cross,
-        "closest": _closest(circuit),
         "unavoidable": [_name_of(item) for item in circuit.get("unavoidable", [])],
         "blank_within": circuit.get("blank_within"),
-        "paths": [_path(label, path) for label, path in (circuit.get("paths") or {}).items()],
-        "loss": _loss_rows(circuit),
-        "limits": _limits(circuit.get("delay") or {}),
-        "delay": circuit.get("delay") or {},
-        "availability": _availability(circuit.get("unavailability")),
-        "gaps": [_gap(gap) for gap in circuit.get("gaps", [])],
+        "gaps": [gap_row(gap) for gap in circuit.get("gaps", [])],
+        **circuit_figures(circuit, budgets),
+        **_strip(circuit, strips, f"c{index}"),
     }
 
 
@@ -149,7 +174,7 @@ def _near(found: Facts) -> View:
         "under": found.get("under") or "",
         "state": "accepted" if found.get("waived") else "",
         "counts": not found.get("waived") and not found.get("under"),
-        "at": _position(found.get("at")),
+        "at": position(found.get("at")),
     }
 
 
@@ -160,134 +185,24 @@ def _cross(found: Facts) -> View:
         "alternate": found.get("alternate") or "",
         "state": "accepted" if found.get("waived") else ("" if forbidden else "allowed"),
         "counts": forbidden and not found.get("waived"),
-        "at": _position(found.get("at")),
+        "at": position(found.get("at")),
     }
 
 
-def _position(at: Sequence[float] | None) -> str:
-    if at is None:
-        return ""
-    lon, lat = at[0], at[1]
-    return f"{abs(lat):.5f}° {'N' if lat >= 0 else 'S'} {abs(lon):.5f}° {'E' if lon >= 0 else 'W'}"
-
-
-def _closest(circuit: Facts) -> str:
-    if "closest_m" not in circuit:
-        return ""
-    closest = circuit["closest_m"]
-    return "not examined" if closest is None else words.metres(closest)
+def _strip(one: Facts, strips: Facts, number: str) -> View:
+    """The drawing of the ways as lanes, where they have a length."""
+    strip = strips.get(str(one["id"]))
+    if strip is None:
+        return {"strip": None}
+    labels = [finding.label for finding in folded(one.get("shared", []))]
+    return {"strip": strip_svg(strip, labels, str(one["id"]), number)}
 
 
 def _name_of(item: object) -> str:
     return str(item["asset"] if isinstance(item, Mapping) else item)
 
 
-def _path(label: str, path: Facts | None) -> View:
-    path = path or {}
-    return {
-        "path": label,
-        "main": label == "main",
-        "links": [str(link) for link in path.get("links", [])],
-        "route": words.metres(path["route_m"]) if "route_m" in path else "",
-        "length": words.metres(path.get("length_m")),
-        "delay": words.microseconds(path.get("delay_us")),
-        "relies_on": path.get("relies_on"),
-    }
-
-
-def _loss_rows(circuit: Facts) -> list[View]:
-    rows = []
-    for label, path in (circuit.get("paths") or {}).items():
-        for row in (path or {}).get("loss", []):
-            rows.append(
-                {
-                    "path": label,
-                    "link": row.get("link") or "",
-                    "wavelength": row.get("wavelength_nm"),
-                    "loss_db": row.get("loss_db"),
-                    "margin_db": row.get("margin_db"),
-                    "ok": row.get("ok"),
-                    "sum": _sum_of(row.get("terms") or {}),
-                }
-            )
-    return rows
-
-
-def _sum_of(terms: Facts) -> str:
-    """The budget written out, to be added up by hand."""
-    parts = []
-    for key, word, number in (
-        ("fibre_db", "fibre", "fibre_m"),
-        ("splices_db", "splices", "splices"),
-        ("connectors_db", "connectors", "connectors"),
-        ("via_db", "on the way", None),
-        ("reserve_db", "reserve", None),
-    ):
-        value = terms.get(key)
-        if value is None and key not in terms:
-            continue
-        counted = terms.get(number) if number else None
-        if number == "fibre_m":
-            before = "" if counted is None else f" of {words.metres(counted)}"
-            said = f"{word}{before}"
-        else:
-            said = word if counted is None else f"{counted} {word}"
-        parts.append(f"{said} {'not known' if value is None else f'{value:.2f}'}")
-    budget = terms.get("budget_db")
-    total = "" if budget is None else f"; budget {budget:.2f}"
-    return " + ".join(parts) + total
-
-
-def _limits(delay: Facts) -> list[View]:
-    """Delay and asymmetry, each against its limit on an axis that the limit divides at 70 %."""
-    rows = []
-    for name, value, limit, ok in (
-        ("One-way delay", delay.get("worst_us"), delay.get("limit_us"), delay.get("ok")),
-        (
-            "Asymmetry",
-            delay.get("asymmetry_us"),
-            delay.get("asymmetry_limit_us"),
-            delay.get("asymmetry_ok"),
-        ),
-    ):
-        if value is None and limit is None:
-            continue
-        share = None if value is None or not limit else min(1.0, 0.7 * value / limit)
-        rows.append(
-            {
-                "name": name,
-                "value": words.microseconds(value),
-                "limit": words.microseconds(limit) if limit is not None else "",
-                "ok": ok,
-                "share": None if share is None else round(200 * share, 1),
-            }
-        )
-    return rows
-
-
-_PATHLESS = frozenset({"minutes_a_year", "ok"})
-
-
-def _availability(found: object) -> list[View]:
-    if not isinstance(found, Mapping):
-        return []
-    names = {"both": "both at once", "all": "all at once", "limit": "limit for both at once"}
-    rows = []
-    for label, value in found.items():
-        if label in _PATHLESS or (label == "limit" and value is None):
-            continue
-        minutes = "" if value is None else f"{value * _MINUTES_A_YEAR:.1f} min a year"
-        rows.append(
-            {
-                "path": names.get(label, label),
-                "share": words.probability(value),
-                "minutes": minutes,
-            }
-        )
-    return rows
-
-
-def _group(what: str, group: Facts) -> View:
+def _group(what: str, group: Facts, strips: Facts, number: str) -> View:
     members = group.get("circuits") or group.get("members") or []
     return {
         "what": what,
@@ -300,68 +215,6 @@ def _group(what: str, group: Facts) -> View:
         "near": [_near(n) for n in (*group.get("near", []), *group.get("near_folded", []))],
         "cross": [_cross(c) for c in group.get("cross", [])],
         "unavoidable": [_name_of(item) for item in group.get("unavoidable", [])],
-        "gaps": [_gap(gap) for gap in group.get("gaps", [])],
+        "gaps": [gap_row(gap) for gap in group.get("gaps", [])],
+        **_strip(group, strips, number),
     }
-
-
-def _gap(gap: Facts | str) -> View:
-    if not isinstance(gap, Mapping):
-        return {"code": "", "asset": "", "message": str(gap), "place": ""}
-    named = [
-        ("", gap.get("file")),
-        ("layer ", gap.get("layer")),
-        ("row ", gap.get("row")),
-        ("column ", gap.get("column")),
-    ]
-    return {
-        "code": gap.get("code") or "",
-        "asset": gap.get("asset") or "",
-        "message": gap.get("message") or "",
-        "place": ", ".join(f"{word}{value}" for word, value in named if value is not None),
-    }
-
-
-def _waiver(waiver: Facts) -> View:
-    pair = waiver.get("pair") or []
-    about = waiver.get("asset") or " / ".join(str(x) for x in pair)
-    return {
-        "circuit": waiver.get("circuit") or waiver.get("group") or "",
-        "about": about,
-        "reason": waiver.get("reason") or "",
-        "by": waiver.get("by") or "",
-        "until": str(waiver.get("until") or ""),
-        "state": _waiver_state(waiver),
-    }
-
-
-def _waiver_state(waiver: Facts) -> str:
-    if waiver.get("state"):
-        return str(waiver["state"])
-    if waiver.get("expired"):
-        return "expired, does not count"
-    if waiver.get("used") is False:
-        return "nothing to accept"
-    return "counts"
-
-
-def _assumption(item: Facts | str) -> View:
-    if not isinstance(item, Mapping):
-        return {"name": str(item), "value": "", "unit": "", "source": ""}
-    name = item.get("name") or item.get("key") or item.get("what") or ""
-    value = item.get("value")
-    return {
-        "name": name,
-        "value": "" if value is None else _plain(value),
-        "unit": item.get("unit") or "",
-        "source": item.get("source") or "",
-    }
-
-
-def _plain(value: object) -> str:
-    if isinstance(value, list | tuple):
-        return ", ".join(_plain(item) for item in value)
-    if isinstance(value, Mapping):
-        return ", ".join(f"{key}: {_plain(item)}" for key, item in value.items())
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return str(value)

@@ -166,6 +166,11 @@ def microseconds(value: float | None) -> str:
     return f"{value:.0f} µs" if value >= 1000 else f"{value:.1f} µs"
 
 
+def milliseconds(value: float | None) -> str:
+    """A duration with its unit: `60.0 ms`."""
+    return "not known" if value is None else f"{value:.1f} ms"
+
+
 def probability(value: float | None) -> str:
     """A share of time: `1.2 × 10⁻⁴`; `0` where it is nought."""
     if value is None:

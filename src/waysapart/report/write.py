@@ -2,16 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from waysapart.report.coordinates import working_grid
+from waysapart.report.effects import effects, holdings, worst_places
 from waysapart.report.geo import proof_geometry
-from waysapart.report.map import Tiles
+from waysapart.report.lanes import strips
+from waysapart.report.map import Tiles, frame
+from waysapart.report.outside import Outside, reduced
 from waysapart.report.page import render_report, write_text_safely
 from waysapart.verdicts.prove import Proof
+from waysapart.whatif.compare import Side, compare
 
 
-def write_report(proof: Proof, path: str | Path, *, tiles: Tiles | None = None) -> Path:
+def write_report(
+    proof: Proof,
+    path: str | Path,
+    *,
+    tiles: Tiles | None = None,
+    since: Side | None = None,
+    outside: Outside | None = None,
+) -> Path:
     """Write a proof as one self-contained HTML file.
 
     Parameters
@@ -22,28 +35,52 @@ def write_report(proof: Proof, path: str | Path, *, tiles: Tiles | None = None) 
         Where to; an old file there is replaced only by a whole new one.
     tiles : Tiles, optional
         A background map. Without it the file asks the network for nothing.
+    since : path, facts, Study or Proof, optional
+        An earlier revision, such as the evidence that `prove --json` wrote of
+        it; the report says what has changed.
+    outside : Outside, optional
+        For readers who must not learn where plant lies: ids, names and
+        coordinates are replaced, see `waysapart.report.outside.reduced`.
 
     Returns
     -------
     Path
+
+    Raises
+    ------
+    CallError
+        `since` holds no evidence of a proof.
     """
-    facts = {**proof.facts(), "reliance": _reliance(proof)}
+    facts, geo = report_facts(proof, since=since)
     title = f"{proof.study.name}: are the ways apart?"
-    write_text_safely(path, render_report(facts, proof_geometry(proof), title=title, tiles=tiles))
+    if outside is not None:
+        facts, geo = reduced(facts, geo, proof.study.crs, outside)
+        title = "Are the ways apart? Report for readers outside"
+    write_text_safely(path, render_report(facts, geo, title=title, tiles=tiles))
     return Path(path)
 
 
-def _reliance(proof: Proof) -> dict[str, Any]:
-    """Asset, path label, circuits: whose path of that label relies on the asset."""
-    paths, ids = proof.network.paths, proof.network.assets.frame["id"].to_numpy()
-    circuits = proof.study.tables["circuits"]["id"].to_numpy()
-    by_asset = proof.reliance.paths.T.tocsr()
-    found: dict[str, Any] = {}
-    for number, name in enumerate(ids):
-        users = by_asset.indices[by_asset.indptr[number] : by_asset.indptr[number + 1]]
-        if len(users):
-            labels: dict[str, list[str]] = {}
-            for path in sorted(users.tolist()):
-                labels.setdefault(paths.label[path], []).append(str(circuits[paths.circuit[path]]))
-            found[str(name)] = labels
-    return found
+def report_facts(
+    proof: Proof, *, since: Side | None = None
+) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Facts of a proof with all that the page shows beyond them, and its geometry.
+
+    Returns
+    -------
+    facts : dict
+        As `prove --json`, with `strips`, `effects`, `holdings`, `worst`, `grid` and,
+        where an earlier revision is given, `since`.
+    geo : dict
+        See `proof_geometry`.
+    """
+    facts, geo = proof.facts(), proof_geometry(proof)
+    drawn: Mapping[str, Any] = strips(proof, facts)
+    return {
+        **facts,
+        "strips": drawn,
+        "effects": effects(proof),
+        "holdings": holdings(proof),
+        "worst": worst_places(proof),
+        "grid": working_grid(proof.study.crs, frame(geo)),
+        **({} if since is None else {"since": compare(since, proof).facts()}),
+    }, geo

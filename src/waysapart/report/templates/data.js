@@ -51,6 +51,32 @@
     circuit.paths.forEach(function (path) { path.drawn = unpackLines(path); });
   });
 
+  data.close.forEach(function (one) { one.drawn = unpackLines(one); });
+
+  var rows = new Map();
+  function rowOf(table, id) {
+    if (!rows.has(table)) rows.set(table, new Map(table.id.map(function (one, i) { return [one, i]; })));
+    return rows.get(table).get(id);
+  }
+
+  /* The asset at whose place another is shown: itself, a segment of a cable, or what holds it. */
+  function placeOf(id) {
+    var layer = [id], seen = new Set(layer);
+    for (var depth = 0; depth < 8 && layer.length; depth++) {
+      var next = [];
+      for (var i = 0; i < layer.length; i++) {
+        if (pointAt.has(layer[i]) || plantAt.has(layer[i])) return layer[i];
+        var runs = Object.hasOwn(data.runs, layer[i]) ? data.runs[layer[i]] : [];
+        if (runs.length) return data.plant.id[runs[Math.floor(runs.length / 2)]];
+        (Object.hasOwn(data.inside, layer[i]) ? data.inside[layer[i]] : []).forEach(function (one) {
+          if (!seen.has(one)) { seen.add(one); next.push(one); }
+        });
+      }
+      layer = next;
+    }
+    return null;
+  }
+
   var chosen = null;
 
   function choose(circuit, from) {
@@ -62,6 +88,6 @@
   window.waysapart = {
     data: data, plant: plant, points: points, hazards: hazards, partsOf: partsOf,
     plantAt: plantAt, pointAt: pointAt, across: across, down: down, choose: choose,
-    chosen: function () { return chosen; }
+    chosen: function () { return chosen; }, rowOf: rowOf, placeOf: placeOf
   };
 })();

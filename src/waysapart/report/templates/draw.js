@@ -4,7 +4,7 @@
   var ways = window.waysapart, data = ways.data;
   var shown = {
     overhead: true, buried: true, subsea: true, structures: true,
-    hazards: true, paths: true, findings: true, grid: true
+    hazards: true, paths: true, findings: true, worst: true, grid: true
   };
   var LAID = {
     span: "overhead", duct: "buried", subduct: "buried", trench: "buried", buried: "buried",
@@ -52,7 +52,9 @@
       if (shown.structures) drawStructures(view);
       drawSites(view);
       if (shown.findings) drawFindings(view);
+      if (shown.worst) drawWorst(view);
       drawPicked(view);
+      if (ways.drawMeasure) ways.drawMeasure(view);
       canvas.dataset.drawn = String(Number(canvas.dataset.drawn || 0) + 1);
     }
   });
@@ -274,6 +276,15 @@
         }
       });
     }
+    data.close.forEach(function (one) {
+      if (chosen !== null && chosen !== one.circuit) return;
+      view.ctx.beginPath();
+      for (var p = 0; p < one.drawn.parts; p++) trace(view, one.drawn, p);
+      view.ctx.lineCap = "round";
+      stroke(view, view.colour.ink, 9);
+      stroke(view, view.colour.near, 6);
+      view.ctx.lineCap = "butt";
+    });
     data.circuits.forEach(function (circuit, index) {
       if (chosen !== null && chosen !== index) return;
       circuit.shared.forEach(function (found) {
@@ -321,16 +332,44 @@
   function drawPicked(view) {
     var id = ways.picked;
     if (id === undefined || id === null) return;
+    (Object.hasOwn(data.runs, id) ? data.runs[id] : []).forEach(function (segment) {
+      drawLineUnder(view, data.plant.id[segment], view.colour.paper, 3);
+    });
     var point = ways.pointAt.get(id), line = ways.plantAt.get(id);
-    if (point !== undefined) {
-      var p = at(view, point);
-      view.ctx.beginPath();
-      view.ctx.arc(p[0], p[1], 13, 0, 2 * Math.PI);
-      stroke(view, view.colour.paper, 5);
-      stroke(view, view.colour.ink, 2.5);
-    } else if (line !== undefined) {
-      drawLineUnder(view, id, view.colour.paper, 3);
-    }
+    if (point === undefined && line === undefined && hazardAt.has(id)) return ring(view, hazardMiddle(view, hazardAt.get(id)));
+    if (point === undefined && line === undefined && !Object.hasOwn(data.runs, id)) point = ways.pointAt.get(ways.placeOf(id));
+    if (point !== undefined) ring(view, at(view, point));
+    else if (line !== undefined) drawLineUnder(view, id, view.colour.paper, 3);
+  }
+
+  function ring(view, p) {
+    view.ctx.beginPath();
+    view.ctx.arc(p[0], p[1], 13, 0, 2 * Math.PI);
+    stroke(view, view.colour.paper, 5);
+    stroke(view, view.colour.ink, 2.5);
+  }
+
+  /* The places where one event all around takes the most, numbered worst first. */
+  function drawWorst(view) {
+    var ctx = view.ctx, chosen = ways.chosen();
+    data.worst.forEach(function (place, number) {
+      if (chosen !== null && place.lost.indexOf(chosen) < 0) return;
+      var x = ways.across(place.at[0]) * view.scale - view.dx, y = ways.down(place.at[1]) * view.scale - view.dy;
+      if (!seen(view, x, y)) return;
+      var metre = view.scale / (40075016.7 * Math.cos(place.at[1] * Math.PI / 180));
+      var r = Math.max(13, place.radius_m * metre);
+      ctx.beginPath();
+      ctx.arc(x, y, r, 0, 2 * Math.PI);
+      stroke(view, view.colour.paper, 4);
+      stroke(view, view.colour.ink, 1.75, [3, 2]);
+      ctx.font = "600 11px " + getComputedStyle(view.map.getContainer()).fontFamily;
+      ctx.textBaseline = "middle";
+      ctx.strokeStyle = view.colour.paper;
+      ctx.lineWidth = 4;
+      ctx.strokeText(String(number + 1), x + r * 0.75 + 3, y - r * 0.75 - 3);
+      ctx.fillStyle = view.colour.ink;
+      ctx.fillText(String(number + 1), x + r * 0.75 + 3, y - r * 0.75 - 3);
+    });
   }
 
   function drawSites(view) {

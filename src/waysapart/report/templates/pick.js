@@ -21,7 +21,25 @@
         if (away < least) { least = away; best = data.plant.id[lines.of[p]]; }
       }
     }
-    return best;
+    return best === null && ways.shown.hazards ? hazardUnder(x, y, reach) : best;
+  }
+
+  /* The hazard whose area holds the place, or whose line or point is near it. */
+  function hazardUnder(x, y, reach) {
+    var lines = ways.hazards, inside = new Map(), near = null;
+    for (var p = 0; p < lines.parts; p++) {
+      var owner = lines.of[p], area = data.hazards.shape[owner] === "area";
+      for (var k = lines.start[p]; k < lines.start[p + 1]; k++) {
+        var n = k + 1 < lines.start[p + 1] ? k + 1 : lines.start[p];
+        if (!area && fromLine(x, y, lines.x[k], lines.y[k], lines.x[area ? n : Math.max(k, n)], lines.y[area ? n : Math.max(k, n)]) < reach) near = owner;
+        if (area && (lines.y[k] > y) !== (lines.y[n] > y) &&
+            x < (lines.x[n] - lines.x[k]) * (y - lines.y[k]) / (lines.y[n] - lines.y[k]) + lines.x[k]) {
+          inside.set(owner, !inside.get(owner));
+        }
+      }
+    }
+    inside.forEach(function (odd, owner) { if (odd) near = owner; });
+    return near === null ? null : data.hazards.id[near];
   }
 
   function fromLine(x, y, ax, ay, bx, by) {

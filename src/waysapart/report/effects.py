@@ -1,0 +1,155 @@
+"""What the page can tell of any asset: what its loss cuts, which cables it holds, where it lies."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+import scipy.sparse as sp
+
+from waysapart.network.assets import Ints
+from waysapart.schema import ASSET_ROLES
+from waysapart.verdicts.facts import text_or_none
+from waysapart.verdicts.prove import Proof
+from waysapart.whatif.contingency import Contingency, contingency
+from waysapart.whatif.worst import worst
+
+_DRAWN = frozenset({"sites", "structures", "segments", "hazards"})
+_MOST_PATHS_FOR_PLACES = 700
+"""Worst places are looked for in studies of up to so many paths; `waysapart worst` does any."""
+PLACE_M = 50.0
+_MOST_PLACES = 5
+
+
+def effects(proof: Proof) -> dict[str, Any]:
+    """What the loss of each asset alone does, and what it holds.
+
+    Returns
+    -------
+    dict
+        `losses`: lists of circuits that lose every way, circuits left with one,
+        and groups lost, each list of lists once. `cables`: lists of cables,
+        each once. `kinds`. `of`: asset to the places of its loss, of its cables
+        and of its kind in these lists, -1 where there is none.
+    """
+    table = contingency(proof)
+    names = np.array(table.base.circuit_ids(), dtype=object)
+    groups = np.array([trial.id for trial in proof.trials[proof.circuit_count :]], dtype=object)
+    ids = proof.network.assets.frame["id"].to_numpy()
+    loss, losses = _once(
+        _rows(table, names, groups),
+    )
+    count = len(proof.study.tables["cables"])
+    cables = proof.study.tables["cables"]["id"].to_numpy()
+    held = sp.csr_array(proof.reliance.parts[:count].T)
+    holds, lists = _once(
+        [(tuple(cables[held.indices[a:b]]) if b > a else None) for a, b in _bounds(held)]
+    )
+    frame = proof.network.assets.frame
+    what, kinds = _once(
+        text_or_none(kind) or str(role)
+        for kind, role in zip(frame["kind"], frame["role"], strict=True)
+    )
+    return {
+        "losses": [[list(part) for part in one] for one in losses],
+        "cables": [[str(name) for name in one] for one in lists],
+        "kinds": kinds,
+        "of": {
+            str(name): [first, second, kind]
+            for name, first, second, kind in zip(ids, loss, holds, what, strict=True)
+            if first >= 0 or second >= 0
+        },
+    }
+
+
+def _rows(table: Contingency, names: Any, groups: Any) -> list[Any]:
+    parts = [
+        [tuple(str(name) for name in called[matrix.indices[a:b]]) for a, b in _bounds(matrix)]
+        for matrix, called in (
+            (table.lost, names),
+            (table.exposed, names),
+            (table.groups_lost, groups),
+        )
+    ]
+    return [row if any(row) else None for row in zip(*parts, strict=True)]
+
+
+def _bounds(matrix: sp.csr_array) -> Iterable[tuple[int, int]]:
+    return zip(matrix.indptr[:-1].tolist(), matrix.indptr[1:].tolist(), strict=True)
+
+
+def _once(rows: Iterable[Any]) -> tuple[list[int], list[Any]]:
+    """Each different row once, and which of them every row is; -1 for None."""
+    known: dict[Any, int] = {}
+    places = [-1 if row is None else known.setdefault(row, len(known)) for row in rows]
+    return places, list(known)
+
+
+def holdings(proof: Proof) -> dict[str, Any]:
+    """Assets that have no place on the map, and what every asset lies in, on or at.
+
+    Returns
+    -------
+    dict
+        `assets`: list of id, role, kind, name. `inside`: asset to the ids of
+        what it lies directly within, its site, its place or its carrier.
+        `runs`: cable to the ids of the segments that it follows.
+    """
+    network, tables = proof.network, proof.study.tables
+    frame = network.assets.frame
+    found = frame[~frame["role"].isin(_DRAWN)]
+    ids = frame["id"].to_numpy()
+    inside: dict[str, list[str]] = {}
+    for number, (a, b) in enumerate(_bounds(network.within)):
+        if b > a:
+            inside[str(ids[number])] = [str(ids[n]) for n in network.within.indices[a:b]]
+    for role in ASSET_ROLES:
+        for column in ("site", "at", "carried_by"):
+            if column in tables[role]:
+                for name, place in zip(tables[role]["id"], tables[role][column], strict=True):
+                    if isinstance(place, str) and place not in inside.get(str(name), []):
+                        inside.setdefault(str(name), []).append(place)
+    return {
+        "assets": [
+            {
+                "id": str(name),
+                "role": str(role),
+                "kind": text_or_none(kind) or "",
+                "name": text_or_none(called) or "",
+            }
+            for name, role, kind, called in zip(
+                found["id"], found["role"], found["kind"], found["name"], strict=True
+            )
+        ],
+        "inside": inside,
+        "runs": _runs(proof),
+    }
+
+
+def _runs(proof: Proof) -> dict[str, list[str]]:
+    chains = proof.network.chains
+    segments = proof.study.tables["segments"]["id"].to_numpy()
+    found = {}
+    for cable, name in enumerate(proof.study.tables["cables"]["id"]):
+        rows: Ints = np.asarray(chains.segment[chains.rows(cable)])
+        if len(rows):
+            found[str(name)] = [str(segment) for segment in segments[rows]]
+    return found
+
+
+def worst_places(proof: Proof) -> list[dict[str, Any]]:
+    """The places at which one event of `PLACE_M` around takes the most; empty for large studies.
+
+    Returns
+    -------
+    list of dict
+        `at`, `radius_m`, `hit`, `circuits`, `lost`, `circuits_lost`; only
+        places that lose a circuit.
+    """
+    if len(proof.network.paths) > _MOST_PATHS_FOR_PLACES:
+        return []
+    places: list[dict[str, Any]] = worst(proof, radius_m=PLACE_M, top=_MOST_PLACES).facts()[
+        "places"
+    ]
+    return [place for place in places if place["lost"]]

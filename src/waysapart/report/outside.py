@@ -1,0 +1,386 @@
+"""The same report for readers who must not learn where plant lies or what it is called.
+
+A text stays only where this program itself wrote it. Every id of the study becomes a new one
+that tells no more than what kind of thing it is; every other text of the study is left out,
+free text too, since nobody can know what it gives away. Coordinates are left out, or moved to
+the nodes of a grid whose width the page states.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from pyproj import CRS, Transformer
+
+from waysapart.errors import CallError
+from waysapart.gaps import GAP_CODES
+from waysapart.report.marks import KNOWN_KINDS
+
+Facts = Mapping[str, Any]
+
+_OURS = frozenset(
+    [
+        "waysapart",
+        "made",
+        "caution",
+        "verdict",
+        "role",
+        "code",
+        "how",
+        "separation",
+        "state",
+        "switching",
+        "group_test",
+        "unit",
+        "splices_from",
+        "binds",
+        "quantity",
+        "date",
+        "until",
+        "differential",
+        "availability",
+        "loss",
+        "change",
+        "before",
+        "after",
+        "medium",
+        "missing",
+        "sha256",
+        "within_before",
+        "within_after",
+        "version",
+    ]
+)
+"""Fields whose texts this program wrote, or takes from a short list."""
+_KINDS = frozenset({"kind", "kinds", "crossing"})
+_POINTS = frozenset({"at", "main_at", "alternate_at", "danger_at"})
+_LEFT_OUT = frozenset(
+    [
+        "matched",
+        "notes",
+        "evidence",
+        "crs",
+        "study",
+        "profiles",
+        "grid",
+        "schema_version",
+        "records",
+        "drums",
+        "worse",
+        "better",
+        "figures",
+        "differs",
+        "rules",
+    ]
+)
+_ROLES = {
+    "sites": "site",
+    "structures": "structure",
+    "containers": "holder",
+    "segments": "segment",
+    "cables": "cable",
+    "joints": "joint",
+    "supplies": "supply",
+    "equipment": "equipment",
+    "hazards": "hazard",
+}
+_STANDARD_FIBRE = re.compile(r"(G\.65\d(\.[A-E]\d?)?|OM[1-5]|OS[12]a?)")
+_PLAIN_REVISION = re.compile(r"[A-Z]|\d{1,3}")
+_LEFT = "left out"
+
+
+@dataclass(frozen=True, slots=True)
+class Outside:
+    """How much readers outside may see of where plant lies.
+
+    Attributes
+    ----------
+    grid_m : float or None
+        Width of the grid to which coordinates are moved; None: no coordinates
+        and no map.
+    """
+
+    grid_m: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.grid_m is not None and not 10.0 <= self.grid_m <= 100_000.0:
+            raise CallError(
+                f"a grid of {self.grid_m:g} m: expected 10 m to 100 km, or none for no coordinates"
+            )
+
+
+def reduced(
+    facts: Facts, geo: Facts, crs: CRS, outside: Outside
+) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Facts and geometry without names, ids and places of the study.
+
+    Parameters
+    ----------
+    facts, geo : mapping
+        From `waysapart.report.write.report_facts`.
+    crs : CRS
+        The working system, in which the grid lies.
+    outside : Outside
+
+    Returns
+    -------
+    facts, geo : dict
+        For `render_report`. `facts` gains `outside`, which the page states.
+    """
+    reducer = _Reducer(facts, geo, crs, outside)
+    return reducer.facts(), reducer.geo()
+
+
+class _Reducer:
+    """One study while it is reduced."""
+
+    def __init__(self, facts: Facts, geo: Facts, crs: CRS, outside: Outside) -> None:
+        self._facts, self._geo = facts, geo
+        self._grid_m = outside.grid_m
+        self._there = Transformer.from_crs("EPSG:4326", crs, always_xy=True)
+        self._back = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
+        self._new: dict[str, str] = {}
+        self._counts: dict[str, int] = {}
+        self._taken = frozenset(_texts(facts)) | frozenset(_texts(geo))
+        self._number()
+
+    def facts(self) -> dict[str, Any]:
+        """The facts that may go out."""
+        made = {
+            key: self._put(value, key) for key, value in self._facts.items() if key not in _LEFT_OUT
+        }
+        revision = str(self._facts.get("revision") or "")
+        made["revision"] = revision if _PLAIN_REVISION.fullmatch(revision) else ""
+        made["study"] = ""
+        made["inputs"] = [
+            {"file": f"input {number}", "sha256": one["sha256"]}
+            for number, one in enumerate(self._facts.get("inputs", []), start=1)
+        ]
+        made["assumptions"] = self._assumptions()
+        made["outside"] = {"grid_m": self._grid_m}
+        if self._grid_m is None:
+            made["worst"] = []
+        return made
+
+    def geo(self) -> dict[str, Any]:
+        """The geometry that may go out: none, or all of it on the grid."""
+        if self._grid_m is None:
+            return {}
+        return {
+            role: {
+                "type": "FeatureCollection",
+                "features": [self._feature(one) for one in collection["features"]],
+            }
+            for role, collection in self._geo.items()
+        }
+
+    def _number(self) -> None:
+        """New ids for everything that has one."""
+        for role in ("points", "plant", "hazards"):
+            for feature in (self._geo.get(role) or {}).get("features", []):
+                told = feature["properties"]
+                self._name(told["id"], told["kind"], str(told.get("role") or "hazards"))
+        for one in (self._facts.get("holdings") or {}).get("assets", []):
+            self._name(one["id"], one["kind"], one["role"])
+        facts = self._facts
+        for what, rows in (
+            ("circuit", facts.get("circuits", [])),
+            ("group", facts.get("groups", [])),
+            ("scheme", facts.get("schemes", [])),
+        ):
+            for one in rows:
+                self._name(one["id"], what, what)
+        links = [
+            link
+            for one in facts.get("circuits", [])
+            for path in (one.get("paths") or {}).values()
+            for link in path.get("links", [])
+        ]
+        links += [one["link"] for one in facts.get("links", [])]
+        for link in links:
+            self._name(link, "link", "link")
+        for name in facts.get("out", []):
+            self._name(name, "", "asset")
+        self._labels()
+
+    def _labels(self) -> None:
+        """New words for ways beyond main and alternate, and for services."""
+        for one in self._facts.get("circuits", []):
+            for label in one.get("paths") or {}:
+                if label in ("main", "alternate"):
+                    self._new.setdefault(label, label)
+                else:
+                    self._name(label, "way", "way")
+                self._new.setdefault(
+                    f"{one['id']} {label}", f"{self._new[str(one['id'])]} {self._new[label]}"
+                )
+                self._new.setdefault(
+                    f"turned back on {label}", f"turned back on {self._new[label]}"
+                )
+            service = one.get("service")
+            if service == "default":
+                self._new.setdefault("default", "default")
+            elif service:
+                self._name(service, "service", "service")
+
+    def _name(self, old: Any, kind: str, role: str) -> None:
+        if str(old) in self._new:
+            return
+        word = kind if kind in KNOWN_KINDS or kind == role else _ROLES.get(role, role)
+        while True:
+            self._counts[word] = self._counts.get(word, 0) + 1
+            new = f"{word}-{self._counts[word]}"
+            if new not in self._taken:
+                break
+        self._new[str(old)] = new
+
+    def _put(self, value: Any, key: str) -> Any:
+        """A value with every text in it made fit to go out."""
+        if isinstance(value, str):
+            return self._text(value, key)
+        if isinstance(value, Mapping):
+            if "code" in value and "message" in value:
+                return self._gap(value)
+            return {
+                self._key(name): self._put(item, str(name))
+                for name, item in value.items()
+                if name not in _LEFT_OUT
+            }
+        if key in _POINTS and isinstance(value, list | tuple):
+            return self._point(value)
+        if key == "lines":
+            return [self._line(line) for line in value] if self._grid_m is not None else []
+        if key == "stretches" and isinstance(value, list):
+            return [[low, high, self._text(kind, "kind")] for low, high, kind in value]
+        if key == "marks" and isinstance(value, list):
+            return [
+                [at, role, self._text(kind, "kind"), self._new.get(name, "")]
+                for at, role, kind, name in value
+            ]
+        if isinstance(value, list | tuple):
+            return [self._put(item, key) for item in value]
+        return value
+
+    def _key(self, name: Any) -> str:
+        """A field keeps its name; an id or the label of a way becomes the new one."""
+        name = str(name)
+        if name in self._new:
+            return self._new[name]
+        for ending in ("_via", "_us"):
+            label = name.removesuffix(ending)
+            if label != name and label in self._new:
+                return self._new[label] + ending
+        return name
+
+    def _text(self, value: str, key: str) -> str:
+        if value in self._new:
+            return self._new[value]
+        if key in _OURS:
+            return value
+        if key in _KINDS:
+            words = re.split(r"( over |/| and )", value)
+            kept = [w if k % 2 or w in KNOWN_KINDS else "other" for k, w in enumerate(words)]
+            return "".join(kept) if value else ""
+        if key == "fibre_type":
+            return value if _STANDARD_FIBRE.fullmatch(value) else "other fibre"
+        return _LEFT if key in ("reason", "by") else ""
+
+    def _gap(self, gap: Facts) -> dict[str, Any]:
+        known = GAP_CODES.get(str(gap["code"]))
+        said = f"{known.means}: {known.action}" if known else _LEFT
+        return {
+            "code": gap["code"] if known else "",
+            "asset": self._new.get(str(gap.get("asset")), ""),
+            "message": said,
+        }
+
+    def _assumptions(self) -> list[dict[str, Any]]:
+        files = {str(one["file"]) for one in self._facts.get("inputs", [])}
+        return [
+            {
+                "key": self._dotted(str(row["key"])),
+                "value": self._value(row["value"]),
+                "unit": row["unit"],
+                "source": "the study's own rules" if row["source"] in files else row["source"],
+            }
+            for row in self._facts.get("assumptions", [])
+        ]
+
+    def _dotted(self, key: str) -> str:
+        """A key of the rules, with names that the study gave replaced."""
+        parts = re.findall(r'"[^"]*"|[^.]+', key)
+        if len(parts) < 3:
+            return key
+        second = parts[1].strip('"')
+        safe = (
+            second in self._new
+            or second in KNOWN_KINDS
+            or second in _ROLES
+            or _STANDARD_FIBRE.fullmatch(second)
+        )
+        parts[1] = self._new.get(second, parts[1]) if safe else "other"
+        return ".".join(parts)
+
+    def _value(self, value: Any) -> Any:
+        if isinstance(value, str):
+            return value if value in ("working", "all", "pairwise") else self._text(value, "kind")
+        if isinstance(value, Mapping):
+            return {self._text(str(k), "kind"): self._value(v) for k, v in value.items()}
+        if isinstance(value, list | tuple):
+            return [self._value(item) for item in value]
+        return value
+
+    def _feature(self, feature: Facts) -> dict[str, Any]:
+        told = feature["properties"]
+        made = {key: self._put(value, key) for key, value in told.items() if key != "name"}
+        made["name"] = ""
+        geometry = feature.get("geometry")
+        if geometry is not None:
+            geometry = {
+                "type": geometry["type"],
+                "coordinates": self._nested(geometry["coordinates"]),
+            }
+        return {"type": "Feature", "properties": made, "geometry": geometry}
+
+    def _nested(self, coordinates: Any) -> Any:
+        if coordinates and isinstance(coordinates[0], int | float):
+            return self._point(coordinates)
+        if coordinates and isinstance(coordinates[0][0], int | float):
+            return self._line(coordinates)
+        return [self._nested(part) for part in coordinates]
+
+    def _point(self, point: Iterable[float]) -> list[float] | None:
+        if self._grid_m is None:
+            return None
+        return self._on_grid([list(point)[:2]])[0]
+
+    def _line(self, line: Iterable[Iterable[float]]) -> list[list[float]]:
+        """A line on the grid; vertices that fall on the one before are left out."""
+        points = self._on_grid([list(point)[:2] for point in line])
+        kept = [point for k, point in enumerate(points) if k == 0 or point != points[k - 1]]
+        return kept if len(kept) > 1 else [points[0], points[0]]
+
+    def _on_grid(self, points: list[list[float]]) -> list[list[float]]:
+        assert self._grid_m is not None
+        lonlat = np.asarray(points, dtype=np.float64)
+        east, north = self._there.transform(lonlat[:, 0], lonlat[:, 1])
+        nodes = [np.round(np.asarray(axis) / self._grid_m) * self._grid_m for axis in (east, north)]
+        lon, lat = self._back.transform(*nodes)
+        return [[round(float(x), 5), round(float(y), 5)] for x, y in zip(lon, lat, strict=True)]
+
+
+def _texts(value: Any) -> Iterable[str]:
+    """Every text in nested data, keys included."""
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, Mapping):
+        for key, item in value.items():
+            yield str(key)
+            yield from _texts(item)
+    elif isinstance(value, list | tuple):
+        for item in value:
+            yield from _texts(item)

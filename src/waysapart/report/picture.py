@@ -1,0 +1,175 @@
+"""The map as a still picture, for paper and for browsers without scripts."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import shapely
+from markupsafe import Markup
+from shapely.geometry import shape
+
+from waysapart.report.escape import html_text
+from waysapart.report.marks import LAID
+
+Facts = Mapping[str, Any]
+
+_WIDTH = 680.0
+_HEIGHTS = (260.0, 620.0)
+_MARGIN = 24.0
+_DETAIL = 0.4
+"""Bends smaller than this, in pixels, are left out."""
+_LETTER = 5.6
+
+
+def map_picture(facts: Facts, geo: Facts) -> Markup | None:
+    """Draw plant, sites, hazards, and what is shared, near or crossing.
+
+    Parameters
+    ----------
+    facts, geo : mapping
+        As for `render_report`.
+
+    Returns
+    -------
+    Markup or None
+        An `svg` without style attributes; None where nothing has a place.
+    """
+    drawn = {
+        role: [one for one in (geo.get(role) or {}).get("features", []) if one.get("geometry")]
+        for role in ("plant", "points", "hazards")
+    }
+    shapes = {
+        role: [shape(dict(one["geometry"])) for one in features] for role, features in drawn.items()
+    }
+    every = [one for some in shapes.values() for one in some]
+    if not every:
+        return None
+    sheet = _Sheet(shapely.total_bounds(every))
+    parts = [
+        f'<svg class="picture" role="img" viewBox="0 0 {_WIDTH:g} {sheet.height:.0f}" '
+        f'width="{_WIDTH:g}" height="{sheet.height:.0f}" aria-label="Map of all plant, north up">'
+    ]
+    parts += [f'<path class="p-hazard" d="{sheet.path([one])}"/>' for one in shapes["hazards"]]
+    laid: dict[str, list[Any]] = {}
+    for feature, line in zip(drawn["plant"], shapes["plant"], strict=True):
+        kind = str(feature["properties"].get("kind") or "")
+        laid.setdefault(LAID.get(kind, "buried"), []).append(line)
+    parts += [
+        f'<path class="p-plant {name}" d="{sheet.path(_merged(lines))}"/>'
+        for name, lines in laid.items()
+    ]
+    parts += _marks(facts, drawn, shapes, sheet)
+    parts += _sites(drawn["points"], shapes["points"], sheet)
+    parts += [sheet.scale(), "</svg>"]
+    return Markup("".join(parts))
+
+
+class _Sheet:
+    """Mercator fitted to a sheet."""
+
+    def __init__(self, bounds: Sequence[float]) -> None:
+        west, south, east, north = (float(value) for value in bounds)
+        self._west, self._top = west, _down(north)
+        wide = max(east - west, 1e-4) / 360.0
+        tall = max(_down(south) - self._top, 1e-7)
+        low, high = (limit - 2 * _MARGIN for limit in _HEIGHTS)
+        self._scale = min((_WIDTH - 2 * _MARGIN) / wide, high / tall)
+        self.height = max(tall * self._scale, low) + 2 * _MARGIN
+        self._left = (_WIDTH - wide * self._scale) / 2
+        self._over = (self.height - tall * self._scale) / 2
+        self._lat = (south + north) / 2
+
+    def place(self, points: np.ndarray) -> np.ndarray:
+        """Pixels of longitudes and latitudes, shape (n, 2)."""
+        x = self._left + (points[:, 0] - self._west) / 360.0 * self._scale
+        y = self._over + (_down(points[:, 1]) - self._top) * self._scale
+        return np.column_stack([x, y])
+
+    def path(self, shapes: Sequence[Any]) -> str:
+        """Path data of lines and outlines."""
+        moved = shapely.transform(np.asarray(shapes, dtype=object), self.place)
+        parts = []
+        for one in shapely.get_parts(shapely.simplify(moved, _DETAIL)):
+            rings = [one.exterior, *one.interiors] if one.geom_type == "Polygon" else [one]
+            for ring in rings:
+                points = shapely.get_coordinates(ring)
+                if len(points) > 1:
+                    parts.append("M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in points))
+        return "".join(parts)
+
+    def scale(self) -> str:
+        """A bar of a round length, and north."""
+        metre = self._scale / (40_075_016.7 * math.cos(math.radians(self._lat)))
+        length = 10.0 ** math.floor(math.log10(140.0 / metre))
+        length = next(k * length for k in (5, 2, 1) if k * length * metre <= 140.0)
+        said = f"{length / 1000:g} km" if length >= 1000 else f"{length:g} m"
+        y = self.height - 10
+        return (
+            f'<path class="p-scale" d="M12 {y - 6:.1f}V{y:.1f}H{12 + length * metre:.1f}v-6"/>'
+            f'<text x="18" y="{y - 4:.1f}">{said}</text>'
+            f'<path class="p-north" d="M{_WIDTH - 20} 8l6 22l-6 -4l-6 4z"/>'
+            f'<text class="p-n" x="{_WIDTH - 20}" y="42">N</text>'
+        )
+
+
+def _down(lat: Any) -> Any:
+    sine = np.sin(np.radians(np.clip(lat, -85.05, 85.05)))
+    return 0.5 - np.log((1 + sine) / (1 - sine)) / (4 * np.pi)
+
+
+def _merged(lines: Sequence[Any]) -> list[Any]:
+    merged = shapely.line_merge(shapely.union_all(np.asarray(lines, dtype=object)))
+    return list(shapely.get_parts(merged))
+
+
+def _marks(facts: Facts, drawn: Facts, shapes: Facts, sheet: _Sheet) -> list[str]:
+    """A diamond for what is shared, a round mark for what is near or crossing; one a patch."""
+    where = {
+        str(feature["properties"]["id"]): one
+        for role in ("plant", "points")
+        for feature, one in zip(drawn[role], shapes[role], strict=True)
+    }
+    diamonds: dict[tuple[int, int], str] = {}
+    rounds: dict[tuple[int, int], str] = {}
+    for circuit in facts.get("circuits", []):
+        for found in circuit.get("shared", []):
+            one = where.get(str(found["asset"]))
+            if one is not None and not found.get("waived"):
+                middle = (
+                    one.interpolate(0.5, normalized=True)
+                    if one.geom_type == "LineString"
+                    else one.centroid
+                )
+                x, y = sheet.place(np.array([[middle.x, middle.y]]))[0]
+                patch = (round(x / 10), round(y / 10))
+                diamonds[patch] = f"M{x:.1f} {y - 6:.1f}l6 6l-6 6l-6 -6z"
+        for found in (*circuit.get("near", []), *circuit.get("cross", [])):
+            if found.get("at") is not None:
+                x, y = sheet.place(np.array([found["at"][:2]], dtype=np.float64))[0]
+                patch = (round(x / 10), round(y / 10))
+                rounds[patch] = f'<circle class="near" cx="{x:.1f}" cy="{y:.1f}" r="6"/>'
+    return [f'<path class="bridge" d="{"".join(diamonds.values())}"/>', *rounds.values()]
+
+
+def _sites(features: Sequence[Facts], shapes: Sequence[Any], sheet: _Sheet) -> list[str]:
+    parts: list[str] = []
+    taken: list[tuple[float, float, float, float]] = []
+    for feature, one in zip(features, shapes, strict=True):
+        told = feature["properties"]
+        if told.get("role") != "sites":
+            continue
+        middle = one.representative_point()
+        x, y = sheet.place(np.array([[middle.x, middle.y]]))[0]
+        parts.append(f'<path class="p-site" d="M{x - 4:.1f} {y - 4:.1f}h8v8h-8z"/>')
+        name = str(told.get("name") or told["id"])[:40]
+        wide = _LETTER * len(name)
+        left = x + 8 if x + 8 + wide < _WIDTH - 4 else x - 8 - wide
+        box = (left, y - 7, left + wide, y + 7)
+        if any(a < box[2] and c > box[0] and b < box[3] and d > box[1] for a, b, c, d in taken):
+            continue
+        taken.append(box)
+        parts.append(f'<text x="{left:.1f}" y="{y + 4:.1f}">{html_text(name)}</text>')
+    return parts

@@ -1,0 +1,332 @@
+"""Figures of a circuit as the page shows them, each with the terms that add up to it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from waysapart.report import words
+
+Facts = Mapping[str, Any]
+View = dict[str, Any]
+
+_MINUTES_A_YEAR = 8760 * 60
+_LENGTHS = (
+    ("route_m", "route"),
+    ("sag_m", "sag"),
+    ("helix_m", "helix"),
+    ("overlength_m", "overlength"),
+    ("slack_m", "slack"),
+    ("test_m", "by test"),
+)
+_DELAYS = (
+    ("fibre_us", "fibre"),
+    ("equipment_us", "equipment"),
+    ("extra_us", "extra of links"),
+    ("test_us", "by test"),
+)
+
+
+def circuit_figures(circuit: Facts, budgets: Facts) -> View:
+    """Paths, delay, loss, availability, closest approach and single points of one circuit.
+
+    Parameters
+    ----------
+    circuit : mapping
+        Facts of a circuit.
+    budgets : mapping
+        Link to its whole budget, where the facts hold them.
+    """
+    paths = circuit.get("paths") or {}
+    return {
+        "closest": _closest(circuit),
+        "apart_by": _apart_by(circuit),
+        "paths": [_path(label, path) for label, path in paths.items()],
+        "lengths": _lengths(paths),
+        "loss": _loss_rows(paths, budgets),
+        "limits": _limits(circuit.get("delay") or {}),
+        "delay": circuit.get("delay") or {},
+        "states": _states(circuit),
+        "availability": _availability(circuit.get("unavailability")),
+        "contributions": _contributions(circuit.get("unavailability")),
+        "not_counted": _not_counted(circuit.get("unavailability")),
+        "single_points": [str(name) for name in circuit.get("single_points", [])],
+        "tests_missing": _tests_missing(circuit.get("tests_missing", [])),
+    }
+
+
+def position(at: Sequence[float] | None) -> str:
+    """Latitude and longitude in words; nothing where there is no place."""
+    if at is None:
+        return ""
+    lon, lat = at[0], at[1]
+    return f"{abs(lat):.5f}° {'N' if lat >= 0 else 'S'} {abs(lon):.5f}° {'E' if lon >= 0 else 'W'}"
+
+
+def _closest(circuit: Facts) -> str:
+    if "closest_m" not in circuit:
+        return ""
+    closest = circuit["closest_m"]
+    return "not examined" if closest is None else words.metres(closest)
+
+
+def _apart_by(circuit: Facts) -> View | None:
+    """The closest two points outside the end zones, each with its segment and position."""
+    found = circuit.get("closest")
+    if not found:
+        return None
+    return {
+        "distance": words.metres(found.get("distance_m")),
+        "ends": [
+            {"asset": str(found[side]), "at": position(found.get(f"{side}_at")), "path": side}
+            for side in ("main", "alternate")
+            if found.get(side)
+        ],
+        "danger": words.metres(found["danger_radius_m"]) if found.get("danger_radius_m") else "",
+        "asked": _separation(circuit.get("separation_m")),
+        "zone": words.metres(circuit["end_zone_m"]) if circuit.get("end_zone_m") else "",
+    }
+
+
+def _separation(asked: Any) -> str:
+    if asked is None:
+        return ""
+    if isinstance(asked, Mapping):
+        return ", ".join(f"{kinds} {words.metres(value)}" for kinds, value in asked.items())
+    return words.metres(asked) if asked else "none"
+
+
+def _path(label: str, path: Facts | None) -> View:
+    path = path or {}
+    return {
+        "path": label,
+        "main": label == "main",
+        "links": [str(link) for link in path.get("links", [])],
+        "route": words.metres(path["route_m"]) if "route_m" in path else "",
+        "length": words.metres(path.get("length_m")),
+        "delay": words.microseconds(path.get("delay_us")),
+        "relies_on": path.get("relies_on"),
+        "out": bool(path.get("out_of_service")),
+    }
+
+
+def _lengths(paths: Facts) -> View | None:
+    """Fibre length of every link as a sum: only terms that any link has."""
+    rows = [
+        (label, row) for label, path in paths.items() for row in (path or {}).get("lengths", [])
+    ]
+    terms = [(key, word) for key, word in _LENGTHS if any(row.get(key) for _, row in rows)]
+    if not rows or not terms:
+        return None
+    return {
+        "terms": [word for _, word in terms],
+        "rows": [
+            {
+                "path": label,
+                "link": str(row["link"]),
+                "terms": [_fixed(row.get(key), 1) for key, _ in terms],
+                "sum": _fixed(row.get("length_m"), 1),
+            }
+            for label, row in rows
+        ],
+    }
+
+
+def _fixed(value: float | None, digits: int) -> str:
+    return "not known" if value is None else f"{value:.{digits}f}"
+
+
+def _loss_rows(paths: Facts, budgets: Facts) -> list[View]:
+    rows = []
+    for label, path in paths.items():
+        for row in (path or {}).get("loss", []):
+            link = str(row.get("link") or "")
+            rows.append(
+                {
+                    "path": label,
+                    "link": link,
+                    "wavelength": row.get("wavelength_nm"),
+                    "loss_db": row.get("loss_db"),
+                    "margin_db": row.get("margin_db"),
+                    "ok": row.get("ok"),
+                    "terms": _loss_terms(row),
+                    "sum": _sum_of(row, budgets.get(link) or {}),
+                }
+            )
+    return rows
+
+
+def _loss_terms(row: Facts) -> list[tuple[str, str]]:
+    """The budget written out term by term, to be added up by hand."""
+    terms = row.get("terms") or {}
+    found = []
+    for key, said in (
+        ("fibre_db", _fibre_said(terms)),
+        ("splices_db", _counted(terms, "splices")),
+        ("connectors_db", _counted(terms, "connectors")),
+        ("via_db", "what the link passes on its way"),
+        ("test_db", "correction by test"),
+        ("repair_db", "splices of later repairs"),
+        ("reserve_db", "reserve"),
+    ):
+        if key not in terms or (terms[key] == 0 and key in ("via_db", "test_db", "repair_db")):
+            continue
+        found.append((said, _fixed(terms[key], 2)))
+    return found
+
+
+def _fibre_said(terms: Facts) -> str:
+    length, loss = terms.get("fibre_m"), terms.get("fibre_db")
+    if not length:
+        return "fibre"
+    each = "" if loss is None else f" at {1000 * loss / length:.3f} dB/km"
+    return f"{length:.0f} m of fibre{each}"
+
+
+def _counted(terms: Facts, what: str) -> str:
+    count = terms.get(what)
+    source = terms.get(f"{what}_from")
+    said = what if count is None else words.count_of(int(count), what.removesuffix("s"))
+    return f"{said} ({source})" if source else said
+
+
+def _sum_of(row: Facts, budget: Facts) -> list[tuple[str, str]]:
+    """What the sum is held against: power, margin, and what else limits the link."""
+    terms = row.get("terms") or {}
+    found = [("loss, the sum", f"{_fixed(row.get('loss_db'), 2)} dB")]
+    known = terms.get("budget_db")
+    if known is not None:
+        sent, needed = budget.get("tx_min_dbm"), budget.get("rx_min_dbm")
+        powers = (
+            "" if sent is None or needed is None else f" ({sent:g} dBm sent, {needed:g} dBm needed)"
+        )
+        found.append((f"budget{powers}", f"{known:.2f} dB"))
+    least = row.get("min_margin_db")
+    asked = "" if least is None else f" (at least {least:g} dB asked)"
+    found.append((f"margin{asked}", f"{_fixed(row.get('margin_db'), 2)} dB"))
+    for key, word, unit in (
+        ("measured_db", "measured loss", "dB"),
+        ("statistical_db", "statistical loss", "dB"),
+        ("overload_margin_db", "margin against overload", "dB"),
+        ("dispersion_ps_nm", "dispersion", "ps/nm"),
+        ("dispersion_limit_ps_nm", "dispersion allowed", "ps/nm"),
+        ("bandwidth_mhz", "bandwidth", "MHz"),
+        ("bandwidth_needed_mhz", "bandwidth needed", "MHz"),
+    ):
+        if budget.get(key) is not None:
+            found.append((word, f"{budget[key]:.2f} {unit}"))
+    if row.get("could_grow_m") is not None:
+        binds = f", then {row['binds']} binds" if row.get("binds") else ""
+        found.append((f"could be longer by{binds}", words.metres(row["could_grow_m"])))
+    return found + [(str(reason), "") for reason in budget.get("not_known") or []]
+
+
+def _limits(delay: Facts) -> list[View]:
+    """Delay, asymmetry and recovery, each on an axis that the limit divides at 70 %."""
+    rows = []
+    for name, key, limit_key, ok, said in (
+        ("One-way delay", "worst_us", "limit_us", "ok", words.microseconds),
+        ("Asymmetry", "asymmetry_us", "asymmetry_limit_us", "asymmetry_ok", words.microseconds),
+        ("Recovery", "recovery_ms", "recovery_limit_ms", "recovery_ok", words.milliseconds),
+    ):
+        value, limit = delay.get(key), delay.get(limit_key)
+        if value is None and limit is None:
+            continue
+        share = None if value is None or not limit else min(1.0, 0.7 * value / limit)
+        rows.append(
+            {
+                "name": name,
+                "value": said(value),
+                "limit": said(limit) if limit is not None else "",
+                "ok": delay.get(ok),
+                "share": None if share is None else round(200 * share, 1),
+            }
+        )
+    return rows
+
+
+def _states(circuit: Facts) -> View | None:
+    """Delay in every state, and of what each path's delay is made."""
+    delay = circuit.get("delay") or {}
+    paths = circuit.get("paths") or {}
+    states = delay.get("states") or []
+    terms = [(label, (path or {}).get("delay_terms") or {}) for label, path in paths.items()]
+    used = [(key, word) for key, word in _DELAYS if any(one.get(key) for _, one in terms)]
+    if not states and not used:
+        return None
+    notes = []
+    if delay.get("switching"):
+        notes.append(
+            "Both directions switch together."
+            if delay["switching"] == "both"
+            else "Each direction may switch alone, so the two may run on different paths."
+        )
+    if delay.get("phase_error_deg") is not None:
+        notes.append(
+            f"Asymmetry makes a phase error of {delay['phase_error_deg']:.2f}° at "
+            f"{delay.get('frequency_hz', 50):g} Hz."
+        )
+    return {
+        "rows": [(str(one["state"]), words.microseconds(one.get("delay_us"))) for one in states],
+        "terms": [word for _, word in used],
+        "sums": [
+            (label, [_fixed(one.get(key), 1) for key, _ in used]) for label, one in terms if one
+        ],
+        "notes": notes,
+    }
+
+
+def _availability(found: object) -> list[View]:
+    if not isinstance(found, Mapping):
+        return []
+    names = {"both": "both at once", "all": "all at once", "limit": "limit for both at once"}
+    minutes = found.get("path_minutes_a_year") or {}
+    rows = []
+    for label, value in found.items():
+        number = isinstance(value, int | float) and not isinstance(value, bool)
+        known = label in names or label in minutes or "path_minutes_a_year" not in found
+        if not known or label in _NOT_PATHS or not (number or (value is None and label != "limit")):
+            continue
+        each = "" if value is None else f"{value * _MINUTES_A_YEAR:.1f} min a year"
+        rows.append(
+            {
+                "path": names.get(label, label),
+                "share": words.probability(value),
+                "minutes": each,
+            }
+        )
+    return rows
+
+
+_NOT_PATHS = frozenset({"minutes_a_year", "losses_a_year", "ok", "greatest", "not_counted"})
+
+
+def _contributions(found: object) -> list[View]:
+    """The assets that bring most of the time in which both ways are down."""
+    if not isinstance(found, Mapping):
+        return []
+    return [
+        {
+            "asset": str(one["asset"]),
+            "minutes": f"{one['minutes_a_year']:.2g}",
+            "of_all": f"{100 * one['of_all']:.0f} %" if one.get("of_all") is not None else "",
+        }
+        for one in found.get("greatest") or []
+    ]
+
+
+def _not_counted(found: object) -> list[str]:
+    if not isinstance(found, Mapping):
+        return []
+    return [str(name) for name in found.get("not_counted") or []]
+
+
+def _tests_missing(rows: Sequence[Facts]) -> list[View]:
+    return [
+        {
+            "link": str(row["link"]),
+            "cable": str(row["cable"]),
+            "missing": words.listed([str(stage) for stage in row["missing"]]),
+        }
+        for row in rows
+    ]

@@ -1,0 +1,189 @@
+"""Records as the page lists them: gaps, waivers, assumptions, tests, and what has changed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from waysapart.report import words
+
+Facts = Mapping[str, Any]
+View = dict[str, Any]
+
+_MOST_MATCHED = 400
+
+
+def gap_row(gap: Facts | str) -> View:
+    """One record gap, with the place where its row stands."""
+    if not isinstance(gap, Mapping):
+        return {"code": "", "asset": "", "message": str(gap), "place": ""}
+    named = [
+        ("", gap.get("file")),
+        ("layer ", gap.get("layer")),
+        ("row ", gap.get("row")),
+        ("column ", gap.get("column")),
+    ]
+    return {
+        "code": gap.get("code") or "",
+        "asset": gap.get("asset") or "",
+        "message": gap.get("message") or "",
+        "place": ", ".join(f"{word}{value}" for word, value in named if value is not None),
+    }
+
+
+def waiver_row(waiver: Facts) -> View:
+    """One waiver and whether it counts."""
+    pair = waiver.get("pair") or []
+    about = waiver.get("asset") or " / ".join(str(x) for x in pair)
+    return {
+        "circuit": waiver.get("circuit") or waiver.get("group") or "",
+        "about": about,
+        "reason": waiver.get("reason") or "",
+        "by": waiver.get("by") or "",
+        "until": str(waiver.get("until") or ""),
+        "state": _waiver_state(waiver),
+    }
+
+
+def _waiver_state(waiver: Facts) -> str:
+    if waiver.get("state"):
+        return str(waiver["state"])
+    if waiver.get("expired"):
+        return "expired, does not count"
+    if waiver.get("used") is False:
+        return "nothing to accept"
+    return "counts"
+
+
+def assumption_row(item: Facts | str) -> View:
+    """One value that the records did not give, with its source."""
+    if not isinstance(item, Mapping):
+        return {"name": str(item), "value": "", "unit": "", "source": ""}
+    name = item.get("name") or item.get("key") or item.get("what") or ""
+    value = item.get("value")
+    return {
+        "name": name,
+        "value": "" if value is None else _plain(value),
+        "unit": item.get("unit") or "",
+        "source": item.get("source") or "",
+    }
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, list | tuple):
+        return ", ".join(_plain(item) for item in value)
+    if isinstance(value, Mapping):
+        return ", ".join(f"{key}: {_plain(item)}" for key, item in value.items())
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return str(value)
+
+
+def matched_rows(matched: Sequence[Facts]) -> View:
+    """Cables that are drawn but not listed, and the segments that they were matched to."""
+    cables: dict[str, list[Facts]] = {}
+    for row in matched:
+        cables.setdefault(str(row["cable"]), []).append(row)
+    return {
+        "rows": [
+            {
+                "cable": cable,
+                "segments": len(rows),
+                "first": str(rows[0]["segment"]),
+                "last": str(rows[-1]["segment"]),
+                "state": ", ".join(dict.fromkeys(str(row["state"]) for row in rows)),
+                "distance": words.metres(
+                    max((row["distance_m"] or 0.0 for row in rows), default=0.0)
+                ),
+            }
+            for cable, rows in list(cables.items())[:_MOST_MATCHED]
+        ],
+        "left": max(0, len(cables) - _MOST_MATCHED),
+    }
+
+
+_TEST_UNITS = {"length_m": "m", "loss_db": "dB", "delay_us": "µs"}
+
+
+def test_rows(tests: Iterable[Facts]) -> list[View]:
+    """Test results beside what the records make of the same figure."""
+    return [
+        {
+            "of": str(row["of"]),
+            "fibre": row.get("fibre"),
+            "what": str(row["quantity"]).rpartition("_")[0],
+            "unit": _TEST_UNITS.get(str(row["quantity"]), ""),
+            "measured": _number(row.get("measured")),
+            "computed": _range(row.get("computed_least"), row.get("computed_greatest")),
+            "agrees": row.get("agrees"),
+            "date": row.get("date") or "",
+            "old": bool(row.get("old")),
+        }
+        for row in tests
+    ]
+
+
+def _number(value: float | None) -> str:
+    return "" if value is None else f"{value:.6g}"
+
+
+def _range(least: float | None, greatest: float | None) -> str:
+    low, high = _number(least), _number(greatest)
+    return low if low == high or not high else f"{low} to {high}"
+
+
+_CHANGES = ("worse", "better", "same", "new", "gone")
+
+
+def since_view(since: Facts | None) -> View | None:
+    """What has changed since an earlier revision; None where none is given."""
+    if since is None:
+        return None
+    before = since.get("before") or {}
+    summary = since.get("summary") or {}
+    rows = [
+        {
+            "what": what,
+            "id": str(row["id"]),
+            "before": row.get("before") or "",
+            "after": row.get("after") or "",
+            "change": row["change"],
+            "why": _why(row),
+        }
+        for what, key in (("circuit", "circuits"), ("group", "groups"), ("scheme", "schemes"))
+        for row in since.get(key, [])
+        if row["change"] != "same"
+    ]
+    rows.sort(key=lambda row: _CHANGES.index(row["change"]))
+    return {
+        "revision": before.get("revision") or "",
+        "study": before.get("study") or "",
+        "made": before.get("made") or "",
+        "nothing": bool(since.get("nothing_changed")),
+        "counts": [(name, summary.get(name, 0)) for name in _CHANGES],
+        "rows": rows,
+        "went": [str(x) for x in since.get("shared_went", []) if x],
+        "came": [str(x) for x in since.get("shared_came", []) if x],
+        "rules": [
+            {
+                "key": row["key"],
+                "before": _plain(row.get("before")),
+                "after": _plain(row.get("after")),
+            }
+            for row in since.get("rules", [])
+        ],
+        "inputs": [
+            {"file": row["file"], "state": _file_state(row)} for row in since.get("inputs", [])
+        ],
+    }
+
+
+def _why(row: Facts) -> str:
+    reasons = [*(row.get("worse") or []), *(row.get("better") or [])]
+    return "; ".join(str(reason) for reason in reasons)
+
+
+def _file_state(row: Facts) -> str:
+    if row.get("before") is None:
+        return "new"
+    return "gone" if row.get("after") is None else "changed"
