@@ -22,7 +22,12 @@ from waysapart.errors import CallError
 @click.command(short_help="Verdicts, shared assets, separation, loss, delay, availability.")
 @study_argument
 @json_option
-@click.option("--circuit", "-c", multiple=True, help="Show one circuit or group whole; repeatable.")
+@click.option(
+    "--circuit",
+    "-c",
+    multiple=True,
+    help="Show one circuit or group whole, in JSON with its separation profile; repeatable.",
+)
 @click.option("--quiet", "-q", is_flag=True, help="Only the answer and the counts.")
 @telling_errors
 def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: bool) -> None:
@@ -38,6 +43,7 @@ def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: b
         waysapart prove examples/estuary --json evidence.json
     """
     from waysapart.report.terminal import show_circuit, show_proof
+    from waysapart.verdicts.facts_profile import profile_facts
     from waysapart.verdicts.prove import prove as prove_study
 
     records = load(study)
@@ -48,6 +54,8 @@ def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: b
     unknown = [name for name in circuit if name not in found]
     if unknown:
         raise CallError(f"no circuit or group is called {', '.join(unknown)} in this study")
+    if circuit and json_file is not None:
+        facts["profiles"] = [profile_facts(proof, name) for name in circuit]
     if not write_json(json_file, facts):
         console = output()
         if circuit:

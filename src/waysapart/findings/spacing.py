@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -65,7 +65,7 @@ def space(
     reliance: Reliance,
     sides: Sides,
     sharing: Sharing,
-    services: list[Services],
+    services: Sequence[Services],
     owner: Ints,
 ) -> Spacing:
     """Measure the separation of all tests at once.
@@ -76,7 +76,7 @@ def space(
         What is held against what, contest by contest.
     sharing : Sharing
         What the sides of every contest share, from `share`.
-    services : list of tuple of Service
+    services : sequence of tuple of Service
         Per contest, the services of its circuits; the strictest of them counts.
     owner : ndarray of int
         Per contest, the circuit or group that it belongs to.
@@ -182,7 +182,7 @@ def _near(layout: Layout, limits: _Limits, contest: Ints, folds: Folds) -> pd.Da
 
 
 def _zones(
-    reliance: Reliance, sides: Sides, contest: Ints, services: list[Services]
+    reliance: Reliance, sides: Sides, contest: Ints, services: Sequence[Services]
 ) -> tuple[np.ndarray, Floats, Ints, Ints]:
     """Zones round the end sites of the circuits of every contest.
 
@@ -243,7 +243,7 @@ class _Limits:
     kind: Ints
 
     @classmethod
-    def of(cls, services: list[Services], kind: np.ndarray) -> _Limits:
+    def of(cls, services: Sequence[Services], kind: np.ndarray) -> _Limits:
         unique = {tuple(id(one) for one in of): of for of in services}
         number = {key: place for place, key in enumerate(unique)}
         named = {
@@ -268,17 +268,17 @@ class _Limits:
         """Least separation per pair, or per pair and kinds where any service tells kinds apart."""
         asked = self.of_contest[contest]
         if len(self.kinds) == 1:
-            widest = [_separation_m(of, "", "") for of in self.services]
+            widest = [least_separation_m(of, "", "") for of in self.services]
             return np.array(widest, dtype=np.float64)[asked]
         tables = [
-            [[_separation_m(of, a, b) for b in self.kinds] for a in self.kinds]
+            [[least_separation_m(of, a, b) for b in self.kinds] for a in self.kinds]
             for of in self.services
         ]
         return np.array(tables, dtype=np.float64)[asked]
 
     def of_rows(self, contest: Ints, rows: pd.DataFrame) -> Floats:
         """Least separation of the two lines of every row."""
-        return self._each(contest, rows, _separation_m).astype(np.float64)
+        return self._each(contest, rows, least_separation_m).astype(np.float64)
 
     def forbidden(self, contest: Ints, rows: pd.DataFrame) -> Bools:
         """Whether the two lines of every row may not cross."""
@@ -304,7 +304,7 @@ class _Limits:
         return np.array(answers, dtype=np.float64)[place]
 
 
-def _separation_m(services: Services, kind: str, other: str) -> float:
+def least_separation_m(services: Services, kind: str, other: str) -> float:
     """The greatest distance that any of the services asks between plant of two kinds."""
     return max(service.separation_between_m(kind, other) for service in services)
 

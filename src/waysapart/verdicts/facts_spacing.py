@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from itertools import pairwise
 from typing import Any
 
@@ -16,6 +15,19 @@ from waysapart.verdicts.prove import Proof
 _OVERHEAD = ("span", "bridge")
 _IN_THE_GROUND = ("duct", "subduct", "trench", "buried", "tunnel", "subsea")
 _PAIRWISE = "pairwise"
+_BOTH = ("pair", "segment_i", "segment_j", "lon", "lat", "under")
+_NEAR = (
+    "stretch",
+    "distance_m",
+    "length_m",
+    "limit_m",
+    "path_from_m",
+    "path_to_m",
+    "stretch_m",
+)
+_CROSS = ("how", "forbidden")
+
+Row = dict[str, Any]
 
 
 class SpacingFacts:
@@ -25,11 +37,12 @@ class SpacingFacts:
         spacing = proof.spacing
         segments = proof.study.tables["segments"]
         self._proof = proof
+        self._circuits = proof.study.tables["circuits"]["id"].to_numpy(dtype=object)
         self._ids = segments["id"].to_numpy(dtype=object)
         self._kinds = segments["kind"].to_numpy(dtype=object)
         self._test = spacing.pairs["test"].to_numpy(dtype=np.int64)
-        self._near = self._by_test(spacing.near)
-        self._cross = self._by_test(spacing.cross)
+        self._near = self._by_test(spacing.near, (*_BOTH, *_NEAR))
+        self._cross = self._by_test(spacing.cross, (*_BOTH, *_CROSS))
         bounds = np.searchsorted(self._test, np.arange(len(proof.trials) + 1))
         self._pairs = [slice(int(a), int(b)) for a, b in pairwise(bounds)]
 
@@ -40,7 +53,7 @@ class SpacingFacts:
         near: list[dict[str, Any]] = []
         folded: list[dict[str, Any]] = []
         numbers: dict[int, int] = {}
-        for row in self._rows(proof.spacing.near, self._near, test):
+        for row in self._near.get(test, ()):
             entry = self._near_entry(test, row, numbers, len(pairs) > 1)
             if row["under"] >= 0:
                 folded.append({**entry, "under": self._asset(int(row["under"]))})
@@ -52,7 +65,7 @@ class SpacingFacts:
             "near_stretches": merged_stretches(near),
             "cross": [
                 self._cross_entry(test, row, len(pairs) > 1)
-                for row in self._rows(proof.spacing.cross, self._cross, test)
+                for row in self._cross.get(test, ())
                 if row["under"] < 0
             ],
             "near_folded": folded,
@@ -61,22 +74,17 @@ class SpacingFacts:
             "end_zone_m": service.end_zone_m,
         }
 
-    def _by_test(self, rows: pd.DataFrame) -> dict[int, np.ndarray]:
-        of = self._test[rows["pair"].to_numpy(dtype=np.int64)]
-        order = np.argsort(of, kind="stable")
-        tests, begins = np.unique(of[order], return_index=True)
-        return (
-            dict(zip(tests.tolist(), np.split(order, begins[1:]), strict=True)) if len(of) else {}
-        )
-
-    def _rows(
-        self, rows: pd.DataFrame, places: dict[int, np.ndarray], test: int
-    ) -> Iterator[dict[Any, Any]]:
-        if test in places:
-            yield from rows.iloc[places[test]].to_dict("records")
+    def _by_test(self, rows: pd.DataFrame, columns: tuple[str, ...]) -> dict[int, list[Row]]:
+        """Rows as records, by circuit or group."""
+        of = self._test[rows["pair"].to_numpy(dtype=np.int64)].tolist()
+        lists = [rows[name].tolist() for name in columns]
+        found: dict[int, list[Row]] = {}
+        for test, *values in zip(of, *lists, strict=True):
+            found.setdefault(test, []).append(dict(zip(columns, values, strict=True)))
+        return found
 
     def _near_entry(
-        self, test: int, row: dict[Any, Any], numbers: dict[int, int], several: bool
+        self, test: int, row: Row, numbers: dict[int, int], several: bool
     ) -> dict[str, Any]:
         stretch = numbers.setdefault(int(row["stretch"]), len(numbers) + 1)
         return {
@@ -90,7 +98,7 @@ class SpacingFacts:
             "stretch_m": figure(row["stretch_m"], "m"),
         }
 
-    def _cross_entry(self, test: int, row: dict[Any, Any], several: bool) -> dict[str, Any]:
+    def _cross_entry(self, test: int, row: Row, several: bool) -> dict[str, Any]:
         entry = self._between(test, row, several)
         return {
             **entry,
@@ -99,7 +107,7 @@ class SpacingFacts:
             "forbidden": bool(row["forbidden"]),
         }
 
-    def _between(self, test: int, row: dict[Any, Any], several: bool) -> dict[str, Any]:
+    def _between(self, test: int, row: Row, several: bool) -> dict[str, Any]:
         """The two segments of a finding, their kinds, and where it is."""
         one, other = int(row["segment_i"]), int(row["segment_j"])
         names = str(self._ids[one]), str(self._ids[other])
@@ -119,7 +127,8 @@ class SpacingFacts:
         known = pairs["closest_m"].to_numpy(dtype=np.float64)
         if not np.isfinite(known).any():
             return {"closest_m": None, "separation": "not examined"}
-        row = pairs.iloc[int(np.nanargmin(known))]
+        least = int(np.nanargmin(known))
+        row = {str(name): value for name, value in pairs.iloc[least].items()}
         closest: dict[str, Any] = {
             "distance_m": figure(row["closest_m"], "m"),
             "danger_radius_m": figure(row["danger_radius_m"], "m"),
@@ -130,7 +139,7 @@ class SpacingFacts:
             "alternate_at": _at(row["lon_j"], row["lat_j"]),
         }
         if len(pairs) > 1:
-            closest["paths"] = self._path_names(int(pairs.index[int(np.nanargmin(known))]))
+            closest["paths"] = self._path_names(int(pairs.index[least]))
         if len(pairs) > 1 and self._proof.trials[test].group_test != _PAIRWISE:
             # A circle that touches all ways touches every two of them: a bound, no figure.
             halves = pairs["danger_radius_m"].to_numpy(dtype=np.float64)
@@ -145,7 +154,7 @@ class SpacingFacts:
 
     def _path_names(self, pair: int) -> list[str]:
         paths = self._proof.network.paths
-        names = self._proof.study.tables["circuits"]["id"].to_numpy()
+        names = self._circuits
         row = self._proof.spacing.pairs.iloc[pair]
         found = []
         for side in ("first", "second"):
@@ -154,7 +163,7 @@ class SpacingFacts:
         return found
 
     def _asset(self, number: int) -> str:
-        return str(self._proof.network.assets.frame["id"].iloc[number])
+        return self._proof.names[number][0]
 
 
 def merged_stretches(near: list[dict[str, Any]]) -> list[dict[str, Any]]:

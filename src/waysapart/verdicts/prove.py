@@ -139,6 +139,12 @@ class Proof:
 
         return proof_facts(self)
 
+    def profile(self, name: str) -> pd.DataFrame:
+        """Distance to the other ways along each way of a circuit or group; see `profile_of`."""
+        from waysapart.verdicts.facts_profile import profile_of
+
+        return profile_of(self, name)
+
     def __repr__(self) -> str:
         counts = ", ".join(f"{count} {verdict}" for verdict, count in self.counts().items())
         return f"Proof({self.study.name!r}: {counts}; {self.over_a_limit()} over a limit)"
@@ -168,7 +174,7 @@ def prove(study: Study | Network) -> Proof:
     held = sides_of(reliance, contests)
     between = share(reliance, held)
     sharing = merge(reliance, between, owner, len(trials))
-    asked = [_services(network, trial) for trial in contests]
+    asked = [services_of(network, trial) for trial in contests]
     spacing = space(reliance, held, between, asked, np.array(owner, np.int64))
     made = now()
     waivers = lay_over(network.study.rules, trials, sharing, _numbers(network), made.date())
@@ -217,7 +223,7 @@ def _numbers(network: Network) -> dict[str, int]:
     return hops | {str(name): place for place, name in enumerate(network.assets.frame["id"])}
 
 
-def _services(network: Network, trial: Trial) -> tuple[Service, ...]:
+def services_of(network: Network, trial: Trial) -> tuple[Service, ...]:
     """The services of a trial's circuits, each once."""
     names = network.study.tables["circuits"]["service"].iloc[list(trial.circuits)]
     return tuple(network.study.rules.service(name) for name in names.unique())
@@ -225,7 +231,7 @@ def _services(network: Network, trial: Trial) -> tuple[Service, ...]:
 
 def _service(network: Network, trial: Trial) -> Service:
     """The limits of a circuit's service; for a group, of its member that asks for most space."""
-    return max(_services(network, trial), key=lambda service: service.widest_separation_m())
+    return max(services_of(network, trial), key=lambda service: service.widest_separation_m())
 
 
 def _way_gaps(network: Network, trials: list[Trial], lost: Bools) -> list[Gap]:
