@@ -89,7 +89,7 @@ def test_what_an_asset_brings_is_what_would_be_spared_without_it(study: SmallStu
     proof = study.prove()
     ways = list(proof.network.paths.of_circuit(0))
     before = _every_state(proof, ways)
-    brings = proof.outages.brings[[0]].toarray().ravel()
+    brings = proof.outages.contributions([0])
     share = proof.outages.share
     for asset in np.flatnonzero(brings):
         kept = share[asset]

@@ -12,7 +12,6 @@ import scipy.sparse as sp
 from waysapart.formulas.availability import (
     birnbaum_both_down,
     both_down,
-    contribution,
     failures_per_year,
     losses_per_year,
     path_unavailability,
@@ -57,8 +56,12 @@ class Outages:
         and with more of them than can be worked out (`GREATEST_PATHS`).
     losses : ndarray of float, shape (tests,)
         How often in a year that happens.
-    brings : csr_array of float, shape (tests, assets)
-        How much less of the time it would be if the asset never failed.
+    importance : csr_array of float, shape (tests, classes)
+        Birnbaum's importance of each class of assets (`Reliance.classes`) taken
+        as one thing.
+    weight : ndarray of float, shape (assets,)
+        What makes of its class's importance the asset's contribution.
+    members : csr_array of bool, shape (classes, assets)
     unrated : ndarray of int
         Hazards that no rate is on record for; they count as never happening.
     """
@@ -68,8 +71,18 @@ class Outages:
     paths: Floats
     together: Floats
     losses: Floats
-    brings: sp.csr_array
+    importance: sp.csr_array
+    weight: Floats
+    members: sp.csr_array
     unrated: Ints
+
+    def contributions(self, tests: Sequence[int] | Ints) -> Floats:
+        """How much less of the time all ways of tests would be down if an asset never failed.
+
+        Added up over the tests: shape (assets,).
+        """
+        total = np.asarray(self.importance[list(tests)].sum(axis=0)).ravel()
+        return np.asarray((self.members.T.astype(np.float64) @ total) * self.weight)
 
 
 def asset_failures(network: Network) -> tuple[Floats, Floats]:
@@ -119,31 +132,48 @@ def outages(reliance: Reliance, tests: Sequence[Sequence[int]], lost: Bools) -> 
     network = reliance.network
     per_year, repair_h = asset_failures(network)
     share = unavailability(per_year, repair_h)
-    paths = sp.csr_array(reliance.paths[:, : len(network.assets)])
-    alone = np.array(path_unavailability(paths, share))
+    paths = reliance.path_classes
+    members = sp.csr_array(reliance.classes.members[:, : len(network.assets)])
+    by_class = members.astype(np.float64)
+    up = np.log1p(-share)
+    down = np.asarray(-np.expm1(by_class @ up))
+    alone = np.array(path_unavailability(paths, down))
     alone[lost] = 1.0
-    empty = sp.csr_array((len(tests), len(share)), dtype=np.float64)
     blank = network.study.tables["hazards"]["per_year"].isna().to_numpy()
     unrated = blank & (per_year[network.assets.of_role("hazards")] == 0)
+    rest_up = np.asarray(members.T.astype(np.float64) @ np.log1p(-down)) - up
     found = Outages(
         per_year,
         share,
         alone,
         np.full(len(tests), np.nan),
         np.full(len(tests), np.nan),
-        empty,
+        sp.csr_array((len(tests), len(down)), dtype=np.float64),
+        share * np.exp(rest_up),
+        members,
         network.assets.start["hazards"] + np.flatnonzero(unrated),
     )
-    return _together(found, paths, [[p for p in ways if not lost[p]] for ways in tests], tests)
+    classes = _Classes(paths, down, np.asarray(by_class @ per_year))
+    return _together(found, classes, [[p for p in ways if not lost[p]] for ways in tests], tests)
+
+
+@dataclass(frozen=True)
+class _Classes:
+    """Classes of assets in series: which paths rely on them, time down, failures a year."""
+
+    paths: sp.csr_array
+    down: Floats
+    per_year: Floats
 
 
 def _together(
     found: Outages,
-    paths: sp.csr_array,
+    classes: _Classes,
     running: list[list[int]],
     tests: Sequence[Sequence[int]],
 ) -> Outages:
     """Fill in what concerns all ways at once: two ways by sparse products, others one by one."""
+    paths, down = classes.paths, classes.down
     together, losses = found.together.copy(), found.losses.copy()
     ways = np.array([len(one) for one in running], dtype=np.int64)
     together[(ways == 0) & (np.array([len(one) for one in tests]) > 0)] = 1.0
@@ -151,33 +181,41 @@ def _together(
     pairs = np.flatnonzero(ways == _TWO)
     both = np.array([running[test] for test in pairs], dtype=np.int64).reshape(-1, _TWO)
     parts = split(sp.csr_array(paths[both[:, 0]]), sp.csr_array(paths[both[:, 1]]))
-    together[pairs] = both_down(parts, found.share)
-    birnbaum = birnbaum_both_down(parts, found.share)
-    losses[pairs] = losses_per_year(birnbaum, found.per_year, found.share)
-    shape = (len(tests), len(found.share))
+    together[pairs] = both_down(parts, down)
+    birnbaum = birnbaum_both_down(parts, down)
+    # A class fails as often as its members do while the others of it are up.
+    losses[pairs] = losses_per_year(birnbaum, classes.per_year, down)
+    shape = (len(tests), len(down))
     place = boolean(pairs, np.arange(len(pairs)), (len(tests), len(pairs))).astype(np.float64)
-    brings = sp.csr_array(place @ contribution(birnbaum, found.share))
+    importance = sp.csr_array(place @ birnbaum)
     rows, columns, values = [], [], []
     for test in np.flatnonzero((ways == 1) | (ways > _TWO)).tolist():
         if ways[test] > GREATEST_PATHS:
             continue
         mine = sp.csr_array(paths[running[test]])
-        together[test] = all_down(mine, np.zeros(ways[test], dtype=np.int64), found.share)[0]
-        importance = birnbaum_all_down(mine, found.share)
-        used = np.flatnonzero(importance)
-        losses[test] = importance @ (found.per_year * (1 - found.share))
+        together[test] = all_down(mine, np.zeros(ways[test], dtype=np.int64), down)[0]
+        single = birnbaum_all_down(mine, down)
+        used = np.flatnonzero(single)
+        losses[test] = single @ (classes.per_year * (1 - down))
         rows.append(np.full(len(used), test))
         columns.append(used)
-        values.append(importance[used] * found.share[used])
+        values.append(single[used])
     if rows:
         entries = np.concatenate(rows), np.concatenate(columns)
-        brings = sp.csr_array(brings + sp.csr_array((np.concatenate(values), entries), shape=shape))
-    return replace(found, together=together, losses=losses, brings=brings)
+        importance = sp.csr_array(
+            importance + sp.csr_array((np.concatenate(values), entries), shape=shape)
+        )
+    return replace(found, together=together, losses=losses, importance=importance)
 
 
 def greatest_contributions(found: Outages, test: int, count: int) -> list[tuple[int, float]]:
     """The assets that bring a test most of its loss of all ways, with how much, greatest first."""
-    low, high = found.brings.indptr[test], found.brings.indptr[test + 1]
-    assets, values = found.brings.indices[low:high], found.brings.data[low:high]
+    importance, members = found.importance, found.members
+    low, high = importance.indptr[test], importance.indptr[test + 1]
+    mine = importance.indices[low:high]
+    size = np.diff(members.indptr)[mine]
+    first = np.repeat(members.indptr[mine] - np.r_[0, np.cumsum(size)[:-1]], size)
+    assets = members.indices[first + np.arange(size.sum())]
+    values = np.repeat(importance.data[low:high], size) * found.weight[assets]
     order = np.lexsort((assets, -np.round(values, 15)))[:count]
     return [(int(assets[k]), float(values[k])) for k in order if values[k] > 0]

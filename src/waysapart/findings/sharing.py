@@ -70,33 +70,33 @@ class Sharing:
 def share(reliance: Reliance, sides: Sides) -> Sharing:
     """Compare the sides of every test at once.
 
-    Complexity: the size of the sides' reliance sets; no loop over tests. Call
-    `merge` to learn the reasons (`through`).
+    Complexity: sides are held against classes of assets (`Reliance.classes`), of
+    which there are about as many as places where links part; after that, the
+    size of what is shared. No loop over tests. Call `merge` to learn the
+    reasons (`through`).
     """
-    relied = sp.csr_array(sides.paths @ reliance.paths)
-    items = sp.csr_array(sides.paths @ reliance.path_items)
-    shape = (len(sides), relied.shape[1])
-    shared = _agreed(sides, relied, shape)
-    ends = sp.csr_array(sides.circuits @ reliance.ends)
-    at_ends = both(shared, ends)
-    elsewhere = _met_elsewhere(reliance, sides, relied, ends, at_ends)
-    unavoidable = without(at_ends, elsewhere)
-    folded = _folded(reliance, sides, relied, items, shared)
+    links = sp.csr_array(sides.paths @ reliance.along)
+    by_class = sp.csr_array(sides.paths @ reliance.path_classes)
+    shared = sp.csr_array(_agreed(sides, by_class) @ reliance.classes.members)
+    at_ends = both(shared, sp.csr_array(sides.circuits @ reliance.ends))
+    unavoidable = without(at_ends, _met_elsewhere(reliance, sides, links, at_ends))
     return Sharing(
         shared,
         unavoidable,
         without(shared, unavoidable),
-        folded,
+        _folded(reliance, sides, links, shared),
     )
 
 
 def blank_within(reliance: Reliance, sides: Sides) -> Ints:
     """How many assets that any side of each test relies on lie within nobody knows what."""
-    relied = sp.csr_array(sides.paths @ reliance.paths)
-    count = len(reliance.network.assets)
-    blank = reliance.network.assets.frame["blank_within"].to_numpy(dtype=np.int32)
-    any_side = sp.csr_array(_by_test(sides) @ relied)[:, :count]
-    return np.asarray(any_side.astype(np.int32) @ blank, dtype=np.int64)
+    members = reliance.classes.members
+    blank = np.zeros(members.shape[1], dtype=np.int64)
+    frame = reliance.network.assets.frame
+    blank[: len(frame)] = frame["blank_within"].to_numpy()
+    any_side = sp.csr_array(_by_test(sides) @ sp.csr_array(sides.paths @ reliance.path_classes))
+    in_class = members.astype(np.int64) @ blank
+    return np.asarray(any_side.astype(np.int64) @ in_class, dtype=np.int64)
 
 
 def merge(reliance: Reliance, held: Sharing, owner: list[int], count: int) -> Sharing:
@@ -120,55 +120,75 @@ def _by_test(sides: Sides) -> sp.csr_array:
     return boolean(sides.test, np.arange(len(sides.test)), (len(sides), len(sides.test)))
 
 
-def _agreed(sides: Sides, relied: sp.csr_array, shape: tuple[int, int]) -> sp.csr_array:
-    """What at least `threshold` sides of a test rely on."""
+def _agreed(sides: Sides, relied: sp.csr_array) -> sp.csr_array:
+    """What at least `threshold` sides of a test rely on: from (sides, n) to (tests, n)."""
     counts = sp.csr_array(_by_test(sides).astype(np.int32) @ relied.astype(np.int32)).tocoo()
     enough = counts.data >= sides.threshold[counts.row]
-    return boolean(counts.row[enough].astype(np.int64), counts.col[enough].astype(np.int64), shape)
+    return boolean(
+        counts.row[enough].astype(np.int64),
+        counts.col[enough].astype(np.int64),
+        (len(sides), relied.shape[1]),
+    )
 
 
-def _rows_of_tests(sides: Sides, matrix: sp.csr_array) -> sp.csr_array:
-    """A matrix by test, spread to one row per side."""
-    return sp.csr_array(matrix[sides.test])
+def _columns(matrix: sp.csr_array) -> Ints:
+    """Columns of a matrix that hold anything."""
+    return np.unique(matrix.indices).astype(np.int64)
+
+
+def _leading(steps: sp.csr_array, targets: Ints) -> tuple[Ints, sp.csr_array]:
+    """What leads directly to the targets, and the steps from there to them."""
+    narrow = sp.csr_array(steps[:, targets])
+    sources = np.flatnonzero(np.diff(narrow.indptr)).astype(np.int64)
+    return sources, sp.csr_array(narrow[sources])
+
+
+def _spread(matrix: sp.csr_array, columns: Ints, wide: int) -> sp.csr_array:
+    """Put the columns of a narrow matrix back to their places in a wide one."""
+    coo = matrix.tocoo()
+    return boolean(coo.row.astype(np.int64), columns[coo.col], (matrix.shape[0], wide))
 
 
 def _met_elsewhere(
-    reliance: Reliance,
-    sides: Sides,
-    relied: sp.csr_array,
-    ends: sp.csr_array,
-    at_ends: sp.csr_array,
+    reliance: Reliance, sides: Sides, links: sp.csr_array, at_ends: sp.csr_array
 ) -> sp.csr_array:
     """Hazards at the ends that enough sides meet through other plant as well: no excuse."""
     count = len(reliance.network.assets)
-    hazards = reliance.network.hazards
-    if not hazards.nnz:
+    met = _columns(at_ends)
+    met = met[met < count]
+    sources, takes = _leading(reliance.network.hazards, met)
+    if not len(sources):
         return sp.csr_array(at_ends.shape, dtype=np.bool_)
-    other = without(relied, _rows_of_tests(sides, ends))
-    met = sp.csr_array(other[:, :count] @ hazards)
-    wide = sp.hstack(
-        [met, sp.csr_array((met.shape[0], relied.shape[1] - count), dtype=np.bool_)], format="csr"
-    )
-    return both(_agreed(sides, sp.csr_array(wide), at_ends.shape), at_ends)
+    ends = sp.csr_array(sides.circuits @ reliance.ends[:, sources])
+    other = without(sp.csr_array(links @ reliance.links[:, sources]), ends[sides.test])
+    elsewhere = _agreed(sides, sp.csr_array(other @ takes))
+    return both(_spread(elsewhere, met, at_ends.shape[1]), at_ends)
 
 
 def _folded(
-    reliance: Reliance,
-    sides: Sides,
-    relied: sp.csr_array,
-    items: sp.csr_array,
-    shared: sp.csr_array,
+    reliance: Reliance, sides: Sides, links: sp.csr_array, shared: sp.csr_array
 ) -> sp.csr_array:
-    """Shared only because something shared lies within: not enough sides reach it on their own."""
-    count = len(reliance.network.assets)
-    unshared = without(relied, _rows_of_tests(sides, shared))
-    reached = union(
-        sp.csr_array(relied[:, :count] @ reliance.works),
-        sp.csr_array(unshared[:, :count] @ reliance.steps),
+    """Shared only because something shared lies within: not enough sides reach it on their own.
+
+    On its own is what a side uses directly, what must work for something on it,
+    and what something on it that is not shared lies within.
+    """
+    every = _columns(shared)
+    held = every[every < len(reliance.network.assets)]
+    own = sp.csr_array(links @ reliance.link_items[:, every])
+    feeding, works = _leading(reliance.works, held)
+    lying, steps = _leading(reliance.steps, held)
+    fed = sp.csr_array(sp.csr_array(links @ reliance.links[:, feeding]) @ works)
+    unshared = without(
+        sp.csr_array(links @ reliance.links[:, lying]), sp.csr_array(shared[:, lying])[sides.test]
     )
-    pad = sp.csr_array((reached.shape[0], relied.shape[1] - count), dtype=np.bool_)
-    own = union(items, sp.csr_array(sp.hstack([reached, pad], format="csr"), dtype=np.bool_))
-    return without(shared, both(shared, _agreed(sides, own, shared.shape)))
+    lain = sp.csr_array(unshared @ steps)
+    # Links stand behind the assets, so the columns of `held` come first in those of `every`.
+    wide = (own.shape[0], len(every) - len(held))
+    rest = sp.csr_array(wide, dtype=np.bool_)
+    reached = sp.csr_array(sp.hstack([union(fed, lain), rest], format="csr"), dtype=np.bool_)
+    alone = _spread(_agreed(sides, union(own, reached)), every, shared.shape[1])
+    return without(shared, both(shared, alone))
 
 
 def _reasons(

@@ -56,4 +56,5 @@ def falls(reliance: Reliance, events: sp.csr_array, already: Bools | None = None
 def paths_lost(reliance: Reliance, fallen: sp.csr_array) -> sp.csr_array:
     """Paths cut in each event: shape (events, paths), from what fell (`falls`)."""
     count = len(reliance.network.assets)
-    return sp.csr_array(fallen @ sp.csr_array(reliance.path_items[:, :count].T))
+    links = sp.csr_array(fallen @ sp.csr_array(reliance.link_items[:, :count].T))
+    return sp.csr_array(links @ sp.csr_array(reliance.along.T))

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import scipy.sparse as sp
 
-from waysapart.network.assets import boolean
+from waysapart.network.assets import Ints, boolean
 from waysapart.network.tie import Network
+from waysapart.reliance.classes import Classes, column_classes
 from waysapart.reliance.closure import close, union
 from waysapart.reliance.plant import holder_steps, in_full, named, part_items, works
 
@@ -32,8 +34,8 @@ class Reliance:
         Cables, joints, segments and structures of stretches of cable.
     link_items, links : csr_array of bool, shape (links, assets + links)
         What a link uses directly; everything that it relies on.
-    path_items, paths : csr_array of bool, shape (paths, assets + links)
-        The same for paths.
+    along : csr_array of bool, shape (paths, links)
+        Links of every path.
     ends : csr_array of bool, shape (circuits, assets + links)
         What a circuit's two end equipments rely on by themselves.
     """
@@ -45,9 +47,37 @@ class Reliance:
     parts: sp.csr_array
     link_items: sp.csr_array
     links: sp.csr_array
-    path_items: sp.csr_array
-    paths: sp.csr_array
+    along: sp.csr_array
     ends: sp.csr_array
+
+    @cached_property
+    def path_items(self) -> sp.csr_array:
+        """What every path uses directly: shape (paths, assets + links)."""
+        return sp.csr_array(self.along @ self.link_items)
+
+    @cached_property
+    def paths(self) -> sp.csr_array:
+        """Everything that every path relies on: shape (paths, assets + links).
+
+        As large as all ways are long; `classes` answers most questions for less.
+        """
+        return sp.csr_array(self.along @ self.links)
+
+    @cached_property
+    def classes(self) -> Classes:
+        """Assets by the links that rely on them."""
+        return column_classes(self.links)
+
+    @cached_property
+    def path_classes(self) -> sp.csr_array:
+        """Which classes of assets every path relies on: shape (paths, classes)."""
+        return sp.csr_array(self.along @ self.links[:, self.classes.first])
+
+    @cached_property
+    def relied_count(self) -> Ints:
+        """How many assets every path relies on."""
+        sizes = np.diff(self.classes.members.indptr)
+        return np.asarray(self.path_classes.astype(np.int64) @ sizes, dtype=np.int64)
 
 
 def rely(network: Network) -> Reliance:
@@ -73,7 +103,6 @@ def rely(network: Network) -> Reliance:
     closed = close(union(steps, needed))
     link_items = _link_items(network, parts, full)
     links = _spread(link_items, closed)
-    along = _path_links(network)
     return Reliance(
         network,
         steps,
@@ -82,8 +111,7 @@ def rely(network: Network) -> Reliance:
         parts,
         link_items,
         links,
-        sp.csr_array(along @ link_items),
-        sp.csr_array(along @ links),
+        _path_links(network),
         _ends(network, closed),
     )
 

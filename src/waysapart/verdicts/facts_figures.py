@@ -1,24 +1,20 @@
-"""The figures of a proof as plain data: lengths, loss, delay, availability, tests."""
+"""The figures of a proof as plain data: lengths, loss, delay, availability."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
-import pandas as pd
 import scipy.sparse as sp
 
-from waysapart.findings.compared import old_tests
 from waysapart.findings.length_terms import TERMS as LENGTH_TERMS
 from waysapart.findings.length_terms import length_terms
 from waysapart.findings.outages import greatest_contributions
 from waysapart.findings.reach import could_grow_m
-from waysapart.findings.stages import drums, missing_stages
 from waysapart.formulas.availability import minutes_a_year
 from waysapart.formulas.delay import differential_current, phase_error_deg
-from waysapart.formulas.measured import TESTS
-from waysapart.network.measurements import NO_FIBRE
+from waysapart.verdicts.facts_tests import records, stages_by_link
 from waysapart.verdicts.limits import LinkChecks, together
 from waysapart.verdicts.plain import figure
 from waysapart.verdicts.prove import Proof
@@ -73,10 +69,6 @@ _TERM_COLUMNS = (
 _UNITS = {"fibre_m": "m", "wavelength_nm": "m", "splices_from": "text"}
 
 
-def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    return cast(list[dict[str, Any]], frame.to_dict("records"))
-
-
 @dataclass
 class FigureSheet:
     """What the figures of many circuits have in common, worked out once."""
@@ -96,11 +88,11 @@ class FigureSheet:
         links = proof.study.tables["links"]
         self.names = links["id"].to_numpy()
         numbers = budgets["link"].tolist()
-        self.rows = dict(zip(numbers, _records(budgets), strict=True))
-        self.lengths = _records(length_terms(proof.network))
-        self.delays = _records(proof.delays)
+        self.rows = dict(zip(numbers, records(budgets), strict=True))
+        self.lengths = records(length_terms(proof.network))
+        self.delays = records(proof.delays)
         self.checks = LinkChecks.of(budgets, len(links))
-        self.stages = _stages(proof)
+        self.stages = stages_by_link(proof)
 
     def grows(self, least_margin_db: float | None) -> dict[int, dict[str, Any]]:
         """How much longer each link could be under a least margin."""
@@ -114,7 +106,7 @@ class FigureSheet:
             grown = could_grow_m(
                 budgets, np.full(len(budgets), least), rules.defaults.splice_db, repair
             )
-            self._grows[least] = dict(zip(budgets["link"].tolist(), _records(grown), strict=True))
+            self._grows[least] = dict(zip(budgets["link"].tolist(), records(grown), strict=True))
         return self._grows[least]
 
 
@@ -348,80 +340,3 @@ def stage_facts(sheet: FigureSheet, test: int) -> list[dict[str, Any]]:
     for path in network.paths.of_circuit(circuit):
         links.update(dict.fromkeys(network.paths.links(path).tolist()))
     return [row for link in links for row in sheet.stages.get(link, [])]
-
-
-def _stages(proof: Proof) -> dict[int, list[dict[str, Any]]]:
-    """Missing tests by link: fibres of one cable that lack the same tests stand together."""
-    frame = missing_stages(proof.network)
-    links = proof.study.tables["links"]["id"].to_numpy()
-    cables = proof.study.tables["cables"]["id"].to_numpy()
-    missing = frame[list(range(len(TESTS)))].to_numpy(dtype=bool)
-    code = missing @ (1 << np.arange(len(TESTS)))
-    order = np.lexsort((frame["fibre"], code, frame["cable"], frame["link"]))
-    found: dict[int, list[dict[str, Any]]] = {}
-    last: tuple[int, int, int] | None = None
-    for link, cable, fibre, lacks in zip(
-        *(frame[name].to_numpy()[order].tolist() for name in ("link", "cable", "fibre")),
-        code[order].tolist(),
-        strict=True,
-    ):
-        if not lacks:
-            continue
-        rows = found.setdefault(link, [])
-        if (link, cable, lacks) != last:
-            last = (link, cable, lacks)
-            names = [name for bit, name in enumerate(TESTS) if lacks >> bit & 1]
-            rows.append(
-                {
-                    "link": str(links[link]),
-                    "cable": str(cables[cable]),
-                    "fibres": None,
-                    "missing": names,
-                }
-            )
-        if fibre != NO_FIBRE:
-            rows[-1]["fibres"] = [*(rows[-1]["fibres"] or []), fibre]
-    return found
-
-
-def tested_facts(sheet: FigureSheet) -> list[dict[str, Any]]:
-    """Every test that gives a figure, beside what the records give."""
-    proof = sheet.proof
-    study, compared = proof.study, proof.compared
-    if not len(compared):
-        return []
-    old = old_tests(study, compared, proof.made.date())
-    dates = study.tables["measurements"]["date"]
-    units = {"length_m": "m", "loss_db": "db", "delay_us": "us"}
-    found = []
-    for row, stale in zip(_records(compared), old, strict=True):
-        unit = units[row["quantity"]]
-        taken = dates.iloc[int(row["row"])]
-        found.append(
-            {
-                "of": str(study.tables[row["role"]]["id"].iloc[int(row["owner"])]),
-                "role": row["role"],
-                "fibre": None if row["fibre"] == NO_FIBRE else int(row["fibre"]),
-                "quantity": row["quantity"],
-                "measured": figure(row["measured"], unit),
-                "computed_least": figure(row["least"], unit),
-                "computed_greatest": figure(row["greatest"], unit),
-                "agrees": bool(row["agrees"]),
-                "date": None if pd.isna(taken) else taken.date().isoformat(),
-                "old": bool(stale),
-            }
-        )
-    return found
-
-
-def drum_facts(sheet: FigureSheet) -> list[dict[str, Any]]:
-    """Whether each tested drum reaches, with what is left over or short."""
-    cables = sheet.proof.study.tables["cables"]["id"].to_numpy()
-    return [
-        {
-            "cable": str(cables[int(row["cable"])]),
-            **{name: figure(value, "m") for name, value in row.items() if name != "cable"},
-            "reaches": None if np.isnan(row["left_m"]) else bool(row["left_m"] >= 0),
-        }
-        for row in _records(drums(sheet.proof.network))
-    ]

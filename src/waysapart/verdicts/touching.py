@@ -67,7 +67,5 @@ def _paths_touched(reliance: Reliance, gaps: tuple[Gap, ...]) -> sp.csr_array:
         np.array([number for _, number in over], dtype=np.int64),
         (len(links), len(gaps)),
     )
-    paths = network.paths
-    rows = np.repeat(np.arange(len(paths)), np.diff(paths.first))
-    along = boolean(rows, paths.link, (len(paths), len(links)))
-    return union(sp.csr_array(reliance.paths[:, :count] @ by_asset), sp.csr_array(along @ by_link))
+    reached = union(sp.csr_array(reliance.links[:, :count] @ by_asset), by_link)
+    return sp.csr_array(reliance.along @ reached)

@@ -175,8 +175,7 @@ def availability_lost(proof: Proof, chosen: Ints) -> Floats:
     The time, as a share, that circuits would not be lost if it never failed,
     summed over the circuits.
     """
-    brings = sp.csr_array(proof.outages.brings[chosen])
-    return np.asarray(brings.sum(axis=0), dtype=np.float64).ravel()
+    return proof.outages.contributions(chosen)
 
 
 def _places(proof: Proof, chosen: Ints, radius_m: float, top: int) -> pd.DataFrame:
