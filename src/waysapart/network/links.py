@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from itertools import combinations, pairwise
+from itertools import pairwise
 
 import numpy as np
-import shapely
 
-from waysapart.network.assets import Assets, Bools, Floats, Ints, listed
+from waysapart.network.assets import Assets, Bools, Floats, Ints
 from waysapart.network.chains import Chains
-from waysapart.network.ends import Passing, geometries
+from waysapart.network.ends import Passing
+from waysapart.network.meeting import Reach, joint_places
 from waysapart.network.records import place_of
 from waysapart.study.model import Gap, Study
 
@@ -62,47 +62,6 @@ class _Use:
     node_out: int
     from_: float
     to: float
-
-
-class _Reach:
-    """Whether a cable's end reaches a site: it is the site, lies within it, or touches it."""
-
-    def __init__(
-        self, study: Study, assets: Assets, holders: Callable[[int], frozenset[int]]
-    ) -> None:
-        self._sites = assets.of_role("sites")
-        self._structures = assets.of_role("structures")
-        self._site_shapes = geometries(study, "sites")
-        self._structure_shapes = geometries(study, "structures")
-        self._holders = holders
-        self._snap_m = study.snap_m
-        self._known: dict[tuple[int, int], bool] = {}
-
-    def is_site(self, node: int) -> bool:
-        return int(self._sites.start) <= node < int(self._sites.stop)
-
-    def reaches(self, node: int, site: int) -> bool:
-        """An end that meets nothing is a gap of its own and not reported twice."""
-        if node < 0 or site < 0 or node == site:
-            return True
-        if (node, site) not in self._known:
-            self._known[node, site] = site in self._holders(node) or self._touches(node, site)
-        return self._known[node, site]
-
-    def meet(self, one: int, other: int) -> bool:
-        """Two cable ends meet in one place, or in a site and a structure on it."""
-        if one < 0 or other < 0 or one == other:
-            return True
-        return (self.is_site(one) and one in self._holders(other)) or (
-            self.is_site(other) and other in self._holders(one)
-        )
-
-    def _touches(self, node: int, site: int) -> bool:
-        if not self._structures.start <= node < self._structures.stop:
-            return False
-        shape = self._structure_shapes[node - self._structures.start]
-        metres = shapely.distance(shape, self._site_shapes[site - self._sites.start])
-        return bool(metres <= self._snap_m)
 
 
 class _Cables:
@@ -175,8 +134,8 @@ def tie_links(
     """Run every link through its cables, from the site of one end to the site of the other."""
     links, runs = study.tables["links"], study.tables["link_runs"]
     cables = _Cables(chains, passed)
-    reach = _Reach(study, assets, holders)
-    joints = _joint_places(study, assets)
+    reach = Reach(study, assets, holders)
+    joints = joint_places(study, assets)
     equipment = study.tables["equipment"]
     site_of = assets.numbers(equipment["site"])
     offset = assets.start["equipment"]
@@ -235,22 +194,6 @@ def tie_links(
 _NO_RUNS = "no cable is on record for it: add its rows to link_runs"
 
 
-def _joint_places(study: Study, assets: Assets) -> dict[frozenset[int], set[int]]:
-    """Where two cables are spliced: pairs of cable numbers to places."""
-    joints = study.tables["joints"]
-    at = assets.numbers(joints["at"])
-    rows, names = listed(joints["cables"])
-    cables = assets.numbers(names) - assets.start["cables"]
-    joined: dict[int, list[int]] = {}
-    for joint, cable in zip(rows.tolist(), cables.tolist(), strict=True):
-        joined.setdefault(joint, []).append(cable)
-    found: dict[frozenset[int], set[int]] = {}
-    for joint, members in joined.items():
-        for one, other in combinations(members, 2):
-            found.setdefault(frozenset((one, other)), set()).add(int(at[joint]))
-    return found
-
-
 _Given = tuple[int, int, int]
 """Cable, from, to of a link run."""
 
@@ -287,7 +230,7 @@ class _Meetings:
     whole cable unless its record says from where to where.
     """
 
-    reach: _Reach
+    reach: Reach
     jointed: list[bool]
 
     def hold(self, place: int, before: _Use, after: _Use) -> bool:
@@ -307,7 +250,7 @@ class _Meetings:
 def _run_through(
     given: list[_Given],
     cables: _Cables,
-    reach: _Reach,
+    reach: Reach,
     joints: dict[frozenset[int], set[int]],
     site_a: int,
     site_b: int,
