@@ -12,13 +12,12 @@ from waysapart.verdicts.facts_figures import (
     availability_facts,
     budget_facts,
     delay_facts,
-    drum_facts,
     group_availability_facts,
     path_facts,
     stage_facts,
-    tested_facts,
 )
 from waysapart.verdicts.facts_spacing import SpacingFacts
+from waysapart.verdicts.facts_tests import drum_facts, tested_facts
 from waysapart.verdicts.plain import figure, text_or_none
 from waysapart.verdicts.prove import WORST_FIRST, Proof
 from waysapart.verdicts.sides import Trial
@@ -60,8 +59,8 @@ def proof_facts(proof: Proof) -> dict[str, Any]:
         "groups": groups,
         "schemes": _schemes(proof),
         "links": budget_facts(sheet),
-        "tests": tested_facts(sheet),
-        "drums": drum_facts(sheet),
+        "tests": tested_facts(proof),
+        "drums": drum_facts(proof),
         "figures_say": SAYS,
         "gaps": [
             {"code": gap.code, "asset": gap.asset, "message": gap.message} for gap in proof.gaps
@@ -262,7 +261,8 @@ def _chains(proof: Proof, trial: Trial, labels: list[str], number: int) -> dict[
     for label, side in zip(labels, trial.sides, strict=True):
         for path in side:
             if number >= len(proof.network.assets):
-                found = [proof.names[number][0]]
+                on_way = bool(proof.reliance.path_items[path, number])
+                found = [proof.names[number][0]] if on_way else []
             else:
                 found = proof.chains.to(path, number)
             if found:
