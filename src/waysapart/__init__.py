@@ -17,6 +17,8 @@ from waysapart.errors import CallError, Problem, StudyError, WaysapartError
 
 if TYPE_CHECKING:
     from waysapart.network.tie import Network, tie
+    from waysapart.report.explore import explore
+    from waysapart.report.map import Tiles
     from waysapart.report.write import write_report
     from waysapart.study.model import Study
     from waysapart.study.read import read_study
@@ -40,11 +42,13 @@ _WHERE = {
     "Network": "waysapart.network.tie",
     "Proof": "waysapart.verdicts.prove",
     "Study": "waysapart.study.model",
+    "Tiles": "waysapart.report.map",
     "WorksPlan": "waysapart.whatif.works",
     "Worst": "waysapart.whatif.worst",
     "compare": "waysapart.whatif.compare",
     "contingency": "waysapart.whatif.contingency",
     "dig": "waysapart.whatif.dig",
+    "explore": "waysapart.report.explore",
     "export": "waysapart.whatif.export",
     "outage": "waysapart.whatif.dig",
     "plan_works": "waysapart.whatif.works",
@@ -65,6 +69,7 @@ __all__ = [
     "Proof",
     "Study",
     "StudyError",
+    "Tiles",
     "WaysapartError",
     "WorksPlan",
     "Worst",
@@ -72,6 +77,7 @@ __all__ = [
     "compare",
     "contingency",
     "dig",
+    "explore",
     "export",
     "outage",
     "plan_works",

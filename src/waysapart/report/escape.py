@@ -9,14 +9,22 @@ from __future__ import annotations
 
 import json
 import re
-import unicodedata
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 from markupsafe import Markup
 
-_UNSEEN_CATEGORIES = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
-_BLANK_LETTERS = frozenset("\u115f\u1160\u3164\uffa0")  # letters by category, yet drawn as nothing
+from waysapart.shown import html_text, replace_unseen, visible
+
+__all__ = [
+    "csv_cell",
+    "html_text",
+    "json_for_script",
+    "map_text",
+    "terminal_text",
+    "visible",
+    "visible_all",
+]
 
 # folium's renderer reads what it is given a second time as a template, string tooltips stand in
 # JavaScript template literals, and popups are HTML: each character starts something in one of them.
@@ -27,24 +35,6 @@ _NUMBER = re.compile(r"[+-]?\d+(\.\d+)?([eE][+-]?\d+)?", re.ASCII)
 _CSV_QUOTED = re.compile(r'[",;\r\n\t]|^\s|\s$')
 
 _SHORT_ESCAPES = {"\n": "\\n", "\r": "\\r", "\t": "\\t"}
-
-
-def _unseen(char: str) -> bool:
-    return unicodedata.category(char) in _UNSEEN_CATEGORIES or char in _BLANK_LETTERS
-
-
-def _replace_unseen(text: str, shown: Callable[[str], str], keep: str = "") -> str:
-    if text.isascii() and text.isprintable():
-        return text
-    return "".join(shown(char) if _unseen(char) and char not in keep else char for char in text)
-
-
-def visible(text: str) -> str:
-    """Text with each unseen character written out, such as `⟨U+202E⟩`.
-
-    Line feeds and tabs stay: a page shows them as a space.
-    """
-    return _replace_unseen(text, lambda char: f"⟨U+{ord(char):04X}⟩", keep="\n\t")
 
 
 def visible_all(value: Any) -> Any:
@@ -65,11 +55,6 @@ def map_text(text: str) -> str:
     substitution or markup becomes a numeric character reference.
     """
     return visible(text).translate(_MAP_REFERENCES)
-
-
-def html_text(text: str) -> Markup:
-    """Text for HTML, between tags or inside a quoted attribute."""
-    return Markup.escape(visible(text))
 
 
 def json_for_script(value: Any) -> Markup:
@@ -95,7 +80,7 @@ def csv_cell(value: object) -> str:
     """
     if value is None:
         return ""
-    text = _replace_unseen(str(value), lambda char: f"⟨U+{ord(char):04X}⟩", keep="\n\r\t")
+    text = replace_unseen(str(value), lambda char: f"⟨U+{ord(char):04X}⟩", keep="\n\r\t")
     first = text.lstrip(" ")[:1]
     if first in _SPREADSHEET_STARTS and first and not _NUMBER.fullmatch(text):
         text = "'" + text
@@ -106,7 +91,7 @@ def csv_cell(value: object) -> str:
 
 def terminal_text(text: str) -> str:
     r"""Text for a terminal, on one line: `\x1b`, `\n`, `\u202e` are written out."""
-    return _replace_unseen(text, _terminal_escape)
+    return replace_unseen(text, _terminal_escape)
 
 
 def _terminal_escape(char: str) -> str:

@@ -157,6 +157,23 @@ def seal(document: str, image_hosts: Iterable[str] = ()) -> str:
     return document.replace(CSP_PLACE, meta)
 
 
+def as_data_addresses(libraries: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
+    """folium's list of scripts or styles, each from its package as a data address.
+
+    Raises
+    ------
+    LookupError
+        As `take_apart`.
+    """
+    found = []
+    for name, url in libraries:
+        style = _file_name(url).endswith(".css")
+        for text in _packaged_style(url) if style else _packaged_script(url):
+            mime = "text/css" if style else "text/javascript"
+            found.append((name, f"data:{mime};base64,{base64.b64encode(text.encode()).decode()}"))
+    return found
+
+
 def _sources(texts: Iterable[str]) -> str:
     digests = {
         base64.b64encode(hashlib.sha256(text.encode()).digest()).decode(): None for text in texts

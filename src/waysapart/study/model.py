@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from waysapart.shown import html_table
+
 if TYPE_CHECKING:
     import pandas as pd
     from pyproj import CRS
@@ -131,3 +133,17 @@ class Study:
             f"{len(frame)} {role}" for role, frame in self.tables.items() if len(frame)
         )
         return f"Study({self.name!r}: {rows})"
+
+    def _repr_html_(self) -> str:
+        """For notebooks: how many rows each role has, and which layers they came from."""
+        sources: dict[str, list[str]] = {}
+        for layer in self.layers:
+            where = f"{layer.file} ({layer.layer})" if layer.layer else layer.file
+            sources.setdefault(layer.role, []).append(where)
+        rows = [
+            (role, len(frame), ", ".join(sources.get(role, ())))
+            for role, frame in self.tables.items()
+            if len(frame)
+        ]
+        title = self.name if self.revision is None else f"{self.name}, revision {self.revision}"
+        return html_table(title, ("role", "rows", "from"), rows)

@@ -149,6 +149,12 @@ class Proof:
         counts = ", ".join(f"{count} {verdict}" for verdict, count in self.counts().items())
         return f"Proof({self.study.name!r}: {counts}; {self.over_a_limit()} over a limit)"
 
+    def _repr_html_(self) -> str:
+        """For notebooks: the circuits and groups, those that need a decision first."""
+        from waysapart.verdicts.brief import brief_html
+
+        return brief_html(self)
+
 
 def prove(study: Study | Network) -> Proof:
     """Prove which circuits' ways are apart.

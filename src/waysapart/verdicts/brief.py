@@ -1,0 +1,45 @@
+"""A proof at a glance, for notebooks: one row for each circuit and group, worst first."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from waysapart.shown import html_table
+
+if TYPE_CHECKING:
+    from waysapart.verdicts.prove import Proof
+
+_MOST_ROWS = 60
+_MOST_NAMES = 5
+_LIMITS = {True: "kept", False: "broken", None: "not known"}
+
+
+def brief_html(proof: Proof) -> str:
+    """The verdicts as an HTML table, every text of a layer escaped."""
+    from waysapart.verdicts.prove import WORST_FIRST
+
+    order = sorted(
+        range(len(proof.trials)), key=lambda trial: WORST_FIRST.index(proof.verdicts[trial])
+    )
+    rows = [_row(proof, trial) for trial in order[:_MOST_ROWS]]
+    counts = ", ".join(f"{count} {verdict}" for verdict, count in proof.counts().items())
+    return html_table(
+        f"{proof.study.name}: {counts}; {proof.over_a_limit()} over a limit",
+        ("circuit or group", "verdict", "shared and avoidable", "record gaps", "limits"),
+        rows,
+        left_out=len(order) - len(rows),
+    )
+
+
+def _row(proof: Proof, trial: int) -> tuple[object, ...]:
+    avoidable = proof.sharing.avoidable
+    held = avoidable.indices[avoidable.indptr[trial] : avoidable.indptr[trial + 1]].tolist()
+    names = [proof.names[asset][0] for asset in held if (trial, asset) not in proof.sharing.through]
+    told = ", ".join(names[:_MOST_NAMES])
+    if len(names) > _MOST_NAMES:
+        told += f" and {len(names) - _MOST_NAMES} more"
+    if not names and proof.verdicts[trial] in ("shared", "accepted"):
+        told = "nothing; the ways come near or cross"
+    is_circuit = trial < proof.circuit_count
+    limits = _LIMITS[proof.limits[trial].within] if is_circuit else None
+    return proof.trials[trial].id, proof.verdicts[trial], told, len(proof.gaps_of[trial]), limits
