@@ -330,7 +330,7 @@ class Lanes:
             "finding": number,
             "asset": str(finding.members[0]["asset"]),
             "waived": finding.waived,
-            "at": where,
+            "spots": where,
         }
 
     def _number(self, name: str) -> int:

@@ -77,6 +77,8 @@ _LEFT_OUT = frozenset(
         "rules",
     ]
 )
+_BY_ID = frozenset({"of", "inside", "runs", "circuit", "group", "via", "paths"})
+"""Fields that hold one entry for each id or label of the study."""
 _ROLES = {
     "sites": "site",
     "structures": "structure",
@@ -245,12 +247,18 @@ class _Reducer:
         if isinstance(value, Mapping):
             if "code" in value and "message" in value:
                 return self._gap(value)
+            if key in _BY_ID:
+                return {
+                    self._new[str(name)]: self._put(item, "")
+                    for name, item in value.items()
+                    if str(name) in self._new
+                }
             return {
                 self._key(name): self._put(item, str(name))
                 for name, item in value.items()
                 if name not in _LEFT_OUT
             }
-        if key in _POINTS and isinstance(value, list | tuple):
+        if key in _POINTS and value and isinstance(value[0], int | float):
             return self._point(value)
         if key == "lines":
             return [self._line(line) for line in value] if self._grid_m is not None else []

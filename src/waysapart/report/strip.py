@@ -271,15 +271,15 @@ class _Drawing:
         """The bridge itself: stretches of the lanes, and the band from each to the next."""
         hollow = " hollow" if bridge["waived"] else ""
         parts = []
-        for place, spots in enumerate(bridge["at"]):
+        for place, spots in enumerate(bridge["spots"]):
             for low, high in spots:
                 if self.x(place, high) - self.x(place, low) > 3:
                     parts.append(
                         f'<path class="shared-run{hollow}" d="{self._line(place, low, high)}"/>'
                     )
-        for place in range(len(bridge["at"]) - 1):
+        for place in range(len(bridge["spots"]) - 1):
             for upper, lower in _partners(
-                bridge["at"][place], bridge["at"][place + 1], self, place
+                bridge["spots"][place], bridge["spots"][place + 1], self, place
             ):
                 ring = []
                 for at, (low, high) in ((place, upper), (place + 1, lower)):
@@ -313,7 +313,7 @@ class _Drawing:
         )
 
     def _middle(self, bridge: Facts) -> tuple[float, float]:
-        upper, lower = _partners(bridge["at"][0], bridge["at"][1], self, 0)[0]
+        upper, lower = _partners(bridge["spots"][0], bridge["spots"][1], self, 0)[0]
         xs = [sum(self.x(at, m) for m in pair) / 2 for at, pair in ((0, upper), (1, lower))]
         return sum(xs) / 2, (self.y(0, xs[0]) + self.y(1, xs[1])) / 2
 
@@ -405,7 +405,7 @@ class _Drawing:
     def _bridge_said(self, bridge: Facts) -> str:
         places = [
             f"on {lane['label']} {_stretch(spots)}"
-            for lane, spots in zip(self.lanes, bridge["at"], strict=True)
+            for lane, spots in zip(self.lanes, bridge["spots"], strict=True)
         ]
         accepted = ", accepted by waiver" if bridge["waived"] else ""
         return f"{bridge['label']}{accepted}: {words.listed(places)}"
