@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 import scipy.sparse as sp
-import shapely
 
 from waysapart.network.assets import Assets, Floats, boolean, listed, number_assets
 from waysapart.network.chains import Chains, chain_cables
 from waysapart.network.ends import Ends, Passing, geometries, passing, places, same_place, tie_ends
+from waysapart.network.hazards import taken_by_hazards
 from waysapart.network.hops import hop_gaps
 from waysapart.network.lengths import (
     CableTerms,
@@ -177,7 +177,7 @@ def tie(study: Study) -> Network:
         study,
         assets,
         within,
-        _hazards(study, assets),
+        taken_by_hazards(study, assets),
         ends,
         passed,
         matches.frame,
@@ -231,32 +231,3 @@ def _above(within: sp.csr_array) -> Callable[[int], frozenset[int]]:
         return known[number]
 
     return above
-
-
-def _hazards(study: Study, assets: Assets) -> sp.csr_array:
-    """Which segment, structure or site each hazard takes: within its reach, of a kind it takes."""
-    hazards = study.tables["hazards"]
-    shape = (len(assets), len(assets))
-    empty = np.empty(0, dtype=np.int64)
-    if not len(hazards):
-        return boolean(empty, empty, shape)
-    roles = ("sites", "structures", "segments")
-    plant = np.concatenate([geometries(study, role) for role in roles])
-    number = np.concatenate([np.arange(len(assets))[assets.of_role(role)] for role in roles])
-    reach = np.nan_to_num(hazards["reach_m"].to_numpy(dtype=np.float64))
-    hazard, taken = shapely.STRtree(plant).query(
-        geometries(study, "hazards"), predicate="dwithin", distance=reach
-    )
-    kind = assets.frame["kind"].to_numpy()[number[taken]]
-    rows, kinds = listed(hazards["takes"])
-    wanted: dict[int, set[str]] = {}
-    for row, name in zip(rows, kinds, strict=True):
-        wanted.setdefault(int(row), set()).add(str(name))
-    takes = np.array(
-        [
-            int(one) not in wanted or what in wanted[int(one)]
-            for one, what in zip(hazard, kind, strict=True)
-        ],
-        dtype=bool,
-    )
-    return boolean(number[taken][takes], assets.start["hazards"] + hazard[takes], shape)

@@ -1,0 +1,72 @@
+"""Which plant does each hazard take?"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import scipy.sparse as sp
+import shapely
+from pyproj import Geod
+
+from waysapart.network.assets import Assets, Floats, boolean, listed
+from waysapart.network.ends import geometries
+from waysapart.network.lengths import to_lonlat
+from waysapart.study.model import Study
+
+_ROLES = ("sites", "structures", "segments")
+_WIDEST_SCALE = 1.05
+"""Much more than a working coordinate system may change lengths by, plant beyond its edge
+included."""
+
+
+def taken_by_hazards(study: Study, assets: Assets) -> sp.csr_array:
+    """Segments, structures and sites within reach of each hazard, of a kind that it takes.
+
+    Parameters
+    ----------
+    study : Study
+    assets : Assets
+
+    Returns
+    -------
+    csr_array of bool, shape (assets, assets)
+        From what is taken to the hazard.
+
+    Notes
+    -----
+    `reach_m` is metres on the ground, whatever the working coordinate system makes of
+    them: what comes near is measured again on the ellipsoid. Distances are measured
+    and not buffered, so that round corners are round. One index of the plant.
+    """
+    hazards = study.tables["hazards"]
+    plant = np.concatenate([geometries(study, role) for role in _ROLES])
+    number = np.concatenate([np.arange(len(assets))[assets.of_role(role)] for role in _ROLES])
+    reach = np.nan_to_num(hazards["reach_m"].to_numpy(dtype=np.float64))
+    shapes = geometries(study, "hazards")
+    hazard, place = shapely.STRtree(plant).query(
+        shapes, predicate="dwithin", distance=reach * _WIDEST_SCALE
+    )
+    near = np.flatnonzero(_ground_m(study, shapes[hazard], plant[place]) <= reach[hazard])
+    hazard, taken = hazard[near], number[place[near]]
+    row, kind = listed(hazards["takes"])
+    wanted = pd.MultiIndex.from_arrays([row, kind.to_numpy(dtype=object)])
+    asked = pd.MultiIndex.from_arrays([hazard, assets.frame["kind"].to_numpy(dtype=object)[taken]])
+    everything = ~np.isin(hazard, row)
+    takes = np.flatnonzero(everything | asked.isin(wanted))
+    return boolean(
+        taken[takes], assets.start["hazards"] + hazard[takes], (len(assets), len(assets))
+    )
+
+
+def _ground_m(study: Study, one: np.ndarray, other: np.ndarray) -> Floats:
+    """Distance between geometries of the working CRS on the ellipsoid, metres."""
+    metres = np.asarray(shapely.distance(one, other), dtype=np.float64)
+    apart = np.flatnonzero(metres > 0)
+    if not len(apart):
+        return metres
+    ends = shapely.get_coordinates(
+        to_lonlat(study, np.asarray(shapely.shortest_line(one[apart], other[apart])))
+    ).reshape(-1, 4)
+    _, _, geodesic = Geod(ellps="WGS84").inv(ends[:, 0], ends[:, 1], ends[:, 2], ends[:, 3])
+    metres[apart] = geodesic
+    return metres
