@@ -12,6 +12,7 @@ from waysapart.cli.demo import demo
 from waysapart.cli.dig import dig, outage
 from waysapart.cli.export import export
 from waysapart.cli.prove import prove
+from waysapart.cli.recheck import recheck
 from waysapart.cli.report import report
 from waysapart.cli.worst import worst
 
@@ -29,5 +30,5 @@ def main() -> None:
     """
 
 
-for _command in (demo, check, prove, report, dig, outage, compare, worst, export, blank):
+for _command in (demo, check, prove, report, dig, outage, compare, worst, recheck, export, blank):
     main.add_command(_command)

@@ -1,0 +1,47 @@
+"""`waysapart recheck`."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from waysapart.cli.common import busy, json_option, output, telling_errors, write_json
+
+
+@click.command(short_help="Check the evidence of prove --json against the layers.")
+@click.argument("study", type=click.Path(path_type=Path), metavar="STUDY")
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE.json")
+@json_option
+@telling_errors
+def recheck(study: Path, file: Path, json_file: str | None) -> None:
+    """Check evidence against the layers, sharing no code with the prover.
+
+    FILE.json is what `prove --json` wrote, or `reroute --json` for its proofs that no
+    separate pair exists. Says what holds, what is false, what could not be checked,
+    and which inputs have changed since.
+
+    Exit status: 0 nothing is false, 1 something is, 2 wrong call or input.
+
+    \b
+    Example:
+        waysapart recheck examples/estuary evidence.json
+    """
+    from waysapart.recheck import recheck as check
+    from waysapart.report.terminal import styled
+
+    with busy("checking the evidence"):
+        found = check(study, file)
+    if not write_json(json_file, found):
+        console = output()
+        for sentence in found["false"]:
+            console.print(styled(f"false: {sentence}", "bold red"))
+        for sentence in found["changed_inputs"]:
+            console.print(styled(f"input: {sentence}", "yellow"))
+        for sentence in found["not_checked"]:
+            console.print(styled(f"not checked: {sentence}"))
+        style = "red" if found["false"] else "green"
+        count = f"{found['confirmed']} claims confirmed, {len(found['false'])} false"
+        console.print(styled(f"{count}, {len(found['not_checked'])} not checked", style))
+    sys.exit(1 if found["false"] else 0)

@@ -1,0 +1,311 @@
+"""How far apart two paths run, by a plain comparison of every segment with every other.
+
+Everything is measured in one plane about the middle of the plant (azimuthal
+equidistant: 1 mm in 10 m wrong some hundred kilometres from the middle), with
+long straight stretches divided along the geodesic first.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import Any, NamedTuple
+
+import shapely
+from pyproj import Transformer
+from shapely.ops import substring
+
+from waysapart.recheck.figures import GEOD
+from waysapart.recheck.links import stretch
+from waysapart.recheck.paths import Key
+from waysapart.recheck.reading import LON_LAT, carried
+from waysapart.recheck.world import World
+
+STRAIGHT_M = 500.0
+TOUCH_M = 0.001
+OVERLAP_M = 0.1
+FOLD_RATIO = 10.0
+_ROUNDING_M = 1e-6
+_ROUND = 256
+_ROUND_ZONE = 1024
+
+Line = tuple[str, float, float]
+"""A segment and the fractions between which a path follows it."""
+
+
+class Followed(NamedTuple):
+    """A line of a path: from where along the path, how long, and in which direction."""
+
+    line: Line
+    at_m: float
+    length_m: float
+    backward: bool
+
+
+class Near(NamedTuple):
+    """A stretch of a line of the first path within the limit of a line of the second."""
+
+    one: Line
+    other: Line
+    distance_m: float
+    from_m: float
+    to_m: float
+    limit_m: float
+    shape: Any
+
+
+@dataclass
+class Pair:
+    """Two paths held apart.
+
+    `outside` is what lies outside the end zones of each line; `left` the same without
+    the lines that both follow, which are shared assets and no approach.
+    """
+
+    paths: tuple[Key, Key]
+    first: list[Followed]
+    second: list[Followed]
+    outside: dict[Line, Any] = field(default_factory=dict)
+    left: dict[Line, Any] = field(default_factory=dict)
+
+
+class Plane:
+    """The plane in which a study is measured, and the lines of its paths there."""
+
+    def __init__(self, world: World) -> None:
+        self.world = world
+        ground = world.ground
+        to_degrees = Transformer.from_crs(ground.records.crs, LON_LAT, always_xy=True)
+
+        def degrees(shape: Any) -> Any:
+            return carried(shape, to_degrees)
+
+        segments = {row["id"]: degrees(row["geometry"]) for row in ground.records.rows["segments"]}
+        box = shapely.total_bounds(list(segments.values())) if segments else (0, 0, 0, 0)
+        middle = (box[0] + box[2]) / 2, (box[1] + box[3]) / 2
+        self._flat = Transformer.from_crs(
+            LON_LAT,
+            f"+proj=aeqd +lat_0={middle[1]} +lon_0={middle[0]} +datum=WGS84 +units=m",
+            always_xy=True,
+        )
+        self._segments = segments
+        self._lines: dict[Line, tuple[Any, float]] = {}
+        self.places = {
+            row["id"]: self.flat(degrees(row["geometry"]))
+            for role in ("sites", "structures")
+            for row in ground.records.rows[role]
+        }
+        self._followed: dict[Key, list[Followed]] = {}
+
+    def flat(self, shape: Any) -> Any:
+        """A shape in longitude and latitude, in the plane."""
+        return carried(shape, self._flat)
+
+    def line(self, line: Line) -> tuple[Any, float]:
+        """A line in the plane, and its length."""
+        if line not in self._lines:
+            whole = self._segments[line[0]]
+            part = whole if line[1:] == (0.0, 1.0) else substring(whole, *line[1:], normalized=True)
+            self._lines[line] = self.flat(_divided(part)), GEOD.geometry_length(part)
+        return self._lines[line]
+
+    def followed(self, path: Key) -> list[Followed]:
+        """The lines that a path follows, in order from its circuit's end a."""
+        if path in self._followed:
+            return self._followed[path]
+        world, at = self.world, 0.0
+        node = world.records.by["circuits"][path[0]].get("a")
+        found = []
+        for name in world.paths[path]:
+            hop = world.hops[name]
+            back = node == hop.row["b"] and node != hop.row["a"]
+            node = hop.row["a"] if back else hop.row["b"]
+            turned = bool(hop.ways) and back != next(iter(hop.turned.values()))
+            uses = hop.uses()[::-1] if turned else hop.uses()
+            for use in uses:
+                steps = stretch(world.cables, use)
+                against = (use.from_ > use.to) != turned
+                for step, begin, end, _ in reversed(steps) if against else steps:
+                    low, high = sorted((begin, end))
+                    line = (step.segment, low, high)
+                    length = self.line(line)[1]
+                    found.append(Followed(line, at, length, (begin > end) != against))
+                    at += length
+        self._followed[path] = found
+        return found
+
+    def pair(self, one: Key, other: Key, circuits: list[str], zone_m: float) -> Pair:
+        """Two paths, with what lies in the end zones of some circuits cut off."""
+        first, second = self.followed(one), self.followed(other)
+        common = {item.line for item in first} & {item.line for item in second}
+        pair = Pair((one, other), first, second)
+        zones = [zone for zone in self._zones(circuits, zone_m) if not zone.is_empty]
+        for item in (*first, *second):
+            if item.line not in pair.outside:
+                shape = self.line(item.line)[0]
+                for zone in zones:
+                    shape = shape.difference(zone)
+                pair.outside[item.line] = shape
+        pair.left = {
+            line: shape
+            for line, shape in pair.outside.items()
+            if line not in common and not shape.is_empty
+        }
+        return pair
+
+    def _zones(self, circuits: list[str], zone_m: float) -> list[Any]:
+        records = self.world.records
+        found = []
+        for circuit in circuits:
+            for end in ("a", "b"):
+                name = str(records.by["circuits"][circuit].get(end))
+                machine = records.by["equipment"].get(name, {})
+                if machine.get("site"):
+                    site = self.places[machine["site"]]
+                    wide = max(zone_m, TOUCH_M) if site.geom_type != "Point" else zone_m
+                    found.append(site.buffer(wide, quad_segs=_ROUND_ZONE))
+        return found
+
+
+def _divided(line: Any) -> Any:
+    """A line with vertices along the geodesic where it runs straight for long."""
+    points = list(line.coords)
+    found = points[:1]
+    for (x0, y0), (x1, y1) in pairwise(points):
+        metres = GEOD.inv(x0, y0, x1, y1)[2]
+        if metres > STRAIGHT_M:
+            found += GEOD.npts(x0, y0, x1, y1, int(metres // STRAIGHT_M) + 1)
+        found.append((x1, y1))
+    return shapely.LineString(found)
+
+
+def closest_m(pair: Pair) -> float | None:
+    """Least distance of both paths outside the zones; None where nothing is left of one."""
+    sides = [
+        shapely.GeometryCollection([pair.outside[item.line] for item in lines])
+        for lines in (pair.first, pair.second)
+    ]
+    return None if sides[0].is_empty or sides[1].is_empty else float(sides[0].distance(sides[1]))
+
+
+def meetings(pair: Pair, reach_m: float) -> list[tuple[Line, Line]]:
+    """Lines of the first and second path that come within a distance of each other."""
+    first = [line for line in dict.fromkeys(item.line for item in pair.first) if line in pair.left]
+    second = [
+        line for line in dict.fromkeys(item.line for item in pair.second) if line in pair.left
+    ]
+    tree = shapely.STRtree([pair.left[line] for line in second])
+    return [
+        (line, second[k])
+        for line in first
+        for k in sorted(tree.query(pair.left[line], predicate="dwithin", distance=reach_m))
+    ]
+
+
+def near_rows(plane: Plane, pair: Pair, limit_m: dict[tuple[str, str], float]) -> list[Near]:
+    """Every stretch of the first path within the limit of the second, line by line.
+
+    `limit_m` by the kinds of the two lines. Ordered along the first path.
+    """
+    kind = plane.world.ground.kind
+    found = []
+    at: dict[Line, list[Followed]] = {}
+    for item in pair.first:
+        at.setdefault(item.line, []).append(item)
+    for one, other in meetings(pair, max(limit_m.values(), default=0.0) + TOUCH_M):
+        limit = limit_m[str(kind[one[0]]), str(kind[other[0]])]
+        if limit <= 0:
+            continue
+        facing = pair.left[other]
+        line, length = plane.line(one)
+        close = pair.left[one].intersection(facing.buffer(limit + _ROUNDING_M, quad_segs=_ROUND))
+        for shape in _joined(close):
+            ends = [
+                line.project(shapely.get_point(shape, k)) * length / line.length for k in (0, -1)
+            ]
+            if shape.geom_type == "Point":
+                ends = [line.project(shape) * length / line.length] * 2
+            low, high = min(ends), max(ends)
+            for item in at[one]:
+                begin, end = (length - high, length - low) if item.backward else (low, high)
+                found.append(
+                    Near(
+                        one,
+                        other,
+                        float(shape.distance(facing)),
+                        item.at_m + begin,
+                        item.at_m + end,
+                        limit,
+                        shape,
+                    )
+                )
+    return sorted(found, key=lambda row: (row.from_m, row.to_m))
+
+
+def _joined(shape: Any) -> list[Any]:
+    """The parts of an intersection: lines put together where they meet, and single points."""
+    parts = [part for part in shapely.get_parts(shape) if not part.is_empty]
+    lines = [part for part in parts if part.geom_type == "LineString"]
+    merged: Any = (
+        shapely.get_parts(shapely.line_merge(shapely.MultiLineString(lines))) if lines else []
+    )
+    return [*merged, *(part for part in parts if part.geom_type == "Point")]
+
+
+def stretches(rows: list[Near]) -> list[list[Near]]:
+    """Rows that meet or overlap along the path, together."""
+    found: list[list[Near]] = []
+    reached = float("-inf")
+    for row in rows:
+        if not found or row.from_m > reached + 1e-3:
+            found.append([])
+            reached = float("-inf")
+        found[-1].append(row)
+        reached = max(reached, row.to_m)
+    return found
+
+
+def folds(plane: Plane, rows: list[Near], shared: set[str], avoidable: set[str]) -> list[set[str]]:
+    """For each row, what it may be folded under; empty where it stands. '?': too close to tell."""
+    under: list[set[str]] = []
+    for group in stretches(rows):
+        held = [common_holders(plane.world, row.one[0], row.other[0], shared) for row in group]
+        beside = {name for name in avoidable if name in plane.places}
+        beside |= {name for names in held for name in names}
+        rest = [row for row, names in zip(group, held, strict=True) if not names]
+        excused: dict[int, set[str]] = {}
+        for run in stretches(rest):
+            length = max(row.to_m for row in run) - run[0].from_m
+            reach = FOLD_RATIO * max(row.limit_m for row in run)
+            found = set()
+            for name in beside:
+                shape = plane.places.get(name)
+                shape = plane.line((name, 0.0, 1.0))[0] if shape is None else shape
+                away = max(
+                    shapely.Point(point).distance(shape)
+                    for row in run
+                    for point in shapely.get_coordinates(row.shape)
+                )
+                unclear = abs(away - reach) < 0.05 or abs(length - 2 * reach) < 0.05
+                if unclear and away <= reach + 0.05 and length <= 2 * reach + 0.05:
+                    found |= {"?", name}
+                elif away <= reach and length <= 2 * reach:
+                    found.add(name)
+            excused |= {id(row): found for row in run}
+        under += [names or excused[id(row)] for row, names in zip(group, held, strict=True)]
+    return under
+
+
+def common_holders(world: World, one: str, other: str, shared: set[str]) -> set[str]:
+    """Shared segments and structures that two segments both are or lie within."""
+    return {
+        str(name)
+        for name in world.leads(one) & world.leads(other) & shared
+        if name in world.ground.ends or name in world.records.by["structures"]
+    }
+
+
+def crossing_places(pair: Pair, one: Line, other: Line) -> list[Any]:
+    """Places where two lines meet in plan: points, and lines where they run together."""
+    close = pair.left[one].intersection(pair.left[other].buffer(TOUCH_M, quad_segs=_ROUND))
+    return [part if part.length > OVERLAP_M else part.centroid for part in _joined(close)]

@@ -1,0 +1,380 @@
+"""Hold what the evidence claims of reliance, sharing, gaps and verdicts against the records."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+from waysapart.recheck.apart import Plane
+from waysapart.recheck.ground import Gap
+from waysapart.recheck.paths import Key, Trial
+from waysapart.recheck.reliance import Asset
+from waysapart.recheck.sharing import Shared, lay_waivers, role_of, share
+from waysapart.recheck.spacing import Breach, check_spacing
+from waysapart.recheck.world import DRAWN_GAPS, World
+
+WORST_FIRST = ("shared", "unproven", "accepted", "apart")
+DERIVED = {
+    *("removed-reference", "end-meets-nothing", "end-ambiguous", "end-far", "same-place"),
+    *("cable-without-runs", "cable-broken", "link-without-runs", "link-broken", "link-end"),
+    *("path-broken", "path-end", "single-path", "ring-broken", "leased-route", "hop-route"),
+    *("fibre-type", "fibre-count", "way-out", "lone-member"),
+}
+"""Gap codes that recheck works out by itself; others it takes as the evidence states them."""
+
+
+@dataclass
+class Findings:
+    """What holds (counted), what is false and what was not checked, each in a sentence."""
+
+    confirmed: int = 0
+    false: list[str] = field(default_factory=list)
+    not_checked: list[str] = field(default_factory=list)
+
+    def holds(self, true: bool, otherwise: str) -> bool:
+        """Count a claim that is true, write down one that is not."""
+        if true:
+            self.confirmed += 1
+        else:
+            self.false.append(otherwise)
+        return true
+
+    def same(self, what: str, claimed: Any, found: Any) -> bool:
+        """A claim that must equal what was found."""
+        return self.holds(
+            claimed == found, f"{what}: the evidence says {claimed!r}, found {found!r}"
+        )
+
+    def same_set(self, what: str, claimed: list[Any], found: set[Any]) -> bool:
+        """A claimed list of different things that must be the set that was found."""
+        twice = len(claimed) != len(set(claimed))
+        extra, lacking = sorted(set(claimed) - found), sorted(found - set(claimed))
+        told = [f"names {_few(extra)} in excess"] * bool(extra)
+        told += [f"lacks {_few(lacking)}"] * bool(lacking) + ["names something twice"] * twice
+        return self.holds(not told, f"{what}: the evidence {' and '.join(told)}")
+
+    def skip(self, what: str) -> None:
+        """Something that was not checked, said once."""
+        if what not in self.not_checked:
+            self.not_checked.append(what)
+
+
+def _few(names: list[Any], most: int = 8) -> str:
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(map(str, names[:most])) + more
+
+
+def name_of(asset: Asset) -> str:
+    """Id of an asset, or of a hop."""
+    return asset if isinstance(asset, str) else asset[1]
+
+
+def numbers(text: str) -> set[int]:
+    """'0-3 7' as {0, 1, 2, 3, 7}."""
+    found: set[int] = set()
+    for run in text.split():
+        low, _, high = run.partition("-")
+        found |= set(range(int(low), int(high or low) + 1))
+    return found
+
+
+def check_claims(world: World, facts: dict[str, Any], findings: Findings) -> None:
+    """Everything but the figures: sets, sharing, separation, gaps, waivers, verdicts, counts."""
+    told = {one["id"]: one for one in facts["circuits"]}
+    groups = {one["id"]: one for one in facts["groups"]}
+    mine = {trial.id: trial for trial in world.trials if trial.group_test is None}
+    of_groups = {trial.id: trial for trial in world.trials if trial.group_test is not None}
+    findings.same_set("circuits", [one["id"] for one in facts["circuits"]], set(mine))
+    findings.same_set("groups", [one["id"] for one in facts["groups"]], set(of_groups))
+    _check_paths(world, facts, findings)
+    today = datetime.fromisoformat(facts["made"]).date()
+    plane = Plane(world)
+    verdicts: dict[str, str] = {}
+    pairs = [(told[k], t) for k, t in mine.items() if k in told]
+    pairs += [(groups[k], t) for k, t in of_groups.items() if k in groups]
+    # A circuit and a group may bear one name; waivers then count for the circuit.
+    shared = {id(trial): share(world, trial) for _, trial in pairs}
+    by_name = {trial.id: shared[id(trial)] for _, trial in reversed(pairs)}
+    states, waived_pairs = lay_waivers(world, by_name, today)
+    findings.same("waivers", [one["state"] for one in facts["waivers"]], states)
+    for one, state in zip(facts["waivers"], states, strict=False):
+        findings.same(f"waiver of {one['circuit']}", one["counts"], state == "in force")
+    witness = {(one["kind"], one["id"]): one for one in facts["evidence"]["verdicts"]}
+    order = {key: place for place, key in enumerate(world.paths)}
+    for claim, trial in pairs:
+        kind = "circuit" if trial.group_test is None else "group"
+        what = f"{kind} {trial.id}"
+        _check_shared(world, claim, trial, shared[id(trial)], findings)
+        mine_of = witness.get((kind, trial.id))
+        if findings.holds(mine_of is not None, f"{what}: the evidence holds no witness"):
+            assert mine_of is not None
+            sides = [sorted(order[key] for key in side) for side in trial.sides]
+            findings.same(f"{what}: sides", mine_of["sides"], sides)
+            findings.same(f"{what}: verdict of its witness", mine_of["verdict"], claim["verdict"])
+            met = (
+                {
+                    n
+                    for n in map(name_of, shared[id(trial)].shared)
+                    if n in world.records.by["hazards"]
+                }
+                if len(trial.sides) > 1
+                else set()
+            )
+            findings.same_set(f"{what}: hazards on all sides", mine_of["hazards_on_all"], met)
+            findings.same(f"{what}: no hazard touches all", mine_of["no_hazard_on_all"], not met)
+            breach = check_spacing(
+                plane, claim, mine_of, trial, shared[id(trial)], waived_pairs, findings
+            )
+            gaps = _check_gaps(world, claim, trial, findings)
+            verdict = _verdict(claim, trial, breach, gaps)
+            if verdict is None:
+                findings.skip(f"{what}: whether more than two ways come close in one place")
+            else:
+                findings.same(f"{what}: verdict", claim["verdict"], verdict)
+        if kind == "circuit":
+            verdicts[trial.id] = claim["verdict"]
+    _check_schemes(world, facts, verdicts, findings)
+    _check_counts(facts, verdicts, findings)
+
+
+def _check_paths(world: World, facts: dict[str, Any], findings: Findings) -> None:
+    evidence = facts["evidence"]
+    assets, hops = evidence["assets"], numbers(evidence["roles"].get("links", ""))
+    hazards = set(world.records.by["hazards"])
+    claimed = {(one["circuit"], one["path"]): one for one in evidence["paths"]}
+    findings.same(
+        "paths", [(one["circuit"], one["path"]) for one in evidence["paths"]], list(world.paths)
+    )
+    circuits = {one["id"]: one for one in facts["circuits"]}
+    for key, links in world.paths.items():
+        what = f"circuit {key[0]}, {key[1]}"
+        told = circuits.get(key[0], {}).get("paths", {}).get(key[1])
+        if key not in claimed or told is None:
+            findings.holds(False, f"{what}: the evidence lacks this path")
+            continue
+        findings.same(f"{what}: links", told["links"], links)
+        findings.same(f"{what}: links of its set", claimed[key]["links"], links)
+        findings.same(f"{what}: out of service", told["out_of_service"], key in world.lost)
+        if key in world.undecided:
+            findings.skip(f"{what}: which way round its ring is the shorter")
+        members = numbers(claimed[key]["relies_on"])
+        if members and max(members) >= len(assets):
+            findings.holds(False, f"{what}: its set names assets that the evidence does not list")
+            continue
+        relied = {("hop", assets[n]) if n in hops else assets[n] for n in members}
+        findings.same(f"{what}: number relied on", told["relies_on"], len(members))
+        findings.same_set(
+            f"{what}: hazards met", claimed[key]["hazards"], set(map(name_of, relied)) & hazards
+        )
+        unsure = world.relied[key] & world.cables.unsure
+        if unsure:
+            names = _few(sorted(map(name_of, unsure)))
+            findings.skip(f"{what}: all that it relies on, as the course of {names} is not certain")
+            found = world.relied[key] - relied
+            findings.holds(not found, f"{what}: lacks {_few(sorted(map(name_of, found)))}")
+            continue
+        findings.same_set(
+            f"{what}: relies on",
+            [name_of(one) for one in relied],
+            {name_of(one) for one in world.relied[key]},
+        )
+        findings.same(f"{what}: hops relied on", _hops(relied), _hops(world.relied[key]))
+    for circuit in facts["circuits"]:
+        labels = {label for name, label in world.paths if name == circuit["id"]}
+        findings.same_set(f"circuit {circuit['id']}: paths", list(circuit["paths"]), labels)
+
+
+def _hops(assets: set[Asset]) -> list[str]:
+    return sorted(asset[1] for asset in assets if isinstance(asset, tuple))
+
+
+def _check_shared(
+    world: World, claim: dict[str, Any], trial: Trial, shared: Shared, findings: Findings
+) -> None:
+    what = f"{'group' if trial.group_test else 'circuit'} {trial.id}"
+    paths = [key for side in trial.sides for key in side]
+    unsure = any(world.relied[key] & world.cables.unsure for key in paths)
+    if len(trial.sides) < 2:
+        shared = Shared()
+    found = {name_of(one): one for one in shared.avoidable}
+    claimed = [one["asset"] for one in claim["shared"]]
+    if unsure:
+        findings.skip(f"{what}: all that is shared, as the course of a drawn cable is not certain")
+        lacking = set(found) - set(claimed) - set(claim["unavoidable"])
+        findings.holds(not lacking, f"{what}: shares {_few(sorted(lacking))} as well")
+    else:
+        findings.same_set(f"{what}: shared", claimed, set(found))
+        findings.same_set(
+            f"{what}: unavoidable", claim["unavoidable"], {name_of(a) for a in shared.unavoidable}
+        )
+    findings.same_set(
+        f"{what}: single points of failure",
+        claim["single_points"],
+        {*claimed, *claim["unavoidable"]},
+    )
+    blank = set().union(*(world.relied[key] for key in paths)) if paths else set()
+    count = sum(
+        row.get("within") is None
+        for role in ("sites", "structures", "containers", "segments", "supplies", "equipment")
+        for name, row in world.records.by[role].items()
+        if name in blank
+    )
+    if not unsure:
+        findings.same(f"{what}: blank within", claim["blank_within"], count)
+    labels = {_label(trial, key): key for key in paths}
+    for one in claim["shared"]:
+        asset = found.get(one["asset"])
+        if asset is None:
+            continue
+        said = f"{what}: shared {one['asset']}"
+        findings.same(f"{said}: role and kind", (one["role"], one["kind"]), role_of(world, asset))
+        if not unsure:
+            findings.same(f"{said}: through", one["through"], shared.through.get(asset))
+            findings.same(f"{said}: waived", one["waived"], asset in shared.waived)
+        chains = one.get("via") or {
+            key.removesuffix("_via"): chain for key, chain in one.items() if key.endswith("_via")
+        }
+        for label, chain in chains.items():
+            key = labels.get(label)
+            findings.holds(
+                key is not None and _leads(world, key, trial, chain, asset),
+                f"{said}: the chain {' - '.join(chain)} of {label} does not lead there",
+            )
+        if trial.group_test != "pairwise":
+            findings.same_set(f"{said}: chains", list(chains), set(labels))
+
+
+def _label(trial: Trial, key: Key) -> str:
+    return key[1] if trial.group_test is None else f"{key[0]} {key[1]}"
+
+
+def _leads(world: World, path: Key, trial: Trial, chain: list[str], asset: Asset) -> bool:
+    """Whether each of a chain's members is a direct reason for the next."""
+    side = next((side for side in trial.sides if path in side), [path])
+    links = {link for key in side for link in world.paths[key]}
+    if not chain or chain[0] not in links:
+        return False
+    if isinstance(asset, tuple):
+        return asset[1] in links
+    items = world.reliance.items[chain[0]]
+    at: str | None = None
+    for following in [*chain[1:], asset]:
+        if at is None:
+            if following not in items:
+                return False
+        elif following not in _direct(world, at):
+            return False
+        at = following
+    return True
+
+
+def _direct(world: World, asset: str) -> set[Asset]:
+    """What an asset is a direct reason for: its parts, holders, hazards, ends and needs."""
+    found = {*world.reliance.holders.get(asset, ()), *world.reliance.works.get(asset, ())}
+    if asset in world.ground.ends:
+        found |= set(world.ground.nodes(asset))
+    if asset in world.cables.chain:
+        found |= {step.segment for step in world.cables.chain[asset]}
+        found |= {str(node) for node, _ in world.cables.nodes(asset) if node is not None}
+        found |= {str(world.cables.carrier[asset])}
+        joints = world.records.by["joints"].items()
+        found |= {name for name, row in joints if asset in (row.get("cables") or ())}
+        found |= {name for name, row in joints if not row.get("cables")}
+    return found
+
+
+def _check_gaps(
+    world: World, claim: dict[str, Any], trial: Trial, findings: Findings
+) -> list[tuple[str, str]]:
+    """The gaps that touch a trial: those worked out here, and others as the evidence has them."""
+    what = f"{'group' if trial.group_test else 'circuit'} {trial.id}"
+    drawn = world.cables.drawn
+    told = [(gap["code"], gap["asset"]) for gap in claim["gaps"]]
+    own = [pair for pair in told if pair[0] in DERIVED and not _of_drawing(pair, drawn)]
+    others = [pair for pair in told if pair not in own]
+    for code, _ in others:
+        findings.skip(f"gaps of code {code}: taken as the evidence states them")
+    found = [(gap.code, gap.about) for gap in world.gaps if touches(world, gap, trial)]
+    extra, lacking = Counter(own) - Counter(found), Counter(found) - Counter(own)
+    findings.holds(not extra, f"{what}: no such gap touches it: {_few(sorted(extra))}")
+    findings.holds(not lacking, f"{what}: gaps touch it that are not told: {_few(sorted(lacking))}")
+    return found + others
+
+
+def _of_drawing(gap: tuple[str, str], drawn: set[str]) -> bool:
+    return gap[0] in DRAWN_GAPS and gap[1] in drawn
+
+
+def touches(world: World, gap: Gap, trial: Trial) -> bool:
+    """Whether a gap in plant, of a link, or of a circuit touches a circuit or group."""
+    counted = [key for side in trial.sides for key in side]
+    for key in counted:
+        if set(gap.assets) & world.relied[key] or set(gap.links) & set(world.paths[key]):
+            return True
+    for circuit in set(gap.circuits) & set(trial.circuits):
+        if trial.group_test is None or not any(key[0] == circuit for key in counted):
+            return True
+        if gap.path is not None and (circuit, gap.path) in counted:
+            return True
+    return False
+
+
+def _verdict(
+    claim: dict[str, Any],
+    trial: Trial,
+    breach: Breach,
+    gaps: list[tuple[str, str]],
+) -> str | None:
+    """The verdict; None where it hangs on something that is not worked out here."""
+    standing = len(trial.sides) > 1
+    assets = claim["shared"] if standing else []
+    if any(not one["waived"] for one in assets):
+        return "shared"
+    if breach[0] is None:
+        return None
+    if breach[0]:
+        return "shared"
+    lone = trial.group_test is not None and len(trial.circuits) < 2
+    if gaps or lone:
+        return "unproven"
+    if breach[1] is None and not assets:
+        return None
+    return "accepted" if assets or breach[1] else "apart"
+
+
+def _check_schemes(
+    world: World, facts: dict[str, Any], verdicts: dict[str, str], findings: Findings
+) -> None:
+    members: dict[str, list[str]] = {}
+    for name, row in sorted(world.records.by["circuits"].items()):
+        if row.get("scheme"):
+            members.setdefault(row["scheme"], []).append(name)
+    findings.same_set("schemes", [one["id"] for one in facts["schemes"]], set(members))
+    within = {one["id"]: one["within_limits"] for one in facts["circuits"]}
+    single = {one["id"]: one["single_points"] for one in facts["circuits"]}
+    for one in facts["schemes"]:
+        mine = [name for name in members.get(one["id"], []) if name in verdicts]
+        what = f"scheme {one['id']}"
+        findings.same(f"{what}: members", one["members"], mine)
+        if not mine:
+            continue
+        worst = min((verdicts[name] for name in mine), key=WORST_FIRST.index)
+        findings.same(f"{what}: verdict", one["verdict"], worst)
+        kept = [within[name] for name in mine]
+        limit = False if False in kept else None if None in kept else True
+        findings.same(f"{what}: within limits", one["within_limits"], limit)
+        points = set().union(*(single[name] for name in mine))
+        findings.same_set(f"{what}: single points", one["single_points"], points)
+
+
+def _check_counts(facts: dict[str, Any], verdicts: dict[str, str], findings: Findings) -> None:
+    summary, counted = facts["summary"], Counter(verdicts.values())
+    for verdict in WORST_FIRST:
+        findings.same(f"summary: {verdict}", summary[verdict], counted.get(verdict, 0))
+    findings.same("summary: circuits", summary["circuits"], len(facts["circuits"]))
+    findings.same("summary: groups", summary["groups"], len(facts["groups"]))
+    over = sum(one["within_limits"] is False for one in facts["circuits"])
+    findings.same("summary: over a limit", summary["over_a_limit"], over)
+    findings.same("summary: gaps", summary["gaps"], len(facts["gaps"]))

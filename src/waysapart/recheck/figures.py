@@ -1,0 +1,279 @@
+"""Length, delay and loss of links and paths, worked out one by one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import pairwise
+from math import cosh, hypot, pi, sinh
+from typing import Any
+
+from pyproj import Geod, Transformer
+
+from waysapart.recheck.cables import Cables
+from waysapart.recheck.links import Hop, Use, stretch
+from waysapart.recheck.proposal import Row
+from waysapart.recheck.reading import LON_LAT, Records, carried
+
+LIGHT_M_PER_US = 299.792458
+GEOD = Geod(ellps="WGS84")
+
+
+def hanging_m(span_m: float, sag_m: float, rise_m: float) -> float:
+    """Length of a catenary by halving: supports span and rise apart, sag below their chord.
+
+    y = c cosh(x / c); with u = span / 2c the sag at mid-span is c (cosh u - 1) cosh(m / c)
+    where sinh(m / c) = rise / (2 c sinh u), and the length is hypot(rise, 2 c sinh u).
+    """
+    if sag_m <= 0:
+        return hypot(span_m, rise_m)
+
+    def sag_at(u: float) -> float:
+        c = span_m / (2 * u)
+        return c * (cosh(u) - 1) * hypot(1.0, rise_m / (2 * c * sinh(u)))
+
+    low, high = 1e-9, 1e-3
+    while sag_at(high) < sag_m:
+        high *= 2
+    for _ in range(80):
+        middle = (low + high) / 2
+        low, high = (middle, high) if sag_at(middle) < sag_m else (low, middle)
+    c = span_m / (low + high)
+    return hypot(rise_m, 2 * c * sinh(span_m / (2 * c)))
+
+
+@dataclass
+class Length:
+    """Fibre and ground length of a link, each way, in metres; None where not on record.
+
+    `by_cables` is what its cables add up to without a test of the link itself.
+    """
+
+    go_m: float | None
+    return_m: float | None
+    route_m: float | None
+    by_cables: tuple[float | None, float | None]
+
+    @property
+    def longer_m(self) -> float | None:
+        """The greater of both ways; None where neither is known."""
+        known = [one for one in (self.go_m, self.return_m) if one is not None]
+        return max(known) if known else None
+
+
+class Figures:
+    """Lengths, delays and losses of a study's links."""
+
+    def __init__(self, cables: Cables, hops: dict[str, Hop]) -> None:
+        self.cables, self.hops, self.records = cables, hops, cables.ground.records
+        turn = Transformer.from_crs(self.records.crs, LON_LAT, always_xy=True)
+        self.ground_m: dict[str, float] = {}
+        for row in self.records.rows["segments"]:
+            line = carried(row["geometry"], turn)
+            measured = row.get("length_m")
+            self.ground_m[row["id"]] = GEOD.geometry_length(line) if measured is None else measured
+        self.sag_m = {row["id"]: self._sag(row) for row in self.records.rows["segments"]}
+        self._cable_tests = _tests(self.records, "cable", "length_m")
+        self._link_tests = _tests(self.records, "link", "length_m")
+        self._whole = {name: self._computed(self._whole_use(name)) for name in cables.chain}
+        self.lengths = {name: self._length(name, hop) for name, hop in hops.items()}
+
+    def _sag(self, row: Row) -> float:
+        """What hanging adds to a segment, support by support."""
+        sag = row.get("sag_m") or 0.0
+        if sag <= 0 and row["kind"] != "span":
+            return 0.0
+        a, b = self.cables.ground.ends[row["id"]]
+        passed = self.cables.ground.passed.get(row["id"], {})
+        supports = [(0.0, a), *sorted((at, node) for node, at in passed.items()), (1.0, b)]
+        added = 0.0
+        for (before, one), (after, two) in pairwise(supports):
+            heights = [
+                self.records.by["structures"].get(node or "", {}).get("elevation_m")
+                for node in (one, two)
+            ]
+            low, high = heights
+            rise = 0.0 if low is None or high is None else high - low
+            span = (after - before) * self.ground_m[row["id"]]
+            if span > 0:
+                added += hanging_m(span, sag, rise) - span
+        return added
+
+    def _whole_use(self, cable: str) -> Use:
+        return Use(cable, None, None, 0.0, float(len(self.cables.chain[cable])))
+
+    def _computed(self, use: Use) -> tuple[float, float] | None:
+        """Route and fibre length of a stretch of cable by its record, without any test."""
+        cable = self.records.by["cables"][use.cable]
+        chain = self.cables.chain[use.cable]
+        if not chain or use.cable in self.cables.unsure:
+            return None
+        route = sag = 0.0
+        for step, begin, end, _ in stretch(self.cables, use):
+            route += self.ground_m[step.segment] * abs(end - begin)
+            sag += self.sag_m[step.segment] * abs(end - begin)
+        helix = 1.0
+        pitch, across = cable.get("wrap_pitch_m"), cable.get("wrap_diameter_mm")
+        if pitch is not None and across is not None:
+            helix = hypot(1.0, pi * across / 1000 / pitch)
+        slack = self._stated(cable, "slack_m")
+        whole = self._whole_use(use.cable)
+        if (use.from_, use.to) not in ((0.0, whole.to), (whole.to, 0.0)):
+            known = self._computed(whole)
+            slack *= route / known[0] if known else 0.0
+        overlength = self._stated(cable, "overlength_pct")
+        return route, (route + sag) * helix * (1 + overlength / 100) + slack
+
+    def _stated(self, cable: Row, name: str) -> float:
+        """A cable's own value, or the default of its kind."""
+        table = self.records.rules["defaults"][name]
+        own = cable.get(name)
+        return float(table.get(cable.get("kind"), table["other"]) if own is None else own)
+
+    def fibre_m(self, use: Use) -> float | None:
+        """Fibre length of a stretch of cable: its share of the test, or by its record."""
+        computed, whole = self._computed(use), self._whole[use.cable]
+        tested = _greatest(self._cable_tests.get(use.cable, {}), None)
+        full = {use.from_, use.to} == {0.0, float(len(self.cables.chain[use.cable]))}
+        if tested is not None and full:
+            return tested
+        if tested is not None and computed is not None and whole is not None:
+            return tested * computed[1] / whole[1]
+        return None if computed is None else computed[1]
+
+    def _length(self, name: str, hop: Hop) -> Length:
+        row = hop.row
+        tests = self._link_tests.get(name, {})
+        if not hop.ways:
+            stated = row.get("length_m") or 0.0
+            fibre = (row.get("medium") or "fibre") == "fibre"
+            alone = None if fibre and stated == 0 else stated
+            tested = _greatest(tests, None)
+            onward = alone if tested is None else tested
+            return Length(onward, onward, alone, (alone, alone))
+        by_cables = tuple(
+            _sum(self.fibre_m(use) for use in hop.ways.get(way, hop.ways.get("both", ())))
+            for way in ("go", "return")
+        )
+        ground = []
+        for uses in hop.ways.values():
+            computed = [self._computed(use) for use in uses]
+            ground.append(_sum(None if one is None else one[0] for one in computed))
+        apart = "both" not in hop.ways
+        tested_go = _greatest(tests, "go" if apart else None)
+        tested_back = _greatest(tests, "return" if apart else None)
+        return Length(
+            by_cables[0] if tested_go is None else tested_go,
+            by_cables[1] if tested_back is None else tested_back,
+            None if None in ground else max(one for one in ground if one is not None),
+            (by_cables[0], by_cables[1]),
+        )
+
+    def delay_us(self, name: str) -> tuple[float | None, float | None]:
+        """Delay of a link each way, without its equipment: glass and extra, or by test."""
+        hop, length = self.hops[name], self.lengths[name]
+        extra = hop.row.get("extra_delay_us") or 0.0
+        medium = hop.row.get("medium") or "fibre"
+        hop_index = self.records.rules["media"][medium]["group_index"]
+        tests = _tests(self.records, "link", "delay_us").get(name, {})
+        both = _greatest({key: one for key, one in tests.items() if key[1] is None}, None)
+        found: list[float | None] = []
+        for way, length_m, added in zip(
+            ("go", "return"), (length.go_m, length.return_m), length.by_cables, strict=True
+        ):
+            own = {key: one for key, one in tests.items() if key[1] == way}
+            tested = _greatest(own, None)
+            tested = both if tested is None else tested
+            if tested is not None:
+                found.append(tested)
+                continue
+            uses = hop.ways.get(way, hop.ways.get("both", []))
+            indices = [self._glass(hop, use, "group_index") or hop_index for use in uses]
+            glass = [self.fibre_m(use) for use in uses]
+            if length_m is None:
+                found.append(None)
+            elif uses and None not in glass and added:
+                metres = zip(glass, indices, strict=True)
+                total = sum(one * index for one, index in metres if one is not None)
+                found.append(round(total * length_m / added / LIGHT_M_PER_US, 3) + extra)
+            else:
+                every = [self._glass(hop, use, "group_index") or hop_index for use in hop.uses()]
+                index = sum(every) / len(every) if every else hop_index
+                found.append(round(length_m * index / LIGHT_M_PER_US, 3) + extra)
+        return found[0], found[1]
+
+    def fibre_db(self, name: str, way: str) -> float | None:
+        """Loss of a link's glass one way."""
+        hop = self.hops[name]
+        terms = []
+        for use in hop.ways.get(way, hop.ways.get("both", [])):
+            metres = self.fibre_m(use)
+            own = self.records.by["cables"][use.cable].get("db_per_km")
+            per_km = self._glass(hop, use, "db_per_km") if own is None else own
+            terms.append(None if metres is None or per_km is None else metres / 1000 * per_km)
+        return _sum(terms)
+
+    def _glass(self, hop: Hop, use: Use, value: str) -> float | None:
+        """A value of the fibre's type at the link's wavelength, between those of the rules.
+
+        Up to the tolerance beyond them the value at the end holds; below the shortest
+        attenuation grows as Rayleigh scattering does.
+        """
+        wavelength = hop.row.get("wavelength_nm")
+        if wavelength is None:
+            return None
+        kind = self.records.by["cables"][use.cable].get("fibre_type")
+        kind = kind or ("G.652.D" if wavelength >= 1200 else "OM1")
+        stated = self.records.rules["fibres"].get(kind, {}).get(value, {})
+        table = sorted((float(nm), float(one)) for nm, one in stated.items())
+        beyond = self.records.rules["defaults"]["wavelength_tolerance_nm"]
+        if not table or not table[0][0] - beyond <= wavelength <= table[-1][0] + beyond:
+            return None
+        if wavelength <= table[0][0]:
+            rise = (table[0][0] / wavelength) ** 4 if value == "db_per_km" else 1.0
+            return float(table[0][1] * rise)
+        for (low, one), (high, two) in pairwise(table):
+            if wavelength <= high:
+                return float(one + (two - one) * (wavelength - low) / (high - low))
+        return table[-1][1]
+
+
+def _sum(values: Iterable[float | None]) -> float | None:
+    found = list(values)
+    return None if None in found else sum(one for one in found if one is not None)
+
+
+Tests = dict[tuple[Any, str | None], list[float]]
+"""Values by fibre and direction (None: it states none)."""
+
+
+def _tests(records: Records, owner: str, value: str) -> dict[str, Tests]:
+    """The newest tests of each cable or link; those of drums are of cable not in its place."""
+    groups: dict[str, dict[tuple[Any, bool], list[Row]]] = {}
+    for row in records.rows["measurements"]:
+        if row.get(owner) and row.get(value) is not None and row.get("stage") != "drum":
+            key = (row.get("fibre"), row.get("direction") == "return")
+            groups.setdefault(row[owner], {}).setdefault(key, []).append(row)
+    found: dict[str, Tests] = {}
+    for name, by_fibre in groups.items():
+        for (fibre, _), rows in by_fibre.items():
+            newest = max(str(row.get("date") or "") for row in rows)
+            for row in rows:
+                if str(row.get("date") or "") == newest:
+                    mine = found.setdefault(name, {})
+                    mine.setdefault((fibre, row.get("direction")), []).append(row[value])
+    return found
+
+
+def _greatest(tests: Tests, way: str | None) -> float | None:
+    """The greatest over fibres of the mean of both ways; of one way only where asked."""
+    fibres: dict[Any, dict[bool, list[float]]] = {}
+    for (fibre, direction), values in tests.items():
+        returns = direction == "return"
+        if way is None or returns == (way == "return"):
+            fibres.setdefault(fibre, {}).setdefault(returns, []).extend(values)
+    means = []
+    for sides in fibres.values():
+        each = [sum(values) / len(values) for values in sides.values()]
+        means.append(sum(each) / len(each))
+    return max(means) if means else None

@@ -1,0 +1,182 @@
+"""What the records say of the ground: what segments end at and pass, what holds what, hazards.
+
+Everything goes by id; a place along a line is a fraction of its length.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+import shapely
+
+from waysapart.recheck.reading import Records
+
+SPAN_PLACES = {"tower", "gantry", "pole"}
+OTHER_PLACES = {"pit", "entry", "bridge"}
+WITH_WITHIN = ("sites", "structures", "containers", "segments", "supplies", "equipment")
+
+
+class Gap(NamedTuple):
+    """A record gap: its code, what it is about, and what it touches."""
+
+    code: str
+    about: str
+    assets: tuple[str, ...] = ()
+    links: tuple[str, ...] = ()
+    circuits: tuple[str, ...] = ()
+    path: str | None = None
+
+
+@dataclass
+class Ground:
+    """Attributes by id.
+
+    `ends`: the structures or sites that a segment ends at; `passed`: what it passes,
+    with the fraction of its line; `holders`: what an asset lies directly within;
+    `hit`: the hazards that take a segment, structure or site.
+    """
+
+    records: Records
+    kind: dict[str, str | None]
+    shape: dict[str, Any]
+    ends: dict[str, tuple[str | None, str | None]] = field(default_factory=dict)
+    passed: dict[str, dict[str, float]] = field(default_factory=dict)
+    holders: dict[str, list[str]] = field(default_factory=dict)
+    hit: dict[str, list[str]] = field(default_factory=dict)
+    gaps: list[Gap] = field(default_factory=list)
+
+    def above(self, asset: str) -> set[str]:
+        """Everything that an asset lies in, at any depth."""
+        found: set[str] = set()
+        waiting = [asset]
+        while waiting:
+            fresh = [one for one in self.holders.get(waiting.pop(), ()) if one not in found]
+            found.update(fresh)
+            waiting += fresh
+        return found
+
+    def nodes(self, segment: str) -> dict[str, float]:
+        """Every structure or site on a segment with its fraction of the line."""
+        a, b = self.ends[segment]
+        ends = {node: at for node, at in ((a, 0.0), (b, 1.0)) if node is not None}
+        return {**self.passed.get(segment, {}), **ends}
+
+
+def survey(records: Records) -> Ground:
+    """Tie the ground together from the records alone."""
+    rows = [row for role in records.rows for row in records.rows[role] if "id" in row]
+    ground = Ground(
+        records,
+        {row["id"]: row.get("kind") for row in rows},
+        {
+            row["id"]: row["geometry"]
+            for role in ("sites", "structures", "segments", "hazards")
+            for row in records.rows[role]
+        },
+    )
+    ignored = records.rules["reliance"]["ignore_kinds"]
+    for role in WITH_WITHIN:
+        for row in records.rows[role]:
+            ground.holders[row["id"]] = [
+                holder
+                for holder in row.get("within") or ()
+                if holder != "-" and ground.kind.get(holder) not in ignored
+            ]
+    ground.gaps += [_gone(records, *lost) for lost in records.gone]
+    _tie_ends(ground)
+    _find_passed(ground)
+    _find_twins(ground)
+    _find_hazards(ground)
+    return ground
+
+
+def _gone(records: Records, role: str, owner: str, _column: str) -> Gap:
+    """A row lost a reference to something that a proposal removes."""
+    if role in ("links", "link_runs"):
+        return Gap("removed-reference", owner, links=(owner,))
+    if role in ("circuits", "circuit_paths", "ring_circuits"):
+        return Gap("removed-reference", owner, circuits=(owner,))
+    if role == "rings":
+        users = (row["circuit"] for row in records.rows["ring_circuits"] if row["ring"] == owner)
+        return Gap("removed-reference", owner, circuits=tuple(users))
+    return Gap("removed-reference", owner, assets=(owner,))
+
+
+def _tie_ends(ground: Ground) -> None:
+    """The stated end, else the nearest structure or site within snap_m of the end vertex."""
+    records, shape = ground.records, ground.shape
+    sites = {row["id"] for row in records.rows["sites"]}
+    names = sorted(sites) + sorted(row["id"] for row in records.rows["structures"])
+    tree = shapely.STRtree([shape[name] for name in names])
+
+    def gives_way(site: str, near: list[str]) -> bool:
+        """A site gives way to a structure that stands on it."""
+        return any(
+            site in ground.above(other) or shapely.covers(shape[site], shape[other])
+            for other in near
+            if other not in sites
+        )
+
+    for row in records.rows["segments"]:
+        found: list[str | None] = []
+        for column, place in (("a", 0), ("b", -1)):
+            point, stated = shapely.get_point(row["geometry"], place), row.get(column)
+            if stated is not None:
+                if point.distance(shape[stated]) > records.snap_m:
+                    ground.gaps.append(Gap("end-far", row["id"], (row["id"],)))
+                found.append(stated)
+                continue
+            hits = sorted(tree.query(point, predicate="dwithin", distance=records.snap_m))
+            near = [names[k] for k in hits]
+            near = [one for one in near if one not in sites or not gives_way(one, near)]
+            near.sort(key=lambda one: point.distance(shape[one]))
+            if len(near) != 1:
+                code = "end-ambiguous" if near else "end-meets-nothing"
+                ground.gaps.append(Gap(code, row["id"], (row["id"],)))
+            found.append(near[0] if near else None)
+        ground.ends[row["id"]] = (found[0], found[1])
+
+
+def _find_passed(ground: Ground) -> None:
+    """Structures of a fitting kind within snap_m of a segment's line, between its ends."""
+    records = ground.records
+    structures = records.rows["structures"]
+    tree = shapely.STRtree([row["geometry"] for row in structures])
+    for row in records.rows["segments"]:
+        line = row["geometry"]
+        fitting = SPAN_PLACES if row["kind"] == "span" else OTHER_PLACES
+        for k in tree.query(line, predicate="dwithin", distance=records.snap_m):
+            structure = structures[k]
+            if structure["kind"] not in fitting or structure["id"] in ground.ends[row["id"]]:
+                continue
+            nearest = shapely.get_point(shapely.shortest_line(line, structure["geometry"]), 0)
+            at = shapely.line_locate_point(line, nearest)
+            if 1e-6 < at < line.length - 1e-6:
+                ground.passed.setdefault(row["id"], {})[structure["id"]] = at / line.length
+
+
+def _find_twins(ground: Ground) -> None:
+    """Structures of one kind in one place under two ids."""
+    structures = ground.records.rows["structures"]
+    shapes = [row["geometry"] for row in structures]
+    tree = shapely.STRtree(shapes)
+    within_m = ground.records.rules["defaults"]["same_place_m"]
+    for one, row in enumerate(structures):
+        for other in tree.query(shapes[one], predicate="dwithin", distance=within_m):
+            twin = structures[other]
+            alike = row["kind"] == twin["kind"] or {row["kind"], twin["kind"]} <= SPAN_PLACES
+            if row["id"] < twin["id"] and alike:
+                ground.gaps.append(Gap("same-place", row["id"], (row["id"], twin["id"])))
+
+
+def _find_hazards(ground: Ground) -> None:
+    """What each hazard touches, grown by its reach, of the kinds that it takes."""
+    records = ground.records
+    plant = [row for role in ("sites", "structures", "segments") for row in records.rows[role]]
+    tree = shapely.STRtree([row["geometry"] for row in plant])
+    for hazard in records.rows["hazards"]:
+        reach, takes = hazard.get("reach_m") or 0.0, hazard.get("takes")
+        for k in tree.query(hazard["geometry"], predicate="dwithin", distance=reach):
+            if not takes or plant[k].get("kind") in takes:
+                ground.hit.setdefault(plant[k]["id"], []).append(hazard["id"])

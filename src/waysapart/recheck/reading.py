@@ -1,0 +1,378 @@
+"""The records of a study as plain rows, read without the prover's reader.
+
+A row is a dict of our column names; blanks are None, lists are lists of ids,
+numbers are floats in our units. Rows are only as well checked as this program
+needs: `waysapart check` is what validates a study.
+"""
+
+from __future__ import annotations
+
+import csv
+import sqlite3
+import tomllib
+import warnings
+from dataclasses import dataclass, field
+from math import isnan
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyogrio
+import shapely
+from pyproj import CRS, Transformer
+from pyproj.transformer import AreaOfInterest, TransformerGroup
+
+from waysapart.recheck.proposal import ROLES, Row, cut, kept, laid_over
+from waysapart.recheck.rules import UnreadableError, merged, own_rules, sha256
+
+LISTS = {"within", "cables", "needs", "supplies", "via", "relies_on", "takes"}
+NUMBER_ENDINGS = ("_m", "_mm", "_us", "_nm", "_db", "_dbm", "_pct", "_h", "db_per_km", "_mhz")
+NUMBERS = {"seq", "fibre", "fibre_count", "connectors", "splices", "per_year"}
+SUFFIXES = (".gpkg", ".geojson", ".json", ".fgb", ".shp", ".parquet", ".geoparquet", ".csv")
+KINDS = {
+    *("tower", "gantry", "pole", "pit", "entry", "bridge"),
+    *("span", "duct", "subduct", "trench", "tray", "riser", "buried", "tunnel", "subsea"),
+    *("opgw", "wrapped", "adss", "relay", "multiplexer", "repeater", "panel", "radio"),
+    *("battery", "rectifier", "room", "chassis", "rack", "charger", "right-of-way"),
+}
+"""Kinds that count whether written in capitals or not."""
+SIZE = {
+    **{"m": 1, "km": 1e3, "cm": 0.01, "mm": 1e-3, "um": 1e-6, "nm": 1e-9, "nmi": 1852.0},
+    **{"ft": 0.3048, "us-ft": 1200 / 3937, "in": 0.0254, "yd": 0.9144, "mi": 1609.344},
+    **{"us": 1e-6, "ns": 1e-9, "ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0},
+    **{"%": 0.01, "fraction": 1.0, "permille": 1e-3},
+    **{"dB/km": 1.0, "dB/m": 1e3, "dB/mi": 1 / 1.609344, "dB/kft": 1 / 0.3048},
+}
+"""Units of length in metres, of time in seconds, of shares and of attenuation."""
+OURS = (
+    ("db_per_km", "dB/km"),
+    ("_mm", "mm"),
+    ("_nm", "nm"),
+    ("_us", "us"),
+    ("_pct", "%"),
+    ("_m", "m"),
+    ("_h", "h"),
+)
+LON_LAT = CRS.from_epsg(4326)
+
+
+@dataclass
+class Records:
+    """All rows of a study by role, what study.toml says, and what was read for it.
+
+    `gone` are rows that lost a reference to a removed id: (role, owner, column).
+    """
+
+    rows: dict[str, list[Row]]
+    crs: CRS
+    snap_m: float
+    out: list[str]
+    rules: dict[str, Any]
+    inputs: list[tuple[str, str]]
+    gone: list[tuple[str, str, str]] = field(default_factory=list)
+    by: dict[str, dict[str, Row]] = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Rows of each role by id, where it has ids."""
+        self.by = {
+            role: {row["id"]: row for row in mine if row.get("id")}
+            for role, mine in self.rows.items()
+        }
+
+
+def read_records(study: Path, working_crs: str) -> Records:
+    """Read a study's files; `working_crs` is where the evidence says that it was worked out."""
+    chain = _settings(study, [])
+    try:
+        crs = CRS.from_user_input(working_crs)
+    except Exception as error:
+        raise UnreadableError(f"the evidence's crs {working_crs!r} is unknown") from error
+    rows: dict[str, list[Row]] = {role: [] for role in ROLES}
+    inputs: list[tuple[str, str]] = []
+    removed: set[str] = set()
+    for place, (path, said) in enumerate(chain):
+        if path.is_file():
+            inputs.append((_shown(path, place == len(chain) - 1), sha256(path)))
+        if "remove" in said:
+            removed |= set(said["remove"])
+            rows = {role: kept(role, mine, set(said["remove"])) for role, mine in rows.items()}
+        own: dict[str, list[Row]] = {role: [] for role in ROLES}
+        for layer in said.get("layer") or _layers_by_name(path.parent):
+            if str(layer["source"]).startswith(("postgresql", "postgres:")):
+                raise UnreadableError("a layer comes from a database, which recheck does not read")
+            own[layer["role"]] += _layer(layer, path.parent, crs, inputs)
+        rows = laid_over(rows, own)
+    present = {row["id"] for mine in rows.values() for row in mine if "id" in row}
+    present |= {row["ring"] for row in rows["rings"]}
+    gone = cut(rows, removed - present)
+    stated, told = own_rules(chain)
+    inputs += told
+    return Records(
+        rows,
+        crs,
+        float(_last(chain, "snap_m", 2.0)),
+        [name for name in _last(chain, "out", []) if name in present],
+        merged(stated),
+        list(dict.fromkeys(inputs)),
+        gone,
+    )
+
+
+def _settings(place: Path, seen: list[Path]) -> list[tuple[Path, dict[str, Any]]]:
+    """TOML files of a study and of what it extends, the first base first."""
+    path = place.resolve()
+    path = path / "study.toml" if path.is_dir() else path
+    if path in seen:
+        raise UnreadableError(f"{path.name}: extends goes round in a circle")
+    if not path.parent.is_dir():
+        raise UnreadableError(f"there is no study at {str(place)!r}")
+    said: dict[str, Any] = {}
+    if path.is_file():
+        try:
+            said = tomllib.loads(path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n"))
+        except (ValueError, RecursionError) as error:
+            raise UnreadableError(f"{path.name} is no TOML: {error}") from error
+    elif not _layers_by_name(path.parent):
+        raise UnreadableError(f"there is no study at {str(place)!r}")
+    base = said.get("extends")
+    before = _settings(path.parent / base, [*seen, path]) if base else []
+    return [*before, (path, said)]
+
+
+def _last(chain: list[tuple[Path, dict[str, Any]]], key: str, otherwise: Any) -> Any:
+    return next((said[key] for _, said in reversed(chain) if key in said), otherwise)
+
+
+def _shown(path: Path, last: bool) -> str:
+    return path.name if last else f"{path.parent.name}/{path.name}"
+
+
+def _layers_by_name(folder: Path) -> list[dict[str, Any]]:
+    """Layers by role name: ROLE.suffix, and layers so named in study.gpkg."""
+    found = []
+    package = folder / "study.gpkg"
+    inside = {str(name) for name in pyogrio.list_layers(package)[:, 0]} if package.is_file() else ()
+    for role in ROLES:
+        for suffix in SUFFIXES:
+            if (folder / f"{role}{suffix}").is_file():
+                found.append({"role": role, "source": f"{role}{suffix}"})
+        if role in inside:
+            found.append({"role": role, "source": "study.gpkg", "layer": role})
+    return found
+
+
+def _layer(
+    layer: dict[str, Any], folder: Path, crs: CRS, inputs: list[tuple[str, str]]
+) -> list[Row]:
+    """Rows of one layer under our names, in our units, geometry in the working CRS."""
+    path = folder / layer["source"]
+    if not path.exists():
+        raise UnreadableError(f"the source {layer['source']!r} does not exist")
+    inputs += [(name, sha256(part)) for part, name in _files(path, layer["source"])]
+    try:
+        raw, stated = _raw_rows(path, layer)
+    except (OSError, ValueError, RuntimeError, sqlite3.Error, csv.Error) as error:
+        raise UnreadableError(f"{layer['source']} cannot be read: {error}") from error
+    names = layer.get("columns", {})
+    theirs = set(names.values())
+    constants = layer.get("values", {})
+    rows = []
+    for one in raw:
+        renamed = {key: value for key, value in one.items() if key not in theirs}
+        renamed |= {ours: one[name] for ours, name in names.items() if name in one}
+        rows.append(_typed({**renamed, **constants}, layer))
+    own = CRS.from_user_input(layer["crs"]) if "crs" in layer else stated
+    accuracy = float(layer.get("accuracy_m", 0.0)) + _moved(rows, own, crs)
+    for row in rows:
+        row["_accuracy_m"] = accuracy
+    return rows
+
+
+def _files(path: Path, name: str) -> list[tuple[Path, str]]:
+    """The files of a source: of a folder all of them, of a Shapefile its sidecars."""
+    if path.is_dir():
+        return [
+            (part, f"{name}/{part.relative_to(path)}")
+            for part in sorted(path.rglob("*"))
+            if part.is_file()
+        ]
+    more = []
+    if path.suffix == ".shp":
+        more = [
+            (path.with_suffix(end), str(Path(name).with_suffix(end)))
+            for end in (".shx", ".dbf", ".prj", ".cpg")
+        ]
+    if path.suffix == ".gpkg":
+        more = [(path.with_name(path.name + "-wal"), name + "-wal")]
+    return [(path, name), *((part, said) for part, said in more if part.is_file())]
+
+
+def _raw_rows(path: Path, layer: dict[str, Any]) -> tuple[list[Row], CRS | None]:
+    where = layer.get("where")
+    if path.suffix.lower() == ".csv":
+        return _where(_csv_rows(path), where), None
+    if path.suffix.lower() in (".parquet", ".geoparquet"):
+        rows, crs = _parquet_rows(path)
+        return _where(rows, where), crs
+    names = [str(name) for name in pyogrio.list_layers(path)[:, 0]]
+    name = layer.get("layer") or (names[0] if len(names) == 1 else layer["role"])
+    meta, _, shapes, columns = pyogrio.raw.read(path, layer=name, where=where)
+    fields = [str(one) for one in meta["fields"]]
+    cells = zip(*(column.tolist() for column in columns), strict=True)
+    rows = [dict(zip(fields, row, strict=True)) for row in cells]
+    if not fields:
+        rows = [{} for _ in (shapes if shapes is not None else ())]
+    if shapes is not None:
+        for row, shape in zip(rows, shapely.from_wkb(shapes), strict=True):
+            row["geometry"] = shape
+    return rows, CRS.from_user_input(meta["crs"]) if meta.get("crs") else None
+
+
+def _csv_rows(path: Path) -> list[Row]:
+    data = path.read_bytes()
+    for encoding in ("utf-8-sig", "cp1252", "latin-1"):
+        try:
+            text = data.decode(encoding)
+            break
+        except UnicodeDecodeError:
+            continue
+    text = text.replace("\r\n", "\n").replace("\r", "\n").lstrip("\n")
+    outside = "".join(text.split("\n", 1)[0].split('"')[::2])
+    delimiter = max((",", ";", "\t"), key=outside.count)
+    lines = iter(csv.reader(text.splitlines(keepends=True), delimiter=delimiter))
+    header = [name.strip() for name in next(lines, [])]
+    return [dict(zip(header, cells, strict=False)) for cells in lines if any(cells)]
+
+
+def _parquet_rows(path: Path) -> tuple[list[Row], CRS | None]:
+    import json
+
+    import pyarrow.parquet  # type: ignore[import-untyped]
+
+    table = pyarrow.parquet.read_table(path)
+    geo = json.loads((table.schema.metadata or {}).get(b"geo", b"{}"))
+    column = geo.get("primary_column")
+    rows = table.to_pylist()
+    if column is None:
+        return rows, None
+    for row in rows:
+        row["geometry"] = shapely.from_wkb(row.pop(column))
+    stated = geo["columns"][column].get("crs", "OGC:CRS84")
+    return rows, CRS.from_user_input(stated) if stated else None
+
+
+def _where(rows: list[Row], where: str | None) -> list[Row]:
+    """Filter rows by SQL; columns that hold numbers throughout are compared as numbers."""
+    if not where or not rows:
+        return rows
+    names = [name for name in rows[0] if name and name != "geometry"]
+    number = {name: all(_is_number(row.get(name)) for row in rows) for name in names}
+    quoted = ", ".join('"' + name.replace('"', '""') + '"' for name in names)
+    base = sqlite3.connect(":memory:")
+    base.execute(f"CREATE TABLE rows ({quoted})")
+    for row in rows:
+        cells = [row.get(name) or None for name in names]
+        cells = [
+            float(cell) if cell is not None and number[name] else cell
+            for name, cell in zip(names, cells, strict=True)
+        ]
+        base.execute(f"INSERT INTO rows VALUES ({', '.join('?' * len(names))})", cells)
+    kept = {number for (number,) in base.execute(f"SELECT rowid FROM rows WHERE {where}")}
+    base.close()
+    return [row for place, row in enumerate(rows, start=1) if place in kept]
+
+
+def _is_number(cell: object) -> bool:
+    try:
+        float(str(cell)) if cell not in (None, "") else 0.0
+    except ValueError:
+        return False
+    return True
+
+
+def text_of(value: object) -> str | None:
+    """A cell as text: stripped, None where blank, whole numbers without a decimal point."""
+    if value is None or (isinstance(value, float) and isnan(value)):
+        return None
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    if isinstance(value, (list, tuple)):
+        return ";".join(text_of(part) or "" for part in value) or None
+    return str(value).strip() or None
+
+
+def _typed(row: Row, layer: dict[str, Any]) -> Row:
+    found: Row = {}
+    prefix, refers = layer.get("prefix", ""), layer.get("refers", ())
+    for name, value in row.items():
+        if name == "geometry" or name is None:
+            continue
+        text = text_of(value)
+        before = prefix if name == "id" or name in refers else ""
+        if text is None:
+            found[name] = None
+        elif name in LISTS:
+            items = [item.strip() for item in text.split(";") if item.strip()]
+            found[name] = [item if item == "-" else before + item for item in items] or None
+        elif name in NUMBERS or name.endswith(NUMBER_ENDINGS):
+            found[name] = _number(text, name, layer.get("units", {}).get(name))
+        else:
+            found[name] = before + text
+    if found.get("kind") and found["kind"].lower() in KINDS:
+        found["kind"] = found["kind"].lower()
+    shape = row.get("geometry")
+    if isinstance(shape, str):
+        shape = shapely.from_wkt(shape, on_invalid="ignore") if shape.strip() else None
+    for x, y in (("lon", "lat"), ("x", "y")):
+        if shape is None and text_of(row.get(x)) and text_of(row.get(y)):
+            shape = shapely.Point(float(row[x]), float(row[y]))
+            found["_degrees"] = x == "lon"
+    if shape is not None and not shape.is_empty:
+        if shapely.get_num_geometries(shape) == 1 and shape.geom_type.startswith("Multi"):
+            shape = shapely.get_geometry(shape, 0)
+        found["geometry"] = shapely.force_2d(shape)
+    return found
+
+
+def _number(text: str, name: str, unit: str | None) -> float | str:
+    try:
+        number = float(text)
+    except ValueError:
+        return text  # a column of the user's own that ends like one of ours
+    if unit is None:
+        return number
+    ours = next((said for ending, said in OURS if name.endswith(ending)), unit)
+    return number * SIZE.get(unit, 1.0) / SIZE.get(ours, 1.0)
+
+
+def _moved(rows: list[Row], own: CRS | None, crs: CRS) -> float:
+    """Bring geometries into the working CRS; the accuracy of the datum shift, 0 where exact."""
+    there = [row for row in rows if "geometry" in row]
+    if own is None and any(row.get("_degrees") for row in there):
+        own = LON_LAT
+    if not there or own is None or own == crs:
+        return 0.0
+    shapes = [row["geometry"] for row in there]
+    to_degrees = Transformer.from_crs(own, LON_LAT, always_xy=True)
+    corners = shapely.bounds(shapes)
+    x, y = to_degrees.transform(corners[:, [0, 2]].ravel(), corners[:, [1, 3]].ravel())
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", UserWarning)
+        area = AreaOfInterest(min(x), min(y), max(x), max(y))
+        group = TransformerGroup(own, crs, always_xy=True, area_of_interest=area)
+    if not group.transformers:
+        raise UnreadableError(f"no way is known from {own.name} to {crs.name}")
+    way = group.transformers[0]
+    for row in there:
+        row["geometry"] = carried(row["geometry"], way)
+    good = way.accuracy < 0 or (group.best_available and way.accuracy <= 1.0)
+    return 0.0 if good else float(way.accuracy)
+
+
+def carried(shape: Any, way: Transformer) -> Any:
+    """A geometry in another coordinate system."""
+    return shapely.transform(
+        shape, lambda points: np.column_stack(way.transform(points[:, 0], points[:, 1]))
+    )

@@ -1,0 +1,204 @@
+"""What every path relies on, by breadth-first search over plain sets."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+from waysapart.recheck.cables import Cables
+from waysapart.recheck.links import Hop, Use, stretch
+
+Asset = str | tuple[str, str]
+"""An asset's id; ("hop", link) for a hop that has neither cables nor anything it relies on."""
+
+
+@dataclass
+class Reliance:
+    """Steps between assets, and what links use directly.
+
+    `holders`: to what an asset lies directly within and the hazards that take it;
+    `works`: from equipment, supplies and joints to what must work for them;
+    `items`: what each link uses directly.
+    """
+
+    holders: dict[Asset, set[Asset]] = field(default_factory=dict)
+    works: dict[Asset, set[Asset]] = field(default_factory=dict)
+    items: dict[str, set[Asset]] = field(default_factory=dict)
+
+    def closure(self, start: Iterable[Asset]) -> set[Asset]:
+        """Everything that some assets lead to, themselves included."""
+        found = set(start)
+        waiting = list(found)
+        while waiting:
+            at = waiting.pop()
+            for following in (*self.holders.get(at, ()), *self.works.get(at, ())):
+                if following not in found:
+                    found.add(following)
+                    waiting.append(following)
+        return found
+
+
+def rely(cables: Cables, hops: dict[str, Hop]) -> Reliance:
+    """Who relies on what, in the whole study."""
+    ground, records = cables.ground, cables.ground.records
+    reliance = Reliance()
+    for step in (ground.holders, ground.hit):
+        for asset, following in step.items():
+            reliance.holders.setdefault(asset, set()).update(following)
+    whole = {cable: _whole_cable(cables, cable) for cable in records.by["cables"]}
+
+    def in_full(asset: str) -> set[Asset]:
+        """An asset named in a list: a segment with its ends, a cable with its whole course."""
+        if asset in ground.ends:
+            return {asset, *ground.nodes(asset)}
+        return whole.get(asset, {asset})
+
+    for role, place in (("equipment", "site"), ("supplies", "site"), ("joints", "at")):
+        for name, row in records.by[role].items():
+            reliance.works[name] = {row[place]} if row.get(place) else set()
+            for needed in row.get("needs") or ():
+                reliance.works[name] |= in_full(needed)
+    _add_common_supplies(reliance, cables)
+    for name, hop in hops.items():
+        row = hop.row
+        items: set[Asset] = {end for end in (row.get("a"), row.get("b")) if end}
+        items |= set(row.get("via") or ())
+        for use in hop.uses():
+            items |= _part(cables, use, whole)
+        items |= _joints_at_changes(cables, hop)
+        for stated in row.get("relies_on") or ():
+            items |= in_full(stated)
+        if (
+            not hop.uses()
+            and not row.get("relies_on")
+            and (row.get("medium") or "fibre") != "fibre"
+        ):
+            items.add(("hop", name))
+        reliance.items[name] = items
+    return reliance
+
+
+def _own(cables: Cables, cable: str) -> set[Asset]:
+    """A cable, its joints, segments, ends and passed structures; nothing of its carrier."""
+    found: set[Asset] = {cable}
+    found |= {
+        name
+        for name, joint in cables.ground.records.by["joints"].items()
+        if cable in (joint.get("cables") or ())
+    }
+    found |= {step.segment for step in cables.chain[cable]}
+    found |= {node for node, _ in cables.nodes(cable) if node is not None}
+    return found
+
+
+def _whole_cable(cables: Cables, cable: str | None) -> set[Asset]:
+    found: set[Asset] = set()
+    while cable is not None:
+        found |= _own(cables, cable)
+        cable = cables.carrier[cable]
+    return found
+
+
+def _part(cables: Cables, use: Use, whole: dict[str, set[Asset]]) -> set[Asset]:
+    """What a stretch of a cable brings.
+
+    Where it follows its carrier, the same stretch of that; where it has runs of
+    its own, the whole of its carrier.
+    """
+    if {use.from_, use.to} == {0.0, float(len(cables.chain[use.cable]))}:
+        return whole[use.cable]
+    nodes: set[str] = set()
+    found: set[Asset] = {use.cable}
+    for step, _, _, on_it in stretch(cables, use):
+        found.add(step.segment)
+        nodes |= {node for node in on_it if node is not None}
+    found |= nodes | _joints_on(cables, use.cable, nodes)
+    cable = use.cable
+    while (carrier := cables.carrier[cable]) is not None:
+        if cable not in cables.follows:
+            return found | whole[carrier]
+        found |= {carrier, *_joints_on(cables, carrier, nodes)}
+        cable = carrier
+    return found
+
+
+def _joints_on(cables: Cables, cable: str, nodes: set[str]) -> set[Asset]:
+    """Joints of a cable at the given nodes, or nowhere on its chain."""
+    along = {node for node, _ in cables.nodes(cable)}
+    return {
+        name
+        for name, joint in cables.ground.records.by["joints"].items()
+        if cable in (joint.get("cables") or ())
+        and (joint["at"] in nodes or joint["at"] not in along)
+    }
+
+
+def _joints_at_changes(cables: Cables, hop: Hop) -> set[Asset]:
+    """Joints that name no cables, where a link goes from one cable to the next at their place."""
+    at = {
+        before.end
+        for uses in hop.ways.values()
+        for before, after in pairwise(uses)
+        if before.end is not None and before.end == after.begin
+    }
+    joints = cables.ground.records.by["joints"]
+    return {name for name, row in joints.items() if not row.get("cables") and row["at"] in at}
+
+
+def _add_common_supplies(reliance: Reliance, cables: Cables) -> None:
+    """An equipment relies on what all its supplies rely on: the least fixed point."""
+    records = cables.ground.records
+    feeds = {
+        name: set(row["supplies"])
+        for name, row in records.by["equipment"].items()
+        if row.get("supplies")
+    }
+    down = {
+        asset
+        for asset in (*feeds, *(supply for mine in feeds.values() for supply in mine))
+        if reliance.closure([asset]) & set(records.out)
+    }
+    for name, mine in feeds.items():
+        feeds[name] = mine - down or mine
+    own = dict(reliance.works)
+    common: dict[str, set[Asset]] = {name: set() for name in feeds}
+    while True:
+        reliance.works |= {name: own[name] | mine for name, mine in common.items()}
+        grown = {
+            name: set.intersection(*(reliance.closure([one]) for one in mine))
+            for name, mine in feeds.items()
+        }
+        if grown == common:
+            break
+        common = grown
+    sources = {}
+    for name, mine in common.items():
+        inside = {
+            following
+            for one in mine
+            for following in (*reliance.holders.get(one, ()), *own.get(one, ()))
+        }
+        sources[name] = mine - inside
+        if not mine <= reliance.closure(sources[name]):
+            return
+    # What something else in the set leads to counts as relied on through that.
+    reliance.works |= {name: own[name] | mine for name, mine in sources.items()}
+
+
+def fallen(reliance: Reliance, cables: Cables, out: Iterable[str]) -> set[Asset]:
+    """Everything that falls with some assets; an equipment also when all its supplies have."""
+    records = cables.ground.records
+    every: set[Asset] = {name for mine in records.by.values() for name in mine}
+    leads = {asset: reliance.closure([asset]) for asset in every}
+    lost: set[Asset] = set(out)
+    while True:
+        dark = {
+            name
+            for name, row in records.by["equipment"].items()
+            if row.get("supplies") and set(row["supplies"]) <= lost
+        }
+        more = {asset for asset in every if leads[asset] & (lost | dark)} | lost | dark
+        if more == lost:
+            return lost
+        lost = more

@@ -1,0 +1,137 @@
+"""What the sides of a circuit or group share, and what of it is waived."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any
+
+from waysapart.recheck.paths import Key, Trial
+from waysapart.recheck.reliance import Asset
+from waysapart.recheck.world import World
+
+IN_FORCE, LAPSED, IDLE = "in force", "lapsed", "nothing to waive"
+
+
+@dataclass
+class Shared:
+    """Attributes as in the evidence.
+
+    `through`: what is shared only because something shared lies in it, and that
+    thing; `supports`: what such a holder directly holds of the shared things.
+    """
+
+    shared: set[Asset] = field(default_factory=set)
+    avoidable: set[Asset] = field(default_factory=set)
+    through: dict[Asset, str | None] = field(default_factory=dict)
+    supports: dict[Asset, set[Asset]] = field(default_factory=dict)
+    waived: set[Asset] = field(default_factory=set)
+
+    @property
+    def unavoidable(self) -> set[Asset]:
+        """What is shared only because the circuits end there."""
+        return self.shared - self.avoidable
+
+
+def share(world: World, trial: Trial) -> Shared:
+    """Intersect the sides' sets; several contests of one group together."""
+    found, alone = Shared(), set()
+    for contest in trial.contests():
+        if len(contest) < 2:
+            continue
+        shared, avoidable, own = share_contest(world, contest, trial.circuits)
+        found.shared |= shared
+        found.avoidable |= avoidable
+        alone |= shared & own
+    folded = (found.shared - alone) & found.avoidable
+    holders = world.reliance.holders
+    for asset in folded:
+        below = {one for one in found.avoidable if asset in holders.get(one, ())}
+        inside = {asset}
+        waiting = [asset]
+        while waiting:
+            at = waiting.pop()
+            more = {one for one in found.avoidable - inside if at in holders.get(one, ())}
+            inside |= more
+            waiting += more
+        roots = inside - folded
+        if roots:
+            found.through[asset] = min(_name(one) for one in roots)
+            found.supports[asset] = below
+    return found
+
+
+def share_contest(
+    world: World, contest: list[Key], circuits: list[str]
+) -> tuple[set[Asset], set[Asset], set[Asset]]:
+    """What all paths rely on, what of it is avoidable, and what all reach on their own."""
+    shared = set.intersection(*(world.relied[key] for key in contest))
+    machines = {
+        world.records.by["circuits"][circuit].get(end) for circuit in circuits for end in ("a", "b")
+    }
+    ends: set[Asset] = set().union(*(world.leads(one) for one in machines if one))
+    hit = world.ground.hit
+
+    def hazards(key: Key) -> set[Asset]:
+        """Hazards that a path meets through other plant than what stands at the ends."""
+        return {one for asset in world.relied[key] - ends for one in hit.get(str(asset), ())}
+
+    elsewhere = set.intersection(*(hazards(key) for key in contest))
+    unavoidable = (shared & ends) - elsewhere
+    reached = []
+    for key in contest:
+        mine = set(world.items[key])
+        for asset in world.relied[key]:
+            mine |= world.reliance.works.get(asset, set())
+            if asset not in shared:
+                mine |= world.reliance.holders.get(asset, set())
+        reached.append(mine)
+    return shared, shared - unavoidable, set.intersection(*reached)
+
+
+def _name(asset: Asset) -> str:
+    return asset if isinstance(asset, str) else asset[1]
+
+
+def lay_waivers(
+    world: World, shared: dict[str, Shared], today: date
+) -> tuple[list[str], set[tuple[str, frozenset[str]]]]:
+    """Mark what is waived today; the state of every waiver, and the pairs that are waived."""
+    states, pairs = [], set()
+    for waiver in world.records.rules.get("waiver", ()):
+        counts = today <= waiver["until"]
+        state = IN_FORCE if counts else LAPSED
+        mine = shared.get(waiver["circuit"])
+        if "asset" in waiver:
+            wanted: set[Asset] = {waiver["asset"]}
+            if waiver["asset"] not in world.ground.kind or waiver["asset"] in world.hops:
+                wanted.add(("hop", waiver["asset"]))
+            hit = wanted & mine.avoidable if mine else set()
+            if counts and mine and hit:
+                mine.waived |= hit
+            elif counts:
+                state = IDLE
+        elif counts and mine is not None:
+            pairs.add((waiver["circuit"], frozenset(waiver["pair"])))
+        states.append(state)
+    for one in shared.values():
+        _hold(one)
+    return states, pairs
+
+
+def _hold(shared: Shared) -> None:
+    """A holder is waived with all that it is shared for."""
+    while True:
+        more = {a for a, inside in shared.supports.items() if inside and inside <= shared.waived}
+        if more <= shared.waived:
+            return
+        shared.waived |= more
+
+
+def role_of(world: World, asset: Asset) -> tuple[str, Any]:
+    """Role and kind of an asset, or of a hop (its medium)."""
+    if isinstance(asset, tuple):
+        return "links", world.hops[asset[1]].row.get("medium")
+    roles = (r for r, rows in world.records.by.items() if r not in ("links", "circuits"))
+    role = next(role for role in roles if asset in world.records.by[role])
+    return role, world.records.by[role][asset].get("kind")

@@ -1,0 +1,276 @@
+"""Hold what the evidence claims of separation: closest approach, near stretches, crossings."""
+
+from __future__ import annotations
+
+from itertools import combinations
+from typing import TYPE_CHECKING, Any
+
+import shapely
+
+from waysapart.recheck.apart import (
+    Near,
+    Pair,
+    Plane,
+    closest_m,
+    common_holders,
+    crossing_places,
+    folds,
+    meetings,
+    near_rows,
+)
+from waysapart.recheck.paths import Key, Trial, service_of
+from waysapart.recheck.sharing import Shared, share_contest
+
+if TYPE_CHECKING:
+    from waysapart.recheck.claims import Findings
+
+CLOSE_M = 0.01
+"""How far figures of the evidence may lie from ours: rounding, and two ways of measuring."""
+ALONG_M = 0.1
+PLACE_M = 0.05
+Breach = tuple[bool | None, bool | None]
+"""Whether something near or crossing stands, and whether it does where waived things count."""
+
+
+def check_spacing(
+    plane: Plane,
+    claim: dict[str, Any],
+    witness: dict[str, Any],
+    trial: Trial,
+    shared: Shared,
+    waived: set[tuple[str, frozenset[str]]],
+    findings: Findings,
+) -> Breach:
+    """Check one circuit or group; what its near approaches and crossings mean for the verdict."""
+    world = plane.world
+    what = f"{'group' if trial.group_test else 'circuit'} {trial.id}"
+    services = [service_of(world.records, circuit) for circuit in trial.circuits]
+    zone = min(float(one["end_zone_m"]) for one in services)
+    kinds = {str(row["kind"]) for row in world.records.rows["segments"]}
+    limits = {
+        (one, other): max(_separation(service, one, other) for service in services)
+        for one in kinds
+        for other in kinds
+    }
+    order = {key: place for place, key in enumerate(world.paths)}
+    told = {tuple(one["paths"]): one for one in witness["closest"]}
+    measured: list[float] = []
+    left_near, left_cross = [*claim["near"], *claim["near_folded"]], [*claim["cross"]]
+    pairs = [pair for contest in trial.contests() for pair in combinations(contest, 2)]
+    unsure = any(world.relied[key] & world.cables.unsure for pair in pairs for key in pair)
+    if unsure:
+        findings.skip(f"{what}: separation, as the course of a drawn cable is not certain")
+    for one, other in pairs:
+        if unsure:
+            continue
+        pair = plane.pair(one, other, trial.circuits, zone)
+        said = f"{what}, {one[0]} {one[1]} and {other[0]} {other[1]}"
+        closest = _check_closest(
+            plane, pair, told.pop((order[one], order[other]), None), said, zone, trial, findings
+        )
+        if closest is not None:
+            measured.append(closest)
+        both, avoidable, _ = share_contest(world, _contest(trial, one, other), trial.circuits)
+        mine = [e for e in left_near if _of_pair(e, one, other)]
+        found = _check_near(
+            plane, pair, limits, mine, _names(both), _names(avoidable), said, findings
+        )
+        left_near = [e for e in left_near if id(e) not in found]
+        crossing = [e for e in left_cross if _of_pair(e, one, other)]
+        done = _check_cross(plane, pair, services, crossing, _names(both), said, findings)
+        left_cross = [e for e in left_cross if id(e) not in done]
+    if not unsure:
+        for entry in left_near:
+            findings.holds(False, f"{what}: {_between(entry)} are nowhere nearer than the limit")
+        for entry in left_cross:
+            findings.holds(False, f"{what}: {_between(entry)} do not meet where it is said")
+        findings.holds(not told, f"{what}: closest approaches of paths that are not held apart")
+        least = claim["closest_m"]
+        same = (least is None) == (not measured)
+        same = same and (least is None or abs(least - min(measured)) <= CLOSE_M)
+        findings.holds(same, f"{what}: closest is {min(measured, default=None)}, not {least} m")
+    for entry in (*claim["near"], *claim["near_folded"], *claim["cross"]):
+        known = (trial.id, frozenset((entry["main"], entry["alternate"]))) in waived
+        findings.same(f"{what}: {_between(entry)} waived", entry["waived"], known)
+    return _breach(claim, trial)
+
+
+def _names(assets: Any) -> set[str]:
+    return {one for one in assets if isinstance(one, str)}
+
+
+def _contest(trial: Trial, one: Key, other: Key) -> list[Key]:
+    return next(c for c in trial.contests() if one in c and other in c)
+
+
+def _of_pair(entry: dict[str, Any], one: Key, other: Key) -> bool:
+    names = [f"{key[0]} {key[1]}" for key in (one, other)]
+    return bool(entry.get("paths", names) == names)
+
+
+def _between(entry: dict[str, Any]) -> str:
+    return f"{entry['main']} and {entry['alternate']}"
+
+
+def _separation(service: dict[str, Any], kind: str, other: str) -> float:
+    stated = service["separation_m"]
+    if not isinstance(stated, dict):
+        return float(stated)
+    pairs = {frozenset(map(str.strip, pair.split("/"))): value for pair, value in stated.items()}
+    return float(pairs.get(frozenset((kind, other)), 0.0))
+
+
+def _forbids(service: dict[str, Any], kind: str, other: str) -> bool:
+    stated = service["forbid_cross"]
+    if isinstance(stated, bool):
+        return stated
+    return frozenset((kind, other)) in {frozenset(map(str.strip, p.split("/"))) for p in stated}
+
+
+def _check_closest(
+    plane: Plane,
+    pair: Pair,
+    told: dict[str, Any] | None,
+    said: str,
+    zone_m: float,
+    trial: Trial,
+    findings: Findings,
+) -> float | None:
+    """The distance is right, the points lie on the segments, outside zones and common lines."""
+    found = closest_m(pair)
+    if told is None or found is None:
+        findings.holds(
+            told is None and found is None, f"{said}: closest approach is {found}, told: {told}"
+        )
+        return found
+    near = abs(told["distance_m"] - found) <= CLOSE_M + 1e-4 * found
+    findings.holds(near, f"{said}: they come as close as {found:.3f} m, not {told['distance_m']} m")
+    points = [plane.flat(shapely.Point(at)) for at in told["points"]]
+    apart = points[0].distance(points[1])
+    findings.holds(
+        abs(apart - told["distance_m"]) <= CLOSE_M + 1e-4 * found,
+        f"{said}: the two points lie {apart:.3f} m apart, not {told['distance_m']} m",
+    )
+    for point, segment, lines in zip(
+        points, told["segments"], (pair.first, pair.second), strict=True
+    ):
+        mine = [pair.outside[item.line] for item in lines if item.line[0] == segment]
+        away = min((shape.distance(point) for shape in mine), default=float("inf"))
+        findings.holds(
+            away <= PLACE_M, f"{said}: a closest point does not lie on {segment} ({away:.2f} m)"
+        )
+    return found
+
+
+def _check_near(
+    plane: Plane,
+    pair: Pair,
+    limits: dict[tuple[str, str], float],
+    told: list[dict[str, Any]],
+    shared: set[str],
+    avoidable: set[str],
+    said: str,
+    findings: Findings,
+) -> set[int]:
+    """Every near stretch is told, with its distance, length and what it is folded under."""
+    rows = near_rows(plane, pair, limits)
+    under = folds(plane, rows, shared, avoidable)
+    used: set[int] = set()
+    for row, names in zip(rows, under, strict=True):
+        entry = next((e for e in told if id(e) not in used and _alike(row, e)), None)
+        what = f"{said}: {row.one[0]} runs {row.distance_m:.3f} m from {row.other[0]}"
+        if entry is None:
+            at_limit = row.limit_m - row.distance_m < CLOSE_M and row.to_m - row.from_m < 5.0
+            findings.holds(at_limit, f"{what}, which the evidence does not tell")
+            continue
+        used.add(id(entry))
+        away = abs(entry["distance_m"] - row.distance_m) <= CLOSE_M
+        findings.holds(away, f"{what}, not {entry['distance_m']} m")
+        findings.holds(
+            abs(entry["limit_m"] - row.limit_m) < 1e-6, f"{what}: the limit is {row.limit_m:g} m"
+        )
+        folded = entry.get("under")
+        right = folded in names if folded is not None else not names or "?" in names
+        where = f"under {folded}" if folded is not None else "under nothing"
+        findings.holds(
+            right, f"{what}: folded {where}, though it belongs to {sorted(names) or None}"
+        )
+    for entry in told:
+        # A stretch right at the limit may be told though rounding hides it here.
+        if id(entry) not in used and _at_limit(pair, entry):
+            used.add(id(entry))
+    return used
+
+
+def _at_limit(pair: Pair, entry: dict[str, Any]) -> bool:
+    lines = [
+        [pair.left[i.line] for i in side if i.line[0] == entry[name] and i.line in pair.left]
+        for name, side in (("main", pair.first), ("alternate", pair.second))
+    ]
+    least = min((a.distance(b) for a in lines[0] for b in lines[1]), default=float("inf"))
+    return bool(abs(least - entry["limit_m"]) < CLOSE_M and entry["length_m"] < 5.0)
+
+
+def _alike(row: Near, entry: dict[str, Any]) -> bool:
+    if (row.one[0], row.other[0]) != (entry["main"], entry["alternate"]):
+        return False
+    slack = ALONG_M + 1e-5 * row.to_m + 0.01 * (row.to_m - row.from_m)
+    length = abs(entry["length_m"] - (entry["to_m"] - entry["from_m"])) <= 0.01
+    ends = abs(entry["from_m"] - row.from_m), abs(entry["to_m"] - row.to_m)
+    return bool(length and max(ends) <= slack)
+
+
+def _check_cross(
+    plane: Plane,
+    pair: Pair,
+    services: list[dict[str, Any]],
+    told: list[dict[str, Any]],
+    shared: set[str],
+    said: str,
+    findings: Findings,
+) -> set[int]:
+    """Every place where lines meet in plan is told, unless it belongs to something shared."""
+    world, used = plane.world, set()
+    for one, other in meetings(pair, 0.0015):
+        names = one[0], other[0]
+        kinds = [str(world.ground.kind[name]) for name in names]
+        held = common_holders(world, *names, shared)
+        gap = pair.left[one].distance(pair.left[other])
+        for place in crossing_places(pair, one, other):
+            mine = [
+                e
+                for e in told
+                if (e["main"], e["alternate"]) == names
+                and e["at"]
+                and plane.flat(shapely.Point(e["at"])).distance(place) <= PLACE_M
+            ]
+            used |= {id(entry) for entry in mine if not held}
+            away = [plane.places[n].distance(place) for n in shared if n in plane.places]
+            near = min(away, default=float("inf"))
+            at_shared = near <= world.records.snap_m
+            # Lines that run together are told even at a shared place; at a small angle
+            # nobody can tell whether they do.
+            doubtful = at_shared and place.length > 0
+            doubtful |= gap > 0.0005 or abs(near - world.records.snap_m) < CLOSE_M
+            if not held and not doubtful:
+                findings.holds(
+                    bool(mine) != at_shared,
+                    f"{said}: {names[0]} and {names[1]} "
+                    + ("meet only at something shared" if at_shared else "meet, which is not told"),
+                )
+            forbidden = any(_forbids(service, *kinds) for service in services)
+            for entry in mine:
+                findings.same(f"{said}: {names} forbidden", entry["forbidden"], forbidden)
+    return used
+
+
+def _breach(claim: dict[str, Any], trial: Trial) -> Breach:
+    """Between two ways any that stands is one; among more, it takes one place on all of them."""
+    rows = [*claim["near"], *(e for e in claim["cross"] if e["forbidden"])]
+    standing = any(not row["waived"] for row in rows)
+    some_waived = any(row["waived"] for row in rows)
+    if not rows:
+        return False, False
+    if any(len(contest) > 2 for contest in trial.contests()):
+        return None, None
+    return standing, some_waived

@@ -1,0 +1,87 @@
+"""A study as recheck understands it, put together once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from waysapart.recheck.cables import Cables, follow_cables
+from waysapart.recheck.figures import Figures
+from waysapart.recheck.ground import Gap, Ground, survey
+from waysapart.recheck.links import Hop, tie_links
+from waysapart.recheck.paths import Key, Trial, tie_paths, trials_of
+from waysapart.recheck.reading import Records
+from waysapart.recheck.reliance import Asset, Reliance, fallen, rely
+
+DRAWN_GAPS = {"match-uncovered", "match-ambiguous", "cable-broken"}
+
+
+@dataclass
+class World:
+    """Everything that claims are held against.
+
+    `relied`: what each path relies on; `items`: what it uses directly; `lost`:
+    paths that are out of service; `undecided`: ways round a ring whose main way
+    the records do not settle.
+    """
+
+    records: Records
+    ground: Ground
+    cables: Cables
+    hops: dict[str, Hop]
+    figures: Figures
+    reliance: Reliance
+    paths: dict[Key, list[str]]
+    undecided: set[Key]
+    items: dict[Key, set[Asset]]
+    relied: dict[Key, set[Asset]]
+    lost: set[Key]
+    trials: list[Trial]
+    gaps: list[Gap]
+    _leads: dict[str, set[Asset]] = field(default_factory=dict)
+
+    def leads(self, asset: str) -> set[Asset]:
+        """Everything that one asset leads to, itself included."""
+        if asset not in self._leads:
+            self._leads[asset] = self.reliance.closure([asset])
+        return self._leads[asset]
+
+
+def build(records: Records, facts: dict[str, Any]) -> World:
+    """Follow every record of a study, from the ground up."""
+    ground = survey(records)
+    drawn = {row["id"] for row in records.rows["cables"] if row.get("geometry") is not None}
+    unsure = {
+        gap["asset"] for gap in facts["gaps"] if gap["code"] in DRAWN_GAPS and gap["asset"] in drawn
+    }
+    listed = {row["cable"] for row in records.rows["cable_runs"]}
+    cables = follow_cables(ground, facts["matched"], unsure - listed)
+    hops, link_gaps = tie_links(cables)
+    figures = Figures(cables, hops)
+    claimed = {
+        (circuit["id"], label): path["links"]
+        for circuit in facts["circuits"]
+        for label, path in circuit["paths"].items()
+    }
+    length_m = {name: length.longer_m for name, length in figures.lengths.items()}
+    paths, path_gaps, undecided = tie_paths(records, length_m, claimed)
+    reliance = rely(cables, hops)
+    items = {
+        key: set().union(*(reliance.items[link] for link in links)) for key, links in paths.items()
+    }
+    relied = {key: reliance.closure(mine) for key, mine in items.items()}
+    down = fallen(reliance, cables, records.out) if records.out else set()
+    lost = {key for key, mine in items.items() if mine & down}
+    trials = trials_of(records, paths, lost)
+    gaps = [*ground.gaps, *cables.gaps, *link_gaps, *path_gaps]
+    for trial in trials:
+        mine = [key for key in paths if key[0] == trial.id]
+        out = [key for key in mine if key in lost]
+        if trial.group_test is None and out and len(mine) - len(out) < 2:
+            gaps.append(Gap("way-out", trial.id, circuits=(trial.id,)))
+        elif trial.group_test is not None and len(trial.circuits) < 2:
+            gaps.append(Gap("lone-member", trial.id))
+    return World(
+        records, ground, cables, hops, figures, reliance, paths, undecided, items, relied, lost,
+        trials, gaps,
+    )  # fmt: skip

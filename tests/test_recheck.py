@@ -1,0 +1,194 @@
+"""`recheck` confirms what is true, tells what is false, and shares no code with the prover."""
+
+from __future__ import annotations
+
+import ast
+import json
+import shutil
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+import waysapart as wa
+from random_plant import write_random_study
+from small_study import write_small_study
+from waysapart.cli import main
+from waysapart.errors import StudyError
+from waysapart.recheck import recheck
+from waysapart.recheck.claims import Findings
+from waysapart.recheck.figures import hanging_m
+from waysapart.recheck.no_pair import Edge, check_tree
+
+ROOT = Path(__file__).resolve().parents[1]
+PACKAGE = ROOT / "src" / "waysapart"
+OUTSIDE = {"pyogrio", "pyproj", "shapely", "numpy", "pyarrow"}
+
+
+def _imported(path: Path) -> set[str]:
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path.name} imports relatively"
+            found.add(str(node.module))
+        elif isinstance(node, ast.Import):
+            found |= {name.name for name in node.names}
+    return found
+
+
+def _proved(folder: Path) -> dict[str, Any]:
+    facts = json.loads(json.dumps(wa.prove(wa.read_study(folder)).facts()))
+    return dict(facts)
+
+
+def _held(folder: Path, facts: dict[str, Any], file: Path) -> dict[str, Any]:
+    file.write_text(json.dumps(facts), encoding="utf-8")
+    return recheck(folder, file)
+
+
+def test_it_imports_nothing_of_the_prover() -> None:
+    """Of waysapart only its own modules and the errors; outside, readers and geometry."""
+    for path in sorted((PACKAGE / "recheck").glob("*.py")):
+        for module in _imported(path):
+            top = module.split(".")[0]
+            if top == "waysapart":
+                allowed = module.startswith("waysapart.recheck") or module == "waysapart.errors"
+                assert allowed, f"{path.name} imports {module}"
+            else:
+                assert top in OUTSIDE or top in sys.stdlib_module_names, f"{path.name}: {module}"
+
+
+def test_only_the_command_line_imports_it() -> None:
+    users = {
+        path.relative_to(PACKAGE).parts[0]
+        for path in PACKAGE.rglob("*.py")
+        if any(module.startswith("waysapart.recheck") for module in _imported(path))
+    }
+    assert users == {"cli", "recheck"}
+
+
+def test_the_demo_is_confirmed(tmp_path: Path) -> None:
+    study = ROOT / "examples" / "estuary"
+    found = _held(study, _proved(study), tmp_path / "evidence.json")
+    assert found["false"] == []
+    assert found["changed_inputs"] == []
+    assert found["confirmed"] > 4000
+
+
+@pytest.mark.parametrize("seed", range(14))
+def test_random_studies_are_confirmed(seed: int, tmp_path: Path) -> None:
+    study = write_random_study(tmp_path / "study", seed)
+    found = _held(study, _proved(study), tmp_path / "evidence.json")
+    assert found["false"] == []
+    assert found["confirmed"] > 100
+
+
+def test_a_proposal_is_confirmed(tmp_path: Path) -> None:
+    """Laid over the small study: D3 goes, a new duct and another course of the cable come."""
+    write_small_study(tmp_path / "base")
+    after = tmp_path / "after"
+    after.mkdir()
+    shutil.copy(tmp_path / "base" / "segments.geojson", after)
+    layer = json.loads((after / "segments.geojson").read_text())
+    layer["features"] = [f for f in layer["features"] if f["properties"]["id"] == "D3"]
+    layer["features"][0]["properties"]["id"] = "D9"
+    (after / "segments.geojson").write_text(json.dumps(layer))
+    (after / "cable_runs.csv").write_text("cable,seq,segment\nC2,1,D1\nC2,2,D2\nC2,3,D9\nC2,4,D4\n")
+    (after / "study.toml").write_text('extends = "../base"\nremove = ["D3", "TR1"]\n')
+    facts = _proved(after)
+    assert [gap["code"] for gap in facts["gaps"]].count("removed-reference") >= 1
+    found = _held(after, facts, tmp_path / "evidence.json")
+    assert found["false"] == []
+    assert found["changed_inputs"] == []
+
+
+def test_changed_inputs_are_named(tmp_path: Path) -> None:
+    """A comment in a file changes its hash and no fact."""
+    study = write_small_study(tmp_path / "study")
+    facts = _proved(study)
+    with (study / "study.toml").open("a") as file:
+        file.write("# seen\n")
+    (study / "hazards.geojson").write_text('{"type": "FeatureCollection", "features": []}')
+    found = _held(study, facts, tmp_path / "evidence.json")
+    assert found["false"] == []
+    assert found["changed_inputs"] == ["study.toml has changed since", "hazards.geojson is new"]
+
+
+def test_a_false_verdict_names_the_circuit(tmp_path: Path) -> None:
+    study = write_small_study(tmp_path / "study")
+    facts = _proved(study)
+    facts["circuits"][0]["verdict"] = "shared"
+    found = _held(study, facts, tmp_path / "evidence.json")
+    assert any("circuit K1: verdict" in sentence for sentence in found["false"])
+
+
+@pytest.mark.parametrize("text", ["", "nonsense", "[]", "{}", '{"evidence": {"schema": "x"}}'])
+def test_what_is_no_evidence_is_refused(text: str, tmp_path: Path) -> None:
+    study = write_small_study(tmp_path / "study")
+    (tmp_path / "evidence.json").write_text(text)
+    with pytest.raises(StudyError):
+        recheck(study, tmp_path / "evidence.json")
+
+
+def test_the_command(tmp_path: Path) -> None:
+    """0 where all holds, 1 where something is false, 2 where there is no study."""
+    study, file = write_small_study(tmp_path / "study"), tmp_path / "evidence.json"
+    facts = _proved(study)
+    file.write_text(json.dumps(facts))
+    runner = CliRunner()
+    sound = runner.invoke(main, ["recheck", str(study), str(file)])
+    assert sound.exit_code == 0
+    assert "0 false" in sound.output
+    facts["circuits"][0]["paths"]["main"]["length_m"] += 1.0
+    file.write_text(json.dumps(facts))
+    told = runner.invoke(main, ["recheck", str(study), str(file), "--json", "-"])
+    assert told.exit_code == 1
+    assert any("length_m" in sentence for sentence in json.loads(told.output)["false"])
+    assert runner.invoke(main, ["recheck", str(tmp_path / "none"), str(file)]).exit_code == 2
+    assert runner.invoke(main, ["recheck", str(study)]).exit_code == 2
+
+
+def test_hanging_by_the_closed_form() -> None:
+    """A catenary with c = 500 m over 400 m: sag 500 (cosh 0.4 - 1), length 1000 sinh 0.4."""
+    from math import cosh, sinh
+
+    assert hanging_m(400.0, 500 * (cosh(0.4) - 1), 0.0) == pytest.approx(1000 * sinh(0.4))
+    assert hanging_m(300.0, 0.0, 40.0) == pytest.approx((300**2 + 40**2) ** 0.5)
+
+
+BRIDGE = {"ab": Edge(("a", "b"), frozenset({"P"})), "bc": Edge(("b", "c"), frozenset({"Q"}))}
+FORK = {
+    "risk": "P",
+    "between": [0, 1],
+    "then": [{"way": 0, "avoid": ["P"], "cut": ["ab"]}, {"way": 1, "avoid": ["P"], "cut": ["ab"]}],
+}
+
+
+def _tree(tree: dict[str, Any], edges: dict[str, Edge]) -> list[str]:
+    proof = {"ends": ["a", "c"], "ways": 2, "avoid_from_start": [], "without": [], "tree": tree}
+    findings = Findings()
+    check_tree("circuit K", proof, edges, findings)
+    return findings.false
+
+
+def test_a_no_pair_proof_by_hand() -> None:
+    """From a over b to c there is one edge each: the two ways share P, whichever avoids it."""
+    assert _tree(FORK, BRIDGE) == []
+
+
+@pytest.mark.parametrize(
+    ("tree", "edges"),
+    [
+        (FORK, {**BRIDGE, "ab2": Edge(("a", "b"), frozenset({"R"}))}),
+        (FORK, {**BRIDGE, "ab": Edge(("a", "b"), frozenset({"R"}))}),
+        ({**FORK, "between": [0, 0]}, BRIDGE),
+        ({"way": 0, "avoid": ["P"], "cut": ["ab"]}, BRIDGE),
+        ({**FORK, "risk": "Q"}, BRIDGE),
+        ({"fewer_than_ways": ["P", "Q"], "cut": ["ab"]}, BRIDGE),
+    ],
+    ids=["another edge", "another risk", "one way", "no fork", "another fork", "not fewer"],
+)
+def test_a_false_no_pair_proof_is_told(tree: dict[str, Any], edges: dict[str, Edge]) -> None:
+    assert _tree(tree, edges) != []
