@@ -11,14 +11,13 @@ from __future__ import annotations
 import heapq
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
 from itertools import combinations
 
 import numpy as np
 
 from waysapart.reroute.cuts import small_cut
-from waysapart.reroute.flow import Flow, cheapest_flow, flow_net
-from waysapart.reroute.graph import LARGEST_SUM, BoolArray, IntArray, Limits
+from waysapart.reroute.flow import cheapest_flow, flow_net
+from waysapart.reroute.graph import LARGEST_SUM, IntArray, Limits
 from waysapart.reroute.paths import (
     OutOfTimeError,
     Way,
@@ -29,42 +28,10 @@ from waysapart.reroute.paths import (
 )
 from waysapart.reroute.proof import Beyond, Cut, Few, Tree, fork, mirrored
 from waysapart.reroute.reduce import Reduced
+from waysapart.reroute.tree_nodes import Node, State
 
 BUMP_GROWTH = 1.1
 """How much more the next closed branch counts in a risk's activity than the last one."""
-
-
-@dataclass(eq=False)
-class State:
-    """What one way must avoid at a node of the tree, and the cheapest ways that do so."""
-
-    avoid: frozenset[int]
-    dead: BoolArray
-    plain: Way | None = None
-    within: Way | None = None
-    within_for: tuple[Window, ...] | None = None
-    priced: tuple[Flow, Way] | None = None
-
-
-@dataclass(eq=False)
-class Node:
-    """A node of the tree.
-
-    It is branched at `risk`, which one of the ways `between` avoids, or, where
-    `risk` is -1, by windows for the sums of all ways.
-    """
-
-    states: tuple[State, ...]
-    bound: int
-    windows: tuple[Window, ...] = ()
-    parent: Node | None = None
-    side: int = 0
-    flow: Flow | None = None
-    closed: bool = False
-    risk: int = -1
-    between: tuple[int, int] = (0, 0)
-    trees: list[Tree | None] = field(default_factory=list)
-    left: int = 0
 
 
 class Search:
@@ -148,24 +115,12 @@ class Search:
         self.lower = self.best_cost or 0
 
     def _open(self) -> Iterator[Node]:
-        return (node for _, _, node in self.heap if not self._settled(node))
-
-    @staticmethod
-    def _settled(node: Node) -> bool:
-        """Whether a node needs no more work: branched on already, or decided by an ancestor."""
-        if node.left:
-            return True
-        at: Node | None = node
-        while at is not None:
-            if at.closed:
-                return True
-            at = at.parent
-        return False
+        return (node for _, _, node in self.heap if not node.settled)
 
     def _next(self, deep: bool) -> Node | None:
         while self.stack if deep else self.heap:
             node = self.stack.pop() if deep else heapq.heappop(self.heap)[2]
-            if not self._settled(node):
+            if not node.settled:
                 return node
         return self._next(deep=False) if deep and self.heap else None
 

@@ -1,0 +1,179 @@
+"""`waysapart reroute`."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from waysapart.cli.common import (
+    errors,
+    json_option,
+    load,
+    output,
+    study_argument,
+    telling_errors,
+    write_json,
+)
+
+if TYPE_CHECKING:
+    from waysapart.study.model import Study
+
+_COSTS = ("length", "delay", "loss", "splices", "unavailability")
+
+
+@click.command(short_help="The best separate ways there are; where none are, why, what to build.")
+@study_argument
+@click.option("--circuit", "-c", multiple=True, metavar="ID", help="A circuit; repeatable.")
+@click.option("--group", "-g", multiple=True, metavar="ID", help="A group; repeatable.")
+@click.option(
+    "--between", nargs=2, metavar="A B", help="Two pieces of equipment, for a circuit to come."
+)
+@click.option(
+    "--cost", type=click.Choice(_COSTS), default="length", show_default=True, help="What is least."
+)
+@click.option("--keep", metavar="WAY", help="A way that stays as it is, such as main.")
+@click.option("--avoid", multiple=True, metavar="ID", help="An asset or link; repeatable.")
+@click.option(
+    "--avoid-area",
+    type=click.Path(path_type=Path, exists=True),
+    help="A vector file of areas: no way uses plant that they touch, nothing is built there.",
+)
+@click.option("--listed-only", is_flag=True, help="Only links on record, no new ones.")
+@click.option(
+    "--fibres",
+    type=click.IntRange(min=1),
+    default=2,
+    show_default=True,
+    help="Free fibres that a new link takes of each cable.",
+)
+@click.option(
+    "--ways", type=click.IntRange(min=2), help="Of a group: working ways apart from each other."
+)
+@click.option(
+    "--build",
+    type=click.Path(path_type=Path, exists=True),
+    metavar="CANDIDATES",
+    help="A vector file of lines that could be built (columns id, kind, a, b, cost).",
+)
+@click.option("--no-build", is_flag=True, help="Do not look for something to build.")
+@click.option(
+    "--longest",
+    type=click.FloatRange(min=0, min_open=True),
+    default=2000.0,
+    show_default=True,
+    help="Metres of a segment that is made up.",
+)
+@click.option(
+    "--budget",
+    type=click.FloatRange(min=0),
+    help="What a set of new segments may cost: metres, or the unit of the column cost.",
+)
+@click.option(
+    "--time-limit",
+    type=click.FloatRange(min=0, min_open=True),
+    default=10.0,
+    show_default=True,
+    help="Seconds for each search.",
+)
+@click.option(
+    "--proposal",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Write the ways as a study that extends this one, and each thing to build in a folder "
+    "build-1, build-2, ... inside it.",
+)
+@json_option
+@telling_errors
+def reroute(
+    study: Path,
+    circuit: tuple[str, ...],
+    group: tuple[str, ...],
+    between: tuple[str, str] | None,
+    json_file: str | None,
+    proposal: Path | None,
+    **options: Any,
+) -> None:
+    """Find the best pair of ways that the plant allows, over links and free fibres on record.
+
+    Without --circuit and --group: every circuit and group that is not apart, and every
+    circuit over a limit. Each answer has been proved. Where no separate ways exist, says
+    why, what is shared least, and what to build.
+
+    Exit status: 0 separate ways for all, 1 none exist for one, 3 undecided in the time given,
+    2 wrong call or input.
+
+    \b
+    Examples:
+        waysapart reroute examples/estuary --circuit C03
+        waysapart reroute examples/estuary --keep main --cost delay
+        waysapart reroute examples/estuary --proposal rerouted --json reroute.json
+    """
+    from waysapart.report.terminal_reroute import show_reroute
+    from waysapart.reroute.ask import reroute as search
+
+    records = load(study)
+    with _watched() as say:
+        found = search(
+            records,
+            circuit or (() if group or between else None),
+            groups=group or (() if circuit or between else None),
+            between=between or None,
+            cost=options["cost"],
+            keep=options["keep"],
+            avoid=options["avoid"],
+            avoid_area=_areas(records, options["avoid_area"]),
+            listed_only=options["listed_only"],
+            fibres=options["fibres"],
+            ways=options["ways"],
+            build=_candidates(records, options),
+            time_limit_s=options["time_limit"],
+            progress=say,
+        )
+        facts = found.facts()
+    if proposal is not None:
+        facts["written"] = [str(path) for path in found.write_all(proposal)]
+    if not write_json(json_file, facts):
+        show_reroute(output(), facts)
+    sys.exit(found.exit_code())
+
+
+@contextmanager
+def _watched() -> Iterator[Callable[[str], None]]:
+    """What happens, on one line that changes, where somebody watches."""
+    if not sys.stderr.isatty():
+        yield lambda _text: None
+        return
+    with errors().status("searching") as status:
+        yield status.update
+
+
+def _areas(records: Study, file: Path | None) -> Any:
+    if file is None:
+        return None
+    from waysapart.whatif.area import read_area
+
+    return read_area(records, file).geometry
+
+
+def _candidates(records: Study, options: dict[str, Any]) -> Any:
+    from waysapart.reroute.segments import Candidates
+
+    lines = None
+    if options["build"] is not None:
+        from waysapart.whatif.area import read_area
+
+        area = read_area(records, options["build"])
+        lines = area.table.assign(geometry=area.geometry)
+    forbidden = _areas(records, options["avoid_area"])
+    return Candidates(
+        lines=lines,
+        longest_m=options["longest"],
+        forbidden=() if forbidden is None else tuple(forbidden),
+        budget=options["budget"],
+        wanted=not options["no_build"],
+    )

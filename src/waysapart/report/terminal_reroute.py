@@ -1,0 +1,134 @@
+"""What `reroute` prints: the answer for each circuit, the work, and what to build."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+
+from waysapart.report import words
+from waysapart.report.terminal import styled
+
+Facts = dict[str, Any]
+
+_STYLE = {"apart": "green", "none": "bold red", "undecided": "bold yellow"}
+_MOST_SHARED = 6
+
+
+def show_reroute(console: Console, facts: Facts) -> None:
+    """All circuits asked about; then the work, and what could be built."""
+    head = facts["study"] + (f", revision {facts['revision']}" if facts["revision"] else "")
+    console.print(styled(head, "bold"))
+    counts = facts["summary"]
+    if not facts["circuits"]:
+        console.print(styled("every circuit and group is apart and within its limits"))
+        return
+    console.print(
+        styled(
+            f"{words.count_of(len(facts['circuits']), 'circuit or group', 'circuits and groups')} "
+            f"searched: {counts['apart']} with separate ways, {counts['none']} without, "
+            f"{counts['undecided']} undecided"
+        )
+    )
+    for status in ("apart", "none", "undecided"):
+        found = [one for one in facts["circuits"] if one["status"] == status]
+        if found:
+            console.print()
+            _section(console, facts, status, found)
+    _work(console, facts)
+    if facts["build"] is not None:
+        _build(console, facts["build"])
+    if facts["proved"]["worse"]:
+        console.print()
+        listed = words.listed(facts["proved"]["worse"])
+        console.print(styled(f"worse with this proposal: {listed}", "bold red"))
+    for note in facts["notes"]:
+        console.print(styled(f"note: {note}", "dim"))
+    console.print()
+    console.print(styled(facts["caution"], "dim"))
+
+
+_HEADS = {
+    "apart": "Separate ways, proved apart and within limits",
+    "none": "No separate ways exist on what is on record",
+    "undecided": "Undecided",
+}
+
+
+def _section(console: Console, facts: Facts, status: str, found: list[Facts]) -> None:
+    console.print(styled(_HEADS[status], "bold"))
+    for one in found:
+        console.print(styled(f"  {one['id']}", _STYLE[status]), end="")
+        console.print(styled(f"  {one['says']}{_cost(facts, one)}"))
+        if not one["together"]:
+            console.print(styled(f"      not in the common proposal: {one['why']}", "yellow"))
+        for label, links in one["paths"].items():
+            console.print(styled(f"      {label}: {' - '.join(links)}"))
+        least = one["least_shared"]
+        if least is not None and least["weight"] is not None:
+            console.print(styled(f"      shared at least: {_least(least)}"))
+
+
+def _cost(facts: Facts, one: Facts) -> str:
+    if one["cost"] is None:
+        return ""
+    told = f"; {facts['cost_is']} {one['cost']:,g} {facts['cost_unit']} together"
+    if one["optimal"]:
+        return told
+    return f"{told}, the best found so far: none has less than {one['lower_bound']:,g}"
+
+
+def _least(least: Facts) -> str:
+    """What the best pair shares; in time only, within which bounds."""
+    names = [
+        names[0] if len(names) == 1 else f"{names[0]} with all that goes with it"
+        for names in least["shared"]
+    ]
+    names += [f"{one} and {other}, too near or crossing" for one, other in least["near"]]
+    shown = names[:_MOST_SHARED]
+    more = f" and {len(names) - len(shown)} more" if len(names) > len(shown) else ""
+    told = f"{', '.join(shown)}{more} (weight {least['weight']}"
+    if least["weight"] != least["weight_at_least"]:
+        return f"{told}, found in the time given; no pair has less than {least['weight_at_least']})"
+    return f"{told}, no pair has less)"
+
+
+def _work(console: Console, facts: Facts) -> None:
+    if not facts["work"]:
+        return
+    console.print()
+    console.print(styled("Work", "bold"))
+    table = Table(box=None, show_header=False, padding=(0, 2, 0, 0))
+    for one in facts["work"]:
+        table.add_row(styled(one["circuit"] or ""), styled(one["at"] or ""), styled(one["text"]))
+    console.print(table)
+
+
+def _build(console: Console, build: Facts) -> None:
+    console.print()
+    console.print(styled("What to build or change where no separate ways exist", "bold"))
+    if not build["single"]:
+        looked = words.listed([f"{n} {kind}" for kind, n in build["looked_at"].items() if n])
+        console.print(styled(f"  nothing found that works; looked at {looked or 'nothing'}"))
+    for option in build["single"]:
+        _option(console, option)
+    if build["set"] is not None:
+        console.print(
+            styled(
+                f"  together, {_within(build)}they make {len(build['set']['apart'])} apart; "
+                f"no set of single things makes more than {build['at_most_apart']}"
+            )
+        )
+
+
+def _within(build: Facts) -> str:
+    return "" if build["budget"] is None else f"within {build['budget']:,g}, "
+
+
+def _option(console: Console, option: Facts) -> None:
+    per = f", {option['apart_per_km']:g} for each km" if option["apart_per_km"] else ""
+    console.print(styled(f"  {option['text']}: "), end="")
+    console.print(styled(f"{words.listed(option['apart'])} apart, proved{per}", "green"))
+    if option["worse"]:
+        console.print(styled(f"      but worse: {words.listed(option['worse'])}", "bold red"))

@@ -1,0 +1,321 @@
+"""Reroute: the best separate ways that there are; where none are, why, and what to build."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from waysapart.errors import CallError
+from waysapart.network.tie import Network
+from waysapart.reroute.build_plan import Building, Candidates, what_to_build
+from waysapart.reroute.draft import Draft
+from waysapart.reroute.ground import Ground, ground_of
+from waysapart.reroute.instead import Instead, share_least
+from waysapart.reroute.rounds import Progress, known_pairs, left_worse, search_and_prove
+from waysapart.reroute.solve import Ask, Found, Target, member_of
+from waysapart.reroute.space import Terms
+from waysapart.reroute.stretches import like
+from waysapart.reroute.write import write_draft
+from waysapart.study.model import Study
+from waysapart.verdicts.prove import APART, Proof, prove
+
+
+@dataclass(frozen=True)
+class Reroute:
+    """What was found for every circuit and group asked about; `facts()` is what `--json` writes.
+
+    Attributes
+    ----------
+    ground : Ground
+    terms : Terms
+    found : list of Found
+    links : dict of str to dict of str to list of str
+        By circuit and name of the way, the ids of its links, new ones included.
+    draft : Draft
+        All ways together as rows of a proposal, with the work that they take.
+    after : Proof or None
+        The proof of that proposal; None where there is nothing to propose.
+    instead : dict of str to Instead
+        For each without separate ways, the pair that shares least.
+    building : Building or None
+        What could be built for those.
+    """
+
+    ground: Ground
+    terms: Terms
+    found: list[Found]
+    links: dict[str, dict[str, list[str]]]
+    draft: Draft
+    after: Proof | None
+    instead: dict[str, Instead] = field(default_factory=dict)
+    building: Building | None = None
+
+    @property
+    def before(self) -> Proof:
+        """The proof of the study as it is."""
+        return self.ground.proof
+
+    def exit_code(self) -> int:
+        """1 if anything has no separate ways, else 3 if anything is undecided, else 0."""
+        statuses = {found.status for found in self.found}
+        return 1 if "none" in statuses else 3 if "undecided" in statuses else 0
+
+    def facts(self) -> dict[str, Any]:
+        """All of it as plain data."""
+        from waysapart.reroute.facts import reroute_facts
+
+        return reroute_facts(self)
+
+    def write_proposal(self, folder: Path | str) -> list[Path]:
+        """Write all ways found as a study that extends the one asked about.
+
+        Parameters
+        ----------
+        folder : path
+            Made where needed; must hold no study yet.
+
+        Returns
+        -------
+        list of Path
+            Files written, study.toml first.
+
+        Raises
+        ------
+        CallError
+            There is nothing to propose, or the folder holds files of these names.
+        """
+        return write_draft(self.before.study, self.draft, folder)
+
+    def write_all(self, folder: Path | str) -> list[Path]:
+        """Write the ways as `write_proposal` does, and every thing to build beside them.
+
+        Each option, in the order of `building`, goes into a folder `build-1`,
+        `build-2`, ... inside `folder`; the set into `build-set`. Each is a
+        study that extends the one asked about, with the ways over what is built.
+        """
+        folder = Path(folder)
+        study = self.before.study
+        written = self.write_proposal(folder) if any(self.draft.rows.values()) else []
+        if self.building is not None:
+            for number, option in enumerate(self.building.options, start=1):
+                written += write_draft(study, option.draft, folder / f"build-{number}", option.text)
+            if self.building.set is not None:
+                name = "everything to build together"
+                written += write_draft(study, self.building.set.draft, folder / "build-set", name)
+        return written
+
+    def worse(self) -> list[str]:
+        """Circuits, groups and schemes that the proposal leaves worse than they are."""
+        if self.after is None:
+            return []
+        return left_worse(self.before, self.after)
+
+    def __repr__(self) -> str:
+        told = ", ".join(f"{found.target.id} {found.status}" for found in self.found)
+        return f"Reroute({self.before.study.name!r}: {told or 'nothing to reroute'})"
+
+
+def reroute(
+    subject: Proof | Study | Network,
+    circuits: Collection[str] | None = None,
+    *,
+    groups: Collection[str] | None = None,
+    between: tuple[str, str] | None = None,
+    cost: str = "length",
+    keep: str | None = None,
+    avoid: Collection[str] = (),
+    avoid_area: Sequence[Any] | np.ndarray | None = None,
+    listed_only: bool = False,
+    fibres: int = 2,
+    ways: int | None = None,
+    build: Candidates | None = None,
+    time_limit_s: float = 10.0,
+    progress: Progress | None = None,
+) -> Reroute:
+    """Search the cheapest ways that the prover calls apart and within limits.
+
+    Parameters
+    ----------
+    subject : Proof, Study or Network
+    circuits, groups : collection of str, optional
+        Ids. Without either: every circuit and group that is not apart, and
+        every circuit that breaks a limit.
+    between : pair of str, optional
+        Two pieces of equipment: ways for a circuit that does not exist yet.
+    cost : {'length', 'delay', 'loss', 'splices', 'unavailability'}
+        What the ways add up to least of.
+    keep : str, optional
+        Name of a way that stays as it is, such as ``main``.
+    avoid : collection of str
+        Ids of assets or links that no way may rely on.
+    avoid_area : sequence of geometry, optional
+        Areas in the study's working CRS; no way may use plant that they touch.
+    listed_only : bool
+        Only links on record; nothing is spliced or patched.
+    fibres : int
+        Free fibres that a new link takes of each cable.
+    ways : int, optional
+        Of a group: how many working ways must be apart from each other.
+    build : Candidates, optional
+        How to look for something to build where no separate ways exist; None:
+        with what is on record and short new segments.
+    time_limit_s : float
+        For each search.
+    progress : callable, optional
+        Is told in words what happens.
+
+    Returns
+    -------
+    Reroute
+
+    Raises
+    ------
+    CallError
+        An id, a cost or a combination that has no meaning.
+
+    Notes
+    -----
+    Exact over what is on record: links whose ends are not another circuit's
+    relay, and new links from port to port of the circuit's own equipment over
+    cables with free fibres, patched at sites where cables end in one place and
+    spliced where cables end or a joint on record joins them. Ways that rest on
+    a record gap are left out.
+    """
+    say = progress or _silent
+    proof = subject if isinstance(subject, Proof) else prove(subject)
+    if between is not None:
+        proof = prove(_with_circuit(proof.study, between))
+        circuits = [f"{between[0]} to {between[1]}", *(circuits or ())]
+    targets = _targets(proof, circuits, groups)
+    avoided = frozenset(avoid) | _touched_by(proof.study, avoid_area)
+    _check_ids(proof, avoid)
+    terms = Terms(cost, avoided, listed_only, fibres)
+    say("cutting cables into stretches")
+    ground = ground_of(proof)
+    _check_ends(ground, targets, frozenset(avoid))
+    ask = Ask(terms, keep, ways, time_limit_s)
+    found = [Found(target) for target in targets]
+    for one in found:
+        one.pairs = known_pairs(proof, one.target)
+    draft, links, after = search_and_prove(ground, found, ask, say)
+    told = Reroute(ground, terms, found, links, draft, after)
+    without = [one for one in found if one.status == "none"]
+    if not without:
+        return told
+    say("looking for what is shared least")
+    instead = {
+        one.target.id: share_least(ground, one, ask) for one in without if one.space is not None
+    }
+    building = None
+    if build is None or build.wanted:
+        building = what_to_build(ground, without, ask, build or Candidates(), say)
+    return replace(told, instead=instead, building=building)
+
+
+def _silent(text: str) -> None:
+    del text
+
+
+def _targets(
+    proof: Proof, circuits: Collection[str] | None, groups: Collection[str] | None
+) -> list[Target]:
+    names = [str(name) for name in proof.study.tables["circuits"]["id"]]
+    number = {name: place for place, name in enumerate(names)}
+    trials = {trial.id: trial for trial in proof.trials[proof.circuit_count :]}
+    if circuits is None and groups is None:
+        circuits = [
+            name
+            for name, verdict, limits in zip(names, proof.verdicts, proof.limits, strict=False)
+            if verdict != APART or limits.within is False
+        ]
+        groups = [
+            trial.id
+            for trial, verdict in zip(
+                proof.trials[proof.circuit_count :],
+                proof.verdicts[proof.circuit_count :],
+                strict=True,
+            )
+            if verdict != APART and len(trial.circuits) > 1
+        ]
+    unknown = [one for one in circuits or () if one not in number]
+    unknown += [one for one in groups or () if one not in trials]
+    if unknown:
+        raise CallError(f"no circuit or group is called {', '.join(unknown)} in this study")
+    lone = [one for one in groups or () if len(trials[one].circuits) < 2]
+    if lone:
+        raise CallError(f"group {lone[0]} has one circuit only; reroute the circuit")
+    found = [
+        Target(name, (member_of(proof, number[name], 0),)) for name in dict.fromkeys(circuits or ())
+    ]
+    for name in dict.fromkeys(groups or ()):
+        members = tuple(
+            member_of(proof, circuit, place) for place, circuit in enumerate(trials[name].circuits)
+        )
+        found = [one for one in found if one.id not in {member.id for member in members}]
+        found.append(Target(name, members, group=True))
+    return found
+
+
+def _with_circuit(study: Study, between: tuple[str, str]) -> Study:
+    """The study with a circuit without ways between two pieces of equipment."""
+    known = set(study.tables["equipment"]["id"])
+    unknown = [one for one in between if one not in known]
+    if unknown or between[0] == between[1]:
+        raise CallError(
+            f"no equipment is called {', '.join(unknown)} in this study"
+            if unknown
+            else "both ends are the same equipment"
+        )
+    table = study.tables["circuits"]
+    row = pd.DataFrame(
+        {"id": [f"{between[0]} to {between[1]}"], "a": [between[0]], "b": [between[1]]}
+    )
+    circuits = pd.concat([table, like(table, row)], ignore_index=True)
+    circuits = circuits.sort_values("id", kind="stable", ignore_index=True)
+    return replace(study, tables={**study.tables, "circuits": circuits})
+
+
+def _touched_by(study: Study, areas: Sequence[Any] | np.ndarray | None) -> frozenset[str]:
+    """Sites, structures and segments that areas touch."""
+    if areas is None or not len(areas):
+        return frozenset()
+    from waysapart.network.ends import geometries
+
+    found: set[str] = set()
+    shapes = np.asarray(areas, dtype=object)
+    for role in ("sites", "structures", "segments"):
+        plant = geometries(study, role)
+        if len(plant):
+            hit = shapely.STRtree(plant).query(shapes, predicate="intersects")[1]
+            found.update(study.tables[role]["id"].iloc[np.unique(hit)])
+    return frozenset(str(name) for name in found)
+
+
+def _check_ids(proof: Proof, avoid: Collection[str]) -> None:
+    known = {*proof.network.assets.frame["id"], *proof.study.tables["links"]["id"]}
+    unknown = [name for name in avoid if name not in known]
+    if unknown:
+        raise CallError(f"no asset or link is called {', '.join(unknown)} in this study")
+
+
+def _check_ends(ground: Ground, targets: Sequence[Target], avoid: frozenset[str]) -> None:
+    """Refuse to avoid what a circuit's end cannot do without."""
+    if not avoid:
+        return
+    closed = ground.reliance.closed
+    for target in targets:
+        for member in target.members:
+            for end in (member.a, member.b):
+                row = closed.indices[closed.indptr[end] : closed.indptr[end + 1]]
+                hit = avoid & {str(name) for name in ground.names[row]}
+                if hit:
+                    raise CallError(
+                        f"circuit {member.id} ends at {ground.names[end]}, which relies on "
+                        f"{sorted(hit)[0]} by itself; it cannot avoid that"
+                    )

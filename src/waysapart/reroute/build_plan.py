@@ -1,0 +1,410 @@
+"""What to build where no separate ways exist: what one thing does, and what a set does.
+
+Whatever is proposed here has been put into a study of its own, searched, and proved by
+the same prover as the study itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+from scipy.optimize import Bounds, LinearConstraint, milp
+
+from waysapart.network.lengths import to_lonlat
+from waysapart.reroute.build import may_help
+from waysapart.reroute.draft import Draft, proposed
+from waysapart.reroute.edges import STRETCH
+from waysapart.reroute.graph import Question
+from waysapart.reroute.ground import Ground, Optics, ground_of
+from waysapart.reroute.measures import Measure, measures
+from waysapart.reroute.proof import Proof as NoPair
+from waysapart.reroute.rounds import (
+    Links,
+    Progress,
+    hold_to,
+    known_pairs,
+    left_worse,
+    search_and_prove,
+)
+from waysapart.reroute.segments import (
+    Candidates,
+    Segment,
+    given_segments,
+    made_up,
+    with_segments,
+)
+from waysapart.reroute.solve import Ask, Found, Target, member_of, trimmed
+from waysapart.reroute.space import space_of
+from waysapart.reroute.split import best_ways
+from waysapart.verdicts.prove import Proof, prove
+
+MOST_TRIED = 6
+"""Things of one kind that are proved for one circuit before the next kind has its turn."""
+
+__all__ = ["Building", "Candidates", "Option", "what_to_build"]
+
+
+@dataclass(frozen=True)
+class Option:
+    """Something to build or change, with what it does.
+
+    Attributes
+    ----------
+    kind : str
+        `supply`, `move`, `optics`, `closure` or `segment`.
+    text : str
+    segments : tuple of Segment
+        New segments; empty for other things.
+    cost : float
+        In metres, or in the unit of the candidates' own cost; 0 for other things.
+    apart : tuple of str
+        Circuits and groups that the prover calls apart and within limits with it.
+    draft : Draft
+        All rows of the proposal: what is built, and the ways over it.
+    links : dict
+        The ways by circuit and name.
+    optics : tuple of Optics
+    worse : tuple of str
+        Circuits and groups that it leaves worse than they are.
+    """
+
+    kind: str
+    text: str
+    segments: tuple[Segment, ...]
+    cost: float
+    apart: tuple[str, ...]
+    draft: Draft
+    links: Links
+    optics: tuple[Optics, ...] = ()
+    worse: tuple[str, ...] = ()
+
+    @property
+    def length_m(self) -> float:
+        """Metres of new segments."""
+        return sum(one.length_m for one in self.segments)
+
+    @property
+    def per_km(self) -> float | None:
+        """Circuits and groups apart for each kilometre built; None where nothing is laid."""
+        return 1000 * len(self.apart) / self.length_m if self.segments else None
+
+
+@dataclass(frozen=True)
+class Building:
+    """What could be built.
+
+    Attributes
+    ----------
+    options : list of Option
+        Single things, best first: most apart, then cheapest.
+    set : Option or None
+        Things together that make most apart within the budget; None where one does it all.
+    at_most : int
+        No set of what was looked at, each circuit helped by one thing, makes more apart.
+    budget : float or None
+    looked_at : dict of str to int
+        How many candidates of each kind.
+    lonlat : dict of str to list of pair of float
+        Course of every new segment of an option, for a map.
+    """
+
+    options: list[Option]
+    set: Option | None
+    at_most: int
+    budget: float | None
+    looked_at: dict[str, int]
+    lonlat: dict[str, list[list[float]]] = field(default_factory=dict)
+
+
+def what_to_build(
+    ground: Ground, without: Sequence[Found], ask: Ask, candidates: Candidates, say: Progress
+) -> Building:
+    """Look for single things, and for a set of them, that make circuits apart.
+
+    Parameters
+    ----------
+    ground : Ground
+    without : sequence of Found
+        Targets without separate ways, each with its search and proof.
+    ask : Ask
+    candidates : Candidates
+    say : callable
+
+    Notes
+    -----
+    A candidate that a stored proof rules out is not tried: a new edge helps only
+    where it leads across a cut without relying on what must be avoided there.
+    """
+    looked: dict[str, int] = {}
+    options = _over_measures(ground, without, ask, looked, say)
+    segments = _candidates(ground, without, candidates)
+    looked["segments"] = len(segments)
+    if segments:
+        options += _over_segments(ground, without, ask, segments, say)
+    options.sort(key=lambda o: (-len(o.apart), o.cost, o.text))
+    budget = candidates.budget
+    best, at_most = _set_within(ground, without, ask, options, budget, say)
+    shown = [s for o in [*options, *([best] if best else [])] for s in o.segments]
+    return Building(options, best, at_most, budget, looked, _courses(ground, shown))
+
+
+def _over_measures(
+    ground: Ground, without: Sequence[Found], ask: Ask, looked: dict[str, int], say: Progress
+) -> list[Option]:
+    """Changes at sites, each tried for all targets whose proof it could undo; one for each."""
+    wanted: dict[str, tuple[Measure, list[Target]]] = {}
+    rank: dict[str, int] = {}
+    for one in without:
+        if one.space is None or one.answer is None:
+            continue
+        several = measures(one.space, one.answer.proof)
+        for place, measure in enumerate(several[:MOST_TRIED]):
+            wanted.setdefault(measure.text, (measure, []))[1].append(one.target)
+            rank[measure.text] = min(place, rank.get(measure.text, place))
+    looked["measures"] = len(wanted)
+    options: list[Option] = []
+    done: set[str] = set()
+    for text in sorted(wanted, key=lambda t: (rank[t], -len(wanted[t][1]))):
+        measure, targets = wanted[text]
+        targets = [target for target in targets if target.id not in done]
+        if not targets:
+            continue
+        say(f"proving: {text}")
+        option = _tried(ground, targets, ask, measure, (), say)
+        if option.apart:
+            options.append(option)
+            done.update(option.apart)
+    return options
+
+
+def _candidates(ground: Ground, without: Sequence[Found], candidates: Candidates) -> list[Segment]:
+    if candidates.lines is not None:
+        return given_segments(ground, candidates)
+    found: dict[str, Segment] = {}
+    for one in without:
+        proof = one.answer.proof if one.answer is not None else None
+        if proof is not None and one.space is not None:
+            for segment in made_up(ground, one.space, proof, candidates):
+                found.setdefault(segment.id, segment)
+    return list(found.values())
+
+
+def _tried(
+    ground: Ground,
+    targets: Sequence[Target],
+    ask: Ask,
+    measure: Measure,
+    segments: Sequence[Segment],
+    say: Progress,
+) -> Option:
+    """Put things into a study of their own, search the targets there and prove it."""
+    base = Draft().with_rows(measure.draft)
+    if segments:
+        base = base.with_rows(with_segments(ground, segments))
+    proof = prove(trimmed(proposed(ground.study, base), targets))
+    there = ground_of(proof, _opened(proof, ground, segments))
+    again = [Found(_in(proof, target)) for target in targets]
+    for one in again:
+        one.pairs = known_pairs(proof, one.target)
+    terms = replace(ask.terms, optics=measure.optics)
+    draft, links, _ = search_and_prove(there, again, replace(ask, terms=terms), say, whole=False)
+    every = base.with_rows(draft)
+    hoped = [one for one in again if one.status == "apart" and one.together]
+    worse: list[str] = []
+    if hoped:
+        after = prove(proposed(ground.study, every))
+        hold_to(after, hoped)
+        worse = left_worse(ground.proof, after)
+    return Option(
+        measure.kind,
+        measure.text,
+        tuple(segments),
+        sum(one.cost for one in segments),
+        tuple(one.target.id for one in hoped if one.status == "apart"),
+        every,
+        links,
+        measure.optics,
+        tuple(worse),
+    )
+
+
+def _in(proof: Proof, target: Target) -> Target:
+    """The same target in another proof, where links and equipment have other numbers."""
+    names = proof.study.tables["circuits"]["id"].tolist()
+    members = tuple(
+        member_of(proof, names.index(member.id), member.number) for member in target.members
+    )
+    return replace(target, members=members)
+
+
+def _opened(proof: Proof, ground: Ground, segments: Sequence[Segment]) -> list[int]:
+    ends = {end for one in segments for end in (one.a, one.b)}
+    numbers = proof.network.assets.numbers([str(ground.names[end]) for end in sorted(ends)])
+    return [int(number) for number in numbers if number >= 0]
+
+
+def _over_segments(
+    ground: Ground, without: Sequence[Found], ask: Ask, segments: Sequence[Segment], say: Progress
+) -> list[Option]:
+    """Which single candidate segment makes which targets apart."""
+    say(f"laying {len(segments)} candidate segments")
+    proof = prove(proposed(ground.study, with_segments(ground, segments)))
+    there = ground_of(proof, _opened(proof, ground, segments))
+    helps: dict[int, list[Target]] = {}
+    closures: list[Target] = []
+    for one in without:
+        target = _in(proof, one.target)
+        say(f"trying candidates for {target.id}")
+        alone, able = _helpful(there, target, one, ask, segments)
+        if alone:
+            closures.append(one.target)
+        for number in able:
+            helps.setdefault(number, []).append(one.target)
+    options = []
+    ranked = sorted(helps, key=lambda n: (-len(helps[n]), segments[n].cost, segments[n].id))
+    done: dict[str, int] = {}
+    for number in ranked:
+        targets = [t for t in helps[number] if done.get(t.id, 0) < MOST_TRIED]
+        if not targets:
+            continue
+        for target in targets:
+            done[target.id] = done.get(target.id, 0) + 1
+        segment = segments[number]
+        text = (
+            f"build {segment.kind} {segment.id}, {segment.length_m:.0f} m, from "
+            f"{ground.names[segment.a]} to {ground.names[segment.b]}"
+        )
+        say(f"proving: {text}")
+        option = _tried(ground, targets, ask, Measure("segment", text, Draft()), [segment], say)
+        if option.apart:
+            options.append(option)
+    return options
+
+
+def _helpful(
+    there: Ground, target: Target, found: Found, ask: Ask, segments: Sequence[Segment]
+) -> tuple[bool, list[int]]:
+    """Whether opening cables is enough, and which single candidates make a target apart.
+
+    `there` is the study with all candidates laid; each is tried with the others barred.
+    """
+    pairs = sorted(found.pairs.get(target.id, ()))
+    space = space_of(there, target.members, ask.terms, pairs=pairs)
+    cables = there.study.tables["cables"]["id"].tolist()
+    place = {cables.index(one.cable): number for number, one in enumerate(segments)}
+    of_edge = np.full(len(space.edges), -1, dtype=np.int64)
+    inner = np.flatnonzero(space.edges.kind == STRETCH)
+    cable = there.stretches.cable[space.edges.ref[inner]]
+    of_edge[inner] = [place.get(int(one), -1) for one in cable]
+    new = np.flatnonzero(of_edge >= 0)
+    barred = set(space.question.forbidden_edges)
+
+    def asked(edges: Sequence[int]) -> tuple[str, NoPair | None]:
+        closed = sorted(barred | (set(new.tolist()) - set(edges)))
+        question: Question = replace(space.question, forbidden_edges=closed)
+        answer = best_ways(space.graph, question, 2, time_limit_s=ask.time_limit_s)
+        return answer.status, answer.proof
+
+    status, proof = asked([])
+    if status == "apart":
+        return True, []
+    usable = np.array([edge for edge in new.tolist() if edge not in barred], dtype=np.int64)
+    if not len(usable):
+        return False, []
+    base = replace(space.question, forbidden_edges=sorted(barred | set(new.tolist())))
+    may = may_help(space.graph, base, proof, space.graph.take_edges(usable), alone=True)
+    able = []
+    for number in sorted({int(n) for n in of_edge[usable[may]]}):
+        if asked(np.flatnonzero(of_edge == number).tolist())[0] == "apart":
+            able.append(number)
+    return False, able
+
+
+def _set_within(
+    ground: Ground,
+    without: Sequence[Found],
+    ask: Ask,
+    options: Sequence[Option],
+    budget: float | None,
+    say: Progress,
+) -> tuple[Option | None, int]:
+    """The cheapest set of options that makes most targets apart within the budget, proved."""
+    targets = [one.target for one in without]
+    affordable = [o for o in options if budget is None or o.cost <= budget]
+    if not affordable:
+        return None, 0
+    chosen = _cheapest_cover(affordable, [target.id for target in targets], budget)
+    helped = {name for option in chosen for name in option.apart}
+    if len(chosen) < 2:
+        return None, len(helped)
+    measure = Measure(
+        "set",
+        "; ".join(option.text for option in chosen),
+        _joined([option for option in chosen if not option.segments]),
+        tuple(dict.fromkeys(one for option in chosen for one in option.optics)),
+    )
+    segments = [segment for option in chosen for segment in option.segments]
+    say("proving the set")
+    wanted = [target for target in targets if target.id in helped]
+    return _tried(ground, wanted, ask, measure, segments, say), len(helped)
+
+
+def _joined(options: Sequence[Option]) -> Draft:
+    """What options change at sites, without the ways over it."""
+    draft = Draft()
+    for option in options:
+        for row in option.draft.rows.get("equipment", []):
+            draft.add("equipment", **row)
+        draft.work += [one for one in option.draft.work if one["what"] == "change"]
+    return draft
+
+
+def _cheapest_cover(
+    options: Sequence[Option], names: Sequence[str], budget: float | None
+) -> list[Option]:
+    """A 0/1 programme: most names first, then the least cost, then the fewest things."""
+    count, size = len(options), len(options) + len(names)
+    rows = np.zeros((len(names), size))
+    for row, name in enumerate(names):
+        rows[row, :count] = [name in option.apart for option in options]
+        rows[row, count + row] = -1
+    spend = np.r_[[option.cost for option in options], np.zeros(len(names))]
+    constraints: list[Any] = [LinearConstraint(rows, 0, np.inf)]
+    if budget is not None:
+        constraints.append(LinearConstraint(spend[None, :], -np.inf, budget))
+    gain = np.r_[np.zeros(count), np.ones(len(names))]
+    things = np.r_[np.ones(count), np.zeros(len(names))]
+    whole = np.ones(size, dtype=np.int64)
+    first = milp(
+        -gain,
+        constraints=constraints,
+        integrality=whole,
+        bounds=Bounds(0, 1),
+    )
+    if first.x is None:
+        return []
+    constraints.append(LinearConstraint(gain[None, :], round(float(gain @ first.x)), np.inf))
+    total = max(1.0, float(spend.sum()))
+    second = milp(
+        spend + things * 1e-6 * total,
+        constraints=constraints,
+        integrality=whole,
+        bounds=Bounds(0, 1),
+    )
+    if second.x is None:
+        return []
+    return [option for option, taken in zip(options, second.x[:count], strict=True) if taken > 0.5]
+
+
+def _courses(ground: Ground, segments: Sequence[Segment]) -> dict[str, list[list[float]]]:
+    """Longitude and latitude along new segments."""
+    if not segments:
+        return {}
+    lines = to_lonlat(ground.study, np.array([one.line for one in segments], dtype=object))
+    return {
+        one.id: [[round(x, 7), round(y, 7)] for x, y in line.coords]
+        for one, line in zip(segments, lines, strict=True)
+    }

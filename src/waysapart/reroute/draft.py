@@ -1,0 +1,423 @@
+"""From ways of a search to records: new links, their runs and fibres, paths, and the work."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import pandas as pd
+
+from waysapart.network.paths import ALTERNATE, MAIN
+from waysapart.reroute.edges import LINK, PORT, STRETCH, Member, Node
+from waysapart.reroute.graph import walk
+from waysapart.reroute.ground import Ground, Optics
+from waysapart.reroute.space import Space
+from waysapart.reroute.stretches import like
+from waysapart.schema import LIST_SEPARATOR, ROLES
+from waysapart.study.model import Study
+from waysapart.study.proposal import laid_over
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Run:
+    """A stretch of one cable that a new link uses, in the link's direction; places as numbers."""
+
+    cable: int
+    enter: int
+    leave: int
+    whole: bool
+    fibres: tuple[int, ...]
+    panels: tuple[int, ...]
+    led_in: tuple[bool, bool]
+
+
+@dataclass(frozen=True)
+class NewLink:
+    """A link to be made of free fibres."""
+
+    a: int
+    b: int
+    optics: Optics
+    runs: tuple[Run, ...]
+    connectors: int
+    splices: int
+    length_m: float
+
+
+@dataclass(frozen=True)
+class Way:
+    """One way of a circuit: numbers of links on record, and new links, in order."""
+
+    steps: tuple[int | NewLink, ...]
+
+    @property
+    def new(self) -> list[NewLink]:
+        """The links to be made."""
+        return [step for step in self.steps if isinstance(step, NewLink)]
+
+
+@dataclass
+class Draft:
+    """Rows that a proposal adds or replaces, and what has to be done for them.
+
+    Attributes
+    ----------
+    rows : dict of str to list of dict
+        By role.
+    work : list of dict
+        `circuit`, `what`, `at` and `text` of each piece of work.
+    """
+
+    rows: dict[str, list[Row]] = field(default_factory=dict)
+    work: list[Row] = field(default_factory=list)
+
+    def add(self, role: str, **row: Any) -> None:
+        """Add a row to a role."""
+        self.rows.setdefault(role, []).append(row)
+
+    def with_rows(self, other: Draft) -> Draft:
+        """This draft and another one."""
+        rows = {role: [*found] for role, found in self.rows.items()}
+        for role, found in other.rows.items():
+            rows.setdefault(role, []).extend(found)
+        return Draft(rows, [*self.work, *other.work])
+
+
+def ways_of_answer(
+    space: Space, ways: Sequence[Sequence[int]], fibres: int, taken: Mapping[int, set[int]]
+) -> list[Way]:
+    """Ways as links on record and new links, each new one with its own free fibres.
+
+    Parameters
+    ----------
+    space : Space
+    ways : sequence of sequence of int
+        Edges of each way from the first end to the second.
+    fibres : int
+        Fibres that a new link takes of each cable.
+    taken : mapping of int to set of int
+        Fibres per cable that the same proposal has given away already.
+    """
+    used = {cable: set(numbers) for cable, numbers in taken.items()}
+    return [_way(space, way, fibres, used) for way in ways]
+
+
+def _way(space: Space, way: Sequence[int], fibres: int, used: dict[int, set[int]]) -> Way:
+    edges = space.edges
+    nodes = [edges.nodes[n] for n in walk(space.graph, way, edges.s, edges.t)]
+    steps: list[int | NewLink] = []
+    begun: list[tuple[int, Node, Node]] = []
+    port: tuple[int, int] | None = None
+    for edge, here, there in zip(way, nodes, nodes[1:], strict=False):
+        kind, ref = edges.kind[edge], int(edges.ref[edge])
+        if kind == LINK:
+            steps.append(ref)
+        elif kind == STRETCH:
+            begun.append((ref, here, there))
+        elif kind == PORT and port is None:
+            port, begun = (ref, int(edges.layer[edge])), []
+        elif kind == PORT:
+            assert port is not None
+            optics = edges.optics[port[1]]
+            steps.append(_new_link(space.ground, port[0], ref, optics, begun, fibres, used))
+            port = None
+    return Way(tuple(steps))
+
+
+def _new_link(
+    ground: Ground,
+    a: int,
+    b: int,
+    optics: Optics,
+    course: Sequence[tuple[int, Node, Node]],
+    fibres: int,
+    used: dict[int, set[int]],
+) -> NewLink:
+    stretches = ground.stretches
+    runs: list[Run] = []
+    connectors = half_splices = 0
+    length_m = 0.0
+    for ref, here, there in course:
+        cable = int(stretches.cable[ref])
+        onward = here.asset == stretches.a[ref]
+        ends = (
+            (stretches.panels_a[ref], bool(stretches.site_a[ref] >= 0), bool(stretches.first[ref])),
+            (stretches.panels_b[ref], bool(stretches.site_b[ref] >= 0), bool(stretches.last[ref])),
+        )
+        near, far = ends if onward else ends[::-1]
+        connectors += int(stretches.connectors[ref])
+        half_splices += int(stretches.half_splices[ref])
+        length_m += float(stretches.length_m[ref])
+        whole = bool(stretches.first[ref] and stretches.last[ref])
+        panels = (*near[0], *far[0])
+        if runs and runs[-1].cable == cable:
+            before = runs[-1]
+            runs[-1] = replace(
+                before,
+                leave=there.asset,
+                whole=False,
+                panels=(*before.panels, *panels),
+                led_in=(before.led_in[0], far[1]),
+            )
+            continue
+        gone = used.setdefault(cable, set())
+        numbers = tuple([n for n in stretches.free[cable] if n not in gone][:fibres])
+        gone.update(numbers)
+        runs.append(Run(cable, here.asset, there.asset, whole, numbers, panels, (near[1], far[1])))
+    joined = tuple(_completed(ground, run) for run in runs)
+    return NewLink(a, b, optics, joined, connectors, -(-half_splices // 2), length_m)
+
+
+def _completed(ground: Ground, run: Run) -> Run:
+    """A run of several stretches may after all be the whole cable."""
+    mine = ground.stretches.cable == run.cable
+    ends = {
+        *ground.stretches.a[mine & ground.stretches.first].tolist(),
+        *ground.stretches.b[mine & ground.stretches.last].tolist(),
+    }
+    return replace(run, whole=run.whole or ends == {run.enter, run.leave})
+
+
+def exhausted(ground: Ground, taken: Mapping[int, set[int]], fibres: int) -> set[tuple[str, int]]:
+    """Stretches of cables that have fewer fibres left than a link takes."""
+    short = {
+        cable
+        for cable, gone in taken.items()
+        if len(set(ground.stretches.free[cable]) - gone) < fibres
+    }
+    cables = ground.stretches.cable.tolist()
+    return {(STRETCH, ref) for ref, cable in enumerate(cables) if cable in short}
+
+
+def fibres_of(ways: Sequence[Way]) -> dict[int, set[int]]:
+    """Fibres per cable that new links take."""
+    found: dict[int, set[int]] = {}
+    for way in ways:
+        for link in way.new:
+            for run in link.runs:
+                found.setdefault(run.cable, set()).update(run.fibres)
+    return found
+
+
+def renumbered(ground: Ground, way: Way, fibres: int, taken: Mapping[int, set[int]]) -> Way | None:
+    """The same way over other fibres than those taken; None where too few are left."""
+    used = {cable: set(numbers) for cable, numbers in taken.items()}
+    steps: list[int | NewLink] = []
+    for step in way.steps:
+        if not isinstance(step, NewLink):
+            steps.append(step)
+            continue
+        runs = []
+        for run in step.runs:
+            gone = used.setdefault(run.cable, set())
+            numbers = tuple([n for n in ground.stretches.free[run.cable] if n not in gone][:fibres])
+            if len(numbers) < fibres:
+                return None
+            gone.update(numbers)
+            runs.append(replace(run, fibres=numbers))
+        steps.append(replace(step, runs=tuple(runs)))
+    return Way(tuple(steps))
+
+
+def labelled(ground: Ground, member: Member, ways: Sequence[Way]) -> dict[str, Way]:
+    """Which way is called main, which alternate: as they are called now, as far as they stay.
+
+    A way that is new takes the name that is left; of two new ones the quicker
+    is main.
+    """
+    paths = ground.network.paths
+    now = {
+        paths.label[path]: paths.links(path).tolist() for path in paths.of_circuit(member.circuit)
+    }
+
+    def stays(way: Way, label: str) -> int:
+        mine = now.get(label, [])
+        return 10**6 if list(way.steps) == mine else sum(step in mine for step in way.steps)
+
+    first, second = ways[0], ways[1]
+    straight = stays(first, MAIN) + stays(second, ALTERNATE)
+    crossed = stays(second, MAIN) + stays(first, ALTERNATE)
+    if straight == crossed:
+        straight += int(_length_m(ground, first) <= _length_m(ground, second))
+    if straight >= crossed and straight > 0:
+        return {MAIN: first, ALTERNATE: second}
+    return {MAIN: second, ALTERNATE: first}
+
+
+def _length_m(ground: Ground, way: Way) -> float:
+    return sum(
+        step.length_m if isinstance(step, NewLink) else float(ground.length_m[step])
+        for step in way.steps
+    )
+
+
+def drafted(
+    ground: Ground, member: Member, ways: Mapping[str, Way], known: set[str]
+) -> tuple[Draft, dict[str, list[str]]]:
+    """Rows and work for the ways of one circuit; ids of links by the name of the way.
+
+    `known` are ids that must not be given again; new ones are added to it.
+    """
+    draft = Draft()
+    links = ground.study.tables["links"]["id"].to_numpy()
+    paths = ground.network.paths
+    now = {
+        paths.label[path]: [str(links[link]) for link in paths.links(path)]
+        for path in paths.of_circuit(member.circuit)
+    }
+    found: dict[str, list[str]] = {}
+    for label, way in ways.items():
+        names = []
+        for step in way.steps:
+            if isinstance(step, NewLink):
+                name = _fresh(f"{member.id}-{label}-new", known)
+                _add_link(draft, ground, member, name, step)
+                names.append(name)
+            else:
+                names.append(str(links[step]))
+        found[label] = names
+    if any(found[label] != now.get(label) for label in found):
+        for label, names in found.items():
+            for seq, name in enumerate(names, start=1):
+                draft.add("circuit_paths", circuit=member.id, path=label, seq=seq, link=name)
+            if names != now.get(label):
+                _tell_path(draft, member, label, now.get(label, []), names)
+    return draft, found
+
+
+def _fresh(wanted: str, known: set[str]) -> str:
+    name, number = wanted, 2
+    while name in known:
+        name, number = f"{wanted}-{number}", number + 1
+    known.add(name)
+    return name
+
+
+def _tell_path(
+    draft: Draft, member: Member, label: str, before: list[str], after: list[str]
+) -> None:
+    old = f", until now over {' - '.join(before)}" if before else ""
+    draft.work.append(
+        {
+            "circuit": member.id,
+            "what": "switch over",
+            "at": None,
+            "text": f"run {label} over {' - '.join(after)}{old}",
+        }
+    )
+
+
+def _add_link(draft: Draft, ground: Ground, member: Member, name: str, link: NewLink) -> None:
+    names = ground.names
+    via = [str(names[panel]) for run in link.runs for panel in run.panels]
+    own = {key: value for key, value in vars(link.optics).items() if value is not None}
+    draft.add(
+        "links",
+        id=name,
+        a=str(names[link.a]),
+        b=str(names[link.b]),
+        via=LIST_SEPARATOR.join(via) or None,
+        connectors=link.connectors,
+        splices=link.splices,
+        **own,
+    )
+    cables = ground.study.tables["cables"]["id"].to_numpy()
+    for seq, run in enumerate(link.runs, start=1):
+        draft.add(
+            "link_runs",
+            link=name,
+            seq=seq,
+            cable=str(cables[run.cable]),
+            fibres=LIST_SEPARATOR.join(map(str, run.fibres)) or None,
+            **({} if run.whole else {"from": str(names[run.enter]), "to": str(names[run.leave])}),
+        )
+    _tell_work(draft, ground, member, name, link)
+
+
+def _tell_work(draft: Draft, ground: Ground, member: Member, name: str, link: NewLink) -> None:
+    names = ground.names
+    cables = ground.study.tables["cables"]["id"].to_numpy()
+
+    def fibres(run: Run) -> str:
+        numbers = ", ".join(map(str, run.fibres))
+        unsure = bool(ground.stretches.unnumbered[run.cable])
+        return f"{cables[run.cable]} fibres {numbers}" + (
+            " (some links in it do not say which fibres they have: check)" if unsure else ""
+        )
+
+    def work(what: str, at: int, text: str) -> None:
+        draft.work.append(
+            {"circuit": member.id, "what": what, "at": str(names[at]), "link": name, "text": text}
+        )
+
+    def panel(run: Run, last: bool) -> str:
+        if not run.panels:
+            return "its panel is not on record"
+        return f"panel {names[run.panels[-1 if last else 0]]}"
+
+    first, final = link.runs[0], link.runs[-1]
+    wave = f"{link.optics.wavelength_nm:g} nm"
+    work(
+        "patch",
+        first.enter,
+        f"patch {names[link.a]} ({wave} port) to {fibres(first)}, {panel(first, False)}",
+    )
+    closures = _closures(ground)
+    for before, after in zip(link.runs, link.runs[1:], strict=False):
+        at = before.leave
+        if before.led_in[1] and after.led_in[0]:
+            work(
+                "patch",
+                at,
+                f"patch {fibres(before)}, {panel(before, True)}, to {fibres(after)}, "
+                f"{panel(after, False)}",
+            )
+            continue
+        closure = closures.get((at, frozenset((before.cable, after.cable))))
+        where = f"in joint {closure}" if closure else "in a closure that is not on record"
+        work("splice", at, f"splice {fibres(before)} to {fibres(after)} {where}")
+    work(
+        "patch",
+        final.leave,
+        f"patch {fibres(final)}, {panel(final, True)}, to {names[link.b]} ({wave} port)",
+    )
+
+
+def _closures(ground: Ground) -> dict[tuple[int, frozenset[int]], str]:
+    """Joints by place and by every two cables that they join."""
+    joints, assets = ground.study.tables["joints"], ground.network.assets
+    found: dict[tuple[int, frozenset[int]], str] = {}
+    at = assets.numbers(joints["at"])
+    for name, place, listed in zip(joints["id"], at.tolist(), joints["cables"], strict=True):
+        if not isinstance(listed, str):
+            continue
+        cables = (assets.numbers(listed.split(LIST_SEPARATOR)) - assets.start["cables"]).tolist()
+        for one in cables:
+            for other in cables:
+                if one != other:
+                    found[place, frozenset((one, other))] = str(name)
+    return found
+
+
+def proposed(study: Study, draft: Draft) -> Study:
+    """The study with a draft laid over it, as if it had been written and read."""
+    over = {
+        role: like(table, pd.DataFrame(draft.rows[role]))
+        if draft.rows.get(role)
+        else table.iloc[:0]
+        for role, table in study.tables.items()
+    }
+    merged = laid_over(study.tables, over)
+    tables = {role: _sorted(role, merged[role], study.tables[role]) for role in merged}
+    return replace(study, tables=tables)
+
+
+def _sorted(role: str, table: pd.DataFrame, base: pd.DataFrame) -> pd.DataFrame:
+    """In the order in which reading puts rows."""
+    key = [name for name in ROLES[role].key if name in table]
+    if table is base or not key:
+        return table
+    return table.sort_values(key, kind="stable", ignore_index=True)

@@ -1,0 +1,321 @@
+"""Search the ways of one circuit or group, until the prover itself finds nothing against them.
+
+The graph holds what ways share. Where they come too near or cross is left to the
+prover: what it objects to becomes two segments that must not be on different ways,
+and the search goes on. Each objection is a true one, so a proof that no pair exists
+stands, and a pair to which there is none is the best of all that the prover accepts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+import numpy as np
+
+from waysapart.errors import CallError
+from waysapart.network.paths import ALTERNATE, MAIN
+from waysapart.reroute.draft import Way, exhausted, fibres_of, labelled, ways_of_answer
+from waysapart.reroute.edges import MEMBER, Key, Member
+from waysapart.reroute.ground import Ground
+from waysapart.reroute.space import Pair, Space, Terms, space_of
+from waysapart.reroute.split import Answer, best_ways
+from waysapart.study.model import Study
+from waysapart.verdicts.prove import APART, Proof
+
+Status = Literal["apart", "none", "undecided"]
+
+
+@dataclass(frozen=True)
+class Target:
+    """A circuit, or a group with its circuits, that is to be rerouted."""
+
+    id: str
+    members: tuple[Member, ...]
+    group: bool = False
+
+
+@dataclass
+class Found:
+    """What is known of one target so far.
+
+    Attributes
+    ----------
+    target : Target
+    status : str
+    why : str
+        What stands in the way where `status` is not `apart`.
+    ways : dict of str to dict of str to Way
+        By circuit and by the name of the way.
+    space, answer : Space, Answer
+        Of the last search; of a group, that of its working ways.
+    pairs : dict of str to set of pair
+        By circuit (or group), segments that must not be on different ways.
+    together : bool
+        The ways are part of the common proposal.
+    """
+
+    target: Target
+    status: Status = "undecided"
+    why: str = ""
+    ways: dict[str, dict[str, Way]] = field(default_factory=dict)
+    space: Space | None = None
+    answer: Answer | None = None
+    pairs: dict[str, set[Pair]] = field(default_factory=dict)
+    together: bool = True
+
+
+@dataclass(frozen=True)
+class Ask:
+    """How to search.
+
+    Attributes
+    ----------
+    terms : Terms
+    keep : str or None
+        Name of a way that stays.
+    ways : int or None
+        Ways of a group of which no two share anything; None: as many as it has circuits.
+    time_limit_s : float
+        For each search.
+    """
+
+    terms: Terms
+    keep: str | None = None
+    ways: int | None = None
+    time_limit_s: float = 10.0
+
+
+def solve(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set[int]]) -> None:
+    """Search the ways of one target once more; the result goes into `found`.
+
+    `taken` are fibres per cable that the same proposal has given away.
+    """
+    target = found.target
+    try:
+        if target.group:
+            _solve_group(ground, found, ask, taken)
+        else:
+            _solve_circuit(ground, found, ask, taken)
+    except CallError as error:
+        found.status, found.why = "undecided", str(error)
+
+
+def _solve_circuit(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set[int]]) -> None:
+    member = found.target.members[0]
+    keep = None if ask.keep is None else kept_way(ground, member, ask.keep)
+    space, answer = _search(ground, (member,), ask, found.pairs.get(member.id, ()), keep, taken)
+    found.space, found.answer, found.ways = space, answer, {}
+    found.status, found.why = answer.status, _why(answer)
+    if answer.ways is not None:
+        ways = ways_of_answer(space, answer.ways, ask.terms.fibres, taken)
+        found.ways = {member.id: labelled(ground, member, ways)}
+
+
+def _solve_group(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set[int]]) -> None:
+    """Working ways of the members first, of which no two share anything; then for each the other.
+
+    Fewer ways than members are enough where one event would have to take them
+    all; the other members then keep theirs.
+    """
+    target = found.target
+    wanted = ask.ways or len(target.members)
+    pairs = found.pairs.get(target.id, ())
+    counts = range(wanted, 1, -1) if ask.ways is None else (wanted,)
+    for ways in counts:
+        space, answer = _search(ground, target.members, ask, pairs, None, taken, ways)
+        found.space, found.answer, found.ways = space, answer, {}
+        found.status, found.why = answer.status, _why(answer)
+        if answer.status != "none":
+            break
+    if answer.ways is None:
+        if answer.status == "none" and len(target.members) > 2:
+            found.status = "undecided"
+            found.why = "no two working ways are apart; whether all can be, one event at a time"
+        return
+    used = {cable: set(gone) for cable, gone in taken.items()}
+    for way in answer.ways:
+        member = target.members[int(space.edges.member[way[0]])]
+        inner = [edge for edge in way if space.edges.kind[edge] != MEMBER]
+        keys = [space.edges.keys[edge] for edge in inner]
+        own, pair = _search(ground, (member,), ask, found.pairs.get(member.id, ()), keys, used)
+        if pair.ways is None:
+            found.status = "undecided"
+            found.why = (
+                f"{member.id} has no second way beside the working way that the others leave"
+            )
+            found.ways = {}
+            return
+        ways_ = ways_of_answer(own, pair.ways, ask.terms.fibres, used)
+        found.ways[member.id] = _main_first(ground, member, ways_)
+        for cable, gone in fibres_of(ways_).items():
+            used.setdefault(cable, set()).update(gone)
+
+
+def _main_first(ground: Ground, member: Member, ways: Sequence[Way]) -> dict[str, Way]:
+    """The kept way works; the other one stands by."""
+    return {MAIN: ways[0], ALTERNATE: ways[1]}
+
+
+def _search(
+    ground: Ground,
+    members: Sequence[Member],
+    ask: Ask,
+    pairs: Sequence[Pair] | set[Pair],
+    keep: Sequence[Key] | None,
+    taken: Mapping[int, set[int]],
+    ways: int = 2,
+) -> tuple[Space, Answer]:
+    space = space_of(
+        ground,
+        members,
+        ask.terms,
+        pairs=sorted(pairs),
+        keep=keep,
+        no_edge=frozenset(exhausted(ground, taken, ask.terms.fibres)),
+    )
+    return space, best_ways(space.graph, space.question, ways, time_limit_s=ask.time_limit_s)
+
+
+def _why(answer: Answer) -> str:
+    return {
+        "time": "not decided in the time given",
+        "limits": "no pair keeps all limits together",
+        "kept": "the way to keep breaks a limit itself",
+    }.get(answer.why, "")
+
+
+def kept_way(ground: Ground, member: Member, label: str) -> list[Key]:
+    """The links of a way on record, as keys of edges.
+
+    Raises
+    ------
+    CallError
+        The circuit has no such way, or a record gap touches it.
+    """
+    paths = ground.network.paths
+    mine = [p for p in paths.of_circuit(member.circuit) if paths.label[p] == label]
+    if not mine or not len(paths.links(mine[0])):
+        raise CallError(f"circuit {member.id} has no {label} way to keep")
+    count = len(ground.network.assets)
+    relied = ground.reliance.paths
+    columns = relied.indices[relied.indptr[mine[0]] : relied.indptr[mine[0] + 1]].tolist()
+    links = paths.links(mine[0]).tolist()
+    gaps = [c for c in (*columns, *(count + link for link in links)) if c in ground.gap_of]
+    if gaps:
+        raise CallError(
+            f"circuit {member.id}: {label} cannot be kept: it rests on a record gap "
+            f"({ground.gap_of[gaps[0]]}, {ground.names[gaps[0]]})"
+        )
+    return [("link", link, 0) for link in links]
+
+
+def member_of(ground_proof: Proof, circuit: int, number: int) -> Member:
+    """A circuit by its place in the table, as the member `number` of a question."""
+    network = ground_proof.network
+    row = network.study.tables["circuits"].iloc[circuit]
+    paths = network.paths
+    service = row["service"]
+    return Member(
+        number,
+        str(row["id"]),
+        circuit,
+        int(network.assets.numbers([row["a"]])[0]),
+        int(network.assets.numbers([row["b"]])[0]),
+        service if isinstance(service, str) else None,
+        row["switching"] == "both",
+        frozenset(int(link) for path in paths.of_circuit(circuit) for link in paths.links(path)),
+    )
+
+
+def trimmed(study: Study, targets: Sequence[Target]) -> Study:
+    """The study with the circuits of some targets only, so that proving it is quick."""
+    wanted = {member.id for target in targets for member in target.members}
+    grouped = {m.id for target in targets if target.group for m in target.members}
+    circuits = study.tables["circuits"]
+    circuits = circuits[circuits["id"].isin(wanted)].reset_index(drop=True)
+    alone = ~circuits["id"].isin(grouped)
+    circuits = circuits.assign(
+        group=circuits["group"].mask(alone), scheme=circuits["scheme"].mask(alone)
+    )
+    tables = {**study.tables, "circuits": circuits}
+    for role in ("circuit_paths", "ring_circuits"):
+        rows = study.tables[role]
+        tables[role] = rows[rows["circuit"].isin(wanted)].reset_index(drop=True)
+    return replace(study, tables=tables)
+
+
+def tests_of(proof: Proof, target: Target) -> dict[str, int]:
+    """Where the trials of a target's circuits, and of the group itself, stand in a proof."""
+    names = {trial.id: number for number, trial in enumerate(proof.trials[: proof.circuit_count])}
+    found = {member.id: names[member.id] for member in target.members}
+    if target.group:
+        groups = proof.trials[proof.circuit_count :]
+        number = next(place for place, trial in enumerate(groups) if trial.id == target.id)
+        found[target.id] = proof.circuit_count + number
+    return found
+
+
+def objections(proof: Proof, found: Found) -> bool:
+    """Hold a proof of a proposal against what was found; True where the search must go on.
+
+    Pairs of segments to which the prover objects are added to `found`. Anything
+    else it objects to makes the target undecided, with the reason.
+    """
+    tests = tests_of(proof, found.target)
+    again = False
+    for name, test in tests.items():
+        fresh = too_near(proof, test) - found.pairs.get(name, set())
+        if fresh:
+            found.pairs.setdefault(name, set()).update(fresh)
+            again = True
+    if again:
+        return True
+    reasons = [reason for name, test in tests.items() if (reason := against(proof, name, test))]
+    if reasons:
+        found.status, found.why, found.ways = "undecided", "; ".join(reasons), {}
+    return False
+
+
+def too_near(proof: Proof, test: int) -> set[Pair]:
+    """Pairs of segments of one trial that come too near or cross where they must not."""
+    spacing = proof.spacing
+    ids = proof.study.tables["segments"]["id"].to_numpy()
+    mine = np.flatnonzero(spacing.pairs["test"].to_numpy() == test)
+    near = spacing.near[spacing.near["pair"].isin(mine) & (spacing.near["under"] < 0)]
+    cross = spacing.cross
+    cross = cross[cross["pair"].isin(mine) & (cross["under"] < 0) & cross["forbidden"]]
+    found: set[Pair] = set()
+    for rows in (near, cross):
+        for i, j in zip(rows["segment_i"], rows["segment_j"], strict=True):
+            one, other = sorted((str(ids[int(i)]), str(ids[int(j)])))
+            if one != other:
+                found.add((one, other))
+    return found
+
+
+def against(proof: Proof, name: str, test: int) -> str:
+    """What the prover still has against a trial; empty where it is apart and within limits."""
+    if proof.verdicts[test] != APART:
+        codes = sorted({proof.gaps[gap].code for gap in proof.gaps_of[test]})
+        shared = proof.sharing.avoidable
+        row = shared.indices[shared.indptr[test] : shared.indptr[test + 1]]
+        count = len(proof.network.assets)
+        ids = proof.network.assets.ids(row[row < count])
+        what = ", ".join(codes or ids[:3])
+        return f"{name} would be {proof.verdicts[test]}" + (f" ({what})" if what else "")
+    if test < proof.circuit_count and proof.limits[test].within is False:
+        limits = proof.limits[test]
+        broken = [
+            words
+            for words, kept in (
+                ("delay", limits.delay_ok),
+                ("asymmetry", limits.asymmetry_ok),
+                ("loss", limits.loss_ok),
+                ("unavailability", limits.unavailability_ok),
+            )
+            if kept is False
+        ]
+        return f"{name} would be over its limit of {', '.join(broken) or 'recovery'}"
+    return ""

@@ -1,0 +1,334 @@
+"""From a proved study to the graph in which the ways of one circuit or group are sought.
+
+Nodes are equipment, and for new links the places where cables can be spliced or
+patched. Edges are the links on record, stretches of cable with free fibres, and the
+step from a port of the circuit's own equipment onto the cables at its site. A new
+link runs from a port at one end to a port at the other, with the optics of a link
+that the circuit has; per such optics the places stand there once, so that length, delay and
+loss belong to one wavelength and one budget.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.sparse as sp
+
+from waysapart.errors import CallError
+from waysapart.network.assets import Bools, Ints
+from waysapart.reroute.edges import Edges, Member, edges_of
+from waysapart.reroute.graph import Limits, Question, RiskGraph
+from waysapart.reroute.ground import Ground, Optics, rows_hitting
+from waysapart.reroute.risks import Risks, risks_of
+
+COSTS = ("length", "delay", "loss", "splices", "unavailability")
+HALF_NS = 2000
+"""Delay is counted in halves of a nanosecond: of what is passed, half goes to either side."""
+HALF_MDB = 2000
+"""Loss is counted in halves of a thousandth of a dB."""
+TIE = 16
+"""Cost is multiplied by this; below it counts how many new ports are taken, to settle ties."""
+Pair = tuple[str, str]
+"""Two segments that must not be on different ways: they come too near, or cross."""
+
+
+@dataclass(frozen=True)
+class Terms:
+    """What the ways may use.
+
+    Attributes
+    ----------
+    cost : str
+        One of `COSTS`.
+    avoid : frozenset of str
+        Ids of assets or links that no way may rely on.
+    listed_only : bool
+        Only links on record, no new ones.
+    fibres : int
+        Free fibres that a new link takes of each cable.
+    optics : tuple of Optics
+        That new links may have besides those of the circuit's own links.
+    """
+
+    cost: str = "length"
+    avoid: frozenset[str] = frozenset()
+    listed_only: bool = False
+    fibres: int = 2
+    optics: tuple[Optics, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.cost not in COSTS:
+            raise CallError(f"unknown cost {self.cost!r}; expected one of {', '.join(COSTS)}")
+        if self.fibres < 1:
+            raise CallError(f"{self.fibres} fibres asked for, expected at least 1")
+
+
+@dataclass(frozen=True)
+class Space:
+    """The graph and the question of one circuit or group.
+
+    Attributes
+    ----------
+    ground : Ground
+    members : tuple of Member
+        The circuit, or those of a group.
+    edges : Edges
+    graph : RiskGraph
+    question : Question
+    risks : Risks
+        What the columns of the graph's matrix stand for.
+    left_out : dict of int to str
+        Edges that no way may use, and why.
+    cost : ndarray of float
+        Cost per edge in the unit shown to people.
+    """
+
+    ground: Ground
+    members: tuple[Member, ...]
+    edges: Edges
+    graph: RiskGraph
+    question: Question
+    risks: Risks
+    left_out: dict[int, str]
+    cost: np.ndarray
+
+
+def space_of(
+    ground: Ground,
+    members: Sequence[Member],
+    terms: Terms,
+    *,
+    pairs: Sequence[Pair] = (),
+    keep: Sequence[tuple[str, int, int]] | None = None,
+    no_edge: frozenset[tuple[str, int]] = frozenset(),
+) -> Space:
+    """Build the graph of a circuit (one member) or a group (several).
+
+    Parameters
+    ----------
+    ground : Ground
+    members : sequence of Member
+    terms : Terms
+    pairs : sequence of pair of str
+        Segments that must not be on different ways.
+    keep : sequence of edge keys, optional
+        A way that stays, as `Edges.key` tells it.
+    no_edge : frozenset of (kind, number)
+        Further edges that no way may use, such as cables with no fibres left.
+    """
+    edges = edges_of(ground, members, terms.optics, listed_only=terms.listed_only)
+    ends = _ends(ground, members)
+    rows = _without_ends(ground, edges.rows, ends)
+    left_out = _left_out(ground, members, edges, rows, terms, no_edge)
+    risks = risks_of(ground, edges, rows, pairs, ends)
+    cost = _costs(ground, edges, rows, terms.cost)
+    scaled = np.rint(np.nan_to_num(cost) * UNIT[terms.cost]).astype(np.int64) * TIE
+    weights, limits = _weights(ground, members, edges)
+    kept = None if keep is None else _kept(edges, keep)
+    graph = RiskGraph(
+        len(edges.nodes),
+        edges.u,
+        edges.v,
+        scaled + (edges.kind == "port"),
+        risks.matrix,
+        None,
+        weights,
+    )
+    question = Question(
+        edges.s,
+        edges.t,
+        exempt=(),
+        forbidden_edges=sorted(set(left_out) - set(kept or ())),
+        keep=kept,
+        limits=limits,
+    )
+    return Space(ground, tuple(members), edges, graph, question, risks, left_out, cost)
+
+
+UNIT = {
+    "length": 1000.0,
+    "delay": 1000.0,
+    "loss": 1000.0,
+    "splices": 2.0,
+    "unavailability": 1e10,
+}
+"""What one unit shown to people is in whole numbers."""
+
+
+def _ends(ground: Ground, members: Sequence[Member]) -> Bools:
+    """Columns that the ends of the circuits rely on by themselves."""
+    ends = np.zeros(ground.reliance.links.shape[1], dtype=bool)
+    for member in members:
+        for end in (member.a, member.b):
+            closed = ground.reliance.closed
+            ends[closed.indices[closed.indptr[end] : closed.indptr[end + 1]]] = True
+    return ends
+
+
+def _without_ends(ground: Ground, rows: sp.csr_array, ends: Bools) -> sp.csr_array:
+    """What edges rely on beyond the ends; a hazard at the ends stays where other plant meets it."""
+    keep = sp.csr_array(
+        (
+            np.ones(int((~ends).sum()), dtype=bool),
+            (np.flatnonzero(~ends), np.flatnonzero(~ends)),
+        ),
+        shape=(len(ends), len(ends)),
+    )
+    beyond = sp.csr_array(rows @ keep)
+    hazards = ground.network.hazards
+    count = len(ground.network.assets)
+    at_ends = np.flatnonzero(ends[:count])
+    if hazards.nnz and len(at_ends):
+        met = sp.csr_array(beyond[:, :count] @ hazards).tocoo()
+        again = ends[:count][met.col]
+        more = sp.csr_array(
+            (np.ones(int(again.sum()), dtype=bool), (met.row[again], met.col[again])),
+            shape=beyond.shape,
+        )
+        beyond = sp.csr_array(beyond + more)
+    beyond.sum_duplicates()
+    return sp.csr_array(beyond.astype(np.bool_))
+
+
+def _left_out(
+    ground: Ground,
+    members: Sequence[Member],
+    edges: Edges,
+    rows: sp.csr_array,
+    terms: Terms,
+    no_edge: frozenset[tuple[str, int]],
+) -> dict[int, str]:
+    """Edges that no way may use, each with the first reason found."""
+    count = len(ground.network.assets)
+    found: dict[int, str] = {}
+    avoid = _columns(ground, terms.avoid)
+    gaps = np.zeros(rows.shape[1], dtype=bool)
+    gaps[[column for column in ground.gap_of if column < rows.shape[1]]] = True
+    down = np.zeros(rows.shape[1], dtype=bool)
+    down[:count] = ground.down
+    for hit, because in (
+        (rows_hitting(rows, avoid), "to be avoided"),
+        (rows_hitting(rows, gaps), "a record gap touches it"),
+        (rows_hitting(rows, down), "out of service now"),
+    ):
+        for edge in np.flatnonzero(hit).tolist():
+            found.setdefault(edge, because)
+    service = {m.number: ground.study.rules.service(m.service) for m in members}
+    for edge, (kind, ref, _) in enumerate(edges.keys):
+        because = ""
+        if (kind, ref) in no_edge:
+            because = "no fibres are left for it"
+        elif kind == "link":
+            if count + ref in ground.gap_of:
+                because = "a record gap touches it"
+            elif ground.names[count + ref] in terms.avoid:
+                because = "to be avoided"
+            elif np.isnan(ground.length_m[ref]) or np.isnan(ground.delay_us[ref]):
+                because = "its length is not on record"
+            elif ground.checks.all_of(ref, service[int(edges.member[edge])]) is False:
+                because = "over its own optical budget"
+        elif kind == "stretch":
+            cable = int(ground.stretches.cable[ref])
+            wave = int(edges.waves[edge])
+            if len(ground.stretches.free[cable]) < terms.fibres:
+                because = f"fewer than {terms.fibres} free fibres on record"
+            elif np.isnan(ground.stretches.length_m[ref]):
+                because = "its length is not on record"
+            elif edges.budgeted(edge) and np.isnan(ground.stretches.db[wave, ref]):
+                because = "its loss at this wavelength is not known"
+        if because:
+            found.setdefault(edge, because)
+    return found
+
+
+def _columns(ground: Ground, ids: frozenset[str]) -> Bools:
+    wanted = np.zeros(len(ground.names), dtype=bool)
+    numbers = ground.network.assets.numbers(sorted(ids)) if ids else np.empty(0, np.int64)
+    wanted[numbers[numbers >= 0]] = True
+    return wanted
+
+
+def _costs(ground: Ground, edges: Edges, rows: sp.csr_array, cost: str) -> np.ndarray:
+    """Cost of every edge in metres, microseconds, dB, splices, or part of the time."""
+    if cost == "unavailability":
+        count = len(ground.network.assets)
+        return np.asarray(rows[:, :count].astype(np.float64) @ ground.down_time)
+    stretches = ground.stretches
+    found = np.zeros(len(edges))
+    links, ref = edges.kind == "link", edges.ref
+    inner = edges.kind == "stretch"
+    of_links = {
+        "length": ground.length_m,
+        "delay": ground.delay_us,
+        "loss": ground.loss_db,
+        "splices": ground.splices.astype(np.float64),
+    }[cost]
+    found[links] = of_links[ref[links]]
+    wave = edges.waves[inner]
+    if cost == "length":
+        found[inner] = stretches.length_m[ref[inner]]
+    elif cost == "splices":
+        found[inner] = stretches.half_splices[ref[inner]] / 2
+    else:
+        found[inner] = (stretches.us if cost == "delay" else stretches.db)[wave, ref[inner]]
+    if cost == "delay":
+        found += edges.passed_us
+    return found
+
+
+def _weights(
+    ground: Ground, members: Sequence[Member], edges: Edges
+) -> tuple[dict[str, Ints], Limits]:
+    """Delay and loss per edge, and what every way may add up to."""
+    delay = np.ceil(np.nan_to_num(_costs(ground, edges, edges.rows, "delay")) * HALF_NS)
+    most: dict[str, int] = {}
+    apart: dict[str, int] = {}
+    services = [ground.study.rules.service(member.service) for member in members]
+    allowed = [
+        None
+        if service.max_delay_us is None
+        else service.max_delay_us - sum(ground.equipment_us[e] for e in (member.a, member.b))
+        for member, service in zip(members, services, strict=True)
+    ]
+    known = [one for one in allowed if one is not None]
+    if known:
+        widest = max(known)
+        most["delay"] = int(widest * HALF_NS)
+        for number, one in enumerate(allowed):
+            entry = edges.entry[number]
+            if entry >= 0 and one is not None:
+                delay[entry] += np.ceil((widest - one) * HALF_NS)
+    if len(members) == 1 and not members[0].switched_together:
+        asymmetry = services[0].max_asymmetry_us
+        if asymmetry is not None:
+            apart["delay"] = int(asymmetry * HALF_NS)
+    loss = np.zeros(len(edges))
+    inner = edges.kind == "stretch"
+    room = edges.room_db
+    limited = np.isfinite(room)
+    if limited.any():
+        widest_db = float(room[limited].max())
+        passive = ground.stretches.db[edges.waves[inner], edges.ref[inner]]
+        repair = ground.stretches.repair_db[edges.waves[inner], edges.ref[inner]]
+        layer = edges.layer[inner]
+        own = edges.keeps_reserve[layer]
+        per = np.nan_to_num(passive) + np.where(own, 0.0, np.nan_to_num(repair))
+        loss[inner] = np.where(limited[layer], np.ceil(per * 1000) * 2, 0)
+        ports = edges.kind == "port"
+        short = np.where(limited, widest_db - np.where(limited, room, 0.0), 0.0)
+        loss[ports] = np.ceil(short[edges.layer[ports]] * 1000)
+        most["loss"] = int(np.floor(widest_db * 1000 + 1e-6)) * 2
+    return (
+        {"delay": delay.astype(np.int64), "loss": loss.astype(np.int64)},
+        Limits(most, apart),
+    )
+
+
+def _kept(edges: Edges, keep: Sequence[tuple[str, int, int]]) -> tuple[int, ...]:
+    number = {key: place for place, key in enumerate(edges.keys)}
+    missing = [key for key in keep if key not in number]
+    if missing:
+        raise CallError("the way to keep is not on record as a way of this circuit")
+    return tuple(number[key] for key in keep)

@@ -1,0 +1,270 @@
+"""A no-pair proof for people and for `recheck`: named edges, and what it says in words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from waysapart.reroute.edges import LINK, MEMBER, PORT, STRETCH, Node
+from waysapart.reroute.proof import Beyond, Cut, Few, Proof
+from waysapart.reroute.space import HALF_MDB, HALF_NS, Space
+
+_UNITS = {"loss": (HALF_MDB, "dB"), "delay": (HALF_NS, "us")}
+_MOST_NAMED = 4
+"""Things named one by one in a sentence; of more, their number."""
+
+
+class Names:
+    """Ids of nodes and edges of a search, each of them once."""
+
+    def __init__(self, space: Space) -> None:
+        self._space = space
+        self._several = len(space.edges.optics) > 1
+        self.nodes = [self._node(node) for node in space.edges.nodes]
+        self.edges = [self._edge(edge) for edge in range(len(space.edges))]
+        self.risks = [self._risk(risk) for risk in range(space.graph.n_risks)]
+
+    def _risk(self, risk: int) -> str:
+        return self._space.risks.name(risk)
+
+    def _layer(self, layer: int) -> str:
+        """Of several optics, which."""
+        return f" ({layer + 1})" if self._several and layer >= 0 else ""
+
+    def _node(self, node: Node) -> str:
+        if node.asset < 0:
+            return "all ends a" if node.asset == -1 else "all ends b"
+        return f"{self._space.ground.names[node.asset]}{self._layer(node.layer)}"
+
+    def _edge(self, edge: int) -> str:
+        space, edges = self._space, self._space.edges
+        ground = space.ground
+        kind, ref, layer = edges.kind[edge], int(edges.ref[edge]), int(edges.layer[edge])
+        if kind == LINK:
+            name = str(ground.names[len(ground.network.assets) + ref])
+            return name if len(space.members) == 1 else f"{name} for {self._member(edge)}"
+        if kind == MEMBER:
+            return f"{space.members[ref].id} at {self.nodes[int(edges.v[edge])]}"
+        if kind == PORT:
+            at = self.nodes[int(edges.v[edge])]
+            return f"{ground.names[ref]} onto {at}{self._suffix(edge)}"
+        stretches = ground.stretches
+        cable = ground.study.tables["cables"]["id"].iloc[int(stretches.cable[ref])]
+        whole = stretches.first[ref] and stretches.last[ref]
+        part = (
+            ""
+            if whole
+            else f" from {ground.names[stretches.a[ref]]} to {ground.names[stretches.b[ref]]}"
+        )
+        return f"cable {cable}{part}{self._layer(layer)}{self._suffix(edge)}"
+
+    def _suffix(self, edge: int) -> str:
+        return "" if len(self._space.members) == 1 else f" for {self._member(edge)}"
+
+    def _member(self, edge: int) -> str:
+        return self._space.members[int(self._space.edges.member[edge])].id
+
+
+def proof_facts(space: Space, proof: Proof) -> dict[str, Any]:
+    """A no-pair proof as `reroute --json` writes it.
+
+    Returns
+    -------
+    dict
+        As `Proof.as_dict`, with names; and `edges`, all edges of the graph with
+        their ends, what of the proof's risks each relies on, and, where a leaf
+        rests on a limit, its share of that; `pairs`, the segments that must not
+        be on different ways; `stand_for`, what else goes with each risk;
+        `exempt`, what the ends rely on by themselves; `left_out`, why edges
+        stand in `without`.
+    """
+    names = Names(space)
+    told = proof.as_dict(names.nodes, names.edges, names.risks)
+    risks = sorted(proof.risks() | _forks(proof) | proof.from_start)
+    columns = space.risks.matrix[:, risks].tocsr()
+    limits = sorted({leaf.weight for leaf in proof.leaves() if isinstance(leaf, Beyond)})
+    kinds = space.edges.kind
+    ground = space.ground
+    told["edges"] = [
+        {
+            "id": names.edges[edge],
+            "what": str(kinds[edge]),
+            "ends": [
+                names.nodes[int(space.graph.u[edge])],
+                names.nodes[int(space.graph.v[edge])],
+            ],
+            "relies_on": [
+                names.risks[risks[column]]
+                for column in columns.indices[columns.indptr[edge] : columns.indptr[edge + 1]]
+            ],
+            **({"weights": _weights(space, edge, limits)} if limits else {}),
+            **_cable(space, edge),
+        }
+        for edge in range(len(space.edges))
+    ]
+    in_graph = {int(ref) for ref in space.edges.ref[kinds == LINK]}
+    count = len(ground.network.assets)
+    others = [
+        str(ground.names[count + link])
+        for link in range(len(ground.study.tables["links"]))
+        if link not in in_graph
+    ]
+    told["without"] = [*told["without"], *others]
+    told["left_out"] = _left_out(space, names, others)
+    told["pairs"] = [
+        {"id": names.risks[risk], "segments": list(space.risks.pairs[risk])}
+        for risk in risks
+        if risk in space.risks.pairs
+    ]
+    told["stand_for"] = {
+        names.risks[risk]: list(space.risks.assets[risk])
+        for risk in risks
+        if risk not in space.risks.pairs and len(space.risks.assets[risk]) > 1
+    }
+    told["exempt"] = space.risks.exempt
+    return told
+
+
+def _forks(proof: Proof) -> frozenset[int]:
+    from waysapart.reroute.proof import Fork
+
+    found: set[int] = set()
+    pending = [proof.tree]
+    while pending:
+        tree = pending.pop()
+        if isinstance(tree, Fork):
+            found.add(tree.risk)
+            pending += tree.then
+    return frozenset(found)
+
+
+def _weights(space: Space, edge: int, limits: Sequence[str]) -> dict[str, int]:
+    return {name: int(space.graph.weights[name][edge]) for name in limits}
+
+
+def _cable(space: Space, edge: int) -> dict[str, str]:
+    """Of a stretch, its cable and from where to where."""
+    if space.edges.kind[edge] != STRETCH:
+        return {}
+    ground, ref = space.ground, int(space.edges.ref[edge])
+    cable = ground.study.tables["cables"]["id"].iloc[int(ground.stretches.cable[ref])]
+    return {
+        "cable": str(cable),
+        "from": str(ground.names[ground.stretches.a[ref]]),
+        "to": str(ground.names[ground.stretches.b[ref]]),
+    }
+
+
+def _left_out(space: Space, names: Names, others: list[str]) -> list[dict[str, Any]]:
+    """Edges that no way may use, by reason."""
+    found: dict[str, list[str]] = {}
+    for edge, because in sorted(space.left_out.items()):
+        found.setdefault(because, []).append(names.edges[edge])
+    if others:
+        found["ends at the relay of another circuit, which passes nothing on"] = others
+    return [{"because": because, "edges": edges} for because, edges in found.items()]
+
+
+def proof_words(space: Space, proof: Proof) -> str:
+    """What a no-pair proof says, in a sentence or two."""
+    names = Names(space)
+    ends = f"from {names.nodes[proof.s]} to {names.nodes[proof.t]}"
+    leaves = list(proof.leaves())
+    cuts = [leaf for leaf in leaves if isinstance(leaf, (Cut, Few))]
+    beyond = [leaf for leaf in leaves if isinstance(leaf, Beyond)]
+    risks = sorted(proof.risks())
+    if len(risks) == 1 and cuts and not beyond:
+        return _one_risk(space, names, risks[0], cuts[0].edges, ends)
+    if not risks and cuts:
+        return f"no way on record leads {ends} at all"
+    told = []
+    if len(risks) == 1 and beyond and not cuts:
+        leaf = beyond[0]
+        told.append(
+            f"a way {ends} without {_named(space, risks[0])} {_over(leaf)}, "
+            "so both ways would rely on it"
+        )
+        return "; ".join(told)
+    told.append(
+        f"whichever way is taken {ends}, both rely on one of "
+        f"{_listed([_named(space, risk) for risk in risks])}"
+    )
+    for leaf in beyond[:1]:
+        told.append(f"what goes round {_over(leaf)}")
+    return "; ".join(told)
+
+
+def _over(leaf: Beyond) -> str:
+    scale, unit = _UNITS[leaf.weight]
+    return (
+        f"would come to at least {leaf.least / scale:.4g} {unit} of {leaf.weight} where "
+        f"{leaf.most / scale:.4g} {unit} are allowed"
+    )
+
+
+def _one_risk(space: Space, names: Names, risk: int, cut: Sequence[int], ends: str) -> str:
+    """Every way relies on one thing: through what each does, and what that lies in."""
+    if risk in space.risks.pairs:
+        one, other = space.risks.pairs[risk]
+        return f"every way {ends} follows {one} or {other}, which come too near each other or cross"
+    name = space.risks.assets[risk][0]
+    through = _through(space, risk, cut)
+    if not through or through == [name]:
+        return f"every way {ends} relies on {_named(space, risk)}"
+    which = _listed([_with_kind(space, one) for one in through], "or")
+    alike = "it relies" if len(through) == 1 else "they rely"
+    return f"every way {ends} passes {which}; {alike} on one thing: {_with_kind(space, name)}"
+
+
+def _through(space: Space, risk: int, cut: Sequence[int]) -> list[str]:
+    """What on each edge of a cut leads straight to the risk."""
+    ground = space.ground
+    count = len(ground.network.assets)
+    asset = int(ground.network.assets.numbers([space.risks.assets[risk][0]])[0])
+    if asset < 0:
+        return []
+    reliance = ground.reliance
+    direct = np.asarray((reliance.steps + reliance.works)[:, [asset]].todense()).ravel() > 0
+    found: dict[str, None] = {}
+    roles = ground.network.assets.frame["role"].to_numpy()
+    order = {role: place for place, role in enumerate(("structures", "segments", "equipment"))}
+    for edge in cut:
+        row = space.edges.rows.indices[
+            space.edges.rows.indptr[edge] : space.edges.rows.indptr[edge + 1]
+        ]
+        row = row[row < count]
+        leads = sorted(
+            row[direct[row]].tolist(),
+            key=lambda n: (order.get(str(roles[n]), len(order)), str(ground.names[n])),
+        )
+        if asset in row and not leads:
+            found[str(ground.names[asset])] = None
+        elif leads:
+            found[str(ground.names[leads[0]])] = None
+    return list(found)
+
+
+def _named(space: Space, risk: int) -> str:
+    if risk in space.risks.pairs:
+        one, other = space.risks.pairs[risk]
+        return f"{one} and {other} (too near each other, or crossing)"
+    return _with_kind(space, space.risks.assets[risk][0])
+
+
+def _with_kind(space: Space, name: str) -> str:
+    frame = space.ground.network.assets.frame
+    number = int(space.ground.network.assets.numbers([name])[0])
+    if number < 0:
+        return f"hop {name}"
+    kind = frame["kind"].iloc[number]
+    role = str(frame["role"].iloc[number]).removesuffix("s")
+    return f"{kind if isinstance(kind, str) else role} {name}"
+
+
+def _listed(items: Sequence[str], last: str = "or") -> str:
+    shown = list(items[:_MOST_NAMED])
+    if len(items) > _MOST_NAMED:
+        return f"{', '.join(shown)} {last} {len(items) - len(shown)} more"
+    return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} {last} {shown[-1]}"

@@ -1,0 +1,55 @@
+"""The nodes of the tree that a search grows: what each way must avoid there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from waysapart.reroute.flow import Flow
+from waysapart.reroute.graph import BoolArray
+from waysapart.reroute.paths import Way, Window
+from waysapart.reroute.proof import Tree
+
+
+@dataclass(eq=False)
+class State:
+    """What one way must avoid at a node of the tree, and the cheapest ways that do so."""
+
+    avoid: frozenset[int]
+    dead: BoolArray
+    plain: Way | None = None
+    within: Way | None = None
+    within_for: tuple[Window, ...] | None = None
+    priced: tuple[Flow, Way] | None = None
+
+
+@dataclass(eq=False)
+class Node:
+    """A node of the tree.
+
+    It is branched at `risk`, which one of the ways `between` avoids, or, where
+    `risk` is -1, by windows for the sums of all ways.
+    """
+
+    states: tuple[State, ...]
+    bound: int
+    windows: tuple[Window, ...] = ()
+    parent: Node | None = None
+    side: int = 0
+    flow: Flow | None = None
+    closed: bool = False
+    risk: int = -1
+    between: tuple[int, int] = (0, 0)
+    trees: list[Tree | None] = field(default_factory=list)
+    left: int = 0
+
+    @property
+    def settled(self) -> bool:
+        """Whether it needs no more work: branched on already, or decided by an ancestor."""
+        if self.left:
+            return True
+        at: Node | None = self
+        while at is not None:
+            if at.closed:
+                return True
+            at = at.parent
+        return False
