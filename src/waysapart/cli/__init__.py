@@ -14,6 +14,7 @@ from waysapart.cli.export import export
 from waysapart.cli.prove import prove
 from waysapart.cli.recheck import recheck
 from waysapart.cli.report import report
+from waysapart.cli.reroute import reroute
 from waysapart.cli.worst import worst
 
 
@@ -30,5 +31,18 @@ def main() -> None:
     """
 
 
-for _command in (demo, check, prove, report, dig, outage, compare, worst, recheck, export, blank):
+for _command in (
+    demo,
+    check,
+    prove,
+    report,
+    dig,
+    outage,
+    compare,
+    worst,
+    reroute,
+    recheck,
+    export,
+    blank,
+):
     main.add_command(_command)
