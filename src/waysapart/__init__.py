@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from waysapart.report.explore import explore
     from waysapart.report.map import Tiles
     from waysapart.report.write import write_report
+    from waysapart.reroute.ask import Reroute, reroute
+    from waysapart.reroute.segments import Candidates
     from waysapart.study.model import Study
     from waysapart.study.read import read_study
     from waysapart.verdicts.prove import Proof, prove
@@ -36,11 +38,13 @@ except PackageNotFoundError:  # run from a source tree that was never installed
     __version__ = "0+unknown"
 
 _WHERE = {
+    "Candidates": "waysapart.reroute.segments",
     "Comparison": "waysapart.whatif.compare",
     "Contingency": "waysapart.whatif.contingency",
     "Dig": "waysapart.whatif.dig",
     "Network": "waysapart.network.tie",
     "Proof": "waysapart.verdicts.prove",
+    "Reroute": "waysapart.reroute.ask",
     "Study": "waysapart.study.model",
     "Tiles": "waysapart.report.map",
     "WorksPlan": "waysapart.whatif.works",
@@ -54,6 +58,7 @@ _WHERE = {
     "plan_works": "waysapart.whatif.works",
     "prove": "waysapart.verdicts.prove",
     "read_study": "waysapart.study.read",
+    "reroute": "waysapart.reroute.ask",
     "tie": "waysapart.network.tie",
     "worst": "waysapart.whatif.worst",
     "write_report": "waysapart.report.write",
@@ -61,12 +66,14 @@ _WHERE = {
 
 __all__ = [
     "CallError",
+    "Candidates",
     "Comparison",
     "Contingency",
     "Dig",
     "Network",
     "Problem",
     "Proof",
+    "Reroute",
     "Study",
     "StudyError",
     "Tiles",
@@ -83,6 +90,7 @@ __all__ = [
     "plan_works",
     "prove",
     "read_study",
+    "reroute",
     "tie",
     "worst",
     "write_report",
