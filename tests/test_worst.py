@@ -130,3 +130,22 @@ def test_only_circuits_asked_for_count(proof: wa.Proof) -> None:
 def test_calls_without_meaning(proof: wa.Proof, call: dict[str, float]) -> None:
     with pytest.raises(wa.CallError):
         wa.worst(proof, **call)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_the_foremost_pairs_are_those_that_lose_the_most(seed: int, tmp_path: Path) -> None:
+    """The first rows of a short list are the first of the whole list, as far as they differ."""
+    folder = write_random_study(tmp_path / "study", 8200 + seed, waivers=0.0)
+    proof = wa.prove(wa.read_study(folder))
+    whole = wa.worst(proof, top=10_000_000).pairs
+    ranks = [
+        (row["lost"], row["groups_lost"], row["pairs"]) for row in whole.frame.to_dict("records")
+    ]
+    assert ranks == sorted(ranks, reverse=True)
+    for top in (1, 3, 7):
+        short = wa.worst(proof, top=top).pairs
+        assert short.count == whole.count
+        assert [
+            (row["lost"], row["groups_lost"], row["pairs"])
+            for row in short.frame.to_dict("records")
+        ] == ranks[:top]

@@ -15,12 +15,15 @@ import pandas as pd
 import scipy.sparse as sp
 
 from waysapart.network.assets import Ints, boolean
-from waysapart.reliance.closure import union
-from waysapart.reliance.plant import named
-from waysapart.whatif.base import Base, every_asset, further, group_ways, ways_cut
+from waysapart.whatif.base import Base, every_asset, further, group_ways
+from waysapart.whatif.supply_pairs import SupplyPairs, shared_supplies, supply_pairs
 
 MOST_IDS = 12
 """Events that do the same are listed up to so many; `pairs` counts them all."""
+_AT_ONCE = 20_000_000
+"""Sums that are held in memory at a time."""
+_GROUP = 1 << 24
+"""Weight of a group beside that of a circuit, 1, so that one product counts both."""
 
 
 @dataclass(frozen=True)
@@ -59,11 +62,37 @@ class Pairs:
 
 
 @dataclass(frozen=True)
-class _Classes:
+class Owners:
+    """Circuits that count, then groups with a member among them.
+
+    Attributes
+    ----------
+    ways : csr_array of int32, shape (paths, owners)
+    running : ndarray of int, shape (owners,)
+        Ways that run now.
+    ids : list of str
+    circuits : int
+        How many of the owners are circuits.
+    """
+
+    ways: sp.csr_array
+    running: Ints
+    ids: list[str]
+    circuits: int
+
+
+@dataclass(frozen=True)
+class Classes:
     """Events that do the same, as classes.
 
-    `of_event` is the class of each asset (-1: takes nothing); `cut` (classes,
-    paths) what each takes; `size` how many events each has; `event` the first.
+    Attributes
+    ----------
+    of_event : ndarray of int, shape (assets,)
+        Class of each asset; -1: it takes nothing that counts.
+    cut : csr_array of bool, shape (classes, paths)
+    size : ndarray of int, shape (classes,)
+    event : ndarray of int, shape (classes,)
+        One event of each.
     """
 
     of_event: Ints
@@ -72,6 +101,7 @@ class _Classes:
     event: Ints
 
     def members(self, number: int) -> Ints:
+        """The events of a class."""
         return np.flatnonzero(self.of_event == number)
 
 
@@ -97,30 +127,29 @@ def worst_pairs(base: Base, cut: sp.csr_array, chosen: Ints, top: int) -> Pairs:
 
     Notes
     -----
-    Each owner with k ways gives the masks of ways that single events take;
-    only pairs of masks that are full together are followed. Events that
-    each take part of the supplies of one machine are paired as well, and what
-    falls with the two at once is followed anew. Output-sensitive: the cost is
-    the number of pairs of classes, not of events.
+    The ways of an owner that an event takes are a mask. An owner is lost to
+    two events whose masks are full together, so each two such masks of an
+    owner are a rectangle, events by events, and a sparse product over all
+    rectangles counts how many owners each pair takes. Events that each take
+    part of the supplies of one machine are followed anew. The cost is the
+    number of pairs of classes, not of events; memory stays bounded.
     """
-    classes = _classes(base, cut)
     owners = _owners(base, chosen)
-    first, second, owner = _full_together(base, classes, owners)
-    first, second, owner = _with_supplies(base, classes, owners, (first, second, owner))
-    return _ranked(base, classes, owners, (first, second, owner), top)
+    up = np.flatnonzero(~base.down)
+    fallen = further(base, boolean(up, up, every_asset(base).shape))
+    supplies = shared_supplies(base)
+    classes = _classes(cut, sp.csr_array(fallen[:, supplies]), owners)
+    left, right, owner = _rectangles(base, classes, owners)
+    special = supply_pairs(base, classes, owners, sp.csr_array(fallen[classes.event]))
+    best, count = _counted(classes, left, right, owner < owners.circuits, special, top)
+    rows = [_row(base, classes, owners, (left, right, owner), special, one) for one in best]
+    return Pairs(pd.DataFrame(rows, columns=_COLUMNS), count)
 
 
-@dataclass(frozen=True)
-class _Owners:
-    """Circuits that count, then groups: `ways` int32 (paths, owners), ids, number of circuits."""
-
-    ways: sp.csr_array
-    running: Ints
-    ids: list[str]
-    circuits: int
+_COLUMNS = ["a", "b", "pairs", "lost", "groups_lost", "circuits", "groups"]
 
 
-def _owners(base: Base, chosen: Ints) -> _Owners:
+def _owners(base: Base, chosen: Ints) -> Owners:
     groups = base.trials[base.circuit_count :]
     counted = set(chosen.tolist())
     mine = [place for place, trial in enumerate(groups) if counted & set(trial.circuits)]
@@ -129,7 +158,7 @@ def _owners(base: Base, chosen: Ints) -> _Owners:
     )
     names = base.circuit_ids()
     ids = [names[circuit] for circuit in chosen.tolist()]
-    return _Owners(
+    return Owners(
         ways,
         np.asarray((~base.out).astype(np.int32) @ ways).astype(np.int64),
         ids + [groups[place].id for place in mine],
@@ -137,172 +166,168 @@ def _owners(base: Base, chosen: Ints) -> _Owners:
     )
 
 
-def _supply_fall(base: Base) -> sp.csr_array:
-    """Supplies of machines with several supplies that fall with each asset: (assets, assets)."""
-    row, supply = named(base.network, "equipment", "supplies")
-    user = base.network.assets.start["equipment"] + row
-    standing = ~base.down[supply] & ~base.down[user]
-    row, supply = row[standing], supply[standing]
-    several = np.bincount(row, minlength=int(row.max(initial=-1)) + 1)[row] > 1
-    fallen = further(base, _events(base))
-    shared = np.unique(supply[several])
-    return sp.csr_array(fallen @ boolean(shared, shared, fallen.shape))
-
-
-def _events(base: Base) -> sp.csr_array:
-    up = np.flatnonzero(~base.down)
-    return boolean(up, up, every_asset(base).shape)
-
-
-def _classes(base: Base, cut: sp.csr_array) -> _Classes:
-    """Put events together that take the same ways and the same supplies."""
-    acts = sp.csr_array(sp.hstack([cut, _supply_fall(base)], format="csr"))
+def _classes(cut: sp.csr_array, supplies: sp.csr_array, owners: Owners) -> Classes:
+    """Put events together that take the same ways of the owners and the same supplies."""
+    counting = np.flatnonzero(np.diff(owners.ways.indptr))
+    mine = boolean(counting, counting, (cut.shape[1], cut.shape[1]))
+    cut = sp.csr_array(cut @ mine)
+    acts = sp.csr_array(sp.hstack([cut, supplies], format="csr"))
     acts.sort_indices()
-    busy = np.flatnonzero(np.diff(acts.indptr))
-    # Two events do the same where their rows agree; rows are told apart by their bytes.
     kinds: dict[bytes, int] = {}
     of_event = np.full(acts.shape[0], -1, dtype=np.int64)
     event: list[int] = []
-    for row in busy.tolist():
+    for row in np.flatnonzero(np.diff(acts.indptr)).tolist():
         key = acts.indices[acts.indptr[row] : acts.indptr[row + 1]].tobytes()
         number = kinds.setdefault(key, len(kinds))
         if number == len(event):
             event.append(row)
         of_event[row] = number
     leads = np.array(event, dtype=np.int64)
-    return _Classes(
-        of_event,
-        sp.csr_array(cut[leads]),
-        np.bincount(of_event[of_event >= 0], minlength=len(leads)).astype(np.int64),
-        leads,
-    )
+    size = np.bincount(of_event[of_event >= 0], minlength=len(leads)).astype(np.int64)
+    return Classes(of_event, sp.csr_array(cut[leads]), size, leads)
 
 
-_Found = tuple[Ints, Ints, Ints]
-"""First class, second class (not before the first), owner."""
+def _rectangles(
+    base: Base, classes: Classes, owners: Owners
+) -> tuple[sp.csr_array, sp.csr_array, Ints]:
+    """Sets of classes that lose an owner together, one of the left and one of the right.
 
-
-def _full_together(base: Base, classes: _Classes, owners: _Owners) -> _Found:
-    """Pairs of classes whose ways together are all that an owner has."""
+    Returns
+    -------
+    left, right : csr_array of bool, shape (rectangles, classes)
+    owner : ndarray of int, shape (rectangles,)
+    """
     by_owner = sp.csc_array(owners.ways)
     taken = sp.csc_array(classes.cut)
-    found: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
+    sides: list[tuple[np.ndarray, np.ndarray]] = []
+    owner_of: list[int] = []
     for owner in np.flatnonzero(owners.running > 1).tolist():
         paths = by_owner.indices[by_owner.indptr[owner] : by_owner.indptr[owner + 1]]
         paths = paths[~base.out[paths]]
         mine = [taken.indices[taken.indptr[path] : taken.indptr[path + 1]] for path in paths]
         touching, place = np.unique(np.concatenate(mine), return_inverse=True)
-        bits = np.repeat(np.arange(len(paths)), [len(one) for one in mine])
         mask = np.zeros(len(touching), dtype=np.int64)
+        bits = np.repeat(np.arange(len(paths)), [len(one) for one in mine])
         np.bitwise_or.at(mask, place, np.int64(1) << bits)
         full = (1 << len(paths)) - 1
         masks = [int(one) for one in np.unique(mask) if one != full]
         for one, other in combinations(masks, 2):
-            if one | other != full:
-                continue
-            left, right = touching[mask == one], touching[mask == other]
-            a = np.repeat(left, len(right))
-            b = np.tile(right, len(left))
-            found.append((np.minimum(a, b), np.maximum(a, b), np.full(len(a), owner)))
-    if not found:
-        none = np.empty(0, dtype=np.int64)
-        return none, none, none
-    first, second, owner_of = (
-        np.concatenate([part[k] for part in found]).astype(np.int64) for k in range(3)
-    )
-    return first, second, owner_of
-
-
-def _with_supplies(base: Base, classes: _Classes, owners: _Owners, found: _Found) -> _Found:
-    """Add what falls only because two events together take all supplies of a machine."""
-    pairs = _supply_pairs(base, classes)
-    if not len(pairs):
-        return found
-    shape = (len(pairs), len(base.network.assets))
-    number = np.arange(len(pairs))
-    event_a, event_b = classes.event[pairs[:, 0]], classes.event[pairs[:, 1]]
-    events = union(boolean(number, event_a, shape), boolean(number, event_b, shape))
-    cut = ways_cut(base, further(base, events)).astype(np.int32)
-    lost = sp.csr_array(cut @ owners.ways).tocoo()
-    gone = lost.data == owners.running[lost.col]
-    row, owner = lost.row[gone].astype(np.int64), lost.col[gone].astype(np.int64)
-    alone = sp.csr_array(classes.cut.astype(np.int32) @ owners.ways)
-    explained = _reaches(alone, pairs[row, 0], owner, owners) | _reaches(
-        alone, pairs[row, 1], owner, owners
-    )
-    row, owner = row[~explained], owner[~explained]
-    every = np.column_stack(
-        [
-            np.r_[found[0], pairs[row, 0]],
-            np.r_[found[1], pairs[row, 1]],
-            np.r_[found[2], owner],
-        ]
-    )
-    every = np.unique(every, axis=0)
-    return every[:, 0], every[:, 1], every[:, 2]
-
-
-def _reaches(taken: sp.csr_array, number: Ints, owner: Ints, owners: _Owners) -> np.ndarray:
-    """Whether a class alone takes all ways of an owner."""
-    many = np.asarray(taken[number, owner]).ravel() if len(number) else np.empty(0)
-    return np.asarray(many == owners.running[owner])
-
-
-def _supply_pairs(base: Base, classes: _Classes) -> np.ndarray:
-    """Pairs of classes that together, and neither alone, take all supplies of some machine."""
-    row, supply = named(base.network, "equipment", "supplies")
-    user = base.network.assets.start["equipment"] + row
-    standing = ~base.down[supply] & ~base.down[user]
-    row, supply = row[standing], supply[standing]
-    fallen = sp.csc_array(further(base, _events(base))[classes.event])
-    found: set[tuple[int, int]] = set()
-    done: set[tuple[int, ...]] = set()
-    for machine in np.unique(row).tolist():
-        supplies = tuple(np.unique(supply[row == machine]).tolist())
-        if len(supplies) < 2 or supplies in done:
-            continue
-        done.add(supplies)
-        masks: dict[int, int] = {}
-        for bit, one in enumerate(supplies):
-            for number in fallen.indices[fallen.indptr[one] : fallen.indptr[one + 1]].tolist():
-                masks[number] = masks.get(number, 0) | 1 << bit
-        full = (1 << len(supplies)) - 1
-        by_mask: dict[int, list[int]] = {}
-        for number, mask in masks.items():
-            if mask != full:
-                by_mask.setdefault(mask, []).append(number)
-        for one, other in combinations(sorted(by_mask), 2):
             if one | other == full:
-                found |= {(min(a, b), max(a, b)) for a in by_mask[one] for b in by_mask[other]}
-    return np.array(sorted(found), dtype=np.int64).reshape(-1, 2)
-
-
-def _ranked(base: Base, classes: _Classes, owners: _Owners, found: _Found, top: int) -> Pairs:
-    first, second, owner = found
-    if not len(first):
-        columns = ["a", "b", "pairs", "lost", "groups_lost", "circuits", "groups"]
-        return Pairs(pd.DataFrame(columns=columns), 0)
-    key = first * len(classes.size) + second
-    unique, place = np.unique(key, return_inverse=True)
-    is_circuit = owner < owners.circuits
-    lost = np.bincount(place[is_circuit], minlength=len(unique))
-    groups = np.bincount(place[~is_circuit], minlength=len(unique))
-    a, b = np.divmod(unique, len(classes.size))
-    pairs = classes.size[a] * classes.size[b]
-    order = np.lexsort((b, a, -pairs, -groups, -lost))[:top]
-    ids = base.network.assets
-    rows = []
-    for at in order.tolist():
-        mine = owner[place == at]
-        rows.append(
-            {
-                "a": ids.ids(classes.members(int(a[at]))),
-                "b": ids.ids(classes.members(int(b[at]))),
-                "pairs": int(pairs[at]),
-                "lost": int(lost[at]),
-                "groups_lost": int(groups[at]),
-                "circuits": [owners.ids[one] for one in mine if one < owners.circuits],
-                "groups": [owners.ids[one] for one in mine if one >= owners.circuits],
-            }
+                sides.append((touching[mask == one], touching[mask == other]))
+                owner_of.append(owner)
+    shape = (len(sides), len(classes.size))
+    left, right = (
+        boolean(
+            np.repeat(np.arange(len(sides)), [len(side[k]) for side in sides]),
+            np.concatenate([side[k] for side in sides]) if sides else np.empty(0, np.int64),
+            shape,
         )
-    return Pairs(pd.DataFrame(rows), int(pairs.sum()))
+        for k in (0, 1)
+    )
+    return left, right, np.array(owner_of, dtype=np.int64)
+
+
+_Best = tuple[int, int, int, int, int]
+"""Circuits lost, groups lost, number of pairs; less the first class; less the second."""
+
+
+def _counted(
+    classes: Classes,
+    left: sp.csr_array,
+    right: sp.csr_array,
+    is_circuit: np.ndarray,
+    special: SupplyPairs,
+    top: int,
+) -> tuple[list[_Best], int]:
+    """The best pairs of classes, and how many pairs of events there are in all."""
+    weight = sp.diags_array(np.where(is_circuit, 1, _GROUP).astype(np.int64), dtype=np.int64)
+    one, other = left.astype(np.int64), right.astype(np.int64)
+    to_right, to_left = sp.csr_array(weight @ other), sp.csr_array(weight @ one)
+    from_left, from_right = sp.csr_array(one.T), sp.csr_array(other.T)
+    work = np.asarray(
+        from_left @ np.diff(right.indptr) + from_right @ np.diff(left.indptr), dtype=np.int64
+    )
+    best: list[_Best] = [
+        (lost, groups, int(classes.size[a] * classes.size[b]), -a, -b)
+        for (a, b), (lost, groups) in special.numbers().items()
+    ]
+    count = sum(entry[2] for entry in best)
+    known = np.array([a * len(work) + b for a, b in special.lost], dtype=np.int64)
+    for rows in _batches(work):
+        sums = sp.csr_array(from_left[rows] @ to_right + from_right[rows] @ to_left).tocoo()
+        a, b = sums.row.astype(np.int64) + rows.start, sums.col.astype(np.int64)
+        keep = a < b
+        if len(known):
+            keep &= ~np.isin(a * len(work) + b, known)
+        a, b, value = a[keep], b[keep], sums.data[keep]
+        pairs = classes.size[a] * classes.size[b]
+        count += int(pairs.sum())
+        best += [
+            (
+                int(value[at] % _GROUP),
+                int(value[at] // _GROUP),
+                int(pairs[at]),
+                -int(a[at]),
+                -int(b[at]),
+            )
+            for at in _foremost(value % _GROUP, value // _GROUP, pairs, top).tolist()
+        ]
+        best = sorted(best, reverse=True)[:top]
+    return sorted(best, reverse=True)[:top], count
+
+
+def _foremost(lost: Ints, groups: Ints, pairs: Ints, top: int) -> Ints:
+    """Places of the `top` greatest by `lost`, then `groups`, then `pairs`; of equals the first."""
+    places = np.arange(len(lost))
+    for key in (lost, groups, pairs):
+        if len(places) <= top:
+            break
+        mine = key[places]
+        floor = np.partition(mine, len(mine) - top)[len(mine) - top]
+        above, equal = places[mine > floor], places[mine == floor]
+        if len(above):
+            # Those above the floor are in; the keys that follow decide among its equals only.
+            rest = _foremost(lost[equal], groups[equal], pairs[equal], top - len(above))
+            return np.concatenate([above, equal[rest]])
+        places = equal
+    return places[:top]
+
+
+def _batches(work: Ints) -> list[slice]:
+    """Rows in batches whose sums fit into memory together."""
+    batch = np.cumsum(work) // _AT_ONCE
+    edges = np.flatnonzero(np.diff(batch, prepend=-1))
+    return [
+        slice(int(first), int(last))
+        for first, last in zip(edges, np.r_[edges[1:], len(work)], strict=True)
+    ]
+
+
+def _row(
+    base: Base,
+    classes: Classes,
+    owners: Owners,
+    rectangles: tuple[sp.csr_array, sp.csr_array, Ints],
+    special: SupplyPairs,
+    best: _Best,
+) -> dict[str, Any]:
+    lost, groups, pairs, a, b = best[0], best[1], best[2], -best[3], -best[4]
+    left, right, owner_of = rectangles
+    if (a, b) in special.lost:
+        mine = sorted(special.lost[a, b])
+    else:
+        of_a, of_b = (
+            [set(sp.csr_array(side[:, [at]].T).indices.tolist()) for side in (left, right)]
+            for at in (a, b)
+        )
+        rows = (of_a[0] & of_b[1]) | (of_a[1] & of_b[0])
+        mine = sorted({int(owner_of[row]) for row in rows})
+    return {
+        "a": base.network.assets.ids(classes.members(a)),
+        "b": base.network.assets.ids(classes.members(b)),
+        "pairs": pairs,
+        "lost": lost,
+        "groups_lost": groups,
+        "circuits": [owners.ids[one] for one in mine if one < owners.circuits],
+        "groups": [owners.ids[one] for one in mine if one >= owners.circuits],
+    }

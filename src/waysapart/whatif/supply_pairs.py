@@ -1,0 +1,133 @@
+"""Pairs of events that together take all supplies of a machine that neither takes alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations, pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+import scipy.sparse as sp
+
+from waysapart.network.assets import Ints, boolean
+from waysapart.reliance.closure import union
+from waysapart.reliance.plant import named
+from waysapart.whatif.base import Base, further, ways_cut
+
+if TYPE_CHECKING:
+    from waysapart.whatif.pairs import Classes, Owners
+
+Pair = tuple[int, int]
+"""Two classes of events, the smaller number first."""
+
+
+@dataclass(frozen=True)
+class SupplyPairs:
+    """Pairs that were followed anew, with everything that they lose.
+
+    Attributes
+    ----------
+    lost : dict of (int, int) to frozenset of int
+        Owners that the two events lose and neither loses alone.
+    circuits : int
+        Owners from this number on are groups.
+    """
+
+    lost: dict[Pair, frozenset[int]]
+    circuits: int
+
+    def numbers(self) -> dict[Pair, tuple[int, int]]:
+        """Circuits and groups lost by each pair that loses any."""
+        found = {}
+        for pair, owners in self.lost.items():
+            if owners:
+                circuits = sum(owner < self.circuits for owner in owners)
+                found[pair] = (circuits, len(owners) - circuits)
+        return found
+
+
+def _standing(base: Base) -> tuple[Ints, Ints]:
+    """Machines (rows of equipment) and the supplies of theirs that still stand."""
+    row, supply = named(base.network, "equipment", "supplies")
+    user = base.network.assets.start["equipment"] + row
+    up = ~base.down[supply] & ~base.down[user]
+    return row[up], supply[up]
+
+
+def shared_supplies(base: Base) -> Ints:
+    """Supplies of machines that have several: what else falls depends on which of them do."""
+    row, supply = _standing(base)
+    several = np.bincount(row, minlength=int(row.max(initial=-1)) + 1)[row] > 1
+    return np.unique(supply[several])
+
+
+def supply_pairs(base: Base, classes: Classes, owners: Owners, fallen: sp.csr_array) -> SupplyPairs:
+    """Follow every pair of classes that takes all supplies of some machine between them.
+
+    Parameters
+    ----------
+    base : Base
+    classes : Classes
+    owners : Owners
+    fallen : csr_array of bool, shape (classes, assets)
+        What falls with each class.
+
+    Notes
+    -----
+    Whatever else the two take together follows from such a machine: the first
+    one that falls with both and with neither alone has lost its last supply.
+    """
+    pairs = _candidates(base, fallen)
+    if not len(pairs):
+        return SupplyPairs({}, owners.circuits)
+    shape = (len(pairs), len(base.network.assets))
+    number = np.arange(len(pairs))
+    events = union(
+        boolean(number, classes.event[pairs[:, 0]], shape),
+        boolean(number, classes.event[pairs[:, 1]], shape),
+    )
+    both = _losing(ways_cut(base, further(base, events)), owners)
+    alone = _losing(classes.cut, owners)
+    return SupplyPairs(
+        {(a, b): both[place] - alone[a] - alone[b] for place, (a, b) in enumerate(pairs.tolist())},
+        owners.circuits,
+    )
+
+
+def _losing(cut: sp.csr_array, owners: Owners) -> list[frozenset[int]]:
+    """Owners that each row leaves without a way."""
+    taken = sp.csr_array(cut.astype(np.int32) @ owners.ways)
+    gone = taken.data == owners.running[taken.indices]
+    return [
+        frozenset(taken.indices[low:high][gone[low:high]].tolist())
+        for low, high in zip(taken.indptr[:-1], taken.indptr[1:], strict=True)
+    ]
+
+
+def _candidates(base: Base, fallen: sp.csr_array) -> np.ndarray:
+    """Pairs of classes that together, and neither alone, take all supplies of some machine."""
+    row, supply = _standing(base)
+    by_asset = sp.csc_array(fallen)
+    found: set[Pair] = set()
+    done: set[tuple[int, ...]] = set()
+    order = np.argsort(row, kind="stable")
+    row, supply = row[order], supply[order]
+    edges = np.flatnonzero(np.diff(row, prepend=-1, append=np.iinfo(np.int64).max))
+    for first, last in pairwise(edges):
+        supplies = tuple(np.unique(supply[first:last]).tolist())
+        if len(supplies) < 2 or supplies in done:
+            continue
+        done.add(supplies)
+        masks: dict[int, int] = {}
+        for bit, one in enumerate(supplies):
+            for number in by_asset.indices[by_asset.indptr[one] : by_asset.indptr[one + 1]]:
+                masks[int(number)] = masks.get(int(number), 0) | 1 << bit
+        full = (1 << len(supplies)) - 1
+        by_mask: dict[int, list[int]] = {}
+        for number, mask in masks.items():
+            if mask != full:
+                by_mask.setdefault(mask, []).append(number)
+        for one, other in combinations(sorted(by_mask), 2):
+            if one | other == full:
+                found |= {(min(a, b), max(a, b)) for a in by_mask[one] for b in by_mask[other]}
+    return np.array(sorted(found), dtype=np.int64).reshape(-1, 2)
