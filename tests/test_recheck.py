@@ -168,6 +168,7 @@ FORK = {
 
 def _tree(tree: dict[str, Any], edges: dict[str, Edge]) -> list[str]:
     proof = {"ends": ["a", "c"], "ways": 2, "avoid_from_start": [], "without": [], "tree": tree}
+    proof["edges"] = [{"id": name, "weights": {"loss": 2}} for name in edges]
     findings = Findings()
     check_tree("circuit K", proof, edges, findings)
     return findings.false
@@ -176,6 +177,12 @@ def _tree(tree: dict[str, Any], edges: dict[str, Edge]) -> list[str]:
 def test_a_no_pair_proof_by_hand() -> None:
     """From a over b to c there is one edge each: the two ways share P, whichever avoids it."""
     assert _tree(FORK, BRIDGE) == []
+
+
+def test_a_leaf_on_a_limit_by_hand() -> None:
+    """Two edges of 2 each: every way has 4 of it, over a limit of 3."""
+    leaf = {"way": 0, "avoid": [], "weight": "loss", "least": 4, "most": 3}
+    assert _tree(leaf, BRIDGE) == []
 
 
 @pytest.mark.parametrize(
@@ -187,8 +194,17 @@ def test_a_no_pair_proof_by_hand() -> None:
         ({"way": 0, "avoid": ["P"], "cut": ["ab"]}, BRIDGE),
         ({**FORK, "risk": "Q"}, BRIDGE),
         ({"fewer_than_ways": ["P", "Q"], "cut": ["ab"]}, BRIDGE),
+        ({"way": 0, "avoid": [], "weight": "loss", "least": 6, "most": 5}, BRIDGE),
     ],
-    ids=["another edge", "another risk", "one way", "no fork", "another fork", "not fewer"],
+    ids=[
+        "another edge",
+        "another risk",
+        "one way",
+        "no fork",
+        "another fork",
+        "not fewer",
+        "within",
+    ],
 )
 def test_a_false_no_pair_proof_is_told(tree: dict[str, Any], edges: dict[str, Edge]) -> None:
     assert _tree(tree, edges) != []

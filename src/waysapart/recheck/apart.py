@@ -15,7 +15,7 @@ import shapely
 from pyproj import Transformer
 from shapely.ops import substring
 
-from waysapart.recheck.figures import GEOD
+from waysapart.recheck.ground import GEOD
 from waysapart.recheck.links import stretch
 from waysapart.recheck.paths import Key
 from waysapart.recheck.reading import LON_LAT, carried

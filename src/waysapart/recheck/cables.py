@@ -175,6 +175,9 @@ def _far_end(ground: Ground, segment: str, node: str) -> tuple[str | None, float
 def _along_drawn_line(cables: Cables, cable: Row, followed: list[Row]) -> list[Step]:
     """Steps along the segments that a drawn cable is said to follow, each held to the drawing."""
     ground, name, course = cables.ground, cable["id"], cable["geometry"]
+    if not all("from_m" in row for row in followed):  # named only, as reroute --json does
+        named = [row["segment"] for row in sorted(followed, key=lambda row: row["seq"])]
+        return _chained(ground, named)[0] if named else []
     segments = ground.records.by["segments"]
     steps = []
     for row in sorted(followed, key=lambda row: row["seq"]):

@@ -8,15 +8,15 @@ from itertools import pairwise
 from math import cosh, hypot, pi, sinh
 from typing import Any
 
-from pyproj import Geod, Transformer
+from pyproj import Transformer
 
 from waysapart.recheck.cables import Cables
+from waysapart.recheck.ground import GEOD
 from waysapart.recheck.links import Hop, Use, stretch
 from waysapart.recheck.proposal import Row
 from waysapart.recheck.reading import LON_LAT, Records, carried
 
 LIGHT_M_PER_US = 299.792458
-GEOD = Geod(ellps="WGS84")
 
 
 def hanging_m(span_m: float, sag_m: float, rise_m: float) -> float:

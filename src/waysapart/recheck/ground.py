@@ -9,9 +9,13 @@ from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 import shapely
+from pyproj import Geod, Transformer
 
-from waysapart.recheck.reading import Records
+from waysapart.recheck.reading import LON_LAT, Records, carried
 
+GEOD = Geod(ellps="WGS84")
+_WIDER = 1.05
+"""More than a working coordinate system may change lengths by."""
 SPAN_PLACES = {"tower", "gantry", "pole"}
 OTHER_PLACES = {"pit", "entry", "bridge"}
 WITH_WITHIN = ("sites", "structures", "containers", "segments", "supplies", "equipment")
@@ -171,12 +175,21 @@ def _find_twins(ground: Ground) -> None:
 
 
 def _find_hazards(ground: Ground) -> None:
-    """What each hazard touches, grown by its reach, of the kinds that it takes."""
+    """What each hazard touches, grown by its reach on the ground, of the kinds that it takes."""
     records = ground.records
+    to_degrees = Transformer.from_crs(records.crs, LON_LAT, always_xy=True)
+
+    def away_m(one: Any, other: Any) -> float:
+        if one.intersects(other):
+            return 0.0
+        line = carried(shapely.shortest_line(one, other), to_degrees)
+        return float(GEOD.geometry_length(line))
+
     plant = [row for role in ("sites", "structures", "segments") for row in records.rows[role]]
     tree = shapely.STRtree([row["geometry"] for row in plant])
     for hazard in records.rows["hazards"]:
         reach, takes = hazard.get("reach_m") or 0.0, hazard.get("takes")
-        for k in tree.query(hazard["geometry"], predicate="dwithin", distance=reach):
-            if not takes or plant[k].get("kind") in takes:
+        for k in tree.query(hazard["geometry"], predicate="dwithin", distance=reach * _WIDER):
+            taken = not takes or plant[k].get("kind") in takes
+            if taken and away_m(hazard["geometry"], plant[k]["geometry"]) <= reach:
                 ground.hit.setdefault(plant[k]["id"], []).append(hazard["id"])

@@ -106,7 +106,7 @@ def _joint_places(joints: list[Row]) -> dict[frozenset[str], set[str]]:
     return found
 
 
-def _options(cables: Cables, row: Row) -> tuple[list[Use], bool]:
+def uses_of(cables: Cables, row: Row) -> tuple[list[Use], bool]:
     """Ways of using a cable, the longest first; True where its chain lacks a stated node."""
     cable = row["cable"]
     length = float(len(cables.chain[cable]))
@@ -139,7 +139,7 @@ def _through(
     site_a: str | None,
     site_b: str | None,
 ) -> tuple[list[Use], list[str], bool]:
-    options = [_options(cables, row) for row in rows]
+    options = [uses_of(cables, row) for row in rows]
     choices = [uses for uses, _ in options]
     lost = ["link-broken" for _, bad in options if bad]
     jointed = []

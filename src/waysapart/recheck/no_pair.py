@@ -9,14 +9,16 @@ every branch ends in such a leaf, the ways do not exist either.
 
 from __future__ import annotations
 
+import heapq
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from waysapart.recheck.cables import follow_cables
+from waysapart.recheck.cables import Cables, follow_cables
 from waysapart.recheck.ground import survey
-from waysapart.recheck.links import tie_links
+from waysapart.recheck.links import tie_links, uses_of
 from waysapart.recheck.reading import read_records
-from waysapart.recheck.reliance import rely
+from waysapart.recheck.reliance import Asset, Reliance, part, rely, whole_cable
 
 if TYPE_CHECKING:
     from waysapart.recheck.claims import Findings
@@ -37,14 +39,16 @@ def check_no_pairs(study: Path, facts: dict[str, Any], findings: Findings) -> No
         if circuit.get("no_pair_proof")
     ]
     for circuit in facts["circuits"]:
-        if circuit["status"] == "none":
+        if circuit["status"] == "none" and circuit.get("why"):
+            findings.skip(f"circuit {circuit['id']}: {circuit['why']}")
+        elif circuit["status"] == "none":
             findings.holds(
                 bool(circuit.get("no_pair_proof")), f"circuit {circuit['id']}: there is no proof"
             )
     if not proofs:
         findings.skip("ways that were found: prove the proposal, and recheck that")
         return
-    relied = _links(study, facts) if "crs" in facts else None
+    record = _recorded(study, facts) if "crs" in facts else None
     for name, proof in proofs:
         what = f"circuit {name}"
         edges = {
@@ -52,10 +56,10 @@ def check_no_pairs(study: Path, facts: dict[str, Any], findings: Findings) -> No
             for one in proof["edges"]
         }
         check_tree(what, proof, edges, findings)
-        if relied is None:
+        if record is None:
             findings.skip(f"{what}: the edges of its proof against the records")
             continue
-        _check_edges(what, edges, relied, set(proof["without"]), findings)
+        _check_edges(what, proof, edges, record, findings)
 
 
 def check_tree(
@@ -74,7 +78,7 @@ def check_tree(
                     mine = {k: (v | {tree["risk"]} if k == way else v) for k, v in avoided.items()}
                     pending.append((branch, mine))
         elif "weight" in tree:
-            findings.skip(f"{what}: a leaf that rests on the limit of {tree['weight']}")
+            _check_beyond(what, proof, edges, tree, avoided, findings)
         else:
             _check_leaf(what, proof, edges, tree, avoided, findings)
 
@@ -106,6 +110,53 @@ def _check_leaf(
     )
 
 
+def _check_beyond(
+    what: str,
+    proof: dict[str, Any],
+    edges: dict[str, Edge],
+    leaf: dict[str, Any],
+    avoided: dict[int, set[str]],
+    findings: Findings,
+) -> None:
+    """The least sum of a weight that a way can have while it avoids risks is over a limit."""
+    name, avoid = leaf["weight"], set(leaf["avoid"])
+    known = avoid <= avoided.get(leaf["way"], set())
+    findings.holds(known, f"{what}: a leaf avoids what its branch does not")
+    weights = {str(one["id"]): one.get("weights", {}).get(name) for one in proof["edges"]}
+    removed = {str(edge) for edge in proof["without"]}
+    removed |= {edge for edge, on in edges.items() if on.relies_on & avoid}
+    least = _least_sum(edges, removed, weights, *proof["ends"])
+    beyond = least is None or least >= leaf["least"] > leaf["most"]
+    findings.holds(beyond, f"{what}: a way has {least} of {name}, within {leaf['most']}")
+    findings.skip(f"{what}: what each edge of its proof has of {name}, and the limit of it")
+
+
+def _least_sum(
+    edges: dict[str, Edge],
+    removed: set[str],
+    weights: dict[str, int | None],
+    begin: str,
+    end: str,
+) -> int | None:
+    """Dijkstra's least sum of weights from end to end; None where there is no way at all."""
+    beside: dict[str, list[tuple[str, int]]] = {}
+    for name, edge in edges.items():
+        if name not in removed:
+            for one, other in (edge.ends, edge.ends[::-1]):
+                beside.setdefault(one, []).append((other, weights[name] or 0))
+    done: set[str] = set()
+    waiting = [(0, begin)]
+    while waiting:
+        total, node = heapq.heappop(waiting)
+        if node == end:
+            return total
+        if node not in done:
+            done.add(node)
+            for other, more in beside.get(node, ()):
+                heapq.heappush(waiting, (total + more, other))
+    return None
+
+
 def _connected(edges: dict[str, Edge], removed: set[str], begin: str, end: str) -> bool:
     beside: dict[str, list[str]] = {}
     for name, edge in edges.items():
@@ -121,37 +172,63 @@ def _connected(edges: dict[str, Edge], removed: set[str], begin: str, end: str) 
     return end in found
 
 
-def _links(study: Path, facts: dict[str, Any]) -> dict[str, Edge]:
-    """Every link on record with its two ends and all that it relies on."""
+@dataclass
+class _Record:
+    """What the records say of links and cables."""
+
+    cables: Cables
+    links: dict[str, Edge]
+    reliance: Reliance
+
+    def along(self, edge: dict[str, Any]) -> set[str]:
+        """All that the stretch of cable of an edge, and the equipment at its ends, rely on."""
+        found: set[Asset] = {str(end).rsplit(" (", 1)[0] for end in edge["ends"]}
+        if edge.get("cable") in self.cables.chain:
+            whole = {name: whole_cable(self.cables, name) for name in self.cables.chain}
+            uses, _ = uses_of(self.cables, edge)
+            found |= part(self.cables, uses[0], whole)
+        return _ids(self.reliance.closure(found))
+
+
+def _ids(assets: set[Asset]) -> set[str]:
+    return {one if isinstance(one, str) else one[1] for one in assets}
+
+
+def _recorded(study: Path, facts: dict[str, Any]) -> _Record:
+    """Every link on record with its two ends and all that it relies on; every cable."""
     records = read_records(study, str(facts["crs"]))
     cables = follow_cables(survey(records), facts.get("matched", []), set())
     hops, _ = tie_links(cables)
     reliance = rely(cables, hops)
-    found = {}
-    for name, hop in hops.items():
-        closed = reliance.closure(reliance.items[name])
-        ids = frozenset(one if isinstance(one, str) else one[1] for one in closed)
-        found[name] = Edge((hop.row["a"], hop.row["b"]), ids)
-    return found
+    links = {
+        name: Edge(
+            (hop.row["a"], hop.row["b"]),
+            frozenset(_ids(reliance.closure(reliance.items[name]))),
+        )
+        for name, hop in hops.items()
+    }
+    return _Record(cables, links, reliance)
 
 
 def _check_edges(
-    what: str,
-    edges: dict[str, Edge],
-    relied: dict[str, Edge],
-    without: set[str],
-    findings: Findings,
+    what: str, proof: dict[str, Any], edges: dict[str, Edge], record: _Record, findings: Findings
 ) -> None:
     """Links of the proof are those on record, none is left out, and they rely on what it says."""
-    for name, edge in edges.items():
-        link = relied.get(name)
+    pairs = {one["id"]: set(one["segments"]) for one in proof.get("pairs", ())}
+    if pairs:
+        findings.skip(f"{what}: that the segments of pairs in its proof come too near")
+    for told in proof["edges"]:
+        name = str(told["id"])
+        link = record.links.get(name)
+        allowed = set(link.relies_on) if link else record.along(told)
+        allowed |= {pair for pair, segments in pairs.items() if segments & allowed}
         if link is None:
-            findings.skip(f"{what}: edges of its proof that are no links on record")
-            continue
-        findings.holds(
-            set(edge.ends) == set(link.ends), f"{what}: {name} joins {' and '.join(link.ends)}"
-        )
-        wrong = sorted(edge.relies_on - link.relies_on)
+            findings.skip(f"{what}: that its proof knows every stretch of cable with free fibres")
+        else:
+            findings.holds(
+                set(edges[name].ends) == set(link.ends), f"{what}: {name} joins other equipment"
+            )
+        wrong = sorted(edges[name].relies_on - allowed)
         findings.holds(not wrong, f"{what}: {name} does not rely on {', '.join(wrong[:8])}")
-    left_out = sorted(set(relied) - set(edges) - without)
+    left_out = sorted(set(record.links) - set(edges) - set(map(str, proof["without"])))
     findings.holds(not left_out, f"{what}: its proof leaves out {', '.join(left_out[:8])}")

@@ -46,7 +46,7 @@ def rely(cables: Cables, hops: dict[str, Hop]) -> Reliance:
     for step in (ground.holders, ground.hit):
         for asset, following in step.items():
             reliance.holders.setdefault(asset, set()).update(following)
-    whole = {cable: _whole_cable(cables, cable) for cable in records.by["cables"]}
+    whole = {cable: whole_cable(cables, cable) for cable in records.by["cables"]}
 
     def in_full(asset: str) -> set[Asset]:
         """An asset named in a list: a segment with its ends, a cable with its whole course."""
@@ -65,7 +65,7 @@ def rely(cables: Cables, hops: dict[str, Hop]) -> Reliance:
         items: set[Asset] = {end for end in (row.get("a"), row.get("b")) if end}
         items |= set(row.get("via") or ())
         for use in hop.uses():
-            items |= _part(cables, use, whole)
+            items |= part(cables, use, whole)
         items |= _joints_at_changes(cables, hop)
         for stated in row.get("relies_on") or ():
             items |= in_full(stated)
@@ -92,7 +92,8 @@ def _own(cables: Cables, cable: str) -> set[Asset]:
     return found
 
 
-def _whole_cable(cables: Cables, cable: str | None) -> set[Asset]:
+def whole_cable(cables: Cables, cable: str | None) -> set[Asset]:
+    """What a cable brings from end to end, with all that carries it."""
     found: set[Asset] = set()
     while cable is not None:
         found |= _own(cables, cable)
@@ -100,7 +101,7 @@ def _whole_cable(cables: Cables, cable: str | None) -> set[Asset]:
     return found
 
 
-def _part(cables: Cables, use: Use, whole: dict[str, set[Asset]]) -> set[Asset]:
+def part(cables: Cables, use: Use, whole: dict[str, set[Asset]]) -> set[Asset]:
     """What a stretch of a cable brings.
 
     Where it follows its carrier, the same stretch of that; where it has runs of
