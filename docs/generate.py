@@ -1,4 +1,4 @@
-"""Write the pages that follow from the code: roles and columns, commands, gap codes.
+"""Write the pages that follow from the code: roles and columns, commands, library, gap codes.
 
     python docs/generate.py
 
@@ -7,10 +7,14 @@ A test compares these pages with what the code says now.
 
 from __future__ import annotations
 
+import inspect
+import re
+from collections.abc import Iterator
 from pathlib import Path
 
 import click
 
+import waysapart
 from waysapart.cli import main
 from waysapart.gaps import GAP_CODES
 from waysapart.schema import ROLES, Column, Role
@@ -18,6 +22,8 @@ from waysapart.whatif.layer_fields import LAYERS
 
 DOCS = Path(__file__).resolve().parent
 _MADE = "<!-- made by docs/generate.py: change the code, not this page -->\n"
+_RULE = re.compile(r"-{3,}")
+_TERMS = {"Parameters", "Returns", "Raises", "Attributes", "Yields"}
 
 
 def format_page() -> str:
@@ -115,11 +121,95 @@ def export_page() -> str:
     return "\n".join(lines)
 
 
+def library_page() -> str:
+    """Every name of `waysapart.__all__`: functions first, then what they give and raise."""
+    names = [name for name in waysapart.__all__ if not name.startswith("_")]
+    things = {name: getattr(waysapart, name) for name in names}
+    functions = [name for name in names if inspect.isfunction(things[name])]
+    errors = [
+        name
+        for name in names
+        if inspect.isclass(things[name]) and issubclass(things[name], Exception)
+    ]
+    results = [name for name in names if name not in functions and name not in errors]
+    parts = [
+        _MADE,
+        "# Library",
+        "",
+        "`import waysapart as wa` offers these. Everything is typed, and nothing changes what it",
+        "is given. See [commands and their Python twins](commands-and-python.md) for how they go",
+        "together.",
+        "",
+    ]
+    for title, group in (("Functions", functions), ("Results", results), ("Errors", errors)):
+        parts += [f"## {title}", ""]
+        for name in group:
+            parts += [f"### {name}", "", *_described(name, things[name]), ""]
+    return re.sub(r"\n{3,}", "\n\n", "\n".join(parts).rstrip()) + "\n"
+
+
+def _described(name: str, thing: object) -> Iterator[str]:
+    if inspect.isfunction(thing):
+        yield f"```text\nwa.{name}{_signature(thing)}\n```"
+        yield ""
+    yield from _markdown(inspect.getdoc(thing) or "")
+    if inspect.isclass(thing):
+        yield from _methods(thing)
+
+
+def _methods(kind: type) -> Iterator[str]:
+    """What a class offers beyond its fields."""
+    for name, member in vars(kind).items():
+        if name.startswith("_") or not callable(member):
+            continue
+        summary = (inspect.getdoc(member) or "").partition("\n\n")[0].replace("\n", " ")
+        yield ""
+        yield f"- `{name}{_signature(member)}`: {summary}"
+
+
+def _signature(function: object) -> str:
+    """Parameters without the class itself, on lines of their own where they are long."""
+    signature = inspect.signature(function)  # type: ignore[arg-type]
+    kept = [one for one in signature.parameters.values() if one.name != "self"]
+    text = str(signature.replace(parameters=kept)).replace("'", "")
+    if len(text) < 80:
+        return text
+    split = re.split(r", (?![^\[(]*[\])])", text[1 : text.rindex(") ->")])
+    returns = text[text.rindex(") ->") :]
+    return "(\n    " + ",\n    ".join(split) + f",\n{returns}"
+
+
+def _markdown(doc: str) -> Iterator[str]:
+    """A NumPy-style docstring: sections as bold words, their terms as a list."""
+    lines = doc.splitlines()
+    section = ""
+    place = 0
+    while place < len(lines):
+        line = lines[place]
+        if place + 1 < len(lines) and _RULE.fullmatch(lines[place + 1].strip()):
+            section = line.strip()
+            yield from ("", f"**{section}**", "")
+            place += 2
+            continue
+        if section in _TERMS and line and not line.startswith(" "):
+            name, _, kind = line.partition(" : ")
+            text = []
+            while place + 1 < len(lines) and (lines[place + 1].startswith(" ")):
+                place += 1
+                text.append(lines[place].strip())
+            told = f" ({kind})" if kind else ""
+            yield f"- `{name}`{told}" + (f": {' '.join(text)}" if text else "")
+        else:
+            yield line
+        place += 1
+
+
 PAGES = {
     "format.md": format_page,
     "commands.md": commands_page,
     "gaps.md": gaps_page,
     "export.md": export_page,
+    "library.md": library_page,
 }
 
 if __name__ == "__main__":

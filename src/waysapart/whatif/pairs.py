@@ -295,6 +295,8 @@ def _foremost(lost: Ints, groups: Ints, pairs: Ints, top: int) -> Ints:
 
 def _batches(work: Ints) -> list[slice]:
     """Rows in batches whose sums fit into memory together."""
+    if not len(work):
+        return []
     batch = np.cumsum(work) // _AT_ONCE
     edges = np.flatnonzero(np.diff(batch, prepend=-1))
     return [

@@ -1,0 +1,42 @@
+"""Sphinx configuration of the documentation site.
+
+    python -m sphinx -W --keep-going -b html docs build/site
+
+The pages are Markdown. Nothing in the built site is fetched from elsewhere, and its search works
+from a folder, without a server.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pygments.lexers.special import TextLexer
+
+from waysapart import __version__
+
+if TYPE_CHECKING:
+    from sphinx.application import Sphinx
+
+project = "waysapart"
+author = "The waysapart authors"
+copyright = author
+release = __version__
+
+extensions = ["myst_parser"]
+source_suffix = {".md": "markdown"}
+nitpicky = True
+myst_heading_anchors = 3
+html_theme = "furo"
+html_title = "waysapart"
+html_static_path: list[str] = []
+html_show_sphinx = False
+html_copy_source = False
+html_theme_options = {
+    "footer_icons": [],
+    "top_of_page_buttons": [],
+}
+
+
+def setup(app: Sphinx) -> None:
+    """Sums worked by hand (```figures) are shown as they stand."""
+    app.add_lexer("figures", TextLexer)
