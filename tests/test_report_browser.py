@@ -2,70 +2,40 @@
 
 import csv
 import io
-import os
-import shutil
 
 import pytest
 
+from browser import Watched, chromium
 from report_estuary import build_estuary, respell
 from waysapart.report.escape import csv_cell, visible
 from waysapart.report.page import render_report
 
 pytestmark = pytest.mark.browser
 
-BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
 HOSTILE = (
     "{{ 7*7 }} {% raw {# ${ran(1)} ` \\ \" ' &amp; </script><script>ran(2)</script>"
     "<img src=x onerror=ran(3)><svg onload=ran(4)> \u202eevil\u200b "
 )
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser():
-    found = next((path for name in BROWSERS if (path := shutil.which(name))), None)
-    if found is None:
-        if os.environ.get("WAYSAPART_NEED_BROWSER") == "1":
-            pytest.fail(f"no browser found; looked for {', '.join(BROWSERS)}")
-        pytest.skip("no browser found")
-    playwright = pytest.importorskip("playwright.sync_api")
-    with playwright.sync_playwright() as driver:
-        arguments = ["--no-sandbox", "--disable-gpu", "--disable-quic"]
-        browser = driver.chromium.launch(executable_path=found, args=arguments)
-        yield browser
-        browser.close()
+    with chromium() as found:
+        yield found
 
 
 @pytest.fixture
 def opened(browser, tmp_path):
     """Opens a report from a file without a network; at the end asks what it did."""
-    contexts, requests, complaints = [], [], []
+    watched = Watched(browser)
 
     def opener(facts, geo, **options):
         path = tmp_path / "report.html"
         path.write_text(render_report(facts, geo, title=facts["study"]), encoding="utf-8")
-        context = browser.new_context(
-            offline=True,
-            reduced_motion="reduce",
-            **({"viewport": {"width": 1300, "height": 900}} | options),
-        )
-        contexts.append(context)
-        page = context.new_page()
-        page.on("request", lambda request: requests.append(request.url))
-        page.on("pageerror", lambda error: complaints.append(str(error)))
-        page.on("console", lambda message: complaints.append(message.text))
-        page.on("dialog", lambda dialog: complaints.append(dialog.message))
-        page.add_init_script("window.ran = n => { window.hasRun = n; };")
-        page.goto(path.as_uri())
-        page.wait_for_selector(".plan-canvas[data-drawn]", state="attached")
-        return page
+        return watched.open(path, **options)
 
     yield opener
-    for context in contexts:
-        context.close()
-    assert complaints == []
-    elsewhere = [url for url in requests if not url.startswith(("file:", "data:", "blob:"))]
-    assert elsewhere == []
-    assert sum(url.startswith("file:") for url in requests) == len(contexts)
+    watched.close()
 
 
 @pytest.fixture

@@ -91,6 +91,9 @@ _ROLES = {
     "hazards": "hazard",
 }
 _STANDARD_FIBRE = re.compile(r"(G\.65\d(\.[A-E]\d?)?|OM[1-5]|OS[12]a?)")
+_OWN_KEY = re.compile(r"[a-z_]+(\.[a-z_]+)?")
+_KEY = re.compile(r"([a-z_]+)\.(.+)\.([a-z_][a-z_0-9]*|[a-z_]+\.\d+)", re.DOTALL)
+_PER_KIND = re.compile(r"[a-z_]+_(pct|m|db)")
 _PLAIN_REVISION = re.compile(r"[A-Z]|\d{1,3}")
 _LEFT = "left out"
 
@@ -319,19 +322,25 @@ class _Reducer:
         ]
 
     def _dotted(self, key: str) -> str:
-        """A key of the rules, with names that the study gave replaced."""
-        parts = re.findall(r'"[^"]*"|[^.]+', key)
-        if len(parts) < 3:
-            return key
-        second = parts[1].strip('"')
-        safe = (
-            second in self._new
-            or second in KNOWN_KINDS
-            or second in _ROLES
-            or _STANDARD_FIBRE.fullmatch(second)
+        """A key of the rules; a part of it that the study may have named is replaced."""
+        parts = _KEY.fullmatch(key)
+        if parts is None:
+            return key if _OWN_KEY.fullmatch(key) else "other"
+        first, named, last = parts.groups()
+        if _PER_KIND.fullmatch(named):
+            return f"{first}.{named}.{self._rule_name(last)}"
+        return f"{first}.{self._rule_name(named.strip(chr(34)))}.{last}"
+
+    def _rule_name(self, name: str) -> str:
+        if name in self._new:
+            return self._new[name]
+        known = (
+            name == "default"
+            or name in KNOWN_KINDS
+            or name in _ROLES
+            or _STANDARD_FIBRE.fullmatch(name)
         )
-        parts[1] = self._new.get(second, parts[1]) if safe else "other"
-        return ".".join(parts)
+        return name if known else "other"
 
     def _value(self, value: Any) -> Any:
         if isinstance(value, str):

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 
-from waysapart.study.toml_input import dotted
+_BARE = re.compile(r"[A-Za-z0-9_-]+")
 
 
 def toml_value(value: object) -> str:
@@ -26,7 +27,7 @@ def toml_value(value: object) -> str:
     if isinstance(value, datetime | date):
         return value.isoformat()
     if isinstance(value, Mapping):
-        inner = ", ".join(f"{dotted([key])} = {toml_value(part)}" for key, part in value.items())
+        inner = ", ".join(f"{_key(key)} = {toml_value(part)}" for key, part in value.items())
         return f"{{ {inner} }}" if inner else "{}"
     if isinstance(value, Sequence):
         return f"[{', '.join(toml_value(part) for part in value)}]"
@@ -39,6 +40,11 @@ def _toml_text(text: str) -> str:
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
+def _key(name: object) -> str:
+    """A key bare where TOML allows it, else quoted with all that needs it escaped."""
+    return str(name) if _BARE.fullmatch(str(name)) else _toml_text(str(name))
+
+
 def toml_document(tables: Mapping[str, object]) -> str:
     """A whole document: plain values first, then tables, then lists of tables."""
     plain, sections = [], []
@@ -46,21 +52,21 @@ def toml_document(tables: Mapping[str, object]) -> str:
         if isinstance(value, Mapping) and value:
             for name, part in value.items():
                 if isinstance(part, Mapping):
-                    lines = [f"{dotted([at])} = {toml_value(inner)}" for at, inner in part.items()]
-                    sections.append("\n".join([f"[{dotted([key, name])}]", *lines]))
+                    lines = [f"{_key(at)} = {toml_value(inner)}" for at, inner in part.items()]
+                    sections.append("\n".join([f"[{_key(key)}.{_key(name)}]", *lines]))
             lines = [
-                f"{dotted([name])} = {toml_value(part)}"
+                f"{_key(name)} = {toml_value(part)}"
                 for name, part in value.items()
                 if not isinstance(part, Mapping)
             ]
             if lines:
-                sections.append("\n".join([f"[{dotted([key])}]", *lines]))
+                sections.append("\n".join([f"[{_key(key)}]", *lines]))
         elif _is_tables(value):
             for part in value:  # type: ignore[attr-defined]
-                lines = [f"{dotted([at])} = {toml_value(inner)}" for at, inner in part.items()]
-                sections.append("\n".join([f"[[{dotted([key])}]]", *lines]))
+                lines = [f"{_key(at)} = {toml_value(inner)}" for at, inner in part.items()]
+                sections.append("\n".join([f"[[{_key(key)}]]", *lines]))
         else:
-            plain.append(f"{dotted([key])} = {toml_value(value)}")
+            plain.append(f"{_key(key)} = {toml_value(value)}")
     return "\n\n".join(["\n".join(plain), *sections]).strip() + "\n"
 
 

@@ -1,0 +1,70 @@
+"""Headless Chromium for the tests of the report, and a page that tells what it did."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
+ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic"]
+NEEDED = os.environ.get("WAYSAPART_NEED_BROWSER") == "1"
+
+
+@contextmanager
+def chromium() -> Iterator[Any]:
+    """A browser; where none is found the test is skipped, or fails if one is needed."""
+    found = next((path for name in BROWSERS if (path := shutil.which(name))), None)
+    if found is None:
+        if NEEDED:
+            pytest.fail(f"no browser found; looked for {', '.join(BROWSERS)}")
+        pytest.skip("no browser found")
+    playwright = pytest.importorskip("playwright.sync_api")
+    with playwright.sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=found, args=ARGUMENTS)
+        try:
+            yield browser
+        finally:
+            browser.close()
+
+
+class Watched:
+    """Opens reports from files, without a network; remembers requests and complaints."""
+
+    def __init__(self, browser: Any) -> None:
+        self._browser = browser
+        self._contexts: list[Any] = []
+        self.requests: list[str] = []
+        self.complaints: list[str] = []
+
+    def open(self, path: Path, **options: Any) -> Any:
+        """A page with the report in it, once its map is drawn, if it has one."""
+        wanted: dict[str, Any] = {"viewport": {"width": 1300, "height": 900}} | options
+        context = self._browser.new_context(offline=True, reduced_motion="reduce", **wanted)
+        self._contexts.append(context)
+        page = context.new_page()
+        page.on("request", lambda request: self.requests.append(request.url))
+        page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        page.on("console", lambda message: self.complaints.append(message.text))
+        page.on("dialog", lambda dialog: self.complaints.append(dialog.message))
+        page.add_init_script("window.ran = n => { window.hasRun = n; };")
+        page.goto(path.as_uri())
+        if page.locator(".plan-frame").count():
+            page.wait_for_selector(".plan-canvas[data-drawn]", state="attached")
+        return page
+
+    def close(self) -> None:
+        """Close all pages; nothing may have been asked for but the files themselves."""
+        for context in self._contexts:
+            context.close()
+        assert self.complaints == []
+        elsewhere = [
+            url for url in self.requests if not url.startswith(("file:", "data:", "blob:"))
+        ]
+        assert elsewhere == []
+        assert sum(url.startswith("file:") for url in self.requests) == len(self._contexts)
