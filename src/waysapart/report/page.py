@@ -26,7 +26,14 @@ _MAP_SCRIPTS += ("strips.js", "tables.js")
 _STYLES = ("page.css", "strip.css", "print.css")
 
 
-def render_report(facts: Facts, geo: Facts, *, title: str, tiles: Tiles | None = None) -> str:
+def render_report(
+    facts: Facts,
+    geo: Facts,
+    *,
+    title: str,
+    tiles: Tiles | None = None,
+    pictures: Mapping[str, str] | None = None,
+) -> str:
     """The whole report as HTML.
 
     Parameters
@@ -48,6 +55,8 @@ def render_report(facts: Facts, geo: Facts, *, title: str, tiles: Tiles | None =
     tiles : Tiles, optional
         Background map. With it, and only with it, the opened page asks one
         host for images.
+    pictures : mapping of str to str, optional
+        Separation profiles by circuit, from `profile_svg`; put in as they stand.
 
     Returns
     -------
@@ -71,7 +80,7 @@ def render_report(facts: Facts, geo: Facts, *, title: str, tiles: Tiles | None =
         .get_template("report.html.j2")
         .render(
             title=title,
-            view=page_view(facts),
+            view=page_view(facts, pictures),
             csp=Markup(CSP_PLACE),
             styles=[Markup(style) for style in (*parts.styles, *map(_file, _STYLES))],
             map_body=Markup(parts.body),

@@ -24,10 +24,12 @@ if TYPE_CHECKING:
 
 _SVG = "http://www.w3.org/2000/svg"
 _WIDTH_IN, _PANEL_IN = 7.2, 1.75
-_COLUMNS = 700
+_COLUMNS = 400
 """Columns of the drawing: in each, the least and the greatest distance are drawn."""
 _LEAST_LIMIT_M = 1.0
 """Distances below this are drawn on an even scale where no limit asks for more."""
+_INK = "#000000"
+"""Drawn in the colour of the page's text."""
 _ATTRIBUTES = frozenset(
     [
         "fill",
@@ -52,6 +54,7 @@ _ATTRIBUTES = frozenset(
 )
 """Style properties that may stand as attributes of their own (SVG 1.1, appendix N)."""
 _FONT_SIZE = re.compile(r"(\d+(?:\.\d+)?)px")
+_LONG_NUMBER = re.compile(r"-?\d+\.\d{2,}")
 _REFERENCE = re.compile(r"url\(#([^)]*)\)")
 
 
@@ -89,26 +92,42 @@ def profile_svg(proof: Proof, name: str) -> str:
     return _sealed(_drawn(panels), name)
 
 
-def circuits_to_draw(proof: Proof, others: int = 10) -> list[str]:
-    """Circuits whose profile is worth its place: all that are not apart, then a few others.
+def circuits_to_draw(proof: Proof, most: int = 24) -> list[str]:
+    """Circuits whose profile is worth its place: those with a near approach or crossing first.
 
-    The others are those that come closest. Circuits whose separation was not
-    examined are left out.
+    Then come the others that are not apart, then those that are, the closest first.
+    Circuits whose separation was not examined have none.
+
+    Parameters
+    ----------
+    proof : Proof
+    most : int
+        At most so many, so that a report stays small.
+
+    Returns
+    -------
+    list of str
+        Ids, in the order of the circuits.
 
     Raises
     ------
     CallError
-        `others` is negative.
+        `most` is negative.
     """
-    if others < 0:
-        raise CallError(f"others {others}: expected 0 or more")
-    pairs = proof.spacing.pairs
+    if most < 0:
+        raise CallError(f"most {most}: expected 0 or more")
+    spacing = proof.spacing
+    pairs = spacing.pairs[spacing.pairs["test"] < proof.circuit_count]
     closest = pairs.groupby("test")["closest_m"].min().dropna()
-    closest = closest[closest.index < proof.circuit_count].sort_values(kind="stable")
-    ranked = [int(test) for test in closest.index.to_numpy()]
-    faulty = [test for test in ranked if proof.verdicts[test] != APART]
-    rest = [test for test in ranked if proof.verdicts[test] == APART][:others]
-    return [proof.trials[test].id for test in sorted(faulty + rest)]
+    found = np.zeros(proof.circuit_count, dtype=bool)
+    for rows in (spacing.near, spacing.cross):
+        open_ = rows["pair"].to_numpy(dtype=np.int64)[rows["under"].to_numpy() < 0]
+        tests = spacing.pairs["test"].to_numpy()[open_]
+        found[tests[tests < proof.circuit_count]] = True
+    tests = closest.index.to_numpy(dtype=np.int64)
+    apart = np.array([proof.verdicts[test] == APART for test in tests], dtype=bool)
+    ranked = tests[np.lexsort((closest.to_numpy(), apart, ~found[tests]))]
+    return [proof.trials[test].id for test in sorted(ranked[:most].tolist())]
 
 
 def _drawn(panels: Sequence[pd.DataFrame]) -> str:
@@ -119,8 +138,17 @@ def _drawn(panels: Sequence[pd.DataFrame]) -> str:
 
     settings: dict[Any, Any] = {"svg.hashsalt": "waysapart", "svg.fonttype": "none"}
     with mpl.rc_context({**mpl.rcParamsDefault, **settings}):
-        figure = Figure(figsize=(_WIDTH_IN, _PANEL_IN * len(panels)), layout="constrained")
+        height = _PANEL_IN * len(panels)
+        figure = Figure(figsize=(_WIDTH_IN, height))
         FigureCanvasSVG(figure)
+        figure.patch.set_visible(False)
+        figure.subplots_adjust(
+            left=0.55 / _WIDTH_IN,
+            right=1.0 - 0.1 / _WIDTH_IN,
+            bottom=0.42 / height,
+            top=1.0 - 0.06 / height,
+            hspace=0.5,
+        )
         for axes, arcs in zip(
             figure.subplots(len(panels), squeeze=False).flat, panels, strict=True
         ):
@@ -140,9 +168,10 @@ def _panel(axes: Axes, arcs: pd.DataFrame) -> None:
     axes.set_yscale("symlog", linthresh=even, linscale=0.4)
     axes.set_ylim(0.0, max(10.0 * even, 2.0 * float(np.nanmax(distance_m, initial=0.0))))
     axes.set_xlim(0.0, float(arcs["to_m"].max()) / 1000.0)
-    axes.grid(True, color="#d8d8d8", linewidth=0.5)
+    axes.patch.set_visible(False)
+    axes.grid(True, color=_INK, alpha=0.15, linewidth=0.5)
     for begin, end in _runs(arcs[arcs["end_zone"]]):
-        span = axes.axvspan(begin / 1000.0, end / 1000.0, color="#000000", alpha=0.1, linewidth=0)
+        span = axes.axvspan(begin / 1000.0, end / 1000.0, color=_INK, alpha=0.1, linewidth=0)
         span.set_gid("class-profile-zone")
     asked = np.repeat(arcs["limit_m"].where(arcs["limit_m"] > 0).to_numpy(), 2)
     (line,) = axes.plot(
@@ -282,6 +311,11 @@ def _references(value: str) -> Iterable[str]:
     return [value[1:]] if value.startswith("#") else _REFERENCE.findall(value)
 
 
+def _short(number: re.Match[str]) -> str:
+    """A coordinate to a tenth of a point, which is finer than any screen."""
+    return f"{float(number.group()):.1f}"
+
+
 def _flatten(element: ElementTree.Element, used: set[str], mark: str) -> None:
     """Style properties as attributes; ids marked, those that nobody names dropped."""
     for declaration in element.attrib.pop("style", "").split(";"):
@@ -289,8 +323,13 @@ def _flatten(element: ElementTree.Element, used: set[str], mark: str) -> None:
         if key == "font" and (size := _FONT_SIZE.search(value)):
             element.set("font-size", size.group(1))
         elif key in _ATTRIBUTES:
-            element.set(key, value.removesuffix("px") if key == "font-size" else value)
+            element.set(key, "currentColor" if value == _INK else value.removesuffix("px"))
+    for key in ("d", "x", "y", "transform"):
+        if key in element.attrib:
+            element.set(key, _LONG_NUMBER.sub(_short, element.attrib[key]))
     own = element.attrib.pop("id", "")
+    if element.tag == f"{{{_SVG}}}text":
+        element.set("fill", "currentColor")
     if own.startswith("class-"):
         element.set("class", own.removeprefix("class-"))
     elif own in used:

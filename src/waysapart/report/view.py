@@ -8,6 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from markupsafe import Markup
+
 from waysapart.report import words
 from waysapart.report.events import event_rows, place_rows
 from waysapart.report.fold import chains_of, folded, kind_of
@@ -31,13 +33,15 @@ _FIRST = 12
 """How many circuits the first screen names before it points to the table."""
 
 
-def page_view(facts: Facts) -> View:
+def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
     """All that the templates show, from the facts of `prove --json`.
 
     Parameters
     ----------
     facts : mapping
         See `waysapart.report.page.render_report`.
+    pictures : mapping of str to str, optional
+        Separation profiles by circuit, safe to stand in the page.
 
     Returns
     -------
@@ -49,6 +53,7 @@ def page_view(facts: Facts) -> View:
     budgets = {str(one["link"]): one for one in facts.get("links", [])}
     circuits = [
         _circuit(index, circuit, budgets, strips.get("circuit", {}))
+        | {"profile": Markup((pictures or {}).get(str(circuit["id"]), ""))}
         for index, circuit in enumerate(facts.get("circuits", []))
     ]
     circuits.sort(key=lambda c: (c["urgency"], -c["found"], c["id"]))

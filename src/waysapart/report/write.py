@@ -13,6 +13,7 @@ from waysapart.report.lanes import strips
 from waysapart.report.map import Tiles, frame
 from waysapart.report.outside import Outside, reduced
 from waysapart.report.page import render_report, write_text_safely
+from waysapart.report.profile_svg import circuits_to_draw, profile_svg
 from waysapart.verdicts.prove import Proof
 from waysapart.whatif.compare import Side, compare
 
@@ -53,10 +54,14 @@ def write_report(
     """
     facts, geo = report_facts(proof, since=since)
     title = f"{proof.study.name}: are the ways apart?"
+    pictures = {}
     if outside is not None:
         facts, geo = reduced(facts, geo, proof.study.crs, outside)
         title = "Are the ways apart? Report for readers outside"
-    write_text_safely(path, render_report(facts, geo, title=title, tiles=tiles))
+    else:
+        pictures = {name: profile_svg(proof, name) for name in circuits_to_draw(proof)}
+    page = render_report(facts, geo, title=title, tiles=tiles, pictures=pictures)
+    write_text_safely(path, page)
     return Path(path)
 
 
