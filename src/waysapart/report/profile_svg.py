@@ -92,7 +92,7 @@ def profile_svg(proof: Proof, name: str) -> str:
     return _sealed(_drawn(panels), name)
 
 
-def circuits_to_draw(proof: Proof, most: int = 24) -> list[str]:
+def circuits_to_draw(proof: Proof, most: int = 12) -> list[str]:
     """Circuits whose profile is worth its place: those with a near approach or crossing first.
 
     Then come the others that are not apart, then those that are, the closest first.
