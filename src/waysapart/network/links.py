@@ -333,6 +333,8 @@ def _failures(
 def _faults(
     study: Study, assets: Assets, link: int, given: list[_Given], faults: list[tuple[str, int]]
 ) -> list[tuple[str, str]]:
+    if not faults:
+        return []
     names = study.tables["cables"]["id"].to_numpy()
     links = study.tables["links"]
     told = []

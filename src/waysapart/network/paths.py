@@ -185,7 +185,10 @@ def _ring_paths(
 ) -> dict[tuple[str, str], list[int]]:
     """Both ways round a ring for every circuit that names one."""
     rings, users = study.tables["rings"], study.tables["ring_circuits"]
-    circuits = study.tables["circuits"].set_index("id")
+    circuits = study.tables["circuits"]
+    rows = {name: number for number, name in enumerate(circuits["id"].to_list())}
+    begin = assets.numbers(circuits["a"]).tolist()
+    finish = assets.numbers(circuits["b"]).tolist()
     members: dict[str, list[int]] = {}
     ordered = rings.sort_values(["ring", "seq"], kind="stable")
     numbers = link_number.get_indexer(pd.Index(ordered["link"]))
@@ -194,16 +197,15 @@ def _ring_paths(
             members.setdefault(ring, []).append(int(link))
     positions = {ring: _ring_nodes(chain, ends) for ring, chain in members.items()}
     found: dict[tuple[str, str], list[int]] = {}
-    rows = {name: number for number, name in enumerate(study.tables["circuits"]["id"])}
     for name, ring, stated in zip(users["circuit"], users["ring"], users["main_way"], strict=True):
-        if name not in circuits.index or ring not in members:
+        if name not in rows or ring not in members:
             continue
         chain, nodes = members[ring], positions[ring]
         if nodes is None:
             text = f"ring {ring} is not closed: its links do not lead round in the order given"
             gaps.append(_circuit_gap(study, rows[name], "ring-broken", text))
             continue
-        end_a, end_b = assets.numbers(circuits.loc[name, ["a", "b"]].astype(str)).tolist()
+        end_a, end_b = begin[rows[name]], finish[rows[name]]
         if end_a not in nodes or end_b not in nodes or end_a == end_b:
             text = f"its end equipment is not on ring {ring}: name equipment that its links join"
             gaps.append(_circuit_gap(study, rows[name], "ring-broken", text))

@@ -11,10 +11,11 @@ is the simpler program.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
+import scipy.sparse as sp
 
 from waysapart.verdicts.plain import figure
 from waysapart.verdicts.prove import Proof
@@ -44,10 +45,11 @@ def evidence(proof: Proof) -> dict[str, Any]:
         `verdicts`, each with the paths on its sides, the hazards that all sides
         meet, and the closest approach of every two paths that were held apart.
     """
-    every = proof.reliance.paths
-    used = np.unique(every.indices)
-    number = np.full(every.shape[1], -1, dtype=np.int64)
-    number[used] = np.arange(len(used))
+    every = proof.reliance.paths.tocsc().tocsr()  # linear, and sorts each row
+    relied_on = np.zeros(every.shape[1], dtype=bool)
+    relied_on[every.indices] = True
+    used = np.flatnonzero(relied_on)
+    number = np.cumsum(relied_on) - 1
     frame = proof.network.assets.frame
     count = len(frame)
     links = proof.study.tables["links"]["id"].to_numpy()
@@ -57,74 +59,103 @@ def evidence(proof: Proof) -> dict[str, Any]:
     hazard[:count][proof.network.assets.of_role("hazards")] = True
     paths = proof.network.paths
     circuits = proof.study.tables["circuits"]["id"].to_numpy()
-    told = []
-    for path in range(len(paths)):
-        mine = np.sort(every.indices[every.indptr[path] : every.indptr[path + 1]])
-        told.append(
-            {
-                "circuit": str(circuits[paths.circuit[path]]),
-                "path": paths.label[path],
-                "links": [str(links[link]) for link in paths.links(path)],
-                "relies_on": intervals(number[mine].tolist()),
-                "hazards": [str(name) for name in ids[mine[hazard[mine]]]],
-            }
-        )
+    relied = row_intervals(number[every.indices], every.indptr)
+    met = _hazards_of(every, ids, hazard)
+    names = [str(name) for name in links]
+    told = [
+        {
+            "circuit": str(circuits[paths.circuit[path]]),
+            "path": paths.label[path],
+            "links": [names[link] for link in paths.links(path).tolist()],
+            "relies_on": relied[path],
+            "hazards": met[path],
+        }
+        for path in range(len(paths))
+    ]
     return {
         "schema": SCHEMA,
         "says": SAYS,
         "assets": [str(name) for name in ids[used]],
         "roles": {
-            str(role): intervals(np.flatnonzero(roles[used] == role).tolist())
+            str(role): intervals(np.flatnonzero(roles[used] == role))
             for role in dict.fromkeys(roles[used].tolist())
         },
         "paths": told,
-        "verdicts": [_verdict(proof, test, ids, hazard) for test in range(len(proof.trials))],
+        "verdicts": _verdicts(proof, _hazards_of(proof.sharing.shared, ids, hazard)),
     }
 
 
-def _verdict(proof: Proof, test: int, ids: np.ndarray, hazard: np.ndarray) -> dict[str, Any]:
-    trial, shared = proof.trials[test], proof.sharing.shared
-    mine = np.sort(shared.indices[shared.indptr[test] : shared.indptr[test + 1]])
-    met = [str(name) for name in ids[mine[hazard[mine]]]] if len(trial.sides) > 1 else []
-    return {
-        "id": trial.id,
-        "kind": "circuit" if trial.group_test is None else "group",
-        "verdict": proof.verdicts[test],
-        "sides": [list(side) for side in trial.sides],
-        "hazards_on_all": met,
-        "no_hazard_on_all": not met,
-        "closest": _closest(proof, test),
-    }
+def _hazards_of(matrix: sp.csr_array, ids: np.ndarray, hazard: np.ndarray) -> list[list[str]]:
+    """Ids of the hazards in every row of a matrix of assets."""
+    found: list[list[str]] = [[] for _ in range(matrix.shape[0])]
+    at = np.flatnonzero(hazard[matrix.indices])
+    rows, columns = np.searchsorted(matrix.indptr, at, side="right") - 1, matrix.indices[at]
+    order = np.lexsort((columns, rows))
+    for row, column in zip(rows[order].tolist(), columns[order].tolist(), strict=True):
+        found[row].append(str(ids[column]))
+    return found
 
 
-def _closest(proof: Proof, test: int) -> list[dict[str, Any]]:
-    """The closest approach of every two paths; those that nothing was measured of are left out."""
-    pairs = proof.spacing.pairs
+def _verdicts(proof: Proof, hazards: list[list[str]]) -> list[dict[str, Any]]:
+    closest = _closest(proof)
+    found = []
+    for test, trial in enumerate(proof.trials):
+        met = hazards[test] if len(trial.sides) > 1 else []
+        found.append(
+            {
+                "id": trial.id,
+                "kind": "circuit" if trial.group_test is None else "group",
+                "verdict": proof.verdicts[test],
+                "sides": [list(side) for side in trial.sides],
+                "hazards_on_all": met,
+                "no_hazard_on_all": not met,
+                "closest": closest[test],
+            }
+        )
+    return found
+
+
+def _closest(proof: Proof) -> list[list[dict[str, Any]]]:
+    """The closest approach of every two paths, test by test; what was not measured is left out."""
+    pairs = proof.spacing.pairs[proof.spacing.pairs["closest_m"].notna()]
     first = proof.network.assets.start["segments"]
-    mine = pairs[(pairs["test"] == test) & pairs["closest_m"].notna()]
-    return [
-        {
-            "paths": [int(row["first"]), int(row["second"])],
-            "segments": [proof.names[first + row[f"segment_{side}"]][0] for side in ("i", "j")],
-            "points": [
-                [
-                    round(float(row[f"lon_{side}"]), _POINT_DECIMALS) + 0.0,
-                    round(float(row[f"lat_{side}"]), _POINT_DECIMALS) + 0.0,
-                ]
-                for side in ("i", "j")
-            ],
-            "distance_m": figure(row["closest_m"], "m"),
-        }
-        for row in mine.to_dict("records")
-    ]
+    found: list[list[dict[str, Any]]] = [[] for _ in proof.trials]
+    columns = (
+        *("test", "first", "second", "segment_i", "segment_j"),
+        *("lon_i", "lat_i", "lon_j", "lat_j", "closest_m"),
+    )
+    rows = zip(*(pairs[name].tolist() for name in columns), strict=True)
+    for test, one, other, at_i, at_j, lon_i, lat_i, lon_j, lat_j, metres in rows:
+        found[test].append(
+            {
+                "paths": [one, other],
+                "segments": [proof.names[first + at][0] for at in (at_i, at_j)],
+                "points": [_point(lon_i, lat_i), _point(lon_j, lat_j)],
+                "distance_m": figure(metres, "m"),
+            }
+        )
+    return found
 
 
-def intervals(numbers: Iterable[int]) -> str:
+def _point(lon: float, lat: float) -> list[float]:
+    return [round(lon, _POINT_DECIMALS) + 0.0, round(lat, _POINT_DECIMALS) + 0.0]
+
+
+def intervals(numbers: np.ndarray) -> str:
     """Ascending whole numbers as text: '0-3 7' for 0, 1, 2, 3 and 7."""
-    runs: list[list[int]] = []
-    for number in numbers:
-        if runs and number == runs[-1][1] + 1:
-            runs[-1][1] = number
-        else:
-            runs.append([number, number])
-    return " ".join(str(low) if low == high else f"{low}-{high}" for low, high in runs)
+    return row_intervals(numbers, np.array([0, len(numbers)]))[0]
+
+
+def row_intervals(numbers: np.ndarray, first: np.ndarray) -> list[str]:
+    """The same for many sets at once: set `k` is `numbers[first[k]:first[k + 1]]`, ascending."""
+    new = np.ones(len(numbers) + 1, dtype=bool)
+    new[1:-1] = np.diff(numbers) != 1
+    new[first] = True
+    begin = np.flatnonzero(new[:-1])
+    end = np.r_[begin[1:], len(numbers)] - 1
+    texts = [
+        str(low) if low == high else f"{low}-{high}"
+        for low, high in zip(numbers[begin].tolist(), numbers[end].tolist(), strict=True)
+    ]
+    bounds = np.searchsorted(begin, first).tolist()
+    return [" ".join(texts[low:high]) for low, high in pairwise(bounds)]

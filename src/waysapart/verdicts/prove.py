@@ -22,7 +22,7 @@ from waysapart.network.tie import Network, tie
 from waysapart.reliance.explain import Chains
 from waysapart.reliance.rely import Reliance, rely
 from waysapart.study.model import Gap, Study
-from waysapart.study.rules import Service
+from waysapart.study.rules import Rules, Service
 from waysapart.verdicts.breaches import breaches
 from waysapart.verdicts.limits import Limits, circuit_limits
 from waysapart.verdicts.sides import (
@@ -174,13 +174,14 @@ def prove(study: Study | Network) -> Proof:
     reliance = rely(network)
     lost = out_of_service(reliance)
     trials = trials_of(reliance, lost)
-    services = [_service(network, trial) for trial in trials]
+    names, rules = _service_names(network), network.study.rules
+    services = [_service(_services_of(names, rules, trial)) for trial in trials]
     sides = sides_of(reliance, trials)
     contests, owner = contests_of(trials)
     held = sides_of(reliance, contests)
     between = share(reliance, held)
     sharing = merge(reliance, between, owner, len(trials))
-    asked = [services_of(network, trial) for trial in contests]
+    asked = [_services_of(names, rules, trial) for trial in contests]
     spacing = space(reliance, held, between, asked, np.array(owner, np.int64))
     made = now()
     waivers = lay_over(network.study.rules, trials, sharing, _numbers(network), made.date())
@@ -222,22 +223,34 @@ def prove(study: Study | Network) -> Proof:
 
 
 def _numbers(network: Network) -> dict[str, int]:
-    """Numbers of assets, and of hops that stand behind them, by id."""
+    """Numbers of what waivers may name, by id: assets, and hops that stand behind them."""
+    if not network.study.rules.waivers:
+        return {}
     count = len(network.assets)
-    links = network.study.tables["links"]["id"]
+    links = network.study.tables["links"]["id"].to_list()
     hops = {str(name): count + place for place, name in enumerate(links)}
-    return hops | {str(name): place for place, name in enumerate(network.assets.frame["id"])}
+    names = network.assets.frame["id"].to_list()
+    return hops | {str(name): place for place, name in enumerate(names)}
 
 
 def services_of(network: Network, trial: Trial) -> tuple[Service, ...]:
     """The services of a trial's circuits, each once."""
-    names = network.study.tables["circuits"]["service"].iloc[list(trial.circuits)]
-    return tuple(network.study.rules.service(name) for name in names.unique())
+    return _services_of(_service_names(network), network.study.rules, trial)
 
 
-def _service(network: Network, trial: Trial) -> Service:
+def _service_names(network: Network) -> list[str | None]:
+    names = network.study.tables["circuits"]["service"].to_list()
+    return [name if isinstance(name, str) else None for name in names]
+
+
+def _services_of(names: list[str | None], rules: Rules, trial: Trial) -> tuple[Service, ...]:
+    mine = dict.fromkeys(names[circuit] for circuit in trial.circuits)
+    return tuple(rules.service(name) for name in mine)
+
+
+def _service(asked: tuple[Service, ...]) -> Service:
     """The limits of a circuit's service; for a group, of its member that asks for most space."""
-    return max(services_of(network, trial), key=lambda service: service.widest_separation_m())
+    return max(asked, key=lambda service: service.widest_separation_m())
 
 
 def _way_gaps(network: Network, trials: list[Trial], lost: Bools) -> list[Gap]:
