@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import inspect
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from importlib import import_module
 from pathlib import Path
 
 import click
@@ -124,7 +125,7 @@ def export_page() -> str:
 def library_page() -> str:
     """Every name of `waysapart.__all__`: functions first, then what they give and raise."""
     names = [name for name in waysapart.__all__ if not name.startswith("_")]
-    things = {name: getattr(waysapart, name) for name in names}
+    things = {name: _behind(name) for name in names}
     functions = [name for name in names if inspect.isfunction(things[name])]
     errors = [
         name
@@ -148,6 +149,14 @@ def library_page() -> str:
     return re.sub(r"\n{3,}", "\n\n", "\n".join(parts).rstrip()) + "\n"
 
 
+def _behind(name: str) -> object:
+    """What a public name stands for; a stage that may be called stands for its function."""
+    thing = getattr(waysapart, name)
+    if inspect.ismodule(thing):
+        return getattr(import_module(f"{thing.__name__}.ask"), name)
+    return thing
+
+
 def _described(name: str, thing: object) -> Iterator[str]:
     if inspect.isfunction(thing):
         yield f"```text\nwa.{name}{_signature(thing)}\n```"
@@ -167,16 +176,22 @@ def _methods(kind: type) -> Iterator[str]:
         yield f"- `{name}{_signature(member)}`: {summary}"
 
 
-def _signature(function: object) -> str:
+def _signature(function: Callable[..., object]) -> str:
     """Parameters without the class itself, on lines of their own where they are long."""
-    signature = inspect.signature(function)  # type: ignore[arg-type]
-    kept = [one for one in signature.parameters.values() if one.name != "self"]
-    text = str(signature.replace(parameters=kept)).replace("'", "")
-    if len(text) < 80:
-        return text
-    split = re.split(r", (?![^\[(]*[\])])", text[1 : text.rindex(") ->")])
-    returns = text[text.rindex(") ->") :]
-    return "(\n    " + ",\n    ".join(split) + f",\n{returns}"
+    signature = inspect.signature(function)
+    parameters: list[str] = []
+    for one in signature.parameters.values():
+        if one.name == "self":
+            continue
+        if one.kind is one.KEYWORD_ONLY and "*" not in parameters:
+            parameters.append("*")
+        default = "" if one.default is one.empty else f" = {one.default!r}"
+        parameters.append(f"{one.name}: {one.annotation}{default}")
+    returns = f") -> {signature.return_annotation}"
+    short = f"({', '.join(parameters)}{returns}"
+    if len(short) < 80:
+        return short
+    return "(\n    " + ",\n    ".join(parameters) + f",\n{returns}"
 
 
 def _markdown(doc: str) -> Iterator[str]:
