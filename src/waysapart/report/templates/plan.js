@@ -8,6 +8,8 @@
   var where = document.getElementById("plan-where");
   var cross = document.getElementById("plan-cross");
 
+  function showCross(on) { cross.toggleAttribute("hidden", !on); }
+
   holder.setAttribute("role", "region");
   holder.setAttribute("aria-labelledby", "map-label");
   holder.setAttribute("aria-describedby", "map-keys");
@@ -22,7 +24,7 @@
   /* The wheel scrolls the page until the map has been clicked or reached by keyboard. */
   map.scrollWheelZoom.disable();
   map.on("focus", function () { map.scrollWheelZoom.enable(); });
-  map.on("blur", function () { map.scrollWheelZoom.disable(); cross.hidden = true; });
+  map.on("blur", function () { map.scrollWheelZoom.disable(); showCross(false); });
 
   /* East and north in the study's own system, by the polynomial that stands for its projection. */
   function eastNorth(lon, lat) {
@@ -63,17 +65,17 @@
     byKey = true;
     if (event.target !== holder) return;
     if (/^Arrow|^[+=-]$/.test(event.key)) {
-      cross.hidden = false;
+      showCross(true);
       where.textContent = told(map.getCenter());
     }
     if (event.key === "Enter") {
-      cross.hidden = false;
+      showCross(true);
       if (ways.measuring && ways.measuring()) ways.measureAt(map.getCenter());
       else ways.pickAsset(ways.pick(map, map.getCenter()), false);
     }
   });
-  holder.addEventListener("mousedown", function () { byKey = false; cross.hidden = true; });
-  map.on("move", function () { if (byKey && !cross.hidden) where.textContent = told(map.getCenter()); });
+  holder.addEventListener("mousedown", function () { byKey = false; showCross(false); });
+  map.on("move", function () { if (byKey && !cross.hasAttribute("hidden")) where.textContent = told(map.getCenter()); });
 
   function bounds(indices, lines) {
     var box = [2, 2, -1, -1];

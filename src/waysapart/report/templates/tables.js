@@ -108,7 +108,7 @@
     if (box.scrollWidth > box.clientWidth) {
       box.tabIndex = 0;
       box.setAttribute("role", "region");
-      box.setAttribute("aria-label", "Table: " + box.querySelector("caption").textContent.trim());
+      box.setAttribute("aria-label", box.querySelector("caption, title").textContent.trim());
     } else {
       ["tabindex", "role", "aria-label"].forEach(function (name) { box.removeAttribute(name); });
     }
