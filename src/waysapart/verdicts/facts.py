@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable, Mapping
 from typing import Any
 
 from waysapart import __version__
@@ -30,12 +31,15 @@ CAUTION = (
     "owner's safety rules and licensed practice come first."
 )
 
+_CIRCUIT = ("name", "a", "b", "service", "group", "scheme")
+
 
 def proof_facts(proof: Proof) -> dict[str, Any]:
     """Everything that a proof found, with the keys of `prove --json`."""
     study = proof.study
     sheet, spacing = FigureSheet(proof), SpacingFacts(proof)
-    circuits = [_circuit(sheet, spacing, test) for test in range(proof.circuit_count)]
+    rows = study.tables["circuits"][list(_CIRCUIT)].to_dict("records")
+    circuits = [_circuit(sheet, spacing, test, row) for test, row in enumerate(rows)]
     groups = [
         _group(sheet, spacing, test) for test in range(proof.circuit_count, len(proof.trials))
     ]
@@ -133,11 +137,12 @@ def _plain(value: object) -> object:
     return str(value)
 
 
-def _circuit(sheet: FigureSheet, spacing: SpacingFacts, test: int) -> dict[str, Any]:
+def _circuit(
+    sheet: FigureSheet, spacing: SpacingFacts, test: int, row: Mapping[Hashable, Any]
+) -> dict[str, Any]:
     proof = sheet.proof
     trial = proof.trials[test]
     circuit = trial.circuits[0]
-    row = proof.study.tables["circuits"].iloc[circuit]
     paths = proof.network.paths
     return {
         "id": trial.id,
@@ -215,14 +220,12 @@ def _name_of(proof: Proof, number: int) -> tuple[str, str, str | None]:
 def _side_labels(proof: Proof, trial: Trial) -> list[str]:
     """Label of each side: 'main', or 'C1 main' in a group."""
     paths = proof.network.paths
-    names = proof.study.tables["circuits"]["id"].to_numpy()
-    labels = []
-    for side in trial.sides:
-        label = paths.label[side[0]]
-        if trial.group_test is not None:
-            label = f"{names[paths.circuit[side[0]]]} {label}"
-        labels.append(label)
-    return labels
+    labels = [paths.label[side[0]] for side in trial.sides]
+    if trial.group_test is None:
+        return labels
+    names = proof.study.tables["circuits"]["id"].to_numpy(dtype=object)
+    owners = (names[paths.circuit[side[0]]] for side in trial.sides)
+    return [f"{owner} {label}" for owner, label in zip(owners, labels, strict=True)]
 
 
 def _sharing(proof: Proof, test: int) -> dict[str, Any]:

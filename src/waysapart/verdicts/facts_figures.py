@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -80,19 +81,43 @@ class FigureSheet:
     delays: list[dict[str, Any]] = field(init=False)
     checks: LinkChecks = field(init=False)
     stages: dict[int, list[dict[str, Any]]] = field(init=False)
+    switching: list[Any] = field(init=False)
+    unrated: tuple[list[str], list[list[int]]] = field(init=False)
+    _lengths_of: dict[int, dict[str, Any]] = field(init=False, default_factory=dict)
+    _losses: dict[tuple[int, int], dict[str, Any]] = field(init=False, default_factory=dict)
     _grows: dict[float, dict[int, dict[str, Any]]] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         proof = self.proof
         budgets = proof.budgets
         links = proof.study.tables["links"]
-        self.names = links["id"].to_numpy()
+        self.names = links["id"].to_numpy(dtype=object)
         numbers = budgets["link"].tolist()
         self.rows = dict(zip(numbers, records(budgets), strict=True))
         self.lengths = records(length_terms(proof.network))
         self.delays = records(proof.delays)
         self.checks = LinkChecks.of(budgets, len(links))
         self.stages = stages_by_link(proof)
+        self.switching = proof.study.tables["circuits"]["switching"].to_list()
+        self.unrated = _unrated(proof, self.names)
+
+    def lengths_of(self, link: int) -> dict[str, Any]:
+        """Length of one link with the terms that add up to it."""
+        if link not in self._lengths_of:
+            row = self.lengths[link]
+            terms = {name: figure(row[name], "m") for name in (*LENGTH_TERMS, "length_m")}
+            self._lengths_of[link] = {"link": str(self.names[link]), **terms}
+        return dict(self._lengths_of[link])
+
+    def loss_of(self, link: int, test: int) -> dict[str, Any]:
+        """Loss of one link under the service of a circuit."""
+        key = link, id(self.proof.services[test])
+        if key not in self._losses:
+            self._losses[key] = _loss(self, link, test)
+        return {
+            name: dict(value) if isinstance(value, dict) else value
+            for name, value in self._losses[key].items()
+        }
 
     def grows(self, least_margin_db: float | None) -> dict[int, dict[str, Any]]:
         """How much longer each link could be under a least margin."""
@@ -120,16 +145,7 @@ def path_facts(sheet: FigureSheet, path: int, test: int) -> dict[str, Any]:
         "out_of_service": bool(proof.lost[path]),
         "length_m": figure(row["length_m"], "m"),
         "route_m": figure(row["route_m"], "m"),
-        "lengths": [
-            {
-                "link": str(sheet.names[link]),
-                **{
-                    name: figure(sheet.lengths[link][name], "m")
-                    for name in (*LENGTH_TERMS, "length_m")
-                },
-            }
-            for link in links
-        ],
+        "lengths": [sheet.lengths_of(link) for link in links],
         "delay_us": figure(row["delay_us"], _US),
         "go_us": figure(row["go_us"], _US),
         "return_us": figure(row["return_us"], _US),
@@ -137,7 +153,7 @@ def path_facts(sheet: FigureSheet, path: int, test: int) -> dict[str, Any]:
             name: figure(row[name], _US)
             for name in ("fibre_us", "equipment_us", "extra_us", "test_us")
         },
-        "loss": [_loss(sheet, link, test) for link in links if link in sheet.rows],
+        "loss": [sheet.loss_of(link, test) for link in links if link in sheet.rows],
         "relies_on": int(proof.reliance.relied_count[path]),
     }
 
@@ -232,7 +248,7 @@ def delay_facts(sheet: FigureSheet, test: int) -> dict[str, Any]:
     proof = sheet.proof
     circuit = proof.trials[test].circuits[0]
     limits, service = proof.limits[circuit], proof.services[test]
-    switching = proof.study.tables["circuits"]["switching"].iloc[circuit]
+    switching = sheet.switching[circuit]
     frequency = proof.study.rules.power_system.frequency_hz
     differs = service.max_asymmetry_us is not None and np.isfinite(limits.asymmetry_us)
     angle = float(phase_error_deg(limits.asymmetry_us, frequency)) if differs else None
@@ -322,14 +338,19 @@ def _together(sheet: FigureSheet, test: int) -> dict[str, Any]:
 
 def _not_counted(sheet: FigureSheet, paths: list[int]) -> list[str]:
     """What the paths rely on and no failure rate is known of: bare hops, hazards without a rate."""
-    proof = sheet.proof
-    count = len(proof.network.assets)
-    unrated = np.r_[proof.outages.unrated, np.arange(count, proof.reliance.links.shape[1])]
-    links = np.unique(sp.csr_array(proof.reliance.along[paths]).indices)
-    relied = sp.csr_array(proof.reliance.links[links])[:, unrated]
-    columns = np.sort(unrated[np.unique(relied.indices)])
-    hops = [str(sheet.names[number - count]) for number in columns[columns >= count]]
-    return hops + proof.network.assets.ids(columns[columns < count])
+    names, of_path = sheet.unrated
+    return [names[place] for place in sorted({at for path in paths for at in of_path[path]})]
+
+
+def _unrated(proof: Proof, links: np.ndarray) -> tuple[list[str], list[list[int]]]:
+    """What no failure rate is known of, bare hops first, and where in it each path's stands."""
+    reliance, count = proof.reliance, len(proof.network.assets)
+    hops = np.arange(count, reliance.links.shape[1])
+    unrated = np.sort(proof.outages.unrated)
+    columns = sp.csr_array(reliance.links[:, np.r_[hops, unrated]])
+    relied = sp.csr_array(reliance.along @ columns)
+    names = [str(name) for name in links] + proof.network.assets.ids(unrated)
+    return names, [relied.indices[a:b].tolist() for a, b in pairwise(relied.indptr.tolist())]
 
 
 def stage_facts(sheet: FigureSheet, test: int) -> list[dict[str, Any]]:

@@ -26,6 +26,10 @@ _NEAR = (
     "stretch_m",
 )
 _CROSS = ("how", "forbidden")
+_CLOSEST = (
+    *("first", "second", "segment_i", "segment_j", "closest_m", "danger_radius_m"),
+    *("lon", "lat", "lon_i", "lat_i", "lon_j", "lat_j"),
+)
 
 Row = dict[str, Any]
 
@@ -44,12 +48,14 @@ class SpacingFacts:
         self._near = self._by_test(spacing.near, (*_BOTH, *_NEAR))
         self._cross = self._by_test(spacing.cross, (*_BOTH, *_CROSS))
         bounds = np.searchsorted(self._test, np.arange(len(proof.trials) + 1))
-        self._pairs = [slice(int(a), int(b)) for a, b in pairwise(bounds)]
+        self._bounds = [range(a, b) for a, b in pairwise(bounds.tolist())]
+        lists = [spacing.pairs[name].tolist() for name in _CLOSEST]
+        self._pairs = [dict(zip(_CLOSEST, one, strict=True)) for one in zip(*lists, strict=True)]
 
     def of(self, test: int) -> dict[str, Any]:
         """Separation of one circuit or group."""
         proof = self._proof
-        pairs = proof.spacing.pairs.iloc[self._pairs[test]]
+        pairs = self._bounds[test]
         near: list[dict[str, Any]] = []
         folded: list[dict[str, Any]] = []
         numbers: dict[int, int] = {}
@@ -122,13 +128,13 @@ class SpacingFacts:
             entry["paths"] = self._path_names(int(row["pair"]))
         return entry
 
-    def _closest(self, test: int, pairs: pd.DataFrame) -> dict[str, Any]:
+    def _closest(self, test: int, pairs: range) -> dict[str, Any]:
         """The least distance of any two ways, and the smallest circle that touches both."""
-        known = pairs["closest_m"].to_numpy(dtype=np.float64)
-        if not np.isfinite(known).any():
+        known = [pair for pair in pairs if math.isfinite(self._pairs[pair]["closest_m"])]
+        if not known:
             return {"closest_m": None, "separation": "not examined"}
-        least = int(np.nanargmin(known))
-        row = {str(name): value for name, value in pairs.iloc[least].items()}
+        least = min(known, key=lambda pair: float(self._pairs[pair]["closest_m"]))
+        row = self._pairs[least]
         closest: dict[str, Any] = {
             "distance_m": figure(row["closest_m"], "m"),
             "danger_radius_m": figure(row["danger_radius_m"], "m"),
@@ -139,13 +145,13 @@ class SpacingFacts:
             "alternate_at": _at(row["lon_j"], row["lat_j"]),
         }
         if len(pairs) > 1:
-            closest["paths"] = self._path_names(int(pairs.index[least]))
+            closest["paths"] = self._path_names(least)
         if len(pairs) > 1 and self._proof.trials[test].group_test != _PAIRWISE:
             # A circle that touches all ways touches every two of them: a bound, no figure.
-            halves = pairs["danger_radius_m"].to_numpy(dtype=np.float64)
-            whole = bool(np.isfinite(halves).all())
+            halves = [self._pairs[pair]["danger_radius_m"] for pair in pairs]
+            whole = all(map(math.isfinite, halves))
             closest["danger_radius_m"] = closest["danger_at"] = None
-            closest["danger_radius_at_least_m"] = figure(halves.max(), "m") if whole else None
+            closest["danger_radius_at_least_m"] = figure(max(halves), "m") if whole else None
         return {
             "closest_m": closest["distance_m"],
             "separation": "measured",
@@ -155,10 +161,10 @@ class SpacingFacts:
     def _path_names(self, pair: int) -> list[str]:
         paths = self._proof.network.paths
         names = self._circuits
-        row = self._proof.spacing.pairs.iloc[pair]
+        row = self._pairs[pair]
         found = []
         for side in ("first", "second"):
-            path = int(row[side])
+            path = row[side]
             found.append(f"{names[paths.circuit[path]]} {paths.label[path]}")
         return found
 
