@@ -43,6 +43,8 @@ from waysapart.verdicts.prove import Proof, prove
 
 MOST_TRIED = 6
 """Things of one kind that are proved for one circuit before the next kind has its turn."""
+ENOUGH = 2
+"""Segments that work, for one circuit: the best, and one to choose instead."""
 
 __all__ = ["Building", "Candidates", "Option", "what_to_build"]
 
@@ -266,8 +268,13 @@ def _over_segments(
     options = []
     ranked = sorted(helps, key=lambda n: (-len(helps[n]), segments[n].cost, segments[n].id))
     done: dict[str, int] = {}
+    working: dict[str, int] = {}
     for number in ranked:
-        targets = [t for t in helps[number] if done.get(t.id, 0) < MOST_TRIED]
+        targets = [
+            t
+            for t in helps[number]
+            if done.get(t.id, 0) < MOST_TRIED and working.get(t.id, 0) < ENOUGH
+        ]
         if not targets:
             continue
         for target in targets:
@@ -281,6 +288,8 @@ def _over_segments(
         option = _tried(ground, targets, ask, Measure("segment", text, Draft()), [segment], say)
         if option.apart:
             options.append(option)
+        for name in option.apart:
+            working[name] = working.get(name, 0) + 1
     return options
 
 
