@@ -60,6 +60,7 @@ def check_no_pairs(study: Path, facts: dict[str, Any], findings: Findings) -> No
             findings.skip(f"{what}: the edges of its proof against the records")
             continue
         _check_edges(what, proof, edges, record, findings)
+        _check_excused(what, proof, record, findings)
 
 
 def check_tree(
@@ -187,6 +188,7 @@ class _Record:
             whole = {name: whole_cable(self.cables, name) for name in self.cables.chain}
             uses, _ = uses_of(self.cables, edge)
             found |= part(self.cables, uses[0], whole)
+        found |= set(edge.get("panels", ()))
         return _ids(self.reliance.closure(found))
 
 
@@ -232,3 +234,25 @@ def _check_edges(
         findings.holds(not wrong, f"{what}: {name} does not rely on {', '.join(wrong[:8])}")
     left_out = sorted(set(record.links) - set(edges) - set(map(str, proof["without"])))
     findings.holds(not left_out, f"{what}: its proof leaves out {', '.join(left_out[:8])}")
+
+
+def _check_excused(what: str, proof: dict[str, Any], record: _Record, findings: Findings) -> None:
+    """Nothing that the two ends rely on by themselves counts as shared, but for hazards."""
+    by = record.cables.ground.records.by
+    if not set(proof["ends"]) <= set(by["equipment"]):
+        findings.skip(f"{what}: that its proof excuses what the ends of the circuits rely on")
+        return
+    ends = _ids(record.reliance.closure(proof["ends"])) - set(by["hazards"])
+    wrong = sorted(_avoided(proof["tree"]) & ends)
+    findings.holds(not wrong, f"{what}: both ends rely on {', '.join(wrong[:8])} by themselves")
+
+
+def _avoided(tree: dict[str, Any]) -> set[str]:
+    """All that a tree asks any way to avoid."""
+    found: set[str] = set()
+    pending = [tree]
+    while pending:
+        at = pending.pop()
+        found |= {str(one) for one in at.get("avoid", at.get("fewer_than_ways", ()))}
+        pending += at.get("then", ())
+    return found

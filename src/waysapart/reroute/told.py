@@ -144,8 +144,8 @@ def _weights(space: Space, edge: int, limits: Sequence[str]) -> dict[str, int]:
     return {name: int(space.graph.weights[name][edge]) for name in limits}
 
 
-def _cable(space: Space, edge: int) -> dict[str, str]:
-    """Of a stretch, its cable and from where to where."""
+def _cable(space: Space, edge: int) -> dict[str, Any]:
+    """Of a stretch, its cable, from where to where, and the panels on which it ends."""
     if space.edges.kind[edge] != STRETCH:
         return {}
     ground, ref = space.ground, int(space.edges.ref[edge])
@@ -154,6 +154,10 @@ def _cable(space: Space, edge: int) -> dict[str, str]:
         "cable": str(cable),
         "from": str(ground.names[ground.stretches.a[ref]]),
         "to": str(ground.names[ground.stretches.b[ref]]),
+        "panels": [
+            str(ground.names[panel])
+            for panel in (*ground.stretches.panels_a[ref], *ground.stretches.panels_b[ref])
+        ],
     }
 
 
