@@ -101,9 +101,7 @@ class Plant:
         self.add("containers", id="RACK-" + name, kind="rack", within="ROOM-E-" + name)
         for battery in ("1", "2"):
             room = f"ROOM-B{battery}-" + name
-            self.add(
-                "equipment", id=f"CH{battery}-" + name, site=name, kind="charger", within=room
-            )
+            self.add("equipment", id=f"CH{battery}-" + name, site=name, kind="charger", within=room)
             self.add(
                 "supplies", id=f"BAT{battery}-" + name, site=name, within=room,
                 needs=f"CH{battery}-" + name,
@@ -201,9 +199,7 @@ class Plant:
             trench, duct, cable = (
                 numbered(what, line, 0 * line + side) for what in ("AT", "AD", "AC")
             )
-            self.add(
-                "segments", id=trench, kind="trench", within="-", **stands, geometry=course
-            )
+            self.add("segments", id=trench, kind="trench", within="-", **stands, geometry=course)
             self.add("segments", id=duct, kind="duct", within=trench, **stands, geometry=course)
             self.add("cables", id=cable, kind="duct", fibre_type="G.652.D", fibre_count=48)
             self.add("cable_runs", cable=cable, seq=1, segment=duct)
@@ -258,18 +254,14 @@ class Plant:
                 "a": np.where(stated, name[begin], None),
                 "b": np.where(stated, name[end], None),
             }
-            trench, one, two, sub = (
-                numbered(what, *number) for what in ("TR", "DA", "DB", "SD")
-            )
+            trench, one, two, sub = (numbered(what, *number) for what in ("TR", "DA", "DB", "SD"))
             for own, kind, within in (
                 (trench, "trench", "-"),
                 (one, "duct", trench),
                 (two, "duct", trench),
                 (sub, "subduct", one),
             ):
-                self.add(
-                    "segments", id=own, kind=kind, within=within, **stands, geometry=course
-                )
+                self.add("segments", id=own, kind=kind, within=within, **stands, geometry=course)
         self._rings(count)
 
     def _rings(self, count: int) -> None:
@@ -278,12 +270,14 @@ class Plant:
         edge = CORNERS - 1
         rounds = (
             [(k, 0) for k in range(edge)] + [(edge + CORNERS * k, 1) for k in range(edge)],
-            [(CORNERS * k, 1) for k in range(edge)] + [(CORNERS * edge + k, 0) for k in range(edge)],
+            [(CORNERS * k, 1) for k in range(edge)]
+            + [(CORNERS * edge + k, 0) for k in range(edge)],
         )
         a, b = "MUX-" + numbered("S", number), "MUX-" + numbered("O", number)
         for which, streets in enumerate(rounds):
-            cable, link = numbered("TC", number, 0 * number + which), numbered(
-                "TL", number, 0 * number + which
+            cable, link = (
+                numbered("TC", number, 0 * number + which),
+                numbered("TL", number, 0 * number + which),
             )
             self.add("cables", id=cable, kind="duct", fibre_type="G.652.D", fibre_count=96)
             for seq, (corner, turn) in enumerate(streets, start=1):

@@ -1,0 +1,269 @@
+"""All benchmarks with one command; the table goes into docs/performance.md.
+
+    python tests/benchmarks/run.py [--runs 5] [--without-large]
+
+Whole processes are started one after another, the program and what it is held against in turn,
+so that a ratio is of one run. Processor time is user and system time of the process; it says
+more than the clock where other work goes on on the machine, so both are given. The plain script
+and the plant of a million segments run once: they take minutes.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import platform
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from national_plant import SIZES, Plant, Size
+
+import waysapart as wa
+from waysapart.findings.separation.places import worst_places
+from waysapart.findings.sharing import share
+from waysapart.findings.spacing import space
+from waysapart.network.tie import tie
+from waysapart.reliance.rely import rely
+from waysapart.verdicts.prove import services_of
+from waysapart.verdicts.sides import contests_of, sides_of, trials_of
+from waysapart.whatif.contingency import contingency
+
+HERE = Path(__file__).resolve().parent
+PAGE = HERE.parents[1] / "docs" / "performance.md"
+BEGIN, END = "<!-- table: begin -->", "<!-- table: end -->"
+MB = 1e6
+FLOOR = """
+import sys
+from pathlib import Path
+import geopandas, pandas, pyogrio
+folder = Path(sys.argv[1])
+for name in pyogrio.list_layers(folder / "study.gpkg")[:, 0]:
+    geopandas.read_file(folder / "study.gpkg", layer=name)
+for path in folder.glob("*.csv"):
+    pandas.read_csv(path)
+"""
+COMMAND = "from waysapart.cli import main; main()"
+
+
+@dataclass(frozen=True)
+class Taken:
+    """What one run took: seconds of processor and on the clock, and its greatest memory."""
+
+    cpu_s: float
+    wall_s: float
+    peak_bytes: float = 0.0
+
+
+def process(*arguments: str | Path) -> Taken:
+    """Run Python with these arguments; its exit status says nothing here."""
+    begin = time.perf_counter()
+    child = subprocess.Popen(
+        [sys.executable, *map(str, arguments)], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
+    )
+    assert child.stderr is not None
+    told = child.stderr.read().decode()
+    _, status, used = os.wait4(child.pid, 0)
+    child.returncode = os.waitstatus_to_exitcode(status)
+    if child.returncode < 0 or "Traceback" in told:
+        raise RuntimeError(f"{arguments[0]}: {told}")
+    return Taken(used.ru_utime + used.ru_stime, time.perf_counter() - begin, used.ru_maxrss * 1024)
+
+
+def within(act: Callable[[], Any]) -> Taken:
+    """Run something in this process."""
+    begin, before = time.perf_counter(), time.process_time()
+    act()
+    return Taken(time.process_time() - before, time.perf_counter() - begin)
+
+
+def median(taken: list[Taken]) -> Taken:
+    """Median of each figure."""
+    return Taken(
+        statistics.median(one.cpu_s for one in taken),
+        statistics.median(one.wall_s for one in taken),
+        max(one.peak_bytes for one in taken),
+    )
+
+
+def prove(folder: Path) -> tuple[str | Path, ...]:
+    return "-c", COMMAND, "prove", folder, "--json", folder / "evidence.json"
+
+
+def whole_process(folder: Path, runs: int) -> tuple[Taken, Taken, float]:
+    """Medians of proving and of only reading, and the median ratio of neighbouring runs."""
+    proved, read = [], []
+    for _ in range(runs):
+        read.append(process("-c", FLOOR, folder))
+        proved.append(process(*prove(folder)))
+    ratio = statistics.median(a.cpu_s / b.cpu_s for a, b in zip(proved, read, strict=True))
+    return median(proved), median(read), ratio
+
+
+def plain(folder: Path) -> tuple[Taken, int]:
+    """The plain script once, and in how many circuits its answer is not the program's."""
+    taken = process(HERE / "plain_script.py", folder, folder / "plain.json")
+    found = json.loads((folder / "evidence.json").read_text())["circuits"]
+    theirs = json.loads((folder / "plain.json").read_text())
+    return taken, sum(not agrees(one, theirs[one["id"]]) for one in found)
+
+
+def agrees(ours: dict[str, Any], theirs: dict[str, Any]) -> bool:
+    """Whether two answers about one circuit are one.
+
+    Near pairs are compared where nothing avoidable is shared: what comes near beside
+    something shared the program puts under it. Its distances are geodesic, theirs planar.
+    """
+    shared = sorted(row["asset"] for row in ours["shared"])
+    near = sorted([row["main"], row["alternate"]] for row in ours["near"])
+    same = shared == theirs["shared"] and sorted(ours["unavoidable"]) == theirs["unavoidable"]
+    same &= bool(shared) or near == theirs["near"]
+    if ours["closest_m"] is not None:
+        same &= abs(ours["closest_m"] - theirs["closest_m"]) <= 0.01 + 0.002 * ours["closest_m"]
+    return same and all(
+        abs(ours["paths"][label]["route_m"] - metres) < 0.01
+        for label, metres in theirs["route_m"].items()
+    )
+
+
+def separation(folder: Path, runs: int) -> Taken:
+    network = tie(wa.read_study(folder))
+    reliance = rely(network)
+    contests, owner = contests_of(trials_of(reliance, np.zeros(len(network.paths), dtype=bool)))
+    held = sides_of(reliance, contests)
+    between = share(reliance, held)
+    asked = [services_of(network, trial) for trial in contests]
+    return median(
+        [
+            within(lambda: space(reliance, held, between, asked, np.array(owner, dtype=np.int64)))
+            for _ in range(runs)
+        ]
+    )
+
+
+def events(folder: Path, runs: int) -> tuple[Taken, int]:
+    """Every single event against every circuit, and how many events there are."""
+    proof = wa.prove(wa.read_study(folder))
+    return median([within(lambda: contingency(proof)) for _ in range(runs)]), len(
+        proof.network.assets
+    )
+
+
+def circle(folder: Path, runs: int) -> Taken:
+    layout = wa.prove(wa.read_study(folder)).spacing.layout
+    return median([within(lambda: worst_places(layout, 50.0)) for _ in range(runs)])
+
+
+def seconds(taken: Taken) -> str:
+    return f"{taken.cpu_s:.2f} s ({taken.wall_s:.2f} s)"
+
+
+def table(runs: int, large: bool) -> list[str]:
+    """Rows of the table."""
+    rows = []
+
+    def tell(work: str, target: str, reached: str) -> None:
+        rows.append(f"| {work} | {target} | {reached} |")
+        print(rows[-1], flush=True)
+
+    with tempfile.TemporaryDirectory() as temporary:
+        place = Path(temporary)
+        folders = {size: Plant(SIZES[size]).write(place / size) for size in ("10k", "100k")}
+        middle = folders["100k"]
+        proved, read, ratio = whole_process(middle, runs)
+        size = (middle / "evidence.json").stat().st_size
+        tell(
+            "`prove --json`, 100,000 segments, 3,000 circuits, whole process",
+            "3 times a process that only reads the layers",
+            f"{seconds(proved)}, reading {seconds(read)}: {ratio:.1f} times; "
+            f"{proved.peak_bytes / MB:.0f} MB, output {size / MB:.0f} MB",
+        )
+        script, differing = plain(middle)
+        tell(
+            "the same against the plain script (one run)",
+            "50 times faster",
+            f"{seconds(script)}: {script.cpu_s / proved.cpu_s:.0f} times slower; "
+            f"answers differ for {differing} circuits",
+        )
+        tell(
+            "separation of 3,000 circuits, 100,000 segments, after tying",
+            "5 s",
+            seconds(separation(middle, runs)),
+        )
+        many = Plant(Size(SIZES["100k"].east, SIZES["100k"].north, 10_000)).write(place / "many")
+        taken, count = events(many, runs)
+        tell(
+            f"every single event against every circuit, {count:,} events, 10,000 circuits",
+            "2 s after reading (100,000 events)",
+            seconds(taken),
+        )
+        tell(
+            "worst circle of 50 m radius, 10,000 segments", "1 s",
+            seconds(circle(folders["10k"], runs)),
+        )  # fmt: skip
+        small, _, _ = whole_process(folders["10k"], runs)
+        tell("`prove --json`, 10,000 segments, 300 circuits, whole process", "", seconds(small))
+        for call, name in ((("--help",), "`--help`"), (("prove", "--wrong"), "a wrong argument")):
+            tell(
+                name, "0.2 s", seconds(median([process("-c", COMMAND, *call) for _ in range(runs)]))
+            )
+        if large:
+            folder = Plant(SIZES["1M"]).write(place / "1M")
+            taken = process(*prove(folder))
+            size = (folder / "evidence.json").stat().st_size
+            tell(
+                "`prove --json`, 1,000,000 segments, 10,000 circuits (one run)",
+                "60 s, 8 GiB",
+                f"{seconds(taken)}; {taken.peak_bytes / 2**30:.1f} GiB, output {size / MB:.0f} MB",
+            )
+            tell(
+                "growth from 100,000 to 1,000,000 segments",
+                "12 times",
+                f"{taken.cpu_s / proved.cpu_s:.1f} times",
+            )
+    return rows
+
+
+def machine() -> str:
+    memory = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / 2**30
+    libraries = ", ".join(
+        f"{name} {version(name)}"
+        for name in ("numpy", "scipy", "pandas", "geopandas", "shapely", "pyogrio", "pyarrow")
+    )
+    return (
+        f"{os.cpu_count()} cores ({platform.machine()}), {memory:.0f} GiB memory, "
+        f"{platform.system()}, Python {platform.python_version()}, {libraries}."
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--runs", type=int, default=5)
+    parser.add_argument("--without-large", action="store_true")
+    chosen = parser.parse_args()
+    rows = table(chosen.runs, not chosen.without_large)
+    load = ", ".join(f"{one:.0f}" for one in os.getloadavg())
+    told = [
+        f"{machine()} Load averages when done: {load}.",
+        f"Processor time (time on the clock); medians of {chosen.runs} runs.",
+        "",
+        "| work | target | reached |",
+        "| --- | --- | --- |",
+        *rows,
+    ]
+    text = PAGE.read_text(encoding="utf-8")
+    before, after = text.split(BEGIN)[0], text.split(END)[1]
+    PAGE.write_text("\n".join([before + BEGIN, *told, END]) + after, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
