@@ -132,6 +132,21 @@ _CODES = (
         "enter fibre_count",
     ),
     GapCode(
+        "way-out",
+        "a way of a circuit is out of service now, so that it has not two",
+        "prove it again when the work is done",
+    ),
+    GapCode(
+        "lone-member",
+        "a circuit is the only one of its group",
+        "give the circuits that back it up the same group",
+    ),
+    GapCode(
+        "near-accuracy",
+        "two ways keep the separation on record, but not if their positions are as wrong as stated",
+        "survey the two segments, and state how well in accuracy_m",
+    ),
+    GapCode(
         "measured-length",
         "a test measured a length that the record does not explain: one is of another cable",
         "find out which cable was tested, and correct the record or the test",

@@ -19,6 +19,7 @@ from waysapart.findings.sharing import Sharing, Sides
 from waysapart.network.assets import Bools, Floats, Ints
 from waysapart.network.ends import geometries
 from waysapart.network.lengths import to_lonlat
+from waysapart.network.records import surveyed_m
 from waysapart.network.routes import route_lines, routes
 from waysapart.reliance.rely import Reliance
 from waysapart.study.rules import Service
@@ -51,6 +52,9 @@ class Spacing:
     layout : Layout
     line_segment : ndarray of int
         Segment of each line of the layout.
+    loose : Spacing or None
+        The same with every limit wider by what the records of both segments may be
+        wrong; None where all records count as exact.
     """
 
     pairs: pd.DataFrame
@@ -59,6 +63,7 @@ class Spacing:
     cross: pd.DataFrame
     layout: Layout
     line_segment: Ints
+    loose: Spacing | None = None
 
 
 def space(
@@ -117,26 +122,33 @@ def space(
 
     folds = folding(np.arange(len(pairs)))
     several = np.flatnonzero(np.bincount(sides.test, minlength=len(sides))[contest] > _TWO)
-    near = _near(layout, limits, contest, folds)
-    back = _near(
-        replace(
-            layout,
-            first=layout.second[several],
-            second=layout.first[several],
-            zones=sp.csr_array(layout.zones[several]),
-        ),
-        limits,
-        contest[several],
-        folding(several),
+    turned = replace(
+        layout,
+        first=layout.second[several],
+        second=layout.first[several],
+        zones=sp.csr_array(layout.zones[several]),
     )
-    back["pair"] = several[back["pair"]]
+    folds_back = folding(several)
+
+    def approach(limits: _Limits) -> tuple[pd.DataFrame, pd.DataFrame]:
+        back = _near(turned, limits, contest[several], folds_back)
+        back["pair"] = several[back["pair"]]
+        return _near(layout, limits, contest, folds), back
+
+    near, back = approach(limits)
     cross = crossings(layout)
     cross["segment_i"] = segment[cross["line_i"]]
     cross["segment_j"] = segment[cross["line_j"]]
     cross["under"] = folds.of_crossings(cross)
     cross["forbidden"] = limits.forbidden(contest, cross)
     pairs.insert(0, "test", owner[contest])
-    return Spacing(_with_closest(pairs, layout, segment), near, back, cross, layout, segment)
+    pairs = _with_closest(pairs, layout, segment)
+    found = Spacing(pairs, near, back, cross, layout, segment)
+    accuracy_m = surveyed_m(network.study, network.study.tables["segments"])
+    if not accuracy_m.any():
+        return found
+    wide, wide_back = approach(limits.widened(accuracy_m[segment]))
+    return replace(found, loose=replace(found, near=wide, near_back=wide_back))
 
 
 def held_pairs(sides: Sides) -> pd.DataFrame:
@@ -235,12 +247,15 @@ class _Limits:
         Kinds that any limit tells apart; all others behave like the last, ''.
     kind : ndarray of int
         Kind of every line.
+    accuracy_m : ndarray of float
+        By kind, what is added to a limit for how well such a line is surveyed.
     """
 
     services: list[Services]
     of_contest: Ints
     kinds: np.ndarray
     kind: Ints
+    accuracy_m: Floats
 
     @classmethod
     def of(cls, services: Sequence[Services], kind: np.ndarray) -> _Limits:
@@ -262,30 +277,56 @@ class _Limits:
             np.array([number[tuple(id(one) for one in of)] for of in services], dtype=np.int64),
             kinds,
             np.where(place < 0, len(kinds) - 1, place).astype(np.int64),
+            np.zeros(len(kinds)),
+        )
+
+    def widened(self, accuracy_m: Floats) -> _Limits:
+        """The same limits, wider by what the records of both lines may be wrong, shape (lines,).
+
+        Lines of one kind and accuracy then count as one kind.
+        """
+        keys, kind = np.unique(
+            np.column_stack([self.kind, accuracy_m]), axis=0, return_inverse=True
+        )
+        number = keys[:, 0].astype(np.int64)
+        return replace(
+            self,
+            kinds=self.kinds[number],
+            kind=kind.ravel().astype(np.int64),
+            accuracy_m=np.asarray(keys[:, 1], dtype=np.float64),
         )
 
     def of_pairs(self, contest: Ints) -> Floats:
         """Least separation per pair, or per pair and kinds where any service tells kinds apart."""
         asked = self.of_contest[contest]
-        if len(self.kinds) == 1:
-            widest = [least_separation_m(of, "", "") for of in self.services]
+        every = range(len(self.kinds))
+        if len(every) == 1:
+            widest = [self._least_m(of, 0, 0) for of in self.services]
             return np.array(widest, dtype=np.float64)[asked]
-        tables = [
-            [[least_separation_m(of, a, b) for b in self.kinds] for a in self.kinds]
-            for of in self.services
-        ]
+        tables = [[[self._least_m(of, a, b) for b in every] for a in every] for of in self.services]
         return np.array(tables, dtype=np.float64)[asked]
 
     def of_rows(self, contest: Ints, rows: pd.DataFrame) -> Floats:
         """Least separation of the two lines of every row."""
-        return self._each(contest, rows, least_separation_m).astype(np.float64)
+        return self._each(contest, rows, self._least_m).astype(np.float64)
 
     def forbidden(self, contest: Ints, rows: pd.DataFrame) -> Bools:
         """Whether the two lines of every row may not cross."""
-        return self._each(contest, rows, _forbids).astype(np.bool_)
+        return self._each(contest, rows, self._forbids).astype(np.bool_)
+
+    def _least_m(self, services: Services, kind: int, other: int) -> float:
+        """Least separation of two kinds; where there is none, no accuracy makes one."""
+        least = least_separation_m(services, str(self.kinds[kind]), str(self.kinds[other]))
+        wrong = float(self.accuracy_m[kind] + self.accuracy_m[other])
+        return least + wrong if least > 0 else 0.0
+
+    def _forbids(self, services: Services, kind: int, other: int) -> bool:
+        """Whether any of the services forbids that two kinds cross."""
+        kinds = str(self.kinds[kind]), str(self.kinds[other])
+        return any(service.forbids_cross(*kinds) for service in services)
 
     def _each(
-        self, contest: Ints, rows: pd.DataFrame, ask: Callable[[Services, str, str], float]
+        self, contest: Ints, rows: pd.DataFrame, ask: Callable[[Services, int, int], float]
     ) -> np.ndarray:
         """Ask the services once for every two kinds that meet."""
         width = len(self.kinds)
@@ -294,11 +335,7 @@ class _Limits:
             key = key * width + self.kind[rows[side].to_numpy(dtype=np.int64)]
         unique, place = np.unique(key, return_inverse=True)
         answers = [
-            ask(
-                self.services[one // width**2],
-                str(self.kinds[one // width % width]),
-                str(self.kinds[one % width]),
-            )
+            ask(self.services[one // width**2], one // width % width, one % width)
             for one in unique.tolist()
         ]
         return np.array(answers, dtype=np.float64)[place]
@@ -307,8 +344,3 @@ class _Limits:
 def least_separation_m(services: Services, kind: str, other: str) -> float:
     """The greatest distance that any of the services asks between plant of two kinds."""
     return max(service.separation_between_m(kind, other) for service in services)
-
-
-def _forbids(services: Services, kind: str, other: str) -> bool:
-    """Whether any of the services forbids that plant of two kinds crosses."""
-    return any(service.forbids_cross(kind, other) for service in services)

@@ -37,6 +37,7 @@ from waysapart.network.drawn import (
 from waysapart.network.ends import Ends, Passing, geometries
 from waysapart.network.match_gaps import ambiguities, uncovered
 from waysapart.network.pieces import cut_pieces
+from waysapart.network.records import surveyed_m
 from waysapart.study.model import Gap, Study
 
 
@@ -153,9 +154,7 @@ def _candidates(
     if not len(cables) or not len(segments):
         return [(cables[:0], np.empty(0)) for _ in cables]
     of_layer = np.array([layer.accuracy_m for layer in study.layers] or [0.0])
-    own = segments["accuracy_m"].to_numpy(dtype=np.float64)
-    accuracy = np.where(np.isnan(own), of_layer[segments["_layer"].to_numpy(dtype=np.int64)], own)
-    reach = study.snap_m + accuracy
+    reach = study.snap_m + surveyed_m(study, segments)
     extra = of_layer[study.tables["cables"]["_layer"].to_numpy(dtype=np.int64)[cables]]
     points, owner = shapely.get_coordinates(courses, return_index=True)
     onward = owner[:-1] == owner[1:]

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import TypedDict
 
+import numpy as np
 import pandas as pd
 
+from waysapart.network.assets import Floats
 from waysapart.study.model import Study
 
 
@@ -26,3 +28,18 @@ def place_of(study: Study, table: pd.DataFrame, row: int) -> Place:
         layer=(layer.layer or layer.role) if layer else None,
         row=int(table["_row"].iloc[row]),
     )
+
+
+def surveyed_m(study: Study, table: pd.DataFrame) -> Floats:
+    """How far, in metres, each row of a table may lie from where it is recorded; 0: exact.
+
+    Its own `accuracy_m` and that of the datum shift of its layer, else what holds
+    for the layer as a whole.
+    """
+    own = table["accuracy_m"].to_numpy(dtype=np.float64)
+    layer = table["_layer"].to_numpy(dtype=np.int64)
+    whole, shift = (
+        np.array([*(getattr(one, name) for one in study.layers), 0.0])[layer]
+        for name in ("accuracy_m", "shift_m")
+    )
+    return np.asarray(np.where(np.isnan(own), whole, own + shift), dtype=np.float64)

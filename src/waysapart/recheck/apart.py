@@ -7,6 +7,7 @@ long straight stretches divided along the geodesic first.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any, NamedTuple
@@ -202,18 +203,19 @@ def meetings(pair: Pair, reach_m: float) -> list[tuple[Line, Line]]:
     ]
 
 
-def near_rows(plane: Plane, pair: Pair, limit_m: dict[tuple[str, str], float]) -> list[Near]:
+def near_rows(
+    plane: Plane, pair: Pair, limit_of: Callable[[str, str], float], widest_m: float
+) -> list[Near]:
     """Every stretch of the first path within the limit of the second, line by line.
 
-    `limit_m` by the kinds of the two lines. Ordered along the first path.
+    `limit_of` two segments, in metres, at most `widest_m`. Ordered along the first path.
     """
-    kind = plane.world.ground.kind
     found = []
     at: dict[Line, list[Followed]] = {}
     for item in pair.first:
         at.setdefault(item.line, []).append(item)
-    for one, other in meetings(pair, max(limit_m.values(), default=0.0) + TOUCH_M):
-        limit = limit_m[str(kind[one[0]]), str(kind[other[0]])]
+    for one, other in meetings(pair, widest_m + TOUCH_M):
+        limit = limit_of(one[0], other[0])
         if limit <= 0:
             continue
         facing = pair.left[other]

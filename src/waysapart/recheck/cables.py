@@ -201,7 +201,7 @@ def _along_drawn_line(cables: Cables, cable: Row, followed: list[Row]) -> list[S
         along = substring(line, min(step.start, step.stop), max(step.start, step.stop), True)
         away = shapely.hausdorff_distance(along, drawn)
         own = segment.get("accuracy_m")
-        accuracy = segment["_accuracy_m"] if own is None else own
+        accuracy = segment["_accuracy_m"] if own is None else own + segment["_shift_m"]
         tolerance = ground.records.snap_m + accuracy + cable["_accuracy_m"]
         if away > tolerance + _ROUNDING_M or abs(away - row["distance_m"]) > _ROUNDING_M:
             cables.false.append(

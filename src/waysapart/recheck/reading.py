@@ -182,9 +182,10 @@ def _layer(
         renamed |= {ours: one[name] for ours, name in names.items() if name in one}
         rows.append(_typed({**renamed, **constants}, layer))
     own = CRS.from_user_input(layer["crs"]) if "crs" in layer else stated
-    accuracy = float(layer.get("accuracy_m", 0.0)) + _moved(rows, own, crs)
+    shift = _moved(rows, own, crs)
     for row in rows:
-        row["_accuracy_m"] = accuracy
+        row["_accuracy_m"] = float(layer.get("accuracy_m", 0.0)) + shift
+        row["_shift_m"] = shift
     return rows
 
 

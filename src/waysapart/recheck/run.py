@@ -29,16 +29,7 @@ def run(study: Path, file: Path) -> dict[str, Any]:
             check_no_pairs(study, facts, findings)
             return _told(findings, [])
         records = read_records(study, str(facts["crs"]))
-        world = build(records, facts)
-        findings.false += world.cables.false
-        check_claims(world, facts, findings)
-        check_figures(world, facts, findings)
-        _check_all_gaps(world, facts, findings)
-        _check_assumptions(records, facts, findings)
-        if world.cables.drawn:
-            findings.skip(
-                "drawn cables: that no other segment keeps to their lines as well as those named"
-            )
+        hold(records, facts, findings)
         return _told(findings, _changed(records, facts))
     except UnreadableError as error:
         raise StudyError([Problem(str(error), str(study))]) from error
@@ -46,6 +37,20 @@ def run(study: Path, file: Path) -> dict[str, Any]:
         said = f"{type(error).__name__}: {error}"
         findings.holds(False, f"the evidence cannot be held against this study ({said})")
         return _told(findings, [])
+
+
+def hold(records: Records, facts: dict[str, Any], findings: Findings) -> None:
+    """Hold what `prove --json` wrote against the records of a study."""
+    world = build(records, facts)
+    findings.false += world.cables.false
+    check_claims(world, facts, findings)
+    check_figures(world, facts, findings)
+    _check_all_gaps(world, facts, findings)
+    _check_assumptions(records, facts, findings)
+    if world.cables.drawn:
+        findings.skip(
+            "drawn cables: that no other segment keeps to their lines as well as those named"
+        )
 
 
 def _facts(file: Path) -> dict[str, Any]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import combinations
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import shapely
 
@@ -28,8 +29,45 @@ CLOSE_M = 0.01
 """How far figures of the evidence may lie from ours: rounding, and two ways of measuring."""
 ALONG_M = 0.1
 PLACE_M = 0.05
-Breach = tuple[bool | None, bool | None]
-"""Whether something near or crossing stands, and whether it does where waived things count."""
+
+
+class Breach(NamedTuple):
+    """Whether something near or crossing stands, or is waived; None: not worked out here.
+
+    `loose`: whether something does where every limit is wider by what the records of both
+    segments may be wrong.
+    """
+
+    stands: bool | None
+    waived: bool | None
+    loose: bool | None
+
+
+@dataclass
+class _Limits:
+    """Least distances that a trial's services ask of two segments."""
+
+    plane: Plane
+    services: list[dict[str, Any]]
+
+    def least_m(self, one: str, other: str) -> float:
+        kind = self.plane.world.ground.kind
+        return max(_separation(s, str(kind[one]), str(kind[other])) for s in self.services)
+
+    def loose_m(self, one: str, other: str) -> float:
+        least = self.least_m(one, other)
+        return least + self.wrong_m(one) + self.wrong_m(other) if least > 0 else 0.0
+
+    def wrong_m(self, segment: str) -> float:
+        """How far a segment may lie from its record."""
+        row = self.plane.world.records.by["segments"][segment]
+        own = row.get("accuracy_m")
+        return float(row["_accuracy_m"] if own is None else own + row["_shift_m"])
+
+    def widest_m(self) -> float:
+        kinds = {str(row["kind"]) for row in self.plane.world.records.rows["segments"]}
+        each = (_separation(s, a, b) for s in self.services for a in kinds for b in kinds)
+        return max(each, default=0.0)
 
 
 def check_spacing(
@@ -46,12 +84,9 @@ def check_spacing(
     what = f"{'group' if trial.group_test else 'circuit'} {trial.id}"
     services = [service_of(world.records, circuit) for circuit in trial.circuits]
     zone = min(float(one["end_zone_m"]) for one in services)
-    kinds = {str(row["kind"]) for row in world.records.rows["segments"]}
-    limits = {
-        (one, other): max(_separation(service, one, other) for service in services)
-        for one in kinds
-        for other in kinds
-    }
+    limits = _Limits(plane, services)
+    worst = 2 * max(map(limits.wrong_m, world.records.by["segments"]), default=0.0)
+    loose: bool | None = None if any(len(c) > 2 for c in trial.contests()) else False
     order = {key: place for place, key in enumerate(world.paths)}
     told = {tuple(one["paths"]): one for one in witness["closest"]}
     measured: list[float] = []
@@ -76,6 +111,10 @@ def check_spacing(
             plane, pair, limits, mine, _names(both), _names(avoidable), said, findings
         )
         left_near = [e for e in left_near if id(e) not in found]
+        if worst and loose is False:
+            loose = _may_be_near(
+                limits, pair, worst, _names(both), _names(avoidable), waived, trial
+            )
         crossing = [e for e in left_cross if _of_pair(e, one, other)]
         done = _check_cross(plane, pair, services, crossing, _names(both), said, findings)
         left_cross = [e for e in left_cross if id(e) not in done]
@@ -92,7 +131,8 @@ def check_spacing(
     for entry in (*claim["near"], *claim["near_folded"], *claim["cross"]):
         known = (trial.id, frozenset((entry["main"], entry["alternate"]))) in waived
         findings.same(f"{what}: {_between(entry)} waived", entry["waived"], known)
-    return _breach(claim, trial)
+    stands, some_waived = _breach(claim, trial)
+    return Breach(stands, some_waived, (loose if worst else False) or stands)
 
 
 def _names(assets: Any) -> set[str]:
@@ -165,7 +205,7 @@ def _check_closest(
 def _check_near(
     plane: Plane,
     pair: Pair,
-    limits: dict[tuple[str, str], float],
+    limits: _Limits,
     told: list[dict[str, Any]],
     shared: set[str],
     avoidable: set[str],
@@ -173,7 +213,7 @@ def _check_near(
     findings: Findings,
 ) -> set[int]:
     """Every near stretch is told, with its distance, length and what it is folded under."""
-    rows = near_rows(plane, pair, limits)
+    rows = near_rows(plane, pair, limits.least_m, limits.widest_m())
     under = folds(plane, rows, shared, avoidable)
     used: set[int] = set()
     for row, names in zip(rows, under, strict=True):
@@ -200,6 +240,24 @@ def _check_near(
         if id(entry) not in used and _at_limit(pair, entry):
             used.add(id(entry))
     return used
+
+
+def _may_be_near(
+    limits: _Limits,
+    pair: Pair,
+    worst_m: float,
+    shared: set[str],
+    avoidable: set[str],
+    waived: set[tuple[str, frozenset[str]]],
+    trial: Trial,
+) -> bool:
+    """Whether something would stand if the records were as wrong as they may be."""
+    rows = near_rows(limits.plane, pair, limits.loose_m, limits.widest_m() + worst_m)
+    under = folds(limits.plane, rows, shared, avoidable)
+    return any(
+        not names and (trial.id, frozenset((row.one[0], row.other[0]))) not in waived
+        for row, names in zip(rows, under, strict=True)
+    )
 
 
 def _at_limit(pair: Pair, entry: dict[str, Any]) -> bool:
@@ -264,7 +322,7 @@ def _check_cross(
     return used
 
 
-def _breach(claim: dict[str, Any], trial: Trial) -> Breach:
+def _breach(claim: dict[str, Any], trial: Trial) -> tuple[bool | None, bool | None]:
     """Between two ways any that stands is one; among more, it takes one place on all of them."""
     rows = [*claim["near"], *(e for e in claim["cross"] if e["forbidden"])]
     standing = any(not row["waived"] for row in rows)

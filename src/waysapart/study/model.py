@@ -32,6 +32,9 @@ class Layer:
     accuracy_m : float
         Positional accuracy of the layer as a whole: what study.toml states for it
         plus that of the datum shift into the working CRS (0: exact).
+    shift_m : float
+        The part of it that is the datum shift's, which also counts where a row
+        states its own accuracy.
     """
 
     role: str
@@ -39,6 +42,7 @@ class Layer:
     layer: str | None
     their_columns: Mapping[str, str]
     accuracy_m: float = 0.0
+    shift_m: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

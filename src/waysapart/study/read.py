@@ -245,7 +245,9 @@ def _moved(
     label = layers[position].file
     moved, accuracy_m = reprojected(read.geometry, read.corners, read.crs, crs, label, ledger)
     stated_m = layers[position].accuracy_m
-    layers[position] = replace(layers[position], accuracy_m=stated_m + accuracy_m)
+    layers[position] = replace(
+        layers[position], accuracy_m=stated_m + accuracy_m, shift_m=accuracy_m
+    )
     return moved
 
 

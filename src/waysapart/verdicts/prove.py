@@ -23,7 +23,8 @@ from waysapart.reliance.explain import Chains
 from waysapart.reliance.rely import Reliance, rely
 from waysapart.study.model import Gap, Study
 from waysapart.study.rules import Rules, Service
-from waysapart.verdicts.breaches import breaches
+from waysapart.verdicts.breaches import Breach, breaches
+from waysapart.verdicts.doubt import accuracy_gaps
 from waysapart.verdicts.limits import Limits, circuit_limits
 from waysapart.verdicts.sides import (
     Trial,
@@ -187,17 +188,22 @@ def prove(study: Study | Network) -> Proof:
     waivers = lay_over(network.study.rules, trials, sharing, _numbers(network), made.date())
     delays, budgets = path_delays(network), loss_budgets(reliance)
     compared = compare_tests(network, budgets)
+    apart = breaches(spacing, waivers, network, len(trials))
+    unsure = accuracy_gaps(spacing, apart, waivers, network, trials)
     gaps = (
         *network.gaps,
         *loss_delay_gaps(network, compared),
         *_way_gaps(network, trials, lost),
+        *unsure.values(),
     )
     gaps_of = gaps_of_trials(reliance, trials, gaps)
+    for number, test in enumerate(unsure, start=len(gaps) - len(unsure)):
+        gaps_of[test] = sorted({*gaps_of[test], number})
     ways, working_of = ways_of(network, trials, lost)
     down = outages(reliance, ways, lost)
     circuits = len(network.study.tables["circuits"])
     limits = circuit_limits(network, services[:circuits], delays, budgets, down.together[:circuits])
-    verdicts = _verdicts(trials, sharing, spacing, waivers, gaps_of, network)
+    verdicts = _verdicts(trials, sharing, apart, waivers, gaps_of)
     return Proof(
         network,
         reliance,
@@ -290,13 +296,11 @@ def _way_gaps(network: Network, trials: list[Trial], lost: Bools) -> list[Gap]:
 def _verdicts(
     trials: list[Trial],
     sharing: Sharing,
-    spacing: Spacing,
+    apart: list[Breach],
     waivers: Waivers,
     gaps_of: list[list[int]],
-    network: Network,
 ) -> list[str]:
     avoidable = sharing.avoidable
-    apart = breaches(spacing, waivers, network, len(trials))
     found = []
     for test, trial in enumerate(trials):
         assets = avoidable.indices[avoidable.indptr[test] : avoidable.indptr[test + 1]].tolist()
