@@ -39,7 +39,11 @@ class Assets:
 
     def numbers(self, ids: pd.Series[str] | Iterable[str]) -> Ints:
         """Asset numbers of ids; -1 where an id is blank or unknown."""
-        return np.asarray(self.index.get_indexer(pd.Index(ids)), dtype=np.int64)
+        if isinstance(ids, pd.Series):
+            wanted = ids.to_numpy(dtype=object)
+        else:
+            wanted = np.array(list(ids), dtype=object)
+        return np.asarray(self.index.get_indexer(pd.Index(wanted, dtype=object)), dtype=np.int64)
 
     def of_role(self, role: str) -> slice:
         """The numbers that a role's assets take."""
@@ -83,16 +87,19 @@ def number_assets(study: Study) -> Assets:
         )
     frame = pd.concat([part for part in frames if len(part)] or frames[:1], ignore_index=True)
     frame["blank_within"] = frame["blank_within"].astype(bool)
-    return Assets(frame, start, pd.Index(frame["id"]))
+    # Plain objects: a text column is hashed anew at every look-up.
+    return Assets(frame, start, pd.Index(frame["id"].to_numpy(dtype=object), dtype=object))
 
 
 def listed(column: pd.Series[str]) -> tuple[Ints, pd.Series[str]]:
     """The entries of a list column: row positions and values, `-` left out."""
-    filled = np.flatnonzero(column.notna().to_numpy())
+    filled = np.flatnonzero(~column.isin([KNOWN_EMPTY, ""]).to_numpy() & column.notna().to_numpy())
     if not len(filled):
         return np.empty(0, dtype=np.int64), pd.Series([], dtype=str)
-    split = column.iloc[filled].reset_index(drop=True).str.split(LIST_SEPARATOR)
-    values = split.explode()
+    values = column.iloc[filled].reset_index(drop=True)
+    if not values.str.contains(LIST_SEPARATOR, regex=False).any():
+        return filled.astype(np.int64), values
+    values = values.str.split(LIST_SEPARATOR).explode()
     rows = filled[values.index.to_numpy()]
     keep = ((values != KNOWN_EMPTY) & (values != "") & values.notna()).to_numpy()
     return rows[keep].astype(np.int64), values[keep].reset_index(drop=True)

@@ -70,9 +70,10 @@ def _standing_on(
     if not len(site_rows):
         return keep
     by_end: dict[int, list[int]] = {}
-    for row in np.flatnonzero(~where.is_site[pairs_place]):
+    at_site = np.isin(pairs_end, pairs_end[site_rows])
+    for row in np.flatnonzero(at_site & ~where.is_site[pairs_place]).tolist():
         by_end.setdefault(int(pairs_end[row]), []).append(int(pairs_place[row]))
-    for row in site_rows:
+    for row in site_rows.tolist():
         site = int(pairs_place[row])
         for structure in by_end.get(int(pairs_end[row]), ()):
             recorded = int(where.number[site]) in holders(int(where.number[structure]))

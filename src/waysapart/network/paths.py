@@ -125,10 +125,11 @@ def _rank(label: str) -> tuple[int, str]:
 
 def _listed_paths(study: Study, link_number: pd.Index[str]) -> dict[tuple[str, str], list[int]]:
     rows = study.tables["circuit_paths"].sort_values(["circuit", "path", "seq"], kind="stable")
-    numbers = link_number.get_indexer(pd.Index(rows["link"]))
+    numbers = link_number.get_indexer(pd.Index(rows["link"])).tolist()
     found: dict[tuple[str, str], list[int]] = {}
-    for circuit, label, link in zip(rows["circuit"], rows["path"], numbers, strict=True):
-        found.setdefault((circuit, label), []).append(int(link))
+    named = rows["circuit"].to_list(), rows["path"].to_list()
+    for circuit, label, link in zip(*named, numbers, strict=True):
+        found.setdefault((circuit, label), []).append(link)
     return {key: [link for link in chain if link >= 0] for key, chain in found.items()}
 
 
@@ -191,10 +192,10 @@ def _ring_paths(
     finish = assets.numbers(circuits["b"]).tolist()
     members: dict[str, list[int]] = {}
     ordered = rings.sort_values(["ring", "seq"], kind="stable")
-    numbers = link_number.get_indexer(pd.Index(ordered["link"]))
-    for ring, link in zip(ordered["ring"], numbers, strict=True):
+    numbers = link_number.get_indexer(pd.Index(ordered["link"])).tolist()
+    for ring, link in zip(ordered["ring"].to_list(), numbers, strict=True):
         if link >= 0:
-            members.setdefault(ring, []).append(int(link))
+            members.setdefault(ring, []).append(link)
     positions = {ring: _ring_nodes(chain, ends) for ring, chain in members.items()}
     found: dict[tuple[str, str], list[int]] = {}
     for name, ring, stated in zip(users["circuit"], users["ring"], users["main_way"], strict=True):

@@ -13,11 +13,16 @@ from waysapart.study.ledger import Ledger, did_you_mean, listed
 from waysapart.study.membership import is_among
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from waysapart.study.model import Layer
     from waysapart.study.rules import Rules
 
 _NEAR_AMONG = 20_000
 """Near matches are looked for among no more ids than this: it takes a while."""
+
+_DEEPEST = 32
+"""Nesting that is looked through step by step before components are asked for."""
 
 
 def validate(
@@ -111,13 +116,16 @@ def unique_keys(
 def references(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger) -> None:
     """Every id that a row names is the id of a row of a role that may stand there."""
     ids = {name: _ids_of(tables, name) for name in ROLES if _has_ids(name)}
+    every = pd.Index(
+        np.concatenate([ids[name].to_numpy() for name in ASSET_ROLES]), dtype=object
+    ).unique()
     for name, role in ROLES.items():
         frame = tables[name]
         if not len(frame):
             continue
         for column in role.columns:
             if column.refers:
-                _check_reference(frame, column, ids, layers, ledger)
+                _check_reference(frame, column, ids, every, layers, ledger)
 
 
 def _has_ids(name: str) -> bool:
@@ -126,14 +134,15 @@ def _has_ids(name: str) -> bool:
 
 def _ids_of(tables: Mapping[str, pd.DataFrame], name: str) -> pd.Index:
     column = "id" if "id" in ROLES[name].column else "ring"
-    ids: pd.Index = pd.Index(tables[name][column].dropna().unique())
-    return ids
+    values = tables[name][column].dropna().to_numpy(dtype=object)
+    return pd.Index(pd.unique(values), dtype=object)
 
 
 def _check_reference(
     frame: pd.DataFrame,
     column: Column,
     ids: Mapping[str, pd.Index],
+    every: pd.Index,
     layers: Sequence[Layer],
     ledger: Ledger,
 ) -> None:
@@ -145,9 +154,11 @@ def _check_reference(
         values = values.str.split(LIST_SEPARATOR).explode()
     if values.empty:
         return
+    # An index of plain objects is hashed once, however many columns ask it.
+    plain = pd.Index(values.to_numpy(dtype=object), dtype=object)
     among = np.zeros(len(values), dtype=bool)
-    for role in roles:
-        among |= is_among(values, ids[role])
+    for known_ids in [every] if column.refers == ("assets",) else [ids[role] for role in roles]:
+        among |= known_ids.get_indexer(plain) >= 0
     dangling = values[~among]
     if dangling.empty:
         return
@@ -184,7 +195,9 @@ def cycles(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: 
     ]
     holders = pd.concat(inside, ignore_index=True)
     holders = holders[holders["within"].notna() & (holders["within"] != KNOWN_EMPTY)]
-    items = holders.assign(to=holders["within"].str.split(LIST_SEPARATOR)).explode("to")
+    items = holders.assign(to=holders["within"])
+    if holders["within"].str.contains(LIST_SEPARATOR, regex=False).any():
+        items = holders.assign(to=holders["within"].str.split(LIST_SEPARATOR)).explode("to")
     _cycles_of(items, "within", "lies within itself", layers, ledger)
     cables = tables["cables"]
     carried = cables[cables["carried_by"].notna()]
@@ -204,14 +217,18 @@ def _cycles_of(
 
     Strongly connected components of the rows, linear in their number.
     """
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
     edges = edges[edges["id"].notna()]
     if edges.empty:
         return
-    names = pd.Index(pd.concat([edges["id"], edges["to"]]).unique())
-    source, target = names.get_indexer(edges["id"]), names.get_indexer(edges["to"])
+    ends = [edges[name].to_numpy(dtype=object) for name in ("id", "to")]
+    number, named = pd.factorize(np.concatenate(ends), use_na_sentinel=False)
+    source, target = number[: len(edges)], number[len(edges) :]
+    if _leads_out(source, target, len(named)):
+        return
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    names = pd.Index(named)
     graph = coo_array((np.ones(len(edges), dtype=bool), (source, target)), shape=(len(names),) * 2)
     _, knot = connected_components(graph.tocsr(), directed=True, connection="strong")
     in_knot = (knot[source] == knot[target]) & (
@@ -230,6 +247,20 @@ def _cycles_of(
             column,
             f"{fault}: {route.replace(', ', ' -> ')}; one of these rows is wrong",
         )
+
+
+def _leads_out(source: NDArray[np.intp], target: NDArray[np.intp], count: int) -> bool:
+    """Whether it is plain that no step leads round: ends are taken away until nothing is left."""
+    for _ in range(_DEEPEST):
+        if not len(source):
+            return True
+        goes_on = np.zeros(count, dtype=bool)
+        goes_on[source] = True
+        further = goes_on[target]
+        if further.all():
+            return False
+        source, target = source[further], target[further]
+    return False
 
 
 def _chain(step: Mapping[int, int]) -> list[int]:

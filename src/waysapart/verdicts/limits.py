@@ -87,6 +87,14 @@ def circuit_limits(
     delay, turned = delays["delay_us"].to_numpy(), delays["turned_us"].to_numpy()
     recovery = changeover_ms(network.study.rules)
     checks = LinkChecks.of(budgets, len(network.study.tables["links"]))
+    known: dict[tuple[int, int], bool | None] = {}
+
+    def holds(link: int, service: Service) -> bool | None:
+        key = link, id(service)
+        if key not in known:
+            known[key] = checks.all_of(link, service)
+        return known[key]
+
     found = []
     for circuit, service in enumerate(services):
         mine = paths.of_circuit(circuit)
@@ -107,9 +115,7 @@ def circuit_limits(
                 below(worst, service.max_delay_us),
                 below(float(uneven[circuit]), service.max_asymmetry_us),
                 together(
-                    checks.all_of(link, service)
-                    for path in mine
-                    for link in paths.links(path).tolist()
+                    holds(link, service) for path in mine for link in paths.links(path).tolist()
                 ),
                 below(float(all_down[circuit]), service.max_unavailability),
                 below(away, service.max_recovery_ms),
