@@ -58,7 +58,7 @@ def test_the_proposal_reads_back_and_compares_as_better(tmp_path: Path) -> None:
     assert proof.verdicts == ["apart"]
     (change,) = wa.compare(tmp_path / "base", tmp_path / "proposal").circuits
     assert (change.before, change.after, change.change) == ("shared", "apart", "better")
-    assert "patch" in (tmp_path / "proposal" / "work.csv").read_text()
+    assert "patch" in (tmp_path / "proposal" / "work.txt").read_text()
     with pytest.raises(wa.CallError, match="already"):
         found.write_proposal(tmp_path / "proposal")
 
@@ -393,6 +393,46 @@ def test_a_joint_on_record_lets_a_link_change_cable(tmp_path: Path) -> None:
             assert "JT" in splice["text"]
             runs = found.draft.rows["link_runs"]
             assert (runs[1]["from"], runs[1]["to"]) == ("J", "B")
+
+
+def test_a_closure_where_cables_pass_each_other_is_proposed(tmp_path: Path) -> None:
+    """As above without the joint: a closure in J makes the way, and nothing need be laid."""
+    plant = Plant()
+    one_cable(plant)
+    plant.nodes("pit", J=(1500, -900), T=(1500, -2000))
+    plant.laid("CS", "A", "J")
+    plant.laid("CT", "T", "J", "B")
+    found = ask(plant, tmp_path / "base")
+    assert only(found)["status"] == "none"
+    assert found.building is not None
+    best = found.building.options[0]
+    assert (best.kind, best.apart, best.cost) == ("closure", ("K",), 0)
+    assert [w["at"] for w in best.draft.work if w["what"] == "splice"] == ["J"]
+    found.write_all(tmp_path / "out")
+    assert wa.prove(wa.read_study(tmp_path / "out" / "build-1")).verdicts == ["apart"]
+
+
+def test_a_line_followed_in_part_leaves_it_undecided(tmp_path: Path) -> None:
+    """OL is one polyline past towers T1 and T2; link L1 leaves it at T1, before CS comes near.
+
+    CS runs 3 m beside it from T2 to T3. It cannot be told from the whole line
+    which part comes too near, so nothing is claimed.
+    """
+    plant = Plant()
+    plant.service = "separation_m = 5\n"
+    plant.nodes("tower", T1=(1000, 500), T2=(1800, 500), T3=(2600, 500))
+    plant.segment("OL", "span", "A", "T1", "T2", "T3", "B", a="A", b="B")
+    plant.follow("CO", "OL")
+    plant.nodes("pit", S2=(1800, 497), S3=(2600, 497))
+    plant.laid("CS", "A", "S2", "S3", "B")
+    plant.rows["joints"].append({"id": "J1", "at": "T1", "cables": "CO"})
+    for link, path in (("L1", "main"), ("L2", "alternate")):
+        plant.link(link, "CO")
+        plant.way("K", path, link)
+    one = only(ask(plant, tmp_path))
+    assert one["status"] == "undecided"
+    assert "OL comes too near" in one["why"]
+    assert ask(plant, tmp_path).exit_code() == 3
 
 
 def test_a_pair_of_equipment_is_a_circuit_to_come(tmp_path: Path) -> None:

@@ -11,23 +11,20 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from waysapart.network.lengths import to_lonlat
 from waysapart.reroute.build import may_help
+from waysapart.reroute.cable_ends import cable_nodes
 from waysapart.reroute.draft import Draft, proposed
 from waysapart.reroute.edges import STRETCH
 from waysapart.reroute.graph import Question
-from waysapart.reroute.ground import Ground, Optics, ground_of
+from waysapart.reroute.ground import Ground, ground_of
 from waysapart.reroute.measures import Measure, measures
 from waysapart.reroute.proof import Proof as NoPair
 from waysapart.reroute.rounds import (
-    Links,
     Progress,
-    hold_to,
-    known_pairs,
-    left_worse,
-    search_and_prove,
 )
 from waysapart.reroute.segments import (
     Candidates,
@@ -36,10 +33,11 @@ from waysapart.reroute.segments import (
     made_up,
     with_segments,
 )
-from waysapart.reroute.solve import Ask, Found, Target, member_of, trimmed
+from waysapart.reroute.solve import Ask, Found, Target
 from waysapart.reroute.space import space_of
 from waysapart.reroute.split import best_ways
-from waysapart.verdicts.prove import Proof, prove
+from waysapart.reroute.try_out import Option, in_proof, numbered, tried
+from waysapart.verdicts.prove import prove
 
 MOST_TRIED = 6
 """Things of one kind that are proved for one circuit before the next kind has its turn."""
@@ -47,51 +45,6 @@ ENOUGH = 2
 """Segments that work, for one circuit: the best, and one to choose instead."""
 
 __all__ = ["Building", "Candidates", "Option", "what_to_build"]
-
-
-@dataclass(frozen=True)
-class Option:
-    """Something to build or change, with what it does.
-
-    Attributes
-    ----------
-    kind : str
-        `supply`, `move`, `optics`, `closure` or `segment`.
-    text : str
-    segments : tuple of Segment
-        New segments; empty for other things.
-    cost : float
-        In metres, or in the unit of the candidates' own cost; 0 for other things.
-    apart : tuple of str
-        Circuits and groups that the prover calls apart and within limits with it.
-    draft : Draft
-        All rows of the proposal: what is built, and the ways over it.
-    links : dict
-        The ways by circuit and name.
-    optics : tuple of Optics
-    worse : tuple of str
-        Circuits and groups that it leaves worse than they are.
-    """
-
-    kind: str
-    text: str
-    segments: tuple[Segment, ...]
-    cost: float
-    apart: tuple[str, ...]
-    draft: Draft
-    links: Links
-    optics: tuple[Optics, ...] = ()
-    worse: tuple[str, ...] = ()
-
-    @property
-    def length_m(self) -> float:
-        """Metres of new segments."""
-        return sum(one.length_m for one in self.segments)
-
-    @property
-    def per_km(self) -> float | None:
-        """Circuits and groups apart for each kilometre built; None where nothing is laid."""
-        return 1000 * len(self.apart) / self.length_m if self.segments else None
 
 
 @dataclass(frozen=True)
@@ -142,6 +95,7 @@ def what_to_build(
     """
     looked: dict[str, int] = {}
     options = _over_measures(ground, without, ask, looked, say)
+    options += _over_closures(ground, without, ask, looked, say)
     segments = _candidates(ground, without, candidates)
     looked["segments"] = len(segments)
     if segments:
@@ -175,11 +129,49 @@ def _over_measures(
         if not targets:
             continue
         say(f"proving: {text}")
-        option = _tried(ground, targets, ask, measure, (), say)
+        option = tried(ground, targets, ask, measure, (), say)
         if option.apart:
             options.append(option)
             done.update(option.apart)
     return options
+
+
+def _over_closures(
+    ground: Ground, without: Sequence[Found], ask: Ask, looked: dict[str, int], say: Progress
+) -> list[Option]:
+    """Closures in structures where cables pass each other and no joint is on record."""
+    places = _passed_by_several(ground)
+    looked["closures"] = len(places)
+    if not places:
+        return []
+    there = ground_of(ground.proof, places)
+    able = []
+    for one in without:
+        pairs = sorted(one.pairs.get(one.target.id, ()))
+        space = space_of(there, one.target.members, ask.terms, pairs=pairs)
+        ways = (ask.ways or 2) if one.target.group else 2
+        answer = best_ways(space.graph, space.question, ways, time_limit_s=ask.time_limit_s)
+        if answer.status == "apart":
+            able.append(one.target)
+    if not able:
+        return []
+    text = "splice cables where they pass each other, in closures that are not on record"
+    say(f"proving: {text}")
+    option = tried(ground, able, ask, Measure("closure", text, Draft()), (), say, places)
+    return [option] if option.apart else []
+
+
+def _passed_by_several(ground: Ground) -> list[int]:
+    """Structures and sites that several cables come to, at which one of them is not cut yet."""
+    nodes = cable_nodes(ground.network)
+    nodes = nodes[nodes["node"] >= 0].drop_duplicates(["cable", "node"])
+    stretches = ground.stretches
+    cut = pd.MultiIndex.from_arrays(
+        [np.r_[stretches.cable, stretches.cable], np.r_[stretches.a, stretches.b]]
+    )
+    known = pd.MultiIndex.from_frame(nodes[["cable", "node"]]).isin(cut)
+    several = nodes["node"].map(nodes["node"].value_counts()).to_numpy() > 1
+    return sorted(set(nodes["node"].to_numpy()[several & ~known].tolist()))
 
 
 def _candidates(ground: Ground, without: Sequence[Found], candidates: Candidates) -> list[Segment]:
@@ -194,76 +186,19 @@ def _candidates(ground: Ground, without: Sequence[Found], candidates: Candidates
     return list(found.values())
 
 
-def _tried(
-    ground: Ground,
-    targets: Sequence[Target],
-    ask: Ask,
-    measure: Measure,
-    segments: Sequence[Segment],
-    say: Progress,
-) -> Option:
-    """Put things into a study of their own, search the targets there and prove it."""
-    base = Draft().with_rows(measure.draft)
-    if segments:
-        base = base.with_rows(with_segments(ground, segments))
-    proof = prove(trimmed(proposed(ground.study, base), targets))
-    there = ground_of(proof, _opened(proof, ground, segments))
-    again = [Found(_in(proof, target)) for target in targets]
-    for one in again:
-        one.pairs = known_pairs(proof, one.target)
-    terms = replace(ask.terms, optics=measure.optics)
-    draft, links, _ = search_and_prove(there, again, replace(ask, terms=terms), say, whole=False)
-    every = base.with_rows(draft)
-    hoped = [one for one in again if one.status == "apart" and one.together]
-    worse: list[str] = []
-    if hoped:
-        after = prove(proposed(ground.study, every))
-        hold_to(after, hoped)
-        worse = left_worse(ground.proof, after)
-    return Option(
-        measure.kind,
-        measure.text,
-        tuple(segments),
-        sum(one.cost for one in segments),
-        tuple(one.target.id for one in hoped if one.status == "apart"),
-        every,
-        links,
-        measure.optics,
-        tuple(worse),
-    )
-
-
-def _in(proof: Proof, target: Target) -> Target:
-    """The same target in another proof, where links and equipment have other numbers."""
-    names = proof.study.tables["circuits"]["id"].tolist()
-    members = tuple(
-        member_of(proof, names.index(member.id), member.number) for member in target.members
-    )
-    return replace(target, members=members)
-
-
-def _opened(proof: Proof, ground: Ground, segments: Sequence[Segment]) -> list[int]:
-    ends = {end for one in segments for end in (one.a, one.b)}
-    numbers = proof.network.assets.numbers([str(ground.names[end]) for end in sorted(ends)])
-    return [int(number) for number in numbers if number >= 0]
-
-
 def _over_segments(
     ground: Ground, without: Sequence[Found], ask: Ask, segments: Sequence[Segment], say: Progress
 ) -> list[Option]:
     """Which single candidate segment makes which targets apart."""
     say(f"laying {len(segments)} candidate segments")
     proof = prove(proposed(ground.study, with_segments(ground, segments)))
-    there = ground_of(proof, _opened(proof, ground, segments))
+    ends = {end for one in segments for end in (one.a, one.b)}
+    there = ground_of(proof, numbered(proof, ground, ends))
     helps: dict[int, list[Target]] = {}
-    closures: list[Target] = []
     for one in without:
-        target = _in(proof, one.target)
+        target = in_proof(proof, one.target)
         say(f"trying candidates for {target.id}")
-        alone, able = _helpful(there, target, one, ask, segments)
-        if alone:
-            closures.append(one.target)
-        for number in able:
+        for number in _helpful(there, target, one, ask, segments):
             helps.setdefault(number, []).append(one.target)
     options = []
     ranked = sorted(helps, key=lambda n: (-len(helps[n]), segments[n].cost, segments[n].id))
@@ -285,7 +220,7 @@ def _over_segments(
             f"{ground.names[segment.a]} to {ground.names[segment.b]}"
         )
         say(f"proving: {text}")
-        option = _tried(ground, targets, ask, Measure("segment", text, Draft()), [segment], say)
+        option = tried(ground, targets, ask, Measure("segment", text, Draft()), [segment], say)
         if option.apart:
             options.append(option)
         for name in option.apart:
@@ -295,8 +230,8 @@ def _over_segments(
 
 def _helpful(
     there: Ground, target: Target, found: Found, ask: Ask, segments: Sequence[Segment]
-) -> tuple[bool, list[int]]:
-    """Whether opening cables is enough, and which single candidates make a target apart.
+) -> list[int]:
+    """Which single candidates make a target apart; none where opening cables alone is enough.
 
     `there` is the study with all candidates laid; each is tried with the others barred.
     """
@@ -319,17 +254,17 @@ def _helpful(
 
     status, proof = asked([])
     if status == "apart":
-        return True, []
+        return []
     usable = np.array([edge for edge in new.tolist() if edge not in barred], dtype=np.int64)
     if not len(usable):
-        return False, []
+        return []
     base = replace(space.question, forbidden_edges=sorted(barred | set(new.tolist())))
     may = may_help(space.graph, base, proof, space.graph.take_edges(usable), alone=True)
     able = []
     for number in sorted({int(n) for n in of_edge[usable[may]]}):
         if asked(np.flatnonzero(of_edge == number).tolist())[0] == "apart":
             able.append(number)
-    return False, able
+    return able
 
 
 def _set_within(
@@ -358,7 +293,7 @@ def _set_within(
     segments = [segment for option in chosen for segment in option.segments]
     say("proving the set")
     wanted = [target for target in targets if target.id in helped]
-    return _tried(ground, wanted, ask, measure, segments, say), len(helped)
+    return tried(ground, wanted, ask, measure, segments, say), len(helped)
 
 
 def _joined(options: Sequence[Option]) -> Draft:

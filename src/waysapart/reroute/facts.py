@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from waysapart import __version__
-from waysapart.reroute.build_plan import Building, Option
+from waysapart.reroute.build_plan import Building
 from waysapart.reroute.instead import Instead
 from waysapart.reroute.solve import Found
 from waysapart.reroute.space import TIE, UNIT
 from waysapart.reroute.told import proof_facts, proof_words
+from waysapart.reroute.try_out import Option
 from waysapart.verdicts.facts import CAUTION
 
 if TYPE_CHECKING:

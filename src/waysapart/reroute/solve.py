@@ -108,6 +108,7 @@ def _solve_circuit(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, s
     space, answer = _search(ground, (member,), ask, found.pairs.get(member.id, ()), keep, taken)
     found.space, found.answer, found.ways = space, answer, {}
     found.status, found.why = answer.status, _why(answer)
+    _doubt(found, space, answer)
     if answer.ways is not None:
         ways = ways_of_answer(space, answer.ways, ask.terms.fibres, taken)
         found.ways = {member.id: labelled(ground, member, ways)}
@@ -127,6 +128,7 @@ def _solve_group(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set
         space, answer = _search(ground, target.members, ask, pairs, None, taken, ways)
         found.space, found.answer, found.ways = space, answer, {}
         found.status, found.why = answer.status, _why(answer)
+        _doubt(found, space, answer)
         if answer.status != "none":
             break
     if answer.ways is None:
@@ -176,6 +178,25 @@ def _search(
         no_edge=frozenset(exhausted(ground, taken, ask.terms.fibres)),
     )
     return space, best_ways(space.graph, space.question, ways, time_limit_s=ask.time_limit_s)
+
+
+def _doubt(found: Found, space: Space, answer: Answer) -> None:
+    """Where none exists only because segments come too near, and one is followed in part: unsure.
+
+    The part that is followed may be the one that keeps away.
+    """
+    if answer.status != "none":
+        return
+    pairs = space.risks.pairs
+    used = set(pairs) if answer.proof is None else answer.proof.risks() & set(pairs)
+    in_part = space.ground.stretches.in_part
+    unsure = sorted({one for risk in used for one in pairs[risk] if one in in_part})
+    if unsure:
+        found.status = "undecided"
+        found.why = (
+            f"{unsure[0]} comes too near, but links follow only a part of it: divide it in the "
+            "records where they leave it"
+        )
 
 
 def _why(answer: Answer) -> str:

@@ -63,6 +63,8 @@ class Stretches:
         to what follows, once.
     connectors : ndarray of int
         Mated pairs: one where the cable is led into a site.
+    in_part : frozenset of str
+        Segments that some stretch or link follows only in part.
     us, db, repair_db : ndarray of float, shape (wavelengths, stretches)
         One-way delay, passive loss, and the allowance for later repairs; NaN
         where the records give no figure.
@@ -83,6 +85,7 @@ class Stretches:
     length_m: Floats
     half_splices: Ints
     connectors: Ints
+    in_part: frozenset[str]
     us: np.ndarray
     db: np.ndarray
     repair_db: np.ndarray
@@ -143,6 +146,7 @@ def cut_stretches(
         tied.network.lengths.go_m[: len(cut)],
         2 * joints + field_ends,
         connectors,
+        _in_part(network) | _in_part(tied.network),
         us,
         db + field_ends * network.study.rules.defaults.splice_db / 2,
         repair_db,
@@ -244,6 +248,14 @@ def like(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
         placed: pd.DataFrame = gpd.GeoDataFrame(found.assign(geometry=shapes), geometry="geometry")
         return placed
     return found
+
+
+def _in_part(network: Network) -> frozenset[str]:
+    """Segments that some part of a cable follows over less than their length."""
+    parts = network.parts
+    share = np.abs(parts.stop - parts.start)
+    names = network.study.tables["segments"]["id"].to_numpy()
+    return frozenset(str(name) for name in names[np.unique(parts.segment[share < 1])])
 
 
 def _splices_inside(tied: Reliance, a: Ints, b: Ints, count: int) -> Ints:

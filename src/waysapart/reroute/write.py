@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import pandas as pd
 
 from waysapart.errors import CallError
 from waysapart.reroute.draft import Draft
+from waysapart.shown import visible
 from waysapart.study.crs import LON_LAT
 from waysapart.study.model import Study
 from waysapart.study.settings import STUDY_FILE
@@ -32,7 +35,7 @@ def write_draft(study: Study, draft: Draft, folder: Path | str, name: str = "") 
     Returns
     -------
     list of Path
-        study.toml, the layers, and work.csv with the work list.
+        study.toml, the layers, and work.txt with the work list.
 
     Raises
     ------
@@ -46,7 +49,7 @@ def write_draft(study: Study, draft: Draft, folder: Path | str, name: str = "") 
     targets = {
         role: folder / (f"{role}.geojson" if role == "segments" else f"{role}.csv") for role in rows
     }
-    work = folder / "work.csv"
+    work = folder / "work.txt"
     wanted = [folder / STUDY_FILE, *targets.values(), work]
     there = [path.name for path in wanted if path.exists()]
     if there:
@@ -65,7 +68,12 @@ def write_draft(study: Study, draft: Draft, folder: Path | str, name: str = "") 
             shapes.to_file(path, driver="GeoJSON", engine="pyogrio", COORDINATE_PRECISION="15")
         else:
             frame.to_csv(path, index=False, encoding="utf-8")
-    pd.DataFrame(draft.work, columns=["circuit", "what", "at", "link", "text"]).to_csv(
-        work, index=False, encoding="utf-8"
-    )
+    work.write_text("".join(_line(one) for one in draft.work), encoding="utf-8")
     return wanted
+
+
+def _line(work: Mapping[str, Any]) -> str:
+    """One piece of work: for which circuit, where, what."""
+    parts = (work.get("circuit"), work.get("at"), work["text"])
+    told = "\t".join(visible(str(part)) if part else "" for part in parts)
+    return " ".join(told.splitlines()) + "\n"
