@@ -155,7 +155,7 @@ def test_the_table_sorts_and_filters(page):
     assert page.get_attribute("table[data-table=circuits] th >> nth=0", "aria-sort") == "ascending"
     heading.click()
     assert ids(page) == [f"C-{n:02d}" for n in range(12, 0, -1)]
-    page.fill(".ledger input[type=search]", "wharf over")
+    page.fill(".ledger input[type=search]", "wharf landfall")
     assert ids(page) == []
     page.fill(".ledger input[type=search]", "wharf shared:")
     assert ids(page) == ["C-04", "C-03"]

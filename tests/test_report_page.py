@@ -142,16 +142,25 @@ def counts(**given):
         ),
         (
             counts(apart=2, unproven=1),
-            "Not proven. Of 3 circuits, 1 cannot be proven from the records; 2 are apart.",
+            "Not proven: 1 of 3 circuits cannot be proven from the records. 2 are apart.",
         ),
         (
             counts(apart=2, shared=1, over_limit=1),
-            "No. Of 3 circuits, 1 shares plant between the paths and 1 is over a limit; 2 are "
+            "No: 1 of 3 circuits shares plant between its paths and 1 is over a limit. 2 are "
             "apart.",
         ),
         (
             counts(apart=2, unknown_limit=1),
-            "Not proven. Of 2 circuits, 1 cannot be checked against every limit; 2 are apart.",
+            "Not proven: 1 of 2 circuits cannot be checked against every limit. 2 are apart.",
+        ),
+        (
+            counts(shared=2, over_limit=1, unproven=1, accepted=1),
+            "No: 2 of 4 circuits share plant between their paths, 1 is over a limit and 1 cannot "
+            "be proven from the records. 1 is accepted by waiver.",
+        ),
+        (
+            counts(unproven=1),
+            "Not proven: 1 of 1 circuit cannot be proven from the records. None is apart.",
         ),
     ],
 )

@@ -62,3 +62,38 @@ def plural(number: int, what: str) -> str:
     if what.endswith("y") and what[-2:-1] not in "aeiou":
         return f"{number} {what[:-1]}ies"
     return f"{number} {what}" if what.endswith("s") else f"{number} {what}s"
+
+
+def short_number(value: float) -> str:
+    """A number of pixels with at most one decimal."""
+    return f"{value:.1f}".removesuffix(".0")
+
+
+_SQUARE = ((-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0), (-1.0, -1.0))
+_OUTLINES: dict[str, tuple[tuple[tuple[float, float], ...], ...]] = {
+    "tick": (((0, -1), (0, 1)),),
+    "tower": (((0, -1), (1, 0.8), (-1, 0.8), (0, -1)),),
+    "gantry": (
+        ((-1, 1), (-1, -1), (1, -1), (1, 1), (0.5, 1), (0.5, -0.4), (-0.5, -0.4), (-0.5, 1)),
+    ),
+    "pole": (((0, 1), (0, -1)), ((-0.8, -0.5), (0.8, -0.5))),
+    "entry": (_SQUARE, ((-1, 0), (1, 0))),
+    "span": (((-1, 0.8), (-0.8, -0.2), (-0.3, -0.8), (0.3, -0.8), (0.8, -0.2), (1, 0.8)),),
+    "diamond": (((0, -1), (1, 0), (0, 1), (-1, 0), (0, -1)),),
+    "machine": (_SQUARE, ((-0.4, -1), (-0.4, 1)), ((0.4, -1), (0.4, 1))),
+}
+"""Corners of each mark, from its middle, in radii; any other is a square."""
+
+
+def mark_shape(shape: str, x: float, y: float, radius: float) -> str:
+    """Path data of a mark around a place, in pixels."""
+    if shape in ("joint", "other"):
+        r = short_number(radius)
+        return f"M{short_number(x - radius)} {short_number(y)}a{r} {r} 0 1 1 0 .1z"
+    return "".join(
+        "M"
+        + "L".join(
+            f"{short_number(x + dx * radius)} {short_number(y + dy * radius)}" for dx, dy in line
+        )
+        for line in _OUTLINES.get(shape, (_SQUARE,))
+    )

@@ -278,14 +278,14 @@ class _Reducer:
 
     def _key(self, name: Any) -> str:
         """A field keeps its name; an id or the label of a way becomes the new one."""
-        name = str(name)
-        if name in self._new:
-            return self._new[name]
+        field = str(name)
+        if field in self._new:
+            return self._new[field]
         for ending in ("_via", "_us"):
-            label = name.removesuffix(ending)
-            if label != name and label in self._new:
+            label = field.removesuffix(ending)
+            if label != field and label in self._new:
                 return self._new[label] + ending
-        return name
+        return field
 
     def _text(self, value: str, key: str) -> str:
         if value in self._new:
@@ -386,7 +386,7 @@ class _Reducer:
         lonlat = np.asarray(points, dtype=np.float64)
         east, north = self._there.transform(lonlat[:, 0], lonlat[:, 1])
         nodes = [np.round(np.asarray(axis) / self._grid_m) * self._grid_m for axis in (east, north)]
-        lon, lat = self._back.transform(*nodes)
+        lon, lat = self._back.transform(nodes[0], nodes[1])
         return [[round(float(x), 5), round(float(y), 5)] for x, y in zip(lon, lat, strict=True)]
 
 

@@ -21,8 +21,10 @@ from waysapart.report.view import page_view
 
 Facts = Mapping[str, Any]
 _SCRIPTS = ("data.js", "lookup.js", "strips.js", "tables.js")
-_MAP_SCRIPTS = ("data.js", "lookup.js", "draw.js", "pick.js", "plan.js", "measure.js")
-_MAP_SCRIPTS += ("strips.js", "tables.js")
+_MAP_SCRIPTS = (
+    *("data.js", "lookup.js", "draw.js", "pick.js", "plan.js", "measure.js"),
+    *("strips.js", "tables.js"),
+)
 _STYLES = ("page.css", "strip.css", "print.css")
 
 

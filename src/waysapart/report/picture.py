@@ -47,7 +47,7 @@ def map_picture(facts: Facts, geo: Facts) -> Markup | None:
     every = [one for some in shapes.values() for one in some]
     if not every:
         return None
-    sheet = _Sheet(shapely.total_bounds(every))
+    sheet = _Sheet(shapely.total_bounds(every).tolist())
     parts = [
         f'<svg class="picture" role="img" viewBox="0 0 {_WIDTH:g} {sheet.height:.0f}" '
         f'width="{_WIDTH:g}" height="{sheet.height:.0f}" aria-label="Map of all plant, north up">'

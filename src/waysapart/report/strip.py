@@ -17,7 +17,9 @@ from markupsafe import Markup
 
 from waysapart.report import words
 from waysapart.report.escape import html_text, json_for_script
-from waysapart.report.marks import LAID, mark_of, plural
+from waysapart.report.marks import LAID, mark_of, mark_shape
+from waysapart.report.marks import short_number as _n
+from waysapart.report.strip_words import bridge_said, near_said, strip_said
 
 Facts = Mapping[str, Any]
 
@@ -64,6 +66,7 @@ class _Drawing:
     """One strip while it is drawn."""
 
     def __init__(self, strip: Facts, labels: Sequence[str], name: str, number: str) -> None:
+        self.strip = strip
         self.lanes: Sequence[Facts] = strip["lanes"]
         self.bridges: Sequence[Facts] = [
             {**bridge, "label": labels[bridge["finding"]]} for bridge in strip["bridges"]
@@ -80,7 +83,7 @@ class _Drawing:
 
     def svg(self) -> Markup:
         """The whole drawing."""
-        text = self._said()
+        text = strip_said(self.strip, self.bridges)
         parts = [
             f'<svg class="strip" role="img" viewBox="0 0 {WIDTH} {_n(self.height)}" '
             f'width="{WIDTH}" height="{_n(self.height)}" '
@@ -203,7 +206,7 @@ class _Drawing:
             if spot in taken:
                 continue
             taken.add(spot)
-            shapes.setdefault(shape, []).append(_shape(shape, x, self.y(place, x), radius))
+            shapes.setdefault(shape, []).append(mark_shape(shape, x, self.y(place, x), radius))
         listed = [
             [round(x, 1), kind or role, name, round(at)] for x, at, role, kind, name in placed
         ]
@@ -264,7 +267,7 @@ class _Drawing:
         ring = [*corners[0], *reversed(corners[1])]
         return (
             f'<path class="closing" d="M{"L".join(f"{_n(x)} {_n(y)}" for x, y in ring)}Z">'
-            f"<title>{html_text(self._near_said(near))}</title></path>"
+            f"<title>{html_text(near_said(near))}</title></path>"
         )
 
     def _band(self, bridge: Facts) -> str:
@@ -293,7 +296,7 @@ class _Drawing:
                     f'<path class="band{wide}{hollow}" '
                     f'd="M{"L".join(f"{_n(x)} {_n(y)}" for x, y in outline)}Z"/>'
                 )
-        told = html_text(self._bridge_said(bridge))
+        told = html_text(bridge_said(bridge, self.lanes))
         asset = html_text(str(bridge["asset"]))
         return f'<g class="over" data-asset="{asset}"><title>{told}</title>{"".join(parts)}</g>'
 
@@ -308,7 +311,7 @@ class _Drawing:
         return (
             f'<g class="head" data-asset="{asset}">'
             f'<path class="leader" d="M{_n(at)} {_n(height - 10)}V{_n(text_y + 5)}"/>'
-            f'<path class="bridge{hollow}" d="{_shape("diamond", at, height, 10)}"/>'
+            f'<path class="bridge{hollow}" d="{mark_shape("diamond", at, height, 10)}"/>'
             f'<text class="bridge-label" x="{_n(x)}" y="{_n(text_y)}">{html_text(label)}</text></g>'
         )
 
@@ -396,46 +399,6 @@ class _Drawing:
             f'<path class="distance" d="{line}"/></g>'
         )
 
-    def _near_said(self, near: Facts) -> str:
-        return (
-            f"near: {near['main']} and {near['alternate']}, "
-            f"{words.metres(near['distance_m'])} at the closest"
-        )
-
-    def _bridge_said(self, bridge: Facts) -> str:
-        places = [
-            f"on {lane['label']} {_stretch(spots)}"
-            for lane, spots in zip(self.lanes, bridge["spots"], strict=True)
-        ]
-        accepted = ", accepted by waiver" if bridge["waived"] else ""
-        return f"{bridge['label']}{accepted}: {words.listed(places)}"
-
-    def _said(self) -> str:
-        """What the drawing shows, in words."""
-        parts = []
-        for lane in self.lanes:
-            runs = [f"{words.metres(high - low)} {kind}" for low, high, kind in lane["stretches"]]
-            runs += [f"a {hop['medium']} hop {hop['link']}" for hop in lane["hops"]]
-            shown = runs if len(runs) <= 9 else [*runs[:8], f"{len(runs) - 8} more stretches"]
-            broken = (
-                f"; the record breaks off at {words.metres(lane['breaks'][0])}"
-                if lane["breaks"]
-                else ""
-            )
-            parts.append(
-                f"{lane['label']}: {words.metres(lane['length_m'])}, "
-                f"{words.listed(shown)}; {_kinds(lane['marks'])}{broken}."
-            )
-        parts += [f"Bridge: {self._bridge_said(bridge)}." for bridge in self.bridges]
-        parts += [f"{self._near_said(near)}." for near in self.near]
-        parts += [
-            f"They cross at {words.metres(cross['on'][0])} along {self.lanes[0]['label']}."
-            for cross in self.cross
-        ]
-        if not (self.bridges or self.near or self.cross):
-            parts.append("Nothing bridges the lanes.")
-        return " ".join(parts)
-
 
 def _partners(
     upper: Sequence[Sequence[float]],
@@ -464,24 +427,6 @@ def _runs(intervals: Iterable[tuple[float, float]]) -> list[tuple[float, float]]
     return runs
 
 
-def _kinds(marks: Sequence[Sequence[Any]]) -> str:
-    counts: dict[str, int] = {}
-    for _, role, kind, _ in marks:
-        what = "joint" if role == "joints" else kind or role
-        counts[what] = counts.get(what, 0) + 1
-    return "passes " + words.listed([plural(n, what) for what, n in counts.items()])
-
-
-def _stretch(spots: Sequence[Sequence[float]]) -> str:
-    said = [
-        f"at {words.metres(low)}"
-        if high - low < 1
-        else f"from {words.metres(low)} to {words.metres(high)}"
-        for low, high in spots
-    ]
-    return words.listed(said if len(said) <= 3 else [*said[:2], f"{len(said) - 2} more places"])
-
-
 def _short(text: str, most: int = 60) -> str:
     return text if len(text) <= most else text[: most - 1] + "…"
 
@@ -495,39 +440,3 @@ def _step(whole_m: float) -> float:
 def _km(at_m: float, step_m: float) -> str:
     digits = max(0, math.ceil(3 - math.log10(step_m) - 1e-9)) if step_m < 1000 else 0
     return f"{at_m / 1000:.{digits}f}"
-
-
-def _n(value: float) -> str:
-    return f"{value:.1f}".removesuffix(".0")
-
-
-def _shape(shape: str, x: float, y: float, r: float) -> str:
-    """Path data of a mark around a place."""
-    if shape == "tick":
-        return f"M{_n(x)} {_n(y - r)}v{_n(2 * r)}"
-    if shape == "tower":
-        return f"M{_n(x)} {_n(y - r)}l{_n(r)} {_n(1.8 * r)}h{_n(-2 * r)}z"
-    if shape == "gantry":
-        return (
-            f"M{_n(x - r)} {_n(y + r)}v{_n(-2 * r)}h{_n(2 * r)}v{_n(2 * r)}"
-            f"h{_n(-0.5 * r)}v{_n(-1.4 * r)}h{_n(-r)}v{_n(1.4 * r)}z"
-        )
-    if shape == "pole":
-        return f"M{_n(x)} {_n(y + r)}v{_n(-2 * r)}m{_n(-0.8 * r)} {_n(0.5 * r)}h{_n(1.6 * r)}"
-    if shape == "entry":
-        return (
-            f"M{_n(x - r)} {_n(y - r)}h{_n(2 * r)}v{_n(2 * r)}h{_n(-2 * r)}z"
-            f"M{_n(x - r)} {_n(y)}h{_n(2 * r)}"
-        )
-    if shape == "span":
-        return f"M{_n(x - r)} {_n(y + r)}a{_n(r)} {_n(1.6 * r)} 0 0 1 {_n(2 * r)} 0z"
-    if shape == "diamond":
-        return f"M{_n(x)} {_n(y - r)}l{_n(r)} {_n(r)}l{_n(-r)} {_n(r)}l{_n(-r)} {_n(-r)}z"
-    if shape in ("joint", "other"):
-        return f"M{_n(x - r)} {_n(y)}a{_n(r)} {_n(r)} 0 1 1 0 .1z"
-    if shape == "machine":
-        return (
-            f"M{_n(x - r)} {_n(y - r)}h{_n(2 * r)}v{_n(2 * r)}h{_n(-2 * r)}z"
-            f"M{_n(x - r * 0.4)} {_n(y - r)}v{_n(2 * r)}M{_n(x + r * 0.4)} {_n(y - r)}v{_n(2 * r)}"
-        )
-    return f"M{_n(x - r)} {_n(y - r)}h{_n(2 * r)}v{_n(2 * r)}h{_n(-2 * r)}z"

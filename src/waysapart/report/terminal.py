@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from rich.console import Console
@@ -12,6 +12,7 @@ from rich.text import Text
 from waysapart.errors import Problem
 from waysapart.report import words
 from waysapart.report.escape import terminal_text
+from waysapart.report.fold import Finding, chains_of, folded
 
 Facts = dict[str, Any]
 
@@ -22,6 +23,8 @@ _STYLE = {
     "apart": "green",
 }
 _MOST_GAPS = 12
+_MOST_CIRCUITS = 60
+_MOST_NAMES = 6
 
 
 def styled(text: object, style: str = "") -> Text:
@@ -87,9 +90,11 @@ def show_proof(console: Console, facts: Facts, *, quiet: bool = False) -> None:
     if quiet:
         return
     urgent = [one for one in facts["circuits"] if _urgent(one)]
-    order = list(words.VERDICTS)
-    urgent.sort(key=lambda one: (order.index(one["verdict"]), one["id"]))
-    _table(console, "Circuits that need a decision", urgent)
+    urgent.sort(key=lambda one: (words.urgency(one), one["id"]))
+    _table(console, "Circuits that need a decision", urgent[:_MOST_CIRCUITS])
+    if len(urgent) > _MOST_CIRCUITS:
+        left = len(urgent) - _MOST_CIRCUITS
+        console.print(styled(f"  and {left} more: --json and the report list all"))
     groups = [one for one in facts["groups"] if one["verdict"] != "apart"]
     _table(console, "Groups", groups)
     schemes = [one for one in facts["schemes"] if one["verdict"] != "apart"]
@@ -140,15 +145,8 @@ def show_circuit(console: Console, circuit: Facts) -> None:
                     "red" if loss["ok"] is False else "",
                 )
             )
-    for entry in circuit["shared"]:
-        waived = " (waived)" if entry["waived"] else ""
-        held = f", through {entry['through']}" if entry["through"] else ""
-        console.print(styled(f"  shared: {entry['kind'] or ''} {entry['asset']}{held}{waived}"))
-        for key, chain in entry.items():
-            if key.endswith("_via") and chain:
-                console.print(styled(f"    {key[:-4]} by {' > '.join(chain)}", "dim"))
-        for label, chain in entry.get("via", {}).items():
-            console.print(styled(f"    {label} by {' > '.join(chain)}", "dim"))
+    for found in folded(circuit["shared"]):
+        _shared(console, found)
     for near in circuit["near"]:
         console.print(
             styled(
@@ -169,9 +167,28 @@ def show_circuit(console: Console, circuit: Facts) -> None:
                 "record of what they lie within"
             )
         )
-    for said in words.limits_broken(circuit):
-        console.print(styled(f"  {said}", "red"))
     show_gaps(console, circuit["gaps"])
+
+
+def _shared(console: Console, found: Finding) -> None:
+    """One shared thing, or a stretch of them, with the chains that lead to it."""
+    waived = ", accepted by waiver" if found.waived else ""
+    console.print(styled(f"  shared: {found.label}{waived}"))
+    if len(found.members) > 1:
+        console.print(styled(f"    all: {_some(found.members)}", "dim"))
+    if found.places:
+        console.print(styled(f"    with their structures {_some(found.places)}", "dim"))
+    if found.holders:
+        console.print(styled(f"    and what holds it: {_some(found.holders)}", "dim"))
+    for label, chain in chains_of(found.members[0]).items():
+        console.print(styled(f"    {label} by {' > '.join(chain)}", "dim"))
+
+
+def _some(entries: Sequence[Mapping[str, Any]]) -> str:
+    names = [str(one["asset"]) for one in entries]
+    if len(names) <= _MOST_NAMES:
+        return ", ".join(names)
+    return f"{', '.join(names[: _MOST_NAMES - 1])} and {len(names) - _MOST_NAMES + 1} more"
 
 
 def _closest(circuit: Facts) -> str:
@@ -213,11 +230,10 @@ def _table(console: Console, title: str, rows: Sequence[Facts]) -> None:
     table.add_column(no_wrap=True)
     table.add_column()
     for one in rows:
-        said = [words.finding(one), *words.limits_broken(one)]
         table.add_row(
             styled(f"  {one['id']}"),
             styled(one["verdict"], _STYLE[one["verdict"]]),
-            styled(" ".join(part for part in said if part)),
+            styled(words.finding(one)),
         )
     console.print(table)
 

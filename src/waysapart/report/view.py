@@ -27,8 +27,6 @@ from waysapart.report.view_records import (
 Facts = Mapping[str, Any]
 View = dict[str, Any]
 
-_URGENCY = {"shared": 0, "unproven": 2, "accepted": 3, "apart": 4}
-_OVER_LIMIT = 1
 _FIRST = 12
 """How many circuits the first screen names before it points to the table."""
 
@@ -115,7 +113,6 @@ def _counts(circuits: Sequence[View]) -> dict[str, int]:
 def _circuit(index: int, circuit: Facts, budgets: Facts, strips: Facts) -> View:
     verdict = str(circuit["verdict"])
     over = circuit.get("within_limits") is False
-    urgency = _URGENCY[verdict]
     shared = _shared(circuit.get("shared", []))
     near = [_near(n) for n in (*circuit.get("near", []), *circuit.get("near_folded", []))]
     cross = [_cross(c) for c in circuit.get("cross", [])]
@@ -130,7 +127,7 @@ def _circuit(index: int, circuit: Facts, budgets: Facts, strips: Facts) -> View:
         "verdict": verdict,
         "over": over,
         "within_limits": circuit.get("within_limits"),
-        "urgency": min(urgency, _OVER_LIMIT) if over else urgency,
+        "urgency": words.urgency(circuit),
         "finding": words.finding(circuit),
         "found": sum(one["counts"] for one in (*near, *cross))
         + sum(not s["waived"] for s in shared),

@@ -60,27 +60,47 @@ def answer(counts: Mapping[str, int]) -> str:
     total = counts["total"]
     if total == 0:
         return "The study holds no circuits, so nothing was asked of it."
-    faults = []
-    if counts["shared"]:
-        verb = "shares" if counts["shared"] == 1 else "share"
-        faults.append(f"{counts['shared']} {verb} plant between the paths")
-    if counts["unproven"]:
-        faults.append(f"{counts['unproven']} cannot be proven from the records")
-    if counts["over_limit"]:
-        verb = "is" if counts["over_limit"] == 1 else "are"
-        faults.append(f"{counts['over_limit']} {verb} over a limit")
-    if counts["unknown_limit"]:
-        faults.append(f"{counts['unknown_limit']} cannot be checked against every limit")
-    if not faults:
+    faults = [
+        (counts["shared"], "shares plant between its paths", "share plant between their paths"),
+        (counts["over_limit"], "is over a limit", "are over a limit"),
+        (counts["unproven"], "cannot be proven from the records", ""),
+        (counts["unknown_limit"], "cannot be checked against every limit", ""),
+    ]
+    said = [
+        f"{number} {one if number == 1 or not many else many}"
+        for number, one, many in faults
+        if number
+    ]
+    if not said:
         accepted = f", {counts['accepted']} of them by waiver" if counts["accepted"] else ""
         subject = "The one circuit is" if total == 1 else f"All {total} circuits are"
         return f"Yes. {subject} apart or accepted{accepted}, and within the limits."
-    opening = "No." if counts["shared"] or counts["over_limit"] else "Not proven."
-    rest = f"{counts['apart']} {'is' if counts['apart'] == 1 else 'are'} apart"
+    opening = "No" if counts["shared"] or counts["over_limit"] else "Not proven"
+    number, _, rest = said[0].partition(" ")
+    of = f"{number} of {count_of(total, 'circuit')} {rest}"
+    return f"{opening}: {listed([of, *said[1:]])}. {_well(counts)}"
+
+
+def _well(counts: Mapping[str, int]) -> str:
+    """What is left of a study once its faults are told."""
+    parts = []
+    if counts["apart"]:
+        parts.append(f"{counts['apart']} {'is' if counts['apart'] == 1 else 'are'} apart")
     if counts["accepted"]:
-        rest += f" and {counts['accepted']} accepted"
-    of = "Of 1 circuit" if total == 1 else f"Of {total} circuits"
-    return f"{opening} {of}, {listed(faults)}; {rest}."
+        verb = "is" if counts["accepted"] == 1 else "are"
+        parts.append(f"{counts['accepted']} {verb} accepted by waiver")
+    return f"{listed(parts)}." if parts else "None is apart."
+
+
+_URGENCY = {"shared": 0, "unproven": 2, "accepted": 3, "apart": 4}
+_OVER_LIMIT = 1
+
+
+def urgency(circuit: Facts) -> int:
+    """Order of importance: shared, over a limit, unproven, accepted, apart."""
+    by_verdict = _URGENCY[str(circuit["verdict"])]
+    over = circuit.get("within_limits") is False
+    return min(by_verdict, _OVER_LIMIT) if over else by_verdict
 
 
 def finding(circuit: Facts) -> str:
@@ -92,24 +112,39 @@ def finding(circuit: Facts) -> str:
         if len(heads) > 3:
             named.append(f"{len(heads) - 3} more")
         parts.append(f"Shared: {listed(named)}.")
-    near = [n for n in circuit.get("near", []) if not n.get("waived")]
-    if near:
-        measured = [n["distance_m"] for n in near if n.get("distance_m") is not None]
-        closest = f", {metres(min(measured))} at the closest" if measured else ""
-        parts.append(f"Near each other at {count_of(len(near), 'place')}{closest}.")
+    parts += _near_said([n for n in circuit.get("near", []) if not n.get("waived")])
     cross = [n for n in circuit.get("cross", []) if forbidden(n) and not n.get("waived")]
-    if cross:
+    if len(cross) == 1:
+        parts.append(f"{cross[0].get('main')} and {cross[0].get('alternate')} cross.")
+    elif cross:
         parts.append(f"Crossing at {count_of(len(cross), 'place')}.")
     parts += limits_broken(circuit)
-    gaps = len(circuit.get("gaps", []))
+    gaps = circuit.get("gaps", [])
     if gaps:
-        verb = "touches" if gaps == 1 else "touch"
-        parts.append(f"{count_of(gaps, 'record gap').capitalize()} {verb} its paths.")
+        verb = "touches" if len(gaps) == 1 else "touch"
+        named = list(dict.fromkeys(g["asset"] for g in gaps if isinstance(g, Mapping)))
+        about = f", about {listed(named[:2])}" if named and len(named) < 3 else ""
+        said = count_of(len(gaps), "record gap").capitalize()
+        parts.append(f"{said} {verb} its paths{about}.")
     waived = sum(one.waived for one in folded(circuit.get("shared", [])))
     waived += sum(bool(n.get("waived")) for key in ("near", "cross") for n in circuit.get(key, []))
     if waived:
         parts.append(f"{count_of(waived, 'finding').capitalize()} accepted by waiver.")
     return " ".join(parts) or "Nothing shared beyond what its ends need."
+
+
+def _near_said(near: Sequence[Facts]) -> list[str]:
+    measured = [n["distance_m"] for n in near if n.get("distance_m") is not None]
+    if not near:
+        return []
+    if len(near) == 1 and measured:
+        one = near[0]
+        over = f" over {metres(one['length_m'])}" if one.get("length_m") else ""
+        return [
+            f"{one.get('main')} and {one.get('alternate')} run {metres(measured[0])} apart{over}."
+        ]
+    closest = f", {metres(min(measured))} at the closest" if measured else ""
+    return [f"Near each other at {count_of(len(near), 'place')}{closest}."]
 
 
 def forbidden(cross: Facts) -> bool:
@@ -131,12 +166,15 @@ def limits_broken(circuit: Facts) -> list[str]:
             f"Asymmetry of {microseconds(delay.get('asymmetry_us'))} is over its limit of "
             f"{microseconds(delay.get('asymmetry_limit_us'))}."
         )
+    if delay.get("recovery_ok") is False:
+        said.append(
+            f"Recovery in {milliseconds(delay.get('recovery_ms'))} is over its limit of "
+            f"{milliseconds(delay.get('recovery_limit_ms'))}."
+        )
     for label, path in (circuit.get("paths") or {}).items():
         for row in (path or {}).get("loss", []):
             if row.get("ok") is False:
-                margin = row.get("margin_db")
-                left = "too little" if margin is None else f"only {margin:.1f} dB of"
-                said.append(f"Link {row['link']} ({label}) has {left} optical margin.")
+                said += [f"Link {row['link']} ({label}) {what}." for what in _optical(row)]
     down = circuit.get("unavailability") or {}
     if down.get("ok") is False:
         said.append(
@@ -146,6 +184,25 @@ def limits_broken(circuit: Facts) -> list[str]:
     if circuit.get("within_limits") is False and not said:
         said.append("It is over a limit.")
     return said
+
+
+def _optical(row: Facts) -> list[str]:
+    """What is wrong with a link's optical budget."""
+    faults = []
+    if row.get("margin_ok", False) is False:
+        margin = row.get("margin_db")
+        left = "too little" if margin is None else f"only {margin:.1f} dB of"
+        least = row.get("min_margin_db")
+        asked = "" if least is None else f"; {least:g} dB are asked"
+        faults.append(f"has {left} optical margin{asked}")
+    for key, what in (
+        ("overload_ok", "may overload its receiver"),
+        ("bandwidth_ok", "has too little bandwidth"),
+        ("dispersion_ok", "has too much dispersion"),
+    ):
+        if row.get(key) is False:
+            faults.append(what)
+    return faults
 
 
 def metres(value: float | None) -> str:

@@ -1,0 +1,98 @@
+"""What `prove` prints: most important first, short where all is well, plain in a pipe."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from rich.console import Console
+
+from waysapart.cli import main
+from waysapart.report.terminal import show_circuit, show_proof
+from waysapart.study.read import read_study
+from waysapart.verdicts.prove import prove
+
+ESTUARY = Path(__file__).resolve().parents[1] / "examples" / "estuary"
+
+
+@pytest.fixture(scope="module")
+def facts():
+    return prove(read_study(ESTUARY)).facts()
+
+
+def printed(show, *arguments, width=80, terminal=False, **options):
+    file = io.StringIO()
+    console = Console(
+        file=file, width=width, force_terminal=terminal, highlight=False, legacy_windows=False
+    )
+    show(console, *arguments, **options)
+    return file.getvalue()
+
+
+def healthy(facts):
+    """The demo with only its circuits that are apart and within limits."""
+    kept = [one for one in facts["circuits"] if one["verdict"] == "apart" and one["within_limits"]]
+    counts = dict.fromkeys(facts["summary"], 0) | {"circuits": len(kept), "apart": len(kept)}
+    empty = {"groups": [], "schemes": [], "gaps": [], "waivers": []}
+    return {**facts, **empty, "circuits": kept, "summary": counts}
+
+
+def test_a_healthy_study_takes_less_than_a_screen(facts):
+    text = printed(show_proof, healthy(facts))
+    assert "Yes. All 11 circuits are apart or accepted, and within the limits." in text
+    assert len(text.splitlines()) < 12
+
+
+def test_the_order_is_that_of_importance(facts):
+    """Shared first, then over a limit, then unproven."""
+    lines = printed(show_proof, facts, width=120).splitlines()
+    first = lines.index("Circuits that need a decision")
+    ids = [line.split()[0] for line in lines[first + 1 : first + 18]]
+    shared = ["C01", "C02", "C03", "C04", "C05", "C06", "C07", "C08", "C10", "C11", "C17"]
+    assert ids == [*shared, "C25", "C26", "C14", "C15", "C09", "C12"]
+
+
+def test_no_sentence_is_said_twice(facts):
+    text = " ".join(printed(show_proof, facts, width=200).split())
+    assert text.count("Link C15-A (alternate) has only") == 1
+    assert text.count("Asymmetry of 321.8 µs is over its limit of 200.0 µs.") == 1
+    one = next(one for one in facts["circuits"] if one["id"] == "C15")
+    text = " ".join(printed(show_circuit, one, width=200).split())
+    assert text.count("has only") == 1
+
+
+def test_spans_of_one_line_are_one_finding(facts):
+    one = next(one for one in facts["circuits"] if one["id"] == "C01")
+    text = printed(show_circuit, one, width=100)
+    assert "shared: 30 spans N1-S01 to N1-S30" in text
+    assert "N1-S01, N1-S02, N1-S03, N1-S04, N1-S05 and 25 more" in text
+    assert len(text.splitlines()) < 40
+
+
+@pytest.mark.parametrize("width", [40, 80, 200])
+def test_no_line_is_wider_than_the_terminal(facts, width):
+    text = printed(show_proof, facts, width=width)
+    assert max(len(line.rstrip()) for line in text.splitlines()) <= width
+
+
+def test_colour_only_on_a_terminal(facts, monkeypatch):
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    monkeypatch.setenv("TERM", "xterm-256color")
+    assert "\x1b[" in printed(show_proof, facts, terminal=True)
+    assert "\x1b" not in printed(show_proof, facts)
+    assert "\x1b" not in CliRunner().invoke(main, ["prove", str(ESTUARY)]).output
+    monkeypatch.setenv("NO_COLOR", "1")
+    colours = printed(show_proof, facts, terminal=True)
+    assert "\x1b[31" not in colours
+    assert "\x1b[1;31" not in colours
+
+
+def test_quiet_is_the_answer_and_the_counts(facts):
+    lines = printed(show_proof, facts, width=120, quiet=True).splitlines()
+    assert lines[0] == "Estuary ring, revision A"
+    assert lines[1].startswith("No: 13 of 29 circuits share plant between their paths")
+    assert " ".join(lines[-1].split()) == (
+        "13 shared 2 unproven 1 accepted 13 apart 2 over a limit 2 record gaps"
+    )
