@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -40,8 +41,17 @@ class Paths:
 
     def of_circuit(self, circuit: int) -> range:
         """The paths of one circuit."""
-        low, high = np.searchsorted(self.circuit, [circuit, circuit + 1])
-        return range(int(low), int(high))
+        bounds = self._bounds
+        if circuit + 1 >= len(bounds):
+            return range(0)
+        return range(bounds[circuit], bounds[circuit + 1])
+
+    @cached_property
+    def _bounds(self) -> list[int]:
+        """Where the paths of every circuit begin."""
+        last = int(self.circuit[-1]) + 1 if len(self.circuit) else 0
+        bounds: list[int] = np.searchsorted(self.circuit, np.arange(last + 1)).tolist()
+        return bounds
 
 
 @dataclass(frozen=True)

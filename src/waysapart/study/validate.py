@@ -135,7 +135,8 @@ def _has_ids(name: str) -> bool:
 def _ids_of(tables: Mapping[str, pd.DataFrame], name: str) -> pd.Index:
     column = "id" if "id" in ROLES[name].column else "ring"
     values = tables[name][column].dropna().to_numpy(dtype=object)
-    return pd.Index(pd.unique(values), dtype=object)
+    ids: pd.Index = pd.Index(pd.unique(values), dtype=object)
+    return ids
 
 
 def _check_reference(

@@ -13,7 +13,7 @@ from waysapart.findings.length_terms import TERMS as LENGTH_TERMS
 from waysapart.findings.length_terms import length_terms
 from waysapart.findings.outages import greatest_contributions
 from waysapart.findings.reach import could_grow_m
-from waysapart.formulas.availability import minutes_a_year
+from waysapart.formulas.availability import MINUTES_PER_YEAR
 from waysapart.formulas.delay import differential_current, phase_error_deg
 from waysapart.verdicts.facts_tests import records, stages_by_link
 from waysapart.verdicts.limits import LinkChecks, together
@@ -72,7 +72,10 @@ _UNITS = {"fibre_m": "m", "wavelength_nm": "m", "splices_from": "text"}
 
 @dataclass
 class FigureSheet:
-    """What the figures of many circuits have in common, worked out once."""
+    """What the figures of many circuits have in common, worked out once.
+
+    What it says about a link is one object in all circuits over that link.
+    """
 
     proof: Proof
     names: np.ndarray = field(init=False)
@@ -107,17 +110,14 @@ class FigureSheet:
             row = self.lengths[link]
             terms = {name: figure(row[name], "m") for name in (*LENGTH_TERMS, "length_m")}
             self._lengths_of[link] = {"link": str(self.names[link]), **terms}
-        return dict(self._lengths_of[link])
+        return self._lengths_of[link]
 
     def loss_of(self, link: int, test: int) -> dict[str, Any]:
         """Loss of one link under the service of a circuit."""
         key = link, id(self.proof.services[test])
         if key not in self._losses:
             self._losses[key] = _loss(self, link, test)
-        return {
-            name: dict(value) if isinstance(value, dict) else value
-            for name, value in self._losses[key].items()
-        }
+        return self._losses[key]
 
     def grows(self, least_margin_db: float | None) -> dict[int, dict[str, Any]]:
         """How much longer each link could be under a least margin."""
@@ -292,10 +292,7 @@ def availability_facts(sheet: FigureSheet, test: int) -> dict[str, Any]:
         **{paths.label[path]: figure(down.paths[path], "share") for path in mine},
         "both": figure(down.together[test], "share"),
         **_together(sheet, test),
-        "path_minutes_a_year": {
-            paths.label[path]: figure(float(minutes_a_year(down.paths[path])), "share")
-            for path in mine
-        },
+        "path_minutes_a_year": {paths.label[path]: _minutes(down.paths[path]) for path in mine},
         "not_counted": _not_counted(sheet, list(mine)),
         "limit": service.max_unavailability,
         "ok": limits.unavailability_ok,
@@ -311,7 +308,7 @@ def group_availability_facts(sheet: FigureSheet, test: int) -> dict[str, Any]:
     return {
         "all": figure(down.together[test], "share"),
         "working": figure(working, "share"),
-        "working_minutes_a_year": figure(float(minutes_a_year(working)), "share"),
+        "working_minutes_a_year": _minutes(working),
         **_together(sheet, test),
         "not_counted": _not_counted(sheet, mine),
     }
@@ -320,20 +317,25 @@ def group_availability_facts(sheet: FigureSheet, test: int) -> dict[str, Any]:
 def _together(sheet: FigureSheet, test: int) -> dict[str, Any]:
     down = sheet.proof.outages
     names = sheet.proof.names
-    both = down.together[test]
+    both = float(down.together[test])
     return {
-        "minutes_a_year": figure(float(minutes_a_year(both)), "share"),
+        "minutes_a_year": _minutes(both),
         "losses_a_year": figure(down.losses[test], "share"),
         "greatest": [
             {
                 "asset": names[asset][0],
                 "share": figure(value, "share"),
-                "minutes_a_year": figure(float(minutes_a_year(value)), "share"),
+                "minutes_a_year": _minutes(value),
                 "of_all": figure(value / both, "share"),
             }
             for asset, value in greatest_contributions(down, test, SHOWN_CONTRIBUTIONS)
         ],
     }
+
+
+def _minutes(share: float) -> float | None:
+    """Unavailability in minutes a year."""
+    return figure(share * MINUTES_PER_YEAR, "share")
 
 
 def _not_counted(sheet: FigureSheet, paths: list[int]) -> list[str]:

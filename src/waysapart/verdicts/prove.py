@@ -103,16 +103,16 @@ class Proof:
     def names(self) -> list[tuple[str, str, str | None]]:
         """Id, role and kind of every asset, then of every link (its medium for a kind)."""
         frame, links = self.network.assets.frame, self.study.tables["links"]
-        kinds = (*frame["kind"].to_list(), *links["medium"].to_list())
-        return [
-            (str(name), str(role), kind if isinstance(kind, str) else None)
-            for name, role, kind in zip(
+        kinds = pd.concat([frame["kind"], links["medium"]]).to_numpy(dtype=object, copy=True)
+        kinds[pd.isna(kinds)] = None
+        return list(
+            zip(
                 (*frame["id"].to_list(), *links["id"].to_list()),
                 (*frame["role"].to_list(), *["links"] * len(links)),
-                kinds,
+                kinds.tolist(),
                 strict=True,
             )
-        ]
+        )
 
     @property
     def circuit_count(self) -> int:
