@@ -333,6 +333,25 @@ def test_a_near_approach_is_gone_round(tmp_path: Path) -> None:
     assert ("CN-2", "CS-2") in found.found[0].pairs["K"]
 
 
+def test_where_accuracy_may_hide_a_near_approach_it_is_gone_round_too(tmp_path: Path) -> None:
+    """CS runs 20 m beside CN; surveyed to 10 m each they may meet. With 5 m asked CF is taken."""
+    plant = Plant()
+    plant.service = "separation_m = 5\n"
+    plant.nodes("pit", N1=(900, 500), N2=(1700, 500))
+    plant.nodes("pit", S1=(700, 480), S2=(1900, 480), F=(1500, -1500))
+    plant.laid("CN", "A", "N1", "N2", "B", km=4)
+    plant.laid("CS", "A", "S1", "S2", "B", km=4)
+    plant.laid("CF", "A", "F", "B", km=5)
+    for link, path in (("L1", "main"), ("L2", "alternate")):
+        plant.link(link, "CN")
+        plant.way("K", path, link)
+    assert only(ask(plant, tmp_path / "exact"))["cost"] == 8000.0
+    for row in plant.rows["segments"]:
+        row["accuracy_m"] = 10.0
+    one = only(ask(plant, tmp_path / "surveyed"))
+    assert (one["status"], one["cost"]) == ("apart", 9000.0)
+
+
 def test_two_main_protections_in_one_cable_change_places(tmp_path: Path) -> None:
     """K1 and K2 both work over CN and have CS as their alternate: one of them changes over."""
     plant = Plant()

@@ -300,11 +300,15 @@ def objections(proof: Proof, found: Found) -> bool:
 
 
 def too_near(proof: Proof, test: int) -> set[Pair]:
-    """Pairs of segments of one trial that come too near or cross where they must not."""
+    """Pairs of segments of one trial that come too near or cross where they must not.
+
+    Those too that may come too near, for all that the accuracy of the records can tell.
+    """
     spacing = proof.spacing
     ids = proof.study.tables["segments"]["id"].to_numpy()
     mine = np.flatnonzero(spacing.pairs["test"].to_numpy() == test)
-    near = spacing.near[spacing.near["pair"].isin(mine) & (spacing.near["under"] < 0)]
+    near = (spacing.loose or spacing).near
+    near = near[near["pair"].isin(mine) & (near["under"] < 0)]
     cross = spacing.cross
     cross = cross[cross["pair"].isin(mine) & (cross["under"] < 0) & cross["forbidden"]]
     found: set[Pair] = set()
