@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, ParamSpec
 
 import click
 
-from waysapart.errors import StudyError, WaysapartError
+from waysapart.errors import CallError, StudyError, WaysapartError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -60,6 +60,7 @@ def telling_errors(command: Callable[P, None]) -> Callable[P, None]:
     @functools.wraps(command)
     def run(*args: P.args, **kwargs: P.kwargs) -> None:
         try:
+            _keep_inputs(kwargs)
             command(*args, **kwargs)
         except StudyError as error:
             from waysapart.report.terminal import show_problems
@@ -85,6 +86,37 @@ def telling_errors(command: Callable[P, None]) -> Callable[P, None]:
             sys.exit(WRONG)
 
     return run
+
+
+_OUTPUTS = ("json_file", "target")
+"""Parameters of commands that name a file to be written."""
+
+
+def _keep_inputs(given: dict[str, Any]) -> None:
+    """Refuse a call that would overwrite what it reads."""
+    targets = [Path(given[name]) for name in _OUTPUTS if given.get(name) not in (None, "-")]
+    inputs = [one for name, one in given.items() if name not in _OUTPUTS and isinstance(one, Path)]
+    for target in targets:
+        for one in inputs:
+            refuse_inputs(one, target)
+
+
+def refuse_inputs(read: Path, target: Path) -> None:
+    """Refuse to write over a file that is read, or that a study read from there is made of.
+
+    Raises
+    ------
+    CallError
+    """
+    if not target.exists():
+        return
+    from waysapart.study.settings import files_of
+
+    for path in (read, *files_of(read)):
+        if path.is_file() and path.samefile(target):
+            raise CallError(
+                f"{target} is an input ({path.name}) and is not written over: give another name"
+            )
 
 
 def _say(text: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -314,6 +315,28 @@ def check_sources(settings: Settings, ledger: Ledger) -> tuple[LayerSpec, ...]:
             layer=spec.layer or spec.role,
         )
     return tuple(there)
+
+
+def files_of(study: Path) -> list[Path]:
+    """Every file that a study is read from, as far as its settings can be read.
+
+    Its TOML files and rules, the files named as sources with those that lie beside them
+    under the same name, and what lies in a source that is a folder.
+    """
+    if not (study.is_dir() or study.suffix == ".toml"):
+        return []
+    chain = find_settings(study, Ledger())
+    found = [study / STUDY_FILE, study] if not chain else []
+    for settings in chain:
+        found += [path for path in (settings.path, settings.rules) if path is not None]
+        for spec in settings.layers:
+            if is_database(spec.source):
+                continue
+            if spec.path.is_dir():
+                found += sorted(spec.path.rglob("*"))
+            else:
+                found += [spec.path, *spec.path.parent.glob(f"{glob.escape(spec.path.stem)}.*")]
+    return found
 
 
 def merged(chain: tuple[Settings, ...], name: str) -> Any:
