@@ -338,7 +338,7 @@ def test_where_accuracy_may_hide_a_near_approach_it_is_gone_round_too(tmp_path: 
     plant = Plant()
     plant.service = "separation_m = 5\n"
     plant.nodes("pit", N1=(900, 500), N2=(1700, 500))
-    plant.nodes("pit", S1=(700, 480), S2=(1900, 480), F=(1500, -1500))
+    plant.nodes("pit", S1=(1100, 480), S2=(1500, 480), F=(1500, -1500))
     plant.laid("CN", "A", "N1", "N2", "B", km=4)
     plant.laid("CS", "A", "S1", "S2", "B", km=4)
     plant.laid("CF", "A", "F", "B", km=5)
