@@ -38,5 +38,6 @@ html_theme_options = {
 
 
 def setup(app: Sphinx) -> None:
-    """Sums worked by hand (```figures) are shown as they stand."""
-    app.add_lexer("figures", TextLexer)
+    """Blocks that tests of their own read are shown as they stand: sums, and ways found."""
+    for name in ("figures", "reroute"):
+        app.add_lexer(name, TextLexer)

@@ -138,3 +138,16 @@ def test_help_and_wrong_calls_load_no_heavy_library(arguments: list[str]) -> Non
 def test_every_help_text_has_an_example() -> None:
     for name in main.commands:
         assert f"waysapart {name}" in run(name, "--help").output, name
+
+
+@pytest.mark.parametrize("command", ["check", "prove", "worst", "dig", "export", "report"])
+def test_an_empty_study_is_no_fault(tmp_path: Path, command: str) -> None:
+    """What `blank` writes, before anybody has filled it in."""
+    CliRunner().invoke(main, ["blank", str(tmp_path / "ring")])
+    more = {
+        "dig": ["--at", "7.0,54.4", "--radius", "50"],
+        "export": ["-o", str(tmp_path / "ring.gpkg")],
+        "report": ["-o", str(tmp_path / "ring.html")],
+    }
+    done = CliRunner().invoke(main, [command, str(tmp_path / "ring"), *more.get(command, [])])
+    assert done.exit_code == 0, done.output

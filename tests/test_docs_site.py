@@ -23,7 +23,8 @@ from waysapart.cli import main
 ROOT = Path(__file__).resolve().parents[1]
 DOCS = ROOT / "docs"
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted(DOCS.glob("*.md"))]
-LANGUAGES = {"sh", "python", "toml", "json", "text", "figures", "{toctree}"}
+LANGUAGES = {"sh", "python", "toml", "json", "text", "figures", "reroute", "{toctree}"}
+"""Blocks of figures and reroute have tests of their own."""
 _FENCE = re.compile(r"^( *)```([^\n]*)\n(.*?)^ *```$", re.DOTALL | re.MULTILINE)
 _RUN_BY_CI = ("python -m pip install", "python tests/run.py")
 
@@ -31,7 +32,8 @@ _RUN_BY_CI = ("python -m pip install", "python tests/run.py")
 def _blocks(page: Path) -> Iterator[tuple[str, str]]:
     """Language and text of each fenced block of a page."""
     for indent, language, text in _FENCE.findall(page.read_text(encoding="utf-8")):
-        yield language.strip(), re.sub(rf"^{indent}", "", text, flags=re.MULTILINE)
+        block = re.sub(rf"^{indent}", "", text, flags=re.MULTILINE)
+        yield language.partition(" ")[0].strip(), block
 
 
 class _Addresses(HTMLParser):

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from functools import cache
+from itertools import pairwise
+
 LAID = {
     "span": "overhead",
     "duct": "buried",
@@ -87,13 +90,28 @@ _OUTLINES: dict[str, tuple[tuple[tuple[float, float], ...], ...]] = {
 
 def mark_shape(shape: str, x: float, y: float, radius: float) -> str:
     """Path data of a mark around a place, in pixels."""
+    dx, dy, rest = _steps(shape, radius)
+    return f"M{short_number(x + dx)} {short_number(y + dy)}{rest}"
+
+
+@cache
+def _steps(shape: str, radius: float) -> tuple[float, float, str]:
+    """Where a mark begins, from its middle, and the steps from there: the same for every mark."""
     if shape in ("joint", "other"):
         r = short_number(radius)
-        return f"M{short_number(x - radius)} {short_number(y)}a{r} {r} 0 1 1 0 .1z"
-    return "".join(
-        "M"
-        + "L".join(
-            f"{short_number(x + dx * radius)} {short_number(y + dy * radius)}" for dx, dy in line
-        )
-        for line in _OUTLINES.get(shape, (_SQUARE,))
-    )
+        return -radius, 0.0, f"a{r} {r} 0 1 1 0 .1z"
+    parts = []
+    at = begin = (0.0, 0.0)
+    for number, line in enumerate(_OUTLINES.get(shape, (_SQUARE,))):
+        corners = [(round(dx * radius, 1), round(dy * radius, 1)) for dx, dy in line]
+        if number:
+            parts.append(f"m{_step(at, corners[0])}")
+        else:
+            begin = corners[0]
+        parts.append("l" + " ".join(_step(*pair) for pair in pairwise(corners)))
+        at = corners[-1]
+    return begin[0], begin[1], "".join(parts)
+
+
+def _step(one: tuple[float, float], other: tuple[float, float]) -> str:
+    return f"{short_number(other[0] - one[0])} {short_number(other[1] - one[1])}"

@@ -27,6 +27,8 @@ from waysapart.report.view_records import (
 Facts = Mapping[str, Any]
 View = dict[str, Any]
 
+_LARGE = 80
+"""With more circuits, what needs no decision is put into the page when it is asked for."""
 _FIRST = 12
 """How many circuits the first screen names before it points to the table."""
 
@@ -78,6 +80,7 @@ def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
         "counts": counts,
         "circuits": circuits,
         "urgent": urgent[:_FIRST],
+        "large": len(circuits) > _LARGE,
         "urgent_left": max(0, len(urgent) - _FIRST),
         "groups": groups,
         "gaps": [gap_row(gap) for gap in facts.get("gaps", [])],

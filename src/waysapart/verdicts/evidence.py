@@ -152,7 +152,7 @@ def row_intervals(numbers: np.ndarray, first: np.ndarray) -> list[str]:
     new[1:-1] = np.diff(numbers) != 1
     new[first] = True
     begin = np.flatnonzero(new[:-1])
-    end = np.r_[begin[1:], len(numbers)] - 1
+    end = np.r_[begin[1:], len(numbers)][: len(begin)] - 1  # no last run where there is none
     texts = [
         str(low) if low == high else f"{low}-{high}"
         for low, high in zip(numbers[begin].tolist(), numbers[end].tolist(), strict=True)

@@ -228,9 +228,21 @@
   ways.pickAsset = pick;
   ways.describe = describe;
 
+  /* In a large report the entries that need no decision are put in when they are opened. */
+  function putIn(entry) {
+    var kept = entry.querySelector(":scope > template.later");
+    if (!kept) return;
+    kept.replaceWith(kept.content);
+    document.dispatchEvent(new CustomEvent("put-in", { detail: entry }));
+  }
+  document.addEventListener("toggle", function (event) {
+    if (event.target.open && event.target.matches("details.circuit")) putIn(event.target);
+  }, true);
+
   /* Paper: everything open. */
   var folded = [];
   window.addEventListener("beforeprint", function () {
+    document.querySelectorAll("details.circuit").forEach(putIn);
     folded = Array.from(document.querySelectorAll("details:not([open])"));
     folded.forEach(function (d) { d.open = true; });
     document.documentElement.classList.add("printing");

@@ -116,7 +116,9 @@
   var watch = new IntersectionObserver(function (entries) {
     entries.forEach(function (entry) { if (entry.isIntersecting) makeReachable(entry.target); });
   }, { rootMargin: "300px" });
-  document.querySelectorAll(".scroll.plain").forEach(function (box) { watch.observe(box); });
+  function watchIn(part) { part.querySelectorAll(".scroll.plain").forEach(function (box) { watch.observe(box); }); }
+  watchIn(document);
+  document.addEventListener("put-in", function (event) { watchIn(event.detail); });
 
   window.waysapartTables = { csvCell: csvCell };
 })();
