@@ -16,7 +16,7 @@ from typing import Any
 from markupsafe import Markup
 
 from waysapart.report import words
-from waysapart.report.escape import html_text, json_for_script, visible_all
+from waysapart.report.escape import html_text, json_for_script
 from waysapart.report.marks import LAID, mark_of, mark_shape
 from waysapart.report.marks import short_number as _n
 from waysapart.report.strip_words import bridge_said, near_said, strip_said
@@ -36,8 +36,6 @@ _LETTER = 6.4
 """Width of a letter of the labels, generously."""
 _PROFILE = 56.0
 """Height of the separation profile."""
-_MOST_BRIDGES = 14
-"""Bridges that are drawn; the list beside the drawing holds all."""
 _TICKS = (1, 2, 5)
 
 
@@ -59,7 +57,7 @@ def strip_svg(strip: Facts, labels: Sequence[str], name: str, number: str) -> Ma
     -------
     Markup
         An `svg` element without style attributes; the marks of each lane stand
-        in its attribute `data-marks` as a list of x and id.
+        in its attribute `data-marks` as a list of x, kind, id, metres.
     """
     return _Drawing(strip, labels, name, number).svg()
 
@@ -71,10 +69,8 @@ class _Drawing:
         self.strip = strip
         self.lanes: Sequence[Facts] = strip["lanes"]
         self.bridges: Sequence[Facts] = [
-            {**bridge, "label": labels[bridge["finding"]]}
-            for bridge in strip["bridges"][:_MOST_BRIDGES]
+            {**bridge, "label": labels[bridge["finding"]]} for bridge in strip["bridges"]
         ]
-        self.more = len(strip["bridges"]) - len(self.bridges)
         self.near: Sequence[Facts] = strip["near"] if len(self.lanes) == 2 else []
         self.cross: Sequence[Facts] = strip["cross"]
         self.name, self.number = name, number
@@ -88,8 +84,6 @@ class _Drawing:
     def svg(self) -> Markup:
         """The whole drawing."""
         text = strip_said(self.strip, self.bridges)
-        if self.more:
-            text += f" {words.count_of(self.more, 'bridge')} more in the list of what is shared."
         parts = [
             f'<svg class="strip" role="img" viewBox="0 0 {WIDTH} {_n(self.height)}" '
             f'width="{WIDTH}" height="{_n(self.height)}" '
@@ -220,7 +214,7 @@ class _Drawing:
         drawn = "".join(
             f'<path class="mark-{shape}" d="{"".join(d)}"/>' for shape, d in shapes.items()
         )
-        return f'<g class="marks" data-marks='{data}'>{drawn}</g>'
+        return f'<g class="marks" data-marks="{data}">{drawn}</g>'
 
     def _placed(self, place: int) -> list[tuple[float, float, str, str, str]]:
         """Marks with their x: equipment of both ends stands outside the ends, side by side."""
@@ -331,9 +325,8 @@ class _Drawing:
         found: list[tuple[float, float]] = []
         for bridge in self.bridges:
             x, y = self._middle(bridge)
-            aside = 21 if x < WIDTH / 2 else -21
             while any(abs(x - other) < 20 and abs(y - level) < 20 for other, level in found):
-                x += aside
+                x += 21 if x < RIGHT - 40 else -21
             found.append((x, y))
         return found
 
