@@ -140,14 +140,43 @@ def test_every_help_text_has_an_example() -> None:
         assert f"waysapart {name}" in run(name, "--help").output, name
 
 
-@pytest.mark.parametrize("command", ["check", "prove", "worst", "dig", "export", "report"])
-def test_an_empty_study_is_no_fault(tmp_path: Path, command: str) -> None:
+@pytest.mark.parametrize(
+    ("command", "more"),
+    [
+        ("check", ()),
+        ("prove", ("--json", "-")),
+        ("worst", ()),
+        ("dig", ("--at", "7.0,54.4", "--radius", "50")),
+        ("report", ("-o", "ring.html")),
+    ],
+)
+def test_an_empty_study_is_no_fault(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: str, more: tuple[str, ...]
+) -> None:
     """What `blank` writes, before anybody has filled it in."""
-    CliRunner().invoke(main, ["blank", str(tmp_path / "ring")])
-    more = {
-        "dig": ["--at", "7.0,54.4", "--radius", "50"],
-        "export": ["-o", str(tmp_path / "ring.gpkg")],
-        "report": ["-o", str(tmp_path / "ring.html")],
-    }
-    done = CliRunner().invoke(main, [command, str(tmp_path / "ring"), *more.get(command, [])])
+    monkeypatch.chdir(tmp_path)
+    assert run("blank", "ring").exit_code == 0
+    done = run(command, "ring", *more)
     assert done.exit_code == 0, done.output
+
+
+@pytest.mark.parametrize(
+    ("command", "more", "said"),
+    [
+        ("export", ("-o", "ring.gpkg"), "nothing to export"),
+        ("reroute", (), "no ways to look for"),
+    ],
+)
+def test_what_an_empty_study_is_of_no_use_for(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    command: str,
+    more: tuple[str, ...],
+    said: str,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    run("blank", "ring")
+    done = run(command, "ring", *more)
+    assert done.exit_code == 2
+    assert said in done.output
+    assert [path.name for path in tmp_path.iterdir()] == ["ring"]

@@ -177,7 +177,8 @@ def reroute(
     Raises
     ------
     CallError
-        An id, a cost or a combination that has no meaning.
+        An id, a cost or a combination that has no meaning; a study without
+        equipment.
 
     Notes
     -----
@@ -189,6 +190,8 @@ def reroute(
     """
     say = progress or _silent
     proof = subject if isinstance(subject, Proof) else prove(subject)
+    if not len(proof.study.tables["equipment"]):
+        raise CallError(f"{proof.study.name} holds no equipment yet: no ways to look for")
     if between is not None:
         proof = prove(_with_circuit(proof.study, between))
         circuits = [f"{between[0]} to {between[1]}", *(circuits or ())]

@@ -46,7 +46,8 @@ def export(subject: Proof | Study | Network, path: Path | str) -> list[Path]:
     Raises
     ------
     CallError
-        Another kind of file, or a folder that does not exist.
+        Another kind of file, a folder that does not exist, or a study without
+        a single row.
 
     Notes
     -----
@@ -61,6 +62,8 @@ def export(subject: Proof | Study | Network, path: Path | str) -> list[Path]:
     if target.is_dir():
         raise CallError(f"{target.name} is a folder")
     proof = subject if isinstance(subject, Proof) else prove(subject)
+    if not any(len(table) for table in proof.study.tables.values()):
+        raise CallError(f"{proof.study.name} holds no rows yet, so there is nothing to export")
     beside = Path(tempfile.mkdtemp(prefix=f".{target.stem}-", dir=target.parent))
     try:
         made = _write(proof, target, beside)
