@@ -16,10 +16,11 @@ from typing import Any
 from markupsafe import Markup
 
 from waysapart.report import words
-from waysapart.report.escape import html_text, json_for_script
+from waysapart.report.escape import html_text, json_for_script, visible_all
 from waysapart.report.marks import LAID, mark_of, mark_shape
 from waysapart.report.marks import short_number as _n
 from waysapart.report.strip_words import bridge_said, near_said, strip_said
+from waysapart.report.tracks import joined
 
 Facts = Mapping[str, Any]
 
@@ -36,6 +37,8 @@ _LETTER = 6.4
 """Width of a letter of the labels, generously."""
 _PROFILE = 56.0
 """Height of the separation profile."""
+_MOST_BRIDGES = 14
+"""Bridges that are drawn; the list beside the drawing holds all."""
 _TICKS = (1, 2, 5)
 
 
@@ -57,7 +60,7 @@ def strip_svg(strip: Facts, labels: Sequence[str], name: str, number: str) -> Ma
     -------
     Markup
         An `svg` element without style attributes; the marks of each lane stand
-        in its attribute `data-marks` as a list of x, kind, id, metres.
+        in its attribute `data-marks` as a list of x and id.
     """
     return _Drawing(strip, labels, name, number).svg()
 
@@ -69,11 +72,16 @@ class _Drawing:
         self.strip = strip
         self.lanes: Sequence[Facts] = strip["lanes"]
         self.bridges: Sequence[Facts] = [
-            {**bridge, "label": labels[bridge["finding"]]} for bridge in strip["bridges"]
+            {**bridge, "label": labels[bridge["finding"]]}
+            for bridge in strip["bridges"][:_MOST_BRIDGES]
         ]
+        self.more = len(strip["bridges"]) - len(self.bridges)
         self.near: Sequence[Facts] = strip["near"] if len(self.lanes) == 2 else []
         self.cross: Sequence[Facts] = strip["cross"]
         self.name, self.number = name, number
+        self.leaning = [
+            joined([self._span(near, place) for near in self.near], _RAMP) for place in (0, 1)
+        ]
         self.labels = self._label_rows()
         self.top = 38.0 + 17.0 * max((row + 1 for _, _, row in self.labels), default=0)
         self.heads = self._head_places()
@@ -84,6 +92,8 @@ class _Drawing:
     def svg(self) -> Markup:
         """The whole drawing."""
         text = strip_said(self.strip, self.bridges)
+        if self.more:
+            text += f" {words.count_of(self.more, 'bridge')} more in the list of what is shared."
         parts = [
             f'<svg class="strip" role="img" viewBox="0 0 {WIDTH} {_n(self.height)}" '
             f'width="{WIDTH}" height="{_n(self.height)}" '
@@ -109,14 +119,11 @@ class _Drawing:
     def y(self, place: int, x: float) -> float:
         """Height of a lane at x: level, but leaning where the ways come near."""
         level = self.top + _GAP * place
-        lean = max((self._share(near, place, x) for near in self.near), default=0.0)
+        if place > 1 or not self.leaning[place]:
+            return level
+        outside = min(max(low - x, x - high, 0.0) for low, high in self.leaning[place])
+        lean = max(0.0, 1.0 - outside / _RAMP)
         return level + (_LEAN if place == 0 else -_LEAN) * lean
-
-    def _share(self, near: Facts, place: int, x: float) -> float:
-        """How much of its lean a lane has at x because of one near stretch: 0 to 1."""
-        low, high = self._span(near, place)
-        outside = max(low - x, x - high, 0.0)
-        return max(0.0, 1.0 - outside / _RAMP)
 
     def _span(self, near: Facts, place: int) -> tuple[float, float]:
         low, high = (self.x(place, at) for at in near["on"][place])
@@ -136,8 +143,7 @@ class _Drawing:
         low, high = self.x(place, low_m), self.x(place, high_m)
         bends = {
             corner
-            for near in self.near
-            for begin, end in (self._span(near, place),)
+            for begin, end in (self.leaning[place] if place < 2 else ())
             for corner in (begin - _RAMP, begin, end, end + _RAMP)
             if low < corner < high
         }
@@ -207,14 +213,12 @@ class _Drawing:
                 continue
             taken.add(spot)
             shapes.setdefault(shape, []).append(mark_shape(shape, x, self.y(place, x), radius))
-        listed = [
-            [round(x, 1), kind or role, name, round(at)] for x, at, role, kind, name in placed
-        ]
-        data = html_text(str(json_for_script(listed)))
+        listed = visible_all([[round(x, 1), name] for x, _, _, _, name in placed])
+        data = str(json_for_script(listed)).replace("'", "&#39;")
         drawn = "".join(
             f'<path class="mark-{shape}" d="{"".join(d)}"/>' for shape, d in shapes.items()
         )
-        return f'<g class="marks" data-marks="{data}">{drawn}</g>'
+        return f"<g class='marks' data-marks='{data}'>{drawn}</g>"
 
     def _placed(self, place: int) -> list[tuple[float, float, str, str, str]]:
         """Marks with their x: equipment of both ends stands outside the ends, side by side."""
@@ -325,8 +329,9 @@ class _Drawing:
         found: list[tuple[float, float]] = []
         for bridge in self.bridges:
             x, y = self._middle(bridge)
+            aside = 21 if x < WIDTH / 2 else -21
             while any(abs(x - other) < 20 and abs(y - level) < 20 for other, level in found):
-                x += 21 if x < RIGHT - 40 else -21
+                x += aside
             found.append((x, y))
         return found
 

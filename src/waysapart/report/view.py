@@ -14,7 +14,7 @@ from waysapart.report import words
 from waysapart.report.events import event_rows, place_rows
 from waysapart.report.fold import chains_of, folded, kind_of
 from waysapart.report.strip import strip_svg
-from waysapart.report.view_figures import circuit_figures, position
+from waysapart.report.view_figures import circuit_figures, once_each, position
 from waysapart.report.view_records import (
     assumption_row,
     gap_row,
@@ -57,6 +57,7 @@ def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
         for index, circuit in enumerate(facts.get("circuits", []))
     ]
     circuits.sort(key=lambda c: (c["urgency"], -c["found"], c["id"]))
+    large = len(circuits) > _LARGE
     counts = _counts(circuits)
     urgent = [
         c
@@ -80,7 +81,8 @@ def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
         "counts": counts,
         "circuits": circuits,
         "urgent": urgent[:_FIRST],
-        "large": len(circuits) > _LARGE,
+        "large": large,
+        "budgets": once_each(circuits) if large else [],
         "urgent_left": max(0, len(urgent) - _FIRST),
         "groups": groups,
         "gaps": [gap_row(gap) for gap in facts.get("gaps", [])],

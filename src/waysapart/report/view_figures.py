@@ -55,6 +55,22 @@ def circuit_figures(circuit: Facts, budgets: Facts) -> View:
     }
 
 
+def once_each(circuits: Sequence[View]) -> list[View]:
+    """The budget of every link once, for reports of many circuits over the same links.
+
+    The loss rows of the circuits gain `budget`, its place in the list.
+    """
+    places: dict[str, int] = {}
+    found: list[View] = []
+    for circuit in circuits:
+        for row in circuit["loss"]:
+            if row["link"] not in places:
+                places[row["link"]] = len(found)
+                found.append(row)
+            row["budget"] = places[row["link"]]
+    return found
+
+
 def position(at: Sequence[float] | None) -> str:
     """Latitude and longitude in words; nothing where there is no place."""
     if at is None:
