@@ -116,58 +116,66 @@ def unique_keys(
 def references(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger) -> None:
     """Every id that a row names is the id of a row of a role that may stand there."""
     ids = {name: _ids_of(tables, name) for name in ROLES if _has_ids(name)}
-    every = pd.Index(
-        np.concatenate([ids[name].to_numpy() for name in ASSET_ROLES]), dtype=object
-    ).unique()
-    for name, role in ROLES.items():
-        frame = tables[name]
-        if not len(frame):
-            continue
-        for column in role.columns:
-            if column.refers:
-                _check_reference(frame, column, ids, every, layers, ledger)
+    named = [
+        (name, column, _named(tables[name], column))
+        for name, role in ROLES.items()
+        for column in role.columns
+        if column.refers and len(tables[name])
+    ]
+    # All texts are put into numbers at once: hashing them is most of the work.
+    texts = [*ids.values(), *(values.to_numpy(dtype=object) for _, _, values in named)]
+    number, different = pd.factorize(np.concatenate([*texts, np.empty(0, dtype=object)]))
+    parts = np.split(number, np.cumsum([len(one) for one in texts]))
+    known = dict(zip(ids, parts, strict=False))
+    for (name, column, values), mine in zip(named, parts[len(ids) :], strict=False):
+        stands = np.zeros(len(different), dtype=bool)
+        for role in _roles(column):
+            stands[known[role]] = True
+        dangling = values[~stands[mine]]
+        if len(dangling):
+            _tell_dangling(tables[name], column, dangling, ids, layers, ledger)
+
+
+def _roles(column: Column) -> tuple[str, ...]:
+    """The roles whose ids may stand in a column."""
+    return ASSET_ROLES if column.refers == ("assets",) else column.refers
+
+
+def _named(frame: pd.DataFrame, column: Column) -> pd.Series:
+    """Every id that a column names, one by one, with the position of its row."""
+    values = frame[column.name].reset_index(drop=True).dropna()
+    if column.name == "within":
+        values = values[values != KNOWN_EMPTY]
+    if column.type == "list" and values.str.contains(LIST_SEPARATOR, regex=False).any():
+        values = values.str.split(LIST_SEPARATOR).explode()
+    return values
 
 
 def _has_ids(name: str) -> bool:
     return "id" in ROLES[name].column or name == "rings"
 
 
-def _ids_of(tables: Mapping[str, pd.DataFrame], name: str) -> pd.Index:
+def _ids_of(tables: Mapping[str, pd.DataFrame], name: str) -> NDArray[np.object_]:
     column = "id" if "id" in ROLES[name].column else "ring"
-    values = tables[name][column].dropna().to_numpy(dtype=object)
-    ids: pd.Index = pd.Index(pd.unique(values), dtype=object)
-    return ids
+    return np.asarray(tables[name][column].dropna().to_numpy(dtype=object))
 
 
-def _check_reference(
+def _tell_dangling(
     frame: pd.DataFrame,
     column: Column,
-    ids: Mapping[str, pd.Index],
-    every: pd.Index,
+    dangling: pd.Series,
+    ids: Mapping[str, NDArray[np.object_]],
     layers: Sequence[Layer],
     ledger: Ledger,
 ) -> None:
-    roles = ASSET_ROLES if column.refers == ("assets",) else column.refers
-    values = frame[column.name].reset_index(drop=True).dropna()
-    if column.name == "within":
-        values = values[values != KNOWN_EMPTY]
-    if column.type == "list" and values.str.contains(LIST_SEPARATOR, regex=False).any():
-        values = values.str.split(LIST_SEPARATOR).explode()
-    if values.empty:
-        return
-    # An index of plain objects is hashed once, however many columns ask it.
-    plain = pd.Index(values.to_numpy(dtype=object), dtype=object)
-    among = np.zeros(len(values), dtype=bool)
-    for known_ids in [every] if column.refers == ("assets",) else [ids[role] for role in roles]:
-        among |= known_ids.get_indexer(plain) >= 0
-    dangling = values[~among]
-    if dangling.empty:
-        return
+    """Write down the ids that a column names and nobody has, with the rows that do."""
+    roles = _roles(column)
     expected = "an asset" if column.refers == ("assets",) else f"one of {' or '.join(roles)}"
-    known = [id_ for role in roles for id_ in ids[role]]
+    known = list(dict.fromkeys(id_ for role in roles for id_ in ids[role].tolist()))
+    places = {name: frozenset(own.tolist()) for name, own in ids.items()}
     near_wanted = len(known) <= _NEAR_AMONG
     for id_, rows in dangling.groupby(dangling, sort=False):
-        elsewhere = next((name for name, index in ids.items() if id_ in index), None)
+        elsewhere = next((name for name, own in places.items() if id_ in own), None)
         found = f"{id_!r} is one of {elsewhere}" if elsewhere else f"there is no {id_!r}"
         near = did_you_mean(str(id_), known) if near_wanted and not elsewhere else ""
         comma = (
