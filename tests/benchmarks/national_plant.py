@@ -25,7 +25,9 @@ import numpy as np
 import pandas as pd
 import shapely
 
-CRS = "EPSG:25832"
+CRS = "EPSG:3035"
+MIDDLE = (4_321_000.0, 3_210_000.0)
+"""Where the projection keeps lengths best."""
 GAP_M = 14_000.0
 SPAN_M = 300.0
 GANTRY_M = 100.0
@@ -56,7 +58,7 @@ SIZES = {
     "1k": Size(2, 3, 30),
     "10k": Size(8, 9, 300),
     "100k": Size(26, 27, 3_000),
-    "1M": Size(40, 170, 10_000),
+    "1M": Size(82, 83, 10_000),
 }
 
 
@@ -77,8 +79,8 @@ class Plant:
         self.parts: dict[str, list[pd.DataFrame]] = {}
         grid = np.stack(np.meshgrid(np.arange(size.east), np.arange(size.north), indexing="ij"), -1)
         uneven = self.rng.uniform(-1_500, 1_500, grid.shape)
-        middle = np.array([size.east, 0]) * GAP_M / 2
-        self.at = grid * GAP_M + uneven + [500_000, 5_600_000] - middle
+        middle = np.array([size.east, size.north]) * GAP_M / 2
+        self.at = grid * GAP_M + uneven + MIDDLE - middle
         self.site = np.arange(size.east * size.north).reshape(size.east, size.north)
         self._sites()
         self._lines()

@@ -21,7 +21,6 @@ class Chains:
         self._cables = network.assets.of_role("cables")
         self._segments = network.assets.of_role("segments")
         self._relied: dict[int, frozenset[int]] = {}
-        self._items: dict[int, dict[int, tuple[str, ...]]] = {}
         self._items_of_link: dict[int, dict[int, tuple[str, ...]]] = {}
         self._cable_items: dict[int, dict[int, tuple[str, ...]]] = {}
 
@@ -42,9 +41,9 @@ class Chains:
         """
         if asset >= self._wide:
             return []
-        items = self._path_items(path)
-        if asset in items:
-            return list(items[asset])
+        direct = self._item(path, asset)
+        if direct is not None:
+            return list(direct)
         relied = self._path_relied(path)
         if asset not in relied:
             return []
@@ -57,8 +56,9 @@ class Chains:
                     if before in came or before not in relied:
                         continue
                     came[before] = at
-                    if before in items:
-                        return [*items[before], *self._down(before, came)]
+                    direct = self._item(path, before)
+                    if direct is not None:
+                        return [*direct, *self._down(before, came)]
                     further.append(before)
             layer = further
         return []
@@ -78,15 +78,13 @@ class Chains:
             self._relied[path] = frozenset(row.tolist())
         return self._relied[path]
 
-    def _path_items(self, path: int) -> dict[int, tuple[str, ...]]:
-        """What a path uses directly, each with the chain that leads to it."""
-        if path not in self._items:
-            found: dict[int, tuple[str, ...]] = {}
-            for link in self._reliance.network.paths.links(path).tolist():
-                for item, chain in self._link_items(link).items():
-                    found.setdefault(item, chain)
-            self._items[path] = found
-        return self._items[path]
+    def _item(self, path: int, item: int) -> tuple[str, ...] | None:
+        """The chain to what a path uses directly, by its first link that does; else None."""
+        for link in self._reliance.network.paths.links(path).tolist():
+            chain = self._link_items(link).get(item)
+            if chain is not None:
+                return chain
+        return None
 
     def _link_items(self, link: int) -> dict[int, tuple[str, ...]]:
         if link in self._items_of_link:

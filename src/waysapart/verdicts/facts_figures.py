@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import scipy.sparse as sp
 
 from waysapart.findings.length_terms import TERMS as LENGTH_TERMS
@@ -17,7 +19,7 @@ from waysapart.formulas.availability import MINUTES_PER_YEAR
 from waysapart.formulas.delay import differential_current, phase_error_deg
 from waysapart.verdicts.facts_tests import records, stages_by_link
 from waysapart.verdicts.limits import LinkChecks, together
-from waysapart.verdicts.plain import figure
+from waysapart.verdicts.plain import figure, figures
 from waysapart.verdicts.prove import Proof
 
 SHOWN_CONTRIBUTIONS = 5
@@ -53,21 +55,25 @@ _DB_COLUMNS = (
     "bandwidth_mhz",
     "bandwidth_needed_mhz",
 )
-_TERM_COLUMNS = (
-    "fibre_m",
-    "fibre_db",
-    "splices",
-    "splices_from",
-    "splices_db",
-    "connectors",
-    "connectors_db",
-    "via_db",
-    "test_db",
-    "repair_db",
-    "reserve_db",
-    "budget_db",
-)
-_UNITS = {"fibre_m": "m", "wavelength_nm": "m", "splices_from": "text"}
+_TERM_UNITS = {
+    "fibre_m": "m",
+    "fibre_db": "db",
+    "splices": "count",
+    "splices_from": "text",
+    "splices_db": "db",
+    "connectors": "count",
+    "connectors_db": "db",
+    "via_db": "db",
+    "test_db": "db",
+    "repair_db": "db",
+    "reserve_db": "db",
+    "budget_db": "db",
+}
+_DELAY_TERMS = ("fibre_us", "equipment_us", "extra_us", "test_us")
+_DELAY_UNITS = {
+    **dict.fromkeys(("delay_us", "go_us", "return_us", *_DELAY_TERMS), _US),
+    **dict.fromkeys(("length_m", "route_m"), "m"),
+}
 
 
 @dataclass
@@ -82,11 +88,11 @@ class FigureSheet:
     rows: dict[int, dict[str, Any]] = field(init=False)
     lengths: list[dict[str, Any]] = field(init=False)
     delays: list[dict[str, Any]] = field(init=False)
+    terms: dict[int, dict[str, Any]] = field(init=False)
     checks: LinkChecks = field(init=False)
     stages: dict[int, list[dict[str, Any]]] = field(init=False)
     switching: list[Any] = field(init=False)
     unrated: tuple[list[str], list[list[int]]] = field(init=False)
-    _lengths_of: dict[int, dict[str, Any]] = field(init=False, default_factory=dict)
     _losses: dict[tuple[int, int], dict[str, Any]] = field(init=False, default_factory=dict)
     _grows: dict[float, dict[int, dict[str, Any]]] = field(init=False, default_factory=dict)
 
@@ -97,20 +103,13 @@ class FigureSheet:
         self.names = links["id"].to_numpy(dtype=object)
         numbers = budgets["link"].tolist()
         self.rows = dict(zip(numbers, records(budgets), strict=True))
-        self.lengths = records(length_terms(proof.network))
-        self.delays = records(proof.delays)
+        self.lengths = _length_facts(self.names, length_terms(proof.network))
+        self.delays = _rows(proof.delays, _DELAY_UNITS)
+        self.terms = dict(zip(numbers, _rows(budgets, _TERM_UNITS), strict=True))
         self.checks = LinkChecks.of(budgets, len(links))
         self.stages = stages_by_link(proof)
         self.switching = proof.study.tables["circuits"]["switching"].to_list()
         self.unrated = _unrated(proof, self.names)
-
-    def lengths_of(self, link: int) -> dict[str, Any]:
-        """Length of one link with the terms that add up to it."""
-        if link not in self._lengths_of:
-            row = self.lengths[link]
-            terms = {name: figure(row[name], "m") for name in (*LENGTH_TERMS, "length_m")}
-            self._lengths_of[link] = {"link": str(self.names[link]), **terms}
-        return self._lengths_of[link]
 
     def loss_of(self, link: int, test: int) -> dict[str, Any]:
         """Loss of one link under the service of a circuit."""
@@ -143,16 +142,13 @@ def path_facts(sheet: FigureSheet, path: int, test: int) -> dict[str, Any]:
     return {
         "links": [str(sheet.names[link]) for link in links],
         "out_of_service": bool(proof.lost[path]),
-        "length_m": figure(row["length_m"], "m"),
-        "route_m": figure(row["route_m"], "m"),
-        "lengths": [sheet.lengths_of(link) for link in links],
-        "delay_us": figure(row["delay_us"], _US),
-        "go_us": figure(row["go_us"], _US),
-        "return_us": figure(row["return_us"], _US),
-        "delay_terms": {
-            name: figure(row[name], _US)
-            for name in ("fibre_us", "equipment_us", "extra_us", "test_us")
-        },
+        "length_m": row["length_m"],
+        "route_m": row["route_m"],
+        "lengths": [sheet.lengths[link] for link in links],
+        "delay_us": row["delay_us"],
+        "go_us": row["go_us"],
+        "return_us": row["return_us"],
+        "delay_terms": {name: row[name] for name in _DELAY_TERMS},
         "loss": [sheet.loss_of(link, test) for link in links if link in sheet.rows],
         "relies_on": int(proof.reliance.relied_count[path]),
     }
@@ -176,23 +172,36 @@ def _loss(sheet: FigureSheet, link: int, test: int) -> dict[str, Any]:
             name: figure(row["fibre_m"] + grown[name], "m")
             for name in ("by_loss_m", "by_bandwidth_m", "by_dispersion_m")
         },
-        "terms": {name: _cell(name, row[name]) for name in _TERM_COLUMNS},
+        "terms": sheet.terms[link],
     }
 
 
-def _cell(name: str, value: Any) -> Any:
-    if _UNITS.get(name) == "text":
-        return str(value)
-    if name in {"splices", "connectors"}:
-        return int(value)
-    return figure(value, _UNITS.get(name, "db"))
+def _rows(frame: pd.DataFrame, units: Mapping[str, str]) -> list[dict[str, Any]]:
+    """Columns of a frame as one dict per row, fit for JSON."""
+    columns = [_column(frame[name], unit) for name, unit in units.items()]
+    return [dict(zip(units, row, strict=True)) for row in zip(*columns, strict=True)]
+
+
+def _column(values: pd.Series, unit: str) -> list[Any]:
+    if unit == "text":
+        return [str(value) for value in values.tolist()]
+    if unit == "count":
+        return [int(value) for value in values.tolist()]
+    return figures(values, unit)
+
+
+def _length_facts(names: np.ndarray, terms: pd.DataFrame) -> list[dict[str, Any]]:
+    """Length of every link with the terms that add up to it."""
+    rows = _rows(terms, dict.fromkeys((*LENGTH_TERMS, "length_m"), "m"))
+    return [{"link": str(name), **row} for name, row in zip(names, rows, strict=True)]
 
 
 def budget_facts(sheet: FigureSheet) -> list[dict[str, Any]]:
     """Every link over fibre: powers, worst case and statistical loss, what else limits it."""
     k = sheet.proof.study.rules.statistics.k
     found = []
-    for link, row in sheet.rows.items():
+    powers = _rows(sheet.proof.budgets, dict.fromkeys(_DB_COLUMNS, "db"))
+    for (link, row), in_db in zip(sheet.rows.items(), powers, strict=True):
         found.append(
             {
                 "link": str(sheet.names[link]),
@@ -201,8 +210,8 @@ def budget_facts(sheet: FigureSheet) -> list[dict[str, Any]]:
                 "loss_db": figure(row["loss_db"], "db"),
                 "margin_db": figure(row["margin_db"], "db"),
                 "k": k,
-                **{name: figure(row[name], "db") for name in _DB_COLUMNS},
-                "terms": {name: _cell(name, row[name]) for name in _TERM_COLUMNS},
+                **in_db,
+                "terms": sheet.terms[link],
                 "not_known": _reasons(row),
             }
         )

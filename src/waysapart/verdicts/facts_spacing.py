@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from waysapart.verdicts.plain import figure
+from waysapart.verdicts.plain import figure, figures
 from waysapart.verdicts.prove import Proof
 
 _OVERHEAD = ("span", "bridge")
@@ -81,9 +81,12 @@ class SpacingFacts:
         }
 
     def _by_test(self, rows: pd.DataFrame, columns: tuple[str, ...]) -> dict[int, list[Row]]:
-        """Rows as records, by circuit or group."""
+        """Rows as records, by circuit or group; what is in metres is fit for JSON."""
         of = self._test[rows["pair"].to_numpy(dtype=np.int64)].tolist()
-        lists = [rows[name].tolist() for name in columns]
+        lists = [
+            figures(rows[name], "m") if name.endswith("_m") else rows[name].tolist()
+            for name in columns
+        ]
         found: dict[int, list[Row]] = {}
         for test, *values in zip(of, *lists, strict=True):
             found.setdefault(test, []).append(dict(zip(columns, values, strict=True)))
@@ -95,13 +98,13 @@ class SpacingFacts:
         stretch = numbers.setdefault(int(row["stretch"]), len(numbers) + 1)
         return {
             **self._between(test, row, several),
-            "distance_m": figure(row["distance_m"], "m"),
-            "length_m": figure(row["length_m"], "m"),
-            "limit_m": figure(row["limit_m"], "m"),
-            "from_m": figure(row["path_from_m"], "m"),
-            "to_m": figure(row["path_to_m"], "m"),
+            "distance_m": row["distance_m"],
+            "length_m": row["length_m"],
+            "limit_m": row["limit_m"],
+            "from_m": row["path_from_m"],
+            "to_m": row["path_to_m"],
             "stretch": stretch,
-            "stretch_m": figure(row["stretch_m"], "m"),
+            "stretch_m": row["stretch_m"],
         }
 
     def _cross_entry(self, test: int, row: Row, several: bool) -> dict[str, Any]:

@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
 
 _DECIMALS = {"m": 3, "us": 3, "db": 4, "deg": 7}
 _DIGITS = 6
@@ -18,6 +23,15 @@ def figure(value: float | None, unit: str) -> float | None:
     if unit not in _DECIMALS:
         return float(f"{value:.{_DIGITS}g}") + 0.0
     return round(float(value), _DECIMALS[unit]) + 0.0
+
+
+def figures(values: pd.Series | np.ndarray, unit: str) -> list[float | None]:
+    """A column of numbers fit for JSON, as `figure` has one."""
+    plain = values.tolist()
+    if unit not in _DECIMALS:
+        return [figure(value, unit) for value in plain]
+    decimals, finite = _DECIMALS[unit], math.isfinite
+    return [round(value, decimals) + 0.0 if finite(value) else None for value in plain]
 
 
 def text_or_none(value: object) -> str | None:
