@@ -239,10 +239,10 @@ def break_chain(facts: Facts, rng: Rng) -> None:
     one = some(rng, (entry for one in _verdicts(facts) for entry in one["shared"]))
     chains = one.get("via") or {k: v for k, v in one.items() if k.endswith("_via")}
     chain = some(rng, (chain for chain in chains.values() if chain))
-    place = rng.randrange(len(chain))
-    chain[place] = some(rng, {*facts["evidence"]["assets"]} - {*chain, one["asset"]})
-    if place and rng.random() < 0.3:
-        chain[0] = "no link"
+    if rng.random() < 0.2:
+        chain.clear()
+    else:
+        chain[rng.randrange(len(chain))] = "another"
 
 
 def edit_single_points(facts: Facts, rng: Rng) -> None:

@@ -5,6 +5,17 @@ from __future__ import annotations
 import numpy as np
 import scipy.sparse as sp
 
+from waysapart.errors import Problem, StudyError
+
+MOST_STEPS = 1_000_000_000
+"""Steps that one product may take: some seconds, and some gigabytes at the very worst. A
+national study takes some ten millions."""
+_TOO_MANY = (
+    "assets need each other (needs, supplies, within) in chains so long that what relies on what "
+    "cannot be written out; something is recorded wrongly: look for rows that name each other one "
+    "after the other"
+)
+
 
 def close(direct: sp.csr_array) -> sp.csr_array:
     """Everything that each row leads to, itself included, at any depth.
@@ -18,6 +29,11 @@ def close(direct: sp.csr_array) -> sp.csr_array:
     -------
     csr_array of bool, shape (n, n)
 
+    Raises
+    ------
+    StudyError
+        A product would take more than `MOST_STEPS`: chains of thousands.
+
     Notes
     -----
     Repeated squaring: as many products as the depth has binary digits. Rows
@@ -27,6 +43,8 @@ def close(direct: sp.csr_array) -> sp.csr_array:
     identity = sp.eye_array(count, dtype=np.bool_, format="csr")
     closed = sp.csr_array(identity + direct.astype(np.bool_))
     while True:
+        if np.diff(closed.indptr).astype(np.int64)[closed.indices].sum() > MOST_STEPS:
+            raise StudyError([Problem(_TOO_MANY)])
         further = sp.csr_array(closed @ closed)
         if further.nnz == closed.nnz:
             further.sort_indices()

@@ -21,8 +21,9 @@ if TYPE_CHECKING:
 _NEAR_AMONG = 20_000
 """Near matches are looked for among no more ids than this: it takes a while."""
 
-_DEEPEST = 32
-"""Nesting that is looked through step by step before components are asked for."""
+_DEEPEST = 100
+"""How deep things may lie in each other: many times what any plant needs, and few enough
+that what lies in what can be written out in full."""
 
 
 def validate(
@@ -232,7 +233,8 @@ def _cycles_of(
     ends = [edges[name].to_numpy(dtype=object) for name in ("id", "to")]
     number, named = pd.factorize(np.concatenate(ends), use_na_sentinel=False)
     source, target = number[: len(edges)], number[len(edges) :]
-    if _leads_out(source, target, len(named)):
+    left = _left_over(source, target, len(named))
+    if not len(left):
         return
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
@@ -243,6 +245,15 @@ def _cycles_of(
     in_knot = (knot[source] == knot[target]) & (
         (np.bincount(knot)[knot[source]] > 1) | (source == target)
     )
+    if not in_knot.any():
+        ledger.rows(
+            edges.iloc[left[:1]],
+            layers,
+            np.array([True]),
+            column,
+            f"is the start of a chain more than {_DEEPEST} deep; no plant is nested so: "
+            "something is recorded wrongly",
+        )
     for number in np.unique(knot[source[in_knot]]):
         rows = np.flatnonzero(in_knot & (knot[source] == number))
         chain = _chain({int(source[row]): int(target[row]) for row in rows})
@@ -258,18 +269,22 @@ def _cycles_of(
         )
 
 
-def _leads_out(source: NDArray[np.intp], target: NDArray[np.intp], count: int) -> bool:
-    """Whether it is plain that no step leads round: ends are taken away until nothing is left."""
+def _left_over(source: NDArray[np.intp], target: NDArray[np.intp], count: int) -> NDArray[np.intp]:
+    """Steps that are left when ends are taken away, one after the other, up to a depth.
+
+    None where nothing leads round and nothing is deeper.
+    """
+    left = np.arange(len(source))
     for _ in range(_DEEPEST):
-        if not len(source):
-            return True
+        if not len(left):
+            break
         goes_on = np.zeros(count, dtype=bool)
-        goes_on[source] = True
-        further = goes_on[target]
+        goes_on[source[left]] = True
+        further = goes_on[target[left]]
         if further.all():
-            return False
-        source, target = source[further], target[further]
-    return False
+            break
+        left = left[further]
+    return left
 
 
 def _chain(step: Mapping[int, int]) -> list[int]:
