@@ -124,10 +124,9 @@ def _check_widths(
 def _most_on_a_line(text: str, sign: str) -> int:
     """How often an ASCII sign stands on the line that has most of it."""
     data = np.frombuffer(text.encode(), dtype=np.uint8)
-    before = np.cumsum(data == ord(sign))
-    ends = np.flatnonzero(data == ord("\n"))
-    at_ends = np.concatenate([[0], before[ends], before[-1:]])
-    return int(np.diff(at_ends).max())
+    signs, ends = np.flatnonzero(data == ord(sign)), np.flatnonzero(data == ord("\n"))
+    before = np.concatenate([[0], np.searchsorted(signs, ends), [len(signs)]])
+    return int(np.diff(before).max())
 
 
 def _record_lines(text: str, delimiter: str, records: int, header_lines: int) -> NDArray[np.int64]:
