@@ -42,8 +42,8 @@ class Watched:
         self.requests: list[str] = []
         self.complaints: list[str] = []
 
-    def open(self, path: Path, **options: Any) -> Any:
-        """A page with the report in it, once its map is drawn, if it has one."""
+    def open(self, path: Path, *, drawn: bool = True, **options: Any) -> Any:
+        """A page with the report in it; `drawn`: once its map is drawn, if it has one."""
         wanted: dict[str, Any] = {"viewport": {"width": 1300, "height": 900}} | options
         context = self._browser.new_context(offline=True, reduced_motion="reduce", **wanted)
         self._contexts.append(context)
@@ -54,7 +54,7 @@ class Watched:
         page.on("dialog", lambda dialog: self.complaints.append(dialog.message))
         page.add_init_script("window.ran = n => { window.hasRun = n; };")
         page.goto(path.as_uri())
-        if page.locator(".plan-frame").count():
+        if drawn and page.locator(".plan-frame").count():
             page.wait_for_selector(".plan-canvas[data-drawn]", state="attached")
         return page
 

@@ -40,7 +40,10 @@ def working_grid(crs: CRS, frame: tuple[float, float, float, float]) -> dict[str
     """
     west, south, east, north = frame
     centre = (west + east) / 2, (south + north) / 2
-    half = max((east - west) * 0.6, 1e-3), max((north - south) * 0.6, 1e-3)
+    # A window shows more than the study: as much to either side as the longer side of it asks.
+    narrow = float(np.cos(np.radians(np.clip(centre[1], -80.0, 80.0))))
+    span = max(east - west, (north - south) / narrow, 1e-3)
+    half = min(0.75 * span, 179.0), min(0.75 * span * narrow, 89.0 - abs(centre[1]))
     turn = Transformer.from_crs("EPSG:4326", crs, always_xy=True)
     nodes = np.cos(np.pi * (np.arange(_NODES) + 0.5) / _NODES)
     checks = np.linspace(-1.0, 1.0, _CHECKS)
