@@ -26,9 +26,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from answers import agrees
 from national_plant import SIZES, Plant, Size
 
 import waysapart as wa
+from waysapart.cli.common import json_text
 from waysapart.findings.separation.places import worst_places
 from waysapart.findings.sharing import share
 from waysapart.findings.spacing import space
@@ -117,24 +119,6 @@ def plain(folder: Path) -> tuple[Taken, int]:
     return taken, sum(not agrees(one, theirs[one["id"]]) for one in found)
 
 
-def agrees(ours: dict[str, Any], theirs: dict[str, Any]) -> bool:
-    """Whether two answers about one circuit are one.
-
-    Near pairs are compared where nothing avoidable is shared: what comes near beside
-    something shared the program puts under it. Its distances are geodesic, theirs planar.
-    """
-    shared = sorted(row["asset"] for row in ours["shared"])
-    near = sorted([row["main"], row["alternate"]] for row in ours["near"])
-    same = shared == theirs["shared"] and sorted(ours["unavoidable"]) == theirs["unavoidable"]
-    same &= bool(shared) or near == theirs["near"]
-    if ours["closest_m"] is not None:
-        same &= abs(ours["closest_m"] - theirs["closest_m"]) <= 0.01 + 0.002 * ours["closest_m"]
-    return same and all(
-        abs(ours["paths"][label]["route_m"] - metres) < 0.01
-        for label, metres in theirs["route_m"].items()
-    )
-
-
 def separation(folder: Path, runs: int) -> Taken:
     network = tie(wa.read_study(folder))
     reliance = rely(network)
@@ -163,13 +147,32 @@ def circle(folder: Path, runs: int) -> Taken:
     return median([within(lambda: worst_places(layout, 50.0)) for _ in range(runs)])
 
 
+def stages(folder: Path, runs: int) -> list[tuple[str, float]]:
+    """Median processor time of every stage of proving, in a process that has imported all."""
+    taken: dict[str, list[float]] = {}
+
+    def timed(name: str, act: Callable[[], Any]) -> Any:
+        begin = time.process_time()
+        found = act()
+        taken.setdefault(name, []).append(time.process_time() - begin)
+        return found
+
+    for _ in range(runs):
+        study = timed("read, validate and hash the layers", lambda: wa.read_study(folder))
+        network = timed("tie ends, cables, links and paths", lambda: tie(study))
+        proof = timed("reliance, findings, verdicts", lambda: wa.prove(network))
+        facts = timed("facts and evidence as plain data", proof.facts)
+        timed("JSON text", lambda: json_text(facts))
+    return [(name, statistics.median(each)) for name, each in taken.items()]
+
+
 def seconds(taken: Taken) -> str:
     return f"{taken.cpu_s:.2f} s ({taken.wall_s:.2f} s)"
 
 
 def table(runs: int, large: bool) -> list[str]:
-    """Rows of the table."""
-    rows = []
+    """The table of targets, then that of stages."""
+    rows = ["| work | target | reached |", "| --- | --- | --- |"]
 
     def tell(work: str, target: str, reached: str) -> None:
         rows.append(f"| {work} | {target} | {reached} |")
@@ -210,6 +213,7 @@ def table(runs: int, large: bool) -> list[str]:
             "worst circle of 50 m radius, 10,000 segments", "1 s",
             seconds(circle(folders["10k"], runs)),
         )  # fmt: skip
+        parts = stages(middle, runs)
         small, _, _ = whole_process(folders["10k"], runs)
         tell("`prove --json`, 10,000 segments, 300 circuits, whole process", "", seconds(small))
         for call, name in ((("--help",), "`--help`"), (("prove", "--wrong"), "a wrong argument")):
@@ -230,7 +234,8 @@ def table(runs: int, large: bool) -> list[str]:
                 "12 times",
                 f"{taken.cpu_s / proved.cpu_s:.1f} times",
             )
-    return rows
+    rows += ["", "| stage, 100,000 segments | processor time |", "| --- | --- |"]
+    return rows + [f"| {name} | {spent:.2f} s |" for name, spent in parts]
 
 
 def machine() -> str:
@@ -256,8 +261,6 @@ def main() -> None:
         f"{machine()} Load averages when done: {load}.",
         f"Processor time (time on the clock); medians of {chosen.runs} runs.",
         "",
-        "| work | target | reached |",
-        "| --- | --- | --- |",
         *rows,
     ]
     text = PAGE.read_text(encoding="utf-8")
