@@ -85,6 +85,7 @@ def render_report(
             view=page_view(facts, pictures),
             csp=Markup(CSP_PLACE),
             styles=[Markup(style) for style in (*parts.styles, *map(_file, _STYLES))],
+            first=Markup(_file("first.js")),
             map_body=Markup(parts.body),
             picture=map_picture(facts, geo),
             drawn=drawn,

@@ -1,7 +1,6 @@
 /* Reads what the page holds for the map, and keeps which circuit is chosen. */
 (function () {
   "use strict";
-  document.documentElement.classList.add("scripted");
   var block = document.getElementById("map-data");
   var data = JSON.parse(block.textContent);
   var degree = 1e6;
