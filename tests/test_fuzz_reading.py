@@ -1,0 +1,94 @@
+"""Whatever the files hold: a message and exit status 0 to 3, no traceback, no hang, no half a file.
+
+`python tests/fuzz.py --minutes N` does the same for as long as one likes. What it found
+so far stands below as cases of their own.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from fuzzing import ODD_TEXTS, ODD_TOML, one_case, outcome
+from small_study import TABLES, write_small_study
+
+
+@settings(
+    derandomize=True,
+    deadline=None,
+    max_examples=25,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+@given(seed=st.integers(0, 10**9))
+def test_damaged_files(seed: int, tmp_path_factory: pytest.TempPathFactory) -> None:
+    one_case(tmp_path_factory.mktemp("fuzz"), seed)
+
+
+@settings(
+    derandomize=True,
+    deadline=None,
+    max_examples=25,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+@given(
+    role=st.sampled_from(sorted(TABLES)),
+    row=st.integers(1, 3),
+    column=st.integers(0, 9),
+    text=st.text(max_size=12) | st.sampled_from(ODD_TEXTS),
+)
+def test_any_text_in_any_cell(
+    role: str, row: int, column: int, text: str, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    study = write_small_study(tmp_path_factory.mktemp("fuzz") / "study")
+    path = study / f"{role}.csv"
+    lines = [line.split(",") for line in path.read_text().splitlines()]
+    cells = lines[min(row, len(lines) - 1)]
+    cells[column % len(cells)] = '"' + text.replace('"', '""') + '"'
+    data = "\n".join(",".join(line) for line in lines)
+    path.write_bytes(data.encode("utf-8", "surrogatepass"))
+    outcome(["check", str(study)])
+
+
+@pytest.mark.parametrize("line", ODD_TOML, ids=range(len(ODD_TOML)))
+def test_odd_settings(line: str, tmp_path: Path) -> None:
+    study = write_small_study(tmp_path / "study")
+    (study / "study.toml").write_bytes(f"{line}\n".encode("utf-8", "surrogateescape"))
+    outcome(["check", str(study)])
+
+
+def test_every_row_shorter_than_the_header(tmp_path: Path) -> None:
+    """Found by the fuzzer: the reader of tables asked for columns that no row has."""
+    study = write_small_study(tmp_path / "study")
+    (study / "circuits.csv").write_text("id,a,b,service,name\nK1,R-W\n")
+    run = outcome(["check", str(study)])
+    assert run.exit_code == 2
+    assert "column b" in run.said
+
+
+def test_no_links_at_all(tmp_path: Path) -> None:
+    """Found by the fuzzer: with nothing to fail, an array could not be written to."""
+    study = write_small_study(tmp_path / "study")
+    for role in ("links", "link_runs", "circuit_paths", "joints"):
+        path = study / f"{role}.csv"
+        path.write_text(path.read_text().splitlines()[0] + "\n")
+    assert outcome(["prove", str(study)]).exit_code == 3
+
+
+@pytest.mark.parametrize("kind", ["LineString", "Point", "Polygon", None])
+def test_geometry_of_another_type_is_told(kind: str | None, tmp_path: Path) -> None:
+    study = write_small_study(tmp_path / "study")
+    layer = json.loads((study / "structures.geojson").read_text())
+    coordinates = {
+        "LineString": [[9.0, 53.9], [9.1, 53.9]],
+        "Point": [9.0, 53.9],
+        "Polygon": [[[9.0, 53.9], [9.1, 53.9], [9.1, 54.0], [9.0, 53.9]]],
+    }
+    shape = None if kind is None else {"type": kind, "coordinates": coordinates[kind]}
+    layer["features"][0]["geometry"] = shape
+    (study / "structures.geojson").write_text(json.dumps(layer))
+    run = outcome(["check", str(study)])
+    assert (run.exit_code == 2) == (kind in ("LineString", None))
