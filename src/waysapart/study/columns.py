@@ -121,6 +121,8 @@ def _was_blank(found: pd.Series, converted_to: pd.Series) -> pd.Series:
 
 def _check_present(spec: LayerSpec, role: Role, frame: pd.DataFrame, ledger: Ledger) -> None:
     names = [str(name) for name in frame if name not in HIDDEN]
+    if not names and not len(frame):  # GeoJSON without features has no columns either
+        return
     for column in role.columns:
         if not column.required or column.name in frame or column.name in spec.columns:
             continue
