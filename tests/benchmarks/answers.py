@@ -14,7 +14,7 @@ def agrees(ours: dict[str, Any], theirs: dict[str, Any]) -> bool:
     shared = sorted(row["asset"] for row in ours["shared"])
     near = sorted([row["main"], row["alternate"]] for row in ours["near"])
     same = shared == theirs["shared"] and sorted(ours["unavoidable"]) == theirs["unavoidable"]
-    same &= bool(shared) or near == theirs["near"]
+    same &= bool(shared) or near == [list(pair) for pair in theirs["near"]]
     if ours["closest_m"] is not None:
         same &= abs(ours["closest_m"] - theirs["closest_m"]) <= 0.01 + 0.002 * ours["closest_m"]
     return same and all(

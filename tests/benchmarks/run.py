@@ -151,18 +151,18 @@ def stages(folder: Path, runs: int) -> list[tuple[str, float]]:
     """Median processor time of every stage of proving, in a process that has imported all."""
     taken: dict[str, list[float]] = {}
 
-    def timed(name: str, act: Callable[[], Any]) -> Any:
+    def timed(name: str, act: Callable[..., Any], *given: Any) -> Any:
         begin = time.process_time()
-        found = act()
+        found = act(*given)
         taken.setdefault(name, []).append(time.process_time() - begin)
         return found
 
     for _ in range(runs):
-        study = timed("read, validate and hash the layers", lambda: wa.read_study(folder))
-        network = timed("tie ends, cables, links and paths", lambda: tie(study))
-        proof = timed("reliance, findings, verdicts", lambda: wa.prove(network))
+        study = timed("read, validate and hash the layers", wa.read_study, folder)
+        network = timed("tie ends, cables, links and paths", tie, study)
+        proof = timed("reliance, findings, verdicts", wa.prove, network)
         facts = timed("facts and evidence as plain data", proof.facts)
-        timed("JSON text", lambda: json_text(facts))
+        timed("JSON text", json_text, facts)
     return [(name, statistics.median(each)) for name, each in taken.items()]
 
 
