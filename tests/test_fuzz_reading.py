@@ -20,7 +20,7 @@ from small_study import TABLES, write_small_study
 @settings(
     derandomize=True,
     deadline=None,
-    max_examples=25,
+    max_examples=12,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(seed=st.integers(0, 10**9))
@@ -31,7 +31,7 @@ def test_damaged_files(seed: int, tmp_path_factory: pytest.TempPathFactory) -> N
 @settings(
     derandomize=True,
     deadline=None,
-    max_examples=25,
+    max_examples=12,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(

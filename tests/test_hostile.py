@@ -138,9 +138,20 @@ def test_heights_and_measures_change_nothing(dimensions: str, tmp_path: Path) ->
         + ")"
         for shape in frame.geometry
     ]
-    frame["geometry"] = shapely.from_wkt(wkt)
+    frame["lines"] = wkt
     assert set(frame["id"]) == set(SEGMENTS)
-    frame.to_file(study / "segments.gpkg", layer="segments", driver="GPKG")
+    if dimensions == "Z":
+        frame["geometry"] = shapely.from_wkt(wkt)
+        frame.to_file(study / "segments.gpkg", layer="segments", driver="GPKG")
+    else:  # well-known text, since GeoPandas writes no measures
+        table = frame.drop(columns="geometry").rename(columns={"lines": "geometry"})
+        table.to_csv(study / "segments.csv", index=False)
+        text = (study / "study.toml").read_text()
+        for path in sorted({*study.glob("*.csv"), *study.glob("*.geojson")}):
+            if path.name != "segments.geojson":
+                text += f'[[layer]]\nrole = "{path.stem}"\nsource = "{path.name}"\n'
+                text += 'crs = "EPSG:4326"\n' if path.name == "segments.csv" else ""
+        (study / "study.toml").write_text(text)
     (study / "segments.geojson").unlink()
     assert wa.prove(wa.read_study(study)).facts()["circuits"] == flat
 
