@@ -163,9 +163,10 @@ def test_print_shows_a_still_map_and_no_tools(page):
     assert page.is_visible(".picture")
     for hidden in (".plan-frame", ".plan-tools", ".table-tools", "nav", "#plan-card"):
         assert page.locator(hidden).first.is_hidden()
-    assert page.locator("details:not([open])").count() == 0
+    assert page.locator("details.circuit:not([open])").count() == 0
+    assert page.locator(".circuit:not(.settled) details:not([open])").count() == 0
     pdf = page.pdf(format="A4", prefer_css_page_size=True)
-    assert 10 < len(re.findall(rb"/Type\s*/Page\b", pdf)) < 120
+    assert 10 < len(re.findall(rb"/Type\s*/Page\b", pdf)) < 90
     page.evaluate("window.dispatchEvent(new Event('afterprint'))")
 
 

@@ -82,6 +82,7 @@ def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
         "circuits": circuits,
         "urgent": urgent[:_FIRST],
         "large": large,
+        "strips": any(circuit["strip"] for circuit in circuits),
         "budgets": once_each(circuits) if large else [],
         "urgent_left": max(0, len(urgent) - _FIRST),
         "groups": groups,

@@ -239,11 +239,13 @@
     if (event.target.open && event.target.matches("details.circuit")) putIn(event.target);
   }, true);
 
-  /* Paper: everything open. */
+  /* Paper: everything open, but not the evidence of circuits that need no decision. */
   var folded = [];
   window.addEventListener("beforeprint", function () {
     document.querySelectorAll("details.circuit").forEach(putIn);
-    folded = Array.from(document.querySelectorAll("details:not([open])"));
+    folded = Array.from(document.querySelectorAll("details:not([open])")).filter(function (one) {
+      return !one.matches(".settled details");
+    });
     folded.forEach(function (d) { d.open = true; });
     document.documentElement.classList.add("printing");
   });
