@@ -69,11 +69,12 @@ def _column(column: Column) -> str:
 def commands_page() -> str:
     """Help of every command, from the command line itself."""
     parts = [_MADE, "# Commands", ""]
-    context = click.Context(main, info_name="waysapart", terminal_width=88)
+    settings = {**main.context_settings, "terminal_width": 88}
+    context = click.Context(main, info_name="waysapart", **settings)
     parts += ["```text", main.get_help(context), "```", ""]
     for name in sorted(main.commands):
         command = main.commands[name]
-        inner = click.Context(command, info_name=name, parent=context, terminal_width=88)
+        inner = click.Context(command, info_name=name, parent=context, **settings)
         parts += [f"## {name}", "", "```text", command.get_help(inner), "```", ""]
     return "\n".join(parts)
 

@@ -18,14 +18,15 @@ from small_study import SEGMENTS, write_small_study
 from waysapart.errors import StudyError
 
 ROOT = Path(__file__).resolve().parents[1]
-PEAK = """
-import resource, sys
+PEAK = r"""
+import re, sys
+from pathlib import Path
 import waysapart as wa
 try:
     wa.prove(wa.read_study(sys.argv[1])).facts()
 except wa.StudyError as error:
     print(error)
-print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
+print(int(re.search(r"VmHWM:\s+(\d+)", Path("/proc/self/status").read_text())[1]) // 1024)
 """
 
 
@@ -35,7 +36,10 @@ def _add(study: Path, role: str, text: str) -> None:
 
 
 def _peak_mb(study: Path) -> tuple[str, int]:
-    """What proving a study says, and the most memory that it takes."""
+    """What proving a study says, and the most memory that it takes.
+
+    From /proc: ru_maxrss of a new process still counts the process that started it.
+    """
     run = subprocess.run(
         [sys.executable, "-c", PEAK, str(study)],
         env={**os.environ, "PYTHONPATH": str(ROOT / "src")},

@@ -97,6 +97,7 @@ class Plane:
             for row in ground.records.rows[role]
         }
         self._followed: dict[Key, list[Followed]] = {}
+        self._round: dict[tuple[str, float], Any] = {}
 
     def flat(self, shape: Any) -> Any:
         """A shape in longitude and latitude, in the plane."""
@@ -140,12 +141,12 @@ class Plane:
         first, second = self.followed(one), self.followed(other)
         common = {item.line for item in first} & {item.line for item in second}
         pair = Pair((one, other), first, second)
-        zones = [zone for zone in self._zones(circuits, zone_m) if not zone.is_empty]
+        zones = self._zones(circuits, zone_m)
         for item in (*first, *second):
             if item.line not in pair.outside:
                 shape = self.line(item.line)[0]
                 for zone in zones:
-                    shape = shape.difference(zone)
+                    shape = shape.difference(zone) if zone.intersects(shape) else shape
                 pair.outside[item.line] = shape
         pair.left = {
             line: shape
@@ -155,17 +156,20 @@ class Plane:
         return pair
 
     def _zones(self, circuits: list[str], zone_m: float) -> list[Any]:
+        """Zones round the end sites of some circuits."""
         records = self.world.records
-        found = []
-        for circuit in circuits:
-            for end in ("a", "b"):
-                name = str(records.by["circuits"][circuit].get(end))
-                machine = records.by["equipment"].get(name, {})
-                if machine.get("site"):
-                    site = self.places[machine["site"]]
-                    wide = max(zone_m, TOUCH_M) if site.geom_type != "Point" else zone_m
-                    found.append(site.buffer(wide, quad_segs=_ROUND_ZONE))
-        return found
+        ends = (records.by["circuits"][one].get(end) for one in circuits for end in ("a", "b"))
+        sites = (records.by["equipment"].get(str(end), {}).get("site") for end in ends)
+        return [self._zone(site, zone_m) for site in dict.fromkeys(sites) if site]
+
+    def _zone(self, site: str, zone_m: float) -> Any:
+        if (site, zone_m) not in self._round:
+            place = self.places[site]
+            wide = zone_m if place.geom_type == "Point" else max(zone_m, TOUCH_M)
+            zone = place.buffer(wide, quad_segs=_ROUND_ZONE)
+            shapely.prepare(zone)
+            self._round[site, zone_m] = zone
+        return self._round[site, zone_m]
 
 
 def _divided(line: Any) -> Any:

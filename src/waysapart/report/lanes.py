@@ -17,6 +17,8 @@ from waysapart.verdicts.prove import Proof
 
 _MOST_PROFILES = 80
 """Profiles that a report draws: those of circuits that need a decision before the others."""
+_MOST_STRIPS = 400
+"""Strips that a report holds, chosen in the same order."""
 _COLUMNS = 240
 
 
@@ -261,7 +263,8 @@ def strips(proof: Proof, facts: dict[str, Any]) -> dict[str, dict[str, Any]]:
     every = [*facts["circuits"], *facts["groups"]]
     first = sorted(range(len(every)), key=lambda test: every[test]["verdict"] == "apart")
     profiled = set(first[:_MOST_PROFILES])
-    for test, one in enumerate(every):
+    for test in sorted(first[:_MOST_STRIPS]):
+        one = every[test]
         strip = lanes.strip(test, one, with_profile=test in profiled)
         if strip is not None:
             kind = "circuit" if test < proof.circuit_count else "group"

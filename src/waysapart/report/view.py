@@ -29,6 +29,9 @@ View = dict[str, Any]
 
 _LARGE = 80
 """With more circuits, what needs no decision is put into the page when it is asked for."""
+_SETTLED = 3
+_WHOLE = 400
+"""With more circuits, those behind these that need no decision are shown in brief."""
 _FIRST = 12
 """How many circuits the first screen names before it points to the table."""
 
@@ -58,6 +61,8 @@ def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
     ]
     circuits.sort(key=lambda c: (c["urgency"], -c["found"], c["id"]))
     large = len(circuits) > _LARGE
+    for place, circuit in enumerate(circuits):
+        circuit["brief"] = place >= _WHOLE and circuit["urgency"] >= _SETTLED
     counts = _counts(circuits)
     urgent = [
         c
@@ -83,7 +88,8 @@ def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
         "urgent": urgent[:_FIRST],
         "large": large,
         "strips": any(circuit["strip"] for circuit in circuits),
-        "budgets": once_each(circuits) if large else [],
+        "brief": sum(circuit["brief"] for circuit in circuits),
+        "budgets": once_each([c for c in circuits if not c["brief"]]) if large else [],
         "urgent_left": max(0, len(urgent) - _FIRST),
         "groups": groups,
         "gaps": [gap_row(gap) for gap in facts.get("gaps", [])],
