@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -20,12 +20,8 @@ from waysapart.report.picture import map_picture
 from waysapart.report.view import page_view
 
 Facts = Mapping[str, Any]
-_SCRIPTS = ("data.js", "lookup.js", "strips.js", "tables.js")
-_MAP_SCRIPTS = (
-    *("data.js", "lookup.js", "draw.js", "pick.js", "plan.js", "measure.js"),
-    *("strips.js", "tables.js"),
-)
-_STYLES = ("page.css", "strip.css", "print.css")
+_SCRIPTS = ("data.js", "lookup.js")
+_MAP_SCRIPTS = ("data.js", "lookup.js", "draw.js", "pick.js", "plan.js", "measure.js")
 
 
 def render_report(
@@ -73,25 +69,76 @@ def render_report(
     ValueError
         Where a number in the facts or a coordinate is not finite.
     """
+    return render_page(
+        "report.html.j2",
+        page_view(facts, pictures),
+        facts,
+        geo,
+        title=title,
+        label=f"Map of {facts.get('study') or title}",
+        scripts=("strips.js",),
+        styles=("strip.css",),
+        tiles=tiles,
+    )
+
+
+def render_page(
+    template: str,
+    view: Facts,
+    facts: Facts,
+    geo: Facts,
+    *,
+    title: str,
+    label: str,
+    scripts: Sequence[str] = (),
+    styles: Sequence[str] = (),
+    tiles: Tiles | None = None,
+) -> str:
+    """Any page that is made on `base.html.j2`, sealed.
+
+    Parameters
+    ----------
+    template : str
+        File in `templates`; it extends `base.html.j2`.
+    view : mapping
+        What the template shows.
+    facts, geo : mapping
+        What the map draws, as for `render_report`.
+    title, label : str
+        Heading of the page; what its map shows, for people who do not see it.
+    scripts, styles : sequence of str
+        Files in `templates` that this kind of page has beyond the common ones.
+    tiles : Tiles, optional
+
+    Raises
+    ------
+    LookupError, ValueError
+        As `render_report`.
+    """
     drawn = has_places(geo)
-    label = f"Map of {facts.get('study') or title}"
     parts = folium_map(geo, label) if drawn else MapParts((), "", ())
-    scripts = _MAP_SCRIPTS if drawn else _SCRIPTS
+    common = _MAP_SCRIPTS if drawn else _SCRIPTS
     document = (
         _environment()
-        .get_template("report.html.j2")
+        .get_template(template)
         .render(
             title=title,
-            view=page_view(facts, pictures),
+            view=view,
             csp=Markup(CSP_PLACE),
-            styles=[Markup(style) for style in (*parts.styles, *map(_file, _STYLES))],
+            styles=[
+                Markup(style)
+                for style in (*parts.styles, *map(_file, ("page.css", *styles, "print.css")))
+            ],
             first=Markup(_file("first.js")),
             map_body=Markup(parts.body),
             picture=map_picture(facts, geo),
             drawn=drawn,
             grid=facts.get("grid"),
             map_data=json_for_script(map_data(facts, geo, tiles)),
-            scripts=[Markup(script) for script in (*parts.scripts, *map(_file, scripts))],
+            scripts=[
+                Markup(script)
+                for script in (*parts.scripts, *map(_file, (*common, *scripts, "tables.js")))
+            ],
             tiles=tiles,
         )
     )
