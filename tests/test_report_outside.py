@@ -185,6 +185,41 @@ def test_every_place_on_the_map_is_a_node_of_the_grid(on_grid, proof):
     assert len(np.unique(places.round(4), axis=0)) < 200
 
 
+@pytest.mark.parametrize("grid_m", [100.0, 1000.0, 50_000.0])
+def test_areas_that_fall_together_on_a_wide_grid_stay_on_the_map(full, proof, grid_m):
+    """The flood of the demo is 2 km wide: an area on a grid of 100 m, one node at 50 km."""
+    html = page(full, proof, grid_m)
+    (data,) = Shown(html).data
+    assert len(data["hazards"]["id"]) == len(proof.study.tables["hazards"])
+    assert all(data["hazards"]["of"].count(k) for k in range(len(data["hazards"]["id"])))
+    assert ("point" in data["hazards"]["shape"]) == (grid_m == 50_000.0)
+    assert ("area" in data["hazards"]["shape"]) == (grid_m < 50_000.0)
+
+
+@pytest.mark.parametrize(
+    ("polygon", "left"),
+    [
+        ([[[0, 0], [400, 0], [400, 400], [0, 0]]], "MultiPolygon"),
+        ([[[0, 0], [400, 0], [400, 60], [0, 60], [0, 0]]], "LineString"),
+        ([[[0, 0], [60, 0], [60, 60], [0, 0]]], "Point"),
+    ],
+)
+def test_what_is_left_of_an_area(proof, polygon, left):
+    """On a grid of 200 m: a triangle stays, a strip of 60 m becomes a line, a small one a point."""
+    crs = proof.study.crs
+    back = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
+    ring = [back.transform(500_000 + x, 6_000_000 + y) for x, y in polygon[0]]
+    told = {"id": "HZ", "kind": "flood", "name": ""}
+    feature = {
+        "type": "Feature",
+        "properties": told,
+        "geometry": {"type": "Polygon", "coordinates": [ring]},
+    }
+    geo = {"hazards": {"type": "FeatureCollection", "features": [feature]}}
+    _, made = reduced({"circuits": []}, geo, crs, Outside(200.0))
+    assert made["hazards"]["features"][0]["geometry"]["type"] == left
+
+
 def test_without_a_grid_there_is_no_map(without_map):
     (data,) = Shown(without_map).data
     assert data["plant"]["xy"] == data["points"]["xy"] == data["hazards"]["xy"] == []

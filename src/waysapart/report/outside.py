@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 from pyproj import CRS, Transformer
+from shapely.geometry import MultiPoint, Polygon, mapping, shape
 
 from waysapart.errors import CallError
 from waysapart.gaps import GAP_CODES
@@ -357,11 +358,20 @@ class _Reducer:
         made["name"] = ""
         geometry = feature.get("geometry")
         if geometry is not None:
-            geometry = {
-                "type": geometry["type"],
-                "coordinates": self._nested(geometry["coordinates"]),
-            }
+            geometry = self._place(geometry, str(told.get("role") or "hazards"))
         return {"type": "Feature", "properties": made, "geometry": geometry}
+
+    def _place(self, geometry: Facts, role: str) -> dict[str, Any]:
+        """A geometry on the grid; an area without extent there is what is left of it."""
+        if role in ("sites", "structures"):
+            inside = shape(dict(geometry)).representative_point()
+            return {"type": "Point", "coordinates": self._point((inside.x, inside.y))}
+        kind, nodes = geometry["type"], self._nested(geometry["coordinates"])
+        if kind in ("Polygon", "MultiPolygon"):
+            return _areas([nodes] if kind == "Polygon" else nodes)
+        if role == "hazards" and kind == "LineString" and nodes[0] == nodes[-1]:
+            return {"type": "Point", "coordinates": nodes[0]}
+        return {"type": kind, "coordinates": nodes}
 
     def _nested(self, coordinates: Any) -> Any:
         if coordinates and isinstance(coordinates[0], int | float):
@@ -388,6 +398,20 @@ class _Reducer:
         nodes = [np.round(np.asarray(axis) / self._grid_m) * self._grid_m for axis in (east, north)]
         lon, lat = self._back.transform(nodes[0], nodes[1])
         return [[round(float(x), 5), round(float(y), 5)] for x, y in zip(lon, lat, strict=True)]
+
+
+def _areas(polygons: list[list[list[list[float]]]]) -> dict[str, Any]:
+    """Polygons whose rings may have fallen together on the grid: areas, else a line or a point."""
+    areas = [
+        [outline, *(hole for hole in holes if len(hole) > 3)]
+        for outline, *holes in polygons
+        if len(outline) > 3 and Polygon(outline).area > 0
+    ]
+    if areas:
+        return {"type": "MultiPolygon", "coordinates": areas}
+    nodes = MultiPoint([point for rings in polygons for point in rings[0]])
+    left: dict[str, Any] = mapping(nodes.convex_hull)
+    return left
 
 
 def _texts(value: Any) -> Iterable[str]:
