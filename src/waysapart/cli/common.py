@@ -6,6 +6,7 @@ import functools
 import gc
 import json
 import os
+import re
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -120,6 +121,17 @@ def refuse_inputs(read: Path, target: Path) -> None:
             )
 
 
+def check_html(target: Path | None) -> None:
+    """Refuse a name for a report that does not say what is in it.
+
+    Raises
+    ------
+    CallError
+    """
+    if target is not None and target.suffix.lower() not in (".html", ".htm"):
+        raise CallError(f"-o {target}: the report is HTML; give it a name that ends in .html")
+
+
 def _say(text: str) -> None:
     from waysapart.report.escape import terminal_text
 
@@ -147,21 +159,46 @@ def load(path: Path) -> Study:
         return read_study(path)
 
 
-def json_text(facts: Any, depth: int = 2) -> str:
-    """Facts as JSON, one entry of each upper list or object to a line.
+def json_text(facts: Any) -> str:
+    """Facts as JSON in ASCII, one entry of each upper list or object to a line.
 
-    So two files can be held against each other line by line, and most of the
-    work is left to the encoder in C, which does not indent.
+    So two files can be held against each other line by line, and no sign in a
+    name can turn a terminal about. A number that is not finite becomes null.
     """
+    text = b"".join(_lines(facts, 2)).decode()
+    return text if text.isascii() else _NOT_ASCII.sub(_escaped, text)
+
+
+def _lines(facts: Any, depth: int) -> Iterator[bytes]:
     if depth and isinstance(facts, dict) and facts:
-        inner = (f"{json.dumps(key)}: {json_text(one, depth - 1)}" for key, one in facts.items())
-        return "{\n" + ",\n".join(inner) + "\n}"
-    if isinstance(facts, list) and facts and isinstance(facts[0], dict):
-        return "[\n" + ",\n".join(map(_ENCODER.encode, facts)) + "\n]"
-    return _ENCODER.encode(facts)
+        for number, (key, one) in enumerate(facts.items()):
+            yield (b",\n" if number else b"{\n") + _encoded(key) + b": "
+            yield from _lines(one, depth - 1)
+        yield b"\n}"
+    elif isinstance(facts, list) and facts and isinstance(facts[0], dict):
+        for number, one in enumerate(facts):
+            yield (b",\n" if number else b"[\n") + _encoded(one)
+        yield b"\n]"
+    else:
+        yield _encoded(facts)
 
 
-_ENCODER = json.JSONEncoder(allow_nan=False)
+def _encoded(value: Any) -> bytes:
+    import orjson
+
+    try:
+        return orjson.dumps(value)
+    except (
+        orjson.JSONEncodeError
+    ):  # a number beyond 64 bits, half a surrogate pair in a file's name
+        return json.dumps(value, allow_nan=False, separators=(",", ":")).encode()
+
+
+_NOT_ASCII = re.compile(r"[^\x00-\x7f]")
+
+
+def _escaped(sign: re.Match[str]) -> str:
+    return json.dumps(sign[0])[1:-1]
 
 
 def write_json(file: str | None, facts: dict[str, Any]) -> bool:

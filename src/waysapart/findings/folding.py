@@ -10,13 +10,13 @@ import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 import shapely
-from pyproj import Transformer
 
 from waysapart.findings.separation.earth import Floats, Ints, to_lonlat
 from waysapart.findings.separation.intervals import expand, merged
 from waysapart.findings.separation.layout import Layout
 from waysapart.network.ends import geometries
 from waysapart.reliance.rely import Reliance
+from waysapart.study.crs import LON_LAT, transformer_between
 
 FOLD_RATIO = 10.0
 """A near stretch folds under a shared place when all of it lies within this many times
@@ -62,7 +62,7 @@ class Folds:
         holding = np.isin(roles, ("segments", "structures"))
         self._holders = _only(reliance.closed, holding)
         self._held = _only(shared, holding)
-        self._turn = Transformer.from_crs("EPSG:4326", network.study.crs, always_xy=True)
+        self._turn = transformer_between(LON_LAT, network.study.crs)
 
     def of_crossings(self, cross: pd.DataFrame) -> Ints:
         """What each crossing belongs to; -1: nothing that both ways rely on.

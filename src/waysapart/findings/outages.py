@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import cast
 
 import numpy as np
 import scipy.sparse as sp
 
+from waysapart.findings.separation.intervals import expand
 from waysapart.formulas.availability import (
     birnbaum_both_down,
     both_down,
@@ -39,6 +41,9 @@ SEGMENT_KINDS = (
 """Rates of these kinds are those of segments, with the cables in them: a cable
 of the same kind takes the rate of cables, or the same cut would count twice."""
 _TWO = 2
+_EVEN_DECIMALS = 15
+_EVEN = 10.0**-_EVEN_DECIMALS
+"""Contributions that differ by less come in the order of the assets."""
 
 
 @dataclass(frozen=True)
@@ -75,6 +80,14 @@ class Outages:
     weight: Floats
     members: sp.csr_array
     unrated: Ints
+
+    @cached_property
+    def heaviest(self) -> Floats:
+        """Greatest weight in each class of assets: shape (classes,)."""
+        found = np.zeros(self.members.shape[0])
+        of = np.repeat(np.arange(len(found)), np.diff(self.members.indptr))
+        np.maximum.at(found, of, self.weight[self.members.indices])
+        return found
 
     def contributions(self, tests: Sequence[int] | Ints) -> Floats:
         """How much less of the time all ways of tests would be down if an asset never failed.
@@ -212,10 +225,16 @@ def greatest_contributions(found: Outages, test: int, count: int) -> list[tuple[
     """The assets that bring a test most of its loss of all ways, with how much, greatest first."""
     importance, members = found.importance, found.members
     low, high = importance.indptr[test], importance.indptr[test + 1]
-    mine = importance.indices[low:high]
-    size = np.diff(members.indptr)[mine]
-    first = np.repeat(members.indptr[mine] - np.r_[0, np.cumsum(size)[:-1]], size)
-    assets = members.indices[first + np.arange(size.sum())]
-    values = np.repeat(importance.data[low:high], size) * found.weight[assets]
-    order = np.lexsort((assets, -np.round(values, 15)))[:count]
+    mine, share = importance.indices[low:high], importance.data[low:high]
+    # Every class brings its weightiest member, so classes below the count-th of these bring none.
+    most = share * found.heaviest[mine]
+    if len(mine) > count:
+        least = np.partition(most, -count)[-count] - 2 * _EVEN
+        mine, share = mine[most >= least], share[most >= least]
+    begin = members.indptr[mine]
+    size = members.indptr[mine + 1] - begin
+    row, at = expand(begin.astype(np.int64), size.astype(np.int64))
+    assets = members.indices[at]
+    values = share[row] * found.weight[assets]
+    order = np.lexsort((assets, -np.round(values, _EVEN_DECIMALS)))[:count]
     return [(int(assets[k]), float(values[k])) for k in order if values[k] > 0]

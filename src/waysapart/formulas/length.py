@@ -204,7 +204,9 @@ def geodesic_length_m(lines: ArrayLike, geod: Geod | None = None) -> Floats:
 
     ellipsoid = Geod(ellps="WGS84") if geod is None else geod
     array: NDArray[np.object_] = np.atleast_1d(np.asarray(lines, dtype=object))
-    parts, line_of_part = shapely.get_parts(array, return_index=True)
+    parts, line_of_part = array, np.arange(len(array))
+    if np.any(shapely.get_num_geometries(array) > 1):
+        parts, line_of_part = shapely.get_parts(array, return_index=True)
     vertices, part = shapely.get_coordinates(parts, return_index=True)
     from_, to = vertices[:-1], vertices[1:]
     step_m = ellipsoid.inv(from_[:, 0], from_[:, 1], to[:, 0], to[:, 1])[2]

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from pyproj import Transformer
 
 from waysapart.formulas.length import (
     catenary_length_m,
@@ -18,9 +17,9 @@ from waysapart.network.assets import Assets, Bools, Floats
 from waysapart.network.ends import Ends, Passing
 from waysapart.network.links import BOTH, GO, RETURN, LinkParts, Parts
 from waysapart.network.measurements import Tested
+from waysapart.study.crs import LON_LAT, transformer_between
 from waysapart.study.model import Study
 
-_WGS84 = "EPSG:4326"
 SPAN = "span"
 
 
@@ -45,7 +44,7 @@ class CableTerms:
 
 def to_lonlat(study: Study, lines: np.ndarray) -> np.ndarray:
     """Geometries of the working CRS in longitude and latitude (WGS 84)."""
-    transformer = Transformer.from_crs(study.crs, _WGS84, always_xy=True)
+    transformer = transformer_between(study.crs, LON_LAT)
 
     def turn(points: np.ndarray) -> np.ndarray:
         return np.column_stack(transformer.transform(points[:, 0], points[:, 1]))

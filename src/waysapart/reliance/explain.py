@@ -20,6 +20,9 @@ class Chains:
         self._back_first, self._back = back.indptr, back.indices
         self._cables = network.assets.of_role("cables")
         self._segments = network.assets.of_role("segments")
+        passed = network.passed
+        first = np.searchsorted(passed.segment, np.arange(len(network.segment_m) + 1))
+        self._passed_first, self._passed = first.tolist(), passed.structure
         self._relied: dict[int, frozenset[int]] = {}
         self._items_of_link: dict[int, dict[int, tuple[str, ...]]] = {}
         self._cable_items: dict[int, dict[int, tuple[str, ...]]] = {}
@@ -109,19 +112,18 @@ class Chains:
         if part in self._cable_items:
             return self._cable_items[part]
         network = self._reliance.network
-        parts, chains, passed = network.parts, network.chains, network.passed
+        parts, chains = network.parts, network.chains
         cable = int(parts.cable[part])
         name = str(self._ids[self._cables.start + cable])
         found: dict[int, tuple[str, ...]] = {self._cables.start + cable: ()}
-        for row in range(int(parts.first[part]), int(parts.first[part + 1])):
-            segment = int(parts.segment[row])
+        rows = slice(int(parts.first[part]), int(parts.first[part + 1]))
+        courses = (parts.segment, parts.entry, parts.exit)
+        for segment, *ends in zip(*(one[rows].tolist() for one in courses), strict=True):
             asset = self._segments.start + segment
             onto = (name, str(self._ids[asset]))
             found.setdefault(asset, (name,))
-            low, high = np.searchsorted(passed.segment, [segment, segment + 1])
-            nodes = [int(parts.entry[row]), int(parts.exit[row])]
-            nodes += passed.structure[low:high].tolist()
-            for node in nodes:
+            low, high = self._passed_first[segment], self._passed_first[segment + 1]
+            for node in (*ends, *self._passed[low:high].tolist()):
                 if node >= 0:
                     found.setdefault(node, onto)
         matrix = self._reliance.parts

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -35,6 +36,16 @@ is on record as 1 m, since WGS 84 itself is not defined better."""
 
 _MOST_SCALE_ERROR = 0.01
 _WIDEST_PLANT_DEG = 12.0
+
+
+@lru_cache(maxsize=32)
+def transformer_between(source: CRS, target: CRS) -> Transformer:
+    """Turn x and y (or longitude and latitude, in this order) from one CRS into another.
+
+    Choosing the operation takes a tenth of a second each time, and every stage needs one;
+    it depends on nothing but the two systems.
+    """
+    return Transformer.from_crs(source, target, always_xy=True)
 
 
 def parse_crs(stated: str, file: str, column: str, ledger: Ledger) -> CRS | None:
@@ -193,7 +204,7 @@ def corners_deg(crs: CRS, geometry: NDArray[np.object_]) -> NDArray[np.float64]:
 def _to_deg(crs: CRS, points: NDArray[np.float64]) -> NDArray[np.float64]:
     if crs.is_geographic and crs.axis_info[0].unit_name == "degree":
         return points
-    transformer = Transformer.from_crs(crs, LON_LAT, always_xy=True)
+    transformer = transformer_between(crs, LON_LAT)
     return np.column_stack(transformer.transform(points[:, 0], points[:, 1]))
 
 

@@ -9,13 +9,20 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 import shapely
-from pyproj import CRS, Geod, Transformer
+from pyproj import CRS, Geod
 
 from waysapart.errors import CallError, Problem, StudyError
 from waysapart.network.assets import Floats
 from waysapart.network.ends import geometries
 from waysapart.schema import ROLES
-from waysapart.study.crs import LON_LAT, check_area_of_use, corners_deg, crs_label, reprojected
+from waysapart.study.crs import (
+    LON_LAT,
+    check_area_of_use,
+    corners_deg,
+    crs_label,
+    reprojected,
+    transformer_between,
+)
 from waysapart.study.geometry import checked_geometry, geometry_of
 from waysapart.study.ledger import Ledger
 from waysapart.study.model import Layer, Study
@@ -199,10 +206,10 @@ def _nearest_m(study: Study, shapes: NDArray[np.object_], crs: CRS) -> Floats:
     if not len(plant):
         return np.zeros(len(shapes))
     vertices = shapely.get_coordinates(shapely.segmentize(plant, _STEP_M))
-    to_degrees = Transformer.from_crs(study.crs, LON_LAT, always_xy=True)
+    to_degrees = transformer_between(study.crs, LON_LAT)
     lon, lat = to_degrees.transform(vertices[:, 0], vertices[:, 1])
     points = shapely.get_coordinates(shapely.point_on_surface(shapes))
-    inside = Transformer.from_crs(crs, LON_LAT, always_xy=True)
+    inside = transformer_between(crs, LON_LAT)
     x, y = (np.asarray(axis) for axis in inside.transform(points[:, 0], points[:, 1]))
     found = np.full(len(shapes), np.inf)
     for row in np.flatnonzero(np.isfinite(x) & np.isfinite(y)):
@@ -252,6 +259,6 @@ def scale_at(study: Study, geometry: NDArray[np.object_]) -> float:
     middle = shapely.get_coordinates(shapely.centroid(shapely.geometrycollections(geometry)))
     if not len(middle):
         return 1.0
-    lon, lat = Transformer.from_crs(study.crs, LON_LAT, always_xy=True).transform(*middle[0])
+    lon, lat = transformer_between(study.crs, LON_LAT).transform(*middle[0])
     factors: Any = Proj(study.crs).get_factors(lon, lat)
     return float(max(factors.meridional_scale, factors.parallel_scale))

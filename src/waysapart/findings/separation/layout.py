@@ -12,9 +12,9 @@ import scipy.sparse as sp
 import shapely
 
 from waysapart.errors import CallError
-from waysapart.findings.separation.earth import Bools, Floats, Ints
+from waysapart.findings.separation.earth import Bools, Floats, Ints, Plane
 from waysapart.findings.separation.intervals import expand
-from waysapart.findings.separation.pieces import Pieces, straight_pieces
+from waysapart.findings.separation.pieces import Pieces, drawn, straight_pieces
 from waysapart.findings.separation.zones import cut
 
 
@@ -65,6 +65,16 @@ class Layout:
 
     def __len__(self) -> int:
         return len(self.first)
+
+    @cached_property
+    def plane(self) -> Plane:
+        """A plane for searching among the pieces."""
+        return Plane.at(self.pieces.start)
+
+    @cached_property
+    def tree(self) -> shapely.STRtree:
+        """All pieces in the plane, to be asked for bounds only (see `drawn`)."""
+        return shapely.STRtree(drawn(self.pieces, self.plane))
 
     @cached_property
     def path_lines(self) -> sp.csr_array:

@@ -6,13 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.sparse as sp
-import shapely
 
-from waysapart.findings.separation.earth import Floats, Ints, Plane
+from waysapart.findings.separation.earth import Bools, Floats, Ints
 from waysapart.findings.separation.intervals import expand
 from waysapart.findings.separation.layout import Layout, lookup
 from waysapart.findings.separation.measure import piece_distance
-from waysapart.findings.separation.pieces import Pieces, around, drawn
+from waysapart.findings.separation.pieces import around
 
 _ROWS_AT_ONCE = 4_000_000
 
@@ -39,23 +38,24 @@ class Approaches:
     part_other: Floats
 
 
-def neighbours(pieces: Pieces, which: Ints, chord: float) -> tuple[Ints, Ints]:
-    """Pairs of pieces of different lines that may lie within a distance in space.
+def neighbours(layout: Layout, which: Bools, chord: float) -> tuple[Ints, Ints]:
+    """Pairs of pieces `which` of different lines that may lie within a distance in space.
 
-    One tree of all pieces `which`, one query. The plane shortens, so nothing is
-    missed; what is found in excess is left to `piece_distance`.
+    One tree of all pieces, one query. The plane shortens, so nothing is missed;
+    what is found in excess is left to `piece_distance`.
 
     Returns
     -------
     one, other : ndarray of int
         Piece numbers, one < other, each pair once.
     """
-    chosen = pieces.select(which)
-    plane = Plane.at(chosen.start)
-    tree = shapely.STRtree(drawn(chosen, plane))
-    one, other = tree.query(around(plane, chosen.start, chosen.end, chord))
-    keep = (one < other) & (chosen.line[one] != chosen.line[other])
-    return which[one[keep]], which[other[keep]]
+    pieces, asked = layout.pieces, np.flatnonzero(which)
+    one, other = layout.tree.query(
+        around(layout.plane, pieces.start[asked], pieces.end[asked], chord)
+    )
+    one = asked[one]
+    keep = (one < other) & which[other] & (pieces.line[one] != pieces.line[other])
+    return one[keep], other[keep]
 
 
 def approaches(layout: Layout, chord: float) -> Approaches:
@@ -77,8 +77,7 @@ def approaches(layout: Layout, chord: float) -> Approaches:
     second = _without(follows[layout.second], shared)
     used = np.zeros(pieces.line_count, dtype=bool)
     used[first.indices] = used[second.indices] = True
-    which = np.flatnonzero(used[pieces.line]).astype(np.int64)
-    one, other = neighbours(pieces, which, chord)
+    one, other = neighbours(layout, used[pieces.line], chord)
     # Both ways round: a line of the first path near one of the second, and the reverse.
     one, other = np.concatenate([one, other]), np.concatenate([other, one])
     key = pieces.line[one] * pieces.line_count + pieces.line[other]
