@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from waysapart.report.explore import explore
     from waysapart.report.map import Tiles
     from waysapart.report.write import write_report
+    from waysapart.report.write_compare import write_comparison
     from waysapart.reroute.ask import Reroute, reroute
     from waysapart.reroute.segments import Candidates
     from waysapart.study.model import Study
@@ -61,6 +62,7 @@ _WHERE = {
     "reroute": "waysapart.reroute.ask",
     "tie": "waysapart.network.tie",
     "worst": "waysapart.whatif.worst",
+    "write_comparison": "waysapart.report.write_compare",
     "write_report": "waysapart.report.write",
 }
 
@@ -93,6 +95,7 @@ __all__ = [
     "reroute",
     "tie",
     "worst",
+    "write_comparison",
     "write_report",
 ]
 

@@ -7,15 +7,22 @@ from pathlib import Path
 
 import click
 
-from waysapart.cli.common import busy, json_option, output, telling_errors, write_json
+from waysapart.cli.common import busy, check_html, json_option, output, telling_errors, write_json
 
 
 @click.command(short_help="What a proposal changes, circuit by circuit.")
 @click.argument("before", type=click.Path(path_type=Path, exists=True))
 @click.argument("after", type=click.Path(path_type=Path, exists=True))
+@click.option(
+    "-o",
+    "--output",
+    "target",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write it as one HTML file as well, with the plant of both on one map.",
+)
 @json_option
 @telling_errors
-def compare(before: Path, after: Path, json_file: str | None) -> None:
+def compare(before: Path, after: Path, target: Path | None, json_file: str | None) -> None:
     """Hold two studies against each other, circuit by circuit.
 
     BEFORE and AFTER are studies; BEFORE may be the evidence of an earlier proof
@@ -27,13 +34,19 @@ def compare(before: Path, after: Path, json_file: str | None) -> None:
     Examples:
         waysapart compare examples/estuary examples/proposal-a
         waysapart compare last-year.json examples/estuary
+        waysapart compare examples/estuary examples/proposal-b -o crossing.html
     """
     from waysapart.report.terminal_whatif import show_comparison
+    from waysapart.report.write_compare import write_comparison
     from waysapart.whatif.compare import compare as compare_studies
 
+    check_html(target)
     with busy("proving both"):
         found = compare_studies(before, after)
         facts = found.facts()
+    if target is not None:
+        with busy("writing the report"):
+            write_comparison(found, target)
     if not write_json(json_file, facts):
         show_comparison(output(), facts)
     sys.exit(found.exit_code())

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from waysapart.cli.common import busy, load, output, study_argument, telling_errors
+from waysapart.cli.common import busy, check_html, load, output, study_argument, telling_errors
 from waysapart.errors import CallError
 
 
@@ -79,8 +79,7 @@ def report(
             tiles = Tiles(background, attribution)
         except ValueError as error:
             raise CallError(f"--background: {error}") from error
-    if target.suffix.lower() not in (".html", ".htm"):
-        raise CallError(f"-o {target}: the report is HTML; give it a name that ends in .html")
+    check_html(target)
     if grid_m is not None and not share_outside:
         raise CallError("--grid belongs to --share-outside; a full report keeps its coordinates")
     if share_outside and tiles is not None:

@@ -9,6 +9,7 @@ import numpy as np
 import scipy.sparse as sp
 
 from waysapart.network.assets import Ints
+from waysapart.report.geo import Tied
 from waysapart.schema import ASSET_ROLES
 from waysapart.verdicts.facts import text_or_none
 from waysapart.verdicts.prove import Proof
@@ -86,7 +87,7 @@ def _once(rows: Iterable[Any]) -> tuple[list[int], list[Any]]:
     return places, list(known)
 
 
-def holdings(proof: Proof) -> dict[str, Any]:
+def holdings(proof: Tied) -> dict[str, Any]:
     """Assets that have no place on the map, and what every asset lies in, on or at.
 
     Returns
@@ -127,7 +128,7 @@ def holdings(proof: Proof) -> dict[str, Any]:
     }
 
 
-def _runs(proof: Proof) -> dict[str, list[str]]:
+def _runs(proof: Tied) -> dict[str, list[str]]:
     chains = proof.network.chains
     segments = proof.study.tables["segments"]["id"].to_numpy()
     found = {}

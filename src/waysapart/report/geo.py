@@ -13,9 +13,13 @@ from waysapart.network.lengths import to_lonlat
 from waysapart.network.routes import routes
 from waysapart.verdicts.facts import text_or_none
 from waysapart.verdicts.prove import Proof
+from waysapart.whatif.base import Base
+
+Tied = Proof | Base
+"""Whatever knows its study and its network."""
 
 
-def proof_geometry(proof: Proof) -> dict[str, Any]:
+def proof_geometry(proof: Tied) -> dict[str, Any]:
     """GeoJSON feature collections for `waysapart.report.page.render_report`.
 
     Returns
@@ -37,14 +41,14 @@ def proof_geometry(proof: Proof) -> dict[str, Any]:
     }
 
 
-def _grown(proof: Proof) -> np.ndarray:
+def _grown(proof: Tied) -> np.ndarray:
     study = proof.study
     reach = np.nan_to_num(study.tables["hazards"]["reach_m"].to_numpy(dtype=np.float64))
     shapes = geometries(study, "hazards")
     return to_lonlat(study, np.where(reach > 0, shapely.buffer(shapes, reach), shapes))
 
 
-def _collection(proof: Proof, role: str, shapes: np.ndarray) -> dict[str, Any]:
+def _collection(proof: Tied, role: str, shapes: np.ndarray) -> dict[str, Any]:
     table = proof.study.tables[role]
     features = [
         {
@@ -80,7 +84,7 @@ def _merged(collections: Iterable[dict[str, Any]]) -> dict[str, Any]:
     }
 
 
-def _paths(proof: Proof) -> list[dict[str, Any]]:
+def _paths(proof: Tied) -> list[dict[str, Any]]:
     network = proof.network
     route = routes(network)
     ids = proof.study.tables["segments"]["id"].to_numpy()

@@ -83,7 +83,7 @@ def folium_map(geo: Facts, label: str) -> MapParts:
     import folium
     from branca.element import Element, Figure
 
-    west, south, east, north = frame(geo)
+    west, south, east, north = opening(geo)
     fmap = folium.Map(
         location=[(south + north) / 2, (west + east) / 2],
         tiles=None,
@@ -126,6 +126,12 @@ def frame(geo: Facts) -> tuple[float, float, float, float]:
     return float(west), float(south), float(east), float(north)
 
 
+def opening(geo: Facts) -> tuple[float, float, float, float]:
+    """What the map shows when it is opened: `opening` of the geometry, else its frame."""
+    west, south, east, north = geo.get("opening") or frame(geo)
+    return west, south, east, north
+
+
 def has_places(geo: Facts) -> bool:
     """Whether there is anything to draw on a map."""
     return any(True for _ in _all_chains(geo))
@@ -150,6 +156,9 @@ def map_data(facts: Facts, geo: Facts, tiles: Tiles | None = None) -> dict[str, 
         As `prove --json` gives them.
     geo : mapping of str to GeoJSON FeatureCollection
         As for `render_report`.
+        A page of a what-if adds `mark` (a style of `marked.js`) to features, `when`
+        (before, after, left) to paths and `opening` (west, south, east, north);
+        and `told` to the facts: the term, the text of each asset, and the text of others.
     tiles : Tiles, optional
 
     Returns
@@ -164,7 +173,7 @@ def map_data(facts: Facts, geo: Facts, tiles: Tiles | None = None) -> dict[str, 
     circuits = list(facts.get("circuits", []))
     number = {str(c["id"]): i for i, c in enumerate(circuits)}
     data: dict[str, Any] = {
-        "frame": list(frame(geo)),
+        "frame": list(opening(geo)),
         "plant": {**_properties(plant), **_lines([f["geometry"] for f in plant])},
         "points": {**_properties(points), **_places([f["geometry"] for f in points])},
         "hazards": {
@@ -199,6 +208,7 @@ def map_data(facts: Facts, geo: Facts, tiles: Tiles | None = None) -> dict[str, 
             for one in facts.get("worst", [])
         ],
         "grid": facts.get("grid"),
+        "told": visible_all(facts["told"]) if facts.get("told") else None,
         **lookup_data(facts, place),
     }
     for feature in _features(geo, "paths"):
@@ -209,7 +219,12 @@ def map_data(facts: Facts, geo: Facts, tiles: Tiles | None = None) -> dict[str, 
         named = [place[str(s)] for s in properties.get("segments", []) if str(s) in place]
         drawn = [feature["geometry"]] if feature.get("geometry") else []
         data["circuits"][circuit]["paths"].append(
-            {"path": visible(str(properties["path"])), "segments": named, **_lines(drawn)}
+            {
+                "path": visible(str(properties["path"])),
+                "segments": named,
+                **({"when": properties["when"]} if "when" in properties else {}),
+                **_lines(drawn),
+            }
         )
     if tiles is not None:
         data["tiles"] = {
@@ -227,7 +242,9 @@ def _features(geo: Facts, role: str) -> Features:
 
 
 def _properties(features: Features) -> dict[str, Any]:
-    return columns([feature["properties"] for feature in features])
+    rows = [feature["properties"] for feature in features]
+    marks = [str(row.get("mark") or "") for row in rows]
+    return {**columns(rows), **({"mark": marks} if any(marks) else {})}
 
 
 def _lines(geometries: Sequence[Mapping[str, Any]]) -> dict[str, list[int]]:

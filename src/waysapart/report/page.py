@@ -91,6 +91,7 @@ def render_page(
     title: str,
     label: str,
     scripts: Sequence[str] = (),
+    map_scripts: Sequence[str] = (),
     styles: Sequence[str] = (),
     tiles: Tiles | None = None,
 ) -> str:
@@ -106,8 +107,9 @@ def render_page(
         What the map draws, as for `render_report`.
     title, label : str
         Heading of the page; what its map shows, for people who do not see it.
-    scripts, styles : sequence of str
-        Files in `templates` that this kind of page has beyond the common ones.
+    scripts, map_scripts, styles : sequence of str
+        Files in `templates` that this kind of page has beyond the common ones;
+        `map_scripts` only where there is something to draw.
     tiles : Tiles, optional
 
     Raises
@@ -117,7 +119,7 @@ def render_page(
     """
     drawn = has_places(geo)
     parts = folium_map(geo, label) if drawn else MapParts((), "", ())
-    common = _MAP_SCRIPTS if drawn else _SCRIPTS
+    common = (*_MAP_SCRIPTS, *map_scripts) if drawn else _SCRIPTS
     document = (
         _environment()
         .get_template(template)

@@ -37,17 +37,23 @@ def map_picture(facts: Facts, geo: Facts) -> Markup | None:
     Markup or None
         An `svg` without style attributes; None where nothing has a place.
     """
-    drawn = {
-        role: [one for one in (geo.get(role) or {}).get("features", []) if one.get("geometry")]
-        for role in ("plant", "points", "hazards")
-    }
-    shapes = {
-        role: [shape(dict(one["geometry"])) for one in features] for role, features in drawn.items()
-    }
+    opening = geo.get("opening")
+    drawn: dict[str, list[Facts]] = {}
+    shapes: dict[str, list[Any]] = {}
+    for role in ("plant", "points", "hazards"):
+        every_one = [
+            one for one in (geo.get(role) or {}).get("features", []) if one.get("geometry")
+        ]
+        pairs = [(one, shape(dict(one["geometry"]))) for one in every_one]
+        if opening is not None:
+            box = shapely.box(*opening)
+            pairs = [pair for pair in pairs if pair[1].intersects(box)]
+        drawn[role] = [feature for feature, _ in pairs]
+        shapes[role] = [one for _, one in pairs]
     every = [one for some in shapes.values() for one in some]
     if not every:
         return None
-    sheet = _Sheet(shapely.total_bounds(every).tolist())
+    sheet = _Sheet(opening or shapely.total_bounds(every).tolist())
     parts = [
         f'<svg class="picture" role="img" viewBox="0 0 {_WIDTH:g} {sheet.height:.0f}" '
         f'width="{_WIDTH:g}" height="{sheet.height:.0f}" aria-label="Map of all plant, north up">'
@@ -61,6 +67,7 @@ def map_picture(facts: Facts, geo: Facts) -> Markup | None:
         f'<path class="p-plant {name}" d="{sheet.path(_merged(lines))}"/>'
         for name, lines in laid.items()
     ]
+    parts += _marked(drawn, shapes, sheet)
     parts += _marks(facts, drawn, shapes, sheet)
     parts += _sites(drawn["points"], shapes["points"], sheet)
     parts += [sheet.scale(), "</svg>"]
@@ -123,6 +130,41 @@ def _down(lat: Any) -> Any:
 def _merged(lines: Sequence[Any]) -> list[Any]:
     merged = shapely.line_merge(shapely.union_all(np.asarray(lines, dtype=object)))
     return list(shapely.get_parts(merged))
+
+
+_CROSS = "m-4 -4l8 8m0 -8l-8 8"
+_SIGNS = {"added": "m-4 0h8m-4 -4v8", "removed": _CROSS, "hit": _CROSS}
+_CORED = ("changed", "hit")
+"""Marks of lines that have a core of another colour."""
+
+
+def _marked(drawn: Facts, shapes: Facts, sheet: _Sheet) -> list[str]:
+    """Plant with a mark, in the styles of the map: lines first, then signs."""
+    lines: dict[str, list[Any]] = {}
+    signs: list[str] = []
+    for role in ("hazards", "plant", "points"):
+        for feature, one in zip(drawn[role], shapes[role], strict=True):
+            mark = feature["properties"].get("mark")
+            if mark and role != "points":
+                lines.setdefault(mark, []).append(one)
+            elif mark:
+                middle = one.representative_point()
+                x, y = sheet.place(np.array([[middle.x, middle.y]]))[0]
+                round_or_square = (
+                    f'<path class="k-sign k-{mark}" d="M{x - 5:.1f} {y - 5:.1f}h10v10h-10z"/>'
+                    if mark == "changed"
+                    else f'<circle class="k-sign k-{mark}" cx="{x:.1f}" cy="{y:.1f}" r="6"/>'
+                )
+                signs.append(round_or_square)
+                if mark in _SIGNS:
+                    signs.append(f'<path class="p-sign" d="M{x:.1f} {y:.1f}{_SIGNS[mark]}"/>')
+    parts = []
+    for mark, some in lines.items():
+        d = sheet.path(some)
+        parts.append(f'<path class="k-{mark}" d="{d}"/>')
+        if mark in _CORED:
+            parts.append(f'<path class="k-{mark}-core" d="{d}"/>')
+    return parts + signs
 
 
 def _marks(facts: Facts, drawn: Facts, shapes: Facts, sheet: _Sheet) -> list[str]:

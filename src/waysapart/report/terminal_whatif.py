@@ -10,18 +10,21 @@ from rich.table import Table
 
 from waysapart.report import words
 from waysapart.report.terminal import styled
+from waysapart.report.words_whatif import (
+    CHANGED,
+    NOTHING_CHANGED,
+    changes_said,
+    clash_said,
+    plan_answer,
+    some,
+    why_changed,
+    works_answer,
+)
 
 Facts = dict[str, Any]
 
 _STATE = {"lost": "bold red", "unknown": "yellow", "untouched": "green"}
 _CHANGE = {"worse": "bold red", "better": "green", "new": "cyan", "gone": "yellow"}
-_SHOWN = 6
-
-
-def _some(names: Sequence[str], most: int = _SHOWN) -> str:
-    """The first few of many, and how many more."""
-    head = ", ".join(names[:most])
-    return f"{head} and {len(names) - most} more" if len(names) > most else head
 
 
 def _rows() -> Table:
@@ -31,12 +34,12 @@ def _rows() -> Table:
 def show_dig(console: Console, facts: Facts) -> None:
     """What works take: circuits lost first, then those left with one way."""
     counts = facts["summary"]
-    console.print(styled(f"{facts['study']}: {_dig_answer(facts)}", "bold"))
+    console.print(styled(f"{facts['study']}: {works_answer(facts)}", "bold"))
     hits = [f"{one['kind'] or one['role']} {one['asset']}" for one in facts["hits"]]
-    console.print(styled(f"Hit: {_some(hits) or 'nothing on record'}"))
+    console.print(styled(f"Hit: {some(hits) or 'nothing on record'}"))
     if facts["cables"]:
         cut = [f"{one['cable']} ({len(one['links'])} links)" for one in facts["cables"]]
-        console.print(styled(f"Cables cut: {_some(cut)}"))
+        console.print(styled(f"Cables cut: {some(cut)}"))
     touched = [one for one in facts["circuits"] if one["state"] not in ("untouched",)]
     table = _rows()
     for one in touched:
@@ -58,17 +61,6 @@ def show_dig(console: Console, facts: Facts) -> None:
         console.print(styled(caution, "dim"))
 
 
-def _dig_answer(facts: Facts) -> str:
-    counts = facts["summary"]
-    one_way = sum(n for state, n in counts.items() if state.startswith("on-"))
-    parts = [
-        f"{words.count_of(counts['lost'], 'circuit')} lost",
-        f"{one_way} left with one way",
-        f"{counts['unknown']} unknown",
-    ]
-    return ", ".join(parts)
-
-
 def _circuit_words(one: Facts) -> str:
     said = []
     if one["cut"]:
@@ -76,7 +68,7 @@ def _circuit_words(one: Facts) -> str:
     if one["within_limits"] is False:
         said.append("the way that still runs breaks a limit")
     if one["next"]:
-        said.append(f"any of {_some(one['next'], 4)} would lose it now")
+        said.append(f"any of {some(one['next'], 4)} would lose it now")
     if one["state"] == "unknown":
         said.append(f"{words.count_of(len(one['gaps']), 'record gap')} on its ways")
     return "; ".join(said)
@@ -87,26 +79,17 @@ def show_comparison(console: Console, facts: Facts) -> None:
     before, after = facts["before"], facts["after"]
     console.print(styled(f"{before['study']} against {after['study']}", "bold"))
     if facts["nothing_changed"]:
-        console.print(styled("Nothing changed."))
+        console.print(styled(NOTHING_CHANGED))
         return
-    counts = facts["summary"]
-    console.print(
-        styled(
-            ", ".join(f"{counts[change]} {change}" for change in ("worse", "better", "same"))
-            + "".join(
-                f", {counts[change]} {change}" for change in ("new", "gone") if counts[change]
-            )
-        )
-    )
-    order = ("worse", "better", "new", "gone")
+    console.print(styled(changes_said(facts["summary"])))
     for title, rows in (
         ("Circuits", facts["circuits"]),
         ("Groups", facts["groups"]),
         ("Schemes", facts["schemes"]),
     ):
         changed = sorted(
-            (one for one in rows if one["change"] in order),
-            key=lambda one: order.index(one["change"]),
+            (one for one in rows if one["change"] in CHANGED),
+            key=lambda one: CHANGED.index(one["change"]),
         )
         if not changed:
             continue
@@ -119,14 +102,14 @@ def show_comparison(console: Console, facts: Facts) -> None:
                 styled(f"  {one['id']}"),
                 styled(one["change"], _CHANGE[one["change"]]),
                 styled(verdicts),
-                styled("; ".join([*one["worse"], *one["better"]])),
+                styled(why_changed(one)),
             )
         console.print(table)
     console.print()
     if facts["shared_went"]:
-        console.print(styled(f"No longer shared: {_some(facts['shared_went'])}"))
+        console.print(styled(f"No longer shared: {some(facts['shared_went'])}"))
     if facts["shared_came"]:
-        console.print(styled(f"Newly shared: {_some(facts['shared_came'])}"))
+        console.print(styled(f"Newly shared: {some(facts['shared_came'])}"))
     for role, change in (facts["records"] or {}).items():
         told = [
             f"{len(change[key])} {key}"
@@ -159,7 +142,7 @@ def show_worst(console: Console, facts: Facts) -> None:
     pairs.add_column("circuits")
     for one in facts["pairs"]:
         pairs.add_row(
-            styled(" + ".join(one["assets"])), str(one["lost"]), styled(_some(one["circuits"]))
+            styled(" + ".join(one["assets"])), str(one["lost"]), styled(some(one["circuits"]))
         )
     console.print(pairs)
     console.print()
@@ -174,7 +157,7 @@ def show_worst(console: Console, facts: Facts) -> None:
             f"{lat:.5f}, {lon:.5f}",
             str(one["lost"]),
             str(one["circuits"]),
-            styled(_some(one["hit"], 4)),
+            styled(some(one["hit"], 4)),
         )
     console.print(places)
 
@@ -185,18 +168,11 @@ def show_plan(console: Console, facts: Facts) -> None:
         styled(f"{facts['study']}: {words.count_of(len(facts['works']), 'work')}", "bold")
     )
     for clash in facts["clashes"]:
-        lost = _some(clash["lost"])
-        console.print(
-            styled(f"  {words.listed(clash['works'])} must not overlap: that loses {lost}", "red")
-        )
+        console.print(styled(f"  {clash_said(clash)}", "red"))
     _periods(console, "As planned", facts["as_planned"])
     _periods(console, "Proposed", facts["proposed"])
     console.print()
-    if facts["loses_nothing"]:
-        console.print(styled("In the proposed order no circuit is lost.", "green"))
-    else:
-        sure = "No order loses less" if facts["exact"] else "A better order may exist"
-        console.print(styled(f"{sure}: {'; '.join(facts['reasons'])}", "red"))
+    console.print(styled(plan_answer(facts), "green" if facts["loses_nothing"] else "red"))
 
 
 def _periods(console: Console, title: str, periods: Sequence[Facts]) -> None:
@@ -205,11 +181,11 @@ def _periods(console: Console, title: str, periods: Sequence[Facts]) -> None:
     table = _rows()
     for one in periods:
         days = one["from"] if one["from"] == one["to"] else f"{one['from']} to {one['to']}"
-        lost = f"loses {_some(one['lost'])}" if one["lost"] else "loses nothing"
+        lost = f"loses {some(one['lost'])}" if one["lost"] else "loses nothing"
         table.add_row(
             styled(f"  {days}"),
             styled(words.listed(one["works"])),
             styled(lost, "bold red" if one["lost"] else "green"),
-            styled(f"one way left: {_some(one['exposed'])}" if one["exposed"] else ""),
+            styled(f"one way left: {some(one['exposed'])}" if one["exposed"] else ""),
         )
     console.print(table)

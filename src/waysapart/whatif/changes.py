@@ -200,14 +200,15 @@ def _less(one: list[Any], other: list[Any]) -> list[Any]:
 
 def _figures(before: Facts, after: Facts) -> dict[str, tuple[Any, Any]]:
     """Figures of both sides that differ: lengths, delays, least margin, availability, distance."""
-    old, new = _measured(before), _measured(after)
+    old, new = measured(before), measured(after)
     names = [*old, *(name for name in new if name not in old)]
     return {
         name: (old.get(name), new.get(name)) for name in names if old.get(name) != new.get(name)
     }
 
 
-def _measured(row: Facts) -> dict[str, Any]:
+def measured(row: Facts) -> dict[str, Any]:
+    """Figures of one circuit, group or scheme by name; the name ends with the unit."""
     found: dict[str, Any] = {}
     for label, path in row.get("paths", {}).items():
         if not path:

@@ -48,8 +48,10 @@
       if (shown.grid) drawGrid(view);
       if (shown.hazards) drawHazards(view);
       drawPlant(view);
+      ways.under.forEach(function (draw) { draw(view); });
       if (shown.paths) drawPaths(view);
       if (shown.structures) drawStructures(view);
+      ways.over.forEach(function (draw) { draw(view); });
       drawSites(view);
       if (shown.findings) drawFindings(view);
       if (shown.worst) drawWorst(view);
@@ -431,6 +433,10 @@
     return Math.abs(value).toFixed(digits) + "° " + (value < 0 ? minus : plus);
   }
 
+  /* What other scripts draw: under the paths, and over the structures. */
+  ways.under = [];
+  ways.over = [];
+  ways.pen = { trace: trace, stroke: stroke, inSight: inSight, at: at, seen: seen };
   ways.Plan = Plan;
   ways.shown = shown;
   ways.isSite = isSite;

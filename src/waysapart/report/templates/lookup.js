@@ -147,12 +147,13 @@
     if (told.name) facts.appendChild(fact("Name", told.name));
     if (told.kind) facts.appendChild(fact("Kind", told.kind));
     if (told.role) facts.appendChild(fact("Table", told.role));
+    if (data.told) facts.appendChild(fact(data.told.term, Object.hasOwn(data.told.of, id) ? data.told.of[id] : data.told.others));
     var cut = consequences(id);
     if (cut) {
       facts.appendChild(listOf("Its loss takes", cut.lost, circuitButton));
       facts.appendChild(listOf("Its loss leaves one path of", cut.left, circuitButton));
       if (cut.groups.length) facts.appendChild(listOf("Groups it takes", cut.groups, plainId));
-    } else if (told.role) {
+    } else if (told.role && !data.told) {
       facts.appendChild(fact("Its loss takes", "no path of any circuit"));
     }
     var shared = [];

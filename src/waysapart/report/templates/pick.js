@@ -9,7 +9,7 @@
     var x = ways.across(latlng.lng), y = ways.down(latlng.lat), best = null, least = reach;
     for (var i = 0; i < ways.points.n; i++) {
       var d = Math.hypot(ways.points.x[i] - x, ways.points.y[i] - y);
-      if (d < least && (ways.isSite(i) || (ways.shown.structures && !ways.crowded))) { least = d; best = data.points.id[i]; }
+      if (d < least && (ways.isSite(i) || (data.points.mark && data.points.mark[i]) || (ways.shown.structures && !ways.crowded))) { least = d; best = data.points.id[i]; }
     }
     if (best !== null) return best;
     var lines = ways.plant;

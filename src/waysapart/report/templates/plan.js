@@ -140,7 +140,7 @@
   ways.map = map;
   ways.view = {
     redraw: function () { plan.redraw(); }, showCircuit: showCircuit, showAsset: showAsset,
-    showPlace: showPlace, focus: function () { holder.focus({ preventScroll: true }); }
+    showPlace: showPlace, showBox: show, focus: function () { holder.focus({ preventScroll: true }); }
   };
 
   map.on("click", function (event) {

@@ -1,0 +1,75 @@
+"""Sentences about what-ifs, the same on the terminal and on a page."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from waysapart.report import words
+
+Facts = Mapping[str, Any]
+
+NOTHING_CHANGED = "Nothing changed."
+CHANGED = ("worse", "better", "new", "gone")
+"""How a circuit may have changed, in the order of importance."""
+
+_MOST_NAMED = 6
+
+
+def some(names: Sequence[str], most: int = _MOST_NAMED) -> str:
+    """The first few of many, and how many more."""
+    head = ", ".join(names[:most])
+    return f"{head} and {len(names) - most} more" if len(names) > most else head
+
+
+def changes_said(counts: Mapping[str, int]) -> str:
+    """`0 worse, 1 better, 28 same`; new and gone where there are any."""
+    return ", ".join(f"{counts[change]} {change}" for change in ("worse", "better", "same")) + (
+        "".join(f", {counts[change]} {change}" for change in ("new", "gone") if counts[change])
+    )
+
+
+def why_changed(row: Facts) -> str:
+    """Reasons of a change."""
+    return "; ".join([*row["worse"], *row["better"]])
+
+
+def comparison_answer(facts: Facts) -> str:
+    """Whether anything got worse, in one sentence, with the counts."""
+    if facts["nothing_changed"]:
+        return NOTHING_CHANGED
+    counts = facts["summary"]
+    more = [
+        f"{words.count_of(counts[key], what)} worse"
+        for key, what in (("groups_worse", "group"), ("schemes_worse", "scheme"))
+        if counts[key]
+    ]
+    worse = bool(counts["worse"] or more)
+    opening = "Something got worse" if worse else "Nothing got worse"
+    return f"{opening}. Circuits: {'; '.join([changes_said(counts), *more])}."
+
+
+def works_answer(facts: Facts) -> str:
+    """How many circuits works lose, leave with one way, and leave open."""
+    counts = facts["summary"]
+    one_way = sum(n for state, n in counts.items() if state.startswith("on-"))
+    parts = [
+        f"{words.count_of(counts['lost'], 'circuit')} lost",
+        f"{one_way} left with one way",
+        f"{counts['unknown']} unknown",
+    ]
+    return ", ".join(parts)
+
+
+def clash_said(clash: Facts) -> str:
+    """Works that must not overlap, and what they lose together."""
+    lost = some(clash["lost"])
+    return f"{words.listed(clash['works'])} must not overlap: that loses {lost}"
+
+
+def plan_answer(facts: Facts) -> str:
+    """Whether the proposed order loses anything, and why."""
+    if facts["loses_nothing"]:
+        return "In the proposed order no circuit is lost."
+    sure = "No order loses less" if facts["exact"] else "A better order may exist"
+    return f"{sure}: {'; '.join(facts['reasons'])}"

@@ -1,0 +1,73 @@
+"""Write the report of a comparison."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from waysapart.report.compare_geo import (
+    changes_told,
+    comparison_geometry,
+    comparison_holdings,
+)
+from waysapart.report.compare_view import comparison_view
+from waysapart.report.coordinates import working_grid
+from waysapart.report.map import Tiles, frame, has_places
+from waysapart.report.page import render_page, write_text_safely
+from waysapart.whatif.compare import Comparison
+
+
+def write_comparison(
+    comparison: Comparison, path: str | Path, *, tiles: Tiles | None = None
+) -> Path:
+    """Write a comparison as one self-contained HTML file, the plant of both sides on one map.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        From `compare`. A side given as evidence holds no plant: the page says
+        so and draws the other side alone.
+    path : path
+        Where to; an old file there is replaced only by a whole new one.
+    tiles : Tiles, optional
+        A background map. Without it the file asks the network for nothing.
+
+    Returns
+    -------
+    Path
+    """
+    facts = comparison.facts()
+    view = comparison_view(comparison, facts)
+    geo = comparison_geometry(comparison)
+    view["marked"] = any(
+        feature["properties"].get("mark")
+        for role in ("plant", "points", "hazards")
+        for feature in geo.get(role, {}).get("features", [])
+    )
+    title = f"{facts['before']['study']} against {facts['after']['study']}"
+    page = render_page(
+        "compare.html.j2",
+        view,
+        _map_facts(comparison, view, geo),
+        geo,
+        title=title,
+        label=f"Map of {title}",
+        map_scripts=("marked.js", "whens.js"),
+        styles=("marked.css",),
+        tiles=tiles,
+    )
+    write_text_safely(path, page)
+    return Path(path)
+
+
+def _map_facts(comparison: Comparison, view: dict[str, Any], geo: dict[str, Any]) -> dict[str, Any]:
+    """What the map shows: findings as they are after; those before of circuits that are gone."""
+    known = {str(one["id"]): one for one in comparison.before.get("circuits", [])}
+    known |= {str(one["id"]): one for one in comparison.after.get("circuits", [])}
+    one = comparison.proofs[1] or comparison.proofs[0]
+    return {
+        "circuits": [known[row["id"]] for row in view["circuits"]],
+        "holdings": comparison_holdings(comparison),
+        "told": changes_told(comparison, geo),
+        "grid": working_grid(one.study.crs, frame(geo)) if one and has_places(geo) else None,
+    }
