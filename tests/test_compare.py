@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -236,3 +237,20 @@ def test_rules_that_differ_are_told(base: Study, tmp_path: Path) -> None:
     row = only(comparison)
     assert (row["change"], row["worse"]) == ("worse", ["delay over its limit"])
     assert row["within_limits"]["after"] is False
+
+
+def test_a_record_that_went_missing_is_told_though_nothing_is_worse(tmp_path: Path) -> None:
+    """Without its tray in the cable's runs a way still reaches the site: fewer things, no gap."""
+    examples = Path(__file__).resolve().parents[1] / "examples" / "estuary"
+    later = tmp_path / "later"
+    shutil.copytree(examples, later)
+    runs = (later / "cable_runs.csv").read_text(encoding="utf-8")
+    (later / "cable_runs.csv").write_text(runs.replace("AP-N2-SAL,1,N2-SAL-tray\n", ""), "utf-8")
+    comparison = wa.compare(wa.read_study(examples), wa.read_study(later))
+    assert comparison.exit_code() == 0
+    told = {one["id"]: one["less_on_record"] for one in comparison.facts()["circuits"]}
+    (way,) = told["C03"]
+    assert way["path"] == "main"
+    assert way["relies_on"]["before"] - way["relies_on"]["after"] == 1
+    assert way["route_m"]["after"] < way["route_m"]["before"]
+    assert told["C01"] == []

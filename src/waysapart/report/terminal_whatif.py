@@ -14,6 +14,7 @@ from waysapart.report.words_whatif import (
     CHANGED,
     NOTHING_CHANGED,
     changes_said,
+    less_on_record_said,
     clash_said,
     plan_answer,
     some,
@@ -110,6 +111,9 @@ def show_comparison(console: Console, facts: Facts) -> None:
         console.print(styled(f"No longer shared: {some(facts['shared_went'])}"))
     if facts["shared_came"]:
         console.print(styled(f"Newly shared: {some(facts['shared_came'])}"))
+    leaner = less_on_record_said(facts["circuits"])
+    if leaner:
+        console.print(styled(leaner))
     for role, change in (facts["records"] or {}).items():
         told = [
             f"{len(change[key])} {key}"

@@ -29,6 +29,21 @@ def changes_said(counts: Mapping[str, int]) -> str:
     )
 
 
+def less_on_record_said(circuits: Sequence[Mapping[str, Any]]) -> str:
+    """Ways that rely on fewer things than before over the same links; empty where none does."""
+    ways = [
+        f"{one['id']} {way['path']} ({way['relies_on']['before']} to {way['relies_on']['after']})"
+        for one in circuits
+        for way in one["less_on_record"]
+    ]
+    if not ways:
+        return ""
+    return (
+        f"Fewer things on record over the same links: {some(ways)}. "
+        "Taken out of the way, or a record lost: make sure which."
+    )
+
+
 def why_changed(row: Facts) -> str:
     """Reasons of a change."""
     return "; ".join([*row["worse"], *row["better"]])

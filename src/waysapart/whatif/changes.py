@@ -55,6 +55,9 @@ class Change:
         Findings: `shared`, `near`, `cross`, `gaps`.
     figures : dict
         Figure to (before, after), those that differ.
+    less_on_record : list of dict
+        Ways over the same links that rely on fewer things than before: plant that was
+        taken out of the way, or a record that went missing; nobody can tell which.
     """
 
     id: str
@@ -68,6 +71,7 @@ class Change:
     went: Mapping[str, list[Any]] = field(default_factory=dict)
     came: Mapping[str, list[Any]] = field(default_factory=dict)
     figures: Mapping[str, tuple[Any, Any]] = field(default_factory=dict)
+    less_on_record: Sequence[dict[str, Any]] = ()
 
     @property
     def differs(self) -> bool:
@@ -92,6 +96,7 @@ class Change:
                 key: {"before": before, "after": after}
                 for key, (before, after) in self.figures.items()
             },
+            "less_on_record": list(self.less_on_record),
         }
 
 
@@ -145,7 +150,21 @@ def _change(name: str, before: Facts, after: Facts) -> Change:
         went,
         came,
         _figures(before, after),
+        _less_on_record(before.get("paths", {}), after.get("paths", {})),
     )
+
+
+def _less_on_record(before: Facts, after: Facts) -> list[dict[str, Any]]:
+    found = []
+    for label, new in after.items():
+        old = before.get(label)
+        if not old or not new or old["links"] != new["links"]:
+            continue
+        counts = {"before": old.get("relies_on"), "after": new.get("relies_on")}
+        if None not in counts.values() and counts["after"] < counts["before"]:
+            route_m = {"before": old.get("route_m"), "after": new.get("route_m")}
+            found.append({"path": label, "relies_on": counts, "route_m": route_m})
+    return found
 
 
 def _limits(before: Facts, after: Facts) -> Iterable[tuple[str, tuple[Any, Any]]]:
