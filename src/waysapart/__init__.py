@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from waysapart.report.map import Tiles
     from waysapart.report.write import write_report
     from waysapart.report.write_compare import write_comparison
+    from waysapart.report.write_notice import write_notice
     from waysapart.reroute.ask import Reroute, reroute
     from waysapart.reroute.segments import Candidates
     from waysapart.study.model import Study
@@ -63,6 +64,7 @@ _WHERE = {
     "tie": "waysapart.network.tie",
     "worst": "waysapart.whatif.worst",
     "write_comparison": "waysapart.report.write_compare",
+    "write_notice": "waysapart.report.write_notice",
     "write_report": "waysapart.report.write",
 }
 
@@ -96,6 +98,7 @@ __all__ = [
     "tie",
     "worst",
     "write_comparison",
+    "write_notice",
     "write_report",
 ]
 

@@ -9,6 +9,7 @@ import click
 
 from waysapart.cli.common import (
     busy,
+    check_html,
     json_option,
     load,
     output,
@@ -62,6 +63,13 @@ _WHERE = (
         type=click.Path(path_type=Path, exists=True),
         help="A table of works with days and places: what must not overlap, and a good order.",
     ),
+    click.option(
+        "-o",
+        "--output",
+        "target",
+        type=click.Path(path_type=Path, dir_okay=False),
+        help="Write the works notice as one HTML file as well: whom to tell before work starts.",
+    ),
 )
 
 
@@ -75,18 +83,23 @@ def _run(
     reach: float,
     accuracy: float | None,
     plan: Path | None,
+    target: Path | None,
 ) -> None:
     from waysapart.report.terminal_whatif import show_dig, show_plan
+    from waysapart.report.write_notice import write_notice
     from waysapart.whatif.dig import dig as dig_up
     from waysapart.whatif.works import plan_works
 
     if plan is not None and (area is not None or at is not None or asset):
         raise CallError("--plan names its own places: leave out --area, --at and --asset")
+    check_html(target)
     records = load(study)
     if plan is not None:
         with busy("planning the works"):
             works = plan_works(records, plan, accuracy_m=accuracy)
             facts = works.facts()
+        if target is not None:
+            write_notice(works, target)
         if not write_json(json_file, facts):
             show_plan(output(), facts)
         sys.exit(works.exit_code())
@@ -101,6 +114,9 @@ def _run(
             accuracy_m=accuracy,
         )
         facts = taken.facts()
+    if target is not None:
+        with busy("writing the notice"):
+            write_notice(taken, target)
     if not write_json(json_file, facts):
         show_dig(output(), facts)
     sys.exit(taken.exit_code())
@@ -113,7 +129,8 @@ def _make(name: str, text: str, example: str) -> click.Command:
         "in the records leaves one unknown, 2 wrong call or input.\n\n"
         f"\b\nExamples:\n    {example}\n"
         f"    waysapart {name} examples/estuary --at 7.05,54.4 --radius 20\n"
-        f"    waysapart {name} examples/estuary --area works.geojson --json {name}.json"
+        f"    waysapart {name} examples/estuary --area works.geojson --json {name}.json\n"
+        f"    waysapart {name} examples/estuary --plan works.geojson -o notice.html"
     )
     command = click.command(name, short_help=text, help=help_text)
     function = telling_errors(_run)

@@ -46,6 +46,8 @@ class Dig:
     fallen : ndarray of bool, shape (assets,)
         Everything down during the works, what is out of service included.
     lost : ndarray of bool, shape (paths,)
+    radius_m : float
+        Around a point; 0 otherwise.
     """
 
     base: Base
@@ -55,6 +57,7 @@ class Dig:
     accuracy_m: float | None
     fallen: Bools
     lost: Bools
+    radius_m: float = 0.0
 
     @cached_property
     def circuits(self) -> list[CircuitState]:
@@ -186,7 +189,7 @@ def dig(
         parts.append(stated(base, ids))
     if not parts:
         raise CallError("nothing to dig: give an area, a point with a radius, or ids of assets")
-    return taken(base, hits_together(*parts), drawn, reach_m, accuracy_m)
+    return taken(base, hits_together(*parts), drawn, reach_m, accuracy_m, radius_m or 0.0)
 
 
 outage = dig
@@ -199,6 +202,7 @@ def taken(
     area: Area | None = None,
     reach_m: float = 0.0,
     accuracy_m: float | None = None,
+    radius_m: float = 0.0,
 ) -> Dig:
     """Follow what was hit to the paths that are cut."""
     network = base.network
@@ -209,7 +213,7 @@ def taken(
     down[fell.indices] = True
     lost = base.out.copy()
     lost[paths_lost(base.reliance, fell).indices] = True
-    return Dig(base, area, hits, reach_m, accuracy_m, down, lost)
+    return Dig(base, area, hits, reach_m, accuracy_m, down, lost, radius_m)
 
 
 def _check_call(

@@ -9,6 +9,7 @@ import pandas as pd
 
 from waysapart.network.assets import listed
 from waysapart.verdicts.facts import CAUTION, figure, text_or_none
+from waysapart.whatif.area import PLANT_ROLES
 from waysapart.whatif.dig import Dig
 from waysapart.whatif.during import (
     DROPPED,
@@ -19,6 +20,7 @@ from waysapart.whatif.during import (
     CircuitState,
     GroupState,
 )
+from waysapart.whatif.hits import accuracies_m
 
 CAUTIONS = (
     "This notice names circuits whose owners are to be told before work starts. It is no permit: "
@@ -49,6 +51,7 @@ def dig_facts(works: Dig) -> dict[str, Any]:
         "area": {
             "features": 0 if works.area is None else len(works.area.geometry),
             "reach_m": works.reach_m,
+            "radius_m": works.radius_m or None,
             "accuracy_m": works.accuracy_m,
             "default_accuracy_m": rules.survey_accuracy_m,
             "nearest_m": _nearest(works),
@@ -90,12 +93,33 @@ def _asset(works: Dig, number: int) -> dict[str, Any]:
     return {"asset": str(row["id"]), "role": str(row["role"]), "kind": text_or_none(row["kind"])}
 
 
+def _surveyed(works: Dig) -> dict[int, tuple[float, str]]:
+    """How well the plant that an area hit is surveyed, and who says so."""
+    study, assets = works.base.study, works.base.network.assets
+    drawn = set(works.hits.number[works.hits.feature >= 0].tolist())
+    found: dict[int, tuple[float, str]] = {}
+    for role in PLANT_ROLES if drawn else ():
+        table = study.tables[role]
+        each = accuracies_m(study, role, study.rules.defaults.survey_accuracy_m)
+        for number in drawn:
+            row = number - assets.start[role]
+            if 0 <= row < len(table):
+                recorded = not np.isnan(table["accuracy_m"].iloc[row])
+                found[number] = (float(each[row]), "record" if recorded else "rules")
+    if works.accuracy_m is not None:
+        return dict.fromkeys(found, (works.accuracy_m, "call"))
+    return found
+
+
 def _hits(works: Dig) -> list[dict[str, Any]]:
+    surveyed = _surveyed(works)
     return [
         {
             **_asset(works, int(number)),
             "feature": int(feature) + 1 if feature >= 0 else None,
             "distance_m": figure(float(metres), "m"),
+            "accuracy_m": surveyed.get(int(number), (None, None))[0],
+            "accuracy_from": surveyed.get(int(number), (None, None))[1],
         }
         for number, feature, metres in zip(
             works.hits.number, works.hits.feature, works.hits.distance_m, strict=True
@@ -150,6 +174,7 @@ def _circuit(works: Dig, state: CircuitState, names: list[str]) -> dict[str, Any
     return {
         "id": names[state.circuit],
         "name": text_or_none(base.study.tables["circuits"]["name"].iloc[state.circuit]),
+        "owner": _owner(works, state.circuit),
         "state": state.state,
         "touched": state.touched,
         "running": list(state.running),
@@ -167,6 +192,12 @@ def _circuit(works: Dig, state: CircuitState, names: list[str]) -> dict[str, Any
             for gap in (base.gaps[number] for number in state.gaps)
         ],
     }
+
+
+def _owner(works: Dig, circuit: int) -> str | None:
+    """Who owns a circuit, where the table of circuits has an extra column `owner`."""
+    table = works.base.study.tables["circuits"]
+    return text_or_none(table["owner"].iloc[circuit]) if "owner" in table else None
 
 
 def _group(works: Dig, state: GroupState, names: list[str]) -> dict[str, Any]:

@@ -46,6 +46,8 @@ class WorksPlan:
         Each work by itself, those before it in `order` done.
     exact : bool
         Whether no order can lose less.
+    accuracy_m : float or None
+        As asked; None: surveyed as recorded, else by the rules.
     """
 
     base: Base
@@ -61,6 +63,7 @@ class WorksPlan:
     days: list[tuple[int, int]]
     steps: list[Outcome]
     exact: bool
+    accuracy_m: float | None = None
 
     @property
     def loses_nothing(self) -> bool:
@@ -215,4 +218,5 @@ def plan_works(
             [(frozenset({work}), frozenset(order[:place])) for place, work in enumerate(order)]
         ),
         exact,
+        accuracy_m,
     )

@@ -18,7 +18,7 @@ from waysapart.study.ledger import did_you_mean, shown
 from waysapart.study.raw import SourceError
 from waysapart.study.settings import LayerSpec
 from waysapart.study.sources import read_source
-from waysapart.whatif.area import read_area
+from waysapart.whatif.area import Area, read_area
 from waysapart.whatif.base import Base
 from waysapart.whatif.hits import reached
 
@@ -53,6 +53,10 @@ class Work:
         Asset numbers that are out of service until it is done.
     after : tuple of int
         Places in the table of works that must be done before.
+    area : Area or None
+        Where it digs, as far as that is drawn.
+    reach_m : float
+        How far it reaches beyond that.
     """
 
     id: str
@@ -61,6 +65,8 @@ class Work:
     hit: Ints
     restores: Ints
     after: tuple[int, ...]
+    area: Area | None = None
+    reach_m: float = 0.0
 
     @property
     def days(self) -> int:
@@ -117,7 +123,7 @@ def read_works(
                 asset = base.network.assets.ids([number])[0]
                 checks.tell(row, "restores", ids[row], f"{asset} is not out of service now")
     after = _after(table, ids, checks)
-    _add_drawn(base, table, ids, taken, checks, accuracy_m)
+    areas = _add_drawn(base, table, ids, taken, checks, accuracy_m)
     if problems:
         raise StudyError(problems)
     return [
@@ -128,6 +134,7 @@ def read_works(
             np.array(sorted(taken[row]), dtype=np.int64),
             np.array(sorted(restored[row]), dtype=np.int64),
             after[row],
+            *areas.get(row, (None, 0.0)),
         )
         for row, (one, (first, last)) in enumerate(zip(ids, days, strict=True))
     ]
@@ -265,9 +272,11 @@ def _add_drawn(
     taken: list[set[int]],
     checks: _Checks,
     accuracy_m: float | None,
-) -> None:
-    """Add what each work's geometry reaches."""
+) -> dict[int, tuple[Area, float]]:
+    """Add what each work's geometry reaches; where each row digs, and its reach."""
     import geopandas as gpd
+
+    areas: dict[int, tuple[Area, float]] = {}
 
     shapes: list[Any] = (
         [
@@ -304,4 +313,6 @@ def _add_drawn(
             for problem in error.problems:
                 checks.tell(row, "geometry", ids[row], problem.message)
             continue
+        areas[row] = (area, metres)
         taken[row] |= set(reached(base, area, np.array([metres]), accuracy_m).number.tolist())
+    return areas

@@ -52,7 +52,7 @@
     if (button) {
       var index = Number(button.closest("[data-circuit]").dataset.circuit);
       ways.choose(ways.chosen() === index && button.closest("tr") ? null : index, "table");
-      if (!button.closest("tr")) document.getElementById("map").scrollIntoView();
+      if (!button.closest(".ledger")) document.getElementById("map").scrollIntoView();
       return;
     }
     var asset = target.closest("button.asset");
