@@ -21,7 +21,18 @@ def main() -> int:
         ("types", [python, "-m", "mypy"]),
         (
             "tests",
-            [python, "-m", "pytest", "-q", "-n", "auto", "--dist", "loadfile", *sys.argv[1:]],
+            [
+                python,
+                "-m",
+                "pytest",
+                "-q",
+                "-n",
+                "auto",
+                "--dist",
+                "loadfile",
+                "--durations=25",
+                *sys.argv[1:],
+            ],
         ),
     )
     failed = []

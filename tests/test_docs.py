@@ -47,3 +47,10 @@ def test_ci_runs_the_readme_command() -> None:
     ci = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
     assert "python -m pip install -e '.[test]' && python tests/run.py" in readme
     assert "python -m pip install --quiet -e '.[test]' && python tests/run.py" in ci
+
+
+def test_every_test_that_a_promise_rests_on_is_there() -> None:
+    text = (ROOT / "docs" / "trust.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"`(?:tests/)?(\w+\.py)`", text))
+    assert len(named) > 15
+    assert named <= {path.name for path in (ROOT / "tests").iterdir()}
