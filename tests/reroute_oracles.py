@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import random
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, combinations_with_replacement
 
 import numpy as np
@@ -229,7 +229,32 @@ def false_in_proof(proof: dict, plant: Plant, question: Question) -> list[str]:
     if ways != 2 - (question.keep is not None) and ways < 2:
         wrong.append("number of ways")
 
-    def look(tree: dict, avoided: list[set[int]]) -> None:
+    limits = proof.get("limits", {"most": {}, "apart_most": {}, "kept": {}})
+    if not limits["most"].items() <= dict(question.limits.most).items():
+        wrong.append("another limit than the one asked for")
+    if not limits["apart_most"].items() <= dict(question.limits.apart_most).items():
+        wrong.append("another difference than the one asked for")
+    windows: dict[str, tuple[float, float]] = {}
+    for name in {*limits["most"], *limits["apart_most"]}:
+        windows[name] = (0, limits["most"].get(name, float("inf")))
+        if name in limits["apart_most"] and question.keep is not None:
+            kept = sum(plant.edges[e][4][name] for e in question.keep)
+            apart = limits["apart_most"][name]
+            if limits["kept"].get(name) != kept:
+                wrong.append("another sum of the kept way")
+            windows[name] = (max(0, kept - apart), min(windows[name][1], kept + apart))
+
+    def look(
+        tree: dict, avoided: list[set[int]], windows: dict[str, tuple[float, float]] = windows
+    ) -> None:
+        if "at_most" in tree:
+            name, h, x = tree["weight"], tree["at_most"], tree["or_at_least"]
+            if name not in limits["apart_most"] or x > h - limits["apart_most"][name] + 1:
+                wrong.append("a fork that leaves ways between")
+            least, most = windows[name]
+            look(tree["then"][0], avoided, {**windows, name: (least, min(h, most))})
+            look(tree["then"][1], avoided, {**windows, name: (max(x, least), most)})
+            return
         if "between" in tree:
             first, second = tree["between"]
             if first == second or not {first, second} <= set(range(ways)):
@@ -239,7 +264,7 @@ def false_in_proof(proof: dict, plant: Plant, question: Question) -> list[str]:
             for way, branch in zip((first, second), tree["then"], strict=True):
                 further = [set(a) for a in avoided]
                 further[way].add(tree["risk"])
-                look(branch, further)
+                look(branch, further, windows)
             return
         out = set(proof["without"])
         if "fewer_than_ways" in tree:
@@ -260,13 +285,32 @@ def false_in_proof(proof: dict, plant: Plant, question: Question) -> list[str]:
                     wrong.append(f"edge {edge} of a cut may be used")
             if _reached(plant, out | set(tree["cut"]), s, t):
                 wrong.append("a cut does not part the ends")
+        elif "windows" in tree:
+            named = [
+                (one["weight"], one["least"], float("inf") if one["most"] is None else one["most"])
+                for one in tree["windows"]
+            ]
+            if any(windows[n][0] < low or windows[n][1] > high for n, low, high in named):
+                wrong.append("a window that its branch does not give")
+            barred_too = replace(
+                question,
+                forbidden_edges=sorted(out),
+                forbidden_risks=sorted(avoid),
+                keep=None,
+            )
+            for way in simple_ways(plant, barred_too):
+                sums = [sum(plant.edges[e][4][n] for e in way) for n, _, _ in named]
+                if all(
+                    low <= total <= high for total, (_, low, high) in zip(sums, named, strict=True)
+                ):
+                    wrong.append("a course in all windows")
         else:
             dead = {
                 e for e in range(len(plant.edges)) if e in out or avoid & plant.relied_on(e, s, t)
             }
             least = _least(plant, dead, s, t, tree["weight"])
-            if question.limits.most.get(tree["weight"]) != tree["most"]:
-                wrong.append("another limit than the one asked for")
+            if windows[tree["weight"]][1] > tree["most"]:
+                wrong.append("another limit than its branch gives")
             if least is None or least < tree["least"] or least <= tree["most"]:
                 wrong.append("the limit can be kept")
 

@@ -169,6 +169,7 @@ FORK = {
 def _tree(tree: dict[str, Any], edges: dict[str, Edge]) -> list[str]:
     proof = {"ends": ["a", "c"], "ways": 2, "avoid_from_start": [], "without": [], "tree": tree}
     proof["edges"] = [{"id": name, "weights": {"loss": 2}} for name in edges]
+    proof["limits"] = {"most": {"loss": 3}, "apart_most": {"loss": 1}, "kept": {}}
     findings = Findings()
     check_tree("circuit K", proof, edges, findings)
     return findings.false
@@ -183,6 +184,17 @@ def test_a_leaf_on_a_limit_by_hand() -> None:
     """Two edges of 2 each: every way has 4 of it, over a limit of 3."""
     leaf = {"way": 0, "avoid": [], "weight": "loss", "least": 4, "most": 3}
     assert _tree(leaf, BRIDGE) == []
+
+
+def test_a_leaf_that_lists_courses_by_hand() -> None:
+    """The one course has 4: neither at most 3, nor, beside another of at least 5, 5 or more."""
+    low = {"way": 0, "avoid": [], "windows": [{"weight": "loss", "least": 0, "most": 3}]}
+    assert _tree(low, BRIDGE) == []
+    high = {"way": 0, "avoid": [], "windows": [{"weight": "loss", "least": 5, "most": None}]}
+    parted = {"weight": "loss", "at_most": 5, "or_at_least": 5}
+    assert _tree({**parted, "then": [low, high]}, BRIDGE) == []
+    assert _tree({**parted, "or_at_least": 6, "then": [low, high]}, BRIDGE)
+    assert _tree(high, BRIDGE)
 
 
 @pytest.mark.parametrize(

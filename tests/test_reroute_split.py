@@ -124,9 +124,27 @@ def test_delay_and_asymmetry_change_the_pair_or_leave_none() -> None:
     assert answer.status == "none"
     confirmed(answer, plant, tight)
     none = Question(0, 1, limits=Limits(apart_most={"delay": 19}))
-    assert best_pair(graph, none).why == "limits"
+    answer = best_pair(graph, none)
+    assert answer.status == "none"
+    assert answer.proof is not None
+    assert answer.proof.apart() == {"delay": 19}
+    confirmed(answer, plant, none)
     kept = Question(0, 1, keep=(1,), limits=Limits({"delay": 25}))
     assert best_pair(graph, kept).why == "kept"
+
+
+def test_too_many_courses_to_list_leave_none_without_a_proof() -> None:
+    """Sixteen stages of two cables each: 65,536 courses, each with delay and loss of 64 together.
+
+    So none keeps 31 of both, though each limit alone can be kept: 16 is the least.
+    """
+    stages = [(stage, stage + 1) for stage in range(16) for _ in range(2)]
+    weights = [{"delay": 1, "loss": 3}, {"delay": 3, "loss": 1}] * 16
+    edges = [(a, b, 1, set(), w) for (a, b), w in zip(stages, weights, strict=True)]
+    plant = Plant(17, edges, [set()] * 17, 1)
+    limits = Limits({"delay": 31, "loss": 31})
+    answer = best_pair(plant.graph(), Question(0, 16, limits=limits))
+    assert (answer.status, answer.why, answer.proof) == ("none", "limits", None)
 
 
 @pytest.mark.parametrize("block", range(10))
@@ -151,7 +169,11 @@ def test_equal_to_enumeration(block: int) -> None:
 
 @pytest.mark.parametrize("block", range(5))
 def test_equal_to_enumeration_within_limits(block: int) -> None:
-    """300 random plants with limits on delay, loss and asymmetry."""
+    """300 random plants with limits on delay, loss and asymmetry; none goes without a proof.
+
+    Unless it is the kept way that breaks a limit.
+    """
+    leaves = set()
     for seed in range(1000 + 60 * block, 1060 + 60 * block):
         plant = random_plant(seed)
         question = random_question(plant, seed, limited=True)
@@ -161,7 +183,11 @@ def test_equal_to_enumeration_within_limits(block: int) -> None:
         if wanted is not None:
             assert answer.optimal, seed
             assert answer.cost == wanted[1], seed
+        elif answer.why != "kept":
+            assert answer.proof is not None, seed
+            leaves |= {type(leaf).__name__ for leaf in answer.proof.leaves()}
         confirmed(answer, plant, question)
+    assert leaves == {"Cut", "Beyond", "Listed"}
 
 
 def test_three_ways_equal_to_enumeration() -> None:

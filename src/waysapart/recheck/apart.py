@@ -141,7 +141,7 @@ class Plane:
         first, second = self.followed(one), self.followed(other)
         common = {item.line for item in first} & {item.line for item in second}
         pair = Pair((one, other), first, second)
-        zones = self._zones(circuits, zone_m)
+        zones = self.zones(circuits, zone_m)
         for item in (*first, *second):
             if item.line not in pair.outside:
                 shape = self.line(item.line)[0]
@@ -155,7 +155,7 @@ class Plane:
         }
         return pair
 
-    def _zones(self, circuits: list[str], zone_m: float) -> list[Any]:
+    def zones(self, circuits: list[str], zone_m: float) -> list[Any]:
         """Zones round the end sites of some circuits."""
         records = self.world.records
         ends = (records.by["circuits"][one].get(end) for one in circuits for end in ("a", "b"))

@@ -213,6 +213,21 @@ class Figures:
             terms.append(None if metres is None or per_km is None else metres / 1000 * per_km)
         return _sum(terms)
 
+    def stretch_us(self, use: Use, wavelength_nm: float) -> float | None:
+        """Delay of the glass of a stretch of cable at a wavelength."""
+        metres = self.fibre_m(use)
+        index = self._glass(Hop({"wavelength_nm": wavelength_nm}), use, "group_index")
+        index = self.records.rules["media"]["fibre"]["group_index"] if index is None else index
+        return None if metres is None else metres * index / LIGHT_M_PER_US
+
+    def stretch_db(self, use: Use, wavelength_nm: float) -> float | None:
+        """Loss of the glass of a stretch of cable at a wavelength."""
+        metres = self.fibre_m(use)
+        own = self.records.by["cables"][use.cable].get("db_per_km")
+        per_km = self._glass(Hop({"wavelength_nm": wavelength_nm}), use, "db_per_km")
+        per_km = per_km if own is None else own
+        return None if metres is None or per_km is None else metres / 1000 * per_km
+
     def _glass(self, hop: Hop, use: Use, value: str) -> float | None:
         """A value of the fibre's type at the link's wavelength, between those of the rules.
 

@@ -4,37 +4,42 @@ At a fork stands a risk that two ways must not both rely on; one branch is the c
 that the first of them avoids it, the other that the second does. A leaf names a
 way, risks that it avoids on this branch, and a cut: edges that all rely on one of
 those risks and whose removal parts the two ends. Then that way does not exist. As
-every branch ends in such a leaf, the ways do not exist either.
+every branch ends in such a leaf, the ways do not exist either. Leaves that rest on
+limits are checked in `no_pair_limits`.
 """
 
 from __future__ import annotations
 
-import heapq
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
-from waysapart.recheck.cables import Cables, follow_cables
+from waysapart.recheck.cables import follow_cables
+from waysapart.recheck.figures import Figures
 from waysapart.recheck.ground import survey
 from waysapart.recheck.links import tie_links, uses_of
+from waysapart.recheck.no_pair_figures import check_kept, check_limits
+from waysapart.recheck.no_pair_limits import (
+    Edge,
+    Windows,
+    check_beyond,
+    check_listed,
+    first_windows,
+    parted,
+)
+from waysapart.recheck.no_pair_near import check_pairs
 from waysapart.recheck.reading import read_records
-from waysapart.recheck.reliance import Asset, Reliance, part, rely, whole_cable
+from waysapart.recheck.reliance import Asset, part, rely, whole_cable
+from waysapart.recheck.world import World
 
 if TYPE_CHECKING:
     from waysapart.recheck.claims import Findings
 
 
-class Edge(NamedTuple):
-    """An edge of the graph that a proof speaks of, and all that it relies on."""
-
-    ends: tuple[str, str]
-    relies_on: frozenset[str]
-
-
 def check_no_pairs(study: Path, facts: dict[str, Any], findings: Findings) -> None:
     """Check every proof in what `reroute --json` wrote, and its edges against the records."""
     proofs = [
-        (circuit["id"], circuit["no_pair_proof"])
+        (circuit, circuit["no_pair_proof"])
         for circuit in facts["circuits"]
         if circuit.get("no_pair_proof")
     ]
@@ -49,18 +54,40 @@ def check_no_pairs(study: Path, facts: dict[str, Any], findings: Findings) -> No
         findings.skip("ways that were found: prove the proposal, and recheck that")
         return
     record = _recorded(study, facts) if "crs" in facts else None
-    for name, proof in proofs:
-        what = f"circuit {name}"
+    for circuit, proof in proofs:
+        what = f"circuit {circuit['id']}"
         edges = {
             str(one["id"]): Edge((one["ends"][0], one["ends"][1]), frozenset(one["relies_on"]))
             for one in proof["edges"]
         }
         check_tree(what, proof, edges, findings)
+        check_kept(what, proof, edges, findings)
         if record is None:
             findings.skip(f"{what}: the edges of its proof against the records")
             continue
+        members = circuit.get("members") or [circuit["id"]]
+        _check_asked(what, members, proof, record.world, findings)
         _check_edges(what, proof, edges, record, findings)
         _check_excused(what, proof, record, findings)
+        check_pairs(what, members, proof, record.world, findings)
+        check_limits(what, members, proof, record.world, findings)
+
+
+def _check_asked(
+    what: str, members: list[str], proof: dict[str, Any], world: World, findings: Findings
+) -> None:
+    """The proof is about the ends of the circuit, and about no more ways than are wanted."""
+    if len(members) > 1:
+        if proof["ways"] > 2:
+            findings.skip(f"{what}: that {proof['ways']} ways are wanted")
+        return
+    row = world.records.by["circuits"].get(members[0])
+    if row is None:
+        findings.skip(f"{what}: its ends, as it is not on record")
+        return
+    findings.same(f"{what}: ends of its proof", list(proof["ends"]), [row["a"], row["b"]])
+    wanted = 1 if proof.get("keep") else 2
+    findings.same(f"{what}: number of ways sought", proof["ways"], wanted)
 
 
 def check_tree(
@@ -68,23 +95,33 @@ def check_tree(
 ) -> None:
     """Check a proof by itself: that its leaves close every branch."""
     start = set(proof["avoid_from_start"])
-    pending = [(proof["tree"], {way: set(start) for way in range(proof["ways"])})]
+    pending: list[tuple[dict[str, Any], dict[int, set[str]], Windows]]
+    pending = [
+        (proof["tree"], {way: set(start) for way in range(proof["ways"])}, first_windows(proof))
+    ]
     while pending:
-        tree, avoided = pending.pop()
-        if "then" in tree:
+        tree, avoided, windows = pending.pop()
+        if "risk" in tree:
             one, other = tree["between"]
             sound = one != other and {one, other} <= set(avoided) and len(tree["then"]) == 2
             if findings.holds(sound, f"{what}: a fork at {tree['risk']} is not between two ways"):
                 for way, branch in zip((one, other), tree["then"], strict=True):
                     mine = {k: (v | {tree["risk"]} if k == way else v) for k, v in avoided.items()}
-                    pending.append((branch, mine))
-        elif "weight" in tree:
-            _check_beyond(what, proof, edges, tree, avoided, findings)
+                    pending.append((branch, mine, windows))
+        elif "then" in tree:
+            both = parted(what, proof, tree, windows, findings)
+            for branch, given in zip(tree["then"], both or (), strict=False):
+                pending.append((branch, avoided, given))
+        elif "cut" in tree:
+            _check_cut(what, proof, edges, tree, avoided, findings)
         else:
-            _check_leaf(what, proof, edges, tree, avoided, findings)
+            known = set(tree["avoid"]) <= avoided.get(tree["way"], set())
+            findings.holds(known, f"{what}: a leaf avoids what its branch does not")
+            check = check_listed if "windows" in tree else check_beyond
+            check(what, proof, edges, tree, windows, findings)
 
 
-def _check_leaf(
+def _check_cut(
     what: str,
     proof: dict[str, Any],
     edges: dict[str, Edge],
@@ -111,53 +148,6 @@ def _check_leaf(
     )
 
 
-def _check_beyond(
-    what: str,
-    proof: dict[str, Any],
-    edges: dict[str, Edge],
-    leaf: dict[str, Any],
-    avoided: dict[int, set[str]],
-    findings: Findings,
-) -> None:
-    """The least sum of a weight that a way can have while it avoids risks is over a limit."""
-    name, avoid = leaf["weight"], set(leaf["avoid"])
-    known = avoid <= avoided.get(leaf["way"], set())
-    findings.holds(known, f"{what}: a leaf avoids what its branch does not")
-    weights = {str(one["id"]): one.get("weights", {}).get(name) for one in proof["edges"]}
-    removed = {str(edge) for edge in proof["without"]}
-    removed |= {edge for edge, on in edges.items() if on.relies_on & avoid}
-    least = _least_sum(edges, removed, weights, *proof["ends"])
-    beyond = least is None or least >= leaf["least"] > leaf["most"]
-    findings.holds(beyond, f"{what}: a way has {least} of {name}, within {leaf['most']}")
-    findings.skip(f"{what}: what each edge of its proof has of {name}, and the limit of it")
-
-
-def _least_sum(
-    edges: dict[str, Edge],
-    removed: set[str],
-    weights: dict[str, int | None],
-    begin: str,
-    end: str,
-) -> int | None:
-    """Dijkstra's least sum of weights from end to end; None where there is no way at all."""
-    beside: dict[str, list[tuple[str, int]]] = {}
-    for name, edge in edges.items():
-        if name not in removed:
-            for one, other in (edge.ends, edge.ends[::-1]):
-                beside.setdefault(one, []).append((other, weights[name] or 0))
-    done: set[str] = set()
-    waiting = [(0, begin)]
-    while waiting:
-        total, node = heapq.heappop(waiting)
-        if node == end:
-            return total
-        if node not in done:
-            done.add(node)
-            for other, more in beside.get(node, ()):
-                heapq.heappush(waiting, (total + more, other))
-    return None
-
-
 def _connected(edges: dict[str, Edge], removed: set[str], begin: str, end: str) -> bool:
     beside: dict[str, list[str]] = {}
     for name, edge in edges.items():
@@ -177,19 +167,19 @@ def _connected(edges: dict[str, Edge], removed: set[str], begin: str, end: str) 
 class _Record:
     """What the records say of links and cables."""
 
-    cables: Cables
+    world: World
     links: dict[str, Edge]
-    reliance: Reliance
 
     def along(self, edge: dict[str, Any]) -> set[str]:
         """All that the stretch of cable of an edge, and the equipment at its ends, rely on."""
         found: set[Asset] = {str(end).rsplit(" (", 1)[0] for end in edge["ends"]}
-        if edge.get("cable") in self.cables.chain:
-            whole = {name: whole_cable(self.cables, name) for name in self.cables.chain}
-            uses, _ = uses_of(self.cables, edge)
-            found |= part(self.cables, uses[0], whole)
+        cables = self.world.cables
+        if edge.get("cable") in cables.chain:
+            whole = {name: whole_cable(cables, name) for name in cables.chain}
+            uses, _ = uses_of(cables, edge)
+            found |= part(cables, uses[0], whole)
         found |= set(edge.get("panels", ()))
-        return _ids(self.reliance.closure(found))
+        return _ids(self.world.reliance.closure(found))
 
 
 def _ids(assets: set[Asset]) -> set[str]:
@@ -199,7 +189,8 @@ def _ids(assets: set[Asset]) -> set[str]:
 def _recorded(study: Path, facts: dict[str, Any]) -> _Record:
     """Every link on record with its two ends and all that it relies on; every cable."""
     records = read_records(study, str(facts["crs"]))
-    cables = follow_cables(survey(records), facts.get("matched", []), set())
+    ground = survey(records)
+    cables = follow_cables(ground, facts.get("matched", []), set())
     hops, _ = tie_links(cables)
     reliance = rely(cables, hops)
     links = {
@@ -209,7 +200,12 @@ def _recorded(study: Path, facts: dict[str, Any]) -> _Record:
         )
         for name, hop in hops.items()
     }
-    return _Record(cables, links, reliance)
+    figures = Figures(cables, hops)
+    nothing: dict[Any, Any] = {}
+    world = World(
+        records, ground, cables, hops, figures, reliance, nothing, set(), {}, {}, set(), [], []
+    )
+    return _Record(world, links)
 
 
 def _check_edges(
@@ -217,8 +213,6 @@ def _check_edges(
 ) -> None:
     """Links of the proof are those on record, none is left out, and they rely on what it says."""
     pairs = {one["id"]: set(one["segments"]) for one in proof.get("pairs", ())}
-    if pairs:
-        findings.skip(f"{what}: that the segments of pairs in its proof come too near")
     for told in proof["edges"]:
         name = str(told["id"])
         link = record.links.get(name)
@@ -232,17 +226,46 @@ def _check_edges(
             )
         wrong = sorted(edges[name].relies_on - allowed)
         findings.holds(not wrong, f"{what}: {name} does not rely on {', '.join(wrong[:8])}")
+    _check_left_out(what, proof, record, findings)
     left_out = sorted(set(record.links) - set(edges) - set(map(str, proof["without"])))
     findings.holds(not left_out, f"{what}: its proof leaves out {', '.join(left_out[:8])}")
 
 
+AT_A_RELAY = "ends at the relay of another circuit, which passes nothing on"
+
+
+def _check_left_out(what: str, proof: dict[str, Any], record: _Record, findings: Findings) -> None:
+    """Every edge that no way may use has its reason; those that end at a relay do so."""
+    reasons = {
+        str(edge): one["because"] for one in proof.get("left_out", ()) for edge in one["edges"]
+    }
+    silent = sorted(set(map(str, proof["without"])) - set(reasons))
+    findings.holds(not silent, f"{what}: no reason is given to leave out {', '.join(silent[:8])}")
+    equipment = record.world.records.by["equipment"]
+    for name, because in reasons.items():
+        if because != AT_A_RELAY:
+            findings.skip(f"{what}: what is left out of its proof, because: {because}")
+            continue
+        link = record.links.get(name)
+        ends = set(link.ends) if link else set()
+        relays = {
+            end
+            for end in ends - set(proof["ends"])
+            if equipment.get(end, {"kind": "relay"}).get("kind") == "relay"
+        }
+        alone = len(ends) == 1
+        findings.holds(
+            bool(relays) or alone, f"{what}: {name} does not end at the relay of another circuit"
+        )
+
+
 def _check_excused(what: str, proof: dict[str, Any], record: _Record, findings: Findings) -> None:
     """Nothing that the two ends rely on by themselves counts as shared, but for hazards."""
-    by = record.cables.ground.records.by
+    by = record.world.records.by
     if not set(proof["ends"]) <= set(by["equipment"]):
         findings.skip(f"{what}: that its proof excuses what the ends of the circuits rely on")
         return
-    ends = _ids(record.reliance.closure(proof["ends"])) - set(by["hazards"])
+    ends = _ids(record.world.reliance.closure(proof["ends"])) - set(by["hazards"])
     wrong = sorted(_avoided(proof["tree"]) & ends)
     findings.holds(not wrong, f"{what}: both ends rely on {', '.join(wrong[:8])} by themselves")
 

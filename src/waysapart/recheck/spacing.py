@@ -44,17 +44,19 @@ class Breach(NamedTuple):
 
 
 @dataclass
-class _Limits:
+class Limits:
     """Least distances that a trial's services ask of two segments."""
 
     plane: Plane
     services: list[dict[str, Any]]
 
     def least_m(self, one: str, other: str) -> float:
+        """What the rules ask for between two segments."""
         kind = self.plane.world.ground.kind
         return max(_separation(s, str(kind[one]), str(kind[other])) for s in self.services)
 
     def loose_m(self, one: str, other: str) -> float:
+        """The same and what the records of both may be wrong."""
         least = self.least_m(one, other)
         return least + self.wrong_m(one) + self.wrong_m(other) if least > 0 else 0.0
 
@@ -65,6 +67,7 @@ class _Limits:
         return float(row["_accuracy_m"] if own is None else own + row["_shift_m"])
 
     def widest_m(self) -> float:
+        """The greatest that the rules ask for between any two."""
         kinds = {str(row["kind"]) for row in self.plane.world.records.rows["segments"]}
         each = (_separation(s, a, b) for s in self.services for a in kinds for b in kinds)
         return max(each, default=0.0)
@@ -84,7 +87,7 @@ def check_spacing(
     what = f"{'group' if trial.group_test else 'circuit'} {trial.id}"
     services = [service_of(world.records, circuit) for circuit in trial.circuits]
     zone = min(float(one["end_zone_m"]) for one in services)
-    limits = _Limits(plane, services)
+    limits = Limits(plane, services)
     worst = 2 * max(map(limits.wrong_m, world.records.by["segments"]), default=0.0)
     loose: bool | None = None if any(len(c) > 2 for c in trial.contests()) else False
     order = {key: place for place, key in enumerate(world.paths)}
@@ -160,7 +163,8 @@ def _separation(service: dict[str, Any], kind: str, other: str) -> float:
     return float(pairs.get(frozenset((kind, other)), 0.0))
 
 
-def _forbids(service: dict[str, Any], kind: str, other: str) -> bool:
+def forbids(service: dict[str, Any], kind: str, other: str) -> bool:
+    """Whether a service forbids segments of two kinds to cross."""
     stated = service["forbid_cross"]
     if isinstance(stated, bool):
         return stated
@@ -205,7 +209,7 @@ def _check_closest(
 def _check_near(
     plane: Plane,
     pair: Pair,
-    limits: _Limits,
+    limits: Limits,
     told: list[dict[str, Any]],
     shared: set[str],
     avoidable: set[str],
@@ -243,7 +247,7 @@ def _check_near(
 
 
 def _may_be_near(
-    limits: _Limits,
+    limits: Limits,
     pair: Pair,
     worst_m: float,
     shared: set[str],
@@ -316,7 +320,7 @@ def _check_cross(
                     f"{said}: {names[0]} and {names[1]} "
                     + ("meet only at something shared" if at_shared else "meet, which is not told"),
                 )
-            forbidden = any(_forbids(service, *kinds) for service in services)
+            forbidden = any(forbids(service, *kinds) for service in services)
             for entry in mine:
                 findings.same(f"{said}: {names} forbidden", entry["forbidden"], forbidden)
     return used

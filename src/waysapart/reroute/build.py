@@ -20,7 +20,7 @@ from scipy.sparse.csgraph import connected_components
 from waysapart.errors import CallError
 from waysapart.reroute.graph import BoolArray, IntArray, Question, RiskGraph, edge_risks
 from waysapart.reroute.paths import FloatArray
-from waysapart.reroute.proof import Beyond, Cut, Few, Proof
+from waysapart.reroute.proof import Beyond, Cut, Few, Listed, Proof
 from waysapart.reroute.split import Answer, best_pair
 
 
@@ -211,7 +211,7 @@ def may_help(
     may = np.zeros(candidates.n_edges, dtype=bool)
     for leaf in proof.leaves():
         allowed = ~_relies(risks, sorted(leaf.avoid))
-        if isinstance(leaf, Beyond):
+        if isinstance(leaf, (Beyond, Listed)):
             may |= allowed
         else:
             may |= allowed & _across(graph, proof, leaf, candidates, alone)

@@ -14,7 +14,7 @@ import pandas as pd
 
 from waysapart.reroute.draft import Draft
 from waysapart.reroute.ground import Ground, Optics
-from waysapart.reroute.proof import Beyond, Proof
+from waysapart.reroute.proof import Beyond, Listed, Proof
 from waysapart.reroute.space import Space
 from waysapart.schema import KNOWN_EMPTY, LIST_SEPARATOR, ROLES
 
@@ -52,7 +52,7 @@ def measures(space: Space, proof: Proof | None) -> list[Measure]:
     """
     ground = space.ground
     found: list[Measure] = []
-    if proof is None or any(isinstance(leaf, Beyond) for leaf in proof.leaves()):
+    if proof is None or any(isinstance(leaf, (Beyond, Listed)) for leaf in proof.leaves()):
         found += _optics(space)
     if proof is None:
         return found

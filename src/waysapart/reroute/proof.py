@@ -6,14 +6,23 @@ must avoid on this branch and a cut: edges whose removal parts the ends, each of
 which relies on one of these risks. So this way does not exist, and as it goes on
 every branch, nor do the separate ways. To check it takes a breadth-first search per
 leaf and nothing else. A leaf may instead rest on a limit: the least sum that a
-way can reach while avoiding these risks is more than the limit.
+way can reach while avoiding these risks is more than the limit; or on several: of
+all courses that avoid these risks, listed one by one, none keeps them all. Where
+the ways may differ by no more than so much, a fork may part on that: all of them stay
+at or below some figure, or all of them above another.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
+
+from waysapart.reroute.graph import LARGEST_SUM, Limits
+from waysapart.reroute.paths import Window
+
+Rest = tuple[int, int] | tuple[str, str, int]
+"""What a branch adds: (way, risk that it avoids), or (weight, `least` or `most`, figure)."""
 
 
 @dataclass(frozen=True)
@@ -25,25 +34,47 @@ class Cut:
     avoid: frozenset[int]
 
     @property
-    def used(self) -> frozenset[tuple[int, int]]:
+    def used(self) -> frozenset[Rest]:
         """What the leaf rests on: (way, risk that it avoids)."""
         return frozenset((self.way, risk) for risk in self.avoid)
 
 
 @dataclass(frozen=True)
 class Beyond:
-    """Way `way`, avoiding `avoid`, has at least `least` of `weight`, over `most`."""
+    """Way `way`, avoiding `avoid`, has at least `least` of `weight`, over `most`.
+
+    `parted`: what `most` rests on, where a fork set it.
+    """
 
     way: int
     weight: str
     least: int
     most: int
     avoid: frozenset[int]
+    parted: frozenset[Rest] = frozenset()
 
     @property
-    def used(self) -> frozenset[tuple[int, int]]:
-        """What the leaf rests on: (way, risk that it avoids)."""
-        return frozenset((self.way, risk) for risk in self.avoid)
+    def used(self) -> frozenset[Rest]:
+        """What the leaf rests on: (way, risk that it avoids), and figures of forks."""
+        return self.parted.union((self.way, risk) for risk in self.avoid)
+
+
+@dataclass(frozen=True)
+class Listed:
+    """No course of way `way` that avoids `avoid` has its sums in all of `within`.
+
+    `parted`: what the windows rest on, where forks set them.
+    """
+
+    way: int
+    within: tuple[Window, ...]
+    avoid: frozenset[int]
+    parted: frozenset[Rest] = frozenset()
+
+    @property
+    def used(self) -> frozenset[Rest]:
+        """What the leaf rests on: (way, risk that it avoids), and figures of forks."""
+        return self.parted.union((self.way, risk) for risk in self.avoid)
 
 
 @dataclass(frozen=True)
@@ -56,7 +87,7 @@ class Few:
 
     edges: tuple[int, ...]
     avoid: frozenset[int]
-    used: frozenset[tuple[int, int]] = frozenset()
+    used: frozenset[Rest] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -69,11 +100,26 @@ class Fork:
     risk: int
     between: tuple[int, int]
     then: tuple[Tree, Tree]
-    used: frozenset[tuple[int, int]]
+    used: frozenset[Rest]
 
 
-Leaf = Cut | Few | Beyond
-Tree = Leaf | Fork
+@dataclass(frozen=True)
+class Parted:
+    """All ways have at most `at_most` of `weight` (`then[0]`), or all at least `or_at_least`.
+
+    Ways that differ by d at most do one or the other where `or_at_least` is
+    `at_most` - d + 1 or less.
+    """
+
+    weight: str
+    at_most: int
+    or_at_least: int
+    then: tuple[Tree, Tree]
+    used: frozenset[Rest]
+
+
+Leaf = Cut | Few | Beyond | Listed
+Tree = Leaf | Fork | Parted
 
 
 @dataclass(frozen=True)
@@ -92,6 +138,10 @@ class Proof:
         Edges that no way may use.
     tree
         The root.
+    limits
+        What each way must keep, and how much they may differ.
+    kept
+        Sums of a kept way by name of a weight; empty where no way is kept.
     """
 
     s: int
@@ -100,16 +150,28 @@ class Proof:
     from_start: frozenset[int]
     without: frozenset[int]
     tree: Tree
+    limits: Limits = field(default_factory=Limits)
+    kept: Mapping[str, int] = field(default_factory=dict)
 
     def leaves(self) -> Iterator[Leaf]:
         """All leaves from left to right."""
         pending: list[Tree] = [self.tree]
         while pending:
             tree = pending.pop()
-            if isinstance(tree, Fork):
+            if isinstance(tree, (Fork, Parted)):
                 pending.extend(reversed(tree.then))
             else:
                 yield tree
+
+    def weights(self) -> list[str]:
+        """Names of the weights that it speaks of."""
+        found: set[str] = set()
+        for leaf in self.leaves():
+            if isinstance(leaf, Beyond):
+                found.add(leaf.weight)
+            elif isinstance(leaf, Listed):
+                found |= {window.weight for window in leaf.within}
+        return sorted(found)
 
     def risks(self) -> frozenset[int]:
         """All risks that the proof speaks of; if none of them may be shared, it stands."""
@@ -117,6 +179,14 @@ class Proof:
         for leaf in self.leaves():
             found |= leaf.avoid
         return frozenset(found)
+
+    def apart(self) -> dict[str, int]:
+        """Limits on the difference that it rests on, by name of a weight."""
+        limited = set(self.limits.apart_most)
+        named = {str(rest[0]) for leaf in self.leaves() for rest in _figures(leaf)}
+        if self.kept:
+            named |= limited & set(self.weights())
+        return {name: most for name, most in self.limits.apart_most.items() if name in named}
 
     def size(self) -> tuple[int, int]:
         """Number of risks and number of leaves, the measure of how hard it is to read."""
@@ -136,8 +206,11 @@ class Proof:
             ``ends``, ``ways``, ``avoid_from_start``, ``without`` and ``tree``. A
             fork is ``{"risk", "between": [way, way], "then": [tree, tree]}``, a
             leaf ``{"way", "avoid", "cut"}``, ``{"way", "avoid", "weight", "least",
-            "most"}`` or, for three ways or more, ``{"fewer_than_ways", "cut"}``.
-            Ways count from 0.
+            "most"}``, ``{"way", "avoid", "windows"}`` or, for three ways or more,
+            ``{"fewer_than_ways", "cut"}``. A fork by a weight is ``{"weight",
+            "at_most", "or_at_least", "then"}``. Where it rests on limits they
+            stand in ``limits``: ``most`` of each way, ``apart_most`` between
+            ways, and the sums of a way that is ``kept``. Ways count from 0.
         """
 
         def named(number: int, names: Sequence[str] | None) -> str | int:
@@ -152,6 +225,26 @@ class Proof:
                     "risk": named(tree.risk, risks),
                     "between": list(tree.between),
                     "then": [told(branch) for branch in tree.then],
+                }
+            if isinstance(tree, Parted):
+                return {
+                    "weight": tree.weight,
+                    "at_most": tree.at_most,
+                    "or_at_least": tree.or_at_least,
+                    "then": [told(branch) for branch in tree.then],
+                }
+            if isinstance(tree, Listed):
+                return {
+                    "way": tree.way,
+                    "avoid": listed(tree.avoid, risks),
+                    "windows": [
+                        {
+                            "weight": one.weight,
+                            "least": one.least,
+                            "most": one.most if one.most < LARGEST_SUM else None,
+                        }
+                        for one in tree.within
+                    ],
                 }
             if isinstance(tree, Cut):
                 return {
@@ -172,13 +265,24 @@ class Proof:
                 "most": tree.most,
             }
 
+        rests_on = self.weights()
+        limits = {
+            "most": {k: v for k, v in self.limits.most.items() if k in rests_on},
+            "apart_most": {k: v for k, v in self.limits.apart_most.items() if k in rests_on},
+            "kept": {k: v for k, v in self.kept.items() if k in rests_on},
+        }
         return {
             "ends": [named(self.s, nodes), named(self.t, nodes)],
             "ways": self.ways,
             "avoid_from_start": listed(self.from_start, risks),
             "without": listed(self.without, edges),
+            **({"limits": limits} if rests_on else {}),
             "tree": told(self.tree),
         }
+
+
+def _figures(leaf: Leaf) -> frozenset[Rest]:
+    return leaf.parted if isinstance(leaf, (Beyond, Listed)) else frozenset()
 
 
 def fork(risk: int, between: tuple[int, int], then: tuple[Tree, Tree]) -> Tree:
@@ -191,17 +295,30 @@ def fork(risk: int, between: tuple[int, int], then: tuple[Tree, Tree]) -> Tree:
     return Fork(risk, between, then, used)
 
 
+def parted(weight: str, at_most: int, or_at_least: int, then: tuple[Tree, Tree]) -> Tree:
+    """Join two closed branches of windows; one that does not need its figure stands for both."""
+    added: tuple[Rest, Rest] = (weight, "most", at_most), (weight, "least", or_at_least)
+    for figure, branch in zip(added, then, strict=True):
+        if figure not in branch.used:
+            return branch
+    used = (then[0].used - {added[0]}) | (then[1].used - {added[1]})
+    return Parted(weight, at_most, or_at_least, then, used)
+
+
 def mirrored(tree: Tree, between: tuple[int, int]) -> Tree:
     """The same tree with two ways changing places."""
     swap = {between[0]: between[1], between[1]: between[0]}
-    if isinstance(tree, Cut):
-        return Cut(swap.get(tree.way, tree.way), tree.edges, tree.avoid)
     if isinstance(tree, Few):
         return tree
-    if isinstance(tree, Beyond):
-        way = swap.get(tree.way, tree.way)
-        return Beyond(way, tree.weight, tree.least, tree.most, tree.avoid)
-    first, second = tree.between
+    if isinstance(tree, (Cut, Beyond, Listed)):
+        return replace(tree, way=swap.get(tree.way, tree.way))
     then = (mirrored(tree.then[0], between), mirrored(tree.then[1], between))
-    used = frozenset((swap.get(way, way), risk) for way, risk in tree.used)
+    used = frozenset(_swapped(rest, swap) for rest in tree.used)
+    if isinstance(tree, Parted):
+        return replace(tree, then=then, used=used)
+    first, second = tree.between
     return Fork(tree.risk, (swap.get(first, first), swap.get(second, second)), then, used)
+
+
+def _swapped(rest: Rest, swap: Mapping[int, int]) -> Rest:
+    return rest if len(rest) == 3 else (swap.get(rest[0], rest[0]), rest[1])

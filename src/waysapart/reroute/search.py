@@ -26,7 +26,7 @@ from waysapart.reroute.paths import (
     cheapest_within,
     distances,
 )
-from waysapart.reroute.proof import Beyond, Cut, Few, Tree, fork, mirrored
+from waysapart.reroute.proof import Beyond, Cut, Few, Listed, Rest, Tree, fork, mirrored, parted
 from waysapart.reroute.reduce import Reduced
 from waysapart.reroute.tree_nodes import Node, State
 
@@ -46,7 +46,7 @@ class Search:
     done
         The tree is closed: `best` is optimal, or there are none.
     tree
-        The proof, where there are none and it rests on cuts and single limits.
+        The proof, where there are none.
     nodes
         Nodes looked at.
     """
@@ -144,12 +144,10 @@ class Search:
                 return
             if parent.closed:
                 return
-            if found is not None:
+            if found is not None and parent.added(at.side) not in found.used:
                 # A proof that does not use what this branch adds holds for the parent.
-                literal = (parent.between[at.side], parent.risk)
-                if parent.risk < 0 or literal not in found.used:
-                    at = parent
-                    continue
+                at = parent
+                continue
             parent.trees[at.side] = found
             parent.left -= 1
             if parent.left:
@@ -160,9 +158,12 @@ class Search:
     @staticmethod
     def _joined(node: Node) -> Tree | None:
         """The proof of a node all of whose branches are closed; None where one closed by bound."""
-        if node.risk < 0 or node.trees[0] is None:
-            return None
         first = node.trees[0]
+        if first is None:
+            return None
+        if node.figure is not None:
+            other = node.trees[1]
+            return None if other is None else parted(*node.figure, (first, other))
         second = node.trees[1] if len(node.trees) > 1 else mirrored(first, node.between)
         return None if second is None else fork(node.risk, node.between, (first, second))
 
@@ -380,19 +381,35 @@ class Search:
                 )
                 state.within_for = node.windows
             if state.within is None:
-                self._close(node, self._beyond(way, state))
+                self._close(node, self._beyond(node, way))
                 return None
             chosen.append(state.within)
         return chosen
 
-    def _beyond(self, way: int, state: State) -> Tree | None:
-        """A leaf for a way that no single limit lets pass; None where it takes several."""
-        for name, most in self.limits.most.items():
-            far = distances(self.reduced, self.reduced.weights[name], state.dead, self.reduced.s)
+    def _beyond(self, node: Node, way: int) -> Tree:
+        """A leaf for a way that no limit lets pass, or that several do not let pass together."""
+        state = node.states[way]
+        first = {window.weight: window for window in self.root.windows}
+        tightest: list[Rest] = []
+        for window in node.windows:
+            far = distances(
+                self.reduced, self.reduced.weights[window.weight], state.dead, self.reduced.s
+            )
             least = round(float(far[0][self.reduced.t]))
-            if least > most:
-                return Beyond(way, name, least, most, state.avoid)
-        return None
+            begin = first[window.weight]
+            if least > begin.most:
+                return Beyond(way, window.weight, least, begin.most, state.avoid)
+            if least > window.most:
+                rest: Rest = (window.weight, "most", window.most)
+                return Beyond(
+                    way, window.weight, least, window.most, state.avoid, frozenset([rest])
+                )
+            if window.most < begin.most:
+                tightest.append((window.weight, "most", window.most))
+            if window.least > begin.least:
+                tightest.append((window.weight, "least", window.least))
+        bounding = [w for w in node.windows if w.least > 0 or w.most < LARGEST_SUM]
+        return Listed(way, tuple(bounding), state.avoid, frozenset(tightest))
 
     def _part_windows(self, node: Node, whole: Sequence[tuple[int, ...]]) -> None:
         """Branch where separate ways differ by more than they may.
@@ -417,6 +434,6 @@ class Search:
             for side, part in enumerate(parts):
                 windows = (*node.windows[:at], part, *node.windows[at + 1 :])
                 children.append(Node(node.states, node.bound, windows, node, side, node.flow))
-            node.risk, node.trees, node.left = -1, [None, None], 2
+            node.figure, node.trees, node.left = (window.weight, h, h - apart + 1), [None, None], 2
             self._push(children)
             return

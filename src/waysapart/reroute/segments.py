@@ -19,7 +19,7 @@ from waysapart.network.lengths import to_lonlat
 from waysapart.reroute.cable_ends import cable_nodes
 from waysapart.reroute.draft import Draft
 from waysapart.reroute.ground import Ground, rows_hitting
-from waysapart.reroute.proof import Beyond, Proof
+from waysapart.reroute.proof import Beyond, Listed, Proof
 from waysapart.reroute.space import Space
 
 OVERHEAD = frozenset({"tower", "gantry", "pole"})
@@ -137,7 +137,7 @@ def made_up(ground: Ground, space: Space, proof: Proof, candidates: Candidates) 
     where = places(ground.study, ground.network.assets)
     position = {int(number): place for place, number in enumerate(where.number.tolist())}
     for leaf in proof.leaves():
-        if isinstance(leaf, Beyond):
+        if isinstance(leaf, (Beyond, Listed)):
             continue
         names = [name for risk in leaf.avoid for name in space.risks.assets[risk]]
         near, far = _two_sides(ground, space, names)

@@ -16,7 +16,7 @@ from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
 
 from waysapart.reroute.graph import IntArray, Question, RiskGraph, edge_risks
-from waysapart.reroute.proof import Beyond, Cut, Few, Fork, Proof, Tree
+from waysapart.reroute.proof import Beyond, Cut, Few, Fork, Listed, Parted, Proof, Rest, Tree
 from waysapart.reroute.reduce import reduce_graph
 from waysapart.reroute.search import Search
 
@@ -81,7 +81,7 @@ def _proved_with(
     )
     start = frozenset(numbered.index(risk) for risk in proof.from_start & only)
     reduced = reduce_graph(small, Question(s, t))
-    search = Search(reduced, proof.ways, question.limits, start, {}, None)
+    search = Search(reduced, proof.ways, question.limits, start, dict(proof.kept), None)
     search.run(deadline, SHRINK_NODES)
     if search.tree is None or search.best is not None:
         return None
@@ -103,9 +103,12 @@ def _renumbered(tree: Tree, edges: IntArray, risks: list[int]) -> Tree:
     if isinstance(tree, Few):
         cut = tuple(sorted(int(edges[edge]) for edge in tree.edges))
         return Few(cut, frozenset(risks[risk] for risk in tree.avoid))
-    if isinstance(tree, Beyond):
-        avoid = frozenset(risks[risk] for risk in tree.avoid)
-        return Beyond(tree.way, tree.weight, tree.least, tree.most, avoid)
+    if isinstance(tree, (Beyond, Listed)):
+        return replace(tree, avoid=frozenset(risks[risk] for risk in tree.avoid))
     then = (_renumbered(tree.then[0], edges, risks), _renumbered(tree.then[1], edges, risks))
-    used = frozenset((way, risks[risk]) for way, risk in tree.used)
+    used: frozenset[Rest] = frozenset(
+        rest if len(rest) == 3 else (rest[0], risks[rest[1]]) for rest in tree.used
+    )
+    if isinstance(tree, Parted):
+        return replace(tree, then=then, used=used)
     return Fork(risks[tree.risk], tree.between, then, used)

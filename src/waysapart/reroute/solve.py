@@ -19,6 +19,7 @@ from waysapart.network.paths import ALTERNATE, MAIN
 from waysapart.reroute.draft import Way, exhausted, fibres_of, labelled, ways_of_answer
 from waysapart.reroute.edges import MEMBER, Key, Member
 from waysapart.reroute.ground import Ground
+from waysapart.reroute.listing import MOST_LISTED
 from waysapart.reroute.space import Pair, Space, Terms, space_of
 from waysapart.reroute.split import Answer, best_ways
 from waysapart.study.model import Study
@@ -202,7 +203,8 @@ def _doubt(found: Found, space: Space, answer: Answer) -> None:
 def _why(answer: Answer) -> str:
     return {
         "time": "not decided in the time given",
-        "limits": "no pair keeps all limits together",
+        "limits": "no pair keeps all limits together; a proof would have to list more courses "
+        f"than {MOST_LISTED}, so there is none to check",
         "kept": "the way to keep breaks a limit itself",
     }.get(answer.why, "")
 

@@ -22,6 +22,7 @@ from waysapart.reroute.graph import (
     edge_risks,
     risks_of_way,
 )
+from waysapart.reroute.listing import can_be_listed
 from waysapart.reroute.proof import Proof
 from waysapart.reroute.reduce import reduce_graph
 from waysapart.reroute.search import Search
@@ -48,11 +49,12 @@ class Answer:
     optimal
         `ways` are proved cheapest: `cost` equals `lower_bound`.
     proof
-        The no-pair proof where `status` is ``none`` and it rests on cuts and
-        single limits; None where it rests on several limits taken together or
-        on a limit on the difference.
+        The no-pair proof where `status` is ``none``; None where the limits taken
+        together leave more courses than a proof may list, see
+        `waysapart.reroute.listing`.
     why
-        ``""``, ``limits`` (none within the limits, no proof by cuts), ``kept``
+        ``""``, ``limits`` (none within the limits, too many courses to list for a
+        proof), ``kept``
         (the kept way itself breaks a limit), ``dearer`` (none so cheap) or ``time``.
     nodes, seconds
         Size of the tree and time taken.
@@ -165,8 +167,11 @@ def best_ways(
             avoid,
             barred_edges(graph, question),
             search.tree,
+            question.limits,
+            fixed,
         )
         proof = made_small(graph, question, proof, deadline)
+        proof = proof if can_be_listed(reduced, proof) else None
     return _answer(search, found, kept_cost, proof, time.monotonic() - began, below)
 
 

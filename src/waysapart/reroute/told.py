@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from waysapart.reroute.edges import LINK, MEMBER, PORT, STRETCH, Node
-from waysapart.reroute.proof import Beyond, Cut, Few, Proof
+from waysapart.reroute.proof import Beyond, Cut, Few, Fork, Leaf, Listed, Parted, Proof, Tree
 from waysapart.reroute.space import HALF_MDB, HALF_NS, Space
 
 _UNITS = {"loss": (HALF_MDB, "dB"), "delay": (HALF_NS, "us")}
@@ -78,13 +78,14 @@ def proof_facts(space: Space, proof: Proof) -> dict[str, Any]:
         rests on a limit, its share of that; `pairs`, the segments that must not
         be on different ways; `stand_for`, what else goes with each risk;
         `exempt`, what the ends rely on by themselves; `left_out`, why edges
-        stand in `without`.
+        stand in `without`; `optics`, for each kind of optics a link that has it;
+        `keep`, the edges of a way that stays.
     """
     names = Names(space)
     told = proof.as_dict(names.nodes, names.edges, names.risks)
     risks = sorted(proof.risks() | _forks(proof) | proof.from_start)
     columns = space.risks.matrix[:, risks].tocsr()
-    limits = sorted({leaf.weight for leaf in proof.leaves() if isinstance(leaf, Beyond)})
+    limits = proof.weights()
     kinds = space.edges.kind
     ground = space.ground
     told["edges"] = [
@@ -100,7 +101,7 @@ def proof_facts(space: Space, proof: Proof) -> dict[str, Any]:
                 for column in columns.indices[columns.indptr[edge] : columns.indptr[edge + 1]]
             ],
             **({"weights": _weights(space, edge, limits)} if limits else {}),
-            **_cable(space, edge),
+            **_course(space, edge),
         }
         for edge in range(len(space.edges))
     ]
@@ -124,18 +125,20 @@ def proof_facts(space: Space, proof: Proof) -> dict[str, Any]:
         if risk not in space.risks.pairs and len(space.risks.assets[risk]) > 1
     }
     told["exempt"] = space.risks.exempt
+    told["optics"] = _optics(space)
+    kept = space.question.keep
+    told["keep"] = None if kept is None else [names.edges[edge] for edge in kept]
     return told
 
 
 def _forks(proof: Proof) -> frozenset[int]:
-    from waysapart.reroute.proof import Fork
-
     found: set[int] = set()
-    pending = [proof.tree]
+    pending: list[Tree] = [proof.tree]
     while pending:
         tree = pending.pop()
         if isinstance(tree, Fork):
             found.add(tree.risk)
+        if isinstance(tree, (Fork, Parted)):
             pending += tree.then
     return frozenset(found)
 
@@ -144,14 +147,18 @@ def _weights(space: Space, edge: int, limits: Sequence[str]) -> dict[str, int]:
     return {name: int(space.graph.weights[name][edge]) for name in limits}
 
 
-def _cable(space: Space, edge: int) -> dict[str, Any]:
-    """Of a stretch, its cable, from where to where, and the panels on which it ends."""
-    if space.edges.kind[edge] != STRETCH:
-        return {}
+def _course(space: Space, edge: int) -> dict[str, Any]:
+    """Of a stretch, its cable, from where to where, and its panels; of a port, its equipment."""
     ground, ref = space.ground, int(space.edges.ref[edge])
+    kind, layer = space.edges.kind[edge], int(space.edges.layer[edge])
+    if kind == PORT:
+        return {"equipment": str(ground.names[ref]), "optics": layer}
+    if kind != STRETCH:
+        return {}
     cable = ground.study.tables["cables"]["id"].iloc[int(ground.stretches.cable[ref])]
     return {
         "cable": str(cable),
+        "optics": layer,
         "from": str(ground.names[ground.stretches.a[ref]]),
         "to": str(ground.names[ground.stretches.b[ref]]),
         "panels": [
@@ -159,6 +166,13 @@ def _cable(space: Space, edge: int) -> dict[str, Any]:
             for panel in (*ground.stretches.panels_a[ref], *ground.stretches.panels_b[ref])
         ],
     }
+
+
+def _optics(space: Space) -> list[str]:
+    """Of each kind of optics that new links may have, a link on record that has it."""
+    ground = space.ground
+    links = ground.study.tables["links"]["id"].tolist()
+    return [str(links[ground.optics.index(one)]) for one in space.edges.optics]
 
 
 def _left_out(space: Space, names: Names, others: list[str]) -> list[dict[str, Any]]:
@@ -183,21 +197,34 @@ def proof_words(space: Space, proof: Proof) -> str:
         return _one_risk(space, names, risks[0], cuts[0].edges, ends)
     if not risks and cuts:
         return f"no way on record leads {ends} at all"
-    told = []
-    if len(risks) == 1 and beyond and not cuts:
-        leaf = beyond[0]
-        told.append(
-            f"a way {ends} without {_named(space, risks[0])} {_over(leaf)}, "
+    if len(risks) == 1 and len(beyond) == len(leaves) and not proof.apart():
+        return (
+            f"a way {ends} without {_named(space, risks[0])} {_over(beyond[0])}, "
             "so both ways would rely on it"
         )
-        return "; ".join(told)
-    told.append(
-        f"whichever way is taken {ends}, both rely on one of "
-        f"{_listed([_named(space, risk) for risk in risks])}"
-    )
-    for leaf in beyond[:1]:
-        told.append(f"what goes round {_over(leaf)}")
-    return "; ".join(told)
+    told = _breaks(proof, leaves)
+    if risks:
+        told.insert(0, f"both rely on one of {_listed([_named(space, risk) for risk in risks])}")
+    said = f"whichever ways are taken {ends}, {'; or '.join(told)}"
+    over = [leaf for leaf in beyond if not leaf.parted]
+    return f"{said}; what goes round all that {_over(over[0])}" if over and risks else said
+
+
+def _breaks(proof: Proof, leaves: Sequence[Leaf]) -> list[str]:
+    """Limits, other than one on a single way alone, on which a proof rests."""
+    told = []
+    for weight, most in proof.apart().items():
+        scale, unit = _UNITS[weight]
+        told.append(f"they differ by more than {most / scale:.4g} {unit} of {weight}")
+    together = {
+        one.weight
+        for leaf in leaves
+        if isinstance(leaf, Listed) and not leaf.parted
+        for one in leaf.within
+    }
+    if len(together) > 1:
+        told.append(f"one breaks its limit of {' or of '.join(sorted(together))}")
+    return told
 
 
 def _over(leaf: Beyond) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from waysapart.reroute.flow import Flow
 from waysapart.reroute.graph import BoolArray
 from waysapart.reroute.paths import Way, Window
-from waysapart.reroute.proof import Tree
+from waysapart.reroute.proof import Rest, Tree
 
 
 @dataclass(eq=False)
@@ -26,8 +26,8 @@ class State:
 class Node:
     """A node of the tree.
 
-    It is branched at `risk`, which one of the ways `between` avoids, or, where
-    `risk` is -1, by windows for the sums of all ways.
+    It is branched at `risk`, which one of the ways `between` avoids, or by a
+    `figure` (weight, at most, or at least) for the sums of all ways.
     """
 
     states: tuple[State, ...]
@@ -39,8 +39,16 @@ class Node:
     closed: bool = False
     risk: int = -1
     between: tuple[int, int] = (0, 0)
+    figure: tuple[str, int, int] | None = None
     trees: list[Tree | None] = field(default_factory=list)
     left: int = 0
+
+    def added(self, side: int) -> Rest:
+        """What the branch on one side adds."""
+        if self.figure is None:
+            return self.between[side], self.risk
+        weight, at_most, or_at_least = self.figure
+        return (weight, "least", or_at_least) if side else (weight, "most", at_most)
 
     @property
     def settled(self) -> bool:

@@ -1,0 +1,241 @@
+"""The figures on which a no-pair proof rests, from the records: of each edge, and the limits."""
+
+from __future__ import annotations
+
+from collections import Counter
+from math import ceil
+from typing import TYPE_CHECKING, Any
+
+from waysapart.recheck.links import Use, uses_of
+from waysapart.recheck.no_pair_limits import Edge
+from waysapart.recheck.paths import service_of
+from waysapart.recheck.reliance import part, whole_cable
+from waysapart.recheck.world import World
+
+if TYPE_CHECKING:
+    from waysapart.recheck.claims import Findings
+
+HALF_NS = 2000
+"""Delay in a proof is counted in halves of a nanosecond."""
+HALF_MDB = 2000
+"""Loss in a proof is counted in halves of a thousandth of a dB."""
+DELAY_US = 0.005
+LOSS_DB = 0.002
+
+
+def check_limits(
+    what: str, circuits: list[str], proof: dict[str, Any], world: World, findings: Findings
+) -> None:
+    """The limits of a proof are those of the circuit, and each edge has what it says."""
+    limits = proof.get("limits")
+    if limits is None:
+        return
+    if len(circuits) > 1:
+        findings.skip(f"{what}: what each edge of its proof has of its limits, as it is a group")
+        return
+    service = service_of(world.records, circuits[0])
+    ends = [world.records.by["equipment"][end].get("delay_us") or 0.0 for end in proof["ends"]]
+    room = _widest(_rooms(world, proof, service))
+    right: dict[tuple[str, str], float | None] = {
+        ("most", "delay"): _less(service.get("max_delay_us"), sum(ends)),
+        ("most", "loss"): room,
+        ("apart_most", "delay"): service.get("max_asymmetry_us"),
+    }
+    if (world.records.by["circuits"][circuits[0]].get("switching") or "each") == "both":
+        right["apart_most", "delay"] = None
+    for kind in ("most", "apart_most"):
+        for name, claimed in limits[kind].items():
+            found = right.get((kind, name))
+            scale, by = (HALF_NS, DELAY_US) if name == "delay" else (HALF_MDB, LOSS_DB)
+            same = found is not None and abs(claimed / scale - found) <= by
+            findings.holds(same, f"{what}: {kind} of {name} is {found}, not {claimed / scale}")
+    lines = _Lines(world, proof, service)
+    for edge in proof["edges"]:
+        for name, claimed in edge["weights"].items():
+            scale, by = (HALF_NS, DELAY_US) if name == "delay" else (HALF_MDB, LOSS_DB)
+            found = lines.delay_us(edge) if name == "delay" else lines.loss_db(edge)
+            if found is None:
+                if not _barred(proof, edge):
+                    findings.skip(f"{what}: what {edge['id']} has of {name}")
+                continue
+            same = abs(claimed / scale - found) <= by
+            findings.holds(
+                same, f"{what}: {edge['id']} has {found:.4f} of {name}, not {claimed / scale}"
+            )
+
+
+def check_kept(
+    what: str, proof: dict[str, Any], edges: dict[str, Edge], findings: Findings
+) -> None:
+    """What is avoided from the start, and the sums of a kept way, are those of that way."""
+    keep = [str(one) for one in proof.get("keep") or ()]
+    if keep:
+        node = proof["ends"][0]
+        for name in keep:
+            ends = edges[name].ends if name in edges else ("", "")
+            if not findings.holds(node in ends, f"{what}: the kept way is broken at {name}"):
+                return
+            node = ends[1] if node == ends[0] else ends[0]
+        findings.holds(node == proof["ends"][1], f"{what}: the kept way ends at {node}")
+    relied = {one for name in keep for one in edges[name].relies_on}
+    wrong = sorted(set(proof["avoid_from_start"]) - relied)
+    findings.holds(not wrong, f"{what}: no kept way relies on {', '.join(wrong[:8])}")
+    sums = proof.get("limits", {}).get("kept", {})
+    by_id = {str(one["id"]): one for one in proof["edges"]}
+    for name, claimed in sums.items():
+        found = sum(by_id[one]["weights"][name] for one in keep)
+        findings.holds(
+            bool(keep) and claimed == found, f"{what}: the kept way has {found} of {name}"
+        )
+
+
+def _barred(proof: dict[str, Any], edge: dict[str, Any]) -> bool:
+    return edge["id"] in proof["without"]
+
+
+def _less(limit: float | None, by: float) -> float | None:
+    return None if limit is None else limit - by
+
+
+def _rooms(world: World, proof: dict[str, Any], service: dict[str, Any]) -> list[float | None]:
+    """Per optics, what fibre, splices and connectors may lose; None: there is no limit."""
+    least = service.get("min_margin_db")
+    rooms: list[float | None] = []
+    for like in proof.get("optics", ()):
+        row = world.records.by["links"][like]
+        sent, needed, reserve = (row.get(n) for n in ("tx_min_dbm", "rx_min_dbm", "reserve_db"))
+        kept = world.records.rules["reserve"]["ageing_db"] if reserve is None else reserve
+        if sent is None or needed is None or least is None:
+            rooms.append(None)
+        else:
+            rooms.append(sent - needed - least - kept)
+    return rooms
+
+
+def _widest(rooms: list[float | None]) -> float | None:
+    return max((one for one in rooms if one is not None), default=None)
+
+
+class _Lines:
+    """Delay and loss of the edges of one proof."""
+
+    def __init__(self, world: World, proof: dict[str, Any], service: dict[str, Any]) -> None:
+        self.world, self.proof = world, proof
+        self.rooms = _rooms(world, proof, service)
+        self.room = _widest(self.rooms)
+        circuit_ends = set(proof["ends"])
+        self._half_us = {
+            name: 0.0 if name in circuit_ends else (row.get("delay_us") or 0.0) / 2
+            for name, row in world.records.by["equipment"].items()
+        }
+        cables = world.cables
+        self._whole = {name: whole_cable(cables, name) for name in cables.chain}
+        self._link_ends = {
+            end for hop in world.hops.values() for uses in hop.ways.values() for end in _outer(uses)
+        }
+        self._met = Counter(
+            node
+            for name, chain in cables.chain.items()
+            if chain
+            for node in (chain[0].entry, chain[-1].exit)
+        )
+        self._tested = {
+            row["cable"]
+            for row in world.records.rows["measurements"]
+            if row.get("cable") and row.get("loss_db") is not None
+        }
+
+    def delay_us(self, edge: dict[str, Any]) -> float | None:
+        """Delay one way, with half of each equipment that stands between two edges."""
+        if edge["what"] == "port":
+            return self._half_us[edge["equipment"]]
+        if edge["what"] == "stretch":
+            figures, use = self.world.figures, self._use(edge)
+            return None if use is None else figures.stretch_us(use, self._wavelength(edge))
+        if edge["what"] != "link":
+            return None
+        hop = self.world.hops[edge["id"]]
+        both = [one for one in self.world.figures.delay_us(edge["id"]) if one is not None]
+        via = sum(
+            self.world.records.by["equipment"][one].get("delay_us") or 0.0
+            for one in hop.row.get("via") or ()
+        )
+        half = sum(self._half_us[end] for end in edge["ends"])
+        return float(max(both) + via + half) if both else None
+
+    def loss_db(self, edge: dict[str, Any]) -> float | None:
+        """Loss that counts against the optics of a new link; none where they have no limit."""
+        if edge["what"] == "link":
+            return 0.0
+        own = self.rooms[edge["optics"]]
+        if own is None or self.room is None:
+            return 0.0
+        if edge["what"] == "port":
+            return float(ceil((self.room - own) * 1000 - 1e-6) / HALF_MDB)
+        use = self._use(edge)
+        if use is None or use.cable in self._tested:
+            return None
+        figures, records = self.world.figures, self.world.records
+        metres, glass = figures.fibre_m(use), figures.stretch_db(use, self._wavelength(edge))
+        if metres is None or glass is None:
+            return None
+        rules, keep = records.rules["defaults"], records.rules["reserve"]
+        connectors = sum(self._led_in(use, at) for at in (0, 1))
+        splices = self._splices(use, metres) + (2 - connectors) / 2
+        if records.by["links"][self.proof["optics"][edge["optics"]]].get("reserve_db") is None:
+            yearly = keep["repair_splices_per_km_year"] * keep["repair_years"]
+            splices += metres / 1000 * yearly
+        return float(glass + connectors * rules["connector_db"] + splices * rules["splice_db"])
+
+    def _wavelength(self, edge: dict[str, Any]) -> float:
+        like = self.proof["optics"][edge["optics"]]
+        return float(self.world.records.by["links"][like]["wavelength_nm"])
+
+    def _use(self, edge: dict[str, Any]) -> Use | None:
+        if edge.get("cable") not in self.world.cables.chain:
+            return None
+        return uses_of(self.world.cables, edge)[0][0]
+
+    def _led_in(self, use: Use, end: int) -> bool:
+        """Whether a cable ends here and is led into a site: on a panel, not spliced in the field.
+
+        At a site itself, where a link on record ends on it, or where no other cable ends.
+        """
+        at, node = ((use.from_, use.begin), (use.to, use.end))[end]
+        ground = self.world.ground
+        sites = ground.records.by["sites"]
+        if node is None or at not in (0.0, float(len(self.world.cables.chain[use.cable]))):
+            return False
+        there = {name for name in sites if name == node or name in ground.above(node)}
+        there |= {
+            name
+            for name in sites
+            if node in ground.shape
+            and ground.shape[node].distance(ground.shape[name]) <= ground.records.snap_m
+        }
+        known = node in sites or (use.cable, node) in self._link_ends or self._met[node] == 1
+        return bool(there) and known
+
+    def _splices(self, use: Use, metres: float) -> int:
+        """Joints on record between the ends; where there are none, one for every reel but one."""
+        joints = self.world.records.by["joints"]
+        on_it = part(self.world.cables, use, self._whole) & set(joints)
+        inside = [one for one in on_it if joints[str(one)]["at"] not in (use.begin, use.end)]
+        if inside:
+            return len(inside)
+        reels = self.world.records.rules["defaults"]["reel_m"]
+        reel = reels.get(self.world.records.by["cables"][use.cable].get("kind"), reels["other"])
+        return max(-int(-(metres / reel - 1e-9) // 1), 1) - 1
+
+
+def _outer(uses: list[Use]) -> set[tuple[str, str | None]]:
+    """The cables with which a link begins and stops, and where: not where it goes on."""
+    found = set()
+    for use, outer, beside in (
+        (uses[0], uses[0].begin, uses[1:2]),
+        (uses[-1], uses[-1].end, uses[-2:-1]),
+    ):
+        inner = {node for other in beside for node in (other.begin, other.end)}
+        both = {use.begin, use.end}
+        found.add((use.cable, next(iter(both - {outer}), outer) if outer in inner else outer))
+    return found
