@@ -6,20 +6,16 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import sparse
 
 from waysapart.errors import CallError
 from waysapart.formulas.delay import (
     asymmetry_us,
     differential_current,
     fibre_delay_us,
-    path_delay_us,
     phase_error_deg,
     recovery_ms,
-    ring_states_us,
     ring_way_us,
     ring_worst_us,
-    worst_delay_us,
 )
 
 
@@ -33,24 +29,6 @@ def test_speed_in_fibre():
     """204 190 km/s for n = 1.4682; 1000 km and back take about 10 ms (the same article)."""
     assert 1e6 / fibre_delay_us(1000, 1.4682) == pytest.approx(204_190, abs=5)
     assert 2 * fibre_delay_us(1_000_000, 1.4682) / 1000 == pytest.approx(10, abs=0.25)
-
-
-def test_a_path_counts_its_equipment_once():
-    """Path 0: links 0 and 1 (10 + 20), equipment 0, 1, 2 (1 + 2 + 4) = 37; path 1: 20 + 2 + 4.
-
-    Equipment 1 stands twice in path 0's entries, as the end of both links.
-    """
-    links = sparse.csr_array(np.array([[1, 1, 0], [0, 1, 0]]))
-    equipment = sparse.csr_array(np.array([[1, 2, 1, 0], [0, 1, 1, 0]]))
-    found = path_delay_us(links, [10, 20, np.nan], equipment, [1, 2, 4, np.nan])
-    np.testing.assert_allclose(found, [37, 26])
-    assert np.isnan(path_delay_us(links, [10, np.nan, 0], equipment, [1, 2, 4, 0])).all()
-
-
-def test_worst_delay_over_all_states():
-    """Circuit 0: 61.2, 310.4 and, going back, 311; circuit 1: unknown; circuit 2: no state."""
-    found = worst_delay_us([0, 0, 1], [61.2, 310.4, np.nan], [61.2, 311.0, 5.0], 3)
-    np.testing.assert_array_equal(found, [311.0, np.nan, np.nan])
 
 
 def test_asymmetry_of_the_two_kinds_of_switching():
@@ -127,7 +105,6 @@ def test_ring_by_hand():
     np.testing.assert_allclose(ring_way_us(links, nodes, [0, 2], [2, 0]), [4.5, 13.5])
     assert ring_worst_us(links, nodes, 0, 2) == pytest.approx(13.5)
     assert ring_worst_us(links, nodes, 0, 2, loops_back=True) == pytest.approx(18.5)
-    np.testing.assert_allclose(ring_states_us(links, nodes, 0, 2), [[13.5, 13.5, 4.5, 4.5]])
 
 
 def walk_us(links, nodes, visited):

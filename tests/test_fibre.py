@@ -14,11 +14,7 @@ from waysapart.formulas.fibre import (
     dispersion_ps_nm_km,
     greatest_dispersion_ps_nm_km,
     group_index,
-    link_bandwidth_mhz,
     link_dispersion_ps_nm,
-    longest_by_bandwidth_m,
-    longest_by_dispersion_m,
-    pulse_spread_ps,
 )
 
 SINGLE_MODE = {1310: 0.35, 1550: 0.22}
@@ -76,7 +72,7 @@ def test_dispersion_at_1550_nm():
     """
     dispersion = dispersion_ps_nm_km(1550, 1310, 0.092)
     assert round(float(dispersion), 2) == 17.46
-    spread_ps = pulse_spread_ps(link_dispersion_ps_nm(100_000, dispersion), 1)
+    spread_ps = link_dispersion_ps_nm(100_000, dispersion) * 1
     assert spread_ps == pytest.approx(1746.06, abs=0.005)
 
 
@@ -87,7 +83,7 @@ def test_dispersion_below_the_zero():
     """
     dispersion = dispersion_ps_nm_km(1300, 1343, 0.097)
     assert round(float(dispersion), 2) == -4.38
-    assert round(float(pulse_spread_ps(dispersion, 50))) == 219
+    assert round(float(abs(link_dispersion_ps_nm(1000, dispersion)) * 50)) == 219
     assert dispersion_ps_nm_km(1343, 1343, 0.097) == 0
 
 
@@ -112,19 +108,6 @@ def test_bandwidth_holds_near_its_wavelength_only():
         bandwidth_mhz_km([820, 850, 1310, 1000, np.nan], table), [200, 200, 500, np.nan, np.nan]
     )
     assert np.isnan(bandwidth_mhz_km([850], {})).all()
-
-
-def test_bandwidth_over_a_length():
-    """200 MHz km over 2 km leaves 100 MHz; 400 MHz can be had over 500 m."""
-    assert link_bandwidth_mhz(2000, 200) == 100
-    assert longest_by_bandwidth_m(200, 400) == 500
-    assert np.isinf(link_bandwidth_mhz(0, 200))
-
-
-def test_dispersion_over_a_length():
-    """-4 ps/(nm km) reaches 100 ps/nm after 25 km, whatever its sign."""
-    np.testing.assert_allclose(longest_by_dispersion_m([-4, 4], 100), 25_000)
-    assert np.isinf(longest_by_dispersion_m(0, 100))
 
 
 def test_which_limit_binds():

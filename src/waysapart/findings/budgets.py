@@ -23,6 +23,7 @@ from waysapart.formulas.loss import (
     splice_count,
     splice_loss_db,
     statistical_db,
+    worst_case_db,
 )
 from waysapart.formulas.margin import (
     attenuator_db,
@@ -106,7 +107,7 @@ def loss_budgets(reliance: Reliance) -> pd.DataFrame:
     within_db = _internal_splices_db(reliance, glass, splices["basis"])
     tested = _tested(frame, total, piece_db, within_db, of_cables, of_links)
     frame = frame.join(tested)
-    frame["loss_db"] = frame[list(TERMS)].sum(axis=1, skipna=False)
+    frame["loss_db"] = worst_case_db(*(frame[term] for term in TERMS))
     mean, variance = _spread(network, glass, splices, connectors, total, factor, of_cables)
     known = of_links.complete
     k = rules.statistics.k

@@ -38,11 +38,6 @@ class Sides:
     def __len__(self) -> int:
         return len(self.threshold)
 
-    def of_test(self, test: int) -> range:
-        """The sides of one test."""
-        low, high = np.searchsorted(self.test, [test, test + 1])
-        return range(int(low), int(high))
-
 
 @dataclass(frozen=True)
 class Sharing:

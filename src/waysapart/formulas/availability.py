@@ -200,26 +200,6 @@ def birnbaum_both_down(parts: Split, asset: ArrayLike) -> sparse.csr_array:
     return sparse.csr_array(total)
 
 
-def contribution(birnbaum: sparse.csr_array, asset: ArrayLike) -> sparse.csr_array:
-    """What each asset brings to the loss of all paths: its importance times its unavailability.
-
-    Parameters
-    ----------
-    birnbaum : sparse array, shape (circuits, assets)
-        From `birnbaum_both_down` or `birnbaum_all_down`.
-    asset : array_like, shape (assets,)
-        Unavailability of each asset.
-
-    Returns
-    -------
-    sparse.csr_array of float, shape (circuits, assets)
-        How much less of the time all paths would be down if the asset never
-        failed. These parts do not add up to the whole: where two assets must
-        fail together, each of them brings the same loss.
-    """
-    return sparse.csr_array(birnbaum @ sparse.diags_array(floats(asset)))
-
-
 def losses_per_year(birnbaum: sparse.csr_array, per_year: ArrayLike, asset: ArrayLike) -> Floats:
     """How often in a year all paths are lost.
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import sparse
 
 from waysapart.errors import CallError
 from waysapart.formulas._arrays import Flags, Floats, floats, greatest_by
@@ -16,60 +15,6 @@ LIGHT_M_PER_US = 299.792458
 def fibre_delay_us(length_m: ArrayLike, group_index: ArrayLike) -> Floats:
     """One-way delay of a length of fibre: length times group index over c, in microseconds."""
     return np.asarray(floats(length_m) * floats(group_index) / LIGHT_M_PER_US)
-
-
-def path_delay_us(
-    path_links: sparse.csr_array,
-    link_us: ArrayLike,
-    path_equipment: sparse.csr_array,
-    equipment_us: ArrayLike,
-) -> Floats:
-    """One-way delay of each path: its links, and every piece of equipment on it once.
-
-    Parameters
-    ----------
-    path_links : sparse array of int, shape (paths, links)
-        How often each path runs over each link.
-    link_us : array_like, shape (links,)
-        Fibre and extra delay of each link; NaN where unknown.
-    path_equipment : sparse array, shape (paths, equipment)
-        Entries where a path uses a piece of equipment, both ends included;
-        counted once whatever the value.
-    equipment_us : array_like, shape (equipment,)
-
-    Returns
-    -------
-    numpy.ndarray of shape (paths,)
-        NaN where any part is unknown.
-    """
-    once = path_equipment.astype(bool).astype(np.float64)
-    return np.asarray(
-        path_links.astype(np.float64) @ floats(link_us) + once @ floats(equipment_us),
-        dtype=np.float64,
-    )
-
-
-def worst_delay_us(
-    circuit: ArrayLike, go_us: ArrayLike, return_us: ArrayLike, circuits: int
-) -> Floats:
-    """Longest one-way delay of each circuit over all the ways it can end up on.
-
-    Parameters
-    ----------
-    circuit : array_like of int, shape (states,)
-        Which circuit a state belongs to: on main, on alternate, on a ring
-        after a failure.
-    go_us, return_us : array_like, shape (states,)
-        Delay of the two directions in that state.
-    circuits : int
-        How many circuits there are.
-
-    Returns
-    -------
-    numpy.ndarray of shape (circuits,)
-        NaN where a delay is unknown or a circuit has no state.
-    """
-    return greatest_by(circuit, np.maximum(floats(go_us), floats(return_us)), circuits)
 
 
 def asymmetry_us(
@@ -200,28 +145,6 @@ def ring_worst_us(
     taken_off = 2 * links + nodes + np.roll(nodes, -1)
     least = np.where(on_way, taken_off, np.inf).min(axis=1)
     return np.asarray(np.maximum(working, working + links.sum() + nodes.sum() - least))
-
-
-def ring_states_us(
-    link_us: ArrayLike, node_us: ArrayLike, start: ArrayLike, end: ArrayLike
-) -> Floats:
-    """Delay of each circuit after the failure of each link of a ring whose ends switch.
-
-    Parameters
-    ----------
-    link_us, node_us, start, end
-        As in `ring_way_us`, the working way being forward from `start`.
-
-    Returns
-    -------
-    numpy.ndarray of shape (m, n)
-        The other way round where the failed link is on the working way, else
-        the working way.
-    """
-    working = ring_way_us(link_us, node_us, start, end)
-    other = ring_way_us(link_us, node_us, end, start)
-    on_way = _links_on_way(len(floats(link_us)), start, end)
-    return np.where(on_way, other[:, None], working[:, None])
 
 
 def recovery_ms(detection_ms: ArrayLike, hold_off_ms: ArrayLike, switching_ms: ArrayLike) -> Floats:

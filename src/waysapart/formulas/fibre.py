@@ -180,43 +180,6 @@ def link_dispersion_ps_nm(length_m: ArrayLike, dispersion: ArrayLike) -> Floats:
     return np.asarray(floats(length_m) / 1000 * floats(dispersion))
 
 
-def pulse_spread_ps(dispersion_ps_nm: ArrayLike, spectral_width_nm: ArrayLike) -> Floats:
-    """How much a pulse widens: |D L| times the source's spectral width (Mynbaev and Scheiner)."""
-    return np.asarray(np.abs(floats(dispersion_ps_nm)) * floats(spectral_width_nm))
-
-
-def link_bandwidth_mhz(length_m: ArrayLike, bandwidth: ArrayLike) -> Floats:
-    """Modal bandwidth that is left at the end of a length of multimode fibre.
-
-    Parameters
-    ----------
-    length_m : array_like
-        Metres; infinite bandwidth at 0.
-    bandwidth : array_like
-        MHz km, from `bandwidth_mhz_km`.
-
-    Notes
-    -----
-    B = B_km / L: modal bandwidth is taken to fall in proportion to length,
-    which is what the unit MHz km says. Mode mixing makes real fibre fall more
-    slowly, so it is the safe reading.
-    """
-    with np.errstate(divide="ignore"):
-        return np.asarray(floats(bandwidth) * 1000 / floats(length_m))
-
-
-def longest_by_bandwidth_m(bandwidth: ArrayLike, needed_mhz: ArrayLike) -> Floats:
-    """Length at which modal bandwidth (MHz km) has fallen to the need (MHz): metres."""
-    with np.errstate(divide="ignore"):
-        return np.asarray(floats(bandwidth) * 1000 / floats(needed_mhz))
-
-
-def longest_by_dispersion_m(dispersion: ArrayLike, limit_ps_nm: ArrayLike) -> Floats:
-    """Length at which dispersion (ps/(nm km)) has reached the limit (ps/nm): metres."""
-    with np.errstate(divide="ignore"):
-        return np.asarray(floats(limit_ps_nm) * 1000 / np.abs(floats(dispersion)))
-
-
 def binding_limit(
     by_loss_m: ArrayLike, by_bandwidth_m: ArrayLike, by_dispersion_m: ArrayLike
 ) -> tuple[Floats, Words]:

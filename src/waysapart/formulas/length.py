@@ -63,36 +63,6 @@ def catenary_length_m(span_m: ArrayLike, sag_m: ArrayLike, rise_m: ArrayLike = 0
     return np.hypot(rise, span * _sinh_over(half_angle))
 
 
-def catenary_constant_m(span_m: ArrayLike, sag_m: ArrayLike, rise_m: ArrayLike = 0.0) -> Floats:
-    """Catenary constant c = H/w: horizontal pull over weight per metre.
-
-    Same parameters and errors as `catenary_length_m`. Metres; infinite for a
-    cable without sag. The tension at a support that lies y above the lowest
-    point of an even span is w (c + y).
-    """
-    span, sag, rise = _checked(span_m, sag_m, rise_m)
-    with np.errstate(divide="ignore"):
-        return np.asarray(span / (2 * _half_angle(sag / span, rise / span)))
-
-
-def parabola_length_m(span_m: ArrayLike, sag_m: ArrayLike, rise_m: ArrayLike = 0.0) -> Floats:
-    """Length of the same cable by the parabola that hand calculations use.
-
-    Same parameters and errors as `catenary_length_m`.
-
-    Notes
-    -----
-    Even supports: s = L + 8 d^2 / 3L, as in S. N. Singh, *Electric Power
-    Generation, Transmission and Distribution* (2nd ed., 2012), ch. 13. Uneven
-    supports: the same second-order term along the chord k = sqrt(L^2 + h^2),
-    s = k + 8 d^2 L^2 / 3k^3. At an even span and the same sag it is longer
-    than the catenary by (224/45) (d/L)^4 L, to leading order (series of both).
-    """
-    span, sag, rise = _checked(span_m, sag_m, rise_m)
-    chord = np.hypot(span, rise)
-    return np.asarray(chord + 8 * sag**2 * span**2 / (3 * chord**3))
-
-
 def helix_factor(pitch_m: ArrayLike, diameter_m: ArrayLike) -> Floats:
     """Length of a helix over the length of its axis: sqrt(1 + (pi D / p)^2), never below 1.
 

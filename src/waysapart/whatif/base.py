@@ -79,12 +79,6 @@ class Base:
         member = boolean(np.arange(len(circuit)), circuit, (len(circuit), self.circuit_count))
         return sp.csr_array(member.astype(np.int32))
 
-    def ways_now(self) -> Ints:
-        """How many ways of each circuit run now."""
-        return np.bincount(
-            self.network.paths.circuit[~self.out], minlength=self.circuit_count
-        ).astype(np.int64)
-
     def event(self, numbers: Ints) -> sp.csr_array:
         """One event that takes these assets."""
         row = np.zeros(len(numbers), dtype=np.int64)
