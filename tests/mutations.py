@@ -706,10 +706,24 @@ def checked(facts: Any) -> Any:
     if isinstance(facts, dict):
         if "revision" in facts:
             facts = {key: value for key, value in facts.items() if key != "links"}
-        return {key: checked(value) for key, value in facts.items() if key not in UNCHECKED}
+        return {
+            key: _approaches(value) if _is_witness(key, value) else checked(value)
+            for key, value in facts.items()
+            if key not in UNCHECKED or _is_witness(key, value)
+        }
     if isinstance(facts, list):
         return [checked(one) for one in facts]
     return facts
+
+
+def _is_witness(key: str, value: Any) -> bool:
+    """The closest approaches of the evidence, one to every two paths; a circuit's is one of them."""
+    return key == "closest" and isinstance(value, list)
+
+
+def _approaches(closest: list[Row]) -> list[Row]:
+    """How close each two paths come. Where they come so close may be several places."""
+    return [{"paths": one["paths"], "distance_m": one["distance_m"]} for one in closest]
 
 
 def differs(one: Any, other: Any, name: str = "") -> bool:
