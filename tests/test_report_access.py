@@ -1,48 +1,25 @@
-"""The report for people who use a keyboard, a screen reader, a phone or dark colours.
-
-axe-core, an accessibility engine from npm, is used by this test alone. It is taken from
-WAYSAPART_AXE (the path of axe.min.js), else installed into a folder that goes away again.
-"""
+"""The report for people who use a keyboard, a screen reader, a phone or dark colours."""
 
 from __future__ import annotations
 
 import json
-import os
-import shutil
-import subprocess
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
-from browser import NEEDED, Watched, chromium
+from axe import RULES, axe_source, findings, look_through
+from browser import Watched, chromium
 from waysapart.cli import main
 
 pytestmark = pytest.mark.browser
 
 ESTUARY = Path(__file__).resolve().parents[1] / "examples" / "estuary"
-RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
-"""WCAG 2.2, levels A and AA, as axe-core names them."""
 
 
 @pytest.fixture(scope="module")
 def axe(tmp_path_factory):
-    given = os.environ.get("WAYSAPART_AXE")
-    if given:
-        return Path(given).read_text(encoding="utf-8")
-    npm = shutil.which("npm")
-    folder = tmp_path_factory.mktemp("axe")
-    command = [npm, "install", "--silent", "--no-save", "--prefix", str(folder), "axe-core@4"]
-    try:
-        found = npm is not None and not subprocess.run(command, timeout=90, check=False).returncode
-    except subprocess.TimeoutExpired:
-        found = False
-    if not found:
-        (pytest.fail if NEEDED else pytest.skip)(
-            "axe-core is not here: give its axe.min.js in WAYSAPART_AXE, or install npm"
-        )
-    source = folder / "node_modules" / "axe-core" / "axe.min.js"
-    return source.read_text(encoding="utf-8")
+    return axe_source(tmp_path_factory.mktemp("axe"))
 
 
 @pytest.fixture(scope="module")
@@ -67,28 +44,6 @@ def watched():
         found = Watched(browser)
         yield found
         found.close()
-
-
-def findings(page, axe, kind, values):
-    page.evaluate(axe)
-    told = page.evaluate(
-        "wanted => axe.run(document, {runOnly: wanted, resultTypes: ['violations']})",
-        {"type": kind, "values": values},
-    )
-    assert len(told["passes"]) >= (15 if kind == "tag" else 1)
-    return [
-        (one["id"], [(n["html"][:120], n["failureSummary"][:300]) for n in one["nodes"][:3]])
-        for one in told["violations"]
-    ]
-
-
-def look_through(page):
-    """Down the page and back, as a reader goes: a wide table takes the focus once it is near."""
-    page.evaluate(
-        "(async () => { const pause = () => new Promise(r => setTimeout(r, 30));"
-        " for (let y = 0; y < document.documentElement.scrollHeight; y += 700) {"
-        " window.scrollTo(0, y); await pause(); } window.scrollTo(0, 0); await pause(); })()"
-    )
 
 
 @pytest.mark.parametrize(
