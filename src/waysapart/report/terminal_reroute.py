@@ -113,11 +113,26 @@ def _build(console: Console, build: Facts) -> None:
         console.print(styled(f"  nothing found that works; looked at {looked or 'nothing'}"))
     for option in build["single"]:
         _option(console, option)
+    if build["several"] is not None:
+        _several(console, build["several"])
     if build["set"] is not None:
         console.print(
             styled(
                 f"  together, {_within(build)}they make {len(build['set']['apart'])} apart; "
                 f"no set of single things makes more than {build['at_most_apart']}"
+            )
+        )
+
+
+def _several(console: Console, several: Facts) -> None:
+    """Of a set of segments that was not closed in time, what is known."""
+    if not several["optimal"]:
+        console.print(
+            styled(
+                "  sets of new segments: not all were tried in the time given; none makes more "
+                f"than {several['at_most_apart']} apart, nor as many for less than "
+                f"{several['cost_at_least']:,g}",
+                "yellow",
             )
         )
 

@@ -158,7 +158,7 @@ def edge_set(
     best: tuple[int, int, tuple[int, ...], tuple[int, ...]] = (0, 0, (), ())
     at_most = len(questions)
     while (left := deadline - time.monotonic()) > 0:
-        master = _propose(len(questions), needs, prices, budget, left)
+        master = propose(len(questions), needs, prices, budget, left)
         if master is None:
             break
         at_most, edges, hoped = master
@@ -254,7 +254,7 @@ def _with_edges(
     return best_pair(joined.take_edges(chosen), question, time_limit_s=time_limit_s)
 
 
-def _propose(
+def propose(
     questions: int,
     needs: Sequence[tuple[int, BoolArray]],
     prices: IntArray,

@@ -7,7 +7,7 @@ the same prover as the study itself.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -15,29 +15,23 @@ import pandas as pd
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from waysapart.network.lengths import to_lonlat
-from waysapart.reroute.build import may_help
+from waysapart.reroute.build_segments import Laid, laid, laid_for, single_ones
+from waysapart.reroute.build_sets import Several, several_segments
 from waysapart.reroute.cable_ends import cable_nodes
-from waysapart.reroute.draft import Draft, proposed
-from waysapart.reroute.edges import STRETCH
-from waysapart.reroute.graph import Question
+from waysapart.reroute.draft import Draft
 from waysapart.reroute.ground import Ground, ground_of
 from waysapart.reroute.measures import Measure, measures
-from waysapart.reroute.proof import Proof as NoPair
-from waysapart.reroute.rounds import (
-    Progress,
-)
+from waysapart.reroute.rounds import Progress
 from waysapart.reroute.segments import (
     Candidates,
     Segment,
     given_segments,
     made_up,
-    with_segments,
 )
 from waysapart.reroute.solve import Ask, Found, Target
 from waysapart.reroute.space import space_of
 from waysapart.reroute.split import best_ways
-from waysapart.reroute.try_out import Option, in_proof, numbered, tried
-from waysapart.verdicts.prove import prove
+from waysapart.reroute.try_out import Option, tried
 
 MOST_TRIED = 6
 """Things of one kind that are proved for one circuit before the next kind has its turn."""
@@ -64,6 +58,9 @@ class Building:
         How many candidates of each kind.
     lonlat : dict of str to list of pair of float
         Course of every new segment of an option, for a map.
+    several : Several or None
+        The set of segments sought for what no single thing makes apart; None where
+        there was no need, or nothing to choose from.
     """
 
     options: list[Option]
@@ -72,6 +69,7 @@ class Building:
     budget: float | None
     looked_at: dict[str, int]
     lonlat: dict[str, list[list[float]]] = field(default_factory=dict)
+    several: Several | None = None
 
 
 def what_to_build(
@@ -98,13 +96,31 @@ def what_to_build(
     options += _over_closures(ground, without, ask, looked, say)
     segments = _candidates(ground, without, candidates)
     looked["segments"] = len(segments)
+    several = None
     if segments:
-        options += _over_segments(ground, without, ask, segments, say)
+        say(f"laying {len(segments)} candidate segments")
+        there = laid(ground, segments)
+        every = [laid_for(there, one, ask, segments) for one in without]
+        options += _over_segments(ground, without, every, ask, segments, say)
+        helped = {name for option in options for name in option.apart}
+        left = [n for n, one in enumerate(without) if one.target.id not in helped]
+        if left and len(segments) > 1:
+            say("looking for sets of candidate segments")
+            several = several_segments(
+                ground,
+                [without[n].target for n in left],
+                [every[n] for n in left],
+                ask,
+                segments,
+                candidates.budget,
+                say,
+            )
+            options += [several.option] if several.option is not None else []
     options.sort(key=lambda o: (-len(o.apart), o.cost, o.text))
     budget = candidates.budget
     best, at_most = _set_within(ground, without, ask, options, budget, say)
     shown = [s for o in [*options, *([best] if best else [])] for s in o.segments]
-    return Building(options, best, at_most, budget, looked, _courses(ground, shown))
+    return Building(options, best, at_most, budget, looked, _courses(ground, shown), several)
 
 
 def _over_measures(
@@ -187,18 +203,18 @@ def _candidates(ground: Ground, without: Sequence[Found], candidates: Candidates
 
 
 def _over_segments(
-    ground: Ground, without: Sequence[Found], ask: Ask, segments: Sequence[Segment], say: Progress
+    ground: Ground,
+    without: Sequence[Found],
+    laid_: Sequence[Laid],
+    ask: Ask,
+    segments: Sequence[Segment],
+    say: Progress,
 ) -> list[Option]:
     """Which single candidate segment makes which targets apart."""
-    say(f"laying {len(segments)} candidate segments")
-    proof = prove(proposed(ground.study, with_segments(ground, segments)))
-    ends = {end for one in segments for end in (one.a, one.b)}
-    there = ground_of(proof, numbered(proof, ground, ends))
     helps: dict[int, list[Target]] = {}
-    for one in without:
-        target = in_proof(proof, one.target)
-        say(f"trying candidates for {target.id}")
-        for number in _helpful(there, target, one, ask, segments):
+    for one, laid_one in zip(without, laid_, strict=True):
+        say(f"trying candidates for {one.target.id}")
+        for number in single_ones(laid_one, ask.time_limit_s):
             helps.setdefault(number, []).append(one.target)
     options = []
     ranked = sorted(helps, key=lambda n: (-len(helps[n]), segments[n].cost, segments[n].id))
@@ -226,45 +242,6 @@ def _over_segments(
         for name in option.apart:
             working[name] = working.get(name, 0) + 1
     return options
-
-
-def _helpful(
-    there: Ground, target: Target, found: Found, ask: Ask, segments: Sequence[Segment]
-) -> list[int]:
-    """Which single candidates make a target apart; none where opening cables alone is enough.
-
-    `there` is the study with all candidates laid; each is tried with the others barred.
-    """
-    pairs = sorted(found.pairs.get(target.id, ()))
-    space = space_of(there, target.members, ask.terms, pairs=pairs)
-    cables = there.study.tables["cables"]["id"].tolist()
-    place = {cables.index(one.cable): number for number, one in enumerate(segments)}
-    of_edge = np.full(len(space.edges), -1, dtype=np.int64)
-    inner = np.flatnonzero(space.edges.kind == STRETCH)
-    cable = there.stretches.cable[space.edges.ref[inner]]
-    of_edge[inner] = [place.get(int(one), -1) for one in cable]
-    new = np.flatnonzero(of_edge >= 0)
-    barred = set(space.question.forbidden_edges)
-
-    def asked(edges: Sequence[int]) -> tuple[str, NoPair | None]:
-        closed = sorted(barred | (set(new.tolist()) - set(edges)))
-        question: Question = replace(space.question, forbidden_edges=closed)
-        answer = best_ways(space.graph, question, 2, time_limit_s=ask.time_limit_s)
-        return answer.status, answer.proof
-
-    status, proof = asked([])
-    if status == "apart":
-        return []
-    usable = np.array([edge for edge in new.tolist() if edge not in barred], dtype=np.int64)
-    if not len(usable):
-        return []
-    base = replace(space.question, forbidden_edges=sorted(barred | set(new.tolist())))
-    may = may_help(space.graph, base, proof, space.graph.take_edges(usable), alone=True)
-    able = []
-    for number in sorted({int(n) for n in of_edge[usable[may]]}):
-        if asked(np.flatnonzero(of_edge == number).tolist())[0] == "apart":
-            able.append(number)
-    return able
 
 
 def _set_within(

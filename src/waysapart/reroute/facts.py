@@ -159,6 +159,14 @@ def _building(building: Building) -> dict[str, Any]:
         "set": None if building.set is None else _option(building.set, building),
         "budget": building.budget,
         "at_most_apart": building.at_most,
+        "several": None
+        if building.several is None
+        else {
+            "found": building.several.option is not None,
+            "at_most_apart": building.several.at_most,
+            "cost_at_least": building.several.cost_at_least,
+            "optimal": building.several.optimal,
+        },
     }
 
 

@@ -28,7 +28,7 @@ class Option:
     Attributes
     ----------
     kind : str
-        `supply`, `move`, `optics`, `closure` or `segment`.
+        `supply`, `move`, `optics`, `closure`, `segment`, `segments` or `set`.
     text : str
     segments : tuple of Segment
         New segments; empty for other things.
