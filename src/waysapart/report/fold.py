@@ -43,11 +43,11 @@ class Finding:
 
     @property
     def label(self) -> str:
-        """`pit P-9`; `30 spans N1-S01 to N1-S30`."""
+        """`pit P-9`; `30 spans N1-S01 to N1-S30`; an id that begins with its kind stands alone."""
         first = self.members[0]
-        kind = kind_of(first)
+        kind, name = kind_of(first), str(first["asset"])
         if len(self.members) == 1:
-            return f"{kind} {first['asset']}"
+            return name if name.startswith(f"{kind}-") else f"{kind} {name}"
         last = self.members[-1]
         kinds = {one.get("kind") for one in self.members}
         what = f"{kind}s" if len(kinds) == 1 else "segments"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -71,10 +71,11 @@ class Lanes:
             return None
         labels = self._labels([lane.path for lane in lanes], trial.group_test is not None)
         pair = self._pairs.get((lanes[0].path, lanes[1].path))
+        unknown = {gap["asset"] for gap in facts.get("gaps", []) if gap["code"] == "leased-route"}
         return {
             "lanes": [
-                self._drawn(lane, label, pair, place)
-                for place, (lane, label) in enumerate(zip(lanes, labels, strict=True))
+                self._drawn(lane, label, pair, unknown)
+                for lane, label in zip(lanes, labels, strict=True)
             ],
             "bridges": [
                 bridge
@@ -94,7 +95,9 @@ class Lanes:
             for path in paths
         ]
 
-    def _drawn(self, lane: Lane, label: str, pair: int | None, place: int) -> dict[str, Any]:
+    def _drawn(
+        self, lane: Lane, label: str, pair: int | None, unknown: Collection[str]
+    ) -> dict[str, Any]:
         paths = self._network.paths
         circuit = self._network.study.tables["circuits"].iloc[int(paths.circuit[lane.path])]
         medium = self._network.study.tables["links"]["medium"]
@@ -112,6 +115,7 @@ class Lanes:
                     "medium": text_or_none(medium.iloc[link]) or "fibre",
                     "from_m": start,
                     "to_m": stop,
+                    "unknown": str(names[link]) in unknown,
                 }
                 for link, start, stop in lane.hops
             ],

@@ -11,14 +11,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 from markupsafe import Markup
 
 from waysapart.report import words
 from waysapart.report.escape import html_text, json_for_script, visible_all
+from waysapart.report.flags import Flag, flags
 from waysapart.report.marks import LAID, mark_of, mark_shape
 from waysapart.report.marks import short_number as _n
+from waysapart.report.strip_profile import HEIGHT, profile_band
 from waysapart.report.strip_words import bridge_said, near_said, strip_said
 from waysapart.report.tracks import joined
 
@@ -35,8 +38,6 @@ _CROWDED = 7.0
 """Marks closer together than this become ticks."""
 _LETTER = 6.4
 """Width of a letter of the labels, generously."""
-_PROFILE = 56.0
-"""Height of the separation profile."""
 _MOST_BRIDGES = 14
 """Bridges that are drawn; the list beside the drawing holds all."""
 _TICKS = (1, 2, 5)
@@ -82,12 +83,15 @@ class _Drawing:
         self.leaning = [
             joined([self._span(near, place) for near in self.near], _RAMP) for place in (0, 1)
         ]
-        self.labels = self._label_rows()
-        self.top = 38.0 + 17.0 * max((row + 1 for _, _, row in self.labels), default=0)
+        self.top = 0.0
+        self.names = [_short(str(bridge["label"])) for bridge in self.bridges]
+        widths = [_LETTER * len(name) + 4 for name in self.names]
+        self.flags = flags([x for x, _ in self._head_places()], widths, WIDTH)
+        self.top = 38.0 + 17.0 * max((flag.row + 1 for flag in self.flags), default=0)
         self.heads = self._head_places()
         self.profile = strip.get("profile")
         self.floor = self.top + _GAP * (len(self.lanes) - 1) + 44.0
-        self.height = self.floor + (_PROFILE + 14.0 if self.profile else 0.0)
+        self.height = self.floor + (HEIGHT + 14.0 if self.profile else 0.0)
 
     def svg(self) -> Markup:
         """The whole drawing."""
@@ -104,11 +108,20 @@ class _Drawing:
         parts += [self._zones(place) for place in range(len(self.lanes))]
         parts += [self._lean_fill(near) for near in self.near]
         parts += [self._band(bridge) for bridge in self.bridges]
+        parts += [self._leader(number) for number in range(len(self.bridges))]
         parts += [self._lane(place) for place in range(len(self.lanes))]
-        parts += [self._heads(number) for number in range(len(self.bridges))]
+        parts += [self._head(number) for number in range(len(self.bridges))]
         parts += [self._crossing(cross) for cross in self.cross]
         if self.profile:
-            parts.append(self._apart(self.profile))
+            parts.append(
+                profile_band(
+                    self.profile,
+                    self.lanes[0]["zones"],
+                    partial(self.x, 0),
+                    (LEFT, RIGHT),
+                    self.floor + HEIGHT,
+                )
+            )
         parts.append("</svg>")
         return Markup("".join(parts))
 
@@ -184,20 +197,22 @@ class _Drawing:
     def _hop_said(self, place: int, hop: Facts) -> str:
         """The medium of a hop above its line, where there is room for it."""
         low, high = self.x(place, hop["from_m"]), self.x(place, hop["to_m"])
-        said = f"{hop['medium']} hop"
+        x, y = (low + high) / 2, self.y(place, low)
+        said, mark = f"{hop['medium']} hop", ""
+        if hop.get("unknown"):
+            said += ", route not on record"
+            mark = _query(x, y, "Nobody has recorded the route of this hop")
         if high - low < _LETTER * len(said) + 16:
-            return ""
-        x, y = (low + high) / 2, self.y(place, low) - 9
-        return f'<text class="hop-said" x="{_n(x)}" y="{_n(y)}">{html_text(said)}</text>'
+            return mark
+        return mark + (
+            f'<text class="hop-said" x="{_n(x)}" y="{_n(y - (13 if mark else 9))}">'
+            f"{html_text(said)}</text>"
+        )
 
     def _break(self, place: int, at_m: float) -> str:
         x = self.x(place, at_m)
-        y = self.y(place, x)
-        return (
-            "<g><title>The record breaks off here: what follows does not meet what went "
-            f'before</title><rect class="break" x="{_n(x - 9)}" y="{_n(y - 9)}" width="18" '
-            f'height="18"/><text class="query-mark" x="{_n(x)}" y="{_n(y + 5)}">?</text></g>'
-        )
+        said = "The record breaks off here: what follows does not meet what went before"
+        return _query(x, self.y(place, x), said)
 
     def _marks(self, place: int) -> str:
         """Every asset on the lane, one path for each kind of mark; crowded ones as ticks."""
@@ -304,20 +319,29 @@ class _Drawing:
         asset = html_text(str(bridge["asset"]))
         return f'<g class="over" data-asset="{asset}"><title>{told}</title>{"".join(parts)}</g>'
 
-    def _heads(self, number: int) -> str:
+    def _leader(self, number: int) -> str:
+        """The line from a bridge's name down to its diamond, and over to where the bridge is."""
+        (x, y), flag = self.heads[number], self.flags[number]
+        middle, _ = self._middle(self.bridges[number])
+        top = _n(self._name_y(flag) - 10)
+        return f'<path class="leader" d="M{_n(x)} {top}V{_n(y)}H{_n(middle)}"/>'
+
+    def _head(self, number: int) -> str:
         """The diamond of a bridge halfway between its lanes, and its name above."""
-        bridge = self.bridges[number]
-        x, label, row = self.labels[number]
-        at, height = self.heads[number]
+        bridge, flag = self.bridges[number], self.flags[number]
+        x, y = self.heads[number]
         hollow = " hollow" if bridge["waived"] else ""
-        text_y = self.top - 42 - 17 * row
-        asset = html_text(str(bridge["asset"]))
+        asset, label = html_text(str(bridge["asset"])), html_text(self.names[number])
+        side, name_x = (" side", flag.high - 4) if flag.backward else ("", flag.low + 4)
         return (
             f'<g class="head" data-asset="{asset}">'
-            f'<path class="leader" d="M{_n(at)} {_n(height - 10)}V{_n(text_y + 5)}"/>'
-            f'<path class="bridge{hollow}" d="{mark_shape("diamond", at, height, 10)}"/>'
-            f'<text class="bridge-label" x="{_n(x)}" y="{_n(text_y)}">{html_text(label)}</text></g>'
+            f'<path class="bridge{hollow}" d="{mark_shape("diamond", x, y, 10)}"/>'
+            f'<text class="bridge-label{side}" x="{_n(name_x)}" y="{_n(self._name_y(flag))}">'
+            f"{label}</text></g>"
         )
+
+    def _name_y(self, flag: Flag) -> float:
+        return self.top - 42 - 17 * flag.row
 
     def _middle(self, bridge: Facts) -> tuple[float, float]:
         upper, lower = _partners(bridge["spots"][0], bridge["spots"][1], self, 0)[0]
@@ -330,25 +354,10 @@ class _Drawing:
         for bridge in self.bridges:
             x, y = self._middle(bridge)
             aside = 21 if x < WIDTH / 2 else -21
-            while any(abs(x - other) < 20 and abs(y - level) < 20 for other, level in found):
+            while any(abs(x - other) < 20 for other, _ in found):
                 x += aside
             found.append((x, y))
         return found
-
-    def _label_rows(self) -> list[tuple[float, str, int]]:
-        """Left end, text and row of every bridge's name, so that none covers another."""
-        self.top = 0.0
-        order = sorted(range(len(self.bridges)), key=lambda k: self._middle(self.bridges[k])[0])
-        ends: list[float] = []
-        found: dict[int, tuple[float, str, int]] = {}
-        for k in order:
-            label = _short(str(self.bridges[k]["label"]))
-            width = _LETTER * len(label)
-            x = min(max(self._middle(self.bridges[k])[0] - width / 2, 4.0), WIDTH - width - 4)
-            row = next((r for r, end in enumerate(ends) if end + 12 < x), len(ends))
-            ends[row : row + 1] = [x + width]
-            found[k] = (x, label, row)
-        return [found[k] for k in range(len(self.bridges))]
 
     def _crossing(self, cross: Facts) -> str:
         xs = [self.x(place, at) for place, at in enumerate(cross["on"])]
@@ -360,48 +369,6 @@ class _Drawing:
             f'<path class="leader" d="M{_n(xs[0])} {_n(ys[0])}L{_n(xs[1])} {_n(ys[1])}"/>'
             f'<circle class="near" cx="{_n(x)}" cy="{_n(y)}" r="10"/>'
             f'<path class="glyph" d="M{_n(x - 4.5)} {_n(y - 4.5)}l9 9m0 -9l-9 9"/></g>'
-        )
-
-    def _apart(self, profile: Facts) -> str:
-        """The separation profile on the axis of the first lane: even below the limit, then log."""
-        base, limit = self.floor + _PROFILE, float(profile["limit_m"])
-        known = [d for _, d in profile["points"] if d is not None]
-        even = limit or 1.0
-        most = max(2.0 * even, *known)
-
-        def height(distance: float) -> float:
-            if distance <= even:
-                return base - _PROFILE * 0.3 * distance / even
-            share = math.log(distance / even) / math.log(most / even)
-            return base - _PROFILE * (0.3 + 0.7 * share)
-
-        runs: list[list[str]] = [[]]
-        for at, distance in profile["points"]:
-            if distance is None:
-                runs.append([])
-            else:
-                runs[-1].append(f"{_n(self.x(0, at))} {_n(height(distance))}")
-        line = "".join("M" + "L".join(run) for run in runs if len(run) > 1)
-        zones = "".join(
-            f'<rect class="zone" x="{_n(self.x(0, low))}" y="{_n(base - _PROFILE)}" '
-            f'width="{_n(self.x(0, high) - self.x(0, low))}" height="{_n(_PROFILE)}"/>'
-            for low, high in self.lanes[0]["zones"]
-        )
-        asked = ""
-        if limit:
-            y = height(limit)
-            asked = (
-                f'<path class="asked" d="M{_n(LEFT)} {_n(y)}H{_n(RIGHT)}"/>'
-                f'<text class="km side" x="{_n(LEFT - 6)}" y="{_n(y + 4)}">'
-                f"{html_text(words.metres(limit))} asked</text>"
-            )
-        return (
-            f'<g class="apart-by">{zones}'
-            f'<path class="tick" d="M{_n(LEFT)} {_n(base)}H{_n(RIGHT)}"/>'
-            f'{asked}<text class="km side" x="{_n(LEFT - 6)}" y="{_n(base - _PROFILE + 8)}">'
-            f"{html_text(words.metres(most))}</text>"
-            f'<text class="lane-label" x="2" y="{_n(base)}">apart</text>'
-            f'<path class="distance" d="{line}"/></g>'
         )
 
 
@@ -420,6 +387,14 @@ def _partners(
         )
         found.append((one, nearest))
     return found
+
+
+def _query(x: float, y: float, said: str) -> str:
+    """The mark of a gap in the records."""
+    return (
+        f'<g><title>{said}</title><rect class="break" x="{_n(x - 9)}" y="{_n(y - 9)}" width="18" '
+        f'height="18"/><text class="query-mark" x="{_n(x)}" y="{_n(y + 5)}">?</text></g>'
+    )
 
 
 def _runs(intervals: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:

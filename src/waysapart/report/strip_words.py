@@ -35,7 +35,11 @@ def strip_said(strip: Facts, bridges: Sequence[Facts]) -> str:
     parts = []
     for lane in lanes:
         runs = [f"{words.metres(high - low)} {kind}" for low, high, kind in lane["stretches"]]
-        runs += [f"a {hop['medium']} hop {hop['link']}" for hop in lane["hops"]]
+        runs += [
+            f"a {hop['medium']} hop {hop['link']}"
+            + (", whose route is not on record" if hop.get("unknown") else "")
+            for hop in lane["hops"]
+        ]
         shown = runs if len(runs) <= 9 else [*runs[:8], f"{len(runs) - 8} more stretches"]
         broken = (
             f"; the record breaks off at {words.metres(lane['breaks'][0])}"
