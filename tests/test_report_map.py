@@ -5,7 +5,7 @@ import itertools
 import pytest
 
 from report_estuary import build_estuary
-from waysapart.report.map import Tiles, folium_map, frame, map_data
+from waysapart.report.map import Tiles, _runs, folium_map, frame, map_data
 
 
 def collection(*features):
@@ -66,8 +66,23 @@ def test_coordinates_are_steps_of_millionths_of_a_degree():
 
 def test_paths_name_their_segments_or_bring_their_own_line():
     main, alternate = map_data(FACTS, GEO)["circuits"][0]["paths"]
-    assert (main["path"], main["segments"], main["n"]) == ("main", [0], [])
+    assert (main["path"], main["segments"], main["n"]) == ("main", [0, 0], [])
     assert (alternate["path"], alternate["segments"], alternate["n"]) == ("alternate", [], [3])
+
+
+@pytest.mark.parametrize(
+    ("segments", "runs"),
+    [
+        ([], []),
+        ([4, 5, 6, 7], [4, 3]),
+        ([7, 6, 5, 9], [7, -2, 9, 0]),
+        ([3, 4, 3, 4], [3, 1, 3, 1]),
+        ([2, 2, 8], [2, 0, 2, 0, 8, 0]),
+    ],
+)
+def test_segments_of_a_path_are_runs(segments, runs):
+    """The first of each run, and how many follow upwards or, below nought, downwards."""
+    assert _runs(segments) == runs
 
 
 def test_marks_stand_only_where_a_position_is_known():
@@ -78,7 +93,10 @@ def test_marks_stand_only_where_a_position_is_known():
 def test_losses_count_circuits_of_the_facts_only():
     data = map_data(FACTS, GEO)
     assert data["losses"] == [[[0], [], []]]
-    assert data["of"] == {"D-1": [0, -1, 0]}
+    of = data["of"]
+    assert of["kinds"] == [[0, -1, 0]]
+    assert [of[table] for table in ("plant", "points", "hazards", "others")] == [[0], [-1], [-1], []]
+    assert of["more"] == {}
 
 
 def test_names_are_visible_text_and_never_reach_folium():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from waysapart.report.escape import visible, visible_all
@@ -10,7 +10,9 @@ from waysapart.report.escape import visible, visible_all
 Facts = Mapping[str, Any]
 
 
-def lookup_data(facts: Facts, plant: Mapping[str, int]) -> dict[str, Any]:
+def lookup_data(
+    facts: Facts, plant: Mapping[str, int], drawn: Mapping[str, Sequence[str]]
+) -> dict[str, Any]:
     """Tables for the page's script, as JSON-ready data with visible texts.
 
     Parameters
@@ -19,19 +21,22 @@ def lookup_data(facts: Facts, plant: Mapping[str, int]) -> dict[str, Any]:
         `circuits`; optional `effects` and `holdings`, see `waysapart.report.effects`.
     plant : mapping of str to int
         Id of a segment to its place among those that are drawn.
+    drawn : mapping of str to sequence of str
+        Ids of what is drawn, as the page shows them: `points`, `plant` and `hazards`.
 
     Returns
     -------
     dict
         `others`: columns of the assets without a place on the map; `inside`;
         `runs`: cable to places of segments; `losses` with circuits as places
-        in their list; `cables`; `of`.
+        in their list; `cables`; `of`, see `_by_place`.
     """
     effects: Facts = facts.get("effects") or {}
     holdings: Facts = facts.get("holdings") or {}
+    others = columns(holdings.get("assets", []))
     number = {str(one["id"]): place for place, one in enumerate(facts.get("circuits", []))}
     return {
-        "others": columns(holdings.get("assets", [])),
+        "others": others,
         "inside": visible_all(dict(holdings.get("inside", {}))),
         "runs": {
             visible(cable): [plant[one] for one in segments if one in plant]
@@ -46,8 +51,28 @@ def lookup_data(facts: Facts, plant: Mapping[str, int]) -> dict[str, Any]:
             for lost, left, groups in effects.get("losses", [])
         ],
         "cables": visible_all(effects.get("cables", [])),
-        "of": visible_all(effects.get("of", {})),
+        "of": _by_place(visible_all(effects.get("of", {})), {**drawn, "others": others["id"]}),
     }
+
+
+def _by_place(of: Mapping[str, Any], tables: Mapping[str, Sequence[str]]) -> dict[str, Any]:
+    """What losses take, in the order of each table: one number an asset, ids only where needed.
+
+    Returns
+    -------
+    dict
+        `kinds`, the different ones of [loss, cables, kind]; for each table the
+        place among these by row, -1 for none; `more`, by id, for what no table lists.
+    """
+    kinds: dict[tuple[int, ...], int] = {}
+    left = {name: kinds.setdefault(tuple(told), len(kinds)) for name, told in of.items()}
+    made: dict[str, Any] = {
+        table: [left.get(name, -1) for name in names] for table, names in tables.items()
+    }
+    listed = {name for names in tables.values() for name in names}
+    made["more"] = {name: place for name, place in left.items() if name not in listed}
+    made["kinds"] = [list(kind) for kind in kinds]
+    return made
 
 
 def columns(rows: Any) -> dict[str, Any]:

@@ -209,8 +209,9 @@ def map_data(facts: Facts, geo: Facts, tiles: Tiles | None = None) -> dict[str, 
         ],
         "grid": facts.get("grid"),
         "told": visible_all(facts["told"]) if facts.get("told") else None,
-        **lookup_data(facts, place),
     }
+    ids = {key: data[key]["id"] for key in ("points", "plant", "hazards")}
+    data |= lookup_data(facts, place, ids)
     for feature in _features(geo, "paths"):
         properties = feature["properties"]
         circuit = number.get(str(properties["circuit"]))
@@ -221,7 +222,7 @@ def map_data(facts: Facts, geo: Facts, tiles: Tiles | None = None) -> dict[str, 
         data["circuits"][circuit]["paths"].append(
             {
                 "path": visible(str(properties["path"])),
-                "segments": named,
+                "segments": _runs(named),
                 **({"when": properties["when"]} if "when" in properties else {}),
                 **_lines(drawn),
             }
@@ -283,6 +284,21 @@ def _places(geometries: Sequence[Mapping[str, Any]]) -> dict[str, list[int]]:
             inside = shape(dict(geometry)).representative_point()
             where.append((inside.x, inside.y))
     return {"xy": _steps(where)}
+
+
+def _runs(numbers: Sequence[int]) -> list[int]:
+    """Whole numbers as runs: the first and how many follow upwards, below nought downwards."""
+    made: list[int] = []
+    step, last = 0, None
+    for number in numbers:
+        if last is not None and number - last in (1, -1) and step in (0, number - last):
+            step = number - last
+            made[-1] += step
+        else:
+            made += [number, 0]
+            step = 0
+        last = number
+    return made
 
 
 def _steps(points: Sequence[Sequence[float]]) -> list[int]:

@@ -60,6 +60,8 @@ class Tracks:
         self._segment_kind = network.study.tables["segments"]["kind"].to_numpy()
         self._site_of = self.places("equipment", "site")
         self._joint_at = self.places("joints", "at")
+        self._link_ends = self.places("links", "a"), self.places("links", "b")
+        self._points: dict[int, dict[int, list[float]]] = {}
 
     def places(self, role: str, column: str) -> Ints:
         """Asset numbers that a column of a table names."""
@@ -133,6 +135,11 @@ class Tracks:
 
     def points(self, lane: Lane) -> dict[int, list[float]]:
         """Asset number of every structure, site, joint and equipment to its places on a lane."""
+        if lane.path not in self._points:
+            self._points[lane.path] = self._found(lane)
+        return self._points[lane.path]
+
+    def _found(self, lane: Lane) -> dict[int, list[float]]:
         found: dict[int, list[float]] = {}
 
         def put(asset: int, at_m: float) -> None:
@@ -164,7 +171,7 @@ class Tracks:
         """Equipment at both ends of every link, and on its way where its site tells."""
         network = self._network
         links = network.study.tables["links"]
-        a, b = self.places("links", "a"), self.places("links", "b")
+        a, b = self._link_ends
         start = network.assets.start["equipment"]
         backward = dict(
             zip(

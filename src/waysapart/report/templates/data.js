@@ -47,8 +47,21 @@
   for (var p = 0; p < plant.parts; p++) partsOf[plant.of[p]].push(p);
   var plantAt = new Map(data.plant.id.map(function (id, i) { return [id, i]; }));
   var pointAt = new Map(data.points.id.map(function (id, i) { return [id, i]; }));
+  /* Runs of whole numbers: the first, and how many follow upwards or, below nought, downwards. */
+  function unpackRuns(runs) {
+    var out = [];
+    for (var i = 0; i < runs.length; i += 2) {
+      var step = runs[i + 1] < 0 ? -1 : 1;
+      for (var k = 0; k <= Math.abs(runs[i + 1]); k++) out.push(runs[i] + k * step);
+    }
+    return out;
+  }
+
   data.circuits.forEach(function (circuit) {
-    circuit.paths.forEach(function (path) { path.drawn = unpackLines(path); });
+    circuit.paths.forEach(function (path) {
+      path.drawn = unpackLines(path);
+      path.segments = unpackRuns(path.segments);
+    });
   });
 
   data.close.forEach(function (one) { one.drawn = unpackLines(one); });
@@ -77,6 +90,16 @@
     return null;
   }
 
+  /* What the loss of an asset takes: places in data.losses and data.cables, and what it is. */
+  function effectOf(id) {
+    var of = data.of, kind = Object.hasOwn(of.more, id) ? of.more[id] : -1;
+    ["points", "plant", "hazards", "others"].forEach(function (table) {
+      var row = rowOf(data[table], id);
+      if (row !== undefined && of[table][row] >= 0) kind = of[table][row];
+    });
+    return kind < 0 ? null : of.kinds[kind];
+  }
+
   var chosen = null;
 
   function choose(circuit, from) {
@@ -88,6 +111,6 @@
   window.waysapart = {
     data: data, plant: plant, points: points, hazards: hazards, partsOf: partsOf,
     plantAt: plantAt, pointAt: pointAt, across: across, down: down, choose: choose,
-    chosen: function () { return chosen; }, rowOf: rowOf, placeOf: placeOf
+    chosen: function () { return chosen; }, rowOf: rowOf, placeOf: placeOf, effectOf: effectOf
   };
 })();

@@ -108,7 +108,7 @@
 
   /* Circuits that lose every way, circuits left with one, groups lost, cables in or on the asset. */
   function consequences(id) {
-    var at = Object.hasOwn(data.of, id) ? data.of[id] : null;
+    var at = ways.effectOf(id);
     if (!at) return null;
     var loss = at[0] < 0 ? [[], [], []] : data.losses[at[0]];
     return { lost: loss[0], left: loss[1], groups: loss[2], cables: at[1] < 0 ? [] : data.cables[at[1]] };
