@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import math
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,9 @@ from waysapart.whatif.base import Base
 
 Tied = Proof | Base
 """Whatever knows its study and its network."""
+
+_ROOM_M = 150.0
+"""What a map of a few features shows around them, at least."""
 
 
 def proof_geometry(proof: Tied) -> dict[str, Any]:
@@ -39,6 +43,20 @@ def proof_geometry(proof: Tied) -> dict[str, Any]:
         "paths": {"type": "FeatureCollection", "features": _paths(proof)},
         "hazards": _collection(proof, "hazards", _grown(proof)),
     }
+
+
+def room_around(
+    features: Iterable[Mapping[str, Any]],
+) -> tuple[float, float, float, float] | None:
+    """West, south, east and north of features in degrees, with room around; None: no feature."""
+    shapes = [shapely.geometry.shape(one["geometry"]) for one in features]
+    if not shapes:
+        return None
+    west, south, east, north = (float(one) for one in shapely.total_bounds(shapes))
+    room = _ROOM_M / 111_000
+    tall = max((north - south) * 0.3, room)
+    wide = max((east - west) * 0.3, room / math.cos(math.radians((south + north) / 2)))
+    return west - wide, south - tall, east + wide, north + tall
 
 
 def _grown(proof: Tied) -> np.ndarray:

@@ -54,9 +54,10 @@ def map_picture(facts: Facts, geo: Facts) -> Markup | None:
     if not every:
         return None
     sheet = _Sheet(opening or shapely.total_bounds(every).tolist())
+    shown = "all plant" if opening is None else "a part of the plant"
     parts = [
         f'<svg class="picture" role="img" viewBox="0 0 {_WIDTH:g} {sheet.height:.0f}" '
-        f'width="{_WIDTH:g}" height="{sheet.height:.0f}" aria-label="Map of all plant, north up">'
+        f'width="{_WIDTH:g}" height="{sheet.height:.0f}" aria-label="Map of {shown}, north up">'
     ]
     parts += [f'<path class="p-hazard" d="{sheet.path([one])}"/>' for one in shapes["hazards"]]
     laid: dict[str, list[Any]] = {}

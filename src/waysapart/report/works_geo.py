@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 
 from waysapart.network.lengths import to_lonlat
-from waysapart.report.geo import proof_geometry
+from waysapart.report.geo import proof_geometry, room_around
 from waysapart.whatif.area import Area
 from waysapart.whatif.base import Base
 from waysapart.whatif.dig import Dig
@@ -19,8 +19,6 @@ Geo = dict[str, Any]
 
 _POINT_M = 1.0
 """A point without a reach is drawn this wide, so that it can be seen as an area."""
-_ROOM_M = 150.0
-"""What the map shows around the works, at least."""
 
 
 @dataclass(frozen=True)
@@ -96,19 +94,12 @@ def _areas(base: Base, sites: Sequence[Site]) -> Any:
 
 def _opening(geo: Geo) -> tuple[float, float, float, float] | None:
     """The works with some room around; where no area is drawn, what they hit."""
-    features = geo["hazards"]["features"] or [
+    return room_around(geo["hazards"]["features"]) or room_around(
         feature
         for role in ("plant", "points")
         for feature in geo[role]["features"]
         if feature["properties"].get("mark") == "hit"
-    ]
-    shapes = [shapely.geometry.shape(one["geometry"]) for one in features]
-    if not shapes:
-        return None
-    west, south, east, north = shapely.total_bounds(shapes)
-    tall = max((north - south) * 0.3, _ROOM_M / 111_000)
-    wide = max((east - west) * 0.3, _ROOM_M / 111_000 / np.cos(np.radians((south + north) / 2)))
-    return float(west - wide), float(south - tall), float(east + wide), float(north + tall)
+    )
 
 
 def works_told(sites: Sequence[Site], facts: Sequence[Mapping[str, Any]]) -> dict[str, Any]:

@@ -12,8 +12,10 @@ from waysapart.report.compare_geo import (
 )
 from waysapart.report.compare_view import comparison_view
 from waysapart.report.coordinates import working_grid
+from waysapart.report.geo import room_around
 from waysapart.report.map import Tiles, frame, has_places
 from waysapart.report.page import render_page, write_text_safely
+from waysapart.report.picture import map_picture
 from waysapart.whatif.compare import Comparison
 
 
@@ -39,11 +41,14 @@ def write_comparison(
     facts = comparison.facts()
     view = comparison_view(comparison, facts)
     geo = comparison_geometry(comparison)
-    view["marked"] = any(
-        feature["properties"].get("mark")
+    marked = [
+        feature
         for role in ("plant", "points", "hazards")
         for feature in geo.get(role, {}).get("features", [])
-    )
+        if feature["properties"].get("mark")
+    ]
+    view["marked"] = bool(marked)
+    view["detail"] = map_picture({}, {**geo, "opening": room_around(marked)}) if marked else None
     title = f"{facts['before']['study']} against {facts['after']['study']}"
     page = render_page(
         "compare.html.j2",
