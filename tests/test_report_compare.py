@@ -12,7 +12,9 @@ import waysapart as wa
 from axe import RULES, axe_source, findings, look_through
 from browser import Watched, chromium
 from hostile_sides import hostile_before, hostile_study
+from reroute_plants import Plant
 from test_report_hostile import HOSTILE
+from test_reroute_study import ask, one_pit
 from waysapart.cli import main
 from waysapart.report.compare_geo import comparison_geometry
 from waysapart.report.compare_view import pair
@@ -55,6 +57,18 @@ def test_added_removed_and_moved_plant_is_marked_and_nothing_else(proofs):
     }
     same = wa.compare(proofs["estuary"], proofs["estuary"])
     assert marked(comparison_geometry(same)) == {}
+
+
+def test_what_reroute_would_build_shows_as_added(tmp_path):
+    """The proposal lays one segment, N1 to N2, past the pit that both ways pass; nothing goes."""
+    plant = Plant()
+    one_pit(plant)
+    found = ask(plant, tmp_path / "base")
+    found.write_all(tmp_path / "out")
+    comparison = wa.compare(tmp_path / "base", tmp_path / "out" / "build-1")
+    marks = marked(comparison_geometry(comparison))
+    assert marks["new-N1-N2"] == "added"
+    assert set(marks.values()) == {"added"}
 
 
 def test_what_a_path_left_is_what_it_followed_and_follows_no_longer(proofs):
