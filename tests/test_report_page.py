@@ -64,7 +64,7 @@ def test_all_that_was_found_stands_in_the_page(page):
     assert "plant.gpkg, layer cable_runs, row 418" in text
     assert "expired, does not count" in text
     assert "revision B" in text
-    assert facts["made"] in text
+    assert "2 March 2026, 09:41 UTC" in text
     for caution in ("Laser light", "earth wires", "Locate before you dig", "licensed practice"):
         assert caution in text
     assert "no permission to work" in text

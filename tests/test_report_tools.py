@@ -157,6 +157,35 @@ def test_the_report_says_what_the_revision_changes(page):
     assert "Approved" in text
 
 
+def test_the_counts_show_their_circuits_alone(page):
+    """Two circuits are over a limit though apart; typing a filter afterwards looks at all rows."""
+    rows = page.locator("table[data-table=circuits] tbody tr:visible button.pick")
+    page.click("#answer a[data-only=over]")
+    assert rows.all_text_contents() == ["C14", "C15"]
+    assert page.text_content(".ledger [role=status]").startswith("2 of 29: over a limit")
+    page.click("#answer a[data-only=unproven]")
+    assert rows.all_text_contents() == ["C09", "C12"]
+    page.click(".ledger button:has-text('Show all')")
+    assert rows.count() == 29
+    assert page.text_content(".ledger [role=status]") == ""
+
+
+def test_the_sign_off_lists_what_is_to_be_decided(page):
+    """All that are shared, over a limit or unproven, and none of the others; with room to write."""
+    rows = page.locator("table[data-table=decisions] tbody tr")
+    listed = [rows.nth(k).locator("a").text_content() for k in range(rows.count())]
+    circuits = page.locator("table[data-table=circuits] tbody tr")
+    open_ = [
+        circuits.nth(k).locator("button.pick").text_content()
+        for k in range(29)
+        if set(circuits.nth(k).get_attribute("data-is").split()) & {"shared", "unproven", "over"}
+    ]
+    assert sorted(listed) == sorted(open_)
+    assert len(listed) == 17
+    assert rows.first.locator("td").last.text_content() == ""
+    assert "revision A of this report" in page.text_content("#sign-off .lead")
+
+
 def test_print_shows_a_still_map_and_no_tools(page):
     page.emulate_media(media="print")
     page.evaluate("window.dispatchEvent(new Event('beforeprint'))")

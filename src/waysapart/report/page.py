@@ -21,7 +21,7 @@ from waysapart.report.view import page_view
 
 Facts = Mapping[str, Any]
 _SCRIPTS = ("data.js", "lookup.js")
-_MAP_SCRIPTS = ("data.js", "lookup.js", "draw.js", "pick.js", "plan.js", "measure.js")
+_MAP_SCRIPTS = ("data.js", "lookup.js", "draw.js", "names.js", "pick.js", "plan.js", "measure.js")
 
 
 def render_report(

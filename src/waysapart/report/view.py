@@ -32,8 +32,10 @@ _LARGE = 80
 _SETTLED = 3
 _WHOLE = 400
 """With more circuits, those behind these that need no decision are shown in brief."""
-_FIRST = 12
+_FIRST = 18
 """How many circuits the first screen names before it points to the table."""
+_SIGNED = 60
+"""How many of them the sign-off lists, each with room for what is decided."""
 
 
 def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
@@ -59,7 +61,7 @@ def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
         | {"profile": Markup((pictures or {}).get(str(circuit["id"]), ""))}
         for index, circuit in enumerate(facts.get("circuits", []))
     ]
-    circuits.sort(key=lambda c: (c["urgency"], -c["found"], c["id"]))
+    circuits.sort(key=lambda c: (c["urgency"], -c["found"], words.counted(c["id"])))
     large = len(circuits) > _LARGE
     for place, circuit in enumerate(circuits):
         circuit["brief"] = place >= _WHOLE and circuit["urgency"] >= _SETTLED
@@ -79,7 +81,7 @@ def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
         "study": facts.get("study") or "",
         "revision": facts.get("revision") or "",
         "version": facts.get("waysapart") or "",
-        "made": facts.get("made") or "",
+        "made": words.moment(facts.get("made") or ""),
         "question": words.QUESTION,
         "answer": words.answer(counts),
         "verdicts": words.VERDICTS,
@@ -90,6 +92,8 @@ def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
         "strips": any(circuit["strip"] for circuit in circuits),
         "brief": sum(circuit["brief"] for circuit in circuits),
         "budgets": once_each([c for c in circuits if not c["brief"]]) if large else [],
+        "to_decide": urgent[:_SIGNED],
+        "to_decide_left": max(0, len(urgent) - _SIGNED),
         "urgent_left": max(0, len(urgent) - _FIRST),
         "groups": groups,
         "gaps": [gap_row(gap) for gap in facts.get("gaps", [])],

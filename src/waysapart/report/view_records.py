@@ -11,6 +11,7 @@ Facts = Mapping[str, Any]
 View = dict[str, Any]
 
 _MOST_MATCHED = 400
+_UNITS = {"us": "µs", "1/a": "a year", "1/(km a)": "a year and km", "a": "years"}
 
 
 def gap_row(gap: Facts | str) -> View:
@@ -64,7 +65,7 @@ def assumption_row(item: Facts | str) -> View:
     return {
         "name": name,
         "value": "" if value is None else _plain(value),
-        "unit": item.get("unit") or "",
+        "unit": _UNITS.get(item.get("unit") or "", item.get("unit") or ""),
         "source": item.get("source") or "",
     }
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -12,6 +13,11 @@ Facts = Mapping[str, Any]
 QUESTION = (
     "Do the paths of each protection circuit share anything physical that one event could take, "
     "and does each path stay within its limits?"
+)
+
+_MONTHS = (
+    *("January", "February", "March", "April", "May", "June", "July"),
+    *("August", "September", "October", "November", "December"),
 )
 
 VERDICTS = {
@@ -203,6 +209,20 @@ def _optical(row: Facts) -> list[str]:
         if row.get(key) is False:
             faults.append(what)
     return faults
+
+
+def counted(name: str) -> list[tuple[int, str]]:
+    """What ids are ordered by: numbers within them by value, `C2` before `C10`."""
+    parts = re.split(r"(\d+)", name)
+    return [(int(part), "") if k % 2 else (0, part) for k, part in enumerate(parts)]
+
+
+def moment(stamp: str) -> str:
+    """A time as it is read: `25 November 2026, 11:35 UTC`; anything else as it stands."""
+    found = re.fullmatch(r"(\d{4})-(\d\d)-(\d\d)T(\d\d:\d\d)(:\d\d(\.\d+)?)?Z", stamp)
+    if found is None or not 1 <= int(found[2]) <= 12:
+        return stamp
+    return f"{int(found[3])} {_MONTHS[int(found[2]) - 1]} {found[1]}, {found[4]} UTC"
 
 
 def metres(value: float | None) -> str:

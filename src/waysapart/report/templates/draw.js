@@ -42,7 +42,7 @@
       var view = {
         ctx: ctx, scale: scale, dx: origin.x + corner.x, dy: origin.y + corner.y,
         width: width, height: height, left: size.x * pad, top: size.y * pad,
-        sight: size, map: map, colour: colours(map.getContainer())
+        sight: size, map: map, taken: [], colour: colours(map.getContainer())
       };
       view.box = [view.dx / scale, view.dy / scale, (view.dx + width) / scale, (view.dy + height) / scale];
       if (shown.grid) drawGrid(view);
@@ -56,6 +56,7 @@
       if (shown.findings) drawFindings(view);
       if (shown.worst) drawWorst(view);
       drawPicked(view);
+      ways.drawNames(view);
       if (ways.drawMeasure) ways.drawMeasure(view);
       canvas.dataset.drawn = String(Number(canvas.dataset.drawn || 0) + 1);
     }
@@ -266,6 +267,7 @@
     ctx.fillStyle = filled ? view.colour.common : view.colour.paper;
     ctx.fill();
     stroke(view, view.colour.ink, 1.75);
+    view.taken.push([x - 9, y - 9, x + 9, y + 9]);
   }
 
   /* What both paths rely on: diamonds, filled unless waived; a shared line glows along its length. */
@@ -318,6 +320,7 @@
         ctx.moveTo(x + 3.5, y - 3.5); ctx.lineTo(x - 3.5, y + 3.5);
       }
       stroke(view, mark.waived ? view.colour.ink : "#1b2127", 2);
+      view.taken.push([x - 9, y - 9, x + 9, y + 9]);
     });
   }
 
@@ -364,6 +367,7 @@
       ctx.arc(x, y, r, 0, 2 * Math.PI);
       stroke(view, view.colour.paper, 4);
       stroke(view, view.colour.ink, 1.75, [3, 2]);
+      view.taken.push([x - r, y - r, x + r, y + r]);
       ctx.font = "600 11px " + getComputedStyle(view.map.getContainer()).fontFamily;
       ctx.textBaseline = "middle";
       ctx.strokeStyle = view.colour.paper;
@@ -375,29 +379,14 @@
   }
 
   function drawSites(view) {
-    var ctx = view.ctx, taken = [];
-    ctx.font = "600 12px " + getComputedStyle(view.map.getContainer()).fontFamily;
-    ctx.textBaseline = "middle";
     for (var i = 0; i < ways.points.n; i++) {
       if (!isSite(i)) continue;
       var p = at(view, i);
       if (!seen(view, p[0], p[1])) continue;
-      shape(ctx, "site", p[0], p[1], 6);
-      ctx.fillStyle = view.colour.ink;
-      ctx.fill();
+      shape(view.ctx, "site", p[0], p[1], 6);
+      view.ctx.fillStyle = view.colour.ink;
+      view.ctx.fill();
       stroke(view, view.colour.paper, 1.5);
-      var name = data.points.name[i] || data.points.id[i];
-      if (name.length > 40) name = name.slice(0, 39) + "…";
-      var w = ctx.measureText(name).width, x = p[0] + 11;
-      if (x + w > view.left + view.sight.x && p[0] - 11 - w > view.left) x = p[0] - 11 - w;
-      var box = [x - 1, p[1] - 8, x + w + 1, p[1] + 8];
-      if (taken.some(function (t) { return t[0] < box[2] && t[2] > box[0] && t[1] < box[3] && t[3] > box[1]; })) continue;
-      taken.push(box);
-      ctx.strokeStyle = view.colour.paper;
-      ctx.lineWidth = 4;
-      ctx.strokeText(name, x, p[1]);
-      ctx.fillStyle = view.colour.ink;
-      ctx.fillText(name, x, p[1]);
     }
   }
 

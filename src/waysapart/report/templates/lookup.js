@@ -146,7 +146,7 @@
     card.appendChild(head);
     if (told.name) facts.appendChild(fact("Name", told.name));
     if (told.kind) facts.appendChild(fact("Kind", told.kind));
-    if (told.role) facts.appendChild(fact("Table", told.role));
+    if (told.role) facts.appendChild(fact("Listed under", told.role));
     if (data.told) facts.appendChild(fact(data.told.term, Object.hasOwn(data.told.of, id) ? data.told.of[id] : data.told.others));
     var cut = consequences(id);
     if (cut) {

@@ -78,6 +78,28 @@
         count.textContent = words.length ? left + " of " + rows.length : "";
       });
     }
+    /* A link elsewhere shows the rows of one kind alone; typing in the box ends that. */
+    document.querySelectorAll("a[data-only]").forEach(function (link) {
+      if (table.dataset.table !== "circuits") return;
+      link.addEventListener("click", function () {
+        var left = 0;
+        bar.querySelectorAll("input").forEach(function (box) { box.value = ""; });
+        rows.forEach(function (row) {
+          row.hidden = row.dataset.is.split(" ").indexOf(link.dataset.only) < 0;
+          if (!row.hidden) left++;
+        });
+        count.textContent = left + " of " + rows.length + ": " + link.textContent.trim() + " ";
+        var all = document.createElement("button");
+        all.type = "button";
+        all.className = "quiet";
+        all.textContent = "Show all";
+        all.addEventListener("click", function () {
+          rows.forEach(function (row) { row.hidden = false; });
+          count.textContent = "";
+        });
+        count.appendChild(all);
+      });
+    });
     bar.appendChild(count);
     var save = document.createElement("button");
     save.type = "button";
