@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy.sparse import csc_array
 
 from waysapart.findings.separation.profile import profile
 from waysapart.report.fold import Finding, folded
@@ -37,6 +38,16 @@ class Lanes:
         self._layout = proof.spacing.layout
         frame = proof.network.assets.frame
         self._ids, self._role = frame["id"].to_numpy(), frame["role"].to_numpy()
+        links = proof.network.study.tables["links"]["id"].to_numpy()
+        reliance = proof.reliance
+        self._closed, self._parts, self._links = (
+            csc_array(matrix) for matrix in (reliance.closed, reliance.parts, reliance.links)
+        )
+        self._near_rows = _by_pair(proof.spacing.near)
+        self._cross_rows = _by_pair(proof.spacing.cross)
+        self._numbers: dict[str, int] = {}
+        for number, name in enumerate([*self._ids.tolist(), *links.tolist()]):
+            self._numbers.setdefault(str(name), number)
         pairs = proof.spacing.pairs
         ends = zip(pairs["first"].tolist(), pairs["second"].tolist(), strict=True)
         self._pairs = {pair: number for number, pair in enumerate(ends)}
@@ -139,30 +150,24 @@ class Lanes:
         }
 
     def _number(self, name: str) -> int:
-        found = int(self._network.assets.numbers([name])[0])
-        if found >= 0:
-            return found
-        links = self._network.study.tables["links"]["id"].to_numpy()
-        at = np.flatnonzero(links == name)
-        return len(self._ids) + int(at[0]) if len(at) else -1
+        """Number of an asset or, counted on from these, of a link; -1 where there is none."""
+        return self._numbers.get(name, -1)
 
     def _where(self, lane: Lane, wanted: Sequence[int]) -> list[Interval]:
         """Stretches and points of a lane that the loss of any of some assets would take."""
-        reliance, count = self._proof.reliance, len(self._ids)
+        count = len(self._ids)
         assets = np.array([n for n in wanted if n < count], dtype=np.int64)
         spots: list[Interval] = [
             (start, stop) for link, start, stop in lane.links if count + link in wanted
         ]
         if len(assets):
-            taken = reliance.closed[:, assets].tocsr()
-            touched = np.diff(taken.indptr) > 0
+            touched = _rows_of(self._closed, assets)
             rows = touched[
                 self._network.assets.start["segments"] + self._tracks.route.segment[lane.rows]
             ]
             cables = assets[self._role[assets] == "cables"]
             if len(cables):
-                carried = reliance.parts[:, cables].tocsr()
-                rows = rows | (np.diff(carried.indptr) > 0)[self._tracks.route.part[lane.rows]]
+                rows = rows | _rows_of(self._parts, cables)[self._tracks.route.part[lane.rows]]
             spots += list(zip(lane.begin[rows], lane.end[rows], strict=True))
             spots += [
                 (at, at)
@@ -171,7 +176,7 @@ class Lanes:
                 for at in places
             ]
             if not spots:
-                used = np.diff(reliance.links[:, assets].tocsr().indptr) > 0
+                used = _rows_of(self._links, assets)
                 spots += [(start, stop) for link, start, stop in lane.links if used[link]]
         return joined(spots, lane.length_m / 200)
 
@@ -179,8 +184,7 @@ class Lanes:
         """Near stretches with their places on both lanes, and their course on the map."""
         found = []
         ids = self._network.study.tables["segments"]["id"].to_numpy()
-        rows = self._proof.spacing.near
-        for row in _records(rows, pair):
+        for row in _records(self._near_rows, pair):
             one = self._tracks.moved(lanes[0], [row.path_from_m, row.path_to_m])
             facing = self._tracks.facing(row)
             other = self._tracks.on_path(lanes[1], int(row.line_j), facing)
@@ -221,8 +225,7 @@ class Lanes:
 
     def _cross(self, pair: int, lanes: Sequence[Lane]) -> list[dict[str, Any]]:
         found = []
-        rows = self._proof.spacing.cross
-        for row in _records(rows, pair):
+        for row in _records(self._cross_rows, pair):
             if row.under >= 0:
                 continue
             places = self._crossing(row, lanes)
@@ -244,8 +247,20 @@ class Lanes:
 
 
 def _records(rows: pd.DataFrame, pair: int) -> Iterator[Any]:
-    """The rows of one pair, by name."""
-    return rows[rows["pair"] == pair].itertuples()
+    """The rows of one pair, by name, of a table in the order of pairs."""
+    low, high = np.searchsorted(rows["pair"].to_numpy(), [pair, pair + 1])
+    return rows.iloc[low:high].itertuples()
+
+
+def _by_pair(rows: pd.DataFrame) -> pd.DataFrame:
+    return rows.sort_values("pair", kind="stable")
+
+
+def _rows_of(matrix: Any, columns: np.ndarray) -> np.ndarray:
+    """Which rows of a matrix kept by columns have anything in some of them."""
+    found = np.zeros(matrix.shape[0], dtype=bool)
+    found[matrix[:, columns].indices] = True
+    return found
 
 
 def strips(proof: Proof, facts: dict[str, Any]) -> dict[str, dict[str, Any]]:
