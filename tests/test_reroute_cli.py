@@ -63,9 +63,10 @@ def test_none_is_exit_status_1_with_the_reason(tmp_path: Path) -> None:
         (["--avoid", "A"], "cannot avoid"),
         (["--between", "RA", "RX"], "RX"),
         (["--cost", "money"], "money"),
+        (["--keep", "spare"], "there are alternate, main"),
         (["--avoid-area", "nowhere.geojson"], "nowhere.geojson"),
     ],
-    ids=["circuit", "group", "end", "equipment", "cost", "area"],
+    ids=["circuit", "group", "end", "equipment", "cost", "keep", "area"],
 )
 def test_wrong_calls_are_exit_status_2(arguments: list[str], message: str, tmp_path: Path) -> None:
     result = run(spare(tmp_path / "study"), *arguments)
@@ -97,3 +98,20 @@ def test_an_area_to_avoid_bars_the_plant_in_it(tmp_path: Path) -> None:
     assert {"because": "to be avoided", "edges": ["cable CS"]} in circuit["no_pair_proof"][
         "left_out"
     ]
+
+
+def test_a_way_that_stays_is_named_where_none_is_left_beside_it(tmp_path: Path) -> None:
+    """Both ways of K lie in CN by pit N; kept, the main one leaves no other."""
+    plant = Plant()
+    one_cable(plant)
+    plant.read(tmp_path / "study")
+    result = run(tmp_path / "study", "--keep", "main", "--no-build")
+    assert result.exit_code == 1
+    assert "every other way from RA to RB relies on" in " ".join(result.output.split())
+    assert "as L1 does" in " ".join(result.output.split())
+
+
+def test_what_splices_cost_is_said_once(tmp_path: Path) -> None:
+    result = run(spare(tmp_path / "study"), "--cost", "splices")
+    assert "splices together" not in result.output
+    assert "; splices " in result.output

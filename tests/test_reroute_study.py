@@ -484,3 +484,24 @@ def test_nothing_to_do_is_said(tmp_path: Path) -> None:
     assert found.exit_code() == 0
     with pytest.raises(wa.CallError, match="nothing to propose"):
         found.write_proposal(tmp_path / "out")
+
+
+def test_more_working_ways_than_circuits_are_refused(tmp_path: Path) -> None:
+    plant = Plant()
+    one_cable(plant)
+    plant.way("K2", "main", "L2")
+    for row in plant.rows["circuits"]:
+        row["group"] = "G"
+    with pytest.raises(wa.CallError, match="has 2 circuits"):
+        reroute(plant.read(tmp_path), groups=["G"], ways=3)
+
+
+def test_loss_is_compared_without_what_is_kept_for_later(tmp_path: Path) -> None:
+    """L1 keeps 9 dB in reserve; a new link over the same glass loses no less, so L1 stays."""
+    plant = Plant()
+    one_cable(plant)
+    plant.rows["links"][0]["reserve_db"] = 9
+    plant.nodes("pit", S=(1500, -900))
+    plant.laid("CS", "A", "S", "B", km=4)
+    found = reroute(plant.read(tmp_path), cost="loss")
+    assert found.links["K"]["main"] == ["L1"]

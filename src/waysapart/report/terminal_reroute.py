@@ -70,10 +70,15 @@ def _section(console: Console, facts: Facts, status: str, found: list[Facts]) ->
             console.print(styled(f"      shared at least: {_least(least)}"))
 
 
+_WITHOUT_UNIT = ("splices", "unavailability")
+"""Costs that say by their name what they count."""
+
+
 def _cost(facts: Facts, one: Facts) -> str:
     if one["cost"] is None:
         return ""
-    told = f"; {facts['cost_is']} {one['cost']:,g} {facts['cost_unit']} together"
+    unit = "" if facts["cost_is"] in _WITHOUT_UNIT else f" {facts['cost_unit']}"
+    told = f"; {facts['cost_is']} {one['cost']:,g}{unit} together"
     if one["optimal"]:
         return told
     return f"{told}, the best found so far: none has less than {one['lower_bound']:,g}"

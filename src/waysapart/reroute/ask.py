@@ -203,6 +203,7 @@ def reroute(
     ground = ground_of(proof)
     _check_ends(ground, targets, frozenset(avoid))
     ask = Ask(terms, keep, ways, time_limit_s)
+    _check_ways(ground, targets, keep, ways)
     found = [Found(target) for target in targets]
     for one in found:
         one.pairs = known_pairs(proof, one.target)
@@ -305,6 +306,24 @@ def _check_ids(proof: Proof, avoid: Collection[str]) -> None:
     unknown = [name for name in avoid if name not in known]
     if unknown:
         raise CallError(f"no asset or link is called {', '.join(unknown)} in this study")
+
+
+def _check_ways(
+    ground: Ground, targets: Sequence[Target], keep: str | None, ways: int | None
+) -> None:
+    """Refuse a way to keep that nothing asked about has, and more working ways than circuits."""
+    paths = ground.network.paths
+    members = [member for target in targets for member in target.members]
+    labels = {paths.label[p] for member in members for p in paths.of_circuit(member.circuit)}
+    if keep is not None and members and keep not in labels:
+        known = ", ".join(sorted(map(str, labels))) or "none at all"
+        raise CallError(f"nothing asked about has a way called {keep} to keep; there are {known}")
+    for target in targets:
+        if target.group and ways is not None and ways > len(target.members):
+            raise CallError(
+                f"group {target.id} has {len(target.members)} circuits, so no more working ways; "
+                f"{ways} were asked for"
+            )
 
 
 def _check_ends(ground: Ground, targets: Sequence[Target], avoid: frozenset[str]) -> None:

@@ -17,7 +17,7 @@ from waysapart.network.assets import Bools, Floats, Ints, boolean
 from waysapart.network.tie import Network
 from waysapart.reliance.failure import falls
 from waysapart.reliance.rely import Reliance
-from waysapart.reroute.stretches import Stretches, cut_stretches
+from waysapart.reroute.stretches import PASSIVE_DB, Stretches, cut_stretches
 from waysapart.study.model import Gap, Study
 from waysapart.verdicts.limits import LinkChecks
 from waysapart.verdicts.prove import Proof
@@ -69,7 +69,8 @@ class Ground:
         Per link; of hops without fibre too, where it means nothing.
     checks : LinkChecks
     delay_us, length_m, loss_db : ndarray of float
-        Per link; the worse direction.
+        Per link; the worse direction. Loss is what is there now, without what
+        is kept for repairs and ageing.
     splices : ndarray of int
         Per link.
     touched : set of int
@@ -189,7 +190,7 @@ def ground_of(proof: Proof, opened: Collection[int] = ()) -> Ground:
         LinkChecks.of(proof.budgets, len(links)),
         np.fmax(*(delays[way].to_numpy(np.float64) for way in ("go_us", "return_us"))),
         np.fmax(network.lengths.go_m, network.lengths.return_m),
-        np.nan_to_num(budgets["loss_db"].to_numpy(dtype=np.float64)),
+        budgets[[*PASSIVE_DB, "via_db"]].sum(axis=1).to_numpy(dtype=np.float64),
         np.nan_to_num(budgets["splices"].to_numpy(dtype=np.float64)).astype(np.int64),
         _gaps(network, proof.gaps),
         down,

@@ -133,7 +133,7 @@ def _solve_group(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set
         if answer.status != "none":
             break
     if answer.ways is None:
-        if answer.status == "none" and len(target.members) > 2:
+        if answer.status == "none" and len(target.members) > 2 and ask.ways is None:
             found.status = "undecided"
             found.why = "no two working ways are apart; whether all can be, one event at a time"
         return

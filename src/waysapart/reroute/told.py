@@ -189,6 +189,8 @@ def proof_words(space: Space, proof: Proof) -> str:
     """What a no-pair proof says, in a sentence or two."""
     names = Names(space)
     ends = f"from {names.nodes[proof.s]} to {names.nodes[proof.t]}"
+    if proof.ways == 1:
+        return _beside_kept(space, names, proof, ends)
     leaves = list(proof.leaves())
     cuts = [leaf for leaf in leaves if isinstance(leaf, (Cut, Few))]
     beyond = [leaf for leaf in leaves if isinstance(leaf, Beyond)]
@@ -208,6 +210,21 @@ def proof_words(space: Space, proof: Proof) -> str:
     said = f"whichever ways are taken {ends}, {'; or '.join(told)}"
     over = [leaf for leaf in beyond if not leaf.parted]
     return f"{said}; what goes round all that {_over(over[0])}" if over and risks else said
+
+
+def _beside_kept(space: Space, names: Names, proof: Proof, ends: str) -> str:
+    """Why no way is left beside the one that stays."""
+    kept = ", ".join(names.edges[edge] for edge in space.question.keep or ())
+    told = []
+    if proof.risks():
+        named = _listed([_named(space, risk) for risk in sorted(proof.risks())])
+        told.append(f"relies on {named}, as {kept} does")
+    for weight, most in proof.apart().items():
+        scale, unit = _UNITS[weight]
+        told.append(f"differs from {kept} by more than {most / scale:.4g} {unit} of {weight}")
+    weights = {w for w in proof.weights() if w in proof.limits.most} - set(proof.apart())
+    told += [f"breaks the limit of {weight}" for weight in sorted(weights)]
+    return f"every other way {ends} {', or '.join(told) or 'is cut off'}"
 
 
 def _breaks(proof: Proof, leaves: Sequence[Leaf]) -> list[str]:
