@@ -64,10 +64,15 @@ class CallError(WaysapartError):
 
 
 class StudyError(WaysapartError):
-    """The study cannot be used; `problems` lists every reason found in this run."""
+    """The study cannot be used; `problems` lists every reason found in this run.
 
-    def __init__(self, problems: Iterable[Problem]) -> None:
+    `notes` holds what else was noticed, such as a filter that keeps no row: it is often
+    the cause of ids that nobody has.
+    """
+
+    def __init__(self, problems: Iterable[Problem], notes: Iterable[str] = ()) -> None:
         self.problems = tuple(problems)
+        self.notes = tuple(notes)
         count = len(self.problems)
         head = f"{count} problem{'s' if count != 1 else ''} in the input"
         super().__init__("\n".join([head, *(f"  {problem}" for problem in self.problems)]))

@@ -148,8 +148,10 @@ _CODES = (
     ),
     GapCode(
         "measured-length",
-        "a test measured a length that the record does not explain: one is of another cable",
-        "find out which cable was tested, and correct the record or the test",
+        "a test measured a length that the record does not explain: one is of another cable, or "
+        "in another unit",
+        "look at the unit of the table; find out which cable was tested, and correct the record or "
+        "the test",
     ),
     GapCode(
         "measured-loss",

@@ -11,11 +11,11 @@ import click
 from waysapart.cli.common import (
     WRONG,
     busy,
-    errors,
     json_option,
     load,
     output,
     study_argument,
+    tell_study_error,
     telling_errors,
     write_json,
 )
@@ -36,7 +36,7 @@ def check(study: Path, json_file: str | None) -> None:
         waysapart check examples/estuary
     """
     from waysapart.network.tie import tie
-    from waysapart.report.terminal import show_gaps, show_problems, styled
+    from waysapart.report.terminal import show_gaps, styled
     from waysapart.report.words import count_of
 
     try:
@@ -44,7 +44,7 @@ def check(study: Path, json_file: str | None) -> None:
     except StudyError as error:
         problems: list[Any] = [problem.as_dict() for problem in error.problems]
         write_json(json_file, {"errors": problems, "gaps": []})
-        show_problems(errors(), error.problems)
+        tell_study_error(error)
         sys.exit(WRONG)
     with busy("tying circuits to the plant"):
         network = tie(records)
@@ -67,7 +67,9 @@ def check(study: Path, json_file: str | None) -> None:
             for role, table in records.tables.items()
             if len(table)
         ]
-        console.print(styled(f"{records.name}: {', '.join(rows)}".replace("_", " ")))
+        console.print(
+            styled(f"{records.name}: {', '.join(rows).replace('_', ' ') or 'no rows yet'}")
+        )
         for note in records.notes:
             console.print(styled(f"note: {note}"))
         if gaps:

@@ -65,9 +65,7 @@ def telling_errors(command: Callable[P, None]) -> Callable[P, None]:
             _keep_inputs(kwargs)
             command(*args, **kwargs)
         except StudyError as error:
-            from waysapart.report.terminal import show_problems
-
-            show_problems(errors(), error.problems)
+            tell_study_error(error)
             sys.exit(WRONG)
         except WaysapartError as error:
             _say(str(error))
@@ -90,6 +88,16 @@ def telling_errors(command: Callable[P, None]) -> Callable[P, None]:
     return run
 
 
+def tell_study_error(error: StudyError) -> None:
+    """Why a study cannot be used, and what else was noticed, on standard error."""
+    from waysapart.report.terminal import show_problems, styled
+
+    console = errors()
+    show_problems(console, error.problems)
+    for note in error.notes:
+        console.print(styled(f"note: {note}"))
+
+
 _OUTPUTS = ("json_file", "target")
 """Parameters of commands that name a file to be written."""
 
@@ -99,6 +107,8 @@ def _keep_inputs(given: dict[str, Any]) -> None:
     targets = [Path(given[name]) for name in _OUTPUTS if given.get(name) not in (None, "-")]
     inputs = [one for name, one in given.items() if name not in _OUTPUTS and isinstance(one, Path)]
     for target in targets:
+        if not target.absolute().parent.is_dir():
+            raise CallError(f"{target} cannot be written: there is no folder {target.parent}")
         for one in inputs:
             refuse_inputs(one, target)
 

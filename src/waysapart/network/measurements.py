@@ -152,7 +152,8 @@ def _wrong_lengths(study: Study, role: str, tests: pd.DataFrame, expected_m: Flo
             row["fibre"],
             row["row"],
             f"measured {row['value']:.1f} m of fibre, the record makes it "
-            f"{expected_m[row['owner']]:.1f} m: one of them is of another cable",
+            f"{expected_m[row['owner']]:.1f} m: one of them is of another cable or in "
+            "another unit",
         )
         for row in means[wrong].to_dict("records")
     ]

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from waysapart.schema import KNOWN_EMPTY, LIST_SEPARATOR, ROLES, Column, Role
-from waysapart.study.ledger import Ledger, listed, near_matches
+from waysapart.study.ledger import Ledger, did_you_mean, listed, near_matches
 from waysapart.study.values import as_text, blank, converted
 
 if TYPE_CHECKING:
@@ -29,11 +29,10 @@ def rename(spec: LayerSpec, frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame
     missing = {ours: theirs for ours, theirs in spec.columns.items() if theirs not in frame}
     names = [str(name) for name in frame if name != "_row"]
     for ours, theirs in missing.items():
-        near = near_matches(theirs, names)
-        hint = f"; did you mean {' or '.join(map(repr, near))}?" if near else ""
+        hint = did_you_mean(theirs, names)
         ledger.problem(
-            f"columns names {theirs!r}, which the layer lacks{hint}; its columns are "
-            f"{listed(names)}",
+            f"columns names {theirs!r}, which the layer lacks; its columns are "
+            f"{listed(names)}{hint}",
             file=spec.shown_source,
             layer=spec.layer or spec.role,
             column=f"{ours} ({theirs})",
@@ -120,13 +119,15 @@ def _was_blank(found: pd.Series, converted_to: pd.Series) -> pd.Series:
 
 
 def _check_present(spec: LayerSpec, role: Role, frame: pd.DataFrame, ledger: Ledger) -> None:
-    names = [str(name) for name in frame if name not in HIDDEN]
-    if not names and not len(frame):  # GeoJSON without features has no columns either
+    ours = [str(name) for name in frame if name not in HIDDEN]
+    if not ours and not len(frame):  # GeoJSON without features has no columns either
         return
+    theirs = [spec.columns.get(name, name) for name in ours if name not in spec.values]
+    unused = [name for name in ours if name not in spec.columns and name not in spec.values]
     for column in role.columns:
         if not column.required or column.name in frame or column.name in spec.columns:
             continue
-        near = near_matches(column.name, names)
+        near = near_matches(column.name, unused)
         hint = (
             f'; is it {near[0]!r}? Then say columns = {{ {column.name} = "{near[0]}" }}'
             if near
@@ -134,7 +135,7 @@ def _check_present(spec: LayerSpec, role: Role, frame: pd.DataFrame, ledger: Led
         )
         ledger.problem(
             f"the required column {column.name!r} ({column.says}) is missing; the layer's "
-            f"columns are {listed(names)}{hint}",
+            f"columns are {listed(theirs)}{hint}",
             file=spec.shown_source,
             layer=spec.layer or spec.role,
             column=column.name,

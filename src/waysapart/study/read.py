@@ -17,7 +17,7 @@ from waysapart.schema import ASSET_ROLES, ROLES
 from waysapart.study.columns import clean, empty_frame, rename
 from waysapart.study.crs import check_area_of_use, corners_deg, layer_crs, reprojected, working_crs
 from waysapart.study.geometry import checked_geometry, geometry_of
-from waysapart.study.ledger import Ledger, did_you_mean
+from waysapart.study.ledger import Ledger, did_you_mean, shown
 from waysapart.study.model import Layer, Study
 from waysapart.study.proposal import cut_references, laid_over, without
 from waysapart.study.raw import SourceError, input_of
@@ -105,10 +105,10 @@ def read_study(path: Path | str = ".") -> Study:
         removed={id_ for settings in chain for id_ in settings.remove},
         rules_file=rules_path.name if rules_path else "rules.toml",
     )
-    note_spelling(tables, ledger)
+    note_spelling(tables, rules.cable_kinds if rules else (), ledger)
     out = _out(chain, tables, ledger)
     if ledger.problems or rules is None or crs is None:
-        raise StudyError(ledger.problems)
+        raise StudyError(ledger.problems, ledger.notes)
     return Study(
         name=last.name,
         revision=last.revision,
@@ -149,6 +149,11 @@ def _read_layer(spec: LayerSpec, layers: list[Layer], ledger: Ledger) -> _Read |
     ledger.inputs.extend(raw.inputs)
     for note in raw.notes:
         ledger.note(note)
+    if spec.where and not len(raw.frame):
+        ledger.note(
+            f"{spec.shown_source}: where = {shown(spec.where)} keeps no row of the layer; "
+            "is the value spelt as in the file, capitals too?"
+        )
     role = ROLES[spec.role]
     layer = Layer(
         spec.role, spec.shown_source, raw.layer, dict(spec.columns), spec.accuracy_m or 0.0

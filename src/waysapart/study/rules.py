@@ -211,6 +211,18 @@ class Rules(Table):
         table: dict[str, float] = getattr(self.defaults, key)
         return table[kind] if isinstance(kind, str) and kind in table else table[OTHER_KIND]
 
+    @property
+    def cable_kinds(self) -> set[str]:
+        """Kinds of cable that have defaults of their own."""
+        defaults = self.defaults
+        tables = (
+            defaults.overlength_pct,
+            defaults.slack_m,
+            defaults.reel_m,
+            defaults.down_lead_m,
+        )
+        return {kind for table in tables for kind in table} - {OTHER_KIND}
+
     def failure(self, kind: object, role: str) -> Failure | None:
         """Failure data of a kind, else of a role, else None."""
         found = self.failures.get(kind) if isinstance(kind, str) else None

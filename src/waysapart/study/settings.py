@@ -20,6 +20,7 @@ STUDY_FILE = "study.toml"
 STUDY_PACKAGE = "study.gpkg"
 ROLE_SUFFIXES = (".gpkg", ".geojson", ".json", ".fgb", ".shp", ".parquet", ".geoparquet", ".csv")
 DEFAULT_SNAP_M = 2.0
+_BEGIN = "`waysapart blank FOLDER` writes empty layers, with every key of study.toml explained"
 GEOMETRY_COLUMNS = ("geometry", "lon", "lat", "x", "y")
 """Names for the geometry of a table without one of its own: WKT, or a point's two numbers."""
 
@@ -168,7 +169,7 @@ def _read_table(
             return StudyTable(), label
         ledger.problem(
             f"the folder {here.parent.name!r} holds neither a {STUDY_FILE} nor a file named after "
-            f"a role; roles are {listed(ROLES)}",
+            f"a role; {_BEGIN}; roles are {listed(ROLES)}",
             file=label,
         )
         return None, label
@@ -193,7 +194,7 @@ def _settings(table: StudyTable, here: Path, label: str, ledger: Ledger) -> Sett
         if not layers and not table.extends:
             ledger.problem(
                 "names no [[layer]], and the folder holds no file named after a role; "
-                f"roles are {listed(ROLES)}",
+                f"{_BEGIN}; roles are {listed(ROLES)}",
                 file=label,
             )
     return Settings(
@@ -223,8 +224,8 @@ def _spec(
     role = ROLES.get(layer.role)
     if role is None:
         ledger.problem(
-            f"unknown role {layer.role!r}{did_you_mean(layer.role, ROLES)}; "
-            f"roles are {listed(ROLES)}",
+            f"unknown role {layer.role!r}; roles are {listed(ROLES)}"
+            f"{did_you_mean(layer.role, ROLES)}",
             file=label,
             column=f"layer.{position}.role",
         )
@@ -241,8 +242,8 @@ def _spec(
             if name not in known:
                 sound = False
                 ledger.problem(
-                    f"{layer.role} has no column {name!r}{did_you_mean(name, known)}; "
-                    f"its columns are {listed(known)}",
+                    f"{layer.role} has no column {name!r}; its columns are {listed(known)}"
+                    f"{did_you_mean(name, known)}",
                     file=label,
                     column=f"layer.{position}.{key}.{name}",
                 )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 import pandas as pd
 
@@ -30,6 +30,8 @@ KINDS: Mapping[str, tuple[str, ...]] = {
     "containers": ("room", "chassis", "rack", "charger", "right-of-way"),
 }
 """By role: the kinds that waysapart knows by name. Any other word may stand there."""
+_NOTHING_PASSES = ("mast",)
+"""Kinds of structure that carry no cable from one place to another."""
 
 _LATIN = str.maketrans(
     "АВЕКМНОРСТХУІЈЅавеокрсухіјѕΑΒΕΖΗΙΚΜΝΟΡΤΥΧοινρ",
@@ -58,16 +60,36 @@ def _has_capitals(kinds: pd.Series) -> bool:
     return any(kind != kind.lower() for kind in kinds.dropna().unique())
 
 
-def note_spelling(tables: Mapping[str, pd.DataFrame], ledger: Ledger) -> None:
-    """Note kinds of segments that are not known, and ids that are easily mistaken."""
-    kinds = tables["segments"]["kind"].dropna()
-    unknown = sorted(set(kinds[~kinds.isin(KINDS["segments"])]))
-    if unknown:
-        ledger.note(
-            f"segments of kind {listed(map(repr, unknown))} are none of "
-            f"{', '.join(KINDS['segments'])}: they are taken to pass pits, entries and bridges, "
-            "no towers or poles"
-        )
+def note_spelling(
+    tables: Mapping[str, pd.DataFrame], cable_kinds: Collection[str], ledger: Ledger
+) -> None:
+    """Note kinds that are not known where that decides something, and ids easily mistaken.
+
+    Parameters
+    ----------
+    tables : mapping of str to DataFrame
+        Tables of the study by role.
+    cable_kinds : collection of str
+        Kinds of cable for which the rules have values of their own.
+    ledger : Ledger
+        Takes the notes.
+    """
+    for role, more, so in (
+        (
+            "structures",
+            _NOTHING_PASSES,
+            "no segment is taken to pass them, unless it names them in a or b",
+        ),
+        ("segments", (), "they are taken to pass pits, entries and bridges, no towers or poles"),
+        ("cables", cable_kinds, "overlength and slack by kind are not taken for them"),
+    ):
+        kinds = tables[role]["kind"].dropna()
+        unknown = sorted(set(kinds[~kinds.isin([*KINDS[role], *more])]))
+        if unknown:
+            ledger.note(
+                f"{role} of kind {listed(map(repr, unknown))} are none of "
+                f"{', '.join(KINDS[role])}: {so}"
+            )
     assets = pd.concat([tables[name]["id"] for name in ASSET_ROLES], ignore_index=True)
     for label, ids in (
         ("assets", assets),

@@ -82,7 +82,7 @@ def tell_faults(
             model = top if len(path) == 1 else known.get(str(path[0]), top)
             names = [field.alias or name for name, field in model.model_fields.items()]
             word = str(path[-1])
-            reason = f"unknown key {word!r}{did_you_mean(word, names)}; known keys: {listed(names)}"
+            reason = f"unknown key {word!r}; known keys: {listed(names)}{did_you_mean(word, names)}"
         elif fault["type"] == "missing":
             reason = f"the key {str(path[-1])!r} is required and missing"
         else:

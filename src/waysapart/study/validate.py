@@ -178,7 +178,9 @@ def _tell_dangling(
     for id_, rows in dangling.groupby(dangling, sort=False):
         elsewhere = next((name for name, own in places.items() if id_ in own), None)
         found = f"{id_!r} is one of {elsewhere}" if elsewhere else f"there is no {id_!r}"
-        near = did_you_mean(str(id_), known) if near_wanted and not elsewhere else ""
+        near = ""
+        if near_wanted and not elsewhere:
+            near = _lacks_prefix(str(id_), known, column.name) or did_you_mean(str(id_), known)
         comma = (
             "; ids in a list stand with ';' between, not ','"
             if column.type == "list" and "," in str(id_)
@@ -194,6 +196,18 @@ def _tell_dangling(
             f"expected the id of {expected}; {found}{near}{comma}".replace("{found}", ""),
         )
         near_wanted = near_wanted and len(ledger.problems) < 200
+
+
+def _lacks_prefix(id_: str, known: Sequence[str], column: str) -> str:
+    """What to say where just one known id is the one named with a prefix before it."""
+    longer = [one for one in known if one.endswith(id_) and not one[: -len(id_)][-1:].isalnum()]
+    if len(longer) != 1:
+        return ""
+    prefix = longer[0][: -len(id_)]
+    return (
+        f"; there is {longer[0]!r}: if it is meant, say prefix = {prefix!r} and "
+        f"refers = [{column!r}] for this layer"
+    )
 
 
 def cycles(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger) -> None:

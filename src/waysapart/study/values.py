@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from waysapart.schema import KNOWN_EMPTY, LIST_SEPARATOR, Column
-from waysapart.study.ledger import Ledger, listed
+from waysapart.study.ledger import Ledger, did_you_mean, listed
 
 if TYPE_CHECKING:
     from waysapart.study.model import Layer
@@ -290,7 +290,8 @@ def _check_range(
             layers,
             low,
             column.name,
-            f"expected {bound} {column.minimum:g}{unit}; found {{found}}",
+            f"expected {bound} {column.minimum:g}{unit}; found {{found}}"
+            + _unit_that_fits(column, numbers, spec),
             found,
         )
     if column.maximum is not None:
@@ -299,9 +300,26 @@ def _check_range(
             layers,
             numbers > column.maximum,
             column.name,
-            f"expected at most {column.maximum:g}{unit}; found {{found}}",
+            f"expected at most {column.maximum:g}{unit}; found {{found}}"
+            + _unit_that_fits(column, numbers, spec),
             found,
         )
+
+
+def _unit_that_fits(column: Column, numbers: pd.Series, spec: LayerSpec) -> str:
+    """What to say where a column is in one other unit, in which all of it would be in range."""
+    if column.name in spec.units:
+        return ""
+    low = -np.inf if column.minimum is None else column.minimum
+    high = np.inf if column.maximum is None else column.maximum
+    fitting = [
+        unit
+        for unit, factor in _FACTORS.get(column.unit or "", {}).items()
+        if (numbers.dropna() * factor).between(low, high).all()
+    ]
+    if len(fitting) != 1:
+        return ""
+    return f'; if the source is in {fitting[0]}, say units = {{ {column.name} = "{fitting[0]}" }}'
 
 
 def _factor(column: Column, spec: LayerSpec, ledger: Ledger) -> float:
@@ -312,9 +330,10 @@ def _factor(column: Column, spec: LayerSpec, ledger: Ledger) -> float:
     ledger.problem(
         f"{column.name!r} has no unit, so that none can be converted"
         if not known
-        else f"unknown unit {stated!r} for {column.name!r}; known are {listed(known)}",
+        else f"unknown unit {stated!r} for {column.name!r}; known are {listed(known)}"
+        f"{did_you_mean(stated, known)}",
         file=spec.declared_in,
-        column=f"layer.units.{column.name}",
+        column=f"layer.units.{column.name} ({spec.shown_source})",
     )
     return 1.0
 
