@@ -121,6 +121,8 @@ def test_the_counts_are_those_of_the_circuits():
         "over_limit": 4,
         "unknown_limit": 0,
         "total": 12,
+        "groups_shared": 1,
+        "groups_unproven": 0,
     }
 
 
@@ -157,6 +159,21 @@ def counts(**given):
             counts(shared=2, over_limit=1, unproven=1, accepted=1),
             "No: 2 of 4 circuits share plant between their paths, 1 is over a limit and 1 cannot "
             "be proven from the records. 1 is accepted by waiver.",
+        ),
+        (
+            counts(apart=3) | {"groups_shared": 1},
+            "No: all 3 circuits are apart or accepted, and within the limits, but 1 group shares "
+            "plant between circuits.",
+        ),
+        (
+            counts(apart=3) | {"groups_unproven": 2},
+            "Not proven: all 3 circuits are apart or accepted, and within the limits, but 2 groups "
+            "cannot be proven.",
+        ),
+        (
+            counts(apart=2, unproven=1) | {"groups_shared": 2},
+            "No: 1 of 3 circuits cannot be proven from the records. 2 are apart. 2 groups share "
+            "plant between circuits.",
         ),
         (
             counts(unproven=1),

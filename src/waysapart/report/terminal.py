@@ -90,7 +90,7 @@ def show_proof(console: Console, facts: Facts, *, quiet: bool = False) -> None:
     if quiet:
         return
     urgent = [one for one in facts["circuits"] if _urgent(one)]
-    urgent.sort(key=lambda one: (words.urgency(one), one["id"]))
+    urgent.sort(key=words.importance)
     _table(console, "Circuits that need a decision", urgent[:_MOST_CIRCUITS])
     if len(urgent) > _MOST_CIRCUITS:
         left = len(urgent) - _MOST_CIRCUITS
@@ -212,6 +212,10 @@ def _answer(facts: Facts) -> str:
             "over_limit": counts["over_a_limit"],
             "unknown_limit": unknown,
             "total": counts["circuits"],
+            **{
+                f"groups_{verdict}": sum(one["verdict"] == verdict for one in facts["groups"])
+                for verdict in ("shared", "unproven")
+            },
         }
     )
 

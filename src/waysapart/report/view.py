@@ -66,6 +66,10 @@ def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
     for place, circuit in enumerate(circuits):
         circuit["brief"] = place >= _WHOLE and circuit["urgency"] >= _SETTLED
     counts = _counts(circuits)
+    for verdict in ("shared", "unproven"):
+        counts[f"groups_{verdict}"] = sum(
+            str(group["verdict"]) == verdict for group in facts.get("groups", [])
+        )
     urgent = [
         c
         for c in circuits
@@ -75,6 +79,9 @@ def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
     groups = [
         _group("group", group, together, f"g{index}")
         for index, group in enumerate(facts.get("groups", []))
+    ]
+    to_decide = urgent + [
+        {**one, "anchor": "groups"} for one in groups if one["verdict"] in ("shared", "unproven")
     ]
     groups += [_group("scheme", scheme, {}, "") for scheme in facts.get("schemes", [])]
     return {
@@ -92,8 +99,8 @@ def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
         "strips": any(circuit["strip"] for circuit in circuits),
         "brief": sum(circuit["brief"] for circuit in circuits),
         "budgets": once_each([c for c in circuits if not c["brief"]]) if large else [],
-        "to_decide": urgent[:_SIGNED],
-        "to_decide_left": max(0, len(urgent) - _SIGNED),
+        "to_decide": to_decide[:_SIGNED],
+        "to_decide_left": max(0, len(to_decide) - _SIGNED),
         "urgent_left": max(0, len(urgent) - _FIRST),
         "groups": groups,
         "gaps": [gap_row(gap) for gap in facts.get("gaps", [])],

@@ -61,9 +61,11 @@ def answer(counts: Mapping[str, int]) -> str:
     Parameters
     ----------
     counts : mapping
-        Number of circuits under each verdict, `over_limit`, `unknown_limit` and `total`.
+        Number of circuits under each verdict, `over_limit`, `unknown_limit` and `total`;
+        `groups_shared` and `groups_unproven` where there are groups.
     """
     total = counts["total"]
+    groups = _groups_said(counts)
     if total == 0:
         return "The study holds no circuits, so nothing was asked of it."
     faults = [
@@ -80,11 +82,29 @@ def answer(counts: Mapping[str, int]) -> str:
     if not said:
         accepted = f", {counts['accepted']} of them by waiver" if counts["accepted"] else ""
         subject = "The one circuit is" if total == 1 else f"All {total} circuits are"
-        return f"Yes. {subject} apart or accepted{accepted}, and within the limits."
-    opening = "No" if counts["shared"] or counts["over_limit"] else "Not proven"
+        well = f"{subject} apart or accepted{accepted}, and within the limits"
+        if not groups:
+            return f"Yes. {well}."
+        opening = "No" if counts.get("groups_shared") else "Not proven"
+        return f"{opening}: {well[0].lower()}{well[1:]}, but {groups}."
+    broken = counts["shared"] or counts["over_limit"] or counts.get("groups_shared")
+    opening = "No" if broken else "Not proven"
     number, _, rest = said[0].partition(" ")
     of = f"{number} of {count_of(total, 'circuit')} {rest}"
-    return f"{opening}: {listed([of, *said[1:]])}. {_well(counts)}"
+    besides = f" {groups[0].upper()}{groups[1:]}." if groups else ""
+    return f"{opening}: {listed([of, *said[1:]])}. {_well(counts)}{besides}"
+
+
+def _groups_said(counts: Mapping[str, int]) -> str:
+    """What is wrong with groups of circuits that back each other up."""
+    shared, unproven = counts.get("groups_shared", 0), counts.get("groups_unproven", 0)
+    said = []
+    if shared:
+        verb = "shares" if shared == 1 else "share"
+        said.append(f"{count_of(shared, 'group')} {verb} plant between circuits")
+    if unproven:
+        said.append(f"{count_of(unproven, 'group')} cannot be proven")
+    return listed(said)
 
 
 def _well(counts: Mapping[str, int]) -> str:
@@ -107,6 +127,21 @@ def urgency(circuit: Facts) -> int:
     by_verdict = _URGENCY[str(circuit["verdict"])]
     over = circuit.get("within_limits") is False
     return min(by_verdict, _OVER_LIMIT) if over else by_verdict
+
+
+def importance(circuit: Facts) -> tuple[int, int, list[tuple[int, str]]]:
+    """What circuits are ordered by: urgency, then how much was found, then their ids."""
+    close = [
+        *(
+            n
+            for n in (*circuit.get("near", []), *circuit.get("near_folded", []))
+            if not n.get("under")
+        ),
+        *(n for n in circuit.get("cross", []) if forbidden(n)),
+    ]
+    found = sum(not one.waived for one in folded(circuit.get("shared", [])))
+    found += sum(not one.get("waived") for one in close)
+    return urgency(circuit), -found, counted(str(circuit["id"]))
 
 
 def finding(circuit: Facts) -> str:
