@@ -150,3 +150,28 @@ def test_one_thing_to_build_works_for_each(found: Reroute, tmp_path: Path) -> No
         assert {verdicts[name] for name in option.apart} == {"apart"}
     helped = {name for option in options for name in option.apart}
     assert helped == {one.target.id for one in found.found if one.status == "none"}
+
+
+def test_fields_on_the_page_are_those_written(facts: dict[str, Any]) -> None:
+    """Every field in the two tables is in some entry, and every field of an entry on the page."""
+    section = PAGE.split("## The JSON")[1]
+    listed = [
+        set(re.findall(r"`(\w+)`", row)) for row in re.findall(r"^\| (`.*?) \|", section, re.M)
+    ]
+    named = set().union(*listed)
+    circuits = facts["circuits"]
+    proofs = [one["no_pair_proof"] for one in circuits if one["no_pair_proof"]]
+    written = {name for one in (*circuits, *proofs) for name in one}
+    assert named <= written
+    told = set(re.findall(r"`(\w+)`", section))
+    assert written - told == {"id", "kind", "members", "seconds"}
+
+
+def test_the_way_kept_on_the_page() -> None:
+    for name, risks in table("kept").items():
+        nothing = wa.Candidates(wanted=False)
+        found = reroute(wa.read_study(ESTUARY), [name], keep="main", build=nothing)
+        (one,) = found.facts()["circuits"]
+        assert one["status"] == "none"
+        leaves = _leaves(one["no_pair_proof"]["tree"])
+        assert sorted({risk for leaf in leaves for risk in leaf["avoid"]}) == risks

@@ -4,9 +4,11 @@ Run by hand from the top of the repository:
 
     PYTHONPATH=src python tests/benchmarks/bench_reroute.py
 
-Prints per kind of net: searches, median and greatest time, outcomes, and for the small
-nets the median time of HiGHS on the same questions and the ratio of the medians. Exits
-with 1 where a median is over its limit: 0.2 s at 1,000 nodes, 1 s at 5,000.
+Prints per kind of net: searches, median and greatest processor time (the median on the
+clock in brackets), outcomes, and for the smaller nets the median of HiGHS on the same
+questions and the ratio of the medians. Exits with 1 where a median of processor time is
+over its limit: 0.2 s at 1,000 nodes, 1 s at 5,000. Processor time, because the clock
+tells of what else the machine does.
 """
 
 from __future__ import annotations
@@ -41,23 +43,25 @@ def main() -> int:
     """Run all kinds; returns the exit status."""
     late = False
     for nodes, rivers, searches, programmes, limit in KINDS:
-        took, beside, outcomes = [], [], Counter()
+        took, clock, beside, outcomes = [], [], [], Counter()
         for seed in range(searches):
             net = geographic_net(nodes, seed, rivers)
-            began = time.perf_counter()
+            began, on_clock = time.process_time(), time.perf_counter()
             answer = best_pair(net.graph, net.question)
-            took.append(time.perf_counter() - began)
+            took.append(time.process_time() - began)
+            clock.append(time.perf_counter() - on_clock)
             outcomes[answer.status] += 1
             if seed < programmes:
-                began = time.perf_counter()
+                began = time.process_time()
                 status, cost = by_integer_programme(net.graph, net.question, MILP_LIMIT_S)
-                seconds = time.perf_counter() - began
+                seconds = time.process_time() - began
                 beside.append((took[-1], seconds, status == "undecided"))
                 if status != "undecided" and (status, cost) != (answer.status, answer.cost):
                     print(f"  seed {seed}: HiGHS says {status} {cost}, here {answer.status}")
                     late = True
         print(
-            f"{nodes} nodes, {rivers} rivers: {searches} searches, median {median(took):.3f} s, "
+            f"{nodes} nodes, {rivers} rivers: {searches} searches, median {median(took):.3f} s "
+            f"({median(clock):.3f} s on the clock), "
             f"greatest {max(took):.3f} s, {dict(outcomes)}"
         )
         if beside:
@@ -83,9 +87,9 @@ def sharing() -> None:
             if best_pair(net.graph, net.question).status != "none":
                 continue
             weight = [1] * net.graph.n_risks
-            began = time.perf_counter()
+            began = time.process_time()
             found = least_shared(net.graph, net.question, weight, time_limit_s=SHARING_LIMIT_S)
-            took.append(time.perf_counter() - began)
+            took.append(time.process_time() - began)
             outcomes[found.status] += 1
         print(
             f"least sharing, {nodes} nodes, {rivers} rivers: {len(took)} searches, "
