@@ -69,6 +69,19 @@ def test_every_row_shorter_than_the_header(tmp_path: Path) -> None:
     assert "column b" in run.said
 
 
+def test_bytes_that_are_no_text_in_a_column_that_nobody_asked_for(tmp_path: Path) -> None:
+    """GeoJSON is UTF-8; pandas came upon the byte only when a row was to be described."""
+    study = write_small_study(tmp_path / "study")
+    path = study / "sites.geojson"
+    data = json.loads(path.read_text(encoding="utf-8"))
+    for number, feature in enumerate(data["features"]):
+        feature["properties"]["remark"] = f"plain {number}"
+    path.write_bytes(json.dumps(data).encode().replace(b"plain 1", b"plain \xe6"))
+    run = outcome(["check", str(study)])
+    assert run.exit_code == 2
+    assert "sites.geojson, layer sites row 2, column remark: text that is not UTF-8" in " ".join(run.said.split())
+
+
 def test_no_links_at_all(tmp_path: Path) -> None:
     """Found by the fuzzer: with nothing to fail, an array could not be written to."""
     study = write_small_study(tmp_path / "study")

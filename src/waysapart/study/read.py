@@ -77,16 +77,15 @@ def read_study(path: Path | str = ".") -> Study:
     rules = _rules(chain, ledger)
     layers: list[Layer] = []
     reads: list[list[_Read]] = []
+    unread: set[str] = set()
     for settings in chain:
         if settings.path is not None:
             ledger.inputs.append(input_of(settings.path, settings.file))
-        reads.append(
-            [
-                read
-                for spec in check_sources(settings, ledger)
-                if (read := _read_layer(spec, layers, ledger)) is not None
-            ]
-        )
+        there = check_sources(settings, ledger)
+        found = [(spec, _read_layer(spec, layers, ledger)) for spec in there]
+        reads.append([read for _, read in found if read is not None])
+        unread |= {spec.role for spec in settings.layers if spec not in there}
+        unread |= {spec.role for spec, read in found if read is None}
     last = chain[-1]
     crs_file = next((settings.file for settings in reversed(chain) if settings.crs), last.file)
     crs = working_crs(
@@ -103,6 +102,7 @@ def read_study(path: Path | str = ".") -> Study:
         layers,
         ledger,
         removed={id_ for settings in chain for id_ in settings.remove},
+        unread=unread,
         rules_file=rules_path.name if rules_path else "rules.toml",
     )
     note_spelling(tables, rules.cable_kinds if rules else (), ledger)

@@ -7,12 +7,14 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from waysapart.errors import Problem
 from waysapart.study.database import is_database, read_database
 from waysapart.study.filters import filtered
-from waysapart.study.raw import ROW, RawLayer, fault, file_inputs, one_line, stated_crs
+from waysapart.study.raw import ROW, RawLayer, SourceError, fault, file_inputs, one_line, stated_crs
 from waysapart.study.text_table import read_csv
 
 if TYPE_CHECKING:
+    import pandas as pd
     from numpy.typing import NDArray
 
     from waysapart.study.settings import LayerSpec
@@ -79,10 +81,48 @@ def _read_vector(spec: LayerSpec) -> RawLayer:
     crs = getattr(frame, "crs", None) if "geometry" in frame else None
     bare = pd.DataFrame(frame).reset_index(drop=True)
     bare[ROW] = rows
+    _readable(spec, bare)
     several = len(layers) > 1 or info["driver"] == "GPKG"
     return RawLayer(
         bare, stated_crs(crs), layer if several else None, file_inputs(spec, info["driver"])
     )
+
+
+def _readable(spec: LayerSpec, frame: pd.DataFrame) -> None:
+    """Raise an error for each column with text that is not UTF-8: GDAL hands bytes on unseen."""
+    if find_spec("pyarrow") is None:  # then GDAL's text has been decoded on reading
+        return
+    import pandas as pd
+    import pyarrow as pa  # type: ignore[import-untyped]
+
+    problems = []
+    for column in frame.columns[[isinstance(kind, pd.StringDtype) for kind in frame.dtypes]]:
+        text = pa.Array.from_pandas(frame[column])
+        if _is_text(text):
+            continue
+        at = next(row for row in range(len(text)) if not _is_text(text.slice(row, 1)))
+        problems.append(
+            Problem(
+                "text that is not UTF-8; save the layer as UTF-8",
+                spec.shown_source,
+                spec.layer or spec.role,
+                int(frame[ROW].iloc[at]),
+                str(column),
+                None,
+            )
+        )
+    if problems:
+        raise SourceError(*problems)
+
+
+def _is_text(array: Any) -> bool:
+    import pyarrow as pa
+
+    try:
+        array.validate(full=True)
+    except pa.ArrowInvalid:
+        return False
+    return True
 
 
 def _choose_layer(spec: LayerSpec, layers: Sequence[str]) -> str:

@@ -8,18 +8,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from waysapart.schema import ASSET_ROLES, KNOWN_EMPTY, LIST_SEPARATOR, ROLES, Column
+from waysapart.schema import ASSET_ROLES, KNOWN_EMPTY, LIST_SEPARATOR, ROLES
 from waysapart.study.ledger import Ledger, did_you_mean, listed
 from waysapart.study.membership import is_among
+from waysapart.study.references import references
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from waysapart.study.model import Layer
     from waysapart.study.rules import Rules
-
-_NEAR_AMONG = 20_000
-"""Near matches are looked for among no more ids than this: it takes a while."""
 
 _DEEPEST = 100
 """How deep things may lie in each other: many times what any plant needs, and few enough
@@ -33,6 +31,7 @@ def validate(
     ledger: Ledger,
     *,
     removed: Collection[str] = (),
+    unread: Collection[str] = (),
     rules_file: str = "rules.toml",
 ) -> None:
     """Write down every problem between the rows of a study.
@@ -48,12 +47,14 @@ def validate(
     ledger : Ledger
     removed : collection of str
         Ids that a proposal took out; rules may still name them.
+    unread : collection of str
+        Roles of which a layer could not be read: nobody is blamed for naming their ids.
     rules_file : str
         Name of the rules in messages.
     """
     unique_ids(tables, layers, ledger)
     unique_keys(tables, layers, ledger)
-    references(tables, layers, ledger)
+    references(tables, layers, ledger, unread)
     cycles(tables, layers, ledger)
     fibres(tables, layers, ledger)
     circuits(tables, layers, ledger)
@@ -112,102 +113,6 @@ def unique_keys(
             f"an earlier row has the same {', '.join(role.key)}; "
             + ("number the steps" if "seq" in role.key else "keep one of them"),
         )
-
-
-def references(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger) -> None:
-    """Every id that a row names is the id of a row of a role that may stand there."""
-    ids = {name: _ids_of(tables, name) for name in ROLES if _has_ids(name)}
-    named = [
-        (name, column, _named(tables[name], column))
-        for name, role in ROLES.items()
-        for column in role.columns
-        if column.refers and len(tables[name])
-    ]
-    # All texts are put into numbers at once: hashing them is most of the work.
-    texts = [*ids.values(), *(values.to_numpy(dtype=object) for _, _, values in named)]
-    number, different = pd.factorize(np.concatenate([*texts, np.empty(0, dtype=object)]))
-    parts = np.split(number, np.cumsum([len(one) for one in texts]))
-    known = dict(zip(ids, parts, strict=False))
-    for (name, column, values), mine in zip(named, parts[len(ids) :], strict=False):
-        stands = np.zeros(len(different), dtype=bool)
-        for role in _roles(column):
-            stands[known[role]] = True
-        dangling = values[~stands[mine]]
-        if len(dangling):
-            _tell_dangling(tables[name], column, dangling, ids, layers, ledger)
-
-
-def _roles(column: Column) -> tuple[str, ...]:
-    """The roles whose ids may stand in a column."""
-    return ASSET_ROLES if column.refers == ("assets",) else column.refers
-
-
-def _named(frame: pd.DataFrame, column: Column) -> pd.Series:
-    """Every id that a column names, one by one, with the position of its row."""
-    values = frame[column.name].reset_index(drop=True).dropna()
-    if column.name == "within":
-        values = values[values != KNOWN_EMPTY]
-    if column.type == "list" and values.str.contains(LIST_SEPARATOR, regex=False).any():
-        values = values.str.split(LIST_SEPARATOR).explode()
-    return values
-
-
-def _has_ids(name: str) -> bool:
-    return "id" in ROLES[name].column or name == "rings"
-
-
-def _ids_of(tables: Mapping[str, pd.DataFrame], name: str) -> NDArray[np.object_]:
-    column = "id" if "id" in ROLES[name].column else "ring"
-    return np.asarray(tables[name][column].dropna().to_numpy(dtype=object))
-
-
-def _tell_dangling(
-    frame: pd.DataFrame,
-    column: Column,
-    dangling: pd.Series,
-    ids: Mapping[str, NDArray[np.object_]],
-    layers: Sequence[Layer],
-    ledger: Ledger,
-) -> None:
-    """Write down the ids that a column names and nobody has, with the rows that do."""
-    roles = _roles(column)
-    expected = "an asset" if column.refers == ("assets",) else f"one of {' or '.join(roles)}"
-    known = list(dict.fromkeys(id_ for role in roles for id_ in ids[role].tolist()))
-    places = {name: frozenset(own.tolist()) for name, own in ids.items()}
-    near_wanted = len(known) <= _NEAR_AMONG
-    for id_, rows in dangling.groupby(dangling, sort=False):
-        elsewhere = next((name for name, own in places.items() if id_ in own), None)
-        found = f"{id_!r} is one of {elsewhere}" if elsewhere else f"there is no {id_!r}"
-        near = ""
-        if near_wanted and not elsewhere:
-            near = _lacks_prefix(str(id_), known, column.name) or did_you_mean(str(id_), known)
-        comma = (
-            "; ids in a list stand with ';' between, not ','"
-            if column.type == "list" and "," in str(id_)
-            else ""
-        )
-        bad = np.zeros(len(frame), dtype=bool)
-        bad[rows.index] = True
-        ledger.rows(
-            frame,
-            layers,
-            bad,
-            column.name,
-            f"expected the id of {expected}; {found}{near}{comma}".replace("{found}", ""),
-        )
-        near_wanted = near_wanted and len(ledger.problems) < 200
-
-
-def _lacks_prefix(id_: str, known: Sequence[str], column: str) -> str:
-    """What to say where just one known id is the one named with a prefix before it."""
-    longer = [one for one in known if one.endswith(id_) and not one[: -len(id_)][-1:].isalnum()]
-    if len(longer) != 1:
-        return ""
-    prefix = longer[0][: -len(id_)]
-    return (
-        f"; there is {longer[0]!r}: if it is meant, say prefix = {prefix!r} and "
-        f"refers = [{column!r}] for this layer"
-    )
 
 
 def cycles(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger) -> None:
