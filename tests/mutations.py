@@ -722,14 +722,22 @@ def _is_witness(key: str, value: Any) -> bool:
 
 
 def _approaches(closest: list[Row]) -> list[Row]:
-    """How close each two paths come. Where they come so close may be several places."""
-    return [{"paths": one["paths"], "distance_m": one["distance_m"]} for one in closest]
+    """How close each two paths come, and where; only one of several places need be named."""
+    return [{key: one[key] for key in ("paths", "distance_m", "points")} for one in closest]
 
 
 def differs(one: Any, other: Any, name: str = "") -> bool:
-    """Whether two facts differ by more than recheck can tell apart."""
+    """Whether two facts differ by more than recheck can tell apart.
+
+    Witnesses of which several are true (where ways come closest, the chain to what is
+    shared) may differ; those of the old evidence then still hold, or recheck tells.
+    """
     if isinstance(one, dict) and isinstance(other, dict):
-        return set(one) != set(other) or any(differs(one[key], other[key], key) for key in one)
+        return set(one) != set(other) or any(
+            differs(one[key], other[key], key)
+            for key in one
+            if key != "points" and not key.endswith("via")
+        )
     if isinstance(one, list) and isinstance(other, list):
         return len(one) != len(other) or any(
             differs(a, b, name) for a, b in zip(one, other, strict=True)
