@@ -717,7 +717,7 @@ def checked(facts: Any) -> Any:
 
 
 def _is_witness(key: str, value: Any) -> bool:
-    """The closest approaches of the evidence, one to every two paths; a circuit's is one of them."""
+    """The evidence's closest approaches, one to every two paths; a circuit's is one of them."""
     return key == "closest" and isinstance(value, list)
 
 
