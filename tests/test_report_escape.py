@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from waysapart.report.escape import (
     csv_cell,
     html_text,
+    inert,
     json_for_script,
     map_text,
     terminal_text,
@@ -144,3 +145,15 @@ def test_csv_cells_are_read_back_as_text_that_starts_no_formula(texts):
 )
 def test_terminal_text(text, shown):
     assert terminal_text(text) == shown
+
+
+@pytest.mark.parametrize("html", ["<p>x</ScRipt>", "<script>", "a<!-- b"])
+def test_html_that_would_end_its_element_does_not_wait_in_it(html):
+    with pytest.raises(ValueError, match="cannot wait"):
+        inert(html)
+
+
+def test_escaped_text_waits_as_it_is():
+    """What a template makes of hostile text: no bracket is left in it."""
+    html = f"<p>{html_text('</script><!--')}</p>"
+    assert inert(html) == html

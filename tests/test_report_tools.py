@@ -227,5 +227,5 @@ def test_a_large_report_puts_an_entry_in_when_it_is_opened(watched, proof, tmp_p
     page.evaluate("id => document.querySelector(id).open = true", link.get_attribute("href"))
     assert "loss, the sum" in page.locator(link.get_attribute("href")).text_content()
     page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
-    assert page.locator("template.later").count() == 0
+    assert page.locator("script.later").count() == 0
     assert page.locator("details.circuit svg.strip").count() == 87

@@ -19,6 +19,7 @@ from waysapart.shown import html_text, replace_unseen, visible
 __all__ = [
     "csv_cell",
     "html_text",
+    "inert",
     "json_for_script",
     "map_text",
     "terminal_text",
@@ -101,3 +102,21 @@ def _terminal_escape(char: str) -> str:
     if code <= 0xFF:
         return f"\\x{code:02x}"
     return f"\\u{code:04x}" if code <= 0xFFFF else f"\\U{code:08x}"
+
+
+def inert(html: str) -> Markup:
+    """HTML to stand in a `script` element that holds text, until a script puts it into the page.
+
+    Parameters
+    ----------
+    html : str
+        Made by a template, so every text in it is escaped.
+
+    Raises
+    ------
+    ValueError
+        Where it holds what would end or upset the element: `</script`, `<script` or `<!--`.
+    """
+    if re.search(r"</?script|<!--", html, re.IGNORECASE):
+        raise ValueError("a script or a comment cannot wait within a script element")
+    return Markup(html)

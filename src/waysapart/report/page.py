@@ -13,7 +13,7 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
-from waysapart.report.escape import json_for_script, visible
+from waysapart.report.escape import inert, json_for_script, visible
 from waysapart.report.map import Tiles, folium_map, has_places, map_data
 from waysapart.report.offline import CSP_PLACE, MapParts, seal
 from waysapart.report.picture import map_picture
@@ -176,7 +176,7 @@ def _usual_mode(path: Path) -> int:
 
 @cache
 def _environment() -> jinja2.Environment:
-    return jinja2.Environment(
+    made = jinja2.Environment(
         loader=jinja2.FunctionLoader(_file),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
@@ -184,6 +184,8 @@ def _environment() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    made.filters["inert"] = inert
+    return made
 
 
 def _shown(value: object) -> object:

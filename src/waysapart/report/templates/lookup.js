@@ -231,9 +231,12 @@
 
   /* In a large report the entries that need no decision are put in when they are opened. */
   function putIn(entry) {
-    var kept = entry.querySelector(":scope > template.later");
+    var kept = entry.querySelector(":scope > script.later");
     if (!kept) return;
-    kept.replaceWith(kept.content);
+    /* Text until now: a browser reads it far sooner than it makes elements. */
+    var made = document.createElement("template");
+    made.innerHTML = kept.textContent;
+    kept.replaceWith(made.content);
     document.dispatchEvent(new CustomEvent("put-in", { detail: entry }));
   }
   document.addEventListener("toggle", function (event) {

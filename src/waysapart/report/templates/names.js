@@ -20,12 +20,13 @@
       var boxes = [
         [p[0] + 11, p[1]], [p[0] - 11 - w, p[1]], [p[0] - w / 2, p[1] - 24], [p[0] - w / 2, p[1] + 24]
       ].map(function (c) { return [c[0] - 1, c[1] - 8, c[0] + w + 1, c[1] + 8]; });
-      var free = boxes.filter(function (box) {
+      var inside = boxes.filter(function (box) {
         return box[0] > view.left && box[2] < view.left + view.sight.x;
-      }).filter(function (box) {
+      });
+      var free = inside.filter(function (box) {
         return !view.taken.some(function (t) { return covers(t, box); });
       });
-      var box = free[0] || boxes[0];
+      var box = free[0] || inside[0] || boxes[0];
       if (names.some(function (t) { return covers(t, box); })) continue;
       names.push(box);
       view.taken.push(box);
