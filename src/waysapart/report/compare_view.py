@@ -7,7 +7,12 @@ from typing import Any
 
 from waysapart.report import words
 from waysapart.report.view_records import gap_row, since_view
-from waysapart.report.words_whatif import CHANGED, comparison_answer, why_changed
+from waysapart.report.words_whatif import (
+    CHANGED,
+    comparison_answer,
+    less_on_record_said,
+    why_changed,
+)
 from waysapart.whatif.changes import CHANGES, measured
 from waysapart.whatif.compare import Comparison
 
@@ -86,6 +91,7 @@ def comparison_view(comparison: Comparison, facts: Facts) -> View:
         "caution": after.get("caution") or before.get("caution") or "",
         "question": QUESTION,
         "answer": comparison_answer(facts),
+        "less_on_record": less_on_record_said(facts["circuits"]),
         "counts": [(name, facts["summary"][name], MEANING[name]) for name in CHANGES],
         "circuits": circuits,
         "together": together,
