@@ -96,3 +96,15 @@ def test_quiet_is_the_answer_and_the_counts(facts):
     assert " ".join(lines[-1].split()) == (
         "13 shared 2 unproven 1 accepted 13 apart 2 over a limit 2 record gaps"
     )
+
+
+def test_a_narrow_terminal_breaks_no_count_in_two(facts):
+    """At 60 columns the counts take two lines; at 100 one."""
+    lines = printed(show_proof, facts, width=60).splitlines()
+    first = next(k for k, line in enumerate(lines) if line.startswith("  13 shared"))
+    assert lines[first].split("   ")[-1] == "13 apart"
+    assert lines[first + 1] == "  2 over a limit   2 record gaps"
+    wide = printed(show_proof, facts, width=100).splitlines()
+    assert (
+        "  13 shared   2 unproven   1 accepted   13 apart   2 over a limit   2 record gaps" in wide
+    )

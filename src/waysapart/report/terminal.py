@@ -77,16 +77,15 @@ def show_proof(console: Console, facts: Facts, *, quiet: bool = False) -> None:
     head = facts["study"] + (f", revision {facts['revision']}" if facts["revision"] else "")
     console.print(styled(head, "bold"))
     console.print(styled(_answer(facts)))
-    line = Text("  ")
-    for verdict in words.VERDICTS:
-        line.append(
-            f"{counts[verdict]} {verdict}   ", _STYLE[verdict] if counts[verdict] else "dim"
-        )
-    line.append(
-        f"{counts['over_a_limit']} over a limit   ", "bold red" if counts["over_a_limit"] else "dim"
-    )
-    line.append(words.count_of(counts["gaps"], "record gap"), "" if counts["gaps"] else "dim")
-    console.print(line)
+    parts = [
+        Text(f"{counts[verdict]} {verdict}", _STYLE[verdict] if counts[verdict] else "dim")
+        for verdict in words.VERDICTS
+    ]
+    over = counts["over_a_limit"]
+    parts.append(Text(f"{over} over a limit", "bold red" if over else "dim"))
+    gaps = counts["gaps"]
+    parts.append(Text(words.count_of(gaps, "record gap"), "" if gaps else "dim"))
+    _in_rows(console, parts)
     if quiet:
         return
     urgent = [one for one in facts["circuits"] if _urgent(one)]
@@ -120,6 +119,18 @@ def show_proof(console: Console, facts: Facts, *, quiet: bool = False) -> None:
         console.print(styled(f"note: {note}", "dim"))
     console.print()
     console.print(styled(facts["caution"], "dim"))
+
+
+def _in_rows(console: Console, parts: Sequence[Text]) -> None:
+    """Parts beside each other, a new line before one that would be broken."""
+    line = Text("  ")
+    for part in parts:
+        if line.cell_len > 2 and line.cell_len + 3 + part.cell_len > console.width:
+            console.print(line)
+            line = Text("  ")
+        line.append("   " if line.cell_len > 2 else "")
+        line.append_text(part)
+    console.print(line)
 
 
 def show_circuit(console: Console, circuit: Facts) -> None:
