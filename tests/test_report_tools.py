@@ -157,6 +157,13 @@ def test_the_report_says_what_the_revision_changes(page):
     assert "Approved" in text
 
 
+def test_a_link_to_a_folded_entry_opens_it(page):
+    entry = page.locator("details.circuit:has(h3:has-text('C27'))")
+    assert entry.get_attribute("open") is None
+    page.locator("tr:has(button.pick:text-is('C27')) a.more").click()
+    assert entry.locator("svg.strip").first.is_visible()
+
+
 def test_the_counts_show_their_circuits_alone(page):
     """Two circuits are over a limit though apart; typing a filter afterwards looks at all rows."""
     rows = page.locator("table[data-table=circuits] tbody tr:visible button.pick")

@@ -28,7 +28,9 @@ Facts = Mapping[str, Any]
 View = dict[str, Any]
 
 _LARGE = 80
-"""With more circuits, what needs no decision is put into the page when it is asked for."""
+"""With more circuits, most entries are put into the page when they are asked for."""
+_OPEN = 24
+"""Entries of a large report that stand open, if they need a decision."""
 _SETTLED = 3
 _WHOLE = 400
 """With more circuits, those behind these that need no decision are shown in brief."""
@@ -64,6 +66,7 @@ def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
     circuits.sort(key=lambda c: (c["urgency"], -c["found"], words.counted(c["id"])))
     large = len(circuits) > _LARGE
     for place, circuit in enumerate(circuits):
+        circuit["waits"] = large and (place >= _OPEN or circuit["urgency"] >= _SETTLED)
         circuit["brief"] = place >= _WHOLE and circuit["urgency"] >= _SETTLED
     counts = _counts(circuits)
     for verdict in ("shared", "unproven"):

@@ -229,7 +229,7 @@
   ways.pickAsset = pick;
   ways.describe = describe;
 
-  /* In a large report the entries that need no decision are put in when they are opened. */
+  /* In a large report most entries are put in when they are opened. */
   function putIn(entry) {
     var kept = entry.querySelector(":scope > script.later");
     if (!kept) return;
@@ -242,6 +242,13 @@
   document.addEventListener("toggle", function (event) {
     if (event.target.open && event.target.matches("details.circuit")) putIn(event.target);
   }, true);
+
+  /* A link to an entry that is folded opens it: then the reader is where the link led. */
+  document.addEventListener("click", function (event) {
+    var link = event.target.closest("a[href^='#']");
+    var to = link ? document.getElementById(link.getAttribute("href").slice(1)) : null;
+    if (to && to.matches("details") && !to.open) to.open = true;
+  });
 
   /* Paper: everything open, but not the evidence of circuits that need no decision. */
   var folded = [];
