@@ -38,7 +38,8 @@ class Ground:
 
     `ends`: the structures or sites that a segment ends at; `passed`: what it passes,
     with the fraction of its line; `holders`: what an asset lies directly within;
-    `hit`: the hazards that take a segment, structure or site.
+    `hit`: the hazards that take a segment, structure or site; `left_out`: holders
+    of kinds that the rules ignore.
     """
 
     records: Records
@@ -48,6 +49,7 @@ class Ground:
     passed: dict[str, dict[str, float]] = field(default_factory=dict)
     holders: dict[str, list[str]] = field(default_factory=dict)
     hit: dict[str, list[str]] = field(default_factory=dict)
+    left_out: set[str] = field(default_factory=set)
     gaps: list[Gap] = field(default_factory=list)
 
     def above(self, asset: str) -> set[str]:
@@ -82,11 +84,10 @@ def survey(records: Records) -> Ground:
     ignored = records.rules["reliance"]["ignore_kinds"]
     for role in WITH_WITHIN:
         for row in records.rows[role]:
-            ground.holders[row["id"]] = [
-                holder
-                for holder in row.get("within") or ()
-                if holder != "-" and ground.kind.get(holder) not in ignored
-            ]
+            named = [holder for holder in row.get("within") or () if holder != "-"]
+            out = {holder for holder in named if ground.kind.get(holder) in ignored}
+            ground.holders[row["id"]] = [holder for holder in named if holder not in out]
+            ground.left_out |= out
     ground.gaps += [_gone(records, *lost) for lost in records.gone]
     _tie_ends(ground)
     _find_passed(ground)

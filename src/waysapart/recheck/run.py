@@ -46,7 +46,7 @@ def hold(records: Records, facts: dict[str, Any], findings: Findings) -> None:
     check_claims(world, facts, findings)
     check_figures(world, facts, findings)
     _check_all_gaps(world, facts, findings)
-    _check_assumptions(records, facts, findings)
+    _check_assumptions(records, facts, world.ground.left_out, findings)
     if world.cables.drawn:
         findings.skip(
             "drawn cables: that no other segment keeps to their lines as well as those named"
@@ -103,14 +103,23 @@ def _check_all_gaps(world: World, facts: dict[str, Any], findings: Findings) -> 
     findings.confirmed += sum((told & found).values())
 
 
-def _check_assumptions(records: Records, facts: dict[str, Any], findings: Findings) -> None:
-    """Values that the rules put in, and the coordinate system where the study states one."""
+def _check_assumptions(
+    records: Records, facts: dict[str, Any], left_out: set[str], findings: Findings
+) -> None:
+    """Values that the rules put in, and the coordinate system where the study states one.
+
+    The kinds that are ignored stand twice: as the rules have them, then what was left out.
+    """
+    told = set()
     for one in facts["assumptions"]:
+        if one["key"] in told:
+            findings.same_set("left out as too large", one["value"], left_out)
+            continue
+        told.add(one["key"])
         value: Any = records.rules
         for key in _keys(one["key"]):
             value = value.get(key) if isinstance(value, dict) else None
-        if one["key"] != "reliance.ignore_kinds":
-            findings.same(f"assumption {one['key']}", one["value"], _plain(value))
+        findings.same(f"assumption {one['key']}", one["value"], _plain(value))
     findings.holds(CRS.from_user_input(facts["crs"]) == records.crs, "the crs is another")
     findings.same_set("out of service", facts["out"], set(records.out))
 
