@@ -79,7 +79,9 @@ def test_bytes_that_are_no_text_in_a_column_that_nobody_asked_for(tmp_path: Path
     path.write_bytes(json.dumps(data).encode().replace(b"plain 1", b"plain \xe6"))
     run = outcome(["check", str(study)])
     assert run.exit_code == 2
-    assert "sites.geojson, layer sites row 2, column remark: text that is not UTF-8" in " ".join(run.said.split())
+    assert "sites.geojson, layer sites row 2, column remark: text that is not UTF-8" in " ".join(
+        run.said.split()
+    )
 
 
 def test_no_links_at_all(tmp_path: Path) -> None:

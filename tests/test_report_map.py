@@ -95,7 +95,12 @@ def test_losses_count_circuits_of_the_facts_only():
     assert data["losses"] == [[[0], [], []]]
     of = data["of"]
     assert of["kinds"] == [[0, -1, 0]]
-    assert [of[table] for table in ("plant", "points", "hazards", "others")] == [[0], [-1], [-1], []]
+    assert [of[table] for table in ("plant", "points", "hazards", "others")] == [
+        [0],
+        [-1],
+        [-1],
+        [],
+    ]
     assert of["more"] == {}
 
 
