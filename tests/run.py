@@ -15,6 +15,8 @@ ROOT = Path(__file__).resolve().parents[1]
 
 def main() -> int:
     python = sys.executable
+    # One more than there are cores: browser and subprocess tests wait for a part of their time.
+    workers = (os.cpu_count() or 1) + 1
     steps = (
         ("lint", [python, "-m", "ruff", "check", "."]),
         ("format", [python, "-m", "ruff", "format", "--check", "."]),
@@ -22,16 +24,8 @@ def main() -> int:
         (
             "tests",
             [
-                python,
-                "-m",
-                "pytest",
-                "-q",
-                "-n",
-                "auto",
-                "--dist",
-                "loadfile",
-                "--durations=25",
-                *sys.argv[1:],
+                *(python, "-m", "pytest", "-q", "-n", str(workers), "--dist", "loadfile"),
+                *("--durations=25", *sys.argv[1:]),
             ],
         ),
     )

@@ -24,7 +24,7 @@ from mutations import (
 from random_plant import write_random_study
 from small_study import write_small_study
 
-PLANTS = (3, 15, 24, 45, 53, 0)
+PLANTS = (3, 15, 24, 53)
 PER_PLANT = 80
 
 
