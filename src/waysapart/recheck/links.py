@@ -21,6 +21,10 @@ class Use(NamedTuple):
     to: float
 
 
+_ELSEWHERE = 1e-6
+"""What a meeting that holds, but not in one place, costs beside one that fails."""
+
+
 @dataclass
 class Hop:
     """A link: per way (`both`, or `go` and `return`) the uses of its cables, in order.
@@ -171,15 +175,22 @@ def _least_faults(
     begin: str | None,
     finish: str | None,
 ) -> list[Use]:
-    """The uses, one of each cable, with the fewest meetings that fail; the first of equal ones."""
-    ways = [(int(not places.reaches(use.begin, begin)), [use]) for use in choices[0]]
+    """The uses, one of each cable, with the fewest meetings that fail.
+
+    Of equal ones those whose ends come together in one place: that is how the cables
+    were laid, though a site that both reach would let them lie the other way round.
+    """
+
+    def cost(joint: bool, before: Use, after: Use) -> float:
+        if before.end is not None and before.end == after.begin:
+            return 0.0
+        return _ELSEWHERE if joint or places.meet(before.end, after.begin) else 1.0
+
+    ways = [(float(not places.reaches(use.begin, begin)), [use]) for use in choices[0]]
     for joint, options in zip(jointed, choices[1:], strict=True):
         ways = [
             min(
-                (
-                    (cost + (not joint and not places.meet(done[-1].end, use.begin)), [*done, use])
-                    for cost, done in ways
-                ),
+                ((faults + cost(joint, done[-1], use), [*done, use]) for faults, done in ways),
                 key=lambda way: way[0],
             )
             for use in options
