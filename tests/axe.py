@@ -60,3 +60,10 @@ def look_through(page: Any) -> None:
         " for (let y = 0; y < document.documentElement.scrollHeight; y += 700) {"
         " window.scrollTo(0, y); await pause(); } window.scrollTo(0, 0); await pause(); })()"
     )
+
+
+def complaints(page: Any, axe: str, scheme: str) -> list[Any]:
+    """What the engine finds in a colour scheme; in the dark, colours alone can differ."""
+    look_through(page)
+    wanted = ("rule", ["color-contrast"]) if scheme == "dark" else ("tag", RULES)
+    return findings(page, axe, *wanted)

@@ -11,7 +11,6 @@ import pytest
 from click.testing import CliRunner
 from pyproj import Transformer
 
-from browser import Watched, chromium
 from waysapart.cli import main
 from waysapart.report.page import render_report
 from waysapart.report.write import report_facts
@@ -26,14 +25,6 @@ ESTUARY = Path(__file__).resolve().parents[1] / "examples" / "estuary"
 @pytest.fixture(scope="module")
 def proof():
     return prove(read_study(ESTUARY))
-
-
-@pytest.fixture(scope="module")
-def watched():
-    with chromium() as browser:
-        found = Watched(browser)
-        yield found
-        found.close()
 
 
 @pytest.fixture(scope="module")
