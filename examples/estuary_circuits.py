@@ -133,7 +133,7 @@ RING_CIRCUITS = (
 class Services:
     """Rows of the tables that have no geometry, as they are added."""
 
-    containers: list[Row] = field(default_factory=list)
+    holders: list[Row] = field(default_factory=list)
     supplies: list[Row] = field(default_factory=list)
     equipment: list[Row] = field(default_factory=list)
     links: list[Row] = field(default_factory=list)
@@ -145,7 +145,7 @@ class Services:
     fibres_used: defaultdict[str, int] = field(default_factory=lambda: defaultdict(int))
 
     def contain(self, name: str, kind: str, within: str) -> str:
-        self.containers.append({"id": name, "kind": kind, "within": within})
+        self.holders.append({"id": name, "kind": kind, "within": within})
         return name
 
     def battery(self, site: str, number: int, charger: str, room: str) -> None:

@@ -70,7 +70,7 @@ class Plant:
 
     sites: list[Row] = field(default_factory=list)
     structures: list[Row] = field(default_factory=list)
-    containers: list[Row] = field(default_factory=list)
+    holders: list[Row] = field(default_factory=list)
     segments: list[Row] = field(default_factory=list)
     cables: list[Row] = field(default_factory=list)
     drawn_cables: list[Row] = field(default_factory=list)

@@ -72,7 +72,7 @@ def north_shore(plant: Plant) -> None:
     ends = (End("SAL", 2, -10), End("HER", 1, 170))
     nodes, spans = tower_line(plant, "N2", ends)
     pits = [pit_by(plant, "N2", ends[1], 60.0, 1), pit_by(plant, "N2", ends[1], 150.0, 2)]
-    plant.containers.append(
+    plant.holders.append(
         {
             "id": "ROW-1",
             "kind": "right-of-way",

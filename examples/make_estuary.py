@@ -26,7 +26,7 @@ COLUMNS: Mapping[str, tuple[str, ...]] = {
     "structures": ("id", "kind", "name", "within", "accuracy_m"),
     "segments": ("id", "kind", "name", "a", "b", "within", "sag_m"),
     "hazards": ("id", "kind", "name", "reach_m", "takes"),
-    "containers": ("id", "kind", "name", "within"),
+    "holders": ("id", "kind", "name", "within"),
     "cables": (
         "id",
         "kind",
@@ -204,7 +204,7 @@ def write_estuary(folder: Path) -> None:
     drawn: dict[str, tuple[str, list[Row]]] = {
         "sites": ("sites", plant.sites),
         "structures": ("structures", plant.structures),
-        "rights_of_way": ("containers", plant.containers),
+        "rights_of_way": ("holders", plant.holders),
         "segments": ("segments", plant.segments),
         "ground_wires": ("cables", plant.drawn_cables),
         "hazards": ("hazards", plant.hazards),

@@ -570,9 +570,9 @@ CASES: list[Case] = [
     ),
     Case(
         "a list of an id and a dash",
-        text("containers.csv", "TR1,right-of-way,Sand Lane,-", "TR1,right-of-way,Sand Lane,WS;-"),
+        text("holders.csv", "TR1,right-of-way,Sand Lane,-", "TR1,right-of-way,Sand Lane,WS;-"),
         "'-' alone",
-        file="containers.csv",
+        file="holders.csv",
         row=2,
         column="within",
         id="TR1",
@@ -618,12 +618,12 @@ CASES: list[Case] = [
     Case(
         "lies within itself through another role",
         lambda folder: (
-            text("containers.csv", "Sand Lane,-", "Sand Lane,D1")(folder),
+            text("holders.csv", "Sand Lane,-", "Sand Lane,D1")(folder),
             None,
         )[1],
         "lies within itself: TR1 -> D1 -> TR1",
-        file="containers.csv",
-        layer="containers",
+        file="holders.csv",
+        layer="holders",
         row=2,
         column="within",
         id="TR1",

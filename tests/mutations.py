@@ -522,7 +522,7 @@ def edit_hazard(files: Files, rng: Rng) -> None:
 
 def merge_holders(files: Files, rng: Rng) -> None:
     """One thing lies where another does: two trenches become one."""
-    roles = ("segments", "structures", "equipment", "supplies", "containers")
+    roles = ("segments", "structures", "equipment", "supplies", "holders")
     rows = [row for role in roles for row in files.of(role, "within") if row["within"] != "-"]
     one, other = some(rng, rows), some(rng, rows)
     one["within"] = other["within"]
@@ -620,7 +620,7 @@ def change_setting(files: Files, rng: Rng) -> None:
     elif what == "out":
         files.toml["out"] = [some(rng, places)]
     elif what == "ignore":
-        kinds = {row["kind"] for row in files.of("containers", "kind")}
+        kinds = {row["kind"] for row in files.of("holders", "kind")}
         files.rules.setdefault("reliance", {})["ignore_kinds"] = [some(rng, sorted(kinds))]
     else:
         files.rules.setdefault("defaults", {})["same_place_m"] = rng.choice((5.0, 60.0))

@@ -93,7 +93,7 @@ def plant_on(
         made.add("sites", id=site, within="-", geometry=shapely.Point(data["pos"]))
         made.add("equipment", id=f"MUX-{site}", site=site, kind="multiplexer", within="-")
         for side in ("N", "S"):
-            made.add("containers", id=f"ROW-{site}-{side}", kind="right-of-way", within="-")
+            made.add("holders", id=f"ROW-{site}-{side}", kind="right-of-way", within="-")
     for number, (one, other) in enumerate(sorted(tuple(sorted(edge)) for edge in graph.edges)):
         name = f"L{number:03d}"
         made.line[frozenset((one, other))] = name

@@ -22,7 +22,7 @@ from shapely.geometry import shape
 ASSET_ROLES = (
     "sites",
     "structures",
-    "containers",
+    "holders",
     "segments",
     "cables",
     "joints",
@@ -30,7 +30,7 @@ ASSET_ROLES = (
     "equipment",
     "hazards",
 )
-LYING_ROLES = ("sites", "structures", "containers", "segments", "supplies", "equipment")
+LYING_ROLES = ("sites", "structures", "holders", "segments", "supplies", "equipment")
 OTHER_ROLES = (
     "cable_runs",
     "links",

@@ -16,10 +16,10 @@ def draw_sites(study: Study) -> None:
     rng = study.rng
     count = rng.randint(*study.knobs.sites)
     if study.chance(0.3):
-        study.add("containers", id="ESTATE", kind="estate", within=rng.choice(["", "-"]))
+        study.add("holders", id="ESTATE", kind="estate", within=rng.choice(["", "-"]))
     region = ""
     if study.chance(study.knobs.ignored_kinds):
-        region = study.add("containers", id="REGION", kind="region", within="-")
+        region = study.add("holders", id="REGION", kind="region", within="-")
         study.settings["ignore_kinds"] = ["region"]
     for i in range(count):
         angle = 2 * math.pi * i / count + rng.uniform(-0.2, 0.2)
@@ -36,7 +36,7 @@ def draw_sites(study: Study) -> None:
             within=rng.choice([*holders, "-", "", ""]),
             geometry=shape,
         )
-        hall = study.add("containers", id=f"HALL-{site[-1]}", kind="building", within=site)
+        hall = study.add("holders", id=f"HALL-{site[-1]}", kind="building", within=site)
         places = (("G1", "gantry", -17, 13), ("G2", "gantry", 16, 14))
         places += (("E1", "entry", -15, -14), ("E2", rng.choice(["entry", "pit"]), 18, -12))
         for name, kind, dx, dy in places:
@@ -52,7 +52,7 @@ def draw_sites(study: Study) -> None:
 
 
 def _has(study: Study, container: str) -> bool:
-    return any(row["id"] == container for row in study.rows["containers"])
+    return any(row["id"] == container for row in study.rows["holders"])
 
 
 def square(x: float, y: float, half: float) -> Any:
@@ -127,7 +127,7 @@ def draw_lines(study: Study) -> None:
     towers = []
     way = ""
     if study.chance(0.4):
-        way = study.add("containers", id="LINE-WAY", kind="right-of-way", within="-")
+        way = study.add("holders", id="LINE-WAY", kind="right-of-way", within="-")
     for x, y in _scatter(study, rng.randint(3, 4)):
         tower = study.new("M")
         study.at[tower] = (x, y)
@@ -178,7 +178,7 @@ def draw_ground(study: Study) -> None:
     if study.chance(0.6):
         shape = LineString([(-900, 37), (950, -41)]) if study.chance(0.5) else None
         road = study.add(
-            "containers",
+            "holders",
             id="ROAD",
             kind="right-of-way",
             within=rng.choice(["", "-"]),

@@ -17,11 +17,9 @@ def place_equipment(study: Study) -> None:
         for i in range(rng.randint(1, 2)):
             holder = rng.choice([hall, hall, site, "-", ""])
             rooms.append(
-                study.add("containers", id=f"ROOM{i + 1}-{letter}", kind="room", within=holder)
+                study.add("holders", id=f"ROOM{i + 1}-{letter}", kind="room", within=holder)
             )
-        rack = study.add(
-            "containers", id=f"RACK-{letter}", kind="rack", within=study.within(*rooms)
-        )
+        rack = study.add("holders", id=f"RACK-{letter}", kind="rack", within=study.within(*rooms))
         supplies = _place_supplies(study, site, rooms)
         powered = _supply_choice(study, supplies)
         clock = _machine(study, "CLK", site, "clock", [rack, *rooms], powered(), [])
@@ -76,7 +74,7 @@ def _place_supplies(study: Study, site: str, rooms: list[str]) -> list[str]:
     for i in range(rng.randint(1, 2)):
         holder = study.within(*rooms)
         charger = f"CHG{i + 1}-{letter}"
-        chargers.append(study.add("containers", id=charger, kind="charger", within=holder))
+        chargers.append(study.add("holders", id=charger, kind="charger", within=holder))
     guard = ""
     if study.chance(0.2):
         guard = _machine(study, "CTL", site, "controller", rooms, [], [])

@@ -15,7 +15,7 @@ PLACES = (
     ("EPSG:32755", 311_000, 5_811_000),
     ("EPSG:32722", 548_000, 6_420_000),
 )
-GEOMETRY_ROLES = ("sites", "structures", "containers", "segments", "hazards")
+GEOMETRY_ROLES = ("sites", "structures", "holders", "segments", "hazards")
 TESTS = ("working", "all", "pairwise")
 SITE_HALF_M = 30
 Edge = tuple[str, str, str]

@@ -266,7 +266,7 @@ def _circuits() -> list[dict[str, Any]]:
                 ),
                 _shared(
                     "TR-7",
-                    "containers",
+                    "holders",
                     "trench",
                     "L-OH4 C-OH4 DU4-013 TR-7",
                     "L-DU4 C-DU4 DU4-013 TR-7",

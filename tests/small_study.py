@@ -50,7 +50,7 @@ SEGMENTS = {
 }
 
 TABLES = {
-    "containers": (
+    "holders": (
         "id,kind,name,within\n"
         "TR1,right-of-way,Sand Lane,-\n"
         "ROOM-W,room,Relay room west,WS\n"

@@ -185,7 +185,7 @@ def test_both_batteries_at_once_lose_what_neither_loses_alone(read: Read) -> Non
     plant = two_ways()
     plant.rows["equipment"][0]["supplies"] = "BAT1;BAT2"
     plant.rows["supplies"] += [{"id": f"BAT{n}", "site": "A", "within": f"RM{n}"} for n in (1, 2)]
-    plant.rows["containers"] += [{"id": f"RM{n}", "kind": "room", "within": "-"} for n in (1, 2)]
+    plant.rows["holders"] += [{"id": f"RM{n}", "kind": "room", "within": "-"} for n in (1, 2)]
     study = read(plant)
     one = wa.dig(study, assets=["RM1"])
     assert state(one)["state"] == "untouched"

@@ -53,7 +53,7 @@ def _peak_mb(study: Path) -> tuple[str, int]:
 
 
 CHAINS = {
-    "containers": ("rack,,X{next}", "rack,,-", "chain more than 100 deep"),
+    "holders": ("rack,,X{next}", "rack,,-", "chain more than 100 deep"),
     "cables": (",,,X{next}", ",,,", "chain more than 100 deep"),
     "equipment": ("WS,relay,-,,X{next},0", "WS,relay,-,,,0", "need each other"),
 }
@@ -74,7 +74,7 @@ def test_a_chain_of_ten_thousand_is_refused_with_a_reason(role: str, tmp_path: P
 def test_a_chain_of_a_hundred_is_followed(tmp_path: Path) -> None:
     study = write_small_study(tmp_path / "study")
     rows = [f"X{k},rack,,X{k + 1}\n" for k in range(99)]
-    _add(study, "containers", "".join(rows) + "X99,rack,,-\n")
+    _add(study, "holders", "".join(rows) + "X99,rack,,-\n")
     text = (study / "equipment.csv").read_text()
     (study / "equipment.csv").write_text(text.replace("ROOM-W", "X0"))
     proof = wa.prove(wa.read_study(study))

@@ -39,7 +39,7 @@ def two_ducts(apart_m: float = 1.0) -> DrawnPlant:
     """A - P1 = P2 - B; between the pits two ducts, D2 and D3, lie in one trench TR."""
     plant = DrawnPlant((0, 0), (300, 0))
     plant.nodes("pit", P1=(100, 0), P2=(200, 0))
-    plant.rows["containers"].append({"id": "TR", "kind": "trench", "within": "-"})
+    plant.rows["holders"].append({"id": "TR", "kind": "trench", "within": "-"})
     plant.segment("D1", "duct", "A", "P1")
     half = apart_m / 2
     for name, y in (("D2", half), ("D3", -half)):

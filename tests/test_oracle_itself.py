@@ -27,7 +27,7 @@ TODAY = datetime.date(2026, 6, 1)
 ENDS = {"RA", "RB", "A", "B"}
 NORTH = {"CN", "N-1", "N-2", "N"}
 SOUTH = {"CS", "S-1", "S-2", "S"}
-DRAWN = ("sites", "structures", "containers", "segments", "hazards")
+DRAWN = ("sites", "structures", "holders", "segments", "hazards")
 to_lonlat = pyproj.Transformer.from_crs("EPSG:25832", "EPSG:4326", always_xy=True).transform
 
 
@@ -164,7 +164,7 @@ def test_trench_of_two_ducts_counts_but_its_end_pits_do_not(plant: Drawing, tmp_
 
 def test_holders_of_a_shared_duct_are_folded_under_it(plant: Drawing, tmp_path: Path) -> None:
     """CS takes duct N-1 too: N-1 and pit N are shared; trench and road only through N-1."""
-    plant.add("containers", id="ROAD", kind="right-of-way", within="-", points=[])
+    plant.add("holders", id="ROAD", kind="right-of-way", within="-", points=[])
     plant.place("structures", "X", 0, 90, kind="pit")
     plant.place("structures", "Y", 300, 90, kind="pit")
     plant.segment("T", "trench", "X", "Y", within="ROAD")
@@ -181,7 +181,7 @@ def test_holder_reached_by_another_duct_stands_on_its_own(plant: Drawing, tmp_pa
     """As above, but each way also has a duct of its own in the trench: so the trench is shared
     even if the common duct were parted, and names nothing; the road is through the trench and
     the duct, of which the smaller id is named."""
-    plant.add("containers", id="ROAD", kind="right-of-way", within="-", points=[])
+    plant.add("holders", id="ROAD", kind="right-of-way", within="-", points=[])
     plant.place("structures", "X", 0, 90, kind="pit")
     plant.place("structures", "Y", 300, 90, kind="pit")
     plant.segment("T", "trench", "X", "Y", within="ROAD")
@@ -281,8 +281,8 @@ def test_two_batteries_on_one_charger(plant: Drawing, tmp_path: Path) -> None:
     plant.segment("A-M", "duct", "A", "M", within="-")
     plant.segment("M-B", "duct", "M", "B", within="-")
     for room in ("R0", "R1", "R2"):
-        plant.add("containers", id=room, kind="room", within="M", points=[])
-    plant.add("containers", id="CHG", kind="charger", within="R0", points=[])
+        plant.add("holders", id=room, kind="room", within="M", points=[])
+    plant.add("holders", id="CHG", kind="charger", within="R0", points=[])
     for i in "12":
         plant.add("supplies", id=f"BAT{i}", site="M", within=f"R{i}", needs="CHG")
     plant.add("equipment", id="MUX", site="M", supplies="BAT1;BAT2", within="-")
@@ -301,7 +301,7 @@ def test_two_batteries_on_one_charger(plant: Drawing, tmp_path: Path) -> None:
 
 def test_card_in_a_chassis_needs_what_the_chassis_needs(plant: Drawing, tmp_path: Path) -> None:
     """RA is a card within chassis CH: CH's only battery and its clock count, with their rooms."""
-    plant.add("containers", id="R1", kind="room", within="A", points=[])
+    plant.add("holders", id="R1", kind="room", within="A", points=[])
     plant.add("supplies", id="BAT", site="A", within="R1", needs="")
     plant.add("equipment", id="CLK", site="B", within="-")
     plant.add("equipment", id="CH", site="A", within="-", supplies="BAT", needs="CLK")
@@ -448,7 +448,7 @@ def test_waiver_covers_the_holders_and_lapses(
     plant: Drawing, tmp_path: Path, until: str, verdict: str
 ) -> None:
     """A pit that both cables pass, within an estate: the waiver of the pit covers the estate."""
-    plant.add("containers", id="ESTATE", kind="estate", within="-", points=[])
+    plant.add("holders", id="ESTATE", kind="estate", within="-", points=[])
     plant.change("structures", "N", within="ESTATE")
     plant.segment("N-3", "duct", "A", "N", within="-")
     plant.segment("N-4", "duct", "N", "B", within="-")
@@ -657,7 +657,7 @@ def test_random_studies_hold_the_hard_cases(tmp_path: Path) -> None:
     expected |= {"group working", "group all", "group pairwise", "ring", "passes", "ignored kind"}
     expected |= {"part of a cable", "wrapped, own runs", "wrapped, no runs", "wrapped twice"}
     expected |= {"shared hazards", "unavoidable hazard", "shared links", "joint without cables"}
-    expected |= {"sites", "structures", "containers", "segments", "cables", "joints", "supplies"}
+    expected |= {"sites", "structures", "holders", "segments", "cables", "joints", "supplies"}
     expected |= {"equipment", "hazards", "no-way", "cable-broken", "link-broken", "end-several"}
     assert {case for case in expected if not seen[case]} == set()
 

@@ -181,11 +181,11 @@ def test_filters_of_csv_compare_numbers_as_numbers(tmp_path: Path) -> None:
     (folder / "spare.csv").write_text("id,kind,size\nX1,room,9\nX2,room,10\nX3,rack,11\n")
     layer(
         folder,
-        '[[layer]]\nrole = "containers"\nsource = "spare.csv"\n'
+        '[[layer]]\nrole = "holders"\nsource = "spare.csv"\n'
         "where = \"size > 9 AND kind = 'room'\"\n",
     )
     study = read_study(folder)
-    assert [row for row in rows_of(study, "containers", "id", "_row") if row[0][0] == "X"] == [
+    assert [row for row in rows_of(study, "holders", "id", "_row") if row[0][0] == "X"] == [
         ("X2", 3)
     ]
 

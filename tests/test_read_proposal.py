@@ -99,11 +99,11 @@ def test_an_id_that_is_removed_and_given_again_leaves_no_gap(tmp_path: Path) -> 
     folder = proposal(
         tmp_path,
         'remove = ["TR1"]\n',
-        containers="id,kind,name,within\nTR1,right-of-way,New Lane,-\n",
+        holders="id,kind,name,within\nTR1,right-of-way,New Lane,-\n",
     )
     study = read_study(folder)
     assert study.gaps == ()
-    assert study.tables["containers"].set_index("id")["name"]["TR1"] == "New Lane"
+    assert study.tables["holders"].set_index("id")["name"]["TR1"] == "New Lane"
 
 
 def test_only_the_removed_item_of_a_list_goes(tmp_path: Path) -> None:

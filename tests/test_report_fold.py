@@ -65,14 +65,14 @@ def test_what_is_accepted_is_never_folded_into_what_is_not():
 
 
 def test_holders_that_name_each_other_are_still_shown():
-    found = folded([shared("A", through="B"), shared("B", "containers", "trench", through="A")])
+    found = folded([shared("A", through="B"), shared("B", "holders", "trench", through="A")])
     assert sorted(one.label for one in found) == ["span A", "trench B"]
 
 
 ASSETS = st.builds(
     shared,
     st.sampled_from([f"A{k}" for k in range(8)]),
-    st.sampled_from(["segments", "structures", "containers"]),
+    st.sampled_from(["segments", "structures", "holders"]),
     st.sampled_from(["span", "duct"]),
     st.sampled_from([("L1", "C1"), ("L1", "C1", "A1"), ("L1",), ()]),
     waived=st.booleans(),

@@ -184,7 +184,7 @@ def test_no_pair_words_shared_and_proof(tmp_path: Path) -> None:
 def test_different_things_on_one_road_are_said_so(tmp_path: Path) -> None:
     """CN passes pit N, CS pit S, 40 m apart; both lie in the road R."""
     plant = Plant()
-    plant.rows["containers"].append({"id": "R", "kind": "road", "within": "-"})
+    plant.rows["holders"].append({"id": "R", "kind": "road", "within": "-"})
     plant.node("N", 1500, 20, kind="pit", within="R")
     plant.node("S", 1500, -20, kind="pit", within="R")
     for cable, pit, link, path in (("CN", "N", "L1", "main"), ("CS", "S", "L2", "alternate")):

@@ -1,8 +1,10 @@
 """The table of record gaps: what each code means and what to do about it.
 
-A gap is something that the records leave open. A verdict whose paths it
-touches is `unproven`, never `apart`. Stages that find gaps take their codes
-from here, so that docs and reports can explain every one of them.
+A gap is something that the records leave open. Where it bears on separation, a
+verdict whose paths it touches is `unproven`, never `apart`; where it bears on
+limits, a limit that it concerns is neither kept nor broken. Stages that find
+gaps take their codes from here, so that docs and reports can explain every one
+of them.
 """
 
 from __future__ import annotations
@@ -10,6 +12,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import Literal
+
+Limit = Literal["delay", "asymmetry", "loss", "unavailability", "recovery"]
+BearsOn = Literal["separation", "limits", "both"]
+_BY_LENGTH: tuple[Limit, ...] = ("delay", "asymmetry", "loss")
+_EVERY: tuple[Limit, ...] = (*_BY_LENGTH, "unavailability")
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,11 +31,24 @@ class GapCode:
         What the records leave open, in one line.
     action : str
         What to do about it.
+    separation : bool
+        Whether it leaves open what a path relies on or where it runs.
+    limits : tuple of str
+        The limits whose figures it leaves open.
     """
 
     code: str
     means: str
     action: str
+    separation: bool = True
+    limits: tuple[Limit, ...] = ()
+
+    @property
+    def bears_on(self) -> BearsOn:
+        """`separation`, `limits` or `both`."""
+        if self.separation:
+            return "both" if self.limits else "separation"
+        return "limits"
 
 
 _CODES = (
@@ -35,11 +56,13 @@ _CODES = (
         "removed-reference",
         "a row refers to an id that the proposal removes",
         "say what takes its place, or remove the referring row as well",
+        limits=_EVERY,
     ),
     GapCode(
         "end-meets-nothing",
         "no structure or site lies within snap_m of a segment's end",
         "move the end, enter the missing structure, or state a or b",
+        limits=_EVERY,
     ),
     GapCode(
         "end-ambiguous",
@@ -60,56 +83,67 @@ _CODES = (
         "cable-without-runs",
         "a cable that a path needs has neither runs, nor a carrier, nor a geometry to match",
         "enter its cable_runs, or carried_by",
+        limits=_EVERY,
     ),
     GapCode(
         "match-uncovered",
         "a cable that is drawn but not listed follows no segment along part of its line",
         "enter the missing segment, correct the drawing, or list the cable in cable_runs",
+        limits=_EVERY,
     ),
     GapCode(
         "match-ambiguous",
         "a cable that is drawn but not listed may follow one segment or another",
         "list what it follows in cable_runs, or lower snap_m if the records are that good",
+        limits=_EVERY,
     ),
     GapCode(
         "cable-broken",
         "two consecutive segments of a cable do not meet",
         "enter the missing segment, or correct the order",
+        limits=_EVERY,
     ),
     GapCode(
         "link-without-runs",
         "a fibre link has no cables on record",
         "enter its link_runs",
+        limits=_EVERY,
     ),
     GapCode(
         "link-broken",
         "two consecutive cables of a link do not meet at a structure, site or joint",
         "enter the missing cable or joint, or correct the order",
+        limits=_EVERY,
     ),
     GapCode(
         "link-end",
         "a link's first or last cable does not reach the site of its equipment",
         "enter the missing cable, or correct the equipment's site",
+        limits=_EVERY,
     ),
     GapCode(
         "path-broken",
         "two consecutive links of a path do not meet at one piece of equipment",
         "enter the missing link, or correct the order",
+        limits=_EVERY,
     ),
     GapCode(
         "path-end",
         "a path does not begin and end at its circuit's equipment",
         "enter the missing link, or correct the circuit's a and b",
+        limits=_EVERY,
     ),
     GapCode(
         "single-path",
         "fewer than two complete paths of a circuit are on record",
         "enter its other path, or put it on a ring",
+        limits=_EVERY,
     ),
     GapCode(
         "ring-broken",
         "the links of a ring do not close, or do not pass the circuit's equipment",
         "correct the ring's links and their order",
+        limits=_EVERY,
     ),
     GapCode(
         "leased-route",
@@ -125,11 +159,39 @@ _CODES = (
         "fibre-type",
         "the type of fibre of a cable that a link needs is not on record",
         "enter fibre_type",
+        separation=False,
+        limits=_BY_LENGTH,
     ),
     GapCode(
         "fibre-count",
         "the number of fibres of a cable that a link needs is not on record",
         "enter fibre_count",
+        separation=False,
+        limits=("loss",),
+    ),
+    GapCode(
+        "blank-within",
+        "an asset does not say what it lies within, and the rules do not say what a blank means",
+        "enter within, or - where it lies in nothing",
+    ),
+    GapCode(
+        "blank-supplies",
+        "a piece of equipment does not say what supplies it",
+        "enter supplies, or - where it needs none",
+        limits=("unavailability",),
+    ),
+    GapCode(
+        "blank-needs",
+        "a supply or a piece of equipment does not say what it needs",
+        "enter needs, or - where it needs nothing",
+        limits=("unavailability",),
+    ),
+    GapCode(
+        "blank-delay",
+        "a piece of equipment has no delay on record",
+        "enter delay_us, or state a figure for its kind in [records] of the rules",
+        separation=False,
+        limits=("delay", "asymmetry"),
     ),
     GapCode(
         "way-out",
@@ -152,16 +214,19 @@ _CODES = (
         "in another unit",
         "look at the unit of the table; find out which cable was tested, and correct the record or "
         "the test",
+        limits=_BY_LENGTH,
     ),
     GapCode(
         "measured-loss",
         "a test measured a loss that the record does not explain, and no length test confirms it",
         "find out which fibre was tested, and correct the record or test its length",
+        limits=("loss",),
     ),
     GapCode(
         "measured-delay",
         "a test measured a delay that the record does not explain: one is of another route",
         "find out which link was tested, and correct the record or the test",
+        limits=("delay", "asymmetry"),
     ),
 )
 

@@ -17,7 +17,9 @@ numbers (whole numbers in one cell, `;` between); date (ISO 8601)."""
 
 LIST_SEPARATOR = ";"
 KNOWN_EMPTY = "-"
-"""In `within`: known to lie in nothing. A blank means not recorded."""
+"""In `MAY_BE_NONE` columns: known to be none. A blank means not recorded."""
+MAY_BE_NONE = frozenset({"within", "supplies", "needs", "relies_on"})
+"""Columns in which `-` says that there is none, so that a blank is a missing record."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +80,7 @@ _WITHIN = Column(
     refers=("assets",),
 )
 _ACCURACY = _number("accuracy_m", "how well its position is surveyed", "m", minimum=0)
+_SURVEYED = Column("surveyed", "date", "day of the survey of its position")
 _SEQ = Column("seq", "count", "order, counted along the way", required=True)
 _PLACES = ("structures", "sites")
 
@@ -85,7 +88,7 @@ _ROLES = (
     Role(
         "sites",
         "a place with equipment",
-        (_ID, _NAME, _text("kind", "kind of site"), _WITHIN, _ACCURACY),
+        (_ID, _NAME, _text("kind", "kind of site"), _WITHIN, _ACCURACY, _SURVEYED),
         asset=True,
         geometry=("Point", "Polygon", "MultiPolygon"),
         geometry_required=True,
@@ -99,6 +102,7 @@ _ROLES = (
             _NAME,
             _WITHIN,
             _ACCURACY,
+            _SURVEYED,
             _number("elevation_m", "height of the cable's support above a common datum", "m"),
         ),
         asset=True,
@@ -106,7 +110,7 @@ _ROLES = (
         geometry_required=True,
     ),
     Role(
-        "containers",
+        "holders",
         "anything that holds other things and has no role of its own",
         (
             _ID,
@@ -132,6 +136,7 @@ _ROLES = (
             _text("b", "structure or site at its last vertex; blank: snapped", refers=_PLACES),
             _WITHIN,
             _ACCURACY,
+            _SURVEYED,
             _number("sag_m", "sag of a span at its middle", "m", minimum=0),
             _number(
                 "length_m", "measured length, instead of the geometry's", "m", minimum=0, above=True
@@ -199,9 +204,16 @@ _ROLES = (
             _text("kind", "battery, rectifier, ..."),
             _WITHIN,
             Column(
+                "supplies",
+                "list",
+                "supplies that feed it; any one keeps it up (a board fed by either charger)",
+                refers=("supplies",),
+            ),
+            _number("autonomy_h", "how long it lasts when nothing feeds it", "h", minimum=0),
+            Column(
                 "needs",
                 "list",
-                "ids that must work for it, such as its charger",
+                "ids that must work for it, such as its charger; -: known to need nothing",
                 refers=("assets",),
             ),
         ),
@@ -216,8 +228,18 @@ _ROLES = (
             _NAME,
             _text("kind", "relay, multiplexer, repeater, panel, radio, ..."),
             _WITHIN,
-            Column("supplies", "list", "its supplies; any one keeps it up", refers=("supplies",)),
-            Column("needs", "list", "ids that must all work for it", refers=("assets",)),
+            Column(
+                "supplies",
+                "list",
+                "its supplies; any one keeps it up; -: known to have none",
+                refers=("supplies",),
+            ),
+            Column(
+                "needs",
+                "list",
+                "ids that must all work for it; -: known to need nothing",
+                refers=("assets",),
+            ),
             _number("delay_us", "one-way delay through it", "us", minimum=0),
         ),
         asset=True,
@@ -241,9 +263,11 @@ _ROLES = (
             Column(
                 "relies_on",
                 "list",
-                "assets that the hop depends on beyond its cables",
+                "assets that the hop depends on beyond its cables; -: known to be none",
                 refers=("assets",),
             ),
+            _text("stated_by", "who said what a leased hop relies on"),
+            Column("stated_on", "date", "when they said so"),
             _number("length_m", "length of a hop without cables", "m", minimum=0),
             _text("channel", "where several links share a fibre"),
             _number("tx_min_dbm", "least launched power", "dBm"),
@@ -291,6 +315,12 @@ _ROLES = (
                 may_be_blank=True,
             ),
             _NAME,
+            Column(
+                "protects",
+                "list",
+                "ids of the assets that the circuit protects, such as a line",
+                refers=("assets",),
+            ),
             _text("group", "circuits that back each other up"),
             _text("scheme", "circuits that are all needed"),
             _text("switching", "blank: each", choices=("each", "both")),

@@ -99,8 +99,8 @@ class Plant:
             geometry=shapely.points(self.at.reshape(-1, 2)),
         )  # fmt: skip
         for room in ("E", "B1", "B2"):
-            self.add("containers", id=f"ROOM-{room}-" + name, kind="room", within=name)
-        self.add("containers", id="RACK-" + name, kind="rack", within="ROOM-E-" + name)
+            self.add("holders", id=f"ROOM-{room}-" + name, kind="room", within=name)
+        self.add("holders", id="RACK-" + name, kind="rack", within="ROOM-E-" + name)
         for battery in ("1", "2"):
             room = f"ROOM-B{battery}-" + name
             self.add("equipment", id=f"CH{battery}-" + name, site=name, kind="charger", within=room)

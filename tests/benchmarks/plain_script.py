@@ -37,7 +37,7 @@ def read(folder):
 def reliance_graph(layers):
     """Edges from everything to what it relies on, and the ends of segments."""
     graph = nx.DiGraph()
-    for role in ("sites", "structures", "containers", "segments", "equipment", "supplies"):
+    for role in ("sites", "structures", "holders", "segments", "equipment", "supplies"):
         for row in layers[role].itertuples():
             graph.add_node(row.id)
             if isinstance(row.within, str) and row.within != "-":

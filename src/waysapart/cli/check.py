@@ -13,6 +13,7 @@ from waysapart.cli.common import (
     busy,
     json_option,
     load,
+    on_option,
     output,
     study_argument,
     tell_study_error,
@@ -25,6 +26,7 @@ from waysapart.errors import StudyError
 @click.command(short_help="Read and tie everything; list errors and record gaps.")
 @study_argument
 @json_option
+@on_option
 @telling_errors
 def check(study: Path, json_file: str | None) -> None:
     """Read and tie everything; list errors and record gaps, each with where it stands.
@@ -38,6 +40,7 @@ def check(study: Path, json_file: str | None) -> None:
     from waysapart.network.tie import tie
     from waysapart.report.terminal import show_gaps, styled
     from waysapart.report.words import count_of
+    from waysapart.study.gap_list import folded_gaps
 
     try:
         records = load(study)
@@ -48,18 +51,7 @@ def check(study: Path, json_file: str | None) -> None:
         sys.exit(WRONG)
     with busy("tying circuits to the plant"):
         network = tie(records)
-    gaps = [
-        {
-            "code": gap.code,
-            "asset": gap.asset,
-            "message": gap.message,
-            "file": gap.file,
-            "layer": gap.layer,
-            "row": gap.row,
-            "column": gap.column,
-        }
-        for gap in network.gaps
-    ]
+    gaps = folded_gaps(network.gaps)
     if not write_json(json_file, {"errors": [], "gaps": gaps, "notes": list(records.notes)}):
         console = output()
         rows = [
@@ -73,7 +65,7 @@ def check(study: Path, json_file: str | None) -> None:
         for note in records.notes:
             console.print(styled(f"note: {note}"))
         if gaps:
-            console.print(styled(f"{count_of(len(gaps), 'record gap')}:", "bold"))
+            console.print(styled(f"{count_of(len(network.gaps), 'record gap')}:", "bold"))
             show_gaps(console, gaps)
         else:
             console.print(styled("no errors and no record gaps", "green"))

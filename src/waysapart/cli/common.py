@@ -10,6 +10,7 @@ import re
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ParamSpec
 
@@ -35,6 +36,27 @@ json_option = click.option(
     metavar="FILE",
     help="Write the same facts as JSON; - for standard output.",
 )
+_DAY = "waysapart.on"
+
+
+def _keep_day(context: click.Context, _parameter: click.Parameter, value: datetime | None) -> None:
+    context.meta[_DAY] = None if value is None else value.date()
+
+
+on_option = click.option(
+    "--on",
+    type=click.DateTime(formats=["%Y-%m-%d"]),
+    metavar="DATE",
+    help="Judge for this day (YYYY-MM-DD): waivers, ages of records. Default: today.",
+    expose_value=False,
+    callback=_keep_day,
+)
+
+
+def asked_day() -> date | None:
+    """The day that `--on` names; None: today."""
+    found: date | None = click.get_current_context().meta.get(_DAY)
+    return found
 
 
 def output() -> Console:
@@ -159,14 +181,14 @@ def busy(text: str) -> Iterator[None]:
 
 
 def load(path: Path) -> Study:
-    """Read a study while a person is told what happens."""
+    """Read a study, to be judged for the day that was asked, while a person is told so."""
     from waysapart.study.read import read_study
 
     # Facts are millions of small objects that stay; walking through them again and again
     # for circles, of which there are next to none, would take a tenth of the time.
     gc.set_threshold(200_000, 50, 50)
     with busy("reading the layers"):
-        return read_study(path)
+        return read_study(path, on=asked_day())
 
 
 def json_text(facts: Any) -> str:

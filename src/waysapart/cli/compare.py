@@ -7,7 +7,16 @@ from pathlib import Path
 
 import click
 
-from waysapart.cli.common import busy, check_html, json_option, output, telling_errors, write_json
+from waysapart.cli.common import (
+    asked_day,
+    busy,
+    check_html,
+    json_option,
+    on_option,
+    output,
+    telling_errors,
+    write_json,
+)
 
 
 @click.command(short_help="What a proposal changes, circuit by circuit.")
@@ -21,6 +30,7 @@ from waysapart.cli.common import busy, check_html, json_option, output, telling_
     help="Write it as one HTML file as well, with the plant of both on one map.",
 )
 @json_option
+@on_option
 @telling_errors
 def compare(before: Path, after: Path, target: Path | None, json_file: str | None) -> None:
     """Hold two studies against each other, circuit by circuit.
@@ -42,7 +52,7 @@ def compare(before: Path, after: Path, target: Path | None, json_file: str | Non
 
     check_html(target)
     with busy("proving both"):
-        found = compare_studies(before, after)
+        found = compare_studies(before, after, on=asked_day())
         facts = found.facts()
     if target is not None:
         with busy("writing the report"):

@@ -12,6 +12,7 @@ from waysapart.cli.common import (
     check_html,
     json_option,
     load,
+    on_option,
     output,
     study_argument,
     telling_errors,
@@ -134,7 +135,7 @@ def _make(name: str, text: str, example: str) -> click.Command:
     )
     command = click.command(name, short_help=text, help=help_text)
     function = telling_errors(_run)
-    for option in (*reversed(_WHERE), json_option, study_argument):
+    for option in (on_option, *reversed(_WHERE), json_option, study_argument):
         function = option(function)
     return command(function)
 

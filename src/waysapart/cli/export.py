@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from waysapart.cli.common import busy, load, output, study_argument, telling_errors
+from waysapart.cli.common import busy, load, on_option, output, study_argument, telling_errors
 
 
 @click.command(short_help="Findings and tied network as GIS layers.")
@@ -19,6 +19,7 @@ from waysapart.cli.common import busy, load, output, study_argument, telling_err
     required=True,
     help="The GeoPackage to write.",
 )
+@on_option
 @telling_errors
 def export(study: Path, target: Path) -> None:
     """Write the tied network, paths, findings and contingency counts as a GeoPackage.

@@ -11,6 +11,7 @@ from waysapart.cli.common import (
     busy,
     json_option,
     load,
+    on_option,
     output,
     study_argument,
     telling_errors,
@@ -29,6 +30,7 @@ from waysapart.errors import CallError
     help="Show one circuit or group whole, in JSON with its separation profile; repeatable.",
 )
 @click.option("--quiet", "-q", is_flag=True, help="Only the answer and the counts.")
+@on_option
 @telling_errors
 def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: bool) -> None:
     """Prove which circuits' main and alternate ways are apart, and within their limits.

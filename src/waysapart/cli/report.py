@@ -7,7 +7,15 @@ from pathlib import Path
 
 import click
 
-from waysapart.cli.common import busy, check_html, load, output, study_argument, telling_errors
+from waysapart.cli.common import (
+    busy,
+    check_html,
+    load,
+    on_option,
+    output,
+    study_argument,
+    telling_errors,
+)
 from waysapart.errors import CallError
 
 
@@ -47,6 +55,7 @@ from waysapart.errors import CallError
     metavar="METRES",
     help="With --share-outside: keep a map, with coordinates moved to a grid this wide.",
 )
+@on_option
 @telling_errors
 def report(
     study: Path,

@@ -14,6 +14,7 @@ from waysapart.cli.common import (
     errors,
     json_option,
     load,
+    on_option,
     output,
     study_argument,
     telling_errors,
@@ -88,6 +89,7 @@ _COSTS = ("length", "delay", "loss", "splices", "unavailability")
     "build-1, build-2, ... inside it.",
 )
 @json_option
+@on_option
 @telling_errors
 def reroute(
     study: Path,

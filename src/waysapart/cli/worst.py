@@ -10,6 +10,7 @@ from waysapart.cli.common import (
     busy,
     json_option,
     load,
+    on_option,
     output,
     study_argument,
     telling_errors,
@@ -29,6 +30,7 @@ from waysapart.cli.common import (
 )
 @click.option("--top", type=click.IntRange(min=1), default=10, show_default=True, help="Rows each.")
 @click.option("--circuit", "-c", multiple=True, help="Only these circuits; repeatable.")
+@on_option
 @telling_errors
 def worst(
     study: Path, json_file: str | None, radius: float, top: int, circuit: tuple[str, ...]

@@ -12,6 +12,7 @@ import pandas as pd
 import scipy.sparse as sp
 
 from waysapart.network.assets import Assets, Floats, boolean, listed, number_assets
+from waysapart.network.blanks import blank_gaps
 from waysapart.network.chains import Chains, chain_cables
 from waysapart.network.ends import Ends, Passing, geometries, passing, places, same_place, tie_ends
 from waysapart.network.hazards import taken_by_hazards
@@ -165,6 +166,7 @@ def tie(study: Study) -> Network:
         *chains.gaps,
         *link_gaps,
         *hop_gaps(study, pieces),
+        *blank_gaps(study),
         *length_gaps(
             study,
             terms.computed_m[: len(study.tables["cables"])],

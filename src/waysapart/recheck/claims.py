@@ -225,7 +225,7 @@ def _check_shared(
     blank = set().union(*(world.relied[key] for key in paths)) if paths else set()
     count = sum(
         row.get("within") is None
-        for role in ("sites", "structures", "containers", "segments", "supplies", "equipment")
+        for role in ("sites", "structures", "holders", "segments", "supplies", "equipment")
         for name, row in world.records.by[role].items()
         if name in blank
     )

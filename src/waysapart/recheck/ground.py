@@ -18,7 +18,7 @@ _WIDER = 1.05
 """More than a working coordinate system may change lengths by."""
 SPAN_PLACES = {"tower", "gantry", "pole"}
 OTHER_PLACES = {"pit", "entry", "bridge"}
-WITH_WITHIN = ("sites", "structures", "containers", "segments", "supplies", "equipment")
+WITH_WITHIN = ("sites", "structures", "holders", "segments", "supplies", "equipment")
 
 
 class Gap(NamedTuple):

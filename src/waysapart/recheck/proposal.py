@@ -8,7 +8,7 @@ Row = dict[str, Any]
 ASSET_ROLES = (
     "sites",
     "structures",
-    "containers",
+    "holders",
     "segments",
     "cables",
     "joints",

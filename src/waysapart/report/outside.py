@@ -83,7 +83,7 @@ _BY_ID = frozenset({"of", "inside", "runs", "circuit", "group", "via", "paths"})
 _ROLES = {
     "sites": "site",
     "structures": "structure",
-    "containers": "holder",
+    "holders": "holder",
     "segments": "segment",
     "cables": "cable",
     "joints": "joint",

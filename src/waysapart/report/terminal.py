@@ -60,7 +60,7 @@ def show_problems(console: Console, problems: Iterable[Problem]) -> None:
         console.print(styled(f"  {place}: {problem.message}" if place else f"  {problem.message}"))
 
 
-def show_gaps(console: Console, gaps: Sequence[Facts], most: int | None = None) -> None:
+def show_gaps(console: Console, gaps: Sequence[Mapping[str, Any]], most: int | None = None) -> None:
     """Record gaps with what to do."""
     shown = gaps if most is None else gaps[:most]
     table = Table(box=None, show_header=False, padding=(0, 2, 0, 0))

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from waysapart.gaps import GAP_CODES, BearsOn
 from waysapart.shown import html_table
 
 if TYPE_CHECKING:
@@ -14,6 +17,19 @@ if TYPE_CHECKING:
     from pyproj import CRS
 
     from waysapart.study.rules import Rules
+
+
+def now() -> datetime:
+    """The present in UTC, or what SOURCE_DATE_EPOCH says it is (reproducible-builds.org)."""
+    epoch = os.environ.get("SOURCE_DATE_EPOCH")
+    if epoch and epoch.isdigit():
+        return datetime.fromtimestamp(int(epoch), tz=UTC)
+    return datetime.now(tz=UTC)
+
+
+def today() -> date:
+    """The day of `now`."""
+    return now().date()
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +71,7 @@ class Input:
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """One thing that the records leave open; a verdict that rests on it is `unproven`.
+    """One thing that the records leave open: a verdict or a limit that rests on it is not proved.
 
     Attributes
     ----------
@@ -72,6 +88,10 @@ class Gap:
         With `circuits`: the one path of theirs that the gap is about.
     layer, row, column
         Where it stands in the input, as in `waysapart.errors.Problem`.
+    fold : str or None
+        What many gaps of one kind say together, with `{count}` and `{names}` to fill in, such
+        as "{count} ducts do not say what they lie within: {names}". Gaps with the same code,
+        column and `fold` are shown as one.
     """
 
     code: str
@@ -85,6 +105,12 @@ class Gap:
     layer: str | None = None
     row: int | None = None
     column: str | None = None
+    fold: str | None = None
+
+    @property
+    def bears_on(self) -> BearsOn:
+        """`separation`, `limits` or `both`."""
+        return GAP_CODES[self.code].bears_on
 
 
 @dataclass(frozen=True)
@@ -109,6 +135,8 @@ class Study:
     rules : Rules
     out : tuple of str
         Assets out of service now.
+    on : date
+        The day for which the study is judged: waivers and ages are held against it.
     snap_m : float
         How far, in metres, a segment's end may lie from where it ends.
     layers : tuple of Layer
@@ -131,6 +159,7 @@ class Study:
     inputs: tuple[Input, ...] = ()
     gaps: tuple[Gap, ...] = ()
     notes: tuple[str, ...] = ()
+    on: date = field(default_factory=today)
 
     def __repr__(self) -> str:
         rows = ", ".join(

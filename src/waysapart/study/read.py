@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,7 +19,7 @@ from waysapart.study.columns import clean, empty_frame, rename
 from waysapart.study.crs import check_area_of_use, corners_deg, layer_crs, reprojected, working_crs
 from waysapart.study.geometry import checked_geometry, geometry_of
 from waysapart.study.ledger import Ledger, did_you_mean, shown
-from waysapart.study.model import Layer, Study
+from waysapart.study.model import Layer, Study, today
 from waysapart.study.proposal import cut_references, laid_over, without
 from waysapart.study.raw import SourceError, input_of
 from waysapart.study.rules import Rules, read_rules, shipped_rules
@@ -51,7 +52,7 @@ class _Read:
     corners: NDArray[np.float64] | None = None
 
 
-def read_study(path: Path | str = ".") -> Study:
+def read_study(path: Path | str = ".", *, on: date | None = None) -> Study:
     """Read and validate a study.
 
     Parameters
@@ -59,6 +60,8 @@ def read_study(path: Path | str = ".") -> Study:
     path : path
         The study's folder, or its TOML file. A folder without study.toml
         works where it holds files named after roles.
+    on : date, optional
+        The day for which it is judged (waivers, ages of records); default: today.
 
     Returns
     -------
@@ -122,6 +125,7 @@ def read_study(path: Path | str = ".") -> Study:
         inputs=tuple(dict.fromkeys(ledger.inputs)),
         gaps=tuple(ledger.gaps),
         notes=tuple(ledger.notes),
+        on=on or today(),
     )
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from waysapart.schema import ASSET_ROLES, KNOWN_EMPTY, LIST_SEPARATOR, ROLES, Column
+from waysapart.schema import ASSET_ROLES, KNOWN_EMPTY, LIST_SEPARATOR, MAY_BE_NONE, ROLES, Column
 from waysapart.study.ledger import Ledger, did_you_mean
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ def _roles(column: Column) -> tuple[str, ...]:
 def _named(frame: pd.DataFrame, column: Column) -> pd.Series:
     """Every id that a column names, one by one, with the position of its row."""
     values = frame[column.name].reset_index(drop=True).dropna()
-    if column.name == "within":
+    if column.name in MAY_BE_NONE:
         values = values[values != KNOWN_EMPTY]
     if column.type == "list" and values.str.contains(LIST_SEPARATOR, regex=False).any():
         values = values.str.split(LIST_SEPARATOR).explode()

@@ -10,7 +10,7 @@ from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
 from types import MappingProxyType
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import AfterValidator, Field, PrivateAttr, ValidationError, model_validator
 
@@ -34,7 +34,7 @@ DEFAULT_SERVICE = "default"
 OTHER_KIND = "other"
 """Key in tables by kind that stands for every kind without a key of its own."""
 
-_WHOLE_KEYS = frozenset({"separation_m", "forbid_cross", "ignore_kinds"})
+_WHOLE_KEYS = frozenset({"separation_m", "forbid_cross", "ignore_kinds", "excuse", "passive"})
 """Keys whose value a user replaces as a whole; other tables are merged key by key."""
 
 _UNITS = (
@@ -74,6 +74,9 @@ class Service(Table):
     """Limits of one class of circuits; None means that there is no limit.
 
     `separation_m` and `forbid_cross` hold for all kinds, or for the pairs of kinds they list.
+    `tail` says whether what all paths run through inside an end site, before they part, counts
+    as shared. `own_line` says which assets count as shared that take a path and the line that
+    the circuit protects at once: none of them, those that leave no path, or any.
     """
 
     max_delay_us: Positive | None = None
@@ -85,6 +88,8 @@ class Service(Table):
     group_test: Literal["working", "all", "pairwise"] = "working"
     max_unavailability: Share | None = None
     max_recovery_ms: NotNegative | None = None
+    tail: Literal["excused", "shared"] = "excused"
+    own_line: Literal["excused", "shared", "any"] = "excused"
 
     def separation_between_m(self, kind: str, other: str) -> float:
         """Least distance in metres between plant of two kinds; 0 where there is no limit."""
@@ -147,23 +152,94 @@ class Reliance(Table):
     ignore_kinds: tuple[str, ...] = ()
 
 
+class Groups(Table):
+    """What members of a group may share at the sites where they end, beyond the sites.
+
+    `excuse` lists kinds of what the members' own end equipment relies on.
+    """
+
+    excuse: tuple[Text, ...] = ()
+
+
+Blank = Literal["gap", "none"]
+_Value = TypeVar("_Value")
+
+
+class Oldest(Table):
+    """How old, in days, a record may be before it is a gap; None: ages are listed only."""
+
+    survey: Positive | None = None
+    test: Positive | None = None
+    leased_route: Positive | None = None
+
+
+class Records(Table):
+    """What a blank means: `gap` makes what relies on it unproven, `none` takes it as none.
+
+    `within`, `needs` and `delay_us` hold by kind, then role, then `other`; a
+    delay may also be a figure in microseconds. What is of a `passive` kind
+    needs no supply and adds no delay.
+    """
+
+    within: dict[str, Blank]
+    supplies: Blank
+    needs: dict[str, Blank]
+    delay_us: dict[str, Blank | NotNegative]
+    passive: tuple[Text, ...]
+    oldest: Oldest = Oldest()
+
+    def of_within(self, kind: object, role: str) -> Blank:
+        """What a blank `within` means for a kind and role."""
+        return _by_kind(self.within, kind, role)
+
+    def of_needs(self, kind: object, role: str) -> Blank:
+        """What a blank `needs` means for a kind and role."""
+        return _by_kind(self.needs, kind, role)
+
+    def of_delay(self, kind: object) -> Blank | float:
+        """What a blank `delay_us` of equipment of a kind means; a figure is in microseconds."""
+        return _by_kind(self.delay_us, kind, "equipment")
+
+    def is_passive(self, kind: object) -> bool:
+        """Whether equipment of a kind needs no supply and adds no delay."""
+        return isinstance(kind, str) and kind in self.passive
+
+
+def _by_kind(table: Mapping[str, _Value], kind: object, role: str) -> _Value:
+    """The value for a kind, else for a role, else for all others."""
+    for key in (kind, role):
+        if isinstance(key, str) and key in table:
+            return table[key]
+    return table[OTHER_KIND]
+
+
 class Waiver(Table):
     """A shared asset, or a near approach or crossing, that somebody accepts, on record.
 
-    `circuit` is the id of a circuit or the name of a group.
+    `circuit` is the id of a circuit or the name of a group. `asset` waives one
+    asset, `within` all that lies in one, `pair` a near approach or a crossing.
+    `record` is the digest of what was accepted; the waiver ends when it changes.
     """
 
     circuit: Text
     asset: Text | None = None
+    within: Text | None = None
     pair: tuple[Text, Text] | None = None
     reason: Text
     by: Text
     until: date
+    record: Annotated[str, Field(pattern="^[0-9a-f]{12}$")] | None = None
 
     @model_validator(mode="after")
     def _one_subject(self) -> Waiver:
-        if (self.asset is None) == (self.pair is None):
-            raise ValueError("state either asset (one id) or pair (two ids)")
+        stated = [one for one in (self.asset, self.within, self.pair) if one is not None]
+        if len(stated) != 1:
+            raise ValueError("state one of asset (one id), within (one id) and pair (two ids)")
+        if self.within is not None and self.record is None:
+            raise ValueError(
+                "within needs record, the digest of what is accepted, as "
+                "`waysapart prove --circuit ID` prints it"
+            )
         return self
 
     def counts_on(self, day: date) -> bool:
@@ -195,6 +271,8 @@ class Rules(Table):
     power_system: PowerSystem
     recovery: Recovery
     reroute: Reroute
+    records: Records
+    groups: Groups = Groups()
     reliance: Reliance = Reliance()
     waivers: tuple[Waiver, ...] = Field(default=(), alias="waiver")
     _rows: tuple[tuple[tuple[str, ...], object, str], ...] = PrivateAttr(default=())
@@ -285,6 +363,8 @@ _MODELS: Mapping[str, Any] = MappingProxyType(
         "power_system": PowerSystem,
         "recovery": Recovery,
         "reroute": Reroute,
+        "records": Records,
+        "groups": Groups,
         "reliance": Reliance,
         "waiver": Waiver,
     }
@@ -357,7 +437,7 @@ def _build(own: Mapping[str, Any], file: str) -> Rules:
     sources: dict[tuple[str, ...], str] = {}
     merged: dict[str, Any] = {}
     _lay_over(merged, shipped, (), sources, None)
-    _lay_over(merged, own, (), sources, file)
+    _lay_over(merged, _one_word(own), (), sources, file)
     names = merged.get("services")
     if isinstance(names, dict) and isinstance(names.get(DEFAULT_SERVICE), dict):
         base = names[DEFAULT_SERVICE]
@@ -377,6 +457,21 @@ def _build(own: Mapping[str, Any], file: str) -> Rules:
         for path, value in _leaves({k: v for k, v in merged.items() if k != "waiver"}, ())
     )
     return rules
+
+
+def _one_word(own: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Rules in which a word or figure for all kinds of `[records]` stands once per key."""
+    records = own.get("records")
+    if not isinstance(records, dict):
+        return own
+    shipped = _shipped()[0]["records"]
+    spread = {
+        key: dict.fromkeys(shipped[key], value)
+        if isinstance(shipped.get(key), dict) and key != "oldest" and not isinstance(value, dict)
+        else value
+        for key, value in records.items()
+    }
+    return {**own, "records": spread}
 
 
 def _lay_over(

@@ -21,6 +21,7 @@ STUDY_PACKAGE = "study.gpkg"
 ROLE_SUFFIXES = (".gpkg", ".geojson", ".json", ".fgb", ".shp", ".parquet", ".geoparquet", ".csv")
 DEFAULT_SNAP_M = 2.0
 _BEGIN = "`waysapart blank FOLDER` writes empty layers, with every key of study.toml explained"
+_OLD_ROLES = {"containers": "the role 'containers' is called 'holders' now: rename it"}
 GEOMETRY_COLUMNS = ("geometry", "lon", "lat", "x", "y")
 """Names for the geometry of a table without one of its own: WKT, or a point's two numbers."""
 
@@ -190,6 +191,7 @@ def _settings(table: StudyTable, here: Path, label: str, ledger: Ledger) -> Sett
         if (spec := _spec(layer, position, folder, label, ledger)) is not None
     )
     if not table.layer:
+        _old_names(folder, ledger)
         layers = _layers_by_name(folder, label)
         if not layers and not table.extends:
             ledger.problem(
@@ -224,7 +226,8 @@ def _spec(
     role = ROLES.get(layer.role)
     if role is None:
         ledger.problem(
-            f"unknown role {layer.role!r}; roles are {listed(ROLES)}"
+            _OLD_ROLES.get(layer.role)
+            or f"unknown role {layer.role!r}; roles are {listed(ROLES)}"
             f"{did_you_mean(layer.role, ROLES)}",
             file=label,
             column=f"layer.{position}.role",
@@ -297,6 +300,14 @@ def _layers_by_name(folder: Path, label: str) -> tuple[LayerSpec, ...]:
         if role in inside:
             found.append(LayerSpec(role, STUDY_PACKAGE, folder, label, layer=role))
     return tuple(found)
+
+
+def _old_names(folder: Path, ledger: Ledger) -> None:
+    """A problem for each file that is named after what a role was once called."""
+    for name, said in _OLD_ROLES.items():
+        for suffix in ROLE_SUFFIXES:
+            if (folder / f"{name}{suffix}").is_file():
+                ledger.problem(said, file=f"{name}{suffix}")
 
 
 def check_sources(settings: Settings, ledger: Ledger) -> tuple[LayerSpec, ...]:

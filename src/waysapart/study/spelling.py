@@ -27,7 +27,7 @@ KINDS: Mapping[str, tuple[str, ...]] = {
     "cables": ("opgw", "wrapped", "adss", "duct", "buried", "subsea"),
     "equipment": ("relay", "multiplexer", "repeater", "panel", "radio"),
     "supplies": ("battery", "rectifier"),
-    "containers": ("room", "chassis", "rack", "charger", "right-of-way"),
+    "holders": ("room", "chassis", "rack", "charger", "right-of-way"),
 }
 """By role: the kinds that waysapart knows by name. Any other word may stand there."""
 _NOTHING_PASSES = ("mast",)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from waysapart.schema import KNOWN_EMPTY, LIST_SEPARATOR, Column
+from waysapart.schema import KNOWN_EMPTY, LIST_SEPARATOR, MAY_BE_NONE, Column
 from waysapart.study.ledger import Ledger, did_you_mean, listed
 
 if TYPE_CHECKING:
@@ -169,13 +169,14 @@ def _ids(
             f"expected ids, or {KNOWN_EMPTY!r} alone; found {{found}}",
             text,
         )
-        if column.name != "within":
+        if column.name not in MAY_BE_NONE:
             ledger.rows(
                 frame,
                 layers,
                 text == KNOWN_EMPTY,
                 column.name,
-                f"{KNOWN_EMPTY!r} has a meaning in 'within' only; leave the cell blank",
+                f"{KNOWN_EMPTY!r} has a meaning in {', '.join(sorted(MAY_BE_NONE))} only; "
+                "leave the cell blank",
             )
         return text
     ledger.rows(
@@ -190,7 +191,7 @@ def _ids(
         layers,
         text == KNOWN_EMPTY,
         column.name,
-        f"{KNOWN_EMPTY!r} is no id: it stands for 'known to lie in nothing'",
+        f"{KNOWN_EMPTY!r} is no id: it stands for 'known to be none'",
     )
     return text
 

@@ -6,6 +6,8 @@ from collections.abc import Hashable, Mapping
 from typing import Any
 
 from waysapart import __version__
+from waysapart.network.blanks import explained_blanks
+from waysapart.study.gap_list import folded_gaps
 from waysapart.verdicts.evidence import evidence
 from waysapart.verdicts.facts_figures import (
     SAYS,
@@ -48,6 +50,7 @@ def proof_facts(proof: Proof) -> dict[str, Any]:
         "study": study.name,
         "revision": study.revision,
         "made": proof.made.strftime("%Y-%m-%dT%H:%M:%SZ"),
+        "on": study.on.isoformat(),
         "crs": study.crs.to_string(),
         "caution": CAUTION,
         "inputs": [{"file": one.file, "sha256": one.sha256} for one in study.inputs],
@@ -66,9 +69,7 @@ def proof_facts(proof: Proof) -> dict[str, Any]:
         "tests": tested_facts(proof),
         "drums": drum_facts(proof),
         "figures_say": SAYS,
-        "gaps": [
-            {"code": gap.code, "asset": gap.asset, "message": gap.message} for gap in proof.gaps
-        ],
+        "gaps": folded_gaps(proof.gaps),
         "waivers": [
             {
                 "circuit": waiver.circuit,
@@ -114,6 +115,16 @@ def _assumptions(proof: Proof) -> list[dict[str, Any]]:
     found = [
         {"key": row.key, "value": _plain(row.value), "unit": row.unit, "source": row.source}
         for row in rows
+    ]
+    found += [
+        {
+            "key": f"records.{blank.column}.{blank.kind}",
+            "value": _plain(blank.value),
+            "unit": "us" if blank.column == "delay_us" else "",
+            "source": f"{blank.count} blank in the layers, taken as the rules say",
+            "to_sign": True,
+        }
+        for blank in explained_blanks(study)
     ]
     if proof.network.ignored:
         found.append(
@@ -284,8 +295,8 @@ def _single_points(proof: Proof, test: int) -> list[str]:
     return [_name_of(proof, number)[0] for number in _entries(proof.sharing.shared, test)]
 
 
-def _gaps(proof: Proof, test: int) -> list[dict[str, str]]:
-    return [
-        {"code": gap.code, "asset": gap.asset, "message": gap.message}
-        for gap in (proof.gaps[number] for number in proof.gaps_of[test])
-    ]
+def _gaps(proof: Proof, test: int) -> list[dict[str, Any]]:
+    """What touches one circuit or group; the ids of many told as one stand with the study's."""
+    kept = ("code", "asset", "message", "bears_on", "count")
+    found = folded_gaps(proof.gaps[number] for number in proof.gaps_of[test])
+    return [{key: gap[key] for key in kept} for gap in found]  # type: ignore[literal-required]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -10,8 +10,10 @@ import pandas as pd
 
 from waysapart.findings.delays import DECIMALS_US
 from waysapart.formulas.delay import asymmetry_us, recovery_ms
+from waysapart.gaps import GAP_CODES
 from waysapart.network.assets import Floats
 from waysapart.network.tie import Network
+from waysapart.study.model import Gap
 from waysapart.study.rules import Rules, Service
 
 
@@ -46,7 +48,9 @@ class Limits:
     recovery_ms : float
         How long it is away while it changes over; NaN with fewer than two paths.
     delay_ok, asymmetry_ok, loss_ok, unavailability_ok, recovery_ok : bool or None
-        None: the records give no figure.
+        None: the records give no figure, or leave open what it rests on.
+    open_ : frozenset of str
+        The limits that a gap in the records leaves open.
     """
 
     path_us: dict[str, float] = field(default_factory=dict)
@@ -59,6 +63,7 @@ class Limits:
     loss_ok: bool | None = None
     unavailability_ok: bool | None = None
     recovery_ok: bool | None = None
+    open_: frozenset[str] = frozenset()
 
     @property
     def within(self) -> bool | None:
@@ -80,8 +85,13 @@ def circuit_limits(
     delays: pd.DataFrame,
     budgets: pd.DataFrame,
     all_down: np.ndarray,
+    open_: list[frozenset[str]],
 ) -> list[Limits]:
-    """Hold every circuit's delay, asymmetry, loss, recovery and unavailability to its service."""
+    """Hold every circuit's delay, asymmetry, loss, recovery and unavailability to its service.
+
+    A limit that a gap leaves open (`open_`, per circuit) may be broken but is not known to be
+    kept; one that the service does not set is not asked.
+    """
     paths, circuits = network.paths, network.study.tables["circuits"]
     uneven = _asymmetry(delays, paths.circuit, (circuits["switching"] == "both").to_numpy())
     delay, turned = delays["delay_us"].to_numpy(), delays["turned_us"].to_numpy()
@@ -105,6 +115,17 @@ def circuit_limits(
         states = [*by_path.values(), *by_turn.values()]
         worst = float(np.max(states)) if states else np.nan
         away = recovery if len(mine) > 1 else np.nan
+        held: dict[str, bool | None] = {
+            "delay": below(worst, service.max_delay_us),
+            "asymmetry": below(float(uneven[circuit]), service.max_asymmetry_us),
+            "loss": together(
+                holds(link, service) for path in mine for link in paths.links(path).tolist()
+            ),
+            "unavailability": below(float(all_down[circuit]), service.max_unavailability),
+            "recovery": below(away, service.max_recovery_ms),
+        }
+        for name in open_[circuit] & asked_limits(service):
+            held[name] = None if held[name] else held[name]
         found.append(
             Limits(
                 by_path,
@@ -112,16 +133,35 @@ def circuit_limits(
                 worst,
                 float(uneven[circuit]),
                 away,
-                below(worst, service.max_delay_us),
-                below(float(uneven[circuit]), service.max_asymmetry_us),
-                together(
-                    holds(link, service) for path in mine for link in paths.links(path).tolist()
-                ),
-                below(float(all_down[circuit]), service.max_unavailability),
-                below(away, service.max_recovery_ms),
+                held["delay"],
+                held["asymmetry"],
+                held["loss"],
+                held["unavailability"],
+                held["recovery"],
+                open_[circuit],
             )
         )
     return found
+
+
+def open_limits(gaps: Sequence[Gap], gaps_of: Iterable[Iterable[int]]) -> list[frozenset[str]]:
+    """Which limits the gaps that touch each circuit leave open."""
+    return [
+        frozenset(limit for number in mine for limit in GAP_CODES[gaps[number].code].limits)
+        for mine in gaps_of
+    ]
+
+
+def asked_limits(service: Service) -> frozenset[str]:
+    """The limits that a service sets."""
+    asked = {
+        "delay": service.max_delay_us,
+        "asymmetry": service.max_asymmetry_us,
+        "loss": service.min_margin_db,
+        "unavailability": service.max_unavailability,
+        "recovery": service.max_recovery_ms,
+    }
+    return frozenset(name for name, limit in asked.items() if limit is not None)
 
 
 def changeover_ms(rules: Rules) -> float:

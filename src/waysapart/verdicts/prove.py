@@ -17,15 +17,16 @@ from waysapart.findings.delays import path_delays
 from waysapart.findings.outages import Outages, outages
 from waysapart.findings.sharing import Sharing, Sides, blank_within, merge, share
 from waysapart.findings.spacing import Spacing, space
+from waysapart.gaps import GAP_CODES
 from waysapart.network.assets import Bools, Ints
 from waysapart.network.tie import Network, tie
 from waysapart.reliance.explain import Chains
 from waysapart.reliance.rely import Reliance, rely
-from waysapart.study.model import Gap, Study
+from waysapart.study.model import Gap, Study, now
 from waysapart.study.rules import Rules, Service
 from waysapart.verdicts.breaches import Breach, breaches
 from waysapart.verdicts.doubt import accuracy_gaps
-from waysapart.verdicts.limits import Limits, circuit_limits
+from waysapart.verdicts.limits import Limits, circuit_limits, open_limits
 from waysapart.verdicts.sides import (
     Trial,
     contests_of,
@@ -35,7 +36,7 @@ from waysapart.verdicts.sides import (
     ways_of,
 )
 from waysapart.verdicts.touching import gaps_of_trials
-from waysapart.verdicts.waivers import Waivers, lay_over, now
+from waysapart.verdicts.waivers import Waivers, lay_over
 
 SHARED, UNPROVEN, ACCEPTED, APART = "shared", "unproven", "accepted", "apart"
 WORST_FIRST = (SHARED, UNPROVEN, ACCEPTED, APART)
@@ -129,10 +130,11 @@ class Proof:
         return sum(limit.within is False for limit in self.limits)
 
     def exit_code(self) -> int:
-        """0 all apart or accepted and within limits; 1 shared or over a limit; 3 unproven."""
+        """0 all apart or accepted and within limits; 1 shared or over a limit; 3 not proved."""
         if SHARED in self.verdicts or self.over_a_limit():
             return 1
-        return 3 if UNPROVEN in self.verdicts else 0
+        open_ = UNPROVEN in self.verdicts or any(limit.within is None for limit in self.limits)
+        return 3 if open_ else 0
 
     def facts(self) -> dict[str, Any]:
         """The proof as plain data."""
@@ -184,8 +186,7 @@ def prove(study: Study | Network) -> Proof:
     sharing = merge(reliance, between, owner, len(trials))
     asked = [_services_of(names, rules, trial) for trial in contests]
     spacing = space(reliance, held, between, asked, np.array(owner, np.int64))
-    made = now()
-    waivers = lay_over(network.study.rules, trials, sharing, _numbers(network), made.date())
+    waivers = lay_over(network.study.rules, trials, sharing, _numbers(network), network.study.on)
     delays, budgets = path_delays(network), loss_budgets(reliance)
     compared = compare_tests(network, budgets)
     apart = breaches(spacing, waivers, network, len(trials))
@@ -202,8 +203,12 @@ def prove(study: Study | Network) -> Proof:
     ways, working_of = ways_of(network, trials, lost)
     down = outages(reliance, ways, lost)
     circuits = len(network.study.tables["circuits"])
-    limits = circuit_limits(network, services[:circuits], delays, budgets, down.together[:circuits])
-    verdicts = _verdicts(trials, sharing, apart, waivers, gaps_of)
+    open_ = open_limits(gaps, gaps_of[:circuits])
+    limits = circuit_limits(
+        network, services[:circuits], delays, budgets, down.together[:circuits], open_
+    )
+    unknown = [any(GAP_CODES[gaps[number].code].separation for number in mine) for mine in gaps_of]
+    verdicts = _verdicts(trials, sharing, apart, waivers, unknown)
     return Proof(
         network,
         reliance,
@@ -223,7 +228,7 @@ def prove(study: Study | Network) -> Proof:
         gaps,
         gaps_of,
         lost,
-        made,
+        now(),
         verdicts,
     )
 
@@ -298,7 +303,7 @@ def _verdicts(
     sharing: Sharing,
     apart: list[Breach],
     waivers: Waivers,
-    gaps_of: list[list[int]],
+    unknown: list[bool],
 ) -> list[str]:
     avoidable = sharing.avoidable
     found = []
@@ -310,7 +315,7 @@ def _verdicts(
         lone = trial.group_test is not None and len(trial.circuits) < 2
         if unwaived or apart[test].stands:
             found.append(SHARED)
-        elif gaps_of[test] or lone:
+        elif unknown[test] or lone:
             found.append(UNPROVEN)
         elif waived_too:
             found.append(ACCEPTED)

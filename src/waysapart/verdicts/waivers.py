@@ -2,23 +2,14 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import date
 
 from waysapart.findings.sharing import Sharing
 from waysapart.study.rules import Rules, Waiver
 from waysapart.verdicts.sides import Trial
 
 IN_FORCE, LAPSED, IDLE = "in force", "lapsed", "nothing to waive"
-
-
-def now() -> datetime:
-    """The present in UTC, or what SOURCE_DATE_EPOCH says it is (reproducible-builds.org)."""
-    epoch = os.environ.get("SOURCE_DATE_EPOCH")
-    if epoch and epoch.isdigit():
-        return datetime.fromtimestamp(int(epoch), tz=UTC)
-    return datetime.now(tz=UTC)
 
 
 @dataclass(frozen=True)

@@ -11,11 +11,13 @@ import scipy.sparse as sp
 from waysapart.findings.budgets import loss_budgets
 from waysapart.findings.compared import compare_tests, loss_delay_gaps
 from waysapart.findings.delays import path_delays
+from waysapart.gaps import GAP_CODES
 from waysapart.network.assets import Bools, Ints, boolean
 from waysapart.network.tie import Network, tie
 from waysapart.reliance.failure import falls, paths_lost
 from waysapart.reliance.rely import Reliance, rely
 from waysapart.study.model import Gap, Study
+from waysapart.verdicts.limits import open_limits
 from waysapart.verdicts.prove import Proof
 from waysapart.verdicts.sides import Trial, out_of_service, trials_of
 from waysapart.verdicts.touching import gaps_of_trials
@@ -37,7 +39,9 @@ class Base:
         Circuits first, then groups.
     gaps : tuple of Gap
     gaps_of : list of list of int
-        Gaps in the records that touch each trial.
+        Gaps in the records that touch each trial and leave open where its paths run.
+    open_limits : list of frozenset of str
+        The limits that gaps leave open, per circuit.
     delays, budgets : DataFrame
     down : ndarray of bool, shape (assets,)
         Assets that are out of service now, with what falls with them.
@@ -49,6 +53,7 @@ class Base:
     trials: list[Trial]
     gaps: tuple[Gap, ...]
     gaps_of: list[list[int]]
+    open_limits: list[frozenset[str]]
     delays: pd.DataFrame
     budgets: pd.DataFrame
     down: Bools
@@ -104,8 +109,11 @@ def base_of(subject: Subject) -> Base:
     down = np.zeros(len(network.assets), dtype=np.bool_)
     event = boolean(np.zeros(len(numbers), np.int64), numbers, (1, len(network.assets)))
     down[falls(reliance, event).indices] = True
-    recorded = [[one for one in mine if gaps[one].code not in _OF_THE_PROOF] for mine in gaps_of]
-    return Base(reliance, trials, gaps, recorded, delays, budgets, down, lost)
+    kept = [gap.code not in _OF_THE_PROOF and GAP_CODES[gap.code].separation for gap in gaps]
+    recorded = [[one for one in mine if kept[one]] for mine in gaps_of]
+    circuits = len(network.study.tables["circuits"])
+    open_ = open_limits(gaps, gaps_of[:circuits])
+    return Base(reliance, trials, gaps, recorded, open_, delays, budgets, down, lost)
 
 
 def further(base: Base, events: sp.csr_array, down: Bools | None = None) -> sp.csr_array:

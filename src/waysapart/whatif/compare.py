@@ -6,6 +6,7 @@ import json
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -129,7 +130,7 @@ class Comparison:
         return f"Comparison({self.before.get('study')!r} to {self.after.get('study')!r}: {counts})"
 
 
-def compare(before: Side, after: Side) -> Comparison:
+def compare(before: Side, after: Side, *, on: date | None = None) -> Comparison:
     """What a change to a study brings, circuit by circuit.
 
     Parameters
@@ -137,6 +138,8 @@ def compare(before: Side, after: Side) -> Comparison:
     before, after : Study, Network, Proof, path or facts
         A study, tied or proved or not; its folder; or the evidence of an
         earlier proof (`prove --json`), as a file or as data.
+    on : date, optional
+        The day for which studies that are given by their folders are judged; default: today.
 
     Returns
     -------
@@ -153,7 +156,7 @@ def compare(before: Side, after: Side) -> Comparison:
     -----
     See `changes` for what counts as better or worse.
     """
-    first, second = _proved(before), _proved(after)
+    first, second = _proved(before, on), _proved(after, on)
     facts = _facts_of(first), _facts_of(second)
     proofs = tuple(side if isinstance(side, Proof) else None for side in (first, second))
     records = None
@@ -179,12 +182,12 @@ def shared_assets(facts: Mapping[str, Any]) -> set[str]:
     }
 
 
-def _proved(side: Side) -> Proof | Mapping[str, Any]:
+def _proved(side: Side, on: date | None) -> Proof | Mapping[str, Any]:
     if isinstance(side, (str, Path)):
         path = Path(side)
         if path.suffix.casefold() == ".json":
             return _evidence(path)
-        return prove(read_study(path))
+        return prove(read_study(path, on=on))
     if isinstance(side, (Study, Network)):
         return prove(side)
     if isinstance(side, Mapping):

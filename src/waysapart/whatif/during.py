@@ -220,6 +220,7 @@ def _limits(base: Base, lost: Bools) -> list[Limits]:
         base.delays.iloc[alive],
         base.budgets,
         np.full(base.circuit_count, np.nan),
+        base.open_limits,
     )
 
 

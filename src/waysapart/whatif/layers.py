@@ -94,7 +94,7 @@ class _Plant:
         """Its geometry, its segments' for a cable, else that of what holds it."""
         if self._shapes is None:
             self._shapes = {}
-            for role in ("sites", "structures", "containers", "segments", "hazards"):
+            for role in ("sites", "structures", "holders", "segments", "hazards"):
                 start = self.assets.start[role]
                 for place, shape in enumerate(geometries(self.proof.study, role)):
                     if shape is not None:

@@ -1,0 +1,174 @@
+"""What blanks in the records leave open, as `[records]` in the rules has it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from waysapart.network.assets import Bools, Floats
+from waysapart.network.records import place_of
+from waysapart.schema import ASSET_ROLES, ROLES
+from waysapart.study.model import Gap, Study
+
+_PLURAL = {
+    "equipment": "pieces of equipment",
+    "supplies": "supplies",
+    "battery": "batteries",
+    "bridge": "bridges",
+    "chassis": "chassis",
+    "entry": "entries",
+    "gantry": "gantries",
+    "subsea": "subsea segments",
+    "buried": "buried segments",
+    "radio": "radios",
+}
+
+
+@dataclass(frozen=True)
+class BlankRule:
+    """What the rules make of the blanks of one column, for one kind.
+
+    Attributes
+    ----------
+    column : str
+        `within`, `supplies`, `needs` or `delay_us`.
+    kind : str
+        The kind, or the role where a row has none.
+    value : str or float
+        `gap`, `none`, or a delay in microseconds.
+    count : int
+        How many rows are blank.
+    """
+
+    column: str
+    kind: str
+    value: str | float
+    count: int
+
+
+def blank_gaps(study: Study) -> list[Gap]:
+    """A gap for every blank that the rules do not explain.
+
+    Returns
+    -------
+    list of Gap
+        Codes `blank-within`, `blank-supplies`, `blank-needs`, `blank-delay`.
+    """
+    gaps = []
+    for role, column, rows in _blanks(study):
+        table = study.tables[role]
+        for row in np.flatnonzero(rows & (_meaning(study, role, column) == "gap")).tolist():
+            kind = _kind(table, row) or role
+            name = str(table["id"].iloc[row])
+            one, many = _SAYS[column]
+            gaps.append(
+                Gap(
+                    f"blank-{column.removesuffix('_us')}",
+                    f"{_article(kind, role)} {name} {one}: record it"
+                    + (" (- if there is none)" if column != "delay_us" else ""),
+                    name,
+                    assets=(name,),
+                    column=column,
+                    fold=f"{{count}} {plural(kind)} {many}: {{names}}",
+                    **place_of(study, table, row),
+                )
+            )
+    return gaps
+
+
+def explained_blanks(study: Study) -> list[BlankRule]:
+    """Blanks that the rules take as none, or as a figure: assumptions for somebody to sign."""
+    found = []
+    for role, column, rows in _blanks(study):
+        meaning = _meaning(study, role, column)
+        table = study.tables[role]
+        kept = np.flatnonzero(rows & (meaning != "gap"))
+        kinds = pd.Series([_kind(table, row) or role for row in kept.tolist()], dtype=object)
+        for kind, places in kinds.groupby(kinds, sort=True).groups.items():
+            value = meaning[kept[places[0]]]
+            found.append(BlankRule(column, str(kind), value, len(places)))
+    return found
+
+
+def assumed_delay_us(study: Study) -> Floats:
+    """Delay of every piece of equipment in microseconds; NaN where nobody knows it.
+
+    What is recorded, else the figure that the rules state for its kind, else
+    nought where it is passive or the rules say that there is none.
+    """
+    table = study.tables["equipment"]
+    delay = table["delay_us"].to_numpy(dtype=np.float64).copy()
+    meaning = _meaning(study, "equipment", "delay_us")
+    passive = _passive(study)
+    for row in np.flatnonzero(np.isnan(delay)).tolist():
+        value = meaning[row]
+        if passive[row] or value == "none":
+            delay[row] = 0.0
+        elif value != "gap":
+            delay[row] = float(value)
+    return delay
+
+
+_SAYS = {
+    "within": ("does not say what it lies within", "do not say what they lie within"),
+    "supplies": ("does not say what supplies it", "do not say what supplies them"),
+    "needs": ("does not say what it needs", "do not say what they need"),
+    "delay_us": ("has no delay on record", "have no delay on record"),
+}
+
+
+def _blanks(study: Study) -> Iterable[tuple[str, str, Bools]]:
+    """Role, column and which rows are blank there, for each column that `[records]` rules."""
+    for role in ASSET_ROLES:
+        if "within" in ROLES[role].column:
+            yield role, "within", study.tables[role]["within"].isna().to_numpy()
+    active = ~_passive(study)
+    equipment = study.tables["equipment"]
+    yield "equipment", "supplies", equipment["supplies"].isna().to_numpy() & active
+    for role in ("supplies", "equipment"):
+        blank = study.tables[role]["needs"].isna().to_numpy()
+        yield role, "needs", blank & active if role == "equipment" else blank
+    yield "equipment", "delay_us", equipment["delay_us"].isna().to_numpy() & active
+
+
+def _passive(study: Study) -> Bools:
+    return np.asarray(
+        study.tables["equipment"]["kind"].isin(study.rules.records.passive), dtype=np.bool_
+    )
+
+
+def _meaning(study: Study, role: str, column: str) -> np.ndarray:
+    """`gap`, `none` or a figure for every row of a role."""
+    records = study.rules.records
+    of_kind: dict[str, Callable[[str | None], str | float]] = {
+        "within": lambda kind: records.of_within(kind, role),
+        "supplies": lambda kind: records.supplies,
+        "needs": lambda kind: records.of_needs(kind, role),
+        "delay_us": records.of_delay,
+    }
+    table = study.tables[role]
+    if "kind" not in table:
+        return np.full(len(table), of_kind[column](None), dtype=object)
+    kinds = table["kind"].to_numpy(dtype=object)
+    known = {kind: of_kind[column](kind) for kind in {k for k in kinds if isinstance(k, str)}}
+    bare = of_kind[column](None)
+    return np.array([known.get(kind, bare) for kind in kinds.tolist()], dtype=object)
+
+
+def _kind(table: pd.DataFrame, row: int) -> str | None:
+    kind = table["kind"].iloc[row] if "kind" in table else None
+    return kind if isinstance(kind, str) else None
+
+
+def _article(kind: str, role: str) -> str:
+    return {"supplies": "supply", "sites": "site", "structures": "structure"}.get(kind, kind)
+
+
+def plural(kind: str) -> str:
+    """The plural of a kind or of a role's name."""
+    if kind in _PLURAL:
+        return _PLURAL[kind]
+    return kind if kind.endswith("s") else f"{kind}s"
