@@ -28,7 +28,9 @@ class DrawnPlant:
         self.at: dict[str, Place] = {}
         for name, place in (("A", a), ("B", b)):
             self.node(name, *place, role="sites")
-            self.rows["equipment"].append({"id": f"R{name}", "site": name, "within": "-"})
+            self.rows["equipment"].append(
+                {"id": f"R{name}", "site": name, "within": "-", "supplies": "-", "delay_us": 0}
+            )
         self.settings = ""
 
     def node(self, id: str, x: float, y: float, role: str = "structures", **row: Any) -> None:

@@ -257,11 +257,15 @@ class _Judge:
         else:
             sets = [compared] if len(compared) >= 2 else []
         whole = {id(each): self._common(each) for each in sets}
+        grouped = bool(test) and name not in self.plant.circuits
         avoidable: set[str] = set()
         unavoidable: set[str] = set()
         for each in sets:
             for asset in whole[id(each)]:
-                excused = asset in ends and not self._met_elsewhere(asset, each, ends)
+                if grouped:
+                    excused = all(self._by_the_site_alone(asset, path) for path in each)
+                else:
+                    excused = asset in ends and not self._met_elsewhere(asset, each, ends)
                 (unavoidable if excused else avoidable).add(asset)
         unavoidable -= avoidable
         folded = self._not_on_their_own(avoidable, sets, whole)
@@ -286,7 +290,8 @@ class _Judge:
             gaps += tuple(
                 gap for gap in self.plant.gaps if name in gap.circuits and gap not in gaps
             )
-        complete = enough and not gaps and {path.circuit for path in compared} == set(members)
+        known = not any(gap.separation for gap in gaps)
+        complete = enough and known and {path.circuit for path in compared} == set(members)
         if avoidable - waived:
             verdict = "shared"
         elif not complete:
@@ -322,6 +327,25 @@ class _Judge:
             )
             for path in paths
         )
+
+    def _by_the_site_alone(self, asset: str, path: PathAnswer) -> bool:
+        """Whether a group's path relies on `asset` for nothing but where its relays stand."""
+        row = self.plant.circuits[path.circuit]
+        sites = {self.plant.assets[row[end]].row["site"] for end in ("a", "b")}
+        standing = set().union(*(self.reliance.of["asset", site] for site in sites))
+        if asset not in standing:
+            return asset in self._excused_kinds(row)
+        return not any(
+            asset in self.plant.takes.get(other, ())
+            for other in path.relies_on
+            if other not in standing
+        )
+
+    def _excused_kinds(self, circuit: dict[str, str]) -> set[str]:
+        """What the circuit's relays rely on that is of a kind in `[groups] excuse`."""
+        excuse = self.plant.rules.get("groups", {}).get("excuse", [])
+        relied = set().union(*(self.reliance.of["asset", circuit[end]] for end in ("a", "b")))
+        return {one for one in relied if self.plant.assets[one].kind in excuse}
 
     def _not_on_their_own(
         self, avoidable: set[str], sets: list[list[PathAnswer]], whole: dict[int, set[str]]

@@ -12,7 +12,18 @@ import shapely
 import shapely.ops
 from shapely.geometry import LineString, Point
 
-from oracle_records import Asset, Chain, Gap, Plant, Run, Way, ids, number, read_records
+from oracle_records import (
+    Asset,
+    Chain,
+    Gap,
+    Plant,
+    Run,
+    Way,
+    blanks,
+    ids,
+    number,
+    read_records,
+)
 
 SPAN_SUPPORTS = ("tower", "gantry", "pole")
 GROUND_POINTS = ("pit", "entry", "bridge")
@@ -29,6 +40,7 @@ def read_plant(folder: str | Path) -> Plant:
     _tie_hazards(plant)
     _tie_links(plant)
     _tie_paths(plant)
+    plant.gaps += blanks(plant)
     return plant
 
 
@@ -177,14 +189,18 @@ def _tie_links(plant: Plant) -> None:
                 cable = plant.assets[run.cable].row
                 if medium == "fibre" and not cable.get("fibre_type"):
                     says = f"{run.cable} of {link} has no fibre_type"
-                    plant.gaps.append(Gap("fibre-type", says, links=frozenset({link})))
+                    plant.gaps.append(
+                        Gap("fibre-type", says, links=frozenset({link}), separation=False)
+                    )
                 if run.fibres and not cable.get("fibre_count"):
                     says = f"{run.cable} of {link} has no fibre_count"
-                    plant.gaps.append(Gap("fibre-count", says, links=frozenset({link})))
+                    plant.gaps.append(
+                        Gap("fibre-count", says, links=frozenset({link}), separation=False)
+                    )
 
 
 def _check_missing_way(plant: Plant, link: str, row: dict[str, str], medium: str) -> None:
-    known = bool(ids(row.get("relies_on")))
+    known = bool(row.get("relies_on"))
     apart = plant.assets[row["a"]].row["site"] != plant.assets[row["b"]].row["site"]
     if (
         medium == "fibre"

@@ -66,6 +66,7 @@ class Gap:
     links: frozenset[str] = frozenset()
     circuits: frozenset[str] = frozenset()
     paths: frozenset[tuple[str, str]] = frozenset()
+    separation: bool = True
 
 
 @dataclass(frozen=True)
@@ -182,8 +183,8 @@ class Plant:
 
 
 def ids(cell: str | None) -> list[str]:
-    """The ids in one cell, `;` between."""
-    return [part.strip() for part in (cell or "").split(";") if part.strip()]
+    """The ids in one cell, `;` between; `-` stands for none."""
+    return [part.strip() for part in (cell or "").split(";") if part.strip() not in ("", "-")]
 
 
 def number(cell: str | None) -> float | None:
@@ -275,3 +276,49 @@ def waivers_now(rules: dict[str, Any], today: datetime.date) -> set[tuple[str, s
         for waiver in rules.get("waiver", [])
         if "asset" in waiver and waiver["until"] >= today
     }
+
+
+USUAL_WITHIN = {
+    **dict.fromkeys(("duct", "subduct", "buried", "tray", "riser"), "gap"),
+    **dict.fromkeys(("rack", "chassis", "equipment", "supplies"), "gap"),
+    "other": "none",
+}
+"""What a blank `within` means where the rules do not say, by kind or role."""
+USUAL_NEEDS = {"supplies": "gap", "equipment": "none", "other": "none"}
+USUAL_PASSIVE = ("panel", "filter", "splitter", "attenuator")
+
+
+def blanks(plant: Plant) -> list[Gap]:
+    """Gaps of blanks that the rules do not explain, by `[records]`."""
+    records = plant.rules.get("records", {})
+    passive = records.get("passive", USUAL_PASSIVE)
+    found = []
+
+    def word(column: str, usual: dict[str, str], asset: Asset) -> object:
+        stated = records.get(column, {})
+        if not isinstance(stated, dict):
+            return stated
+        table = {**usual, **stated}
+        return table.get(asset.kind, table.get(asset.role, table["other"]))
+
+    for asset in plant.assets.values():
+        asked: list[tuple[str, object]] = []
+        active = asset.role == "equipment" and asset.kind not in passive
+        if asset.role in LYING_ROLES:
+            asked.append(("within", word("within", USUAL_WITHIN, asset)))
+        if active:
+            asked.append(("supplies", records.get("supplies", "gap")))
+            asked.append(("delay_us", word("delay_us", {"other": "gap"}, asset)))
+        if active or asset.role == "supplies":
+            asked.append(("needs", word("needs", USUAL_NEEDS, asset)))
+        for column, meaning in asked:
+            if meaning == "gap" and not asset.row.get(column, "").strip():
+                found.append(
+                    Gap(
+                        f"blank {column}",
+                        f"{asset.id} leaves {column} blank",
+                        frozenset({asset.id}),
+                        separation=column != "delay_us",
+                    )
+                )
+    return found

@@ -61,9 +61,9 @@ def _machine(
         site=site,
         kind=kind,
         within=study.within(*holders),
-        supplies=";".join(supplies),
-        needs=";".join(needs),
-        delay_us=study.rng.choice([0, 12.5, 180, 410]),
+        supplies=";".join(supplies) or study.blank("-"),
+        needs=";".join(needs) or study.blank("-"),
+        delay_us=study.blank(study.rng.choice([0, 12.5, 180, 410])),
     )
 
 
@@ -91,7 +91,7 @@ def _place_supplies(study: Study, site: str, rooms: list[str]) -> list[str]:
             id=f"BAT{i + 1}-{letter}",
             site=home,
             within=study.within(*rooms),
-            needs=";".join(needs),
+            needs=";".join(needs) or study.blank("-"),
         )
         found.append(battery)
     return found

@@ -41,6 +41,7 @@ def write_random_study(folder: str | Path, seed: int, **knobs: Any) -> Path:
     rng = random.Random(f"estuary {seed}")
     crs, east, north = rng.choice(PLACES)
     study = Study(rng, Knobs(**knobs), crs, (east, north))
+    study.sparse = study.chance(study.knobs.blanks)
     draw_sites(study)
     draw_lines(study)
     draw_ground(study)
@@ -140,9 +141,33 @@ def _rules_text(study: Study) -> str:
             "forbid_cross = false",
             f'group_test = "{test}"',
         ]
+    lines += _records(study)
     lines += ['[fibres."G.652.D"]', "db_per_km = { 1310 = 0.35, 1550 = 0.22 }"]
     lines += ["group_index = { 1310 = 1.4677, 1550 = 1.4682 }"]
     return "\n".join(lines) + "\n"
+
+
+def _records(study: Study) -> list[str]:
+    """What blanks mean, in words of every sort; `[groups] excuse` at times."""
+    rng = study.rng
+    lines = []
+    if study.chance(0.3):
+        lines += ["[groups]", f"excuse = {json.dumps(rng.sample(['room', 'rack', 'charger'], 2))}"]
+    if not study.sparse:
+        return [*lines, "[records]", 'within = "none"']
+    choices = rng.sample(
+        [
+            'within = { duct = "none", tray = "none" }',
+            'supplies = "none"',
+            'needs = { supplies = "none", equipment = "gap" }',
+            "delay_us = { mux = 250, rly = 90 }",
+            'passive = ["pnl", "clock"]',
+            'needs = "none"',
+        ],
+        2,
+    )
+    kept = {line.partition(" ")[0]: line for line in choices}
+    return [*lines, "[records]", *kept.values()] if study.chance(0.7) else lines
 
 
 def _add_waivers(study: Study, folder: Path) -> None:

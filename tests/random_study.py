@@ -26,6 +26,8 @@ Edge = tuple[str, str, str]
 class Knobs:
     """How likely each kind of trouble is in a study; 0 leaves it out, 1 always has it.
 
+    `blanks`: whether the records leave cells blank that could say `-` or a figure, and the
+    shipped rules make gaps of these; else no cell is blank that the rules do not explain.
     `taps`: where a link changes cable, the first cable goes on past the joint.
     `sag_passing`: a span drawn as one line past a tower has a sag on record.
     """
@@ -47,6 +49,7 @@ class Knobs:
     supply_elsewhere: float = 0.05
     ignored_kinds: float = 0.1
     relies_on_ways: float = 0.5
+    blanks: float = 0.3
 
 
 @dataclass
@@ -81,6 +84,7 @@ class Study:
     links: dict[str, tuple[str, str]] = field(default_factory=dict)
     spared: set[str] = field(default_factory=set)
     settings: dict[str, Any] = field(default_factory=dict)
+    sparse: bool = False
 
     def chance(self, likely: float) -> bool:
         return self.rng.random() < likely
@@ -101,4 +105,8 @@ class Study:
 
     def within(self, *holders: str) -> str:
         """One of the holders, at times `-` or nothing recorded."""
-        return self.rng.choice([*holders, *holders, "-", ""])
+        return self.rng.choice([*holders, *holders, "-", self.blank("-")])
+
+    def blank(self, value: Any) -> Any:
+        """At times nothing, in a study with blanks; else the value."""
+        return "" if self.sparse and self.chance(0.15) else value

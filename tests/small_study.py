@@ -44,7 +44,7 @@ SEGMENTS = {
     "S3": ("span", "T2", "T3", "-"),
     "S4": ("span", "T3", "MP", "-"),
     "D1": ("duct", "WS", "P1", "TR1"),
-    "D2": ("duct", "P1", "P2", ""),
+    "D2": ("duct", "P1", "P2", "-"),
     "D3": ("duct", "P2", "P3", "-"),
     "D4": ("duct", "P3", "MP", "-"),
 }
@@ -65,7 +65,7 @@ TABLES = {
         "C2,1,D1\nC2,2,D2\nC2,3,D3\nC2,4,D4\n"
     ),
     "joints": "id,at,cables,loss_db\nJ1,P2,C2,0.08\n",
-    "supplies": "id,site,within,needs\nB-W,WS,ROOM-W,\nB-M,MP,,CH-M\n",
+    "supplies": "id,site,within,needs\nB-W,WS,ROOM-W,-\nB-M,MP,-,CH-M\n",
     "equipment": (
         "id,site,kind,within,supplies,needs,delay_us\n"
         "R-W,WS,relay,ROOM-W,B-W,,0\n"

@@ -7,6 +7,7 @@ asset at a time out of the world.
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -15,7 +16,8 @@ import waysapart as wa
 from oracle import OracleAnswer, solve
 from random_plant import write_random_study
 
-SEEDS = range(60)
+SEEDS = range(int(os.environ.get("WAYSAPART_PLANTS", "60")))
+"""How many plants: 60 every time, 300 before a release (WAYSAPART_PLANTS=300)."""
 
 
 @pytest.fixture(scope="module", params=SEEDS)

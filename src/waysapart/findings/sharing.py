@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import scipy.sparse as sp
 
-from waysapart.network.assets import Ints, boolean
+from waysapart.network.assets import Bools, Ints, boolean
 from waysapart.reliance.closure import both, union, without
 from waysapart.reliance.rely import Reliance
 
@@ -26,14 +26,17 @@ class Sides:
     paths : csr_array of bool, shape (sides, paths)
     threshold : ndarray of int, shape (tests,)
         How many sides that is.
-    circuits : csr_array of bool, shape (tests, circuits)
-        Whose ends count as unavoidable.
+    circuits : csr_array of bool, shape (sides, circuits)
+        Whose ends count as unavoidable, side by side.
+    group : ndarray of bool, shape (tests,)
+        Tests of groups, whose members back each other up.
     """
 
     test: Ints
     paths: sp.csr_array
     threshold: Ints
     circuits: sp.csr_array
+    group: Bools
 
     def __len__(self) -> int:
         return len(self.threshold)
@@ -73,8 +76,9 @@ def share(reliance: Reliance, sides: Sides) -> Sharing:
     links = sp.csr_array(sides.paths @ reliance.along)
     by_class = sp.csr_array(sides.paths @ reliance.path_classes)
     shared = sp.csr_array(_agreed(sides, by_class) @ reliance.classes.members)
-    at_ends = both(shared, sp.csr_array(sides.circuits @ reliance.ends))
-    unavoidable = without(at_ends, _met_elsewhere(reliance, sides, links, at_ends))
+    ends = _ends_of_sides(reliance, sides)
+    at_ends = both(shared, _agreed(sides, ends))
+    unavoidable = without(at_ends, _met_elsewhere(reliance, sides, links, at_ends, ends))
     return Sharing(
         shared,
         unavoidable,
@@ -115,10 +119,38 @@ def _by_test(sides: Sides) -> sp.csr_array:
     return boolean(sides.test, np.arange(len(sides.test)), (len(sides), len(sides.test)))
 
 
-def _agreed(sides: Sides, relied: sp.csr_array) -> sp.csr_array:
-    """What at least `threshold` sides of a test rely on: from (sides, n) to (tests, n)."""
+def _ends_of_sides(reliance: Reliance, sides: Sides) -> sp.csr_array:
+    """What each side relies on because its relays stand there: shape (sides, assets + links).
+
+    A circuit must share what its two end equipments rely on by themselves. Members of a
+    group back each other up, so they are excused no more than the sites where they end,
+    what these lie within and what takes them, and the kinds that `[groups] excuse` lists.
+    """
+    of_group = sides.group[sides.test]
+    machines = sp.csr_array(sides.circuits @ reliance.ends)
+    if not of_group.any():
+        return machines
+    excuse = reliance.network.study.rules.groups.excuse
+    kinds = np.zeros(machines.shape[1], dtype=bool)
+    frame = reliance.network.assets.frame
+    kinds[: len(frame)] = frame["kind"].isin(excuse).to_numpy()
+    listed = sp.csr_array(machines @ sp.diags_array(kinds, dtype=np.bool_))
+    sites = union(sp.csr_array(sides.circuits @ reliance.end_sites), listed)
+    pick = np.arange(len(of_group))
+    shape = (len(of_group), len(of_group))
+    return union(
+        sp.csr_array(boolean(pick[~of_group], pick[~of_group], shape) @ machines),
+        sp.csr_array(boolean(pick[of_group], pick[of_group], shape) @ sites),
+    )
+
+
+def _agreed(sides: Sides, relied: sp.csr_array, least: Ints | None = None) -> sp.csr_array:
+    """What enough sides of a test rely on: from (sides, n) to (tests, n).
+
+    Enough are `threshold`, or `least` where given, per test.
+    """
     counts = sp.csr_array(_by_test(sides).astype(np.int32) @ relied.astype(np.int32)).tocoo()
-    enough = counts.data >= sides.threshold[counts.row]
+    enough = counts.data >= (sides.threshold if least is None else least)[counts.row]
     return boolean(
         counts.row[enough].astype(np.int64),
         counts.col[enough].astype(np.int64),
@@ -145,18 +177,27 @@ def _spread(matrix: sp.csr_array, columns: Ints, wide: int) -> sp.csr_array:
 
 
 def _met_elsewhere(
-    reliance: Reliance, sides: Sides, links: sp.csr_array, at_ends: sp.csr_array
+    reliance: Reliance,
+    sides: Sides,
+    links: sp.csr_array,
+    at_ends: sp.csr_array,
+    ends_of_sides: sp.csr_array,
 ) -> sp.csr_array:
-    """Hazards at the ends that enough sides meet through other plant as well: no excuse."""
+    """Hazards at the ends that sides meet through other plant as well: no excuse.
+
+    For a circuit where enough of its sides do, for a group where any does.
+    """
     count = len(reliance.network.assets)
     met = _columns(at_ends)
     met = met[met < count]
     sources, takes = _leading(reliance.network.hazards, met)
     if not len(sources):
         return sp.csr_array(at_ends.shape, dtype=np.bool_)
-    ends = sp.csr_array(sides.circuits @ reliance.ends[:, sources])
-    other = without(sp.csr_array(links @ reliance.links[:, sources]), ends[sides.test])
-    elsewhere = _agreed(sides, sp.csr_array(other @ takes))
+    other = without(
+        sp.csr_array(links @ reliance.links[:, sources]), sp.csr_array(ends_of_sides[:, sources])
+    )
+    least = np.where(sides.group, 1, sides.threshold)
+    elsewhere = _agreed(sides, sp.csr_array(other @ takes), least)
     return both(_spread(elsewhere, met, at_ends.shape[1]), at_ends)
 
 

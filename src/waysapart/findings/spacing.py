@@ -217,7 +217,7 @@ def _zones(
             assets.numbers(tables["circuits"]["b"]),
         )
     ]
-    stands = np.column_stack([np.tile(member.row, 2), site_of[np.concatenate(ends)]])
+    stands = np.column_stack([np.tile(sides.test[member.row], 2), site_of[np.concatenate(ends)]])
     stands = np.unique(stands[stands[:, 1] >= 0], axis=0).astype(np.int64)
     metres = np.array([min(one.end_zone_m for one in of) for of in services], dtype=np.float64)
     radii, radius = np.unique(metres, return_inverse=True)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+import pandas as pd
 import scipy.sparse as sp
 
 from waysapart.network.assets import Ints, boolean
@@ -38,6 +39,8 @@ class Reliance:
         Links of every path.
     ends : csr_array of bool, shape (circuits, assets + links)
         What a circuit's two end equipments rely on by themselves.
+    end_sites : csr_array of bool, shape (circuits, assets + links)
+        The sites where a circuit ends, what they lie within and what takes them.
     """
 
     network: Network
@@ -49,6 +52,7 @@ class Reliance:
     links: sp.csr_array
     along: sp.csr_array
     ends: sp.csr_array
+    end_sites: sp.csr_array
 
     @cached_property
     def path_items(self) -> sp.csr_array:
@@ -112,7 +116,8 @@ def rely(network: Network) -> Reliance:
         link_items,
         links,
         _path_links(network),
-        _ends(network, closed),
+        _ends(network, closed, network.study.tables["equipment"]["id"]),
+        _ends(network, closed, network.study.tables["equipment"]["site"]),
     )
 
 
@@ -182,12 +187,18 @@ def _path_links(network: Network) -> sp.csr_array:
     return boolean(rows, paths.link, (len(paths), len(network.study.tables["links"])))
 
 
-def _ends(network: Network, closed: sp.csr_array) -> sp.csr_array:
+def _ends(network: Network, closed: sp.csr_array, stands_for: pd.Series[str]) -> sp.csr_array:
+    """What the two ends of each circuit bring, where `stands_for` names one asset per equipment."""
     circuits = network.study.tables["circuits"]
     number = np.arange(len(circuits))
+    first = network.assets.start["equipment"]
+    of_machine = network.assets.numbers(stands_for)
+    machines = [network.assets.numbers(circuits[end]) - first for end in ("a", "b")]
     ends = boolean(
         np.r_[number, number],
-        np.r_[network.assets.numbers(circuits["a"]), network.assets.numbers(circuits["b"])],
+        np.concatenate([np.where(one >= 0, of_machine[one], -1) for one in machines])
+        if len(of_machine)
+        else np.full(2 * len(number), -1),
         (len(circuits), len(network.assets)),
     )
     nothing = sp.csr_array((len(circuits), len(network.study.tables["links"])), dtype=np.bool_)

@@ -159,15 +159,15 @@ def sides_of(reliance: Reliance, tests: list[Trial]) -> Sides:
     owner = [number for number, test in enumerate(tests) for _ in test.sides]
     row = [side for side, paths_in in enumerate(_flat(tests)) for _ in paths_in]
     column = [path for paths_in in _flat(tests) for path in paths_in]
-    members = [(number, circuit) for number, test in enumerate(tests) for circuit in test.circuits]
-    who = np.array(members, dtype=np.int64).reshape(-1, 2)
+    owners = reliance.network.paths.circuit[column] if column else np.empty(0, np.int64)
     return Sides(
         np.array(owner, dtype=np.int64),
         sp.csr_array(
             boolean(np.array(row, np.int64), np.array(column, np.int64), (len(owner), paths))
         ),
         np.array([max(2, len(test.sides)) for test in tests], dtype=np.int64),
-        boolean(who[:, 0], who[:, 1], (len(tests), circuits)),
+        boolean(np.array(row, np.int64), owners, (len(owner), circuits)),
+        np.array([test.group_test is not None for test in tests], dtype=bool),
     )
 
 
