@@ -1,4 +1,4 @@
-"""Write the pages that follow from the code: roles and columns, commands, library, gap codes.
+"""Write the pages that follow from the code: columns, rules, commands, library, gap codes.
 
     python docs/generate.py
 
@@ -19,6 +19,9 @@ import waysapart
 from waysapart.cli import main
 from waysapart.gaps import GAP_CODES
 from waysapart.schema import ROLES, Column, Role
+from waysapart.study.rule_keys import RuleTable, rule_tables
+from waysapart.study.toml_input import dotted
+from waysapart.study.toml_output import toml_value
 from waysapart.whatif.layer_fields import LAYERS
 
 DOCS = Path(__file__).resolve().parent
@@ -85,15 +88,73 @@ def gaps_page() -> str:
         _MADE,
         "# Record gaps",
         "",
-        "Where the records leave something open, the circuits that rest on it are `unproven`.",
+        "A gap that bears on `separation` makes the circuits that rest on it `unproven`. One that",
+        "bears on `limits` leaves open whether they keep those of their limits that it concerns.",
         "",
-        "| code | what it means | what to do |",
-        "| --- | --- | --- |",
+        "| code | what it means | what to do | bears on |",
+        "| --- | --- | --- | --- |",
     ]
     lines += [
-        f"| `{code}` | {gap.means} | {gap.action} |" for code, gap in sorted(GAP_CODES.items())
+        _row(f"`{code}`", gap.means, gap.action, gap.bears_on)
+        for code, gap in sorted(GAP_CODES.items())
     ]
     return "\n".join([*lines, ""])
+
+
+def rules_page() -> str:
+    """Every key that a rules file can have, from the models that check it."""
+    lines = [
+        _MADE,
+        "# Every rule",
+        "",
+        "Limits, catalogue values, what a blank means, and waivers stand in `rules.toml` beside",
+        "`study.toml`. Every key may be left out; the default, which ships with waysapart, then",
+        "holds. [`waysapart blank`](commands.md) writes a `rules.toml` with every key commented",
+        "out.",
+        "",
+        "* The most specific statement wins. For the limits of a service: the study's for that",
+        "  service, then the shipped ones for it, then the study's `[services.default]`, then the",
+        "  shipped `[services.default]`.",
+        "* Tables by kind are merged with the shipped ones, key by key. A thing takes the value of",
+        "  its kind, else of its role, else `other`. Lists, and `separation_m` by pairs of kinds,",
+        "  replace the shipped ones as a whole.",
+        "* A failure rate stated per year replaces a shipped one per kilometre and year, and the",
+        "  other way round.",
+        "* An unknown key is an error. Every value that was used stands in the report under",
+        "  *Assumptions*, with its source.",
+        "",
+    ]
+    for table in rule_tables():
+        lines += _rule_table(table)
+    return "\n".join(lines)
+
+
+def _rule_table(table: RuleTable) -> Iterator[str]:
+    yield from (f"## `{table.head}`", "", table.says, "")
+    yield "| key | type | unit | default | source | meaning |"
+    yield "| --- | --- | --- | --- | --- | --- |"
+    for key in table.keys:
+        if key.default is not None:
+            default = f"`{toml_value(key.default)}`"
+        elif key.required:
+            default = "required"
+        else:
+            default = "by name, below" if table.shipped else "none"
+        cells = (key.type, key.unit, default, key.source, key.says)
+        yield _row(f"`{key.name}`", *cells)
+    yield ""
+    if table.shipped:
+        yield from ("What ships by name:", "", "| key | value | unit | source |")
+        yield "| --- | --- | --- | --- |"
+        for one in table.shipped:
+            value = f"`{toml_value(one.value)}`"
+            yield _row(f"`{dotted((table.key, one.name, one.key))}`", value, one.unit, one.source)
+        yield ""
+
+
+def _row(*cells: str) -> str:
+    """A row of a table; a stroke within a cell is no border."""
+    return f"| {' | '.join(cell.replace('|', chr(92) + '|') for cell in cells)} |"
 
 
 def export_page() -> str:
@@ -224,6 +285,7 @@ PAGES = {
     "format.md": format_page,
     "commands.md": commands_page,
     "gaps.md": gaps_page,
+    "rules.md": rules_page,
     "export.md": export_page,
     "library.md": library_page,
 }

@@ -14,7 +14,7 @@ from waysapart.cli.common import output, telling_errors
 @click.option("--crs", default="EPSG:4326", show_default=True, help="CRS of the empty layers.")
 @telling_errors
 def blank(folder: Path, crs: str) -> None:
-    """Write empty layers with the right columns, and a study.toml with every key explained.
+    """Write empty layers with the right columns, a study.toml and a rules.toml, each key explained.
 
     \b
     Example:

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from waysapart.errors import CallError
 from waysapart.schema import ROLES, Role
-from waysapart.study.settings import STUDY_FILE, STUDY_PACKAGE
+from waysapart.study.rule_keys import rules_text
+from waysapart.study.settings import RULES_FILE, STUDY_FILE, STUDY_PACKAGE
 from waysapart.study.toml_output import toml_value
 
 if TYPE_CHECKING:
@@ -21,7 +22,7 @@ _TOML = """\
 name = {name}
 # revision = "A"
 # crs = "EPSG:25832"       # working CRS in metres; left out: the UTM zone of the data
-# rules = "rules.toml"     # limits, catalogue values, waivers; what it leaves out is shipped
+# rules = "rules.toml"     # where the rules stand; a rules.toml in this folder needs no mention
 # extends = "../as-built"  # start from another study, then add, replace (same id) and remove
 # remove = ["D-17"]        # with extends: ids that go
 # out = ["S-41"]           # assets out of service now
@@ -59,8 +60,9 @@ def write_blank(folder: Path | str, crs: str = "EPSG:4326") -> list[Path]:
     Returns
     -------
     list of Path
-        study.toml, study.gpkg with one layer for each role that needs
-        geometry or may have it, and one CSV file for each other role.
+        study.toml, rules.toml with every rule commented out, study.gpkg with
+        one layer for each role that needs geometry or may have it, and one CSV
+        file for each other role.
 
     Raises
     ------
@@ -69,7 +71,7 @@ def write_blank(folder: Path | str, crs: str = "EPSG:4326") -> list[Path]:
     """
     folder = Path(folder)
     tables = [role for role in ROLES.values() if not role.geometry]
-    paths = [folder / STUDY_FILE, folder / STUDY_PACKAGE]
+    paths = [folder / STUDY_FILE, folder / RULES_FILE, folder / STUDY_PACKAGE]
     paths += [folder / f"{role.name}.csv" for role in tables]
     there = [path.name for path in paths if path.exists()]
     if there:
@@ -79,6 +81,7 @@ def write_blank(folder: Path | str, crs: str = "EPSG:4326") -> list[Path]:
         name=toml_value(folder.resolve().name), package=STUDY_PACKAGE, roles=", ".join(ROLES)
     )
     (folder / STUDY_FILE).write_text(text, encoding="utf-8")
+    (folder / RULES_FILE).write_text(rules_text(), encoding="utf-8")
     for role in ROLES.values():
         if role.geometry:
             _write_layer(role, folder / STUDY_PACKAGE, crs)

@@ -22,13 +22,31 @@ class Fibre(Table):
     single-mode fibre, all three or none; bandwidth is that of multimode fibre.
     """
 
-    db_per_km: dict[Wavelength, NotNegative] = Field(default_factory=dict)
-    mean_db_per_km: dict[Wavelength, NotNegative] = Field(default_factory=dict)
-    group_index: dict[Wavelength, GroupIndex] = Field(default_factory=dict)
-    bandwidth_mhz_km: dict[Wavelength, Positive] = Field(default_factory=dict)
-    lambda0_min_nm: Positive | None = None
-    lambda0_max_nm: Positive | None = None
-    s0_max_ps_nm2_km: NotNegative | None = None
+    db_per_km: dict[Wavelength, NotNegative] = Field(
+        default_factory=dict, description="Greatest attenuation, by wavelength in nm."
+    )
+    mean_db_per_km: dict[Wavelength, NotNegative] = Field(
+        default_factory=dict,
+        description="Mean attenuation, by wavelength in nm. Left out: the greatest.",
+    )
+    group_index: dict[Wavelength, GroupIndex] = Field(
+        default_factory=dict,
+        description="Group index, by wavelength in nm. Left out: that of the medium fibre.",
+    )
+    bandwidth_mhz_km: dict[Wavelength, Positive] = Field(
+        default_factory=dict,
+        examples=[{"850": 500, "1300": 500}],
+        description="Bandwidth of multimode fibre, by wavelength in nm.",
+    )
+    lambda0_min_nm: Positive | None = Field(
+        default=None, description="Least zero-dispersion wavelength of single-mode fibre."
+    )
+    lambda0_max_nm: Positive | None = Field(
+        default=None, description="Greatest zero-dispersion wavelength of single-mode fibre."
+    )
+    s0_max_ps_nm2_km: NotNegative | None = Field(
+        default=None, description="Greatest dispersion slope at the zero-dispersion wavelength."
+    )
 
     @model_validator(mode="after")
     def _whole_dispersion(self) -> Fibre:
@@ -49,20 +67,24 @@ class Statistics(Table):
     fibre type stands with the type.
     """
 
-    k: NotNegative
-    splice_mean_db: NotNegative
-    splice_sigma_db: NotNegative
-    connector_mean_db: NotNegative
-    connector_sigma_db: NotNegative
-    fibre_sigma_db_per_km: NotNegative
+    k: NotNegative = Field(description="Standard deviations that are added to the mean.")
+    splice_mean_db: NotNegative = Field(description="Mean loss of a splice.")
+    splice_sigma_db: NotNegative = Field(description="Standard deviation of it.")
+    connector_mean_db: NotNegative = Field(description="Mean loss of a mated pair of connectors.")
+    connector_sigma_db: NotNegative = Field(description="Standard deviation of it.")
+    fibre_sigma_db_per_km: NotNegative = Field(
+        description="Standard deviation of the attenuation of a reel of fibre."
+    )
 
 
 class Reserve(Table):
     """What is kept for later where a link states no `reserve_db` of its own."""
 
-    ageing_db: NotNegative
-    repair_splices_per_km_year: NotNegative
-    repair_years: NotNegative
+    ageing_db: NotNegative = Field(description="Loss kept for ageing, per link.")
+    repair_splices_per_km_year: NotNegative = Field(
+        description="Splices that repairs will add, per kilometre of fibre and year."
+    )
+    repair_years: NotNegative = Field(description="Years for which repairs are reckoned.")
 
 
 class Tests(Table):
@@ -73,28 +95,37 @@ class Tests(Table):
 
     __test__ = False
 
-    length_pct: NotNegative
-    length_m: NotNegative
-    loss_pct: NotNegative
-    loss_db: NotNegative
-    delay_pct: NotNegative
-    delay_us: NotNegative
-    most_years: Positive
+    length_pct: NotNegative = Field(description="Tolerance of a measured length, in per cent.")
+    length_m: NotNegative = Field(description="Tolerance of a measured length.")
+    loss_pct: NotNegative = Field(description="Tolerance of a measured loss, in per cent.")
+    loss_db: NotNegative = Field(description="Tolerance of a measured loss.")
+    delay_pct: NotNegative = Field(description="Tolerance of a measured delay, in per cent.")
+    delay_us: NotNegative = Field(description="Tolerance of a measured delay.")
+    most_years: Positive = Field(
+        description="Age from which a test, or one without a date, is listed as old."
+    )
 
 
 class PowerSystem(Table):
     """The power system that is protected."""
 
-    frequency_hz: Positive
+    frequency_hz: Positive = Field(
+        description="Frequency, for the phase error that an asymmetry causes."
+    )
 
 
 class Recovery(Table):
     """What a change to the other way takes, and whether rings turn back at a failure."""
 
-    detection_ms: NotNegative
-    hold_off_ms: NotNegative
-    switching_ms: NotNegative
-    ring_turns_back: bool
+    detection_ms: NotNegative = Field(description="Time until a failure is detected.")
+    hold_off_ms: NotNegative = Field(
+        description="Hold-off after that, so that another layer can restore the signal first."
+    )
+    switching_ms: NotNegative = Field(description="Until the other path carries the signal.")
+    ring_turns_back: bool = Field(
+        description="Whether rings turn back at a failure, so that a signal goes back and round "
+        "the rest of the ring: that delay counts too."
+    )
 
 
 class Reroute(Table):
@@ -104,7 +135,11 @@ class Reroute(Table):
     that has no weight of its own.
     """
 
-    weights: dict[str, Annotated[int, Field(ge=0, le=1_000_000)]]
+    weights: dict[str, Annotated[int, Field(ge=0, le=1_000_000)]] = Field(
+        description="How bad it is to share a thing, by kind, else by role; near: two segments "
+        "that come too near or cross; other: all else. A small whole number, since sums of them "
+        "are compared."
+    )
 
     @model_validator(mode="after")
     def _with_other(self) -> Reroute:

@@ -55,6 +55,7 @@ _UNITS = (
     ("_m", "m"),
     ("_pct", "%"),
     ("_h", "h"),
+    ("oldest", "d"),
 )
 
 
@@ -79,17 +80,58 @@ class Service(Table):
     the circuit protects at once: none of them, those that leave no path, or any.
     """
 
-    max_delay_us: Positive | None = None
-    max_asymmetry_us: NotNegative | None = None
-    min_margin_db: Annotated[float, Field(allow_inf_nan=False)] | None = None
-    separation_m: NotNegative | dict[KindPair, NotNegative] = 0.0
-    end_zone_m: NotNegative = 0.0
-    forbid_cross: bool | tuple[KindPair, ...] = False
-    group_test: Literal["working", "all", "pairwise"] = "working"
-    max_unavailability: Share | None = None
-    max_recovery_ms: NotNegative | None = None
-    tail: Literal["excused", "shared"] = "excused"
-    own_line: Literal["excused", "shared", "any"] = "excused"
+    max_delay_us: Positive | None = Field(
+        default=None, description="Longest one-way delay of any path. Left out: not asked."
+    )
+    max_asymmetry_us: NotNegative | None = Field(
+        default=None,
+        examples=[200],
+        description="Greatest difference between the delays of the two directions, in every state "
+        "that switching can leave the circuit in. Left out: not asked.",
+    )
+    min_margin_db: Annotated[float, Field(allow_inf_nan=False)] | None = Field(
+        default=None, description="Least optical margin of every link. Left out: not asked."
+    )
+    separation_m: NotNegative | dict[KindPair, NotNegative] = Field(
+        default=0.0,
+        description="Paths that come closer than this outside the end zones are near each other; "
+        "0: never. By pairs of kinds, a pair that is not named has no limit.",
+    )
+    end_zone_m: NotNegative = Field(
+        default=0.0,
+        description="Around the circuit's two end sites, within which coming near or crossing is "
+        "unavoidable.",
+    )
+    forbid_cross: bool | tuple[KindPair, ...] = Field(
+        default=False,
+        description="Whether the paths may not cross in plan outside the end zones, or the pairs "
+        "of kinds that may not.",
+    )
+    group_test: Literal["working", "all", "pairwise"] = Field(
+        default="working",
+        description="Which paths of a group's members are held against each other: the main path "
+        "of each, every path of each, or any path of one against any path of another.",
+    )
+    max_unavailability: Share | None = Field(
+        default=None,
+        examples=[1e-5],
+        description="Greatest share of time with every path down. Left out: not asked.",
+    )
+    max_recovery_ms: NotNegative | None = Field(
+        default=None,
+        description="Longest time without signalling while the circuit changes over. Left out: "
+        "not asked.",
+    )
+    tail: Literal["excused", "shared"] = Field(
+        default="excused",
+        description="What every path runs through inside an end site before the paths part: listed "
+        "apart, or counted as shared.",
+    )
+    own_line: Literal["excused", "shared", "any"] = Field(
+        default="excused",
+        description="Assets that take a path together with what the circuit protects: listed only, "
+        "counted as shared where no path remains, or always.",
+    )
 
     def separation_between_m(self, kind: str, other: str) -> float:
         """Least distance in metres between plant of two kinds; 0 where there is no limit."""
@@ -113,25 +155,56 @@ class Service(Table):
 class Defaults(Table):
     """What counts where the layers say nothing. Tables by cable kind have a key `other`."""
 
-    splice_db: NotNegative
-    connector_db: NotNegative
-    connectors: Annotated[int, Field(ge=0)]
-    overlength_pct: dict[str, Annotated[float, Field(ge=0, le=100)]]
-    slack_m: dict[str, NotNegative]
-    reel_m: dict[str, Positive]
-    down_lead_m: dict[str, NotNegative]
-    tail_m: NotNegative
-    same_place_m: NotNegative
-    survey_accuracy_m: NotNegative
-    wavelength_tolerance_nm: NotNegative
+    splice_db: NotNegative = Field(description="Loss of a splice that states none.")
+    connector_db: NotNegative = Field(description="Loss of a mated pair of connectors.")
+    connectors: Annotated[int, Field(ge=0)] = Field(
+        description="Mated pairs on a link that states none."
+    )
+    overlength_pct: dict[str, Annotated[float, Field(ge=0, le=100)]] = Field(
+        description="How much longer fibre is than its cable's route, by cable kind, where the "
+        "cable states none."
+    )
+    slack_m: dict[str, NotNegative] = Field(
+        description="Coils and loops of a cable that states none, by cable kind."
+    )
+    reel_m: dict[str, Positive] = Field(
+        description="Length of cable on a reel, by cable kind: one splice is estimated per full "
+        "reel where no joints are recorded."
+    )
+    down_lead_m: dict[str, NotNegative] = Field(
+        description="Cable from a span down to its joint, at each end that hangs on a span, by "
+        "cable kind. Only for whether a drum reaches."
+    )
+    tail_m: NotNegative = Field(
+        description="Cable kept at each end. Only for whether a drum reaches."
+    )
+    same_place_m: NotNegative = Field(
+        description="Two structures of one kind closer than this are a gap: they may be one, "
+        "recorded twice."
+    )
+    survey_accuracy_m: NotNegative = Field(
+        description="How far plant may lie from its record where neither its row nor its layer "
+        "says: a dig reaches so much farther."
+    )
+    wavelength_tolerance_nm: NotNegative = Field(
+        description="How far a wavelength may lie from one that figures are stated for."
+    )
 
 
 class Failure(Table):
     """How often something of one kind (or role) fails, and how long until it works again."""
 
-    per_km_year: NotNegative | None = None
-    per_year: NotNegative | None = None
-    repair_h: NotNegative
+    per_km_year: NotNegative | None = Field(
+        default=None,
+        examples=[1e-3],
+        description="Failures per kilometre and year. State this or per_year.",
+    )
+    per_year: NotNegative | None = Field(
+        default=None,
+        examples=[0.01],
+        description="Failures per year of the whole thing. State this or per_km_year.",
+    )
+    repair_h: NotNegative = Field(description="Mean time until it works again.")
 
     @model_validator(mode="after")
     def _one_rate(self) -> Failure:
@@ -143,13 +216,20 @@ class Failure(Table):
 class Medium(Table):
     """What is common to hops of one medium."""
 
-    group_index: GroupIndex
+    group_index: GroupIndex = Field(
+        description="Group index: how many times slower than light in a vacuum a signal is. Of "
+        "fibre, where its type states none at the wavelength."
+    )
 
 
 class Reliance(Table):
     """What counts as relied on."""
 
-    ignore_kinds: tuple[str, ...] = ()
+    ignore_kinds: tuple[str, ...] = Field(
+        default=(),
+        description="Kinds of holders too large to mean anything, such as a region or an owner: "
+        "not reported as shared. Each one left out is an assumption to sign.",
+    )
 
 
 class Groups(Table):
@@ -158,7 +238,11 @@ class Groups(Table):
     `excuse` lists kinds of what the members' own end equipment relies on.
     """
 
-    excuse: tuple[Text, ...] = ()
+    excuse: tuple[Text, ...] = Field(
+        default=(),
+        description="Kinds that members of a group may share at their ends, such as a room. Each "
+        "is an assumption to sign.",
+    )
 
 
 Blank = Literal["gap", "none"]
@@ -168,9 +252,20 @@ _Value = TypeVar("_Value")
 class Oldest(Table):
     """How old, in days, a record may be before it is a gap; None: ages are listed only."""
 
-    survey: Positive | None = None
-    test: Positive | None = None
-    leased_route: Positive | None = None
+    survey: Positive | None = Field(
+        default=None,
+        examples=[3650],
+        description="Age in days from which a survey is a gap, as is one without a date. Left "
+        "out: ages are listed only.",
+    )
+    test: Positive | None = Field(
+        default=None, examples=[1825], description="The same of a test result."
+    )
+    leased_route: Positive | None = Field(
+        default=None,
+        examples=[400],
+        description="The same of what was stated about a leased route.",
+    )
 
 
 class Records(Table):
@@ -181,12 +276,27 @@ class Records(Table):
     needs no supply and adds no delay.
     """
 
-    within: dict[str, Blank]
-    supplies: Blank
-    needs: dict[str, Blank]
-    delay_us: dict[str, Blank | NotNegative]
-    passive: tuple[Text, ...]
-    oldest: Oldest = Oldest()
+    within: dict[str, Blank] = Field(
+        description="What a blank `within` means: one word for everything, or by kind, then role, "
+        "then other."
+    )
+    supplies: Blank = Field(
+        description="What blank `supplies` of equipment mean that is not passive."
+    )
+    needs: dict[str, Blank] = Field(
+        description="What blank `needs` mean: one word for everything, or by kind, then role, "
+        "then other."
+    )
+    delay_us: dict[str, Blank | NotNegative] = Field(
+        description="What a blank `delay_us` of equipment means that is not passive: a word, or a "
+        "figure that holds instead; for everything, or by kind, then other."
+    )
+    passive: tuple[Text, ...] = Field(
+        description="Kinds of equipment that need no supply and add no delay."
+    )
+    oldest: Oldest = Field(
+        default=Oldest(), description="How old a record may be before it is a gap."
+    )
 
     def of_within(self, kind: object, role: str) -> Blank:
         """What a blank `within` means for a kind and role."""
@@ -221,14 +331,39 @@ class Waiver(Table):
     `record` is the digest of what was accepted; the waiver ends when it changes.
     """
 
-    circuit: Text
-    asset: Text | None = None
-    within: Text | None = None
-    pair: tuple[Text, Text] | None = None
-    reason: Text
-    by: Text
-    until: date
-    record: Annotated[str, Field(pattern="^[0-9a-f]{12}$")] | None = None
+    circuit: Text = Field(
+        examples=["C1"], description="Id of the circuit or group that it holds for."
+    )
+    asset: Text | None = Field(
+        default=None,
+        examples=["P-9"],
+        description="Id of the shared asset that is accepted. State this, within or pair.",
+    )
+    within: Text | None = Field(
+        default=None,
+        examples=["TRENCH-2"],
+        description="Id of the thing in which all that is shared is accepted; needs record.",
+    )
+    pair: tuple[Text, Text] | None = Field(
+        default=None,
+        examples=[["D-5", "S-3"]],
+        description="Ids of the two segments whose near approach or crossing is accepted.",
+    )
+    reason: Text = Field(
+        examples=["until the second entry is built"], description="Why it is accepted."
+    )
+    by: Text = Field(
+        examples=["head of protection"], description="Who accepted it: a role or a reference."
+    )
+    until: date = Field(
+        examples=[date(2027, 6, 30)], description="The last day on which it counts."
+    )
+    record: Annotated[str, Field(pattern="^[0-9a-f]{12}$")] | None = Field(
+        default=None,
+        examples=["3f9a1c0b7d2e"],
+        description="Digest of what is accepted, as `waysapart prove --circuit` prints it. The "
+        "waiver no longer counts when that record changes.",
+    )
 
     @model_validator(mode="after")
     def _one_subject(self) -> Waiver:
@@ -260,21 +395,41 @@ class Assumption:
 class Rules(Table):
     """All rules of a study: the shipped ones with the study's own laid over them."""
 
-    services: dict[str, Service]
-    fibres: dict[str, Fibre]
-    defaults: Defaults
-    failures: dict[str, Failure]
-    media: dict[str, Medium]
-    statistics: Statistics
-    reserve: Reserve
-    tests: Tests
-    power_system: PowerSystem
-    recovery: Recovery
-    reroute: Reroute
-    records: Records
-    groups: Groups = Groups()
-    reliance: Reliance = Reliance()
-    waivers: tuple[Waiver, ...] = Field(default=(), alias="waiver")
+    services: dict[str, Service] = Field(
+        description="Limits by service, as circuits name it; those of `default` hold for circuits "
+        "without a service, and where a service states nothing."
+    )
+    fibres: dict[str, Fibre] = Field(description="Fibre types, by the name that cables give.")
+    defaults: Defaults = Field(description="What holds where the layers say nothing.")
+    failures: dict[str, Failure] = Field(
+        description="How often things fail and how long repair takes, by kind, else by role."
+    )
+    media: dict[str, Medium] = Field(description="What is common to links of one medium.")
+    statistics: Statistics = Field(description="How losses vary, for the statistical loss.")
+    reserve: Reserve = Field(description="Loss kept for later where a link states no `reserve_db`.")
+    tests: Tests = Field(
+        description="How far a test may lie from the computed figure, and how old it may be. Of "
+        "the two tolerances, per cent and plain, the larger one holds."
+    )
+    power_system: PowerSystem = Field(description="The power system that is protected.")
+    recovery: Recovery = Field(description="How long a change to the other path takes.")
+    reroute: Reroute = Field(
+        description="What `reroute` avoids first where no separate paths exist."
+    )
+    records: Records = Field(
+        description="What a blank means: `gap` makes what relies on it unproven, `none` takes it "
+        "as none, which is an assumption to sign."
+    )
+    groups: Groups = Field(
+        default=Groups(),
+        description="What members of a group may share at the sites where they end.",
+    )
+    reliance: Reliance = Field(default=Reliance(), description="What counts as relied on.")
+    waivers: tuple[Waiver, ...] = Field(
+        default=(),
+        alias="waiver",
+        description="What somebody accepts, on record. Any number of them, one table each.",
+    )
     _rows: tuple[tuple[tuple[str, ...], object, str], ...] = PrivateAttr(default=())
     _own: Mapping[str, Any] = PrivateAttr(default_factory=dict)
 
@@ -432,6 +587,22 @@ def _shipped() -> tuple[Mapping[str, Any], Mapping[str, str]]:
     return tables, sources
 
 
+def shipped_tables() -> Mapping[str, Any]:
+    """The shipped file as read, without its sources."""
+    return _shipped()[0]
+
+
+def source_of(path: tuple[str, ...]) -> str:
+    """Source of a shipped value.
+
+    Raises
+    ------
+    KeyError
+        Where the shipped file states none.
+    """
+    return _source_of(path, _shipped()[1])
+
+
 def _build(own: Mapping[str, Any], file: str) -> Rules:
     shipped, shipped_sources = _shipped()
     sources: dict[tuple[str, ...], str] = {}
@@ -451,12 +622,26 @@ def _build(own: Mapping[str, Any], file: str) -> Rules:
                             origin, shipped_sources
                         )
     rules = Rules.model_validate(merged)
-    rules._own = own
+    rules._own = _without_empty(own, shipped)
     rules._rows = tuple(
         (path, value, sources.get(path) or _source_of(path, shipped_sources))
         for path, value in _leaves({k: v for k, v in merged.items() if k != "waiver"}, ())
     )
     return rules
+
+
+def _without_empty(own: Mapping[str, Any], shipped: Mapping[str, Any]) -> dict[str, Any]:
+    """Own rules without tables that state nothing; a new name with an empty table states it."""
+    kept = {}
+    for key, value in own.items():
+        known = shipped.get(key)
+        if isinstance(value, dict) and isinstance(known, dict) and key not in _WHOLE_KEYS:
+            stated = _without_empty(value, known)
+            if stated:
+                kept[key] = stated
+        else:
+            kept[key] = value
+    return kept
 
 
 def _one_word(own: Mapping[str, Any]) -> Mapping[str, Any]:

@@ -17,6 +17,7 @@ from waysapart.study.sources import layer_names
 from waysapart.study.toml_input import Table, load_toml, tell_faults
 
 STUDY_FILE = "study.toml"
+RULES_FILE = "rules.toml"
 STUDY_PACKAGE = "study.gpkg"
 ROLE_SUFFIXES = (".gpkg", ".geojson", ".json", ".fgb", ".shp", ".parquet", ".geoparquet", ".csv")
 DEFAULT_SNAP_M = 2.0
@@ -215,7 +216,7 @@ def _settings(table: StudyTable, here: Path, label: str, ledger: Ledger) -> Sett
 
 
 def _rules_beside(folder: Path) -> Path | None:
-    beside = folder / "rules.toml"
+    beside = folder / RULES_FILE
     return beside if beside.is_file() else None
 
 
