@@ -20,7 +20,7 @@ X, Y = 500_000, 5_980_000
 TABLES = {
     "cables": "id,fibre_type,fibre_count,kind\nC1,G.652.D,4,duct\nC2,G.652.D,4,duct\n",
     "cable_runs": "cable,seq,segment\nC1,1,D1\nC2,1,D2\n",
-    "equipment": "id,site,within\nRA,A,-\nRB,B,-\n",
+    "equipment": "id,site,within,supplies,delay_us\nRA,A,-,-,0\nRB,B,-,-,0\n",
     "links": "id,a,b,wavelength_nm\nL1,RA,RB,1310\nL2,RA,RB,1310\n",
     "link_runs": "link,seq,cable\nL1,1,C1\nL2,1,C2\n",
     "circuits": "id,a,b,service\nK,RA,RB,\n",

@@ -31,6 +31,10 @@ DRAWN = ("sites", "structures", "holders", "segments", "hazards")
 to_lonlat = pyproj.Transformer.from_crs("EPSG:25832", "EPSG:4326", always_xy=True).transform
 
 
+BLANKS = '\n[records]\nwithin = "none"\nsupplies = "none"\nneeds = "none"\ndelay_us = "none"\n'
+"""The drawn plants say only what their question needs; a blank is none."""
+
+
 class Drawing:
     """A study that is drawn by hand, in metres from a point in the estuary."""
 
@@ -97,7 +101,7 @@ class Drawing:
             (folder / f"{role}.geojson").write_text(json.dumps(layer), encoding="utf-8")
         settings = f'crs = "EPSG:25832"\nrules = "rules.toml"\n{self.settings}\n'
         (folder / "study.toml").write_text(settings, encoding="utf-8")
-        (folder / "rules.toml").write_text(self.rules, encoding="utf-8")
+        (folder / "rules.toml").write_text(self.rules + BLANKS, encoding="utf-8")
         answer = solve(folder, TODAY)
         for key, broken in single_points(answer.plant).items():
             assert broken == answer.paths[key].relies_on
@@ -375,6 +379,14 @@ def _no_type(plant: Drawing) -> None:
     plant.change("cables", "CN", fibre_type="")
 
 
+def test_an_unknown_type_of_fibre_leaves_separation_proved(plant: Drawing, tmp_path: Path) -> None:
+    """It bears on the loss and the delay, not on what the ways share."""
+    _no_type(plant)
+    answer = plant.solve(tmp_path).circuits["K"]
+    assert [gap.code for gap in answer.gaps] == ["fibre-type"]
+    assert answer.verdict == "apart"
+
+
 def _no_runs(plant: Drawing) -> None:
     plant.rows["link_runs"] = [r for r in plant.rows["link_runs"] if r["link"] != "LN"]
 
@@ -406,7 +418,6 @@ def _elsewhere(plant: Drawing) -> None:
         _far_end,
         _two_candidates,
         _lost_run,
-        _no_type,
         _no_runs,
         _go_only,
         _leased,
@@ -463,6 +474,26 @@ def test_waiver_covers_the_holders_and_lapses(
     assert answer.verdict == verdict
 
 
+def _main_two(plant: Drawing) -> None:
+    """A second relay at each end, with links of its own over both cables."""
+    for end in ("A", "B"):
+        plant.add("equipment", id=f"R{end}2", site=end, within="-")
+    plant.link("LN2", "RA2", "RB2", "CN")
+    plant.link("LS2", "RA2", "RB2", "CS")
+
+
+@pytest.mark.parametrize("test", ["working", "all", "pairwise"])
+def test_members_on_one_relay_share_it(plant: Drawing, tmp_path: Path, test: str) -> None:
+    """Two members that end at the very same relays: only the sites are excused."""
+    plant.change("circuits", "K", group="G")
+    plant.circuit("K2", "RA", "RB", group="G", main="LS", alternate="LN")
+    plant.rules = f'[services.default]\ngroup_test = "{test}"'
+    answer = plant.solve(tmp_path).groups["G"]
+    assert answer.verdict == "shared"
+    assert {"RA", "RB"} <= answer.shared_ids
+    assert answer.unavoidable == {"A", "B"}
+
+
 @pytest.mark.parametrize(
     ("test", "verdict"), [("working", "apart"), ("all", "apart"), ("pairwise", "shared")]
 )
@@ -472,12 +503,13 @@ def test_group_whose_members_swap_ways(
     """Main 1 works north with south behind it, Main 2 the other way round: working ways are
     apart, not all four share one thing, but one's main and the other's alternate do."""
     plant.change("circuits", "K", group="G")
-    plant.circuit("K2", "RA", "RB", group="G", main="LS", alternate="LN")
+    _main_two(plant)
+    plant.circuit("K2", "RA2", "RB2", group="G", main="LS2", alternate="LN2")
     plant.rules = f'[services.default]\ngroup_test = "{test}"'
     answer = plant.solve(tmp_path).groups["G"]
     assert answer.verdict == verdict
     assert answer.shared_ids == (NORTH | SOUTH if test == "pairwise" else set())
-    assert answer.unavoidable == ENDS
+    assert answer.unavoidable == {"A", "B"}
 
 
 @pytest.mark.parametrize(("test", "shared"), [("working", NORTH), ("all", set())])
@@ -487,7 +519,8 @@ def test_group_whose_working_ways_run_together(
     """Both members work north, both have the south behind it: their mains drop together, but
     nothing takes all four ways."""
     plant.change("circuits", "K", group="G")
-    plant.circuit("K2", "RA", "RB", group="G", main="LN", alternate="LS")
+    _main_two(plant)
+    plant.circuit("K2", "RA2", "RB2", group="G", main="LN2", alternate="LS2")
     plant.rules = f'[services.default]\ngroup_test = "{test}"'
     assert plant.solve(tmp_path).groups["G"].shared_ids == shared
 
@@ -498,9 +531,10 @@ def test_pairwise_looks_at_different_members_only(plant: Drawing, tmp_path: Path
     plant.segment("N-4", "duct", "N", "B", within="-")
     plant.cable("CX", "N-3 N-4")
     plant.link("LX", "RA", "RB", "CX")
-    plant.link("LR", "RA", "RB", "", medium="radio")
+    _main_two(plant)
+    plant.link("LR", "RA2", "RB2", "", medium="radio")
     plant.circuit("K1", "RA", "RB", group="G", main="LN", alternate="LX")
-    plant.circuit("K2", "RA", "RB", group="G", main="LS", alternate="LR")
+    plant.circuit("K2", "RA2", "RB2", group="G", main="LS2", alternate="LR")
     plant.rules = '[services.default]\ngroup_test = "pairwise"'
     answer = plant.solve(tmp_path)
     assert answer.circuits["K1"].shared_ids == {"N"}

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
 
+from waysapart.gaps import GAP_CODES
 from waysapart.recheck.apart import Plane
 from waysapart.recheck.ground import Gap
 from waysapart.recheck.paths import Key, Trial
@@ -21,11 +22,14 @@ DERIVED = {
     *("cable-without-runs", "cable-broken", "link-without-runs", "link-broken", "link-end"),
     *("path-broken", "path-end", "single-path", "ring-broken", "leased-route", "hop-route"),
     *("fibre-type", "fibre-count", "way-out", "lone-member"),
+    *("blank-within", "blank-supplies", "blank-needs", "blank-delay"),
 }
 """Gap codes that recheck works out by itself; others it takes as the evidence states them."""
 
 
 NEAR_ACCURACY = "near-accuracy"
+BLANK = "blank-"
+"""What codes begin with of which the evidence tells many gaps as one."""
 
 
 @dataclass
@@ -299,13 +303,21 @@ def _check_gaps(
     """The gaps that touch a trial: those worked out here, and others as the evidence has them."""
     what = f"{'group' if trial.group_test else 'circuit'} {trial.id}"
     drawn = world.cables.drawn
-    told = [(gap["code"], gap["asset"]) for gap in claim["gaps"]]
+    told = [
+        (gap["code"], "" if gap["code"].startswith(BLANK) else gap["asset"])
+        for gap in claim["gaps"]
+        for _ in range(gap["count"] if gap["code"].startswith(BLANK) else 1)
+    ]
     derived = DERIVED if breach.loose is None else {*DERIVED, NEAR_ACCURACY}
     own = [pair for pair in told if pair[0] in derived and not _of_drawing(pair, drawn)]
     others = [pair for pair in told if pair not in own]
     for code, _ in others:
         findings.skip(f"gaps of code {code}: taken as the evidence states them")
-    found = [(gap.code, gap.about) for gap in world.gaps if touches(world, gap, trial)]
+    found = [
+        (gap.code, "" if gap.code.startswith(BLANK) else gap.about)
+        for gap in world.gaps
+        if touches(world, gap, trial)
+    ]
     if breach.loose and not breach.stands:
         found.append((NEAR_ACCURACY, trial.id))
     extra, lacking = Counter(own) - Counter(found), Counter(found) - Counter(own)
@@ -348,7 +360,7 @@ def _verdict(
     if breach.stands:
         return "shared"
     lone = trial.group_test is not None and len(trial.circuits) < 2
-    if gaps or lone:
+    if lone or any(GAP_CODES[code].separation for code, _ in gaps):
         return "unproven"
     return "accepted" if assets or breach.waived else "apart"
 
@@ -386,4 +398,4 @@ def _check_counts(facts: dict[str, Any], verdicts: dict[str, str], findings: Fin
     findings.same("summary: groups", summary["groups"], len(facts["groups"]))
     over = sum(one["within_limits"] is False for one in facts["circuits"])
     findings.same("summary: over a limit", summary["over_a_limit"], over)
-    findings.same("summary: gaps", summary["gaps"], len(facts["gaps"]))
+    findings.same("summary: gaps", summary["gaps"], sum(gap["count"] for gap in facts["gaps"]))

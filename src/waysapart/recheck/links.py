@@ -202,7 +202,7 @@ def _route_gaps(hops: dict[str, Hop], site: dict[str, str | None]) -> list[Gap]:
     """Hops whose route nobody recorded."""
     gaps = []
     for name, hop in hops.items():
-        if hop.uses() or hop.row.get("relies_on"):
+        if hop.uses() or hop.row.get("relies_on") is not None:
             continue
         medium = hop.row.get("medium")
         apart = site.get(str(hop.row.get("a"))) != site.get(str(hop.row.get("b")))

@@ -316,7 +316,8 @@ def _typed(row: Row, layer: dict[str, Any]) -> Row:
             found[name] = None
         elif name in LISTS:
             items = [item.strip() for item in text.split(";") if item.strip()]
-            found[name] = [item if item == "-" else before + item for item in items] or None
+            named = [before + item for item in items if item != "-"]
+            found[name] = named if items else None  # an empty list: known to be none
         elif name in NUMBERS or name.endswith(NUMBER_ENDINGS):
             found[name] = _number(text, name, layer.get("units", {}).get(name))
         else:

@@ -33,7 +33,7 @@ def own_rules(
     return {}, []
 
 
-WHOLE = {"separation_m", "forbid_cross", "ignore_kinds"}
+WHOLE = {"separation_m", "forbid_cross", "ignore_kinds", "excuse", "passive"}
 """Rules that a study replaces as a whole; others are laid over key by key."""
 
 
@@ -50,7 +50,14 @@ def merged(own: dict[str, Any]) -> dict[str, Any]:
             else:
                 under[key] = value
 
-    lay(rules, own)
+    records = own.get("records", {})
+    spread = {
+        key: dict.fromkeys(rules["records"][key], value)
+        if isinstance(rules["records"].get(key), dict) and not isinstance(value, dict)
+        else value
+        for key, value in records.items()
+    }
+    lay(rules, {**own, "records": spread})
     for service in rules["services"].values():
         for key, value in rules["services"]["default"].items():
             service.setdefault(key, value)

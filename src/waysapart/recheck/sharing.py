@@ -39,7 +39,7 @@ def share(world: World, trial: Trial) -> Shared:
     for contest in trial.contests():
         if len(contest) < 2:
             continue
-        shared, avoidable, own = share_contest(world, contest, trial.circuits)
+        shared, avoidable, own = share_contest(world, contest, grouped=bool(trial.group_test))
         found.shared |= shared
         found.avoidable |= avoidable
         alone |= shared & own
@@ -62,22 +62,22 @@ def share(world: World, trial: Trial) -> Shared:
 
 
 def share_contest(
-    world: World, contest: list[Key], circuits: list[str]
+    world: World, contest: list[Key], *, grouped: bool
 ) -> tuple[set[Asset], set[Asset], set[Asset]]:
     """What all paths rely on, what of it is avoidable, and what all reach on their own."""
     shared = set.intersection(*(world.relied[key] for key in contest))
-    machines = {
-        world.records.by["circuits"][circuit].get(end) for circuit in circuits for end in ("a", "b")
-    }
-    ends: set[Asset] = set().union(*(world.leads(one) for one in machines if one))
+    ends: dict[Key, set[Asset]] = {key: _ends(world, key[0], grouped=grouped) for key in contest}
     hit = world.ground.hit
 
     def hazards(key: Key) -> set[Asset]:
         """Hazards that a path meets through other plant than what stands at the ends."""
-        return {one for asset in world.relied[key] - ends for one in hit.get(str(asset), ())}
+        away = world.relied[key] - ends[key]
+        return {one for asset in away for one in hit.get(str(asset), ())}
 
-    elsewhere = set.intersection(*(hazards(key) for key in contest))
-    unavoidable = (shared & ends) - elsewhere
+    met = [hazards(key) for key in contest]
+    elsewhere = set.union(*met) if grouped else set.intersection(*met)
+    at_ends: set[Asset] = set.intersection(*list(ends.values()))
+    unavoidable = (shared & at_ends) - elsewhere
     reached = []
     for key in contest:
         mine = set(world.items[key])
@@ -87,6 +87,19 @@ def share_contest(
                 mine |= world.reliance.holders.get(asset, set())
         reached.append(mine)
     return shared, shared - unavoidable, set.intersection(*reached)
+
+
+def _ends(world: World, circuit: str, *, grouped: bool) -> set[Asset]:
+    """What a circuit's own ends bring: its relays with all they need, or in a group their sites."""
+    by = world.records.by
+    machines = [name for end in ("a", "b") if (name := by["circuits"][circuit].get(end))]
+    brought: set[Asset] = set().union(*(world.leads(one) for one in machines))
+    if not grouped:
+        return brought
+    sites = {by["equipment"][one]["site"] for one in machines}
+    excuse = world.records.rules["groups"]["excuse"]
+    listed = {one for one in brought if world.ground.kind.get(str(one)) in excuse}
+    return listed.union(*(world.leads(site) for site in sites))
 
 
 def _name(asset: Asset) -> str:

@@ -108,7 +108,9 @@ def check_spacing(
         )
         if closest is not None:
             measured.append(closest)
-        both, avoidable, _ = share_contest(world, _contest(trial, one, other), trial.circuits)
+        both, avoidable, _ = share_contest(
+            world, _contest(trial, one, other), grouped=bool(trial.group_test)
+        )
         mine = [e for e in left_near if _of_pair(e, one, other)]
         found = _check_near(
             plane, pair, limits, mine, _names(both), _names(avoidable), said, findings

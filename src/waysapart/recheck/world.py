@@ -73,7 +73,7 @@ def build(records: Records, facts: dict[str, Any]) -> World:
     down = fallen(reliance, cables, records.out) if records.out else set()
     lost = {key for key, mine in items.items() if mine & down}
     trials = trials_of(records, paths, lost)
-    gaps = [*ground.gaps, *cables.gaps, *link_gaps, *path_gaps]
+    gaps = [*ground.gaps, *cables.gaps, *link_gaps, *path_gaps, *_blanks(records)]
     for trial in trials:
         mine = [key for key in paths if key[0] == trial.id]
         out = [key for key in mine if key in lost]
@@ -85,3 +85,30 @@ def build(records: Records, facts: dict[str, Any]) -> World:
         records, ground, cables, hops, figures, reliance, paths, undecided, items, relied, lost,
         trials, gaps,
     )  # fmt: skip
+
+
+def _blanks(records: Records) -> list[Gap]:
+    """Blanks that `[records]` in the rules does not explain."""
+    said = records.rules["records"]
+    found = []
+
+    def asked(role: str, row: dict[str, Any], column: str) -> bool:
+        meaning = said[column]
+        if isinstance(meaning, dict):
+            known = [key for key in (row.get("kind"), role, "other") if key in meaning]
+            meaning = meaning[known[0]]
+        return row.get(column) is None and meaning == "gap"
+
+    for role in ("sites", "structures", "holders", "segments", "supplies", "equipment"):
+        for row in records.rows[role]:
+            columns = ["within"]
+            if role == "equipment" and row.get("kind") not in said["passive"]:
+                columns += ["supplies", "needs", "delay_us"]
+            elif role == "supplies":
+                columns.append("needs")
+            found += [
+                Gap(f"blank-{column.removesuffix('_us')}", row["id"], (row["id"],))
+                for column in columns
+                if asked(role, row, column)
+            ]
+    return found
