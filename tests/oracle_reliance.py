@@ -7,9 +7,10 @@ are of two sorts, kept apart because holders are folded under what they hold:
 - steps *across*: ends, passed structures, site, needs, carrier, joints and so on.
 
 The reliance of an asset is the least set that is closed under both, where an
-equipment adds what all its supplies have in common. It is found by repeating
-until nothing changes. `oracle_simulation` finds the same sets by breaking one
-asset after the other.
+equipment or a supply adds what all its supplies have in common. It is found by
+repeating until nothing changes. Supplies that feed each other in a loop count by
+the routes that lead into the loop from outside. `oracle_simulation` finds the same
+sets by breaking one asset after the other.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ class Reliance:
     def __init__(self, plant: Plant) -> None:
         self.plant = plant
         self.across: dict[Key, set[Key]] = {}
-        self.supplies: dict[Key, tuple[Key, ...]] = {}
+        self.feeds: dict[Key, list[tuple[Key, ...]]] = {}
         for asset in plant.assets:
             self._add(("asset", asset))
         for segment in plant.of("segments"):
@@ -56,8 +57,37 @@ class Reliance:
         for step in self.across[key]:
             self._add(step)
         asset = self.plant.assets[key[1]]
-        if asset.role == "equipment":
-            self.supplies[key] = tuple(("asset", s) for s in ids(asset.row.get("supplies")))
+        if asset.role in ("equipment", "supplies"):
+            self.feeds[key] = [tuple(("asset", s) for s in r) for r in self._routes(asset.id)]
+
+    def _fed_by(self, asset: str) -> list[str]:
+        return [one for one in ids(self.plant.assets[asset].row.get("supplies")) if one != "-"]
+
+    def _upstream(self, asset: str) -> set[str]:
+        """Everything that feeds an asset, at any distance."""
+        found: set[str] = set()
+        ahead = self._fed_by(asset)
+        while ahead:
+            if (at := ahead.pop()) not in found:
+                found.add(at)
+                ahead += self._fed_by(at)
+        return found
+
+    def _routes(self, user: str) -> list[tuple[str, ...]]:
+        """Supplies that together feed `user`: one alone, or those on a way into its loop."""
+        found: list[tuple[str, ...]] = []
+
+        def follow(at: str, passed: tuple[str, ...]) -> None:
+            for supply in self._fed_by(at):
+                if supply == user or supply in passed:
+                    continue
+                if user in self._upstream(supply):
+                    follow(supply, (*passed, supply))
+                else:
+                    found.append((*passed, supply))
+
+        follow(user, ())
+        return found or [(supply,) for supply in self._fed_by(user)]
 
     def _steps_across(self, key: Key) -> set[Key]:
         plant, asset = self.plant, self.plant.assets[key[1]]
@@ -97,13 +127,15 @@ class Reliance:
                 mine.update(*(self.of[step] for step in self.across[key]))
                 mine.update(self.plant.takes.get(key[1], ()))
                 mine.update(*(self.of[self._held(up)] for up in self.plant.holders(key[1])))
-                if self.supplies.get(key):
+                if self.feeds.get(key):
                     mine.update(self.common(key))
                 changed = changed or len(mine) > before
 
     def common(self, key: Key) -> set[str]:
-        """What all supplies of an equipment have in common."""
-        return set.intersection(*(self.of[supply] for supply in self.supplies[key]))
+        """What all feeds of an equipment or a supply have in common."""
+        return set.intersection(
+            *(set().union(*(self.of[one] for one in feed)) for feed in self.feeds[key])
+        )
 
     def first_steps(self, link: str) -> set[Key]:
         """What a link relies on at first hand."""
@@ -141,7 +173,7 @@ class Reliance:
             found.update(step[1] for step in self.across[key])
             ahead.extend(self.across[key])
             ahead.extend(self._held(holder) for holder in self.plant.holders(key[1]))
-            if self.supplies.get(key):
+            if self.feeds.get(key):
                 common = self.common(key)
                 across = {
                     step[1]

@@ -17,9 +17,31 @@ class World:
 
     def __init__(self, plant: Plant, taken: str) -> None:
         self.plant = plant
-        self.lost = {taken}
-        while more := {asset for asset in plant.assets if self._falls(asset)} - self.lost:
+        self.lost: set[str] = set()
+        self._lose({taken})
+
+    def _lose(self, taken: set[str]) -> None:
+        """Take assets away, and all that goes with them."""
+        sourceless = self._unfed()
+        self.lost = set(taken)
+        while True:
+            more = {asset for asset in self.plant.assets if self._falls(asset)}
+            more |= self._unfed() - sourceless
+            if more <= self.lost:
+                return
             self.lost |= more
+
+    def _unfed(self) -> set[str]:
+        """Supplies that stand, but that only each other feed: no source reaches them."""
+        standing = {one.id: one.row for one in self.plant.of("supplies") if one.id not in self.lost}
+        fed = {one for one, row in standing.items() if not ids(row.get("supplies"))}
+        while True:
+            more = {
+                one for one, row in standing.items() if fed.intersection(ids(row.get("supplies")))
+            }
+            if more <= fed:
+                return set(standing) - fed
+            fed |= more
 
     def _falls(self, asset: str) -> bool:
         plant, row = self.plant, self.plant.assets[asset].row
@@ -31,7 +53,7 @@ class World:
         if role == "joints":
             return row["at"] in self.lost
         if role in ("supplies", "equipment"):
-            supplies = ids(row.get("supplies")) if role == "equipment" else []
+            supplies = ids(row.get("supplies"))
             return (
                 row["site"] in self.lost
                 or any(self.fails(need) for need in ids(row.get("needs")))

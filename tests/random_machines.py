@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from collections.abc import Callable
 
 from random_study import Study
@@ -43,6 +44,7 @@ def place_equipment(study: Study) -> None:
                 machine = _machine(study, name, site, name.lower(), holders, chosen, needs)
                 if name != "PNL":
                     study.equipment[site].append(machine)
+    _add_boards(study)
 
 
 def _machine(
@@ -106,3 +108,36 @@ def _supply_choice(study: Study, supplies: list[str]) -> Callable[[], list[str]]
         return [study.rng.choice(supplies)]
 
     return choose
+
+
+def _add_boards(study: Study) -> None:
+    """Boards between batteries and machines: fed by either of two, or tied to each other.
+
+    Drawn by numbers of their own, so that the rest of a study is what it would be without.
+    """
+    rng = random.Random(f"boards {study.rng.getstate()[1][:8]}")
+    for site in study.terminals:
+        if rng.random() >= study.knobs.boards:
+            continue
+        letter = site[-1]
+        batteries = [row["id"] for row in study.rows["supplies"] if row["id"].endswith(letter)]
+        names = [f"BRD{i + 1}-{letter}" for i in range(rng.randint(1, 2))]
+        tied = len(names) > 1 and rng.random() < 0.5
+        for place, name in enumerate(names):
+            feeding = rng.sample(batteries, rng.randint(1, len(batteries)))
+            if tied:
+                feeding = [batteries[place % len(batteries)], names[1 - place]]
+            study.add(
+                "supplies",
+                id=name,
+                kind="board",
+                site=site,
+                within=rng.choice([f"ROOM1-{letter}", "-"]),
+                supplies=";".join(feeding),
+                needs="-",
+            )
+        for row in study.rows["equipment"]:
+            if row["site"] == site and row["supplies"] not in ("", "-") and rng.random() < 0.6:
+                row["supplies"] = ";".join(rng.sample(names, rng.randint(1, len(names))))
+                if rng.random() < 0.3:
+                    row["supplies"] += f";{rng.choice(batteries)}"

@@ -28,6 +28,7 @@ class Knobs:
 
     `blanks`: whether the records leave cells blank that could say `-` or a figure, and the
     shipped rules make gaps of these; else no cell is blank that the rules do not explain.
+    `boards`: supplies fed by either of two others, at times by each other, at a site.
     `taps`: where a link changes cable, the first cable goes on past the joint.
     `sag_passing`: a span drawn as one line past a tower has a sag on record.
     """
@@ -50,6 +51,7 @@ class Knobs:
     ignored_kinds: float = 0.1
     relies_on_ways: float = 0.5
     blanks: float = 0.3
+    boards: float = 0.4
 
 
 @dataclass

@@ -16,6 +16,7 @@ import waysapart as wa
 from test_dig import two_ways
 from waysapart.network.assets import boolean
 from waysapart.reliance.closure import close
+from waysapart.reliance.feeding import Feeds
 from waysapart.study.model import Study
 from waysapart.whatif.base import Base
 from waysapart.whatif.contingency import held_against, single_cuts
@@ -73,20 +74,22 @@ def test_ten_thousand_circuits_against_a_hundred_thousand_events() -> None:
     low = np.arange(95_000)
     high = np.r_[80_000 + rng.integers(0, 15_000, 80_000), 95_000 + rng.integers(0, 5_000, 15_000)]
     closed = close(boolean(low, high, (assets, assets)))
-    equipment = pd.DataFrame({"supplies": pd.Series([], dtype=str)})
     network = SimpleNamespace(
         assets=_Numbers(assets),
         paths=SimpleNamespace(circuit=np.repeat(np.arange(circuits), 2)),
-        study=SimpleNamespace(
-            tables={"circuits": pd.DataFrame({"id": range(circuits)}), "equipment": equipment}
-        ),
+        study=SimpleNamespace(tables={"circuits": pd.DataFrame({"id": range(circuits)})}),
     )
     alone = sp.eye_array(2 * circuits, dtype=np.bool_, format="csr")
     reliance = SimpleNamespace(
-        network=network, closed=closed, path_items=items, link_items=items, along=alone
+        network=network,
+        closed=closed,
+        path_items=items,
+        link_items=items,
+        along=alone,
+        feeds=Feeds(np.empty(0, np.int64), sp.csr_array((0, assets), dtype=bool)),
     )
     none = np.zeros(assets, dtype=bool)
-    base = Base(reliance, [], (), [], None, None, none, np.zeros(2 * circuits, dtype=bool))  # type: ignore[arg-type]
+    base = Base(reliance, [], (), [], [], None, None, none, np.zeros(2 * circuits, dtype=bool))  # type: ignore[arg-type]
     begin = time.process_time()
     cut = single_cuts(base)
     lost, exposed = held_against(base, cut, base.ways())

@@ -11,7 +11,7 @@ import pytest
 
 import waysapart as wa
 from oracle_plant import read_plant
-from oracle_records import Plant
+from oracle_records import Plant, ids
 from random_plant import write_random_study
 from whatif_oracle import cut, last_straws, lost_circuits, ways
 
@@ -30,10 +30,11 @@ def studied(
 
 
 def _some(plant: Plant, rng: random.Random) -> list[str]:
-    """A few assets, at times all supplies of one machine, which no single asset takes."""
-    machines = [one.row["supplies"] for one in plant.of("equipment") if one.row.get("supplies")]
+    """A few assets, at times all supplies of one machine or board, which no single asset takes."""
+    fed = [*plant.of("equipment"), *plant.of("supplies")]
+    machines = [supplies for one in fed if (supplies := ids(one.row.get("supplies")))]
     if machines and rng.random() < 0.4:
-        return [*rng.choice(machines).split(";"), rng.choice(sorted(plant.assets))]
+        return [*rng.choice(machines), rng.choice(sorted(plant.assets))]
     return rng.sample(sorted(plant.assets), rng.randint(1, 5))
 
 

@@ -92,9 +92,9 @@ def test_no_pair_is_missed_and_none_is_made_up(seed: int, tmp_path: Path) -> Non
 
 
 def _supplies(plant) -> list[tuple[str, str]]:  # type: ignore[no-untyped-def]
-    """The two supplies of every machine that has two: no single asset need take both."""
+    """The two supplies of every machine or board that has two: no single asset need take both."""
     found = set()
-    for machine in plant.of("equipment"):
+    for machine in [*plant.of("equipment"), *plant.of("supplies")]:
         supplies = (machine.row.get("supplies") or "").split(";")
         if len(set(supplies)) == 2:
             found.add(tuple(sorted(supplies)))

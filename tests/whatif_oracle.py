@@ -15,9 +15,8 @@ class Loss(World):
 
     def __init__(self, plant: Plant, taken: Iterable[str]) -> None:
         self.plant = plant
-        self.lost = set(taken) - set(plant.ignored)
-        while more := {asset for asset in plant.assets if self._falls(asset)} - self.lost:
-            self.lost |= more
+        self.lost = set()
+        self._lose(set(taken) - set(plant.ignored))
 
 
 def cut(plant: Plant, taken: Iterable[str]) -> set[Way]:

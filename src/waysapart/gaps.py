@@ -181,6 +181,12 @@ _CODES = (
         limits=("unavailability",),
     ),
     GapCode(
+        "supply-loop",
+        "supplies feed only each other: nothing on record feeds them",
+        "record what feeds one of them, or leave supplies blank where one stands by itself",
+        limits=("unavailability",),
+    ),
+    GapCode(
         "blank-needs",
         "a supply or a piece of equipment does not say what it needs",
         "enter needs, or - where it needs nothing",

@@ -30,6 +30,7 @@ from waysapart.network.links import LinkParts, Parts, tie_links
 from waysapart.network.matching import match_cables
 from waysapart.network.measurements import length_gaps, tested_lengths
 from waysapart.network.paths import Paths, tie_paths
+from waysapart.network.supplies import loop_gaps
 from waysapart.schema import ROLES
 from waysapart.study.model import Gap, Study
 
@@ -167,6 +168,7 @@ def tie(study: Study) -> Network:
         *link_gaps,
         *hop_gaps(study, pieces),
         *blank_gaps(study),
+        *loop_gaps(study, assets),
         *length_gaps(
             study,
             terms.computed_m[: len(study.tables["cables"])],

@@ -148,57 +148,90 @@ def _joints_at_changes(cables: Cables, hop: Hop) -> set[Asset]:
 
 
 def _add_common_supplies(reliance: Reliance, cables: Cables) -> None:
-    """An equipment relies on what all its supplies rely on: the least fixed point."""
+    """What is fed relies on what all its feeds rely on: the least fixed point."""
     records = cables.ground.records
-    feeds = {
-        name: set(row["supplies"])
-        for name, row in records.by["equipment"].items()
-        if row.get("supplies")
-    }
-    down = {
-        asset
-        for asset in (*feeds, *(supply for mine in feeds.values() for supply in mine))
-        if reliance.closure([asset]) & set(records.out)
-    }
+    feeds = _feeds(cables)
+    down = fallen(reliance, cables, records.out) if records.out else set()
     for name, mine in feeds.items():
-        feeds[name] = mine - down or mine
+        feeds[name] = [feed for feed in mine if not feed & down] or mine
     own = dict(reliance.works)
-    common: dict[str, set[Asset]] = {name: set() for name in feeds}
+    common: dict[Asset, set[Asset]] = {name: set() for name in feeds}
     while True:
         reliance.works |= {name: own[name] | mine for name, mine in common.items()}
         grown = {
-            name: set.intersection(*(reliance.closure([one]) for one in mine))
+            name: set.intersection(*(reliance.closure(feed) for feed in mine))
             for name, mine in feeds.items()
         }
         if grown == common:
             break
         common = grown
     sources = {}
-    for name, mine in common.items():
+    for name, shared in common.items():
         inside = {
             following
-            for one in mine
+            for one in shared
             for following in (*reliance.holders.get(one, ()), *own.get(one, ()))
         }
-        sources[name] = mine - inside
-        if not mine <= reliance.closure(sources[name]):
+        sources[name] = shared - inside
+        if not shared <= reliance.closure(sources[name]):
             return
     # What something else in the set leads to counts as relied on through that.
     reliance.works |= {name: own[name] | mine for name, mine in sources.items()}
 
 
-def fallen(reliance: Reliance, cables: Cables, out: Iterable[str]) -> set[Asset]:
-    """Everything that falls with some assets; an equipment also when all its supplies have."""
+def _feeds(cables: Cables) -> dict[Asset, list[set[Asset]]]:
+    """Feeds of everything that has supplies: one supply each.
+
+    In a loop of supplies that feed each other a feed is all those on the way into it from
+    outside. A loop without any such way keeps its supplies as they stand.
+    """
     records = cables.ground.records
+    supplies = {
+        name: [one for one in row["supplies"] if one in records.by["supplies"]]
+        for role in ("equipment", "supplies")
+        for name, row in records.by[role].items()
+        if row.get("supplies")
+    }
+    behind = {name: _behind(name, supplies) for name in supplies}
+    feeds: dict[Asset, list[set[Asset]]] = {}
+    for name, mine in supplies.items():
+        found: list[set[Asset]] = []
+        ahead: list[tuple[str, set[Asset]]] = [(name, set())]
+        while ahead:
+            at, passed = ahead.pop()
+            for one in supplies.get(at, ()):
+                if one == name or one in passed:
+                    continue
+                if name in behind.get(one, ()):
+                    ahead.append((one, passed | {one}))
+                else:
+                    found.append(passed | {one})
+        if mine:
+            feeds[name] = found or [{one} for one in mine]
+    return feeds
+
+
+def _behind(name: str, supplies: dict[str, list[str]]) -> set[str]:
+    """Everything that feeds an asset, at any distance."""
+    found: set[str] = set()
+    waiting = list(supplies[name])
+    while waiting:
+        at = waiting.pop()
+        if at not in found:
+            found.add(at)
+            waiting += supplies.get(at, ())
+    return found
+
+
+def fallen(reliance: Reliance, cables: Cables, out: Iterable[str]) -> set[Asset]:
+    """Everything that falls with some assets; what is fed also when all its feeds have."""
+    records = cables.ground.records
+    feeds = _feeds(cables)
     every: set[Asset] = {name for mine in records.by.values() for name in mine}
     leads = {asset: reliance.closure([asset]) for asset in every}
     lost: set[Asset] = set(out)
     while True:
-        dark = {
-            name
-            for name, row in records.by["equipment"].items()
-            if row.get("supplies") and set(row["supplies"]) <= lost
-        }
+        dark = {name for name, mine in feeds.items() if all(feed & lost for feed in mine)}
         more = {asset for asset in every if leads[asset] & (lost | dark)} | lost | dark
         if more == lost:
             return lost

@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import scipy.sparse as sp
 
-from waysapart.network.assets import Bools, boolean
-from waysapart.reliance.closure import union, without
-from waysapart.reliance.plant import named
+from waysapart.network.assets import Bools
+from waysapart.reliance.feeding import go_dark
 from waysapart.reliance.rely import Reliance
 
 
@@ -26,31 +25,14 @@ def falls(reliance: Reliance, events: sp.csr_array, already: Bools | None = None
     Returns
     -------
     csr_array of bool, shape (events, assets)
-        With everything in or fed by what was taken. An equipment falls when all
-        of its supplies have fallen, though no single asset took them all. What
-        is down already is not added.
+        With everything in or fed by what was taken. What has feeds falls when all of them
+        have fallen, though no single asset took them all. What is down already is not added.
     """
-    network = reliance.network
     back = sp.csr_array(reliance.closed.T)
-    row, supply = named(network, "equipment", "supplies")
-    user = network.assets.start["equipment"] + row
-    shape = reliance.closed.shape
+    feeds = reliance.feeds
     if already is not None:
-        fed = ~already[supply] & ~already[user]
-        supply, user = supply[fed], user[fed]
-    feeds = boolean(supply, user, shape)
-    supplies_of = np.asarray(feeds.astype(np.int32).sum(axis=0)).ravel()
-    fallen = sp.csr_array(events.astype(np.bool_) @ back)
-    while feeds.nnz:
-        lost = sp.csr_array(fallen.astype(np.int32) @ feeds.astype(np.int32)).tocoo()
-        dark = lost.data == supplies_of[lost.col]
-        unfed = boolean(
-            lost.row[dark].astype(np.int64), lost.col[dark].astype(np.int64), fallen.shape
-        )
-        if not without(unfed, fallen).nnz:
-            break
-        fallen = union(fallen, sp.csr_array(unfed @ back))
-    return fallen
+        feeds = feeds.kept(~feeds.hit(already) & ~already[feeds.user])
+    return go_dark(feeds, back, sp.csr_array(events.astype(np.bool_) @ back))
 
 
 def paths_lost(reliance: Reliance, fallen: sp.csr_array) -> sp.csr_array:

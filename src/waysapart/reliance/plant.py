@@ -8,6 +8,7 @@ import scipy.sparse as sp
 from waysapart.network.assets import Ints, boolean, listed
 from waysapart.network.tie import Network
 from waysapart.reliance.closure import both, close, union, without
+from waysapart.reliance.feeding import Feeds, common, living
 
 _NONE = np.empty(0, dtype=np.int64)
 
@@ -191,11 +192,11 @@ def named(network: Network, role: str, column: str) -> tuple[Ints, Ints]:
     return row, network.assets.numbers(name)
 
 
-def works(network: Network, full: sp.csr_array) -> sp.csr_array:
+def works(network: Network, full: sp.csr_array, feeds: Feeds) -> sp.csr_array:
     """From equipment, supplies and joints to what must work or stand for them.
 
-    Shape (assets, assets). Site, needs, a joint's place; and for equipment with
-    supplies, what all of them have in common.
+    Shape (assets, assets). Site, needs, a joint's place; and for equipment and
+    supplies that are fed, what all their feeds have in common.
     """
     assets, tables = network.assets, network.study.tables
     shape = (len(assets), len(assets))
@@ -208,54 +209,28 @@ def works(network: Network, full: sp.csr_array) -> sp.csr_array:
         needing, needed = named(network, role, "needs")
         lead = boolean(assets.start[role] + needing, needed, shape)
         fixed = union(fixed, sp.csr_array(lead @ full))
-    return union(fixed, _common_supply(network, fixed))
+    return union(fixed, _common_supply(network, fixed, feeds))
 
 
-def _common_supply(network: Network, fixed: sp.csr_array) -> sp.csr_array:
-    """What all supplies of an equipment rely on, as far as nothing else in it leads there.
+def _common_supply(network: Network, fixed: sp.csr_array, feeds: Feeds) -> sp.csr_array:
+    """What all feeds of an asset rely on, as far as nothing else in it leads there.
 
-    The least fixed point: supplies may need equipment that has supplies.
+    The least fixed point: supplies may need equipment that has supplies, and be fed by others.
     """
-    assets = network.assets
-    shape = (len(assets), len(assets))
-    row, supply = named(network, "equipment", "supplies")
-    user = assets.start["equipment"] + row
     steps = union(holder_steps(network), fixed)
-    feeds = _living(network, boolean(user, supply, shape), steps)
-    if not feeds.nnz:
-        return feeds
-    supplies_of = np.diff(feeds.indptr)
-    common = sp.csr_array(shape, dtype=np.bool_)
-    while True:
-        closed = close(union(steps, common))
-        reached = sp.csr_array(feeds.astype(np.int32) @ closed.astype(np.int32)).tocoo()
-        full = reached.data == supplies_of[reached.row]
-        grown = boolean(reached.row[full], reached.col[full], shape)
-        if grown.nnz == common.nnz:
+    feeds = living(feeds, steps, network.assets.numbers(network.study.out))
+    shared = sp.csr_array(fixed.shape, dtype=np.bool_)
+    while len(feeds):
+        closed = close(union(steps, shared))
+        grown = common(feeds, closed)
+        if grown.nnz == shared.nnz:
             return _sources(grown, steps, closed)
-        common = grown
+        shared = grown
+    return shared
 
 
-def _living(network: Network, feeds: sp.csr_array, steps: sp.csr_array) -> sp.csr_array:
-    """Leave out supplies that what is out of service has taken; the others must do alone.
-
-    An equipment that has lost all of them keeps them: it has fallen anyway.
-    """
-    out = network.assets.numbers(network.study.out)
-    out = out[out >= 0]
-    if not len(out):
-        return feeds
-    fallen = np.zeros(feeds.shape[0], dtype=bool)
-    fallen[np.unique(close(steps)[:, out].nonzero()[0])] = True
-    coo = feeds.tocoo()
-    alive = ~fallen[coo.col]
-    left = np.bincount(coo.row[alive], minlength=feeds.shape[0])
-    keep = alive | (left[coo.row] == 0)
-    return boolean(coo.row[keep].astype(np.int64), coo.col[keep].astype(np.int64), feeds.shape)
-
-
-def _sources(common: sp.csr_array, steps: sp.csr_array, closed: sp.csr_array) -> sp.csr_array:
-    """Leave out of `common` what something else in it leads to, so that chains read well."""
-    sources = without(common, sp.csr_array(common @ steps))
-    covered = both(sp.csr_array(sources @ closed), common)
-    return sources if covered.nnz == common.nnz else common
+def _sources(shared: sp.csr_array, steps: sp.csr_array, closed: sp.csr_array) -> sp.csr_array:
+    """Leave out of `shared` what something else in it leads to, so that chains read well."""
+    sources = without(shared, sp.csr_array(shared @ steps))
+    covered = both(sp.csr_array(sources @ closed), shared)
+    return sources if covered.nnz == shared.nnz else shared

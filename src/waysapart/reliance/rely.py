@@ -13,6 +13,7 @@ from waysapart.network.assets import Ints, boolean
 from waysapart.network.tie import Network
 from waysapart.reliance.classes import Classes, column_classes
 from waysapart.reliance.closure import close, union
+from waysapart.reliance.feeding import Feeds, feeds_of
 from waysapart.reliance.plant import holder_steps, in_full, named, part_items, works
 
 
@@ -29,6 +30,8 @@ class Reliance:
         From an asset to its holders and to the hazards that take it.
     works : csr_array of bool, shape (assets, assets)
         From equipment, supplies and joints to what must work for them.
+    feeds : Feeds
+        What any one of several supplies keeps up, whatever is out of service.
     closed : csr_array of bool, shape (assets, assets)
         Everything that losing the column would take the row with it.
     parts : csr_array of bool, shape (parts, assets)
@@ -46,6 +49,7 @@ class Reliance:
     network: Network
     steps: sp.csr_array
     works: sp.csr_array
+    feeds: Feeds
     closed: sp.csr_array
     parts: sp.csr_array
     link_items: sp.csr_array
@@ -103,7 +107,8 @@ def rely(network: Network) -> Reliance:
     parts = part_items(network)
     steps = holder_steps(network)
     full = in_full(network, parts)
-    needed = works(network, full)
+    feeds = feeds_of(network)
+    needed = works(network, full, feeds)
     closed = close(union(steps, needed))
     link_items = _link_items(network, parts, full)
     links = _spread(link_items, closed)
@@ -111,6 +116,7 @@ def rely(network: Network) -> Reliance:
         network,
         steps,
         needed,
+        feeds,
         closed,
         parts,
         link_items,

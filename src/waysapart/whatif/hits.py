@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 import shapely
 
 from waysapart.errors import CallError
-from waysapart.network.assets import Bools, Floats, Ints, listed
+from waysapart.network.assets import Bools, Floats, Ints
 from waysapart.network.ends import geometries
 from waysapart.study.ledger import did_you_mean
 from waysapart.study.model import Study
@@ -139,15 +138,15 @@ def causes(base: Base, hit: Ints, fallen: Bools) -> dict[int, tuple[int, ...]]:
     -------
     dict
         Asset to the fallen asset that it directly relies on, by the shortest
-        way from what was hit; or, for equipment whose supplies all fell, to
-        its supplies.
+        way from what was hit; or, for what has lost all of its feeds, to the
+        supplies of these that fell.
     """
     steps = base.reliance.steps + base.reliance.works
     back = steps.T.tocsr()
     reason: dict[int, tuple[int, ...]] = {}
     known = set(hit.tolist())
     layer = sorted(known)
-    supplies = _supplies(base)
+    feeds = _feeds(base)
     waiting = set(np.flatnonzero(fallen).tolist()) - known
     while waiting:
         further: list[int] = []
@@ -158,30 +157,30 @@ def causes(base: Base, hit: Ints, fallen: Bools) -> dict[int, tuple[int, ...]]:
                     waiting.discard(asset)
                     further.append(asset)
         if not further:
-            dark = [
-                asset
+            lost = {
+                asset: tuple(
+                    dict.fromkeys(one for feed in feeds[asset] for one in feed if fallen[one])
+                )
                 for asset in sorted(waiting)
-                if asset in supplies and all(fallen[one] for one in supplies[asset])
-            ]
-            dark = [asset for asset in dark if not waiting & set(supplies[asset])] or dark[:1]
+                if asset in feeds and all(any(fallen[one] for one in f) for f in feeds[asset])
+            }
+            dark = [asset for asset in lost if not waiting & set(lost[asset])] or [*lost][:1]
             if not dark:
                 break
             for asset in dark:
-                reason[asset] = supplies[asset]
+                reason[asset] = lost[asset]
                 waiting.discard(asset)
             further = dark
         layer = further
     return reason
 
 
-def _supplies(base: Base) -> dict[int, tuple[int, ...]]:
-    """Supplies of each piece of equipment that has any."""
-    assets = base.network.assets
-    row, name = listed(pd.Series(base.study.tables["equipment"]["supplies"]))
-    found: dict[int, list[int]] = {}
-    for user, supply in zip(
-        (assets.start["equipment"] + row).tolist(), assets.numbers(name).tolist(), strict=True
-    ):
-        if supply >= 0:
-            found.setdefault(user, []).append(supply)
-    return {user: tuple(several) for user, several in found.items()}
+def _feeds(base: Base) -> dict[int, list[list[int]]]:
+    """Supplies of each feed of everything that is fed."""
+    feeds = base.reliance.feeds
+    found: dict[int, list[list[int]]] = {}
+    first = feeds.assets.indptr
+    for feed, user in enumerate(feeds.user.tolist()):
+        supplies = feeds.assets.indices[first[feed] : first[feed + 1]].tolist()
+        found.setdefault(user, []).append(sorted(supplies))
+    return found

@@ -11,7 +11,7 @@ import scipy.sparse as sp
 
 from waysapart.network.assets import Ints, boolean
 from waysapart.reliance.closure import union
-from waysapart.reliance.plant import named
+from waysapart.reliance.feeding import Feeds
 from waysapart.whatif.base import Base, further, ways_cut
 
 if TYPE_CHECKING:
@@ -46,23 +46,20 @@ class SupplyPairs:
         return found
 
 
-def _standing(base: Base) -> tuple[Ints, Ints]:
-    """Machines (rows of equipment) and the supplies of theirs that still stand."""
-    row, supply = named(base.network, "equipment", "supplies")
-    user = base.network.assets.start["equipment"] + row
-    up = ~base.down[supply] & ~base.down[user]
-    return row[up], supply[up]
+def _standing(base: Base) -> Feeds:
+    """Feeds that still stand, of what has several of them."""
+    feeds = base.reliance.feeds
+    up = feeds.kept(~feeds.hit(base.down) & ~base.down[feeds.user])
+    return up.kept(up.of_user[up.user] > 1)
 
 
 def shared_supplies(base: Base) -> Ints:
-    """Supplies of machines that have several: what else falls depends on which of them do."""
-    row, supply = _standing(base)
-    several = np.bincount(row, minlength=int(row.max(initial=-1)) + 1)[row] > 1
-    return np.unique(supply[several])
+    """Supplies in the feeds of what has several: what else falls depends on which of them do."""
+    return np.unique(_standing(base).assets.indices)
 
 
 def supply_pairs(base: Base, classes: Classes, owners: Owners, fallen: sp.csr_array) -> SupplyPairs:
-    """Follow every pair of classes that takes all supplies of some machine between them.
+    """Follow every pair of classes that takes all feeds of some machine between them.
 
     Parameters
     ----------
@@ -75,7 +72,7 @@ def supply_pairs(base: Base, classes: Classes, owners: Owners, fallen: sp.csr_ar
     Notes
     -----
     Whatever else the two take together follows from such a machine: the first
-    one that falls with both and with neither alone has lost its last supply.
+    one that falls with both and with neither alone has lost its last feed.
     """
     pairs = _candidates(base, fallen)
     if not len(pairs):
@@ -105,24 +102,28 @@ def _losing(cut: sp.csr_array, owners: Owners) -> list[frozenset[int]]:
 
 
 def _candidates(base: Base, fallen: sp.csr_array) -> np.ndarray:
-    """Pairs of classes that together, and neither alone, take all supplies of some machine."""
-    row, supply = _standing(base)
-    by_asset = sp.csc_array(fallen)
+    """Pairs of classes that together, and neither alone, take all feeds of some machine."""
+    feeds = _standing(base)
+    by_feed = sp.csc_array(fallen @ sp.csr_array(feeds.assets.T))
+    first = feeds.assets.indptr
+    supplies = [
+        tuple(sorted(feeds.assets.indices[low:high].tolist())) for low, high in pairwise(first)
+    ]
     found: set[Pair] = set()
-    done: set[tuple[int, ...]] = set()
-    order = np.argsort(row, kind="stable")
-    row, supply = row[order], supply[order]
-    edges = np.flatnonzero(np.diff(row, prepend=-1, append=np.iinfo(np.int64).max))
-    for first, last in pairwise(edges):
-        supplies = tuple(np.unique(supply[first:last]).tolist())
-        if len(supplies) < 2 or supplies in done:
+    done: set[frozenset[tuple[int, ...]]] = set()
+    order = np.argsort(feeds.user, kind="stable")
+    edges = np.flatnonzero(np.diff(feeds.user[order], prepend=-1, append=np.iinfo(np.int64).max))
+    for low, high in pairwise(edges):
+        mine = order[low:high].tolist()
+        alike = frozenset(supplies[feed] for feed in mine)
+        if alike in done:
             continue
-        done.add(supplies)
+        done.add(alike)
         masks: dict[int, int] = {}
-        for bit, one in enumerate(supplies):
-            for number in by_asset.indices[by_asset.indptr[one] : by_asset.indptr[one + 1]]:
+        for bit, feed in enumerate(mine):
+            for number in by_feed.indices[by_feed.indptr[feed] : by_feed.indptr[feed + 1]]:
                 masks[int(number)] = masks.get(int(number), 0) | 1 << bit
-        full = (1 << len(supplies)) - 1
+        full = (1 << len(mine)) - 1
         by_mask: dict[int, list[int]] = {}
         for number, mask in masks.items():
             if mask != full:
