@@ -32,6 +32,8 @@ ROUTE_ENDS: dict[str, tuple[str, str]] = {
     "SUB": ("OFF", "TRN"),
 }
 LINES = ("N1", "W1", "W2", "N2", "N2B", "N3", "S3", "S2", "S1", "X1")
+NOT_RECORDED = ("MX-C32-MAR-2",)
+"""A multiplexer of which nobody has recorded what supplies it."""
 LONG_HAUL = ("N1", "M1", "S1")
 """Saltmarsh to Marramby the long way: by Ternsand and Oysterbeck, 36 km."""
 RING = (
@@ -70,7 +72,11 @@ DIFFERENTIAL, INTERTRIP = "line-differential", "direct-intertrip"
 
 @dataclass(frozen=True)
 class Circuit:
-    """One circuit with its two ways, each as the routes that it follows."""
+    """One circuit with its two ways, each as the routes that it follows.
+
+    `second`: the second of two main protections, whose relays stand in a rack of their own.
+    `battery`: the one battery that its relays hang on at that site, where there is one.
+    """
 
     id: str
     name: str
@@ -83,10 +89,13 @@ class Circuit:
     switching: str | None = None
     weak_alternate: bool = False
     multiplexed: bool = False
+    protects: str | None = None
+    second: bool = False
+    battery: str | None = None
 
 
 CIRCUITS = (
-    Circuit("C01", "Ternsand-Saltmarsh 1", ("TRN", "SAL"), ("N1",), ("W1",)),
+    Circuit("C01", "Ternsand-Saltmarsh 1", ("TRN", "SAL"), ("N1",), ("W1",), protects="LINE-N1"),
     Circuit("C02", "Ternsand-Saltmarsh trip", ("TRN", "SAL"), ("W1",), ("W2",), INTERTRIP),
     Circuit("C03", "Saltmarsh-Heronfleet 1", ("SAL", "HER"), ("N2",), ("U2",)),
     Circuit("C04", "Heronfleet-Plovermoor 1", ("HER", "PLO"), ("N3",), ("U3",)),
@@ -110,9 +119,25 @@ CIRCUITS = (
     Circuit("C16", "Tee, Plovermoor-Stackmere", ("PLO", "STK"), ("S3",), ("U4",), scheme="T1"),
     Circuit("C17", "Heronfleet-Plovermoor trip", ("HER", "PLO"), ("N3",), ("U3",), INTERTRIP),
     Circuit("C18", "Ternsand-Saltmarsh main 1", ("TRN", "SAL"), ("U1",), ("N1",), group="G1"),
-    Circuit("C19", "Ternsand-Saltmarsh main 2", ("TRN", "SAL"), ("U1",), ("N1",), group="G1"),
+    Circuit(
+        "C19",
+        "Ternsand-Saltmarsh main 2",
+        ("TRN", "SAL"),
+        ("U1",),
+        ("N1",),
+        group="G1",
+        second=True,
+    ),
     Circuit("C20", "Stackmere-Marramby main 1", ("STK", "MAR"), ("S2",), ("U5",), group="G2"),
-    Circuit("C21", "Stackmere-Marramby main 2", ("STK", "MAR"), ("U5",), ("S2",), group="G2"),
+    Circuit(
+        "C21",
+        "Stackmere-Marramby main 2",
+        ("STK", "MAR"),
+        ("U5",),
+        ("S2",),
+        group="G2",
+        second=True,
+    ),
     Circuit(
         "C22", "Tee, Heronfleet-Plovermoor", ("HER", "PLO"), ("N3",), ("B1", "S3"), scheme="T1"
     ),
@@ -121,7 +146,28 @@ CIRCUITS = (
     Circuit("C26", "Saltmarsh-Stackmere 1", ("SAL", "STK"), ("N2", "B1"), ("X1", "S2")),
     Circuit("C27", "Marramby-Oysterbeck 3", ("MAR", "OYS"), ("S1",), ("U6",)),
     Circuit("C28", "Saltmarsh-Marramby 2", ("SAL", "MAR"), ("X1",), LONG_HAUL, switching="both"),
-    Circuit("C29", "Ternsand-Saltmarsh 3", ("TRN", "SAL"), ("N1",), ("U1",)),
+    Circuit("C29", "Ternsand-Saltmarsh 3", ("TRN", "SAL"), ("N1",), ("U1",), protects="LINE-N1"),
+    Circuit(
+        "C30",
+        "Stackmere-Marramby bus 1",
+        ("STK", "MAR"),
+        ("S2",),
+        ("U5",),
+        group="G3",
+        battery="STK-3",
+    ),
+    Circuit(
+        "C31",
+        "Stackmere-Marramby bus 2",
+        ("STK", "MAR"),
+        ("U5",),
+        ("S2",),
+        group="G3",
+        second=True,
+        battery="STK-3",
+    ),
+    Circuit("C32", "Marramby-Oysterbeck 4", ("MAR", "OYS"), ("S1",), ("U6",), multiplexed=True),
+    Circuit("C33", "Heronfleet-Plovermoor 2", ("HER", "PLO"), ("N3",), ("U3",)),
 )
 RING_CIRCUITS = (
     ("C14", "Saltmarsh-Heronfleet, ring", "SAL", "HER"),
@@ -257,10 +303,10 @@ def build_services(plant: Plant) -> Services:
     for site in SITES:
         furnish(made, site)
     trap_supplies(made)
+    made.contain("LINE-N1", "line", "-")
     for route, ends in ROUTE_ENDS.items():
         for site in ends:
-            blank = (route, site) == ("U6", "OYS")
-            made.device(panel(route, site), site, "panel", None if blank else f"RM-{site}", 0.0)
+            made.device(panel(route, site), site, "panel", f"RM-{site}", 0.0)
     for circuit in CIRCUITS:
         add_circuit(made, circuit)
     leased_hop(made)
@@ -272,7 +318,7 @@ def build_services(plant: Plant) -> Services:
 def furnish(made: Services, site: str) -> None:
     """Relay room, racks, and two batteries each with its charger, in rooms of their own."""
     room = made.contain(f"RM-{site}", "room", site)
-    for rack in ("PROT", "MUX1", "MUX2"):
+    for rack in ("PROT", "PROT2", "MUX1", "MUX2"):
         made.contain(f"RK-{site}-{rack}", "rack", room)
     for number in (1, 2):
         own = room if site == "OFF" else made.contain(f"BR-{site}-{number}", "room", site)
@@ -305,7 +351,9 @@ def add_circuit(made: Services, circuit: Circuit) -> None:
     relays = []
     for end, site in zip("AB", circuit.ends, strict=True):
         name = f"R-{circuit.id}-{end}"
-        relays.append(made.device(name, site, "relay", f"RK-{site}-PROT", 150.0))
+        rack = f"RK-{site}-PROT{2 if circuit.second else ''}"
+        lone = circuit.battery if circuit.battery and circuit.battery.startswith(site) else None
+        relays.append(made.device(name, site, "relay", rack, 150.0, lone and f"BAT-{lone}"))
     made.circuits.append(
         {
             "id": circuit.id,
@@ -316,6 +364,7 @@ def add_circuit(made: Services, circuit: Circuit) -> None:
             "group": circuit.group,
             "scheme": circuit.scheme,
             "switching": circuit.switching,
+            "protects": circuit.protects,
         }
     )
     for number, (label, routes) in enumerate(
@@ -346,8 +395,12 @@ def add_way(
     for site in circuit.ends:
         usual = (f"RK-{site}-MUX{number}", None)
         rack, battery = TRAP_MULTIPLEXERS.get((circuit.id, site, number), usual)
-        mux = f"MX-{circuit.id}-{site}-{number}"
-        muxes.append(made.device(mux, site, "multiplexer", rack, 30.0, battery))
+        mux = made.device(
+            f"MX-{circuit.id}-{site}-{number}", site, "multiplexer", rack, 30.0, battery
+        )
+        if mux in NOT_RECORDED:
+            made.equipment[-1]["supplies"] = None
+        muxes.append(mux)
     return [
         made.hop(f"{name}1", ends[0], muxes[0], "internal", 15.0),
         made.fibre(f"{name}2", (muxes[0], muxes[1]), start, routes, optics),

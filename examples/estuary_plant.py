@@ -137,11 +137,17 @@ class Plant:
         ]
         return name
 
-    def joint(self, at: str, *cables: str) -> None:
-        """Add a splice closure where cables meet."""
+    def joint(self, at: str, *cables: str, name: str | None = None) -> None:
+        """Add a splice closure, where cables meet or from drum to drum of one."""
         self.joints.append(
-            {"id": f"J-{at.removeprefix('G-')}", "at": at, "cables": ";".join(cables)}
+            {"id": name or f"J-{at.removeprefix('G-')}", "at": at, "cables": ";".join(cables)}
         )
+
+    def joints_on(self, nodes: list[str], cable: str, first: int, label: str | None = None) -> None:
+        """Add a splice closure at every fifth tower from the first on, about every 1.7 km."""
+        for node in nodes[first:-1:5]:
+            name = None if label is None else f"J-{label}-{node.rpartition('-')[2]}"
+            self.joint(node, cable, name=name)
 
 
 def metres(at: Xy) -> Xy:
@@ -250,6 +256,7 @@ def ground_wire(
     `pits` replaces the pit next to a site; `trench` holds a duct between two such pits.
     """
     wire = plant.cable(f"OP-{line}", "opgw", spans, overlength_pct=0.7)
+    plant.joints_on(nodes, wire, first=5)
     for end, gantry in zip(ends, (nodes[0], nodes[-1]), strict=True):
         mine = (pits or {}).get(end.site)
         cable = approach(
@@ -284,7 +291,10 @@ def buried_route(
     for item in course:
         laid.go(item)
     laid.finish(ends[1], (near or {}).get(ends[1].site))
-    plant.cable(f"UC-{route}", "buried", laid.runs, overlength_pct=2.0, slack_m=40.0)
+    kind = "subsea" if "subsea" in laid.kinds else "buried"
+    cable = plant.cable(f"UC-{route}", kind, laid.runs, overlength_pct=2.0, slack_m=40.0)
+    for pit in laid.markers:
+        plant.joint(pit, cable)
     return laid.runs
 
 
@@ -293,6 +303,8 @@ class _Course:
 
     def __init__(self, plant: Plant, route: str) -> None:
         self.runs: list[str] = []
+        self.kinds: set[str] = set()
+        self.markers: list[str] = []
         self._plant, self._route = plant, route
         self._pits = self._ducts = 0
         self._here = ""
@@ -331,6 +343,7 @@ class _Course:
 
     def _duct(self, kind: str, to: str, bends: tuple[Xy, ...] = (), within: str = "-") -> None:
         self._ducts += 1
+        self.kinds.add(kind)
         name = f"{self._route}-D{self._ducts:02d}"
         self.runs.append(self._plant.segment(name, kind, (self._here, to), bends, within))
         self._here = to
@@ -356,7 +369,8 @@ class _Course:
             piece = substring(way, (number - 1) / count, number / count, normalized=True)
             inner = tuple(kilometres(Point(bend)) for bend in piece.coords[1:-1])
             there = to if number == count else kilometres(Point(piece.coords[-1]))
-            self._duct("buried", self._pit(there), inner)
+            self.markers.append(self._pit(there))
+            self._duct("buried", self.markers[-1], inner)
         self._bends = []
 
 

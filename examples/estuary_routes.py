@@ -45,6 +45,10 @@ def wrapped_line(plant: Plant) -> None:
     ends = (End("TRN", 1, 11), End("SAL", 1, 191))
     nodes, spans = tower_line(plant, "N1", ends)
     ground_wire(plant, "N1", ends, nodes, spans)
+    # The towers and spans are on record as parts of the line that circuits protect.
+    for row in (*plant.structures, *plant.segments):
+        if row["id"].startswith(("N1-T", "N1-S")) and row["kind"] in ("tower", "span"):
+            row["within"] = "LINE-N1"
     for line, carrier, entries, turn in (("W1", "OP-N1", (2, 2), 25), ("W2", "W1", (1, 1), -25)):
         plant.cables.append(
             {
@@ -58,6 +62,7 @@ def wrapped_line(plant: Plant) -> None:
                 "overlength_pct": 0.7,
             }
         )
+        plant.joints_on(nodes, line, first=4 if line == "W1" else 3, label=line)
         for end, number, gantry in zip(ends, entries, (nodes[0], nodes[-1]), strict=True):
             side = turn if end.site == "TRN" else -turn
             mine = End(end.site, number, end.bearing + side)
@@ -67,7 +72,6 @@ def wrapped_line(plant: Plant) -> None:
 def north_shore(plant: Plant) -> None:
     """U1 behind N1; N2, N2B and U2 from Saltmarsh to Heronfleet; N3 and U3 on to Plovermoor."""
     buried_route(plant, "U1", (End("TRN", 2, 60), End("SAL", 2, 140)), ((12.0, 24.6), (17.0, 26.2)))
-    plant.joint("U1-P06", "UC-U1")
 
     ends = (End("SAL", 2, -10), End("HER", 1, 170))
     nodes, spans = tower_line(plant, "N2", ends)
@@ -201,6 +205,8 @@ def dyke_road(plant: Plant) -> None:
         ((17.0, 3.2), theirs, (13.0, 3.5)),
     )
     # A second cable in the ducts of U6, whose record leaves out the sixth stretch.
+    for pit in [row["at"] for row in plant.joints if row["cables"] == "UC-U6"]:
+        plant.joint(pit, "UC-U6B", name=f"J-{pit.replace('U6', 'U6B')}")
     plant.cable(
         "UC-U6B",
         "buried",

@@ -59,7 +59,7 @@ COLUMNS: Mapping[str, tuple[str, ...]] = {
         "reserve_db",
     ),
     "link_runs": ("link", "seq", "cable", "fibres"),
-    "circuits": ("id", "name", "a", "b", "service", "group", "scheme", "switching"),
+    "circuits": ("id", "name", "a", "b", "service", "protects", "group", "scheme", "switching"),
     "circuit_paths": ("circuit", "path", "seq", "link"),
     "rings": ("ring", "seq", "link"),
     "ring_circuits": ("circuit", "ring"),
@@ -103,6 +103,14 @@ separation_m = { "duct/duct" = 5.0, "trench/trench" = 5.0, "buried/buried" = 5.0
 end_zone_m = 300.0
 forbid_cross = ["span/span"]
 
+# Both main protections of a line stand in the one relay room of each site; the owner accepts it.
+[groups]
+excuse = ["room"]
+
+# Drums of this owner; a submarine cable is laid in one length.
+[defaults]
+reel_m = { buried = 3000.0, subsea = 30000.0 }
+
 [[waiver]]
 circuit = "C16"
 asset = "ENT-STK-1"
@@ -116,6 +124,15 @@ asset = "PIT-HER-7"
 reason = "Second pit ordered"
 by = "protection design note PD-087"
 until = 2023-06-30
+
+# The record is that of the pit as it was: what it names has changed since.
+[[waiver]]
+circuit = "C33"
+asset = "PIT-HER-7"
+reason = "Accepted while the pit held one duct"
+by = "protection design note PD-131"
+until = 2049-12-31
+record = "5b1f0c9d27ae"
 """
 
 

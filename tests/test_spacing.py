@@ -45,11 +45,24 @@ class Plant(DrawnPlant):
 
     def ways(self, circuit: str, *names: str, **row: Any) -> None:
         """A circuit over the ways of these names: main, alternate, and further ones."""
-        self.rows["circuits"].append({"id": circuit, "a": "RA", "b": "RB", "service": "", **row})
+        relays = ["RA", "RB"]
+        if row.get("group"):  # members of a group have relays of their own
+            relays = [f"{relay}-{circuit}" for relay in relays]
+            for relay, site in zip(relays, "AB", strict=True):
+                self.rows["equipment"].append(
+                    {"id": relay, "site": site, "within": "-", "supplies": "-", "delay_us": 0}
+                )
+        ends = dict(zip("ab", relays, strict=True))
+        self.rows["circuits"].append({"id": circuit, **ends, "service": "", **row})
         for place, name in enumerate(names):
+            link = f"L-C{name}"
+            if row.get("group"):
+                link = f"L-C{name}-{circuit}"
+                self.rows["links"].append({"id": link, **ends, "wavelength_nm": 1310})
+                self.rows["link_runs"].append({"link": link, "seq": 1, "cable": f"C{name}"})
             label = ("main", "alternate", "third")[place]
             self.rows["circuit_paths"].append(
-                {"circuit": circuit, "path": label, "seq": 1, "link": f"L-C{name}"}
+                {"circuit": circuit, "path": label, "seq": 1, "link": link}
             )
 
     def proved(self, folder: Path) -> Facts:
@@ -485,7 +498,8 @@ def test_held_pairs_are_those_of_a_plain_loop(contests: list[list[list[int]]]) -
         np.array(owner, dtype=np.int64),
         sp.csr_array(matrix),
         np.full(len(contests), 2),
-        sp.csr_array((len(contests), 1), dtype=bool),
+        sp.csr_array((len(flat), 1), dtype=bool),
+        np.zeros(len(contests), dtype=bool),
     )
     expected = [
         (owner[left], one, other)
