@@ -56,12 +56,3 @@ def test_a_stage_imports_earlier_ones_only(stage: str) -> None:
 def test_every_module_belongs_to_a_stage() -> None:
     stages = {_stage(path) for path in PACKAGE.rglob("*.py")}
     assert stages - {"__init__", *FLOW, "recheck"} == set()
-
-
-def test_no_module_has_grown_past_reading() -> None:
-    long = {
-        str(path.relative_to(PACKAGE)): lines
-        for path in PACKAGE.rglob("*.py")
-        if (lines := len(path.read_text(encoding="utf-8").splitlines())) > 450
-    }
-    assert not long

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from waysapart.study.model import Study
     from waysapart.study.read import read_study
     from waysapart.verdicts.prove import Proof, prove
+    from waysapart.verdicts.record_first import RecordFirst, record_first
     from waysapart.whatif.compare import Comparison, compare
     from waysapart.whatif.contingency import Contingency, contingency
     from waysapart.whatif.dig import Dig, dig, outage
@@ -46,6 +47,7 @@ _WHERE = {
     "Dig": "waysapart.whatif.dig",
     "Network": "waysapart.network.tie",
     "Proof": "waysapart.verdicts.prove",
+    "RecordFirst": "waysapart.verdicts.record_first",
     "Reroute": "waysapart.reroute.ask",
     "Study": "waysapart.study.model",
     "Tiles": "waysapart.report.map",
@@ -60,6 +62,7 @@ _WHERE = {
     "plan_works": "waysapart.whatif.works",
     "prove": "waysapart.verdicts.prove",
     "read_study": "waysapart.study.read",
+    "record_first": "waysapart.verdicts.record_first",
     "reroute": "waysapart.reroute.ask",
     "tie": "waysapart.network.tie",
     "worst": "waysapart.whatif.worst",
@@ -77,6 +80,7 @@ __all__ = [
     "Network",
     "Problem",
     "Proof",
+    "RecordFirst",
     "Reroute",
     "Study",
     "StudyError",
@@ -94,6 +98,7 @@ __all__ = [
     "plan_works",
     "prove",
     "read_study",
+    "record_first",
     "reroute",
     "tie",
     "worst",

@@ -26,33 +26,53 @@ from waysapart.errors import StudyError
 @click.command(short_help="Read and tie everything; list errors and record gaps.")
 @study_argument
 @json_option
+@click.option(
+    "--csv",
+    "csv_file",
+    metavar="FILE",
+    help="Write the work list as CSV: a row for each record, those that decide most first.",
+)
 @on_option
 @telling_errors
-def check(study: Path, json_file: str | None) -> None:
+def check(study: Path, json_file: str | None, csv_file: str | None) -> None:
     """Read and tie everything; list errors and record gaps, each with where it stands.
+
+    Where circuits cannot be decided, it says which records to enter first: the fewest that
+    let the most circuits be decided.
 
     Exit status: 0 nothing amiss, 3 gaps, 2 errors.
 
     \b
-    Example:
+    Examples:
         waysapart check examples/estuary
+        waysapart check examples/estuary --csv to-record.csv
     """
     from waysapart.network.tie import tie
-    from waysapart.report.terminal import show_gaps, styled
+    from waysapart.report.page import write_text_safely
+    from waysapart.report.terminal import show_gaps, show_record_first, styled
+    from waysapart.report.view_records import work_list_csv
     from waysapart.report.words import count_of
     from waysapart.study.gap_list import folded_gaps
+    from waysapart.verdicts.prove import prove
+    from waysapart.verdicts.record_first import NOTHING_OPEN, record_first
 
     try:
         records = load(study)
     except StudyError as error:
         problems: list[Any] = [problem.as_dict() for problem in error.problems]
-        write_json(json_file, {"errors": problems, "gaps": []})
+        write_json(json_file, {"errors": problems, "gaps": [], "record_first": None})
         tell_study_error(error)
         sys.exit(WRONG)
     with busy("tying circuits to the plant"):
         network = tie(records)
     gaps = folded_gaps(network.gaps)
-    if not write_json(json_file, {"errors": [], "gaps": gaps, "notes": list(records.notes)}):
+    with busy("looking for what to record first"):
+        asked = bool(gaps) and len(records.tables["circuits"]) > 0
+        first = record_first(prove(network)) if asked else NOTHING_OPEN
+    if csv_file is not None:
+        write_text_safely(csv_file, work_list_csv(first, gaps))
+    found = {"errors": [], "gaps": gaps, "record_first": first, "notes": list(records.notes)}
+    if not write_json(json_file, found):
         console = output()
         rows = [
             count_of(len(table), role.rstrip("s") if len(table) == 1 else role, role)
@@ -67,6 +87,7 @@ def check(study: Path, json_file: str | None) -> None:
         if gaps:
             console.print(styled(f"{count_of(len(network.gaps), 'record gap')}:", "bold"))
             show_gaps(console, gaps)
+            show_record_first(console, first)
         else:
             console.print(styled("no errors and no record gaps", "green"))
     sys.exit(3 if gaps else 0)

@@ -120,7 +120,7 @@ def tell_study_error(error: StudyError) -> None:
         console.print(styled(f"note: {note}"))
 
 
-_OUTPUTS = ("json_file", "target")
+_OUTPUTS = ("json_file", "csv_file", "target")
 """Parameters of commands that name a file to be written."""
 
 

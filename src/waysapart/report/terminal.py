@@ -23,6 +23,7 @@ _STYLE = {
     "apart": "green",
 }
 _MOST_GAPS = 12
+_MOST_STEPS = 3
 _MOST_CIRCUITS = 60
 _MOST_NAMES = 6
 
@@ -71,6 +72,20 @@ def show_gaps(console: Console, gaps: Sequence[Mapping[str, Any]], most: int | N
         console.print(styled(f"  and {len(gaps) - len(shown)} more: waysapart check lists all"))
 
 
+def show_record_first(console: Console, first: Mapping[str, Any], most: int = 8) -> None:
+    """Which records to enter first, as a short list; nothing where none decides anything."""
+    steps = first["steps"]
+    if not steps:
+        return
+    console.print(styled("What to record first", "bold"))
+    for step in steps[:most]:
+        said = f"{words.records_to_enter(step)}: decides {words.step_decides(step)}"
+        console.print(styled(f"  {step['step']}. {said}"))
+    if len(steps) > most:
+        console.print(styled(f"  and {words.count_of(len(steps) - most, 'step')} more"))
+    console.print(styled(f"  {words.work_said(first)}"))
+
+
 def show_proof(console: Console, facts: Facts, *, quiet: bool = False) -> None:
     """A proof at most a screen long where all is well; what needs a decision first."""
     counts = facts["summary"]
@@ -106,6 +121,9 @@ def show_proof(console: Console, facts: Facts, *, quiet: bool = False) -> None:
         console.print()
         console.print(styled("Record gaps", "bold"))
         show_gaps(console, facts["gaps"], _MOST_GAPS)
+    if facts.get("record_first", {}).get("steps"):
+        console.print()
+        show_record_first(console, facts["record_first"], _MOST_STEPS)
     lapsed = [one for one in facts["waivers"] if not one["counts"]]
     if lapsed:
         console.print()

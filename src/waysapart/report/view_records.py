@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from waysapart.gaps import GAP_CODES
 from waysapart.report import words
+from waysapart.report.escape import csv_cell
 
 Facts = Mapping[str, Any]
 View = dict[str, Any]
@@ -30,6 +32,47 @@ def gap_row(gap: Facts | str) -> View:
         "message": gap.get("message") or "",
         "place": ", ".join(f"{word}{value}" for word, value in named if value is not None),
     }
+
+
+_RECORD_COLUMNS = ("file", "layer", "row", "id", "column", "code", "bears on", "what to do")
+
+
+def work_list_csv(first: Facts, gaps: Sequence[Facts]) -> str:
+    """The work list of `check` as CSV: a row for each record, those that decide most first.
+
+    Parameters
+    ----------
+    first : mapping
+        `record_first` of the facts.
+    gaps : sequence of mapping
+        The gaps; what no step names follows at the end, without a step.
+
+    Returns
+    -------
+    str
+        Every cell escaped, so that no spreadsheet takes one for a formula.
+    """
+    rows: list[list[object]] = [["step", "decides", "limits of", *_RECORD_COLUMNS]]
+    seen: set[tuple[object, ...]] = set()
+    for step in first["steps"]:
+        decides = "; ".join([*step["decides"], *(f"group {name}" for name in step["groups"])])
+        head = [step["step"], decides, "; ".join(step["limits"])]
+        for some in step["records"]:
+            for name, row in zip(some["ids"], some["rows"], strict=True):
+                rows.append([*head, *_record(some, name, row)])
+                seen.add(tuple(rows[-1][3:]))
+    for gap in gaps:
+        for name, row in zip(gap["assets"], gap["rows"], strict=True):
+            record = _record(gap, name, row)
+            if tuple(record) not in seen:
+                rows.append(["", "", "", *record])
+    return "".join(",".join(csv_cell(cell) for cell in row) + "\r\n" for row in rows)
+
+
+def _record(some: Facts, name: str, row: int | None) -> list[object]:
+    code = GAP_CODES[some["code"]]
+    place = [some["file"], some["layer"], row, name, some["column"]]
+    return [*place, code.code, code.bears_on, code.action]
 
 
 def waiver_row(waiver: Facts) -> View:

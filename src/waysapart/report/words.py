@@ -55,6 +55,54 @@ def listed(parts: Sequence[str]) -> str:
     return ", ".join(parts[:-1]) + " and " + parts[-1]
 
 
+def few(names: Sequence[str], most: int = 3) -> str:
+    """`a, b, c and 85 more`."""
+    if len(names) <= most + 1:
+        return listed(names)
+    return f"{', '.join(names[:most])} and {len(names) - most} more"
+
+
+def records_to_enter(step: Facts) -> str:
+    """What one step of the work list enters: `within of D-4 and D-7 (segments)`."""
+    said = []
+    for some in step["records"]:
+        names = few([str(name) for name in some["ids"]], 6)
+        what = f"{some['column']} of {names}" if some.get("column") else f"{some['code']}: {names}"
+        said.append(f"{what} ({some['layer']})" if some.get("layer") else what)
+    return "; ".join(said)
+
+
+def step_decides(step: Facts) -> str:
+    """What the records of one step decide: `C03, C07 and group G1; the limits of C05`."""
+    groups = [f"group {name}" for name in step["groups"]]
+    parts = [few([*step["decides"], *groups], 8)] if step["decides"] or groups else []
+    if step["limits"]:
+        parts.append(f"the limits of {few(step['limits'], 8)}")
+    return "; ".join(parts)
+
+
+def work_said(first: Facts) -> str:
+    """What the whole work list comes to, and how it was found."""
+    steps = first["steps"]
+    records = count_of(sum(step["count"] for step in steps), "record")
+    circuits = {name for step in steps for name in step["decides"]}
+    limits = {name for step in steps for name in step["limits"]}
+    groups = sum(len(step["groups"]) for step in steps)
+    parts = [count_of(len(circuits), "circuit")] if circuits else []
+    parts += [count_of(groups, "group")] if groups else []
+    parts += [f"the limits of {count_of(len(limits), 'circuit')}"] if limits else []
+    how = (
+        "The order is exact: it decides the most with the fewest records."
+        if first["exact"]
+        else "The order is greedy: another may decide as much with fewer records."
+    )
+    said = f"{records} in all, to decide {listed(parts)}. {how}"
+    left = [few(first["left"], 6)] if first["left"] else []
+    if first["limits_left"]:
+        left.append(f"the limits of {few(first['limits_left'], 6)}")
+    return f"{said} None of them decides {' or '.join(left)}." if left else said
+
+
 def answer(counts: Mapping[str, int]) -> str:
     """The answer to the question, in one sentence.
 

@@ -21,8 +21,8 @@ class GapFacts(TypedDict):
         The id that it is about; of many the first.
     count : int
         How many records it stands for.
-    assets : list of str
-        All their ids.
+    assets, rows : list
+        All their ids, and the row of each in the input.
     file, layer, row, column
         Where it stands in the input; of many, where the first one stands.
     """
@@ -33,6 +33,7 @@ class GapFacts(TypedDict):
     bears_on: str
     count: int
     assets: list[str]
+    rows: list[int | None]
     file: str | None
     layer: str | None
     row: int | None
@@ -58,6 +59,16 @@ def folded_gaps(gaps: Iterable[Gap]) -> list[GapFacts]:
     return [_facts(some) for some in groups.values()]
 
 
+def gap_key(gap: Gap) -> tuple[object, ...] | None:
+    """What is the same for two gaps that one entry closes: the cell that is blank.
+
+    None where a gap names no column: then it stands alone.
+    """
+    if gap.column is None:
+        return None
+    return gap.code, gap.file, gap.layer, gap.row, gap.asset, gap.column
+
+
 def _facts(gaps: list[Gap]) -> GapFacts:
     first = gaps[0]
     names = [gap.asset for gap in gaps]
@@ -74,6 +85,7 @@ def _facts(gaps: list[Gap]) -> GapFacts:
         bears_on=first.bears_on,
         count=len(gaps),
         assets=names,
+        rows=[gap.row for gap in gaps],
         file=first.file,
         layer=first.layer,
         row=first.row,

@@ -23,6 +23,7 @@ from waysapart.verdicts.facts_spacing import SpacingFacts
 from waysapart.verdicts.facts_tests import drum_facts, tested_facts
 from waysapart.verdicts.plain import figure, text_or_none
 from waysapart.verdicts.prove import WORST_FIRST, Proof
+from waysapart.verdicts.record_first import record_first
 from waysapart.verdicts.sides import Trial
 from waysapart.verdicts.waivers import IN_FORCE
 
@@ -70,6 +71,7 @@ def proof_facts(proof: Proof) -> dict[str, Any]:
         "drums": drum_facts(proof),
         "figures_say": SAYS,
         "gaps": folded_gaps(proof.gaps),
+        "record_first": record_first(proof),
         "waivers": [
             {
                 "circuit": waiver.circuit,
