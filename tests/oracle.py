@@ -141,10 +141,11 @@ def _path_answer(plant: Plant, reliance: Reliance, path: Way) -> PathAnswer:
     relies_on = frozenset(reliance.of_path(path))
     rows = [plant.links[link] for link in path.links]
     media = [row.get("medium") or "fibre" for row in rows]
+    behind = reliance.behind(path)
     gaps = tuple(
         gap
         for gap in plant.gaps
-        if gap.assets & relies_on
+        if gap.assets & behind
         or gap.links & set(path.links)
         or path.circuit in gap.circuits
         or (path.circuit, path.label) in gap.paths

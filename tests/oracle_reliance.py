@@ -189,3 +189,18 @@ class Reliance:
                     if self.plant.assets[x].role in ("equipment", "supplies")
                 )
         return found
+
+    def behind(self, path: Way) -> set[str]:
+        """What the path relies on, and all that any supply of any of it relies on."""
+        found = self.of_path(path)
+        while True:
+            more = {
+                asset
+                for key, feeds in self.feeds.items()
+                if key[1] in found
+                for supply in itertools.chain.from_iterable(feeds)
+                for asset in self.of[supply]
+            }
+            if more <= found:
+                return found
+            found |= more

@@ -176,3 +176,18 @@ def test_why_a_board_falls_is_told_by_its_supplies(read: Read) -> None:
     works = wa.dig(read(plant), assets=["RECT1", "RM2"])
     why = {row["asset"]: row["through"] for row in works.facts()["fallen"]}
     assert why == {"RECT2": ["RM2"], "BRD": ["RECT1", "RECT2"], "RA": ["BRD"]}
+
+
+@pytest.mark.parametrize(("blank", "code"), [("within", "blank-within"), ("needs", "blank-needs")])
+def test_what_nobody_recorded_of_one_of_two_batteries_leaves_open_what_both_share(
+    read: Read, blank: str, code: str
+) -> None:
+    """RA relies on neither rectifier, but the blank room or charger may be that of the other."""
+    plant = boards(BRD="RECT1;RECT2")
+    plant.rows["equipment"][0]["supplies"] = "BRD"
+    (circuit,) = wa.prove(read(plant)).facts()["circuits"]
+    assert circuit["verdict"] == "apart"
+    plant.rows["supplies"][1][blank] = ""
+    (circuit,) = wa.prove(read(plant)).facts()["circuits"]
+    assert circuit["verdict"] == "unproven"
+    assert [(gap["code"], gap["asset"]) for gap in circuit["gaps"]] == [(code, "RECT2")]

@@ -334,7 +334,7 @@ def touches(world: World, gap: Gap, trial: Trial) -> bool:
     """Whether a gap in plant, of a link, or of a circuit touches a circuit or group."""
     counted = [key for side in trial.sides for key in side]
     for key in counted:
-        if set(gap.assets) & world.relied[key] or set(gap.links) & set(world.paths[key]):
+        if set(gap.assets) & world.behind[key] or set(gap.links) & set(world.paths[key]):
             return True
     for circuit in set(gap.circuits) & set(trial.circuits):
         if trial.group_test is None or not any(key[0] == circuit for key in counted):

@@ -19,12 +19,22 @@ class Reliance:
 
     `holders`: to what an asset lies directly within and the hazards that take it;
     `works`: from equipment, supplies and joints to what must work for them;
-    `items`: what each link uses directly.
+    `items`: what each link uses directly; `feeds`: what any one of several supplies keeps up.
     """
 
     holders: dict[Asset, set[Asset]] = field(default_factory=dict)
     works: dict[Asset, set[Asset]] = field(default_factory=dict)
     items: dict[str, set[Asset]] = field(default_factory=dict)
+    feeds: dict[Asset, list[set[Asset]]] = field(default_factory=dict)
+
+    def behind(self, relied: set[Asset]) -> set[Asset]:
+        """What some assets rely on, and all that any feed of theirs relies on."""
+        found = set(relied)
+        while True:
+            fed = {one for name in found for feed in self.feeds.get(name, ()) for one in feed}
+            if fed <= found:
+                return found
+            found |= self.closure(fed)
 
     def closure(self, start: Iterable[Asset]) -> set[Asset]:
         """Everything that some assets lead to, themselves included."""
@@ -150,7 +160,8 @@ def _joints_at_changes(cables: Cables, hop: Hop) -> set[Asset]:
 def _add_common_supplies(reliance: Reliance, cables: Cables) -> None:
     """What is fed relies on what all its feeds rely on: the least fixed point."""
     records = cables.ground.records
-    feeds = _feeds(cables)
+    reliance.feeds = _feeds(cables)
+    feeds = dict(reliance.feeds)
     down = fallen(reliance, cables, records.out) if records.out else set()
     for name, mine in feeds.items():
         feeds[name] = [feed for feed in mine if not feed & down] or mine
@@ -226,7 +237,7 @@ def _behind(name: str, supplies: dict[str, list[str]]) -> set[str]:
 def fallen(reliance: Reliance, cables: Cables, out: Iterable[str]) -> set[Asset]:
     """Everything that falls with some assets; what is fed also when all its feeds have."""
     records = cables.ground.records
-    feeds = _feeds(cables)
+    feeds = reliance.feeds
     every: set[Asset] = {name for mine in records.by.values() for name in mine}
     leads = {asset: reliance.closure([asset]) for asset in every}
     lost: set[Asset] = set(out)

@@ -22,7 +22,8 @@ class World:
 
     `relied`: what each path relies on; `items`: what it uses directly; `lost`:
     paths that are out of service; `undecided`: ways round a ring whose main way
-    the records do not settle.
+    the records do not settle; `behind`: what each path relies on, and what any
+    supply of any of it does.
     """
 
     records: Records
@@ -38,6 +39,7 @@ class World:
     lost: set[Key]
     trials: list[Trial]
     gaps: list[Gap]
+    behind: dict[Key, set[Asset]] = field(default_factory=dict)
     _leads: dict[str, set[Asset]] = field(default_factory=dict)
 
     def leads(self, asset: str) -> set[Asset]:
@@ -83,7 +85,7 @@ def build(records: Records, facts: dict[str, Any]) -> World:
             gaps.append(Gap("lone-member", trial.id))
     return World(
         records, ground, cables, hops, figures, reliance, paths, undecided, items, relied, lost,
-        trials, gaps,
+        trials, gaps, {key: reliance.behind(mine) for key, mine in relied.items()},
     )  # fmt: skip
 
 

@@ -18,14 +18,16 @@ def gaps_of_trials(
 ) -> list[list[int]]:
     """Numbers of the gaps that touch each trial.
 
-    A gap in plant touches every path that relies on it, a gap of a link every
-    path over it. A gap of a circuit touches the circuit, and a group only where
-    the path in question counts there or none is left to count.
+    A gap in plant touches every path that relies on it, or on something that it is one of
+    several to feed: with a battery's room unknown, nobody can tell what it has in common with
+    the other battery. A gap of a link touches every path over it. A gap of a circuit touches
+    the circuit, and a group only where the path in question counts there or none is left to
+    count.
     """
     network = reliance.network
     if not gaps:
         return [[] for _ in trials]
-    touched = _paths_touched(reliance, gaps)
+    touched = paths_touched(reliance, gaps)
     circuits = pd.Index(network.study.tables["circuits"]["id"])
     of_circuit: dict[int, list[tuple[int, str | None]]] = {}
     for number, gap in enumerate(gaps):
@@ -50,8 +52,8 @@ def gaps_of_trials(
     return found
 
 
-def _paths_touched(reliance: Reliance, gaps: tuple[Gap, ...]) -> sp.csr_array:
-    """Paths by gaps: shape (paths, gaps)."""
+def paths_touched(reliance: Reliance, gaps: tuple[Gap, ...]) -> sp.csr_array:
+    """Paths by the gaps of plant and links on them: bool, shape (paths, gaps)."""
     network = reliance.network
     count = len(network.assets)
     links = pd.Index(network.study.tables["links"]["id"])
@@ -67,5 +69,19 @@ def _paths_touched(reliance: Reliance, gaps: tuple[Gap, ...]) -> sp.csr_array:
         np.array([number for _, number in over], dtype=np.int64),
         (len(links), len(gaps)),
     )
+    by_asset = _through_feeds(reliance, by_asset)
     reached = union(sp.csr_array(reliance.links[:, :count] @ by_asset), by_link)
     return sp.csr_array(reliance.along @ reached)
+
+
+def _through_feeds(reliance: Reliance, by_asset: sp.csr_array) -> sp.csr_array:
+    """Gaps of assets, and of what any feed of theirs relies on: shape (assets, gaps)."""
+    feeds = reliance.feeds
+    behind = sp.csr_array(feeds.assets @ reliance.closed)
+    users = sp.csr_array(feeds.owner.T.astype(np.bool_))
+    while len(feeds):
+        grown = union(by_asset, sp.csr_array(users @ sp.csr_array(behind @ by_asset)))
+        if grown.nnz == by_asset.nnz:
+            break
+        by_asset = grown
+    return by_asset
