@@ -32,6 +32,12 @@ class Plant(DrawnPlant):
         """Another site, with nothing in it."""
         self.node(id, x, y, role="sites", kind="substation")
 
+    def more_relays(self, number: int = 2) -> tuple[str, str]:
+        """A further relay at either end, for another main protection."""
+        for row in self.rows["equipment"][:2]:
+            self.rows["equipment"].append({**row, "id": f"{row['id']}{number}"})
+        return f"RA{number}", f"RB{number}"
+
     def laid(self, cable: str, *nodes: str, kind: str = "duct", **row: Any) -> list[str]:
         """A cable through new segments from node to node, `km` long where that is given."""
         km = row.pop("km", None)

@@ -23,6 +23,9 @@ def _facts(folder: Path) -> dict[str, Any]:
     found: dict[str, Any] = json.loads(text)
     for row in found["assumptions"]:
         row.pop("source")
+    for gap in found["gaps"]:
+        for key in ("file", "layer", "row"):
+            gap.pop(key)
     return found
 
 

@@ -151,5 +151,8 @@ def test_rows_in_another_order_change_hashes_only(
         change(files, random.Random(seed))
         files.write()
         after = wa.prove(wa.read_study(study)).facts()
+        for facts in (before, after):
+            for gap in facts["gaps"]:
+                gap.pop("row", None)  # where a record stands has changed
         changed = {key for key in before if before[key] != after[key]}
         assert changed <= {"inputs"}

@@ -37,7 +37,8 @@ def test_ways_are_printed_written_and_proposed(tmp_path: Path) -> None:
     assert facts["circuits"][0]["status"] == "apart"
     assert (tmp_path / "proposal" / "study.toml").exists()
     again = CliRunner().invoke(main, ["prove", str(tmp_path / "proposal"), "--quiet"])
-    assert again.exit_code == 0
+    assert again.exit_code == 3, "apart, but no optics on record: the margin is not proved"
+    assert "1 apart" in again.output
 
 
 def test_json_alone_on_standard_output(tmp_path: Path) -> None:

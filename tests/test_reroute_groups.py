@@ -121,8 +121,11 @@ def one_plant(seed: int, ways: int, folder: Path) -> bool:
             plant.laid(f"E{extra}", "A", node, "B")
             joined[("A", "B")].append(f"E{extra}")
     for extra in range(1, ways):
-        plant.way(f"K{extra}", "main", "LK")
-        plant.way(f"K{extra}", "alternate", "LK")
+        a, b = plant.more_relays(extra + 1)
+        plant.link(f"LK{extra}", "CK", a=a, b=b)
+        plant.way(f"K{extra}", "main", f"LK{extra}")
+        plant.way(f"K{extra}", "alternate", f"LK{extra}")
+        plant.rows["circuits"][-1].update(a=a, b=b)
     members = plant.rows["circuits"]
     for row in members:
         row["group"] = "G"

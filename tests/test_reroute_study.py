@@ -353,17 +353,19 @@ def test_where_accuracy_may_hide_a_near_approach_it_is_gone_round_too(tmp_path: 
 
 
 def test_two_main_protections_in_one_cable_change_places(tmp_path: Path) -> None:
-    """K1 and K2 both work over CN and have CS as their alternate: one of them changes over."""
+    """K1 and K2, with relays of their own, both work over CN and have CS as their alternate:
+    one of them changes over."""
     plant = Plant()
     plant.nodes("pit", N=(1500, 500), S=(1500, -900))
     plant.laid("CN", "A", "N", "B")
     plant.laid("CS", "A", "S", "B")
-    for name in ("K1", "K2"):
+    for name, ends in (("K1", ("RA", "RB")), ("K2", plant.more_relays())):
         for path, cable in (("main", "CN"), ("alternate", "CS")):
-            plant.link(f"{name}-{path}", cable)
+            plant.link(f"{name}-{path}", cable, a=ends[0], b=ends[1])
             plant.way(name, path, f"{name}-{path}")
     for row in plant.rows["circuits"]:
         row["group"] = "G"
+    plant.rows["circuits"][1].update(a="RA2", b="RB2")
     found = reroute(plant.read(tmp_path), groups=["G"])
     assert found.exit_code() == 0
     mains = sorted(ways["main"][0] for ways in found.links.values())
@@ -462,7 +464,10 @@ def test_a_pair_of_equipment_is_a_circuit_to_come(tmp_path: Path) -> None:
     plant.laid("CS", "A", "S", "B", km=4)
     for name, site in (("MA", "A"), ("MB", "B")):
         plant.rows["equipment"].append(
-            {"id": name, "site": site, "within": "-", "kind": "multiplexer"}
+            {
+                **{"id": name, "site": site, "within": "-", "kind": "multiplexer"},
+                **{"supplies": "-", "delay_us": 0},
+            }
         )
     plant.link("LM", "CN", a="MA", b="MB")
     found = reroute(plant.read(tmp_path), between=("MA", "MB"))
