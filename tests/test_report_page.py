@@ -120,6 +120,7 @@ def test_the_counts_are_those_of_the_circuits():
         "apart": 8,
         "over_limit": 4,
         "unknown_limit": 0,
+        "to_sign": 0,
         "total": 12,
         "groups_shared": 1,
         "groups_unproven": 0,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +12,8 @@ from waysapart.network.assets import Bools, Floats
 from waysapart.network.records import place_of
 from waysapart.schema import ASSET_ROLES, ROLES
 from waysapart.study.model import Gap, Study
+from waysapart.study.rules import OTHER_KIND
+from waysapart.study.toml_input import dotted
 
 _PLURAL = {
     "equipment": "pieces of equipment",
@@ -41,12 +43,15 @@ class BlankRule:
         `gap`, `none`, or a delay in microseconds.
     count : int
         How many rows are blank.
+    rule : str
+        Key of the rule that says so, such as `records.within.other`.
     """
 
     column: str
     kind: str
     value: str | float
     count: int
+    rule: str
 
 
 def blank_gaps(study: Study) -> list[Gap]:
@@ -79,18 +84,34 @@ def blank_gaps(study: Study) -> list[Gap]:
     return gaps
 
 
-def explained_blanks(study: Study) -> list[BlankRule]:
-    """Blanks that the rules take as none, or as a figure: assumptions for somebody to sign."""
+def explained_blanks(study: Study, relied_on: Mapping[str, Bools]) -> list[BlankRule]:
+    """Blanks that the rules take as none, or as a figure: assumptions for somebody to sign.
+
+    Parameters
+    ----------
+    study : Study
+    relied_on : mapping of str to ndarray of bool
+        By role, the rows that some path relies on: no verdict rests on the others.
+    """
     found = []
     for role, column, rows in _blanks(study):
         meaning = _meaning(study, role, column)
         table = study.tables[role]
-        kept = np.flatnonzero(rows & (meaning != "gap"))
+        kept = np.flatnonzero(rows & relied_on[role] & (meaning != "gap"))
         kinds = pd.Series([_kind(table, row) or role for row in kept.tolist()], dtype=object)
         for kind, places in kinds.groupby(kinds, sort=True).groups.items():
             value = meaning[kept[places[0]]]
-            found.append(BlankRule(column, str(kind), value, len(places)))
+            rule = _rule(study, column, str(kind), role)
+            found.append(BlankRule(column, str(kind), value, len(places), rule))
     return found
+
+
+def _rule(study: Study, column: str, kind: str, role: str) -> str:
+    """Key of the rule that explains blanks of a kind: that of the kind, the role, or the rest."""
+    table = getattr(study.rules.records, column)
+    if isinstance(table, str):
+        return f"records.{column}"
+    return dotted(("records", column, next((k for k in (kind, role) if k in table), OTHER_KIND)))
 
 
 def assumed_delay_us(study: Study) -> Floats:
@@ -110,6 +131,12 @@ def assumed_delay_us(study: Study) -> Floats:
         elif value != "gap":
             delay[row] = float(value)
     return delay
+
+
+def said_of_blanks(column: str, kind: str, count: int) -> str:
+    """`12 towers do not say what they lie within`, of a column that `[records]` rules."""
+    one, many = _SAYS[column]
+    return f"1 {kind} {one}" if count == 1 else f"{count} {plural(kind)} {many}"
 
 
 _SAYS = {

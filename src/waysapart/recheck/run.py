@@ -111,15 +111,13 @@ def _check_assumptions(
 
     The kinds that are ignored stand twice: as the rules have them, then what was left out.
     """
-    told = set()
     for one in facts["assumptions"]:
+        if one.get("to_sign") and one["key"] == "reliance.ignore_kinds":
+            findings.same_set("left out as too large", one["value"], left_out)
+            continue
         if one.get("to_sign"):
             findings.skip("blanks taken as the rules say: how many of them, by kind")
             continue
-        if one["key"] in told:
-            findings.same_set("left out as too large", one["value"], left_out)
-            continue
-        told.add(one["key"])
         value: Any = records.rules
         for key in _keys(one["key"]):
             value = value.get(key) if isinstance(value, dict) else None

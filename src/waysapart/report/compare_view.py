@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
+from waysapart.gaps import GAP_CODES
 from waysapart.report import words
 from waysapart.report.view_records import gap_row, since_view
 from waysapart.report.words_whatif import (
@@ -249,13 +250,41 @@ def _records(records: Facts | None) -> View | None:
 
 
 def _gaps(before: Sequence[Facts], after: Sequence[Facts]) -> list[View]:
+    """Gaps that stand on one side only; of many told as one those of its ids that do."""
+
     def known(gaps: Sequence[Facts]) -> dict[tuple[Any, ...], Facts]:
-        return {(one.get("code"), one.get("asset"), one.get("message")): one for one in gaps}
+        return {
+            (gap.get("code"), name, None if _folded(gap) else gap.get("message")): gap
+            for gap in gaps
+            for name in gap.get("assets") or [gap.get("asset")]
+        }
+
+    def only(mine: dict[tuple[Any, ...], Facts], other: dict[tuple[Any, ...], Facts]) -> list[View]:
+        left: dict[int, tuple[Facts, list[str]]] = {}
+        for key, gap in mine.items():
+            if key not in other:
+                left.setdefault(id(gap), (gap, []))[1].append(str(key[1]))
+        return [_gap_of(gap, names) for gap, names in left.values()]
 
     old, new = known(before), known(after)
-    return [{"change": "came", **gap_row(one)} for key, one in new.items() if key not in old] + [
-        {"change": "went", **gap_row(one)} for key, one in old.items() if key not in new
+    return [{"change": "came", **row} for row in only(new, old)] + [
+        {"change": "went", **row} for row in only(old, new)
     ]
+
+
+def _folded(gap: Facts) -> bool:
+    """Whether a gap has a message of its kind, and not one of its own: a blank, many or one."""
+    return int(gap.get("count") or 1) > 1 or str(gap.get("code")).startswith("blank-")
+
+
+def _gap_of(gap: Facts, names: Sequence[str]) -> View:
+    """A gap, or those of many told as one that these ids are."""
+    if len(names) == len(gap.get("assets") or [""]):
+        return gap_row(gap)
+    known = GAP_CODES.get(str(gap.get("code")))
+    message = f"{words.few(names)}: {known.means if known else gap.get('message')}"
+    part = {"count": len(names), "assets": list(names), "asset": names[0], "message": message}
+    return gap_row({**gap, **part})
 
 
 def _inputs(before: Sequence[Facts], after: Sequence[Facts]) -> list[View]:

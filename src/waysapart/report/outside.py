@@ -76,6 +76,7 @@ _LEFT_OUT = frozenset(
         "figures",
         "differs",
         "rules",
+        "record_first",
     ]
 )
 _BY_ID = frozenset({"of", "inside", "runs", "circuit", "group", "via", "paths"})
@@ -94,6 +95,10 @@ _ROLES = {
 _STANDARD_FIBRE = re.compile(r"(G\.65\d(\.[A-E]\d?)?|OM[1-5]|OS[12]a?)")
 _OWN_KEY = re.compile(r"[a-z_]+(\.[a-z_]+)?")
 _KEY = re.compile(r"([a-z_]+)\.(.+)\.([a-z_][a-z_0-9]*|[a-z_]+\.\d+)", re.DOTALL)
+_RECORDS_KEY = re.compile(r"records\.(within|needs|supplies|delay_us|oldest)\.(.+)", re.DOTALL)
+_RULE_WORDS = frozenset(
+    ["working", "all", "pairwise", "gap", "none", "excused", "shared", "any", "default"]
+)
 _PER_KIND = re.compile(r"[a-z_]+_(pct|m|db)")
 _PLAIN_REVISION = re.compile(r"[A-Z]|\d{1,3}")
 _LEFT = "left out"
@@ -167,6 +172,8 @@ class _Reducer:
             for number, one in enumerate(self._facts.get("inputs", []), start=1)
         ]
         made["assumptions"] = self._assumptions()
+        if "record_first" in self._facts:
+            made["record_first"] = self._work(self._facts["record_first"])
         made["outside"] = {"grid_m": self._grid_m}
         if self._grid_m is None:
             made["worst"] = []
@@ -302,12 +309,46 @@ class _Reducer:
         return _LEFT if key in ("reason", "by") else ""
 
     def _gap(self, gap: Facts) -> dict[str, Any]:
+        """A gap by what its code means, since its message names ids and kinds of the study."""
         known = GAP_CODES.get(str(gap["code"]))
         said = f"{known.means}: {known.action}" if known else _LEFT
+        count = int(gap.get("count") or 1)
         return {
             "code": gap["code"] if known else "",
             "asset": self._new.get(str(gap.get("asset")), ""),
-            "message": said,
+            "message": f"{count} of them: {said}" if count > 1 else said,
+            "bears_on": known.bears_on if known else None,
+            "count": count,
+            "assets": self._renamed(gap.get("assets", [])),
+            "column": gap.get("column") if known else None,
+        }
+
+    def _renamed(self, names: Iterable[Any]) -> list[str]:
+        """The new ids of those that have one."""
+        return [self._new[str(name)] for name in names if str(name) in self._new]
+
+    def _work(self, first: Facts) -> dict[str, Any]:
+        """What to record first, by new ids and without files and rows."""
+        return {
+            **first,
+            "left": self._renamed(first["left"]),
+            "limits_left": self._renamed(first["limits_left"]),
+            "steps": [
+                {
+                    **step,
+                    **{key: self._renamed(step[key]) for key in ("decides", "groups", "limits")},
+                    "records": [
+                        {
+                            "code": some["code"],
+                            "action": some["action"],
+                            "column": some["column"],
+                            "ids": self._renamed(some["ids"]),
+                        }
+                        for some in step["records"]
+                    ],
+                }
+                for step in first["steps"]
+            ],
         }
 
     def _assumptions(self) -> list[dict[str, Any]]:
@@ -318,12 +359,16 @@ class _Reducer:
                 "value": self._value(row["value"]),
                 "unit": row["unit"],
                 "source": "the study's own rules" if row["source"] in files else row["source"],
+                **{key: row[key] for key in ("to_sign", "count") if key in row},
             }
             for row in self._facts.get("assumptions", [])
         ]
 
     def _dotted(self, key: str) -> str:
         """A key of the rules; a part of it that the study may have named is replaced."""
+        records = _RECORDS_KEY.fullmatch(key)
+        if records is not None:
+            return f"records.{records[1]}.{self._rule_name(records[2].strip(chr(34)))}"
         parts = _KEY.fullmatch(key)
         if parts is None:
             return key if _OWN_KEY.fullmatch(key) else "other"
@@ -345,7 +390,7 @@ class _Reducer:
 
     def _value(self, value: Any) -> Any:
         if isinstance(value, str):
-            return value if value in ("working", "all", "pairwise") else self._text(value, "kind")
+            return value if value in _RULE_WORDS else self._text(value, "kind")
         if isinstance(value, Mapping):
             return {self._text(str(k), "kind"): self._value(v) for k, v in value.items()}
         if isinstance(value, list | tuple):

@@ -23,7 +23,9 @@ _STYLE = {
     "apart": "green",
 }
 _MOST_GAPS = 12
+_MOST_OF_A_KIND = 5
 _MOST_STEPS = 3
+_MOST_TO_SIGN = 8
 _MOST_CIRCUITS = 60
 _MOST_NAMES = 6
 
@@ -62,14 +64,20 @@ def show_problems(console: Console, problems: Iterable[Problem]) -> None:
 
 
 def show_gaps(console: Console, gaps: Sequence[Mapping[str, Any]], most: int | None = None) -> None:
-    """Record gaps with what to do."""
-    shown = gaps if most is None else gaps[:most]
+    """Record gaps with what they bear on and what to do, a few of each kind."""
+    first = words.first_of_each(gaps, _MOST_OF_A_KIND)
+    shown = first if most is None else first[:most]
     table = Table(box=None, show_header=False, padding=(0, 2, 0, 0))
     for gap in shown:
-        table.add_row(styled(gap["code"], "yellow"), styled(gap["message"]))
+        table.add_row(
+            styled(gap["code"], "yellow"),
+            styled(words.bears_said(gap), "dim"),
+            styled(gap["message"]),
+        )
     console.print(table)
-    if len(shown) < len(gaps):
-        console.print(styled(f"  and {len(gaps) - len(shown)} more: waysapart check lists all"))
+    left = words.gap_count(gaps) - words.gap_count(shown)
+    if left:
+        console.print(styled(f"  and {left} more: waysapart check --csv FILE lists all"))
 
 
 def show_record_first(console: Console, first: Mapping[str, Any], most: int = 8) -> None:
@@ -124,6 +132,7 @@ def show_proof(console: Console, facts: Facts, *, quiet: bool = False) -> None:
     if facts.get("record_first", {}).get("steps"):
         console.print()
         show_record_first(console, facts["record_first"], _MOST_STEPS)
+    _show_to_sign(console, facts)
     lapsed = [one for one in facts["waivers"] if not one["counts"]]
     if lapsed:
         console.print()
@@ -137,6 +146,19 @@ def show_proof(console: Console, facts: Facts, *, quiet: bool = False) -> None:
         console.print(styled(f"note: {note}", "dim"))
     console.print()
     console.print(styled(facts["caution"], "dim"))
+
+
+def _show_to_sign(console: Console, facts: Facts) -> None:
+    """What the rules say in place of the records: somebody has to sign that it holds."""
+    rows = words.to_sign(facts)
+    if not rows:
+        return
+    console.print()
+    console.print(styled(f"{words.count_of(len(rows), 'assumption')} to sign:", "bold"))
+    for row in rows[:_MOST_TO_SIGN]:
+        console.print(styled(f"  {words.assumption_said(row)} ({row['key']})"))
+    if len(rows) > _MOST_TO_SIGN:
+        console.print(styled(f"  and {len(rows) - _MOST_TO_SIGN} more: the report lists all"))
 
 
 def _in_rows(console: Console, parts: Sequence[Text]) -> None:
@@ -240,6 +262,7 @@ def _answer(facts: Facts) -> str:
             **{verdict: counts[verdict] for verdict in words.VERDICTS},
             "over_limit": counts["over_a_limit"],
             "unknown_limit": unknown,
+            "to_sign": len(words.to_sign(facts)),
             "total": counts["circuits"],
             **{
                 f"groups_{verdict}": sum(one["verdict"] == verdict for one in facts["groups"])

@@ -18,10 +18,12 @@ from waysapart.report.view_figures import circuit_figures, once_each, position
 from waysapart.report.view_records import (
     assumption_row,
     gap_row,
+    gap_rows,
     matched_rows,
     since_view,
     test_rows,
     waiver_row,
+    work_view,
 )
 
 Facts = Mapping[str, Any]
@@ -73,6 +75,7 @@ def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
         counts[f"groups_{verdict}"] = sum(
             str(group["verdict"]) == verdict for group in facts.get("groups", [])
         )
+    counts["to_sign"] = len(words.to_sign(facts))
     urgent = [
         c
         for c in circuits
@@ -94,7 +97,7 @@ def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
         "made": words.moment(facts.get("made") or ""),
         "question": words.QUESTION,
         "answer": words.answer(counts),
-        "verdicts": words.VERDICTS,
+        "verdicts": words.verdict_words(len(facts.get("gaps", [])), counts["to_sign"]),
         "counts": counts,
         "circuits": circuits,
         "urgent": urgent[:_FIRST],
@@ -106,9 +109,15 @@ def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
         "to_decide_left": max(0, len(to_decide) - _SIGNED),
         "urgent_left": max(0, len(urgent) - _FIRST),
         "groups": groups,
-        "gaps": [gap_row(gap) for gap in facts.get("gaps", [])],
+        "gaps": gap_rows(facts.get("gaps", [])),
+        "work": work_view(facts.get("record_first")),
         "waivers": [waiver_row(waiver) for waiver in facts.get("waivers", [])],
-        "assumptions": [assumption_row(item) for item in facts.get("assumptions", [])],
+        "to_sign": [assumption_row(item) for item in words.to_sign(facts)],
+        "assumptions": [
+            assumption_row(item)
+            for item in facts.get("assumptions", [])
+            if not (isinstance(item, Mapping) and item.get("to_sign"))
+        ],
         "inputs": list(facts.get("inputs", [])),
         "notes": list(facts.get("notes", [])),
         "crs": facts.get("crs") or "",

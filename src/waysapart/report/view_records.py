@@ -17,20 +17,60 @@ _UNITS = {"us": "µs", "1/a": "a year", "1/(km a)": "a year and km", "a": "years
 
 
 def gap_row(gap: Facts | str) -> View:
-    """One record gap, with the place where its row stands."""
+    """One record gap, or many told as one, with the place where its row stands."""
     if not isinstance(gap, Mapping):
-        return {"code": "", "asset": "", "message": str(gap), "place": ""}
+        return {"code": "", "asset": "", "ids": [], "message": str(gap), "place": "", "bears": ""}
+    many = int(gap.get("count") or 1) > 1
     named = [
         ("", gap.get("file")),
         ("layer ", gap.get("layer")),
-        ("row ", gap.get("row")),
+        ("row ", None if many else gap.get("row")),
         ("column ", gap.get("column")),
     ]
     return {
         "code": gap.get("code") or "",
-        "asset": gap.get("asset") or "",
+        "asset": "" if many else gap.get("asset") or "",
+        "ids": [str(name) for name in gap.get("assets") or []] if many else [],
         "message": gap.get("message") or "",
+        "bears": words.bears_said(gap),
         "place": ", ".join(f"{word}{value}" for word, value in named if value is not None),
+    }
+
+
+def gap_rows(gaps: Sequence[Facts], most: int = 12) -> list[View]:
+    """Record gaps with the first few of each kind; the others of a kind stand in one row."""
+    first = words.first_of_each(gaps, most)
+    rows = [gap_row(gap) for gap in first]
+    shown = {id(gap) for gap in first}
+    left: dict[str, list[str]] = {}
+    for gap in gaps:
+        if id(gap) not in shown:
+            left.setdefault(str(gap["code"]), []).append(str(gap["asset"]))
+    for code, ids in left.items():
+        known = GAP_CODES.get(code)
+        row = gap_row({"code": code, "bears_on": known.bears_on if known else None})
+        means = f": {known.means}" if known else ""
+        rows.append({**row, "ids": ids, "message": f"{len(ids)} more of this kind{means}"})
+    return rows
+
+
+def work_view(first: Facts | None, most: int = 30) -> View | None:
+    """The work list of what to record first; None where no record decides anything."""
+    if not first or not first["steps"]:
+        return None
+    steps = first["steps"]
+    return {
+        "steps": [
+            {
+                "step": step["step"],
+                "enter": words.records_to_enter(step),
+                "count": step["count"],
+                "decides": words.step_decides(step),
+            }
+            for step in steps[:most]
+        ],
+        "left": max(0, len(steps) - most),
+        "said": words.work_said(first),
     }
 
 
@@ -102,11 +142,12 @@ def _waiver_state(waiver: Facts) -> str:
 def assumption_row(item: Facts | str) -> View:
     """One value that the records did not give, with its source."""
     if not isinstance(item, Mapping):
-        return {"name": str(item), "value": "", "unit": "", "source": ""}
+        return {"name": str(item), "said": "", "value": "", "unit": "", "source": ""}
     name = item.get("name") or item.get("key") or item.get("what") or ""
     value = item.get("value")
     return {
         "name": name,
+        "said": words.assumption_said(item) if item.get("to_sign") else "",
         "value": "" if value is None else _plain(value),
         "unit": _UNITS.get(item.get("unit") or "", item.get("unit") or ""),
         "source": item.get("source") or "",

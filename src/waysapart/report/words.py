@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from waysapart.network.blanks import said_of_blanks
 from waysapart.report.fold import folded
 
 Facts = Mapping[str, Any]
@@ -19,6 +20,8 @@ _MONTHS = (
     *("January", "February", "March", "April", "May", "June", "July"),
     *("August", "September", "October", "November", "December"),
 )
+
+_COMPLETE = "The records are complete, and the paths share nothing beyond what their ends need."
 
 VERDICTS = {
     "shared": (
@@ -35,11 +38,52 @@ VERDICTS = {
         "accepted",
         "Everything that the paths share is accepted by a waiver that is still in date.",
     ),
-    "apart": (
-        "apart",
-        "The records are complete, and the paths share nothing beyond what their ends need.",
-    ),
+    "apart": ("apart", _COMPLETE),
 }
+
+
+def verdict_words(gaps: int, to_sign: int) -> dict[str, tuple[str, str]]:
+    """Every verdict with what it means in a study with so many gaps and assumptions to sign.
+
+    The records are complete only where there is neither.
+    """
+    if to_sign:
+        said = (
+            "The records of its paths are complete as far as the assumptions to sign hold: the "
+            "rules take blanks as none, or leave something out. The paths share nothing beyond "
+            "what their ends need."
+        )
+    elif gaps:
+        said = (
+            "No gap in the records touches its paths, and they share nothing beyond what their "
+            "ends need."
+        )
+    else:
+        said = _COMPLETE
+    return {**VERDICTS, "apart": ("apart", said)}
+
+
+def to_sign(facts: Facts) -> list[Facts]:
+    """The assumptions that somebody has to sign."""
+    return [
+        row
+        for row in facts.get("assumptions", [])
+        if isinstance(row, Mapping) and row.get("to_sign")
+    ]
+
+
+def assumption_said(row: Facts) -> str:
+    """An assumption to sign, in a sentence."""
+    head, _, rest = str(row["key"]).partition(".")
+    value, count = row["value"], int(row.get("count") or 0)
+    if head == "records":
+        column, _, kind = rest.partition(".")
+        taken = value if isinstance(value, str) else f"{value:g} µs"
+        return f"{said_of_blanks(column, kind, count)}: taken as {taken}"
+    names = [str(name) for name in value]
+    if head == "groups":
+        return f"members of a group may share at their ends: {listed(names)}"
+    return f"{count_of(count, 'holder')} left out as too large to mean anything: {few(names, 6)}"
 
 
 def count_of(number: int, one: str, many: str | None = None) -> str:
@@ -110,7 +154,8 @@ def answer(counts: Mapping[str, int]) -> str:
     ----------
     counts : mapping
         Number of circuits under each verdict, `over_limit`, `unknown_limit` and `total`;
-        `groups_shared` and `groups_unproven` where there are groups.
+        `groups_shared` and `groups_unproven` where there are groups, `to_sign` where the
+        answer rests on assumptions that somebody has to sign.
     """
     total = counts["total"]
     groups = _groups_said(counts)
@@ -131,6 +176,10 @@ def answer(counts: Mapping[str, int]) -> str:
         accepted = f", {counts['accepted']} of them by waiver" if counts["accepted"] else ""
         subject = "The one circuit is" if total == 1 else f"All {total} circuits are"
         well = f"{subject} apart or accepted{accepted}, and within the limits"
+        to_sign = counts.get("to_sign", 0)
+        if not groups and to_sign:
+            holds = "holds" if to_sign == 1 else "hold"
+            return f"Yes, if {count_of(to_sign, 'assumption')} to sign {holds}. {well}."
         if not groups:
             return f"Yes. {well}."
         opening = "No" if counts.get("groups_shared") else "Not proven"
@@ -208,18 +257,58 @@ def finding(circuit: Facts) -> str:
     elif cross:
         parts.append(f"Crossing at {count_of(len(cross), 'place')}.")
     parts += limits_broken(circuit)
-    gaps = circuit.get("gaps", [])
-    if gaps:
-        verb = "touches" if len(gaps) == 1 else "touch"
-        named = list(dict.fromkeys(g["asset"] for g in gaps if isinstance(g, Mapping)))
-        about = f", about {listed(named[:2])}" if named and len(named) < 3 else ""
-        said = count_of(len(gaps), "record gap").capitalize()
-        parts.append(f"{said} {verb} its paths{about}.")
+    parts += _gaps_said(circuit.get("gaps", []))
     waived = sum(one.waived for one in folded(circuit.get("shared", [])))
     waived += sum(bool(n.get("waived")) for key in ("near", "cross") for n in circuit.get(key, []))
     if waived:
         parts.append(f"{count_of(waived, 'finding').capitalize()} accepted by waiver.")
     return " ".join(parts) or "Nothing shared beyond what its ends need."
+
+
+def _gaps_said(gaps: Sequence[Facts]) -> list[str]:
+    """How many gaps touch a circuit, one sentence for each thing that they bear on."""
+    said = []
+    for bears_on, about in (
+        (("separation", "both"), "touches its paths"),
+        (("limits",), "leaves a limit open"),
+    ):
+        mine = [gap for gap in gaps if gap.get("bears_on", "separation") in bears_on]
+        count = gap_count(mine)
+        if count:
+            named = list(dict.fromkeys(gap["asset"] for gap in mine))
+            names = f", about {listed(named)}" if count == len(mine) and len(named) < 3 else ""
+            verb = (
+                about
+                if count == 1
+                else about.replace("touches", "touch").replace("leaves", "leave")
+            )
+            said.append(f"{count_of(count, 'record gap').capitalize()} {verb}{names}.")
+    return said
+
+
+def first_of_each(gaps: Sequence[Facts], most: int) -> list[Facts]:
+    """The first few gaps of each kind."""
+    seen: dict[str, int] = {}
+    kept = []
+    for gap in gaps:
+        code = str(gap["code"])
+        seen[code] = seen.get(code, 0) + 1
+        if seen[code] <= most:
+            kept.append(gap)
+    return kept
+
+
+def gap_count(gaps: Sequence[Facts]) -> int:
+    """How many gaps stand in a list in which many of one kind are told as one."""
+    return sum(int(gap.get("count") or 1) for gap in gaps)
+
+
+_BEARS = {"separation": "separation", "limits": "limits", "both": "separation and limits"}
+
+
+def bears_said(gap: Facts) -> str:
+    """What a gap bears on; '' where that is not known."""
+    return _BEARS.get(str(gap.get("bears_on")), "")
 
 
 def _near_said(near: Sequence[Facts]) -> list[str]:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Hashable, Mapping
 from typing import Any
 
+import numpy as np
+
 from waysapart import __version__
 from waysapart.network.blanks import explained_blanks
 from waysapart.study.gap_list import folded_gaps
@@ -118,25 +120,36 @@ def _assumptions(proof: Proof) -> list[dict[str, Any]]:
         {"key": row.key, "value": _plain(row.value), "unit": row.unit, "source": row.source}
         for row in rows
     ]
-    found += [
+    return found + _to_sign(proof, {row.key: row.source for row in rows})
+
+
+def _to_sign(proof: Proof, source: Mapping[str, str]) -> list[dict[str, Any]]:
+    """What the rules say in place of the records, so that somebody has to sign that it holds."""
+    study = proof.study
+    used = np.zeros(proof.reliance.paths.shape[1], dtype=np.bool_)
+    used[proof.reliance.paths.indices] = True
+    rows = {role: used[proof.network.assets.of_role(role)] for role in proof.network.assets.start}
+    found: list[dict[str, Any]] = [
         {
             "key": f"records.{blank.column}.{blank.kind}",
             "value": _plain(blank.value),
-            "unit": "us" if blank.column == "delay_us" else "",
-            "source": f"{blank.count} blank in the layers, taken as the rules say",
+            "unit": "us" if blank.column == "delay_us" and blank.value != "none" else "",
+            "source": source.get(blank.rule, ""),
             "to_sign": True,
+            "count": blank.count,
         }
-        for blank in explained_blanks(study)
+        for blank in explained_blanks(study, rows)
     ]
-    if proof.network.ignored:
-        found.append(
-            {
-                "key": "reliance.ignore_kinds",
-                "value": list(proof.network.ignored),
-                "unit": "",
-                "source": "left out as too large to mean anything, as the rules ask",
-            }
-        )
+    excused = list(study.rules.groups.excuse)
+    if excused and any(trial.group_test is not None for trial in proof.trials):
+        key = "groups.excuse"
+        told = {"key": key, "value": excused, "unit": "", "source": source.get(key, "")}
+        found.append({**told, "to_sign": True, "count": len(excused)})
+    ignored = list(proof.network.ignored)
+    if ignored:
+        key = "reliance.ignore_kinds"
+        told = {"key": key, "value": ignored, "unit": "", "source": source.get(key, "")}
+        found.append({**told, "to_sign": True, "count": len(ignored)})
     return found
 
 

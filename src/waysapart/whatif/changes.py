@@ -132,6 +132,7 @@ def _change(name: str, before: Facts, after: Facts) -> Change:
     old, new = _findings(before), _findings(after)
     went = {key: _less(old[key], new[key]) for key in old}
     came = {key: _less(new[key], old[key]) for key in old}
+    went["gaps"], came["gaps"] = _gaps_changed(before.get("gaps", []), after.get("gaps", []))
     if not worse and not better:
         left, added = any(went.values()), any(came.values())
         if added and not left:
@@ -207,6 +208,29 @@ def _findings(row: Facts) -> dict[str, list[Any]]:
 
 def _pair(one: Facts) -> list[str]:
     return sorted([str(one["main"]), str(one["alternate"])])
+
+
+def _gaps_changed(before: Sequence[Facts], after: Sequence[Facts]) -> tuple[list[Any], list[Any]]:
+    """Gaps that went and came, as code and id.
+
+    Many of one code are told as one, by the first of them: of such a code the number decides,
+    and the id is the first of the side that has more.
+    """
+    went: list[Any] = []
+    came: list[Any] = []
+    codes = dict.fromkeys(str(gap["code"]) for gap in (*before, *after))
+    for code in codes:
+        sides = [[gap for gap in side if gap["code"] == code] for side in (before, after)]
+        named = [[[code, str(gap["asset"])] for gap in side] for side in sides]
+        counts = [sum(int(gap.get("count") or 1) for gap in side) for side in sides]
+        if counts == [len(side) for side in sides]:
+            went += _less(named[0], named[1])
+            came += _less(named[1], named[0])
+        elif counts[0] > counts[1]:
+            went.append(named[0][0])
+        elif counts[1] > counts[0]:
+            came.append(named[1][0])
+    return went, came
 
 
 def _less(one: list[Any], other: list[Any]) -> list[Any]:

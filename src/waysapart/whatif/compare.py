@@ -72,7 +72,11 @@ class Comparison:
     def rules(self) -> list[dict[str, Any]]:
         """Values of the rules that differ: key, before, after."""
         sides = [
-            {row["key"]: row["value"] for row in facts.get("assumptions", [])}
+            {
+                row["key"]: row["value"]
+                for row in facts.get("assumptions", [])
+                if not row.get("to_sign")  # how many blanks there are is no rule
+            }
             for facts in (self.before, self.after)
         ]
         keys = [*sides[0], *(key for key in sides[1] if key not in sides[0])]
