@@ -23,8 +23,8 @@ def study(tmp_path: Path) -> SmallStudy:
 def test_both_states_and_the_worse_of_them(study: SmallStudy) -> None:
     delay = circuit(study.facts())["delay"]
     assert delay["states"] == [
-        {"state": "main", "delay_us": RELAYS_US + L1_US},
-        {"state": "alternate", "delay_us": RELAYS_US + L2_US},
+        {"state": "main", "delay_us": RELAYS_US + L1_US, "delay_at_least_us": None},
+        {"state": "alternate", "delay_us": RELAYS_US + L2_US, "delay_at_least_us": None},
     ]
     assert delay["worst_us"] == RELAYS_US + L2_US
 

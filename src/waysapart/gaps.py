@@ -156,6 +156,24 @@ _CODES = (
         "enter relies_on, or cables where it has them",
     ),
     GapCode(
+        "radio-route",
+        "neither the masts nor the path of a radio hop between two sites are on record",
+        "enter its masts in relies_on, or - where it has none",
+    ),
+    GapCode(
+        "internal-far",
+        "an internal hop joins equipment of two sites that do not touch each other",
+        "correct the site of one, or the medium of the link",
+        limits=_EVERY,
+    ),
+    GapCode(
+        "hop-length",
+        "a hop without cables has neither a length nor a delay on record",
+        "enter length_m, extra_delay_us or a measured delay_us",
+        separation=False,
+        limits=("delay", "asymmetry"),
+    ),
+    GapCode(
         "fibre-type",
         "the type of fibre of a cable that a link needs is not on record",
         "enter fibre_type",

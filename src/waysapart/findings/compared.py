@@ -7,7 +7,7 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
-from waysapart.findings.delays import link_delays, measured_us
+from waysapart.findings.delays import link_delays
 from waysapart.findings.glass import fibre_types, floating, means
 from waysapart.formulas.fibre import by_type
 from waysapart.formulas.loss import (
@@ -19,7 +19,13 @@ from waysapart.formulas.loss import (
 )
 from waysapart.formulas.measured import differs, too_old
 from waysapart.network.assets import Bools, Floats
-from waysapart.network.measurements import NO_FIBRE, fibre_means, gap_of, newest_tests
+from waysapart.network.measurements import (
+    NO_FIBRE,
+    fibre_means,
+    gap_of,
+    measured_us,
+    newest_tests,
+)
 from waysapart.network.tie import Network
 from waysapart.study.model import Gap, Study
 
@@ -201,7 +207,7 @@ def _delays(network: Network) -> pd.DataFrame:
     links = link_delays(network)
     tolerance = study.rules.tests.delay_pct, study.rules.tests.delay_us
     found = []
-    for way, measured in zip(("go", "return"), measured_us(network), strict=True):
+    for way, measured in zip(("go", "return"), measured_us(study), strict=True):
         computed = (links[f"fibre_{way}_us"] + links["extra_us"]).to_numpy()
         owner = np.flatnonzero(~np.isnan(measured))
         row = tests.groupby("owner")["row"].first()

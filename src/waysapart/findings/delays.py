@@ -1,22 +1,44 @@
-"""One-way delay of every path, go and return, from fibre, hops and equipment."""
+"""One-way delay of every path, go and return, from fibre, hops and equipment.
+
+What is not on record is not nought. A figure that lacks an input is NaN, and
+beside it stands the least that it can be: the sum of all that is known. Unknown
+delays only add to that.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
+import scipy.sparse as sp
 
-from waysapart.findings.glass import glass_of
+from waysapart.findings.glass import Glass, glass_of
 from waysapart.findings.length_terms import length_terms
 from waysapart.findings.rings import turned_back_us
 from waysapart.formulas.delay import fibre_delay_us
-from waysapart.network.assets import Floats, boolean, listed
+from waysapart.gaps import GAP_CODES
+from waysapart.network.assets import Bools, Floats, Ints, boolean, listed
+from waysapart.network.blanks import assumed_delay_us
 from waysapart.network.links import BOTH, GO, RETURN
-from waysapart.network.measurements import fibre_means, greatest_of, newest_tests
+from waysapart.network.measurements import measured_us, tested_lengths
 from waysapart.network.tie import Network
+from waysapart.study.model import Gap
 
 DECIMALS_US = 3
 """Nanoseconds: figures are rounded to this link by link, so that the sums that
 are shown can be done again by hand."""
+IN_VACUUM = 1.0
+"""Group index that no fibre and no air is below: for the least delay of a length."""
+FIBRE = "fibre"
+_TOLD_BY_FIGURES = frozenset({"blank-delay", "fibre-type", "hop-length"})
+"""Gaps whose figure is NaN here anyhow, or known by a test."""
+_EITHER_WAY = frozenset({"match-ambiguous", "link-broken", "measured-length", "measured-delay"})
+"""Gaps after which the figure on record may be too great as well as too small."""
+_DISPUTED = "measured-delay"
+_BY_TEST = frozenset({"measured-length", _DISPUTED})
+"""Gaps of what was tested: a test does not settle them."""
 
 
 def link_delays(network: Network) -> pd.DataFrame:
@@ -27,49 +49,64 @@ def link_delays(network: Network) -> pd.DataFrame:
     DataFrame
         One row per link: `fibre_go_us`, `fibre_return_us` (glass, air or wire),
         `extra_us`, `test_go_us`, `test_return_us` (what a measured delay adds
-        to the computed one; 0 without), `go_us`, `return_us` (all together).
-        NaN where a link's length is unknown and no delay was measured.
+        to the computed one; 0 without), `go_us`, `return_us` (all together),
+        NaN where the records do not tell; `go_least_us`, `return_least_us` (the
+        least that they can be, the figures themselves where known) and `why`
+        (what is not on record; empty where nothing lacks).
+
+    Notes
+    -----
+    A hop without cables whose length is blank but whose `extra_delay_us` is
+    stated takes that: it is all of its delay.
     """
-    extra = network.study.tables["links"]["extra_delay_us"].fillna(0.0).to_numpy(dtype=np.float64)
+    links = network.study.tables["links"]
+    stated = links["extra_delay_us"].to_numpy(dtype=np.float64)
+    extra = np.nan_to_num(stated)
+    glass = glass_of(network)
     columns: dict[str, Floats] = {"extra_us": extra}
-    for way, glass, measured in zip(
-        ("go", "return"), _glass_us(network), measured_us(network), strict=True
+    known: list[Bools] = []
+    for way, (in_glass, least), measured in zip(
+        ("go", "return"), _glass_us(network, glass), measured_us(network.study), strict=True
     ):
         tested = ~np.isnan(measured)
-        fibre = np.where(tested & np.isnan(glass), 0.0, np.round(glass, DECIMALS_US))
+        blank = np.isnan(in_glass) & (tested | (~np.isnan(stated) & _bare(network)))
+        fibre = np.where(blank, 0.0, np.round(in_glass, DECIMALS_US))
         columns[f"fibre_{way}_us"] = fibre
         columns[f"test_{way}_us"] = np.where(tested, measured - fibre - extra, 0.0)
-        columns[f"{way}_us"] = np.where(tested, measured, fibre + extra)
-    return pd.DataFrame(columns).round(DECIMALS_US)
+        whole = np.where(tested, measured, fibre + extra)
+        columns[f"{way}_us"] = whole
+        columns[f"{way}_least_us"] = np.where(np.isnan(whole), least + extra, whole)
+        known.append(~np.isnan(whole))
+    frame = pd.DataFrame(columns).round(DECIMALS_US)
+    frame["why"] = _reasons(network, glass, known[0] & known[1])
+    return frame
 
 
-def measured_us(network: Network) -> tuple[Floats, Floats]:
-    """Measured one-way delay of every link, go and return; NaN where it was not measured.
-
-    A test that states no direction stands for both. The two directions are
-    never averaged: their difference is what line differential protection minds.
-    """
-    study = network.study
-    tests = newest_tests(study, "links", "delay_us")
-    count = len(study.tables["links"])
-    said, back = tests["said"].to_numpy(), tests["returns"].to_numpy()
-    both = greatest_of(fibre_means(tests[~said]), count)
-    go = greatest_of(fibre_means(tests[said & ~back]), count)
-    returning = greatest_of(fibre_means(tests[said & back]), count)
-    return np.where(np.isnan(go), both, go), np.where(np.isnan(returning), both, returning)
-
-
-def path_delays(network: Network) -> pd.DataFrame:
+def path_delays(network: Network, gaps: Sequence[Gap] = ()) -> pd.DataFrame:
     """Delay and length of every path.
+
+    Parameters
+    ----------
+    network : Network
+    gaps : sequence of Gap
+        What the records leave open. Where one that bears on delay touches the
+        cables, segments, links or the order of a path, its figures are NaN.
 
     Returns
     -------
     DataFrame
         One row per path: `go_us`, `return_us`, `delay_us` (the greater), its
         terms `fibre_us`, `equipment_us`, `extra_us`, `test_us` (what measured
-        delays add), `length_m` (fibre), `route_m`; and `turned_us`, the longest
-        that the path's circuit takes where its ring turns back at a failure on
-        this path (NaN where it does not). NaN where a link's length is unknown.
+        delays add), `length_m` (of its links over fibre), `route_m`; and
+        `turned_us`, the longest that the path's circuit takes where its ring
+        turns back at a failure on this path. NaN where the records do not tell.
+
+        The same with `_at_least` before the unit: the least that the figure can
+        be, itself where it is known. `turned_at_least_us` is NaN for paths of
+        circuits whose ring does not turn back.
+
+        `machines_open`, `links_open`, `length_open`: sets of sentences on what
+        is not on record of the equipment, of the links, and of their length.
 
     Notes
     -----
@@ -78,7 +115,8 @@ def path_delays(network: Network) -> pd.DataFrame:
     a to its end b, whichever way the links are on record.
     """
     paths = network.paths
-    links = link_delays(network)
+    doubts = _Doubts.of(network, gaps)
+    links = doubts.over(link_delays(network))
     rows = np.repeat(np.arange(len(paths)), np.diff(paths.first))
 
     def along(go: str, back: str) -> Floats:
@@ -89,16 +127,31 @@ def path_delays(network: Network) -> pd.DataFrame:
     def added(values: Floats) -> Floats:
         return np.bincount(rows, values[paths.link], len(paths)).astype(np.float64)
 
-    equipment = equipment_us(network, rows)
-    go = along("go_us", "return_us") + equipment
-    back = along("return_us", "go_us") + equipment
-    longer = back > go
+    machine_us = assumed_delay_us(network.study)
+    used = _machines(network, rows)
+    equipment, least_of_equipment = (
+        np.asarray(used.astype(np.float64) @ delay)
+        for delay in (machine_us, np.nan_to_num(machine_us))
+    )
+    broken = doubts.paths
+    go = np.where(broken, np.nan, along("go_us", "return_us") + equipment)
+    back = np.where(broken, np.nan, along("return_us", "go_us") + equipment)
+    least_go = along("go_least_us", "return_least_us") + least_of_equipment
+    least_back = along("return_least_us", "go_least_us") + least_of_equipment
+    longer = least_back > least_go
 
     def term(name: str) -> Floats:
         onward, backward = f"{name}_go_us", f"{name}_return_us"
         return np.where(longer, along(backward, onward), along(onward, backward))
 
-    lengths = length_terms(network)
+    turned, least_turned = (
+        turned_back_us(
+            network,
+            np.maximum(links[f"go{kind}_us"].to_numpy(), links[f"return{kind}_us"].to_numpy()),
+            delay,
+        )
+        for kind, delay in (("", machine_us), ("_least", np.nan_to_num(machine_us)))
+    )
     frame = pd.DataFrame(
         {
             "go_us": go,
@@ -108,49 +161,297 @@ def path_delays(network: Network) -> pd.DataFrame:
             "equipment_us": equipment,
             "extra_us": added(links["extra_us"].to_numpy()),
             "test_us": term("test"),
-            "turned_us": turned_back_us(network, links),
-            "length_m": added(lengths["length_m"].to_numpy()),
-            "route_m": added(lengths["ground_m"].to_numpy()),
+            "turned_us": turned,
+            **_lengths(network, doubts, added),
+            "go_at_least_us": least_go,
+            "return_at_least_us": least_back,
+            "delay_at_least_us": np.maximum(least_go, least_back),
+            "turned_at_least_us": least_turned,
         }
     ).round(DECIMALS_US)
     frame[np.diff(paths.first) == 0] = np.nan
-    return frame
+    why, why_no_length = links["why"].to_numpy(dtype=object), _why_no_length(network, doubts)
+    return frame.assign(
+        machines_open=pd.Series(_of_machines(network, used, machine_us), dtype=object),
+        links_open=pd.Series(_of_paths(network, why, doubts.why_of_paths), dtype=object),
+        length_open=pd.Series(_of_paths(network, why_no_length, doubts.why_of_paths), dtype=object),
+    )
 
 
-def _glass_us(network: Network) -> tuple[Floats, Floats]:
-    """Delay in the glass or the air of every link by its length, go and return."""
+@dataclass(frozen=True)
+class _Doubts:
+    """What gaps leave open of every link and path.
+
+    Attributes
+    ----------
+    of_delay, of_length : ndarray of str, shape (links,)
+        Why a link's delay, or its length, is in doubt; empty where it is not.
+    either_way : ndarray of bool, shape (links,)
+        Whether the figure may be smaller than the records make it.
+    paths : ndarray of bool, shape (paths,)
+        Whether a path does not hold together.
+    why_of_paths : list of str
+        Why not; empty where it does.
+    """
+
+    of_delay: np.ndarray
+    of_length: np.ndarray
+    either_way: Bools
+    paths: Bools
+    why_of_paths: list[str]
+
+    @classmethod
+    def of(cls, network: Network, gaps: Sequence[Gap]) -> _Doubts:
+        """Hold gaps against the links and paths that they touch."""
+        links, paths = network.study.tables["links"], network.paths
+        names, count = links["id"].to_numpy(dtype=object), len(links)
+        of_delay, of_length = (np.full(count, "", dtype=object) for _ in range(2))
+        either_way = np.zeros(count, dtype=np.bool_)
+        why_of_paths = [""] * len(paths)
+        bearing = [
+            gap
+            for gap in gaps
+            if "delay" in GAP_CODES[gap.code].limits and gap.code not in _TOLD_BY_FIGURES
+        ]
+        if bearing:
+            measured = ~np.isnan(np.minimum(*measured_us(network.study)))
+            whole = network.lengths
+            by_test = ~np.isclose(whole.go_m, whole.by_cables_go_m, rtol=0, atol=1e-9)
+            by_test &= ~np.isnan(whole.go_m)
+            place = {name: number for number, name in enumerate(names)}
+            named = {name for gap in bearing for name in gap.assets}
+            carries = _carriers(network, named, tested=True)
+            open_to_it = _carriers(network, named, tested=False)
+            for gap in bearing:
+                touched = {place[name] for name in gap.links if name in place}
+                over = carries if gap.code in _BY_TEST else open_to_it
+                touched |= {link for name in gap.assets for link in over.get(name, ())}
+                for link in sorted(touched):
+                    said = f"{names[link]}: {GAP_CODES[gap.code].means}"
+                    if gap.code == _DISPUTED or not measured[link]:
+                        of_delay[link] = of_delay[link] or said
+                        either_way[link] |= gap.code in _EITHER_WAY
+                    disputed = gap.code in _BY_TEST
+                    if gap.code != _DISPUTED and (disputed or not by_test[link]):
+                        of_length[link] = of_length[link] or said
+            circuits = network.study.tables["circuits"]["id"].to_numpy(dtype=object)
+            of_path = {
+                (circuit, gap.path): GAP_CODES[gap.code].means
+                for gap in bearing
+                if gap.path is not None
+                for circuit in gap.circuits
+            }
+            why_of_paths = [
+                of_path.get((circuits[circuit], label), "")
+                for circuit, label in zip(paths.circuit.tolist(), paths.label, strict=True)
+            ]
+        return cls(
+            of_delay,
+            of_length,
+            either_way,
+            np.array([bool(why) for why in why_of_paths], dtype=np.bool_),
+            why_of_paths,
+        )
+
+    def over(self, links: pd.DataFrame) -> pd.DataFrame:
+        """The delays of links with those in doubt taken back to what is sure of them."""
+        doubted = self.of_delay != ""
+        if not doubted.any():
+            return links
+        links = links.copy()
+        for way in ("go", "return"):
+            sure = np.where(self.either_way, 0.0, links[f"{way}_least_us"])
+            links.loc[doubted, f"{way}_least_us"] = sure[doubted]
+            for name in (f"fibre_{way}_us", f"{way}_us"):
+                links.loc[doubted, name] = np.nan
+        links["why"] = np.where(doubted, self.of_delay, links["why"])
+        return links
+
+
+def _carriers(network: Network, names: set[str], *, tested: bool) -> dict[str, list[int]]:
+    """Links by the cables and segments that their fibre runs in, of those named.
+
+    Without `tested`, cables that a link uses whole and whose length was measured are left
+    out: whatever their record lacks, their length is known.
+    """
+    assets, pieces, parts = network.assets, network.pieces, network.parts
+    rows = np.repeat(np.arange(len(parts.cable)), np.diff(parts.first))
+    size = (len(parts.cable), len(assets))
+    inside = boolean(
+        np.r_[np.arange(len(parts.cable)), rows],
+        np.r_[parts.cable + assets.start["cables"], parts.segment + assets.start["segments"]],
+        size,
+    )
+    measured = ~np.isnan(tested_lengths(network.study).cable_m)
+    settled = parts.whole[pieces.part] & measured[parts.cable[pieces.part]] & (not tested)
+    over = boolean(
+        pieces.link[~settled],
+        pieces.part[~settled],
+        (len(network.lengths.go_m), len(parts.cable)),
+    )
+    wanted = sorted(names)
+    numbers = assets.numbers(wanted)
+    used = sp.csc_array(sp.csc_array(over @ inside)[:, np.maximum(numbers, 0)])
+    return {
+        name: used.indices[used.indptr[at] : used.indptr[at + 1]].tolist()
+        for at, (name, number) in enumerate(zip(wanted, numbers.tolist(), strict=True))
+        if number >= 0
+    }
+
+
+def _lengths(
+    network: Network, doubts: _Doubts, added: Callable[[Floats], Floats]
+) -> dict[str, Floats]:
+    """Fibre and ground length of every path, each with the least that it can be.
+
+    A path without any fibre whose hops have no length has no fibre length that anybody knows.
+    """
+    terms, lengths = length_terms(network), network.lengths
+    doubted = doubts.of_length != ""
+    unsure = doubted & doubts.either_way
+    over_fibre = (network.study.tables["links"]["medium"].fillna(FIBRE) == FIBRE).to_numpy()
+    length = np.where(doubted, np.nan, terms["length_m"].to_numpy())
+    ground = np.where(doubted, np.nan, terms["ground_m"].to_numpy())
+    least = np.where(unsure, 0.0, np.maximum(lengths.go_least_m, lengths.return_least_m))
+    fibre = added(np.where(over_fibre, length, 0.0))
+    none = added(over_fibre.astype(np.float64)) == 0
+    return {
+        "length_m": np.where(doubts.paths | (none & np.isnan(added(length))), np.nan, fibre),
+        "route_m": np.where(doubts.paths, np.nan, added(ground)),
+        "length_at_least_m": added(np.where(over_fibre, least, 0.0)),
+        "route_at_least_m": added(np.where(unsure, 0.0, lengths.route_least_m)),
+    }
+
+
+def _reasons(network: Network, glass: Glass, known: Bools) -> np.ndarray:
+    """What is not on record of every link whose delay is not known; empty where it is."""
+    study, pieces = network.study, network.pieces
+    links = study.tables["links"]
+    names = links["id"].to_numpy(dtype=object)
+    medium = links["medium"].fillna(FIBRE).to_numpy(dtype=object)
+    found = np.full(len(links), "", dtype=object)
+    for link in np.flatnonzero(~known).tolist():
+        mine = np.flatnonzero((pieces.link == link) & np.isnan(glass.group_index))
+        found[link] = f"{names[link]}: "
+        if len(mine):
+            cable = int(network.parts.cable[pieces.part[mine[0]]])
+            row = study.tables["cables"].iloc[cable]
+            found[link] += (
+                f"the fibre_type of {row['id']} is not on record"
+                if pd.isna(row["fibre_type"])
+                else f"the rules have no group index of {row['fibre_type']} at "
+                f"{glass.wavelength_nm[mine[0]]:g} nm: add it under [fibres]"
+            )
+        elif medium[link] == FIBRE:
+            found[link] += "its fibre length is not on record"
+        else:
+            found[link] += f"this {medium[link]} hop has neither a length nor a delay on record"
+    return found
+
+
+def _why_no_length(network: Network, doubts: _Doubts) -> np.ndarray:
+    """Why the length of every link is not known; empty where it is."""
+    links = network.study.tables["links"]
+    lengths = network.lengths
+    blank = np.isnan(np.maximum(lengths.go_m, lengths.return_m))
+    medium = links["medium"].fillna(FIBRE).to_numpy(dtype=object)
+    said = [
+        f"{name}: the length of this {kind} {'link' if kind == FIBRE else 'hop'} is not on record"
+        if missing
+        else doubt
+        for name, kind, missing, doubt in zip(
+            links["id"], medium, blank, doubts.of_length, strict=True
+        )
+    ]
+    return np.array(said, dtype=object)
+
+
+def _of_paths(network: Network, why: np.ndarray, of_paths: Sequence[str]) -> list[frozenset[str]]:
+    """What links lack, and what paths lack as a whole, as one set per path."""
+    paths = network.paths
+    if not any(why) and not any(of_paths):
+        return [frozenset()] * len(paths)
+    return [
+        frozenset(
+            {one for one in why[paths.links(path)].tolist() if one} | ({own} if own else set())
+        )
+        for path, own in enumerate(of_paths)
+    ]
+
+
+def _of_machines(network: Network, used: sp.csr_array, delay_us: Floats) -> list[frozenset[str]]:
+    """The equipment of every path that has no delay on record, in sentences."""
+    blank = np.flatnonzero(np.isnan(delay_us))
+    if not len(blank):
+        return [frozenset()] * len(network.paths)
+    names = network.study.tables["equipment"]["id"].to_numpy(dtype=object)[blank]
+    said = [f"{name} has no delay on record" for name in names]
+    mine = sp.csr_array(used[:, blank])
+    return [
+        frozenset(said[at] for at in mine.indices[mine.indptr[path] : mine.indptr[path + 1]])
+        for path in range(mine.shape[0])
+    ]
+
+
+def _bare(network: Network) -> Bools:
+    """Which links are hops without cables that are not over fibre."""
+    links = network.study.tables["links"]
+    without = np.bincount(network.pieces.link, minlength=len(links)) == 0
+    return np.asarray(without & (links["medium"].fillna(FIBRE) != FIBRE).to_numpy(), np.bool_)
+
+
+def _glass_us(network: Network, glass: Glass) -> tuple[tuple[Floats, Floats], ...]:
+    """Delay in the glass or the air of every link by its length, and the least it can be.
+
+    For go and for return. The least takes stretches without a length as nothing, and
+    glass of an unknown kind as no slower than light in vacuum.
+    """
     pieces, study, lengths = network.pieces, network.study, network.lengths
     links, rules = study.tables["links"], study.rules
     count = len(links)
-    medium = links["medium"].fillna("fibre")
+    medium = links["medium"].fillna(FIBRE)
     hop_index = medium.map({name: one.group_index for name, one in rules.media.items()})
-    glass = glass_of(network)
-    microseconds = fibre_delay_us(glass.fibre_m, glass.group_index)
-    without = np.bincount(pieces.link, minlength=count) == 0
-    stretches = np.maximum(np.bincount(pieces.link, minlength=count), 1)
-    mean_index = np.where(
-        without,
-        hop_index.to_numpy(dtype=np.float64),
-        np.bincount(pieces.link, glass.group_index, count) / stretches,
-    )
+    number = np.bincount(pieces.link, minlength=count)
+    without = number == 0
 
-    def add(way: int, length_m: Floats, by_cables_m: Floats) -> Floats:
+    def along(
+        fibre_m: Floats, index: Floats, way: int, length_m: Floats, cables_m: Floats
+    ) -> Floats:
+        mean_index = np.where(
+            without,
+            hop_index.to_numpy(dtype=np.float64),
+            np.bincount(pieces.link, index, count) / np.maximum(number, 1),
+        )
         chosen = (pieces.way == BOTH) | (pieces.way == way)
-        total = np.bincount(pieces.link[chosen], microseconds[chosen], count)
+        each = fibre_delay_us(fibre_m, index)
+        total = np.bincount(pieces.link[chosen], each[chosen], count)
         by_length = fibre_delay_us(length_m, mean_index)
         with np.errstate(invalid="ignore", divide="ignore"):
-            scaled = total * (length_m / by_cables_m)
-        scaled = np.where(length_m == by_cables_m, total, scaled)
+            scaled = total * (length_m / cables_m)
+        scaled = np.where(length_m == cables_m, total, scaled)
         return np.where(without | ~np.isfinite(scaled), by_length, scaled)
 
-    return (
-        add(GO, lengths.go_m, lengths.by_cables_go_m),
-        add(RETURN, lengths.return_m, lengths.by_cables_return_m),
-    )
+    sure_m = np.nan_to_num(glass.fibre_m)
+    sure_index = np.where(np.isnan(glass.group_index), IN_VACUUM, glass.group_index)
+    least_index = np.full(count, np.inf)
+    np.minimum.at(least_index, pieces.link, sure_index)
+    found = []
+    for way, length_m, cables_m, least_m in (
+        (GO, lengths.go_m, lengths.by_cables_go_m, lengths.go_least_m),
+        (RETURN, lengths.return_m, lengths.by_cables_return_m, lengths.return_least_m),
+    ):
+        chosen = (pieces.way == BOTH) | (pieces.way == way)
+        each = fibre_delay_us(sure_m, sure_index)[chosen]
+        by_cables = np.bincount(pieces.link[chosen], each, count).astype(np.float64)
+        index = np.where(without, hop_index.to_numpy(dtype=np.float64), least_index)
+        tested = ~without & ~np.isnan(length_m) & (length_m != cables_m)
+        least = np.where(without | tested, fibre_delay_us(least_m, index), by_cables)
+        found.append((along(glass.fibre_m, glass.group_index, way, length_m, cables_m), least))
+    return tuple(found)
 
 
-def equipment_us(network: Network, rows: np.ndarray) -> Floats:
-    """Delay of the equipment on each path, each piece once; `rows` is the path of each link."""
+def _machines(network: Network, rows: Ints) -> sp.csr_array:
+    """Which equipment each path passes, each piece once: shape (paths, equipment)."""
     study, assets, paths = network.study, network.assets, network.paths
     links, equipment = study.tables["links"], study.tables["equipment"]
     offset, count = assets.start["equipment"], len(links)
@@ -161,6 +462,4 @@ def equipment_us(network: Network, rows: np.ndarray) -> Floats:
         np.r_[assets.numbers(links["a"]), assets.numbers(links["b"]), assets.numbers(via)] - offset,
         (count, len(equipment)),
     )
-    used = boolean(rows, paths.link, (len(paths), count)) @ on_link
-    delay = equipment["delay_us"].fillna(0.0).to_numpy(dtype=np.float64)
-    return np.asarray(used.astype(np.float64) @ delay)
+    return sp.csr_array(boolean(rows, paths.link, (len(paths), count)) @ on_link)

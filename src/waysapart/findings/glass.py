@@ -31,7 +31,9 @@ class Glass:
     db_per_km, mean_db_per_km : ndarray of float
         Greatest and mean attenuation; the cable's own where it states one.
     group_index : ndarray of float
-        That of the medium where the type has none.
+        Of fibre: NaN where the cable's type is not on record, or the rules have
+        none for the type at the wavelength. Of any other medium: the medium's
+        where the type has none.
     dispersion, bandwidth : ndarray of float
         Greatest chromatic dispersion in ps/(nm km); modal bandwidth in MHz km.
         NaN where the type has none.
@@ -65,12 +67,11 @@ def glass_of(network: Network) -> Glass:
     greatest = look_up({name: floating(f.db_per_km) for name, f in rules.fibres.items()}, True)
     mean = look_up({name: floating(means(f)) for name, f in rules.fibres.items()}, True)
     index = look_up({name: floating(f.group_index) for name, f in rules.fibres.items()}, False)
-    medium = (
-        links["medium"]
-        .fillna("fibre")
-        .map({name: one.group_index for name, one in rules.media.items()})
-    )
-    hop_index = medium.to_numpy(dtype=np.float64)[pieces.link]
+    media = links["medium"].fillna("fibre")
+    by_medium = media.map({name: one.group_index for name, one in rules.media.items()})
+    over_fibre = (media == "fibre").to_numpy()[pieces.link]
+    hop_index = np.where(over_fibre, np.nan, by_medium.to_numpy(dtype=np.float64)[pieces.link])
+    index[cables["fibre_type"].isna().to_numpy()[cable]] = np.nan
     kinds = cables["kind"].to_numpy()
     reel = np.array([rules.by_kind("reel_m", kind) for kind in kinds], dtype=np.float64)
     return Glass(

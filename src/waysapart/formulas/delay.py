@@ -17,6 +17,14 @@ def fibre_delay_us(length_m: ArrayLike, group_index: ArrayLike) -> Floats:
     return np.asarray(floats(length_m) * floats(group_index) / LIGHT_M_PER_US)
 
 
+def worst_us(circuit: ArrayLike, delay_us: ArrayLike, count: int) -> Floats:
+    """Greatest delay over all states of each of `count` circuits; NaN where one is unknown.
+
+    `circuit` is which circuit each state belongs to. NaN too for a circuit without any.
+    """
+    return greatest_by(circuit, delay_us, count)
+
+
 def asymmetry_us(
     circuit: ArrayLike,
     go_us: ArrayLike,
@@ -51,6 +59,33 @@ def asymmetry_us(
         greatest_by(circuit, back, count) + greatest_by(circuit, -go, count),
     )
     return np.where(together, same_path, any_paths)
+
+
+def least_difference_us(
+    difference_us: ArrayLike, first_open: ArrayLike, second_open: ArrayLike
+) -> Floats:
+    """Least that two delays can differ where parts of them are not known.
+
+    Parameters
+    ----------
+    difference_us : array_like
+        What is known of the first less what is known of the second, either sign.
+        What both have in common cancels, and may be left out of both.
+    first_open, second_open : array_like of bool
+        Whether the first, or the second, has unknown parts that the other has
+        not. An unknown delay only adds.
+
+    Returns
+    -------
+    numpy.ndarray
+        Microseconds, 0 or more: the difference itself where nothing is unknown,
+        0 where both may grow until they are equal.
+    """
+    difference = floats(difference_us)
+    first, second = np.asarray(first_open, np.bool_), np.asarray(second_open, np.bool_)
+    above = np.where(second, 0.0, np.maximum(difference, 0.0))
+    below = np.where(first, 0.0, np.maximum(-difference, 0.0))
+    return np.asarray(above + below)
 
 
 def phase_error_deg(asymmetry: ArrayLike, frequency_hz: ArrayLike) -> Floats:

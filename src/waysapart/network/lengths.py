@@ -13,10 +13,11 @@ from waysapart.formulas.length import (
     geodesic_length_m,
     helix_factor,
 )
-from waysapart.network.assets import Assets, Bools, Floats
-from waysapart.network.ends import Ends, Passing
+from waysapart.network.assets import Assets, Bools, Floats, listed
+from waysapart.network.ends import GROUND_STRUCTURES, Ends, Passing, geometries
 from waysapart.network.links import BOTH, GO, RETURN, LinkParts, Parts
 from waysapart.network.measurements import Tested
+from waysapart.schema import LIST_SEPARATOR
 from waysapart.study.crs import LON_LAT, transformer_between
 from waysapart.study.model import Study
 
@@ -154,10 +155,12 @@ def part_terms(
 
 @dataclass(frozen=True)
 class LinkLengths:
-    """Fibre and ground length of every link, for go and for return.
+    """Length of every link, for go and for return, and along the ground; NaN where not on record.
 
     `go_m` and `return_m` are by test where the link as a whole was tested;
     `by_cables_go_m` and `by_cables_return_m` are what its cables add up to.
+    `go_least_m`, `return_least_m` and `route_least_m` are the same with every
+    stretch that is not on record left out: the least that the length can be.
     """
 
     go_m: Floats
@@ -165,33 +168,192 @@ class LinkLengths:
     route_m: Floats
     by_cables_go_m: Floats
     by_cables_return_m: Floats
+    go_least_m: Floats
+    return_least_m: Floats
+    route_least_m: Floats
 
 
-def link_lengths(study: Study, pieces: LinkParts, terms: CableTerms, tested: Tested) -> LinkLengths:
-    """Add up the parts of every link; a hop without cables has the length it states, else 0."""
-    links = study.tables["links"]
-    count = len(links)
-    stated = np.nan_to_num(links["length_m"].to_numpy(dtype=np.float64))
+def link_lengths(
+    study: Study, pieces: LinkParts, terms: CableTerms, tested: Tested, hop_m: Floats
+) -> LinkLengths:
+    """Add up the parts of every link; one without cables is as long as its hop.
+
+    Parameters
+    ----------
+    study : Study
+    pieces, terms, tested
+        The stretches that links run through, their lengths, and lengths by test.
+    hop_m : ndarray of float, shape (links,)
+        Length of every link without cables, from `hop_lengths_m`.
+    """
+    count = len(study.tables["links"])
     without = np.bincount(pieces.link, minlength=count) == 0
     both, go, back = pieces.way == BOTH, pieces.way == GO, pieces.way == RETURN
+    two_ways = np.bincount(pieces.link, ~both, count) > 0
+
+    def total(fibre: Floats, route: Floats, alone: Floats) -> tuple[Floats, Floats, Floats]:
+        def add(rows: np.ndarray, values: Floats) -> Floats:
+            return np.bincount(pieces.link[rows], values[rows], count).astype(np.float64)
+
+        ground = add(both, route) + np.maximum(add(go, route), add(back, route))
+        common = add(both, fibre)
+        onward, backward = common + add(go, fibre), common + add(back, fibre)
+        return (
+            np.where(without, alone, onward),
+            np.where(without, alone, backward),
+            np.where(without, alone, ground),
+        )
+
     fibre, route = terms.fibre_m[pieces.part], terms.route_m[pieces.part]
-
-    def add(rows: np.ndarray, values: Floats) -> Floats:
-        return np.bincount(pieces.link[rows], values[rows], count).astype(np.float64)
-
-    needs_cable = (links["medium"].fillna("fibre") == "fibre").to_numpy()
-    alone = np.where(needs_cable & (stated == 0), np.nan, stated)
-    common = add(both, fibre)
-    ground = add(both, route) + np.maximum(add(go, route), add(back, route))
-    onward = np.where(without, alone, common + add(go, fibre))
-    backward = np.where(without, alone, common + add(back, fibre))
-    two_ways = add(~both, np.ones(len(fibre))) > 0
+    onward, backward, ground = total(fibre, route, hop_m)
+    least = total(*(np.nan_to_num(values) for values in (fibre, route, hop_m)))
     tested_go = np.where(two_ways, tested.link_go_m, tested.link_m)
     tested_back = np.where(two_ways, tested.link_return_m, tested.link_m)
     return LinkLengths(
         np.where(np.isnan(tested_go), onward, tested_go),
         np.where(np.isnan(tested_back), backward, tested_back),
-        np.where(without, alone, ground),
+        ground,
         onward,
         backward,
+        np.where(np.isnan(tested_go), least[0], tested_go),
+        np.where(np.isnan(tested_back), least[1], tested_back),
+        least[2],
     )
+
+
+WIRED = ("electrical", "carrier")
+INTERNAL = "internal"
+
+
+def hop_lengths_m(study: Study) -> Floats:
+    """Length of every link that has no cables, in metres; NaN where it is not on record.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    ndarray of float, shape (links,)
+        `length_m` where it is stated. A wire within one site, or an internal
+        hop: 0 (common practice, no source; a hundred metres are half a
+        microsecond). A radio hop: straight between its masts, see `radio_m`.
+
+    Notes
+    -----
+    A fibre hop that states 0 m has not stated a length.
+    """
+    links = study.tables["links"]
+    medium = links["medium"].fillna("fibre").to_numpy()
+    length = links["length_m"].to_numpy(dtype=np.float64).copy()
+    length[(medium == "fibre") & (length == 0)] = np.nan
+    blank = np.isnan(length)
+    site_a, site_b = end_sites(study)
+    inside = np.isin(medium, WIRED) & (site_a == site_b)
+    inside |= (medium == INTERNAL) & (internal_apart_m(study, site_a, site_b) == 0)
+    length[blank & inside] = 0.0
+    radio = np.flatnonzero(blank & (medium == "radio"))
+    length[radio] = radio_m(study, radio, site_a, site_b)
+    return length
+
+
+def end_sites(study: Study) -> tuple[np.ndarray, np.ndarray]:
+    """The sites of the equipment at both ends of every link; NaN where unknown."""
+    site = study.tables["equipment"].set_index("id")["site"]
+    links = study.tables["links"]
+    a, b = (links[end].map(site).to_numpy(dtype=object) for end in ("a", "b"))
+    return a, b
+
+
+def internal_apart_m(study: Study, site_a: np.ndarray, site_b: np.ndarray) -> Floats:
+    """How far apart the two sites of every internal hop are; 0 for all other links.
+
+    Parameters
+    ----------
+    study : Study
+    site_a, site_b : ndarray, shape (links,)
+        From `end_sites`.
+
+    Returns
+    -------
+    ndarray of float, shape (links,)
+        Metres on the ellipsoid. 0 where both ends stand on one site, or on two
+        of which one lies within the other or that are no farther apart than
+        `snap_m`. Infinite where the place of one is not on record.
+    """
+    medium = study.tables["links"]["medium"]
+    apart_m = np.zeros(len(medium))
+    rows = np.flatnonzero((medium == INTERNAL).to_numpy() & (site_a != site_b))
+    if not len(rows):
+        return apart_m
+    sites = study.tables["sites"]
+    shape = dict(zip(sites["id"], geometries(study, "sites"), strict=True))
+    holders = dict(
+        zip(sites["id"], sites["within"].fillna("").str.split(LIST_SEPARATOR), strict=True)
+    )
+    for row in rows.tolist():
+        one, other = site_a[row], site_b[row]
+        if one in holders.get(other, ()) or other in holders.get(one, ()):
+            continue
+        between = shapely.shortest_line(shape.get(one), shape.get(other))
+        metres = np.inf
+        if between is not None:
+            metres = geodesic_length_m(to_lonlat(study, np.array([between])))[0]
+        apart_m[row] = metres if metres > study.snap_m else 0.0
+    return apart_m
+
+
+def radio_m(study: Study, rows: np.ndarray, site_a: np.ndarray, site_b: np.ndarray) -> Floats:
+    """Length of some radio hops as lines on the ellipsoid.
+
+    Straight from mast to mast, the structures named in `relies_on` that are no
+    pits, entries or bridges, in the order in which they follow each other from
+    end a. One mast alone stands at the nearer end site, and without any the hop
+    runs from site to site. NaN where a place has no geometry.
+    """
+    if not len(rows):
+        return np.empty(0)
+    points, structures = _points(study), study.tables["structures"]
+    masts = set(structures["id"][~structures["kind"].isin(GROUND_STRUCTURES)])
+    row, name = listed(study.tables["links"]["relies_on"])
+    named: dict[int, list[str]] = {}
+    for at, mast in zip(row.tolist(), name.to_list(), strict=True):
+        if mast in masts:
+            named.setdefault(at, []).append(mast)
+    lines = np.full(len(rows), None, dtype=object)
+    for place, link in enumerate(rows.tolist()):
+        ends = [points.get(site) for site in (site_a[link], site_b[link])]
+        via = [points.get(mast) for mast in named.get(link, [])]
+        way = _mast_to_mast(ends, via)
+        if way is not None:
+            lines[place] = shapely.LineString(way)
+    return geodesic_length_m(to_lonlat(study, lines))
+
+
+def _points(study: Study) -> dict[object, shapely.Point]:
+    """One point for every structure and site in the working CRS."""
+    found: dict[object, shapely.Point] = {}
+    for role in ("structures", "sites"):
+        at = shapely.centroid(geometries(study, role))
+        pairs = zip(study.tables[role]["id"].to_list(), at, strict=True)
+        found |= {name: point for name, point in pairs if point is not None}
+    return found
+
+
+def _mast_to_mast(
+    ends: list[shapely.Point | None], masts: list[shapely.Point | None]
+) -> list[shapely.Point] | None:
+    """The points that a radio hop runs over; None where one is not on record."""
+    if None in masts:
+        return None
+    way = [mast for mast in masts if mast is not None]
+    first, last = ends
+    if len(way) > 1:
+        start = way[0] if first is None else first
+        return sorted(way, key=start.distance)
+    if first is None or last is None:
+        return None
+    if not way:
+        return [first, last]
+    far = max((first, last), key=way[0].distance)
+    return [way[0], far]

@@ -117,6 +117,21 @@ def tested_lengths(study: Study) -> Tested:
     )
 
 
+def measured_us(study: Study) -> tuple[Floats, Floats]:
+    """Measured one-way delay of every link, go and return; NaN where it was not measured.
+
+    A test that states no direction stands for both. The two directions are
+    never averaged: their difference is what line differential protection minds.
+    """
+    tests = newest_tests(study, "links", "delay_us")
+    count = len(study.tables["links"])
+    said, back = tests["said"].to_numpy(), tests["returns"].to_numpy()
+    both = greatest_of(fibre_means(tests[~said]), count)
+    go = greatest_of(fibre_means(tests[said & ~back]), count)
+    returning = greatest_of(fibre_means(tests[said & back]), count)
+    return np.where(np.isnan(go), both, go), np.where(np.isnan(returning), both, returning)
+
+
 def length_gaps(study: Study, cable_m: Floats, go_m: Floats, return_m: Floats) -> list[Gap]:
     """Tests whose length is not that of the cable or link on record.
 

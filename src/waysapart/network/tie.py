@@ -20,6 +20,7 @@ from waysapart.network.hops import hop_gaps
 from waysapart.network.lengths import (
     CableTerms,
     LinkLengths,
+    hop_lengths_m,
     link_lengths,
     part_terms,
     sag_lengths_m,
@@ -158,7 +159,7 @@ def tie(study: Study) -> Network:
     sag_extra_m = sag_lengths_m(study, assets, segment_m, ends, passed)
     tested = tested_lengths(study)
     terms = part_terms(study, parts, segment_m, sag_extra_m, tested.cable_m, chains.unclear)
-    lengths = link_lengths(study, pieces, terms, tested)
+    lengths = link_lengths(study, pieces, terms, tested, hop_lengths_m(study))
     paths, path_gaps = tie_paths(study, assets, np.fmax(lengths.go_m, lengths.return_m))
     gaps = (
         *study.gaps,
@@ -166,7 +167,7 @@ def tie(study: Study) -> Network:
         *same_place(study, study.rules.defaults.same_place_m),
         *chains.gaps,
         *link_gaps,
-        *hop_gaps(study, pieces),
+        *hop_gaps(study, pieces, lengths),
         *blank_gaps(study),
         *loop_gaps(study, assets),
         *length_gaps(

@@ -17,8 +17,9 @@ from waysapart.findings.outages import greatest_contributions
 from waysapart.findings.reach import could_grow_m
 from waysapart.formulas.availability import MINUTES_PER_YEAR
 from waysapart.formulas.delay import differential_current, phase_error_deg
+from waysapart.gaps import GAP_CODES
 from waysapart.verdicts.facts_tests import records, stages_by_link
-from waysapart.verdicts.limits import LinkChecks, together
+from waysapart.verdicts.limits import LinkChecks, leaves_a_path_open, together
 from waysapart.verdicts.plain import figure, figures
 from waysapart.verdicts.prove import Proof
 
@@ -70,9 +71,13 @@ _TERM_UNITS = {
     "budget_db": "db",
 }
 _DELAY_TERMS = ("fibre_us", "equipment_us", "extra_us", "test_us")
+_BOUNDED_US = ("delay", "go", "return")
+_BOUNDED_M = ("length", "route")
+"""Figures of a path that stand with the least that they can be where they are not known."""
 _DELAY_UNITS = {
-    **dict.fromkeys(("delay_us", "go_us", "return_us", *_DELAY_TERMS), _US),
-    **dict.fromkeys(("length_m", "route_m"), "m"),
+    **{f"{name}{least}_us": _US for name in _BOUNDED_US for least in ("", "_at_least")},
+    **{f"{name}{least}_m": "m" for name in _BOUNDED_M for least in ("", "_at_least")},
+    **dict.fromkeys(_DELAY_TERMS, _US),
 }
 
 
@@ -86,8 +91,10 @@ class FigureSheet:
     proof: Proof
     names: np.ndarray = field(init=False)
     rows: dict[int, dict[str, Any]] = field(init=False)
+    media: list[str] = field(init=False)
     lengths: list[dict[str, Any]] = field(init=False)
     delays: list[dict[str, Any]] = field(init=False)
+    lacks: list[tuple[frozenset[str], ...]] = field(init=False)
     terms: dict[int, dict[str, Any]] = field(init=False)
     checks: LinkChecks = field(init=False)
     stages: dict[int, list[dict[str, Any]]] = field(init=False)
@@ -103,8 +110,14 @@ class FigureSheet:
         self.names = links["id"].to_numpy(dtype=object)
         numbers = budgets["link"].tolist()
         self.rows = dict(zip(numbers, records(budgets), strict=True))
+        self.media = links["medium"].fillna("fibre").to_list()
         self.lengths = _length_facts(self.names, length_terms(proof.network))
         self.delays = _rows(proof.delays, _DELAY_UNITS)
+        self.lacks = list(
+            zip(
+                *(proof.delays[f"{of}_open"] for of in ("machines", "links", "length")), strict=True
+            )
+        )
         self.terms = dict(zip(numbers, _rows(budgets, _TERM_UNITS), strict=True))
         self.checks = LinkChecks.of(budgets, len(links))
         self.stages = stages_by_link(proof)
@@ -139,19 +152,41 @@ def path_facts(sheet: FigureSheet, path: int, test: int) -> dict[str, Any]:
     proof = sheet.proof
     row = sheet.delays[path]
     links = proof.network.paths.links(path).tolist()
+    machines, lines, lengths = sheet.lacks[path]
     return {
         "links": [str(sheet.names[link]) for link in links],
         "out_of_service": bool(proof.lost[path]),
-        "length_m": row["length_m"],
-        "route_m": row["route_m"],
+        **bounded("length", row["length_m"], row["length_at_least_m"], "m"),
+        "length_why": sorted(lengths),
+        **bounded("route", row["route_m"], row["route_at_least_m"], "m"),
         "lengths": [sheet.lengths[link] for link in links],
-        "delay_us": row["delay_us"],
-        "go_us": row["go_us"],
-        "return_us": row["return_us"],
+        "other_lengths": _other_lengths(sheet, links),
+        **bounded("delay", row["delay_us"], row["delay_at_least_us"], _US),
+        "delay_why": sorted(machines | lines),
+        **bounded("go", row["go_us"], row["go_at_least_us"], _US),
+        **bounded("return", row["return_us"], row["return_at_least_us"], _US),
         "delay_terms": {name: row[name] for name in _DELAY_TERMS},
         "loss": [sheet.loss_of(link, test) for link in links if link in sheet.rows],
         "relies_on": int(proof.reliance.relied_count[path]),
     }
+
+
+def bounded(name: str, value: float | None, at_least: float | None, unit: str) -> dict[str, Any]:
+    """A figure such as `delay_us`; where it is not known, `delay_at_least_us` beside it."""
+    known = figure(value, unit)
+    least = figure(at_least, unit) if known is None else None
+    return {f"{name}_{unit}": known, f"{name}_at_least_{unit}": least}
+
+
+def _other_lengths(sheet: FigureSheet, links: list[int]) -> list[dict[str, Any]]:
+    """Length of a path's hops that are not over fibre, by medium; null where not on record."""
+    found: dict[str, float | None] = {}
+    for link in links:
+        medium, length = sheet.media[link], sheet.lengths[link]["length_m"]
+        if medium != "fibre":
+            before = found.get(medium, 0.0)
+            found[medium] = None if before is None or length is None else before + length
+    return [{"medium": name, "length_m": figure(value, "m")} for name, value in found.items()]
 
 
 def _loss(sheet: FigureSheet, link: int, test: int) -> dict[str, Any]:
@@ -262,22 +297,32 @@ def delay_facts(sheet: FigureSheet, test: int) -> dict[str, Any]:
     differs = service.max_asymmetry_us is not None and np.isfinite(limits.asymmetry_us)
     angle = float(phase_error_deg(limits.asymmetry_us, frequency)) if differs else None
     current = float(differential_current(angle)) if angle is not None else None
+    whole = [
+        GAP_CODES[gap.code].means
+        for gap in (proof.gaps[number] for number in proof.gaps_of[test])
+        if leaves_a_path_open(gap) and "delay" in GAP_CODES[gap.code].limits
+    ]
     return {
         **{f"{label}_us": figure(value, _US) for label, value in limits.path_us.items()},
-        "worst_us": figure(limits.worst_us, _US),
+        **bounded("worst", limits.worst_us, limits.worst_at_least_us, _US),
+        "delay_why": [*dict.fromkeys([*whole, *limits.delay_why])],
         "limit_us": service.max_delay_us,
         "ok": limits.delay_ok,
         "states": [
             *(
-                {"state": label, "delay_us": figure(value, _US)}
+                {"state": label, **bounded("delay", value, limits.path_at_least_us[label], _US)}
                 for label, value in limits.path_us.items()
             ),
             *(
-                {"state": f"turned back on {label}", "delay_us": figure(value, _US)}
+                {
+                    "state": f"turned back on {label}",
+                    **bounded("delay", value, limits.turned_at_least_us[label], _US),
+                }
                 for label, value in limits.turned_us.items()
             ),
         ],
-        "asymmetry_us": figure(limits.asymmetry_us, _US),
+        **bounded("asymmetry", limits.asymmetry_us, limits.asymmetry_at_least_us, _US),
+        "asymmetry_why": [*dict.fromkeys([*whole, *limits.asymmetry_why])],
         "asymmetry_limit_us": service.max_asymmetry_us,
         "asymmetry_ok": limits.asymmetry_ok,
         "switching": switching if isinstance(switching, str) else "each",

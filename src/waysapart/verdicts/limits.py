@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from waysapart.findings.delays import DECIMALS_US
-from waysapart.formulas.delay import asymmetry_us, recovery_ms
+from waysapart.formulas.delay import asymmetry_us, least_difference_us, recovery_ms, worst_us
 from waysapart.gaps import GAP_CODES
 from waysapart.network.assets import Floats
 from waysapart.network.tie import Network
@@ -17,11 +17,17 @@ from waysapart.study.model import Gap
 from waysapart.study.rules import Rules, Service
 
 
-def below(value: float, limit: float | None) -> bool | None:
-    """Whether a figure keeps a limit; None: the figure is not known. No limit is kept."""
+def below(value: float, limit: float | None, at_least: float = np.nan) -> bool | None:
+    """Whether a figure keeps a limit. No limit is kept.
+
+    A figure that is not known breaks a limit where the least that it can be, `at_least`,
+    does; else the answer is None.
+    """
     if limit is None:
         return True
-    return None if np.isnan(value) else bool(value <= limit)
+    if np.isnan(value):
+        return False if at_least > limit else None
+    return bool(value <= limit)
 
 
 def together(checks: Iterable[bool | None]) -> bool | None:
@@ -39,12 +45,17 @@ class Limits:
     Attributes
     ----------
     path_us : dict of str to float
-        Delay of each path.
+        Delay of each path; NaN where it is not known.
     turned_us : dict of str to float
         Longest delay where a ring turns back at a failure on the path; only
         for circuits whose ring does.
     worst_us, asymmetry_us : float
-        Over all states that the circuit can end up in.
+        Over all states that the circuit can end up in; NaN where the records do
+        not tell.
+    path_at_least_us, turned_at_least_us, worst_at_least_us, asymmetry_at_least_us
+        The least that each of these can be; NaN where nothing is known.
+    delay_why, asymmetry_why : tuple of str
+        What is not on record of the delay, and of the asymmetry.
     recovery_ms : float
         How long it is away while it changes over; NaN with fewer than two paths.
     delay_ok, asymmetry_ok, loss_ok, unavailability_ok, recovery_ok : bool or None
@@ -58,6 +69,12 @@ class Limits:
     worst_us: float = np.nan
     asymmetry_us: float = np.nan
     recovery_ms: float = np.nan
+    path_at_least_us: dict[str, float] = field(default_factory=dict)
+    turned_at_least_us: dict[str, float] = field(default_factory=dict)
+    worst_at_least_us: float = np.nan
+    asymmetry_at_least_us: float = np.nan
+    delay_why: tuple[str, ...] = ()
+    asymmetry_why: tuple[str, ...] = ()
     delay_ok: bool | None = None
     asymmetry_ok: bool | None = None
     loss_ok: bool | None = None
@@ -90,11 +107,13 @@ def circuit_limits(
     """Hold every circuit's delay, asymmetry, loss, recovery and unavailability to its service.
 
     A limit that a gap leaves open (`open_`, per circuit) may be broken but is not known to be
-    kept; one that the service does not set is not asked.
+    kept; one that the service does not set is not asked. The figures of `delays` know by
+    themselves what gaps leave open of paths: `open_` holds delay and asymmetry only where a
+    whole path is not on record.
     """
     paths, circuits = network.paths, network.study.tables["circuits"]
-    uneven = _asymmetry(delays, paths.circuit, (circuits["switching"] == "both").to_numpy())
-    delay, turned = delays["delay_us"].to_numpy(), delays["turned_us"].to_numpy()
+    switches_together = (circuits["switching"] == "both").to_numpy()
+    states = _States.of(delays, paths.circuit, switches_together)
     recovery = changeover_ms(network.study.rules)
     checks = LinkChecks.of(budgets, len(network.study.tables["links"]))
     known: dict[tuple[int, int], bool | None] = {}
@@ -108,16 +127,14 @@ def circuit_limits(
     found = []
     for circuit, service in enumerate(services):
         mine = paths.of_circuit(circuit)
-        by_path = {paths.label[path]: float(delay[path]) for path in mine}
-        by_turn = {
-            paths.label[path]: float(turned[path]) for path in mine if not np.isnan(turned[path])
-        }
-        states = [*by_path.values(), *by_turn.values()]
-        worst = float(np.max(states)) if states else np.nan
         away = recovery if len(mine) > 1 else np.nan
+        worst = states.worst(circuit, whole="delay" not in open_[circuit])
+        uneven = states.asymmetry(
+            circuit, bool(switches_together[circuit]), whole="asymmetry" not in open_[circuit]
+        )
         held: dict[str, bool | None] = {
-            "delay": below(worst, service.max_delay_us),
-            "asymmetry": below(float(uneven[circuit]), service.max_asymmetry_us),
+            "delay": below(worst.us, service.max_delay_us, worst.at_least_us),
+            "asymmetry": below(uneven.us, service.max_asymmetry_us, uneven.at_least_us),
             "loss": together(
                 holds(link, service) for path in mine for link in paths.links(path).tolist()
             ),
@@ -128,11 +145,25 @@ def circuit_limits(
             held[name] = None if held[name] else held[name]
         found.append(
             Limits(
-                by_path,
-                by_turn,
-                worst,
-                float(uneven[circuit]),
+                {paths.label[path]: float(states.delay_us[path]) for path in mine},
+                {
+                    paths.label[path]: float(states.turned_us[path])
+                    for path in mine
+                    if states.turns[path]
+                },
+                worst.us,
+                uneven.us,
                 away,
+                {paths.label[path]: float(states.at_least_us[path]) for path in mine},
+                {
+                    paths.label[path]: float(states.turned_at_least_us[path])
+                    for path in mine
+                    if states.turns[path]
+                },
+                worst.at_least_us,
+                uneven.at_least_us,
+                worst.why,
+                uneven.why,
                 held["delay"],
                 held["asymmetry"],
                 held["loss"],
@@ -145,11 +176,29 @@ def circuit_limits(
 
 
 def open_limits(gaps: Sequence[Gap], gaps_of: Iterable[Iterable[int]]) -> list[frozenset[str]]:
-    """Which limits the gaps that touch each circuit leave open."""
+    """Which limits the gaps that touch each circuit leave open.
+
+    Delay and asymmetry only by gaps that leave a whole path open: what else is not on record of
+    a path's delay, the path's own figure knows.
+    """
     return [
-        frozenset(limit for number in mine for limit in GAP_CODES[gaps[number].code].limits)
+        frozenset(
+            limit
+            for number in mine
+            for limit in GAP_CODES[gaps[number].code].limits
+            if limit not in BY_FIGURES or leaves_a_path_open(gaps[number])
+        )
         for mine in gaps_of
     ]
+
+
+BY_FIGURES = frozenset({"delay", "asymmetry"})
+"""Limits whose figures say themselves that they are not known."""
+
+
+def leaves_a_path_open(gap: Gap) -> bool:
+    """Whether a gap is about a circuit as a whole: a path of it is not on record."""
+    return bool(gap.circuits) and gap.path is None
 
 
 def asked_limits(service: Service) -> frozenset[str]:
@@ -243,23 +292,118 @@ def margin_ok(margin_db: float, service: Service) -> bool | None:
     return None if np.isnan(margin_db) else bool(margin_db >= service.min_margin_db)
 
 
-def _asymmetry(
-    delays: pd.DataFrame, circuit: np.ndarray, switches_together: np.ndarray
-) -> np.ndarray:
-    """Greatest difference of the two directions, NaN for circuits without a path.
+@dataclass(frozen=True)
+class _Known:
+    """A figure, the least that it can be, and what is not on record of it."""
 
-    A ring that has turned back is a state like any other.
+    us: float
+    at_least_us: float
+    why: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class _States:
+    """The delays of every state that circuits can be in: each path, and rings turned back.
+
+    A state is one number: paths first, then paths whose ring has turned back.
+    `of_circuit` holds the states of circuits of which something is not on record, and
+    `machines` and `links` what that is.
     """
-    if not len(circuit):
-        return np.full(len(switches_together), np.nan)
-    turned = delays["turned_us"].to_numpy()
-    there = ~np.isnan(turned)
-    return np.round(
-        asymmetry_us(
-            np.r_[circuit, circuit[there]],
-            np.r_[delays["go_us"].to_numpy(), turned[there]],
-            np.r_[delays["return_us"].to_numpy(), turned[there]],
-            switches_together,
-        ),
-        DECIMALS_US,
-    )
+
+    delay_us: Floats
+    at_least_us: Floats
+    turned_us: Floats
+    turned_at_least_us: Floats
+    turns: np.ndarray
+    go_least_us: Floats
+    return_least_us: Floats
+    worst_us: Floats
+    worst_least_us: Floats
+    uneven_us: Floats
+    of_circuit: dict[int, list[int]]
+    machines: list[frozenset[str]]
+    links: list[frozenset[str]]
+
+    @classmethod
+    def of(cls, delays: pd.DataFrame, circuit: np.ndarray, together_: np.ndarray) -> _States:
+        """The states of every circuit.
+
+        `delays` from `path_delays`, `circuit` of each of its paths, and per circuit whether
+        both its directions switch together.
+        """
+
+        def column(name: str) -> Floats:
+            return delays[name].to_numpy(dtype=np.float64)
+
+        turned, turned_least = column("turned_us"), column("turned_at_least_us")
+        turns = ~np.isnan(turned_least)
+        turning = np.flatnonzero(turns)
+        go, back = (np.r_[column(f"{way}_us"), turned[turning]] for way in ("go", "return"))
+        go_least, back_least = (
+            np.r_[column(f"{way}_at_least_us"), turned_least[turning]] for way in ("go", "return")
+        )
+        owner = np.r_[circuit, circuit[turning]].astype(np.int64)
+        count = len(together_)
+        machines, links = (delays[name].to_list() for name in ("machines_open", "links_open"))
+        open_ = {
+            int(circuit[path])
+            for path, lacks in enumerate(zip(machines, links, strict=True))
+            if any(lacks)
+        }
+        of_circuit: dict[int, list[int]] = {}
+        for state, mine in enumerate(owner.tolist() if open_ else ()):
+            if mine in open_:
+                of_circuit.setdefault(mine, []).append(state)
+        for path in turning.tolist():
+            round_ = [one for one in of_circuit.get(int(circuit[path]), ()) if one < len(turned)]
+            machines.append(frozenset())
+            links.append(
+                frozenset().union(*(machines[one] | links[one] for one in round_))
+                if np.isnan(turned[path])
+                else frozenset()
+            )
+        return cls(
+            column("delay_us"),
+            column("delay_at_least_us"),
+            turned,
+            turned_least,
+            turns,
+            go_least,
+            back_least,
+            worst_us(owner, np.maximum(go, back), count),
+            worst_us(owner, np.nan_to_num(np.fmax(go_least, back_least)), count),
+            np.round(asymmetry_us(owner, go, back, together_), DECIMALS_US),
+            of_circuit,
+            machines,
+            links,
+        )
+
+    def worst(self, circuit: int, *, whole: bool) -> _Known:
+        """The greatest delay of a circuit; `whole`: all its paths are on record."""
+        mine = self.of_circuit.get(circuit, [])
+        why = frozenset[str]().union(*(self.machines[one] | self.links[one] for one in mine))
+        greatest = float(self.worst_us[circuit]) if whole else np.nan
+        return _Known(greatest, float(self.worst_least_us[circuit]), tuple(sorted(why)))
+
+    def asymmetry(self, circuit: int, together_: bool, *, whole: bool) -> _Known:
+        """The greatest difference of the two directions over all states of a circuit.
+
+        What both directions have in common cancels, known or not: a relay whose delay nobody
+        recorded takes as long on either way. What is not on record of one alone may make
+        their difference any greater.
+        """
+        mine = self.of_circuit.get(circuit)
+        if mine is None:
+            exact = float(self.uneven_us[circuit])
+            return _Known(exact if whole else np.nan, exact)
+        least, why = 0.0, frozenset[str]()
+        for one in mine:
+            for other in (one,) if together_ else mine:
+                only_go = self.links[one] | (self.machines[one] - self.machines[other])
+                only_back = self.links[other] | (self.machines[other] - self.machines[one])
+                known = self.go_least_us[one] - self.return_least_us[other]
+                bound = least_difference_us(known, bool(only_go), bool(only_back))
+                least = np.fmax(least, float(bound))
+                why |= only_go | only_back
+        least = round(float(least), DECIMALS_US)
+        return _Known(np.nan if why or not whole else least, least, tuple(sorted(why)))

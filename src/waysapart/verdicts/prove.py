@@ -187,7 +187,7 @@ def prove(study: Study | Network) -> Proof:
     asked = [_services_of(names, rules, trial) for trial in contests]
     spacing = space(reliance, held, between, asked, np.array(owner, np.int64))
     waivers = lay_over(network.study.rules, trials, sharing, _numbers(network), network.study.on)
-    delays, budgets = path_delays(network), loss_budgets(reliance)
+    budgets = loss_budgets(reliance)
     compared = compare_tests(network, budgets)
     apart = breaches(spacing, waivers, network, len(trials))
     unsure = accuracy_gaps(spacing, apart, waivers, network, trials)
@@ -197,6 +197,7 @@ def prove(study: Study | Network) -> Proof:
         *_way_gaps(network, trials, lost),
         *unsure.values(),
     )
+    delays = path_delays(network, gaps)
     gaps_of = gaps_of_trials(reliance, trials, gaps)
     for number, test in enumerate(unsure, start=len(gaps) - len(unsure)):
         gaps_of[test] = sorted({*gaps_of[test], number})

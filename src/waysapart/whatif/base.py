@@ -100,9 +100,10 @@ def base_of(subject: Subject) -> Base:
         reliance = rely(subject if isinstance(subject, Network) else tie(subject))
         lost = out_of_service(reliance)
         trials = trials_of(reliance, lost)
-        delays, budgets = path_delays(reliance.network), loss_budgets(reliance)
+        budgets = loss_budgets(reliance)
         compared = compare_tests(reliance.network, budgets)
         gaps = (*reliance.network.gaps, *loss_delay_gaps(reliance.network, compared))
+        delays = path_delays(reliance.network, gaps)
         gaps_of = gaps_of_trials(reliance, trials, gaps)
     network = reliance.network
     numbers = network.assets.numbers(network.study.out)

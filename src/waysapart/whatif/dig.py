@@ -109,10 +109,17 @@ class Dig:
         return {state: found.get(state, 0) for state in (LOST, *between, UNKNOWN, UNTOUCHED)}
 
     def exit_code(self) -> int:
-        """0 untouched; 1 a circuit lost or left with one way; 3 untouched as far as known."""
+        """0 untouched; 1 a circuit lost or left with one way; 3 untouched as far as known.
+
+        3 too where a circuit that is touched goes on with limits that nobody can tell about.
+        """
         if any(state.exposed for state in self.circuits):
             return 1
-        return 3 if any(state.state == UNKNOWN for state in self.circuits) else 0
+        open_ = any(
+            state.state == UNKNOWN or (state.touched and state.within is None)
+            for state in self.circuits
+        )
+        return 3 if open_ else 0
 
     def facts(self) -> dict[str, Any]:
         """The works as plain data."""

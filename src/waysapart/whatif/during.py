@@ -10,7 +10,7 @@ import scipy.sparse as sp
 from waysapart.network.assets import Bools, boolean
 from waysapart.network.paths import Paths
 from waysapart.study.rules import Service
-from waysapart.verdicts.limits import Limits, circuit_limits, together
+from waysapart.verdicts.limits import BY_FIGURES, Limits, circuit_limits, together
 from waysapart.whatif.base import Base, every_asset, further, group_ways, ways_cut
 
 UNTOUCHED, LOST, UNKNOWN = "untouched", "lost", "unknown"
@@ -210,7 +210,10 @@ def _service(base: Base, circuit: int) -> Service:
 
 
 def _limits(base: Base, lost: Bools) -> list[Limits]:
-    """Delay, asymmetry and loss of what still runs, by the stage that judges whole circuits."""
+    """Delay, asymmetry and loss of what still runs, by the stage that judges whole circuits.
+
+    A path that is not on record does not run: it leaves open no figure of those that do.
+    """
     alive = np.flatnonzero(~lost)
     network = replace(base.network, paths=_only(base.network.paths, lost))
     services = [_service(base, circuit) for circuit in range(base.circuit_count)]
@@ -220,7 +223,7 @@ def _limits(base: Base, lost: Bools) -> list[Limits]:
         base.delays.iloc[alive],
         base.budgets,
         np.full(base.circuit_count, np.nan),
-        base.open_limits,
+        [open_ - BY_FIGURES for open_ in base.open_limits],
     )
 
 
