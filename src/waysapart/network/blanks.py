@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from waysapart.network.assets import Bools, Floats
-from waysapart.network.records import place_of
+from waysapart.network.records import places_of
 from waysapart.schema import ASSET_ROLES, ROLES
 from waysapart.study.model import Gap, Study
 from waysapart.study.rules import OTHER_KIND
@@ -65,10 +65,12 @@ def blank_gaps(study: Study) -> list[Gap]:
     gaps = []
     for role, column, rows in _blanks(study):
         table = study.tables[role]
-        for row in np.flatnonzero(rows & (_meaning(study, role, column) == "gap")).tolist():
-            kind = _kind(table, row) or role
-            name = str(table["id"].iloc[row])
-            one, many = _SAYS[column]
+        one, many = _SAYS[column]
+        open_ = np.flatnonzero(rows & (_meaning(study, role, column) == "gap"))
+        names = table["id"].to_numpy(dtype=object)[open_].tolist()
+        kinds = _kinds(table, role)[open_].tolist()
+        places = places_of(study, table, open_)
+        for name, kind, place in zip(names, kinds, places, strict=True):
             gaps.append(
                 Gap(
                     f"blank-{column.removesuffix('_us')}",
@@ -78,7 +80,7 @@ def blank_gaps(study: Study) -> list[Gap]:
                     assets=(name,),
                     column=column,
                     fold=f"{{count}} {plural(kind)} {many}: {{names}}",
-                    **place_of(study, table, row),
+                    **place,
                 )
             )
     return gaps
@@ -98,7 +100,7 @@ def explained_blanks(study: Study, relied_on: Mapping[str, Bools]) -> list[Blank
         meaning = _meaning(study, role, column)
         table = study.tables[role]
         kept = np.flatnonzero(rows & relied_on[role] & (meaning != "gap"))
-        kinds = pd.Series([_kind(table, row) or role for row in kept.tolist()], dtype=object)
+        kinds = pd.Series(_kinds(table, role)[kept], dtype=object)
         for kind, places in kinds.groupby(kinds, sort=True).groups.items():
             value = meaning[kept[places[0]]]
             rule = _rule(study, column, str(kind), role)
@@ -185,9 +187,11 @@ def _meaning(study: Study, role: str, column: str) -> np.ndarray:
     return np.array([known.get(kind, bare) for kind in kinds.tolist()], dtype=object)
 
 
-def _kind(table: pd.DataFrame, row: int) -> str | None:
-    kind = table["kind"].iloc[row] if "kind" in table else None
-    return kind if isinstance(kind, str) else None
+def _kinds(table: pd.DataFrame, role: str) -> np.ndarray:
+    """The kind of every row, or the role where it has none."""
+    if "kind" not in table:
+        return np.full(len(table), role, dtype=object)
+    return table["kind"].astype(object).where(table["kind"].notna(), role).to_numpy(dtype=object)
 
 
 def _article(kind: str, role: str) -> str:

@@ -7,7 +7,7 @@ from typing import TypedDict
 import numpy as np
 import pandas as pd
 
-from waysapart.network.assets import Floats
+from waysapart.network.assets import Floats, Ints
 from waysapart.study.model import Study
 
 
@@ -28,6 +28,18 @@ def place_of(study: Study, table: pd.DataFrame, row: int) -> Place:
         layer=(layer.layer or layer.role) if layer else None,
         row=int(table["_row"].iloc[row]),
     )
+
+
+def places_of(study: Study, table: pd.DataFrame, rows: Ints) -> list[Place]:
+    """The same for many records of a table at once."""
+    layers = table["_layer"].to_numpy()[rows].tolist()
+    numbers = table["_row"].to_numpy()[rows].tolist()
+    heads = [(layer.file, layer.layer or layer.role) for layer in study.layers]
+    found = []
+    for layer, row in zip(layers, numbers, strict=True):
+        file, name = heads[layer] if 0 <= layer < len(heads) else (None, None)
+        found.append(Place(file=file, layer=name, row=int(row)))
+    return found
 
 
 def surveyed_m(study: Study, table: pd.DataFrame) -> Floats:
