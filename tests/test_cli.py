@@ -33,7 +33,7 @@ def test_check_lists_errors_none_and_gaps_of_the_demo(tmp_path: Path) -> None:
     assert result.exit_code == 3
     facts = json.loads((tmp_path / "check.json").read_text())
     assert facts["errors"] == []
-    assert {gap["asset"] for gap in facts["gaps"]} == {"UC-U6B", "C12-A"}
+    assert {gap["asset"] for gap in facts["gaps"]} == {"UC-U6B", "C12-A", "MX-C32-MAR-2"}
     assert "UC-U6B" in result.output
 
 
@@ -41,8 +41,8 @@ def test_prove_writes_the_facts_it_prints(tmp_path: Path) -> None:
     result = run("prove", ESTUARY, "--json", tmp_path / "proof.json")
     assert result.exit_code == 1
     facts = json.loads((tmp_path / "proof.json").read_text())
-    assert facts["summary"]["shared"] == 13
-    assert "13 shared" in result.output
+    assert facts["summary"]["shared"] == 14
+    assert "14 shared" in result.output
 
 
 def test_json_on_standard_output_stands_alone() -> None:
