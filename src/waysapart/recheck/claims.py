@@ -21,6 +21,7 @@ DERIVED = {
     *("removed-reference", "end-meets-nothing", "end-ambiguous", "end-far", "same-place"),
     *("cable-without-runs", "cable-broken", "link-without-runs", "link-broken", "link-end"),
     *("path-broken", "path-end", "single-path", "ring-broken", "leased-route", "hop-route"),
+    *("radio-route", "internal-far", "hop-length"),
     *("fibre-type", "fibre-count", "way-out", "lone-member"),
     *("blank-within", "blank-supplies", "blank-needs", "blank-delay"),
 }

@@ -145,9 +145,7 @@ class Figures:
         row = hop.row
         tests = self._link_tests.get(name, {})
         if not hop.ways:
-            stated = row.get("length_m") or 0.0
-            fibre = (row.get("medium") or "fibre") == "fibre"
-            alone = None if fibre and stated == 0 else stated
+            alone = self._alone_m(row)
             tested = _greatest(tests, None)
             onward = alone if tested is None else tested
             return Length(onward, onward, alone, (alone, alone))
@@ -169,6 +167,63 @@ class Figures:
             (by_cables[0], by_cables[1]),
         )
 
+    def _alone_m(self, row: Row) -> float | None:
+        """Length of a hop without cables: stated, or nothing within a site, or mast to mast."""
+        stated, medium = row.get("length_m"), row.get("medium") or "fibre"
+        if stated is not None:
+            return None if medium == "fibre" and stated == 0 else float(stated)
+        site_a, site_b = self.end_sites(row)
+        if medium == "internal":
+            return None if self.internal_apart(row) else 0.0
+        if medium in ("electrical", "carrier"):
+            return 0.0 if site_a is not None and site_a == site_b else None
+        return self._radio_m(row, site_a, site_b) if medium == "radio" else None
+
+    def end_sites(self, row: Row) -> tuple[str | None, str | None]:
+        """The sites of the equipment at both ends of a link."""
+        machines = self.records.by["equipment"]
+        a, b = (machines.get(str(row.get(end)), {}).get("site") for end in ("a", "b"))
+        return a, b
+
+    def internal_apart(self, row: Row) -> bool:
+        """Whether an internal hop joins two sites that neither touch nor hold each other."""
+        a, b = self.end_sites(row)
+        if row.get("medium") != "internal" or (a is not None and a == b):
+            return False
+        sites = self.records.by["sites"]
+        one, other = sites.get(str(a), {}), sites.get(str(b), {})
+        if a in (other.get("within") or ()) or b in (one.get("within") or ()):
+            return False
+        first, second = one.get("geometry"), other.get("geometry")
+        if first is None or second is None:
+            return True
+        return bool(first.distance(second) > self.records.snap_m)
+
+    def _radio_m(self, row: Row, a: str | None, b: str | None) -> float | None:
+        """Straight from mast to mast, or from the sites where there is none, on the ellipsoid."""
+        by = self.records.by
+        masts = [
+            by["structures"][name]["geometry"].centroid
+            for name in row.get("relies_on") or ()
+            if name in by["structures"]
+            and by["structures"][name]["kind"] not in ("pit", "entry", "bridge")
+        ]
+        shapes = [by["sites"].get(str(site), {}).get("geometry") for site in (a, b)]
+        ends = [None if shape is None else shape.centroid for shape in shapes]
+        first, last = ends
+        if len(masts) > 1:
+            start = masts[0] if first is None else first
+            way = sorted(masts, key=start.distance)
+        elif first is None or last is None:
+            return None
+        elif masts:
+            way = [masts[0], max((first, last), key=masts[0].distance)]
+        else:
+            way = [first, last]
+        turn = Transformer.from_crs(self.records.crs, LON_LAT, always_xy=True)
+        lonlat = [turn.transform(point.x, point.y) for point in way]
+        return float(sum(GEOD.inv(*one, *two)[2] for one, two in pairwise(lonlat)))
+
     def delay_us(self, name: str) -> tuple[float | None, float | None]:
         """Delay of a link each way, without its equipment: glass and extra, or by test."""
         hop, length = self.hops[name], self.lengths[name]
@@ -188,19 +243,36 @@ class Figures:
                 found.append(tested)
                 continue
             uses = hop.ways.get(way, hop.ways.get("both", []))
-            indices = [self._glass(hop, use, "group_index") or hop_index for use in uses]
+            if not hop.ways and medium != "fibre" and length_m is None:
+                stated = hop.row.get("extra_delay_us")
+                found.append(None if stated is None else float(stated))
+                continue
+            every = [self._index(hop, use, hop_index) for use in hop.uses()]
+            if None in every:
+                found.append(None)
+                continue
+            indices = [self._index(hop, use, hop_index) for use in uses]
             glass = [self.fibre_m(use) for use in uses]
             if length_m is None:
                 found.append(None)
             elif uses and None not in glass and added:
                 metres = zip(glass, indices, strict=True)
-                total = sum(one * index for one, index in metres if one is not None)
+                total = sum(
+                    one * index for one, index in metres if one is not None and index is not None
+                )
                 found.append(round(total * length_m / added / LIGHT_M_PER_US, 3) + extra)
             else:
-                every = [self._glass(hop, use, "group_index") or hop_index for use in hop.uses()]
-                index = sum(every) / len(every) if every else hop_index
+                known = [one for one in every if one is not None]
+                index = sum(known) / len(known) if known else hop_index
                 found.append(round(length_m * index / LIGHT_M_PER_US, 3) + extra)
         return found[0], found[1]
+
+    def _index(self, hop: Hop, use: Use, of_medium: float) -> float | None:
+        """Group index of a stretch: fibre has only that of a type on record."""
+        typed = self.records.by["cables"][use.cable].get("fibre_type") is not None
+        index = self._glass(hop, use, "group_index") if typed else None
+        fibre = (hop.row.get("medium") or "fibre") == "fibre"
+        return of_medium if index is None and not fibre else index
 
     def fibre_db(self, name: str, way: str) -> float | None:
         """Loss of a link's glass one way."""
@@ -216,9 +288,8 @@ class Figures:
     def stretch_us(self, use: Use, wavelength_nm: float) -> float | None:
         """Delay of the glass of a stretch of cable at a wavelength."""
         metres = self.fibre_m(use)
-        index = self._glass(Hop({"wavelength_nm": wavelength_nm}), use, "group_index")
-        index = self.records.rules["media"]["fibre"]["group_index"] if index is None else index
-        return None if metres is None else metres * index / LIGHT_M_PER_US
+        index = self._index(Hop({"wavelength_nm": wavelength_nm}), use, 0.0)
+        return None if metres is None or index is None else metres * index / LIGHT_M_PER_US
 
     def stretch_db(self, use: Use, wavelength_nm: float) -> float | None:
         """Loss of the glass of a stretch of cable at a wavelength."""

@@ -210,6 +210,8 @@ def _route_gaps(hops: dict[str, Hop], site: dict[str, str | None]) -> list[Gap]:
             gaps.append(Gap("leased-route", name, links=(name,)))
         elif medium in ("electrical", "carrier") and apart:
             gaps.append(Gap("hop-route", name, links=(name,)))
+        elif medium == "radio" and apart:
+            gaps.append(Gap("radio-route", name, links=(name,)))
     return gaps
 
 

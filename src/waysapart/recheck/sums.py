@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from waysapart.gaps import GAP_CODES
 from waysapart.recheck.links import Hop
 from waysapart.recheck.paths import Key, service_of
 from waysapart.recheck.world import World
@@ -11,6 +12,10 @@ from waysapart.recheck.world import World
 if TYPE_CHECKING:
     from waysapart.recheck.claims import Findings
 
+TOLD_BY_FIGURES = {"blank-delay", "fibre-type", "hop-length"}
+"""Gaps that a figure of a path shows by itself."""
+TAKEN_AS_TOLD = {"match-uncovered", "match-ambiguous", "measured-length", "measured-delay"}
+"""Gaps that are not worked out here, and that leave a delay open."""
 LENGTH_M = 0.02
 DELAY_US = 0.003
 LOSS_DB = 0.0003
@@ -27,10 +32,11 @@ def check_figures(world: World, facts: dict[str, Any], findings: Findings) -> No
         name = circuit["id"]
         if name not in world.records.by["circuits"]:
             continue
+        codes = {gap["code"] for gap in circuit["gaps"]}
         for label, path in circuit["paths"].items():
             if (name, label) in world.paths:
-                _check_path(world, (name, label), path, findings)
-        _check_delay(world, circuit, findings, turned=turns and name in ringed)
+                _check_path(world, (name, label), path, codes, findings)
+        _check_delay(world, circuit, codes, findings, turned=turns and name in ringed)
         _check_within(world, circuit, findings)
     findings.skip("unavailability, and losses by statistics: their arithmetic is not repeated")
     findings.skip("recovery, overload, bandwidth and dispersion: taken as the evidence states them")
@@ -53,7 +59,75 @@ def _unsure(world: World, key: Key) -> bool:
     return bool(world.relied[key] & world.cables.unsure)
 
 
-def _check_path(world: World, key: Key, path: dict[str, Any], findings: Findings) -> None:
+def _figure(
+    findings: Findings,
+    what: str,
+    told: tuple[float | None, float | None],
+    found: float | None,
+    by: float,
+    *,
+    doubted: bool,
+) -> None:
+    """A figure and the least that it can be; a gap in the records may leave the figure open."""
+    claimed, at_least = told
+    if claimed is None and found is not None and doubted:
+        findings.skip("figures that the evidence leaves open because of a gap in the records")
+        least = at_least or 0.0
+        findings.holds(least <= found + by, f"{what}: it is {found:.3f}, not at least {least}")
+        return
+    _close(findings, what, claimed, found, by)
+
+
+def _told(facts: dict[str, Any], name: str, unit: str) -> tuple[float | None, float | None]:
+    return facts[f"{name}_{unit}"], facts.get(f"{name}_at_least_{unit}")
+
+
+def _doubted(world: World, key: Key, codes: set[str]) -> bool:
+    """Whether a gap that bears on delay touches a path: one found here, or one that is told."""
+    hops = [world.hops[link] for link in world.paths[key]]
+    cables = {use.cable for hop in hops for use in hop.uses()}
+    used = cables | {step.segment for cable in cables for step in world.cables.chain[cable]}
+    for gap in world.gaps:
+        if gap.code in TOLD_BY_FIGURES or "delay" not in GAP_CODES[gap.code].limits:
+            continue
+        if set(gap.links) & set(world.paths[key]) or set(gap.assets) & used:
+            return True
+        if key[0] in gap.circuits and gap.path == key[1]:
+            return True
+    return bool(codes & TAKEN_AS_TOLD)
+
+
+def _lacks_a_path(world: World, circuit: str) -> bool:
+    """Whether a gap leaves a whole path of a circuit open."""
+    return any(
+        circuit in gap.circuits and gap.path is None and "delay" in GAP_CODES[gap.code].limits
+        for gap in world.gaps
+    )
+
+
+def _machines(world: World, key: Key) -> tuple[float, set[str]]:
+    """Delay of the equipment on a path as far as it is known, and that of which it is not."""
+    rows = [world.hops[link].row for link in world.paths[key]]
+    names = {
+        str(name) for row in rows for name in (row.get("a"), row.get("b"), *(row.get("via") or ()))
+    }
+    said, total, blank = world.records.rules["records"], 0.0, set()
+    for name in names & set(world.records.by["equipment"]):
+        row = world.records.by["equipment"][name]
+        delay, kind = row.get("delay_us"), row.get("kind")
+        if delay is None and kind not in said["passive"]:
+            meaning = said["delay_us"]
+            stated = next(meaning[one] for one in (kind, "equipment", "other") if one in meaning)
+            if stated == "gap":
+                blank.add(name)
+            delay = 0.0 if isinstance(stated, str) else stated
+        total += delay or 0.0
+    return total, blank
+
+
+def _check_path(
+    world: World, key: Key, path: dict[str, Any], codes: set[str], findings: Findings
+) -> None:
     what = f"circuit {key[0]}, {key[1]}"
     links = world.paths[key]
     lengths = [world.figures.lengths[link] for link in links]
@@ -61,56 +135,60 @@ def _check_path(world: World, key: Key, path: dict[str, Any], findings: Findings
     if not links:
         findings.same(f"{what}: length of no links", path["length_m"], None)
         return
+    doubted = _doubted(world, key, codes)
     if _unsure(world, key):
         findings.skip(f"{what}: its length, as the course of a drawn cable is not certain")
     else:
-        fibre, ground = [one.longer_m for one in lengths], [one.route_m for one in lengths]
-        _close(findings, f"{what}: length_m", path["length_m"], _total(fibre), slack)
-        _close(findings, f"{what}: route_m", path["route_m"], _total(ground), slack)
+        over_fibre = [(world.hops[link].row.get("medium") or "fibre") == "fibre" for link in links]
+        metres = [None if None in (one.go_m, one.return_m) else one.longer_m for one in lengths]
+        fibre = _total([one for one, mine in zip(metres, over_fibre, strict=True) if mine])
+        if not any(over_fibre) and None in metres:
+            fibre = None
+        ground = _total([one.route_m for one in lengths])
+        for name, found in (("length", fibre), ("route", ground)):
+            said = f"{what}: {name}_m"
+            _figure(findings, said, _told(path, name, "m"), found, slack, doubted=doubted)
     for told in path.get("lengths", ()):
-        terms = [told[name] for name in told if name not in ("link", "length_m")]
+        terms = [told[name] for name in told if name not in ("link", "medium", "length_m")]
         _close(findings, f"{what}: terms of {told['link']}", told["length_m"], _total(terms), 0.002)
         if told["link"] in world.figures.lengths and not _unsure(world, key):
-            mine = world.figures.lengths[told["link"]].longer_m
+            one = world.figures.lengths[told["link"]]
+            mine = None if None in (one.go_m, one.return_m) else one.longer_m
             _close(findings, f"{what}: length of {told['link']}", told["length_m"], mine, LENGTH_M)
-    _check_path_delay(world, key, path, findings)
+    _check_path_delay(world, key, path, findings, doubted=doubted)
     _check_loss(world, key, path, findings)
 
 
-def _check_path_delay(world: World, key: Key, path: dict[str, Any], findings: Findings) -> None:
+def _check_path_delay(
+    world: World, key: Key, path: dict[str, Any], findings: Findings, *, doubted: bool
+) -> None:
     what, links = f"circuit {key[0]}, {key[1]}", world.paths[key]
     terms = path["delay_terms"]
-    _close(
-        findings,
-        f"{what}: terms of its delay",
-        path["delay_us"],
-        _total(list(terms.values())),
-        DELAY_US,
-    )
+    said = f"{what}: terms of its delay"
+    if path["delay_us"] is not None:
+        _close(findings, said, path["delay_us"], _total(list(terms.values())), DELAY_US)
+    elif not doubted:
+        findings.holds(None in terms.values(), f"{said}: all are known, and the delay is not")
     ways = [path["go_us"], path["return_us"]]
     longer = None if None in ways else max(ways)
     _close(findings, f"{what}: delay_us of go and return", path["delay_us"], longer, DELAY_US)
-    machines = {
-        machine
-        for link in links
-        for machine in (
-            world.hops[link].row.get("a"),
-            world.hops[link].row.get("b"),
-            *(world.hops[link].row.get("via") or ()),
-        )
-    }
-    equipment = world.records.by["equipment"]
-    in_machines = sum(equipment[one].get("delay_us") or 0.0 for one in machines if one in equipment)
-    _close(findings, f"{what}: equipment_us", terms["equipment_us"], in_machines, DELAY_US)
+    in_machines, blank = _machines(world, key)
+    known = None if blank else in_machines
+    _close(findings, f"{what}: equipment_us", terms["equipment_us"], known, DELAY_US)
     extra = sum(world.hops[link].row.get("extra_delay_us") or 0.0 for link in links)
     _close(findings, f"{what}: extra_us", terms["extra_us"], extra, DELAY_US)
     if _unsure(world, key):
         return
-    onward, backward = delay_of(world, key)
     by = DELAY_US * (len(links) + 1)
-    for name, glass in (("go_us", onward), ("return_us", backward)):
-        found = None if glass is None else glass + in_machines
-        _close(findings, f"{what}: {name}", path[name], found, by)
+    for name, glass in zip(("go", "return"), delay_of(world, key), strict=True):
+        found = None if glass is None or known is None else glass + known
+        _figure(findings, f"{what}: {name}_us", _told(path, name, "us"), found, by, doubted=doubted)
+        if blank and not doubted:
+            at_least = path[f"{name}_at_least_us"]
+            if glass is None:
+                findings.skip(f"{what}: the least that its delay can be")
+            else:
+                _close(findings, f"{what}: {name}, at least", at_least, glass + in_machines, by)
 
 
 def delay_of(world: World, key: Key) -> tuple[float | None, float | None]:
@@ -242,12 +320,16 @@ def _all(checks: list[bool | None]) -> bool | None:
     return False if False in checks else None if None in checks else True
 
 
-def _below(figure: float | None, limit: float | None) -> bool | None:
-    return True if limit is None else None if figure is None else figure <= limit
+def _below(figure: float | None, limit: float | None, at_least: float | None = None) -> bool | None:
+    if limit is None:
+        return True
+    if figure is None:
+        return False if at_least is not None and at_least > limit else None
+    return figure <= limit
 
 
 def _check_delay(
-    world: World, circuit: dict[str, Any], findings: Findings, *, turned: bool
+    world: World, circuit: dict[str, Any], codes: set[str], findings: Findings, *, turned: bool
 ) -> None:
     what, told = f"circuit {circuit['id']}", circuit["delay"]
     service = service_of(world.records, circuit["id"])
@@ -261,36 +343,90 @@ def _check_delay(
     findings.same(f"{what}: limit of delay", told["limit_us"], service.get("max_delay_us"))
     limit = service.get("max_asymmetry_us")
     findings.same(f"{what}: limit of asymmetry", told["asymmetry_limit_us"], limit)
-    findings.same(f"{what}: delay kept", told["ok"], _below(told["worst_us"], told["limit_us"]))
-    kept = _below(told["asymmetry_us"], limit)
+    kept = _below(told["worst_us"], told["limit_us"], told.get("worst_at_least_us"))
+    findings.same(f"{what}: delay kept", told["ok"], kept)
+    kept = _below(told["asymmetry_us"], limit, told.get("asymmetry_at_least_us"))
     findings.same(f"{what}: asymmetry kept", told["asymmetry_ok"], kept)
     switching = row.get("switching") or "each"
     findings.same(f"{what}: switching", told["switching"], switching)
     if turned:
         findings.skip(f"{what}: its delay and asymmetry where its ring turns back")
         return
-    paths = list(circuit["paths"].values())
-    go, back = [path["go_us"] for path in paths], [path["return_us"] for path in paths]
-    if not paths or None in (*go, *back):
-        findings.same(f"{what}: worst delay", told["worst_us"], None)
-        findings.same(f"{what}: asymmetry", told["asymmetry_us"], None)
+    paths = circuit["paths"]
+    ways = [path[name] for path in paths.values() for name in ("go_us", "return_us")]
+    lacking = not paths or _lacks_a_path(world, circuit["id"])
+    worst = None if lacking or None in ways else max(ways)
+    _close(findings, f"{what}: worst delay", told["worst_us"], worst, DELAY_US)
+    if None in ways:
+        least = max(_least(path, name) for path in paths.values() for name in ("go", "return"))
+        bound = told["worst_at_least_us"]
+        _close(findings, f"{what}: worst delay, at least", bound, least, DELAY_US)
+    _check_asymmetry(world, circuit, codes, findings, lacking=lacking)
+
+
+def _least(path: dict[str, Any], name: str) -> float:
+    """A delay of a path, or the least that it can be."""
+    known, at_least = _told(path, name, "us")
+    return float((at_least or 0.0) if known is None else known)
+
+
+def _check_asymmetry(
+    world: World, circuit: dict[str, Any], codes: set[str], findings: Findings, *, lacking: bool
+) -> None:
+    """The greatest difference of the two directions.
+
+    Equipment of an unknown delay that both directions pass cancels; what one of them alone
+    passes, or a link of an unknown delay, may make the difference any greater.
+    """
+    what, told = f"circuit {circuit['id']}", circuit["delay"]
+    keys = {label: (circuit["id"], label) for label in circuit["paths"]}
+    if not keys or not all(key in world.paths and world.paths[key] for key in keys.values()):
         return
-    _close(findings, f"{what}: worst delay", told["worst_us"], max(*go, *back), DELAY_US)
-    if switching == "both":
-        uneven = max(abs(one - other) for one, other in zip(go, back, strict=True))
+    blank = {label: _machines(world, key)[1] for label, key in keys.items()}
+    open_ = {
+        label: _doubted(world, key, codes) or _unsure(world, key) or None in delay_of(world, key)
+        for label, key in keys.items()
+    }
+    greatest, exact = 0.0, not lacking
+    for one, go in circuit["paths"].items():
+        for other, back in circuit["paths"].items():
+            if told["switching"] == "both" and one != other:
+                continue
+            more = bool(blank[one] - blank[other]) or open_[one]
+            less = bool(blank[other] - blank[one]) or open_[other]
+            between = _least(go, "go") - _least(back, "return")
+            exact = exact and not more and not less
+            greatest = max(greatest, 0.0 if less else between, 0.0 if more else -between)
+    if any(open_.values()):
+        findings.skip("asymmetry where a link's delay is in doubt: as the evidence states it")
+    elif exact:
+        _close(findings, f"{what}: asymmetry", told["asymmetry_us"], greatest, DELAY_US)
     else:
-        uneven = max(max(go) - min(back), max(back) - min(go))
-    _close(findings, f"{what}: asymmetry", told["asymmetry_us"], uneven, DELAY_US)
+        findings.same(f"{what}: asymmetry", told["asymmetry_us"], None)
+        bound = told["asymmetry_at_least_us"]
+        _close(findings, f"{what}: asymmetry, at least", bound, greatest, DELAY_US)
+
+
+def _left_open(
+    kept: bool | None, name: str, limit: float | None, circuit: dict[str, Any]
+) -> bool | None:
+    """A limit that seems kept and that a gap leaves open is not known to be kept."""
+    gaps = [GAP_CODES[gap["code"]].limits for gap in circuit["gaps"] if gap["code"] in GAP_CODES]
+    open_ = limit is not None and any(name in limits for limits in gaps)
+    return None if open_ and kept else kept
 
 
 def _check_within(world: World, circuit: dict[str, Any], findings: Findings) -> None:
     what, told = f"circuit {circuit['id']}", circuit["delay"]
     losses = [one["ok"] for path in circuit["paths"].values() for one in path["loss"]]
-    findings.same(f"{what}: losses kept", circuit["loss_ok"], _all(losses))
+    service = service_of(world.records, circuit["id"])
+    kept = _left_open(_all(losses), "loss", service.get("min_margin_db"), circuit)
+    findings.same(f"{what}: losses kept", circuit["loss_ok"], kept)
     down = circuit["unavailability"]
-    limit = service_of(world.records, circuit["id"]).get("max_unavailability")
+    limit = service.get("max_unavailability")
     findings.same(f"{what}: limit of unavailability", down["limit"], limit)
-    findings.same(f"{what}: unavailability kept", down["ok"], _below(down["both"], limit))
+    kept = _left_open(_below(down["both"], limit), "unavailability", limit, circuit)
+    findings.same(f"{what}: unavailability kept", down["ok"], kept)
     checks = [told["ok"], told["asymmetry_ok"], circuit["loss_ok"], down["ok"]]
     if told.get("recovery_ms") is not None:
         findings.same(

@@ -60,6 +60,7 @@ def build(records: Records, facts: dict[str, Any]) -> World:
     cables = follow_cables(ground, facts["matched"], unsure - listed)
     hops, link_gaps = tie_links(cables)
     figures = Figures(cables, hops)
+    link_gaps += _bare_hops(figures, hops)
     claimed = {
         (circuit["id"], label): path["links"]
         for circuit in facts["circuits"]
@@ -87,6 +88,21 @@ def build(records: Records, facts: dict[str, Any]) -> World:
         records, ground, cables, hops, figures, reliance, paths, undecided, items, relied, lost,
         trials, gaps, {key: reliance.behind(mine) for key, mine in relied.items()},
     )  # fmt: skip
+
+
+def _bare_hops(figures: Figures, hops: dict[str, Hop]) -> list[Gap]:
+    """Hops without cables that join what they should not, or have neither length nor delay."""
+    gaps = []
+    for name, hop in hops.items():
+        medium = hop.row.get("medium") or "fibre"
+        if hop.uses() or medium == "fibre":
+            continue
+        if medium == "internal":
+            if figures.internal_apart(hop.row):
+                gaps.append(Gap("internal-far", name, links=(name,)))
+        elif None in figures.delay_us(name):
+            gaps.append(Gap("hop-length", name, links=(name,)))
+    return gaps
 
 
 def _blanks(records: Records) -> list[Gap]:

@@ -39,12 +39,17 @@ _NAMES = {
     "length_m": "fibre length",
     "route_m": "route",
     "delay_us": "delay",
+    "length_at_least_m": "least fibre length, where it is not known",
+    "route_at_least_m": "least route, where it is not known",
+    "delay_at_least_us": "least delay, where it is not known",
     "least_margin_db": "least margin",
     "loss_db": "loss, link by link",
 }
 _WHOLE = {
     "worst_us": "greatest delay",
     "asymmetry_us": "asymmetry",
+    "worst_at_least_us": "least of the greatest delay, where it is not known",
+    "asymmetry_at_least_us": "least asymmetry, where it is not known",
     "closest_m": "closest approach",
     "blank_within": "assets of which it is blank what they lie in",
 }
@@ -147,8 +152,8 @@ def _row(change: Facts, before: Facts, after: Facts) -> View:
         "margin": pair(
             _most(old, "_least_margin_db", min), _most(new, "_least_margin_db", min), _decibels
         ),
-        "delay": pair(old.get("worst_us"), new.get("worst_us"), words.microseconds),
-        "asymmetry": pair(old.get("asymmetry_us"), new.get("asymmetry_us"), words.microseconds),
+        "delay": _bounded(old, new, "worst"),
+        "asymmetry": _bounded(old, new, "asymmetry"),
         "unavailability": pair(down[0], down[1], words.probability),
         "closest": pair(old.get("closest_m"), new.get("closest_m"), words.metres),
         "findings": list(_findings(change)),
@@ -181,6 +186,17 @@ def pair(before: Any, after: Any, say: Callable[[Any], str]) -> tuple[str, str]:
     if before != after and said[0] == said[1]:
         said = [_said(before), _said(after)]
     return said[0], said[1]
+
+
+def _bounded(old: Facts, new: Facts, name: str) -> tuple[str, str]:
+    """A delay before and after; where it is not known, the least that it can be."""
+    known = pair(old.get(f"{name}_us"), new.get(f"{name}_us"), words.microseconds)
+    before, after = (
+        said
+        or (words.part_of(side, name, "us", words.microseconds) if f"{name}_us" in side else "")
+        for said, side in zip(known, (old, new), strict=True)
+    )
+    return before, after
 
 
 def _decibels(value: float) -> str:

@@ -182,10 +182,12 @@ def show_circuit(console: Console, circuit: Facts) -> None:
         links = " - ".join(path["links"]) or "no link on record"
         console.print(
             styled(
-                f"  {label}: {links}; {words.metres(path['length_m'])} of fibre, "
-                f"{words.microseconds(path['delay_us'])}"
+                f"  {label}: {links}; {words.lengths_said(path)}, "
+                f"{words.part_of(path, 'delay', 'us', words.microseconds)} one way"
             )
         )
+        for why in dict.fromkeys([*path["length_why"], *path["delay_why"]]):
+            console.print(styled(f"    not known: {why}", "yellow"))
         for loss in path["loss"]:
             margin = loss["margin_db"]
             kept = "margin not known" if margin is None else f"margin {margin:.2f} dB"
@@ -273,7 +275,8 @@ def _answer(facts: Facts) -> str:
 
 
 def _urgent(circuit: Facts) -> bool:
-    return circuit["verdict"] in ("shared", "unproven") or circuit["within_limits"] is False
+    open_ = circuit["verdict"] in ("shared", "unproven")
+    return open_ or circuit["within_limits"] is not True
 
 
 def _table(console: Console, title: str, rows: Sequence[Facts]) -> None:

@@ -118,20 +118,22 @@ def _path(label: str, path: Facts | None) -> View:
         "path": label,
         "main": label == "main",
         "links": [str(link) for link in path.get("links", [])],
-        "route": words.metres(path["route_m"]) if "route_m" in path else "",
-        "length": words.metres(path.get("length_m")),
-        "delay": words.microseconds(path.get("delay_us")),
+        "route": words.part_of(path, "route", "m", words.metres) if "route_m" in path else "",
+        "length": words.lengths_said(path),
+        "delay": words.part_of(path, "delay", "us", words.microseconds),
         "relies_on": path.get("relies_on"),
         "out": bool(path.get("out_of_service")),
     }
 
 
 def _lengths(paths: Facts) -> View | None:
-    """Fibre length of every link as a sum: only terms that any link has."""
+    """Length of every link as a sum: only terms that any link has."""
     rows = [
         (label, row) for label, path in paths.items() for row in (path or {}).get("lengths", [])
     ]
-    terms = [(key, word) for key, word in _LENGTHS if any(row.get(key) for _, row in rows)]
+    terms = [
+        (key, word) for key, word in _LENGTHS if any(row.get(key, 0.0) != 0 for _, row in rows)
+    ]
     if not rows or not terms:
         return None
     return {
@@ -140,6 +142,7 @@ def _lengths(paths: Facts) -> View | None:
             {
                 "path": label,
                 "link": str(row["link"]),
+                "medium": str(row.get("medium", "fibre")),
                 "terms": [_fixed(row.get(key), 1) for key, _ in terms],
                 "sum": _fixed(row.get("length_m"), 1),
             }
@@ -237,24 +240,31 @@ def _sum_of(row: Facts, budget: Facts) -> list[tuple[str, str]]:
     return found + [(str(reason), "") for reason in budget.get("not_known") or []]
 
 
+_WHY = {"worst": "delay"}
+"""Whose reason a figure's is, where its name is another."""
+
+
 def _limits(delay: Facts) -> list[View]:
     """Delay, asymmetry and recovery, each on an axis that the limit divides at 70 %."""
     rows = []
-    for name, key, limit_key, ok, said in (
-        ("One-way delay", "worst_us", "limit_us", "ok", words.microseconds),
-        ("Asymmetry", "asymmetry_us", "asymmetry_limit_us", "asymmetry_ok", words.microseconds),
-        ("Recovery", "recovery_ms", "recovery_limit_ms", "recovery_ok", words.milliseconds),
+    for name, key, unit, limit_key, ok, said in (
+        ("One-way delay", "worst", "us", "limit_us", "ok", words.microseconds),
+        ("Asymmetry", "asymmetry", "us", "asymmetry_limit_us", "asymmetry_ok", words.microseconds),
+        ("Recovery", "recovery", "ms", "recovery_limit_ms", "recovery_ok", words.milliseconds),
     ):
-        value, limit = delay.get(key), delay.get(limit_key)
-        if value is None and limit is None:
+        limit, least = delay.get(limit_key), delay.get(f"{key}_at_least_{unit}")
+        value = delay.get(f"{key}_{unit}")
+        if value is None and least is None and limit is None:
             continue
+        value = least if value is None else value
         share = None if value is None or not limit else min(1.0, 0.7 * value / limit)
         rows.append(
             {
                 "name": name,
-                "value": said(value),
+                "value": words.part_of(delay, key, unit, said),
                 "limit": said(limit) if limit is not None else "",
                 "ok": delay.get(ok),
+                "why": [str(one) for one in delay.get(f"{_WHY.get(key, key)}_why") or ()],
                 "share": None if share is None else round(200 * share, 1),
             }
         )
@@ -267,7 +277,7 @@ def _states(circuit: Facts) -> View | None:
     paths = circuit.get("paths") or {}
     states = delay.get("states") or []
     terms = [(label, (path or {}).get("delay_terms") or {}) for label, path in paths.items()]
-    used = [(key, word) for key, word in _DELAYS if any(one.get(key) for _, one in terms)]
+    used = [(key, word) for key, word in _DELAYS if any(one.get(key, 0.0) != 0 for _, one in terms)]
     if not states and not used:
         return None
     notes = []
@@ -283,7 +293,10 @@ def _states(circuit: Facts) -> View | None:
             f"{delay.get('frequency_hz', 50):g} Hz."
         )
     return {
-        "rows": [(str(one["state"]), words.microseconds(one.get("delay_us"))) for one in states],
+        "rows": [
+            (str(one["state"]), words.part_of(one, "delay", "us", words.microseconds))
+            for one in states
+        ],
         "terms": [word for _, word in used],
         "sums": [
             (label, [_fixed(one.get(key), 1) for key, _ in used]) for label, one in terms if one

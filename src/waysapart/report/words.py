@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from waysapart.network.blanks import said_of_blanks
@@ -220,10 +220,12 @@ _OVER_LIMIT = 1
 
 
 def urgency(circuit: Facts) -> int:
-    """Order of importance: shared, over a limit, unproven, accepted, apart."""
+    """Order of importance: shared, over a limit, unproven or not known to keep one, the rest."""
     by_verdict = _URGENCY[str(circuit["verdict"])]
-    over = circuit.get("within_limits") is False
-    return min(by_verdict, _OVER_LIMIT) if over else by_verdict
+    kept = circuit.get("within_limits", True)
+    if kept is None:
+        return min(by_verdict, _URGENCY["unproven"])
+    return by_verdict if kept else min(by_verdict, _OVER_LIMIT)
 
 
 def importance(circuit: Facts) -> tuple[int, int, list[tuple[int, str]]]:
@@ -257,6 +259,7 @@ def finding(circuit: Facts) -> str:
     elif cross:
         parts.append(f"Crossing at {count_of(len(cross), 'place')}.")
     parts += limits_broken(circuit)
+    parts += limits_open(circuit)
     parts += _gaps_said(circuit.get("gaps", []))
     waived = sum(one.waived for one in folded(circuit.get("shared", [])))
     waived += sum(bool(n.get("waived")) for key in ("near", "cross") for n in circuit.get(key, []))
@@ -330,18 +333,78 @@ def forbidden(cross: Facts) -> bool:
     return cross.get("forbidden") is not False
 
 
+def bounded(value: float | None, at_least: float | None, say: Callable[[float], str]) -> str:
+    """A figure in words; where it is not known, the least that it can be: `at least 97.9 µs`."""
+    if value is not None:
+        return say(value)
+    return f"at least {say(at_least)}" if at_least else "not known"
+
+
+def part_of(figures: Facts, name: str, unit: str, say: Callable[[float], str]) -> str:
+    """The figure `name` of some facts in words, such as `delay_us` or `delay_at_least_us`."""
+    return bounded(figures.get(f"{name}_{unit}"), figures.get(f"{name}_at_least_{unit}"), say)
+
+
+_BY_MEDIUM = {
+    "radio": "by radio",
+    "leased": "of leased line",
+    "electrical": "of wire",
+    "carrier": "of power line carrier",
+    "internal": "inside a site",
+}
+
+
+def lengths_said(path: Facts) -> str:
+    """The length of a path by medium: `8.12 km of fibre, 12.0 km by radio`."""
+    others = [one for one in path.get("other_lengths") or () if one["length_m"] != 0]
+    said = [
+        f"{bounded(one['length_m'], None, metres)} {_BY_MEDIUM.get(one['medium'], one['medium'])}"
+        if one["length_m"] is not None
+        else f"a length not known {_BY_MEDIUM.get(one['medium'], one['medium'])}"
+        for one in others
+    ]
+    if path.get("length_m") or path.get("length_at_least_m") or not others:
+        said.insert(0, f"{part_of(path, 'length', 'm', metres)} of fibre")
+    return ", ".join(said)
+
+
+def some_reasons(reasons: Sequence[str], most: int = 2) -> str:
+    """What is not on record, the first few: `R-A has no delay on record, and 3 more`."""
+    more = f", and {len(reasons) - most} more" if len(reasons) > most else ""
+    return "; ".join(reasons[:most]) + more
+
+
+def limits_open(circuit: Facts) -> list[str]:
+    """One sentence for each limit of delay that nobody can tell whether it is kept."""
+    delay = circuit.get("delay") or {}
+    said = []
+    for name, figure, limit, ok in (
+        ("delay", "worst", "limit_us", "ok"),
+        ("asymmetry", "asymmetry", "asymmetry_limit_us", "asymmetry_ok"),
+    ):
+        if delay.get(ok) is None and delay.get(limit) is not None:
+            least = delay.get(f"{figure}_at_least_us")
+            bound = f"; it is at least {microseconds(least)}" if least else ""
+            why = some_reasons(delay.get(f"{name}_why") or ())
+            said.append(
+                f"Whether its {name} keeps {microseconds(delay[limit])} is not known{bound}"
+                + (f" ({why})." if why else ".")
+            )
+    return said
+
+
 def limits_broken(circuit: Facts) -> list[str]:
-    """One sentence for each limit that the circuit exceeds or that could not be checked."""
+    """One sentence for each limit that the circuit exceeds."""
     said: list[str] = []
     delay = circuit.get("delay") or {}
     if delay.get("ok") is False:
         said.append(
-            f"Delay of {microseconds(delay.get('worst_us'))} is over its limit of "
+            f"Delay of {part_of(delay, 'worst', 'us', microseconds)} is over its limit of "
             f"{microseconds(delay.get('limit_us'))}."
         )
     if delay.get("asymmetry_ok") is False:
         said.append(
-            f"Asymmetry of {microseconds(delay.get('asymmetry_us'))} is over its limit of "
+            f"Asymmetry of {part_of(delay, 'asymmetry', 'us', microseconds)} is over its limit of "
             f"{microseconds(delay.get('asymmetry_limit_us'))}."
         )
     if delay.get("recovery_ok") is False:

@@ -144,7 +144,7 @@ def _circuit(one: Facts, index: Mapping[str, int]) -> View:
             if one[key] is False
         ]
         + (["optical margin"] if one["loss_ok"] is False else []),
-        "delay": words.microseconds(one["delay_us"]) if one["delay_us"] is not None else "",
+        "delay": words.part_of(one, "delay", "us", words.microseconds) if one["running"] else "",
         "gaps": one["gaps"],
         **_next(one["next"]),
     }

@@ -111,7 +111,7 @@ class FigureSheet:
         numbers = budgets["link"].tolist()
         self.rows = dict(zip(numbers, records(budgets), strict=True))
         self.media = links["medium"].fillna("fibre").to_list()
-        self.lengths = _length_facts(self.names, length_terms(proof.network))
+        self.lengths = _length_facts(self.names, self.media, length_terms(proof.network))
         self.delays = _rows(proof.delays, _DELAY_UNITS)
         self.lacks = list(
             zip(
@@ -225,10 +225,13 @@ def _column(values: pd.Series, unit: str) -> list[Any]:
     return figures(values, unit)
 
 
-def _length_facts(names: np.ndarray, terms: pd.DataFrame) -> list[dict[str, Any]]:
+def _length_facts(names: np.ndarray, media: list[str], terms: pd.DataFrame) -> list[dict[str, Any]]:
     """Length of every link with the terms that add up to it."""
     rows = _rows(terms, dict.fromkeys((*LENGTH_TERMS, "length_m"), "m"))
-    return [{"link": str(name), **row} for name, row in zip(names, rows, strict=True)]
+    return [
+        {"link": str(name), "medium": medium, **row}
+        for name, medium, row in zip(names, media, rows, strict=True)
+    ]
 
 
 def budget_facts(sheet: FigureSheet) -> list[dict[str, Any]]:

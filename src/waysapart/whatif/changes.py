@@ -256,15 +256,20 @@ def measured(row: Facts) -> dict[str, Any]:
     for label, path in row.get("paths", {}).items():
         if not path:
             continue
-        for key in ("length_m", "route_m", "delay_us"):
-            found[f"{label}_{key}"] = path.get(key)
+        for name, unit in (("length", "m"), ("route", "m"), ("delay", "us")):
+            found[f"{label}_{name}_{unit}"] = path.get(f"{name}_{unit}")
+            if (least := path.get(f"{name}_at_least_{unit}")) is not None:
+                found[f"{label}_{name}_at_least_{unit}"] = least
         margins = [one.get("margin_db") for one in path.get("loss", [])]
         known = [one for one in margins if one is not None]
         found[f"{label}_least_margin_db"] = min(known, default=None)
         found[f"{label}_loss_db"] = [one.get("loss_db") for one in path.get("loss", [])]
-    for key in ("worst_us", "asymmetry_us"):
-        if key in row.get("delay", {}):
-            found[key] = row["delay"][key]
+    delay = row.get("delay", {})
+    for name in ("worst", "asymmetry"):
+        if f"{name}_us" in delay:
+            found[f"{name}_us"] = delay[f"{name}_us"]
+        if (least := delay.get(f"{name}_at_least_us")) is not None:
+            found[f"{name}_at_least_us"] = least
     for label, share in row.get("unavailability", {}).items():
         if label not in ("limit", "ok") and (share is None or isinstance(share, (int, float))):
             found[f"unavailability_{label}"] = share

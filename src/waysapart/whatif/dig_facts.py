@@ -9,6 +9,7 @@ import pandas as pd
 
 from waysapart.network.assets import listed
 from waysapart.verdicts.facts import CAUTION, figure, text_or_none
+from waysapart.verdicts.facts_figures import bounded
 from waysapart.whatif.area import PLANT_ROLES
 from waysapart.whatif.dig import Dig
 from waysapart.whatif.during import (
@@ -181,7 +182,7 @@ def _circuit(works: Dig, state: CircuitState, names: list[str]) -> dict[str, Any
         "cut": list(state.cut),
         "out": list(state.out),
         "within_limits": state.within,
-        "delay_us": figure(state.delay_us, "us"),
+        **bounded("delay", state.delay_us, state.delay_at_least_us, "us"),
         "delay_limit_us": state.limit_us,
         "delay_ok": state.delay_ok if state.running else None,
         "asymmetry_ok": state.asymmetry_ok if state.running else None,

@@ -34,8 +34,9 @@ class CircuitState:
         of service before it.
     next : tuple of int
         Assets whose loss would lose the circuit now.
-    delay_us, limit_us : float, float or None
-        Greatest delay of the ways that run, and the service's limit.
+    delay_us, delay_at_least_us, limit_us : float, float, float or None
+        Greatest delay of the ways that run (NaN where not on record), the least that it can
+        be, and the service's limit.
     delay_ok, asymmetry_ok, loss_ok : bool or None
         Whether they keep the limits; None: not on record.
     gaps : tuple of int
@@ -48,6 +49,7 @@ class CircuitState:
     out: tuple[str, ...]
     next: tuple[int, ...]
     delay_us: float
+    delay_at_least_us: float
     limit_us: float | None
     delay_ok: bool | None
     asymmetry_ok: bool | None
@@ -132,6 +134,7 @@ def circuit_states(base: Base, down: Bools, lost: Bools) -> list[CircuitState]:
                 tuple(labels[path] for path in mine if base.out[path]),
                 _row(after, circuit) if running else (),
                 limit.worst_us,
+                limit.worst_at_least_us,
                 _service(base, circuit).max_delay_us,
                 limit.delay_ok,
                 limit.asymmetry_ok,

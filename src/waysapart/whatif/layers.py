@@ -250,13 +250,21 @@ def _paths(plant: _Plant) -> pd.DataFrame:
                 for path in range(len(paths))
             ],
             "out": proof.lost.astype(np.int32),
-            "length_m": delays["length_m"].to_numpy(),
-            "route_m": delays["route_m"].to_numpy(),
-            "delay_us": delays["delay_us"].to_numpy(),
+            **{
+                name: delays[name].to_numpy(dtype=np.float64)
+                for kind in ("length_m", "route_m", "delay_us")
+                for name in (kind, _at_least(kind))
+            },
             "unavailability": proof.outages.paths,
         },
         shapes,
     )
+
+
+def _at_least(name: str) -> str:
+    """`delay_at_least_us` for `delay_us`."""
+    figure, _, unit = name.rpartition("_")
+    return f"{figure}_at_least_{unit}"
 
 
 def _drawn(plant: _Plant) -> tuple[np.ndarray, np.ndarray]:
@@ -401,7 +409,9 @@ def _circuits(plant: _Plant) -> pd.DataFrame:
             "verdict": proof.verdicts,
             "within_limits": [*within, *blank],
             "worst_us": [*(one.worst_us for one in limits), *blank],
+            "worst_at_least_us": [*(one.worst_at_least_us for one in limits), *blank],
             "asymmetry_us": [*(one.asymmetry_us for one in limits), *blank],
+            "asymmetry_at_least_us": [*(one.asymmetry_at_least_us for one in limits), *blank],
             "closest_m": [float(closest.get(test, np.nan)) for test in range(len(proof.trials))],
             "unavailability": proof.outages.together[: len(proof.trials)],
             "gaps": [len(gaps) for gaps in proof.gaps_of],
