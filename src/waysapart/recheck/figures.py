@@ -19,6 +19,19 @@ from waysapart.recheck.reading import LON_LAT, Records, carried
 LIGHT_M_PER_US = 299.792458
 
 
+def assumed_us(records: Records, machine: str) -> float | None:
+    """Delay of a piece of equipment: on record, or as the rules take a blank; None where a gap."""
+    row, said = records.by["equipment"][machine], records.rules["records"]
+    delay, kind = row.get("delay_us"), row.get("kind")
+    if delay is not None:
+        return float(delay)
+    if kind in said["passive"]:
+        return 0.0
+    meaning = said["delay_us"]
+    stated = next(meaning[one] for one in (kind, "equipment", "other") if one in meaning)
+    return {"gap": None, "none": 0.0}.get(stated) if isinstance(stated, str) else float(stated)
+
+
 def hanging_m(span_m: float, sag_m: float, rise_m: float) -> float:
     """Length of a catenary by halving: supports span and rise apart, sag below their chord.
 

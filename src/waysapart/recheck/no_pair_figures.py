@@ -6,6 +6,7 @@ from collections import Counter
 from math import ceil
 from typing import TYPE_CHECKING, Any
 
+from waysapart.recheck.figures import assumed_us
 from waysapart.recheck.links import Use, uses_of
 from waysapart.recheck.no_pair_limits import Edge
 from waysapart.recheck.paths import service_of
@@ -34,7 +35,7 @@ def check_limits(
         findings.skip(f"{what}: what each edge of its proof has of its limits, as it is a group")
         return
     service = service_of(world.records, circuits[0])
-    ends = [world.records.by["equipment"][end].get("delay_us") or 0.0 for end in proof["ends"]]
+    ends = [assumed_us(world.records, end) or 0.0 for end in proof["ends"]]
     room = _widest(_rooms(world, proof, service))
     right: dict[tuple[str, str], float | None] = {
         ("most", "delay"): _less(service.get("max_delay_us"), sum(ends)),
@@ -125,8 +126,8 @@ class _Lines:
         self.room = _widest(self.rooms)
         circuit_ends = set(proof["ends"])
         self._half_us = {
-            name: 0.0 if name in circuit_ends else (row.get("delay_us") or 0.0) / 2
-            for name, row in world.records.by["equipment"].items()
+            name: 0.0 if name in circuit_ends else (assumed_us(world.records, name) or 0.0) / 2
+            for name in world.records.by["equipment"]
         }
         cables = world.cables
         self._whole = {name: whole_cable(cables, name) for name in cables.chain}
@@ -155,13 +156,10 @@ class _Lines:
         if edge["what"] != "link":
             return None
         hop = self.world.hops[edge["id"]]
-        both = [one for one in self.world.figures.delay_us(edge["id"]) if one is not None]
-        via = sum(
-            self.world.records.by["equipment"][one].get("delay_us") or 0.0
-            for one in hop.row.get("via") or ()
-        )
+        go, back = self.world.figures.delay_us(edge["id"])
+        via = sum(assumed_us(self.world.records, one) or 0.0 for one in hop.row.get("via") or ())
         half = sum(self._half_us[end] for end in edge["ends"])
-        return float(max(both) + via + half) if both else None
+        return None if go is None or back is None else float(max(go, back) + via + half)
 
     def loss_db(self, edge: dict[str, Any]) -> float | None:
         """Loss that counts against the optics of a new link; none where they have no limit."""

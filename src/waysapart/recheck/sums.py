@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from waysapart.gaps import GAP_CODES
+from waysapart.recheck.figures import assumed_us
 from waysapart.recheck.links import Hop
 from waysapart.recheck.paths import Key, service_of
 from waysapart.recheck.world import World
@@ -111,18 +112,11 @@ def _machines(world: World, key: Key) -> tuple[float, set[str]]:
     names = {
         str(name) for row in rows for name in (row.get("a"), row.get("b"), *(row.get("via") or ()))
     }
-    said, total, blank = world.records.rules["records"], 0.0, set()
-    for name in names & set(world.records.by["equipment"]):
-        row = world.records.by["equipment"][name]
-        delay, kind = row.get("delay_us"), row.get("kind")
-        if delay is None and kind not in said["passive"]:
-            meaning = said["delay_us"]
-            stated = next(meaning[one] for one in (kind, "equipment", "other") if one in meaning)
-            if stated == "gap":
-                blank.add(name)
-            delay = 0.0 if isinstance(stated, str) else stated
-        total += delay or 0.0
-    return total, blank
+    delays = {
+        name: assumed_us(world.records, name) for name in names & set(world.records.by["equipment"])
+    }
+    blank = {name for name, delay in delays.items() if delay is None}
+    return sum(delay or 0.0 for delay in delays.values()), blank
 
 
 def _check_path(

@@ -13,7 +13,9 @@ import scipy.sparse as sp
 from waysapart.findings.delays import link_delays
 from waysapart.findings.outages import asset_failures
 from waysapart.formulas.availability import unavailability
+from waysapart.formulas.delay import LIGHT_M_PER_US
 from waysapart.network.assets import Bools, Floats, Ints, boolean
+from waysapart.network.blanks import assumed_delay_us
 from waysapart.network.tie import Network
 from waysapart.reliance.failure import falls
 from waysapart.reliance.rely import Reliance
@@ -69,8 +71,9 @@ class Ground:
         Per link; of hops without fibre too, where it means nothing.
     checks : LinkChecks
     delay_us, length_m, loss_db : ndarray of float
-        Per link; the worse direction. Loss is what is there now, without what
-        is kept for repairs and ageing.
+        Per link; the worse direction. A link whose delay is on record and whose
+        length is not counts as long as its delay makes it. Loss is what is there
+        now, without what is kept for repairs and ageing.
     splices : ndarray of int
         Per link.
     touched : set of int
@@ -136,10 +139,14 @@ class Ground:
 
     @cached_property
     def equipment_us(self) -> dict[int, float]:
-        """One-way delay through every piece of equipment."""
+        """One-way delay through every piece of equipment; 0 where nobody knows it.
+
+        That is the least it can be: what a limit rules out with it stays ruled out. Ways over
+        equipment whose delay is a gap are left out of searches, but for the two ends, and the
+        prover has the last word on those.
+        """
         start = self.network.assets.start["equipment"]
-        delay = self.study.tables["equipment"]["delay_us"].fillna(0.0)
-        return dict(enumerate(delay.tolist(), start))
+        return dict(enumerate(np.nan_to_num(assumed_delay_us(self.study)).tolist(), start))
 
     @cached_property
     def relays(self) -> frozenset[int]:
@@ -177,6 +184,8 @@ def ground_of(proof: Proof, opened: Collection[int] = ()) -> Ground:
         }
     )
     delays = link_delays(network)
+    delay_us = np.maximum(*(delays[way].to_numpy(np.float64) for way in ("go_us", "return_us")))
+    length_m = np.fmax(network.lengths.go_m, network.lengths.return_m)
     budgets = proof.budgets.set_index("link").reindex(np.arange(len(links)))
     out = network.assets.numbers(network.study.out)
     event = boolean(np.zeros(len(out), np.int64), out, (1, len(network.assets)))
@@ -188,13 +197,20 @@ def ground_of(proof: Proof, opened: Collection[int] = ()) -> Ground:
         waves,
         optics,
         LinkChecks.of(proof.budgets, len(links)),
-        np.fmax(*(delays[way].to_numpy(np.float64) for way in ("go_us", "return_us"))),
-        np.fmax(network.lengths.go_m, network.lengths.return_m),
+        delay_us,
+        np.where(np.isnan(length_m), delay_us * LIGHT_M_PER_US / _index(network), length_m),
         budgets[[*PASSIVE_DB, "via_db"]].sum(axis=1).to_numpy(dtype=np.float64),
         np.nan_to_num(budgets["splices"].to_numpy(dtype=np.float64)).astype(np.int64),
         _gaps(network, proof.gaps),
         down,
     )
+
+
+def _index(network: Network) -> Floats:
+    """Group index of every link's medium."""
+    media = network.study.tables["links"]["medium"].fillna("fibre")
+    known = {name: one.group_index for name, one in network.study.rules.media.items()}
+    return np.asarray(media.map(known).to_numpy(dtype=np.float64))
 
 
 def _gaps(network: Network, gaps: Iterable[Gap]) -> dict[int, str]:

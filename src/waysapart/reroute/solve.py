@@ -26,6 +26,8 @@ from waysapart.study.model import Study
 from waysapart.verdicts.prove import APART, Proof
 
 Status = Literal["apart", "none", "undecided"]
+_MOST_WHY = 3
+"""Missing records that are named of a limit before the rest are counted."""
 
 
 @dataclass(frozen=True)
@@ -323,7 +325,10 @@ def too_near(proof: Proof, test: int) -> set[Pair]:
 
 
 def against(proof: Proof, name: str, test: int) -> str:
-    """What the prover still has against a trial; empty where it is apart and within limits."""
+    """What the prover still has against a trial; empty where it is apart and within limits.
+
+    A limit of delay or asymmetry that nobody can tell about is not kept.
+    """
     if proof.verdicts[test] != APART:
         codes = sorted({proof.gaps[gap].code for gap in proof.gaps_of[test]})
         shared = proof.sharing.avoidable
@@ -345,4 +350,14 @@ def against(proof: Proof, name: str, test: int) -> str:
             if kept is False
         ]
         return f"{name} would be over its limit of {', '.join(broken) or 'recovery'}"
+    if test < proof.circuit_count:
+        limits = proof.limits[test]
+        for words, kept, why in (
+            ("delay", limits.delay_ok, limits.delay_why),
+            ("asymmetry", limits.asymmetry_ok, limits.asymmetry_why),
+        ):
+            if kept is None:
+                more = f" and {len(why) - _MOST_WHY} more" if len(why) > _MOST_WHY else ""
+                told = f" ({'; '.join(why[:_MOST_WHY])}{more})" if why else ""
+                return f"nobody could tell whether {name} would keep its limit of {words}{told}"
     return ""

@@ -225,8 +225,8 @@ def _left_out(
                 because = "a record gap touches it"
             elif ground.names[count + ref] in terms.avoid:
                 because = "to be avoided"
-            elif np.isnan(ground.length_m[ref]) or np.isnan(ground.delay_us[ref]):
-                because = "its length is not on record"
+            elif np.isnan(ground.delay_us[ref]):
+                because = "its delay is not on record"
             elif ground.checks.all_of(ref, service[int(edges.member[edge])]) is False:
                 because = "over its own optical budget"
         elif kind == "stretch":
@@ -236,6 +236,8 @@ def _left_out(
                 because = f"fewer than {terms.fibres} free fibres on record"
             elif np.isnan(ground.stretches.length_m[ref]):
                 because = "its length is not on record"
+            elif np.isnan(ground.stretches.us[wave, ref]):
+                because = "its delay at this wavelength is not known"
             elif edges.budgeted(edge) and np.isnan(ground.stretches.db[wave, ref]):
                 because = "its loss at this wavelength is not known"
         if because:

@@ -290,7 +290,7 @@ def _figures(tied: Reliance, joints: Ints, waves: int) -> tuple[np.ndarray, np.n
     budgets = budgets.reindex(np.arange(len(links)))
     shape = (waves, len(joints))
     return (
-        np.fmax(*(delays[way].to_numpy(np.float64) for way in ("go_us", "return_us"))).reshape(
+        np.maximum(*(delays[way].to_numpy(np.float64) for way in ("go_us", "return_us"))).reshape(
             shape
         ),
         budgets[list(PASSIVE_DB)].sum(axis=1, skipna=False).to_numpy(np.float64).reshape(shape),
