@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import waysapart as wa
-from small_study import SEGMENTS, write_small_study
+from small_study import SEGMENTS, lon_lat, write_small_study
 from waysapart.verdicts.prove import Proof
 
 RULES = """
@@ -59,6 +59,15 @@ class SmallStudy:
         for feature in data["features"]:
             if feature["properties"]["id"] == name:
                 feature["properties"] |= cells
+        path.write_text(json.dumps(data), encoding="utf-8")
+
+    def point(self, role: str, name: str, place: tuple[float, float], **cells: Any) -> None:
+        """Add a structure or a site so many metres east and north of the estuary's mouth."""
+        path = self.folder / f"{role}.geojson"
+        data = json.loads(path.read_text(encoding="utf-8"))
+        geometry = {"type": "Point", "coordinates": lon_lat(*place)}
+        made = {"type": "Feature", "properties": {"id": name, **cells}, "geometry": geometry}
+        data["features"].append(made)
         path.write_text(json.dumps(data), encoding="utf-8")
 
     def cell(self, role: str, name: str, **cells: object) -> None:

@@ -54,6 +54,51 @@ def test_a_wrapped_cable_winds_about_its_carrier(study: SmallStudy) -> None:
     assert terms["length_m"] == pytest.approx(4007.888, abs=1e-3)
 
 
+def test_the_helix_runs_over_all_that_hangs_before_overlength_and_slack(
+    study: SmallStudy,
+) -> None:
+    """C3 on C1: 4000 m and the sag of S2; then 1 % of overlength of that, and 30 m of slack.
+
+    The carrier's own overlength (2 %) and slack (50 m) are no length that C3 winds about.
+    """
+    study.rows("cables", "C3,G.652.D,24,wrapped,C1\n")
+    study.cell("cables", "C1", overlength_pct=2, slack_m=50)
+    study.cell("cables", "C3", wrap_pitch_m=1, wrap_diameter_mm=20, overlength_pct=1, slack_m=30)
+    study.cell("link_runs", "L1", cable="C3")
+    study.feature("segments", "S2", sag_m=20.0)
+    terms = circuit(study.facts())["paths"]["main"]["lengths"][0]
+    hangs = 4000 + _hanging_m(1000, 20, 0) - 1000
+    wound = hangs * math.hypot(1, 0.02 * math.pi)
+    assert terms["helix_m"] == pytest.approx(wound - hangs, abs=2e-3)
+    assert terms["overlength_m"] == pytest.approx(wound * 0.01, abs=2e-3)
+    assert terms["length_m"] == pytest.approx(wound * 1.01 + 30, abs=5e-3)
+
+
+def test_the_helix_runs_over_stretches_that_leave_the_carrier_too(study: SmallStudy) -> None:
+    """C3 with runs of its own, S1 to S3 on C1 and S4 without it: 4000 m are wound."""
+    study.rows("cables", "C3,G.652.D,24,wrapped,C1\n")
+    study.cell("cables", "C3", wrap_pitch_m=1.0, wrap_diameter_mm=20)
+    study.rows("cable_runs", "C3,1,S1\nC3,2,S2\nC3,3,S3\nC3,4,S4\n")
+    study.cell("link_runs", "L1", cable="C3")
+    runs = (study.folder / "cable_runs.csv").read_text(encoding="utf-8")
+    study.text("cable_runs.csv", runs.replace("C1,4,S4\n", ""))
+    terms = circuit(study.facts())["paths"]["main"]["lengths"][0]
+    assert terms["helix_m"] == pytest.approx(4000 * (math.hypot(1, 0.02 * math.pi) - 1), abs=6e-4)
+
+
+def test_sag_counts_whole_in_each_bay_of_a_span_that_passes_towers(study: SmallStudy) -> None:
+    """S2 over T1, a tower half-way, T2: two bays of 500 m, in each of which it hangs 20 m deep.
+
+    A quarter of the sag in half the span would be the same catenary; what is on record is the
+    sag of every bay.
+    """
+    tower = {"kind": "tower", "within": "-"}
+    study.point("structures", "T1b", (1500, 200), **tower)
+    study.feature("segments", "S2", sag_m=20.0)
+    sag = circuit(study.facts())["paths"]["main"]["lengths"][0]["sag_m"]
+    assert sag == pytest.approx(2 * (_hanging_m(500, 20, 0) - 500), abs=2e-3)
+
+
 def test_supports_of_unequal_height_lengthen_a_span(study: SmallStudy) -> None:
     """S2 hangs from T1 up to T2, 120 m higher, with 20 m of sag; by quadrature."""
     study.feature("segments", "S2", sag_m=20.0)
