@@ -368,12 +368,6 @@ def lengths_said(path: Facts) -> str:
     return ", ".join(said)
 
 
-def some_reasons(reasons: Sequence[str], most: int = 2) -> str:
-    """What is not on record, the first few: `R-A has no delay on record, and 3 more`."""
-    more = f", and {len(reasons) - most} more" if len(reasons) > most else ""
-    return "; ".join(reasons[:most]) + more
-
-
 def limits_open(circuit: Facts) -> list[str]:
     """One sentence for each limit of delay that nobody can tell whether it is kept."""
     delay = circuit.get("delay") or {}
@@ -384,11 +378,9 @@ def limits_open(circuit: Facts) -> list[str]:
     ):
         if delay.get(ok) is None and delay.get(limit) is not None:
             least = delay.get(f"{figure}_at_least_us")
-            bound = f"; it is at least {microseconds(least)}" if least else ""
-            why = some_reasons(delay.get(f"{name}_why") or ())
+            bound = f": at least {microseconds(least)}" if least else ""
             said.append(
-                f"Whether its {name} keeps {microseconds(delay[limit])} is not known{bound}"
-                + (f" ({why})." if why else ".")
+                f"{name.capitalize()} not known to keep {microseconds(delay[limit])}{bound}."
             )
     return said
 
