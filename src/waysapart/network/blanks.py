@@ -73,7 +73,7 @@ def blank_gaps(study: Study) -> list[Gap]:
         for name, kind, place in zip(names, kinds, places, strict=True):
             gaps.append(
                 Gap(
-                    f"blank-{column.removesuffix('_us')}",
+                    _CODES[column],
                     f"{_article(kind, role)} {name} {one}: record it"
                     + (" (- if there is none)" if column != "delay_us" else ""),
                     name,
@@ -141,6 +141,12 @@ def said_of_blanks(column: str, kind: str, count: int) -> str:
     return f"1 {kind} {one}" if count == 1 else f"{count} {plural(kind)} {many}"
 
 
+_CODES = {
+    "within": "blank-within",
+    "supplies": "blank-supplies",
+    "needs": "blank-needs",
+    "delay_us": "blank-delay",
+}
 _SAYS = {
     "within": ("does not say what it lies within", "do not say what they lie within"),
     "supplies": ("does not say what supplies it", "do not say what supplies them"),
