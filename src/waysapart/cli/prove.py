@@ -27,7 +27,8 @@ from waysapart.errors import CallError
     "--circuit",
     "-c",
     multiple=True,
-    help="Show one circuit or group whole, in JSON with its separation profile; repeatable.",
+    help="Show one circuit or group whole, with waivers to sign for what stands against it, in "
+    "JSON with its separation profile; repeatable.",
 )
 @click.option("--quiet", "-q", is_flag=True, help="Only the answer and the counts.")
 @on_option
@@ -44,9 +45,10 @@ def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: b
         waysapart prove examples/estuary --circuit C03
         waysapart prove examples/estuary --json evidence.json
     """
-    from waysapart.report.terminal import show_circuit, show_proof
+    from waysapart.report.terminal import show_circuit, show_offers, show_proof
     from waysapart.verdicts.facts_profile import profile_facts
     from waysapart.verdicts.prove import prove as prove_study
+    from waysapart.verdicts.waivers import give_records
 
     records = load(study)
     with busy("proving"):
@@ -56,6 +58,8 @@ def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: b
     unknown = [name for name in circuit if name not in found]
     if unknown:
         raise CallError(f"no circuit or group is called {', '.join(unknown)} in this study")
+    if circuit:
+        give_records(proof, facts, circuit)
     if circuit and json_file is not None:
         facts["profiles"] = [profile_facts(proof, name) for name in circuit]
     if not write_json(json_file, facts):
@@ -63,6 +67,7 @@ def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: b
         if circuit:
             for name in circuit:
                 show_circuit(console, found[name])
+            show_offers(console, [found[name] for name in circuit], facts["waivers"])
         else:
             show_proof(console, facts, quiet=quiet)
     sys.exit(proof.exit_code())

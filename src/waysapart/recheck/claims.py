@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import date
 from typing import Any
 
 from waysapart.gaps import GAP_CODES
@@ -12,8 +12,9 @@ from waysapart.recheck.apart import Plane
 from waysapart.recheck.ground import Gap
 from waysapart.recheck.paths import Key, Trial
 from waysapart.recheck.reliance import Asset
-from waysapart.recheck.sharing import Shared, lay_waivers, role_of, share
+from waysapart.recheck.sharing import Shared, role_of, share
 from waysapart.recheck.spacing import Breach, check_spacing
+from waysapart.recheck.waivers import IDLE, IN_FORCE, LAPSED, Waived, lay_waivers
 from waysapart.recheck.world import DRAWN_GAPS, World
 
 WORST_FIRST = ("shared", "unproven", "accepted", "apart")
@@ -97,7 +98,7 @@ def check_claims(world: World, facts: dict[str, Any], findings: Findings) -> Non
     findings.same_set("circuits", [one["id"] for one in facts["circuits"]], set(mine))
     findings.same_set("groups", [one["id"] for one in facts["groups"]], set(of_groups))
     _check_paths(world, facts, findings)
-    today = datetime.fromisoformat(facts["made"]).date()
+    today = date.fromisoformat(facts["on"])
     plane = Plane(world)
     verdicts: dict[str, str] = {}
     pairs = [(told[k], t) for k, t in mine.items() if k in told]
@@ -105,15 +106,15 @@ def check_claims(world: World, facts: dict[str, Any], findings: Findings) -> Non
     # A circuit and a group may bear one name; waivers then count for the circuit.
     shared = {id(trial): share(world, trial) for _, trial in pairs}
     by_name = {trial.id: shared[id(trial)] for _, trial in reversed(pairs)}
-    states, waived_pairs = lay_waivers(world, by_name, today)
-    findings.same("waivers", [one["state"] for one in facts["waivers"]], states)
-    stated = world.records.rules.get("waiver", ())
-    for one, state, waiver in zip(facts["waivers"], states, stated, strict=False):
-        findings.same(f"waiver of {one['circuit']}", one["counts"], state == "in force")
-        for name in ("circuit", "asset", "pair", "reason", "by", "until"):
-            value = waiver.get(name)
-            value = value.isoformat() if isinstance(value, date) else value
-            findings.same(f"waiver of {one['circuit']}: {name}", one[name], value)
+    waived = lay_waivers(
+        world,
+        {trial.id: trial for _, trial in reversed(pairs)},
+        by_name,
+        {claim["id"]: claim for claim, _ in reversed(pairs)},
+        [one["state"] for one in facts["waivers"]],
+        today,
+    )
+    _check_waivers(world, facts["waivers"], waived, today, findings)
     witness = {(one["kind"], one["id"]): one for one in facts["evidence"]["verdicts"]}
     order = {key: place for place, key in enumerate(world.paths)}
     for claim, trial in pairs:
@@ -138,7 +139,7 @@ def check_claims(world: World, facts: dict[str, Any], findings: Findings) -> Non
             findings.same_set(f"{what}: hazards on all sides", mine_of["hazards_on_all"], met)
             findings.same(f"{what}: no hazard touches all", mine_of["no_hazard_on_all"], not met)
             breach = check_spacing(
-                plane, claim, mine_of, trial, shared[id(trial)], waived_pairs, findings
+                plane, claim, mine_of, trial, shared[id(trial)], waived, findings
             )
             gaps = _check_gaps(world, claim, trial, breach, findings)
             verdict = _verdict(claim, trial, breach, gaps)
@@ -150,6 +151,31 @@ def check_claims(world: World, facts: dict[str, Any], findings: Findings) -> Non
             verdicts[trial.id] = claim["verdict"]
     _check_schemes(world, facts, verdicts, findings)
     _check_counts(facts, verdicts, findings)
+
+
+def _check_waivers(
+    world: World, told: list[dict[str, Any]], waived: Waived, today: date, findings: Findings
+) -> None:
+    """Each waiver as the rules state it, its state, and the digest of what it accepts."""
+    stated = world.records.rules.get("waiver", ())
+    findings.same("number of waivers", len(told), len(stated))
+    for place, (one, waiver, (state, record)) in enumerate(
+        zip(told, stated, waived.found, strict=False)
+    ):
+        what = f"waiver {place + 1}, of {one['circuit']}"
+        for name in ("circuit", "asset", "within", "pair", "record", "reason", "by", "until"):
+            value = waiver.get(name)
+            value = value.isoformat() if isinstance(value, date) else value
+            findings.same(f"{what}: {name}", one[name], value)
+        findings.same(f"{what}: counts", one["counts"], one["state"] == IN_FORCE)
+        days = (waiver["until"] - today).days if one["counts"] else None
+        findings.same(f"{what}: lapses in days", one["lapses_in_days"], days)
+        if place in waived.doubtful and one["state"] != IDLE:
+            findings.skip(f"{what}: what it accepts, which the layers alone do not settle")
+            findings.same(f"{what}: lapsed", one["state"] == LAPSED, state == LAPSED)
+            continue
+        findings.same(f"{what}: state", one["state"], state)
+        findings.same(f"{what}: record", one["record_now"], record)
 
 
 def _check_paths(world: World, facts: dict[str, Any], findings: Findings) -> None:

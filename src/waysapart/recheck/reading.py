@@ -182,6 +182,9 @@ def _layer(
         renamed |= {ours: one[name] for ours, name in names.items() if name in one}
         rows.append(_typed({**renamed, **constants}, layer))
     own = CRS.from_user_input(layer["crs"]) if "crs" in layer else stated
+    given = _given_crs(rows, own, crs)
+    for row in rows:
+        row["_given"], row["_given_degrees"] = row.get("geometry"), given.is_geographic
     shift = _moved(rows, own, crs)
     for row in rows:
         row["_accuracy_m"] = float(layer.get("accuracy_m", 0.0)) + shift
@@ -349,12 +352,18 @@ def _number(text: str, name: str, unit: str | None) -> float | str:
     return number * SIZE.get(unit, 1.0) / SIZE.get(ours, 1.0)
 
 
+def _given_crs(rows: list[Row], own: CRS | None, crs: CRS) -> CRS:
+    """The coordinate system of a layer: its own, degrees for `lon` and `lat`, else the study's."""
+    if own is None:
+        return LON_LAT if any(row.get("_degrees") for row in rows) else crs
+    return own
+
+
 def _moved(rows: list[Row], own: CRS | None, crs: CRS) -> float:
     """Bring geometries into the working CRS; the accuracy of the datum shift, 0 where exact."""
     there = [row for row in rows if "geometry" in row]
-    if own is None and any(row.get("_degrees") for row in there):
-        own = LON_LAT
-    if not there or own is None or own == crs:
+    own = _given_crs(there, own, crs)
+    if not there or own == crs:
         return 0.0
     shapes = [row["geometry"] for row in there]
     to_degrees = Transformer.from_crs(own, LON_LAT, always_xy=True)

@@ -1,16 +1,13 @@
-"""What the sides of a circuit or group share, and what of it is waived."""
+"""What the sides of a circuit or group share."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import date
 from typing import Any
 
 from waysapart.recheck.paths import Key, Trial
 from waysapart.recheck.reliance import Asset
 from waysapart.recheck.world import World
-
-IN_FORCE, LAPSED, IDLE = "in force", "lapsed", "nothing to waive"
 
 
 @dataclass
@@ -104,41 +101,6 @@ def _ends(world: World, circuit: str, *, grouped: bool) -> set[Asset]:
 
 def _name(asset: Asset) -> str:
     return asset if isinstance(asset, str) else asset[1]
-
-
-def lay_waivers(
-    world: World, shared: dict[str, Shared], today: date
-) -> tuple[list[str], set[tuple[str, frozenset[str]]]]:
-    """Mark what is waived today; the state of every waiver, and the pairs that are waived."""
-    states, pairs = [], set()
-    for waiver in world.records.rules.get("waiver", ()):
-        counts = today <= waiver["until"]
-        state = IN_FORCE if counts else LAPSED
-        mine = shared.get(waiver["circuit"])
-        if "asset" in waiver:
-            wanted: set[Asset] = {waiver["asset"]}
-            if waiver["asset"] not in world.ground.kind or waiver["asset"] in world.hops:
-                wanted.add(("hop", waiver["asset"]))
-            hit = wanted & mine.avoidable if mine else set()
-            if counts and mine and hit:
-                mine.waived |= hit
-            elif counts:
-                state = IDLE
-        elif counts and mine is not None:
-            pairs.add((waiver["circuit"], frozenset(waiver["pair"])))
-        states.append(state)
-    for one in shared.values():
-        _hold(one)
-    return states, pairs
-
-
-def _hold(shared: Shared) -> None:
-    """A holder is waived with all that it is shared for."""
-    while True:
-        more = {a for a, inside in shared.supports.items() if inside and inside <= shared.waived}
-        if more <= shared.waived:
-            return
-        shared.waived |= more
 
 
 def role_of(world: World, asset: Asset) -> tuple[str, Any]:

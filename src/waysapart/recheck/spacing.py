@@ -21,6 +21,7 @@ from waysapart.recheck.apart import (
 )
 from waysapart.recheck.paths import Key, Trial, service_of
 from waysapart.recheck.sharing import Shared, share_contest
+from waysapart.recheck.waivers import Waived
 
 if TYPE_CHECKING:
     from waysapart.recheck.claims import Findings
@@ -79,7 +80,7 @@ def check_spacing(
     witness: dict[str, Any],
     trial: Trial,
     shared: Shared,
-    waived: set[tuple[str, frozenset[str]]],
+    waived: Waived,
     findings: Findings,
 ) -> Breach:
     """Check one circuit or group; what its near approaches and crossings mean for the verdict."""
@@ -134,7 +135,7 @@ def check_spacing(
         same = same and (least is None or abs(least - min(measured)) <= CLOSE_M)
         findings.holds(same, f"{what}: closest is {min(measured, default=None)}, not {least} m")
     for entry in (*claim["near"], *claim["near_folded"], *claim["cross"]):
-        known = (trial.id, frozenset((entry["main"], entry["alternate"]))) in waived
+        known = waived.pair(trial.id, entry["main"], entry["alternate"])
         findings.same(f"{what}: {_between(entry)} waived", entry["waived"], known)
     stands, some_waived = _breach(claim, trial)
     return Breach(stands, some_waived, (loose if worst else False) or stands)
@@ -254,14 +255,14 @@ def _may_be_near(
     worst_m: float,
     shared: set[str],
     avoidable: set[str],
-    waived: set[tuple[str, frozenset[str]]],
+    waived: Waived,
     trial: Trial,
 ) -> bool:
     """Whether something would stand if the records were as wrong as they may be."""
     rows = near_rows(limits.plane, pair, limits.loose_m, limits.widest_m() + worst_m)
     under = folds(limits.plane, rows, shared, avoidable)
     return any(
-        not names and (trial.id, frozenset((row.one[0], row.other[0]))) not in waived
+        not names and not waived.pair(trial.id, row.one[0], row.other[0])
         for row, names in zip(rows, under, strict=True)
     )
 

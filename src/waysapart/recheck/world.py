@@ -41,6 +41,16 @@ class World:
     gaps: list[Gap]
     behind: dict[Key, set[Asset]] = field(default_factory=dict)
     _leads: dict[str, set[Asset]] = field(default_factory=dict)
+    held: dict[str, set[str]] = field(init=False)
+
+    def __post_init__(self) -> None:
+        """`held`: what the records put directly in a thing; joints stand in what they are at."""
+        self.held = {}
+        for role, rows in self.records.by.items():
+            for name, row in rows.items():
+                above = [row.get("at")] if role == "joints" else row.get("within") or ()
+                for holder in above:
+                    self.held.setdefault(str(holder), set()).add(name)
 
     def leads(self, asset: str) -> set[Asset]:
         """Everything that one asset leads to, itself included."""

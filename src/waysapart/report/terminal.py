@@ -13,6 +13,7 @@ from waysapart.errors import Problem
 from waysapart.report import words
 from waysapart.report.escape import terminal_text
 from waysapart.report.fold import Finding, chains_of, folded
+from waysapart.verdicts.waivers import LAPSES_SOON_DAYS, offer_toml, replaced
 
 Facts = dict[str, Any]
 
@@ -28,6 +29,7 @@ _MOST_STEPS = 3
 _MOST_TO_SIGN = 8
 _MOST_CIRCUITS = 60
 _MOST_NAMES = 6
+_MOST_OFFERS = 12
 
 
 def styled(text: object, style: str = "") -> Text:
@@ -133,15 +135,7 @@ def show_proof(console: Console, facts: Facts, *, quiet: bool = False) -> None:
         console.print()
         show_record_first(console, facts["record_first"], _MOST_STEPS)
     _show_to_sign(console, facts)
-    lapsed = [one for one in facts["waivers"] if not one["counts"]]
-    if lapsed:
-        console.print()
-        console.print(styled("Waivers that do not count", "bold"))
-        for one in lapsed:
-            what = one["asset"] or "/".join(one["pair"])
-            console.print(
-                styled(f"  {one['circuit']} {what}: {one['state']} (until {one['until']})")
-            )
+    _waivers(console, facts["waivers"])
     for note in facts["notes"]:
         console.print(styled(f"note: {note}", "dim"))
     console.print()
@@ -159,6 +153,51 @@ def _show_to_sign(console: Console, facts: Facts) -> None:
         console.print(styled(f"  {words.assumption_said(row)} ({row['key']})"))
     if len(rows) > _MOST_TO_SIGN:
         console.print(styled(f"  and {len(rows) - _MOST_TO_SIGN} more: the report lists all"))
+
+
+def _waivers(console: Console, waivers: Sequence[Facts]) -> None:
+    """Waivers that do not count, with the reason, and those that soon will not."""
+    idle = [one for one in waivers if not one["counts"]]
+    soon = [one for one in waivers if words.lapses_soon(one)]
+    soon.sort(key=lambda one: int(one["lapses_in_days"]))
+    for title, rows in (
+        ("Waivers that do not count", idle),
+        (f"Waivers that lapse within {LAPSES_SOON_DAYS} days", soon),
+    ):
+        if rows:
+            console.print()
+            console.print(styled(title, "bold"))
+        for one in rows:
+            said = f"{one['circuit']} {words.waived_thing(one)}: {words.waiver_state(one)}"
+            console.print(styled(f"  {said} (until {one['until']})"))
+
+
+def show_offers(console: Console, circuits: Sequence[Facts], waivers: Sequence[Facts]) -> None:
+    """Blocks for rules.toml that accept what stands against some circuits and groups."""
+    offers = [offer for one in circuits for offer in one["waivers_offered"]]
+    if not offers:
+        return
+    console.print()
+    console.print(styled("To accept what stands, sign these in rules.toml", "bold"))
+    for offer in offers[:_MOST_OFFERS]:
+        console.print()
+        if offer["within"] is not None:
+            console.print(styled(f"# accepts {offer['covers']} findings", "dim"))
+        before = replaced(offer, waivers)
+        if before is not None:
+            console.print(styled(f"# takes the place of one that does not count: {before}", "dim"))
+        for line in offer_toml(offer).splitlines():
+            console.print(styled(line), soft_wrap=True)
+    if len(offers) > _MOST_OFFERS:
+        console.print()
+        console.print(
+            styled(
+                f"and {len(offers) - _MOST_OFFERS} more: --json lists all. One waiver can cover "
+                "all that lies in a thing, such as a line: record it as a holder, and in `within` "
+                "of each span and tower",
+                "dim",
+            )
+        )
 
 
 def _in_rows(console: Console, parts: Sequence[Text]) -> None:

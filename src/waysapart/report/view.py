@@ -25,6 +25,7 @@ from waysapart.report.view_records import (
     waiver_row,
     work_view,
 )
+from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
 
 Facts = Mapping[str, Any]
 View = dict[str, Any]
@@ -89,6 +90,7 @@ def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
     to_decide = urgent + [
         {**one, "anchor": "groups"} for one in groups if one["verdict"] in ("shared", "unproven")
     ]
+    waivers = [waiver_row(waiver) for waiver in facts.get("waivers", [])]
     groups += [_group("scheme", scheme, {}, "") for scheme in facts.get("schemes", [])]
     return {
         "study": facts.get("study") or "",
@@ -111,7 +113,10 @@ def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
         "groups": groups,
         "gaps": gap_rows(facts.get("gaps", [])),
         "work": work_view(facts.get("record_first")),
-        "waivers": [waiver_row(waiver) for waiver in facts.get("waivers", [])],
+        "waivers": waivers,
+        "waivers_soon": sorted((w for w in waivers if w["soon"]), key=lambda w: str(w["until"])),
+        "waivers_ended": [waiver for waiver in waivers if not waiver["counts"]],
+        "soon_days": LAPSES_SOON_DAYS,
         "to_sign": [assumption_row(item) for item in words.to_sign(facts)],
         "assumptions": [
             assumption_row(item)

@@ -117,21 +117,23 @@ def _record(some: Facts, name: str, row: int | None) -> list[object]:
 
 def waiver_row(waiver: Facts) -> View:
     """One waiver and whether it counts."""
-    pair = waiver.get("pair") or []
-    about = waiver.get("asset") or " / ".join(str(x) for x in pair)
     return {
         "circuit": waiver.get("circuit") or waiver.get("group") or "",
-        "about": about,
+        "about": waiver.get("within") or words.waived_thing(waiver),
+        "all_in": bool(waiver.get("within")),
+        "record": waiver.get("record") or "",
         "reason": waiver.get("reason") or "",
         "by": waiver.get("by") or "",
         "until": str(waiver.get("until") or ""),
         "state": _waiver_state(waiver),
+        "counts": bool(waiver.get("counts", True)),
+        "soon": words.lapses_soon(waiver),
     }
 
 
 def _waiver_state(waiver: Facts) -> str:
     if waiver.get("state"):
-        return str(waiver["state"])
+        return words.waiver_state(waiver)
     if waiver.get("expired"):
         return "expired, does not count"
     if waiver.get("used") is False:

@@ -8,6 +8,7 @@ from typing import Any
 
 from waysapart.network.blanks import said_of_blanks
 from waysapart.report.fold import folded
+from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
 
 Facts = Mapping[str, Any]
 
@@ -36,7 +37,7 @@ VERDICTS = {
     ),
     "accepted": (
         "accepted",
-        "Everything that the paths share is accepted by a waiver that is still in date.",
+        "Everything that the paths share is accepted by a waiver that is still in force.",
     ),
     "apart": ("apart", _COMPLETE),
 }
@@ -190,6 +191,28 @@ def answer(counts: Mapping[str, int]) -> str:
     of = f"{number} of {count_of(total, 'circuit')} {rest}"
     besides = f" {groups[0].upper()}{groups[1:]}." if groups else ""
     return f"{opening}: {listed([of, *said[1:]])}. {_well(counts)}{besides}"
+
+
+def waived_thing(waiver: Facts) -> str:
+    """What a waiver is for: `P-9`, `all in L1`, `D-5 / S-3`."""
+    if waiver.get("within"):
+        return f"all in {waiver['within']}"
+    return str(waiver.get("asset") or " / ".join(map(str, waiver.get("pair") or ())))
+
+
+def waiver_state(waiver: Facts) -> str:
+    """The state of a waiver, with the days that it has left where these are few."""
+    state = str(waiver.get("state") or "")
+    if not lapses_soon(waiver):
+        return state
+    days = waiver["lapses_in_days"]
+    return f"{state}, " + (f"{count_of(days, 'day')} left" if days else "today is its last day")
+
+
+def lapses_soon(waiver: Facts) -> bool:
+    """Whether a waiver that counts has 90 days or fewer left."""
+    days = waiver.get("lapses_in_days")
+    return days is not None and days <= LAPSES_SOON_DAYS
 
 
 def _groups_said(counts: Mapping[str, int]) -> str:

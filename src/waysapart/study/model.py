@@ -9,11 +9,14 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from waysapart.gaps import GAP_CODES, BearsOn
 from waysapart.shown import html_table
 
 if TYPE_CHECKING:
     import pandas as pd
+    from numpy.typing import NDArray
     from pyproj import CRS
 
     from waysapart.study.rules import Rules
@@ -30,6 +33,24 @@ def now() -> datetime:
 def today() -> date:
     """The day of `now`."""
     return now().date()
+
+
+@dataclass(frozen=True, slots=True)
+class GivenGeometry:
+    """Geometry of a layer in its own coordinates, kept where the tables hold it moved.
+
+    Attributes
+    ----------
+    crs : pyproj.CRS
+    rows : ndarray of int
+        `_row` of each geometry.
+    geometry : ndarray of geometries
+        Checked, two-dimensional, not moved.
+    """
+
+    crs: CRS
+    rows: NDArray[np.int64]
+    geometry: NDArray[np.object_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +72,8 @@ class Layer:
     shift_m : float
         The part of it that is the datum shift's, which also counts where a row
         states its own accuracy.
+    given : GivenGeometry or None
+        Its geometry before it was moved into the working CRS; None: it was not moved.
     """
 
     role: str
@@ -59,6 +82,7 @@ class Layer:
     their_columns: Mapping[str, str]
     accuracy_m: float = 0.0
     shift_m: float = 0.0
+    given: GivenGeometry | None = field(default=None, compare=False, repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +184,44 @@ class Study:
     gaps: tuple[Gap, ...] = ()
     notes: tuple[str, ...] = ()
     on: date = field(default_factory=today)
+
+    def given_geometry(
+        self, role: str, rows: NDArray[np.int64]
+    ) -> tuple[NDArray[np.object_], list[CRS]]:
+        """Geometry of some rows of a role in the coordinates of the layers that they came from.
+
+        Parameters
+        ----------
+        role : str
+            One with geometry.
+        rows : ndarray of int
+            Positions in the role's table.
+
+        Returns
+        -------
+        geometry : ndarray of geometries, shape (rows,)
+            None where blank.
+        crs : list of CRS, length (rows,)
+            The coordinate system of each; the working CRS for rows that no layer holds, such
+            as drafted ones.
+        """
+        table = self.tables[role]
+        geometry = table["geometry"].to_numpy(dtype=object)[rows]
+        layer, row = (table[name].to_numpy()[rows] for name in ("_layer", "_row"))
+        crs = [self.crs] * len(rows)
+        for number in np.unique(layer).tolist():
+            given = self.layers[number].given if number < len(self.layers) else None
+            if given is None or self.layers[number].role != role:
+                continue
+            mine = np.flatnonzero(layer == number)
+            order = np.argsort(given.rows, kind="stable")
+            at = np.searchsorted(given.rows, row[mine], sorter=order)
+            found = order[np.minimum(at, len(order) - 1)]
+            there = given.rows[found] == row[mine]
+            geometry[mine[there]] = given.geometry[found[there]]
+            for place in mine[there].tolist():
+                crs[place] = given.crs
+        return geometry, crs
 
     def __repr__(self) -> str:
         rows = ", ".join(

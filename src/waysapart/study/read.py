@@ -19,7 +19,7 @@ from waysapart.study.columns import clean, empty_frame, rename
 from waysapart.study.crs import check_area_of_use, corners_deg, layer_crs, reprojected, working_crs
 from waysapart.study.geometry import checked_geometry, geometry_of
 from waysapart.study.ledger import Ledger, did_you_mean, shown
-from waysapart.study.model import Layer, Study, today
+from waysapart.study.model import GivenGeometry, Layer, Study, today
 from waysapart.study.proposal import cut_references, laid_over, without
 from waysapart.study.raw import SourceError, input_of
 from waysapart.study.rules import Rules, read_rules, shipped_rules
@@ -254,8 +254,12 @@ def _moved(
     label = layers[position].file
     moved, accuracy_m = reprojected(read.geometry, read.corners, read.crs, crs, label, ledger)
     stated_m = layers[position].accuracy_m
+    given = None
+    if moved is not read.geometry:
+        rows = read.frame["_row"].to_numpy(dtype=np.int64)
+        given = GivenGeometry(read.crs, rows, read.geometry)
     layers[position] = replace(
-        layers[position], accuracy_m=stated_m + accuracy_m, shift_m=accuracy_m
+        layers[position], accuracy_m=stated_m + accuracy_m, shift_m=accuracy_m, given=given
     )
     return moved
 

@@ -348,15 +348,21 @@ def waived(
     if not rules.waivers:
         return
     frame = tables["circuits"]
-    names = {*frame["id"].dropna(), *frame["group"].dropna()}
-    assets = {id_ for name in ASSET_ROLES for id_ in tables[name]["id"].dropna()}
+    circuits, groups = {*frame["id"].dropna()}, {*frame["group"].dropna()}
+    names = circuits | groups
+    assets = {id_ for name in (*ASSET_ROLES, "links") for id_ in tables[name]["id"].dropna()}
     for position, waiver in enumerate(rules.waivers, start=1):
-        for asset in (waiver.asset, *(waiver.pair or ())):
+        for asset in (waiver.asset, waiver.within, *(waiver.pair or ())):
             if asset is not None and asset not in assets:
                 ledger.note(
                     f"{rules_file}: waiver {position} is for {asset!r}, which is no asset of the "
                     f"study, so that it waives nothing{did_you_mean(asset, assets)}"
                 )
+        if waiver.circuit in circuits & groups:
+            ledger.note(
+                f"{rules_file}: waiver {position} is for {waiver.circuit!r}, which is a circuit "
+                "and a group: it counts for the circuit; give the group another name"
+            )
         if waiver.circuit in removed:
             ledger.note(f"{rules_file}: waiver {position} is for {waiver.circuit!r}, now removed")
         elif waiver.circuit not in names:

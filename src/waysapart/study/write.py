@@ -35,13 +35,14 @@ _SHAPE_TEXT_BYTES = 254
 
 @dataclass(frozen=True, slots=True)
 class _Part:
-    """Rows of one role that go into one layer."""
+    """Rows of one role that go into one layer, their geometry in `crs`."""
 
     role: str
     name: str
     frame: pd.DataFrame
     accuracy_m: float
     has_geometry: bool
+    crs: CRS
 
 
 def write_study(study: Study, folder: Path | str, fmt: Format = "gpkg") -> list[Path]:
@@ -57,7 +58,9 @@ def write_study(study: Study, folder: Path | str, fmt: Format = "gpkg") -> list[
         GeoPackage, into Parquet, or else into CSV. In a Shapefile names are cut
         to ten letters, which the written `columns` map back; extra columns keep
         the cut name. GeoJSON is in WGS 84, the other formats in the study's
-        working CRS. From CSV, numbers in extra columns come back as text.
+        working CRS; where a waiver states the digest of what it accepts, in the CRS of
+        the layer that a row came from, since that is what the digest is of. From CSV,
+        numbers in extra columns come back as text.
 
     Returns
     -------
@@ -89,7 +92,7 @@ def write_study(study: Study, folder: Path | str, fmt: Format = "gpkg") -> list[
     if there:
         raise CallError(f"{folder} holds {', '.join(there)} already; nothing was written")
     folder.mkdir(parents=True, exist_ok=True)
-    layers = [_write_part(part, targets[part.name], fmt, study.crs) for part in parts]
+    layers = [_write_part(part, targets[part.name], fmt) for part in parts]
     head: dict[str, object] = {"name": study.name}
     if study.revision is not None:
         head["revision"] = study.revision
@@ -114,7 +117,8 @@ def _parts(study: Study, role: str, fmt: Format) -> Iterator[_Part]:
     """The rows of a role, apart where one layer cannot hold them together.
 
     Rows with and without geometry are apart, rows of layers with different
-    accuracy, and in Shapefiles rows with different types of geometry.
+    accuracy, and in Shapefiles rows with different types of geometry; rows of layers in
+    different coordinate systems where they are written in their own.
     """
     frame = study.tables[role]
     if not len(frame):
@@ -122,8 +126,17 @@ def _parts(study: Study, role: str, fmt: Format) -> Iterator[_Part]:
     accuracies = np.array([layer.accuracy_m for layer in study.layers])
     accuracy = accuracies[frame["_layer"].to_numpy()]
     plain = pd.DataFrame(frame)
+    systems, system = [study.crs], np.zeros(len(frame), dtype=np.int64)
     if ROLES[role].geometry:
         geometry = frame["geometry"].to_numpy()
+        if any(waiver.record is not None for waiver in study.rules.waivers) and fmt != "geojson":
+            geometry, crs = study.given_geometry(role, np.arange(len(frame)))
+            systems = list(dict.fromkeys(crs))
+            system = np.array([systems.index(one) for one in crs])
+            shifts = np.array([layer.shift_m for layer in study.layers])
+            moved = np.array([one != study.crs for one in systems])[system]
+            accuracy = accuracy - np.where(moved, shifts[frame["_layer"].to_numpy()], 0.0)
+            plain = plain.assign(geometry=geometry)
         kind = np.where(shapely.is_missing(geometry), -1, 0)
         if fmt == "shp":
             # a Shapefile's lines and polygons are single or multiple alike
@@ -132,11 +145,13 @@ def _parts(study: Study, role: str, fmt: Format) -> Iterator[_Part]:
             kind = np.array([family.get(number, -1) for number in types])
     else:
         kind = np.full(len(frame), -1)
-    groups = sorted({(int(k), float(a)) for k, a in zip(kind, accuracy, strict=True)})
-    for number, (of_kind, of_accuracy) in enumerate(groups, start=1):
-        rows = plain[(kind == of_kind) & (accuracy == of_accuracy)]
+    keys = zip(kind.tolist(), accuracy.tolist(), system.tolist(), strict=True)
+    groups = sorted(set(keys))
+    for number, (of_kind, of_accuracy, of_crs) in enumerate(groups, start=1):
+        rows = plain[(kind == of_kind) & (accuracy == of_accuracy) & (system == of_crs)]
         name = role if len(groups) == 1 else f"{role}_{number}"
-        yield _Part(role, name, _trimmed(role, rows), of_accuracy, of_kind >= 0)
+        rows = _trimmed(role, rows)
+        yield _Part(role, name, rows, of_accuracy, of_kind >= 0, systems[of_crs])
 
 
 def _trimmed(role: str, frame: pd.DataFrame) -> pd.DataFrame:
@@ -161,7 +176,7 @@ def _file_of(part: _Part, fmt: Format) -> str:
     return f"{part.name}.csv"
 
 
-def _write_part(part: _Part, path: Path, fmt: Format, crs: CRS) -> dict[str, object]:
+def _write_part(part: _Part, path: Path, fmt: Format) -> dict[str, object]:
     """Write one layer; returns its `[[layer]]`."""
     entry: dict[str, object] = {"role": part.role, "source": path.name}
     if part.accuracy_m:
@@ -169,7 +184,7 @@ def _write_part(part: _Part, path: Path, fmt: Format, crs: CRS) -> dict[str, obj
     frame = part.frame
     if path.suffix == ".csv":
         if part.has_geometry:
-            entry["crs"] = _crs_text(crs)
+            entry["crs"] = _crs_text(part.crs)
             wkt = shapely.to_wkt(frame["geometry"].to_numpy(), rounding_precision=-1)
             frame = frame.assign(geometry=wkt)
         frame.to_csv(path, index=False, encoding="utf-8")
@@ -186,7 +201,7 @@ def _write_part(part: _Part, path: Path, fmt: Format, crs: CRS) -> dict[str, obj
         if columns:
             entry["columns"] = columns
     if part.has_geometry:
-        frame = gpd.GeoDataFrame(frame, geometry="geometry", crs=crs)
+        frame = gpd.GeoDataFrame(frame, geometry="geometry", crs=part.crs)
     if fmt == "parquet":
         frame.to_parquet(path, index=False)
         return entry

@@ -112,10 +112,9 @@ def _rows(spacing: Spacing, network: Network, waivers: Waivers, test: np.ndarray
         ids[rows["segment_j"].to_numpy(dtype=np.int64)],
         strict=True,
     )
-    if waivers.pairs:
+    if waivers.waive_pairs:
         rows["waived"] = [
-            (trial, frozenset((str(one), str(other)))) in waivers.pairs
-            for trial, one, other in names
+            waivers.waives_pair(trial, str(one), str(other)) for trial, one, other in names
         ]
     else:
         rows["waived"] = False

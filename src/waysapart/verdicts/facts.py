@@ -27,7 +27,7 @@ from waysapart.verdicts.plain import figure, text_or_none
 from waysapart.verdicts.prove import WORST_FIRST, Proof
 from waysapart.verdicts.record_first import record_first
 from waysapart.verdicts.sides import Trial
-from waysapart.verdicts.waivers import IN_FORCE
+from waysapart.verdicts.waivers import waiver_facts
 
 __all__ = ["CAUTION", "figure", "proof_facts", "text_or_none"]
 
@@ -74,19 +74,7 @@ def proof_facts(proof: Proof) -> dict[str, Any]:
         "figures_say": SAYS,
         "gaps": folded_gaps(proof.gaps),
         "record_first": record_first(proof),
-        "waivers": [
-            {
-                "circuit": waiver.circuit,
-                "asset": waiver.asset,
-                "pair": list(waiver.pair) if waiver.pair else None,
-                "reason": waiver.reason,
-                "by": waiver.by,
-                "until": waiver.until.isoformat(),
-                "state": state,
-                "counts": state == IN_FORCE,
-            }
-            for waiver, state in proof.waivers.states
-        ],
+        "waivers": waiver_facts(proof.waivers),
         "evidence": evidence(proof),
         "matched": [
             {

@@ -125,7 +125,7 @@ class SpacingFacts:
             "alternate": names[1],
             "kinds": [str(self._kinds[one]), str(self._kinds[other])],
             "at": _at(row["lon"], row["lat"]),
-            "waived": (test, frozenset(names)) in self._proof.waivers.pairs,
+            "waived": self._proof.waivers.waives_pair(test, *names),
         }
         if several:
             entry["paths"] = self._path_names(int(row["pair"]))

@@ -186,7 +186,7 @@ def prove(study: Study | Network) -> Proof:
     sharing = merge(reliance, between, owner, len(trials))
     asked = [_services_of(names, rules, trial) for trial in contests]
     spacing = space(reliance, held, between, asked, np.array(owner, np.int64))
-    waivers = lay_over(network.study.rules, trials, sharing, _numbers(network), network.study.on)
+    waivers = lay_over(reliance, trials, sharing, spacing)
     budgets = loss_budgets(reliance)
     compared = compare_tests(network, budgets)
     apart = breaches(spacing, waivers, network, len(trials))
@@ -232,17 +232,6 @@ def prove(study: Study | Network) -> Proof:
         now(),
         verdicts,
     )
-
-
-def _numbers(network: Network) -> dict[str, int]:
-    """Numbers of what waivers may name, by id: assets, and hops that stand behind them."""
-    if not network.study.rules.waivers:
-        return {}
-    count = len(network.assets)
-    links = network.study.tables["links"]["id"].to_list()
-    hops = {str(name): count + place for place, name in enumerate(links)}
-    names = network.assets.frame["id"].to_list()
-    return hops | {str(name): place for place, name in enumerate(names)}
 
 
 def services_of(network: Network, trial: Trial) -> tuple[Service, ...]:

@@ -308,13 +308,13 @@ def _pair_columns(plant: _Plant, rows: pd.DataFrame) -> dict[str, Any]:
     tests = plant.proof.spacing.pairs["test"].to_numpy()[rows["pair"].to_numpy()]
     one = plant.segment_ids[rows["segment_i"].to_numpy(dtype=np.int64)]
     other = plant.segment_ids[rows["segment_j"].to_numpy(dtype=np.int64)]
-    waived = plant.proof.waivers.pairs
+    waivers = plant.proof.waivers
     return {
         **plant.owner(tests),
         "segment": one,
         "other": other,
         "waived": [
-            int((int(test), frozenset((str(a), str(b)))) in waived)
+            int(waivers.waives_pair(int(test), str(a), str(b)))
             for test, a, b in zip(tests, one, other, strict=True)
         ],
         "under": [plant.joined([n]) if n >= 0 else None for n in rows["under"].tolist()],
