@@ -390,7 +390,8 @@ def edit_waiver(facts: Facts, rng: Rng) -> None:
 
 
 def edit_waiver_text(facts: Facts, rng: Rng) -> None:
-    some(rng, facts["waivers"])[rng.choice(("reason", "by", "until", "circuit"))] = "2031-01-01"
+    what = rng.choice(("reason", "by", "until", "circuit", "within", "record", "record_now"))
+    some(rng, facts["waivers"])[what] = "2031-01-01"
 
 
 def edit_assumption(facts: Facts, rng: Rng) -> None:

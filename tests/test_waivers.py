@@ -20,6 +20,7 @@ import jsonschema
 import pytest
 from click.testing import CliRunner
 from tests.drawn_plant import DrawnPlant, Place
+from tests.random_plant import write_random_study
 
 import waysapart as wa
 from waysapart.cli import main
@@ -31,7 +32,7 @@ from waysapart.report.page import render_report
 from waysapart.report.write import report_facts
 from waysapart.schema import ROLES
 from waysapart.study.write import write_study
-from waysapart.verdicts.waivers import offered_waivers, records_of
+from waysapart.verdicts.waivers import offer_toml, offered_waivers, records_of
 
 Facts = dict[str, Any]
 ON = date(2026, 5, 1)
@@ -950,6 +951,27 @@ def test_ids_with_signs_that_cannot_be_seen_are_pasted_as_they_are(tmp_path: Pat
     plant.study(tmp_path)
     (block,) = offered(shown(tmp_path))
     assert block["asset"] == name
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_all_that_is_offered_signed_leaves_nothing_shared(seed: int, tmp_path: Path) -> None:
+    """On random studies: no verdict `shared`, every waiver in force, and recheck confirms each."""
+    folder = write_random_study(tmp_path / "study", 5000 + seed)
+    proof = wa.prove(wa.read_study(folder))
+    names = dict.fromkeys(trial.id for trial in proof.trials)
+    blocks = [offer_toml(offer) for name in names for offer in offered_waivers(proof, name)]
+    signed = "\n".join(blocks).replace('reason = ""', 'reason = "r"').replace('by = ""', 'by = "b"')
+    signed = signed.replace('until = ""', "until = 2999-12-31")
+    rules = folder / "rules.toml"
+    before = rules.read_text(encoding="utf-8")
+    rules.write_text(f"{before}\n{signed}", encoding="utf-8")
+    facts = wa.prove(wa.read_study(folder)).facts()
+    assert "shared" not in {one["verdict"] for one in facts["circuits"] + facts["groups"]}
+    mine = facts["waivers"][-len(blocks) :] if blocks else []
+    assert all(one["counts"] for one in mine)
+    (tmp_path / "evidence.json").write_text(json.dumps(facts), encoding="utf-8")
+    false = recheck(folder, tmp_path / "evidence.json")["false"]
+    assert not [one for one in false if "waive" in one or "verdict" in one]
 
 
 # recheck
