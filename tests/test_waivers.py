@@ -573,6 +573,22 @@ def test_a_proposal_that_changes_what_was_accepted_is_worse(tmp_path: Path) -> N
     after = wa.read_study(tmp_path / "proposal", on=ON)
     (row,) = wa.compare(before, after).facts()["circuits"]
     assert (row["before"], row["after"], row["change"]) == ("accepted", "shared", "worse")
+    (waiver,) = wa.prove(after).facts()["waivers"]
+    assert row["worse"] == ["accepted to shared", f"waiver of T: {waiver['state']}"]
+
+
+def test_a_waiver_that_lapsed_or_was_taken_back_is_named_as_the_reason(tmp_path: Path) -> None:
+    """The same study judged a year later, and without its waiver."""
+    plant = line()
+    plant.waive(within="L", record=plant.record(tmp_path / "before", within="L"))
+    before = plant.proof(tmp_path / "signed")
+    (row,) = wa.compare(before, plant.proof(tmp_path / "signed", date(2027, 7, 1))).facts()[
+        "circuits"
+    ]
+    assert row["worse"] == ["accepted to shared", "waiver of all in L: lapsed"]
+    plant.waivers = ""
+    (row,) = wa.compare(before, plant.proof(tmp_path / "back")).facts()["circuits"]
+    assert row["worse"] == ["accepted to shared", "waiver of all in L: taken back"]
 
 
 # The digest, worked out anew from the files

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import Any
 
 from waysapart.verdicts.prove import WORST_FIRST
@@ -100,15 +101,44 @@ class Change:
         }
 
 
-def changes(before: Sequence[Facts], after: Sequence[Facts]) -> list[Change]:
-    """Hold the circuits (or groups, or schemes) of two proofs against each other by id."""
+def changes(
+    before: Sequence[Facts],
+    after: Sequence[Facts],
+    ended: Mapping[str, Sequence[str]] = MappingProxyType({}),
+) -> list[Change]:
+    """Hold the circuits (or groups, or schemes) of two proofs against each other by id.
+
+    `ended` says of circuits and groups which of their waivers no longer count, from
+    `ended_waivers`: where a verdict fell, it is told why.
+    """
     old = {str(row["id"]): row for row in before}
     new = {str(row["id"]): row for row in after}
     found = [
-        _change(name, old[name], row) if name in old else _one_sided(name, NEW, row)
+        _change(name, old[name], row, ended.get(name, ()))
+        if name in old
+        else _one_sided(name, NEW, row)
         for name, row in new.items()
     ]
     return found + [_one_sided(name, GONE, row) for name, row in old.items() if name not in new]
+
+
+def ended_waivers(before: Sequence[Facts], after: Sequence[Facts]) -> dict[str, list[str]]:
+    """By circuit or group, in words: the waivers that counted before and no longer do."""
+    counting = {_subject(one) for one in after if one.get("counts")}
+    now = {_subject(one): str(one.get("state")) for one in after}
+    found: dict[str, list[str]] = {}
+    for one in before:
+        if one.get("counts") and _subject(one) not in counting:
+            state = now.get(_subject(one), "taken back")
+            thing = one.get("asset") or " / ".join(one.get("pair") or ())
+            thing = f"all in {one['within']}" if one.get("within") else thing
+            found.setdefault(str(one["circuit"]), []).append(f"waiver of {thing}: {state}")
+    return found
+
+
+def _subject(waiver: Facts) -> tuple[Any, ...]:
+    named = tuple(waiver.get(key) for key in ("circuit", "asset", "within"))
+    return (*named, frozenset(waiver.get("pair") or ()))
 
 
 def _one_sided(name: str, change: str, row: Facts) -> Change:
@@ -118,13 +148,15 @@ def _one_sided(name: str, change: str, row: Facts) -> Change:
     return Change(name, verdict, None, within, None, GONE, went=_findings(row))
 
 
-def _change(name: str, before: Facts, after: Facts) -> Change:
+def _change(name: str, before: Facts, after: Facts, ended: Sequence[str]) -> Change:
     worse: list[str] = []
     better: list[str] = []
     ranks = [WORST_FIRST.index(str(row["verdict"])) for row in (before, after)]
     if ranks[0] != ranks[1]:
         words = f"{before['verdict']} to {after['verdict']}"
         (better if ranks[1] > ranks[0] else worse).append(words)
+        if worse:
+            worse += ended
     for limit, kept in _limits(before, after):
         words = f"{limit} {_KEPT_WORDS[kept[1]]}"
         if _KEPT[kept[0]] != _KEPT[kept[1]]:

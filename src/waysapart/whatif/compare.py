@@ -15,7 +15,7 @@ from waysapart.network.tie import Network
 from waysapart.study.model import Study
 from waysapart.study.read import read_study
 from waysapart.verdicts.prove import WORST_FIRST, Proof, prove
-from waysapart.whatif.changes import CHANGES, SAME, WORSE, Change, changes
+from waysapart.whatif.changes import CHANGES, SAME, WORSE, Change, changes, ended_waivers
 from waysapart.whatif.records import RecordChanges, differing_records
 
 Side = Study | Network | Proof | Mapping[str, Any] | Path | str
@@ -166,11 +166,12 @@ def compare(before: Side, after: Side, *, on: date | None = None) -> Comparison:
     records = None
     if proofs[0] is not None and proofs[1] is not None:
         records = differing_records(proofs[0].study, proofs[1].study)
+    ended = ended_waivers(facts[0].get("waivers", []), facts[1].get("waivers", []))
     return Comparison(
         facts[0],
         facts[1],
-        changes(facts[0].get("circuits", []), facts[1].get("circuits", [])),
-        changes(facts[0].get("groups", []), facts[1].get("groups", [])),
+        changes(facts[0].get("circuits", []), facts[1].get("circuits", []), ended),
+        changes(facts[0].get("groups", []), facts[1].get("groups", []), ended),
         changes(facts[0].get("schemes", []), facts[1].get("schemes", [])),
         records,
         (proofs[0], proofs[1]),
