@@ -71,7 +71,7 @@ def _circuit_words(one: Facts) -> str:
     if one["next"]:
         said.append(f"any of {some(one['next'], 4)} would lose it now")
     if one["state"] == "unknown":
-        said.append(f"{words.count_of(len(one['gaps']), 'record gap')} on its ways")
+        said.append(f"{words.count_of(words.gap_count(one['gaps']), 'record gap')} on its ways")
     return "; ".join(said)
 
 

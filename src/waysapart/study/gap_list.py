@@ -52,11 +52,46 @@ def folded_gaps(gaps: Iterable[Gap]) -> list[GapFacts]:
     list of GapFacts
         Each in the place of its first gap.
     """
-    groups: dict[tuple[object, ...], list[Gap]] = {}
-    for number, gap in enumerate(gaps):
-        key = (number,) if gap.fold is None else (gap.code, gap.column, gap.layer, gap.fold)
-        groups.setdefault(key, []).append(gap)
-    return [_facts(some) for some in groups.values()]
+    return [
+        GapFacts(
+            code=some[0].code,
+            asset=some[0].asset,
+            message=_message(some),
+            bears_on=some[0].bears_on,
+            count=len(some),
+            assets=[gap.asset for gap in some],
+            rows=[gap.row for gap in some],
+            file=some[0].file,
+            layer=some[0].layer,
+            row=some[0].row,
+            column=some[0].column,
+        )
+        for some in _alike(gaps)
+    ]
+
+
+class GapBrief(TypedDict):
+    """A folded gap as it stands with each circuit that it touches; its ids stand elsewhere."""
+
+    code: str
+    asset: str
+    message: str
+    bears_on: str
+    count: int
+
+
+def brief_gaps(gaps: Iterable[Gap]) -> list[GapBrief]:
+    """Folded gaps without their places and ids."""
+    return [
+        GapBrief(
+            code=some[0].code,
+            asset=some[0].asset,
+            message=_message(some),
+            bears_on=some[0].bears_on,
+            count=len(some),
+        )
+        for some in _alike(gaps)
+    ]
 
 
 def gap_key(gap: Gap) -> tuple[object, ...] | None:
@@ -69,25 +104,20 @@ def gap_key(gap: Gap) -> tuple[object, ...] | None:
     return gap.code, gap.file, gap.layer, gap.row, gap.asset, gap.column
 
 
-def _facts(gaps: list[Gap]) -> GapFacts:
+def _alike(gaps: Iterable[Gap]) -> list[list[Gap]]:
+    """Gaps that are told as one, each group in the place of its first."""
+    groups: dict[object, list[Gap]] = {}
+    for number, gap in enumerate(gaps):
+        key = number if gap.fold is None else (gap.code, gap.column, gap.layer, gap.fold)
+        groups.setdefault(key, []).append(gap)
+    return list(groups.values())
+
+
+def _message(gaps: list[Gap]) -> str:
     first = gaps[0]
-    names = [gap.asset for gap in gaps]
-    message = first.message
-    if len(gaps) > 1 and first.fold is not None:
-        named = ", ".join(names[:_NAMED])
-        if len(names) > _NAMED:
-            named += f" and {len(names) - _NAMED} more"
-        message = first.fold.replace("{count}", str(len(names))).replace("{names}", named)
-    return GapFacts(
-        code=first.code,
-        asset=first.asset,
-        message=message,
-        bears_on=first.bears_on,
-        count=len(gaps),
-        assets=names,
-        rows=[gap.row for gap in gaps],
-        file=first.file,
-        layer=first.layer,
-        row=first.row,
-        column=first.column,
-    )
+    if len(gaps) == 1 or first.fold is None:
+        return first.message
+    names = ", ".join(gap.asset for gap in gaps[:_NAMED])
+    if len(gaps) > _NAMED:
+        names += f" and {len(gaps) - _NAMED} more"
+    return first.fold.replace("{count}", str(len(gaps))).replace("{names}", names)

@@ -9,7 +9,7 @@ import numpy as np
 
 from waysapart import __version__
 from waysapart.network.blanks import explained_blanks
-from waysapart.study.gap_list import folded_gaps
+from waysapart.study.gap_list import GapBrief, brief_gaps, folded_gaps
 from waysapart.verdicts.evidence import evidence
 from waysapart.verdicts.facts_figures import (
     SAYS,
@@ -298,8 +298,6 @@ def _single_points(proof: Proof, test: int) -> list[str]:
     return [_name_of(proof, number)[0] for number in _entries(proof.sharing.shared, test)]
 
 
-def _gaps(proof: Proof, test: int) -> list[dict[str, Any]]:
+def _gaps(proof: Proof, test: int) -> list[GapBrief]:
     """What touches one circuit or group; the ids of many told as one stand with the study's."""
-    kept = ("code", "asset", "message", "bears_on", "count")
-    found = folded_gaps(proof.gaps[number] for number in proof.gaps_of[test])
-    return [{key: gap[key] for key in kept} for gap in found]  # type: ignore[literal-required]
+    return brief_gaps(proof.gaps[number] for number in proof.gaps_of[test])

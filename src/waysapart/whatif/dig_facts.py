@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from waysapart.network.assets import listed
+from waysapart.study.gap_list import brief_gaps
 from waysapart.verdicts.facts import CAUTION, figure, text_or_none
 from waysapart.verdicts.facts_figures import bounded
 from waysapart.whatif.area import PLANT_ROLES
@@ -188,10 +189,7 @@ def _circuit(works: Dig, state: CircuitState, names: list[str]) -> dict[str, Any
         "asymmetry_ok": state.asymmetry_ok if state.running else None,
         "loss_ok": state.loss_ok if state.running else None,
         "next": base.network.assets.ids(state.next),
-        "gaps": [
-            {"code": gap.code, "asset": gap.asset, "message": gap.message}
-            for gap in (base.gaps[number] for number in state.gaps)
-        ],
+        "gaps": brief_gaps(base.gaps[number] for number in state.gaps),
     }
 
 
