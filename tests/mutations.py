@@ -224,6 +224,14 @@ def drop_unavoidable(facts: Facts, rng: Rng) -> None:
     one["unavoidable"].remove(rng.choice(one["unavoidable"]))
 
 
+def excuse_as_tail(facts: Facts, rng: Rng) -> None:
+    """A shared asset is called a tail."""
+    one = some(rng, (one for one in facts["circuits"] if one["shared"]))
+    gone = rng.choice(one["shared"])
+    one["shared"].remove(gone)
+    one["tail"].append(gone["asset"])
+
+
 def edit_shared(facts: Facts, rng: Rng) -> None:
     one = some(rng, (entry for one in _verdicts(facts) for entry in one["shared"]))
     what = rng.choice(("through", "waived", "role", "kind"))
@@ -416,6 +424,7 @@ EVIDENCE: tuple[Callable[[Facts, Rng], None], ...] = (
     *(drop_from_set, add_to_set, swap_assets, flip_verdict, flip_verdict_everywhere),
     *(edit_length, edit_link_length, edit_delay, edit_delay_term, edit_worst, edit_limit),
     *(flip_check, edit_loss, edit_loss_term, edit_loss_count, drop_shared, excuse_shared),
+    excuse_as_tail,
     *(drop_unavoidable, edit_shared, break_chain, edit_single_points, edit_blank),
     *(move_closest_point, edit_closest, edit_closest_figure, drop_closest),
     *(drop_near_or_cross, edit_near_or_cross, add_cross, drop_gap, edit_gap, add_gap),

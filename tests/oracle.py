@@ -79,6 +79,7 @@ class Answer:
     test: str
     shared: dict[str, SharedAnswer]
     unavoidable: frozenset[str]
+    tail: frozenset[str]
     blank_within: int
     gaps: tuple[Gap, ...]
     verdict: str
@@ -129,6 +130,12 @@ def solve(folder: str | Path, today: datetime.date | None = None) -> OracleAnswe
     return OracleAnswer(plant, paths, circuits, groups, schemes)
 
 
+def hop_of_its_own(row: dict[str, str], *, runs: bool) -> bool:
+    """Whether a link counts as shared itself: no fibre, no cables, nothing that it relies on."""
+    fibre = (row.get("medium") or "fibre") == "fibre"
+    return not fibre and not ids(row.get("relies_on")) and not runs
+
+
 def _sets(plant: Plant, column: str) -> dict[str, list[str]]:
     found: dict[str, list[str]] = {}
     for circuit, row in plant.circuits.items():
@@ -157,10 +164,8 @@ def _path_answer(plant: Plant, reliance: Reliance, path: Way) -> PathAnswer:
         relies_on=relies_on,
         own_links=frozenset(
             link
-            for link, row, medium in zip(path.links, rows, media, strict=True)
-            if medium != "fibre"
-            and not ids(row.get("relies_on"))
-            and not any(plant.runs[link].values())
+            for link, row in zip(path.links, rows, strict=True)
+            if hop_of_its_own(row, runs=any(plant.runs[link].values()))
         ),
         length_m=fibre_length_m(plant, path.links),
         route_m=sum(
@@ -269,6 +274,8 @@ class _Judge:
                     excused = asset in ends and not self._met_elsewhere(asset, each, ends)
                 (unavoidable if excused else avoidable).add(asset)
         unavoidable -= avoidable
+        tail = frozenset() if grouped or not sets else self._tail(name, compared) & avoidable
+        avoidable -= tail
         folded = self._not_on_their_own(avoidable, sets, whole)
         roots = {
             asset: self._roots(asset, avoidable, folded) if asset in folded else frozenset()
@@ -306,6 +313,7 @@ class _Judge:
             test=test,
             shared=shared,
             unavoidable=frozenset(unavoidable),
+            tail=frozenset(tail),
             blank_within=sum(
                 self.plant.assets[asset].within_blank
                 for asset in set().union(*(path.relies_on for path in compared))
@@ -313,6 +321,92 @@ class _Judge:
             gaps=gaps,
             verdict=verdict,
         )
+
+    def _tail(self, circuit: str, paths: list[PathAnswer]) -> set[str]:
+        """What all paths run through inside an end site, from the end to where they part."""
+        plant, row = self.plant, self.plant.circuits[circuit]
+        services = plant.rules.get("services", {})
+        rule = services.get("default", {}) | services.get(row.get("service") or "default", {})
+        courses = {self._from_end_a(path.links, row) for path in paths}
+        if rule.get("tail") == "shared" or len(courses) == 1:
+            return set()
+        found: set[str] = set()
+        for end in ("a", "b"):
+            machine = row[end]
+            site = plant.assets[machine].row["site"]
+            ways = [list(course if end == "a" else course[::-1]) for course in courses]
+            while all(ways) and len({way[0] for way in ways}) == 1:
+                (link,) = {way.pop(0) for way in ways}
+                hop = plant.links[link]
+                on_it = {hop["a"], hop["b"], *ids(hop.get("via"))}
+                if machine not in (hop["a"], hop["b"]) or any(
+                    plant.assets[one].row["site"] != site for one in on_it
+                ):
+                    break
+                found |= self._indoors(link, site)
+                machine = hop["b"] if machine == hop["a"] else hop["a"]
+        return found
+
+    def _from_end_a(self, links: tuple[str, ...], circuit: dict[str, str]) -> tuple[str, ...]:
+        """The links of a path from end a to end b; as recorded where they lead neither way."""
+        for course in (links, links[::-1]):
+            machine = circuit["a"]
+            for link in course:
+                hop = self.plant.links[link]
+                onward = {hop["a"]: hop["b"], hop["b"]: hop["a"]}
+                machine = onward.get(machine, "")
+            if machine == circuit["b"]:
+                return course
+        return links
+
+    def _indoors(self, link: str, site: str) -> set[str]:
+        """A hop inside a site, and what stands at that site and is needed for it."""
+        plant, reliance = self.plant, self.reliance
+
+        def here(asset: str) -> bool:
+            one = plant.assets[asset]
+            if one.role in ("equipment", "supplies", "joints"):
+                return one.row["at" if one.role == "joints" else "site"] == site
+            if one.role == "segments":
+                return one.kind in ("tray", "riser") and set(plant.ends[asset]) == {site}
+            return one.role == "holders"
+
+        used: set[str] = set()
+        ahead = list(reliance.first_steps(link))
+        while ahead:
+            key = ahead.pop()
+            used.add(key[1])
+            if plant.assets[key[1]].role in ("cables", "segments"):
+                ahead += reliance.across[key]
+        laid = any(
+            plant.assets[one].role == "structures"
+            or (plant.assets[one].role == "segments" and not here(one))
+            for one in used
+        )
+        cords = {one for one in used if plant.assets[one].role == "cables" and not laid}
+        found = {one for one in used if here(one)} | cords
+        runs = any(itertools.chain.from_iterable(plant.runs[link].values()))
+        if hop_of_its_own(plant.links[link], runs=runs):
+            found.add(link)
+        waiting = [one for one in found if one in plant.assets]
+        while waiting:
+            at = waiting.pop()
+            beside = set(reliance.up(at))
+            if plant.assets[at].role in ("equipment", "supplies"):
+                beside |= {step[1] for step in reliance.across["asset", at]}
+            if reliance.feeds.get(("asset", at)):
+                common = reliance.common(("asset", at))
+                led_to = {two for one in common for two in self._led_to(one) if two != one}
+                beside |= common - led_to
+            fresh = {one for one in beside - found if here(one)}
+            found |= fresh
+            waiting += fresh
+        return found
+
+    def _led_to(self, asset: str) -> set[str]:
+        across = self.reliance.across["asset", asset]
+        own = self.plant.assets[asset].role in ("equipment", "supplies")
+        return self.reliance.up(asset) | ({step[1] for step in across} if own else set())
 
     @staticmethod
     def _common(paths: Iterable[PathAnswer]) -> set[str]:

@@ -81,6 +81,7 @@ def test_circuits_and_groups_share_and_are_judged_alike(
             assert entry["through"] == answer.shared[asset].through
             assert entry["waived"] == answer.shared[asset].waived
         assert set(mine["unavoidable"]) == answer.unavoidable
+        assert set(mine.get("tail", ())) == answer.tail
         # The oracle leaves separation out; these plants are drawn so that none is breached.
         assert not mine["near"]
         assert not [one for one in mine["cross"] if one["forbidden"]]

@@ -79,7 +79,7 @@ def test_sets_are_as_large_as_each_path_says(facts: Any) -> None:
 
 
 def test_shared_assets_are_what_the_sets_have_in_common(facts: Any) -> None:
-    """For a circuit: the intersection of all sides' sets is shared and unavoidable together."""
+    """For a circuit: the intersection of all sides' sets is shared, unavoidable and tail."""
     evidence = facts["evidence"]
     circuits = {one["id"]: one for one in facts["circuits"]}
     for verdict in evidence["verdicts"]:
@@ -91,7 +91,8 @@ def test_shared_assets_are_what_the_sets_have_in_common(facts: Any) -> None:
         ]
         common = {evidence["assets"][number] for number in set.intersection(*sets)}
         told = circuits[verdict["id"]]
-        assert common == {one["asset"] for one in told["shared"]} | set(told["unavoidable"])
+        shared = {one["asset"] for one in told["shared"]}
+        assert common == shared | set(told["unavoidable"]) | set(told["tail"])
         assert verdict["hazards_on_all"] == [
             name for name in evidence["assets"] if name in common and name in _hazards(evidence)
         ]

@@ -442,14 +442,20 @@ def test_radio_without_a_way_is_apart(plant: Drawing, tmp_path: Path) -> None:
     assert answer.circuits["K"].verdict == "apart"
 
 
-def test_internal_hop_on_both_ways_is_shared(plant: Drawing, tmp_path: Path) -> None:
-    """RX and RA stand in one site; both ways go over the same internal hop LI."""
+@pytest.mark.parametrize("counts", [False, True], ids=["tail", "tail counts"])
+def test_internal_hop_on_both_ways(plant: Drawing, tmp_path: Path, counts: bool) -> None:
+    """RX and RA stand in one site; both ways go over the same internal hop LI: hop and RA are
+    the tail of the circuit, or shared where the service counts tails."""
+    if counts:
+        plant.rules += '[services.default]\ntail = "shared"\n'
     plant.add("equipment", id="RX", site="A", within="-")
     plant.add("links", id="LI", a="RX", b="RA", medium="internal")
     plant.circuit("K2", "RX", "RB", main="LI LN", alternate="LI LS")
     answer = plant.solve(tmp_path).circuits["K2"]
-    assert through(answer) == {"LI": None, "RA": None}
-    assert answer.shared["LI"].role == "links"
+    assert answer.tail == (frozenset() if counts else {"LI", "RA"})
+    assert through(answer) == ({"LI": None, "RA": None} if counts else {})
+    if counts:
+        assert answer.shared["LI"].role == "links"
 
 
 @pytest.mark.parametrize(
@@ -669,6 +675,7 @@ def test_random_studies_hold_the_hard_cases(tmp_path: Path) -> None:
                 seen["through"] += shared.through is not None
                 seen["waived"] += shared.waived
                 seen[f"shared {shared.role}"] += 1
+            seen["tail"] += bool(judged.tail)
             seen["unavoidable hazard"] += any(
                 plant.assets[asset].role == "hazards" for asset in judged.unavoidable
             )
@@ -692,6 +699,7 @@ def test_random_studies_hold_the_hard_cases(tmp_path: Path) -> None:
     expected |= {"part of a cable", "wrapped, own runs", "wrapped, no runs", "wrapped twice"}
     expected |= {"shared hazards", "unavoidable hazard", "shared links", "joint without cables"}
     expected |= {"sites", "structures", "holders", "segments", "cables", "joints", "supplies"}
+    expected |= {"tail"}
     expected |= {"equipment", "hazards", "no-way", "cable-broken", "link-broken", "end-several"}
     assert {case for case in expected if not seen[case]} == set()
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import scipy.sparse as sp
 
+from waysapart.findings.tails import Indoors, tail_columns
 from waysapart.network.assets import Bools, Ints, boolean
 from waysapart.reliance.closure import both, union, without
 from waysapart.reliance.rely import Reliance
@@ -30,6 +31,8 @@ class Sides:
         Whose ends count as unavoidable, side by side.
     group : ndarray of bool, shape (tests,)
         Tests of groups, whose members back each other up.
+    tails : ndarray of bool, shape (tests,), or None
+        Tests of one circuit whose tails are excused; None: no test.
     """
 
     test: Ints
@@ -37,6 +40,7 @@ class Sides:
     threshold: Ints
     circuits: sp.csr_array
     group: Bools
+    tails: Bools | None = None
 
     def __len__(self) -> int:
         return len(self.threshold)
@@ -49,6 +53,8 @@ class Sharing:
     Attributes
     ----------
     shared, unavoidable, avoidable : csr_array of bool, shape (tests, assets + links)
+    tail : csr_array of bool, shape (tests, assets + links)
+        Shared, and excused as the tail of a circuit; no part of the two before.
     folded : csr_array of bool, shape (tests, assets + links)
         Shared only because something shared lies within.
     through : dict of (int, int) to int
@@ -60,6 +66,7 @@ class Sharing:
     shared: sp.csr_array
     unavoidable: sp.csr_array
     avoidable: sp.csr_array
+    tail: sp.csr_array
     folded: sp.csr_array
     through: dict[tuple[int, int], int] = field(default_factory=dict)
     supports: dict[tuple[int, int], tuple[int, ...]] = field(default_factory=dict)
@@ -79,10 +86,13 @@ def share(reliance: Reliance, sides: Sides) -> Sharing:
     ends = _ends_of_sides(reliance, sides)
     at_ends = both(shared, _agreed(sides, ends))
     unavoidable = without(at_ends, _met_elsewhere(reliance, sides, links, at_ends, ends))
+    rest = without(shared, unavoidable)
+    tail = _tails(reliance, sides, rest)
     return Sharing(
         shared,
         unavoidable,
-        without(shared, unavoidable),
+        without(rest, tail),
+        tail,
         _folded(reliance, sides, links, shared),
     )
 
@@ -108,9 +118,11 @@ def merge(reliance: Reliance, held: Sharing, owner: list[int], count: int) -> Sh
     by_owner = boolean(number, np.arange(len(owner)), (count, len(owner)))
     shared = sp.csr_array(by_owner @ held.shared)
     avoidable = sp.csr_array(by_owner @ held.avoidable)
+    tail = without(sp.csr_array(by_owner @ held.tail), avoidable)
     alone = sp.csr_array(by_owner @ without(held.shared, held.folded))
     folded = without(shared, both(shared, alone))
-    merged = Sharing(shared, without(shared, avoidable), avoidable, folded)
+    unavoidable = without(shared, union(avoidable, tail))
+    merged = Sharing(shared, unavoidable, avoidable, tail, folded)
     through, supports = _reasons(reliance, avoidable, both(folded, avoidable))
     return replace(merged, through=through, supports=supports)
 
@@ -199,6 +211,24 @@ def _met_elsewhere(
     least = np.where(sides.group, 1, sides.threshold)
     elsewhere = _agreed(sides, sp.csr_array(other @ takes), least)
     return both(_spread(elsewhere, met, at_ends.shape[1]), at_ends)
+
+
+def _tails(reliance: Reliance, sides: Sides, avoidable: sp.csr_array) -> sp.csr_array:
+    """What of the avoidable shared assets is the tail of a circuit whose service excuses it."""
+    row: list[int] = []
+    column: list[int] = []
+    found = np.diff(avoidable.indptr) > 0
+    asked = np.flatnonzero(found & sides.tails) if sides.tails is not None else ()
+    indoors = Indoors(reliance) if len(asked) else None
+    for test in asked:
+        assert indoors is not None
+        low, high = np.searchsorted(sides.test, [test, test + 1])
+        paths = sides.paths[low:high].indices.astype(np.int64)
+        mine = avoidable.indices[avoidable.indptr[test] : avoidable.indptr[test + 1]].tolist()
+        tail = tail_columns(indoors, paths).intersection(mine)
+        column += sorted(tail)
+        row += [int(test)] * len(tail)
+    return boolean(np.array(row, np.int64), np.array(column, np.int64), avoidable.shape)
 
 
 def _folded(

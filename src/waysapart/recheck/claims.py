@@ -241,17 +241,19 @@ def _check_shared(
     claimed = [one["asset"] for one in claim["shared"]]
     if unsure:
         findings.skip(f"{what}: all that is shared, as the course of a drawn cable is not certain")
-        lacking = set(found) - set(claimed) - set(claim["unavoidable"])
+        lacking = set(found) - set(claimed) - set(claim["unavoidable"]) - set(claim.get("tail", ()))
         findings.holds(not lacking, f"{what}: shares {_few(sorted(lacking))} as well")
     else:
         findings.same_set(f"{what}: shared", claimed, set(found))
         findings.same_set(
             f"{what}: unavoidable", claim["unavoidable"], {name_of(a) for a in shared.unavoidable}
         )
+        if trial.group_test is None:
+            findings.same_set(f"{what}: tail", claim["tail"], {name_of(a) for a in shared.tail})
     findings.same_set(
         f"{what}: single points of failure",
         claim["single_points"],
-        {*claimed, *claim["unavoidable"]},
+        {*claimed, *claim["unavoidable"], *claim.get("tail", ())},
     )
     blank = set().union(*(world.relied[key] for key in paths)) if paths else set()
     count = sum(

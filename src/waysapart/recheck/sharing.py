@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from waysapart.recheck.paths import Key, Trial
+from waysapart.recheck.paths import Key, Trial, service_of
 from waysapart.recheck.reliance import Asset
 from waysapart.recheck.world import World
 
@@ -14,12 +14,14 @@ from waysapart.recheck.world import World
 class Shared:
     """Attributes as in the evidence.
 
-    `through`: what is shared only because something shared lies in it, and that
+    `tail`: what a circuit shares inside its end sites before its paths part, where that
+    is excused; `through`: what is shared only because something shared lies in it, and that
     thing; `supports`: what such a holder directly holds of the shared things.
     """
 
     shared: set[Asset] = field(default_factory=set)
     avoidable: set[Asset] = field(default_factory=set)
+    tail: set[Asset] = field(default_factory=set)
     through: dict[Asset, str | None] = field(default_factory=dict)
     supports: dict[Asset, set[Asset]] = field(default_factory=dict)
     waived: set[Asset] = field(default_factory=set)
@@ -27,7 +29,7 @@ class Shared:
     @property
     def unavoidable(self) -> set[Asset]:
         """What is shared only because the circuits end there."""
-        return self.shared - self.avoidable
+        return self.shared - self.avoidable - self.tail
 
 
 def share(world: World, trial: Trial) -> Shared:
@@ -40,6 +42,8 @@ def share(world: World, trial: Trial) -> Shared:
         found.shared |= shared
         found.avoidable |= avoidable
         alone |= shared & own
+    found.tail = found.avoidable & _tail(world, trial)
+    found.avoidable -= found.tail
     folded = (found.shared - alone) & found.avoidable
     holders = world.reliance.holders
     for asset in folded:
@@ -97,6 +101,58 @@ def _ends(world: World, circuit: str, *, grouped: bool) -> set[Asset]:
     excuse = world.records.rules["groups"]["excuse"]
     listed = {one for one in brought if world.ground.kind.get(str(one)) in excuse}
     return listed.union(*(world.leads(site) for site in sites))
+
+
+def _tail(world: World, trial: Trial) -> set[Asset]:
+    """What all paths of a circuit run through inside an end site before they part."""
+    by = world.records.by
+    courses = [world.paths[key] for side in trial.sides for key in side]
+    excused = trial.group_test is None and service_of(world.records, trial.id)["tail"] != "shared"
+    if not excused or all(one == courses[0] for one in courses):
+        return set()
+    found: set[Asset] = set()
+    for end, way in (("a", 1), ("b", -1)):
+        at = by["circuits"][trial.id].get(end)
+        site = by["equipment"][at]["site"] if at else None
+        for step in zip(*(one[::way] for one in courses), strict=False):
+            link = by["links"][step[0]]
+            machines = {link["a"], link["b"], *(link.get("via") or ())}
+            inside = {by["equipment"][one]["site"] for one in machines} == {site}
+            if len(set(step)) > 1 or not inside or at not in (link["a"], link["b"]):
+                break
+            found |= _indoors(world, step[0], site)
+            at = link["b"] if at == link["a"] else link["a"]
+    return found
+
+
+def _indoors(world: World, hop: str, site: str | None) -> set[Asset]:
+    """What a hop inside a site is made of, and what that relies on there; no laid plant."""
+    by, ground = world.records.by, world.ground
+
+    def laid(asset: Asset) -> bool:
+        if asset in by["structures"]:
+            return True
+        tray = ground.kind.get(str(asset)) in ("tray", "riser")
+        return asset in by["segments"] and not (tray and set(ground.ends[str(asset)]) == {site})
+
+    def stands(asset: Asset) -> bool:
+        for role, place in (("equipment", "site"), ("supplies", "site"), ("joints", "at")):
+            if asset in by[role]:
+                return bool(by[role][str(asset)][place] == site)
+        tray = asset in by["segments"] and not laid(asset)
+        return isinstance(asset, tuple) or asset in by["holders"] or tray
+
+    items = world.reliance.items[hop]
+    cord = not any(laid(one) for one in items)
+    found = {one for one in items if stands(one) or (cord and one in by["cables"])}
+    waiting = list(found)
+    while waiting:
+        at = waiting.pop()
+        ahead = {*world.reliance.holders.get(at, ()), *world.reliance.works.get(at, ())}
+        fresh = {one for one in ahead - found if stands(one)}
+        found |= fresh
+        waiting += fresh
+    return found
 
 
 def _name(asset: Asset) -> str:

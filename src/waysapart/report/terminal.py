@@ -252,6 +252,8 @@ def show_circuit(console: Console, circuit: Facts) -> None:
     console.print(
         styled(f"  shared at the ends by necessity: {words.listed(circuit['unavoidable']) or '-'}")
     )
+    if circuit.get("tail"):
+        console.print(styled(f"  runs through the tail: {words.listed(circuit['tail'])}"))
     if circuit["blank_within"]:
         console.print(
             styled(

@@ -175,6 +175,7 @@ def _circuit(index: int, circuit: Facts, budgets: Facts, strips: Facts) -> View:
         "near": near,
         "cross": cross,
         "unavoidable": [_name_of(item) for item in circuit.get("unavoidable", [])],
+        "tail": [_name_of(item) for item in circuit.get("tail", [])],
         "blank_within": circuit.get("blank_within"),
         "gaps": [gap_row(gap) for gap in circuit.get("gaps", [])],
         **circuit_figures(circuit, budgets),

@@ -288,7 +288,8 @@ def finding(circuit: Facts) -> str:
     waived += sum(bool(n.get("waived")) for key in ("near", "cross") for n in circuit.get(key, []))
     if waived:
         parts.append(f"{count_of(waived, 'finding').capitalize()} accepted by waiver.")
-    return " ".join(parts) or "Nothing shared beyond what its ends need."
+    beyond = " and its tail" if circuit.get("tail") else ""
+    return " ".join(parts) or f"Nothing shared beyond what its ends need{beyond}."
 
 
 def _gaps_said(gaps: Sequence[Facts]) -> list[str]:

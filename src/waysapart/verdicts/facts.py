@@ -170,6 +170,7 @@ def _circuit(
             paths.label[path]: path_facts(sheet, path, test) for path in paths.of_circuit(circuit)
         },
         **_sharing(proof, test),
+        "tail": _tail(proof, test),
         **spacing.of(test),
         "delay": delay_facts(sheet, test),
         "loss_ok": proof.limits[circuit].loss_ok,
@@ -270,6 +271,13 @@ def _sharing(proof: Proof, test: int) -> dict[str, Any]:
         "unavoidable": [_name_of(proof, n)[0] for n in _entries(sharing.unavoidable, test)],
         "blank_within": int(proof.blank_within[test]),
     }
+
+
+def _tail(proof: Proof, test: int) -> list[str]:
+    """What a circuit shares inside its end sites before its paths part, where that is excused."""
+    if len(proof.trials[test].sides) < 2:
+        return []
+    return [_name_of(proof, number)[0] for number in _entries(proof.sharing.tail, test)]
 
 
 def _chains(proof: Proof, trial: Trial, labels: list[str], number: int) -> dict[str, Any]:

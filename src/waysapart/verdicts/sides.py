@@ -168,6 +168,20 @@ def sides_of(reliance: Reliance, tests: list[Trial]) -> Sides:
         np.array([max(2, len(test.sides)) for test in tests], dtype=np.int64),
         boolean(np.array(row, np.int64), owners, (len(owner), circuits)),
         np.array([test.group_test is not None for test in tests], dtype=bool),
+        _tails_excused(reliance.network, tests),
+    )
+
+
+def _tails_excused(network: Network, tests: list[Trial]) -> Bools:
+    """Tests of one circuit whose service does not count its tails as shared."""
+    services = network.study.tables["circuits"]["service"].to_list()
+    rules = network.study.rules
+    return np.array(
+        [
+            test.group_test is None and rules.service(services[test.circuits[0]]).tail != "shared"
+            for test in tests
+        ],
+        dtype=np.bool_,
     )
 
 

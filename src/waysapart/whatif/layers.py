@@ -289,6 +289,7 @@ def _shared(plant: _Plant) -> pd.DataFrame:
         (int(test), int(number))
         for test, number in zip(*sharing.avoidable.tocoo().coords, strict=True)
     }
+    tail = set(zip(*(one.tolist() for one in sharing.tail.tocoo().coords), strict=True))
     return plant.geo(
         {
             **plant.owner(tests),
@@ -296,6 +297,7 @@ def _shared(plant: _Plant) -> pd.DataFrame:
             "role": [frame["role"].iloc[n] if n < count else "links" for n in numbers.tolist()],
             "kind": [frame["kind"].iloc[n] if n < count else None for n in numbers.tolist()],
             "avoidable": [int(pair in avoidable) for pair in pairs],
+            "tail": [int(pair in tail) for pair in pairs],
             "waived": [int(pair in proof.waivers.assets) for pair in pairs],
             "through": [None if one is None else str(plant.names[one]) for one in through],
         },

@@ -1,0 +1,193 @@
+"""The tail of a circuit: what all its paths run through inside an end site, before they part."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from functools import cached_property
+
+import numpy as np
+import scipy.sparse as sp
+
+from waysapart.network.assets import Bools, Ints, listed
+from waysapart.reliance.closure import union
+from waysapart.reliance.rely import Reliance
+
+INDOOR_KINDS = ("tray", "riser")
+"""Kinds of segments in which patch cords run from rack to rack. Every other segment is laid
+plant, and no part of a tail, wherever it lies."""
+
+
+class Indoors:
+    """What stands in each site, and the hops that do not leave it.
+
+    Parameters
+    ----------
+    reliance : Reliance
+    """
+
+    def __init__(self, reliance: Reliance) -> None:
+        network = reliance.network
+        assets, tables = network.assets, network.study.tables
+        self.reliance = reliance
+        self.count = len(assets)
+        self.role = assets.frame["role"].to_numpy(dtype=object)
+        links = tables["links"]
+        self.a = assets.numbers(links["a"]).tolist()
+        self.b = assets.numbers(links["b"]).tolist()
+        site = np.full(self.count, -1, dtype=np.int64)
+        for role, place in (("equipment", "site"), ("supplies", "site"), ("joints", "at")):
+            site[assets.of_role(role)] = assets.numbers(tables[role][place])
+        self.site: list[int] = site.tolist()
+        """By asset, the site of an equipment or supply, and the place of a joint; else -1."""
+        self._via: dict[int, list[int]] = {}
+        row, names = listed(links["via"])
+        for link, machine in zip(row.tolist(), assets.numbers(names).tolist(), strict=True):
+            self._via.setdefault(link, []).append(machine)
+
+    def home(self, link: int) -> int:
+        """The site in which both ends of a hop and all equipment on it stand; -1: none."""
+        site = self._site_of(self.a[link])
+        others = (self.b[link], *self._via.get(link, ()))
+        return site if all(self._site_of(one) == site for one in others) else -1
+
+    def across(self, link: int, machine: int) -> int:
+        """The equipment at the other end of a hop; -1 where the hop does not end at `machine`."""
+        if machine == self.a[link]:
+            return self.b[link]
+        return self.a[link] if machine == self.b[link] else -1
+
+    def common(self, paths: Sequence[Sequence[int]], end: int) -> list[int]:
+        """The hops inside the site of an end equipment that all paths begin with.
+
+        Parameters
+        ----------
+        paths : sequence of sequence of int
+            Links of each path, in order from this end.
+        end : int
+            Asset number of the equipment at this end.
+
+        Returns
+        -------
+        list of int
+            Up to the first link that is not the same on all paths, or that leads out
+            of the site. Nothing where the paths never part.
+        """
+        if not paths or all(list(one) == list(paths[0]) for one in paths):
+            return []
+        site, at = self._site_of(end), end
+        hops: list[int] = []
+        for step in zip(*paths, strict=False):
+            link = step[0]
+            onward = self.across(link, at)
+            if len(set(step)) > 1 or onward < 0 or site < 0 or self.home(link) != site:
+                break
+            hops.append(link)
+            at = onward
+        return hops
+
+    def brings(self, hops: Iterable[int], site: int) -> set[int]:
+        """What hops inside a site are made of, and what that relies on inside the site.
+
+        Parameters
+        ----------
+        hops : iterable of int
+            Links.
+        site : int
+            Asset number of the site.
+
+        Returns
+        -------
+        set of int
+            Columns (assets, then links): the equipment passed, its supplies, what both
+            need, and the holders of any of these; the hops themselves; cords and joints;
+            trays and risers. Structures, laid plant, hazards and what stands elsewhere
+            are never among them.
+        """
+        items = self.reliance.link_items
+        found: set[int] = set()
+        for link in hops:
+            mine = items.indices[items.indptr[link] : items.indptr[link + 1]].tolist()
+            cord = not any(self._laid(one, site) for one in mine)
+            found |= {one for one in mine if self._stands(one, site)}
+            found |= {one for one in mine if cord and self._is(one, "cables")}
+        waiting = list(found)
+        while waiting:
+            at = waiting.pop()
+            if at >= self.count:
+                continue
+            ahead = self._ahead
+            for onward in ahead.indices[ahead.indptr[at] : ahead.indptr[at + 1]].tolist():
+                if onward not in found and self._stands(onward, site):
+                    found.add(onward)
+                    waiting.append(onward)
+        return found
+
+    def _site_of(self, machine: int) -> int:
+        return self.site[machine] if machine >= 0 else -1
+
+    def _is(self, column: int, role: str) -> bool:
+        return column < self.count and bool(self.role[column] == role)
+
+    def _stands(self, column: int, site: int) -> bool:
+        """Whether an asset may be part of a tail at a site: by itself, whatever it belongs to."""
+        if column >= self.count:
+            return True
+        role = self.role[column]
+        if role in ("equipment", "supplies", "joints"):
+            return self.site[column] == site
+        if role == "segments":
+            return not self._laid(column, site)
+        return role in ("holders", "patches")
+
+    def _laid(self, column: int, site: int) -> bool:
+        """Whether it is a structure, or a segment that is no tray or riser inside the site."""
+        if self._is(column, "structures"):
+            return True
+        if not self._is(column, "segments"):
+            return False
+        number = column - self.reliance.network.assets.start["segments"]
+        ends = self.reliance.network.ends
+        inside = int(ends.a[number]) == site and int(ends.b[number]) == site
+        return not (self._indoor[number] and inside)
+
+    @cached_property
+    def _indoor(self) -> Bools:
+        kinds = self.reliance.network.study.tables["segments"]["kind"]
+        return np.asarray(kinds.isin(INDOOR_KINDS).to_numpy(), dtype=np.bool_)
+
+    @cached_property
+    def _ahead(self) -> sp.csr_array:
+        return union(self.reliance.steps, self.reliance.works)
+
+
+def tail_hops(indoors: Indoors, paths: Sequence[int]) -> list[tuple[int, list[int]]]:
+    """Site and common hops at both ends of a circuit, each in order from its end.
+
+    Parameters
+    ----------
+    indoors : Indoors
+    paths : sequence of int
+        The paths of one circuit that count.
+    """
+    network = indoors.reliance.network
+    if not len(paths):
+        return []
+    circuit = network.study.tables["circuits"].iloc[int(network.paths.circuit[paths[0]])]
+    machines = network.assets.numbers([circuit["a"], circuit["b"]]).tolist()
+    courses = [network.paths.links(path).tolist() for path in paths]
+    return [
+        (
+            indoors.site[machine] if machine >= 0 else -1,
+            indoors.common([one[::way] for one in courses], machine),
+        )
+        for machine, way in zip(machines, (1, -1), strict=True)
+    ]
+
+
+def tail_columns(indoors: Indoors, paths: Ints) -> set[int]:
+    """All that the tails of a circuit at both its ends are made of; `paths` as in `tail_hops`."""
+    found: set[int] = set()
+    for site, hops in tail_hops(indoors, paths.tolist()):
+        if hops:
+            found |= indoors.brings(hops, site)
+    return found
