@@ -650,27 +650,6 @@ CASES: list[Case] = [
         id="C1",
     ),
     Case(
-        "fibre that the cable lacks",
-        text("link_runs.csv", "L1,1,C1,1;2", "L1,1,C1,1;25"),
-        "fibre 25 of 24",
-        file="link_runs.csv",
-        row=2,
-        column="fibres",
-        id="L1",
-    ),
-    Case(
-        "fibre given twice",
-        lambda folder: (
-            text("link_runs.csv", "L2,1,C2,1;2", "L2,1,C1,2;3")(folder),
-            text("links.csv", "1550", "1310")(folder),
-        )[0],
-        "fibre 2 of C1 carries link L1 on the same wavelength",
-        file="link_runs.csv",
-        row=3,
-        column="fibres",
-        id="L2",
-    ),
-    Case(
         "paths stated twice",
         lambda folder: (
             more("rings.csv", "ring,seq,link\nRG,1,L1\nRG,2,L2\n")(folder),

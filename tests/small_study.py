@@ -72,7 +72,8 @@ TABLES = {
         "R-M,MP,relay,-,B-M,,0\n"
     ),
     "links": (
-        "id,a,b,wavelength_nm,medium,channel\nL1,R-W,R-M,1310,fibre,\nL2,R-W,R-M,1550,fibre,\n"
+        "id,a,b,wavelength_nm,medium,channel,splices\n"
+        "L1,R-W,R-M,1310,fibre,,2\nL2,R-W,R-M,1550,fibre,,2\n"
     ),
     "link_runs": "link,seq,cable,fibres,direction\nL1,1,C1,1;2,\nL2,1,C2,1;2,\n",
     "circuits": (

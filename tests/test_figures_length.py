@@ -135,6 +135,7 @@ def test_a_measured_length_beyond_tolerance_leaves_the_circuit_unproven(
     study: SmallStudy,
 ) -> None:
     """4090 m for 4000 m is 90 m more, 80 m are allowed: record or test is of another cable."""
+    study.cell("links", "L1", splices=1)
     study.rows("measurements", "cable,link,fibre,length_m,stage,date\nC1,,1,4090,installed,\n")
     found = circuit(study.facts())
     assert [gap["code"] for gap in found["gaps"]] == ["measured-length"]
@@ -185,6 +186,7 @@ def test_the_length_of_a_whole_link_goes_before_that_of_its_cables(study: SmallS
 
 def test_a_measured_length_stands_in_for_one_that_nobody_can_work_out(study: SmallStudy) -> None:
     """C1 has no runs; by test it is 4100 m. The route stays a gap."""
+    study.cell("links", "L1", splices=1)
     runs = (study.folder / "cable_runs.csv").read_text(encoding="utf-8")
     kept = [line for line in runs.splitlines() if not line.startswith("C1,")]
     study.text("cable_runs.csv", "\n".join(kept) + "\n")

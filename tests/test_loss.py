@@ -20,6 +20,7 @@ from waysapart.formulas.loss import (
     repair_allowance_db,
     splice_count,
     splice_loss_db,
+    spot_size_loss_db,
     statistical_db,
     worst_case_db,
 )
@@ -182,16 +183,48 @@ def test_least_integer_of_reels():
 
 
 def test_where_a_number_of_splices_comes_from():
-    """Given 4; else 3 joints passed; else 1 cable change and 2 reels. Zero given is given."""
-    count, basis = splice_count([4, BLANK, BLANK, 0], [3, 3, 0, 3], 1, 2)
-    np.testing.assert_array_equal(count, [4, 3, 3, 0])
-    np.testing.assert_array_equal(basis, ["given", "joints", "estimate", "given"])
+    """Given 4; else 3 joints, 1 cable change and 2 reels; else change and reels; else joints.
+
+    Zero given is given; nothing at all is an estimate of none.
+    """
+    count, basis = splice_count(
+        [4, BLANK, BLANK, BLANK, 0, BLANK],
+        [3, 3, 0, 3, 3, 0],
+        [1, 1, 1, 0, 1, 0],
+        [2, 2, 2, 0, 2, 0],
+    )
+    np.testing.assert_array_equal(count, [4, 6, 3, 3, 0, 0])
+    np.testing.assert_array_equal(
+        basis, ["given", "joints and estimate", "estimate", "joints", "given", "estimate"]
+    )
 
 
 def test_joints_bring_their_own_loss():
-    """3 joints, 2 of them measured as 0.05 + 0.07: 0.12 + 0.1. A given number ignores them."""
-    loss = splice_loss_db([3, 3], ["joints", "given"], 0.1, 2, 0.12)
-    np.testing.assert_allclose(loss, [0.22, 0.30])
+    """3 splices, 2 of them measured as 0.05 + 0.07: 0.12 + 0.1. A given number ignores that."""
+    loss = splice_loss_db([3, 3, 3], ["joints", "joints and estimate", "given"], 0.1, 2, 0.12)
+    np.testing.assert_allclose(loss, [0.22, 0.22, 0.30])
+
+
+@given(
+    st.lists(st.floats(1, 50_000), min_size=2, max_size=6),
+    st.floats(100, 10_000),
+)
+def test_one_more_joint_never_makes_fewer_splices(stretches_m, reel_m):
+    """Stretches between joints: a joint taken away joins two of them into one."""
+    here = len(stretches_m) - 1 + int(np.sum(reel_splices(stretches_m, reel_m)))
+    joined = [stretches_m[0] + stretches_m[1], *stretches_m[2:]]
+    without = len(joined) - 1 + int(np.sum(reel_splices(joined, reel_m)))
+    assert here >= without
+
+
+@pytest.mark.parametrize(
+    ("ratio", "loss_db", "digits"),
+    [(1.0, 0.0, 2), (1.2, 0.14, 2), (1.5, 0.7, 1), (2.0, 1.9, 1)],
+)
+def test_two_mode_fields_that_differ(ratio, loss_db, digits):
+    """Overlap of two Gaussian beams, as a page on fibre coupling loss tabulates it."""
+    assert round(float(spot_size_loss_db(9.2, 9.2 * ratio)), digits) == pytest.approx(loss_db)
+    assert spot_size_loss_db(ratio, 1) == pytest.approx(spot_size_loss_db(1, ratio))
 
 
 def test_repair_allowance():

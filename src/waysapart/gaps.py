@@ -188,6 +188,49 @@ _CODES = (
         limits=("loss",),
     ),
     GapCode(
+        "fibre-beyond",
+        "a link uses a fibre number that its cable has not",
+        "correct the number, or the cable's fibre_count",
+        limits=("loss",),
+    ),
+    GapCode(
+        "fibre-twice",
+        "a row of link_runs names one fibre twice",
+        "correct one of the two numbers, or name the fibre once",
+        separation=False,
+        limits=("loss",),
+    ),
+    GapCode(
+        "fibre-merged",
+        "two fibres of one cable go on as one fibre of the next, or one as two",
+        "correct the fibres of one of the two",
+        separation=False,
+        limits=("loss",),
+    ),
+    GapCode(
+        "fibre-shared",
+        "two links use one fibre, and nothing on record parts them",
+        "correct the fibre; or name in via of both links the multiplexer or filter that parts "
+        "their wavelengths or channels",
+        limits=("loss",),
+    ),
+    GapCode(
+        "mode-mismatch",
+        "a link goes on in fibre of another core, and what the light loses there is not known",
+        "correct fibre_type, state the loss in [defaults.mode_mismatch_db] of the rules, or "
+        "measure the link end to end",
+        separation=False,
+        limits=("loss",),
+    ),
+    GapCode(
+        "joints-unrecorded",
+        "a stretch of cable is longer than its reel, and no joint is on record in it",
+        "record its joints, or the splices of the link; or state how much a reel holds in "
+        "[defaults.reel_m] of the rules",
+        separation=False,
+        limits=("loss",),
+    ),
+    GapCode(
         "blank-within",
         "an asset does not say what it lies within, and the rules do not say what a blank means",
         "enter within, or - where it lies in nothing",

@@ -269,7 +269,10 @@ _ROLES = (
             _text("stated_by", "who said what a leased hop relies on"),
             Column("stated_on", "date", "when they said so"),
             _number("length_m", "length of a hop without cables", "m", minimum=0),
-            _text("channel", "where several links share a fibre"),
+            _text(
+                "channel",
+                "where several links share a fibre at one wavelength, in one multiplexer or filter",
+            ),
             _number("tx_min_dbm", "least launched power", "dBm"),
             _number("tx_max_dbm", "greatest launched power", "dBm"),
             _number("rx_min_dbm", "receiver sensitivity", "dBm"),
@@ -278,7 +281,8 @@ _ROLES = (
             Column(
                 "splices",
                 "count",
-                "default: recorded joints passed, else cable changes and reels",
+                "default: recorded joints passed, and between two of them, or a joint and the "
+                "cable's end, one per full reel_m; plus cable changes without a joint",
                 minimum=0,
             ),
             _number("reserve_db", "kept for ageing and repair", "dB", minimum=0),

@@ -1,29 +1,26 @@
-"""Optical loss of every link, term by term, worst case and statistical, and its margins."""
+"""Optical loss of every link, term by term, worst case, likely and least, and its margins."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from waysapart.findings.glass import Glass, glass_of
 from waysapart.findings.length_terms import length_terms
-from waysapart.findings.loss_tests import Measured, cable_losses, link_losses
 from waysapart.findings.reach import reach_columns
 from waysapart.formulas.loss import (
-    ESTIMATE,
-    JOINTS,
+    GIVEN,
     fibre_loss_db,
     fibre_variance_db2,
     items_variance_db2,
     least_loss_db,
-    reel_splices,
     repair_allowance_db,
     splice_count,
     splice_loss_db,
     statistical_db,
-    worst_case_db,
 )
 from waysapart.formulas.margin import (
     attenuator_db,
@@ -31,143 +28,301 @@ from waysapart.formulas.margin import (
     power_budget_db,
     sensitivity_margin_db,
 )
-from waysapart.network.assets import Bools, Floats, Ints, listed
+from waysapart.network.assets import Bools, Floats, Ints
+from waysapart.network.fibres import core_steps
 from waysapart.network.links import BOTH, GO, RETURN
+from waysapart.network.measurements import Measured, cable_losses, link_losses
+from waysapart.network.splices import NOWHERE
 from waysapart.network.tie import Network
-from waysapart.reliance.rely import Reliance
 
 DECIMALS_DB = 4
 """Terms are rounded to this before they are added, so that the sum shown can be
 done again by hand."""
 _Total = Callable[[Floats | Ints | Bools], Floats]
-TERMS = (
-    "fibre_db",
-    "splices_db",
-    "connectors_db",
-    "via_db",
-    "test_db",
-    "repair_db",
-    "reserve_db",
-)
+_PASSIVE = ("fibre_db", "splices_db", "connectors_db", "mismatch_db", "via_db")
+"""What a test of the whole link measures."""
+TERMS = (*_PASSIVE, "test_db", "repair_db", "reserve_db")
 """What `loss_db` is the sum of."""
 
 
-def loss_budgets(reliance: Reliance) -> pd.DataFrame:
+def loss_budgets(network: Network) -> pd.DataFrame:
     """One row per link over fibre: the terms of its loss and its margins.
+
+    Parameters
+    ----------
+    network : Network
 
     Returns
     -------
     DataFrame
         `link` (number), `wavelength_nm`, `fibre_m`, `fibre_db`, `splices`,
-        `splices_from` (given, joints or estimate), `splices_db`, `connectors`,
-        `connectors_db`, `via_db`, `test_db` (what tests add to the computed
-        loss), `measured_db` (loss of the link by its own test) beside
-        `computed_db` and `computed_least_db` (greatest and least without it), `repair_db`,
+        `splices_from` (see `waysapart.formulas.loss.splice_count`), `splices_db`,
+        `connectors`, `connectors_db`, `mismatch_db` (steps into a smaller core),
+        `via_db`, `test_db` (what tests add to the computed loss), `repair_db`,
         `reserve_db`, `loss_db` (sum of `TERMS`, the worst case), `budget_db`,
         `margin_db`; `mean_db`, `sigma_db`, `statistical_db`,
-        `statistical_margin_db`; `least_db`, `overload_margin_db`,
-        `attenuator_db`, `attenuator_most_db`; the powers on record; and the
-        columns of `waysapart.findings.reach`. Where go and return differ, the
-        worse of the two. NaN where the records give no figure.
+        `statistical_margin_db`; `least_db` (of the first day, for the overload),
+        `overload_margin_db`, `attenuator_db`, `attenuator_most_db`; the powers on
+        record; and the columns of `waysapart.findings.reach`.
+
+        `measured_db` and `measured_least_db` are the greatest and least loss
+        that tests of the link itself found, `computed_db` and `computed_least_db`
+        what the records give without them.
+
+        Where something that `loss_db` needs is not on record it is NaN, and so
+        is the margin; `loss_at_least_db` is then the sum of all that is known,
+        and `margin_at_most_db` the margin that this leaves. What is missing stands in
+        `lacks_length` (bool), and as text, `;` between, in `lacks_type` (cables),
+        `lacks_attenuation` (types of fibre) and `lacks_step` (pairs of cables).
+        A term that a test covers may be NaN where `loss_db` is not.
+
+    Notes
+    -----
+    Where go and return differ, the worst case and the terms are those of the
+    direction that loses more, and `least_db` is of the one that loses less.
     """
-    network = reliance.network
     links, rules = network.study.tables["links"], network.study.rules
-    count = len(links)
+    count, k = len(links), rules.statistics.k
     glass = glass_of(network)
-    piece_db = fibre_loss_db(glass.fibre_m, glass.db_per_km)
-    counts = worse_way(network, piece_db)
-    factor = _by_link_test(network, counts)
-    link = network.pieces.link
-
-    def total(values: Floats | Ints | Bools) -> Floats:
-        chosen = np.asarray(values, dtype=np.float64)[counts]
-        return np.bincount(link[counts], chosen, count).astype(np.float64)
-
-    two_ways = np.bincount(link, network.pieces.way != BOTH, count) > 0
-    fibre_m, fibre_db = total(glass.fibre_m) * factor, total(piece_db) * factor
-    splices = _splices(reliance, glass, total)
-    connectors = links["connectors"].fillna(rules.defaults.connectors).to_numpy(dtype=np.float64)
-    via_db = links["loss_db"].fillna(0.0).to_numpy(dtype=np.float64)
-    frame = pd.DataFrame(
-        {
-            "link": np.arange(count),
-            "wavelength_nm": links["wavelength_nm"].to_numpy(dtype=np.float64),
-            "fibre_m": np.where(two_ways, fibre_m, length_terms(network)["length_m"]),
-            "fibre_db": fibre_db,
-            "splices": splices["count"],
-            "splices_from": splices["basis"],
-            "splices_db": splices["db"],
-            "connectors": connectors,
-            "connectors_db": connectors * rules.defaults.connector_db,
-            "via_db": via_db,
-            **_reserve(network, fibre_m),
-        }
-    ).round(DECIMALS_DB)
-    of_cables, of_links = cable_losses(network), link_losses(network)
-    within_db = _internal_splices_db(reliance, glass, splices["basis"])
-    tested = _tested(frame, total, piece_db, within_db, of_cables, of_links)
-    frame = frame.join(tested)
-    frame["loss_db"] = worst_case_db(*(frame[term] for term in TERMS))
-    mean, variance = _spread(network, glass, splices, connectors, total, factor, of_cables)
-    known = of_links.complete
-    k = rules.statistics.k
-    frame["computed_least_db"] = np.round(least_loss_db(mean + via_db, variance, k), DECIMALS_DB)
+    of_links = link_losses(network.study)
+    of_cables = cable_losses(network.study, network.parts, network.pieces)
+    steps = core_steps(network.study, network.parts, network.pieces)
+    go, back = (_direction(network, glass, of_cables, steps, way) for way in (GO, RETURN))
+    returns = np.where(go.lacks == back.lacks, back.floor_db > go.floor_db, back.lacks)
+    row = np.arange(count) + count * returns
+    frame = pd.concat([go.terms, back.terms]).iloc[row].reset_index(drop=True)
+    frame.insert(0, "link", np.arange(count))
+    frame.insert(1, "wavelength_nm", links["wavelength_nm"].to_numpy(dtype=np.float64))
+    two_ways = np.bincount(network.pieces.link, network.pieces.way != BOTH, count) > 0
+    frame["fibre_m"] = np.where(two_ways, frame["fibre_m"], length_terms(network)["length_m"])
+    chosen = _Direction(
+        frame,
+        np.where(returns, back.lacks, go.lacks),
+        np.maximum(go.floor_db, back.floor_db),
+        np.where(returns, back.unshown_db, go.unshown_db),
+        np.where(returns, back.mean_db, go.mean_db),
+        np.where(returns, back.variance, go.variance),
+        np.minimum(go.least_db, back.least_db),
+    )
+    _add_loss(frame, chosen, of_links)
+    whole = of_links.complete
+    least = np.where(whole, of_links.least_db, np.fmin(chosen.least_db, of_links.least_db))
+    least = np.where(np.isnan(chosen.least_db) & ~whole, np.nan, least)
     _add_margins(
         frame,
         links,
-        np.where(known, of_links.loss_db, mean + via_db),
-        np.where(known, 0.0, variance),
+        np.where(whole, of_links.greatest_db, chosen.mean_db),
+        np.where(whole, 0.0, chosen.variance),
+        least,
         k,
     )
-    columns = reach_columns(network, glass, counts)
-    over_fibre = (links["medium"].fillna("fibre") == "fibre").to_numpy() & (
-        total(np.ones(len(link))) > 0
-    )
-    return frame.join(columns)[over_fibre].reset_index(drop=True)
-
-
-def worse_way(network: Network, piece_db: Floats) -> Bools:
-    """The stretches that count: those of both ways, and of go or return what loses more light."""
     pieces = network.pieces
-    count = len(network.study.tables["links"])
-    go, back = (
-        np.bincount(pieces.link[pieces.way == way], piece_db[pieces.way == way], count)
-        for way in (GO, RETURN)
+    counts = (pieces.way == BOTH) | (pieces.way == np.where(returns, RETURN, GO)[pieces.link])
+    columns = reach_columns(network, glass, counts).join(
+        _lacking(network, glass, of_cables, steps, frame["loss_db"].isna().to_numpy())
     )
-    worse = np.where(back > go, RETURN, GO)
-    return np.asarray((pieces.way == BOTH) | (pieces.way == worse[pieces.link]))
+    tied = np.bincount(pieces.link, minlength=count) > 0
+    over_fibre = (links["medium"].fillna("fibre") == "fibre").to_numpy() & tied
+    budgets: pd.DataFrame = frame.join(columns)[over_fibre].reset_index(drop=True)
+    return budgets
 
 
-def _by_link_test(network: Network, counts: Bools) -> Floats:
-    """Length of every link by its own test over what its cables add up to."""
-    pieces, lengths = network.pieces, network.lengths
-    returns = np.zeros(len(lengths.go_m), dtype=bool)
-    returns[pieces.link[counts & (pieces.way == RETURN)]] = True
-    measured = np.where(returns, lengths.return_m, lengths.go_m)
-    added = np.where(returns, lengths.by_cables_return_m, lengths.by_cables_go_m)
+@dataclass(frozen=True)
+class _Direction:
+    """What links lose in one direction, per link.
+
+    `terms` are rounded; `lacks` tells where one of them is not known and no test
+    of a cable covers it; `floor_db` is the sum of all that is known, tests of cables
+    included and without what is kept for later; `unshown_db` the known part of
+    a `fibre_db` that as a whole is not known.
+    """
+
+    terms: pd.DataFrame
+    lacks: Bools
+    floor_db: Floats
+    unshown_db: Floats
+    mean_db: Floats
+    variance: Floats
+    least_db: Floats
+
+
+@dataclass(frozen=True)
+class _Spliced:
+    """Splices of links one way: in all, and within each stretch (shape (pieces,)).
+
+    `outside_...` are those between stretches. `own` and `own_db`: how many have
+    a loss on record, and its sum. Where a link states a number of its own it is
+    not known where they lie: `given` tells, and all count as outside.
+    """
+
+    count: Ints
+    basis: np.ndarray
+    db: Floats
+    given: Bools
+    inside: Floats
+    inside_own: Floats
+    inside_own_db: Floats
+    outside: Floats
+    outside_own: Floats
+    outside_own_db: Floats
+
+
+def _direction(
+    network: Network, glass: Glass, of_cables: Measured, steps: pd.DataFrame, way: int
+) -> _Direction:
+    links, rules = network.study.tables["links"], network.study.rules
+    vary, defaults = rules.statistics, rules.defaults
+    pieces, count = network.pieces, len(links)
+    rows = (pieces.way == BOTH) | (pieces.way == way)
+
+    def total(values: Floats | Ints | Bools) -> Floats:
+        chosen = np.asarray(values, dtype=np.float64)[rows]
+        return np.bincount(pieces.link[rows], chosen, count).astype(np.float64)
+
+    piece_m = glass.fibre_m * _by_link_test(network, way)[pieces.link]
+    piece_db = fibre_loss_db(piece_m, glass.db_per_km)
+    splices = _splices(network, way, total)
+    connectors = links["connectors"].fillna(defaults.connectors).to_numpy(dtype=np.float64)
+    via_db = links["loss_db"].fillna(0.0).to_numpy(dtype=np.float64)
+    mismatch = _mismatch(steps, way, count)
+    fibre_m = total(piece_m)
+
+    within_db = (splices.inside - splices.inside_own) * defaults.splice_db + splices.inside_own_db
+    tested = of_cables.complete
+    more = of_cables.greatest_db - np.nan_to_num(piece_db) - within_db
+    more = np.nan_to_num(np.where(tested, more, np.maximum(more, 0.0)))
+    terms = pd.DataFrame(
+        {
+            "fibre_m": fibre_m,
+            "fibre_db": total(piece_db),
+            "splices": splices.count,
+            "splices_from": splices.basis,
+            "splices_db": splices.db,
+            "connectors": connectors,
+            "connectors_db": connectors * defaults.connector_db,
+            "mismatch_db": mismatch,
+            "via_db": via_db,
+            "test_db": total(more),
+            **_reserve(network, fibre_m),
+        }
+    ).round(DECIMALS_DB)
+    unknown = total(np.isnan(piece_db))
+    unshown = np.where(unknown > 0, total(np.nan_to_num(piece_db)), 0.0)
+    lacks = (total(np.isnan(piece_db) & ~tested) > 0) | np.isnan(mismatch)
+    floor = terms[[*_PASSIVE, "test_db"]].sum(axis=1).to_numpy(dtype=np.float64) + unshown
+
+    others = splices.outside - splices.outside_own
+    fixed_db = (
+        others * vary.splice_mean_db
+        + splices.outside_own_db
+        + connectors * vary.connector_mean_db
+        + via_db
+    )
+    varies = items_variance_db2(others, vary.splice_sigma_db) + items_variance_db2(
+        connectors, vary.connector_sigma_db
+    )
+    inner = splices.inside - splices.inside_own
+    mean = (
+        fibre_loss_db(piece_m, glass.mean_db_per_km)
+        + inner * vary.splice_mean_db
+        + splices.inside_own_db
+    )
+    piece_variance = np.where(
+        tested,
+        0.0,
+        fibre_variance_db2(piece_m, glass.reel_m, vary.fibre_sigma_db_per_km)
+        + items_variance_db2(inner, vary.splice_sigma_db),
+    )
+    likely, little = (
+        np.where(tested, test, np.where(np.isnan(mean), np.nan, pick(mean, test)))
+        for test, pick in ((of_cables.greatest_db, np.fmax), (of_cables.least_db, np.fmin))
+    )
+    variance = total(piece_variance) + varies
+    # A test of a cable may hold splices of which only the number in the whole link is stated.
+    covered = splices.given & (total(~np.isnan(of_cables.least_db)) > 0)
+    least_db = least_loss_db(
+        total(little)
+        + fixed_db
+        - np.where(covered, others * vary.splice_mean_db, 0.0)
+        + np.nan_to_num(mismatch),
+        variance,
+        vary.k,
+    )
+    return _Direction(
+        terms, lacks, floor, unshown, total(likely) + fixed_db + mismatch, variance, least_db
+    )
+
+
+def _by_link_test(network: Network, way: int) -> Floats:
+    """Length of every link one way by its own test over what its cables add up to."""
+    lengths = network.lengths
+    measured, added = (
+        (lengths.return_m, lengths.by_cables_return_m)
+        if way == RETURN
+        else (lengths.go_m, lengths.by_cables_go_m)
+    )
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(measured == added, 1.0, measured / added)
+        factor = np.where(measured == added, 1.0, measured / added)
+    return np.where(np.isfinite(factor), factor, 1.0)
 
 
-def _splices(reliance: Reliance, glass: Glass, total: _Total) -> dict[str, np.ndarray]:
-    """Number of splices per link, on what it rests, and their loss."""
-    network = reliance.network
-    rules = network.study.rules
-    joints, measured, measured_db = _joints(reliance)
-    stretches = total(np.ones(len(glass.fibre_m)))
+def _splices(network: Network, way: int, total: _Total) -> _Spliced:
+    """Splices of every link one way, and on what record their number rests."""
+    study, found = network.study, network.splices
+    links, pieces = study.tables["links"], network.pieces
+    count = len(links)
+    known = found.known[found.known["way"].isin((BOTH, way))]
+    link, joint, piece = (known[name].to_numpy(np.int64) for name in ("link", "joint", "piece"))
+    loss = np.r_[study.tables["joints"]["loss_db"].to_numpy(dtype=np.float64), np.nan][joint]
+    recorded, own, own_db = joint != NOWHERE, ~np.isnan(loss), np.nan_to_num(loss)
+
+    def at(place: Ints, size: int, chosen: Bools, values: Floats | Bools | None = None) -> Floats:
+        weights = None if values is None else values[chosen].astype(np.float64)
+        return np.bincount(place[chosen], weights, size).astype(np.float64)
+
+    every, within = np.ones(len(link), dtype=bool), piece != NOWHERE
     number, basis = splice_count(
-        network.study.tables["links"]["splices"],
-        joints,
-        np.maximum(stretches - 1, 0),
-        total(reel_splices(glass.fibre_m, glass.reel_m)),
+        links["splices"],
+        at(link, count, recorded),
+        at(link, count, ~recorded),
+        total(found.between_reels[pieces.part]),
     )
-    return {
-        "count": number,
-        "basis": basis,
-        "db": splice_loss_db(number, basis, rules.defaults.splice_db, measured, measured_db),
-        "own": np.where(basis == JOINTS, measured, 0.0),
-        "own_db": np.where(basis == JOINTS, measured_db, 0.0),
-    }
+    db = splice_loss_db(
+        number,
+        basis,
+        study.rules.defaults.splice_db,
+        at(link, count, every, own),
+        at(link, count, every, own_db),
+    )
+    given = basis == GIVEN
+    size, blind = len(pieces.link), given[pieces.link]
+    inside = at(piece, size, within) + found.between_reels[pieces.part]
+    inside_own, inside_own_db = (
+        np.where(blind, 0.0, at(piece, size, within, one)) for one in (own, own_db)
+    )
+    outside_own, outside_own_db = (
+        np.where(given, 0.0, at(link, count, ~within, one)) for one in (own, own_db)
+    )
+    return _Spliced(
+        number,
+        basis,
+        db,
+        given,
+        np.where(blind, 0.0, inside),
+        inside_own,
+        inside_own_db,
+        np.where(given, number, at(link, count, ~within)),
+        outside_own,
+        outside_own_db,
+    )
+
+
+def _mismatch(steps: pd.DataFrame, way: int, count: int) -> Floats:
+    """Coupling loss of all steps of every link for the light of one direction."""
+    column = "return_db" if way == RETURN else "go_db"
+    return np.bincount(
+        steps["link"].to_numpy(dtype=np.int64), steps[column].to_numpy(np.float64), count
+    ).astype(np.float64)
 
 
 def _reserve(network: Network, fibre_m: Floats) -> dict[str, Floats]:
@@ -178,110 +333,59 @@ def _reserve(network: Network, fibre_m: Floats) -> dict[str, Floats]:
     repair = repair_allowance_db(
         fibre_m, keep.repair_splices_per_km_year, keep.repair_years, rules.defaults.splice_db
     )
+    none = keep.repair_splices_per_km_year * keep.repair_years * rules.defaults.splice_db == 0
     blank = np.isnan(own)
     return {
-        "repair_db": np.where(blank, repair, 0.0),
+        "repair_db": np.where(blank & (not none), repair, 0.0),
         "reserve_db": np.where(blank, keep.ageing_db, own),
     }
 
 
-def _internal_splices_db(reliance: Reliance, glass: Glass, basis: np.ndarray) -> Floats:
-    """Computed loss of the splices within each stretch, which a test of its cable contains.
+def _add_loss(frame: pd.DataFrame, chosen: _Direction, of_links: Measured) -> None:
+    """The worst case, or its bound, with what tests of the whole link say.
 
-    Shape (pieces,): by its reels where the link's splices are an estimate; by
-    the joints that join a cable to itself where they are the joints; not known
-    where the link states a number.
+    Such a test counts in full where all of the link was tested, else only if
+    it found more than was computed.
     """
-    network = reliance.network
-    splice_db = network.study.rules.defaults.splice_db
-    link = network.pieces.link
-    reels = reel_splices(glass.fibre_m, glass.reel_m) * splice_db
-    joints = network.study.tables["joints"]
-    row, name = listed(joints["cables"])
-    cable = network.assets.numbers(name) - network.assets.start["cables"]
-    alone = np.bincount(row, minlength=len(joints))[row] == 1
-    loss = joints["loss_db"].fillna(splice_db).to_numpy(dtype=np.float64)
-    per_cable = np.bincount(
-        cable[alone], loss[row[alone]], len(network.study.tables["cables"])
-    ).astype(np.float64)
-    own = per_cable[network.parts.cable[network.pieces.part]] if len(per_cable) else reels
-    by = basis[link]
-    return np.where(by == ESTIMATE, reels, np.where(by == JOINTS, own, 0.0))
-
-
-def _tested(
-    frame: pd.DataFrame,
-    total: _Total,
-    piece_db: Floats,
-    within_db: Floats,
-    of_cables: Measured,
-    of_links: Measured,
-) -> pd.DataFrame:
-    """What tests add to the computed loss, and the loss of the links tested end to end.
-
-    A test counts in full where every fibre in use was tested, else only if it
-    found more than was computed.
-    """
-    more = of_cables.loss_db - piece_db - within_db
-    more = np.where(of_cables.complete, more, np.maximum(more, 0.0))
-    by_cables = total(np.nan_to_num(more))
-    passive = frame[["fibre_db", "splices_db", "connectors_db", "via_db"]].sum(axis=1, skipna=False)
-    computed = passive.to_numpy() + by_cables
-    beyond = of_links.loss_db - passive.to_numpy()
-    whole = np.where(of_links.complete, beyond, np.maximum(beyond, by_cables))
-    unmeasured = np.isnan(of_links.loss_db)
-    found = pd.DataFrame(
-        {
-            "test_db": np.where(unmeasured, by_cables, whole),
-            "measured_db": of_links.loss_db,
-            "computed_db": computed,
-        }
+    shown = frame[[*_PASSIVE]].sum(axis=1).to_numpy(dtype=np.float64)
+    by_cables = frame["test_db"].to_numpy() + np.where(chosen.lacks, 0.0, chosen.unshown_db)
+    beyond = of_links.greatest_db - shown
+    frame["test_db"] = np.where(of_links.complete, beyond, np.fmax(beyond, by_cables))
+    frame["test_db"] = frame["test_db"].round(DECIMALS_DB)
+    frame["measured_db"] = of_links.greatest_db.round(DECIMALS_DB)
+    frame["measured_least_db"] = of_links.least_db.round(DECIMALS_DB)
+    frame["computed_db"] = np.where(chosen.lacks, np.nan, shown + by_cables).round(DECIMALS_DB)
+    frame["computed_least_db"] = chosen.least_db.round(DECIMALS_DB)
+    repair = frame["repair_db"].to_numpy()
+    lacks = (chosen.lacks & ~of_links.complete) | np.isnan(repair)
+    loss = frame[[*TERMS]].sum(axis=1).to_numpy(dtype=np.float64)
+    least = np.where(
+        of_links.complete, of_links.greatest_db, np.fmax(chosen.floor_db, of_links.greatest_db)
     )
-    return found.round(DECIMALS_DB)
-
-
-def _spread(
-    network: Network,
-    glass: Glass,
-    splices: dict[str, np.ndarray],
-    connectors: Floats,
-    total: _Total,
-    factor: Floats,
-    of_cables: Measured,
-) -> tuple[Floats, Floats]:
-    """Mean and variance of what fibre, splices and connectors of every link lose.
-
-    A loss that was measured does not vary.
-    """
-    vary = network.study.rules.statistics
-    tested = of_cables.complete
-    mean_db = fibre_loss_db(glass.fibre_m, glass.mean_db_per_km)
-    variance = fibre_variance_db2(glass.fibre_m, glass.reel_m, vary.fibre_sigma_db_per_km)
-    others = splices["count"] - splices["own"]
-    return (
-        total(np.where(tested, of_cables.loss_db, mean_db)) * factor
-        + others * vary.splice_mean_db
-        + splices["own_db"]
-        + connectors * vary.connector_mean_db,
-        total(np.where(tested, 0.0, variance)) * factor**2
-        + items_variance_db2(others, vary.splice_sigma_db)
-        + items_variance_db2(connectors, vary.connector_sigma_db),
-    )
+    least += np.nan_to_num(repair) + frame["reserve_db"].to_numpy()
+    frame["loss_db"] = np.where(lacks, np.nan, loss)
+    frame["loss_at_least_db"] = np.where(lacks, least, np.nan)
 
 
 def _add_margins(
-    frame: pd.DataFrame, links: pd.DataFrame, mean_db: Floats, variance: Floats, k: float
+    frame: pd.DataFrame,
+    links: pd.DataFrame,
+    mean_db: Floats,
+    variance: Floats,
+    least_db: Floats,
+    k: float,
 ) -> None:
-    """Margins from powers on record; `mean_db` is what is lost on the first day."""
+    """Margins from powers on record; `mean_db` and `least_db` are lost on the first day."""
     kept = frame[["repair_db", "reserve_db"]].sum(axis=1).to_numpy()
     tx_min, tx_max, rx_min, rx_max = (
         links[name].to_numpy(dtype=np.float64)
         for name in ("tx_min_dbm", "tx_max_dbm", "rx_min_dbm", "rx_max_dbm")
     )
-    loss = frame["loss_db"].round(DECIMALS_DB).to_numpy()
+    loss, bound = (
+        frame[name].round(DECIMALS_DB).to_numpy() for name in ("loss_db", "loss_at_least_db")
+    )
     likely = statistical_db(mean_db + kept, variance, k, loss)
-    least = least_loss_db(mean_db, variance, k)
-    overload = overload_margin_db(tx_max, rx_max, least)
+    overload = overload_margin_db(tx_max, rx_max, least_db)
     margin = sensitivity_margin_db(tx_min, rx_min, loss)
     needed, most = attenuator_db(overload, margin)
     columns = {
@@ -290,13 +394,15 @@ def _add_margins(
         "rx_min_dbm": rx_min,
         "rx_max_dbm": rx_max,
         "loss_db": loss,
+        "loss_at_least_db": bound,
         "budget_db": power_budget_db(tx_min, rx_min),
         "margin_db": margin,
+        "margin_at_most_db": sensitivity_margin_db(tx_min, rx_min, bound),
         "mean_db": mean_db + kept,
         "sigma_db": np.sqrt(variance),
         "statistical_db": likely,
         "statistical_margin_db": sensitivity_margin_db(tx_min, rx_min, likely),
-        "least_db": least,
+        "least_db": least_db,
         "overload_margin_db": overload,
         "attenuator_db": needed,
         "attenuator_most_db": most,
@@ -305,14 +411,37 @@ def _add_margins(
         frame[name] = np.round(values, DECIMALS_DB)
 
 
-def _joints(reliance: Reliance) -> tuple[Floats, Floats, Floats]:
-    """Joints that each link passes; how many have a loss on record, and its sum in dB."""
-    network = reliance.network
-    mine = reliance.link_items[:, network.assets.of_role("joints")].astype(np.float64)
-    loss = network.study.tables["joints"]["loss_db"].to_numpy(dtype=np.float64)
-    ones = np.ones(len(loss))
-    return (
-        np.asarray(mine @ ones).ravel(),
-        np.asarray(mine @ (~np.isnan(loss)).astype(np.float64)).ravel(),
-        np.asarray(mine @ np.nan_to_num(loss)).ravel(),
+def _lacking(
+    network: Network, glass: Glass, of_cables: Measured, steps: pd.DataFrame, open_: Bools
+) -> pd.DataFrame:
+    """What the records lack of the links whose loss is not known."""
+    pieces, cables = network.pieces, network.study.tables["cables"]
+    count = len(open_)
+    rows = np.flatnonzero(open_[pieces.link] & ~of_cables.complete)
+    link, names = pieces.link[rows], cables["id"].to_numpy(dtype=object)
+    name = names[network.parts.cable[pieces.part[rows]]]
+    kind, blank = glass.type[rows], np.isnan(glass.db_per_km[rows])
+    steps = steps[steps["go_db"].isna() | steps["return_db"].isna()]
+    pairs = names[steps["cable"].to_numpy()] + " and " + names[steps["after"].to_numpy()]
+    return pd.DataFrame(
+        {
+            "lacks_length": np.bincount(link, np.isnan(glass.fibre_m[rows]), count) > 0,
+            "lacks_type": _texts(link, name, blank & (kind == ""), count),
+            "lacks_attenuation": _texts(link, kind, blank & (kind != ""), count),
+            "lacks_step": _texts(
+                steps["link"].to_numpy(dtype=np.int64),
+                pairs,
+                open_[steps["link"].to_numpy(dtype=np.int64)],
+                count,
+            ),
+        }
     )
+
+
+def _texts(link: Ints, text: np.ndarray, chosen: Bools, count: int) -> list[str]:
+    """The chosen texts of every link, each once, `;` between."""
+    found: list[dict[str, None]] = [{} for _ in range(count)]
+    pairs: Iterable[tuple[int, str]] = zip(link[chosen].tolist(), text[chosen], strict=True)
+    for number, one in pairs:
+        found[number][one] = None
+    return [";".join(one) for one in found]

@@ -15,10 +15,9 @@ from waysapart.formulas.loss import (
     fibre_variance_db2,
     items_variance_db2,
     least_loss_db,
-    reel_splices,
 )
 from waysapart.formulas.measured import differs, too_old
-from waysapart.network.assets import Bools, Floats
+from waysapart.network.assets import Bools, Floats, listed
 from waysapart.network.measurements import (
     NO_FIBRE,
     fibre_means,
@@ -158,23 +157,22 @@ def _link_losses(network: Network, budgets: pd.DataFrame) -> pd.DataFrame:
 
 
 def _cable_losses(network: Network) -> pd.DataFrame:
-    """Tests of cables in their place: fibre with the splices of its reels."""
+    """Tests of cables in their place: fibre with the splices that lie within it."""
     study, rules = network.study, network.study.rules
     tests = newest_tests(study, "cables", "loss_db")
     tests = tests[tests["wavelength_nm"].notna()]
+    recorded, own, own_db = _joints_on(network)
     found = []
     for _, part in tests.groupby("wavelength_nm"):
         mine = fibre_means(part)
         cable = mine["owner"].to_numpy()
         wavelength = np.full(len(mine), part["wavelength_nm"].iloc[0])
-        length_m = network.terms.fibre_m[cable]
-        kinds = study.tables["cables"]["kind"].iloc[cable]
-        reel_m = np.array([rules.by_kind("reel_m", kind) for kind in kinds], dtype=np.float64)
-        own = study.tables["cables"]["db_per_km"].to_numpy(dtype=np.float64)[cable]
-        types = fibre_types(network, wavelength, cable)
+        length_m, reel_m = network.terms.fibre_m[cable], network.splices.reel_m[cable]
+        per_km = study.tables["cables"]["db_per_km"].to_numpy(dtype=np.float64)[cable]
+        types = fibre_types(network, cable)
         greatest, mean = (
             np.where(
-                np.isnan(own),
+                np.isnan(per_km),
                 by_type(
                     types,
                     wavelength,
@@ -182,21 +180,41 @@ def _cable_losses(network: Network) -> pd.DataFrame:
                     rules.defaults.wavelength_tolerance_nm,
                     attenuation=True,
                 ),
-                own,
+                per_km,
             )
             for table in (lambda fibre: fibre.db_per_km, means)
         )
-        splices = reel_splices(length_m, reel_m)
+        splices = network.splices.between_reels[cable] + recorded[cable] - own[cable]
         vary = rules.statistics
         variance = fibre_variance_db2(
             length_m, reel_m, vary.fibre_sigma_db_per_km
         ) + items_variance_db2(splices, vary.splice_sigma_db)
-        likely = fibre_loss_db(length_m, mean) + splices * vary.splice_mean_db
-        worst = fibre_loss_db(length_m, greatest) + splices * rules.defaults.splice_db
+        likely = fibre_loss_db(length_m, mean) + splices * vary.splice_mean_db + own_db[cable]
+        worst = (
+            fibre_loss_db(length_m, greatest) + splices * rules.defaults.splice_db + own_db[cable]
+        )
         least = least_loss_db(likely, variance, vary.k)
         tolerance = rules.tests.loss_pct, rules.tests.loss_db
         found.append(_frame("cables", "loss_db", mine, (least, worst), tolerance))
     return pd.concat(found) if found else pd.DataFrame()
+
+
+def _joints_on(network: Network) -> tuple[Floats, Floats, Floats]:
+    """Joints within every cable; how many have a loss on record, and its sum in dB.
+
+    Those that join it to another cable are not in a test of the cable alone.
+    """
+    joints = network.study.tables["joints"]
+    row, name = listed(joints["cables"])
+    cable = network.assets.numbers(name) - network.assets.start["cables"]
+    alone = (np.bincount(row, minlength=len(joints))[row] == 1) & (cable >= 0)
+    loss = joints["loss_db"].to_numpy(dtype=np.float64)[row[alone]]
+    count = len(network.study.tables["cables"])
+    recorded, own, own_db = (
+        np.bincount(cable[alone], weights, count).astype(np.float64)
+        for weights in (None, ~np.isnan(loss), np.nan_to_num(loss))
+    )
+    return recorded, own, own_db
 
 
 def _delays(network: Network) -> pd.DataFrame:

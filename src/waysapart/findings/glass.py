@@ -12,11 +12,6 @@ from waysapart.network.assets import Floats
 from waysapart.network.tie import Network
 from waysapart.study.figure_rules import Fibre
 
-SINGLE_MODE_FROM_NM = 1200
-"""Below this wavelength an unrecorded fibre is taken as multimode."""
-ASSUMED_SINGLE_MODE, ASSUMED_MULTIMODE = "G.652.D", "OM1"
-"""Types that figures rest on where none is on record; a gap says so."""
-
 
 @dataclass(frozen=True)
 class Glass:
@@ -25,6 +20,7 @@ class Glass:
     Attributes
     ----------
     type : ndarray of str
+        '' where none is on record: then nothing that the rules say of types is known.
     wavelength_nm : ndarray of float
     fibre_m, reel_m : ndarray of float
         Fibre length of the stretch; length on one reel of its cable.
@@ -57,21 +53,22 @@ def glass_of(network: Network) -> Glass:
     links = study.tables["links"]
     cable = network.parts.cable[pieces.part]
     wavelength = links["wavelength_nm"].to_numpy(dtype=np.float64)[pieces.link]
-    types = fibre_types(network, wavelength, cable)
+    types = fibre_types(network, cable)
     tolerance = rules.defaults.wavelength_tolerance_nm
     own = cables["db_per_km"].to_numpy(dtype=np.float64)[cable]
 
     def look_up(table: Mapping[str, Mapping[float, float]], attenuation: bool) -> Floats:
         return by_type(types, wavelength, table, tolerance, attenuation=attenuation)
 
-    greatest = look_up({name: floating(f.db_per_km) for name, f in rules.fibres.items()}, True)
-    mean = look_up({name: floating(means(f)) for name, f in rules.fibres.items()}, True)
+    greatest, mean = (
+        look_up({name: floating(one(f)) for name, f in rules.fibres.items()}, True)
+        for one in (lambda fibre: fibre.db_per_km, means)
+    )
     index = look_up({name: floating(f.group_index) for name, f in rules.fibres.items()}, False)
     media = links["medium"].fillna("fibre")
     by_medium = media.map({name: one.group_index for name, one in rules.media.items()})
     over_fibre = (media == "fibre").to_numpy()[pieces.link]
     hop_index = np.where(over_fibre, np.nan, by_medium.to_numpy(dtype=np.float64)[pieces.link])
-    index[cables["fibre_type"].isna().to_numpy()[cable]] = np.nan
     kinds = cables["kind"].to_numpy()
     reel = np.array([rules.by_kind("reel_m", kind) for kind in kinds], dtype=np.float64)
     return Glass(
@@ -87,13 +84,10 @@ def glass_of(network: Network) -> Glass:
     )
 
 
-def fibre_types(network: Network, wavelength_nm: Floats, cable: np.ndarray) -> np.ndarray:
-    """Type of fibre in each of some cables, or the one assumed at the wavelength."""
+def fibre_types(network: Network, cable: np.ndarray) -> np.ndarray:
+    """Type of fibre in each of some cables; '' where none is on record."""
     recorded = network.study.tables["cables"]["fibre_type"].iloc[cable]
-    assumed = np.where(wavelength_nm >= SINGLE_MODE_FROM_NM, ASSUMED_SINGLE_MODE, ASSUMED_MULTIMODE)
-    return np.where(
-        recorded.isna().to_numpy(), assumed, recorded.fillna("").to_numpy(dtype=str)
-    ).astype(object)
+    return recorded.fillna("").to_numpy(dtype=object)
 
 
 def means(fibre: Fibre) -> Mapping[int, float]:

@@ -21,7 +21,7 @@ def reach_columns(network: Network, glass: Glass, counts: Bools) -> pd.DataFrame
         `bandwidth_mhz` (modal, what is left at the end; infinite for fibre of
         length 0) and `bandwidth_needed_mhz`; `dispersion_ps_nm` (chromatic,
         greatest) and `dispersion_limit_ps_nm`; `multimode` (some of its fibre
-        has a modal bandwidth); `fibre_type` (types, `;` between). Of the
+        has a modal bandwidth); `fibre_type` (types on record, `;` between). Of the
         longest cable, which is the one that is thought of as longer:
         `longest_m`, `longest_db_per_km`, `longest_reel_m`, `longest_dispersion`,
         `longest_bandwidth`. NaN where the catalogue has no value.
@@ -67,9 +67,10 @@ def reach_columns(network: Network, glass: Glass, counts: Bools) -> pd.DataFrame
 
 
 def _types(link: np.ndarray, types: np.ndarray, count: int) -> list[str]:
-    """Types of fibre of every link, `;` between."""
+    """Types of fibre of every link, `;` between; '' where none is on record."""
     found: list[list[str]] = [[] for _ in range(count)]
     pairs = pd.DataFrame({"link": link, "type": types}).drop_duplicates()
+    pairs = pairs[pairs["type"] != ""]
     for number, name in pairs.sort_values(["link", "type"]).itertuples(index=False):
         found[number].append(name)
     return [";".join(names) for names in found]

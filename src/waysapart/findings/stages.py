@@ -5,11 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from waysapart.findings.loss_tests import fibres_in_use
 from waysapart.formulas.length import drum_length_needed_m
 from waysapart.formulas.measured import tests_missing
 from waysapart.network.lengths import SPAN
-from waysapart.network.measurements import END_TO_END, NO_FIBRE, greatest_of, newest_tests
+from waysapart.network.measurements import (
+    END_TO_END,
+    NO_FIBRE,
+    fibres_in_use,
+    greatest_of,
+    newest_tests,
+)
 from waysapart.network.tie import Network
 
 
@@ -26,7 +31,9 @@ def missing_stages(network: Network) -> pd.DataFrame:
         link's; one that names no fibre is of all of them.
     """
     study = network.study
-    items = fibres_in_use(network)[["link", "cable", "fibre"]].drop_duplicates(ignore_index=True)
+    items = fibres_in_use(network.study)[["link", "cable", "fibre"]].drop_duplicates(
+        ignore_index=True
+    )
     items["item"] = np.arange(len(items))
     table = study.tables["measurements"]
     tests = pd.DataFrame(

@@ -13,9 +13,10 @@ from numpy.typing import ArrayLike
 from waysapart.errors import CallError
 from waysapart.formulas._arrays import Counts, Floats, Words, floats
 
-GIVEN, JOINTS, ESTIMATE = "given", "joints", "estimate"
-"""Where a number of splices comes from: the link's own column, the recorded
-joints that it passes, or cable changes and reels."""
+GIVEN, JOINTS, ESTIMATE, MIXED = "given", "joints", "estimate", "joints and estimate"
+"""Where a number of splices comes from: the link's own column; the recorded joints that it
+passes; an estimate from cable changes and reels; or recorded joints and, where none is on
+record, an estimate."""
 
 _ROUNDING = 1e-9  # a length of exactly n reels, computed, must not count as n + 1
 
@@ -52,7 +53,10 @@ def reel_splices(length_m: ArrayLike, reel_m: ArrayLike) -> Counts:
 
 
 def splice_count(
-    given: ArrayLike, joints_passed: ArrayLike, cable_changes: ArrayLike, reel_joints: ArrayLike
+    given: ArrayLike,
+    joints_passed: ArrayLike,
+    unrecorded_changes: ArrayLike,
+    reel_joints: ArrayLike,
 ) -> tuple[Counts, Words]:
     """How many splices a link has, and on which record that rests.
 
@@ -61,25 +65,31 @@ def splice_count(
     given : array_like
         The link's own `splices`; NaN where blank.
     joints_passed : array_like
-        Recorded joints that it passes; 0 where none is on record.
-    cable_changes : array_like
-        Places where it goes from one cable to the next.
+        Recorded joints that it passes.
+    unrecorded_changes : array_like
+        Places without a recorded joint where it goes from one cable to the next.
     reel_joints : array_like
-        `reel_splices` added up over its cables.
+        `reel_splices` of every stretch between two recorded joints, or a joint
+        and the cable's end, added up.
 
     Returns
     -------
     count : numpy.ndarray of int
-        The given number; else the joints passed; else cable changes and reels.
+        The given number; else recorded joints and the estimate together.
     basis : numpy.ndarray of str
-        'given', 'joints' or 'estimate'.
+        'given', 'joints', 'estimate' or 'joints and estimate'.
+
+    Notes
+    -----
+    A joint cuts a stretch in two. As ceil(x) + ceil(y) >= ceil(x + y), one
+    more joint on record never makes the count smaller.
     """
     own, joints = floats(given), floats(joints_passed)
-    estimate = floats(cable_changes) + floats(reel_joints)
-    has_own, has_joints = ~np.isnan(own), joints > 0
-    count = np.where(has_own, own, np.where(has_joints, joints, estimate))
-    basis = np.where(has_own, GIVEN, np.where(has_joints, JOINTS, ESTIMATE))
-    return count.astype(np.int64), basis
+    estimate = floats(unrecorded_changes) + floats(reel_joints)
+    has_own = ~np.isnan(own)
+    count = np.where(has_own, own, joints + estimate)
+    by_record = np.where(joints > 0, np.where(estimate > 0, MIXED, JOINTS), ESTIMATE)
+    return count.astype(np.int64), np.where(has_own, GIVEN, by_record)
 
 
 def splice_loss_db(
@@ -99,13 +109,33 @@ def splice_loss_db(
         Loss of a splice without a measured one, in dB.
     joints_measured, measured_db : array_like
         How many of the joints passed have a loss on record, and its sum in
-        dB. Counts only where the basis is the joints themselves: elsewhere it
-        is not known which splice the loss belongs to.
+        dB. Does not count where the link states a number of its own: it is not
+        known there which splice the loss belongs to.
     """
-    by_joints = np.asarray(basis) == JOINTS
-    measured = np.where(by_joints, floats(joints_measured), 0.0)
-    own_db = np.where(by_joints, floats(measured_db), 0.0)
+    by_record = np.asarray(basis) != GIVEN
+    measured = np.where(by_record, floats(joints_measured), 0.0)
+    own_db = np.where(by_record, floats(measured_db), 0.0)
     return np.asarray((floats(count) - measured) * floats(splice_db) + own_db)
+
+
+def spot_size_loss_db(one: ArrayLike, other: ArrayLike) -> Floats:
+    """Loss where two single-mode fibres of different mode field meet, in dB.
+
+    Parameters
+    ----------
+    one, other : array_like
+        Mode field diameters, in one unit; only their ratio counts.
+
+    Notes
+    -----
+    -20 log10(2 w1 w2 / (w1^2 + w2^2)): the overlap of two Gaussian beams. It
+    holds between single-mode fibres only. Light that many modes carry couples
+    into one far worse: published figures, from a weak source, are 17 to 20 dB
+    from multimode to single-mode fibre, and 0.9 to 1.6 dB from a 62.5 um to a
+    50 um core. No formula gives those; `defaults.mode_mismatch_db` states them.
+    """
+    w1, w2 = floats(one), floats(other)
+    return np.asarray(-20 * np.log10(2 * w1 * w2 / (w1**2 + w2**2)))
 
 
 def repair_allowance_db(
@@ -119,8 +149,9 @@ def repair_allowance_db(
 def worst_case_db(*terms_db: ArrayLike) -> Floats:
     """The plain sum of a link's terms, each at its greatest.
 
-    Terms: fibre, splices, connectors, what `via` adds (splitters, attenuators),
-    repair allowance, reserve for ageing. NaN where any of them is unknown.
+    Terms: fibre, splices, connectors, steps to another kind of fibre, what `via`
+    adds (splitters, attenuators), repair allowance, reserve for ageing. NaN where
+    any of them is unknown.
     """
     total = np.zeros(())
     for term in terms_db:

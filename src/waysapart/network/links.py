@@ -39,11 +39,11 @@ class Parts:
 
 @dataclass(frozen=True)
 class LinkParts:
-    """The parts that links pass through, in order.
+    """The parts that links pass through, in order: link by link, way by way.
 
-    `way` is BOTH, GO or RETURN; `reversed` tells that the link runs through
-    the part from its end to its beginning, `from_b` that the order leads from
-    the link's end b to its end a.
+    `run` is the row of `link_runs`. `way` is BOTH, GO or RETURN; `reversed`
+    tells that the link runs through the part from its end to its beginning,
+    `from_b` that the order leads from the link's end b to its end a.
     """
 
     link: Ints
@@ -52,6 +52,7 @@ class LinkParts:
     part: Ints
     reversed: Bools
     from_b: Bools
+    run: Ints
 
 
 @dataclass(frozen=True)
@@ -153,7 +154,7 @@ def tie_links(
     way = runs["direction"].map(_WAYS).fillna(BOTH).to_numpy(dtype=np.int64)
     seq = runs["seq"].to_numpy()
 
-    made: list[tuple[int, int, int, int, bool, bool]] = []
+    made: list[tuple[int, int, int, int, bool, bool, int]] = []
     gaps: list[Gap] = []
     media = links["medium"].fillna("fibre").to_numpy()
     for link in range(len(links)):
@@ -181,12 +182,18 @@ def tie_links(
                 _link_gap(study, link, code, text)
                 for code, text in _faults(study, assets, link, given, faults)
             ]
-            for place, (item, use) in enumerate(zip(given, uses, strict=True)):
+            for place, (row, item, use) in enumerate(zip(rows, given, uses, strict=True)):
                 part = cables.part(item[0], use)
-                made.append((link, one, place, part, use.from_ > use.to, turned))
-    table = np.array(made, dtype=np.int64).reshape(-1, 6)
+                made.append((link, one, place, part, use.from_ > use.to, turned, row))
+    table = np.array(made, dtype=np.int64).reshape(-1, 7)
     pieces = LinkParts(
-        table[:, 0], table[:, 1], table[:, 2], table[:, 3], table[:, 4] > 0, table[:, 5] > 0
+        table[:, 0],
+        table[:, 1],
+        table[:, 2],
+        table[:, 3],
+        table[:, 4] > 0,
+        table[:, 5] > 0,
+        table[:, 6],
     )
     return _parts(chains, cables, passed), pieces, gaps
 

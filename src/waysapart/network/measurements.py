@@ -1,8 +1,10 @@
-"""Which tests are on record of which cables and links, and the lengths that they give.
+"""Which tests are on record of which cables and links, and the lengths and losses that they give.
 
 Of several tests of one fibre in one direction the newest count. A cable is as
-long as the longest of its fibres that was tested. Tests of the drum are of
-cable that is not in its place yet: they give no length here.
+long as the longest of its fibres that was tested. A loss is a range, from the
+least to the greatest that any fibre in use may have: the margin rests on the
+one, the receiver's overload on the other. Tests of the drum are of cable that
+is not in its place yet: they give nothing here.
 """
 
 from __future__ import annotations
@@ -13,14 +15,17 @@ import numpy as np
 import pandas as pd
 
 from waysapart.formulas.measured import differs, two_way_mean
-from waysapart.network.assets import Floats
+from waysapart.network.assets import Bools, Floats, Ints, listed
+from waysapart.network.links import LinkParts, Parts
 from waysapart.network.records import place_of
 from waysapart.study.model import Gap, Study
 
 DRUM, INSTALLED, END_TO_END = "drum", "installed", "end-to-end"
 RETURN = "return"
 NO_FIBRE = 0
-"""Stands for a test that names no fibre: it is of all of them."""
+"""Stands for a test that names no fibre, and for a link that does not say which it uses."""
+_UNNUMBERED = 2
+"""Fibres that a link uses where its record names none: one each way."""
 
 
 @dataclass(frozen=True)
@@ -130,6 +135,148 @@ def measured_us(study: Study) -> tuple[Floats, Floats]:
     go = greatest_of(fibre_means(tests[said & ~back]), count)
     returning = greatest_of(fibre_means(tests[said & back]), count)
     return np.where(np.isnan(go), both, go), np.where(np.isnan(returning), both, returning)
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Losses by test in dB, and whether every fibre in use was tested.
+
+    NaN where none was. Where `complete` is False the untested fibres may lose
+    more than `greatest_db`, or less than `least_db`.
+    """
+
+    greatest_db: Floats
+    least_db: Floats
+    complete: Bools
+
+
+def fibres_in_use(study: Study) -> pd.DataFrame:
+    """Every fibre that a link uses: `link`, `cable`, `fibre` (`NO_FIBRE`: not recorded), `way`.
+
+    `way` is the direction as recorded, '' where it is blank.
+    """
+    runs = study.tables["link_runs"]
+    link = pd.Index(study.tables["links"]["id"]).get_indexer(pd.Index(runs["link"]))
+    cable = pd.Index(study.tables["cables"]["id"]).get_indexer(pd.Index(runs["cable"]))
+    row, number = listed(runs["fibres"])
+    blank = np.flatnonzero(runs["fibres"].isna().to_numpy())
+    rows = np.r_[row, blank]
+    fibre = np.r_[number.to_numpy(dtype=np.float64), np.full(len(blank), float(NO_FIBRE))]
+    frame = pd.DataFrame(
+        {
+            "link": link[rows],
+            "cable": cable[rows],
+            "fibre": fibre.astype(np.int64),
+            "way": runs["direction"].fillna("").to_numpy()[rows],
+        }
+    )
+    known = frame[(frame["link"] >= 0) & (frame["cable"] >= 0)]
+    return known.drop_duplicates().sort_values(["link", "cable", "fibre", "way"], ignore_index=True)
+
+
+def link_losses(study: Study) -> Measured:
+    """Measured loss of every link at the wavelength that it works at.
+
+    Every test counts by itself: go and return are two fibres, or the two
+    directions of one, and each is held against its own receiver. A test that
+    names neither a fibre nor a direction is of the whole link.
+    """
+    links = study.tables["links"]
+    tests = newest_tests(study, "links", "loss_db")
+    works_at = links["wavelength_nm"].to_numpy(dtype=np.float64)
+    tests = _near(study, tests, works_at[tests["owner"].to_numpy()])
+    owner, count = tests["owner"].to_numpy(dtype=np.int64), len(links)
+    named = (tests["fibre"] != NO_FIBRE).to_numpy()
+    said, back = tests["said"].to_numpy(), tests["returns"].to_numpy()
+    of_all = np.bincount(owner[~named & ~said], minlength=count) > 0
+    ways = sum(
+        (np.bincount(owner[~named & said & (back == way)], minlength=count) > 0).astype(np.int64)
+        for way in (False, True)
+    )
+    each = tests[named].drop_duplicates(["owner", "fibre"])["owner"].to_numpy(dtype=np.int64)
+    fibres = np.bincount(each, minlength=count)
+    complete = of_all | (ways == 2) | (fibres + ways >= _fibres_needed(study))
+    return _range(owner, tests["value"].to_numpy(dtype=np.float64), complete)
+
+
+def cable_losses(study: Study, parts: Parts, pieces: LinkParts) -> Measured:
+    """Measured loss of every stretch of every link that is a whole cable.
+
+    Shape (pieces,). A cable's test counts for the links that use the tested
+    fibre at about the tested wavelength. A fibre that was tested from both ends
+    loses the mean of both; a test that names no fibre is of every fibre. Where
+    a link does not say which fibres it uses, it may be any of the tested ones.
+    """
+    count = len(pieces.link)
+    tests = newest_tests(study, "cables", "loss_db")
+    if not len(tests):
+        unknown = np.full(count, np.nan)
+        return Measured(unknown, unknown, np.zeros(count, dtype=np.bool_))
+    used = _used_by_pieces(study, parts, pieces)
+    used = used[used["cable"].isin(tests["owner"])]
+    pairs = used.merge(tests, left_on="cable", right_on="owner", suffixes=("", "_tested"))
+    unsaid = (pairs["fibre"] == NO_FIBRE).to_numpy()
+    of_all = (pairs["fibre_tested"] == NO_FIBRE).to_numpy()
+    pairs = pairs[of_all | unsaid | (pairs["fibre_tested"] == pairs["fibre"]).to_numpy()]
+    works_at = study.tables["links"]["wavelength_nm"].to_numpy(dtype=np.float64)
+    pairs = _near(study, pairs, works_at[pieces.link[pairs["piece"].to_numpy(dtype=np.int64)]])
+    of_all = (pairs["fibre_tested"] == NO_FIBRE).to_numpy()
+    named = pairs[~of_all].assign(
+        owner=lambda frame: frame["piece"], fibre=lambda frame: frame["fibre_tested"]
+    )
+    means = fibre_means(named)
+    sure = pairs[of_all | (pairs["fibre"] != NO_FIBRE).to_numpy()]
+    tested = sure.drop_duplicates(["piece", "fibre"])["piece"].to_numpy(dtype=np.int64)
+    wanted = used.drop_duplicates(["piece", "fibre"])["piece"].to_numpy(dtype=np.int64)
+    several = np.bincount(wanted, minlength=count)
+    complete = (several > 0) & (np.bincount(tested, minlength=count) >= several)
+    return _range(
+        np.r_[means["owner"].to_numpy(np.int64), pairs["piece"].to_numpy(np.int64)[of_all]],
+        np.r_[means["value"].to_numpy(np.float64), pairs["value"].to_numpy(np.float64)[of_all]],
+        complete,
+    )
+
+
+def _used_by_pieces(study: Study, parts: Parts, pieces: LinkParts) -> pd.DataFrame:
+    """Fibres of every stretch that is a whole cable: `piece`, `cable`, `fibre`."""
+    row, number = listed(study.tables["link_runs"]["fibres"])
+    fibres = pd.DataFrame({"run": row, "fibre": number.to_numpy(dtype=np.int64)})
+    whole = np.flatnonzero(parts.whole[pieces.part])
+    frame = pd.DataFrame(
+        {"piece": whole, "cable": parts.cable[pieces.part[whole]], "run": pieces.run[whole]}
+    )
+    frame = frame.merge(fibres, on="run", how="left")
+    frame["fibre"] = frame["fibre"].fillna(NO_FIBRE).astype(np.int64)
+    return frame.drop_duplicates(ignore_index=True)
+
+
+def _fibres_needed(study: Study) -> Ints:
+    """How many fibres a test of every link has to cover, both ways together."""
+    used = fibres_in_use(study)
+    used["several"] = np.where((used["fibre"] == NO_FIBRE) & (used["way"] == ""), _UNNUMBERED, 1)
+    per_run = used.groupby(["link", "cable", "way"])["several"].sum()
+    fibres = per_run.groupby(["link", "way"]).max().groupby("link").sum()
+    needed = np.full(len(study.tables["links"]), _UNNUMBERED, dtype=np.int64)
+    needed[fibres.index.to_numpy(dtype=np.int64)] = fibres.to_numpy(dtype=np.int64)
+    return needed
+
+
+def _near(study: Study, tests: pd.DataFrame, works_at_nm: Floats) -> pd.DataFrame:
+    """The tests at about the wavelength that their link works at; a blank one counts."""
+    away = np.abs(tests["wavelength_nm"].to_numpy(dtype=np.float64) - works_at_nm)
+    near = ~(away > study.rules.defaults.wavelength_tolerance_nm)
+    return tests[near].reset_index(drop=True)
+
+
+def _range(owner: Ints, value: Floats, complete: Bools) -> Measured:
+    """Greatest and least value of every owner."""
+    greatest, least = (np.full(len(complete), bound) for bound in (-np.inf, np.inf))
+    np.maximum.at(greatest, owner, value)
+    np.minimum.at(least, owner, value)
+    none = np.isneginf(greatest)
+    return Measured(
+        np.where(none, np.nan, greatest), np.where(none, np.nan, least), ~none & complete
+    )
 
 
 def length_gaps(study: Study, cable_m: Floats, go_m: Floats, return_m: Floats) -> list[Gap]:

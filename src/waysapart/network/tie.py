@@ -15,6 +15,7 @@ from waysapart.network.assets import Assets, Floats, boolean, listed, number_ass
 from waysapart.network.blanks import blank_gaps
 from waysapart.network.chains import Chains, chain_cables
 from waysapart.network.ends import Ends, Passing, geometries, passing, places, same_place, tie_ends
+from waysapart.network.fibres import fibre_gaps
 from waysapart.network.hazards import taken_by_hazards
 from waysapart.network.hops import hop_gaps
 from waysapart.network.lengths import (
@@ -31,6 +32,7 @@ from waysapart.network.links import LinkParts, Parts, tie_links
 from waysapart.network.matching import match_cables
 from waysapart.network.measurements import length_gaps, tested_lengths
 from waysapart.network.paths import Paths, tie_paths
+from waysapart.network.splices import Splices, find_splices, joint_gaps
 from waysapart.network.supplies import loop_gaps
 from waysapart.schema import ROLES
 from waysapart.study.model import Gap, Study
@@ -67,6 +69,8 @@ class Network:
         Ground length per segment, and what sag adds.
     terms, lengths : CableTerms, LinkLengths
         Fibre length per stretch of cable and per link.
+    splices : Splices
+        Where links are spliced, and how far no joint is on record.
     gaps : tuple of Gap
         Everything that the records leave open, from reading and tying.
     ignored : tuple of str
@@ -90,6 +94,7 @@ class Network:
     sag_extra_m: Floats
     terms: CableTerms
     lengths: LinkLengths
+    splices: Splices
     gaps: tuple[Gap, ...]
     ignored: tuple[str, ...]
 
@@ -160,6 +165,7 @@ def tie(study: Study) -> Network:
     tested = tested_lengths(study)
     terms = part_terms(study, parts, segment_m, sag_extra_m, tested.cable_m, chains.unclear)
     lengths = link_lengths(study, pieces, terms, tested, hop_lengths_m(study))
+    splices = find_splices(study, assets, parts, pieces, passed, segment_m, terms.fibre_m)
     paths, path_gaps = tie_paths(study, assets, np.fmax(lengths.go_m, lengths.return_m))
     gaps = (
         *study.gaps,
@@ -168,6 +174,8 @@ def tie(study: Study) -> Network:
         *chains.gaps,
         *link_gaps,
         *hop_gaps(study, pieces, lengths),
+        *fibre_gaps(study, parts, pieces),
+        *joint_gaps(study, parts, pieces, splices),
         *blank_gaps(study),
         *loop_gaps(study, assets),
         *length_gaps(
@@ -196,6 +204,7 @@ def tie(study: Study) -> Network:
         sag_extra_m,
         terms,
         lengths,
+        splices,
         gaps,
         ignored,
     )

@@ -23,7 +23,7 @@ DERIVED = {
     *("cable-without-runs", "cable-broken", "link-without-runs", "link-broken", "link-end"),
     *("path-broken", "path-end", "single-path", "ring-broken", "leased-route", "hop-route"),
     *("radio-route", "internal-far", "hop-length"),
-    *("fibre-type", "fibre-count", "way-out", "lone-member"),
+    *("fibre-type", "fibre-count", "fibre-beyond", "fibre-shared", "way-out", "lone-member"),
     *("blank-within", "blank-supplies", "blank-needs", "blank-delay"),
 }
 """Gap codes that recheck works out by itself; others it takes as the evidence states them."""

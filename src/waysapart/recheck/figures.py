@@ -312,6 +312,94 @@ class Figures:
         per_km = per_km if own is None else own
         return None if metres is None or per_km is None else metres / 1000 * per_km
 
+    def splices(self, name: str, way: str) -> tuple[list[str], int]:
+        """Joints on record that a link passes one way, and how many splices more are estimated.
+
+        Those are changes of cable without a joint, and one after each full reel between joints.
+        """
+        uses = self.hops[name].ways.get(way, self.hops[name].ways.get("both", []))
+        met = [self._joints_met(use) for use in uses]
+        estimated = sum(self._reels(use, joints) for use, joints in zip(uses, met, strict=True))
+        joints, picked = self.records.by["joints"], []
+        for place, (one, two) in enumerate(pairwise(uses)):
+            node = one.end if one.end == two.begin else None
+            pool = set(met[place]) & set(met[place + 1])
+            if not pool and node is not None:
+                silent = {joint for joint, row in joints.items() if not row.get("cables")}
+                pool = {joint for joint in silent if joints[joint]["at"] == node}
+            if pool:
+                picked.append(min(pool, key=lambda joint: self._rank(joint, node)))
+            else:
+                estimated += 1
+        every = {joint for one in met for joint in one}
+        return [*picked, *sorted(every - set(picked))], estimated
+
+    def _rank(self, joint: str, node: str | None) -> tuple[bool, float, str]:
+        """Of several joints at a change of cable the one there counts, then the worst."""
+        row = self.records.by["joints"][joint]
+        loss = row.get("loss_db")
+        worst = self.records.rules["defaults"]["splice_db"] if loss is None else loss
+        return row["at"] != node, -worst, joint
+
+    def _joints_met(self, use: Use) -> dict[str, float | None]:
+        """Joints of a cable along a use of it, with their way over the ground (None: not known)."""
+        nodes = self.cables.nodes(use.cable)
+        low, high = sorted((use.from_, use.to))
+        found: dict[str, float | None] = {}
+        for joint, row in self.records.by["joints"].items():
+            if use.cable not in (row.get("cables") or ()):
+                continue
+            everywhere = [at for node, at in nodes if node == row["at"]]
+            here = [at for at in everywhere if low <= at <= high]
+            if here:
+                found[joint] = self._ground_to(use, min(here))
+            elif not everywhere:
+                found[joint] = None
+        return found
+
+    def _ground_to(self, use: Use, position: float) -> float:
+        """Ground length of a use of a cable from its lower end to a position."""
+        low, total = min(use.from_, use.to), 0.0
+        for place, step in enumerate(self.cables.chain[use.cable]):
+            share = min(place + 1.0, position) - max(float(place), low)
+            total += max(share, 0.0) * abs(step.stop - step.start) * self.ground_m[step.segment]
+        return total
+
+    def _reels(self, use: Use, joints: dict[str, float | None]) -> int:
+        """One splice after each full reel between the joints on a use of a cable, or its ends."""
+        fibre, whole = self.fibre_m(use), self._ground_to(use, max(use.from_, use.to))
+        if fibre is None:
+            return 0
+        known = sorted(at for at in joints.values() if at is not None)
+        cuts = [0.0, *known, whole]
+        parts = [(b - a) / whole * fibre for a, b in pairwise(cuts)] if whole else [fibre]
+        reels = self.records.rules["defaults"]["reel_m"]
+        reel = reels.get(self.records.by["cables"][use.cable].get("kind"), reels["other"])
+        return sum(max(-int(-(one / reel - 1e-9) // 1), 1) - 1 for one in parts)
+
+    def mismatch_db(self, name: str, way: str) -> float | None:
+        """What the light loses one way where it goes on in a smaller core."""
+        hop = self.hops[name]
+        key = way if way in hop.ways else "both"
+        uses = hop.ways.get(key, [])
+        if (way == "go") == hop.turned.get(key, False):
+            uses = uses[::-1]
+        cables, rules = self.records.by["cables"], self.records.rules
+        stated, total = rules["defaults"].get("mode_mismatch_db", {}), 0.0
+        for one, two in pairwise(cables[use.cable].get("fibre_type") for use in uses):
+            if one is None or two is None or one == two:
+                continue
+            before, after = (_core_um(rules["fibres"][kind]) for kind in (one, two))
+            if before is None or after is None:
+                return None
+            if before <= after or before < 15:
+                continue
+            step = stated.get("to_single_mode" if after < 15 else "to_smaller_core")
+            if step is None:
+                return None
+            total += step
+        return total
+
     def _glass(self, hop: Hop, use: Use, value: str) -> float | None:
         """A value of the fibre's type at the link's wavelength, between those of the rules.
 
@@ -322,7 +410,8 @@ class Figures:
         if wavelength is None:
             return None
         kind = self.records.by["cables"][use.cable].get("fibre_type")
-        kind = kind or ("G.652.D" if wavelength >= 1200 else "OM1")
+        if kind is None and value == "group_index":
+            kind = "G.652.D" if wavelength >= 1200 else "OM1"
         stated = self.records.rules["fibres"].get(kind, {}).get(value, {})
         table = sorted((float(nm), float(one)) for nm, one in stated.items())
         beyond = self.records.rules["defaults"]["wavelength_tolerance_nm"]
@@ -335,6 +424,14 @@ class Figures:
             if wavelength <= high:
                 return float(one + (two - one) * (wavelength - low) / (high - low))
         return table[-1][1]
+
+
+def _core_um(fibre: dict[str, Any]) -> float | None:
+    """Diameter of a type's core; one with a zero-dispersion wavelength is single-mode."""
+    own = fibre.get("core_um")
+    if own is None and fibre.get("lambda0_min_nm") is not None:
+        return 7.5
+    return None if own is None else float(own)
 
 
 def _sum(values: Iterable[float | None]) -> float | None:

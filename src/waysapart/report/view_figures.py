@@ -175,6 +175,9 @@ def _loss_rows(paths: Facts, budgets: Facts) -> list[View]:
     return rows
 
 
+_LEFT_OUT_AT_NOUGHT = ("mismatch_db", "via_db", "test_db", "repair_db")
+
+
 def _loss_terms(row: Facts) -> list[tuple[str, str]]:
     """The budget written out term by term, to be added up by hand."""
     terms = row.get("terms") or {}
@@ -183,12 +186,13 @@ def _loss_terms(row: Facts) -> list[tuple[str, str]]:
         ("fibre_db", _fibre_said(terms)),
         ("splices_db", _counted(terms, "splices")),
         ("connectors_db", _counted(terms, "connectors")),
+        ("mismatch_db", "into the smaller core of other fibre"),
         ("via_db", "what the link passes on its way"),
         ("test_db", "correction by test"),
         ("repair_db", "splices of later repairs"),
         ("reserve_db", "reserve"),
     ):
-        if key not in terms or (terms[key] == 0 and key in ("via_db", "test_db", "repair_db")):
+        if key not in terms or (terms[key] == 0 and key in _LEFT_OUT_AT_NOUGHT):
             continue
         found.append((said, _fixed(terms[key], 2)))
     return found
@@ -212,7 +216,7 @@ def _counted(terms: Facts, what: str) -> str:
 def _sum_of(row: Facts, budget: Facts) -> list[tuple[str, str]]:
     """What the sum is held against: power, margin, and what else limits the link."""
     terms = row.get("terms") or {}
-    found = [("loss, the sum", f"{_fixed(row.get('loss_db'), 2)} dB")]
+    found = [("loss, the sum", _bounded(row, "loss_db", "loss_at_least_db", "at least"))]
     known = terms.get("budget_db")
     if known is not None:
         sent, needed = budget.get("tx_min_dbm"), budget.get("rx_min_dbm")
@@ -222,10 +226,12 @@ def _sum_of(row: Facts, budget: Facts) -> list[tuple[str, str]]:
         found.append((f"budget{powers}", f"{known:.2f} dB"))
     least = row.get("min_margin_db")
     asked = "" if least is None else f" (at least {least:g} dB asked)"
-    found.append((f"margin{asked}", f"{_fixed(row.get('margin_db'), 2)} dB"))
+    found.append((f"margin{asked}", _bounded(row, "margin_db", "margin_at_most_db", "at most")))
     for key, word, unit in (
-        ("measured_db", "measured loss", "dB"),
+        ("measured_db", "greatest measured loss", "dB"),
+        ("measured_least_db", "least measured loss", "dB"),
         ("statistical_db", "statistical loss", "dB"),
+        ("least_db", "least loss to reckon with", "dB"),
         ("overload_margin_db", "margin against overload", "dB"),
         ("dispersion_ps_nm", "dispersion", "ps/nm"),
         ("dispersion_limit_ps_nm", "dispersion allowed", "ps/nm"),
@@ -242,6 +248,13 @@ def _sum_of(row: Facts, budget: Facts) -> list[tuple[str, str]]:
 
 _WHY = {"worst": "delay"}
 """Whose reason a figure's is, where its name is another."""
+
+
+def _bounded(row: Facts, key: str, bound: str, word: str) -> str:
+    """A figure in dB, or its bound where it is not known."""
+    if row.get(key) is None and row.get(bound) is not None:
+        return f"not known, {word} {row[bound]:.2f} dB"
+    return f"{_fixed(row.get(key), 2)} dB"
 
 
 def _limits(delay: Facts) -> list[View]:

@@ -19,8 +19,8 @@ import scipy.sparse as sp
 
 from waysapart.findings.budgets import loss_budgets
 from waysapart.findings.delays import link_delays
-from waysapart.formulas.loss import reel_splices
 from waysapart.network.assets import Bools, Floats, Ints, boolean, listed
+from waysapart.network.splices import NOWHERE
 from waysapart.network.tie import Network, tie
 from waysapart.reliance.closure import union
 from waysapart.reliance.rely import Reliance, rely
@@ -259,18 +259,16 @@ def _in_part(network: Network) -> frozenset[str]:
 
 
 def _splices_inside(tied: Reliance, a: Ints, b: Ints, count: int) -> Ints:
-    """Splices inside every stretch: joints on record there, else one between two reels."""
+    """Splices inside every stretch: joints on record there, and one between two reels."""
     network = tied.network
-    joints = network.assets.of_role("joints")
-    met = sp.csr_array(tied.link_items[:count, joints]).tocoo()
-    at = network.assets.numbers(network.study.tables["joints"]["at"])[met.col]
-    inside = (at != a[met.row]) & (at != b[met.row])
-    recorded = np.bincount(met.row[inside], minlength=count)
-    kinds = network.study.tables["cables"]["kind"].to_numpy()
-    reel = np.array([network.study.rules.by_kind("reel_m", kind) for kind in kinds])
-    cable = network.parts.cable[_part_of(network)[:count]]
-    length = np.nan_to_num(network.lengths.go_m[:count])
-    return np.where(recorded > 0, recorded, reel_splices(length, reel[cable])).astype(np.int64)
+    known = network.splices.known
+    known = known[(known["joint"] != NOWHERE) & (known["link"] < count)]
+    link, joint = (known[name].to_numpy(dtype=np.int64) for name in ("link", "joint"))
+    at = network.assets.numbers(network.study.tables["joints"]["at"])[joint]
+    inside = (at != a[link]) & (at != b[link])
+    recorded = np.bincount(link[inside], minlength=count)
+    between = network.splices.between_reels[_part_of(network)[:count]]
+    return (recorded + between).astype(np.int64)
 
 
 def _part_of(network: Network) -> Ints:
@@ -286,7 +284,7 @@ def _figures(tied: Reliance, joints: Ints, waves: int) -> tuple[np.ndarray, np.n
     links = study.tables["links"].assign(splices=np.tile(joints, waves).astype(np.float64))
     network = replace(tied.network, study=replace(study, tables={**study.tables, "links": links}))
     delays = link_delays(network)
-    budgets = loss_budgets(replace(tied, network=network)).set_index("link")
+    budgets = loss_budgets(network).set_index("link")
     budgets = budgets.reindex(np.arange(len(links)))
     shape = (waves, len(joints))
     return (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import isnan, nan
 from typing import Annotated
 
 from pydantic import Field, model_validator
@@ -20,8 +21,14 @@ class Fibre(Table):
     `db_per_km` is the greatest attenuation, `mean_db_per_km` what it is on
     average (the greatest where blank). Zero dispersion and slope are those of
     single-mode fibre, all three or none; bandwidth is that of multimode fibre.
+    `core_um` is the diameter of the core: about 9 um in single-mode fibre.
     """
 
+    core_um: Positive | None = Field(
+        default=None,
+        examples=[9],
+        description="Diameter of the core: below 15 um the fibre is single-mode.",
+    )
     db_per_km: dict[Wavelength, NotNegative] = Field(
         default_factory=dict, description="Greatest attenuation, by wavelength in nm."
     )
@@ -58,6 +65,54 @@ class Fibre(Table):
         if (self.lambda0_min_nm or 0) > (self.lambda0_max_nm or 0):
             raise ValueError("lambda0_min_nm must not be above lambda0_max_nm")
         return self
+
+
+SINGLE_MODE_BELOW_UM = 15.0
+"""A thinner core than this carries one mode: single-mode cores are 8 to 10 um, the thinnest
+multimode core in use is 50 um (ISO/IEC 11801)."""
+
+
+def core_um(fibre: Fibre) -> float:
+    """Diameter of a type's core in micrometres; NaN where the rules do not tell.
+
+    A type with a zero-dispersion wavelength is single-mode fibre, whatever its
+    core exactly is.
+    """
+    if fibre.core_um is not None:
+        return fibre.core_um
+    return SINGLE_MODE_BELOW_UM / 2 if fibre.lambda0_min_nm is not None else nan
+
+
+class ModeMismatch(Table):
+    """Coupling loss where the light goes on in a smaller core; None: nobody states it.
+
+    `to_single_mode` is from multimode into single-mode fibre, `to_smaller_core`
+    from one multimode core into a smaller one, such as 62.5 to 50 um. Into a
+    larger core nothing is lost.
+    """
+
+    to_single_mode: NotNegative | None = Field(
+        default=None,
+        examples=[20],
+        description="Loss from multimode into single-mode fibre. Published figures, from a weak "
+        "source: 17 to 20 dB. Left out: not known, so that such a link has no loss.",
+    )
+    to_smaller_core: NotNegative | None = Field(
+        default=None,
+        examples=[1.6],
+        description="Loss from one multimode core into a smaller one, 62.5 to 50 um. Published "
+        "figures, from a weak source: 0.9 to 1.6 dB. Left out: not known.",
+    )
+
+    def step_db(self, before_um: float, after_um: float) -> float:
+        """Loss from one core into another; NaN where it is not stated, or a core is not known."""
+        if isnan(before_um) or isnan(after_um):
+            return nan
+        single = after_um < SINGLE_MODE_BELOW_UM
+        if before_um <= after_um or (single and before_um < SINGLE_MODE_BELOW_UM):
+            return 0.0
+        stated = self.to_single_mode if single else self.to_smaller_core
+        return nan if stated is None else stated
 
 
 class Statistics(Table):

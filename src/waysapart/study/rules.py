@@ -18,6 +18,7 @@ from waysapart.errors import StudyError
 from waysapart.study.figure_rules import (
     Fibre,
     GroupIndex,
+    ModeMismatch,
     NotNegative,
     Positive,
     PowerSystem,
@@ -52,6 +53,7 @@ _UNITS = (
     ("_dbm", "dBm"),
     ("_nm", "nm"),
     ("_mm", "mm"),
+    ("_um", "um"),
     ("_m", "m"),
     ("_pct", "%"),
     ("_h", "h"),
@@ -168,8 +170,8 @@ class Defaults(Table):
         description="Coils and loops of a cable that states none, by cable kind."
     )
     reel_m: dict[str, Positive] = Field(
-        description="Length of cable on a reel, by cable kind: one splice is estimated per full "
-        "reel where no joints are recorded."
+        description="Length of fibre on a reel, by cable kind: one splice is estimated per full "
+        "reel between recorded joints, and a longer stretch without a joint is a gap."
     )
     down_lead_m: dict[str, NotNegative] = Field(
         description="Cable from a span down to its joint, at each end that hangs on a span, by "
@@ -188,6 +190,10 @@ class Defaults(Table):
     )
     wavelength_tolerance_nm: NotNegative = Field(
         description="How far a wavelength may lie from one that figures are stated for."
+    )
+    mode_mismatch_db: ModeMismatch = Field(
+        default=ModeMismatch(),
+        description="What the light loses where it goes on in a smaller core.",
     )
 
 

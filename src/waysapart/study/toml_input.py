@@ -79,7 +79,7 @@ def tell_faults(
         key = dotted([part + 1 if isinstance(part, int) else part for part in path])
         found = ""
         if fault["type"] == "extra_forbidden":
-            model = top if len(path) == 1 else known.get(str(path[0]), top)
+            model = _model_at(path, known, top)
             names = [field.alias or name for name, field in model.model_fields.items()]
             word = str(path[-1])
             reason = f"unknown key {word!r}; known keys: {listed(names)}{did_you_mean(word, names)}"
@@ -95,6 +95,19 @@ def tell_faults(
     for (key, found), reasons in told.items():
         # a value that may be of several types has one fault for each of them
         ledger.problem(" or ".join(reasons) + found, file=file, column=key)
+
+
+def _model_at(
+    path: Sequence[object], known: Mapping[str, type[BaseModel]], top: type[BaseModel]
+) -> type[BaseModel]:
+    """Model of the table that the last key of a path stands in."""
+    model = top if len(path) == 1 else known.get(str(path[0]), top)
+    for part in path[1:-1]:
+        field = model.model_fields.get(str(part))
+        inner = field.annotation if field is not None else None
+        if isinstance(inner, type) and issubclass(inner, BaseModel):
+            model = inner
+    return model
 
 
 def _is_branch(part: object) -> bool:

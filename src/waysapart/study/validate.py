@@ -1,4 +1,4 @@
-"""What must hold between rows: unique ids, references, cycles, fibres, services."""
+"""What must hold between rows: unique ids, references, cycles, services."""
 
 from __future__ import annotations
 
@@ -56,7 +56,6 @@ def validate(
     unique_keys(tables, layers, ledger)
     references(tables, layers, ledger, unread)
     cycles(tables, layers, ledger)
-    fibres(tables, layers, ledger)
     circuits(tables, layers, ledger)
     links(tables, layers, ledger)
     measurements(tables, layers, ledger)
@@ -215,61 +214,6 @@ def _chain(step: Mapping[int, int]) -> list[int]:
         if at in walk:
             return [*walk[walk.index(at) :], at]
         walk.append(at)
-
-
-def fibres(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger) -> None:
-    """Fibre numbers exist in their cable, and carry one link on one wavelength and channel."""
-    runs = tables["link_runs"].reset_index(drop=True)
-    runs = runs[runs["fibres"].notna() & runs["cable"].notna()]
-    if runs.empty:
-        return
-    each = runs.assign(fibre=runs["fibres"].str.split(LIST_SEPARATOR)).explode("fibre")
-    each["fibre"] = pd.to_numeric(each["fibre"], errors="coerce")
-    cables = tables["cables"].drop_duplicates("id").set_index("id")
-    count = each["cable"].map(cables["fibre_count"])
-    beyond = each["fibre"] > count
-    told = "fibre " + each["fibre"].map("{:g}".format) + " of " + count.map("{:g}".format)
-    ledger.rows(
-        each,
-        layers,
-        beyond,
-        "fibres",
-        "expected fibre numbers up to the cable's fibre_count; found {found}",
-        told,
-        quoted=False,
-    )
-    wanted = tables["links"].drop_duplicates("id").set_index("id")
-    each["wavelength_nm"] = each["link"].map(wanted["wavelength_nm"]).fillna(-1.0)
-    each["channel"] = each["link"].map(wanted["channel"]).fillna("")
-    whole = each["from"].isna() | each["to"].isna()
-    place = ["cable", "fibre", "wavelength_nm", "channel"]
-    each = each.drop_duplicates([*place, "link"])
-    again = each.duplicated(place)
-    if not again.any():
-        return
-    first = each.drop_duplicates(place).set_index(place)
-    earlier = first.reindex(pd.MultiIndex.from_frame(each[place]))
-    clash = again.to_numpy() & (
-        (whole.loc[each.index].groupby(level=0).first().reindex(each.index)).to_numpy()
-        | (earlier["from"].isna() | earlier["to"].isna()).to_numpy()
-    )
-    told = (
-        pd.Series(
-            "fibre " + each["fibre"].map("{:g}".format) + " of " + each["cable"], index=each.index
-        )
-        + " carries link "
-        + pd.Series(earlier["link"].to_numpy(), index=each.index)
-    )
-    ledger.rows(
-        each,
-        layers,
-        clash,
-        "fibres",
-        "{found} on the same wavelength and channel; correct the fibre, or tell the links apart "
-        "by wavelength_nm or channel",
-        told,
-        quoted=False,
-    )
 
 
 def circuits(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger) -> None:

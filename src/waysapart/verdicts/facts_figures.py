@@ -18,10 +18,12 @@ from waysapart.findings.reach import could_grow_m
 from waysapart.formulas.availability import MINUTES_PER_YEAR
 from waysapart.formulas.delay import differential_current, phase_error_deg
 from waysapart.gaps import GAP_CODES
+from waysapart.network.assets import Bools
 from waysapart.verdicts.facts_tests import records, stages_by_link
 from waysapart.verdicts.limits import LinkChecks, leaves_a_path_open, together
 from waysapart.verdicts.plain import figure, figures
 from waysapart.verdicts.prove import Proof
+from waysapart.verdicts.touching import links_left_open
 
 SHOWN_CONTRIBUTIONS = 5
 """How many of the assets that bring most are listed."""
@@ -33,7 +35,9 @@ SAYS = {
     "repair times stand among the assumptions. Assets fail independently of each other, and a "
     "hazard is one event on everything that it takes.",
     "loss": "loss_db is the worst case, the sum of its terms as they stand. statistical_db is "
-    "the mean plus k standard deviations, never above it.",
+    "the mean plus k standard deviations, never above it. least_db is the least loss of the first "
+    "day, on which the overload margin rests. A loss that lacks an input is null, with "
+    "loss_at_least_db beside it and margin_at_most_db for the margin.",
 }
 _US = "us"
 _DB_COLUMNS = (
@@ -42,7 +46,10 @@ _DB_COLUMNS = (
     "rx_min_dbm",
     "rx_max_dbm",
     "budget_db",
+    "loss_at_least_db",
+    "margin_at_most_db",
     "measured_db",
+    "measured_least_db",
     "mean_db",
     "sigma_db",
     "statistical_db",
@@ -64,6 +71,7 @@ _TERM_UNITS = {
     "splices_db": "db",
     "connectors": "count",
     "connectors_db": "db",
+    "mismatch_db": "db",
     "via_db": "db",
     "test_db": "db",
     "repair_db": "db",
@@ -97,6 +105,7 @@ class FigureSheet:
     lacks: list[tuple[frozenset[str], ...]] = field(init=False)
     terms: dict[int, dict[str, Any]] = field(init=False)
     checks: LinkChecks = field(init=False)
+    open_loss: Bools = field(init=False)
     stages: dict[int, list[dict[str, Any]]] = field(init=False)
     switching: list[Any] = field(init=False)
     unrated: tuple[list[str], list[list[int]]] = field(init=False)
@@ -120,6 +129,7 @@ class FigureSheet:
         )
         self.terms = dict(zip(numbers, _rows(budgets, _TERM_UNITS), strict=True))
         self.checks = LinkChecks.of(budgets, len(links))
+        self.open_loss = links_left_open(proof.reliance, proof.gaps, "loss")
         self.stages = stages_by_link(proof)
         self.switching = proof.study.tables["circuits"]["switching"].to_list()
         self.unrated = _unrated(proof, self.names)
@@ -192,12 +202,17 @@ def _other_lengths(sheet: FigureSheet, links: list[int]) -> list[dict[str, Any]]
 def _loss(sheet: FigureSheet, link: int, test: int) -> dict[str, Any]:
     row, service = sheet.rows[link], sheet.proof.services[test]
     checks = sheet.checks.each(link, service)
+    if service.min_margin_db is not None and checks["margin_ok"] and sheet.open_loss[link]:
+        checks["margin_ok"] = None
     grown = sheet.grows(service.min_margin_db)[link]
     return {
         "link": str(sheet.names[link]),
         "wavelength_nm": figure(row["wavelength_nm"], "m"),
         "loss_db": figure(row["loss_db"], "db"),
+        "loss_at_least_db": figure(row["loss_at_least_db"], "db"),
         "margin_db": figure(row["margin_db"], "db"),
+        "margin_at_most_db": figure(row["margin_at_most_db"], "db"),
+        "not_known": _lacks(row),
         "min_margin_db": service.min_margin_db,
         "ok": together(checks.values()),
         **checks,
@@ -244,7 +259,7 @@ def budget_facts(sheet: FigureSheet) -> list[dict[str, Any]]:
             {
                 "link": str(sheet.names[link]),
                 "wavelength_nm": figure(row["wavelength_nm"], "m"),
-                "fibre_type": str(row["fibre_type"]),
+                "fibre_type": row["fibre_type"] or None,
                 "loss_db": figure(row["loss_db"], "db"),
                 "margin_db": figure(row["margin_db"], "db"),
                 "k": k,
@@ -256,18 +271,30 @@ def budget_facts(sheet: FigureSheet) -> list[dict[str, Any]]:
     return found
 
 
+def _lacks(row: dict[str, Any]) -> list[str]:
+    """Why the loss of a link is null, and what to record."""
+    if np.isfinite(row["loss_db"]):
+        return []
+    found = []
+    if row["lacks_length"]:
+        found.append("its fibre length is not known: see the record gaps")
+    if row["lacks_type"]:
+        cables = row["lacks_type"].replace(";", ", ")
+        found.append(f"fibre_type of {cables} is not on record")
+    for kind in filter(None, row["lacks_attenuation"].split(";")):
+        found.append(
+            f"the rules have no attenuation of {kind} at {row['wavelength_nm']:g} nm: add it "
+            "under [fibres]"
+        )
+    for pair in filter(None, row["lacks_step"].split(";")):
+        found.append(f"what the light loses between the cores of {pair} is not known")
+    return found
+
+
 def _reasons(row: dict[str, Any]) -> list[str]:
     """Why figures of a link are null, and what to record."""
-    found = []
-    if not np.isfinite(row["fibre_m"]):
-        found.append("its fibre length is not known: see the record gaps")
-    elif not np.isfinite(row["fibre_db"]):
-        found.append(
-            "wavelength_nm is not on record"
-            if not np.isfinite(row["wavelength_nm"])
-            else f"the rules have no attenuation of {row['fibre_type']} at "
-            f"{row['wavelength_nm']:g} nm: add it under [fibres]"
-        )
+    found = _lacks(row)
+    kinds = row["fibre_type"] or "a fibre whose type is not on record"
     found += [
         f"{name} is not on record: no margin"
         for name in ("tx_min_dbm", "rx_min_dbm")
@@ -279,13 +306,12 @@ def _reasons(row: dict[str, Any]) -> list[str]:
         found.append("tx_max_dbm is not on record: overload cannot be checked")
     if np.isfinite(row["bandwidth_needed_mhz"]) and np.isnan(row["bandwidth_mhz"]):
         found.append(
-            f"the rules have no modal bandwidth of {row['fibre_type']} at "
+            f"the rules have no modal bandwidth of {kinds} at "
             f"{row['wavelength_nm']:g} nm: add it under [fibres]"
         )
     if np.isfinite(row["dispersion_limit_ps_nm"]) and np.isnan(row["dispersion_ps_nm"]):
         found.append(
-            f"the rules have no zero-dispersion wavelength of {row['fibre_type']}: "
-            "add it under [fibres]"
+            f"the rules have no zero-dispersion wavelength of {kinds}: add it under [fibres]"
         )
     return found
 

@@ -224,12 +224,14 @@ class LinkChecks:
     """Checks of every link that do not depend on a service: 1 kept, 0 not, NaN unknown.
 
     A limit that nobody states is kept: no overload on record, no bandwidth
-    needed, no dispersion limit. `margin_db` is the margin at sensitivity, and
-    `fibre` tells the links that have a budget.
+    needed, no dispersion limit. `margin_db` is the margin at sensitivity,
+    `margin_at_most_db` what it can be at most where it is not known, and `fibre`
+    tells the links that have a budget.
     """
 
     fibre: np.ndarray
     margin_db: Floats
+    margin_at_most_db: Floats
     overload: Floats
     bandwidth: Floats
     dispersion: Floats
@@ -256,6 +258,7 @@ class LinkChecks:
         return cls(
             fibre,
             spread(budgets["margin_db"].to_numpy(dtype=np.float64)),
+            spread(budgets["margin_at_most_db"].to_numpy(dtype=np.float64)),
             kept(overload, stated),
             kept(
                 budgets["bandwidth_mhz"].to_numpy(dtype=np.float64),
@@ -270,7 +273,9 @@ class LinkChecks:
     def each(self, link: int, service: Service) -> dict[str, bool | None]:
         """Every check of one link under a service."""
         return {
-            "margin_ok": margin_ok(float(self.margin_db[link]), service),
+            "margin_ok": margin_ok(
+                float(self.margin_db[link]), service, float(self.margin_at_most_db[link])
+            ),
             "overload_ok": _known(self.overload[link]),
             "bandwidth_ok": _known(self.bandwidth[link]),
             "dispersion_ok": _known(self.dispersion[link]),
@@ -285,11 +290,13 @@ def _known(check: float) -> bool | None:
     return None if np.isnan(check) else bool(check)
 
 
-def margin_ok(margin_db: float, service: Service) -> bool | None:
-    """Whether a link keeps the least margin; None where its budget is not on record."""
+def margin_ok(margin_db: float, service: Service, at_most_db: float = float("nan")) -> bool | None:
+    """Whether a link keeps the least margin; None where neither margin nor bound decides it."""
     if service.min_margin_db is None:
         return True
-    return None if np.isnan(margin_db) else bool(margin_db >= service.min_margin_db)
+    if not np.isnan(margin_db):
+        return bool(margin_db >= service.min_margin_db)
+    return False if at_most_db < service.min_margin_db else None
 
 
 @dataclass(frozen=True)

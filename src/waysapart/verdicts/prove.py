@@ -187,7 +187,7 @@ def prove(study: Study | Network) -> Proof:
     asked = [_services_of(names, rules, trial) for trial in contests]
     spacing = space(reliance, held, between, asked, np.array(owner, np.int64))
     waivers = lay_over(reliance, trials, sharing, spacing)
-    budgets = loss_budgets(reliance)
+    budgets = loss_budgets(network)
     compared = compare_tests(network, budgets)
     apart = breaches(spacing, waivers, network, len(trials))
     unsure = accuracy_gaps(spacing, apart, waivers, network, trials)

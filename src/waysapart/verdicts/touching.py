@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 
-from waysapart.network.assets import boolean
+from waysapart.gaps import GAP_CODES, Limit
+from waysapart.network.assets import Bools, boolean
 from waysapart.reliance.closure import union
 from waysapart.reliance.rely import Reliance
 from waysapart.study.model import Gap
@@ -52,8 +53,20 @@ def gaps_of_trials(
     return found
 
 
+def links_left_open(reliance: Reliance, gaps: tuple[Gap, ...], limit: Limit) -> Bools:
+    """Which links some gap touches that leaves a limit open: shape (links,)."""
+    touched = _links_touched(reliance, gaps)
+    bears = np.array([limit in GAP_CODES[gap.code].limits for gap in gaps], dtype=np.bool_)
+    return np.asarray((touched @ bears) > 0)
+
+
 def paths_touched(reliance: Reliance, gaps: tuple[Gap, ...]) -> sp.csr_array:
     """Paths by the gaps of plant and links on them: bool, shape (paths, gaps)."""
+    return sp.csr_array(reliance.along @ _links_touched(reliance, gaps))
+
+
+def _links_touched(reliance: Reliance, gaps: tuple[Gap, ...]) -> sp.csr_array:
+    """Links by gaps, whichever assets or links the gaps name: shape (links, gaps)."""
     network = reliance.network
     count = len(network.assets)
     links = pd.Index(network.study.tables["links"]["id"])
@@ -70,8 +83,7 @@ def paths_touched(reliance: Reliance, gaps: tuple[Gap, ...]) -> sp.csr_array:
         (len(links), len(gaps)),
     )
     by_asset = _through_feeds(reliance, by_asset)
-    reached = union(sp.csr_array(reliance.links[:, :count] @ by_asset), by_link)
-    return sp.csr_array(reliance.along @ reached)
+    return union(sp.csr_array(reliance.links[:, :count] @ by_asset), by_link)
 
 
 def _through_feeds(reliance: Reliance, by_asset: sp.csr_array) -> sp.csr_array:

@@ -100,7 +100,7 @@ def base_of(subject: Subject) -> Base:
         reliance = rely(subject if isinstance(subject, Network) else tie(subject))
         lost = out_of_service(reliance)
         trials = trials_of(reliance, lost)
-        budgets = loss_budgets(reliance)
+        budgets = loss_budgets(reliance.network)
         compared = compare_tests(reliance.network, budgets)
         gaps = (*reliance.network.gaps, *loss_delay_gaps(reliance.network, compared))
         delays = path_delays(reliance.network, gaps)

@@ -1,0 +1,295 @@
+"""Where links are spliced: at joints on record, where they change cable, and between reels.
+
+A cable comes on reels. Where a stretch of it is longer than a reel and no joint
+is on record there, it has joints that nobody recorded.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from waysapart.formulas.loss import reel_splices
+from waysapart.network.assets import Assets, Floats, Ints, listed
+from waysapart.network.ends import Passing
+from waysapart.network.links import LinkParts, Parts
+from waysapart.network.measurements import cable_losses, link_losses
+from waysapart.network.records import place_of
+from waysapart.study.model import Gap, Study
+
+NOWHERE = -1
+"""No joint is on record; or the splice lies between two stretches, not within one."""
+
+
+@dataclass(frozen=True)
+class Splices:
+    """What is known of splices, and what is estimated where nothing is.
+
+    Attributes
+    ----------
+    reel_m : ndarray of float, shape (parts,)
+        Length of fibre on one reel of the part's cable.
+    longest_m : ndarray of float, shape (parts,)
+        Longest stretch without a joint on record; NaN where its length is not known.
+    between_reels : ndarray of int, shape (parts,)
+        Splices to reckon with between the joints on record, or a joint and the
+        part's end: one after each full reel.
+    known : DataFrame
+        One row per splice that a record implies, in the order of links: `link`,
+        `way`, `joint` (row of the joints table; `NOWHERE`: a change of cable
+        without one) and `piece` (in `network.pieces`, the stretch that it lies
+        within; `NOWHERE`: it lies between two).
+    """
+
+    reel_m: Floats
+    longest_m: Floats
+    between_reels: Ints
+    known: pd.DataFrame
+
+
+def find_splices(
+    study: Study,
+    assets: Assets,
+    parts: Parts,
+    pieces: LinkParts,
+    passed: Passing,
+    segment_m: Floats,
+    fibre_m: Floats,
+) -> Splices:
+    """Find every splice of every link.
+
+    Parameters
+    ----------
+    study : Study
+    assets : Assets
+    parts, pieces : Parts, LinkParts
+    passed : Passing
+    segment_m : ndarray of float, shape (segments,)
+        Ground length.
+    fibre_m : ndarray of float, shape (parts,)
+        Fibre length, spread evenly over the ground between two joints.
+
+    Notes
+    -----
+    A joint whose place is not on its cable's way counts as passed, but cuts no
+    stretch. A joint that a cable comes past twice cuts it where it comes first.
+    """
+    nodes = _nodes(parts, passed, segment_m)
+    met = _joints_met(study, assets, parts, nodes)
+    kinds = study.tables["cables"]["kind"].to_numpy()
+    reel = np.array([study.rules.by_kind("reel_m", kind) for kind in kinds], dtype=np.float64)
+    reel_m = reel[parts.cable] if len(reel) else np.empty(0)
+    longest, between = _between_joints(parts, segment_m, fibre_m, reel_m, met)
+    return Splices(reel_m, longest, between, _known(study, assets, parts, pieces, met))
+
+
+def _row_lengths(parts: Parts, segment_m: Floats) -> tuple[Ints, Floats, Floats, Floats]:
+    """Of every row of every part: its part, its ground length, where it begins, the part's end."""
+    count = len(parts.cable)
+    part = np.repeat(np.arange(count), np.diff(parts.first))
+    length = segment_m[parts.segment] * np.abs(parts.stop - parts.start)
+    total = np.bincount(part, length, count).astype(np.float64)
+    before = np.r_[0.0, np.cumsum(total)][:-1]
+    begin = np.cumsum(length) - length - before[part]
+    return part, length, begin, total
+
+
+def _nodes(parts: Parts, passed: Passing, segment_m: Floats) -> pd.DataFrame:
+    """Every structure and site on every part, with its distance from the part's beginning."""
+    part, length, begin, _ = _row_lengths(parts, segment_m)
+    low = np.searchsorted(passed.segment, parts.segment)
+    several = np.searchsorted(passed.segment, parts.segment, side="right") - low
+    row = np.repeat(np.arange(len(part)), several)
+    place = low[row] + np.arange(len(row)) - np.repeat(np.cumsum(several) - several, several)
+    span = (parts.stop - parts.start)[row]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = (passed.fraction[place] - parts.start[row]) / span
+    within = (share > 0) & (share < 1)
+    row, place, share = row[within], place[within], share[within]
+    frame = pd.DataFrame(
+        {
+            "part": np.r_[part, part, part[row]],
+            "node": np.r_[parts.entry, parts.exit, passed.structure[place]],
+            "at_m": np.r_[begin, begin + length, begin[row] + share * length[row]],
+        }
+    )
+    first: pd.DataFrame = frame.sort_values("at_m").drop_duplicates(["part", "node"])
+    return first
+
+
+def _joints_met(study: Study, assets: Assets, parts: Parts, nodes: pd.DataFrame) -> pd.DataFrame:
+    """Joints of each part's cable that lie on it: `part`, `joint`, `at_m` (NaN: not known where).
+
+    A joint that lists a cable, but stands nowhere on its way, is met by every part of it.
+    """
+    joints = study.tables["joints"]
+    row, name = listed(joints["cables"])
+    listing = pd.DataFrame(
+        {
+            "joint": row,
+            "cable": assets.numbers(name) - assets.start["cables"],
+            "node": assets.numbers(joints["at"])[row],
+        }
+    ).drop_duplicates()
+    listing = listing[listing["cable"] >= 0]
+    whole = listing.assign(part=listing["cable"]).merge(nodes, on=["part", "node"], how="left")
+    off_way = whole["at_m"].isna().to_numpy()
+    of_parts = pd.DataFrame({"part": np.arange(len(parts.cable)), "cable": parts.cable})
+    everywhere = whole[off_way].drop(columns="part").merge(of_parts, on="cable")
+    on_way = (
+        whole[~off_way]
+        .drop(columns=["part", "at_m"])
+        .merge(of_parts, on="cable")
+        .merge(nodes, on=["part", "node"])
+    )
+    found = pd.concat([everywhere, on_way])[["part", "joint", "at_m"]]
+    return found.sort_values(["part", "joint"], ignore_index=True)
+
+
+def _between_joints(
+    parts: Parts, segment_m: Floats, fibre_m: Floats, reel_m: Floats, met: pd.DataFrame
+) -> tuple[Floats, Ints]:
+    """Longest stretch of every part without a joint, and splices between its joints."""
+    count = len(parts.cable)
+    total = _row_lengths(parts, segment_m)[3]
+    cuts = met[met["at_m"].notna()]
+    number = np.arange(count)
+    part = np.r_[number, cuts["part"].to_numpy(dtype=np.int64), number]
+    at = np.r_[np.zeros(count), cuts["at_m"].to_numpy(dtype=np.float64), total]
+    order = np.lexsort((at, part))
+    part, at = part[order], at[order]
+    same = part[1:] == part[:-1]
+    owner, ground = part[1:][same], np.diff(at)[same]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.where(total[owner] > 0, ground / total[owner], 0.0)
+    bare = total[owner] <= 0  # nothing is known of its way: one stretch
+    share[bare] = (np.diff(owner, prepend=-1) != 0)[bare]
+    stretch_m = fibre_m[owner] * share
+    splices = reel_splices(stretch_m, reel_m[owner])
+    longest = np.full(count, -np.inf)
+    np.maximum.at(longest, owner, stretch_m)
+    between = np.bincount(owner, splices, count).astype(np.int64)
+    return np.where(np.isneginf(longest), np.nan, longest), between
+
+
+def _known(
+    study: Study, assets: Assets, parts: Parts, pieces: LinkParts, met: pd.DataFrame
+) -> pd.DataFrame:
+    """Changes of cable and joints passed; a joint at a change counts there, and once."""
+    of_pieces = pd.DataFrame({"piece": np.arange(len(pieces.part)), "part": pieces.part}).merge(
+        met, on="part"
+    )[["piece", "joint"]]
+    changes = _changes(study, assets, parts, pieces, of_pieces)
+    inner = of_pieces.assign(
+        link=pieces.link[of_pieces["piece"]], way=pieces.way[of_pieces["piece"]]
+    )
+    key = ["link", "way", "joint"]
+    at_change = pd.MultiIndex.from_frame(changes[key])
+    inner = inner[~pd.MultiIndex.from_frame(inner[key]).isin(at_change)]
+    inner.loc[inner.duplicated(key, keep=False), "piece"] = NOWHERE
+    inner = inner.drop_duplicates(key)
+    columns = ["link", "way", "joint", "piece"]
+    found = pd.concat([changes[columns], inner[columns]]).astype(np.int64)
+    return found.sort_values(columns, ignore_index=True)
+
+
+def _changes(
+    study: Study, assets: Assets, parts: Parts, pieces: LinkParts, of_pieces: pd.DataFrame
+) -> pd.DataFrame:
+    """Where links go from one stretch to the next, each with the joint that is on record there.
+
+    That is a joint which lists both cables, first of all one at the place where
+    they meet, or one at that place which does not say what it joins.
+    """
+    before = np.flatnonzero(
+        (pieces.link[1:] == pieces.link[:-1]) & (pieces.way[1:] == pieces.way[:-1])
+    )
+    node = _meeting_nodes(parts, pieces, before)
+    joints = study.tables["joints"]
+    at = assets.numbers(joints["at"])
+    loss = joints["loss_db"].fillna(study.rules.defaults.splice_db).to_numpy(dtype=np.float64)
+    change = pd.DataFrame({"change": np.arange(len(before)), "piece": before, "node": node})
+    both = (
+        change.merge(of_pieces, on="piece")
+        .assign(piece=lambda frame: frame["piece"] + 1)
+        .merge(of_pieces, on=["piece", "joint"])
+    )
+    both["elsewhere"] = at[both["joint"].to_numpy(dtype=np.int64)] != both["node"]
+    silent = np.flatnonzero(joints["cables"].isna().to_numpy())
+    blank = change[change["node"] >= 0].merge(
+        pd.DataFrame({"joint": silent, "node": at[silent]}), on="node"
+    )
+    rank = pd.concat([both.assign(rank=0), blank.assign(rank=1, elsewhere=False)])
+    rank["loss"] = -loss[rank["joint"].to_numpy(dtype=np.int64)]
+    rank = rank.sort_values(["change", "rank", "elsewhere", "loss", "joint"])
+    first = rank.drop_duplicates("change").set_index("change")["joint"]
+    return pd.DataFrame(
+        {
+            "link": pieces.link[before],
+            "way": pieces.way[before],
+            "joint": first.reindex(change["change"]).fillna(NOWHERE).to_numpy(dtype=np.int64),
+            "piece": np.full(len(before), NOWHERE),
+        }
+    )
+
+
+def _meeting_nodes(parts: Parts, pieces: LinkParts, before: Ints) -> Ints:
+    """Where each of some stretches ends and the next begins: an asset number, or -1."""
+    filled = np.diff(parts.first) > 0
+    begin, end = np.full(len(filled), -1), np.full(len(filled), -1)
+    begin[filled] = parts.entry[parts.first[:-1][filled]]
+    end[filled] = parts.exit[parts.first[1:][filled] - 1]
+    leaves = np.where(pieces.reversed, begin[pieces.part], end[pieces.part])[before]
+    enters = np.where(pieces.reversed, end[pieces.part], begin[pieces.part])[before + 1]
+    return np.where(leaves == enters, leaves, -1).astype(np.int64)
+
+
+def joint_gaps(study: Study, parts: Parts, pieces: LinkParts, splices: Splices) -> list[Gap]:
+    """Cables with a stretch longer than their reel and no joint on record in it.
+
+    Only where a link's loss rests on it: one that states its `splices`, or whose
+    loss was measured, does not.
+    """
+    links, cables = study.tables["links"], study.tables["cables"]
+    known = links["splices"].notna().to_numpy() | link_losses(study).complete
+    known |= (links["medium"].fillna("fibre") != "fibre").to_numpy()
+    open_ = ~known[pieces.link] & ~cable_losses(study, parts, pieces).complete
+    # a stretch of exactly n reels, computed, is not longer than n reels
+    with np.errstate(invalid="ignore"):
+        long = splices.longest_m > splices.reel_m * (1 + 1e-9)
+    open_ &= long[pieces.part]
+    frame = pd.DataFrame(
+        {"cable": parts.cable[pieces.part], "link": pieces.link, "part": pieces.part}
+    )[open_]
+    ids = links["id"].to_numpy()
+    gaps = []
+    for cable, mine in frame.groupby("cable", sort=True):
+        name = str(cables["id"].iloc[int(str(cable))])
+        users = tuple(sorted({str(ids[link]) for link in mine["link"]}))
+        longest = splices.longest_m[mine["part"]].max()
+        reel = splices.reel_m[mine["part"].iloc[0]]
+        gaps.append(
+            Gap(
+                "joints-unrecorded",
+                f"cable {name}: {longest:.0f} m of fibre without a joint on record, where a reel "
+                f"holds {reel:.0f} m: record its joints, or the splices of {_few(users)}",
+                name,
+                links=users,
+                fold="{count} cables have longer stretches than their reel without a joint on "
+                "record: {names}",
+                **place_of(study, cables, int(str(cable))),
+            )
+        )
+    return gaps
+
+
+def _few(names: Collection[str]) -> str:
+    """Ids of links in a sentence."""
+    listed_ = sorted(names)
+    if len(listed_) == 1:
+        return f"link {listed_[0]}"
+    more = f" and {len(listed_) - 3} more" if len(listed_) > 3 else ""
+    return "links " + ", ".join(listed_[:3]) + more
