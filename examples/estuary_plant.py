@@ -329,6 +329,7 @@ class _Course:
         if isinstance(item, Stretch):
             self._cross_country(item.start, item.start)
             self._lay_stretch(item)
+            self.markers.append(self._here)
         else:
             self._bends.append(item)
 
