@@ -1028,6 +1028,13 @@ def test_recheck_follows_near_approaches_in_a_thing(apart_m: float, tmp_path: Pa
     assert false_of(plant, tmp_path, lambda facts: None) == []
 
 
+def test_recheck_reads_a_last_day_in_quotes(tmp_path: Path) -> None:
+    plant = trench()
+    plant.waive(asset="T", until='"2027-06-30"')
+    assert states(plant.proved(tmp_path)) == ["in force"]
+    assert false_of(plant, tmp_path, lambda facts: None) == []
+
+
 def test_recheck_knows_the_columns_of_every_role() -> None:
     for role, columns in COLUMNS.items():
         told = [one for one in ROLES[role].columns if one.name != "name" and one.type != "date"]

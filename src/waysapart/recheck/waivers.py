@@ -79,7 +79,7 @@ def lay_waivers(
     stated = world.records.rules.get("waiver", ())
     for place, (waiver, state) in enumerate(zip_longest(stated, states[: len(stated)])):
         trial = trials.get(waiver["circuit"])
-        counts = today <= waiver["until"]
+        counts = today <= last_day(waiver)
         if trial is None:
             waived.found.append((IDLE if counts else LAPSED, None))
             continue
@@ -107,6 +107,11 @@ def lay_waivers(
     for one in shared.values():
         _hold(one)
     return waived
+
+
+def last_day(waiver: dict[str, Any]) -> date:
+    """The last day of a waiver, which the rules may hold as a date, a moment or a text."""
+    return date.fromisoformat(str(waiver["until"])[:10])
 
 
 def _paths(world: World, trial: Trial) -> list[Key]:
