@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from separation_plants import GENTLE, Ground, random_way, two_ways
-from waysapart.findings.separation.cross import crossings
+from waysapart.findings.separation.cross import crossings, told_before
 
 G = Ground()
 STREET = ((0, 0), (100, 0), (200, 0))
@@ -64,6 +64,33 @@ def test_where_they_meet():
     assert G.metres(found.lon, found.lat) == pytest.approx([50, 0], abs=1e-3)
     along = crossings(two_ways([G.line(*STREET)], [G.line((50, 40), (50, 0), (150, 0))])).iloc[0]
     assert along.length_m == pytest.approx(100, abs=0.01)
+
+
+def test_where_they_run_together_along_either():
+    """The street from 50 to 150, and the other line from 40 to 140 m; the same asked the
+    other way about, and with the street drawn backward: there from 50 to 150 from its end."""
+    other = G.line((50, 40), (50, 0), (150, 0))
+    columns = ["at_m", "length_m", "at_j_m", "length_j_m"]
+    for street in (STREET, STREET[::-1]):
+        along = crossings(two_ways([G.line(*street)], [other])).iloc[0]
+        assert along[columns].tolist() == pytest.approx([50, 100, 40, 100], abs=0.01)
+        turned = crossings(two_ways([other], [G.line(*street)])).iloc[0]
+        assert turned[columns].tolist() == pytest.approx([40, 100, 50, 100], abs=0.01)
+
+
+def test_a_place_that_one_line_passes_twice_is_told_once():
+    """A loop crosses the street at 50 on its way out and on its way back: two meetings, of
+    either about the other, in one place. That it also crosses at 150 is another place."""
+    loop = ((50, -40), (50, 40), (20, 60), (20, 20), (80, -20), (150, -20), (150, 20))
+    street = G.line(*STREET)
+    for ways in (([street], [G.line(*loop)]), ([G.line(*loop)], [street])):
+        layout = two_ways(*ways)
+        found = crossings(layout)
+        assert len(found) == 3
+        again = told_before(found, layout, np.arange(2))
+        assert again.sum() == 1
+        east = G.metres(found.lon.to_numpy(), found.lat.to_numpy()).reshape(-1, 2)[~again, 0]
+        assert sorted(east) == pytest.approx([50, 150], abs=0.01)
 
 
 def test_lines_that_meet_at_a_shared_structure_do_not_cross():

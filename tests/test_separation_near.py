@@ -1,12 +1,13 @@
 """Stretches where two ways run closer than a limit."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from separation_plants import Ground, two_ways
 from waysapart.errors import CallError
 from waysapart.findings.separation.layout import lay_out
-from waysapart.findings.separation.near import near_stretches
+from waysapart.findings.separation.near import near_both_ways, near_stretches
 
 G = Ground()
 
@@ -130,6 +131,49 @@ def test_limits_by_pair_and_by_kinds():
     assert by_pair[["pair", "line_i"]].to_numpy().tolist() == [[1, 1]]
     with pytest.raises(CallError, match="kind"):
         near_stretches(layout, limits)
+
+
+def test_what_is_near_along_one_way_faces_what_is_near_along_the_other():
+    """The zigzag comes near the street twice. Along either way there are two rows, and each
+    faces one of the other way's: the first the first, the second the second."""
+    zigzag = G.line((0, 100), (100, 5), (200, 100), (300, 5), (400, 100))
+    near, back = near_both_ways(two_ways([G.line((0, 0), (400, 0))], [zigzag]), 10.0)
+    assert len(near) == len(back) == 2
+    assert near.approach.nunique() == 2
+    assert near.approach.tolist() == back.approach.tolist()
+    assert set(zip(back.line_i, back.line_j, strict=True)) == {(1, 0)}
+
+
+def test_what_faces_one_stretch_in_common_belongs_together():
+    """A way turns back beside the street: near along 300 m of it once, along itself twice.
+
+    It leaves the street's limit at its turn, 20 m away. All three rows are one approach.
+    """
+    turning = G.line((0, 3), (300, 3), (300, 20), (290, 20), (290, 4), (0, 4))
+    near, back = near_both_ways(two_ways([G.line((0, 0), (400, 0))], [turning]), 5.0)
+    assert (len(near), len(back)) == (1, 2)
+    assert len({*near.approach, *back.approach}) == 1
+
+
+def test_along_the_first_way_nothing_changes_for_asking_both():
+    rng = np.random.default_rng(8)
+    lines = [
+        G.line(start, start + rng.uniform(-150, 150, 2), start + rng.uniform(-150, 150, 2))
+        for start in rng.uniform(-200, 200, (20, 2))
+    ]
+    path, line = np.repeat(np.arange(6), 4), rng.integers(0, 20, 24)
+    ways = {"first": np.array([0, 1, 2]), "second": np.array([3, 4, 5])}
+    layout = lay_out(lines, path=path, line=line, **ways)
+    other = lay_out(lines, path=path, line=line, first=ways["second"], second=ways["first"])
+    near, back = near_both_ways(layout, 60.0)
+    assert len(near) > 5
+    pd.testing.assert_frame_equal(near.drop(columns="approach"), near_stretches(layout, 60.0))
+    columns = ["pair", "line_i", "line_j", "distance_m", "path_from_m", "path_to_m"]
+    one, two = (
+        frame[columns].sort_values(columns[:1] + columns[4:]).to_numpy()
+        for frame in (back, near_stretches(other, 60.0))
+    )
+    np.testing.assert_allclose(one, two, atol=1e-6)
 
 
 def test_loop_is_measured_along_the_way_and_not_by_place():

@@ -75,6 +75,12 @@ class Plant(DrawnPlant):
         found: Facts = (facts["groups"] or facts["circuits"])[0]
         return found
 
+    def waive_asset(self, asset: str) -> None:
+        self.waivers += (
+            f'[[waiver]]\ncircuit = "K"\nasset = "{asset}"\n'
+            'reason = "agreed"\nby = "note 1"\nuntil = 2999-01-01\n'
+        )
+
     def waive(self, one: str, other: str, until: str = "2999-01-01", circuit: str = "K") -> None:
         self.waivers += (
             f'[[waiver]]\ncircuit = "{circuit}"\npair = ["{one}", "{other}"]\n'
@@ -274,6 +280,105 @@ def test_a_short_run_beside_a_shared_pit_is_folded(tmp_path: Path) -> None:
     assert [one["under"] for one in found["near_folded"]] == ["P"]
 
 
+BOTH_ORDERS = pytest.mark.parametrize("order", [("M", "N"), ("N", "M")])
+
+
+def named(plant: Plant, order: tuple[str, ...]) -> Plant:
+    """The plant with its ways in another order: the first is main."""
+    plant.rows["circuits"].clear()
+    plant.rows["circuit_paths"].clear()
+    plant.ways("K", *order)
+    return plant
+
+
+@BOTH_ORDERS
+def test_a_run_that_only_one_way_has_short_beside_a_pit_stands(
+    order: tuple[str, str], tmp_path: Path
+) -> None:
+    """N winds to and fro beside M, 3 to 4.6 m from it, as far as 40 m from the waived pit.
+
+    Along M that is some 47 m, which would fold. Along N it is 7 + 6 + 3 x 35 = 118 m and more,
+    over 20 limits of 5 m. So it stands, whichever of the two is called main.
+    """
+    winding = ((505, 3), (540, 3), (540, 3.8), (505, 3.8), (505, 4.6), (540, 4.6), (560, 100))
+    plant = named(by_a_pit(*winding), order)
+    plant.waive_asset("P")
+    found = plant.proved(tmp_path)
+    assert [one["waived"] for one in found["shared"]] == [True]
+    assert found["near_folded"] == []
+    assert {frozenset((one["main"], one["alternate"])) for one in found["near"]} == {
+        frozenset("MN")
+    }
+    assert found["verdict"] == "shared"
+
+
+@BOTH_ORDERS
+def test_what_is_short_along_both_ways_goes_with_a_waived_pit(
+    order: tuple[str, str], tmp_path: Path
+) -> None:
+    """N beside M for 35 m: some 47 m along either, all of it within 50 m of the pit."""
+    plant = named(by_a_pit((505, 3), (540, 3), (560, 100)), order)
+    plant.waive_asset("P")
+    found = plant.proved(tmp_path)
+    assert found["near"] == []
+    assert [one["under"] for one in found["near_folded"]] == ["P"]
+    assert found["verdict"] == "accepted"
+
+
+def out_and_back() -> Plant:
+    """The main goes from A past pit Q to pit P, and back along the same duct to Q.
+
+    A ------ Q ------ P        duct S, drawn as one line; N crosses it between Q and P
+             |                 duct T from Q to B
+
+    One cable runs to P, a second one is used from P over a part of S to Q, a third on to B.
+    """
+    plant = Plant()
+    plant.nodes("pit", Q=(300, 0), P=(600, 0))
+    plant.segment("S", "duct", "A", "P")
+    plant.segment("T", "duct", "Q", (300, -200), (1000, -200), "B")
+    plant.listed("CM", "S")
+    plant.listed("CS", "S")
+    plant.listed("CT", "T")
+    plant.rows["link_runs"][1].update({"link": "L-CM", "seq": 2, "from": "P", "to": "Q"})
+    plant.rows["link_runs"][2].update({"link": "L-CM", "seq": 3})
+    del plant.rows["links"][1:]
+    plant.way("N", "A", (100, 100), (450, 100), (450, -100), (950, -100), "B")
+    plant.rules = "separation_m = 0\nend_zone_m = 20\nforbid_cross = true\n"
+    return plant
+
+
+@BOTH_ORDERS
+def test_a_crossing_of_a_segment_that_a_way_uses_twice_is_one(
+    order: tuple[str, str], tmp_path: Path
+) -> None:
+    """Out over all of S and back over a part of it: N crosses S in one place."""
+    plant = out_and_back()
+    plant.ways("K", *order)
+    found = plant.proved(tmp_path)
+    assert not found["gaps"]
+    assert [{one["main"], one["alternate"]} for one in found["cross"]] == [{"S", "N"}]
+    assert found["verdict"] == "shared"
+
+
+@pytest.mark.parametrize("order", ["MNO", "MON", "NMO", "NOM", "OMN", "ONM"])
+@pytest.mark.parametrize("backward", [False, True])
+def test_a_way_across_two_that_run_together_takes_all_three(
+    order: str, backward: bool, tmp_path: Path
+) -> None:
+    """N lies on the line of M from 200 to 500 in a duct of its own; O crosses both at 400.
+
+    Whichever is named first, and whichever way M is drawn.
+    """
+    plant = Plant()
+    plant.way("M", *(("B", "A") if backward else ("A", "B")))
+    plant.way("N", "A", (100, 100), (200, 0), (500, 0), (600, 100), (900, 100), "B")
+    plant.way("O", "A", (100, -100), (400, -100), (400, 200), (950, 200), "B")
+    plant.rules = "separation_m = 0\nend_zone_m = 60\nforbid_cross = true\n"
+    plant.ways("K", *order)
+    assert plant.proved(tmp_path)["verdict"] == "shared"
+
+
 def test_a_site_on_the_way_that_both_pass_is_no_crossing(tmp_path: Path) -> None:
     """Both ways go through site X, in segments that end there: shared, but not crossing."""
     plant = Plant()
@@ -391,10 +496,7 @@ def test_three_ways_that_come_near_at_one_place_are_not_apart(tmp_path: Path) ->
 def test_it_does_not_matter_which_of_three_ways_lies_between(
     order: tuple[str, str, str], tmp_path: Path
 ) -> None:
-    plant = three(n_from=200, o_from=250)
-    plant.rows["circuits"].clear()
-    plant.rows["circuit_paths"].clear()
-    plant.ways("K", *order)
+    plant = named(three(n_from=200, o_from=250), order)
     assert plant.proved(tmp_path)["verdict"] == "shared"
 
 

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 import shapely
+from scipy.sparse.csgraph import connected_components
 
 from waysapart.findings.separation.earth import Floats, Ints, to_lonlat
 from waysapart.findings.separation.intervals import expand, merged
@@ -83,20 +84,35 @@ class Folds:
         found[meets[row[first]]] = place[first]
         return found
 
-    def of_stretches(self, near: pd.DataFrame) -> Ints:
-        """What each row of near stretches is folded under; -1: nothing.
+    def of_stretches(self, near: pd.DataFrame, back: pd.DataFrame) -> tuple[Ints, Ints]:
+        """What each row of near stretches along either path is folded under; -1: nothing.
 
         What holds both segments, such as the trench of two ducts. What is left of a
         stretch folds under a shared structure or site, or under what holds another
         part of it, where all of it lies within `FOLD_RATIO` limits of that and it
         is no longer than twice as much. The sites where the circuits end are no
         such place: how far they excuse is for the end zone to say.
+
+        That must hold for both ways, whichever is called main: what is left along one
+        path and all that it faces along the other fold under one thing, or stand together.
+
+        Parameters
+        ----------
+        near, back : DataFrame
+            From `near_both_ways`, with `limit_m`, `segment_i` and `segment_j`.
         """
-        found = self.holders(near)
+        rows = pd.concat([near, back], ignore_index=True)
+        apart = int(near["stretch"].max()) + 1 if len(near) else 0
+        rows.loc[len(near) :, "stretch"] += apart
+        found = self.holders(rows)
         left = np.flatnonzero(found < 0)
-        if not len(left):
-            return found
-        rest = near.iloc[left]
+        if len(left):
+            found[left] = self._beside_something(rows, left, found)
+        return found[: len(near)], found[len(near) :]
+
+    def _beside_something(self, rows: pd.DataFrame, left: Ints, held: Ints) -> Ints:
+        """What the rows `left` fold under, together with all that they face."""
+        rest = rows.iloc[left]
         low, high = rest["path_from_m"].to_numpy(), rest["path_to_m"].to_numpy()
         whole = rest["stretch"].to_numpy(dtype=np.int64)
         run, order = merged(whole, low, high, _JOIN_M)
@@ -104,13 +120,16 @@ class Folds:
         length = np.maximum.reduceat(high[order], begins) - low[order][begins]
         reach = FOLD_RATIO * np.maximum.reduceat(rest["limit_m"].to_numpy()[order], begins)
         pair = rest["pair"].to_numpy(dtype=np.int64)[order][begins]
-        short = np.flatnonzero(length <= 2.0 * reach)
+        meeting = _together(run, rest["approach"].to_numpy(dtype=np.int64))
+        short = np.ones(meeting.max() + 1, dtype=bool)
+        short[meeting[length > 2.0 * reach]] = False
+        asked = np.flatnonzero(short[meeting])
+        stretch = whole[order][begins]
         which, place = self._candidates(
-            short, pair[short], whole[order][begins][short], near["stretch"].to_numpy(), found
+            asked, pair[asked], stretch[asked], rows["stretch"].to_numpy(), held
         )
-        under = self._within_reach(rest, run, which, place, reach)
-        found[left] = under[run]
-        return found
+        which, place, away = self._within_reach(rest, run, which, place, reach)
+        return _best_for_all(meeting, which, place, away)[meeting[run]]
 
     def holders(self, rows: pd.DataFrame) -> Ints:
         """The innermost shared segment or structure that both segments lie within or are."""
@@ -132,25 +151,27 @@ class Folds:
     def _candidates(
         self, run: Ints, pair: Ints, stretch: Ints, stretch_of_row: Ints, under: Ints
     ) -> tuple[Ints, Ints]:
-        """Runs with what they may be folded under: shared places, and holders of their stretch."""
+        """Runs and what they may be folded under: shared places, and holders of their stretch."""
         number, place = _listed(self._beside, pair)
         held = np.flatnonzero(under >= 0)
         seen = np.unique(np.column_stack([stretch_of_row[held], under[held]]), axis=0)
         low = np.searchsorted(seen[:, 0], stretch, side="left").astype(np.int64)
         high = np.searchsorted(seen[:, 0], stretch, side="right").astype(np.int64)
         beside, at = expand(low, high - low)
-        return (
-            np.concatenate([run[number], run[beside]]),
-            np.concatenate([place, seen[at, 1].astype(np.int64)]),
+        both = np.unique(
+            np.r_[
+                np.column_stack([run[number], place]), np.column_stack([run[beside], seen[at, 1]])
+            ],
+            axis=0,
         )
+        return both[:, 0], both[:, 1]
 
     def _within_reach(
         self, rows: pd.DataFrame, run: Ints, which: Ints, place: Ints, reach: Floats
-    ) -> Ints:
-        """Per run, the candidate that is nearest to all of it and within reach; -1: none."""
-        found = np.full(len(reach), -1, dtype=np.int64)
+    ) -> tuple[Ints, Ints, Floats]:
+        """Runs and candidates such that all of the run lies within reach; and how far it goes."""
         if not len(which):
-            return found
+            return which, place, np.zeros(0)
         of, lon, lat = self._corners(rows)
         at = self._points(lon, lat)
         order = np.argsort(run[of], kind="stable")
@@ -164,10 +185,7 @@ class Folds:
         furthest = np.zeros(len(which))
         np.maximum.at(furthest, row, gap)
         good = np.flatnonzero(furthest <= reach[which])
-        best = good[np.lexsort((place[good], furthest[good], which[good]))]
-        top = best[np.flatnonzero(np.diff(which[best], prepend=-1))]
-        found[which[top]] = place[top]
-        return found
+        return which[good], place[good], furthest[good]
 
     def _corners(self, rows: pd.DataFrame) -> tuple[Ints, Floats, Floats]:
         """Ends of all straight pieces of the intervals of rows: row, longitude, latitude."""
@@ -195,6 +213,42 @@ class Folds:
         """Points in the working coordinate system."""
         x, y = self._turn.transform(lon, lat)
         return np.asarray(shapely.points(np.column_stack([x, y])), dtype=object)
+
+
+def _together(run: Ints, approach: Ints) -> Ints:
+    """Number the runs so that those which face each other, by whatever others, agree.
+
+    `run` and `approach` of every row along either path.
+    """
+    runs = int(run.max()) + 1
+    _, faced = np.unique(approach, return_inverse=True)
+    size = runs + int(faced.max()) + 1
+    edges = sp.coo_array((np.ones(len(run)), (run, runs + faced)), shape=(size, size))
+    number = connected_components(edges, directed=False)[1][:runs]
+    return np.unique(number, return_inverse=True)[1].astype(np.int64)
+
+
+def _best_for_all(meeting: Ints, run: Ints, place: Ints, away: Floats) -> Ints:
+    """Per meeting, the place near to all of its runs that is nearest; -1: none is near to all.
+
+    `run`, `place` and `away`: which places are near to which runs, each once.
+    """
+    found = np.full(int(meeting.max()) + 1, -1, dtype=np.int64)
+    if not len(run):
+        return found
+    of = meeting[run]
+    order = np.lexsort((place, of))
+    begins = np.flatnonzero(
+        (np.diff(of[order], prepend=-1) != 0) | (np.diff(place[order], prepend=-1) != 0)
+    )
+    count = np.diff(np.r_[begins, len(order)])
+    furthest = np.maximum.reduceat(away[order], begins)
+    of, place = of[order][begins], place[order][begins]
+    good = np.flatnonzero(count == np.bincount(meeting)[of])
+    best = good[np.lexsort((place[good], furthest[good], of[good]))]
+    top = best[np.flatnonzero(np.diff(of[best], prepend=-1))]
+    found[of[top]] = place[top]
+    return found
 
 
 def _only(matrix: sp.csr_array, wanted: np.ndarray) -> sp.csr_array:

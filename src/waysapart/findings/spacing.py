@@ -11,10 +11,10 @@ import scipy.sparse as sp
 
 from waysapart.findings.folding import Folds
 from waysapart.findings.separation.closest import closest_points
-from waysapart.findings.separation.cross import crossings
+from waysapart.findings.separation.cross import crossings, told_before
 from waysapart.findings.separation.intervals import expand
 from waysapart.findings.separation.layout import Layout, lay_out
-from waysapart.findings.separation.near import near_stretches
+from waysapart.findings.separation.near import near_both_ways
 from waysapart.findings.sharing import Sharing, Sides
 from waysapart.network.assets import Bools, Floats, Ints
 from waysapart.network.ends import geometries
@@ -24,7 +24,6 @@ from waysapart.network.routes import route_lines, routes
 from waysapart.reliance.rely import Reliance
 from waysapart.study.rules import Service
 
-_TWO = 2
 Services = tuple[Service, ...]
 
 
@@ -40,15 +39,16 @@ class Spacing:
         `danger_radius_m`, `segment_i`, `segment_j`, `lon`, `lat`, and both
         closest points.
     near : DataFrame
-        Along the first path of each pair: the columns of `near_stretches` and
+        Along the first path of each pair: the columns of `near_both_ways` and
         `segment_i`, `segment_j`, `limit_m`, `under` (asset that it is folded
         under, -1: none).
     near_back : DataFrame
-        The same along the second path, of the contests of more than two sides only:
-        `segment_i` is then a segment of the second path.
+        The same along the second path: `segment_i` is a segment of the second path.
+        What stands along one path faces something that stands along the other.
     cross : DataFrame
         The columns of `crossings` and `segment_i`, `segment_j`, `forbidden`,
-        `under`.
+        `under`, `again` (a place of the same two segments that another row tells:
+        a path that follows a segment twice, once in part, has two lines there).
     layout : Layout
     line_segment : ndarray of int
         Segment of each line of the layout.
@@ -113,41 +113,24 @@ def space(
     kind = network.study.tables["segments"]["kind"].to_numpy(dtype=str)[segment]
     limits = _Limits.of(services, kind)
 
-    def folding(which: Ints) -> Folds:
-        rows = contest[which]
-        shared, avoidable = (
-            sp.csr_array(matrix[rows]) for matrix in (sharing.shared, sharing.avoidable)
-        )
-        return Folds(reliance, shared, avoidable, layout, segment)
-
-    folds = folding(np.arange(len(pairs)))
-    several = np.flatnonzero(np.bincount(sides.test, minlength=len(sides))[contest] > _TWO)
-    turned = replace(
-        layout,
-        first=layout.second[several],
-        second=layout.first[several],
-        zones=sp.csr_array(layout.zones[several]),
+    shared, avoidable = (
+        sp.csr_array(matrix[contest]) for matrix in (sharing.shared, sharing.avoidable)
     )
-    folds_back = folding(several)
-
-    def approach(limits: _Limits) -> tuple[pd.DataFrame, pd.DataFrame]:
-        back = _near(turned, limits, contest[several], folds_back)
-        back["pair"] = several[back["pair"]]
-        return _near(layout, limits, contest, folds), back
-
-    near, back = approach(limits)
+    folds = Folds(reliance, shared, avoidable, layout, segment)
+    near, back = _near(layout, limits, contest, folds)
     cross = crossings(layout)
     cross["segment_i"] = segment[cross["line_i"]]
     cross["segment_j"] = segment[cross["line_j"]]
     cross["under"] = folds.of_crossings(cross)
     cross["forbidden"] = limits.forbidden(contest, cross)
+    cross["again"] = told_before(cross, layout, segment)
     pairs.insert(0, "test", owner[contest])
     pairs = _with_closest(pairs, layout, segment)
     found = Spacing(pairs, near, back, cross, layout, segment)
     accuracy_m = surveyed_m(network.study, network.study.tables["segments"])
     if not accuracy_m.any():
         return found
-    wide, wide_back = approach(limits.widened(accuracy_m[segment]))
+    wide, wide_back = _near(layout, limits.widened(accuracy_m[segment]), contest, folds)
     return replace(found, loose=replace(found, near=wide, near_back=wide_back))
 
 
@@ -183,14 +166,18 @@ def _with_closest(pairs: pd.DataFrame, layout: Layout, segment: Ints) -> pd.Data
     return pairs
 
 
-def _near(layout: Layout, limits: _Limits, contest: Ints, folds: Folds) -> pd.DataFrame:
-    """Near stretches of a layout with their limits, and what they are folded under."""
-    near = near_stretches(layout, limits.of_pairs(contest), kind=limits.kind)
-    near["limit_m"] = limits.of_rows(contest, near)
-    near["segment_i"] = folds.segment[near["line_i"]]
-    near["segment_j"] = folds.segment[near["line_j"]]
-    near["under"] = folds.of_stretches(near)
-    return near
+def _near(
+    layout: Layout, limits: _Limits, contest: Ints, folds: Folds
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Near stretches along both paths of all pairs, and what they are folded under."""
+    both = near_both_ways(layout, limits.of_pairs(contest), kind=limits.kind)
+    for rows in both:
+        rows["limit_m"] = limits.of_rows(contest, rows)
+        rows["segment_i"] = folds.segment[rows["line_i"]]
+        rows["segment_j"] = folds.segment[rows["line_j"]]
+    near, back = both
+    near["under"], back["under"] = folds.of_stretches(near, back)
+    return near, back
 
 
 def _zones(

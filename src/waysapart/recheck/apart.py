@@ -271,35 +271,73 @@ def stretches(rows: list[Near]) -> list[list[Near]]:
     return found
 
 
-def folds(plane: Plane, rows: list[Near], shared: set[str], avoidable: set[str]) -> list[set[str]]:
-    """For each row, what it may be folded under; empty where it stands. '?': too close to tell."""
-    under: list[set[str]] = []
-    for group in stretches(rows):
-        held = [common_holders(plane.world, row.one[0], row.other[0], shared) for row in group]
-        beside = {name for name in avoidable if name in plane.places}
-        beside |= {name for names in held for name in names}
-        rest = [row for row, names in zip(group, held, strict=True) if not names]
-        excused: dict[int, set[str]] = {}
-        for run in stretches(rest):
-            length = max(row.to_m for row in run) - run[0].from_m
-            reach = FOLD_RATIO * max(row.limit_m for row in run)
-            found = set()
-            for name in beside:
-                shape = plane.places.get(name)
-                shape = plane.line((name, 0.0, 1.0))[0] if shape is None else shape
-                away = max(
-                    shapely.Point(point).distance(shape)
-                    for row in run
-                    for point in shapely.get_coordinates(row.shape)
-                )
-                unclear = abs(away - reach) < 0.05 or abs(length - 2 * reach) < 0.05
-                if unclear and away <= reach + 0.05 and length <= 2 * reach + 0.05:
-                    found |= {"?", name}
-                elif away <= reach and length <= 2 * reach:
-                    found.add(name)
-            excused |= {id(row): found for row in run}
-        under += [names or excused[id(row)] for row, names in zip(group, held, strict=True)]
-    return under
+def folds(
+    plane: Plane,
+    pair: Pair,
+    limit_of: Callable[[str, str], float],
+    widest_m: float,
+    shared: set[str],
+    avoidable: set[str],
+) -> list[tuple[Near, set[str]]]:
+    """Near rows along the first path, each with what it may be folded under.
+
+    Empty where it stands. '?': too close to tell. What is left along one path when common
+    holders are out, and all that it faces along the other, fold together or not at all.
+    """
+    turned = Pair(pair.paths[::-1], pair.second, pair.first, pair.outside, pair.left)
+    rows = near_rows(plane, pair, limit_of, widest_m)
+    back = near_rows(plane, turned, limit_of, widest_m)
+    under: dict[int, set[str]] = {}
+    runs: list[tuple[list[Near], set[str]]] = []
+    for side in (rows, back):
+        for group in stretches(side):
+            held = [common_holders(plane.world, row.one[0], row.other[0], shared) for row in group]
+            under |= {id(row): names for row, names in zip(group, held, strict=True) if names}
+            beside = {name for name in avoidable if name in plane.places}
+            beside |= {name for names in held for name in names}
+            rest = [row for row in group if id(row) not in under]
+            runs += [(run, _near_all(plane, run, beside)) for run in stretches(rest)]
+    while runs:
+        together = [runs.pop()]
+        for run, _ in together:  # grows as it goes
+            facing = [one for one in runs if _face(run, one[0])]
+            runs = [one for one in runs if one not in facing]
+            together += facing
+        names = set.intersection(*(found - {"?"} for _, found in together))
+        names |= {"?"} if any("?" in found for _, found in together) else set()
+        under |= {id(row): names for run, _ in together for row in run}
+    return [(row, under[id(row)]) for row in rows]
+
+
+def _face(run: list[Near], other: list[Near]) -> bool:
+    """Whether anything of one path's run comes near something of the other path's."""
+    return any(
+        (one.one, one.other) == (two.other, two.one)
+        and one.shape.distance(two.shape) <= one.limit_m + _ROUNDING_M
+        for one in run
+        for two in other
+    )
+
+
+def _near_all(plane: Plane, run: list[Near], beside: set[str]) -> set[str]:
+    """What all of a run lies near enough to; '?' with what is too close to tell."""
+    length = max(row.to_m for row in run) - run[0].from_m
+    reach = FOLD_RATIO * max(row.limit_m for row in run)
+    found = set()
+    for name in beside:
+        shape = plane.places.get(name)
+        shape = plane.line((name, 0.0, 1.0))[0] if shape is None else shape
+        away = max(
+            shapely.Point(point).distance(shape)
+            for row in run
+            for point in shapely.get_coordinates(row.shape)
+        )
+        unclear = abs(away - reach) < 0.05 or abs(length - 2 * reach) < 0.05
+        if unclear and away <= reach + 0.05 and length <= 2 * reach + 0.05:
+            found |= {"?", name}
+        elif away <= reach and length <= 2 * reach:
+            found.add(name)
+    return found
 
 
 def common_holders(world: World, one: str, other: str, shared: set[str]) -> set[str]:

@@ -17,7 +17,6 @@ from waysapart.recheck.apart import (
     crossing_places,
     folds,
     meetings,
-    near_rows,
 )
 from waysapart.recheck.paths import Key, Trial, service_of
 from waysapart.recheck.sharing import Shared, share_contest
@@ -220,10 +219,8 @@ def _check_near(
     findings: Findings,
 ) -> set[int]:
     """Every near stretch is told, with its distance, length and what it is folded under."""
-    rows = near_rows(plane, pair, limits.least_m, limits.widest_m())
-    under = folds(plane, rows, shared, avoidable)
     used: set[int] = set()
-    for row, names in zip(rows, under, strict=True):
+    for row, names in folds(plane, pair, limits.least_m, limits.widest_m(), shared, avoidable):
         entry = next((e for e in told if id(e) not in used and _alike(row, e)), None)
         what = f"{said}: {row.one[0]} runs {row.distance_m:.3f} m from {row.other[0]}"
         if entry is None:
@@ -259,11 +256,10 @@ def _may_be_near(
     trial: Trial,
 ) -> bool:
     """Whether something would stand if the records were as wrong as they may be."""
-    rows = near_rows(limits.plane, pair, limits.loose_m, limits.widest_m() + worst_m)
-    under = folds(limits.plane, rows, shared, avoidable)
+    widest = limits.widest_m() + worst_m
     return any(
         not names and not waived.pair(trial.id, row.one[0], row.other[0])
-        for row, names in zip(rows, under, strict=True)
+        for row, names in folds(limits.plane, pair, limits.loose_m, widest, shared, avoidable)
     )
 
 

@@ -142,9 +142,10 @@ def _of_cross(spacing: Spacing, cross: pd.DataFrame, side: str) -> pd.DataFrame:
     path = getattr(layout, side)[rows["pair"].to_numpy(dtype=np.int64)]
     line = rows["line_i" if side == "first" else "line_j"].to_numpy(dtype=np.int64)
     at = rows["at_m" if side == "first" else "at_j_m"].to_numpy()
+    long = rows["length_m" if side == "first" else "length_j_m"].to_numpy()
     asked, entry = occurrences(layout.paths, path, line)
     whole = layout.pieces.line_length_m[line[asked]]
-    into = np.where(layout.paths.backward[entry], whole - at[asked], at[asked])
+    into = np.where(layout.paths.backward[entry], whole - at[asked] - long[asked], at[asked])
     place = layout.offset_m[entry] + into
     found = rows.iloc[asked]
     return pd.DataFrame(
@@ -153,7 +154,7 @@ def _of_cross(spacing: Spacing, cross: pd.DataFrame, side: str) -> pd.DataFrame:
             "segment_i": found["segment_i"].to_numpy(),
             "segment_j": found["segment_j"].to_numpy(),
             "from_m": place,
-            "to_m": place + (found["length_m"].to_numpy() if side == "first" else 0.0),
+            "to_m": place + long[asked],
             "along_first": side == "first",
         }
     )

@@ -25,7 +25,7 @@ _NEAR = (
     "path_to_m",
     "stretch_m",
 )
-_CROSS = ("how", "forbidden")
+_CROSS = ("how", "forbidden", "again")
 _CLOSEST = (
     *("first", "second", "segment_i", "segment_j", "closest_m", "danger_radius_m"),
     *("lon", "lat", "lon_i", "lat_i", "lon_j", "lat_j"),
@@ -72,7 +72,7 @@ class SpacingFacts:
             "cross": [
                 self._cross_entry(test, row, len(pairs) > 1)
                 for row in self._cross.get(test, ())
-                if row["under"] < 0
+                if row["under"] < 0 and not row["again"]
             ],
             "near_folded": folded,
             **self._closest(test, pairs),

@@ -354,6 +354,7 @@ def _stretch(line: shapely.LineString, begin: float, end: float) -> shapely.Line
 
 def _cross(plant: _Plant) -> pd.DataFrame:
     rows = plant.proof.spacing.cross
+    rows = rows[~rows["again"].to_numpy(dtype=bool)]
     points = gpd.GeoSeries(
         shapely.points(rows["lon"].to_numpy(float), rows["lat"].to_numpy(float)), crs=_LON_LAT
     ).to_crs(plant.proof.study.crs)

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import scipy.sparse as sp
+from scipy.sparse.csgraph import connected_components
 
 from waysapart.findings.separation.earth import (
     Bools,
@@ -20,7 +22,7 @@ from waysapart.findings.separation.earth import (
 )
 from waysapart.findings.separation.intervals import expand, merged
 from waysapart.findings.separation.layout import Layout
-from waysapart.findings.separation.measure import piece_distance, within
+from waysapart.findings.separation.measure import piece_distance, point_distance, within
 from waysapart.findings.separation.pieces import MAX_PIECE_M, Pieces, position
 from waysapart.findings.separation.search import approaches
 
@@ -62,11 +64,13 @@ def crossings(
     Returns
     -------
     DataFrame, ordered by pair and place
-        `pair`, `line_i`, `line_j`, `how`, `at_m` (along line i), `at_j_m` (along
-        line j), `length_m` (0 but for overlaps), `lon`, `lat` (of an overlap:
-        where it starts on line i). `how`: `cross`, line j passes from one side
-        of line i to the other; `touch`, it meets it and stays on its side or
-        ends there; `overlap`, they run together.
+        `pair`, `line_i`, `line_j`, `how`, `at_m` and `length_m` (along line i),
+        `at_j_m` and `length_j_m` (along line j), `lon`, `lat`. Lengths are 0 but
+        for overlaps, whose places are where they begin on either line. `how`:
+        `cross`, line j passes from one side of line i to the other; `touch`, it
+        meets it and stays on its side or ends there; `overlap`, they run
+        together. A place that one line passes twice is two meetings, whichever of
+        the two lines that is.
 
     Notes
     -----
@@ -81,11 +85,13 @@ def crossings(
     proper = _straddle(flat, touch_m)
     meets = (gap <= touch_m) | proper
     low, high = within(*flat, np.full(len(one), touch_m))
+    low_j, high_j = within(*flat[2:], *flat[:2], np.full(len(one), touch_m))
     length = pieces.to_m[one] - pieces.from_m[one]
+    length_j = pieces.to_m[other] - pieces.from_m[other]
     together = np.where((high > low) & ~proper, (high - low) * length, 0.0)
-    overlaps = meets & (together > 100.0 * touch_m)
+    overlaps = meets & (together > 100.0 * touch_m) & (low_j <= high_j)
     at_one = pieces.from_m[one] + part_one * length
-    at_other = pieces.from_m[other] + part_other * (pieces.to_m[other] - pieces.from_m[other])
+    at_other = pieces.from_m[other] + part_other * length_j
     how = np.where(proper, _CROSS, np.where(overlaps, _OVERLAP, _TOUCH))
     doubtful = np.flatnonzero(meets & ~proper & ~overlaps)
     passes = _changes_side(
@@ -94,17 +100,16 @@ def crossings(
         (pieces.line[other[doubtful]], at_other[doubtful]),
     )
     how[doubtful[passes]] = _CROSS
-    from_m = np.where(overlaps, pieces.from_m[one] + low * length, at_one)
-    to_m = np.where(overlaps, pieces.from_m[one] + high * length, at_one)
     raw = pd.DataFrame(
         {
             "pair": found.pair,
             "line_i": pieces.line[one],
             "line_j": pieces.line[other],
             "how": how,
-            "from_m": from_m,
-            "to_m": to_m,
-            "at_j_m": at_other,
+            "from_m": np.where(overlaps, pieces.from_m[one] + low * length, at_one),
+            "to_m": np.where(overlaps, pieces.from_m[one] + high * length, at_one),
+            "from_j_m": np.where(overlaps, pieces.from_m[other] + low_j * length_j, at_other),
+            "to_j_m": np.where(overlaps, pieces.from_m[other] + high_j * length_j, at_other),
         }
     )[meets]
     rows = _joined(raw, touch_m)
@@ -113,6 +118,69 @@ def crossings(
     common = _Common.of(common_pair, common_lon, common_lat, common_radius_m)
     away = ~(common.holds(rows["pair"].to_numpy(), start) & (rows["how"] != "overlap").to_numpy())
     return rows[away].reset_index(drop=True)
+
+
+def told_before(rows: pd.DataFrame, layout: Layout, whole: Ints) -> Bools:
+    """Which crossings are places of the same two lines that another row of the pair tells.
+
+    A path that follows a line twice, once in part, has two lines there; a place that
+    a line passes twice is met twice.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        From `crossings`.
+    layout : Layout
+    whole : ndarray of int, shape (lines,)
+        For every line the line that it is a part of, or itself.
+
+    Returns
+    -------
+    ndarray of bool
+        Of the rows that tell one place all but the longest, or else the first.
+    """
+    again = np.zeros(len(rows), dtype=bool)
+    names = [whole[rows[f"line_{side}"].to_numpy(dtype=np.int64)] for side in ("i", "j")]
+    keys = np.column_stack([rows["pair"].to_numpy(dtype=np.int64), *names])
+    _, group, rows_of = np.unique(keys, axis=0, return_inverse=True, return_counts=True)
+    several = np.flatnonzero(rows_of[group.ravel()] > 1)
+    if not len(several):
+        return again
+    group, asked = group.ravel()[several].astype(np.int64), rows.iloc[several]
+    run, run_j = (
+        merged(group, *_along(asked, layout.pieces, whole, *of), 10.0 * TOUCH_M)[0]
+        for of in (("line_i", "at_m", "length_m"), ("line_j", "at_j_m", "length_j_m"))
+    )
+    size = int(run.max()) + int(run_j.max()) + 2
+    edges = np.ones(len(run)), (run, int(run.max()) + 1 + run_j)
+    graph = sp.coo_array(edges, shape=(size, size))
+    place = connected_components(graph, directed=False)[1][run]
+    longest = np.lexsort((-asked["length_m"].to_numpy(), place))
+    first = longest[np.flatnonzero(np.diff(place[longest], prepend=-1))]
+    again[np.delete(several, first)] = True
+    return again
+
+
+def _along(
+    rows: pd.DataFrame, pieces: Pieces, whole: Ints, name: str, at: str, length: str
+) -> tuple[Floats, Floats]:
+    """From where to where each crossing goes along the line that its own is a part of."""
+    line, begin = rows[name].to_numpy(dtype=np.int64), rows[at].to_numpy()
+    ends = []
+    for to in (begin, begin + rows[length].to_numpy()):
+        point = position(pieces, line, np.clip(to, 0.0, pieces.line_length_m[line]))
+        ends.append(_place(pieces, whole[line], point))
+    return np.minimum(*ends), np.maximum(*ends)
+
+
+def _place(pieces: Pieces, line: Ints, point: Floats) -> Floats:
+    """How far along its line the piece nearest to each point has it."""
+    row, piece = expand(pieces.first[line], pieces.first[line + 1] - pieces.first[line])
+    gap, part = point_distance(point[row], pieces.start[piece], pieces.end[piece])
+    nearest = np.lexsort((gap, row))
+    first = nearest[np.flatnonzero(np.diff(row[nearest], prepend=-1))]
+    at, part = piece[first], part[first]
+    return np.asarray(pieces.from_m[at] + part * (pieces.to_m[at] - pieces.from_m[at]))
 
 
 def _in_plan(
@@ -185,12 +253,16 @@ def _changes_side(pieces: Pieces, one: tuple[Ints, Floats], other: tuple[Ints, F
 def _joined(raw: pd.DataFrame, touch_m: float) -> pd.DataFrame:
     """One row per meeting: pieces that meet at a vertex report it more than once."""
     group = raw.groupby(["pair", "line_i", "line_j"], sort=True).ngroup().to_numpy()
-    low, high = raw["from_m"].to_numpy(), raw["to_m"].to_numpy()
     # Near a vertex in a sharp bend the same meeting is found a little apart.
-    run, _ = merged(group.astype(np.int64), low, high, 10.0 * touch_m)
+    runs = {
+        name: merged(
+            group.astype(np.int64), raw[low].to_numpy(), raw[high].to_numpy(), 10.0 * touch_m
+        )[0]
+        for name, low, high in (("run", "from_m", "to_m"), ("run_j", "from_j_m", "to_j_m"))
+    }
     rows = (
-        raw.assign(run=run)
-        .groupby("run", sort=True)
+        raw.assign(**runs)
+        .groupby(["run", "run_j"], sort=True)
         .agg(
             pair=("pair", "first"),
             line_i=("line_i", "first"),
@@ -199,13 +271,15 @@ def _joined(raw: pd.DataFrame, touch_m: float) -> pd.DataFrame:
             how=("how", "max"),
             at_m=("from_m", "min"),
             to_m=("to_m", "max"),
-            at_j_m=("at_j_m", "first"),
+            at_j_m=("from_j_m", "min"),
+            to_j_m=("to_j_m", "max"),
         )
     )
     overlaps = rows["overlaps"].to_numpy(dtype=bool)
     rows["how"] = _NAMES[np.where(overlaps, _OVERLAP, rows["how"].to_numpy(dtype=np.int64))]
     rows["length_m"] = np.where(overlaps, rows["to_m"] - rows["at_m"], 0.0)
-    columns = ["pair", "line_i", "line_j", "how", "at_m", "at_j_m", "length_m"]
+    rows["length_j_m"] = np.where(overlaps, rows["to_j_m"] - rows["at_j_m"], 0.0)
+    columns = ["pair", "line_i", "line_j", "how", "at_m", "at_j_m", "length_m", "length_j_m"]
     return rows[columns].reset_index(drop=True)
 
 

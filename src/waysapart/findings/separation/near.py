@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import scipy.sparse as sp
+from scipy.sparse.csgraph import connected_components
 
 from waysapart.errors import CallError
 from waysapart.findings.separation.earth import Floats, Ints, chord_m, plan_m, to_lonlat
@@ -77,54 +81,138 @@ def near_stretches(
     never by place, so loops do no harm. O(n log n) for n pieces plus the
     size of the result.
     """
+    met = _met(layout, limit_m, kind)
+    return _empty() if met is None else _along_paths(layout, layout.first, _by_line(met)[0])
+
+
+def near_both_ways(
+    layout: Layout, limit_m: npt.ArrayLike, *, kind: npt.ArrayLike | None = None
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Near stretches of each pair along its first path, and along its second.
+
+    Parameters
+    ----------
+    layout, limit_m, kind
+        As in `near_stretches`.
+
+    Returns
+    -------
+    near, back : DataFrame
+        The columns of `near_stretches` and `approach`: rows of the two frames with the
+        same number face each other. `back` is measured along the second path, so its
+        `line_i` is a line of that.
+
+    Notes
+    -----
+    Both come from one search, so every row of either faces a row of the other.
+    """
+    met = _met(layout, limit_m, kind)
+    if met is None:
+        return _empty("approach"), _empty("approach")
+    (near, run), (back, run_back) = _by_line(met), _by_line(met.turned())
+    near["approach"], back["approach"] = _facing(run, run_back)
+    return _along_paths(layout, layout.first, near), _along_paths(layout, layout.second, back)
+
+
+@dataclass(frozen=True)
+class _Met:
+    """Pieces within the limit of each other; `one` belongs to the path that is measured along."""
+
+    layout: Layout
+    pair: Ints
+    one: Ints
+    other: Ints
+    chord_m: Floats
+    reach: Floats
+    part_one: Floats
+    part_other: Floats
+
+    def turned(self) -> _Met:
+        """The same, to be measured along the other path."""
+        return replace(
+            self,
+            one=self.other,
+            other=self.one,
+            part_one=self.part_other,
+            part_other=self.part_one,
+        )
+
+
+def _met(layout: Layout, limit_m: npt.ArrayLike, kind: npt.ArrayLike | None) -> _Met | None:
+    """What lies within its limit; None where there is no limit, or no pair."""
     limits = np.asarray(limit_m, dtype=float)
     kinds = None if kind is None else np.asarray(kind, dtype=np.int64)
     if limits.ndim not in (0, 1, 3) or (limits.ndim == 3 and kinds is None):
         raise CallError("limits go by nothing, by pair, or by pair and two kinds (with `kind`)")
     greatest = float(limits.max(initial=0.0))
     if greatest <= 0.0 or not len(layout):
-        return _empty()
+        return None
     found = approaches(layout, float(chord_m(greatest)))
     pieces = layout.pieces
-    line_i, line_j = pieces.line[found.one], pieces.line[found.other]
     if kinds is not None and limits.ndim == 3:
+        line_i, line_j = pieces.line[found.one], pieces.line[found.other]
         limit = limits[found.pair, kinds[line_i], kinds[line_j]]
     else:
         limit = np.broadcast_to(limits, (len(layout),))[found.pair]
     reach = np.asarray(chord_m(limit))
     close = np.flatnonzero((found.chord_m <= reach) & (limit > 0))
-    one, other = found.one[close], found.other[close]
+    return _Met(
+        layout,
+        found.pair[close],
+        found.one[close],
+        found.other[close],
+        found.chord_m[close],
+        reach[close],
+        found.part_one[close],
+        found.part_other[close],
+    )
+
+
+def _by_line(met: _Met) -> tuple[pd.DataFrame, Ints]:
+    """Maximal intervals of one line near one other, and in which of them each meeting lies."""
+    pieces, one, other = met.layout.pieces, met.one, met.other
     start, end = pieces.start[one], pieces.end[one]
-    low, high = within(start, end, pieces.start[other], pieces.end[other], reach[close])
+    low, high = within(start, end, pieces.start[other], pieces.end[other], met.reach)
     # Where the pieces only just touch the limit, rounding may empty the interval.
-    touch = found.part_one[close]
-    low, high = np.minimum(low, touch), np.maximum(high, touch)
+    low, high = np.minimum(low, met.part_one), np.maximum(high, met.part_one)
     length = pieces.to_m[one] - pieces.from_m[one]
     intervals = pd.DataFrame(
         {
-            "pair": found.pair[close],
-            "line_i": line_i[close],
-            "line_j": line_j[close],
+            "pair": met.pair,
+            "line_i": pieces.line[one],
+            "line_j": pieces.line[other],
             "from_m": pieces.from_m[one] + low * length,
             "to_m": pieces.from_m[one] + high * length,
-            "chord_m": found.chord_m[close],
-            "row": close,
+            "chord_m": met.chord_m,
+            "row": np.arange(len(one)),
         }
     )
-    by_line = _join(intervals, ["pair", "line_i", "line_j"])
+    by_line, run = _join(intervals, ["pair", "line_i", "line_j"])
     at = by_line["row"].to_numpy()
-    one, other = found.one[at], found.other[at]
-    point = pieces.start[one] + found.part_one[at, None] * (pieces.end[one] - pieces.start[one])
-    facing = pieces.start[other] + found.part_other[at, None] * (
+    one, other = one[at], other[at]
+    point = pieces.start[one] + met.part_one[at, None] * (pieces.end[one] - pieces.start[one])
+    facing = pieces.start[other] + met.part_other[at, None] * (
         pieces.end[other] - pieces.start[other]
     )
     by_line["distance_m"] = plan_m(point, facing)
     by_line["lon"], by_line["lat"] = to_lonlat((point + facing) / 2.0)
-    return _along_paths(layout, by_line)
+    return by_line, run
 
 
-def _join(intervals: pd.DataFrame, by: list[str]) -> pd.DataFrame:
-    """One row per run of intervals that meet, with the row of its least distance."""
+def _facing(run: Ints, back: Ints) -> tuple[Ints, Ints]:
+    """Number intervals so that those with a meeting in common, by whatever others, agree.
+
+    `run` and `back` say for every meeting in which interval along either path it lies.
+    """
+    count, count_back = (int(one.max(initial=-1)) + 1 for one in (run, back))
+    size = count + count_back
+    edges = sp.coo_array((np.ones(len(run)), (run, count + back)), shape=(size, size))
+    number = connected_components(edges, directed=False)[1].astype(np.int64)
+    return number[:count], number[count:]
+
+
+def _join(intervals: pd.DataFrame, by: list[str]) -> tuple[pd.DataFrame, Ints]:
+    """One row per run of intervals that meet, with its least distance; the run of each interval."""
     group = intervals.groupby(by, sort=True).ngroup().to_numpy()
     low, high = intervals["from_m"].to_numpy(), intervals["to_m"].to_numpy()
     run, _ = merged(group.astype(np.int64), low, high, _JOIN_M)
@@ -133,7 +221,7 @@ def _join(intervals: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     joined = intervals.iloc[first].reset_index(drop=True)
     from_m, to_m = _span(run, low, high)
     joined["from_m"], joined["to_m"] = from_m, to_m
-    return joined
+    return joined, run
 
 
 def _span(run: Ints, low: Floats, high: Floats) -> tuple[Floats, Floats]:
@@ -145,11 +233,11 @@ def _span(run: Ints, low: Floats, high: Floats) -> tuple[Floats, Floats]:
     return np.minimum.reduceat(low[order], begins), np.maximum.reduceat(high[order], begins)
 
 
-def _along_paths(layout: Layout, by_line: pd.DataFrame) -> pd.DataFrame:
-    """Repeat rows for every occurrence of line i in the path, and number the stretches."""
+def _along_paths(layout: Layout, path: Ints, by_line: pd.DataFrame) -> pd.DataFrame:
+    """Repeat rows for every occurrence of line i in the pair's path, and number the stretches."""
     paths, length = layout.paths, layout.pieces.line_length_m
     asked, entry = occurrences(
-        paths, layout.first[by_line["pair"].to_numpy()], by_line["line_i"].to_numpy()
+        paths, path[by_line["pair"].to_numpy()], by_line["line_i"].to_numpy()
     )
     rows = by_line.iloc[asked].reset_index(drop=True)
     low, high = rows["from_m"].to_numpy(), rows["to_m"].to_numpy()
@@ -165,8 +253,10 @@ def _along_paths(layout: Layout, by_line: pd.DataFrame) -> pd.DataFrame:
     rows["stretch"] = run
     rows["stretch_from_m"], rows["stretch_to_m"] = from_m[run], to_m[run]
     rows["stretch_m"] = (to_m - from_m)[run]
-    return rows.iloc[order].reset_index(drop=True)[list(NEAR_COLUMNS)].astype(NEAR_COLUMNS)
+    columns = {**NEAR_COLUMNS, **({"approach": "int64"} if "approach" in rows else {})}
+    return rows.iloc[order].reset_index(drop=True)[list(columns)].astype(columns)
 
 
-def _empty() -> pd.DataFrame:
-    return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in NEAR_COLUMNS.items()})
+def _empty(*further: str) -> pd.DataFrame:
+    columns = {**NEAR_COLUMNS, **dict.fromkeys(further, "int64")}
+    return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in columns.items()})
