@@ -126,8 +126,14 @@ class Plant:
         return [asset for asset in self.assets.values() if asset.role == role]
 
     def holders(self, asset: str) -> tuple[str, ...]:
-        """What `asset` lies directly within, less the kinds that the rules leave out."""
-        return tuple(holder for holder in self.assets[asset].within if holder not in self.ignored)
+        """What `asset` lies directly within.
+
+        In the place of what the rules leave out stands what that lies in.
+        """
+        found: list[str] = []
+        for holder in self.assets[asset].within:
+            found += self.holders(holder) if holder in self.ignored else [holder]
+        return tuple(dict.fromkeys(found))
 
     def all_holders(self, asset: str) -> set[str]:
         found: set[str] = set()

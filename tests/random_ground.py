@@ -19,7 +19,10 @@ def draw_sites(study: Study) -> None:
         study.add("holders", id="ESTATE", kind="estate", within=rng.choice(["", "-"]))
     region = ""
     if study.chance(study.knobs.ignored_kinds):
-        region = study.add("holders", id="REGION", kind="region", within="-")
+        basin = study.add("holders", id="BASIN", kind="basin", within="-")
+        region = study.add(
+            "holders", id="REGION", kind="region", within=rng.choice(["-", basin, basin])
+        )
         study.settings["ignore_kinds"] = ["region"]
     for i in range(count):
         angle = 2 * math.pi * i / count + rng.uniform(-0.2, 0.2)
@@ -127,7 +130,8 @@ def draw_lines(study: Study) -> None:
     towers = []
     way = ""
     if study.chance(0.4):
-        way = study.add("holders", id="LINE-WAY", kind="right-of-way", within="-")
+        inside = rng.choice(["-", "REGION"]) if _has(study, "REGION") else "-"
+        way = study.add("holders", id="LINE-WAY", kind="right-of-way", within=inside)
     for x, y in _scatter(study, rng.randint(3, 4)):
         tower = study.new("M")
         study.at[tower] = (x, y)
@@ -181,7 +185,7 @@ def draw_ground(study: Study) -> None:
             "holders",
             id="ROAD",
             kind="right-of-way",
-            within=rng.choice(["", "-"]),
+            within=rng.choice(["", "REGION" if _has(study, "REGION") else "-"]),
             geometry=shape,
         )
     feet = sorted(

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 
 from waysapart.network.assets import Assets, Bools, Floats, Ints
@@ -105,12 +106,17 @@ def tie_ends(
 
     `a` and `b` of the record win; a blank is snapped to the one structure or
     site within `snap_m` of the end vertex. None, or several, is a gap; so is a
-    recorded end that lies farther than `snap_m` from its vertex.
+    recorded end that lies farther than `snap_m` from its vertex. Of several the
+    nearest is taken; of equally near ones that which more ends on record name, then
+    the westernmost: the ids decide nothing that the records do.
     """
     segments = study.tables["segments"]
     lines = geometries(study, "segments")
     gaps: list[Gap] = []
     tied: dict[str, Ints] = {}
+    recorded = np.r_[assets.numbers(segments["a"]), assets.numbers(segments["b"])]
+    named = np.bincount(recorded[recorded >= 0], minlength=len(assets))
+    west = _from_west(where.geometry)
     for column, vertex in (("a", 0), ("b", -1)):
         points = end_points(lines, last=vertex < 0)
         stated = assets.numbers(segments[column])
@@ -136,7 +142,8 @@ def tie_ends(
         keep = _standing_on(ends, found, where, holders)
         ends, found = ends[keep], found[keep]
         near = shapely.distance(points[blank][ends], where.geometry[found])
-        order = np.lexsort((where.number[found], near, ends))
+        number = where.number[found]
+        order = np.lexsort((number, *west[:, found], -named[number], near, ends))
         ends, found, near = ends[order], found[order], near[order]
         first = np.flatnonzero(np.r_[True, np.diff(ends) > 0]) if len(ends) else np.empty(0, int)
         node[blank[ends[first]]] = where.number[found[first]]
@@ -254,10 +261,21 @@ def passing(study: Study, assets: Assets, ends: Ends) -> Passing:
     )
 
 
+def _from_west(geometry: np.ndarray) -> Floats:
+    """Keys by which `numpy.lexsort` puts geometries in order from west, then south."""
+    return np.asarray(shapely.bounds(geometry).T[::-1])
+
+
+def _codes(kind: np.ndarray) -> Ints:
+    return np.unique(kind.astype(str), return_inverse=True)[1].astype(np.int64)
+
+
 def same_place(study: Study, within_m: float) -> list[Gap]:
     """Structures of one kind recorded in one place under two ids.
 
-    Two paths through 'both' would look apart though they meet in one thing.
+    Two paths through 'both' would look apart though they meet in one thing. The gap is
+    told of the one that fewer ends on record name, else of the western one; of two that
+    nothing tells apart, of the first by id.
     """
     structures = study.tables["structures"]
     geometry = geometries(study, "structures")
@@ -266,9 +284,14 @@ def same_place(study: Study, within_m: float) -> list[Gap]:
     first, second = shapely.STRtree(geometry).query(
         geometry, predicate="dwithin", distance=within_m
     )
-    once = first < second
-    first, second = first[once], second[once]
     kind = structures["kind"].to_numpy()
+    rank = np.empty(len(geometry), dtype=np.int64)
+    segments = study.tables["segments"]
+    uses = pd.concat([segments["a"], segments["b"]]).value_counts()
+    named = structures["id"].map(uses).fillna(0).to_numpy(dtype=np.int64)
+    rank[np.lexsort((_codes(kind), *_from_west(geometry), named))] = np.arange(len(geometry))
+    once = rank[first] < rank[second]
+    first, second = first[once], second[once]
     overhead = np.isin(kind, SPAN_STRUCTURES)
     alike = (overhead[first] & overhead[second]) | (kind[first] == kind[second])
     gaps = []

@@ -51,7 +51,8 @@ class Network:
     assets : Assets
         Numbers of all assets; the arrays below use them.
     within : csr_array of bool, shape (assets, assets)
-        Row lies directly within column; kinds that the rules ignore left out.
+        Row lies directly within column; where the rules ignore the kind of what it lies
+        in, within what that lies in.
     hazards : csr_array of bool, shape (assets, assets)
         Segment, structure or site (row) is taken by hazard (column).
     ends, passed : Ends, Passing
@@ -151,8 +152,8 @@ def tie(study: Study) -> Network:
         refuses nothing.
     """
     assets = number_assets(study)
-    within, ignored = _holders(study, assets)
-    above = _above(within)
+    recorded, within, ignored = _holders(study, assets)
+    above = _above(recorded)
     where = places(study, assets)
     ends = tie_ends(study, assets, where, above)
     passed = passing(study, assets, ends)
@@ -210,8 +211,12 @@ def tie(study: Study) -> Network:
     )
 
 
-def _holders(study: Study, assets: Assets) -> tuple[sp.csr_array, tuple[str, ...]]:
-    """Who lies directly within what, without holders too large to mean anything."""
+def _holders(study: Study, assets: Assets) -> tuple[sp.csr_array, sp.csr_array, tuple[str, ...]]:
+    """Who lies directly within what: on record, and less holders too large to mean anything.
+
+    What a holder that is left out lies in itself still holds all that lies in it. Whether a
+    structure stands on a site is for the record to say, whatever is left out.
+    """
     rows, columns = [], []
     for role in assets.start:
         if "within" not in ROLES[role].column:
@@ -221,10 +226,21 @@ def _holders(study: Study, assets: Assets) -> tuple[sp.csr_array, tuple[str, ...
         columns.append(assets.numbers(holder))
     row = np.concatenate(rows)
     column = np.concatenate(columns)
+    shape = (len(assets), len(assets))
+    recorded = boolean(row, column, shape)
     kinds = assets.frame["kind"].isin(study.rules.reliance.ignore_kinds).to_numpy()
     ignored = kinds[column] & (column >= 0)
+    if not ignored.any():
+        return recorded, recorded, ()
     names = tuple(sorted(set(assets.ids(column[ignored]))))
-    return boolean(row[~ignored], column[~ignored], (len(assets), len(assets))), names
+    kept = boolean(row[~ignored], column[~ignored], shape)
+    onward = boolean(row[ignored], column[ignored], shape)
+    through = onward
+    while (further := sp.csr_array(through + through @ onward)).nnz > through.nnz:
+        through = further
+    within = sp.csr_array(kept + through @ kept)
+    within.sum_duplicates()
+    return recorded, within, names
 
 
 def _above(within: sp.csr_array) -> Callable[[int], frozenset[int]]:

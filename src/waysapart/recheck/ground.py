@@ -5,6 +5,7 @@ Everything goes by id; a place along a line is a fraction of its length.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -37,9 +38,10 @@ class Ground:
     """Attributes by id.
 
     `ends`: the structures or sites that a segment ends at; `passed`: what it passes,
-    with the fraction of its line; `holders`: what an asset lies directly within;
-    `hit`: the hazards that take a segment, structure or site; `left_out`: holders
-    of kinds that the rules ignore.
+    with the fraction of its line; `recorded`: what an asset lies directly within;
+    `holders`: the same less the kinds that the rules ignore, in whose place stands
+    what those lie in; `hit`: the hazards that take a segment, structure or site;
+    `left_out`: holders of kinds that the rules ignore.
     """
 
     records: Records
@@ -47,6 +49,7 @@ class Ground:
     shape: dict[str, Any]
     ends: dict[str, tuple[str | None, str | None]] = field(default_factory=dict)
     passed: dict[str, dict[str, float]] = field(default_factory=dict)
+    recorded: dict[str, list[str]] = field(default_factory=dict)
     holders: dict[str, list[str]] = field(default_factory=dict)
     hit: dict[str, list[str]] = field(default_factory=dict)
     left_out: set[str] = field(default_factory=set)
@@ -57,7 +60,7 @@ class Ground:
         found: set[str] = set()
         waiting = [asset]
         while waiting:
-            fresh = [one for one in self.holders.get(waiting.pop(), ()) if one not in found]
+            fresh = [one for one in self.recorded.get(waiting.pop(), ()) if one not in found]
             found.update(fresh)
             waiting += fresh
         return found
@@ -85,15 +88,29 @@ def survey(records: Records) -> Ground:
     for role in WITH_WITHIN:
         for row in records.rows[role]:
             named = [holder for holder in row.get("within") or () if holder != "-"]
-            out = {holder for holder in named if ground.kind.get(holder) in ignored}
-            ground.holders[row["id"]] = [holder for holder in named if holder not in out]
-            ground.left_out |= out
+            ground.recorded[row["id"]] = named
+            ground.left_out |= {one for one in named if ground.kind.get(one) in ignored}
+    for name in ground.recorded:
+        ground.holders[name] = _counted(ground, name)
     ground.gaps += [_gone(records, *lost) for lost in records.gone]
     _tie_ends(ground)
     _find_passed(ground)
     _find_twins(ground)
     _find_hazards(ground)
     return ground
+
+
+def _counted(ground: Ground, name: str) -> list[str]:
+    """What an asset lies directly within; for what is left out, what that lies within."""
+    found: list[str] = []
+    waiting = [*ground.recorded[name]]
+    for holder in waiting:
+        if holder in ground.left_out:
+            further = ground.recorded.get(holder, ())
+            waiting += [one for one in further if one not in waiting]
+        elif holder not in found:
+            found.append(holder)
+    return found
 
 
 def _gone(records: Records, role: str, owner: str, _column: str) -> Gap:
@@ -114,6 +131,7 @@ def _tie_ends(ground: Ground) -> None:
     sites = {row["id"] for row in records.rows["sites"]}
     names = sorted(sites) + sorted(row["id"] for row in records.rows["structures"])
     tree = shapely.STRtree([shape[name] for name in names])
+    named = _named_ends(records)
 
     def gives_way(site: str, near: list[str]) -> bool:
         """A site gives way to a structure that stands on it."""
@@ -135,12 +153,17 @@ def _tie_ends(ground: Ground) -> None:
             hits = sorted(tree.query(point, predicate="dwithin", distance=records.snap_m))
             near = [names[k] for k in hits]
             near = [one for one in near if one not in sites or not gives_way(one, near)]
-            near.sort(key=lambda one: point.distance(shape[one]))
+            near.sort(key=lambda one: (point.distance(shape[one]), -named[one], shape[one].bounds))
             if len(near) != 1:
                 code = "end-ambiguous" if near else "end-meets-nothing"
                 ground.gaps.append(Gap(code, row["id"], (row["id"],)))
             found.append(near[0] if near else None)
         ground.ends[row["id"]] = (found[0], found[1])
+
+
+def _named_ends(records: Records) -> Counter[str | None]:
+    """How many ends of segments each structure or site is named for."""
+    return Counter(row.get(end) for row in records.rows["segments"] for end in ("a", "b"))
 
 
 def _find_passed(ground: Ground) -> None:
@@ -166,12 +189,17 @@ def _find_twins(ground: Ground) -> None:
     structures = ground.records.rows["structures"]
     shapes = [row["geometry"] for row in structures]
     tree = shapely.STRtree(shapes)
+    named = _named_ends(ground.records)
     within_m = ground.records.rules["defaults"]["same_place_m"]
-    for one, row in enumerate(structures):
-        for other in tree.query(shapes[one], predicate="dwithin", distance=within_m):
+    for place, row in enumerate(structures):
+        for other in tree.query(shapes[place], predicate="dwithin", distance=within_m):
             twin = structures[other]
             alike = row["kind"] == twin["kind"] or {row["kind"], twin["kind"]} <= SPAN_PLACES
-            if row["id"] < twin["id"] and alike:
+            ranks = [
+                (named[one["id"]], *one["geometry"].bounds, one["kind"], one["id"])
+                for one in (row, twin)
+            ]
+            if ranks[0] < ranks[1] and alike:
                 ground.gaps.append(Gap("same-place", row["id"], (row["id"], twin["id"])))
 
 
