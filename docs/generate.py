@@ -139,7 +139,8 @@ def _rule_table(table: RuleTable) -> Iterator[str]:
         elif key.required:
             default = "required"
         else:
-            default = "by name, below" if table.shipped else "none"
+            named = any(one.key == key.name for one in table.shipped)
+            default = "by name, below" if named else "none"
         cells = (key.type, key.unit, default, key.source, key.says)
         yield _row(f"`{key.name}`", *cells)
     yield ""

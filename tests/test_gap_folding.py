@@ -215,6 +215,23 @@ def test_the_page_shows_twelve_of_a_kind_and_the_rest_in_one_row() -> None:
     assert len(rows) == 13
 
 
+def test_the_page_lists_four_hundred_ids_and_counts_the_rest() -> None:
+    """Of 1,000 blanks; the CSV of check has them all."""
+    ids = [f"D{k}" for k in range(1000)]
+    gap = {"code": "blank-within", "asset": "D0", "message": "m", "count": 1000, "assets": ids}
+    (row,) = gap_rows([gap])
+    assert row["ids"] == ids[:400]
+    assert row["ids_left"] == 600
+
+
+def test_check_says_where_a_gap_stands(tmp_path: Path) -> None:
+    """With the row for one; many together share the file and the column."""
+    one = run("check", write_sparse(tmp_path / "one", known=8)).output
+    assert "[segments.geojson, layer segments, row 16, column within]" in spaced(one)
+    many = run("check", write_sparse(tmp_path / "many", known=7)).output
+    assert "[segments.geojson, layer segments, column within]" in spaced(many)
+
+
 def test_comparing_names_the_blanks_that_went(tmp_path: Path, proof: Proof) -> None:
     """E1 and E2 were recorded: less stands against K1, and nothing came."""
     after = wa.prove(wa.read_study(write_sparse(tmp_path / "after", known=2)))

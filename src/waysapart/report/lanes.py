@@ -82,7 +82,12 @@ class Lanes:
             return None
         labels = self._labels([lane.path for lane in lanes], trial.group_test is not None)
         pair = self._pairs.get((lanes[0].path, lanes[1].path))
-        unknown = {gap["asset"] for gap in facts.get("gaps", []) if gap["code"] == "leased-route"}
+        unknown = {
+            name
+            for gap in facts.get("gaps", [])
+            if gap["code"] == "leased-route"
+            for name in gap.get("assets") or [gap["asset"]]
+        }
         return {
             "lanes": [
                 self._drawn(lane, label, pair, unknown)

@@ -74,12 +74,18 @@ def show_gaps(console: Console, gaps: Sequence[Mapping[str, Any]], most: int | N
         table.add_row(
             styled(gap["code"], "yellow"),
             styled(words.bears_said(gap), "dim"),
-            styled(gap["message"]),
+            _gap_said(gap),
         )
     console.print(table)
     left = words.gap_count(gaps) - words.gap_count(shown)
     if left:
         console.print(styled(f"  and {left} more: waysapart check --csv FILE lists all"))
+
+
+def _gap_said(gap: Mapping[str, Any]) -> Text:
+    said = styled(gap["message"])
+    place = words.place_said(gap)
+    return said.append_text(styled(f" [{place}]", "dim")) if place else said
 
 
 def show_record_first(console: Console, first: Mapping[str, Any], most: int = 8) -> None:

@@ -13,28 +13,29 @@ Facts = Mapping[str, Any]
 View = dict[str, Any]
 
 _MOST_MATCHED = 400
+_MOST_IDS = 400
+"""Ids of a folded gap that the page lists; `check --csv` lists all."""
 _UNITS = {"us": "µs", "1/a": "a year", "1/(km a)": "a year and km", "a": "years"}
 
 
 def gap_row(gap: Facts | str) -> View:
     """One record gap, or many told as one, with the place where its row stands."""
     if not isinstance(gap, Mapping):
-        return {"code": "", "asset": "", "ids": [], "message": str(gap), "place": "", "bears": ""}
+        return {**_NO_GAP, "message": str(gap)}
     many = int(gap.get("count") or 1) > 1
-    named = [
-        ("", gap.get("file")),
-        ("layer ", gap.get("layer")),
-        ("row ", None if many else gap.get("row")),
-        ("column ", gap.get("column")),
-    ]
+    ids = [str(name) for name in gap.get("assets") or []] if many else []
     return {
         "code": gap.get("code") or "",
         "asset": "" if many else gap.get("asset") or "",
-        "ids": [str(name) for name in gap.get("assets") or []] if many else [],
+        "ids": ids[:_MOST_IDS],
+        "ids_left": max(0, len(ids) - _MOST_IDS),
         "message": gap.get("message") or "",
         "bears": words.bears_said(gap),
-        "place": ", ".join(f"{word}{value}" for word, value in named if value is not None),
+        "place": words.place_said(gap),
     }
+
+
+_NO_GAP: View = {"code": "", "asset": "", "ids": [], "ids_left": 0, "place": "", "bears": ""}
 
 
 def gap_rows(gaps: Sequence[Facts], most: int = 12) -> list[View]:
@@ -50,7 +51,8 @@ def gap_rows(gaps: Sequence[Facts], most: int = 12) -> list[View]:
         known = GAP_CODES.get(code)
         row = gap_row({"code": code, "bears_on": known.bears_on if known else None})
         means = f": {known.means}" if known else ""
-        rows.append({**row, "ids": ids, "message": f"{len(ids)} more of this kind{means}"})
+        told = {"ids": ids[:_MOST_IDS], "ids_left": max(0, len(ids) - _MOST_IDS)}
+        rows.append({**row, **told, "message": f"{len(ids)} more of this kind{means}"})
     return rows
 
 

@@ -330,6 +330,18 @@ def gap_count(gaps: Sequence[Facts]) -> int:
     return sum(int(gap.get("count") or 1) for gap in gaps)
 
 
+def place_said(gap: Facts) -> str:
+    """Where a gap's row stands: `cables.csv, layer cables, row 40`; of many, without the row."""
+    many = int(gap.get("count") or 1) > 1
+    named = [
+        ("", gap.get("file")),
+        ("layer ", gap.get("layer")),
+        ("row ", None if many else gap.get("row")),
+        ("column ", gap.get("column")),
+    ]
+    return ", ".join(f"{word}{value}" for word, value in named if value is not None)
+
+
 _BEARS = {"separation": "separation", "limits": "limits", "both": "separation and limits"}
 
 
