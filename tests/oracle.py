@@ -21,7 +21,7 @@ from oracle_plant import (
     run_fibre_m,
     run_route_m,
 )
-from oracle_records import Gap, Plant, Way, ids, number, waivers_now
+from oracle_records import ASSET_ROLES, Gap, Plant, Way, ids, number, waivers_now
 from oracle_reliance import Reliance
 
 LIGHT_M_PER_S = 299_792_458.0
@@ -55,7 +55,11 @@ class PathAnswer:
 
 @dataclass(frozen=True)
 class SharedAnswer:
-    """An avoidable shared asset; `roots` are all the things that `through` might name."""
+    """An avoidable shared asset; `roots` are all the things that `through` might name.
+
+    That is, those with the fewest steps to the asset, and of them the first by role; which
+    of several the ways meet first is left open. `through` is one of them, by id.
+    """
 
     asset: str
     role: str
@@ -472,14 +476,15 @@ class _Judge:
         }
 
     def _roots(self, asset: str, avoidable: set[str], folded: set[str]) -> frozenset[str]:
-        found: set[str] = set()
-        ahead = [asset]
-        while ahead:
-            for other in self._below(ahead.pop(), avoidable):
-                if other not in found:
-                    found.add(other)
-                    ahead.append(other)
-        return frozenset(found - folded)
+        inside, layer = {asset}, {asset}
+        while layer and layer <= folded:
+            layer = set().union(*(self._below(one, avoidable) for one in layer)) - inside
+            inside |= layer
+        roots = layer - folded
+        first = min((ASSET_ROLES.index(self.plant.assets[one].role) for one in roots), default=-1)
+        return frozenset(
+            one for one in roots if ASSET_ROLES.index(self.plant.assets[one].role) == first
+        )
 
     def _waived(self, name: str, avoidable: set[str], folded: set[str]) -> set[str]:
         waived = {asset for asset in avoidable if (name, asset) in self.waivers}

@@ -78,7 +78,7 @@ def test_circuits_and_groups_share_and_are_judged_alike(
         shared = {entry["asset"]: entry for entry in mine["shared"]}
         assert set(shared) == set(answer.shared)
         for asset, entry in shared.items():
-            assert entry["through"] == answer.shared[asset].through
+            assert entry["through"] in (answer.shared[asset].roots or {None})
             assert entry["waived"] == answer.shared[asset].waived
         assert set(mine["unavoidable"]) == answer.unavoidable
         assert set(mine.get("tail", ())) == answer.tail

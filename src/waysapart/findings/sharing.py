@@ -10,6 +10,7 @@ import scipy.sparse as sp
 from waysapart.findings.tails import Indoors, tail_columns
 from waysapart.network.assets import Bools, Ints, boolean
 from waysapart.reliance.closure import both, union, without
+from waysapart.reliance.explain import Encounters
 from waysapart.reliance.rely import Reliance
 
 
@@ -108,14 +109,14 @@ def blank_within(reliance: Reliance, sides: Sides) -> Ints:
     return np.asarray(any_side.astype(np.int64) @ in_class, dtype=np.int64)
 
 
-def merge(reliance: Reliance, held: Sharing, owner: list[int], count: int) -> Sharing:
+def merge(reliance: Reliance, held: Sharing, owner: list[int], sides: Sides) -> Sharing:
     """Bring tests of one owner together, and name the reason of what is folded.
 
     What is avoidable in any of the tests is avoidable; what is shared on its
-    own in any of them is not folded.
+    own in any of them is not folded. `sides` are those of the owners.
     """
     number = np.array(owner, dtype=np.int64)
-    by_owner = boolean(number, np.arange(len(owner)), (count, len(owner)))
+    by_owner = boolean(number, np.arange(len(owner)), (len(sides), len(owner)))
     shared = sp.csr_array(by_owner @ held.shared)
     avoidable = sp.csr_array(by_owner @ held.avoidable)
     tail = without(sp.csr_array(by_owner @ held.tail), avoidable)
@@ -123,7 +124,8 @@ def merge(reliance: Reliance, held: Sharing, owner: list[int], count: int) -> Sh
     folded = without(shared, both(shared, alone))
     unavoidable = without(shared, union(avoidable, tail))
     merged = Sharing(shared, unavoidable, avoidable, tail, folded)
-    through, supports = _reasons(reliance, avoidable, both(folded, avoidable))
+    ways = sp.csr_array(_by_test(sides) @ sides.paths)
+    through, supports = _reasons(reliance, avoidable, both(folded, avoidable), ways)
     return replace(merged, through=through, supports=supports)
 
 
@@ -258,13 +260,32 @@ def _folded(
 
 
 def _reasons(
-    reliance: Reliance, shared: sp.csr_array, folded: sp.csr_array
+    reliance: Reliance, shared: sp.csr_array, folded: sp.csr_array, ways: sp.csr_array
 ) -> tuple[dict[tuple[int, int], int], dict[tuple[int, int], tuple[int, ...]]]:
-    """For each folded asset, the shared thing in it that stands for itself (smallest id)."""
-    ids = reliance.network.assets.frame["id"].to_numpy()
+    """For each folded asset, the shared thing in it that stands for itself: the fewest steps in.
+
+    Of several, the first by role; of these the one that the ways (paths of each test)
+    meet first, whichever of them is called main; of what they meet alike the westernmost.
+    Ids tell only what the records do not tell apart.
+    """
+    assets = reliance.network.assets
+    ids = assets.frame["id"].to_numpy()
+    role = np.searchsorted(list(assets.start.values()), np.arange(shared.shape[1]), side="right")
+    met = Encounters(reliance)
     back = reliance.steps.T.tocsr()
     through: dict[tuple[int, int], int] = {}
     supports: dict[tuple[int, int], tuple[int, ...]] = {}
+
+    def first_met(test: int, candidates: list[int]) -> int:
+        paths = ways.indices[ways.indptr[test] : ways.indptr[test + 1]].tolist()
+
+        def rank(asset: int) -> tuple[object, ...]:
+            places = [met.place(path, asset) for path in paths]
+            known = [place for place in places if place is not None]
+            return sorted(known), met.where(asset), known, str(ids[asset])
+
+        return candidates[0] if len(candidates) == 1 else min(candidates, key=rank)
+
     for test in np.flatnonzero(np.diff(folded.indptr)).tolist():
         mine = set(shared.indices[shared.indptr[test] : shared.indptr[test + 1]].tolist())
         hidden = folded.indices[folded.indptr[test] : folded.indptr[test + 1]].tolist()
@@ -272,16 +293,18 @@ def _reasons(
         for asset in hidden:
             found: set[int] = {asset}
             layer = [asset]
-            while layer:
+            while layer and hidden_set.issuperset(layer):
                 layer = [
                     before
                     for at in layer
                     for before in back.indices[back.indptr[at] : back.indptr[at + 1]].tolist()
                     if before in mine and before not in found and not found.add(before)  # type: ignore[func-returns-value]
                 ]
-            roots = found - hidden_set
+            roots = [number for number in layer if number not in hidden_set]
             if roots:
-                through[test, asset] = min(roots, key=lambda number: str(ids[number]))
+                first_role = min(role[number] for number in roots)
+                alike = [number for number in roots if role[number] == first_role]
+                through[test, asset] = first_met(test, alike)
                 supports[test, asset] = tuple(
                     sorted(
                         set(back.indices[back.indptr[asset] : back.indptr[asset + 1]].tolist())

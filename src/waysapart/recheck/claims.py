@@ -271,7 +271,10 @@ def _check_shared(
         said = f"{what}: shared {one['asset']}"
         findings.same(f"{said}: role and kind", (one["role"], one["kind"]), role_of(world, asset))
         if not unsure:
-            findings.same(f"{said}: through", one["through"], shared.through.get(asset))
+            named = shared.through.get(asset, {None})
+            findings.holds(
+                one["through"] in named, f"{said}: through {one['through']}, not one of {named}"
+            )
             findings.same(f"{said}: waived", one["waived"], asset in shared.waived)
         chains = one.get("via") or {
             key.removesuffix("_via"): chain for key, chain in one.items() if key.endswith("_via")

@@ -15,14 +15,15 @@ class Shared:
     """Attributes as in the evidence.
 
     `tail`: what a circuit shares inside its end sites before its paths part, where that
-    is excused; `through`: what is shared only because something shared lies in it, and that
-    thing; `supports`: what such a holder directly holds of the shared things.
+    is excused; `through`: what is shared only because something shared lies in it, and the
+    things that may be named for it: the fewest steps in, and of those the first by role;
+    `supports`: what such a holder directly holds of the shared things.
     """
 
     shared: set[Asset] = field(default_factory=set)
     avoidable: set[Asset] = field(default_factory=set)
     tail: set[Asset] = field(default_factory=set)
-    through: dict[Asset, str | None] = field(default_factory=dict)
+    through: dict[Asset, set[str]] = field(default_factory=dict)
     supports: dict[Asset, set[Asset]] = field(default_factory=dict)
     waived: set[Asset] = field(default_factory=set)
 
@@ -48,16 +49,16 @@ def share(world: World, trial: Trial) -> Shared:
     holders = world.reliance.holders
     for asset in folded:
         below = {one for one in found.avoidable if asset in holders.get(one, ())}
-        inside = {asset}
-        waiting = [asset]
-        while waiting:
-            at = waiting.pop()
-            more = {one for one in found.avoidable - inside if at in holders.get(one, ())}
-            inside |= more
-            waiting += more
-        roots = inside - folded
+        inside, layer = {asset}, {asset}
+        while layer and layer <= folded:
+            layer = {
+                one for one in found.avoidable - inside if layer.intersection(holders.get(one, ()))
+            }
+            inside |= layer
+        roots = {_name(one) for one in layer - folded}
         if roots:
-            found.through[asset] = min(_name(one) for one in roots)
+            by_role = (rows.keys() & roots for rows in world.records.by.values())
+            found.through[asset] = next(names for names in by_role if names)
             found.supports[asset] = below
     return found
 

@@ -1,10 +1,19 @@
-"""Why a path relies on an asset: the chain link, cable, segment, structure that leads to it."""
+"""Why a path relies on an asset, and where on its way it first meets it."""
 
 from __future__ import annotations
 
-import numpy as np
+from functools import cached_property
 
+import numpy as np
+import shapely
+
+from waysapart.network.assets import Ints, listed
+from waysapart.network.ends import geometries
 from waysapart.reliance.rely import Reliance
+from waysapart.schema import ROLES
+
+_LEADS = ("within", "site", "at", "needs", "supplies", "carried_by")
+"""Columns by which one asset leads to others, in the order in which they are followed."""
 
 
 class Chains:
@@ -136,3 +145,139 @@ class Chains:
             found.setdefault(item, (name,))
         self._cable_items[part] = {item: found[item] for item in listed}
         return self._cable_items[part]
+
+
+class Encounters:
+    """In which order paths meet what they rely on, by the records and never by the ids.
+
+    A path meets what its links rely on link by link, from the circuit's end a. Within a
+    link come its equipment (a, `via`, b), then its cables with their segments and
+    structures as the runs have them, then what `relies_on` names; after these what they
+    lead to, step by step, lists in the order in which they are written.
+    """
+
+    def __init__(self, reliance: Reliance) -> None:
+        self._reliance = reliance
+        self._on_link: dict[int, dict[int, int]] = {}
+
+    def place(self, path: int, asset: int) -> tuple[int, int] | None:
+        """Which link of a path first meets an asset, and as which of all that it relies on.
+
+        None where the path does not rely on the asset.
+        """
+        for number, link in enumerate(self._reliance.network.paths.links(path).tolist()):
+            at = self._met(link).get(asset)
+            if at is not None:
+                return number, at
+        return None
+
+    def where(self, asset: int) -> tuple[float, ...]:
+        """West, south, east and north bounds of an asset, or of where it stands; else infinite."""
+        place = self._place[asset]
+        return tuple(self._bounds[place if place >= 0 else asset].tolist())
+
+    def _met(self, link: int) -> dict[int, int]:
+        """Everything that a link relies on, numbered as it is met."""
+        if link not in self._on_link:
+            links = self._reliance.links
+            relied = set(links.indices[links.indptr[link] : links.indptr[link + 1]].tolist())
+            met = dict.fromkeys(self._direct(link))
+            first, follows = self._follows
+            waiting = list(met)
+            for asset in waiting:  # grows as it goes
+                for following in follows[first[asset] : first[asset + 1]].tolist():
+                    if following not in met:
+                        met[following] = None
+                        waiting.append(following)
+            met |= dict.fromkeys(sorted(relied - met.keys(), key=self._by_place))
+            kept = [asset for asset in met if asset in relied]
+            self._on_link[link] = {asset: place for place, asset in enumerate(kept)}
+        return self._on_link[link]
+
+    def _by_place(self, number: int) -> tuple[float, ...]:
+        return self.where(number) if number < len(self._place) else ()
+
+    def _direct(self, link: int) -> list[int]:
+        """What the link's record names, and the course of its cables."""
+        network = self._reliance.network
+        found: list[int] = []
+        for column in ("a", "via", "b"):
+            found += self._named(link, column)
+        low, high = np.searchsorted(network.pieces.link, [link, link + 1])
+        for piece in range(int(low), int(high)):
+            part, turned = int(network.pieces.part[piece]), bool(network.pieces.reversed[piece])
+            found += self._course(part, turned)
+        return [*found, *self._named(link, "relies_on")]
+
+    def _named(self, link: int, column: str) -> list[int]:
+        network = self._reliance.network
+        _, names = listed(network.study.tables["links"][column].iloc[[link]])
+        return [number for number in network.assets.numbers(names).tolist() if number >= 0]
+
+    def _course(self, part: int, turned: bool) -> list[int]:
+        """Structures and segments of a stretch of cable as it runs, then the cable itself."""
+        network = self._reliance.network
+        parts, passed = network.parts, network.passed
+        rows = range(int(parts.first[part]), int(parts.first[part + 1]))
+        found: list[int] = []
+        for row in reversed(rows) if turned else rows:
+            segment = int(parts.segment[row])
+            low, high = np.searchsorted(passed.segment, [segment, segment + 1])
+            between = passed.structure[low:high].tolist()
+            against = (parts.start[row] > parts.stop[row]) != turned
+            ends = [int(parts.entry[row]), int(parts.exit[row])]
+            found += [
+                ends[turned],
+                network.assets.start["segments"] + segment,
+                *(reversed(between) if against else between),
+                ends[not turned],
+            ]
+        found.append(network.assets.start["cables"] + int(parts.cable[part]))
+        return [asset for asset in found if asset >= 0]
+
+    @cached_property
+    def _follows(self) -> tuple[Ints, Ints]:
+        """What each asset leads to, in the order of its record: first entries, and entries."""
+        network = self._reliance.network
+        assets, tables = network.assets, network.study.tables
+        rows, columns = [], []
+        for column in _LEADS:
+            for role, start in assets.start.items():
+                if column in ROLES[role].column:
+                    row, names = listed(tables[role][column])
+                    rows.append(start + row)
+                    columns.append(assets.numbers(names))
+        segments, cables = assets.start["segments"], assets.start["cables"]
+        ends, passed, chains = network.ends, network.passed, network.chains
+        rows += [segments + np.arange(len(ends.a)), segments + np.arange(len(ends.b))]
+        columns += [ends.a, ends.b]
+        rows.append(segments + passed.segment)
+        columns.append(passed.structure)
+        rows.append(cables + np.repeat(np.arange(len(chains.carrier)), np.diff(chains.first)))
+        columns.append(segments + chains.segment)
+        row, column_ = np.concatenate(rows), np.concatenate(columns)
+        order = np.argsort(row, kind="stable")
+        order = order[column_[order] >= 0]
+        first = np.searchsorted(row[order], np.arange(len(assets) + 1))
+        return first.astype(np.int64), column_[order].astype(np.int64)
+
+    @cached_property
+    def _place(self) -> Ints:
+        """Where assets without geometry of their own stand; -1: they have it, or nobody knows."""
+        assets, tables = self._reliance.network.assets, self._reliance.network.study.tables
+        place = np.full(len(assets), -1, dtype=np.int64)
+        for role, column in (("equipment", "site"), ("supplies", "site"), ("joints", "at")):
+            place[assets.of_role(role)] = assets.numbers(tables[role][column])
+        return place
+
+    @cached_property
+    def _bounds(self) -> np.ndarray:
+        """Bounds of all geometries in the working CRS, shape (assets, 4); infinite without."""
+        network = self._reliance.network
+        bounds = np.full((len(network.assets), 4), np.inf)
+        for role in network.assets.start:
+            if ROLES[role].geometry:
+                bounds[network.assets.of_role(role)] = shapely.bounds(
+                    geometries(network.study, role)
+                )
+        return np.where(np.isnan(bounds), np.inf, bounds)

@@ -183,7 +183,7 @@ def prove(study: Study | Network) -> Proof:
     contests, owner = contests_of(trials)
     held = sides_of(reliance, contests)
     between = share(reliance, held)
-    sharing = merge(reliance, between, owner, len(trials))
+    sharing = merge(reliance, between, owner, sides)
     asked = [_services_of(names, rules, trial) for trial in contests]
     spacing = space(reliance, held, between, asked, np.array(owner, np.int64))
     waivers = lay_over(reliance, trials, sharing, spacing)
