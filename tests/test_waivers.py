@@ -255,7 +255,7 @@ def test_a_link_is_never_covered(tmp_path: Path) -> None:
     """Both ways share hop H (radio, nothing on record) and pit P in R: `within` leaves H."""
     plant = hop()
     plant.waive(within="R", record=plant.record(tmp_path / "before", within="R"))
-    assert standing(plant.proved(tmp_path / "after")) == {"H", "X"}
+    assert standing(plant.proved(tmp_path / "after")) == {"H", "X", "B"}
 
 
 def test_a_near_approach_is_covered_where_both_members_lie_in_it(tmp_path: Path) -> None:
@@ -1102,8 +1102,10 @@ def repeater() -> Plant:
 
 
 def hop() -> Plant:
-    """Both ways by cable through pit P in lane R to X at B, then over one radio hop H to RB."""
+    """Both ways by cable through pit P in lane R to X at B, then over radio hop H to RB at C."""
     plant = pit()
+    plant.node("C", 1400, 0, role="sites", kind="substation")
+    plant.row("equipment", "RB")["site"] = "C"
     plant.rows["equipment"].append(
         {"id": "X", "site": "B", "within": "-", "supplies": "-", "delay_us": 0}
     )
