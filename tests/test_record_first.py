@@ -218,8 +218,8 @@ def sparse(tmp_path: Path) -> Path:
     )
     links = folder / "links.csv"
     links.write_text(
-        "id,a,b,wavelength_nm,medium,tx_min_dbm,rx_min_dbm\n"
-        "L1,R-W,R-M,1310,fibre,-5,-25\nL2,R-W,R-M,1550,fibre,-5,-25\n"
+        "id,a,b,wavelength_nm,medium,splices,tx_min_dbm,rx_min_dbm\n"
+        "L1,R-W,R-M,1310,fibre,3,-5,-25\nL2,R-W,R-M,1550,fibre,3,-5,-25\n"
     )
     table = json.loads((folder / "segments.geojson").read_text())
     for feature in table["features"]:
