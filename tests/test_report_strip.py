@@ -13,6 +13,7 @@ import pytest
 from waysapart.report.fold import folded
 from waysapart.report.lanes import strips
 from waysapart.report.strip import LEFT, RIGHT, strip_svg
+from waysapart.report.strip_words import strip_said
 from waysapart.study.read import read_study
 from waysapart.verdicts.prove import prove
 
@@ -54,7 +55,8 @@ def test_every_circuit_and_group_has_a_strip(facts_and_strips):
 def test_lanes_are_as_long_as_their_routes(facts, made):
     for name, strip in made.items():
         for lane in strip["lanes"]:
-            route = facts[name]["paths"][lane["label"]]["route_m"]
+            path = facts[name]["paths"][lane["label"]]
+            route = path["route_m"] or path["route_at_least_m"]
             assert lane["length_m"] == pytest.approx(route, abs=1.0), (name, lane["label"])
 
 
@@ -217,3 +219,18 @@ def test_many_bridges_in_one_place_are_drawn_side_by_side(at_m):
     assert svg.count('class="head"') == 14
     assert "6 bridges more" in svg
     assert svg.count('class="bridge hollow"') == 7
+
+
+@pytest.mark.parametrize(
+    ("hop_m", "said"),
+    [(None, "main: at least 1.00 km, "), (400.0, "main: 1.40 km, "), (0.0, "main: 1.00 km, ")],
+)
+def test_the_words_say_how_long_a_way_is_by_the_records_not_as_drawn(hop_m, said):
+    """1000 m of duct and a leased hop that is drawn 300 m wide to be seen."""
+    hop = {"link": "L", "medium": "leased", "from_m": 1000.0, "to_m": 1300.0, "length_m": hop_m}
+    lane = {
+        "label": "main", "a": "A", "b": "B", "length_m": 1300.0, "hops": [hop], "breaks": [],
+        "stretches": [[0.0, 1000.0, "duct"]], "marks": [], "zones": [],
+    }  # fmt: skip
+    strip = {"lanes": [lane, {**lane, "label": "alternate"}], "near": [], "cross": []}
+    assert strip_said(strip, []).startswith(said)

@@ -13,7 +13,7 @@ from waysapart.findings.separation.profile import profile
 from waysapart.report.fold import Finding, folded
 from waysapart.report.profile_svg import outline
 from waysapart.report.tracks import Interval, Lane, Tracks, joined
-from waysapart.verdicts.facts import text_or_none
+from waysapart.verdicts.facts import figure, text_or_none
 from waysapart.verdicts.prove import Proof
 
 _MOST_PROFILES = 80
@@ -132,6 +132,7 @@ class Lanes:
                     "from_m": start,
                     "to_m": stop,
                     "unknown": str(names[link]) in unknown,
+                    "length_m": figure(self._tracks.hop_m(link), "m"),
                 }
                 for link, start, stop in lane.hops
             ],

@@ -47,7 +47,7 @@ def strip_said(strip: Facts, bridges: Sequence[Facts]) -> str:
             else ""
         )
         parts.append(
-            f"{lane['label']}: {words.metres(lane['length_m'])}, "
+            f"{lane['label']}: {_length_said(lane)}, "
             f"{words.listed(shown)}; {_kinds(lane['marks'])}{broken}."
         )
     parts += [f"Bridge: {bridge_said(bridge, lanes)}." for bridge in bridges]
@@ -59,6 +59,15 @@ def strip_said(strip: Facts, bridges: Sequence[Facts]) -> str:
     if not (bridges or near_by or crossings):
         parts.append("Nothing bridges the lanes.")
     return " ".join(parts)
+
+
+def _length_said(lane: Facts) -> str:
+    """Length of a lane by the records, not as it is drawn: hops have a width there all the same."""
+    drawn = sum(hop["to_m"] - hop["from_m"] for hop in lane["hops"])
+    known = [hop["length_m"] for hop in lane["hops"] if hop["length_m"] is not None]
+    least = lane["length_m"] - drawn + sum(known)
+    whole = len(known) == len(lane["hops"]) and not lane["breaks"]
+    return words.bounded(least if whole else None, least, words.metres)
 
 
 def _kinds(marks: Sequence[Sequence[Any]]) -> str:

@@ -93,11 +93,15 @@ class Tracks:
         return Lane(path, rows, begin, begin + length, hops, at, spans)
 
     def _hop_lengths(self, links: Sequence[int], laid_m: float) -> dict[int, float]:
-        """Length of hops without cables: as recorded, else a share of what there is."""
-        table = self._network.study.tables["links"]
-        recorded = table["length_m"].to_numpy(dtype=np.float64)
+        """Length of hops without cables: as recorded, else a share of what there is, to be seen."""
         nominal = max(laid_m * _HOP_SHARE, 1.0)
-        return {link: float(recorded[link]) if recorded[link] > 0 else nominal for link in links}
+        recorded = {link: self.hop_m(link) for link in links}
+        return {link: length if length > 0 else nominal for link, length in recorded.items()}
+
+    def hop_m(self, link: int) -> float:
+        """Length of a hop without cables; NaN where it is not on record."""
+        lengths = self._network.lengths
+        return float(np.maximum(lengths.go_m[link], lengths.return_m[link]))
 
     def stretches(self, lane: Lane) -> list[list[Any]]:
         """Runs of segments of one kind: from, to, kind."""
