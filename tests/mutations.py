@@ -152,7 +152,7 @@ def edit_delay_term(facts: Facts, rng: Rng) -> None:
     """Glass and equipment trade a part, so that they still add up."""
     path = _path(facts, rng)
     terms = path["delay_terms"]
-    if terms["fibre_us"] is None:
+    if None in (terms["fibre_us"], terms["equipment_us"]):
         raise NothingToDamageError
     part = rng.uniform(0.1, 5)
     terms["fibre_us"] += part

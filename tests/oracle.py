@@ -21,7 +21,7 @@ from oracle_plant import (
     run_fibre_m,
     run_route_m,
 )
-from oracle_records import ASSET_ROLES, Gap, Plant, Way, ids, number, waivers_now
+from oracle_records import ASSET_ROLES, Gap, Plant, Way, delay_us, ids, number, waivers_now
 from oracle_reliance import Reliance
 
 LIGHT_M_PER_S = 299_792_458.0
@@ -210,7 +210,8 @@ def _delay_us(plant: Plant, path: Way) -> float | None:
                 way += run_fibre_m(plant, run) * index / LIGHT_M_PER_S * 1e6
             ways.append(way)
         total += max(ways)
-    return total + sum(number(plant.assets[each].row.get("delay_us")) or 0.0 for each in equipment)
+    delays = [delay_us(plant, each) for each in equipment]
+    return None if None in delays else total + sum(each or 0.0 for each in delays)
 
 
 class _Judge:

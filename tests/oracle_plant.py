@@ -205,7 +205,8 @@ def _check_missing_way(plant: Plant, link: str, row: dict[str, str], medium: str
     if (
         medium == "fibre"
         or (medium == "leased" and not known)
-        or (medium in ("electrical", "carrier") and not known and apart)
+        or (medium in ("electrical", "carrier", "radio") and not known and apart)
+        or (medium == "internal" and apart)
     ):
         says = f"the way of {medium} link {link} is not on record"
         plant.gaps.append(Gap("no-way", says, links=frozenset({link})))

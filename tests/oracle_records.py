@@ -294,6 +294,26 @@ USUAL_NEEDS = {"supplies": "gap", "equipment": "none", "other": "none"}
 USUAL_PASSIVE = ("panel", "filter", "splitter", "attenuator")
 
 
+def _word(plant: Plant, column: str, usual: dict[str, str], asset: Asset) -> object:
+    """What `[records]` says of blanks of a column for the kind or role of an asset."""
+    stated = plant.rules.get("records", {}).get(column, {})
+    if not isinstance(stated, dict):
+        return stated
+    table = {**usual, **stated}
+    return table.get(asset.kind, table.get(asset.role, table["other"]))
+
+
+def delay_us(plant: Plant, machine: str) -> float | None:
+    """Delay of equipment: recorded, else as the rules have it; None where nobody knows."""
+    asset = plant.assets[machine]
+    recorded = number(asset.row.get("delay_us"))
+    if recorded is not None:
+        return recorded
+    passive = plant.rules.get("records", {}).get("passive", USUAL_PASSIVE)
+    meaning = "none" if asset.kind in passive else _word(plant, "delay_us", {"other": "gap"}, asset)
+    return None if meaning == "gap" else 0.0 if meaning == "none" else float(str(meaning))
+
+
 def blanks(plant: Plant) -> list[Gap]:
     """Gaps of blanks that the rules do not explain, by `[records]`."""
     records = plant.rules.get("records", {})
@@ -301,11 +321,7 @@ def blanks(plant: Plant) -> list[Gap]:
     found = []
 
     def word(column: str, usual: dict[str, str], asset: Asset) -> object:
-        stated = records.get(column, {})
-        if not isinstance(stated, dict):
-            return stated
-        table = {**usual, **stated}
-        return table.get(asset.kind, table.get(asset.role, table["other"]))
+        return _word(plant, column, usual, asset)
 
     for asset in plant.assets.values():
         asked: list[tuple[str, object]] = []

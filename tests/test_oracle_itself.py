@@ -433,13 +433,14 @@ def test_incomplete_records_are_unproven(plant: Drawing, tmp_path: Path, spoil: 
     assert answer.gaps
 
 
-def test_radio_without_a_way_is_apart(plant: Drawing, tmp_path: Path) -> None:
-    """A radio hop relies on its two ends; nothing is missing from its record."""
+@pytest.mark.parametrize(("masts", "verdict"), [("-", "apart"), ("", "unproven")])
+def test_radio_without_masts(plant: Drawing, tmp_path: Path, masts: str, verdict: str) -> None:
+    """A radio hop relies on its two ends and its masts; a blank does not say that it has none."""
     _leased(plant)
-    plant.change("links", "LN", medium="radio")
+    plant.change("links", "LN", medium="radio", relies_on=masts)
     answer = plant.solve(tmp_path)
     assert relied(answer) == ENDS
-    assert answer.circuits["K"].verdict == "apart"
+    assert answer.circuits["K"].verdict == verdict
 
 
 @pytest.mark.parametrize("counts", [False, True], ids=["tail", "tail counts"])
@@ -538,7 +539,7 @@ def test_pairwise_looks_at_different_members_only(plant: Drawing, tmp_path: Path
     plant.cable("CX", "N-3 N-4")
     plant.link("LX", "RA", "RB", "CX")
     _main_two(plant)
-    plant.link("LR", "RA2", "RB2", "", medium="radio")
+    plant.link("LR", "RA2", "RB2", "", medium="radio", relies_on="-")
     plant.circuit("K1", "RA", "RB", group="G", main="LN", alternate="LX")
     plant.circuit("K2", "RA2", "RB2", group="G", main="LS2", alternate="LR")
     plant.rules = '[services.default]\ngroup_test = "pairwise"'
