@@ -38,8 +38,8 @@ L1_US = round(20_000 * 1.4677 / LIGHT_M_PER_US, 3)
 L2_US = round(20_000 * 1.4682 / LIGHT_M_PER_US, 3)
 HOPS = (
     "id,a,b,wavelength_nm,medium,channel,length_m,relies_on,extra_delay_us,"
-    "tx_min_dbm,rx_min_dbm\n"
-    "L1,R-W,R-M,1310,fibre,,,,,0,-40\n"
+    "tx_min_dbm,rx_min_dbm,splices\n"
+    "L1,R-W,R-M,1310,fibre,,,,,0,-40,0\n"
 )
 
 
@@ -52,7 +52,7 @@ def study(tmp_path: Path) -> SmallStudy:
     for relay in ("R-W", "R-M"):
         made.cell("equipment", relay, delay_us="")
     for link in ("L1", "L2"):
-        made.cell("links", link, tx_min_dbm=0, rx_min_dbm=-40)
+        made.cell("links", link, tx_min_dbm=0, rx_min_dbm=-40, splices=0)
     return made
 
 
@@ -65,7 +65,7 @@ def _known(study: SmallStudy) -> SmallStudy:
 
 def _alternate(study: SmallStudy, medium: str, relies_on: str = "P1", **cells: object) -> None:
     """The alternate over one hop without cables."""
-    study.text("links.csv", HOPS + f"L2,R-W,R-M,,{medium},,,{relies_on},,,\n")
+    study.text("links.csv", HOPS + f"L2,R-W,R-M,,{medium},,,{relies_on},,,,\n")
     study.text("link_runs.csv", "link,seq,cable,fibres,direction\nL1,1,C1,1;2,\n")
     study.cell("links", "L2", **cells)
 
@@ -278,9 +278,9 @@ def test_other_media_are_told_apart_from_fibre(study: SmallStudy) -> None:
     """Main by fibre to Marsh Point's multiplexer, then 3 km leased: the path has 20 km of fibre."""
     _known(study).rows("equipment", "MX,MP,multiplexer,-,B-M,,10\n")
     study.text(
-        "links.csv", HOPS.replace("L1,R-W,R-M", "L1,R-W,MX") + "L2,R-W,R-M,1550,fibre,,,,,,\n"
+        "links.csv", HOPS.replace("L1,R-W,R-M", "L1,R-W,MX") + "L2,R-W,R-M,1550,fibre,,,,,0,-40,0\n"
     )
-    study.rows("links", "L3,MX,R-M,,leased,,3000,P2,,,\n")
+    study.rows("links", "L3,MX,R-M,,leased,,3000,P2,,,,\n")
     study.rows("circuit_paths", "K1,main,2,L3\n")
     path = circuit(study.facts())["paths"]["main"]
     assert (path["length_m"], path["route_m"]) == (20_000.0, 23_000.0)
@@ -348,9 +348,9 @@ def test_an_internal_hop_between_two_sites_is_a_gap_that_names_both(study: Small
 def test_a_hop_within_one_site_adds_no_length(medium: str, study: SmallStudy) -> None:
     _known(study).rows("equipment", "MX,MP,multiplexer,-,B-M,,10\n")
     study.text(
-        "links.csv", HOPS.replace("L1,R-W,R-M", "L1,R-W,MX") + "L2,R-W,R-M,1550,fibre,,,,,,\n"
+        "links.csv", HOPS.replace("L1,R-W,R-M", "L1,R-W,MX") + "L2,R-W,R-M,1550,fibre,,,,,0,-40,0\n"
     )
-    study.rows("links", f"L3,MX,R-M,,{medium},,,,,,\n")
+    study.rows("links", f"L3,MX,R-M,,{medium},,,,,,,\n")
     study.rows("circuit_paths", "K1,main,2,L3\n")
     found = circuit(study.facts())
     assert found["paths"]["main"]["delay_us"] == 210 + L1_US
