@@ -710,7 +710,7 @@ CASES: list[Case] = [
     Case(
         "line in two parts",
         feature("segments.geojson", "D3", two_parts),
-        "a MultiLineString of 2 parts",
+        "part 1 of 2 ends at (9.0609723, 53.9656357), part 2 starts at (9.0404862, 53.9656473)",
         file="segments.geojson",
         row=7,
         column="geometry",
@@ -806,7 +806,7 @@ CASES: list[Case] = [
     Case(
         "waiver of nothing",
         rules('[[waiver]]\ncircuit = "K1"\nreason = "r"\nby = "b"\nuntil = 2030-01-01\n'),
-        "either asset (one id) or pair",
+        "state one of asset (one id), within (one id)",
         file="rules.toml",
         column="waiver.1",
     ),

@@ -27,7 +27,7 @@ def test_bad_input_is_told_with_its_place(case: Case, tmp_path: Path) -> None:
     folder = write_small_study(tmp_path / "small")
     case.mutate(folder)
     with pytest.raises(StudyError) as raised:
-        read_study(folder)
+        read_study(folder, strict=True)
     problems = raised.value.problems
     said = [problem for problem in problems if case.phrase in problem.message]
     assert said, f"{case.phrase!r} is in none of:\n{raised.value}"
@@ -48,7 +48,7 @@ def test_all_problems_of_all_layers_come_in_one_run(tmp_path: Path) -> None:
     ):
         next(case for case in CASES if case.name == name).mutate(folder)
     with pytest.raises(StudyError) as raised:
-        read_study(folder)
+        read_study(folder, strict=True)
     assert {problem.file for problem in raised.value.problems} == {
         "joints.csv",
         "segments.geojson",
@@ -64,7 +64,7 @@ def test_many_rows_with_one_fault_are_listed_up_to_a_number_and_then_counted(
     with (folder / "joints.csv").open("a", encoding="utf-8") as stream:
         stream.writelines(f"X{number},P2,C2,-1\n" for number in range(150))
     with pytest.raises(StudyError) as raised:
-        read_study(folder)
+        read_study(folder, strict=True)
     problems = raised.value.problems
     assert len(problems) == 101
     assert problems[-1].message.startswith("50 more rows")

@@ -141,8 +141,16 @@ def test_a_base_that_is_not_there(tmp_path: Path) -> None:
     assert raised.value.problems[0].column == "extends"
 
 
-def test_duplicates_within_a_proposal_are_still_refused(tmp_path: Path) -> None:
-    folder = proposal(tmp_path, cables="id\nC3\nC3\n")
+def test_duplicates_within_a_proposal_are_no_replacement(tmp_path: Path) -> None:
+    """Two rows of C3 that differ: refused strictly, else a gap; the same row twice counts once."""
+    folder = proposal(tmp_path, cables="id,kind\nC3,duct\nC3,opgw\n")
     with pytest.raises(StudyError, match="taken by an earlier row") as raised:
-        read_study(folder)
+        read_study(folder, strict=True)
     assert raised.value.problems[0].row == 3
+    study = read_study(folder)
+    assert [gap.code for gap in study.gaps] == ["duplicate-id"]
+    assert set(study.gaps[0].assets) == {"C3", "C3 (2)"}
+    (tmp_path / "again").mkdir()
+    again = read_study(proposal(tmp_path / "again", cables="id\nC3\nC3\n"))
+    assert again.gaps == ()
+    assert "say the same as another row" in " ".join(again.notes)

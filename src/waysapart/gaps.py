@@ -35,6 +35,9 @@ class GapCode:
         Whether it leaves open what a path relies on or where it runs.
     limits : tuple of str
         The limits whose figures it leaves open.
+    doubt : bool
+        Whether it puts in doubt what is on record, so that a figure may be false that looks
+        known; else something is missing, and a figure that needs it is not known.
     """
 
     code: str
@@ -42,6 +45,7 @@ class GapCode:
     action: str
     separation: bool = True
     limits: tuple[Limit, ...] = ()
+    doubt: bool = False
 
     @property
     def bears_on(self) -> BearsOn:
@@ -57,6 +61,121 @@ _CODES = (
         "a row refers to an id that the proposal removes",
         "say what takes its place, or remove the referring row as well",
         limits=_EVERY,
+    ),
+    GapCode(
+        "dangling-reference",
+        "a row refers to an id that no row of the expected role has",
+        "correct the id, or enter the record that it names",
+        limits=_EVERY,
+        doubt=True,
+    ),
+    GapCode(
+        "duplicate-id",
+        "several records that differ have one id",
+        "give each thing an id of its own, or keep one of the records",
+        limits=_EVERY,
+        doubt=True,
+    ),
+    GapCode(
+        "duplicate-step",
+        "several rows that differ have one place in a course, such as the same cable and seq",
+        "number the steps, or keep one of the rows",
+        limits=_EVERY,
+        doubt=True,
+    ),
+    GapCode(
+        "no-id",
+        "a row has no id that can be used, so that nobody can tell what it touches",
+        "give it an id",
+        limits=_EVERY,
+        doubt=True,
+    ),
+    GapCode(
+        "blank-required",
+        "a row lacks a value that every row needs",
+        "enter it",
+        limits=_EVERY,
+        doubt=True,
+    ),
+    GapCode(
+        "unreadable-value",
+        "a cell holds what its column cannot hold; it counts as blank",
+        "correct the cell",
+        limits=_EVERY,
+        doubt=True,
+    ),
+    GapCode(
+        "unreadable-figure",
+        "a cell holds no figure that its column can hold; it counts as blank",
+        "correct the cell",
+        separation=False,
+        limits=_EVERY,
+        doubt=True,
+    ),
+    GapCode(
+        "unusable-geometry",
+        "a geometry is missing, in several parts, of the wrong type or at an impossible place",
+        "draw it, or mend it",
+        limits=_EVERY,
+        doubt=True,
+    ),
+    GapCode(
+        "lies-in-itself",
+        "things lie within, or cables are carried by, each other in a circle",
+        "correct one of the rows",
+        limits=_EVERY,
+        doubt=True,
+    ),
+    GapCode(
+        "paths-twice",
+        "the paths of a circuit stand in circuit_paths and in ring_circuits",
+        "state them in one of the two tables",
+        limits=_EVERY,
+        doubt=True,
+    ),
+    GapCode(
+        "unknown-service",
+        "the service of a circuit is none that the rules know, so that nobody can tell its limits",
+        "correct it, or add it to [services] of the rules",
+        limits=(*_EVERY, "recovery"),
+        doubt=True,
+    ),
+    GapCode(
+        "unknown-fibre-type",
+        "the fibre_type of a cable is none that the rules know",
+        "correct it, or add it to [fibres] of the rules",
+        separation=False,
+        limits=_BY_LENGTH,
+        doubt=True,
+    ),
+    GapCode(
+        "no-wavelength",
+        "a fibre link has no wavelength on record",
+        "enter wavelength_nm, or another medium",
+        separation=False,
+        limits=_BY_LENGTH,
+    ),
+    GapCode(
+        "power-limits",
+        "the least of two powers of a link is greater than the greatest; neither counts",
+        "correct them",
+        separation=False,
+        limits=("loss",),
+        doubt=True,
+    ),
+    GapCode(
+        "test-owner",
+        "a test is of a cable and a link at once, or of neither; it does not count",
+        "say which one was tested",
+        separation=False,
+        limits=_BY_LENGTH,
+        doubt=True,
+    ),
+    GapCode(
+        "waiver-owner",
+        "a waiver names neither a circuit nor a group of the study, so that it waives nothing",
+        "correct circuit in the waiver, or take it out",
+        separation=False,
     ),
     GapCode(
         "end-meets-nothing",
@@ -282,18 +401,21 @@ _CODES = (
         "look at the unit of the table; find out which cable was tested, and correct the record or "
         "the test",
         limits=_BY_LENGTH,
+        doubt=True,
     ),
     GapCode(
         "measured-loss",
         "a test measured a loss that the record does not explain, and no length test confirms it",
         "find out which fibre was tested, and correct the record or test its length",
         limits=("loss",),
+        doubt=True,
     ),
     GapCode(
         "measured-delay",
         "a test measured a delay that the record does not explain: one is of another route",
         "find out which link was tested, and correct the record or the test",
         limits=("delay", "asymmetry"),
+        doubt=True,
     ),
 )
 

@@ -32,10 +32,19 @@ from waysapart.errors import StudyError
     metavar="FILE",
     help="Write the work list as CSV: a row for each record, those that decide most first.",
 )
+@click.option(
+    "--strict",
+    is_flag=True,
+    help="Take records that contradict each other as errors, each with its row; "
+    "for those who maintain the layers.",
+)
 @on_option
 @telling_errors
-def check(study: Path, json_file: str | None, csv_file: str | None) -> None:
+def check(study: Path, json_file: str | None, csv_file: str | None, strict: bool) -> None:
     """Read and tie everything; list errors and record gaps, each with where it stands.
+
+    Records that contradict each other (an id twice, a reference to nothing, a cell that cannot
+    be read) are gaps of what they touch. Only what makes the input unreadable is an error.
 
     Where circuits cannot be decided, it says which records to enter first: the fewest that
     let the most circuits be decided.
@@ -46,6 +55,7 @@ def check(study: Path, json_file: str | None, csv_file: str | None) -> None:
     Examples:
         waysapart check examples/estuary
         waysapart check examples/estuary --csv to-record.csv
+        waysapart check examples/estuary --strict
     """
     from waysapart.network.tie import tie
     from waysapart.report.page import write_text_safely
@@ -57,10 +67,11 @@ def check(study: Path, json_file: str | None, csv_file: str | None) -> None:
     from waysapart.verdicts.record_first import NOTHING_OPEN, record_first
 
     try:
-        records = load(study)
+        records = load(study, strict=strict)
     except StudyError as error:
         problems: list[Any] = [problem.as_dict() for problem in error.problems]
-        write_json(json_file, {"errors": problems, "gaps": [], "record_first": None})
+        found = {"errors": problems, "gaps": [], "record_first": None, "notes": list(error.notes)}
+        write_json(json_file, found)
         tell_study_error(error)
         sys.exit(WRONG)
     with busy("tying circuits to the plant"):
@@ -71,8 +82,8 @@ def check(study: Path, json_file: str | None, csv_file: str | None) -> None:
         first = record_first(prove(network)) if asked else NOTHING_OPEN
     if csv_file is not None:
         write_text_safely(csv_file, work_list_csv(first, gaps))
-    found = {"errors": [], "gaps": gaps, "record_first": first, "notes": list(records.notes)}
-    if not write_json(json_file, found):
+    facts = {"errors": [], "gaps": gaps, "record_first": first, "notes": list(records.notes)}
+    if not write_json(json_file, facts):
         console = output()
         rows = [
             count_of(len(table), role.rstrip("s") if len(table) == 1 else role, role)

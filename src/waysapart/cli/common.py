@@ -180,7 +180,7 @@ def busy(text: str) -> Iterator[None]:
         yield
 
 
-def load(path: Path) -> Study:
+def load(path: Path, *, strict: bool = False) -> Study:
     """Read a study, to be judged for the day that was asked, while a person is told so."""
     from waysapart.study.read import read_study
 
@@ -188,7 +188,22 @@ def load(path: Path) -> Study:
     # for circles, of which there are next to none, would take a tenth of the time.
     gc.set_threshold(200_000, 50, 50)
     with busy("reading the layers"):
-        return read_study(path, on=asked_day())
+        return read_study(path, on=asked_day(), strict=strict)
+
+
+def need_circuits(study: Study) -> None:
+    """Refuse to judge a study without circuits.
+
+    Raises
+    ------
+    CallError
+    """
+    if not len(study.tables["circuits"]):
+        raise CallError(
+            f"no circuits: {study.name} has none, so there is nothing to prove. Enter circuits "
+            "and circuit_paths (or rings and ring_circuits); `waysapart blank FOLDER` writes "
+            "empty tables. check, export, dig and worst work without circuits"
+        )
 
 
 def json_text(facts: Any) -> str:

@@ -11,6 +11,7 @@ from waysapart.cli.common import (
     busy,
     json_option,
     load,
+    need_circuits,
     on_option,
     output,
     study_argument,
@@ -51,6 +52,7 @@ def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: b
     from waysapart.verdicts.waivers import give_records
 
     records = load(study)
+    need_circuits(records)
     with busy("proving"):
         proof = prove_study(records)
         facts = proof.facts()

@@ -11,6 +11,7 @@ from waysapart.cli.common import (
     busy,
     check_html,
     load,
+    need_circuits,
     on_option,
     output,
     study_argument,
@@ -97,6 +98,7 @@ def report(
         )
     outside = Outside(grid_m) if share_outside else None
     records = load(study)
+    need_circuits(records)
     with busy("proving"):
         proof = prove(records)
     with busy("writing the report"):

@@ -86,7 +86,7 @@ class Outages:
         """Greatest weight in each class of assets: shape (classes,)."""
         found = np.zeros(self.members.shape[0])
         of = np.repeat(np.arange(len(found)), np.diff(self.members.indptr))
-        np.maximum.at(found, of, self.weight[self.members.indices])
+        np.fmax.at(found, of, self.weight[self.members.indices])  # NaN: no length on record
         return found
 
     def contributions(self, tests: Sequence[int] | Ints) -> Floats:

@@ -185,6 +185,9 @@ def _zones(
 ) -> tuple[np.ndarray, Floats, Ints, Ints]:
     """Zones round the end sites of the circuits of every contest.
 
+    Where an end site has no place on record, nobody knows where its zone lies: the place is
+    None, and the zone excuses everything.
+
     Returns
     -------
     places, radius_m
@@ -205,7 +208,8 @@ def _zones(
         )
     ]
     stands = np.column_stack([np.tile(sides.test[member.row], 2), site_of[np.concatenate(ends)]])
-    stands = np.unique(stands[stands[:, 1] >= 0], axis=0).astype(np.int64)
+    shapes = geometries(network.study, "sites")
+    stands = np.unique(np.where(stands < 0, len(shapes), stands), axis=0).astype(np.int64)
     metres = np.array([min(one.end_zone_m for one in of) for of in services], dtype=np.float64)
     radii, radius = np.unique(metres, return_inverse=True)
     keys, zone = np.unique(
@@ -216,7 +220,8 @@ def _zones(
     pair, row = expand(low, high - low)
     if not len(keys):
         return np.empty(0, dtype=object), np.empty(0), pair, row
-    sites = to_lonlat(network.study, geometries(network.study, "sites"))
+    sites = np.full(len(shapes) + 1, None, dtype=object)
+    sites[:-1] = to_lonlat(network.study, shapes)
     return sites[keys // len(radii)], radii[keys % len(radii)], pair, zone[row].astype(np.int64)
 
 

@@ -154,16 +154,14 @@ def _orient_awkward(
     study: Study, ends: Ends, passed: Passing, segments: Ints
 ) -> tuple[list[_Step], list[int]]:
     """Direct one cable's segments with the fewest breaks; say after which rows it breaks."""
-    lines = geometries(study, "segments")
+    lines = geometries(study, "segments")[segments]
+    begins, finishes = (
+        np.column_stack([shapely.get_x(points), shapely.get_y(points)]).tolist()
+        for points in (shapely.get_point(lines, 0), shapely.get_point(lines, -1))
+    )  # not a number where a segment has no geometry: then it meets nothing by its place
     runs = [
-        _Run(
-            int(s),
-            int(ends.a[s]),
-            int(ends.b[s]),
-            shapely.get_coordinates(shapely.get_point(lines[s], 0))[0].tolist(),
-            shapely.get_coordinates(shapely.get_point(lines[s], -1))[0].tolist(),
-        )
-        for s in segments
+        _Run(int(s), int(ends.a[s]), int(ends.b[s]), begin, finish)
+        for s, begin, finish in zip(segments, begins, finishes, strict=True)
     ]
     # Two states a row, along the line (0) and against it (1); least breaks wins.
     cost = [[0.0, 0.0]]
@@ -203,7 +201,7 @@ def _apart(before: _Run, prior: int, here: _Run, way: int, snap_m: float) -> flo
     if left >= 0 and entered >= 0:
         return float(left != entered)
     metres = float(np.hypot(left_at[0] - entered_at[0], left_at[1] - entered_at[1]))
-    return float(metres > snap_m)
+    return float(not metres <= snap_m)
 
 
 def _meet_on_the_way(

@@ -11,7 +11,7 @@ import pandas as pd
 
 from waysapart.schema import KNOWN_EMPTY, LIST_SEPARATOR, ROLES, Column, Role
 from waysapart.study.ledger import Ledger, did_you_mean, listed, near_matches
-from waysapart.study.values import as_text, blank, converted
+from waysapart.study.values import as_text, blank, consequence, converted
 
 if TYPE_CHECKING:
     from waysapart.study.model import Layer
@@ -89,6 +89,7 @@ def clean(
                 _was_blank(found[column.name], values),
                 column.name,
                 "is blank; every row needs a value here",
+                **consequence(spec.role, column, blank=True),
             )
         done[column.name] = values
     for name, unit in spec.units.items():
@@ -111,11 +112,10 @@ def clean(
 
 def _was_blank(found: pd.Series, converted_to: pd.Series) -> pd.Series:
     """Whether a cell was blank in the source; one that could not be read was not."""
-    if isinstance(converted_to.dtype, pd.StringDtype) or pd.api.types.is_numeric_dtype(found):
-        return (
-            converted_to.isna() if isinstance(converted_to.dtype, pd.StringDtype) else found.isna()
-        )
-    return as_text(found).isna()
+    empty = converted_to.isna()
+    if empty.any():
+        empty[empty] = as_text(found[empty]).isna()
+    return empty
 
 
 def _check_present(spec: LayerSpec, role: Role, frame: pd.DataFrame, ledger: Ledger) -> None:

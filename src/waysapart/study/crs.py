@@ -5,7 +5,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Sequence
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Unpack
 
 import numpy as np
 import shapely
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
     from waysapart.study.model import Layer
     from waysapart.study.settings import LayerSpec
+    from waysapart.study.values import Consequence
 
 LON_LAT = CRS.from_epsg(4326)
 NO_GEOMETRY_CRS = CRS.from_epsg(32631)
@@ -216,11 +217,12 @@ def check_area_of_use(
     working: CRS,
     layers: Sequence[Layer],
     ledger: Ledger,
-) -> None:
-    """A problem for each geometry outside the area of use of its own or the working CRS.
+    **follows: Unpack[Consequence],
+) -> NDArray[np.bool_]:
+    """Which geometries lie outside the area of use of their own or the working CRS.
 
-    One problem for the layer where all of it lies outside, since then the
-    layer's CRS is wrong, not its rows.
+    Each is written down, with what `follows`. One problem for the layer where all of it lies
+    outside, since then the layer's CRS is wrong, not its rows.
     """
     there = ~shapely.is_missing(geometry)
     for area_crs, margin in ((crs, _SOURCE_MARGIN_DEG), (working, _WORKING_MARGIN_DEG)):
@@ -252,8 +254,9 @@ def check_area_of_use(
             )
         else:
             texts = [_point_text(point) for point in x_y] if outside.any() else []
-            ledger.rows(frame, layers, outside, "geometry", message, texts, quoted=False)
-        return
+            ledger.rows(frame, layers, outside, "geometry", message, texts, quoted=False, **follows)
+        return outside
+    return np.zeros(len(geometry), dtype=bool)
 
 
 def _point_text(point: Sequence[float] | NDArray[np.float64]) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from waysapart.study.model import Layer
+    from waysapart.study.values import Consequence
 
 _TYPE_NAMES = np.array(
     [
@@ -30,10 +32,19 @@ _TYPE_NAMES = np.array(
     ]
 )
 _FIRST_MULTI = 4
+_LINE, _LINES = 1, 5
+
+
+def unusable(role: Role) -> Consequence:
+    """What follows where a geometry cannot be used: the row is kept without it.
+
+    Anything may pass a structure whose place is not known, and a hazard may take anything.
+    """
+    return {"gap": "unusable-geometry", "everything": role.name in {"structures", "hazards"}}
 
 
 def geometry_of(
-    frame: pd.DataFrame, layers: Sequence[Layer], ledger: Ledger
+    frame: pd.DataFrame, role: Role, layers: Sequence[Layer], ledger: Ledger
 ) -> NDArray[np.object_]:
     """Geometries of a raw frame, shape (rows,), None where blank.
 
@@ -50,7 +61,8 @@ def geometry_of(
         if not is_text.any():
             return values
         values[~is_text] = None
-        found: NDArray[np.object_] = shapely.from_wkt(values, on_invalid="ignore")
+        with np.errstate(invalid="ignore"):  # a NaN among the numbers is told further on
+            found: NDArray[np.object_] = shapely.from_wkt(values, on_invalid="ignore")
         ledger.rows(
             frame,
             layers,
@@ -58,16 +70,22 @@ def geometry_of(
             "geometry",
             "expected well-known text such as LINESTRING (566000 5984000, 566100 5984000); "
             "found {found}",
+            **unusable(role),
         )
         return found
     for first, second in (("lon", "lat"), ("x", "y")):
         if first in frame and second in frame:
-            return _points(frame, first, second, layers, ledger)
+            return _points(frame, first, second, role, layers, ledger)
     return blank
 
 
 def _points(
-    frame: pd.DataFrame, first: str, second: str, layers: Sequence[Layer], ledger: Ledger
+    frame: pd.DataFrame,
+    first: str,
+    second: str,
+    role: Role,
+    layers: Sequence[Layer],
+    ledger: Ledger,
 ) -> NDArray[np.object_]:
     numbers = {}
     for name in (first, second):
@@ -78,6 +96,7 @@ def _points(
             frame[name].notna().to_numpy() & ~np.isfinite(numbers[name]),
             name,
             "expected a number with a decimal point; found {found}",
+            **unusable(role),
         )
     both = np.isfinite(numbers[first]) & np.isfinite(numbers[second])
     points: NDArray[np.object_] = np.full(len(frame), None, dtype=object)
@@ -92,56 +111,48 @@ def checked_geometry(
     layers: Sequence[Layer],
     ledger: Ledger,
 ) -> NDArray[np.object_]:
-    """The geometries of a role in two dimensions, single parts unwrapped.
+    """The geometries of a role in two dimensions, parts that join in order made one line.
 
-    A problem is written down for each that is missing or empty where the role
-    needs one, of another type than the role's, not finite, an invalid polygon
-    or a line without length; those come back as None.
+    Each that is missing or empty where the role needs one, of another type than the role's,
+    not finite, an invalid polygon or a line without length is written down and comes back
+    as None.
     """
     geometry = geometry.copy()
+    follows = unusable(role)
+
+    def tell(
+        bad: NDArray[np.bool_], message: str, found: Sequence[str] | pd.Series | None = None
+    ) -> None:
+        ledger.rows(frame, layers, bad, "geometry", message, found, quoted=False, **follows)
+        geometry[bad] = None
+
     missing = shapely.is_missing(geometry)
     empty = shapely.is_empty(geometry) & ~missing
     expected = " or ".join(role.geometry)
-    if role.geometry_required:
-        ledger.rows(
-            frame, layers, missing, "geometry", f"the geometry is missing; expected {expected}"
-        )
-        ledger.rows(frame, layers, empty, "geometry", f"the geometry is empty; expected {expected}")
     geometry[empty] = None
+    if role.geometry_required:
+        tell(missing & ~_told(frame, ledger), f"the geometry is missing; expected {expected}")
+        tell(empty, f"the geometry is empty; expected {expected}")
 
     types = shapely.get_type_id(geometry)
     single = (types >= _FIRST_MULTI) & (shapely.get_num_geometries(geometry) == 1)
     geometry[single] = shapely.get_geometry(geometry[single], 0)
     types = shapely.get_type_id(geometry)
+    if "MultiLineString" not in role.geometry and "LineString" in role.geometry:
+        several = types == _LINES
+        broken = _join_parts(geometry, several)
+        tell(
+            np.array([place in broken for place in range(len(geometry))], dtype=bool),
+            "expected one line; found a MultiLineString whose parts do not join in order: {found}; "
+            "join them in your GIS, or make each of them a row of its own",
+            [broken.get(place, "") for place in range(len(geometry))],
+        )
+        types = shapely.get_type_id(geometry)
     there = types >= 0
     names = pd.Series(np.where(there, _TYPE_NAMES[np.maximum(types, 0)], ""), dtype="str")
     wrong = there & ~names.isin(role.geometry).to_numpy()
-    several = wrong & (types == _FIRST_MULTI + 1) & ("LineString" in role.geometry)
-    ledger.rows(
-        frame,
-        layers,
-        several,
-        "geometry",
-        "expected one LineString; found a MultiLineString of {found} parts: join the parts where "
-        "they meet, or make each of them a row of its own",
-        shapely.get_num_geometries(geometry).tolist(),
-    )
-    ledger.rows(
-        frame,
-        layers,
-        wrong & ~several,
-        "geometry",
-        f"expected {expected}; found {{found}}",
-        names,
-        quoted=False,
-    )
-    geometry[wrong] = None
-
-    not_finite = _not_finite(geometry)
-    ledger.rows(
-        frame, layers, not_finite, "geometry", "has a coordinate that is not a finite number"
-    )
-    geometry[not_finite] = None
+    tell(wrong, f"expected {expected}; found {{found}}", names)
+    tell(_not_finite(geometry), "has a coordinate that is not a finite number")
     deep = shapely.has_z(geometry) | shapely.has_m(geometry)
     if deep.any():
         geometry[deep] = shapely.force_2d(geometry[deep])
@@ -149,29 +160,64 @@ def checked_geometry(
     types = shapely.get_type_id(geometry)
     invalid = np.isin(types, (3, 6)) & ~shapely.is_valid(geometry)
     if invalid.any():
-        reasons = shapely.is_valid_reason(geometry).tolist()
-        ledger.rows(
-            frame,
-            layers,
+        tell(
             invalid,
-            "geometry",
             "the polygon is invalid ({found}); mend it in your GIS, for instance with "
             "'fix geometries'",
-            reasons,
-            quoted=False,
+            shapely.is_valid_reason(geometry).tolist(),
         )
-        geometry[invalid] = None
-    point_like = np.isin(types, (1, 5)) & (shapely.length(geometry) == 0)
-    ledger.rows(
-        frame,
-        layers,
-        point_like,
-        "geometry",
+    tell(
+        np.isin(types, (_LINE, _LINES)) & (shapely.length(geometry) == 0),
         "the line has no length: all its vertices lie in one place; give it its true course, or "
         "leave the row out",
     )
-    geometry[point_like] = None
     return geometry
+
+
+def _told(frame: pd.DataFrame, ledger: Ledger) -> NDArray[np.bool_]:
+    """Rows whose geometry is written down as unreadable already."""
+    rows = {(one.layer, one.row) for one in ledger.conflicts if one.code == "unusable-geometry"}
+    if not rows:
+        return np.zeros(len(frame), dtype=bool)
+    here = zip(frame["_layer"].tolist(), frame["_row"].tolist(), strict=True)
+    return np.array([place in rows for place in here], dtype=bool)
+
+
+def _join_parts(geometry: NDArray[np.object_], several: NDArray[np.bool_]) -> dict[int, str]:
+    """Make one line of each whose parts join end to start; of the others, where they do not.
+
+    Returns
+    -------
+    dict of int to str
+        By position: the end of a part and the start of the next, which is elsewhere.
+    """
+    broken = {}
+    for place in np.flatnonzero(several).tolist():
+        parts = [shapely.get_coordinates(part) for part in shapely.get_parts(geometry[place])]
+        parts = [part for part in parts if len(part)]
+        gap = next(
+            (
+                number
+                for number, (part, after) in enumerate(pairwise(parts), start=1)
+                if not np.array_equal(part[-1], after[0])
+            ),
+            None,
+        )
+        if gap is None and parts:
+            joined = [parts[0], *(part[1:] for part in parts[1:])]
+            geometry[place] = shapely.LineString(np.concatenate(joined))
+        elif gap is not None:
+            before, after = parts[gap - 1][-1], parts[gap][0]
+            broken[place] = (
+                f"part {gap} of {len(parts)} ends at {_place(before)}, part {gap + 1} starts at "
+                f"{_place(after)}"
+            )
+    return broken
+
+
+def _place(point: NDArray[np.float64]) -> str:
+    digits = 7 if np.abs(point).max() <= 360 else 3
+    return f"({point[0]:.{digits}f}, {point[1]:.{digits}f})"
 
 
 def _not_finite(geometry: NDArray[np.object_]) -> NDArray[np.bool_]:

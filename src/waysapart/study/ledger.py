@@ -16,20 +16,59 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
+    from waysapart.gaps import Limit
     from waysapart.study.model import Gap, Input, Layer
 
 MAX_ROWS = 100
 """Rows that are listed one by one for one fault of one column; beyond it they are counted."""
 
 
+@dataclass(frozen=True, slots=True)
+class Conflict:
+    """One fault of one row with which a study can still be read: it becomes a gap.
+
+    Attributes
+    ----------
+    code : str
+        Of the gap, from `waysapart.gaps`.
+    layer, row : int
+        `_layer` and `_row` of the row.
+    column, message : str
+        As in a Problem.
+    limits : tuple of str or None
+        The limits that it leaves open, where they are fewer than those of the code.
+    everything : bool
+        Whether nobody can tell what it touches, so that it touches every circuit.
+    drop : bool
+        Whether the row is left out.
+    also : tuple of str
+        Ids of assets, links or circuits that it touches beyond what the row is about.
+    """
+
+    code: str
+    layer: int
+    row: int
+    column: str | None
+    message: str
+    limits: tuple[Limit, ...] | None = None
+    everything: bool = False
+    drop: bool = False
+    also: tuple[str, ...] = ()
+
+
 @dataclass(slots=True)
 class Ledger:
-    """Problems, notes, gaps and inputs of one run of reading; it only ever grows."""
+    """Problems, notes, gaps and inputs of one run of reading; it only ever grows.
+
+    A strict ledger takes every conflict as a problem.
+    """
 
     problems: list[Problem] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     gaps: list[Gap] = field(default_factory=list)
     inputs: list[Input] = field(default_factory=list)
+    conflicts: list[Conflict] = field(default_factory=list)
+    strict: bool = True
 
     def problem(
         self,
@@ -59,8 +98,13 @@ class Ledger:
         found: Sequence[object] | pd.Series | None = None,
         *,
         quoted: bool = True,
-    ) -> None:
-        """Write down one problem for each row marked in `bad`.
+        gap: str | None = None,
+        limits: tuple[Limit, ...] | None = None,
+        everything: bool = False,
+        drop: bool = False,
+        also: Sequence[tuple[str, ...]] | None = None,
+    ) -> NDArray[np.bool_]:
+        """Write down one problem, or one conflict, for each row marked in `bad`.
 
         Parameters
         ----------
@@ -76,9 +120,48 @@ class Ledger:
         found : sequence, shape (rows,), optional
         quoted : bool
             Whether text found stands in quotes.
+        gap : str, optional
+            Code of the gap that a row of a study makes that is not read strictly; None:
+            with this fault no study can be read.
+        limits, everything, drop
+            As in `Conflict`.
+        also : sequence, shape (rows,), optional
+            As in `Conflict`, for each row.
+
+        Returns
+        -------
+        ndarray of bool, shape (rows,)
+            `bad`.
         """
-        places = np.flatnonzero(np.asarray(bad, dtype=bool))
-        told = [] if found is None or not len(places) else list(found)
+        marked: NDArray[np.bool_] = np.asarray(bad, dtype=bool)
+        places = np.flatnonzero(marked)
+        if not len(places):
+            return marked
+        told = [] if found is None else list(found)
+        if gap is not None and not self.strict:
+            values = told if found is not None else _column(frame, column)
+            where = zip(
+                frame["_layer"].to_numpy()[places].tolist(),
+                frame["_row"].to_numpy()[places].tolist(),
+                strict=True,
+            )
+            for position, (layer_number, row_number) in zip(places.tolist(), where, strict=True):
+                said = values[position] if values else None
+                text = message.replace("{found}", shown(said) if quoted else printable(str(said)))
+                self.conflicts.append(
+                    Conflict(
+                        gap,
+                        int(layer_number),
+                        int(row_number),
+                        column,
+                        text,
+                        limits,
+                        everything,
+                        drop,
+                        () if also is None else also[position],
+                    )
+                )
+            return marked
         for position in places[:MAX_ROWS]:
             row = frame.iloc[position]
             layer = layers[int(row["_layer"])]
@@ -99,6 +182,14 @@ class Ledger:
                 layer=layer.layer or layer.role,
                 column=column_label(layer, column),
             )
+        return marked
+
+
+def _column(frame: pd.DataFrame, column: str | None) -> list[object]:
+    """The values of a column, where there is one."""
+    if column is None or column not in frame:
+        return []
+    return list(frame[column].to_numpy(dtype=object))
 
 
 def shown(value: object) -> str:

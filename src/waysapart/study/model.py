@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from waysapart.gaps import GAP_CODES, BearsOn
+from waysapart.gaps import GAP_CODES, BearsOn, Limit
 from waysapart.shown import html_table
 
 if TYPE_CHECKING:
@@ -110,6 +110,10 @@ class Gap:
         runs over one of the links, and the circuits.
     path : str or None
         With `circuits`: the one path of theirs that the gap is about.
+    with_groups : bool
+        Whether the gap touches the groups of its circuits as well, whatever paths count there.
+    only : tuple of str or None
+        The limits that it leaves open, where they are fewer than those of its code.
     layer, row, column
         Where it stands in the input, as in `waysapart.errors.Problem`.
     fold : str or None
@@ -125,6 +129,8 @@ class Gap:
     links: tuple[str, ...] = ()
     circuits: tuple[str, ...] = ()
     path: str | None = None
+    with_groups: bool = False
+    only: tuple[Limit, ...] | None = None
     file: str | None = None
     layer: str | None = None
     row: int | None = None
@@ -134,7 +140,14 @@ class Gap:
     @property
     def bears_on(self) -> BearsOn:
         """`separation`, `limits` or `both`."""
-        return GAP_CODES[self.code].bears_on
+        if not GAP_CODES[self.code].separation:
+            return "limits"
+        return "both" if self.limits else "separation"
+
+    @property
+    def limits(self) -> tuple[Limit, ...]:
+        """The limits whose figures it leaves open."""
+        return GAP_CODES[self.code].limits if self.only is None else self.only
 
 
 @dataclass(frozen=True)

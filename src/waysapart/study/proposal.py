@@ -127,30 +127,50 @@ def cut_references(
     if not removed:
         return dict(tables)
     ring_circuits = tables["ring_circuits"]
-    cut = {}
+    lost: dict[tuple[str, str], frozenset[str]] = {}
     for name, role in ROLES.items():
         frame = tables[name]
-        dropped = np.zeros(len(frame), dtype=bool)
         for column in role.columns:
             if not column.refers or not len(frame):
                 continue
-            hit = _refers_to(frame[column.name], column, removed)
-            if not hit.any():
-                continue
-            for position in np.flatnonzero(hit):
+            hit = np.flatnonzero(_refers_to(frame[column.name], column, removed))
+            if len(hit):
+                lost[name, column.name] = removed
+            for position in hit:
                 ledger.gaps.append(
                     _gap(role, column, frame.iloc[position], removed, ring_circuits, layers)
                 )
-            if name in _OWNERS and column.required:
-                dropped |= hit
-            else:
-                values = frame[column.name].to_numpy(dtype=object).copy()
-                for position in np.flatnonzero(hit):
-                    values[position] = _left(values[position], removed)
-                left = pd.Series(values, index=frame.index, dtype="str")
-                frame = frame.assign(**{column.name: left})
-        cut[name] = frame[~dropped]
-    return cut
+    return cut(tables, lost)
+
+
+def cut(
+    tables: Mapping[str, pd.DataFrame], lost: Mapping[tuple[str, str], frozenset[str]]
+) -> dict[str, pd.DataFrame]:
+    """The tables without some references.
+
+    Parameters
+    ----------
+    tables : mapping of str to DataFrame
+    lost : mapping
+        By role and column: the ids that go. In a list the id is dropped, in a cell the cell
+        blanked, in a course and of a test the row dropped.
+    """
+    left = dict(tables)
+    dropped: dict[str, NDArray[np.bool_]] = {}
+    for (name, column_name), ids in lost.items():
+        frame, column = left[name], ROLES[name].column[column_name]
+        hit = _refers_to(frame[column_name], column, ids)
+        if (name in _OWNERS and column.required) or name == "measurements":
+            dropped[name] = dropped.get(name, np.zeros(len(frame), dtype=bool)) | hit
+            continue
+        values = frame[column_name].to_numpy(dtype=object).copy()
+        for position in np.flatnonzero(hit):
+            values[position] = _left(values[position], ids)
+        values_left = pd.Series(values, index=frame.index, dtype="str")
+        left[name] = frame.assign(**{column_name: values_left})
+    for name, gone in dropped.items():
+        left[name] = left[name][~gone]
+    return left
 
 
 def _refers_to(values: pd.Series, column: Column, removed: frozenset[str]) -> NDArray[np.bool_]:

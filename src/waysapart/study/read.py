@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import cache
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,7 +18,8 @@ from waysapart.errors import StudyError
 from waysapart.schema import ASSET_ROLES, ROLES
 from waysapart.study.columns import clean, empty_frame, rename
 from waysapart.study.crs import check_area_of_use, corners_deg, layer_crs, reprojected, working_crs
-from waysapart.study.geometry import checked_geometry, geometry_of
+from waysapart.study.gap_list import folded_gaps
+from waysapart.study.geometry import checked_geometry, geometry_of, unusable
 from waysapart.study.ledger import Ledger, did_you_mean, shown
 from waysapart.study.model import GivenGeometry, Layer, Study, today
 from waysapart.study.proposal import cut_references, laid_over, without
@@ -41,6 +43,10 @@ if TYPE_CHECKING:
     from pyproj import CRS
 
 
+_MOST_GAPS = 50
+"""Gaps that are named beside errors; `check` lists all of them once there are no errors."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Read:
     """One layer in our columns, its geometry still in its own CRS."""
@@ -52,8 +58,11 @@ class _Read:
     corners: NDArray[np.float64] | None = None
 
 
-def read_study(path: Path | str = ".", *, on: date | None = None) -> Study:
+def read_study(path: Path | str = ".", *, on: date | None = None, strict: bool = False) -> Study:
     """Read and validate a study.
+
+    Records that contradict each other, or that cannot be tied to anything, become gaps of what
+    they touch. Only what cannot be read is an error.
 
     Parameters
     ----------
@@ -62,6 +71,8 @@ def read_study(path: Path | str = ".", *, on: date | None = None) -> Study:
         works where it holds files named after roles.
     on : date, optional
         The day for which it is judged (waivers, ages of records); default: today.
+    strict : bool
+        Whether records that contradict each other are errors too.
 
     Returns
     -------
@@ -73,7 +84,7 @@ def read_study(path: Path | str = ".", *, on: date | None = None) -> Study:
     StudyError
         With every problem of every layer.
     """
-    ledger = Ledger()
+    ledger = Ledger(strict=strict)
     chain = find_settings(Path(path), ledger)
     if not chain:
         raise StudyError(ledger.problems)
@@ -99,7 +110,8 @@ def read_study(path: Path | str = ".", *, on: date | None = None) -> Study:
     )
     tables = _chained(chain, reads, crs, layers, ledger)
     rules_path = merged(chain, "rules")
-    validate(
+    snap_m = merged(chain, "snap_m") or DEFAULT_SNAP_M
+    tables = validate(
         tables,
         rules,
         layers,
@@ -107,11 +119,13 @@ def read_study(path: Path | str = ".", *, on: date | None = None) -> Study:
         removed={id_ for settings in chain for id_ in settings.remove},
         unread=unread,
         rules_file=rules_path.name if rules_path else "rules.toml",
+        snap_m=snap_m,
     )
     note_spelling(tables, rules.cable_kinds if rules else (), ledger)
     out = _out(chain, tables, ledger)
     if ledger.problems or rules is None or crs is None:
-        raise StudyError(ledger.problems, ledger.notes)
+        told = (f"record gap {gap['code']}: {gap['message']}" for gap in folded_gaps(ledger.gaps))
+        raise StudyError(ledger.problems, [*ledger.notes, *islice(told, _MOST_GAPS)])
     return Study(
         name=last.name,
         revision=last.revision,
@@ -120,7 +134,7 @@ def read_study(path: Path | str = ".", *, on: date | None = None) -> Study:
         tables={name: _finished(name, frame, crs) for name, frame in tables.items()},
         rules=rules,
         out=out,
-        snap_m=merged(chain, "snap_m") or DEFAULT_SNAP_M,
+        snap_m=snap_m,
         layers=tuple(layers),
         inputs=tuple(dict.fromkeys(ledger.inputs)),
         gaps=tuple(ledger.gaps),
@@ -167,7 +181,7 @@ def _read_layer(spec: LayerSpec, layers: list[Layer], ledger: Ledger) -> _Read |
     frame["_layer"] = len(layers) - 1
     geometry = crs = None
     if role.geometry:
-        found = geometry_of(frame, layers, ledger)
+        found = geometry_of(frame, role, layers, ledger)
         from_lon_lat = "geometry" not in frame and {"lon", "lat"} <= set(frame)
         has_geometry = bool(pd.notna(found).any())
         crs = layer_crs(spec, raw.crs, has_geometry, from_lon_lat, ledger)
@@ -248,11 +262,23 @@ def _moved(
         return read.geometry
     position = int(read.frame["_layer"].iloc[0])
     before = len(ledger.problems)
-    check_area_of_use(read.frame, read.geometry, read.corners, read.crs, crs, layers, ledger)
+    outside = check_area_of_use(
+        read.frame,
+        read.geometry,
+        read.corners,
+        read.crs,
+        crs,
+        layers,
+        ledger,
+        **unusable(ROLES[read.role]),
+    )
     if len(ledger.problems) > before:
         return read.geometry
     label = layers[position].file
-    moved, accuracy_m = reprojected(read.geometry, read.corners, read.crs, crs, label, ledger)
+    shapes = read.geometry.copy()
+    shapes[outside] = None
+    corners = np.where(np.repeat(outside, 2)[:, None], np.nan, read.corners)
+    moved, accuracy_m = reprojected(shapes, corners, read.crs, crs, label, ledger)
     stated_m = layers[position].accuracy_m
     given = None
     if moved is not read.geometry:

@@ -25,30 +25,39 @@ def references(
     layers: Sequence[Layer],
     ledger: Ledger,
     unread: Collection[str] = (),
-) -> None:
-    """Every id that a row names is the id of a row of a role that may stand there."""
+) -> dict[tuple[str, str], frozenset[str]]:
+    """Every id that a row names is the id of a row of a role that may stand there.
+
+    Returns
+    -------
+    dict
+        By role and column: the ids that stand there and belong to nothing.
+    """
     ids = {name: _ids_of(tables, name) for name in ROLES if _has_ids(name)}
     named = [
         (name, column, _named(tables[name], column))
         for name, role in ROLES.items()
         for column in role.columns
-        if column.refers and len(tables[name]) and not set(_roles(column)) & set(unread)
+        if column.refers and len(tables[name]) and not set(roles_of(column)) & set(unread)
     ]
     # All texts are put into numbers at once: hashing them is most of the work.
     texts = [*ids.values(), *(values.to_numpy(dtype=object) for _, _, values in named)]
     number, different = pd.factorize(np.concatenate([*texts, np.empty(0, dtype=object)]))
     parts = np.split(number, np.cumsum([len(one) for one in texts]))
     known = dict(zip(ids, parts, strict=False))
+    lost: dict[tuple[str, str], frozenset[str]] = {}
     for (name, column, values), mine in zip(named, parts[len(ids) :], strict=False):
         stands = np.zeros(len(different), dtype=bool)
-        for role in _roles(column):
+        for role in roles_of(column):
             stands[known[role]] = True
         dangling = values[~stands[mine]]
         if len(dangling):
             _tell_dangling(tables[name], column, dangling, ids, layers, ledger)
+            lost[name, column.name] = frozenset(dangling)
+    return lost
 
 
-def _roles(column: Column) -> tuple[str, ...]:
+def roles_of(column: Column) -> tuple[str, ...]:
     """The roles whose ids may stand in a column."""
     return ASSET_ROLES if column.refers == ("assets",) else column.refers
 
@@ -81,11 +90,12 @@ def _tell_dangling(
     ledger: Ledger,
 ) -> None:
     """Write down the ids that a column names and nobody has, with the rows that do."""
-    roles = _roles(column)
+    roles = roles_of(column)
     expected = "an asset" if column.refers == ("assets",) else f"one of {' or '.join(roles)}"
     known = list(dict.fromkeys(id_ for role in roles for id_ in ids[role].tolist()))
     places = {name: frozenset(own.tolist()) for name, own in ids.items()}
     near_wanted = len(known) <= _NEAR_AMONG
+    told = len(ledger.problems) + len(ledger.conflicts)
     for id_, rows in dangling.groupby(dangling, sort=False):
         elsewhere = next((name for name, own in places.items() if id_ in own), None)
         found = f"{id_!r} is one of {elsewhere}" if elsewhere else f"there is no {id_!r}"
@@ -105,8 +115,9 @@ def _tell_dangling(
             bad,
             column.name,
             f"expected the id of {expected}; {found}{near}{comma}".replace("{found}", ""),
+            gap="dangling-reference",
         )
-        near_wanted = near_wanted and len(ledger.problems) < 200
+        near_wanted = near_wanted and len(ledger.problems) + len(ledger.conflicts) < told + 200
 
 
 def _lacks_prefix(id_: str, known: Sequence[str], column: str) -> str:

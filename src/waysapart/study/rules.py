@@ -154,6 +154,13 @@ class Service(Table):
         return "/".join(sorted((kind, other))) in self.forbid_cross
 
 
+class UnknownService(Service):
+    """Limits of a circuit whose service the rules do not know: any may be asked of it."""
+
+
+_UNKNOWN_SERVICE = UnknownService()
+
+
 class Defaults(Table):
     """What counts where the layers say nothing. Tables by cable kind have a key `other`."""
 
@@ -440,8 +447,9 @@ class Rules(Table):
     _own: Mapping[str, Any] = PrivateAttr(default_factory=dict)
 
     def service(self, name: str | None) -> Service:
-        """Limits of a circuit's service; blank or missing: `default`. KeyError where unknown."""
-        return self.services[name if isinstance(name, str) and name else DEFAULT_SERVICE]
+        """Limits of a circuit's service; blank or missing: `default`."""
+        known = name if isinstance(name, str) and name else DEFAULT_SERVICE
+        return self.services.get(known, _UNKNOWN_SERVICE)
 
     def by_kind(
         self, key: Literal["overlength_pct", "slack_m", "reel_m", "down_lead_m"], kind: object

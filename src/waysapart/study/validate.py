@@ -1,17 +1,23 @@
-"""What must hold between rows: unique ids, references, cycles, services."""
+"""What must hold between rows, and what becomes of rows that contradict each other."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections import Counter
+from collections.abc import Collection, Hashable, Iterator, Mapping, Sequence
+from itertools import count, groupby, islice
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+import shapely
 
-from waysapart.schema import ASSET_ROLES, KNOWN_EMPTY, LIST_SEPARATOR, ROLES
-from waysapart.study.ledger import Ledger, did_you_mean, listed
+from waysapart.gaps import GAP_CODES
+from waysapart.schema import ASSET_ROLES, KNOWN_EMPTY, LIST_SEPARATOR, ROLES, Role
+from waysapart.study.ledger import Conflict, Ledger, column_label, did_you_mean, listed
 from waysapart.study.membership import is_among
-from waysapart.study.references import references
+from waysapart.study.model import Gap
+from waysapart.study.proposal import cut
+from waysapart.study.references import references, roles_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -22,6 +28,9 @@ if TYPE_CHECKING:
 _DEEPEST = 100
 """How deep things may lie in each other: many times what any plant needs, and few enough
 that what lies in what can be written out in full."""
+_WIDE = 2.0
+"""Of snap_m: how near a segment may come to a structure of unknown kind without passing it.
+Common practice, no source; more than a coordinate system may change lengths by."""
 
 
 def validate(
@@ -33,8 +42,9 @@ def validate(
     removed: Collection[str] = (),
     unread: Collection[str] = (),
     rules_file: str = "rules.toml",
-) -> None:
-    """Write down every problem between the rows of a study.
+    snap_m: float = 0.0,
+) -> dict[str, pd.DataFrame]:
+    """Write down every contradiction between the rows of a study, and cut what cannot be tied.
 
     Parameters
     ----------
@@ -45,77 +55,271 @@ def validate(
     layers : sequence of Layer
         What `_layer` counts.
     ledger : Ledger
+        A strict one takes the contradictions as problems, another as gaps of what they touch.
     removed : collection of str
         Ids that a proposal took out; rules may still name them.
     unread : collection of str
         Roles of which a layer could not be read: nobody is blamed for naming their ids.
     rules_file : str
         Name of the rules in messages.
+    snap_m : float
+        How far a segment may lie from a structure that it passes.
+
+    Returns
+    -------
+    dict of str to DataFrame
+        The tables that can be tied: every id is unique, every reference leads to a row, nothing
+        lies in itself. None of it depends on the order of the rows.
     """
-    unique_ids(tables, layers, ledger)
-    unique_keys(tables, layers, ledger)
-    references(tables, layers, ledger, unread)
-    cycles(tables, layers, ledger)
-    circuits(tables, layers, ledger)
-    links(tables, layers, ledger)
-    measurements(tables, layers, ledger)
+    whole = unique_ids(tables, layers, ledger)
+    dropped = {(one.layer, one.row) for one in ledger.conflicts if one.drop}
+    left = _without(whole, layers, dropped)
+    left = cut(left, references(left, layers, ledger, unread))
+    left = unique_keys(left, layers, ledger)
+    left = cycles(left, layers, ledger)
+    circuits(left, layers, ledger)
+    left = links(left, layers, ledger)
+    left = measurements(left, layers, ledger)
     if rules is not None:
-        named_in_rules(tables, rules, layers, ledger)
-        waived(tables, rules, ledger, removed, rules_file)
+        left = named_in_rules(left, rules, layers, ledger)
+        waived(left, rules, ledger, removed, rules_file)
+    ledger.gaps += conflict_gaps(whole, left, layers, ledger, snap_m)
+    return left
 
 
-def unique_ids(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger) -> None:
-    """Ids are unique over all asset roles together, and within each other role."""
-    every = pd.concat(
-        [tables[name][["id", "_layer", "_row"]] for name in ASSET_ROLES], ignore_index=True
-    )
-    groups = [every, *(tables[name] for name in ("links", "circuits"))]
-    for frame in groups:
-        again = frame["id"].notna() & frame["id"].duplicated()
+def _without(
+    tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], rows: Collection[tuple[int, int]]
+) -> dict[str, pd.DataFrame]:
+    """The tables without some rows, by `_layer` and `_row`."""
+    left = dict(tables)
+    for name in {layers[layer].role for layer, _ in rows}:
+        frame = left[name]
+        here = zip(frame["_layer"].tolist(), frame["_row"].tolist(), strict=True)
+        left[name] = frame[[place not in rows for place in here]]
+    return left
+
+
+def unique_ids(
+    tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger
+) -> dict[str, pd.DataFrame]:
+    """Ids are unique over all asset roles together, and within each other role.
+
+    Where they are not, the same row twice counts once. Of rows that differ the first by role and
+    content keeps the id; the others get a number behind it, so that nothing is lost, and
+    the gap touches them all.
+    """
+    left = dict(tables)
+    renamed: dict[str, list[tuple[str, str]]] = {}
+    for roles in (ASSET_ROLES, ("links",), ("circuits",)):
+        every = pd.concat([left[name][["id", "_layer", "_row"]] for name in roles])
+        again = every["id"].notna() & every["id"].duplicated()
         if not again.any():
             continue
-        first = frame.drop_duplicates("id").set_index("id")
-        earlier = frame["id"].map(first["_row"]).to_numpy()
-        where = frame["id"].map(first["_layer"]).to_numpy()
-        told = [""] * len(frame)
-        for position in np.flatnonzero(again).tolist():
-            layer = layers[int(where[position])]
-            told[position] = (
-                f"{layer.layer or layer.role} of {layer.file}, row {earlier[position]:g}"
+        if ledger.strict:
+            _tell_taken(every.reset_index(drop=True), layers, ledger)
+            continue
+        twice = set(every["id"][again])
+        for name in roles:
+            chosen = is_among(left[name]["id"], twice)
+            left[name] = _once(left[name], chosen, ROLES[name], layers, ledger)
+        renamed |= _tell_apart(left, roles, twice, set(every["id"].dropna()), layers, ledger)
+    return _readdressed(left, renamed) if renamed else left
+
+
+def _tell_taken(every: pd.DataFrame, layers: Sequence[Layer], ledger: Ledger) -> None:
+    """A problem for each row whose id an earlier row has."""
+    again = every["id"].notna() & every["id"].duplicated()
+    first = every.drop_duplicates("id").set_index("id")
+    earlier = every["id"].map(first["_row"]).to_numpy()
+    where = every["id"].map(first["_layer"]).to_numpy()
+    told = [""] * len(every)
+    for position in np.flatnonzero(again).tolist():
+        layer = layers[int(where[position])]
+        told[position] = f"{layer.layer or layer.role} of {layer.file}, row {earlier[position]:g}"
+    ledger.rows(
+        every,
+        layers,
+        again,
+        "id",
+        "the id is taken by an earlier row ({found}); ids are unique "
+        "over all assets, and a prefix in study.toml keeps layers apart",
+        told,
+        quoted=False,
+    )
+
+
+def _tell_apart(
+    tables: dict[str, pd.DataFrame],
+    roles: Sequence[str],
+    twice: Collection[str],
+    taken: set[str],
+    layers: Sequence[Layer],
+    ledger: Ledger,
+) -> dict[str, list[tuple[str, str]]]:
+    """Give rows with one id an id each, in `tables`; by old id the role and new id of its rows."""
+    places = [
+        (str(row["id"]), number, content, int(row["_layer"]), int(row["_row"]))
+        for number, name in enumerate(roles)
+        for row, content in _rows_of(tables[name], is_among(tables[name]["id"], twice), ROLES[name])
+    ]
+    new_ids: dict[tuple[int, int], str] = {}
+    renamed: dict[str, list[tuple[str, str]]] = {}
+    for id_, group in groupby(sorted(places), key=lambda place: place[0]):
+        rows = list(group)
+        if len(rows) == 1:
+            continue
+        names = [id_, *islice(_free_names(id_, taken), len(rows) - 1)]
+        taken.update(names)
+        new_ids |= {(row[3], row[4]): name for row, name in zip(rows, names, strict=True)}
+        renamed[id_] = [(roles[row[1]], name) for row, name in zip(rows, names, strict=True)]
+        where = [
+            f"{layers[layer].layer or layers[layer].role} of {layers[layer].file}, row {row} "
+            f"(taken as {name})"
+            for (_, _, _, layer, row), name in zip(rows, names, strict=True)
+        ]
+        ledger.conflicts.append(
+            Conflict(
+                "duplicate-id",
+                rows[0][3],
+                rows[0][4],
+                "id",
+                f"{len(rows)} rows that differ have this id: {listed(where)}; give each thing an "
+                "id of its own (a prefix in study.toml keeps layers apart), or keep one of them",
+                also=tuple(names[1:]),
             )
-        ledger.rows(
-            frame.reset_index(drop=True),
-            layers,
-            again,
-            "id",
-            "the id is taken by an earlier row ({found}); ids are unique "
-            "over all assets, and a prefix in study.toml keeps layers apart",
-            told,
-            quoted=False,
         )
+    for name in roles:
+        frame = tables[name]
+        here = zip(frame["_layer"].tolist(), frame["_row"].tolist(), frame["id"], strict=True)
+        ids = [new_ids.get((layer, row), id_) for layer, row, id_ in here]
+        tables[name] = frame.assign(id=pd.Series(ids, index=frame.index, dtype="str"))
+    return renamed
+
+
+def _rows_of(
+    frame: pd.DataFrame, chosen: NDArray[np.bool_], role: Role
+) -> list[tuple[pd.Series, tuple[str, ...]]]:
+    """Some rows, each with all that it says in its role's columns, for comparing."""
+    if not chosen.any():
+        return []
+    rows = frame[chosen]
+    said = rows[[column.name for column in role.columns]].astype(str).to_numpy().tolist()
+    shapes = (
+        shapely.to_wkb(rows["geometry"].to_numpy(), hex=True).tolist()
+        if "geometry" in rows
+        else [""] * len(rows)
+    )
+    return [
+        (row, (*map(str, cells), str(shape)))
+        for (_, row), cells, shape in zip(rows.iterrows(), said, shapes, strict=True)
+    ]
+
+
+def _once(
+    frame: pd.DataFrame,
+    chosen: NDArray[np.bool_],
+    role: Role,
+    layers: Sequence[Layer],
+    ledger: Ledger,
+) -> pd.DataFrame:
+    """The frame with those of the chosen rows that say the same of everything counted once."""
+    seen: set[tuple[str, ...]] = set()
+    again: set[tuple[int, int]] = set()
+    for row, content in _rows_of(frame, chosen, role):
+        if content in seen:
+            again.add((int(row["_layer"]), int(row["_row"])))
+        seen.add(content)
+    if not again:
+        return frame
+    files = listed(sorted({layers[layer].file for layer, _ in again}))
+    ledger.note(
+        f"{files}: {len(again)} rows of {role.name} say the same as another row, word for word, "
+        "and do not count a second time"
+    )
+    return _without({role.name: frame}, layers, again)[role.name]
+
+
+def _free_names(id_: str, taken: Collection[str]) -> Iterator[str]:
+    return (name for name in (f"{id_} ({number})" for number in count(2)) if name not in taken)
+
+
+def _readdressed(
+    tables: Mapping[str, pd.DataFrame], renamed: Mapping[str, Sequence[tuple[str, str]]]
+) -> dict[str, pd.DataFrame]:
+    """References that can only mean a row whose id was changed, changed likewise.
+
+    Where a cable and a tower have one id, a row of `cable_runs` can only mean the cable.
+    """
+    left = dict(tables)
+    for name, role in ROLES.items():
+        for column in role.columns:
+            roles = roles_of(column)
+            change = {
+                id_: fits[0]
+                for id_, rows in renamed.items()
+                if (fits := [new for of, new in rows if of in roles]) and fits[0] != id_
+            }
+            if not change or not len(left[name]):
+                continue
+            cells = [
+                LIST_SEPARATOR.join(change.get(one, one) for one in cell.split(LIST_SEPARATOR))
+                if isinstance(cell, str)
+                else cell
+                for cell in left[name][column.name]
+            ]
+            values = pd.Series(cells, index=left[name].index, dtype="str")
+            left[name] = left[name].assign(**{column.name: values})
+    return left
 
 
 def unique_keys(
     tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger
-) -> None:
-    """No two rows of a course have the same place in it."""
+) -> dict[str, pd.DataFrame]:
+    """No two rows of a course have the same place in it.
+
+    Where they have, the same row twice counts once, and others follow each other by what they
+    say. A step without a place comes last.
+    """
+    left = dict(tables)
     for name, role in ROLES.items():
         if role.key in {("id",), ()}:
             continue
-        frame = tables[name]
-        again = frame.duplicated(list(role.key)) & frame[list(role.key)[-1]].notna()
+        key, frame = list(role.key), left[name]
+        blank = frame[key[-1]].isna()
+        if not ledger.strict and (blank.any() or frame.duplicated(key).any()):
+            frame = _by_content(frame, role)
+            frame = _once(frame, frame.duplicated(key, keep=False).to_numpy(), role, layers, ledger)
+            blank = frame[key[-1]].isna()
         ledger.rows(
             frame,
             layers,
-            again,
-            role.key[-1],
+            frame.duplicated(key) & ~blank,
+            key[-1],
             f"an earlier row has the same {', '.join(role.key)}; "
             + ("number the steps" if "seq" in role.key else "keep one of them"),
+            gap="duplicate-step",
         )
+        if "seq" in role.key and blank.any():
+            last = frame["seq"].max()
+            frame = frame.assign(seq=frame["seq"].fillna(1.0 if np.isnan(last) else last + 1))
+        left[name] = frame
+    return left
 
 
-def cycles(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger) -> None:
-    """Nothing lies in itself, and no cable carries itself, through whatever others."""
+def _by_content(frame: pd.DataFrame, role: Role) -> pd.DataFrame:
+    """The rows in an order that follows from what they say."""
+    said = frame[[column.name for column in role.columns]].astype(str)
+    return frame.iloc[said.reset_index(drop=True).sort_values(list(said.columns)).index]
+
+
+def cycles(
+    tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger
+) -> dict[str, pd.DataFrame]:
+    """Nothing lies in itself, and no cable carries itself, through whatever others.
+
+    Every reference that leads round is cut.
+    """
+    left = dict(tables)
     inside = [
         tables[name][["id", "within", "_layer", "_row"]]
         for name in ASSET_ROLES
@@ -126,34 +330,55 @@ def cycles(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: 
     items = holders.assign(to=holders["within"])
     if holders["within"].str.contains(LIST_SEPARATOR, regex=False).any():
         items = holders.assign(to=holders["within"].str.split(LIST_SEPARATOR)).explode("to")
-    _cycles_of(items, "within", "lies within itself", layers, ledger)
-    cables = tables["cables"]
+    round_ = _cycles_of(items, "within", "lies within itself", layers, ledger)
+    if round_:
+        for name in ASSET_ROLES:
+            if "within" in ROLES[name].column:
+                left[name] = _cut_steps(left[name], "within", round_)
+    cables = left["cables"]
     carried = cables[cables["carried_by"].notna()]
-    _cycles_of(
+    round_ = _cycles_of(
         carried.assign(to=carried["carried_by"]),
         "carried_by",
         "is carried by itself",
         layers,
         ledger,
     )
+    if round_:
+        left["cables"] = _cut_steps(cables, "carried_by", round_)
+    return left
+
+
+def _cut_steps(
+    frame: pd.DataFrame, column: str, steps: Collection[tuple[str, str]]
+) -> pd.DataFrame:
+    """The frame without the references of a column that are among some steps."""
+    starts = {source for source, _ in steps}
+    cells: list[object] = list(frame[column].to_numpy(dtype=object))
+    for position, id_ in enumerate(frame["id"].to_list()):
+        cell = cells[position]
+        if id_ in starts and isinstance(cell, str):
+            kept = [one for one in cell.split(LIST_SEPARATOR) if (id_, one) not in steps]
+            cells[position] = LIST_SEPARATOR.join(kept) if kept else np.nan
+    return frame.assign(**{column: pd.Series(cells, index=frame.index, dtype="str")})
 
 
 def _cycles_of(
     edges: pd.DataFrame, column: str, fault: str, layers: Sequence[Layer], ledger: Ledger
-) -> None:
-    """One problem for each knot of rows that lead back to themselves.
+) -> set[tuple[str, str]]:
+    """One fault for each knot of rows that lead back to themselves; the steps of all knots.
 
     Strongly connected components of the rows, linear in their number.
     """
     edges = edges[edges["id"].notna()]
     if edges.empty:
-        return
+        return set()
     ends = [edges[name].to_numpy(dtype=object) for name in ("id", "to")]
     number, named = pd.factorize(np.concatenate(ends), use_na_sentinel=False)
     source, target = number[: len(edges)], number[len(edges) :]
     left = _left_over(source, target, len(named))
     if not len(left):
-        return
+        return set()
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
 
@@ -177,14 +402,16 @@ def _cycles_of(
         chain = _chain({int(source[row]): int(target[row]) for row in rows})
         first = edges.iloc[rows[np.flatnonzero(source[rows] == chain[0])[0]]]
         route = listed(names[position] for position in chain)
-        bad = pd.DataFrame([first])
         ledger.rows(
-            bad,
+            pd.DataFrame([first]),
             layers,
             np.array([True]),
             column,
             f"{fault}: {route.replace(', ', ' -> ')}; one of these rows is wrong",
+            gap="lies-in-itself",
+            also=[tuple(sorted({str(names[source[row]]) for row in rows}))],
         )
+    return {(str(names[source[row]]), str(names[target[row]])) for row in np.flatnonzero(in_knot)}
 
 
 def _left_over(source: NDArray[np.intp], target: NDArray[np.intp], count: int) -> NDArray[np.intp]:
@@ -225,11 +452,14 @@ def circuits(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger
         is_among(frame["circuit"], tables["circuit_paths"]["circuit"]),
         "circuit",
         "the circuit stands in circuit_paths as well; state its paths in one of the two tables",
+        gap="paths-twice",
     )
 
 
-def links(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger) -> None:
-    """A fibre link names its wavelength; power limits are the right way round."""
+def links(
+    tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger
+) -> dict[str, pd.DataFrame]:
+    """A fibre link names its wavelength; power limits are the right way round, or go."""
     frame = tables["links"]
     is_fibre = frame["medium"].isna() | (frame["medium"] == "fibre")
     ledger.rows(
@@ -238,47 +468,59 @@ def links(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: L
         is_fibre & frame["wavelength_nm"].isna(),
         "wavelength_nm",
         "is blank; a fibre link needs its wavelength in nm (or another medium)",
+        gap="no-wavelength",
     )
     for low, high in (("tx_min_dbm", "tx_max_dbm"), ("rx_min_dbm", "rx_max_dbm")):
-        ledger.rows(
+        wrong = ledger.rows(
             frame,
             layers,
             frame[low] > frame[high],
             low,
             f"is greater than {high}; found {{found}}",
+            gap="power-limits",
         )
+        if wrong.any():
+            frame = frame.assign(**{low: frame[low].mask(wrong), high: frame[high].mask(wrong)})
+    return {**tables, "links": frame}
 
 
 def measurements(
     tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger
-) -> None:
-    """A test result belongs to a cable or to a link."""
+) -> dict[str, pd.DataFrame]:
+    """A test result belongs to a cable or to a link; one of both or neither goes."""
     frame = tables["measurements"]
-    ledger.rows(
+    odd = ledger.rows(
         frame,
         layers,
         frame["cable"].isna() == frame["link"].isna(),
         "cable",
         "expected either a cable or a link; found both or neither",
+        gap="test-owner",
     )
+    return {**tables, "measurements": frame[~odd]} if odd.any() else dict(tables)
 
 
 def named_in_rules(
     tables: Mapping[str, pd.DataFrame], rules: Rules, layers: Sequence[Layer], ledger: Ledger
-) -> None:
-    """Services and fibre types are keys of the rules."""
-    for name, column, known, section in (
-        ("circuits", "service", rules.services, "services"),
-        ("cables", "fibre_type", rules.fibres, "fibres"),
+) -> dict[str, pd.DataFrame]:
+    """Services and fibre types are keys of the rules; a fibre type that is none goes."""
+    left = dict(tables)
+    for name, column, known, section, code in (
+        ("circuits", "service", rules.services, "services", "unknown-service"),
+        ("cables", "fibre_type", rules.fibres, "fibres", "unknown-fibre-type"),
     ):
         frame = tables[name]
-        ledger.rows(
+        wrong = ledger.rows(
             frame,
             layers,
             frame[column].notna() & ~frame[column].isin(list(known)),
             column,
             f"expected a key of [{section}] in the rules ({listed(known)}); found {{found}}",
+            gap=code,
         )
+        if name == "cables" and wrong.any():
+            left[name] = frame.assign(**{column: frame[column].mask(wrong)})
+    return left
 
 
 def waived(
@@ -310,10 +552,176 @@ def waived(
         if waiver.circuit in removed:
             ledger.note(f"{rules_file}: waiver {position} is for {waiver.circuit!r}, now removed")
         elif waiver.circuit not in names:
-            ledger.problem(
+            message = (
                 f"the waiver names {waiver.circuit!r}, which is neither a circuit nor a group"
-                f"{did_you_mean(waiver.circuit, names)}",
-                file=rules_file,
-                column=f"waiver.{position}.circuit",
-                id=waiver.circuit,
+                f"{did_you_mean(waiver.circuit, names)}"
             )
+            column = f"waiver.{position}.circuit"
+            if ledger.strict:
+                ledger.problem(message, file=rules_file, column=column, id=waiver.circuit)
+            else:
+                ledger.gaps.append(
+                    Gap("waiver-owner", message, waiver.circuit, file=rules_file, column=column)
+                )
+
+
+_OWNERS: Mapping[str, tuple[tuple[str, str], ...]] = {
+    "cable_runs": (("cable", "assets"),),
+    "link_runs": (("link", "links"),),
+    "circuit_paths": (("circuit", "circuits"),),
+    "rings": (("ring", "rings"),),
+    "ring_circuits": (("circuit", "circuits"),),
+    "measurements": (("cable", "assets"), ("link", "links")),
+    "links": (("id", "links"),),
+    "circuits": (("id", "circuits"),),
+}
+"""Columns that say what a row is about, and what that is; of all other roles it is an asset."""
+_SINGULAR = {
+    "supplies": "supply",
+    "equipment": "equipment",
+    "cable_runs": "run of cable",
+    "link_runs": "run of link",
+    "circuit_paths": "path of circuit",
+    "rings": "ring",
+    "ring_circuits": "ring of circuit",
+    "measurements": "test of",
+}
+_TOLD_APART = 10
+"""Faults of one kind in one column of a layer that are told one by one; more are told as one."""
+
+
+def conflict_gaps(
+    whole: Mapping[str, pd.DataFrame],
+    tables: Mapping[str, pd.DataFrame],
+    layers: Sequence[Layer],
+    ledger: Ledger,
+    snap_m: float,
+) -> list[Gap]:
+    """The gaps that the conflicts of a study make.
+
+    Parameters
+    ----------
+    whole : mapping of str to DataFrame
+        All rows, also those that are left out.
+    tables : mapping of str to DataFrame
+        The tables as they will be tied.
+    layers, ledger, snap_m
+        As in `validate`.
+
+    Returns
+    -------
+    list of Gap
+        One for each conflict whose row is still in the study: a proposal may have replaced it.
+    """
+    if not ledger.conflicts:
+        return []
+    roles = {layers[conflict.layer].role for conflict in ledger.conflicts}
+    rows = {
+        (int(row["_layer"]), int(row["_row"])): row
+        for name in roles
+        for row in whole[name].to_dict("records")
+    }
+    every = tuple(tables["circuits"]["id"].dropna())
+    on_ring = tables["ring_circuits"].groupby("ring")["circuit"].agg(tuple).to_dict()
+    kinds = Counter((one.code, one.layer, one.column) for one in ledger.conflicts)
+    drawn = _drawn_only(tables)
+    gaps = []
+    for conflict in ledger.conflicts:
+        row = rows.get((conflict.layer, conflict.row))
+        if row is None:
+            continue
+        layer = layers[conflict.layer]
+        touched: dict[str, list[str]] = {"assets": [], "links": [], "circuits": [], "rings": []}
+        owners = _OWNERS.get(layer.role, (("id", "assets"),))
+        for column, what in owners:
+            if isinstance(row[column], str):
+                touched[what].append(row[column])
+        touched[owners[0][1]] += conflict.also
+        near = _beyond(conflict, layer.role, row, tables, drawn, snap_m)
+        everything = near is None and (conflict.everything or _on_any_cable(conflict, layer, row))
+        touched["assets"] += near or []
+        touched["circuits"] += [one for ring in touched["rings"] for one in on_ring.get(ring, ())]
+        named = [row[column] for column, _ in owners if isinstance(row[column], str)]
+        name = named[0] if named else f"row {conflict.row}"
+        what = _SINGULAR.get(layer.role, layer.role.removesuffix("s"))
+        what = f"{what} {name}" if named else f"{name} of {layer.layer or layer.role}"
+        many = kinds[conflict.code, conflict.layer, conflict.column] > _TOLD_APART
+        said = GAP_CODES[conflict.code].means if many else conflict.message
+        label = "" if conflict.column is None else f", {conflict.column}"
+        gaps.append(
+            Gap(
+                conflict.code,
+                f"{what}{label}: {conflict.message}",
+                name,
+                assets=tuple(dict.fromkeys(touched["assets"])),
+                links=tuple(dict.fromkeys(touched["links"])),
+                circuits=every if everything else tuple(dict.fromkeys(touched["circuits"])),
+                path=_path_of(layer.role, row),
+                with_groups=everything or _whole_circuit(layer.role, row),
+                only=conflict.limits,
+                file=layer.file,
+                layer=layer.layer or layer.role,
+                row=conflict.row,
+                column=column_label(layer, conflict.column),
+                fold=f"{{count}} rows of {layer.layer or layer.role}{label}: {said}: {{names}}",
+            )
+        )
+    return gaps
+
+
+def _beyond(
+    conflict: Conflict,
+    role: str,
+    row: Mapping[Hashable, object],
+    tables: Mapping[str, pd.DataFrame],
+    drawn: Sequence[str],
+    snap_m: float,
+) -> list[str] | None:
+    """Assets that a conflict touches beyond its own row's; None where it is as it says itself.
+
+    What may pass a structure of unknown kind, what stands where a joint does that has lost the
+    cables it lists, and what may follow a segment that is not drawn.
+    """
+    if role == "structures" and conflict.column == "kind":
+        return _passing(row.get("geometry"), tables["segments"], snap_m)
+    if role == "joints" and conflict.column == "cables" and isinstance(row["at"], str):
+        return [row["at"]]
+    if role == "segments" and conflict.code == "unusable-geometry":
+        return list(drawn)
+    return None
+
+
+def _on_any_cable(conflict: Conflict, layer: Layer, row: Mapping[Hashable, object]) -> bool:
+    """Whether a row is a joint that says neither where it is nor of which cables."""
+    return layer.role == "joints" and conflict.column == "at" and not isinstance(row["cables"], str)
+
+
+def _whole_circuit(role: str, row: Mapping[Hashable, object]) -> bool:
+    """Whether a row says something of all paths of its circuits."""
+    if role == "circuit_paths":
+        return _path_of(role, row) is None
+    return role in {"circuits", "rings", "ring_circuits"}
+
+
+def _path_of(role: str, row: Mapping[Hashable, object]) -> str | None:
+    """The path that a row of circuit_paths is of."""
+    label = row["path"] if role == "circuit_paths" else None
+    return label if isinstance(label, str) else None
+
+
+def _drawn_only(tables: Mapping[str, pd.DataFrame]) -> list[str]:
+    """Cables that are matched to the segments they follow: any segment may be one of them."""
+    cables = tables["cables"]
+    if not len(cables):
+        return []
+    listed_too = is_among(cables["id"], tables["cable_runs"]["cable"])
+    drawn = ~shapely.is_missing(cables["geometry"].to_numpy()) & ~listed_too
+    return [str(id_) for id_ in cables["id"][drawn]]
+
+
+def _passing(shape: object, segments: pd.DataFrame, snap_m: float) -> list[str] | None:
+    """Segments that may pass a structure of unknown kind; None where its place is not known."""
+    if not isinstance(shape, shapely.Geometry):
+        return None
+    near = shapely.dwithin(segments["geometry"].to_numpy(), shape, _WIDE * snap_m)
+    return [str(id_) for id_ in segments["id"][near]]

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypedDict
 
 import numpy as np
 import pandas as pd
 
-from waysapart.schema import KNOWN_EMPTY, LIST_SEPARATOR, MAY_BE_NONE, Column
+from waysapart.schema import KNOWN_EMPTY, LIST_SEPARATOR, MAY_BE_NONE, ROLES, Column
 from waysapart.study.ledger import Ledger, did_you_mean, listed
 
 if TYPE_CHECKING:
+    from waysapart.gaps import Limit
     from waysapart.study.model import Layer
     from waysapart.study.settings import LayerSpec
 
@@ -44,8 +45,56 @@ _FACTORS: Mapping[str, Mapping[str, float]] = {
 """By our unit: factors from units of a source. The foot is the international one; the US survey
 foot is 1200/3937 m (both exact, NIST SP 811 appendix B.6)."""
 
+_WHERE = frozenset({"seq", "accuracy_m", "reach_m"})
+"""Columns of numbers that say what a path relies on or where it runs; all others are figures."""
+_LOSS: tuple[Limit, ...] = ("loss",)
+_DELAY: tuple[Limit, ...] = ("delay", "asymmetry")
+_LENGTH: tuple[Limit, ...] = (*_DELAY, "loss")
+_LIMITS: Mapping[str, tuple[Limit, ...]] = {
+    **dict.fromkeys(("delay_us", "extra_delay_us"), _DELAY),
+    **dict.fromkeys(("per_year", "repair_h", "autonomy_h"), ("unavailability",)),
+    **dict.fromkeys(("length_m", "sag_m", "elevation_m", "overlength_pct"), _LENGTH),
+    **dict.fromkeys(("slack_m", "wrap_pitch_m", "wrap_diameter_mm", "wavelength_nm"), _LENGTH),
+    **dict.fromkeys(("loss_db", "db_per_km", "reserve_db", "connectors", "splices"), _LOSS),
+    **dict.fromkeys(("tx_min_dbm", "tx_max_dbm", "rx_min_dbm", "rx_max_dbm"), _LOSS),
+    **dict.fromkeys(("fibre_count", "bandwidth_mhz", "dispersion_limit_ps_nm"), _LOSS),
+    **dict.fromkeys(("surveyed", "stated_on"), ()),
+}
+"""The limits that rest on a figure; one that is not named here bears on all of them. A date of
+a survey or a statement bears on none: an undated record is told by its age."""
+
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
 _DECIMAL_COMMA = re.compile(r"[+-]?\d{1,3}(?:\.\d{3})*,\d+|[+-]?\d+,\d+")
+
+
+class Consequence(TypedDict, total=False):
+    """What becomes of a row with a fault, as `Ledger.rows` takes it."""
+
+    gap: str
+    limits: tuple[Limit, ...] | None
+    everything: bool
+    drop: bool
+
+
+def consequence(role: str, column: Column, *, blank: bool = False) -> Consequence:
+    """What follows where a cell holds what its column cannot hold, or nothing where it must.
+
+    A row without an id is left out, and touches everything: nobody can tell what it is.
+    So is a row of a course that does not say what it is a step of, or what the step is,
+    but it touches only the course. Any other cell counts as blank.
+    """
+    if column.name == "id":
+        return Consequence(gap="no-id", everything=True, drop=True)
+    if column.required and not ROLES[role].asset and "id" not in ROLES[role].column:
+        code = "blank-required" if blank else "unreadable-value"
+        return Consequence(gap=code, drop=column.name != "seq")
+    unbounded = (role, column.name) in {("structures", "kind"), ("hazards", "reach_m")}
+    if blank:
+        return Consequence(gap="blank-required", everything=unbounded)
+    if column.type == "date" or (column.type in {"number", "count"} and column.name not in _WHERE):
+        limits = _LENGTH if role == "measurements" else _LIMITS.get(column.name)
+        return Consequence(gap="unreadable-figure", limits=limits)
+    return Consequence(gap="unreadable-value", everything=unbounded)
 
 
 def blank(column: Column, index: pd.Index) -> pd.Series:
@@ -64,8 +113,12 @@ def converted(
     layers: Sequence[Layer],
     ledger: Ledger,
 ) -> pd.Series:
-    """One column of a raw frame in our type and unit, every fault written down."""
+    """One column of a raw frame in our type and unit, every fault written down.
+
+    A cell with a fault comes back blank.
+    """
     values = frame[column.name]
+    follows = consequence(spec.role, column)
     if column.type in {"number", "count"}:
         return _numbers(column, values, frame, spec, layers, ledger)
     if column.name in spec.units:
@@ -75,24 +128,32 @@ def converted(
             column=f"layer.units.{column.name}",
         )
     if column.type == "date":
-        return _dates(column, values, frame, layers, ledger)
+        return _dates(column, values, frame, layers, ledger, follows)
     text = as_text(values)
     if column.type == "list":
-        return _ids(column, _joined(text), frame, layers, ledger)
+        return _ids(column, _joined(text), frame, layers, ledger, follows)
     if column.type == "numbers":
-        return _number_list(column, _joined(text), frame, layers, ledger)
+        return _number_list(column, _joined(text), frame, layers, ledger, follows)
     if column.name == "id" or column.refers:
-        return _ids(column, text, frame, layers, ledger)
+        return _ids(column, text, frame, layers, ledger, follows)
     if column.choices:
-        wrong = text.notna() & ~text.isin(column.choices)
-        ledger.rows(
+        wrong = ledger.rows(
             frame,
             layers,
-            wrong,
+            text.notna() & ~text.isin(column.choices),
             column.name,
-            f"expected one of {', '.join(column.choices)}, or blank; found {{found}}",
+            f"expected one of {', '.join(column.choices)}, or blank; found {{found}}"
+            + _choice_meant(column, text),
+            **follows,
         )
+        text = text.mask(wrong)
     return text
+
+
+def _choice_meant(column: Column, text: pd.Series) -> str:
+    """`; did you mean 'x'?` where all that is wrong in a column is one word."""
+    wrong = text[text.notna() & ~text.isin(column.choices)].unique()
+    return did_you_mean(str(wrong[0]), column.choices) if len(wrong) == 1 else ""
 
 
 def as_text(values: pd.Series) -> pd.Series:
@@ -145,54 +206,47 @@ def _ids(
     frame: pd.DataFrame,
     layers: Sequence[Layer],
     ledger: Ledger,
+    follows: Consequence,
 ) -> pd.Series:
     """Ids, one or a list of them, that can be told apart and written down."""
+    faults: list[tuple[pd.Series, str]] = []
     if _CONTROL.search(" ".join(text.dropna().tolist())):
-        ledger.rows(
-            frame,
-            layers,
-            text.str.contains(_CONTROL, regex=True, na=False),
-            column.name,
-            "holds a control character: {found}; ids are plain text on one line",
-            text,
+        faults.append(
+            (
+                text.str.contains(_CONTROL, regex=True, na=False),
+                "holds a control character: {found}; ids are plain text on one line",
+            )
         )
     if column.type == "list":
         among = ";" + text + ";"
-        mixed = among.str.contains(f";{KNOWN_EMPTY};", regex=False, na=False) & (
-            text != KNOWN_EMPTY
-        )
-        ledger.rows(
-            frame,
-            layers,
-            mixed,
-            column.name,
-            f"expected ids, or {KNOWN_EMPTY!r} alone; found {{found}}",
-            text,
+        mixed = among.str.contains(f";{KNOWN_EMPTY};", regex=False, na=False)
+        faults.append(
+            (
+                mixed & (text != KNOWN_EMPTY),
+                f"expected ids, or {KNOWN_EMPTY!r} alone; found {{found}}",
+            )
         )
         if column.name not in MAY_BE_NONE:
-            ledger.rows(
-                frame,
-                layers,
-                text == KNOWN_EMPTY,
-                column.name,
-                f"{KNOWN_EMPTY!r} has a meaning in {', '.join(sorted(MAY_BE_NONE))} only; "
-                "leave the cell blank",
+            faults.append(
+                (
+                    text == KNOWN_EMPTY,
+                    f"{KNOWN_EMPTY!r} has a meaning in {', '.join(sorted(MAY_BE_NONE))} only; "
+                    "leave the cell blank",
+                )
             )
-        return text
-    ledger.rows(
-        frame,
-        layers,
-        text.str.contains(LIST_SEPARATOR, regex=False, na=False),
-        column.name,
-        "expected one id; found {found}, and ';' stands between the ids of a list",
-    )
-    ledger.rows(
-        frame,
-        layers,
-        text == KNOWN_EMPTY,
-        column.name,
-        f"{KNOWN_EMPTY!r} is no id: it stands for 'known to be none'",
-    )
+    else:
+        faults.append(
+            (
+                text.str.contains(LIST_SEPARATOR, regex=False, na=False),
+                "expected one id; found {found}, and ';' stands between the ids of a list",
+            )
+        )
+        faults.append(
+            (text == KNOWN_EMPTY, f"{KNOWN_EMPTY!r} is no id: it stands for 'known to be none'")
+        )
+    found = text
+    for bad, message in faults:
+        text = text.mask(ledger.rows(frame, layers, bad, column.name, message, found, **follows))
     return text
 
 
@@ -202,21 +256,27 @@ def _number_list(
     frame: pd.DataFrame,
     layers: Sequence[Layer],
     ledger: Ledger,
+    follows: Consequence,
 ) -> pd.Series:
-    fault = text.notna() & ~text.str.fullmatch(r"\d+(?:;\d+)*", na=False)
-    ledger.rows(
+    fault = ledger.rows(
         frame,
         layers,
-        fault,
+        text.notna() & ~text.str.fullmatch(r"\d+(?:;\d+)*", na=False),
         column.name,
         "expected whole numbers with ';' between, such as 1;2; found {found}",
+        **follows,
     )
     text = text.str.replace(r"(?:(?<=;)|^)0+(?=\d)", "", regex=True)
     zero = text.str.contains(r"(?:^|;)0(?:;|$)", regex=True, na=False)
-    ledger.rows(
-        frame, layers, zero & ~fault, column.name, "expected numbers from 1 on; found {found}"
+    low = ledger.rows(
+        frame,
+        layers,
+        zero & ~fault,
+        column.name,
+        "expected numbers from 1 on; found {found}",
+        **follows,
     )
-    return text
+    return text.mask(fault | low)
 
 
 def _numbers(
@@ -227,8 +287,16 @@ def _numbers(
     layers: Sequence[Layer],
     ledger: Ledger,
 ) -> pd.Series:
+    follows = consequence(spec.role, column)
     if pd.api.types.is_bool_dtype(values):
-        ledger.rows(frame, layers, values.notna(), column.name, "expected a number; found {found}")
+        ledger.rows(
+            frame,
+            layers,
+            values.notna(),
+            column.name,
+            "expected a number; found {found}",
+            **follows,
+        )
         return blank(column, frame.index)
     if pd.api.types.is_numeric_dtype(values):
         numbers = values.astype(float)
@@ -244,6 +312,7 @@ def _numbers(
             column.name,
             "{found} has a decimal comma; expected a decimal point, such as 12.5: export the "
             "table with points",
+            **follows,
         )
         ledger.rows(
             frame,
@@ -251,26 +320,35 @@ def _numbers(
             bad & ~commas,
             column.name,
             "expected a number, or a blank cell where it is not known; found {found}",
+            **follows,
         )
-    endless = np.isinf(numbers)
-    ledger.rows(frame, layers, endless, column.name, "expected a finite number; found {found}")
+    endless = ledger.rows(
+        frame,
+        layers,
+        np.isinf(numbers),
+        column.name,
+        "expected a finite number; found {found}",
+        **follows,
+    )
     numbers = numbers.mask(endless)
     stated = numbers
     if column.name in spec.units:
         numbers = numbers * _factor(column, spec, ledger)
     if column.type == "count":
-        ledger.rows(
+        broken = ledger.rows(
             frame,
             layers,
             numbers.notna() & (numbers != np.floor(numbers)),
             column.name,
             "expected a whole number; found {found}",
+            **follows,
         )
-    _check_range(column, numbers, stated, frame, spec, layers, ledger)
-    return numbers
+        numbers = numbers.mask(broken)
+    beyond = _out_of_range(column, numbers, stated, frame, spec, layers, ledger)
+    return numbers.mask(beyond)
 
 
-def _check_range(
+def _out_of_range(
     column: Column,
     numbers: pd.Series,
     stated: pd.Series,
@@ -278,33 +356,31 @@ def _check_range(
     spec: LayerSpec,
     layers: Sequence[Layer],
     ledger: Ledger,
-) -> None:
+) -> pd.Series:
+    """Which numbers are less or more than the column allows, every one written down."""
     unit = f" {column.unit}" if column.unit else ""
     found = stated.to_numpy().tolist()
     if column.name in spec.units:
         unit += f" (the source is in {spec.units[column.name]})"
+    bounds: list[tuple[pd.Series, str]] = []
     if column.minimum is not None:
         low = numbers <= column.minimum if column.above else numbers < column.minimum
         bound = "more than" if column.above else "at least"
-        ledger.rows(
-            frame,
-            layers,
-            low,
-            column.name,
-            f"expected {bound} {column.minimum:g}{unit}; found {{found}}"
-            + _unit_that_fits(column, numbers, spec),
-            found,
-        )
+        bounds.append((low, f"{bound} {column.minimum:g}"))
     if column.maximum is not None:
-        ledger.rows(
+        bounds.append((numbers > column.maximum, f"at most {column.maximum:g}"))
+    beyond = pd.Series(False, index=numbers.index)
+    for bad, bound in bounds:
+        beyond |= ledger.rows(
             frame,
             layers,
-            numbers > column.maximum,
+            bad,
             column.name,
-            f"expected at most {column.maximum:g}{unit}; found {{found}}"
-            + _unit_that_fits(column, numbers, spec),
+            f"expected {bound}{unit}; found {{found}}" + _unit_that_fits(column, numbers, spec),
             found,
+            **consequence(spec.role, column),
         )
+    return beyond
 
 
 def _unit_that_fits(column: Column, numbers: pd.Series, spec: LayerSpec) -> str:
@@ -345,6 +421,7 @@ def _dates(
     frame: pd.DataFrame,
     layers: Sequence[Layer],
     ledger: Ledger,
+    follows: Consequence,
 ) -> pd.Series:
     if pd.api.types.is_datetime64_any_dtype(values):
         moments = values
@@ -357,6 +434,7 @@ def _dates(
             text.notna() & moments.isna(),
             column.name,
             "expected a date such as 2027-06-30; found {found}",
+            **follows,
         )
     if moments.dt.tz is not None:
         moments = moments.dt.tz_convert(None)

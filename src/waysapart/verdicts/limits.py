@@ -14,7 +14,7 @@ from waysapart.gaps import GAP_CODES
 from waysapart.network.assets import Floats
 from waysapart.network.tie import Network
 from waysapart.study.model import Gap
-from waysapart.study.rules import Rules, Service
+from waysapart.study.rules import Rules, Service, UnknownService
 
 
 def below(value: float, limit: float | None, at_least: float = np.nan) -> bool | None:
@@ -178,14 +178,14 @@ def circuit_limits(
 def open_limits(gaps: Sequence[Gap], gaps_of: Iterable[Iterable[int]]) -> list[frozenset[str]]:
     """Which limits the gaps that touch each circuit leave open.
 
-    Delay and asymmetry only by gaps that leave a whole path open: what else is not on record of
-    a path's delay, the path's own figure knows.
+    Delay and asymmetry only by gaps that leave a whole path open, or put in doubt what is on
+    record: what else is not on record of a path's delay, the path's own figure knows.
     """
     return [
         frozenset(
             limit
             for number in mine
-            for limit in GAP_CODES[gaps[number].code].limits
+            for limit in gaps[number].limits
             if limit not in BY_FIGURES or leaves_a_path_open(gaps[number])
         )
         for mine in gaps_of
@@ -197,12 +197,12 @@ BY_FIGURES = frozenset({"delay", "asymmetry"})
 
 
 def leaves_a_path_open(gap: Gap) -> bool:
-    """Whether a gap is about a circuit as a whole: a path of it is not on record."""
-    return bool(gap.circuits) and gap.path is None
+    """Whether a gap is about a circuit as a whole, or about figures that may be false."""
+    return (bool(gap.circuits) and gap.path is None) or GAP_CODES[gap.code].doubt
 
 
 def asked_limits(service: Service) -> frozenset[str]:
-    """The limits that a service sets."""
+    """The limits that a service sets; all of them where nobody knows what it sets."""
     asked = {
         "delay": service.max_delay_us,
         "asymmetry": service.max_asymmetry_us,
@@ -210,7 +210,8 @@ def asked_limits(service: Service) -> frozenset[str]:
         "unavailability": service.max_unavailability,
         "recovery": service.max_recovery_ms,
     }
-    return frozenset(name for name, limit in asked.items() if limit is not None)
+    unknown = isinstance(service, UnknownService)
+    return frozenset(name for name, limit in asked.items() if unknown or limit is not None)
 
 
 def changeover_ms(rules: Rules) -> float:

@@ -22,8 +22,8 @@ def gaps_of_trials(
     A gap in plant touches every path that relies on it, or on something that it is one of
     several to feed: with a battery's room unknown, nobody can tell what it has in common with
     the other battery. A gap of a link touches every path over it. A gap of a circuit touches
-    the circuit, and a group only where the path in question counts there or none is left to
-    count.
+    the circuit, and a group only where the path in question counts there, none is left to
+    count, or the gap says so.
     """
     network = reliance.network
     if not gaps:
@@ -47,7 +47,8 @@ def gaps_of_trials(
             alone = trial.group_test is None
             without = not any(owner == circuit for owner, _ in labels)
             for number, label in of_circuit.get(circuit, ()):
-                if alone or without or (label is not None and (circuit, label) in labels):
+                here = label is not None and (circuit, label) in labels
+                if alone or without or here or gaps[number].with_groups:
                     mine.add(number)
         found.append(sorted(mine))
     return found

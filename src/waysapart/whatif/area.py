@@ -97,7 +97,7 @@ def read_area(study: Study, source: gpd.GeoDataFrame | Path | str) -> Area:
     if ledger.problems:
         raise StudyError(ledger.problems)
     frame["_layer"] = 0
-    found = geometry_of(frame, layers, ledger)
+    found = geometry_of(frame, ROLES[_CHECKED_AS], layers, ledger)
     shapes = checked_geometry(frame, found, ROLES[_CHECKED_AS], layers, ledger)
     if crs is None and not ledger.problems:
         ledger.problem(

@@ -38,7 +38,8 @@ def cut(
     pieces : Pieces
     places : sequence of Point, Polygon, MultiPolygon or None, length z
         WGS84, degrees. A zone is everything within its radius of the place; of
-        a polygon: the inside and everything within the radius of its outline.
+        a polygon: the inside and everything within the radius of its outline; where the place
+        is not known (None), all there is.
     radius_m : array_like, shape (z,)
         A radius of 0 (or less) at a point is no zone at all.
 
@@ -69,12 +70,21 @@ def cut(
             pieces, tree, plane, shapes, np.flatnonzero((kinds == 0) & (radius > 0)), radius
         ),
         _in_polygons(pieces, tree, plane, shapes, np.flatnonzero(kinds >= 3), radius),
+        _anywhere(pieces, np.flatnonzero((kinds < 0) & (radius > 0))),
     ]
     piece, zone, low, high = (np.concatenate(part) for part in zip(*found, strict=True))
     return _cut_at(pieces, piece, zone, low, high, len(shapes))
 
 
 _Found = tuple[Ints, Ints, Floats, Floats]
+
+
+def _anywhere(pieces: Pieces, which: Ints) -> _Found:
+    """All pieces, whole, in zones that nobody can place."""
+    count = len(pieces)
+    piece = np.tile(np.arange(count, dtype=np.int64), len(which))
+    zone = np.repeat(which, count).astype(np.int64)
+    return piece, zone, np.zeros(len(piece)), np.ones(len(piece))
 
 
 def _round_points(
