@@ -106,7 +106,8 @@ def test_demo_writes_study_and_report_and_says_where(tmp_path: Path) -> None:
 @pytest.mark.parametrize("case", CASES, ids=[case.name for case in CASES])
 def test_bad_input_gets_its_error_and_exit_status_2(small: Path, case: Case) -> None:
     case.mutate(small)
-    result = run("check", small, "--json", small.parent / "errors.json")
+    """Of records that contradict each other it is asked strictly."""
+    result = run("check", small, "--strict", "--json", small.parent / "errors.json")
     assert result.exit_code == 2
     assert "Traceback" not in result.output
     errors = json.loads((small.parent / "errors.json").read_text())["errors"]
@@ -144,10 +145,8 @@ def test_every_help_text_has_an_example() -> None:
     ("command", "more"),
     [
         ("check", ()),
-        ("prove", ("--json", "-")),
         ("worst", ()),
         ("dig", ("--at", "7.0,54.4", "--radius", "50")),
-        ("report", ("-o", "ring.html")),
     ],
 )
 def test_an_empty_study_is_no_fault(
@@ -157,6 +156,40 @@ def test_an_empty_study_is_no_fault(
     monkeypatch.chdir(tmp_path)
     assert run("blank", "ring").exit_code == 0
     done = run(command, "ring", *more)
+    assert done.exit_code == 0, done.output
+
+
+@pytest.mark.parametrize(("command", "more"), [("prove", ()), ("report", ("-o", "ring.html"))])
+def test_nothing_is_proved_of_a_study_without_circuits(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: str, more: tuple[str, ...]
+) -> None:
+    """Exit status 2, what is missing and what to do; and no report is written."""
+    monkeypatch.chdir(tmp_path)
+    assert run("blank", "ring").exit_code == 0
+    done = run(command, "ring", *more)
+    assert done.exit_code == 2
+    assert "no circuits" in done.output
+    assert "Enter circuits and circuit_paths" in done.output
+    assert not (tmp_path / "ring.html").exists()
+
+
+@pytest.mark.parametrize(
+    ("command", "more"),
+    [
+        ("check", ()),
+        ("worst", ()),
+        ("dig", ("--asset", "D1")),
+        ("export", ("-o", "plant.gpkg")),
+    ],
+)
+def test_plant_without_circuits_is_checked_dug_and_exported(
+    small: Path, monkeypatch: pytest.MonkeyPatch, command: str, more: tuple[str, ...]
+) -> None:
+    monkeypatch.chdir(small)
+    for role in ("circuits", "circuit_paths"):
+        table = small / f"{role}.csv"
+        table.write_text(table.read_text().splitlines()[0] + "\n")
+    done = run(command, small, *more)
     assert done.exit_code == 0, done.output
 
 

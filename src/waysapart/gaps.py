@@ -395,6 +395,42 @@ _CODES = (
         "survey the two segments, and state how well in accuracy_m",
     ),
     GapCode(
+        "joint-off-cable",
+        "a joint lists a cable that never passes the place where the joint is",
+        "correct where the joint is, which cables it joins, or the cable's course",
+        limits=("loss", "unavailability"),
+    ),
+    GapCode(
+        "site-contradiction",
+        "the site of equipment or of a supply is not the one that it lies within",
+        "correct site or within",
+        limits=("unavailability",),
+    ),
+    GapCode(
+        "survey-old",
+        "a position was surveyed longer ago than the rules allow, or nobody knows when",
+        "survey it, and enter surveyed",
+    ),
+    GapCode(
+        "leased-old",
+        "the route of a leased hop was stated longer ago than the rules allow, or nobody knows",
+        "ask its owner again, and enter stated_on",
+    ),
+    GapCode(
+        "test-old",
+        "a test is older than the rules allow, or nobody knows how old",
+        "test it again, and enter date",
+        separation=False,
+        limits=_BY_LENGTH,
+    ),
+    GapCode(
+        "test-future",
+        "a test is dated after the day for which the study is judged; it does not count",
+        "correct its date",
+        separation=False,
+        limits=_BY_LENGTH,
+    ),
+    GapCode(
         "measured-length",
         "a test measured a length that the record does not explain: one is of another cable, or "
         "in another unit",

@@ -46,7 +46,7 @@ def taken_by_hazards(study: Study, assets: Assets) -> sp.csr_array:
     hazard, place = shapely.STRtree(plant).query(
         shapes, predicate="dwithin", distance=reach * _WIDEST_SCALE
     )
-    near = np.flatnonzero(_ground_m(study, shapes[hazard], plant[place]) <= reach[hazard])
+    near = np.flatnonzero(ground_m(study, shapes[hazard], plant[place]) <= reach[hazard])
     hazard, taken = hazard[near], number[place[near]]
     row, kind = listed(hazards["takes"])
     wanted = pd.MultiIndex.from_arrays([row, kind.to_numpy(dtype=object)])
@@ -58,7 +58,7 @@ def taken_by_hazards(study: Study, assets: Assets) -> sp.csr_array:
     )
 
 
-def _ground_m(study: Study, one: np.ndarray, other: np.ndarray) -> Floats:
+def ground_m(study: Study, one: np.ndarray, other: np.ndarray) -> Floats:
     """Distance between geometries of the working CRS on the ellipsoid, metres."""
     metres = np.asarray(shapely.distance(one, other), dtype=np.float64)
     apart = np.flatnonzero(metres > 0)

@@ -62,13 +62,15 @@ def newest_tests(study: Study, role: str, value: str, *, drum: bool = False) -> 
         `wavelength_nm`, `returns`, `value`, `date`, `row` (of the measurements
         table), `said` (whether it states a direction). Of one fibre and
         direction (and wavelength, for loss) only those of the latest day; tests
-        without a date give way to tests with one.
+        without a date give way to tests with one. Those dated after the day of
+        judgement do not count.
     """
     table = study.tables["measurements"]
     column = {"cables": "cable", "links": "link"}[role]
     owner = pd.Index(study.tables[role]["id"]).get_indexer(pd.Index(table[column]))
     chosen = (owner >= 0) & table[value].notna().to_numpy()
     chosen &= (table["stage"] == DRUM).to_numpy() == drum
+    chosen &= ~(table["date"] > pd.Timestamp(study.on)).to_numpy()
     rows = np.flatnonzero(chosen)
     mine = table.iloc[rows]
     frame = pd.DataFrame(

@@ -11,9 +11,11 @@ import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 
+from waysapart.network.ages import age_gaps
 from waysapart.network.assets import Assets, Floats, boolean, listed, number_assets
 from waysapart.network.blanks import blank_gaps
 from waysapart.network.chains import Chains, chain_cables
+from waysapart.network.contradictions import contradictions
 from waysapart.network.ends import Ends, Passing, geometries, passing, places, same_place, tie_ends
 from waysapart.network.fibres import fibre_gaps
 from waysapart.network.hazards import taken_by_hazards
@@ -178,6 +180,8 @@ def tie(study: Study) -> Network:
         *fibre_gaps(study, parts, pieces),
         *joint_gaps(study, parts, pieces, splices),
         *blank_gaps(study),
+        *contradictions(study, assets, chains, passed, above),
+        *age_gaps(study),
         *loop_gaps(study, assets),
         *length_gaps(
             study,

@@ -35,7 +35,7 @@ from waysapart.study.settings import (
     merged,
 )
 from waysapart.study.sources import read_source
-from waysapart.study.spelling import note_spelling, settled_kinds
+from waysapart.study.spelling import note_spelling, note_words, settled_kinds, words_of_rules
 from waysapart.study.validate import validate
 
 if TYPE_CHECKING:
@@ -122,6 +122,9 @@ def read_study(path: Path | str = ".", *, on: date | None = None, strict: bool =
         snap_m=snap_m,
     )
     note_spelling(tables, rules.cable_kinds if rules else (), ledger)
+    note_words(tables, ledger)
+    if rules is not None:
+        words_of_rules(tables, rules, rules_path.name if rules_path else "rules.toml", ledger)
     out = _out(chain, tables, ledger)
     if ledger.problems or rules is None or crs is None:
         told = (f"record gap {gap['code']}: {gap['message']}" for gap in folded_gaps(ledger.gaps))

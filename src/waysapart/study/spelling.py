@@ -1,14 +1,23 @@
-"""Spellings that a person misreads: kinds in capitals, ids that only look alike."""
+"""Words that match nothing, and spellings that a person misreads.
+
+A kind is any word, so that a misspelt one fails nothing: it is read, and decides nothing. What
+cannot be right is told; what may be right in another study with the same rules is noted.
+"""
 
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from waysapart.schema import ASSET_ROLES
-from waysapart.study.ledger import Ledger, listed, printable
+from waysapart.schema import ASSET_ROLES, KNOWN_EMPTY, LIST_SEPARATOR, ROLES
+from waysapart.study.ledger import Ledger, did_you_mean, listed, printable
+from waysapart.study.membership import is_among
+
+if TYPE_CHECKING:
+    from waysapart.study.rules import Rules
 
 KINDS: Mapping[str, tuple[str, ...]] = {
     "structures": ("tower", "gantry", "pole", "pit", "entry", "bridge"),
@@ -92,45 +101,190 @@ def note_spelling(
             )
     assets = pd.concat([tables[name]["id"] for name in ASSET_ROLES], ignore_index=True)
     for label, ids in (
-        ("assets", assets),
-        ("links", tables["links"]["id"]),
-        ("circuits", tables["circuits"]["id"]),
+        ("ids of assets", assets),
+        ("ids of links", tables["links"]["id"]),
+        ("ids of circuits", tables["circuits"]["id"]),
+        ("ids of rings", tables["rings"]["ring"]),
+        ("names of groups", tables["circuits"]["group"]),
+        ("names of schemes", tables["circuits"]["scheme"]),
+        ("names of paths", tables["circuit_paths"]["path"]),
     ):
         _note_alike(label, ids.dropna().drop_duplicates(), ledger)
 
 
 def _note_alike(label: str, ids: pd.Series, ledger: Ledger) -> None:
-    for pair in _same_after(ids, ids.str.lower()):
-        ledger.note(f"ids of {label} that differ in case only: {pair}")
-    if "".join(ids.tolist()).isascii():
+    plain = ids[ids.map(str.isascii).astype(bool)]
+    for pair in _same_after(plain, plain.str.lower()):
+        ledger.note(f"{label} that differ in case only: {pair}")
+    if len(plain) == len(ids):
         return
-    odd = ids[~ids.map(str.isascii).astype(bool)]
+    odd = ids[~is_among(ids, plain)]
     hidden = odd[odd.map(_hides).astype(bool)]
     for id_ in hidden.head(20):
         ledger.note(
-            f"the id {printable(_escaped(id_))} of {label} holds a character that cannot be seen"
+            f"among the {label} {printable(_escaped(id_))} holds a character that cannot be seen"
         )
-    skeletons = ids.copy()
+    skeletons = ids.str.lower()
     skeletons[odd.index] = odd.map(_skeleton).astype("str")
-    for pair in _same_after(ids, skeletons):
-        ledger.note(f"ids of {label} that look alike and are not: {pair}")
+    for pair in _same_after(ids, skeletons, among=odd):
+        ledger.note(f"{label} that look alike and are not: {pair}")
 
 
-def _same_after(ids: pd.Series, folded: pd.Series) -> list[str]:
-    """The groups of ids that become one, as text, at most 20 of them."""
+def _same_after(ids: pd.Series, folded: pd.Series, among: pd.Series | None = None) -> list[str]:
+    """The groups of ids that become one, as text, at most 20 of them; with `among` those of
+    which one is there."""
     same = folded.duplicated(keep=False)
-    groups = ids[same].groupby(folded[same], sort=True)
-    return [", ".join(map(_escaped, sorted(group))) for _, group in list(groups)[:20]]
+    groups = [group for _, group in ids[same].groupby(folded[same], sort=True)]
+    if among is not None:
+        groups = [group for group in groups if is_among(group, among).any()]
+    return [", ".join(map(_escaped, sorted(group))) for group in groups[:20]]
 
 
 def _hides(id_: str) -> bool:
-    return any(unicodedata.category(sign) in {"Cf", "Cc", "Zl", "Zp"} for sign in id_)
+    """Whether a text holds a sign that has no shape, or a blank other than the plain one."""
+    return any(
+        unicodedata.category(sign) in {"Cf", "Cc", "Zl", "Zp"}
+        or (sign != " " and unicodedata.category(sign) == "Zs")
+        for sign in id_
+    )
 
 
 def _skeleton(id_: str) -> str:
     seen = "".join(sign for sign in id_ if unicodedata.category(sign) != "Cf")
-    return unicodedata.normalize("NFKC", seen).translate(_LATIN)
+    return unicodedata.normalize("NFKC", seen).translate(_LATIN).lower()
 
 
 def _escaped(id_: str) -> str:
     return id_ if id_.isascii() else f"{id_} ({id_.encode('unicode_escape').decode()})"
+
+
+def words_of_rules(
+    tables: Mapping[str, pd.DataFrame], rules: Rules, rules_file: str, ledger: Ledger
+) -> None:
+    """Tell kinds in the study's own rules that nothing is.
+
+    A limit of separation or crossing between kinds holds for segments only. A word there that
+    can never be the kind of one (a role, a plural, the kind of a tower) is a problem, since the
+    limit would hold for nothing. Any other word that nothing in the study is gets a note: rules
+    are shared between studies.
+    """
+    own = rules.own()
+    segments = _kinds(tables, ("segments",))
+    for service, limits in sorted(own.get("services", {}).items()):
+        for key in ("separation_m", "forbid_cross"):
+            pairs = limits.get(key)
+            if not isinstance(pairs, dict | list | tuple):
+                continue
+            words = {word.strip() for pair in pairs for word in str(pair).split("/")}
+            _tell_words(words, segments, f"services.{service}.{key}", rules_file, ledger)
+    everything = {*_kinds(tables, ASSET_ROLES), *ASSET_ROLES}
+    for section, words, known in (
+        ("failures", set(own.get("failures", {})), everything),
+        *_record_words(own.get("records", {}), everything, _kinds(tables, ("equipment",))),
+        (
+            "fibres",
+            set(own.get("fibres", {})),
+            set(tables["cables"]["fibre_type"].dropna()),
+        ),
+        ("reliance.ignore_kinds", set(rules.reliance.ignore_kinds), everything),
+        ("groups.excuse", set(rules.groups.excuse), everything),
+    ):
+        none = sorted(words - known)
+        if none:
+            near = did_you_mean(none[0], known) if len(none) == 1 else ""
+            ledger.note(
+                f"{rules_file}: nothing in the study is {listed(map(repr, none))}, which stands "
+                f"in [{section}]{near}"
+            )
+
+
+def _record_words(
+    own: Mapping[str, object], everything: set[str], equipment: set[str]
+) -> Iterator[tuple[str, set[str], set[str]]]:
+    """Words of `[records]` with what they may be: section, words, kinds and roles."""
+    for key in ("within", "needs", "delay_us"):
+        table = own.get(key)
+        if isinstance(table, dict):
+            known = {*equipment, "equipment"} if key == "delay_us" else everything
+            yield f"records.{key}", set(table) - {"other"}, known
+    passive = own.get("passive")
+    if isinstance(passive, list | tuple):
+        yield "records.passive", {str(word) for word in passive}, equipment
+
+
+def _tell_words(
+    words: Collection[str], kinds: Collection[str], key: str, rules_file: str, ledger: Ledger
+) -> None:
+    """Tell words that should be kinds of segments and are none."""
+    known = {*KINDS["segments"], *kinds}
+    elsewhere = {kind for role, mine in KINDS.items() if role != "segments" for kind in mine}
+    for word in sorted(set(words) - known):
+        bare = word.lower()
+        singular = {bare, bare.removesuffix("s"), bare.removesuffix("es")} & known
+        if bare in ROLES or bare in elsewhere or singular:
+            near = f"; did you mean {sorted(singular)[0]!r}?" if singular else ""
+            ledger.problem(
+                f"expected kinds of segments ({', '.join(KINDS['segments'])}); {word!r} is none"
+                f"{near or did_you_mean(word, known)}",
+                file=rules_file,
+                column=key,
+            )
+        else:
+            ledger.note(
+                f"{rules_file}: no segment is of kind {word!r}, so that its limit in {key} holds "
+                f"for nothing{did_you_mean(word, known)}"
+            )
+
+
+def note_words(tables: Mapping[str, pd.DataFrame], ledger: Ledger) -> None:
+    """Note words of hazards that nothing they could take is, and supplies from other sites."""
+    hazards = tables["hazards"]
+    kinds = _kinds(tables, ("sites", "structures", "segments"))
+    taken = hazards["takes"].dropna().str.split(LIST_SEPARATOR).explode()
+    for word, rows in taken.groupby(taken, sort=True):
+        if word not in kinds and word != KNOWN_EMPTY:
+            names = hazards["id"].loc[rows.index].dropna().tolist()
+            meant = did_you_mean(str(word), kinds)
+            what = (
+                f"hazards {listed(names, 5)} take" if len(names) > 1 else f"hazard {names[0]} takes"
+            )
+            ledger.note(
+                f"{what} {word!r}, and no site, structure or segment is of that kind{meant}"
+            )
+    _note_fed_from_afar(tables, ledger)
+
+
+def _note_fed_from_afar(tables: Mapping[str, pd.DataFrame], ledger: Ledger) -> None:
+    """Note equipment with a supply on another site, unless one site lies in the other."""
+    site_of = tables["supplies"].set_index("id")["site"].dropna().to_dict()
+    outer = tables["sites"].set_index("id")["within"].dropna().str.split(LIST_SEPARATOR).to_dict()
+
+    def around(site: str) -> set[str]:
+        found, waiting = {site}, [site]
+        while waiting:
+            fresh = [one for one in outer.get(waiting.pop(), ()) if one not in found]
+            found.update(fresh)
+            waiting += fresh
+        return found
+
+    equipment = tables["equipment"]
+    fed = equipment[equipment["supplies"].notna() & equipment["site"].notna()]
+    told = []
+    for name, site, supplies in zip(fed["id"], fed["site"], fed["supplies"], strict=True):
+        for supply in supplies.split(LIST_SEPARATOR):
+            other = site_of.get(supply)
+            if other is None or other == site or other in around(site) or site in around(other):
+                continue
+            told.append(f"{name} at {site} by {supply} at {other}")
+    if told:
+        ledger.note(f"fed from another site: {listed(sorted(told), 10)}")
+
+
+def _kinds(tables: Mapping[str, pd.DataFrame], roles: Collection[str]) -> set[str]:
+    """The kinds that the rows of some roles have."""
+    return {
+        str(kind)
+        for role in roles
+        if "kind" in ROLES[role].column
+        for kind in tables[role]["kind"].dropna().unique()
+    }

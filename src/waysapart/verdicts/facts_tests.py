@@ -59,7 +59,7 @@ def tested_facts(proof: Proof) -> list[dict[str, Any]]:
     study, compared = proof.study, proof.compared
     if not len(compared):
         return []
-    old = old_tests(study, compared, proof.made.date())
+    old = old_tests(study, compared, study.on)
     dates = study.tables["measurements"]["date"]
     units = {"length_m": "m", "loss_db": "db", "delay_us": "us"}
     found = []

@@ -481,11 +481,7 @@ def _open_limits(proof: Proof) -> tuple[dict[int, list[int]], list[int]]:
         mine: set[int] = set()
         whole = True
         for name in _unknown(limits):
-            gaps = [
-                one
-                for one in proof.gaps_of[circuit]
-                if name in GAP_CODES[proof.gaps[one].code].limits
-            ]
+            gaps = [one for one in proof.gaps_of[circuit] if name in proof.gaps[one].limits]
             whole &= bool(gaps) and not any(proof.gaps[one].code in _NO_RECORD for one in gaps)
             mine.update(gaps)
         if whole:
