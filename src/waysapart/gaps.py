@@ -399,6 +399,7 @@ _CODES = (
         "a joint lists a cable that never passes the place where the joint is",
         "correct where the joint is, which cables it joins, or the cable's course",
         limits=("loss", "unavailability"),
+        doubt=True,
     ),
     GapCode(
         "site-contradiction",
@@ -422,6 +423,7 @@ _CODES = (
         "test it again, and enter date",
         separation=False,
         limits=_BY_LENGTH,
+        doubt=True,
     ),
     GapCode(
         "test-future",
@@ -429,6 +431,7 @@ _CODES = (
         "correct its date",
         separation=False,
         limits=_BY_LENGTH,
+        doubt=True,
     ),
     GapCode(
         "measured-length",

@@ -141,8 +141,10 @@ def tie_links(
     site_of = assets.numbers(equipment["site"])
     offset = assets.start["equipment"]
     end_a, end_b = assets.numbers(links["a"]), assets.numbers(links["b"])
-    site_a = np.where(end_a >= 0, site_of[end_a - offset], -1) if len(equipment) else end_a
-    site_b = np.where(end_b >= 0, site_of[end_b - offset], -1) if len(equipment) else end_b
+    site_a, site_b = (
+        np.where(end >= 0, site_of[np.maximum(end - offset, 0)], -1) if len(equipment) else end
+        for end in (end_a, end_b)
+    )
 
     link_ids = {value: number for number, value in enumerate(links["id"].to_numpy())}
     by_link: dict[int, list[int]] = {}

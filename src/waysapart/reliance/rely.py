@@ -202,7 +202,7 @@ def _ends(network: Network, closed: sp.csr_array, stands_for: pd.Series[str]) ->
     machines = [network.assets.numbers(circuits[end]) - first for end in ("a", "b")]
     ends = boolean(
         np.r_[number, number],
-        np.concatenate([np.where(one >= 0, of_machine[one], -1) for one in machines])
+        np.concatenate([np.where(one >= 0, of_machine[np.maximum(one, 0)], -1) for one in machines])
         if len(of_machine)
         else np.full(2 * len(number), -1),
         (len(circuits), len(network.assets)),

@@ -248,17 +248,21 @@ def _readdressed(
 ) -> dict[str, pd.DataFrame]:
     """References that can only mean a row whose id was changed, changed likewise.
 
-    Where a cable and a tower have one id, a row of `cable_runs` can only mean the cable.
+    Where a cable and a tower have one id, a row of `cable_runs` can only mean the cable. Where
+    several places have one, what a segment ends at is left to its geometry.
     """
     left = dict(tables)
     for name, role in ROLES.items():
         for column in role.columns:
             roles = roles_of(column)
-            change = {
-                id_: fits[0]
-                for id_, rows in renamed.items()
-                if (fits := [new for of, new in rows if of in roles]) and fits[0] != id_
-            }
+            by_place = name == "segments" and column.name in {"a", "b"}
+            change = {}
+            for id_, rows in renamed.items():
+                fits = [new for of, new in rows if of in roles]
+                if by_place and len(fits) > 1:
+                    change[id_] = ""
+                elif fits and fits[0] != id_:
+                    change[id_] = fits[0]
             if not change or not len(left[name]):
                 continue
             cells = [
@@ -268,7 +272,7 @@ def _readdressed(
                 for cell in left[name][column.name]
             ]
             values = pd.Series(cells, index=left[name].index, dtype="str")
-            left[name] = left[name].assign(**{column.name: values})
+            left[name] = left[name].assign(**{column.name: values.where(values != "")})
     return left
 
 
