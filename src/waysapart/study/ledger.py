@@ -225,9 +225,11 @@ def row_id(role: str, row: pd.Series) -> str | None:
 
 def near_matches(word: str, known: Iterable[str], most: int = 3) -> list[str]:
     """The names closest to a mistyped one, case aside, best first."""
-    by_fold = {name.casefold(): name for name in known}
+    by_fold: dict[str, list[str]] = {}
+    for name in known:
+        by_fold.setdefault(name.casefold(), []).append(name)
     found = difflib.get_close_matches(word.casefold(), list(by_fold), n=most, cutoff=0.6)
-    return [by_fold[fold] for fold in found]
+    return [name for fold in found for name in dict.fromkeys(by_fold[fold])][:most]
 
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:

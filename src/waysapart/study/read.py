@@ -284,9 +284,9 @@ def _moved(
     moved, accuracy_m = reprojected(shapes, corners, read.crs, crs, label, ledger)
     stated_m = layers[position].accuracy_m
     given = None
-    if moved is not read.geometry:
+    if moved is not shapes:
         rows = read.frame["_row"].to_numpy(dtype=np.int64)
-        given = GivenGeometry(read.crs, rows, read.geometry)
+        given = GivenGeometry(read.crs, rows, shapes)
     layers[position] = replace(
         layers[position], accuracy_m=stated_m + accuracy_m, shift_m=accuracy_m, given=given
     )

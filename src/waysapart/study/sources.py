@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 from importlib.util import find_spec
 from pathlib import Path
@@ -62,9 +63,12 @@ def _read_vector(spec: LayerSpec) -> RawLayer:
     layer = _choose_layer(spec, layers)
     options: dict[str, Any] = {"use_arrow": find_spec("pyarrow") is not None}
     try:
-        frame = pyogrio.read_dataframe(
-            spec.path, layer=layer, where=spec.where, fid_as_index=True, **options
-        )
+        with warnings.catch_warnings():
+            # A column of numbers and texts stays text, and is told further on, row by row.
+            warnings.filterwarnings("ignore", message="Could not parse column")
+            frame = pyogrio.read_dataframe(
+                spec.path, layer=layer, where=spec.where, fid_as_index=True, **options
+            )
         info = pyogrio.read_info(spec.path, layer=layer)
     except (OSError, ValueError, RuntimeError) as error:
         asked = f" with where = {spec.where!r}" if spec.where else ""
