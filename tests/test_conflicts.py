@@ -171,12 +171,7 @@ def test_strictly_the_same_is_an_error(case: Case, tmp_path: Path) -> None:
         wa.read_study(folder, strict=True)
 
 
-UNREADABLE = [
-    one
-    for one in CASES
-    if one.name not in TOUCHED
-    and one.name not in {"fibre that the cable lacks", "fibre given twice"}
-]
+UNREADABLE = [one for one in CASES if one.name not in TOUCHED]
 
 
 @pytest.mark.parametrize("case", UNREADABLE, ids=lambda c: c.name)
