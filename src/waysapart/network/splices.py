@@ -170,7 +170,7 @@ def _between_joints(
     stretch_m = fibre_m[owner] * share
     splices = reel_splices(stretch_m, reel_m[owner])
     longest = np.full(count, -np.inf)
-    np.maximum.at(longest, owner, stretch_m)
+    np.fmax.at(longest, owner, stretch_m)  # NaN: no length on record
     between = np.bincount(owner, splices, count).astype(np.int64)
     return np.where(np.isneginf(longest), np.nan, longest), between
 
