@@ -318,8 +318,8 @@ class Figures:
         Those are changes of cable without a joint, and one after each full reel between joints.
         """
         uses = self.hops[name].ways.get(way, self.hops[name].ways.get("both", []))
-        met = [self._joints_met(use) for use in uses]
-        estimated = sum(self._reels(use, joints) for use, joints in zip(uses, met, strict=True))
+        met = [self.joints_met(use) for use in uses]
+        estimated = sum(self.reels(use, joints) for use, joints in zip(uses, met, strict=True))
         joints, picked = self.records.by["joints"], []
         for place, (one, two) in enumerate(pairwise(uses)):
             node = one.end if one.end == two.begin else None
@@ -341,7 +341,7 @@ class Figures:
         worst = self.records.rules["defaults"]["splice_db"] if loss is None else loss
         return row["at"] != node, -worst, joint
 
-    def _joints_met(self, use: Use) -> dict[str, float | None]:
+    def joints_met(self, use: Use) -> dict[str, float | None]:
         """Joints of a cable along a use of it, with their way over the ground (None: not known)."""
         nodes = self.cables.nodes(use.cable)
         low, high = sorted((use.from_, use.to))
@@ -365,7 +365,7 @@ class Figures:
             total += max(share, 0.0) * abs(step.stop - step.start) * self.ground_m[step.segment]
         return total
 
-    def _reels(self, use: Use, joints: dict[str, float | None]) -> int:
+    def reels(self, use: Use, joints: dict[str, float | None]) -> int:
         """One splice after each full reel between the joints on a use of a cable, or its ends."""
         fibre, whole = self.fibre_m(use), self._ground_to(use, max(use.from_, use.to))
         if fibre is None:

@@ -10,7 +10,7 @@ from waysapart.recheck.figures import assumed_us
 from waysapart.recheck.links import Use, uses_of
 from waysapart.recheck.no_pair_limits import Edge
 from waysapart.recheck.paths import service_of
-from waysapart.recheck.reliance import part, whole_cable
+from waysapart.recheck.reliance import whole_cable
 from waysapart.recheck.world import World
 
 if TYPE_CHECKING:
@@ -179,7 +179,7 @@ class _Lines:
             return None
         rules, keep = records.rules["defaults"], records.rules["reserve"]
         connectors = sum(self._led_in(use, at) for at in (0, 1))
-        splices = self._splices(use, metres) + (2 - connectors) / 2
+        splices = self._splices(use) + (2 - connectors) / 2
         if records.by["links"][self.proof["optics"][edge["optics"]]].get("reserve_db") is None:
             yearly = keep["repair_splices_per_km_year"] * keep["repair_years"]
             splices += metres / 1000 * yearly
@@ -214,16 +214,12 @@ class _Lines:
         known = node in sites or (use.cable, node) in self._link_ends or self._met[node] == 1
         return bool(there) and known
 
-    def _splices(self, use: Use, metres: float) -> int:
-        """Joints on record between the ends; where there are none, one for every reel but one."""
+    def _splices(self, use: Use) -> int:
+        """Joints on record between the ends, and one after each full reel between them."""
         joints = self.world.records.by["joints"]
-        on_it = part(self.world.cables, use, self._whole) & set(joints)
-        inside = [one for one in on_it if joints[str(one)]["at"] not in (use.begin, use.end)]
-        if inside:
-            return len(inside)
-        reels = self.world.records.rules["defaults"]["reel_m"]
-        reel = reels.get(self.world.records.by["cables"][use.cable].get("kind"), reels["other"])
-        return max(-int(-(metres / reel - 1e-9) // 1), 1) - 1
+        met = self.world.figures.joints_met(use)
+        inside = [one for one in met if joints[one]["at"] not in (use.begin, use.end)]
+        return len(inside) + self.world.figures.reels(use, met)
 
 
 def _outer(uses: list[Use]) -> set[tuple[str, str | None]]:

@@ -213,11 +213,17 @@ def _index(network: Network) -> Floats:
     return np.asarray(media.map(known).to_numpy(dtype=np.float64))
 
 
+_ESTIMATED = ("joints-unrecorded",)
+"""Gaps that leave an estimate in place of a figure: searches go by it."""
+
+
 def _gaps(network: Network, gaps: Iterable[Gap]) -> dict[int, str]:
     """Columns that gaps are about."""
     links = pd.Index(network.study.tables["links"]["id"])
     found: dict[int, str] = {}
     for gap in gaps:
+        if gap.code in _ESTIMATED:
+            continue
         for number in network.assets.numbers(gap.assets) if gap.assets else ():
             found.setdefault(int(number), gap.code)
         for number in links.get_indexer(pd.Index(gap.links)) if gap.links else ():
