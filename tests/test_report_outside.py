@@ -240,7 +240,7 @@ def test_verdicts_figures_and_hashes_stay(full, without_map):
     for row in facts["inputs"]:
         assert row["sha256"] in shown
     assert shown.count("unproven") >= facts["summary"]["unproven"]
-    assert "13 of 29 circuits share plant" in shown
+    assert "14 of 33 circuits share plant" in shown
     assert "of 5000 µs" in shown
 
 

@@ -55,7 +55,7 @@ def test_the_order_is_that_of_importance(facts):
     first = lines.index("Circuits that need a decision")
     ids = [line.split()[0] for line in lines[first + 1 : first + 18]]
     shared = ["C02", "C01", "C08", "C03", "C04", "C05", "C06", "C07", "C10", "C11", "C17"]
-    assert ids == [*shared, "C25", "C26", "C14", "C15", "C09", "C12"]
+    assert ids == [*shared, "C25", "C26", "C33", "C14", "C15", "C09", "C12", "C32"]
 
 
 def test_no_sentence_is_said_twice(facts):
@@ -96,19 +96,19 @@ def test_colour_only_on_a_terminal(facts, monkeypatch):
 def test_quiet_is_the_answer_and_the_counts(facts):
     lines = printed(show_proof, facts, width=120, quiet=True).splitlines()
     assert lines[0] == "Estuary ring, revision A"
-    assert lines[1].startswith("No: 13 of 29 circuits share plant between their paths")
+    assert lines[1].startswith("No: 14 of 33 circuits share plant between their paths")
     assert " ".join(lines[-1].split()) == (
-        "13 shared 2 unproven 1 accepted 13 apart 2 over a limit 2 record gaps"
+        "14 shared 3 unproven 1 accepted 15 apart 2 over a limit 3 record gaps"
     )
 
 
 def test_a_narrow_terminal_breaks_no_count_in_two(facts):
     """At 60 columns the counts take two lines; at 100 one."""
     lines = printed(show_proof, facts, width=60).splitlines()
-    first = next(k for k, line in enumerate(lines) if line.startswith("  13 shared"))
-    assert lines[first].split("   ")[-1] == "13 apart"
-    assert lines[first + 1] == "  2 over a limit   2 record gaps"
+    first = next(k for k, line in enumerate(lines) if line.startswith("  14 shared"))
+    assert lines[first].split("   ")[-1] == "15 apart"
+    assert lines[first + 1] == "  2 over a limit   3 record gaps"
     wide = printed(show_proof, facts, width=100).splitlines()
     assert (
-        "  13 shared   2 unproven   1 accepted   13 apart   2 over a limit   2 record gaps" in wide
+        "  14 shared   3 unproven   1 accepted   15 apart   2 over a limit   3 record gaps" in wide
     )
