@@ -10,7 +10,6 @@ from waysapart.recheck.figures import assumed_us
 from waysapart.recheck.links import Use, uses_of
 from waysapart.recheck.no_pair_limits import Edge
 from waysapart.recheck.paths import service_of
-from waysapart.recheck.reliance import whole_cable
 from waysapart.recheck.world import World
 
 if TYPE_CHECKING:
@@ -130,7 +129,6 @@ class _Lines:
             for name in world.records.by["equipment"]
         }
         cables = world.cables
-        self._whole = {name: whole_cable(cables, name) for name in cables.chain}
         self._link_ends = {
             end for hop in world.hops.values() for uses in hop.ways.values() for end in _outer(uses)
         }
