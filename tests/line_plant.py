@@ -17,7 +17,16 @@ from drawn_plant import DrawnPlant
 from waysapart.study.model import Study
 from waysapart.verdicts.prove import Proof
 
-RECORDS = '[records]\nwithin = "none"\nsupplies = "none"\nneeds = "none"\ndelay_us = "none"\n'
+RECORDS = """
+[defaults]
+reel_m = { other = 20000 }
+
+[records]
+within = "none"
+supplies = "none"
+needs = "none"
+delay_us = "none"
+"""
 """These plants record what matters to a test and nothing else."""
 
 

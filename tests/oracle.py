@@ -374,7 +374,7 @@ class _Judge:
                 return one.row["at" if one.role == "joints" else "site"] == site
             if one.role == "segments":
                 return one.kind in ("tray", "riser") and set(plant.ends[asset]) == {site}
-            return one.role == "holders"
+            return one.role == "holders" and self._only_at(asset, site)
 
         used: set[str] = set()
         ahead = list(reliance.first_steps(link))
@@ -407,6 +407,29 @@ class _Judge:
             found |= fresh
             waiting += fresh
         return found
+
+    def _only_at(self, holder: str, site: str) -> bool:
+        """Nothing of what the holder holds, and no site that it lies in, is elsewhere."""
+        plant = self.plant
+        above = plant.all_holders(holder)
+        if any(plant.assets[one].role == "sites" and one != site for one in above):
+            return False
+
+        def on(place: str | None) -> bool:
+            return place is not None and (place == site or site in plant.all_holders(place))
+
+        for asset in plant.assets.values():
+            if holder not in plant.all_holders(asset.id):
+                continue
+            if asset.role in ("equipment", "supplies"):
+                there = asset.row["site"] == site
+            elif asset.role == "segments":
+                there = all(on(end) for end in plant.ends[asset.id])
+            else:
+                there = asset.role == "holders" or on(asset.id)
+            if not there:
+                return False
+        return True
 
     def _led_to(self, asset: str) -> set[str]:
         across = self.reliance.across["asset", asset]

@@ -142,6 +142,22 @@ def test_what_a_tail_needs_elsewhere_is_shared(tmp_path: Path) -> None:
     assert shared(found) == {"CLK", "C", "ROOM-C"}
 
 
+def test_a_holder_that_reaches_beyond_the_site_is_shared(tmp_path: Path) -> None:
+    """The battery of MA hangs on a transformer of line L1, whose tower stands in the field: the
+    transformer has no other place, but the line reaches beyond the station."""
+    plant = by_one_multiplexer()
+    plant.node("T1", 800, 900, kind="tower", within="L1")
+    plant.rows["holders"] += [
+        {"id": "L1", "kind": "line", "within": "-"},
+        {"id": "TAP", "kind": "transformer", "within": "L1"},
+    ]
+    plant.rows["supplies"].append({"id": "BAT", "site": "A", "within": "TAP"})
+    machine_of(plant, "MA")["supplies"] = "BAT"
+    found = plant.circuit_facts(tmp_path)
+    assert shared(found) == {"L1"}
+    assert {"BAT", "TAP"} <= set(found["tail"])
+
+
 def test_a_cord_in_a_tray_is_tail(tmp_path: Path) -> None:
     """RA and MA are joined by a fibre cord in a tray of the station: cord, tray and panel."""
     plant = by_one_multiplexer()

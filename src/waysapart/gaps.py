@@ -385,6 +385,12 @@ _CODES = (
         "prove it again when the work is done",
     ),
     GapCode(
+        "own-line",
+        "what takes a circuit together with what it protects counts by its service, and what it "
+        "protects is not on record",
+        "enter protects, and what lies within the line: its towers and spans",
+    ),
+    GapCode(
         "lone-member",
         "a circuit is the only one of its group",
         "give the circuits that back it up the same group",

@@ -56,6 +56,9 @@ class Sharing:
     shared, unavoidable, avoidable : csr_array of bool, shape (tests, assets + links)
     tail : csr_array of bool, shape (tests, assets + links)
         Shared, and excused as the tail of a circuit; no part of the two before.
+    own_line : csr_array of bool, shape (tests, assets + links)
+        Counted as avoidable because it takes a path together with what the circuit
+        protects, whether all paths rely on it or not.
     folded : csr_array of bool, shape (tests, assets + links)
         Shared only because something shared lies within.
     through : dict of (int, int) to int
@@ -68,6 +71,7 @@ class Sharing:
     unavoidable: sp.csr_array
     avoidable: sp.csr_array
     tail: sp.csr_array
+    own_line: sp.csr_array
     folded: sp.csr_array
     through: dict[tuple[int, int], int] = field(default_factory=dict)
     supports: dict[tuple[int, int], tuple[int, ...]] = field(default_factory=dict)
@@ -94,6 +98,7 @@ def share(reliance: Reliance, sides: Sides) -> Sharing:
         unavoidable,
         without(rest, tail),
         tail,
+        _nothing(rest),
         _folded(reliance, sides, links, shared),
     )
 
@@ -123,10 +128,59 @@ def merge(reliance: Reliance, held: Sharing, owner: list[int], sides: Sides) -> 
     alone = sp.csr_array(by_owner @ without(held.shared, held.folded))
     folded = without(shared, both(shared, alone))
     unavoidable = without(shared, union(avoidable, tail))
-    merged = Sharing(shared, unavoidable, avoidable, tail, folded)
+    merged = Sharing(shared, unavoidable, avoidable, tail, _nothing(shared), folded)
+    return _with_reasons(reliance, merged, sides)
+
+
+def count_own_lines(
+    reliance: Reliance, sharing: Sharing, own_line: sp.csr_array, sides: Sides
+) -> Sharing:
+    """Count as avoidable what takes paths together with what their circuits protect.
+
+    Parameters
+    ----------
+    reliance : Reliance
+    sharing : Sharing
+        Of the trials, from `merge`.
+    own_line : csr_array of bool, shape (trials, assets + links)
+        What their services count. What is unavoidable stays so.
+    sides : Sides
+        Those of the trials.
+
+    Returns
+    -------
+    Sharing
+        A holder or hazard that counts for nothing but what lies in it is folded under that.
+    """
+    counted = without(own_line, sharing.unavoidable)
+    if not counted.nnz:
+        return replace(sharing, own_line=counted)
+    avoidable = union(sharing.avoidable, counted)
+    count = len(reliance.network.assets)
+    holding = sp.csr_array(avoidable[:, :count] @ reliance.steps)
+    wide = (avoidable.shape[0], avoidable.shape[1] - count)
+    rest = sp.csr_array(wide, dtype=np.bool_)
+    held = sp.csr_array(sp.hstack([holding, rest], format="csr"), dtype=np.bool_)
+    more = both(without(counted, sharing.avoidable), held)
+    grown = replace(
+        sharing,
+        avoidable=avoidable,
+        tail=without(sharing.tail, counted),
+        own_line=counted,
+        folded=union(sharing.folded, more),
+    )
+    return _with_reasons(reliance, grown, sides)
+
+
+def _with_reasons(reliance: Reliance, sharing: Sharing, sides: Sides) -> Sharing:
+    folded = both(sharing.folded, sharing.avoidable)
     ways = sp.csr_array(_by_test(sides) @ sides.paths)
-    through, supports = _reasons(reliance, avoidable, both(folded, avoidable), ways)
-    return replace(merged, through=through, supports=supports)
+    through, supports = _reasons(reliance, sharing.avoidable, folded, ways)
+    return replace(sharing, through=through, supports=supports)
+
+
+def _nothing(like: sp.csr_array) -> sp.csr_array:
+    return sp.csr_array(like.shape, dtype=np.bool_)
 
 
 def _by_test(sides: Sides) -> sp.csr_array:

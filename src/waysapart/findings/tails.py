@@ -40,6 +40,7 @@ class Indoors:
         self.site: list[int] = site.tolist()
         """By asset, the site of an equipment or supply, and the place of a joint; else -1."""
         self._via: dict[int, list[int]] = {}
+        self._here: dict[tuple[int, int], bool] = {}
         row, names = listed(links["via"])
         for link, machine in zip(row.tolist(), assets.numbers(names).tolist(), strict=True):
             self._via.setdefault(link, []).append(machine)
@@ -101,7 +102,7 @@ class Indoors:
             Columns (assets, then links): the equipment passed, its supplies, what both
             need, and the holders of any of these; the hops themselves; cords and joints;
             trays and risers. Structures, laid plant, hazards and what stands elsewhere
-            are never among them.
+            are never among them, nor is a holder that reaches beyond the site.
         """
         items = self.reliance.link_items
         found: set[int] = set()
@@ -137,7 +138,48 @@ class Indoors:
             return self.site[column] == site
         if role == "segments":
             return not self._laid(column, site)
-        return role in ("holders", "patches")
+        if role == "holders":
+            return self._only_here(column, site)
+        return bool(role == "patches")
+
+    def _only_here(self, holder: int, site: int) -> bool:
+        """Whether a holder lies in no other site, and holds nothing that stands elsewhere."""
+        key = holder, site
+        if key not in self._here:
+            places = self.reliance.network.assets.of_role("sites")
+            above = self._reached(holder, self.reliance.network.within)
+            sites = {one for one in above if places.start <= one < places.stop}
+            inside = self._reached(holder, self._down)
+            self._here[key] = sites <= {site} and all(self._is_here(one, site) for one in inside)
+        return self._here[key]
+
+    def _is_here(self, asset: int, site: int) -> bool:
+        """Whether something that a holder holds stands, lies or ends at a site."""
+        role = self.role[asset]
+        if role in ("equipment", "supplies"):
+            return self.site[asset] == site
+        if role == "segments":
+            number = asset - self.reliance.network.assets.start["segments"]
+            ends = self.reliance.network.ends
+            return all(self._on(int(one), site) for one in (ends.a[number], ends.b[number]))
+        return role == "holders" or self._on(asset, site)
+
+    def _on(self, place: int, site: int) -> bool:
+        """Whether a structure or site is a site, or lies in it."""
+        return place == site or (
+            place >= 0 and site in self._reached(place, self.reliance.network.within)
+        )
+
+    @staticmethod
+    def _reached(start: int, steps: sp.csr_array) -> set[int]:
+        found, waiting = {start}, [start]
+        while waiting:
+            at = waiting.pop()
+            mine = steps.indices[steps.indptr[at] : steps.indptr[at + 1]].tolist()
+            fresh = [one for one in mine if one not in found]
+            found.update(fresh)
+            waiting += fresh
+        return found
 
     def _laid(self, column: int, site: int) -> bool:
         """Whether it is a structure, or a segment that is no tray or riser inside the site."""
@@ -154,6 +196,10 @@ class Indoors:
     def _indoor(self) -> Bools:
         kinds = self.reliance.network.study.tables["segments"]["kind"]
         return np.asarray(kinds.isin(INDOOR_KINDS).to_numpy(), dtype=np.bool_)
+
+    @cached_property
+    def _down(self) -> sp.csr_array:
+        return sp.csr_array(self.reliance.network.within.T)
 
     @cached_property
     def _ahead(self) -> sp.csr_array:

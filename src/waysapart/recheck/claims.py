@@ -10,6 +10,7 @@ from typing import Any
 from waysapart.gaps import GAP_CODES
 from waysapart.recheck.apart import Plane
 from waysapart.recheck.ground import Gap
+from waysapart.recheck.own_line import own_line
 from waysapart.recheck.paths import Key, Trial
 from waysapart.recheck.reliance import Asset
 from waysapart.recheck.sharing import Shared, role_of, share
@@ -23,7 +24,15 @@ DERIVED = {
     *("cable-without-runs", "cable-broken", "link-without-runs", "link-broken", "link-end"),
     *("path-broken", "path-end", "single-path", "ring-broken", "leased-route", "hop-route"),
     *("radio-route", "internal-far", "hop-length"),
-    *("fibre-type", "fibre-count", "fibre-beyond", "fibre-shared", "way-out", "lone-member"),
+    *(
+        "own-line",
+        "fibre-type",
+        "fibre-count",
+        "fibre-beyond",
+        "fibre-shared",
+        "way-out",
+        "lone-member",
+    ),
     *("blank-within", "blank-supplies", "blank-needs", "blank-delay"),
 }
 """Gap codes that recheck works out by itself; others it takes as the evidence states them."""
@@ -234,8 +243,6 @@ def _check_shared(
     what = f"{'group' if trial.group_test else 'circuit'} {trial.id}"
     paths = [key for side in trial.sides for key in side]
     unsure = any(world.relied[key] & world.cables.unsure for key in paths)
-    if len(trial.sides) < 2:
-        shared = Shared()
     found = {name_of(one): one for one in shared.avoidable}
     claimed = [one["asset"] for one in claim["shared"]]
     if unsure:
@@ -249,11 +256,15 @@ def _check_shared(
         )
         if trial.group_test is None:
             findings.same_set(f"{what}: tail", claim["tail"], {name_of(a) for a in shared.tail})
+    labels = {_label(trial, key): key for key in paths}
+    on_all = [one["asset"] for one in claim["shared"] if _on_all(one, trial)]
     findings.same_set(
         f"{what}: single points of failure",
         claim["single_points"],
-        {*claimed, *claim["unavoidable"], *claim.get("tail", ())},
+        {*on_all, *claim["unavoidable"], *claim.get("tail", ())},
     )
+    if trial.group_test is None:
+        _check_own_line(world, claim, trial.id, unsure, findings)
     blank = set().union(*(world.relied[key] for key in paths)) if paths else set()
     count = sum(
         row.get("within") is None
@@ -263,7 +274,6 @@ def _check_shared(
     )
     if not unsure:
         findings.same(f"{what}: blank within", claim["blank_within"], count)
-    labels = {_label(trial, key): key for key in paths}
     for one in claim["shared"]:
         asset = found.get(one["asset"])
         if asset is None:
@@ -276,9 +286,9 @@ def _check_shared(
                 one["through"] in named, f"{said}: through {one['through']}, not one of {named}"
             )
             findings.same(f"{said}: waived", one["waived"], asset in shared.waived)
-        chains = one.get("via") or {
-            key.removesuffix("_via"): chain for key, chain in one.items() if key.endswith("_via")
-        }
+            lines = shared.own_line.get(asset, {None})
+            findings.holds(one["own_line"] in lines, f"{said}: not counted for {one['own_line']}")
+        chains = _chains(one)
         for label, chain in chains.items():
             key = labels.get(label)
             findings.holds(
@@ -286,7 +296,49 @@ def _check_shared(
                 f"{said}: the chain {' - '.join(chain)} of {label} does not lead there",
             )
         if trial.group_test != "pairwise":
-            findings.same_set(f"{said}: chains", list(chains), set(labels))
+            on_it = {label for label, key in labels.items() if asset in world.relied[key]}
+            findings.same_set(f"{said}: chains", list(chains), on_it)
+
+
+def _chains(shared: dict[str, Any]) -> dict[str, list[str]]:
+    """The chains to a shared asset, by path or side."""
+    found: dict[str, list[str]] = shared.get("via") or {
+        key.removesuffix("_via"): chain for key, chain in shared.items() if key.endswith("_via")
+    }
+    return found
+
+
+def _on_all(shared: dict[str, Any], trial: Trial) -> bool:
+    """Whether all sides are said to rely on a shared asset; a service may count others too."""
+    alone = shared["own_line"] is None
+    return alone or (len(trial.sides) > 1 and len(_chains(shared)) == len(trial.sides))
+
+
+def _check_own_line(
+    world: World, claim: dict[str, Any], circuit: str, unsure: bool, findings: Findings
+) -> None:
+    """What takes paths together with what a circuit protects."""
+    what = f"circuit {circuit}"
+    protects = world.records.by["circuits"][circuit].get("protects") or ()
+    findings.same(f"{what}: protects", claim["protects"], [one for one in protects if one != "-"])
+    if unsure:
+        findings.skip(f"{what}: what falls with what it protects")
+        return
+    found = own_line(world, circuit)
+    findings.same(f"{what}: why", claim["with_protected_why"], "; ".join(found.why) or None)
+    told = claim["with_protected"]
+    if found.entries is None or told is None:
+        findings.same(f"{what}: with what it protects", told, found.entries)
+        return
+    entries = [(one["asset"], one["path"], one["protected"], tuple(one["remains"])) for one in told]
+    findings.same(f"{what}: with what it protects", sorted(entries), sorted(found.entries))
+    for one in told:
+        said = f"{what}: {one['asset']} falls with {one['protected']}"
+        findings.same(
+            f"{said}: role and kind", (one["role"], one["kind"]), role_of(world, one["asset"])
+        )
+        kind = world.ground.kind.get(one["protected"])
+        findings.same(f"{said}: kind", one["protected_kind"], kind)
 
 
 def _label(trial: Trial, key: Key) -> str:
@@ -428,5 +480,10 @@ def _check_counts(facts: dict[str, Any], verdicts: dict[str, str], findings: Fin
     findings.same("summary: circuits", summary["circuits"], len(facts["circuits"]))
     findings.same("summary: groups", summary["groups"], len(facts["groups"]))
     over = sum(one["within_limits"] is False for one in facts["circuits"])
+    silent = sum(
+        any(not entry["remains"] for entry in one["with_protected"] or ())
+        for one in facts["circuits"]
+    )
+    findings.same("summary: silent", summary["silent"], silent)
     findings.same("summary: over a limit", summary["over_a_limit"], over)
     findings.same("summary: gaps", summary["gaps"], sum(gap["count"] for gap in facts["gaps"]))

@@ -31,7 +31,7 @@ ROLES = (
 )
 REFERENCES = {
     *("a", "b", "at", "site", "segment", "cable", "carried_by", "link", "circuit", "from", "to"),
-    *("within", "cables", "needs", "supplies", "via", "relies_on"),
+    *("within", "cables", "needs", "supplies", "via", "relies_on", "protects"),
 }
 """Columns that hold ids of other rows."""
 COURSES = {

@@ -25,7 +25,7 @@ from pyproj.transformer import AreaOfInterest, TransformerGroup
 from waysapart.recheck.proposal import ROLES, Row, cut, kept, laid_over
 from waysapart.recheck.rules import UnreadableError, merged, own_rules, sha256
 
-LISTS = {"within", "cables", "needs", "supplies", "via", "relies_on", "takes"}
+LISTS = {"within", "cables", "needs", "supplies", "via", "relies_on", "takes", "protects"}
 NUMBER_ENDINGS = ("_m", "_mm", "_us", "_nm", "_db", "_dbm", "_pct", "_h", "db_per_km", "_mhz")
 NUMBERS = {"seq", "fibre", "fibre_count", "connectors", "splices", "per_year"}
 SUFFIXES = (".gpkg", ".geojson", ".json", ".fgb", ".shp", ".parquet", ".geoparquet", ".csv")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+from waysapart.recheck.own_line import own_line
 from waysapart.recheck.paths import Key, Trial, service_of
 from waysapart.recheck.reliance import Asset
 from waysapart.recheck.world import World
@@ -15,14 +16,16 @@ class Shared:
     """Attributes as in the evidence.
 
     `tail`: what a circuit shares inside its end sites before its paths part, where that
-    is excused; `through`: what is shared only because something shared lies in it, and the
-    things that may be named for it: the fewest steps in, and of those the first by role;
-    `supports`: what such a holder directly holds of the shared things.
+    is excused; `own_line`: what counts because it takes a path with what the circuit
+    protects, which is named; `through`: what is shared only because something shared lies
+    in it, and the things that may be named for it: the fewest steps in, and of those the
+    first by role; `supports`: what such a holder directly holds of the shared things.
     """
 
     shared: set[Asset] = field(default_factory=set)
     avoidable: set[Asset] = field(default_factory=set)
     tail: set[Asset] = field(default_factory=set)
+    own_line: dict[Asset, set[str]] = field(default_factory=dict)
     through: dict[Asset, set[str]] = field(default_factory=dict)
     supports: dict[Asset, set[Asset]] = field(default_factory=dict)
     waived: set[Asset] = field(default_factory=set)
@@ -47,6 +50,15 @@ def share(world: World, trial: Trial) -> Shared:
     found.avoidable -= found.tail
     folded = (found.shared - alone) & found.avoidable
     holders = world.reliance.holders
+    if trial.group_test is None:
+        counts = service_of(world.records, trial.id)["own_line"]
+        lines = own_line(world, trial.id).counted(counts) if counts != "excused" else {}
+        unavoidable = found.unavoidable
+        found.own_line = {one: named for one, named in lines.items() if one not in unavoidable}
+        more = set(found.own_line) - found.avoidable
+        found.avoidable |= more
+        found.tail -= more
+        folded |= {up for one in found.avoidable for up in holders.get(one, ())} & more
     for asset in folded:
         below = {one for one in found.avoidable if asset in holders.get(one, ())}
         inside, layer = {asset}, {asset}
@@ -140,8 +152,9 @@ def _indoors(world: World, hop: str, site: str | None) -> set[Asset]:
         for role, place in (("equipment", "site"), ("supplies", "site"), ("joints", "at")):
             if asset in by[role]:
                 return bool(by[role][str(asset)][place] == site)
-        tray = asset in by["segments"] and not laid(asset)
-        return isinstance(asset, tuple) or asset in by["holders"] or tray
+        if asset in by["holders"]:
+            return _only_at(world, str(asset), site)
+        return isinstance(asset, tuple) or (asset in by["segments"] and not laid(asset))
 
     items = world.reliance.items[hop]
     cord = not any(laid(one) for one in items)
@@ -154,6 +167,27 @@ def _indoors(world: World, hop: str, site: str | None) -> set[Asset]:
         found |= fresh
         waiting += fresh
     return found
+
+
+def _only_at(world: World, holder: str, site: str | None) -> bool:
+    """Whether a holder lies in no other site, and holds nothing that stands elsewhere."""
+    by, ground = world.records.by, world.ground
+
+    def on(place: str | None) -> bool:
+        return place is not None and (place == site or site in ground.above(place))
+
+    def here(asset: str) -> bool:
+        for role in ("equipment", "supplies"):
+            if asset in by[role]:
+                return bool(by[role][asset]["site"] == site)
+        if asset in by["segments"]:
+            return all(on(end) for end in ground.ends[asset])
+        return asset in by["holders"] or on(asset)
+
+    if not ground.above(holder) & set(by["sites"]) <= {site}:
+        return False
+    inside = {one for one in ground.holders if holder in ground.above(one)}
+    return all(here(one) for one in inside)
 
 
 def _name(asset: Asset) -> str:

@@ -9,7 +9,8 @@ from waysapart.recheck.cables import Cables, follow_cables
 from waysapart.recheck.figures import Figures
 from waysapart.recheck.ground import Gap, Ground, survey
 from waysapart.recheck.links import Hop, tie_links
-from waysapart.recheck.paths import Key, Trial, tie_paths, trials_of
+from waysapart.recheck.own_line import own_line
+from waysapart.recheck.paths import Key, Trial, service_of, tie_paths, trials_of
 from waysapart.recheck.reading import Records
 from waysapart.recheck.reliance import Asset, Reliance, fallen, rely
 
@@ -41,6 +42,8 @@ class World:
     gaps: list[Gap]
     behind: dict[Key, set[Asset]] = field(default_factory=dict)
     _leads: dict[str, set[Asset]] = field(default_factory=dict)
+    led_to: dict[Asset, set[Asset]] = field(default_factory=dict)
+    cut_by: dict[str, set[Key]] = field(default_factory=dict)
     held: dict[str, set[str]] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -94,10 +97,14 @@ def build(records: Records, facts: dict[str, Any]) -> World:
             gaps.append(Gap("way-out", trial.id, circuits=(trial.id,)))
         elif trial.group_test is not None and len(trial.circuits) < 2:
             gaps.append(Gap("lone-member", trial.id))
-    return World(
+    world = World(
         records, ground, cables, hops, figures, reliance, paths, undecided, items, relied, lost,
         trials, gaps, {key: reliance.behind(mine) for key, mine in relied.items()},
     )  # fmt: skip
+    for name in records.by["circuits"]:
+        if service_of(records, name)["own_line"] != "excused" and own_line(world, name).why:
+            gaps.append(Gap("own-line", name, circuits=(name,)))
+    return world
 
 
 def _bare_hops(figures: Figures, hops: dict[str, Hop]) -> list[Gap]:

@@ -225,7 +225,13 @@ def _figure(name: str) -> str:
     return name.replace("_", " ")
 
 
-_WHAT = {"shared": "shared", "near": "near", "cross": "crossing", "gaps": "record gap"}
+_WHAT = {
+    "shared": "shared",
+    "near": "near",
+    "cross": "crossing",
+    "silent": "silent when it falls",
+    "gaps": "record gap",
+}
 
 
 def _findings(change: Facts) -> Iterable[View]:

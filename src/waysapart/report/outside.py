@@ -57,7 +57,7 @@ _OURS = frozenset(
     ]
 )
 """Fields whose texts this program wrote, or takes from a short list."""
-_KINDS = frozenset({"kind", "kinds", "crossing"})
+_KINDS = frozenset({"kind", "kinds", "crossing", "protected_kind"})
 _POINTS = frozenset({"at", "main_at", "alternate_at", "danger_at"})
 _LEFT_OUT = frozenset(
     [
@@ -216,6 +216,12 @@ class _Reducer:
         links += [one["link"] for one in facts.get("links", [])]
         for link in links:
             self._name(link, "link", "link")
+        for one in facts.get("circuits", []):
+            for taken in one.get("with_protected") or []:
+                self._name(taken["asset"], taken["kind"], taken["role"])
+                self._name(taken["protected"], taken["protected_kind"], "holders")
+            for name in one.get("protects", []):
+                self._name(name, "", "asset")
         for name in facts.get("out", []):
             self._name(name, "", "asset")
         self._labels()
@@ -308,6 +314,8 @@ class _Reducer:
             return "".join(kept) if value else ""
         if key == "fibre_type":
             return value if _STANDARD_FIBRE.fullmatch(value) else "other fibre"
+        if key == "with_protected_why":
+            return "not on record" if value else ""
         return _LEFT if key in ("reason", "by") else ""
 
     def _gap(self, gap: Facts) -> dict[str, Any]:

@@ -29,6 +29,7 @@ _MOST_STEPS = 3
 _MOST_TO_SIGN = 8
 _MOST_CIRCUITS = 60
 _MOST_NAMES = 6
+_MOST_SILENT = 12
 _MOST_OFFERS = 12
 
 
@@ -133,6 +134,7 @@ def show_proof(console: Console, facts: Facts, *, quiet: bool = False) -> None:
         console.print(styled("Schemes (the worst of their circuits)", "bold"))
         for one in schemes:
             console.print(_verdict_line(one, words.listed(one["members"])))
+    _own_lines(console, facts["circuits"])
     if facts["gaps"]:
         console.print()
         console.print(styled("Record gaps", "bold"))
@@ -146,6 +148,31 @@ def show_proof(console: Console, facts: Facts, *, quiet: bool = False) -> None:
         console.print(styled(f"note: {note}", "dim"))
     console.print()
     console.print(styled(facts["caution"], "dim"))
+
+
+def _own_lines(console: Console, circuits: Sequence[Facts]) -> None:
+    """Circuits that are silent, or must switch, when what they protect falls."""
+    silent = [one for one in circuits if words.silent_with(one)]
+    taken = sum(bool(one.get("with_protected")) for one in circuits) - len(silent)
+    if not silent and not taken:
+        return
+    console.print()
+    console.print(styled("When what they protect falls", "bold"))
+    for one in silent[:_MOST_SILENT]:
+        said = words.listed(words.silent_with(one))
+        console.print(styled(f"  {one['id']} is silent when {said} falls", "bold red"))
+    if len(silent) > _MOST_SILENT:
+        left = len(silent) - _MOST_SILENT
+        console.print(styled(f"  and {left} more: --json and the report list all"))
+    if taken:
+        verb = "loses" if taken == 1 else "lose"
+        besides = " other" if silent else ""
+        console.print(
+            styled(
+                f"  {taken}{besides} {verb} a way with it and {'keeps' if taken == 1 else 'keep'} "
+                "one: --circuit tells how each stands then"
+            )
+        )
 
 
 def _show_to_sign(console: Console, facts: Facts) -> None:
@@ -260,6 +287,8 @@ def show_circuit(console: Console, circuit: Facts) -> None:
     )
     if circuit.get("tail"):
         console.print(styled(f"  runs through the tail: {words.listed(circuit['tail'])}"))
+    for said, _ in words.own_line_said(circuit):
+        console.print(styled(f"  {said}", "bold" if said.startswith("silent") else ""))
     if circuit["blank_within"]:
         console.print(
             styled(

@@ -90,6 +90,7 @@ def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
     to_decide = urgent + [
         {**one, "anchor": "groups"} for one in groups if one["verdict"] in ("shared", "unproven")
     ]
+    silent = [circuit for circuit in circuits if circuit["silent"]]
     waivers = [waiver_row(waiver) for waiver in facts.get("waivers", [])]
     groups += [_group("scheme", scheme, {}, "") for scheme in facts.get("schemes", [])]
     return {
@@ -110,6 +111,8 @@ def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
         "to_decide": to_decide[:_SIGNED],
         "to_decide_left": max(0, len(to_decide) - _SIGNED),
         "urgent_left": max(0, len(urgent) - _FIRST),
+        "silent": silent[:_FIRST],
+        "silent_left": max(0, len(silent) - _FIRST),
         "groups": groups,
         "gaps": gap_rows(facts.get("gaps", [])),
         "work": work_view(facts.get("record_first")),
@@ -176,6 +179,13 @@ def _circuit(index: int, circuit: Facts, budgets: Facts, strips: Facts) -> View:
         "cross": cross,
         "unavoidable": [_name_of(item) for item in circuit.get("unavoidable", [])],
         "tail": [_name_of(item) for item in circuit.get("tail", [])],
+        "silent": words.silent_with(circuit),
+        "own_line": [
+            {"said": said[0].upper() + said[1:], "assets": assets}
+            for said, assets in words.own_line_said(circuit)
+        ]
+        if circuit.get("protects")
+        else [],
         "blank_within": circuit.get("blank_within"),
         "gaps": [gap_row(gap) for gap in circuit.get("gaps", [])],
         **circuit_figures(circuit, budgets),

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from waysapart.network.blanks import said_of_blanks
-from waysapart.report.fold import folded
+from waysapart.report.fold import folded, kind_of
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
 
 Facts = Mapping[str, Any]
@@ -288,8 +288,13 @@ def finding(circuit: Facts) -> str:
     waived += sum(bool(n.get("waived")) for key in ("near", "cross") for n in circuit.get(key, []))
     if waived:
         parts.append(f"{count_of(waived, 'finding').capitalize()} accepted by waiver.")
-    beyond = " and its tail" if circuit.get("tail") else ""
-    return " ".join(parts) or f"Nothing shared beyond what its ends need{beyond}."
+    if not parts:
+        beyond = " and its tail" if circuit.get("tail") else ""
+        parts.append(f"Nothing shared beyond what its ends need{beyond}.")
+    silent = silent_with(circuit)
+    if silent:
+        parts.append(f"Silent when {listed(silent)} {_verb(silent, 'falls', 'fall')}.")
+    return " ".join(parts)
 
 
 def _gaps_said(gaps: Sequence[Facts]) -> list[str]:
@@ -419,6 +424,88 @@ def limits_open(circuit: Facts) -> list[str]:
                 f"{name.capitalize()} not known to keep {microseconds(delay[limit])}{bound}."
             )
     return said
+
+
+def own_line_said(circuit: Facts) -> list[tuple[str, list[str]]]:
+    """What becomes of a circuit when what it protects falls: a sentence a case, with its assets.
+
+    The cases in which nothing remains come first: `silent when line L1 falls (...)`, `when line
+    L1 falls (45 towers and 44 spans): main is lost with it, alternate remains, 50 ms to switch`.
+    """
+    said: list[tuple[str, list[str]]] = []
+    for case in own_line_cases(circuit):
+        thing = f"{_thing(case)} falls ({case['what']})"
+        lost = f"{listed(case['paths'])} {_verb(case['paths'], 'is', 'are')} lost with it"
+        if case["remains"]:
+            left = f"{listed(case['remains'])} {_verb(case['remains'], 'remains', 'remain')}"
+            text = f"when {thing}: {lost}, {left}, {_to_switch(circuit, case)}"
+        else:
+            text = f"silent when {thing}: {lost}, nothing remains"
+        said.append((text, [str(one["asset"]) for one in case["members"]]))
+    entries, why = circuit.get("with_protected"), circuit.get("with_protected_why")
+    if entries is not None and not entries:
+        said.append((f"no path is lost with {listed(circuit.get('protects') or [])}", []))
+    if why:
+        told = "more may fall with what it protects" if entries else "what falls with what it"
+        told += "" if entries else " protects is not known"
+        said.append((f"{told}: {why}", []))
+    return said
+
+
+def silent_with(circuit: Facts) -> list[str]:
+    """What a circuit protects whose fall, or that of a part of it, leaves it no path."""
+    cases = (case for case in own_line_cases(circuit) if not case["remains"])
+    return list(dict.fromkeys(_thing(case) for case in cases))
+
+
+def _thing(case: Facts) -> str:
+    return kind_and_id(case.get("protected_kind"), str(case["protected"]))
+
+
+def _verb(subjects: Sequence[str], one: str, many: str) -> str:
+    return one if len(subjects) == 1 else many
+
+
+def own_line_cases(circuit: Facts) -> list[dict[str, Any]]:
+    """`with_protected` by what falls and what is lost: `protected`, `paths`, `remains`, `members`.
+
+    `what` counts the members by kind, without the line itself: `45 towers and 44 spans`.
+    """
+    taken: dict[tuple[str, str], dict[str, Any]] = {}
+    for one in circuit.get("with_protected") or []:
+        key = str(one["protected"]), str(one["asset"])
+        taken.setdefault(key, {**one, "paths": []})["paths"].append(one["path"])
+    cases: dict[tuple[Any, ...], dict[str, Any]] = {}
+    for one in taken.values():
+        key = (one["protected"], *one["paths"], None, *one["remains"])
+        case = cases.setdefault(key, {**one, "members": []})
+        case["members"].append(one)
+    for case in cases.values():
+        inner = [one for one in case["members"] if one["asset"] != case["protected"]]
+        kinds: dict[str, list[str]] = {}
+        for one in inner:
+            kinds.setdefault(kind_of(one), []).append(str(one["asset"]))
+        counts = [
+            kind_and_id(kind, ids[0]) if len(ids) == 1 else f"{len(ids)} {kind}s"
+            for kind, ids in sorted(kinds.items(), key=lambda item: (-len(item[1]), item[0]))
+        ]
+        case["what"] = listed(counts) or "all of it"
+    return sorted(cases.values(), key=lambda case: bool(case["remains"]))
+
+
+def kind_and_id(kind: str | None, name: str) -> str:
+    """`line L1`; an id that begins with its kind stands alone."""
+    return name if not kind or name.startswith(f"{kind}-") else f"{kind} {name}"
+
+
+def _to_switch(circuit: Facts, case: Facts) -> str:
+    """How long until the way that is left carries the circuit, if the working way is lost."""
+    paths = circuit.get("paths") or {}
+    working = next((one for one, path in paths.items() if not path.get("out_of_service")), None)
+    if working not in case["paths"]:
+        return "nothing to switch"
+    recovery = (circuit.get("delay") or {}).get("recovery_ms")
+    return "time to switch not known" if recovery is None else f"{recovery:g} ms to switch"
 
 
 def limits_broken(circuit: Facts) -> list[str]:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from waysapart import __version__
+from waysapart.network.assets import listed
 from waysapart.network.blanks import explained_blanks
 from waysapart.study.gap_list import GapBrief, brief_gaps, folded_gaps
 from waysapart.verdicts.evidence import evidence
@@ -63,6 +64,9 @@ def proof_facts(proof: Proof) -> dict[str, Any]:
             "circuits": proof.circuit_count,
             "groups": len(groups),
             "over_a_limit": proof.over_a_limit(),
+            "silent": sum(
+                bool(proof.own_lines.silent(circuit)) for circuit in range(proof.circuit_count)
+            ),
             "gaps": len(proof.gaps),
         },
         "circuits": circuits,
@@ -171,6 +175,7 @@ def _circuit(
         },
         **_sharing(proof, test),
         "tail": _tail(proof, test),
+        **_with_protected(proof, circuit),
         **spacing.of(test),
         "delay": delay_facts(sheet, test),
         "loss_ok": proof.limits[circuit].loss_ok,
@@ -245,12 +250,7 @@ def _side_labels(proof: Proof, trial: Trial) -> list[str]:
 
 def _sharing(proof: Proof, test: int) -> dict[str, Any]:
     trial, sharing = proof.trials[test], proof.sharing
-    if len(trial.sides) < 2:
-        return {
-            "shared": [],
-            "unavoidable": [],
-            "blank_within": int(proof.blank_within[test]),
-        }
+    named = proof.own_lines.named_by() if sharing.own_line.nnz else {}
     shared = []
     labels = _side_labels(proof, trial)
     for number in _entries(sharing.avoidable, test):
@@ -263,6 +263,9 @@ def _sharing(proof: Proof, test: int) -> dict[str, Any]:
                 "kind": kind,
                 "waived": (test, number) in proof.waivers.assets,
                 "through": None if through is None else _name_of(proof, through)[0],
+                "own_line": _name_of(proof, named[trial.circuits[0], number])[0]
+                if sharing.own_line[test, number]
+                else None,
                 **_chains(proof, trial, labels, number),
             }
         )
@@ -275,9 +278,36 @@ def _sharing(proof: Proof, test: int) -> dict[str, Any]:
 
 def _tail(proof: Proof, test: int) -> list[str]:
     """What a circuit shares inside its end sites before its paths part, where that is excused."""
-    if len(proof.trials[test].sides) < 2:
-        return []
     return [_name_of(proof, number)[0] for number in _entries(proof.sharing.tail, test)]
+
+
+def _with_protected(proof: Proof, circuit: int) -> dict[str, Any]:
+    """What takes paths together with what a circuit protects; null where nothing is known of it."""
+    own, paths = proof.own_lines, proof.network.paths
+    table = proof.study.tables["circuits"]
+    _, named = listed(table["protects"].iloc[[circuit]])
+    entries = None
+    if circuit in own.known:
+        entries = []
+        for row in own.of_circuit(circuit):
+            name, role, kind = _name_of(proof, row.asset)
+            protected, _, of_kind = _name_of(proof, row.protected)
+            entries.append(
+                {
+                    "asset": name,
+                    "role": role,
+                    "kind": kind,
+                    "path": paths.label[row.path],
+                    "protected": protected,
+                    "protected_kind": of_kind,
+                    "remains": [paths.label[path] for path in own.remains[circuit][row.asset]],
+                }
+            )
+    return {
+        "protects": [str(name) for name in named],
+        "with_protected": entries,
+        "with_protected_why": "; ".join(own.unknown.get(circuit, ())) or None,
+    }
 
 
 def _chains(proof: Proof, trial: Trial, labels: list[str], number: int) -> dict[str, Any]:

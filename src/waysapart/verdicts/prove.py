@@ -10,15 +10,25 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import scipy.sparse as sp
 
 from waysapart.findings.budgets import loss_budgets
 from waysapart.findings.compared import compare_tests, loss_delay_gaps
 from waysapart.findings.delays import path_delays
 from waysapart.findings.outages import Outages, outages
-from waysapart.findings.sharing import Sharing, Sides, blank_within, merge, share
+from waysapart.findings.own_line import OwnLines, own_lines
+from waysapart.findings.sharing import (
+    Sharing,
+    Sides,
+    blank_within,
+    count_own_lines,
+    merge,
+    share,
+)
 from waysapart.findings.spacing import Spacing, space
 from waysapart.gaps import GAP_CODES
-from waysapart.network.assets import Bools, Ints
+from waysapart.network.assets import Bools, Ints, boolean
+from waysapart.network.records import place_of
 from waysapart.network.tie import Network, tie
 from waysapart.reliance.explain import Chains
 from waysapart.reliance.rely import Reliance, rely
@@ -40,6 +50,7 @@ from waysapart.verdicts.waivers import Waivers, lay_over
 
 SHARED, UNPROVEN, ACCEPTED, APART = "shared", "unproven", "accepted", "apart"
 WORST_FIRST = (SHARED, UNPROVEN, ACCEPTED, APART)
+_OWN_EXCUSED, _OWN_ANY = "excused", "any"
 
 
 @dataclass(frozen=True)
@@ -53,6 +64,8 @@ class Proof:
         Circuits first (as in the circuits table), then groups; `verdicts`,
         `gaps_of`, `services` stand in the same order.
     sides : Sides
+    own_lines : OwnLines
+        What is lost with what each circuit protects.
     sharing, spacing, outages : Sharing, Spacing, Outages
     blank_within : ndarray of int
         Per trial, the assets relied on without a record of what they lie within.
@@ -74,6 +87,7 @@ class Proof:
     trials: list[Trial]
     services: list[Service]
     sides: Sides
+    own_lines: OwnLines
     sharing: Sharing
     blank_within: Ints
     spacing: Spacing
@@ -183,7 +197,10 @@ def prove(study: Study | Network) -> Proof:
     contests, owner = contests_of(trials)
     held = sides_of(reliance, contests)
     between = share(reliance, held)
+    own = own_lines(reliance, lost)
     sharing = merge(reliance, between, owner, sides)
+    counted = _counted(own, trials, rules, names, sharing)
+    sharing = count_own_lines(reliance, sharing, counted, sides)
     asked = [_services_of(names, rules, trial) for trial in contests]
     spacing = space(reliance, held, between, asked, np.array(owner, np.int64))
     waivers = lay_over(reliance, trials, sharing, spacing)
@@ -195,6 +212,7 @@ def prove(study: Study | Network) -> Proof:
         *network.gaps,
         *loss_delay_gaps(network, compared),
         *_way_gaps(network, trials, lost),
+        *_own_line_gaps(network, own, rules, names),
         *unsure.values(),
     )
     delays = path_delays(network, gaps)
@@ -216,6 +234,7 @@ def prove(study: Study | Network) -> Proof:
         trials,
         services,
         sides,
+        own,
         sharing,
         blank_within(reliance, sides),
         spacing,
@@ -288,6 +307,53 @@ def _way_gaps(network: Network, trials: list[Trial], lost: Bools) -> list[Gap]:
     return gaps
 
 
+def _counted(
+    own: OwnLines,
+    trials: list[Trial],
+    rules: Rules,
+    names: list[str | None],
+    sharing: Sharing,
+) -> sp.csr_array:
+    """What takes a circuit together with its line, and counts by its service (`own_line`)."""
+    row: list[int] = []
+    column: list[int] = []
+    for test, trial in enumerate(trials):
+        if trial.group_test is not None:
+            break
+        circuit = trial.circuits[0]
+        counts = rules.service(names[circuit]).own_line
+        if counts == _OWN_EXCUSED:
+            continue
+        mine = own.assets(circuit) if counts == _OWN_ANY else own.silent(circuit)
+        column += mine
+        row += [test] * len(mine)
+    return boolean(np.array(row, np.int64), np.array(column, np.int64), sharing.shared.shape)
+
+
+def _own_line_gaps(
+    network: Network, own: OwnLines, rules: Rules, names: list[str | None]
+) -> list[Gap]:
+    """Circuits whose service counts what takes their line, where that is not on record."""
+    gaps = []
+    ids = network.study.tables["circuits"]["id"].to_numpy()
+    for circuit, reasons in sorted(own.unknown.items()):
+        if rules.service(names[circuit]).own_line == _OWN_EXCUSED:
+            continue
+        name = str(ids[circuit])
+        gaps.append(
+            Gap(
+                "own-line",
+                f"circuit {name}: its service counts what takes it together with what it "
+                f"protects, but {'; '.join(reasons)}",
+                name,
+                circuits=(name,),
+                column="protects",
+                **place_of(network.study, network.study.tables["circuits"], circuit),
+            )
+        )
+    return gaps
+
+
 def _verdicts(
     trials: list[Trial],
     sharing: Sharing,
@@ -299,9 +365,8 @@ def _verdicts(
     found = []
     for test, trial in enumerate(trials):
         assets = avoidable.indices[avoidable.indptr[test] : avoidable.indptr[test + 1]].tolist()
-        standing = len(trial.sides) >= 2
-        unwaived = any((test, asset) not in waivers.assets for asset in assets) and standing
-        waived_too = (bool(assets) and standing) or apart[test].waived
+        unwaived = any((test, asset) not in waivers.assets for asset in assets)
+        waived_too = bool(assets) or apart[test].waived
         lone = trial.group_test is not None and len(trial.circuits) < 2
         if unwaived or apart[test].stands:
             found.append(SHARED)

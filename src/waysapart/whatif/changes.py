@@ -7,7 +7,8 @@ than one that is broken.
 - Anything worse makes the change worse, whatever else got better: a proposal
   that parts two ways and breaks a limit is no improvement.
 - Where verdict and limits are the same, the findings decide: shared assets,
-  near approaches and crossings that the rules forbid, record gaps. If some
+  near approaches and crossings that the rules forbid, lines with which a
+  circuit falls silent, record gaps. If some
   came and none went it is worse, if some went and none came better. Where
   one took the place of another it is the same, and both are listed.
 - Figures are shown, and count only through their limits.
@@ -53,7 +54,8 @@ class Change:
     worse, better : tuple of str
         Reasons, in words.
     went, came : dict of str to list
-        Findings: `shared`, `near`, `cross`, `gaps`.
+        Findings: `shared`, `near`, `cross`, `silent` (what it protects, whose fall leaves it
+        no way), `gaps`.
     figures : dict
         Figure to (before, after), those that differ.
     less_on_record : list of dict
@@ -162,6 +164,8 @@ def _change(name: str, before: Facts, after: Facts, ended: Sequence[str]) -> Cha
         if _KEPT[kept[0]] != _KEPT[kept[1]]:
             (better if _KEPT[kept[1]] > _KEPT[kept[0]] else worse).append(words)
     old, new = _findings(before), _findings(after)
+    if ("with_protected" in before) != ("with_protected" in after):  # evidence of an older release
+        old["silent"] = new["silent"] = []
     went = {key: _less(old[key], new[key]) for key in old}
     came = {key: _less(new[key], old[key]) for key in old}
     went["gaps"], came["gaps"] = _gaps_changed(before.get("gaps", []), after.get("gaps", []))
@@ -234,6 +238,9 @@ def _findings(row: Facts) -> dict[str, list[Any]]:
             for one in row.get("cross", [])
             if one.get("forbidden", True) and not one.get("waived")
         ],
+        "silent": sorted(
+            {one["protected"] for one in row.get("with_protected") or () if not one["remains"]}
+        ),
         "gaps": [[one["code"], one["asset"]] for one in row.get("gaps", [])],
     }
 

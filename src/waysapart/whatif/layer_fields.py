@@ -100,6 +100,21 @@ _LAYERS = (
         },
     ),
     LayerFields(
+        "found_protected",
+        "an asset whose loss takes a way of a circuit together with what the circuit protects",
+        "where the asset is, or what holds it; blank where nothing says",
+        {
+            **_OWNER,
+            "asset": "what is lost",
+            "role": "its role",
+            "kind": "its kind",
+            "path": "the way that it takes",
+            "protected": "what the circuit protects that it takes",
+            "remains": "ways that remain",
+            "silent": "1: none remains",
+        },
+    ),
+    LayerFields(
         "found_near",
         "a stretch of one way too close to the other",
         "LineString",

@@ -36,6 +36,7 @@ def found_layers(proof: Proof) -> dict[str, pd.DataFrame]:
         "found_places": _places,
         "found_paths": _paths,
         "found_shared": _shared,
+        "found_protected": _protected,
         "found_near": _near,
         "found_cross": _cross,
         "found_gaps": _gaps,
@@ -300,6 +301,28 @@ def _shared(plant: _Plant) -> pd.DataFrame:
             "tail": [int(pair in tail) for pair in pairs],
             "waived": [int(pair in proof.waivers.assets) for pair in pairs],
             "through": [None if one is None else str(plant.names[one]) for one in through],
+        },
+        [plant.shape_of(number) for number in numbers.tolist()],
+    )
+
+
+def _protected(plant: _Plant) -> pd.DataFrame:
+    own, paths = plant.proof.own_lines, plant.network.paths
+    rows = own.rows
+    numbers, circuits = rows["asset"].to_numpy(), rows["circuit"].to_numpy()
+    frame = plant.assets.frame
+    keys = list(zip(circuits.tolist(), numbers.tolist(), strict=True))
+    left = [own.remains[circuit][asset] for circuit, asset in keys]
+    return plant.geo(
+        {
+            **plant.owner(circuits),
+            "asset": plant.names[numbers],
+            "role": frame["role"].to_numpy()[numbers],
+            "kind": frame["kind"].to_numpy()[numbers],
+            "path": [paths.label[path] for path in rows["path"].tolist()],
+            "protected": plant.names[rows["protected"].to_numpy()],
+            "remains": [LIST_SEPARATOR.join(paths.label[one] for one in some) for some in left],
+            "silent": [int(not some) for some in left],
         },
         [plant.shape_of(number) for number in numbers.tolist()],
     )

@@ -1,0 +1,234 @@
+"""What each circuit protects, and what takes it together with a path of the circuit.
+
+A fault on the line is when its protection must act. Where the same event that brings the
+fault (a fallen tower, a slip under the route) takes a path, the circuit acts over what
+remains, or not at all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+import scipy.sparse as sp
+
+from waysapart.findings.separation.intervals import expand
+from waysapart.network.assets import Bools, Ints, boolean, listed
+from waysapart.network.tie import Network
+from waysapart.reliance.closure import union, without
+from waysapart.reliance.failure import falls, paths_lost
+from waysapart.reliance.plant import in_full
+from waysapart.reliance.rely import Reliance
+
+NOT_SAID = "the circuit does not say what it protects (column protects)"
+
+
+class Taken(NamedTuple):
+    """An asset that takes a path of a circuit together with what it protects."""
+
+    asset: int
+    path: int
+    protected: int
+
+
+@dataclass(frozen=True)
+class OwnLines:
+    """What takes paths together with what their circuits protect.
+
+    Attributes
+    ----------
+    rows : DataFrame
+        `circuit`, `asset` (whose loss takes both), `path` (taken), `protected` (the asset
+        that the circuit names), all as numbers; one row a path, in this order.
+    remains : dict of int to dict of int to tuple of int
+        By circuit and then asset, the paths that are left when it is lost.
+    unknown : dict of int to tuple of str
+        By circuit, why what it protects is not known, or not all of it.
+    known : frozenset of int
+        Circuits of which something that they protect is known.
+    """
+
+    rows: pd.DataFrame
+    remains: dict[int, dict[int, tuple[int, ...]]] = field(default_factory=dict)
+    unknown: dict[int, tuple[str, ...]] = field(default_factory=dict)
+    known: frozenset[int] = frozenset()
+
+    def of_circuit(self, circuit: int) -> list[Taken]:
+        """The rows of one circuit."""
+        low, high = np.searchsorted(self.rows["circuit"].to_numpy(), [circuit, circuit + 1])
+        columns = ("asset", "path", "protected")
+        values = (self.rows[name].iloc[low:high].tolist() for name in columns)
+        return [Taken(*row) for row in zip(*values, strict=True)]
+
+    def silent(self, circuit: int) -> list[int]:
+        """Assets whose loss takes what a circuit protects and leaves it no path."""
+        return [asset for asset, left in self.remains.get(circuit, {}).items() if not left]
+
+    def assets(self, circuit: int) -> list[int]:
+        """Assets whose loss takes what a circuit protects and any of its paths."""
+        return list(self.remains.get(circuit, {}))
+
+    def named_by(self) -> dict[tuple[int, int], int]:
+        """By circuit and asset, the first of what the circuit names that falls with the asset."""
+        rows = self.rows.drop_duplicates(["circuit", "asset"])
+        keys = zip(rows["circuit"].tolist(), rows["asset"].tolist(), strict=True)
+        return dict(zip(keys, rows["protected"].tolist(), strict=True))
+
+
+def own_lines(reliance: Reliance, lost: Bools) -> OwnLines:
+    """Find for every circuit what is lost with the line that it protects.
+
+    Parameters
+    ----------
+    reliance : Reliance
+    lost : ndarray of bool, shape (paths,)
+        Paths that are out of service already.
+
+    Notes
+    -----
+    What a circuit names (`protects`) is lost with
+
+    - the asset itself and all that lies within it, at any depth; a segment among these
+      with its ends and the structures it passes, a cable with its whole course;
+    - what any of these lies within;
+    - the hazards that take any of these.
+
+    The sites where the circuit ends are left out, and so is what only leads on from them.
+    What each such asset takes of the circuit's paths is worked out as for any outage.
+    """
+    network = reliance.network
+    circuits = network.study.tables["circuits"]
+    row, names = listed(circuits["protects"])
+    numbers = network.assets.numbers(names)
+    unknown = {
+        circuit: [NOT_SAID]
+        for circuit, value in enumerate(circuits["protects"].isna().tolist())
+        if value
+    }
+    inside, why = _inside(reliance, row, names.to_list(), numbers)
+    for circuit, reason in why:
+        unknown.setdefault(circuit, []).append(reason)
+    events = _events(network, row, inside)
+    told = {circuit: tuple(dict.fromkeys(reasons)) for circuit, reasons in unknown.items()}
+    known = frozenset(row[np.diff(inside.indptr) > 0].tolist())
+    return _taken(reliance, row, numbers, events, lost, told, known)
+
+
+def _inside(
+    reliance: Reliance, row: Ints, names: Sequence[str], numbers: Ints
+) -> tuple[sp.csr_array, list[tuple[int, str]]]:
+    """All that what is named is made of, shape (named, assets), and why it is not known.
+
+    What nobody knows anything of stays empty: a holder with nothing in it, a cable
+    without a course.
+    """
+    network = reliance.network
+    count = len(network.assets)
+    named = boolean(np.arange(len(numbers)), numbers, (len(numbers), count))
+    down = sp.csr_array(network.within.T)
+    inside = named
+    while True:
+        grown = union(inside, sp.csr_array(inside @ down))
+        if grown.nnz == inside.nnz:
+            break
+        inside = grown
+    full = sp.csr_array(inside @ in_full(network, reliance.parts))
+    frame = network.assets.frame
+    role = frame["role"].to_numpy(dtype=object)
+    segments = network.assets.of_role("segments")
+    courses = np.asarray(full[:, segments].sum(axis=1)).ravel() > 0
+    held = np.diff(inside.indptr) > 1
+    why: list[tuple[int, str]] = []
+    keep = np.ones(len(numbers), dtype=bool)
+    for place, (circuit, name, number) in enumerate(
+        zip(row.tolist(), names, numbers.tolist(), strict=True)
+    ):
+        reason = ""
+        if number < 0:
+            reason = f"{name} is not on record"
+        elif role[number] == "holders" and not held[place]:
+            reason = f"nothing on record lies within {name}"
+        elif role[number] == "cables" and not courses[place]:
+            reason = f"the course of {name} is not on record"
+        if reason:
+            keep[place] = False
+            why.append((circuit, reason))
+    return sp.csr_array(sp.diags_array(keep, dtype=np.bool_) @ full), why
+
+
+def _events(network: Network, row: Ints, inside: sp.csr_array) -> sp.csr_array:
+    """Whose loss takes what is named: shape (named, assets)."""
+    circuits = network.study.tables["circuits"]
+    sites = network.assets.numbers(network.study.tables["equipment"]["site"])
+    start = network.assets.start["equipment"]
+    owner, site = [], []
+    for end in ("a", "b"):
+        machine = network.assets.numbers(circuits[end])[row]
+        owner.append(np.arange(len(row)))
+        site.append(np.where(machine >= 0, sites[np.maximum(machine - start, 0)], -1))
+    ends = boolean(np.concatenate(owner), np.concatenate(site), inside.shape)
+    found = without(inside, ends)
+    while True:
+        above = without(sp.csr_array(found @ network.within), ends)
+        grown = union(found, above)
+        if grown.nnz == found.nnz:
+            return union(found, sp.csr_array(found @ network.hazards))
+        found = grown
+
+
+def _taken(
+    reliance: Reliance,
+    row: Ints,
+    numbers: Ints,
+    events: sp.csr_array,
+    lost: Bools,
+    unknown: dict[int, tuple[str, ...]],
+    known: frozenset[int],
+) -> OwnLines:
+    network = reliance.network
+    assets = np.unique(events.indices).astype(np.int64)
+    cut = _cut_by(reliance, assets)
+    pairs = events.tocoo()
+    place = np.searchsorted(assets, pairs.col)
+    first = cut.indptr.astype(np.int64)
+    entry, at = expand(first[place], first[place + 1] - first[place])
+    path = cut.indices[at].astype(np.int64)
+    named = pairs.row[entry]
+    mine = (network.paths.circuit[path] == row[named]) & ~lost[path]
+    rows = pd.DataFrame(
+        {
+            "circuit": row[named][mine],
+            "asset": pairs.col[entry][mine].astype(np.int64),
+            "path": path[mine],
+            "protected": numbers[named][mine],
+        }
+    )
+    order = ["circuit", "asset", "path", "protected"]
+    rows = rows.drop_duplicates().sort_values(order, ignore_index=True)
+    gone: dict[tuple[int, int], set[int]] = {}
+    columns = (rows[name].tolist() for name in ("circuit", "asset", "path"))
+    for circuit, asset, one in zip(*columns, strict=True):
+        gone.setdefault((circuit, asset), set()).add(one)
+    remains: dict[int, dict[int, tuple[int, ...]]] = {}
+    for (circuit, asset), taken in gone.items():
+        every = network.paths.of_circuit(circuit)
+        left = tuple(path for path in every if path not in taken and not lost[path])
+        remains.setdefault(circuit, {})[asset] = left
+    return OwnLines(rows, remains, unknown, known)
+
+
+def _cut_by(reliance: Reliance, assets: Ints) -> sp.csr_array:
+    """Paths cut by the loss of each asset, with what is out of service down already."""
+    network = reliance.network
+    count = len(network.assets)
+    out = network.assets.numbers(network.study.out)
+    already = None
+    if len(out):
+        event = boolean(np.zeros(len(out), dtype=np.int64), out, (1, count))
+        already = np.zeros(count, dtype=bool)
+        already[falls(reliance, event).indices] = True
+    events = boolean(np.arange(len(assets)), assets, (len(assets), count))
+    return paths_lost(reliance, falls(reliance, events, already))
