@@ -54,7 +54,7 @@ def two_ways() -> DrawnPlant:
 def with_powers(plant: DrawnPlant) -> DrawnPlant:
     """The same with all that the optical margin of every link needs."""
     for row in plant.rows["links"]:
-        row |= {"tx_min_dbm": 0, "rx_min_dbm": -40}
+        row |= {"tx_min_dbm": 0, "rx_min_dbm": -40, "splices": 2}
     return plant
 
 
@@ -191,7 +191,9 @@ def test_both_batteries_at_once_lose_what_neither_loses_alone(read: Read) -> Non
     """The relay at A is fed by BAT1 and BAT2, which have nothing in common."""
     plant = two_ways()
     plant.rows["equipment"][0]["supplies"] = "BAT1;BAT2"
-    plant.rows["supplies"] += [{"id": f"BAT{n}", "site": "A", "within": f"RM{n}"} for n in (1, 2)]
+    plant.rows["supplies"] += [
+        {"id": f"BAT{n}", "site": "A", "within": f"RM{n}", "needs": "-"} for n in (1, 2)
+    ]
     plant.rows["holders"] += [{"id": f"RM{n}", "kind": "room", "within": "-"} for n in (1, 2)]
     study = read(plant)
     one = wa.dig(study, assets=["RM1"])

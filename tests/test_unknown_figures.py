@@ -498,6 +498,18 @@ def test_the_page_says_at_least_and_why(study: SmallStudy, tmp_path: Path) -> No
     assert '<td>main</td><td class="number">at least 97.9 µs</td>' in text
 
 
+def test_a_page_for_readers_outside_gives_no_names_in_its_reasons(
+    study: SmallStudy, tmp_path: Path
+) -> None:
+    page = tmp_path / "report.html"
+    arguments = ["report", str(study.folder), "-o", str(page), "--share-outside"]
+    assert CliRunner().invoke(main, arguments).exit_code == 3
+    text = page.read_text(encoding="utf-8")
+    assert "<b>at least 97.9 µs</b> of 5000 µs · not known" in text
+    assert "R-M" not in text
+    assert "Not on record:" not in text
+
+
 def test_exported_layers_hold_the_bound_beside_the_blank(study: SmallStudy, tmp_path: Path) -> None:
     import pyogrio
 

@@ -277,7 +277,7 @@ def _limits(delay: Facts) -> list[View]:
                 "value": words.part_of(delay, key, unit, said),
                 "limit": said(limit) if limit is not None else "",
                 "ok": delay.get(ok),
-                "why": [str(one) for one in delay.get(f"{_WHY.get(key, key)}_why") or ()],
+                "why": [str(one) for one in delay.get(f"{_WHY.get(key, key)}_why") or () if one],
                 "share": None if share is None else round(200 * share, 1),
             }
         )
