@@ -27,12 +27,11 @@ from waysapart.findings.sharing import merge, share
 from waysapart.findings.spacing import space
 from waysapart.network.tie import tie
 from waysapart.reliance.rely import rely
-from waysapart.study.rules import Rules
 from waysapart.verdicts.breaches import breaches
 from waysapart.verdicts.facts_spacing import SpacingFacts
 from waysapart.verdicts.prove import prove
 from waysapart.verdicts.sides import contests_of, sides_of, trials_of
-from waysapart.verdicts.waivers import lay_over, now
+from waysapart.verdicts.waivers import lay_over
 
 RULES = """[services.default]
 separation_m = { "duct/duct" = 20, "duct/span" = 40 }
@@ -120,8 +119,8 @@ def main() -> None:
         lambda: space(reliance, held, between, services, np.array(owner, dtype=np.int64)),
     )
     print(f"{len(spacing.near)} near rows, {len(spacing.cross)} crossings")
-    sharing = merge(reliance, between, owner, len(trials))
-    waivers = lay_over(Rules.model_validate(study.rules), trials, sharing, {}, now().date())
+    sharing = merge(reliance, between, owner, sides_of(reliance, trials))
+    waivers = lay_over(reliance, trials, sharing, spacing)
     judged, _ = timed("breaches", lambda: breaches(spacing, waivers, network, len(trials)))
     print(f"{'separation with what stands of it':<54}{taken + judged:9.3f} s")
     _, proof = timed("the whole proof, tied network given", lambda: prove(network), 1)
