@@ -8,12 +8,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import sparse, stats
+from shapely import LineString
 
 from waysapart.errors import CallError
 from waysapart.formulas.availability import (
     birnbaum_both_down,
     both_down,
     failures_per_year,
+    held_share,
     losses_per_year,
     minutes_a_year,
     path_unavailability,
@@ -91,15 +93,63 @@ def test_published_rates_of_buried_and_ground_wire_cable():
     assert per_year[0] / per_year[1] > 25
 
 
+def lines(*courses):
+    """Lines through places in metres from 54 N 8 E; a metre is 1 / 111 200 of a degree of north."""
+    east = 111_200 * np.cos(np.radians(54))
+    return np.array(
+        [LineString([(8 + x / east, 54 + y / 111_200) for x, y in course]) for course in courses]
+    )
+
+
+DUCT = [(0, 0), (600, 0), (1000, 0)]
+BESIDE = [(0, 3), (400, 3)]
+
+
+@pytest.mark.parametrize(
+    ("holders", "share"),
+    [
+        pytest.param([[(0, 3), (400, 3)]], 0.4, id="a trench drawn 3 m beside it"),
+        pytest.param([[(0, 3), (150, 3)], [(400, 3), (150, 3)]], 0.4, id="the trench in two rows"),
+        pytest.param([BESIDE, [(100, 0), (300, 0)]], 0.4, id="a tunnel within the trench"),
+        pytest.param([BESIDE, [(300, 0), (700, 0)]], 0.7, id="a tunnel that overlaps the trench"),
+        pytest.param([BESIDE, BESIDE], 0.4, id="the same twice"),
+        pytest.param([[(-500, 0), (2000, 0)]], 1.0, id="a trench that goes on both ways"),
+        pytest.param([[(-500, 0), (-10, 0)]], 0.0, id="one that ends before it begins"),
+        pytest.param([[(500, -80), (500, 80)]], 0.0, id="one that crosses under it"),
+        pytest.param([], 0.0, id="nothing"),
+    ],
+)
+def test_what_lies_in_others_is_counted_once(holders, share):
+    """A duct of 1000 m."""
+    every = lines(DUCT, *holders)
+    pairs = np.arange(1, len(every))
+    found = held_share(every, np.zeros(len(pairs), dtype=int), pairs)
+    np.testing.assert_allclose(found, [share, *[0.0] * len(holders)], atol=1e-4)
+
+
+def test_the_rows_of_a_duct_add_up_to_the_duct():
+    """500 m of duct in a trench of 400 m, and 500 m that name it too but lie beyond it."""
+    found = held_share(lines([(0, 0), (500, 0)], [(500, 0), (1000, 0)], BESIDE), [0, 1], [2, 2])
+    np.testing.assert_allclose(unheld_length_m([500, 500, 400], found), [100, 500, 400], atol=0.05)
+
+
+def test_what_lies_in_others_across_the_antimeridian():
+    """A subsea bridge of two degrees round 180 E, the holder from its middle on."""
+    crossing = np.array([LineString([(179, 10), (-179, 10)]), LineString([(180, 10), (-178, 10)])])
+    np.testing.assert_allclose(held_share(crossing, [0], [1]), [0.5, 0], atol=1e-9)
+
+
 def test_one_dig_is_counted_once():
-    """Trench 500 m, a duct in it as long, its subduct too, a duct with 500 of 800 m in it.
+    """A trench of 500 m, a duct as long in it, a subduct in that, a duct with 500 of 800 m in it.
 
     The trench counts whole, the last duct with the 300 m that lie in nothing, the others not.
     """
-    within = sparse.csr_array(
-        np.array([[0, 0, 0, 0], [1, 0, 0, 0], [0, 1, 0, 0], [1, 0, 0, 0]], dtype=bool)
+    straight = [(0, 0), (500, 0)]
+    every = lines(straight, straight, straight, [(0, 0), (800, 0)])
+    found = held_share(every, [1, 2, 3], [0, 1, 0])
+    np.testing.assert_allclose(
+        unheld_length_m([500, 500, 500, 800], found), [500, 0, 0, 300], atol=0.05
     )
-    np.testing.assert_allclose(unheld_length_m([500, 500, 500, 800], within), [500, 0, 0, 300])
 
 
 def test_unavailability_from_rate_and_repair():

@@ -380,6 +380,13 @@ _CODES = (
         limits=("delay", "asymmetry"),
     ),
     GapCode(
+        "hop-rate",
+        "nothing that fails is on record of a hop, nor an unavailability of its own",
+        "record its unavailability, or what it relies on",
+        separation=False,
+        limits=("unavailability",),
+    ),
+    GapCode(
         "way-out",
         "a way of a circuit is out of service now, so that it has not two",
         "prove it again when the work is done",

@@ -289,6 +289,13 @@ _ROLES = (
             _number("bandwidth_mhz", "what the link needs of multimode fibre", "MHz", minimum=0),
             _number("dispersion_limit_ps_nm", "most that the link stands", "ps/nm", minimum=0),
             _number("extra_delay_us", "delay beyond fibre and equipment", "us", minimum=0),
+            _number(
+                "unavailability",
+                "part of the time that the hop itself is down, such as by fading: 0 to 1",
+                None,
+                minimum=0,
+                maximum=1,
+            ),
         ),
     ),
     Role(

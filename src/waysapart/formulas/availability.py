@@ -13,11 +13,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 from numpy.typing import ArrayLike
 from scipy import sparse
 
 from waysapart.errors import CallError
-from waysapart.formulas._arrays import Floats, floats
+from waysapart.formulas._arrays import Counts, Floats, floats
 
 HOURS_PER_YEAR = 8760.0
 MINUTES_PER_YEAR = 60 * HOURS_PER_YEAR
@@ -47,24 +48,82 @@ def failures_per_year(
     return np.asarray(floats(length_m) / 1000 * floats(per_km_year) + floats(per_item_year))
 
 
-def unheld_length_m(length_m: ArrayLike, within: sparse.csr_array) -> Floats:
+def held_share(lines: np.ndarray, held: ArrayLike, holder: ArrayLike) -> Floats:
+    """Part of each line that lies in the lines that hold it, each stretch once.
+
+    Parameters
+    ----------
+    lines : ndarray of shapely.LineString, shape (n,)
+        In longitude and latitude, degrees.
+    held, holder : array_like of int, shape (pairs,)
+        Line `held` lies in line `holder`, as the records have it.
+
+    Returns
+    -------
+    numpy.ndarray of shape (n,)
+        From 0 to 1: the union of what each holder covers when its vertices are projected on
+        the line, however far beside it the holder is drawn.
+
+    Notes
+    -----
+    In a plane about the line's first vertex, so lines of some hundred kilometres may be wrong
+    by a thousandth. It does not matter whether a holder is one line or several, nor how far
+    it goes on beyond the line.
+    """
+    mine, other = (np.asarray(one, dtype=np.int64) for one in (held, holder))
+    found = np.zeros(len(lines))
+    if not len(mine):
+        return found
+    xy, of = shapely.get_coordinates(lines, return_index=True)
+    first = np.searchsorted(of, np.arange(len(lines) + 1))
+    used, place = np.unique(mine, return_inverse=True)
+    at, owner = _ranges(first, used)
+    flat = np.asarray(shapely.linestrings(_flat(xy[at], xy[first[used]][owner]), indices=owner))
+    at, pair = _ranges(first, other)
+    point = shapely.points(_flat(xy[at], xy[first[mine]][pair]))
+    along = shapely.line_locate_point(flat[place[pair]], point, normalized=True)
+    onward = np.flatnonzero(pair[1:] == pair[:-1])
+    low, high = (choose(along[onward], along[onward + 1]) for choose in (np.minimum, np.maximum))
+    # Two numbers a line, so that what one covers never reaches into the next.
+    line = place[pair[onward]]
+    order = np.lexsort((low, line))
+    low, high = (np.nan_to_num(one[order]) + 2.0 * line[order] for one in (low, high))
+    reached = np.maximum.accumulate(np.r_[-1.0, high])[:-1]
+    covered = np.maximum(high - np.maximum(low, reached), 0.0)
+    found[used] = np.bincount(line[order], covered, len(used))
+    return np.minimum(found, 1.0)
+
+
+def _ranges(first: np.ndarray, chosen: np.ndarray) -> tuple[Counts, Counts]:
+    """Every place of some ranges, and which of them it is of: `first[i]` to `first[i + 1]`."""
+    size = first[chosen + 1] - first[chosen]
+    owner = np.repeat(np.arange(len(chosen)), size)
+    begin = np.repeat(first[chosen] - np.cumsum(size) + size, size)
+    return (begin + np.arange(len(owner))).astype(np.int64), owner.astype(np.int64)
+
+
+def _flat(lonlat: np.ndarray, about: np.ndarray) -> np.ndarray:
+    """Places in a plane about another each, in degrees of latitude."""
+    east = (lonlat[:, 0] - about[:, 0] + 180) % 360 - 180
+    return np.stack([east * np.cos(np.radians(about[:, 1])), lonlat[:, 1] - about[:, 1]], axis=1)
+
+
+def unheld_length_m(length_m: ArrayLike, held: ArrayLike) -> Floats:
     """Length of each segment that lies in no other segment, for rates per km.
 
     Parameters
     ----------
     length_m : array_like, shape (segments,)
-    within : sparse array of bool, shape (segments, segments)
-        Entry (i, j) where segment i lies directly within segment j.
+    held : array_like, shape (segments,)
+        Part of each that lies in others, from `held_share`.
 
     Returns
     -------
     numpy.ndarray of shape (segments,)
-        Length less that of the segments it lies in, at least 0. One dig takes
-        the trench, its ducts and their subducts together: it is the trench's
+        One dig takes the trench, its ducts and their subducts together: it is the trench's
         failure, common to all, and must not count again for each of them.
     """
-    length = floats(length_m)
-    return np.asarray(np.maximum(length - _ones(within) @ length, 0.0))
+    return np.asarray(floats(length_m) * (1 - floats(held)))
 
 
 def unavailability(per_year: ArrayLike, repair_h: ArrayLike) -> Floats:

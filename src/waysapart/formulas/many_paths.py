@@ -7,6 +7,7 @@ positive, so the digits that inclusion and exclusion lose are kept.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +19,8 @@ from waysapart.formulas._arrays import Counts, Floats, floats
 
 GREATEST_PATHS = 16
 """2^16 states; a group of more paths than that is a mistake in the records."""
+GREATEST_THINGS = 16
+"""2^16 states of what feeds a machine and can fail by itself: dozens of batteries in one net."""
 
 
 def state_probabilities(paths: sparse.csr_array, asset: ArrayLike) -> Floats:
@@ -154,3 +157,192 @@ def _fill(mask: Counts, u: Floats, count: int) -> Floats:
         moved = np.bincount(states | taken, probability * down, 2**count)
         probability = probability * (1 - down) + moved
     return probability
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Something that fails independently of all else, with the paths that it takes.
+
+    Attributes
+    ----------
+    takes : ndarray of int, shape (outcomes,)
+        Sets of paths as bits, each once.
+    probability : ndarray of float, shape (outcomes,)
+        Their sum is 1.
+    """
+
+    takes: Counts
+    probability: Floats
+
+
+def series(takes: int, down: float) -> Part:
+    """A part that takes one set of paths or none."""
+    return Part(np.array([0, takes]), np.array([1 - down, down]))
+
+
+def all_down_by_parts(parts: Sequence[Part], count: int) -> tuple[float, list[Floats]]:
+    """Unavailability of all paths at once, with parts that may take one set of them or another.
+
+    Parameters
+    ----------
+    parts : sequence of Part
+        Independent of each other.
+    count : int
+        How many paths there are, at most `GREATEST_PATHS`.
+
+    Returns
+    -------
+    probability : float
+        That all paths are down.
+    given : list of ndarray of float
+        For each part the same probability, given each of its outcomes.
+
+    Notes
+    -----
+    Total probability, part by part, forwards and backwards: O(parts x outcomes x 2^count).
+    """
+    states = np.arange(2**count)
+    before = [np.where(states == 0, 1.0, 0.0)]
+    for part in parts:
+        moved = np.zeros(2**count)
+        for takes, probability in zip(part.takes, part.probability, strict=True):
+            moved += np.bincount(states | takes, before[-1] * probability, 2**count)
+        before.append(moved)
+    lost = np.where(states == 2**count - 1, 1.0, 0.0)
+    given: list[Floats] = [np.empty(0)] * len(parts)
+    for place in range(len(parts) - 1, -1, -1):
+        part = parts[place]
+        then = [lost[states | takes] for takes in part.takes]
+        given[place] = np.array([before[place] @ one for one in then])
+        lost = sum(
+            (one * share for one, share in zip(then, part.probability, strict=True)),
+            start=np.zeros(2**count),
+        )
+    return float(lost[0]), given
+
+
+@dataclass(frozen=True, slots=True)
+class Feed:
+    """One way of feeding a machine; sets of things and of machines as bits.
+
+    Attributes
+    ----------
+    machine : int
+        Which machine it feeds.
+    things : int
+        Things that must be up for it.
+    machines : int
+        Machines that must not be dark for it.
+    """
+
+    machine: int
+    things: int
+    machines: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Fed:
+    """Machines that go dark when all of their feeds are down.
+
+    Attributes
+    ----------
+    part : Part
+        What the things and machines together take, and how often.
+    changes : list of ndarray of float, shape (outcomes, outcomes)
+        For each thing, the probability that the others leave one outcome (row) while it is
+        up, and another (column) when it fails.
+    """
+
+    part: Part
+    changes: list[Floats]
+
+
+def fed_machines(
+    down: ArrayLike,
+    feeds: Sequence[Feed],
+    thing_takes: Sequence[int],
+    machine_takes: Sequence[int],
+) -> Fed:
+    """What machines with several feeds each take, by every state of what feeds them.
+
+    Parameters
+    ----------
+    down : array_like, shape (things,)
+        Unavailability of each thing, independent of the others; at most `GREATEST_THINGS`.
+    feeds : sequence of Feed
+    thing_takes, machine_takes : sequence of int
+        Sets of paths, as bits, that the failure of a thing takes by itself, and a machine that
+        goes dark.
+
+    Returns
+    -------
+    Fed
+
+    Raises
+    ------
+    CallError
+        Too many things.
+
+    Notes
+    -----
+    Enumeration (IEC 61078, conditioning on states): O(2^things x feeds). A machine is dark
+    when each of its feeds is down, the least set of machines that way.
+    """
+    u = _checked(floats(down))
+    if len(u) > GREATEST_THINGS:
+        raise CallError(f"at most {GREATEST_THINGS} things can be worked out, these are {len(u)}")
+    states = np.arange(2 ** len(u))
+    up = [(states >> thing & 1) == 0 for thing in range(len(u))]
+    weight = np.ones(len(states))
+    for thing, value in enumerate(u):
+        weight *= np.where(up[thing], 1 - value, value)
+    taken = np.zeros(len(states), dtype=np.int64)
+    for thing, takes in enumerate(thing_takes):
+        taken |= np.where(up[thing], 0, takes)
+    for machine, gone in enumerate(_dark(states, feeds, len(machine_takes))):
+        taken |= np.where(gone, machine_takes[machine], 0)
+    outcomes, outcome = np.unique(taken, return_inverse=True)
+    part = Part(outcomes, floats(np.bincount(outcome, weight, len(outcomes))))
+    changes = []
+    for thing in range(len(u)):
+        while_up = states[up[thing]]
+        others = weight[up[thing]] / (1 - u[thing]) if u[thing] < 1 else np.zeros(len(while_up))
+        pair = outcome[while_up] * len(outcomes) + outcome[while_up | 1 << thing]
+        moved = floats(np.bincount(pair, others, len(outcomes) ** 2))
+        changes.append(moved.reshape(len(outcomes), len(outcomes)))
+    return Fed(part, changes)
+
+
+def _dark(states: Counts, feeds: Sequence[Feed], machines: int) -> list[np.ndarray]:
+    """Per machine, the states in which it is dark."""
+    dark = [np.zeros(len(states), dtype=np.bool_) for _ in range(machines)]
+    lost = [(states & feed.things) != 0 for feed in feeds]
+    while True:
+        for row, feed in enumerate(feeds):
+            for machine in range(machines):
+                if feed.machines >> machine & 1:
+                    lost[row] = lost[row] | dark[machine]
+        found = [np.ones(len(states), dtype=np.bool_) for _ in range(machines)]
+        for feed, gone in zip(feeds, lost, strict=True):
+            found[feed.machine] &= gone
+        if all(np.array_equal(one, other) for one, other in zip(found, dark, strict=True)):
+            return dark
+        dark = found
+
+
+def birnbaum_fed(fed: Fed, given: Floats) -> list[float]:
+    """Birnbaum's importance of each thing behind fed machines.
+
+    Parameters
+    ----------
+    fed : Fed
+    given : ndarray of float, shape (outcomes,)
+        Probability of losing all paths given each outcome, from `all_down_by_parts`.
+
+    Returns
+    -------
+    list of float
+        Probability that all paths are down with the thing down, less that with it up.
+    """
+    rise = np.maximum(given[None, :] - given[:, None], 0.0)
+    return [float(np.sum(moved * rise)) for moved in fed.changes]

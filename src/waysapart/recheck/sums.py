@@ -464,7 +464,10 @@ def _check_within(world: World, circuit: dict[str, Any], findings: Findings) -> 
     down = circuit["unavailability"]
     limit = service.get("max_unavailability")
     findings.same(f"{what}: limit of unavailability", down["limit"], limit)
-    kept = _left_open(_below(down["both"], limit), "unavailability", limit, circuit)
+    kept = _below(down["both"], limit)
+    least = down.get("at_least", {}).get("both")
+    if kept is None and limit is not None and least is not None and least > limit:
+        kept = False
     findings.same(f"{what}: unavailability kept", down["ok"], kept)
     checks = [told["ok"], told["asymmetry_ok"], circuit["loss_ok"], down["ok"]]
     if told.get("recovery_ms") is not None:

@@ -23,6 +23,7 @@ _STYLE = {
     "accepted": "cyan",
     "apart": "green",
 }
+_MOST_REASONS = 4
 _MOST_GAPS = 12
 _MOST_OF_A_KIND = 5
 _MOST_STEPS = 3
@@ -282,6 +283,12 @@ def show_circuit(console: Console, circuit: Facts) -> None:
     for cross in circuit["cross"]:
         console.print(styled(f"  cross: {cross['main']} and {cross['alternate']}"))
     console.print(styled(f"  closest approach: {_closest(circuit)}"))
+    down = circuit["unavailability"]
+    shares = [f"{label} {words.unavailable(down, label)}" for label in circuit["paths"]]
+    shares.append(f"both at once {words.unavailable(down, 'both')}")
+    console.print(styled(f"  share of the time down: {words.listed(shares)}"))
+    for why in down["why"][:_MOST_REASONS]:
+        console.print(styled(f"    not on record of it: {why}"))
     console.print(
         styled(f"  shared at the ends by necessity: {words.listed(circuit['unavoidable']) or '-'}")
     )

@@ -136,7 +136,7 @@ def show_worst(console: Console, facts: Facts) -> None:
             styled(one["kind"] or one["role"]),
             str(one["lost"]),
             str(one["exposed"]),
-            f"{one['minutes_a_year']:.3g}",
+            _minutes(one),
         )
     console.print(table)
     console.print()
@@ -164,6 +164,14 @@ def show_worst(console: Console, facts: Facts) -> None:
             styled(some(one["hit"], 4)),
         )
     console.print(places)
+
+
+def _minutes(event: Facts) -> str:
+    """What an event brings in minutes a year; `at least` where something has no rate."""
+    known = event["minutes_a_year"]
+    if known is not None:
+        return f"{known:.3g}"
+    return f"at least {event['at_least']['minutes_a_year']:.3g}"
 
 
 def show_plan(console: Console, facts: Facts) -> None:

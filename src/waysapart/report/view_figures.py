@@ -49,7 +49,8 @@ def circuit_figures(circuit: Facts, budgets: Facts) -> View:
         "states": _states(circuit),
         "availability": _availability(circuit.get("unavailability")),
         "contributions": _contributions(circuit.get("unavailability")),
-        "not_counted": _not_counted(circuit.get("unavailability")),
+        "availability_why": _listed(circuit.get("unavailability"), "why"),
+        "not_counted": _listed(circuit.get("unavailability"), "not_counted"),
         "single_points": [str(name) for name in circuit.get("single_points", [])],
         "tests_missing": _tests_missing(circuit.get("tests_missing", [])),
     }
@@ -323,24 +324,32 @@ def _availability(found: object) -> list[View]:
         return []
     names = {"both": "both at once", "all": "all at once", "limit": "limit for both at once"}
     minutes = found.get("path_minutes_a_year") or {}
+    least = found.get("at_least") or {}
     rows = []
     for label, value in found.items():
         number = isinstance(value, int | float) and not isinstance(value, bool)
         known = label in names or label in minutes or "path_minutes_a_year" not in found
         if not known or label in _NOT_PATHS or not (number or (value is None and label != "limit")):
             continue
-        each = "" if value is None else f"{value * _MINUTES_A_YEAR:.1f} min a year"
+        bound = least.get(label) if value is None else None
+        time = bound if value is None else value
+        each = "" if time is None else f"{time * _MINUTES_A_YEAR:.1f} min a year"
         rows.append(
             {
                 "path": names.get(label, label),
-                "share": words.probability(value),
-                "minutes": each,
+                "share": words.unavailable(found, label),
+                "minutes": f"at least {each}" if bound is not None else each,
             }
         )
     return rows
 
 
-_NOT_PATHS = frozenset({"minutes_a_year", "losses_a_year", "ok", "greatest", "not_counted"})
+_NOT_PATHS = frozenset(
+    {
+        *("minutes_a_year", "working_minutes_a_year", "losses_a_year", "ok", "greatest"),
+        *("not_counted", "at_least", "why"),
+    }
+)
 
 
 def _contributions(found: object) -> list[View]:
@@ -357,10 +366,10 @@ def _contributions(found: object) -> list[View]:
     ]
 
 
-def _not_counted(found: object) -> list[str]:
+def _listed(found: object, key: str) -> list[str]:
     if not isinstance(found, Mapping):
         return []
-    return [str(name) for name in found.get("not_counted") or []]
+    return [str(one) for one in found.get(key) or []]
 
 
 def _tests_missing(rows: Sequence[Facts]) -> list[View]:

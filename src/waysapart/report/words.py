@@ -534,7 +534,7 @@ def limits_broken(circuit: Facts) -> list[str]:
     down = circuit.get("unavailability") or {}
     if down.get("ok") is False:
         said.append(
-            f"Unavailability of {probability(down.get('both'))} is over its limit of "
+            f"Unavailability of {unavailable(down, 'both')} is over its limit of "
             f"{probability(down.get('limit'))}."
         )
     if circuit.get("within_limits") is False and not said:
@@ -607,3 +607,9 @@ def probability(value: float | None) -> str:
     mantissa, _, exponent = f"{value:.1e}".partition("e")
     raised = str(int(exponent)).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
     return f"{mantissa} × 10{raised}"
+
+
+def unavailable(down: Facts, label: str) -> str:
+    """An unavailability by its label; `at least 1.2 × 10⁻⁴` where something has no rate."""
+    known, least = down.get(label), (down.get("at_least") or {}).get(label)
+    return f"at least {probability(least)}" if known is None and least else probability(known)

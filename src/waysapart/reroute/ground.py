@@ -11,7 +11,7 @@ import pandas as pd
 import scipy.sparse as sp
 
 from waysapart.findings.delays import link_delays
-from waysapart.findings.outages import asset_failures
+from waysapart.findings.outages import MOST_SHARE, asset_failures, hop_unavailability
 from waysapart.formulas.availability import unavailability
 from waysapart.formulas.delay import LIGHT_M_PER_US
 from waysapart.network.assets import Bools, Floats, Ints, boolean
@@ -157,9 +157,15 @@ class Ground:
 
     @cached_property
     def down_time(self) -> Floats:
-        """Minus the logarithm of the part of the time that an asset works; adds up along a way."""
-        share = unavailability(*asset_failures(self.network))
-        return np.asarray(-np.log1p(-np.minimum(share, 1.0 - 1e-12)), dtype=np.float64)
+        """Minus the logarithm of the part of the time that an asset works; adds up along a way.
+
+        Assets, and behind them links by what they state of themselves. What has no rate adds
+        nothing.
+        """
+        per_year, repair_h = asset_failures(self.network)
+        share = unavailability(np.nan_to_num(per_year), repair_h)
+        every = np.minimum(np.r_[share, hop_unavailability(self.network)], MOST_SHARE)
+        return np.asarray(-np.log1p(-every), dtype=np.float64)
 
 
 def ground_of(proof: Proof, opened: Collection[int] = ()) -> Ground:

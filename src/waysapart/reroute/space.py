@@ -256,7 +256,9 @@ def _costs(ground: Ground, edges: Edges, rows: sp.csr_array, cost: str) -> np.nd
     """Cost of every edge in metres, microseconds, dB, splices, or part of the time."""
     if cost == "unavailability":
         count = len(ground.network.assets)
-        return np.asarray(rows[:, :count].astype(np.float64) @ ground.down_time)
+        down = np.asarray(rows[:, :count].astype(np.float64) @ ground.down_time[:count])
+        down[edges.kind == "link"] += ground.down_time[count:][edges.ref[edges.kind == "link"]]
+        return down
     stretches = ground.stretches
     found = np.zeros(len(edges))
     links, ref = edges.kind == "link", edges.ref

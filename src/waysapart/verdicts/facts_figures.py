@@ -13,7 +13,7 @@ import scipy.sparse as sp
 
 from waysapart.findings.length_terms import TERMS as LENGTH_TERMS
 from waysapart.findings.length_terms import length_terms
-from waysapart.findings.outages import greatest_contributions
+from waysapart.findings.outages import greatest_contributions, unrated_hops
 from waysapart.findings.reach import could_grow_m
 from waysapart.formulas.availability import MINUTES_PER_YEAR
 from waysapart.formulas.delay import differential_current, phase_error_deg
@@ -33,7 +33,9 @@ SAYS = {
     "2 sin(angle / 2) of the through current. Neither says whether a given relay trips.",
     "availability": "Unavailability compares designs; it does not predict outages. Rates and "
     "repair times stand among the assumptions. Assets fail independently of each other, and a "
-    "hazard is one event on everything that it takes.",
+    "hazard is one event on everything that it takes. What either of several supplies keeps up "
+    "is down while all of them are. Where something has no rate a figure is null, and at_least "
+    "is what has one.",
     "loss": "loss_db is the worst case, the sum of its terms as they stand. statistical_db is "
     "the mean plus k standard deviations, never above it. least_db is the least loss of the first "
     "day, on which the overload margin rests. A loss that lacks an input is null, with "
@@ -365,18 +367,29 @@ def delay_facts(sheet: FigureSheet, test: int) -> dict[str, Any]:
 
 
 def availability_facts(sheet: FigureSheet, test: int) -> dict[str, Any]:
-    """How much of the time each way of a circuit, and all of them, are down, and through what."""
+    """How much of the time each way of a circuit, and all of them, are down, and through what.
+
+    A figure that lacks a rate is null; `at_least` has the least that it can be, under the same
+    name, and `why` what is not on record.
+    """
     proof = sheet.proof
     circuit = proof.trials[test].circuits[0]
     limits, service, down = proof.limits[circuit], proof.services[test], proof.outages
     paths = proof.network.paths
-    mine = paths.of_circuit(circuit)
+    mine = {paths.label[path]: path for path in paths.of_circuit(circuit)}
+    why = dict.fromkeys(one for path in mine.values() for one in down.path_why[path])
+    least = {
+        **{label: down.paths_at_least[path] for label, path in mine.items()},
+        "both": down.together_at_least[test],
+    }
     return {
-        **{paths.label[path]: figure(down.paths[path], "share") for path in mine},
+        **{label: figure(down.paths[path], "share") for label, path in mine.items()},
         "both": figure(down.together[test], "share"),
         **_together(sheet, test),
-        "path_minutes_a_year": {paths.label[path]: _minutes(down.paths[path]) for path in mine},
-        "not_counted": _not_counted(sheet, list(mine)),
+        "path_minutes_a_year": {label: _minutes(down.paths[path]) for label, path in mine.items()},
+        "at_least": _at_least(least, "both"),
+        "why": [*dict.fromkeys([*down.why[test], *why])],
+        "not_counted": _not_counted(sheet, list(mine.values())),
         "limit": service.max_unavailability,
         "ok": limits.unavailability_ok,
     }
@@ -387,14 +400,28 @@ def group_availability_facts(sheet: FigureSheet, test: int) -> dict[str, Any]:
     proof = sheet.proof
     down, paths = proof.outages, proof.network.paths
     mine = [p for circuit in proof.trials[test].circuits for p in paths.of_circuit(circuit)]
-    working = down.together[proof.working_of[test]]
+    working = proof.working_of[test]
+    least = {"all": down.together_at_least[test], "working": down.together_at_least[working]}
     return {
         "all": figure(down.together[test], "share"),
-        "working": figure(working, "share"),
-        "working_minutes_a_year": _minutes(working),
+        "working": figure(down.together[working], "share"),
+        "working_minutes_a_year": _minutes(down.together[working]),
         **_together(sheet, test),
+        "at_least": _at_least(least, "all"),
+        "why": [*dict.fromkeys([*down.why[test], *down.why[working]])],
         "not_counted": _not_counted(sheet, mine),
     }
+
+
+def _at_least(shares: Mapping[str, float], whole: str) -> dict[str, float]:
+    """The bounds of those figures that are not known, and of the minutes a year of the whole."""
+    found = {
+        label: known
+        for label, share in shares.items()
+        if (known := figure(share, "share")) is not None
+    }
+    minutes = _minutes(shares[whole])
+    return found if minutes is None else {**found, "minutes_a_year": minutes}
 
 
 def _together(sheet: FigureSheet, test: int) -> dict[str, Any]:
@@ -422,19 +449,28 @@ def _minutes(share: float) -> float | None:
 
 
 def _not_counted(sheet: FigureSheet, paths: list[int]) -> list[str]:
-    """What the paths rely on and no failure rate is known of: bare hops, hazards without a rate."""
+    """What the paths rely on that counts as never failing for want of a rate.
+
+    Hops of which nothing is on record that fails, and hazards without a rate of their own;
+    machines of which not every state of what feeds them could be worked out.
+    """
     names, of_path = sheet.unrated
-    return [names[place] for place in sorted({at for path in paths for at in of_path[path]})]
+    listed = [names[place] for place in sorted({at for path in paths for at in of_path[path]})]
+    down = sheet.proof.outages
+    machines = {one for path in paths for one in down.path_left_out[path]}
+    return listed + sheet.proof.network.assets.ids(sorted(machines))
 
 
 def _unrated(proof: Proof, links: np.ndarray) -> tuple[list[str], list[list[int]]]:
-    """What no failure rate is known of, bare hops first, and where in it each path's stands."""
-    reliance, count = proof.reliance, len(proof.network.assets)
-    hops = np.arange(count, reliance.links.shape[1])
-    unrated = np.sort(proof.outages.unrated)
-    columns = sp.csr_array(reliance.links[:, np.r_[hops, unrated]])
-    relied = sp.csr_array(reliance.along @ columns)
-    names = [str(name) for name in links] + proof.network.assets.ids(unrated)
+    """What no failure rate is known of, hops first, and where in it each path's stands."""
+    reliance, down = proof.reliance, proof.outages
+    hops = np.flatnonzero(unrated_hops(reliance))
+    unrated = np.sort(down.unrated)
+    columns = sp.csr_array(reliance.links[:, unrated])
+    relied = sp.csr_array(
+        sp.hstack([reliance.along[:, hops], reliance.along @ columns], format="csr")
+    )
+    names = [str(name) for name in links[hops]] + proof.network.assets.ids(unrated)
     return names, [relied.indices[a:b].tolist() for a, b in pairwise(relied.indptr.tolist())]
 
 

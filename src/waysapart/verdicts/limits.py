@@ -96,20 +96,36 @@ class Limits:
         )
 
 
+@dataclass(frozen=True)
+class Unavailable:
+    """Part of the time that all ways of each circuit are down; NaN where it is not known.
+
+    `at_least` is the least that it can be then; NaN where nothing bounds it.
+    """
+
+    share: Floats
+    at_least: Floats
+
+    @classmethod
+    def unknown(cls, circuits: int) -> Unavailable:
+        """Nothing is known of any circuit."""
+        return cls(np.full(circuits, np.nan), np.full(circuits, np.nan))
+
+
 def circuit_limits(
     network: Network,
     services: list[Service],
     delays: pd.DataFrame,
     budgets: pd.DataFrame,
-    all_down: np.ndarray,
+    down: Unavailable,
     open_: list[frozenset[str]],
 ) -> list[Limits]:
     """Hold every circuit's delay, asymmetry, loss, recovery and unavailability to its service.
 
     A limit that a gap leaves open (`open_`, per circuit) may be broken but is not known to be
-    kept; one that the service does not set is not asked. The figures of `delays` know by
-    themselves what gaps leave open of paths: `open_` holds delay and asymmetry only where a
-    whole path is not on record.
+    kept; one that the service does not set is not asked. The figures of `delays` and `down` know
+    by themselves what gaps leave open of paths: `open_` holds delay, asymmetry and unavailability
+    only where a whole path is not on record.
     """
     paths, circuits = network.paths, network.study.tables["circuits"]
     switches_together = (circuits["switching"] == "both").to_numpy()
@@ -138,7 +154,11 @@ def circuit_limits(
             "loss": together(
                 holds(link, service) for path in mine for link in paths.links(path).tolist()
             ),
-            "unavailability": below(float(all_down[circuit]), service.max_unavailability),
+            "unavailability": below(
+                float(down.share[circuit]),
+                service.max_unavailability,
+                float(down.at_least[circuit]),
+            ),
             "recovery": below(away, service.max_recovery_ms),
         }
         for name in open_[circuit] & asked_limits(service):
@@ -178,8 +198,8 @@ def circuit_limits(
 def open_limits(gaps: Sequence[Gap], gaps_of: Iterable[Iterable[int]]) -> list[frozenset[str]]:
     """Which limits the gaps that touch each circuit leave open.
 
-    Delay and asymmetry only by gaps that leave a whole path open, or put in doubt what is on
-    record: what else is not on record of a path's delay, the path's own figure knows.
+    Delay, asymmetry and unavailability only by gaps that leave a whole path open, or put in doubt
+    what is on record: what else is not on record of a path, the path's own figures know.
     """
     return [
         frozenset(
@@ -192,7 +212,7 @@ def open_limits(gaps: Sequence[Gap], gaps_of: Iterable[Iterable[int]]) -> list[f
     ]
 
 
-BY_FIGURES = frozenset({"delay", "asymmetry"})
+BY_FIGURES = frozenset({"delay", "asymmetry", "unavailability"})
 """Limits whose figures say themselves that they are not known."""
 
 

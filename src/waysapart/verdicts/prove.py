@@ -15,7 +15,7 @@ import scipy.sparse as sp
 from waysapart.findings.budgets import loss_budgets
 from waysapart.findings.compared import compare_tests, loss_delay_gaps
 from waysapart.findings.delays import path_delays
-from waysapart.findings.outages import Outages, outages
+from waysapart.findings.outages import Outages, outages, rate_gaps
 from waysapart.findings.own_line import OwnLines, own_lines
 from waysapart.findings.sharing import (
     Sharing,
@@ -36,7 +36,7 @@ from waysapart.study.model import Gap, Study, now
 from waysapart.study.rules import Rules, Service
 from waysapart.verdicts.breaches import Breach, breaches
 from waysapart.verdicts.doubt import accuracy_gaps
-from waysapart.verdicts.limits import Limits, circuit_limits, open_limits
+from waysapart.verdicts.limits import Limits, Unavailable, circuit_limits, open_limits
 from waysapart.verdicts.sides import (
     Trial,
     contests_of,
@@ -45,7 +45,7 @@ from waysapart.verdicts.sides import (
     trials_of,
     ways_of,
 )
-from waysapart.verdicts.touching import gaps_of_trials
+from waysapart.verdicts.touching import gaps_of_trials, lacks_of_availability
 from waysapart.verdicts.waivers import Waivers, lay_over
 
 SHARED, UNPROVEN, ACCEPTED, APART = "shared", "unproven", "accepted", "apart"
@@ -213,18 +213,24 @@ def prove(study: Study | Network) -> Proof:
         *loss_delay_gaps(network, compared),
         *_way_gaps(network, trials, lost),
         *_own_line_gaps(network, own, rules, names),
+        *rate_gaps(reliance, services[: len(network.study.tables["circuits"])]),
         *unsure.values(),
     )
     delays = path_delays(network, gaps)
     gaps_of = gaps_of_trials(reliance, trials, gaps)
     for number, test in enumerate(unsure, start=len(gaps) - len(unsure)):
         gaps_of[test] = sorted({*gaps_of[test], number})
-    ways, working_of = ways_of(network, trials, lost)
-    down = outages(reliance, ways, lost)
+    ways, working_of, members = ways_of(network, trials, lost)
+    down = outages(reliance, ways, lost, lacks_of_availability(reliance, members, gaps))
     circuits = len(network.study.tables["circuits"])
     open_ = open_limits(gaps, gaps_of[:circuits])
     limits = circuit_limits(
-        network, services[:circuits], delays, budgets, down.together[:circuits], open_
+        network,
+        services[:circuits],
+        delays,
+        budgets,
+        Unavailable(down.together[:circuits], down.together_at_least[:circuits]),
+        open_,
     )
     unknown = [any(GAP_CODES[gaps[number].code].separation for number in mine) for mine in gaps_of]
     verdicts = _verdicts(trials, sharing, apart, waivers, unknown)

@@ -125,7 +125,7 @@ def contests_of(trials: list[Trial]) -> tuple[list[Trial], list[int]]:
 
 def ways_of(
     network: Network, trials: list[Trial], lost: Bools
-) -> tuple[list[list[int]], dict[int, int]]:
+) -> tuple[list[list[int]], dict[int, int], list[tuple[int, ...]]]:
     """The paths that must all be down for each trial's service to be gone.
 
     Returns
@@ -135,17 +135,22 @@ def ways_of(
         its members work on now.
     working_of : dict of int to int
         Trial of each group, to where its working paths stand in `ways`.
+    members : list of tuple of int
+        For each of `ways`, the circuits whose ways count there though they are not on record:
+        all of them, or those of which the working path is not.
     """
     paths = network.paths
     of_circuit = [list(paths.of_circuit(one)) for one in range(_circuit_count(network))]
     ways = [[path for one in trial.circuits for path in of_circuit[one]] for trial in trials]
+    members = [trial.circuits for trial in trials]
     working_of = {}
     for number, trial in enumerate(trials):
         if trial.group_test is not None:
             working_of[number] = len(ways)
-            members = (of_circuit[one] for one in trial.circuits)
-            ways.append([_working(paths.label, mine, lost) for mine in members if mine])
-    return ways, working_of
+            of_member = [of_circuit[one] for one in trial.circuits]
+            ways.append([_working(paths.label, mine, lost) for mine in of_member if mine])
+            members.append(tuple(one for one in trial.circuits if not of_circuit[one]))
+    return ways, working_of, members
 
 
 def _circuit_count(network: Network) -> int:

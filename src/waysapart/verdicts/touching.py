@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 
+from waysapart.findings.outages import HOP_RATE, Lacks
 from waysapart.gaps import GAP_CODES, Limit
 from waysapart.network.assets import Bools, boolean
 from waysapart.reliance.closure import union
@@ -98,3 +99,49 @@ def _through_feeds(reliance: Reliance, by_asset: sp.csr_array) -> sp.csr_array:
             break
         by_asset = grown
     return by_asset
+
+
+def lacks_of_availability(
+    reliance: Reliance, tests: list[tuple[int, ...]], gaps: tuple[Gap, ...]
+) -> Lacks:
+    """What gaps leave open of the unavailability of paths, and of tests.
+
+    Hops without a rate the figures know by themselves, whether anybody asks for them or not.
+
+    Parameters
+    ----------
+    reliance : Reliance
+    tests : list of tuple of int
+        The circuits of each test whose ways that are not on record count there.
+    gaps : tuple of Gap
+    """
+    network = reliance.network
+    bearing = tuple(
+        gap
+        for gap in gaps
+        if "unavailability" in gap.limits and gap.code != HOP_RATE
+    )
+    said = [f"{gap.asset}: {GAP_CODES[gap.code].means}" for gap in bearing]
+    touched = paths_touched(reliance, bearing)
+    paths = [
+        {*touched.indices[touched.indptr[path] : touched.indptr[path + 1]].tolist()}
+        for path in range(len(network.paths))
+    ]
+    of_circuit: dict[int, list[int]] = {}
+    circuits = {name: number for number, name in enumerate(network.study.tables["circuits"]["id"])}
+    for number, gap in enumerate(bearing):
+        for circuit in (circuits[name] for name in gap.circuits if name in circuits):
+            if gap.path is None:
+                of_circuit.setdefault(circuit, []).append(number)
+                continue
+            for path in network.paths.of_circuit(circuit):
+                if network.paths.label[path] == gap.path:
+                    paths[path].add(number)
+    return Lacks(
+        [tuple(said[number] for number in sorted(mine)) for mine in paths],
+        [
+            tuple(said[number] for circuit in mine for number in of_circuit.get(circuit, ()))
+            for mine in tests
+        ],
+        [any(GAP_CODES[bearing[number].code].doubt for number in mine) for mine in paths],
+    )

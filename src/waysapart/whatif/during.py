@@ -10,7 +10,13 @@ import scipy.sparse as sp
 from waysapart.network.assets import Bools, boolean
 from waysapart.network.paths import Paths
 from waysapart.study.rules import Service
-from waysapart.verdicts.limits import BY_FIGURES, Limits, circuit_limits, together
+from waysapart.verdicts.limits import (
+    BY_FIGURES,
+    Limits,
+    Unavailable,
+    circuit_limits,
+    together,
+)
 from waysapart.whatif.base import Base, every_asset, further, group_ways, ways_cut
 
 UNTOUCHED, LOST, UNKNOWN = "untouched", "lost", "unknown"
@@ -225,7 +231,7 @@ def _limits(base: Base, lost: Bools) -> list[Limits]:
         services,
         base.delays.iloc[alive],
         base.budgets,
-        np.full(base.circuit_count, np.nan),
+        Unavailable.unknown(base.circuit_count),
         [open_ - BY_FIGURES for open_ in base.open_limits],
     )
 

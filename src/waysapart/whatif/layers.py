@@ -257,6 +257,7 @@ def _paths(plant: _Plant) -> pd.DataFrame:
                 for name in (kind, _at_least(kind))
             },
             "unavailability": proof.outages.paths,
+            "unavailability_at_least": proof.outages.paths_at_least,
         },
         shapes,
     )
@@ -440,6 +441,7 @@ def _circuits(plant: _Plant) -> pd.DataFrame:
             "asymmetry_at_least_us": [*(one.asymmetry_at_least_us for one in limits), *blank],
             "closest_m": [float(closest.get(test, np.nan)) for test in range(len(proof.trials))],
             "unavailability": proof.outages.together[: len(proof.trials)],
+            "unavailability_at_least": proof.outages.together_at_least[: len(proof.trials)],
             "gaps": [len(gaps) for gaps in proof.gaps_of],
         }
     )

@@ -35,7 +35,8 @@ class Worst:
     events : DataFrame
         `asset`, `role`, `kind`, `lost`, `exposed`, `groups_lost`,
         `unavailability` (how much less of the time circuits would be lost if
-        it never failed, summed over circuits), worst first.
+        it never failed, summed over circuits), `at_least` (whether that is but
+        the least that it can be, for want of a rate), worst first.
     pairs : Pairs
     places : DataFrame
         `lon`, `lat`, `radius_m`, `hit` (ids), `circuits` (touched), `lost`,
@@ -66,8 +67,7 @@ class Worst:
                     "lost": int(row["lost"]),
                     "exposed": int(row["exposed"]),
                     "groups_lost": int(row["groups_lost"]),
-                    "unavailability": figure(row["unavailability"], "share"),
-                    "minutes_a_year": figure(float(minutes_a_year(row["unavailability"])), "share"),
+                    **_brings(row["unavailability"], bool(row["at_least"])),
                 }
                 for row in self.events.to_dict("records")
             ],
@@ -91,6 +91,20 @@ class Worst:
             f"Worst({self.table.base.study.name!r}: {len(self.events)} events, "
             f"{len(self.pairs.frame)} of {self.pairs.count} pairs, {len(self.places)} places)"
         )
+
+
+def _brings(share: float, at_least: bool) -> dict[str, Any]:
+    """What an event brings; null, with the least that it can be beside it, where not all is known.
+
+    What is not on record can only add to that, but for failures of two things at one time.
+    """
+    told = {
+        "unavailability": figure(share, "share"),
+        "minutes_a_year": figure(float(minutes_a_year(share)), "share"),
+    }
+    if at_least:
+        return {**dict.fromkeys(told), "at_least": told}
+    return {**told, "at_least": {}}
 
 
 def worst(
@@ -161,6 +175,7 @@ def _events(proof: Proof, table: Contingency, chosen: Ints) -> pd.DataFrame:
     counts["lost"] = np.diff(sp.csr_array(table.lost[:, chosen]).indptr)
     counts["exposed"] = np.diff(sp.csr_array(table.exposed[:, chosen]).indptr)
     counts["unavailability"] = availability_lost(proof, chosen)
+    counts["at_least"] = proof.outages.doubted(chosen)
     taking = counts[(counts["lost"] > 0) | (counts["exposed"] > 0)]
     return taking.sort_values(
         ["lost", "exposed", "unavailability", "asset"],
@@ -173,9 +188,12 @@ def availability_lost(proof: Proof, chosen: Ints) -> Floats:
     """What each asset brings to the loss of circuits: shape (assets,).
 
     The time, as a share, that circuits would not be lost if it never failed,
-    summed over the circuits.
+    summed over the circuits. A circuit with a way that is not on record brings nothing:
+    nobody knows whether it is lost.
     """
-    return proof.outages.contributions(chosen)
+    down = proof.outages
+    known = ~(np.isnan(down.together[chosen]) & np.isnan(down.together_at_least[chosen]))
+    return down.contributions(chosen[known])
 
 
 def _places(proof: Proof, chosen: Ints, radius_m: float, top: int) -> pd.DataFrame:
