@@ -473,3 +473,16 @@ _CODES = (
 
 GAP_CODES: Mapping[str, GapCode] = MappingProxyType({entry.code: entry for entry in _CODES})
 """Every gap code with its meaning, in the order of the flow."""
+
+CONTRADICTIONS = frozenset(
+    {
+        "fibre-beyond",
+        "fibre-twice",
+        "fibre-merged",
+        "fibre-shared",
+        "joint-off-cable",
+        "site-contradiction",
+        "test-future",
+    }
+)
+"""Gaps found in tying, of two records that cannot both be true: read strictly they are errors."""

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -20,7 +21,10 @@ from waysapart.cli.common import (
     telling_errors,
     write_json,
 )
-from waysapart.errors import StudyError
+from waysapart.errors import Problem, StudyError
+
+if TYPE_CHECKING:
+    from waysapart.study.model import Gap
 
 
 @click.command(short_help="Read and tie everything; list errors and record gaps.")
@@ -57,32 +61,46 @@ def check(study: Path, json_file: str | None, csv_file: str | None, strict: bool
         waysapart check examples/estuary --csv to-record.csv
         waysapart check examples/estuary --strict
     """
+    from waysapart.network.ages import record_ages
     from waysapart.network.tie import tie
     from waysapart.report.page import write_text_safely
     from waysapart.report.terminal import show_gaps, show_record_first, styled
     from waysapart.report.view_records import work_list_csv
-    from waysapart.report.words import count_of
+    from waysapart.report.words import age_line, count_of
     from waysapart.study.gap_list import folded_gaps
     from waysapart.verdicts.prove import prove
     from waysapart.verdicts.record_first import NOTHING_OPEN, record_first
 
     try:
         records = load(study, strict=strict)
+        with busy("tying circuits to the plant"):
+            network = tie(records)
+        if strict:
+            refuse_contradictions(network.gaps, records.notes)
     except StudyError as error:
         problems: list[Any] = [problem.as_dict() for problem in error.problems]
-        found = {"errors": problems, "gaps": [], "record_first": None, "notes": list(error.notes)}
-        write_json(json_file, found)
+        failed = {"errors": problems, "gaps": [], "record_first": None, "notes": list(error.notes)}
+        write_json(json_file, failed)
         tell_study_error(error)
         sys.exit(WRONG)
-    with busy("tying circuits to the plant"):
-        network = tie(records)
     gaps = folded_gaps(network.gaps)
     with busy("looking for what to record first"):
         asked = bool(gaps) and len(records.tables["circuits"]) > 0
         first = record_first(prove(network)) if asked else NOTHING_OPEN
     if csv_file is not None:
         write_text_safely(csv_file, work_list_csv(first, gaps))
-    facts = {"errors": [], "gaps": gaps, "record_first": first, "notes": list(records.notes)}
+    ages = record_ages(records)
+    named = [layer for layer in records.layers if layer.by_name]
+    facts = {
+        "errors": [],
+        "gaps": gaps,
+        "record_first": first,
+        "notes": list(records.notes),
+        "ages": ages,
+        "found_by_name": [
+            {"role": one.role, "file": one.file, "layer": one.layer} for one in named
+        ],
+    }
     if not write_json(json_file, facts):
         console = output()
         rows = [
@@ -93,6 +111,11 @@ def check(study: Path, json_file: str | None, csv_file: str | None, strict: bool
         console.print(
             styled(f"{records.name}: {', '.join(rows).replace('_', ' ') or 'no rows yet'}")
         )
+        if named:
+            places = [one.file + (f" ({one.layer})" if one.layer else "") for one in named]
+            console.print(styled(f"found by name: {', '.join(places)}"))
+        for age in ages:
+            console.print(styled(age_line(age)))
         for note in records.notes:
             console.print(styled(f"note: {note}"))
         if gaps:
@@ -102,3 +125,23 @@ def check(study: Path, json_file: str | None, csv_file: str | None, strict: bool
         else:
             console.print(styled("no errors and no record gaps", "green"))
     sys.exit(3 if gaps else 0)
+
+
+def refuse_contradictions(gaps: Sequence[Gap], notes: Sequence[str]) -> None:
+    """Take gaps of records that cannot both be true as errors.
+
+    Raises
+    ------
+    StudyError
+    """
+    from waysapart.gaps import CONTRADICTIONS
+
+    found = [gap for gap in gaps if gap.code in CONTRADICTIONS]
+    if found:
+        raise StudyError(
+            (
+                Problem(gap.message, gap.file, gap.layer, gap.row, gap.column, gap.asset)
+                for gap in found
+            ),
+            notes,
+        )

@@ -150,6 +150,9 @@ def _shown(path: Path, last: bool) -> str:
 def _layers_by_name(folder: Path) -> list[dict[str, Any]]:
     """Layers by role name: ROLE.suffix, and layers so named in study.gpkg."""
     found = []
+    for sheets in ("study.xlsx", "study.ods"):
+        if (folder / sheets).is_file():
+            raise UnreadableError(f"recheck does not read spreadsheets: {sheets}")
     package = folder / "study.gpkg"
     inside = {str(name) for name in pyogrio.list_layers(package)[:, 0]} if package.is_file() else ()
     for role in ROLES:

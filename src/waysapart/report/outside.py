@@ -63,6 +63,7 @@ _LEFT_OUT = frozenset(
     [
         "matched",
         "notes",
+        "ages",
         "evidence",
         "crs",
         "study",

@@ -127,7 +127,7 @@ def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
             if not (isinstance(item, Mapping) and item.get("to_sign"))
         ],
         "inputs": list(facts.get("inputs", [])),
-        "notes": list(facts.get("notes", [])),
+        "notes": [*facts.get("notes", []), *map(words.age_line, facts.get("ages", []))],
         "crs": facts.get("crs") or "",
         "caution": facts.get("caution") or "",
         "out": [str(name) for name in facts.get("out", [])],

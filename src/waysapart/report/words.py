@@ -43,6 +43,19 @@ VERDICTS = {
 }
 
 
+_AGED = {"survey": "surveys", "test": "tests", "leased_route": "statements of leased routes"}
+
+
+def age_line(age: Facts) -> str:
+    """The ages of one kind of record, in a line."""
+    said = f"{_AGED[age['what']]}: {age['dated']:,} dated"
+    if age["oldest"] is not None:
+        said += f", the oldest {age['oldest']} ({age['oldest_days']:,} days)"
+    if age["limit_days"] is not None:
+        said += f", {age['too_old']:,} older than the {age['limit_days']:,.0f} days allowed"
+    return f"{said}; {age['undated']:,} undated" if age["undated"] else f"{said}; none undated"
+
+
 def verdict_words(gaps: int, to_sign: int) -> dict[str, tuple[str, str]]:
     """Every verdict with what it means in a study with so many gaps and assumptions to sign.
 

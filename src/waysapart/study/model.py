@@ -74,6 +74,8 @@ class Layer:
         states its own accuracy.
     given : GivenGeometry or None
         Its geometry before it was moved into the working CRS; None: it was not moved.
+    by_name : bool
+        Whether it was found by the name of its role, with nothing said in study.toml.
     """
 
     role: str
@@ -83,6 +85,7 @@ class Layer:
     accuracy_m: float = 0.0
     shift_m: float = 0.0
     given: GivenGeometry | None = field(default=None, compare=False, repr=False)
+    by_name: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -177,7 +177,12 @@ def _read_layer(spec: LayerSpec, layers: list[Layer], ledger: Ledger) -> _Read |
         )
     role = ROLES[spec.role]
     layer = Layer(
-        spec.role, spec.shown_source, raw.layer, dict(spec.columns), spec.accuracy_m or 0.0
+        spec.role,
+        spec.shown_source,
+        raw.layer,
+        dict(spec.columns),
+        spec.accuracy_m or 0.0,
+        by_name=spec.by_name,
     )
     layers.append(layer)
     frame = rename(spec, raw.frame, ledger)

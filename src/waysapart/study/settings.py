@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import glob
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any
@@ -19,6 +19,8 @@ from waysapart.study.toml_input import Table, load_toml, tell_faults
 STUDY_FILE = "study.toml"
 RULES_FILE = "rules.toml"
 STUDY_PACKAGE = "study.gpkg"
+PACKAGES = (STUDY_PACKAGE, "study.xlsx", "study.ods")
+"""Files whose layers or sheets feed the roles that they are named after."""
 ROLE_SUFFIXES = (".gpkg", ".geojson", ".json", ".fgb", ".shp", ".parquet", ".geoparquet", ".csv")
 DEFAULT_SNAP_M = 2.0
 _BEGIN = "`waysapart blank FOLDER` writes empty layers, with every key of study.toml explained"
@@ -70,6 +72,8 @@ class LayerSpec:
         What `source` is relative to.
     declared_in : str
         File that names the layer, for problems with the naming itself.
+    by_name : bool
+        Whether it was found by the name of its role, with nothing said in study.toml.
     """
 
     role: str
@@ -85,6 +89,7 @@ class LayerSpec:
     refers: tuple[str, ...] = ()
     crs: str | None = None
     accuracy_m: float | None = None
+    by_name: bool = False
 
     @property
     def shown_source(self) -> str:
@@ -194,6 +199,7 @@ def _settings(table: StudyTable, here: Path, label: str, ledger: Ledger) -> Sett
     if not table.layer:
         _old_names(folder, ledger)
         layers = _layers_by_name(folder, label)
+        _only_one_each(layers, ledger)
         if not layers and not table.extends:
             ledger.problem(
                 "names no [[layer]], and the folder holds no file named after a role; "
@@ -286,21 +292,41 @@ def _spec(
 
 
 def _layers_by_name(folder: Path, label: str) -> tuple[LayerSpec, ...]:
-    """Layers found by role name: files ROLE.suffix, then layers of study.gpkg.
+    """Layers found by role name: files ROLE.suffix, then layers and sheets of study.*.
 
-    A role found more than once is fed by every one of them. The sidecars of a
-    Shapefile are no role files, having other suffixes.
+    The sidecars of a Shapefile are no role files, having other suffixes.
     """
     found = []
-    package = folder / STUDY_PACKAGE
-    inside = set(layer_names(package)) if package.is_file() else set()
+    inside = {
+        package: set(layer_names(folder / package))
+        for package in PACKAGES
+        if (folder / package).is_file()
+    }
     for role in ROLES:
         for suffix in ROLE_SUFFIXES:
             if (folder / f"{role}{suffix}").is_file():
-                found.append(LayerSpec(role, f"{role}{suffix}", folder, label))
-        if role in inside:
-            found.append(LayerSpec(role, STUDY_PACKAGE, folder, label, layer=role))
+                found.append(LayerSpec(role, f"{role}{suffix}", folder, label, by_name=True))
+        for package, names in inside.items():
+            if role in names:
+                found.append(LayerSpec(role, package, folder, label, layer=role, by_name=True))
     return tuple(found)
+
+
+def _only_one_each(layers: Sequence[LayerSpec], ledger: Ledger) -> None:
+    """A problem for each role of which several things found bear the name."""
+    for role in ROLES:
+        mine = [spec for spec in layers if spec.role == role]
+        if len(mine) > 1:
+            names = " and ".join(
+                f"{spec.source} (layer {spec.layer})" if spec.layer else spec.source
+                for spec in mine
+            )
+            ledger.problem(
+                f"{names} bear the name of the role {role}: which of them counts? Keep one, or "
+                "name every layer that counts with [[layer]] in study.toml",
+                file=mine[0].source,
+                layer=role,
+            )
 
 
 def _old_names(folder: Path, ledger: Ledger) -> None:

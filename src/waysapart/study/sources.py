@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
     from waysapart.study.settings import LayerSpec
 
+_SHEETS = ("XLSX", "ODS")
 _PARQUET = (".parquet", ".geoparquet")
 
 
@@ -63,17 +65,17 @@ def _read_vector(spec: LayerSpec) -> RawLayer:
     layer = _choose_layer(spec, layers)
     options: dict[str, Any] = {"use_arrow": find_spec("pyarrow") is not None}
     try:
-        with warnings.catch_warnings():
+        with warnings.catch_warnings(), _first_row_names():
             # A column of numbers and texts stays text, and is told further on, row by row.
             warnings.filterwarnings("ignore", message="Could not parse column")
             frame = pyogrio.read_dataframe(
                 spec.path, layer=layer, where=spec.where, fid_as_index=True, **options
             )
-        info = pyogrio.read_info(spec.path, layer=layer)
+            info = pyogrio.read_info(spec.path, layer=layer)
     except (OSError, ValueError, RuntimeError) as error:
         asked = f" with where = {spec.where!r}" if spec.where else ""
         raise fault(spec, f"GDAL cannot read the layer{asked}: {one_line(error)}") from error
-    if info["driver"] == "GPKG":
+    if info["driver"] in ("GPKG", *_SHEETS):  # of a sheet, the row that the spreadsheet shows
         rows: NDArray[Any] = frame.index.to_numpy(dtype=np.int64)
     elif spec.where:
         every = pyogrio.read_dataframe(
@@ -90,6 +92,20 @@ def _read_vector(spec: LayerSpec) -> RawLayer:
     return RawLayer(
         bare, stated_crs(crs), layer if several else None, file_inputs(spec, info["driver"])
     )
+
+
+@contextmanager
+def _first_row_names() -> Iterator[None]:
+    """Let the first row of a sheet name its columns, even where all cells are text."""
+    import pyogrio
+
+    options = [f"OGR_{driver}_HEADERS" for driver in _SHEETS]
+    before = {name: pyogrio.get_gdal_config_option(name) for name in options}
+    pyogrio.set_gdal_config_options(dict.fromkeys(options, "FORCE"))
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options(before)
 
 
 def _readable(spec: LayerSpec, frame: pd.DataFrame) -> None:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from waysapart import __version__
+from waysapart.network.ages import record_ages
 from waysapart.network.assets import listed
 from waysapart.network.blanks import explained_blanks
 from waysapart.study.gap_list import GapBrief, brief_gaps, folded_gaps
@@ -90,6 +91,7 @@ def proof_facts(proof: Proof) -> dict[str, Any]:
             for row in proof.network.matched.to_dict("records")
         ],
         "notes": list(study.notes),
+        "ages": record_ages(study),
         "assumptions": _assumptions(proof),
     }
 
