@@ -16,6 +16,7 @@ from bad_inputs import more
 from small_study import SEGMENTS, write_small_study
 from test_cli import run
 from waysapart.network.ages import record_ages
+from waysapart.study.model import Gap
 
 ON = date(2026, 1, 1)
 LIMITS = "[records]\noldest = { survey = 3650, test = 1825, leased_route = 400 }\n"
@@ -43,7 +44,7 @@ def surveyed(folder: Path, role: str, id_: str, day: str | None) -> None:
     path.write_text(json.dumps(layer))
 
 
-def old(folder: Path) -> list[wa.Study]:
+def old(folder: Path) -> list[Gap]:
     network = wa.tie(wa.read_study(folder, on=ON))
     return [gap for gap in network.gaps if gap.code.endswith("-old")]
 

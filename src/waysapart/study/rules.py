@@ -15,6 +15,7 @@ from typing import Annotated, Any, Literal, TypeVar
 from pydantic import AfterValidator, Field, PrivateAttr, ValidationError, model_validator
 
 from waysapart.errors import StudyError
+from waysapart.schema import ROLES
 from waysapart.study.figure_rules import (
     Fibre,
     GroupIndex,
@@ -28,7 +29,7 @@ from waysapart.study.figure_rules import (
     Statistics,
     Tests,
 )
-from waysapart.study.ledger import Ledger
+from waysapart.study.ledger import Ledger, did_you_mean
 from waysapart.study.toml_input import Table, dotted, load_toml, tell_faults
 
 DEFAULT_SERVICE = "default"
@@ -68,6 +69,14 @@ def _kind_pair(pair: str) -> str:
     return "/".join(sorted((first.strip(), second.strip())))
 
 
+def _medium(name: str) -> str:
+    known = ROLES["links"].column["medium"].choices
+    if name not in known:
+        raise ValueError(f"expected one of {', '.join(known)}{did_you_mean(name, known)}")
+    return name
+
+
+MediumName = Annotated[str, AfterValidator(_medium)]
 Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
 KindPair = Annotated[str, AfterValidator(_kind_pair)]
 Text = Annotated[str, Field(min_length=1)]
@@ -417,7 +426,7 @@ class Rules(Table):
     failures: dict[str, Failure] = Field(
         description="How often things fail and how long repair takes, by kind, else by role."
     )
-    media: dict[str, Medium] = Field(description="What is common to links of one medium.")
+    media: dict[MediumName, Medium] = Field(description="What is common to links of one medium.")
     statistics: Statistics = Field(description="How losses vary, for the statistical loss.")
     reserve: Reserve = Field(description="Loss kept for later where a link states no `reserve_db`.")
     tests: Tests = Field(

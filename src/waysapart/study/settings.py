@@ -198,8 +198,7 @@ def _settings(table: StudyTable, here: Path, label: str, ledger: Ledger) -> Sett
     )
     if not table.layer:
         _old_names(folder, ledger)
-        layers = _layers_by_name(folder, label)
-        _only_one_each(layers, ledger)
+        layers = _only_one_each(_layers_by_name(folder, label), ledger)
         if not layers and not table.extends:
             ledger.problem(
                 "names no [[layer]], and the folder holds no file named after a role; "
@@ -312,9 +311,12 @@ def _layers_by_name(folder: Path, label: str) -> tuple[LayerSpec, ...]:
     return tuple(found)
 
 
-def _only_one_each(layers: Sequence[LayerSpec], ledger: Ledger) -> None:
-    """A problem for each role of which several things found bear the name."""
-    for role in ROLES:
+def _only_one_each(layers: Sequence[LayerSpec], ledger: Ledger) -> tuple[LayerSpec, ...]:
+    """The first layer found for each role, and a problem where several bear its name."""
+    first: dict[str, LayerSpec] = {}
+    for spec in layers:
+        first.setdefault(spec.role, spec)
+    for role, kept in first.items():
         mine = [spec for spec in layers if spec.role == role]
         if len(mine) > 1:
             names = " and ".join(
@@ -324,9 +326,10 @@ def _only_one_each(layers: Sequence[LayerSpec], ledger: Ledger) -> None:
             ledger.problem(
                 f"{names} bear the name of the role {role}: which of them counts? Keep one, or "
                 "name every layer that counts with [[layer]] in study.toml",
-                file=mine[0].source,
+                file=kept.source,
                 layer=role,
             )
+    return tuple(first.values())
 
 
 def _old_names(folder: Path, ledger: Ledger) -> None:

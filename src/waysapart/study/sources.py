@@ -88,7 +88,7 @@ def _read_vector(spec: LayerSpec) -> RawLayer:
     bare = pd.DataFrame(frame).reset_index(drop=True)
     bare[ROW] = rows
     _readable(spec, bare)
-    several = len(layers) > 1 or info["driver"] == "GPKG"
+    several = len(layers) > 1 or info["driver"] in ("GPKG", *_SHEETS)
     return RawLayer(
         bare, stated_crs(crs), layer if several else None, file_inputs(spec, info["driver"])
     )
