@@ -116,11 +116,7 @@ def lacks_of_availability(
     gaps : tuple of Gap
     """
     network = reliance.network
-    bearing = tuple(
-        gap
-        for gap in gaps
-        if "unavailability" in gap.limits and gap.code != HOP_RATE
-    )
+    bearing = tuple(gap for gap in gaps if "unavailability" in gap.limits and gap.code != HOP_RATE)
     said = [f"{gap.asset}: {GAP_CODES[gap.code].means}" for gap in bearing]
     touched = paths_touched(reliance, bearing)
     paths = [
