@@ -136,6 +136,7 @@ def without_crs(folder: Path) -> None:
         {"id": ["P9"], "kind": ["pit"]}, geometry=[shapely.Point(X0 + 900, Y0 - 400)]
     )
     frame.to_file(folder / "structures.shp")
+    whole_toml('[[layer]]\nrole = "structures"\nsource = "structures.shp"\n')(folder)
 
 
 def not_finite(folder: Path) -> None:

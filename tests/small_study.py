@@ -122,3 +122,15 @@ def write_small_study(folder: Path) -> Path:
         f'name = "Small estuary"\nrevision = "A"\ncrs = "{CRS_NAME}"\n', encoding="utf-8"
     )
     return folder
+
+
+def name_layers(folder: Path) -> None:
+    """Name every file of a role in study.toml: several may feed one role then."""
+    entries = [
+        f'[[layer]]\nrole = "{path.stem}"\nsource = "{path.name}"\n'
+        for path in sorted(folder.iterdir())
+        if path.suffix in (".csv", ".geojson", ".gpkg", ".shp", ".fgb", ".parquet")
+        and path.stem in (*TABLES, "sites", "structures", "segments", "hazards", "measurements")
+    ]
+    with (folder / "study.toml").open("a", encoding="utf-8") as toml:
+        toml.write("".join(entries))

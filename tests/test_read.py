@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from small_study import CRS_NAME, X0, Y0, write_small_study
+from small_study import CRS_NAME, X0, Y0, name_layers, write_small_study
 from waysapart.errors import StudyError
 from waysapart.schema import ROLES
 from waysapart.study import sources
@@ -104,6 +104,7 @@ def test_every_file_is_an_input_with_its_sha256(tmp_path: Path) -> None:
     folder = write_small_study(tmp_path)
     (folder / "rules.toml").write_text("[services.default]\nend_zone_m = 60\n")
     pits(folder).to_file(folder / "structures.shp")
+    name_layers(folder)
     study = read_study(folder)
     found = {one.file: one.sha256 for one in study.inputs}
     assert set(found) == {path.name for path in folder.iterdir()}
@@ -127,17 +128,6 @@ def test_a_study_is_named_by_its_toml_too(tmp_path: Path) -> None:
     (folder / "study.toml").rename(folder / "winter.toml")
     study = read_study(folder / "winter.toml")
     assert (study.name, study.revision) == ("Small estuary", "A")
-
-
-def test_a_role_found_twice_is_fed_by_both_and_by_study_gpkg(tmp_path: Path) -> None:
-    folder = write_small_study(tmp_path)
-    pits(folder).iloc[:1].to_file(folder / "structures.shp")
-    pits(folder).iloc[1:2].to_file(folder / "structures.fgb")
-    pits(folder).iloc[2:].to_file(folder / "study.gpkg", layer="structures")
-    study = read_study(folder)
-    assert {"P1", "P7", "P8", "P9"} <= set(study.tables["structures"]["id"])
-    files = {one.file for one in study.layers if one.role == "structures"}
-    assert files == {"structures.geojson", "structures.shp", "structures.fgb", "study.gpkg"}
 
 
 def test_no_study_at_all(tmp_path: Path) -> None:
@@ -195,6 +185,7 @@ def test_geoparquet_without_its_extra_says_what_to_install(
 ) -> None:
     folder = write_small_study(tmp_path)
     pits(folder).to_parquet(folder / "structures.parquet")
+    name_layers(folder)
     monkeypatch.setattr(sources, "find_spec", lambda _name: None)
     with pytest.raises(StudyError, match=r"waysapart\[parquet\]"):
         read_study(folder)
@@ -322,12 +313,14 @@ def test_ids_are_text_whatever_the_source_holds(tmp_path: Path, ids: list[object
     folder = write_small_study(tmp_path)
     frame = pits(folder).iloc[:2].assign(id=ids)
     frame.to_file(folder / "structures.gpkg")
+    name_layers(folder)
     assert {"17", "18"} <= set(read_study(folder).tables["structures"]["id"])
 
 
 def test_numbers_as_text_are_numbers(tmp_path: Path) -> None:
     folder = write_small_study(tmp_path)
     pits(folder, accuracy_m=[" 12.5", "1e1", None]).to_file(folder / "structures.gpkg")
+    name_layers(folder)
     found = read_study(folder).tables["structures"].set_index("id")["accuracy_m"]
     assert found[["P7", "P8"]].tolist() == [12.5, 10.0]
     assert np.isnan(found["P9"])
@@ -375,6 +368,7 @@ def test_known_kinds_are_lower_case_and_other_words_are_kept(tmp_path: Path) -> 
     folder = write_small_study(tmp_path)
     frame = pits(folder).assign(kind=["PIT", "Sinkhole", "Pole"])
     frame.to_file(folder / "structures.gpkg")
+    name_layers(folder)
     found = read_study(folder).tables["structures"].set_index("id")["kind"]
     assert found[["P7", "P8", "P9"]].tolist() == ["pit", "Sinkhole", "pole"]
 
@@ -385,13 +379,14 @@ def test_notes_on_what_is_easily_overlooked(tmp_path: Path) -> None:
     folder = write_small_study(tmp_path)
     frame = pits(folder).assign(id=["p1", "Р2", "P3\u200b"], WITHIN=["-", "-", "-"])
     frame.to_file(folder / "structures.gpkg")
+    name_layers(folder)
     path = folder / "segments.geojson"
     path.write_text(path.read_text().replace('"kind": "duct"', '"kind": "ductbank"', 1))
     notes = "\n".join(read_study(folder).notes)
     assert "kind 'ductbank'" in notes
     assert "differ in case only: P1, p1" in notes
     assert "look alike and are not: P2, Р2 (\\u04202)" in notes
-    assert "P3\\u200b) of assets holds a character that cannot be seen" in notes
+    assert "P3\\u200b) holds a character that cannot be seen" in notes
     assert "the column 'WITHIN' is not used" in notes
 
 
@@ -410,15 +405,70 @@ def test_a_column_of_theirs_under_our_name_does_not_hide_the_mapped_one(tmp_path
 # Geometry
 
 
+def one_more_segment(folder: Path, shape: shapely.Geometry) -> None:
+    """A duct D9 in a layer of its own beside the small study's segments."""
+    gpd.GeoDataFrame({"id": ["D9"], "kind": ["duct"]}, geometry=[shape], crs=CRS_NAME).to_file(
+        folder / "more.gpkg"
+    )
+    name_layers(folder)
+    with (folder / "study.toml").open("a") as toml:
+        toml.write('[[layer]]\nrole = "segments"\nsource = "more.gpkg"\n')
+
+
+def parts(*lines: list[tuple[float, ...]]) -> shapely.MultiLineString:
+    """Lines given in metres from a place by the estuary."""
+    return shapely.MultiLineString(
+        [[(X0 + x, Y0 - 500 + y, *z) for x, y, *z in line] for line in lines]
+    )
+
+
 def test_parts_are_unwrapped_and_heights_dropped(tmp_path: Path) -> None:
     folder = write_small_study(tmp_path)
-    line = shapely.MultiLineString([[(X0, Y0 - 500, 3.0), (X0 + 30, Y0 - 500, 4.0)]])
-    gpd.GeoDataFrame({"id": ["D9"], "kind": ["duct"]}, geometry=[line], crs=CRS_NAME).to_file(
-        folder / "segments.gpkg"
-    )
+    one_more_segment(folder, parts([(0, 0, 3.0), (30, 0, 4.0)]))
     found = read_study(folder).tables["segments"].set_index("id").geometry["D9"]
     assert found.geom_type == "LineString"
     assert not found.has_z
+
+
+def test_parts_that_join_in_order_are_one_line(tmp_path: Path) -> None:
+    """0 to 30 m, on to 60 m, and up by 40 m: one line of 100 m with four vertices."""
+    folder = write_small_study(tmp_path)
+    one_more_segment(folder, parts([(0, 0), (30, 0)], [(30, 0), (60, 0)], [(60, 0), (60, 40)]))
+    study = read_study(folder)
+    found = study.tables["segments"].set_index("id").geometry["D9"]
+    assert found.geom_type == "LineString"
+    assert found.length == pytest.approx(100.0)
+    assert len(found.coords) == 4
+    assert study.gaps == ()
+
+
+@pytest.mark.parametrize(
+    ("lines", "said"),
+    [
+        (
+            [[(0, 0), (30, 0)], [(31, 0), (60, 0)]],
+            "part 1 of 2 ends at (500030.000, 5979500.000), part 2 starts at "
+            "(500031.000, 5979500.000)",
+        ),
+        (
+            [[(0, 0), (30, 0)], [(30, 0), (60, 0)], [(0, 40), (60, 0)]],
+            "part 2 of 3 ends at (500060.000, 5979500.000), part 3 starts at "
+            "(500000.000, 5979540.000)",
+        ),
+    ],
+)
+def test_parts_that_do_not_join_are_told_with_both_ends(
+    lines: list[list[tuple[float, ...]]], said: str, tmp_path: Path
+) -> None:
+    """A gap of a metre, and a part drawn the other way round. Strictly an error, else a gap."""
+    folder = write_small_study(tmp_path)
+    one_more_segment(folder, parts(*lines))
+    with pytest.raises(StudyError) as raised:
+        read_study(folder, strict=True)
+    assert said in raised.value.problems[0].message
+    (gap,) = read_study(folder).gaps
+    assert gap.code == "unusable-geometry"
+    assert said in gap.message
 
 
 def test_optional_geometry_may_be_blank(tmp_path: Path) -> None:

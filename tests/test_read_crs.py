@@ -10,7 +10,7 @@ import pytest
 import shapely
 from pyproj.transformer import TransformerGroup
 
-from small_study import CRS_NAME, X0, Y0, write_small_study
+from small_study import CRS_NAME, X0, Y0, name_layers, write_small_study
 from waysapart.errors import StudyError
 from waysapart.study.read import read_study
 
@@ -30,6 +30,7 @@ def positions(folder: Path) -> dict[str, tuple[float, float]]:
 def test_layers_in_mixed_systems_come_to_one_place(tmp_path: Path, crs: str) -> None:
     folder = write_small_study(tmp_path)
     PITS.to_crs(crs).to_file(folder / "structures.gpkg")
+    name_layers(folder)
     study = read_study(folder)
     found = positions(folder)
     assert found["P8"] == pytest.approx((X0 + 700, Y0 - 400), abs=0.01)
@@ -41,6 +42,7 @@ def test_a_datum_shift_without_its_grid_counts_as_accuracy(tmp_path: Path) -> No
     """DHDN zone 3 to ETRS89: what PROJ says of the shift that it can do here is what counts."""
     folder = write_small_study(tmp_path)
     PITS.to_crs("EPSG:31467").to_file(folder / "structures.gpkg")
+    name_layers(folder)
     study = read_study(folder)
     layer = next(one for one in study.layers if one.file == "structures.gpkg")
     with pytest.warns(UserWarning, match="Best transformation"):
@@ -115,17 +117,21 @@ def test_a_stray_coordinate_does_not_choose_the_zone(tmp_path: Path) -> None:
         {"id": ["P9"], "kind": ["pit"]}, geometry=[shapely.Point(53.96, 9.0)], crs="EPSG:4326"
     )
     stray.to_file(folder / "structures.gpkg")
+    name_layers(folder)
     with pytest.raises(StudyError) as raised:
-        read_study(folder)
+        read_study(folder, strict=True)
     (problem,) = raised.value.problems
     assert (problem.file, problem.row, problem.id) == ("structures.gpkg", 1, "P9")
     assert "x and y look swapped" in problem.message
+    (gap,) = read_study(folder).gaps
+    assert (gap.code, gap.asset) == ("unusable-geometry", "P9")
 
 
 def test_swapped_eastings_and_northings_are_outside_the_area_of_use(tmp_path: Path) -> None:
     folder = write_small_study(tmp_path)
     swapped = PITS.set_geometry(shapely.points(PITS.geometry.y, PITS.geometry.x), crs=CRS_NAME)
     swapped.to_file(folder / "structures.gpkg")
+    name_layers(folder)
     with pytest.raises(StudyError, match="every geometry lies outside the area of use"):
         read_study(folder)
 
@@ -134,6 +140,7 @@ def test_a_geometry_whose_coordinates_are_no_numbers(tmp_path: Path) -> None:
     folder = write_small_study(tmp_path)
     bad = PITS.set_geometry(shapely.points([np.inf, X0], [Y0, Y0]), crs=CRS_NAME)
     bad.to_file(folder / "structures.gpkg")
+    name_layers(folder)
     with pytest.raises(StudyError, match="not a finite number") as raised:
-        read_study(folder)
+        read_study(folder, strict=True)
     assert [problem.id for problem in raised.value.problems] == ["P8"]

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from small_study import CRS_NAME, X0, Y0, write_small_study
+from small_study import CRS_NAME, X0, Y0, name_layers, write_small_study
 from waysapart.errors import CallError
 from waysapart.schema import ROLES
 from waysapart.study.blank import write_blank
@@ -56,6 +56,7 @@ def rich_study(folder: Path) -> Study:
     )
     with (folder / "study.toml").open("a") as stream:
         stream.write('out = ["S4"]\nsnap_m = 1.5\n')
+    name_layers(folder)
     return read_study(folder)
 
 

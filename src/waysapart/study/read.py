@@ -99,7 +99,7 @@ def read_study(path: Path | str = ".", *, on: date | None = None, strict: bool =
         found = [(spec, _read_layer(spec, layers, ledger)) for spec in there]
         reads.append([read for _, read in found if read is not None])
         unread |= {spec.role for spec in settings.layers if spec not in there}
-        unread |= {spec.role for spec, read in found if read is None}
+        unread |= {spec.role for spec, read in found if read is None} | settings.unclear
     last = chain[-1]
     crs_file = next((settings.file for settings in reversed(chain) if settings.crs), last.file)
     crs = working_crs(

@@ -106,8 +106,9 @@ class LayerSpec:
 class Settings:
     """One study's own statements, not those of what it extends.
 
-    None where the study says nothing and the study it extends (or the default)
-    counts. A rules.toml in the study's folder counts where `rules` is not stated.
+    `unclear` are the roles that several things bear the name of. None where the study says
+    nothing and the study it extends (or the default) counts. A rules.toml in the study's folder
+    counts where `rules` is not stated.
     """
 
     folder: Path
@@ -121,6 +122,7 @@ class Settings:
     out: tuple[str, ...] | None = None
     snap_m: float | None = None
     layers: tuple[LayerSpec, ...] = ()
+    unclear: frozenset[str] = frozenset()
 
 
 def find_settings(study: Path, ledger: Ledger) -> tuple[Settings, ...]:
@@ -196,9 +198,12 @@ def _settings(table: StudyTable, here: Path, label: str, ledger: Ledger) -> Sett
         for position, layer in enumerate(table.layer, start=1)
         if (spec := _spec(layer, position, folder, label, ledger)) is not None
     )
+    unclear: set[str] = set()
     if not table.layer:
         _old_names(folder, ledger)
-        layers = _only_one_each(_layers_by_name(folder, label), ledger)
+        found = _layers_by_name(folder, label)
+        layers = _only_one_each(found, ledger)
+        unclear = {spec.role for spec in found if spec not in layers}
         if not layers and not table.extends:
             ledger.problem(
                 "names no [[layer]], and the folder holds no file named after a role; "
@@ -217,6 +222,7 @@ def _settings(table: StudyTable, here: Path, label: str, ledger: Ledger) -> Sett
         out=table.out,
         snap_m=table.snap_m,
         layers=layers,
+        unclear=frozenset(unclear),
     )
 
 
