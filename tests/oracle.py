@@ -411,15 +411,15 @@ class _Judge:
     def _only_at(self, holder: str, site: str) -> bool:
         """Nothing of what the holder holds, and no site that it lies in, is elsewhere."""
         plant = self.plant
-        above = plant.all_holders(holder)
+        above = plant.all_counted(holder)
         if any(plant.assets[one].role == "sites" and one != site for one in above):
             return False
 
         def on(place: str | None) -> bool:
-            return place is not None and (place == site or site in plant.all_holders(place))
+            return place is not None and (place == site or site in plant.all_counted(place))
 
         for asset in plant.assets.values():
-            if holder not in plant.all_holders(asset.id):
+            if holder not in plant.all_counted(asset.id):
                 continue
             if asset.role in ("equipment", "supplies"):
                 there = asset.row["site"] == site

@@ -145,6 +145,16 @@ class Plant:
                     ahead.append(holder)
         return found
 
+    def all_counted(self, asset: str) -> set[str]:
+        """Everything that holds `asset` and counts, at any depth."""
+        found: set[str] = set()
+        ahead = [asset]
+        while ahead:
+            fresh = set(self.holders(ahead.pop())) - found
+            found |= fresh
+            ahead += fresh
+        return found
+
     def at_site(self, node: str | None, site: str) -> bool:
         """Whether a chain that ends at `node` has reached `site`."""
         if node is None:

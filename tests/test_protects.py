@@ -283,6 +283,18 @@ def test_what_nobody_knows_is_null_with_a_reason(named: str, why: str, tmp_path:
     assert found["verdict"] == "apart"
 
 
+def test_a_line_of_a_kind_that_is_left_out(tmp_path: Path) -> None:
+    """`ignore_kinds = ["line"]`: what lies within L1 does not count, and the reason says so."""
+    plant = line()
+    plant.rules = '[reliance]\nignore_kinds = ["line"]\n'
+    found = plant.circuit_facts(tmp_path / "study")
+    assert found["with_protected"] is None
+    why = "L1 is of a kind that the rules leave out (ignore_kinds)"
+    assert found["with_protected_why"] == why
+    facts = wa.prove(wa.read_study(tmp_path / "study")).facts()
+    assert held(tmp_path / "study", facts)["false"] == []
+
+
 def test_what_is_known_of_one_line_is_told_though_another_is_not(tmp_path: Path) -> None:
     """L9 has nothing in it: L1's entries stand, and the reason beside them."""
     plant = line()

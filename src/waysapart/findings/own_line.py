@@ -137,7 +137,7 @@ def _inside(
         inside = grown
     full = sp.csr_array(inside @ in_full(network, reliance.parts))
     frame = network.assets.frame
-    role = frame["role"].to_numpy(dtype=object)
+    role, kind = (frame[name].to_numpy(dtype=object) for name in ("role", "kind"))
     segments = network.assets.of_role("segments")
     courses = np.asarray(full[:, segments].sum(axis=1)).ravel() > 0
     held = np.diff(inside.indptr) > 1
@@ -149,6 +149,8 @@ def _inside(
         reason = ""
         if number < 0:
             reason = f"{name} is not on record"
+        elif kind[number] in network.study.rules.reliance.ignore_kinds:
+            reason = f"{name} is of a kind that the rules leave out (ignore_kinds)"
         elif role[number] == "holders" and not held[place]:
             reason = f"nothing on record lies within {name}"
         elif role[number] == "cables" and not courses[place]:

@@ -65,6 +65,16 @@ class Ground:
             waiting += fresh
         return found
 
+    def over(self, asset: str) -> set[str]:
+        """Everything that holds an asset, at any depth, less what the rules leave out."""
+        found: set[str] = set()
+        waiting = [asset]
+        while waiting:
+            fresh = [one for one in self.holders.get(waiting.pop(), ()) if one not in found]
+            found.update(fresh)
+            waiting += fresh
+        return found
+
     def nodes(self, segment: str) -> dict[str, float]:
         """Every structure or site on a segment with its fraction of the line."""
         a, b = self.ends[segment]

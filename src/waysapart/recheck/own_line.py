@@ -64,7 +64,9 @@ def _inside(world: World, protected: str) -> tuple[set[str], str]:
     by, ground = world.records.by, world.ground
     if protected not in ground.kind:
         return set(), f"{protected} is not on record"
-    held = {one for one in ground.holders if protected in ground.above(one)}
+    if ground.kind[protected] in world.records.rules["reliance"]["ignore_kinds"]:
+        return set(), f"{protected} is of a kind that the rules leave out (ignore_kinds)"
+    held = {one for one in ground.holders if protected in ground.over(one)}
     if protected in by["holders"] and not held:
         return set(), f"nothing on record lies within {protected}"
     found: set[str] = {protected, *held}

@@ -174,7 +174,7 @@ def _only_at(world: World, holder: str, site: str | None) -> bool:
     by, ground = world.records.by, world.ground
 
     def on(place: str | None) -> bool:
-        return place is not None and (place == site or site in ground.above(place))
+        return place is not None and (place == site or site in ground.over(place))
 
     def here(asset: str) -> bool:
         for role in ("equipment", "supplies"):
@@ -184,9 +184,9 @@ def _only_at(world: World, holder: str, site: str | None) -> bool:
             return all(on(end) for end in ground.ends[asset])
         return asset in by["holders"] or on(asset)
 
-    if not ground.above(holder) & set(by["sites"]) <= {site}:
+    if not ground.over(holder) & set(by["sites"]) <= {site}:
         return False
-    inside = {one for one in ground.holders if holder in ground.above(one)}
+    inside = {one for one in ground.holders if holder in ground.over(one)}
     return all(here(one) for one in inside)
 
 
