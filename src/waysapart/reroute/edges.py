@@ -22,7 +22,8 @@ class Member:
     """A circuit that is to be rerouted.
 
     `number` counts the circuits of one question, `circuit` is its place in the
-    table, `a` and `b` its end equipment, `links` the links of all its paths.
+    table, `a` and `b` its end equipment, `links` the links of all its paths. `tail_us` is
+    the delay of what both ways run through before `a` and after `b`.
     """
 
     number: int
@@ -33,6 +34,7 @@ class Member:
     service: str | None
     switched_together: bool
     links: frozenset[int]
+    tail_us: float = 0.0
 
 
 class Node(NamedTuple):
