@@ -10,10 +10,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 
 import waysapart as wa
 from random_plant import write_random_study
 from test_dig import two_ways
+from waysapart.cli import main
 from waysapart.study.model import Study
 from waysapart.whatif.changes import changes
 
@@ -254,3 +256,169 @@ def test_a_record_that_went_missing_is_told_though_nothing_is_worse(tmp_path: Pa
     assert way["relies_on"]["before"] - way["relies_on"]["after"] == 1
     assert way["route_m"]["after"] < way["route_m"]["before"]
     assert told["C01"] == []
+
+
+def _owner(**figures: Any) -> dict[str, Any]:
+    return {"id": "K", "verdict": "apart", **figures}
+
+
+def _down(both: float | None, **more: Any) -> dict[str, Any]:
+    return _owner(unavailability={"both": both, "ok": True, **more})
+
+
+def _delay(worst_us: float, uneven_us: float) -> dict[str, Any]:
+    limits = {"limit_us": 5000, "asymmetry_limit_us": 200, "ok": True, "asymmetry_ok": True}
+    return _owner(delay={"worst_us": worst_us, "asymmetry_us": uneven_us, **limits})
+
+
+def _margins(*margin_db: float | None) -> dict[str, Any]:
+    return _owner(paths={"main": {"links": [], "loss": [{"margin_db": one} for one in margin_db]}})
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "why"),
+    [
+        pytest.param(_down(1e-4), _down(1.1e-3), ["unavailability 0.0001 to 0.0011"], id="x 11"),
+        pytest.param(_down(1e-4), _down(1.09e-4), [], id="less than a tenth"),
+        pytest.param(_down(1e-11), _down(5e-10), [], id="next to nothing"),
+        pytest.param(_down(1e-3), _down(1e-4), [], id="better figures are shown"),
+        pytest.param(
+            _down(1e-4),
+            _down(None, at_least={"both": 1e-3}),
+            ["unavailability 0.0001 to at least 0.001"],
+            id="the bound alone",
+        ),
+        pytest.param(
+            _down(1e-4),
+            _down(None, at_least={"both": 1e-5}),
+            ["unavailability no longer known"],
+            id="no longer known",
+        ),
+        pytest.param(_down(None), _down(1e-3), [], id="not known before"),
+        pytest.param(
+            _delay(1000, 10), _delay(1251, 10), ["margin to the limit of delay 4000.0 to 3749.0 us"]
+        ),
+        pytest.param(_delay(1000, 10), _delay(1249, 10), [], id="less than 5 % of 5000 us"),
+        pytest.param(
+            _delay(1000, 10),
+            _delay(1000, 21),
+            ["margin to the limit of asymmetry 190.0 to 179.0 us"],
+        ),
+        pytest.param(_delay(1000, 10), _delay(1000, 19), [], id="less than 5 % of 200 us"),
+        pytest.param(
+            _margins(9.2, 12), _margins(12, 8.1), ["least optical margin 9.20 to 8.10 dB"]
+        ),
+        pytest.param(_margins(9.2), _margins(8.3), [], id="less than 1 dB"),
+        pytest.param(_margins(9.2), _margins(None), [], id="no margin to compare"),
+        pytest.param(
+            _owner(closest_m=150.0), _owner(closest_m=60.0), ["closest approach 150.0 to 60.0 m"]
+        ),
+        pytest.param(_owner(closest_m=900.0), _owner(closest_m=400.0), [], id="far apart still"),
+        pytest.param(_owner(closest_m=5.5), _owner(closest_m=4.7), [], id="within the survey"),
+        pytest.param(_owner(closest_m=40.0), _owner(closest_m=37.0), [], id="less than a tenth"),
+        pytest.param(_owner(closest_m=None), _owner(closest_m=3.0), [], id="not measured before"),
+    ],
+)
+def test_a_figure_that_worsens_beyond_its_tolerance_is_worse(
+    before: dict[str, Any], after: dict[str, Any], why: list[str]
+) -> None:
+    (change,) = changes([before], [after])
+    assert change.as_dict()["why"] == why
+    assert change.change == ("worse" if why else "same")
+
+
+def test_a_group_down_more_often_is_worse_by_either_figure() -> None:
+    def group(all_: float, working: float) -> dict[str, Any]:
+        return _owner(unavailability={"all": all_, "working": working})
+
+    (one,) = changes([group(1e-6, 1e-4)], [group(1e-6, 1e-3)])
+    assert one.worse == ("unavailability of the working ways 0.0001 to 0.001",)
+    (other,) = changes([group(1e-6, 1e-4)], [group(1e-5, 1e-4)])
+    assert other.worse == ("unavailability of all ways 1e-06 to 1e-05",)
+
+
+def test_a_better_verdict_excuses_a_thinner_margin_but_not_more_time_down() -> None:
+    """Ways that part over a longer route cost delay; they must not be down more often for it."""
+    old = {**_delay(1000, 10), "verdict": "shared"}
+    (change,) = changes([old], [_delay(2000, 10)])
+    assert (change.change, change.better) == ("better", ("shared to apart",))
+    (change,) = changes([{**_down(1e-4), "verdict": "shared"}], [_down(1e-3)])
+    assert change.change == "worse"
+
+
+def _two_protections(tmp_path: Path, battery: str) -> Study:
+    """Main 1 (K1) and Main 2 (K2) from A to B on swapped cables; K1's relay at A hangs on B1, K2's
+    on the one named. Batteries are excused to members of a group. A battery is down 1 % of the
+    time, site A or B 9e-4 together.
+    """
+    plant = two_ways()
+    plant.rows["circuits"] = []
+    plant.rows["circuit_paths"] = []
+    for n, feeding in (("1", "B1"), ("2", battery)):
+        for site, supplies in (("A", feeding), ("B", "-")):
+            plant.rows["equipment"].append(
+                {
+                    "id": f"R{site}{n}",
+                    "site": site,
+                    "within": "-",
+                    "supplies": supplies,
+                    "delay_us": 0,
+                }
+            )
+        plant.rows["supplies"].append(
+            {"id": f"B{n}", "site": "A", "kind": "battery", "within": "-", "needs": "-"}
+        )
+        plant.rows["circuits"].append(
+            {"id": f"K{n}", "a": f"RA{n}", "b": f"RB{n}", "service": "", "group": "PAIR"}
+        )
+        cables = ("CM", "CA") if n == "1" else ("CA", "CM")
+        for path, cable in zip(("main", "alternate"), cables, strict=True):
+            link = f"L{n}-{cable}"
+            plant.rows["links"].append(
+                {"id": link, "a": f"RA{n}", "b": f"RB{n}", "wavelength_nm": 1310}
+            )
+            plant.rows["link_runs"].append({"link": link, "seq": 1, "cable": cable})
+            plant.rows["circuit_paths"].append(
+                {"circuit": f"K{n}", "path": path, "seq": 1, "link": link}
+            )
+    plant.settings = 'rules = "rules.toml"\n'
+    folder = tmp_path / f"on-{battery}"
+    folder.mkdir()
+    quiet = "".join(
+        f"[failures.{kind}]\nper_year = 0.0\nrepair_h = 1\n"
+        for kind in ("equipment", "duct", "segments")
+    )
+    (folder / "rules.toml").write_text(
+        '[groups]\nexcuse = ["battery"]\n[services.default]\nseparation_m = 0\n'
+        + quiet
+        + f"[failures.battery]\nper_year = {0.01 / 0.99 * 87.6!r}\nrepair_h = 100\n"
+        + f"[failures.sites]\nper_year = {4.5e-4 / (1 - 4.5e-4) * 87.6!r}\nrepair_h = 100\n",
+        encoding="utf-8",
+    )
+    return plant.read(folder)
+
+
+def test_two_protections_put_on_one_battery_are_worse_though_no_verdict_changes(
+    tmp_path: Path,
+) -> None:
+    """Before: a site, 9e-4, or both batteries, 1e-4: 0.0010 of the time. After: a site or the one
+    battery, 0.0109, eleven times as much. Each circuit by itself is as it was.
+    """
+    before, after = (_two_protections(tmp_path, battery) for battery in ("B2", "B1"))
+    comparison = wa.compare(before, after)
+    facts = comparison.facts()
+    (group,) = facts["groups"]
+    assert group["before"] == group["after"] == "apart"
+    working = group["figures"]["unavailability_working"]
+    assert working["before"] == pytest.approx(1e-3, rel=1e-2)
+    assert working["after"] == pytest.approx(1.09e-2, rel=1e-2)
+    assert group["change"] == "worse"
+    assert "unavailability of the working ways 0.001 to 0.011" in group["why"]
+    assert {row["change"] for row in facts["circuits"]} == {"same"}
+    assert facts["summary"]["groups_worse"] == 1
+    assert comparison.exit_code() == 1
+    printed = CliRunner().invoke(
+        main, ["compare", str(before.folder), str(after.folder)], env={"COLUMNS": "200"}
+    )
+    assert printed.exit_code == 1
+    assert "unavailability of the working ways 0.001 to 0.011" in printed.output

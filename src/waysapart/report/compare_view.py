@@ -132,7 +132,6 @@ def _rows(changes: Sequence[Facts], before: Sequence[Facts], after: Sequence[Fac
 
 def _row(change: Facts, before: Facts, after: Facts) -> View:
     old, new = measured(before), measured(after)
-    down = [(side.get("unavailability") or {}).get("both") for side in (before, after)]
     return {
         "what": "",
         "id": str(change["id"]),
@@ -154,7 +153,7 @@ def _row(change: Facts, before: Facts, after: Facts) -> View:
         ),
         "delay": _bounded(old, new, "worst"),
         "asymmetry": _bounded(old, new, "asymmetry"),
-        "unavailability": pair(down[0], down[1], words.probability),
+        "unavailability": _down(before, after),
         "closest": pair(old.get("closest_m"), new.get("closest_m"), words.metres),
         "findings": list(_findings(change)),
         "figures": [
@@ -162,6 +161,16 @@ def _row(change: Facts, before: Facts, after: Facts) -> View:
             for name, two in change["figures"].items()
         ],
     }
+
+
+def _down(before: Facts, after: Facts) -> tuple[str, str]:
+    """Unavailability of both ways before and after; `at least` where something has no rate."""
+    sides = [side.get("unavailability") or {} for side in (before, after)]
+    known = [side.get("both") for side in sides]
+    if any((side.get("at_least") or {}).get("both") is not None for side in sides):
+        said = [words.unavailable(side, "both") if side else "" for side in sides]
+        return said[0], said[1]
+    return pair(known[0], known[1], words.probability)
 
 
 def _limits(side: Facts) -> str:

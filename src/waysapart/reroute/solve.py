@@ -177,7 +177,7 @@ def _main_first(ground: Ground, member: Member, ways: Sequence[Way]) -> dict[str
 
 @dataclass(frozen=True)
 class _TwoWays:
-    """The two ways of one circuit: the last search, the tails it runs through, why there are none."""
+    """The two ways of a circuit: the last search, the tails it runs through, why there are none."""
 
     space: Space
     answer: Answer

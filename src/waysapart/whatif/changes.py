@@ -11,7 +11,13 @@ than one that is broken.
   circuit falls silent, record gaps. If some
   came and none went it is worse, if some went and none came better. Where
   one took the place of another it is the same, and both are listed.
-- Figures are shown, and count only through their limits.
+- An unavailability of all ways at once that rises by more than `RISE_SHARE` of itself is
+  worse, whatever else got better: sharing less and being down more is no improvement.
+- Other figures count through their limits, and where verdict and limits are the same also by
+  themselves: a margin to the limit of delay or asymmetry that falls by more than
+  `MARGIN_SHARE` of the limit, an optical margin that falls by more than `MARGIN_DB`, ways that
+  come closer than `NEAR_M` and by more than `CLOSER_M` and `CLOSER_SHARE` of what it was, an
+  unavailability that is no longer known.
 - A new circuit and one that is gone are neither better nor worse.
 """
 
@@ -26,6 +32,21 @@ from waysapart.verdicts.prove import WORST_FIRST
 
 WORSE, BETTER, SAME, NEW, GONE = "worse", "better", "same", "new", "gone"
 CHANGES = (WORSE, BETTER, SAME, NEW, GONE)
+
+RISE_SHARE = 0.1
+"""Rates of failure are not known better than to a tenth: common practice, no source."""
+RISE_LEAST = 1e-9
+"""Less than a thirtieth of a second a year is no rise, whatever its share."""
+MARGIN_SHARE = 0.05
+"""Part of a limit of delay or asymmetry by which the margin to it may fall: common practice, no
+source."""
+MARGIN_DB = 1.0
+"""Two splices and more than what a test repeats to: common practice, no source."""
+NEAR_M = 100.0
+"""Farther apart than this one excavation does not reach both: common practice, no source."""
+CLOSER_M = 1.0
+"""How well a survey is taken to be where nothing is said (`defaults.survey_accuracy_m`)."""
+CLOSER_SHARE = 0.1
 
 _KEPT = {False: 0, None: 1, True: 2}
 _LIMITS = {
@@ -91,6 +112,7 @@ class Change:
             "after": self.after,
             "change": self.change,
             "within_limits": {"before": self.within_before, "after": self.within_after},
+            "why": [*self.worse, *self.better],
             "worse": list(self.worse),
             "better": list(self.better),
             "went": {key: list(found) for key, found in self.went.items()},
@@ -163,6 +185,7 @@ def _change(name: str, before: Facts, after: Facts, ended: Sequence[str]) -> Cha
         words = f"{limit} {_KEPT_WORDS[kept[1]]}"
         if _KEPT[kept[0]] != _KEPT[kept[1]]:
             (better if _KEPT[kept[1]] > _KEPT[kept[0]] else worse).append(words)
+    worse += _risen(before, after)
     old, new = _findings(before), _findings(after)
     if ("with_protected" in before) != ("with_protected" in after):  # evidence of an older release
         old["silent"] = new["silent"] = []
@@ -173,7 +196,8 @@ def _change(name: str, before: Facts, after: Facts, ended: Sequence[str]) -> Cha
         left, added = any(went.values()), any(came.values())
         if added and not left:
             worse.append("more stands against it")
-        elif left and not added:
+        worse += _tighter(before, after)
+        if left and not added and not worse:
             better.append("less stands against it")
     return Change(
         name,
@@ -189,6 +213,73 @@ def _change(name: str, before: Facts, after: Facts, ended: Sequence[str]) -> Cha
         _figures(before, after),
         _less_on_record(before.get("paths", {}), after.get("paths", {})),
     )
+
+
+_TOGETHER = {
+    "both": "unavailability",
+    "all": "unavailability of all ways",
+    "working": "unavailability of the working ways",
+}
+"""Figures of all ways at once, of circuits and of groups."""
+
+
+def _risen(before: Facts, after: Facts) -> list[str]:
+    """Unavailability of all ways at once that rose by more than its tolerance."""
+    found = []
+    for said, was, now, least in _unavailability(before, after):
+        known = least if now is None else now
+        if was is None or known is None:
+            continue
+        if known > was * (1 + RISE_SHARE) and known - was > RISE_LEAST:
+            bound = "at least " if now is None else ""
+            found.append(f"{said} {was:.2g} to {bound}{known:.2g}")
+    return found
+
+
+def _unavailability(
+    before: Facts, after: Facts
+) -> Iterable[tuple[str, float | None, float | None, float | None]]:
+    """Each figure of all ways at once: in words, before, after, and the bound of the latter."""
+    old, new = before.get("unavailability") or {}, after.get("unavailability") or {}
+    for label, said in _TOGETHER.items():
+        if label in old and label in new:
+            yield said, old[label], new[label], (new.get("at_least") or {}).get(label)
+
+
+def _tighter(before: Facts, after: Facts) -> list[str]:
+    """Margins that fell, ways that came closer and figures that nobody knows any more."""
+    found = [
+        f"{said} no longer known"
+        for said, was, now, _ in _unavailability(before, after)
+        if was is not None and now is None
+    ]
+    old, new = before.get("delay") or {}, after.get("delay") or {}
+    for name, key in (("delay", "worst"), ("asymmetry", "asymmetry")):
+        limit = new.get("limit_us" if name == "delay" else f"{name}_limit_us")
+        was, now = old.get(f"{key}_us"), new.get(f"{key}_us")
+        if limit is None or was is None or now is None:
+            continue
+        if now - was > MARGIN_SHARE * limit:
+            found.append(f"margin to the limit of {name} {limit - was:.1f} to {limit - now:.1f} us")
+    had, has = _least_margin_db(before), _least_margin_db(after)
+    if had is not None and has is not None and had - has > MARGIN_DB:
+        found.append(f"least optical margin {had:.2f} to {has:.2f} dB")
+    was, now = before.get("closest_m"), after.get("closest_m")
+    if was is not None and now is not None:
+        closer = was - now > max(CLOSER_M, CLOSER_SHARE * was)
+        if closer and now < NEAR_M:
+            found.append(f"closest approach {was:.1f} to {now:.1f} m")
+    return found
+
+
+def _least_margin_db(row: Facts) -> Any:
+    """The least optical margin of all links on all ways; None where none is known."""
+    margins = [
+        one.get("margin_db")
+        for path in row.get("paths", {}).values()
+        for one in (path or {}).get("loss", [])
+    ]
+    return min((one for one in margins if one is not None), default=None)
 
 
 def _less_on_record(before: Facts, after: Facts) -> list[dict[str, Any]]:
@@ -312,6 +403,8 @@ def measured(row: Facts) -> dict[str, Any]:
     for label, share in row.get("unavailability", {}).items():
         if label not in ("limit", "ok") and (share is None or isinstance(share, (int, float))):
             found[f"unavailability_{label}"] = share
+    for label, share in (row.get("unavailability", {}).get("at_least") or {}).items():
+        found[f"unavailability_{label}_at_least"] = share
     for key in ("closest_m", "blank_within"):
         if key in row:
             found[key] = row[key]
