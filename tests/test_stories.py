@@ -58,8 +58,9 @@ def test_what_each_crossing_brings(after: str) -> None:
         f"{delays['after']:.3f} us",
     )
     assert line in page("planner.md")
-    assert len(comparison["circuits"]) - len(changed) == 28
-    assert wa.compare(proof("estuary"), proof(after)).exit_code() == 0
+    assert len(comparison["circuits"]) - len(changed) == 32
+    worse = after == "proposal-a"  # its ways now meet at one pit
+    assert wa.compare(proof("estuary"), proof(after)).exit_code() == int(worse)
 
 
 def test_figures_in_the_planners_story() -> None:
@@ -132,7 +133,7 @@ def test_what_each_dig_takes() -> None:
         cells = (job["id"], code(job["hit"]), cables, ", ".join(lost), ", ".join(left))
         assert row(*cells) in page("asset-owner.md")
         unknown = {one for one, c in states.items() if c["state"] == "unknown"}
-        assert unknown == {"C09", "C12"}
+        assert unknown == {"C09", "C12", "C32"}
 
 
 def test_what_would_be_next_during_the_footing() -> None:
