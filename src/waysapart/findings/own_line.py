@@ -8,7 +8,7 @@ remains, or not at all.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
@@ -49,15 +49,12 @@ class OwnLines:
         By circuit, why what it protects is not known, or not all of it.
     known : frozenset of int
         Circuits of which something that they protect is known.
-    falls_with : csr_array of bool, shape (circuits, assets)
-        Whose loss takes what a circuit protects, whether it takes a path or not.
     """
 
     rows: pd.DataFrame
-    remains: dict[int, dict[int, tuple[int, ...]]]
-    unknown: dict[int, tuple[str, ...]]
-    known: frozenset[int]
-    falls_with: sp.csr_array
+    remains: dict[int, dict[int, tuple[int, ...]]] = field(default_factory=dict)
+    unknown: dict[int, tuple[str, ...]] = field(default_factory=dict)
+    known: frozenset[int] = frozenset()
 
     def of_circuit(self, circuit: int) -> list[Taken]:
         """The rows of one circuit."""
@@ -222,9 +219,7 @@ def _taken(
         every = network.paths.of_circuit(circuit)
         left = tuple(path for path in every if path not in taken and not lost[path])
         remains.setdefault(circuit, {})[asset] = left
-    owners = len(network.study.tables["circuits"])
-    by_circuit = boolean(row, np.arange(len(row)), (owners, len(row)))
-    return OwnLines(rows, remains, unknown, known, sp.csr_array(by_circuit @ events))
+    return OwnLines(rows, remains, unknown, known)
 
 
 def _cut_by(reliance: Reliance, assets: Ints) -> sp.csr_array:

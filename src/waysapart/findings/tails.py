@@ -57,10 +57,6 @@ class Indoors:
             return self.b[link]
         return self.a[link] if machine == self.b[link] else -1
 
-    def via(self, link: int) -> list[int]:
-        """Equipment on a hop, between its ends."""
-        return self._via.get(link, [])
-
     def common(self, paths: Sequence[Sequence[int]], end: int) -> list[int]:
         """The hops inside the site of an end equipment that all paths begin with.
 

@@ -22,8 +22,7 @@ class Member:
     """A circuit that is to be rerouted.
 
     `number` counts the circuits of one question, `circuit` is its place in the
-    table, `a` and `b` its end equipment, `links` the links of all its paths. `tail_us` is
-    the delay of what both ways run through before `a` and after `b`.
+    table, `a` and `b` its end equipment, `links` the links of all its paths.
     """
 
     number: int
@@ -34,7 +33,6 @@ class Member:
     service: str | None
     switched_together: bool
     links: frozenset[int]
-    tail_us: float = 0.0
 
 
 class Node(NamedTuple):

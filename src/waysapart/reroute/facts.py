@@ -86,11 +86,6 @@ def _target(reroute: Reroute, found: Found) -> dict[str, Any]:
         "status": status,
         "why": found.why or None,
         "together": found.together,
-        "tail": [
-            str(reroute.ground.names[len(reroute.ground.network.assets) + hop])
-            for tail in found.tails or ()
-            for hop in tail.hops
-        ],
         "paths": links if status == "apart" else {},
         "cost": _cost(found, reroute.terms.cost) if status == "apart" else None,
         "lower_bound": _bound(found, reroute.terms.cost),
@@ -108,13 +103,7 @@ def _cost(found: Found, cost: str) -> float | None:
     if found.answer is None or found.answer.ways is None or found.space is None:
         return None
     edges = [edge for way in found.answer.ways for edge in way]
-    total = float(found.space.cost[edges].sum()) + _tails_cost(found)
-    return round(total, _DECIMALS[cost])
-
-
-def _tails_cost(found: Found) -> float:
-    """What the tails that both ways run through add to their cost."""
-    return 2 * sum(tail.cost for tail in found.tails or ())
+    return round(float(found.space.cost[edges].sum()), _DECIMALS[cost])
 
 
 def _bound(found: Found, cost: str) -> float | None:
@@ -122,8 +111,7 @@ def _bound(found: Found, cost: str) -> float | None:
         return None
     if found.answer.optimal:
         return _cost(found, cost)
-    bound = found.answer.lower_bound / TIE / UNIT[cost] + _tails_cost(found)
-    return round(bound, _DECIMALS[cost])
+    return round(found.answer.lower_bound / TIE / UNIT[cost], _DECIMALS[cost])
 
 
 def _says(found: Found, instead: Instead | None) -> str:
@@ -136,10 +124,9 @@ def _says(found: Found, instead: Instead | None) -> str:
         return found.why
     del instead
     taken = sum(len(way.new) for ways in found.ways.values() for way in ways.values())
-    beyond = " beyond a common tail inside an end site" if found.tails else ""
     if taken == 0:
-        return f"separate ways are on record{beyond}"
-    return f"separate ways exist with {taken} new {'link' if taken == 1 else 'links'}{beyond}"
+        return "separate ways are on record"
+    return f"separate ways exist with {taken} new {'link' if taken == 1 else 'links'}"
 
 
 def _instead(reroute: Reroute, instead: Instead) -> dict[str, Any]:

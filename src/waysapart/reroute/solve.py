@@ -15,7 +15,6 @@ from typing import Literal
 import numpy as np
 
 from waysapart.errors import CallError
-from waysapart.network.assets import Bools
 from waysapart.network.paths import ALTERNATE, MAIN
 from waysapart.reroute.draft import Way, exhausted, fibres_of, labelled, ways_of_answer
 from waysapart.reroute.edges import MEMBER, Key, Member
@@ -23,14 +22,6 @@ from waysapart.reroute.ground import Ground
 from waysapart.reroute.listing import MOST_LISTED
 from waysapart.reroute.space import Pair, Space, Terms, space_of
 from waysapart.reroute.split import Answer, best_ways
-from waysapart.reroute.tails import (
-    Tail,
-    excused,
-    inner_keys,
-    moved_in,
-    pairs_by_length,
-    tails_of,
-)
 from waysapart.study.model import Study
 from waysapart.verdicts.prove import APART, Proof
 
@@ -66,8 +57,6 @@ class Found:
         By circuit (or group), segments that must not be on different ways.
     together : bool
         The ways are part of the common proposal.
-    tails : tuple of Tail, or None
-        What both ways of a circuit run through at its two ends, where they part later.
     """
 
     target: Target
@@ -78,7 +67,6 @@ class Found:
     answer: Answer | None = None
     pairs: dict[str, set[Pair]] = field(default_factory=dict)
     together: bool = True
-    tails: tuple[Tail, Tail] | None = None
 
 
 @dataclass(frozen=True)
@@ -120,13 +108,13 @@ def solve(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set[int]])
 def _solve_circuit(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set[int]]) -> None:
     member = found.target.members[0]
     keep = None if ask.keep is None else kept_way(ground, member, ask.keep)
-    pairs = found.pairs.get(member.id, ())
-    pair = _search_pair(ground, member, ask, pairs, keep, taken)
-    found.space, found.answer, found.tails = pair.space, pair.answer, pair.tails
-    found.status, found.why, found.ways = pair.answer.status, pair.why or _why(pair.answer), {}
-    _doubt(found, pair.space, pair.answer)
-    if pair.answer.ways is not None:
-        found.ways = {member.id: labelled(ground, member, pair.ways(ask, taken))}
+    space, answer = _search(ground, (member,), ask, found.pairs.get(member.id, ()), keep, taken)
+    found.space, found.answer, found.ways = space, answer, {}
+    found.status, found.why = answer.status, _why(answer)
+    _doubt(found, space, answer)
+    if answer.ways is not None:
+        ways = ways_of_answer(space, answer.ways, ask.terms.fibres, taken)
+        found.ways = {member.id: labelled(ground, member, ways)}
 
 
 def _solve_group(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set[int]]) -> None:
@@ -156,15 +144,15 @@ def _solve_group(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set
         member = target.members[int(space.edges.member[way[0]])]
         inner = [edge for edge in way if space.edges.kind[edge] != MEMBER]
         keys = [space.edges.keys[edge] for edge in inner]
-        pair = _search_pair(ground, member, ask, found.pairs.get(member.id, ()), keys, used)
-        if pair.answer.ways is None:
+        own, pair = _search(ground, (member,), ask, found.pairs.get(member.id, ()), keys, used)
+        if pair.ways is None:
             found.status = "undecided"
             found.why = (
                 f"{member.id} has no second way beside the working way that the others leave"
             )
             found.ways = {}
             return
-        ways_ = pair.ways(ask, used)
+        ways_ = ways_of_answer(own, pair.ways, ask.terms.fibres, used)
         found.ways[member.id] = _main_first(ground, member, ways_)
         for cable, gone in fibres_of(ways_).items():
             used.setdefault(cable, set()).update(gone)
@@ -175,92 +163,6 @@ def _main_first(ground: Ground, member: Member, ways: Sequence[Way]) -> dict[str
     return {MAIN: ways[0], ALTERNATE: ways[1]}
 
 
-@dataclass(frozen=True)
-class _TwoWays:
-    """The two ways of a circuit: the last search, the tails it runs through, why there are none."""
-
-    space: Space
-    answer: Answer
-    tails: tuple[Tail, Tail] | None = None
-    why: str = ""
-
-    def cost(self) -> float:
-        """Cost of both ways, tails included."""
-        assert self.answer.ways is not None
-        edges = [edge for way in self.answer.ways for edge in way]
-        tails = 2 * sum(tail.cost for tail in self.tails or ())
-        return float(self.space.cost[edges].sum()) + tails
-
-    def ways(self, ask: Ask, taken: Mapping[int, set[int]]) -> list[Way]:
-        """Both ways from end to end, tails included."""
-        assert self.answer.ways is not None
-        found = ways_of_answer(self.space, self.answer.ways, ask.terms.fibres, taken)
-        if self.tails is None:
-            return found
-        begin, end = self.tails
-        return [Way((*begin.hops, *way.steps, *reversed(end.hops))) for way in found]
-
-
-def _search_pair(
-    ground: Ground,
-    member: Member,
-    ask: Ask,
-    pairs: Sequence[Pair] | set[Pair],
-    keep: list[Key] | None,
-    taken: Mapping[int, set[int]],
-) -> _TwoWays:
-    """Two ways that are separate from the ends on; else from the end of a common tail on.
-
-    Of tails, those with the fewest hops that do, and of these the cheapest. That none does is
-    proved in one piece where no pair exists though all that any tail is made of may be shared.
-    """
-    found = _TwoWays(*_search(ground, (member,), ask, pairs, keep, taken))
-    service = ground.study.rules.service(member.service)
-    if found.answer.status != "none" or found.answer.why == "kept" or service.tail == "shared":
-        return found
-    sides = tails_of(ground, member, ask.terms)
-    if all(len(side.every) == 1 for side in sides):
-        return found
-    columns = excused(ground, member, [side.columns for side in sides])
-    loose = _TwoWays(*_search(ground, (member,), ask, pairs, keep, taken, may_share=columns))
-    if loose.answer.status == "none":
-        return loose
-    tried, open_ = 0, not all(side.whole for side in sides)
-    for level in pairs_by_length(*sides):
-        best: _TwoWays | None = None
-        for tails in level:
-            inner = None if keep is None else inner_keys(keep, tails)
-            if keep is not None and inner is None:
-                continue
-            tried += 1
-            one = _TwoWays(
-                *_search(
-                    ground,
-                    (moved_in(member, tails),),
-                    ask,
-                    pairs,
-                    inner,
-                    taken,
-                    may_share=excused(ground, member, [tail.columns for tail in tails]),
-                    passed=tails[0].passed | tails[1].passed,
-                ),
-                tails,
-            )
-            open_ |= one.answer.status == "undecided"
-            if one.answer.ways is not None and (best is None or one.cost() < best.cost()):
-                best = one
-        if best is not None:
-            return best
-    if open_:
-        why = "not decided whether ways exist that part after a common tail inside an end site"
-        return replace(found, answer=replace(found.answer, status="undecided", proof=None), why=why)
-    why = (
-        f"none from the ends on, nor from the end of any of {tried} common tails inside the end "
-        "sites; each was searched, so there is no one proof to check"
-    )
-    return replace(found, answer=replace(found.answer, proof=None), why=why)
-
-
 def _search(
     ground: Ground,
     members: Sequence[Member],
@@ -269,9 +171,6 @@ def _search(
     keep: Sequence[Key] | None,
     taken: Mapping[int, set[int]],
     ways: int = 2,
-    *,
-    may_share: Bools | None = None,
-    passed: frozenset[int] = frozenset(),
 ) -> tuple[Space, Answer]:
     space = space_of(
         ground,
@@ -280,8 +179,6 @@ def _search(
         pairs=sorted(pairs),
         keep=keep,
         no_edge=frozenset(exhausted(ground, taken, ask.terms.fibres)),
-        excused=may_share,
-        passed=passed,
     )
     return space, best_ways(space.graph, space.question, ways, time_limit_s=ask.time_limit_s)
 

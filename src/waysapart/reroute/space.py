@@ -10,7 +10,7 @@ loss belong to one wavelength and one budget.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -103,8 +103,6 @@ def space_of(
     pairs: Sequence[Pair] = (),
     keep: Sequence[tuple[str, int, int]] | None = None,
     no_edge: frozenset[tuple[str, int]] = frozenset(),
-    excused: Bools | None = None,
-    passed: frozenset[int] = frozenset(),
 ) -> Space:
     """Build the graph of a circuit (one member) or a group (several).
 
@@ -119,20 +117,11 @@ def space_of(
         A way that stays, as `Edges.key` tells it.
     no_edge : frozenset of (kind, number)
         Further edges that no way may use, such as cables with no fibres left.
-    excused : ndarray of bool, optional
-        Columns that both ways may rely on; None: what the ends rely on by themselves.
-    passed : frozenset of int
-        Equipment of a tail, to which no way comes back.
     """
     edges = edges_of(ground, members, terms.optics, listed_only=terms.listed_only)
-    machines = [end for member in members for end in (member.a, member.b)]
-    ends = columns_of(ground, machines) if excused is None else excused
+    ends = _ends(ground, members)
     rows = _without_ends(ground, edges.rows, ends)
     left_out = _left_out(ground, members, edges, rows, terms, no_edge)
-    for edge, two in enumerate(zip(edges.u.tolist(), edges.v.tolist(), strict=True)):
-        nodes = [edges.nodes[one] for one in two]
-        if any(node.layer < 0 and node.asset in passed for node in nodes):
-            left_out.setdefault(edge, "inside a common tail")
     risks = risks_of(ground, edges, rows, pairs, ends)
     cost = _costs(ground, edges, rows, terms.cost)
     scaled = np.rint(np.nan_to_num(cost) * UNIT[terms.cost]).astype(np.int64) * TIE
@@ -168,13 +157,14 @@ UNIT = {
 """What one unit shown to people is in whole numbers."""
 
 
-def columns_of(ground: Ground, machines: Iterable[int]) -> Bools:
-    """Columns that some equipment relies on by itself."""
-    found = np.zeros(ground.reliance.links.shape[1], dtype=bool)
-    closed = ground.reliance.closed
-    for machine in machines:
-        found[closed.indices[closed.indptr[machine] : closed.indptr[machine + 1]]] = True
-    return found
+def _ends(ground: Ground, members: Sequence[Member]) -> Bools:
+    """Columns that the ends of the circuits rely on by themselves."""
+    ends = np.zeros(ground.reliance.links.shape[1], dtype=bool)
+    for member in members:
+        for end in (member.a, member.b):
+            closed = ground.reliance.closed
+            ends[closed.indices[closed.indptr[end] : closed.indptr[end + 1]]] = True
+    return ends
 
 
 def _without_ends(ground: Ground, rows: sp.csr_array, ends: Bools) -> sp.csr_array:
@@ -225,10 +215,6 @@ def _left_out(
     ):
         for edge in np.flatnonzero(hit).tolist():
             found.setdefault(edge, because)
-    for member in members:
-        hit = rows_hitting(rows, _falls_with(ground, member, rows.shape[1]))
-        for edge in np.flatnonzero(hit & (edges.member == member.number)).tolist():
-            found.setdefault(edge, "falls with what the circuit protects")
     service = {m.number: ground.study.rules.service(m.service) for m in members}
     for edge, (kind, ref, _) in enumerate(edges.keys):
         because = ""
@@ -256,15 +242,6 @@ def _left_out(
                 because = "its loss at this wavelength is not known"
         if because:
             found.setdefault(edge, because)
-    return found
-
-
-def _falls_with(ground: Ground, member: Member, wide: int) -> Bools:
-    """Columns whose loss takes what a circuit protects, where its service counts them all."""
-    found = np.zeros(wide, dtype=bool)
-    own = ground.proof.own_lines.falls_with
-    if ground.study.rules.service(member.service).own_line == "any":
-        found[own.indices[own.indptr[member.circuit] : own.indptr[member.circuit + 1]]] = True
     return found
 
 
@@ -316,9 +293,7 @@ def _weights(
     allowed = [
         None
         if service.max_delay_us is None
-        else service.max_delay_us
-        - member.tail_us
-        - sum(ground.equipment_us[e] for e in (member.a, member.b))
+        else service.max_delay_us - sum(ground.equipment_us[e] for e in (member.a, member.b))
         for member, service in zip(members, services, strict=True)
     ]
     known = [one for one in allowed if one is not None]
