@@ -91,7 +91,15 @@ def plant_on(
     made = National(graph, {})
     for site, data in graph.nodes(data=True):
         made.add("sites", id=site, within="-", geometry=shapely.Point(data["pos"]))
-        made.add("equipment", id=f"MUX-{site}", site=site, kind="multiplexer", within="-")
+        made.add(
+            "equipment",
+            id=f"MUX-{site}",
+            site=site,
+            kind="multiplexer",
+            within="-",
+            supplies="-",
+            delay_us=0,
+        )
         for side in ("N", "S"):
             made.add("holders", id=f"ROW-{site}-{side}", kind="right-of-way", within="-")
     for number, (one, other) in enumerate(sorted(tuple(sorted(edge)) for edge in graph.edges)):
@@ -151,7 +159,7 @@ def _line(
             geometry=shapely.LineString(line), **ends,
         )  # fmt: skip
         made.add("cable_runs", cable=f"{name}-OPGW", seq=k + 1, segment=span)
-    made.add("links", id=name, a=f"MUX-{one}", b=f"MUX-{other}", wavelength_nm=1550)
+    made.add("links", id=name, a=f"MUX-{one}", b=f"MUX-{other}", wavelength_nm=1550, splices=40)
     made.add("link_runs", link=name, seq=1, cable=f"{name}-OPGW")
 
 

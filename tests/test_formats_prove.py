@@ -17,7 +17,7 @@ ESTUARY = Path(__file__).resolve().parents[1] / "examples" / "estuary"
 def _facts(folder: Path) -> dict[str, Any]:
     """All that was found; which files it came from, and when, is left out."""
     facts = wa.prove(wa.read_study(folder)).facts()
-    for key in ("inputs", "made", "notes"):
+    for key in ("inputs", "made", "notes", "ages"):
         facts.pop(key)
     text = json.dumps(facts, sort_keys=True)
     found: dict[str, Any] = json.loads(text)

@@ -53,7 +53,8 @@ def test_the_order_is_that_of_importance(facts):
     """Shared first, then over a limit, then unproven; as in the report, the most found first."""
     lines = printed(show_proof, facts, width=120).splitlines()
     first = lines.index("Circuits that need a decision")
-    ids = [line.split()[0] for line in lines[first + 1 : first + 20]]
+    rows = lines[first + 1 : lines.index("Groups")]
+    ids = [line.split()[0] for line in rows if line.startswith("  C")]
     shared = ["C02", "C01", "C08", "C03", "C04", "C05", "C06", "C07", "C10", "C11", "C17"]
     assert ids == [*shared, "C25", "C26", "C33", "C14", "C15", "C09", "C12", "C32"]
 
@@ -72,7 +73,7 @@ def test_spans_of_one_line_are_one_finding(facts):
     text = printed(show_circuit, one, width=100)
     assert "shared: 30 spans N1-S01 to N1-S30" in text
     assert "N1-S01, N1-S02, N1-S03, N1-S04, N1-S05 and 25 more" in text
-    assert len(text.splitlines()) < 40
+    assert len(text.splitlines()) < 45
 
 
 @pytest.mark.parametrize("width", [40, 80, 200])

@@ -33,7 +33,7 @@ COLUMNS = {
     "equipment": "id site kind within supplies needs delay_us",
     "links": "id a b wavelength_nm medium via loss_db relies_on stated_by length_m channel "
     "tx_min_dbm tx_max_dbm rx_min_dbm rx_max_dbm connectors splices reserve_db bandwidth_mhz "
-    "dispersion_limit_ps_nm extra_delay_us",
+    "dispersion_limit_ps_nm extra_delay_us unavailability",
     "hazards": "id kind reach_m takes per_year repair_h",
 }
 """By role, the columns of a record that a digest is made of; no names and no dates."""
