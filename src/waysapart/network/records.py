@@ -21,13 +21,7 @@ class Place(TypedDict):
 
 def place_of(study: Study, table: pd.DataFrame, row: int) -> Place:
     """File, layer and row of the record at a position of a table."""
-    number = int(table["_layer"].iloc[row])
-    layer = study.layers[number] if 0 <= number < len(study.layers) else None
-    return Place(
-        file=layer.file if layer else None,
-        layer=(layer.layer or layer.role) if layer else None,
-        row=int(table["_row"].iloc[row]),
-    )
+    return places_of(study, table, np.array([row], dtype=np.int64))[0]
 
 
 def places_of(study: Study, table: pd.DataFrame, rows: Ints) -> list[Place]:
