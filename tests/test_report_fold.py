@@ -58,6 +58,22 @@ def test_a_holder_stands_under_what_it_holds():
     assert (pit.label, pit.holders) == ("pit P-DU4-013", [])
 
 
+def test_joints_of_one_cable_are_one_finding():
+    """Two joints of the cable that both links use are one; that of another cable stands alone."""
+    at = {"role": "joints", "kind": None}
+    joints = [shared(f"J{k}", **at) for k in (1, 2)]
+    other = shared("J3", main=("L1", "C9"), **at)
+    together, alone = folded([*joints, other])
+    assert together.label == "2 joints J1 to J2"
+    assert names(together.members) == ["J1", "J2"]
+    assert alone.label == "joint J3"
+
+
+def test_many_of_a_kind_are_named_in_the_plural():
+    found = folded([shared(f"S{k}", kind="entry") for k in (1, 2)])
+    assert [one.label for one in found] == ["2 entries S1 to S2"]
+
+
 def test_what_is_accepted_is_never_folded_into_what_is_not():
     open_span, accepted = folded([shared("S1", waived=True), shared("S2")])
     assert (open_span.label, open_span.waived) == ("span S2", False)
@@ -72,7 +88,7 @@ def test_holders_that_name_each_other_are_still_shown():
 ASSETS = st.builds(
     shared,
     st.sampled_from([f"A{k}" for k in range(8)]),
-    st.sampled_from(["segments", "structures", "holders"]),
+    st.sampled_from(["segments", "structures", "holders", "joints"]),
     st.sampled_from(["span", "duct"]),
     st.sampled_from([("L1", "C1"), ("L1", "C1", "A1"), ("L1",), ()]),
     waived=st.booleans(),

@@ -1,7 +1,7 @@
 """Shared assets as people want them: holders under what they hold, spans of one line as one.
 
 A cable wrapped on an earth wire shares every span and tower of a line with it. That is one
-finding to a reader, not sixty.
+finding to a reader, not sixty; and so are the joints of a cable that both paths use.
 """
 
 from __future__ import annotations
@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
+
+from waysapart.report.marks import plural
 
 Facts = Mapping[str, Any]
 _ROLES = {"joints": "joint", "links": "link", "supplies": "supply", "hazards": "hazard"}
@@ -24,7 +26,8 @@ class Finding:
     ----------
     members : list of mapping
         One shared asset; or the segments, two or more, that the same cables
-        of the same links pass through on every path.
+        of the same links pass through on every path; or the joints that every
+        path comes to rely on in the same way.
     places : list of mapping
         Structures that are shared because they carry these segments.
     holders : list of mapping
@@ -49,9 +52,9 @@ class Finding:
         if len(self.members) == 1:
             return name if name.startswith(f"{kind}-") else f"{kind} {name}"
         last = self.members[-1]
-        kinds = {one.get("kind") for one in self.members}
-        what = f"{kind}s" if len(kinds) == 1 else "segments"
-        return f"{len(self.members)} {what} {first['asset']} to {last['asset']}"
+        kinds = {kind_of(one) for one in self.members}
+        what = kind if len(kinds) == 1 else _ROLES.get(str(first.get("role")), "segment")
+        return f"{plural(len(self.members), what)} {first['asset']} to {last['asset']}"
 
 
 def kind_of(found: Facts) -> str:
@@ -91,13 +94,15 @@ def folded(shared: Iterable[Facts]) -> list[Finding]:
     by_asset = {str(one["asset"]): one for one in found}
     heads: dict[str, Finding] = {}
     stretches: dict[tuple[Chains, bool], Finding] = {}
+    joints: dict[tuple[Chains, bool], Finding] = {}
     others: list[Facts] = []
     holders: list[Facts] = []
     for one in found:
         if _head_of(one, by_asset) is not one:
             holders.append(one)
-        elif one.get("role") == "segments" and chains_of(one):
-            finding = stretches.setdefault(_key(one, 0), Finding([]))
+        elif one.get("role") in ("segments", "joints") and chains_of(one):
+            alike = stretches if one["role"] == "segments" else joints
+            finding = alike.setdefault(_key(one, 0), Finding([]))
             finding.members.append(one)
             heads[str(one["asset"])] = finding
         else:
@@ -114,7 +119,7 @@ def folded(shared: Iterable[Facts]) -> list[Finding]:
     for one in holders:
         heads[str(_head_of(one, by_asset)["asset"])].holders.append(one)
     order = {id(one): place for place, one in enumerate(found)}
-    findings = [*stretches.values(), *rest]
+    findings = [*stretches.values(), *joints.values(), *rest]
     findings.sort(key=lambda f: (f.waived, len(f.members) == 1, order[id(f.members[0])]))
     return findings
 

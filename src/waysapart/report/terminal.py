@@ -69,6 +69,8 @@ def show_problems(console: Console, problems: Iterable[Problem]) -> None:
 
 def show_gaps(console: Console, gaps: Sequence[Mapping[str, Any]], most: int | None = None) -> None:
     """Record gaps with what they bear on and what to do, a few of each kind."""
+    if not gaps:
+        return
     first = words.first_of_each(gaps, _MOST_OF_A_KIND)
     shown = first if most is None else first[:most]
     table = Table(box=None, show_header=False, padding=(0, 2, 0, 0))

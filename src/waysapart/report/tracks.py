@@ -214,13 +214,13 @@ class Tracks:
         return set(matrix.indices[matrix.indptr[path] : matrix.indptr[path + 1]].tolist())
 
     def marks(self, lane: Lane) -> list[list[Any]]:
-        """Marks in the order of the lane: place, role, kind, id."""
+        """Marks in the order of the lane: place, role, kind, id; a joint after what it is on."""
         marks = [
             [at, *self._named(asset)]
             for asset, places in self.points(lane).items()
             for at in places
         ]
-        return sorted(marks, key=lambda mark: (mark[0], mark[1], mark[3]))
+        return sorted(marks, key=lambda mark: (mark[0], mark[1] == "joints", mark[1], mark[3]))
 
     def _named(self, asset: int) -> list[str]:
         kind = text_or_none(self._frame["kind"][asset]) or ""

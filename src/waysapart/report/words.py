@@ -8,6 +8,7 @@ from typing import Any
 
 from waysapart.network.blanks import said_of_blanks
 from waysapart.report.fold import folded, kind_of
+from waysapart.report.marks import plural
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
 
 Facts = Mapping[str, Any]
@@ -499,7 +500,7 @@ def own_line_cases(circuit: Facts) -> list[dict[str, Any]]:
         for one in inner:
             kinds.setdefault(kind_of(one), []).append(str(one["asset"]))
         counts = [
-            kind_and_id(kind, ids[0]) if len(ids) == 1 else f"{len(ids)} {kind}s"
+            kind_and_id(kind, ids[0]) if len(ids) == 1 else plural(len(ids), kind)
             for kind, ids in sorted(kinds.items(), key=lambda item: (-len(item[1]), item[0]))
         ]
         case["what"] = listed(counts) or "all of it"

@@ -1,43 +1,51 @@
 /* The strips: a press on a mark or bridge picks its asset; a line beneath names what is pointed at. */
 (function () {
   "use strict";
-  var ways = window.waysapart, REACH = 9;
+  var ways = window.waysapart, REACH = 9, SAME_SPOT = 0.5;
 
-  /* Id of the mark of a lane that lies nearest to a place on the drawing. */
-  function markAt(svg, event) {
+  /* Ids of the marks of the lanes that lie nearest to a place on the drawing: a joint and its tower. */
+  function marksAt(svg, event) {
     var frame = svg.getBoundingClientRect(), scale = svg.viewBox.baseVal.width / frame.width;
-    var x = (event.clientX - frame.left) * scale, best = null, least = REACH;
+    var x = (event.clientX - frame.left) * scale, best = [], least = REACH;
     svg.querySelectorAll(".marks").forEach(function (lane) {
       var box = lane.getBoundingClientRect();
       if (event.clientY < box.top - 6 || event.clientY > box.bottom + 6) return;
       if (!lane.known) lane.known = JSON.parse(lane.dataset.marks);
       lane.known.forEach(function (mark) {
         var away = Math.abs(mark[0] - x);
-        if (away < least) { least = away; best = mark[1]; }
+        if (away < least - SAME_SPOT) best = [];
+        if (away < least + SAME_SPOT && away < REACH) best.push(mark[1]);
+        least = Math.min(least, away);
       });
     });
     return best;
   }
 
-  function assetAt(svg, event) {
-    var over = event.target.closest("[data-asset]");
-    return markAt(svg, event) || (over ? over.dataset.asset : null);
+  function assetsAt(svg, event) {
+    var marks = marksAt(svg, event), over = event.target.closest("[data-asset]");
+    return marks.length || !over ? marks : [over.dataset.asset];
+  }
+
+  function named(id) {
+    var told = ways.describe(id);
+    var kind = told.kind || told.role.replace(/ies$/, "y").replace(/s$/, "");
+    return (kind ? kind + " " : "") + id;
   }
 
   document.addEventListener("pointermove", function (event) {
     var svg = event.target.closest("svg.strip");
     if (!svg) return;
-    var id = assetAt(svg, event), told = svg.closest(".strip-box").querySelector(".strip-told");
-    if (id !== svg.told) told.textContent = id === null ? "" : ways.describe(id).kind + " " + id;
-    svg.told = id;
+    var said = assetsAt(svg, event).map(named).join(", ");
+    if (said !== svg.told) svg.closest(".strip-box").querySelector(".strip-told").textContent = said;
+    svg.told = said;
   });
 
   document.addEventListener("click", function (event) {
-    var svg = event.target.closest("svg.strip"), id = svg ? assetAt(svg, event) : null;
-    if (id === null) return;
+    var svg = event.target.closest("svg.strip"), ids = svg ? assetsAt(svg, event) : [];
+    if (!ids.length) return;
     var owner = svg.closest("[data-circuit]");
     if (owner) ways.choose(Number(owner.dataset.circuit), "strip");
-    ways.pickAsset(id, true);
+    ways.pickAsset(ids[0], true);
     document.getElementById("map").scrollIntoView();
   });
 })();
