@@ -106,7 +106,7 @@ def test_the_command_says_and_returns_the_same_with_a_page(tmp_path):
     sides = EXAMPLES / "estuary", EXAMPLES / "proposal-b"
     plain, told = run("compare", *sides), run("compare", *sides, "-o", better)
     assert (told.exit_code, told.output) == (plain.exit_code, plain.output) == (0, told.output)
-    assert "Nothing got worse. Circuits: 0 worse, 1 better, 28 same." in better.read_text("utf-8")
+    assert "Nothing got worse. Circuits: 0 worse, 1 better, 32 same." in better.read_text("utf-8")
     assert run("compare", *reversed(sides), "-o", worse).exit_code == 1
     assert "Something got worse. Circuits: 1 worse, 0 better" in worse.read_text("utf-8")
     assert sorted(one.name for one in tmp_path.iterdir()) == ["better.html", "worse.html"]

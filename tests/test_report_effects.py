@@ -45,9 +45,9 @@ def test_a_loss_takes_what_a_dig_at_the_asset_takes(proof, found, asset):
 
 
 def test_the_pit_of_the_demo(found):
-    """C04 and C17 have both ways in it; the ring circuits and C22, C23 one."""
+    """C04, C17 and C33 have both ways in it; C14 and C22 to C24 one."""
     lost, left, groups, cables, kind = taken(found, "PIT-HER-7")
-    assert lost == ["C04", "C17"]
+    assert lost == ["C04", "C17", "C33"]
     assert left == ["C14", "C22", "C23", "C24"]
     assert groups == []
     assert cables == ["AP-N3-HER", "UC-U3"]

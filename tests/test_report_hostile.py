@@ -138,7 +138,9 @@ SHOWN = visible(HOSTILE).strip()
         "table[data-table=events] td:nth-child(2)",
         "table[data-table=gaps] td",
         "table[data-table=waivers] td",
-        "table[data-table=waivers] td:nth-child(3)",
+        "table[data-table=waivers] td:nth-child(2)",
+        "table[data-table=waivers] td:nth-child(4)",
+        "table[data-table=waivers] td:nth-child(5)",
         ".picture text",
     ],
 )

@@ -49,7 +49,7 @@ def drawn(strip, names=("thing",) * 40):
 def test_every_circuit_and_group_has_a_strip(facts_and_strips):
     facts, found = facts_and_strips
     assert set(found["circuit"]) == {one["id"] for one in facts["circuits"]}
-    assert set(found["group"]) == {"G1", "G2"}
+    assert set(found["group"]) == {one["id"] for one in facts["groups"]} == {"G1", "G2", "G3"}
 
 
 def test_lanes_are_as_long_as_their_routes(facts, made):
