@@ -131,12 +131,22 @@ def _hazards_study(folder: Path, source: str, layer: str) -> Path:
     return folder
 
 
+def _places(facts: dict[str, Any]) -> list[dict[str, Any]]:
+    """What names the file, layer and row of a record: gaps, and what to record first."""
+    steps = facts["record_first"]["steps"]
+    return [*facts["gaps"], *(one for step in steps for one in step["records"])]
+
+
 def _found(folder: Path) -> dict[str, Any]:
     facts = wa.prove(wa.read_study(folder)).facts()
     for key in ("inputs", "made", "notes"):
         facts.pop(key)
     for row in facts["assumptions"]:
         row.pop("source")
+    for place in _places(facts):
+        for key in ("file", "row", "rows"):
+            place.pop(key, None)
+        place["layer"] = place["layer"].removeprefix("net.")
     found: dict[str, Any] = json.loads(json.dumps(facts))
     return found
 
@@ -150,7 +160,14 @@ def test_proves_as_from_files_with_all_credentials_from_the_environment(
     monkeypatch.setenv("PGDATABASE", pg.DATABASE)
     monkeypatch.setenv("PGUSER", pg.READER)
     monkeypatch.setenv("PGPASSWORD", pg.READER_PASSWORD)
-    assert _found(_study(tmp_path / "study", "postgresql://")) == _found(ESTUARY)
+    study = _study(tmp_path / "study", "postgresql://")
+    assert _found(study) == _found(ESTUARY)
+    proof = wa.prove(wa.read_study(study)).facts()
+    assert {place["file"] for place in _places(proof)} == {"postgresql://"}
+    tables = wa.read_study(ESTUARY).tables
+    for gap in proof["gaps"]:
+        rows = tables[gap["layer"].removeprefix("net.")]["id"].to_list()
+        assert gap["rows"] == [rows.index(asset) + 1 for asset in gap["assets"]]
 
 
 def test_service_file_and_password_file(
