@@ -41,6 +41,7 @@ def read_plant(folder: str | Path) -> Plant:
     _tie_links(plant)
     _tie_paths(plant)
     plant.gaps += blanks(plant)
+    _find_contradictions(plant)
     return plant
 
 
@@ -114,6 +115,32 @@ def _find_twins(plant: Plant) -> None:
         if family(one) == family(other) and one.plane.distance(other.plane) <= SAME_PLACE_M:
             says = f"{one.id} and {other.id} stand in one place"
             plant.gaps.append(Gap("twins", says, frozenset({one.id, other.id})))
+
+
+def _find_contradictions(plant: Plant) -> None:
+    """Joints that list a cable which never comes near; sites that are not those lain within."""
+    for joint in plant.of("joints"):
+        at = joint.row["at"]
+        for cable in ids(joint.row.get("cables")):
+            segments = plant.chains[cable].segments
+            nodes = plant.nodes_on(cable)
+            meets = at in nodes or any(
+                at in plant.all_holders(node) or node in plant.all_holders(at) for node in nodes
+            )
+            place = plant.assets[at].plane
+            if meets or not segments:
+                continue
+            if min(plant.assets[segment].plane.distance(place) for segment in segments) > (
+                plant.snap_m
+            ):
+                says = f"{joint.id} lists {cable}, which never passes {at}"
+                plant.gaps.append(Gap("joint-off-cable", says, frozenset({joint.id, cable})))
+    sites = {site.id for site in plant.of("sites")}
+    for asset in plant.of("equipment") + plant.of("supplies"):
+        site, held = asset.row.get("site"), plant.all_holders(asset.id) & sites
+        if site and held and site not in held and not held & plant.all_holders(site):
+            says = f"{asset.id} stands on {site} and lies on {sorted(held)}"
+            plant.gaps.append(Gap("site-contradiction", says, frozenset({asset.id})))
 
 
 def _thread(
