@@ -706,6 +706,7 @@ UNCHECKED = {
     *("recovery_limit_ms", "recovery_ok", "overload_ok", "bandwidth_ok", "dispersion_ok"),
     *("could_grow_m", "binds", "longest", "unavailability", "separation_m", "end_zone_m"),
     *("sag_m", "helix_m", "overlength_m", "slack_m", "test_m", "from_m", "to_m"),
+    *("row", "rows"),
 }
 """Fields that recheck does not check by themselves: texts, counts of the same things in another
 form, and figures that it says it leaves alone."""
