@@ -130,7 +130,9 @@ def add_joints(study: Study) -> None:
     rng = study.rng
     for _ in range(rng.randint(0, 3)):
         cable = rng.choice(sorted(study.cables))
-        places = study.cables[cable].nodes if study.chance(0.8) else sorted(study.at)
+        on_cable = study.chance(0.8) or not study.knobs.joints_elsewhere
+        places = study.cables[cable].nodes if on_cable else sorted(study.at)
         others = rng.sample(sorted(study.cables), k=1) if study.chance(0.2) else []
+        others = others if study.knobs.joints_elsewhere else []
         listed = "" if study.chance(0.15) else ";".join(dict.fromkeys([cable, *others]))
         study.add("joints", id=study.new("J"), at=rng.choice(places), cables=listed)

@@ -30,6 +30,7 @@ class Knobs:
     shipped rules make gaps of these; else no cell is blank that the rules do not explain.
     `boards`: supplies fed by either of two others, at times by each other, at a site.
     `taps`: where a link changes cable, the first cable goes on past the joint.
+    `joints_elsewhere`: some joints list a cable that does not pass them.
     `sag_passing`: a span drawn as one line past a tower has a sag on record.
     """
 
@@ -48,6 +49,7 @@ class Knobs:
     sag_passing: float = 0.0
     other_media: float = 0.25
     supply_elsewhere: float = 0.05
+    joints_elsewhere: bool = True
     ignored_kinds: float = 0.1
     relies_on_ways: float = 0.5
     blanks: float = 0.3
