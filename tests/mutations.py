@@ -322,18 +322,21 @@ def add_cross(facts: Facts, rng: Rng) -> None:
 
 
 def drop_gap(facts: Facts, rng: Rng) -> None:
-    where = some(rng, [facts, *(one for one in _verdicts(facts) if one["gaps"])])
-    gap = some(rng, where["gaps"])
-    where["gaps"] = [one for one in where["gaps"] if one is not gap]
+    where = some(rng, (one for one in [facts, *_verdicts(facts)] if _held_gaps(one)))
+    where["gaps"].remove(rng.choice(_held_gaps(where)))
 
 
 def edit_gap(facts: Facts, rng: Rng) -> None:
-    where = some(rng, (one for one in [facts, *_verdicts(facts)] if one["gaps"]))
-    gap = rng.choice(where["gaps"])
+    where = some(rng, (one for one in [facts, *_verdicts(facts)] if _held_gaps(one)))
+    gap = rng.choice(_held_gaps(where))
     if rng.random() < 0.5:
         gap["asset"] = "another"
     else:
         gap["code"] = "end-far" if gap["code"] != "end-far" else "link-end"
+
+
+def _held_gaps(facts: Facts) -> list[Row]:
+    return [gap for gap in facts["gaps"] if gap["code"] not in AS_STATED]
 
 
 def add_gap(facts: Facts, rng: Rng) -> None:
@@ -711,6 +714,9 @@ UNCHECKED = {
 """Fields that recheck does not check by themselves: texts, counts of the same things in another
 form, and figures that it says it leaves alone."""
 
+AS_STATED = {"joints-unrecorded"}
+"""Codes of gaps that recheck says it takes as the evidence states them."""
+
 
 def checked(facts: Any) -> Any:
     """Facts without what recheck leaves alone; lists of things in one order."""
@@ -723,8 +729,12 @@ def checked(facts: Any) -> Any:
             if key not in UNCHECKED or _is_witness(key, value)
         }
     if isinstance(facts, list):
-        return [checked(one) for one in facts]
+        return [checked(one) for one in facts if not _as_stated(one)]
     return facts
+
+
+def _as_stated(one: Any) -> bool:
+    return isinstance(one, dict) and one.get("code") in AS_STATED
 
 
 def _is_witness(key: str, value: Any) -> bool:

@@ -96,6 +96,9 @@ def _check_all_gaps(world: World, facts: dict[str, Any], findings: Findings) -> 
         if gap["code"] in DERIVED
         and not (gap["code"] in DRAWN_GAPS and gap["asset"] in world.cables.drawn)
     )
+    for gap in facts["gaps"]:
+        named = f"the gap {gap['code']} is told of {gap['asset']}, which is not what it is of"
+        findings.holds(gap["asset"] in gap["assets"], named)
     found = Counter((gap.code, gap.about) for gap in world.gaps)
     for code, about in sorted((told - found).keys()):
         findings.holds(False, f"there is no gap {code} of {about}")
