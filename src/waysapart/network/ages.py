@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import datetime
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TypedDict
 
@@ -10,11 +11,11 @@ import numpy as np
 import pandas as pd
 
 from waysapart.gaps import Limit
-from waysapart.network.assets import Floats
+from waysapart.network.assets import Floats, Ints
 from waysapart.network.blanks import plural
 from waysapart.network.contradictions import TEST_LIMITS
 from waysapart.network.measurements import newest_tests
-from waysapart.network.records import Place, place_of
+from waysapart.network.records import places_of
 from waysapart.study.model import Gap, Study
 
 _SURVEYED = ("sites", "structures", "segments")
@@ -52,19 +53,40 @@ class RecordAge(TypedDict):
 
 @dataclass(frozen=True)
 class _Dated:
-    """One record with a date, or without."""
+    """Records of one kind, with a date or without: rows of a table.
 
-    date: pd.Timestamp
-    days: float
-    code: str
-    about: str
-    many: str
-    id: str
-    assets: tuple[str, ...]
-    links: tuple[str, ...]
-    only: tuple[Limit, ...] | None
+    Attributes
+    ----------
+    table : DataFrame
+    rows : ndarray of int, shape (records,)
+    ids : ndarray of str, shape (records,)
+    column : str
+        Of `table`, which holds the date.
+    code : str
+        Of the gap that a record leaves which is too old.
+    about : ndarray of str, shape (records,)
+        What each record is of.
+    many : dict
+        The same for several, by what it is for one.
+    of_link : bool
+        Whether it is of a link, else of an asset.
+    only : tuple of str or None
+        The limits that rest on it; None: what the code says.
+    """
+
+    table: pd.DataFrame
+    rows: Ints
+    ids: np.ndarray
     column: str
-    place: Place
+    code: str
+    about: np.ndarray
+    many: Mapping[str, str]
+    of_link: bool = False
+    only: tuple[Limit, ...] | None = None
+
+    def days(self, study: Study) -> Floats:
+        """Ages on the day of judgement, shape (records,)."""
+        return ages_days(self.table[self.column].iloc[self.rows], study)
 
 
 def record_ages(study: Study) -> list[RecordAge]:
@@ -75,26 +97,30 @@ def record_ages(study: Study) -> list[RecordAge]:
     """
     oldest = study.rules.records.oldest
     found = []
-    for what, records in _dated(study).items():
-        if not records:
+    for what, parts in _dated(study).items():
+        days = np.concatenate([np.empty(0), *(part.days(study) for part in parts)])
+        if not len(days):
             continue
         limit: float | None = getattr(oldest, what)
-        known = [one for one in records if not np.isnan(one.days)]
-        first = max(known, key=lambda one: one.days, default=None)
-        last = min(known, key=lambda one: one.days, default=None)
+        known = days[~np.isnan(days)]
+        first, last = (int(known.max()), int(known.min())) if len(known) else (None, None)
         found.append(
             RecordAge(
                 what=what,
                 dated=len(known),
-                undated=len(records) - len(known),
-                oldest=None if first is None else first.date.date().isoformat(),
-                newest=None if last is None else last.date.date().isoformat(),
-                oldest_days=None if first is None else int(first.days),
+                undated=len(days) - len(known),
+                oldest=_day(study, first),
+                newest=_day(study, last),
+                oldest_days=first,
                 limit_days=limit,
-                too_old=0 if limit is None else sum(one.days > limit for one in known),
+                too_old=0 if limit is None else int((known > limit).sum()),
             )
         )
     return found
+
+
+def _day(study: Study, ago: int | None) -> str | None:
+    return None if ago is None else (study.on - datetime.timedelta(days=ago)).isoformat()
 
 
 def age_gaps(study: Study) -> list[Gap]:
@@ -108,34 +134,38 @@ def age_gaps(study: Study) -> list[Gap]:
     """
     oldest = study.rules.records.oldest
     gaps = []
-    for what, records in _dated(study, only_limited=True).items():
+    for what, parts in _dated(study, only_limited=True).items():
         limit: float | None = getattr(oldest, what)
-        if limit is None:
-            continue
-        for one in records:
-            if one.days <= limit:
-                continue
-            undated = np.isnan(one.days)
-            said = _UNDATED[what] if undated else _OLD[what]
-            age = "" if undated else f" {one.date.date().isoformat()}, {one.days:,.0f} days ago"
-            rule = f"the rules allow {limit:,.0f} days"
-            gaps.append(
-                Gap(
-                    one.code,
-                    f"{one.about} {one.id}: {said}{age}; {rule}: {_DO[what]}",
-                    one.id,
-                    assets=one.assets,
-                    links=one.links,
-                    only=one.only,
-                    column=one.column,
-                    fold=f"{{count}} {one.many}: {said}; {rule}: {{names}}"
-                    if undated
-                    else f"{{count}} {one.many}: {said} longer ago than the rules allow "
-                    f"({limit:,.0f} days): {{names}}",
-                    **one.place,
-                )
-            )
+        if limit is not None:
+            gaps += [gap for part in parts for gap in _gaps(study, what, part, limit)]
     return gaps
+
+
+def _gaps(study: Study, what: str, part: _Dated, limit: float) -> Iterator[Gap]:
+    days = part.days(study)
+    late = np.flatnonzero(~(days <= limit))
+    rule = f"the rules allow {limit:,.0f} days"
+    for one, place in zip(
+        late.tolist(), places_of(study, part.table, part.rows[late]), strict=True
+    ):
+        name, about = str(part.ids[one]), str(part.about[one])
+        undated = np.isnan(days[one])
+        said = _UNDATED[what] if undated else _OLD[what]
+        age = "" if undated else f" {_day(study, int(days[one]))}, {days[one]:,.0f} days ago"
+        yield Gap(
+            part.code,
+            f"{about} {name}: {said}{age}; {rule}: {_DO[what]}",
+            name,
+            assets=() if part.of_link else (name,),
+            links=(name,) if part.of_link else (),
+            only=part.only,
+            column=part.column,
+            fold=f"{{count}} {part.many[about]}: {said}; {rule}: {{names}}"
+            if undated
+            else f"{{count}} {part.many[about]}: {said} longer ago than the rules allow "
+            f"({limit:,.0f} days): {{names}}",
+            **place,
+        )
 
 
 _OLD = {"survey": "surveyed", "test": "tested", "leased_route": "route stated"}
@@ -165,69 +195,53 @@ def _dated(study: Study, *, only_limited: bool = False) -> dict[str, list[_Dated
 def _surveys(study: Study) -> Iterator[_Dated]:
     for role in _SURVEYED:
         table = study.tables[role]
-        days = ages_days(table["surveyed"], study)
-        kinds = table["kind"].where(table["kind"].notna(), role.removesuffix("s"))
-        for row, (name, kind) in enumerate(zip(table["id"], kinds, strict=True)):
-            yield _Dated(
-                table["surveyed"].iloc[row],
-                float(days[row]),
-                "survey-old",
-                str(kind),
-                plural(str(kind)),
-                str(name),
-                (str(name),),
-                (),
-                None,
-                "surveyed",
-                place_of(study, table, row),
-            )
+        kinds = table["kind"].where(table["kind"].notna(), role.removesuffix("s")).to_numpy()
+        yield _Dated(
+            table,
+            np.arange(len(table)),
+            table["id"].to_numpy(),
+            "surveyed",
+            "survey-old",
+            kinds,
+            {kind: plural(str(kind)) for kind in np.unique(kinds.astype(str)).tolist()},
+        )
 
 
 def _tests(study: Study) -> Iterator[_Dated]:
     """The tests that count, of every fibre the newest."""
     table = study.tables["measurements"]
-    days = ages_days(table["date"], study)
     for role in ("cables", "links"):
         ids = study.tables[role]["id"].to_numpy()
         for quantity, word in _TESTED.items():
             tests = newest_tests(study, role, quantity)
-            for owner, row in zip(tests["owner"].tolist(), tests["row"].tolist(), strict=True):
-                name = str(ids[owner])
-                yield _Dated(
-                    table["date"].iloc[row],
-                    float(days[row]),
-                    "test-old",
-                    f"{word} of {role.removesuffix('s')}",
-                    f"tests of {word} of {role}",
-                    name,
-                    (name,) if role == "cables" else (),
-                    (name,) if role == "links" else (),
-                    TEST_LIMITS[quantity],
-                    "date",
-                    place_of(study, table, row),
-                )
+            about = f"{word} of {role.removesuffix('s')}"
+            yield _Dated(
+                table,
+                tests["row"].to_numpy(dtype=np.int64),
+                ids[tests["owner"].to_numpy(dtype=np.int64)],
+                "date",
+                "test-old",
+                np.full(len(tests), about),
+                {about: f"tests of {word} of {role}"},
+                of_link=role == "links",
+                only=TEST_LIMITS[quantity],
+            )
 
 
 def _statements(study: Study) -> Iterator[_Dated]:
     """What is on record of the routes of leased hops."""
     table = study.tables["links"]
-    days = ages_days(table["stated_on"], study)
-    stated = (table["medium"] == "leased") & table["relies_on"].notna()
-    for row in np.flatnonzero(stated.to_numpy()).tolist():
-        name = str(table["id"].iloc[row])
-        yield _Dated(
-            table["stated_on"].iloc[row],
-            float(days[row]),
-            "leased-old",
-            "leased link",
-            "leased links",
-            name,
-            (),
-            (name,),
-            None,
-            "stated_on",
-            place_of(study, table, row),
-        )
+    rows = np.flatnonzero(((table["medium"] == "leased") & table["relies_on"].notna()).to_numpy())
+    yield _Dated(
+        table,
+        rows,
+        table["id"].to_numpy()[rows],
+        "stated_on",
+        "leased-old",
+        np.full(len(rows), "leased link"),
+        {"leased link": "leased links"},
+        of_link=True,
+    )
 
 
 def ages_days(dates: pd.Series, study: Study) -> Floats:
