@@ -38,7 +38,7 @@ _SETTLED = 3
 _WHOLE = 400
 """With more circuits, those behind these that need no decision are shown in brief."""
 _FIRST = 18
-"""How many circuits the first screen names before it points to the table."""
+"""How many circuits the first screen names before it points to the table for three or more."""
 _SIGNED = 60
 """How many of them the sign-off lists, each with room for what is decided."""
 
@@ -82,6 +82,7 @@ def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
         for c in circuits
         if c["verdict"] in ("shared", "unproven") or c["within_limits"] is not True
     ]
+    first = len(urgent) if len(urgent) <= _FIRST + 2 else _FIRST
     together = strips.get("group", {})
     groups = [
         _group("group", group, together, f"g{index}")
@@ -103,14 +104,14 @@ def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
         "verdicts": words.verdict_words(len(facts.get("gaps", [])), counts["to_sign"]),
         "counts": counts,
         "circuits": circuits,
-        "urgent": urgent[:_FIRST],
+        "urgent": urgent[:first],
         "large": large,
         "strips": any(circuit["strip"] for circuit in circuits),
         "brief": sum(circuit["brief"] for circuit in circuits),
         "budgets": once_each([c for c in circuits if not c["brief"]]) if large else [],
         "to_decide": to_decide[:_SIGNED],
         "to_decide_left": max(0, len(to_decide) - _SIGNED),
-        "urgent_left": max(0, len(urgent) - _FIRST),
+        "urgent_left": len(urgent) - first,
         "silent": silent[:_FIRST],
         "silent_left": max(0, len(silent) - _FIRST),
         "groups": groups,

@@ -64,9 +64,9 @@ def verdict_words(gaps: int, to_sign: int) -> dict[str, tuple[str, str]]:
     """
     if to_sign:
         said = (
-            "The records of its paths are complete as far as the assumptions to sign hold: the "
-            "rules take blanks as none, or leave something out. The paths share nothing beyond "
-            "what their ends need."
+            "The paths share nothing beyond what their ends need. Their records are complete as "
+            "far as the assumptions to sign hold: what the rules say in place of blanks, and what "
+            "they excuse or leave out."
         )
     elif gaps:
         said = (
@@ -122,17 +122,30 @@ def few(names: Sequence[str], most: int = 3) -> str:
 
 
 def records_to_enter(step: Facts) -> str:
-    """What one step of the work list enters: `within of D-4 and D-7 (segments)`."""
+    """What one step of the work list enters: `within of D-4 and D-7 (segments)`.
+
+    Where no single column is blank, what to do: `enter the missing segment (UC-6 in cables)`.
+    """
     said = []
     for some in step["records"]:
         names = few([str(name) for name in some["ids"]], 6)
-        what = f"{some['column']} of {names}" if some.get("column") else f"{some['code']}: {names}"
-        said.append(f"{what} ({some['layer']})" if some.get("layer") else what)
+        layer = some.get("layer")
+        if some.get("column"):
+            what = f"{some['column']} of {names}"
+            said.append(f"{what} ({layer})" if layer else what)
+        else:
+            said.append(f"{some['action']} ({names} in {layer})" if layer else some["action"])
     return "; ".join(said)
 
 
 def step_decides(step: Facts) -> str:
-    """What the records of one step decide: `C03, C07 and group G1; the limits of C05`."""
+    """What the records of one step decide: `C03, C07 and group G1; the limits of C05`.
+
+    `C09 and its limits` where the same records decide both.
+    """
+    if step["decides"] == step["limits"] and not step["groups"]:
+        its = "its" if len(step["decides"]) == 1 else "their"
+        return f"{few(step['decides'], 8)} and {its} limits"
     groups = [f"group {name}" for name in step["groups"]]
     parts = [few([*step["decides"], *groups], 8)] if step["decides"] or groups else []
     if step["limits"]:
@@ -433,9 +446,10 @@ def limits_open(circuit: Facts) -> list[str]:
     ):
         if delay.get(ok) is None and delay.get(limit) is not None:
             least = delay.get(f"{figure}_at_least_us")
-            bound = f": at least {microseconds(least)}" if least else ""
+            bound = f" is at least {microseconds(least)} and" if least else ""
             said.append(
-                f"{name.capitalize()} not known to keep {microseconds(delay[limit])}{bound}."
+                f"{name.capitalize()}{bound} may exceed its limit of "
+                f"{microseconds(delay[limit])}: not all of it is on record."
             )
     return said
 

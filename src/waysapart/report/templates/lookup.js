@@ -22,6 +22,15 @@
     return made;
   }
 
+  /* Where to scroll a table to so that its head, which stays, covers no row by half. */
+  function wholeRows(box, at) {
+    var table = box.querySelector("table"), head = table.tHead.offsetHeight;
+    var first = Array.from(table.tBodies[0].rows).find(function (row) {
+      return !row.hidden && row.offsetTop - head >= at;
+    });
+    return first ? first.offsetTop - head : at;
+  }
+
   document.addEventListener("circuit", function (event) {
     var index = event.detail.circuit;
     select.value = index === null ? "" : String(index);
@@ -34,7 +43,7 @@
     if (event.detail.from !== "table" && index !== null) {
       var row = document.querySelector("tr[data-circuit='" + index + "']");
       var box = row && row.closest(".scroll");
-      if (box) box.scrollTop = row.offsetTop - box.clientHeight / 2;
+      if (box) box.scrollTop = wholeRows(box, row.offsetTop - box.clientHeight / 2);
     }
     ways.view.showCircuit(index);
     ways.view.redraw();
