@@ -46,6 +46,27 @@ def test_free_fibres_of_a_spare_cable_are_the_second_way(tmp_path: Path) -> None
     assert (run["cable"], run["fibres"]) == ("CS", "1;2")
 
 
+def test_a_link_on_record_stays_where_a_new_one_over_its_cable_is_as_long(tmp_path: Path) -> None:
+    """CN has joints at three pits: four stretches of 800.0004 m, 3200.0016 m together.
+
+    In whole millimetres the stretches would come to 3 200 000 and the link to 3 200 002; a
+    new link over them is no shorter for that, so L1 stays and only CS gets a new one.
+    """
+    plant = Plant()
+    plant.nodes("pit", N1=(700, 500), N2=(1500, 500), N3=(2300, 500), S=(1500, -900))
+    plant.laid("CN", "A", "N1", "N2", "N3", "B", km=3.2000016)
+    for pit in ("N1", "N2", "N3"):
+        plant.rows["joints"].append({"id": f"J{pit}", "at": pit, "cables": "CN"})
+    plant.link("L1", "CN")
+    plant.link("L2", "CN")
+    plant.way("K", "main", "L1")
+    plant.way("K", "alternate", "L2")
+    plant.laid("CS", "A", "S", "B", km=4)
+    one = only(ask(plant, tmp_path))
+    assert one["paths"] == {"main": ["L1"], "alternate": ["K-alternate-new"]}
+    assert one["cost"] == 7200.0
+
+
 def test_the_proposal_reads_back_and_compares_as_better(tmp_path: Path) -> None:
     """What is written is a study that `prove` calls apart and `compare` calls better."""
     plant = Plant()

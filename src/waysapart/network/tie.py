@@ -139,13 +139,15 @@ class Network:
         return graph
 
 
-def tie(study: Study) -> Network:
+def tie(study: Study, *, with_gaps: bool = True) -> Network:
     """Tie a study's circuits to its plant.
 
     Parameters
     ----------
     study : Study
         As `read_study` gives it.
+    with_gaps : bool
+        False: look for no gaps, as in a study that is made for its figures alone.
 
     Returns
     -------
@@ -170,27 +172,29 @@ def tie(study: Study) -> Network:
     lengths = link_lengths(study, pieces, terms, tested, hop_lengths_m(study))
     splices = find_splices(study, assets, parts, pieces, passed, segment_m, terms.fibre_m)
     paths, path_gaps = tie_paths(study, assets, np.fmax(lengths.go_m, lengths.return_m))
-    gaps = (
-        *study.gaps,
-        *ends.gaps,
-        *same_place(study, study.rules.defaults.same_place_m),
-        *chains.gaps,
-        *link_gaps,
-        *hop_gaps(study, pieces, lengths),
-        *fibre_gaps(study, parts, pieces),
-        *joint_gaps(study, parts, pieces, splices),
-        *blank_gaps(study),
-        *contradictions(study, assets, chains, passed, above),
-        *age_gaps(study),
-        *loop_gaps(study, assets),
-        *length_gaps(
-            study,
-            terms.computed_m[: len(study.tables["cables"])],
-            lengths.by_cables_go_m,
-            lengths.by_cables_return_m,
-        ),
-        *path_gaps,
-    )
+    gaps: tuple[Gap, ...] = ()
+    if with_gaps:
+        gaps = (
+            *study.gaps,
+            *ends.gaps,
+            *same_place(study, study.rules.defaults.same_place_m),
+            *chains.gaps,
+            *link_gaps,
+            *hop_gaps(study, pieces, lengths),
+            *fibre_gaps(study, parts, pieces),
+            *joint_gaps(study, parts, pieces, splices),
+            *blank_gaps(study),
+            *contradictions(study, assets, chains, passed, above),
+            *age_gaps(study),
+            *loop_gaps(study, assets),
+            *length_gaps(
+                study,
+                terms.computed_m[: len(study.tables["cables"])],
+                lengths.by_cables_go_m,
+                lengths.by_cables_return_m,
+            ),
+            *path_gaps,
+        )
     return Network(
         study,
         assets,

@@ -39,6 +39,7 @@ def part_items(network: Network) -> sp.csr_array:
     partial = own[cables:]
     row, column = [], []
     extra = sp.csr_array(partial.shape, dtype=np.bool_)
+    joints_on = _JointsOn(network)
     for place, number in enumerate(range(cables, len(parts.cable))):
         cable = int(parts.cable[number])
         nodes = _part_nodes(network, number)
@@ -50,7 +51,7 @@ def part_items(network: Network) -> sp.csr_array:
                 break
             column.append(network.assets.start["cables"] + carrier)
             row.append(place)
-            joints = _joints_on(network, carrier, nodes)
+            joints = joints_on(carrier, nodes)
             column += joints
             row += [place] * len(joints)
             cable = carrier
@@ -99,8 +100,9 @@ def _joint_cables(network: Network) -> tuple[Ints, Ints]:
 def _joints_of_parts(network: Network) -> tuple[Ints, Ints]:
     joint, cable = _joint_cables(network)
     part, found = [cable], [joint]
+    joints_on = _JointsOn(network)
     for number in range(len(network.chains.carrier), len(network.parts.cable)):
-        mine = _joints_on(network, int(network.parts.cable[number]), _part_nodes(network, number))
+        mine = joints_on(int(network.parts.cable[number]), _part_nodes(network, number))
         part.append(np.full(len(mine), number))
         found.append(np.array(mine, dtype=np.int64))
     return np.concatenate(part), np.concatenate(found)
@@ -132,27 +134,39 @@ def _nodes(
     return found
 
 
-def _joints_on(network: Network, cable: int, nodes: set[int]) -> list[int]:
+class _JointsOn:
     """Joints of a cable that lie on the given nodes, or nowhere on the cable's chain."""
-    joint, joined = _joint_cables(network)
-    at = network.assets.numbers(network.study.tables["joints"]["at"])
-    chains = network.chains
-    rows = chains.rows(cable)
-    along = _nodes(
-        network,
-        chains.segment[rows],
-        chains.entry[rows],
-        chains.exit[rows],
-        chains.start[rows],
-        chains.stop[rows],
-    )
-    offset = network.assets.start["joints"]
-    return [
-        int(number)
-        for number, other in zip(joint, joined, strict=True)
-        if other == cable
-        and (int(at[number - offset]) in nodes or int(at[number - offset]) not in along)
-    ]
+
+    def __init__(self, network: Network) -> None:
+        self._network = network
+        joint, cable = _joint_cables(network)
+        at = network.assets.numbers(network.study.tables["joints"]["at"])
+        place = at[joint - network.assets.start["joints"]]
+        self._of: dict[int, list[tuple[int, int]]] = {}
+        for number, one, node in zip(joint.tolist(), cable.tolist(), place.tolist(), strict=True):
+            self._of.setdefault(one, []).append((number, node))
+        self._along: dict[int, set[int]] = {}
+
+    def __call__(self, cable: int, nodes: set[int]) -> list[int]:
+        mine = self._of.get(cable, ())
+        if not mine:
+            return []
+        if cable not in self._along:
+            self._along[cable] = self._nodes_along(cable)
+        along = self._along[cable]
+        return [joint for joint, node in mine if node in nodes or node not in along]
+
+    def _nodes_along(self, cable: int) -> set[int]:
+        chains = self._network.chains
+        rows = chains.rows(cable)
+        return _nodes(
+            self._network,
+            chains.segment[rows],
+            chains.entry[rows],
+            chains.exit[rows],
+            chains.start[rows],
+            chains.stop[rows],
+        )
 
 
 def whole_segments(network: Network) -> sp.csr_array:

@@ -153,15 +153,7 @@ def _label_setting(
         spent, pops = -minus_spent, pops + 1
         if pops % 512 == 0 and time.monotonic() > deadline:
             raise OutOfTimeError
-        if any(
-            other <= spent
-            and (not simple or passed & nodes == nodes)
-            and all(
-                a == b if floor else a <= b
-                for a, b, floor in zip(totals, sums, floors, strict=True)
-            )
-            for other, totals, nodes in kept.get(node, ())
-        ):
+        if _no_better(spent, sums, passed, kept.get(node, ()), floors, simple):
             continue
         if node == reduced.t:
             if all(w.holds(total) for w, total in zip(windows, sums, strict=True)):
@@ -187,6 +179,29 @@ def _label_setting(
             entry = (bound, -total_cost, len(back) - 1, head, onward, nodes_passed)
             heapq.heappush(heap, entry)
     return None
+
+
+def _no_better(
+    spent: int,
+    sums: tuple[int, ...],
+    passed: int,
+    others: Sequence[tuple[int, tuple[int, ...], int]],
+    floors: Sequence[bool],
+    simple: bool,
+) -> bool:
+    """Whether another label at the node is no worse in everything; most of a search is spent here.
+
+    Plain loops: a generator for each pair of labels takes several times as long.
+    """
+    for other, totals, nodes in others:
+        if other > spent or (simple and passed & nodes != nodes):
+            continue
+        for total, mine, floor in zip(totals, sums, floors, strict=True):
+            if total > mine or (floor and total != mine):
+                break
+        else:
+            return True
+    return False
 
 
 def _longest_at_most(reduced: Reduced, name: str, dead: BoolArray) -> float:

@@ -28,8 +28,12 @@ HALF_NS = 2000
 """Delay is counted in halves of a nanosecond: of what is passed, half goes to either side."""
 HALF_MDB = 2000
 """Loss is counted in halves of a thousandth of a dB."""
-TIE = 16
-"""Cost is multiplied by this; below it counts how many new ports are taken, to settle ties."""
+TIE = 4096
+"""Parts that one unit of cost is counted in. A link and the stretches that it is made of are
+rounded each by itself: in parts this fine, some hundred roundings come to less than `NEW_PORT`."""
+NEW_PORT = TIE // 16
+"""What a new port adds, to settle ties: of ways that cost the same, those with the fewest new
+links."""
 Pair = tuple[str, str]
 """Two segments that must not be on different ways: they come too near, or cross."""
 
@@ -124,14 +128,14 @@ def space_of(
     left_out = _left_out(ground, members, edges, rows, terms, no_edge)
     risks = risks_of(ground, edges, rows, pairs, ends)
     cost = _costs(ground, edges, rows, terms.cost)
-    scaled = np.rint(np.nan_to_num(cost) * UNIT[terms.cost]).astype(np.int64) * TIE
+    scaled = np.rint(np.nan_to_num(cost) * (UNIT[terms.cost] * TIE)).astype(np.int64)
     weights, limits = _weights(ground, members, edges)
     kept = None if keep is None else _kept(edges, keep)
     graph = RiskGraph(
         len(edges.nodes),
         edges.u,
         edges.v,
-        scaled + (edges.kind == "port"),
+        scaled + NEW_PORT * (edges.kind == "port"),
         risks.matrix,
         None,
         weights,

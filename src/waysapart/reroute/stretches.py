@@ -125,7 +125,7 @@ def cut_stretches(
     panels = _panels(network)
     panels_a, panels_b = _on_panels(panels, cable, site_a), _on_panels(panels, cable, site_b)
     study = _with_links_over(network, cut, wavelengths_nm, connectors)
-    tied = rely(tie(study))
+    tied = rely(tie(study, with_gaps=False))
     joints = _splices_inside(tied, a, b, len(cut))
     us, db, repair_db = _figures(tied, joints, len(wavelengths_nm))
     field_ends = 2 - connectors
