@@ -329,6 +329,11 @@ def blanks(plant: Plant) -> list[Gap]:
     records = plant.rules.get("records", {})
     passive = records.get("passive", USUAL_PASSIVE)
     found = []
+    on_links = {
+        machine
+        for row in plant.links.values()
+        for machine in (row["a"], row["b"], *ids(row.get("via")))
+    }
 
     def word(column: str, usual: dict[str, str], asset: Asset) -> object:
         return _word(plant, column, usual, asset)
@@ -340,7 +345,8 @@ def blanks(plant: Plant) -> list[Gap]:
             asked.append(("within", word("within", USUAL_WITHIN, asset)))
         if active:
             asked.append(("supplies", records.get("supplies", "gap")))
-            asked.append(("delay_us", word("delay_us", {"other": "gap"}, asset)))
+            if asset.id in on_links:
+                asked.append(("delay_us", word("delay_us", {"other": "gap"}, asset)))
         if active or asset.role == "supplies":
             asked.append(("needs", word("needs", USUAL_NEEDS, asset)))
         for column, meaning in asked:

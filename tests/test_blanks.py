@@ -106,6 +106,20 @@ def test_a_missing_relay_delay_leaves_apart_as_it_is_and_passes_no_limit(tmp_pat
     assert proof.exit_code() == 3
 
 
+def test_nobody_asks_the_delay_of_what_no_signal_passes(tmp_path: Path) -> None:
+    """A clock that the relay needs adds none; a filter of a kind of our own on the hop may."""
+    plant = Plant()
+    for name in ("CLOCK", "BOX"):
+        plant.rows["equipment"].append(
+            {"id": name, "site": "A", "kind": "box", "within": "-", "supplies": "-"}
+        )
+    plant.change("equipment", "RA", needs="CLOCK")
+    plant.change("links", "L-CM", via="BOX")
+    one = circuit(plant.proof(tmp_path))
+    assert [(gap["code"], gap["asset"]) for gap in one["gaps"]] == [("blank-delay", "BOX")]
+    assert one["within_limits"] is None
+
+
 @pytest.mark.parametrize(
     ("rules", "blank", "verdict", "within"),
     [

@@ -374,7 +374,7 @@ _CODES = (
     ),
     GapCode(
         "blank-delay",
-        "a piece of equipment has no delay on record",
+        "a piece of equipment that a link ends on or passes has no delay on record",
         "enter delay_us, or state a figure for its kind in [records] of the rules",
         separation=False,
         limits=("delay", "asymmetry"),

@@ -40,6 +40,10 @@ RULES = """[services.default]
 max_delay_us = 5000
 separation_m = { "span/span" = 40, "duct/duct" = 5, "trench/trench" = 5 }
 end_zone_m = 50
+
+[defaults.reel_m]
+opgw = 4500
+wrapped = 4500
 """
 
 Ints = np.ndarray[tuple[int], np.dtype[np.int64]]
@@ -103,7 +107,10 @@ class Plant:
         self.add("holders", id="RACK-" + name, kind="rack", within="ROOM-E-" + name)
         for battery in ("1", "2"):
             room = f"ROOM-B{battery}-" + name
-            self.add("equipment", id=f"CH{battery}-" + name, site=name, kind="charger", within=room)
+            self.add(
+                "equipment", id=f"CH{battery}-" + name, site=name, kind="charger", within=room,
+                supplies="-",
+            )  # fmt: skip
             self.add(
                 "supplies", id=f"BAT{battery}-" + name, site=name, within=room,
                 needs=f"CH{battery}-" + name,
@@ -180,7 +187,9 @@ class Plant:
         spliced = np.flatnonzero((step % 14 == 13) & ~is_end)
         self.add(
             "joints", id=numbered("J", line[spliced], step[spliced]), at=tower[spliced],
-            cables=wire[line[spliced]],
+            cables=np.where(
+                wrapped, wire + ";" + numbered("WRAP", np.arange(len(spans))), wire
+            )[line[spliced]],
         )  # fmt: skip
         middle = first + spans // 2
         flooded = np.flatnonzero(self.rng.random(len(spans)) < 0.05)
@@ -244,7 +253,7 @@ class Plant:
         )  # fmt: skip
         self.add(
             "equipment", id="MUX-" + name[office], site=name[office], kind="multiplexer",
-            within="-", delay_us=30.0,
+            within="-", supplies="-", delay_us=30.0,
         )  # fmt: skip
         for turn, ahead in ((0, 1), (1, CORNERS)):
             begin = np.flatnonzero(step[:, turn] < CORNERS - 1)

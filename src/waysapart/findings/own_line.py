@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -58,10 +59,15 @@ class OwnLines:
 
     def of_circuit(self, circuit: int) -> list[Taken]:
         """The rows of one circuit."""
-        low, high = np.searchsorted(self.rows["circuit"].to_numpy(), [circuit, circuit + 1])
-        columns = ("asset", "path", "protected")
-        values = (self.rows[name].iloc[low:high].tolist() for name in columns)
-        return [Taken(*row) for row in zip(*values, strict=True)]
+        return self._by_circuit.get(circuit, [])
+
+    @cached_property
+    def _by_circuit(self) -> dict[int, list[Taken]]:
+        found: dict[int, list[Taken]] = {}
+        columns = ("circuit", "asset", "path", "protected")
+        for circuit, *row in zip(*(self.rows[name].tolist() for name in columns), strict=True):
+            found.setdefault(circuit, []).append(Taken(*row))
+        return found
 
     def silent(self, circuit: int) -> list[int]:
         """Assets whose loss takes what a circuit protects and leaves it no path."""
@@ -71,6 +77,7 @@ class OwnLines:
         """Assets whose loss takes what a circuit protects and any of its paths."""
         return list(self.remains.get(circuit, {}))
 
+    @cached_property
     def named_by(self) -> dict[tuple[int, int], int]:
         """By circuit and asset, the first of what the circuit names that falls with the asset."""
         rows = self.rows.drop_duplicates(["circuit", "asset"])

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from waysapart.network.assets import Bools, Floats
+from waysapart.network.assets import Bools, Floats, listed
 from waysapart.network.records import places_of
 from waysapart.schema import ASSET_ROLES, ROLES
 from waysapart.study.model import Gap, Study
@@ -166,7 +166,15 @@ def _blanks(study: Study) -> Iterable[tuple[str, str, Bools]]:
     for role in ("supplies", "equipment"):
         blank = study.tables[role]["needs"].isna().to_numpy()
         yield role, "needs", blank & active if role == "equipment" else blank
-    yield "equipment", "delay_us", equipment["delay_us"].isna().to_numpy() & active
+    asked = active & _on_signals(study)
+    yield "equipment", "delay_us", equipment["delay_us"].isna().to_numpy() & asked
+
+
+def _on_signals(study: Study) -> Bools:
+    """Equipment that a link ends on or goes through: of no other does anybody ask the delay."""
+    links = study.tables["links"]
+    met = {*links["a"].dropna(), *links["b"].dropna(), *listed(links["via"])[1]}
+    return study.tables["equipment"]["id"].isin(met).to_numpy()
 
 
 def _passive(study: Study) -> Bools:

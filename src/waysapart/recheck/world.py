@@ -134,11 +134,13 @@ def _blanks(records: Records) -> list[Gap]:
             meaning = meaning[known[0]]
         return row.get(column) is None and meaning == "gap"
 
+    links = records.rows["links"]
+    on_signals = {name for row in links for name in (row["a"], row["b"], *(row.get("via") or ()))}
     for role in ("sites", "structures", "holders", "segments", "supplies", "equipment"):
         for row in records.rows[role]:
             columns = ["within"]
             if role == "equipment" and row.get("kind") not in said["passive"]:
-                columns += ["supplies", "needs", "delay_us"]
+                columns += ["supplies", "needs", *(["delay_us"] * (row["id"] in on_signals))]
             elif role == "supplies":
                 columns.append("needs")
             found += [

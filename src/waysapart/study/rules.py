@@ -310,8 +310,9 @@ class Records(Table):
         "then other."
     )
     delay_us: dict[str, Blank | NotNegative] = Field(
-        description="What a blank `delay_us` of equipment means that is not passive: a word, or a "
-        "figure that holds instead; for everything, or by kind, then other."
+        description="What a blank `delay_us` means of equipment that a link ends on or passes and "
+        "that is not passive: a word, or a figure that holds instead; for everything, or by kind, "
+        "then other."
     )
     passive: tuple[Text, ...] = Field(
         description="Kinds of equipment that need no supply and add no delay."

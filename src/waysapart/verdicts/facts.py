@@ -9,8 +9,8 @@ import numpy as np
 
 from waysapart import __version__
 from waysapart.network.ages import record_ages
-from waysapart.network.assets import listed
 from waysapart.network.blanks import explained_blanks
+from waysapart.schema import KNOWN_EMPTY, LIST_SEPARATOR
 from waysapart.study.gap_list import GapBrief, brief_gaps, folded_gaps
 from waysapart.verdicts.evidence import evidence
 from waysapart.verdicts.facts_figures import (
@@ -252,7 +252,7 @@ def _side_labels(proof: Proof, trial: Trial) -> list[str]:
 
 def _sharing(proof: Proof, test: int) -> dict[str, Any]:
     trial, sharing = proof.trials[test], proof.sharing
-    named = proof.own_lines.named_by() if sharing.own_line.nnz else {}
+    named = proof.own_lines.named_by if sharing.own_line.nnz else {}
     shared = []
     labels = _side_labels(proof, trial)
     for number in _entries(sharing.avoidable, test):
@@ -286,8 +286,7 @@ def _tail(proof: Proof, test: int) -> list[str]:
 def _with_protected(proof: Proof, circuit: int) -> dict[str, Any]:
     """What takes paths together with what a circuit protects; null where nothing is known of it."""
     own, paths = proof.own_lines, proof.network.paths
-    table = proof.study.tables["circuits"]
-    _, named = listed(table["protects"].iloc[[circuit]])
+    protects = text_or_none(proof.study.tables["circuits"]["protects"].iat[circuit])
     entries = None
     if circuit in own.known:
         entries = []
@@ -306,7 +305,7 @@ def _with_protected(proof: Proof, circuit: int) -> dict[str, Any]:
                 }
             )
     return {
-        "protects": [str(name) for name in named],
+        "protects": [] if protects in (None, KNOWN_EMPTY) else protects.split(LIST_SEPARATOR),
         "with_protected": entries,
         "with_protected_why": "; ".join(own.unknown.get(circuit, ())) or None,
     }
