@@ -142,24 +142,27 @@ def _label_setting(
     cost = reduced.cost.tolist()
     most = [w.most for w in windows]
     short_of = [(at, w.least, rates[at]) for at, w in enumerate(windows) if floors[at]]
-    kept: dict[int, list[tuple[int, tuple[int, ...], int]]] = {}
+    # By node, and by the sums that have a least: labels that differ in those never drop each other.
+    kept: dict[tuple[int, ...], list[tuple[int, tuple[int, ...], int]]] = {}
     back: list[tuple[int, int]] = [(-1, -1)]
     # Of equal bounds the label that has come furthest goes first.
     none_yet = (0,) * len(windows)
-    heap = [(float(cost_ahead[reduced.s]), 0, 0, reduced.s, none_yet, 1 << reduced.s)]
+    passed_at_first = 1 << reduced.s if simple else 0
+    heap = [(float(cost_ahead[reduced.s]), 0, 0, reduced.s, none_yet, passed_at_first)]
     pops = 0
     while heap:
         _, minus_spent, label, node, sums, passed = heapq.heappop(heap)
         spent, pops = -minus_spent, pops + 1
         if pops % 512 == 0 and time.monotonic() > deadline:
             raise OutOfTimeError
-        if _no_better(spent, sums, passed, kept.get(node, ()), floors, simple):
+        alike = (node, *(total for total, floor in zip(sums, floors, strict=True) if floor))
+        if _no_better(spent, sums, passed, kept.get(alike, ())):
             continue
         if node == reduced.t:
             if all(w.holds(total) for w, total in zip(windows, sums, strict=True)):
                 return Way(_unwind(back, label), spent)
             continue
-        kept.setdefault(node, []).append((spent, sums, passed))
+        kept.setdefault(alike, []).append((spent, sums, passed))
         for arc in range(reduced.indptr[node], reduced.indptr[node + 1]):
             edge, head = int(reduced.arc_edge[arc]), int(reduced.arc_head[arc])
             if dead[edge] or cost_ahead[head] > REACHED or (simple and passed >> head & 1):
@@ -186,18 +189,16 @@ def _no_better(
     sums: tuple[int, ...],
     passed: int,
     others: Sequence[tuple[int, tuple[int, ...], int]],
-    floors: Sequence[bool],
-    simple: bool,
 ) -> bool:
-    """Whether another label at the node is no worse in everything; most of a search is spent here.
+    """Whether another label at the node is no worse in everything, and has passed no other nodes.
 
-    Plain loops: a generator for each pair of labels takes several times as long.
+    Where no sum has a least, no nodes are remembered.
     """
     for other, totals, nodes in others:
-        if other > spent or (simple and passed & nodes != nodes):
+        if other > spent or passed & nodes != nodes:
             continue
-        for total, mine, floor in zip(totals, sums, floors, strict=True):
-            if total > mine or (floor and total != mine):
+        for total, mine in zip(totals, sums, strict=True):
+            if total > mine:
                 break
         else:
             return True
