@@ -282,7 +282,7 @@ def test_the_report_tells_them_apart_and_counts_them_at_the_signature(explained:
     assert "defaults.splice_db" not in head
     assert "defaults.splice_db" in values
     assert "9 ducts" not in values.partition("Sign-off")[0]
-    assert "It rests on 1 assumption to sign , which holds by this signature alone." in text
+    assert "It rests on 1 assumption to sign : whoever signs takes it as true." in text
 
 
 def test_the_page_calls_the_records_complete_only_without_gaps_and_assumptions(
