@@ -54,9 +54,14 @@ def findings(page: Any, axe: str, kind: str, values: list[str]) -> list[Any]:
 
 
 def look_through(page: Any) -> None:
-    """Down the page and back, as a reader goes: a wide table takes the focus once it is near."""
+    """Down the page and back, as a reader goes: a wide table takes the focus once it is near.
+
+    Each step waits for two frames, as a busy machine draws late.
+    """
     page.evaluate(
-        "(async () => { const pause = () => new Promise(r => setTimeout(r, 30));"
+        "(async () => { const frame = () => new Promise(r => requestAnimationFrame(r));"
+        " const pause = async () => { await frame(); await frame();"
+        " await new Promise(r => setTimeout(r, 30)); };"
         " for (let y = 0; y < document.documentElement.scrollHeight; y += 700) {"
         " window.scrollTo(0, y); await pause(); } window.scrollTo(0, 0); await pause(); })()"
     )

@@ -2,39 +2,25 @@
 
 from __future__ import annotations
 
-import json
-from pathlib import Path
-
 import pytest
-from click.testing import CliRunner
 
-from axe import axe_source, complaints
-from waysapart.cli import main
+import waysapart as wa
+from axe import complaints
+from waysapart.report.outside import Outside
 
 pytestmark = pytest.mark.browser
 
-ESTUARY = Path(__file__).resolve().parents[1] / "examples" / "estuary"
-
 
 @pytest.fixture(scope="module")
-def axe(tmp_path_factory):
-    return axe_source(tmp_path_factory.mktemp("axe"))
-
-
-@pytest.fixture(scope="module")
-def reports(tmp_path_factory):
+def reports(tmp_path_factory, estuary_proof):
     """The demo's report, and the one for readers outside, which has no map."""
     folder = tmp_path_factory.mktemp("access")
-    evidence = folder / "before.json"
-    CliRunner().invoke(main, ["prove", str(ESTUARY), "--json", str(evidence), "--quiet"])
-    older = json.loads(evidence.read_text(encoding="utf-8"))
+    older = estuary_proof.facts()
     older["circuits"][0]["verdict"] = "apart"
-    evidence.write_text(json.dumps(older), encoding="utf-8")
-    made = {"full": folder / "full.html", "outside": folder / "outside.html"}
-    for name, more in (("full", ["--since", str(evidence)]), ("outside", ["--share-outside"])):
-        run = CliRunner().invoke(main, ["report", str(ESTUARY), "-o", str(made[name]), *more])
-        assert run.exit_code == 1, run.output
-    return made
+    return {
+        "full": wa.write_report(estuary_proof, folder / "full.html", since=older),
+        "outside": wa.write_report(estuary_proof, folder / "outside.html", outside=Outside()),
+    }
 
 
 @pytest.mark.parametrize(
@@ -59,6 +45,18 @@ def test_the_engine_finds_nothing(report, scheme, width, reports, axe, watched):
     assert page.is_visible("#plan-card")
     assert page.locator("#plan-found button").count() > 3
     assert complaints(page, axe, scheme) == []
+
+
+def test_nothing_is_wider_than_a_phone(reports, watched):
+    """With every entry open and laid out; wide tables scroll by themselves."""
+    page = watched.open(reports["full"], viewport={"width": 360, "height": 900})
+    page.evaluate(
+        "() => { document.querySelectorAll('details').forEach(d => { d.open = true; });"
+        " const all = new CSSStyleSheet();"
+        " all.replaceSync('* { content-visibility: visible !important; }');"
+        " document.adoptedStyleSheets = [...document.adoptedStyleSheets, all]; }"
+    )
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
 
 
 def test_a_walk_by_keyboard_reaches_everything(reports, watched):

@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 import waysapart as wa
-from axe import axe_source, complaints
+from axe import complaints
 from hostile_sides import hostile_before, hostile_study
 from reroute_plants import Plant
 from test_report_hostile import HOSTILE
@@ -23,9 +23,12 @@ EXAMPLES = Path(__file__).resolve().parents[1] / "examples"
 
 
 @pytest.fixture(scope="module")
-def proofs():
-    names = ("estuary", "proposal-a", "proposal-b")
-    return {name: wa.prove(wa.read_study(EXAMPLES / name)) for name in names}
+def proofs(estuary_proof):
+    proposals = ("proposal-a", "proposal-b")
+    return {
+        "estuary": estuary_proof,
+        **{name: wa.prove(wa.read_study(EXAMPLES / name)) for name in proposals},
+    }
 
 
 def marked(geo):
@@ -197,8 +200,7 @@ def test_hostile_text_shows_as_it_is_and_nothing_runs(pages, watched):
 
 @pytest.mark.browser
 @pytest.mark.parametrize(("scheme", "width"), [("light", 1300), ("dark", 1300), ("light", 360)])
-def test_the_engine_finds_nothing(scheme, width, pages, watched, tmp_path_factory):
-    axe = axe_source(tmp_path_factory.mktemp("axe"))
+def test_the_engine_finds_nothing(scheme, width, pages, watched, axe):
     page = watched.open(
         pages["plain"], color_scheme=scheme, viewport={"width": width, "height": 900}
     )

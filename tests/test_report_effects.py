@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 from pyproj import CRS, Transformer
@@ -11,16 +9,12 @@ from pyproj import CRS, Transformer
 from waysapart.report.coordinates import working_grid
 from waysapart.report.effects import effects, holdings, worst_places
 from waysapart.report.events import event_rows
-from waysapart.study.read import read_study
-from waysapart.verdicts.prove import prove
 from waysapart.whatif.dig import dig
-
-ESTUARY = Path(__file__).resolve().parents[1] / "examples" / "estuary"
 
 
 @pytest.fixture(scope="module")
-def proof():
-    return prove(read_study(ESTUARY))
+def proof(estuary_proof):
+    return estuary_proof
 
 
 @pytest.fixture(scope="module")

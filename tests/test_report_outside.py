@@ -21,8 +21,6 @@ from waysapart.report.outside import Outside, reduced
 from waysapart.report.page import render_report
 from waysapart.report.write import report_facts
 from waysapart.schema import ROLES
-from waysapart.study.read import read_study
-from waysapart.verdicts.prove import prove
 
 ESTUARY = Path(__file__).resolve().parents[1] / "examples" / "estuary"
 GRID_M = 1730.0
@@ -31,8 +29,8 @@ GEOMETRY = [role for role, told in ROLES.items() if told.geometry]
 
 
 @pytest.fixture(scope="module")
-def proof():
-    return prove(read_study(ESTUARY))
+def proof(estuary_proof):
+    return estuary_proof
 
 
 @pytest.fixture(scope="module")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from pathlib import Path
 from xml.etree import ElementTree
 
 import numpy as np
@@ -14,18 +13,14 @@ from waysapart.report.fold import folded
 from waysapart.report.lanes import strips
 from waysapart.report.strip import LEFT, RIGHT, strip_svg
 from waysapart.report.strip_words import strip_said
-from waysapart.study.read import read_study
-from waysapart.verdicts.prove import prove
 
-ESTUARY = Path(__file__).resolve().parents[1] / "examples" / "estuary"
 SVG = "{http://www.w3.org/2000/svg}"
 
 
 @pytest.fixture(scope="module")
-def facts_and_strips():
-    proof = prove(read_study(ESTUARY))
-    facts = proof.facts()
-    return facts, strips(proof, facts)
+def facts_and_strips(estuary_proof):
+    facts = estuary_proof.facts()
+    return facts, strips(estuary_proof, facts)
 
 
 @pytest.fixture(scope="module")

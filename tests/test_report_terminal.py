@@ -11,15 +11,13 @@ from rich.console import Console
 
 from waysapart.cli import main
 from waysapart.report.terminal import show_circuit, show_proof
-from waysapart.study.read import read_study
-from waysapart.verdicts.prove import prove
 
 ESTUARY = Path(__file__).resolve().parents[1] / "examples" / "estuary"
 
 
 @pytest.fixture(scope="module")
-def facts():
-    return prove(read_study(ESTUARY)).facts()
+def facts(estuary_proof):
+    return estuary_proof.facts()
 
 
 def printed(show, *arguments, width=80, terminal=False, **options):

@@ -14,8 +14,6 @@ from pyproj import Transformer
 from waysapart.cli import main
 from waysapart.report.page import render_report
 from waysapart.report.write import report_facts
-from waysapart.study.read import read_study
-from waysapart.verdicts.prove import prove
 
 pytestmark = pytest.mark.browser
 
@@ -23,17 +21,16 @@ ESTUARY = Path(__file__).resolve().parents[1] / "examples" / "estuary"
 
 
 @pytest.fixture(scope="module")
-def proof():
-    return prove(read_study(ESTUARY))
+def proof(estuary_proof):
+    return estuary_proof
 
 
 @pytest.fixture(scope="module")
-def report(tmp_path_factory):
+def report(tmp_path_factory, proof):
     """Since an earlier proof: C03 was apart, C27 shared something, and C29 was not there."""
     folder = tmp_path_factory.mktemp("tools")
     evidence, path = folder / "before.json", folder / "report.html"
-    CliRunner().invoke(main, ["prove", str(ESTUARY), "--json", str(evidence), "--quiet"])
-    older = json.loads(evidence.read_text(encoding="utf-8"))
+    older = json.loads(json.dumps(proof.facts()))
     older["revision"] = "older"
     by_id = {one["id"]: one for one in older["circuits"]}
     by_id["C03"].update(verdict="apart", shared=[])
@@ -123,6 +120,24 @@ def test_pointing_at_a_mark_names_it(page):
     lane = svg.locator(".marks").first.bounding_box()
     page.mouse.move(frame["x"] + x * frame["width"] / 1000, lane["y"] + lane["height"] / 2)
     assert box.locator(".strip-told").text_content() == "tower N2-T10, joint J-N2-T10"
+
+
+def test_a_circuit_from_the_list_is_shown_with_no_row_half_beneath_the_head(page):
+    """C04, C17 and C25 stand in the middle of it: what is above scrolls away by whole rows."""
+    for name in ("C04", "C17", "C25"):
+        option = page.locator(f"#plan-circuit option:has-text('{name}')").get_attribute("value")
+        page.select_option("#plan-circuit", option)
+        top, shown, cut = page.evaluate(
+            "(() => { const box = document.querySelector('.ledger .scroll'),"
+            " head = box.querySelector('thead').getBoundingClientRect().bottom,"
+            " end = box.getBoundingClientRect().bottom,"
+            " rows = Array.from(box.querySelectorAll('tbody tr'), r => r.getBoundingClientRect()),"
+            " at = box.querySelector('tr.chosen').getBoundingClientRect();"
+            " return [box.scrollTop, at.top >= head - 1 && at.bottom <= end,"
+            " rows.filter(r => r.top < head - 1 && r.bottom > head + 1).length]; })()"
+        )
+        assert shown
+        assert cut == 0, (name, top)
 
 
 def test_a_worst_place_is_shown_on_the_map(page):

@@ -19,8 +19,6 @@ from browser import NEEDED
 from waysapart.report.outside import Outside, reduced
 from waysapart.report.page import render_report
 from waysapart.report.write import report_facts
-from waysapart.study.read import read_study
-from waysapart.verdicts.prove import prove
 
 pytestmark = pytest.mark.browser
 
@@ -68,8 +66,8 @@ def validator(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def proof():
-    return prove(read_study(ESTUARY))
+def proof(estuary_proof):
+    return estuary_proof
 
 
 def test_the_validator_finds_what_is_wrong(validator):

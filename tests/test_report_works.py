@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 import waysapart as wa
-from axe import axe_source, complaints
+from axe import complaints
 from hostile_sides import hostile_study
 from test_report_hostile import HOSTILE
 from waysapart.cli import main
@@ -23,8 +23,8 @@ PIT = (7.165254, 54.466397)
 
 
 @pytest.fixture(scope="module")
-def study():
-    return wa.read_study(ESTUARY)
+def study(estuary_proof):
+    return estuary_proof.study
 
 
 def run(*arguments):
@@ -162,8 +162,7 @@ def test_hostile_text_shows_as_it_is_and_nothing_runs(pages, watched):
     ("name", "scheme", "width"),
     [("dig", "light", 1300), ("dig", "dark", 1300), ("plan", "light", 360)],
 )
-def test_the_engine_finds_nothing(name, scheme, width, pages, watched, tmp_path_factory):
-    axe = axe_source(tmp_path_factory.mktemp("axe"))
+def test_the_engine_finds_nothing(name, scheme, width, pages, watched, axe):
     page = watched.open(pages[name], color_scheme=scheme, viewport={"width": width, "height": 900})
     page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true; })")
     page.select_option("#plan-circuit", "2")
