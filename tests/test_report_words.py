@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from waysapart.report.words import counted, moment, records_to_enter, step_decides
+from waysapart.report.words import counted, decibels, moment, records_to_enter, step_decides
 
 
 @pytest.mark.parametrize(
@@ -51,3 +51,16 @@ def test_what_a_step_decides_is_said_once():
         "C1 and group G1; the limits of C1"
     )
     assert step_decides(step(limits=["C3"])) == "the limits of C3"
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        ({"margin_db": 13.854, "margin_at_most_db": None}, "13.85 dB"),
+        ({"margin_db": None, "margin_at_most_db": 4.2}, "at most 4.20 dB"),
+        ({"margin_db": None, "margin_at_most_db": 0.0}, "at most 0.00 dB"),
+        ({"margin_db": None, "margin_at_most_db": None}, "not known"),
+    ],
+)
+def test_a_margin_that_is_not_known_is_said_with_its_bound(row, said):
+    assert decibels(row, "margin_db", "margin_at_most_db", "at most") == said

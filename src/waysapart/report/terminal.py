@@ -264,12 +264,11 @@ def show_circuit(console: Console, circuit: Facts) -> None:
         for why in dict.fromkeys([*path["length_why"], *path["delay_why"]]):
             console.print(styled(f"    not known: {why}", "yellow"))
         for loss in path["loss"]:
-            margin = loss["margin_db"]
-            kept = "margin not known" if margin is None else f"margin {margin:.2f} dB"
-            lost = "not known" if loss["loss_db"] is None else f"{loss['loss_db']:.2f} dB"
+            lost = words.decibels(loss, "loss_db", "loss_at_least_db", "at least")
+            kept = words.decibels(loss, "margin_db", "margin_at_most_db", "at most")
             console.print(
                 styled(
-                    f"    {loss['link']}: loss {lost}, {kept}",
+                    f"    {loss['link']}: loss {lost}, margin {kept}",
                     "red" if loss["ok"] is False else "",
                 )
             )

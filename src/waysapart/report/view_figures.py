@@ -166,14 +166,19 @@ def _loss_rows(paths: Facts, budgets: Facts) -> list[View]:
                     "path": label,
                     "link": link,
                     "wavelength": row.get("wavelength_nm"),
-                    "loss_db": row.get("loss_db"),
-                    "margin_db": row.get("margin_db"),
+                    "loss": _table_db(row, "loss_db", "loss_at_least_db", "at least"),
+                    "margin": _table_db(row, "margin_db", "margin_at_most_db", "at most"),
                     "ok": row.get("ok"),
                     "terms": _loss_terms(row),
                     "sum": _sum_of(row, budgets.get(link) or {}),
                 }
             )
     return rows
+
+
+def _table_db(row: Facts, key: str, bound: str, word: str) -> str:
+    """As `words.decibels`, under a heading that gives the unit."""
+    return words.decibels(row, key, bound, word).removesuffix(" dB")
 
 
 _LEFT_OUT_AT_NOUGHT = ("mismatch_db", "via_db", "test_db", "repair_db")

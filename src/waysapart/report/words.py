@@ -413,6 +413,14 @@ def part_of(figures: Facts, name: str, unit: str, say: Callable[[float], str]) -
     return bounded(figures.get(f"{name}_{unit}"), figures.get(f"{name}_at_least_{unit}"), say)
 
 
+def decibels(row: Facts, key: str, bound: str, word: str) -> str:
+    """A loss or margin with its unit: `6.33 dB`, `at least 4.20 dB`, `not known`."""
+    known, least = row.get(key), row.get(bound)
+    if known is not None:
+        return f"{known:.2f} dB"
+    return "not known" if least is None else f"{word} {least:.2f} dB"
+
+
 _BY_MEDIUM = {
     "radio": "by radio",
     "leased": "of leased line",
