@@ -11,7 +11,9 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner
+from pyproj import Transformer
 
+import drawn_plant
 import waysapart as wa
 from random_plant import write_random_study
 from small_study import write_small_study
@@ -78,6 +80,49 @@ def test_the_demo_is_confirmed(tmp_path: Path) -> None:
     assert found["false"] == []
     assert found["changed_inputs"] == []
     assert found["confirmed"] > 4000
+
+
+@pytest.mark.parametrize(
+    ("crs", "east", "north"),
+    [
+        ("EPSG:3035", 4_321_000, 3_210_000),
+        ("EPSG:25832", 430_000, 6_020_000),
+        ("EPSG:32760", 739_000, 5_350_000),  # 180 degrees runs through the plant
+        ("EPSG:32633", 500_000, 8_880_000),  # 80 degrees north
+        ("EPSG:32719", 430_000, 4_000_000),
+    ],
+)
+@pytest.mark.parametrize("feet", [16.0, 221.5])
+def test_distances_hold_anywhere_on_earth(
+    crs: str, east: float, north: float, feet: float, tmp_path: Path, monkeypatch: Any
+) -> None:
+    """Ways 60 m apart for 8 km; plant 500 km away widens the study. Limits are in feet."""
+    monkeypatch.setattr(drawn_plant, "CRS", crs)
+    to_degrees = Transformer.from_crs(crs, "EPSG:4326", always_xy=True).transform
+    monkeypatch.setattr(drawn_plant, "_to_degrees", to_degrees)
+    monkeypatch.setattr(drawn_plant, "EAST", east)
+    monkeypatch.setattr(drawn_plant, "NORTH", north)
+    plant = drawn_plant.DrawnPlant((0, 0), (9_000, 400))
+    far = (0, 500_000) if north < 5_000_000 else (0, -500_000)
+    plant.nodes("pit", PA=(500, 60), PB=(8_500, 60), FAR=far, FURTHER=(far[0] + 50, far[1]))
+    plant.nodes("tower", T1=(500, 0), T2=(8_500, 0))
+    plant.segment("S0", "span", "A", "T1")
+    plant.segment("S1", "span", "T1", "T2")
+    plant.segment("S2", "span", "T2", "B")
+    plant.segment("D0", "duct", "A", "PA")
+    plant.segment("D1", "duct", "PA", "PB")
+    plant.segment("D2", "duct", "PB", "B")
+    plant.segment("D3", "duct", "FAR", "FURTHER")
+    plant.listed("M", "S0 S1 S2")
+    plant.listed("N", "D0 D1 D2")
+    plant.circuit("M", "N")
+    study = tmp_path / "study"
+    plant.read(study)
+    rules = f"separation_m = {{ 'span/duct' = {feet * 0.3048} }}\nend_zone_m = 700\n"
+    (study / "rules.toml").write_text(f"[services.default]\n{rules}", encoding="utf-8")
+    facts = _proved(study)
+    assert (facts["circuits"][0]["verdict"] == "shared") == (feet > 200)
+    assert _held(study, facts, tmp_path / "evidence.json")["false"] == []
 
 
 @pytest.mark.parametrize("seed", [*range(14), 2009])

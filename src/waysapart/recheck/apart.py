@@ -1,8 +1,11 @@
 """How far apart two paths run, by a plain comparison of every segment with every other.
 
-Everything is measured in one plane about the middle of the plant (azimuthal
-equidistant: 1 mm in 10 m wrong some hundred kilometres from the middle), with
-long straight stretches divided along the geodesic first.
+Everything is drawn in one conformal plane about the middle of the plant
+(stereographic), with long straight stretches divided along the geodesic first. In
+a conformal plane lengths about a place are those on the ground times the scale
+there, whatever their direction; so every distance is divided by the scale of the
+place where it is measured. What lies too far apart for that is measured along the
+geodesic between the two places.
 """
 
 from __future__ import annotations
@@ -12,8 +15,9 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any, NamedTuple
 
+import numpy as np
 import shapely
-from pyproj import Transformer
+from pyproj import Proj, Transformer
 from shapely.ops import substring
 
 from waysapart.recheck.ground import GEOD
@@ -23,11 +27,15 @@ from waysapart.recheck.reading import LON_LAT, carried
 from waysapart.recheck.world import World
 
 STRAIGHT_M = 500.0
+FAR_M = 1_000.0
+"""Beyond this a distance is that of the geodesic between the two places."""
 TOUCH_M = 0.001
 OVERLAP_M = 0.1
 FOLD_RATIO = 10.0
 _ROUNDING_M = 1e-6
 _ROUND = 256
+_MOST_SCALE = 1.1
+"""Greatest scale of the plane anywhere within 3,000 km of its middle, rounded up."""
 _ROUND_ZONE = 1024
 
 Line = tuple[str, float, float]
@@ -44,7 +52,10 @@ class Followed(NamedTuple):
 
 
 class Near(NamedTuple):
-    """A stretch of a line of the first path within the limit of a line of the second."""
+    """A stretch of a line of the first path within the limit of a line of the second.
+
+    `shape` is in the plane, `scale` how much longer it is there than on the ground.
+    """
 
     one: Line
     other: Line
@@ -53,6 +64,7 @@ class Near(NamedTuple):
     to_m: float
     limit_m: float
     shape: Any
+    scale: float
 
 
 @dataclass
@@ -82,13 +94,11 @@ class Plane:
             return carried(shape, to_degrees)
 
         segments = {row["id"]: degrees(row["geometry"]) for row in ground.records.rows["segments"]}
-        box = shapely.total_bounds(list(segments.values())) if segments else (0, 0, 0, 0)
-        middle = (box[0] + box[2]) / 2, (box[1] + box[3]) / 2
-        self._flat = Transformer.from_crs(
-            LON_LAT,
-            f"+proj=aeqd +lat_0={middle[1]} +lon_0={middle[0]} +datum=WGS84 +units=m",
-            always_xy=True,
-        )
+        middle = _middle(list(segments.values()))
+        segments = {name: _unwrapped(shape, middle[0]) for name, shape in segments.items()}
+        stereographic = f"+proj=stere +lat_0={middle[1]} +lon_0={middle[0]} +datum=WGS84 +units=m"
+        self._flat = Transformer.from_crs(LON_LAT, stereographic, always_xy=True)
+        self._factors = Proj(stereographic)
         self._segments = segments
         self._lines: dict[Line, tuple[Any, float]] = {}
         self.places = {
@@ -102,6 +112,23 @@ class Plane:
     def flat(self, shape: Any) -> Any:
         """A shape in longitude and latitude, in the plane."""
         return carried(shape, self._flat)
+
+    def degrees(self, place: Any) -> tuple[float, float]:
+        """Longitude and latitude of a point in the plane."""
+        lon, lat = self._factors(place.x, place.y, inverse=True)
+        return float(lon), float(lat)
+
+    def scale(self, place: Any) -> float:
+        """How much longer anything about a point is in the plane than on the ground."""
+        return float(self._factors.get_factors(*self.degrees(place)).meridional_scale)
+
+    def metres(self, one: Any, other: Any) -> float:
+        """How far two shapes in the plane lie apart on the ground."""
+        places = [shapely.Point(at) for at in shapely.shortest_line(one, other).coords]
+        away = places[0].distance(places[1]) / self.scale(places[0])
+        if away < FAR_M:
+            return float(away)
+        return float(GEOD.inv(*self.degrees(places[0]), *self.degrees(places[1]))[2])
 
     def line(self, line: Line) -> tuple[Any, float]:
         """A line in the plane, and its length."""
@@ -166,10 +193,32 @@ class Plane:
         if (site, zone_m) not in self._round:
             place = self.places[site]
             wide = zone_m if place.geom_type == "Point" else max(zone_m, TOUCH_M)
+            wide *= self.scale(shapely.centroid(place))
             zone = place.buffer(wide, quad_segs=_ROUND_ZONE)
             shapely.prepare(zone)
             self._round[site, zone_m] = zone
         return self._round[site, zone_m]
+
+
+def _middle(shapes: list[Any]) -> tuple[float, float]:
+    """Longitude and latitude in the middle of some lines, wherever they lie on the globe."""
+    lon, lat = np.radians(shapely.get_coordinates(shapes)).T if shapes else np.zeros((2, 1))
+    x, y, z = (
+        float(np.mean(one))
+        for one in (np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat))
+    )
+    return float(np.degrees(np.arctan2(y, x))), float(np.degrees(np.arctan2(z, np.hypot(x, y))))
+
+
+def _unwrapped(line: Any, middle: float) -> Any:
+    """A line whose longitudes run on, without a leap, about a meridian."""
+
+    def run_on(points: Any) -> Any:
+        found = points.copy()
+        found[:, 0] = (points[:, 0] - middle + 180.0) % 360.0 - 180.0 + middle
+        return found
+
+    return shapely.transform(line, run_on)
 
 
 def _divided(line: Any) -> Any:
@@ -184,13 +233,35 @@ def _divided(line: Any) -> Any:
     return shapely.LineString(found)
 
 
-def closest_m(pair: Pair) -> float | None:
-    """Least distance of both paths outside the zones; None where nothing is left of one."""
-    sides = [
-        shapely.GeometryCollection([pair.outside[item.line] for item in lines])
-        for lines in (pair.first, pair.second)
-    ]
-    return None if sides[0].is_empty or sides[1].is_empty else float(sides[0].distance(sides[1]))
+def closest_m(plane: Plane, pair: Pair) -> float | None:
+    """Least distance of both paths outside the zones; None where nothing is left of one.
+
+    The plane says which pieces, of `STRAIGHT_M` at most, come about as close as any: its
+    scale differs over the plant by less than the share by which others may lie closer in it.
+    """
+    first, second = (
+        _pieces([pair.outside[item.line] for item in lines]) for lines in (pair.first, pair.second)
+    )
+    if not first or not second:
+        return None
+    scales = [plane.scale(shapely.centroid(piece)) for piece in (*first, *second)]
+    tree = shapely.STRtree(second)
+    mine, theirs = tree.query_nearest(first, all_matches=False)
+    least = min(first[a].distance(second[b]) for a, b in zip(mine, theirs, strict=True))
+    reach = least * max(scales) / min(scales) + TOUCH_M
+    mine, theirs = tree.query(first, predicate="dwithin", distance=reach)
+    return min(plane.metres(first[a], second[b]) for a, b in zip(mine, theirs, strict=True))
+
+
+def _pieces(shapes: list[Any]) -> list[Any]:
+    """The straight pieces of some lines."""
+    found: list[Any] = []
+    for shape in shapes:
+        for part in shapely.get_parts(shape):
+            points = shapely.get_coordinates(part)  # none where nothing is left of it
+            found += [shapely.LineString(pair) for pair in pairwise(points)]
+            found += [shapely.Point(at) for at in points[:1] if len(points) == 1]
+    return found
 
 
 def meetings(pair: Pair, reach_m: float) -> list[tuple[Line, Line]]:
@@ -200,6 +271,7 @@ def meetings(pair: Pair, reach_m: float) -> list[tuple[Line, Line]]:
         line for line in dict.fromkeys(item.line for item in pair.second) if line in pair.left
     ]
     tree = shapely.STRtree([pair.left[line] for line in second])
+    reach_m *= _MOST_SCALE
     return [
         (line, second[k])
         for line in first
@@ -224,7 +296,10 @@ def near_rows(
             continue
         facing = pair.left[other]
         line, length = plane.line(one)
-        close = pair.left[one].intersection(facing.buffer(limit + _ROUNDING_M, quad_segs=_ROUND))
+        place = shapely.Point(shapely.shortest_line(pair.left[one], facing).coords[0])
+        scale = plane.scale(place)
+        wide = (limit + _ROUNDING_M) * scale
+        close = pair.left[one].intersection(facing.buffer(wide, quad_segs=_ROUND))
         for shape in _joined(close):
             ends = [
                 line.project(shapely.get_point(shape, k)) * length / line.length for k in (0, -1)
@@ -238,11 +313,12 @@ def near_rows(
                     Near(
                         one,
                         other,
-                        float(shape.distance(facing)),
+                        float(shape.distance(facing)) / scale,
                         item.at_m + begin,
                         item.at_m + end,
                         limit,
                         shape,
+                        scale,
                     )
                 )
     return sorted(found, key=lambda row: (row.from_m, row.to_m))
@@ -313,7 +389,7 @@ def _face(run: list[Near], other: list[Near]) -> bool:
     """Whether anything of one path's run comes near something of the other path's."""
     return any(
         (one.one, one.other) == (two.other, two.one)
-        and one.shape.distance(two.shape) <= one.limit_m + _ROUNDING_M
+        and one.shape.distance(two.shape) <= (one.limit_m + _ROUNDING_M) * one.scale
         for one in run
         for two in other
     )
@@ -328,7 +404,7 @@ def _near_all(plane: Plane, run: list[Near], beside: set[str]) -> set[str]:
         shape = plane.places.get(name)
         shape = plane.line((name, 0.0, 1.0))[0] if shape is None else shape
         away = max(
-            shapely.Point(point).distance(shape)
+            shapely.Point(point).distance(shape) / row.scale
             for row in run
             for point in shapely.get_coordinates(row.shape)
         )

@@ -18,6 +18,7 @@ from waysapart.recheck.apart import (
     folds,
     meetings,
 )
+from waysapart.recheck.ground import GEOD
 from waysapart.recheck.paths import Key, Trial, service_of
 from waysapart.recheck.sharing import Shared, share_contest
 from waysapart.recheck.waivers import Waived
@@ -183,18 +184,18 @@ def _check_closest(
     findings: Findings,
 ) -> float | None:
     """The distance is right, the points lie on the segments, outside zones and common lines."""
-    found = closest_m(pair)
+    found = closest_m(plane, pair)
     if told is None or found is None:
         findings.holds(
             told is None and found is None, f"{said}: closest approach is {found}, told: {told}"
         )
         return found
-    near = abs(told["distance_m"] - found) <= CLOSE_M + 1e-4 * found
+    near = abs(told["distance_m"] - found) <= max(CLOSE_M, 1e-6 * found)
     findings.holds(near, f"{said}: they come as close as {found:.3f} m, not {told['distance_m']} m")
     points = [plane.flat(shapely.Point(at)) for at in told["points"]]
-    apart = points[0].distance(points[1])
+    apart = float(GEOD.inv(*told["points"][0], *told["points"][1])[2])
     findings.holds(
-        abs(apart - told["distance_m"]) <= CLOSE_M + 1e-4 * found,
+        abs(apart - told["distance_m"]) <= max(CLOSE_M, 1e-6 * found),
         f"{said}: the two points lie {apart:.3f} m apart, not {told['distance_m']} m",
     )
     for point, segment, lines in zip(
@@ -241,7 +242,7 @@ def _check_near(
         )
     for entry in told:
         # A stretch right at the limit may be told though rounding hides it here.
-        if id(entry) not in used and _at_limit(pair, entry):
+        if id(entry) not in used and _at_limit(plane, pair, entry):
             used.add(id(entry))
     return used
 
@@ -263,12 +264,12 @@ def _may_be_near(
     )
 
 
-def _at_limit(pair: Pair, entry: dict[str, Any]) -> bool:
+def _at_limit(plane: Plane, pair: Pair, entry: dict[str, Any]) -> bool:
     lines = [
         [pair.left[i.line] for i in side if i.line[0] == entry[name] and i.line in pair.left]
         for name, side in (("main", pair.first), ("alternate", pair.second))
     ]
-    least = min((a.distance(b) for a in lines[0] for b in lines[1]), default=float("inf"))
+    least = min((plane.metres(a, b) for a in lines[0] for b in lines[1]), default=float("inf"))
     return bool(abs(least - entry["limit_m"]) < CLOSE_M and entry["length_m"] < 5.0)
 
 

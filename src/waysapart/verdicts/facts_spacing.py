@@ -81,10 +81,15 @@ class SpacingFacts:
         }
 
     def _by_test(self, rows: pd.DataFrame, columns: tuple[str, ...]) -> dict[int, list[Row]]:
-        """Rows as records, by circuit or group; what is in metres is fit for JSON."""
+        """Rows as records, by circuit or group; what is measured in metres is fit for JSON.
+
+        A limit stays as the rules state it: rounded, it would be another.
+        """
         of = self._test[rows["pair"].to_numpy(dtype=np.int64)].tolist()
         lists = [
-            figures(rows[name], "m") if name.endswith("_m") else rows[name].tolist()
+            figures(rows[name], "m")
+            if name.endswith("_m") and name != "limit_m"
+            else rows[name].tolist()
             for name in columns
         ]
         found: dict[int, list[Row]] = {}
