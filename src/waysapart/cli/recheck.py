@@ -35,13 +35,14 @@ def recheck(study: Path, file: Path, json_file: str | None) -> None:
         found = check(study, file)
     if not write_json(json_file, found):
         console = output()
+        label = "no longer true" if found["changed_inputs"] else "false"
         for sentence in found["false"]:
-            console.print(styled(f"false: {sentence}", "bold red"))
+            console.print(styled(f"{label}: {sentence}", "bold red"))
         for sentence in found["changed_inputs"]:
             console.print(styled(f"input: {sentence}", "yellow"))
         for sentence in found["not_checked"]:
             console.print(styled(f"not checked: {sentence}"))
         style = "red" if found["false"] else "green"
-        count = f"{found['confirmed']} claims confirmed, {len(found['false'])} false"
+        count = f"{found['confirmed']} claims confirmed, {len(found['false'])} {label}"
         console.print(styled(f"{count}, {len(found['not_checked'])} not checked", style))
     sys.exit(1 if found["false"] else 0)

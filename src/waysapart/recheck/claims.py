@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import UTC, date, datetime
 from typing import Any
 
 from waysapart.gaps import GAP_CODES
@@ -106,6 +106,7 @@ def check_claims(world: World, facts: dict[str, Any], findings: Findings) -> Non
     of_groups = {trial.id: trial for trial in world.trials if trial.group_test is not None}
     findings.same_set("circuits", [one["id"] for one in facts["circuits"]], set(mine))
     findings.same_set("groups", [one["id"] for one in facts["groups"]], set(of_groups))
+    _check_names(world, facts, of_groups, findings)
     _check_paths(world, facts, findings)
     today = date.fromisoformat(facts["on"])
     plane = Plane(world)
@@ -162,10 +163,32 @@ def check_claims(world: World, facts: dict[str, Any], findings: Findings) -> Non
     _check_counts(facts, verdicts, findings)
 
 
+def _check_names(
+    world: World, facts: dict[str, Any], groups: dict[str, Trial], findings: Findings
+) -> None:
+    """What is only told of circuits and groups, as the records have it."""
+    for one in facts["circuits"]:
+        row = world.records.by["circuits"].get(one["id"])
+        if row is None:
+            continue
+        for name in ("name", "a", "b", "service", "group", "scheme"):
+            known = row.get(name) or ("default" if name == "service" else None)
+            findings.same(f"circuit {one['id']}: {name}", one[name], known)
+    for one in facts["groups"]:
+        trial = groups.get(one["id"])
+        if trial is not None:
+            findings.same(f"group {one['id']}: members", one["members"], list(trial.circuits))
+            findings.same(f"group {one['id']}: test", one["group_test"], trial.group_test)
+
+
 def _check_waivers(
     world: World, told: list[dict[str, Any]], waived: Waived, today: date, findings: Findings
 ) -> None:
-    """Each waiver as the rules state it, its state, and the digest of what it accepts."""
+    """Each waiver as the rules state it, its state, and the digest of what it accepts.
+
+    `today` is the day for which the evidence was judged; that it counts then and not now is told.
+    """
+    now = datetime.now(tz=UTC).date()
     stated = world.records.rules.get("waiver", ())
     findings.same("number of waivers", len(told), len(stated))
     for place, (one, waiver, (state, record)) in enumerate(
@@ -176,6 +199,11 @@ def _check_waivers(
             findings.same(f"{what}: {name}", one[name], waiver.get(name))
         findings.same(f"{what}: until", one["until"], last_day(waiver).isoformat())
         findings.same(f"{what}: counts", one["counts"], one["state"] == IN_FORCE)
+        findings.holds(
+            not one["counts"] or last_day(waiver) >= now,
+            f"{what}: counts on {today.isoformat()}, the day judged, and lapsed on "
+            f"{last_day(waiver).isoformat()}: what rests on it does not hold today",
+        )
         days = (last_day(waiver) - today).days if one["counts"] else None
         findings.same(f"{what}: lapses in days", one["lapses_in_days"], days)
         if place in waived.doubtful and one["state"] != IDLE:
@@ -249,13 +277,17 @@ def _check_shared(
         findings.skip(f"{what}: all that is shared, as the course of a drawn cable is not certain")
         lacking = set(found) - set(claimed) - set(claim["unavoidable"]) - set(claim.get("tail", ()))
         findings.holds(not lacking, f"{what}: shares {_few(sorted(lacking))} as well")
+        ends = {str(site) for site in _end_sites(world, trial)}
+        outside = [one for one in claim.get("tail", ()) if not ends & world.leads(one)]
+        findings.holds(not outside, f"{what}: {_few(outside)} of its tail lies at neither end")
     else:
         findings.same_set(f"{what}: shared", claimed, set(found))
-        findings.same_set(
-            f"{what}: unavoidable", claim["unavoidable"], {name_of(a) for a in shared.unavoidable}
-        )
-        if trial.group_test is None:
-            findings.same_set(f"{what}: tail", claim["tail"], {name_of(a) for a in shared.tail})
+    # Where the ways end, and so what is excused, does not hang on the course of a cable.
+    findings.same_set(
+        f"{what}: unavoidable", claim["unavoidable"], {name_of(a) for a in shared.unavoidable}
+    )
+    if not unsure and trial.group_test is None:
+        findings.same_set(f"{what}: tail", claim["tail"], {name_of(a) for a in shared.tail})
     labels = {_label(trial, key): key for key in paths}
     on_all = [one["asset"] for one in claim["shared"] if _on_all(one, trial)]
     findings.same_set(
@@ -298,6 +330,13 @@ def _check_shared(
         if trial.group_test != "pairwise":
             on_it = {label for label, key in labels.items() if asset in world.relied[key]}
             findings.same_set(f"{said}: chains", list(chains), on_it)
+
+
+def _end_sites(world: World, trial: Trial) -> set[Any]:
+    """The sites where a trial's circuits end."""
+    by = world.records.by
+    ends = (by["circuits"][circuit].get(end) for circuit in trial.circuits for end in ("a", "b"))
+    return {by["equipment"].get(str(end), {}).get("site") for end in ends} - {None}
 
 
 def _chains(shared: dict[str, Any]) -> dict[str, list[str]]:
@@ -403,6 +442,13 @@ def _check_gaps(
     ]
     if breach.loose and not breach.stands:
         found.append((NEAR_ACCURACY, trial.id))
+    unsure = {one for side in trial.sides for key in side for one in world.relied[key]}
+    unsure &= world.cables.unsure
+    findings.holds(
+        not unsure or any(code in DRAWN_GAPS for code, _ in told),
+        f"{what}: the course of {_few(sorted(map(name_of, unsure)))} is not certain, and no gap "
+        "says so",
+    )
     extra, lacking = Counter(own) - Counter(found), Counter(found) - Counter(own)
     findings.holds(not extra, f"{what}: no such gap touches it: {_few(sorted(extra))}")
     findings.holds(not lacking, f"{what}: gaps touch it that are not told: {_few(sorted(lacking))}")

@@ -70,6 +70,9 @@ class Records:
     rules: dict[str, Any]
     inputs: list[tuple[str, str]]
     gone: list[tuple[str, str, str]] = field(default_factory=list)
+    stated_crs: str | None = None
+    name: str | None = None
+    revision: str | None = None
     by: dict[str, dict[str, Row]] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -78,6 +81,19 @@ class Records:
             role: {row["id"]: row for row in mine if row.get("id")}
             for role, mine in self.rows.items()
         }
+
+    def middle_degrees(self) -> float | None:
+        """Longitude in the middle of the plant; None where nothing has a place."""
+        shapes = [
+            row["geometry"]
+            for role in ("sites", "structures", "segments")
+            for row in self.rows[role]
+            if row.get("geometry") is not None
+        ]
+        if not shapes:
+            return None
+        x, y = shapely.get_coordinates(shapes).mean(axis=0)
+        return float(Transformer.from_crs(self.crs, LON_LAT, always_xy=True).transform(x, y)[0])
 
 
 def read_records(study: Path, working_crs: str) -> Records:
@@ -115,6 +131,9 @@ def read_records(study: Path, working_crs: str) -> Records:
         merged(stated),
         list(dict.fromkeys(inputs)),
         gone,
+        _last(chain, "crs", None),
+        chain[-1][1].get("name"),
+        chain[-1][1].get("revision"),
     )
 
 

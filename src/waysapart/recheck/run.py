@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from collections.abc import Iterator
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from pyproj import CRS
 
 from waysapart.errors import Problem, StudyError
+from waysapart.gaps import GAP_CODES
 from waysapart.recheck.claims import DERIVED, Findings, check_claims
 from waysapart.recheck.no_pair import check_no_pairs
 from waysapart.recheck.reading import Records, read_records
@@ -17,7 +20,25 @@ from waysapart.recheck.rules import UnreadableError
 from waysapart.recheck.sums import check_figures
 from waysapart.recheck.world import DRAWN_GAPS, World, build
 
+FORMAT = 2
+"""The form of evidence that this program holds; it reads no other."""
 SCHEMA = "urn:waysapart:evidence:1"
+_OF_BOTH = {
+    *("format", "waysapart", "study", "revision", "crs", "caution", "inputs", "matched"),
+    *("summary", "circuits", "notes"),
+}
+FIELDS = {
+    "prove": {
+        *_OF_BOTH,
+        *("made", "on", "out", "groups", "schemes", "links", "tests", "drums", "figures_say"),
+        *("gaps", "record_first", "waivers", "evidence", "ages", "assumptions"),
+    },
+    "reroute": {*_OF_BOTH, "cost_is", "cost_unit", "work", "proved", "build", "weights"},
+}
+"""All that `prove --json` and `reroute --json` write at the top; no more and no less."""
+_UTM = range(32601, 32661), range(32701, 32761)
+_BESIDE_DEG = 9.0
+"""From the middle of a zone to the far edge of the next."""
 
 
 def run(study: Path, file: Path) -> dict[str, Any]:
@@ -25,12 +46,14 @@ def run(study: Path, file: Path) -> dict[str, Any]:
     facts = _facts(file)
     findings = Findings()
     try:
-        if "evidence" not in facts:
-            check_no_pairs(study, facts, findings)
-            return _told(findings, [])
         records = read_records(study, str(facts["crs"]))
-        hold(records, facts, findings)
-        return _told(findings, _changed(records, facts))
+        changed = _changed(records, facts)
+        _check_crs(records, facts, findings)
+        if "evidence" in facts:
+            hold(records, facts, findings)
+        else:
+            check_no_pairs(records, facts, findings)
+        return _told(findings, changed)
     except UnreadableError as error:
         raise StudyError([Problem(str(error), str(study))]) from error
     except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
@@ -41,11 +64,17 @@ def run(study: Path, file: Path) -> dict[str, Any]:
 
 def hold(records: Records, facts: dict[str, Any], findings: Findings) -> None:
     """Hold what `prove --json` wrote against the records of a study."""
+    _check_days(facts, findings)
+    for key, stated in (("study", records.name), ("revision", records.revision)):
+        if stated is not None:
+            findings.same(key, facts[key], stated)
     world = build(records, facts)
     findings.false += world.cables.false
     check_claims(world, facts, findings)
     check_figures(world, facts, findings)
     _check_all_gaps(world, facts, findings)
+    others = sorted(code for code, one in GAP_CODES.items() if code not in DERIVED)
+    findings.skip(f"whether there are more gaps of these codes: {', '.join(others)}")
     _check_assumptions(records, facts, world.ground.left_out, findings)
     if world.cables.drawn:
         findings.skip(
@@ -53,19 +82,70 @@ def hold(records: Records, facts: dict[str, Any], findings: Findings) -> None:
         )
 
 
+def _check_days(facts: dict[str, Any], findings: Findings) -> None:
+    """When the evidence was made, and for which day it judges."""
+    made = datetime.fromisoformat(facts["made"])
+    ahead = made > datetime.now(tz=UTC) + timedelta(days=1)
+    findings.holds(not ahead, f"the evidence was made on {facts['made']}, which is yet to come")
+    if date.fromisoformat(facts["on"]) != made.date():
+        findings.skip(f"today: the evidence judges {facts['on']}, and was made on {made.date()}")
+
+
 def _facts(file: Path) -> dict[str, Any]:
     try:
-        facts = json.loads(file.read_bytes())
+        facts = json.loads(file.read_bytes(), object_pairs_hook=_once)
     except OSError as error:
         raise StudyError([Problem(f"cannot be read: {error.strerror}", str(file))]) from error
     except (ValueError, RecursionError) as error:
         raise StudyError([Problem(f"is not JSON: {error}", str(file))]) from error
-    known = isinstance(facts, dict) and ("evidence" in facts or "circuits" in facts)
-    schema = facts.get("evidence", {"schema": SCHEMA}).get("schema") if known else None
-    if schema != SCHEMA:
-        message = f"expected what prove --json or reroute --json writes, of schema {SCHEMA}"
-        raise StudyError([Problem(message, str(file))])
+    if wrong := list(_misshapen(facts)):
+        raise StudyError([Problem(message, str(file)) for message in wrong])
     return dict(facts)
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) != len(pairs):
+        twice = next(key for key, count in Counter(key for key, _ in pairs).items() if count > 1)
+        raise ValueError(f"the key {twice!r} stands twice in one object")
+    return found
+
+
+def _misshapen(facts: Any) -> Iterator[str]:
+    """What makes a file no evidence of ours, so that nothing in it can be held."""
+    expected = "expected what prove --json or reroute --json writes"
+    if not isinstance(facts, dict) or "circuits" not in facts:
+        yield f"is no evidence: {expected}"
+        return
+    if facts.get("format") != FORMAT:
+        yield f"is of format {facts.get('format')!r}, and recheck holds format {FORMAT}: {expected}"
+        return
+    command = "reroute" if "cost_is" in facts else "prove"
+    lacking, extra = FIELDS[command] - set(facts), set(facts) - FIELDS[command]
+    for name in sorted(lacking):
+        yield f"lacks {name!r}, which {command} --json writes"
+    for name in sorted(extra):
+        yield f"holds {name!r}, which {command} --json does not write"
+    schema = facts["evidence"].get("schema") if isinstance(facts.get("evidence"), dict) else SCHEMA
+    if schema != SCHEMA:
+        yield f"is of schema {schema!r}; {expected}, of schema {SCHEMA}"
+
+
+def _check_crs(records: Records, facts: dict[str, Any], findings: Findings) -> None:
+    """The grid is the study's own, or else a zone of UTM that the plant lies in or beside."""
+    if records.stated_crs is not None:
+        same = CRS.from_user_input(records.stated_crs) == records.crs
+        findings.holds(
+            same, f"the crs is {facts['crs']!r}, not {records.stated_crs!r} of the study"
+        )
+        return
+    code = int((records.crs.to_authority() or ("", "0"))[1])
+    zone = next((code - north.start for north in _UTM if code in north), None)
+    lon = records.middle_degrees()
+    near = zone is not None and (
+        lon is None or abs((lon - (zone * 6 - 177) + 180) % 360 - 180) <= _BESIDE_DEG
+    )
+    findings.holds(near, f"the crs {facts['crs']!r} is not the UTM zone of the plant")
 
 
 def _told(findings: Findings, changed: list[str]) -> dict[str, Any]:
@@ -125,7 +205,6 @@ def _check_assumptions(
         for key in _keys(one["key"]):
             value = value.get(key) if isinstance(value, dict) else None
         findings.same(f"assumption {one['key']}", one["value"], _plain(value))
-    findings.holds(CRS.from_user_input(facts["crs"]) == records.crs, "the crs is another")
     findings.same_set("out of service", facts["out"], set(records.out))
 
 

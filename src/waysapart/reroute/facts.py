@@ -12,6 +12,7 @@ from waysapart.reroute.space import TIE, UNIT
 from waysapart.reroute.told import proof_facts, proof_words
 from waysapart.reroute.try_out import Option
 from waysapart.verdicts.facts import CAUTION
+from waysapart.verdicts.plain import FORMAT
 
 if TYPE_CHECKING:
     from waysapart.reroute.ask import Reroute
@@ -33,6 +34,7 @@ def reroute_facts(reroute: Reroute) -> dict[str, Any]:
     circuits = [_target(reroute, found) for found in reroute.found]
     statuses = [one["status"] for one in circuits]
     return {
+        "format": FORMAT,
         "waysapart": __version__,
         "study": study.name,
         "revision": study.revision,

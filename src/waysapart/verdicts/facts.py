@@ -25,7 +25,7 @@ from waysapart.verdicts.facts_figures import (
 )
 from waysapart.verdicts.facts_spacing import SpacingFacts
 from waysapart.verdicts.facts_tests import drum_facts, tested_facts
-from waysapart.verdicts.plain import figure, text_or_none
+from waysapart.verdicts.plain import FORMAT, figure, text_or_none
 from waysapart.verdicts.prove import WORST_FIRST, Proof
 from waysapart.verdicts.record_first import record_first
 from waysapart.verdicts.sides import Trial
@@ -51,6 +51,7 @@ def proof_facts(proof: Proof) -> dict[str, Any]:
         _group(sheet, spacing, test) for test in range(proof.circuit_count, len(proof.trials))
     ]
     return {
+        "format": FORMAT,
         "waysapart": __version__,
         "study": study.name,
         "revision": study.revision,
