@@ -15,6 +15,7 @@ from pyproj import Transformer
 
 import drawn_plant
 import waysapart as wa
+from mutations import Files
 from random_plant import write_random_study
 from small_study import write_small_study
 from waysapart.cli import main
@@ -122,6 +123,43 @@ def test_distances_hold_anywhere_on_earth(
     (study / "rules.toml").write_text(f"[services.default]\n{rules}", encoding="utf-8")
     facts = _proved(study)
     assert (facts["circuits"][0]["verdict"] == "shared") == (feet > 200)
+    assert _held(study, facts, tmp_path / "evidence.json")["false"] == []
+
+
+HOSTILE = ("{} (1)", '"{}"', "{}, {}", "{{{}}}", "<b>{}</b>", "{} for {}", "it's {}", "{} [0-3]")
+
+
+@pytest.mark.parametrize("dress", HOSTILE)
+def test_ids_may_hold_anything(dress: str, tmp_path: Path) -> None:
+    """Quotes, brackets, commas and markup in every id and in the name of the service."""
+
+    def called(name: str) -> str:
+        return dress.replace("{{", "{").replace("}}", "}").replace("{}", name)
+
+    study = write_random_study(tmp_path / "study", 4, waivers=0.0)
+    files = Files(study)
+    ids = {row["id"] for rows in files.rows.values() for row in rows if row.get("id")}
+    ids |= {
+        row[name]
+        for rows in files.rows.values()
+        for row in rows
+        for name in ("scheme",)
+        if row.get(name)
+    }
+    for rows in files.rows.values():
+        for row in rows:
+            for column, value in row.items():
+                if isinstance(value, str) and column not in ("kind", "path", "medium"):
+                    parts = [called(one) if one in ids else one for one in value.split(";")]
+                    row[column] = ";".join(parts)
+    for row in files.rows["circuits"]:
+        row["service"] = called("fast")
+    files.write()
+    services = f"\n[services.{json.dumps(called('fast'))}]\nmax_delay_us = 4000\n"
+    rules = study / "rules.toml"
+    rules.write_text(rules.read_text(encoding="utf-8") + services, encoding="utf-8")
+    facts = _proved(study)
+    assert {one["id"] for one in facts["circuits"]} >= {called("K1")}
     assert _held(study, facts, tmp_path / "evidence.json")["false"] == []
 
 

@@ -63,7 +63,8 @@ def check_no_pairs(records: Records, facts: dict[str, Any], findings: Findings) 
         check_kept(what, proof, edges, findings)
         members = circuit.get("members") or [circuit["id"]]
         _check_asked(what, members, proof, record.world, findings)
-        _check_edges(what, proof, edges, record, findings)
+        _check_nodes(what, proof, findings)
+        _check_edges(what, members, proof, edges, record, findings)
         _check_excused(what, proof, record, findings)
         check_pairs(what, members, proof, record.world, findings)
         check_limits(what, members, proof, record.world, findings)
@@ -168,7 +169,7 @@ class _Record:
 
     def along(self, edge: dict[str, Any]) -> set[str]:
         """All that the stretch of cable of an edge, and the equipment at its ends, rely on."""
-        found: set[Asset] = {str(end).rsplit(" (", 1)[0] for end in edge["ends"]}
+        found: set[Asset] = {str(end) for end in edge["at"] if end is not None}
         cables = self.world.cables
         if edge.get("cable") in cables.chain:
             whole = {name: whole_cable(cables, name) for name in cables.chain}
@@ -203,27 +204,76 @@ def _recorded(records: Records, facts: dict[str, Any]) -> _Record:
     return _Record(world, links)
 
 
+def _check_nodes(what: str, proof: dict[str, Any], findings: Findings) -> None:
+    """Edges meet where they meet on record: each place, and each of its optics, is one node."""
+    places: dict[str, Any] = {}
+    names: dict[Any, str] = {}
+    for told in proof["edges"]:
+        for name, asset in zip(told["ends"], told["at"], strict=True):
+            optics = None if asset == told.get("equipment") else told.get("optics")
+            place = (asset or name, optics)
+            alike = places.setdefault(name, place) == place
+            alike = names.setdefault(place, name) == name and alike
+            findings.holds(alike, f"{what}: {name} and {names[place]} are not told apart or one")
+    ids = [one["id"] for one in proof["edges"]]
+    findings.holds(len(ids) == len(set(ids)), f"{what}: an edge stands twice in its proof")
+
+
 def _check_edges(
-    what: str, proof: dict[str, Any], edges: dict[str, Edge], record: _Record, findings: Findings
+    what: str,
+    members: list[str],
+    proof: dict[str, Any],
+    edges: dict[str, Edge],
+    record: _Record,
+    findings: Findings,
 ) -> None:
     """Links of the proof are those on record, none is left out, and they rely on what it says."""
     pairs = {one["id"]: set(one["segments"]) for one in proof.get("pairs", ())}
+    by = record.world.records.by
+    known: dict[str, set[str]] = {member: set() for member in members}
     for told in proof["edges"]:
         name = str(told["id"])
-        link = record.links.get(name)
+        link = record.links.get(told["link"]) if "link" in told else None
         allowed = set(link.relies_on) if link else record.along(told)
         allowed |= {pair for pair, segments in pairs.items() if segments & allowed}
-        if link is None:
-            findings.skip(f"{what}: that its proof knows every stretch of cable with free fibres")
+        member = told.get("member", members[0])
+        findings.holds(member in known, f"{what}: {name} is for {member}, which it does not ask of")
+        if link is not None:
+            known.setdefault(member, set()).add(told["link"])
+            joins = set(told["at"]) == set(link.ends)
+            findings.holds(joins, f"{what}: {name} joins other equipment")
+        elif told["what"] == "member":
+            row = by["circuits"].get(member, {})
+            own = {row.get("a"), row.get("b")}
+            findings.holds(set(told["at"]) - {None} <= own, f"{what}: {name} is no end of {member}")
         else:
-            findings.holds(
-                set(edges[name].ends) == set(link.ends), f"{what}: {name} joins other equipment"
-            )
+            findings.skip(f"{what}: that its proof knows every stretch of cable with free fibres")
         wrong = sorted(edges[name].relies_on - allowed)
         findings.holds(not wrong, f"{what}: {name} does not rely on {', '.join(wrong[:8])}")
     _check_left_out(what, proof, record, findings)
-    left_out = sorted(set(record.links) - set(edges) - set(map(str, proof["without"])))
-    findings.holds(not left_out, f"{what}: its proof leaves out {', '.join(left_out[:8])}")
+    barred = set(map(str, proof["without"]))
+    for member, links in known.items():
+        row = by["circuits"].get(member, {})
+        left_out = sorted(
+            name
+            for name, link in record.links.items()
+            if name not in links
+            and name not in barred
+            and not (
+                len(members) > 1 and _relays(record, link, {str(row.get("a")), str(row.get("b"))})
+            )
+        )
+        findings.holds(not left_out, f"{what}: its proof leaves out {', '.join(left_out[:8])}")
+
+
+def _relays(record: _Record, link: Edge, own: set[str]) -> set[str]:
+    """Relays of other circuits at the ends of a link, which pass nothing on."""
+    equipment = record.world.records.by["equipment"]
+    return {
+        end
+        for end in set(link.ends) - own
+        if equipment.get(end, {"kind": "relay"}).get("kind") == "relay"
+    }
 
 
 AT_A_RELAY = "ends at the relay of another circuit, which passes nothing on"
@@ -236,19 +286,13 @@ def _check_left_out(what: str, proof: dict[str, Any], record: _Record, findings:
     }
     silent = sorted(set(map(str, proof["without"])) - set(reasons))
     findings.holds(not silent, f"{what}: no reason is given to leave out {', '.join(silent[:8])}")
-    equipment = record.world.records.by["equipment"]
     for name, because in reasons.items():
         if because != AT_A_RELAY:
             findings.skip(f"{what}: what is left out of its proof, because: {because}")
             continue
         link = record.links.get(name)
-        ends = set(link.ends) if link else set()
-        relays = {
-            end
-            for end in ends - set(proof["ends"])
-            if equipment.get(end, {"kind": "relay"}).get("kind") == "relay"
-        }
-        alone = len(ends) == 1
+        relays = _relays(record, link, set(proof["ends"])) if link else set()
+        alone = link is not None and len(set(link.ends)) == 1
         findings.holds(
             bool(relays) or alone, f"{what}: {name} does not end at the relay of another circuit"
         )

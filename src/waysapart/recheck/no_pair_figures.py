@@ -153,10 +153,10 @@ class _Lines:
             return None if use is None else figures.stretch_us(use, self._wavelength(edge))
         if edge["what"] != "link":
             return None
-        hop = self.world.hops[edge["id"]]
-        go, back = self.world.figures.delay_us(edge["id"])
+        hop = self.world.hops[edge["link"]]
+        go, back = self.world.figures.delay_us(edge["link"])
         via = sum(assumed_us(self.world.records, one) or 0.0 for one in hop.row.get("via") or ())
-        half = sum(self._half_us[end] for end in edge["ends"])
+        half = sum(self._half_us[end] for end in edge["at"])
         return None if go is None or back is None else float(max(go, back) + via + half)
 
     def loss_db(self, edge: dict[str, Any]) -> float | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import tomllib
 from collections import Counter
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
@@ -210,9 +211,10 @@ def _check_assumptions(
 
 def _keys(dotted: str) -> list[str]:
     """`fibres."G.652.D".db_per_km.1310` as its keys."""
-    found = []
-    for place, part in enumerate(dotted.split('"')):
-        found += [part] if place % 2 else [key for key in part.split(".") if key]
+    found, at = [], tomllib.loads(f"{dotted} = 0")
+    while isinstance(at, dict):
+        ((key, at),) = at.items()
+        found.append(key)
     return found
 
 

@@ -148,15 +148,28 @@ def _weights(space: Space, edge: int, limits: Sequence[str]) -> dict[str, int]:
 
 
 def _course(space: Space, edge: int) -> dict[str, Any]:
-    """Of a stretch, its cable, from where to where, and its panels; of a port, its equipment."""
+    """What an edge is on record, by ids.
+
+    `at`, the assets at its ends (null: all ends of a group); of a group, the `member` that it
+    is for. Of a link, its id; of a port, its equipment; of a stretch, its cable, from where to
+    where, and its panels.
+    """
     ground, ref = space.ground, int(space.edges.ref[edge])
     kind, layer = space.edges.kind[edge], int(space.edges.layer[edge])
+    ends = (space.edges.nodes[int(side[edge])].asset for side in (space.graph.u, space.graph.v))
+    course: dict[str, Any] = {"at": [str(ground.names[a]) if a >= 0 else None for a in ends]}
+    if len(space.members) > 1:
+        member = ref if kind == MEMBER else int(space.edges.member[edge])
+        course["member"] = space.members[member].id
+    if kind == LINK:
+        return {**course, "link": str(ground.names[len(ground.network.assets) + ref])}
     if kind == PORT:
-        return {"equipment": str(ground.names[ref]), "optics": layer}
+        return {**course, "equipment": str(ground.names[ref]), "optics": layer}
     if kind != STRETCH:
-        return {}
+        return course
     cable = ground.study.tables["cables"]["id"].iloc[int(ground.stretches.cable[ref])]
     return {
+        **course,
         "cable": str(cable),
         "optics": layer,
         "from": str(ground.names[ground.stretches.a[ref]]),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -27,7 +28,9 @@ class Table(BaseModel):
 def dotted(path: Sequence[object]) -> str:
     """A path of keys as TOML writes it, such as `fibres."G.652.D".db_per_km.1310`."""
     keys = (str(key) for key in path)
-    return ".".join(key if _BARE_KEY.fullmatch(key) else f'"{key}"' for key in keys)
+    return ".".join(
+        key if _BARE_KEY.fullmatch(key) else json.dumps(key, ensure_ascii=False) for key in keys
+    )
 
 
 def load_toml(path: Path, file: str, ledger: Ledger) -> dict[str, Any] | None:
