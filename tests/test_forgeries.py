@@ -130,6 +130,15 @@ def test_an_empty_or_stripped_file_is_refused(text: str, plant: tuple[Path, Fact
     assert _told(plant[0], {}, text)
 
 
+def test_a_set_without_end_is_told_at_once(plant: tuple[Path, Facts]) -> None:
+    folder, sound = plant
+    facts = deepcopy(sound)
+    facts["evidence"]["paths"][0]["relies_on"] = "0-60000000000"
+    assert any(
+        "names assets that the evidence does not list" in one for one in _told(folder, facts)
+    )
+
+
 def test_a_key_that_stands_twice_is_refused(plant: tuple[Path, Facts]) -> None:
     """A reader that takes the first would show `apart`, one that takes the last the truth."""
     folder, facts = plant
@@ -174,6 +183,30 @@ def test_a_record_that_changed_since_makes_it_no_longer_true(tmp_path: Path) -> 
     assert done.exit_code == 1
     assert "no longer true: " in done.output
     assert "false: " not in done.output
+
+
+def test_what_tests_found_is_not_talked_away(estuary_proof: wa.Proof, tmp_path: Path) -> None:
+    """Ten dB less by a measured loss of nobody's, with sum and margin to match."""
+    facts = json.loads(json.dumps(estuary_proof.facts()))
+    tested = {row["link"] for row in facts["tests"] if row.get("link")} or {
+        str(row) for row in estuary_proof.study.tables["measurements"]["link"].dropna()
+    }
+    rows = [
+        row
+        for one in facts["circuits"]
+        for path in one["paths"].values()
+        for row in path["loss"]
+        if row["link"] in tested and row["margin_db"] is not None
+    ]
+    assert rows
+    for row in rows:
+        row["terms"]["test_db"] -= 10.0
+        row["loss_db"] -= 10.0
+        row["margin_db"] += 10.0
+    evidence = tmp_path / "forged.json"
+    evidence.write_text(json.dumps(facts), encoding="utf-8")
+    told = recheck(Path(estuary_proof.study.folder), evidence)["false"]
+    assert any("its tests say" in text for text in told)
 
 
 def test_a_doubt_of_ones_own_excuses_nothing(tmp_path: Path) -> None:

@@ -89,12 +89,12 @@ def name_of(asset: Asset) -> str:
     return asset if isinstance(asset, str) else asset[1]
 
 
-def numbers(text: str) -> set[int]:
-    """'0-3 7' as {0, 1, 2, 3, 7}."""
+def numbers(text: str, count: int) -> set[int]:
+    """'0-3 7' as {0, 1, 2, 3, 7}; a number of `count` or more says that there are such."""
     found: set[int] = set()
     for run in text.split():
         low, _, high = run.partition("-")
-        found |= set(range(int(low), int(high or low) + 1))
+        found |= set(range(int(low), min(int(high or low), count) + 1))
     return found
 
 
@@ -216,7 +216,10 @@ def _check_waivers(
 
 def _check_paths(world: World, facts: dict[str, Any], findings: Findings) -> None:
     evidence = facts["evidence"]
-    assets, hops = evidence["assets"], numbers(evidence["roles"].get("links", ""))
+    assets, hops = (
+        evidence["assets"],
+        numbers(evidence["roles"].get("links", ""), len(evidence["assets"])),
+    )
     hazards = set(world.records.by["hazards"])
     claimed = {(one["circuit"], one["path"]): one for one in evidence["paths"]}
     findings.same(
@@ -234,7 +237,7 @@ def _check_paths(world: World, facts: dict[str, Any], findings: Findings) -> Non
         findings.same(f"{what}: out of service", told["out_of_service"], key in world.lost)
         if key in world.undecided:
             findings.skip(f"{what}: which way round its ring is the shorter")
-        members = numbers(claimed[key]["relies_on"])
+        members = numbers(claimed[key]["relies_on"], len(assets))
         if members and max(members) >= len(assets):
             findings.holds(False, f"{what}: its set names assets that the evidence does not list")
             continue

@@ -447,7 +447,9 @@ def _tests(records: Records, owner: str, value: str) -> dict[str, Tests]:
     """The newest tests of each cable or link; those of drums are of cable not in its place."""
     groups: dict[str, dict[tuple[Any, bool], list[Row]]] = {}
     for row in records.rows["measurements"]:
-        if row.get(owner) and row.get(value) is not None and row.get("stage") != "drum":
+        to_come = str(row.get("date") or "")[:10] > records.on
+        counts = row.get(owner) and row.get("stage") != "drum" and not to_come
+        if counts and row.get(value) is not None:
             key = (row.get("fibre"), row.get("direction") == "return")
             groups.setdefault(row[owner], {}).setdefault(key, []).append(row)
     found: dict[str, Tests] = {}

@@ -60,7 +60,8 @@ LON_LAT = CRS.from_epsg(4326)
 class Records:
     """All rows of a study by role, what study.toml says, and what was read for it.
 
-    `gone` are rows that lost a reference to a removed id: (role, owner, column).
+    `gone` are rows that lost a reference to a removed id: (role, owner, column). `on` is the
+    day that evidence is judged for: later tests do not count.
     """
 
     rows: dict[str, list[Row]]
@@ -73,6 +74,7 @@ class Records:
     stated_crs: str | None = None
     name: str | None = None
     revision: str | None = None
+    on: str = "9999-12-31"
     by: dict[str, dict[str, Row]] = field(init=False)
 
     def __post_init__(self) -> None:

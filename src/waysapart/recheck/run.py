@@ -66,6 +66,7 @@ def run(study: Path, file: Path) -> dict[str, Any]:
 def hold(records: Records, facts: dict[str, Any], findings: Findings) -> None:
     """Hold what `prove --json` wrote against the records of a study."""
     _check_days(facts, findings)
+    records.on = facts["on"]
     for key, stated in (("study", records.name), ("revision", records.revision)):
         if stated is not None:
             findings.same(key, facts[key], stated)

@@ -271,6 +271,23 @@ def _tested(world: World, link: str) -> bool:
     )
 
 
+def _measured_db(world: World, hop: Hop) -> float:
+    """The greatest loss that the newest tests of a link itself found at its wavelength."""
+    records, newest = world.records, dict[tuple[Any, ...], tuple[str, float]]()
+    for test in records.rows["measurements"]:
+        day, nm = str(test.get("date") or "")[:10], test.get("wavelength_nm")
+        works_at = hop.row.get("wavelength_nm")
+        away = 0.0 if nm is None or works_at is None else abs(nm - works_at)
+        counts = test.get("link") == hop.row["id"] and test.get("stage") != "drum"
+        if not counts or test.get("loss_db") is None or day > records.on:
+            continue
+        if away > records.rules["defaults"]["wavelength_tolerance_nm"]:
+            continue
+        key = test.get("fibre"), test.get("direction") == "return", nm
+        newest[key] = max(newest.get(key, ("", 0.0)), (day, test["loss_db"]))
+    return max((loss for _, loss in newest.values()), default=0.0)
+
+
 def _check_terms(
     world: World, hop: Hop, terms: dict[str, Any], said: str, findings: Findings
 ) -> None:
@@ -304,7 +321,16 @@ def _check_terms(
     findings.same(f"{said}, splices", (terms["splices"], terms["splices_from"]), (count, basis))
     _close(findings, f"{said}, splices_db", terms["splices_db"], db, LOSS_DB)
     if _tested(world, name):
-        findings.skip(f"{said.rsplit(': ', maxsplit=1)[-1]}: what tests add to it")
+        findings.skip(f"loss of {name}: what tests of its cables add to it")
+        least = max(
+            sum(terms[one] or 0.0 for one in ("connectors_db", "mismatch_db", "via_db")),
+            _measured_db(world, hop),
+        )
+        listed = ("fibre_db", "splices_db", "connectors_db", "mismatch_db", "via_db", "test_db")
+        found = sum(terms[one] or 0.0 for one in listed)
+        findings.holds(
+            found >= least - LOSS_DB, f"{said}: {found:.4f}, and its tests say {least:.4f} or more"
+        )
     elif "test_db" in terms:
         _close(findings, f"{said}, test_db", terms["test_db"], 0.0, LOSS_DB)
 
