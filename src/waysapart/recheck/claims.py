@@ -94,7 +94,7 @@ def numbers(text: str, count: int) -> set[int]:
     found: set[int] = set()
     for run in text.split():
         low, _, high = run.partition("-")
-        found |= set(range(int(low), min(int(high or low), count) + 1))
+        found |= set(range(min(int(low), count), min(int(high or low), count) + 1))
     return found
 
 
