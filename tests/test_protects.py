@@ -492,7 +492,7 @@ def test_the_page_tells_it_circuit_by_circuit(tmp_path: Path) -> None:
     text = page.read_text(encoding="utf-8")
     assert "When what it protects falls" in text
     assert "Silent when line L1 falls (all of it)" in text
-    assert "Silent when what they protect falls" in text
+    assert "Left without a path when what they protect falls" in text
 
 
 def test_the_page_for_readers_outside_names_no_line(tmp_path: Path) -> None:

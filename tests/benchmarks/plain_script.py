@@ -74,7 +74,7 @@ def add_power(graph, layers):
     for row in layers["equipment"].itertuples():
         graph.add_edge(row.id, row.site)
     for row in layers["equipment"].itertuples():
-        if isinstance(row.supplies, str):
+        if isinstance(row.supplies, str) and row.supplies != "-":
             relied = [nx.descendants(graph, one) | {one} for one in row.supplies.split(";")]
             for common in set.intersection(*relied):
                 graph.add_edge(row.id, common)
