@@ -307,3 +307,35 @@ def test_a_leaf_that_lists_courses_by_hand() -> None:
 )
 def test_a_false_no_pair_proof_is_told(tree: dict[str, Any], edges: dict[str, Edge]) -> None:
     assert _tree(tree, edges) != []
+
+
+def test_a_report_carries_its_evidence(estuary_proof: wa.Proof, tmp_path: Path) -> None:
+    """The whole of `prove --json`; a report for readers outside carries none."""
+    study = Path(estuary_proof.study.folder)
+    page = wa.write_report(estuary_proof, tmp_path / "report.html")
+    alone = tmp_path / "evidence.json"
+    alone.write_text(json.dumps(estuary_proof.facts()), encoding="utf-8")
+    found = recheck(study, page)
+    assert found["false"] == []
+    assert found == recheck(study, alone)
+    done = CliRunner().invoke(main, ["recheck", str(study), str(page)])
+    assert done.exit_code == 0, done.output
+
+
+@pytest.mark.parametrize(
+    ("block", "said"),
+    [
+        ("", "carries no evidence"),
+        ('<script type="application/gzip" id="evidence">AA==</script>' * 2, "not one"),
+        (
+            '<script type="application/gzip" id="evidence">bm8gZ3ppcA==</script>',
+            "cannot be unpacked",
+        ),
+        ('<script type="application/gzip" id="evidence">H4sIAAAA</script>', "cut off"),
+    ],
+)
+def test_a_page_without_evidence_is_refused(block: str, said: str, tmp_path: Path) -> None:
+    page = tmp_path / "report.html"
+    page.write_text(f"<!DOCTYPE html>\n<html>{block}</html>", encoding="utf-8")
+    with pytest.raises(StudyError, match=said):
+        recheck(ROOT / "examples" / "estuary", page)

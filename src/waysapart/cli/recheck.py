@@ -10,23 +10,24 @@ import click
 from waysapart.cli.common import busy, json_option, output, telling_errors, write_json
 
 
-@click.command(short_help="Check the evidence of prove --json against the layers.")
+@click.command(short_help="Check evidence, of prove --json or in a report, against the layers.")
 @click.argument("study", type=click.Path(path_type=Path), metavar="STUDY")
-@click.argument("file", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE.json")
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE")
 @json_option
 @telling_errors
 def recheck(study: Path, file: Path, json_file: str | None) -> None:
     """Check evidence against the layers, sharing no code with the prover.
 
-    FILE.json is what `prove --json` wrote, or `reroute --json` for its proofs that no
-    separate pair exists. Says what holds, what is false, what could not be checked,
-    and which inputs have changed since.
+    FILE is what `prove --json` wrote, or `reroute --json` for its proofs that no
+    separate pair exists, or a report, which carries its evidence. Says what holds,
+    what is false, what could not be checked, and which inputs have changed since.
 
     Exit status: 0 nothing is false, 1 something is, 2 wrong call or input.
 
     \b
     Example:
         waysapart recheck examples/estuary evidence.json
+        waysapart recheck examples/estuary report.html
     """
     from waysapart.recheck import recheck as check
     from waysapart.report.terminal import styled

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import base64
 import json
+import re
 import tomllib
+import zlib
 from collections import Counter
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
@@ -24,6 +27,8 @@ from waysapart.recheck.world import DRAWN_GAPS, World, build
 FORMAT = 2
 """The form of evidence that this program holds; it reads no other."""
 SCHEMA = "urn:waysapart:evidence:1"
+MOST_BYTES = 1 << 30
+"""Of the evidence in a report, unpacked."""
 _OF_BOTH = {
     *("format", "waysapart", "study", "revision", "crs", "caution", "inputs", "matched"),
     *("summary", "circuits", "notes"),
@@ -95,14 +100,44 @@ def _check_days(facts: dict[str, Any], findings: Findings) -> None:
 
 def _facts(file: Path) -> dict[str, Any]:
     try:
-        facts = json.loads(file.read_bytes(), object_pairs_hook=_once)
+        data = file.read_bytes()
+        if data.lstrip()[:9].lower() == b"<!doctype":
+            data = _carried(data)
+        facts = json.loads(data, object_pairs_hook=_once)
     except OSError as error:
         raise StudyError([Problem(f"cannot be read: {error.strerror}", str(file))]) from error
+    except _NoEvidenceError as error:
+        raise StudyError([Problem(str(error), str(file))]) from error
     except (ValueError, RecursionError) as error:
         raise StudyError([Problem(f"is not JSON: {error}", str(file))]) from error
     if wrong := list(_misshapen(facts)):
         raise StudyError([Problem(message, str(file)) for message in wrong])
     return dict(facts)
+
+
+class _NoEvidenceError(Exception):
+    """A page that does not carry evidence as reports do."""
+
+
+def _carried(page: bytes) -> bytes:
+    """The evidence that a report carries."""
+    found = re.findall(rb'<script type="application/gzip" id="evidence">([^<]*)</script>', page)
+    if len(found) != 1:
+        raise _NoEvidenceError(
+            f"carries {len(found) or 'no'} evidence{' blocks, not one' if found else ''}: expected "
+            "what prove --json or reroute --json writes, or a report that was not made for "
+            "readers outside"
+        )
+    unpack = zlib.decompressobj(wbits=31)
+    try:
+        data = unpack.decompress(base64.b64decode(found[0], validate=True), MOST_BYTES)
+    except (ValueError, zlib.error) as error:
+        raise _NoEvidenceError(f"carries evidence that cannot be unpacked: {error}") from error
+    if not unpack.eof:
+        raise _NoEvidenceError(
+            f"carries evidence that is cut off, or of more than {MOST_BYTES >> 20} MiB"
+        )
+    return data
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

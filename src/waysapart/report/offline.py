@@ -42,7 +42,7 @@ _DROPPED = (
 )
 _CSS_URL = re.compile(r"""url\(\s*['"]?([^'")]+)['"]?\s*\)""")
 _CSS_IMPORT = re.compile(r"@import", re.IGNORECASE)
-_DATA_SCRIPT_TYPES = frozenset({"application/json", "text/html"})
+_DATA_SCRIPT_TYPES = frozenset({"application/json", "application/gzip", "text/html"})
 _ADDRESS_ATTRIBUTES = frozenset(
     {"src", "href", "xlink:href", "srcset", "data", "poster", "background", "manifest"}
     | {"action", "formaction", "ping"}

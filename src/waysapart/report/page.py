@@ -13,7 +13,7 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
-from waysapart.report.escape import inert, json_for_script, visible
+from waysapart.report.escape import inert, json_for_script, packed, visible
 from waysapart.report.map import Tiles, folium_map, has_places, map_data
 from waysapart.report.offline import CSP_PLACE, MapParts, seal
 from waysapart.report.picture import map_picture
@@ -31,6 +31,7 @@ def render_report(
     title: str,
     tiles: Tiles | None = None,
     pictures: Mapping[str, str] | None = None,
+    evidence: Facts | None = None,
 ) -> str:
     """The whole report as HTML.
 
@@ -55,6 +56,8 @@ def render_report(
         host for images.
     pictures : mapping of str to str, optional
         Separation profiles by circuit, from `profile_svg`; put in as they stand.
+    evidence : mapping, optional
+        What `prove --json` writes; the page carries it for `recheck`, packed and inert.
 
     Returns
     -------
@@ -79,6 +82,7 @@ def render_report(
         scripts=("strips.js",),
         styles=("strip.css",),
         tiles=tiles,
+        evidence=evidence,
     )
 
 
@@ -94,6 +98,7 @@ def render_page(
     map_scripts: Sequence[str] = (),
     styles: Sequence[str] = (),
     tiles: Tiles | None = None,
+    evidence: Facts | None = None,
 ) -> str:
     """Any page that is made on `base.html.j2`, sealed.
 
@@ -111,6 +116,8 @@ def render_page(
         Files in `templates` that this kind of page has beyond the common ones;
         `map_scripts` only where there is something to draw.
     tiles : Tiles, optional
+    evidence : mapping, optional
+        As for `render_report`.
 
     Raises
     ------
@@ -142,6 +149,7 @@ def render_page(
                 for script in (*parts.scripts, *map(_file, (*common, *scripts, "tables.js")))
             ],
             tiles=tiles,
+            evidence=None if evidence is None else packed(evidence),
         )
     )
     return seal(document, [tiles.origin] if tiles else [])

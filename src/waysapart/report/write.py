@@ -17,6 +17,9 @@ from waysapart.report.profile_svg import circuits_to_draw, profile_svg
 from waysapart.verdicts.prove import Proof
 from waysapart.whatif.compare import Side, compare
 
+_BEYOND = frozenset({"strips", "effects", "holdings", "worst", "grid", "since"})
+"""What the page shows beyond the facts of the proof."""
+
 
 def write_report(
     proof: Proof,
@@ -53,14 +56,16 @@ def write_report(
         `since` holds no evidence of a proof.
     """
     facts, geo = report_facts(proof, since=since)
+    evidence: dict[str, Any] | None = {k: v for k, v in facts.items() if k not in _BEYOND}
     title = f"{proof.study.name}: are the ways apart?"
     pictures = {}
     if outside is not None:
         facts, geo = reduced(facts, geo, proof.study.crs, outside)
         title = "Are the ways apart? Report for readers outside"
+        evidence = None
     else:
         pictures = {name: profile_svg(proof, name) for name in circuits_to_draw(proof)}
-    page = render_report(facts, geo, title=title, tiles=tiles, pictures=pictures)
+    page = render_report(facts, geo, title=title, tiles=tiles, pictures=pictures, evidence=evidence)
     write_text_safely(path, page)
     return Path(path)
 
