@@ -76,7 +76,9 @@ def excused(before: dict[str, Any], row: Any, *, a_way_less: bool) -> bool:
     return a_way_less
 
 
-@pytest.mark.parametrize("seed", [1, 4, 8, 13])
+@pytest.mark.parametrize(
+    "seed", [1, 8, *(pytest.param(n, marks=pytest.mark.slow) for n in (4, 13))]
+)
 def test_deleting_a_row_makes_nothing_apart(seed: int, tmp_path: Path) -> None:
     study = wa.read_study(write_random_study(tmp_path / "study", seed, gaps=1.0))
     facts = wa.prove(study).facts()

@@ -243,3 +243,30 @@ def test_a_doubt_of_ones_own_excuses_nothing(tmp_path: Path) -> None:
         told = _told(folder, forged)
         assert any("unavoidable" in text for text in told)
         assert place == "both" or any("no gap says so" in text for text in told)
+
+
+def test_a_contradiction_is_not_struck_out(tmp_path: Path) -> None:
+    """A test found 5 km of fibre where the record makes 3; without that gap all were apart."""
+    plant = drawn_plant.DrawnPlant((0, 0), (3_000, 0))
+    plant.nodes("pit", P1=(1_500, 600))
+    plant.segment("D1", "duct", "A", "B")
+    plant.segment("D2", "duct", "A", "P1", "B")
+    plant.listed("M", "D1")
+    plant.listed("N", "D2")
+    plant.circuit("M", "N")
+    plant.rows["measurements"].append({"cable": "M", "fibre": 1, "length_m": 5_000})
+    folder = tmp_path / "study"
+    plant.read(folder)
+    (folder / "rules.toml").write_text(
+        "[services.default]\nend_zone_m = 300\n[records]\nwithin = 'none'\n", encoding="utf-8"
+    )
+    facts = _proved(folder)
+    assert _told(folder, facts) == []
+    (circuit,) = facts["circuits"]
+    assert circuit["verdict"] == "unproven"
+    for part in (facts, circuit):
+        part["gaps"] = [one for one in part["gaps"] if one["code"] != "measured-length"]
+    facts["summary"]["gaps"] = sum(one["count"] for one in facts["gaps"])
+    circuit["verdict"] = facts["evidence"]["verdicts"][0]["verdict"] = "apart"
+    facts["summary"]["unproven"], facts["summary"]["apart"] = 0, 1
+    assert any("measured-length" in one for one in _told(folder, facts))

@@ -163,7 +163,7 @@ def test_ids_may_hold_anything(dress: str, tmp_path: Path) -> None:
     assert _held(study, facts, tmp_path / "evidence.json")["false"] == []
 
 
-@pytest.mark.parametrize("seed", [*range(14), 2009])
+@pytest.mark.parametrize("seed", [*range(0, 14, 2), 2009])
 def test_random_studies_are_confirmed(seed: int, tmp_path: Path) -> None:
     """In 2009 a cable of one tray could lie either way round: its end at the pit is the one."""
     study = write_random_study(tmp_path / "study", seed)

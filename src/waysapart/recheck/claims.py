@@ -23,7 +23,7 @@ DERIVED = {
     *("removed-reference", "end-meets-nothing", "end-ambiguous", "end-far", "same-place"),
     *("cable-without-runs", "cable-broken", "link-without-runs", "link-broken", "link-end"),
     *("path-broken", "path-end", "single-path", "ring-broken", "leased-route", "hop-route"),
-    *("radio-route", "internal-far", "hop-length"),
+    *("radio-route", "internal-far", "hop-length", "measured-length"),
     *(
         "own-line",
         "fibre-type",

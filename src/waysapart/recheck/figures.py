@@ -11,7 +11,7 @@ from typing import Any
 from pyproj import Transformer
 
 from waysapart.recheck.cables import Cables
-from waysapart.recheck.ground import GEOD
+from waysapart.recheck.ground import GEOD, Gap
 from waysapart.recheck.links import Hop, Use, stretch
 from waysapart.recheck.proposal import Row
 from waysapart.recheck.reading import LON_LAT, Records, carried
@@ -153,6 +153,33 @@ class Figures:
         if tested is not None and computed is not None and whole is not None:
             return tested * computed[1] / whole[1]
         return None if computed is None else computed[1]
+
+    def length_gaps(self) -> list[Gap]:
+        """A gap for every fibre whose measured length the record does not explain."""
+        found = []
+        for cable, tests in self._cable_tests.items():
+            computed = self._whole.get(cable)
+            off = self._off(tests, None, None if computed is None else computed[1])
+            found += [Gap("measured-length", cable, (cable,))] * off
+        for link, tests in self._link_tests.items():
+            if link not in self.lengths:
+                continue
+            go, back = self.lengths[link].by_cables
+            same = go == back
+            if go is not None and back is not None:
+                same = abs(go - back) <= 1e-9
+            ways = ((None, go),) if same else (("go", go), ("return", back))
+            off = sum(self._off(tests, way, expected) for way, expected in ways)
+            found += [Gap("measured-length", link, links=(link,))] * off
+        return found
+
+    def _off(self, tests: Tests, way: str | None, expected_m: float | None) -> int:
+        """How many fibres' means differ from what is expected by more than the rules allow."""
+        if expected_m is None:
+            return 0
+        rules = self.records.rules["tests"]
+        most = max(rules["length_m"], abs(expected_m) * rules["length_pct"] / 100)
+        return sum(abs(mean - expected_m) > most for mean in _means(tests, way))
 
     def _length(self, name: str, hop: Hop) -> Length:
         row = hop.row
@@ -465,6 +492,11 @@ def _tests(records: Records, owner: str, value: str) -> dict[str, Tests]:
 
 def _greatest(tests: Tests, way: str | None) -> float | None:
     """The greatest over fibres of the mean of both ways; of one way only where asked."""
+    return max(_means(tests, way), default=None)
+
+
+def _means(tests: Tests, way: str | None) -> list[float]:
+    """Of every fibre the mean of both ways; of one way only where asked."""
     fibres: dict[Any, dict[bool, list[float]]] = {}
     for (fibre, direction), values in tests.items():
         returns = direction == "return"
@@ -474,4 +506,4 @@ def _greatest(tests: Tests, way: str | None) -> float | None:
     for sides in fibres.values():
         each = [sum(values) / len(values) for values in sides.values()]
         means.append(sum(each) / len(each))
-    return max(means) if means else None
+    return means

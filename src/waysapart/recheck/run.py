@@ -42,6 +42,8 @@ FIELDS = {
     "reroute": {*_OF_BOTH, "cost_is", "cost_unit", "work", "proved", "build", "weights"},
 }
 """All that `prove --json` and `reroute --json` write at the top; no more and no less."""
+PROPOSAL = "written"
+"""Where `reroute --proposal` wrote its layers."""
 _UTM = range(32601, 32661), range(32701, 32761)
 _BESIDE_DEG = 9.0
 """From the middle of a zone to the far edge of the next."""
@@ -158,7 +160,7 @@ def _misshapen(facts: Any) -> Iterator[str]:
         yield f"is of format {facts.get('format')!r}, and recheck holds format {FORMAT}: {expected}"
         return
     command = "reroute" if "cost_is" in facts else "prove"
-    lacking, extra = FIELDS[command] - set(facts), set(facts) - FIELDS[command]
+    lacking, extra = FIELDS[command] - set(facts), set(facts) - FIELDS[command] - {PROPOSAL}
     for name in sorted(lacking):
         yield f"lacks {name!r}, which {command} --json writes"
     for name in sorted(extra):

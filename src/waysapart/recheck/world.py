@@ -73,7 +73,7 @@ def build(records: Records, facts: dict[str, Any]) -> World:
     cables = follow_cables(ground, facts["matched"], unsure - listed)
     hops, link_gaps = tie_links(cables)
     figures = Figures(cables, hops)
-    link_gaps += _bare_hops(figures, hops)
+    link_gaps += _bare_hops(figures, hops) + figures.length_gaps()
     claimed = {
         (circuit["id"], label): path["links"]
         for circuit in facts["circuits"]
