@@ -101,6 +101,17 @@ def on_two_circuits_of_one_line() -> LinePlant:
     return plant
 
 
+def alternate_through_ms(plant: LinePlant, supplies: str) -> None:
+    """The alternate runs through multiplexer MS at site A."""
+    plant.machine("MS", "A", supplies=supplies)
+    plant.hop("HS", "RA", "MS")
+    (link,) = [one for one in plant.rows["links"] if one["id"] == "LS"]
+    link["a"] = "MS"
+    plant.rows["circuit_paths"] = []
+    plant.way("K", "main", "LN")
+    plant.way("K", "alternate", "HS", "LS")
+
+
 def fed_by_the_line() -> LinePlant:
     """The alternate runs through multiplexer MS with two batteries, one fed from tower T1 and
     one from T2."""
@@ -109,13 +120,7 @@ def fed_by_the_line() -> LinePlant:
         name = f"TAP{number}"
         plant.rows["holders"].append({"id": name, "kind": "transformer", "within": f"T{number}"})
         plant.rows["supplies"].append({"id": f"BAT{number}", "site": "A", "within": name})
-    plant.machine("MS", "A", supplies="BAT1;BAT2")
-    plant.hop("HS", "RA", "MS")
-    (link,) = [one for one in plant.rows["links"] if one["id"] == "LS"]
-    link["a"] = "MS"
-    plant.rows["circuit_paths"] = []
-    plant.way("K", "main", "LN")
-    plant.way("K", "alternate", "HS", "LS")
+    alternate_through_ms(plant, "BAT1;BAT2")
     return plant
 
 
@@ -210,13 +215,7 @@ def test_a_supply_on_the_line_takes_a_path(tmp_path: Path) -> None:
     plant = line()
     plant.rows["holders"].append({"id": "TAP", "kind": "transformer", "within": "T2"})
     plant.rows["supplies"].append({"id": "BOARD", "site": "A", "within": "TAP"})
-    plant.machine("MS", "A", supplies="BOARD")
-    plant.hop("HS", "RA", "MS")
-    (link,) = [one for one in plant.rows["links"] if one["id"] == "LS"]
-    link["a"] = "MS"
-    plant.rows["circuit_paths"] = []
-    plant.way("K", "main", "LN")
-    plant.way("K", "alternate", "HS", "LS")
+    alternate_through_ms(plant, "BOARD")
     found = plant.circuit_facts(tmp_path)
     assert entries(found, "main")["T2"] == entries(found, "alternate")["T2"] == []
 

@@ -290,13 +290,8 @@ def test_random_studies_against_events_played_through(
             assert found == pytest.approx(exact[(str(name),)], rel=1e-9)
 
 
-def test_two_ways_on_the_same_two_batteries(tmp_path: Path) -> None:
-    """M1 on main and M2 on the alternate hang on B1 and B2, each down 12 % of the time.
-
-    Both down: 0.0144. The two machines fail 0.5 % of the time each: both at once 2.5e-5,
-    which the batteries leave 0.9856 of. 0.0144 + 0.9856 x 2.5e-5 = 0.01442464. Each way:
-    1 - 0.9856 x 0.995 = 0.019328.
-    """
+def two_machines_on_two_batteries() -> Plant:
+    """M1 on main and M2 on the alternate, each fed by either of B1 and B2."""
     plant = Plant()
     for name in ("B1", "B2"):
         plant.add("supplies", name)
@@ -304,6 +299,17 @@ def test_two_ways_on_the_same_two_batteries(tmp_path: Path) -> None:
         plant.add("equipment", name, supplies="B1;B2")
     plant.path("K1", "main", "CM", "M1")
     plant.path("K1", "alternate", "CA", "M2")
+    return plant
+
+
+def test_two_ways_on_the_same_two_batteries(tmp_path: Path) -> None:
+    """M1 on main and M2 on the alternate hang on B1 and B2, each down 12 % of the time.
+
+    Both down: 0.0144. The two machines fail 0.5 % of the time each: both at once 2.5e-5,
+    which the batteries leave 0.9856 of. 0.0144 + 0.9856 x 2.5e-5 = 0.01442464. Each way:
+    1 - 0.9856 x 0.995 = 0.019328.
+    """
+    plant = two_machines_on_two_batteries()
     plant.fails(B1=0.12, B2=0.12, M1=0.005, M2=0.005)
     proof = plant.prove(tmp_path / "study")
     (circuit,) = proof.facts()["circuits"]
@@ -317,13 +323,7 @@ def test_two_ways_on_the_same_two_batteries(tmp_path: Path) -> None:
 
 def test_worst_ranks_that_pair_and_unavailability_agrees(tmp_path: Path) -> None:
     """The pair of batteries loses K1, and each of the two brings 0.0144 of the time."""
-    plant = Plant()
-    for name in ("B1", "B2"):
-        plant.add("supplies", name)
-    for name in ("M1", "M2"):
-        plant.add("equipment", name, supplies="B1;B2")
-    plant.path("K1", "main", "CM", "M1")
-    plant.path("K1", "alternate", "CA", "M2")
+    plant = two_machines_on_two_batteries()
     plant.fails(B1=0.12, B2=0.12)
     proof = plant.prove(tmp_path / "study")
     pairs = wa.worst(proof, top=1000).pairs.frame.to_dict("records")

@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 import scipy.sparse as sp
 
-from waysapart.network.assets import Bools, Ints, listed
+from waysapart.network.assets import Bools, Ints, listed, reached
 from waysapart.reliance.closure import union
 from waysapart.reliance.rely import Reliance
 
@@ -147,9 +147,9 @@ class Indoors:
         key = holder, site
         if key not in self._here:
             places = self.reliance.network.assets.of_role("sites")
-            above = self._reached(holder, self.reliance.network.within)
+            above = reached(self.reliance.network.within, holder)
             sites = {one for one in above if places.start <= one < places.stop}
-            inside = self._reached(holder, self._down)
+            inside = reached(self._down, holder)
             self._here[key] = sites <= {site} and all(self._is_here(one, site) for one in inside)
         return self._here[key]
 
@@ -167,19 +167,8 @@ class Indoors:
     def _on(self, place: int, site: int) -> bool:
         """Whether a structure or site is a site, or lies in it."""
         return place == site or (
-            place >= 0 and site in self._reached(place, self.reliance.network.within)
+            place >= 0 and site in reached(self.reliance.network.within, place)
         )
-
-    @staticmethod
-    def _reached(start: int, steps: sp.csr_array) -> set[int]:
-        found, waiting = {start}, [start]
-        while waiting:
-            at = waiting.pop()
-            mine = steps.indices[steps.indptr[at] : steps.indptr[at + 1]].tolist()
-            fresh = [one for one in mine if one not in found]
-            found.update(fresh)
-            waiting += fresh
-        return found
 
     def _laid(self, column: int, site: int) -> bool:
         """Whether it is a structure, or a segment that is no tray or riser inside the site."""

@@ -105,6 +105,18 @@ def listed(column: pd.Series[str]) -> tuple[Ints, pd.Series[str]]:
     return rows[keep].astype(np.int64), values[keep].reset_index(drop=True)
 
 
+def reached(steps: sp.csr_array, start: int) -> set[int]:
+    """Everything that the rows of a matrix lead to from one of them, itself included."""
+    found, waiting = {start}, [start]
+    while waiting:
+        at = waiting.pop()
+        onward = steps.indices[steps.indptr[at] : steps.indptr[at + 1]].tolist()
+        fresh = [one for one in onward if one not in found]
+        found.update(fresh)
+        waiting += fresh
+    return found
+
+
 def boolean(rows: Ints, columns: Ints, shape: tuple[int, int]) -> sp.csr_array:
     """A boolean sparse matrix; entries whose column or row is -1 are left out.
 

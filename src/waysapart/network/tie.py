@@ -12,7 +12,7 @@ import pandas as pd
 import scipy.sparse as sp
 
 from waysapart.network.ages import age_gaps
-from waysapart.network.assets import Assets, Floats, boolean, listed, number_assets
+from waysapart.network.assets import Assets, Floats, boolean, listed, number_assets, reached
 from waysapart.network.blanks import blank_gaps
 from waysapart.network.chains import Chains, chain_cables
 from waysapart.network.contradictions import contradictions
@@ -257,15 +257,8 @@ def _above(within: sp.csr_array) -> Callable[[int], frozenset[int]]:
 
     def above(number: int) -> frozenset[int]:
         if number not in known:
-            found: set[int] = set()
-            waiting = [number]
-            while waiting:
-                at = waiting.pop()
-                holders = within.indices[within.indptr[at] : within.indptr[at + 1]].tolist()
-                fresh = [holder for holder in holders if holder not in found]
-                found.update(fresh)
-                waiting.extend(fresh)
-            known[number] = frozenset(found)
+            holders = within.indices[within.indptr[number] : within.indptr[number + 1]].tolist()
+            known[number] = frozenset().union(*(reached(within, holder) for holder in holders))
         return known[number]
 
     return above

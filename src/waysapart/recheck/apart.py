@@ -15,7 +15,6 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any, NamedTuple
 
-import numpy as np
 import shapely
 from pyproj import Proj, Transformer
 from shapely.ops import substring
@@ -94,7 +93,7 @@ class Plane:
             return carried(shape, to_degrees)
 
         segments = {row["id"]: degrees(row["geometry"]) for row in ground.records.rows["segments"]}
-        middle = _middle(list(segments.values()))
+        middle = ground.records.middle() or (0.0, 0.0)
         segments = {name: _unwrapped(shape, middle[0]) for name, shape in segments.items()}
         stereographic = f"+proj=stere +lat_0={middle[1]} +lon_0={middle[0]} +datum=WGS84 +units=m"
         self._flat = Transformer.from_crs(LON_LAT, stereographic, always_xy=True)
@@ -198,16 +197,6 @@ class Plane:
             shapely.prepare(zone)
             self._round[site, zone_m] = zone
         return self._round[site, zone_m]
-
-
-def _middle(shapes: list[Any]) -> tuple[float, float]:
-    """Longitude and latitude in the middle of some lines, wherever they lie on the globe."""
-    lon, lat = np.radians(shapely.get_coordinates(shapes)).T if shapes else np.zeros((2, 1))
-    x, y, z = (
-        float(np.mean(one))
-        for one in (np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat))
-    )
-    return float(np.degrees(np.arctan2(y, x))), float(np.degrees(np.arctan2(z, np.hypot(x, y))))
 
 
 def _unwrapped(line: Any, middle: float) -> Any:

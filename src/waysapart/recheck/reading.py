@@ -12,7 +12,7 @@ import sqlite3
 import tomllib
 import warnings
 from dataclasses import dataclass, field
-from math import isnan
+from math import atan2, degrees, hypot, isnan
 from pathlib import Path
 from typing import Any
 
@@ -84,8 +84,11 @@ class Records:
             for role, mine in self.rows.items()
         }
 
-    def middle_degrees(self) -> float | None:
-        """Longitude in the middle of the plant; None where nothing has a place."""
+    def middle(self) -> tuple[float, float] | None:
+        """Longitude and latitude in the middle of the plant, wherever on the globe it lies.
+
+        None where nothing has a place.
+        """
         shapes = [
             row["geometry"]
             for role in ("sites", "structures", "segments")
@@ -94,8 +97,13 @@ class Records:
         ]
         if not shapes:
             return None
-        x, y = shapely.get_coordinates(shapes).mean(axis=0)
-        return float(Transformer.from_crs(self.crs, LON_LAT, always_xy=True).transform(x, y)[0])
+        turn = Transformer.from_crs(self.crs, LON_LAT, always_xy=True)
+        lon, lat = np.radians(turn.transform(*shapely.get_coordinates(shapes).T))
+        x, y, z = (
+            float(np.mean(one))
+            for one in (np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat))
+        )
+        return degrees(atan2(y, x)), degrees(atan2(z, hypot(x, y)))
 
 
 def read_records(study: Path, working_crs: str) -> Records:

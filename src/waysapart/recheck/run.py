@@ -180,9 +180,9 @@ def _check_crs(records: Records, facts: dict[str, Any], findings: Findings) -> N
         return
     code = int((records.crs.to_authority() or ("", "0"))[1])
     zone = next((code - north.start for north in _UTM if code in north), None)
-    lon = records.middle_degrees()
+    middle = records.middle()
     near = zone is not None and (
-        lon is None or abs((lon - (zone * 6 - 177) + 180) % 360 - 180) <= _BESIDE_DEG
+        middle is None or abs((middle[0] - (zone * 6 - 177) + 180) % 360 - 180) <= _BESIDE_DEG
     )
     findings.holds(near, f"the crs {facts['crs']!r} is not the UTM zone of the plant")
 

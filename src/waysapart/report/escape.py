@@ -69,7 +69,7 @@ def json_for_script(value: Any) -> Markup:
     ValueError
         Where a number is NaN or infinite, which JSON does not know.
     """
-    text = json.dumps(value, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    text = _ascii_json(value)
     for char in "<>&":
         text = text.replace(char, f"\\u{ord(char):04x}")
     return Markup(text)
@@ -83,9 +83,12 @@ def packed(value: Any) -> Markup:
     ValueError
         Where a number is NaN or infinite, which JSON does not know.
     """
-    text = json.dumps(value, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
-    data = gzip.compress(text.encode("ascii"), mtime=0)
+    data = gzip.compress(_ascii_json(value).encode("ascii"), mtime=0)
     return Markup(base64.b64encode(data).decode("ascii"))
+
+
+def _ascii_json(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
 
 
 def csv_cell(value: object) -> str:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, TypedDict
 
 from waysapart.findings.sharing import Sharing
 from waysapart.findings.spacing import Spacing
+from waysapart.network.assets import reached
 from waysapart.reliance.rely import Reliance
 from waysapart.shown import replace_unseen
 from waysapart.study.rules import Waiver
@@ -367,15 +368,7 @@ class _Offers:
 
     def _up(self, number: int) -> frozenset[int]:
         """What holds an asset at any depth, itself included."""
-        upward = self._records.held_by
-        found, waiting = {number}, [number]
-        while waiting:
-            at = waiting.pop()
-            above = upward.indices[upward.indptr[at] : upward.indptr[at + 1]].tolist()
-            fresh = [one for one in above if one not in found]
-            found.update(fresh)
-            waiting += fresh
-        return frozenset(found)
+        return frozenset(reached(self._records.held_by, number))
 
     def _holders(self) -> list[int]:
         """For each finding the innermost thing that holds many; none that lies in another."""
