@@ -61,7 +61,8 @@ class Records:
     """All rows of a study by role, what study.toml says, and what was read for it.
 
     `gone` are rows that lost a reference to a removed id: (role, owner, column). `on` is the
-    day that evidence is judged for: later tests do not count.
+    day that evidence is judged for: later tests do not count. `said_by` are the keys that the
+    study's own rules state, with the name of their file.
     """
 
     rows: dict[str, list[Row]]
@@ -75,6 +76,7 @@ class Records:
     name: str | None = None
     revision: str | None = None
     on: str = "9999-12-31"
+    said_by: dict[tuple[str, ...], str] = field(default_factory=dict)
     by: dict[str, dict[str, Row]] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -133,17 +135,19 @@ def read_records(study: Path, working_crs: str) -> Records:
     gone = cut(rows, removed - present)
     stated, told = own_rules(chain)
     inputs += told
+    rules, said_by = merged(stated, told[0][0] if told else "")
     return Records(
         rows,
         crs,
         float(_last(chain, "snap_m", 2.0)),
         [name for name in _last(chain, "out", []) if name in present],
-        merged(stated),
+        rules,
         list(dict.fromkeys(inputs)),
         gone,
         _last(chain, "crs", None),
         chain[-1][1].get("name"),
         chain[-1][1].get("revision"),
+        said_by=said_by,
     )
 
 
@@ -381,7 +385,7 @@ def _number(text: str, name: str, unit: str | None) -> float | str:
     if unit is None:
         return number
     ours = next((said for ending, said in OURS if name.endswith(ending)), unit)
-    return number * SIZE.get(unit, 1.0) / SIZE.get(ours, 1.0)
+    return float(f"{number * SIZE.get(unit, 1.0) / SIZE.get(ours, 1.0):.12g}")
 
 
 def _given_crs(rows: list[Row], own: CRS | None, crs: CRS) -> CRS:

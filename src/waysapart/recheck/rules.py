@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import tomllib
+from copy import deepcopy
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -37,18 +39,41 @@ WHOLE = {"separation_m", "forbid_cross", "ignore_kinds", "excuse", "passive"}
 """Rules that a study replaces as a whole; others are laid over key by key."""
 
 
-def merged(own: dict[str, Any]) -> dict[str, Any]:
-    """The shipped rules with a study's own over them; services fall back on `default`."""
-    shipped = Path(__file__).resolve().parents[1] / "study" / "default_rules.toml"
-    rules = tomllib.loads(shipped.read_text(encoding="utf-8"))
-    rules.pop("sources")
+@cache
+def _shipped() -> dict[str, Any]:
+    path = Path(__file__).resolve().parents[1] / "study" / "default_rules.toml"
+    return tomllib.loads(path.read_text(encoding="utf-8"))
 
-    def lay(under: dict[str, Any], over: dict[str, Any]) -> None:
+
+def shipped_sources() -> dict[str, str]:
+    """By dotted key, the source of what the shipped rules say under it."""
+    found: dict[str, str] = _shipped()["sources"]
+    return found
+
+
+def merged(own: dict[str, Any], file: str) -> tuple[dict[str, Any], dict[tuple[str, ...], str]]:
+    """The shipped rules with a study's own over them; services fall back on `default`.
+
+    Also the paths of keys that the study's own rules state, each with the name of their file.
+    """
+    rules = deepcopy({key: value for key, value in _shipped().items() if key != "sources"})
+    said_by: dict[tuple[str, ...], str] = {}
+
+    def lay(under: dict[str, Any], over: dict[str, Any], path: tuple[str, ...]) -> None:
         for key, value in over.items():
+            here = (*path, key)
             if isinstance(value, dict) and key not in WHOLE:
-                lay(under.setdefault(key, {}), value)
+                if not isinstance(under.get(key), dict):
+                    under[key] = {}
+                lay(under[key], value, here)
+                if len(here) == 2 and path[0] == "failures":  # a rate stated replaces the other
+                    rates = {"per_year", "per_km_year"}
+                    if rates & set(value):
+                        for other in rates - set(value):
+                            under[key].pop(other, None)
             else:
                 under[key] = value
+                said_by[here] = file
 
     records = own.get("records", {})
     spread = {
@@ -57,8 +82,12 @@ def merged(own: dict[str, Any]) -> dict[str, Any]:
         else value
         for key, value in records.items()
     }
-    lay(rules, {**own, "records": spread})
-    for service in rules["services"].values():
+    lay(rules, {**own, "records": spread}, ())
+    for name, service in rules["services"].items():
         for key, value in rules["services"]["default"].items():
-            service.setdefault(key, value)
-    return rules
+            if key not in service:
+                service[key] = value
+                origin = "services", "default", key
+                source = said_by.get(origin) or shipped_sources().get(".".join(origin))
+                said_by["services", name, key] = source or shipped_sources()["services.default"]
+    return rules, said_by

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -125,27 +126,30 @@ def _bare_hops(figures: Figures, hops: dict[str, Hop]) -> list[Gap]:
 def _blanks(records: Records) -> list[Gap]:
     """Blanks that `[records]` in the rules does not explain."""
     said = records.rules["records"]
-    found = []
+    return [
+        Gap(f"blank-{column.removesuffix('_us')}", row["id"], (row["id"],))
+        for role, row, column in blanks(records)
+        if meaning(said[column], role, row)[0] == "gap"
+    ]
 
-    def asked(role: str, row: dict[str, Any], column: str) -> bool:
-        meaning = said[column]
-        if isinstance(meaning, dict):
-            known = [key for key in (row.get("kind"), role, "other") if key in meaning]
-            meaning = meaning[known[0]]
-        return row.get(column) is None and meaning == "gap"
 
-    links = records.rows["links"]
+def blanks(records: Records) -> Iterator[tuple[str, dict[str, Any], str]]:
+    """Every blank of which `[records]` says what it means: role, row and column."""
+    passive, links = records.rules["records"]["passive"], records.rows["links"]
     on_signals = {name for row in links for name in (row["a"], row["b"], *(row.get("via") or ()))}
     for role in ("sites", "structures", "holders", "segments", "supplies", "equipment"):
         for row in records.rows[role]:
             columns = ["within"]
-            if role == "equipment" and row.get("kind") not in said["passive"]:
+            if role == "equipment" and row.get("kind") not in passive:
                 columns += ["supplies", "needs", *(["delay_us"] * (row["id"] in on_signals))]
             elif role == "supplies":
                 columns.append("needs")
-            found += [
-                Gap(f"blank-{column.removesuffix('_us')}", row["id"], (row["id"],))
-                for column in columns
-                if asked(role, row, column)
-            ]
-    return found
+            yield from ((role, row, column) for column in columns if row.get(column) is None)
+
+
+def meaning(said: Any, role: str, row: dict[str, Any]) -> tuple[Any, str]:
+    """What `[records]` says of a blank, and the kind or role that it says so of, if any."""
+    if not isinstance(said, dict):
+        return said, ""
+    rule = next(key for key in (row.get("kind"), role, "other") if key in said)
+    return said[rule], str(rule)
