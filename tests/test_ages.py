@@ -185,3 +185,22 @@ def test_check_lists_ages(tmp_path: Path) -> None:
     assert ages["test"]["oldest_days"] == 731
     told = run("check", folder, "--on", "2026-01-01").output
     assert "surveys: 16 dated, the oldest 2025-01-01 (365 days); none undated" in told
+
+
+def test_an_old_test_of_loss_leaves_delay_alone(tmp_path: Path) -> None:
+    """Delay rests on lengths, and these nobody doubts."""
+    folder = study(tmp_path)
+    more("measurements.csv", "link,loss_db,date\nL2,1.9,2015-01-01\n")(folder)
+    (circuit,) = wa.prove(wa.read_study(folder, on=ON)).facts()["circuits"]
+    assert circuit["paths"]["alternate"]["length_m"] is not None
+    assert circuit["delay"]["ok"] is True
+    assert circuit["within_limits"] is None
+
+
+def test_a_test_of_the_day_itself_counts(tmp_path: Path) -> None:
+    """Measured at ten in the morning of the day for which the study is judged."""
+    folder = study(tmp_path)
+    more("measurements.csv", "link,length_m,date\nL2,4700,2026-01-01T10:00:00\n")(folder)
+    proof = wa.prove(wa.read_study(folder, on=ON))
+    assert "test-future" not in {gap.code for gap in proof.gaps}
+    assert proof.facts()["circuits"][0]["paths"]["alternate"]["length_m"] == 4700

@@ -209,9 +209,7 @@ class _Doubts:
         either_way = np.zeros(count, dtype=np.bool_)
         why_of_paths = [""] * len(paths)
         bearing = [
-            gap
-            for gap in gaps
-            if "delay" in GAP_CODES[gap.code].limits and gap.code not in _TOLD_BY_FIGURES
+            gap for gap in gaps if "delay" in gap.limits and gap.code not in _TOLD_BY_FIGURES
         ]
         if bearing:
             measured = ~np.isnan(np.minimum(*measured_us(network.study)))

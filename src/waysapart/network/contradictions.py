@@ -154,7 +154,9 @@ def _future_tests(study: Study) -> list[Gap]:
     """Tests dated after the day for which the study is judged."""
     tests = study.tables["measurements"]
     found = []
-    for row in np.flatnonzero((tests["date"] > pd.Timestamp(study.on)).to_numpy()).tolist():
+    for row in np.flatnonzero(
+        (tests["date"].dt.normalize() > pd.Timestamp(study.on)).to_numpy()
+    ).tolist():
         test = tests.iloc[row]
         of_cable = isinstance(test["cable"], str)
         name = str(test["cable"] if of_cable else test["link"])

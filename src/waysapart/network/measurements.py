@@ -70,7 +70,7 @@ def newest_tests(study: Study, role: str, value: str, *, drum: bool = False) -> 
     owner = pd.Index(study.tables[role]["id"]).get_indexer(pd.Index(table[column]))
     chosen = (owner >= 0) & table[value].notna().to_numpy()
     chosen &= (table["stage"] == DRUM).to_numpy() == drum
-    chosen &= ~(table["date"] > pd.Timestamp(study.on)).to_numpy()
+    chosen &= ~(table["date"].dt.normalize() > pd.Timestamp(study.on)).to_numpy()
     rows = np.flatnonzero(chosen)
     mine = table.iloc[rows]
     frame = pd.DataFrame(

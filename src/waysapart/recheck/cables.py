@@ -8,7 +8,8 @@ from itertools import pairwise
 import shapely
 from shapely.ops import substring
 
-from waysapart.recheck.ground import Gap, Ground
+from waysapart.recheck.gaps_of_rows import Gap
+from waysapart.recheck.ground import Ground
 from waysapart.recheck.proposal import Row
 
 _ROUNDING_M = 0.01

@@ -9,7 +9,6 @@ from typing import Any
 
 from waysapart.gaps import GAP_CODES
 from waysapart.recheck.apart import Plane
-from waysapart.recheck.ground import Gap
 from waysapart.recheck.own_line import own_line
 from waysapart.recheck.paths import Key, Trial
 from waysapart.recheck.reliance import Asset
@@ -33,14 +32,17 @@ DERIVED = {
         "way-out",
         "lone-member",
     ),
-    *("blank-within", "blank-supplies", "blank-needs", "blank-delay"),
+    *("blank-within", "blank-supplies", "blank-needs", "blank-delay", "fibre-twice"),
+    *("fibre-merged", "mode-mismatch", "joints-unrecorded", "joint-off-cable"),
+    *("site-contradiction", "supply-loop", "survey-old", "leased-old", "test-old"),
+    "test-future",
 }
 """Gap codes that recheck works out by itself; others it takes as the evidence states them."""
 
 
 NEAR_ACCURACY = "near-accuracy"
-BLANK = "blank-"
-"""What codes begin with of which the evidence tells many gaps as one."""
+Pair = tuple[str, str]
+"""Code of a gap and what it is about."""
 
 
 @dataclass
@@ -428,21 +430,12 @@ def _check_gaps(
     """The gaps that touch a trial: those worked out here, and others as the evidence has them."""
     what = f"{'group' if trial.group_test else 'circuit'} {trial.id}"
     drawn = world.cables.drawn
-    told = [
-        (gap["code"], "" if gap["code"].startswith(BLANK) else gap["asset"])
-        for gap in claim["gaps"]
-        for _ in range(gap["count"] if gap["code"].startswith(BLANK) else 1)
-    ]
+    told = [(gap["code"], gap["asset"]) for gap in claim["gaps"]]
     derived = DERIVED if breach.loose is None else {*DERIVED, NEAR_ACCURACY}
-    own = [pair for pair in told if pair[0] in derived and not _of_drawing(pair, drawn)]
-    others = [pair for pair in told if pair not in own]
+    others = [pair for pair in told if pair[0] not in derived or _of_drawing(pair, drawn)]
     for code, _ in others:
         findings.skip(f"gaps of code {code}: taken as the evidence states them")
-    found = [
-        (gap.code, "" if gap.code.startswith(BLANK) else gap.about)
-        for gap in world.gaps
-        if touches(world, gap, trial)
-    ]
+    found = [(gap.code, gap.about) for gap in world.touching(trial)]
     if breach.loose and not breach.stands:
         found.append((NEAR_ACCURACY, trial.id))
     unsure = {one for side in trial.sides for key in side for one in world.relied[key]}
@@ -452,28 +445,37 @@ def _check_gaps(
         f"{what}: the course of {_few(sorted(map(name_of, unsure)))} is not certain, and no gap "
         "says so",
     )
-    extra, lacking = Counter(own) - Counter(found), Counter(found) - Counter(own)
+    own = [gap for gap in claim["gaps"] if (gap["code"], gap["asset"]) not in others]
+    extra, lacking = _unlike(own, Counter(found))
     findings.holds(not extra, f"{what}: no such gap touches it: {_few(sorted(extra))}")
     findings.holds(not lacking, f"{what}: gaps touch it that are not told: {_few(sorted(lacking))}")
     return found + others
 
 
+def _unlike(told: list[dict[str, Any]], found: Counter[Pair]) -> tuple[set[Pair], set[Pair]]:
+    """Gaps that are told and not found, and those that are found and not told.
+
+    Many of one kind may be told as one, by the first of them and how many they are.
+    """
+    single: Counter[Pair] = Counter()
+    left: Counter[str] = Counter()
+    for gap in told:
+        pair = (gap["code"], gap["asset"])
+        single[pair] += 1
+        left[gap["code"]] += gap["count"] - 1
+    extra, lacking = single - found, found - single
+    for code in {code for code, _ in lacking} | {code for code, many in left.items() if many}:
+        mine = {pair for pair in lacking if pair[0] == code}
+        if sum(lacking[pair] for pair in mine) == left[code]:
+            for pair in mine:
+                del lacking[pair]
+        elif not mine or left[code] > sum(lacking[pair] for pair in mine):
+            extra[code, f"{left[code]} of them"] = 1
+    return set(extra), set(lacking)
+
+
 def _of_drawing(gap: tuple[str, str], drawn: set[str]) -> bool:
     return gap[0] in DRAWN_GAPS and gap[1] in drawn
-
-
-def touches(world: World, gap: Gap, trial: Trial) -> bool:
-    """Whether a gap in plant, of a link, or of a circuit touches a circuit or group."""
-    counted = [key for side in trial.sides for key in side]
-    for key in counted:
-        if set(gap.assets) & world.behind[key] or set(gap.links) & set(world.paths[key]):
-            return True
-    for circuit in set(gap.circuits) & set(trial.circuits):
-        if trial.group_test is None or not any(key[0] == circuit for key in counted):
-            return True
-        if gap.path is not None and (circuit, gap.path) in counted:
-            return True
-    return False
 
 
 def _verdict(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import date
 from itertools import pairwise
 from math import cosh, hypot, pi, sinh
 from typing import Any
@@ -11,10 +12,11 @@ from typing import Any
 from pyproj import Transformer
 
 from waysapart.recheck.cables import Cables
-from waysapart.recheck.ground import GEOD, Gap
+from waysapart.recheck.gaps_of_rows import Gap
+from waysapart.recheck.ground import GEOD
 from waysapart.recheck.links import Hop, Use, stretch
 from waysapart.recheck.proposal import Row
-from waysapart.recheck.reading import LON_LAT, Records, carried
+from waysapart.recheck.reading import LON_LAT, Records, carried, moment_of
 
 LIGHT_M_PER_US = 299.792458
 
@@ -394,15 +396,25 @@ class Figures:
 
     def reels(self, use: Use, joints: dict[str, float | None]) -> int:
         """One splice after each full reel between the joints on a use of a cable, or its ends."""
+        parts, reel = self.stretches(use, joints)
+        return sum(max(-int(-(one / reel - 1e-9) // 1), 1) - 1 for one in parts)
+
+    def stretches(self, use: Use, joints: dict[str, float | None]) -> tuple[list[float], float]:
+        """Fibre between the joints on a use of a cable, or its ends, and what a reel holds.
+
+        No stretches where its length is not on record.
+        """
         fibre, whole = self.fibre_m(use), self._ground_to(use, max(use.from_, use.to))
-        if fibre is None:
-            return 0
         known = sorted(at for at in joints.values() if at is not None)
         cuts = [0.0, *known, whole]
-        parts = [(b - a) / whole * fibre for a, b in pairwise(cuts)] if whole else [fibre]
+        if fibre is None:
+            parts = []
+        else:
+            parts = [(b - a) / whole * fibre for a, b in pairwise(cuts)] if whole else [fibre]
         reels = self.records.rules["defaults"]["reel_m"]
-        reel = reels.get(self.records.by["cables"][use.cable].get("kind"), reels["other"])
-        return sum(max(-int(-(one / reel - 1e-9) // 1), 1) - 1 for one in parts)
+        return parts, float(
+            reels.get(self.records.by["cables"][use.cable].get("kind"), reels["other"])
+        )
 
     def mismatch_db(self, name: str, way: str) -> float | None:
         """What the light loses one way where it goes on in a smaller core."""
@@ -416,7 +428,7 @@ class Figures:
         for one, two in pairwise(cables[use.cable].get("fibre_type") for use in uses):
             if one is None or two is None or one == two:
                 continue
-            before, after = (_core_um(rules["fibres"][kind]) for kind in (one, two))
+            before, after = (core_um(rules["fibres"][kind]) for kind in (one, two))
             if before is None or after is None:
                 return None
             if before <= after or before < 15:
@@ -453,7 +465,7 @@ class Figures:
         return table[-1][1]
 
 
-def _core_um(fibre: dict[str, Any]) -> float | None:
+def core_um(fibre: dict[str, Any]) -> float | None:
     """Diameter of a type's core; one with a zero-dispersion wavelength is single-mode."""
     own = fibre.get("core_um")
     if own is None and fibre.get("lambda0_min_nm") is not None:
@@ -470,23 +482,39 @@ Tests = dict[tuple[Any, str | None], list[float]]
 """Values by fibre and direction (None: it states none)."""
 
 
-def _tests(records: Records, owner: str, value: str) -> dict[str, Tests]:
-    """The newest tests of each cable or link; those of drums are of cable not in its place."""
-    groups: dict[str, dict[tuple[Any, bool], list[Row]]] = {}
+def newest_tests(records: Records, owner: str, value: str) -> dict[str, list[Row]]:
+    """The newest tests of each cable or link that give a value; later ones do not count.
+
+    Of each fibre and direction, and of a loss each wavelength. Those of drums are of cable that
+    is not in its place; one without a date gives way to one with.
+    """
+    end = date.fromisoformat(records.on)
+    groups: dict[str, dict[Any, list[Row]]] = {}
     for row in records.rows["measurements"]:
-        to_come = str(row.get("date") or "")[:10] > records.on
-        counts = row.get(owner) and row.get("stage") != "drum" and not to_come
-        if counts and row.get(value) is not None:
-            key = (row.get("fibre"), row.get("direction") == "return")
-            groups.setdefault(row[owner], {}).setdefault(key, []).append(row)
-    found: dict[str, Tests] = {}
+        taken = moment_of(row.get("date"))
+        to_come = taken is not None and taken.date() > end
+        if to_come or row.get("stage") == "drum" or not row.get(owner) or row.get(value) is None:
+            continue
+        key = (row.get("fibre"), row.get("direction") == "return")
+        nm = row.get("wavelength_nm") if value == "loss_db" else None
+        groups.setdefault(row[owner], {}).setdefault((*key, nm), []).append(row)
+    found: dict[str, list[Row]] = {}
     for name, by_fibre in groups.items():
-        for (fibre, _), rows in by_fibre.items():
-            newest = max(str(row.get("date") or "") for row in rows)
-            for row in rows:
-                if str(row.get("date") or "") == newest:
-                    mine = found.setdefault(name, {})
-                    mine.setdefault((fibre, row.get("direction")), []).append(row[value])
+        for rows in by_fibre.values():
+            days = [moment_of(row.get("date")) for row in rows]
+            newest = max((day for day in days if day is not None), default=None)
+            mine = [row for row, day in zip(rows, days, strict=True) if day == newest]
+            found.setdefault(name, []).extend(mine)
+    return found
+
+
+def _tests(records: Records, owner: str, value: str) -> dict[str, Tests]:
+    """What the newest tests of each cable or link found, by fibre and direction."""
+    found: dict[str, Tests] = {}
+    for name, rows in newest_tests(records, owner, value).items():
+        mine = found.setdefault(name, {})
+        for row in rows:
+            mine.setdefault((row.get("fibre"), row.get("direction")), []).append(row[value])
     return found
 
 

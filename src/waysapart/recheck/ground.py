@@ -7,12 +7,13 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import Any
 
 import shapely
-from pyproj import Geod, Transformer
+from pyproj import Geod
 
-from waysapart.recheck.reading import LON_LAT, Records, carried
+from waysapart.recheck.gaps_of_rows import Gap
+from waysapart.recheck.reading import Records, carried
 
 GEOD = Geod(ellps="WGS84")
 _WIDER = 1.05
@@ -20,17 +21,6 @@ _WIDER = 1.05
 SPAN_PLACES = {"tower", "gantry", "pole"}
 OTHER_PLACES = {"pit", "entry", "bridge"}
 WITH_WITHIN = ("sites", "structures", "holders", "segments", "supplies", "equipment")
-
-
-class Gap(NamedTuple):
-    """A record gap: its code, what it is about, and what it touches."""
-
-    code: str
-    about: str
-    assets: tuple[str, ...] = ()
-    links: tuple[str, ...] = ()
-    circuits: tuple[str, ...] = ()
-    path: str | None = None
 
 
 @dataclass
@@ -213,22 +203,23 @@ def _find_twins(ground: Ground) -> None:
                 ground.gaps.append(Gap("same-place", row["id"], (row["id"], twin["id"])))
 
 
+def ground_distance(records: Records, one: Any, other: Any) -> float:
+    """Metres on the ellipsoid between two geometries, where they come nearest."""
+    if one.intersects(other):
+        return 0.0
+    line = carried(shapely.shortest_line(one, other), records.to_degrees)
+    return float(GEOD.geometry_length(line))
+
+
 def _find_hazards(ground: Ground) -> None:
     """What each hazard touches, grown by its reach on the ground, of the kinds that it takes."""
     records = ground.records
-    to_degrees = Transformer.from_crs(records.crs, LON_LAT, always_xy=True)
-
-    def away_m(one: Any, other: Any) -> float:
-        if one.intersects(other):
-            return 0.0
-        line = carried(shapely.shortest_line(one, other), to_degrees)
-        return float(GEOD.geometry_length(line))
-
     plant = [row for role in ("sites", "structures", "segments") for row in records.rows[role]]
     tree = shapely.STRtree([row["geometry"] for row in plant])
     for hazard in records.rows["hazards"]:
         reach, takes = hazard.get("reach_m") or 0.0, hazard.get("takes")
         for k in tree.query(hazard["geometry"], predicate="dwithin", distance=reach * _WIDER):
             taken = not takes or plant[k].get("kind") in takes
-            if taken and away_m(hazard["geometry"], plant[k]["geometry"]) <= reach:
+            away_m = ground_distance(records, hazard["geometry"], plant[k]["geometry"])
+            if taken and away_m <= reach:
                 ground.hit.setdefault(plant[k]["id"], []).append(hazard["id"])

@@ -7,9 +7,9 @@ from itertools import combinations, pairwise
 from typing import NamedTuple
 
 from waysapart.recheck.cables import Cables, Step
-from waysapart.recheck.ground import Gap, Ground
+from waysapart.recheck.gaps_of_rows import Gap
+from waysapart.recheck.ground import Ground
 from waysapart.recheck.proposal import Row
-from waysapart.recheck.reading import Records
 
 
 class Use(NamedTuple):
@@ -100,9 +100,6 @@ def tie_links(cables: Cables) -> tuple[dict[str, Hop], list[Gap]]:
             uses, faults, turned = _through(cables, rows, places, joints, a, b)
             hop.ways[way], hop.turned[way], hop.rows[way] = uses, turned, rows
             gaps += [Gap(code, name, links=(name,)) for code in faults]
-    gaps += _route_gaps(hops, site)
-    gaps += _fibre_gaps(cables, hops)
-    gaps += _used_fibre_gaps(cables, hops)
     return hops, gaps
 
 
@@ -200,100 +197,6 @@ def _least_faults(
             for use in options
         ]
     return min(ways, key=lambda way: way[0] + (not places.reaches(way[1][-1].end, finish)))[1]
-
-
-def _route_gaps(hops: dict[str, Hop], site: dict[str, str | None]) -> list[Gap]:
-    """Hops whose route nobody recorded."""
-    gaps = []
-    for name, hop in hops.items():
-        if hop.uses() or hop.row.get("relies_on") is not None:
-            continue
-        medium = hop.row.get("medium")
-        apart = site.get(str(hop.row.get("a"))) != site.get(str(hop.row.get("b")))
-        if medium == "leased":
-            gaps.append(Gap("leased-route", name, links=(name,)))
-        elif medium in ("electrical", "carrier") and apart:
-            gaps.append(Gap("hop-route", name, links=(name,)))
-        elif medium == "radio" and apart:
-            gaps.append(Gap("radio-route", name, links=(name,)))
-    return gaps
-
-
-def _fibre_gaps(cables: Cables, hops: dict[str, Hop]) -> list[Gap]:
-    """Cables that fibre links need without a type, or without a count where fibres are numbered."""
-    records = cables.ground.records
-    users: dict[tuple[str, str], set[str]] = {}
-    for row in records.rows["link_runs"]:
-        hop = hops.get(row["link"])
-        if hop is None or (hop.row.get("medium") or "fibre") != "fibre" or not row.get("cable"):
-            continue
-        cable = records.by["cables"][row["cable"]]
-        if cable.get("fibre_type") is None:
-            users.setdefault(("fibre-type", cable["id"]), set()).add(row["link"])
-        if row.get("fibres") and cable.get("fibre_count") is None:
-            users.setdefault(("fibre-count", cable["id"]), set()).add(row["link"])
-    return [Gap(code, cable, links=tuple(sorted(of))) for (code, cable), of in users.items()]
-
-
-def _used_fibre_gaps(cables: Cables, hops: dict[str, Hop]) -> list[Gap]:
-    """Fibres that a cable has not, and fibres that carry two links which nothing parts."""
-    records = cables.ground.records
-    count = {name: row.get("fibre_count") for name, row in records.by["cables"].items()}
-    found: list[Gap] = []
-    users: dict[tuple[str, int], set[tuple[str, Use]]] = {}
-    for row in records.rows["link_runs"]:
-        cable = row.get("cable")
-        most = count.get(str(cable))
-        if most is not None and any(one > most for one in _numbers(row)):
-            found.append(Gap("fibre-beyond", row["link"], links=(row["link"],)))
-    for name, hop in hops.items():
-        for way, uses in hop.ways.items():
-            for use, row in zip(uses, hop.rows[way], strict=True):
-                for fibre in _numbers(row):
-                    users.setdefault((use.cable, fibre), set()).add((name, use))
-    pairs = {
-        tuple(sorted((one, two)))
-        for mine in users.values()
-        for (one, here), (two, there) in combinations(sorted(mine, key=str), 2)
-        if one != two and _overlap(cables, here, there)
-    }
-    found += [
-        Gap("fibre-shared", one, links=(one, two))
-        for one, two in sorted(pairs)
-        if not _parted(records, hops[one].row, hops[two].row)
-    ]
-    return found
-
-
-def _numbers(row: Row) -> set[int]:
-    """The fibres that a row of link_runs names."""
-    return {int(one) for one in str(row.get("fibres") or "").split(";") if one.strip()}
-
-
-def _overlap(cables: Cables, one: Use, two: Use) -> bool:
-    """Whether two uses of a cable have some of it in common."""
-    whole = {0.0, float(len(cables.chain[one.cable]))}
-    if whole in ({one.from_, one.to}, {two.from_, two.to}):
-        return True
-    low = max(min(one.from_, one.to), min(two.from_, two.to))
-    return min(max(one.from_, one.to), max(two.from_, two.to)) - low > 1e-9
-
-
-def _parted(records: Records, one: Row, two: Row) -> bool:
-    """By wavelength, each with a filter or multiplexer; or by channel, in one that both pass."""
-    machines = records.by["equipment"]
-    passed = [
-        {
-            name
-            for name in (row.get("a"), row.get("b"), *(row.get("via") or ()))
-            if name in machines and machines[name].get("kind") in ("multiplexer", "filter")
-        }
-        for row in (one, two)
-    ]
-    if one.get("wavelength_nm") != two.get("wavelength_nm"):
-        return all(passed)
-    channels = [row.get("channel") for row in (one, two)]
-    return None not in channels and channels[0] != channels[1] and bool(passed[0] & passed[1])
 
 
 def stretch(cables: Cables, use: Use) -> list[tuple[Step, float, float, list[str | None]]]:

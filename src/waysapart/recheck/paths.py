@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
 
-from waysapart.recheck.ground import Gap
+from waysapart.recheck.gaps_of_rows import Gap
 from waysapart.recheck.proposal import Row
 from waysapart.recheck.reading import Records
 

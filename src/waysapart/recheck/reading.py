@@ -8,10 +8,13 @@ needs: `waysapart check` is what validates a study.
 from __future__ import annotations
 
 import csv
+import re
 import sqlite3
 import tomllib
 import warnings
 from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
+from functools import cached_property
 from math import atan2, degrees, hypot, isnan
 from pathlib import Path
 from typing import Any
@@ -86,6 +89,11 @@ class Records:
             for role, mine in self.rows.items()
         }
 
+    @cached_property
+    def to_degrees(self) -> Transformer:
+        """From the working coordinate system to longitude and latitude."""
+        return Transformer.from_crs(self.crs, LON_LAT, always_xy=True)
+
     def middle(self) -> tuple[float, float] | None:
         """Longitude and latitude in the middle of the plant, wherever on the globe it lies.
 
@@ -99,8 +107,7 @@ class Records:
         ]
         if not shapes:
             return None
-        turn = Transformer.from_crs(self.crs, LON_LAT, always_xy=True)
-        lon, lat = np.radians(turn.transform(*shapely.get_coordinates(shapes).T))
+        lon, lat = np.radians(self.to_degrees.transform(*shapely.get_coordinates(shapes).T))
         x, y, z = (
             float(np.mean(one))
             for one in (np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat))
@@ -375,6 +382,28 @@ def _typed(row: Row, layer: dict[str, Any]) -> Row:
             shape = shapely.get_geometry(shape, 0)
         found["geometry"] = shapely.force_2d(shape)
     return found
+
+
+def moment_of(said: object) -> datetime | None:
+    """A date as ISO 8601 has it, in UTC; None where a cell says none."""
+    text = str(said or "").strip()
+    match = re.fullmatch(r"(\d{4})(?:([-/. ])(\d{1,2})(?:\2(\d{1,2})([T ].*)?)?)?", text)
+    if match:
+        year, _, month, day, rest = match.groups()
+        text = f"{year}-{(month or '1').zfill(2)}-{(day or '1').zfill(2)}{rest or ''}"
+    elif not re.match(r"\d{8}(?!\d)", text):
+        return None
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return moment if moment.tzinfo is None else moment.astimezone(UTC).replace(tzinfo=None)
+
+
+def day_of(said: object) -> date | None:
+    """The day of `moment_of`."""
+    moment = moment_of(said)
+    return None if moment is None else moment.date()
 
 
 def _number(text: str, name: str, unit: str | None) -> float | str:

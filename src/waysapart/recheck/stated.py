@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING, Any
 from pyproj import CRS
 
 from waysapart.gaps import GAP_CODES
+from waysapart.recheck.gaps_of_records import blanks, meaning
 from waysapart.recheck.reading import Records
 from waysapart.recheck.rules import WHOLE, shipped_sources
-from waysapart.recheck.world import DRAWN_GAPS, World, blanks, meaning
+from waysapart.recheck.world import DRAWN_GAPS, World
 
 if TYPE_CHECKING:
     from waysapart.recheck.claims import Findings

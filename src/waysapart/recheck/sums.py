@@ -4,18 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from waysapart.gaps import GAP_CODES
 from waysapart.recheck.figures import assumed_us
 from waysapart.recheck.links import Hop
 from waysapart.recheck.paths import Key, service_of
-from waysapart.recheck.world import World
+from waysapart.recheck.world import DRAWN_GAPS, World
 
 if TYPE_CHECKING:
     from waysapart.recheck.claims import Findings
 
 TOLD_BY_FIGURES = {"blank-delay", "fibre-type", "hop-length"}
 """Gaps that a figure of a path shows by itself."""
-TAKEN_AS_TOLD = {"match-uncovered", "match-ambiguous", "measured-length", "measured-delay"}
+TAKEN_AS_TOLD = {"match-uncovered", "match-ambiguous", "measured-delay"}
 """Gaps that are not worked out here, and that leave a delay open."""
 LENGTH_M = 0.02
 DELAY_US = 0.003
@@ -90,21 +89,13 @@ def _doubted(world: World, key: Key, codes: set[str]) -> bool:
     cables = {use.cable for hop in hops for use in hop.uses()}
     used = cables | {step.segment for cable in cables for step in world.cables.chain[cable]}
     for gap in world.gaps:
-        if gap.code in TOLD_BY_FIGURES or "delay" not in GAP_CODES[gap.code].limits:
+        if gap.code in TOLD_BY_FIGURES or "delay" not in gap.limits:
             continue
         if set(gap.links) & set(world.paths[key]) or set(gap.assets) & used:
             return True
         if key[0] in gap.circuits and gap.path == key[1]:
             return True
     return bool(codes & TAKEN_AS_TOLD)
-
-
-def _lacks_a_path(world: World, circuit: str) -> bool:
-    """Whether a gap leaves a whole path of a circuit open."""
-    return any(
-        circuit in gap.circuits and gap.path is None and "delay" in GAP_CODES[gap.code].limits
-        for gap in world.gaps
-    )
 
 
 def _machines(world: World, key: Key) -> tuple[float, set[str]]:
@@ -151,7 +142,7 @@ def _check_path(
             mine = None if None in (one.go_m, one.return_m) else one.longer_m
             _close(findings, f"{what}: length of {told['link']}", told["length_m"], mine, LENGTH_M)
     _check_path_delay(world, key, path, findings, doubted=doubted)
-    left_open = any("loss" in GAP_CODES[code].limits for code in codes & set(GAP_CODES))
+    left_open = "loss" in world.left_open(key[0]) or bool(codes & DRAWN_GAPS)
     _check_loss(world, key, path, left_open, findings)
 
 
@@ -163,9 +154,9 @@ def _check_path_delay(
     said = f"{what}: terms of its delay"
     if path["delay_us"] is not None:
         _close(findings, said, path["delay_us"], _total(list(terms.values())), DELAY_US)
-    elif not doubted:
-        findings.holds(None in terms.values(), f"{said}: all are known, and the delay is not")
     ways = [path["go_us"], path["return_us"]]
+    if ways == [None, None] and not doubted:
+        findings.holds(None in terms.values(), f"{said}: all are known, and the delay is not")
     longer = None if None in ways else max(ways)
     _close(findings, f"{what}: delay_us of go and return", path["delay_us"], longer, DELAY_US)
     in_machines, blank = _machines(world, key)
@@ -419,13 +410,14 @@ def _check_delay(
         return
     paths = circuit["paths"]
     ways = [path[name] for path in paths.values() for name in ("go_us", "return_us")]
-    lacking = not paths or _lacks_a_path(world, circuit["id"])
+    lacking = not paths or "delay" in world.left_open(circuit["id"])
     worst = None if lacking or None in ways else max(ways)
     _close(findings, f"{what}: worst delay", told["worst_us"], worst, DELAY_US)
     if None in ways:
         least = max(_least(path, name) for path in paths.values() for name in ("go", "return"))
         bound = told["worst_at_least_us"]
         _close(findings, f"{what}: worst delay, at least", bound, least, DELAY_US)
+    lacking = not paths or "asymmetry" in world.left_open(circuit["id"])
     _check_asymmetry(world, circuit, codes, findings, lacking=lacking)
 
 
@@ -472,20 +464,16 @@ def _check_asymmetry(
         _close(findings, f"{what}: asymmetry, at least", bound, greatest, DELAY_US)
 
 
-def _left_open(
-    kept: bool | None, name: str, limit: float | None, circuit: dict[str, Any]
-) -> bool | None:
-    """A limit that seems kept and that a gap leaves open is not known to be kept."""
-    gaps = [GAP_CODES[gap["code"]].limits for gap in circuit["gaps"] if gap["code"] in GAP_CODES]
-    open_ = limit is not None and any(name in limits for limits in gaps)
-    return None if open_ and kept else kept
-
-
 def _check_within(world: World, circuit: dict[str, Any], findings: Findings) -> None:
     what, told = f"circuit {circuit['id']}", circuit["delay"]
     losses = [one["ok"] for path in circuit["paths"].values() for one in path["loss"]]
     service = service_of(world.records, circuit["id"])
-    kept = _left_open(_all(losses), "loss", service.get("min_margin_db"), circuit)
+    open_ = world.left_open(circuit["id"])
+    if any(gap["code"] in DRAWN_GAPS for gap in circuit["gaps"]):
+        open_ = {*open_, "loss"}
+    kept = _all(losses)
+    if kept and "loss" in open_ and service.get("min_margin_db") is not None:
+        kept = None
     findings.same(f"{what}: losses kept", circuit["loss_ok"], kept)
     down = circuit["unavailability"]
     limit = service.get("max_unavailability")
@@ -494,13 +482,13 @@ def _check_within(world: World, circuit: dict[str, Any], findings: Findings) -> 
     least = down.get("at_least", {}).get("both")
     if kept is None and limit is not None and least is not None and least > limit:
         kept = False
+    if kept and limit is not None and "unavailability" in open_:
+        kept = None
     findings.same(f"{what}: unavailability kept", down["ok"], kept)
     checks = [told["ok"], told["asymmetry_ok"], circuit["loss_ok"], down["ok"]]
     if told.get("recovery_ms") is not None:
-        findings.same(
-            f"{what}: recovery kept",
-            told["recovery_ok"],
-            _below(told["recovery_ms"], told.get("recovery_limit_ms")),
-        )
+        kept = _below(told["recovery_ms"], told.get("recovery_limit_ms"))
+        kept = None if kept and "recovery" in open_ else kept
+        findings.same(f"{what}: recovery kept", told["recovery_ok"], kept)
         checks.append(told["recovery_ok"])
     findings.same(f"{what}: within limits", circuit["within_limits"], _all(checks))

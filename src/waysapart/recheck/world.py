@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
+from waysapart.gaps import GAP_CODES, Limit
 from waysapart.recheck.cables import Cables, follow_cables
 from waysapart.recheck.figures import Figures
-from waysapart.recheck.ground import Gap, Ground, survey
+from waysapart.recheck.gaps_of_records import gaps_of_records
+from waysapart.recheck.gaps_of_rows import Gap
+from waysapart.recheck.ground import Ground, survey
 from waysapart.recheck.links import Hop, tie_links
 from waysapart.recheck.own_line import own_line
 from waysapart.recheck.paths import Key, Trial, service_of, tie_paths, trials_of
 from waysapart.recheck.reading import Records
 from waysapart.recheck.reliance import Asset, Reliance, fallen, rely
 
+BY_FIGURES = {"delay", "asymmetry", "unavailability"}
+"""Limits whose figures say themselves that they are not known."""
 DRAWN_GAPS = {"match-uncovered", "match-ambiguous", "cable-broken"}
 
 
@@ -43,6 +48,7 @@ class World:
     gaps: list[Gap]
     behind: dict[Key, set[Asset]] = field(default_factory=dict)
     _leads: dict[str, set[Asset]] = field(default_factory=dict)
+    _left_open: dict[str, set[Limit]] = field(default_factory=dict)
     led_to: dict[Asset, set[Asset]] = field(default_factory=dict)
     cut_by: dict[str, set[Key]] = field(default_factory=dict)
     held: dict[str, set[str]] = field(init=False)
@@ -55,6 +61,55 @@ class World:
                 above = [row.get("at")] if role == "joints" else row.get("within") or ()
                 for holder in above:
                     self.held.setdefault(str(holder), set()).add(name)
+
+    def touching(self, trial: Trial) -> list[Gap]:
+        """The gaps that touch a circuit or group: in plant, of a link, or of a circuit."""
+        counted = [key for side in trial.sides for key in side]
+        at = self._gaps_at
+        hit = {n for key in counted for link in self.paths[key] for n in at[1].get(link, ())}
+        for key in counted:
+            few, many = sorted((at[0].keys(), self.behind[key]), key=len)
+            hit |= {n for asset in few if asset in many for n in at[0].get(asset, ())}
+        for circuit in trial.circuits:
+            mine = [label for name, label in counted if name == circuit]
+            for n in at[2].get(circuit, ()):
+                whole = trial.group_test is None or self.gaps[n].with_groups or not mine
+                if whole or self.gaps[n].path in mine:
+                    hit.add(n)
+        return [self.gaps[n] for n in sorted(hit)]
+
+    def left_open(self, circuit: str) -> set[Limit]:
+        """The limits of a circuit that gaps leave open, whatever its figures say.
+
+        Delay, asymmetry and unavailability only by gaps that leave a whole path open, or put in
+        doubt what is on record: what else is missing the figures of its paths know.
+        """
+        if circuit not in self._left_open:
+            (trial,) = (t for t in self.trials if t.id == circuit and t.group_test is None)
+            self._left_open[circuit] = {
+                limit
+                for gap in self.touching(trial)
+                for limit in gap.limits
+                if limit not in BY_FIGURES
+                or (gap.circuits and gap.path is None)
+                or GAP_CODES[gap.code].doubt
+            }
+        return self._left_open[circuit]
+
+    @cached_property
+    def _gaps_at(self) -> tuple[dict[Asset, list[int]], dict[str, list[int]], dict[str, list[int]]]:
+        """Numbers of gaps by the assets, links and circuits that they touch."""
+        assets: dict[Asset, list[int]] = {}
+        links: dict[str, list[int]] = {}
+        circuits: dict[str, list[int]] = {}
+        for number, gap in enumerate(self.gaps):
+            for asset in gap.assets:
+                assets.setdefault(asset, []).append(number)
+            for link in gap.links:
+                links.setdefault(link, []).append(number)
+            for circuit in gap.circuits:
+                circuits.setdefault(circuit, []).append(number)
+        return assets, links, circuits
 
     def leads(self, asset: str) -> set[Asset]:
         """Everything that one asset leads to, itself included."""
@@ -74,7 +129,6 @@ def build(records: Records, facts: dict[str, Any]) -> World:
     cables = follow_cables(ground, facts["matched"], unsure - listed)
     hops, link_gaps = tie_links(cables)
     figures = Figures(cables, hops)
-    link_gaps += _bare_hops(figures, hops) + figures.length_gaps()
     claimed = {
         (circuit["id"], label): path["links"]
         for circuit in facts["circuits"]
@@ -90,7 +144,7 @@ def build(records: Records, facts: dict[str, Any]) -> World:
     down = fallen(reliance, cables, records.out) if records.out else set()
     lost = {key for key, mine in items.items() if mine & down}
     trials = trials_of(records, paths, lost)
-    gaps = [*ground.gaps, *cables.gaps, *link_gaps, *path_gaps, *_blanks(records)]
+    gaps = [*ground.gaps, *cables.gaps, *link_gaps, *path_gaps, *gaps_of_records(figures)]
     for trial in trials:
         mine = [key for key in paths if key[0] == trial.id]
         out = [key for key in mine if key in lost]
@@ -106,50 +160,3 @@ def build(records: Records, facts: dict[str, Any]) -> World:
         if service_of(records, name)["own_line"] != "excused" and own_line(world, name).why:
             gaps.append(Gap("own-line", name, circuits=(name,)))
     return world
-
-
-def _bare_hops(figures: Figures, hops: dict[str, Hop]) -> list[Gap]:
-    """Hops without cables that join what they should not, or have neither length nor delay."""
-    gaps = []
-    for name, hop in hops.items():
-        medium = hop.row.get("medium") or "fibre"
-        if hop.uses() or medium == "fibre":
-            continue
-        if medium == "internal":
-            if figures.internal_apart(hop.row):
-                gaps.append(Gap("internal-far", name, links=(name,)))
-        elif None in figures.delay_us(name):
-            gaps.append(Gap("hop-length", name, links=(name,)))
-    return gaps
-
-
-def _blanks(records: Records) -> list[Gap]:
-    """Blanks that `[records]` in the rules does not explain."""
-    said = records.rules["records"]
-    return [
-        Gap(f"blank-{column.removesuffix('_us')}", row["id"], (row["id"],))
-        for role, row, column in blanks(records)
-        if meaning(said[column], role, row)[0] == "gap"
-    ]
-
-
-def blanks(records: Records) -> Iterator[tuple[str, dict[str, Any], str]]:
-    """Every blank of which `[records]` says what it means: role, row and column."""
-    passive, links = records.rules["records"]["passive"], records.rows["links"]
-    on_signals = {name for row in links for name in (row["a"], row["b"], *(row.get("via") or ()))}
-    for role in ("sites", "structures", "holders", "segments", "supplies", "equipment"):
-        for row in records.rows[role]:
-            columns = ["within"]
-            if role == "equipment" and row.get("kind") not in passive:
-                columns += ["supplies", "needs", *(["delay_us"] * (row["id"] in on_signals))]
-            elif role == "supplies":
-                columns.append("needs")
-            yield from ((role, row, column) for column in columns if row.get(column) is None)
-
-
-def meaning(said: Any, role: str, row: dict[str, Any]) -> tuple[Any, str]:
-    """What `[records]` says of a blank, and the kind or role that it says so of, if any."""
-    if not isinstance(said, dict):
-        return said, ""
-    rule = next(key for key in (row.get("kind"), role, "other") if key in said)
-    return said[rule], str(rule)

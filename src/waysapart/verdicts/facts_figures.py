@@ -331,7 +331,7 @@ def delay_facts(sheet: FigureSheet, test: int) -> dict[str, Any]:
     whole = [
         GAP_CODES[gap.code].means
         for gap in (proof.gaps[number] for number in proof.gaps_of[test])
-        if leaves_a_path_open(gap) and "delay" in GAP_CODES[gap.code].limits
+        if leaves_a_path_open(gap) and "delay" in gap.limits
     ]
     return {
         **{f"{label}_us": figure(value, _US) for label, value in limits.path_us.items()},

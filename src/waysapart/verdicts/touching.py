@@ -58,7 +58,7 @@ def gaps_of_trials(
 def links_left_open(reliance: Reliance, gaps: tuple[Gap, ...], limit: Limit) -> Bools:
     """Which links some gap touches that leaves a limit open: shape (links,)."""
     touched = _links_touched(reliance, gaps)
-    bears = np.array([limit in GAP_CODES[gap.code].limits for gap in gaps], dtype=np.bool_)
+    bears = np.array([limit in gap.limits for gap in gaps], dtype=np.bool_)
     return np.asarray((touched @ bears) > 0)
 
 
