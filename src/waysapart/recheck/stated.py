@@ -7,13 +7,15 @@ import re
 from collections import Counter
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
+from itertools import product
 from typing import TYPE_CHECKING, Any
 
 from pyproj import CRS
 
 from waysapart.gaps import GAP_CODES
+from waysapart.recheck.figures import newest_tests
 from waysapart.recheck.gaps_of_records import blanks, meaning
-from waysapart.recheck.reading import Records
+from waysapart.recheck.reading import Records, day_of
 from waysapart.recheck.rules import WHOLE, shipped_sources
 from waysapart.recheck.world import DRAWN_GAPS, World
 
@@ -268,30 +270,10 @@ def check_ages(records: Records, facts: dict[str, Any], findings: Findings) -> N
 def _dates(records: Records) -> Iterator[tuple[str, list[date | None]]]:
     """The days of every record whose age counts, by the key of `[records] oldest`."""
     rows = records.rows
-    yield "survey", [_day(row.get("surveyed")) for role in _SURVEYED for row in rows[role]]
-    yield "test", [_day(row.get("date")) for row in _newest(records)]
+    yield "survey", [day_of(row.get("surveyed")) for role in _SURVEYED for row in rows[role]]
+    tests = (newest_tests(records, *one) for one in product(("cable", "link"), _MEASURED))
+    mine = (test for found in tests for several in found.values() for test in several)
+    yield "test", [day_of(test.get("date")) for test in mine]
     leased = [row for row in rows["links"] if row.get("medium") == "leased"]
     known = [row for row in leased if row.get("relies_on") is not None]
-    yield "leased_route", [_day(row.get("stated_on")) for row in known]
-
-
-def _day(text: str | None) -> date | None:
-    return None if text is None else date.fromisoformat(text[:10])
-
-
-def _newest(records: Records) -> Iterator[dict[str, Any]]:
-    """The tests that count: of one fibre, direction and wavelength those of the latest day."""
-    for owner, role in (("cable", "cables"), ("link", "links")):
-        for quantity in _MEASURED:
-            groups: dict[tuple[Any, ...], list[dict[str, Any]]] = {}
-            for row in records.rows["measurements"]:
-                later = str(row.get("date") or "")[:10] > records.on
-                if row.get(owner) not in records.by[role] or row.get(quantity) is None:
-                    continue
-                if row.get("stage") != "drum" and not later:
-                    at = row.get("wavelength_nm") if quantity == "loss_db" else None
-                    key = (row[owner], row.get("fibre"), row.get("direction") == "return", at)
-                    groups.setdefault(key, []).append(row)
-            for mine in groups.values():
-                newest = max(str(row.get("date") or "")[:10] for row in mine)
-                yield from (row for row in mine if str(row.get("date") or "")[:10] == newest)
+    yield "leased_route", [day_of(row.get("stated_on")) for row in known]
