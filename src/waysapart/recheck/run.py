@@ -15,6 +15,7 @@ from waysapart.errors import Problem, StudyError
 from waysapart.recheck.claims import DERIVED, Findings, check_claims
 from waysapart.recheck.no_pair import check_no_pairs
 from waysapart.recheck.reading import Records, read_records
+from waysapart.recheck.repeated import check_repeated
 from waysapart.recheck.rules import UnreadableError
 from waysapart.recheck.stated import (
     check_ages,
@@ -90,6 +91,7 @@ def hold(records: Records, facts: dict[str, Any], findings: Findings) -> None:
     findings.false += world.cables.false
     check_claims(world, facts, findings)
     check_figures(world, facts, findings)
+    check_repeated(world, facts, findings)
     check_all_gaps(world, facts, DERIVED, findings)
     check_assumptions(world, facts, findings)
     check_ages(records, facts, findings)
