@@ -1,4 +1,4 @@
-"""Write the pages that follow from the code: columns, rules, commands, library, gap codes.
+"""Write what follows from the code: columns, rules, commands, library, gap codes, evidence.
 
     python docs/generate.py
 
@@ -8,14 +8,19 @@ A test compares these pages with what the code says now.
 from __future__ import annotations
 
 import inspect
+import json
 import re
 from collections.abc import Callable, Iterator
 from importlib import import_module
 from pathlib import Path
+from types import NoneType, UnionType
+from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 import click
+from typing_extensions import NotRequired, get_type_hints
 
 import waysapart
+from waysapart import evidence
 from waysapart.cli import main
 from waysapart.gaps import GAP_CODES
 from waysapart.schema import ROLES, Column, Role
@@ -158,6 +163,66 @@ def _row(*cells: str) -> str:
     return f"| {' | '.join(cell.replace('|', chr(92) + '|') for cell in cells)} |"
 
 
+def evidence_page() -> str:
+    """Every object of the evidence with its fields, from their types."""
+    parts = [
+        _MADE,
+        "# The evidence",
+        "",
+        *[line.strip() for line in (evidence.__doc__ or "").splitlines()[2:]],
+        "",
+        f"This is format {evidence.FORMAT}. [What recheck does with it](recheck.md); the same as a",
+        "JSON Schema is `evidence.schema.json` in the package.",
+        "",
+    ]
+    waiting, seen = [evidence.Evidence], {evidence.Evidence}
+    for kind in waiting:  # grows as it goes
+        parts += [f"## {kind.__name__}", "", inspect.cleandoc(kind.__doc__ or ""), ""]
+        parts += ["| field | type | meaning |", "| --- | --- | --- |"]
+        for name, hint in get_type_hints(kind, include_extras=True).items():
+            said, notes, inner = _spelled(hint)
+            optional = "" if name in kind.__required_keys__ else "may be absent; "
+            meaning = (optional + "; ".join(dict.fromkeys(notes))).removesuffix("; ")
+            parts.append(_row(f"`{name}`", said, meaning.replace("|", "\\|")))
+            waiting += [one for one in inner if one not in seen]
+            seen |= set(inner)
+        parts.append("")
+    return "\n".join(parts)
+
+
+def _spelled(hint: Any) -> tuple[str, list[str], list[Any]]:
+    """A type in words, what is said of it, and the objects in it."""
+    origin, args = get_origin(hint), get_args(hint)
+    if origin is NotRequired:
+        return _spelled(args[0])
+    if origin is Annotated:
+        said, notes, inner = _spelled(args[0])
+        own = [field.description for field in args[1:] if getattr(field, "description", None)]
+        return said, [*own, *notes], inner
+    if origin is Literal:
+        return " or ".join(f"`{one}`" for one in args), [], []
+    if origin in (Union, UnionType):
+        found = [_spelled(one) for one in args]
+        said = " or ".join(one[0] for one in found)
+        return said, [n for one in found for n in one[1]], [k for one in found for k in one[2]]
+    if origin in (list, dict):
+        said, notes, inner = _spelled(args[-1])
+        return f"{'list' if origin is list else 'by name'} of {said}", notes, inner
+    plain = {str: "text", int: "whole number", float: "number", bool: "true or false"}
+    if hint is NoneType:
+        return "null", [], []
+    if hint is Any:
+        return "anything", [], []
+    if hint in plain:
+        return plain[hint], [], []
+    return f"[{hint.__name__}](#{hint.__name__.lower()})", [], [hint]
+
+
+def evidence_schema() -> str:
+    """The JSON Schema of the evidence, from the same types."""
+    return json.dumps(evidence.schema(), indent=1, ensure_ascii=False) + "\n"
+
+
 def export_page() -> str:
     """Layers of `export` and their fields."""
     lines = [
@@ -289,6 +354,8 @@ PAGES = {
     "rules.md": rules_page,
     "export.md": export_page,
     "library.md": library_page,
+    "evidence.md": evidence_page,
+    "../src/waysapart/evidence.schema.json": evidence_schema,
 }
 
 if __name__ == "__main__":

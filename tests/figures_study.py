@@ -18,6 +18,7 @@ from typing import Any
 
 import waysapart as wa
 from small_study import SEGMENTS, lon_lat, write_small_study
+from waysapart.report.view_figures import with_links
 from waysapart.verdicts.prove import Proof
 
 RULES = """
@@ -110,6 +111,19 @@ def circuit(facts: dict[str, Any], name: str = "K1") -> dict[str, Any]:
 
 
 def link(facts: dict[str, Any], name: str = "L1") -> dict[str, Any]:
-    """One link's entry of the facts."""
-    found: dict[str, Any] = next(one for one in facts["links"] if one["link"] == name)
+    """One link's entry of the facts, with what is said of its loss."""
+    found: dict[str, Any] = next(one for one in facts["links"] if one["id"] == name)
+    return {**found, **(found["loss"] or {})}
+
+
+def lengths(facts: dict[str, Any], path: str = "main") -> dict[str, Any]:
+    """Terms of the length of the first link of a path."""
+    found: dict[str, Any] = link(facts, circuit(facts)["paths"][path]["links"][0])["lengths"]
+    return found
+
+
+def loss(facts: dict[str, Any], path: str = "main") -> dict[str, Any]:
+    """All that is said of the loss of the first link of a path under the circuit's service."""
+    links = {one["id"]: one for one in facts["links"]}
+    found: dict[str, Any] = dict(with_links(circuit(facts), links)["paths"][path]["loss"][0])
     return found

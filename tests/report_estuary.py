@@ -142,6 +142,7 @@ def _circuit(
     slow = max(main["delay_us"], alternate["delay_us"])
     asymmetry = round(abs(main["delay_us"] - alternate["delay_us"]), 1)
     margins = [row["ok"] for path in (main, alternate) for row in path["loss"]]
+    more["shared"], more["stretches"] = _in_stretches(more.get("shared", []))
     return {
         "id": number,
         "name": name,
@@ -149,7 +150,6 @@ def _circuit(
         "verdict": verdict,
         "within_limits": asymmetry <= limit_us and all(margins),
         "paths": {"main": main, "alternate": alternate},
-        "shared": [],
         "unavoidable": [f"RY-{number}-A", f"RY-{number}-B", "S-WHA"],
         "blank_within": 3,
         "near": [],
@@ -184,6 +184,37 @@ def _shared(
         "alternate_via": alternate.split(),
         **more,
     }
+
+
+def _in_stretches(
+    shared: list[dict[str, Any]],
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Shared assets, each with a stretch of its own, or with that of what it is shared through."""
+    heads = {one["asset"]: number for number, one in enumerate(_heads(shared), start=1)}
+    stretches: list[dict[str, Any]] = [
+        {
+            "stretch": number,
+            "members": [one["asset"]],
+            "holders": [held["asset"] for held in shared if held["through"] == one["asset"]],
+            "waived": one["waived"],
+            "via": {"main": one["main_via"], "alternate": one["alternate_via"]},
+            "along": {},
+            "at": None,
+        }
+        for number, one in enumerate(_heads(shared), start=1)
+    ]
+    entries = [
+        {
+            **{name: value for name, value in one.items() if not name.endswith("_via")},
+            "stretch": heads[one["through"] or one["asset"]],
+        }
+        for one in shared
+    ]
+    return entries, stretches
+
+
+def _heads(shared: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    return [one for one in shared if one["through"] is None]
 
 
 GAP = {

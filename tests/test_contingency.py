@@ -17,6 +17,7 @@ from test_dig import two_ways
 from waysapart.network.assets import boolean
 from waysapart.reliance.closure import close
 from waysapart.reliance.feeding import Feeds
+from waysapart.report.view_figures import single_points
 from waysapart.study.model import Study
 from waysapart.whatif.base import Base
 from waysapart.whatif.contingency import held_against, single_cuts
@@ -57,7 +58,7 @@ def test_single_events_that_lose_a_circuit_are_its_single_points() -> None:
     frame = wa.contingency(proof).frame()
     lost = frame[frame["state"] == "lost"].groupby("circuit")["asset"].apply(set).to_dict()
     for circuit in proof.facts()["circuits"]:
-        assert lost.get(circuit["id"], set()) == set(circuit["single_points"]), circuit["id"]
+        assert lost.get(circuit["id"], set()) == set(single_points(circuit)), circuit["id"]
 
 
 def test_ten_thousand_circuits_against_a_hundred_thousand_events() -> None:

@@ -53,11 +53,8 @@ def test_every_shared_asset_names_the_chains_that_lead_to_it(
     found: dict[str, dict[str, Any]],
 ) -> None:
     for one in found.values():
+        stretches = one.get("stretches", [])
         for entry in one.get("shared", []):
-            chains = (
-                entry["via"]
-                if "via" in entry
-                else {k: v for k, v in entry.items() if k.endswith("_via")}
-            )
+            chains = stretches[entry["stretch"] - 1]["via"]
             assert len(chains) >= 2
             assert all(chain for chain in chains.values())

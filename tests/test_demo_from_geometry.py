@@ -108,7 +108,7 @@ def hidden(demo: wa.Proof, circuit: str, rules: str, folder: Path) -> dict[str, 
 def test_trench_by_trench(demo: wa.Proof, tmp_path: Path) -> None:
     """C25: 811 m at 1.5 m, as docs/demo.md works it out."""
     found = hidden(demo, "C25", FIVE, tmp_path)
-    (stretch,) = found["near_stretches"]
+    (stretch,) = found["near"]
     assert stretch["distance_m"] == pytest.approx(1.5, abs=0.01)
     assert stretch["length_m"] == pytest.approx(811.1, abs=0.5)
     assert found["verdict"] == "shared"
@@ -131,7 +131,7 @@ def test_crossing_in_mid_span(demo: wa.Proof, tmp_path: Path) -> None:
 def test_two_ducts_on_one_bridge(demo: wa.Proof, tmp_path: Path) -> None:
     """C07: 12 m apart over the whole bridge of 420 m. Who asks for 15 m is told."""
     found = hidden(demo, "C07", FIVE.replace("= 5", "= 15"), tmp_path)
-    (stretch,) = found["near_stretches"]
+    (stretch,) = found["near"]
     assert stretch["distance_m"] == pytest.approx(12.0, abs=0.02)
     assert stretch["length_m"] == pytest.approx(420, rel=0.1)
     assert found["verdict"] == "shared"

@@ -59,7 +59,7 @@ def test_the_schema_is_not_empty_words() -> None:
         (("circuits", 0, "verdict"), "fine"),
         (("evidence", "paths", 0, "relies_on"), "0-3, 7"),
         (("evidence", "verdicts", 0, "sides"), [["main"]]),
-        (("evidence", "schema"), "urn:waysapart:evidence:2"),
+        (("evidence", "schema"), "urn:waysapart:evidence:1"),
         (("inputs", 0, "sha256"), "abc"),
     ):
         spoilt = json.loads(json.dumps(sound))

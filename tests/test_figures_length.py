@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from scipy import integrate, optimize
 
-from figures_study import SmallStudy, circuit
+from figures_study import SmallStudy, circuit, lengths
 
 LENGTH_TERMS = ("route_m", "sag_m", "helix_m", "overlength_m", "slack_m", "test_m")
 
@@ -38,8 +38,8 @@ def _hanging_m(span: float, sag: float, rise: float) -> float:
 def test_every_term_is_shown_and_they_add_up(study: SmallStudy) -> None:
     """4 x 1000 m of spans without sag, 0.7 % of overlength, 30 m of slack: 4058 m."""
     study.cell("cables", "C1", overlength_pct=0.7, slack_m=30)
-    path = circuit(study.facts())["paths"]["main"]
-    terms = path["lengths"][0]
+    facts = study.facts()
+    path, terms = circuit(facts)["paths"]["main"], lengths(facts)
     assert [terms[name] for name in LENGTH_TERMS] == [4000.0, 0.0, 0.0, 28.0, 30.0, 0.0]
     assert terms["length_m"] == path["length_m"] == 4058.0
 
@@ -49,7 +49,7 @@ def test_a_wrapped_cable_winds_about_its_carrier(study: SmallStudy) -> None:
     study.rows("cables", "C3,G.652.D,24,wrapped,C1\n")
     study.cell("cables", "C3", wrap_pitch_m=1.0, wrap_diameter_mm=20)
     study.cell("link_runs", "L1", cable="C3")
-    terms = circuit(study.facts())["paths"]["main"]["lengths"][0]
+    terms = lengths(study.facts())
     assert terms["helix_m"] == pytest.approx(4000 * (math.hypot(1, 0.02 * math.pi) - 1), abs=6e-4)
     assert terms["length_m"] == pytest.approx(4007.888, abs=1e-3)
 
@@ -66,7 +66,7 @@ def test_the_helix_runs_over_all_that_hangs_before_overlength_and_slack(
     study.cell("cables", "C3", wrap_pitch_m=1, wrap_diameter_mm=20, overlength_pct=1, slack_m=30)
     study.cell("link_runs", "L1", cable="C3")
     study.feature("segments", "S2", sag_m=20.0)
-    terms = circuit(study.facts())["paths"]["main"]["lengths"][0]
+    terms = lengths(study.facts())
     hangs = 4000 + _hanging_m(1000, 20, 0) - 1000
     wound = hangs * math.hypot(1, 0.02 * math.pi)
     assert terms["helix_m"] == pytest.approx(wound - hangs, abs=2e-3)
@@ -82,7 +82,7 @@ def test_the_helix_runs_over_stretches_that_leave_the_carrier_too(study: SmallSt
     study.cell("link_runs", "L1", cable="C3")
     runs = (study.folder / "cable_runs.csv").read_text(encoding="utf-8")
     study.text("cable_runs.csv", runs.replace("C1,4,S4\n", ""))
-    terms = circuit(study.facts())["paths"]["main"]["lengths"][0]
+    terms = lengths(study.facts())
     assert terms["helix_m"] == pytest.approx(4000 * (math.hypot(1, 0.02 * math.pi) - 1), abs=6e-4)
 
 
@@ -95,17 +95,17 @@ def test_sag_counts_whole_in_each_bay_of_a_span_that_passes_towers(study: SmallS
     tower = {"kind": "tower", "within": "-"}
     study.point("structures", "T1b", (1500, 200), **tower)
     study.feature("segments", "S2", sag_m=20.0)
-    sag = circuit(study.facts())["paths"]["main"]["lengths"][0]["sag_m"]
+    sag = lengths(study.facts())["sag_m"]
     assert sag == pytest.approx(2 * (_hanging_m(500, 20, 0) - 500), abs=2e-3)
 
 
 def test_supports_of_unequal_height_lengthen_a_span(study: SmallStudy) -> None:
     """S2 hangs from T1 up to T2, 120 m higher, with 20 m of sag; by quadrature."""
     study.feature("segments", "S2", sag_m=20.0)
-    level = circuit(study.facts())["paths"]["main"]["lengths"][0]["sag_m"]
+    level = lengths(study.facts())["sag_m"]
     study.feature("structures", "T1", elevation_m=50.0)
     study.feature("structures", "T2", elevation_m=170.0)
-    uneven = circuit(study.facts())["paths"]["main"]["lengths"][0]["sag_m"]
+    uneven = lengths(study.facts())["sag_m"]
     assert level == pytest.approx(_hanging_m(1000, 20, 0) - 1000, abs=6e-4)
     assert uneven == pytest.approx(_hanging_m(1000, 20, 120) - 1000, abs=6e-4)
 
@@ -116,7 +116,7 @@ def test_height_counts_without_a_sag_and_only_where_both_supports_have_it(
     """T1 and T2 differ by 120 m: sqrt(1000^2 + 120^2) - 1000 = 7.174 m; T3 has no height."""
     study.feature("structures", "T1", elevation_m=50.0)
     study.feature("structures", "T2", elevation_m=170.0)
-    sag = circuit(study.facts())["paths"]["main"]["lengths"][0]["sag_m"]
+    sag = lengths(study.facts())["sag_m"]
     assert sag == pytest.approx(math.hypot(1000, 120) - 1000, abs=6e-4)
 
 
@@ -125,7 +125,7 @@ def test_a_measured_cable_takes_the_place_of_the_record(study: SmallStudy) -> No
     study.rows("measurements", "cable,link,fibre,length_m,stage,date\nC1,,1,4050,installed,\n")
     facts = study.facts()
     found = circuit(facts)
-    assert found["paths"]["main"]["lengths"][0]["test_m"] == 50.0
+    assert lengths(facts)["test_m"] == 50.0
     assert found["paths"]["main"]["length_m"] == 4050.0
     assert found["verdict"] == "apart"
     assert facts["tests"][0]["agrees"] is True
@@ -178,9 +178,10 @@ def test_the_length_of_a_whole_link_goes_before_that_of_its_cables(study: SmallS
         "measurements",
         "cable,link,fibre,length_m,stage,date\nC1,,1,4050,installed,\n,L1,,4060,end-to-end,\n",
     )
-    path = circuit(study.facts())["paths"]["main"]
+    facts = study.facts()
+    path = circuit(facts)["paths"]["main"]
     assert path["length_m"] == 4060.0
-    assert path["lengths"][0]["test_m"] == 60.0
+    assert lengths(facts)["test_m"] == 60.0
     assert path["delay_terms"]["fibre_us"] == round(4060 * 1.4677 / 299.792458, 3)
 
 

@@ -79,7 +79,7 @@ def facts(proof: Proof) -> dict[str, Any]:
     circuit = next(one for one in found["circuits"] if one["id"] == CIRCUIT)
     return {
         **circuit,
-        **{one["link"]: one for one in found["links"] if one["link"] in LINKS},
+        **{one["id"]: one for one in found["links"] if one["id"] in LINKS},
     }
 
 

@@ -22,6 +22,7 @@ from tests.drawn_plant import DrawnPlant
 import waysapart as wa
 from oracle import solve
 from random_plant import write_random_study
+from waysapart.report.view_figures import single_points
 
 Facts = dict[str, Any]
 Row = dict[str, Any]
@@ -174,7 +175,7 @@ def found_in(folder: Path, name: Callable[[str], str] = str) -> dict[str, Any]:
                 for shared in one["shared"]
             },
             "unavoidable": sorted(map(name, one["unavoidable"])),
-            "single points": sorted(map(name, one["single_points"])),
+            "single points": sorted(map(name, single_points(one))),
             "blank": one["blank_within"],
             "near": _pairs(one["near"], name),
             "folded": _pairs(one["near_folded"], name),
@@ -196,7 +197,11 @@ def found_in(folder: Path, name: Callable[[str], str] = str) -> dict[str, Any]:
 
 def _pairs(rows: list[Row], name: Callable[[str], str]) -> set[Any]:
     """Segments that come near each other, whichever is told first, and whether that is waived."""
-    return {(frozenset(map(name, (row["main"], row["alternate"]))), row["waived"]) for row in rows}
+    return {
+        (frozenset(map(name, (pair["main"], pair["alternate"]))), row["waived"])
+        for row in rows
+        for pair in row["members"]
+    }
 
 
 def check(folder: Path, seed: int) -> Counter[str]:

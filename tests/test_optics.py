@@ -20,7 +20,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import waysapart as wa
-from figures_study import SmallStudy, circuit, link
+from figures_study import SmallStudy, circuit, link, loss
 from waysapart.findings.budgets import loss_budgets
 from waysapart.network.tie import tie
 from waysapart.recheck import recheck
@@ -37,11 +37,6 @@ def study(tmp_path: Path) -> SmallStudy:
     for name in ("L1", "L2"):
         study.cell("links", name, tx_min_dbm=-8, rx_min_dbm=-28)
     return study
-
-
-def loss(facts: dict[str, Any], path: str = "main") -> dict[str, Any]:
-    found: dict[str, Any] = circuit(facts)["paths"][path]["loss"][0]
-    return found
 
 
 def gaps(facts: dict[str, Any]) -> dict[str, list[dict[str, Any]]]:
@@ -166,9 +161,7 @@ def test_a_multimode_cable_in_a_single_mode_link_leaves_the_loss_open(study: Sma
     assert (found["loss_db"], found["margin_db"], found["margin_ok"]) == (None, None, None)
     assert (found["loss_at_least_db"], found["margin_at_most_db"]) == (3.75, 16.25)
     assert found["terms"]["mismatch_db"] is None
-    assert found["not_known"] == [
-        "what the light loses between the cores of C1 and C3 is not known"
-    ]
+    assert found["loss_why"] == ["what the light loses between the cores of C1 and C3 is not known"]
     assert (circuit(facts)["verdict"], circuit(facts)["within_limits"]) == ("apart", None)
     assert study.prove().exit_code() == 3
     assert denied(study, facts) == []
@@ -438,7 +431,7 @@ def test_without_an_attenuation_at_the_wavelength(study: SmallStudy) -> None:
     facts = study.facts()
     found = loss(facts)
     assert (found["loss_db"], found["loss_at_least_db"], found["ok"]) == (None, 1.1, None)
-    assert "no attenuation of G.652.D at 1100 nm" in found["not_known"][0]
+    assert "no attenuation of G.652.D at 1100 nm" in found["loss_why"][0]
     assert (circuit(facts)["within_limits"], study.prove().exit_code()) == (None, 3)
     assert denied(study, facts) == []
 

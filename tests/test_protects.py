@@ -348,7 +348,7 @@ def test_own_line_counts_where_nothing_remains(tmp_path: Path) -> None:
     assert (found["verdict"], shared(found)) == ("shared", {"L1": "L1"})
     (one,) = found["shared"]
     assert (one["role"], one["kind"], one["through"]) == ("holders", "line", None)
-    assert one["main_via"][:2] == ["LN", "CL"]
+    assert found["stretches"][0]["via"]["main"][:2] == ["LN", "CL"]
 
 
 def test_own_line_sees_what_two_supplies_have_in_common(tmp_path: Path) -> None:
@@ -454,7 +454,8 @@ def test_each_case_is_one_sentence(tmp_path: Path) -> None:
         f"{found['delay']['recovery_ms']:g} ms to switch"
     ]
     assert found["delay"]["recovery_ms"] > 0
-    assert told(found)[0] in printed(show_circuit, found)
+    facts = line().proved(tmp_path).facts()
+    assert told(found)[0] in printed(show_circuit, facts, "K")
 
 
 def test_silence_is_told_first(tmp_path: Path) -> None:

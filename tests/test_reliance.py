@@ -164,8 +164,8 @@ def test_what_lies_in_an_ignored_holder_lies_in_what_holds_that(tmp_path: Path) 
     facts = in_a_vault().proved(tmp_path / "study")
     (shared,) = facts["circuits"][0]["shared"]
     assert (shared["asset"], shared["through"]) == ("V", None)
-    assert shared["main_via"] == ["L-CM", "CM", "M"]
-    assert shared["alternate_via"] == ["L-CN", "CN", "N"]
+    (stretch,) = facts["circuits"][0]["stretches"]
+    assert stretch["via"] == {"main": ["L-CM", "CM", "M"], "alternate": ["L-CN", "CN", "N"]}
     assert facts["circuits"][0]["verdict"] == "shared"
     assert left_out(facts) == ["REGION"]
 

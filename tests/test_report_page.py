@@ -50,7 +50,9 @@ def test_all_that_was_found_stands_in_the_page(page):
         assert circuit["id"] in text
         assert circuit["name"] in text
         for found in circuit["shared"]:
-            for part in (found["asset"], *found["main_via"], *found["alternate_via"]):
+            assert found["asset"] in text
+        for stretch in circuit["stretches"]:
+            for part in (*stretch["via"]["main"], *stretch["via"]["alternate"]):
                 assert part in text
     for row in facts["inputs"]:
         assert row["sha256"] in text

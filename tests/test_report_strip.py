@@ -34,7 +34,7 @@ def made(facts_and_strips):
 
 
 def labels(one):
-    return [finding.label for finding in folded(one["shared"])]
+    return [finding.label for finding in folded(one)]
 
 
 def drawn(strip, names=("thing",) * 40):

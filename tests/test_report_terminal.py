@@ -61,14 +61,12 @@ def test_no_sentence_is_said_twice(facts):
     text = " ".join(printed(show_proof, facts, width=200).split())
     assert text.count("Link C15-A (alternate) has only") == 1
     assert text.count("Asymmetry of 321.8 µs is over its limit of 200.0 µs.") == 1
-    one = next(one for one in facts["circuits"] if one["id"] == "C15")
-    text = " ".join(printed(show_circuit, one, width=200).split())
+    text = " ".join(printed(show_circuit, facts, "C15", width=200).split())
     assert text.count("has only") == 1
 
 
 def test_spans_of_one_line_are_one_finding(facts):
-    one = next(one for one in facts["circuits"] if one["id"] == "C01")
-    text = printed(show_circuit, one, width=100)
+    text = printed(show_circuit, facts, "C01", width=100)
     assert "shared: 30 spans N1-S01 to N1-S30" in text
     assert "N1-S01, N1-S02, N1-S03, N1-S04, N1-S05 and 25 more" in text
     assert len(text.splitlines()) < 40

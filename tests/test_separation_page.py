@@ -67,7 +67,7 @@ def test_the_demo_gives_the_figures_of_the_page() -> None:
     apart, length, asked = stated(
         r"C25 \| trenches ([\d.]+) m apart over (\d+) m, where (\d+) m are asked"
     )
-    (near,) = of["C25"]["near_stretches"]
+    (near,) = of["C25"]["near"]
     assert near["distance_m"] == pytest.approx(apart, abs=0.005)
     assert near["length_m"] == pytest.approx(length, abs=0.5)
     assert near["limit_m"] == asked

@@ -107,14 +107,14 @@ def test_a_near_stretch_is_listed_with_its_length_and_its_limit(tmp_path: Path) 
     (near,) = found["near"]
     assert (near["main"], near["alternate"], near["kinds"]) == ("M", "N", ["duct", "duct"])
     assert near["distance_m"] == ground(3.0)
-    assert near["length_m"] == near["stretch_m"] == ground(410.54)
+    assert near["length_m"] == ground(410.54)
     assert near["from_m"] == ground(294.73)
     assert (near["limit_m"], near["stretch"]) == (5, 1)
     assert found["closest_m"] == ground(3.0)
     assert found["closest"]["danger_radius_m"] == ground(1.5)
     assert found["verdict"] == "shared"
-    (stretch,) = found["near_stretches"]
-    assert (stretch["main"], stretch["alternate"]) == (["M"], ["N"])
+    (pair,) = near["members"]
+    assert (pair["main"], pair["alternate"]) == ("M", "N")
 
 
 @pytest.mark.parametrize(
@@ -429,12 +429,14 @@ def test_two_ducts_in_one_trench_are_one_finding(tmp_path: Path) -> None:
     plant.ways("K", "M", "N")
     found = plant.proved(tmp_path)
     assert "T" in [one["asset"] for one in found["shared"]]
-    held = [one for one in found["near_folded"] if (one["main"], one["alternate"]) == ("M2", "N2")]
-    assert [one["under"] for one in held] == ["T"]
-    assert held[0]["length_m"] == ground(300)
-    standing = [one for one in found["near"] if (one["main"], one["alternate"]) == ("M3", "N3")]
+    held = [(one, pair) for one in found["near_folded"] for pair in one["members"]]
+    held = [row for row in held if (row[1]["main"], row[1]["alternate"]) == ("M2", "N2")]
+    assert [one["under"] for one, _ in held] == ["T"]
+    assert held[0][1]["length_m"] == ground(300)
+    pairs = [pair for one in found["near"] for pair in one["members"]]
+    standing = [one for one in pairs if (one["main"], one["alternate"]) == ("M3", "N3")]
     assert standing[0]["length_m"] == ground(204)
-    assert not [one for one in found["near"] if one["main"] == "M1"]
+    assert not [one for one in pairs if one["main"] == "M1"]
 
 
 def test_a_waived_pair_is_accepted(tmp_path: Path) -> None:

@@ -23,6 +23,7 @@ from line_plant import LinePlant
 from waysapart.recheck import recheck
 from waysapart.report import words
 from waysapart.report.terminal import show_circuit
+from waysapart.report.view_figures import single_points
 from waysapart.whatif.layers import found_layers
 
 
@@ -61,7 +62,7 @@ def test_the_multiplexer_and_the_hop_to_it_are_tail(tmp_path: Path) -> None:
 def test_the_tail_is_a_single_point_of_failure_all_the_same(tmp_path: Path) -> None:
     """Losing MA loses both paths, whatever the verdict says."""
     found = by_one_multiplexer().circuit_facts(tmp_path)
-    assert set(found["single_points"]) == {"MA", "MB", "HA", "HB", "RA", "RB", "A", "B"}
+    assert set(single_points(found)) == {"MA", "MB", "HA", "HB", "RA", "RB", "A", "B"}
 
 
 def test_a_service_may_count_its_tails(tmp_path: Path) -> None:
@@ -335,7 +336,7 @@ def test_recheck_confirms_a_tail(tmp_path: Path) -> None:
     assert held(tmp_path / "counted", counted)["false"] == []
     (circuit,) = counted["circuits"]
     circuit["tail"] = [one["asset"] for one in circuit["shared"]]
-    circuit["shared"] = []
+    circuit["shared"], circuit["stretches"] = [], []
     assert any("K: tail" in one for one in held(tmp_path / "counted", counted)["false"])
 
 
@@ -343,7 +344,7 @@ def test_it_is_told_in_words(tmp_path: Path) -> None:
     """`prove --circuit K`, the one line of a circuit, and the report name the tail."""
     found = by_one_multiplexer().circuit_facts(tmp_path)
     console = Console(width=200, file=StringIO())
-    show_circuit(console, found)
+    show_circuit(console, wa.prove(wa.read_study(tmp_path)).facts(), "K")
     assert "runs through the tail: MA, MB, HA and HB" in " ".join(_printed(console).split())
     assert words.finding(found) == "Nothing shared beyond what its ends need and its tail."
     page = tmp_path / "page.html"

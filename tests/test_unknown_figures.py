@@ -282,10 +282,12 @@ def test_other_media_are_told_apart_from_fibre(study: SmallStudy) -> None:
     )
     study.rows("links", "L3,MX,R-M,,leased,,3000,P2,,,,\n")
     study.rows("circuit_paths", "K1,main,2,L3\n")
-    path = circuit(study.facts())["paths"]["main"]
+    facts = study.facts()
+    path = circuit(facts)["paths"]["main"]
     assert (path["length_m"], path["route_m"]) == (20_000.0, 23_000.0)
     assert path["other_lengths"] == [{"medium": "leased", "length_m": 3000.0}]
-    assert [one["medium"] for one in path["lengths"]] == ["fibre", "leased"]
+    media = {one["id"]: one["medium"] for one in facts["links"]}
+    assert [media[name] for name in path["links"]] == ["fibre", "leased"]
     assert words.lengths_said(path) == "20.0 km of fibre, 3.00 km of leased line"
 
 

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from waysapart.errors import CallError, Problem, StudyError, WaysapartError
 
 if TYPE_CHECKING:
+    from waysapart.evidence import RecordFirst
     from waysapart.network.tie import Network, tie
     from waysapart.report.explore import explore
     from waysapart.report.map import Tiles
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from waysapart.study.model import Study
     from waysapart.study.read import read_study
     from waysapart.verdicts.prove import Proof, prove
-    from waysapart.verdicts.record_first import RecordFirst, record_first
+    from waysapart.verdicts.record_first import record_first
     from waysapart.whatif.compare import Comparison, compare
     from waysapart.whatif.contingency import Contingency, contingency
     from waysapart.whatif.dig import Dig, dig, outage
@@ -47,7 +48,7 @@ _WHERE = {
     "Dig": "waysapart.whatif.dig",
     "Network": "waysapart.network.tie",
     "Proof": "waysapart.verdicts.prove",
-    "RecordFirst": "waysapart.verdicts.record_first",
+    "RecordFirst": "waysapart.evidence",
     "Reroute": "waysapart.reroute.ask",
     "Study": "waysapart.study.model",
     "Tiles": "waysapart.report.map",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -55,7 +56,7 @@ def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: b
     need_circuits(records)
     with busy("proving"):
         proof = prove_study(records)
-        facts = proof.facts()
+        facts: dict[str, Any] = {**proof.facts()}
     found = {one["id"]: one for one in facts["groups"] + facts["circuits"]}
     unknown = [name for name in circuit if name not in found]
     if unknown:
@@ -68,7 +69,7 @@ def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: b
         console = output()
         if circuit:
             for name in circuit:
-                show_circuit(console, found[name])
+                show_circuit(console, facts, name)
             show_offers(console, [found[name] for name in circuit], facts["waivers"])
         else:
             show_proof(console, facts, quiet=quiet)

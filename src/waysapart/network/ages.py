@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import TypedDict
 
 import numpy as np
 import pandas as pd
 
+from waysapart.evidence import Aged, RecordAge
 from waysapart.gaps import Limit
 from waysapart.network.assets import Floats, Ints
 from waysapart.network.blanks import plural
@@ -20,35 +20,6 @@ from waysapart.study.model import Gap, Study
 
 _SURVEYED = ("sites", "structures", "segments")
 _TESTED = {"length_m": "length", "loss_db": "loss", "delay_us": "delay"}
-
-
-class RecordAge(TypedDict):
-    """The ages of one kind of record.
-
-    Attributes
-    ----------
-    what : str
-        `survey`, `test` or `leased_route`, as in `[records] oldest` of the rules.
-    dated, undated : int
-        How many have a date that counts, and how many have none.
-    oldest, newest : str or None
-        Days, as ISO 8601.
-    oldest_days : int or None
-        Age of the oldest on the day of judgement.
-    limit_days : float or None
-        What the rules allow; None: ages are listed only.
-    too_old : int
-        How many are older than that. With a limit these and the undated are gaps.
-    """
-
-    what: str
-    dated: int
-    undated: int
-    oldest: str | None
-    newest: str | None
-    oldest_days: int | None
-    limit_days: float | None
-    too_old: int
 
 
 @dataclass(frozen=True)
@@ -181,10 +152,14 @@ _DO = {
 }
 
 
-def _dated(study: Study, *, only_limited: bool = False) -> dict[str, list[_Dated]]:
+def _dated(study: Study, *, only_limited: bool = False) -> dict[Aged, list[_Dated]]:
     """Every record whose age counts, by the key of `[records] oldest`."""
     oldest = study.rules.records.oldest
-    parts = {"survey": _surveys, "test": _tests, "leased_route": _statements}
+    parts: dict[Aged, Callable[[Study], Iterator[_Dated]]] = {
+        "survey": _surveys,
+        "test": _tests,
+        "leased_route": _statements,
+    }
     return {
         what: list(part(study))
         for what, part in parts.items()

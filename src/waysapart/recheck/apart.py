@@ -162,6 +162,33 @@ class Plane:
         self._followed[path] = found
         return found
 
+    def places_on(self, path: Key) -> dict[str, tuple[float, float]]:
+        """Segments of a path, and structures and sites on them: where along it each first lies."""
+        found: dict[str, tuple[float, float]] = {}
+        for item in self.followed(path):
+            segment, low, high = item.line
+            found.setdefault(segment, (item.at_m, item.at_m + item.length_m))
+            on_it = sorted(
+                (high - at if item.backward else at - low, node)
+                for node, at in self.world.ground.nodes(segment).items()
+                if low - 1e-9 <= at <= high + 1e-9
+            )
+            for into, node in on_it:
+                at = item.at_m + into / (high - low) * item.length_m
+                found.setdefault(node, (at, at))
+        return found
+
+    def away_m(self, path: Key, at_m: float, at: list[float]) -> float:
+        """How far the place `at_m` along a path lies from one in longitude and latitude."""
+        item = min(
+            self.followed(path),
+            key=lambda one: max(one.at_m - at_m, at_m - one.at_m - one.length_m, 0.0),
+        )
+        part = (at_m - item.at_m) / item.length_m if item.length_m else 0.0
+        shape = self.line(item.line)[0]
+        place = shape.interpolate(1 - part if item.backward else part, normalized=True)
+        return self.metres(place, self.flat(shapely.Point(at)))
+
     def pair(self, one: Key, other: Key, circuits: list[str], zone_m: float) -> Pair:
         """Two paths, with what lies in the end zones of some circuits cut off."""
         first, second = self.followed(one), self.followed(other)

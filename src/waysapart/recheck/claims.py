@@ -13,7 +13,7 @@ from waysapart.recheck.own_line import own_line
 from waysapart.recheck.paths import Key, Trial
 from waysapart.recheck.reliance import Asset
 from waysapart.recheck.sharing import Shared, role_of, share
-from waysapart.recheck.spacing import Breach, check_spacing
+from waysapart.recheck.spacing import ALONG_M, PLACE_M, Breach, check_spacing
 from waysapart.recheck.waivers import IDLE, IN_FORCE, LAPSED, Waived, last_day, lay_waivers
 from waysapart.recheck.world import DRAWN_GAPS, World
 
@@ -132,7 +132,7 @@ def check_claims(world: World, facts: dict[str, Any], findings: Findings) -> Non
     for claim, trial in pairs:
         kind = "circuit" if trial.group_test is None else "group"
         what = f"{kind} {trial.id}"
-        _check_shared(world, claim, trial, shared[id(trial)], findings)
+        _check_shared(plane, claim, trial, shared[id(trial)], findings)
         mine_of = witness.get((kind, trial.id))
         if findings.holds(mine_of is not None, f"{what}: the evidence holds no witness"):
             assert mine_of is not None
@@ -271,8 +271,9 @@ def _hops(assets: set[Asset]) -> list[str]:
 
 
 def _check_shared(
-    world: World, claim: dict[str, Any], trial: Trial, shared: Shared, findings: Findings
+    plane: Plane, claim: dict[str, Any], trial: Trial, shared: Shared, findings: Findings
 ) -> None:
+    world = plane.world
     what = f"{'group' if trial.group_test else 'circuit'} {trial.id}"
     paths = [key for side in trial.sides for key in side]
     unsure = any(world.relied[key] & world.cables.unsure for key in paths)
@@ -293,12 +294,16 @@ def _check_shared(
     )
     if not unsure and trial.group_test is None:
         findings.same_set(f"{what}: tail", claim["tail"], {name_of(a) for a in shared.tail})
-    labels = {_label(trial, key): key for key in paths}
-    on_all = [one["asset"] for one in claim["shared"] if _on_all(one, trial)]
+    if unsure:
+        found_on_all = {one["asset"] for one in claim["shared"]}
+    else:
+        found_on_all = {name for name, one in found.items() if one in shared.shared}
     findings.same_set(
         f"{what}: single points of failure",
-        claim["single_points"],
-        {*on_all, *claim["unavoidable"], *claim.get("tail", ())},
+        single_points(claim),
+        {*found_on_all, *claim["unavoidable"], *claim.get("tail", ())}
+        if len(trial.sides) > 1
+        else set(),
     )
     if trial.group_test is None:
         _check_own_line(world, claim, trial.id, unsure, findings)
@@ -325,16 +330,92 @@ def _check_shared(
             findings.same(f"{said}: waived", one["waived"], asset in shared.waived)
             lines = shared.own_line.get(asset, {None})
             findings.holds(one["own_line"] in lines, f"{said}: not counted for {one['own_line']}")
-        chains = _chains(one)
-        for label, chain in chains.items():
+    _check_stretches(plane, claim, trial, found, findings)
+
+
+def single_points(claim: dict[str, Any]) -> list[str]:
+    """Everything that is said to take all ways by itself, stretches written out."""
+    told = claim["single_points"]
+    whole = set(told["stretches"])
+    return [
+        *told["assets"],
+        *(one["asset"] for one in claim["shared"] if one["stretch"] in whole),
+    ]
+
+
+def _check_stretches(
+    plane: Plane,
+    claim: dict[str, Any],
+    trial: Trial,
+    found: dict[str, Asset],
+    findings: Findings,
+) -> None:
+    """Every shared asset stands in its stretch, in order, where every chain leads to it."""
+    what = f"{'group' if trial.group_test else 'circuit'} {trial.id}"
+    world = plane.world
+    labels = {_label(trial, key): key for side in trial.sides for key in side}
+    numbers = [one["stretch"] for one in claim["stretches"]]
+    findings.same(f"{what}: stretches", numbers, list(range(1, len(numbers) + 1)))
+    entries = {one["asset"]: one for one in claim["shared"]}
+    listed = [(name, one) for one in claim["stretches"] for name in one["members"]]
+    held = [(name, one) for one in claim["stretches"] for name in one["holders"]]
+    told = [(name, one["stretch"]) for name, one in (*listed, *held)]
+    stated = [(name, one["stretch"]) for name, one in entries.items()]
+    findings.same(f"{what}: what stands in which stretch", sorted(told), sorted(stated))
+    for name, stretch in listed:
+        said = f"{what}: shared {name}"
+        if name not in found or name not in entries:
+            continue
+        findings.same(f"{said}: waived", stretch["waived"], entries[name]["waived"])
+        for label, chain in stretch["via"].items():
             key = labels.get(label)
             findings.holds(
-                key is not None and _leads(world, key, trial, chain, asset),
+                key is not None and _leads(world, key, trial, chain, found[name]),
                 f"{said}: the chain {' - '.join(chain)} of {label} does not lead there",
             )
         if trial.group_test != "pairwise":
-            on_it = {label for label, key in labels.items() if asset in world.relied[key]}
-            findings.same_set(f"{said}: chains", list(chains), on_it)
+            on_it = {label for label, key in labels.items() if found[name] in world.relied[key]}
+            findings.same_set(f"{said}: chains", list(stretch["via"]), on_it)
+    for stretch in claim["stretches"]:
+        said = f"{what}: stretch {stretch['stretch']}"
+        _check_along(plane, stretch, labels, said, findings)
+
+
+def _check_along(
+    plane: Plane,
+    stretch: dict[str, Any],
+    labels: dict[str, Key],
+    said: str,
+    findings: Findings,
+) -> None:
+    """A stretch runs from its first member to its last along every way, and begins where it says.
+
+    Where the course of a drawn cable is not certain, places along it are not either.
+    """
+    by, along = plane.world.records.by, stretch["along"]
+    plant = {**by["structures"], **by["segments"], **by["joints"]}
+    members = [by["joints"].get(one, {}).get("at", one) for one in stretch["members"]]
+    keys = [labels[label] for label in stretch["via"] if label in labels]
+    if any(plane.world.relied[key] & plane.world.cables.unsure for key in keys):
+        return
+    places = {label: plane.places_on(labels[label]) for label in stretch["via"] if label in labels}
+    on_line = all(one in places[label] for label in places for one in members)
+    due = sorted(places) if on_line and plant.keys() >= set(stretch["members"]) else []
+    findings.same(f"{said}: ways along which it lies", sorted(along), due)
+    for label in set(along) & set(places):
+        told, mine = along[label], [places[label].get(one, (0.0, 0.0)) for one in members]
+        begin, end = min(one[0] for one in mine), max(one[1] for one in mine)
+        slack = ALONG_M + 1e-5 * end
+        right = abs(told["from_m"] - begin) <= slack and abs(told["to_m"] - end) <= slack
+        findings.holds(right, f"{said}: along {label} from {begin:.2f} to {end:.2f} m, not {told}")
+    if (stretch["at"] is not None) != bool(along):
+        findings.holds(False, f"{said}: its place is {stretch['at']}")
+    elif along:
+        first = next(iter(places))
+        begin, end = places[first].get(members[0], (0.0, 0.0))
+        away = plane.away_m(labels[first], (begin + end) / 2, stretch["at"])
+        slack = PLACE_M + 1e-4 * (end - begin)
+        findings.holds(away <= slack, f"{said}: {members[0]} lies {away:.2f} m off")
 
 
 def _end_sites(world: World, trial: Trial) -> set[Any]:
@@ -342,20 +423,6 @@ def _end_sites(world: World, trial: Trial) -> set[Any]:
     by = world.records.by
     ends = (by["circuits"][circuit].get(end) for circuit in trial.circuits for end in ("a", "b"))
     return {by["equipment"].get(str(end), {}).get("site") for end in ends} - {None}
-
-
-def _chains(shared: dict[str, Any]) -> dict[str, list[str]]:
-    """The chains to a shared asset, by path or side."""
-    found: dict[str, list[str]] = shared.get("via") or {
-        key.removesuffix("_via"): chain for key, chain in shared.items() if key.endswith("_via")
-    }
-    return found
-
-
-def _on_all(shared: dict[str, Any], trial: Trial) -> bool:
-    """Whether all sides are said to rely on a shared asset; a service may count others too."""
-    alone = shared["own_line"] is None
-    return alone or (len(trial.sides) > 1 and len(_chains(shared)) == len(trial.sides))
 
 
 def _check_own_line(
@@ -508,7 +575,7 @@ def _check_schemes(
             members.setdefault(row["scheme"], []).append(name)
     findings.same_set("schemes", [one["id"] for one in facts["schemes"]], set(members))
     within = {one["id"]: one["within_limits"] for one in facts["circuits"]}
-    single = {one["id"]: one["single_points"] for one in facts["circuits"]}
+    single = {one["id"]: single_points(one) for one in facts["circuits"]}
     for one in facts["schemes"]:
         mine = [name for name in members.get(one["id"], []) if name in verdicts]
         what = f"scheme {one['id']}"

@@ -142,9 +142,9 @@ def _check_kinds(world: World, what: str, claim: dict[str, Any], findings: Findi
 
 def _of_two(claim: dict[str, Any]) -> Iterator[dict[str, Any]]:
     for name in ("near", "near_folded", "cross"):
-        for one in claim.get(name, ()):
-            if "kinds" in one:
-                yield one
+        for one in claim[name]:
+            yield one
+            yield from one.get("members", ())
 
 
 def _check_states(world: World, what: str, circuit: dict[str, Any], findings: Findings) -> None:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from waysapart.errors import Problem, StudyError
+from waysapart.evidence import FORMAT, misfits
 from waysapart.recheck.claims import DERIVED, Findings, check_claims
 from waysapart.recheck.no_pair import check_no_pairs
 from waysapart.recheck.reading import Records, read_records
@@ -28,24 +29,14 @@ from waysapart.recheck.stated import (
 from waysapart.recheck.sums import check_figures
 from waysapart.recheck.world import build
 
-FORMAT = 2
-"""The form of evidence that this program holds; it reads no other."""
-SCHEMA = "urn:waysapart:evidence:1"
 MOST_BYTES = 1 << 30
 """Of the evidence in a report, unpacked."""
-_OF_BOTH = {
+REROUTE = {
     *("format", "waysapart", "study", "revision", "crs", "caution", "inputs", "matched"),
-    *("summary", "circuits", "notes"),
+    *("summary", "circuits", "notes", "cost_is", "cost_unit", "work", "proved", "build"),
+    "weights",
 }
-FIELDS = {
-    "prove": {
-        *_OF_BOTH,
-        *("made", "on", "out", "groups", "schemes", "links", "tests", "drums", "figures_say"),
-        *("gaps", "record_first", "waivers", "evidence", "ages", "assumptions"),
-    },
-    "reroute": {*_OF_BOTH, "cost_is", "cost_unit", "work", "proved", "build", "weights"},
-}
-"""All that `prove --json` and `reroute --json` write at the top; no more and no less."""
+"""All that `reroute --json` writes at the top; no more and no less."""
 PROPOSAL = "written"
 """Where `reroute --proposal` wrote its layers."""
 
@@ -160,15 +151,13 @@ def misshapen(facts: Any) -> Iterator[str]:
     if facts.get("format") != FORMAT:
         yield f"is of format {facts.get('format')!r}, and recheck holds format {FORMAT}: {expected}"
         return
-    command = "reroute" if "cost_is" in facts else "prove"
-    lacking, extra = FIELDS[command] - set(facts), set(facts) - FIELDS[command] - {PROPOSAL}
-    for name in sorted(lacking):
-        yield f"lacks {name!r}, which {command} --json writes"
-    for name in sorted(extra):
-        yield f"holds {name!r}, which {command} --json does not write"
-    schema = facts["evidence"].get("schema") if isinstance(facts.get("evidence"), dict) else SCHEMA
-    if schema != SCHEMA:
-        yield f"is of schema {schema!r}; {expected}, of schema {SCHEMA}"
+    if "cost_is" not in facts:
+        yield from misfits(facts)
+        return
+    for name in sorted(REROUTE - set(facts)):
+        yield f"lacks {name!r}, which reroute --json writes"
+    for name in sorted(set(facts) - REROUTE - {PROPOSAL}):
+        yield f"holds {name!r}, which reroute --json does not write"
 
 
 def _changed(records: Records, facts: dict[str, Any]) -> list[str]:

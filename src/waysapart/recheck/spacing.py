@@ -94,7 +94,8 @@ def check_spacing(
     order = {key: place for place, key in enumerate(world.paths)}
     told = {tuple(one["paths"]): one for one in witness["closest"]}
     measured: list[float] = []
-    left_near, left_cross = [*claim["near"], *claim["near_folded"]], [*claim["cross"]]
+    _check_stretches(claim, what, findings)
+    left_near, left_cross = near_pairs(claim), [*claim["cross"]]
     pairs = [pair for contest in trial.contests() for pair in combinations(contest, 2)]
     unsure = any(world.relied[key] & world.cables.unsure for pair in pairs for key in pair)
     if unsure:
@@ -134,11 +135,40 @@ def check_spacing(
         same = (least is None) == (not measured)
         same = same and (least is None or abs(least - min(measured)) <= CLOSE_M)
         findings.holds(same, f"{what}: closest is {min(measured, default=None)}, not {least} m")
-    for entry in (*claim["near"], *claim["near_folded"], *claim["cross"]):
+    for entry in (*near_pairs(claim), *claim["cross"]):
         known = waived.pair(trial.id, entry["main"], entry["alternate"])
         findings.same(f"{what}: {_between(entry)} waived", entry["waived"], known)
     stands, some_waived = _breach(claim, trial)
     return Breach(stands, some_waived, (loose if worst else False) or stands)
+
+
+def near_pairs(claim: dict[str, Any], *, folded: bool = True) -> list[dict[str, Any]]:
+    """The pairs of all near stretches, each with what its stretch says of all of them."""
+    return [
+        {**{name: one[name] for name in ("waived", "under", "paths") if name in one}, **pair}
+        for one in (*claim["near"], *(claim["near_folded"] if folded else ()))
+        for pair in one["members"]
+    ]
+
+
+def _check_stretches(claim: dict[str, Any], what: str, findings: Findings) -> None:
+    """What a near stretch says of itself follows from its pairs."""
+    for one in (*claim["near"], *claim["near_folded"]):
+        pairs, said = one["members"], f"{what}: near {_between(one)}"
+        nearest = min(pairs, key=lambda pair: float(pair["distance_m"]))
+        for name in ("main", "alternate", "kinds", "at", "distance_m"):
+            findings.same(f"{said}: {name}", one[name], nearest[name])
+        findings.same(f"{said}: limit", one["limit_m"], max(pair["limit_m"] for pair in pairs))
+        ends = min(pair["from_m"] for pair in pairs), max(pair["to_m"] for pair in pairs)
+        findings.same(f"{said}: from and to", (one["from_m"], one["to_m"]), ends)
+        covered, reached = 0.0, float("-inf")
+        for begin, end in sorted((pair["from_m"], pair["to_m"]) for pair in pairs):
+            covered += max(0.0, end - max(begin, reached))
+            reached = max(reached, end)
+        findings.holds(abs(covered - one["length_m"]) <= 0.01, f"{said}: length {covered:.3f} m")
+    for name, folded in (("near", False), ("near_folded", True)):
+        right = all(("under" in one) == folded for one in claim[name])
+        findings.holds(right, f"{what}: something in {name} does not say what it is folded under")
 
 
 def _names(assets: Any) -> set[str]:
@@ -328,7 +358,10 @@ def _check_cross(
 
 def _breach(claim: dict[str, Any], trial: Trial) -> tuple[bool | None, bool | None]:
     """Between two ways any that stands is one; among more, it takes one place on all of them."""
-    rows = [*claim["near"], *(e for e in claim["cross"] if e["forbidden"])]
+    rows = [
+        *near_pairs(claim, folded=False),
+        *(e for e in claim["cross"] if e["forbidden"]),
+    ]
     standing = any(not row["waived"] for row in rows)
     some_waived = any(row["waived"] for row in rows)
     if not rows:

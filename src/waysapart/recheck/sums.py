@@ -19,6 +19,7 @@ TAKEN_AS_TOLD = {"match-uncovered", "match-ambiguous", "measured-delay"}
 LENGTH_M = 0.02
 DELAY_US = 0.003
 LOSS_DB = 0.0003
+WAVELENGTH_NM = 0.001
 LOSS_TERMS = (
     *("fibre_db", "splices_db", "connectors_db", "mismatch_db", "via_db", "test_db"),
     *("repair_db", "reserve_db"),
@@ -26,7 +27,13 @@ LOSS_TERMS = (
 
 
 def check_figures(world: World, facts: dict[str, Any], findings: Findings) -> None:
-    """Figures of every path and circuit."""
+    """Figures of every link, path and circuit."""
+    links = {one["id"]: one for one in facts["links"]}
+    findings.same_set("links", [one["id"] for one in facts["links"]], set(world.hops))
+    for name, link in links.items():
+        if name in world.hops:
+            _check_link(world, name, link, findings)
+    _check_held(world, facts, links, findings)
     turns = world.records.rules["recovery"]["ring_turns_back"]
     ringed = {row["circuit"] for row in world.records.rows["ring_circuits"]}
     for circuit in facts["circuits"]:
@@ -37,6 +44,8 @@ def check_figures(world: World, facts: dict[str, Any], findings: Findings) -> No
         for label, path in circuit["paths"].items():
             if (name, label) in world.paths:
                 _check_path(world, (name, label), path, codes, findings)
+                left_open = "loss" in world.left_open(name) or bool(codes & DRAWN_GAPS)
+                _check_loss(world, (name, label), path, links, left_open, findings)
         _check_delay(world, circuit, codes, findings, turned=turns and name in ringed)
         _check_within(world, circuit, findings)
     findings.skip("unavailability, and losses by statistics: their arithmetic is not repeated")
@@ -134,16 +143,7 @@ def _check_path(
         for name, found in (("length", fibre), ("route", ground)):
             said = f"{what}: {name}_m"
             _figure(findings, said, _told(path, name, "m"), found, slack, doubted=doubted)
-    for told in path.get("lengths", ()):
-        terms = [told[name] for name in told if name not in ("link", "medium", "length_m")]
-        _close(findings, f"{what}: terms of {told['link']}", told["length_m"], _total(terms), 0.002)
-        if told["link"] in world.figures.lengths and not _unsure(world, key):
-            one = world.figures.lengths[told["link"]]
-            mine = None if None in (one.go_m, one.return_m) else one.longer_m
-            _close(findings, f"{what}: length of {told['link']}", told["length_m"], mine, LENGTH_M)
     _check_path_delay(world, key, path, findings, doubted=doubted)
-    left_open = "loss" in world.left_open(key[0]) or bool(codes & DRAWN_GAPS)
-    _check_loss(world, key, path, left_open, findings)
 
 
 def _check_path_delay(
@@ -193,49 +193,99 @@ def delay_of(world: World, key: Key) -> tuple[float | None, float | None]:
     return _total(onward), _total(backward)
 
 
-def _check_loss(
-    world: World, key: Key, path: dict[str, Any], left_open: bool, findings: Findings
+def _over_fibre(hop: Hop) -> bool:
+    return bool(hop.ways) and (hop.row.get("medium") or "fibre") == "fibre"
+
+
+def _check_link(world: World, name: str, link: dict[str, Any], findings: Findings) -> None:
+    """Lengths and loss of one link."""
+    what, hop = f"link {name}", world.hops[name]
+    unsure = any(use.cable in world.cables.unsure for use in hop.uses())
+    findings.same(f"{what}: medium", link["medium"], hop.row.get("medium") or "fibre")
+    told = link["lengths"]
+    terms = [told[term] for term in told if term != "length_m"]
+    _close(findings, f"{what}: terms of its length", told["length_m"], _total(terms), 0.002)
+    if not unsure:
+        one = world.figures.lengths[name]
+        mine = None if None in (one.go_m, one.return_m) else one.longer_m
+        _close(findings, f"{what}: length", told["length_m"], mine, LENGTH_M)
+    loss = link["loss"]
+    findings.same(f"{what}: over fibre", loss is not None, _over_fibre(hop))
+    if loss is None:
+        return
+    said, of_loss = f"{what}: loss", loss["terms"]
+    _check_sum(world, name, loss, said, findings)
+    budget, lost, bound = of_loss["budget_db"], loss["loss_db"], loss["loss_at_least_db"]
+    margin = None if None in (budget, lost) else budget - lost
+    _close(findings, f"{said}, its margin", loss["margin_db"], margin, LOSS_DB)
+    most = None if None in (budget, bound) else budget - bound
+    _close(findings, f"{said}, most margin", loss["margin_at_most_db"], most, LOSS_DB)
+    _close(findings, f"{said}, budget", loss["budget_db"], budget, LOSS_DB)
+    wavelength = hop.row.get("wavelength_nm")
+    _close(findings, f"{said}, wavelength", loss["wavelength_nm"], wavelength, WAVELENGTH_NM)
+    for power in ("tx_min_dbm", "tx_max_dbm", "rx_min_dbm", "rx_max_dbm"):
+        _close(findings, f"{said}, {power}", loss[power], hop.row.get(power), LOSS_DB)
+    if not unsure:
+        _check_terms(world, hop, of_loss, said, findings)
+
+
+def _check_held(
+    world: World, facts: dict[str, Any], links: dict[str, Any], findings: Findings
 ) -> None:
+    """Every link stands under the least margin of each service that runs over it, and no other."""
+    asked: dict[str, dict[float | None, set[str]]] = {}
+    for (circuit, _), path in world.paths.items():
+        service = world.records.by["circuits"][circuit].get("service") or "default"
+        least = service_of(world.records, circuit).get("min_margin_db")
+        for link in path:
+            asked.setdefault(link, {}).setdefault(least, set()).add(service)
+    for name, link in links.items():
+        held = (link["loss"] or {"held_to": []})["held_to"]
+        told = {one["min_margin_db"]: set(one["services"]) for one in held}
+        due = asked.get(name, {}) if link["loss"] is not None else {}
+        findings.same(f"link {name}: the margins that services ask for", told, due)
+        findings.same(f"link {name}: each margin once", len(held), len(told))
+
+
+def _check_loss(
+    world: World,
+    key: Key,
+    path: dict[str, Any],
+    links: dict[str, Any],
+    left_open: bool,
+    findings: Findings,
+) -> None:
+    """Losses of a path are those of its links, held to the margin of its service."""
     what = f"circuit {key[0]}, {key[1]}"
-    fibre = [
-        link
-        for link in world.paths[key]
-        if world.hops[link].ways and (world.hops[link].row.get("medium") or "fibre") == "fibre"
-    ]
+    fibre = [link for link in world.paths[key] if _over_fibre(world.hops[link])]
     findings.same(f"{what}: links with a loss", [one["link"] for one in path["loss"]], fibre)
     least = service_of(world.records, key[0]).get("min_margin_db")
+    service = world.records.by["circuits"][key[0]].get("service") or "default"
     for told in path["loss"]:
-        hop = world.hops.get(told["link"])
-        if hop is None:
+        loss = (links.get(told["link"]) or {}).get("loss") or {"held_to": []}
+        held = [one for one in loss["held_to"] if service in one["services"]]
+        said = f"{what}: loss of {told['link']}"
+        if not findings.holds(len(held) == 1, f"{said}: not among the links"):
             continue
-        said, terms = f"{what}: loss of {told['link']}", told["terms"]
-        budget, lost = terms["budget_db"], told["loss_db"]
-        _check_sum(world, told, said, findings)
-        margin = None if None in (budget, lost) else budget - lost
-        _close(findings, f"{said}, its margin", told["margin_db"], margin, LOSS_DB)
-        bound = told.get("loss_at_least_db")
-        most = None if None in (budget, bound) else budget - bound
-        _close(findings, f"{said}, most margin", told.get("margin_at_most_db"), most, LOSS_DB)
-        findings.same(f"{said}, least margin", told.get("min_margin_db"), least)
+        for name in ("wavelength_nm", "loss_db", "margin_db"):
+            findings.same(f"{said}, {name}", told[name], loss[name])
+        margin, most = loss["margin_db"], loss["margin_at_most_db"]
         kept: bool | None = True
         if least is not None:
-            kept = None if margin is None else told["margin_db"] >= least
+            kept = None if margin is None else margin >= least
             if most is not None and most < least - LOSS_DB:
                 kept = False
-            if kept and told.get("margin_ok", told["ok"]) is None and left_open:
+            if kept and held[0]["margin_ok"] is None and left_open:
                 kept = None
-        if "margin_ok" in told:
-            findings.same(f"{said}, margin kept", told["margin_ok"], kept)
-            checks = [told[n] for n in told if n.endswith("_ok")]
-            findings.same(f"{said}, all kept", told["ok"], _all(checks))
-        else:
-            findings.same(f"{said}, margin kept", told["ok"], kept)
-        findings.same(f"{said}, wavelength", told["wavelength_nm"], hop.row.get("wavelength_nm"))
-        if not _unsure(world, key):
-            _check_terms(world, hop, terms, said, findings)
+        findings.same(f"{said}, margin kept", held[0]["margin_ok"], kept)
+        checks = [held[0][name] for name in held[0] if name.endswith("_ok")]
+        findings.same(f"{said}, all kept", held[0]["ok"], _all(checks))
+        findings.same(f"{said}, kept", told["ok"], held[0]["ok"])
 
 
-def _check_sum(world: World, told: dict[str, Any], said: str, findings: Findings) -> None:
+def _check_sum(
+    world: World, link: str, told: dict[str, Any], said: str, findings: Findings
+) -> None:
     """A loss is the sum of its terms; one that lacks a term is at least the sum of the others."""
     terms = told["terms"]
     listed = [terms.get(name) for name in LOSS_TERMS]
@@ -247,7 +297,7 @@ def _check_sum(world: World, told: dict[str, Any], said: str, findings: Findings
         findings.holds(enough, f"{said}: at least {bound}, found {known:.4f}")
         return
     if None in listed:
-        findings.holds(_tested(world, told["link"]), f"{said}: a loss, though a term is not known")
+        findings.holds(_tested(world, link), f"{said}: a loss, though a term is not known")
     _close(findings, f"{said}, its terms", lost, known, LOSS_DB)
     findings.same(f"{said}, its bound", bound, None)
 

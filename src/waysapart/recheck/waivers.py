@@ -128,7 +128,8 @@ def _more_may_be_near(world: World, trial: Trial) -> bool:
 
 def _pairs(claim: dict[str, Any]) -> set[frozenset[str]]:
     """Near approaches and forbidden crossings of a claim."""
-    rows = [*claim["near"], *(one for one in claim["cross"] if one["forbidden"])]
+    near = [pair for one in claim["near"] for pair in one["members"]]
+    rows = [*near, *(one for one in claim["cross"] if one["forbidden"])]
     return {frozenset((one["main"], one["alternate"])) for one in rows}
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -95,7 +95,7 @@ class Lanes:
             ],
             "bridges": [
                 bridge
-                for number, finding in enumerate(folded(facts.get("shared", [])))
+                for number, finding in enumerate(folded(facts))
                 if (bridge := self._bridge(number, finding, lanes))
             ],
             "near": [] if pair is None else self._near(pair, lanes),
@@ -269,7 +269,7 @@ def _rows_of(matrix: Any, columns: np.ndarray) -> np.ndarray:
     return found
 
 
-def strips(proof: Proof, facts: dict[str, Any]) -> dict[str, dict[str, Any]]:
+def strips(proof: Proof, facts: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
     """What the strips of all circuits and groups are drawn from, by id.
 
     Parameters

@@ -80,7 +80,7 @@ _LEFT_OUT = frozenset(
         "record_first",
     ]
 )
-_BY_ID = frozenset({"of", "inside", "runs", "circuit", "group", "via", "paths"})
+_BY_ID = frozenset({"of", "inside", "runs", "circuit", "group", "via", "along", "paths"})
 """Fields that hold one entry for each id or label of the study."""
 _ROLES = {
     "sites": "site",
@@ -214,7 +214,7 @@ class _Reducer:
             for path in (one.get("paths") or {}).values()
             for link in path.get("links", [])
         ]
-        links += [one["link"] for one in facts.get("links", [])]
+        links += [one["id"] for one in facts.get("links", [])]
         for link in links:
             self._name(link, "link", "link")
         for one in facts.get("circuits", []):
@@ -280,7 +280,8 @@ class _Reducer:
             return self._point(value)
         if key == "lines":
             return [self._line(line) for line in value] if self._grid_m is not None else []
-        if key == "stretches" and isinstance(value, list):
+        of_strip = isinstance(value, list) and all(isinstance(one, list) for one in value)
+        if key == "stretches" and of_strip:
             return [[low, high, self._text(kind, "kind")] for low, high, kind in value]
         if key == "marks" and isinstance(value, list):
             return [
@@ -296,10 +297,9 @@ class _Reducer:
         field = str(name)
         if field in self._new:
             return self._new[field]
-        for ending in ("_via", "_us"):
-            label = field.removesuffix(ending)
-            if label != field and label in self._new:
-                return self._new[label] + ending
+        label = field.removesuffix("_us")
+        if label != field and label in self._new:
+            return f"{self._new[label]}_us"
         return field
 
     def _text(self, value: str, key: str) -> str:

@@ -12,10 +12,11 @@ from rich.text import Text
 from waysapart.errors import Problem
 from waysapart.report import words
 from waysapart.report.escape import terminal_text
-from waysapart.report.fold import Finding, chains_of, folded
+from waysapart.report.fold import Finding, folded
+from waysapart.report.view_figures import with_links
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS, offer_toml, replaced
 
-Facts = dict[str, Any]
+Facts = Mapping[str, Any]
 
 _STYLE = {
     "shared": "bold red",
@@ -123,7 +124,8 @@ def show_proof(console: Console, facts: Facts, *, quiet: bool = False) -> None:
     _in_rows(console, parts)
     if quiet:
         return
-    urgent = [one for one in facts["circuits"] if _urgent(one)]
+    links = {str(one["id"]): one for one in facts["links"]}
+    urgent = [with_links(one, links) for one in facts["circuits"] if _urgent(one)]
     urgent.sort(key=words.importance)
     _table(console, "Circuits that need a decision", urgent[:_MOST_CIRCUITS])
     if len(urgent) > _MOST_CIRCUITS:
@@ -248,16 +250,19 @@ def _in_rows(console: Console, parts: Sequence[Text]) -> None:
     console.print(line)
 
 
-def show_circuit(console: Console, circuit: Facts) -> None:
-    """One circuit with all that its verdict rests on."""
-    name = f" {circuit['name']}" if circuit.get("name") else ""
-    console.print(styled(f"{circuit['id']}{name}", "bold"))
+def show_circuit(console: Console, facts: Facts, name: str) -> None:
+    """One circuit or group with all that its verdict rests on."""
+    links = {str(one["id"]): one for one in facts["links"]}
+    every = (*facts["groups"], *facts["circuits"])
+    circuit = with_links(next(one for one in every if one["id"] == name), links)
+    called = f" {circuit['name']}" if circuit.get("name") else ""
+    console.print(styled(f"{name}{called}", "bold"))
     console.print(_verdict_line(circuit, words.finding(circuit)))
     for label, path in circuit.get("paths", {}).items():
-        links = " - ".join(path["links"]) or "no link on record"
+        listed = " - ".join(path["links"]) or "no link on record"
         console.print(
             styled(
-                f"  {label}: {links}; {words.lengths_said(path)}, "
+                f"  {label}: {listed}; {words.lengths_said(path)}, "
                 f"{words.part_of(path, 'delay', 'us', words.microseconds)} one way"
             )
         )
@@ -272,7 +277,7 @@ def show_circuit(console: Console, circuit: Facts) -> None:
                     "red" if loss["ok"] is False else "",
                 )
             )
-    for found in folded(circuit["shared"]):
+    for found in folded(circuit):
         _shared(console, found)
     for near in circuit["near"]:
         console.print(
@@ -317,7 +322,7 @@ def _shared(console: Console, found: Finding) -> None:
         console.print(styled(f"    with their structures {_some(found.places)}", "dim"))
     if found.holders:
         console.print(styled(f"    and what holds it: {_some(found.holders)}", "dim"))
-    for label, chain in chains_of(found.members[0]).items():
+    for label, chain in found.via.items():
         console.print(styled(f"    {label} by {' > '.join(chain)}", "dim"))
 
 

@@ -5,16 +5,16 @@ Nothing is found here. Fields that the facts lack are left out of the page, neve
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from markupsafe import Markup
 
 from waysapart.report import words
 from waysapart.report.events import event_rows, place_rows
-from waysapart.report.fold import chains_of, folded, kind_of
+from waysapart.report.fold import folded, kind_of
 from waysapart.report.strip import strip_svg
-from waysapart.report.view_figures import circuit_figures, once_each, position
+from waysapart.report.view_figures import circuit_figures, once_each, position, with_links
 from waysapart.report.view_records import (
     assumption_row,
     gap_row,
@@ -60,9 +60,9 @@ def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
         accepted, apart; within each by how much was found, then by id.
     """
     strips: Facts = facts.get("strips") or {}
-    budgets = {str(one["link"]): one for one in facts.get("links", [])}
+    links = {str(one["id"]): one for one in facts.get("links", [])}
     circuits = [
-        _circuit(index, circuit, budgets, strips.get("circuit", {}))
+        _circuit(index, with_links(circuit, links), links, strips.get("circuit", {}))
         | {"profile": Markup((pictures or {}).get(str(circuit["id"]), ""))}
         for index, circuit in enumerate(facts.get("circuits", []))
     ]
@@ -154,10 +154,10 @@ def _counts(circuits: Sequence[View]) -> dict[str, int]:
     return counts
 
 
-def _circuit(index: int, circuit: Facts, budgets: Facts, strips: Facts) -> View:
+def _circuit(index: int, circuit: Facts, links: Facts, strips: Facts) -> View:
     verdict = str(circuit["verdict"])
     over = circuit.get("within_limits") is False
-    shared = _shared(circuit.get("shared", []))
+    shared = _shared(circuit)
     near = [_near(n) for n in (*circuit.get("near", []), *circuit.get("near_folded", []))]
     cross = [_cross(c) for c in circuit.get("cross", [])]
     return {
@@ -189,12 +189,12 @@ def _circuit(index: int, circuit: Facts, budgets: Facts, strips: Facts) -> View:
         else [],
         "blank_within": circuit.get("blank_within"),
         "gaps": [gap_row(gap) for gap in circuit.get("gaps", [])],
-        **circuit_figures(circuit, budgets),
+        **circuit_figures(circuit, links),
         **_strip(circuit, strips, f"c{index}"),
     }
 
 
-def _shared(shared: Iterable[Facts]) -> list[View]:
+def _shared(one: Facts) -> list[View]:
     return [
         {
             "label": finding.label,
@@ -204,10 +204,10 @@ def _shared(shared: Iterable[Facts]) -> list[View]:
             "waived": finding.waived,
             "chains": [
                 {"path": label, "main": label == "main", "links": chain}
-                for label, chain in chains_of(finding.members[0]).items()
+                for label, chain in finding.via.items()
             ],
         }
-        for finding in folded(shared)
+        for finding in folded(one)
     ]
 
 
@@ -248,7 +248,7 @@ def _strip(one: Facts, strips: Facts, number: str) -> View:
     strip = strips.get(str(one["id"]))
     if strip is None:
         return {"strip": None}
-    labels = [finding.label for finding in folded(one.get("shared", []))]
+    labels = [finding.label for finding in folded(one)]
     return {"strip": strip_svg(strip, labels, str(one["id"]), number)}
 
 
@@ -265,7 +265,7 @@ def _group(what: str, group: Facts, strips: Facts, number: str) -> View:
         "test": group.get("group_test") or group.get("test") or "",
         "members": [_name_of(m) if not isinstance(m, Mapping) else str(m["id"]) for m in members],
         "finding": words.finding(group) if what == "group" else "Its worst circuit decides.",
-        "shared": _shared(group.get("shared", [])),
+        "shared": _shared(group),
         "near": [_near(n) for n in (*group.get("near", []), *group.get("near_folded", []))],
         "cross": [_cross(c) for c in group.get("cross", [])],
         "unavoidable": [_name_of(item) for item in group.get("unavoidable", [])],

@@ -27,23 +27,23 @@ _DELAYS = (
 )
 
 
-def circuit_figures(circuit: Facts, budgets: Facts) -> View:
+def circuit_figures(circuit: Facts, links: Facts) -> View:
     """Paths, delay, loss, availability, closest approach and single points of one circuit.
 
     Parameters
     ----------
     circuit : mapping
-        Facts of a circuit.
-    budgets : mapping
-        Link to its whole budget, where the facts hold them.
+        Facts of a circuit, as `with_links` gives them.
+    links : mapping
+        Id of a link to what the facts say of it.
     """
     paths = circuit.get("paths") or {}
     return {
         "closest": _closest(circuit),
         "apart_by": _apart_by(circuit),
         "paths": [_path(label, path) for label, path in paths.items()],
-        "lengths": _lengths(paths),
-        "loss": _loss_rows(paths, budgets),
+        "lengths": _lengths(paths, links),
+        "loss": _loss_rows(paths),
         "limits": _limits(circuit.get("delay") or {}),
         "delay": circuit.get("delay") or {},
         "states": _states(circuit),
@@ -51,8 +51,8 @@ def circuit_figures(circuit: Facts, budgets: Facts) -> View:
         "contributions": _contributions(circuit.get("unavailability")),
         "availability_why": _listed(circuit.get("unavailability"), "why"),
         "not_counted": _listed(circuit.get("unavailability"), "not_counted"),
-        "single_points": [str(name) for name in circuit.get("single_points", [])],
-        "tests_missing": _tests_missing(circuit.get("tests_missing", [])),
+        "single_points": single_points(circuit),
+        "tests_missing": _tests_missing(paths, links),
     }
 
 
@@ -127,10 +127,27 @@ def _path(label: str, path: Facts | None) -> View:
     }
 
 
-def _lengths(paths: Facts) -> View | None:
+def _links_of(path: Facts | None, links: Facts) -> list[Facts]:
+    """What is said of each link of a path."""
+    return [links[str(name)] for name in (path or {}).get("links", []) if str(name) in links]
+
+
+def single_points(one: Facts) -> list[str]:
+    """Everything whose loss alone takes all ways of a circuit or group, stretches written out."""
+    found = one.get("single_points")
+    if not found:
+        return []
+    whole = set(found["stretches"])
+    members = [entry["asset"] for entry in one.get("shared", []) if entry["stretch"] in whole]
+    return [str(name) for name in (*found["assets"], *members)]
+
+
+def _lengths(paths: Facts, links: Facts) -> View | None:
     """Length of every link as a sum: only terms that any link has."""
     rows = [
-        (label, row) for label, path in paths.items() for row in (path or {}).get("lengths", [])
+        (label, {"link": link["id"], "medium": link["medium"], **link["lengths"]})
+        for label, path in paths.items()
+        for link in _links_of(path, links)
     ]
     terms = [
         (key, word) for key, word in _LENGTHS if any(row.get(key, 0.0) != 0 for _, row in rows)
@@ -156,11 +173,29 @@ def _fixed(value: float | None, digits: int) -> str:
     return "not known" if value is None else f"{value:.{digits}f}"
 
 
-def _loss_rows(paths: Facts, budgets: Facts) -> list[View]:
+def with_links(circuit: Facts, links: Facts) -> Facts:
+    """A circuit with what is said of the loss of its links, under its service, on every path."""
+    service = str(circuit.get("service"))
+
+    def spelled(row: Facts) -> Facts:
+        loss: Facts = (links.get(str(row["link"])) or {}).get("loss") or {}
+        held = [one for one in loss.get("held_to", []) if service in one["services"]]
+        return {**loss, **(held[0] if held else {}), **row}
+
+    return {
+        **circuit,
+        "paths": {
+            label: {**path, "loss": [spelled(row) for row in path.get("loss", [])]}
+            for label, path in (circuit.get("paths") or {}).items()
+        },
+    }
+
+
+def _loss_rows(paths: Facts) -> list[View]:
     rows = []
     for label, path in paths.items():
-        for row in (path or {}).get("loss", []):
-            link = str(row.get("link") or "")
+        for row in path.get("loss", []):
+            link = str(row["link"])
             rows.append(
                 {
                     "path": label,
@@ -170,7 +205,7 @@ def _loss_rows(paths: Facts, budgets: Facts) -> list[View]:
                     "margin": _table_db(row, "margin_db", "margin_at_most_db", "at most"),
                     "ok": row.get("ok"),
                     "terms": _loss_terms(row),
-                    "sum": _sum_of(row, budgets.get(link) or {}),
+                    "sum": _sum_of(row),
                 }
             )
     return rows
@@ -219,13 +254,13 @@ def _counted(terms: Facts, what: str) -> str:
     return f"{said} ({source})" if source else said
 
 
-def _sum_of(row: Facts, budget: Facts) -> list[tuple[str, str]]:
+def _sum_of(row: Facts) -> list[tuple[str, str]]:
     """What the sum is held against: power, margin, and what else limits the link."""
     terms = row.get("terms") or {}
     found = [("loss, the sum", _bounded(row, "loss_db", "loss_at_least_db", "at least"))]
     known = terms.get("budget_db")
     if known is not None:
-        sent, needed = budget.get("tx_min_dbm"), budget.get("rx_min_dbm")
+        sent, needed = row.get("tx_min_dbm"), row.get("rx_min_dbm")
         powers = (
             "" if sent is None or needed is None else f" ({sent:g} dBm sent, {needed:g} dBm needed)"
         )
@@ -244,12 +279,12 @@ def _sum_of(row: Facts, budget: Facts) -> list[tuple[str, str]]:
         ("bandwidth_mhz", "bandwidth", "MHz"),
         ("bandwidth_needed_mhz", "bandwidth needed", "MHz"),
     ):
-        if budget.get(key) is not None:
-            found.append((word, f"{budget[key]:.2f} {unit}"))
+        if row.get(key) is not None:
+            found.append((word, f"{row[key]:.2f} {unit}"))
     if row.get("could_grow_m") is not None:
         binds = f", then {row['binds']} binds" if row.get("binds") else ""
         found.append((f"could be longer by{binds}", words.metres(row["could_grow_m"])))
-    return found + [(str(reason), "") for reason in budget.get("not_known") or []]
+    return found + [(str(reason), "") for reason in row.get("not_known") or []]
 
 
 _WHY = {"worst": "delay"}
@@ -377,12 +412,14 @@ def _listed(found: object, key: str) -> list[str]:
     return [str(one) for one in found.get(key) or []]
 
 
-def _tests_missing(rows: Sequence[Facts]) -> list[View]:
+def _tests_missing(paths: Facts, links: Facts) -> list[View]:
+    used = {str(link["id"]): link for path in paths.values() for link in _links_of(path, links)}
     return [
         {
-            "link": str(row["link"]),
+            "link": name,
             "cable": str(row["cable"]),
             "missing": words.listed([str(stage) for stage in row["missing"]]),
         }
-        for row in rows
+        for name, link in used.items()
+        for row in link["tests_missing"]
     ]

@@ -288,7 +288,7 @@ def importance(circuit: Facts) -> tuple[int, int, list[tuple[int, str]]]:
         ),
         *(n for n in circuit.get("cross", []) if forbidden(n)),
     ]
-    found = sum(not one.waived for one in folded(circuit.get("shared", [])))
+    found = sum(not one.waived for one in folded(circuit))
     found += sum(not one.get("waived") for one in close)
     return urgency(circuit), -found, counted(str(circuit["id"]))
 
@@ -296,7 +296,7 @@ def importance(circuit: Facts) -> tuple[int, int, list[tuple[int, str]]]:
 def finding(circuit: Facts) -> str:
     """What was found about one circuit or group, in a sentence or two."""
     parts: list[str] = []
-    heads = [one for one in folded(circuit.get("shared", [])) if not one.waived]
+    heads = [one for one in folded(circuit) if not one.waived]
     if heads:
         named = [one.label for one in heads[:3]]
         if len(heads) > 3:
@@ -311,7 +311,7 @@ def finding(circuit: Facts) -> str:
     parts += limits_broken(circuit)
     parts += limits_open(circuit)
     parts += _gaps_said(circuit.get("gaps", []))
-    waived = sum(one.waived for one in folded(circuit.get("shared", [])))
+    waived = sum(one.waived for one in folded(circuit))
     waived += sum(bool(n.get("waived")) for key in ("near", "cross") for n in circuit.get(key, []))
     if waived:
         parts.append(f"{count_of(waived, 'finding').capitalize()} accepted by waiver.")

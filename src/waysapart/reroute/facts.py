@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from waysapart import __version__
+from waysapart.evidence import FORMAT
 from waysapart.reroute.build_plan import Building
 from waysapart.reroute.instead import Instead
 from waysapart.reroute.solve import Found
@@ -12,7 +13,6 @@ from waysapart.reroute.space import TIE, UNIT
 from waysapart.reroute.told import proof_facts, proof_words
 from waysapart.reroute.try_out import Option
 from waysapart.verdicts.facts import CAUTION
-from waysapart.verdicts.plain import FORMAT
 
 if TYPE_CHECKING:
     from waysapart.reroute.ask import Reroute

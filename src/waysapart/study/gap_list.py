@@ -3,44 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TypedDict
 
+from waysapart.evidence import GapBrief, RecordGap
 from waysapart.study.model import Gap
 
 _NAMED = 3
 """Ids that a folded gap names before it counts the rest."""
 
 
-class GapFacts(TypedDict):
-    """One gap, or many of one kind, as plain data.
-
-    Attributes
-    ----------
-    code, message, bears_on
-    asset : str
-        The id that it is about; of many the first.
-    count : int
-        How many records it stands for.
-    assets, rows : list
-        All their ids, and the row of each in the input.
-    file, layer, row, column
-        Where it stands in the input; of many, where the first one stands.
-    """
-
-    code: str
-    asset: str
-    message: str
-    bears_on: str
-    count: int
-    assets: list[str]
-    rows: list[int | None]
-    file: str | None
-    layer: str | None
-    row: int | None
-    column: str | None
-
-
-def folded_gaps(gaps: Iterable[Gap]) -> list[GapFacts]:
+def folded_gaps(gaps: Iterable[Gap]) -> list[RecordGap]:
     """Gaps in their order, those with the same code, column and `fold` told as one.
 
     Parameters
@@ -49,11 +20,11 @@ def folded_gaps(gaps: Iterable[Gap]) -> list[GapFacts]:
 
     Returns
     -------
-    list of GapFacts
+    list of RecordGap
         Each in the place of its first gap.
     """
     return [
-        GapFacts(
+        RecordGap(
             code=some[0].code,
             asset=some[0].asset,
             message=_message(some),
@@ -68,16 +39,6 @@ def folded_gaps(gaps: Iterable[Gap]) -> list[GapFacts]:
         )
         for some in _alike(gaps)
     ]
-
-
-class GapBrief(TypedDict):
-    """A folded gap as it stands with each circuit that it touches; its ids stand elsewhere."""
-
-    code: str
-    asset: str
-    message: str
-    bears_on: str
-    count: int
 
 
 def brief_gaps(gaps: Iterable[Gap]) -> list[GapBrief]:

@@ -3,33 +3,42 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
 from waysapart import __version__
+from waysapart.evidence import (
+    FORMAT,
+    Assumption,
+    Circuit,
+    Evidence,
+    GapBrief,
+    Group,
+    Match,
+    Scheme,
+)
 from waysapart.network.ages import record_ages
 from waysapart.network.blanks import explained_blanks
 from waysapart.schema import KNOWN_EMPTY, LIST_SEPARATOR
-from waysapart.study.gap_list import GapBrief, brief_gaps, folded_gaps
-from waysapart.verdicts.evidence import evidence
+from waysapart.study.gap_list import brief_gaps, folded_gaps
 from waysapart.verdicts.facts_figures import (
     SAYS,
     FigureSheet,
     availability_facts,
-    budget_facts,
     delay_facts,
     group_availability_facts,
+    link_facts,
     path_facts,
-    stage_facts,
 )
+from waysapart.verdicts.facts_sharing import SharingFacts, entries
 from waysapart.verdicts.facts_spacing import SpacingFacts
 from waysapart.verdicts.facts_tests import drum_facts, tested_facts
-from waysapart.verdicts.plain import FORMAT, figure, text_or_none
+from waysapart.verdicts.plain import figure, text_or_none
 from waysapart.verdicts.prove import WORST_FIRST, Proof
 from waysapart.verdicts.record_first import record_first
-from waysapart.verdicts.sides import Trial
 from waysapart.verdicts.waivers import waiver_facts
+from waysapart.verdicts.witness import witness
 
 __all__ = ["CAUTION", "figure", "proof_facts", "text_or_none"]
 
@@ -41,14 +50,16 @@ CAUTION = (
 _CIRCUIT = ("name", "a", "b", "service", "group", "scheme")
 
 
-def proof_facts(proof: Proof) -> dict[str, Any]:
+def proof_facts(proof: Proof) -> Evidence:
     """Everything that a proof found, with the keys of `prove --json`."""
     study = proof.study
-    sheet, spacing = FigureSheet(proof), SpacingFacts(proof)
+    sheet, sharing, spacing = FigureSheet(proof), SharingFacts(proof), SpacingFacts(proof)
+    counts = proof.counts()
     rows = study.tables["circuits"][list(_CIRCUIT)].to_dict("records")
-    circuits = [_circuit(sheet, spacing, test, row) for test, row in enumerate(rows)]
+    circuits = [_circuit(sheet, sharing, spacing, test, row) for test, row in enumerate(rows)]
     groups = [
-        _group(sheet, spacing, test) for test in range(proof.circuit_count, len(proof.trials))
+        _group(sheet, sharing, spacing, test)
+        for test in range(proof.circuit_count, len(proof.trials))
     ]
     return {
         "format": FORMAT,
@@ -62,7 +73,10 @@ def proof_facts(proof: Proof) -> dict[str, Any]:
         "inputs": [{"file": one.file, "sha256": one.sha256} for one in study.inputs],
         "out": list(study.out),
         "summary": {
-            **proof.counts(),
+            "shared": counts["shared"],
+            "unproven": counts["unproven"],
+            "accepted": counts["accepted"],
+            "apart": counts["apart"],
             "circuits": proof.circuit_count,
             "groups": len(groups),
             "over_a_limit": proof.over_a_limit(),
@@ -73,31 +87,40 @@ def proof_facts(proof: Proof) -> dict[str, Any]:
         },
         "circuits": circuits,
         "groups": groups,
-        "schemes": _schemes(proof),
-        "links": budget_facts(sheet),
+        "schemes": _schemes(proof, sharing),
+        "links": link_facts(sheet),
         "tests": tested_facts(proof),
         "drums": drum_facts(proof),
         "figures_say": SAYS,
         "gaps": folded_gaps(proof.gaps),
         "record_first": record_first(proof),
         "waivers": waiver_facts(proof.waivers),
-        "evidence": evidence(proof),
-        "matched": [
-            {
-                **{key: str(row[key]) for key in ("cable", "segment", "state")},
-                "seq": int(row["seq"]),
-                **{key: figure(row[key], "m") for key in ("from_m", "to_m", "distance_m")},
-                "coverage": figure(row["coverage"], "share"),
-            }
-            for row in proof.network.matched.to_dict("records")
-        ],
+        "evidence": witness(proof),
+        "matched": _matched(proof),
         "notes": list(study.notes),
         "ages": record_ages(study),
         "assumptions": _assumptions(proof),
     }
 
 
-def _assumptions(proof: Proof) -> list[dict[str, Any]]:
+def _matched(proof: Proof) -> list[Match]:
+    """Which segments each drawn cable follows, or may follow."""
+    return [
+        {
+            "cable": str(row["cable"]),
+            "segment": str(row["segment"]),
+            "state": row["state"],
+            "seq": int(row["seq"]),
+            "from_m": figure(row["from_m"], "m") or 0.0,
+            "to_m": figure(row["to_m"], "m") or 0.0,
+            "distance_m": figure(row["distance_m"], "m") or 0.0,
+            "coverage": figure(row["coverage"], "share") or 0.0,
+        }
+        for row in proof.network.matched.to_dict("records")
+    ]
+
+
+def _assumptions(proof: Proof) -> list[Assumption]:
     study = proof.study
     tables = study.tables
     kinds = {
@@ -111,20 +134,20 @@ def _assumptions(proof: Proof) -> list[dict[str, Any]]:
         failures=kinds,
         media=medium,
     )
-    found = [
+    found: list[Assumption] = [
         {"key": row.key, "value": _plain(row.value), "unit": row.unit, "source": row.source}
         for row in rows
     ]
     return found + _to_sign(proof, {row.key: row.source for row in rows})
 
 
-def _to_sign(proof: Proof, source: Mapping[str, str]) -> list[dict[str, Any]]:
+def _to_sign(proof: Proof, source: Mapping[str, str]) -> list[Assumption]:
     """What the rules say in place of the records, so that somebody has to sign that it holds."""
     study = proof.study
     used = np.zeros(proof.reliance.paths.shape[1], dtype=np.bool_)
     used[proof.reliance.paths.indices] = True
     rows = {role: used[proof.network.assets.of_role(role)] for role in proof.network.assets.start}
-    found: list[dict[str, Any]] = [
+    found: list[Assumption] = [
         {
             "key": f"records.{blank.column}.{blank.kind}",
             "value": _plain(blank.value),
@@ -138,14 +161,24 @@ def _to_sign(proof: Proof, source: Mapping[str, str]) -> list[dict[str, Any]]:
     excused = list(study.rules.groups.excuse)
     if excused and any(trial.group_test is not None for trial in proof.trials):
         key = "groups.excuse"
-        told = {"key": key, "value": excused, "unit": "", "source": source.get(key, "")}
-        found.append({**told, "to_sign": True, "count": len(excused)})
+        found.append(_signed(key, excused, source))
     ignored = list(proof.network.ignored)
     if ignored:
         key = "reliance.ignore_kinds"
-        told = {"key": key, "value": ignored, "unit": "", "source": source.get(key, "")}
-        found.append({**told, "to_sign": True, "count": len(ignored)})
+        found.append(_signed(key, ignored, source))
     return found
+
+
+def _signed(key: str, value: list[str], source: Mapping[str, str]) -> Assumption:
+    """A list of kinds or holders that somebody has to sign for."""
+    return {
+        "key": key,
+        "value": value,
+        "unit": "",
+        "source": source.get(key, ""),
+        "to_sign": True,
+        "count": len(value),
+    }
 
 
 def _plain(value: object) -> object:
@@ -159,15 +192,21 @@ def _plain(value: object) -> object:
 
 
 def _circuit(
-    sheet: FigureSheet, spacing: SpacingFacts, test: int, row: Mapping[Hashable, Any]
-) -> dict[str, Any]:
+    sheet: FigureSheet,
+    sharing: SharingFacts,
+    spacing: SpacingFacts,
+    test: int,
+    row: Mapping[Hashable, Any],
+) -> Circuit:
     proof = sheet.proof
     trial = proof.trials[test]
     circuit = trial.circuits[0]
     paths = proof.network.paths
-    return {
+    found: dict[str, Any] = {
         "id": trial.id,
-        **{name: text_or_none(row[name]) for name in ("name", "a", "b")},
+        "name": text_or_none(row["name"]),
+        "a": text_or_none(row["a"]),
+        "b": text_or_none(row["b"]),
         "service": text_or_none(row["service"]) or "default",
         "group": text_or_none(row["group"]),
         "scheme": text_or_none(row["scheme"]),
@@ -176,43 +215,42 @@ def _circuit(
         "paths": {
             paths.label[path]: path_facts(sheet, path, test) for path in paths.of_circuit(circuit)
         },
-        **_sharing(proof, test),
+        **sharing.of(test),
         "tail": _tail(proof, test),
         **_with_protected(proof, circuit),
         **spacing.of(test),
         "delay": delay_facts(sheet, test),
         "loss_ok": proof.limits[circuit].loss_ok,
         "unavailability": availability_facts(sheet, test),
-        "tests_missing": stage_facts(sheet, test),
-        "single_points": _single_points(proof, test),
         "gaps": _gaps(proof, test),
     }
+    return cast(Circuit, found)
 
 
-def _group(sheet: FigureSheet, spacing: SpacingFacts, test: int) -> dict[str, Any]:
+def _group(sheet: FigureSheet, sharing: SharingFacts, spacing: SpacingFacts, test: int) -> Group:
     proof = sheet.proof
     trial = proof.trials[test]
     names = proof.study.tables["circuits"]["id"].to_numpy()
-    return {
+    found: dict[str, Any] = {
         "id": trial.id,
         "group_test": trial.group_test,
         "members": [str(names[circuit]) for circuit in trial.circuits],
         "verdict": proof.verdicts[test],
-        **_sharing(proof, test),
+        **sharing.of(test),
         **spacing.of(test),
         "unavailability": group_availability_facts(sheet, test),
-        "single_points": _single_points(proof, test),
         "gaps": _gaps(proof, test),
     }
+    return cast(Group, found)
 
 
-def _schemes(proof: Proof) -> list[dict[str, Any]]:
+def _schemes(proof: Proof, sharing: SharingFacts) -> list[Scheme]:
     table = proof.study.tables["circuits"]
     members: dict[str, list[int]] = {}
     for circuit, scheme in enumerate(table["scheme"]):
         if isinstance(scheme, str):
             members.setdefault(scheme, []).append(circuit)
-    found = []
+    found: list[Scheme] = []
     for scheme, circuits in sorted(members.items()):
         verdicts = [proof.verdicts[circuit] for circuit in circuits]
         within = [proof.limits[circuit].within for circuit in circuits]
@@ -223,16 +261,11 @@ def _schemes(proof: Proof) -> list[dict[str, Any]]:
                 "verdict": min(verdicts, key=WORST_FIRST.index),
                 "within_limits": False if False in within else (None if None in within else True),
                 "single_points": sorted(
-                    {name for circuit in circuits for name in _single_points(proof, circuit)}
+                    {name for circuit in circuits for name in sharing.single(circuit)}
                 ),
             }
         )
     return found
-
-
-def _entries(matrix: Any, row: int) -> list[int]:
-    listed: list[int] = matrix.indices[matrix.indptr[row] : matrix.indptr[row + 1]].tolist()
-    return sorted(listed)
 
 
 def _name_of(proof: Proof, number: int) -> tuple[str, str, str | None]:
@@ -240,48 +273,9 @@ def _name_of(proof: Proof, number: int) -> tuple[str, str, str | None]:
     return proof.names[number]
 
 
-def _side_labels(proof: Proof, trial: Trial) -> list[str]:
-    """Label of each side: 'main', or 'C1 main' in a group."""
-    paths = proof.network.paths
-    labels = [paths.label[side[0]] for side in trial.sides]
-    if trial.group_test is None:
-        return labels
-    names = proof.study.tables["circuits"]["id"].to_numpy(dtype=object)
-    owners = (names[paths.circuit[side[0]]] for side in trial.sides)
-    return [f"{owner} {label}" for owner, label in zip(owners, labels, strict=True)]
-
-
-def _sharing(proof: Proof, test: int) -> dict[str, Any]:
-    trial, sharing = proof.trials[test], proof.sharing
-    named = proof.own_lines.named_by if sharing.own_line.nnz else {}
-    shared = []
-    labels = _side_labels(proof, trial)
-    for number in _entries(sharing.avoidable, test):
-        name, role, kind = _name_of(proof, number)
-        through = sharing.through.get((test, number))
-        shared.append(
-            {
-                "asset": name,
-                "role": role,
-                "kind": kind,
-                "waived": (test, number) in proof.waivers.assets,
-                "through": None if through is None else _name_of(proof, through)[0],
-                "own_line": _name_of(proof, named[trial.circuits[0], number])[0]
-                if sharing.own_line[test, number]
-                else None,
-                **_chains(proof, trial, labels, number),
-            }
-        )
-    return {
-        "shared": shared,
-        "unavoidable": [_name_of(proof, n)[0] for n in _entries(sharing.unavoidable, test)],
-        "blank_within": int(proof.blank_within[test]),
-    }
-
-
 def _tail(proof: Proof, test: int) -> list[str]:
     """What a circuit shares inside its end sites before its paths part, where that is excused."""
-    return [_name_of(proof, number)[0] for number in _entries(proof.sharing.tail, test)]
+    return [_name_of(proof, number)[0] for number in entries(proof.sharing.tail, test)]
 
 
 def _with_protected(proof: Proof, circuit: int) -> dict[str, Any]:
@@ -310,32 +304,6 @@ def _with_protected(proof: Proof, circuit: int) -> dict[str, Any]:
         "with_protected": entries,
         "with_protected_why": "; ".join(own.unknown.get(circuit, ())) or None,
     }
-
-
-def _chains(proof: Proof, trial: Trial, labels: list[str], number: int) -> dict[str, Any]:
-    """The chain of every side that leads to a shared asset."""
-    chains: dict[str, list[str]] = {}
-    for label, side in zip(labels, trial.sides, strict=True):
-        for path in side:
-            if number >= len(proof.network.assets):
-                on_way = bool(proof.reliance.path_items[path, number])
-                found = [proof.names[number][0]] if on_way else []
-            else:
-                found = proof.chains.to(path, number)
-            if found:
-                chains[label] = found
-                break
-    if trial.group_test is not None:
-        return {"via": chains}
-    return {f"{label}_via": chain for label, chain in chains.items()}
-
-
-def _single_points(proof: Proof, test: int) -> list[str]:
-    """Every asset whose loss alone takes all sides, avoidable or not."""
-    trial = proof.trials[test]
-    if len(trial.sides) < 2:
-        return []
-    return [_name_of(proof, number)[0] for number in _entries(proof.sharing.shared, test)]
 
 
 def _gaps(proof: Proof, test: int) -> list[GapBrief]:

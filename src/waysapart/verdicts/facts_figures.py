@@ -5,12 +5,22 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 
+from waysapart.evidence import (
+    HeldTo,
+    LengthTerms,
+    Link,
+    Loss,
+    MediumLength,
+    Path,
+    PathLoss,
+    TestsMissing,
+)
 from waysapart.findings.length_terms import TERMS as LENGTH_TERMS
 from waysapart.findings.length_terms import length_terms
 from waysapart.findings.outages import greatest_contributions, unrated_hops
@@ -19,6 +29,7 @@ from waysapart.formulas.availability import MINUTES_PER_YEAR
 from waysapart.formulas.delay import differential_current, phase_error_deg
 from waysapart.gaps import GAP_CODES
 from waysapart.network.assets import Bools
+from waysapart.study.rules import Service
 from waysapart.verdicts.facts_tests import records, stages_by_link
 from waysapart.verdicts.limits import LinkChecks, leaves_a_path_open, together
 from waysapart.verdicts.plain import figure, figures
@@ -102,16 +113,17 @@ class FigureSheet:
     names: np.ndarray = field(init=False)
     rows: dict[int, dict[str, Any]] = field(init=False)
     media: list[str] = field(init=False)
-    lengths: list[dict[str, Any]] = field(init=False)
+    lengths: list[LengthTerms] = field(init=False)
     delays: list[dict[str, Any]] = field(init=False)
     lacks: list[tuple[frozenset[str], ...]] = field(init=False)
     terms: dict[int, dict[str, Any]] = field(init=False)
     checks: LinkChecks = field(init=False)
     open_loss: Bools = field(init=False)
-    stages: dict[int, list[dict[str, Any]]] = field(init=False)
+    stages: dict[int, list[TestsMissing]] = field(init=False)
     switching: list[Any] = field(init=False)
     unrated: tuple[list[str], list[list[int]]] = field(init=False)
-    _losses: dict[tuple[int, int], dict[str, Any]] = field(init=False, default_factory=dict)
+    _losses: dict[tuple[int, int], PathLoss] = field(init=False, default_factory=dict)
+    _held: dict[int, dict[float | None, HeldTo]] = field(init=False, default_factory=dict)
     _grows: dict[float, dict[int, dict[str, Any]]] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -122,7 +134,7 @@ class FigureSheet:
         numbers = budgets["link"].tolist()
         self.rows = dict(zip(numbers, records(budgets), strict=True))
         self.media = links["medium"].fillna("fibre").to_list()
-        self.lengths = _length_facts(self.names, self.media, length_terms(proof.network))
+        self.lengths = _length_facts(length_terms(proof.network))
         self.delays = _rows(proof.delays, _DELAY_UNITS)
         self.lacks = list(
             zip(
@@ -136,12 +148,27 @@ class FigureSheet:
         self.switching = proof.study.tables["circuits"]["switching"].to_list()
         self.unrated = _unrated(proof, self.names)
 
-    def loss_of(self, link: int, test: int) -> dict[str, Any]:
+    def loss_of(self, link: int, test: int) -> PathLoss:
         """Loss of one link under the service of a circuit."""
         key = link, id(self.proof.services[test])
         if key not in self._losses:
             self._losses[key] = _loss(self, link, test)
+        service = self.proof.study.tables["circuits"]["service"].iat[test]
+        named = service if isinstance(service, str) else "default"
+        self.held_to(link, self.proof.services[test])["services"].append(named)
         return self._losses[key]
+
+    def held_to(self, link: int, service: Service) -> HeldTo:
+        """One link under the least margin of a service; services with the same share one."""
+        of_link = self._held.setdefault(link, {})
+        if service.min_margin_db not in of_link:
+            of_link[service.min_margin_db] = _held_to(self, link, service)
+        return of_link[service.min_margin_db]
+
+    def held(self, link: int) -> list[HeldTo]:
+        """The least margins that a link is held to, by the paths asked for so far."""
+        found = self._held.get(link, {}).values()
+        return [{**one, "services": sorted(set(one["services"]))} for one in found]
 
     def grows(self, least_margin_db: float | None) -> dict[int, dict[str, Any]]:
         """How much longer each link could be under a least margin."""
@@ -159,19 +186,18 @@ class FigureSheet:
         return self._grows[least]
 
 
-def path_facts(sheet: FigureSheet, path: int, test: int) -> dict[str, Any]:
+def path_facts(sheet: FigureSheet, path: int, test: int) -> Path:
     """Length, delay and loss of one path, each with the terms that add up to it."""
     proof = sheet.proof
     row = sheet.delays[path]
     links = proof.network.paths.links(path).tolist()
     machines, lines, lengths = sheet.lacks[path]
-    return {
+    found: dict[str, Any] = {
         "links": [str(sheet.names[link]) for link in links],
         "out_of_service": bool(proof.lost[path]),
         **bounded("length", row["length_m"], row["length_at_least_m"], "m"),
         "length_why": sorted(lengths),
         **bounded("route", row["route_m"], row["route_at_least_m"], "m"),
-        "lengths": [sheet.lengths[link] for link in links],
         "other_lengths": _other_lengths(sheet, links),
         **bounded("delay", row["delay_us"], row["delay_at_least_us"], _US),
         "delay_why": sorted(machines | lines),
@@ -181,6 +207,7 @@ def path_facts(sheet: FigureSheet, path: int, test: int) -> dict[str, Any]:
         "loss": [sheet.loss_of(link, test) for link in links if link in sheet.rows],
         "relies_on": int(proof.reliance.relied_count[path]),
     }
+    return cast(Path, found)
 
 
 def bounded(name: str, value: float | None, at_least: float | None, unit: str) -> dict[str, Any]:
@@ -190,7 +217,7 @@ def bounded(name: str, value: float | None, at_least: float | None, unit: str) -
     return {f"{name}_{unit}": known, f"{name}_at_least_{unit}": least}
 
 
-def _other_lengths(sheet: FigureSheet, links: list[int]) -> list[dict[str, Any]]:
+def _other_lengths(sheet: FigureSheet, links: list[int]) -> list[MediumLength]:
     """Length of a path's hops that are not over fibre, by medium; null where not on record."""
     found: dict[str, float | None] = {}
     for link in links:
@@ -201,20 +228,26 @@ def _other_lengths(sheet: FigureSheet, links: list[int]) -> list[dict[str, Any]]
     return [{"medium": name, "length_m": figure(value, "m")} for name, value in found.items()]
 
 
-def _loss(sheet: FigureSheet, link: int, test: int) -> dict[str, Any]:
-    row, service = sheet.rows[link], sheet.proof.services[test]
-    checks = sheet.checks.each(link, service)
-    if service.min_margin_db is not None and checks["margin_ok"] and sheet.open_loss[link]:
-        checks["margin_ok"] = None
-    grown = sheet.grows(service.min_margin_db)[link]
+def _loss(sheet: FigureSheet, link: int, test: int) -> PathLoss:
+    """Loss of a link in short, under the service of a circuit."""
+    row, held = sheet.rows[link], sheet.held_to(link, sheet.proof.services[test])
     return {
         "link": str(sheet.names[link]),
         "wavelength_nm": figure(row["wavelength_nm"], "m"),
         "loss_db": figure(row["loss_db"], "db"),
-        "loss_at_least_db": figure(row["loss_at_least_db"], "db"),
         "margin_db": figure(row["margin_db"], "db"),
-        "margin_at_most_db": figure(row["margin_at_most_db"], "db"),
-        "not_known": _lacks(row),
+        "ok": held["ok"],
+    }
+
+
+def _held_to(sheet: FigureSheet, link: int, service: Service) -> HeldTo:
+    """A link under the least margin that a service asks for."""
+    checks = sheet.checks.each(link, service)
+    if service.min_margin_db is not None and checks["margin_ok"] and sheet.open_loss[link]:
+        checks["margin_ok"] = None
+    row, grown = sheet.rows[link], sheet.grows(service.min_margin_db)[link]
+    found: dict[str, Any] = {
+        "services": [],
         "min_margin_db": service.min_margin_db,
         "ok": together(checks.values()),
         **checks,
@@ -224,8 +257,8 @@ def _loss(sheet: FigureSheet, link: int, test: int) -> dict[str, Any]:
             name: figure(row["fibre_m"] + grown[name], "m")
             for name in ("by_loss_m", "by_bandwidth_m", "by_dispersion_m")
         },
-        "terms": sheet.terms[link],
     }
+    return cast(HeldTo, found)
 
 
 def _rows(frame: pd.DataFrame, units: Mapping[str, str]) -> list[dict[str, Any]]:
@@ -242,35 +275,44 @@ def _column(values: pd.Series, unit: str) -> list[Any]:
     return figures(values, unit)
 
 
-def _length_facts(names: np.ndarray, media: list[str], terms: pd.DataFrame) -> list[dict[str, Any]]:
+def _length_facts(terms: pd.DataFrame) -> list[LengthTerms]:
     """Length of every link with the terms that add up to it."""
     rows = _rows(terms, dict.fromkeys((*LENGTH_TERMS, "length_m"), "m"))
+    return cast(list[LengthTerms], rows)
+
+
+def link_facts(sheet: FigureSheet) -> list[Link]:
+    """Everything about every link, once; asked for after the paths of all circuits."""
+    powers = _rows(sheet.proof.budgets, dict.fromkeys(_DB_COLUMNS, "db"))
+    in_db = dict(zip(sheet.rows, powers, strict=True))
     return [
-        {"link": str(name), "medium": medium, **row}
-        for name, medium, row in zip(names, media, rows, strict=True)
+        {
+            "id": str(name),
+            "medium": sheet.media[link],
+            "lengths": sheet.lengths[link],
+            "loss": _loss_facts(sheet, link, in_db[link]) if link in sheet.rows else None,
+            "tests_missing": sheet.stages.get(link, []),
+        }
+        for link, name in enumerate(sheet.names)
     ]
 
 
-def budget_facts(sheet: FigureSheet) -> list[dict[str, Any]]:
-    """Every link over fibre: powers, worst case and statistical loss, what else limits it."""
-    k = sheet.proof.study.rules.statistics.k
-    found = []
-    powers = _rows(sheet.proof.budgets, dict.fromkeys(_DB_COLUMNS, "db"))
-    for (link, row), in_db in zip(sheet.rows.items(), powers, strict=True):
-        found.append(
-            {
-                "link": str(sheet.names[link]),
-                "wavelength_nm": figure(row["wavelength_nm"], "m"),
-                "fibre_type": row["fibre_type"] or None,
-                "loss_db": figure(row["loss_db"], "db"),
-                "margin_db": figure(row["margin_db"], "db"),
-                "k": k,
-                **in_db,
-                "terms": sheet.terms[link],
-                "not_known": _reasons(row),
-            }
-        )
-    return found
+def _loss_facts(sheet: FigureSheet, link: int, in_db: dict[str, Any]) -> Loss:
+    """A link over fibre: powers, worst case and statistical loss, what else limits it."""
+    row = sheet.rows[link]
+    found: dict[str, Any] = {
+        "wavelength_nm": figure(row["wavelength_nm"], "m"),
+        "fibre_type": row["fibre_type"] or None,
+        "loss_db": figure(row["loss_db"], "db"),
+        "margin_db": figure(row["margin_db"], "db"),
+        "k": sheet.proof.study.rules.statistics.k,
+        **in_db,
+        "terms": sheet.terms[link],
+        "loss_why": _lacks(row),
+        "not_known": _reasons(row),
+        "held_to": sheet.held(link),
+    }
+    return cast(Loss, found)
 
 
 def _lacks(row: dict[str, Any]) -> list[str]:
@@ -415,7 +457,7 @@ def group_availability_facts(sheet: FigureSheet, test: int) -> dict[str, Any]:
 
 def _at_least(shares: Mapping[str, float], whole: str) -> dict[str, float]:
     """The bounds of those figures that are not known, and of the minutes a year of the whole."""
-    found = {
+    found: dict[str, Any] = {
         label: known
         for label, share in shares.items()
         if (known := figure(share, "share")) is not None
@@ -472,13 +514,3 @@ def _unrated(proof: Proof, links: np.ndarray) -> tuple[list[str], list[list[int]
     )
     names = [str(name) for name in links[hops]] + proof.network.assets.ids(unrated)
     return names, [relied.indices[a:b].tolist() for a, b in pairwise(relied.indptr.tolist())]
-
-
-def stage_facts(sheet: FigureSheet, test: int) -> list[dict[str, Any]]:
-    """Tests that fibres in use by a circuit still lack."""
-    network = sheet.proof.network
-    circuit = sheet.proof.trials[test].circuits[0]
-    links: dict[int, None] = {}
-    for path in network.paths.of_circuit(circuit):
-        links.update(dict.fromkeys(network.paths.links(path).tolist()))
-    return [row for link in links for row in sheet.stages.get(link, [])]

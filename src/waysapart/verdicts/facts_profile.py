@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from waysapart.errors import CallError
+from waysapart.evidence import Profile, ProfileOfWay
 from waysapart.findings.profiles import separation_profiles
 from waysapart.verdicts.plain import figure
 from waysapart.verdicts.prove import Proof, services_of
@@ -60,10 +61,10 @@ def profile_of(proof: Proof, name: str) -> pd.DataFrame:
     return found
 
 
-def profile_facts(proof: Proof, name: str) -> dict[str, Any]:
+def profile_facts(proof: Proof, name: str) -> Profile:
     """The profiles of a circuit or group for JSON: `columns` once, then `rows` way by way."""
     frame = profile_of(proof, name)
-    ways = []
+    ways: list[ProfileOfWay] = []
     for (_, _), arcs in frame.groupby(["pair", "path"], sort=False):
         ways.append(
             {

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from waysapart.evidence import Closest, Cross, Near, NearPair
 from waysapart.verdicts.plain import figure, figures
 from waysapart.verdicts.prove import Proof
 
@@ -56,25 +57,22 @@ class SpacingFacts:
         """Separation of one circuit or group."""
         proof = self._proof
         pairs = self._bounds[test]
-        near: list[dict[str, Any]] = []
-        folded: list[dict[str, Any]] = []
-        numbers: dict[int, int] = {}
-        for row in self._near.get(test, ()):
-            entry = self._near_entry(test, row, numbers, len(pairs) > 1)
-            if row["under"] >= 0:
-                folded.append({**entry, "under": self._asset(int(row["under"]))})
-            else:
-                near.append(entry)
+        rows = self._near.get(test, ())
+        open_ = [row for row in rows if row["under"] < 0]
+        folded = [row for row in rows if row["under"] >= 0]
+        numbers = {
+            stretch: number
+            for number, stretch in enumerate(dict.fromkeys(row["stretch"] for row in rows), start=1)
+        }
         service = proof.services[test]
         return {
-            "near": near,
-            "near_stretches": merged_stretches(near),
+            "near": self._near_entries(test, open_, numbers, len(pairs) > 1),
             "cross": [
                 self._cross_entry(test, row, len(pairs) > 1)
                 for row in self._cross.get(test, ())
                 if row["under"] < 0 and not row["again"]
             ],
-            "near_folded": folded,
+            "near_folded": self._near_entries(test, folded, numbers, len(pairs) > 1),
             **self._closest(test, pairs),
             "separation_m": service.separation_m,
             "end_zone_m": service.end_zone_m,
@@ -97,40 +95,74 @@ class SpacingFacts:
             found.setdefault(test, []).append(dict(zip(columns, values, strict=True)))
         return found
 
-    def _near_entry(
-        self, test: int, row: Row, numbers: dict[int, int], several: bool
-    ) -> dict[str, Any]:
-        stretch = numbers.setdefault(int(row["stretch"]), len(numbers) + 1)
+    def _near_entries(
+        self, test: int, rows: list[Row], numbers: dict[int, int], several: bool
+    ) -> list[Near]:
+        """One entry a stretch, by its closest pair, with all its pairs in the order of the way.
+
+        A stretch that is partly waived, or folded under different structures, makes one entry
+        for each part.
+        """
+        waives = self._proof.waivers.waives_pair
+        parts: dict[tuple[int, int, bool, int], list[tuple[Row, NearPair]]] = {}
+        for row in rows:
+            pair = self._near_pair(row)
+            waived = waives(test, pair["main"], pair["alternate"])
+            key = int(row["stretch"]), int(row["under"]), waived, int(row["pair"])
+            parts.setdefault(key, []).append((row, pair))
+        found: list[Near] = []
+        for (stretch, under, waived, between), some in parts.items():
+            pairs = [pair for _, pair in some]
+            nearest = min(pairs, key=lambda pair: pair["distance_m"])
+            entry: Near = {
+                "stretch": numbers[stretch],
+                "main": nearest["main"],
+                "alternate": nearest["alternate"],
+                "kinds": nearest["kinds"],
+                "at": nearest["at"],
+                "distance_m": nearest["distance_m"],
+                "length_m": round(covered_m([(p["from_m"], p["to_m"]) for p in pairs]), 3),
+                "limit_m": max(pair["limit_m"] for pair in pairs),
+                "from_m": min(pair["from_m"] for pair in pairs),
+                "to_m": max(pair["to_m"] for pair in pairs),
+                "waived": waived,
+                "members": pairs,
+            }
+            if several:
+                entry["paths"] = self._path_names(between)
+            if under >= 0:
+                entry["under"] = self._asset(under)
+            found.append(entry)
+        return found
+
+    def _near_pair(self, row: Row) -> NearPair:
+        one, other = int(row["segment_i"]), int(row["segment_j"])
         return {
-            **self._between(test, row, several),
+            "main": str(self._ids[one]),
+            "alternate": str(self._ids[other]),
+            "kinds": [str(self._kinds[one]), str(self._kinds[other])],
+            "at": _at(row["lon"], row["lat"]),
             "distance_m": row["distance_m"],
             "length_m": row["length_m"],
             "limit_m": row["limit_m"],
             "from_m": row["path_from_m"],
             "to_m": row["path_to_m"],
-            "stretch": stretch,
-            "stretch_m": row["stretch_m"],
         }
 
-    def _cross_entry(self, test: int, row: Row, several: bool) -> dict[str, Any]:
-        entry = self._between(test, row, several)
-        return {
-            **entry,
-            "crossing": crossing_words(*entry["kinds"]),
-            "how": str(row["how"]),
-            "forbidden": bool(row["forbidden"]),
-        }
-
-    def _between(self, test: int, row: Row, several: bool) -> dict[str, Any]:
-        """The two segments of a finding, their kinds, and where it is."""
+    def _cross_entry(self, test: int, row: Row, several: bool) -> Cross:
+        """The two segments that cross, where and how."""
         one, other = int(row["segment_i"]), int(row["segment_j"])
         names = str(self._ids[one]), str(self._ids[other])
-        entry = {
+        kinds = [str(self._kinds[one]), str(self._kinds[other])]
+        entry: Cross = {
             "main": names[0],
             "alternate": names[1],
-            "kinds": [str(self._kinds[one]), str(self._kinds[other])],
+            "kinds": kinds,
             "at": _at(row["lon"], row["lat"]),
             "waived": self._proof.waivers.waives_pair(test, *names),
+            "crossing": crossing_words(*kinds),
+            "how": str(row["how"]),
+            "forbidden": bool(row["forbidden"]),
         }
         if several:
             entry["paths"] = self._path_names(int(row["pair"]))
@@ -143,10 +175,10 @@ class SpacingFacts:
             return {"closest_m": None, "separation": "not examined"}
         least = min(known, key=lambda pair: float(self._pairs[pair]["closest_m"]))
         row = self._pairs[least]
-        closest: dict[str, Any] = {
-            "distance_m": figure(row["closest_m"], "m"),
+        closest: Closest = {
+            "distance_m": figure(row["closest_m"], "m") or 0.0,
             "danger_radius_m": figure(row["danger_radius_m"], "m"),
-            "danger_at": _at(row["lon"], row["lat"]),
+            "danger_at": _at(row["lon"], row["lat"]) if math.isfinite(row["lon"]) else None,
             "main": str(self._ids[int(row["segment_i"])]),
             "alternate": str(self._ids[int(row["segment_j"])]),
             "main_at": _at(row["lon_i"], row["lat_i"]),
@@ -180,38 +212,6 @@ class SpacingFacts:
         return self._proof.names[number][0]
 
 
-def merged_stretches(near: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Near entries of one stretch as one: what people are shown.
-
-    Each names all segments of it on both ways, in the order of the first way, the
-    least distance, and where along the first way it runs. A stretch that is partly
-    waived, or folded, is shown for the part that stands.
-    """
-    by_stretch: dict[tuple[int, bool], list[dict[str, Any]]] = {}
-    for entry in near:
-        by_stretch.setdefault((entry["stretch"], entry["waived"]), []).append(entry)
-    found = []
-    for (number, waived), rows in by_stretch.items():
-        nearest = min(rows, key=lambda row: float(row["distance_m"]))
-        merged = {
-            "stretch": number,
-            "main": list(dict.fromkeys(row["main"] for row in rows)),
-            "alternate": list(dict.fromkeys(row["alternate"] for row in rows)),
-            "kinds": sorted({"/".join(sorted(row["kinds"])) for row in rows}),
-            "distance_m": nearest["distance_m"],
-            "length_m": figure(covered_m([(row["from_m"], row["to_m"]) for row in rows]), "m"),
-            "limit_m": max(row["limit_m"] for row in rows),
-            "from_m": min(row["from_m"] for row in rows),
-            "to_m": max(row["to_m"] for row in rows),
-            "at": nearest["at"],
-            "waived": waived,
-        }
-        if "paths" in nearest:
-            merged["paths"] = nearest["paths"]
-        found.append(merged)
-    return found
-
-
 def covered_m(intervals: list[tuple[float, float]]) -> float:
     """Length that intervals cover together; what two of them cover counts once."""
     total, reached = 0.0, -math.inf
@@ -232,5 +232,5 @@ def crossing_words(kind: str, other: str) -> str:
     return f"{kind} and {other}"
 
 
-def _at(lon: float, lat: float) -> list[float] | None:
-    return [round(float(lon), 7), round(float(lat), 7)] if math.isfinite(lon) else None
+def _at(lon: float, lat: float) -> list[float]:
+    return [round(float(lon), 7), round(float(lat), 7)]

@@ -7,6 +7,7 @@ from typing import Any, cast
 import numpy as np
 import pandas as pd
 
+from waysapart.evidence import Drum, Test, TestsMissing
 from waysapart.findings.compared import old_tests
 from waysapart.findings.stages import drums, missing_stages
 from waysapart.formulas.measured import TESTS
@@ -20,15 +21,14 @@ def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
     return cast(list[dict[str, Any]], frame.to_dict("records"))
 
 
-def stages_by_link(proof: Proof) -> dict[int, list[dict[str, Any]]]:
+def stages_by_link(proof: Proof) -> dict[int, list[TestsMissing]]:
     """Missing tests by link: fibres of one cable that lack the same tests stand together."""
     frame = missing_stages(proof.network)
-    links = proof.study.tables["links"]["id"].to_numpy()
     cables = proof.study.tables["cables"]["id"].to_numpy()
     missing = frame[list(range(len(TESTS)))].to_numpy(dtype=bool)
     code = missing @ (1 << np.arange(len(TESTS)))
     order = np.lexsort((frame["fibre"], code, frame["cable"], frame["link"]))
-    found: dict[int, list[dict[str, Any]]] = {}
+    found: dict[int, list[TestsMissing]] = {}
     last: tuple[int, int, int] | None = None
     for link, cable, fibre, lacks in zip(
         *(frame[name].to_numpy()[order].tolist() for name in ("link", "cable", "fibre")),
@@ -43,7 +43,6 @@ def stages_by_link(proof: Proof) -> dict[int, list[dict[str, Any]]]:
             names = [name for bit, name in enumerate(TESTS) if lacks >> bit & 1]
             rows.append(
                 {
-                    "link": str(links[link]),
                     "cable": str(cables[cable]),
                     "fibres": None,
                     "missing": names,
@@ -54,7 +53,7 @@ def stages_by_link(proof: Proof) -> dict[int, list[dict[str, Any]]]:
     return found
 
 
-def tested_facts(proof: Proof) -> list[dict[str, Any]]:
+def tested_facts(proof: Proof) -> list[Test]:
     """Every test that gives a figure, beside what the records give."""
     study, compared = proof.study, proof.compared
     if not len(compared):
@@ -62,7 +61,7 @@ def tested_facts(proof: Proof) -> list[dict[str, Any]]:
     old = old_tests(study, compared, study.on)
     dates = study.tables["measurements"]["date"]
     units = {"length_m": "m", "loss_db": "db", "delay_us": "us"}
-    found = []
+    found: list[Test] = []
     for row, stale in zip(records(compared), old, strict=True):
         unit = units[row["quantity"]]
         taken = dates.iloc[int(row["row"])]
@@ -72,7 +71,7 @@ def tested_facts(proof: Proof) -> list[dict[str, Any]]:
                 "role": row["role"],
                 "fibre": None if row["fibre"] == NO_FIBRE else int(row["fibre"]),
                 "quantity": row["quantity"],
-                "measured": figure(row["measured"], unit),
+                "measured": figure(row["measured"], unit) or 0.0,
                 "computed_least": figure(row["least"], unit),
                 "computed_greatest": figure(row["greatest"], unit),
                 "agrees": bool(row["agrees"]),
@@ -83,13 +82,19 @@ def tested_facts(proof: Proof) -> list[dict[str, Any]]:
     return found
 
 
-def drum_facts(proof: Proof) -> list[dict[str, Any]]:
+def drum_facts(proof: Proof) -> list[Drum]:
     """Whether each tested drum reaches, with what is left over or short."""
     cables = proof.study.tables["cables"]["id"].to_numpy()
     return [
         {
             "cable": str(cables[int(row["cable"])]),
-            **{name: figure(value, "m") for name, value in row.items() if name != "cable"},
+            "drum_m": figure(row["drum_m"], "m"),
+            "carried_m": figure(row["carried_m"], "m"),
+            "slack_m": figure(row["slack_m"], "m"),
+            "down_leads_m": figure(row["down_leads_m"], "m"),
+            "tails_m": figure(row["tails_m"], "m"),
+            "needed_m": figure(row["needed_m"], "m"),
+            "left_m": figure(row["left_m"], "m"),
             "reaches": None if np.isnan(row["left_m"]) else bool(row["left_m"] >= 0),
         }
         for row in records(drums(proof.network))

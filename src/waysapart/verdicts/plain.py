@@ -9,8 +9,6 @@ if TYPE_CHECKING:
     import numpy as np
     import pandas as pd
 
-FORMAT = 2
-"""Of what `prove --json` and `reroute --json` write. Fields may be added within one."""
 _DECIMALS = {"m": 3, "us": 3, "db": 4, "deg": 7}
 _DIGITS = 6
 

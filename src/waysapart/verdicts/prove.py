@@ -6,12 +6,12 @@ from collections import Counter
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 
+from waysapart.evidence import Evidence, Verdict
 from waysapart.findings.budgets import loss_budgets
 from waysapart.findings.compared import compare_tests, loss_delay_gaps
 from waysapart.findings.delays import path_delays
@@ -48,8 +48,11 @@ from waysapart.verdicts.sides import (
 from waysapart.verdicts.touching import gaps_of_trials, lacks_of_availability
 from waysapart.verdicts.waivers import Waivers, lay_over
 
-SHARED, UNPROVEN, ACCEPTED, APART = "shared", "unproven", "accepted", "apart"
-WORST_FIRST = (SHARED, UNPROVEN, ACCEPTED, APART)
+SHARED: Verdict = "shared"
+UNPROVEN: Verdict = "unproven"
+ACCEPTED: Verdict = "accepted"
+APART: Verdict = "apart"
+WORST_FIRST: tuple[Verdict, ...] = (SHARED, UNPROVEN, ACCEPTED, APART)
 _OWN_EXCUSED, _OWN_ANY = "excused", "any"
 
 
@@ -102,7 +105,7 @@ class Proof:
     gaps_of: list[list[int]]
     lost: Bools
     made: datetime
-    verdicts: list[str]
+    verdicts: list[Verdict]
 
     @property
     def study(self) -> Study:
@@ -134,7 +137,7 @@ class Proof:
         """How many of the trials are circuits."""
         return len(self.study.tables["circuits"])
 
-    def counts(self) -> dict[str, int]:
+    def counts(self) -> dict[Verdict, int]:
         """How many circuits have each verdict, worst first."""
         found = Counter(self.verdicts[: self.circuit_count])
         return {verdict: found.get(verdict, 0) for verdict in WORST_FIRST}
@@ -150,8 +153,8 @@ class Proof:
         open_ = UNPROVEN in self.verdicts or any(limit.within is None for limit in self.limits)
         return 3 if open_ else 0
 
-    def facts(self) -> dict[str, Any]:
-        """The proof as plain data."""
+    def facts(self) -> Evidence:
+        """The proof as plain data, in the form of `waysapart.evidence`."""
         from waysapart.verdicts.facts import proof_facts
 
         return proof_facts(self)
@@ -366,9 +369,9 @@ def _verdicts(
     apart: list[Breach],
     waivers: Waivers,
     unknown: list[bool],
-) -> list[str]:
+) -> list[Verdict]:
     avoidable = sharing.avoidable
-    found = []
+    found: list[Verdict] = []
     for test, trial in enumerate(trials):
         assets = avoidable.indices[avoidable.indptr[test] : avoidable.indptr[test + 1]].tolist()
         unwaived = any((test, asset) not in waivers.assets for asset in assets)

@@ -19,13 +19,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from heapq import heapify, heappop, heappush
-from typing import TypedDict
 
 import numpy as np
 import scipy.sparse as sp
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse.csgraph import connected_components
 
+from waysapart.evidence import RecordFirst, RecordRows, RecordStep
 from waysapart.gaps import GAP_CODES
 from waysapart.network.assets import Bools, Floats, Ints, boolean
 from waysapart.study.gap_list import gap_key
@@ -313,74 +313,6 @@ def _greedy(part: _Part) -> list[_Step]:
         settled[done] = True
         found.append((chosen, done))
     return found
-
-
-class RecordRows(TypedDict):
-    """Records of one kind to enter: the same column of the same layer.
-
-    Attributes
-    ----------
-    code : str
-        Of the gap that they close.
-    action : str
-        What to do.
-    file, layer, column
-        Where they stand; null where a whole row is missing.
-    ids, rows : list
-        Their ids, and the row of each.
-    """
-
-    code: str
-    action: str
-    file: str | None
-    layer: str | None
-    column: str | None
-    ids: list[str]
-    rows: list[int | None]
-
-
-class RecordStep(TypedDict):
-    """One bundle of records to enter together.
-
-    Attributes
-    ----------
-    count : int
-        How many records.
-    decides, groups : list of str
-        Unproven circuits and groups that no gap holds up once the records are entered.
-    limits : list of str
-        Circuits of which it is then known whether they keep their limits.
-    best : bool
-        No other choice of as many records as there are up to here decides more.
-    """
-
-    step: int
-    count: int
-    decides: list[str]
-    groups: list[str]
-    limits: list[str]
-    best: bool
-    records: list[RecordRows]
-
-
-class RecordFirst(TypedDict):
-    """The work list of `check` and the report.
-
-    Attributes
-    ----------
-    exact : bool
-        The order was found exactly; where it was not, some circuits were too many to try all
-        choices, and those that need the fewest records come first.
-    left, limits_left : list of str
-        Circuits and groups that no record decides, and circuits whose limits none does: a path
-        is out of service, a group has one member, a figure is missing that no gap names.
-    steps : list of RecordStep
-    """
-
-    exact: bool
-    left: list[str]
-    limits_left: list[str]
-    steps: list[RecordStep]
 
 
 NOTHING_OPEN = RecordFirst(exact=True, left=[], limits_left=[], steps=[])

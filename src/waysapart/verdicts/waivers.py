@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING, Any, TypedDict
+from typing import TYPE_CHECKING, Any
 
+from waysapart.evidence import JudgedWaiver, OfferedWaiver
 from waysapart.findings.sharing import Sharing
 from waysapart.findings.spacing import Spacing
 from waysapart.network.assets import reached
@@ -209,24 +210,7 @@ def _with_held(waived: set[tuple[int, int]], sharing: Sharing) -> set[tuple[int,
     return covered
 
 
-class WaiverFacts(TypedDict):
-    """One entry of `waivers` in `prove --json`."""
-
-    circuit: str
-    asset: str | None
-    within: str | None
-    pair: list[str] | None
-    reason: str
-    by: str
-    until: str
-    record: str | None
-    record_now: str | None
-    state: str
-    counts: bool
-    lapses_in_days: int | None
-
-
-def waiver_facts(waivers: Waivers) -> list[WaiverFacts]:
+def waiver_facts(waivers: Waivers) -> list[JudgedWaiver]:
     """Every waiver with what became of it, as plain data."""
     return [
         {
@@ -247,18 +231,7 @@ def waiver_facts(waivers: Waivers) -> list[WaiverFacts]:
     ]
 
 
-class OfferFacts(TypedDict):
-    """A waiver that somebody may sign: what it would accept of a circuit or group."""
-
-    circuit: str
-    asset: str | None
-    within: str | None
-    pair: list[str] | None
-    record: str
-    covers: int
-
-
-def offered_waivers(proof: Proof, name: str) -> list[OfferFacts]:
+def offered_waivers(proof: Proof, name: str) -> list[OfferedWaiver]:
     """What waivers it takes to accept all that stands against a circuit or group.
 
     Parameters
@@ -269,7 +242,7 @@ def offered_waivers(proof: Proof, name: str) -> list[OfferFacts]:
 
     Returns
     -------
-    list of OfferFacts
+    list of OfferedWaiver
         Empty where nothing stands against it. Where three findings or more lie in one thing,
         the innermost such thing stands for them in `within`; everything else is an `asset` or
         a `pair`. `covers` counts the findings: shared assets without what is shared only
@@ -306,7 +279,7 @@ class _Offers:
         ]
         self._above = self._things()
 
-    def found(self) -> list[OfferFacts]:
+    def found(self) -> list[OfferedWaiver]:
         holders = self._holders()
         taken = {
             finding
@@ -345,7 +318,7 @@ class _Offers:
         asset: str | None = None,
         within: str | None = None,
         pair: list[str] | None = None,
-    ) -> OfferFacts:
+    ) -> OfferedWaiver:
         return {
             "circuit": self._proof.trials[self._test].id,
             "asset": asset,

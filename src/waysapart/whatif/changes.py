@@ -323,7 +323,12 @@ def _findings(row: Facts) -> dict[str, list[Any]]:
     """What stands against a circuit: waived findings and crossings that are allowed left out."""
     return {
         "shared": [one["asset"] for one in row.get("shared", []) if not one.get("waived")],
-        "near": [_pair(one) for one in row.get("near", []) if not one.get("waived")],
+        "near": [
+            _pair(pair)
+            for one in row.get("near", [])
+            if not one.get("waived")
+            for pair in one.get("members", [one])
+        ],
         "cross": [
             _pair(one)
             for one in row.get("cross", [])

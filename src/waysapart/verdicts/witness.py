@@ -12,16 +12,14 @@ is the simpler program.
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 import scipy.sparse as sp
 
+from waysapart.evidence import SCHEMA, Approach, PathSet, VerdictWitness, Witness
 from waysapart.verdicts.plain import figure
 from waysapart.verdicts.prove import Proof
 
-SCHEMA = "urn:waysapart:evidence:1"
-"""Identifier of the JSON Schema (`evidence.schema.json` in the package) that this keeps to."""
 SAYS = (
     "Sets are written as numbers of `assets`, counted from 0: '0-3 7' is 0, 1, 2, 3 and 7. "
     "A path relies on an asset if losing that asset breaks the path."
@@ -29,7 +27,7 @@ SAYS = (
 _POINT_DECIMALS = 9
 
 
-def evidence(proof: Proof) -> dict[str, Any]:
+def witness(proof: Proof) -> Witness:
     """The witness of every verdict of a proof.
 
     Parameters
@@ -38,7 +36,7 @@ def evidence(proof: Proof) -> dict[str, Any]:
 
     Returns
     -------
-    dict
+    Witness
         `assets`, the ids of all that any path relies on, and `roles`, which of
         them have which role (hops without cables, role `links`, come last);
         `paths`, each with the set that it relies on and the hazards in it;
@@ -62,7 +60,7 @@ def evidence(proof: Proof) -> dict[str, Any]:
     relied = row_intervals(number[every.indices], every.indptr)
     met = _hazards_of(every, ids, hazard)
     names = [str(name) for name in links]
-    told = [
+    told: list[PathSet] = [
         {
             "circuit": str(circuits[paths.circuit[path]]),
             "path": paths.label[path],
@@ -96,9 +94,9 @@ def _hazards_of(matrix: sp.csr_array, ids: np.ndarray, hazard: np.ndarray) -> li
     return found
 
 
-def _verdicts(proof: Proof, hazards: list[list[str]]) -> list[dict[str, Any]]:
+def _verdicts(proof: Proof, hazards: list[list[str]]) -> list[VerdictWitness]:
     closest = _closest(proof)
-    found = []
+    found: list[VerdictWitness] = []
     for test, trial in enumerate(proof.trials):
         met = hazards[test] if len(trial.sides) > 1 else []
         found.append(
@@ -115,11 +113,11 @@ def _verdicts(proof: Proof, hazards: list[list[str]]) -> list[dict[str, Any]]:
     return found
 
 
-def _closest(proof: Proof) -> list[list[dict[str, Any]]]:
+def _closest(proof: Proof) -> list[list[Approach]]:
     """The closest approach of every two paths, test by test; what was not measured is left out."""
     pairs = proof.spacing.pairs[proof.spacing.pairs["closest_m"].notna()]
     first = proof.network.assets.start["segments"]
-    found: list[list[dict[str, Any]]] = [[] for _ in proof.trials]
+    found: list[list[Approach]] = [[] for _ in proof.trials]
     columns = (
         *("test", "first", "second", "segment_i", "segment_j"),
         *("lon_i", "lat_i", "lon_j", "lat_j", "closest_m"),
@@ -131,7 +129,7 @@ def _closest(proof: Proof) -> list[list[dict[str, Any]]]:
                 "paths": [one, other],
                 "segments": [proof.names[first + at][0] for at in (at_i, at_j)],
                 "points": [_point(lon_i, lat_i), _point(lon_j, lat_j)],
-                "distance_m": figure(metres, "m"),
+                "distance_m": figure(metres, "m") or 0.0,
             }
         )
     return found

@@ -1,0 +1,849 @@
+"""The form of the evidence: what `prove --json` and a report carry, each field once, with its type.
+
+The functions that write evidence return these types, `recheck` refuses what does not keep to
+them, and `evidence.schema.json` and docs/evidence.md are generated from them (`docs/generate.py`).
+Lengths are in metres, delays in microseconds, losses in dB, positions [longitude, latitude] in
+degrees (WGS 84). null: the records give no figure.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Annotated, Any, Literal, NotRequired
+
+from pydantic import ConfigDict, Field, TypeAdapter, ValidationError, with_config
+from typing_extensions import TypedDict
+
+from waysapart.gaps import BearsOn
+
+FORMAT = 2
+"""Of what `prove --json` and `reroute --json` write. Fields may be added within one."""
+SCHEMA = "urn:waysapart:evidence:2"
+"""Identifier of the JSON Schema."""
+
+Aged = Literal["survey", "test", "leased_route"]
+Verdict = Literal["shared", "unproven", "accepted", "apart"]
+Id = Annotated[str, Field(min_length=1)]
+Count = Annotated[int, Field(ge=0)]
+Figure = float | None
+Check = Annotated[bool | None, Field(description="null: the records give no figure")]
+Bound = Annotated[
+    float | None,
+    Field(ge=0, description="the least that a figure can be which is null; null where it is known"),
+]
+Reasons = Annotated[list[str], Field(description="what is not on record of a figure that is null")]
+At = Annotated[list[float], Field(min_length=2, max_length=2)]
+Pair = Annotated[list[Id], Field(min_length=2, max_length=2)]
+Day = Annotated[str, Field(pattern=r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$")]
+Digest = Annotated[str | None, Field(pattern=r"^[0-9a-f]{12}$")]
+Numbers = Annotated[
+    str,
+    Field(
+        pattern=r"^(?:[0-9]+(?:-[0-9]+)?(?: [0-9]+(?:-[0-9]+)?)*)?$",
+        description="numbers of evidence.assets from 0: '0-3 7' is 0, 1, 2, 3 and 7",
+    ),
+]
+
+_EXACT = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+_LABELLED = ConfigDict(extra="allow", strict=True, allow_inf_nan=False)
+"""Of objects that also have keys made of the labels of paths, which `recheck` holds by itself."""
+
+
+@with_config(_EXACT)
+class Input(TypedDict):
+    """A file that was read."""
+
+    file: str
+    sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+
+
+@with_config(_EXACT)
+class Summary(TypedDict):
+    """How many circuits have each verdict, and what else is counted."""
+
+    shared: Count
+    unproven: Count
+    accepted: Count
+    apart: Count
+    circuits: Count
+    groups: Count
+    over_a_limit: Count
+    silent: Annotated[Count, Field(description="circuits that fail with what they protect")]
+    gaps: Annotated[Count, Field(description="before many of one kind are told as one")]
+
+
+@with_config(_EXACT)
+class RecordGap(TypedDict):
+    """One record gap, or many of one kind told as one."""
+
+    code: Annotated[str, Field(pattern=r"^[a-z]+(?:-[a-z]+)*$")]
+    asset: Annotated[Id, Field(description="the id that it is about; of many the first")]
+    message: str
+    bears_on: BearsOn
+    count: Annotated[int, Field(ge=1, description="how many records it stands for")]
+    assets: Annotated[list[Id], Field(description="all their ids")]
+    rows: Annotated[list[int | None], Field(description="the row of each in the input")]
+    file: str | None
+    layer: str | None
+    row: Annotated[int | None, Field(description="of many, of the first")]
+    column: str | None
+
+
+@with_config(_EXACT)
+class GapBrief(TypedDict):
+    """A gap as it stands with each circuit that it touches; its ids stand with the study's."""
+
+    code: str
+    asset: Id
+    message: str
+    bears_on: BearsOn
+    count: Annotated[int, Field(ge=1)]
+
+
+@with_config(_EXACT)
+class DelayTerms(TypedDict):
+    """What the delay of a path is the sum of."""
+
+    fibre_us: Figure
+    equipment_us: Figure
+    extra_us: Figure
+    test_us: Figure
+
+
+@with_config(_EXACT)
+class PathLoss(TypedDict):
+    """Loss of one link of a path, in short; everything else of it stands in `links`."""
+
+    link: Id
+    wavelength_nm: Figure
+    loss_db: Figure
+    margin_db: Figure
+    ok: Check
+
+
+@with_config(_EXACT)
+class MediumLength(TypedDict):
+    """Length of a path's hops over one medium other than fibre."""
+
+    medium: str
+    length_m: Figure
+
+
+@with_config(_EXACT)
+class Path(TypedDict):
+    """One way of a circuit."""
+
+    links: list[Id]
+    out_of_service: bool
+    length_m: Annotated[Figure, Field(description="of fibre")]
+    length_at_least_m: Bound
+    length_why: Reasons
+    route_m: Annotated[Figure, Field(description="over the ground")]
+    route_at_least_m: Bound
+    other_lengths: list[MediumLength]
+    delay_us: Annotated[Figure, Field(description="one way, the longer of go and return")]
+    delay_at_least_us: Bound
+    delay_why: Reasons
+    go_us: Figure
+    go_at_least_us: Bound
+    return_us: Figure
+    return_at_least_us: Bound
+    delay_terms: DelayTerms
+    loss: list[PathLoss]
+    relies_on: Annotated[Count, Field(description="how many assets")]
+
+
+@with_config(_EXACT)
+class Shared(TypedDict):
+    """An asset that ways share though they need not; why, and where, stands in its stretch."""
+
+    asset: Id
+    role: str
+    kind: str | None
+    waived: bool
+    through: Annotated[str | None, Field(description="the shared thing in it, where only that is")]
+    own_line: Annotated[
+        str | None,
+        Field(description="what the circuit protects, where the asset takes a path with it"),
+    ]
+    stretch: Annotated[int, Field(ge=1, description="number of its stretch, from 1")]
+    record: Annotated[NotRequired[Digest], Field(description="with `prove --circuit`")]
+
+
+@with_config(_EXACT)
+class Along(TypedDict):
+    """A stretch of one way, in metres from its end a along the line of its plant."""
+
+    from_m: float
+    to_m: float
+
+
+@with_config(_EXACT)
+class Stretch(TypedDict):
+    """Neighbours that ways share without a break, as one; or one thing that has no neighbour.
+
+    What stands in a row on every way, under one cable of one link, is one stretch. Things
+    off the line (a room, a battery) stand alone. `holders` are shared only because a member
+    lies in them.
+    """
+
+    stretch: Annotated[int, Field(ge=1)]
+    members: Annotated[list[Id], Field(min_length=1, description="in the order of the first way")]
+    holders: list[Id]
+    waived: bool
+    via: Annotated[
+        dict[str, list[Id]],
+        Field(
+            description="by way: from the link down to what leads there; of several members, what "
+            "the ways to all of them have in common"
+        ),
+    ]
+    along: Annotated[dict[str, Along], Field(description="by way; only what lies on its line")]
+    at: Annotated[At | None, Field(description="of the first member")]
+
+
+@with_config(_EXACT)
+class SinglePoints(TypedDict):
+    """Everything whose loss alone takes all ways: whole stretches by number, the rest by id."""
+
+    stretches: list[int]
+    assets: list[Id]
+
+
+@with_config(_EXACT)
+class WithProtected(TypedDict):
+    """An asset that takes a path together with what the circuit protects."""
+
+    asset: Id
+    role: str
+    kind: str | None
+    path: str
+    protected: Id
+    protected_kind: str | None
+    remains: Annotated[
+        list[str], Field(description="the paths left; none: silent when it must act")
+    ]
+
+
+@with_config(_EXACT)
+class NearPair(TypedDict):
+    """Two segments of a near stretch, where they are closest."""
+
+    main: Id
+    alternate: Id
+    kinds: Annotated[list[str], Field(min_length=2, max_length=2)]
+    at: At
+    distance_m: Annotated[float, Field(ge=0)]
+    length_m: Annotated[float, Field(ge=0, description="of the first way that is near")]
+    limit_m: Annotated[float, Field(ge=0)]
+    from_m: float
+    to_m: float
+
+
+@with_config(_EXACT)
+class Near(TypedDict):
+    """Where two ways run closer than the rules allow, from end to end of one stretch.
+
+    The closest pair stands in `main`, `alternate`, `kinds`, `at`, `distance_m`.
+    """
+
+    stretch: Annotated[int, Field(ge=1)]
+    main: Id
+    alternate: Id
+    kinds: Annotated[list[str], Field(min_length=2, max_length=2)]
+    at: At
+    distance_m: Annotated[float, Field(ge=0)]
+    length_m: Annotated[float, Field(ge=0, description="of the first way that is near")]
+    limit_m: Annotated[float, Field(ge=0, description="the greatest that its pairs are held to")]
+    from_m: Annotated[float, Field(description="along the first way")]
+    to_m: float
+    waived: bool
+    members: Annotated[list[NearPair], Field(min_length=1)]
+    paths: NotRequired[Pair]
+    under: Annotated[NotRequired[Id], Field(description="the structure that both rely on")]
+    record: Annotated[NotRequired[Digest], Field(description="with `prove --circuit`")]
+
+
+@with_config(_EXACT)
+class Cross(TypedDict):
+    """Where two ways cross in plan without a common asset."""
+
+    main: Id
+    alternate: Id
+    kinds: Annotated[list[str], Field(min_length=2, max_length=2)]
+    at: At
+    waived: bool
+    crossing: Annotated[str, Field(description="in words")]
+    how: str
+    forbidden: bool
+    paths: NotRequired[Pair]
+    record: Annotated[NotRequired[Digest], Field(description="with `prove --circuit`")]
+
+
+@with_config(_EXACT)
+class Closest(TypedDict):
+    """The least distance of any two ways, and the smallest circle that touches both."""
+
+    distance_m: float
+    danger_radius_m: Figure
+    danger_at: At | None
+    danger_radius_at_least_m: NotRequired[Figure]
+    main: Id
+    alternate: Id
+    main_at: At
+    alternate_at: At
+    paths: NotRequired[Pair]
+
+
+@with_config(_EXACT)
+class State(TypedDict):
+    """Delay in one state that a circuit can end up in."""
+
+    state: str
+    delay_us: Figure
+    delay_at_least_us: Bound
+
+
+@with_config(_LABELLED)
+class Delay(TypedDict):
+    """One-way delay, asymmetry and recovery against the service; also LABEL_us of each path."""
+
+    worst_us: Figure
+    worst_at_least_us: Bound
+    delay_why: Reasons
+    limit_us: Figure
+    ok: Check
+    states: list[State]
+    asymmetry_us: Figure
+    asymmetry_at_least_us: Bound
+    asymmetry_why: Reasons
+    asymmetry_limit_us: Figure
+    asymmetry_ok: Check
+    switching: Literal["each", "both"]
+    frequency_hz: float
+    phase_error_deg: Figure
+    apparent_differential: Figure
+    recovery_ms: Figure
+    recovery_limit_ms: Figure
+    recovery_ok: Check
+
+
+@with_config(_EXACT)
+class Contribution(TypedDict):
+    """What one asset brings of the time in which all ways are down."""
+
+    asset: Id
+    share: Figure
+    minutes_a_year: Figure
+    of_all: Figure
+
+
+@with_config(_LABELLED)
+class Unavailability(TypedDict):
+    """Part of the time that ways are down; also one share for each path, by its label."""
+
+    both: Annotated[Figure, Field(description="all ways at once")]
+    minutes_a_year: Figure
+    losses_a_year: Figure
+    greatest: list[Contribution]
+    path_minutes_a_year: dict[str, Figure]
+    at_least: Annotated[dict[str, float], Field(description="bounds of figures that are null")]
+    why: Reasons
+    not_counted: Annotated[list[Id], Field(description="what has no failure rate")]
+    limit: Figure
+    ok: Check
+
+
+@with_config(_EXACT)
+class GroupUnavailability(TypedDict):
+    """Part of the time that every way of every member, and that the working ways, are down."""
+
+    all: Figure
+    working: Figure
+    working_minutes_a_year: Figure
+    minutes_a_year: Figure
+    losses_a_year: Figure
+    greatest: list[Contribution]
+    at_least: Annotated[dict[str, float], Field(description="bounds of figures that are null")]
+    why: Reasons
+    not_counted: list[Id]
+
+
+@with_config(_EXACT)
+class OfferedWaiver(TypedDict):
+    """A waiver that would accept what stands; reason, by and until are for whoever signs."""
+
+    circuit: Id
+    asset: str | None
+    within: str | None
+    pair: Pair | None
+    record: Digest
+    covers: Annotated[int, Field(ge=1)]
+
+
+Separation = Annotated[
+    float | dict[str, float], Field(description="as the rules have it, or by kinds")
+]
+
+
+@with_config(_EXACT)
+class Circuit(TypedDict):
+    """A circuit: its verdict, and all that it rests on."""
+
+    id: Id
+    name: str | None
+    a: str | None
+    b: str | None
+    service: str
+    group: str | None
+    scheme: str | None
+    verdict: Verdict
+    within_limits: Check
+    paths: dict[str, Path]
+    shared: list[Shared]
+    stretches: list[Stretch]
+    unavoidable: list[Id]
+    blank_within: Count
+    tail: Annotated[
+        list[Id],
+        Field(description="shared inside an end site before the paths part, and excused"),
+    ]
+    protects: list[Id]
+    with_protected: Annotated[
+        list[WithProtected] | None,
+        Field(description="null: nothing is known of what it protects"),
+    ]
+    with_protected_why: str | None
+    near: list[Near]
+    cross: list[Cross]
+    near_folded: Annotated[list[Near], Field(description="next to a structure that both rely on")]
+    closest_m: Figure
+    separation: Literal["measured", "not examined"]
+    closest: NotRequired[Closest]
+    separation_m: Separation
+    end_zone_m: float
+    delay: Delay
+    loss_ok: Check
+    unavailability: Unavailability
+    single_points: SinglePoints
+    gaps: list[GapBrief]
+    waivers_offered: Annotated[
+        NotRequired[list[OfferedWaiver]], Field(description="with --circuit")
+    ]
+
+
+@with_config(_EXACT)
+class Group(TypedDict):
+    """Circuits that back each other up."""
+
+    id: Id
+    group_test: Literal["working", "all", "pairwise"]
+    members: list[Id]
+    verdict: Verdict
+    shared: list[Shared]
+    stretches: list[Stretch]
+    unavoidable: list[Id]
+    blank_within: Count
+    near: list[Near]
+    cross: list[Cross]
+    near_folded: list[Near]
+    closest_m: Figure
+    separation: Literal["measured", "not examined"]
+    closest: NotRequired[Closest]
+    separation_m: Separation
+    end_zone_m: float
+    unavailability: GroupUnavailability
+    single_points: SinglePoints
+    gaps: list[GapBrief]
+    waivers_offered: Annotated[
+        NotRequired[list[OfferedWaiver]], Field(description="with --circuit")
+    ]
+
+
+@with_config(_EXACT)
+class Scheme(TypedDict):
+    """Circuits that are all needed."""
+
+    id: Id
+    members: list[Id]
+    verdict: Verdict
+    within_limits: Check
+    single_points: list[Id]
+
+
+@with_config(_EXACT)
+class LengthTerms(TypedDict):
+    """Length of a link with the terms that add up to it."""
+
+    route_m: Figure
+    sag_m: Figure
+    helix_m: Figure
+    overlength_m: Figure
+    slack_m: Figure
+    test_m: Figure
+    length_m: Figure
+
+
+@with_config(_EXACT)
+class LossTerms(TypedDict):
+    """What the loss of a link is the sum of, and the budget that it is held against."""
+
+    fibre_m: Figure
+    fibre_db: Figure
+    splices: Count
+    splices_from: str
+    splices_db: Figure
+    connectors: Count
+    connectors_db: Figure
+    mismatch_db: Figure
+    via_db: Figure
+    test_db: Figure
+    repair_db: Figure
+    reserve_db: Figure
+    budget_db: Figure
+
+
+@with_config(_EXACT)
+class Longest(TypedDict):
+    """How long the fibre of a link could be by each of what limits it."""
+
+    by_loss_m: Figure
+    by_bandwidth_m: Figure
+    by_dispersion_m: Figure
+
+
+@with_config(_EXACT)
+class HeldTo(TypedDict):
+    """A link under the least margin that services ask for, each margin once."""
+
+    services: list[str]
+    min_margin_db: Figure
+    ok: Check
+    margin_ok: Check
+    overload_ok: Check
+    bandwidth_ok: Check
+    dispersion_ok: Check
+    could_grow_m: Figure
+    binds: str | None
+    longest: Longest
+
+
+@with_config(_EXACT)
+class Loss(TypedDict):
+    """Loss of a link over fibre."""
+
+    wavelength_nm: Figure
+    fibre_type: str | None
+    loss_db: Annotated[Figure, Field(description="the worst case")]
+    loss_at_least_db: Annotated[Figure, Field(description="where loss_db is null: what is known")]
+    margin_db: Figure
+    margin_at_most_db: Figure
+    k: Annotated[float, Field(description="standard deviations of statistical_db over the mean")]
+    tx_min_dbm: Figure
+    tx_max_dbm: Figure
+    rx_min_dbm: Figure
+    rx_max_dbm: Figure
+    budget_db: Figure
+    measured_db: Figure
+    measured_least_db: Figure
+    mean_db: Figure
+    sigma_db: Figure
+    statistical_db: Figure
+    statistical_margin_db: Figure
+    least_db: Figure
+    overload_margin_db: Figure
+    attenuator_db: Figure
+    attenuator_most_db: Figure
+    dispersion_ps_nm: Figure
+    dispersion_limit_ps_nm: Figure
+    bandwidth_mhz: Figure
+    bandwidth_needed_mhz: Figure
+    terms: LossTerms
+    loss_why: Annotated[list[str], Field(description="why loss_db is null")]
+    not_known: Annotated[list[str], Field(description="why figures are null")]
+    held_to: list[HeldTo]
+
+
+@with_config(_EXACT)
+class TestsMissing(TypedDict):
+    """Fibres of one cable that lack the same tests."""
+
+    cable: Id
+    fibres: list[int] | None
+    missing: list[str]
+
+
+@with_config(_EXACT)
+class Link(TypedDict):
+    """Everything about one link, whichever circuits run over it."""
+
+    id: Id
+    medium: str
+    lengths: LengthTerms
+    loss: Annotated[Loss | None, Field(description="null: not over fibre, or without a course")]
+    tests_missing: list[TestsMissing]
+
+
+@with_config(_EXACT)
+class Test(TypedDict):
+    """A test that gives a figure, beside what the records give."""
+
+    of: Id
+    role: Literal["cables", "links"]
+    fibre: int | None
+    quantity: Literal["length_m", "loss_db", "delay_us"]
+    measured: float
+    computed_least: Figure
+    computed_greatest: Figure
+    agrees: bool
+    date: Day | None
+    old: bool
+
+
+@with_config(_EXACT)
+class Drum(TypedDict):
+    """Whether a tested drum reaches, with what is left over or short."""
+
+    cable: Id
+    drum_m: Annotated[Figure, Field(description="the least length measured")]
+    carried_m: Annotated[Figure, Field(description="route, sag, helix, overlength")]
+    slack_m: Figure
+    down_leads_m: Figure
+    tails_m: Figure
+    needed_m: Figure
+    left_m: Figure
+    reaches: Check
+
+
+@with_config(_EXACT)
+class RecordRows(TypedDict):
+    """Records of one kind to enter: the same column of the same layer."""
+
+    code: Annotated[str, Field(description="of the gap that they close")]
+    action: str
+    file: str | None
+    layer: str | None
+    column: str | None
+    ids: list[Id]
+    rows: list[int | None]
+
+
+@with_config(_EXACT)
+class RecordStep(TypedDict):
+    """One bundle of records to enter together."""
+
+    step: Annotated[int, Field(ge=1)]
+    count: Annotated[int, Field(ge=1, description="how many records")]
+    decides: Annotated[list[Id], Field(description="circuits that no gap holds up then")]
+    groups: list[Id]
+    limits: Annotated[list[Id], Field(description="circuits whose limits no gap leaves open then")]
+    best: Annotated[
+        bool, Field(description="no other choice of as many records up to here decides more")
+    ]
+    records: Annotated[list[RecordRows], Field(min_length=1)]
+
+
+@with_config(_EXACT)
+class RecordFirst(TypedDict):
+    """Which records to enter first, so that the fewest decide the most circuits."""
+
+    exact: Annotated[bool, Field(description="found exactly, not greedily")]
+    left: Annotated[list[Id], Field(description="circuits and groups that no record decides")]
+    limits_left: list[Id]
+    steps: list[RecordStep]
+
+
+@with_config(_EXACT)
+class JudgedWaiver(TypedDict):
+    """A waiver of the rules with what became of it."""
+
+    circuit: Id
+    asset: str | None
+    within: str | None
+    pair: Pair | None
+    reason: str
+    by: str
+    until: Day
+    record: Annotated[Digest, Field(description="as the rules state it")]
+    record_now: Annotated[Digest, Field(description="of what it would accept now")]
+    state: Annotated[
+        str,
+        Field(
+            pattern="^(?:in force|lapsed|nothing to waive|"
+            "the record changed: digest was [0-9a-f]{12}, is now [0-9a-f]{12})$"
+        ),
+    ]
+    counts: bool
+    lapses_in_days: Annotated[int | None, Field(ge=0, description="null where it does not count")]
+
+
+@with_config(_EXACT)
+class Match(TypedDict):
+    """A segment that a drawn cable follows, or may follow."""
+
+    cable: Id
+    segment: Id
+    state: Literal["followed", "candidate"]
+    seq: Annotated[int, Field(ge=1)]
+    from_m: float
+    to_m: float
+    distance_m: Annotated[float, Field(ge=0)]
+    coverage: Annotated[float, Field(ge=0, le=1)]
+
+
+@with_config(_EXACT)
+class RecordAge(TypedDict):
+    """The ages of one kind of record on the day of judgement.
+
+    `limit_days` is what the rules allow, null where ages are listed only; with a limit, the
+    records that are older or undated are gaps.
+    """
+
+    what: Aged
+    dated: Count
+    undated: Count
+    oldest: Day | None
+    newest: Day | None
+    oldest_days: int | None
+    limit_days: Figure
+    too_old: Count
+
+
+@with_config(_EXACT)
+class Assumption(TypedDict):
+    """A value that stands in for the records, and where it comes from."""
+
+    key: str
+    value: Any
+    unit: str
+    source: str
+    to_sign: Annotated[NotRequired[bool], Field(description="somebody has to sign that it holds")]
+    count: Annotated[NotRequired[int], Field(ge=1, description="of how many records or kinds")]
+
+
+@with_config(_EXACT)
+class PathSet(TypedDict):
+    """Everything that one path relies on."""
+
+    circuit: Id
+    path: str
+    links: list[Id]
+    relies_on: Numbers
+    hazards: list[Id]
+
+
+@with_config(_EXACT)
+class Approach(TypedDict):
+    """The closest approach of two paths that were held against each other."""
+
+    paths: Annotated[list[int], Field(min_length=2, max_length=2)]
+    segments: Pair
+    points: Annotated[list[At], Field(min_length=2, max_length=2)]
+    distance_m: Annotated[float, Field(ge=0)]
+
+
+@with_config(_EXACT)
+class VerdictWitness(TypedDict):
+    """What the verdict of a circuit or group rests on."""
+
+    id: Id
+    kind: Literal["circuit", "group"]
+    verdict: Verdict
+    sides: Annotated[list[list[int]], Field(description="numbers of evidence.paths from 0")]
+    hazards_on_all: list[Id]
+    no_hazard_on_all: bool
+    closest: list[Approach]
+
+
+@with_config(_EXACT)
+class Witness(TypedDict):
+    """What all verdicts rest on, once for the study."""
+
+    schema: Annotated[str, Field(pattern=f"^{SCHEMA}$")]
+    says: str
+    assets: Annotated[
+        list[Id],
+        Field(description="all that any path relies on; ids of hops without cables come last"),
+    ]
+    roles: dict[str, Numbers]
+    paths: list[PathSet]
+    verdicts: list[VerdictWitness]
+
+
+@with_config(_EXACT)
+class ProfileOfWay(TypedDict):
+    """Distance from one way to another, arc by arc; `rows` has a value for each column."""
+
+    along: str
+    to: str
+    rows: list[list[Any]]
+
+
+@with_config(_EXACT)
+class Profile(TypedDict):
+    """Distance profiles of a circuit or group."""
+
+    id: Id
+    columns: list[str]
+    ways: list[ProfileOfWay]
+
+
+@with_config(_EXACT)
+class Evidence(TypedDict):
+    """What `prove --json` writes: verdicts and the evidence that they rest on."""
+
+    format: Annotated[int, Field(ge=FORMAT, le=FORMAT)]
+    waysapart: Annotated[str, Field(description="version of the program")]
+    study: str
+    revision: str | None
+    made: Annotated[str, Field(pattern=r"^[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}Z$")]
+    on: Annotated[Day, Field(description="the day for which the study is judged")]
+    crs: Annotated[str, Field(description="the grid in which positions are also shown")]
+    caution: str
+    inputs: list[Input]
+    out: Annotated[list[Id], Field(description="assets out of service")]
+    summary: Summary
+    circuits: list[Circuit]
+    groups: list[Group]
+    schemes: list[Scheme]
+    links: list[Link]
+    tests: list[Test]
+    drums: list[Drum]
+    figures_say: dict[str, str]
+    gaps: list[RecordGap]
+    record_first: RecordFirst
+    waivers: list[JudgedWaiver]
+    evidence: Witness
+    matched: list[Match]
+    notes: list[str]
+    ages: list[RecordAge]
+    profiles: Annotated[NotRequired[list[Profile]], Field(description="with `prove --circuit`")]
+    assumptions: list[Assumption]
+
+
+@cache
+def form() -> TypeAdapter[Evidence]:
+    """The form, ready to hold data against."""
+    return TypeAdapter(Evidence)
+
+
+def schema() -> dict[str, Any]:
+    """The JSON Schema of evidence (draft 2020-12)."""
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "$id": SCHEMA,
+        **form().json_schema(),
+    }
+
+
+def misfits(data: Any, most: int = 20) -> list[str]:
+    """Where data does not keep to the form: a sentence each, the first `most` of them."""
+    try:
+        form().validate_python(data)
+    except ValidationError as error:
+        found = error.errors(include_url=False, include_context=False, include_input=False)
+        told = [
+            f"{'.'.join(map(str, one['loc'])) or 'the whole'}: {one['msg']}" for one in found[:most]
+        ]
+        return told + ([f"and {len(found) - most} more like these"] if len(found) > most else [])
+    return []

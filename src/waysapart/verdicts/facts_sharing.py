@@ -1,0 +1,401 @@
+"""What ways share as plain data: every asset once, neighbours as stretches with why and where."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from waysapart.evidence import Along, Shared, SinglePoints, Stretch
+from waysapart.findings.separation.earth import to_lonlat
+from waysapart.findings.separation.pieces import position
+from waysapart.network.assets import Bools, Floats, Ints
+from waysapart.network.routes import routes
+from waysapart.verdicts.plain import figure
+from waysapart.verdicts.prove import Proof
+from waysapart.verdicts.sides import Trial
+
+_OVERHEAD = ("span", "bridge")
+_ON_LINE = ("structures", "segments", "joints")
+_AT_DECIMALS = 7
+
+
+@dataclass(frozen=True)
+class Course:
+    """The plant that one path follows, in order from its end a.
+
+    Attributes
+    ----------
+    item : ndarray of int, shape (n,)
+        Numbers of assets: a structure or site, a segment, the next structure, and so on.
+    parts : ndarray of bool, shape (n,)
+        Ways part where one alone follows the item: all but spans, whose towers may be
+        shared where their wires are not.
+    place : dict of int to int
+        Asset to its first place in `item`.
+    from_m, to_m : ndarray of float, shape (n,)
+        Along the geometry of the path.
+    row : ndarray of int, shape (n,)
+        Of the layout's paths, on which the item lies.
+    """
+
+    item: Ints
+    parts: Bools
+    place: dict[int, int]
+    from_m: Floats
+    to_m: Floats
+    row: Ints
+
+
+@dataclass
+class _Member:
+    """A shared asset on its way into a stretch."""
+
+    asset: int
+    paths: tuple[int, ...]
+    chains: tuple[tuple[str, ...], ...]
+    waived: bool
+    places: tuple[int, ...] | None = None
+
+    def prefix(self, segments: frozenset[str]) -> tuple[tuple[str, ...], ...]:
+        """The chains down to the cable; the segment that leads to a structure is left out."""
+        return tuple(
+            chain[:-1] if len(chain) > 1 and chain[-1] in segments else chain
+            for chain in self.chains
+        )
+
+
+class SharingFacts:
+    """What is shared, by circuit and group; courses of paths are worked out once."""
+
+    def __init__(self, proof: Proof) -> None:
+        self._proof = proof
+        self._assets = proof.network.assets
+        self._courses: dict[int, Course] = {}
+        self._circuits = proof.study.tables["circuits"]["id"].to_numpy(dtype=object)
+        self._segment_ids = frozenset(proof.study.tables["segments"]["id"].astype(str))
+        self._joint_at = self._assets.numbers(proof.study.tables["joints"]["at"])
+
+    def of(self, test: int) -> dict[str, Any]:
+        """`shared`, `stretches`, `unavoidable`, `blank_within`, `single_points`."""
+        proof, sharing = self._proof, self._proof.sharing
+        trial = proof.trials[test]
+        numbers = entries(sharing.avoidable, test)
+        through = {number: sharing.through.get((test, number)) for number in numbers}
+        heads = [number for number in numbers if self._head(number, through) == number]
+        stretches = self._stretches(trial, [self._member(test, trial, n) for n in heads])
+        stretch_of = {
+            one.asset: place for place, some in enumerate(stretches, start=1) for one in some
+        }
+        holders: dict[int, list[int]] = {}
+        for number in numbers:
+            if number not in stretch_of:
+                place = stretch_of[self._head(number, through)]
+                stretch_of[number] = place
+                holders.setdefault(place, []).append(number)
+        order = [
+            number
+            for place, some in enumerate(stretches, start=1)
+            for number in (*(one.asset for one in some), *holders.get(place, ()))
+        ]
+        own = proof.own_lines.named_by if sharing.own_line.nnz else {}
+        shared = []
+        for number in order:
+            name, role, kind = proof.names[number]
+            to = through[number]
+            shared.append(
+                Shared(
+                    asset=name,
+                    role=role,
+                    kind=kind,
+                    waived=(test, number) in proof.waivers.assets,
+                    through=None if to is None else proof.names[to][0],
+                    own_line=proof.names[own[trial.circuits[0], number]][0]
+                    if sharing.own_line[test, number]
+                    else None,
+                    stretch=stretch_of[number],
+                )
+            )
+        return {
+            "shared": shared,
+            "stretches": [
+                self._told(trial, place, some, holders.get(place, []))
+                for place, some in enumerate(stretches, start=1)
+            ],
+            "unavoidable": [proof.names[n][0] for n in entries(sharing.unavoidable, test)],
+            "blank_within": int(proof.blank_within[test]),
+            "single_points": self._single_points(test, stretch_of),
+        }
+
+    def single(self, test: int) -> list[str]:
+        """Every asset whose loss alone takes all sides, avoidable or not."""
+        if len(self._proof.trials[test].sides) < 2:
+            return []
+        return [
+            self._proof.names[number][0] for number in entries(self._proof.sharing.shared, test)
+        ]
+
+    def _single_points(self, test: int, stretch_of: dict[int, int]) -> SinglePoints:
+        if len(self._proof.trials[test].sides) < 2:
+            return SinglePoints(stretches=[], assets=[])
+        on_all = entries(self._proof.sharing.shared, test)
+        some = set(stretch_of.values()) - {
+            place for number, place in stretch_of.items() if number not in set(on_all)
+        }
+        return SinglePoints(
+            stretches=sorted(some),
+            assets=[
+                self._proof.names[number][0]
+                for number in on_all
+                if stretch_of.get(number) not in some
+            ],
+        )
+
+    def _head(self, number: int, through: dict[int, int | None]) -> int:
+        """What an asset is shown under: itself, or the thing in it that is shared."""
+        seen = {number}
+        head = number
+        while (under := through.get(head)) is not None and under in through and under not in seen:
+            head = under
+            seen.add(head)
+        return head
+
+    def _member(self, test: int, trial: Trial, number: int) -> _Member:
+        proof = self._proof
+        paths, chains = [], []
+        for side in trial.sides:
+            for path in side:
+                chain = self._chain(path, number)
+                if chain:
+                    paths.append(path)
+                    chains.append(chain)
+                    break
+        role = proof.names[number][1]
+        waived = (test, number) in proof.waivers.assets
+        found = _Member(number, tuple(paths), tuple(chains), waived)
+        if role in _ON_LINE and paths:
+            at = number
+            if role == "joints":
+                at = int(self._joint_at[number - self._assets.start["joints"]])
+            places = [self._course(path).place.get(at) for path in paths]
+            found.places = tuple(place for place in places if place is not None)
+            if len(found.places) < len(paths):
+                found.places = None
+        return found
+
+    def _chain(self, path: int, number: int) -> tuple[str, ...]:
+        proof = self._proof
+        if number >= len(self._assets):
+            on_way = bool(proof.reliance.path_items[path, number])
+            return (proof.names[number][0],) if on_way else ()
+        return tuple(proof.chains.to(path, number))
+
+    def _stretches(self, trial: Trial, members: Iterable[_Member]) -> list[list[_Member]]:
+        """Members in stretches, in the order in which the first way comes to them."""
+        alone: list[list[_Member]] = []
+        rows: dict[tuple[object, ...], list[_Member]] = {}
+        listed = list(members)
+        shared = np.zeros(len(self._assets), dtype=bool)
+        for one in listed:
+            if one.asset < len(shared):
+                shared[one.asset] = True
+        for one in listed:
+            if one.places is None:
+                alone.append([one])
+            else:
+                key = (one.paths, one.prefix(self._segment_ids), one.waived)
+                rows.setdefault(key, []).append(one)
+        parted: dict[int, Ints] = {}
+        found = alone
+        for some in rows.values():
+            some.sort(key=lambda one: (one.places or (), one.asset))
+            run = [some[0]]
+            for before, after in pairwise(some):
+                if self._unbroken(before, after, shared, parted):
+                    run.append(after)
+                else:
+                    found.append(run)
+                    run = [after]
+            found.append(run)
+        found.sort(key=lambda run: (*self._rank(run[0]), run[0].asset))
+        return found
+
+    def _unbroken(
+        self, before: _Member, after: _Member, shared: Bools, parted: dict[int, Ints]
+    ) -> bool:
+        """Whether nothing that one way alone follows lies between two members, on any way."""
+        for path, one, two in zip(
+            before.paths, before.places or (), after.places or (), strict=True
+        ):
+            if path not in parted:
+                course = self._course(path)
+                alone = course.parts & ~shared[course.item]
+                parted[path] = np.concatenate([[0], np.cumsum(alone)])
+            low, high = min(one, two), max(one, two)
+            if parted[path][high] - parted[path][min(low + 1, high)]:
+                return False
+        return True
+
+    def _rank(self, member: _Member) -> tuple[float, ...]:
+        """Where along the first way, by the place itself or by the link that leads there."""
+        if not member.paths:
+            return (float("inf"), 0.0)
+        path = member.paths[0]
+        course = self._course(path)
+        if member.places is not None:
+            return float(member.places[0]), 0.0
+        for name in reversed(member.chains[0]):
+            number = self._number.get(name)
+            if number is not None and number in course.place:
+                return float(course.place[number]), 1.0
+        links = self._proof.network.paths.links(path).tolist()
+        names = self._link_names
+        at = next((k for k, link in enumerate(links) if names[link] == member.chains[0][0]), 0)
+        first = np.searchsorted(self._link_rank(path), at)
+        return float(course.place.get(int(course.item[first]), 0)) if first < len(
+            course.item
+        ) else float(len(course.item)), 2.0
+
+    @cached_property
+    def _number(self) -> dict[str, int]:
+        segments = self._assets.of_role("segments")
+        ids = self._assets.frame["id"].to_list()
+        return {ids[number]: number for number in range(segments.start, segments.stop)}
+
+    @cached_property
+    def _link_names(self) -> list[str]:
+        return [str(name) for name in self._proof.study.tables["links"]["id"]]
+
+    def _link_rank(self, path: int) -> Ints:
+        """Which link of the path each item of its course lies on, by place in the path."""
+        links = self._proof.network.paths.links(path).tolist()
+        place = {link: k for k, link in reversed(list(enumerate(links)))}
+        rows = self._course(path).row
+        return np.array([place[int(one)] for one in self._routes.link[rows]], dtype=np.int64)
+
+    def _told(
+        self, trial: Trial, place: int, members: list[_Member], holders: list[int]
+    ) -> Stretch:
+        names = self._proof.names
+        labels = self._labels(trial, members[0].paths)
+        via: dict[str, list[str]] = {}
+        along: dict[str, Along] = {}
+        for side, label in enumerate(labels):
+            via[label] = _common([one.chains[side] for one in members])
+            if members[0].places is None:
+                continue
+            course = self._course(members[0].paths[side])
+            at = [one.places[side] for one in members if one.places is not None]
+            along[label] = Along(
+                from_m=figure(float(course.from_m[at].min()), "m") or 0.0,
+                to_m=figure(float(course.to_m[at].max()), "m") or 0.0,
+            )
+        return Stretch(
+            stretch=place,
+            members=[names[one.asset][0] for one in members],
+            holders=[names[number][0] for number in holders],
+            waived=members[0].waived,
+            via=via,
+            along=along,
+            at=self._at(members[0]),
+        )
+
+    def _at(self, member: _Member) -> list[float] | None:
+        """Longitude and latitude of something on the line of its first path."""
+        if member.places is None:
+            return None
+        course = self._course(member.paths[0])
+        place = member.places[0]
+        layout = self._proof.spacing.layout
+        row = int(course.row[place])
+        line = layout.paths.line[[row]]
+        whole = layout.pieces.line_length_m[line]
+        into = np.array([(course.from_m[place] + course.to_m[place]) / 2 - layout.offset_m[row]])
+        into = np.clip(np.where(layout.paths.backward[row], whole - into, into), 0.0, whole)
+        lon, lat = to_lonlat(position(layout.pieces, line, into))
+        if not np.isfinite(lon[0]):
+            return None
+        return [round(float(lon[0]), _AT_DECIMALS) + 0.0, round(float(lat[0]), _AT_DECIMALS) + 0.0]
+
+    def _labels(self, trial: Trial, paths: Iterable[int]) -> list[str]:
+        """Label of each way: 'main', or 'C1 main' in a group."""
+        table = self._proof.network.paths
+        if trial.group_test is None:
+            return [table.label[path] for path in paths]
+        return [f"{self._circuits[table.circuit[path]]} {table.label[path]}" for path in paths]
+
+    @cached_property
+    def _routes(self) -> Any:
+        return routes(self._proof.network)
+
+    @cached_property
+    def _bounds(self) -> Ints:
+        return np.searchsorted(self._routes.path, np.arange(len(self._proof.network.paths) + 1))
+
+    def _course(self, path: int) -> Course:
+        if path not in self._courses:
+            self._courses[path] = self._followed(path)
+        return self._courses[path]
+
+    def _followed(self, path: int) -> Course:
+        network, layout, route = self._proof.network, self._proof.spacing.layout, self._routes
+        ends, passed = network.ends, network.passed
+        first = network.assets.start["segments"]
+        kinds = network.study.tables["segments"]["kind"].to_numpy(dtype=object)
+        length = np.nan_to_num(layout.pieces.line_length_m)
+        rows: list[tuple[int, bool, float, float, int]] = []
+        for row in range(int(self._bounds[path]), int(self._bounds[path + 1])):
+            segment = int(route.segment[row])
+            start, stop = float(route.start[row]), float(route.stop[row])
+            begin = float(layout.offset_m[row])
+            whole = float(length[layout.paths.line[row]])
+            nodes = [
+                (share, int(node))
+                for share, node in ((0.0, ends.a[segment]), (1.0, ends.b[segment]))
+                if node >= 0
+            ]
+            low, high = np.searchsorted(passed.segment, [segment, segment + 1])
+            nodes += zip(
+                passed.fraction[low:high].tolist(), passed.structure[low:high].tolist(), strict=True
+            )
+            on_it = []
+            for share, node in nodes:
+                into = (share - start) / (stop - start) if stop != start else 0.0
+                if -1e-9 <= into <= 1 + 1e-9:
+                    on_it.append((min(max(into, 0.0), 1.0), node))
+            on_it.sort()
+            at_start = [one for one in on_it if one[0] <= 1e-9]
+            later = [one for one in on_it if one[0] > 1e-9]
+            alone = kinds[segment] not in _OVERHEAD
+            for into, node in at_start:
+                rows.append((node, True, begin + into * whole, begin + into * whole, row))
+            rows.append((first + segment, alone, begin, begin + whole, row))
+            for into, node in later:
+                rows.append((node, True, begin + into * whole, begin + into * whole, row))
+        item = np.array([one[0] for one in rows], dtype=np.int64)
+        parts = np.array([one[1] for one in rows], dtype=np.bool_)
+        from_m, to_m = (np.array([one[k] for one in rows], dtype=np.float64) for k in (2, 3))
+        row_of = np.array([one[4] for one in rows], dtype=np.int64)
+        place: dict[int, int] = {}
+        for at, asset in enumerate(item.tolist()):
+            place.setdefault(asset, at)
+        return Course(item, parts, place, from_m, to_m, row_of)
+
+
+def _common(chains: list[tuple[str, ...]]) -> list[str]:
+    """What chains have in common from the link on; of one chain all of it."""
+    least = min(chains, key=len)
+    for place, name in enumerate(least):
+        if any(chain[place] != name for chain in chains):
+            return list(least[:place])
+    return list(least)
+
+
+def entries(matrix: Any, row: int) -> list[int]:
+    """Columns of a row of a sparse matrix that hold something, ascending."""
+    listed: list[int] = matrix.indices[matrix.indptr[row] : matrix.indptr[row + 1]].tolist()
+    return sorted(listed)
