@@ -14,10 +14,10 @@ from collections.abc import Callable, Iterator
 from importlib import import_module
 from pathlib import Path
 from types import NoneType, UnionType
-from typing import Annotated, Any, Literal, Union, get_args, get_origin
+from typing import Annotated, Any, Literal, NotRequired, Union, get_args, get_origin
 
 import click
-from typing_extensions import NotRequired, get_type_hints
+from typing_extensions import get_type_hints
 
 import waysapart
 from waysapart import evidence
@@ -175,13 +175,16 @@ def evidence_page() -> str:
         "JSON Schema is `evidence.schema.json` in the package.",
         "",
     ]
+    schema = evidence.schema()
+    needed = {name: set(one.get("required", ())) for name, one in schema["$defs"].items()}
+    needed["Evidence"] = set(schema["required"])
     waiting, seen = [evidence.Evidence], {evidence.Evidence}
     for kind in waiting:  # grows as it goes
         parts += [f"## {kind.__name__}", "", inspect.cleandoc(kind.__doc__ or ""), ""]
         parts += ["| field | type | meaning |", "| --- | --- | --- |"]
         for name, hint in get_type_hints(kind, include_extras=True).items():
             said, notes, inner = _spelled(hint)
-            optional = "" if name in kind.__required_keys__ else "may be absent; "
+            optional = "" if name in needed[kind.__name__] else "may be absent; "
             meaning = (optional + "; ".join(dict.fromkeys(notes))).removesuffix("; ")
             parts.append(_row(f"`{name}`", said, meaning.replace("|", "\\|")))
             waiting += [one for one in inner if one not in seen]
