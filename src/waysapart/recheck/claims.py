@@ -410,7 +410,7 @@ def _check_along(
         findings.holds(right, f"{said}: along {label} from {begin:.2f} to {end:.2f} m, not {told}")
     if (stretch["at"] is not None) != bool(along):
         findings.holds(False, f"{said}: its place is {stretch['at']}")
-    elif along:
+    elif along and places:
         first = next(iter(places))
         begin, end = places[first].get(members[0], (0.0, 0.0))
         away = plane.away_m(labels[first], (begin + end) / 2, stretch["at"])

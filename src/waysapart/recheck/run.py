@@ -67,7 +67,9 @@ def judge(records: Records, facts: dict[str, Any]) -> tuple[Findings, list[str]]
             hold(records, facts, findings)
         else:
             check_no_pairs(records, facts, findings)
-    except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
+    except (StudyError, UnreadableError):
+        raise
+    except Exception as error:  # whatever hostile evidence leads to is no traceback
         said = f"{type(error).__name__}: {error}"
         findings.holds(False, f"the evidence cannot be held against this study ({said})")
     return findings, changed
