@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from itertools import pairwise
+from typing import Any
 
 import shapely
 from shapely.ops import substring
@@ -31,7 +32,8 @@ class Cables:
     """Chains of steps, carriers, and cables without runs of their own that follow a carrier.
 
     `unsure` are drawn cables of which the evidence says that their course is not
-    certain; `false` what it says of drawn cables that is not so.
+    certain; `false` what it says of drawn cables that is not so. `stretches` keeps the
+    steps of each use of a cable, once they were asked for.
     """
 
     ground: Ground
@@ -42,6 +44,7 @@ class Cables:
     unsure: set[str] = field(default_factory=set)
     gaps: list[Gap] = field(default_factory=list)
     false: list[str] = field(default_factory=list)
+    stretches: dict[Any, Any] = field(default_factory=dict)
 
     def nodes(self, cable: str) -> list[tuple[str | None, float]]:
         """Every node along a chain with its position: step number plus how far through it."""

@@ -308,12 +308,7 @@ def _check_shared(
     if trial.group_test is None:
         _check_own_line(world, claim, trial.id, unsure, findings)
     blank = set().union(*(world.relied[key] for key in paths)) if paths else set()
-    count = sum(
-        row.get("within") is None
-        for role in ("sites", "structures", "holders", "segments", "supplies", "equipment")
-        for name, row in world.records.by[role].items()
-        if name in blank
-    )
+    count = len(blank & world.blank_within)
     if not unsure:
         findings.same(f"{what}: blank within", claim["blank_within"], count)
     for one in claim["shared"]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
+from functools import cache
 from itertools import pairwise
 from math import cosh, hypot, pi, sinh
 from typing import Any
@@ -83,11 +84,14 @@ class Figures:
         self.cables, self.hops, self.records = cables, hops, cables.ground.records
         turn = Transformer.from_crs(self.records.crs, LON_LAT, always_xy=True)
         self.ground_m: dict[str, float] = {}
-        for row in self.records.rows["segments"]:
-            line = carried(row["geometry"], turn)
+        rows = self.records.rows["segments"]
+        lines = carried([row["geometry"] for row in rows], turn)
+        for row, line in zip(rows, lines, strict=True):
             measured = row.get("length_m")
             self.ground_m[row["id"]] = GEOD.geometry_length(line) if measured is None else measured
         self.sag_m = {row["id"]: self._sag(row) for row in self.records.rows["segments"]}
+        self._computed, self.fibre_m = cache(self._by_record), cache(self._by_test_or_record)
+        self.delay_us = cache(self._delay_us)
         self._cable_tests = _tests(self.records, "cable", "length_m")
         self._link_tests = _tests(self.records, "link", "length_m")
         self._whole = {name: self._computed(self._whole_use(name)) for name in cables.chain}
@@ -117,7 +121,7 @@ class Figures:
     def _whole_use(self, cable: str) -> Use:
         return Use(cable, None, None, 0.0, float(len(self.cables.chain[cable])))
 
-    def _computed(self, use: Use) -> tuple[float, float] | None:
+    def _by_record(self, use: Use) -> tuple[float, float] | None:
         """Route and fibre length of a stretch of cable by its record, without any test."""
         cable = self.records.by["cables"][use.cable]
         chain = self.cables.chain[use.cable]
@@ -145,7 +149,7 @@ class Figures:
         own = cable.get(name)
         return float(table.get(cable.get("kind"), table["other"]) if own is None else own)
 
-    def fibre_m(self, use: Use) -> float | None:
+    def _by_test_or_record(self, use: Use) -> float | None:
         """Fibre length of a stretch of cable: its share of the test, or by its record."""
         computed, whole = self._computed(use), self._whole[use.cable]
         tested = _greatest(self._cable_tests.get(use.cable, {}), None)
@@ -266,7 +270,7 @@ class Figures:
         lonlat = [turn.transform(point.x, point.y) for point in way]
         return float(sum(GEOD.inv(*one, *two)[2] for one, two in pairwise(lonlat)))
 
-    def delay_us(self, name: str) -> tuple[float | None, float | None]:
+    def _delay_us(self, name: str) -> tuple[float | None, float | None]:
         """Delay of a link each way, without its equipment: glass and extra, or by test."""
         hop, length = self.hops[name], self.lengths[name]
         extra = hop.row.get("extra_delay_us") or 0.0

@@ -201,8 +201,18 @@ def _least_faults(
 
 def stretch(cables: Cables, use: Use) -> list[tuple[Step, float, float, list[str | None]]]:
     """The steps of a use, in the chain's order: step, fractions of its line, nodes on it."""
+    if use not in cables.stretches:
+        cables.stretches[use] = _stretch(cables, use)
+    found: list[tuple[Step, float, float, list[str | None]]] = cables.stretches[use]
+    return found
+
+
+def _stretch(cables: Cables, use: Use) -> list[tuple[Step, float, float, list[str | None]]]:
     low, high = sorted((use.from_, use.to))
-    nodes = cables.nodes(use.cable)
+    between: dict[int, list[tuple[str | None, float]]] = {}
+    for node, at in cables.nodes(use.cable):
+        if at % 1:
+            between.setdefault(int(at), []).append((node, at))
     found = []
     for place, step in enumerate(cables.chain[use.cable]):
         begin, end = max(low, float(place)), min(high, place + 1.0)
@@ -211,7 +221,7 @@ def stretch(cables: Cables, use: Use) -> list[tuple[Step, float, float, list[str
         span = step.stop - step.start
         ends = {float(place): step.entry, place + 1.0: step.exit}
         on_it = [ends[at] for at in (begin, end) if at in ends]
-        on_it += [node for node, at in nodes if begin <= at <= end and at % 1]
+        on_it += [node for node, at in between.get(place, ()) if begin <= at <= end]
         found.append(
             (step, step.start + span * (begin - place), step.start + span * (end - place), on_it)
         )

@@ -441,14 +441,14 @@ def _moved(rows: list[Row], own: CRS | None, crs: CRS) -> float:
     if not group.transformers:
         raise UnreadableError(f"no way is known from {own.name} to {crs.name}")
     way = group.transformers[0]
-    for row in there:
-        row["geometry"] = carried(row["geometry"], way)
+    for row, shape in zip(there, carried(shapes, way), strict=True):
+        row["geometry"] = shape
     good = way.accuracy < 0 or (group.best_available and way.accuracy <= 1.0)
     return 0.0 if good else float(way.accuracy)
 
 
 def carried(shape: Any, way: Transformer) -> Any:
-    """A geometry in another coordinate system."""
+    """A geometry, or a list of them, in another coordinate system."""
     return shapely.transform(
         shape, lambda points: np.column_stack(way.transform(points[:, 0], points[:, 1]))
     )

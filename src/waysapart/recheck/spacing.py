@@ -63,13 +63,11 @@ class Limits:
 
     def wrong_m(self, segment: str) -> float:
         """How far a segment may lie from its record."""
-        row = self.plane.world.records.by["segments"][segment]
-        own = row.get("accuracy_m")
-        return float(row["_accuracy_m"] if own is None else own + row["_shift_m"])
+        return self.plane.wrong_m[segment]
 
     def widest_m(self) -> float:
         """The greatest that the rules ask for between any two."""
-        kinds = {str(row["kind"]) for row in self.plane.world.records.rows["segments"]}
+        kinds = self.plane.kinds
         each = (_separation(s, a, b) for s in self.services for a in kinds for b in kinds)
         return max(each, default=0.0)
 
@@ -89,7 +87,7 @@ def check_spacing(
     services = [service_of(world.records, circuit) for circuit in trial.circuits]
     zone = min(float(one["end_zone_m"]) for one in services)
     limits = Limits(plane, services)
-    worst = 2 * max(map(limits.wrong_m, world.records.by["segments"]), default=0.0)
+    worst = 2 * max(plane.wrong_m.values(), default=0.0)
     loose: bool | None = None if any(len(c) > 2 for c in trial.contests()) else False
     order = {key: place for place, key in enumerate(world.paths)}
     told = {tuple(one["paths"]): one for one in witness["closest"]}

@@ -52,9 +52,19 @@ class World:
     led_to: dict[Asset, set[Asset]] = field(default_factory=dict)
     cut_by: dict[str, set[Key]] = field(default_factory=dict)
     held: dict[str, set[str]] = field(init=False)
+    blank_within: set[Asset] = field(init=False)
 
     def __post_init__(self) -> None:
-        """`held`: what the records put directly in a thing; joints stand in what they are at."""
+        """`held`: what the records put directly in a thing; joints stand in what they are at.
+
+        `blank_within`: of what nobody recorded what it lies in.
+        """
+        self.blank_within = {
+            name
+            for role in ("sites", "structures", "holders", "segments", "supplies", "equipment")
+            for name, row in self.records.by[role].items()
+            if row.get("within") is None
+        }
         self.held = {}
         for role, rows in self.records.by.items():
             for name, row in rows.items():
