@@ -194,15 +194,18 @@ class Plane:
         return found
 
     def away_m(self, path: Key, at_m: float, at: list[float]) -> float:
-        """How far the place `at_m` along a path lies from one in longitude and latitude."""
-        item = min(
-            self.followed(path),
-            key=lambda one: max(one.at_m - at_m, at_m - one.at_m - one.length_m, 0.0),
-        )
-        part = (at_m - item.at_m) / item.length_m if item.length_m else 0.0
-        shape = self.line(item.line)[0]
-        place = shape.interpolate(1 - part if item.backward else part, normalized=True)
-        return self.metres(place, self.flat(shapely.Point(at)))
+        """How far the place `at_m` along a path lies from one in longitude and latitude.
+
+        Where two lines of the path meet there, the nearer of their ends counts.
+        """
+        away, told = float("inf"), self.flat(shapely.Point(at))
+        for item in self.followed(path):
+            if item.at_m - TOUCH_M <= at_m <= item.at_m + item.length_m + TOUCH_M:
+                part = (at_m - item.at_m) / item.length_m if item.length_m else 0.0
+                part = min(max(1 - part if item.backward else part, 0.0), 1.0)
+                place = self.line(item.line)[0].interpolate(part, normalized=True)
+                away = min(away, self.metres(place, told))
+        return away
 
     def pair(self, one: Key, other: Key, circuits: list[str], zone_m: float) -> Pair:
         """Two paths, with what lies in the end zones of some circuits cut off."""

@@ -480,9 +480,8 @@ def _direct(world: World, asset: str) -> set[Asset]:
         found |= {step.segment for step in world.cables.chain[asset]}
         found |= {str(node) for node, _ in world.cables.nodes(asset) if node is not None}
         found |= {str(world.cables.carrier[asset])}
-        joints = world.records.by["joints"].items()
-        found |= {name for name, row in joints if asset in (row.get("cables") or ())}
-        found |= {name for name, row in joints if not row.get("cables")}
+        found.update(world.records.joints_of.get(asset, ()))
+        found.update(world.records.joints_of.get(None, ()))
     return found
 
 

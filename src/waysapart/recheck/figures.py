@@ -358,7 +358,7 @@ class Figures:
             node = one.end if one.end == two.begin else None
             pool = set(met[place]) & set(met[place + 1])
             if not pool and node is not None:
-                silent = {joint for joint, row in joints.items() if not row.get("cables")}
+                silent = self.records.joints_of.get(None, ())
                 pool = {joint for joint in silent if joints[joint]["at"] == node}
             if pool:
                 picked.append(min(pool, key=lambda joint: self._rank(joint, node)))
@@ -379,9 +379,8 @@ class Figures:
         nodes = self.cables.nodes(use.cable)
         low, high = sorted((use.from_, use.to))
         found: dict[str, float | None] = {}
-        for joint, row in self.records.by["joints"].items():
-            if use.cable not in (row.get("cables") or ()):
-                continue
+        for joint in self.records.joints_of.get(use.cable, ()):
+            row = self.records.by["joints"][joint]
             everywhere = [at for node, at in nodes if node == row["at"]]
             here = [at for at in everywhere if low <= at <= high]
             if here:

@@ -90,6 +90,15 @@ class Records:
         }
 
     @cached_property
+    def joints_of(self) -> dict[str | None, list[str]]:
+        """Joints by cable; under None those that name none."""
+        found: dict[str | None, list[str]] = {}
+        for name, row in self.by["joints"].items():
+            for cable in row.get("cables") or (None,):
+                found.setdefault(cable, []).append(name)
+        return found
+
+    @cached_property
     def to_degrees(self) -> Transformer:
         """From the working coordinate system to longitude and latitude."""
         return Transformer.from_crs(self.crs, LON_LAT, always_xy=True)

@@ -92,11 +92,7 @@ def rely(cables: Cables, hops: dict[str, Hop]) -> Reliance:
 def _own(cables: Cables, cable: str) -> set[Asset]:
     """A cable, its joints, segments, ends and passed structures; nothing of its carrier."""
     found: set[Asset] = {cable}
-    found |= {
-        name
-        for name, joint in cables.ground.records.by["joints"].items()
-        if cable in (joint.get("cables") or ())
-    }
+    found.update(cables.ground.records.joints_of.get(cable, ()))
     found |= {step.segment for step in cables.chain[cable]}
     found |= {node for node, _ in cables.nodes(cable) if node is not None}
     return found
@@ -137,12 +133,9 @@ def part(cables: Cables, use: Use, whole: dict[str, set[Asset]]) -> set[Asset]:
 def _joints_on(cables: Cables, cable: str, nodes: set[str]) -> set[Asset]:
     """Joints of a cable at the given nodes, or nowhere on its chain."""
     along = {node for node, _ in cables.nodes(cable)}
-    return {
-        name
-        for name, joint in cables.ground.records.by["joints"].items()
-        if cable in (joint.get("cables") or ())
-        and (joint["at"] in nodes or joint["at"] not in along)
-    }
+    records = cables.ground.records
+    at = {name: records.by["joints"][name]["at"] for name in records.joints_of.get(cable, ())}
+    return {name for name, place in at.items() if place in nodes or place not in along}
 
 
 def _joints_at_changes(cables: Cables, hop: Hop) -> set[Asset]:
@@ -153,8 +146,9 @@ def _joints_at_changes(cables: Cables, hop: Hop) -> set[Asset]:
         for before, after in pairwise(uses)
         if before.end is not None and before.end == after.begin
     }
-    joints = cables.ground.records.by["joints"]
-    return {name for name, row in joints.items() if not row.get("cables") and row["at"] in at}
+    records = cables.ground.records
+    silent = records.joints_of.get(None, ())
+    return {name for name in silent if records.by["joints"][name]["at"] in at}
 
 
 def _add_common_supplies(reliance: Reliance, cables: Cables) -> None:
