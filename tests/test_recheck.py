@@ -51,11 +51,11 @@ def _held(folder: Path, facts: dict[str, Any], file: Path) -> dict[str, Any]:
     return recheck(folder, file)
 
 
-TABLES = {"waysapart.errors", "waysapart.gaps"}
+TABLES = {"waysapart.errors", "waysapart.gaps", "waysapart.evidence"}
 
 
 def test_it_imports_nothing_of_the_prover() -> None:
-    """Of waysapart only its own modules, errors and gap codes; outside, readers and geometry."""
+    """Of waysapart its own modules, errors, gap codes and the form; outside, readers and geometry."""
     for path in sorted((PACKAGE / "recheck").glob("*.py")):
         for module in _imported(path):
             top = module.split(".")[0]
