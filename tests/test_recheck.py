@@ -55,7 +55,7 @@ TABLES = {"waysapart.errors", "waysapart.gaps", "waysapart.evidence"}
 
 
 def test_it_imports_nothing_of_the_prover() -> None:
-    """Of waysapart its own modules, errors, gap codes and the form; outside, readers and geometry."""
+    """Of waysapart its own modules, errors, gap codes and form; outside, readers and geometry."""
     for path in sorted((PACKAGE / "recheck").glob("*.py")):
         for module in _imported(path):
             top = module.split(".")[0]

@@ -323,7 +323,9 @@ def _shared(console: Console, found: Finding) -> None:
     if found.holders:
         console.print(styled(f"    and what holds it: {_some(found.holders)}", "dim"))
     for label, chain in found.via.items():
-        console.print(styled(f"    {label} by {' > '.join(chain)}", "dim"))
+        where = words.along_said(found.along.get(label))
+        place = f", {where}" if where else ""
+        console.print(styled(f"    {label} by {' > '.join(chain)}{place}", "dim"))
 
 
 def _some(entries: Sequence[Mapping[str, Any]]) -> str:

@@ -203,7 +203,12 @@ def _shared(one: Facts) -> list[View]:
             "holders": [_asset(one) for one in finding.holders],
             "waived": finding.waived,
             "chains": [
-                {"path": label, "main": label == "main", "links": chain}
+                {
+                    "path": label,
+                    "main": label == "main",
+                    "links": chain,
+                    "where": words.along_said(finding.along.get(label)),
+                }
                 for label, chain in finding.via.items()
             ],
         }
@@ -225,6 +230,7 @@ def _near(found: Facts) -> View:
         "alternate": found.get("alternate") or "",
         "distance": words.metres(found.get("distance_m")),
         "length": words.metres(found.get("length_m")),
+        "pairs": len(found.get("members", [])),
         "under": found.get("under") or "",
         "state": "accepted" if found.get("waived") else "",
         "counts": not found.get("waived") and not found.get("under"),

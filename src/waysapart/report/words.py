@@ -430,6 +430,14 @@ _BY_MEDIUM = {
 }
 
 
+def along_said(along: tuple[float, float] | None) -> str:
+    """Where a stretch lies on its way: `at 144 m`, `from 181 m to 10.0 km`; '' if off its line."""
+    if along is None:
+        return ""
+    begin, end = along
+    return f"at {metres(begin)}" if end - begin < 1 else f"from {metres(begin)} to {metres(end)}"
+
+
 def lengths_said(path: Facts) -> str:
     """The length of a path by medium: `8.12 km of fibre, 12.0 km by radio`."""
     others = [one for one in path.get("other_lengths") or () if one["length_m"] != 0]
