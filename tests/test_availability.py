@@ -363,3 +363,9 @@ def test_ten_thousand_circuits_at_once():
         np.testing.assert_allclose(
             importance[[circuit]].toarray()[0], birnbaum_all_down(pair, u), rtol=1e-9
         )
+
+
+def test_what_is_not_drawn_holds_nothing() -> None:
+    """A duct within a trench of which nobody knows where it is, and the other way about."""
+    line = shapely.LineString([(9.0, 54.0), (9.1, 54.0)])
+    assert held_share(np.array([line, None]), [0, 1], [1, 0]).tolist() == [0.0, 0.0]

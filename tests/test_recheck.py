@@ -51,7 +51,7 @@ def _held(folder: Path, facts: dict[str, Any], file: Path) -> dict[str, Any]:
     return recheck(folder, file)
 
 
-TABLES = {"waysapart.errors", "waysapart.gaps", "waysapart.evidence"}
+TABLES = {"waysapart.errors", "waysapart.gaps", "waysapart.evidence", "waysapart.schema"}
 
 
 def test_it_imports_nothing_of_the_prover() -> None:

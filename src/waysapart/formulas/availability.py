@@ -54,7 +54,7 @@ def held_share(lines: np.ndarray, held: ArrayLike, holder: ArrayLike) -> Floats:
     Parameters
     ----------
     lines : ndarray of shapely.LineString, shape (n,)
-        In longitude and latitude, degrees.
+        In longitude and latitude, degrees; one that is not drawn (None) holds nothing.
     held, holder : array_like of int, shape (pairs,)
         Line `held` lies in line `holder`, as the records have it.
 
@@ -76,6 +76,10 @@ def held_share(lines: np.ndarray, held: ArrayLike, holder: ArrayLike) -> Floats:
         return found
     xy, of = shapely.get_coordinates(lines, return_index=True)
     first = np.searchsorted(of, np.arange(len(lines) + 1))
+    drawn = np.diff(first) > 0
+    mine, other = (one[drawn[mine] & drawn[other]] for one in (mine, other))
+    if not len(mine):
+        return found
     used, place = np.unique(mine, return_inverse=True)
     at, owner = _ranges(first, used)
     flat = np.asarray(shapely.linestrings(_flat(xy[at], xy[first[used]][owner]), indices=owner))

@@ -27,6 +27,8 @@ from waysapart.recheck.reading import LON_LAT, carried
 from waysapart.recheck.world import World
 
 STRAIGHT_M = 500.0
+FAR_AWAY_M = 1e9
+"""Beyond any plant, in the plane."""
 FAR_M = 1_000.0
 """Beyond this a distance is that of the geodesic between the two places."""
 TOUCH_M = 0.001
@@ -93,7 +95,7 @@ class Plane:
         to_degrees = Transformer.from_crs(ground.records.crs, LON_LAT, always_xy=True)
 
         def degrees(role: str) -> dict[str, Any]:
-            rows = ground.records.rows[role]
+            rows = [row for row in ground.records.rows[role] if row["geometry"] is not None]
             shapes = carried([row["geometry"] for row in rows], to_degrees)
             return {row["id"]: shape for row, shape in zip(rows, shapes, strict=True)}
 
@@ -112,7 +114,7 @@ class Plane:
         flat = self.flat(list(places.values()))
         self.places: dict[str, Any] = dict(zip(places, flat, strict=True))
         self._followed: dict[Key, list[Followed]] = {}
-        self._round: dict[tuple[str, float], Any] = {}
+        self._round: dict[tuple[str | None, float], Any] = {}
         self._scales: dict[tuple[float, float], float] = {}
 
     def flat(self, shape: Any) -> Any:
@@ -169,6 +171,8 @@ class Plane:
                 steps = stretch(world.cables, use)
                 against = (use.from_ > use.to) != turned
                 for step, begin, end, _ in reversed(steps) if against else steps:
+                    if step.segment not in self._segments:
+                        continue
                     low, high = sorted((begin, end))
                     line = (step.segment, low, high)
                     length = self.line(line)[1]
@@ -231,11 +235,13 @@ class Plane:
         records = self.world.records
         ends = (records.by["circuits"][one].get(end) for one in circuits for end in ("a", "b"))
         sites = (records.by["equipment"].get(str(end), {}).get("site") for end in ends)
-        return [self._zone(site, zone_m) for site in dict.fromkeys(sites) if site]
+        return [self._zone(site, zone_m) for site in dict.fromkeys(sites)]
 
-    def _zone(self, site: str, zone_m: float) -> Any:
+    def _zone(self, site: str | None, zone_m: float) -> Any:
         if (site, zone_m) not in self._round:
-            place = self.places[site]
+            place = self.places.get(str(site))
+            if place is None:  # it may cover anything
+                return shapely.box(-FAR_AWAY_M, -FAR_AWAY_M, FAR_AWAY_M, FAR_AWAY_M)
             wide = zone_m if place.geom_type == "Point" else max(zone_m, TOUCH_M)
             wide *= self.scale(shapely.centroid(place))
             zone = place.buffer(wide, quad_segs=_ROUND_ZONE)

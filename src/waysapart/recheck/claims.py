@@ -9,6 +9,7 @@ from typing import Any
 
 from waysapart.gaps import GAP_CODES
 from waysapart.recheck.apart import Plane
+from waysapart.recheck.gaps_of_rows import about
 from waysapart.recheck.own_line import own_line
 from waysapart.recheck.paths import Key, Trial
 from waysapart.recheck.reliance import Asset
@@ -35,7 +36,10 @@ DERIVED = {
     *("blank-within", "blank-supplies", "blank-needs", "blank-delay", "fibre-twice"),
     *("fibre-merged", "mode-mismatch", "joints-unrecorded", "joint-off-cable"),
     *("site-contradiction", "supply-loop", "survey-old", "leased-old", "test-old"),
-    "test-future",
+    *("test-future", "no-id", "duplicate-id", "duplicate-step", "dangling-reference"),
+    *("blank-required", "unreadable-value", "unreadable-figure", "unusable-geometry"),
+    *("lies-in-itself", "paths-twice", "unknown-service", "unknown-fibre-type"),
+    *("no-wavelength", "power-limits", "test-owner", "waiver-owner"),
 }
 """Gap codes that recheck works out by itself; others it takes as the evidence states them."""
 
@@ -507,7 +511,7 @@ def _check_gaps(
         "says so",
     )
     own = [gap for gap in claim["gaps"] if (gap["code"], gap["asset"]) not in others]
-    extra, lacking = _unlike(own, Counter(found))
+    extra, lacking = _unlike(own, Counter((code, about(of)) for code, of in found))
     findings.holds(not extra, f"{what}: no such gap touches it: {_few(sorted(extra))}")
     findings.holds(not lacking, f"{what}: gaps touch it that are not told: {_few(sorted(lacking))}")
     return found + others
@@ -521,8 +525,7 @@ def _unlike(told: list[dict[str, Any]], found: Counter[Pair]) -> tuple[set[Pair]
     single: Counter[Pair] = Counter()
     left: Counter[str] = Counter()
     for gap in told:
-        pair = (gap["code"], gap["asset"])
-        single[pair] += 1
+        single[gap["code"], about(gap["asset"])] += 1
         left[gap["code"]] += gap["count"] - 1
     extra, lacking = single - found, found - single
     for code in {code for code, _ in lacking} | {code for code, many in left.items() if many}:

@@ -7,17 +7,17 @@ from dataclasses import dataclass
 from datetime import date
 from functools import cache
 from itertools import pairwise
-from math import cosh, hypot, pi, sinh
+from math import cosh, hypot, isnan, nan, pi, sinh
 from typing import Any
 
 from pyproj import Transformer
 
 from waysapart.recheck.cables import Cables
-from waysapart.recheck.gaps_of_rows import Gap
+from waysapart.recheck.gaps_of_rows import Gap, moment_of
 from waysapart.recheck.ground import GEOD
 from waysapart.recheck.links import Hop, Use, stretch
 from waysapart.recheck.proposal import Row
-from waysapart.recheck.reading import LON_LAT, Records, carried, moment_of
+from waysapart.recheck.reading import LON_LAT, Records, carried
 
 LIGHT_M_PER_US = 299.792458
 
@@ -83,12 +83,15 @@ class Figures:
     def __init__(self, cables: Cables, hops: dict[str, Hop]) -> None:
         self.cables, self.hops, self.records = cables, hops, cables.ground.records
         turn = Transformer.from_crs(self.records.crs, LON_LAT, always_xy=True)
-        self.ground_m: dict[str, float] = {}
         rows = self.records.rows["segments"]
-        lines = carried([row["geometry"] for row in rows], turn)
-        for row, line in zip(rows, lines, strict=True):
-            measured = row.get("length_m")
-            self.ground_m[row["id"]] = GEOD.geometry_length(line) if measured is None else measured
+        drawn = [row for row in rows if row["geometry"] is not None]
+        lines = carried([row["geometry"] for row in drawn], turn)
+        self.ground_m = {row["id"]: nan for row in rows}
+        self.ground_m |= {
+            row["id"]: GEOD.geometry_length(line) for row, line in zip(drawn, lines, strict=True)
+        }
+        stated = {row["id"]: row["length_m"] for row in rows if row["length_m"] is not None}
+        self.ground_m |= stated
         self.sag_m = {row["id"]: self._sag(row) for row in self.records.rows["segments"]}
         self._computed, self.fibre_m = cache(self._by_record), cache(self._by_test_or_record)
         self.delay_us = cache(self._delay_us)
@@ -131,6 +134,8 @@ class Figures:
         for step, begin, end, _ in stretch(self.cables, use):
             route += self.ground_m[step.segment] * abs(end - begin)
             sag += self.sag_m[step.segment] * abs(end - begin)
+        if isnan(route):
+            return None
         helix = 1.0
         pitch, across = cable.get("wrap_pitch_m"), cable.get("wrap_diameter_mm")
         if pitch is not None and across is not None:
@@ -408,10 +413,12 @@ class Figures:
         No stretches where its length is not on record.
         """
         fibre, whole = self.fibre_m(use), self._ground_to(use, max(use.from_, use.to))
-        known = sorted(at for at in joints.values() if at is not None)
+        known = sorted(at for at in joints.values() if at is not None and not isnan(at))
         cuts = [0.0, *known, whole]
         if fibre is None:
             parts = []
+        elif isnan(whole):
+            parts = [0.0]
         else:
             parts = [(b - a) / whole * fibre for a, b in pairwise(cuts)] if whole else [fibre]
         reels = self.records.rules["defaults"]["reel_m"]

@@ -15,11 +15,11 @@ from typing import Any
 
 from waysapart.gaps import Limit
 from waysapart.recheck.figures import Figures, core_um, newest_tests
-from waysapart.recheck.gaps_of_rows import Gap
+from waysapart.recheck.gaps_of_rows import Gap, day_of
 from waysapart.recheck.ground import ground_distance
 from waysapart.recheck.links import Hop, Use
 from waysapart.recheck.proposal import Row
-from waysapart.recheck.reading import Records, day_of
+from waysapart.recheck.reading import Records
 
 WIRED = ("electrical", "carrier")
 LIMITS_OF: dict[str, tuple[Limit, ...]] = {

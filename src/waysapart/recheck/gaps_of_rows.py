@@ -1,10 +1,77 @@
-"""Rows that are faulty by themselves, or that cannot both be true: what becomes of them."""
+"""What cells and rows say, and what becomes of those that are faulty or cannot both be true.
+
+A cell that cannot be read counts as blank; of rows with one id each gets an id of its own; what
+refers to nothing is cut. Each such fault is a gap of what its row touches. The columns are those
+of the contract's table (`waysapart.schema`), which holds no code.
+"""
 
 from __future__ import annotations
 
-from typing import NamedTuple
+import re
+from collections.abc import Collection, Iterable, Iterator
+from datetime import UTC, date, datetime
+from itertools import groupby, pairwise
+from math import floor, inf, isfinite, isnan
+from typing import Any, NamedTuple
+
+import shapely
 
 from waysapart.gaps import GAP_CODES, Limit
+from waysapart.recheck.proposal import ASSET_ROLES, Row
+from waysapart.schema import MAY_BE_NONE, ROLES, Column
+
+KINDS = {
+    "structures": {"tower", "gantry", "pole", "pit", "entry", "bridge"},
+    "segments": {
+        *("span", "duct", "subduct", "trench", "tray", "riser", "buried", "tunnel", "bridge"),
+        "subsea",
+    },
+    "cables": {"opgw", "wrapped", "adss", "duct", "buried", "subsea"},
+    "equipment": {"relay", "multiplexer", "repeater", "panel", "radio"},
+    "supplies": {"battery", "rectifier"},
+    "holders": {"room", "chassis", "rack", "charger", "right-of-way"},
+}
+"""Kinds that count whether written in capitals or not."""
+SIZE = {
+    **{"m": 1, "km": 1e3, "cm": 0.01, "mm": 1e-3, "um": 1e-6, "nm": 1e-9, "nmi": 1852.0},
+    **{"ft": 0.3048, "us-ft": 1200 / 3937, "in": 0.0254, "yd": 0.9144, "mi": 1609.344},
+    **{"us": 1e-6, "ns": 1e-9, "ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0},
+    **{"%": 0.01, "fraction": 1.0, "permille": 1e-3, "MHz": 1e6, "kHz": 1e3, "GHz": 1e9},
+    **{"dB/km": 1.0, "dB/m": 1e3, "dB/mi": 1 / 1.609344, "dB/kft": 1 / 0.3048},
+    **{"1/a": 1.0, "1/h": 8760.0, "FIT": 8760e-9, "ps/nm": 1.0, "ns/nm": 1e3},
+}
+"""Units of one quantity in one of them."""
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+_ENDLESS = re.compile(r"[+-]?inf(inity)?", re.IGNORECASE)
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
+_WHERE = {"seq", "accuracy_m", "reach_m"}
+"""Columns of numbers that say what a path relies on or where it runs; all others are figures."""
+_DELAY: tuple[Limit, ...] = ("delay", "asymmetry")
+_LOSS: tuple[Limit, ...] = ("loss",)
+_LENGTH: tuple[Limit, ...] = ("delay", "asymmetry", "loss")
+_FIGURES: tuple[tuple[str, tuple[Limit, ...]], ...] = (
+    ("delay_us extra_delay_us", _DELAY),
+    ("per_year repair_h autonomy_h", ("unavailability",)),
+    ("length_m sag_m elevation_m overlength_pct slack_m wrap_pitch_m wrap_diameter_mm", _LENGTH),
+    ("wavelength_nm", _LENGTH),
+    ("loss_db db_per_km reserve_db connectors splices fibre_count bandwidth_mhz", _LOSS),
+    ("tx_min_dbm tx_max_dbm rx_min_dbm rx_max_dbm dispersion_limit_ps_nm", _LOSS),
+    ("surveyed stated_on", ()),
+)
+"""The limits that rest on a figure; one that is not named bears on all of them."""
+_OWNERS: dict[str, tuple[tuple[str, str], ...]] = {
+    "cable_runs": (("cable", "assets"),),
+    "link_runs": (("link", "links"),),
+    "circuit_paths": (("circuit", "circuits"),),
+    "rings": (("ring", "rings"),),
+    "ring_circuits": (("circuit", "circuits"),),
+    "measurements": (("cable", "assets"), ("link", "links")),
+    "links": (("id", "links"),),
+    "circuits": (("id", "circuits"),),
+}
+"""Columns that say what a row is about, and what that is; of all other roles it is an asset."""
+NO_ID = "row 0"
+"""What a gap is about whose row has no id: the evidence says which row."""
 
 
 class Gap(NamedTuple):
@@ -27,3 +94,528 @@ class Gap(NamedTuple):
     def limits(self) -> tuple[Limit, ...]:
         """The limits whose figures it leaves open."""
         return GAP_CODES[self.code].limits if self.only is None else self.only
+
+
+class Fault(NamedTuple):
+    """A fault of a row: its code and column, and the limits that it leaves open, if fewer.
+
+    `everything`: nobody can tell what it touches; `drop`: the row does not count; `also`:
+    what it touches besides.
+    """
+
+    code: str
+    column: str | None
+    only: tuple[Limit, ...] | None = None
+    everything: bool = False
+    drop: bool = False
+    also: tuple[str, ...] = ()
+
+
+def about(name: str) -> str:
+    """What a gap is about, rows by whichever number as `NO_ID`."""
+    return NO_ID if re.fullmatch(r"row \d+", name) else name
+
+
+# Cells
+
+
+def text_of(value: object) -> str | None:
+    """A cell as text: stripped, None where blank, whole numbers without a decimal point."""
+    if value is None or (isinstance(value, float) and isnan(value)):
+        return None
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    if isinstance(value, (list, tuple)):
+        return ";".join(text_of(part) or "" for part in value) or None
+    return str(value).strip() or None
+
+
+def moment_of(said: object) -> datetime | None:
+    """A date as ISO 8601 has it, in UTC; None where a cell says none."""
+    text = str(said or "").strip()
+    match = re.fullmatch(r"(\d{4})(?:([-/. ])(\d{1,2})(?:\2(\d{1,2})([T ].*)?)?)?", text)
+    if match:
+        year, _, month, day, rest = match.groups()
+        text = f"{year}-{(month or '1').zfill(2)}-{(day or '1').zfill(2)}{rest or ''}"
+    elif not re.match(r"\d{8}(?!\d)", text):
+        return None
+    try:
+        moment = datetime.fromisoformat(text)
+        return moment if moment.tzinfo is None else moment.astimezone(UTC).replace(tzinfo=None)
+    except (ValueError, OverflowError):
+        return None
+
+
+def day_of(said: object) -> date | None:
+    """The day of `moment_of`."""
+    moment = moment_of(said)
+    return None if moment is None else moment.date()
+
+
+def typed(role: str, raw: Row, layer: dict[str, Any]) -> Row:
+    """A row's cells by column: text, numbers in our units, lists; faults stand in `_faults`."""
+    prefix, refers = layer.get("prefix", ""), layer.get("refers", ())
+    columns = ROLES[role].column
+    found: Row = {name: text_of(one) for name, one in raw.items() if name and name not in columns}
+    found.pop("geometry", None)
+    faults: list[Fault] = []
+    for name, column in columns.items():
+        cell = raw.get(name)
+        unit = layer.get("units", {}).get(name)
+        blank = _blank(column, cell)
+        value = None if blank else _value(column, cell, unit)
+        if value is None and not blank:
+            faults.append(_faulty(role, column))
+        elif blank and column.required and not column.may_be_blank:
+            faults.append(_faulty(role, column, blank=True))
+        if prefix and value is not None and (name == "id" or name in refers):
+            value = [prefix + one for one in value] if isinstance(value, list) else prefix + value
+        found[name] = value
+    kind = found.get("kind")
+    if kind and kind.lower() in KINDS.get(role, ()):
+        found["kind"] = kind.lower()
+    if ROLES[role].geometry:
+        found["geometry"] = None
+        _draw(role, raw, found, faults)
+    found["_faults"] = faults
+    return found
+
+
+def _blank(column: Column, cell: object) -> bool:
+    """Whether a cell says nothing; a list without items does not."""
+    text = text_of(cell) or ""
+    return not (re.sub(r"[;\s]", "", text) if column.type in ("list", "numbers") else text)
+
+
+def _value(column: Column, cell: object, unit: str | None) -> Any:
+    """What a cell says; None where it holds what its column cannot hold."""
+    text = text_of(cell) or ""
+    if column.type in ("number", "count"):
+        return None if isinstance(cell, bool) else _number(column, text, unit)
+    if column.type == "date":
+        return text if moment_of(text) is not None else None
+    items = [item.strip() for item in text.split(";") if item.strip()]
+    if column.type == "numbers":
+        if not all(re.fullmatch(r"\d+", item, re.ASCII) and int(item) for item in items):
+            return None
+        return ";".join(str(int(item)) for item in items) or None
+    if column.type == "list":
+        if _CONTROL.search(text) or ("-" in items and len(items) > 1):
+            return None
+        if items == ["-"]:
+            return [] if column.name in MAY_BE_NONE else None
+        return items or None
+    if column.name == "id" or column.refers:
+        return None if _CONTROL.search(text) or ";" in text or text == "-" else text
+    return text if not column.choices or text in column.choices else None
+
+
+def _number(column: Column, text: str, unit: str | None) -> float | None:
+    if _ENDLESS.fullmatch(text) or not _NUMBER.fullmatch(text):
+        return None
+    number = float(text)
+    if unit is not None:
+        factor = SIZE.get(unit, 1.0) / SIZE.get(column.unit or "", 1.0)
+        number = float(f"{number * factor:.12g}")
+    low = -inf if column.minimum is None else column.minimum
+    high = inf if column.maximum is None else column.maximum
+    good = low <= number <= high and not (column.above and number == low)
+    whole = column.type != "count" or number == floor(number)
+    return number if isfinite(number) and good and whole else None
+
+
+def _faulty(role: str, column: Column, *, blank: bool = False) -> Fault:
+    """What follows where a cell holds what its column cannot hold, or nothing where it must."""
+    name, wrong = column.name, "blank-required" if blank else "unreadable-value"
+    if name == "id":
+        return Fault("no-id", name, everything=True, drop=True)
+    if column.required and not ROLES[role].asset and "id" not in ROLES[role].column:
+        return Fault(wrong, name, drop=name != "seq")
+    anything = (role, name) in {("structures", "kind"), ("hazards", "reach_m")}
+    number = column.type in ("number", "count") and name not in _WHERE
+    if not blank and (column.type == "date" or number):
+        limits = next((mine for names, mine in _FIGURES if name in names.split()), None)
+        if role == "measurements":
+            limits = _LENGTH
+        return Fault("unreadable-figure", name, limits)
+    return Fault(wrong, name, everything=anything)
+
+
+# Geometries
+
+
+def undrawn(role: str, column: str = "geometry") -> Fault:
+    """A geometry that cannot be used; anything may pass a structure in no known place."""
+    return Fault("unusable-geometry", column, everything=role in ("structures", "hazards"))
+
+
+def _draw(role: str, raw: Row, found: Row, faults: list[Fault]) -> None:
+    """The geometry of a row in two dimensions, or a fault where it cannot be used."""
+    shape, told = raw.get("geometry"), False
+    if isinstance(shape, str):
+        text, shape = shape, shapely.from_wkt(shape, on_invalid="ignore")
+        if shape is None and text.strip():
+            faults.append(undrawn(role))
+            told = True
+    elif "geometry" not in raw:
+        for x, y in (("lon", "lat"), ("x", "y")):
+            if x not in raw or y not in raw:
+                continue
+            cells = [_plain_number(raw[one]) for one in (x, y)]
+            wrong = [n for n, one in zip((x, y), cells, strict=True) if one and isnan(one)]
+            faults += [undrawn(role, name) for name in wrong]
+            told = bool(wrong)
+            if None not in cells and not wrong:
+                shape = shapely.Point(*cells)
+            found["_degrees"] = x == "lon"
+            break
+    if shape is None or shape.is_empty:
+        if ROLES[role].geometry_required and not told:
+            faults.append(undrawn(role))
+        return
+    shape = _joined(shape, ROLES[role].geometry)
+    kinds = ROLES[role].geometry
+    good = shape is not None and shape.geom_type in kinds
+    if good:
+        good = all(map(isfinite, shapely.get_coordinates(shape).ravel()))
+        good = good and (shape.geom_type.endswith("LineString") or shape.is_valid)
+        good = good and not (shape.geom_type.endswith("LineString") and shape.length == 0)
+    if good:
+        found["geometry"] = shapely.force_2d(shape)
+    else:
+        faults.append(undrawn(role))
+
+
+def _plain_number(cell: object) -> float | None:
+    """A coordinate; None where blank, NaN where it is no finite number."""
+    text = text_of(cell)
+    if text is None:
+        return None
+    return float(text) if _NUMBER.fullmatch(text) and isfinite(float(text)) else float("nan")
+
+
+def _joined(shape: Any, kinds: tuple[str, ...]) -> Any:
+    """A shape of one part as that part, lines that join in order as one; None where they do not."""
+    if shape.geom_type.startswith(("Multi", "Geometry")) and len(shape.geoms) == 1:
+        shape = shape.geoms[0]
+    if (
+        shape.geom_type != "MultiLineString"
+        or shape.geom_type in kinds
+        or "LineString" not in kinds
+    ):
+        return shape
+    parts = [list(part.coords) for part in shape.geoms if len(part.coords)]
+    if any(one[-1][:2] != two[0][:2] for one, two in pairwise(parts)):
+        return None
+    return shapely.LineString([*parts[0], *(at for part in parts[1:] for at in part[1:])])
+
+
+# Rows
+
+
+def settle(
+    rows: dict[str, list[Row]], rules: dict[str, Any], snap_m: float, removed: Collection[str]
+) -> list[Gap]:
+    """Make rows fit to be tied, in place, and tell every fault as a gap of what it touches."""
+    _name_apart(rows)
+    whole = [(role, dict(row), row["_faults"]) for role, mine in rows.items() for row in mine]
+    for role, mine in rows.items():
+        rows[role] = [row for row in mine if not any(fault.drop for fault in row["_faults"])]
+    _cut_dangling(rows)
+    _order_steps(rows)
+    for column, holding in (
+        ("within", [(role, row) for role in ASSET_ROLES for row in rows[role]]),
+        ("carried_by", [("cables", row) for row in rows["cables"]]),
+    ):
+        _cut_circles(holding, column)
+    _hold_rows(rows, rules)
+    drawn = _drawn_only(rows)
+    gaps = []
+    for role, row, faults in whole:
+        gaps += [_gap(rows, role, row, fault, drawn, snap_m) for fault in faults]
+    names = {*removed, *(row[name] for row in rows["circuits"] for name in ("id", "group"))}
+    stated = [waiver["circuit"] for waiver in rules.get("waiver", ())]
+    return gaps + [Gap("waiver-owner", name) for name in stated if name not in names]
+
+
+def _said(role: str, row: Row) -> tuple[str, ...]:
+    """All that a row says in its role's columns, and where it is drawn, for comparing."""
+    cells = []
+    for name in ROLES[role].column:
+        value = row.get(name)
+        text = "nan" if value is None else str(value)
+        cells.append((";".join(value) or "-") if isinstance(value, list) else text)
+    shape = row.get("geometry")
+    return (*cells, "None" if shape is None else str(shapely.to_wkb(shape, hex=True)))
+
+
+def _once(role: str, mine: list[Row], chosen: Iterable[Row]) -> list[Row]:
+    """Rows without those of the chosen ones that say the same of everything as one before."""
+    seen, again = set(), set()
+    for row in chosen:
+        said = _said(role, row)
+        if said in seen:
+            again.add(id(row))
+        seen.add(said)
+    return [row for row in mine if id(row) not in again]
+
+
+def _name_apart(rows: dict[str, list[Row]]) -> None:
+    """One id for each thing: of rows that have one the first by what they say keeps it."""
+    renamed: dict[str, list[tuple[str, str]]] = {}
+    for roles in (ASSET_ROLES, ("links",), ("circuits",)):
+        every = [row["id"] for role in roles for row in rows[role] if row["id"] is not None]
+        taken = set(every)
+        if len(taken) == len(every):
+            continue
+        several = {name for name in taken if every.count(name) > 1}
+        for role in roles:
+            rows[role] = _once(role, rows[role], [r for r in rows[role] if r["id"] in several])
+        places = [
+            (row["id"], number, _said(role, row), n, role, row)
+            for number, role in enumerate(roles)
+            for n, row in enumerate(rows[role])
+            if row["id"] in several
+        ]
+        places.sort(key=lambda place: place[:4])
+        for name, group in groupby(places, key=lambda place: place[0]):
+            mine = list(group)
+            if len(mine) == 1:
+                continue
+            names, number = [name], 2
+            while len(names) < len(mine):
+                if f"{name} ({number})" not in taken:
+                    names.append(f"{name} ({number})")
+                number += 1
+            taken |= set(names)
+            for new, place in zip(names, mine, strict=True):
+                place[-1]["id"] = new
+            mine[0][-1]["_faults"].append(Fault("duplicate-id", "id", also=tuple(names[1:])))
+            known = renamed.setdefault(name, [])
+            known += [(place[-2], new) for place, new in zip(mine, names, strict=True)]
+    _readdress(rows, renamed)
+
+
+def _readdress(rows: dict[str, list[Row]], renamed: dict[str, list[tuple[str, str]]]) -> None:
+    """References that can only mean a row whose id was changed, changed likewise.
+
+    Where several places have one id, what a segment ends at is left to its geometry.
+    """
+    for role in ROLES if renamed else ():
+        for name, column in ROLES[role].column.items():
+            change: dict[str, str | None] = {}
+            for old, several in renamed.items():
+                fits = [new for of, new in several if of in _roles_of(column)]
+                if role == "segments" and name in ("a", "b") and len(fits) > 1:
+                    change[old] = None
+                elif fits and fits[0] != old:
+                    change[old] = fits[0]
+            for row in rows[role] if change else ():
+                value = row.get(name)
+                if isinstance(value, list):
+                    row[name] = [change.get(one, one) for one in value]
+                elif value in change:
+                    row[name] = change[value]
+
+
+def _roles_of(column: Column) -> tuple[str, ...]:
+    return ASSET_ROLES if column.refers == ("assets",) else column.refers
+
+
+def _cut_dangling(rows: dict[str, list[Row]]) -> None:
+    """Take out references to ids that no row of a fitting role has: a step or test goes whole."""
+    ids = {role: {row.get("id") for row in mine} for role, mine in rows.items()}
+    ids["rings"] = {row["ring"] for row in rows["rings"]}
+    for role, mine in rows.items():
+        course = role == "measurements" or "id" not in ROLES[role].column
+        for row in list(mine):
+            gone = False
+            for name, column in ROLES[role].column.items():
+                if not column.refers or not row.get(name):
+                    continue
+                known = set().union(*(ids[one] for one in _roles_of(column)))
+                value = row[name] if isinstance(row[name], list) else [row[name]]
+                lost = list(dict.fromkeys(one for one in value if one not in known))
+                row["_faults"] += [Fault("dangling-reference", name)] * len(lost)
+                if not lost:
+                    continue
+                gone |= course and (column.required or role == "measurements")
+                left = [one for one in value if one not in lost]
+                row[name] = (left or None) if isinstance(row[name], list) else None
+            if gone:
+                mine.remove(row)
+
+
+def _order_steps(rows: dict[str, list[Row]]) -> None:
+    """No two steps of a course in one place, and those in no place last."""
+    for role, table in ROLES.items():
+        if table.key in (("id",), ()):
+            continue
+        mine, last = rows[role], table.key[-1]
+
+        def key(row: Row, names: tuple[str, ...] = table.key) -> tuple[Any, ...]:
+            return tuple(row.get(name) for name in names)
+
+        several = [key(row) for row in mine]
+        if len(set(several)) < len(several) or any(row.get(last) is None for row in mine):
+            mine.sort(key=lambda row: _said(role, row)[:-1])
+            counts: dict[tuple[Any, ...], int] = {}
+            for row in mine:
+                counts[key(row)] = counts.get(key(row), 0) + 1
+            mine = rows[role] = _once(role, mine, [row for row in mine if counts[key(row)] > 1])
+        seen: set[tuple[Any, ...]] = set()
+        for row in mine:
+            if key(row) in seen and row.get(last) is not None:
+                row["_faults"].append(Fault("duplicate-step", last))
+            seen.add(key(row))
+        if "seq" in table.key:
+            end = max((row["seq"] for row in mine if row["seq"] is not None), default=0.0)
+            for row in mine:
+                if row["seq"] is None:
+                    row["seq"] = end + 1
+
+
+def _cut_circles(rows: list[tuple[str, Row]], column: str) -> None:
+    """Cut every step by which things lie in, or are carried by, each other in a circle.
+
+    One fault for each knot of them: strongly connected rows, found by walking both ways.
+    """
+    steps = [
+        (row["id"], to, row)
+        for role, row in rows
+        if column in ROLES[role].column
+        for to in (row[column] if isinstance(row[column], list) else [row[column]])
+        if to is not None
+    ]
+    order: dict[str, int] = {}
+    for name in (*(one for one, _, _ in steps), *(to for _, to, _ in steps)):
+        order.setdefault(name, len(order))
+    ahead: dict[str, list[str]] = {}
+    for one, to, _ in steps:
+        ahead.setdefault(one, []).append(to)
+    knots: dict[frozenset[str], list[tuple[str, str, Row]]] = {}
+    for knot in _knots(ahead):
+        inside = [step for step in steps if step[0] in knot and step[1] in knot]
+        if inside:
+            knots[knot] = inside
+    for knot, inside in knots.items():
+        onward = {one: to for one, to, _ in inside}
+        walk = [min(knot, key=order.__getitem__)]
+        while walk[-1] not in walk[:-1]:
+            walk.append(onward[walk[-1]])
+        first = next(row for one, _, row in inside if one == walk[-1])
+        sources = tuple(sorted({one for one, _, _ in inside}))
+        first["_faults"].append(Fault("lies-in-itself", column, also=sources))
+    for inside in knots.values():
+        for _, to, row in inside:
+            left = [one for one in row[column] or () if one != to]
+            row[column] = (left or None) if isinstance(row[column], list) else None
+
+
+def _knots(ahead: dict[str, list[str]]) -> Iterator[frozenset[str]]:
+    """Things from which steps lead back to themselves, those of one knot together."""
+    left = set(ahead)
+    while True:  # what only leads to what leads nowhere is in no circle
+        kept = {one for one in left if any(to in left for to in ahead[one])}
+        if kept == left:
+            break
+        left = kept
+
+    def reached(start: str, steps: dict[str, list[str]]) -> set[str]:
+        found, waiting = set[str](), [start]
+        while waiting:
+            fresh = [to for to in steps.get(waiting.pop(), ()) if to in left and to not in found]
+            found.update(fresh)
+            waiting += fresh
+        return found
+
+    back: dict[str, list[str]] = {}
+    for one in left:
+        for to in ahead[one]:
+            back.setdefault(to, []).append(one)
+    waiting = sorted(left)
+    while waiting:
+        start = waiting.pop()
+        if start in left and start in (forth := reached(start, ahead)):
+            knot = frozenset(forth & reached(start, back))
+            yield knot
+            left -= knot
+
+
+def _hold_rows(rows: dict[str, list[Row]], rules: dict[str, Any]) -> None:
+    """Faults of rows that are sound cell by cell; what cannot be true of them counts as blank."""
+    listed = {row["circuit"] for row in rows["circuit_paths"]}
+    for row in rows["ring_circuits"]:
+        if row["circuit"] in listed:
+            row["_faults"].append(Fault("paths-twice", "circuit"))
+    for row in rows["links"]:
+        if row["medium"] in (None, "fibre") and row["wavelength_nm"] is None:
+            row["_faults"].append(Fault("no-wavelength", "wavelength_nm"))
+        for low, high in (("tx_min_dbm", "tx_max_dbm"), ("rx_min_dbm", "rx_max_dbm")):
+            if None not in (row[low], row[high]) and row[low] > row[high]:
+                row["_faults"].append(Fault("power-limits", low))
+                row[low] = row[high] = None
+    for row in list(rows["measurements"]):
+        if (row["cable"] is None) == (row["link"] is None):
+            row["_faults"].append(Fault("test-owner", "cable"))
+            rows["measurements"].remove(row)
+    for row in rows["circuits"]:
+        if row["service"] is not None and row["service"] not in rules["services"]:
+            row["_faults"].append(Fault("unknown-service", "service"))
+    for row in rows["cables"]:
+        if row["fibre_type"] is not None and row["fibre_type"] not in rules["fibres"]:
+            row["_faults"].append(Fault("unknown-fibre-type", "fibre_type"))
+            row["fibre_type"] = None
+
+
+def _drawn_only(rows: dict[str, list[Row]]) -> list[str]:
+    """Cables that are matched to the segments they follow: any segment may be one of them."""
+    listed = {row["cable"] for row in rows["cable_runs"]}
+    return [row["id"] for row in rows["cables"] if row.get("geometry") and row["id"] not in listed]
+
+
+def _gap(
+    rows: dict[str, list[Row]],
+    role: str,
+    row: Row,
+    fault: Fault,
+    drawn: Collection[str],
+    snap_m: float,
+) -> Gap:
+    """A fault as a gap of what its row is about, and of what it may touch besides."""
+    touched: dict[str, list[str]] = {"assets": [], "links": [], "circuits": [], "rings": []}
+    owners = _OWNERS.get(role, (("id", "assets"),))
+    named = [row[column] for column, _ in owners if row[column] is not None]
+    for column, what in owners:
+        if row[column] is not None:
+            touched[what].append(row[column])
+    touched[owners[0][1]] += fault.also
+    near: Collection[str] | None = None
+    if role == "structures" and fault.column == "kind" and row.get("geometry") is not None:
+        reach, place = 2.0 * snap_m, row["geometry"]
+        lines = [(one["id"], one.get("geometry")) for one in rows["segments"]]
+        near = [name for name, line in lines if line and shapely.dwithin(line, place, reach)]
+    elif role == "joints" and fault.column == "cables" and row["at"] is not None:
+        near = [row["at"]]
+    elif role == "segments" and fault.code == "unusable-geometry":
+        near = drawn
+    nowhere = role == "joints" and fault.column == "at" and row["cables"] is None
+    everything = near is None and (fault.everything or nowhere)
+    touched["assets"] += near or ()
+    circuits = touched["circuits"]
+    on_rings = [r["circuit"] for r in rows["ring_circuits"] if r["ring"] in touched["rings"]]
+    path = row["path"] if role == "circuit_paths" else None
+    whole = role in ("circuits", "rings", "ring_circuits")
+    whole |= role == "circuit_paths" and path is None
+    return Gap(
+        fault.code,
+        named[0] if named else NO_ID,
+        tuple(touched["assets"]),
+        tuple(touched["links"]),
+        tuple(one["id"] for one in rows["circuits"]) if everything else (*circuits, *on_rings),
+        path,
+        everything or whole,
+        fault.only,
+    )

@@ -92,6 +92,7 @@ def survey(records: Records) -> Ground:
             ground.left_out |= {one for one in named if ground.kind.get(one) in ignored}
     for name in ground.recorded:
         ground.holders[name] = _counted(ground, name)
+    ground.gaps += records.gaps
     ground.gaps += [_gone(records, *lost) for lost in records.gone]
     _tie_ends(ground)
     _find_passed(ground)
@@ -146,11 +147,13 @@ def _tie_ends(ground: Ground) -> None:
         for column, place in (("a", 0), ("b", -1)):
             point, stated = shapely.get_point(row["geometry"], place), row.get(column)
             if stated is not None:
-                if point.distance(shape[stated]) > records.snap_m:
+                drawn = point is not None and shape[stated] is not None
+                if drawn and point.distance(shape[stated]) > records.snap_m:
                     ground.gaps.append(Gap("end-far", row["id"], (row["id"],)))
                 found.append(stated)
                 continue
-            hits = sorted(tree.query(point, predicate="dwithin", distance=records.snap_m))
+            within = tree.query(point, predicate="dwithin", distance=records.snap_m)
+            hits = sorted(within) if point is not None else []
             near = [names[k] for k in hits]
             near = [one for one in near if one not in sites or not gives_way(one, near)]
             near.sort(key=lambda one: (point.distance(shape[one]), -named[one], shape[one].bounds))
@@ -173,6 +176,8 @@ def _find_passed(ground: Ground) -> None:
     tree = shapely.STRtree([row["geometry"] for row in structures])
     for row in records.rows["segments"]:
         line = row["geometry"]
+        if line is None:
+            continue
         fitting = SPAN_PLACES if row["kind"] == "span" else OTHER_PLACES
         for k in tree.query(line, predicate="dwithin", distance=records.snap_m):
             structure = structures[k]
@@ -192,6 +197,8 @@ def _find_twins(ground: Ground) -> None:
     named = _named_ends(ground.records)
     within_m = ground.records.rules["defaults"]["same_place_m"]
     for place, row in enumerate(structures):
+        if shapes[place] is None:
+            continue
         for other in tree.query(shapes[place], predicate="dwithin", distance=within_m):
             twin = structures[other]
             alike = row["kind"] == twin["kind"] or {row["kind"], twin["kind"]} <= SPAN_PLACES
@@ -218,6 +225,8 @@ def _find_hazards(ground: Ground) -> None:
     tree = shapely.STRtree([row["geometry"] for row in plant])
     for hazard in records.rows["hazards"]:
         reach, takes = hazard.get("reach_m") or 0.0, hazard.get("takes")
+        if hazard["geometry"] is None:
+            continue
         for k in tree.query(hazard["geometry"], predicate="dwithin", distance=reach * _WIDER):
             taken = not takes or plant[k].get("kind") in takes
             away_m = ground_distance(records, hazard["geometry"], plant[k]["geometry"])

@@ -62,7 +62,8 @@ def tie_paths(
     paths: dict[Key, list[str]] = {}
     for key in sorted(found, key=lambda key: (key[0], *_rank(key[1]))):
         circuit = circuits[key[0]]
-        fault, paths[key] = _walked(records, found[key], circuit.get("a"), circuit.get("b"))
+        ends = (circuit.get(end) or NOBODY for end in ("a", "b"))
+        fault, paths[key] = _walked(records, found[key], *ends)
         if fault:
             gaps.append(Gap(fault, key[0], circuits=(key[0],), path=key[1]))
     for name in circuits:
@@ -75,15 +76,20 @@ def _rank(label: str) -> tuple[int, str]:
     return {"main": 0, "alternate": 1}.get(label, 2), label
 
 
+NOBODY = ""
+"""Equipment that is not on record."""
+
+
 def _across(link: Row, node: str | None) -> str | None:
-    """The other end of a link; None where it does not touch a node."""
-    ends = {link["a"]: link["b"], link["b"]: link["a"]}
-    return ends.get(node) if node is not None else None
+    """The other end of a link; None where it does not touch a node.
+
+    Ends that are not on record are `NOBODY`.
+    """
+    a, b = (link[end] or NOBODY for end in ("a", "b"))
+    return b if node == a else a if node == b else None
 
 
-def _walked(
-    records: Records, chain: list[str], a: str | None, b: str | None
-) -> tuple[str | None, list[str]]:
+def _walked(records: Records, chain: list[str], a: str, b: str) -> tuple[str | None, list[str]]:
     """The gap's code where the links do not lead from a to b, and the links from a on."""
     if not chain:
         return "path-end", []
@@ -119,7 +125,7 @@ def _round_rings(
         if name not in records.by["circuits"] or chain is None:
             continue
         circuit, nodes = records.by["circuits"][name], _ring_nodes(records, chain)
-        a, b = circuit.get("a"), circuit.get("b")
+        a, b = (circuit.get(end) or NOBODY for end in ("a", "b"))
         if nodes is None or a not in nodes or b not in nodes or a == b:
             gaps.append(Gap("ring-broken", name, circuits=(name,)))
             continue
@@ -149,13 +155,14 @@ def _total(length_m: dict[str, float | None], links: list[str]) -> float | None:
 def _ring_nodes(records: Records, chain: list[str]) -> list[str] | None:
     """Equipment before each link of a ring; None where it does not close."""
     links = records.by["links"]
-    for start in (links[chain[0]]["a"], links[chain[0]]["b"]):
-        nodes, node = [], start
+    for start in (links[chain[0]][end] or NOBODY for end in ("a", "b")):
+        nodes: list[str] = []
+        node: str | None = start
         for name in chain:
-            nodes.append(node)
-            node = _across(links[name], node)
             if node is None:
                 break
+            nodes.append(node)
+            node = _across(links[name], node)
         if node == start and len(chain) > 1:
             return nodes
     return None
@@ -189,5 +196,12 @@ def trials_of(records: Records, paths: dict[Key, list[str]], lost: set[Key]) -> 
 def service_of(records: Records, circuit: str) -> dict[str, Any]:
     """Limits of a circuit's service."""
     name = records.by["circuits"][circuit].get("service") or "default"
-    found: dict[str, Any] = records.rules["services"][name]
+    found: dict[str, Any] = records.rules["services"].get(name, UNKNOWN_SERVICE)
     return found
+
+
+UNKNOWN_SERVICE: dict[str, Any] = {
+    **{"separation_m": 0.0, "end_zone_m": 0.0, "forbid_cross": False, "group_test": "working"},
+    **{"tail": "excused", "own_line": "excused"},
+}
+"""Of a service that the rules do not know: it asks nothing, and every limit is open."""

@@ -8,14 +8,12 @@ needs: `waysapart check` is what validates a study.
 from __future__ import annotations
 
 import csv
-import re
 import sqlite3
 import tomllib
 import warnings
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime
 from functools import cached_property
-from math import atan2, degrees, hypot, isnan
+from math import atan2, degrees, hypot
 from pathlib import Path
 from typing import Any
 
@@ -25,37 +23,11 @@ import shapely
 from pyproj import CRS, Transformer
 from pyproj.transformer import AreaOfInterest, TransformerGroup
 
+from waysapart.recheck.gaps_of_rows import Gap, settle, typed, undrawn
 from waysapart.recheck.proposal import ROLES, Row, cut, kept, laid_over
 from waysapart.recheck.rules import UnreadableError, merged, own_rules, sha256
 
-LISTS = {"within", "cables", "needs", "supplies", "via", "relies_on", "takes", "protects"}
-NUMBER_ENDINGS = ("_m", "_mm", "_us", "_nm", "_db", "_dbm", "_pct", "_h", "db_per_km", "_mhz")
-NUMBERS = {"seq", "fibre", "fibre_count", "connectors", "splices", "per_year"}
 SUFFIXES = (".gpkg", ".geojson", ".json", ".fgb", ".shp", ".parquet", ".geoparquet", ".csv")
-KINDS = {
-    *("tower", "gantry", "pole", "pit", "entry", "bridge"),
-    *("span", "duct", "subduct", "trench", "tray", "riser", "buried", "tunnel", "subsea"),
-    *("opgw", "wrapped", "adss", "relay", "multiplexer", "repeater", "panel", "radio"),
-    *("battery", "rectifier", "room", "chassis", "rack", "charger", "right-of-way"),
-}
-"""Kinds that count whether written in capitals or not."""
-SIZE = {
-    **{"m": 1, "km": 1e3, "cm": 0.01, "mm": 1e-3, "um": 1e-6, "nm": 1e-9, "nmi": 1852.0},
-    **{"ft": 0.3048, "us-ft": 1200 / 3937, "in": 0.0254, "yd": 0.9144, "mi": 1609.344},
-    **{"us": 1e-6, "ns": 1e-9, "ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0},
-    **{"%": 0.01, "fraction": 1.0, "permille": 1e-3},
-    **{"dB/km": 1.0, "dB/m": 1e3, "dB/mi": 1 / 1.609344, "dB/kft": 1 / 0.3048},
-}
-"""Units of length in metres, of time in seconds, of shares and of attenuation."""
-OURS = (
-    ("db_per_km", "dB/km"),
-    ("_mm", "mm"),
-    ("_nm", "nm"),
-    ("_us", "us"),
-    ("_pct", "%"),
-    ("_m", "m"),
-    ("_h", "h"),
-)
 LON_LAT = CRS.from_epsg(4326)
 
 
@@ -63,7 +35,8 @@ LON_LAT = CRS.from_epsg(4326)
 class Records:
     """All rows of a study by role, what study.toml says, and what was read for it.
 
-    `gone` are rows that lost a reference to a removed id: (role, owner, column). `on` is the
+    `gone` are rows that lost a reference to a removed id: (role, owner, column). `gaps` are
+    what faulty rows leave open. `on` is the
     day that evidence is judged for: later tests do not count. `said_by` are the keys that the
     study's own rules state, with the name of their file.
     """
@@ -75,6 +48,7 @@ class Records:
     rules: dict[str, Any]
     inputs: list[tuple[str, str]]
     gone: list[tuple[str, str, str]] = field(default_factory=list)
+    gaps: list[Gap] = field(default_factory=list)
     stated_crs: str | None = None
     name: str | None = None
     revision: str | None = None
@@ -152,14 +126,17 @@ def read_records(study: Path, working_crs: str) -> Records:
     stated, told = own_rules(chain)
     inputs += told
     rules, said_by = merged(stated, told[0][0] if told else "")
+    snap_m = float(_last(chain, "snap_m", 2.0))
+    gaps = settle(rows, rules, snap_m, removed)
     return Records(
         rows,
         crs,
-        float(_last(chain, "snap_m", 2.0)),
+        snap_m,
         [name for name in _last(chain, "out", []) if name in present],
         rules,
         list(dict.fromkeys(inputs)),
         gone,
+        gaps,
         _last(chain, "crs", None),
         chain[-1][1].get("name"),
         chain[-1][1].get("revision"),
@@ -232,11 +209,12 @@ def _layer(
     for one in raw:
         renamed = {key: value for key, value in one.items() if key not in theirs}
         renamed |= {ours: one[name] for ours, name in names.items() if name in one}
-        rows.append(_typed({**renamed, **constants}, layer))
+        rows.append(typed(layer["role"], {**renamed, **constants}, layer))
     own = CRS.from_user_input(layer["crs"]) if "crs" in layer else stated
     given = _given_crs(rows, own, crs)
     for row in rows:
         row["_given"], row["_given_degrees"] = row.get("geometry"), given.is_geographic
+    _leave_out_of_area(layer["role"], rows, given, crs)
     shift = _moved(rows, own, crs)
     for row in rows:
         row["_accuracy_m"] = float(layer.get("accuracy_m", 0.0)) + shift
@@ -346,86 +324,6 @@ def _is_number(cell: object) -> bool:
     return True
 
 
-def text_of(value: object) -> str | None:
-    """A cell as text: stripped, None where blank, whole numbers without a decimal point."""
-    if value is None or (isinstance(value, float) and isnan(value)):
-        return None
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, float) and value.is_integer():
-        return str(int(value))
-    if isinstance(value, (list, tuple)):
-        return ";".join(text_of(part) or "" for part in value) or None
-    return str(value).strip() or None
-
-
-def _typed(row: Row, layer: dict[str, Any]) -> Row:
-    found: Row = {}
-    prefix, refers = layer.get("prefix", ""), layer.get("refers", ())
-    for name, value in row.items():
-        if name == "geometry" or name is None:
-            continue
-        text = text_of(value)
-        before = prefix if name == "id" or name in refers else ""
-        if text is None:
-            found[name] = None
-        elif name in LISTS:
-            items = [item.strip() for item in text.split(";") if item.strip()]
-            named = [before + item for item in items if item != "-"]
-            found[name] = named if items else None  # an empty list: known to be none
-        elif name in NUMBERS or name.endswith(NUMBER_ENDINGS):
-            found[name] = _number(text, name, layer.get("units", {}).get(name))
-        else:
-            found[name] = before + text
-    if found.get("kind") and found["kind"].lower() in KINDS:
-        found["kind"] = found["kind"].lower()
-    shape = row.get("geometry")
-    if isinstance(shape, str):
-        shape = shapely.from_wkt(shape, on_invalid="ignore") if shape.strip() else None
-    for x, y in (("lon", "lat"), ("x", "y")):
-        if shape is None and text_of(row.get(x)) and text_of(row.get(y)):
-            shape = shapely.Point(float(row[x]), float(row[y]))
-            found["_degrees"] = x == "lon"
-    if shape is not None and not shape.is_empty:
-        if shapely.get_num_geometries(shape) == 1 and shape.geom_type.startswith("Multi"):
-            shape = shapely.get_geometry(shape, 0)
-        found["geometry"] = shapely.force_2d(shape)
-    return found
-
-
-def moment_of(said: object) -> datetime | None:
-    """A date as ISO 8601 has it, in UTC; None where a cell says none."""
-    text = str(said or "").strip()
-    match = re.fullmatch(r"(\d{4})(?:([-/. ])(\d{1,2})(?:\2(\d{1,2})([T ].*)?)?)?", text)
-    if match:
-        year, _, month, day, rest = match.groups()
-        text = f"{year}-{(month or '1').zfill(2)}-{(day or '1').zfill(2)}{rest or ''}"
-    elif not re.match(r"\d{8}(?!\d)", text):
-        return None
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        return None
-    return moment if moment.tzinfo is None else moment.astimezone(UTC).replace(tzinfo=None)
-
-
-def day_of(said: object) -> date | None:
-    """The day of `moment_of`."""
-    moment = moment_of(said)
-    return None if moment is None else moment.date()
-
-
-def _number(text: str, name: str, unit: str | None) -> float | str:
-    try:
-        number = float(text)
-    except ValueError:
-        return text  # a column of the user's own that ends like one of ours
-    if unit is None:
-        return number
-    ours = next((said for ending, said in OURS if name.endswith(ending)), unit)
-    return float(f"{number * SIZE.get(unit, 1.0) / SIZE.get(ours, 1.0):.12g}")
-
-
 def _given_crs(rows: list[Row], own: CRS | None, crs: CRS) -> CRS:
     """The coordinate system of a layer: its own, degrees for `lon` and `lat`, else the study's."""
     if own is None:
@@ -433,9 +331,38 @@ def _given_crs(rows: list[Row], own: CRS | None, crs: CRS) -> CRS:
     return own
 
 
+def _leave_out_of_area(role: str, rows: list[Row], own: CRS, crs: CRS) -> None:
+    """Geometries outside the area of use of their own or the working CRS cannot be used."""
+    there = [row for row in rows if row.get("geometry") is not None]
+    if not there:
+        return
+    corners = shapely.bounds([row["geometry"] for row in there]).reshape(-1, 2).T
+    lon: Any
+    lat: Any
+    lon, lat = (
+        corners
+        if own == LON_LAT
+        else Transformer.from_crs(own, LON_LAT, always_xy=True).transform(*corners)
+    )
+    for area, margin in ((own.area_of_use, 3.0), (crs.area_of_use, 6.0)):
+        west, south, east, north = area.bounds if area else (-180.0, -90.0, 180.0, 90.0)
+        across = east < west
+        east += 360 * across
+        x = np.where(across & (lon < west - margin), lon + 360, lon)
+        good = (x >= max(west - margin, -180)) & (x <= max(east, min(east + margin, 180)))
+        good &= (lat >= max(south - margin, -90)) & (lat <= min(north + margin, 90))
+        inside: Any = np.asarray(good).reshape(-1, 2).all(axis=1).tolist()
+        outside = [row for row, one in zip(there, inside, strict=True) if not one]
+        for row in outside:
+            row["geometry"] = None
+            row["_faults"].append(undrawn(role))
+        if outside:
+            return
+
+
 def _moved(rows: list[Row], own: CRS | None, crs: CRS) -> float:
     """Bring geometries into the working CRS; the accuracy of the datum shift, 0 where exact."""
-    there = [row for row in rows if "geometry" in row]
+    there = [row for row in rows if row.get("geometry") is not None]
     own = _given_crs(there, own, crs)
     if not there or own == crs:
         return 0.0

@@ -130,7 +130,8 @@ def _tail(world: World, trial: Trial) -> set[Asset]:
         for step in zip(*(one[::way] for one in courses), strict=False):
             link = by["links"][step[0]]
             machines = {link["a"], link["b"], *(link.get("via") or ())}
-            inside = {by["equipment"][one]["site"] for one in machines} == {site}
+            inside = site is not None and None not in machines
+            inside = inside and {by["equipment"][one]["site"] for one in machines} == {site}
             if len(set(step)) > 1 or not inside or at not in (link["a"], link["b"]):
                 break
             found |= _indoors(world, step[0], site)

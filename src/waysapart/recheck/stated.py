@@ -15,7 +15,8 @@ from pyproj import CRS
 from waysapart.gaps import GAP_CODES
 from waysapart.recheck.figures import newest_tests
 from waysapart.recheck.gaps_of_records import blanks, meaning
-from waysapart.recheck.reading import Records, day_of
+from waysapart.recheck.gaps_of_rows import about, day_of
+from waysapart.recheck.reading import Records
 from waysapart.recheck.rules import WHOLE, shipped_sources
 from waysapart.recheck.world import DRAWN_GAPS, World
 
@@ -76,7 +77,7 @@ def check_all_gaps(
 ) -> None:
     """The list of all gaps, whether they touch a circuit or not; those with each are of these."""
     told = Counter(
-        (gap["code"], asset)
+        (gap["code"], about(asset))
         for gap in facts["gaps"]
         for asset in gap["assets"]
         if gap["code"] in derived
@@ -104,11 +105,11 @@ def check_all_gaps(
                 f"{one['id']}: {gap['count']} gaps {gap['code']} of {gap['asset']} touch it, and "
                 f"the list of all gaps has {among}",
             )
-    found = Counter((gap.code, gap.about) for gap in world.gaps)
-    for code, about in sorted((told - found).keys()):
-        findings.holds(False, f"there is no gap {code} of {about}")
-    for code, about in sorted((found - told).keys()):
-        findings.holds(False, f"the gap {code} of {about} is not told")
+    found = Counter((gap.code, about(gap.about)) for gap in world.gaps)
+    for code, of in sorted((told - found).keys()):
+        findings.holds(False, f"there is no gap {code} of {of}")
+    for code, of in sorted((found - told).keys()):
+        findings.holds(False, f"the gap {code} of {of} is not told")
     findings.confirmed += sum((told & found).values())
     others = sorted(code for code in GAP_CODES if code not in derived)
     if others:

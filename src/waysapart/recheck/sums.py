@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from waysapart.recheck.figures import assumed_us
 from waysapart.recheck.links import Hop
-from waysapart.recheck.paths import Key, service_of
+from waysapart.recheck.paths import UNKNOWN_SERVICE, Key, service_of
 from waysapart.recheck.world import DRAWN_GAPS, World
 
 if TYPE_CHECKING:
@@ -449,9 +449,13 @@ def _check_delay(
     findings.same(f"{what}: limit of delay", told["limit_us"], service.get("max_delay_us"))
     limit = service.get("max_asymmetry_us")
     findings.same(f"{what}: limit of asymmetry", told["asymmetry_limit_us"], limit)
+    unknown = circuit["service"] not in world.records.rules["services"]
+    open_ = world.left_open(circuit["id"]) if unknown else set()
     kept = _below(told["worst_us"], told["limit_us"], told.get("worst_at_least_us"))
+    kept = None if "delay" in open_ else kept
     findings.same(f"{what}: delay kept", told["ok"], kept)
     kept = _below(told["asymmetry_us"], limit, told.get("asymmetry_at_least_us"))
+    kept = None if "asymmetry" in open_ else kept
     findings.same(f"{what}: asymmetry kept", told["asymmetry_ok"], kept)
     switching = row.get("switching") or "each"
     findings.same(f"{what}: switching", told["switching"], switching)
@@ -522,7 +526,8 @@ def _check_within(world: World, circuit: dict[str, Any], findings: Findings) -> 
     if any(gap["code"] in DRAWN_GAPS for gap in circuit["gaps"]):
         open_ = {*open_, "loss"}
     kept = _all(losses)
-    if kept and "loss" in open_ and service.get("min_margin_db") is not None:
+    unknown = service is UNKNOWN_SERVICE
+    if kept and "loss" in open_ and (unknown or service.get("min_margin_db") is not None):
         kept = None
     findings.same(f"{what}: losses kept", circuit["loss_ok"], kept)
     down = circuit["unavailability"]
@@ -532,7 +537,7 @@ def _check_within(world: World, circuit: dict[str, Any], findings: Findings) -> 
     least = down.get("at_least", {}).get("both")
     if kept is None and limit is not None and least is not None and least > limit:
         kept = False
-    if kept and limit is not None and "unavailability" in open_:
+    if kept and (unknown or limit is not None) and "unavailability" in open_:
         kept = None
     findings.same(f"{what}: unavailability kept", down["ok"], kept)
     checks = [told["ok"], told["asymmetry_ok"], circuit["loss_ok"], down["ok"]]
