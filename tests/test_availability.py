@@ -367,5 +367,5 @@ def test_ten_thousand_circuits_at_once():
 
 def test_what_is_not_drawn_holds_nothing() -> None:
     """A duct within a trench of which nobody knows where it is, and the other way about."""
-    line = shapely.LineString([(9.0, 54.0), (9.1, 54.0)])
+    line = LineString([(9.0, 54.0), (9.1, 54.0)])
     assert held_share(np.array([line, None]), [0, 1], [1, 0]).tolist() == [0.0, 0.0]
