@@ -11,7 +11,9 @@ from waysapart.errors import CallError
 from waysapart.findings.separation.closest import closest_points
 from waysapart.findings.separation.layout import lay_out
 from waysapart.findings.separation.near import near_stretches
+from waysapart.findings.separation.pieces import straight_pieces
 from waysapart.findings.separation.profile import evaluate, profile
+from waysapart.findings.separation.zones import cut
 
 G = Ground()
 
@@ -82,6 +84,25 @@ def test_site_drawn_as_a_polygon():
     assert found.distance_m == pytest.approx(55.0, abs=1e-3)
     assert G.metres(found.lon_i, found.lat_i) == pytest.approx([70, 10], abs=1e-3)
     assert G.metres(found.lon_j, found.lat_j) == pytest.approx([70, -45], abs=1e-3)
+
+
+def test_an_outline_cuts_a_straight_piece_that_runs_under_it():
+    """A straight piece of 394 m from inside a yard, 44 m from where it leaves it, runs 1.2 mm under
+    the surface there. With radius 0 the yard still excuses what lies in it."""
+    yard = shapely.Polygon(
+        [
+            (2.097900793100877, 46.38898233920325),
+            (2.097884066516424, 46.38952211983998),
+            (2.097103995887603, 46.389510542835914),
+            (2.0971207301554573, 46.38897076239909),
+        ]
+    )
+    way = shapely.LineString(
+        [(2.0973112839344474, 46.38911759856733), (2.094093150419075, 46.403110524880184)]
+    )
+    pieces, inside = cut(straight_pieces(np.array([way])), [yard], 0.0)
+    covered = (pieces.to_m - pieces.from_m) @ inside.toarray()[:, 0]
+    assert covered == pytest.approx(44.4, abs=0.1)
 
 
 def test_point_and_polygon_zones_together():

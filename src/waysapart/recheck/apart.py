@@ -32,6 +32,8 @@ FAR_AWAY_M = 1e9
 FAR_M = 1_000.0
 """Beyond this a distance is that of the geodesic between the two places."""
 TOUCH_M = 0.001
+OUTLINE_M = 0.01
+"""Where a polygon's zone has no width, its outline belongs to it still."""
 OVERLAP_M = 0.1
 FOLD_RATIO = 10.0
 _ROUNDING_M = 1e-6
@@ -242,7 +244,7 @@ class Plane:
             place = self.places.get(str(site))
             if place is None:  # it may cover anything
                 return shapely.box(-FAR_AWAY_M, -FAR_AWAY_M, FAR_AWAY_M, FAR_AWAY_M)
-            wide = zone_m if place.geom_type == "Point" else max(zone_m, TOUCH_M)
+            wide = zone_m if place.geom_type == "Point" else max(zone_m, OUTLINE_M)
             wide *= self.scale(shapely.centroid(place))
             zone = place.buffer(wide, quad_segs=_ROUND_ZONE)
             shapely.prepare(zone)

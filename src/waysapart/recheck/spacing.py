@@ -101,7 +101,9 @@ def check_spacing(
     for one, other in pairs:
         if unsure:
             continue
-        pair = plane.pair(one, other, trial.circuits, zone)
+        # Only what is held apart here ends here: under `pairwise` no third member's sites excuse.
+        ends = sorted({key[0] for key in _contest(trial, one, other)})
+        pair = plane.pair(one, other, ends, zone)
         said = f"{what}, {one[0]} {one[1]} and {other[0]} {other[1]}"
         closest = _check_closest(
             plane, pair, told.pop((order[one], order[other]), None), said, zone, trial, findings

@@ -21,8 +21,9 @@ from waysapart.findings.separation.intervals import expand, merged
 from waysapart.findings.separation.measure import within
 from waysapart.findings.separation.pieces import Pieces, around, drawn, straight_pieces
 
-LEAST_RADIUS_M = 1e-3
-"""A polygon's own outline belongs to its zone, so no zone is thinner than this."""
+LEAST_RADIUS_M = 0.01
+"""A polygon's own outline belongs to its zone, so no zone is thinner than this: a straight piece of
+`MAX_PIECE_M` runs up to 5 mm under the surface, and so under an outline that it crosses."""
 _LEAST_PIECE_M = 1e-6
 
 
