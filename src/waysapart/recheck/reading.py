@@ -11,7 +11,7 @@ import csv
 import sqlite3
 import tomllib
 import warnings
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from math import atan2, degrees, hypot
 from pathlib import Path
@@ -211,15 +211,31 @@ def _layer(
         renamed |= {ours: one[name] for ours, name in names.items() if name in one}
         rows.append(typed(layer["role"], {**renamed, **constants}, layer))
     own = CRS.from_user_input(layer["crs"]) if "crs" in layer else stated
+    _place(layer["role"], rows, own, crs, float(layer.get("accuracy_m", 0.0)))
+    return rows
+
+
+def _place(role: str, rows: list[Row], own: CRS | None, crs: CRS, accuracy_m: float) -> None:
+    """Bring rows into the working CRS, and note how far they may lie from where they are."""
     given = _given_crs(rows, own, crs)
     for row in rows:
         row["_given"], row["_given_degrees"] = row.get("geometry"), given.is_geographic
-    _leave_out_of_area(layer["role"], rows, given, crs)
+    _leave_out_of_area(role, rows, given, crs)
     shift = _moved(rows, own, crs)
     for row in rows:
-        row["_accuracy_m"] = float(layer.get("accuracy_m", 0.0)) + shift
-        row["_shift_m"] = shift
-    return rows
+        row["_accuracy_m"], row["_shift_m"] = accuracy_m + shift, shift
+
+
+def proposed(records: Records, rows: dict[str, list[Row]]) -> Records:
+    """Records with the rows of a proposal laid over them; geometries as WKT in their CRS."""
+    own: dict[str, list[Row]] = {role: [] for role in ROLES}
+    for role, mine in rows.items():
+        own[role] = [typed(role, row, {}) for row in mine]
+        _place(role, own[role], None, records.crs, 0.0)
+    told = {role: [{**row, "_faults": []} for row in mine] for role, mine in records.rows.items()}
+    merged = laid_over(told, own)
+    more = settle(merged, records.rules, records.snap_m, set())
+    return replace(records, rows=merged, gaps=[*records.gaps, *more])
 
 
 def _files(path: Path, name: str) -> list[tuple[Path, str]]:

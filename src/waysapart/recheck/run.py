@@ -15,7 +15,7 @@ from waysapart.errors import Problem, StudyError
 from waysapart.evidence import FORMAT, misfits
 from waysapart.recheck.claims import DERIVED, Findings, check_claims
 from waysapart.recheck.no_pair import check_no_pairs
-from waysapart.recheck.reading import Records, read_records
+from waysapart.recheck.reading import Records, proposed, read_records
 from waysapart.recheck.repeated import check_repeated
 from waysapart.recheck.rules import UnreadableError
 from waysapart.recheck.stated import (
@@ -33,8 +33,8 @@ MOST_BYTES = 1 << 30
 """Of the evidence in a report, unpacked."""
 REROUTE = {
     *("format", "waysapart", "study", "revision", "crs", "caution", "inputs", "matched"),
-    *("summary", "circuits", "notes", "cost_is", "cost_unit", "work", "proved", "build"),
-    "weights",
+    *("summary", "circuits", "notes", "cost_is", "cost_unit", "work", "proved", "proposal"),
+    *("build", "weights"),
 }
 """All that `reroute --json` writes at the top; no more and no less."""
 PROPOSAL = "written"
@@ -67,6 +67,7 @@ def judge(records: Records, facts: dict[str, Any]) -> tuple[Findings, list[str]]
             hold(records, facts, findings)
         else:
             check_no_pairs(records, facts, findings)
+            hold_proposal(records, facts, findings)
     except (StudyError, UnreadableError):
         raise
     except Exception as error:  # whatever hostile evidence leads to is no traceback
@@ -92,6 +93,50 @@ def hold(records: Records, facts: dict[str, Any], findings: Findings) -> None:
         findings.skip(
             "drawn cables: that no other segment keeps to their lines as well as those named"
         )
+
+
+def hold_proposal(records: Records, facts: dict[str, Any], findings: Findings) -> None:
+    """Hold the proof that `reroute --json` carries against the records with its rows over them."""
+    apart = [one for one in facts["circuits"] if one["status"] == "apart"]
+    told = facts["proposal"]
+    if not findings.holds((told is None) == (not apart), "a proposal: told without ways, or not"):
+        return
+    if told is None:
+        return
+    proof = told["proof"]
+    if wrong := misfits(proof):
+        findings.false += [f"the proof of the proposal: {one}" for one in wrong]
+        return
+    for name in ("crs", "inputs", "study", "revision"):
+        findings.same(f"the proof of the proposal: {name}", proof[name], facts[name])
+    own = Findings()
+    hold(proposed(records, told["rows"]), proof, own)
+    findings.confirmed += own.confirmed
+    findings.false += [f"the proposal: {one}" for one in own.false]
+    for one in own.not_checked:
+        findings.skip(one)
+    counts = {name: proof["summary"][name] for name in ("shared", "unproven", "accepted", "apart")}
+    if told["rows"]:
+        findings.same("the proposal: its counts", facts["proved"]["counts"], counts)
+    by_kind = {"circuit": proof["circuits"], "group": proof["groups"]}
+    ways = {one["id"]: one["paths"] for one in proof["circuits"]}
+    for one in apart:
+        what = f"{one['kind']} {one['id']}, rerouted"
+        claim = next((c for c in by_kind[one["kind"]] if c["id"] == one["id"]), None)
+        if claim is None or (one["kind"] == "group" and not set(one["members"]) <= set(ways)):
+            findings.holds(False, f"{what}: not in the proof of the proposal")
+            continue
+        kept = claim.get("within_limits") is not False
+        good = claim["verdict"] in ("apart", "accepted") and kept
+        findings.holds(good, f"{what}: it is {claim['verdict']}, or over a limit")
+        mine = {
+            f"{member} {label}" if one["kind"] == "group" else label: path["links"]
+            for member in one["members"]
+            for label, path in ways[member].items()
+        }
+        said = {label: mine.get(label) for label in one["paths"]}
+        findings.same(f"{what}: its ways", one["paths"], said)
+        findings.holds(len(said) > 1, f"{what}: it has fewer than two ways")
 
 
 def _facts(file: Path) -> dict[str, Any]:

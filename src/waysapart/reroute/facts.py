@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
+
+import shapely
 
 from waysapart import __version__
 from waysapart.evidence import FORMAT
@@ -59,6 +62,7 @@ def reroute_facts(reroute: Reroute) -> dict[str, Any]:
             "worse": reroute.worse(),
             "counts": None if reroute.after is None else reroute.after.counts(),
         },
+        "proposal": _proposal(reroute, statuses),
         "build": None if reroute.building is None else _building(reroute.building),
         "weights": [
             {"key": row.key, "value": row.value, "source": row.source}
@@ -69,6 +73,31 @@ def reroute_facts(reroute: Reroute) -> dict[str, Any]:
         ],
         "notes": list(study.notes),
     }
+
+
+def _proposal(reroute: Reroute, statuses: list[str]) -> dict[str, Any] | None:
+    """The rows that the proposal adds or replaces, by role, and the evidence of its proof.
+
+    None where no separate ways were found. Where all of them are on record there are no rows,
+    and the proof is that of the study as it is.
+    """
+    if "apart" not in statuses:
+        return None
+    rows = {
+        role: [{name: _cell(value) for name, value in row.items()} for row in mine]
+        for role, mine in reroute.draft.rows.items()
+        if mine and reroute.after is not None
+    }
+    return {"rows": rows, "proof": (reroute.after or reroute.before).facts()}
+
+
+def _cell(value: Any) -> str | float | None:
+    """A cell of a proposed row; a geometry as WKT in the coordinate system of the study."""
+    if value is None or (isinstance(value, float) and math.isnan(value)):
+        return None
+    if isinstance(value, shapely.Geometry):
+        return str(shapely.to_wkt(value, rounding_precision=-1))
+    return float(value) if isinstance(value, (int, float)) else str(value)
 
 
 def _target(reroute: Reroute, found: Found) -> dict[str, Any]:
