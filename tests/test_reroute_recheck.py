@@ -192,3 +192,101 @@ def test_a_kept_way_that_is_none_is_told(kept: Any, tmp_path: Path) -> None:
         proof["keep"] = proof["keep"][:-1]
 
     assert any("kept way" in one for one in told(kept, "C14", damage, tmp_path))
+
+
+@pytest.fixture(scope="module")
+def carried() -> dict[str, Any]:
+    """C04 gets ways of its own; C10 has none until its multiplexer moves to another rack."""
+    found = reroute(wa.prove(wa.read_study(ESTUARY)), ["C04", "C10"]).facts()
+    assert [one["status"] for one in found["circuits"]] == ["apart", "none"]
+    assert found["build"]["single"][0]["apart"] == ["C10"]
+    return found
+
+
+def held(facts: dict[str, Any], folder: Path) -> dict[str, Any]:
+    file = folder / "reroute.json"
+    file.write_text(json.dumps(facts), encoding="utf-8")
+    return recheck(ESTUARY, file)
+
+
+def test_the_proposal_is_held_with_what_asked_for_it(carried: Any, tmp_path: Path) -> None:
+    """Its rows over the records, its proof against both, and so for what is to be built: each
+    proof of the demo alone is worth more than 4,000 claims."""
+    found = held(carried, tmp_path)
+    assert found["false"] == []
+    assert found["confirmed"] > 8_000
+
+
+def _taken_away(facts: dict[str, Any]) -> None:
+    facts["proposal"] = None
+
+
+def _other_cable(facts: dict[str, Any]) -> None:
+    """By U3, whose first pit is that which both ways share today."""
+    runs = facts["proposal"]["rows"]["link_runs"]
+    facts["proposal"]["rows"]["link_runs"] = [{**runs[0], "cable": "UC-U3"}]
+
+
+def _other_way(facts: dict[str, Any]) -> None:
+    facts["circuits"][0]["paths"]["alternate"] = ["C04-A"]
+
+
+def _one_way(facts: dict[str, Any]) -> None:
+    del facts["circuits"][0]["paths"]["alternate"]
+
+
+def _called_apart(facts: dict[str, Any]) -> None:
+    """C10 shares a chassis, by the proof of the proposal as well."""
+    shown = facts["proposal"]["proof"]["circuits"]
+    paths = next(one for one in shown if one["id"] == "C10")["paths"]
+    links = {label: path["links"] for label, path in paths.items()}
+    facts["circuits"][1] |= {"status": "apart", "paths": links}
+
+
+def _counts(facts: dict[str, Any]) -> None:
+    facts["proved"]["counts"]["apart"] += 1
+
+
+def _helps_more(facts: dict[str, Any]) -> None:
+    facts["build"]["single"][0]["apart"].append("C03")
+
+
+def _not_moved(facts: dict[str, Any]) -> None:
+    """What is to be moved stays where it is."""
+    facts["build"]["single"][0]["proposal"]["rows"].pop("equipment")
+
+
+def _without_proof(facts: dict[str, Any]) -> None:
+    facts["build"]["single"][0]["proposal"] = None
+
+
+def _no_form(facts: dict[str, Any]) -> None:
+    facts["proposal"]["proof"]["circuits"][0]["verdict"] = "fine"
+
+
+def _of_another_study(facts: dict[str, Any]) -> None:
+    facts["proposal"]["proof"]["study"] = "Another ring"
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        *(_taken_away, _other_cable, _other_way, _one_way, _called_apart, _counts, _helps_more),
+        *(_not_moved, _without_proof, _no_form, _of_another_study),
+    ],
+)
+def test_a_forged_proposal_is_told(
+    damage: Callable[[dict[str, Any]], None], carried: Any, tmp_path: Path
+) -> None:
+    """Each turns what the proposal is, does or leaves into something better than it is."""
+    forged = copy.deepcopy(carried)
+    damage(forged)
+    assert forged != carried
+    assert held(forged, tmp_path)["false"]
+
+
+def test_a_proposal_reaches_for_no_file(carried: Any, tmp_path: Path) -> None:
+    """Its rows are rows: a role that there is not is refused, and nothing else is read."""
+    forged = copy.deepcopy(carried)
+    forged["proposal"]["rows"]["layer"] = [{"role": "segments", "source": "elsewhere.gpkg"}]
+    assert held(forged, tmp_path)["false"]

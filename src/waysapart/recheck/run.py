@@ -67,7 +67,7 @@ def judge(records: Records, facts: dict[str, Any]) -> tuple[Findings, list[str]]
             hold(records, facts, findings)
         else:
             check_no_pairs(records, facts, findings)
-            hold_proposal(records, facts, findings)
+            hold_rerouting(records, facts, findings)
     except (StudyError, UnreadableError):
         raise
     except Exception as error:  # whatever hostile evidence leads to is no traceback
@@ -95,48 +95,87 @@ def hold(records: Records, facts: dict[str, Any], findings: Findings) -> None:
         )
 
 
-def hold_proposal(records: Records, facts: dict[str, Any], findings: Findings) -> None:
-    """Hold the proof that `reroute --json` carries against the records with its rows over them."""
+def hold_rerouting(records: Records, facts: dict[str, Any], findings: Findings) -> None:
+    """Hold the proofs that `reroute --json` carries: of its ways, and of what it would build."""
     apart = [one for one in facts["circuits"] if one["status"] == "apart"]
     told = facts["proposal"]
-    if not findings.holds((told is None) == (not apart), "a proposal: told without ways, or not"):
-        return
-    if told is None:
-        return
+    if findings.holds((told is None) == (not apart), "a proposal: told without ways, or not") and (
+        told is not None
+    ):
+        ways = [(one["kind"], one["id"], one["paths"]) for one in apart]
+        _hold_proposal(records, facts, "the proposal", told, ways, findings)
+        counts = told["proof"]["summary"]
+        if told["rows"]:
+            said = facts["proved"]["counts"]
+            findings.same("the proposal: counts", said, {name: counts[name] for name in said})
+        findings.skip("costs of ways, and that no cheaper ones exist")
+    build = facts["build"] or {"single": [], "set": None}
+    for what, options in (("to build", build["single"][:1]), ("to build together", [build["set"]])):
+        for option in options:
+            if option is None or not option["apart"]:
+                continue
+            if not findings.holds(option["proposal"] is not None, f"{what}: there is no proof"):
+                continue
+            ways = [(None, name, None) for name in option["apart"]]
+            _hold_proposal(records, facts, what, option["proposal"], ways, findings)
+    if len(build["single"]) > 1:
+        findings.skip("what else could be built: prove the folder that reroute --proposal writes")
+
+
+def _hold_proposal(
+    records: Records,
+    facts: dict[str, Any],
+    what: str,
+    told: dict[str, Any],
+    ways: list[tuple[str | None, str, dict[str, list[str]] | None]],
+    findings: Findings,
+) -> None:
+    """Hold the proof of a proposal against the records with its rows over them.
+
+    `ways` are the circuits and groups that it makes apart: the kind and the ways where they
+    are told, by label, in a group by member and label.
+    """
     proof = told["proof"]
     if wrong := misfits(proof):
-        findings.false += [f"the proof of the proposal: {one}" for one in wrong]
+        findings.false += [f"{what}, its proof: {one}" for one in wrong]
         return
     for name in ("crs", "inputs", "study", "revision"):
-        findings.same(f"the proof of the proposal: {name}", proof[name], facts[name])
+        findings.same(f"{what}: {name}", proof[name], facts[name])
+    unknown = set(told["rows"]) - set(records.rows)
+    findings.holds(not unknown, f"{what}: no role is called {', '.join(sorted(unknown))}")
     own = Findings()
     hold(proposed(records, told["rows"]), proof, own)
     findings.confirmed += own.confirmed
-    findings.false += [f"the proposal: {one}" for one in own.false]
+    findings.false += [f"{what}: {one}" for one in own.false]
     for one in own.not_checked:
         findings.skip(one)
-    counts = {name: proof["summary"][name] for name in ("shared", "unproven", "accepted", "apart")}
-    if told["rows"]:
-        findings.same("the proposal: its counts", facts["proved"]["counts"], counts)
-    by_kind = {"circuit": proof["circuits"], "group": proof["groups"]}
-    ways = {one["id"]: one["paths"] for one in proof["circuits"]}
-    for one in apart:
-        what = f"{one['kind']} {one['id']}, rerouted"
-        claim = next((c for c in by_kind[one["kind"]] if c["id"] == one["id"]), None)
-        if claim is None or (one["kind"] == "group" and not set(one["members"]) <= set(ways)):
-            findings.holds(False, f"{what}: not in the proof of the proposal")
+    circuits = {one["id"]: one for one in proof["circuits"]}
+    groups = {one["id"]: one for one in proof["groups"]}
+    for kind, name, paths in ways:
+        found = [mine[name] for mine in _of_kind(kind, circuits, groups) if name in mine]
+        good = [
+            one["verdict"] in ("apart", "accepted") and one.get("within_limits") is not False
+            for one in found
+        ]
+        findings.holds(any(good), f"{what}: {name} is not apart and within limits by its proof")
+        if paths is None:
             continue
-        kept = claim.get("within_limits") is not False
-        good = claim["verdict"] in ("apart", "accepted") and kept
-        findings.holds(good, f"{what}: it is {claim['verdict']}, or over a limit")
-        mine = {
-            f"{member} {label}" if one["kind"] == "group" else label: path["links"]
-            for member in one["members"]
-            for label, path in ways[member].items()
+        known = {
+            label if kind == "circuit" else f"{member} {label}": path["links"]
+            for one in found
+            for member in one.get("members", [name])
+            for label, path in circuits[member]["paths"].items()
         }
-        said = {label: mine.get(label) for label in one["paths"]}
-        findings.same(f"{what}: its ways", one["paths"], said)
-        findings.holds(len(said) > 1, f"{what}: it has fewer than two ways")
+        said = {label: known.get(label) for label in paths}
+        findings.same(f"{what}: ways of {name}", paths, said)
+        findings.holds(len(paths) > 1, f"{what}: {name} has fewer than two ways")
+
+
+def _of_kind(
+    kind: str | None, circuits: dict[str, Any], groups: dict[str, Any]
+) -> list[dict[str, Any]]:
+    """Circuits, groups, or both where it is not told which."""
+    return {"circuit": [circuits], "group": [groups]}.get(str(kind), [circuits, groups])
 
 
 def _facts(file: Path) -> dict[str, Any]:

@@ -10,12 +10,15 @@ import shapely
 from waysapart import __version__
 from waysapart.evidence import FORMAT
 from waysapart.reroute.build_plan import Building
+from waysapart.reroute.draft import Draft, proposed
 from waysapart.reroute.instead import Instead
 from waysapart.reroute.solve import Found
 from waysapart.reroute.space import TIE, UNIT
 from waysapart.reroute.told import proof_facts, proof_words
 from waysapart.reroute.try_out import Option
+from waysapart.study.model import Study
 from waysapart.verdicts.facts import CAUTION
+from waysapart.verdicts.prove import Proof, prove
 
 if TYPE_CHECKING:
     from waysapart.reroute.ask import Reroute
@@ -62,8 +65,12 @@ def reroute_facts(reroute: Reroute) -> dict[str, Any]:
             "worse": reroute.worse(),
             "counts": None if reroute.after is None else reroute.after.counts(),
         },
-        "proposal": _proposal(reroute, statuses),
-        "build": None if reroute.building is None else _building(reroute.building),
+        "proposal": _proposal(reroute.draft, reroute.after)
+        if reroute.after is not None and "apart" in statuses
+        else _proposal(Draft(), reroute.before)
+        if "apart" in statuses
+        else None,
+        "build": None if reroute.building is None else _building(study, reroute.building),
         "weights": [
             {"key": row.key, "value": row.value, "source": row.source}
             for row in study.rules.assumptions(
@@ -75,20 +82,16 @@ def reroute_facts(reroute: Reroute) -> dict[str, Any]:
     }
 
 
-def _proposal(reroute: Reroute, statuses: list[str]) -> dict[str, Any] | None:
-    """The rows that the proposal adds or replaces, by role, and the evidence of its proof.
-
-    None where no separate ways were found. Where all of them are on record there are no rows,
-    and the proof is that of the study as it is.
-    """
-    if "apart" not in statuses:
-        return None
-    rows = {
-        role: [{name: _cell(value) for name, value in row.items()} for row in mine]
-        for role, mine in reroute.draft.rows.items()
-        if mine and reroute.after is not None
+def _proposal(draft: Draft, proof: Proof) -> dict[str, Any]:
+    """The rows that a draft adds or replaces, by role, and the evidence of its proof."""
+    return {
+        "rows": {
+            role: [{name: _cell(value) for name, value in row.items()} for row in rows]
+            for role, rows in draft.rows.items()
+            if rows
+        },
+        "proof": proof.facts(),
     }
-    return {"rows": rows, "proof": (reroute.after or reroute.before).facts()}
 
 
 def _cell(value: Any) -> str | float | None:
@@ -183,11 +186,17 @@ def _instead(reroute: Reroute, instead: Instead) -> dict[str, Any]:
     }
 
 
-def _building(building: Building) -> dict[str, Any]:
+def _building(study: Study, building: Building) -> dict[str, Any]:
+    """What could be built. The best single thing and the set carry their proof."""
     return {
         "looked_at": building.looked_at,
-        "single": [_option(option, building) for option in building.options],
-        "set": None if building.set is None else _option(building.set, building),
+        "single": [
+            _option(study, option, building, proved=place == 0)
+            for place, option in enumerate(building.options)
+        ],
+        "set": None
+        if building.set is None
+        else _option(study, building.set, building, proved=True),
         "budget": building.budget,
         "at_most_apart": building.at_most,
         "several": None
@@ -201,7 +210,7 @@ def _building(building: Building) -> dict[str, Any]:
     }
 
 
-def _option(option: Option, building: Building) -> dict[str, Any]:
+def _option(study: Study, option: Option, building: Building, *, proved: bool) -> dict[str, Any]:
     return {
         "kind": option.kind,
         "text": option.text,
@@ -221,4 +230,7 @@ def _option(option: Option, building: Building) -> dict[str, Any]:
         ],
         "paths": option.links,
         "work": option.draft.work,
+        "proposal": _proposal(option.draft, prove(proposed(study, option.draft)))
+        if proved and option.apart
+        else None,
     }
