@@ -6,6 +6,7 @@ scale there is 0.99966, so that 100 m drawn are 100.03 m on the ground.
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ from tests.drawn_plant import DrawnPlant, Place
 import waysapart as wa
 from waysapart.findings.sharing import Sides
 from waysapart.findings.spacing import held_pairs
+from waysapart.recheck import recheck
 from waysapart.verdicts.facts_spacing import covered_m
 
 Facts = dict[str, Any]
@@ -66,14 +68,20 @@ class Plant(DrawnPlant):
             )
 
     def proved(self, folder: Path) -> Facts:
-        """Facts of the only group, else of the only circuit."""
+        """Facts of the only group, else of the only circuit, which recheck has confirmed."""
+        facts = self.whole(folder)
+        assert rechecked(folder, facts)["false"] == []
+        found: Facts = (facts["groups"] or facts["circuits"])[0]
+        return found
+
+    def whole(self, folder: Path) -> Facts:
+        """All that `prove --json` writes."""
         folder.mkdir(parents=True, exist_ok=True)
         text = f"[services.default]\n{self.rules}{self.waivers}"
         (folder / "rules.toml").write_text(text, encoding="utf-8")
         self.settings = 'rules = "rules.toml"\n'
-        facts = wa.prove(self.read(folder)).facts()
-        found: Facts = (facts["groups"] or facts["circuits"])[0]
-        return found
+        facts: Facts = json.loads(json.dumps(wa.prove(self.read(folder)).facts()))
+        return facts
 
     def waive_asset(self, asset: str) -> None:
         self.waivers += (
@@ -456,6 +464,12 @@ def test_a_waiver_of_the_past_or_of_another_pair_changes_nothing(tmp_path: Path)
     assert found["verdict"] == "shared"
 
 
+def rechecked(folder: Path, facts: Facts) -> Facts:
+    """What recheck says of facts about the plant in a folder."""
+    (folder / "evidence.json").write_text(json.dumps(facts), encoding="utf-8")
+    return recheck(folder, folder / "evidence.json")
+
+
 def three(*, n_from: float, o_from: float) -> Plant:
     """M straight; N runs 3 m north of it for 100 m from `n_from`, O 3 m south from `o_from`."""
     plant = Plant()
@@ -492,6 +506,39 @@ def test_three_ways_that_come_near_at_one_place_are_not_apart(tmp_path: Path) ->
     assert found["verdict"] == "shared"
     assert found["closest"]["danger_radius_m"] is None
     assert found["closest"]["danger_radius_at_least_m"] == ground(3.0)
+
+
+@pytest.mark.parametrize(("o_from", "verdict"), [(250, "apart"), (600, "shared")])
+def test_recheck_decides_of_three_ways_where_they_come_together(
+    o_from: float, verdict: str, tmp_path: Path
+) -> None:
+    """At one place and called apart, or at two and called shared: both are told."""
+    facts = three(n_from=200, o_from=o_from).whole(tmp_path)
+    (circuit,) = facts["circuits"]
+    facts["summary"][circuit["verdict"]] -= 1
+    facts["summary"][verdict] += 1
+    circuit["verdict"] = facts["evidence"]["verdicts"][0]["verdict"] = verdict
+    found = rechecked(tmp_path, facts)
+    assert any("circuit K: verdict" in text for text in found["false"])
+
+
+def test_recheck_decides_whether_three_ways_may_come_together(tmp_path: Path) -> None:
+    """3 m apart where 2 m are asked, each known to 1 m: they may all be near between 250 and
+    300. Who strikes the gap out and calls them apart is told."""
+    plant = three(n_from=200, o_from=250)
+    plant.rules = plant.rules.replace("separation_m = 5", "separation_m = 2")
+    for row in plant.rows["segments"]:
+        row["accuracy_m"] = 1.0
+    facts = plant.whole(tmp_path)
+    (circuit,) = facts["circuits"]
+    assert [gap["code"] for gap in circuit["gaps"]] == ["near-accuracy"]
+    assert circuit["verdict"] == "unproven"
+    assert rechecked(tmp_path, facts)["false"] == []
+    circuit["gaps"], facts["gaps"], facts["summary"]["gaps"] = [], [], 0
+    circuit["verdict"] = facts["evidence"]["verdicts"][0]["verdict"] = "apart"
+    facts["summary"] |= {"unproven": 0, "apart": 1}
+    facts["record_first"] |= {"steps": []}
+    assert any("near-accuracy" in text for text in rechecked(tmp_path, facts)["false"])
 
 
 @pytest.mark.parametrize("order", [("M", "N", "O"), ("N", "M", "O"), ("N", "O", "M")])

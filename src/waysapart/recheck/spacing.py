@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, permutations
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import shapely
@@ -138,7 +139,18 @@ def check_spacing(
     for entry in (*near_pairs(claim), *claim["cross"]):
         known = waived.pair(trial.id, entry["main"], entry["alternate"])
         findings.same(f"{what}: {_between(entry)} waived", entry["waived"], known)
-    stands, some_waived = _breach(claim, trial)
+    places = None
+    if not unsure and any(len(contest) > 2 for contest in trial.contests()):
+        places = _Places(plane, trial, limits, waived)
+        if claim["near"] or claim["cross"]:
+            places.lay(claim, zone, limits.least_m, limits.widest_m())
+        if worst:
+            wide = _Places(plane, trial, limits, waived)
+            wide.lay(claim, zone, limits.loose_m, limits.widest_m() + worst)
+            loose = wide.meet(with_waived=False)
+    stands, some_waived = _breach(claim, places)
+    if unsure and any(len(contest) > 2 for contest in trial.contests()):
+        stands = some_waived = None
     return Breach(stands, some_waived, (loose if worst else False) or stands)
 
 
@@ -356,16 +368,131 @@ def _check_cross(
     return used
 
 
-def _breach(claim: dict[str, Any], trial: Trial) -> tuple[bool | None, bool | None]:
+def _breach(claim: dict[str, Any], places: _Places | None) -> tuple[bool | None, bool | None]:
     """Between two ways any that stands is one; among more, it takes one place on all of them."""
     rows = [
         *near_pairs(claim, folded=False),
         *(e for e in claim["cross"] if e["forbidden"]),
     ]
-    standing = any(not row["waived"] for row in rows)
-    some_waived = any(row["waived"] for row in rows)
     if not rows:
         return False, False
-    if any(len(contest) > 2 for contest in trial.contests()):
-        return None, None
-    return standing, some_waived
+    if places is not None:
+        stands = places.meet(with_waived=False)
+        return stands, places.meet(with_waived=True) if stands is False else False
+    standing = any(not row["waived"] for row in rows)
+    return standing, any(row["waived"] for row in rows)
+
+
+class _Beside(NamedTuple):
+    """A stretch of one path beside, across or on another; `sure` of a line that both follow."""
+
+    begin: float
+    end: float
+    follows: bool
+    waived: bool
+    sure: bool
+
+
+class _Places:
+    """Where along each of more than two ways the others come near, cross, or are the same.
+
+    Two of many that come close lose nothing by themselves: it takes a place on one of them
+    where every other one is near, crosses or follows the same line, and not all the latter.
+    """
+
+    def __init__(self, plane: Plane, trial: Trial, limits: Limits, waived: Waived) -> None:
+        self.plane, self.trial, self.limits, self.waived = plane, trial, limits, waived
+        self.beside: dict[tuple[Key, Key], list[_Beside]] = {}
+
+    def lay(
+        self,
+        claim: dict[str, Any],
+        zone_m: float,
+        limit_of: Callable[[str, str], float],
+        widest_m: float,
+    ) -> None:
+        """Find all of it, under the limits of `limit_of` between two segments."""
+        grouped = bool(self.trial.group_test)
+        for contest in self.trial.contests():
+            if len(contest) < 3:
+                continue
+            both, avoidable, _ = share_contest(self.plane.world, contest, grouped=grouped)
+            ends = sorted({key[0] for key in contest})
+            for one, other in permutations(contest, 2):
+                pair = self.plane.pair(one, other, ends, zone_m)
+                found = self.beside.setdefault((one, other), [])
+                for row, names in folds(
+                    self.plane, pair, limit_of, widest_m, _names(both), _names(avoidable)
+                ):
+                    if not names or "?" in names:
+                        known = self._waived(row.one[0], row.other[0])
+                        found.append(_Beside(row.from_m, row.to_m, False, known, not names))
+                for entry in claim["cross"]:
+                    if entry["forbidden"] and _of_pair(entry, *sorted((one, other), key=self._at)):
+                        found += self._crossed(pair, entry)
+                common = {item.line for item in pair.first} & {item.line for item in pair.second}
+                found += [
+                    _Beside(item.at_m, item.at_m + item.length_m, True, False, True)
+                    for item in pair.first
+                    if item.line in common
+                ]
+
+    def _at(self, key: Key) -> int:
+        return list(self.plane.world.paths).index(key)
+
+    def _waived(self, one: str, other: str) -> bool:
+        return self.waived.pair(self.trial.id, one, other)
+
+    def _crossed(self, pair: Pair, entry: dict[str, Any]) -> list[_Beside]:
+        """A crossing at every place where the first path of a pair passes it."""
+        place = self.plane.flat(shapely.Point(entry["at"]))
+        waived = self._waived(entry["main"], entry["alternate"])
+        found = []
+        for item in pair.first:
+            if item.line[0] not in (entry["main"], entry["alternate"]):
+                continue
+            line, length = self.plane.line(item.line)
+            if line.distance(place) <= PLACE_M:
+                into = line.project(place) / line.length * length if line.length else 0.0
+                at = item.at_m + (length - into if item.backward else into)
+                found.append(_Beside(at, at, False, waived, True))
+        return found
+
+    def meet(self, *, with_waived: bool) -> bool | None:
+        """Whether all come together somewhere; None where that hangs on rounding."""
+        answers = [
+            any(
+                self._on(path, contest, with_waived=with_waived, strict=strict)
+                for contest in self.trial.contests()
+                if len(contest) > 2
+                for path in contest
+            )
+            for strict in (True, False)
+        ]
+        return answers[0] if answers[0] == answers[1] else None
+
+    def _on(self, path: Key, contest: list[Key], *, with_waived: bool, strict: bool) -> bool:
+        slack = -ALONG_M if strict else ALONG_M
+        sides = []
+        for other in contest:
+            if other == path:
+                continue
+            rows = [
+                one
+                for one in self.beside.get((path, other), ())
+                if (with_waived or not one.waived) and (one.sure or not strict)
+            ]
+            sides.append([(*_wider(one, slack), one.follows) for one in rows])
+        for place in {begin for side in sides for begin, _, _ in side}:
+            on_it = [[f for begin, end, f in side if begin <= place <= end] for side in sides]
+            if all(on_it) and not all(all(follows) for follows in on_it):
+                return True
+        return False
+
+
+def _wider(one: _Beside, slack: float) -> tuple[float, float]:
+    """A stretch made longer or shorter at both ends; what is short keeps its middle."""
+    if one.end - one.begin <= -2 * slack:
+        middle = (one.begin + one.end) / 2
+        return middle - CLOSE_M, middle + CLOSE_M
+    return one.begin - slack, one.end + slack
