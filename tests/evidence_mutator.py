@@ -33,6 +33,7 @@ import waysapart as wa  # noqa: E402
 from random_plant import write_random_study  # noqa: E402
 from waysapart.recheck import claims, run  # noqa: E402
 from waysapart.recheck.reading import Records, read_records  # noqa: E402
+from waysapart.recheck.rules import UnreadableError  # noqa: E402
 
 Facts = dict[str, Any]
 Schema = dict[str, Any]
@@ -322,7 +323,13 @@ class Proved:
         refused = list(run.misshapen(facts))
         if refused:
             return refused
-        findings, changed = run.judge(self.records, facts)
+        records = self.records
+        if facts["crs"] != self.facts["crs"]:
+            try:
+                records = read_records(self.folder, facts["crs"])
+            except UnreadableError as error:
+                return [str(error)]
+        findings, changed = run.judge(records, facts)
         return [*findings.false, *changed]
 
 

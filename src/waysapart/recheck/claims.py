@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
+from itertools import pairwise
 from typing import Any
 
 from waysapart.gaps import GAP_CODES
@@ -401,6 +402,11 @@ def _check_along(
     on_line = all(one in places[label] for label in places for one in members)
     due = sorted(places) if on_line and plant.keys() >= set(stretch["members"]) else []
     findings.same(f"{said}: ways along which it lies", sorted(along), due)
+    first = next(iter(places), None)
+    if on_line and first is not None:
+        begins = [places[first][one][0] for one in members]
+        ordered = all(one <= two + ALONG_M for one, two in pairwise(begins))
+        findings.holds(ordered, f"{said}: its members do not stand in the order of {first}")
     for label in set(along) & set(places):
         told, mine = along[label], [places[label].get(one, (0.0, 0.0)) for one in members]
         begin, end = min(one[0] for one in mine), max(one[1] for one in mine)
@@ -409,8 +415,7 @@ def _check_along(
         findings.holds(right, f"{said}: along {label} from {begin:.2f} to {end:.2f} m, not {told}")
     if (stretch["at"] is not None) != bool(along):
         findings.holds(False, f"{said}: its place is {stretch['at']}")
-    elif along and places:
-        first = next(iter(places))
+    elif along and first is not None:
         begin, end = places[first].get(members[0], (0.0, 0.0))
         away = plane.away_m(labels[first], (begin + end) / 2, stretch["at"])
         slack = PLACE_M + 1e-4 * (end - begin)

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from math import radians, sin
 from typing import TYPE_CHECKING, Any
 
+from waysapart.evidence import Delay, Unavailability
 from waysapart.recheck.claims import Findings, numbers
 from waysapart.recheck.ground import GEOD
 from waysapart.recheck.paths import Trial, service_of
@@ -22,6 +23,7 @@ ROUNDED = 1e-5
 """Share by which a figure of six digits may be off."""
 PLACE_DEG = 1.01e-7
 HALF_M = 0.002
+LENGTH_M = 0.05
 MIDDLE_M = 0.05
 
 
@@ -44,10 +46,19 @@ def check_repeated(world: World, facts: dict[str, Any], findings: Findings) -> N
             _check_asked(world, what, claim, trial, findings)
             _check_closest(what, claim, mine["closest"], names, trial, findings)
             _check_kinds(world, what, claim, findings)
+            _check_told_once(what, claim, several(trial), findings)
             if kind == "circuit":
+                _check_lengths(world, what, claim, findings)
                 _check_states(world, what, claim, findings)
+                _check_labels(what, claim, findings)
                 _check_angle(world, what, claim["delay"], findings)
     _check_roles(world, facts["evidence"], findings)
+    _check_links(world, facts["links"], findings)
+
+
+def several(trial: Trial) -> bool:
+    """Whether more than two ways are held apart, so that findings have to name which."""
+    return sum(len(c) * (len(c) - 1) // 2 for c in trial.contests()) > 1
 
 
 def _check_asked(
@@ -95,8 +106,8 @@ def _check_closest(
         return
     if told is None:
         return
-    several = sum(len(c) * (len(c) - 1) // 2 for c in trial.contests()) > 1
-    findings.same(f"{what}: whether closest names its paths", "paths" in told, several)
+    many = several(trial)
+    findings.same(f"{what}: whether closest names its paths", "paths" in told, many)
     findings.same(f"{what}: closest distance", told["distance_m"], least)
     ends = told["main_at"], told["alternate_at"]
     mine = [
@@ -113,17 +124,19 @@ def _check_closest(
     ]
     if not findings.holds(bool(mine), f"{what}: closest is no closest approach of its witness"):
         return
-    whole = several and trial.group_test != "pairwise"
+    whole = many and trial.group_test != "pairwise"
     half = None if whole else least / 2
     radius = told["danger_radius_m"]
     same = radius is None if half is None else radius is not None and abs(radius - half) <= HALF_M
     findings.holds(same, f"{what}: danger radius is {half}, not {radius} m")
     if half is None:
         findings.same(f"{what}: place of a danger radius", told["danger_at"], None)
-        enough = len(witness) == len(set(pairs)) and all(one["distance_m"] for one in witness)
-        bound, most = told["danger_radius_at_least_m"], max(o["distance_m"] for o in witness) / 2
-        same = abs(bound - most) <= HALF_M if bound is not None else True
-        findings.holds(same or not enough, f"{what}: danger radius is at least {most}, not {bound}")
+        count = sum(len(c) * (len(c) - 1) // 2 for c in trial.contests())
+        every = max(one["distance_m"] for one in witness) / 2 if len(witness) == count else None
+        bound = told.get("danger_radius_at_least_m", "missing")
+        same = bound is None if every is None else bound is not None and bound != "missing"
+        same = same and (every is None or abs(bound - every) <= HALF_M)
+        findings.holds(same, f"{what}: danger radius is at least {every}, not {bound}")
     else:
         findings.same(f"{what}: bound", told.get("danger_radius_at_least_m"), None)
         at = told["danger_at"]
@@ -145,6 +158,60 @@ def _of_two(claim: dict[str, Any]) -> Iterator[dict[str, Any]]:
         for one in claim[name]:
             yield one
             yield from one.get("members", ())
+
+
+def _check_told_once(what: str, claim: dict[str, Any], many: bool, findings: Findings) -> None:
+    """Nothing near or crossing stands twice; each names its two ways where there are more."""
+    for name in ("near", "near_folded", "cross"):
+        rows = claim[name]
+        twice = [one for place, one in enumerate(rows) if one in rows[:place]]
+        findings.holds(not twice, f"{what}: something stands twice in {name}")
+        named = all(("paths" in one) == many for one in rows)
+        findings.holds(named, f"{what}: something in {name} does not say between which ways")
+    whole = claim["single_points"]["stretches"]
+    known = {one["stretch"] for one in claim["stretches"]}
+    ordered = whole == sorted(set(whole)) and set(whole) <= known
+    findings.holds(ordered, f"{what}: single points name stretches {whole}")
+
+
+def _check_lengths(world: World, what: str, circuit: dict[str, Any], findings: Findings) -> None:
+    """Lengths of a path's hops that are not over fibre, added up by medium."""
+    for label, path in circuit["paths"].items():
+        found: dict[str, float | None] = {}
+        key = (circuit["id"], label)
+        for link in world.paths.get(key, ()):
+            medium = world.hops[link].row.get("medium") or "fibre"
+            length = world.figures.lengths[link]
+            metres = None if None in (length.go_m, length.return_m) else length.longer_m
+            if medium != "fibre":
+                before = found.get(medium, 0.0)
+                found[medium] = None if before is None or metres is None else before + metres
+        told = path["other_lengths"]
+        said = f"{what}, {label}: lengths other than of fibre"
+        findings.same(f"{said}, media", [one["medium"] for one in told], list(found))
+        if world.relied.get(key, set()) & world.cables.unsure:
+            continue
+        for one in told:
+            _near(findings, f"{said}, {one['medium']}", one["length_m"],
+                  found.get(one["medium"]), LENGTH_M)  # fmt: skip
+
+
+def _check_links(world: World, links: list[dict[str, Any]], findings: Findings) -> None:
+    """What is only told of a link over fibre: its types of fibre, deviations, services once."""
+    k = world.records.rules["statistics"]["k"]
+    cables = world.records.by["cables"]
+    for one in links:
+        loss, hop = one["loss"], world.hops.get(one["id"])
+        if loss is None or hop is None:
+            continue
+        findings.same(f"link {one['id']}: k", loss["k"], k)
+        if not any(use.cable in world.cables.unsure for use in hop.uses()):
+            types = {cables[use.cable].get("fibre_type") for use in hop.uses()} - {None}
+            told = {kind for kind in (loss["fibre_type"] or "").split(";") if kind}
+            findings.same(f"link {one['id']}: types of fibre", told, types)
+        for held in loss["held_to"]:
+            once = len(held["services"]) == len(set(held["services"]))
+            findings.holds(once, f"link {one['id']}: a service stands twice")
 
 
 def _check_states(world: World, what: str, circuit: dict[str, Any], findings: Findings) -> None:
@@ -169,11 +236,16 @@ def _check_states(world: World, what: str, circuit: dict[str, Any], findings: Fi
         )
         return
     findings.same(f"{what}: states of a ring that turns back", told[len(paths) :], [])
-    labels = {f"{label}_us" for label in circuit["paths"]}
-    known = {"worst_us", "worst_at_least_us", "limit_us", "asymmetry_us"}
-    known |= {"asymmetry_at_least_us", "asymmetry_limit_us"}
-    named = {name for name in circuit["delay"] if name.endswith("_us")}
-    findings.same(f"{what}: paths with a delay", sorted(named), sorted(labels | known))
+
+
+def _check_labels(what: str, circuit: dict[str, Any], findings: Findings) -> None:
+    """Delay and unavailability have a figure of each path by its label, and no others."""
+    for name, form, ending in (("delay", Delay, "_us"), ("unavailability", Unavailability, "")):
+        labels = {f"{label}{ending}" for label in circuit["paths"]}
+        extra = set(circuit[name]) - form.__required_keys__ - labels
+        findings.holds(not extra, f"{what}: {name} tells of {sorted(extra)}, which are no paths")
+        lacking = labels - set(circuit[name])
+        findings.holds(not lacking, f"{what}: {name} does not tell of {sorted(lacking)}")
 
 
 def _check_angle(world: World, what: str, delay: dict[str, Any], findings: Findings) -> None:

@@ -276,6 +276,10 @@ def _check_near(
         findings.holds(
             abs(entry["limit_m"] - row.limit_m) < 1e-6, f"{what}: the limit is {row.limit_m:g} m"
         )
+        place = plane.flat(shapely.Point(entry["at"]))
+        far = max(plane.metres(place, shape) for shape in (row.shape, pair.left[row.other]))
+        between = far <= row.distance_m / 2 + PLACE_M
+        findings.holds(between, f"{what}, but not about {entry['at']}, {far:.2f} m off")
         folded = entry.get("under")
         right = folded in names if folded is not None else not names or "?" in names
         where = f"under {folded}" if folded is not None else "under nothing"

@@ -52,6 +52,8 @@ def check_names(records: Records, facts: dict[str, Any], findings: Findings) -> 
     if records.name is not None:
         findings.same("study", facts["study"], records.name)
     findings.same("revision", facts["revision"], records.revision)
+    files = [one["file"] for one in facts["inputs"]]
+    findings.same("inputs told twice", len(files) - len(set(files)), 0)
     findings.same_set("out of service", facts["out"], set(records.out))
 
 

@@ -76,10 +76,20 @@ def _figure(
     found: float | None,
     by: float,
     *,
+    sure: float,
     doubted: bool,
 ) -> None:
-    """A figure and the least that it can be; a gap in the records may leave the figure open."""
+    """A figure and the least that it can be; a gap in the records may leave the figure open.
+
+    `sure` is what no gap leaves open of it: a bound may be more, and is never less.
+    """
     claimed, at_least = told
+    if claimed is not None:
+        findings.same(f"{what}: the least that it can be, as it is known", at_least, None)
+    else:
+        least = at_least or 0.0
+        enough = least >= sure - by
+        findings.holds(enough, f"{what}: at least {sure:.3f} is sure, not {at_least}")
     if claimed is None and found is not None and doubted:
         findings.skip("figures that the evidence leaves open because of a gap in the records")
         least = at_least or 0.0
@@ -92,19 +102,23 @@ def _told(facts: dict[str, Any], name: str, unit: str) -> tuple[float | None, fl
     return facts[f"{name}_{unit}"], facts.get(f"{name}_at_least_{unit}")
 
 
-def _doubted(world: World, key: Key, codes: set[str]) -> bool:
-    """Whether a gap that bears on delay touches a path: one found here, or one that is told."""
-    hops = [world.hops[link] for link in world.paths[key]]
-    cables = {use.cable for hop in hops for use in hop.uses()}
-    used = cables | {step.segment for cable in cables for step in world.cables.chain[cable]}
+def _doubted(world: World, key: Key, codes: set[str]) -> tuple[set[str], bool]:
+    """The links of a path that a gap which bears on delay touches, and whether it is all of it.
+
+    A gap of drawn cables that is told only may touch any.
+    """
+    links = world.paths[key]
+    touched, whole = set[str](), bool(codes & TAKEN_AS_TOLD)
+    used = {}
+    for link in links:
+        cables = {use.cable for use in world.hops[link].uses()}
+        used[link] = cables | {s.segment for cable in cables for s in world.cables.chain[cable]}
     for gap in world.gaps:
         if gap.code in TOLD_BY_FIGURES or "delay" not in gap.limits:
             continue
-        if set(gap.links) & set(world.paths[key]) or set(gap.assets) & used:
-            return True
-        if key[0] in gap.circuits and gap.path == key[1]:
-            return True
-    return bool(codes & TAKEN_AS_TOLD)
+        touched |= {one for one in links if one in gap.links or used[one] & set(gap.assets)}
+        whole = whole or (key[0] in gap.circuits and gap.path in (key[1], None))
+    return (set(links), True) if whole else (touched, bool(touched))
 
 
 def _machines(world: World, key: Key) -> tuple[float, set[str]]:
@@ -130,7 +144,7 @@ def _check_path(
     if not links:
         findings.same(f"{what}: length of no links", path["length_m"], None)
         return
-    doubted = _doubted(world, key, codes)
+    touched, doubted = _doubted(world, key, codes)
     if _unsure(world, key):
         findings.skip(f"{what}: its length, as the course of a drawn cable is not certain")
     else:
@@ -139,15 +153,27 @@ def _check_path(
         fibre = _total([one for one, mine in zip(metres, over_fibre, strict=True) if mine])
         if not any(over_fibre) and None in metres:
             fibre = None
-        ground = _total([one.route_m for one in lengths])
-        for name, found in (("length", fibre), ("route", ground)):
-            said = f"{what}: {name}_m"
-            _figure(findings, said, _told(path, name, "m"), found, slack, doubted=doubted)
-    _check_path_delay(world, key, path, findings, doubted=doubted)
+        routes = [one.route_m for one in lengths]
+        settled = [link not in touched for link in links]
+        counts = [one and mine for one, mine in zip(settled, over_fibre, strict=True)]
+        for name, found, each, mine in (
+            ("length", fibre, metres, counts),
+            ("route", _total(routes), routes, settled),
+        ):
+            said, told = f"{what}: {name}_m", _told(path, name, "m")
+            sure = sum(one or 0.0 for one, sound in zip(each, mine, strict=True) if sound)
+            _figure(findings, said, told, found, slack, sure=sure, doubted=doubted)
+    _check_path_delay(world, key, path, findings, touched, doubted=doubted)
 
 
 def _check_path_delay(
-    world: World, key: Key, path: dict[str, Any], findings: Findings, *, doubted: bool
+    world: World,
+    key: Key,
+    path: dict[str, Any],
+    findings: Findings,
+    touched: set[str],
+    *,
+    doubted: bool,
 ) -> None:
     what, links = f"circuit {key[0]}, {key[1]}", world.paths[key]
     terms = path["delay_terms"]
@@ -167,9 +193,12 @@ def _check_path_delay(
     if _unsure(world, key):
         return
     by = DELAY_US * (len(links) + 1)
-    for name, glass in zip(("go", "return"), delay_of(world, key), strict=True):
+    sound = delay_of(world, key, touched)
+    for name, glass, least in zip(("go", "return"), delay_of(world, key), sound, strict=True):
         found = None if glass is None or known is None else glass + known
-        _figure(findings, f"{what}: {name}_us", _told(path, name, "us"), found, by, doubted=doubted)
+        sure = 0.0 if touched >= set(links) else (least or 0.0) + in_machines
+        said, told = f"{what}: {name}_us", _told(path, name, "us")
+        _figure(findings, said, told, found, by, sure=sure, doubted=doubted)
         if blank and not doubted:
             at_least = path[f"{name}_at_least_us"]
             if glass is None:
@@ -178,8 +207,10 @@ def _check_path_delay(
                 _close(findings, f"{what}: {name}, at least", at_least, glass + in_machines, by)
 
 
-def delay_of(world: World, key: Key) -> tuple[float | None, float | None]:
-    """Delay of a path's links from end a to end b, and back."""
+def delay_of(
+    world: World, key: Key, but: set[str] | None = None
+) -> tuple[float | None, float | None]:
+    """Delay of a path's links from end a to end b, and back; of what is known of all but some."""
     node = world.records.by["circuits"][key[0]].get("a")
     onward: list[float | None] = []
     backward: list[float | None] = []
@@ -188,6 +219,8 @@ def delay_of(world: World, key: Key) -> tuple[float | None, float | None]:
         go, back = world.figures.delay_us(link)
         turned = node == row.get("b") and node != row.get("a")
         node = row.get("a") if turned else row.get("b")
+        if but is not None:
+            go, back = (0.0 if link in but or one is None else one for one in (go, back))
         onward.append(back if turned else go)
         backward.append(go if turned else back)
     return _total(onward), _total(backward)
@@ -467,6 +500,8 @@ def _check_delay(
     lacking = not paths or "delay" in world.left_open(circuit["id"])
     worst = None if lacking or None in ways else max(ways)
     _close(findings, f"{what}: worst delay", told["worst_us"], worst, DELAY_US)
+    if told["worst_us"] is not None:
+        findings.same(f"{what}: worst delay, at least", told["worst_at_least_us"], None)
     if None in ways:
         least = max(_least(path, name) for path in paths.values() for name in ("go", "return"))
         bound = told["worst_at_least_us"]
@@ -495,26 +530,31 @@ def _check_asymmetry(
         return
     blank = {label: _machines(world, key)[1] for label, key in keys.items()}
     open_ = {
-        label: _doubted(world, key, codes) or _unsure(world, key) or None in delay_of(world, key)
+        label: _doubted(world, key, codes)[1] or _unsure(world, key) or None in delay_of(world, key)
         for label, key in keys.items()
     }
+    known = told["asymmetry_us"] is not None
     greatest, exact = 0.0, not lacking
     for one, go in circuit["paths"].items():
         for other, back in circuit["paths"].items():
             if told["switching"] == "both" and one != other:
                 continue
-            more = bool(blank[one] - blank[other]) or open_[one]
-            less = bool(blank[other] - blank[one]) or open_[other]
+            # A gap may leave a delay open; where it is told, it is held by itself.
+            more = bool(blank[one] - blank[other]) or (open_[one] and not known)
+            less = bool(blank[other] - blank[one]) or (open_[other] and not known)
             between = _least(go, "go") - _least(back, "return")
             exact = exact and not more and not less
             greatest = max(greatest, 0.0 if less else between, 0.0 if more else -between)
-    if any(open_.values()):
-        findings.skip("asymmetry where a link's delay is in doubt: as the evidence states it")
+    bound = told["asymmetry_at_least_us"]
+    if any(open_.values()) and not known:
+        findings.skip("asymmetry where a link's delay is in doubt: that it is, and how much more")
+        enough = (bound or 0.0) >= greatest - DELAY_US
+        findings.holds(enough, f"{what}: asymmetry of at least {greatest:.3f}, not {bound}")
     elif exact:
         _close(findings, f"{what}: asymmetry", told["asymmetry_us"], greatest, DELAY_US)
+        findings.same(f"{what}: asymmetry, at least", bound, None)
     else:
         findings.same(f"{what}: asymmetry", told["asymmetry_us"], None)
-        bound = told["asymmetry_at_least_us"]
         _close(findings, f"{what}: asymmetry, at least", bound, greatest, DELAY_US)
 
 
