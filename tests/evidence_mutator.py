@@ -157,8 +157,25 @@ class Pool:
         """Another value that may stand there; None where there is none."""
         known = [*self.alike.get(str(place.value), ()), *self.values[place.path]]
         known += (place.schema or {}).get("enum", [])
-        others = [one for one in known if one is not None and one != place.value]
+        others = [one for one in known if one is not None and _differs(one, place)]
         return rng.choice(others) if others else None
+
+
+def _differs(one: Any, place: Place) -> bool:
+    """Whether a value is another than what stands at a place, by more than rounding explains."""
+    numbers = isinstance(one, float) and isinstance(place.value, float)
+    return abs(one - place.value) >= step(place) if numbers else bool(one != place.value)
+
+
+def step(place: Place) -> float:
+    """A change of a number that no rounding explains."""
+    name = place.path.rstrip("[]{}").rsplit(".", maxsplit=1)[-1]
+    if name in ("at", "points") or name.endswith("_at"):
+        return PLACE_DEG
+    if isinstance(place.value, int):
+        return 1
+    unit = name.rsplit("_", maxsplit=1)[-1]
+    return STEP.get(unit, max(SHARE * abs(place.value), 1e-6))
 
 
 def at(document: Any, keys: tuple[str | int, ...]) -> Any:
@@ -227,13 +244,8 @@ def changes(place: Place, pool: Pool, whole: Facts, rng: random.Random) -> Itera
     if isinstance(value, bool):
         yield Change("turned", _set(keys, not value))
     elif isinstance(value, int | float):
-        name = place.path.rstrip("[]{}").rsplit(".", maxsplit=1)[-1]
-        unit = name.rsplit("_", maxsplit=1)[-1]
-        step: float = 1 if isinstance(value, int) else STEP.get(unit, max(SHARE * abs(value), 1e-7))
-        if name in ("at", "points") or name.endswith("_at"):
-            step = PLACE_DEG
-        yield Change("nudged", _set(keys, value + step))
-        yield Change("by a lot", _set(keys, 3 * value + 1000 * step))
+        yield Change("nudged", _set(keys, value + step(place)))
+        yield Change("by a lot", _set(keys, 3 * value + 1000 * step(place)))
         if value:
             yield Change("negated", _set(keys, -value))
     elif isinstance(value, str):

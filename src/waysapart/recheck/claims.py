@@ -330,6 +330,8 @@ def _check_shared(
             findings.same(f"{said}: waived", one["waived"], asset in shared.waived)
             lines = shared.own_line.get(asset, {None})
             findings.holds(one["own_line"] in lines, f"{said}: not counted for {one['own_line']}")
+        elif one["waived"]:
+            findings.holds(asset in shared.waived, f"{said}: no waiver in force covers it")
     _check_stretches(plane, claim, trial, found, findings)
 
 

@@ -37,6 +37,42 @@ REROUTE = {
     *("build", "weights"),
 }
 """All that `reroute --json` writes at the top; no more and no less."""
+NOT_HELD = {
+    "words (messages, reasons, cautions, how ways cross) and the version of the program": (
+        *("caution", "notes", "figures_say", "waysapart", "evidence.says", "gaps[].message"),
+        *("circuits[].gaps[].message", "groups[].gaps[].message", "links[].loss.loss_why"),
+        *(
+            "circuits[].paths{}.length_why",
+            "circuits[].paths{}.delay_why",
+            "links[].loss.not_known",
+        ),
+        *("circuits[].delay.delay_why", "circuits[].delay.asymmetry_why"),
+        *("circuits[].cross[].crossing", "groups[].cross[].crossing"),
+        *("circuits[].cross[].how", "groups[].cross[].how"),
+    ),
+    "where in the input a gap stands (file, layer, row, column)": (
+        *("gaps[].file", "gaps[].layer", "gaps[].row", "gaps[].rows", "gaps[].column"),
+    ),
+    "which records to enter first": ("record_first",),
+    "tests beside what the records give, drums, and which tests are missing; the gaps that "
+    "follow from tests are held": ("tests", "drums", "links[].tests_missing"),
+    "losses by statistics, attenuators, and how much longer a link could be": (
+        *("links[].loss.mean_db", "links[].loss.sigma_db", "links[].loss.statistical_db"),
+        *("links[].loss.statistical_margin_db", "links[].loss.measured_db"),
+        *("links[].loss.measured_least_db", "links[].loss.attenuator_db"),
+        *("links[].loss.attenuator_most_db", "links[].loss.held_to[].could_grow_m"),
+        *("links[].loss.held_to[].binds", "links[].loss.held_to[].longest"),
+    ),
+    "the numbers of near stretches": tuple(
+        f"{of}[].{name}[].stretch"
+        for of in ("circuits", "groups")
+        for name in ("near", "near_folded")
+    ),
+}
+"""What is not held, in words, and the schema paths of the fields; all in them is not held either.
+
+No verdict, limit, check of a limit or gap rests on any of these.
+"""
 PROPOSAL = "written"
 """Where `reroute --proposal` wrote its layers."""
 
@@ -89,6 +125,8 @@ def hold(records: Records, facts: dict[str, Any], findings: Findings) -> None:
     check_all_gaps(world, facts, DERIVED, findings)
     check_assumptions(world, facts, findings)
     check_ages(records, facts, findings)
+    for said in NOT_HELD:
+        findings.skip(said)
     if world.cables.drawn:
         findings.skip(
             "drawn cables: that no other segment keeps to their lines as well as those named"

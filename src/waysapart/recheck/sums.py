@@ -77,19 +77,20 @@ def _figure(
     by: float,
     *,
     sure: float,
+    known: float,
     doubted: bool,
 ) -> None:
     """A figure and the least that it can be; a gap in the records may leave the figure open.
 
-    `sure` is what no gap leaves open of it: a bound may be more, and is never less.
+    A bound is at least what no gap leaves open (`sure`), and at most all that is `known`.
     """
     claimed, at_least = told
     if claimed is not None:
         findings.same(f"{what}: the least that it can be, as it is known", at_least, None)
     else:
-        least = at_least or 0.0
-        enough = least >= sure - by
-        findings.holds(enough, f"{what}: at least {sure:.3f} is sure, not {at_least}")
+        right = at_least is not None and sure - by <= at_least <= known + by
+        said = f"{what}: at least {sure:.3f} to {known:.3f} is sure, not {at_least}"
+        findings.holds(right, said)
     if claimed is None and found is not None and doubted:
         findings.skip("figures that the evidence leaves open because of a gap in the records")
         least = at_least or 0.0
@@ -162,7 +163,8 @@ def _check_path(
         ):
             said, told = f"{what}: {name}_m", _told(path, name, "m")
             sure = sum(one or 0.0 for one, sound in zip(each, mine, strict=True) if sound)
-            _figure(findings, said, told, found, slack, sure=sure, doubted=doubted)
+            known = sum(one or 0.0 for one, _ in zip(each, mine, strict=True))
+            _figure(findings, said, told, found, slack, sure=sure, known=known, doubted=doubted)
     _check_path_delay(world, key, path, findings, touched, doubted=doubted)
 
 
@@ -181,7 +183,7 @@ def _check_path_delay(
     if path["delay_us"] is not None:
         _close(findings, said, path["delay_us"], _total(list(terms.values())), DELAY_US)
     ways = [path["go_us"], path["return_us"]]
-    if ways == [None, None] and not doubted:
+    if ways == [None, None]:
         findings.holds(None in terms.values(), f"{said}: all are known, and the delay is not")
     longer = None if None in ways else max(ways)
     _close(findings, f"{what}: delay_us of go and return", path["delay_us"], longer, DELAY_US)
@@ -193,12 +195,21 @@ def _check_path_delay(
     if _unsure(world, key):
         return
     by = DELAY_US * (len(links) + 1)
-    sound = delay_of(world, key, touched)
-    for name, glass, least in zip(("go", "return"), delay_of(world, key), sound, strict=True):
+    row = world.records.by["circuits"][key[0]]
+    ends = {str(row[end]) for end in ("a", "b") if row.get(end)}
+    at_ends = sum(assumed_us(world.records, one) or 0.0 for one in ends)
+    sound, all_known = (delay_of(world, key, but) for but in (touched, set[str]()))
+    if None in delay_of(world, key):
+        findings.same(f"{said}: of fibre, as it is not known", terms["fibre_us"], None)
+        findings.holds(not terms["test_us"], f"{said}: a test of what is not known")
+    for name, glass, least, most in zip(
+        ("go", "return"), delay_of(world, key), sound, all_known, strict=True
+    ):
         found = None if glass is None or known is None else glass + known
         sure = 0.0 if touched >= set(links) else (least or 0.0) + in_machines
         said, told = f"{what}: {name}_us", _told(path, name, "us")
-        _figure(findings, said, told, found, by, sure=sure, doubted=doubted)
+        top = (most or 0.0) + in_machines + at_ends + extra
+        _figure(findings, said, told, found, by, sure=sure, known=top, doubted=doubted)
         if blank and not doubted:
             at_least = path[f"{name}_at_least_us"]
             if glass is None:
@@ -238,6 +249,8 @@ def _check_link(world: World, name: str, link: dict[str, Any], findings: Finding
     told = link["lengths"]
     terms = [told[term] for term in told if term != "length_m"]
     _close(findings, f"{what}: terms of its length", told["length_m"], _total(terms), 0.002)
+    measured = told["length_m"] is not None or not told["test_m"]
+    findings.holds(measured, f"{what}: a test of a length that is not known")
     if not unsure:
         one = world.figures.lengths[name]
         mine = None if None in (one.go_m, one.return_m) else one.longer_m
@@ -534,7 +547,7 @@ def _check_asymmetry(
         for label, key in keys.items()
     }
     known = told["asymmetry_us"] is not None
-    greatest, exact = 0.0, not lacking
+    greatest, most, exact = 0.0, 0.0, not lacking
     for one, go in circuit["paths"].items():
         for other, back in circuit["paths"].items():
             if told["switching"] == "both" and one != other:
@@ -545,11 +558,13 @@ def _check_asymmetry(
             between = _least(go, "go") - _least(back, "return")
             exact = exact and not more and not less
             greatest = max(greatest, 0.0 if less else between, 0.0 if more else -between)
+            most = max(most, abs(between))
     bound = told["asymmetry_at_least_us"]
     if any(open_.values()) and not known:
         findings.skip("asymmetry where a link's delay is in doubt: that it is, and how much more")
-        enough = (bound or 0.0) >= greatest - DELAY_US
-        findings.holds(enough, f"{what}: asymmetry of at least {greatest:.3f}, not {bound}")
+        right = bound is not None and greatest - DELAY_US <= bound <= most + DELAY_US
+        said = f"{what}: asymmetry of at least {greatest:.3f} to {most:.3f}, not {bound}"
+        findings.holds(right, said)
     elif exact:
         _close(findings, f"{what}: asymmetry", told["asymmetry_us"], greatest, DELAY_US)
         findings.same(f"{what}: asymmetry, at least", bound, None)
