@@ -161,7 +161,9 @@ def check_claims(world: World, facts: dict[str, Any], findings: Findings) -> Non
             gaps = _check_gaps(world, claim, trial, breach, findings)
             verdict = _verdict(claim, trial, breach, gaps)
             if verdict is None:
-                findings.skip(f"{what}: whether its ways come close in one place, which hangs on rounding")
+                findings.skip(
+                    f"{what}: whether its ways come close in one place, which hangs on rounding"
+                )
             else:
                 findings.same(f"{what}: verdict", claim["verdict"], verdict)
         if kind == "circuit":
