@@ -430,22 +430,26 @@ def _cut_dangling(rows: dict[str, list[Row]]) -> None:
     ids["rings"] = {row["ring"] for row in rows["rings"]}
     for role, mine in rows.items():
         course = role == "measurements" or "id" not in ROLES[role].column
-        for row in list(mine):
-            gone = False
-            for name, column in ROLES[role].column.items():
-                if not column.refers or not row.get(name):
+        known = {
+            name: set().union(*(ids[one] for one in _roles_of(column)))
+            for name, column in ROLES[role].column.items()
+            if column.refers
+        }
+        gone = set()
+        for place, row in enumerate(mine):
+            for name, there in known.items():
+                if not row.get(name):
                     continue
-                known = set().union(*(ids[one] for one in _roles_of(column)))
                 value = row[name] if isinstance(row[name], list) else [row[name]]
-                lost = list(dict.fromkeys(one for one in value if one not in known))
+                lost = list(dict.fromkeys(one for one in value if one not in there))
                 row["_faults"] += [Fault("dangling-reference", name)] * len(lost)
                 if not lost:
                     continue
-                gone |= course and (column.required or role == "measurements")
+                if course and (ROLES[role].column[name].required or role == "measurements"):
+                    gone.add(place)
                 left = [one for one in value if one not in lost]
                 row[name] = (left or None) if isinstance(row[name], list) else None
-            if gone:
-                mine.remove(row)
+        mine[:] = [row for place, row in enumerate(mine) if place not in gone]
 
 
 def _order_steps(rows: dict[str, list[Row]]) -> None:
