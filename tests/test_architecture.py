@@ -13,6 +13,7 @@ FLOW = (
     "shown",
     "schema",
     "gaps",
+    "evidence",
     "formulas",
     "study",
     "network",
