@@ -45,6 +45,10 @@ DERIVED = {
 """Gap codes that recheck works out by itself; others it takes as the evidence states them."""
 
 
+MOST_SAID = 1_500
+"""Characters of what is said to be false, and of a value in it."""
+MOST_FALSE = 1_000
+"""Sentences; of hostile evidence there could be any number."""
 NEAR_ACCURACY = "near-accuracy"
 Pair = tuple[str, str]
 """Code of a gap and what it is about."""
@@ -62,23 +66,29 @@ class Findings:
         """Count a claim that is true, write down one that is not."""
         if true:
             self.confirmed += 1
-        else:
-            self.false.append(otherwise)
+        elif len(self.false) < MOST_FALSE:
+            self.false.append(_short(otherwise))
+        elif len(self.false) == MOST_FALSE:
+            self.false.append(f"and more than these {MOST_FALSE}, which are not listed")
         return true
 
     def same(self, what: str, claimed: Any, found: Any) -> bool:
         """A claim that must equal what was found."""
+        if claimed == found:
+            return self.holds(True, "")
         return self.holds(
-            claimed == found, f"{what}: the evidence says {claimed!r}, found {found!r}"
+            False, f"{what}: the evidence says {_short(repr(claimed))}, found {_short(repr(found))}"
         )
 
     def same_set(self, what: str, claimed: list[Any], found: set[Any]) -> bool:
         """A claimed list of different things that must be the set that was found."""
-        twice = len(claimed) != len(set(claimed))
-        extra, lacking = sorted(set(claimed) - found), sorted(found - set(claimed))
+        mine, twice = set(claimed), len(claimed) != len(set(claimed))
+        if mine == found and not twice:
+            return self.holds(True, "")
+        extra, lacking = sorted(mine - found), sorted(found - mine)
         told = [f"names {_few(extra)} in excess"] * bool(extra)
         told += [f"lacks {_few(lacking)}"] * bool(lacking) + ["names something twice"] * twice
-        return self.holds(not told, f"{what}: the evidence {' and '.join(told)}")
+        return self.holds(False, f"{what}: the evidence {' and '.join(told)}")
 
     def skip(self, what: str) -> None:
         """Something that was not checked, said once."""
@@ -86,9 +96,13 @@ class Findings:
             self.not_checked.append(what)
 
 
+def _short(text: str) -> str:
+    return text if len(text) <= MOST_SAID else f"{text[:MOST_SAID]}..."
+
+
 def _few(names: list[Any], most: int = 8) -> str:
     more = f" and {len(names) - most} more" if len(names) > most else ""
-    return ", ".join(map(str, names[:most])) + more
+    return ", ".join(_short(str(name)) for name in names[:most]) + more
 
 
 def name_of(asset: Asset) -> str:

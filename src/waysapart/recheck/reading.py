@@ -104,7 +104,7 @@ def read_records(study: Path, working_crs: str) -> Records:
     try:
         crs = CRS.from_user_input(working_crs)
     except Exception as error:
-        raise UnreadableError(f"the evidence's crs {working_crs!r} is unknown") from error
+        raise UnreadableError(f"the evidence's crs {working_crs[:80]!r} is unknown") from error
     rows: dict[str, list[Row]] = {role: [] for role in ROLES}
     inputs: list[tuple[str, str]] = []
     removed: set[str] = set()

@@ -29,8 +29,11 @@ from waysapart.recheck.stated import (
 from waysapart.recheck.sums import check_figures
 from waysapart.recheck.world import build
 
-MOST_BYTES = 1 << 30
-"""Of the evidence in a report, unpacked."""
+MOST_BYTES = 1 << 29
+"""Of evidence, unpacked: three times what a plant of a million segments takes."""
+MOST_VALUES = 60_000_000
+"""In evidence; each takes far more memory than text."""
+_PIECE = 1 << 24
 REROUTE = {
     *("format", "waysapart", "study", "revision", "crs", "caution", "inputs", "matched"),
     *("summary", "circuits", "notes", "cost_is", "cost_unit", "work", "proved", "proposal"),
@@ -221,6 +224,8 @@ def _facts(file: Path) -> dict[str, Any]:
         data = file.read_bytes()
         if data.lstrip()[:9].lower() == b"<!doctype":
             data = _carried(data)
+        if len(data) > MOST_BYTES or sum(map(data.count, (b",", b"[", b"{"))) > MOST_VALUES:
+            raise _NoEvidenceError("is larger than evidence of any plant")
         facts = json.loads(data, object_pairs_hook=_once)
     except OSError as error:
         raise StudyError([Problem(f"cannot be read: {error.strerror}", str(file))]) from error
@@ -246,16 +251,19 @@ def _carried(page: bytes) -> bytes:
             "what prove --json or reroute --json writes, or a report that was not made for "
             "readers outside"
         )
-    unpack = zlib.decompressobj(wbits=31)
+    unpack, data = zlib.decompressobj(wbits=31), bytearray()
     try:
-        data = unpack.decompress(base64.b64decode(found[0], validate=True), MOST_BYTES)
+        left = base64.b64decode(found[0], validate=True)
+        while left and not unpack.eof and len(data) <= MOST_BYTES:
+            data += unpack.decompress(left, _PIECE)
+            left = unpack.unconsumed_tail
     except (ValueError, zlib.error) as error:
         raise _NoEvidenceError(f"carries evidence that cannot be unpacked: {error}") from error
     if not unpack.eof:
         raise _NoEvidenceError(
             f"carries evidence that is cut off, or of more than {MOST_BYTES >> 20} MiB"
         )
-    return data
+    return bytes(data)
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
