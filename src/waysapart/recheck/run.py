@@ -25,6 +25,7 @@ from waysapart.recheck.stated import (
     check_crs,
     check_days,
     check_names,
+    check_weights,
 )
 from waysapart.recheck.sums import check_figures
 from waysapart.recheck.world import build
@@ -34,6 +35,8 @@ MOST_BYTES = 1 << 29
 MOST_VALUES = 60_000_000
 """In evidence; each takes far more memory than text."""
 _PIECE = 1 << 24
+COST_M = 0.2
+"""Costs are told to a tenth of a metre."""
 REROUTE = {
     *("format", "waysapart", "study", "revision", "crs", "caution", "inputs", "matched"),
     *("summary", "circuits", "notes", "cost_is", "cost_unit", "work", "proved", "proposal"),
@@ -76,6 +79,11 @@ NOT_HELD = {
 
 No verdict, limit, check of a limit or gap rests on any of these.
 """
+REROUTED = {
+    *("id", "kind", "members", "status", "why", "together", "paths", "cost", "lower_bound"),
+    *("optimal", "seconds", "shared", "least_shared", "says", "no_pair_proof"),
+}
+"""All that it writes of a circuit or group."""
 PROPOSAL = "written"
 """Where `reroute --proposal` wrote its layers."""
 
@@ -140,6 +148,8 @@ def hold_rerouting(records: Records, facts: dict[str, Any], findings: Findings) 
     """Hold the proofs that `reroute --json` carries: of its ways, and of what it would build."""
     apart = [one for one in facts["circuits"] if one["status"] == "apart"]
     told = facts["proposal"]
+    _check_asked(records, facts, findings)
+    check_weights(records, facts, findings)
     if findings.holds((told is None) == (not apart), "a proposal: told without ways, or not") and (
         told is not None
     ):
@@ -149,7 +159,10 @@ def hold_rerouting(records: Records, facts: dict[str, Any], findings: Findings) 
         if told["rows"]:
             said = facts["proved"]["counts"]
             findings.same("the proposal: counts", said, {name: counts[name] for name in said})
-        findings.skip("costs of ways, and that no cheaper ones exist")
+        circuits = {one["id"]: one for one in told["proof"]["circuits"]}
+        for one in apart:
+            _check_cost(facts, one, circuits, findings)
+        findings.skip("that no cheaper ways exist")
     build = facts["build"] or {"single": [], "set": None}
     for what, options in (("to build", build["single"][:1]), ("to build together", [build["set"]])):
         for option in options:
@@ -161,6 +174,44 @@ def hold_rerouting(records: Records, facts: dict[str, Any], findings: Findings) 
             _hold_proposal(records, facts, what, option["proposal"], ways, findings)
     if len(build["single"]) > 1:
         findings.skip("what else could be built: prove the folder that reroute --proposal writes")
+
+
+def _check_asked(records: Records, facts: dict[str, Any], findings: Findings) -> None:
+    """Each circuit and group stands once, has its own members, and is counted by its status."""
+    statuses = [one["status"] for one in facts["circuits"]]
+    counts = {name: statuses.count(name) for name in ("apart", "none", "undecided")}
+    findings.same("summary", facts["summary"], counts)
+    findings.same("every status is known", sum(counts.values()), len(statuses))
+    asked = [(one["kind"], one["id"]) for one in facts["circuits"]]
+    findings.same("circuits and groups told twice", len(asked) - len(set(asked)), 0)
+    members: dict[str, list[str]] = {}
+    for name, row in sorted(records.by["circuits"].items()):
+        members.setdefault(str(row.get("group")), []).append(name)
+    for one in facts["circuits"]:
+        mine = members.get(one["id"]) if one["kind"] == "group" else [one["id"]]
+        said = f"{one['kind']} {one['id']}"
+        findings.same(f"{said}: members", sorted(one["members"]), sorted(mine or []))
+        if one["status"] == "none":
+            findings.skip("what the ways that share least share")
+        if one["cost"] is not None:
+            low = one["lower_bound"] is None or one["lower_bound"] <= one["cost"]
+            same = not one["optimal"] or one["lower_bound"] == one["cost"]
+            findings.holds(low and same, f"{said}: costs {one['cost']}, over its lower bound")
+
+
+def _check_cost(
+    facts: dict[str, Any], one: dict[str, Any], circuits: dict[str, Any], findings: Findings
+) -> None:
+    """What the ways of a circuit come to in fibre, by their proof."""
+    paths = circuits.get(one["id"], {}).get("paths", {})
+    ways = [paths[label] for label in one["paths"] if label in paths]
+    known = [way["length_m"] for way in ways if not way["other_lengths"]]
+    counts = facts["cost_is"] == "length" and one["kind"] == "circuit"
+    if not counts or None in known or len(known) != len(one["paths"]) or one["cost"] is None:
+        findings.skip(f"the cost ({facts['cost_is']}) of the ways of {one['id']}")
+        return
+    away = abs(one["cost"] - sum(known))
+    findings.holds(away <= COST_M, f"{one['id']}: its ways cost {sum(known):.1f} m of fibre")
 
 
 def _hold_proposal(
@@ -290,6 +341,13 @@ def misshapen(facts: Any) -> Iterator[str]:
         yield f"lacks {name!r}, which reroute --json writes"
     for name in sorted(set(facts) - REROUTE - {PROPOSAL}):
         yield f"holds {name!r}, which reroute --json does not write"
+    if not isinstance(facts["circuits"], list):
+        yield f"circuits are no list: {expected}"
+        return
+    for one in facts["circuits"]:
+        fields = set(one) if isinstance(one, dict) else set()
+        if fields != REROUTED:
+            yield f"a circuit has other fields than reroute --json writes: {fields ^ REROUTED}"
 
 
 def _changed(records: Records, facts: dict[str, Any]) -> list[str]:

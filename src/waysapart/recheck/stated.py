@@ -52,7 +52,7 @@ def check_names(records: Records, facts: dict[str, Any], findings: Findings) -> 
     if records.name is not None:
         findings.same("study", facts["study"], records.name)
     findings.same("revision", facts["revision"], records.revision)
-    files = [one["file"] for one in facts["inputs"]]
+    files = [(one["file"], one["sha256"]) for one in facts["inputs"]]
     findings.same("inputs told twice", len(files) - len(set(files)), 0)
     findings.same_set("out of service", facts["out"], set(records.out))
 
@@ -149,6 +149,16 @@ def check_assumptions(world: World, facts: dict[str, Any], findings: Findings) -
             [one for one in rows if not one[0].startswith("records.")] for rows in (to_sign, signed)
         )
     _same_rows("assumption to sign", to_sign, signed, findings)
+
+
+def check_weights(records: Records, facts: dict[str, Any], findings: Findings) -> None:
+    """What rerouting avoids first, as the rules have it."""
+    told = [tuple(one[name] for name in ("key", "value", "source")) for one in facts["weights"]]
+    found = [
+        (_dotted(path), _plain(value), _source(records, path))
+        for path, value in _leaves({"reroute": records.rules["reroute"]}, ())
+    ]
+    _same_rows("weight", told, found, findings)
 
 
 def _same_rows(
