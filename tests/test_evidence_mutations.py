@@ -82,6 +82,12 @@ LAWFUL = {
         )
         for kind in ("nudged", "another")
     },
+    **{
+        (f"links[].lengths.{term}_m", kind): "of a length that is not known as a whole"
+        for term in ("route", "sag", "helix", "overlength", "slack", "test")
+        for kind in ("nudged", "by a lot", "negated", "another", "set to null", "set")
+    },
+    ("study", "nonsense"): "a study that states no name is called by its folder",
     ("circuits[].unavailability", "another"): "see UNHELD",
 }
 """Changes that make another thing that is so."""

@@ -391,9 +391,14 @@ def _check_stretches(
                 key is not None and _leads(world, key, trial, chain, found[name]),
                 f"{said}: the chain {' - '.join(chain)} of {label} does not lead there",
             )
-        if trial.group_test != "pairwise":
-            on_it = {label for label, key in labels.items() if found[name] in world.relied[key]}
-            findings.same_set(f"{said}: chains", list(stretch["via"]), on_it)
+        on_it = {label for label, key in labels.items() if found[name] in world.relied[key]}
+        if trial.group_test == "pairwise":  # one way of each member
+            firsts = (
+                [_label(trial, key) for key in side if _label(trial, key) in on_it]
+                for side in trial.sides
+            )
+            on_it = {one[0] for one in firsts if one}
+        findings.same_set(f"{said}: chains", list(stretch["via"]), on_it)
     for stretch in claim["stretches"]:
         said = f"{what}: stretch {stretch['stretch']}"
         _check_along(plane, stretch, labels, said, findings)

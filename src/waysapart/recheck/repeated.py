@@ -54,6 +54,12 @@ def check_repeated(world: World, facts: dict[str, Any], findings: Findings) -> N
                 _check_angle(world, what, claim["delay"], findings)
     _check_roles(world, facts["evidence"], findings)
     _check_links(world, facts["links"], findings)
+    seqs: dict[str, list[int]] = {}
+    for row in facts["matched"]:
+        if row["state"] == "followed":
+            seqs.setdefault(row["cable"], []).append(row["seq"])
+    for cable, mine in seqs.items():
+        findings.same(f"cable {cable}: its course", sorted(mine), list(range(1, len(mine) + 1)))
 
 
 def several(trial: Trial) -> bool:

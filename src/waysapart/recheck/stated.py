@@ -51,6 +51,8 @@ def check_names(records: Records, facts: dict[str, Any], findings: Findings) -> 
     """Name and revision of the study, and what is out of service."""
     if records.name is not None:
         findings.same("study", facts["study"], records.name)
+    else:
+        findings.skip("the name of the study, which does not state one")
     findings.same("revision", facts["revision"], records.revision)
     files = [(one["file"], one["sha256"]) for one in facts["inputs"]]
     findings.same("inputs told twice", len(files) - len(set(files)), 0)

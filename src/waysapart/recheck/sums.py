@@ -202,6 +202,10 @@ def _check_path_delay(
     if None in delay_of(world, key):
         findings.same(f"{said}: of fibre, as it is not known", terms["fibre_us"], None)
         findings.holds(not terms["test_us"], f"{said}: a test of what is not known")
+    elif not doubted and path["delay_us"] is None:
+        glass_us = max(one for one in delay_of(world, key) if one is not None)
+        known_us = _total([terms[name] for name in ("fibre_us", "test_us", "extra_us")])
+        _close(findings, f"{said} but for equipment", known_us, glass_us, by)
     for name, glass, least, most in zip(
         ("go", "return"), delay_of(world, key), sound, all_known, strict=True
     ):
