@@ -60,6 +60,11 @@ CASES: dict[str, Change] = {
         replaced("links.csv", LINKS + "L2,R-W,R-M,,leased,,,-,2020-01-01\n"),
         replaced("link_runs.csv", "link,seq,cable,fibres,direction\nL1,1,C1,1;2,\n"),
     ),
+    "hop-rate": both(
+        rules("[services.line-differential]\nmax_unavailability = 0.5\n"),
+        replaced("links.csv", LINKS + "L2,R-W,R-M,,leased,,,-,2020-01-01\n"),
+        replaced("link_runs.csv", "link,seq,cable,fibres,direction\nL1,1,C1,1;2,\n"),
+    ),
     "test-old": both(
         rules("[records]\noldest = { test = 1825 }\n"),
         more("measurements.csv", "link,length_m,date\nL2,4693.9,2015-01-01\n"),

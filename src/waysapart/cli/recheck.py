@@ -9,6 +9,9 @@ import click
 
 from waysapart.cli.common import busy, json_option, output, telling_errors, write_json
 
+FEW = 8
+"""Names that are told one by one."""
+
 
 @click.command(short_help="Check evidence, of prove --json or in a report, against the layers.")
 @click.argument("study", type=click.Path(path_type=Path), metavar="STUDY")
@@ -43,6 +46,13 @@ def recheck(study: Path, file: Path, json_file: str | None) -> None:
             console.print(styled(f"input: {sentence}", "yellow"))
         for sentence in found["not_checked"]:
             console.print(styled(f"not checked: {sentence}"))
+        verdicts = found["verdicts"]
+        sound = f"{verdicts['confirmed']} verdicts confirmed"
+        if but := verdicts["confirmed_except"]:
+            few = ", ".join(one["id"] for one in but[:FEW])
+            more = f" and {len(but) - FEW} more" if len(but) > FEW else ""
+            sound += f", {len(but)} confirmed except for what was not checked: {few}{more}"
+        console.print(styled(sound))
         style = "red" if found["false"] else "green"
         count = f"{found['confirmed']} claims confirmed, {len(found['false'])} {label}"
         console.print(styled(f"{count}, {len(found['not_checked'])} not checked", style))

@@ -30,7 +30,8 @@ def recheck(study: str | Path, file: str | Path) -> dict[str, Any]:
     -------
     dict
         `confirmed`, how many claims hold; `false` and `not_checked`, a sentence each;
-        `changed_inputs`, the files that are not what they were.
+        `verdicts`, how many circuits and groups hold in full, and those that hold but for what
+        was not checked; `changed_inputs`, the files that are not what they were.
 
     Raises
     ------

@@ -115,7 +115,8 @@ def _meets(ground: Ground, before: Step, after: Step) -> bool:
         return before.exit == after.entry
     one = shapely.get_point(ground.shape[before.segment], 0 if before.stop == 0.0 else -1)
     other = shapely.get_point(ground.shape[after.segment], 0 if after.start == 0.0 else -1)
-    return bool(one.distance(other) <= ground.records.snap_m)
+    drawn = one is not None and other is not None
+    return drawn and bool(one.distance(other) <= ground.records.snap_m)
 
 
 def _chained(ground: Ground, segments: list[str]) -> tuple[list[Step], int]:

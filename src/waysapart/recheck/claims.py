@@ -40,7 +40,7 @@ DERIVED = {
     *("test-future", "no-id", "duplicate-id", "duplicate-step", "dangling-reference"),
     *("blank-required", "unreadable-value", "unreadable-figure", "unusable-geometry"),
     *("lies-in-itself", "paths-twice", "unknown-service", "unknown-fibre-type"),
-    *("no-wavelength", "power-limits", "test-owner", "waiver-owner"),
+    *("no-wavelength", "power-limits", "test-owner", "waiver-owner", "hop-rate"),
 }
 """Gap codes that recheck works out by itself; others it takes as the evidence states them."""
 
@@ -61,6 +61,7 @@ class Findings:
     confirmed: int = 0
     false: list[str] = field(default_factory=list)
     not_checked: list[str] = field(default_factory=list)
+    doubts: dict[str, list[str]] = field(default_factory=dict)
 
     def holds(self, true: bool, otherwise: str) -> bool:
         """Count a claim that is true, write down one that is not."""
@@ -90,10 +91,40 @@ class Findings:
         told += [f"lacks {_few(lacking)}"] * bool(lacking) + ["names something twice"] * twice
         return self.holds(False, f"{what}: the evidence {' and '.join(told)}")
 
-    def skip(self, what: str) -> None:
-        """Something that was not checked, said once."""
+    def skip(self, what: str, *of: str) -> None:
+        """Something that was not checked, said once.
+
+        `of`: the circuits and groups, such as `circuit C1`, whose verdicts or limits rest on it,
+        where the sentence does not begin with one.
+        """
         if what not in self.not_checked:
             self.not_checked.append(what)
+        for one in of:
+            mine = self.doubts.setdefault(one, [])
+            if what not in mine:
+                mine.append(what)
+
+    def verdicts(self, facts: dict[str, Any]) -> dict[str, Any]:
+        """Verdicts that hold in full, and those that hold but for what was not checked."""
+        names = [f"circuit {one['id']}" for one in facts["circuits"]]
+        names += [f"group {one['id']}" for one in facts.get("groups", ())]
+        ids = {name: name.split(" ", 1)[1] for name in names}
+        starts = {name: (f"{name}:", f"{name},") for name in names}
+        wrong = {name for name in names if any(s.startswith(starts[name]) for s in self.false)}
+        known = tuple(start for name in wrong for start in starts[name])
+        if any(not sentence.startswith(known) for sentence in self.false):
+            wrong = set(names)  # what is false of the whole may touch any of them
+        confirmed, but = 0, []
+        for name in names:
+            because = [one for one in self.not_checked if one.startswith(starts[name])]
+            because += [one for one in self.doubts.get(name, ()) if one not in because]
+            if name in wrong:
+                continue
+            if because:
+                but.append({"kind": name.split(" ")[0], "id": ids[name], "because": because})
+            else:
+                confirmed += 1
+        return {"confirmed": confirmed, "confirmed_except": but}
 
 
 def _short(text: str) -> str:
@@ -230,7 +261,8 @@ def _check_waivers(
         days = (last_day(waiver) - today).days if one["counts"] else None
         findings.same(f"{what}: lapses in days", one["lapses_in_days"], days)
         if place in waived.doubtful and one["state"] != IDLE:
-            findings.skip(f"{what}: what it accepts, which the layers alone do not settle")
+            settled = f"{what}: what it accepts, which the layers alone do not settle"
+            findings.skip(settled, f"circuit {one['circuit']}", f"group {one['circuit']}")
             findings.same(f"{what}: lapsed", one["state"] == LAPSED, state == LAPSED)
             continue
         findings.same(f"{what}: state", one["state"], state)
@@ -259,7 +291,8 @@ def _check_paths(world: World, facts: dict[str, Any], findings: Findings) -> Non
         findings.same(f"{what}: links of its set", claimed[key]["links"], links)
         findings.same(f"{what}: out of service", told["out_of_service"], key in world.lost)
         if key in world.undecided:
-            findings.skip(f"{what}: which way round its ring is the shorter")
+            shorter = f"{what}: which way round its ring is the shorter"
+            findings.skip(shorter, *world.concerned([key[0]]))
         members = numbers(claimed[key]["relies_on"], len(assets))
         if members and max(members) >= len(assets):
             findings.holds(False, f"{what}: its set names assets that the evidence does not list")
@@ -527,7 +560,7 @@ def _check_gaps(
     derived = DERIVED if breach.loose is None else {*DERIVED, NEAR_ACCURACY}
     others = [pair for pair in told if pair[0] not in derived or _of_drawing(pair, drawn)]
     for code, _ in others:
-        findings.skip(f"gaps of code {code}: taken as the evidence states them")
+        findings.skip(f"gaps of code {code}: taken as the evidence states them", what)
     found = [(gap.code, gap.about) for gap in world.touching(trial)]
     if breach.loose and not breach.stands:
         found.append((NEAR_ACCURACY, trial.id))

@@ -121,6 +121,10 @@ class Figures:
                 added += hanging_m(span, sag, rise) - span
         return added
 
+    def whole_m(self, cable: str) -> float | None:
+        """Fibre length of a whole cable."""
+        return self.fibre_m(self._whole_use(cable))
+
     def _whole_use(self, cable: str) -> Use:
         return Use(cable, None, None, 0.0, float(len(self.cables.chain[cable])))
 

@@ -60,8 +60,9 @@ class _Places:
             return True
         if node not in self._structures:
             return False
-        away = self._ground.shape[node].distance(self._ground.shape[site])
-        return bool(away <= self._ground.records.snap_m)
+        one, other = self._ground.shape[node], self._ground.shape[site]
+        drawn = one is not None and other is not None
+        return drawn and bool(one.distance(other) <= self._ground.records.snap_m)
 
     def meet(self, one: str | None, other: str | None) -> bool:
         """In one place, or at a site and at something on it."""

@@ -14,6 +14,7 @@ from typing import Any
 from waysapart.errors import Problem, StudyError
 from waysapart.evidence import FORMAT, misfits
 from waysapart.recheck.claims import DERIVED, Findings, check_claims
+from waysapart.recheck.limits import check_limits
 from waysapart.recheck.no_pair import check_no_pairs
 from waysapart.recheck.reading import Records, proposed, read_records
 from waysapart.recheck.repeated import check_repeated
@@ -100,6 +101,7 @@ def run(study: Path, file: Path) -> dict[str, Any]:
         "confirmed": findings.confirmed,
         "false": findings.false,
         "not_checked": findings.not_checked,
+        "verdicts": findings.verdicts(facts),
         "changed_inputs": changed,
     }
 
@@ -132,6 +134,7 @@ def hold(records: Records, facts: dict[str, Any], findings: Findings) -> None:
     findings.false += world.cables.false
     check_claims(world, facts, findings)
     check_figures(world, facts, findings)
+    check_limits(world, facts, findings)
     check_repeated(world, facts, findings)
     check_all_gaps(world, facts, DERIVED, findings)
     check_assumptions(world, facts, findings)
@@ -139,9 +142,9 @@ def hold(records: Records, facts: dict[str, Any], findings: Findings) -> None:
     for said in NOT_HELD:
         findings.skip(said)
     if world.cables.drawn:
-        findings.skip(
-            "drawn cables: that no other segment keeps to their lines as well as those named"
-        )
+        drawn = "drawn cables: that no other segment keeps to their lines as well as those named"
+        on_them = (key[0] for key, mine in world.relied.items() if mine & world.cables.drawn)
+        findings.skip(drawn, *world.concerned(on_them))
 
 
 def hold_rerouting(records: Records, facts: dict[str, Any], findings: Findings) -> None:

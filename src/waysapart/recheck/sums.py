@@ -48,8 +48,15 @@ def check_figures(world: World, facts: dict[str, Any], findings: Findings) -> No
                 _check_loss(world, (name, label), path, links, left_open, findings)
         _check_delay(world, circuit, codes, findings, turned=turns and name in ringed)
         _check_within(world, circuit, findings)
-    findings.skip("unavailability, and losses by statistics: their arithmetic is not repeated")
-    findings.skip("recovery, overload, bandwidth and dispersion: taken as the evidence states them")
+    findings.skip("losses by statistics: their arithmetic is not repeated")
+    asked_for = ("rx_max_dbm", "bandwidth_mhz", "dispersion_limit_ps_nm")
+    asking = {
+        name for name, hop in world.hops.items() if any(hop.row.get(one) for one in asked_for)
+    }
+    findings.skip(
+        "overload, bandwidth and dispersion: taken as the evidence states them",
+        *(f"circuit {key[0]}" for key, links in world.paths.items() if asking & set(links)),
+    )
 
 
 def _close(findings: Findings, what: str, claimed: Any, found: float | None, by: float) -> bool:
@@ -412,7 +419,10 @@ def _check_terms(
     findings.same(f"{said}, splices", (terms["splices"], terms["splices_from"]), (count, basis))
     _close(findings, f"{said}, splices_db", terms["splices_db"], db, LOSS_DB)
     if _tested(world, name):
-        findings.skip(f"loss of {name}: what tests of its cables add to it")
+        users = [key[0] for key, links in world.paths.items() if name in links]
+        asked = [one for one in users if service_of(world.records, one).get("min_margin_db")]
+        adds = f"loss of {name}: what tests of its cables add to it"
+        findings.skip(adds, *(f"circuit {one}" for one in asked))
         least = max(
             sum(terms[one] or 0.0 for one in ("connectors_db", "mismatch_db", "via_db")),
             _measured_db(world, hop),
@@ -565,7 +575,9 @@ def _check_asymmetry(
             most = max(most, abs(between))
     bound = told["asymmetry_at_least_us"]
     if any(open_.values()) and not known:
-        findings.skip("asymmetry where a link's delay is in doubt: that it is, and how much more")
+        asked = told["asymmetry_limit_us"] is not None
+        doubtful = "asymmetry where a link's delay is in doubt: that it is, and how much more"
+        findings.skip(doubtful, *([what] * asked))
         right = bound is not None and greatest - DELAY_US <= bound <= most + DELAY_US
         said = f"{what}: asymmetry of at least {greatest:.3f} to {most:.3f}, not {bound}"
         findings.holds(right, said)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -12,6 +13,7 @@ from waysapart.recheck.figures import Figures
 from waysapart.recheck.gaps_of_records import gaps_of_records
 from waysapart.recheck.gaps_of_rows import Gap
 from waysapart.recheck.ground import Ground, survey
+from waysapart.recheck.limits import Failures
 from waysapart.recheck.links import Hop, tie_links
 from waysapart.recheck.own_line import own_line
 from waysapart.recheck.paths import Key, Trial, service_of, tie_paths, trials_of
@@ -88,6 +90,15 @@ class World:
                     hit.add(n)
         return [self.gaps[n] for n in sorted(hit)]
 
+    def concerned(self, circuits: Iterable[str]) -> list[str]:
+        """Some circuits and the groups that they are in, as sentences name them."""
+        mine = set(circuits)
+        return [
+            f"{'circuit' if trial.group_test is None else 'group'} {trial.id}"
+            for trial in self.trials
+            if mine & set(trial.circuits)
+        ]
+
     def left_open(self, circuit: str) -> set[Limit]:
         """The limits of a circuit that gaps leave open, whatever its figures say.
 
@@ -105,6 +116,11 @@ class World:
                 or GAP_CODES[gap.code].doubt
             }
         return self._left_open[circuit]
+
+    @cached_property
+    def failures(self) -> Failures:
+        """How often things fail, and how much of the time they are down."""
+        return Failures(self)
 
     @cached_property
     def _gaps_at(self) -> tuple[dict[Asset, list[int]], dict[str, list[int]], dict[str, list[int]]]:
@@ -169,4 +185,5 @@ def build(records: Records, facts: dict[str, Any]) -> World:
     for name in records.by["circuits"]:
         if service_of(records, name)["own_line"] != "excused" and own_line(world, name).why:
             gaps.append(Gap("own-line", name, circuits=(name,)))
+    gaps += world.failures.gaps()
     return world
