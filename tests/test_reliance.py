@@ -326,3 +326,27 @@ def test_pairwise_holds_any_path_of_a_member_against_any_of_another(
     (group,) = plant.proved(tmp_path / "study")["groups"]
     assert {one["asset"] for one in group["shared"]} == shared
     assert group["verdict"] == ("shared" if shared else "apart")
+
+
+def test_a_stretch_of_a_broken_cable_brings_both_ends_of_the_break(tmp_path: Path) -> None:
+    """The main uses its cable from A to Q only, past a break: duct M1 ends at P, the next one on
+    record begins at X. It relies on P as much as on X."""
+    plant = Plant()
+    plant.segment("M1", "duct", "A", "P")
+    plant.segment("M3", "duct", "X", "Q")
+    plant.segment("M4", "duct", "Q", "B")
+    plant.segment("N", "duct", "A", (0, 600), (1000, 600), "B")
+    plant.listed("CM", "M1 M3 M4")
+    plant.rows["link_runs"][-1] |= {"from": "A", "to": "Q"}
+    plant.listed("CN", "N")
+    plant.ways("K", "L-CM", "L-CN")
+    facts = plant.proved(tmp_path / "study")
+    evidence = facts["evidence"]
+    main = next(one for one in evidence["paths"] if one["path"] == "main")
+    numbers = {
+        number
+        for run in main["relies_on"].split()
+        for low, _, high in (run.partition("-"),)
+        for number in range(int(low), int(high or low) + 1)
+    }
+    assert {"P", "X", "Q", "M1", "M3"} <= {evidence["assets"][number] for number in numbers}

@@ -398,8 +398,8 @@ def _parts(chains: Chains, cables: _Cables, passed: Passing) -> Parts:
             rows.append(
                 (
                     int(chains.segment[row]),
-                    at[begin],
-                    at[end],
+                    int(chains.entry[row]) if begin == place else at[begin],
+                    int(chains.exit[row]) if end == place + 1 else at[end],
                     float(chains.start[row] + span * (begin - place)),
                     float(chains.start[row] + span * (end - place)),
                 )

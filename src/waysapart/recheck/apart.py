@@ -242,6 +242,8 @@ class Plane:
     def _zone(self, site: str | None, zone_m: float) -> Any:
         if (site, zone_m) not in self._round:
             place = self.places.get(str(site))
+            if place is None and zone_m <= 0:
+                return shapely.Point()
             if place is None:  # it may cover anything
                 return shapely.box(-FAR_AWAY_M, -FAR_AWAY_M, FAR_AWAY_M, FAR_AWAY_M)
             wide = zone_m if place.geom_type == "Point" else max(zone_m, OUTLINE_M)

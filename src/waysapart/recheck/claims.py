@@ -41,6 +41,7 @@ DERIVED = {
     *("blank-required", "unreadable-value", "unreadable-figure", "unusable-geometry"),
     *("lies-in-itself", "paths-twice", "unknown-service", "unknown-fibre-type"),
     *("no-wavelength", "power-limits", "test-owner", "waiver-owner", "hop-rate"),
+    *("measured-loss", "measured-delay"),
 }
 """Gap codes that recheck works out by itself; others it takes as the evidence states them."""
 

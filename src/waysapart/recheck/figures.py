@@ -97,7 +97,8 @@ class Figures:
         self.delay_us = cache(self._delay_us)
         self._cable_tests = _tests(self.records, "cable", "length_m")
         self._link_tests = _tests(self.records, "link", "length_m")
-        self._whole = {name: self._computed(self._whole_use(name)) for name in cables.chain}
+        self._delay_tests = _tests(self.records, "link", "delay_us")
+        self._whole = {name: self._computed(self.whole_use(name)) for name in cables.chain}
         self.lengths = {name: self._length(name, hop) for name, hop in hops.items()}
 
     def _sag(self, row: Row) -> float:
@@ -121,11 +122,22 @@ class Figures:
                 added += hanging_m(span, sag, rise) - span
         return added
 
+    def by_record_m(self, cable: str) -> float | None:
+        """Fibre length of a whole cable by its record, without any test."""
+        known = self._whole.get(cable)
+        return None if known is None else known[1]
+
+    def reel_m(self, cable: str) -> float:
+        """What a reel of a cable holds."""
+        reels = self.records.rules["defaults"]["reel_m"]
+        return float(reels.get(self.records.by["cables"][cable].get("kind"), reels["other"]))
+
     def whole_m(self, cable: str) -> float | None:
         """Fibre length of a whole cable."""
-        return self.fibre_m(self._whole_use(cable))
+        return self.fibre_m(self.whole_use(cable))
 
-    def _whole_use(self, cable: str) -> Use:
+    def whole_use(self, cable: str) -> Use:
+        """A cable from end to end."""
         return Use(cable, None, None, 0.0, float(len(self.cables.chain[cable])))
 
     def _by_record(self, use: Use) -> tuple[float, float] | None:
@@ -145,7 +157,7 @@ class Figures:
         if pitch is not None and across is not None:
             helix = hypot(1.0, pi * across / 1000 / pitch)
         slack = self._stated(cable, "slack_m")
-        whole = self._whole_use(use.cable)
+        whole = self.whole_use(use.cable)
         if (use.from_, use.to) not in ((0.0, whole.to), (whole.to, 0.0)):
             known = self._computed(whole)
             slack *= route / known[0] if known else 0.0
@@ -279,24 +291,37 @@ class Figures:
         lonlat = [turn.transform(point.x, point.y) for point in way]
         return float(sum(GEOD.inv(*one, *two)[2] for one, two in pairwise(lonlat)))
 
+    def measured_us(self, name: str) -> tuple[float | None, float | None]:
+        """Measured delay of a link each way; a test that states no direction stands for both."""
+        tests = self._delay_tests.get(name, {})
+        both = _greatest({key: one for key, one in tests.items() if key[1] is None}, None)
+        own = [
+            _greatest({key: one for key, one in tests.items() if key[1] == way}, None)
+            for way in ("go", "return")
+        ]
+        go, back = (both if one is None else one for one in own)
+        return go, back
+
     def _delay_us(self, name: str) -> tuple[float | None, float | None]:
         """Delay of a link each way, without its equipment: glass and extra, or by test."""
+        go, back = (
+            by_record if tested is None else tested
+            for tested, by_record in zip(
+                self.measured_us(name), self.delay_by_record_us(name), strict=True
+            )
+        )
+        return go, back
+
+    def delay_by_record_us(self, name: str) -> tuple[float | None, float | None]:
+        """Delay of a link's glass and extra each way, without any test of its delay."""
         hop, length = self.hops[name], self.lengths[name]
         extra = hop.row.get("extra_delay_us") or 0.0
         medium = hop.row.get("medium") or "fibre"
         hop_index = self.records.rules["media"][medium]["group_index"]
-        tests = _tests(self.records, "link", "delay_us").get(name, {})
-        both = _greatest({key: one for key, one in tests.items() if key[1] is None}, None)
         found: list[float | None] = []
         for way, length_m, added in zip(
             ("go", "return"), (length.go_m, length.return_m), length.by_cables, strict=True
         ):
-            own = {key: one for key, one in tests.items() if key[1] == way}
-            tested = _greatest(own, None)
-            tested = both if tested is None else tested
-            if tested is not None:
-                found.append(tested)
-                continue
             uses = hop.ways.get(way, hop.ways.get("both", []))
             if not hop.ways and medium != "fibre" and length_m is None:
                 stated = hop.row.get("extra_delay_us")
@@ -334,11 +359,23 @@ class Figures:
         hop = self.hops[name]
         terms = []
         for use in hop.ways.get(way, hop.ways.get("both", [])):
-            metres = self.fibre_m(use)
-            own = self.records.by["cables"][use.cable].get("db_per_km")
-            per_km = self._glass(hop, use, "db_per_km") if own is None else own
+            metres, per_km = self.fibre_m(use), self.db_per_km(hop, use, mean=False)
             terms.append(None if metres is None or per_km is None else metres / 1000 * per_km)
         return _sum(terms)
+
+    def db_per_km(self, hop: Hop, use: Use, *, mean: bool) -> float | None:
+        """Attenuation of a stretch: the cable's own, or by its type, at its greatest or its mean.
+
+        A mean above the greatest is none.
+        """
+        own: float | None = self.records.by["cables"][use.cable].get("db_per_km")
+        if own is not None:
+            return own
+        greatest = self._glass(hop, use, "db_per_km")
+        if not mean:
+            return greatest
+        known = [self._glass(hop, use, "mean_db_per_km"), greatest]
+        return min((one for one in known if one is not None), default=None)
 
     def stretch_us(self, use: Use, wavelength_nm: float) -> float | None:
         """Delay of the glass of a stretch of cable at a wavelength."""
@@ -361,20 +398,27 @@ class Figures:
         """
         uses = self.hops[name].ways.get(way, self.hops[name].ways.get("both", []))
         met = [self.joints_met(use) for use in uses]
+        picked = self.joints_at_changes(uses, met)
         estimated = sum(self.reels(use, joints) for use, joints in zip(uses, met, strict=True))
-        joints, picked = self.records.by["joints"], []
+        known = [joint for joint in picked if joint is not None]
+        every = {joint for one in met for joint in one}
+        return [*known, *sorted(every - set(known))], estimated + picked.count(None)
+
+    def joints_at_changes(
+        self, uses: list[Use], met: list[dict[str, float | None]]
+    ) -> list[str | None]:
+        """The joint at each change of cable; None where none is on record."""
+        joints = self.records.by["joints"]
+        silent = self.records.joints_of.get(None, ())
+        picked: list[str | None] = []
         for place, (one, two) in enumerate(pairwise(uses)):
             node = one.end if one.end == two.begin else None
             pool = set(met[place]) & set(met[place + 1])
             if not pool and node is not None:
-                silent = self.records.joints_of.get(None, ())
                 pool = {joint for joint in silent if joints[joint]["at"] == node}
-            if pool:
-                picked.append(min(pool, key=lambda joint: self._rank(joint, node)))
-            else:
-                estimated += 1
-        every = {joint for one in met for joint in one}
-        return [*picked, *sorted(every - set(picked))], estimated
+            chosen = min(pool, key=lambda joint: self._rank(joint, node)) if pool else None
+            picked.append(chosen)
+        return picked
 
     def _rank(self, joint: str, node: str | None) -> tuple[bool, float, str]:
         """Of several joints at a change of cable the one there counts, then the worst."""
@@ -425,10 +469,7 @@ class Figures:
             parts = [0.0]
         else:
             parts = [(b - a) / whole * fibre for a, b in pairwise(cuts)] if whole else [fibre]
-        reels = self.records.rules["defaults"]["reel_m"]
-        return parts, float(
-            reels.get(self.records.by["cables"][use.cable].get("kind"), reels["other"])
-        )
+        return parts, self.reel_m(use.cable)
 
     def mismatch_db(self, name: str, way: str) -> float | None:
         """What the light loses one way where it goes on in a smaller core."""
@@ -465,18 +506,25 @@ class Figures:
         kind = self.records.by["cables"][use.cable].get("fibre_type")
         if kind is None and value == "group_index":
             kind = "G.652.D" if wavelength >= 1200 else "OM1"
-        stated = self.records.rules["fibres"].get(kind, {}).get(value, {})
+        fibre = self.records.rules["fibres"].get(kind, {})
+        stated = fibre.get(value, {})
+        if value == "mean_db_per_km":
+            stated = {**_by_nm(fibre.get("db_per_km", {})), **_by_nm(stated)}
         table = sorted((float(nm), float(one)) for nm, one in stated.items())
         beyond = self.records.rules["defaults"]["wavelength_tolerance_nm"]
         if not table or not table[0][0] - beyond <= wavelength <= table[-1][0] + beyond:
             return None
         if wavelength <= table[0][0]:
-            rise = (table[0][0] / wavelength) ** 4 if value == "db_per_km" else 1.0
+            rise = (table[0][0] / wavelength) ** 4 if value.endswith("db_per_km") else 1.0
             return float(table[0][1] * rise)
         for (low, one), (high, two) in pairwise(table):
             if wavelength <= high:
                 return float(one + (two - one) * (wavelength - low) / (high - low))
         return table[-1][1]
+
+
+def _by_nm(table: dict[str, float]) -> dict[float, float]:
+    return {float(nm): one for nm, one in table.items()}
 
 
 def core_um(fibre: dict[str, Any]) -> float | None:

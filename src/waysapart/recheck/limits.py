@@ -370,13 +370,10 @@ def _alike(told: float | None, found: float | None) -> bool:
 
 def _touching(world: World, key: Key) -> list[Gap]:
     """Gaps that leave the unavailability of a path open."""
-    trial = Trial(key[0], [key[0]], [[key]])
+    gaps = world.touching(Trial("", [], [[key]]))
+    of_path = [gap for gap in world.gaps if key[0] in gap.circuits and gap.path == key[1]]
     return [
-        gap
-        for gap in world.touching(trial)
-        if "unavailability" in gap.limits
-        and gap.code != HOP_RATE
-        and (not gap.circuits or gap.path == key[1])
+        gap for gap in (*gaps, *of_path) if "unavailability" in gap.limits and gap.code != HOP_RATE
     ]
 
 

@@ -188,7 +188,8 @@ def _feeds(cables: Cables) -> dict[Asset, list[set[Asset]]]:
     """Feeds of everything that has supplies: one supply each.
 
     In a loop of supplies that feed each other a feed is all those on the way into it from
-    outside. A loop without any such way keeps its supplies as they stand.
+    outside; what needs more than another feed does adds nothing. A loop without any such way
+    keeps its supplies as they stand.
     """
     records = cables.ground.records
     supplies = {
@@ -212,7 +213,8 @@ def _feeds(cables: Cables) -> dict[Asset, list[set[Asset]]]:
                 else:
                     found.append(passed | {one})
         if mine:
-            feeds[name] = found or [{one} for one in mine]
+            least = [feed for feed in found if not any(other < feed for other in found)]
+            feeds[name] = least or [{one} for one in mine]
     return feeds
 
 

@@ -13,6 +13,7 @@ from typing import Any
 
 from waysapart.errors import Problem, StudyError
 from waysapart.evidence import FORMAT, misfits
+from waysapart.recheck.budgets import check_budgets
 from waysapart.recheck.claims import DERIVED, Findings, check_claims
 from waysapart.recheck.limits import check_limits
 from waysapart.recheck.no_pair import check_no_pairs
@@ -134,6 +135,7 @@ def hold(records: Records, facts: dict[str, Any], findings: Findings) -> None:
     findings.false += world.cables.false
     check_claims(world, facts, findings)
     check_figures(world, facts, findings)
+    check_budgets(world, facts, findings)
     check_limits(world, facts, findings)
     check_repeated(world, facts, findings)
     check_all_gaps(world, facts, DERIVED, findings)

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 TOLD_BY_FIGURES = {"blank-delay", "fibre-type", "hop-length"}
 """Gaps that a figure of a path shows by itself."""
-TAKEN_AS_TOLD = {"match-uncovered", "match-ambiguous", "measured-delay"}
+TAKEN_AS_TOLD = {"match-uncovered", "match-ambiguous"}
 """Gaps that are not worked out here, and that leave a delay open."""
 LENGTH_M = 0.02
 DELAY_US = 0.003
@@ -48,15 +48,6 @@ def check_figures(world: World, facts: dict[str, Any], findings: Findings) -> No
                 _check_loss(world, (name, label), path, links, left_open, findings)
         _check_delay(world, circuit, codes, findings, turned=turns and name in ringed)
         _check_within(world, circuit, findings)
-    findings.skip("losses by statistics: their arithmetic is not repeated")
-    asked_for = ("rx_max_dbm", "bandwidth_mhz", "dispersion_limit_ps_nm")
-    asking = {
-        name for name, hop in world.hops.items() if any(hop.row.get(one) for one in asked_for)
-    }
-    findings.skip(
-        "overload, bandwidth and dispersion: taken as the evidence states them",
-        *(f"circuit {key[0]}" for key, links in world.paths.items() if asking & set(links)),
-    )
 
 
 def _close(findings: Findings, what: str, claimed: Any, found: float | None, by: float) -> bool:
@@ -419,10 +410,6 @@ def _check_terms(
     findings.same(f"{said}, splices", (terms["splices"], terms["splices_from"]), (count, basis))
     _close(findings, f"{said}, splices_db", terms["splices_db"], db, LOSS_DB)
     if _tested(world, name):
-        users = [key[0] for key, links in world.paths.items() if name in links]
-        asked = [one for one in users if service_of(world.records, one).get("min_margin_db")]
-        adds = f"loss of {name}: what tests of its cables add to it"
-        findings.skip(adds, *(f"circuit {one}" for one in asked))
         least = max(
             sum(terms[one] or 0.0 for one in ("connectors_db", "mismatch_db", "via_db")),
             _measured_db(world, hop),

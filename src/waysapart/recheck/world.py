@@ -8,6 +8,7 @@ from functools import cached_property
 from typing import Any
 
 from waysapart.gaps import GAP_CODES, Limit
+from waysapart.recheck.budgets import Budgets, test_gaps
 from waysapart.recheck.cables import Cables, follow_cables
 from waysapart.recheck.figures import Figures
 from waysapart.recheck.gaps_of_records import gaps_of_records
@@ -118,6 +119,11 @@ class World:
         return self._left_open[circuit]
 
     @cached_property
+    def budgets(self) -> Budgets:
+        """What light loses on every link."""
+        return Budgets(self.figures)
+
+    @cached_property
     def failures(self) -> Failures:
         """How often things fail, and how much of the time they are down."""
         return Failures(self)
@@ -186,4 +192,5 @@ def build(records: Records, facts: dict[str, Any]) -> World:
         if service_of(records, name)["own_line"] != "excused" and own_line(world, name).why:
             gaps.append(Gap("own-line", name, circuits=(name,)))
     gaps += world.failures.gaps()
+    gaps += test_gaps(world.budgets)
     return world
