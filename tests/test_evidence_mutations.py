@@ -25,30 +25,6 @@ from waysapart.recheck import run
 
 UNHELD = {
     **{path: reason for reason, paths in run.NOT_HELD.items() for path in paths},
-    **dict.fromkeys(
-        (
-            *("circuits[].unavailability.both", "circuits[].unavailability.minutes_a_year"),
-            *("circuits[].unavailability.losses_a_year", "circuits[].unavailability.greatest"),
-            *(
-                "circuits[].unavailability.path_minutes_a_year",
-                "circuits[].unavailability.at_least",
-            ),
-            *("circuits[].unavailability.why", "circuits[].unavailability.not_counted"),
-            *("circuits[].unavailability{}", "groups[].unavailability"),
-        ),
-        "unavailability, and losses by statistics: their arithmetic is not repeated",
-    ),
-    **dict.fromkeys(
-        (
-            *("circuits[].delay.recovery_ms", "circuits[].delay.recovery_limit_ms"),
-            *("links[].loss.bandwidth_mhz", "links[].loss.bandwidth_needed_mhz"),
-            *("links[].loss.dispersion_ps_nm", "links[].loss.dispersion_limit_ps_nm"),
-            *("links[].loss.least_db", "links[].loss.overload_margin_db"),
-            *("links[].loss.held_to[].overload_ok", "links[].loss.held_to[].bandwidth_ok"),
-            "links[].loss.held_to[].dispersion_ok",
-        ),
-        "recovery, overload, bandwidth and dispersion: taken as the evidence states them",
-    ),
 }
 """Schema paths that recheck does not hold, each with the words under which it says so."""
 ORDERLESS = {
@@ -88,7 +64,6 @@ LAWFUL = {
         for kind in ("nudged", "by a lot", "negated", "another", "set to null", "set")
     },
     ("study", "nonsense"): "a study that states no name is called by its folder",
-    ("circuits[].unavailability", "another"): "see UNHELD",
 }
 """Changes that make another thing that is so."""
 
@@ -186,8 +161,6 @@ def _wiped(proved: Proved) -> dict[str, Any]:
             continue
         value, mine = place.value, at(facts, place.keys[:-1])
         kinds = (place.schema or {}).get("type")
-        if place.path.startswith("circuits[].unavailability") or "recovery" in place.path:
-            continue  # these bear on `ok`, which is held against them
         if isinstance(value, str) and "enum" not in (place.schema or {}):
             if "pattern" not in (place.schema or {}):
                 mine[place.keys[-1]] = "something else"

@@ -68,9 +68,37 @@ def _limit_of_recovery(facts: Facts) -> None:
     facts["circuits"][0]["delay"]["recovery_limit_ms"] = 600.0
 
 
+def _of_link(name: str, value: Any = 1e3) -> Callable[[Facts], None]:
+    """Another figure of the first link over fibre."""
+
+    def forge(facts: Facts) -> None:
+        loss = next(one["loss"] for one in facts["links"] if one["loss"] is not None)
+        assert loss[name] != value
+        loss[name] = value
+
+    return forge
+
+
+def _no_overload(facts: Facts) -> None:
+    """The receiver of every link said to see less than it can stand."""
+    for one in facts["links"]:
+        for held_ in (one["loss"] or {"held_to": []})["held_to"]:
+            held_["overload_ok"] = not held_["overload_ok"]
+
+
+LINK_FIGURES = (
+    *("mean_db", "sigma_db", "statistical_db", "statistical_margin_db", "least_db"),
+    *("overload_margin_db", "attenuator_db", "attenuator_most_db", "dispersion_ps_nm"),
+    *("bandwidth_mhz", "bandwidth_needed_mhz", "dispersion_limit_ps_nm", "measured_db"),
+    "measured_least_db",
+)
+
+
 @pytest.mark.parametrize(
     ("forge", "said"),
     [
+        *((_of_link(name), f"loss, {name}") for name in LINK_FIGURES),
+        (_no_overload, "loss, overload_ok"),
         (_path, "unavailability of main"),
         (_both, "unavailability"),
         (_nothing_known, "unavailability"),

@@ -431,11 +431,14 @@ class Figures:
         """Joints of a cable along a use of it, with their way over the ground (None: not known)."""
         nodes = self.cables.nodes(use.cable)
         low, high = sorted((use.from_, use.to))
+        mine = self.records.joints_of.get(use.cable, ())
+        # Where a cable breaks two nodes have one position, and only one of them is on the use.
+        on_it = {node for *_, on in stretch(self.cables, use) for node in on} if mine else set()
         found: dict[str, float | None] = {}
-        for joint in self.records.joints_of.get(use.cable, ()):
+        for joint in mine:
             row = self.records.by["joints"][joint]
             everywhere = [at for node, at in nodes if node == row["at"]]
-            here = [at for at in everywhere if low <= at <= high]
+            here = [at for at in everywhere if low <= at <= high and row["at"] in on_it]
             if here:
                 found[joint] = self._ground_to(use, min(here))
             elif not everywhere:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from waysapart.recheck.world import World
 
 HOURS_PER_YEAR = 8760.0
+MINUTES_PER_YEAR = 60 * HOURS_PER_YEAR
 ROUNDED = 2e-5
 """Share by which a figure of six digits may be off, with what the length under it may be off."""
 MOST_WAYS = 16
@@ -268,6 +269,7 @@ def check_limits(world: World, facts: dict[str, Any], findings: Findings) -> Non
             said = f"{what}: unavailability of {key[1]}"
             bound = told["at_least"].get(key[1])
             _check(world, said, (told[key[1]], bound), single[key], [key], [], findings)
+        _check_minutes(what, told, "both", [key[1] for key in mine], findings)
         figures = told["both"], told["at_least"].get("both")
         _check_all(world, f"{what}: unavailability", figures, outages, mine, [one["id"]], findings)
     for one in facts["groups"]:
@@ -275,6 +277,7 @@ def check_limits(world: World, facts: dict[str, Any], findings: Findings) -> Non
         if trial is None:
             continue
         what, told = f"group {one['id']}: unavailability", one["unavailability"]
+        _check_minutes(what, told, "all", ["working"], findings)
         of = {name: [key for key in world.paths if key[0] == name] for name in trial.circuits}
         every = [key for mine in of.values() for key in mine]
         working = [
@@ -284,9 +287,30 @@ def check_limits(world: World, facts: dict[str, Any], findings: Findings) -> Non
         for name, keys, whole in (("all", every, trial.circuits), ("working", working, lacking)):
             figures = told[name], told["at_least"].get(name)
             _check_all(world, f"{what}, {name}", figures, outages, keys, whole, findings)
-    findings.skip(
-        "losses a year, and what brings most of an unavailability: their arithmetic is not repeated"
-    )
+
+
+def _check_minutes(
+    what: str, told: dict[str, Any], whole: str, others: list[str], findings: Findings
+) -> None:
+    """Minutes of a year are those of the shares, and bounds are of figures that there are."""
+    pairs = [("minutes_a_year", told["minutes_a_year"], told[whole])]
+    if "working_minutes_a_year" in told:
+        pairs.append(("working", told["working_minutes_a_year"], told["working"]))
+    bounds = told["at_least"]
+    pairs.append(("at least", bounds.get("minutes_a_year"), bounds.get(whole)))
+    for name, minutes in told.get("path_minutes_a_year", {}).items():
+        pairs.append((name, minutes, told.get(name)))
+    for name, minutes, share in pairs:
+        found = None if share is None else share * MINUTES_PER_YEAR
+        findings.holds(
+            _alike(minutes, found), f"{what}: minutes a year, {name}: {minutes}, found {found}"
+        )
+    extra = set(bounds) - {whole, "minutes_a_year", *others}
+    findings.holds(not extra, f"{what}: bounds of {', '.join(sorted(extra))}, which are no figures")
+    if "path_minutes_a_year" in told:
+        findings.same_set(
+            f"{what}: minutes of paths", list(told["path_minutes_a_year"]), set(others)
+        )
 
 
 def _check_recovery(

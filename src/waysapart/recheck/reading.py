@@ -235,7 +235,11 @@ def proposed(records: Records, rows: dict[str, list[Row]]) -> Records:
     told = {role: [{**row, "_faults": []} for row in mine] for role, mine in records.rows.items()}
     merged = laid_over(told, own)
     more = settle(merged, records.rules, records.snap_m, set())
-    return replace(records, rows=merged, gaps=[*records.gaps, *more])
+    return replace(
+        records,
+        rows=merged,
+        gaps=[*records.gaps, *(gap for gap in more if gap not in records.gaps)],
+    )
 
 
 def _files(path: Path, name: str) -> list[tuple[Path, str]]:

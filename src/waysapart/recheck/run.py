@@ -64,12 +64,14 @@ NOT_HELD = {
     "which records to enter first": ("record_first",),
     "tests beside what the records give, drums, and which tests are missing; the gaps that "
     "follow from tests are held": ("tests", "drums", "links[].tests_missing"),
-    "losses by statistics, attenuators, and how much longer a link could be": (
-        *("links[].loss.mean_db", "links[].loss.sigma_db", "links[].loss.statistical_db"),
-        *("links[].loss.statistical_margin_db", "links[].loss.measured_db"),
-        *("links[].loss.measured_least_db", "links[].loss.attenuator_db"),
-        *("links[].loss.attenuator_most_db", "links[].loss.held_to[].could_grow_m"),
-        *("links[].loss.held_to[].binds", "links[].loss.held_to[].longest"),
+    "how much longer a link could be": (
+        *("links[].loss.held_to[].could_grow_m", "links[].loss.held_to[].binds"),
+        "links[].loss.held_to[].longest",
+    ),
+    "how often all ways are lost, what brings most of that, and why it is not known": tuple(
+        f"{of}[].unavailability.{name}"
+        for of in ("circuits", "groups")
+        for name in ("losses_a_year", "greatest", "why", "not_counted")
     ),
     "the numbers of near stretches": tuple(
         f"{of}[].{name}[].stretch"
@@ -246,6 +248,9 @@ def _hold_proposal(
     findings.false += [f"{what}: {one}" for one in own.false]
     for one in own.not_checked:
         findings.skip(one)
+    for name, because in own.doubts.items():
+        for one in because:
+            findings.skip(one, name)
     circuits = {one["id"]: one for one in proof["circuits"]}
     groups = {one["id"]: one for one in proof["groups"]}
     for kind, name, paths in ways:
