@@ -32,6 +32,7 @@ if __name__ == "__main__":
 import waysapart as wa  # noqa: E402
 from random_plant import write_random_study  # noqa: E402
 from waysapart.recheck import recheck  # noqa: E402
+from waysapart.recheck.run import NOT_HELD  # noqa: E402
 from waysapart.study.toml_output import toml_document  # noqa: E402
 
 Facts = dict[str, Any]
@@ -135,8 +136,7 @@ def edit_length(facts: Facts, rng: Rng) -> None:
 
 def edit_link_length(facts: Facts, rng: Rng) -> None:
     """A link's length and the term that makes it, so that they still add up."""
-    path = _path(facts, rng)
-    link = some(rng, (one for one in path["lengths"] if one["length_m"]))
+    link = some(rng, (one["lengths"] for one in facts["links"] if one["lengths"]["length_m"]))
     more = rng.uniform(0.5, 500)
     link["length_m"] += more
     link["slack_m"] += more
@@ -176,9 +176,14 @@ def flip_check(facts: Facts, rng: Rng) -> None:
     losses = [one for path in circuit["paths"].values() for one in path["loss"]]
     places = [(circuit["delay"], "ok"), (circuit["delay"], "asymmetry_ok")]
     places += [(circuit, "within_limits"), (circuit, "loss_ok")]
-    places += [(one, "margin_ok") for one in losses] + [(one, "ok") for one in losses]
+    held = [h for one in facts["links"] if one["loss"] for h in one["loss"]["held_to"]]
+    places += [(one, "margin_ok") for one in held] + [(one, "ok") for one in (*losses, *held)]
     place, name = some(rng, places)
     place[name] = rng.choice([one for one in (True, False, None) if one is not place[name]])
+
+
+def _losses(facts: Facts) -> list[Row]:
+    return [one["loss"] for one in facts["links"] if one["loss"]]
 
 
 def edit_loss(facts: Facts, rng: Rng) -> None:
@@ -189,7 +194,7 @@ def edit_loss(facts: Facts, rng: Rng) -> None:
 
 def edit_loss_term(facts: Facts, rng: Rng) -> None:
     """A term, the loss and the margin together, so that they still add up."""
-    loss = some(rng, (one for one in _path(facts, rng)["loss"] if one["loss_db"] is not None))
+    loss = some(rng, (one for one in _losses(facts) if one["loss_db"] is not None))
     name = rng.choice(("fibre_db", "splices_db", "connectors_db", "via_db", "reserve_db"))
     more = rng.uniform(0.01, 3)
     loss["terms"][name] += more
@@ -199,7 +204,7 @@ def edit_loss_term(facts: Facts, rng: Rng) -> None:
 
 
 def edit_loss_count(facts: Facts, rng: Rng) -> None:
-    terms = some(rng, _path(facts, rng)["loss"])["terms"]
+    terms = some(rng, _losses(facts))["terms"]
     name = rng.choice(("splices", "connectors", "fibre_m", "budget_db"))
     if terms[name] is None:
         raise NothingToDamageError
@@ -244,9 +249,8 @@ def edit_shared(facts: Facts, rng: Rng) -> None:
 
 
 def break_chain(facts: Facts, rng: Rng) -> None:
-    one = some(rng, (entry for one in _verdicts(facts) for entry in one["shared"]))
-    chains = one.get("via") or {k: v for k, v in one.items() if k.endswith("_via")}
-    chain = some(rng, (chain for chain in chains.values() if chain))
+    one = some(rng, (entry for one in _verdicts(facts) for entry in one["stretches"]))
+    chain = some(rng, (chain for chain in one["via"].values() if chain))
     if rng.random() < 0.2:
         chain.clear()
     else:
@@ -254,12 +258,13 @@ def break_chain(facts: Facts, rng: Rng) -> None:
 
 
 def edit_single_points(facts: Facts, rng: Rng) -> None:
-    one = some(rng, _verdicts(facts))
-    extra = set(facts["evidence"]["assets"]) - set(one["single_points"])
-    if one["single_points"] and rng.random() < 0.6:
-        one["single_points"].remove(rng.choice(one["single_points"]))
+    told = some(rng, _verdicts(facts))["single_points"]
+    name = some(rng, [name for name in ("stretches", "assets") if told[name]] or ["assets"])
+    if told[name] and rng.random() < 0.6:
+        told[name].remove(rng.choice(told[name]))
     else:
-        one["single_points"].append(some(rng, sorted(extra)))
+        extra = set(facts["evidence"]["assets"]) - set(told["assets"])
+        told["assets"].append(some(rng, sorted(extra)))
 
 
 def edit_blank(facts: Facts, rng: Rng) -> None:
@@ -700,29 +705,23 @@ HARMLESS: tuple[Callable[[Files, Rng], None], ...] = (
 # --- what counts as a fact --------------------------------------------------------------
 
 UNCHECKED = {
-    *("waysapart", "made", "inputs", "caution", "notes", "figures_say", "message", "source"),
-    *("links_budget", "tests", "drums", "tests_missing", "unit", "near_stretches", "stretch"),
-    *("stretch_m", "kinds", "crossing", "how", "at", "danger_radius_m", "danger_at", "says"),
-    *("danger_radius_at_least_m", "closest", "minutes_a_year", "losses_a_year", "greatest"),
-    *("path_minutes_a_year", "not_counted", "working", "working_minutes_a_year", "name"),
-    *("phase_error_deg", "apparent_differential", "frequency_hz", "recovery_ms", "states"),
-    *("recovery_limit_ms", "recovery_ok", "overload_ok", "bandwidth_ok", "dispersion_ok"),
-    *("could_grow_m", "binds", "longest", "unavailability", "separation_m", "end_zone_m"),
-    *("sag_m", "helix_m", "overlength_m", "slack_m", "test_m", "from_m", "to_m"),
-    *("row", "rows"),
+    *(path.rsplit(".", 1)[-1].rstrip("[]{}") for paths in NOT_HELD.values() for path in paths),
+    *("made", "inputs", "closest", "at", "along", "via", "name", "unavailability", "stretches"),
+    *("recovery_ms", "recovery_limit_ms", "recovery_ok", "overload_ok", "bandwidth_ok"),
+    *("dispersion_ok", "bandwidth_mhz", "bandwidth_needed_mhz", "dispersion_ps_nm"),
+    *("dispersion_limit_ps_nm", "least_db", "overload_margin_db", "from_m", "to_m"),
+    *("sag_m", "helix_m", "overlength_m", "slack_m", "test_m"),
 }
 """Fields that recheck does not check by themselves: texts, counts of the same things in another
 form, and figures that it says it leaves alone."""
 
-AS_STATED = {"joints-unrecorded"}
+AS_STATED: set[str] = set()
 """Codes of gaps that recheck says it takes as the evidence states them."""
 
 
 def checked(facts: Any) -> Any:
     """Facts without what recheck leaves alone; lists of things in one order."""
     if isinstance(facts, dict):
-        if "revision" in facts:
-            facts = {key: value for key, value in facts.items() if key != "links"}
         return {
             key: _approaches(value) if _is_witness(key, value) else checked(value)
             for key, value in facts.items()
@@ -794,7 +793,10 @@ def proved(folder: Path) -> Facts:
 def held(folder: Path, facts: Facts) -> dict[str, Any]:
     file = folder.parent / "evidence.json"
     file.write_text(json.dumps(facts), encoding="utf-8")
-    return recheck(folder, file)
+    try:
+        return recheck(folder, file)
+    except wa.StudyError as error:
+        return {"false": [problem.message for problem in error.problems]}
 
 
 def mutate_evidence(folder: Path, facts: Facts, seed: str, count: int, outcome: Outcome) -> None:

@@ -54,8 +54,8 @@ GRIDS: tuple[tuple[str, tuple[tuple[float, float], ...] | str], ...] = (
 )
 """Coordinate systems of the layers, and where on the globe each is at home."""
 
-UNFIT = {"EPSG:4326", "EPSG:3857", "EPSG:2225", "EPSG:2263"}
-"""Of these those in which a study itself cannot be shown: not in metres that are metres."""
+UNFIT = {"EPSG:4326", "EPSG:3857", "EPSG:2225", "EPSG:2263", "EPSG:3577", "EPSG:5070"}
+"""Of these those in which a study itself cannot be shown: not in metres, or too far from true."""
 
 
 def write_sound_study(folder: Path, seed: int) -> Path:
