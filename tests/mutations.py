@@ -706,10 +706,8 @@ HARMLESS: tuple[Callable[[Files, Rng], None], ...] = (
 
 UNCHECKED = {
     *(path.rsplit(".", 1)[-1].rstrip("[]{}") for paths in NOT_HELD.values() for path in paths),
-    *("made", "inputs", "closest", "at", "along", "via", "name", "unavailability", "stretches"),
-    *("recovery_ms", "recovery_limit_ms", "recovery_ok", "overload_ok", "bandwidth_ok"),
-    *("dispersion_ok", "bandwidth_mhz", "bandwidth_needed_mhz", "dispersion_ps_nm"),
-    *("dispersion_limit_ps_nm", "least_db", "overload_margin_db", "from_m", "to_m"),
+    *("made", "inputs", "closest", "at", "along", "via", "name", "stretches"),
+    *("from_m", "to_m"),
     *("sag_m", "helix_m", "overlength_m", "slack_m", "test_m"),
 }
 """Fields that recheck does not check by themselves: texts, counts of the same things in another
