@@ -191,6 +191,11 @@ def _along_drawn_line(cables: Cables, cable: Row, followed: list[Row]) -> list[S
             cables.false.append(f"cable {name} follows {row['segment']}, which is no segment")
             continue
         line = segment["geometry"]
+        if not -_ROUNDING_M <= row["from_m"] <= row["to_m"] <= course.length + _ROUNDING_M:
+            cables.false.append(
+                f"cable {name} is said to follow {segment['id']} from {row['from_m']:g} to "
+                f"{row['to_m']:g} m of its {course.length:.3f} m"
+            )
         drawn = substring(course, row["from_m"], row["to_m"])
         start, stop = (
             line.project(course.interpolate(row[end])) / line.length for end in ("from_m", "to_m")

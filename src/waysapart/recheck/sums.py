@@ -16,6 +16,7 @@ TOLD_BY_FIGURES = {"blank-delay", "fibre-type", "hop-length"}
 """Gaps that a figure of a path shows by itself."""
 TAKEN_AS_TOLD = {"match-uncovered", "match-ambiguous"}
 """Gaps that are not worked out here, and that leave a delay open."""
+NO_BOUND = float("inf")
 LENGTH_M = 0.02
 DELAY_US = 0.003
 LOSS_DB = 0.0003
@@ -102,7 +103,7 @@ def _told(facts: dict[str, Any], name: str, unit: str) -> tuple[float | None, fl
 
 
 def _doubted(world: World, key: Key, codes: set[str]) -> tuple[set[str], bool]:
-    """The links of a path that a gap which bears on delay touches, and whether it is all of it.
+    """The links of a path that a gap which bears on delay touches, and whether it is the path.
 
     A gap of drawn cables that is told only may touch any.
     """
@@ -117,7 +118,7 @@ def _doubted(world: World, key: Key, codes: set[str]) -> tuple[set[str], bool]:
             continue
         touched |= {one for one in links if one in gap.links or used[one] & set(gap.assets)}
         whole = whole or (key[0] in gap.circuits and gap.path in (key[1], None))
-    return (set(links), True) if whole else (touched, bool(touched))
+    return (set(links), True) if whole else (touched, False)
 
 
 def _machines(world: World, key: Key) -> tuple[float, set[str]]:
@@ -143,7 +144,8 @@ def _check_path(
     if not links:
         findings.same(f"{what}: length of no links", path["length_m"], None)
         return
-    touched, doubted = _doubted(world, key, codes)
+    touched, whole = _doubted(world, key, codes)
+    doubted = bool(touched)
     if _unsure(world, key):
         findings.skip(f"{what}: its length, as the course of a drawn cable is not certain")
     else:
@@ -161,9 +163,9 @@ def _check_path(
         ):
             said, told = f"{what}: {name}_m", _told(path, name, "m")
             sure = sum(one or 0.0 for one, sound in zip(each, mine, strict=True) if sound)
-            known = sum(one or 0.0 for one, _ in zip(each, mine, strict=True))
+            known = NO_BOUND if None in each else sum(one or 0.0 for one in each)
             _figure(findings, said, told, found, slack, sure=sure, known=known, doubted=doubted)
-    _check_path_delay(world, key, path, findings, touched, doubted=doubted)
+    _check_path_delay(world, key, path, findings, touched, whole=whole)
 
 
 def _check_path_delay(
@@ -173,15 +175,16 @@ def _check_path_delay(
     findings: Findings,
     touched: set[str],
     *,
-    doubted: bool,
+    whole: bool,
 ) -> None:
     what, links = f"circuit {key[0]}, {key[1]}", world.paths[key]
+    doubted = bool(touched)
     terms = path["delay_terms"]
     said = f"{what}: terms of its delay"
     if path["delay_us"] is not None:
         _close(findings, said, path["delay_us"], _total(list(terms.values())), DELAY_US)
     ways = [path["go_us"], path["return_us"]]
-    if ways == [None, None] and not (doubted and touched >= set(links)):
+    if ways == [None, None] and not whole:
         findings.holds(None in terms.values(), f"{said}: all are known, and the delay is not")
     longer = None if None in ways else max(ways)
     _close(findings, f"{what}: delay_us of go and return", path["delay_us"], longer, DELAY_US)
@@ -210,7 +213,7 @@ def _check_path_delay(
         found = None if glass is None or known is None else glass + known
         sure = 0.0 if touched >= set(links) else (least or 0.0) + in_machines
         said, told = f"{what}: {name}_us", _told(path, name, "us")
-        top = (most or 0.0) + in_machines + at_ends + extra
+        top = NO_BOUND if glass is None else (most or 0.0) + in_machines + at_ends + extra
         _figure(findings, said, told, found, by, sure=sure, known=top, doubted=doubted)
         if blank and not doubted:
             at_least = path[f"{name}_at_least_us"]
@@ -544,7 +547,9 @@ def _check_asymmetry(
         return
     blank = {label: _machines(world, key)[1] for label, key in keys.items()}
     open_ = {
-        label: _doubted(world, key, codes)[1] or _unsure(world, key) or None in delay_of(world, key)
+        label: bool(_doubted(world, key, codes)[0])
+        or _unsure(world, key)
+        or None in delay_of(world, key)
         for label, key in keys.items()
     }
     known = told["asymmetry_us"] is not None
