@@ -347,6 +347,18 @@ class Figures:
                 found.append(round(length_m * index / LIGHT_M_PER_US, 3) + extra)
         return found[0], found[1]
 
+    def most_sure_us(self, name: str) -> float:
+        """The most that is sure of a link's delay where it is not known: of what glass there is.
+
+        Glass of an unknown kind is no slower than light in vacuum.
+        """
+        hop, found = self.hops[name], [0.0]
+        for uses in hop.ways.values():
+            known = [(self.fibre_m(use), self._index(hop, use, 1.0)) for use in uses]
+            found.append(sum((metres or 0.0) * (index or 1.0) for metres, index in known))
+        metres = self.lengths[name].longer_m or 0.0
+        return max(*found, metres) / LIGHT_M_PER_US + (hop.row.get("extra_delay_us") or 0.0)
+
     def _index(self, hop: Hop, use: Use, of_medium: float) -> float | None:
         """Group index of a stretch: fibre has only that of a type on record."""
         typed = self.records.by["cables"][use.cable].get("fibre_type") is not None

@@ -199,7 +199,8 @@ def _check_path_delay(
     row = world.records.by["circuits"][key[0]]
     ends = {str(row[end]) for end in ("a", "b") if row.get(end)}
     at_ends = sum(assumed_us(world.records, one) or 0.0 for one in ends)
-    sound, all_known = (delay_of(world, key, but) for but in (touched, set[str]()))
+    sound = delay_of(world, key, touched)
+    all_known = delay_of(world, key, set(), in_vacuum=True)
     if None in delay_of(world, key):
         findings.same(f"{said}: of fibre, as it is not known", terms["fibre_us"], None)
         findings.holds(not terms["test_us"], f"{said}: a test of what is not known")
@@ -224,9 +225,12 @@ def _check_path_delay(
 
 
 def delay_of(
-    world: World, key: Key, but: set[str] | None = None
+    world: World, key: Key, but: set[str] | None = None, *, in_vacuum: bool = False
 ) -> tuple[float | None, float | None]:
-    """Delay of a path's links from end a to end b, and back; of what is known of all but some."""
+    """Delay of a path's links from end a to end b, and back; of what is known of all but some.
+
+    `in_vacuum`: glass of an unknown kind counts as no slower than light in vacuum.
+    """
     node = world.records.by["circuits"][key[0]].get("a")
     onward: list[float | None] = []
     backward: list[float | None] = []
@@ -236,7 +240,9 @@ def delay_of(
         turned = node == row.get("b") and node != row.get("a")
         node = row.get("a") if turned else row.get("b")
         if but is not None:
-            go, back = (0.0 if link in but or one is None else one for one in (go, back))
+            least = world.figures.most_sure_us(link) if in_vacuum else 0.0
+            go, back = (least if one is None else one for one in (go, back))
+            go, back = (0.0, 0.0) if link in but else (go, back)
         onward.append(back if turned else go)
         backward.append(go if turned else back)
     return _total(onward), _total(backward)
