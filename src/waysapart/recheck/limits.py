@@ -179,8 +179,9 @@ class Outages:
         """Share of the time that all of some paths are down; whether it hangs on many feeds.
 
         Things fail independently of each other. They are gone through block by block, a block
-        being what takes the same paths and the same feeds, and states in which the same paths and
-        feeds are down are one. None where there are too many states.
+        being what takes the same paths and the same feeds; states in which the same paths and
+        feeds are down are one, and machines that have nothing in common are gone through apart.
+        None where there are too many states.
         """
         relied = [self._on(key) for key in keys]
         machines: dict[Asset, list[frozenset[Asset]]] = {}
@@ -205,8 +206,68 @@ class Outages:
         every = (1 << len(keys)) - 1
         fed = sum(mask > every for mask in blocks)
         states: dict[int, float] = {0: 1.0}
+        for part in self._apart(machines, feeds, blocks, len(keys)):
+            found = self._taken(machines, feeds, relied, part)
+            if found is None:
+                return None, fed > MOST_WAYS
+            following: dict[int, float] = {}
+            for state, share in states.items():
+                for mask, time in found.items():
+                    following[state | mask] = following.get(state | mask, 0.0) + share * time
+            states = following
+        return states.get(every, 0.0), fed > MOST_WAYS
+
+    def _apart(
+        self,
+        machines: dict[Asset, list[frozenset[Asset]]],
+        feeds: list[frozenset[Asset]],
+        blocks: dict[int, float],
+        paths: int,
+    ) -> list[dict[int, float]]:
+        """Blocks in parts that have nothing in common: one by one, or with machines of one knot."""
+        knot = list(range(len(feeds)))
+
+        def root(feed: int) -> int:
+            while knot[feed] != feed:
+                feed = knot[feed]
+            return feed
+
+        place = {feed: number for number, feed in enumerate(feeds)}
+        together = [[place[feed] for feed in mine] for mine in machines.values()]
+        together += [
+            [number, *(place[other] for other in machines[one])]
+            for number, feed in enumerate(feeds)
+            for one in self.behind(feed) & machines.keys()
+        ]
+        together += [
+            [number for number in range(len(feeds)) if mask >> paths + number & 1]
+            for mask in blocks
+        ]
+        for several in together:
+            for one in several[1:]:
+                knot[root(one)] = root(several[0])
+        parts: dict[int | None, dict[int, float]] = {}
+        alone = []
+        for mask, log_up in blocks.items():
+            behind = mask >> paths
+            if behind:
+                parts.setdefault(root(behind.bit_length() - 1), {})[mask] = log_up
+            else:
+                alone.append({mask: log_up})
+        return [*alone, *parts.values()]
+
+    def _taken(
+        self,
+        machines: dict[Asset, list[frozenset[Asset]]],
+        feeds: list[frozenset[Asset]],
+        relied: list[set[Asset]],
+        blocks: dict[int, float],
+    ) -> dict[int, float] | None:
+        """How much of the time blocks take which paths; None where there are too many states."""
+        paths, states = len(relied), {0: 1.0}
+        every = (1 << paths) - 1
         lost = 0.0
-        for mask, log_up in sorted(blocks.items(), key=lambda block: (block[0] & every) != every):
+        for mask, log_up in sorted(blocks.items(), key=lambda block: block[0] & every != every):
             up, down = exp(log_up), -expm1(log_up)
             following: dict[int, float] = {}
             for state, share in states.items():
@@ -218,13 +279,15 @@ class Outages:
                     following[grown] = following.get(grown, 0.0) + share * down
             states = following
             if len(states) > MOST_STATES:
-                return None, fed > MOST_WAYS
+                return None
+        found = {every: lost}
         for state, share in states.items():
-            dark = self._dark(machines, feeds, state >> len(keys))
-            gone = sum(1 << n for n, mine in enumerate(relied) if dark & mine)
-            if (state | gone) & every == every:
-                lost += share
-        return lost, fed > MOST_WAYS
+            gone = state & every
+            if state > every:
+                dark = self._dark(machines, feeds, state >> paths)
+                gone |= sum(1 << n for n, mine in enumerate(relied) if dark & mine)
+            found[gone] = found.get(gone, 0.0) + share
+        return found
 
     def _on(self, key: Key) -> set[Asset]:
         """All that a path relies on, and its hops by themselves."""
@@ -358,10 +421,8 @@ def _check(
     share, many = found
     claimed, bound = told
     if share is None or any(world.relied[key] & world.cables.unsure for key in keys):
-        findings.skip(
-            f"{what}, which hangs on too much to go through every state, or on a cable "
-            "whose course is not certain"
-        )
+        why = "of ways over drawn cables whose course is not certain, or with too many states"
+        findings.skip(f"unavailability {why}", *_asking(world, what))
         return
     gaps = [gap for key in keys for gap in _touching(world, key)]
     of_circuits = [
@@ -371,7 +432,8 @@ def _check(
     ]
     lacking = [key for key in keys if key not in world.lost and _unrated(world, key)]
     if many and claimed is None and not (gaps or lacking or of_circuits):
-        findings.skip(f"{what}: left open, as so much feeds a machine of it")
+        why = "left open as so much feeds a machine on the way: that it does"
+        findings.skip(f"unavailability {why}", *_asking(world, what))
         return
     if not (gaps or lacking or of_circuits) or keys[0] in world.lost:
         findings.holds(
@@ -384,6 +446,14 @@ def _check(
     if many and due is not None:
         due = bound if bound is not None and bound <= due * (1 + ROUNDED) else due
     findings.holds(_alike(bound, due), f"{what}: at least {bound}, found {due}")
+
+
+def _asking(world: World, what: str) -> list[str]:
+    """The circuit that a sentence is of, if its service asks for its unavailability."""
+    name = what.removeprefix("circuit ").partition(": unavailability")[0]
+    known = what.startswith("circuit ") and name in world.records.by["circuits"]
+    asked = known and service_of(world.records, name).get("max_unavailability") is not None
+    return [f"circuit {name}"] * asked
 
 
 def _alike(told: float | None, found: float | None) -> bool:
