@@ -409,8 +409,10 @@ def folds(
     Empty where it stands. '?': too close to tell. What is left along one path when common
     holders are out, and all that it faces along the other, fold together or not at all.
     """
+    rows = near_rows(plane, pair, limit_of, widest_m) if widest_m > 0 else []
+    if not rows:
+        return []
     turned = Pair(pair.paths[::-1], pair.second, pair.first, pair.outside, pair.left)
-    rows = near_rows(plane, pair, limit_of, widest_m)
     back = near_rows(plane, turned, limit_of, widest_m)
     under: dict[int, set[str]] = {}
     runs: list[tuple[list[Near], set[str]]] = []

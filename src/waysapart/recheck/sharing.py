@@ -85,21 +85,21 @@ def share_contest(
 
     def hazards(key: Key) -> set[Asset]:
         """Hazards that a path meets through other plant than what stands at the ends."""
-        away = world.relied[key] - ends[key]
-        return {one for asset in away for one in hit.get(str(asset), ())}
+        away = (world.relied[key] - ends[key]) & hit.keys()
+        return {one for asset in away for one in hit[str(asset)]}
 
     met = [hazards(key) for key in contest]
     elsewhere = set.union(*met) if grouped else set.intersection(*met)
     at_ends: set[Asset] = set.intersection(*list(ends.values()))
     unavoidable = (shared & at_ends) - elsewhere
-    reached = []
-    for key in contest:
-        mine = set(world.items[key])
-        for asset in world.relied[key]:
-            mine |= world.reliance.works.get(asset, set())
-            if asset not in shared:
-                mine |= world.reliance.holders.get(asset, set())
-        reached.append(mine)
+    works, holders = world.reliance.works, world.reliance.holders
+    reached = [
+        world.items[key].union(
+            *(works[one] for one in world.relied[key] & works.keys()),
+            *(holders[one] for one in (world.relied[key] - shared) & holders.keys()),
+        )
+        for key in contest
+    ]
     return shared, shared - unavoidable, set.intersection(*reached)
 
 
