@@ -63,6 +63,20 @@ LAWFUL = {
         for term in ("route", "sag", "helix", "overlength", "slack", "test")
         for kind in ("nudged", "by a lot", "negated", "another", "set to null", "set")
     },
+    **{
+        (f"{of}[].{what}", "another"): said
+        for of in ("circuits", "groups")
+        for what, said in (
+            ("gaps", "the same gaps, of another of the many that touch it"),
+            ("gaps[]", "the same gap, of another of the many that touch it"),
+            ("stretches[].via", "other chains that lead there too"),
+            (
+                "cross[].at",
+                "the same place but for the centimetres that two ways of working differ",
+            ),
+            ("unavailability.at_least", "the same but for rounding"),
+        )
+    },
     ("study", "nonsense"): "a study that states no name is called by its folder",
 }
 """Changes that make another thing that is so."""
