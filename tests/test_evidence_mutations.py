@@ -77,6 +77,7 @@ LAWFUL = {
             ("unavailability.at_least", "the same but for rounding"),
         )
     },
+    ("evidence.verdicts[].closest[].points", "another"): "another two places as close",
     ("study", "nonsense"): "a study that states no name is called by its folder",
 }
 """Changes that make another thing that is so."""
