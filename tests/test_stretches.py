@@ -180,3 +180,21 @@ def test_a_near_stretch_has_one_entry_with_its_pairs(tmp_path: Path) -> None:
     assert near["distance_m"] == pytest.approx(1200 * 0.01204, abs=0.1)
     assert near["length_m"] == pytest.approx(near["to_m"] - near["from_m"], abs=0.01)
     assert near["length_m"] > 3000
+
+
+def test_ways_may_be_called_like_fields_of_the_evidence(tmp_path: Path) -> None:
+    """`delay` has a limit_us of its own, `unavailability` a share for both: ways called `limit`,
+    `both` and `worst` have theirs in `paths`, and what the fields say stays as it is."""
+    plant = LinePlant()
+    plant.two_cables()
+    plant.fibre("LN", "RA", "RB", "CN")
+    plant.fibre("LS", "RA", "RB", "CS")
+    plant.hop("LW", "RA", "RB", "leased", relies_on="-", length_m=9000)
+    plant.service = "max_delay_us = 4000\nmax_unavailability = 0.1"
+    for label, link in (("limit", "LN"), ("both", "LS"), ("worst", "LW")):
+        plant.way("K", label, link)
+    circuit = proved(plant, tmp_path)
+    assert circuit["delay"]["limit_us"] == 4000
+    assert circuit["paths"]["limit"]["delay_us"] > 0
+    assert circuit["delay"]["worst_us"] == max(one["delay_us"] for one in circuit["paths"].values())
+    assert circuit["unavailability"]["limit"] == 0.1

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import shapely
 from pyproj import Transformer
 
+from waysapart.evidence import Unavailability
 from waysapart.gaps import GAP_CODES
 from waysapart.recheck.gaps_of_rows import Gap
 from waysapart.recheck.paths import Key, Trial, service_of
@@ -326,7 +327,8 @@ def check_limits(world: World, facts: dict[str, Any], findings: Findings) -> Non
             continue
         what, told = f"circuit {one['id']}", one["unavailability"]
         _check_recovery(world, what, one, mine, findings)
-        for key in mine:
+        named = [key for key in mine if key[1] not in Unavailability.__annotations__]
+        for key in named:
             if key not in single:
                 single[key] = (1.0, False) if key in world.lost else outages.all_down([key])
             said = f"{what}: unavailability of {key[1]}"
@@ -362,7 +364,8 @@ def _check_minutes(
     bounds = told["at_least"]
     pairs.append(("at least", bounds.get("minutes_a_year"), bounds.get(whole)))
     for name, minutes in told.get("path_minutes_a_year", {}).items():
-        pairs.append((name, minutes, told.get(name)))
+        if name not in Unavailability.__annotations__:
+            pairs.append((name, minutes, told.get(name)))
     for name, minutes, share in pairs:
         found = None if share is None else share * MINUTES_PER_YEAR
         findings.holds(

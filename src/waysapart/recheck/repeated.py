@@ -245,9 +245,12 @@ def _check_states(world: World, what: str, circuit: dict[str, Any], findings: Fi
 
 
 def _check_labels(what: str, circuit: dict[str, Any], findings: Findings) -> None:
-    """Delay and unavailability have a figure of each path by its label, and no others."""
+    """Delay and unavailability have a figure of each path by its label, and no others.
+
+    A path that is called like a field of theirs has its delay with the path alone.
+    """
     for name, form, ending in (("delay", Delay, "_us"), ("unavailability", Unavailability, "")):
-        labels = {f"{label}{ending}" for label in circuit["paths"]}
+        labels = {f"{label}{ending}" for label in circuit["paths"]} - form.__annotations__.keys()
         extra = set(circuit[name]) - form.__required_keys__ - labels
         findings.holds(not extra, f"{what}: {name} tells of {sorted(extra)}, which are no paths")
         lacking = labels - set(circuit[name])
