@@ -21,8 +21,8 @@ from small_study import write_small_study
 from waysapart.cli import main
 from waysapart.errors import StudyError
 from waysapart.recheck import recheck
-from waysapart.recheck.claims import Findings
 from waysapart.recheck.figures import hanging_m
+from waysapart.recheck.findings import Findings
 from waysapart.recheck.no_pair import Edge, check_tree
 
 ROOT = Path(__file__).resolve().parents[1]

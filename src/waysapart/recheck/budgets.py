@@ -11,13 +11,13 @@ from math import inf, sqrt
 from typing import TYPE_CHECKING, Any
 
 from waysapart.recheck.figures import Figures, newest_tests
+from waysapart.recheck.findings import Findings
 from waysapart.recheck.gaps_of_records import cable_losses, link_losses, two_way_mean
 from waysapart.recheck.gaps_of_rows import Gap
 from waysapart.recheck.links import Hop, Use
 from waysapart.recheck.proposal import Row
 
 if TYPE_CHECKING:
-    from waysapart.recheck.claims import Findings
     from waysapart.recheck.world import World
 
 LOSS_DB = 0.0006

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from itertools import pairwise
 from typing import Any
 
 from waysapart.gaps import GAP_CODES
 from waysapart.recheck.apart import Plane
+from waysapart.recheck.findings import Findings, few, numbers
 from waysapart.recheck.gaps_of_rows import about
 from waysapart.recheck.own_line import own_line
 from waysapart.recheck.paths import Key, Trial
@@ -46,109 +46,14 @@ DERIVED = {
 """Gap codes that recheck works out by itself; others it takes as the evidence states them."""
 
 
-MOST_SAID = 1_500
-"""Characters of what is said to be false, and of a value in it."""
-MOST_FALSE = 1_000
-"""Sentences; of hostile evidence there could be any number."""
 NEAR_ACCURACY = "near-accuracy"
 Pair = tuple[str, str]
 """Code of a gap and what it is about."""
 
 
-@dataclass
-class Findings:
-    """What holds (counted), what is false and what was not checked, each in a sentence."""
-
-    confirmed: int = 0
-    false: list[str] = field(default_factory=list)
-    not_checked: list[str] = field(default_factory=list)
-    doubts: dict[str, list[str]] = field(default_factory=dict)
-
-    def holds(self, true: bool, otherwise: str) -> bool:
-        """Count a claim that is true, write down one that is not."""
-        if true:
-            self.confirmed += 1
-        elif len(self.false) < MOST_FALSE:
-            self.false.append(_short(otherwise))
-        elif len(self.false) == MOST_FALSE:
-            self.false.append(f"and more than these {MOST_FALSE}, which are not listed")
-        return true
-
-    def same(self, what: str, claimed: Any, found: Any) -> bool:
-        """A claim that must equal what was found."""
-        if claimed == found:
-            return self.holds(True, "")
-        return self.holds(
-            False, f"{what}: the evidence says {_short(repr(claimed))}, found {_short(repr(found))}"
-        )
-
-    def same_set(self, what: str, claimed: list[Any], found: set[Any]) -> bool:
-        """A claimed list of different things that must be the set that was found."""
-        mine, twice = set(claimed), len(claimed) != len(set(claimed))
-        if mine == found and not twice:
-            return self.holds(True, "")
-        extra, lacking = sorted(mine - found), sorted(found - mine)
-        told = [f"names {_few(extra)} in excess"] * bool(extra)
-        told += [f"lacks {_few(lacking)}"] * bool(lacking) + ["names something twice"] * twice
-        return self.holds(False, f"{what}: the evidence {' and '.join(told)}")
-
-    def skip(self, what: str, *of: str) -> None:
-        """Something that was not checked, said once.
-
-        `of`: the circuits and groups, such as `circuit C1`, whose verdicts or limits rest on it,
-        where the sentence does not begin with one.
-        """
-        if what not in self.not_checked:
-            self.not_checked.append(what)
-        for one in of:
-            mine = self.doubts.setdefault(one, [])
-            if what not in mine:
-                mine.append(what)
-
-    def verdicts(self, facts: dict[str, Any]) -> dict[str, Any]:
-        """Verdicts that hold in full, and those that hold but for what was not checked."""
-        names = [f"circuit {one['id']}" for one in facts["circuits"]]
-        names += [f"group {one['id']}" for one in facts.get("groups", ())]
-        ids = {name: name.split(" ", 1)[1] for name in names}
-        starts = {name: (f"{name}:", f"{name},") for name in names}
-        wrong = {name for name in names if any(s.startswith(starts[name]) for s in self.false)}
-        known = tuple(start for name in wrong for start in starts[name])
-        if any(not sentence.startswith(known) for sentence in self.false):
-            wrong = set(names)  # what is false of the whole may touch any of them
-        confirmed, but = 0, []
-        for name in names:
-            because = [one for one in self.not_checked if one.startswith(starts[name])]
-            because += [one for one in self.doubts.get(name, ()) if one not in because]
-            if name in wrong:
-                continue
-            if because:
-                but.append({"kind": name.split(" ")[0], "id": ids[name], "because": because})
-            else:
-                confirmed += 1
-        return {"confirmed": confirmed, "confirmed_except": but}
-
-
-def _short(text: str) -> str:
-    return text if len(text) <= MOST_SAID else f"{text[:MOST_SAID]}..."
-
-
-def _few(names: list[Any], most: int = 8) -> str:
-    more = f" and {len(names) - most} more" if len(names) > most else ""
-    return ", ".join(_short(str(name)) for name in names[:most]) + more
-
-
 def name_of(asset: Asset) -> str:
     """Id of an asset, or of a hop."""
     return asset if isinstance(asset, str) else asset[1]
-
-
-def numbers(text: str, count: int) -> set[int]:
-    """'0-3 7' as {0, 1, 2, 3, 7}; a number of `count` or more says that there are such."""
-    found: set[int] = set()
-    for run in text.split():
-        low, _, high = run.partition("-")
-        found |= set(range(min(int(low), count), min(int(high or low), count) + 1))
-    return found
 
 
 def check_claims(world: World, facts: dict[str, Any], findings: Findings) -> None:
@@ -305,10 +210,10 @@ def _check_paths(world: World, facts: dict[str, Any], findings: Findings) -> Non
         )
         unsure = world.relied[key] & world.cables.unsure
         if unsure:
-            names = _few(sorted(map(name_of, unsure)))
+            names = few(sorted(map(name_of, unsure)))
             findings.skip(f"{what}: all that it relies on, as the course of {names} is not certain")
             found = world.relied[key] - relied
-            findings.holds(not found, f"{what}: lacks {_few(sorted(map(name_of, found)))}")
+            findings.holds(not found, f"{what}: lacks {few(sorted(map(name_of, found)))}")
             continue
         findings.same_set(
             f"{what}: relies on",
@@ -337,10 +242,10 @@ def _check_shared(
     if unsure:
         findings.skip(f"{what}: all that is shared, as the course of a drawn cable is not certain")
         lacking = set(found) - set(claimed) - set(claim["unavoidable"]) - set(claim.get("tail", ()))
-        findings.holds(not lacking, f"{what}: shares {_few(sorted(lacking))} as well")
+        findings.holds(not lacking, f"{what}: shares {few(sorted(lacking))} as well")
         ends = {str(site) for site in _end_sites(world, trial)}
         outside = [one for one in claim.get("tail", ()) if not ends & world.leads(one)]
-        findings.holds(not outside, f"{what}: {_few(outside)} of its tail lies at neither end")
+        findings.holds(not outside, f"{what}: {few(outside)} of its tail lies at neither end")
     else:
         findings.same_set(f"{what}: shared", claimed, set(found))
     # Where the ways end, and so what is excused, does not hang on the course of a cable.
@@ -569,13 +474,13 @@ def _check_gaps(
     unsure &= world.cables.unsure
     findings.holds(
         not unsure or any(code in DRAWN_GAPS for code, _ in told),
-        f"{what}: the course of {_few(sorted(map(name_of, unsure)))} is not certain, and no gap "
+        f"{what}: the course of {few(sorted(map(name_of, unsure)))} is not certain, and no gap "
         "says so",
     )
     own = [gap for gap in claim["gaps"] if (gap["code"], gap["asset"]) not in others]
     extra, lacking = _unlike(own, Counter((code, about(of)) for code, of in found))
-    findings.holds(not extra, f"{what}: no such gap touches it: {_few(sorted(extra))}")
-    findings.holds(not lacking, f"{what}: gaps touch it that are not told: {_few(sorted(lacking))}")
+    findings.holds(not extra, f"{what}: no such gap touches it: {few(sorted(extra))}")
+    findings.holds(not lacking, f"{what}: gaps touch it that are not told: {few(sorted(lacking))}")
     return found + others
 
 

@@ -13,13 +13,13 @@ from pyproj import Transformer
 
 from waysapart.evidence import Unavailability
 from waysapart.gaps import GAP_CODES
+from waysapart.recheck.findings import Findings
 from waysapart.recheck.gaps_of_rows import Gap
 from waysapart.recheck.paths import Key, Trial, service_of
 from waysapart.recheck.reading import LON_LAT, carried
 from waysapart.recheck.reliance import Asset, fallen
 
 if TYPE_CHECKING:
-    from waysapart.recheck.claims import Findings
     from waysapart.recheck.world import World
 
 HOURS_PER_YEAR = 8760.0

@@ -16,19 +16,17 @@ from __future__ import annotations
 
 import heapq
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 from waysapart.recheck.cables import follow_cables
 from waysapart.recheck.figures import Figures
+from waysapart.recheck.findings import Findings
 from waysapart.recheck.ground import survey
 from waysapart.recheck.links import tie_links, uses_of
 from waysapart.recheck.no_pair_figures import check_kept, check_limits, check_pairs
 from waysapart.recheck.reading import Records
 from waysapart.recheck.reliance import Asset, part, rely, whole_cable
 from waysapart.recheck.world import World
-
-if TYPE_CHECKING:
-    from waysapart.recheck.claims import Findings
 
 MOST_STEPS = 50_000
 """Steps in listing courses; a leaf that needs more is not checked."""

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 from waysapart.recheck.apart import Plane, common_holders
 from waysapart.recheck.figures import assumed_us
+from waysapart.recheck.findings import Findings
 from waysapart.recheck.links import Use, stretch, uses_of
 from waysapart.recheck.paths import service_of
 from waysapart.recheck.spacing import CLOSE_M, Limits, forbids
 from waysapart.recheck.world import World
 
 if TYPE_CHECKING:
-    from waysapart.recheck.claims import Findings
     from waysapart.recheck.no_pair import Edge
 
 HALF_NS = 2000

@@ -14,11 +14,11 @@ from typing import Any
 from waysapart.errors import Problem, StudyError
 from waysapart.evidence import FORMAT, misfits
 from waysapart.recheck.budgets import check_budgets
-from waysapart.recheck.claims import DERIVED, Findings, check_claims
+from waysapart.recheck.claims import DERIVED, check_claims
+from waysapart.recheck.findings import Findings
 from waysapart.recheck.limits import check_limits
 from waysapart.recheck.no_pair import check_no_pairs
 from waysapart.recheck.reading import Records, proposed, read_records
-from waysapart.recheck.repeated import check_repeated
 from waysapart.recheck.rules import UnreadableError
 from waysapart.recheck.stated import (
     check_ages,
@@ -27,6 +27,7 @@ from waysapart.recheck.stated import (
     check_crs,
     check_days,
     check_names,
+    check_repeated,
     check_weights,
 )
 from waysapart.recheck.sums import check_figures

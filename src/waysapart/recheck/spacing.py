@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import combinations, permutations
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import shapely
 
@@ -19,13 +19,11 @@ from waysapart.recheck.apart import (
     folds,
     meetings,
 )
+from waysapart.recheck.findings import Findings
 from waysapart.recheck.ground import GEOD
 from waysapart.recheck.paths import Key, Trial, service_of
 from waysapart.recheck.sharing import Shared, share_contest
 from waysapart.recheck.waivers import Waived
-
-if TYPE_CHECKING:
-    from waysapart.recheck.claims import Findings
 
 CLOSE_M = 0.01
 """How far figures of the evidence may lie from ours: rounding, and two ways of measuring."""

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from waysapart.evidence import Delay
 from waysapart.recheck.figures import assumed_us
+from waysapart.recheck.findings import Findings
 from waysapart.recheck.links import Hop
 from waysapart.recheck.paths import UNKNOWN_SERVICE, Key, service_of
 from waysapart.recheck.world import DRAWN_GAPS, World
-
-if TYPE_CHECKING:
-    from waysapart.recheck.claims import Findings
 
 TOLD_BY_FIGURES = {"blank-delay", "fibre-type", "hop-length"}
 """Gaps that a figure of a path shows by itself."""
