@@ -12,7 +12,9 @@ def agrees(ours: dict[str, Any], theirs: dict[str, Any]) -> bool:
     something shared the program puts under it. Its distances are geodesic, theirs planar.
     """
     shared = sorted(row["asset"] for row in ours["shared"])
-    near = sorted([row["main"], row["alternate"]] for row in ours["near"])
+    near = sorted(
+        [pair["main"], pair["alternate"]] for row in ours["near"] for pair in row["members"]
+    )
     same = shared == theirs["shared"] and sorted(ours["unavoidable"]) == theirs["unavoidable"]
     same &= bool(shared) or near == [list(pair) for pair in theirs["near"]]
     if ours["closest_m"] is not None:

@@ -222,7 +222,8 @@ class Passing:
     """Structures that segments pass between their ends.
 
     `segment` counts segments from 0, `structure` is an asset number,
-    `fraction` (0 to 1) is where along the line.
+    `fraction` (0 to 1) is where along the line: of one that is drawn as an area, the middle
+    of what lies in it.
     """
 
     segment: Ints
@@ -251,6 +252,13 @@ def passing(study: Study, assets: Assets, ends: Ends) -> Passing:
     structure, segment, number = structure[fits], segment[fits], number[fits]
     nearest = shapely.get_point(shapely.shortest_line(lines[segment], geometry[structure]), 0)
     fraction = shapely.line_locate_point(lines[segment], nearest)
+    for row in np.flatnonzero(shapely.get_dimensions(geometry[structure]) == 2):
+        # All that lies on an outline is as near: without this its first vertex would choose.
+        inside = shapely.intersection(lines[segment[row]], geometry[structure[row]])
+        corners = shapely.get_coordinates(inside)
+        if len(corners):
+            along = shapely.line_locate_point(lines[segment[row]], shapely.points(corners))
+            fraction[row] = (along.min() + along.max()) / 2
     length = shapely.length(lines[segment])
     between = (fraction > _TOUCH_M) & (fraction < length - _TOUCH_M)
     order = np.lexsort((number[between], fraction[between], segment[between]))

@@ -185,6 +185,9 @@ def _find_passed(ground: Ground) -> None:
                 continue
             nearest = shapely.get_point(shapely.shortest_line(line, structure["geometry"]), 0)
             at = shapely.line_locate_point(line, nearest)
+            if (inside := line.intersection(structure["geometry"])) and inside.length:
+                ends = [line.project(shapely.Point(p)) for p in shapely.get_coordinates(inside)]
+                at = (min(ends) + max(ends)) / 2
             if 1e-6 < at < line.length - 1e-6:
                 ground.passed.setdefault(row["id"], {})[structure["id"]] = at / line.length
 
