@@ -109,6 +109,7 @@ class Plane:
         self._factors = Proj(stereographic)
         self._segments = segments
         rows = ground.records.by["segments"]
+        self.order = {key: place for place, key in enumerate(world.paths)}
         self.kinds = {str(row["kind"]) for row in rows.values()}
         self.wrong_m = {name: _wrong_m(row) for name, row in rows.items()}
         self._lines: dict[Line, tuple[Any, float]] = {}
@@ -221,8 +222,12 @@ class Plane:
         zones = self.zones(circuits, zone_m)
         lines = list(dict.fromkeys(item.line for item in (*first, *second)))
         shapes = np.array([self.line(line)[0] for line in lines], dtype=object)
+        box = shapely.bounds(shapes).T
         for zone in zones:
-            touched = shapely.intersects(zone, shapes)
+            west, south, east, north = zone.bounds
+            near = (box[0] <= east) & (box[2] >= west) & (box[1] <= north) & (box[3] >= south)
+            touched = np.flatnonzero(near)
+            touched = touched[shapely.intersects(zone, shapes[touched])]
             shapes[touched] = shapely.difference(shapes[touched], zone)
         pair.outside = dict(zip(lines, shapes, strict=True))
         pair.left = {

@@ -355,14 +355,21 @@ def _check_along(
     Where the course of a drawn cable is not certain, places along it are not either.
     """
     by, along = plane.world.records.by, stretch["along"]
-    plant = {**by["structures"], **by["segments"], **by["joints"]}
     members = [by["joints"].get(one, {}).get("at", one) for one in stretch["members"]]
     keys = [labels[label] for label in stretch["via"] if label in labels]
     if any(plane.world.relied[key] & plane.world.cables.unsure for key in keys):
         return
     places = {label: plane.places_on(labels[label]) for label in stretch["via"] if label in labels}
     on_line = all(one in places[label] for label in places for one in members)
-    due = sorted(places) if on_line and plant.keys() >= set(stretch["members"]) else []
+    due = (
+        sorted(places)
+        if on_line
+        and all(
+            any(one in by[role] for role in ("structures", "segments", "joints"))
+            for one in stretch["members"]
+        )
+        else []
+    )
     findings.same(f"{said}: ways along which it lies", sorted(along), due)
     first = next(iter(places), None)
     if on_line and first is not None:

@@ -278,8 +278,8 @@ def link_losses(records: Records, hop: Hop) -> tuple[list[float], bool]:
 def _fibres_needed(records: Records, hop: Hop) -> int:
     """How many fibres a test has to cover: the most in any cable, one each way where unsaid."""
     per_run: dict[tuple[str, str | None], set[int]] = {}
-    for row in records.rows["link_runs"]:
-        if row["link"] == hop.row["id"] and row.get("cable"):
+    for row in records.runs_of.get(hop.row["id"], ()):
+        if row.get("cable"):
             mine = per_run.setdefault((row["cable"], row.get("direction")), set())
             mine |= set(numbers_of(row)) or {0}
     most: dict[str | None, int] = {}

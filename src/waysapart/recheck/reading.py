@@ -73,6 +73,14 @@ class Records:
         return found
 
     @cached_property
+    def runs_of(self) -> dict[str, list[Row]]:
+        """Rows of `link_runs` by link."""
+        found: dict[str, list[Row]] = {}
+        for row in self.rows["link_runs"]:
+            found.setdefault(row["link"], []).append(row)
+        return found
+
+    @cached_property
     def to_degrees(self) -> Transformer:
         """From the working coordinate system to longitude and latitude."""
         return Transformer.from_crs(self.crs, LON_LAT, always_xy=True)

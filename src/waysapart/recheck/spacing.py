@@ -88,7 +88,7 @@ def check_spacing(
     limits = Limits(plane, services)
     worst = 2 * max(plane.wrong_m.values(), default=0.0)
     loose: bool | None = None if any(len(c) > 2 for c in trial.contests()) else False
-    order = {key: place for place, key in enumerate(world.paths)}
+    order = plane.order
     told = {tuple(one["paths"]): one for one in witness["closest"]}
     measured: list[float] = []
     _check_stretches(claim, what, findings)
@@ -440,7 +440,7 @@ class _Places:
                 ]
 
     def _at(self, key: Key) -> int:
-        return list(self.plane.world.paths).index(key)
+        return self.plane.order[key]
 
     def _waived(self, one: str, other: str) -> bool:
         return self.waived.pair(self.trial.id, one, other)
