@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cached_property
 from itertools import pairwise
 from typing import Any, NamedTuple
 
@@ -109,7 +110,6 @@ class Plane:
         self._factors = Proj(stereographic)
         self._segments = segments
         rows = ground.records.by["segments"]
-        self.order = {key: place for place, key in enumerate(world.paths)}
         self.kinds = {str(row["kind"]) for row in rows.values()}
         self.wrong_m = {name: _wrong_m(row) for name, row in rows.items()}
         self._lines: dict[Line, tuple[Any, float]] = {}
@@ -119,6 +119,11 @@ class Plane:
         self._followed: dict[Key, list[Followed]] = {}
         self._round: dict[tuple[str | None, float], Any] = {}
         self._scales: dict[tuple[float, float], float] = {}
+
+    @cached_property
+    def order(self) -> dict[Key, int]:
+        """Every path with its place among the paths."""
+        return {key: place for place, key in enumerate(self.world.paths)}
 
     def flat(self, shape: Any) -> Any:
         """A shape in longitude and latitude, in the plane."""
