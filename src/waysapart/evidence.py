@@ -241,22 +241,14 @@ class NearPair(TypedDict):
 
 
 @with_config(_EXACT)
-class Near(TypedDict):
+class Near(NearPair):
     """Where two ways run closer than the rules allow, from end to end of one stretch.
 
-    The closest pair stands in `main`, `alternate`, `kinds`, `at`, `distance_m`.
+    The closest pair stands in `main`, `alternate`, `kinds`, `at`, `distance_m`; lengths and
+    places are of the whole stretch, and the limit is the greatest that its pairs are held to.
     """
 
     stretch: Annotated[int, Field(ge=1)]
-    main: Id
-    alternate: Id
-    kinds: Annotated[list[str], Field(min_length=2, max_length=2)]
-    at: At
-    distance_m: Annotated[float, Field(ge=0)]
-    length_m: Annotated[float, Field(ge=0, description="of the first way that is near")]
-    limit_m: Annotated[float, Field(ge=0, description="the greatest that its pairs are held to")]
-    from_m: Annotated[float, Field(description="along the first way")]
-    to_m: float
     waived: bool
     members: Annotated[list[NearPair], Field(min_length=1)]
     paths: NotRequired[Pair]
@@ -387,23 +379,42 @@ Separation = Annotated[
 
 
 @with_config(_EXACT)
-class Circuit(TypedDict):
-    """A circuit: its verdict, and all that it rests on."""
+class HeldApart(TypedDict):
+    """What is said of a circuit and of a group alike."""
 
     id: Id
+    verdict: Verdict
+    shared: list[Shared]
+    stretches: list[Stretch]
+    unavoidable: list[Id]
+    blank_within: Count
+    near: list[Near]
+    cross: list[Cross]
+    near_folded: Annotated[list[Near], Field(description="next to a structure that both rely on")]
+    closest_m: Figure
+    separation: Literal["measured", "not examined"]
+    closest: NotRequired[Closest]
+    separation_m: Separation
+    end_zone_m: float
+    single_points: SinglePoints
+    gaps: list[GapBrief]
+    waivers_offered: Annotated[
+        NotRequired[list[OfferedWaiver]], Field(description="with --circuit")
+    ]
+
+
+@with_config(_EXACT)
+class Circuit(HeldApart):
+    """A circuit: its verdict, and all that it rests on."""
+
     name: str | None
     a: str | None
     b: str | None
     service: str
     group: str | None
     scheme: str | None
-    verdict: Verdict
     within_limits: Check
     paths: dict[str, Path]
-    shared: list[Shared]
-    stretches: list[Stretch]
-    unavoidable: list[Id]
-    blank_within: Count
     tail: Annotated[
         list[Id],
         Field(description="shared inside an end site before the paths part, and excused"),
@@ -414,50 +425,18 @@ class Circuit(TypedDict):
         Field(description="null: nothing is known of what it protects"),
     ]
     with_protected_why: str | None
-    near: list[Near]
-    cross: list[Cross]
-    near_folded: Annotated[list[Near], Field(description="next to a structure that both rely on")]
-    closest_m: Figure
-    separation: Literal["measured", "not examined"]
-    closest: NotRequired[Closest]
-    separation_m: Separation
-    end_zone_m: float
     delay: Delay
     loss_ok: Check
     unavailability: Unavailability
-    single_points: SinglePoints
-    gaps: list[GapBrief]
-    waivers_offered: Annotated[
-        NotRequired[list[OfferedWaiver]], Field(description="with --circuit")
-    ]
 
 
 @with_config(_EXACT)
-class Group(TypedDict):
+class Group(HeldApart):
     """Circuits that back each other up."""
 
-    id: Id
     group_test: Literal["working", "all", "pairwise"]
     members: list[Id]
-    verdict: Verdict
-    shared: list[Shared]
-    stretches: list[Stretch]
-    unavoidable: list[Id]
-    blank_within: Count
-    near: list[Near]
-    cross: list[Cross]
-    near_folded: list[Near]
-    closest_m: Figure
-    separation: Literal["measured", "not examined"]
-    closest: NotRequired[Closest]
-    separation_m: Separation
-    end_zone_m: float
     unavailability: GroupUnavailability
-    single_points: SinglePoints
-    gaps: list[GapBrief]
-    waivers_offered: Annotated[
-        NotRequired[list[OfferedWaiver]], Field(description="with --circuit")
-    ]
 
 
 @with_config(_EXACT)

@@ -405,3 +405,15 @@ _ROLES = (
 
 ROLES: Mapping[str, Role] = MappingProxyType({role.name: role for role in _ROLES})
 ASSET_ROLES: tuple[str, ...] = tuple(role.name for role in _ROLES if role.asset)
+
+OWNERS: Mapping[str, tuple[tuple[str, str], ...]] = {
+    "cable_runs": (("cable", "assets"),),
+    "link_runs": (("link", "links"),),
+    "circuit_paths": (("circuit", "circuits"),),
+    "rings": (("ring", "rings"),),
+    "ring_circuits": (("circuit", "circuits"),),
+    "measurements": (("cable", "assets"), ("link", "links")),
+    "links": (("id", "links"),),
+    "circuits": (("id", "circuits"),),
+}
+"""Columns that say what a row is about, and what that is; of all other roles it is an asset."""

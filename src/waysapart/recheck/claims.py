@@ -84,7 +84,6 @@ def check_claims(world: World, facts: dict[str, Any], findings: Findings) -> Non
     )
     _check_waivers(world, facts["waivers"], waived, today, findings)
     witness = {(one["kind"], one["id"]): one for one in facts["evidence"]["verdicts"]}
-    order = {key: place for place, key in enumerate(world.paths)}
     for claim, trial in pairs:
         kind = "circuit" if trial.group_test is None else "group"
         what = f"{kind} {trial.id}"
@@ -92,7 +91,7 @@ def check_claims(world: World, facts: dict[str, Any], findings: Findings) -> Non
         mine_of = witness.get((kind, trial.id))
         if findings.holds(mine_of is not None, f"{what}: the evidence holds no witness"):
             assert mine_of is not None
-            sides = [sorted(order[key] for key in side) for side in trial.sides]
+            sides = [sorted(plane.order[key] for key in side) for side in trial.sides]
             findings.same(f"{what}: sides", mine_of["sides"], sides)
             findings.same(f"{what}: verdict of its witness", mine_of["verdict"], claim["verdict"])
             met = (
@@ -222,7 +221,7 @@ def _check_paths(world: World, facts: dict[str, Any], findings: Findings) -> Non
         )
         findings.same(f"{what}: hops relied on", _hops(relied), _hops(world.relied[key]))
     for circuit in facts["circuits"]:
-        labels = {label for name, label in world.paths if name == circuit["id"]}
+        labels = {label for _, label in world.paths_of.get(circuit["id"], ())}
         findings.same_set(f"circuit {circuit['id']}: paths", list(circuit["paths"]), labels)
 
 
@@ -311,8 +310,8 @@ def _check_stretches(
     what = f"{'group' if trial.group_test else 'circuit'} {trial.id}"
     world = plane.world
     labels = {_label(trial, key): key for side in trial.sides for key in side}
-    numbers = [one["stretch"] for one in claim["stretches"]]
-    findings.same(f"{what}: stretches", numbers, list(range(1, len(numbers) + 1)))
+    counted = [one["stretch"] for one in claim["stretches"]]
+    findings.same(f"{what}: stretches", counted, list(range(1, len(counted) + 1)))
     entries = {one["asset"]: one for one in claim["shared"]}
     listed = [(name, one) for one in claim["stretches"] for name in one["members"]]
     held = [(name, one) for one in claim["stretches"] for name in one["holders"]]

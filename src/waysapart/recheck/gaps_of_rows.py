@@ -18,7 +18,7 @@ import shapely
 
 from waysapart.gaps import GAP_CODES, Limit
 from waysapart.recheck.proposal import ASSET_ROLES, Row
-from waysapart.schema import MAY_BE_NONE, ROLES, Column
+from waysapart.schema import MAY_BE_NONE, OWNERS, ROLES, Column
 
 KINDS = {
     "structures": {"tower", "gantry", "pole", "pit", "entry", "bridge"},
@@ -59,17 +59,6 @@ _FIGURES: tuple[tuple[str, tuple[Limit, ...]], ...] = (
     ("surveyed stated_on", ()),
 )
 """The limits that rest on a figure; one that is not named bears on all of them."""
-_OWNERS: dict[str, tuple[tuple[str, str], ...]] = {
-    "cable_runs": (("cable", "assets"),),
-    "link_runs": (("link", "links"),),
-    "circuit_paths": (("circuit", "circuits"),),
-    "rings": (("ring", "rings"),),
-    "ring_circuits": (("circuit", "circuits"),),
-    "measurements": (("cable", "assets"), ("link", "links")),
-    "links": (("id", "links"),),
-    "circuits": (("id", "circuits"),),
-}
-"""Columns that say what a row is about, and what that is; of all other roles it is an asset."""
 NO_ID = "row 0"
 """What a gap is about whose row has no id: the evidence says which row."""
 
@@ -590,7 +579,7 @@ def _gap(
 ) -> Gap:
     """A fault as a gap of what its row is about, and of what it may touch besides."""
     touched: dict[str, list[str]] = {"assets": [], "links": [], "circuits": [], "rings": []}
-    owners = _OWNERS.get(role, (("id", "assets"),))
+    owners = OWNERS.get(role, (("id", "assets"),))
     named = [row[column] for column, _ in owners if row[column] is not None]
     for column, what in owners:
         if row[column] is not None:

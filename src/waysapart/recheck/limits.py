@@ -321,11 +321,8 @@ def check_limits(world: World, facts: dict[str, Any], findings: Findings) -> Non
     outages = Outages(world, world.failures)
     groups = {trial.id: trial for trial in world.trials if trial.group_test is not None}
     single: dict[Key, tuple[float | None, bool]] = {}
-    paths: dict[str, list[Key]] = {}
-    for key in world.paths:
-        paths.setdefault(key[0], []).append(key)
     for one in facts["circuits"]:
-        mine = paths.get(one["id"], [])
+        mine = world.paths_of.get(one["id"], [])
         if one["id"] not in world.records.by["circuits"]:
             continue
         what, told = f"circuit {one['id']}", one["unavailability"]
@@ -346,7 +343,7 @@ def check_limits(world: World, facts: dict[str, Any], findings: Findings) -> Non
             continue
         what, told = f"group {one['id']}: unavailability", one["unavailability"]
         _check_minutes(what, told, "all", ["working"], findings)
-        of = {name: paths.get(name, []) for name in trial.circuits}
+        of = {name: world.paths_of.get(name, []) for name in trial.circuits}
         every = [key for mine in of.values() for key in mine]
         working = [
             next((k for k in mine if k not in world.lost), mine[0]) for mine in of.values() if mine

@@ -42,7 +42,7 @@ def own_line(world: World, circuit: str) -> OwnLine:
         found.why.append("the circuit does not say what it protects (column protects)")
     equipment = world.records.by["equipment"]
     ends = {equipment[row[end]]["site"] for end in ("a", "b") if row.get(end)}
-    paths = [key for key in world.paths if key[0] == circuit]
+    paths = world.paths_of.get(circuit, [])
     for protected in named:
         inside, why = _inside(world, protected)
         if why:

@@ -87,7 +87,8 @@ def check_spacing(
     zone = min(float(one["end_zone_m"]) for one in services)
     limits = Limits(plane, services)
     worst = 2 * max(plane.wrong_m.values(), default=0.0)
-    loose: bool | None = None if any(len(c) > 2 for c in trial.contests()) else False
+    many = any(len(contest) > 2 for contest in trial.contests())
+    loose: bool | None = None if many else False
     order = plane.order
     told = {tuple(one["paths"]): one for one in witness["closest"]}
     measured: list[float] = []
@@ -138,7 +139,7 @@ def check_spacing(
         known = waived.pair(trial.id, entry["main"], entry["alternate"])
         findings.same(f"{what}: {_between(entry)} waived", entry["waived"], known)
     places = None
-    if not unsure and any(len(contest) > 2 for contest in trial.contests()):
+    if many and not unsure:
         places = _Places(plane, trial, limits, waived)
         if claim["near"] or claim["cross"]:
             places.lay(claim, zone, limits.least_m, limits.widest_m())
@@ -147,7 +148,7 @@ def check_spacing(
             wide.lay(claim, zone, limits.loose_m, limits.widest_m() + worst)
             loose = wide.meet(with_waived=False)
     stands, some_waived = _breach(claim, places)
-    if unsure and any(len(contest) > 2 for contest in trial.contests()):
+    if many and unsure:
         stands = some_waived = None
     return Breach(stands, some_waived, (loose if worst else False) or stands)
 

@@ -116,7 +116,7 @@ def last_day(waiver: dict[str, Any]) -> date:
 
 def _paths(world: World, trial: Trial) -> list[Key]:
     """Every path of a trial's circuits."""
-    return [key for key in world.paths if key[0] in trial.circuits]
+    return [key for name in trial.circuits for key in world.paths_of.get(name, ())]
 
 
 def _more_may_be_near(world: World, trial: Trial) -> bool:

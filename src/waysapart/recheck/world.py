@@ -75,6 +75,14 @@ class World:
                 for holder in above:
                     self.held.setdefault(str(holder), set()).add(name)
 
+    @cached_property
+    def paths_of(self) -> dict[str, list[Key]]:
+        """The paths of every circuit that has any."""
+        found: dict[str, list[Key]] = {}
+        for key in self.paths:
+            found.setdefault(key[0], []).append(key)
+        return found
+
     def touching(self, trial: Trial) -> list[Gap]:
         """The gaps that touch a circuit or group: in plant, of a link, or of a circuit."""
         counted = [key for side in trial.sides for key in side]

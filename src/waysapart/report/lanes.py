@@ -80,7 +80,8 @@ class Lanes:
         lanes = [lane for lane in (self._tracks.lane(path) for path in paths) if lane.length_m > 0]
         if len(lanes) < 2:
             return None
-        labels = self._labels([lane.path for lane in lanes], trial.group_test is not None)
+        grouped = trial.group_test is not None
+        labels = [self._proof.path_label(lane.path, grouped=grouped) for lane in lanes]
         pair = self._pairs.get((lanes[0].path, lanes[1].path))
         unknown = {
             name
@@ -102,14 +103,6 @@ class Lanes:
             "cross": [] if pair is None else self._cross(pair, lanes),
             "profile": self._profile(pair, lanes[0], facts) if with_profile else None,
         }
-
-    def _labels(self, paths: Sequence[int], grouped: bool) -> list[str]:
-        every = self._network.paths
-        names = self._network.study.tables["circuits"]["id"].to_numpy()
-        return [
-            f"{names[every.circuit[path]]} {every.label[path]}" if grouped else every.label[path]
-            for path in paths
-        ]
 
     def _drawn(
         self, lane: Lane, label: str, pair: int | None, unknown: Collection[str]

@@ -39,6 +39,9 @@ def reroute_facts(reroute: Reroute) -> dict[str, Any]:
     cost = reroute.terms.cost
     circuits = [_target(reroute, found) for found in reroute.found]
     statuses = [one["status"] for one in circuits]
+    draft, proof = reroute.draft, reroute.after
+    if proof is None:  # all ways are on record
+        draft, proof = Draft(), reroute.before
     return {
         "format": FORMAT,
         "waysapart": __version__,
@@ -65,11 +68,7 @@ def reroute_facts(reroute: Reroute) -> dict[str, Any]:
             "worse": reroute.worse(),
             "counts": None if reroute.after is None else reroute.after.counts(),
         },
-        "proposal": _proposal(reroute.draft, reroute.after)
-        if reroute.after is not None and "apart" in statuses
-        else _proposal(Draft(), reroute.before)
-        if "apart" in statuses
-        else None,
+        "proposal": _proposal(draft, proof) if "apart" in statuses else None,
         "build": None if reroute.building is None else _building(study, reroute.building),
         "weights": [
             {"key": row.key, "value": row.value, "source": row.source}

@@ -12,7 +12,7 @@ import pandas as pd
 import shapely
 
 from waysapart.gaps import GAP_CODES
-from waysapart.schema import ASSET_ROLES, KNOWN_EMPTY, LIST_SEPARATOR, ROLES, Role
+from waysapart.schema import ASSET_ROLES, KNOWN_EMPTY, LIST_SEPARATOR, OWNERS, ROLES, Role
 from waysapart.study.ledger import Conflict, Ledger, column_label, did_you_mean, listed
 from waysapart.study.membership import is_among
 from waysapart.study.model import Gap
@@ -569,17 +569,6 @@ def waived(
                 )
 
 
-_OWNERS: Mapping[str, tuple[tuple[str, str], ...]] = {
-    "cable_runs": (("cable", "assets"),),
-    "link_runs": (("link", "links"),),
-    "circuit_paths": (("circuit", "circuits"),),
-    "rings": (("ring", "rings"),),
-    "ring_circuits": (("circuit", "circuits"),),
-    "measurements": (("cable", "assets"), ("link", "links")),
-    "links": (("id", "links"),),
-    "circuits": (("id", "circuits"),),
-}
-"""Columns that say what a row is about, and what that is; of all other roles it is an asset."""
 _SINGULAR = {
     "supplies": "supply",
     "equipment": "equipment",
@@ -636,7 +625,7 @@ def conflict_gaps(
             continue
         layer = layers[conflict.layer]
         touched: dict[str, list[str]] = {"assets": [], "links": [], "circuits": [], "rings": []}
-        owners = _OWNERS.get(layer.role, (("id", "assets"),))
+        owners = OWNERS.get(layer.role, (("id", "assets"),))
         for column, what in owners:
             if isinstance(row[column], str):
                 touched[what].append(row[column])

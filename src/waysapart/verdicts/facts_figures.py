@@ -32,7 +32,7 @@ from waysapart.network.assets import Bools
 from waysapart.study.rules import Service
 from waysapart.verdicts.facts_tests import records, stages_by_link
 from waysapart.verdicts.limits import LinkChecks, leaves_a_path_open, together
-from waysapart.verdicts.plain import figure, figures
+from waysapart.verdicts.plain import figure, figures, text_or_none
 from waysapart.verdicts.prove import Proof
 from waysapart.verdicts.touching import links_left_open
 
@@ -121,6 +121,7 @@ class FigureSheet:
     open_loss: Bools = field(init=False)
     stages: dict[int, list[TestsMissing]] = field(init=False)
     switching: list[Any] = field(init=False)
+    service_names: list[str] = field(init=False)
     unrated: tuple[list[str], list[list[int]]] = field(init=False)
     _losses: dict[tuple[int, int], PathLoss] = field(init=False, default_factory=dict)
     _held: dict[int, dict[float | None, HeldTo]] = field(init=False, default_factory=dict)
@@ -145,7 +146,9 @@ class FigureSheet:
         self.checks = LinkChecks.of(budgets, len(links))
         self.open_loss = links_left_open(proof.reliance, proof.gaps, "loss")
         self.stages = stages_by_link(proof)
-        self.switching = proof.study.tables["circuits"]["switching"].to_list()
+        circuits = proof.study.tables["circuits"]
+        self.switching = circuits["switching"].to_list()
+        self.service_names = [text_or_none(name) or "default" for name in circuits["service"]]
         self.unrated = _unrated(proof, self.names)
 
     def loss_of(self, link: int, test: int) -> PathLoss:
@@ -153,9 +156,7 @@ class FigureSheet:
         key = link, id(self.proof.services[test])
         if key not in self._losses:
             self._losses[key] = _loss(self, link, test)
-        service = self.proof.study.tables["circuits"]["service"].iat[test]
-        named = service if isinstance(service, str) else "default"
-        self.held_to(link, self.proof.services[test])["services"].append(named)
+        self.held_to(link, self.proof.services[test])["services"].append(self.service_names[test])
         return self._losses[key]
 
     def held_to(self, link: int, service: Service) -> HeldTo:

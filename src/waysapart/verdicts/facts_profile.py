@@ -53,7 +53,7 @@ def profile_of(proof: Proof, name: str) -> pd.DataFrame:
         proof.network, proof.spacing, test, services_of(proof.network, trial)
     )
     labels = {
-        int(path): _label(proof, int(path), trial.group_test is not None)
+        int(path): proof.path_label(int(path), grouped=trial.group_test is not None)
         for path in pd.unique(found[["path", "other"]].to_numpy().ravel())
     }
     found.insert(0, "to", found["other"].map(labels))
@@ -93,10 +93,3 @@ def _number(proof: Proof, name: str) -> int:
         if trial.id == name:
             return test
     raise CallError(f"no circuit or group is called {name} in this study")
-
-
-def _label(proof: Proof, path: int, grouped: bool) -> str:
-    paths = proof.network.paths
-    label = str(paths.label[path])
-    names = proof.study.tables["circuits"]["id"]
-    return f"{names.iloc[int(paths.circuit[path])]} {label}" if grouped else label

@@ -15,13 +15,12 @@ from waysapart.findings.separation.earth import to_lonlat
 from waysapart.findings.separation.pieces import position
 from waysapart.network.assets import Bools, Floats, Ints
 from waysapart.network.routes import routes
-from waysapart.verdicts.plain import figure
+from waysapart.verdicts.plain import figure, lon_lat
 from waysapart.verdicts.prove import Proof
 from waysapart.verdicts.sides import Trial
 
 _OVERHEAD = ("span", "bridge")
 _ON_LINE = ("structures", "segments", "joints")
-_AT_DECIMALS = 7
 
 
 @dataclass(frozen=True)
@@ -76,7 +75,6 @@ class SharingFacts:
         self._proof = proof
         self._assets = proof.network.assets
         self._courses: dict[int, Course] = {}
-        self._circuits = proof.study.tables["circuits"]["id"].to_numpy(dtype=object)
         self._segment_ids = frozenset(proof.study.tables["segments"]["id"].astype(str))
         self._joint_at = self._assets.numbers(proof.study.tables["joints"]["at"])
 
@@ -281,7 +279,8 @@ class SharingFacts:
         self, trial: Trial, place: int, members: list[_Member], holders: list[int]
     ) -> Stretch:
         names = self._proof.names
-        labels = self._labels(trial, members[0].paths)
+        grouped = trial.group_test is not None
+        labels = [self._proof.path_label(path, grouped=grouped) for path in members[0].paths]
         via: dict[str, list[str]] = {}
         along: dict[str, Along] = {}
         for side, label in enumerate(labels):
@@ -309,24 +308,15 @@ class SharingFacts:
         if member.places is None:
             return None
         course = self._course(member.paths[0])
-        place = member.places[0]
+        item = member.places[0]
         layout = self._proof.spacing.layout
-        row = int(course.row[place])
+        row = int(course.row[item])
         line = layout.paths.line[[row]]
         whole = layout.pieces.line_length_m[line]
-        into = np.array([(course.from_m[place] + course.to_m[place]) / 2 - layout.offset_m[row]])
+        into = np.array([(course.from_m[item] + course.to_m[item]) / 2 - layout.offset_m[row]])
         into = np.clip(np.where(layout.paths.backward[row], whole - into, into), 0.0, whole)
         lon, lat = to_lonlat(position(layout.pieces, line, into))
-        if not np.isfinite(lon[0]):
-            return None
-        return [round(float(lon[0]), _AT_DECIMALS) + 0.0, round(float(lat[0]), _AT_DECIMALS) + 0.0]
-
-    def _labels(self, trial: Trial, paths: Iterable[int]) -> list[str]:
-        """Label of each way: 'main', or 'C1 main' in a group."""
-        table = self._proof.network.paths
-        if trial.group_test is None:
-            return [table.label[path] for path in paths]
-        return [f"{self._circuits[table.circuit[path]]} {table.label[path]}" for path in paths]
+        return lon_lat(lon[0], lat[0]) if np.isfinite(lon[0]) else None
 
     @cached_property
     def _routes(self) -> Any:

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from waysapart.evidence import Closest, Cross, Near, NearPair
-from waysapart.verdicts.plain import figure, figures
+from waysapart.verdicts.plain import figure, figures, lon_lat
 from waysapart.verdicts.prove import Proof
 
 _OVERHEAD = ("span", "bridge")
@@ -42,7 +42,6 @@ class SpacingFacts:
         spacing = proof.spacing
         segments = proof.study.tables["segments"]
         self._proof = proof
-        self._circuits = proof.study.tables["circuits"]["id"].to_numpy(dtype=object)
         self._ids = segments["id"].to_numpy(dtype=object)
         self._kinds = segments["kind"].to_numpy(dtype=object)
         self._test = spacing.pairs["test"].to_numpy(dtype=np.int64)
@@ -141,7 +140,7 @@ class SpacingFacts:
             "main": str(self._ids[one]),
             "alternate": str(self._ids[other]),
             "kinds": [str(self._kinds[one]), str(self._kinds[other])],
-            "at": _at(row["lon"], row["lat"]),
+            "at": lon_lat(row["lon"], row["lat"]),
             "distance_m": row["distance_m"],
             "length_m": row["length_m"],
             "limit_m": row["limit_m"],
@@ -158,7 +157,7 @@ class SpacingFacts:
             "main": names[0],
             "alternate": names[1],
             "kinds": kinds,
-            "at": _at(row["lon"], row["lat"]),
+            "at": lon_lat(row["lon"], row["lat"]),
             "waived": self._proof.waivers.waives_pair(test, *names),
             "crossing": crossing_words(*kinds),
             "how": str(row["how"]),
@@ -178,11 +177,11 @@ class SpacingFacts:
         closest: Closest = {
             "distance_m": figure(row["closest_m"], "m") or 0.0,
             "danger_radius_m": figure(row["danger_radius_m"], "m"),
-            "danger_at": _at(row["lon"], row["lat"]) if math.isfinite(row["lon"]) else None,
+            "danger_at": lon_lat(row["lon"], row["lat"]) if math.isfinite(row["lon"]) else None,
             "main": str(self._ids[int(row["segment_i"])]),
             "alternate": str(self._ids[int(row["segment_j"])]),
-            "main_at": _at(row["lon_i"], row["lat_i"]),
-            "alternate_at": _at(row["lon_j"], row["lat_j"]),
+            "main_at": lon_lat(row["lon_i"], row["lat_i"]),
+            "alternate_at": lon_lat(row["lon_j"], row["lat_j"]),
         }
         if len(pairs) > 1:
             closest["paths"] = self._path_names(least)
@@ -199,14 +198,8 @@ class SpacingFacts:
         }
 
     def _path_names(self, pair: int) -> list[str]:
-        paths = self._proof.network.paths
-        names = self._circuits
-        row = self._pairs[pair]
-        found = []
-        for side in ("first", "second"):
-            path = row[side]
-            found.append(f"{names[paths.circuit[path]]} {paths.label[path]}")
-        return found
+        ends = (self._pairs[pair][side] for side in ("first", "second"))
+        return [self._proof.path_label(path, grouped=True) for path in ends]
 
     def _asset(self, number: int) -> str:
         return self._proof.names[number][0]
@@ -230,7 +223,3 @@ def crossing_words(kind: str, other: str) -> str:
     if kind in _IN_THE_GROUND and other in _IN_THE_GROUND:
         return f"{kind} under {other}" if kind == other else f"{kind} under or over {other}"
     return f"{kind} and {other}"
-
-
-def _at(lon: float, lat: float) -> list[float]:
-    return [round(float(lon), 7), round(float(lat), 7)]

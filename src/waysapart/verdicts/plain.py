@@ -34,6 +34,11 @@ def figures(values: pd.Series | np.ndarray, unit: str) -> list[float | None]:
     return [round(value, decimals) + 0.0 if finite(value) else None for value in plain]
 
 
+def lon_lat(lon: float, lat: float, decimals: int = 7) -> list[float]:
+    """Longitude and latitude in degrees, to about a centimetre."""
+    return [round(float(lon), decimals) + 0.0, round(float(lat), decimals) + 0.0]
+
+
 def text_or_none(value: object) -> str | None:
     """A cell's text; None where it is blank."""
     return value if isinstance(value, str) else None

@@ -132,6 +132,17 @@ class Proof:
             )
         )
 
+    @cached_property
+    def circuit_ids(self) -> list[str]:
+        """Ids of the circuits, in the order of their table."""
+        return [str(name) for name in self.study.tables["circuits"]["id"]]
+
+    def path_label(self, path: int, *, grouped: bool) -> str:
+        """A path as people know it: `main`, or `C1 main` beside those of other circuits."""
+        paths = self.network.paths
+        label = str(paths.label[path])
+        return f"{self.circuit_ids[int(paths.circuit[path])]} {label}" if grouped else label
+
     @property
     def circuit_count(self) -> int:
         """How many of the trials are circuits."""

@@ -17,7 +17,7 @@ import numpy as np
 import scipy.sparse as sp
 
 from waysapart.evidence import SCHEMA, Approach, PathSet, VerdictWitness, Witness
-from waysapart.verdicts.plain import figure
+from waysapart.verdicts.plain import figure, lon_lat
 from waysapart.verdicts.prove import Proof
 
 SAYS = (
@@ -128,15 +128,14 @@ def _closest(proof: Proof) -> list[list[Approach]]:
             {
                 "paths": [one, other],
                 "segments": [proof.names[first + at][0] for at in (at_i, at_j)],
-                "points": [_point(lon_i, lat_i), _point(lon_j, lat_j)],
+                "points": [
+                    lon_lat(lon_i, lat_i, _POINT_DECIMALS),
+                    lon_lat(lon_j, lat_j, _POINT_DECIMALS),
+                ],
                 "distance_m": figure(metres, "m") or 0.0,
             }
         )
     return found
-
-
-def _point(lon: float, lat: float) -> list[float]:
-    return [round(lon, _POINT_DECIMALS) + 0.0, round(lat, _POINT_DECIMALS) + 0.0]
 
 
 def intervals(numbers: np.ndarray) -> str:
