@@ -168,7 +168,7 @@ def test_a_link_to_a_folded_entry_opens_it(page):
     entry = page.locator("details.circuit:has(h3:has-text('C27'))")
     assert entry.get_attribute("open") is None
     page.locator("tr:has(button.pick:text-is('C27')) a.more").click()
-    assert entry.locator("svg.strip").first.is_visible()
+    entry.locator("svg.strip").first.wait_for(state="visible")  # a fold opens a moment later
 
 
 def test_the_counts_show_their_circuits_alone(page):
@@ -235,7 +235,7 @@ def test_a_large_report_puts_an_entry_in_when_it_is_opened(watched, proof, tmp_p
     entry = page.locator("details.circuit:has(h3:has-text('C27x'))")
     assert entry.locator(".strip").count() == 0
     entry.locator("summary").first.click()
-    assert entry.locator("svg.strip").first.is_visible()
+    entry.locator("svg.strip").first.wait_for(state="visible")  # a fold opens a moment later
     assert page.locator("details.circuit:has(h3:has-text('C03x')) svg.strip").count() == 1
     link = entry.locator("a[href^='#budget-']").first
     page.evaluate("id => document.querySelector(id).open = true", link.get_attribute("href"))
