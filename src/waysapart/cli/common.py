@@ -180,13 +180,20 @@ def busy(text: str) -> Iterator[None]:
         yield
 
 
+def collect_seldom() -> None:
+    """Look for unused circles of objects less often.
+
+    Facts are millions of small objects that stay; walking through them again and again
+    for circles, of which there are next to none, would take a tenth of the time.
+    """
+    gc.set_threshold(200_000, 50, 50)
+
+
 def load(path: Path, *, strict: bool = False) -> Study:
     """Read a study, to be judged for the day that was asked, while a person is told so."""
     from waysapart.study.read import read_study
 
-    # Facts are millions of small objects that stay; walking through them again and again
-    # for circles, of which there are next to none, would take a tenth of the time.
-    gc.set_threshold(200_000, 50, 50)
+    collect_seldom()
     with busy("reading the layers"):
         return read_study(path, on=asked_day(), strict=strict)
 

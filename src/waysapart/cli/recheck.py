@@ -7,7 +7,14 @@ from pathlib import Path
 
 import click
 
-from waysapart.cli.common import busy, json_option, output, telling_errors, write_json
+from waysapart.cli.common import (
+    busy,
+    collect_seldom,
+    json_option,
+    output,
+    telling_errors,
+    write_json,
+)
 
 FEW = 8
 """Names that are told one by one."""
@@ -35,6 +42,7 @@ def recheck(study: Path, file: Path, json_file: str | None) -> None:
     from waysapart.recheck import recheck as check
     from waysapart.report.terminal import styled
 
+    collect_seldom()
     with busy("checking the evidence"):
         found = check(study, file)
     if not write_json(json_file, found):

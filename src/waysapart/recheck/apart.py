@@ -104,7 +104,8 @@ class Plane:
 
         segments = degrees("segments")
         middle = ground.records.middle() or (0.0, 0.0)
-        segments = {name: _unwrapped(shape, middle[0]) for name, shape in segments.items()}
+        run_on = _unwrapped(list(segments.values()), middle[0])
+        segments = dict(zip(segments, run_on, strict=True))
         stereographic = f"+proj=stere +lat_0={middle[1]} +lon_0={middle[0]} +datum=WGS84 +units=m"
         self._flat = Transformer.from_crs(LON_LAT, stereographic, always_xy=True)
         self._factors = Proj(stereographic)
@@ -112,7 +113,9 @@ class Plane:
         rows = ground.records.by["segments"]
         self.kinds = {str(row["kind"]) for row in rows.values()}
         self.wrong_m = {name: _wrong_m(row) for name, row in rows.items()}
-        self._lines: dict[Line, tuple[Any, float]] = {}
+        self._lines: dict[Line, tuple[Any, float]] = self._whole(segments)
+        self._boxes: dict[Line, tuple[float, float, float, float]] = {}
+        self._cut: dict[tuple[int, int], tuple[Any, Any, Any]] = {}
         places = {**degrees("sites"), **degrees("structures")}
         flat = self.flat(list(places.values()))
         self.places: dict[str, Any] = dict(zip(places, flat, strict=True))
@@ -124,6 +127,14 @@ class Plane:
     def order(self) -> dict[Key, int]:
         """Every path with its place among the paths."""
         return {key: place for place, key in enumerate(self.world.paths)}
+
+    def _whole(self, segments: dict[str, Any]) -> dict[Line, tuple[Any, float]]:
+        """All segments from end to end, at once."""
+        shapes = self.flat([_divided(line) for line in segments.values()])
+        return {
+            (name, 0.0, 1.0): (shape, GEOD.geometry_length(line))
+            for (name, line), shape in zip(segments.items(), shapes, strict=True)
+        }
 
     def flat(self, shape: Any) -> Any:
         """A shape in longitude and latitude, in the plane."""
@@ -161,6 +172,11 @@ class Plane:
             part = whole if line[1:] == (0.0, 1.0) else substring(whole, *line[1:], normalized=True)
             self._lines[line] = self.flat(_divided(part)), GEOD.geometry_length(part)
         return self._lines[line]
+
+    def _box(self, line: Line) -> tuple[float, float, float, float]:
+        if line not in self._boxes:
+            self._boxes[line] = self.line(line)[0].bounds
+        return self._boxes[line]
 
     def followed(self, path: Key) -> list[Followed]:
         """The lines that a path follows, in order from its circuit's end a."""
@@ -226,21 +242,27 @@ class Plane:
         pair = Pair((one, other), first, second)
         zones = self.zones(circuits, zone_m)
         lines = list(dict.fromkeys(item.line for item in (*first, *second)))
-        shapes = np.array([self.line(line)[0] for line in lines], dtype=object)
-        box = shapely.bounds(shapes).T
+        pair.outside = {line: self.line(line)[0] for line in lines}
+        box = np.array([self._box(line) for line in lines]).reshape(-1, 4).T
         for zone in zones:
             west, south, east, north = zone.bounds
             near = (box[0] <= east) & (box[2] >= west) & (box[1] <= north) & (box[3] >= south)
-            touched = np.flatnonzero(near)
-            touched = touched[shapely.intersects(zone, shapes[touched])]
-            shapes[touched] = shapely.difference(shapes[touched], zone)
-        pair.outside = dict(zip(lines, shapes, strict=True))
+            for line in (lines[k] for k in np.flatnonzero(near)):
+                pair.outside[line] = self._without(pair.outside[line], zone)
         pair.left = {
             line: shape
             for line, shape in pair.outside.items()
             if line not in common and not shape.is_empty
         }
         return pair
+
+    def _without(self, shape: Any, zone: Any) -> Any:
+        """What of a line in the plane lies outside a zone."""
+        key = id(shape), id(zone)  # both are kept, so that no other takes their numbers
+        if key not in self._cut:
+            cut = shapely.difference(shape, zone) if shapely.intersects(zone, shape) else shape
+            self._cut[key] = shape, zone, cut
+        return self._cut[key][2]
 
     def zones(self, circuits: list[str], zone_m: float) -> list[Any]:
         """Zones round the end sites of some circuits."""
@@ -264,15 +286,15 @@ class Plane:
         return self._round[site, zone_m]
 
 
-def _unwrapped(line: Any, middle: float) -> Any:
-    """A line whose longitudes run on, without a leap, about a meridian."""
+def _unwrapped(lines: list[Any], middle: float) -> Any:
+    """Lines whose longitudes run on, without a leap, about a meridian."""
 
     def run_on(points: Any) -> Any:
         found = points.copy()
         found[:, 0] = (points[:, 0] - middle + 180.0) % 360.0 - 180.0 + middle
         return found
 
-    return shapely.transform(line, run_on)
+    return shapely.transform(lines, run_on)
 
 
 def _divided(line: Any) -> Any:

@@ -48,11 +48,11 @@ def hanging_m(span_m: float, sag_m: float, rise_m: float) -> float:
         c = span_m / (2 * u)
         return c * (cosh(u) - 1) * hypot(1.0, rise_m / (2 * c * sinh(u)))
 
-    low, high = 1e-9, 1e-3
+    high = 1e-9
     while sag_at(high) < sag_m:
         high *= 2
-    for _ in range(80):
-        middle = (low + high) / 2
+    low = high / 2
+    while low < (middle := (low + high) / 2) < high:
         low, high = (middle, high) if sag_at(middle) < sag_m else (low, middle)
     c = span_m / (low + high)
     return hypot(rise_m, 2 * c * sinh(span_m / (2 * c)))

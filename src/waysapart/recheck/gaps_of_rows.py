@@ -110,6 +110,8 @@ def about(name: str) -> str:
 
 def text_of(value: object) -> str | None:
     """A cell as text: stripped, None where blank, whole numbers without a decimal point."""
+    if isinstance(value, str):
+        return value.strip() or None
     if value is None or (isinstance(value, float) and isnan(value)):
         return None
     if isinstance(value, bool):
@@ -153,8 +155,11 @@ def typed(role: str, raw: Row, layer: dict[str, Any]) -> Row:
     for name, column in columns.items():
         cell = raw.get(name)
         unit = layer.get("units", {}).get(name)
-        blank = _blank(column, cell)
-        value = None if blank else _value(column, cell, unit)
+        text = text_of(cell) or ""
+        if column.type in ("list", "numbers"):  # one without items says nothing
+            text = text if text.replace(";", "").strip() else ""
+        blank = not text
+        value = None if blank else _value(column, cell, text, unit)
         if value is None and not blank:
             faults.append(_faulty(role, column))
         elif blank and column.required and not column.may_be_blank:
@@ -172,15 +177,8 @@ def typed(role: str, raw: Row, layer: dict[str, Any]) -> Row:
     return found
 
 
-def _blank(column: Column, cell: object) -> bool:
-    """Whether a cell says nothing; a list without items does not."""
-    text = text_of(cell) or ""
-    return not (re.sub(r"[;\s]", "", text) if column.type in ("list", "numbers") else text)
-
-
-def _value(column: Column, cell: object, unit: str | None) -> Any:
-    """What a cell says; None where it holds what its column cannot hold."""
-    text = text_of(cell) or ""
+def _value(column: Column, cell: object, text: str, unit: str | None) -> Any:
+    """What a cell says by its text; None where it holds what its column cannot hold."""
     if column.type in ("number", "count"):
         return None if isinstance(cell, bool) else _number(column, text, unit)
     if column.type == "date":
