@@ -50,6 +50,21 @@ def format_page() -> str:
     ]
     for role in ROLES.values():
         parts += _role(role)
+    parts += [
+        "## CSV files",
+        "",
+        "A spreadsheet takes a cell that begins with `=`, `+`, `-`, `@` (their small and",
+        "full-width forms too), a tab or a line end for a formula, and may run it. Where a",
+        "text or the name of a column begins so, an apostrophe stands before it in every CSV",
+        "file that the program writes: `'=1+1`. So it does after `;`, a tab or a line end",
+        "within a cell, where a spreadsheet set to another separator begins a new cell.",
+        "Numbers stay as they are (`-1.5`), and so does a lone `-`.",
+        "",
+        "Reading takes that apostrophe away, and only that one: `'=1+1` is the id `=1+1`,",
+        "`''=1+1` the id `'=1+1`, and `'a` the id `'a`. A cell that begins with `=` and no",
+        "apostrophe is read as it stands.",
+        "",
+    ]
     return "\n".join(parts)
 
 

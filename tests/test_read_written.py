@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+import csv
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
 import pandas as pd
 import pytest
 import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from small_study import CRS_NAME, X0, Y0, name_layers, write_small_study
 from waysapart.errors import CallError
-from waysapart.schema import ROLES
+from waysapart.recheck.reading import _csv_rows
+from waysapart.reroute.draft import Draft
+from waysapart.reroute.write import write_draft
+from waysapart.schema import ROLES, csv_meant, csv_safe
 from waysapart.study.blank import write_blank
 from waysapart.study.model import Study
 from waysapart.study.read import read_study
@@ -151,3 +159,88 @@ def test_blank_overwrites_nothing(tmp_path: Path) -> None:
     with pytest.raises(CallError, match=r"circuits.csv.*nothing was written"):
         write_blank(tmp_path)
     assert [path.name for path in tmp_path.iterdir()] == ["circuits.csv"]
+
+
+FORMULAS = list("=+-@＝＋－＠';\t\r\n 1a\"")
+
+
+@settings(derandomize=True, deadline=None)
+@given(st.text(st.sampled_from(FORMULAS)) | st.text())
+def test_a_text_marked_against_spreadsheets_comes_back(text: str) -> None:
+    """And no part of it that a spreadsheet may take for a cell begins like a formula."""
+    safe = csv_safe(text)
+    assert csv_meant(safe) == text
+    for part in [safe, *re.split(r"[;\t\r\n]", safe)]:
+        bare = part.lstrip(" \t\r\n")
+        number = re.fullmatch(r"[+-]?[0-9]+(\.[0-9]+)?([eE][+-]?[0-9]+)?", part)
+        assert bare[:1] not in set("=+-@＝＋－＠") or bare == "" or part == "-" or number
+
+
+HOSTILE_IDS = ["=1+1", "'=1", "''=x", "+A1", "-B", "@SUM(1)", "＝2", "'a", "x,=1", '"=1']
+
+
+def hostile_study(folder: Path) -> Study:
+    """The small study with an extra column named like a formula and ids that begin like one."""
+    study = read_study(write_small_study(folder))
+    cables = study.tables["cables"]
+    ids = dict(zip(cables["id"], [f"{HOSTILE_IDS[k]}{k}" for k in range(len(cables))], strict=True))
+    more = pd.DataFrame(cables.iloc[:1].reindex([0] * len(HOSTILE_IDS)))
+    more = more.assign(id=HOSTILE_IDS, carried_by=None)
+    tables = {
+        **study.tables,
+        "cables": pd.concat([cables.assign(id=cables["id"].map(ids)), more], ignore_index=True),
+        "cable_runs": study.tables["cable_runs"].assign(
+            cable=study.tables["cable_runs"]["cable"].map(ids)
+        ),
+        "link_runs": study.tables["link_runs"].assign(
+            cable=study.tables["link_runs"]["cable"].map(ids)
+        ),
+    }
+    count = len(tables["cables"])
+    extra = {"=cmd": "-x", "'+b": "=2", "n": [-1.5] * count, "@t": " =lead\r\nb"}
+    tables["cables"] = tables["cables"].assign(**extra)
+    return replace(study, tables=tables)
+
+
+def test_ids_that_begin_like_formulas_go_through_csv(tmp_path: Path) -> None:
+    """Ids, extra columns and their names come back; no cell is a formula; numbers stay."""
+    study = hostile_study(tmp_path / "study")
+    write_study(study, tmp_path / "csv", "csv")
+    back = read_study(tmp_path / "csv")
+    for role in ("cables", "cable_runs", "link_runs"):
+        for column in study.tables[role].columns:
+            if column in ("id", "cable", "=cmd", "'+b", "@t"):
+                wanted = study.tables[role][column].tolist()
+                assert sorted(back.tables[role][column]) == sorted(wanted), column
+    assert set(back.tables["cables"]["n"]) == {"-1.5"}
+    for path in (tmp_path / "csv").glob("*.csv"):
+        with path.open(encoding="utf-8", newline="") as file:
+            for row in csv.reader(file):
+                for cell in row:
+                    number = re.fullmatch(r"-?[0-9.]+(e-?[0-9]+)?", cell)
+                    assert not cell.startswith(tuple("=+-@\t\r＝")) or number or cell == "-", cell
+
+
+def test_recheck_reads_marked_cells_as_the_prover_does(tmp_path: Path) -> None:
+    study = hostile_study(tmp_path / "study")
+    write_study(study, tmp_path / "csv", "csv")
+    (rows,) = [_csv_rows(path) for path in (tmp_path / "csv").glob("cables.csv")]
+    assert {row["id"] for row in rows} == set(study.tables["cables"]["id"])
+    assert {(row["=cmd"], row["'+b"], row["n"]) for row in rows} == {("-x", "=2", "-1.5")}
+
+
+def test_what_a_person_wrote_without_marks_is_read_as_it_stands(tmp_path: Path) -> None:
+    """`=1+1` in a file of another program is the id `=1+1`; so is `'=1+1`, marked."""
+    write_small_study(tmp_path)
+    with (tmp_path / "cables.csv").open("a", encoding="utf-8") as file:
+        file.write("=1+1,G.652.D,24,,\n'=1+2,G.652.D,24,,\n'x,G.652.D,24,,\n")
+    ids = set(read_study(tmp_path).tables["cables"]["id"])
+    assert {"=1+1", "=1+2", "'x"} <= ids
+
+
+def test_a_proposal_of_reroute_holds_no_formula(tmp_path: Path) -> None:
+    study = read_study(write_small_study(tmp_path / "study"))
+    rows = {"cables": [{"id": "=1+1", "kind": "@x", "fibre_count": -3}]}
+    write_draft(study, Draft(rows=rows), tmp_path / "draft")
+    text = (tmp_path / "draft" / "cables.csv").read_text()
+    assert text == "id,kind,fibre_count\n'=1+1,'@x,-3\n"

@@ -183,6 +183,7 @@ def test_tables_are_saved_as_csv(page):
 
 def test_csv_cells_follow_the_same_rule_as_in_python(page):
     texts = ["=1+1", "  =1", "+1", "-1.5e3", "-a", "@a", "＝1", 'a"b', "a,b", "a;b", "", "x", " y"]
+    texts += ["'=1", "''-a", "'a", "-", "a;=1;-2", "\t=1", "\ta", "a\n@b", "﹢1", ";+;-x;"]
     made = page.evaluate("texts => texts.map(waysapartTables.csvCell)", texts)
     assert made == [csv_cell(text) for text in texts]
 

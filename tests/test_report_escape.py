@@ -3,9 +3,12 @@
 import csv
 import io
 import json
+import sys
+import unicodedata
 
 import jinja2
 import pytest
+import regex
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -19,6 +22,7 @@ from waysapart.report.escape import (
     visible,
     visible_all,
 )
+from waysapart.schema import csv_meant
 
 HOSTILE = [
     "{{ 7*7 }}",
@@ -63,12 +67,34 @@ def test_map_text_reads_back_as_the_visible_text(text):
         ("a\x00b", "a⟨U+0000⟩b"),
         ("a\x85b", "a⟨U+0085⟩b"),
         ("a\u3164b", "a⟨U+3164⟩b"),
+        ("a\u2800b", "a⟨U+2800⟩b"),
+        ("a\u034fb", "a⟨U+034F⟩b"),
+        ("a\ufe0fb", "a⟨U+FE0F⟩b"),
+        ("a\U000e0041b", "a⟨U+E0041⟩b"),
+        ("a\U000e0100b", "a⟨U+E0100⟩b"),
+        ("a\u17b4b", "a⟨U+17B4⟩b"),
+        ("a\u2066b", "a⟨U+2066⟩b"),
+        ("a\u00adb", "a⟨U+00AD⟩b"),
+        ("a\u00a0b", "a⟨U+00A0⟩b"),
+        ("a\u3000b", "a⟨U+3000⟩b"),
+        ("a\ue000b", "a⟨U+E000⟩b"),
+        ("a\U00016fe4b", "a⟨U+16FE4⟩b"),
         ("a\ud800b", "a⟨U+D800⟩b"),
         ("Ærø, Łódź, 東京", "Ærø, Łódź, 東京"),
     ],
 )
 def test_unseen_characters_are_written_out(text, shown):
     assert visible(text) == shown
+
+
+def test_whatever_unicode_lets_a_reader_ignore_is_written_out():
+    """Every sign with Default_Ignorable_Code_Point, and every control, space and surrogate."""
+    ignorable = regex.compile(r"[\p{Default_Ignorable_Code_Point}\p{C}\p{Z}]")
+    plain = [chr(code) for code in range(sys.maxunicode + 1) if not 0x20000 <= code < 0xE0000]
+    wanted = [sign for sign in plain if ignorable.match(sign) and sign not in " \n\t"]
+    newer = [sign for sign in wanted if unicodedata.category(sign) == "Cn"]
+    assert len(wanted) - len(newer) > 8000
+    assert [sign for sign in wanted if visible(sign) == sign and sign not in newer] == []
 
 
 def test_visible_all_reaches_keys_and_nested_values():
@@ -105,8 +131,14 @@ def test_json_for_script_refuses_numbers_that_json_lacks(number):
         ("-5", "-5"),
         (-1.5e-4, "-0.00015"),
         ("@SUM(1)", "'@SUM(1)"),
-        ("\t=1", '"\'\t=1"'),
-        ("\r=1", '"\'\r=1"'),
+        ("\t=1", "\"'\t'=1\""),
+        ("\r=1", "\"'\r'=1\""),
+        ("\tabc", '"\'\tabc"'),
+        ("﹦1", "'﹦1"),
+        ("-", "-"),
+        ("a;=1;-2;+b", "\"a;'=1;-2;'+b\""),
+        ("'=1", "''=1"),
+        ("'a", "'a"),
         ("＝1", "'＝1"),
         ('a"b', '"a""b"'),
         ("a,b", '"a,b"'),
@@ -127,7 +159,7 @@ def test_csv_cells_are_read_back_as_text_that_starts_no_formula(texts):
     (row,) = csv.reader(io.StringIO(line, newline=""), strict=True)
     assert len(row) == len(texts)
     for text, cell in zip(texts, row, strict=True):
-        assert cell.removeprefix("'") == visible(text).removeprefix("'") or "\r" in text
+        assert csv_meant(cell) == visible(text) or "\r" in text
         number = cell.lstrip("+-").replace(".", "").replace("e", "").replace("E", "")
         assert cell.lstrip(" ")[:1] not in set("=@\t\r\n") or not cell
         assert cell.lstrip(" ")[:1] not in set("+-") or number.strip("+-").isdigit()
@@ -140,6 +172,7 @@ def test_csv_cells_are_read_back_as_text_that_starts_no_formula(texts):
         ("two\nlines\t.", "two\\nlines\\t."),
         ("a\u202eb", "a\\u202eb"),
         ("\U000e0041", "\\U000e0041"),
+        ("a\u2800b\u034f\ufe0f", "a\\u2800b\\u034f\\ufe0f"),
         ("Ærø", "Ærø"),
     ],
 )

@@ -189,17 +189,40 @@ def test_a_relay_fed_from_the_site_round_its_own_is_not_noted(tmp_path: Path) ->
     [
         ("c2", "ids of assets that differ in case only: C2, c2"),
         ("C2\u200b", "holds a character that cannot be seen"),
-        ("C2\u200b", "ids of assets that look alike and are not: C2, C2\u200b (C2\\u200b)"),
-        ("c2\u200b", "ids of assets that look alike and are not: C2, c2\u200b (c2\\u200b)"),
+        ("C2\u200b", "ids of assets that look alike and are not: C2, C2⟨U+200B⟩ (C2\\u200b)"),
+        ("c2\u200b", "ids of assets that look alike and are not: C2, c2⟨U+200B⟩ (c2\\u200b)"),
         ("\u0421\u0032", "ids of assets that look alike and are not: C2, \u04212 (\\u04212)"),
         ("ROOM\u00a0W", "holds a character that cannot be seen"),
+        ("C2\ufe0f", "C2, C2⟨U+FE0F⟩ (C2\\ufe0f)"),
+        ("C2\u2800", "C2, C2⟨U+2800⟩ (C2\\u2800)"),
+        ("C\u034f2", "C2, C⟨U+034F⟩2 (C\\u034f2)"),
+        ("\u3164C2", "C2, ⟨U+3164⟩C2 (\\u3164C2)"),
+        ("C2\U000e0041", "C2, C2⟨U+E0041⟩ (C2\\U000e0041)"),
+        ("C2\U0001d159", "C2, C2⟨U+1D159⟩ (C2\\U0001d159)"),
+        ("\uff232", "C2, Ｃ2 (\\uff232)"),
+        ("\u13df2", "C2, Ꮯ2 (\\u13df2)"),
+        ("\u0441\u0032", "C2, с2 (\\u04412)"),
+        ("R00M-W", "ids of assets that look alike and are not: R00M-W, ROOM-W"),
+        ("SWI", "ids of assets that look alike and are not: SW1, SWI"),
+        ("ROOM W", "ROOM  W, ROOM W"),
+        ("K\u00fchl", "Ku\u0308hl (Ku\\u0308hl), K\u00fchl (K\\xfchl)"),
     ],
 )
 def test_ids_that_look_alike(id_: str, said: str, tmp_path: Path) -> None:
     folder = small(tmp_path)
-    more("cables.csv", f"{id_},G.652.D,24,duct,\n")(folder)
+    others = ["SW1", "ROOM  W", "Ku\u0308hl"]
+    rows = "".join(f"{one},G.652.D,24,duct,\n" for one in [id_, *others])
+    more("cables.csv", rows)(folder)
     found = wa.read_study(folder).notes
     assert any(said in note for note in found), found
+
+
+def test_letters_that_differ_to_the_eye_are_not_taken_for_one_another(tmp_path: Path) -> None:
+    """`1` and `l` look alike, `l` and `L` differ in case: `A1` and `AL` are neither."""
+    folder = small(tmp_path)
+    rows = "".join(f"{one},G.652.D,24,duct,\n" for one in ("A1", "AL", "Ä1", "B1", "Ø2", "O2"))
+    more("cables.csv", rows)(folder)
+    assert not [note for note in wa.read_study(folder).notes if "alike" in note]
 
 
 def test_names_of_groups_and_paths_that_differ_in_case(tmp_path: Path) -> None:

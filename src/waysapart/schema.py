@@ -6,6 +6,7 @@ else in the package knows which columns a role has.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
@@ -20,6 +21,45 @@ KNOWN_EMPTY = "-"
 """In `MAY_BE_NONE` columns: known to be none. A blank means not recorded."""
 MAY_BE_NONE = frozenset({"within", "supplies", "needs", "relies_on"})
 """Columns in which `-` says that there is none, so that a blank is a missing record."""
+
+# What a spreadsheet takes for the beginning of a formula, from OWASP's page 'CSV Injection', with
+# the small and full-width forms that some versions take too; a number is none, nor is a lone `-`.
+_FORMULA = re.compile(r"'*(?:[\t\r\n]|[ \t\r\n]*[=+\-@﹦﹢﹣﹫＝＋－＠])")
+_PLAIN = re.compile(r"'*(?:-|[+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)", re.ASCII)
+_CELL_ENDS = re.compile(r"([;\t\r\n])")
+"""What a program that expects another separator takes for the end of a cell, quoted or not."""
+
+
+def csv_safe(text: str) -> str:
+    """A text as it stands in a CSV file: no spreadsheet takes any of it for a formula.
+
+    An apostrophe stands before a text that begins like a formula, and before each part of it
+    after `;`, a tab or a line end that does so, since a spreadsheet set to another separator
+    begins a cell there. Numbers and a lone `-` stay. `csv_meant` takes the apostrophes away again.
+    """
+    if not _FORMULA.search(text):
+        return text
+    first, *rest = _CELL_ENDS.split(text)
+    text = first + "".join(f"'{part}" if _acts(part) else part for part in rest)
+    return f"'{text}" if _acts(text) else text
+
+
+def csv_meant(text: str) -> str:
+    """The text that `csv_safe` wrote so; any text without such apostrophes as it is."""
+    if "'" not in text:
+        return text
+    if text.startswith("'") and _acts(text):
+        text = text[1:]
+    first, *rest = _CELL_ENDS.split(text)
+    return first + "".join(
+        part[1:] if part.startswith("'") and _acts(part) else part for part in rest
+    )
+
+
+def _acts(text: str) -> bool:
+    """Whether a text, whatever apostrophes stand before it, begins like a formula."""
+    ends = text in ("\t", "\r", "\n")  # a separator by itself
+    return not ends and _FORMULA.match(text) is not None and _PLAIN.fullmatch(text) is None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,29 +1,58 @@
 """Text and small tables as HTML, for whatever stage shows itself in a notebook.
 
 Text of a layer is hostile until it is escaped. Characters that cannot be seen are written out: a
-name must look like what it is.
+name must look like what it is. Which those are is said by the tables of Unicode: the general
+categories (in `str.isprintable`), Default_Ignorable_Code_Point, and the names that never change.
 """
 
 from __future__ import annotations
 
 import unicodedata
 from collections.abc import Callable, Sequence
+from functools import cache, lru_cache
 
 from markupsafe import Markup
 
-_UNSEEN_CATEGORIES = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
-_BLANK_LETTERS = frozenset("\u115f\u1160\u3164\uffa0")  # letters by category, yet drawn as nothing
+_DRAWN_AS_NOTHING = ("PATTERN BLANK", "FULL BLANK", "HALF BLANK", "SCRIPT FILLER", "NULL NOTEHEAD")
+"""Ends of the names of signs that are drawn as nothing, for which Unicode has no property."""
 
 
-def _unseen(char: str) -> bool:
-    return unicodedata.category(char) in _UNSEEN_CATEGORIES or char in _BLANK_LETTERS
+def no_shape(char: str) -> bool:
+    """Whether a sign is drawn as nothing, not even as a space: controls, joiners, selectors."""
+    return unicodedata.category(char) in {"Cc", "Cf", "Cs"} or _default_ignorable(char)
+
+
+def blank(char: str) -> bool:
+    """Whether a sign is drawn as white space only."""
+    return char.isspace() or unicodedata.name(char, "").endswith(_DRAWN_AS_NOTHING)
+
+
+@lru_cache(4096)
+def unseen(char: str) -> bool:
+    """Whether a sign other than the plain space cannot be seen.
+
+    Spaces of other kinds and signs that no font can be trusted with (private use, unassigned) too.
+    """
+    return char != " " and (not char.isprintable() or no_shape(char) or blank(char))
+
+
+def _default_ignorable(char: str) -> bool:
+    return _ignorable_pattern()(char) is not None
+
+
+@cache
+def _ignorable_pattern() -> Callable[[str], object]:
+    import regex  # when the first sign beyond ASCII is asked about
+
+    match: Callable[[str], object] = regex.compile(r"\p{Default_Ignorable_Code_Point}").match
+    return match
 
 
 def replace_unseen(text: str, shown: Callable[[str], str], keep: str = "") -> str:
     """Text with each unseen character, but those to keep, as a function writes it."""
     if text.isascii() and text.isprintable():
         return text
-    return "".join(shown(char) if _unseen(char) and char not in keep else char for char in text)
+    return "".join(shown(char) if unseen(char) and char not in keep else char for char in text)
 
 
 def visible(text: str) -> str:

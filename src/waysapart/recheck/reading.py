@@ -8,6 +8,8 @@ needs: `waysapart check` is what validates a study.
 from __future__ import annotations
 
 import csv
+import io
+import re
 import sqlite3
 import tomllib
 import warnings
@@ -26,6 +28,7 @@ from pyproj.transformer import AreaOfInterest, TransformerGroup
 from waysapart.recheck.gaps_of_rows import Gap, settle, typed, undrawn
 from waysapart.recheck.proposal import ROLES, Row, cut, kept, laid_over
 from waysapart.recheck.rules import UnreadableError, merged, own_rules, sha256
+from waysapart.schema import csv_meant
 
 SUFFIXES = (".gpkg", ".geojson", ".json", ".fgb", ".shp", ".parquet", ".geoparquet", ".csv")
 LON_LAT = CRS.from_epsg(4326)
@@ -291,19 +294,24 @@ def _raw_rows(path: Path, layer: dict[str, Any]) -> tuple[list[Row], CRS | None]
 
 
 def _csv_rows(path: Path) -> list[Row]:
-    data = path.read_bytes()
+    data, text = path.read_bytes(), ""
     for encoding in ("utf-8-sig", "cp1252", "latin-1"):
         try:
             text = data.decode(encoding)
             break
         except UnicodeDecodeError:
             continue
-    text = text.replace("\r\n", "\n").replace("\r", "\n").lstrip("\n")
+    if '"' in text and "\r" in text:  # within quotes line ends belong to the cell
+        quoted = re.compile(r'((?:^|(?<=[,;\t\r\n]))"(?:[^"]|"")*")|\r\n?')
+        text = quoted.sub(lambda found: found[1] or "\n", text)
+    else:
+        text = text.replace("\r\n", "\n").replace("\r", "\n")
+    text = text.lstrip("\n")
     outside = "".join(text.split("\n", 1)[0].split('"')[::2])
     delimiter = max((",", ";", "\t"), key=outside.count)
-    lines = iter(csv.reader(text.splitlines(keepends=True), delimiter=delimiter))
-    header = [name.strip() for name in next(lines, [])]
-    return [dict(zip(header, cells, strict=False)) for cells in lines if any(cells)]
+    lines = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+    header = [csv_meant(name).strip() for name in next(lines, [])]
+    return [dict(zip(header, map(csv_meant, cells), strict=False)) for cells in lines if any(cells)]
 
 
 def _parquet_rows(path: Path) -> tuple[list[Row], CRS | None]:

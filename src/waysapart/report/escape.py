@@ -1,8 +1,7 @@
 """Text from layers is hostile until it is escaped: one function per place where it is shown.
 
-Characters that cannot be seen (control characters, bidirectional overrides,
-zero-width characters, lone surrogates) are never passed on in any of them:
-a name must look like what it is.
+Characters that cannot be seen (see `waysapart.shown.unseen`) are never passed on in any of
+them: a name must look like what it is.
 """
 
 from __future__ import annotations
@@ -16,6 +15,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from waysapart.schema import csv_safe
 from waysapart.shown import html_text, replace_unseen, visible
 
 __all__ = [
@@ -34,8 +34,6 @@ __all__ = [
 # JavaScript template literals, and popups are HTML: each character starts something in one of them.
 _MAP_REFERENCES = {ord(char): f"&#{ord(char)};" for char in "&<>\"'`{}$\\\n\t"}
 
-_SPREADSHEET_STARTS = frozenset("=+-@\t\r\n＝＋－＠")
-_NUMBER = re.compile(r"[+-]?\d+(\.\d+)?([eE][+-]?\d+)?", re.ASCII)
 _CSV_QUOTED = re.compile(r'[",;\r\n\t]|^\s|\s$')
 
 _SHORT_ESCAPES = {"\n": "\\n", "\r": "\\r", "\t": "\\t"}
@@ -94,16 +92,12 @@ def _ascii_json(value: Any) -> str:
 def csv_cell(value: object) -> str:
     """One cell of a comma-separated file that no spreadsheet takes for a formula.
 
-    A text that starts like a formula gets an apostrophe before it; numbers
-    stay as they are, and None is an empty cell. Cells that hold a separator,
-    a quote or a line end are quoted as RFC 4180 says.
+    Formulas are marked as `waysapart.schema.csv_safe` does it for every file; None is an empty
+    cell. Cells that hold a separator, a quote or a line end are quoted as RFC 4180 says.
     """
     if value is None:
         return ""
-    text = replace_unseen(str(value), lambda char: f"⟨U+{ord(char):04X}⟩", keep="\n\r\t")
-    first = text.lstrip(" ")[:1]
-    if first in _SPREADSHEET_STARTS and first and not _NUMBER.fullmatch(text):
-        text = "'" + text
+    text = csv_safe(replace_unseen(str(value), lambda char: f"⟨U+{ord(char):04X}⟩", keep="\n\r\t"))
     if _CSV_QUOTED.search(text):
         text = '"' + text.replace('"', '""') + '"'
     return text

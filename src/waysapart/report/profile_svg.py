@@ -16,6 +16,7 @@ import pandas as pd
 from waysapart.errors import CallError
 from waysapart.findings.profiles import too_close
 from waysapart.findings.separation.profile import evaluate
+from waysapart.shown import visible
 from waysapart.verdicts.facts_profile import profile_of
 from waysapart.verdicts.prove import APART, Proof
 
@@ -275,8 +276,8 @@ def _metres(value: float) -> str:
 
 
 def _shown(text: str) -> str:
-    """Text without characters that XML does not have."""
-    return "".join(one if one.isprintable() else "\ufffd" for one in text)
+    """Text on one line with what cannot be seen, and what XML does not have, written out."""
+    return visible(" ".join(text.splitlines()))
 
 
 def _sealed(svg: str, name: str) -> str:

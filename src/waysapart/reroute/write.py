@@ -16,6 +16,7 @@ from waysapart.shown import visible
 from waysapart.study.crs import LON_LAT
 from waysapart.study.model import Study
 from waysapart.study.settings import STUDY_FILE
+from waysapart.study.text_table import write_csv
 from waysapart.study.toml_output import toml_document
 
 
@@ -67,7 +68,7 @@ def write_draft(study: Study, draft: Draft, folder: Path | str, name: str = "") 
             shapes = gpd.GeoDataFrame(frame, geometry="geometry", crs=study.crs).to_crs(LON_LAT)
             shapes.to_file(path, driver="GeoJSON", engine="pyogrio", COORDINATE_PRECISION="15")
         else:
-            frame.to_csv(path, index=False, encoding="utf-8")
+            write_csv(frame, path)
     work.write_text("".join(_line(one) for one in draft.work), encoding="utf-8")
     return wanted
 

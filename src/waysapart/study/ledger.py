@@ -11,6 +11,7 @@ import numpy as np
 
 from waysapart.errors import Problem
 from waysapart.schema import ROLES
+from waysapart.shown import replace_unseen
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -194,15 +195,13 @@ def _column(frame: pd.DataFrame, column: str | None) -> list[object]:
 
 def shown(value: object) -> str:
     """A value as it is quoted in a message: short, on one line, invisible characters escaped."""
-    text = repr(value) if isinstance(value, str) else f"{value}"
+    text = printable(repr(value)) if isinstance(value, str) else f"{value}"
     return text if len(text) <= 80 else text[:77] + "..."
 
 
 def printable(text: str) -> str:
     """Text for one line of a terminal: what cannot be seen is escaped."""
-    return "".join(
-        sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text
-    )
+    return replace_unseen(text, lambda sign: sign.encode("unicode_escape").decode())
 
 
 def column_label(layer: Layer, column: str | None) -> str | None:

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Collection, Iterator, Mapping
-from typing import TYPE_CHECKING
+from functools import cache
+from typing import TYPE_CHECKING, Literal
 
 import pandas as pd
 
 from waysapart.schema import ASSET_ROLES, KNOWN_EMPTY, LIST_SEPARATOR, ROLES
-from waysapart.study.ledger import Ledger, did_you_mean, listed, printable
-from waysapart.study.membership import is_among
+from waysapart.shown import blank, no_shape, unseen, visible
+from waysapart.study.ledger import Ledger, did_you_mean, listed
 
 if TYPE_CHECKING:
     from waysapart.study.rules import Rules
@@ -41,12 +42,6 @@ KINDS: Mapping[str, tuple[str, ...]] = {
 """By role: the kinds that waysapart knows by name. Any other word may stand there."""
 _NOTHING_PASSES = ("mast",)
 """Kinds of structure that carry no cable from one place to another."""
-
-_LATIN = str.maketrans(
-    "АВЕКМНОРСТХУІЈЅавеокрсухіјѕΑΒΕΖΗΙΚΜΝΟΡΤΥΧοινρ",
-    "ABEKMHOPCTXYIJSaBeokpcyxijsABEZHIKMNOPTYXoivp",
-)
-"""Cyrillic and Greek letters to the Latin ones that they look like."""
 
 
 def settled_kinds(role: str, frame: pd.DataFrame) -> pd.DataFrame:
@@ -113,49 +108,97 @@ def note_spelling(
 
 
 def _note_alike(label: str, ids: pd.Series, ledger: Ledger) -> None:
-    plain = ids[ids.map(str.isascii).astype(bool)]
-    for pair in _same_after(plain, plain.str.lower()):
+    names = [str(name) for name in ids]
+    odd = [name for name in names if not (name.isascii() and name.isprintable())]
+    for pair in _same_after(names, {name: name.lower() for name in names if name.isascii()}):
         ledger.note(f"{label} that differ in case only: {pair}")
-    if len(plain) == len(ids):
-        return
-    odd = ids[~is_among(ids, plain)]
-    hidden = odd[odd.map(_hides).astype(bool)]
-    for id_ in hidden.head(20):
-        ledger.note(
-            f"among the {label} {printable(_escaped(id_))} holds a character that cannot be seen"
-        )
-    skeletons = ids.str.lower()
-    skeletons[odd.index] = odd.map(_skeleton).astype("str")
-    for pair in _same_after(ids, skeletons, among=odd):
+    for name in [name for name in odd if any(map(unseen, name))][:20]:
+        ledger.note(f"among the {label} {_escaped(name)} holds a character that cannot be seen")
+    told = {name: _as_seen(name) for name in names}
+    for pair in _same_after(names, told):
         ledger.note(f"{label} that look alike and are not: {pair}")
+    if odd:
+        folded = {name: _as_seen(name, ascii_too=False).casefold() for name in names}
+        for pair in _same_after(names, folded, among=frozenset(odd), told=told):
+            ledger.note(f"{label} that look alike and are not: {pair}")
 
 
-def _same_after(ids: pd.Series, folded: pd.Series, among: pd.Series | None = None) -> list[str]:
-    """The groups of ids that become one, as text, at most 20 of them; with `among` those of
-    which one is there."""
-    same = folded.duplicated(keep=False)
-    groups = [group for _, group in ids[same].groupby(folded[same], sort=True)]
-    if among is not None:
-        groups = [group for group in groups if is_among(group, among).any()]
-    return [", ".join(map(_escaped, sorted(group))) for group in groups[:20]]
+def _same_after(
+    names: list[str],
+    spelt: Mapping[str, str],
+    among: frozenset[str] = frozenset(),
+    told: Mapping[str, str] | None = None,
+) -> list[str]:
+    """The groups of names that are spelt alike, as text, at most 20 of them.
+
+    With `among` only those that one of these is in, and with `told` only those that are not
+    all alike by that spelling too.
+    """
+    if len(set(spelt.values())) == len(spelt):
+        return []
+    groups: dict[str, list[str]] = {}
+    for name in names:
+        if name in spelt:
+            groups.setdefault(spelt[name], []).append(name)
+    found = [
+        group
+        for _, group in sorted(groups.items())
+        if len(group) > 1
+        and (not among or not among.isdisjoint(group))
+        and (told is None or len({told[name] for name in group}) > 1)
+    ]
+    return [", ".join(map(_escaped, sorted(group))) for group in found[:20]]
 
 
-def _hides(id_: str) -> bool:
-    """Whether a text holds a sign that has no shape, or a blank other than the plain one."""
-    return any(
-        unicodedata.category(sign) in {"Cf", "Cc", "Zl", "Zp"}
-        or (sign != " " and unicodedata.category(sign) == "Zs")
-        for sign in id_
-    )
+def _as_seen(name: str, ascii_too: bool = True) -> str:
+    """What a reader sees: the skeleton of Unicode's UTS #39, and one space for any white space.
+
+    Without `ascii_too` a letter of ASCII is taken for no other one, so that `I` and `1` differ.
+    """
+    table = _prototypes()[0 if ascii_too else 1]
+    if not (name.isascii() and name.isprintable()):
+        bare = "".join(
+            " " if blank(sign) else sign for sign in name if blank(sign) or not no_shape(sign)
+        )
+        form: Literal["NFD", "NFKD"] = "NFD" if ascii_too else "NFKD"
+        name = unicodedata.normalize("NFD", unicodedata.normalize(form, bare).translate(table))
+    elif ascii_too:
+        name = name.translate(table)
+    return " ".join(name.split())
 
 
-def _skeleton(id_: str) -> str:
-    seen = "".join(sign for sign in id_ if unicodedata.category(sign) != "Cf")
-    return unicodedata.normalize("NFKC", seen).translate(_LATIN).lower()
+@cache
+def _prototypes() -> tuple[dict[int, str], dict[int, str]]:
+    """By sign what it is confusable with, by UTS #39: of all signs, and of those beyond ASCII.
+
+    The package gives pairs both ways. Each sign has one prototype, so one that stands in a
+    single pair is what looks like the other; of two such the earlier one is the prototype.
+    """
+    from confusable_homoglyphs.confusables import confusables_data
+
+    pairs = {
+        sign.replace(_MARK, ""): {other["c"].replace(_MARK, "") for other in others}
+        for sign, others in confusables_data.items()
+    }
+    prototype: dict[int, str] = {}
+    for sign, others in pairs.items():
+        if len(sign) > 1 or len(others) > 1:
+            continue
+        (other,) = others
+        if len(other) > 1 or len(pairs.get(other, ())) > 1 or other < sign:
+            prototype[ord(sign)] = other
+    every = {sign: other.translate(prototype) for sign, other in prototype.items()}
+    return every, {sign: other for sign, other in every.items() if sign > 127}
 
 
-def _escaped(id_: str) -> str:
-    return id_ if id_.isascii() else f"{id_} ({id_.encode('unicode_escape').decode()})"
+_MARK = "\u200e"
+"""Left-to-right mark: stands about letters written from right to left in the package's table."""
+
+
+def _escaped(name: str) -> str:
+    """A name, and where it is not plain ASCII its signs written out beside it."""
+    plain = name.isascii() and name.isprintable()
+    return name if plain else f"{visible(name)} ({name.encode('unicode_escape').decode()})"
 
 
 def words_of_rules(

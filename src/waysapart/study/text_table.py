@@ -1,15 +1,18 @@
-"""Comma-, semicolon- or tab-separated text to a raw frame, with line numbers."""
+"""Comma-, semicolon- or tab-separated text to a raw frame with line numbers, and back to a file."""
 
 from __future__ import annotations
 
 import csv
 import io
+import re
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from waysapart.errors import Problem
+from waysapart.schema import csv_meant, csv_safe
 from waysapart.study.filters import filtered
 from waysapart.study.raw import ROW, RawLayer, SourceError, fault, file_inputs
 
@@ -19,10 +22,26 @@ if TYPE_CHECKING:
     from waysapart.study.settings import LayerSpec
 
 _DELIMITERS = (",", ";", "\t")
+_LINE_ENDS = re.compile(r'((?:^|(?<=[,;\t\r\n]))"(?:[^"]|"")*")|\r\n?')
+"""A quoted cell, which keeps its line ends, or a line end other than a line feed."""
+
+
+def write_csv(frame: pd.DataFrame, path: Path) -> None:
+    """Write a frame as CSV in UTF-8, every text and name of a column marked by `csv_safe`."""
+    written = frame.rename(columns=lambda name: csv_safe(str(name)))
+    for place in range(written.shape[1]):
+        column = written.iloc[:, place]
+        if not pd.api.types.is_numeric_dtype(column):
+            told = [csv_safe(one) if isinstance(one, str) else one for one in column]
+            written.isetitem(place, pd.array(told, dtype=object))
+    written.to_csv(path, index=False, encoding="utf-8")
 
 
 def read_csv(spec: LayerSpec) -> RawLayer:
-    """Read a CSV file, every value as text; `_row` is the line on which a row starts."""
+    """Read a CSV file, every value as text; `_row` is the line on which a row starts.
+
+    Apostrophes with which `write_csv` keeps a text from being a formula are taken away.
+    """
     import numpy as np
 
     data = spec.path.read_bytes()
@@ -36,14 +55,17 @@ def read_csv(spec: LayerSpec) -> RawLayer:
         except UnicodeDecodeError:
             text, encoding = data.decode("latin-1"), "Latin-1"
         notes = (f"{spec.source} is not UTF-8; read as {encoding}",)
-    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    if '"' in text and "\r" in text:
+        text = _LINE_ENDS.sub(lambda found: found[1] or "\n", text)
+    else:
+        text = text.replace("\r\n", "\n").replace("\r", "\n")
     blank_before = len(text) - len(text.lstrip("\n"))
     text = text[blank_before:]
     if not text.strip():
         raise fault(spec, "the file is empty; it needs a header line")
     delimiter = _delimiter(text)
     header_reader = csv.reader(io.StringIO(text), delimiter=delimiter)
-    header = [name.strip() for name in next(header_reader)]
+    header = [csv_meant(name).strip() for name in next(header_reader)]
     while header and not header[-1]:
         header.pop()
     twice = sorted({name for name in header if header.count(name) > 1})
@@ -71,6 +93,11 @@ def read_csv(spec: LayerSpec) -> RawLayer:
     starts = _record_lines(text, delimiter, len(frame), lines) + blank_before
     filled = frame.notna().any(axis=1).to_numpy() if header else np.zeros(0, dtype=bool)
     frame = frame[filled].reset_index(drop=True)
+    if "'" in text:
+        for name in header:
+            marked = frame[name].str.contains("'", regex=False, na=False)
+            if marked.any():
+                frame[name] = frame[name].where(~marked, frame[name].map(csv_meant, "ignore"))
     frame[ROW] = starts[filled]
     if spec.where:
         frame = filtered(spec, frame)

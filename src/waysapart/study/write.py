@@ -16,6 +16,7 @@ from waysapart.errors import CallError
 from waysapart.schema import ROLES
 from waysapart.study.crs import LON_LAT, crs_label
 from waysapart.study.settings import STUDY_FILE
+from waysapart.study.text_table import write_csv
 from waysapart.study.toml_output import toml_document
 
 if TYPE_CHECKING:
@@ -187,7 +188,7 @@ def _write_part(part: _Part, path: Path, fmt: Format) -> dict[str, object]:
             entry["crs"] = _crs_text(part.crs)
             wkt = shapely.to_wkt(frame["geometry"].to_numpy(), rounding_precision=-1)
             frame = frame.assign(geometry=wkt)
-        frame.to_csv(path, index=False, encoding="utf-8")
+        write_csv(frame, path)
         return entry
     if fmt == "shp":
         _check_text_length(part)

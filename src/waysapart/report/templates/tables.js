@@ -1,13 +1,16 @@
 /* Every table with data-table: rows sort by a press on a heading, a box filters, a button saves CSV. */
 (function () {
   "use strict";
-  var STARTS = "=+-@\t\r\n＝＋－＠";
-  var NUMBER = /^[+-]?\d+(\.\d+)?([eE][+-]?\d+)?$/;
+  var FORMULA = /^'*(?:[\t\r\n]|[ \t\r\n]*[=+\-@﹦﹢﹣﹫＝＋－＠])/;
+  var PLAIN = /^'*(?:-|[+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)$/;
+
+  function marked(text) {
+    return FORMULA.test(text) && !PLAIN.test(text) && !/^[\t\r\n]$/.test(text) ? "'" + text : text;
+  }
 
   /* The same rule as waysapart.report.escape.csv_cell. */
   function csvCell(text) {
-    var first = text.replace(/^ +/, "").charAt(0);
-    if (first && STARTS.indexOf(first) >= 0 && !NUMBER.test(text)) text = "'" + text;
+    text = marked(text.split(/([;\t\r\n])/).map(function (part, k) { return k ? marked(part) : part; }).join(""));
     return /[",;\r\n\t]|^\s|\s$/.test(text) ? '"' + text.replace(/"/g, '""') + '"' : text;
   }
 
