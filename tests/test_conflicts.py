@@ -476,7 +476,7 @@ def _a_cell(
 DAMAGE = (dangling, unreadable, blanked, not_drawn, doubled, one_id_less, in_a_circle)
 
 
-@pytest.mark.parametrize("seed", [1, 4])
+@pytest.mark.parametrize("seed", [1, pytest.param(4, marks=pytest.mark.slow)])
 def test_no_conflict_makes_anything_apart(seed: int, tmp_path: Path) -> None:
     """What was shared or unproven is never apart, accepted or within limits by a conflict."""
     nothing_becomes_apart(seed, len(DAMAGE), tmp_path)

@@ -635,7 +635,7 @@ def protecting_at_random(folder: Path, seed: int) -> Path:
     return folder
 
 
-@pytest.mark.parametrize("first", [0, 6])
+@pytest.mark.parametrize("first", [0, pytest.param(6, marks=pytest.mark.slow)])
 def test_random_lines_are_confirmed(first: int, tmp_path: Path) -> None:
     """Six plants each: recheck, with code of its own, finds the same entries, the same things
     that count, and the same gaps; and there are entries to find."""

@@ -26,10 +26,10 @@ def reports(tmp_path_factory, estuary_proof):
 @pytest.mark.parametrize(
     ("report", "scheme", "width"),
     [
-        ("full", "light", 1300),
         ("full", "dark", 1300),
         ("full", "light", 360),
-        ("outside", "light", 1300),
+        pytest.param("full", "light", 1300, marks=pytest.mark.slow),
+        pytest.param("outside", "light", 1300, marks=pytest.mark.slow),
     ],
 )
 def test_the_engine_finds_nothing(report, scheme, width, reports, axe, watched):

@@ -36,7 +36,9 @@ from waysapart.verdicts.waivers import offer_toml, offered_waivers, records_of
 
 Facts = dict[str, Any]
 ON = date(2026, 5, 1)
-SCHEMA = json.loads((Path(wa.__file__).parent / "evidence.schema.json").read_text(encoding="utf-8"))
+SCHEMA = jsonschema.Draft202012Validator(
+    json.loads((Path(wa.__file__).parent / "evidence.schema.json").read_text(encoding="utf-8"))
+)
 RULES = """
 [services.default]
 separation_m = 5
@@ -85,7 +87,7 @@ class Plant(DrawnPlant):
 
     def proved(self, folder: Path, on: date = ON) -> Facts:
         facts: Facts = json.loads(json.dumps(self.proof(folder, on).facts()))
-        jsonschema.validate(facts, SCHEMA)
+        SCHEMA.validate(facts)
         return facts
 
     def record(self, folder: Path, name: str = "K", **what: Any) -> str:
@@ -949,7 +951,7 @@ def test_the_json_of_a_circuit_carries_the_record_of_each_finding(tmp_path: Path
     plant = beside()
     proof = plant.proof(tmp_path)
     told = json.loads(shown(tmp_path, "--json", "-"))
-    jsonschema.validate(told, SCHEMA)
+    SCHEMA.validate(told)
     found = circuit(told)
     assert {one["asset"]: one["record"] for one in found["shared"]} == {
         "R": record(proof, asset="R").digest
