@@ -10,6 +10,7 @@ is not in its place yet: they give nothing here.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -66,6 +67,8 @@ def newest_tests(study: Study, role: str, value: str, *, drum: bool = False) -> 
         judgement do not count.
     """
     table = study.tables["measurements"]
+    if not len(table):
+        return _no_tests().copy()
     column = {"cables": "cable", "links": "link"}[role]
     owner = pd.Index(study.tables[role]["id"]).get_indexer(pd.Index(table[column]))
     chosen = (owner >= 0) & table[value].notna().to_numpy()
@@ -90,6 +93,22 @@ def newest_tests(study: Study, role: str, value: str, *, drum: bool = False) -> 
         return frame
     newest = frame.groupby(key, dropna=False)["date"].transform("max")
     return frame[(frame["date"] == newest) | newest.isna()].reset_index(drop=True)
+
+
+@cache
+def _no_tests() -> pd.DataFrame:
+    """The frame of `newest_tests` without a row."""
+    kinds = {
+        "owner": "int64",
+        "fibre": "int64",
+        "wavelength_nm": "float64",
+        "returns": "bool",
+        "said": "bool",
+        "value": "float64",
+        "date": "datetime64[ns]",
+        "row": "int64",
+    }
+    return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in kinds.items()})
 
 
 def fibre_means(tests: pd.DataFrame) -> pd.DataFrame:
