@@ -14,6 +14,7 @@ FLOW = (
     "schema",
     "gaps",
     "evidence",
+    "output",
     "formulas",
     "study",
     "network",

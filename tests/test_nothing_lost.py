@@ -20,16 +20,19 @@ from places import ROWS, without
 from random_plant import write_random_study
 from small_study import write_small_study
 from waysapart.cli import main
+from waysapart.output import Target, write_text
 
 ROOT = Path(__file__).resolve().parents[1]
 COMMAND = "from waysapart.cli import main; main()"
 WRITER = """
 import sys
-from waysapart.report.page import write_text_safely
+from pathlib import Path
+from waysapart.output import Target, write_text
 number = 0
 while True:
     number += 1
-    write_text_safely(sys.argv[1], "begin" + str(number % 10) * 3_000_000 + "end")
+    text = "begin" + str(number % 10) * 3_000_000 + "end"
+    write_text(Target(Path(sys.argv[1])), text, force=True)
 """
 
 
@@ -89,11 +92,19 @@ def test_a_faulty_study_is_not_written_over_either(tmp_path: Path) -> None:
 
 
 def test_another_file_in_the_folder_may_be_written_over(tmp_path: Path) -> None:
+    """A file of the program's own at once, somebody else's with --force only."""
     study = write_small_study(tmp_path / "study")
-    (study / "out.json").write_text("old")
-    result = CliRunner().invoke(main, ["prove", str(study), "--json", str(study / "out.json")])
-    assert result.exit_code in (0, 1, 3)
-    assert json.loads((study / "out.json").read_text())["study"] == "Small estuary"
+    out = study / "out.json"
+    out.write_text("old")
+    call = ["prove", str(study), "--json", str(out)]
+    result = CliRunner().invoke(main, call)
+    assert result.exit_code == 2
+    assert "out.json" in result.output
+    assert "--force" in result.output
+    assert out.read_text() == "old"
+    for more in (["--force"], []):
+        assert CliRunner().invoke(main, [*call, *more]).exit_code in (0, 1, 3)
+        assert json.loads(out.read_text())["study"] == "Small estuary"
 
 
 def _environment(**more: str) -> dict[str, str]:
@@ -101,14 +112,17 @@ def _environment(**more: str) -> dict[str, str]:
 
 
 def test_a_killed_writer_leaves_a_whole_file(tmp_path: Path) -> None:
-    """Killed 8 times at random points of writing 3 MB: always one document from end to end."""
+    """Killed 8 times at random points of writing 3 MB: always one document from end to end.
+
+    The next run takes away what the killed ones left.
+    """
     rng = random.Random(5)
     file = tmp_path / "out.txt"
     file.write_text("begin0end")
     for _ in range(8):
         with subprocess.Popen([sys.executable, "-c", WRITER, str(file)], env=_environment()) as run:
             start = time.monotonic()
-            while time.monotonic() - start < 30 and not list(tmp_path.glob(".out*")):
+            while time.monotonic() - start < 30 and not list(tmp_path.glob(".waysapart-*")):
                 time.sleep(0.005)
             time.sleep(rng.uniform(0, 0.03))
             run.send_signal(signal.SIGKILL)
@@ -116,8 +130,8 @@ def test_a_killed_writer_leaves_a_whole_file(tmp_path: Path) -> None:
         assert text.startswith("begin")
         assert text.endswith("end")
         assert len(set(text[5:-3])) <= 1
-        for part in tmp_path.glob(".out*"):
-            part.unlink()
+    write_text(Target(file), "last", force=True)
+    assert [one.name for one in tmp_path.iterdir()] == ["out.txt"], "nothing is left behind"
 
 
 def test_two_runs_give_the_same_bytes(tmp_path: Path) -> None:

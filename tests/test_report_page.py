@@ -6,9 +6,10 @@ from html.parser import HTMLParser
 import pytest
 
 from report_estuary import build_estuary
+from waysapart.output import Target, write_text
 from waysapart.report import words
 from waysapart.report.map import Tiles
-from waysapart.report.page import render_report, write_text_safely
+from waysapart.report.page import render_report
 from waysapart.report.view import page_view
 
 
@@ -206,9 +207,10 @@ def test_what_was_not_examined_is_no_figure():
 def test_writing_replaces_the_whole_file_or_nothing(tmp_path):
     path = tmp_path / "report.html"
     path.write_text("old")
-    write_text_safely(path, "new\nlines\r\n")
+    target = Target(path, "html")
+    write_text(target, "new\nlines\r\n", force=True)
     assert path.read_bytes() == b"new\nlines\r\n"
     with pytest.raises(UnicodeEncodeError):
-        write_text_safely(path, "\ud800")
+        write_text(target, "\ud800", force=True)
     assert path.read_bytes() == b"new\nlines\r\n"
     assert [p.name for p in tmp_path.iterdir()] == ["report.html"]

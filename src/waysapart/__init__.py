@@ -13,7 +13,7 @@ from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING, Any
 
-from waysapart.errors import CallError, Problem, StudyError, WaysapartError
+from waysapart.errors import CallError, Problem, StudyError, WaysapartError, WriteError
 
 if TYPE_CHECKING:
     from waysapart.evidence import RecordFirst
@@ -89,6 +89,7 @@ __all__ = [
     "WaysapartError",
     "WorksPlan",
     "Worst",
+    "WriteError",
     "__version__",
     "compare",
     "contingency",

@@ -63,6 +63,10 @@ class CallError(WaysapartError):
     """A command or function was called in a way that has no meaning."""
 
 
+class WriteError(WaysapartError, OSError):
+    """A file cannot be written; what was there before is as it was."""
+
+
 class StudyError(WaysapartError):
     """The study cannot be used; `problems` lists every reason found in this run.
 

@@ -2,42 +2,56 @@
 
 from __future__ import annotations
 
-import shutil
 from importlib.resources import as_file, files
 from pathlib import Path
 
 from waysapart.errors import CallError
+from waysapart.output import LEFT_OVER, Target, clear_left_over, replacing
 
 
-def write_example(folder: Path | str) -> Path:
+def write_example(folder: Path | str, *, force: bool = False) -> Path:
     """Copy the invented estuary study into a folder.
 
     Parameters
     ----------
     folder : path
         Made where needed; files of the same names are refused unless they
-        are the example's own.
+        are the example's own, unchanged.
+    force : bool
+        Whether changed ones may be replaced.
 
     Raises
     ------
     CallError
         The folder holds something else.
+    WriteError
+        A file cannot be written; then none is.
     """
     target = Path(folder)
+    clear_left_over(target)
     with as_file(files("waysapart") / "estuary") as shipped:
         source = shipped if shipped.is_dir() else _in_source_tree()
         names = [path.name for path in sorted(source.iterdir()) if path.is_file()]
         if target.exists():
             known = {*names, "report.html"}
-            other = sorted(path.name for path in target.iterdir() if path.name not in known)
+            names_there = {path.name for path in target.iterdir()}
+            other = sorted(one for one in names_there - known if not LEFT_OVER.fullmatch(one))
             if other:
                 raise CallError(
                     f"{target} holds other files ({', '.join(other[:3])}): name a new folder"
                 )
-        target.mkdir(parents=True, exist_ok=True)
-        for name in names:
-            shutil.copyfile(source / name, target / name)
+        contents = {name: (source / name).read_bytes() for name in names}
+        changed = [name for name in names if not _holds(target / name, contents[name])]
+        if changed:
+            wanted = [Target(target / name, "study") for name in changed]
+            with replacing(wanted, force=force, folders=True) as change:
+                for name in changed:
+                    change.place(target / name).write_bytes(contents[name])
     return target
+
+
+def _holds(path: Path, content: bytes) -> bool:
+    return path.is_file() and path.stat().st_size == len(content) and path.read_bytes() == content
 
 
 def _in_source_tree() -> Path:

@@ -12,6 +12,8 @@ import click
 from waysapart.cli.common import (
     WRONG,
     busy,
+    force_option,
+    forced,
     json_option,
     load,
     on_option,
@@ -22,6 +24,7 @@ from waysapart.cli.common import (
     write_json,
 )
 from waysapart.errors import Problem, StudyError
+from waysapart.output import Target, write_text
 
 if TYPE_CHECKING:
     from waysapart.study.model import Gap
@@ -43,6 +46,7 @@ if TYPE_CHECKING:
     "for those who maintain the layers.",
 )
 @on_option
+@force_option
 @telling_errors
 def check(study: Path, json_file: str | None, csv_file: str | None, strict: bool) -> None:
     """Read and tie everything; list errors and record gaps, each with where it stands.
@@ -63,9 +67,8 @@ def check(study: Path, json_file: str | None, csv_file: str | None, strict: bool
     """
     from waysapart.network.ages import record_ages
     from waysapart.network.tie import tie
-    from waysapart.report.page import write_text_safely
     from waysapart.report.terminal import show_gaps, show_record_first, styled
-    from waysapart.report.view_records import work_list_csv
+    from waysapart.report.view_records import WORK_LIST_HEADING, work_list_csv
     from waysapart.report.words import age_line, count_of
     from waysapart.study.gap_list import folded_gaps
     from waysapart.verdicts.prove import prove
@@ -88,7 +91,8 @@ def check(study: Path, json_file: str | None, csv_file: str | None, strict: bool
         asked = bool(gaps) and len(records.tables["circuits"]) > 0
         first = record_first(prove(network)) if asked else NOTHING_OPEN
     if csv_file is not None:
-        write_text_safely(csv_file, work_list_csv(first, gaps))
+        target = Target(Path(csv_file), "csv", WORK_LIST_HEADING)
+        write_text(target, work_list_csv(first, gaps), force=forced())
     ages = record_ages(records)
     named = [layer for layer in records.layers if layer.by_name]
     facts = {

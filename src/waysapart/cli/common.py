@@ -8,7 +8,7 @@ import json
 import os
 import re
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import date, datetime
 from pathlib import Path
@@ -16,7 +16,15 @@ from typing import TYPE_CHECKING, Any, ParamSpec
 
 import click
 
-from waysapart.errors import CallError, StudyError, WaysapartError
+from waysapart.errors import CallError, StudyError, WaysapartError, WriteError
+from waysapart.output import (
+    Kind,
+    Target,
+    is_standard_output,
+    marked_facts,
+    refuse_unsafe,
+    write_text,
+)
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -37,6 +45,7 @@ json_option = click.option(
     help="Write the same facts as JSON; - for standard output.",
 )
 _DAY = "waysapart.on"
+_FORCE = "waysapart.force"
 
 
 def _keep_day(context: click.Context, _parameter: click.Parameter, value: datetime | None) -> None:
@@ -57,6 +66,25 @@ def asked_day() -> date | None:
     """The day that `--on` names; None: today."""
     found: date | None = click.get_current_context().meta.get(_DAY)
     return found
+
+
+def _keep_force(context: click.Context, _parameter: click.Parameter, value: bool) -> None:
+    context.meta[_FORCE] = value
+
+
+force_option = click.option(
+    "--force",
+    is_flag=True,
+    help="Replace files that are there already though waysapart did not write them. No input "
+    "is ever written over.",
+    expose_value=False,
+    callback=_keep_force,
+)
+
+
+def forced() -> bool:
+    """Whether files that waysapart did not write may be replaced."""
+    return bool(click.get_current_context().meta.get(_FORCE))
 
 
 def output() -> Console:
@@ -84,7 +112,7 @@ def telling_errors(command: Callable[P, None]) -> Callable[P, None]:
     @functools.wraps(command)
     def run(*args: P.args, **kwargs: P.kwargs) -> None:
         try:
-            _keep_inputs(kwargs)
+            refuse_outputs(kwargs)
             command(*args, **kwargs)
         except StudyError as error:
             tell_study_error(error)
@@ -120,37 +148,62 @@ def tell_study_error(error: StudyError) -> None:
         console.print(styled(f"note: {note}"))
 
 
-_OUTPUTS = ("json_file", "csv_file", "target")
-"""Parameters of commands that name a file to be written."""
+def _one(kind: Kind) -> Callable[[Path], list[Target]]:
+    return lambda path: [Target(path, kind)]
 
 
-def _keep_inputs(given: dict[str, Any]) -> None:
-    """Refuse a call that would overwrite what it reads."""
-    targets = [Path(given[name]) for name in _OUTPUTS if given.get(name) not in (None, "-")]
-    inputs = [one for name, one in given.items() if name not in _OUTPUTS and isinstance(one, Path)]
-    for target in targets:
-        if not target.absolute().parent.is_dir():
-            raise CallError(f"{target} cannot be written: there is no folder {target.parent}")
-        for one in inputs:
-            refuse_inputs(one, target)
+def _work_list(path: Path) -> list[Target]:
+    from waysapart.report.view_records import WORK_LIST_HEADING
+
+    return [Target(path, "csv", WORK_LIST_HEADING)]
 
 
-def refuse_inputs(read: Path, target: Path) -> None:
-    """Refuse to write over a file that is read, or that a study read from there is made of.
+def _exported(path: Path) -> list[Target]:
+    from waysapart.whatif.export import export_targets
+
+    return list(export_targets(path))
+
+
+def _proposed(folder: Path) -> list[Target]:
+    from waysapart.reroute.write import proposal_targets
+
+    return proposal_targets(folder)
+
+
+_OUTPUTS: Mapping[str, Callable[[Path], list[Target]]] = {
+    "json_file": _one("json"),
+    "csv_file": _work_list,
+    "target": _one("html"),
+    "package": _exported,
+    "proposal": _proposed,
+}
+"""Parameters of commands that name files to be written, and which files these are."""
+
+
+def refuse_outputs(given: Mapping[str, Any]) -> None:
+    """Refuse a call, before anything is worked out, that would write what it must not.
 
     Raises
     ------
     CallError
     """
-    if not target.exists():
+    targets = [
+        target
+        for name, written in _OUTPUTS.items()
+        if given.get(name) not in (None, "-")
+        for target in written(Path(given[name]))
+    ]
+    if not targets:
         return
     from waysapart.study.settings import files_of
 
-    for path in (read, *files_of(read)):
-        if path.is_file() and path.samefile(target):
-            raise CallError(
-                f"{target} is an input ({path.name}) and is not written over: give another name"
-            )
+    read = [one for name, one in given.items() if name not in _OUTPUTS and isinstance(one, Path)]
+    refuse_unsafe(
+        targets,
+        [file for one in read for file in files_of(one)],
+        force=forced(),
+        folders=given.get("proposal") is not None,
+    )
 
 
 def check_html(target: Path | None) -> None:
@@ -259,11 +312,14 @@ def write_json(file: str | None, facts: dict[str, Any]) -> bool:
     """Write facts; True where they went to standard output, so that nothing else should."""
     if file is None:
         return False
-    text = json_text(facts) + "\n"
-    if file == "-":
-        click.echo(text, nl=False)
+    text = json_text(marked_facts(facts)) + "\n"
+    if file == "-" or is_standard_output(Path(file)):
+        try:
+            click.echo(text, nl=False)
+        except BrokenPipeError:
+            raise
+        except OSError as error:
+            raise WriteError(f"standard output cannot be written: {error.strerror}") from error
         return True
-    from waysapart.report.page import write_text_safely
-
-    write_text_safely(file, text)
+    write_text(Target(Path(file), "json"), text, force=forced())
     return False

@@ -11,6 +11,8 @@ from waysapart.cli.common import (
     asked_day,
     busy,
     check_html,
+    force_option,
+    forced,
     json_option,
     on_option,
     output,
@@ -31,6 +33,7 @@ from waysapart.cli.common import (
 )
 @json_option
 @on_option
+@force_option
 @telling_errors
 def compare(before: Path, after: Path, target: Path | None, json_file: str | None) -> None:
     """Hold two studies against each other, circuit by circuit.
@@ -56,7 +59,7 @@ def compare(before: Path, after: Path, target: Path | None, json_file: str | Non
         facts = found.facts()
     if target is not None:
         with busy("writing the report"):
-            write_comparison(found, target)
+            write_comparison(found, target, force=forced())
     if not write_json(json_file, facts):
         show_comparison(output(), facts)
     sys.exit(found.exit_code())

@@ -6,13 +6,14 @@ from pathlib import Path
 
 import click
 
-from waysapart.cli.common import busy, output, telling_errors
+from waysapart.cli.common import busy, force_option, forced, output, telling_errors
 
 
 @click.command(short_help="Write the example study, prove it, write its report.")
 @click.argument(
     "folder", default="waysapart-demo", type=click.Path(path_type=Path, file_okay=False)
 )
+@force_option
 @telling_errors
 def demo(folder: Path) -> None:
     """Write the example study into FOLDER, prove it, write its report, and say where to look.
@@ -25,16 +26,19 @@ def demo(folder: Path) -> None:
         waysapart demo
     """
     from waysapart.examples import write_example
+    from waysapart.output import Target, refuse_unsafe
     from waysapart.report.terminal import show_proof, styled
     from waysapart.report.write import write_report
     from waysapart.study.read import read_study
     from waysapart.verdicts.prove import prove
 
+    target = Target(folder / "report.html", "html")
+    refuse_unsafe([target], force=forced(), folders=True)
     with busy("writing the example study"):
-        write_example(folder)
+        write_example(folder, force=forced())
     with busy("proving"):
         proof = prove(read_study(folder))
-        report = write_report(proof, folder / "report.html")
+        report = write_report(proof, target.path, force=forced())
     console = output()
     show_proof(console, proof.facts())
     console.print()

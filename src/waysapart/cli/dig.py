@@ -10,6 +10,8 @@ import click
 from waysapart.cli.common import (
     busy,
     check_html,
+    force_option,
+    forced,
     json_option,
     load,
     on_option,
@@ -100,7 +102,7 @@ def _run(
             works = plan_works(records, plan, accuracy_m=accuracy)
             facts = works.facts()
         if target is not None:
-            write_notice(works, target)
+            write_notice(works, target, force=forced())
         if not write_json(json_file, facts):
             show_plan(output(), facts)
         sys.exit(works.exit_code())
@@ -117,7 +119,7 @@ def _run(
         facts = taken.facts()
     if target is not None:
         with busy("writing the notice"):
-            write_notice(taken, target)
+            write_notice(taken, target, force=forced())
     if not write_json(json_file, facts):
         show_dig(output(), facts)
     sys.exit(taken.exit_code())
@@ -135,7 +137,7 @@ def _make(name: str, text: str, example: str) -> click.Command:
     )
     command = click.command(name, short_help=text, help=help_text)
     function = telling_errors(_run)
-    for option in (on_option, *reversed(_WHERE), json_option, study_argument):
+    for option in (force_option, on_option, *reversed(_WHERE), json_option, study_argument):
         function = option(function)
     return command(function)
 

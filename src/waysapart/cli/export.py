@@ -6,7 +6,16 @@ from pathlib import Path
 
 import click
 
-from waysapart.cli.common import busy, load, on_option, output, study_argument, telling_errors
+from waysapart.cli.common import (
+    busy,
+    force_option,
+    forced,
+    load,
+    on_option,
+    output,
+    study_argument,
+    telling_errors,
+)
 
 
 @click.command(short_help="Findings and tied network as GIS layers.")
@@ -14,14 +23,15 @@ from waysapart.cli.common import busy, load, on_option, output, study_argument, 
 @click.option(
     "-o",
     "--output",
-    "target",
+    "package",
     type=click.Path(path_type=Path, dir_okay=False),
     required=True,
     help="The GeoPackage to write.",
 )
 @on_option
+@force_option
 @telling_errors
-def export(study: Path, target: Path) -> None:
+def export(study: Path, package: Path) -> None:
     """Write the tied network, paths, findings and contingency counts as a GeoPackage.
 
     \b
@@ -33,7 +43,7 @@ def export(study: Path, target: Path) -> None:
 
     records = load(study)
     with busy("writing the layers"):
-        written = write_layers(records, target)
+        written = write_layers(records, package, force=forced())
     console = output()
     for path in written:
         console.print(styled(path))

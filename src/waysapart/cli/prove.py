@@ -10,6 +10,7 @@ import click
 
 from waysapart.cli.common import (
     busy,
+    force_option,
     json_option,
     load,
     need_circuits,
@@ -34,6 +35,7 @@ from waysapart.errors import CallError
 )
 @click.option("--quiet", "-q", is_flag=True, help="Only the answer and the counts.")
 @on_option
+@force_option
 @telling_errors
 def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: bool) -> None:
     """Prove which circuits' main and alternate ways are apart, and within their limits.

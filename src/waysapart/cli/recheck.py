@@ -10,6 +10,7 @@ import click
 from waysapart.cli.common import (
     busy,
     collect_seldom,
+    force_option,
     json_option,
     output,
     telling_errors,
@@ -24,6 +25,7 @@ FEW = 8
 @click.argument("study", type=click.Path(path_type=Path), metavar="STUDY")
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE")
 @json_option
+@force_option
 @telling_errors
 def recheck(study: Path, file: Path, json_file: str | None) -> None:
     """Check evidence against the layers, sharing no code with the prover.

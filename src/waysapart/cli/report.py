@@ -10,6 +10,8 @@ import click
 from waysapart.cli.common import (
     busy,
     check_html,
+    force_option,
+    forced,
     load,
     need_circuits,
     on_option,
@@ -57,6 +59,7 @@ from waysapart.errors import CallError
     help="With --share-outside: keep a map, with coordinates moved to a grid this wide.",
 )
 @on_option
+@force_option
 @telling_errors
 def report(
     study: Path,
@@ -102,7 +105,7 @@ def report(
     with busy("proving"):
         proof = prove(records)
     with busy("writing the report"):
-        write_report(proof, target, tiles=tiles, since=since, outside=outside)
+        write_report(proof, target, tiles=tiles, since=since, outside=outside, force=forced())
     console = output()
     show_proof(console, proof.facts(), quiet=True)
     console.print(styled(f"report: {target}"))

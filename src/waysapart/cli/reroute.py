@@ -12,6 +12,8 @@ import click
 
 from waysapart.cli.common import (
     errors,
+    force_option,
+    forced,
     json_option,
     load,
     on_option,
@@ -90,6 +92,7 @@ _COSTS = ("length", "delay", "loss", "splices", "unavailability")
 )
 @json_option
 @on_option
+@force_option
 @telling_errors
 def reroute(
     study: Path,
@@ -138,7 +141,7 @@ def reroute(
         )
         facts = found.facts()
     if proposal is not None:
-        facts["written"] = [str(path) for path in found.write_all(proposal)]
+        facts["written"] = [str(path) for path in found.write_all(proposal, force=forced())]
     if not write_json(json_file, facts):
         show_reroute(output(), facts)
     sys.exit(found.exit_code())

@@ -8,6 +8,7 @@ import click
 
 from waysapart.cli.common import (
     busy,
+    force_option,
     json_option,
     load,
     on_option,
@@ -31,6 +32,7 @@ from waysapart.cli.common import (
 @click.option("--top", type=click.IntRange(min=1), default=10, show_default=True, help="Rows each.")
 @click.option("--circuit", "-c", multiple=True, help="Only these circuits; repeatable.")
 @on_option
+@force_option
 @telling_errors
 def worst(
     study: Path, json_file: str | None, radius: float, top: int, circuit: tuple[str, ...]

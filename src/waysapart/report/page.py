@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Mapping, Sequence
 from functools import cache
 from importlib.resources import files
-from pathlib import Path
 from typing import Any
 
 import jinja2
@@ -153,33 +150,6 @@ def render_page(
         )
     )
     return seal(document, [tiles.origin] if tiles else [])
-
-
-def write_text_safely(path: str | Path, text: str) -> None:
-    """Write a text so that the file is either the old one or the whole new one.
-
-    It is written beside its place first, then renamed, in UTF-8 with line
-    feeds as they are.
-    """
-    path = Path(path)
-    handle, beside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-            file.write(text)
-        os.chmod(beside, _usual_mode(path))
-        os.replace(beside, path)
-    except BaseException:
-        Path(beside).unlink(missing_ok=True)
-        raise
-
-
-def _usual_mode(path: Path) -> int:
-    """The mode of the file that is replaced, or the one that a new file would get."""
-    if path.exists():
-        return path.stat().st_mode & 0o777
-    mask = os.umask(0)
-    os.umask(mask)
-    return 0o666 & ~mask
 
 
 @cache

@@ -77,6 +77,9 @@ def work_view(first: Facts | None, most: int = 30) -> View | None:
 
 
 _RECORD_COLUMNS = ("file", "layer", "row", "id", "column", "code", "bears on", "what to do")
+_WORK_COLUMNS = ("step", "decides", "limits of", *_RECORD_COLUMNS)
+WORK_LIST_HEADING = ",".join(map(csv_cell, _WORK_COLUMNS))
+"""First line of the work list."""
 
 
 def work_list_csv(first: Facts, gaps: Sequence[Facts]) -> str:
@@ -94,7 +97,7 @@ def work_list_csv(first: Facts, gaps: Sequence[Facts]) -> str:
     str
         Every cell escaped, so that no spreadsheet takes one for a formula.
     """
-    rows: list[list[object]] = [["step", "decides", "limits of", *_RECORD_COLUMNS]]
+    rows: list[list[object]] = [list(_WORK_COLUMNS)]
     seen: set[tuple[object, ...]] = set()
     for step in first["steps"]:
         decides = "; ".join([*step["decides"], *(f"group {name}" for name in step["groups"])])

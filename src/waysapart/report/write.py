@@ -6,14 +6,16 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from waysapart.output import Target, refuse_unsafe, write_text
 from waysapart.report.coordinates import working_grid
 from waysapart.report.effects import effects, holdings, worst_places
 from waysapart.report.geo import proof_geometry
 from waysapart.report.lanes import strips
 from waysapart.report.map import Tiles, frame
 from waysapart.report.outside import Outside, reduced
-from waysapart.report.page import render_report, write_text_safely
+from waysapart.report.page import render_report
 from waysapart.report.profile_svg import circuits_to_draw, profile_svg
+from waysapart.study.settings import files_of
 from waysapart.verdicts.prove import Proof
 from waysapart.whatif.compare import Side, compare
 
@@ -28,6 +30,7 @@ def write_report(
     tiles: Tiles | None = None,
     since: Side | None = None,
     outside: Outside | None = None,
+    force: bool = False,
 ) -> Path:
     """Write a proof as one self-contained HTML file.
 
@@ -45,6 +48,8 @@ def write_report(
     outside : Outside, optional
         For readers who must not learn where plant lies: ids, names and
         coordinates are replaced, see `waysapart.report.outside.reduced`.
+    force : bool
+        Whether a file that waysapart did not write may be replaced.
 
     Returns
     -------
@@ -53,8 +58,14 @@ def write_report(
     Raises
     ------
     CallError
-        `since` holds no evidence of a proof.
+        `since` holds no evidence of a proof; or `path` is an input of the study, or a file
+        that waysapart did not write.
+    WriteError
+        The file cannot be written.
     """
+    target = Target(Path(path), "html")
+    inputs = [*proof.study.files, *(files_of(Path(since)) if isinstance(since, str | Path) else [])]
+    refuse_unsafe([target], inputs, force=force)
     facts, geo = report_facts(proof, since=since)
     evidence: dict[str, Any] | None = {k: v for k, v in facts.items() if k not in _BEYOND}
     title = f"{proof.study.name}: are the ways apart?"
@@ -66,8 +77,8 @@ def write_report(
     else:
         pictures = {name: profile_svg(proof, name) for name in circuits_to_draw(proof)}
     page = render_report(facts, geo, title=title, tiles=tiles, pictures=pictures, evidence=evidence)
-    write_text_safely(path, page)
-    return Path(path)
+    write_text(target, page, inputs, force=force)
+    return target.path
 
 
 def report_facts(

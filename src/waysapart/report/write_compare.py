@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from waysapart.output import Target, refuse_unsafe, write_text
 from waysapart.report.compare_geo import (
     changes_told,
     comparison_geometry,
@@ -14,13 +15,13 @@ from waysapart.report.compare_view import comparison_view
 from waysapart.report.coordinates import working_grid
 from waysapart.report.geo import room_around
 from waysapart.report.map import Tiles, frame, has_places
-from waysapart.report.page import render_page, write_text_safely
+from waysapart.report.page import render_page
 from waysapart.report.picture import map_picture
 from waysapart.whatif.compare import Comparison
 
 
 def write_comparison(
-    comparison: Comparison, path: str | Path, *, tiles: Tiles | None = None
+    comparison: Comparison, path: str | Path, *, tiles: Tiles | None = None, force: bool = False
 ) -> Path:
     """Write a comparison as one self-contained HTML file, the plant of both sides on one map.
 
@@ -33,11 +34,23 @@ def write_comparison(
         Where to; an old file there is replaced only by a whole new one.
     tiles : Tiles, optional
         A background map. Without it the file asks the network for nothing.
+    force : bool
+        Whether a file that waysapart did not write may be replaced.
 
     Returns
     -------
     Path
+
+    Raises
+    ------
+    CallError
+        `path` is an input of a study, or a file that waysapart did not write.
+    WriteError
+        The file cannot be written.
     """
+    target = Target(Path(path), "html")
+    inputs = [file for proof in comparison.proofs if proof for file in proof.study.files]
+    refuse_unsafe([target], inputs, force=force)
     facts = comparison.facts()
     view = comparison_view(comparison, facts)
     geo = comparison_geometry(comparison)
@@ -61,8 +74,8 @@ def write_comparison(
         styles=("marked.css",),
         tiles=tiles,
     )
-    write_text_safely(path, page)
-    return Path(path)
+    write_text(target, page, inputs, force=force)
+    return target.path
 
 
 def _map_facts(comparison: Comparison, view: dict[str, Any], geo: dict[str, Any]) -> dict[str, Any]:

@@ -8,10 +8,11 @@ from pathlib import Path
 import numpy as np
 
 from waysapart import __version__
+from waysapart.output import Target, refuse_unsafe, write_text
 from waysapart.report.coordinates import working_grid
 from waysapart.report.effects import holdings
 from waysapart.report.map import Tiles, frame, has_places
-from waysapart.report.page import render_page, write_text_safely
+from waysapart.report.page import render_page
 from waysapart.report.works_geo import Site, works_geometry, works_told
 from waysapart.report.works_view import accuracy_said, works_view
 from waysapart.whatif.dig import Dig, taken
@@ -20,7 +21,9 @@ from waysapart.whatif.works import WorksPlan
 from waysapart.whatif.works_table import Work
 
 
-def write_notice(works: Dig | WorksPlan, path: str | Path, *, tiles: Tiles | None = None) -> Path:
+def write_notice(
+    works: Dig | WorksPlan, path: str | Path, *, tiles: Tiles | None = None, force: bool = False
+) -> Path:
     """Write the notice of works, or of a plan of works, as one self-contained HTML file.
 
     It says which circuits are to be told about before work starts, with the
@@ -35,11 +38,22 @@ def write_notice(works: Dig | WorksPlan, path: str | Path, *, tiles: Tiles | Non
         Where to; an old file there is replaced only by a whole new one.
     tiles : Tiles, optional
         A background map. Without it the file asks the network for nothing.
+    force : bool
+        Whether a file that waysapart did not write may be replaced.
 
     Returns
     -------
     Path
+
+    Raises
+    ------
+    CallError
+        `path` is an input of the study, or a file that waysapart did not write.
+    WriteError
+        The file cannot be written.
     """
+    target = Target(Path(path), "html")
+    refuse_unsafe([target], works.base.study.files, force=force)
     base, plan = works.base, works if isinstance(works, WorksPlan) else None
     sites = _sites(works)
     facts = [site.works.facts() for site in sites]
@@ -71,8 +85,8 @@ def write_notice(works: Dig | WorksPlan, path: str | Path, *, tiles: Tiles | Non
         styles=("marked.css",),
         tiles=tiles,
     )
-    write_text_safely(path, page)
-    return Path(path)
+    write_text(target, page, base.study.files, force=force)
+    return target.path
 
 
 def _sites(works: Dig | WorksPlan) -> list[Site]:

@@ -21,7 +21,7 @@ from waysapart.reroute.rounds import Progress, known_pairs, left_worse, search_a
 from waysapart.reroute.solve import Ask, Found, Target, member_of
 from waysapart.reroute.space import Terms
 from waysapart.reroute.stretches import like
-from waysapart.reroute.write import write_draft
+from waysapart.reroute.write import write_drafts
 from waysapart.study.model import Study
 from waysapart.verdicts.prove import APART, Proof, prove
 
@@ -72,13 +72,15 @@ class Reroute:
 
         return reroute_facts(self)
 
-    def write_proposal(self, folder: Path | str) -> list[Path]:
+    def write_proposal(self, folder: Path | str, *, force: bool = False) -> list[Path]:
         """Write all ways found as a study that extends the one asked about.
 
         Parameters
         ----------
         folder : path
             Made where needed; must hold no study yet.
+        force : bool
+            Whether files that are there already may be replaced.
 
         Returns
         -------
@@ -89,26 +91,28 @@ class Reroute:
         ------
         CallError
             There is nothing to propose, or the folder holds files of these names.
+        WriteError
+            A file cannot be written; then none is.
         """
-        return write_draft(self.before.study, self.draft, folder)
+        return write_drafts(self.before.study, [(self.draft, Path(folder), "")], force=force)
 
-    def write_all(self, folder: Path | str) -> list[Path]:
+    def write_all(self, folder: Path | str, *, force: bool = False) -> list[Path]:
         """Write the ways as `write_proposal` does, and every thing to build beside them.
 
         Each option, in the order of `building`, goes into a folder `build-1`,
         `build-2`, ... inside `folder`; the set into `build-set`. Each is a
         study that extends the one asked about, with the ways over what is built.
+        All of it is written, or nothing is.
         """
         folder = Path(folder)
-        study = self.before.study
-        written = self.write_proposal(folder) if any(self.draft.rows.values()) else []
+        drafts = [(self.draft, folder, "")] if any(self.draft.rows.values()) else []
         if self.building is not None:
             for number, option in enumerate(self.building.options, start=1):
-                written += write_draft(study, option.draft, folder / f"build-{number}", option.text)
+                drafts.append((option.draft, folder / f"build-{number}", option.text))
             if self.building.set is not None:
                 name = "everything to build together"
-                written += write_draft(study, self.building.set.draft, folder / "build-set", name)
-        return written
+                drafts.append((self.building.set.draft, folder / "build-set", name))
+        return write_drafts(self.before.study, drafts, force=force)
 
     def worse(self) -> list[str]:
         """Circuits, groups and schemes that the proposal leaves worse than they are."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +11,9 @@ import geopandas as gpd
 import pandas as pd
 
 from waysapart.errors import CallError
+from waysapart.output import Change, Target, replacing, write_layer
 from waysapart.reroute.draft import Draft
+from waysapart.schema import ROLES
 from waysapart.shown import visible
 from waysapart.study.crs import LON_LAT
 from waysapart.study.model import Study
@@ -19,58 +21,87 @@ from waysapart.study.settings import STUDY_FILE
 from waysapart.study.text_table import write_csv
 from waysapart.study.toml_output import toml_document
 
+_WORK = "work.txt"
 
-def write_draft(study: Study, draft: Draft, folder: Path | str, name: str = "") -> list[Path]:
-    """Write the rows of a draft as a study that `extends` another.
+
+def proposal_targets(folder: Path) -> list[Target]:
+    """Every file that may be written of a proposal: in a folder, and in those it builds in."""
+    folders = [folder, *(sorted(folder.glob("build-*")) if folder.is_dir() else [])]
+    return [target for one in folders for target in _targets(one, ROLES)]
+
+
+def _targets(folder: Path, roles: Iterable[str]) -> list[Target]:
+    names = [STUDY_FILE, *map(_file_of, roles), _WORK]
+    return [Target(folder / name, "study") for name in names]
+
+
+def _file_of(role: str) -> str:
+    return f"{role}.geojson" if role == "segments" else f"{role}.csv"
+
+
+def write_drafts(
+    study: Study, drafts: Sequence[tuple[Draft, Path, str]], *, force: bool = False
+) -> list[Path]:
+    """Write the rows of drafts as studies that `extend` another, all of them or none.
 
     Parameters
     ----------
     study : Study
-        What is extended; the new study names its folder relative to its own.
-    draft : Draft
-    folder : path
-        Made where needed.
-    name : str
-        Name of the new study.
+        What is extended; the new studies name its folder relative to their own.
+    drafts : sequence of (Draft, Path, str)
+        Each with its folder, made where needed, and the name of the new study; empty: that
+        of the study extended, rerouted.
+    force : bool
+        Whether files that are there already may be replaced.
 
     Returns
     -------
     list of Path
-        study.toml, the layers, and work.txt with the work list.
+        Of each study.toml, the layers, and work.txt with the work list.
 
     Raises
     ------
     CallError
-        The draft has no rows, or the folder holds one of the files already.
+        A draft has no rows, or a folder holds one of the files already.
+    WriteError
+        A file cannot be written; then none is.
     """
+    targets = []
+    for draft, folder, _ in drafts:
+        if not any(draft.rows.values()):
+            raise CallError("there is nothing to propose: nothing changes")
+        targets += _targets(folder, [role for role, rows in draft.rows.items() if rows])
+    if targets:
+        with replacing(targets, study.files, force=force, folders=True) as change:
+            for draft, folder, name in drafts:
+                _write(study, draft, folder, name, change)
+    return [target.path for target in targets]
+
+
+def _write(study: Study, draft: Draft, folder: Path, name: str, change: Change) -> None:
     rows = {role: found for role, found in draft.rows.items() if found}
-    if not rows:
-        raise CallError("there is nothing to propose: nothing changes")
-    folder = Path(folder)
-    targets = {
-        role: folder / (f"{role}.geojson" if role == "segments" else f"{role}.csv") for role in rows
-    }
-    work = folder / "work.txt"
-    wanted = [folder / STUDY_FILE, *targets.values(), work]
-    there = [path.name for path in wanted if path.exists()]
-    if there:
-        raise CallError(f"{folder} holds {', '.join(there)} already; nothing was written")
-    folder.mkdir(parents=True, exist_ok=True)
     head: dict[str, object] = {
         "name": name or f"{study.name}, rerouted",
         "extends": Path(os.path.relpath(study.folder, folder)).as_posix(),
-        "layer": [{"role": role, "source": path.name} for role, path in targets.items()],
+        "layer": [{"role": role, "source": _file_of(role)} for role in rows],
     }
-    (folder / STUDY_FILE).write_text(toml_document(head), encoding="utf-8")
-    for role, path in targets.items():
-        frame = pd.DataFrame(rows[role])
+    change.place(folder / STUDY_FILE).write_bytes(toml_document(head).encode())
+    for role, cells in rows.items():
+        frame = pd.DataFrame(cells)
+        path = change.place(folder / _file_of(role))
         if role == "segments":
             shapes = gpd.GeoDataFrame(frame, geometry="geometry", crs=study.crs).to_crs(LON_LAT)
-            shapes.to_file(path, driver="GeoJSON", engine="pyogrio", COORDINATE_PRECISION="15")
+            write_layer(
+                shapes,
+                path,
+                layer=role,
+                driver="GeoJSON",
+                layer_options={"COORDINATE_PRECISION": "15"},
+            )
         else:
             write_csv(frame, path)
-    work.write_text("".join(_line(one) for one in draft.work), encoding="utf-8")
-    return wanted
+    work = "".join(_line(one) for one in draft.work)
+    change.place(folder / _WORK).write_bytes(work.encode())
 
 
 def _line(work: Mapping[str, Any]) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from waysapart.errors import CallError
+from waysapart.output import Target, replacing, write_layer
 from waysapart.schema import ROLES, Role
 from waysapart.study.rule_keys import rules_text
 from waysapart.study.settings import RULES_FILE, STUDY_FILE, STUDY_PACKAGE
@@ -47,7 +47,7 @@ name = {name}
 """
 
 
-def write_blank(folder: Path | str, crs: str = "EPSG:4326") -> list[Path]:
+def write_blank(folder: Path | str, crs: str = "EPSG:4326", *, force: bool = False) -> list[Path]:
     """Write empty layers with the right columns to fill in.
 
     Parameters
@@ -56,6 +56,8 @@ def write_blank(folder: Path | str, crs: str = "EPSG:4326") -> list[Path]:
         Made where needed.
     crs : str
         CRS of the empty layers.
+    force : bool
+        Whether files that are there already may be replaced.
 
     Returns
     -------
@@ -68,33 +70,32 @@ def write_blank(folder: Path | str, crs: str = "EPSG:4326") -> list[Path]:
     ------
     CallError
         Where one of these files exists; nothing is written then.
+    WriteError
+        A file cannot be written; then none is.
     """
     folder = Path(folder)
     tables = [role for role in ROLES.values() if not role.geometry]
     paths = [folder / STUDY_FILE, folder / RULES_FILE, folder / STUDY_PACKAGE]
     paths += [folder / f"{role.name}.csv" for role in tables]
-    there = [path.name for path in paths if path.exists()]
-    if there:
-        raise CallError(f"{folder} holds {', '.join(there)} already; nothing was written")
-    folder.mkdir(parents=True, exist_ok=True)
+    targets = [Target(path, "study") for path in paths]
     text = _TOML.format(
         name=toml_value(folder.resolve().name), package=STUDY_PACKAGE, roles=", ".join(ROLES)
     )
-    (folder / STUDY_FILE).write_text(text, encoding="utf-8")
-    (folder / RULES_FILE).write_text(rules_text(), encoding="utf-8")
-    for role in ROLES.values():
-        if role.geometry:
-            _write_layer(role, folder / STUDY_PACKAGE, crs)
+    texts = {STUDY_FILE: text, RULES_FILE: rules_text()}
     for role in tables:
-        header = ",".join(column.name for column in role.columns)
-        (folder / f"{role.name}.csv").write_text(header + "\n", encoding="utf-8")
+        texts[f"{role.name}.csv"] = ",".join(column.name for column in role.columns) + "\n"
+    with replacing(targets, force=force, folders=True) as change:
+        for name, content in texts.items():
+            change.place(folder / name).write_bytes(content.encode())
+        package = change.place(folder / STUDY_PACKAGE)
+        for role in ROLES.values():
+            if role.geometry:
+                _write_layer(role, package, crs)
     return paths
 
 
 def _write_layer(role: Role, path: Path, crs: str) -> None:
-    import pyogrio
-
-    pyogrio.write_dataframe(
+    write_layer(
         _empty_layer(role, crs),
         path,
         layer=role.name,

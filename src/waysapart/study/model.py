@@ -185,6 +185,8 @@ class Study:
         What reading left open (references to removed records).
     notes : tuple of str
         Warnings for the report, such as the accuracy of a datum shift.
+    files : tuple of Path
+        What it was read from, whether it exists or not: nothing is written over these.
     """
 
     name: str
@@ -200,6 +202,7 @@ class Study:
     gaps: tuple[Gap, ...] = ()
     notes: tuple[str, ...] = ()
     on: date = field(default_factory=today)
+    files: tuple[Path, ...] = ()
 
     def given_geometry(
         self, role: str, rows: NDArray[np.int64]

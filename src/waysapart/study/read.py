@@ -31,6 +31,7 @@ from waysapart.study.settings import (
     LayerSpec,
     Settings,
     check_sources,
+    files_of_chain,
     find_settings,
     merged,
 )
@@ -143,6 +144,7 @@ def read_study(path: Path | str = ".", *, on: date | None = None, strict: bool =
         gaps=tuple(ledger.gaps),
         notes=tuple(ledger.notes),
         on=on or today(),
+        files=tuple(files_of_chain(chain)),
     )
 
 

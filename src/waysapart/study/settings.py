@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import glob
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -365,26 +364,58 @@ def check_sources(settings: Settings, ledger: Ledger) -> tuple[LayerSpec, ...]:
     return tuple(there)
 
 
-def files_of(study: Path) -> list[Path]:
-    """Every file that a study is read from, as far as its settings can be read.
+_SHAPE = (".shp", ".shx", ".dbf", ".prj", ".cpg", ".qpj", ".qix", ".sbn", ".sbx")
+_BESIDE = (*_SHAPE, ".csvt", ".dat", ".map", ".id", ".ind", ".mid", ".gfs", ".xsd")
+"""Suffixes of files that belong to a layer of the same name, in any of the formats GDAL reads."""
+_BEHIND = ("-wal", "-shm", "-journal", ".xml", ".aux.xml")
+"""What stands behind the whole name of such a file: SQLite's and GDAL's own."""
 
-    Its TOML files and rules, the files named as sources with those that lie beside them
-    under the same name, and what lies in a source that is a folder.
+
+def files_of(read: Path) -> list[Path]:
+    """Every file that is read with what a command is given: a study, layers, evidence.
+
+    Of a study its TOML files and rules, and the files and folders named as sources, as far as
+    its settings can be read. Of any file those that belong to it, such as a Shapefile's.
+    Files that would belong to it are listed whether they exist or not, since writing them
+    would change what is read.
     """
-    if not (study.is_dir() or study.suffix == ".toml"):
-        return []
-    chain = find_settings(study, Ledger())
-    found = [study / STUDY_FILE, study] if not chain else []
+    if not (read.is_dir() or read.suffix.casefold() == ".toml"):
+        return _with_companions(read)
+    return files_of_chain(find_settings(read, Ledger())) or [
+        *(_names_that_count(read) if read.is_dir() else [read]),
+        *([] if read.is_dir() else [read.parent / RULES_FILE]),
+    ]
+
+
+def files_of_chain(chain: Sequence[Settings]) -> list[Path]:
+    """Every file that studies are read from, as `files_of` lists them."""
+    found: list[Path] = []
     for settings in chain:
         found += [path for path in (settings.path, settings.rules) if path is not None]
+        found.append(settings.folder / RULES_FILE)
+        if settings.path is None or settings.path.name == STUDY_FILE:
+            found.append(settings.folder / STUDY_FILE)
+        if all(spec.by_name for spec in settings.layers):
+            found += _names_that_count(settings.folder)
         for spec in settings.layers:
             if is_database(spec.source):
                 continue
+            found += _with_companions(spec.path)
             if spec.path.is_dir():
                 found += sorted(spec.path.rglob("*"))
-            else:
-                found += [spec.path, *spec.path.parent.glob(f"{glob.escape(spec.path.stem)}.*")]
-    return found
+    return list(dict.fromkeys(found))
+
+
+def _names_that_count(folder: Path) -> list[Path]:
+    """What a study is read from where no `[[layer]]` names its layers."""
+    names = [STUDY_FILE, RULES_FILE, *PACKAGES]
+    names += [f"{role}{suffix}" for role in ROLES for suffix in ROLE_SUFFIXES]
+    return [path for name in names for path in _with_companions(folder / name)]
+
+
+def _with_companions(path: Path) -> list[Path]:
+    beside = [path.with_suffix(suffix) for suffix in _BESIDE] if path.name else []
+    return [path, *beside, *(path.with_name(path.name + end) for end in _BEHIND if path.name)]
 
 
 def merged(chain: tuple[Settings, ...], name: str) -> Any:

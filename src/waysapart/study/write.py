@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -13,9 +13,10 @@ import pandas as pd
 import shapely
 
 from waysapart.errors import CallError
+from waysapart.output import Target, replacing, write_layer
 from waysapart.schema import ROLES
 from waysapart.study.crs import LON_LAT, crs_label
-from waysapart.study.settings import STUDY_FILE
+from waysapart.study.settings import RULES_FILE, STUDY_FILE, STUDY_PACKAGE
 from waysapart.study.text_table import write_csv
 from waysapart.study.toml_output import toml_document
 
@@ -28,14 +29,13 @@ Format = Literal["gpkg", "fgb", "shp", "parquet", "geojson", "csv"]
 FORMATS: tuple[Format, ...] = ("gpkg", "fgb", "shp", "parquet", "geojson", "csv")
 
 _DRIVERS = {"gpkg": "GPKG", "fgb": "FlatGeobuf", "shp": "ESRI Shapefile", "geojson": "GeoJSON"}
-_PACKAGE = "study.gpkg"
 _HIDDEN = ("_layer", "_row")
 _SHAPE_NAME_LENGTH = 10
 _SHAPE_TEXT_BYTES = 254
 
 
 @dataclass(frozen=True, slots=True)
-class _Part:
+class Part:
     """Rows of one role that go into one layer, their geometry in `crs`."""
 
     role: str
@@ -46,7 +46,9 @@ class _Part:
     crs: CRS
 
 
-def write_study(study: Study, folder: Path | str, fmt: Format = "gpkg") -> list[Path]:
+def write_study(
+    study: Study, folder: Path | str, fmt: Format = "gpkg", *, force: bool = False
+) -> list[Path]:
     """Write a study into a folder, with a study.toml that reads it back the same.
 
     Parameters
@@ -62,6 +64,8 @@ def write_study(study: Study, folder: Path | str, fmt: Format = "gpkg") -> list[
         working CRS; where a waiver states the digest of what it accepts, in the CRS of
         the layer that a row came from, since that is what the digest is of. From CSV,
         numbers in extra columns come back as text.
+    force : bool
+        Whether files that are there already may be replaced.
 
     Returns
     -------
@@ -74,6 +78,8 @@ def write_study(study: Study, folder: Path | str, fmt: Format = "gpkg") -> list[
         Where the format is unknown, a file is there already, a text is too
         long for a Shapefile, or the study has references cut by a proposal,
         which no files can hold.
+    WriteError
+        A file cannot be written; then none is.
     """
     folder = Path(folder)
     if fmt not in FORMATS:
@@ -83,17 +89,50 @@ def write_study(study: Study, folder: Path | str, fmt: Format = "gpkg") -> list[
             "the study refers to ids that its proposal removes; write the study that it extends, "
             "or remove what refers to them as well"
         )
-    parts = [part for role in ROLES for part in _parts(study, role, fmt)]
-    targets = {part.name: folder / _file_of(part, fmt) for part in parts}
-    rules = dict(study.rules.own())
-    wanted = [folder / STUDY_FILE, *dict.fromkeys(targets.values())]
-    if rules:
-        wanted.insert(1, folder / "rules.toml")
-    there = [path.name for path in wanted if path.exists()]
-    if there:
-        raise CallError(f"{folder} holds {', '.join(there)} already; nothing was written")
-    folder.mkdir(parents=True, exist_ok=True)
-    layers = [_write_part(part, targets[part.name], fmt) for part in parts]
+    parts = parts_of(study, fmt)
+    files = list(dict.fromkeys(folder / _file_of(part, fmt) for part in parts))
+    wanted = [folder / STUDY_FILE, *([folder / RULES_FILE] if study.rules.own() else []), *files]
+    beside = [
+        path.with_suffix(suffix)
+        for path in files
+        if path.suffix == ".shp"
+        for suffix in (".shx", ".dbf", ".prj", ".cpg")
+    ]
+    targets = [Target(path, "study") for path in (*wanted, *beside)]
+    with replacing(targets, study.files, force=force, folders=True) as change:
+        layers = write_parts(parts, lambda name: change.place(folder / name), fmt)
+        for name, text in study_texts(study, layers).items():
+            change.place(folder / name).write_bytes(text.encode())
+    return wanted
+
+
+def parts_of(study: Study, fmt: Format) -> list[Part]:
+    """The layers that a study is written as."""
+    return [part for role in ROLES for part in _parts(study, role, fmt)]
+
+
+def write_parts(
+    parts: Sequence[Part],
+    place: Callable[[str], Path],
+    fmt: Format,
+    package: str = STUDY_PACKAGE,
+) -> list[dict[str, object]]:
+    """Write layers, each to where `place` puts a file of its name; returns their `[[layer]]`."""
+    layers = []
+    for part in parts:
+        name = package if fmt == "gpkg" else _file_of(part, fmt)
+        layers.append({"role": part.role, "source": name} | _write_part(part, place(name), fmt))
+    return layers
+
+
+def study_texts(
+    study: Study,
+    layers: Sequence[Mapping[str, object]],
+    settings: str = STUDY_FILE,
+    rules: str = RULES_FILE,
+) -> dict[str, str]:
+    """The TOML files of a study by their names: its own, and that of its rules if it has any."""
+    own = dict(study.rules.own())
     head: dict[str, object] = {"name": study.name}
     if study.revision is not None:
         head["revision"] = study.revision
@@ -101,12 +140,11 @@ def write_study(study: Study, folder: Path | str, fmt: Format = "gpkg") -> list[
     head["snap_m"] = study.snap_m
     if study.out:
         head["out"] = list(study.out)
-    if rules:
-        head["rules"] = "rules.toml"
-        (folder / "rules.toml").write_text(toml_document(rules), encoding="utf-8")
-    head["layer"] = layers
-    (folder / STUDY_FILE).write_text(toml_document(head), encoding="utf-8")
-    return wanted
+    if own:
+        head["rules"] = rules
+    head["layer"] = list(layers)
+    texts = {settings: toml_document(head)}
+    return texts | ({rules: toml_document(own)} if own else {})
 
 
 def _crs_text(crs: CRS) -> str:
@@ -114,7 +152,7 @@ def _crs_text(crs: CRS) -> str:
     return label if ":" in label and crs.to_authority() else crs.to_wkt()
 
 
-def _parts(study: Study, role: str, fmt: Format) -> Iterator[_Part]:
+def _parts(study: Study, role: str, fmt: Format) -> Iterator[Part]:
     """The rows of a role, apart where one layer cannot hold them together.
 
     Rows with and without geometry are apart, rows of layers with different
@@ -152,7 +190,7 @@ def _parts(study: Study, role: str, fmt: Format) -> Iterator[_Part]:
         rows = plain[(kind == of_kind) & (accuracy == of_accuracy) & (system == of_crs)]
         name = role if len(groups) == 1 else f"{role}_{number}"
         rows = _trimmed(role, rows)
-        yield _Part(role, name, rows, of_accuracy, of_kind >= 0, systems[of_crs])
+        yield Part(role, name, rows, of_accuracy, of_kind >= 0, systems[of_crs])
 
 
 def _trimmed(role: str, frame: pd.DataFrame) -> pd.DataFrame:
@@ -169,17 +207,17 @@ def _trimmed(role: str, frame: pd.DataFrame) -> pd.DataFrame:
     return frame
 
 
-def _file_of(part: _Part, fmt: Format) -> str:
+def _file_of(part: Part, fmt: Format) -> str:
     if fmt == "gpkg":
-        return _PACKAGE
+        return STUDY_PACKAGE
     if fmt == "parquet" or part.has_geometry:
         return f"{part.name}.{fmt}"
     return f"{part.name}.csv"
 
 
-def _write_part(part: _Part, path: Path, fmt: Format) -> dict[str, object]:
-    """Write one layer; returns its `[[layer]]`."""
-    entry: dict[str, object] = {"role": part.role, "source": path.name}
+def _write_part(part: Part, path: Path, fmt: Format) -> dict[str, object]:
+    """Write one layer; returns what its `[[layer]]` says beyond role and source."""
+    entry: dict[str, object] = {}
     if part.accuracy_m:
         entry["accuracy_m"] = part.accuracy_m
     frame = part.frame
@@ -213,12 +251,10 @@ def _write_part(part: _Part, path: Path, fmt: Format) -> dict[str, object]:
 
 
 def _write_vector(frame: pd.DataFrame, path: Path, layer: str, fmt: Format) -> None:
-    import pyogrio
-
     options: dict[str, object] = {}
     if fmt == "gpkg":
         frame = frame.rename(columns=_distinct_names(frame))
-        options["FID"] = "_fid"
+        options |= reserved_names(frame)
     if fmt == "geojson" and isinstance(frame, gpd.GeoDataFrame):
         frame = frame.to_crs(LON_LAT)
         options |= {"RFC7946": "NO", "COORDINATE_PRECISION": "15", "WRITE_NAME": "NO"}
@@ -226,7 +262,7 @@ def _write_vector(frame: pd.DataFrame, path: Path, layer: str, fmt: Format) -> N
         options["ENCODING"] = "UTF-8"
     if fmt == "fgb":
         options["SPATIAL_INDEX"] = "NO"  # an index would put the rows into another order
-    pyogrio.write_dataframe(
+    write_layer(
         frame,
         path,
         layer=layer,
@@ -234,6 +270,18 @@ def _write_vector(frame: pd.DataFrame, path: Path, layer: str, fmt: Format) -> N
         append=fmt == "gpkg" and path.exists(),
         layer_options=options,
     )
+
+
+def reserved_names(frame: pd.DataFrame) -> dict[str, object]:
+    """What a GeoPackage calls its own two columns, where the table has columns of these names."""
+    taken = {str(name).casefold() for name in frame if name != "geometry"}
+    names: dict[str, object] = {}
+    for option, usual in (("FID", "_fid"), ("GEOMETRY_NAME", "geom")):
+        name = usual
+        while name in taken:
+            name += "_"
+        names[option] = name
+    return names
 
 
 def _distinct_names(frame: pd.DataFrame) -> Mapping[str, str]:
@@ -270,7 +318,7 @@ def _cut(name: str, most: int) -> str:
     return name.encode()[:most].decode(errors="ignore")
 
 
-def _check_text_length(part: _Part) -> None:
+def _check_text_length(part: Part) -> None:
     for name, values in part.frame.items():
         if isinstance(values.dtype, pd.StringDtype):
             longest = values.dropna().map(lambda text: len(text.encode())).max()

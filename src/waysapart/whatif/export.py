@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-import tempfile
-import tomllib
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,17 +10,32 @@ import pandas as pd
 
 from waysapart.errors import CallError
 from waysapart.network.tie import Network
+from waysapart.output import (
+    Change,
+    Target,
+    marked_toml,
+    refuse_unsafe,
+    replacing,
+    write_layer,
+    written_by_us,
+)
 from waysapart.study.model import Study
-from waysapart.study.settings import STUDY_FILE, STUDY_PACKAGE
-from waysapart.study.toml_output import toml_document
-from waysapart.study.write import write_study
+from waysapart.study.write import parts_of, reserved_names, study_texts, write_parts
 from waysapart.verdicts.prove import Proof, prove
 from waysapart.whatif.layers import found_layers
 
 _SUFFIX = ".gpkg"
 
 
-def export(subject: Proof | Study | Network, path: Path | str) -> list[Path]:
+def export_targets(path: Path) -> tuple[Target, Target, Target]:
+    """The GeoPackage that `export` writes, its TOML file and its rules."""
+    settings, rules = path.with_suffix(".toml"), path.with_name(f"{path.stem}-rules.toml")
+    return Target(path, "gpkg"), Target(settings, "toml"), Target(rules, "toml")
+
+
+def export(
+    subject: Proof | Study | Network, path: Path | str, *, force: bool = False
+) -> list[Path]:
     """Write a proof as layers for any GIS.
 
     Parameters
@@ -36,6 +47,8 @@ def export(subject: Proof | Study | Network, path: Path | str) -> list[Path]:
         roles, the findings layers `found_...` (see `layer_fields.LAYERS`).
         Beside it stands a TOML file of the same name, with which
         `read_study` reads the same study back, and the study's own rules.
+    force : bool
+        Whether files of these names that waysapart did not write may be replaced.
 
     Returns
     -------
@@ -46,66 +59,50 @@ def export(subject: Proof | Study | Network, path: Path | str) -> list[Path]:
     Raises
     ------
     CallError
-        Another kind of file, a folder that does not exist, or a study without
-        a single row.
+        Another kind of file, a folder that does not exist, a study without a
+        single row; or a file that is an input, or that waysapart did not write.
+    WriteError
+        A file cannot be written; then none is changed.
 
     Notes
     -----
-    Everything is written beside its place and renamed when it is whole; what
-    was there before is replaced.
+    Everything is written beside its place and renamed when it is whole: the
+    files change together or not at all.
     """
     target = Path(path)
     if target.suffix.casefold() != _SUFFIX:
         raise CallError(f"{target.name}: expected the name of a GeoPackage, ending in {_SUFFIX}")
-    if not target.parent.is_dir():
-        raise CallError(f"there is no folder {target.parent}")
-    if target.is_dir():
-        raise CallError(f"{target.name} is a folder")
+    targets = export_targets(target)
+    study = subject if isinstance(subject, Study) else subject.study
+    refuse_unsafe(targets, study.files, force=force)
     proof = subject if isinstance(subject, Proof) else prove(subject)
     if not any(len(table) for table in proof.study.tables.values()):
         raise CallError(f"{proof.study.name} holds no rows yet, so there is nothing to export")
-    beside = Path(tempfile.mkdtemp(prefix=f".{target.stem}-", dir=target.parent))
-    try:
-        made = _write(proof, target, beside)
-        for place in made:
-            os.replace(beside / place.name, place)
-    finally:
-        shutil.rmtree(beside)
-    return made
+    with replacing(targets, study.files, force=force) as change:
+        return _write(proof, targets, change)
 
 
-def _write(proof: Proof, target: Path, beside: Path) -> list[Path]:
-    """Write everything into a folder of its own, under its final names."""
-    study = proof.study
-    written = write_study(replace(study, gaps=()), beside, "gpkg")
-    package = beside / target.name
-    (beside / STUDY_PACKAGE).rename(package)
+def _write(proof: Proof, targets: tuple[Target, Target, Target], change: Change) -> list[Path]:
+    target, settings, rules = (one.path for one in targets)
+    study = replace(proof.study, gaps=())
+    package = change.place(target)
+    layers = write_parts(parts_of(study, "gpkg"), lambda _: package, "gpkg", target.name)
     for name, frame in found_layers(proof).items():
         _append(frame, package, name)
-    if study.gaps:
-        return [target]
-    rules = target.with_name(f"{target.stem}-rules.toml")
-    settings = tomllib.loads((beside / STUDY_FILE).read_text(encoding="utf-8"))
-    for layer in settings["layer"]:
-        layer["source"] = target.name
-    made = [target, target.with_suffix(".toml")]
-    if any(one.name == "rules.toml" for one in written):
-        settings["rules"] = rules.name
-        (beside / "rules.toml").rename(beside / rules.name)
-        made.append(rules)
-    (beside / made[1].name).write_text(toml_document(settings), encoding="utf-8")
-    return made
+    texts = {} if proof.study.gaps else study_texts(study, layers, settings.name, rules.name)
+    for name, text in texts.items():
+        change.place(target.with_name(name)).write_bytes(marked_toml(text).encode())
+    for one in targets[1:]:  # an earlier study's would not belong to these layers
+        if one.path.name not in texts and one.path.is_file() and written_by_us(one):
+            change.remove(one.path)
+    return [target, *(target.with_name(name) for name in texts)]
 
 
 def _append(frame: pd.DataFrame, package: Path, name: str) -> None:
-    import pyogrio
-
-    options = {"FID": "_fid"}
-    if isinstance(frame, gpd.GeoDataFrame) and not len(frame):
-        pyogrio.write_dataframe(
-            frame, package, layer=name, append=True, geometry_type="Unknown", layer_options=options
-        )
-        return
-    pyogrio.write_dataframe(
-        frame, package, layer=name, driver="GPKG", append=True, layer_options=options
+    more = (
+        {"geometry_type": "Unknown"} if isinstance(frame, gpd.GeoDataFrame) and frame.empty else {}
+    )
+    options = reserved_names(frame)
+    write_layer(
+        frame, package, layer=name, driver="GPKG", append=True, layer_options=options, **more
     )
