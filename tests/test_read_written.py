@@ -18,7 +18,7 @@ from small_study import CRS_NAME, X0, Y0, name_layers, write_small_study
 from waysapart.errors import CallError
 from waysapart.recheck.reading import _csv_rows
 from waysapart.reroute.draft import Draft
-from waysapart.reroute.write import write_draft
+from waysapart.reroute.write import write_drafts
 from waysapart.schema import ROLES, csv_meant, csv_safe
 from waysapart.study.blank import write_blank
 from waysapart.study.model import Study
@@ -241,6 +241,6 @@ def test_what_a_person_wrote_without_marks_is_read_as_it_stands(tmp_path: Path) 
 def test_a_proposal_of_reroute_holds_no_formula(tmp_path: Path) -> None:
     study = read_study(write_small_study(tmp_path / "study"))
     rows = {"cables": [{"id": "=1+1", "kind": "@x", "fibre_count": -3}]}
-    write_draft(study, Draft(rows=rows), tmp_path / "draft")
+    write_drafts(study, [(Draft(rows=rows), tmp_path / "draft", "")])
     text = (tmp_path / "draft" / "cables.csv").read_text()
     assert text == "id,kind,fibre_count\n'=1+1,'@x,-3\n"
