@@ -254,6 +254,8 @@ def export_page() -> str:
         "`ring.toml` (and `ring-rules.toml`, where the study has rules of its own): with",
         "`waysapart check ring.toml` the same study is read back. A study that refers to ids",
         "which its proposal removes fits into no files, so that there the TOML is left out.",
+        "All files change together or not at all. Of columns whose names differ in capitals only,",
+        "which a GeoPackage does not tell apart, the later get `_2`, `_3` behind their names.",
         "",
         "The findings are layers of their own. Lists in one field are separated by `;`.",
         "Numbers that no record gives are blank.",

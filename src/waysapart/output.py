@@ -159,6 +159,13 @@ def _listed(paths: Sequence[Path]) -> str:
 
 def _no_place(target: Target, folders: bool) -> str | None:
     """Why no file can be written at a place, or None."""
+    try:
+        return _no_file(target, folders)
+    except OSError as error:
+        return f"{target.path} cannot be written: {reason_of(error)}"
+
+
+def _no_file(target: Target, folders: bool) -> str | None:
     path, real = target.path, _real(target.path)
     if is_stream(path):
         if target.kind in ("gpkg", "study", "toml"):
@@ -168,6 +175,8 @@ def _no_place(target: Target, folders: bool) -> str | None:
         return None
     if real.is_dir():
         return f"{path} is a folder: give the name of a file"
+    if real.is_symlink():
+        return f"{path} cannot be written: it is a link that leads back to itself"
     folder = real.parent
     if folders:
         while not os.path.lexists(folder) and folder != folder.parent:
@@ -325,7 +334,10 @@ def is_standard_output(path: Path) -> bool:
 
 
 def _is_disk(path: Path) -> bool:
-    return stat.S_ISBLK(os.stat(path).st_mode)
+    try:
+        return stat.S_ISBLK(os.stat(path).st_mode)
+    except OSError:
+        return False
 
 
 def _descriptor(path: Path) -> tuple[str, int] | None:
@@ -385,7 +397,7 @@ def write_text(
         try:
             _write_stream(target.path, text)
         except OSError as error:
-            raise WriteError(f"{target.path} cannot be written: {_reason(error)}") from error
+            raise WriteError(f"{target.path} cannot be written: {reason_of(error)}") from error
         return
     content = text.encode()
     with replacing([target], inputs, force=force) as change:
@@ -440,7 +452,7 @@ def replacing(
         if isinstance(error, WriteError) or not isinstance(error, _writing_errors()):
             raise
         raise WriteError(
-            f"{change.about(error)} cannot be written: {_reason(error)}; "
+            f"{change.about(error)} cannot be written: {reason_of(error)}; "
             "what was there before is unchanged"
         ) from error
 
@@ -465,6 +477,8 @@ def _writing_errors() -> tuple[type[Exception], ...]:
     return (OSError, module.DataSourceError, module.DataLayerError, module.FieldError)
 
 
+DISK_FULL = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
+"""Numbers of the errors that say so."""
 _REASONS = {
     errno.ENOSPC: "the disk is full",
     errno.EFBIG: "it would be larger than files may be here",
@@ -477,7 +491,7 @@ _REASONS = {
 } | ({errno.EDQUOT: "the quota of disk space is used up"} if hasattr(errno, "EDQUOT") else {})
 
 
-def _reason(error: BaseException) -> str:
+def reason_of(error: BaseException) -> str:
     """Why a file cannot be written, in words."""
     if isinstance(error, OSError) and error.errno is not None:
         told = os.strerror(error.errno)
@@ -580,7 +594,7 @@ class Change:
         except OSError as error:
             raise WriteError(
                 f"{self.at} cannot be written, and what was there before cannot be put back: "
-                f"{_reason(error)}; it lies in {self.folder}, and the next run that writes here "
+                f"{reason_of(error)}; it lies in {self.folder}, and the next run that writes here "
                 "puts it back"
             ) from error
 
@@ -754,13 +768,14 @@ def write_layer(
 
     _refuse_nul(frame, layer)
     pyogrio.write_dataframe(frame, path, layer=layer, driver=driver, append=append, **more)
+    faults: tuple[type[Exception], ...] = (IndexError, *_writing_errors())
     # of a Shapefile GDAL does not tell that the disk was full, of FlatGeobuf the count stands first
     try:
         if driver == "GPKG":
             rows = int(pyogrio.read_info(path, layer=layer)["features"])
         else:
             rows = len(pyogrio.read_dataframe(path, use_arrow=False)) if len(frame) else 0
-    except _writing_errors() as error:
+    except faults as error:
         raise OSError(
             f"the layer {layer} did not arrive whole, as where the disk is full: {error}"
         ) from error

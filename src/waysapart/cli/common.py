@@ -18,10 +18,12 @@ import click
 
 from waysapart.errors import CallError, StudyError, WaysapartError, WriteError
 from waysapart.output import (
+    DISK_FULL,
     Kind,
     Target,
     is_standard_output,
     marked_facts,
+    reason_of,
     refuse_unsafe,
     write_text,
 )
@@ -121,7 +123,12 @@ def telling_errors(command: Callable[P, None]) -> Callable[P, None]:
             _say(str(error))
             sys.exit(WRONG)
         except (OSError, MemoryError) as error:
-            _say(f"could not go on: {error}")
+            # every file has its own error (WriteError): what else is full is where we print
+            full = isinstance(error, OSError) and error.errno in DISK_FULL and not error.filename
+            if full:
+                _say(f"standard output cannot be written: {reason_of(error)}")
+            else:
+                _say(f"could not go on: {error}")
             sys.exit(WRONG)
         except (click.ClickException, click.exceptions.Exit, click.Abort):
             raise
@@ -319,7 +326,7 @@ def write_json(file: str | None, facts: dict[str, Any]) -> bool:
         except BrokenPipeError:
             raise
         except OSError as error:
-            raise WriteError(f"standard output cannot be written: {error.strerror}") from error
+            raise WriteError(f"standard output cannot be written: {reason_of(error)}") from error
         return True
     write_text(Target(Path(file), "json"), text, force=forced())
     return False
