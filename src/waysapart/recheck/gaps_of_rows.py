@@ -14,6 +14,7 @@ from itertools import groupby, pairwise
 from math import floor, inf, isfinite, isnan
 from typing import Any, NamedTuple
 
+import numpy as np
 import shapely
 
 from waysapart.gaps import GAP_CODES, Limit
@@ -266,7 +267,7 @@ def _draw(role: str, raw: Row, found: Row, faults: list[Fault]) -> None:
     kinds = ROLES[role].geometry
     good = shape is not None and shape.geom_type in kinds
     if good:
-        good = all(map(isfinite, shapely.get_coordinates(shape).ravel()))
+        good = bool(np.isfinite(shapely.get_coordinates(shape)).all())
         good = good and (shape.geom_type.endswith("LineString") or shape.is_valid)
         good = good and not (shape.geom_type.endswith("LineString") and shape.length == 0)
     if good:

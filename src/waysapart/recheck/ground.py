@@ -9,6 +9,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
 import shapely
 from pyproj import Geod
 
@@ -142,19 +143,21 @@ def _tie_ends(ground: Ground) -> None:
             if other not in sites
         )
 
-    for row in records.rows["segments"]:
+    segments = records.rows["segments"]
+    lines = np.array([row["geometry"] for row in segments], dtype=object)
+    points = {column: shapely.get_point(lines, at) for column, at in (("a", 0), ("b", -1))}
+    close = {column: _close(tree, points[column], records.snap_m) for column in points}
+    for number, row in enumerate(segments):
         found: list[str | None] = []
-        for column, place in (("a", 0), ("b", -1)):
-            point, stated = shapely.get_point(row["geometry"], place), row.get(column)
+        for column in ("a", "b"):
+            point, stated = points[column][number], row.get(column)
             if stated is not None:
                 drawn = point is not None and shape[stated] is not None
                 if drawn and point.distance(shape[stated]) > records.snap_m:
                     ground.gaps.append(Gap("end-far", row["id"], (row["id"],)))
                 found.append(stated)
                 continue
-            within = tree.query(point, predicate="dwithin", distance=records.snap_m)
-            hits = sorted(within) if point is not None else []
-            near = [names[k] for k in hits]
+            near = [names[k] for k in close[column].get(number, ())]
             near = [one for one in near if one not in sites or not gives_way(one, near)]
             near.sort(key=lambda one: (point.distance(shape[one]), -named[one], shape[one].bounds))
             if len(near) != 1:
@@ -162,6 +165,15 @@ def _tie_ends(ground: Ground) -> None:
                 ground.gaps.append(Gap(code, row["id"], (row["id"],)))
             found.append(near[0] if near else None)
         ground.ends[row["id"]] = (found[0], found[1])
+
+
+def _close(tree: shapely.STRtree, shapes: Any, within_m: float) -> dict[int, list[int]]:
+    """By the number of each shape what of a tree lies within a distance of it, in order."""
+    found: dict[int, list[int]] = {}
+    pairs = tree.query(np.array(shapes, dtype=object), "dwithin", within_m)
+    for mine, other in zip(*pairs.tolist(), strict=True):
+        found.setdefault(mine, []).append(other)
+    return {mine: sorted(others) for mine, others in found.items()}
 
 
 def _named_ends(records: Records) -> Counter[str | None]:
@@ -174,12 +186,13 @@ def _find_passed(ground: Ground) -> None:
     records = ground.records
     structures = records.rows["structures"]
     tree = shapely.STRtree([row["geometry"] for row in structures])
-    for row in records.rows["segments"]:
+    segments = records.rows["segments"]
+    close = _close(tree, [row["geometry"] for row in segments], records.snap_m)
+    for number, hits in close.items():
+        row = segments[number]
         line = row["geometry"]
-        if line is None:
-            continue
         fitting = SPAN_PLACES if row["kind"] == "span" else OTHER_PLACES
-        for k in tree.query(line, predicate="dwithin", distance=records.snap_m):
+        for k in hits:
             structure = structures[k]
             if structure["kind"] not in fitting or structure["id"] in ground.ends[row["id"]]:
                 continue
@@ -199,10 +212,9 @@ def _find_twins(ground: Ground) -> None:
     tree = shapely.STRtree(shapes)
     named = _named_ends(ground.records)
     within_m = ground.records.rules["defaults"]["same_place_m"]
-    for place, row in enumerate(structures):
-        if shapes[place] is None:
-            continue
-        for other in tree.query(shapes[place], predicate="dwithin", distance=within_m):
+    for place, others in _close(tree, shapes, within_m).items():
+        row = structures[place]
+        for other in others:
             twin = structures[other]
             alike = row["kind"] == twin["kind"] or {row["kind"], twin["kind"]} <= SPAN_PLACES
             ranks = [
