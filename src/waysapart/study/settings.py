@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -367,6 +368,8 @@ def check_sources(settings: Settings, ledger: Ledger) -> tuple[LayerSpec, ...]:
 _SHAPE = (".shp", ".shx", ".dbf", ".prj", ".cpg", ".qpj", ".qix", ".sbn", ".sbx")
 _BESIDE = (*_SHAPE, ".csvt", ".dat", ".map", ".id", ".ind", ".mid", ".gfs", ".xsd")
 """Suffixes of files that belong to a layer of the same name, in any of the formats GDAL reads."""
+_MOST_FILES = 1000
+"""Files of a folder that are looked at: a study may name the whole disk. No source."""
 _BEHIND = ("-wal", "-shm", "-journal", ".xml", ".aux.xml")
 """What stands behind the whole name of such a file: SQLite's and GDAL's own."""
 
@@ -401,8 +404,8 @@ def files_of_chain(chain: Sequence[Settings]) -> list[Path]:
             if is_database(spec.source):
                 continue
             found += _with_companions(spec.path)
-            if spec.path.is_dir():
-                found += sorted(spec.path.rglob("*"))
+            if spec.path.is_dir():  # its files by their links; by name the folder stands for them
+                found += islice(spec.path.rglob("*"), _MOST_FILES)
     return list(dict.fromkeys(found))
 
 
