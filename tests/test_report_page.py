@@ -95,6 +95,23 @@ def test_with_a_background_only_its_host_may_give_images():
     assert "fetched when this page is opened" in made
 
 
+def test_what_a_person_passes_cannot_act():
+    """Heading, licence of the background, revision, who signed a waiver: shown, no more."""
+    hostile = "</title></script><script>ran(1)</script>\u202e\ufe0f\u2800{{7*7}}"
+    facts, geo = build_estuary()
+    facts = {**facts, "revision": hostile, "study": hostile}
+    facts["waivers"] = [{**one, "by": hostile, "reason": hostile} for one in facts["waivers"]]
+    tiles = Tiles("https://tiles.example/{z}/{x}/{y}.png?<b>\"'", hostile)
+    made = render_report(facts, geo, title=hostile, tiles=tiles)
+    assert "<script>ran" not in made
+    assert "?<b>" not in made
+    assert not set("\u202e\ufe0f\u2800") & set(made)
+    assert "⟨U+202E⟩⟨U+FE0F⟩⟨U+2800⟩{{7*7}}" in made
+    assert "tiles.example" in re.search(r'Content-Security-Policy" content="([^"]+)"', made).group(
+        1
+    )
+
+
 def test_the_same_facts_give_the_same_file(page):
     facts, geo = build_estuary()
     assert render_report(facts, geo, title="Estuary ring") == page

@@ -509,7 +509,7 @@ def test_a_page_for_readers_outside_gives_no_names_in_its_reasons(
     arguments = ["report", str(study.folder), "-o", str(page), "--share-outside"]
     assert CliRunner().invoke(main, arguments).exit_code == 3
     text = page.read_text(encoding="utf-8")
-    assert "<b>at least 97.9 µs</b> of 5000 µs · not known" in text
+    assert "<b>at least 98.0 µs</b> of 5000 µs · not known" in text
     assert "R-M" not in text
     assert "Not on record:" not in text
 

@@ -48,8 +48,9 @@ from waysapart.errors import CallError
 @click.option(
     "--share-outside",
     is_flag=True,
-    help="For readers who must not learn where plant lies: no name, no id, no free text and no "
-    "coordinate of the study stays in the file.",
+    help="For readers who must not learn where plant lies: no name, no id, no free text, no exact "
+    "figure and no coordinate of the study stays in the file. Which thing gets which new id is "
+    "decided by a secret kept beside the study, in .waysapart-secret.",
 )
 @click.option(
     "--grid",
@@ -81,7 +82,7 @@ def report(
         waysapart report . -o revision-b.html --since revision-a.json
     """
     from waysapart.report.map import Tiles
-    from waysapart.report.outside import Outside
+    from waysapart.report.outside import Outside, kept_secret
     from waysapart.report.terminal import show_proof, styled
     from waysapart.report.write import write_report
     from waysapart.verdicts.prove import prove
@@ -102,6 +103,10 @@ def report(
     outside = Outside(grid_m) if share_outside else None
     records = load(study)
     need_circuits(records)
+    said = None
+    if outside is not None:
+        secret, said = kept_secret(records.folder)
+        outside = Outside(grid_m, secret)
     with busy("proving"):
         proof = prove(records)
     with busy("writing the report"):
@@ -109,4 +114,6 @@ def report(
     console = output()
     show_proof(console, proof.facts(), quiet=True)
     console.print(styled(f"report: {target}"))
+    if said is not None:
+        console.print(styled(said))
     sys.exit(proof.exit_code())

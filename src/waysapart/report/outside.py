@@ -1,16 +1,25 @@
 """The same report for readers who must not learn where plant lies or what it is called.
 
-A text stays only where this program itself wrote it. Every id of the study becomes a new one
-that tells no more than what kind of thing it is; every other text of the study is left out,
-free text too, since nobody can know what it gives away. Coordinates are left out, or moved to
-the nodes of a grid whose width the page states.
+A text stays only where this program itself wrote it, or where it is one of the words of the trade
+that this program knows. Every id of the study becomes a new one that tells no more than what kind
+of thing it is; which number it gets is decided by a secret that is kept beside the study, so that
+nothing follows from the order of ids, and lists stand in the order of the new ids. Hashes of the
+input are left out, since few guesses give back what a short file holds. Figures are rounded to two
+digits, and drawings of ways keep what follows what and lose how long it is. Coordinates are left
+out, or moved to the nodes of a grid whose width the page states. What becomes of each field is told
+in docs/trust.md.
 """
 
 from __future__ import annotations
 
+import hmac
+import os
 import re
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+import secrets
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -18,45 +27,53 @@ from pyproj import CRS, Transformer
 from shapely.geometry import MultiPoint, Polygon, mapping, shape
 
 from waysapart.errors import CallError
+from waysapart.evidence import schema
 from waysapart.gaps import GAP_CODES
 from waysapart.report.marks import KNOWN_KINDS
+from waysapart.schema import ROLES
+from waysapart.study.rule_keys import rule_tables
+from waysapart.study.rules import shipped_rules
 
 Facts = Mapping[str, Any]
 
+SECRET_FILE = ".waysapart-secret"
+"""Beside study.toml: 64 hexadecimal digits that decide which thing gets which new id."""
+
 _OURS = frozenset(
     [
-        "waysapart",
-        "made",
         "caution",
         "verdict",
         "role",
         "code",
         "how",
         "separation",
-        "state",
         "switching",
         "group_test",
         "unit",
         "splices_from",
         "binds",
         "quantity",
-        "date",
-        "until",
         "differential",
         "availability",
         "loss",
-        "change",
-        "before",
-        "after",
         "medium",
         "missing",
-        "sha256",
-        "within_before",
-        "within_after",
-        "version",
+        "bears_on",
     ]
 )
 """Fields whose texts this program wrote, or takes from a short list."""
+_OF_A_FORM = {
+    "made": re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", re.ASCII),
+    "on": re.compile(r"\d{4}-\d\d-\d\d", re.ASCII),
+    "until": re.compile(r"\d{4}-\d\d-\d\d", re.ASCII),
+    "waysapart": re.compile(r"\d+(\.\d+)*", re.ASCII),
+    "revision": re.compile(r"[A-Z]|\d{1,3}", re.ASCII),
+}
+"""Fields that may hold nothing but what has this form."""
+_CHANGES = frozenset(
+    ["shared", "unproven", "accepted", "apart", "better", "worse", "same", "new", "gone"]
+)
+_STATES = frozenset({"in force", "lapsed", "nothing to waive", "the record changed"})
 _KINDS = frozenset({"kind", "kinds", "crossing", "protected_kind"})
 _POINTS = frozenset({"at", "main_at", "alternate_at", "danger_at"})
 _LEFT_OUT = frozenset(
@@ -72,17 +89,58 @@ _LEFT_OUT = frozenset(
         "schema_version",
         "records",
         "drums",
-        "worse",
-        "better",
-        "figures",
-        "differs",
-        "rules",
+        "since",
+        "strips",
+        "effects",
+        "inputs",
+        "assumptions",
         "record_first",
+        "figures_say",
     ]
 )
+_BLANKED = frozenset({"fibre", "fibres", "date", "record", "record_now", "name", "file", "layer"})
+"""Fields that are null on the page: fibre numbers, days of tests, digests, names."""
 _BY_ID = frozenset({"of", "inside", "runs", "circuit", "group", "via", "along", "paths"})
 """Fields that hold one entry for each id or label of the study."""
-_ROLES = {
+_BY_LABEL = frozenset({"delay", "unavailability", "path_minutes_a_year", "at_least"})
+"""Fields that hold entries by label beside some of ours."""
+_UNORDERED = frozenset(
+    [
+        "unavoidable",
+        "tail",
+        "protects",
+        "members_of_group",
+        "assets",
+        "single_points",
+        "not_counted",
+        "holders",
+        "services",
+        "out",
+        "hit",
+        "circuits_lost",
+        "remains",
+    ]
+)
+"""Lists of ids in which the order says nothing."""
+_ROWS = frozenset(
+    [
+        "circuits",
+        "groups",
+        "schemes",
+        "links",
+        "tests",
+        "waivers",
+        "gaps",
+        "shared",
+        "with_protected",
+        "greatest",
+        "assets",
+        "tests_missing",
+    ]
+)
+"""Lists of rows in which the order says nothing."""
+_NAMED_BY = ("id", "of", "asset", "circuit", "cable")
+_ROLE_WORDS = {
     "sites": "site",
     "structures": "structure",
     "holders": "holder",
@@ -93,30 +151,33 @@ _ROLES = {
     "equipment": "equipment",
     "hazards": "hazard",
 }
-_STANDARD_FIBRE = re.compile(r"(G\.65\d(\.[A-E]\d?)?|OM[1-5]|OS[12]a?)")
-_OWN_KEY = re.compile(r"[a-z_]+(\.[a-z_]+)?")
-_KEY = re.compile(r"([a-z_]+)\.(.+)\.([a-z_][a-z_0-9]*|[a-z_]+\.\d+)", re.DOTALL)
+_OWN_MARKS = frozenset({*_ROLE_WORDS, "patches", "other", ""})
+_STANDARD_FIBRE = re.compile(r"(G\.65\d(\.[A-E]\d?)?|OM[1-5]|OS[12]a?)", re.ASCII)
+_USUAL_NM = frozenset({850.0, 1300.0, 1310.0, 1550.0, 1625.0})
+_KEY_PART = re.compile(r'"(?:[^"\\]|\\.)*"|[^."]+')
 _RECORDS_KEY = re.compile(r"records\.(within|needs|supplies|delay_us|oldest)\.(.+)", re.DOTALL)
 _RULE_WORDS = frozenset(
     ["working", "all", "pairwise", "gap", "none", "excused", "shared", "any", "default"]
 )
-_PER_KIND = re.compile(r"[a-z_]+_(pct|m|db)")
-_PLAIN_REVISION = re.compile(r"[A-Z]|\d{1,3}")
 _LEFT = "left out"
 
 
 @dataclass(frozen=True, slots=True)
 class Outside:
-    """How much readers outside may see of where plant lies.
+    """How much readers outside may see, and what decides the new ids.
 
     Attributes
     ----------
     grid_m : float or None
         Width of the grid to which coordinates are moved; None: no coordinates
         and no map.
+    secret : bytes or None
+        Decides which thing gets which number, see `kept_secret`; None: a fresh one, so that
+        the next report has other ids.
     """
 
     grid_m: float | None = None
+    secret: bytes | None = field(default=None, repr=False)
 
     def __post_init__(self) -> None:
         if self.grid_m is not None and not 10.0 <= self.grid_m <= 100_000.0:
@@ -125,10 +186,66 @@ class Outside:
             )
 
 
+def kept_secret(folder: Path) -> tuple[bytes, str]:
+    """The secret of a study, made where there is none, and what to tell about it.
+
+    Parameters
+    ----------
+    folder : path
+        Of the study; the secret lies in it, readable by its owner only.
+
+    Returns
+    -------
+    bytes, str
+
+    Raises
+    ------
+    CallError
+        The file is there and holds no such secret, or cannot be read.
+    """
+    path = folder / SECRET_FILE
+    made = secrets.token_hex(32)
+    beside = folder / f"{SECRET_FILE}.{os.getpid()}"
+    if not os.path.lexists(path):
+        try:
+            handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+            try:
+                with os.fdopen(handle, "w", encoding="ascii") as file:
+                    file.write(made + "\n")
+                os.link(beside, path)  # fails where another run was quicker
+            finally:
+                beside.unlink(missing_ok=True)
+        except FileExistsError:
+            pass
+        except OSError as error:
+            said = (
+                f"{SECRET_FILE} cannot be kept in {folder} ({error.strerror}): the new ids of "
+                "this report follow a secret that is thrown away, so that the next one has others"
+            )
+            return bytes.fromhex(made), said
+        else:
+            said = (
+                f"{path} was made: it decides the new ids, so that the next report has the same. "
+                "Whoever has it and the ids can tell which is which: never hand it out"
+            )
+            return bytes.fromhex(made), said
+    try:
+        with path.open("rb") as stream:
+            kept = stream.read(200).strip().decode("ascii", "replace")
+    except OSError as error:
+        raise CallError(f"{path} cannot be read ({error.strerror})") from error
+    if not re.fullmatch(r"[0-9a-f]{64}", kept):
+        raise CallError(
+            f"{path} does not hold the 64 hexadecimal digits that decide the new ids; "
+            "remove it, and the next report makes a new one"
+        )
+    return bytes.fromhex(kept), f"new ids as {path} decides them"
+
+
 def reduced(
     facts: Facts, geo: Facts, crs: CRS, outside: Outside
 ) -> tuple[dict[str, Any], dict[str, Any]]:
-    """Facts and geometry without names, ids and places of the study.
+    """Facts and geometry without names, ids, places and exact figures of the study.
 
     Parameters
     ----------
@@ -153,31 +270,48 @@ class _Reducer:
     def __init__(self, facts: Facts, geo: Facts, crs: CRS, outside: Outside) -> None:
         self._facts, self._geo = facts, geo
         self._grid_m = outside.grid_m
+        self._secret = outside.secret or secrets.token_bytes(32)
         self._there = Transformer.from_crs("EPSG:4326", crs, always_xy=True)
         self._back = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
-        self._new: dict[str, str] = {}
-        self._counts: dict[str, int] = {}
+        self._new: dict[str, str] = {"main": "main", "alternate": "alternate", "default": "default"}
+        self._words: dict[str, str] = {}
         self._taken = frozenset(_texts(facts)) | frozenset(_texts(geo))
         self._number()
+        self._label()
 
     def facts(self) -> dict[str, Any]:
         """The facts that may go out."""
-        made = {
-            key: self._put(value, key) for key, value in self._facts.items() if key not in _LEFT_OUT
+        facts = self._facts
+        made: dict[str, Any] = {
+            key: self._put(value, key)
+            for key, value in facts.items()
+            if key not in _LEFT_OUT and key in _fields()
         }
-        revision = str(self._facts.get("revision") or "")
-        made["revision"] = revision if _PLAIN_REVISION.fullmatch(revision) else ""
+        made["revision"] = self._text(str(facts.get("revision") or ""), "revision")
         made["study"] = ""
+        made["figures_say"] = facts.get("figures_say", {})
         made["inputs"] = [
-            {"file": f"input {number}", "sha256": one["sha256"]}
-            for number, one in enumerate(self._facts.get("inputs", []), start=1)
+            {"file": f"input {number}", "sha256": _LEFT}
+            for number, _ in enumerate(facts.get("inputs", []), start=1)
         ]
         made["assumptions"] = self._assumptions()
-        if "record_first" in self._facts:
-            made["record_first"] = self._work(self._facts["record_first"])
+        if "record_first" in facts:
+            made["record_first"] = self._work(facts["record_first"])
+        if "strips" in facts:
+            made["strips"] = {
+                kind: self._sorted({self._new[str(k)]: self._strip(v) for k, v in found.items()})
+                for kind, found in facts["strips"].items()
+            }
+        if "effects" in facts:
+            made["effects"] = self._effects(facts["effects"])
+        if "holdings" in facts:
+            made["holdings"] = self._holdings(facts["holdings"])
+        if facts.get("since") is not None:
+            made["since"] = self._since(facts["since"])
+        made["worst"] = (
+            [] if self._grid_m is None else [self._worst(one) for one in facts.get("worst", [])]
+        )
         made["outside"] = {"grid_m": self._grid_m}
-        if self._grid_m is None:
-            made["worst"] = []
         return made
 
     def geo(self) -> dict[str, Any]:
@@ -187,20 +321,47 @@ class _Reducer:
         return {
             role: {
                 "type": "FeatureCollection",
-                "features": [self._feature(one) for one in collection["features"]],
+                "features": sorted(
+                    (self._feature(one) for one in collection["features"]),
+                    key=lambda one: _rank(
+                        str(one["properties"].get("id") or one["properties"].get("circuit"))
+                    ),
+                ),
             }
             for role, collection in self._geo.items()
         }
 
+    # --- new ids ---------------------------------------------------------------------------
+
     def _number(self) -> None:
-        """New ids for everything that has one."""
+        """New ids for everything that has one: numbered in the order of keyed digests."""
+        self._name_all()
+        count: dict[str, int] = {}
+        for old in sorted(self._words, key=self._digest):
+            word = self._words[old]
+            while True:
+                count[word] = count.get(word, 0) + 1
+                if f"{word}-{count[word]}" not in self._taken:
+                    break
+            self._new[old] = f"{word}-{count[word]}"
+
+    def _digest(self, old: str) -> bytes:
+        return hmac.digest(self._secret, old.encode("utf-8", "surrogatepass"), "sha256")
+
+    def _name(self, old: Any, kind: str, role: str) -> None:
+        """Note what a thing will be called after."""
+        if str(old) not in self._new:
+            word = kind if kind in KNOWN_KINDS or kind == role else _ROLE_WORDS.get(role, role)
+            self._words.setdefault(str(old), word)
+
+    def _name_all(self) -> None:
         for role in ("points", "plant", "hazards"):
             for feature in (self._geo.get(role) or {}).get("features", []):
                 told = feature["properties"]
                 self._name(told["id"], told["kind"], str(told.get("role") or "hazards"))
-        for one in (self._facts.get("holdings") or {}).get("assets", []):
-            self._name(one["id"], one["kind"], one["role"])
         facts = self._facts
+        for one in (facts.get("holdings") or {}).get("assets", []):
+            self._name(one["id"], one["kind"], one["role"])
         for what, rows in (
             ("circuit", facts.get("circuits", [])),
             ("group", facts.get("groups", [])),
@@ -208,107 +369,104 @@ class _Reducer:
         ):
             for one in rows:
                 self._name(one["id"], what, what)
-        links = [
-            link
-            for one in facts.get("circuits", [])
-            for path in (one.get("paths") or {}).values()
-            for link in path.get("links", [])
-        ]
-        links += [one["id"] for one in facts.get("links", [])]
-        for link in links:
-            self._name(link, "link", "link")
         for one in facts.get("circuits", []):
+            for label, path in (one.get("paths") or {}).items():
+                self._name(label, "way", "way")
+                for link in path.get("links", []):
+                    self._name(link, "link", "link")
+            if one.get("service"):
+                self._name(one["service"], "service", "service")
             for taken in one.get("with_protected") or []:
-                self._name(taken["asset"], taken["kind"], taken["role"])
-                self._name(taken["protected"], taken["protected_kind"], "holders")
+                self._name(taken["asset"], taken["kind"] or "", taken["role"])
+                self._name(taken["protected"], taken["protected_kind"] or "", "holders")
             for name in one.get("protects", []):
                 self._name(name, "", "asset")
+        for one in facts.get("links", []):
+            self._name(one["id"], "link", "link")
         for name in facts.get("out", []):
             self._name(name, "", "asset")
-        self._labels()
 
-    def _labels(self) -> None:
-        """New words for ways beyond main and alternate, and for services."""
+    def _label(self) -> None:
+        """The texts that are made of a circuit's id or the label of a path."""
         for one in self._facts.get("circuits", []):
             for label in one.get("paths") or {}:
-                if label in ("main", "alternate"):
-                    self._new.setdefault(label, label)
-                else:
-                    self._name(label, "way", "way")
-                self._new.setdefault(
-                    f"{one['id']} {label}", f"{self._new[str(one['id'])]} {self._new[label]}"
-                )
-                self._new.setdefault(
-                    f"turned back on {label}", f"turned back on {self._new[label]}"
-                )
-            service = one.get("service")
-            if service == "default":
-                self._new.setdefault("default", "default")
-            elif service:
-                self._name(service, "service", "service")
+                new = self._new[label]
+                self._new.setdefault(f"{one['id']} {label}", f"{self._new[str(one['id'])]} {new}")
+                self._new.setdefault(f"turned back on {label}", f"turned back on {new}")
 
-    def _name(self, old: Any, kind: str, role: str) -> None:
-        if str(old) in self._new:
-            return
-        word = kind if kind in KNOWN_KINDS or kind == role else _ROLES.get(role, role)
-        while True:
-            self._counts[word] = self._counts.get(word, 0) + 1
-            new = f"{word}-{self._counts[word]}"
-            if new not in self._taken:
-                break
-        self._new[str(old)] = new
+    def _renamed(self, names: Iterable[Any]) -> list[str]:
+        """The new ids of those that have one, in their own order."""
+        return sorted((self._new[str(one)] for one in names if str(one) in self._new), key=_rank)
+
+    def _sorted(self, by_id: dict[str, Any]) -> dict[str, Any]:
+        return {key: by_id[key] for key in sorted(by_id, key=_rank)}
+
+    # --- values ----------------------------------------------------------------------------
 
     def _put(self, value: Any, key: str) -> Any:
-        """A value with every text in it made fit to go out."""
+        """A value with every text, figure and place in it made fit to go out."""
+        if key in _BLANKED:
+            return None
         if isinstance(value, str):
             return self._text(value, key)
+        if isinstance(value, float):
+            return value if key == "wavelength_nm" and value in _USUAL_NM else _two(value)
         if isinstance(value, Mapping):
-            if "code" in value and "message" in value:
-                return self._gap(value)
-            if key in _BY_ID:
-                return {
-                    self._new[str(name)]: self._put(item, "")
-                    for name, item in value.items()
-                    if str(name) in self._new
-                }
-            return {
-                self._key(name): self._put(item, str(name))
-                for name, item in value.items()
-                if name not in _LEFT_OUT
-            }
+            return self._table(value, key)
         if key in _POINTS and value and isinstance(value[0], int | float):
             return self._point(value)
-        if key == "lines":
-            return [self._line(line) for line in value] if self._grid_m is not None else []
-        of_strip = isinstance(value, list) and all(isinstance(one, list) for one in value)
-        if key == "stretches" and of_strip:
-            return [[low, high, self._text(kind, "kind")] for low, high, kind in value]
-        if key == "marks" and isinstance(value, list):
-            return [
-                [at, role, self._text(kind, "kind"), self._new.get(name, "")]
-                for at, role, kind, name in value
-            ]
         if isinstance(value, list | tuple):
-            return [self._put(item, key) for item in value]
+            found = [self._put(item, key) for item in value]
+            if key in _ROWS and all(isinstance(one, dict) for one in found):
+                return sorted(found, key=_row_rank)
+            if (key in _UNORDERED) and all(isinstance(one, str) for one in found):
+                return sorted(found, key=_rank)
+            return found
         return value
 
-    def _key(self, name: Any) -> str:
-        """A field keeps its name; an id or the label of a way becomes the new one."""
-        field = str(name)
-        if field in self._new:
-            return self._new[field]
-        label = field.removesuffix("_us")
-        if label != field and label in self._new:
-            return f"{self._new[label]}_us"
-        return field
+    def _table(self, value: Facts, key: str) -> dict[str, Any]:
+        if "code" in value and "message" in value:
+            return self._gap(value)
+        if key in _BY_ID:
+            return {
+                self._new[str(name)]: self._put(item, "")
+                for name, item in value.items()
+                if str(name) in self._new
+            }
+        if key == "separation_m":
+            return self._by_kinds(value)
+        made: dict[str, Any] = {}
+        grouped = "group_test" in value
+        for name, item in value.items():
+            if name in _LEFT_OUT:
+                continue
+            if grouped and name == "members":
+                made[name] = self._renamed(item)
+            elif name in _fields():
+                made[name] = self._put(item, name)
+            elif key in _BY_LABEL:
+                label = str(name).removesuffix("_us")
+                if label in self._new:
+                    made[f"{self._new[label]}{str(name)[len(label) :]}"] = self._put(item, "")
+        return made
+
+    def _by_kinds(self, value: Facts, *, exact: bool = False) -> dict[str, Any]:
+        """Values by kinds; of several that are called alike the greatest."""
+        made: dict[str, Any] = {}
+        for name, item in value.items():
+            kinds, found = self._text(str(name), "kind"), self._value(item, exact=exact)
+            numbers = all(isinstance(one, int | float) for one in (found, made.get(kinds, found)))
+            made[kinds] = max(found, made.get(kinds, found)) if numbers else found
+        return made
 
     def _text(self, value: str, key: str) -> str:
-        if value in self._new:
-            return self._new[value]
         if key == "state":  # a digest of what lies where says more than that it changed
-            return value.partition(": digest was")[0]
+            value = value.partition(": digest was")[0]
+            return self._new.get(value) or (value if value in _STATES else "")
         if key in _OURS:
             return value
+        if key in _OF_A_FORM:
+            return value if _OF_A_FORM[key].fullmatch(value) else ""
         if key in _KINDS:
             words = re.split(r"( over |/| and )", value)
             kept = [w if k % 2 or w in KNOWN_KINDS else "other" for k, w in enumerate(words)]
@@ -317,7 +475,7 @@ class _Reducer:
             return value if _STANDARD_FIBRE.fullmatch(value) else "other fibre"
         if key == "with_protected_why":
             return "not on record" if value else ""
-        return _LEFT if key in ("reason", "by") else ""
+        return self._new.get(value) or (_LEFT if key in ("reason", "by") else "")
 
     def _gap(self, gap: Facts) -> dict[str, Any]:
         """A gap by what its code means, since its message names ids and kinds of the study."""
@@ -331,28 +489,24 @@ class _Reducer:
             "bears_on": known.bears_on if known else None,
             "count": count,
             "assets": self._renamed(gap.get("assets", [])),
-            "column": gap.get("column") if known else None,
+            "column": _our_column(gap.get("column")),
         }
-
-    def _renamed(self, names: Iterable[Any]) -> list[str]:
-        """The new ids of those that have one."""
-        return [self._new[str(name)] for name in names if str(name) in self._new]
 
     def _work(self, first: Facts) -> dict[str, Any]:
         """What to record first, by new ids and without files and rows."""
         return {
-            **first,
+            "exact": bool(first["exact"]),
             "left": self._renamed(first["left"]),
             "limits_left": self._renamed(first["limits_left"]),
             "steps": [
                 {
-                    **step,
+                    **{key: step[key] for key in ("step", "count", "best") if key in step},
                     **{key: self._renamed(step[key]) for key in ("decides", "groups", "limits")},
                     "records": [
                         {
-                            "code": some["code"],
-                            "action": some["action"],
-                            "column": some["column"],
+                            "code": some["code"] if some["code"] in GAP_CODES else "",
+                            "action": some["action"] if some["code"] in GAP_CODES else _LEFT,
+                            "column": _our_column(some["column"]),
                             "ids": self._renamed(some["ids"]),
                         }
                         for some in step["records"]
@@ -362,56 +516,234 @@ class _Reducer:
             ],
         }
 
-    def _assumptions(self) -> list[dict[str, Any]]:
-        files = {str(one["file"]) for one in self._facts.get("inputs", [])}
-        return [
+    def _since(self, since: Facts) -> dict[str, Any]:
+        """What has changed, by verdicts alone."""
+        before = since.get("before") or {}
+        rows = {
+            what: sorted(
+                (
+                    {
+                        "id": self._new.get(str(row["id"]), ""),
+                        **{
+                            key: row.get(key) if row.get(key) in _CHANGES else None
+                            for key in ("before", "after", "change")
+                        },
+                    }
+                    for row in since.get(what, [])
+                ),
+                key=_row_rank,
+            )
+            for what in ("circuits", "groups", "schemes")
+        }
+        return {
+            "before": {
+                key: self._text(str(before.get(key) or ""), key) for key in ("revision", "made")
+            },
+            "nothing_changed": bool(since.get("nothing_changed")),
+            "summary": {
+                key: count
+                for key, count in (since.get("summary") or {}).items()
+                if isinstance(count, int)
+            },
+            **rows,
+            **{key: self._renamed(since.get(key, [])) for key in ("shared_went", "shared_came")},
+            "rules": [],
+            "inputs": [],
+        }
+
+    def _effects(self, effects: Facts) -> dict[str, Any]:
+        """Effects with the lists of lists in the order in which the new ids first name them."""
+        of = self._sorted(
+            {self._new[str(k)]: list(v) for k, v in effects["of"].items() if str(k) in self._new}
+        )
+        lists: tuple[Callable[[Any], Any], ...] = (
+            lambda one: [self._renamed(part) for part in one],
+            self._renamed,
+            lambda one: one if one in _ROLE_WORDS else self._text(one, "kind"),
+        )
+        made: dict[str, Any] = {}
+        for place, (key, put) in enumerate(zip(("losses", "cables", "kinds"), lists, strict=True)):
+            order: dict[int, int] = {}
+            for row in of.values():
+                if row[place] >= 0:
+                    row[place] = order.setdefault(row[place], len(order))
+            made[key] = [put(effects[key][old]) for old in order]
+        return {**made, "of": of}
+
+    def _holdings(self, holdings: Facts) -> dict[str, Any]:
+        put = {
+            key: self._sorted(
+                {
+                    self._new[str(name)]: [
+                        self._new[str(one)] for one in ids if str(one) in self._new
+                    ]
+                    for name, ids in holdings.get(key, {}).items()
+                    if str(name) in self._new
+                }
+            )
+            for key in ("inside", "runs")
+        }
+        put["inside"] = {name: sorted(ids, key=_rank) for name, ids in put["inside"].items()}
+        assets = [
             {
-                "key": self._dotted(str(row["key"])),
-                "value": self._value(row["value"]),
-                "unit": row["unit"],
-                "source": "the study's own rules" if row["source"] in files else row["source"],
-                **{key: row[key] for key in ("to_sign", "count") if key in row},
+                "id": self._new[str(one["id"])],
+                "role": one["role"],
+                "kind": self._text(one["kind"], "kind"),
+                "name": "",
             }
-            for row in self._facts.get("assumptions", [])
+            for one in holdings.get("assets", [])
         ]
+        return {"assets": sorted(assets, key=_row_rank), **put}
+
+    def _worst(self, one: Facts) -> dict[str, Any]:
+        return {
+            "at": self._point(one["at"]),
+            "radius_m": _two(float(one["radius_m"])),
+            **{key: self._renamed(one[key]) for key in ("hit", "circuits_lost") if key in one},
+            **{key: one[key] for key in ("circuits", "lost", "exposed") if key in one},
+        }
+
+    def _strip(self, strip: Facts) -> dict[str, Any]:
+        """A drawing of ways that keeps what follows what, every step as wide as the next."""
+        moved = [_steps(strip, number) for number in range(len(strip["lanes"]))]
+
+        def spans(number: int, found: Iterable[Sequence[float]]) -> list[list[float]]:
+            return [[moved[number](low), moved[number](high)] for low, high in found]
+
+        lanes = []
+        for number, lane in enumerate(strip["lanes"]):
+            at = moved[number]
+            lanes.append(
+                {
+                    "label": self._new.get(lane["label"], ""),
+                    **{end: self._new.get(str(lane[end]), "") for end in ("a", "b")},
+                    "length_m": at(lane["length_m"]),
+                    "stretches": [
+                        [at(low), at(high), self._text(kind, "kind")]
+                        for low, high, kind in lane["stretches"]
+                    ],
+                    "marks": [
+                        [
+                            at(place),
+                            role,
+                            kind if kind in _OWN_MARKS else self._text(kind, "kind"),
+                            self._new.get(str(name), ""),
+                        ]
+                        for place, role, kind, name in lane["marks"]
+                    ],
+                    "hops": [
+                        {
+                            "link": self._new.get(hop["link"], ""),
+                            "medium": hop["medium"] if hop["medium"] in KNOWN_KINDS else "other",
+                            "from_m": at(hop["from_m"]),
+                            "to_m": at(hop["to_m"]),
+                            "unknown": hop["unknown"],
+                            "length_m": self._put(hop["length_m"], ""),
+                        }
+                        for hop in lane["hops"]
+                    ],
+                    "breaks": [at(place) for place in lane["breaks"]],
+                    "zones": spans(number, lane["zones"]),
+                }
+            )
+        return {
+            "lanes": lanes,
+            "bridges": [
+                {
+                    "finding": bridge["finding"],
+                    "asset": self._new.get(bridge["asset"], ""),
+                    "waived": bridge["waived"],
+                    "spots": [spans(k, found) for k, found in enumerate(bridge["spots"])],
+                }
+                for bridge in strip["bridges"]
+            ],
+            "near": [
+                {
+                    "on": [spans(k, [found])[0] for k, found in enumerate(near["on"])],
+                    "distance_m": _two(near["distance_m"]),
+                    "main": self._new.get(near["main"], ""),
+                    "alternate": self._new.get(near["alternate"], ""),
+                    "folded": near["folded"],
+                    "lines": []
+                    if self._grid_m is None
+                    else [self._line(line) for line in near["lines"]],
+                }
+                for near in strip["near"]
+            ],
+            "cross": [
+                {
+                    "on": [moved[k](place) for k, place in enumerate(cross["on"])],
+                    "forbidden": cross["forbidden"],
+                }
+                for cross in strip["cross"]
+            ],
+            "profile": None,
+        }
+
+    # --- rules -----------------------------------------------------------------------------
+
+    def _assumptions(self) -> list[dict[str, Any]]:
+        """Shipped values as they are; of those that the study states what this program knows."""
+        rows = []
+        for row in self._facts.get("assumptions", []):
+            ours = row["source"] in _shipped_sources()
+            rows.append(
+                {
+                    "key": self._dotted(str(row["key"])),
+                    "value": self._value(row["value"], exact=ours),
+                    "unit": row["unit"],
+                    "source": row["source"] if ours else "the study's own rules",
+                    **{key: row[key] for key in ("to_sign", "count") if key in row},
+                }
+            )
+        return rows
 
     def _dotted(self, key: str) -> str:
         """A key of the rules; a part of it that the study may have named is replaced."""
         records = _RECORDS_KEY.fullmatch(key)
         if records is not None:
             return f"records.{records[1]}.{self._rule_name(records[2].strip(chr(34)))}"
-        parts = _KEY.fullmatch(key)
-        if parts is None:
-            return key if _OWN_KEY.fullmatch(key) else "other"
-        first, named, last = parts.groups()
-        if _PER_KIND.fullmatch(named):
-            return f"{first}.{named}.{self._rule_name(last)}"
-        return f"{first}.{self._rule_name(named.strip(chr(34)))}.{last}"
+        parts = [part.strip('"') for part in _KEY_PART.findall(key)]
+        made = [
+            self._new.get(part, "other")
+            if place == 1 and parts[0] == "services"
+            else self._rule_name(part)
+            for place, part in enumerate(parts)
+        ]
+        return ".".join(f'"{part}"' if "." in part else part for part in made)
 
     def _rule_name(self, name: str) -> str:
-        if name in self._new:
-            return self._new[name]
-        known = (
-            name == "default"
-            or name in KNOWN_KINDS
-            or name in _ROLES
-            or _STANDARD_FIBRE.fullmatch(name)
-        )
-        return name if known else "other"
+        if name in _rule_words() or name in KNOWN_KINDS or name in ROLES:
+            return name
+        return name if _STANDARD_FIBRE.fullmatch(name) else "other"
 
-    def _value(self, value: Any) -> Any:
+    def _value(self, value: Any, *, exact: bool = False) -> Any:
         if isinstance(value, str):
-            return value if value in _RULE_WORDS else self._text(value, "kind")
+            known = value in _RULE_WORDS or value in _ROLE_WORDS
+            return value if known else self._text(value, "kind")
         if isinstance(value, Mapping):
-            return {self._text(str(k), "kind"): self._value(v) for k, v in value.items()}
+            return self._by_kinds(value, exact=exact)
         if isinstance(value, list | tuple):
-            return [self._value(item) for item in value]
-        return value
+            return [self._value(item, exact=exact) for item in value]
+        number = isinstance(value, int | float) and not isinstance(value, bool)
+        return type(value)(_two(float(value))) if number and not exact else value
+
+    # --- places ----------------------------------------------------------------------------
 
     def _feature(self, feature: Facts) -> dict[str, Any]:
         told = feature["properties"]
-        made = {key: self._put(value, key) for key, value in told.items() if key != "name"}
-        made["name"] = ""
+        made: dict[str, Any] = {"name": ""}
+        for key in ("id", "circuit", "path"):
+            if key in told:
+                made[key] = self._new.get(str(told[key]), "")
+        if "role" in told:
+            made["role"] = told["role"] if told["role"] in _ROLE_WORDS else ""
+        if "kind" in told:
+            made["kind"] = self._text(str(told["kind"] or ""), "kind")
+        if "segments" in told:
+            made["segments"] = [
+                self._new[str(one)] for one in told["segments"] if str(one) in self._new
+            ]
         geometry = feature.get("geometry")
         if geometry is not None:
             geometry = self._place(geometry, str(told.get("role") or "hazards"))
@@ -468,6 +800,74 @@ def _areas(polygons: list[list[list[list[float]]]]) -> dict[str, Any]:
     nodes = MultiPoint([point for rings in polygons for point in rings[0]])
     left: dict[str, Any] = mapping(nodes.convex_hull)
     return left
+
+
+def _two(value: float) -> float:
+    """A figure to two significant digits."""
+    return float(f"{value:.2g}")
+
+
+def _rank(new: str) -> tuple[str, int]:
+    """Order of new ids: by word, then by number."""
+    word, _, number = new.rpartition("-")
+    return (word, int(number)) if number.isdigit() else (new, 0)
+
+
+def _row_rank(row: Facts) -> tuple[Any, ...]:
+    names = [str(row[key]) for key in _NAMED_BY if row.get(key)]
+    share = row.get("of_all")
+    return (-(share if isinstance(share, float) else 0.0), *map(_rank, names[:2]))
+
+
+def _steps(strip: Facts, number: int) -> Callable[[float], float]:
+    """Places along one lane of a drawing, each as far from the next, up to its rounded length."""
+    lane = strip["lanes"][number]
+    found = [0.0, lane["length_m"], *(mark[0] for mark in lane["marks"]), *lane["breaks"]]
+    found += [end for part in (*lane["stretches"], *lane["zones"]) for end in part[:2]]
+    found += [hop[end] for hop in lane["hops"] for end in ("from_m", "to_m")]
+    for bridge in strip["bridges"]:
+        found += [end for spot in bridge["spots"][number] for end in spot]
+    if number < 2:
+        found += [end for near in strip["near"] for end in near["on"][number]]
+        found += [cross["on"][number] for cross in strip["cross"]]
+    places = np.unique(np.round(np.array(found, dtype=np.float64), 3))
+    width = _two(lane["length_m"]) / max(len(places) - 1, 1)
+    return lambda at: round(float(np.searchsorted(places, round(at, 3))) * width, 3)
+
+
+def _our_column(label: Any) -> str | None:
+    """Our name of a column; theirs, which stands in brackets, is left out."""
+    name = str(label or "").partition(" (")[0]
+    return name if any(name in role.column for role in ROLES.values()) else None
+
+
+@cache
+def _fields() -> frozenset[str]:
+    """Every field of the form of the evidence."""
+    found = {"outside"}
+    for part in schema()["$defs"].values():
+        found |= set(part.get("properties", {}))
+    return frozenset(found | set(schema()["properties"]))
+
+
+@cache
+def _shipped_sources() -> frozenset[str]:
+    return frozenset(row.source for row in shipped_rules().assumptions(weights=None))
+
+
+@cache
+def _rule_words() -> frozenset[str]:
+    """Every word in the keys of rules that this program ships or knows."""
+    found: set[str] = {"other", "default"}
+    for table in rule_tables():
+        found |= {table.key, *table.names}
+        for key in table.keys:
+            found |= set(key.name.split("."))
+        for one in table.shipped:
+            found |= set(one.key.split("."))
+    for row in shipped_rules().assumptions(weights=None):
+        found |= {part.strip('"') for part in _KEY_PART.findall(row.key)}
+    return frozenset(found)
 
 
 def _texts(value: Any) -> Iterable[str]:

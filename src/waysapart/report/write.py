@@ -46,8 +46,9 @@ def write_report(
         An earlier revision, such as the evidence that `prove --json` wrote of
         it; the report says what has changed.
     outside : Outside, optional
-        For readers who must not learn where plant lies: ids, names and
-        coordinates are replaced, see `waysapart.report.outside.reduced`.
+        For readers who must not learn where plant lies: ids, names, exact figures and
+        coordinates are replaced, see `waysapart.report.outside.reduced`. With the `secret` of
+        `waysapart.report.outside.kept_secret` the next report has the same new ids.
     force : bool
         Whether a file that waysapart did not write may be replaced.
 
