@@ -28,6 +28,7 @@ from waysapart.network.ends import geometries
 from waysapart.network.lengths import to_lonlat
 from waysapart.report.outside import SECRET_FILE, Outside, kept_secret, reduced
 from waysapart.report.page import render_report
+from waysapart.report.strip_words import strip_said
 from waysapart.report.write import report_facts
 from waysapart.schema import ROLES
 from waysapart.study.read import read_study
@@ -417,6 +418,17 @@ def test_a_drawing_keeps_the_order_and_loses_the_lengths(full, proof):
             width = min(gaps, default=1.0)
             assert np.allclose(gaps / width, np.round(gaps / width), atol=0.01)
             assert lane["length_m"] == pytest.approx(float(f"{lane['length_m']:.2g}"))
+
+
+def test_a_drawing_without_scale_says_no_metres(full, proof, without_map):
+    """Neither on an axis nor in the words for readers who do not see it."""
+    facts, _ = reduced(*full, proof.study.crs, Outside())
+    strip = next(one for one in strips_of(facts) if one["bridges"] and not one["near"])
+    bridges = [{**one, "label": one["asset"]} for one in strip["bridges"]]
+    assert not re.search(r"\d k?m\b", strip_said(strip, bridges))
+    assert 'class="km' not in without_map
+    assert "to no scale" in without_map
+    assert "curve below" not in without_map
 
 
 def strips_of(facts):

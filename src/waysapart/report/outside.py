@@ -616,6 +616,7 @@ class _Reducer:
             lanes.append(
                 {
                     "label": self._new.get(lane["label"], ""),
+                    "to_scale": False,
                     **{end: self._new.get(str(lane[end]), "") for end in ("a", "b")},
                     "length_m": at(lane["length_m"]),
                     "stretches": [

@@ -22,7 +22,7 @@ from waysapart.report.flags import Flag, flags
 from waysapart.report.marks import LAID, mark_of, mark_shape
 from waysapart.report.marks import short_number as _n
 from waysapart.report.strip_profile import HEIGHT, profile_band
-from waysapart.report.strip_words import bridge_said, near_said, strip_said
+from waysapart.report.strip_words import bridge_said, near_said, strip_said, to_scale
 from waysapart.report.tracks import joined
 
 Facts = Mapping[str, Any]
@@ -254,6 +254,8 @@ class _Drawing:
         return placed
 
     def _scale(self, place: int, whole_m: float, side: int) -> list[str]:
+        if not to_scale(self.lanes[place]):
+            return []
         step, level = _step(whole_m), self.top + _GAP * place
         ticks, labels = [], []
         for k in range(int(whole_m / step + 1e-9) + 1):

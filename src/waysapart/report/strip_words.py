@@ -19,10 +19,15 @@ def near_said(near: Facts) -> str:
     )
 
 
+def to_scale(lane: Facts) -> bool:
+    """Whether places along a lane are metres; for readers outside they only follow each other."""
+    return bool(lane.get("to_scale", True))
+
+
 def bridge_said(bridge: Facts, lanes: Sequence[Facts]) -> str:
     """One bridge: what it is and where it lies on every lane."""
     places = [
-        f"on {lane['label']} {_stretch(spots)}"
+        f"on {lane['label']} {_stretch(spots)}" if to_scale(lane) else f"on {lane['label']}"
         for lane, spots in zip(lanes, bridge["spots"], strict=True)
     ]
     accepted = ", accepted by waiver" if bridge["waived"] else ""
@@ -34,7 +39,11 @@ def strip_said(strip: Facts, bridges: Sequence[Facts]) -> str:
     lanes, near_by, crossings = strip["lanes"], strip["near"], strip["cross"]
     parts = []
     for lane in lanes:
-        runs = [f"{words.metres(high - low)} {kind}" for low, high, kind in lane["stretches"]]
+        metres = to_scale(lane)
+        runs = [
+            f"{words.metres(high - low)} {kind}" if metres else str(kind)
+            for low, high, kind in lane["stretches"]
+        ]
         runs += [
             f"a {hop['medium']} hop {hop['link']}"
             + (", whose route is not on record" if hop.get("unknown") else "")
@@ -42,18 +51,20 @@ def strip_said(strip: Facts, bridges: Sequence[Facts]) -> str:
         ]
         shown = runs if len(runs) <= 9 else [*runs[:8], f"{len(runs) - 8} more stretches"]
         broken = (
-            f"; the record breaks off at {words.metres(lane['breaks'][0])}"
+            "; the record breaks off" + (f" at {words.metres(lane['breaks'][0])}" if metres else "")
             if lane["breaks"]
             else ""
         )
+        length = f"{_length_said(lane)}, " if metres else ""
         parts.append(
-            f"{lane['label']}: {_length_said(lane)}, "
-            f"{words.listed(shown)}; {_kinds(lane['marks'])}{broken}."
+            f"{lane['label']}: {length}{words.listed(shown)}; {_kinds(lane['marks'])}{broken}."
         )
     parts += [f"Bridge: {bridge_said(bridge, lanes)}." for bridge in bridges]
     parts += [f"{near_said(near)}." for near in near_by]
     parts += [
         f"They cross at {words.metres(cross['on'][0])} along {lanes[0]['label']}."
+        if to_scale(lanes[0])
+        else "They cross."
         for cross in crossings
     ]
     if not (bridges or near_by or crossings):
