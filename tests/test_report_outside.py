@@ -399,7 +399,7 @@ def floats(value, key=""):
 
 def test_figures_have_two_digits(full, proof):
     """8123.4 m is 8100 m: what is known of a plant elsewhere does not find it again."""
-    facts, _ = reduced(*full, proof.study.crs, Outside(GRID_M))
+    facts, _ = reduced(*full, proof.study.crs, Outside(GRID_M, bytes(32)))
     found = list(floats(facts))
     assert len(found) > 3000
     assert {key for key, one in found if one != float(f"{one:.2g}")} <= {"wavelength_nm"}
@@ -577,6 +577,7 @@ def canaries(tmp_path_factory):
     """The page for everybody, and the one for readers outside with and without a map."""
     folder = tmp_path_factory.mktemp("canaries")
     study = planted(folder)
+    (study / SECRET_FILE).write_text("0123456789abcdef" * 4 + "\n")
     pages = []
     for number, more in enumerate(([], ["--share-outside"], ["--share-outside", "--grid", "1730"])):
         path = folder / f"{number}.html"
