@@ -14,6 +14,7 @@ FLOW = (
     "schema",
     "gaps",
     "evidence",
+    "opening",
     "output",
     "formulas",
     "study",

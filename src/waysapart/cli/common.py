@@ -122,9 +122,15 @@ def telling_errors(command: Callable[P, None]) -> Callable[P, None]:
         except WaysapartError as error:
             _say(str(error))
             sys.exit(WRONG)
-        except (OSError, MemoryError) as error:
+        except MemoryError:
+            _say(
+                "could not go on: there is not enough memory; end other programs, or split the "
+                "study into parts"
+            )
+            sys.exit(WRONG)
+        except OSError as error:
             # every file has its own error (WriteError): what else is full is where we print
-            full = isinstance(error, OSError) and error.errno in DISK_FULL and not error.filename
+            full = error.errno in DISK_FULL and not error.filename
             if full:
                 _say(f"standard output cannot be written: {reason_of(error)}")
             else:

@@ -11,7 +11,7 @@ import csv
 import io
 import re
 import sqlite3
-import tomllib
+import sys
 import warnings
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -25,9 +25,25 @@ import shapely
 from pyproj import CRS, Transformer
 from pyproj.transformer import AreaOfInterest, TransformerGroup
 
+from waysapart.opening import (
+    RefusedError,
+    bounded,
+    check_columns,
+    check_filter,
+    check_header,
+    check_parquet,
+    check_query,
+    check_regular,
+    fenced,
+    hashed,
+    read_bytes,
+    run,
+    sha256,
+    vector,
+)
 from waysapart.recheck.gaps_of_rows import Gap, settle, typed, undrawn
 from waysapart.recheck.proposal import ROLES, Row, cut, kept, laid_over
-from waysapart.recheck.rules import UnreadableError, merged, own_rules, sha256
+from waysapart.recheck.rules import UnreadableError, merged, own_rules, settings_of
 from waysapart.schema import csv_meant
 
 SUFFIXES = (".gpkg", ".geojson", ".json", ".fgb", ".shp", ".parquet", ".geoparquet", ".csv")
@@ -164,11 +180,8 @@ def _settings(place: Path, seen: list[Path]) -> list[tuple[Path, dict[str, Any]]
     if not path.parent.is_dir():
         raise UnreadableError(f"there is no study at {str(place)!r}")
     said: dict[str, Any] = {}
-    if path.is_file():
-        try:
-            said = tomllib.loads(path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n"))
-        except (ValueError, RecursionError) as error:
-            raise UnreadableError(f"{path.name} is no TOML: {error}") from error
+    if path.exists():
+        said = settings_of(path)
     elif not _layers_by_name(path.parent):
         raise UnreadableError(f"there is no study at {str(place)!r}")
     base = said.get("extends")
@@ -191,10 +204,16 @@ def _layers_by_name(folder: Path) -> list[dict[str, Any]]:
         if (folder / sheets).is_file():
             raise UnreadableError(f"recheck does not read spreadsheets: {sheets}")
     package = folder / "study.gpkg"
-    inside = {str(name) for name in pyogrio.list_layers(package)[:, 0]} if package.is_file() else ()
+    inside: set[str] = set()
+    if package.exists():
+        try:
+            with fenced():
+                inside = {str(name) for name in pyogrio.list_layers(vector(package).name)[:, 0]}
+        except (RefusedError, OSError, RuntimeError) as error:
+            raise UnreadableError(f"study.gpkg cannot be read: {error}") from error
     for role in ROLES:
         for suffix in SUFFIXES:
-            if (folder / f"{role}{suffix}").is_file():
+            if (folder / f"{role}{suffix}").exists():
                 found.append({"role": role, "source": f"{role}{suffix}"})
         if role in inside:
             found.append({"role": role, "source": "study.gpkg", "layer": role})
@@ -208,10 +227,17 @@ def _layer(
     path = folder / layer["source"]
     if not path.exists():
         raise UnreadableError(f"the source {layer['source']!r} does not exist")
-    inputs += [(name, sha256(part)) for part, name in _files(path, layer["source"])]
     try:
-        raw, stated = _raw_rows(path, layer)
-    except (OSError, ValueError, RuntimeError, sqlite3.Error, csv.Error) as error:
+        with hashed(path, layer["source"]) as files:
+            if not path.is_dir():
+                check_regular(path)
+            raw, stated = _raw_rows(path, layer)
+        inputs += files
+    except RefusedError as error:
+        raise UnreadableError(f"{layer['source']} {error}") from error
+    except (MemoryError, RecursionError) as error:
+        raise UnreadableError(f"{layer['source']} is too large or too deep to be read") from error
+    except Exception as error:  # whatever the libraries make of a damaged file
         raise UnreadableError(f"{layer['source']} cannot be read: {error}") from error
     names = layer.get("columns", {})
     theirs = set(names.values())
@@ -253,36 +279,24 @@ def proposed(records: Records, rows: dict[str, list[Row]]) -> Records:
     )
 
 
-def _files(path: Path, name: str) -> list[tuple[Path, str]]:
-    """The files of a source: of a folder all of them, of a Shapefile its sidecars."""
-    if path.is_dir():
-        return [
-            (part, f"{name}/{part.relative_to(path)}")
-            for part in sorted(path.rglob("*"))
-            if part.is_file()
-        ]
-    more = []
-    if path.suffix == ".shp":
-        more = [
-            (path.with_suffix(end), str(Path(name).with_suffix(end)))
-            for end in (".shx", ".dbf", ".prj", ".cpg")
-        ]
-    if path.suffix == ".gpkg":
-        more = [(path.with_name(path.name + "-wal"), name + "-wal")]
-    return [(path, name), *((part, said) for part, said in more if part.is_file())]
-
-
 def _raw_rows(path: Path, layer: dict[str, Any]) -> tuple[list[Row], CRS | None]:
     where = layer.get("where")
+    if where:
+        check_filter(where)
     if path.suffix.lower() == ".csv":
         return _where(_csv_rows(path), where), None
     if path.suffix.lower() in (".parquet", ".geoparquet"):
+        check_parquet(path)
         rows, crs = _parquet_rows(path)
         return _where(rows, where), crs
-    names = [str(name) for name in pyogrio.list_layers(path)[:, 0]]
-    name = layer.get("layer") or (names[0] if len(names) == 1 else layer["role"])
-    meta, _, shapes, columns = pyogrio.raw.read(path, layer=name, where=where)
+    file = vector(path)
+    with fenced():
+        names = [str(name) for name in pyogrio.list_layers(file.name)[:, 0]]
+        name = layer.get("layer") or (names[0] if len(names) == 1 else layer["role"])
+        check_query(file, name, where)
+        meta, _, shapes, columns = pyogrio.raw.read(file.name, layer=name, where=where)
     fields = [str(one) for one in meta["fields"]]
+    check_columns(len(fields))
     cells = zip(*(column.tolist() for column in columns), strict=True)
     rows = [dict(zip(fields, row, strict=True)) for row in cells]
     if not fields:
@@ -294,7 +308,9 @@ def _raw_rows(path: Path, layer: dict[str, Any]) -> tuple[list[Row], CRS | None]
 
 
 def _csv_rows(path: Path) -> list[Row]:
-    data, text = path.read_bytes(), ""
+    data, text = read_bytes(path), ""
+    if b"\x00" in data:
+        raise UnreadableError(f"{path.name} is no text: it holds a byte of nought")
     for encoding in ("utf-8-sig", "cp1252", "latin-1"):
         try:
             text = data.decode(encoding)
@@ -302,16 +318,24 @@ def _csv_rows(path: Path) -> list[Row]:
         except UnicodeDecodeError:
             continue
     if '"' in text and "\r" in text:  # within quotes line ends belong to the cell
-        quoted = re.compile(r'((?:^|(?<=[,;\t\r\n]))"(?:[^"]|"")*")|\r\n?')
+        quoted = re.compile(r'((?:^|(?<=[,;\t\r\n]))"[^"]*(?:""[^"]*)*")|\r\n?')
         text = quoted.sub(lambda found: found[1] or "\n", text)
     else:
         text = text.replace("\r\n", "\n").replace("\r", "\n")
     text = text.lstrip("\n")
+    check_header(text)
     outside = "".join(text.split("\n", 1)[0].split('"')[::2])
     delimiter = max((",", ";", "\t"), key=outside.count)
-    lines = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
-    header = [csv_meant(name).strip() for name in next(lines, [])]
-    return [dict(zip(header, map(csv_meant, cells), strict=False)) for cells in lines if any(cells)]
+    before = csv.field_size_limit(min(sys.maxsize, 2**31 - 1))
+    try:
+        lines = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+        header = [csv_meant(name).strip() for name in next(lines, [])]
+        check_columns(len(header))
+        return [
+            dict(zip(header, map(csv_meant, cells), strict=False)) for cells in lines if any(cells)
+        ]
+    finally:
+        csv.field_size_limit(before)
 
 
 def _parquet_rows(path: Path) -> tuple[list[Row], CRS | None]:
@@ -347,7 +371,8 @@ def _where(rows: list[Row], where: str | None) -> list[Row]:
             for name, cell in zip(names, cells, strict=True)
         ]
         base.execute(f"INSERT INTO rows VALUES ({', '.join('?' * len(names))})", cells)
-    kept = {number for (number,) in base.execute(f"SELECT rowid FROM rows WHERE {where}")}
+    bounded(base)
+    kept = set(run(base, f"SELECT rowid FROM rows WHERE ({where}\n)", f"the filter {where!r}"))
     base.close()
     return [row for place, row in enumerate(rows, start=1) if place in kept]
 

@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
-import hashlib
 import tomllib
 from copy import deepcopy
 from functools import cache
 from pathlib import Path
 from typing import Any
 
+from waysapart.opening import MOST_SETTINGS_BYTES, RefusedError, read_bytes, sha256
+
 
 class UnreadableError(Exception):
     """The study or the evidence cannot be read at all."""
 
 
-def sha256(path: Path) -> str:
-    """SHA-256 of a file's bytes."""
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
+def settings_of(path: Path) -> dict[str, Any]:
+    """What a TOML file says."""
+    try:
+        text = read_bytes(path, MOST_SETTINGS_BYTES).decode("utf-8-sig").replace("\r\n", "\n")
+        return tomllib.loads(text)
+    except RefusedError as error:
+        raise UnreadableError(f"{path.name} {error}") from error
+    except (ValueError, RecursionError, OverflowError, MemoryError) as error:
+        said = str(error) or type(error).__name__
+        raise UnreadableError(f"{path.name} is no TOML: {said}") from error
 
 
 def own_rules(
@@ -26,12 +33,8 @@ def own_rules(
     """A study's own rules, from the last of a chain that has any, and the file with its hash."""
     for path, said in reversed(chain):
         stated = path.parent / said.get("rules", "rules.toml")
-        if stated.is_file():
-            text = stated.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
-            try:
-                return tomllib.loads(text), [(stated.name, sha256(stated))]
-            except tomllib.TOMLDecodeError as error:
-                raise UnreadableError(f"{stated.name} is no TOML: {error}") from error
+        if stated.exists():
+            return settings_of(stated), [(stated.name, sha256(stated))]
     return {}, []
 
 

@@ -13,6 +13,7 @@ from typing import Any
 
 from waysapart.errors import Problem, StudyError
 from waysapart.evidence import FORMAT, misfits
+from waysapart.opening import MOST_EVIDENCE_BYTES, RefusedError, read_bytes
 from waysapart.recheck.budgets import check_budgets
 from waysapart.recheck.claims import DERIVED, check_claims
 from waysapart.recheck.findings import Findings
@@ -33,8 +34,7 @@ from waysapart.recheck.stated import (
 from waysapart.recheck.sums import check_figures
 from waysapart.recheck.world import build
 
-MOST_BYTES = 1 << 29
-"""Of evidence, unpacked: three times what a plant of a million segments takes."""
+MOST_BYTES = MOST_EVIDENCE_BYTES
 MOST_VALUES = 60_000_000
 """In evidence; each takes far more memory than text."""
 _PIECE = 1 << 24
@@ -283,15 +283,15 @@ def _of_kind(
 
 def _facts(file: Path) -> dict[str, Any]:
     try:
-        data = file.read_bytes()
+        data = read_bytes(file, MOST_BYTES)
         if data.lstrip()[:9].lower() == b"<!doctype":
             data = _carried(data)
         if len(data) > MOST_BYTES or sum(map(data.count, (b",", b"[", b"{"))) > MOST_VALUES:
             raise _NoEvidenceError("is larger than evidence of any plant")
         facts = json.loads(data, object_pairs_hook=_once)
-    except OSError as error:
-        raise StudyError([Problem(f"cannot be read: {error.strerror}", str(file))]) from error
-    except _NoEvidenceError as error:
+    except MemoryError as error:
+        raise StudyError([Problem("needs more memory than there is", str(file))]) from error
+    except (RefusedError, _NoEvidenceError) as error:
         raise StudyError([Problem(str(error), str(file))]) from error
     except (ValueError, RecursionError) as error:
         raise StudyError([Problem(f"is not JSON: {error}", str(file))]) from error

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from waysapart.errors import Problem
+from waysapart.opening import RefusedError, hashed
 from waysapart.study.model import Input
 
 if TYPE_CHECKING:
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
     from waysapart.study.settings import LayerSpec
 
 ROW = "_row"
-_SHAPE_SIDECARS = (".shx", ".dbf", ".prj", ".cpg")
 
 
 class SourceError(Exception):
@@ -52,12 +52,6 @@ class RawLayer:
     notes: tuple[str, ...] = ()
 
 
-def input_of(path: Path, file: str) -> Input:
-    """A file with the SHA-256 of its bytes, read in pieces."""
-    with path.open("rb") as stream:
-        return Input(file, hashlib.file_digest(stream, "sha256").hexdigest())
-
-
 def fault(spec: LayerSpec, message: str, row: int | None = None) -> SourceError:
     """An error about one layer."""
     return SourceError(
@@ -65,22 +59,22 @@ def fault(spec: LayerSpec, message: str, row: int | None = None) -> SourceError:
     )
 
 
-def file_inputs(spec: LayerSpec, driver: str) -> tuple[Input, ...]:
-    """Every file of a source with its SHA-256."""
-    files = [(spec.path, spec.source)]
-    if driver == "ESRI Shapefile" and spec.path.is_file():
-        files += [
-            (spec.path.with_suffix(end), str(Path(spec.source).with_suffix(end)))
-            for end in _SHAPE_SIDECARS
-        ]
-    if driver == "GPKG":  # pages that SQLite has not yet written back belong to the data
-        files.append((spec.path.with_name(spec.path.name + "-wal"), spec.source + "-wal"))
-    if spec.path.is_dir():
-        files = [
-            (path, f"{spec.source}/{path.relative_to(spec.path)}")
-            for path in sorted(spec.path.rglob("*"))
-        ]
-    return tuple(input_of(path, file) for path, file in files if path.is_file())
+@contextmanager
+def held(spec: LayerSpec) -> Iterator[tuple[Input, ...]]:
+    """Every file of a source with its SHA-256, while it is read.
+
+    Raises
+    ------
+    SourceError
+        Where a file is not to be read, or not what it was when its hash was taken.
+    """
+    try:
+        with hashed(spec.path, spec.source) as files:
+            yield tuple(Input(name, digest) for name, digest in files)
+    except RefusedError as error:
+        raise fault(spec, str(error)) from error
+    except OSError as error:
+        raise fault(spec, f"cannot be read: {error.strerror or error}") from error
 
 
 def one_line(error: object) -> str:

@@ -23,7 +23,7 @@ from waysapart.study.geometry import checked_geometry, geometry_of, unusable
 from waysapart.study.ledger import Ledger, did_you_mean, shown
 from waysapart.study.model import GivenGeometry, Layer, Study, today
 from waysapart.study.proposal import cut_references, laid_over, without
-from waysapart.study.raw import SourceError, input_of
+from waysapart.study.raw import SourceError
 from waysapart.study.rules import Rules, read_rules, shipped_rules
 from waysapart.study.settings import (
     DEFAULT_SNAP_M,
@@ -94,8 +94,8 @@ def read_study(path: Path | str = ".", *, on: date | None = None, strict: bool =
     reads: list[list[_Read]] = []
     unread: set[str] = set()
     for settings in chain:
-        if settings.path is not None:
-            ledger.inputs.append(input_of(settings.path, settings.file))
+        if settings.read is not None:
+            ledger.inputs.append(settings.read)
         there = check_sources(settings, ledger)
         found = [(spec, _read_layer(spec, layers, ledger)) for spec in there]
         reads.append([read for _, read in found if read is not None])
@@ -152,14 +152,13 @@ def _rules(chain: Sequence[Settings], ledger: Ledger) -> Rules | None:
     path: Path | None = merged(tuple(chain), "rules")
     if path is None:
         return shipped_rules()
-    if not path.is_file():
+    if not path.exists():
         ledger.problem(
             f"the rules {path.name!r} do not exist in {path.parent.name!r}",
             file=chain[-1].file,
             column="rules",
         )
         return None
-    ledger.inputs.append(input_of(path, path.name))
     return read_rules(path, path.name, ledger)
 
 

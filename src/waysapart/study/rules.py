@@ -578,9 +578,11 @@ def read_rules(path: Path, file: str, ledger: Ledger) -> Rules | None:
     ledger : Ledger
         Takes every fault of the file; None is returned where there is one.
     """
-    own = load_toml(path, file, ledger)
-    if own is None:
+    loaded = load_toml(path, file, ledger)
+    if loaded is None:
         return None
+    own, read = loaded
+    ledger.inputs.append(read)
     try:
         return _build(own, file)
     except ValidationError as error:

@@ -10,9 +10,11 @@ from typing import Annotated, Any
 
 from pydantic import Field, ValidationError
 
+from waysapart.opening import RefusedError, check_regular
 from waysapart.schema import ROLES
 from waysapart.study.database import is_database, masked
 from waysapart.study.ledger import Ledger, did_you_mean, listed, near_matches
+from waysapart.study.model import Input
 from waysapart.study.sources import layer_names
 from waysapart.study.toml_input import Table, load_toml, tell_faults
 
@@ -115,6 +117,7 @@ class Settings:
     file: str
     path: Path | None
     name: str
+    read: Input | None = None
     revision: str | None = None
     crs: str | None = None
     rules: Path | None = None
@@ -151,47 +154,60 @@ def find_settings(study: Path, ledger: Ledger) -> tuple[Settings, ...]:
             )
             return ()
         seen.append(here)
-        table, label = _read_table(place, here, study, ledger)
+        table, label, read = _read_table(place, here, study, ledger)
         if table is None:
             return ()
-        chain.insert(0, _settings(table, here, label, ledger))
+        chain.insert(0, _settings(table, here, label, read, ledger))
         place = here.parent / table.extends if table.extends else None
     return tuple(chain)
 
 
 def _read_table(
     stated: Path, here: Path, study: Path, ledger: Ledger
-) -> tuple[StudyTable | None, str]:
-    """The TOML table at a place, or an empty one for a folder that has none."""
+) -> tuple[StudyTable | None, str, Input | None]:
+    """The TOML table at a place, or an empty one for a folder that has none.
+
+    With it the file's name in messages, and its hash where there is a file.
+    """
     label = here.name if stated == study else f"{stated.name}/{here.name}"
     if here.is_file():
-        raw = load_toml(here, label, ledger)
-        if raw is None:
-            return None, label
+        loaded = load_toml(here, label, ledger)
+        if loaded is None:
+            return None, label, None
         try:
-            return StudyTable.model_validate(raw), label
+            return StudyTable.model_validate(loaded[0]), label, loaded[1]
         except ValidationError as error:
             tell_faults(error, label, ledger, {"layer": LayerTable}, StudyTable)
-            return None, label
+            return None, label, None
+    if here.exists():  # a pipe, a device
+        try:
+            check_regular(here)
+        except RefusedError as error:
+            ledger.problem(str(error), file=label)
+            return None, label, None
     if here.parent.is_dir() and here.name == STUDY_FILE:
-        if _layers_by_name(here.parent, label):
-            return StudyTable(), label
+        packages = Ledger()
+        if _layers_by_name(here.parent, label, packages):
+            return StudyTable(), label, None
+        ledger.problems.extend(packages.problems)
         ledger.problem(
             f"the folder {here.parent.name!r} holds neither a {STUDY_FILE} nor a file named after "
             f"a role; {_BEGIN}; roles are {listed(ROLES)}",
             file=label,
         )
-        return None, label
+        return None, label, None
     said = "extends" if stated != study else None
     ledger.problem(
         f"there is no study at {str(stated)!r}: neither a folder nor a TOML file",
         file=label if said is None else STUDY_FILE,
         column=said,
     )
-    return None, label
+    return None, label, None
 
 
-def _settings(table: StudyTable, here: Path, label: str, ledger: Ledger) -> Settings:
+def _settings(
+    table: StudyTable, here: Path, label: str, read: Input | None, ledger: Ledger
+) -> Settings:
     folder = here.parent
     layers = tuple(
         spec
@@ -201,7 +217,7 @@ def _settings(table: StudyTable, here: Path, label: str, ledger: Ledger) -> Sett
     unclear: set[str] = set()
     if not table.layer:
         _old_names(folder, ledger)
-        found = _layers_by_name(folder, label)
+        found = _layers_by_name(folder, label, ledger)
         layers = _only_one_each(found, ledger)
         unclear = {spec.role for spec in found if spec not in layers}
         if not layers and not table.extends:
@@ -213,7 +229,8 @@ def _settings(table: StudyTable, here: Path, label: str, ledger: Ledger) -> Sett
     return Settings(
         folder=folder,
         file=label,
-        path=here if here.is_file() else None,
+        path=here if read is not None else None,
+        read=read,
         name=table.name or folder.name,
         revision=table.revision,
         crs=table.crs,
@@ -228,7 +245,7 @@ def _settings(table: StudyTable, here: Path, label: str, ledger: Ledger) -> Sett
 
 def _rules_beside(folder: Path) -> Path | None:
     beside = folder / RULES_FILE
-    return beside if beside.is_file() else None
+    return beside if beside.exists() else None
 
 
 def _spec(
@@ -296,20 +313,22 @@ def _spec(
     )
 
 
-def _layers_by_name(folder: Path, label: str) -> tuple[LayerSpec, ...]:
+def _layers_by_name(folder: Path, label: str, ledger: Ledger) -> tuple[LayerSpec, ...]:
     """Layers found by role name: files ROLE.suffix, then layers and sheets of study.*.
 
     The sidecars of a Shapefile are no role files, having other suffixes.
     """
     found = []
-    inside = {
-        package: set(layer_names(folder / package))
-        for package in PACKAGES
-        if (folder / package).is_file()
-    }
+    inside: dict[str, set[str]] = {}
+    for package in PACKAGES:
+        if (folder / package).exists():
+            try:
+                inside[package] = set(layer_names(folder / package))
+            except RefusedError as error:
+                ledger.problem(str(error), file=package)
     for role in ROLES:
         for suffix in ROLE_SUFFIXES:
-            if (folder / f"{role}{suffix}").is_file():
+            if (folder / f"{role}{suffix}").exists():
                 found.append(LayerSpec(role, f"{role}{suffix}", folder, label, by_name=True))
         for package, names in inside.items():
             if role in names:

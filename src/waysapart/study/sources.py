@@ -3,22 +3,32 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from waysapart.errors import Problem
+from waysapart.opening import (
+    RefusedError,
+    check_columns,
+    check_filter,
+    check_parquet,
+    check_query,
+    check_regular,
+    fenced,
+    vector,
+)
 from waysapart.study.database import is_database, read_database
 from waysapart.study.filters import filtered
-from waysapart.study.raw import ROW, RawLayer, SourceError, fault, file_inputs, one_line, stated_crs
+from waysapart.study.raw import ROW, RawLayer, SourceError, fault, held, one_line, stated_crs
 from waysapart.study.text_table import read_csv
 
 if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
+    from waysapart.study.model import Input
     from waysapart.study.settings import LayerSpec
 
 _SHEETS = ("XLSX", "ODS")
@@ -26,13 +36,21 @@ _PARQUET = (".parquet", ".geoparquet")
 
 
 def layer_names(path: Path) -> list[str]:
-    """Names of the layers in a vector file; none where GDAL cannot open it."""
+    """Names of the layers in a vector file.
+
+    Raises
+    ------
+    RefusedError
+        Where it is none that is read.
+    """
     import pyogrio
 
+    file = vector(path)
     try:
-        return [str(name) for name in pyogrio.list_layers(path)[:, 0]]
-    except pyogrio.errors.DataSourceError:
-        return []
+        with fenced():
+            return [str(name) for name in pyogrio.list_layers(file.name)[:, 0]]
+    except (OSError, pyogrio.errors.DataSourceError) as error:
+        raise RefusedError(f"GDAL cannot read the file: {file.plain(error)}") from error
 
 
 def read_source(spec: LayerSpec) -> RawLayer:
@@ -46,66 +64,64 @@ def read_source(spec: LayerSpec) -> RawLayer:
     if is_database(spec.source):
         return read_database(spec)
     suffix = spec.path.suffix.casefold()
-    if spec.path.is_file() and suffix == ".csv":
-        return read_csv(spec)
-    if suffix in _PARQUET:
-        return _read_parquet(spec)
-    return _read_vector(spec)
+    try:
+        with held(spec) as inputs:
+            if not spec.path.is_dir():
+                check_regular(spec.path)
+            if spec.where:
+                check_filter(spec.where)
+            if suffix == ".csv":
+                return read_csv(spec, inputs)
+            if suffix in _PARQUET:
+                return _read_parquet(spec, inputs)
+            return _read_vector(spec, inputs)
+    except MemoryError as error:
+        raise fault(spec, "needs more memory to be read than there is: split it up") from error
 
 
-def _read_vector(spec: LayerSpec) -> RawLayer:
+def _read_vector(spec: LayerSpec, inputs: tuple[Input, ...]) -> RawLayer:
     import numpy as np
     import pandas as pd
     import pyogrio
 
-    try:
-        layers = [str(name) for name in pyogrio.list_layers(spec.path)[:, 0]]
-    except pyogrio.errors.DataSourceError as error:
-        raise fault(spec, f"GDAL cannot read the file: {one_line(error)}") from error
-    layer = _choose_layer(spec, layers)
+    file = vector(spec.path)
     options: dict[str, Any] = {"use_arrow": find_spec("pyarrow") is not None}
-    try:
-        with warnings.catch_warnings(), _first_row_names():
-            # A column of numbers and texts stays text, and is told further on, row by row.
-            warnings.filterwarnings("ignore", message="Could not parse column")
+    with warnings.catch_warnings(), fenced():
+        # A column of numbers and texts stays text, and is told further on, row by row.
+        warnings.filterwarnings("ignore", message="Could not parse column")
+        try:
+            layers = [str(name) for name in pyogrio.list_layers(file.name)[:, 0]]
+        except pyogrio.errors.DataSourceError as error:
+            raise fault(spec, f"GDAL cannot read the file: {file.plain(error)}") from error
+        layer = _choose_layer(spec, layers)
+        check_query(file, layer, spec.where)
+        try:
+            info = pyogrio.read_info(file.name, layer=layer)
+            if info["driver"] != file.driver:
+                raise RefusedError(f"is read as {info['driver']}, not as {file.driver}: damaged?")
+            check_columns(len(info["fields"]))
             frame = pyogrio.read_dataframe(
-                spec.path, layer=layer, where=spec.where, fid_as_index=True, **options
+                file.name, layer=layer, where=spec.where, fid_as_index=True, **options
             )
-            info = pyogrio.read_info(spec.path, layer=layer)
-    except (OSError, ValueError, RuntimeError) as error:
-        asked = f" with where = {spec.where!r}" if spec.where else ""
-        raise fault(spec, f"GDAL cannot read the layer{asked}: {one_line(error)}") from error
-    if info["driver"] in ("GPKG", *_SHEETS):  # of a sheet, the row that the spreadsheet shows
-        rows: NDArray[Any] = frame.index.to_numpy(dtype=np.int64)
-    elif spec.where:
-        every = pyogrio.read_dataframe(
-            spec.path, layer=layer, columns=[], read_geometry=False, fid_as_index=True
-        ).index
-        rows = every.get_indexer(frame.index) + 1
-    else:
-        rows = np.arange(1, len(frame) + 1)
+        except (OSError, ValueError, RuntimeError) as error:
+            asked = f" with where = {spec.where!r}" if spec.where else ""
+            said = file.plain(error)
+            raise fault(spec, f"GDAL cannot read the layer{asked}: {said}") from error
+        if info["driver"] in ("GPKG", *_SHEETS):  # of a sheet, the row that the spreadsheet shows
+            rows: NDArray[Any] = frame.index.to_numpy(dtype=np.int64)
+        elif spec.where:
+            every = pyogrio.read_dataframe(
+                file.name, layer=layer, columns=[], read_geometry=False, fid_as_index=True
+            ).index
+            rows = every.get_indexer(frame.index) + 1
+        else:
+            rows = np.arange(1, len(frame) + 1)
     crs = getattr(frame, "crs", None) if "geometry" in frame else None
     bare = pd.DataFrame(frame).reset_index(drop=True)
     bare[ROW] = rows
     _readable(spec, bare)
     several = len(layers) > 1 or info["driver"] in ("GPKG", *_SHEETS)
-    return RawLayer(
-        bare, stated_crs(crs), layer if several else None, file_inputs(spec, info["driver"])
-    )
-
-
-@contextmanager
-def _first_row_names() -> Iterator[None]:
-    """Let the first row of a sheet name its columns, even where all cells are text."""
-    import pyogrio
-
-    options = [f"OGR_{driver}_HEADERS" for driver in _SHEETS]
-    before = {name: pyogrio.get_gdal_config_option(name) for name in options}
-    pyogrio.set_gdal_config_options(dict.fromkeys(options, "FORCE"))
-    try:
-        yield
-    finally:
-        pyogrio.set_gdal_config_options(before)
+    return RawLayer(bare, stated_crs(crs), layer if several else None, inputs)
 
 
 def _readable(spec: LayerSpec, frame: pd.DataFrame) -> None:
@@ -163,7 +179,7 @@ def _choose_layer(spec: LayerSpec, layers: Sequence[str]) -> str:
     )
 
 
-def _read_parquet(spec: LayerSpec) -> RawLayer:
+def _read_parquet(spec: LayerSpec, inputs: tuple[Input, ...]) -> RawLayer:
     import numpy as np
     import pandas as pd
 
@@ -171,6 +187,7 @@ def _read_parquet(spec: LayerSpec) -> RawLayer:
         raise fault(spec, "GeoParquet needs pyarrow: python -m pip install 'waysapart[parquet]'")
     import geopandas as gpd
 
+    check_parquet(spec.path)
     crs = None
     try:
         try:
@@ -180,10 +197,12 @@ def _read_parquet(spec: LayerSpec) -> RawLayer:
                 frame = frame.rename_geometry("geometry")
         except ValueError:  # no geometry on record: a plain table
             frame = pd.read_parquet(spec.path)
-    except (OSError, ValueError, KeyError, NotImplementedError) as error:
+    except (MemoryError, RecursionError):
+        raise
+    except Exception as error:  # whatever damaged metadata lead to
         raise fault(spec, f"is no Parquet file that can be read: {one_line(error)}") from error
     bare = pd.DataFrame(frame).reset_index(drop=True)
     bare[ROW] = np.arange(1, len(bare) + 1)
     if spec.where:
         bare = filtered(spec, bare)
-    return RawLayer(bare, stated_crs(crs), None, file_inputs(spec, "Parquet"))
+    return RawLayer(bare, stated_crs(crs), None, inputs)

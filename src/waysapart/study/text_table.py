@@ -5,6 +5,8 @@ from __future__ import annotations
 import csv
 import io
 import re
+import sys
+from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,17 +14,19 @@ import numpy as np
 import pandas as pd
 
 from waysapart.errors import Problem
+from waysapart.opening import check_columns, check_header, read_bytes
 from waysapart.schema import csv_meant, csv_safe
 from waysapart.study.filters import filtered
-from waysapart.study.raw import ROW, RawLayer, SourceError, fault, file_inputs
+from waysapart.study.raw import ROW, RawLayer, SourceError, fault
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from waysapart.study.model import Input
     from waysapart.study.settings import LayerSpec
 
 _DELIMITERS = (",", ";", "\t")
-_LINE_ENDS = re.compile(r'((?:^|(?<=[,;\t\r\n]))"(?:[^"]|"")*")|\r\n?')
+_LINE_ENDS = re.compile(r'((?:^|(?<=[,;\t\r\n]))"[^"]*(?:""[^"]*)*")|\r\n?')
 """A quoted cell, which keeps its line ends, or a line end other than a line feed."""
 
 
@@ -37,14 +41,31 @@ def write_csv(frame: pd.DataFrame, path: Path) -> None:
     written.to_csv(path, index=False, encoding="utf-8")
 
 
-def read_csv(spec: LayerSpec) -> RawLayer:
+def read_csv(spec: LayerSpec, inputs: tuple[Input, ...]) -> RawLayer:
     """Read a CSV file, every value as text; `_row` is the line on which a row starts.
 
     Apostrophes with which `write_csv` keeps a text from being a formula are taken away.
     """
-    import numpy as np
+    before = csv.field_size_limit(
+        min(sys.maxsize, 2**31 - 1)
+    )  # a cable's line may take more than 131072 signs
+    try:
+        return _read_csv(spec, inputs)
+    except csv.Error as error:
+        raise fault(spec, f"is no CSV that can be read: {error}") from error
+    finally:
+        csv.field_size_limit(before)
 
-    data = spec.path.read_bytes()
+
+def _read_csv(spec: LayerSpec, inputs: tuple[Input, ...]) -> RawLayer:
+    data = read_bytes(spec.path)
+    if (at := data.find(b"\x00")) >= 0:
+        what = "UTF-16 text" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "no text"
+        raise fault(
+            spec,
+            f"is {what}: byte {at + 1:,} is nought; save it as CSV in UTF-8",
+            row=data.count(b"\n", 0, at) + 1,
+        )
     notes: tuple[str, ...] = ()
     encoding = "UTF-8"
     try:
@@ -63,12 +84,14 @@ def read_csv(spec: LayerSpec) -> RawLayer:
     text = text[blank_before:]
     if not text.strip():
         raise fault(spec, "the file is empty; it needs a header line")
+    check_header(text)
     delimiter = _delimiter(text)
     header_reader = csv.reader(io.StringIO(text), delimiter=delimiter)
     header = [csv_meant(name).strip() for name in next(header_reader)]
     while header and not header[-1]:
         header.pop()
-    twice = sorted({name for name in header if header.count(name) > 1})
+    check_columns(len(header))
+    twice = sorted(name for name, count in Counter(header).items() if count > 1)
     if twice:
         raise fault(
             spec,
@@ -101,7 +124,7 @@ def read_csv(spec: LayerSpec) -> RawLayer:
     frame[ROW] = starts[filled]
     if spec.where:
         frame = filtered(spec, frame)
-    return RawLayer(frame, None, None, file_inputs(spec, "CSV"), notes)
+    return RawLayer(frame, None, None, inputs, notes)
 
 
 def _delimiter(text: str) -> str:
@@ -158,8 +181,6 @@ def _most_on_a_line(text: str, sign: str) -> int:
 
 def _record_lines(text: str, delimiter: str, records: int, header_lines: int) -> NDArray[np.int64]:
     """Line on which each record starts, the file's first line being 1."""
-    import numpy as np
-
     body_lines = text.count("\n") + (not text.endswith("\n")) - header_lines
     if records == body_lines:
         return np.arange(records, dtype=np.int64) + header_lines + 1

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 import tomllib
@@ -11,7 +12,9 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import BaseModel, ConfigDict
 
+from waysapart.opening import MOST_SETTINGS_BYTES, RefusedError, read_bytes
 from waysapart.study.ledger import Ledger, did_you_mean, listed, shown
+from waysapart.study.model import Input
 
 if TYPE_CHECKING:
     from pydantic import ValidationError
@@ -33,22 +36,23 @@ def dotted(path: Sequence[object]) -> str:
     )
 
 
-def load_toml(path: Path, file: str, ledger: Ledger) -> dict[str, Any] | None:
+def load_toml(path: Path, file: str, ledger: Ledger) -> tuple[dict[str, Any], Input] | None:
     """Parse one file; None (and a problem with the line) where it is not TOML.
 
-    A byte-order mark at its start is passed over.
+    A byte-order mark at its start is passed over. Its hash is that of the bytes that were parsed.
     """
     try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError as error:
-        ledger.problem(f"cannot be read: {error.strerror or error}", file=file)
+        data = read_bytes(path, MOST_SETTINGS_BYTES)
+        text = data.decode("utf-8-sig").replace("\r\n", "\n")
+    except RefusedError as error:
+        ledger.problem(str(error), file=file)
         return None
     except UnicodeDecodeError as error:
-        line = path.read_bytes()[: error.start].count(b"\n") + 1
+        line = data[: error.start].count(b"\n") + 1
         ledger.problem("is not UTF-8 text; save it as UTF-8", file=file, row=line)
         return None
     try:
-        return tomllib.loads(text.replace("\r\n", "\n"))
+        return tomllib.loads(text), Input(file, hashlib.sha256(data).hexdigest())
     except tomllib.TOMLDecodeError as error:
         said = re.search(r"^(.*?)\s*\(at line (\d+), column (\d+)\)", str(error), re.DOTALL)
         ledger.problem(
@@ -57,7 +61,34 @@ def load_toml(path: Path, file: str, ledger: Ledger) -> dict[str, Any] | None:
             file=file,
             row=int(said[2]) if said else None,
         )
-        return None
+    except RecursionError:
+        ledger.problem(
+            "is not valid TOML: lists or tables stand within each other too deeply",
+            file=file,
+            row=_deepest(text),
+        )
+    except (ValueError, OverflowError) as error:  # a number of thousands of digits, a day 0000
+        ledger.problem(f"is not valid TOML: {_without_advice(error)}", file=file)
+    except MemoryError:
+        ledger.problem("needs more memory to be read than there is", file=file)
+    return None
+
+
+def _deepest(text: str) -> int:
+    """The line with the most opening brackets, or dots in a key."""
+    lines = text.split("\n")
+    return (
+        max(
+            range(len(lines)),
+            key=lambda n: lines[n].count("[") + lines[n].count("{") + lines[n].count("."),
+        )
+        + 1
+    )
+
+
+def _without_advice(error: Exception) -> str:
+    """What Python says, without what it advises programmers."""
+    return str(error).split(";")[0]
 
 
 def tell_faults(

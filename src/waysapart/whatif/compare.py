@@ -12,6 +12,7 @@ from typing import Any
 
 from waysapart.errors import CallError
 from waysapart.network.tie import Network
+from waysapart.opening import MOST_EVIDENCE_BYTES, RefusedError, read_bytes
 from waysapart.study.model import Study
 from waysapart.study.read import read_study
 from waysapart.verdicts.prove import WORST_FIRST, Proof, prove
@@ -206,9 +207,14 @@ def _facts_of(side: Proof | Mapping[str, Any]) -> Mapping[str, Any]:
 
 def _evidence(path: Path) -> Mapping[str, Any]:
     try:
-        found = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
+        found = json.loads(read_bytes(path, MOST_EVIDENCE_BYTES))
+    except (RefusedError, ValueError) as error:
         raise CallError(f"{path.name} cannot be read as evidence: {error}") from error
+    except (RecursionError, MemoryError) as error:
+        raise CallError(
+            f"{path.name} cannot be read as evidence: it is too large, or lists stand within each "
+            "other too deeply"
+        ) from error
     return _checked(found, path.name)
 
 

@@ -1,0 +1,705 @@
+"""Which files are opened, and how: regular ones, of a known format, bounded, unchanged while read.
+
+`prove` and `recheck` read layers each by themselves; what a file may be is the same for both.
+GDAL reads some eighty formats, and takes for a layer whatever one of them recognises: a VRT or a
+pipeline names other files and hosts, whatever its own name is. So the format is settled here, by
+the first bytes, before GDAL sees a file, and GDAL is asked for that format alone. What these
+formats can still name elsewhere (a coordinate system by link, a view without end) is looked for
+first, and refused.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import mmap
+import os
+import re
+import sqlite3
+import stat
+import zipfile
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+MOST_COLUMNS = 2_000
+"""In one layer; as many as SQLite allows a table."""
+MOST_SETTINGS_BYTES = 1 << 24
+"""Of one TOML file."""
+MOST_EVIDENCE_BYTES = 1 << 29
+"""Of evidence, unpacked: three times what a plant of a million segments takes."""
+_MOST_HEADER_SIGNS = 1 << 20
+MOST_FILTER_SIGNS = 10_000
+MOST_FILTER_DEPTH = 50
+"""Parentheses within each other in an attribute filter; GDAL calls itself once for each."""
+MOST_UNPACKED = 100
+"""By how much the sheets of a spreadsheet may grow when they are unpacked; 10 to 20 is usual."""
+_ALWAYS_UNPACKED_BYTES = 1 << 26
+_NEVER_UNPACKED_BYTES = 1 << 30
+_MOST_SHEET_FILES = 2_000
+_MOST_STEPS = 300_000_000
+"""Instructions of SQLite for one view or filter: about five seconds; a million rows take a
+tenth of that."""
+_MOST_CELL_BYTES = 100_000_000
+
+FORMATS = (
+    "GeoPackage (.gpkg), GeoJSON, GeoJSON by lines (.geojsonl), FlatGeobuf (.fgb), Shapefile "
+    "(.shp), a file geodatabase (folder .gdb), a spreadsheet (.xlsx, .ods), GeoParquet (.parquet) "
+    "or CSV (.csv)"
+)
+_BY_LINES = (".geojsonl", ".geojsons", ".ndjson", ".jsonl", ".geojsonseq")
+_SHEETS = {".xlsx": "XLSX", ".ods": "ODS"}
+_SHAPE_PARTS = (".shx", ".dbf", ".prj", ".cpg", ".idm", ".ind", ".qix", ".sbn", ".sbx")
+_PACKAGE_PARTS = ("-wal", "-journal")
+_GEODATABASE_PART = re.compile(
+    r"gdb|timestamps|.*\.lock|"
+    r"[0-9a-z_]+\.(?:gdbtable|gdbtablx|gdbindexes|atx|spx|freelist|horizon|cdf)",
+    re.IGNORECASE,
+)
+
+FENCE = {
+    "GDAL_HTTP_PROXY": "off://off",
+    "CPL_VSIL_CURL_ALLOWED_EXTENSIONS": ".none",
+    "OGR_SQLITE_ALLOW_EXTERNAL_ACCESS": "NO",
+    "OGR_XLSX_HEADERS": "FORCE",
+    "OGR_ODS_HEADERS": "FORCE",
+}
+"""What GDAL is told while it reads. A proxy of a scheme that there is none of ends every request
+before it leaves the machine. The first row of a sheet names its columns, even where all cells are
+text."""
+
+
+@contextmanager
+def fenced() -> Iterator[None]:
+    """Keep GDAL from the network, and tell it how to read sheets, for the time being."""
+    import pyogrio
+
+    before = {name: pyogrio.get_gdal_config_option(name) for name in FENCE}
+    pyogrio.set_gdal_config_options(FENCE)
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options(before)
+
+
+class RefusedError(Exception):
+    """A file that is not read; says why, and what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Vector:
+    """A file that GDAL may open.
+
+    Attributes
+    ----------
+    name : str
+        What GDAL is to be given: the absolute path, behind the format where GDAL takes one.
+    driver : str
+        The only one of GDAL's drivers that may open it.
+    path : Path
+    """
+
+    name: str
+    driver: str
+    path: Path
+
+    def plain(self, error: object) -> str:
+        """What GDAL said, on one line, with the file's own name for where it lies."""
+        said = " ".join(str(error).split())
+        for long in (self.name, os.path.abspath(self.path)):
+            said = said.replace(long, self.path.name)
+        return said
+
+
+# Files
+
+
+def check_regular(path: Path) -> None:
+    """Refuse what is no file with an end: a pipe, a device, a socket, a folder.
+
+    Raises
+    ------
+    RefusedError
+    """
+    try:
+        mode = path.stat().st_mode
+    except OSError as error:
+        raise RefusedError(f"cannot be read: {error.strerror or error}") from error
+    except ValueError as error:  # a name with a NUL
+        raise RefusedError(f"cannot be read: {error}") from error
+    _refuse_mode(mode)
+
+
+def _refuse_mode(mode: int) -> None:
+    if stat.S_ISREG(mode):
+        return
+    kinds = {
+        stat.S_IFDIR: "a folder",
+        stat.S_IFIFO: "a pipe",
+        stat.S_IFSOCK: "a socket",
+        stat.S_IFCHR: "a device",
+        stat.S_IFBLK: "a device",
+    }
+    raise RefusedError(
+        f"is {kinds.get(stat.S_IFMT(mode), 'no file')}, and only a regular file is read: "
+        "save what it gives as a file"
+    )
+
+
+def read_bytes(path: Path, most: int | None = None) -> bytes:
+    """The bytes of a regular file of at most so many; never waits for a pipe.
+
+    Raises
+    ------
+    RefusedError
+    """
+    try:
+        number = os.open(
+            path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+        )
+        with os.fdopen(number, "rb", closefd=True) as file:
+            before = os.fstat(number)
+            _refuse_mode(before.st_mode)
+            if most is not None and before.st_size > most:
+                raise RefusedError(
+                    f"holds {before.st_size:,} bytes; at most {most:,} are read of such a file"
+                )
+            data = file.read()
+            if _mark(os.fstat(number)) != _mark(before):
+                raise RefusedError(CHANGED)
+    except OSError as error:
+        raise RefusedError(f"cannot be read: {error.strerror or error}") from error
+    except ValueError as error:
+        raise RefusedError(f"cannot be read: {error}") from error
+    return data
+
+
+CHANGED = "has changed while it was read; wait until nobody writes to it, then start again"
+
+
+def _mark(found: os.stat_result) -> tuple[int, ...]:
+    return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns
+
+
+def parts(path: Path) -> tuple[tuple[Path, str], ...]:
+    """Every file that a source is read from, each with what follows the folder in its name.
+
+    Of a folder all in it; of a Shapefile its sidecars; of a GeoPackage the pages that SQLite has
+    not yet written back.
+    """
+    if path.is_dir():
+        return tuple(
+            (part, f"{path.name}/{part.relative_to(path).as_posix()}")
+            for part in sorted(path.rglob("*"))
+            if part.is_file()
+        )
+    found = [path]
+    if path.suffix.casefold() == ".shp":
+        with suppress(OSError):
+            beside = sorted(path.parent.glob(f"{_escaped(path.stem)}.*"))
+            by_end = {
+                end: [p for p in beside if p.suffix.casefold() == end] for end in _SHAPE_PARTS
+            }
+            found += [part for end in _SHAPE_PARTS for part in by_end[end]]
+    else:
+        found += [path.with_name(path.name + end) for end in _PACKAGE_PARTS]
+    return tuple((part, part.name) for part in found if part.is_file())
+
+
+def _escaped(name: str) -> str:
+    return re.sub(r"([*?[])", r"[\1]", name)
+
+
+@contextmanager
+def hashed(path: Path, source: str) -> Iterator[tuple[tuple[str, str], ...]]:
+    """Every file of a source under its name with its SHA-256, held to be the same at the end.
+
+    Raises
+    ------
+    RefusedError
+        At the end, where a file is not what it was when its hash was taken.
+    """
+    files = parts(path)
+    before = [_mark(part.stat()) for part, _ in files]
+    plain = source.rstrip("/\\")
+    folder = plain[: len(plain) - len(Path(plain).name)]
+    told = tuple((folder + name, sha256(part)) for part, name in files)
+    yield told
+    try:
+        after = [_mark(part.stat()) for part, _ in files]
+        more = {part for part, _ in parts(path)} - {part for part, _ in files}
+        grown = any(part.stat().st_size for part in more)
+    except OSError as error:
+        raise RefusedError(CHANGED) from error
+    if after != before or grown:
+        raise RefusedError(CHANGED)
+
+
+def sha256(path: Path) -> str:
+    """SHA-256 of a file's bytes, read in pieces."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+# Formats
+
+
+def vector(path: Path) -> Vector:
+    """How GDAL is to open a file, as the one format that its first bytes show.
+
+    Raises
+    ------
+    RefusedError
+        Where it is of no format that is read, or names what lies elsewhere.
+    """
+    whole = os.path.abspath(path)
+    if whole.startswith("/vsi") or re.search(r"\.(?:zip|tar|tgz|kmz)(?:$|[!/\\])", whole, re.I):
+        raise RefusedError(f"archives and remote files are not read; unpack it: expected {FORMATS}")
+    if path.is_dir():
+        return _geodatabase(path, whole)
+    check_regular(path)
+    with path.open("rb") as file:
+        head = file.read(1 << 16)
+    suffix = path.suffix.casefold()
+    if head.startswith(b"SQLite format 3\x00"):
+        _check_database(path)
+        return Vector(whole, "GPKG", path)
+    if head.startswith(b"fgb\x03fgb"):
+        return Vector(whole, "FlatGeobuf", path)
+    if head.startswith(b"\x00\x00\x27\x0a") and suffix == ".shp":
+        return Vector(whole, "ESRI Shapefile", path)
+    if head.startswith(b"PK\x03\x04") and suffix in _SHEETS:
+        _check_archive(path)
+        return Vector(whole, _SHEETS[suffix], path)
+    text = head.removeprefix(b"\xef\xbb\xbf").lstrip(b" \t\r\n\x1e")
+    if text.startswith(b"{"):
+        _check_links(path)
+        if suffix in _BY_LINES or _stands_by_lines(text):
+            return Vector(f"GeoJSONSeq:{whole}", "GeoJSONSeq", path)
+        return Vector(f"GeoJSON:{whole}", "GeoJSON", path)
+    raise RefusedError(f"{_instead(head)}; expected {FORMATS}")
+
+
+def _instead(head: bytes) -> str:
+    """What a file looks like that is of none of the formats."""
+    text = head.removeprefix(b"\xef\xbb\xbf").lstrip()
+    if not head.strip(b"\x00"):
+        return "holds nothing but noughts" if head else "is empty"
+    if text[:1] == b"<":
+        return (
+            "is XML (a VRT, KML, GML, ...), which could name other files and is not read: convert "
+            "it in your GIS"
+        )
+    if head.startswith(b"PK"):
+        return "is an archive: unpack it"
+    if head.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return "is UTF-16 text: save it as UTF-8"
+    return "is of no format that is read"
+
+
+def _geodatabase(path: Path, whole: str) -> Vector:
+    if path.suffix.casefold() != ".gdb":
+        raise RefusedError(f"is a folder; expected {FORMATS}")
+    inside = sorted(path.iterdir())
+    odd = [one.name for one in inside if not _GEODATABASE_PART.fullmatch(one.name)]
+    odd += [one.name for one in inside if not one.is_file() and one.name not in odd]
+    if odd or not (path / "a00000001.gdbtable").is_file():
+        what = f": {odd[0]!r} belongs to none" if odd else ": it has no a00000001.gdbtable"
+        raise RefusedError(f"is a folder and no file geodatabase{what}; expected {FORMATS}")
+    return Vector(whole, "OpenFileGDB", path)
+
+
+def _stands_by_lines(text: bytes) -> bool:
+    """Whether the first line is a JSON object of its own, and another follows."""
+    line, _, rest = text.partition(b"\n")
+    if not rest.lstrip(b" \t\r\n\x1e").startswith(b"{"):
+        return False
+    try:
+        return isinstance(json.loads(line), dict)
+    except (ValueError, RecursionError):
+        return False
+
+
+# GeoJSON
+
+_CRS_KEY = re.compile(rb"crs|\\u00[0-9a-f]{2}", re.IGNORECASE)
+_PLAIN_CRS = re.compile(
+    rb'"crs"\s*:\s*(?:null|\{\s*"type"\s*:\s*"name"\s*,\s*"properties"\s*:\s*'
+    rb'\{\s*"name"\s*:\s*"[A-Za-z0-9:._ /()+-]*"\s*\}\s*\})'
+)
+_NAME = re.compile(r"(?!.*://)[^\\]*|https?://(?:www\.)?opengis\.net/def/crs/[\w/.-]*")
+_MOST_SUSPECT_BYTES = 1 << 28
+
+
+def _check_links(path: Path) -> None:
+    """Refuse GeoJSON with a coordinate system that stands elsewhere: GDAL would fetch it.
+
+    The whole file is only parsed where the text `crs` stands in it otherwise than
+    `"crs": {"type": "name", "properties": {"name": "urn:..."}}`, as programs write it.
+    """
+    if not path.stat().st_size:
+        return
+    with path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as data:
+        plain = [found.span() for found in _PLAIN_CRS.finditer(data) if _is_plain(found[0])]
+        place = 0
+        for found in _CRS_KEY.finditer(data):
+            while place < len(plain) and plain[place][1] <= found.start():
+                place += 1
+            if place == len(plain) or found.start() < plain[place][0]:
+                break
+        else:
+            return
+    for one in _objects(read_bytes(path, _MOST_SUSPECT_BYTES)):
+        for key, value in one.items():
+            if key.casefold() == "crs" and not _stated_here(value):
+                raise RefusedError(
+                    'says where its coordinate system is to be fetched from ("crs" with a link), '
+                    'and nothing is fetched: take "crs" out of the file and state it in '
+                    'study.toml, such as crs = "EPSG:25832"'
+                )
+
+
+def _is_plain(found: bytes) -> bool:
+    return b"://" not in found or b"opengis.net/def/crs/" in found
+
+
+def _objects(data: bytes) -> Iterator[dict[str, Any]]:
+    """Every object of a JSON text, or of each of its lines; none where it is not JSON."""
+    try:
+        roots = [json.loads(data)]
+    except RecursionError as error:
+        raise RefusedError("is nested too deeply to be a layer") from error
+    except ValueError:
+        roots = []
+        for line in data.replace(b"\x1e", b"\n").splitlines():
+            with suppress(ValueError):
+                roots.append(json.loads(line))
+    left = roots
+    while left:
+        one = left.pop()
+        if isinstance(one, dict):
+            yield one
+            left.extend(value for value in one.values() if isinstance(value, dict | list))
+        elif isinstance(one, list) and not (one and isinstance(one[0], int | float)):
+            left.extend(value for value in one if isinstance(value, dict | list))
+
+
+def _stated_here(crs: object) -> bool:
+    """Whether a `crs` is a name or a code, or anything but an object."""
+    if not isinstance(crs, dict):
+        return not isinstance(crs, str) or bool(_NAME.fullmatch(crs))
+    said = {str(key).casefold(): value for key, value in crs.items()}
+    if str(said.get("type", "name")).casefold() not in ("name", "epsg", "ogc"):
+        return False
+    inside = said.get("properties")
+    names = inside.values() if isinstance(inside, dict) else [inside]
+    return all(not isinstance(name, str) or _NAME.fullmatch(name) for name in names)
+
+
+# Spreadsheets
+
+
+def _check_archive(path: Path) -> None:
+    """Refuse a spreadsheet that unpacks to far more than it is: each sheet is read through.
+
+    What the archive says of its own sizes is held against what comes out of it.
+    """
+    most = min(
+        max(_ALWAYS_UNPACKED_BYTES, MOST_UNPACKED * path.stat().st_size), _NEVER_UNPACKED_BYTES
+    )
+    too_large = RefusedError(
+        f"unpacks to more than {most:,} bytes, which no sheet of records does: save the sheets "
+        "that are needed as CSV"
+    )
+    try:
+        with zipfile.ZipFile(path) as archive:
+            inside = archive.infolist()
+            if sum(one.file_size for one in inside) > most or len(inside) > _MOST_SHEET_FILES:
+                raise too_large
+            for one in inside:
+                with archive.open(one) as file:
+                    while file.read(1 << 20):
+                        pass
+    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, OSError) as error:
+        raise RefusedError(f"is a damaged spreadsheet: {error}") from error
+    except ValueError as error:
+        raise RefusedError(f"is a damaged spreadsheet: {error}") from error
+    except Exception as error:  # zlib.error, lzma.LZMAError
+        if isinstance(error, RefusedError):
+            raise
+        raise RefusedError(f"is a damaged spreadsheet: {error}") from error
+
+
+# SQLite: GeoPackages, and filters
+
+_FUNCTIONS = re.compile(
+    "abs|avg|ceil|ceiling|char|coalesce|concat|concat_ws|count|date|datetime|exp|floor|format|"
+    "glob|group_concat|hex|ifnull|iif|instr|julianday|length|like|likelihood|likely|ln|log|log10|"
+    "lower|ltrim|max|min|mod|nullif|octet_length|pow|power|printf|quote|random|replace|round|"
+    "row_number|rank|dense_rank|first_value|last_value|lag|lead|rtrim|sign|sqrt|strftime|"
+    "string_agg|substr|substring|sum|time|total|trim|trunc|typeof|unicode|unixepoch|unlikely|upper|"
+    r"(?:st_|gpkg)\w+",
+    re.IGNORECASE,
+)
+"""Functions that a view or a filter may call: those of SQLite that read and compare, and those
+of GeoPackages."""
+_SPATIAL = (
+    *("ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY", "ST_IsEmpty", "ST_GeometryType", "ST_SRID"),
+    *("ST_Area", "ST_Length", "ST_Transform", "ST_MakeValid", "GPKG_IsAssignable"),
+    *("ST_Intersects", "ST_Centroid", "ST_Envelope"),
+)
+_ALLOWED_ACTS = frozenset({sqlite3.SQLITE_READ, sqlite3.SQLITE_SELECT, sqlite3.SQLITE_TRANSACTION})
+
+
+def check_filter(where: str) -> None:
+    """Refuse an attribute filter that is too long or too deeply nested for any of its readers.
+
+    Raises
+    ------
+    RefusedError
+    """
+    if len(where) > MOST_FILTER_SIGNS:
+        raise RefusedError(
+            f"the filter `where` has {len(where):,} characters; at most {MOST_FILTER_SIGNS:,} are "
+            "taken: mark the rows in a column of their own and ask for that"
+        )
+    depth = deepest = 0
+    for sign in where:
+        depth += (sign == "(") - (sign == ")")
+        deepest = max(deepest, depth)
+    words = len(re.findall(r"\b(?:not|case)\b|[-+~]", where, re.IGNORECASE))
+    if deepest > MOST_FILTER_DEPTH or words > 500:
+        raise RefusedError(
+            f"the filter `where` nests too deeply; at most {MOST_FILTER_DEPTH} parentheses within "
+            "each other are taken: write it with IN (...)"
+        )
+
+
+def check_query(vector: Vector, layer: str, where: str | None) -> None:
+    """Try a view, computed columns or a filter of a GeoPackage in bounded steps, before GDAL does.
+
+    Raises
+    ------
+    RefusedError
+        For what has no end, or what SQLite by itself has not: GDAL must not be led elsewhere.
+    """
+    if where:
+        check_filter(where)
+    if vector.driver != "GPKG":
+        return
+    with closing(_opened(vector.path)) as base:
+        views = {str(name).casefold() for (name,) in _rows(base, _VIEWS)}
+        name = '"' + layer.replace('"', '""') + '"'
+        computed = any(row[6] in (2, 3) for row in _rows(base, f"PRAGMA table_xinfo({name})"))
+        if not (where or computed or layer.casefold() in views):
+            return
+        what = f"the filter where = {where!r}" if where else f"the view {layer!r}"
+        query = f"SELECT * FROM {name}" + (f" WHERE ({where}\n)" if where else "")
+        if where and not computed and layer.casefold() not in views:
+            query = f"SELECT 1 FROM {name} WHERE ({where}\n)"
+        bounded(base)
+        run(base, query, what)
+
+
+_VIEWS = "SELECT name FROM sqlite_master WHERE type = 'view'"
+
+
+def bounded(base: sqlite3.Connection) -> None:
+    """Let a connection only read, without recursion, in bounded steps and cells."""
+    for name in _SPATIAL:
+        with suppress(sqlite3.Error):
+            base.create_function(name, -1, lambda *_given: 1)
+    base.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _MOST_CELL_BYTES)
+    base.setlimit(sqlite3.SQLITE_LIMIT_EXPR_DEPTH, 1_000)
+
+    def may(act: int, first: str | None, second: str | None, *_more: str | None) -> int:
+        if act in _ALLOWED_ACTS:
+            return sqlite3.SQLITE_OK
+        name = (second or first or "").casefold()
+        if act == sqlite3.SQLITE_FUNCTION and _FUNCTIONS.fullmatch(name):
+            return sqlite3.SQLITE_OK
+        return sqlite3.SQLITE_DENY
+
+    base.set_authorizer(may)
+    left = [_MOST_STEPS // 1_000_000]
+
+    def tick() -> int:
+        left[0] -= 1
+        return int(left[0] < 0)
+
+    base.set_progress_handler(tick, 1_000_000)
+
+
+def run(base: sqlite3.Connection, query: str, what: str) -> list[Any]:
+    """First column of each row of a query on a bounded connection.
+
+    Raises
+    ------
+    RefusedError
+    """
+    try:
+        return [row[0] for row in base.execute(query)]
+    except sqlite3.OperationalError as error:
+        if "interrupted" in str(error):
+            raise RefusedError(
+                f"{what} takes too long: write the rows that are wanted to a table"
+            ) from error
+        raise RefusedError(f"{what} cannot be used: {error}") from error
+    except (sqlite3.Error, sqlite3.Warning, ValueError, OverflowError) as error:
+        raise RefusedError(
+            f"{what} cannot be used: {error}; a filter compares columns, without recursion"
+        ) from error
+
+
+def _opened(path: Path) -> sqlite3.Connection:
+    address = Path(os.path.abspath(path)).as_uri()
+    base = sqlite3.connect(f"{address}?mode=ro", uri=True)
+    base.text_factory = bytes
+    try:
+        base.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    except sqlite3.OperationalError:  # in a folder that cannot be written to
+        base.close()
+        base = sqlite3.connect(f"{address}?mode=ro&immutable=1", uri=True)
+        base.text_factory = bytes
+    return base
+
+
+def _rows(base: sqlite3.Connection, query: str) -> list[Any]:
+    base.text_factory = lambda data: data.decode("utf-8", "replace")
+    try:
+        return base.execute(query).fetchall()
+    finally:
+        base.text_factory = bytes
+
+
+def _check_database(path: Path) -> None:
+    """Refuse SQLite that is no GeoPackage, and tables that are made up by code."""
+    try:
+        with closing(_opened(path)) as base:
+            tables = _rows(
+                base,
+                "SELECT name, type, coalesce(sql, '') FROM sqlite_master WHERE type != 'index'",
+            )
+            names = {str(name).casefold() for name, _, _ in tables}
+            if "gpkg_contents" not in names:
+                raise RefusedError(
+                    "is an SQLite database and no GeoPackage: it has no table gpkg_contents; "
+                    f"expected {FORMATS}"
+                )
+            for name, kind, sql in tables:
+                told = re.match(
+                    r"\s*CREATE\s+VIRTUAL\s+TABLE.*?\bUSING\s+\"?(\w+)", sql, re.I | re.S
+                )
+                if told and told[1].casefold() not in ("rtree", "fts3", "fts4", "fts5"):
+                    raise RefusedError(
+                        f"has the virtual table {name!r}, which reads what lies elsewhere: copy "
+                        "its rows into a table"
+                    )
+                if kind == "view" and str(name).casefold().startswith("gpkg_"):
+                    raise RefusedError(f"has a view in place of the table {name!r}: save it anew")
+    except sqlite3.Error as error:
+        raise RefusedError(f"is a damaged GeoPackage: {error}") from error
+
+
+def check_header(text: str) -> None:
+    """Refuse a table whose first line is longer than names of columns can be.
+
+    Raises
+    ------
+    RefusedError
+    """
+    end = text.find("\n")
+    if (len(text) if end < 0 else end) > _MOST_HEADER_SIGNS:
+        raise RefusedError(
+            f"has a first line of more than {_MOST_HEADER_SIGNS:,} characters; expected a line "
+            "with the names of the columns"
+        )
+
+
+def check_columns(count: int) -> None:
+    """Refuse a layer with more columns than any has.
+
+    Raises
+    ------
+    RefusedError
+    """
+    if count > MOST_COLUMNS:
+        raise RefusedError(
+            f"has {count:,} columns; at most {MOST_COLUMNS:,} are read: leave out those that no "
+            "role knows"
+        )
+
+
+# Parquet
+
+
+def check_parquet(path: Path) -> None:
+    """Refuse a Parquet file whose tables take far more memory than the file.
+
+    Runs of one value and dictionaries are kept short in the file: a thousand million rows take a
+    few bytes. Rows and columns are counted before anything is read; texts are read as dictionaries
+    first, so that their whole length is known before it is taken.
+
+    Raises
+    ------
+    RefusedError
+    """
+    import pyarrow as pa  # type: ignore[import-untyped]
+    import pyarrow.compute as pc  # type: ignore[import-untyped]
+    import pyarrow.parquet as pq  # type: ignore[import-untyped]
+
+    size = path.stat().st_size
+    most = max(_ALWAYS_UNPACKED_BYTES, MOST_UNPACKED * size)
+    too_large = RefusedError(
+        f"unpacks to more than {most:,} bytes, which no layer of records does: save what is "
+        "needed as GeoPackage"
+    )
+    try:
+        with pq.ParquetFile(path) as file:
+            told = file.metadata
+            check_columns(told.num_columns)
+            groups = [told.row_group(number) for number in range(told.num_row_groups)]
+            unpacked = sum(group.total_byte_size for group in groups)
+            cells = max(told.num_rows, 0) * max(told.num_columns, 1)
+            if max(unpacked, 4 * cells) > most or unpacked < 0:
+                raise too_large
+            texts = [
+                told.schema.column(number).path
+                for number in range(told.num_columns)
+                if told.schema.column(number).physical_type == "BYTE_ARRAY"
+            ]
+        for text in texts:
+            total = 0
+            with pq.ParquetFile(path, read_dictionary=[text]) as file:
+                for batch in file.iter_batches(columns=[text]):
+                    for array in _flat(batch.columns):
+                        if not pa.types.is_dictionary(array.type):
+                            total += array.nbytes
+                            continue
+                        lengths = pc.binary_length(array.dictionary)
+                        total += pc.sum(lengths.take(array.indices)).as_py() or 0
+                    if total > most:
+                        raise too_large
+    except RefusedError:
+        raise
+    except (pa.ArrowException, OSError, ValueError, KeyError, TypeError) as error:
+        raise RefusedError(
+            f"is no Parquet file that can be read: {' '.join(str(error).split())}"
+        ) from error
+
+
+def _flat(arrays: list[Any]) -> Iterator[Any]:
+    """Arrays with lists and structures taken apart."""
+    import pyarrow as pa
+
+    left = list(arrays)
+    while left:
+        array = left.pop()
+        if pa.types.is_struct(array.type):
+            left += array.flatten()
+        elif pa.types.is_nested(array.type) and hasattr(array, "flatten"):
+            left.append(array.flatten())
+        else:
+            yield array
