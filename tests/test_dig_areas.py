@@ -82,7 +82,7 @@ def test_a_file_that_is_not_there_or_holds_nothing(study: Study, tmp_path: Path)
     assert "no such file" in refused(study, tmp_path / "area.geojson")[0]
     bad = tmp_path / "area.geojson"
     bad.write_text("no geometry in here", encoding="utf-8")
-    assert "cannot read" in refused(study, bad)[0]
+    assert "is of no format that is read" in refused(study, bad)[0]
 
 
 @pytest.mark.parametrize("name", ["dig.geojson", "dig.gpkg", "dig.fgb", "dig.parquet", "dig.shp"])

@@ -155,6 +155,7 @@ def read_bytes(path: Path, most: int | None = None) -> bytes:
     ------
     RefusedError
     """
+    check_regular(path)
     try:
         number = os.open(
             path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
@@ -264,6 +265,7 @@ def vector(path: Path) -> Vector:
         head = file.read(1 << 16)
     suffix = path.suffix.casefold()
     if head.startswith(b"SQLite format 3\x00"):
+        _check_written_back(path)
         _check_database(path)
         return Vector(whole, "GPKG", path)
     if head.startswith(b"fgb\x03fgb"):
@@ -478,32 +480,21 @@ def check_filter(where: str) -> None:
 
 
 def check_query(vector: Vector, layer: str, where: str | None) -> None:
-    """Try a view, computed columns or a filter of a GeoPackage in bounded steps, before GDAL does.
+    """Try a filter of a GeoPackage in bounded steps, before GDAL does.
 
     Raises
     ------
     RefusedError
         For what has no end, or what SQLite by itself has not: GDAL must not be led elsewhere.
     """
-    if where:
-        check_filter(where)
-    if vector.driver != "GPKG":
+    if where is None:
         return
-    with closing(_opened(vector.path)) as base:
-        views = {str(name).casefold() for (name,) in _rows(base, _VIEWS)}
-        name = '"' + layer.replace('"', '""') + '"'
-        computed = any(row[6] in (2, 3) for row in _rows(base, f"PRAGMA table_xinfo({name})"))
-        if not (where or computed or layer.casefold() in views):
-            return
-        what = f"the filter where = {where!r}" if where else f"the view {layer!r}"
-        query = f"SELECT * FROM {name}" + (f" WHERE ({where}\n)" if where else "")
-        if where and not computed and layer.casefold() not in views:
-            query = f"SELECT 1 FROM {name} WHERE ({where}\n)"
-        bounded(base)
-        run(base, query, what)
-
-
-_VIEWS = "SELECT name FROM sqlite_master WHERE type = 'view'"
+    check_filter(where)
+    if vector.driver == "GPKG":
+        with closing(_opened(vector.path)) as base:
+            bounded(base)
+            name = '"' + layer.replace('"', '""') + '"'
+            run(base, f"SELECT 1 FROM {name} WHERE ({where}\n)", f"the filter where = {where!r}")
 
 
 def bounded(base: sqlite3.Connection) -> None:
@@ -574,8 +565,19 @@ def _rows(base: sqlite3.Connection, query: str) -> list[Any]:
         base.text_factory = bytes
 
 
+def _check_written_back(path: Path) -> None:
+    """Refuse a database with changes beside it: SQLite would write them into it on reading."""
+    for end in _PACKAGE_PARTS:
+        beside = path.with_name(path.name + end)
+        if beside.is_file() and beside.stat().st_size:
+            raise RefusedError(
+                f"has changes that are not yet written into it ({beside.name}): save and close it "
+                "in the program that has it open, then start again"
+            )
+
+
 def _check_database(path: Path) -> None:
-    """Refuse SQLite that is no GeoPackage, and tables that are made up by code."""
+    """Refuse SQLite that is no GeoPackage, tables made up by code, and views without end."""
     try:
         with closing(_opened(path)) as base:
             tables = _rows(
@@ -588,7 +590,7 @@ def _check_database(path: Path) -> None:
                     "is an SQLite database and no GeoPackage: it has no table gpkg_contents; "
                     f"expected {FORMATS}"
                 )
-            for name, kind, sql in tables:
+            for name, _, sql in tables:
                 told = re.match(
                     r"\s*CREATE\s+VIRTUAL\s+TABLE.*?\bUSING\s+\"?(\w+)", sql, re.I | re.S
                 )
@@ -597,8 +599,15 @@ def _check_database(path: Path) -> None:
                         f"has the virtual table {name!r}, which reads what lies elsewhere: copy "
                         "its rows into a table"
                     )
-                if kind == "view" and str(name).casefold().startswith("gpkg_"):
-                    raise RefusedError(f"has a view in place of the table {name!r}: save it anew")
+            worked_out = [
+                str(name)
+                for name, kind, sql in tables
+                if kind == "view" or (kind == "table" and re.search(r"\bAS\s*\(", sql, re.I))
+            ]
+            bounded(base)
+            for name in worked_out:  # GDAL runs each view to see its columns
+                quoted = '"' + name.replace('"', '""') + '"'
+                run(base, f"SELECT * FROM {quoted}", f"the view or computed table {name!r}")
     except sqlite3.Error as error:
         raise RefusedError(f"is a damaged GeoPackage: {error}") from error
 

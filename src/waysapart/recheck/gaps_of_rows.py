@@ -239,11 +239,19 @@ def undrawn(role: str, column: str = "geometry") -> Fault:
     return Fault("unusable-geometry", column, everything=role in ("structures", "hazards"))
 
 
+def _straight(text: str) -> Any:
+    """A shape of well-known text; None for a curve, of which the library has none."""
+    try:
+        return shapely.from_wkt(text, on_invalid="ignore")
+    except NotImplementedError:
+        return None
+
+
 def _draw(role: str, raw: Row, found: Row, faults: list[Fault]) -> None:
     """The geometry of a row in two dimensions, or a fault where it cannot be used."""
     shape, told = raw.get("geometry"), False
     if isinstance(shape, str):
-        text, shape = shape, shapely.from_wkt(shape, on_invalid="ignore")
+        text, shape = shape, _straight(shape)
         if shape is None and text.strip():
             faults.append(undrawn(role))
             told = True

@@ -229,7 +229,7 @@ def _layer(
         raise UnreadableError(f"the source {layer['source']!r} does not exist")
     try:
         with hashed(path, layer["source"]) as files:
-            if not path.is_dir():
+            if not path.is_dir() or path.suffix.lower() != ".gdb":
                 check_regular(path)
             raw, stated = _raw_rows(path, layer)
         inputs += files

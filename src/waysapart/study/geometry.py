@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -32,6 +33,8 @@ _TYPE_NAMES = np.array(
     ]
 )
 _FIRST_MULTI = 4
+_CURVE = re.compile(r"CIRCULARSTRING|COMPOUNDCURVE|CURVEPOLYGON|MULTICURVE|MULTISURFACE", re.I)
+"""Kinds of well-known text that the geometry library has no shapes for."""
 _LINE, _LINES = 1, 5
 
 
@@ -58,9 +61,35 @@ def geometry_of(
         if frame["geometry"].dtype == "geometry":
             return values
         is_text = np.array([isinstance(value, str) for value in values], dtype=bool)
+        no_shape = ~is_text & ~np.array(
+            [value is None or isinstance(value, shapely.Geometry) for value in values], dtype=bool
+        )
+        ledger.rows(
+            frame,
+            layers,
+            no_shape,
+            "geometry",
+            "expected a geometry; found bytes or a value that is none",
+            **unusable(role),
+        )
+        values[no_shape] = None
         if not is_text.any():
             return values
         values[~is_text] = None
+        curved = np.array(
+            [text is not None and bool(_CURVE.search(text)) for text in values], dtype=bool
+        )
+        ledger.rows(
+            frame,
+            layers,
+            curved,
+            "geometry",
+            "expected straight lines; found a curve: {found}; straighten it in your GIS, for "
+            "instance with 'segmentize'",
+            **unusable(role),
+        )
+        is_text &= ~curved
+        values[curved] = None
         with np.errstate(invalid="ignore"):  # a NaN among the numbers is told further on
             found: NDArray[np.object_] = shapely.from_wkt(values, on_invalid="ignore")
         ledger.rows(
@@ -131,7 +160,10 @@ def checked_geometry(
     expected = " or ".join(role.geometry)
     geometry[empty] = None
     if role.geometry_required:
-        tell(missing & ~_told(frame, ledger), f"the geometry is missing; expected {expected}")
+        tell(
+            missing & ~_told(frame, ledger),
+            f"the geometry is missing; expected {expected}",
+        )
         tell(empty, f"the geometry is empty; expected {expected}")
 
     types = shapely.get_type_id(geometry)

@@ -66,7 +66,7 @@ def read_source(spec: LayerSpec) -> RawLayer:
     suffix = spec.path.suffix.casefold()
     try:
         with held(spec) as inputs:
-            if not spec.path.is_dir():
+            if not spec.path.is_dir() or suffix != ".gdb":
                 check_regular(spec.path)
             if spec.where:
                 check_filter(spec.where)
@@ -83,6 +83,7 @@ def _read_vector(spec: LayerSpec, inputs: tuple[Input, ...]) -> RawLayer:
     import numpy as np
     import pandas as pd
     import pyogrio
+    import shapely
 
     file = vector(spec.path)
     options: dict[str, Any] = {"use_arrow": find_spec("pyarrow") is not None}
@@ -103,7 +104,7 @@ def _read_vector(spec: LayerSpec, inputs: tuple[Input, ...]) -> RawLayer:
             frame = pyogrio.read_dataframe(
                 file.name, layer=layer, where=spec.where, fid_as_index=True, **options
             )
-        except (OSError, ValueError, RuntimeError) as error:
+        except (OSError, ValueError, RuntimeError, shapely.errors.ShapelyError) as error:
             asked = f" with where = {spec.where!r}" if spec.where else ""
             said = file.plain(error)
             raise fault(spec, f"GDAL cannot read the layer{asked}: {said}") from error
@@ -197,7 +198,7 @@ def _read_parquet(spec: LayerSpec, inputs: tuple[Input, ...]) -> RawLayer:
                 frame = frame.rename_geometry("geometry")
         except ValueError:  # no geometry on record: a plain table
             frame = pd.read_parquet(spec.path)
-    except (MemoryError, RecursionError):
+    except MemoryError:
         raise
     except Exception as error:  # whatever damaged metadata lead to
         raise fault(spec, f"is no Parquet file that can be read: {one_line(error)}") from error
