@@ -108,3 +108,38 @@ def test_geometry_of_another_type_is_told(kind: str | None, tmp_path: Path) -> N
     (study / "structures.geojson").write_text(json.dumps(layer))
     run = outcome(["check", "--strict", str(study)])
     assert (run.exit_code == 2) == (kind in ("LineString", None))
+
+
+@pytest.mark.parametrize("day", ["0000-01-01", "0001-01-01", "1600-01-01", "9999-12-31"])
+def test_a_day_that_no_record_is_of(day: str, tmp_path: Path) -> None:
+    """Told by row, as a cell that cannot be read; `recheck` finds the same gap."""
+    study = write_small_study(tmp_path / "study")
+    (study / "measurements.csv").write_text(f"cable,length_m,date\nC1,100,{day}\n")
+    evidence = str(tmp_path / "out.json")
+    assert outcome(["prove", str(study), "--json", evidence]).exit_code in (0, 1, 3)
+    assert outcome(["recheck", str(study), evidence]).exit_code == 0
+    gaps = json.loads(Path(evidence).read_text())["gaps"]
+    (gap,) = [gap for gap in gaps if gap["code"] == "unreadable-figure"]
+    assert (gap["file"], gap["rows"]) == ("measurements.csv", [2])
+
+
+TOML = {
+    "a deep list": "x = " + "[" * 5_000 + "]" * 5_000,
+    "a deep key": "a." * 3_000 + "b = 1",
+    "a huge number": "[defaults]\nsplice_db = 0x" + "f" * 5_000,
+    "many digits": "[defaults]\nsplice_db = " + "9" * 5_000,
+    "a key twice": "a = 1\na = 2",
+    "a nought": "a = \x00",
+    "no day": "a = 0000-01-01",
+}
+
+
+@pytest.mark.parametrize("file", ["rules.toml", "study.toml"])
+@pytest.mark.parametrize("kind", TOML)
+def test_toml_that_no_person_writes(kind: str, file: str, tmp_path: Path) -> None:
+    study = write_small_study(tmp_path / "study")
+    (study / file).write_text(TOML[kind])
+    run = outcome(["check", str(study)])
+    assert run.exit_code == 2
+    assert f"{file}" in run.said
+    assert "is not valid TOML" in run.said

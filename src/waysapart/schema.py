@@ -17,6 +17,8 @@ ColumnType = Literal["text", "number", "count", "list", "numbers", "date"]
 numbers (whole numbers in one cell, `;` between); date (ISO 8601)."""
 
 LIST_SEPARATOR = ";"
+FIRST_YEAR, LAST_YEAR = 1700, 2200
+"""Years that a date of a record may lie in; no cable is older, and no test so far ahead."""
 KNOWN_EMPTY = "-"
 """In `MAY_BE_NONE` columns: known to be none. A blank means not recorded."""
 MAY_BE_NONE = frozenset({"within", "supplies", "needs", "relies_on"})

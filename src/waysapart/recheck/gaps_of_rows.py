@@ -19,7 +19,7 @@ import shapely
 
 from waysapart.gaps import GAP_CODES, Limit
 from waysapart.recheck.proposal import ASSET_ROLES, Row
-from waysapart.schema import MAY_BE_NONE, OWNERS, ROLES, Column
+from waysapart.schema import FIRST_YEAR, LAST_YEAR, MAY_BE_NONE, OWNERS, ROLES, Column
 
 KINDS = {
     "structures": {"tower", "gantry", "pole", "pit", "entry", "bridge"},
@@ -135,6 +135,8 @@ def moment_of(said: object) -> datetime | None:
         return None
     try:
         moment = datetime.fromisoformat(text)
+        if not FIRST_YEAR <= moment.year <= LAST_YEAR:
+            return None
         return moment if moment.tzinfo is None else moment.astimezone(UTC).replace(tzinfo=None)
     except (ValueError, OverflowError):
         return None

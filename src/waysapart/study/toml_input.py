@@ -19,6 +19,7 @@ from waysapart.study.model import Input
 if TYPE_CHECKING:
     from pydantic import ValidationError
 
+_MOST_DEPTH = 50
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
 
@@ -52,7 +53,9 @@ def load_toml(path: Path, file: str, ledger: Ledger) -> tuple[dict[str, Any], In
         ledger.problem("is not UTF-8 text; save it as UTF-8", file=file, row=line)
         return None
     try:
-        return tomllib.loads(text), Input(file, hashlib.sha256(data).hexdigest())
+        told = tomllib.loads(text)
+        _check_plain(told)
+        return told, Input(file, hashlib.sha256(data).hexdigest())
     except tomllib.TOMLDecodeError as error:
         said = re.search(r"^(.*?)\s*\(at line (\d+), column (\d+)\)", str(error), re.DOTALL)
         ledger.problem(
@@ -72,6 +75,21 @@ def load_toml(path: Path, file: str, ledger: Ledger) -> tuple[dict[str, Any], In
     except MemoryError:
         ledger.problem("needs more memory to be read than there is", file=file)
     return None
+
+
+def _check_plain(told: dict[str, Any]) -> None:
+    """Raise RecursionError or ValueError for what nobody could be shown: depth, huge numbers."""
+    left: list[tuple[str, Any, int]] = [(key, value, 1) for key, value in told.items()]
+    while left:
+        key, value, depth = left.pop()
+        if depth > _MOST_DEPTH:
+            raise RecursionError
+        if isinstance(value, int) and abs(value) >= 1 << 63:
+            raise ValueError(f"the number of the key {key[:60]!r} is beyond 64 bits")
+        if isinstance(value, dict):
+            left += [(name, inner, depth + 1) for name, inner in value.items()]
+        elif isinstance(value, list):
+            left += [(key, inner, depth + 1) for inner in value]
 
 
 def _deepest(text: str) -> int:

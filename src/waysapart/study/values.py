@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING, TypedDict
 import numpy as np
 import pandas as pd
 
-from waysapart.schema import KNOWN_EMPTY, LIST_SEPARATOR, MAY_BE_NONE, ROLES, Column
+from waysapart.schema import (
+    FIRST_YEAR,
+    KNOWN_EMPTY,
+    LAST_YEAR,
+    LIST_SEPARATOR,
+    MAY_BE_NONE,
+    ROLES,
+    Column,
+)
 from waysapart.study.ledger import Ledger, did_you_mean, listed
 
 if TYPE_CHECKING:
@@ -438,4 +446,14 @@ def _dates(
         )
     if moments.dt.tz is not None:
         moments = moments.dt.tz_convert(None)
+    year = moments.dt.year
+    beyond = ledger.rows(
+        frame,
+        layers,
+        moments.notna() & ((year < FIRST_YEAR) | (year > LAST_YEAR)),
+        column.name,
+        f"expected a date from {FIRST_YEAR} to {LAST_YEAR}, or a blank cell; found {{found}}",
+        **follows,
+    )
+    moments = moments.mask(beyond)
     return moments.astype("datetime64[ns]")
