@@ -792,6 +792,15 @@ def test_no_command_opens_a_socket_and_few_load_folium(study: Path, tmp_path: Pa
         assert "bare" in one_told or one_told["exit"] in (0, 1, 3), one_told
 
 
+def test_no_command_fetches_grids_though_the_machine_allows_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv("PROJ_NETWORK", "ON")
+    asked = "import {}pyproj.network; print(pyproj.network.is_network_enabled())"
+    assert python(asked.format("")).stdout.split() == ["True"]
+    assert python(asked.format("waysapart.cli, ")).stdout.split() == ["False"]
+
+
 # What a GIS gets
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 import click
 
 from waysapart import __version__
@@ -16,6 +18,10 @@ from waysapart.cli.recheck import recheck
 from waysapart.cli.report import report
 from waysapart.cli.reroute import reroute
 from waysapart.cli.worst import worst
+
+# No command fetches grids for coordinate systems, whatever the machine is set to: what is
+# installed is used, and its accuracy is an assumption. PROJ reads this when it is first loaded.
+os.environ["PROJ_NETWORK"] = "OFF"
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})

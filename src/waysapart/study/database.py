@@ -7,9 +7,14 @@ environment (`PGHOST`, `PGPASSWORD`, ...), a service file (`?service=NAME`) or a
 from __future__ import annotations
 
 import hashlib
+import os
 import re
+import socket
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from importlib.util import find_spec
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from urllib.parse import unquote
 
 from waysapart.study.model import Input
@@ -20,6 +25,9 @@ if TYPE_CHECKING:
 
     from waysapart.study.settings import LayerSpec
 
+_CONNECT_S = 10
+_ANSWER_S = 300.0
+"""How long a layer may take. The server is asked to give up then, and hung up on soon after."""
 _PASSWORD_MASK = "***"
 _SECRET_IN_QUERY = re.compile(r"([?&](?:password|sslpassword|passfile)=)([^&]*)", re.IGNORECASE)
 
@@ -72,8 +80,10 @@ def read_database(spec: LayerSpec) -> RawLayer:
     address = "postgresql+psycopg://" + spec.source.partition("://")[2]
     crs = engine = None
     try:
-        engine = sa.create_engine(address, connect_args={"connect_timeout": 10})
-        with engine.connect() as connection:
+        engine = sa.create_engine(address, connect_args={"connect_timeout": _CONNECT_S})
+        with _no_longer_than(_ANSWER_S, engine), engine.connect() as connection:
+            milliseconds = f"{_ANSWER_S * 1000:.0f}"
+            connection.execute(sa.text(f"SET LOCAL statement_timeout = {milliseconds}"))
             connection.execute(sa.text("SET TRANSACTION READ ONLY"))
             geometry = connection.execute(
                 sa.text(
@@ -101,6 +111,46 @@ def read_database(spec: LayerSpec) -> RawLayer:
     return RawLayer(bare, stated_crs(crs), spec.layer, (_rows_input(spec, bare),))
 
 
+@contextmanager
+def _no_longer_than(seconds: float, engine: Any) -> Iterator[None]:
+    """Hang up on a server that does not answer in time.
+
+    Raises
+    ------
+    TimeoutError
+    """
+    import sqlalchemy as sa
+
+    sockets: list[socket.socket] = []
+    late = threading.Event()
+
+    @sa.event.listens_for(engine, "do_connect")
+    def connect(dialect: Any, _record: Any, args: Any, named: Any) -> Any:
+        raw = dialect.connect(*args, **named)
+        sockets.append(socket.socket(fileno=os.dup(raw.fileno())))
+        return raw
+
+    def hang_up() -> None:
+        late.set()
+        for one in sockets:
+            with suppress(OSError):
+                one.shutdown(socket.SHUT_RDWR)
+
+    timer = threading.Timer(seconds * 1.1, hang_up)
+    timer.daemon = True
+    timer.start()
+    try:
+        yield
+    except Exception as error:
+        if late.is_set():
+            raise TimeoutError(f"it did not answer within {seconds:g} s") from error
+        raise
+    finally:
+        timer.cancel()
+        for one in sockets:
+            one.close()
+
+
 def _query(spec: LayerSpec) -> tuple[str, dict[str, bool]]:
     """The rows asked for, as one statement that can be no more than one.
 
@@ -113,15 +163,15 @@ def _query(spec: LayerSpec) -> tuple[str, dict[str, bool]]:
 
 
 def _quoted(name: str) -> str:
-    """A table's name, perhaps with its schema, in SQL's quotes."""
-    return ".".join('"' + part.replace('"', '""') + '"' for part in name.split("."))
+    """A table's name, perhaps behind its schema and a full stop, in SQL's quotes."""
+    return ".".join('"' + part.replace('"', '""') + '"' for part in name.split(".", 1))
 
 
 def without_password(text: str, source: str) -> str:
     """A text in which the password of a database address cannot be read."""
     text = text.replace(source, masked(source))
     in_query = [found[2] for found in _SECRET_IN_QUERY.finditer(source)]
-    stated = [_user_and_rest(source)[2], *in_query]
+    stated = [_user_and_rest(source)[2], *in_query, os.environ.get("PGPASSWORD", "")]
     secrets = {form for secret in stated for form in (secret, unquote(secret))} - {""}
     for secret in sorted(secrets, key=len, reverse=True):
         text = text.replace(secret, _PASSWORD_MASK)
