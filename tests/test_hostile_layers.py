@@ -607,6 +607,39 @@ def test_a_curve_is_told_by_row(wkt: str, tmp_path: Path) -> None:
     assert [(gap.file, gap.row) for gap in gaps] == [("hazards.csv", 3)]
 
 
+@pytest.mark.filterwarnings("ignore:geometry column type")
+def test_curves_of_a_package_are_straightened_with_a_note(tmp_path: Path) -> None:
+    """The first segment bends by 10 m at its middle: an arc instead of a line, for both readers."""
+    study = write_small_study(tmp_path / "study")
+    lines = gpd.read_file(study / "segments.geojson").to_crs("EPSG:25832")
+    (study / "segments.geojson").unlink()
+    one = lines.geometry.iloc[0]
+    ends = [shapely.Point(one.coords[at]) for at in (0, -1)]
+    top = shapely.Point(one.centroid.x + 10, one.centroid.y)
+    lines.loc[0, "geometry"] = shapely.LineString([ends[0], top, ends[1]])
+    lines.to_file(study / "lines.gpkg", layer="segments", engine="pyogrio")
+    with closing(sqlite3.connect(study / "lines.gpkg")) as base:
+        for (name,) in base.execute(
+            "SELECT name FROM sqlite_master WHERE type='trigger'"
+        ).fetchall():
+            base.execute(f'DROP TRIGGER "{name}"')
+        (blob,) = base.execute("SELECT geom FROM segments WHERE fid = 1").fetchone()
+        at = blob.index(struct.pack("<BI", 1, 2))
+        curve = blob[:at] + struct.pack("<BI", 1, 8) + blob[at + 5 :]
+        base.execute("UPDATE segments SET geom = ? WHERE fid = 1", (curve,))
+        base.execute("UPDATE gpkg_geometry_columns SET geometry_type_name = 'GEOMETRY'")
+        base.commit()
+    layer = '[[layer]]\nrole = "segments"\nsource = "lines.gpkg"\n'
+    _named(study, layer, instead="segments.geojson")
+    read = wa.read_study(study)
+    assert any("lines.gpkg" in note and "holds curves" in note for note in read.notes)
+    table = read.tables["segments"].set_index("id")
+    assert len(table.loc[lines["id"].iloc[0], "geometry"].coords) > 3
+    evidence = tmp_path / "e.json"
+    evidence.write_text(json.dumps(wa.prove(read).facts()), encoding="utf-8")
+    assert recheck(study, evidence)["false"] == []
+
+
 def test_declared_points_take_no_memory(tmp_path: Path) -> None:
     """A line of a hundred million points that a file of a few kB says it holds."""
     study = write_small_study(tmp_path / "study")

@@ -87,6 +87,7 @@ def _read_vector(spec: LayerSpec, inputs: tuple[Input, ...]) -> RawLayer:
 
     file = vector(spec.path)
     options: dict[str, Any] = {"use_arrow": find_spec("pyarrow") is not None}
+    notes: tuple[str, ...] = ()
     with warnings.catch_warnings(), fenced():
         # A column of numbers and texts stays text, and is told further on, row by row.
         warnings.filterwarnings("ignore", message="Could not parse column")
@@ -101,9 +102,18 @@ def _read_vector(spec: LayerSpec, inputs: tuple[Input, ...]) -> RawLayer:
             if info["driver"] != file.driver:
                 raise RefusedError(f"is read as {info['driver']}, not as {file.driver}: damaged?")
             check_columns(len(info["fields"]))
-            frame = pyogrio.read_dataframe(
-                file.name, layer=layer, where=spec.where, fid_as_index=True, **options
-            )
+            try:
+                frame = pyogrio.read_dataframe(
+                    file.name, layer=layer, where=spec.where, fid_as_index=True, **options
+                )
+            except NotImplementedError:  # curves do not go by Arrow; else GDAL straightens them
+                frame = pyogrio.read_dataframe(
+                    file.name, layer=layer, where=spec.where, fid_as_index=True
+                )
+                notes = (
+                    f"{spec.shown_source}, layer {layer}: holds curves, which are taken as "
+                    "straight pieces of 4 degrees each",
+                )
         except (OSError, ValueError, RuntimeError, shapely.errors.ShapelyError) as error:
             asked = f" with where = {spec.where!r}" if spec.where else ""
             said = file.plain(error)
@@ -122,7 +132,7 @@ def _read_vector(spec: LayerSpec, inputs: tuple[Input, ...]) -> RawLayer:
     bare[ROW] = rows
     _readable(spec, bare)
     several = len(layers) > 1 or info["driver"] in ("GPKG", *_SHEETS)
-    return RawLayer(bare, stated_crs(crs), layer if several else None, inputs)
+    return RawLayer(bare, stated_crs(crs), layer if several else None, inputs, notes)
 
 
 def _readable(spec: LayerSpec, frame: pd.DataFrame) -> None:
