@@ -149,16 +149,8 @@ def _nearest(
     while True:
         boxes_one, boxes_other = one[level_one], other[level_other]
         row_one, row_other = boxes_one.first[of] + at_one, boxes_other.first[of] + at_other
-        gap = np.maximum(
-            0.0,
-            np.maximum(
-                boxes_one.low[row_one] - boxes_other.high[row_other],
-                boxes_other.low[row_other] - boxes_one.high[row_one],
-            ),
-        )
-        least = np.einsum("ij,ij->i", gap, gap)
-        between = boxes_one.point[row_one] - boxes_other.point[row_other]
-        _lower(known, of, np.einsum("ij,ij->i", between, between))
+        least, between = _apart_squared(boxes_one, row_one, boxes_other, row_other)
+        _lower(known, of, between)
         keep = least <= known[of]
         of, at_one, at_other = of[keep], at_one[keep], at_other[keep]
         if level_one == 0 and level_other == 0:
@@ -194,6 +186,24 @@ def _nearest(
         part_one[least_row],
         part_other[least_row],
     )
+
+
+def _apart_squared(
+    one: _Level, row_one: Ints, other: _Level, row_other: Ints
+) -> tuple[Floats, Floats]:
+    """Squares of how far boxes lie apart, and points in them: axis by axis, to save memory.
+
+    Both are summed in the same order, so that no box ever seems farther than what lies in it.
+    """
+    least, between = np.zeros(len(row_one)), np.zeros(len(row_one))
+    for axis in range(one.point.shape[1]):
+        gap = np.maximum(
+            one.low[row_one, axis] - other.high[row_other, axis],
+            other.low[row_other, axis] - one.high[row_one, axis],
+        )
+        least += np.maximum(gap, 0.0) ** 2
+        between += (one.point[row_one, axis] - other.point[row_other, axis]) ** 2
+    return least, between
 
 
 def _lower(known: Floats, of: Ints, value: Floats) -> None:
