@@ -7,6 +7,7 @@ pages of a GeoPackage overwritten. `outcome` runs a command on what is left.
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import csv
 import io
@@ -16,17 +17,24 @@ import random
 import shutil
 import signal
 import sqlite3
+import tempfile
 import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+import pyogrio
 from click.testing import CliRunner
 
+import waysapart as wa
 from small_study import write_small_study
+from waysapart.study.write import write_study
 
 HANG_S = 60
+KINDS = (0, 0, 1, 2, 2, 3, 4, 5, 6, 7)
 ODD_TEXTS = (
     "",
     " ",
@@ -152,12 +160,33 @@ class Run:
 
 
 def seed_study(folder: Path, kind: int) -> Path:
-    """A sound study: 0 CSV and GeoJSON by name, 1 the same by study.toml, 2 one GeoPackage."""
+    """A sound study: 0 CSV and GeoJSON by name, 1 the same by study.toml, 2 one GeoPackage.
+
+    3 FlatGeobuf, 4 Shapefiles, 5 Parquet, 6 one spreadsheet beside GeoJSON, 7 GeoJSON by lines.
+    """
     write_small_study(folder)
-    if kind == 1:
+    if formats := {3: "fgb", 4: "shp", 5: "parquet"}.get(kind):
+        kept = _written_once(formats)
+        shutil.rmtree(folder)
+        shutil.copytree(kept, folder)
+    if kind == 6:
+        for path in sorted(folder.glob("*.csv")):
+            sheet = pd.read_csv(path, dtype=str)
+            more = (folder / "study.xlsx").exists()
+            pyogrio.write_dataframe(
+                sheet, folder / "study.xlsx", layer=path.stem, driver="XLSX", append=more
+            )
+            path.unlink()
+    if kind == 7:
+        for path in sorted(folder.glob("*.geojson")):
+            features = json.loads(path.read_text(encoding="utf-8"))["features"]
+            lines = "".join(json.dumps(one) + "\n" for one in features)
+            path.with_suffix(".geojsonl").write_text(lines, encoding="utf-8")
+            path.unlink()
+    if kind in (1, 7):
         text = (folder / "study.toml").read_text(encoding="utf-8")
         for path in sorted(folder.iterdir()):
-            if path.suffix in {".csv", ".geojson"}:
+            if path.suffix in {".csv", ".geojson", ".geojsonl"}:
                 text += f"\n[[layer]]\nrole = '{path.stem}'\nsource = '{path.name}'\n"
         (folder / "study.toml").write_text(text, encoding="utf-8")
     if kind == 2:
@@ -165,10 +194,17 @@ def seed_study(folder: Path, kind: int) -> Path:
     return folder
 
 
+@cache
+def _written_once(fmt: str) -> Path:
+    """The small study in another format, in a folder that goes with the process."""
+    folder = Path(tempfile.mkdtemp())
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    write_study(wa.read_study(write_small_study(folder / "small")), folder / fmt, fmt)
+    return folder / fmt
+
+
 def _into_package(folder: Path) -> None:
     import geopandas as gpd
-    import pandas as pd
-    import pyogrio
 
     for path in sorted(folder.iterdir()):
         if path.suffix == ".csv":
@@ -425,7 +461,7 @@ def one_case(folder: Path, seed: int) -> tuple[str, Run]:
     rng = random.Random(seed)
     study = folder / "study"
     shutil.rmtree(study, ignore_errors=True)
-    seed_study(study, rng.choice((0, 0, 1, 2)))
+    seed_study(study, rng.choice(KINDS))
     told = damaged(study, rng)
     command = rng.choice(("prove", "prove", "check"))
     before = sorted(path.name for path in folder.iterdir())

@@ -60,6 +60,14 @@ def test_odd_settings(line: str, tmp_path: Path) -> None:
     outcome(["check", str(study)])
 
 
+def test_no_cable_has_a_course_where_joints_are(tmp_path: Path) -> None:
+    """Found by the fuzzer: a joint that names no cables, in a plant whose cables run nowhere."""
+    study = write_small_study(tmp_path / "study")
+    (study / "cable_runs.csv").write_text("cable,seq,segment\n")
+    (study / "joints.csv").write_text("id,at,loss_db\nJ1,P2,0.08\n")
+    assert outcome(["prove", str(study)]).exit_code == 3
+
+
 def test_every_row_shorter_than_the_header(tmp_path: Path) -> None:
     """Found by the fuzzer: the reader of tables asked for columns that no row has."""
     study = write_small_study(tmp_path / "study")

@@ -167,10 +167,10 @@ def _unlisted_joints(network: Network, shape: tuple[int, int]) -> sp.csr_array:
     """Joints that name no cables, where a link changes cable at their place."""
     joints = network.study.tables["joints"]
     blank = np.flatnonzero(joints["cables"].isna().to_numpy())
-    if not len(blank):
+    pieces, parts = network.pieces, network.parts
+    if not len(blank) or not len(parts.entry):
         return sp.csr_array(shape, dtype=np.bool_)
     at = network.assets.numbers(joints["at"])[blank]
-    pieces, parts = network.pieces, network.parts
     filled = np.diff(parts.first) > 0
     begin = np.where(filled, parts.entry[np.minimum(parts.first[:-1], len(parts.entry) - 1)], -1)
     end = np.where(filled, parts.exit[parts.first[1:] - 1], -1)
