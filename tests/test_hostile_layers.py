@@ -728,3 +728,23 @@ def test_geojson_by_lines(tmp_path: Path) -> None:
         layer = f'[[layer]]\nrole = "structures"\nsource = "{name}"\n'
         _named(folder, layer, instead="structures.geojson")
         assert wa.prove(wa.read_study(folder)).counts()["apart"] == 1
+
+
+def test_a_damaged_projection_is_told(tmp_path: Path) -> None:
+    """Found by the fuzzer: a Shapefile whose .prj GDAL makes nothing of, for both readers."""
+    study = write_small_study(tmp_path / "study")
+    frame = gpd.read_file(study / "structures.geojson").to_crs("EPSG:25832")
+    frame.to_file(study / "structures.shp")
+    (study / "structures.geojson").unlink()
+    evidence = tmp_path / "e.json"
+    evidence.write_text(json.dumps(wa.prove(wa.read_study(study)).facts()), encoding="utf-8")
+    data = (study / "structures.prj").read_bytes()
+    assert b'"Greenwich' in data
+    (study / "structures.prj").write_bytes(data.replace(b'"Greenwich', b'"\xff\xfeGreenwich'))
+    run = outcome(["check", str(study)])
+    assert run.exit_code == 2
+    assert "structures.shp" in run.said
+    assert "coordinate system" in run.said
+    run = outcome(["recheck", str(study), str(evidence)])
+    assert run.exit_code == 2
+    assert "coordinate system" in run.said

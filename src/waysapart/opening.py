@@ -84,6 +84,12 @@ def fenced() -> Iterator[None]:
         pyogrio.set_gdal_config_options(before)
 
 
+BAD_CRS = (
+    "states a coordinate system that GDAL makes nothing of (of a Shapefile, its .prj): mend it, or "
+    "take it away and state crs in study.toml"
+)
+
+
 class RefusedError(Exception):
     """A file that is not read; says why, and what to do."""
 

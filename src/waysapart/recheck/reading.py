@@ -26,6 +26,7 @@ from pyproj import CRS, Transformer
 from pyproj.transformer import AreaOfInterest, TransformerGroup
 
 from waysapart.opening import (
+    BAD_CRS,
     RefusedError,
     bounded,
     check_columns,
@@ -294,7 +295,10 @@ def _raw_rows(path: Path, layer: dict[str, Any]) -> tuple[list[Row], CRS | None]
         names = [str(name) for name in pyogrio.list_layers(file.name)[:, 0]]
         name = layer.get("layer") or (names[0] if len(names) == 1 else layer["role"])
         check_query(file, name, where)
-        meta, _, shapes, columns = pyogrio.raw.read(file.name, layer=name, where=where)
+        try:
+            meta, _, shapes, columns = pyogrio.raw.read(file.name, layer=name, where=where)
+        except UnboundLocalError as error:  # pyogrio's own
+            raise RefusedError(BAD_CRS) from error
     fields = [str(one) for one in meta["fields"]]
     check_columns(len(fields))
     cells = zip(*(column.tolist() for column in columns), strict=True)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from waysapart.errors import Problem
 from waysapart.opening import (
+    BAD_CRS,
     RefusedError,
     check_columns,
     check_filter,
@@ -114,6 +115,8 @@ def _read_vector(spec: LayerSpec, inputs: tuple[Input, ...]) -> RawLayer:
                     f"{spec.shown_source}, layer {layer}: holds curves, which are taken as "
                     "straight pieces of 4 degrees each",
                 )
+        except UnboundLocalError as error:  # pyogrio's, of a .prj that GDAL makes nothing of
+            raise fault(spec, BAD_CRS) from error
         except (OSError, ValueError, RuntimeError, shapely.errors.ShapelyError) as error:
             asked = f" with where = {spec.where!r}" if spec.where else ""
             said = file.plain(error)
