@@ -58,6 +58,14 @@ _OLD_S = 24 * 3600.0
 LEFT_OVER = re.compile(r"\.waysapart-\w{8}\.part")
 """Names of the folders in which files are made."""
 _JOURNAL = "journal.json"
+_NOT_KNOWN = (
+    ", and it cannot be told that waysapart wrote {it} and nobody changed {it}: give another "
+    "name, or --force (in Python force=True) to replace {it}; nothing was written"
+)
+_ENTERED = (
+    " and may hold what somebody entered; nothing was written: name another folder, or --force "
+    "(in Python force=True) to replace {it}"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,20 +137,10 @@ def refuse_unsafe(
             faults.append(f"{path} and {other} are one file: give two names")
         elif not force and _holds_something(path) and not written_by_us(target):
             (taken if target.kind == "study" else strange).append(path)
-    if strange:
-        it = "it" if len(strange) == 1 else "them"
-        faults.append(
-            f"{_listed(strange)} {'is' if len(strange) == 1 else 'are'} there already, and it "
-            f"cannot be told that waysapart wrote {it} and nobody changed {it}: give another "
-            f"name, or --force (in Python force=True) to replace {it}; nothing was written"
-        )
-    if taken:
-        it = "it" if len(taken) == 1 else "them"
-        faults.append(
-            f"{_listed(taken)} {'is' if len(taken) == 1 else 'are'} there already and may hold "
-            f"what somebody entered; nothing was written: name another folder, or --force (in "
-            f"Python force=True) to replace {it}"
-        )
+    for paths, why in ((strange, _NOT_KNOWN), (taken, _ENTERED)):
+        if paths:
+            are, it = ("is", "it") if len(paths) == 1 else ("are", "them")
+            faults.append(f"{_listed(paths)} {are} there already{why.format(it=it)}")
     if faults:
         raise CallError("\n".join(faults))
 

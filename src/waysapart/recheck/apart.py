@@ -168,8 +168,7 @@ class Plane:
     def line(self, line: Line) -> tuple[Any, float]:
         """A line in the plane, and its length."""
         if line not in self._lines:
-            whole = self._segments[line[0]]
-            part = whole if line[1:] == (0.0, 1.0) else substring(whole, *line[1:], normalized=True)
+            part = substring(self._segments[line[0]], *line[1:], normalized=True)
             self._lines[line] = self.flat(_divided(part)), GEOD.geometry_length(part)
         return self._lines[line]
 

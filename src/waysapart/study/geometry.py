@@ -160,10 +160,7 @@ def checked_geometry(
     expected = " or ".join(role.geometry)
     geometry[empty] = None
     if role.geometry_required:
-        tell(
-            missing & ~_told(frame, ledger),
-            f"the geometry is missing; expected {expected}",
-        )
+        tell(missing & ~_told(frame, ledger), f"the geometry is missing; expected {expected}")
         tell(empty, f"the geometry is empty; expected {expected}")
 
     types = shapely.get_type_id(geometry)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Sequence
+from functools import partial
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -87,7 +88,6 @@ def _read_vector(spec: LayerSpec, inputs: tuple[Input, ...]) -> RawLayer:
     import shapely
 
     file = vector(spec.path)
-    options: dict[str, Any] = {"use_arrow": find_spec("pyarrow") is not None}
     notes: tuple[str, ...] = ()
     with warnings.catch_warnings(), fenced():
         # A column of numbers and texts stays text, and is told further on, row by row.
@@ -103,14 +103,17 @@ def _read_vector(spec: LayerSpec, inputs: tuple[Input, ...]) -> RawLayer:
             if info["driver"] != file.driver:
                 raise RefusedError(f"is read as {info['driver']}, not as {file.driver}: damaged?")
             check_columns(len(info["fields"]))
+            rows_of = partial(
+                pyogrio.read_dataframe,
+                file.name,
+                layer=layer,
+                where=spec.where,
+                fid_as_index=True,
+            )
             try:
-                frame = pyogrio.read_dataframe(
-                    file.name, layer=layer, where=spec.where, fid_as_index=True, **options
-                )
+                frame = rows_of(use_arrow=find_spec("pyarrow") is not None)
             except NotImplementedError:  # curves do not go by Arrow; else GDAL straightens them
-                frame = pyogrio.read_dataframe(
-                    file.name, layer=layer, where=spec.where, fid_as_index=True
-                )
+                frame = rows_of()
                 notes = (
                     f"{spec.shown_source}, layer {layer}: holds curves, which are taken as "
                     "straight pieces of 4 degrees each",
