@@ -7,7 +7,6 @@ import time
 import pytest
 
 from browser import Watched, chromium
-from report_estuary import build_estuary, respell
 from waysapart.report.escape import csv_cell, visible
 from waysapart.report.page import render_report
 
@@ -40,8 +39,33 @@ def opened(browser, tmp_path):
 
 
 @pytest.fixture
-def page(opened):
-    return opened(*build_estuary())
+def page(opened, estuary_report):
+    return opened(*estuary_report)
+
+
+OURS = {"verdict", "made", "role", "code", "what", "bears_on", "path"}
+"""Fields of the facts and of GeoJSON in which the program looks up what it wrote there itself."""
+BY_ID = {"of", "inside", "runs", "circuit", "group"}
+"""Fields that may hold an object with ids as its keys."""
+
+
+def respelled(value, spell):
+    """The same facts or geometries with every text of a layer put through `spell`, ids alike."""
+    if isinstance(value, str):
+        return spell(value)
+    if isinstance(value, (list, tuple)):
+        return [respelled(item, spell) for item in value]
+    if not isinstance(value, dict):
+        return value
+    made = {}
+    for key, item in value.items():
+        if key in OURS or (key == "type" and isinstance(item, str)):
+            made[key] = item
+        elif key in BY_ID and isinstance(item, dict):
+            made[key] = {spell(name): respelled(one, spell) for name, one in item.items()}
+        else:
+            made[key] = respelled(item, spell)
+    return made
 
 
 def colours(page):
@@ -91,36 +115,36 @@ def test_the_map_is_drawn_and_layers_switch(page):
 
 
 def test_choosing_a_circuit_in_the_table_shows_it_on_the_map(page):
-    page.click("tr[data-circuit] >> text=C-04")
+    page.click("tr[data-circuit] >> text=C04")
     assert page.input_value("#plan-circuit") == "3"
     found = colours(page)
     assert found["main"] > 500
     assert found["alternate"] > 300
     assert page.get_attribute("tr.chosen button.pick", "aria-pressed") == "true"
-    assert "C-04" in page.text_content("details.chosen summary")
-    page.click("tr[data-circuit] >> text=C-04")
+    assert "C04" in page.text_content("details.chosen summary")
+    page.click("tr[data-circuit] >> text=C04")
     assert page.input_value("#plan-circuit") == ""
     assert colours(page)["main"] == 0
 
 
 def test_choosing_a_circuit_on_the_map_marks_it_in_the_table(page):
-    page.select_option("#plan-circuit", label="C-09 · Fen Cross to Ferry Lane")
-    assert page.text_content("tr.chosen button.pick") == "C-09"
+    page.select_option("#plan-circuit", label="C09 · Marramby-Oysterbeck trip")
+    assert page.text_content("tr.chosen button.pick") == "C09"
     box = page.locator("tr.chosen").bounding_box()
     ledger = page.locator(".ledger .scroll").bounding_box()
     assert ledger["y"] <= box["y"] <= ledger["y"] + ledger["height"]
 
 
 def test_a_click_on_an_asset_tells_what_its_loss_takes(page):
-    """Both paths of C-04 rely on duct DU4-013; C-12 has its main path in it alone."""
-    page.fill("#plan-find", "Du4-013")
-    page.click("#plan-found button:has-text('DU4-013') >> nth=0")
+    """C04, C17 and C33 rely on pit PIT-HER-7 with both paths, four circuits with one path."""
+    page.fill("#plan-find", "Pit-Her-7")
+    page.click("#plan-found button:has-text('PIT-HER-7') >> nth=0")
     page.click("#plan-card button:has-text('Close')")
     assert page.is_hidden("#plan-card")
     frame = page.locator(".folium-map").bounding_box()
     page.mouse.click(frame["x"] + frame["width"] / 2, frame["y"] + frame["height"] / 2)
     card = page.locator("#plan-card")
-    assert card.locator(".id").first.text_content() == "DU4-013"
+    assert card.locator(".id").first.text_content() == "PIT-HER-7"
     rows = dict(
         zip(
             card.locator("dt").all_text_contents(),
@@ -128,19 +152,20 @@ def test_a_click_on_an_asset_tells_what_its_loss_takes(page):
             strict=True,
         )
     )
-    assert rows["Kind"] == "duct"
-    assert rows["Shared by both paths of"].split() == ["C-04"]
-    assert rows["Its loss takes"].split() == ["C-04"]
-    assert rows["Its loss leaves one path of"].split() == ["C-12"]
-    assert page.locator("tr.relies button.pick").all_text_contents() == ["C-04", "C-12"]
-    card.locator("button:has-text('C-12')").click()
-    assert page.text_content("tr.chosen button.pick") == "C-12"
+    lost, left = ["C04", "C17", "C33"], ["C14", "C22", "C23", "C24"]
+    assert rows["Kind"] == "pit"
+    assert rows["Shared by both paths of"].split() == lost
+    assert rows["Its loss takes"].split() == lost
+    assert rows["Its loss leaves one path of"].split() == left
+    assert page.locator("tr.relies button.pick").all_text_contents() == [*lost, *left]
+    card.locator("button:has-text('C14')").click()
+    assert page.text_content("tr.chosen button.pick") == "C14"
 
 
 def test_an_asset_named_in_a_finding_is_found_on_the_map(page):
-    page.click("details.circuit button.asset >> text=P-DU4-013")
-    assert page.text_content("#plan-card .id") == "P-DU4-013"
-    assert page.text_content("tr.chosen button.pick") == "C-04"
+    page.click("details.circuit button.asset >> text=PIT-HER-7")
+    assert page.text_content("#plan-card .id") == "PIT-HER-7"
+    assert page.text_content("tr.chosen button.pick") == "C04"
 
 
 def ids(page):
@@ -152,15 +177,15 @@ def ids(page):
 def test_the_table_sorts_and_filters(page):
     heading = page.locator("table[data-table=circuits] th button.sort").first
     heading.click()
-    assert ids(page) == [f"C-{n:02d}" for n in range(1, 13)]
+    assert ids(page) == [f"C{n:02d}" for n in range(1, 34)]
     assert page.get_attribute("table[data-table=circuits] th >> nth=0", "aria-sort") == "ascending"
     heading.click()
-    assert ids(page) == [f"C-{n:02d}" for n in range(12, 0, -1)]
-    page.fill(".ledger input[type=search]", "wharf landfall")
+    assert ids(page) == [f"C{n:02d}" for n in range(33, 0, -1)]
+    page.fill(".ledger input[type=search]", "plovermoor landfall")
     assert ids(page) == []
-    page.fill(".ledger input[type=search]", "wharf shared:")
-    assert ids(page) == ["C-04", "C-03"]
-    assert page.text_content(".ledger [role=status]") == "2 of 12"
+    page.fill(".ledger input[type=search]", "plovermoor shared:")
+    assert ids(page) == ["C33", "C17", "C05", "C04"]
+    assert page.text_content(".ledger [role=status]") == "4 of 33"
 
 
 def saved(page, table):
@@ -170,14 +195,14 @@ def saved(page, table):
         return download.value.suggested_filename, list(csv.reader(io.StringIO(file.read())))
 
 
-def test_tables_are_saved_as_csv(page):
+def test_tables_are_saved_as_csv(page, estuary_report):
     name, rows = saved(page, "Circuits")
     assert name == "circuits.csv"
     assert rows[0] == ["Circuit", "Verdict", "Limits", "Found"]
-    assert rows[1][:3] == ["C-03", "shared", "within"]
-    assert len(rows) == 13
+    assert rows[1][:3] == ["C02", "shared", "within"]
+    assert len(rows) == 34
     name, rows = saved(page, "Inputs")
-    facts, _ = build_estuary()
+    facts, _ = estuary_report
     assert rows[1:] == [[row["file"], row["sha256"]] for row in facts["inputs"]]
 
 
@@ -203,10 +228,10 @@ def test_all_is_done_by_keyboard(page):
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.textContent") == "Skip to the answer"
     page.focus("#plan-find")
-    page.keyboard.type("DU4-013")
+    page.keyboard.type("PIT-HER-7")
     page.keyboard.press("Tab")
     page.keyboard.press("Enter")
-    assert page.text_content("#plan-card .id") == "DU4-013"
+    assert page.text_content("#plan-card .id") == "PIT-HER-7"
     page.focus("#plan-circuit")
     page.keyboard.press("Escape")
     assert page.is_hidden("#plan-card")
@@ -231,15 +256,16 @@ def test_all_is_done_by_keyboard(page):
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [360, 1300])
-def test_no_part_is_wider_than_the_window(opened, width, scheme):
-    page = opened(*build_estuary(), viewport={"width": width, "height": 700}, color_scheme=scheme)
+def test_no_part_is_wider_than_the_window(opened, estuary_report, width, scheme):
+    window = {"width": width, "height": 700}
+    page = opened(*estuary_report, viewport=window, color_scheme=scheme)
     assert page.evaluate("document.documentElement.scrollWidth") == width
     page.select_option("#plan-circuit", "3")
     assert colours(page)["main"] > 100
 
 
-def test_print_opens_every_entry_and_draws_on_white(opened):
-    page = opened(*build_estuary(), color_scheme="dark")
+def test_print_opens_every_entry_and_draws_on_white(opened, estuary_report):
+    page = opened(*estuary_report, color_scheme="dark")
     page.emulate_media(media="print")
     page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
     assert page.locator("details.circuit:not([open])").count() == 0
@@ -251,12 +277,9 @@ def test_print_opens_every_entry_and_draws_on_white(opened):
     assert page.locator("details.circuit:not([open])").count() > 0
 
 
-def test_hostile_text_is_shown_as_it_is_and_nothing_runs(opened):
+def test_hostile_text_is_shown_as_it_is_and_nothing_runs(opened, estuary_report):
     """Every text of facts and geometries starts with each thing that could run somewhere."""
-    facts, geo = build_estuary()
-    facts = respell(facts, lambda text: HOSTILE + text)
-    geo = respell(geo, lambda text: HOSTILE + text)
-    page = opened(facts, geo)
+    page = opened(*(respelled(one, lambda text: HOSTILE + text) for one in estuary_report))
     shown = visible(HOSTILE).strip()
     page.evaluate("document.querySelectorAll('details.circuit').forEach(d => { d.open = true; })")
     for element in (
@@ -279,7 +302,7 @@ def test_hostile_text_is_shown_as_it_is_and_nothing_runs(opened):
     ):
         assert shown in page.locator(element).first.text_content(), element
     page.select_option("#plan-circuit", "3")
-    page.fill("#plan-find", "DU4-013")
+    page.fill("#plan-find", "PIT-HER-7")
     page.click("#plan-found button >> nth=0")
     assert shown in page.text_content("#plan-card .id")
     assert shown in page.locator("#plan-card dd").first.text_content()
@@ -292,9 +315,7 @@ def test_hostile_text_is_shown_as_it_is_and_nothing_runs(opened):
     assert page.locator("img, svg[onload]").count() == 0
 
 
-def test_text_like_a_formula_is_saved_as_text(opened):
-    facts, geo = build_estuary()
-    facts = respell(facts, lambda text: "=1+1;" + text)
-    geo = respell(geo, lambda text: "=1+1;" + text)
-    _, rows = saved(opened(facts, geo), "Circuits")
-    assert rows[1][0] == "'=1+1;C-03"
+def test_text_like_a_formula_is_saved_as_text(opened, estuary_report):
+    spelled = [respelled(one, lambda text: "=1+1;" + text) for one in estuary_report]
+    _, rows = saved(opened(*spelled), "Circuits")
+    assert rows[1][0] == "'=1+1;C02"

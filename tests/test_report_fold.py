@@ -2,7 +2,6 @@
 
 from typing import Any
 
-from report_estuary import build_estuary
 from waysapart.report.fold import folded
 
 ROLE = {"S": ("segments", "span"), "T": ("structures", "tower"), "J": ("joints", None)}
@@ -55,13 +54,18 @@ def test_things_of_several_kinds_are_named_by_their_role() -> None:
     assert [finding.label for finding in folded(circuit)] == ["2 structures T1 to T2"]
 
 
-def test_a_holder_stands_under_what_it_holds() -> None:
-    """The trench is shared only because the shared duct lies in it."""
-    facts, _ = build_estuary()
-    circuit = next(c for c in facts["circuits"] if c["id"] == "C-04")
-    duct, pit = sorted(folded(circuit), key=lambda finding: finding.label)
-    assert (duct.label, names(duct.holders)) == ("duct DU4-013", ["TR-7"])
-    assert (pit.label, pit.holders) == ("pit P-DU4-013", [])
+def test_a_holder_stands_under_what_it_holds(estuary_report: Any) -> None:
+    """C03 of the demo: the right of way is shared only because the shared trench lies in it."""
+    circuit = next(c for c in estuary_report[0]["circuits"] if c["id"] == "C03")
+    (trench,) = folded(circuit)
+    assert (trench.label, names(trench.holders)) == ("trench TR-1", ["ROW-1"])
+
+
+def test_what_holds_nothing_else_that_is_shared_stands_alone(estuary_report: Any) -> None:
+    """C04 of the demo shares a pit; no holder of the pit is shared with it."""
+    circuit = next(c for c in estuary_report[0]["circuits"] if c["id"] == "C04")
+    (pit,) = folded(circuit)
+    assert (pit.label, pit.holders) == ("pit PIT-HER-7", [])
 
 
 def test_many_of_a_kind_are_named_in_the_plural() -> None:
@@ -84,6 +88,7 @@ def test_what_is_accepted_stands_last() -> None:
     ]
 
 
-def test_what_shares_nothing_has_no_finding() -> None:
-    """Schemes have no stretches."""
-    assert folded({"id": "T1"}) == []
+def test_what_shares_nothing_has_no_finding(estuary_report: Any) -> None:
+    """C29 of the demo is apart."""
+    circuit = next(c for c in estuary_report[0]["circuits"] if c["id"] == "C29")
+    assert folded(circuit) == []

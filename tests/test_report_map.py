@@ -4,7 +4,6 @@ import itertools
 
 import pytest
 
-from report_estuary import build_estuary
 from waysapart.report.map import Tiles, _runs, folium_map, frame, map_data
 
 
@@ -122,8 +121,8 @@ def test_a_coordinate_that_is_no_number_is_an_error():
         frame({"points": collection(point)})
 
 
-def test_the_same_study_gives_the_same_map():
-    facts, geo = build_estuary()
+def test_the_same_study_gives_the_same_map(estuary_report):
+    facts, geo = estuary_report
     assert folium_map(geo, "a") == folium_map(geo, "a")
     assert map_data(facts, geo) == map_data(facts, geo)
 

@@ -102,5 +102,7 @@ def test_the_report_for_readers_outside_is_valid(validator, proof, grid_m):
     assert validator(render_report(facts, geo, title="Outside")) == []
 
 
-def test_an_empty_report_is_valid(validator):
-    assert validator(render_report({"circuits": []}, {}, title="Nothing yet")) == []
+def test_an_empty_report_is_valid(validator, empty_report):
+    """A study without circuits, and without a map as readers outside get it."""
+    facts, _ = empty_report
+    assert validator(render_report(facts, {}, title="Nothing yet")) == []
