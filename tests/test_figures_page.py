@@ -24,7 +24,7 @@ from waysapart.verdicts.prove import Proof
 
 ROOT = Path(__file__).resolve().parents[1]
 CIRCUIT, LINKS = "C29", ("C29-M", "C29-A")
-LINE = re.compile(r"^(?P<sum>.+?) (?P<mark>:=|=) (?P<rest>.+)$")
+LINE = re.compile(r"^(?P<sum>.+?) (?P<mark>from|=) (?P<rest>.+)$")
 LIGHT = "299.792458"
 OPERATORS: dict[type[ast.AST], Callable[..., float]] = {
     ast.Add: operator.add,
@@ -143,13 +143,13 @@ def relied_on(proof: Proof, which: str) -> set[int]:
 def test_each_line_of_the_page_holds(line: str, proof: Proof, facts: dict[str, Any]) -> None:
     match = LINE.match(line)
     assert match, f"not understood: {line}"
-    if match["mark"] == ":=":
+    if match["mark"] == "from":
         written = match["sum"].split()[0]
         assert given(proof, match["rest"]) == pytest.approx(
             float(written), abs=0.5001 * last_digit(written)
         )
         return
-    value, _, place = match["rest"].partition(" -> ")
+    value, _, place = match["rest"].partition(" printed as ")
     written = value.split()[0]
     result = worth(ast.parse(match["sum"], mode="eval"))
     assert result == pytest.approx(float(written), abs=0.5001 * last_digit(written))
@@ -198,7 +198,7 @@ def leaves(node: Any, place: str) -> Iterator[tuple[str, Any]]:
 
 def test_no_figure_is_missing(facts: dict[str, Any]) -> None:
     """Every figure of paths, delay and availability, and of the two links' entries."""
-    shown = {line.split(" -> ")[1] for line in lines() if " -> " in line}
+    shown = {line.split(" printed as ")[1] for line in lines() if " printed as " in line}
     sections = {name: facts[name] for name in ("paths", "delay", "unavailability")}
     wanted = dict(leaves(sections, ""))
     for link in LINKS:
