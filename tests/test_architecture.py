@@ -10,6 +10,7 @@ import pytest
 PACKAGE = Path(__file__).resolve().parents[1] / "src" / "waysapart"
 FLOW = (
     "errors",
+    "arrays",
     "shown",
     "schema",
     "gaps",

@@ -14,7 +14,7 @@ import scipy.sparse as sp
 
 import waysapart as wa
 from test_dig import two_ways
-from waysapart.network.assets import boolean
+from waysapart.arrays import boolean
 from waysapart.reliance.closure import close
 from waysapart.reliance.feeding import Feeds
 from waysapart.report.view_figures import single_points

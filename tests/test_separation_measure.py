@@ -5,8 +5,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from separation_plants import GENTLE
+from waysapart.arrays import interval_runs
 from waysapart.findings.separation.envelope import Arcs, lower_envelope
-from waysapart.findings.separation.intervals import merged
 from waysapart.findings.separation.measure import (
     distance_arcs,
     piece_distance,
@@ -115,7 +115,7 @@ def test_merged_intervals_cover_what_the_intervals_cover(intervals):
     """Against painting unit cells one by one."""
     group, low, length = (np.array(part) for part in zip(*intervals, strict=True))
     high = low + length
-    run, _ = merged(group, low.astype(float), high.astype(float), 0.0)
+    run, _ = interval_runs(group, low.astype(float), high.astype(float), 0.0)
     for one in range(len(run)):
         painted = set()
         grown = {one}

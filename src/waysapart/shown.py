@@ -1,4 +1,4 @@
-"""Text and small tables as HTML, for whatever stage shows itself in a notebook.
+"""Text for people: lists of names cut short, and text and small tables as HTML for a notebook.
 
 Text of a layer is hostile until it is escaped. Characters that cannot be seen are written out: a
 name must look like what it is. Which those are is said by the tables of Unicode: the general
@@ -8,7 +8,7 @@ categories (in `str.isprintable`), Default_Ignorable_Code_Point, and the names t
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from functools import cache, lru_cache
 
 from markupsafe import Markup
@@ -61,6 +61,34 @@ def visible(text: str) -> str:
     Line feeds and tabs stay: a page shows them as a space.
     """
     return replace_unseen(text, lambda char: f"⟨U+{ord(char):04X}⟩", keep="\n\t")
+
+
+def few(names: Iterable[object], most: int, separator: str = ", ") -> str:
+    """The first few of many names and how many more there are; all where they are not too many.
+
+    Examples
+    --------
+    >>> few(["C-1", "C-2", "C-3"], most=2)
+    'C-1, C-2 and 1 more'
+    """
+    found = [str(name) for name in names]
+    more = f" and {len(found) - most} more" if len(found) > most else ""
+    return separator.join(found[:most]) + more
+
+
+def sentence_list(names: Sequence[str], last: str = "and", most: int | None = None) -> str:
+    """Names as a sentence lists them, the word before the last one given.
+
+    Examples
+    --------
+    >>> sentence_list(["D-1", "D-2", "D-3"])
+    'D-1, D-2 and D-3'
+    >>> sentence_list(["D-1", "D-2", "D-3"], last="or", most=2)
+    'D-1, D-2 or 1 more'
+    """
+    if most is not None and len(names) > most:
+        return f"{', '.join(names[:most])} {last} {len(names) - most} more"
+    return f" {last} ".join(part for part in (", ".join(names[:-1]), *names[-1:]) if part)
 
 
 def html_text(text: str) -> Markup:

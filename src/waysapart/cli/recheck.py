@@ -16,6 +16,7 @@ from waysapart.cli.common import (
     telling_errors,
     write_json,
 )
+from waysapart.shown import few
 
 FEW = 8
 """Names that are told one by one."""
@@ -59,9 +60,8 @@ def recheck(study: Path, file: Path, json_file: str | None) -> None:
         verdicts = found["verdicts"]
         sound = f"{verdicts['confirmed']} verdicts confirmed"
         if but := verdicts["confirmed_except"]:
-            few = ", ".join(one["id"] for one in but[:FEW])
-            more = f" and {len(but) - FEW} more" if len(but) > FEW else ""
-            sound += f", {len(but)} confirmed except for what was not checked: {few}{more}"
+            ids = few((one["id"] for one in but), FEW)
+            sound += f", {len(but)} confirmed except for what was not checked: {ids}"
         console.print(styled(sound))
         style = "red" if found["false"] else "green"
         count = f"{found['confirmed']} claims confirmed, {len(found['false'])} {label}"

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from waysapart.arrays import Bools, Floats, Ints
 from waysapart.findings.glass import Glass, glass_of
 from waysapart.findings.length_terms import length_terms
 from waysapart.findings.reach import reach_columns
@@ -28,7 +29,6 @@ from waysapart.formulas.margin import (
     power_budget_db,
     sensitivity_margin_db,
 )
-from waysapart.network.assets import Bools, Floats, Ints
 from waysapart.network.fibres import core_steps
 from waysapart.network.links import BOTH, GO, RETURN
 from waysapart.network.measurements import Measured, cable_losses, link_losses

@@ -7,6 +7,7 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
+from waysapart.arrays import Bools, Floats
 from waysapart.findings.delays import link_delays
 from waysapart.findings.glass import fibre_types, floating, means
 from waysapart.formulas.fibre import by_type
@@ -17,7 +18,7 @@ from waysapart.formulas.loss import (
     least_loss_db,
 )
 from waysapart.formulas.measured import differs, too_old
-from waysapart.network.assets import Bools, Floats, listed
+from waysapart.network.assets import listed
 from waysapart.network.measurements import (
     NO_FIBRE,
     fibre_means,

@@ -14,12 +14,13 @@ import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 
+from waysapart.arrays import Bools, Floats, Ints, boolean, csr_row, owners
 from waysapart.findings.glass import Glass, glass_of
 from waysapart.findings.length_terms import length_terms
 from waysapart.findings.rings import turned_back_us
 from waysapart.formulas.delay import fibre_delay_us
 from waysapart.gaps import GAP_CODES
-from waysapart.network.assets import Bools, Floats, Ints, boolean, listed
+from waysapart.network.assets import listed
 from waysapart.network.blanks import assumed_delay_us
 from waysapart.network.links import BOTH, GO, RETURN
 from waysapart.network.measurements import measured_us, tested_lengths
@@ -117,7 +118,7 @@ def path_delays(network: Network, gaps: Sequence[Gap] = ()) -> pd.DataFrame:
     paths = network.paths
     doubts = _Doubts.of(network, gaps)
     links = doubts.over(link_delays(network))
-    rows = np.repeat(np.arange(len(paths)), np.diff(paths.first))
+    rows = owners(paths.first)
 
     def along(go: str, back: str) -> Floats:
         onward, backward = (links[name].to_numpy()[paths.link] for name in (go, back))
@@ -273,7 +274,7 @@ def _carriers(network: Network, names: set[str], *, tested: bool) -> dict[str, l
     out: whatever their record lacks, their length is known.
     """
     assets, pieces, parts = network.assets, network.pieces, network.parts
-    rows = np.repeat(np.arange(len(parts.cable)), np.diff(parts.first))
+    rows = owners(parts.first)
     size = (len(parts.cable), len(assets))
     inside = boolean(
         np.r_[np.arange(len(parts.cable)), rows],
@@ -291,7 +292,7 @@ def _carriers(network: Network, names: set[str], *, tested: bool) -> dict[str, l
     numbers = assets.numbers(wanted)
     used = sp.csc_array(sp.csc_array(over @ inside)[:, np.maximum(numbers, 0)])
     return {
-        name: used.indices[used.indptr[at] : used.indptr[at + 1]].tolist()
+        name: csr_row(used, at).tolist()
         for at, (name, number) in enumerate(zip(wanted, numbers.tolist(), strict=True))
         if number >= 0
     }
@@ -385,10 +386,7 @@ def _of_machines(network: Network, used: sp.csr_array, delay_us: Floats) -> list
     names = network.study.tables["equipment"]["id"].to_numpy(dtype=object)[blank]
     said = [f"{name} has no delay on record" for name in names]
     mine = sp.csr_array(used[:, blank])
-    return [
-        frozenset(said[at] for at in mine.indices[mine.indptr[path] : mine.indptr[path + 1]])
-        for path in range(mine.shape[0])
-    ]
+    return [frozenset(said[at] for at in csr_row(mine, path)) for path in range(mine.shape[0])]
 
 
 def _bare(network: Network) -> Bools:

@@ -12,8 +12,8 @@ import scipy.sparse as sp
 import shapely
 from scipy.sparse.csgraph import connected_components
 
-from waysapart.findings.separation.earth import Floats, Ints, to_lonlat
-from waysapart.findings.separation.intervals import expand, merged
+from waysapart.arrays import Floats, Ints, boolean, expand, interval_runs
+from waysapart.findings.separation.earth import to_lonlat
 from waysapart.findings.separation.layout import Layout
 from waysapart.network.ends import geometries
 from waysapart.reliance.rely import Reliance
@@ -115,7 +115,7 @@ class Folds:
         rest = rows.iloc[left]
         low, high = rest["path_from_m"].to_numpy(), rest["path_to_m"].to_numpy()
         whole = rest["stretch"].to_numpy(dtype=np.int64)
-        run, order = merged(whole, low, high, _JOIN_M)
+        run, order = interval_runs(whole, low, high, _JOIN_M)
         begins = np.flatnonzero(np.diff(run[order], prepend=-1))
         length = np.maximum.reduceat(high[order], begins) - low[order][begins]
         reach = FOLD_RATIO * np.maximum.reduceat(rest["limit_m"].to_numpy()[order], begins)
@@ -255,10 +255,7 @@ def _only(matrix: sp.csr_array, wanted: np.ndarray) -> sp.csr_array:
     """The entries of a boolean matrix in the wanted columns; columns keep their numbers."""
     part = sp.csr_array(matrix)[:, : len(wanted)].tocoo()
     keep = wanted[part.col]
-    made = sp.csr_array(
-        (np.ones(int(keep.sum()), dtype=np.bool_), (part.row[keep], part.col[keep])),
-        shape=(matrix.shape[0], len(wanted)),
-    )
+    made = boolean(part.row[keep], part.col[keep], (matrix.shape[0], len(wanted)))
     return made
 
 

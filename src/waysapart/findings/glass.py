@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from waysapart.arrays import Floats
 from waysapart.formulas.fibre import bandwidth_mhz_km, by_type, greatest_dispersion_ps_nm_km
-from waysapart.network.assets import Floats
 from waysapart.network.tie import Network
 from waysapart.study.figure_rules import Fibre
 

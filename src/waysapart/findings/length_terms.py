@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from waysapart.network.assets import Floats
+from waysapart.arrays import Floats
 from waysapart.network.links import BOTH, GO, RETURN
 from waysapart.network.tie import Network
 

@@ -10,8 +10,8 @@ from typing import cast
 import numpy as np
 import scipy.sparse as sp
 
+from waysapart.arrays import Bools, Floats, Ints, boolean, csr_row, expand, owners
 from waysapart.findings.redundancy import Machines, Redundancy, Taken, machines_of, redundancy
-from waysapart.findings.separation.intervals import expand
 from waysapart.formulas.availability import (
     birnbaum_both_down,
     both_down,
@@ -30,7 +30,6 @@ from waysapart.formulas.many_paths import (
     birnbaum_all_down,
     series,
 )
-from waysapart.network.assets import Bools, Floats, Ints, boolean
 from waysapart.network.lengths import WIRED, end_sites
 from waysapart.network.records import place_of
 from waysapart.network.tie import Network
@@ -129,7 +128,7 @@ class Outages:
     def heaviest(self) -> Floats:
         """Greatest weight in each class: shape (classes,)."""
         found = np.zeros(self.members.shape[0])
-        of = np.repeat(np.arange(len(found)), np.diff(self.members.indptr))
+        of = owners(self.members.indptr)
         np.fmax.at(found, of, self.weight[self.members.indices])  # NaN: no length on record
         return found
 
@@ -608,7 +607,7 @@ def _exact(things: _Things, ways: Sequence[int], clusters: list[int]) -> _Exact:
 
 
 def _entries(matrix: sp.csr_array, row: int) -> list[int]:
-    found: list[int] = matrix.indices[matrix.indptr[row] : matrix.indptr[row + 1]].tolist()
+    found: list[int] = csr_row(matrix, row).tolist()
     return found
 
 

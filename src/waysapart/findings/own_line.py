@@ -16,8 +16,8 @@ import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 
-from waysapart.findings.separation.intervals import expand
-from waysapart.network.assets import Bools, Ints, boolean, listed
+from waysapart.arrays import Bools, Ints, boolean, expand
+from waysapart.network.assets import listed
 from waysapart.network.tie import Network
 from waysapart.reliance.closure import union, without
 from waysapart.reliance.failure import falls, paths_lost

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from waysapart.arrays import Bools, Floats
 from waysapart.findings.glass import Glass
 from waysapart.formulas.fibre import binding_limit, link_dispersion_ps_nm
 from waysapart.formulas.margin import extra_length_m
-from waysapart.network.assets import Bools, Floats
 from waysapart.network.tie import Network
 
 

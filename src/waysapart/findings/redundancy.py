@@ -17,8 +17,8 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.sparse.csgraph import connected_components
 
+from waysapart.arrays import Bools, Floats, Ints, boolean, csr_row
 from waysapart.formulas.many_paths import GREATEST_THINGS, Fed, Feed, birnbaum_fed, fed_machines
-from waysapart.network.assets import Bools, Floats, Ints, boolean
 from waysapart.reliance.failure import falls
 from waysapart.reliance.feeding import Feeds
 from waysapart.reliance.rely import Reliance
@@ -109,7 +109,7 @@ def _needed(
     found = set(waiting)
     while waiting:
         for feed in feeds_of[waiting.pop()]:
-            for asset in behind.indices[behind.indptr[feed] : behind.indptr[feed + 1]].tolist():
+            for asset in csr_row(behind, feed).tolist():
                 if asset in feeds_of and asset not in found:
                     found.add(asset)
                     waiting.append(asset)
@@ -355,7 +355,7 @@ def redundancy(machines: Machines, by_class: sp.csr_array, down: Floats) -> Redu
 
 
 def _row(matrix: sp.csr_array, row: int, keep: Bools | None = None) -> list[int]:
-    found = matrix.indices[matrix.indptr[row] : matrix.indptr[row + 1]]
+    found = csr_row(matrix, row)
     listed: list[int] = (found if keep is None else found[keep[found]]).tolist()
     return listed
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from waysapart.arrays import Floats
 from waysapart.formulas.delay import ring_worst_us
-from waysapart.network.assets import Floats, listed
+from waysapart.network.assets import listed
 from waysapart.network.paths import ALTERNATE, MAIN
 from waysapart.network.tie import Network
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import scipy.sparse as sp
 
+from waysapart.arrays import Bools, Ints, boolean, csr_row
 from waysapart.findings.tails import Indoors, tail_columns
-from waysapart.network.assets import Bools, Ints, boolean
 from waysapart.reliance.closure import both, union, without
 from waysapart.reliance.explain import Encounters
 from waysapart.reliance.rely import Reliance
@@ -276,14 +276,14 @@ def _tails(reliance: Reliance, sides: Sides, avoidable: sp.csr_array) -> sp.csr_
     found = np.diff(avoidable.indptr) > 0
     asked = np.flatnonzero(found & sides.tails) if sides.tails is not None else ()
     indoors = Indoors(reliance) if len(asked) else None
-    for test in asked:
+    for test in map(int, asked):
         assert indoors is not None
         low, high = np.searchsorted(sides.test, [test, test + 1])
         paths = sides.paths[low:high].indices.astype(np.int64)
-        mine = avoidable.indices[avoidable.indptr[test] : avoidable.indptr[test + 1]].tolist()
+        mine = csr_row(avoidable, test).tolist()
         tail = tail_columns(indoors, paths).intersection(mine)
         column += sorted(tail)
-        row += [int(test)] * len(tail)
+        row += [test] * len(tail)
     return boolean(np.array(row, np.int64), np.array(column, np.int64), avoidable.shape)
 
 
@@ -331,7 +331,7 @@ def _reasons(
     supports: dict[tuple[int, int], tuple[int, ...]] = {}
 
     def first_met(test: int, candidates: list[int]) -> int:
-        paths = ways.indices[ways.indptr[test] : ways.indptr[test + 1]].tolist()
+        paths = csr_row(ways, test).tolist()
 
         def rank(asset: int) -> tuple[object, ...]:
             places = [met.place(path, asset) for path in paths]
@@ -341,8 +341,8 @@ def _reasons(
         return candidates[0] if len(candidates) == 1 else min(candidates, key=rank)
 
     for test in np.flatnonzero(np.diff(folded.indptr)).tolist():
-        mine = set(shared.indices[shared.indptr[test] : shared.indptr[test + 1]].tolist())
-        hidden = folded.indices[folded.indptr[test] : folded.indptr[test + 1]].tolist()
+        mine = set(csr_row(shared, test).tolist())
+        hidden = csr_row(folded, test).tolist()
         hidden_set = set(hidden)
         for asset in hidden:
             found: set[int] = {asset}
@@ -351,7 +351,7 @@ def _reasons(
                 layer = [
                     before
                     for at in layer
-                    for before in back.indices[back.indptr[at] : back.indptr[at + 1]].tolist()
+                    for before in csr_row(back, at).tolist()
                     if before in mine and before not in found and not found.add(before)  # type: ignore[func-returns-value]
                 ]
             roots = [number for number in layer if number not in hidden_set]
@@ -359,10 +359,5 @@ def _reasons(
                 first_role = min(role[number] for number in roots)
                 alike = [number for number in roots if role[number] == first_role]
                 through[test, asset] = first_met(test, alike)
-                supports[test, asset] = tuple(
-                    sorted(
-                        set(back.indices[back.indptr[asset] : back.indptr[asset + 1]].tolist())
-                        & mine
-                    )
-                )
+                supports[test, asset] = tuple(sorted(set(csr_row(back, asset).tolist()) & mine))
     return through, supports

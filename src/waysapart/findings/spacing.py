@@ -9,14 +9,13 @@ import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 
+from waysapart.arrays import Bools, Floats, Ints, expand
 from waysapart.findings.folding import Folds
 from waysapart.findings.separation.closest import closest_points
 from waysapart.findings.separation.cross import crossings, told_before
-from waysapart.findings.separation.intervals import expand
 from waysapart.findings.separation.layout import Layout, lay_out
 from waysapart.findings.separation.near import near_both_ways
 from waysapart.findings.sharing import Sharing, Sides
-from waysapart.network.assets import Bools, Floats, Ints
 from waysapart.network.ends import geometries
 from waysapart.network.lengths import to_lonlat
 from waysapart.network.records import surveyed_m

@@ -8,7 +8,8 @@ from functools import cached_property
 import numpy as np
 import scipy.sparse as sp
 
-from waysapart.network.assets import Bools, Ints, listed, reached
+from waysapart.arrays import Bools, Ints, csr_row
+from waysapart.network.assets import listed, reached
 from waysapart.reliance.closure import union
 from waysapart.reliance.rely import Reliance
 
@@ -32,8 +33,8 @@ class Indoors:
         self.count = len(assets)
         self.role = assets.frame["role"].to_numpy(dtype=object)
         links = tables["links"]
-        self.a = assets.numbers(links["a"]).tolist()
-        self.b = assets.numbers(links["b"]).tolist()
+        self.a: list[int] = assets.numbers(links["a"]).tolist()
+        self.b: list[int] = assets.numbers(links["b"]).tolist()
         site = np.full(self.count, -1, dtype=np.int64)
         for role, place in (("equipment", "site"), ("supplies", "site"), ("joints", "at")):
             site[assets.of_role(role)] = assets.numbers(tables[role][place])
@@ -107,7 +108,7 @@ class Indoors:
         items = self.reliance.link_items
         found: set[int] = set()
         for link in hops:
-            mine = items.indices[items.indptr[link] : items.indptr[link + 1]].tolist()
+            mine = csr_row(items, link).tolist()
             cord = not any(self._laid(one, site) for one in mine)
             found |= {one for one in mine if self._stands(one, site)}
             found |= {one for one in mine if cord and self._is(one, "cables")}
@@ -117,7 +118,7 @@ class Indoors:
             if at >= self.count:
                 continue
             ahead = self._ahead
-            for onward in ahead.indices[ahead.indptr[at] : ahead.indptr[at + 1]].tolist():
+            for onward in csr_row(ahead, at).tolist():
                 if onward not in found and self._stands(onward, site):
                     found.add(onward)
                     waiting.append(onward)

@@ -17,8 +17,8 @@ import shapely
 from numpy.typing import ArrayLike
 from scipy import sparse
 
+from waysapart.arrays import Floats, expand, floats
 from waysapart.errors import CallError
-from waysapart.formulas._arrays import Counts, Floats, floats
 
 HOURS_PER_YEAR = 8760.0
 MINUTES_PER_YEAR = 60 * HOURS_PER_YEAR
@@ -81,9 +81,9 @@ def held_share(lines: np.ndarray, held: ArrayLike, holder: ArrayLike) -> Floats:
     if not len(mine):
         return found
     used, place = np.unique(mine, return_inverse=True)
-    at, owner = _ranges(first, used)
+    owner, at = expand(first[used], first[used + 1] - first[used])
     flat = np.asarray(shapely.linestrings(_flat(xy[at], xy[first[used]][owner]), indices=owner))
-    at, pair = _ranges(first, other)
+    pair, at = expand(first[other], first[other + 1] - first[other])
     point = shapely.points(_flat(xy[at], xy[first[mine]][pair]))
     along = shapely.line_locate_point(flat[place[pair]], point, normalized=True)
     onward = np.flatnonzero(pair[1:] == pair[:-1])
@@ -96,14 +96,6 @@ def held_share(lines: np.ndarray, held: ArrayLike, holder: ArrayLike) -> Floats:
     covered = np.maximum(high - np.maximum(low, reached), 0.0)
     found[used] = np.bincount(line[order], covered, len(used))
     return np.minimum(found, 1.0)
-
-
-def _ranges(first: np.ndarray, chosen: np.ndarray) -> tuple[Counts, Counts]:
-    """Every place of some ranges, and which of them it is of: `first[i]` to `first[i + 1]`."""
-    size = first[chosen + 1] - first[chosen]
-    owner = np.repeat(np.arange(len(chosen)), size)
-    begin = np.repeat(first[chosen] - np.cumsum(size) + size, size)
-    return (begin + np.arange(len(owner))).astype(np.int64), owner.astype(np.int64)
 
 
 def _flat(lonlat: np.ndarray, about: np.ndarray) -> np.ndarray:

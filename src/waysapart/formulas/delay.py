@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
+from waysapart.arrays import Bools, Floats, floats, greatest_by
 from waysapart.errors import CallError
-from waysapart.formulas._arrays import Flags, Floats, floats, greatest_by
 
 LIGHT_M_PER_US = 299.792458
 """Speed of light in vacuum, exact by the definition of the metre (SI)."""
@@ -191,7 +191,7 @@ def recovery_ms(detection_ms: ArrayLike, hold_off_ms: ArrayLike, switching_ms: A
     return np.asarray(floats(detection_ms) + floats(hold_off_ms) + floats(switching_ms))
 
 
-def _links_on_way(count: int, start: ArrayLike, end: ArrayLike) -> Flags:
+def _links_on_way(count: int, start: ArrayLike, end: ArrayLike) -> Bools:
     first = np.atleast_1d(np.asarray(start, dtype=np.int64))
     last = np.atleast_1d(np.asarray(end, dtype=np.int64))
     if np.any(first == last):

@@ -11,8 +11,8 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import ArrayLike
 
+from waysapart.arrays import Floats, Words, floats
 from waysapart.errors import CallError
-from waysapart.formulas._arrays import Floats, Words, floats
 
 WAVELENGTH_TOLERANCE_NM = 30.0
 """How far outside the catalogue's wavelengths, or from a bandwidth's, a value still

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from waysapart.arrays import Floats, floats
 from waysapart.errors import CallError
-from waysapart.formulas._arrays import Floats, floats
 
 if TYPE_CHECKING:
     from pyproj import Geod

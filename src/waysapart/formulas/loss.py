@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
+from waysapart.arrays import Floats, Ints, Words, floats
 from waysapart.errors import CallError
-from waysapart.formulas._arrays import Counts, Floats, Words, floats
 
 GIVEN, JOINTS, ESTIMATE, MIXED = "given", "joints", "estimate", "joints and estimate"
 """Where a number of splices comes from: the link's own column; the recorded joints that it
@@ -30,7 +30,7 @@ def fibre_loss_db(length_m: ArrayLike, db_per_km: ArrayLike) -> Floats:
     return np.asarray(floats(length_m) / 1000 * floats(db_per_km))
 
 
-def reel_splices(length_m: ArrayLike, reel_m: ArrayLike) -> Counts:
+def reel_splices(length_m: ArrayLike, reel_m: ArrayLike) -> Ints:
     """Splices inside a cable that came on reels: one fewer than the reels it took.
 
     Parameters
@@ -57,7 +57,7 @@ def splice_count(
     joints_passed: ArrayLike,
     unrecorded_changes: ArrayLike,
     reel_joints: ArrayLike,
-) -> tuple[Counts, Words]:
+) -> tuple[Ints, Words]:
     """How many splices a link has, and on which record that rests.
 
     Parameters

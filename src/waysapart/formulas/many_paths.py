@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import sparse
 
+from waysapart.arrays import Floats, Ints, floats
 from waysapart.errors import CallError
-from waysapart.formulas._arrays import Counts, Floats, floats
 
 GREATEST_PATHS = 16
 """2^16 states; a group of more paths than that is a mistake in the records."""
@@ -121,10 +121,10 @@ class _Classes:
     `asset` are the columns that any path relies on, `of_asset` the class of each.
     """
 
-    mask: Counts
+    mask: Ints
     down: Floats
-    asset: Counts
-    of_asset: Counts
+    asset: Ints
+    of_asset: Ints
 
 
 def _checked(asset: ArrayLike) -> Floats:
@@ -149,7 +149,7 @@ def _classes(paths: sparse.csr_array, asset: Floats) -> _Classes:
     return _Classes(mask, np.asarray(-np.expm1(log_up)), used.astype(np.int64), of_asset)
 
 
-def _fill(mask: Counts, u: Floats, count: int) -> Floats:
+def _fill(mask: Ints, u: Floats, count: int) -> Floats:
     probability = np.zeros(2**count)
     probability[0] = 1.0
     states = np.arange(2**count)
@@ -171,7 +171,7 @@ class Part:
         Their sum is 1.
     """
 
-    takes: Counts
+    takes: Ints
     probability: Floats
 
 
@@ -313,7 +313,7 @@ def fed_machines(
     return Fed(part, changes)
 
 
-def _dark(states: Counts, feeds: Sequence[Feed], machines: int) -> list[np.ndarray]:
+def _dark(states: Ints, feeds: Sequence[Feed], machines: int) -> list[np.ndarray]:
     """Per machine, the states in which it is dark."""
     dark = [np.zeros(len(states), dtype=np.bool_) for _ in range(machines)]
     lost = [(states & feed.things) != 0 for feed in feeds]

@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
+from waysapart.arrays import Floats, floats
 from waysapart.errors import CallError
-from waysapart.formulas._arrays import Floats, floats
 from waysapart.formulas.loss import fibre_loss_db, reel_splices
 
 _ROUNDING = 1e-9

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from waysapart.arrays import Bools, Floats, floats, sum_by
 from waysapart.errors import CallError
-from waysapart.formulas._arrays import Flags, Floats, floats, sum_by
 
 TESTS = ("drum", "installed", "end-to-end, go", "end-to-end, return")
 """The tests that each fibre in use is to have before its circuit goes into
@@ -57,7 +57,7 @@ def two_way_mean(item: ArrayLike, returns: ArrayLike, value: ArrayLike, count: i
 
 def differs(
     measured: ArrayLike, computed: ArrayLike, tolerance_pct: ArrayLike, least: ArrayLike
-) -> Flags:
+) -> Bools:
     """Whether a test is so far from the computed value that one of them is of something else.
 
     Parameters
@@ -75,7 +75,7 @@ def differs(
     return np.asarray(np.abs(floats(measured) - expected) > allowed, dtype=bool)
 
 
-def too_old(tested_on: ArrayLike, today: ArrayLike, most_years: float) -> Flags:
+def too_old(tested_on: ArrayLike, today: ArrayLike, most_years: float) -> Bools:
     """Whether a test is older than the rules allow; a test without a date is.
 
     Parameters
@@ -89,7 +89,7 @@ def too_old(tested_on: ArrayLike, today: ArrayLike, most_years: float) -> Flags:
     return np.asarray(np.isnat(then) | (age_days > most_years * DAYS_PER_YEAR), dtype=bool)
 
 
-def tests_missing(item: ArrayLike, stage: ArrayLike, direction: ArrayLike, count: int) -> Flags:
+def tests_missing(item: ArrayLike, stage: ArrayLike, direction: ArrayLike, count: int) -> Bools:
     """Which of `TESTS` each fibre still lacks.
 
     Parameters

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from waysapart.arrays import Floats, Ints
 from waysapart.evidence import Aged, RecordAge
 from waysapart.gaps import Limit
-from waysapart.network.assets import Floats, Ints
 from waysapart.network.blanks import plural
 from waysapart.network.contradictions import TEST_LIMITS
 from waysapart.network.measurements import newest_tests

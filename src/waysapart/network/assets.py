@@ -10,12 +10,9 @@ import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 
+from waysapart.arrays import Ints, csr_row
 from waysapart.schema import ASSET_ROLES, KNOWN_EMPTY, LIST_SEPARATOR, ROLES
 from waysapart.study.model import Study
-
-Ints = np.ndarray[tuple[int], np.dtype[np.int64]]
-Floats = np.ndarray[tuple[int], np.dtype[np.float64]]
-Bools = np.ndarray[tuple[int], np.dtype[np.bool_]]
 
 
 @dataclass(frozen=True)
@@ -110,24 +107,8 @@ def reached(steps: sp.csr_array, start: int) -> set[int]:
     found, waiting = {start}, [start]
     while waiting:
         at = waiting.pop()
-        onward = steps.indices[steps.indptr[at] : steps.indptr[at + 1]].tolist()
+        onward = csr_row(steps, at).tolist()
         fresh = [one for one in onward if one not in found]
         found.update(fresh)
         waiting += fresh
     return found
-
-
-def boolean(rows: Ints, columns: Ints, shape: tuple[int, int]) -> sp.csr_array:
-    """A boolean sparse matrix; entries whose column or row is -1 are left out.
-
-    Boolean and not small integers: an 8-bit count of 256 routes to one asset
-    wraps round to 'no route'.
-    """
-    rows = np.asarray(rows, dtype=np.int64)
-    columns = np.asarray(columns, dtype=np.int64)
-    keep = (rows >= 0) & (columns >= 0)
-    made = sp.csr_array(
-        (np.ones(int(keep.sum()), dtype=np.bool_), (rows[keep], columns[keep])), shape=shape
-    )
-    made.sum_duplicates()
-    return made

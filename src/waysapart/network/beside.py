@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from waysapart.network.assets import Floats, Ints
+from waysapart.arrays import Floats, Ints
 from waysapart.network.follow import Course, Near, follows, near_areas, near_points
 from waysapart.network.pieces import Pieces
 from waysapart.network.strands import Strand

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from waysapart.network.assets import Bools, Floats, listed
+from waysapart.arrays import Bools, Floats
+from waysapart.network.assets import listed
 from waysapart.network.records import places_of
 from waysapart.schema import ASSET_ROLES, ROLES
 from waysapart.study.model import Gap, Study

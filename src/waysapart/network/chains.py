@@ -8,7 +8,8 @@ from itertools import pairwise
 import numpy as np
 import shapely
 
-from waysapart.network.assets import Assets, Bools, Floats, Ints
+from waysapart.arrays import Bools, Floats, Ints, expand
+from waysapart.network.assets import Assets
 from waysapart.network.ends import Ends, Passing, geometries
 from waysapart.network.matching import Matches
 from waysapart.network.records import place_of
@@ -287,7 +288,7 @@ def _follow(study: Study, own: Chains) -> Chains:
         source[cable] = at
     length = np.diff(own.first)[source]
     first = np.r_[0, np.cumsum(length)].astype(np.int64)
-    take = np.repeat(own.first[:-1][source] - first[:-1], length) + np.arange(first[-1])
+    _, take = expand(own.first[source], length)
     gaps = list(own.gaps)
     cables = study.tables["cables"]
     unclear = own.unclear[source]

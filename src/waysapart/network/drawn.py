@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 
-from waysapart.network.assets import Assets, Floats, Ints
+from waysapart.arrays import Floats, Ints
+from waysapart.network.assets import Assets
 from waysapart.network.beside import Visits, strands_beside
 from waysapart.network.ends import geometries
 from waysapart.network.follow import Course

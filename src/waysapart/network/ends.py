@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from waysapart.network.assets import Assets, Bools, Floats, Ints
+from waysapart.arrays import Bools, Floats, Ints
+from waysapart.network.assets import Assets
 from waysapart.network.records import place_of
 from waysapart.study.model import Gap, Study
 

@@ -12,7 +12,8 @@ from typing import cast
 import numpy as np
 import pandas as pd
 
-from waysapart.network.assets import Bools, Ints, listed
+from waysapart.arrays import Bools, Ints
+from waysapart.network.assets import listed
 from waysapart.network.links import BOTH, GO, LinkParts, Parts
 from waysapart.network.measurements import link_losses
 from waysapart.network.records import place_of

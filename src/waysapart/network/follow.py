@@ -22,7 +22,7 @@ from math import sqrt
 import numpy as np
 import shapely
 
-from waysapart.network.assets import Floats, Ints
+from waysapart.arrays import Floats, Ints
 
 _EDGE = 1e-6
 """Fractions of an edge within which an interval counts as reaching the edge's end."""

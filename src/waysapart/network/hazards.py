@@ -8,7 +8,8 @@ import scipy.sparse as sp
 import shapely
 from pyproj import Geod
 
-from waysapart.network.assets import Assets, Floats, boolean, listed
+from waysapart.arrays import Floats, boolean
+from waysapart.network.assets import Assets, listed
 from waysapart.network.ends import geometries
 from waysapart.network.lengths import to_lonlat
 from waysapart.study.model import Study

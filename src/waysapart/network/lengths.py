@@ -7,13 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from waysapart.arrays import Bools, Floats, owners
 from waysapart.formulas.length import (
     catenary_length_m,
     fibre_length_m,
     geodesic_length_m,
     helix_factor,
 )
-from waysapart.network.assets import Assets, Bools, Floats, listed
+from waysapart.network.assets import Assets, listed
 from waysapart.network.ends import GROUND_STRUCTURES, Ends, Passing, geometries
 from waysapart.network.links import BOTH, GO, RETURN, LinkParts, Parts
 from waysapart.network.measurements import Tested
@@ -118,7 +119,7 @@ def part_terms(
     cables, rules = study.tables["cables"], study.rules
     count = len(parts.cable)
     share = np.abs(parts.stop - parts.start)
-    rows = np.repeat(np.arange(count), np.diff(parts.first))
+    rows = owners(parts.first)
     route = np.bincount(rows, length_m[parts.segment] * share, count).astype(np.float64)
     sag = np.bincount(rows, sag_extra_m[parts.segment] * share, count).astype(np.float64)
     empty = np.diff(parts.first) == 0

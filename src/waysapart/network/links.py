@@ -8,7 +8,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from waysapart.network.assets import Assets, Bools, Floats, Ints
+from waysapart.arrays import Bools, Floats, Ints
+from waysapart.network.assets import Assets
 from waysapart.network.chains import Chains
 from waysapart.network.ends import Passing
 from waysapart.network.meeting import Reach, joint_places

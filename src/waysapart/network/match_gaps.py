@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shapely
 
-from waysapart.network.assets import Floats
+from waysapart.arrays import Floats
 from waysapart.network.drawn import CANDIDATE, Drawn, Plant, Run
 from waysapart.network.records import place_of
 from waysapart.study.model import Gap, Study

@@ -22,7 +22,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from waysapart.network.assets import Assets, Floats, Ints
+from waysapart.arrays import Floats, Ints
+from waysapart.network.assets import Assets
 from waysapart.network.drawn import (
     FOLLOWED,
     Holders,

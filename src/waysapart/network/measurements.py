@@ -15,8 +15,9 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
+from waysapart.arrays import Bools, Floats, Ints
 from waysapart.formulas.measured import differs, two_way_mean
-from waysapart.network.assets import Bools, Floats, Ints, listed
+from waysapart.network.assets import listed
 from waysapart.network.links import LinkParts, Parts
 from waysapart.network.records import place_of
 from waysapart.study.model import Gap, Study

@@ -9,7 +9,8 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from waysapart.network.assets import Assets, Bools, Floats, Ints
+from waysapart.arrays import Bools, Floats, Ints
+from waysapart.network.assets import Assets
 from waysapart.network.records import place_of
 from waysapart.study.model import Gap, Study
 

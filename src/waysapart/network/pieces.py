@@ -8,7 +8,8 @@ from functools import cached_property
 import numpy as np
 import shapely
 
-from waysapart.network.assets import Assets, Floats, Ints
+from waysapart.arrays import Floats, Ints, expand
+from waysapart.network.assets import Assets
 from waysapart.network.ends import Ends, Passing, geometries
 from waysapart.study.model import Study
 
@@ -34,8 +35,7 @@ class Pieces:
         """Numbers of the pieces of some segments."""
         first = np.searchsorted(self.segment, segments)
         count = np.searchsorted(self.segment, segments, side="right") - first
-        place = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
-        return np.asarray(np.repeat(first, count) + place, dtype=np.int64)
+        return expand(first, count)[1]
 
     @cached_property
     def begin_at(self) -> np.ndarray:

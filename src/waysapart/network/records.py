@@ -7,7 +7,7 @@ from typing import TypedDict
 import numpy as np
 import pandas as pd
 
-from waysapart.network.assets import Floats, Ints
+from waysapart.arrays import Floats, Ints
 from waysapart.study.model import Study
 
 

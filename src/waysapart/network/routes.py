@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from waysapart.network.assets import Floats, Ints
+from waysapart.arrays import Floats, Ints, expand, owners
 from waysapart.network.tie import Network
 
 
@@ -29,13 +29,6 @@ class Routes:
     way: Ints
 
 
-def _spread(first: Ints, count: Ints) -> tuple[Ints, Ints]:
-    """Row numbers first[i] .. first[i] + count[i] - 1 for all i, and the i of each."""
-    owner = np.repeat(np.arange(len(count)), count)
-    place = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
-    return owner, first[owner] + place
-
-
 def _mirror(first: Ints, count: Ints, owner: Ints, row: Ints, turned: np.ndarray) -> Ints:
     """Run through the rows of an owner from the last to the first where it is turned."""
     return np.where(turned[owner], 2 * first[owner] + count[owner] - 1 - row, row)
@@ -44,11 +37,11 @@ def _mirror(first: Ints, count: Ints, owner: Ints, row: Ints, turned: np.ndarray
 def routes(network: Network) -> Routes:
     """Follow every path along its segments."""
     paths, pieces, parts = network.paths, network.pieces, network.parts
-    path = np.repeat(np.arange(len(paths)), np.diff(paths.first))
+    path = owners(paths.first)
     links = len(network.study.tables["links"])
     bounds = np.searchsorted(pieces.link, np.arange(links + 1))
     first, count = bounds[:-1][paths.link], np.diff(bounds)[paths.link]
-    owner, piece = _spread(first, count)
+    owner, piece = expand(first, count)
     # A link listed from b to a and walked from b to a needs no turning.
     turned = np.zeros(len(paths.link), dtype=bool)
     filled = count > 0
@@ -59,7 +52,7 @@ def routes(network: Network) -> Routes:
     part = pieces.part[piece]
     against = pieces.reversed[piece] != piece_turned
     row_first, row_count = parts.first[part], parts.first[part + 1] - parts.first[part]
-    owner, row = _spread(row_first, row_count)
+    owner, row = expand(row_first, row_count)
     row = _mirror(row_first, row_count, owner, row, against)
     back = against[owner]
     return Routes(

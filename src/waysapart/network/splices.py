@@ -12,12 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from waysapart.arrays import Floats, Ints, expand, owners
 from waysapart.formulas.loss import reel_splices
-from waysapart.network.assets import Assets, Floats, Ints, listed
+from waysapart.network.assets import Assets, listed
 from waysapart.network.ends import Passing
 from waysapart.network.links import LinkParts, Parts
 from waysapart.network.measurements import cable_losses, link_losses
 from waysapart.network.records import place_of
+from waysapart.shown import few
 from waysapart.study.model import Gap, Study
 
 NOWHERE = -1
@@ -89,7 +91,7 @@ def find_splices(
 def _row_lengths(parts: Parts, segment_m: Floats) -> tuple[Ints, Floats, Floats, Floats]:
     """Of every row of every part: its part, its ground length, where it begins, the part's end."""
     count = len(parts.cable)
-    part = np.repeat(np.arange(count), np.diff(parts.first))
+    part = owners(parts.first)
     length = segment_m[parts.segment] * np.abs(parts.stop - parts.start)
     total = np.bincount(part, length, count).astype(np.float64)
     before = np.r_[0.0, np.cumsum(total)][:-1]
@@ -102,8 +104,7 @@ def _nodes(parts: Parts, passed: Passing, segment_m: Floats) -> pd.DataFrame:
     part, length, begin, _ = _row_lengths(parts, segment_m)
     low = np.searchsorted(passed.segment, parts.segment)
     several = np.searchsorted(passed.segment, parts.segment, side="right") - low
-    row = np.repeat(np.arange(len(part)), several)
-    place = low[row] + np.arange(len(row)) - np.repeat(np.cumsum(several) - several, several)
+    row, place = expand(low, several)
     span = (parts.stop - parts.start)[row]
     with np.errstate(divide="ignore", invalid="ignore"):
         share = (passed.fraction[place] - parts.start[row]) / span
@@ -291,5 +292,4 @@ def _few(names: Collection[str]) -> str:
     listed_ = sorted(names)
     if len(listed_) == 1:
         return f"link {listed_[0]}"
-    more = f" and {len(listed_) - 3} more" if len(listed_) > 3 else ""
-    return "links " + ", ".join(listed_[:3]) + more
+    return f"links {few(listed_, 3)}"

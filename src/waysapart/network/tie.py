@@ -11,8 +11,9 @@ import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 
+from waysapart.arrays import Floats, boolean, csr_row
 from waysapart.network.ages import age_gaps
-from waysapart.network.assets import Assets, Floats, boolean, listed, number_assets, reached
+from waysapart.network.assets import Assets, listed, number_assets, reached
 from waysapart.network.blanks import blank_gaps
 from waysapart.network.chains import Chains, chain_cables
 from waysapart.network.contradictions import contradictions
@@ -257,7 +258,7 @@ def _above(within: sp.csr_array) -> Callable[[int], frozenset[int]]:
 
     def above(number: int) -> frozenset[int]:
         if number not in known:
-            holders = within.indices[within.indptr[number] : within.indptr[number + 1]].tolist()
+            holders = csr_row(within, number).tolist()
             known[number] = frozenset().union(*(reached(within, holder) for holder in holders))
         return known[number]
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sp
 
-from waysapart.network.assets import Ints, boolean
+from waysapart.arrays import Ints, boolean, owners
 
 
 @dataclass(frozen=True)
@@ -40,7 +40,7 @@ def column_classes(matrix: sp.csr_array) -> Classes:
     """
     draw = np.random.default_rng(20_000)
     numbers = draw.integers(1, 2**63, size=(matrix.shape[0], 2), dtype=np.int64).astype(np.uint64)
-    rows = np.repeat(np.arange(matrix.shape[0]), np.diff(matrix.indptr))
+    rows = owners(matrix.indptr)
     prints = np.zeros((matrix.shape[1], 2), dtype=np.uint64)
     order = np.argsort(matrix.indices, kind="stable")
     columns, begin = np.unique(matrix.indices[order], return_index=True)

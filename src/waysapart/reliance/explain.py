@@ -7,7 +7,8 @@ from functools import cached_property
 import numpy as np
 import shapely
 
-from waysapart.network.assets import Ints, listed
+from waysapart.arrays import Ints, csr_row, owners
+from waysapart.network.assets import listed
 from waysapart.network.ends import geometries
 from waysapart.reliance.rely import Reliance
 from waysapart.schema import ROLES
@@ -86,7 +87,7 @@ class Chains:
     def _path_relied(self, path: int) -> frozenset[int]:
         if path not in self._relied:
             matrix = self._reliance.paths
-            row = matrix.indices[matrix.indptr[path] : matrix.indptr[path + 1]]
+            row = csr_row(matrix, path)
             self._relied[path] = frozenset(row.tolist())
         return self._relied[path]
 
@@ -104,7 +105,7 @@ class Chains:
         reliance, pieces = self._reliance, self._reliance.network.pieces
         name = str(self._links[link])
         matrix = reliance.link_items
-        row = matrix.indices[matrix.indptr[link] : matrix.indptr[link + 1]].tolist()
+        row = csr_row(matrix, link).tolist()
         found: dict[int, tuple[str, ...]] = {}
         low, high = np.searchsorted(pieces.link, [link, link + 1])
         for part in pieces.part[low:high].tolist():
@@ -136,7 +137,7 @@ class Chains:
                 if node >= 0:
                     found.setdefault(node, onto)
         matrix = self._reliance.parts
-        listed = matrix.indices[matrix.indptr[part] : matrix.indptr[part + 1]].tolist()
+        listed = csr_row(matrix, part).tolist()
         carrier = int(chains.carrier[cable])
         if carrier >= 0:
             for item, chain in self._part_chains(carrier).items():
@@ -180,7 +181,7 @@ class Encounters:
         """Everything that a link relies on, numbered as it is met."""
         if link not in self._on_link:
             links = self._reliance.links
-            relied = set(links.indices[links.indptr[link] : links.indptr[link + 1]].tolist())
+            relied = set(csr_row(links, link).tolist())
             met = dict.fromkeys(self._direct(link))
             first, follows = self._follows
             waiting = list(met)
@@ -253,7 +254,7 @@ class Encounters:
         columns += [ends.a, ends.b]
         rows.append(segments + passed.segment)
         columns.append(passed.structure)
-        rows.append(cables + np.repeat(np.arange(len(chains.carrier)), np.diff(chains.first)))
+        rows.append(cables + owners(chains.first))
         columns.append(segments + chains.segment)
         row, column_ = np.concatenate(rows), np.concatenate(columns)
         order = np.argsort(row, kind="stable")

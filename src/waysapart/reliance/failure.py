@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import scipy.sparse as sp
 
-from waysapart.network.assets import Bools
+from waysapart.arrays import Bools
 from waysapart.reliance.feeding import go_dark
 from waysapart.reliance.rely import Reliance
 

@@ -11,8 +11,8 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.sparse.csgraph import connected_components
 
+from waysapart.arrays import Bools, Ints, boolean
 from waysapart.errors import Problem, StudyError
-from waysapart.network.assets import Bools, Ints, boolean
 from waysapart.network.supplies import FEEDING, fed_by
 from waysapart.reliance.closure import close, union, without
 

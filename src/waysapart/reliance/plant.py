@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import scipy.sparse as sp
 
-from waysapart.network.assets import Ints, boolean, listed
+from waysapart.arrays import Ints, boolean, expand, owners
+from waysapart.network.assets import listed
 from waysapart.network.tie import Network
 from waysapart.reliance.closure import both, close, union, without
 from waysapart.reliance.feeding import Feeds, common, living
@@ -63,13 +64,11 @@ def _own_items(network: Network) -> sp.csr_array:
     """Items of every stretch, without what carriers bring."""
     parts, assets, passed = network.parts, network.assets, network.passed
     count = len(parts.cable)
-    rows = np.repeat(np.arange(count), np.diff(parts.first))
+    rows = owners(parts.first)
     low, high = np.minimum(parts.start, parts.stop), np.maximum(parts.start, parts.stop)
     begin = np.searchsorted(passed.segment, parts.segment)
     several = np.searchsorted(passed.segment, parts.segment, side="right") - begin
-    owner = np.repeat(np.arange(len(rows)), several)
-    place = np.arange(len(owner)) - np.repeat(np.cumsum(several) - several, several)
-    passes = begin[owner] + place
+    owner, passes = expand(begin, several)
     fraction = passed.fraction[passes]
     between = (fraction > low[owner]) & (fraction < high[owner])
     joint_part, joint = _joints_of_parts(network)

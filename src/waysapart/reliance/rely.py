@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 
-from waysapart.network.assets import Ints, boolean
+from waysapart.arrays import Ints, boolean, owners
 from waysapart.network.tie import Network
 from waysapart.reliance.classes import Classes, column_classes
 from waysapart.reliance.closure import close, union
@@ -189,7 +189,7 @@ def _unlisted_joints(network: Network, shape: tuple[int, int]) -> sp.csr_array:
 
 def _path_links(network: Network) -> sp.csr_array:
     paths = network.paths
-    rows = np.repeat(np.arange(len(paths)), np.diff(paths.first))
+    rows = owners(paths.first)
     return boolean(rows, paths.link, (len(paths), len(network.study.tables["links"])))
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import scipy.sparse as sp
 
-from waysapart.network.assets import Ints
+from waysapart.arrays import Ints
 from waysapart.report.geo import Tied
 from waysapart.schema import ASSET_ROLES
 from waysapart.verdicts.facts import text_or_none

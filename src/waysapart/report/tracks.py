@@ -9,10 +9,9 @@ from typing import Any
 
 import numpy as np
 
+from waysapart.arrays import Floats, Ints, csr_row, expand
 from waysapart.findings.separation.earth import to_lonlat
-from waysapart.findings.separation.intervals import expand
 from waysapart.findings.separation.pieces import position
-from waysapart.network.assets import Floats, Ints
 from waysapart.network.routes import Routes, routes
 from waysapart.verdicts.facts import text_or_none
 from waysapart.verdicts.prove import Proof
@@ -211,7 +210,7 @@ class Tracks:
     def relied(self, path: int) -> set[int]:
         """Numbers of everything that a path relies on."""
         matrix = self._reliance.paths
-        return set(matrix.indices[matrix.indptr[path] : matrix.indptr[path + 1]].tolist())
+        return set(csr_row(matrix, path).tolist())
 
     def marks(self, lane: Lane) -> list[list[Any]]:
         """Marks in the order of the lane: place, role, kind, id; a joint after what it is on."""

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from waysapart.arrays import csr_row
 from waysapart.errors import CallError
 from waysapart.network.tie import Network
 from waysapart.reroute.build_plan import Building, Candidates, what_to_build
@@ -338,7 +339,7 @@ def _check_ends(ground: Ground, targets: Sequence[Target], avoid: frozenset[str]
     for target in targets:
         for member in target.members:
             for end in (member.a, member.b):
-                row = closed.indices[closed.indptr[end] : closed.indptr[end + 1]]
+                row = csr_row(closed, end)
                 hit = avoid & {str(name) for name in ground.names[row]}
                 if hit:
                     raise CallError(

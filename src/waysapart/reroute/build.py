@@ -14,12 +14,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import Bounds, LinearConstraint, milp
-from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
 
+from waysapart.arrays import Bools, Floats, Ints, boolean
 from waysapart.errors import CallError
-from waysapart.reroute.graph import BoolArray, IntArray, Question, RiskGraph, edge_risks
-from waysapart.reroute.paths import FloatArray
+from waysapart.reroute.graph import Question, RiskGraph, edge_risks
 from waysapart.reroute.proof import Beyond, Cut, Few, Listed, Proof
 from waysapart.reroute.split import Answer, best_pair
 
@@ -151,7 +150,7 @@ def edge_set(
         )
     deadline = time.monotonic() + time_limit_s
     joined = graph.with_edges(candidates)
-    needs: list[tuple[int, BoolArray]] = [
+    needs: list[tuple[int, Bools]] = [
         (number, may_help(graph, question, proof, candidates, alone=False))
         for number, (question, proof) in enumerate(zip(questions, proofs, strict=True))
     ]
@@ -191,7 +190,7 @@ def may_help(
     candidates: RiskGraph,
     *,
     alone: bool,
-) -> BoolArray:
+) -> Bools:
     """Candidates that the proof does not rule out, shape (candidates,).
 
     Parameters
@@ -218,21 +217,20 @@ def may_help(
     return may & ~barred
 
 
-def _relies(risks: Any, some: Sequence[int]) -> BoolArray:
+def _relies(risks: Any, some: Sequence[int]) -> Bools:
     wanted = np.zeros(risks.shape[1], dtype=bool)
     wanted[list(some)] = True
-    found: BoolArray = np.asarray(risks @ wanted, dtype=bool)
+    found: Bools = np.asarray(risks @ wanted, dtype=bool)
     return found
 
 
 def _across(
     graph: RiskGraph, proof: Proof, leaf: Cut | Few, candidates: RiskGraph, alone: bool
-) -> BoolArray:
+) -> Bools:
     usable = np.ones(graph.n_edges, dtype=bool)
     usable[[*leaf.edges, *proof.without]] = False
-    ones = np.ones(int(usable.sum()), dtype=bool)
     shape = (graph.n_nodes, graph.n_nodes)
-    rest = csr_array((ones, (graph.u[usable], graph.v[usable])), shape=shape)
+    rest = boolean(graph.u[usable], graph.v[usable], shape)
     part = connected_components(rest, directed=False)[1]
     a, b = part[candidates.u], part[candidates.v]
     if not alone:
@@ -256,8 +254,8 @@ def _with_edges(
 
 def propose(
     questions: int,
-    needs: Sequence[tuple[int, BoolArray]],
-    prices: IntArray,
+    needs: Sequence[tuple[int, Bools]],
+    prices: Ints,
     budget: int,
     time_limit_s: float,
 ) -> tuple[int, list[int], list[int]] | None:
@@ -286,8 +284,8 @@ def propose(
 
 
 def _solved(
-    cost: FloatArray, constraints: Sequence[LinearConstraint], time_limit_s: float
-) -> BoolArray | None:
+    cost: Floats, constraints: Sequence[LinearConstraint], time_limit_s: float
+) -> Bools | None:
     """The 0/1 values of least cost; None where HiGHS was not done in time."""
     found = milp(
         cost,

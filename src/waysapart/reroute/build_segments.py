@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from waysapart.network.assets import Ints
+from waysapart.arrays import Ints
 from waysapart.reroute.build import may_help
 from waysapart.reroute.draft import proposed
 from waysapart.reroute.edges import STRETCH

@@ -14,10 +14,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from waysapart.arrays import Bools
 from waysapart.reroute.build import propose
 from waysapart.reroute.build_segments import Laid
 from waysapart.reroute.draft import Draft
-from waysapart.reroute.graph import BoolArray
 from waysapart.reroute.ground import Ground
 from waysapart.reroute.measures import Measure
 from waysapart.reroute.rounds import Progress
@@ -28,7 +28,7 @@ from waysapart.reroute.try_out import Option, tried
 CENTS = 100
 """Costs are counted in hundredths, as whole numbers."""
 
-Need = tuple[int, BoolArray]
+Need = tuple[int, Bools]
 """A target, and candidates of which it needs at least one."""
 
 
@@ -114,7 +114,7 @@ def several_segments(
     return Several(best, at_most, least / CENTS, False)
 
 
-def _among(numbers: Sequence[int], segments: Sequence[Segment]) -> BoolArray:
+def _among(numbers: Sequence[int], segments: Sequence[Segment]) -> Bools:
     found = np.zeros(len(segments), dtype=bool)
     found[list(numbers)] = True
     return found

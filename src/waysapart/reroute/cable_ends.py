@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from waysapart.network.assets import Bools, Ints, listed
+from waysapart.arrays import Bools, Ints, expand, owners
+from waysapart.network.assets import listed
 from waysapart.network.ends import geometries
 from waysapart.network.tie import Network
 from waysapart.reliance.rely import Reliance
@@ -48,12 +49,11 @@ def cable_nodes(network: Network) -> pd.DataFrame:
     """
     chains, passed = network.chains, network.passed
     size = np.diff(chains.first)
-    cable = np.repeat(np.arange(len(size)), size)
+    cable = owners(chains.first)
     place = (np.arange(len(cable)) - chains.first[cable]).astype(np.float64)
     begin = np.searchsorted(passed.segment, chains.segment)
     several = np.searchsorted(passed.segment, chains.segment, side="right") - begin
-    row = np.repeat(np.arange(len(cable)), several)
-    item = begin[row] + np.arange(len(row)) - np.repeat(np.cumsum(several) - several, several)
+    row, item = expand(begin, several)
     share = (passed.fraction[item] - chains.start[row]) / (chains.stop[row] - chains.start[row])
     inside = (share > 0) & (share < 1)
     row, item, share = row[inside], item[inside], share[inside]
@@ -86,7 +86,8 @@ def _joint_places(network: Network) -> list[tuple[int, int]]:
 
 def _unlisted_joints(network: Network) -> list[int]:
     joints = network.study.tables["joints"]
-    return network.assets.numbers(joints["at"][joints["cables"].isna()]).tolist()
+    found: list[int] = network.assets.numbers(joints["at"][joints["cables"].isna()]).tolist()
+    return found
 
 
 def sites_reached(reliance: Reliance, places: Ints) -> Ints:

@@ -6,15 +6,14 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
 
-from waysapart.reroute.graph import BoolArray
+from waysapart.arrays import Bools, boolean
 from waysapart.reroute.reduce import Reduced
 
 
 def small_cut(
-    reduced: Reduced, dead: BoolArray, avoid: frozenset[int]
+    reduced: Reduced, dead: Bools, avoid: frozenset[int]
 ) -> tuple[list[int], frozenset[int]]:
     """A minimal cut made of dead edges, and few risks in `avoid` that cover it.
 
@@ -34,10 +33,9 @@ def small_cut(
     return cut, frozenset(cover)
 
 
-def _parts(reduced: Reduced, alive: BoolArray) -> Any:
+def _parts(reduced: Reduced, alive: Bools) -> Any:
     n = reduced.n_nodes
-    ones = np.ones(int(alive.sum()), dtype=bool)
-    graph = csr_array((ones, (reduced.u[alive], reduced.v[alive])), shape=(n, n))
+    graph = boolean(reduced.u[alive], reduced.v[alive], (n, n))
     return connected_components(graph, directed=False)[1]
 
 

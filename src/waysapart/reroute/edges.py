@@ -9,7 +9,8 @@ from typing import NamedTuple
 import numpy as np
 import scipy.sparse as sp
 
-from waysapart.network.assets import Bools, Floats, Ints, listed
+from waysapart.arrays import Bools, Floats, Ints
+from waysapart.network.assets import listed
 from waysapart.reroute.ground import Ground, Optics
 
 LINK, STRETCH, PORT, MEMBER = "link", "stretch", "port", "member"

@@ -16,8 +16,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.sparse import csr_array
 
-from waysapart.reroute.graph import BoolArray, IntArray
-from waysapart.reroute.paths import REACHED, FloatArray, distances, shortest, trace
+from waysapart.arrays import Bools, Floats, Ints, owners
+from waysapart.reroute.paths import REACHED, distances, shortest, trace
 from waysapart.reroute.reduce import Reduced
 
 UNPRICED = 1 << 20
@@ -33,13 +33,13 @@ class FlowNet:
     rely on, or -1.
     """
 
-    tail: IntArray
-    head: IntArray
-    cost: IntArray
-    capacity: IntArray
-    order: IntArray
-    indptr: IntArray
-    node_risk: IntArray
+    tail: Ints
+    head: Ints
+    cost: Ints
+    capacity: Ints
+    order: Ints
+    indptr: Ints
+    node_risk: Ints
     heads: npt.NDArray[np.int32]
 
     def arc_between(self, a: int, b: int) -> int:
@@ -61,7 +61,7 @@ class Flow:
     cost: int
     used: tuple[int, ...]
     ways: tuple[tuple[int, ...], ...]
-    weight: IntArray
+    weight: Ints
     paid: int
     bottleneck: tuple[int, ...] = ()
     cut: tuple[int, ...] | None = None
@@ -93,7 +93,7 @@ def flow_net(reduced: Reduced) -> FlowNet:
     )
 
 
-def _covering_risk(reduced: Reduced) -> IntArray:
+def _covering_risk(reduced: Reduced) -> Ints:
     """For each inner node the largest risk that all its edges rely on, or -1."""
     edges, n = reduced.n_edges, reduced.n_nodes
     ends = np.concatenate([reduced.u, reduced.v])
@@ -103,7 +103,7 @@ def _covering_risk(reduced: Reduced) -> IntArray:
     )
     counts = csr_array(touch @ reduced.risks.astype(np.int32))
     degree = np.bincount(ends, minlength=n)
-    rows = np.repeat(np.arange(n), np.diff(counts.indptr))
+    rows = owners(counts.indptr)
     full = counts.data == degree[rows]
     size = np.diff(reduced.by_risk.indptr)
     found = np.full(n, -1, dtype=np.int64)
@@ -114,7 +114,7 @@ def _covering_risk(reduced: Reduced) -> IntArray:
     return found
 
 
-def cheapest_flow(reduced: Reduced, net: FlowNet, dead: BoolArray, ways: int) -> Flow:
+def cheapest_flow(reduced: Reduced, net: FlowNet, dead: Bools, ways: int) -> Flow:
     """A cheapest flow of `ways` units over edges that are not dead.
 
     The end must be reachable from the start. O(ways x (m + n log n)).
@@ -144,8 +144,8 @@ def cheapest_flow(reduced: Reduced, net: FlowNet, dead: BoolArray, ways: int) ->
 
 
 def _residual_search(
-    net: FlowNet, units: IntArray, room: IntArray, potential: FloatArray, source: int
-) -> tuple[FloatArray, npt.NDArray[np.int32]]:
+    net: FlowNet, units: Ints, room: Ints, potential: Floats, source: int
+) -> tuple[Floats, npt.NDArray[np.int32]]:
     onward = net.cost + potential[net.tail] - potential[net.head]
     data = np.concatenate(
         [np.where(units < room, onward, np.inf), np.where(units > 0, -onward, np.inf)]
@@ -156,7 +156,7 @@ def _residual_search(
 
 
 def _augment(
-    net: FlowNet, units: IntArray, before: npt.NDArray[np.int32], source: int, sink: int
+    net: FlowNet, units: Ints, before: npt.NDArray[np.int32], source: int, sink: int
 ) -> None:
     forward = len(net.tail)
     at = sink
@@ -167,9 +167,7 @@ def _augment(
         at = previous
 
 
-def _blocked(
-    reduced: Reduced, net: FlowNet, reached: BoolArray, units: IntArray, room: IntArray
-) -> Flow:
+def _blocked(reduced: Reduced, net: FlowNet, reached: Bools, units: Ints, room: Ints) -> Flow:
     """Name a risk for each full arc of the cut that stops the flow."""
     crossing = reached[net.tail] & ~reached[net.head]
     full = np.flatnonzero(crossing & (room > 0) & (units >= room))
@@ -190,7 +188,7 @@ def _blocked(
     return Flow(-1, (), (), nothing, 0, tuple(risks), tuple(sorted(cut)) if whole else None)
 
 
-def _priced(reduced: Reduced, net: FlowNet, units: IntArray, potential: FloatArray) -> Flow:
+def _priced(reduced: Reduced, net: FlowNet, units: Ints, potential: Floats) -> Flow:
     edges = reduced.n_edges
     over = potential[net.head] - potential[net.tail] - net.cost
     price = np.where(net.capacity == 1, np.maximum(over, 0), 0).astype(np.int64)
@@ -211,7 +209,7 @@ def _priced(reduced: Reduced, net: FlowNet, units: IntArray, potential: FloatArr
     )
 
 
-def _taken_apart(reduced: Reduced, there: IntArray, back: IntArray) -> tuple[tuple[int, ...], ...]:
+def _taken_apart(reduced: Reduced, there: Ints, back: Ints) -> tuple[tuple[int, ...], ...]:
     """Split the flow into ways; circles of no cost are left out."""
     onward: dict[int, list[tuple[int, int]]] = {}
     for edge in np.flatnonzero(there).tolist():

@@ -17,10 +17,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.sparse import csr_array, vstack
 
+from waysapart.arrays import Ints, boolean
 from waysapart.errors import CallError
 
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
 # scipy's type stubs differ between releases on the sparse array's parameters.
 SparseBool = Any
 
@@ -51,12 +50,12 @@ class RiskGraph:
     """
 
     n_nodes: int
-    u: IntArray
-    v: IntArray
-    cost: IntArray
+    u: Ints
+    v: Ints
+    cost: Ints
     risks: SparseBool
     node_risks: SparseBool | None = None
-    weights: Mapping[str, IntArray] = field(default_factory=dict)
+    weights: Mapping[str, Ints] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         set_once = object.__setattr__
@@ -108,7 +107,7 @@ class RiskGraph:
             {k: np.concatenate([w, more.weights[k]]) for k, w in self.weights.items()},
         )
 
-    def take_edges(self, edges: Sequence[int] | IntArray) -> RiskGraph:
+    def take_edges(self, edges: Sequence[int] | Ints) -> RiskGraph:
         """The same nodes and risks with these edges only, in the order given."""
         at = np.asarray(edges, dtype=np.int64)
         return replace(
@@ -168,7 +167,7 @@ class Question:
     limits: Limits = field(default_factory=Limits)
 
 
-def _whole(values: npt.ArrayLike, name: str) -> IntArray:
+def _whole(values: npt.ArrayLike, name: str) -> Ints:
     found = np.asarray(values)
     whole = found.astype(np.int64)
     if found.size and (not np.array_equal(found, whole) or whole.min() < 0):
@@ -242,10 +241,7 @@ def edge_risks(graph: RiskGraph, s: int, t: int) -> SparseBool:
     rows = np.tile(np.arange(edges), 2)
     nodes = np.concatenate([graph.u, graph.v])
     passed = (nodes != s) & (nodes != t)
-    ends = csr_array(
-        (np.ones(int(passed.sum()), dtype=bool), (rows[passed], nodes[passed])),
-        shape=(edges, graph.n_nodes),
-    )
+    ends = boolean(rows[passed], nodes[passed], (edges, graph.n_nodes))
     folded = csr_array(graph.risks + ends @ graph.node_risks, dtype=bool)
     folded.sum_duplicates()
     return folded

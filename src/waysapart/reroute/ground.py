@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 
+from waysapart.arrays import Bools, Floats, Ints, boolean
 from waysapart.findings.delays import link_delays
 from waysapart.findings.outages import MOST_SHARE, asset_failures, hop_unavailability
 from waysapart.formulas.availability import unavailability
 from waysapart.formulas.delay import LIGHT_M_PER_US
-from waysapart.network.assets import Bools, Floats, Ints, boolean
 from waysapart.network.blanks import assumed_delay_us
 from waysapart.network.tie import Network
 from waysapart.reliance.failure import falls

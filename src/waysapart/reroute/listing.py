@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from waysapart.reroute.graph import BoolArray
+from waysapart.arrays import Bools
 from waysapart.reroute.paths import REACHED, Window, distances
 from waysapart.reroute.proof import Listed, Proof
 from waysapart.reroute.reduce import Reduced
@@ -33,7 +33,7 @@ def can_be_listed(reduced: Reduced, proof: Proof) -> bool:
     return True
 
 
-def _few(reduced: Reduced, within: Sequence[Window], dead: BoolArray) -> bool:
+def _few(reduced: Reduced, within: Sequence[Window], dead: Bools) -> bool:
     """Depth first, leaving out what can no longer stay at or below a greatest sum."""
     to_come = [
         distances(reduced, reduced.weights[one.weight], dead, reduced.t)[0].tolist()

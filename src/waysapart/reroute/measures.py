@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from waysapart.arrays import csr_row
 from waysapart.reroute.draft import Draft
 from waysapart.reroute.ground import Ground, Optics
 from waysapart.reroute.proof import Beyond, Listed, Proof
@@ -71,7 +72,7 @@ def measures(space: Space, proof: Proof | None) -> list[Measure]:
 
 def _hits(ground: Ground, asset: int, avoid: np.ndarray) -> bool:
     closed = ground.reliance.closed
-    return bool(avoid[closed.indices[closed.indptr[asset] : closed.indptr[asset + 1]]].any())
+    return bool(avoid[csr_row(closed, asset)].any())
 
 
 def _row(ground: Ground, machine: int) -> dict[str, Any]:

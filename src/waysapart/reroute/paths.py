@@ -12,13 +12,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.sparse import csgraph, csr_array
 
-from waysapart.reroute.graph import BoolArray
+from waysapart.arrays import Bools, Floats, owners
 from waysapart.reroute.reduce import Reduced
 
 # The stubs of scipy know fewer overloads of it than scipy does.
 dijkstra: Any = csgraph.dijkstra
 
-FloatArray = npt.NDArray[np.float64]
 
 REACHED = 1e300
 """Distances above this mean that a node is not reached."""
@@ -36,7 +35,7 @@ class Way:
     value: int
 
 
-def arcs(reduced: Reduced, weight: npt.NDArray[Any], dead: BoolArray) -> Any:
+def arcs(reduced: Reduced, weight: npt.NDArray[Any], dead: Bools) -> Any:
     """The graph as CSR with `weight` per edge; dead edges weigh infinity.
 
     Explicit zeros count as edges in `scipy.sparse.csgraph`; infinite weights are
@@ -48,13 +47,13 @@ def arcs(reduced: Reduced, weight: npt.NDArray[Any], dead: BoolArray) -> Any:
 
 
 def distances(
-    reduced: Reduced, weight: npt.NDArray[Any], dead: BoolArray, start: int
-) -> tuple[FloatArray, npt.NDArray[np.int32]]:
+    reduced: Reduced, weight: npt.NDArray[Any], dead: Bools, start: int
+) -> tuple[Floats, npt.NDArray[np.int32]]:
     """Dijkstra from `start`: distance and predecessor of each node (infinite: not reached)."""
     return shortest(arcs(reduced, weight, dead), start)
 
 
-def shortest(graph: Any, start: int) -> tuple[FloatArray, npt.NDArray[np.int32]]:
+def shortest(graph: Any, start: int) -> tuple[Floats, npt.NDArray[np.int32]]:
     """Distances and predecessors from `start` in a CSR of arcs."""
     far, before = dijkstra(
         graph, directed=True, indices=start, return_predecessors=True, limit=REACHED
@@ -73,7 +72,7 @@ def trace(reduced: Reduced, before: npt.NDArray[np.int32], start: int, end: int)
     return tuple(reversed(found))
 
 
-def cheapest(reduced: Reduced, weight: npt.NDArray[Any], dead: BoolArray) -> Way | None:
+def cheapest(reduced: Reduced, weight: npt.NDArray[Any], dead: Bools) -> Way | None:
     """The way of least `weight`; None where dead edges part the ends."""
     far, before = distances(reduced, weight, dead, reduced.s)
     if far[reduced.t] > REACHED:
@@ -95,7 +94,7 @@ class Window:
 
 
 def cheapest_within(
-    reduced: Reduced, windows: Sequence[Window], dead: BoolArray, deadline: float
+    reduced: Reduced, windows: Sequence[Window], dead: Bools, deadline: float
 ) -> Way | None:
     """The cheapest way whose sums lie in every window; None if there is none.
 
@@ -129,9 +128,9 @@ def cheapest_within(
 def _label_setting(
     reduced: Reduced,
     windows: Sequence[Window],
-    dead: BoolArray,
+    dead: Bools,
     deadline: float,
-    ahead: Sequence[FloatArray],
+    ahead: Sequence[Floats],
     floors: Sequence[bool],
     rates: Sequence[float],
 ) -> Way | None:
@@ -205,19 +204,19 @@ def _no_better(
     return False
 
 
-def _longest_at_most(reduced: Reduced, name: str, dead: BoolArray) -> float:
+def _longest_at_most(reduced: Reduced, name: str, dead: Bools) -> float:
     """No way has a larger sum: each node passed has two of its edges on it, an end one."""
     weight = np.where(dead, 0, reduced.weights[name])[reduced.arc_edge]
     if not len(weight):
         return 0.0
-    tail = np.repeat(np.arange(reduced.n_nodes), np.diff(reduced.indptr))
+    tail = owners(reduced.indptr)
     order = np.lexsort((-weight, tail))
     rank = np.arange(len(tail)) - reduced.indptr[tail[order]]
     allowed = np.where((tail[order] == reduced.s) | (tail[order] == reduced.t), 1, 2)
     return float(weight[order][rank < allowed].sum()) / 2
 
 
-def _least_rate(reduced: Reduced, name: str, dead: BoolArray) -> float:
+def _least_rate(reduced: Reduced, name: str, dead: Bools) -> float:
     """The least cost for one unit of a weight on any edge alive, rounded down."""
     some = ~dead & (reduced.weights[name] > 0)
     if not some.any():

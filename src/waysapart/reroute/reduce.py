@@ -14,14 +14,8 @@ import numpy as np
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
 
-from waysapart.reroute.graph import (
-    BoolArray,
-    IntArray,
-    Question,
-    RiskGraph,
-    SparseBool,
-    edge_risks,
-)
+from waysapart.arrays import Bools, Ints, boolean, csr_row, owners
+from waysapart.reroute.graph import Question, RiskGraph, SparseBool, edge_risks
 
 
 @dataclass(frozen=True)
@@ -37,18 +31,18 @@ class Reduced:
     n_nodes: int
     s: int
     t: int
-    u: IntArray
-    v: IntArray
-    cost: IntArray
-    weights: dict[str, IntArray]
+    u: Ints
+    v: Ints
+    cost: Ints
+    weights: dict[str, Ints]
     risks: SparseBool
     by_risk: SparseBool
     original: list[list[int]]
-    whole: BoolArray
-    chain: IntArray
-    indptr: IntArray
-    arc_head: IntArray
-    arc_edge: IntArray
+    whole: Bools
+    chain: Ints
+    indptr: Ints
+    arc_head: Ints
+    arc_edge: Ints
     record_risks: SparseBool
 
     @property
@@ -61,16 +55,14 @@ class Reduced:
         first, last = self.indptr[a], self.indptr[a + 1]
         return int(self.arc_edge[first + np.searchsorted(self.arc_head[first:last], b)])
 
-    def edges_of(self, risk: int) -> IntArray:
+    def edges_of(self, risk: int) -> Ints:
         """Edges that rely on `risk`."""
-        found: IntArray = self.by_risk.indices[
-            self.by_risk.indptr[risk] : self.by_risk.indptr[risk + 1]
-        ]
+        found: Ints = csr_row(self.by_risk, risk)
         return found
 
-    def risks_of(self, edge: int) -> IntArray:
+    def risks_of(self, edge: int) -> Ints:
         """Risks, other than exempt ones, that `edge` relies on."""
-        found: IntArray = self.risks.indices[self.risks.indptr[edge] : self.risks.indptr[edge + 1]]
+        found: Ints = csr_row(self.risks, edge)
         return found
 
     def on_record(self, way: list[int]) -> list[int]:
@@ -90,9 +82,7 @@ class Reduced:
         found = set()
         for edge in cut:
             for origin in self.original[edge]:
-                row = self.record_risks.indices[
-                    self.record_risks.indptr[origin] : self.record_risks.indptr[origin + 1]
-                ]
+                row = csr_row(self.record_risks, origin)
                 if not avoid.isdisjoint(row.tolist()):
                     found.add(origin)
                     break
@@ -114,8 +104,8 @@ def reduce_graph(graph: RiskGraph, question: Question) -> Reduced:
     return _assemble(graph, question, edges, chain_of, n_chains, _counted(record_risks, question))
 
 
-def _usable(graph: RiskGraph, question: Question, risks: SparseBool) -> BoolArray:
-    usable: BoolArray = graph.u != graph.v
+def _usable(graph: RiskGraph, question: Question, risks: SparseBool) -> Bools:
+    usable: Bools = graph.u != graph.v
     usable[list(question.forbidden_edges)] = False
     if len(question.forbidden_risks):
         banned = np.zeros(graph.n_risks, dtype=bool)
@@ -130,18 +120,16 @@ def _counted(risks: SparseBool, question: Question) -> SparseBool:
         return risks
     kept = np.ones(risks.shape[1], dtype=bool)
     kept[list(question.exempt)] = False
-    rows = np.repeat(np.arange(risks.shape[0]), np.diff(risks.indptr))
+    rows = owners(risks.indptr)
     some = kept[risks.indices]
-    return csr_array(
-        (np.ones(int(some.sum()), dtype=bool), (rows[some], risks.indices[some])), shape=risks.shape
-    )
+    return boolean(rows[some], risks.indices[some], risks.shape)
 
 
-def _without_dead_ends(graph: RiskGraph, edges: IntArray, s: int, t: int) -> IntArray:
+def _without_dead_ends(graph: RiskGraph, edges: Ints, s: int, t: int) -> Ints:
     """Drop what is not joined to `s`, then trees that hang on a single node."""
     n = graph.n_nodes
     u, v = graph.u[edges], graph.v[edges]
-    joined = csr_array((np.ones(len(edges), dtype=bool), (u, v)), shape=(n, n))
+    joined = boolean(u, v, (n, n))
     part = connected_components(joined, directed=False)[1]
     edges = edges[part[u] == part[s]]
     while True:
@@ -155,7 +143,7 @@ def _without_dead_ends(graph: RiskGraph, edges: IntArray, s: int, t: int) -> Int
         edges = edges[keep]
 
 
-def _chains(graph: RiskGraph, edges: IntArray, s: int, t: int) -> tuple[IntArray, int]:
+def _chains(graph: RiskGraph, edges: Ints, s: int, t: int) -> tuple[Ints, int]:
     """Number the runs of edges that meet only at nodes with no other edge."""
     ends = np.concatenate([graph.u[edges], graph.v[edges]])
     edge_at = np.tile(np.arange(len(edges)), 2)
@@ -165,10 +153,7 @@ def _chains(graph: RiskGraph, edges: IntArray, s: int, t: int) -> tuple[IntArray
     inner = passing[ends]
     order = np.argsort(ends[inner], kind="stable")
     pairs = edge_at[inner][order].reshape(-1, 2)
-    links = csr_array(
-        (np.ones(len(pairs), dtype=bool), (pairs[:, 0], pairs[:, 1])),
-        shape=(len(edges), len(edges)),
-    )
+    links = boolean(pairs[:, 0], pairs[:, 1], (len(edges), len(edges)))
     count, chain_of = connected_components(links, directed=False)
     return chain_of.astype(np.int64), int(count)
 
@@ -176,8 +161,8 @@ def _chains(graph: RiskGraph, edges: IntArray, s: int, t: int) -> tuple[IntArray
 def _assemble(
     graph: RiskGraph,
     question: Question,
-    edges: IntArray,
-    chain_of: IntArray,
+    edges: Ints,
+    chain_of: Ints,
     n_chains: int,
     risks: SparseBool,
 ) -> Reduced:
@@ -215,12 +200,10 @@ def _assemble(
     lengths = [len(run) for _, _, run in rows]
     flat = np.array([edge for _, _, run in rows for edge in run], dtype=np.int64)
     flat_row = np.repeat(np.arange(len(rows)), lengths)
-    gather = csr_array(
-        (np.ones(len(flat), dtype=bool), (flat_row, flat)), shape=(len(rows), graph.n_edges)
-    )
+    gather = boolean(flat_row, flat, (len(rows), graph.n_edges))
     run_risks = csr_array(gather @ risks, dtype=bool)
 
-    def along(values: IntArray) -> IntArray:
+    def along(values: Ints) -> Ints:
         # Whole sums below 2**51 are exact as floats, which bincount returns.
         sums = np.bincount(flat_row, weights=values[flat].astype(float), minlength=len(rows))
         return np.asarray(np.where(first, sums[row_of], 0), dtype=np.int64)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sp
 
-from waysapart.network.assets import Bools, Ints
+from waysapart.arrays import Bools, Ints
 from waysapart.reroute.edges import MEMBER, Edges
 from waysapart.reroute.ground import Ground
 from waysapart.study.rules import Rules

@@ -15,9 +15,10 @@ from itertools import combinations
 
 import numpy as np
 
+from waysapart.arrays import Ints
 from waysapart.reroute.cuts import small_cut
 from waysapart.reroute.flow import cheapest_flow, flow_net
-from waysapart.reroute.graph import LARGEST_SUM, IntArray, Limits
+from waysapart.reroute.graph import LARGEST_SUM, Limits
 from waysapart.reroute.paths import (
     OutOfTimeError,
     Way,
@@ -246,11 +247,11 @@ class Search:
     def _sum(self, name: str, way: Sequence[int]) -> int:
         return int(self.reduced.weights[name][list(way)].sum())
 
-    def _risks(self, way: Sequence[int]) -> IntArray:
+    def _risks(self, way: Sequence[int]) -> Ints:
         parts = [self.reduced.risks_of(edge) for edge in way]
         return np.unique(np.concatenate(parts)) if parts else np.zeros(0, dtype=np.int64)
 
-    def _meetings(self, whole: Sequence[tuple[int, ...]]) -> list[tuple[int, int, IntArray]]:
+    def _meetings(self, whole: Sequence[tuple[int, ...]]) -> list[tuple[int, int, Ints]]:
         """Pairs of ways with the risks that both rely on."""
         own = [self._risks(way) for way in whole]
         found = []
@@ -260,7 +261,7 @@ class Search:
                 found.append((i, j, both))
         return found
 
-    def _choose(self, met: Sequence[tuple[int, int, IntArray]]) -> tuple[int, int, int]:
+    def _choose(self, met: Sequence[tuple[int, int, Ints]]) -> tuple[int, int, int]:
         """The meeting to branch on: by activity, then by how many edges rely on the risk."""
         ranked = []
         for i, j, both in met:

@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-import scipy.sparse as sp
 import shapely
 from pyproj import Geod
 from scipy.sparse.csgraph import connected_components
 
+from waysapart.arrays import boolean
 from waysapart.errors import CallError
 from waysapart.network.ends import places
 from waysapart.network.lengths import to_lonlat
@@ -199,9 +199,7 @@ def _two_sides(ground: Ground, space: Space, avoid: list[str]) -> tuple[set[int]
     leads = ground.network.assets.start["segments"] + other["segment"].to_numpy()
     u, v = one["node"].to_numpy(), other["node"].to_numpy()
     joined &= ~hit[u] & ~hit[v] & ~hit[leads]
-    graph = sp.csr_array(
-        (np.ones(int(joined.sum()), dtype=bool), (u[joined], v[joined])), shape=(count, count)
-    )
+    graph = boolean(u[joined], v[joined], (count, count))
     part = connected_components(graph, directed=False)[1]
     member = space.members[0]
     sides = []

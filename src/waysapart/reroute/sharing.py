@@ -18,15 +18,9 @@ import numpy.typing as npt
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_array
 
+from waysapart.arrays import Ints
 from waysapart.errors import CallError
-from waysapart.reroute.graph import (
-    IntArray,
-    Question,
-    RiskGraph,
-    edge_risks,
-    risks_of_way,
-    shared_risks,
-)
+from waysapart.reroute.graph import Question, RiskGraph, edge_risks, risks_of_way, shared_risks
 from waysapart.reroute.paths import cheapest
 from waysapart.reroute.proof import Proof
 from waysapart.reroute.reduce import reduce_graph
@@ -220,7 +214,7 @@ def _told(
 
 
 def _better(
-    graph: RiskGraph, question: Question, weights: IntArray, best: _Best | None, answer: Answer
+    graph: RiskGraph, question: Question, weights: Ints, best: _Best | None, answer: Answer
 ) -> _Best | None:
     if answer.ways is None:
         return best
@@ -230,7 +224,7 @@ def _better(
 def _lighter(
     graph: RiskGraph,
     question: Question,
-    weights: IntArray,
+    weights: Ints,
     best: _Best | None,
     ways: tuple[tuple[int, ...], ...],
 ) -> _Best:
@@ -243,7 +237,7 @@ def _lighter(
 
 
 def _lightest_hit(
-    cores: Sequence[frozenset[int]], weights: IntArray, most: int | None, deadline: float
+    cores: Sequence[frozenset[int]], weights: Ints, most: int | None, deadline: float
 ) -> list[int] | None:
     """The lightest set of risks with one of every core and a weight up to `most`.
 
@@ -276,7 +270,7 @@ def _lightest_hit(
     return chosen
 
 
-def _quick_pair(graph: RiskGraph, question: Question, weights: IntArray) -> _Best | None:
+def _quick_pair(graph: RiskGraph, question: Question, weights: Ints) -> _Best | None:
     """A pair that shares little, quickly: each way in turn pays for what the other relies on."""
     reduced = reduce_graph(graph, question)
     alive = np.zeros(reduced.n_edges, dtype=bool)

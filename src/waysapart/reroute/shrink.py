@@ -12,10 +12,10 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
 
-from waysapart.reroute.graph import IntArray, Question, RiskGraph, edge_risks
+from waysapart.arrays import Ints, boolean
+from waysapart.reroute.graph import Question, RiskGraph, edge_risks
 from waysapart.reroute.proof import Beyond, Cut, Few, Fork, Listed, Parted, Proof, Rest, Tree
 from waysapart.reroute.reduce import reduce_graph
 from waysapart.reroute.search import Search
@@ -89,13 +89,12 @@ def _proved_with(
 
 
 def _joined(graph: RiskGraph, free: Any) -> Any:
-    ones = np.ones(int(free.sum()), dtype=bool)
     shape = (graph.n_nodes, graph.n_nodes)
-    joined = csr_array((ones, (graph.u[free], graph.v[free])), shape=shape)
+    joined = boolean(graph.u[free], graph.v[free], shape)
     return connected_components(joined, directed=False)[1].astype(np.int64)
 
 
-def _renumbered(tree: Tree, edges: IntArray, risks: list[int]) -> Tree:
+def _renumbered(tree: Tree, edges: Ints, risks: list[int]) -> Tree:
     """The tree with the edges and risks of the small graph named as in the whole one."""
     if isinstance(tree, Cut):
         cut = tuple(sorted(int(edges[edge]) for edge in tree.edges))

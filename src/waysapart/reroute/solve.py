@@ -14,6 +14,7 @@ from typing import Literal
 
 import numpy as np
 
+from waysapart.arrays import csr_row
 from waysapart.errors import CallError
 from waysapart.network.paths import ALTERNATE, MAIN
 from waysapart.reroute.draft import Way, exhausted, fibres_of, labelled, ways_of_answer
@@ -22,6 +23,7 @@ from waysapart.reroute.ground import Ground
 from waysapart.reroute.listing import MOST_LISTED
 from waysapart.reroute.space import Pair, Space, Terms, space_of
 from waysapart.reroute.split import Answer, best_ways
+from waysapart.shown import few
 from waysapart.study.model import Study
 from waysapart.verdicts.prove import APART, Proof
 
@@ -225,7 +227,7 @@ def kept_way(ground: Ground, member: Member, label: str) -> list[Key]:
         raise CallError(f"circuit {member.id} has no {label} way to keep")
     count = len(ground.network.assets)
     relied = ground.reliance.paths
-    columns = relied.indices[relied.indptr[mine[0]] : relied.indptr[mine[0] + 1]].tolist()
+    columns = csr_row(relied, mine[0]).tolist()
     links = paths.links(mine[0]).tolist()
     gaps = [c for c in (*columns, *(count + link for link in links)) if c in ground.gap_of]
     if gaps:
@@ -332,7 +334,7 @@ def against(proof: Proof, name: str, test: int) -> str:
     if proof.verdicts[test] != APART:
         codes = sorted({proof.gaps[gap].code for gap in proof.gaps_of[test]})
         shared = proof.sharing.avoidable
-        row = shared.indices[shared.indptr[test] : shared.indptr[test + 1]]
+        row = csr_row(shared, test)
         count = len(proof.network.assets)
         ids = proof.network.assets.ids(row[row < count])
         what = ", ".join(codes or ids[:3])
@@ -357,7 +359,6 @@ def against(proof: Proof, name: str, test: int) -> str:
             ("asymmetry", limits.asymmetry_ok, limits.asymmetry_why),
         ):
             if kept is None:
-                more = f" and {len(why) - _MOST_WHY} more" if len(why) > _MOST_WHY else ""
-                told = f" ({'; '.join(why[:_MOST_WHY])}{more})" if why else ""
+                told = f" ({few(why, _MOST_WHY, '; ')})" if why else ""
                 return f"nobody could tell whether {name} would keep its limit of {words}{told}"
     return ""

@@ -16,8 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sp
 
+from waysapart.arrays import Bools, Ints, boolean, csr_row
 from waysapart.errors import CallError
-from waysapart.network.assets import Bools, Ints
 from waysapart.reroute.edges import Edges, Member, edges_of
 from waysapart.reroute.graph import Limits, Question, RiskGraph
 from waysapart.reroute.ground import Ground, Optics, rows_hitting
@@ -167,19 +167,13 @@ def _ends(ground: Ground, members: Sequence[Member]) -> Bools:
     for member in members:
         for end in (member.a, member.b):
             closed = ground.reliance.closed
-            ends[closed.indices[closed.indptr[end] : closed.indptr[end + 1]]] = True
+            ends[csr_row(closed, end)] = True
     return ends
 
 
 def _without_ends(ground: Ground, rows: sp.csr_array, ends: Bools) -> sp.csr_array:
     """What edges rely on beyond the ends; a hazard at the ends stays where other plant meets it."""
-    keep = sp.csr_array(
-        (
-            np.ones(int((~ends).sum()), dtype=bool),
-            (np.flatnonzero(~ends), np.flatnonzero(~ends)),
-        ),
-        shape=(len(ends), len(ends)),
-    )
+    keep = boolean(np.flatnonzero(~ends), np.flatnonzero(~ends), (len(ends), len(ends)))
     beyond = sp.csr_array(rows @ keep)
     hazards = ground.network.hazards
     count = len(ground.network.assets)
@@ -187,10 +181,7 @@ def _without_ends(ground: Ground, rows: sp.csr_array, ends: Bools) -> sp.csr_arr
     if hazards.nnz and len(at_ends):
         met = sp.csr_array(beyond[:, :count] @ hazards).tocoo()
         again = ends[:count][met.col]
-        more = sp.csr_array(
-            (np.ones(int(again.sum()), dtype=bool), (met.row[again], met.col[again])),
-            shape=beyond.shape,
-        )
+        more = boolean(met.row[again], met.col[again], beyond.shape)
         beyond = sp.csr_array(beyond + more)
     beyond.sum_duplicates()
     return sp.csr_array(beyond.astype(np.bool_))

@@ -17,9 +17,10 @@ import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 
+from waysapart.arrays import Bools, Floats, Ints, boolean
 from waysapart.findings.budgets import loss_budgets
 from waysapart.findings.delays import link_delays
-from waysapart.network.assets import Bools, Floats, Ints, boolean, listed
+from waysapart.network.assets import listed
 from waysapart.network.splices import NOWHERE
 from waysapart.network.tie import Network, tie
 from waysapart.reliance.closure import union

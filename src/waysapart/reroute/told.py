@@ -7,9 +7,11 @@ from typing import Any
 
 import numpy as np
 
+from waysapart.arrays import csr_row
 from waysapart.reroute.edges import LINK, MEMBER, PORT, STRETCH, Node
 from waysapart.reroute.proof import Beyond, Cut, Few, Fork, Leaf, Listed, Parted, Proof, Tree
 from waysapart.reroute.space import HALF_MDB, HALF_NS, Space
+from waysapart.shown import sentence_list
 
 _UNITS = {"loss": (HALF_MDB, "dB"), "delay": (HALF_NS, "us")}
 _MOST_NAMED = 4
@@ -96,10 +98,7 @@ def proof_facts(space: Space, proof: Proof) -> dict[str, Any]:
                 names.nodes[int(space.graph.u[edge])],
                 names.nodes[int(space.graph.v[edge])],
             ],
-            "relies_on": [
-                names.risks[risks[column]]
-                for column in columns.indices[columns.indptr[edge] : columns.indptr[edge + 1]]
-            ],
+            "relies_on": [names.risks[risks[column]] for column in csr_row(columns, edge)],
             **({"weights": _weights(space, edge, limits)} if limits else {}),
             **_course(space, edge),
         }
@@ -219,7 +218,8 @@ def proof_words(space: Space, proof: Proof) -> str:
         )
     told = _breaks(proof, leaves)
     if risks:
-        told.insert(0, f"both rely on one of {_listed([_named(space, risk) for risk in risks])}")
+        which = sentence_list([_named(space, risk) for risk in risks], "or", _MOST_NAMED)
+        told.insert(0, f"both rely on one of {which}")
     said = f"whichever ways are taken {ends}, {'; or '.join(told)}"
     over = [leaf for leaf in beyond if not leaf.parted]
     return f"{said}; what goes round all that {_over(over[0])}" if over and risks else said
@@ -230,7 +230,9 @@ def _beside_kept(space: Space, names: Names, proof: Proof, ends: str) -> str:
     kept = ", ".join(names.edges[edge] for edge in space.question.keep or ())
     told = []
     if proof.risks():
-        named = _listed([_named(space, risk) for risk in sorted(proof.risks())])
+        named = sentence_list(
+            [_named(space, risk) for risk in sorted(proof.risks())], "or", _MOST_NAMED
+        )
         told.append(f"relies on {named}, as {kept} does")
     for weight, most in proof.apart().items():
         scale, unit = _UNITS[weight]
@@ -274,7 +276,7 @@ def _one_risk(space: Space, names: Names, risk: int, cut: Sequence[int], ends: s
     through = _through(space, risk, cut)
     if not through or through == [name]:
         return f"every way {ends} relies on {_named(space, risk)}"
-    which = _listed([_with_kind(space, one) for one in through], "or")
+    which = sentence_list([_with_kind(space, one) for one in through], "or", _MOST_NAMED)
     alike = "it relies" if len(through) == 1 else "they rely"
     return f"every way {ends} passes {which}; {alike} on one thing: {_with_kind(space, name)}"
 
@@ -292,9 +294,7 @@ def _through(space: Space, risk: int, cut: Sequence[int]) -> list[str]:
     roles = ground.network.assets.frame["role"].to_numpy()
     order = {role: place for place, role in enumerate(("structures", "segments", "equipment"))}
     for edge in cut:
-        row = space.edges.rows.indices[
-            space.edges.rows.indptr[edge] : space.edges.rows.indptr[edge + 1]
-        ]
+        row = csr_row(space.edges.rows, edge)
         row = row[row < count]
         leads = sorted(
             row[direct[row]].tolist(),
@@ -322,10 +322,3 @@ def _with_kind(space: Space, name: str) -> str:
     kind = frame["kind"].iloc[number]
     role = str(frame["role"].iloc[number]).removesuffix("s")
     return f"{kind if isinstance(kind, str) else role} {name}"
-
-
-def _listed(items: Sequence[str], last: str = "or") -> str:
-    shown = list(items[:_MOST_NAMED])
-    if len(items) > _MOST_NAMED:
-        return f"{', '.join(shown)} {last} {len(items) - len(shown)} more"
-    return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} {last} {shown[-1]}"

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from waysapart.arrays import Bools
 from waysapart.reroute.flow import Flow
-from waysapart.reroute.graph import BoolArray
 from waysapart.reroute.paths import Way, Window
 from waysapart.reroute.proof import Rest, Tree
 
@@ -15,7 +15,7 @@ class State:
     """What one way must avoid at a node of the tree, and the cheapest ways that do so."""
 
     avoid: frozenset[int]
-    dead: BoolArray
+    dead: Bools
     plain: Way | None = None
     within: Way | None = None
     within_for: tuple[Window, ...] | None = None

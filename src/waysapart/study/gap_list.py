@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from waysapart.evidence import GapBrief, RecordGap
+from waysapart.shown import few
 from waysapart.study.model import Gap
 
 _NAMED = 3
@@ -78,7 +79,5 @@ def _message(gaps: list[Gap]) -> str:
     first = gaps[0]
     if len(gaps) == 1 or first.fold is None:
         return first.message
-    names = ", ".join(gap.asset for gap in gaps[:_NAMED])
-    if len(gaps) > _NAMED:
-        names += f" and {len(gaps) - _NAMED} more"
+    names = few((gap.asset for gap in gaps), _NAMED)
     return first.fold.replace("{count}", str(len(gaps))).replace("{names}", names)

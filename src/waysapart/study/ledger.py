@@ -11,7 +11,7 @@ import numpy as np
 
 from waysapart.errors import Problem
 from waysapart.schema import ROLES
-from waysapart.shown import replace_unseen
+from waysapart.shown import few, replace_unseen
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -239,6 +239,4 @@ def did_you_mean(word: str, known: Iterable[str]) -> str:
 
 def listed(names: Iterable[str], most: int = 25) -> str:
     """Names in one line, cut after a number that a person still reads."""
-    names = [str(name) for name in names]
-    more = f" and {len(names) - most} more" if len(names) > most else ""
-    return (", ".join(names[:most]) + more) or "none"
+    return few(names, most) or "none"

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from waysapart.shown import html_table
+from waysapart.arrays import csr_row
+from waysapart.shown import few, html_table
 
 if TYPE_CHECKING:
     from waysapart.verdicts.prove import Proof
@@ -33,11 +34,9 @@ def brief_html(proof: Proof) -> str:
 
 def _row(proof: Proof, trial: int) -> tuple[object, ...]:
     avoidable = proof.sharing.avoidable
-    held = avoidable.indices[avoidable.indptr[trial] : avoidable.indptr[trial + 1]].tolist()
+    held = csr_row(avoidable, trial).tolist()
     names = [proof.names[asset][0] for asset in held if (trial, asset) not in proof.sharing.through]
-    told = ", ".join(names[:_MOST_NAMES])
-    if len(names) > _MOST_NAMES:
-        told += f" and {len(names) - _MOST_NAMES} more"
+    told = few(names, _MOST_NAMES)
     if not names and proof.verdicts[trial] in ("shared", "accepted"):
         told = "nothing; the ways come near or cross"
     is_circuit = trial < proof.circuit_count

@@ -26,9 +26,10 @@ import pandas as pd
 import scipy.sparse as sp
 import shapely.geometry
 
+from waysapart.arrays import Ints, boolean, csr_row
 from waysapart.findings.sharing import Sharing
 from waysapart.findings.spacing import Spacing
-from waysapart.network.assets import Ints, boolean, listed
+from waysapart.network.assets import listed
 from waysapart.reliance.rely import Reliance
 from waysapart.schema import LIST_SEPARATOR, ROLES, Column
 from waysapart.verdicts.sides import Trial
@@ -215,7 +216,7 @@ class Records:
         seen = set(waiting)
         while waiting:
             at = waiting.pop()
-            for holder in steps.indices[steps.indptr[at] : steps.indptr[at + 1]].tolist():
+            for holder in csr_row(steps, at).tolist():
                 if holder not in seen:
                     seen.add(holder)
                     waiting.append(holder)
@@ -334,4 +335,4 @@ def _number(value: float) -> int | float:
 
 
 def _row(matrix: sp.csr_array, row: int) -> set[int]:
-    return set(matrix.indices[matrix.indptr[row] : matrix.indptr[row + 1]].tolist())
+    return set(csr_row(matrix, row).tolist())

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 
+from waysapart.arrays import Bools
 from waysapart.evidence import (
     HeldTo,
     LengthTerms,
@@ -28,7 +29,6 @@ from waysapart.findings.reach import could_grow_m
 from waysapart.formulas.availability import MINUTES_PER_YEAR
 from waysapart.formulas.delay import differential_current, phase_error_deg
 from waysapart.gaps import GAP_CODES
-from waysapart.network.assets import Bools
 from waysapart.study.rules import Service
 from waysapart.verdicts.facts_tests import records, stages_by_link
 from waysapart.verdicts.limits import LinkChecks, leaves_a_path_open, together

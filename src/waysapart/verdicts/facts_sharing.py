@@ -10,10 +10,10 @@ from typing import Any
 
 import numpy as np
 
+from waysapart.arrays import Bools, Floats, Ints, csr_row
 from waysapart.evidence import Along, Shared, SinglePoints, Stretch
 from waysapart.findings.separation.earth import to_lonlat
 from waysapart.findings.separation.pieces import position
-from waysapart.network.assets import Bools, Floats, Ints
 from waysapart.network.routes import routes
 from waysapart.verdicts.plain import figure, lon_lat
 from waysapart.verdicts.prove import Proof
@@ -387,5 +387,5 @@ def _common(chains: list[tuple[str, ...]]) -> list[str]:
 
 def entries(matrix: Any, row: int) -> list[int]:
     """Columns of a row of a sparse matrix that hold something, ascending."""
-    listed: list[int] = matrix.indices[matrix.indptr[row] : matrix.indptr[row + 1]].tolist()
+    listed: list[int] = csr_row(matrix, row).tolist()
     return sorted(listed)

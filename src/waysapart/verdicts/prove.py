@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 
+from waysapart.arrays import Bools, Ints, boolean, csr_row
 from waysapart.evidence import Evidence, Verdict
 from waysapart.findings.budgets import loss_budgets
 from waysapart.findings.compared import compare_tests, loss_delay_gaps
@@ -27,7 +28,6 @@ from waysapart.findings.sharing import (
 )
 from waysapart.findings.spacing import Spacing, space
 from waysapart.gaps import GAP_CODES
-from waysapart.network.assets import Bools, Ints, boolean
 from waysapart.network.records import place_of
 from waysapart.network.tie import Network, tie
 from waysapart.reliance.explain import Chains
@@ -384,7 +384,7 @@ def _verdicts(
     avoidable = sharing.avoidable
     found: list[Verdict] = []
     for test, trial in enumerate(trials):
-        assets = avoidable.indices[avoidable.indptr[test] : avoidable.indptr[test + 1]].tolist()
+        assets = csr_row(avoidable, test).tolist()
         unwaived = any((test, asset) not in waivers.assets for asset in assets)
         waived_too = bool(assets) or apart[test].waived
         lone = trial.group_test is not None and len(trial.circuits) < 2

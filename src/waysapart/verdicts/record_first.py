@@ -25,9 +25,9 @@ import scipy.sparse as sp
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse.csgraph import connected_components
 
+from waysapart.arrays import Bools, Floats, Ints, boolean, csr_row
 from waysapart.evidence import RecordFirst, RecordRows, RecordStep
 from waysapart.gaps import GAP_CODES
-from waysapart.network.assets import Bools, Floats, Ints, boolean
 from waysapart.study.gap_list import gap_key
 from waysapart.study.model import Gap
 from waysapart.verdicts.limits import Limits
@@ -115,7 +115,7 @@ def _alike(matrix: sp.csr_array) -> list[Ints]:
     listed = sp.csr_array(matrix)
     listed.sort_indices()
     for row in np.flatnonzero(np.diff(listed.indptr)).tolist():
-        entries = listed.indices[listed.indptr[row] : listed.indptr[row + 1]].tobytes()
+        entries = csr_row(listed, row).tobytes()
         group[row] = known.setdefault(entries, len(known))
     order = np.argsort(group, kind="stable")
     bounds = np.searchsorted(group[order], np.arange(len(known) + 1))
@@ -303,11 +303,11 @@ def _greedy(part: _Part) -> list[_Step]:
     found: list[_Step] = []
     while not settled.all():
         target = int(np.argmin(np.where(settled, never, lacking)))
-        mine = part.needs.indices[part.needs.indptr[target] : part.needs.indptr[target + 1]]
+        mine = csr_row(part.needs, target)
         chosen = mine[~entered[mine]].astype(np.int64)
         entered[chosen] = True
         for record in chosen.tolist():
-            users = by_record.indices[by_record.indptr[record] : by_record.indptr[record + 1]]
+            users = csr_row(by_record, record)
             lacking[users] -= part.records[record]
         done = np.flatnonzero((lacking == 0) & ~settled)
         settled[done] = True

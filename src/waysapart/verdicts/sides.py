@@ -8,8 +8,8 @@ from itertools import combinations
 import numpy as np
 import scipy.sparse as sp
 
+from waysapart.arrays import Bools, boolean
 from waysapart.findings.sharing import Sides
-from waysapart.network.assets import Bools, boolean
 from waysapart.network.paths import MAIN
 from waysapart.network.tie import Network
 from waysapart.reliance.failure import falls, paths_lost

@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 
+from waysapart.arrays import Bools, boolean, csr_row
 from waysapart.findings.outages import HOP_RATE, Lacks
 from waysapart.gaps import GAP_CODES, Limit
-from waysapart.network.assets import Bools, boolean
 from waysapart.reliance.closure import union
 from waysapart.reliance.rely import Reliance
 from waysapart.study.model import Gap
@@ -38,11 +38,7 @@ def gaps_of_trials(
     found = []
     for trial in trials:
         counted = {path for side in trial.sides for path in side}
-        mine = {
-            int(gap)
-            for path in counted
-            for gap in touched.indices[touched.indptr[path] : touched.indptr[path + 1]]
-        }
+        mine = {int(gap) for path in counted for gap in csr_row(touched, path)}
         labels = {(int(network.paths.circuit[path]), network.paths.label[path]) for path in counted}
         for circuit in trial.circuits:
             alone = trial.group_test is None
@@ -119,10 +115,7 @@ def lacks_of_availability(
     bearing = tuple(gap for gap in gaps if "unavailability" in gap.limits and gap.code != HOP_RATE)
     said = [f"{gap.asset}: {GAP_CODES[gap.code].means}" for gap in bearing]
     touched = paths_touched(reliance, bearing)
-    paths = [
-        {*touched.indices[touched.indptr[path] : touched.indptr[path + 1]].tolist()}
-        for path in range(len(network.paths))
-    ]
+    paths = [{*csr_row(touched, path).tolist()} for path in range(len(network.paths))]
     of_circuit: dict[int, list[int]] = {}
     circuits = {name: number for number, name in enumerate(network.study.tables["circuits"]["id"])}
     for number, gap in enumerate(bearing):

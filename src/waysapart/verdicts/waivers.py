@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from waysapart.arrays import csr_row
 from waysapart.evidence import JudgedWaiver, OfferedWaiver
 from waysapart.findings.sharing import Sharing
 from waysapart.findings.spacing import Spacing
@@ -263,7 +264,7 @@ class _Offers:
         self._ids = [name for name, _, _ in proof.names]
         self._roles = [role for _, role, _ in proof.names]
         avoidable = sharing.avoidable
-        mine = avoidable.indices[avoidable.indptr[test] : avoidable.indptr[test + 1]].tolist()
+        mine = csr_row(avoidable, test).tolist()
         together = len(proof.trials[test].sides) > 1
         self._assets = [
             number

@@ -11,8 +11,8 @@ import pandas as pd
 import shapely
 from pyproj import CRS, Geod
 
+from waysapart.arrays import Floats
 from waysapart.errors import CallError, Problem, StudyError
-from waysapart.network.assets import Floats
 from waysapart.network.ends import geometries
 from waysapart.schema import ROLES
 from waysapart.study.crs import (

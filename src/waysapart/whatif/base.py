@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 
+from waysapart.arrays import Bools, Ints, boolean
 from waysapart.findings.budgets import loss_budgets
 from waysapart.findings.compared import compare_tests, loss_delay_gaps
 from waysapart.findings.delays import path_delays
 from waysapart.gaps import GAP_CODES
-from waysapart.network.assets import Bools, Ints, boolean
 from waysapart.network.tie import Network, tie
 from waysapart.reliance.failure import falls, paths_lost
 from waysapart.reliance.rely import Reliance, rely

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 
-from waysapart.network.assets import Ints, boolean
+from waysapart.arrays import Ints, boolean, csr_row
 from waysapart.whatif.base import (
     Base,
     Subject,
@@ -185,6 +185,4 @@ def _where(matrix: sp.csr_array, keep: np.ndarray) -> sp.csr_array:
 
 
 def _named(matrix: sp.csr_array, row: int, names: np.ndarray) -> list[str]:
-    return [
-        str(name) for name in names[matrix.indices[matrix.indptr[row] : matrix.indptr[row + 1]]]
-    ]
+    return [str(name) for name in names[csr_row(matrix, row)]]

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from waysapart.arrays import Bools, Ints
 from waysapart.errors import CallError
-from waysapart.network.assets import Bools, Ints
 from waysapart.reliance.failure import falls, paths_lost
 from waysapart.whatif.area import Area, around, read_area
 from waysapart.whatif.base import Base, Subject, base_of

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from waysapart.arrays import csr_row
 from waysapart.network.assets import listed
 from waysapart.study.gap_list import brief_gaps
 from waysapart.verdicts.facts import CAUTION, figure, text_or_none
@@ -156,7 +157,7 @@ def _cables(works: Dig) -> list[dict[str, Any]]:
     found = []
     for cable in works.cables_cut.tolist():
         items = base.reliance.parts
-        mine = items.indices[items.indptr[cable] : items.indptr[cable + 1]]
+        mine = csr_row(items, cable)
         name = str(tables["cables"]["id"].iloc[cable])
         numbers = {int(float(one)) for one in fibre[on_cable == name]} if len(row) else set()
         found.append(

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import scipy.sparse as sp
 
-from waysapart.network.assets import Bools, boolean
+from waysapart.arrays import Bools, boolean, csr_row
 from waysapart.network.paths import Paths
 from waysapart.study.rules import Service
 from waysapart.verdicts.limits import (
@@ -210,7 +210,7 @@ def next_events(base: Base, down: Bools, lost: Bools, ways: sp.csr_array) -> sp.
 
 
 def _row(matrix: sp.csr_array, row: int) -> tuple[int, ...]:
-    return tuple(sorted(matrix.indices[matrix.indptr[row] : matrix.indptr[row + 1]].tolist()))
+    return tuple(sorted(csr_row(matrix, row).tolist()))
 
 
 def _service(base: Base, circuit: int) -> Service:

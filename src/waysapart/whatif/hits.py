@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from waysapart.arrays import Bools, Floats, Ints, csr_row
 from waysapart.errors import CallError
-from waysapart.network.assets import Bools, Floats, Ints
 from waysapart.network.ends import geometries
 from waysapart.study.ledger import did_you_mean
 from waysapart.study.model import Study
@@ -151,7 +151,7 @@ def causes(base: Base, hit: Ints, fallen: Bools) -> dict[int, tuple[int, ...]]:
     while waiting:
         further: list[int] = []
         for at in layer:
-            for asset in back.indices[back.indptr[at] : back.indptr[at + 1]].tolist():
+            for asset in csr_row(back, at).tolist():
                 if asset in waiting:
                     reason[asset] = (at,)
                     waiting.discard(asset)

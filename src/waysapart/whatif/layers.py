@@ -11,7 +11,7 @@ import pandas as pd
 import scipy.sparse as sp
 import shapely
 
-from waysapart.network.assets import Ints
+from waysapart.arrays import Ints, csr_row, owners
 from waysapart.network.ends import geometries
 from waysapart.network.routes import route_lines, routes
 from waysapart.schema import LIST_SEPARATOR
@@ -72,10 +72,7 @@ class _Plant:
 
     def rows_joined(self, matrix: sp.csr_array, rows: range | slice) -> list[str]:
         picked = range(rows.start, rows.stop)
-        return [
-            self.joined(sorted(matrix.indices[matrix.indptr[r] : matrix.indptr[r + 1]].tolist()))
-            for r in picked
-        ]
+        return [self.joined(sorted(csr_row(matrix, r).tolist())) for r in picked]
 
     def relied(self) -> Ints:
         """How many circuits rely on each asset by any way."""
@@ -131,7 +128,7 @@ class _Plant:
                     return shapes[at]
             further = []
             for at in layer:
-                for holder in steps.indices[steps.indptr[at] : steps.indptr[at + 1]].tolist():
+                for holder in csr_row(steps, at).tolist():
                     if holder not in seen:
                         seen.add(holder)
                         further.append(holder)
@@ -164,7 +161,7 @@ def _held(plant: _Plant, rows: slice) -> list[str]:
         if within.indptr[number] == within.indptr[number + 1]:
             found.append("")
             continue
-        above = closed.indices[closed.indptr[number] : closed.indptr[number + 1]]
+        above = csr_row(closed, number)
         kept = (above != number) & ~((above >= hazards.start) & (above < hazards.stop))
         found.append(plant.joined(sorted(above[kept].tolist())))
     return found
@@ -181,7 +178,7 @@ def _segments(plant: _Plant) -> pd.DataFrame:
         passes[segment].append(structure)
     cables: list[list[int]] = [[] for _ in range(count)]
     chains = network.chains
-    cable = np.repeat(np.arange(len(chains.carrier)), np.diff(chains.first))
+    cable = owners(chains.first)
     pairs = np.unique(np.column_stack([chains.segment, cable]), axis=0)
     for segment, number in pairs.tolist():
         cables[segment].append(plant.assets.start["cables"] + number)

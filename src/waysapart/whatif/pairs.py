@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 
-from waysapart.network.assets import Ints, boolean
+from waysapart.arrays import Ints, boolean, csr_row
 from waysapart.whatif.base import Base, every_asset, further, group_ways
 from waysapart.whatif.supply_pairs import SupplyPairs, shared_supplies, supply_pairs
 
@@ -177,7 +177,7 @@ def _classes(cut: sp.csr_array, supplies: sp.csr_array, owners: Owners) -> Class
     of_event = np.full(acts.shape[0], -1, dtype=np.int64)
     event: list[int] = []
     for row in np.flatnonzero(np.diff(acts.indptr)).tolist():
-        key = acts.indices[acts.indptr[row] : acts.indptr[row + 1]].tobytes()
+        key = csr_row(acts, row).tobytes()
         number = kinds.setdefault(key, len(kinds))
         if number == len(event):
             event.append(row)
@@ -202,9 +202,9 @@ def _rectangles(
     sides: list[tuple[np.ndarray, np.ndarray]] = []
     owner_of: list[int] = []
     for owner in np.flatnonzero(owners.running > 1).tolist():
-        paths = by_owner.indices[by_owner.indptr[owner] : by_owner.indptr[owner + 1]]
+        paths = csr_row(by_owner, owner)
         paths = paths[~base.out[paths]]
-        mine = [taken.indices[taken.indptr[path] : taken.indptr[path + 1]] for path in paths]
+        mine = [csr_row(taken, path) for path in paths]
         touching, place = np.unique(np.concatenate(mine), return_inverse=True)
         mask = np.zeros(len(touching), dtype=np.int64)
         bits = np.repeat(np.arange(len(paths)), [len(one) for one in mine])

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sp
 
-from waysapart.network.assets import Ints, boolean
+from waysapart.arrays import Ints, boolean
 from waysapart.reliance.failure import falls, paths_lost
 from waysapart.whatif.base import Base, group_ways
 from waysapart.whatif.works_table import Work

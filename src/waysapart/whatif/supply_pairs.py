@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import scipy.sparse as sp
 
-from waysapart.network.assets import Ints, boolean
+from waysapart.arrays import Ints, boolean, csr_row
 from waysapart.reliance.closure import union
 from waysapart.reliance.feeding import Feeds
 from waysapart.whatif.base import Base, further, ways_cut
@@ -121,7 +121,7 @@ def _candidates(base: Base, fallen: sp.csr_array) -> np.ndarray:
         done.add(alike)
         masks: dict[int, int] = {}
         for bit, feed in enumerate(mine):
-            for number in by_feed.indices[by_feed.indptr[feed] : by_feed.indptr[feed + 1]]:
+            for number in csr_row(by_feed, feed):
                 masks[int(number)] = masks.get(int(number), 0) | 1 << bit
         full = (1 << len(mine)) - 1
         by_mask: dict[int, list[int]] = {}

@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from waysapart.arrays import Ints
 from waysapart.errors import Problem, StudyError
-from waysapart.network.assets import Ints
 from waysapart.schema import LIST_SEPARATOR
 from waysapart.study.crs import LON_LAT
 from waysapart.study.ledger import did_you_mean, shown

@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 
+from waysapart.arrays import Floats, Ints, boolean
 from waysapart.errors import CallError
 from waysapart.findings.separation.places import Circuits, worst_places
 from waysapart.formulas.availability import minutes_a_year
-from waysapart.network.assets import Floats, Ints, boolean
 from waysapart.study.ledger import did_you_mean
 from waysapart.verdicts.facts import figure
 from waysapart.verdicts.prove import Proof

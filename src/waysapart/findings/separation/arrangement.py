@@ -16,11 +16,9 @@ import numpy as np
 import scipy.sparse as sp
 import shapely
 
+from waysapart.arrays import Bools, Floats, Ints, boolean
 from waysapart.findings.separation.earth import (
     MEAN_RADIUS_M,
-    Bools,
-    Floats,
-    Ints,
     Plane,
     chord_m,
     east_north,
@@ -199,10 +197,7 @@ def taken(pieces: Pieces, centres: Floats, radius_m: float) -> sp.csr_array:
     at, piece = tree.query(around(plane, centres, centres, reach))
     distance, _ = point_distance(centres[at], pieces.start[piece], pieces.end[piece])
     keep = distance <= reach
-    return sp.csr_array(
-        (np.ones(int(keep.sum()), dtype=bool), (at[keep], piece[keep])),
-        shape=(len(centres), len(pieces)),
-    )
+    return boolean(at[keep], piece[keep], (len(centres), len(pieces)))
 
 
 def maximal(sets: sp.csr_array) -> Ints:

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from waysapart.findings.separation.earth import Bools, Floats, Ints, on_surface, plan_m, to_lonlat
-from waysapart.findings.separation.intervals import expand
+from waysapart.arrays import Bools, Floats, Ints, expand
+from waysapart.findings.separation.earth import on_surface, plan_m, to_lonlat
 from waysapart.findings.separation.layout import Layout, lookup
 from waysapart.findings.separation.measure import piece_distance
 

@@ -10,17 +10,8 @@ import pandas as pd
 import scipy.sparse as sp
 from scipy.sparse.csgraph import connected_components
 
-from waysapart.findings.separation.earth import (
-    Bools,
-    Floats,
-    Ints,
-    chord_m,
-    east_north,
-    on_surface,
-    to_lonlat,
-    to_space,
-)
-from waysapart.findings.separation.intervals import expand, merged
+from waysapart.arrays import Bools, Floats, Ints, expand, interval_runs
+from waysapart.findings.separation.earth import chord_m, east_north, on_surface, to_lonlat, to_space
 from waysapart.findings.separation.layout import Layout
 from waysapart.findings.separation.measure import piece_distance, point_distance, within
 from waysapart.findings.separation.pieces import MAX_PIECE_M, Pieces, position
@@ -148,7 +139,7 @@ def told_before(rows: pd.DataFrame, layout: Layout, whole: Ints) -> Bools:
         return again
     group, asked = group.ravel()[several].astype(np.int64), rows.iloc[several]
     run, run_j = (
-        merged(group, *_along(asked, layout.pieces, whole, *of), 10.0 * TOUCH_M)[0]
+        interval_runs(group, *_along(asked, layout.pieces, whole, *of), 10.0 * TOUCH_M)[0]
         for of in (("line_i", "at_m", "length_m"), ("line_j", "at_j_m", "length_j_m"))
     )
     size = int(run.max()) + int(run_j.max()) + 2
@@ -255,7 +246,7 @@ def _joined(raw: pd.DataFrame, touch_m: float) -> pd.DataFrame:
     group = raw.groupby(["pair", "line_i", "line_j"], sort=True).ngroup().to_numpy()
     # Near a vertex in a sharp bend the same meeting is found a little apart.
     runs = {
-        name: merged(
+        name: interval_runs(
             group.astype(np.int64), raw[low].to_numpy(), raw[high].to_numpy(), 10.0 * touch_m
         )[0]
         for name, low, high in (("run", "from_m", "to_m"), ("run_j", "from_j_m", "to_j_m"))

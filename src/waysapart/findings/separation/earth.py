@@ -18,9 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
+from waysapart.arrays import Floats
 
 SEMI_MAJOR_M = 6378137.0
 """WGS84 (NIMA TR8350.2, table 3.1)."""

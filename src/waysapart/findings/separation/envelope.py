@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from waysapart.findings.separation.earth import Floats, Ints
+from waysapart.arrays import Floats, Ints
 from waysapart.findings.separation.measure import roots
 
 

@@ -11,9 +11,9 @@ import numpy.typing as npt
 import scipy.sparse as sp
 import shapely
 
+from waysapart.arrays import Bools, Floats, Ints, boolean, expand, owners
 from waysapart.errors import CallError
-from waysapart.findings.separation.earth import Bools, Floats, Ints, Plane
-from waysapart.findings.separation.intervals import expand
+from waysapart.findings.separation.earth import Plane
 from waysapart.findings.separation.pieces import Pieces, drawn, straight_pieces
 from waysapart.findings.separation.zones import cut
 
@@ -80,7 +80,7 @@ class Layout:
     def path_lines(self) -> sp.csr_array:
         """Boolean matrix (paths, lines): which path follows which line."""
         shape = (self.paths.count, self.pieces.line_count)
-        return _boolean(self.paths.path, self.paths.line, shape)
+        return boolean(self.paths.path, self.paths.line, shape)
 
     @cached_property
     def shared_lines(self) -> sp.csr_array:
@@ -168,7 +168,7 @@ def lay_out(
     order = np.argsort(path_, kind="stable")
     paths = Paths(path_[order], line_[order], turned[order], count)
     pieces, inside = cut(straight_pieces(lines), zone_places, zone_radius_m)
-    zones = _boolean(*excuse, (len(ends[0]), len(zone_places)))
+    zones = boolean(*excuse, (len(ends[0]), len(zone_places)))
     return Layout(pieces, inside, paths, *ends, zones)
 
 
@@ -195,7 +195,7 @@ def lookup(matrix: sp.csr_array, row: Ints, column: Ints) -> Bools:
     """Whether a boolean matrix holds (row, column), many at once."""
     if not matrix.nnz or not len(row):
         return np.zeros(len(row), dtype=bool)
-    held = np.repeat(np.arange(matrix.shape[0], dtype=np.int64), np.diff(matrix.indptr))
+    held = owners(matrix.indptr)
     keys = np.sort(held * matrix.shape[1] + matrix.indices)
     wanted = row * matrix.shape[1] + column
     at = np.minimum(np.searchsorted(keys, wanted), len(keys) - 1)
@@ -204,10 +204,3 @@ def lookup(matrix: sp.csr_array, row: Ints, column: Ints) -> Bools:
 
 def _whole(numbers: npt.ArrayLike) -> Ints:
     return np.asarray(numbers, dtype=np.int64).reshape(-1)
-
-
-def _boolean(row: Ints, column: Ints, shape: tuple[int, int]) -> sp.csr_array:
-    matrix = sp.csr_array((np.ones(len(row), dtype=bool), (row, column)), shape=shape)
-    matrix.sum_duplicates()
-    matrix.data[:] = True
-    return matrix

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from waysapart.findings.separation.earth import Floats
+from waysapart.arrays import Floats
 
 
 def _dot(a: Floats, b: Floats) -> Floats:

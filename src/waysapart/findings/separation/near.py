@@ -10,9 +10,9 @@ import pandas as pd
 import scipy.sparse as sp
 from scipy.sparse.csgraph import connected_components
 
+from waysapart.arrays import Floats, Ints, interval_runs
 from waysapart.errors import CallError
-from waysapart.findings.separation.earth import Floats, Ints, chord_m, plan_m, to_lonlat
-from waysapart.findings.separation.intervals import merged
+from waysapart.findings.separation.earth import chord_m, plan_m, to_lonlat
 from waysapart.findings.separation.layout import Layout, occurrences
 from waysapart.findings.separation.measure import within
 from waysapart.findings.separation.search import approaches
@@ -215,7 +215,7 @@ def _join(intervals: pd.DataFrame, by: list[str]) -> tuple[pd.DataFrame, Ints]:
     """One row per run of intervals that meet, with its least distance; the run of each interval."""
     group = intervals.groupby(by, sort=True).ngroup().to_numpy()
     low, high = intervals["from_m"].to_numpy(), intervals["to_m"].to_numpy()
-    run, _ = merged(group.astype(np.int64), low, high, _JOIN_M)
+    run, _ = interval_runs(group.astype(np.int64), low, high, _JOIN_M)
     nearest = np.lexsort((intervals["chord_m"].to_numpy(), run))
     first = nearest[np.flatnonzero(np.diff(run[nearest], prepend=-1))]
     joined = intervals.iloc[first].reset_index(drop=True)
@@ -248,7 +248,7 @@ def _along_paths(layout: Layout, path: Ints, by_line: pd.DataFrame) -> pd.DataFr
     rows["path_to_m"] = offset + np.where(backward, whole - low, high)
     pair = rows["pair"].to_numpy(dtype=np.int64)
     path_low, path_high = rows["path_from_m"].to_numpy(), rows["path_to_m"].to_numpy()
-    run, order = merged(pair, path_low, path_high, _JOIN_M)
+    run, order = interval_runs(pair, path_low, path_high, _JOIN_M)
     from_m, to_m = _span(run, path_low, path_high)
     rows["stretch"] = run
     rows["stretch_from_m"], rows["stretch_to_m"] = from_m[run], to_m[run]

@@ -19,8 +19,9 @@ import numpy.typing as npt
 import shapely
 from pyproj import Geod
 
+from waysapart.arrays import Floats, Ints, expand
 from waysapart.errors import CallError
-from waysapart.findings.separation.earth import Floats, Ints, Plane, arc_m, to_space
+from waysapart.findings.separation.earth import Plane, arc_m, to_space
 
 MAX_PIECE_M = 500.0
 _LINE_TYPES = (-1, 0, 1, 2)  # none, Point, LineString, LinearRing
@@ -156,8 +157,7 @@ def _divided(
     owner = line[ends[:, 0]]
     if not (parts > 1).any():
         return start, end, owner
-    stretch = np.repeat(np.arange(len(ends)), parts)
-    number = np.arange(len(stretch)) - np.repeat(np.cumsum(parts) - parts, parts)
+    stretch, number = expand(np.zeros(len(ends), dtype=np.int64), parts)
     piece_start, piece_end = start[stretch], end[stretch]
     inner = np.flatnonzero(number > 0)
     geod = Geod(ellps="WGS84")

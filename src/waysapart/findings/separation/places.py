@@ -9,6 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 import scipy.sparse as sp
 
+from waysapart.arrays import Floats, Ints, boolean, csr_row
 from waysapart.errors import CallError
 from waysapart.findings.separation.arrangement import (
     fingerprint,
@@ -17,7 +18,7 @@ from waysapart.findings.separation.arrangement import (
     places_to_look,
     taken,
 )
-from waysapart.findings.separation.earth import Floats, Ints, to_lonlat
+from waysapart.findings.separation.earth import to_lonlat
 from waysapart.findings.separation.layout import Layout
 from waysapart.findings.separation.pieces import Pieces
 
@@ -78,10 +79,7 @@ def hit_sets(pieces: Pieces, radius_m: float) -> tuple[Floats, Floats, sp.csr_ar
     """
     _check(radius_m)
     centres = places_to_look(pieces, pieces.line, radius_m)
-    of_line = sp.csr_array(
-        (np.ones(len(pieces), dtype=bool), (np.arange(len(pieces)), pieces.line)),
-        shape=(len(pieces), pieces.line_count),
-    )
+    of_line = boolean(np.arange(len(pieces)), pieces.line, (len(pieces), pieces.line_count))
     sets = sp.csr_array(taken(pieces, centres, radius_m) @ of_line)
     keep = maximal(sets)
     lon, lat = to_lonlat(centres[keep])
@@ -127,10 +125,7 @@ def worst_places(
     _check(radius_m)
     chosen = Circuits.of_pairs(layout) if circuits is None else circuits
     pieces = layout.pieces
-    of_line = sp.csr_array(
-        (np.ones(len(pieces), dtype=bool), (pieces.line, np.arange(len(pieces)))),
-        shape=(pieces.line_count, len(pieces)),
-    )
+    of_line = boolean(pieces.line, np.arange(len(pieces)), (pieces.line_count, len(pieces)))
     anywhere = sp.csr_array((layout.path_lines @ of_line)[chosen.path])
     excused = sp.csr_array(chosen.zones @ layout.inside.T)[chosen.circuit]
     outside = sp.csr_array(anywhere > anywhere.multiply(excused))
@@ -142,10 +137,7 @@ def worst_places(
         return _ranked(centres[:0], [], [], np.zeros((2, 0), dtype=np.int64))
     used = np.flatnonzero(colour >= 0).astype(np.int64)
     some = taken(pieces.select(used), centres, radius_m)
-    of_colour = sp.csr_array(
-        (np.ones(len(used), dtype=bool), (np.arange(len(used)), colour[used])),
-        shape=(len(used), int(colour.max()) + 1),
-    )
+    of_colour = boolean(np.arange(len(used)), colour[used], (len(used), int(colour.max()) + 1))
     keep = first_of_equal(sp.csr_array(some @ of_colour))
     hits, centres = sp.csr_array(some[keep]), centres[keep]
     lost, touched = _counted(chosen, hits, outside[:, used], anywhere[:, used])
@@ -154,11 +146,8 @@ def worst_places(
     top = _top(count, lines, rows)
     return _ranked(
         centres[top],
-        [tuple(lost.indices[lost.indptr[at] : lost.indptr[at + 1]].tolist()) for at in top],
-        [
-            tuple(sorted(lines.indices[lines.indptr[at] : lines.indptr[at + 1]].tolist()))
-            for at in top
-        ],
+        [tuple(csr_row(lost, at).tolist()) for at in top],
+        [tuple(sorted(csr_row(lines, at).tolist())) for at in top],
         count[:, top],
     )
 
@@ -197,7 +186,7 @@ def _top(count: npt.NDArray[np.int64], lines: sp.csr_array, rows: int) -> Ints:
     top: list[int] = []
     sets: list[frozenset[int]] = []
     for at in order:
-        here = frozenset(lines.indices[lines.indptr[at] : lines.indptr[at + 1]].tolist())
+        here = frozenset(csr_row(lines, at).tolist())
         if not any(here <= above for above in sets):
             top.append(int(at))
             sets.append(here)

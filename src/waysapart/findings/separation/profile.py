@@ -7,10 +7,10 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from waysapart.arrays import Bools, Floats, Ints, expand
 from waysapart.errors import CallError
-from waysapart.findings.separation.earth import Bools, Floats, Ints, Plane, arc_m
+from waysapart.findings.separation.earth import Plane, arc_m
 from waysapart.findings.separation.envelope import Arcs, lower_envelope
-from waysapart.findings.separation.intervals import expand
 from waysapart.findings.separation.layout import Layout
 from waysapart.findings.separation.measure import distance_arcs, piece_distance, point_distance
 from waysapart.findings.separation.pieces import Pieces, around, drawn

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sp
 
-from waysapart.findings.separation.earth import Bools, Floats, Ints
-from waysapart.findings.separation.intervals import expand
+from waysapart.arrays import Bools, Floats, Ints, expand
 from waysapart.findings.separation.layout import Layout, lookup
 from waysapart.findings.separation.measure import piece_distance
 from waysapart.findings.separation.pieces import around

@@ -15,9 +15,9 @@ import numpy.typing as npt
 import scipy.sparse as sp
 import shapely
 
+from waysapart.arrays import Floats, Ints, boolean, expand, interval_runs
 from waysapart.errors import CallError
-from waysapart.findings.separation.earth import Floats, Ints, Plane, chord_m, to_space
-from waysapart.findings.separation.intervals import expand, merged
+from waysapart.findings.separation.earth import Plane, chord_m, to_space
 from waysapart.findings.separation.measure import within
 from waysapart.findings.separation.pieces import Pieces, around, drawn, straight_pieces
 
@@ -167,7 +167,7 @@ def _left_over(near: _Found, piece: Ints, zone: Ints) -> _Found:
     high = np.concatenate([near[3], start, end, first, last])
     width = int(zones.max(initial=0)) + 1
     group = pieces * width + zones
-    run, order = merged(group, low, high, 0.0)
+    run, order = interval_runs(group, low, high, 0.0)
     begins = np.flatnonzero(np.diff(run[order], prepend=-1))
     if not len(begins):
         return piece[:0], zone[:0], start[:0], end[:0]
@@ -209,12 +209,7 @@ def _cut_at(
     middle = (begins[value] + ends[value]) / 2.0
     dot = length[piece[row]] <= _LEAST_PIECE_M
     lies = ((middle >= low[row]) & (middle <= high[row])) | dot
-    inside = sp.csr_array(
-        (np.ones(int(lies.sum()), dtype=bool), (value[lies], zone[row[lies]])),
-        shape=(len(owner), count),
-    )
-    inside.sum_duplicates()
-    inside.data[:] = True
+    inside = boolean(value[lies], zone[row[lies]], (len(owner), count))
     return cut_pieces, inside
 
 
