@@ -23,7 +23,13 @@ from waysapart.errors import CallError
 from waysapart.findings.profiles import too_close
 from waysapart.findings.separation.profile import evaluate
 from waysapart.report.outside import Outside
-from waysapart.report.profile_svg import circuits_to_draw, outline, profile_svg
+from waysapart.report.profile_svg import (
+    Axes,
+    circuits_to_draw,
+    outline,
+    profile_band,
+    profile_svg,
+)
 from waysapart.report.write import write_report
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -128,6 +134,7 @@ def test_the_picture_is_the_same_in_every_process(demo: wa.Proof, tmp_path: Path
         "import sys, waysapart as wa\n"
         "from waysapart.report.profile_svg import profile_svg\n"
         "sys.stdout.write(profile_svg(wa.prove(wa.read_study(sys.argv[1])), 'K'))\n"
+        "assert 'matplotlib' not in sys.modules\n"
     )
     runs = [
         subprocess.run(
@@ -167,6 +174,43 @@ def test_the_picture_shows_line_limit_zones_and_what_is_too_close(demo: wa.Proof
     assert classes.count("profile-zone") == 4
 
 
+def test_the_picture_is_told_to_people_who_do_not_see_it(tmp_path: Path) -> None:
+    """N comes within 3 m of M, closer than 5 m over 410.54 m of the plane: 410.68 m of ground.
+
+    The title is the first child and the description the second, so a browser takes both.
+    """
+    root = ElementTree.fromstring(profile_svg(proof_of(beside(), tmp_path), "K"))
+    assert root.attrib["role"] == "img"
+    title, told = list(root)[:2]
+    assert title.tag.endswith("}title")
+    assert title.text == "Distance between the paths of K, along each of them"
+    assert told.tag.endswith("}desc")
+    assert (told.text or "").startswith(
+        "Along main, 1.00 km: alternate is 3.0 m away at the nearest place outside the end zones "
+        "(5.0 m asked, closer over 411 m). Along alternate, "
+    )
+
+
+def test_heights_are_even_up_to_what_is_asked_and_then_by_tens() -> None:
+    """Base at 100, 50 high, 5 m asked, 500 m at the top: 5 m at 30 % of the height; 50 m, half
+    of the two decades up to 500 m, half-way from there to the top."""
+    axes = Axes(1000.0, 5.0, 500.0, 100.0, 50.0)
+    assert [axes.y(d) for d in (0.0, 2.5, 5.0, 50.0, 500.0)] == pytest.approx(
+        [100.0, 92.5, 85.0, 67.5, 50.0]
+    )
+
+
+def test_the_band_beneath_the_lanes_is_the_same_drawing() -> None:
+    """Where nothing is known the line breaks off; a point alone draws nothing."""
+    told = {"points": [[0, 9], [10, 5], [20, None], [30, 4], [40, None], [50, 1], [60, 2]]}
+    svg = profile_band({**told, "limit_m": 5.0}, [[0.0, 10.0]], 60.0, 100.0)
+    root = ElementTree.fromstring(svg)
+    by_class = {one.attrib["class"]: one for one in root if "class" in one.attrib}
+    assert by_class["profile-line"].attrib["d"].count("M") == 2
+    assert by_class["profile-limit"].attrib["d"].startswith("M120 83.2H930")
+    assert by_class["profile-zone"].attrib["width"] == "135"
+
+
 def test_hostile_ids_are_text_in_the_picture(tmp_path: Path) -> None:
     plant = beside()
     plant.rows["circuits"][0]["id"] = HOSTILE
@@ -204,7 +248,7 @@ def test_the_report_shows_the_pictures_and_its_copy_for_outside_none(
 ) -> None:
     page = write_report(demo, tmp_path / "in.html").read_text(encoding="utf-8")
     assert page.count('class="profile"') == len(circuits_to_draw(demo))
-    assert "Distance between the ways of C25" in page
+    assert "Distance between the paths of C25" in page
     outside = write_report(demo, tmp_path / "out.html", outside=Outside())
     assert 'class="profile"' not in outside.read_text(encoding="utf-8")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from functools import cache
 from itertools import pairwise
 
@@ -70,6 +71,18 @@ def plural(number: int, what: str) -> str:
 def short_number(value: float) -> str:
     """A number of pixels with at most one decimal."""
     return f"{value:.1f}".removesuffix(".0")
+
+
+def round_step(whole_m: float) -> float:
+    """A round step along a path, in metres, that makes four to ten ticks."""
+    power = 10.0 ** math.floor(math.log10(max(whole_m, 1.0) / 8.0))
+    return next((k * power for k in (1, 2, 5) if whole_m / (k * power) <= 10.0), 10.0 * power)
+
+
+def km_said(at_m: float, step_m: float) -> str:
+    """Kilometres of a tick, with the decimals that its step asks for."""
+    digits = max(0, math.ceil(3 - math.log10(step_m) - 1e-9)) if step_m < 1000 else 0
+    return f"{at_m / 1000:.{digits}f}"
 
 
 _SQUARE = ((-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0), (-1.0, -1.0))

@@ -1,66 +1,125 @@
-"""Separation profiles as pictures: one static SVG per circuit, fit to stand in a sealed page."""
+"""Separation profiles as SVG: how far away the other path is, all along a path.
+
+One drawing serves both places: the band beneath the lanes of a strip, and the picture of
+all paths of a circuit. Heights are even up to the distance that is asked, then by powers of
+ten. Parts carry classes, which the stylesheets of the page colour, and attributes for where there
+is no stylesheet. There are no ids, styles or scripts, so it can stand in a sealed page.
+"""
 
 from __future__ import annotations
 
-import hashlib
-import io
 import math
-import re
-from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING, Any
-from xml.etree import ElementTree
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from waysapart.errors import CallError
 from waysapart.findings.profiles import too_close
+from waysapart.findings.separation.earth import arc_m
 from waysapart.findings.separation.profile import evaluate
-from waysapart.shown import visible
+from waysapart.report import words
+from waysapart.report.escape import html_text
+from waysapart.report.marks import km_said, round_step
+from waysapart.report.marks import short_number as _n
 from waysapart.verdicts.facts_profile import profile_of
 from waysapart.verdicts.prove import APART, Proof
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-_SVG = "http://www.w3.org/2000/svg"
-_WIDTH_IN, _PANEL_IN = 7.2, 1.75
+WIDTH = 1000
+"""Of a strip and of a picture of profiles, in pixels."""
+LEFT, RIGHT = 120.0, 930.0
+"""Where lanes and axes begin and end."""
+BAND = 56.0
+"""Height of a profile beneath the lanes of a strip."""
+_PANEL = 110.0
+"""Height of a profile that stands alone."""
+_ABOVE, _BELOW = 30.0, 34.0
+"""Room for the heading of a panel, and for its kilometres."""
 _COLUMNS = 400
 """Columns of the drawing: in each, the least and the greatest distance are drawn."""
-_LEAST_LIMIT_M = 1.0
-"""Distances below this are drawn on an even scale where no limit asks for more."""
-_INK = "#000000"
-"""Drawn in the colour of the page's text."""
-_ATTRIBUTES = frozenset(
-    [
-        "fill",
-        "fill-opacity",
-        "fill-rule",
-        "stroke",
-        "stroke-width",
-        "stroke-opacity",
-        "stroke-dasharray",
-        "stroke-dashoffset",
-        "stroke-linejoin",
-        "stroke-linecap",
-        "stroke-miterlimit",
-        "opacity",
-        "text-anchor",
-        "clip-path",
-        "clip-rule",
-        "font-size",
-        "font-weight",
-        "visibility",
-    ]
-)
-"""Style properties that may stand as attributes of their own (SVG 1.1, appendix N)."""
-_FONT_SIZE = re.compile(r"(\d+(?:\.\d+)?)px")
-_LONG_NUMBER = re.compile(r"-?\d+\.\d{2,}")
-_REFERENCE = re.compile(r"url\(#([^)]*)\)")
+_EVEN_M = 1.0
+"""Heights are even up to this where no distance is asked."""
+_EVEN = 0.3
+"""Share of the height up to the distance that is asked."""
+_CLEAR = 11.0
+"""Pixels between one label of the heights and the next."""
+
+Interval = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Axes:
+    """Where a profile stands in its drawing.
+
+    Attributes
+    ----------
+    length_m : float
+        Length of the path, drawn from `LEFT` to `RIGHT`.
+    even_m : float
+        Heights are even up to this distance, and logarithmic from there on.
+    most_m : float
+        Distance at the top.
+    base : float
+        Where distance 0 lies, in pixels from the top of the drawing.
+    height : float
+        In pixels.
+    """
+
+    length_m: float
+    even_m: float
+    most_m: float
+    base: float
+    height: float
+
+    def x(self, at_m: float) -> float:
+        """Pixels from the left of a place along the path."""
+        return LEFT + (RIGHT - LEFT) * at_m / max(self.length_m, 1e-9)
+
+    def y(self, distance_m: float) -> float:
+        """Pixels from the top of a distance."""
+        if distance_m <= self.even_m:
+            return self.base - self.height * _EVEN * distance_m / self.even_m
+        share = math.log(distance_m / self.even_m) / math.log(self.most_m / self.even_m)
+        return self.base - self.height * (_EVEN + (1.0 - _EVEN) * share)
+
+
+def profile_band(
+    profile: Mapping[str, Any], zones: Iterable[Sequence[float]], length_m: float, base: float
+) -> str:
+    """Draw a profile beneath the lanes of a strip.
+
+    Parameters
+    ----------
+    profile : mapping
+        `points`, each a place and a distance or None, both in metres; `limit_m`.
+    zones : iterable of pairs
+        End zones on the first lane, in metres.
+    length_m : float
+        Length of the first lane.
+    base : float
+        Where distance 0 lies, in pixels from the top.
+
+    Returns
+    -------
+    str
+        A `g` element.
+    """
+    limit = float(profile["limit_m"])
+    at = np.array([point[0] for point in profile["points"]], dtype=np.float64)
+    distance = np.array([point[1] for point in profile["points"]], dtype=np.float64)
+    axes = _axes(length_m, limit, distance, base, BAND)
+    asked = [(0.0, length_m, limit)] if limit else []
+    drawn = _drawn(axes, at, distance, asked, [(low, high) for low, high in zones])
+    return (
+        f'<g class="apart-by">{drawn}'
+        f'<text class="lane-label" x="2" y="{_n(base - 22)}">apart</text></g>'
+    )
 
 
 def profile_svg(proof: Proof, name: str) -> str:
-    """Draw how far away the other way is, all along each way of a circuit or group.
+    """Draw how far away the other path is, all along each path of a circuit or group.
 
     Parameters
     ----------
@@ -71,11 +130,10 @@ def profile_svg(proof: Proof, name: str) -> str:
     Returns
     -------
     str
-        An `svg` element to be put into HTML as it stands: no style attributes, no
-        script, no address, ids that begin with a mark of the circuit, text
-        escaped. Empty where there is nothing to measure. The same proof gives the same text.
-        Parts carry classes for the page's own colours: `profile-line`,
-        `profile-limit`, `profile-zone`, `profile-close`.
+        An `svg` element to be put into HTML as it stands, with a title and a description
+        for people who do not see it. Empty where there is nothing to measure. The same
+        proof gives the same text. Parts carry classes for the page's own colours:
+        `profile-line`, `profile-limit`, `profile-zone`, `profile-close`.
 
     Raises
     ------
@@ -90,7 +148,19 @@ def profile_svg(proof: Proof, name: str) -> str:
     ]
     if not panels:
         return ""
-    return _sealed(_drawn(panels), name)
+    whole = _ABOVE + _PANEL + _BELOW
+    height = _n(whole * len(panels))
+    told = " ".join(_told(arcs) for arcs in panels)
+    return "".join(
+        [
+            f'<svg class="profile" role="img" viewBox="0 0 {WIDTH} {height}" '
+            'fill="currentColor" font-size="11" xmlns="http://www.w3.org/2000/svg">',
+            f"<title>{html_text(f'Distance between the paths of {name}, along each of them')}"
+            f"</title><desc>{html_text(told)}</desc>",
+            *(_panel(arcs, whole * number + _ABOVE + _PANEL) for number, arcs in enumerate(panels)),
+            "</svg>",
+        ]
+    )
 
 
 def circuits_to_draw(proof: Proof, most: int = 12) -> list[str]:
@@ -131,100 +201,21 @@ def circuits_to_draw(proof: Proof, most: int = 12) -> list[str]:
     return [proof.trials[test].id for test in sorted(ranked[:most].tolist())]
 
 
-def _drawn(panels: Sequence[pd.DataFrame]) -> str:
-    """The panels under each other, as matplotlib writes them."""
-    import matplotlib as mpl
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
-    from matplotlib.figure import Figure
-
-    settings: dict[Any, Any] = {"svg.hashsalt": "waysapart", "svg.fonttype": "none"}
-    with mpl.rc_context({**mpl.rcParamsDefault, **settings}):
-        height = _PANEL_IN * len(panels)
-        figure = Figure(figsize=(_WIDTH_IN, height))
-        FigureCanvasSVG(figure)
-        figure.patch.set_visible(False)
-        figure.subplots_adjust(
-            left=0.55 / _WIDTH_IN,
-            right=1.0 - 0.1 / _WIDTH_IN,
-            bottom=0.42 / height,
-            top=1.0 - 0.06 / height,
-            hspace=0.5,
-        )
-        for axes, arcs in zip(
-            figure.subplots(len(panels), squeeze=False).flat, panels, strict=True
-        ):
-            _panel(axes, arcs)
-        file = io.StringIO()
-        figure.savefig(file, format="svg", metadata={"Date": None, "Creator": None})
-    return file.getvalue()
-
-
-def _panel(axes: Axes, arcs: pd.DataFrame) -> None:
-    """Distance to one other way along one way: log above the limit, even below."""
-    from matplotlib.ticker import FuncFormatter
-
-    limit = float(np.nanmax(arcs["limit_m"], initial=0.0))
-    even = max(limit, _LEAST_LIMIT_M)
-    at_m, distance_m = outline(arcs)
-    axes.set_yscale("symlog", linthresh=even, linscale=0.4)
-    axes.set_ylim(0.0, max(10.0 * even, 2.0 * float(np.nanmax(distance_m, initial=0.0))))
-    axes.set_xlim(0.0, float(arcs["to_m"].max()) / 1000.0)
-    axes.patch.set_visible(False)
-    axes.grid(True, color=_INK, alpha=0.15, linewidth=0.5)
-    for begin, end in _runs(arcs[arcs["end_zone"]]):
-        span = axes.axvspan(begin / 1000.0, end / 1000.0, color=_INK, alpha=0.1, linewidth=0)
-        span.set_gid("class-profile-zone")
-    asked = np.repeat(arcs["limit_m"].where(arcs["limit_m"] > 0).to_numpy(), 2)
-    (line,) = axes.plot(
-        _doubled(arcs) / 1000.0, asked, color="#b00020", linewidth=1.0, linestyle="--"
-    )
-    line.set_gid("class-profile-limit")
-    (line,) = axes.plot(at_m / 1000.0, distance_m, color="#1f4e79", linewidth=1.1)
-    line.set_gid("class-profile-line")
-    close = too_close(arcs)
-    (line,) = axes.plot(
-        _doubled(close, apart=True) / 1000.0,
-        np.zeros(3 * len(close)),
-        color="#b00020",
-        linewidth=4.0,
-        solid_capstyle="butt",
-        clip_on=False,
-    )
-    line.set_gid("class-profile-close")
-    axes.set_yticks([0.0, even, *_decades(even, axes.get_ylim()[1])])
-    axes.set_yticks([], minor=True)
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: _metres(value)))
-    axes.set_ylabel("apart", fontsize=8)
-    axes.set_xlabel(
-        _shown(f"km along {arcs['along'].iloc[0]}, to {arcs['to'].iloc[0]}"),
-        fontsize=8,
-        parse_math=False,
-    )
-    axes.tick_params(labelsize=7)
-
-
 def outline(arcs: pd.DataFrame, columns: int = _COLUMNS) -> tuple[np.ndarray, np.ndarray]:
-    """Points of a profile for drawing: place along the way and distance, both in metres.
+    """Points of a profile for drawing: place along the path and distance, both in metres.
 
     Every column of the drawing shows the least and the greatest distance in it, with
     the ends and the lowest point of every arc among those looked at, so that no
-    close approach is lost however long the way. NaN where the line breaks off.
+    close approach is lost however long the path. NaN where the line breaks off.
     """
     begin, end = (arcs[name].to_numpy(dtype=np.float64) for name in ("from_m", "to_m"))
-    a, b = (arcs[name].to_numpy(dtype=np.float64) for name in ("a", "b"))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        lowest = np.clip(np.nan_to_num(-b / (2.0 * a)), 0.0, end - begin)
+    after, lowest = _lowest(arcs)
     width = float(end.max()) / columns
     even = np.arange(columns + 1) * width
     even = even[(even >= begin.min()) & (even <= end.max())]
-    at = np.concatenate([begin, begin + lowest, end, even])
+    at = np.concatenate([begin, begin + after, end, even])
     distance = np.concatenate(
-        [
-            arcs["distance_from_m"],
-            _within_arcs(arcs, lowest),
-            arcs["distance_to_m"],
-            evaluate(arcs, even),
-        ]
+        [arcs["distance_from_m"], lowest, arcs["distance_to_m"], evaluate(arcs, even)]
     )
     order = np.argsort(at, kind="stable")
     at, distance = at[order], distance[order]
@@ -239,106 +230,186 @@ def outline(arcs: pd.DataFrame, columns: int = _COLUMNS) -> tuple[np.ndarray, np
     return at[keep], distance[keep]
 
 
-def _within_arcs(arcs: pd.DataFrame, after_m: np.ndarray) -> np.ndarray:
-    """Distance at a place of each arc of its own, so many metres after its start."""
-    from waysapart.findings.separation.earth import arc_m
+def _panel(arcs: pd.DataFrame, base: float) -> str:
+    """Distance to one other path along one path, with its kilometres and a heading."""
+    at, distance = outline(arcs)
+    limits = arcs["limit_m"].to_numpy(dtype=np.float64)
+    length = float(arcs["to_m"].max())
+    axes = _axes(length, float(np.nanmax(limits, initial=0.0)), distance, base, _PANEL)
+    asked = arcs[arcs["limit_m"] > 0]
+    drawn = _drawn(
+        axes,
+        at,
+        distance,
+        _intervals(asked, asked["limit_m"]),
+        [(low, high) for low, high, _ in _intervals(arcs[arcs["end_zone"]])],
+        [(low, high) for low, high, _ in _intervals(too_close(arcs))],
+    )
+    along, other = _names(arcs)
+    heading = html_text(f"Along {along}: distance to {other}")
+    return (
+        f'<g>{drawn}{_kilometres(axes)}<text class="profile-head" font-weight="bold" '
+        f'x="{_n(LEFT)}" y="{_n(base - _PANEL - 12.0)}">{heading}</text></g>'
+    )
 
-    a, b, c = (arcs[name].to_numpy(dtype=np.float64) for name in ("a", "b", "c"))
-    return arc_m(np.sqrt(np.maximum((a * after_m + b) * after_m + c, 0.0)))
+
+def _axes(length_m: float, limit_m: float, distance: np.ndarray, base: float, px: float) -> Axes:
+    even = limit_m if limit_m > 0 else _EVEN_M
+    return Axes(length_m, even, max(2.0 * even, float(np.nanmax(distance, initial=0.0))), base, px)
 
 
-def _runs(arcs: pd.DataFrame) -> list[tuple[float, float]]:
-    """Stretches that arcs cover together."""
+def _drawn(
+    axes: Axes,
+    at_m: np.ndarray,
+    distance_m: np.ndarray,
+    asked: Sequence[tuple[float, float, float]],
+    zones: Sequence[Interval],
+    close: Sequence[Interval] = (),
+) -> str:
+    """End zones, heights, what is asked (from, to, metres), the distance, what is too close."""
+    top, base = axes.base - axes.height, axes.base
+    parts = [
+        f'<rect class="profile-zone" fill-opacity=".15" x="{_n(axes.x(low))}" y="{_n(top)}" '
+        f'width="{_n(axes.x(high) - axes.x(low))}" height="{_n(axes.height)}"/>'
+        for low, high in zones
+    ]
+    parts += _heights(axes, max((limit for *_, limit in asked), default=0.0))
+    if asked:
+        line = "".join(
+            f"M{_n(axes.x(low))} {_n(axes.y(limit))}H{_n(axes.x(high))}"
+            for low, high, limit in asked
+        )
+        parts.append(
+            '<path class="profile-limit" fill="none" stroke="currentColor" '
+            f'stroke-dasharray="4 3" d="{line}"/>'
+        )
+    known = np.isfinite(distance_m)
+    starts = np.flatnonzero(known & ~np.append(False, known[:-1]))
+    stops = np.flatnonzero(known & ~np.append(known[1:], False)) + 1
+    line = "".join(
+        "M"
+        + "L".join(
+            f"{_n(axes.x(at))} {_n(axes.y(distance))}"
+            for at, distance in zip(at_m[low:high], distance_m[low:high], strict=True)
+        )
+        for low, high in zip(starts, stops, strict=True)
+        if high - low > 1
+    )
+    parts.append(
+        '<path class="profile-line" fill="none" stroke="currentColor" stroke-width="1.6" '
+        f'stroke-linejoin="round" d="{line}"/>'
+    )
+    if close:
+        line = "".join(f"M{_n(axes.x(low))} {_n(base)}H{_n(axes.x(high))}" for low, high in close)
+        parts.append(
+            '<path class="profile-close" fill="none" stroke="currentColor" stroke-width="5" '
+            f'd="{line}"/>'
+        )
+    return "".join(parts)
+
+
+def _heights(axes: Axes, limit_m: float) -> list[str]:
+    """The base line, and the heights with their labels as far as there is room between them."""
+    wanted = [(0.0, "0 m"), (axes.most_m, words.metres(axes.most_m))]
+    if limit_m > 0:
+        wanted.insert(1, (limit_m, f"{words.metres(limit_m)} asked"))
+    power = math.ceil(math.log10(axes.even_m))
+    while 10.0**power < axes.most_m:
+        wanted.append((10.0**power, _round_metres(10.0**power)))
+        power += 1
+    taken: list[float] = []
+    labels = []
+    for distance, said in wanted:
+        y = axes.y(distance)
+        if any(abs(y - other) < _CLEAR for other in taken):
+            continue
+        taken.append(y)
+        labels.append(
+            f'<text class="km side" text-anchor="end" x="{_n(LEFT - 6)}" y="{_n(y + 4)}">'
+            f"{html_text(said)}</text>"
+        )
+    lines = "".join(f"M{_n(LEFT)} {_n(y)}H{_n(RIGHT)}" for y in taken[1:])
+    return [
+        '<path class="profile-grid" fill="none" stroke="currentColor" stroke-opacity=".15" '
+        f'd="{lines}"/>',
+        '<path class="profile-axis" fill="none" stroke="currentColor" stroke-opacity=".5" '
+        f'd="M{_n(LEFT)} {_n(axes.base)}H{_n(RIGHT)}"/>',
+        *labels,
+    ]
+
+
+def _kilometres(axes: Axes) -> str:
+    """Ticks along the path, each with its kilometres, and the whole length at the end."""
+    step = round_step(axes.length_m)
+    count = int(axes.length_m / step + 1e-9) + 1
+    y = axes.base
+    ticks = "".join(f"M{_n(axes.x(k * step))} {_n(y)}v4" for k in range(count))
+    labels = [
+        f'<text class="km" text-anchor="middle" x="{_n(axes.x(k * step))}" y="{_n(y + 16)}">'
+        f"{km_said(k * step, step)}{' km' if k == 0 else ''}</text>"
+        for k in range(count)
+        if k == 0 or axes.x(k * step) < RIGHT - 58
+    ]
+    return (
+        f'<path class="profile-axis" fill="none" stroke="currentColor" stroke-opacity=".5" '
+        f'd="{ticks}"/>{"".join(labels)}<text class="km end" text-anchor="end" x="{_n(RIGHT)}" '
+        f'y="{_n(y + 16)}">{html_text(words.metres(axes.length_m))}</text>'
+    )
+
+
+def _told(arcs: pd.DataFrame) -> str:
+    """A panel in words: the nearest approach, what is asked, and how much is closer than that."""
+    along, other = _names(arcs)
+    outside = arcs[~arcs["end_zone"].astype(bool)]
+    parts = [f"Along {along}, {words.metres(float(arcs['to_m'].max()))}:"]
+    lowest = np.concatenate(
+        [_lowest(outside)[1], outside["distance_from_m"], outside["distance_to_m"]]
+    )
+    if np.isfinite(lowest).any():
+        parts.append(
+            f"{other} is {words.metres(float(np.nanmin(lowest)))} away at the nearest place "
+            "outside the end zones"
+        )
+    else:
+        parts.append(f"{other} is measured within end zones only")
+    limits = outside["limit_m"].to_numpy(dtype=np.float64)
+    if (most := float(np.nanmax(limits, initial=0.0))) > 0:
+        close = too_close(arcs)
+        length = float((close["to_m"] - close["from_m"]).sum())
+        over = f"closer over {words.metres(length)}" if length > 0 else "nowhere closer"
+        parts.append(f"({words.metres(most)} asked, {over})")
+    return " ".join(parts) + "."
+
+
+def _names(arcs: pd.DataFrame) -> tuple[str, str]:
+    """Labels of the path and of the other one, each on one line."""
+    along, other = (" ".join(str(arcs[name].iloc[0]).splitlines()) for name in ("along", "to"))
+    return along, other
+
+
+def _lowest(arcs: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Where on each arc the distance is least, in metres after its start, and that distance."""
+    a, b, c, begin, end = (
+        arcs[name].to_numpy(dtype=np.float64) for name in ("a", "b", "c", "from_m", "to_m")
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        after = np.clip(np.nan_to_num(-b / (2.0 * a)), 0.0, end - begin)
+    return after, arc_m(np.sqrt(np.maximum((a * after + b) * after + c, 0.0)))
+
+
+def _intervals(
+    arcs: pd.DataFrame, level: pd.Series | None = None
+) -> list[tuple[float, float, float]]:
+    """Stretches that arcs of the same level cover together: from, to, level."""
     if not len(arcs):
         return []
     begin, end = arcs["from_m"].to_numpy(), arcs["to_m"].to_numpy()
-    opens = np.append(True, begin[1:] > end[:-1] + 1e-6)
+    height = np.zeros(len(arcs)) if level is None else level.to_numpy(dtype=np.float64)
+    opens = np.append(True, (begin[1:] > end[:-1] + 1e-6) | (height[1:] != height[:-1]))
     closes = np.append(opens[1:], True)
-    return list(zip(begin[opens].tolist(), end[closes].tolist(), strict=True))
+    found = zip(begin[opens].tolist(), end[closes].tolist(), height[opens].tolist(), strict=True)
+    return list(found)
 
 
-def _doubled(arcs: pd.DataFrame, *, apart: bool = False) -> np.ndarray:
-    """Both ends of every arc in a row; `apart`: with a break after each."""
-    ends = [arcs["from_m"].to_numpy(), arcs["to_m"].to_numpy()]
-    if apart:
-        ends.append(np.full(len(arcs), np.nan))
-    return np.column_stack(ends).ravel()
-
-
-def _decades(above: float, top: float) -> list[float]:
-    """Powers of ten that are clear of a limit below and within the drawing."""
-    first = math.ceil(math.log10(2.0 * above))
-    return [10.0**power for power in range(first, math.floor(math.log10(top)) + 1)]
-
-
-def _metres(value: float) -> str:
+def _round_metres(value: float) -> str:
     return f"{value / 1000:g} km" if value >= 1000 else f"{value:g} m"
-
-
-def _shown(text: str) -> str:
-    """Text on one line with what cannot be seen, and what XML does not have, written out."""
-    return visible(" ".join(text.splitlines()))
-
-
-def _sealed(svg: str, name: str) -> str:
-    """The drawing without styles, metadata and comments, its ids marked with the circuit's."""
-    ElementTree.register_namespace("", _SVG)
-    root = ElementTree.fromstring(svg)
-    mark = "s" + hashlib.sha256(name.encode()).hexdigest()[:10] + "-"
-    for parent in list(root.iter()):
-        for child in list(parent):
-            if child.tag in (f"{{{_SVG}}}metadata", f"{{{_SVG}}}style"):
-                parent.remove(child)
-    used = {
-        reference
-        for element in root.iter()
-        for value in element.attrib.values()
-        for reference in _references(value)
-    }
-    for element in root.iter():
-        _flatten(element, used, mark)
-    for key in ("width", "height", "version"):
-        root.attrib.pop(key, None)
-    root.set("class", "profile")
-    root.set("role", "img")
-    root.set("stroke-linejoin", "round")
-    title = ElementTree.Element(f"{{{_SVG}}}title")
-    title.text = _shown(f"Distance between the ways of {name}, along each of them")
-    root.insert(0, title)
-    return ElementTree.tostring(root, encoding="unicode")
-
-
-def _references(value: str) -> Iterable[str]:
-    return [value[1:]] if value.startswith("#") else _REFERENCE.findall(value)
-
-
-def _short(number: re.Match[str]) -> str:
-    """A coordinate to a tenth of a point, which is finer than any screen."""
-    return f"{float(number.group()):.1f}"
-
-
-def _flatten(element: ElementTree.Element, used: set[str], mark: str) -> None:
-    """Style properties as attributes; ids marked, those that nobody names dropped."""
-    for declaration in element.attrib.pop("style", "").split(";"):
-        key, _, value = (part.strip() for part in declaration.partition(":"))
-        if key == "font" and (size := _FONT_SIZE.search(value)):
-            element.set("font-size", size.group(1))
-        elif key in _ATTRIBUTES:
-            element.set(key, "currentColor" if value == _INK else value.removesuffix("px"))
-    for key in ("d", "x", "y", "transform"):
-        if key in element.attrib:
-            element.set(key, _LONG_NUMBER.sub(_short, element.attrib[key]))
-    own = element.attrib.pop("id", "")
-    if element.tag == f"{{{_SVG}}}text":
-        element.set("fill", "currentColor")
-    if own.startswith("class-"):
-        element.set("class", own.removeprefix("class-"))
-    elif own in used:
-        element.set("id", mark + own)
-    for key in list(element.attrib):
-        value = element.attrib[key]
-        if _REFERENCE.search(value):
-            element.set(key, _REFERENCE.sub(rf"url(#{mark}\1)", value))
-        elif key.endswith("}href") and value.startswith("#"):
-            del element.attrib[key]
-            element.set("href", f"#{mark}{value[1:]}")

@@ -9,9 +9,7 @@ classes; nothing depends on colour alone.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping, Sequence
-from functools import partial
 from typing import Any
 
 from markupsafe import Markup
@@ -19,16 +17,14 @@ from markupsafe import Markup
 from waysapart.report import words
 from waysapart.report.escape import html_text, json_for_script, visible_all
 from waysapart.report.flags import Flag, flags
-from waysapart.report.marks import LAID, mark_of, mark_shape
+from waysapart.report.marks import LAID, km_said, mark_of, mark_shape, round_step
 from waysapart.report.marks import short_number as _n
-from waysapart.report.strip_profile import HEIGHT, profile_band
+from waysapart.report.profile_svg import BAND, LEFT, RIGHT, WIDTH, profile_band
 from waysapart.report.strip_words import bridge_said, near_said, strip_said, to_scale
 from waysapart.report.tracks import joined
 
 Facts = Mapping[str, Any]
 
-WIDTH = 1000
-LEFT, RIGHT = 120.0, 930.0
 _GAP = 92.0
 """Between one lane and the next."""
 _LEAN = 26.0
@@ -40,7 +36,6 @@ _LETTER = 6.4
 """Width of a letter of the labels, generously."""
 _MOST_BRIDGES = 14
 """Bridges that are drawn; the list beside the drawing holds all."""
-_TICKS = (1, 2, 5)
 
 
 def strip_svg(strip: Facts, labels: Sequence[str], name: str, number: str) -> Markup:
@@ -91,7 +86,7 @@ class _Drawing:
         self.heads = self._head_places()
         self.profile = strip.get("profile")
         self.floor = self.top + _GAP * (len(self.lanes) - 1) + 44.0
-        self.height = self.floor + (HEIGHT + 14.0 if self.profile else 0.0)
+        self.height = self.floor + (BAND + 14.0 if self.profile else 0.0)
 
     def svg(self) -> Markup:
         """The whole drawing."""
@@ -113,13 +108,10 @@ class _Drawing:
         parts += [self._head(number) for number in range(len(self.bridges))]
         parts += [self._crossing(cross) for cross in self.cross]
         if self.profile:
+            first = self.lanes[0]
             parts.append(
                 profile_band(
-                    self.profile,
-                    self.lanes[0]["zones"],
-                    partial(self.x, 0),
-                    (LEFT, RIGHT),
-                    self.floor + HEIGHT,
+                    self.profile, first["zones"], float(first["length_m"]), self.floor + BAND
                 )
             )
         parts.append("</svg>")
@@ -256,14 +248,14 @@ class _Drawing:
     def _scale(self, place: int, whole_m: float, side: int) -> list[str]:
         if not to_scale(self.lanes[place]):
             return []
-        step, level = _step(whole_m), self.top + _GAP * place
+        step, level = round_step(whole_m), self.top + _GAP * place
         ticks, labels = [], []
         for k in range(int(whole_m / step + 1e-9) + 1):
             x = self.x(place, k * step)
             y = level + side * 17
             ticks.append(f"M{_n(x)} {_n(y)}v{4 * side}")
             if x < RIGHT - 58 or k == 0:
-                said = _km(k * step, step) + (" km" if k == 0 else "")
+                said = km_said(k * step, step) + (" km" if k == 0 else "")
                 labels.append(
                     f'<text class="km" x="{_n(x)}" y="{_n(y + (14 if side > 0 else -7))}">'
                     f"{said}</text>"
@@ -411,14 +403,3 @@ def _runs(intervals: Iterable[tuple[float, float]]) -> list[tuple[float, float]]
 
 def _short(text: str, most: int = 60) -> str:
     return text if len(text) <= most else text[: most - 1] + "…"
-
-
-def _step(whole_m: float) -> float:
-    """A round step that makes four to ten ticks."""
-    power = 10.0 ** math.floor(math.log10(max(whole_m, 1.0) / 8.0))
-    return next((k * power for k in _TICKS if whole_m / (k * power) <= 10.0), 10.0 * power)
-
-
-def _km(at_m: float, step_m: float) -> str:
-    digits = max(0, math.ceil(3 - math.log10(step_m) - 1e-9)) if step_m < 1000 else 0
-    return f"{at_m / 1000:.{digits}f}"
