@@ -38,82 +38,73 @@ WIRED = ("electrical", "carrier")
 HOP_RATE = "hop-rate"
 
 
-class Failures:
-    """How often things fail, and how much of the time they are down.
+def unavailability(world: World) -> dict[Asset, float | None]:
+    """Share of the time for which each asset is down; None where nothing gives it a rate.
 
-    Attributes
-    ----------
-    down : dict of asset to float
-        Unavailability: failures a year times hours to repair, over that and 8760 h (IEC 61078);
-        None where neither rules nor records give a rate. Hops by their own.
+    Failures a year times hours to repair, over that and 8760 h (IEC 61078). Hops by their own.
     """
+    records, rates = world.records, world.records.rules["failures"]
+    held, figures = _held_shares(world), world.figures
 
-    def __init__(self, world: World) -> None:
-        self.world = world
-        records, rates = world.records, world.records.rules["failures"]
-        self.down: dict[Asset, float | None] = {}
-        self.held = _held_shares(world)
-        for role, rows in records.by.items():
-            if role in ("links", "circuits") or not rows:
-                continue
-            for name, row in rows.items():
-                kind = row.get("kind")
-                own = None if role == "cables" and kind in LAID else rates.get(kind)
-                rate = own or rates.get(role)
-                per_year = hours = None
-                if rate is not None:
-                    km = self._length_m(role, name) / 1000
-                    per_year = km * (rate.get("per_km_year") or 0.0) + (rate.get("per_year") or 0.0)
-                    hours = rate["repair_h"]
-                if role == "hazards":
-                    per_year = per_year if row["per_year"] is None else row["per_year"]
-                    hours = hours if row["repair_h"] is None else row["repair_h"]
-                if per_year is None:
-                    self.down[name] = None
-                else:
-                    lost = per_year * (hours or 0.0)
-                    self.down[name] = lost / (HOURS_PER_YEAR + lost)
-        for name, hop in world.hops.items():
-            if hop.row.get("unavailability"):
-                self.down["hop", name] = min(float(hop.row["unavailability"]), 1 - 1e-12)
-
-    def _length_m(self, role: str, name: str) -> float:
-        figures = self.world.figures
+    def length_m(role: str, name: str) -> float:
         if role == "segments":
-            return figures.ground_m[name] * (1 - self.held.get(name, 0.0))
+            return figures.ground_m[name] * (1 - held.get(name, 0.0))
         return (figures.whole_m(name) or 0.0) if role == "cables" else 0.0
 
-    @cached_property
-    def unrated_hops(self) -> set[str]:
-        """Hops without fibre of which nothing is on record that fails, nor a figure of their own.
+    down: dict[Asset, float | None] = {}
+    for role, rows in records.by.items():
+        if role in ("links", "circuits"):
+            continue
+        for name, row in rows.items():
+            kind = row.get("kind")
+            own = None if role == "cables" and kind in LAID else rates.get(kind)
+            rate = own or rates.get(role)
+            per_year = hours = None
+            if rate is not None:
+                per_km = rate.get("per_km_year") or 0.0
+                per_year = length_m(role, name) / 1000 * per_km + (rate.get("per_year") or 0.0)
+                hours = rate["repair_h"]
+            if role == "hazards":
+                per_year = per_year if row["per_year"] is None else row["per_year"]
+                hours = hours if row["repair_h"] is None else row["repair_h"]
+            lost = None if per_year is None else per_year * (hours or 0.0)
+            down[name] = None if lost is None else lost / (HOURS_PER_YEAR + lost)
+    for name, hop in world.hops.items():
+        if hop.row.get("unavailability"):
+            down["hop", name] = min(float(hop.row["unavailability"]), 1 - 1e-12)
+    return down
 
-        Within a site they are part of the equipment at their ends.
-        """
-        found = set()
-        for name, hop in self.world.hops.items():
-            row, medium = hop.row, hop.row.get("medium") or "fibre"
-            a, b = self.world.figures.end_sites(row)
-            inside = medium == "internal" or (medium in WIRED and a == b)
-            if medium == "fibre" or inside or row.get("unavailability") is not None:
-                continue
-            ends = [one for one in (row["a"], row["b"], *(row["via"] or ())) if one]
-            reliance = self.world.reliance
-            mine = reliance.closure(reliance.items[name]) - reliance.closure(ends)
-            if not any(self.down.get(one) != 0.0 for one in mine if isinstance(one, str)):
-                found.add(name)
-        return found
 
-    def gaps(self) -> Iterator[Gap]:
-        """Such hops under circuits whose availability is asked."""
-        world = self.world
-        asked = {
-            link
-            for key, links in world.paths.items()
-            if service_of(world.records, key[0]).get("max_unavailability") is not None
-            for link in links
-        }
-        for name in sorted(asked & self.unrated_hops):
-            yield Gap(HOP_RATE, name, links=(name,))
+def unrated_hops(world: World) -> set[str]:
+    """Hops without fibre of which nothing is on record that fails, nor a figure of their own.
+
+    Within a site they are part of the equipment at their ends.
+    """
+    found = set()
+    for name, hop in world.hops.items():
+        row, medium = hop.row, hop.row.get("medium") or "fibre"
+        a, b = world.figures.end_sites(row)
+        inside = medium == "internal" or (medium in WIRED and a == b)
+        if medium == "fibre" or inside or row.get("unavailability") is not None:
+            continue
+        ends = [one for one in (row["a"], row["b"], *(row["via"] or ())) if one]
+        reliance = world.reliance
+        mine = reliance.closure(reliance.items[name]) - reliance.closure(ends)
+        if not any(world.down.get(one) != 0.0 for one in mine if isinstance(one, str)):
+            found.add(name)
+    return found
+
+
+def hop_rate_gaps(world: World) -> Iterator[Gap]:
+    """A gap for every such hop under a circuit whose availability is asked."""
+    asked = {
+        link
+        for key, links in world.paths.items()
+        if service_of(world.records, key[0]).get("max_unavailability") is not None
+        for link in links
+    }
+    for name in sorted(asked & world.unrated):
+        yield Gap(HOP_RATE, name, links=(name,))
 
 
 def _held_shares(world: World) -> dict[str, float]:
@@ -155,8 +146,8 @@ def _held_shares(world: World) -> dict[str, float]:
 class Outages:
     """How much of the time paths are down, one by one and all of some at once."""
 
-    def __init__(self, world: World, failures: Failures) -> None:
-        self.world, self.failures = world, failures
+    def __init__(self, world: World) -> None:
+        self.world = world
         reliance, out = world.reliance, world.records.out
         down = fallen(reliance, world.cables, out) if out else set()
         left = {
@@ -199,11 +190,11 @@ class Outages:
         bits: dict[Asset, int] = {}
         for place, mine in enumerate([*relied, *map(self.behind, feeds)]):
             for one in mine:
-                if self.failures.down.get(one):
+                if self.world.down.get(one):
                     bits[one] = bits.get(one, 0) | 1 << place
         blocks: dict[int, float] = {}
         for one, mask in bits.items():
-            blocks[mask] = blocks.get(mask, 0.0) + log1p(-(self.failures.down[one] or 0.0))
+            blocks[mask] = blocks.get(mask, 0.0) + log1p(-(self.world.down[one] or 0.0))
         every = (1 << len(keys)) - 1
         fed = sum(mask > every for mask in blocks)
         states: dict[int, float] = {0: 1.0}
@@ -318,7 +309,7 @@ class Outages:
 
 def check_limits(world: World, facts: dict[str, Any], findings: Findings) -> None:
     """Unavailability and recovery of every circuit and group."""
-    outages = Outages(world, world.failures)
+    outages = Outages(world)
     groups = {trial.id: trial for trial in world.trials if trial.group_test is not None}
     single: dict[Key, tuple[float | None, bool]] = {}
     for one in facts["circuits"]:
@@ -476,6 +467,6 @@ def _touching(world: World, key: Key) -> list[Gap]:
 
 def _unrated(world: World, key: Key) -> bool:
     """Whether something on a path has no rate."""
-    down = world.failures.down
-    hops = set(world.paths[key]) & world.failures.unrated_hops
+    down = world.down
+    hops = set(world.paths[key]) & world.unrated
     return bool(hops) or any(one in down and down[one] is None for one in world.relied[key])

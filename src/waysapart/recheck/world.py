@@ -14,7 +14,7 @@ from waysapart.recheck.figures import Figures
 from waysapart.recheck.gaps_of_records import gaps_of_records
 from waysapart.recheck.gaps_of_rows import Gap
 from waysapart.recheck.ground import Ground, survey
-from waysapart.recheck.limits import Failures
+from waysapart.recheck.limits import hop_rate_gaps, unavailability, unrated_hops
 from waysapart.recheck.links import Hop, tie_links
 from waysapart.recheck.own_line import own_line
 from waysapart.recheck.paths import Key, Trial, service_of, tie_paths, trials_of
@@ -33,7 +33,8 @@ class World:
     `relied`: what each path relies on; `items`: what it uses directly; `lost`:
     paths that are out of service; `undecided`: ways round a ring whose main way
     the records do not settle; `behind`: what each path relies on, and what any
-    supply of any of it does.
+    supply of any of it does; `down`: share of the time for which each asset is down, None
+    without a rate; `unrated`: hops of which nothing on record fails.
     """
 
     records: Records
@@ -54,6 +55,8 @@ class World:
     _left_open: dict[str, set[Limit]] = field(default_factory=dict)
     led_to: dict[Asset, set[Asset]] = field(default_factory=dict)
     cut_by: dict[str, set[Key]] = field(default_factory=dict)
+    down: dict[Asset, float | None] = field(default_factory=dict)
+    unrated: set[str] = field(default_factory=set)
     held: dict[str, set[str]] = field(init=False)
     blank_within: set[Asset] = field(init=False)
 
@@ -132,11 +135,6 @@ class World:
         return Budgets(self.figures)
 
     @cached_property
-    def failures(self) -> Failures:
-        """How often things fail, and how much of the time they are down."""
-        return Failures(self)
-
-    @cached_property
     def _gaps_at(self) -> tuple[dict[Asset, list[int]], dict[str, list[int]], dict[str, list[int]]]:
         """Numbers of gaps by the assets, links and circuits that they touch."""
         assets: dict[Asset, list[int]] = {}
@@ -199,6 +197,8 @@ def build(records: Records, facts: dict[str, Any]) -> World:
     for name in records.by["circuits"]:
         if service_of(records, name)["own_line"] != "excused" and own_line(world, name).why:
             gaps.append(Gap("own-line", name, circuits=(name,)))
-    gaps += world.failures.gaps()
+    world.down = unavailability(world)
+    world.unrated = unrated_hops(world)
+    gaps += hop_rate_gaps(world)
     gaps += test_gaps(world.budgets)
     return world
