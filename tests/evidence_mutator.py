@@ -31,9 +31,9 @@ if __name__ == "__main__":
 
 import waysapart as wa  # noqa: E402
 from random_plant import write_random_study  # noqa: E402
-from waysapart.recheck import claims, run  # noqa: E402
-from waysapart.recheck.reading import Records, read_records  # noqa: E402
-from waysapart.recheck.rules import UnreadableError  # noqa: E402
+from waysapart.recheck import run, verdicts  # noqa: E402
+from waysapart.recheck.evidence import misshapen  # noqa: E402
+from waysapart.recheck.records import Records, UnreadableError, read_records  # noqa: E402
 
 Facts = dict[str, Any]
 Schema = dict[str, Any]
@@ -271,7 +271,7 @@ class _Once:
     """Keeps the last world that was built: most changes leave what it is built of as it is."""
 
     def __init__(self) -> None:
-        self.build, self.plane = run.build, claims.Plane
+        self.build, self.plane = run.build, verdicts.Plane
         self.key: tuple[int, str] = 0, ""
         self.world: Any = None
         self.of: Any = None
@@ -307,11 +307,11 @@ class _Once:
 def built_once() -> Iterator[None]:
     """Let recheck build what the layers say once for many documents that leave it as it is."""
     once = _Once()
-    run.build, claims.Plane = once.world_of, once.plane_of
+    run.build, verdicts.Plane = once.world_of, once.plane_of
     try:
         yield
     finally:
-        run.build, claims.Plane = once.build, once.plane
+        run.build, verdicts.Plane = once.build, once.plane
 
 
 @dataclass
@@ -332,7 +332,7 @@ class Proved:
 
     def told(self, facts: Facts) -> list[str]:
         """What recheck says of a document: why it refuses it, what is false, what has changed."""
-        refused = list(run.misshapen(facts))
+        refused = list(misshapen(facts))
         if refused:
             return refused
         records = self.records

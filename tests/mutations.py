@@ -32,7 +32,7 @@ if __name__ == "__main__":
 import waysapart as wa  # noqa: E402
 from random_plant import write_random_study  # noqa: E402
 from waysapart.recheck import recheck  # noqa: E402
-from waysapart.recheck.run import NOT_HELD  # noqa: E402
+from waysapart.recheck.evidence import NOT_HELD  # noqa: E402
 from waysapart.study.toml_output import toml_document  # noqa: E402
 
 Facts = dict[str, Any]

@@ -54,7 +54,7 @@ def test_every_documented_gap_is_made() -> None:
 
 
 def test_recheck_knows_no_other_codes() -> None:
-    from waysapart.recheck.claims import DERIVED, NEAR_ACCURACY
+    from waysapart.recheck.gaps import DERIVED, NEAR_ACCURACY
 
     assert {*DERIVED, NEAR_ACCURACY} <= set(GAP_CODES)
 

@@ -16,7 +16,7 @@ import pytest
 import waysapart as wa
 from small_study import write_small_study
 from waysapart.errors import StudyError
-from waysapart.recheck import recheck, run
+from waysapart.recheck import evidence, recheck
 
 MOST_MB = 1_300
 """Address space over what Python and its libraries take before the first file is read."""
@@ -211,7 +211,7 @@ def test_more_values_than_any_plant_has_are_refused(
     study: tuple[Path, str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Before they are read: an empty list takes 60 bytes of memory, and three of a file."""
-    monkeypatch.setattr(run, "MOST_VALUES", 10_000)
+    monkeypatch.setattr(evidence, "MOST_VALUES", 10_000)
     file = tmp_path / "hostile.json"
     file.write_text(f'{{"format": 2, "circuits": [{",".join(["[]"] * 10_000)}]}}')
     with pytest.raises(StudyError, match="larger than evidence of any plant"):

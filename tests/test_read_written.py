@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from small_study import CRS_NAME, X0, Y0, name_layers, write_small_study
 from waysapart.errors import CallError
-from waysapart.recheck.reading import _csv_rows
+from waysapart.recheck.records import _csv_rows
 from waysapart.reroute.draft import Draft
 from waysapart.reroute.write import write_drafts
 from waysapart.schema import ROLES, csv_meant, csv_safe

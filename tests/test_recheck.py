@@ -21,8 +21,8 @@ from small_study import write_small_study
 from waysapart.cli import main
 from waysapart.errors import StudyError
 from waysapart.recheck import recheck
+from waysapart.recheck.evidence import Tally
 from waysapart.recheck.figures import hanging_m
-from waysapart.recheck.findings import Findings
 from waysapart.recheck.no_pair import Edge, check_tree
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -261,7 +261,7 @@ def _tree(tree: dict[str, Any], edges: dict[str, Edge]) -> list[str]:
     proof = {"ends": ["a", "c"], "ways": 2, "avoid_from_start": [], "without": [], "tree": tree}
     proof["edges"] = [{"id": name, "weights": {"loss": 2}} for name in edges]
     proof["limits"] = {"most": {"loss": 3}, "apart_most": {"loss": 1}, "kept": {}}
-    findings = Findings()
+    findings = Tally()
     check_tree("circuit K", proof, edges, findings)
     return findings.false
 

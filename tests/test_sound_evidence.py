@@ -25,8 +25,8 @@ from evidence_mutator import Proved
 from sound_studies import GRIDS, write_sound_study
 from waysapart.cli import main
 from waysapart.recheck import recheck
-from waysapart.recheck.apart import Plane
-from waysapart.recheck.reading import Records
+from waysapart.recheck.records import Records
+from waysapart.recheck.separation import Plane
 
 EVERY_TIME = 12
 LONG = 300

@@ -26,7 +26,7 @@ import waysapart as wa
 from waysapart.cli import main
 from waysapart.errors import StudyError
 from waysapart.recheck import recheck
-from waysapart.recheck.waivers import COLUMNS
+from waysapart.recheck.sharing import COLUMNS
 from waysapart.report.outside import Outside, reduced
 from waysapart.report.page import render_report
 from waysapart.report.write import report_facts

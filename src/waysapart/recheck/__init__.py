@@ -1,11 +1,27 @@
 """Check evidence against the layers with as little as it takes: plain sets, plain sums.
 
 Shares no analysis code with the prover: nothing of waysapart is imported here but
-`waysapart.errors`. The order in which to read it: `reading` (files to rows),
-`ground`, `cables`, `links`, `paths` (what is tied to what), `reliance` (sets by
-breadth-first search), `world` (all of it put together), `sharing`, `figures`,
-`apart` (what follows), `claims`, `spacing`, `sums` (the evidence held against it),
-`no_pair` (proofs that no separate pair exists).
+the table of columns, the gap codes, the form of evidence and the reader of bytes.
+Each module answers one question, and holds the claims about it:
+
+| module | question |
+| --- | --- |
+| `evidence` | what is claimed, and what of it holds? |
+| `rows` | what does a row say, and what if it is faulty? |
+| `records` | what do the study's files and rules say? |
+| `plant` | which segments, cables and links are tied to what? |
+| `figures` | what does each link measure: length, delay, loss? |
+| `reliance` | which links does a path take, and what does it rely on? |
+| `sharing` | what do paths share, and what of it is waived? |
+| `separation` | how far apart do paths run, and where do they cross? |
+| `limits` | are lengths, delays and losses as claimed, and within limits? |
+| `availability` | how much of the time are paths down? |
+| `gaps` | which gaps do the records have, and whom do they touch? |
+| `verdicts` | do the verdicts follow, and on what rules and ages? |
+| `no_pair` | does a proof that no separate pair exists hold? |
+| `run` | in which order is all of it held? |
+
+Modules are listed in the order of their imports.
 """
 
 from __future__ import annotations

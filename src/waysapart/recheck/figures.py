@@ -1,4 +1,4 @@
-"""Length, delay and loss of links and paths, worked out one by one."""
+"""What every link measures, by the records and by tests: length, delay, and what light loses."""
 
 from __future__ import annotations
 
@@ -7,17 +7,100 @@ from dataclasses import dataclass
 from datetime import date
 from functools import cache
 from itertools import pairwise
-from math import cosh, hypot, isnan, nan, pi, sinh
+from math import cosh, hypot, inf, isnan, nan, pi, sinh, sqrt
 from typing import Any
 
 from pyproj import Transformer
 
-from waysapart.recheck.cables import Cables
-from waysapart.recheck.gaps_of_rows import Gap, moment_of
-from waysapart.recheck.ground import GEOD
-from waysapart.recheck.links import Hop, Use, stretch
-from waysapart.recheck.proposal import Row
-from waysapart.recheck.reading import LON_LAT, Records, carried
+from waysapart.recheck.plant import GEOD, Cables, Hop, Use, stretch
+from waysapart.recheck.records import LON_LAT, Records, carried
+from waysapart.recheck.rows import Gap, Row, moment_of
+
+
+def numbers_of(row: Row) -> list[int]:
+    """The fibres that a row of link_runs names, as often as it does."""
+    return [int(one) for one in str(row.get("fibres") or "").split(";") if one.strip()]
+
+
+SINGLE_MODE_BELOW_UM = 15.0
+
+
+def link_losses(records: Records, hop: Hop) -> tuple[list[float], bool]:
+    """Losses that tests of a link found at about its wavelength; whether all of it was tested.
+
+    A test that names neither a fibre nor a direction is of the whole link.
+    """
+    tests = _at_wavelength(
+        records, hop, newest_tests(records, "link", "loss_db").get(hop.row["id"], [])
+    )
+    unnamed = [test for test in tests if test.get("fibre") is None]
+    of_all = any(test.get("direction") is None for test in unnamed)
+    ways = {test["direction"] == "return" for test in unnamed if test.get("direction") is not None}
+    fibres = {test["fibre"] for test in tests if test.get("fibre") is not None}
+    complete = of_all or len(ways) == 2 or len(fibres) + len(ways) >= _fibres_needed(records, hop)
+    return [test["loss_db"] for test in tests], bool(tests) and complete
+
+
+def _fibres_needed(records: Records, hop: Hop) -> int:
+    """How many fibres a test has to cover: the most in any cable, one each way where unsaid."""
+    per_run: dict[tuple[str, str | None], set[int]] = {}
+    for row in records.runs_of.get(hop.row["id"], ()):
+        if row.get("cable"):
+            mine = per_run.setdefault((row["cable"], row.get("direction")), set())
+            mine |= set(numbers_of(row)) or {0}
+    most: dict[str | None, int] = {}
+    for (_, way), fibres in per_run.items():
+        unsaid = 2 if way is None else 1
+        several = len(fibres - {0}) + unsaid * (0 in fibres)
+        most[way] = max(most.get(way, 0), several)
+    return sum(most.values()) if most else 2
+
+
+def cable_losses(figures: Figures, hop: Hop, use: Use, row: Row) -> tuple[list[float], bool]:
+    """Losses that tests found of a whole cable as a link uses it; whether all fibres were tested.
+
+    A fibre tested from both ends loses the mean of both; a test that names no fibre is of
+    every fibre. Where the link does not say which fibres it uses it may be any tested one.
+    """
+    if {use.from_, use.to} != {0.0, float(len(figures.cables.chain[use.cable]))}:
+        return [], False
+    used = set(numbers_of(row))
+    tests = _at_wavelength(
+        figures.records,
+        hop,
+        newest_tests(figures.records, "cable", "loss_db").get(use.cable, []),
+    )
+    tests = [t for t in tests if not used or t.get("fibre") is None or int(t["fibre"]) in used]
+    of_all = [test["loss_db"] for test in tests if test.get("fibre") is None]
+    named: dict[int, dict[bool, list[float]]] = {}
+    for test in tests:
+        if test.get("fibre") is not None:
+            ways = named.setdefault(int(test["fibre"]), {})
+            ways.setdefault(test.get("direction") == "return", []).append(test["loss_db"])
+    values = [*of_all, *map(two_way_mean, named.values())]
+    return values, bool(of_all) or (bool(used) and used <= set(named))
+
+
+def two_way_mean(ways: dict[bool, list[float]]) -> float:
+    """Mean of the tests of a fibre, both directions weighing the same."""
+    means = [sum(values) / len(values) for values in ways.values()]
+    return sum(means) / len(means)
+
+
+def _at_wavelength(records: Records, hop: Hop, tests: Iterable[Row]) -> list[Row]:
+    """The tests at about the wavelength that a link works at; a blank one counts."""
+    works_at, most = (
+        hop.row.get("wavelength_nm"),
+        records.rules["defaults"]["wavelength_tolerance_nm"],
+    )
+    return [
+        test
+        for test in tests
+        if works_at is None
+        or test.get("wavelength_nm") is None
+        or abs(test["wavelength_nm"] - works_at) <= most
+    ]
+
 
 LIGHT_M_PER_US = 299.792458
 
@@ -200,7 +283,7 @@ class Figures:
             found += [Gap("measured-length", link, links=(link,))] * off
         return found
 
-    def _off(self, tests: Tests, way: str | None, expected_m: float | None) -> int:
+    def _off(self, tests: Tested, way: str | None, expected_m: float | None) -> int:
         """How many fibres' means differ from what is expected by more than the rules allow."""
         if expected_m is None:
             return 0
@@ -555,7 +638,7 @@ def _sum(values: Iterable[float | None]) -> float | None:
     return None if None in found else sum(one for one in found if one is not None)
 
 
-Tests = dict[tuple[Any, str | None], list[float]]
+Tested = dict[tuple[Any, str | None], list[float]]
 """Values by fibre and direction (None: it states none)."""
 
 
@@ -585,9 +668,9 @@ def newest_tests(records: Records, owner: str, value: str) -> dict[str, list[Row
     return found
 
 
-def _tests(records: Records, owner: str, value: str) -> dict[str, Tests]:
+def _tests(records: Records, owner: str, value: str) -> dict[str, Tested]:
     """What the newest tests of each cable or link found, by fibre and direction."""
-    found: dict[str, Tests] = {}
+    found: dict[str, Tested] = {}
     for name, rows in newest_tests(records, owner, value).items():
         mine = found.setdefault(name, {})
         for row in rows:
@@ -595,12 +678,12 @@ def _tests(records: Records, owner: str, value: str) -> dict[str, Tests]:
     return found
 
 
-def _greatest(tests: Tests, way: str | None) -> float | None:
+def _greatest(tests: Tested, way: str | None) -> float | None:
     """The greatest over fibres of the mean of both ways; of one way only where asked."""
     return max(_means(tests, way), default=None)
 
 
-def _means(tests: Tests, way: str | None) -> list[float]:
+def _means(tests: Tested, way: str | None) -> list[float]:
     """Of every fibre the mean of both ways; of one way only where asked."""
     fibres: dict[Any, dict[bool, list[float]]] = {}
     for (fibre, direction), values in tests.items():
@@ -612,3 +695,261 @@ def _means(tests: Tests, way: str | None) -> list[float]:
         each = [sum(values) / len(values) for values in sides.values()]
         means.append(sum(each) / len(each))
     return means
+
+
+PASSIVE = ("fibre_db", "splices_db", "connectors_db", "mismatch_db", "via_db")
+
+
+@dataclass
+class Direction:
+    """What a link loses one way; None where something is not on record.
+
+    `terms` are rounded; `floor_db` is the sum of all that is known, with tests of cables and
+    without what is kept for later; `unshown_db` what is known of glass that as a whole is not.
+    """
+
+    terms: dict[str, float | None]
+    test_db: float
+    lacks: bool
+    floor_db: float
+    unshown_db: float
+    mean_db: float | None
+    variance: float | None
+    least_db: float | None
+
+
+@dataclass
+class Budget:
+    """The worse direction of a link; `way` tells which. Powers and margins on the first day."""
+
+    way: str
+    test_db: float
+    computed_db: float | None
+    computed_least_db: float | None
+    measured_db: float | None
+    measured_least_db: float | None
+    mean_db: float | None
+    sigma_db: float | None
+    least_db: float | None
+
+
+class Budgets:
+    """Losses of the links of a study, each worked out once."""
+
+    def __init__(self, figures: Figures) -> None:
+        self.figures, self.records = figures, figures.records
+        self.rules = figures.records.rules
+        self._known: dict[str, Budget] = {}
+
+    def of(self, name: str) -> Budget:
+        """The budget of a link over fibre."""
+        if name not in self._known:
+            self._known[name] = self._budget(name)
+        return self._known[name]
+
+    def _budget(self, name: str) -> Budget:
+        hop = self.figures.hops[name]
+        go, back = (self._direction(hop, way) for way in ("go", "return"))
+        turned = back.floor_db > go.floor_db if go.lacks == back.lacks else back.lacks
+        chosen = back if turned else go
+        tests, whole = link_losses(self.records, hop)
+        most, fewest = (max(tests), min(tests)) if tests else (None, None)
+        shown = sum(chosen.terms[term] or 0.0 for term in PASSIVE)
+        by_cables = chosen.test_db + (0.0 if chosen.lacks else chosen.unshown_db)
+        beyond = None if most is None else most - shown
+        test_db = by_cables if beyond is None else beyond if whole else max(beyond, by_cables)
+        both = (go.least_db, back.least_db)
+        first_day = None if None in both else min(one for one in both if one is not None)
+        least = first_day
+        if whole:
+            least = fewest
+        elif first_day is not None and fewest is not None:
+            least = min(first_day, fewest)
+        return Budget(
+            "return" if turned else "go",
+            round(test_db, 4),
+            None if chosen.lacks else shown + by_cables,
+            first_day,
+            most,
+            fewest,
+            most if whole else chosen.mean_db,
+            0.0 if whole else None if chosen.variance is None else sqrt(chosen.variance),
+            least,
+        )
+
+    def _direction(self, hop: Hop, way: str) -> Direction:
+        figures, row = self.figures, hop.row
+        vary, defaults = self.rules["statistics"], self.rules["defaults"]
+        key = way if way in hop.ways else "both"
+        uses, rows = hop.ways.get(key, []), hop.rows.get(key, [])
+        factor = self._by_link_test(row["id"], way)
+        splices = _Splices(figures, hop, way)
+        stated = row.get("connectors")
+        connectors = float(defaults["connectors"] if stated is None else stated)
+        via = row.get("loss_db") or 0.0
+        mismatch = figures.mismatch_db(row["id"], way)
+        glass: list[float | None] = []
+        likely: list[float | None] = []
+        little: list[float | None] = []
+        more = variance = 0.0
+        lacks, tested_any, unmeasured = mismatch is None, False, False
+        for place, (use, run) in enumerate(zip(uses, rows, strict=True)):
+            metres = figures.fibre_m(use)
+            metres = None if metres is None else metres * factor
+            piece = _times(metres, figures.db_per_km(hop, use, mean=False))
+            own, own_db, count = splices.own[place], splices.own_db[place], splices.inside[place]
+            values, complete = cable_losses(figures, hop, use, run)
+            tested_any |= bool(values)
+            lacks |= piece is None and not complete
+            if values:
+                within = (count - own) * defaults["splice_db"] + own_db
+                added = max(values) - (piece or 0.0) - within
+                more += added if complete else max(added, 0.0)
+            glass.append(piece)
+            mean = _times(metres, figures.db_per_km(hop, use, mean=True))
+            if mean is not None:
+                mean += (count - own) * vary["splice_mean_db"] + own_db
+            if complete:
+                likely.append(max(values))
+                little.append(min(values))
+            else:
+                likely.append(None if mean is None else max([mean, *values]))
+                little.append(None if mean is None else min([mean, *values]))
+                unmeasured |= metres is None
+                if metres is not None:
+                    reel = figures.reel_m(use.cable)
+                    reels = _reels(metres, reel)
+                    variance += (vary["fibre_sigma_db_per_km"] * metres / 1000) ** 2 / reels
+                variance += (count - own) * vary["splice_sigma_db"] ** 2
+        others = splices.outside - splices.outside_own
+        fixed = others * vary["splice_mean_db"] + splices.outside_own_db
+        fixed += connectors * vary["connector_mean_db"] + via
+        variance += others * vary["splice_sigma_db"] ** 2
+        variance += connectors * vary["connector_sigma_db"] ** 2
+        terms: dict[str, float | None] = {
+            "fibre_db": _sum(glass),
+            "splices_db": splices.db,
+            "connectors_db": connectors * defaults["connector_db"],
+            "mismatch_db": mismatch,
+            "via_db": via,
+        }
+        terms = {name: None if one is None else round(one, 4) for name, one in terms.items()}
+        unshown = 0.0 if terms["fibre_db"] is not None else sum(one or 0.0 for one in glass)
+        floor = sum(one or 0.0 for one in terms.values()) + round(more, 4) + unshown
+        mean_db, least = _sum(likely), _sum(little)
+        if least is not None:
+            covered = splices.given and tested_any
+            least += fixed + (mismatch or 0.0) - covered * others * vary["splice_mean_db"]
+            least = max(least - vary["k"] * sqrt(variance), 0.0)
+        if mean_db is not None:
+            mean_db = None if mismatch is None else mean_db + fixed + mismatch
+        return Direction(
+            terms,
+            round(more, 4),
+            lacks,
+            floor,
+            unshown,
+            mean_db,
+            None if unmeasured else variance,
+            least,
+        )
+
+    def _by_link_test(self, name: str, way: str) -> float:
+        """Length of a link one way by its own test over what its cables add up to."""
+        length, place = self.figures.lengths[name], 0 if way == "go" else 1
+        measured, added = (length.go_m, length.return_m)[place], length.by_cables[place]
+        return measured / added if measured is not None and added else 1.0
+
+    def reach(self, name: str) -> tuple[float | None, float | None]:
+        """Modal bandwidth left at the end of a link in MHz, and its greatest dispersion in ps/nm.
+
+        Of the direction that loses more.
+        """
+        hop, way = self.figures.hops[name], self.of(name).way
+        per_mhz, spread = 0.0, 0.0
+        known = [True, True]
+        for use in hop.ways.get(way, hop.ways.get("both", [])):
+            metres = self.figures.fibre_m(use)
+            fibre = self.rules["fibres"].get(self._type(use), {})
+            bandwidth, dispersion = self._bandwidth(hop, fibre), _dispersion(hop, fibre)
+            known[0] &= metres is not None and bandwidth is not None
+            known[1] &= metres is not None and dispersion is not None
+            per_mhz += (metres or 0.0) / 1000 / (bandwidth or inf)
+            spread += (metres or 0.0) / 1000 * (dispersion or 0.0)
+        modal = (1 / per_mhz if per_mhz else inf) if known[0] else None
+        return modal, spread if known[1] else None
+
+    def _type(self, use: Use) -> Any:
+        return self.records.by["cables"][use.cable].get("fibre_type")
+
+    def _bandwidth(self, hop: Hop, fibre: dict[str, Any]) -> float | None:
+        """MHz km at the nearest wavelength of the rules, within the tolerance."""
+        works_at = hop.row.get("wavelength_nm")
+        table = sorted((float(nm), one) for nm, one in fibre.get("bandwidth_mhz_km", {}).items())
+        if works_at is None or not table:
+            return None
+        nm, found = min(table, key=lambda one: abs(one[0] - works_at))
+        near = abs(nm - works_at) <= self.rules["defaults"]["wavelength_tolerance_nm"]
+        return float(found) if near else None
+
+
+class _Splices:
+    """Splices of a link one way: within each stretch of cable, and outside of any.
+
+    Where a link states a number of its own nobody knows where they lie: all count as outside.
+    `own` have a loss on record.
+    """
+
+    def __init__(self, figures: Figures, hop: Hop, way: str) -> None:
+        uses = hop.ways.get(way, hop.ways.get("both", []))
+        joints, defaults = figures.records.by["joints"], figures.records.rules["defaults"]
+        met = [figures.joints_met(use) for use in uses]
+        picked = figures.joints_at_changes(uses, met)
+        at_change = {joint for joint in picked if joint is not None}
+        places: dict[str, list[int]] = {}
+        for place, mine in enumerate(met):
+            for joint in mine:
+                if joint not in at_change:
+                    places.setdefault(joint, []).append(place)
+        outer = [*picked, *(joint for joint, mine in places.items() if len(mine) > 1)]
+        inner = {joint: mine[0] for joint, mine in places.items() if len(mine) == 1}
+
+        def loss(joint: str | None) -> float | None:
+            return None if joint is None else joints[joint].get("loss_db")
+
+        self.given = hop.row.get("splices") is not None
+        self.inside = [float(figures.reels(use, one)) for use, one in zip(uses, met, strict=True)]
+        self.own, self.own_db = [0] * len(uses), [0.0] * len(uses)
+        for joint, place in inner.items():
+            self.inside[place] += 1
+            self.own[place] += loss(joint) is not None
+            self.own_db[place] += loss(joint) or 0.0
+        self.outside = float(len(outer))
+        self.outside_own = sum(loss(joint) is not None for joint in outer)
+        self.outside_own_db = sum(loss(joint) or 0.0 for joint in outer)
+        if self.given:
+            self.inside = [0.0] * len(uses)
+            self.own, self.own_db = [0] * len(uses), [0.0] * len(uses)
+            self.outside = float(hop.row["splices"])
+            self.outside_own, self.outside_own_db = 0, 0.0
+        count = sum(self.inside) + self.outside
+        own = sum(self.own) + self.outside_own
+        self.db = (count - own) * defaults["splice_db"] + sum(self.own_db) + self.outside_own_db
+
+
+def _times(metres: float | None, per_km: float | None) -> float | None:
+    return None if metres is None or per_km is None else metres / 1000 * per_km
+
+
+def _reels(metres: float, reel_m: float) -> int:
+    """Reels that a length of fibre takes."""
+    return max(-int(-(metres / reel_m - 1e-9) // 1), 1)
+
+
+def _dispersion(hop: Hop, fibre: dict[str, Any]) -> float | None:
+    """Greatest size of (S0/4) (l - l0^4 / l^3) for l0 within its limits, in ps/(nm km)."""
+    nm, slope = hop.row.get("wavelength_nm"), fibre.get("s0_max_ps_nm2_km")
+    ends: Any = fibre.get("lambda0_min_nm"), fibre.get("lambda0_max_nm")
+    if nm is None or slope is None or None in ends:
+        return None
+    return float(max(abs(slope / 4 * (nm - zero**4 / nm**3)) for zero in ends))

@@ -1,13 +1,216 @@
-"""What every path relies on, by breadth-first search over plain sets."""
+"""Which links every path takes, and all that it relies on, by breadth-first search over sets."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from itertools import pairwise
+from functools import cached_property
+from itertools import combinations, pairwise
+from typing import Any
 
-from waysapart.recheck.cables import Cables
-from waysapart.recheck.links import Hop, Use, stretch
+from waysapart.gaps import GAP_CODES, Limit
+from waysapart.recheck.evidence import Tally, few, numbers
+from waysapart.recheck.figures import Budgets, Figures
+from waysapart.recheck.plant import Cables, Ground, Hop, Use, stretch
+from waysapart.recheck.records import Records
+from waysapart.recheck.rows import Gap, Row
+
+Key = tuple[str, str]
+"""Circuit and label of a path."""
+
+STRICTEST = ("pairwise", "working", "all")
+
+
+@dataclass
+class Trial:
+    """A circuit or a group; `contests` are what of it is held apart at once, path by path.
+
+    All paths of a contest but the rule `pairwise` make one; `services` are those of
+    its circuits.
+    """
+
+    id: str
+    circuits: list[str]
+    sides: list[list[Key]]
+    group_test: str | None = None
+
+    def contests(self) -> list[list[Key]]:
+        """What is held apart at once: all paths, or every two of different members."""
+        if self.group_test != "pairwise" or len(self.sides) < 2:
+            return [[path for side in self.sides for path in side]]
+        return [
+            [one, other]
+            for left, right in combinations(self.sides, 2)
+            for one in left
+            for other in right
+        ]
+
+
+def tie_paths(
+    records: Records, length_m: dict[str, float | None], claimed: dict[Key, list[str]]
+) -> tuple[dict[Key, list[str]], list[Gap], set[Key]]:
+    """Links of every path from circuit end a to end b.
+
+    Returns
+    -------
+    paths : dict of (circuit, label) to list of link ids
+    gaps : list of Gap
+    undecided : set of (circuit, label)
+        Ways round a ring of which nobody can tell which is the shorter.
+    """
+    circuits = records.by["circuits"]
+    found: dict[Key, list[str]] = {}
+    gaps: list[Gap] = []
+    for row in sorted(records.rows["circuit_paths"], key=lambda row: row["seq"]):
+        if row["circuit"] in circuits:
+            found.setdefault((row["circuit"], row["path"]), []).append(row["link"])
+    undecided = _round_rings(records, length_m, claimed, found, gaps)
+    paths: dict[Key, list[str]] = {}
+    for key in sorted(found, key=lambda key: (key[0], *_rank(key[1]))):
+        circuit = circuits[key[0]]
+        ends = (circuit.get(end) or NOBODY for end in ("a", "b"))
+        fault, paths[key] = _walked(records, found[key], *ends)
+        if fault:
+            gaps.append(Gap(fault, key[0], circuits=(key[0],), path=key[1]))
+    for name in circuits:
+        if sum(key[0] == name for key in paths) < 2:
+            gaps.append(Gap("single-path", name, circuits=(name,)))
+    return paths, gaps, undecided
+
+
+def _rank(label: str) -> tuple[int, str]:
+    return {"main": 0, "alternate": 1}.get(label, 2), label
+
+
+NOBODY = ""
+"""Equipment that is not on record."""
+
+
+def _across(link: Row, node: str | None) -> str | None:
+    """The other end of a link; None where it does not touch a node.
+
+    Ends that are not on record are `NOBODY`.
+    """
+    a, b = (link[end] or NOBODY for end in ("a", "b"))
+    return b if node == a else a if node == b else None
+
+
+def _walked(records: Records, chain: list[str], a: str, b: str) -> tuple[str | None, list[str]]:
+    """The gap's code where the links do not lead from a to b, and the links from a on."""
+    if not chain:
+        return "path-end", []
+    links = records.by["links"]
+    furthest, fault = -1, ""
+    for begin, goal, way in ((a, b, 1), (b, a, -1)):
+        node, at = begin, 0
+        for name in chain:
+            following = _across(links[name], node)
+            if following is None:
+                break
+            node, at = following, at + 1
+        if at == len(chain) and node == goal:
+            return None, chain[::way]
+        if at > furthest:
+            furthest, fault = at, "path-end" if at in (0, len(chain)) else "path-broken"
+    return fault, chain
+
+
+def _round_rings(
+    records: Records,
+    length_m: dict[str, float | None],
+    claimed: dict[Key, list[str]],
+    found: dict[Key, list[str]],
+    gaps: list[Gap],
+) -> set[Key]:
+    undecided: set[Key] = set()
+    rings: dict[str, list[str]] = {}
+    for row in sorted(records.rows["rings"], key=lambda row: row["seq"]):
+        rings.setdefault(row["ring"], []).append(row["link"])
+    for row in records.rows["ring_circuits"]:
+        name, chain = row["circuit"], rings.get(row["ring"])
+        if name not in records.by["circuits"] or chain is None:
+            continue
+        circuit, nodes = records.by["circuits"][name], _ring_nodes(records, chain)
+        a, b = (circuit.get(end) or NOBODY for end in ("a", "b"))
+        if nodes is None or a not in nodes or b not in nodes or a == b:
+            gaps.append(Gap("ring-broken", name, circuits=(name,)))
+            continue
+        at_a, at_b, count = nodes.index(a), nodes.index(b), len(chain)
+        forward = [chain[(at_a + k) % count] for k in range((at_b - at_a) % count)]
+        backward = [chain[(at_a - 1 - k) % count] for k in range((at_a - at_b) % count)]
+        stated = row.get("main_way")
+        turned = stated == "backward"
+        if stated is None:
+            ahead, behind = (_total(length_m, way) for way in (forward, backward))
+            if ahead is None or behind is None or abs(ahead - behind) < 0.01:
+                undecided |= {(name, "main"), (name, "alternate")}
+                turned = claimed.get((name, "main")) == backward
+            else:
+                turned = ahead > behind
+        found[name, "main"], found[name, "alternate"] = (
+            (backward, forward) if turned else (forward, backward)
+        )
+    return undecided
+
+
+def _total(length_m: dict[str, float | None], links: list[str]) -> float | None:
+    known = [length_m.get(link) for link in links]
+    return None if None in known else sum(one for one in known if one is not None)
+
+
+def _ring_nodes(records: Records, chain: list[str]) -> list[str] | None:
+    """Equipment before each link of a ring; None where it does not close."""
+    links = records.by["links"]
+    for start in (links[chain[0]][end] or NOBODY for end in ("a", "b")):
+        nodes: list[str] = []
+        node: str | None = start
+        for name in chain:
+            if node is None:
+                break
+            nodes.append(node)
+            node = _across(links[name], node)
+        if node == start and len(chain) > 1:
+            return nodes
+    return None
+
+
+def trials_of(records: Records, paths: dict[Key, list[str]], lost: set[Key]) -> list[Trial]:
+    """Circuits by id, then groups by id, each with the paths on its sides."""
+    found = []
+    members: dict[str, list[str]] = {}
+    for name, row in sorted(records.by["circuits"].items()):
+        mine = [key for key in paths if key[0] == name]
+        alive = [key for key in mine if key not in lost]
+        found.append(Trial(name, [name], [[key] for key in (alive if len(alive) > 1 else mine)]))
+        if row.get("group"):
+            members.setdefault(row["group"], []).append(name)
+    for group, circuits in sorted(members.items()):
+        asked = {service_of(records, one)["group_test"] for one in circuits}
+        test = next(one for one in STRICTEST if one in asked)
+        by_member = [[key for key in paths if key[0] == one] for one in circuits]
+        by_member = [mine for mine in by_member if mine]
+        if test == "working":
+            sides = [[next((k for k in mine if k not in lost), mine[0])] for mine in by_member]
+        elif test == "all":
+            sides = [[key] for mine in by_member for key in mine]
+        else:
+            sides = by_member
+        found.append(Trial(group, circuits, sides, test))
+    return found
+
+
+def service_of(records: Records, circuit: str) -> dict[str, Any]:
+    """Limits of a circuit's service."""
+    name = records.by["circuits"][circuit].get("service") or "default"
+    found: dict[str, Any] = records.rules["services"].get(name, UNKNOWN_SERVICE)
+    return found
+
+
+UNKNOWN_SERVICE: dict[str, Any] = {
+    **{"separation_m": 0.0, "end_zone_m": 0.0, "forbid_cross": False, "group_test": "working"},
+    **{"tail": "excused", "own_line": "excused"},
+}
+"""Of a service that the rules do not know: it asks nothing, and every limit is open."""
 
 Asset = str | tuple[str, str]
 """An asset's id; ("hop", link) for a hop that has neither cables nor anything it relies on."""
@@ -243,3 +446,231 @@ def fallen(reliance: Reliance, cables: Cables, out: Iterable[str]) -> set[Asset]
         if more == lost:
             return lost
         lost = more
+
+
+BY_FIGURES = {"delay", "asymmetry", "unavailability"}
+"""Limits whose figures say themselves that they are not known."""
+
+DRAWN_GAPS = {"match-uncovered", "match-ambiguous", "cable-broken"}
+
+
+@dataclass
+class World:
+    """Everything that claims are held against.
+
+    `relied`: what each path relies on; `items`: what it uses directly; `lost`:
+    paths that are out of service; `undecided`: ways round a ring whose main way
+    the records do not settle; `behind`: what each path relies on, and what any
+    supply of any of it does; `down`: share of the time for which each asset is down, None
+    without a rate; `unrated`: hops of which nothing on record fails.
+    """
+
+    records: Records
+    ground: Ground
+    cables: Cables
+    hops: dict[str, Hop]
+    figures: Figures
+    reliance: Reliance
+    paths: dict[Key, list[str]]
+    undecided: set[Key]
+    items: dict[Key, set[Asset]]
+    relied: dict[Key, set[Asset]]
+    lost: set[Key]
+    trials: list[Trial]
+    gaps: list[Gap]
+    behind: dict[Key, set[Asset]] = field(default_factory=dict)
+    _leads: dict[str, set[Asset]] = field(default_factory=dict)
+    _left_open: dict[str, set[Limit]] = field(default_factory=dict)
+    led_to: dict[Asset, set[Asset]] = field(default_factory=dict)
+    cut_by: dict[str, set[Key]] = field(default_factory=dict)
+    down: dict[Asset, float | None] = field(default_factory=dict)
+    unrated: set[str] = field(default_factory=set)
+    held: dict[str, set[str]] = field(init=False)
+    blank_within: set[Asset] = field(init=False)
+
+    def __post_init__(self) -> None:
+        """`held`: what the records put directly in a thing; joints stand in what they are at.
+
+        `blank_within`: of what nobody recorded what it lies in.
+        """
+        self.blank_within = {
+            name
+            for role in ("sites", "structures", "holders", "segments", "supplies", "equipment")
+            for name, row in self.records.by[role].items()
+            if row.get("within") is None
+        }
+        self.held = {}
+        for role, rows in self.records.by.items():
+            for name, row in rows.items():
+                above = [row.get("at")] if role == "joints" else row.get("within") or ()
+                for holder in above:
+                    self.held.setdefault(str(holder), set()).add(name)
+
+    @cached_property
+    def paths_of(self) -> dict[str, list[Key]]:
+        """The paths of every circuit that has any."""
+        found: dict[str, list[Key]] = {}
+        for key in self.paths:
+            found.setdefault(key[0], []).append(key)
+        return found
+
+    def touching(self, trial: Trial) -> list[Gap]:
+        """The gaps that touch a circuit or group: in plant, of a link, or of a circuit."""
+        counted = [key for side in trial.sides for key in side]
+        at = self._gaps_at
+        hit = {n for key in counted for link in self.paths[key] for n in at[1].get(link, ())}
+        for key in counted:
+            few, many = sorted((at[0].keys(), self.behind[key]), key=len)
+            hit |= {n for asset in few if asset in many for n in at[0].get(asset, ())}
+        for circuit in trial.circuits:
+            mine = [label for name, label in counted if name == circuit]
+            for n in at[2].get(circuit, ()):
+                whole = trial.group_test is None or self.gaps[n].with_groups or not mine
+                if whole or self.gaps[n].path in mine:
+                    hit.add(n)
+        return [self.gaps[n] for n in sorted(hit)]
+
+    def concerned(self, circuits: Iterable[str]) -> list[str]:
+        """Some circuits and the groups that they are in, as sentences name them."""
+        mine = set(circuits)
+        return [
+            f"{'circuit' if trial.group_test is None else 'group'} {trial.id}"
+            for trial in self.trials
+            if mine & set(trial.circuits)
+        ]
+
+    def left_open(self, circuit: str) -> set[Limit]:
+        """The limits of a circuit that gaps leave open, whatever its figures say.
+
+        Delay, asymmetry and unavailability only by gaps that leave a whole path open, or put in
+        doubt what is on record: what else is missing the figures of its paths know.
+        """
+        if circuit not in self._left_open:
+            (trial,) = (t for t in self.trials if t.id == circuit and t.group_test is None)
+            self._left_open[circuit] = {
+                limit
+                for gap in self.touching(trial)
+                for limit in gap.limits
+                if limit not in BY_FIGURES
+                or (gap.circuits and gap.path is None)
+                or GAP_CODES[gap.code].doubt
+            }
+        return self._left_open[circuit]
+
+    @cached_property
+    def budgets(self) -> Budgets:
+        """What light loses on every link."""
+        return Budgets(self.figures)
+
+    @cached_property
+    def _gaps_at(self) -> tuple[dict[Asset, list[int]], dict[str, list[int]], dict[str, list[int]]]:
+        """Numbers of gaps by the assets, links and circuits that they touch."""
+        assets: dict[Asset, list[int]] = {}
+        links: dict[str, list[int]] = {}
+        circuits: dict[str, list[int]] = {}
+        for number, gap in enumerate(self.gaps):
+            for asset in gap.assets:
+                assets.setdefault(asset, []).append(number)
+            for link in gap.links:
+                links.setdefault(link, []).append(number)
+            for circuit in gap.circuits:
+                circuits.setdefault(circuit, []).append(number)
+        return assets, links, circuits
+
+    def leads(self, asset: str) -> set[Asset]:
+        """Everything that one asset leads to, itself included."""
+        if asset not in self._leads:
+            self._leads[asset] = self.reliance.closure([asset])
+        return self._leads[asset]
+
+
+def role_of(world: World, asset: Asset) -> tuple[str, Any]:
+    """Role and kind of an asset, or of a hop (its medium)."""
+    if isinstance(asset, tuple):
+        return "links", world.hops[asset[1]].row.get("medium")
+    roles = (r for r, rows in world.records.by.items() if r not in ("links", "circuits"))
+    role = next(role for role in roles if asset in world.records.by[role])
+    return role, world.records.by[role][asset].get("kind")
+
+
+def name_of(asset: Asset) -> str:
+    """Id of an asset, or of a hop."""
+    return asset if isinstance(asset, str) else asset[1]
+
+
+def check_paths(world: World, facts: dict[str, Any], findings: Tally) -> None:
+    """The links of every path, and the set of all that it relies on, member by member."""
+    evidence = facts["evidence"]
+    assets, hops = (
+        evidence["assets"],
+        numbers(evidence["roles"].get("links", ""), len(evidence["assets"])),
+    )
+    hazards = set(world.records.by["hazards"])
+    claimed = {(one["circuit"], one["path"]): one for one in evidence["paths"]}
+    findings.same(
+        "paths", [(one["circuit"], one["path"]) for one in evidence["paths"]], list(world.paths)
+    )
+    circuits = {one["id"]: one for one in facts["circuits"]}
+    for key, links in world.paths.items():
+        what = f"circuit {key[0]}, {key[1]}"
+        told = circuits.get(key[0], {}).get("paths", {}).get(key[1])
+        if key not in claimed or told is None:
+            findings.holds(False, f"{what}: the evidence lacks this path")
+            continue
+        findings.same(f"{what}: links", told["links"], links)
+        findings.same(f"{what}: links of its set", claimed[key]["links"], links)
+        findings.same(f"{what}: out of service", told["out_of_service"], key in world.lost)
+        if key in world.undecided:
+            shorter = f"{what}: which way round its ring is the shorter"
+            findings.skip(shorter, *world.concerned([key[0]]))
+        members = numbers(claimed[key]["relies_on"], len(assets))
+        if members and max(members) >= len(assets):
+            findings.holds(False, f"{what}: its set names assets that the evidence does not list")
+            continue
+        relied = {("hop", assets[n]) if n in hops else assets[n] for n in members}
+        findings.same(f"{what}: number relied on", told["relies_on"], len(members))
+        findings.same_set(
+            f"{what}: hazards met", claimed[key]["hazards"], set(map(name_of, relied)) & hazards
+        )
+        unsure = world.relied[key] & world.cables.unsure
+        if unsure:
+            names = few(sorted(map(name_of, unsure)))
+            findings.skip(f"{what}: all that it relies on, as the course of {names} is not certain")
+            found = world.relied[key] - relied
+            findings.holds(not found, f"{what}: lacks {few(sorted(map(name_of, found)))}")
+            continue
+        findings.same_set(
+            f"{what}: relies on",
+            [name_of(one) for one in relied],
+            {name_of(one) for one in world.relied[key]},
+        )
+        findings.same(f"{what}: hops relied on", _hops(relied), _hops(world.relied[key]))
+    for circuit in facts["circuits"]:
+        labels = {label for _, label in world.paths_of.get(circuit["id"], ())}
+        findings.same_set(f"circuit {circuit['id']}: paths", list(circuit["paths"]), labels)
+
+
+def _hops(assets: set[Asset]) -> list[str]:
+    return sorted(asset[1] for asset in assets if isinstance(asset, tuple))
+
+
+def check_roles(world: World, evidence: dict[str, Any], findings: Tally) -> None:
+    """Every asset that the evidence numbers stands under its role, hops without cables last."""
+    count = len(evidence["assets"])
+    sets = {role: numbers(text, count) for role, text in evidence["roles"].items()}
+    told = [(number, role) for role, mine in sets.items() for number in mine]
+    by = world.records.by
+    hops = sets.get("links", set())
+    found = []
+    for number, name in enumerate(evidence["assets"]):
+        known = (
+            name in by["links"]
+            if number in hops
+            else any(name in rows for role, rows in by.items() if role not in ("links", "circuits"))
+        )
+        if findings.holds(known, f"{name!r} of the evidence's assets is not on record"):
+            asset: Asset = ("hop", name) if number in hops else name
+            found.append((number, role_of(world, asset)[0]))
+    findings.holds(sorted(told) == found, "the roles of the evidence's assets are not as recorded")
+    listed = [(name, number in hops) for number, name in enumerate(evidence["assets"])]
+    findings.same("assets listed twice", len(listed) - len(set(listed)), 0)

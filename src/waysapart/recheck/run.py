@@ -1,101 +1,54 @@
-"""Read the evidence and the study, and hold one against the other."""
+"""Which claim is held against what: what `prove` and `reroute` wrote, and the outcome."""
 
 from __future__ import annotations
 
-import base64
-import json
-import re
-import zlib
-from collections import Counter
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 from waysapart.errors import Problem, StudyError
-from waysapart.evidence import FORMAT, misfits
-from waysapart.opening import MOST_EVIDENCE_BYTES, RefusedError, read_bytes
-from waysapart.recheck.budgets import check_budgets
-from waysapart.recheck.claims import DERIVED, check_claims
-from waysapart.recheck.findings import Findings
-from waysapart.recheck.limits import check_limits
+from waysapart.evidence import misfits
+from waysapart.recheck.availability import (
+    check_availability,
+    hop_rate_gaps,
+    unavailability,
+    unrated_hops,
+)
+from waysapart.recheck.evidence import NOT_HELD, Tally, read_evidence
+from waysapart.recheck.figures import Figures
+from waysapart.recheck.gaps import DERIVED, check_all_gaps, gaps_of_records, test_gaps
+from waysapart.recheck.limits import check_budgets, check_figures
 from waysapart.recheck.no_pair import check_no_pairs
-from waysapart.recheck.reading import Records, proposed, read_records
-from waysapart.recheck.rules import UnreadableError
-from waysapart.recheck.stated import (
+from waysapart.recheck.plant import follow_cables, survey, tie_links
+from waysapart.recheck.records import Records, UnreadableError, proposed, read_records
+from waysapart.recheck.reliance import (
+    DRAWN_GAPS,
+    World,
+    fallen,
+    rely,
+    service_of,
+    tie_paths,
+    trials_of,
+)
+from waysapart.recheck.rows import Gap
+from waysapart.recheck.sharing import own_line
+from waysapart.recheck.verdicts import (
     check_ages,
-    check_all_gaps,
     check_assumptions,
+    check_claims,
     check_crs,
     check_days,
     check_names,
     check_repeated,
     check_weights,
 )
-from waysapart.recheck.sums import check_figures
-from waysapart.recheck.world import build
 
-MOST_BYTES = MOST_EVIDENCE_BYTES
-MOST_VALUES = 60_000_000
-"""In evidence; each takes far more memory than text."""
-_PIECE = 1 << 24
 COST_M = 0.2
 """Costs are told to a tenth of a metre."""
-REROUTE = {
-    *("format", "waysapart", "study", "revision", "crs", "caution", "inputs", "matched"),
-    *("summary", "circuits", "notes", "cost_is", "cost_unit", "work", "proved", "proposal"),
-    *("build", "weights"),
-}
-"""All that `reroute --json` writes at the top; no more and no less."""
-NOT_HELD = {
-    "words (messages, reasons, cautions, how ways cross) and the version of the program": (
-        *("caution", "notes", "figures_say", "waysapart", "evidence.says", "gaps[].message"),
-        *("circuits[].gaps[].message", "groups[].gaps[].message", "links[].loss.loss_why"),
-        *(
-            "circuits[].paths{}.length_why",
-            "circuits[].paths{}.delay_why",
-            "links[].loss.not_known",
-        ),
-        *("circuits[].delay.delay_why", "circuits[].delay.asymmetry_why"),
-        *("circuits[].cross[].crossing", "groups[].cross[].crossing"),
-        *("circuits[].cross[].how", "groups[].cross[].how"),
-    ),
-    "where in the input a gap stands (file, layer, row, column)": (
-        *("gaps[].file", "gaps[].layer", "gaps[].row", "gaps[].rows", "gaps[].column"),
-    ),
-    "which records to enter first": ("record_first",),
-    "tests beside what the records give, drums, and which tests are missing; the gaps that "
-    "follow from tests are held": ("tests", "drums", "links[].tests_missing"),
-    "how much longer a link could be": (
-        *("links[].loss.held_to[].could_grow_m", "links[].loss.held_to[].binds"),
-        "links[].loss.held_to[].longest",
-    ),
-    "how often all ways are lost, what brings most of that, and why it is not known": tuple(
-        f"{of}[].unavailability.{name}"
-        for of in ("circuits", "groups")
-        for name in ("losses_a_year", "greatest", "why", "not_counted")
-    ),
-    "the numbers of near stretches": tuple(
-        f"{of}[].{name}[].stretch"
-        for of in ("circuits", "groups")
-        for name in ("near", "near_folded")
-    ),
-}
-"""What is not held, in words, and the schema paths of the fields; all in them is not held either.
-
-No verdict, limit, check of a limit or gap rests on any of these.
-"""
-REROUTED = {
-    *("id", "kind", "members", "status", "why", "together", "paths", "cost", "lower_bound"),
-    *("optimal", "seconds", "shared", "least_shared", "says", "no_pair_proof"),
-}
-"""All that it writes of a circuit or group."""
-PROPOSAL = "written"
-"""Where `reroute --proposal` wrote its layers."""
 
 
 def run(study: Path, file: Path) -> dict[str, Any]:
     """What `recheck` returns."""
-    facts = _facts(file)
+    facts = read_evidence(file)
     try:
         records = read_records(study, str(facts["crs"]))
         findings, changed = judge(records, facts)
@@ -110,9 +63,9 @@ def run(study: Path, file: Path) -> dict[str, Any]:
     }
 
 
-def judge(records: Records, facts: dict[str, Any]) -> tuple[Findings, list[str]]:
+def judge(records: Records, facts: dict[str, Any]) -> tuple[Tally, list[str]]:
     """What holds of evidence that is not misshapen, and the inputs that have changed since."""
-    findings, changed = Findings(), list[str]()
+    findings, changed = Tally(), list[str]()
     try:
         changed = _changed(records, facts)
         check_crs(records, facts, findings)
@@ -129,7 +82,7 @@ def judge(records: Records, facts: dict[str, Any]) -> tuple[Findings, list[str]]
     return findings, changed
 
 
-def hold(records: Records, facts: dict[str, Any], findings: Findings) -> None:
+def hold(records: Records, facts: dict[str, Any], findings: Tally) -> None:
     """Hold what `prove --json` wrote against the records of a study."""
     check_days(facts, findings)
     records.on = facts["on"]
@@ -139,7 +92,7 @@ def hold(records: Records, facts: dict[str, Any], findings: Findings) -> None:
     check_claims(world, facts, findings)
     check_figures(world, facts, findings)
     check_budgets(world, facts, findings)
-    check_limits(world, facts, findings)
+    check_availability(world, facts, findings)
     check_repeated(world, facts, findings)
     check_all_gaps(world, facts, DERIVED, findings)
     check_assumptions(world, facts, findings)
@@ -152,11 +105,11 @@ def hold(records: Records, facts: dict[str, Any], findings: Findings) -> None:
         findings.skip(drawn, *world.concerned(on_them))
 
 
-def hold_rerouting(records: Records, facts: dict[str, Any], findings: Findings) -> None:
+def hold_rerouting(records: Records, facts: dict[str, Any], findings: Tally) -> None:
     """Hold the proofs that `reroute --json` carries: of its ways, and of what it would build."""
     apart = [one for one in facts["circuits"] if one["status"] == "apart"]
     told = facts["proposal"]
-    _check_asked(records, facts, findings)
+    _check_statuses(records, facts, findings)
     check_weights(records, facts, findings)
     if findings.holds((told is None) == (not apart), "a proposal: told without ways, or not") and (
         told is not None
@@ -184,7 +137,7 @@ def hold_rerouting(records: Records, facts: dict[str, Any], findings: Findings) 
         findings.skip("what else could be built: prove the folder that reroute --proposal writes")
 
 
-def _check_asked(records: Records, facts: dict[str, Any], findings: Findings) -> None:
+def _check_statuses(records: Records, facts: dict[str, Any], findings: Tally) -> None:
     """Each circuit and group stands once, has its own members, and is counted by its status."""
     statuses = [one["status"] for one in facts["circuits"]]
     counts = {name: statuses.count(name) for name in ("apart", "none", "undecided")}
@@ -208,7 +161,7 @@ def _check_asked(records: Records, facts: dict[str, Any], findings: Findings) ->
 
 
 def _check_cost(
-    facts: dict[str, Any], one: dict[str, Any], circuits: dict[str, Any], findings: Findings
+    facts: dict[str, Any], one: dict[str, Any], circuits: dict[str, Any], findings: Tally
 ) -> None:
     """What the ways of a circuit come to in fibre, by their proof."""
     paths = circuits.get(one["id"], {}).get("paths", {})
@@ -228,7 +181,7 @@ def _hold_proposal(
     what: str,
     told: dict[str, Any],
     ways: list[tuple[str | None, str, dict[str, list[str]] | None]],
-    findings: Findings,
+    findings: Tally,
 ) -> None:
     """Hold the proof of a proposal against the records with its rows over them.
 
@@ -243,7 +196,7 @@ def _hold_proposal(
         findings.same(f"{what}: {name}", proof[name], facts[name])
     unknown = set(told["rows"]) - set(records.rows)
     findings.holds(not unknown, f"{what}: no role is called {', '.join(sorted(unknown))}")
-    own = Findings()
+    own = Tally()
     hold(proposed(records, told["rows"]), proof, own)
     findings.confirmed += own.confirmed
     findings.false += [f"{what}: {one}" for one in own.false]
@@ -281,86 +234,6 @@ def _of_kind(
     return {"circuit": [circuits], "group": [groups]}.get(str(kind), [circuits, groups])
 
 
-def _facts(file: Path) -> dict[str, Any]:
-    try:
-        data = read_bytes(file, MOST_BYTES)
-        if data.lstrip()[:9].lower() == b"<!doctype":
-            data = _carried(data)
-        if len(data) > MOST_BYTES or sum(map(data.count, (b",", b"[", b"{"))) > MOST_VALUES:
-            raise _NoEvidenceError("is larger than evidence of any plant")
-        facts = json.loads(data, object_pairs_hook=_once)
-    except MemoryError as error:
-        raise StudyError([Problem("needs more memory than there is", str(file))]) from error
-    except (RefusedError, _NoEvidenceError) as error:
-        raise StudyError([Problem(str(error), str(file))]) from error
-    except (ValueError, RecursionError) as error:
-        raise StudyError([Problem(f"is not JSON: {error}", str(file))]) from error
-    if wrong := list(misshapen(facts)):
-        raise StudyError([Problem(message, str(file)) for message in wrong])
-    return dict(facts)
-
-
-class _NoEvidenceError(Exception):
-    """A page that does not carry evidence as reports do."""
-
-
-def _carried(page: bytes) -> bytes:
-    """The evidence that a report carries."""
-    found = re.findall(rb'<script type="application/gzip" id="evidence">([^<]*)</script>', page)
-    if len(found) != 1:
-        raise _NoEvidenceError(
-            f"carries {len(found) or 'no'} evidence{' blocks, not one' if found else ''}: expected "
-            "what prove --json or reroute --json writes, or a report that was not made for "
-            "readers outside"
-        )
-    unpack, data = zlib.decompressobj(wbits=31), bytearray()
-    try:
-        left = base64.b64decode(found[0], validate=True)
-        while left and not unpack.eof and len(data) <= MOST_BYTES:
-            data += unpack.decompress(left, _PIECE)
-            left = unpack.unconsumed_tail
-    except (ValueError, zlib.error) as error:
-        raise _NoEvidenceError(f"carries evidence that cannot be unpacked: {error}") from error
-    if not unpack.eof:
-        raise _NoEvidenceError(
-            f"carries evidence that is cut off, or of more than {MOST_BYTES >> 20} MiB"
-        )
-    return bytes(data)
-
-
-def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    found = dict(pairs)
-    if len(found) != len(pairs):
-        twice = next(key for key, count in Counter(key for key, _ in pairs).items() if count > 1)
-        raise ValueError(f"the key {twice!r} stands twice in one object")
-    return found
-
-
-def misshapen(facts: Any) -> Iterator[str]:
-    """What makes a file no evidence of ours, so that nothing in it can be held."""
-    expected = "expected what prove --json or reroute --json writes"
-    if not isinstance(facts, dict) or "circuits" not in facts:
-        yield f"is no evidence: {expected}"
-        return
-    if facts.get("format") != FORMAT:
-        yield f"is of format {facts.get('format')!r}, and recheck holds format {FORMAT}: {expected}"
-        return
-    if "cost_is" not in facts:
-        yield from misfits(facts)
-        return
-    for name in sorted(REROUTE - set(facts)):
-        yield f"lacks {name!r}, which reroute --json writes"
-    for name in sorted(set(facts) - REROUTE - {PROPOSAL}):
-        yield f"holds {name!r}, which reroute --json does not write"
-    if not isinstance(facts["circuits"], list):
-        yield f"circuits are no list: {expected}"
-        return
-    for one in facts["circuits"]:
-        fields = set(one) if isinstance(one, dict) else set()
-        if fields != REROUTED:
-            yield f"a circuit has other fields than reroute --json writes: {fields ^ REROUTED}"
-
-
 def _changed(records: Records, facts: dict[str, Any]) -> list[str]:
     """Inputs that are not those that the evidence was made of, by name."""
     told = {(one["file"], one["sha256"]) for one in facts["inputs"]}
@@ -369,3 +242,51 @@ def _changed(records: Records, facts: dict[str, Any]) -> list[str]:
     found = [f"{name} has changed since" for name, _ in sorted(now - told) if name in names_then]
     found += [f"{name} is new" for name in sorted(names_now - names_then)]
     return found + [f"{name} is not read any more" for name in sorted(names_then - names_now)]
+
+
+def build(records: Records, facts: dict[str, Any]) -> World:
+    """Follow every record of a study, from the ground up."""
+    ground = survey(records)
+    drawn = {row["id"] for row in records.rows["cables"] if row.get("geometry") is not None}
+    unsure = {
+        gap["asset"] for gap in facts["gaps"] if gap["code"] in DRAWN_GAPS and gap["asset"] in drawn
+    }
+    listed = {row["cable"] for row in records.rows["cable_runs"]}
+    cables = follow_cables(ground, facts["matched"], unsure - listed)
+    hops, link_gaps = tie_links(cables)
+    figures = Figures(cables, hops)
+    claimed = {
+        (circuit["id"], label): path["links"]
+        for circuit in facts["circuits"]
+        for label, path in circuit["paths"].items()
+    }
+    length_m = {name: length.longer_m for name, length in figures.lengths.items()}
+    paths, path_gaps, undecided = tie_paths(records, length_m, claimed)
+    reliance = rely(cables, hops)
+    items = {
+        key: set().union(*(reliance.items[link] for link in links)) for key, links in paths.items()
+    }
+    relied = {key: reliance.closure(mine) for key, mine in items.items()}
+    down = fallen(reliance, cables, records.out) if records.out else set()
+    lost = {key for key, mine in items.items() if mine & down}
+    trials = trials_of(records, paths, lost)
+    gaps = [*ground.gaps, *cables.gaps, *link_gaps, *path_gaps, *gaps_of_records(figures)]
+    for trial in trials:
+        mine = [key for key in paths if key[0] == trial.id]
+        out = [key for key in mine if key in lost]
+        if trial.group_test is None and out and len(mine) - len(out) < 2:
+            gaps.append(Gap("way-out", trial.id, circuits=(trial.id,)))
+        elif trial.group_test is not None and len(trial.circuits) < 2:
+            gaps.append(Gap("lone-member", trial.id))
+    world = World(
+        records, ground, cables, hops, figures, reliance, paths, undecided, items, relied, lost,
+        trials, gaps, {key: reliance.behind(mine) for key, mine in relied.items()},
+    )  # fmt: skip
+    for name in records.by["circuits"]:
+        if service_of(records, name)["own_line"] != "excused" and own_line(world, name).why:
+            gaps.append(Gap("own-line", name, circuits=(name,)))
+    world.down = unavailability(world)
+    world.unrated = unrated_hops(world)
+    gaps += hop_rate_gaps(world)
+    gaps += test_gaps(world.budgets)
+    return world

@@ -1,14 +1,29 @@
-"""What the sides of a circuit or group share."""
+"""What paths share, what falls with what they protect, and what waivers accept of it."""
 
 from __future__ import annotations
 
+import hashlib
+import json
+from collections.abc import Iterable
 from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
+from itertools import zip_longest
 from typing import Any
 
-from waysapart.recheck.own_line import own_line
-from waysapart.recheck.paths import Key, Trial, service_of
-from waysapart.recheck.reliance import Asset
-from waysapart.recheck.world import World
+import shapely.geometry
+
+from waysapart.recheck.evidence import Tally, few
+from waysapart.recheck.reliance import (
+    Asset,
+    Key,
+    Trial,
+    World,
+    name_of,
+    role_of,
+    service_of,
+    whole_cable,
+)
+from waysapart.recheck.rows import Row
 
 
 @dataclass
@@ -195,10 +210,483 @@ def _name(asset: Asset) -> str:
     return asset if isinstance(asset, str) else asset[1]
 
 
-def role_of(world: World, asset: Asset) -> tuple[str, Any]:
-    """Role and kind of an asset, or of a hop (its medium)."""
-    if isinstance(asset, tuple):
-        return "links", world.hops[asset[1]].row.get("medium")
-    roles = (r for r, rows in world.records.by.items() if r not in ("links", "circuits"))
-    role = next(role for role in roles if asset in world.records.by[role])
-    return role, world.records.by[role][asset].get("kind")
+Entry = tuple[str, str, str, tuple[str, ...]]
+"""Asset, path that it takes, what is protected, paths that remain."""
+
+
+@dataclass
+class OwnLine:
+    """What is known of one circuit.
+
+    `entries` is None where nothing is known of what it protects; `why` says what is not.
+    """
+
+    entries: list[Entry] | None = None
+    why: list[str] = field(default_factory=list)
+
+    def counted(self, counts: str) -> dict[Asset, set[str]]:
+        """Assets that a service counts (`own_line`), with what falls with each."""
+        found: dict[Asset, set[str]] = {}
+        for asset, _, protected, remains in self.entries or ():
+            if counts == "any" or (counts == "shared" and not remains):
+                found.setdefault(asset, set()).add(protected)
+        return found
+
+
+def own_line(world: World, circuit: str) -> OwnLine:
+    """Everything whose loss takes what a circuit protects and a path of it at once."""
+    row = world.records.by["circuits"][circuit]
+    named = [one for one in row.get("protects") or () if one != "-"]
+    found = OwnLine()
+    if not named:
+        found.why.append("the circuit does not say what it protects (column protects)")
+    equipment = world.records.by["equipment"]
+    ends = {equipment[row[end]]["site"] for end in ("a", "b") if row.get(end)}
+    paths = world.paths_of.get(circuit, [])
+    for protected in named:
+        inside, why = _made_of(world, protected)
+        if why:
+            found.why += [why] if why not in found.why else []
+            continue
+        found.entries = found.entries or []
+        for asset in _above(world, inside, ends):
+            taken = [key for key in paths if key in _cut(world, asset) - world.lost]
+            gone = {*taken, *world.lost}
+            remains = tuple(key[1] for key in paths if key not in gone)
+            # Of two named things one may take another path as well.
+            entries = [(asset, key[1], protected, remains) for key in taken]
+            found.entries += [one for one in entries if one not in found.entries]
+    return found
+
+
+def _made_of(world: World, protected: str) -> tuple[set[str], str]:
+    """What a named asset is made of, or why nobody knows."""
+    by, ground = world.records.by, world.ground
+    if protected not in ground.kind:
+        return set(), f"{protected} is not on record"
+    if ground.kind[protected] in world.records.rules["reliance"]["ignore_kinds"]:
+        return set(), f"{protected} is of a kind that the rules leave out (ignore_kinds)"
+    held = {one for one in ground.holders if protected in ground.over(one)}
+    if protected in by["holders"] and not held:
+        return set(), f"nothing on record lies within {protected}"
+    found: set[str] = {protected, *held}
+    for one in (protected, *held):
+        if one in ground.ends:
+            found |= set(ground.nodes(one))
+    if protected in by["cables"]:
+        course = {str(one) for one in whole_cable(world.cables, protected)}
+        if not course & set(ground.ends):
+            return set(), f"the course of {protected} is not on record"
+        found |= course
+    return found, ""
+
+
+def _above(world: World, inside: set[str], ends: set[str]) -> set[str]:
+    """With what these lie within, and the hazards that take any of it; not by the end sites."""
+    found = inside - ends
+    waiting = list(found)
+    while waiting:
+        fresh = set(world.ground.holders.get(waiting.pop(), ())) - ends - found
+        found |= fresh
+        waiting += fresh
+    return found | {hazard for one in found for hazard in world.ground.hit.get(one, ())}
+
+
+def _cut(world: World, asset: str) -> set[tuple[str, str]]:
+    """Paths that the loss of an asset cuts, with what is out of service down as well."""
+    if asset in world.cut_by:
+        return world.cut_by[asset]
+    if not world.led_to:
+        for steps in (world.reliance.holders, world.reliance.works):
+            for one, ahead in steps.items():
+                for two in ahead:
+                    world.led_to.setdefault(two, set()).add(one)
+    lost: set[Asset] = set()
+    fresh: set[Asset] = {asset, *world.records.out}
+    while fresh:
+        lost |= fresh
+        more = {two for one in fresh for two in world.led_to.get(one, ())}
+        feeds = world.reliance.feeds.items()
+        more |= {name for name, mine in feeds if mine and all(set(feed) & lost for feed in mine)}
+        fresh = more - lost
+    world.cut_by[asset] = {key for key, items in world.items.items() if items & lost}
+    return world.cut_by[asset]
+
+
+IN_FORCE, LAPSED, IDLE = "in force", "lapsed", "nothing to waive"
+
+COVERED = ("structures", "segments", "holders", "joints")
+
+NEVER = ("cables", "links", "supplies", "equipment")
+
+COLUMNS = {
+    "sites": "id kind within accuracy_m",
+    "structures": "id kind within accuracy_m elevation_m",
+    "holders": "id kind within",
+    "segments": "id kind a b within accuracy_m sag_m length_m",
+    "cables": "id fibre_type fibre_count kind carried_by overlength_pct slack_m wrap_pitch_m "
+    "wrap_diameter_mm db_per_km",
+    "joints": "id at cables loss_db",
+    "supplies": "id site kind within supplies autonomy_h needs",
+    "equipment": "id site kind within supplies needs delay_us",
+    "links": "id a b wavelength_nm medium via loss_db relies_on stated_by length_m channel "
+    "tx_min_dbm tx_max_dbm rx_min_dbm rx_max_dbm connectors splices reserve_db bandwidth_mhz "
+    "dispersion_limit_ps_nm extra_delay_us unavailability",
+    "hazards": "id kind reach_m takes per_year repair_h",
+}
+"""By role, the columns of a record that a digest is made of; no names and no dates."""
+
+
+@dataclass
+class Waived:
+    """What the waivers of a study come to.
+
+    `found`: per waiver its state and the digest of what it would accept; `pairs` and
+    `inside`: near approaches and crossings that are waived, by their two ids, or as all that
+    have both in a set of segments; `doubtful`: waivers whose state is taken as the evidence
+    has it, since it rests on what this program does not settle.
+    """
+
+    found: list[tuple[str, str | None]] = field(default_factory=list)
+    pairs: set[tuple[str, frozenset[str]]] = field(default_factory=set)
+    inside: list[tuple[str, set[str]]] = field(default_factory=list)
+    doubtful: set[int] = field(default_factory=set)
+
+    def pair(self, trial: str, one: str, other: str) -> bool:
+        """Whether a near approach or crossing is waived for a circuit or group."""
+        return (trial, frozenset((one, other))) in self.pairs or any(
+            trial == name and one in segments and other in segments
+            for name, segments in self.inside
+        )
+
+
+def lay_waivers(
+    world: World,
+    trials: dict[str, Trial],
+    shared: dict[str, Shared],
+    claims: dict[str, dict[str, Any]],
+    states: list[str],
+    today: date,
+) -> Waived:
+    """Mark what is waived today, by the names of circuits and groups.
+
+    `claims` tell which near approaches and crossings there are, which is checked elsewhere;
+    `states`, of each waiver, count only where what may be near decides.
+    """
+    waived = Waived()
+    stated = world.records.rules.get("waiver", ())
+    for place, (waiver, state) in enumerate(zip_longest(stated, states[: len(stated)])):
+        trial = trials.get(waiver["circuit"])
+        counts = today <= last_day(waiver)
+        if trial is None:
+            waived.found.append((IDLE if counts else LAPSED, None))
+            continue
+        mine = shared[trial.id] if len(trial.sides) > 1 else Shared()
+        told = _pairs(claims[trial.id])
+        now, covers = _accepts(world, trial, mine, told, waiver)
+        doubtful = now is None and "asset" not in waiver and _more_may_be_near(world, trial)
+        doubtful |= any(world.relied[key] & world.cables.unsure for key in _paths(world, trial))
+        if doubtful:
+            waived.doubtful.add(place)
+        if not counts:
+            waived.found.append((LAPSED, now))
+        elif (doubtful and state != IN_FORCE) or (now is None and not doubtful):
+            waived.found.append((IDLE, None))
+        elif not doubtful and waiver.get("record", now) != now:
+            said = f"the record changed: digest was {waiver['record']}, is now {now}"
+            waived.found.append((said, now))
+        else:
+            waived.found.append((IN_FORCE, now))
+            mine.waived |= covers
+            if "pair" in waiver:
+                waived.pairs.add((trial.id, frozenset(waiver["pair"])))
+            if "within" in waiver:
+                waived.inside.append((trial.id, _lies_in(world, waiver["within"])))
+    for one in shared.values():
+        _hold(one)
+    return waived
+
+
+def last_day(waiver: dict[str, Any]) -> date:
+    """The last day of a waiver, which the rules may hold as a date, a moment or a text."""
+    return date.fromisoformat(str(waiver["until"])[:10])
+
+
+def _paths(world: World, trial: Trial) -> list[Key]:
+    """Every path of a trial's circuits."""
+    return [key for name in trial.circuits for key in world.paths_of.get(name, ())]
+
+
+def _more_may_be_near(world: World, trial: Trial) -> bool:
+    """Whether more may be near than is told: of many ways, or by records that may be wrong."""
+    return any(len(contest) > 2 for contest in trial.contests()) or any(
+        row.get("accuracy_m") or row.get("_accuracy_m") for row in world.records.rows["segments"]
+    )
+
+
+def _pairs(claim: dict[str, Any]) -> set[frozenset[str]]:
+    """Near approaches and forbidden crossings of a claim."""
+    near = [pair for one in claim["near"] for pair in one["members"]]
+    rows = [*near, *(one for one in claim["cross"] if one["forbidden"])]
+    return {frozenset((one["main"], one["alternate"])) for one in rows}
+
+
+def _accepts(
+    world: World, trial: Trial, mine: Shared, told: set[frozenset[str]], waiver: dict[str, Any]
+) -> tuple[str | None, set[Asset]]:
+    """Digest of what a waiver accepts now, and the assets that it covers itself."""
+    if "pair" in waiver:
+        pair = frozenset(waiver["pair"])
+        if pair not in told:
+            return None, set()
+        inside: set[str] = set().union(*(_lies_in(world, one) for one in pair))
+        return _digest(world, trial, mine, set(pair), inside, {pair}), set()
+    if "asset" in waiver:
+        name = waiver["asset"]
+        known = any(name in rows for role, rows in world.records.by.items() if role in COLUMNS)
+        wanted: set[Asset] = {name}
+        if not known or name in world.hops:
+            wanted.add(("hop", name))
+        hit = wanted & mine.avoidable
+        if not hit:
+            return None, set()
+        return _digest(world, trial, mine, hit, _lies_in(world, name), set()), hit
+    thing = waiver["within"]
+    inside = _lies_in(world, thing)
+    covers: set[Asset] = {
+        one
+        for one in inside & mine.avoidable
+        if _role(world, one) in COVERED or (one == thing and _role(world, one) not in NEVER)
+    }
+    pairs = {pair for pair in told if pair <= inside}
+    if not covers and not pairs:
+        return None, set()
+    named = {thing} | covers | {one for pair in pairs for one in pair}
+    return _digest(world, trial, mine, named, inside, pairs), covers
+
+
+def _lies_in(world: World, thing: str) -> set[str]:
+    """What lies in a thing at any depth, joints by where they stand, and the thing itself."""
+    found, waiting = {thing}, [thing]
+    while waiting:
+        fresh = world.held.get(waiting.pop(), set()) - found
+        found |= fresh
+        waiting += fresh
+    return found
+
+
+def _digest(
+    world: World,
+    trial: Trial,
+    mine: Shared,
+    named: Iterable[Asset],
+    inside: set[str],
+    pairs: set[frozenset[str]],
+) -> str:
+    names = {one if isinstance(one, str) else one[1] for one in named}
+    rows = names | _held_through(world, mine, names)
+    relied = {
+        one for key in _paths(world, trial) for one in world.relied[key] if isinstance(one, str)
+    }
+    hops = {one[1] for one in named if not isinstance(one, str)}
+    accepted = {
+        "pairs": sorted(sorted(pair) for pair in pairs),
+        "rows": sorted(
+            (_row(world, name, hop=name in hops) for name in rows),
+            key=lambda row: (row["role"], row["id"]),
+        ),
+        "within": sorted((inside - names) & relied),
+    }
+    text = json.dumps(accepted, sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()[:12]
+
+
+def _held_through(world: World, mine: Shared, names: set[str]) -> set[str]:
+    """What is shared only because of what lies in it, where some of that is named."""
+    found: set[str] = set()
+    waiting: list[Asset] = [*names]
+    while waiting:
+        for holder in world.reliance.holders.get(waiting.pop(), ()):
+            if isinstance(holder, str) and holder not in found:
+                found.add(holder)
+                waiting.append(holder)
+    return {one for one in found if one in mine.through}
+
+
+def _role(world: World, name: str) -> str | None:
+    roles = (role for role in COLUMNS if role != "links")
+    return next((role for role in roles if name in world.records.by[role]), None)
+
+
+def _row(world: World, name: str, *, hop: bool) -> dict[str, Any]:
+    role = "links" if hop else _role(world, name)
+    assert role is not None
+    row: Row = world.records.by[role][name]
+    found: dict[str, Any] = {"role": role}
+    for column in COLUMNS[role].split():
+        value = row.get(column)
+        if value == []:
+            found[column] = ["-"]
+        elif value is not None:
+            found[column] = _number(float(f"{value:.9g}")) if isinstance(value, float) else value
+    if row.get("_given") is not None:
+        shape = shapely.geometry.mapping(row["_given"])
+        places = _rounded(shape["coordinates"], 7 if row["_given_degrees"] else 3)
+        found["geometry"] = {"type": shape["type"], "coordinates": places}
+    return found
+
+
+def _rounded(value: Any, decimals: int) -> Any:
+    if isinstance(value, int | float):
+        return _number(round(float(value), decimals))
+    return [_rounded(part, decimals) for part in value]
+
+
+def _number(value: float) -> float | int:
+    return int(value) if value.is_integer() else value
+
+
+def _hold(shared: Shared) -> None:
+    """A holder is waived with all that it is shared for."""
+    while True:
+        more = {a for a, inside in shared.supports.items() if inside and inside <= shared.waived}
+        if more <= shared.waived:
+            return
+        shared.waived |= more
+
+
+def check_waivers(
+    world: World, told: list[dict[str, Any]], waived: Waived, today: date, findings: Tally
+) -> None:
+    """Each waiver as the rules state it, its state, and the digest of what it accepts.
+
+    `today` is the day for which the evidence was judged; that it counts then and not now is told.
+    """
+    now = datetime.now(tz=UTC).date()
+    stated = world.records.rules.get("waiver", ())
+    findings.same("number of waivers", len(told), len(stated))
+    for place, (one, waiver, (state, record)) in enumerate(
+        zip(told, stated, waived.found, strict=False)
+    ):
+        what = f"waiver {place + 1}, of {one['circuit']}"
+        for name in ("circuit", "asset", "within", "pair", "record", "reason", "by"):
+            findings.same(f"{what}: {name}", one[name], waiver.get(name))
+        findings.same(f"{what}: until", one["until"], last_day(waiver).isoformat())
+        findings.same(f"{what}: counts", one["counts"], one["state"] == IN_FORCE)
+        findings.holds(
+            not one["counts"] or last_day(waiver) >= now,
+            f"{what}: counts on {today.isoformat()}, the day judged, and lapsed on "
+            f"{last_day(waiver).isoformat()}: what rests on it does not hold today",
+        )
+        days = (last_day(waiver) - today).days if one["counts"] else None
+        findings.same(f"{what}: lapses in days", one["lapses_in_days"], days)
+        if place in waived.doubtful and one["state"] != IDLE:
+            settled = f"{what}: what it accepts, which the layers alone do not settle"
+            findings.skip(settled, f"circuit {one['circuit']}", f"group {one['circuit']}")
+            findings.same(f"{what}: lapsed", one["state"] == LAPSED, state == LAPSED)
+            continue
+        findings.same(f"{what}: state", one["state"], state)
+        findings.same(f"{what}: record", one["record_now"], record)
+
+
+def check_shared(
+    world: World, claim: dict[str, Any], trial: Trial, shared: Shared, findings: Tally
+) -> None:
+    """What a circuit or group shares, what of it is excused, waived, or named for another."""
+    what = f"{'group' if trial.group_test else 'circuit'} {trial.id}"
+    paths = [key for side in trial.sides for key in side]
+    unsure = any(world.relied[key] & world.cables.unsure for key in paths)
+    found = {name_of(one): one for one in shared.avoidable}
+    claimed = [one["asset"] for one in claim["shared"]]
+    if unsure:
+        findings.skip(f"{what}: all that is shared, as the course of a drawn cable is not certain")
+        lacking = set(found) - set(claimed) - set(claim["unavoidable"]) - set(claim.get("tail", ()))
+        findings.holds(not lacking, f"{what}: shares {few(sorted(lacking))} as well")
+        ends = {str(site) for site in _end_sites(world, trial)}
+        outside = [one for one in claim.get("tail", ()) if not ends & world.leads(one)]
+        findings.holds(not outside, f"{what}: {few(outside)} of its tail lies at neither end")
+    else:
+        findings.same_set(f"{what}: shared", claimed, set(found))
+    # Where the ways end, and so what is excused, does not hang on the course of a cable.
+    findings.same_set(
+        f"{what}: unavoidable", claim["unavoidable"], {name_of(a) for a in shared.unavoidable}
+    )
+    if not unsure and trial.group_test is None:
+        findings.same_set(f"{what}: tail", claim["tail"], {name_of(a) for a in shared.tail})
+    if unsure:
+        found_on_all = {one["asset"] for one in claim["shared"]}
+    else:
+        found_on_all = {name for name, one in found.items() if one in shared.shared}
+    findings.same_set(
+        f"{what}: single points of failure",
+        single_points(claim),
+        {*found_on_all, *claim["unavoidable"], *claim.get("tail", ())}
+        if len(trial.sides) > 1
+        else set(),
+    )
+    if trial.group_test is None:
+        _check_own_line(world, claim, trial.id, unsure, findings)
+    blank = set().union(*(world.relied[key] for key in paths)) if paths else set()
+    count = len(blank & world.blank_within)
+    if not unsure:
+        findings.same(f"{what}: blank within", claim["blank_within"], count)
+    for one in claim["shared"]:
+        asset = found.get(one["asset"])
+        if asset is None:
+            continue
+        said = f"{what}: shared {one['asset']}"
+        findings.same(f"{said}: role and kind", (one["role"], one["kind"]), role_of(world, asset))
+        if not unsure:
+            named = shared.through.get(asset, {None})
+            findings.holds(
+                one["through"] in named, f"{said}: through {one['through']}, not one of {named}"
+            )
+            findings.same(f"{said}: waived", one["waived"], asset in shared.waived)
+            lines = shared.own_line.get(asset, {None})
+            findings.holds(one["own_line"] in lines, f"{said}: not counted for {one['own_line']}")
+        elif one["waived"]:
+            findings.holds(asset in shared.waived, f"{said}: no waiver in force covers it")
+
+
+def single_points(claim: dict[str, Any]) -> list[str]:
+    """Everything that is said to take all ways by itself, stretches written out."""
+    told = claim["single_points"]
+    whole = set(told["stretches"])
+    return [
+        *told["assets"],
+        *(one["asset"] for one in claim["shared"] if one["stretch"] in whole),
+    ]
+
+
+def _end_sites(world: World, trial: Trial) -> set[Any]:
+    """The sites where a trial's circuits end."""
+    by = world.records.by
+    ends = (by["circuits"][circuit].get(end) for circuit in trial.circuits for end in ("a", "b"))
+    return {by["equipment"].get(str(end), {}).get("site") for end in ends} - {None}
+
+
+def _check_own_line(
+    world: World, claim: dict[str, Any], circuit: str, unsure: bool, findings: Tally
+) -> None:
+    """What takes paths together with what a circuit protects."""
+    what = f"circuit {circuit}"
+    protects = world.records.by["circuits"][circuit].get("protects") or ()
+    findings.same(f"{what}: protects", claim["protects"], [one for one in protects if one != "-"])
+    if unsure:
+        findings.skip(f"{what}: what falls with what it protects")
+        return
+    found = own_line(world, circuit)
+    findings.same(f"{what}: why", claim["with_protected_why"], "; ".join(found.why) or None)
+    told = claim["with_protected"]
+    if found.entries is None or told is None:
+        findings.same(f"{what}: with what it protects", told, found.entries)
+        return
+    entries = [(one["asset"], one["path"], one["protected"], tuple(one["remains"])) for one in told]
+    findings.same(f"{what}: with what it protects", sorted(entries), sorted(found.entries))
+    for one in told:
+        said = f"{what}: {one['asset']} falls with {one['protected']}"
+        findings.same(
+            f"{said}: role and kind", (one["role"], one["kind"]), role_of(world, one["asset"])
+        )
+        kind = world.ground.kind.get(one["protected"])
+        findings.same(f"{said}: kind", one["protected_kind"], kind)

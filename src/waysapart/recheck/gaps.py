@@ -1,33 +1,46 @@
-"""What the records leave open once they are tied: blanks, routes, fibres, places, tests, ages.
+"""Which gaps the tied records have, whom they touch, and whether the evidence tells them.
 
-Every gap code that rests on tied plant is worked out here or where it shows: in `ground`
-(ends, twins), `cables`, `links` and `paths` (courses that break), and `gaps_of_rows`
-(rows that are faulty by themselves).
+Every gap code that rests on tied plant is worked out here or where it shows: in `plant` and
+`reliance` (ends, twins, courses that break), `availability` (rates), and `rows` (faulty rows).
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from datetime import date
 from itertools import combinations, pairwise
+from math import sqrt
 from typing import Any
 
-from waysapart.gaps import Limit
-from waysapart.recheck.figures import Figures, core_um, newest_tests
-from waysapart.recheck.gaps_of_rows import Gap, day_of
-from waysapart.recheck.ground import ground_distance
-from waysapart.recheck.links import Hop, Use
-from waysapart.recheck.proposal import Row
-from waysapart.recheck.reading import Records
+from waysapart.gaps import GAP_CODES, Limit
+from waysapart.recheck.evidence import Tally, few
+from waysapart.recheck.figures import (
+    SINGLE_MODE_BELOW_UM,
+    Budgets,
+    Figures,
+    _reels,
+    _times,
+    cable_losses,
+    core_um,
+    link_losses,
+    newest_tests,
+    numbers_of,
+    two_way_mean,
+)
+from waysapart.recheck.plant import WIRED, Hop, Use, ground_distance
+from waysapart.recheck.records import Records
+from waysapart.recheck.reliance import DRAWN_GAPS, Trial, World, name_of
+from waysapart.recheck.rows import Gap, Row, about, day_of
+from waysapart.recheck.separation import Breach
 
-WIRED = ("electrical", "carrier")
 LIMITS_OF: dict[str, tuple[Limit, ...]] = {
     "length_m": ("delay", "asymmetry", "loss"),
     "loss_db": ("loss",),
     "delay_us": ("delay", "asymmetry"),
 }
 """The limits that rest on a test, by what it measured."""
+
 DRUM = "drum"
 
 
@@ -153,11 +166,6 @@ def _used_fibres(figures: Figures) -> Iterator[Gap]:
             yield Gap("fibre-shared", one, links=(one, two))
 
 
-def numbers_of(row: Row) -> list[int]:
-    """The fibres that a row of link_runs names, as often as it does."""
-    return [int(one) for one in str(row.get("fibres") or "").split(";") if one.strip()]
-
-
 def _overlap(figures: Figures, one: Use, two: Use) -> bool:
     """Whether two uses of a cable have some of it in common."""
     whole = {0.0, float(len(figures.cables.chain[one.cable]))}
@@ -236,9 +244,6 @@ def _core_steps(figures: Figures) -> Iterator[Gap]:
                 yield Gap("mode-mismatch", name, links=(name,))
 
 
-SINGLE_MODE_BELOW_UM = 15.0
-
-
 def _joints_unrecorded(figures: Figures) -> Iterator[Gap]:
     """Cables with a stretch longer than their reel and no joint on record in it.
 
@@ -259,81 +264,6 @@ def _joints_unrecorded(figures: Figures) -> Iterator[Gap]:
                     users.setdefault(use.cable, set()).add(name)
     for cable, links in sorted(users.items()):
         yield Gap("joints-unrecorded", cable, links=tuple(sorted(links)))
-
-
-def link_losses(records: Records, hop: Hop) -> tuple[list[float], bool]:
-    """Losses that tests of a link found at about its wavelength; whether all of it was tested.
-
-    A test that names neither a fibre nor a direction is of the whole link.
-    """
-    tests = _near(records, hop, newest_tests(records, "link", "loss_db").get(hop.row["id"], []))
-    unnamed = [test for test in tests if test.get("fibre") is None]
-    of_all = any(test.get("direction") is None for test in unnamed)
-    ways = {test["direction"] == "return" for test in unnamed if test.get("direction") is not None}
-    fibres = {test["fibre"] for test in tests if test.get("fibre") is not None}
-    complete = of_all or len(ways) == 2 or len(fibres) + len(ways) >= _fibres_needed(records, hop)
-    return [test["loss_db"] for test in tests], bool(tests) and complete
-
-
-def _fibres_needed(records: Records, hop: Hop) -> int:
-    """How many fibres a test has to cover: the most in any cable, one each way where unsaid."""
-    per_run: dict[tuple[str, str | None], set[int]] = {}
-    for row in records.runs_of.get(hop.row["id"], ()):
-        if row.get("cable"):
-            mine = per_run.setdefault((row["cable"], row.get("direction")), set())
-            mine |= set(numbers_of(row)) or {0}
-    most: dict[str | None, int] = {}
-    for (_, way), fibres in per_run.items():
-        unsaid = 2 if way is None else 1
-        several = len(fibres - {0}) + unsaid * (0 in fibres)
-        most[way] = max(most.get(way, 0), several)
-    return sum(most.values()) if most else 2
-
-
-def cable_losses(figures: Figures, hop: Hop, use: Use, row: Row) -> tuple[list[float], bool]:
-    """Losses that tests found of a whole cable as a link uses it; whether all fibres were tested.
-
-    A fibre tested from both ends loses the mean of both; a test that names no fibre is of
-    every fibre. Where the link does not say which fibres it uses it may be any tested one.
-    """
-    if {use.from_, use.to} != {0.0, float(len(figures.cables.chain[use.cable]))}:
-        return [], False
-    used = set(numbers_of(row))
-    tests = _near(
-        figures.records,
-        hop,
-        newest_tests(figures.records, "cable", "loss_db").get(use.cable, []),
-    )
-    tests = [t for t in tests if not used or t.get("fibre") is None or int(t["fibre"]) in used]
-    of_all = [test["loss_db"] for test in tests if test.get("fibre") is None]
-    named: dict[int, dict[bool, list[float]]] = {}
-    for test in tests:
-        if test.get("fibre") is not None:
-            ways = named.setdefault(int(test["fibre"]), {})
-            ways.setdefault(test.get("direction") == "return", []).append(test["loss_db"])
-    values = [*of_all, *map(two_way_mean, named.values())]
-    return values, bool(of_all) or (bool(used) and used <= set(named))
-
-
-def two_way_mean(ways: dict[bool, list[float]]) -> float:
-    """Mean of the tests of a fibre, both directions weighing the same."""
-    means = [sum(values) / len(values) for values in ways.values()]
-    return sum(means) / len(means)
-
-
-def _near(records: Records, hop: Hop, tests: Iterable[Row]) -> list[Row]:
-    """The tests at about the wavelength that a link works at; a blank one counts."""
-    works_at, most = (
-        hop.row.get("wavelength_nm"),
-        records.rules["defaults"]["wavelength_tolerance_nm"],
-    )
-    return [
-        test
-        for test in tests
-        if works_at is None
-        or test.get("wavelength_nm") is None
-        or abs(test["wavelength_nm"] - works_at) <= most
-    ]
 
 
 # Places that cannot both be true
@@ -434,3 +364,248 @@ def _of_test(code: str, owner: str, name: str, limits: tuple[Limit, ...]) -> Gap
     if owner == "cable":
         return Gap(code, name, (name,), only=limits)
     return Gap(code, name, links=(name,), only=limits)
+
+
+# Tests that contradict the records
+
+
+def test_gaps(budgets: Budgets) -> Iterator[Gap]:
+    """Tests of loss and delay that mean that the record is of something else.
+
+    A loss only where no test of length or delay of the same cable or link agrees: with the
+    right length it is the right cable.
+    """
+    figures, rules = budgets.figures, budgets.rules["tests"]
+    confirmed: set[tuple[str, str]] = set()
+    for owner in ("cable", "link"):
+        for name, tests in newest_tests(budgets.records, owner, "length_m").items():
+            if owner == "cable":
+                computed = figures.by_record_m(name)
+                bounds = (computed, computed)
+            else:
+                by_cables = figures.lengths[name].by_cables
+                known = [one for one in by_cables if one is not None]
+                bounds = (min(known), max(known)) if len(known) == len(by_cables) else (None, None)
+            for value in _means(tests, "length_m"):
+                if not _off(value, bounds, rules["length_pct"], rules["length_m"]):
+                    confirmed.add((owner, name))
+    for name in newest_tests(budgets.records, "link", "delay_us"):
+        told = set()
+        measured, computed_us = figures.measured_us(name), figures.delay_by_record_us(name)
+        for found, by_record in zip(measured, computed_us, strict=True):
+            if found is None:
+                continue
+            value = found
+            due = by_record if by_record is not None and by_record > 0 else None
+            if not _off(value, (due, due), rules["delay_pct"], rules["delay_us"]):
+                confirmed.add(("link", name))
+            elif (value, due) not in told:
+                told.add((value, due))
+                yield Gap("measured-delay", name, links=(name,))
+    for name, tests in newest_tests(budgets.records, "link", "loss_db").items():
+        if ("link", name) in confirmed:
+            continue
+        hop = figures.hops[name]
+        fibre = (hop.row.get("medium") or "fibre") == "fibre" and bool(hop.ways)
+        budget = budgets.of(name) if fibre else None
+        low, high = (budget.computed_least_db, budget.computed_db) if budget else (None, None)
+        works_at = hop.row.get("wavelength_nm")
+        most = budgets.rules["defaults"]["wavelength_tolerance_nm"]
+        near = [
+            test
+            for test in tests
+            if None in (works_at, test["wavelength_nm"])
+            or abs(test["wavelength_nm"] - works_at) <= most
+        ]
+        for value in _means(near, "loss_db"):
+            if _off(value, (low, high), rules["loss_pct"], rules["loss_db"]):
+                yield Gap("measured-loss", name, links=(name,))
+    for name, tests in newest_tests(budgets.records, "cable", "loss_db").items():
+        if ("cable", name) in confirmed:
+            continue
+        for nm in sorted({test["wavelength_nm"] for test in tests} - {None}):
+            bounds = _cable_bounds(budgets, name, nm)
+            for value in _means([t for t in tests if t["wavelength_nm"] == nm], "loss_db"):
+                if _off(value, bounds, rules["loss_pct"], rules["loss_db"]):
+                    yield Gap("measured-loss", name, (name,))
+
+
+def _means(tests: list[Row], value: str) -> list[float]:
+    """Of every fibre the mean of both ways."""
+    fibres: dict[Any, dict[bool, list[float]]] = {}
+    for test in tests:
+        ways = fibres.setdefault(test.get("fibre"), {})
+        ways.setdefault(test.get("direction") == "return", []).append(test[value])
+    return [two_way_mean(ways) for ways in fibres.values()]
+
+
+def _off(
+    value: float, bounds: tuple[float | None, float | None], per_cent: float, least: float
+) -> bool:
+    """Whether a test lies beyond what the records allow for, and by more than the tolerance."""
+    low, high = bounds
+
+    def differs(due: float) -> bool:
+        return abs(value - due) > max(per_cent / 100 * abs(due), least)
+
+    above = high is not None and value > high and differs(high)
+    return above or (low is not None and value < low and differs(low))
+
+
+def _cable_bounds(budgets: Budgets, name: str, nm: float) -> tuple[float | None, float | None]:
+    """Least and greatest loss of a whole cable with the joints that join it to no other."""
+    figures, rules = budgets.figures, budgets.rules
+    vary, hop = rules["statistics"], Hop({"wavelength_nm": nm})
+    use = figures.whole_use(name)
+    metres = figures.whole_m(name)
+    alone = [
+        row for row in figures.records.by["joints"].values() if (row.get("cables") or ()) == [name]
+    ]
+    losses = [row["loss_db"] for row in alone if row.get("loss_db") is not None]
+    splices = figures.reels(use, figures.joints_met(use)) + len(alone) - len(losses)
+    worst = _times(metres, figures.db_per_km(hop, use, mean=False))
+    mean = _times(metres, figures.db_per_km(hop, use, mean=True))
+    if metres is None or worst is None or mean is None:
+        return None, None
+    reels = _reels(metres, figures.reel_m(name))
+    variance = (vary["fibre_sigma_db_per_km"] * metres / 1000) ** 2 / reels
+    variance += splices * vary["splice_sigma_db"] ** 2
+    likely = mean + splices * vary["splice_mean_db"] + sum(losses)
+    greatest = worst + splices * rules["defaults"]["splice_db"] + sum(losses)
+    return max(likely - vary["k"] * sqrt(variance), 0.0), greatest
+
+
+DERIVED = {
+    *("removed-reference", "end-meets-nothing", "end-ambiguous", "end-far", "same-place"),
+    *("cable-without-runs", "cable-broken", "link-without-runs", "link-broken", "link-end"),
+    *("path-broken", "path-end", "single-path", "ring-broken", "leased-route", "hop-route"),
+    *("radio-route", "internal-far", "hop-length", "measured-length"),
+    *(
+        "own-line",
+        "fibre-type",
+        "fibre-count",
+        "fibre-beyond",
+        "fibre-shared",
+        "way-out",
+        "lone-member",
+    ),
+    *("blank-within", "blank-supplies", "blank-needs", "blank-delay", "fibre-twice"),
+    *("fibre-merged", "mode-mismatch", "joints-unrecorded", "joint-off-cable"),
+    *("site-contradiction", "supply-loop", "survey-old", "leased-old", "test-old"),
+    *("test-future", "no-id", "duplicate-id", "duplicate-step", "dangling-reference"),
+    *("blank-required", "unreadable-value", "unreadable-figure", "unusable-geometry"),
+    *("lies-in-itself", "paths-twice", "unknown-service", "unknown-fibre-type"),
+    *("no-wavelength", "power-limits", "test-owner", "waiver-owner", "hop-rate"),
+    *("measured-loss", "measured-delay"),
+}
+"""Gap codes that recheck works out by itself; others it takes as the evidence states them."""
+
+NEAR_ACCURACY = "near-accuracy"
+
+GapKey = tuple[str, str]
+"""Code of a gap and what it is about."""
+
+
+def check_gaps_of(
+    world: World, claim: dict[str, Any], trial: Trial, breach: Breach, findings: Tally
+) -> list[tuple[str, str]]:
+    """The gaps that touch a trial: those worked out here, and others as the evidence has them."""
+    what = f"{'group' if trial.group_test else 'circuit'} {trial.id}"
+    drawn = world.cables.drawn
+    told = [(gap["code"], gap["asset"]) for gap in claim["gaps"]]
+    derived = DERIVED if breach.loose is None else {*DERIVED, NEAR_ACCURACY}
+    others = [pair for pair in told if pair[0] not in derived or _of_drawing(pair, drawn)]
+    for code, _ in others:
+        findings.skip(f"gaps of code {code}: taken as the evidence states them", what)
+    found = [(gap.code, gap.about) for gap in world.touching(trial)]
+    if breach.loose and not breach.stands:
+        found.append((NEAR_ACCURACY, trial.id))
+    unsure = {one for side in trial.sides for key in side for one in world.relied[key]}
+    unsure &= world.cables.unsure
+    findings.holds(
+        not unsure or any(code in DRAWN_GAPS for code, _ in told),
+        f"{what}: the course of {few(sorted(map(name_of, unsure)))} is not certain, and no gap "
+        "says so",
+    )
+    own = [gap for gap in claim["gaps"] if (gap["code"], gap["asset"]) not in others]
+    extra, lacking = _unlike(own, Counter((code, about(of)) for code, of in found))
+    findings.holds(not extra, f"{what}: no such gap touches it: {few(sorted(extra))}")
+    findings.holds(not lacking, f"{what}: gaps touch it that are not told: {few(sorted(lacking))}")
+    return found + others
+
+
+def _unlike(told: list[dict[str, Any]], found: Counter[GapKey]) -> tuple[set[GapKey], set[GapKey]]:
+    """Gaps that are told and not found, and those that are found and not told.
+
+    Many of one kind may be told as one, by the first of them and how many they are.
+    """
+    single: Counter[GapKey] = Counter()
+    left: Counter[str] = Counter()
+    for gap in told:
+        single[gap["code"], about(gap["asset"])] += 1
+        left[gap["code"]] += gap["count"] - 1
+    extra, lacking = single - found, found - single
+    for code in {code for code, _ in lacking} | {code for code, many in left.items() if many}:
+        mine = {pair for pair in lacking if pair[0] == code}
+        if sum(lacking[pair] for pair in mine) == left[code]:
+            for pair in mine:
+                del lacking[pair]
+        elif not mine or left[code] > sum(lacking[pair] for pair in mine):
+            extra[code, f"{left[code]} of them"] = 1
+    return set(extra), set(lacking)
+
+
+def _of_drawing(gap: tuple[str, str], drawn: set[str]) -> bool:
+    return gap[0] in DRAWN_GAPS and gap[1] in drawn
+
+
+def check_all_gaps(world: World, facts: dict[str, Any], derived: set[str], findings: Tally) -> None:
+    """The list of all gaps, whether they touch a circuit or not; those with each are of these."""
+    told = Counter(
+        (gap["code"], about(asset))
+        for gap in facts["gaps"]
+        for asset in gap["assets"]
+        if gap["code"] in derived
+        and not (gap["code"] in DRAWN_GAPS and gap["asset"] in world.cables.drawn)
+    )
+    known: dict[tuple[str, str], int] = {}
+    for gap in facts["gaps"]:
+        _check_gap(gap, findings)
+        first = gap["assets"][:1] == [gap["asset"]]
+        named = f"the gap {gap['code']} is told of {gap['asset']}, which is not what it is of"
+        findings.holds(first, named)
+        counts = len(gap["assets"]), len(gap["rows"])
+        said = f"the gap {gap['code']} of {gap['asset']}: how many"
+        findings.same(said, (gap["count"], gap["count"]), counts)
+        findings.same(f"{said}: row of the first", [gap["row"]], gap["rows"][:1])
+        for asset in gap["assets"]:
+            key = gap["code"], asset
+            known[key] = known.get(key, 0) + gap["count"]
+    for one in (*facts["circuits"], *facts["groups"]):
+        for gap in one["gaps"]:
+            _check_gap(gap, findings)
+            among = known.get((gap["code"], gap["asset"]), 0)
+            findings.holds(
+                gap["count"] <= among,
+                f"{one['id']}: {gap['count']} gaps {gap['code']} of {gap['asset']} touch it, and "
+                f"the list of all gaps has {among}",
+            )
+    found = Counter((gap.code, about(gap.about)) for gap in world.gaps)
+    for code, of in sorted((told - found).keys()):
+        findings.holds(False, f"there is no gap {code} of {of}")
+    for code, of in sorted((found - told).keys()):
+        findings.holds(False, f"the gap {code} of {of} is not told")
+    findings.confirmed += sum((told & found).values())
+    others = sorted(code for code in GAP_CODES if code not in derived)
+    if others:
+        findings.skip(f"whether there are more gaps of these codes: {', '.join(others)}")
+
+
+def _check_gap(gap: dict[str, Any], findings: Tally) -> None:
+    """The code is one that there is, and it bears on what that code does."""
+    code = GAP_CODES.get(gap["code"])
+    if code is None:
+        findings.holds(False, f"there are no gaps of code {gap['code']!r}")
+        return
+    said = f"the gap {code.code} of {gap['asset']}: bears on"
+    findings.same(said, gap["bears_on"], code.bears_on)

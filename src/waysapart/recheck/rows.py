@@ -18,7 +18,6 @@ import numpy as np
 import shapely
 
 from waysapart.gaps import GAP_CODES, Limit
-from waysapart.recheck.proposal import ASSET_ROLES, Row
 from waysapart.schema import FIRST_YEAR, LAST_YEAR, MAY_BE_NONE, OWNERS, ROLES, Column
 
 KINDS = {
@@ -33,6 +32,7 @@ KINDS = {
     "holders": {"room", "chassis", "rack", "charger", "right-of-way"},
 }
 """Kinds that count whether written in capitals or not."""
+
 SIZE = {
     **{"m": 1, "km": 1e3, "cm": 0.01, "mm": 1e-3, "um": 1e-6, "nm": 1e-9, "nmi": 1852.0},
     **{"ft": 0.3048, "us-ft": 1200 / 3937, "in": 0.0254, "yd": 0.9144, "mi": 1609.344},
@@ -42,14 +42,22 @@ SIZE = {
     **{"1/a": 1.0, "1/h": 8760.0, "FIT": 8760e-9, "ps/nm": 1.0, "ns/nm": 1e3},
 }
 """Units of one quantity in one of them."""
+
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+
 _ENDLESS = re.compile(r"[+-]?inf(inity)?", re.IGNORECASE)
+
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
+
 _WHERE = {"seq", "accuracy_m", "reach_m"}
 """Columns of numbers that say what a path relies on or where it runs; all others are figures."""
+
 _DELAY: tuple[Limit, ...] = ("delay", "asymmetry")
+
 _LOSS: tuple[Limit, ...] = ("loss",)
+
 _LENGTH: tuple[Limit, ...] = ("delay", "asymmetry", "loss")
+
 _FIGURES: tuple[tuple[str, tuple[Limit, ...]], ...] = (
     ("delay_us extra_delay_us", _DELAY),
     ("per_year repair_h autonomy_h", ("unavailability",)),
@@ -60,6 +68,7 @@ _FIGURES: tuple[tuple[str, tuple[Limit, ...]], ...] = (
     ("surveyed stated_on", ()),
 )
 """The limits that rest on a figure; one that is not named bears on all of them."""
+
 NO_ID = "row 0"
 """What a gap is about whose row has no id: the evidence says which row."""
 
@@ -621,3 +630,18 @@ def _gap(
         everything or whole,
         fault.only,
     )
+
+
+Row = dict[str, Any]
+
+ASSET_ROLES = (
+    "sites",
+    "structures",
+    "holders",
+    "segments",
+    "cables",
+    "joints",
+    "supplies",
+    "equipment",
+    "hazards",
+)

@@ -1,4 +1,4 @@
-"""The records of a study as plain rows, read without the prover's reader.
+"""The records of a study as plain rows, read without the prover's reader; the rules in force.
 
 A row is a dict of our column names; blanks are None, lists are lists of ids,
 numbers are floats in our units. Rows are only as well checked as this program
@@ -12,9 +12,11 @@ import io
 import re
 import sqlite3
 import sys
+import tomllib
 import warnings
+from copy import deepcopy
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cache, cached_property
 from math import atan2, degrees, hypot
 from pathlib import Path
 from typing import Any
@@ -27,6 +29,7 @@ from pyproj.transformer import AreaOfInterest, TransformerGroup
 
 from waysapart.opening import (
     BAD_CRS,
+    MOST_SETTINGS_BYTES,
     RefusedError,
     bounded,
     check_columns,
@@ -42,12 +45,176 @@ from waysapart.opening import (
     sha256,
     vector,
 )
-from waysapart.recheck.gaps_of_rows import Gap, settle, typed, undrawn
-from waysapart.recheck.proposal import ROLES, Row, cut, kept, laid_over
-from waysapart.recheck.rules import UnreadableError, merged, own_rules, settings_of
+from waysapart.recheck.rows import ASSET_ROLES, Gap, Row, settle, typed, undrawn
 from waysapart.schema import csv_meant
 
+
+class UnreadableError(Exception):
+    """The study or the evidence cannot be read at all."""
+
+
+def settings_of(path: Path) -> dict[str, Any]:
+    """What a TOML file says."""
+    try:
+        text = read_bytes(path, MOST_SETTINGS_BYTES).decode("utf-8-sig").replace("\r\n", "\n")
+        return tomllib.loads(text)
+    except RefusedError as error:
+        raise UnreadableError(f"{path.name} {error}") from error
+    except (ValueError, RecursionError, OverflowError, MemoryError) as error:
+        said = str(error) or type(error).__name__
+        raise UnreadableError(f"{path.name} is no TOML: {said}") from error
+
+
+def own_rules(
+    chain: list[tuple[Path, dict[str, Any]]],
+) -> tuple[dict[str, Any], list[tuple[str, str]]]:
+    """A study's own rules, from the last of a chain that has any, and the file with its hash."""
+    for path, said in reversed(chain):
+        stated = path.parent / said.get("rules", "rules.toml")
+        if stated.exists():
+            return settings_of(stated), [(stated.name, sha256(stated))]
+    return {}, []
+
+
+WHOLE = {"separation_m", "forbid_cross", "ignore_kinds", "excuse", "passive"}
+"""Rules that a study replaces as a whole; others are laid over key by key."""
+
+
+@cache
+def _shipped() -> dict[str, Any]:
+    path = Path(__file__).resolve().parents[1] / "study" / "default_rules.toml"
+    return tomllib.loads(path.read_text(encoding="utf-8"))
+
+
+def shipped_sources() -> dict[str, str]:
+    """By dotted key, the source of what the shipped rules say under it."""
+    found: dict[str, str] = _shipped()["sources"]
+    return found
+
+
+def merged(own: dict[str, Any], file: str) -> tuple[dict[str, Any], dict[tuple[str, ...], str]]:
+    """The shipped rules with a study's own over them; services fall back on `default`.
+
+    Also the paths of keys that the study's own rules state, each with the name of their file.
+    """
+    rules = deepcopy({key: value for key, value in _shipped().items() if key != "sources"})
+    said_by: dict[tuple[str, ...], str] = {}
+
+    def lay(under: dict[str, Any], over: dict[str, Any], path: tuple[str, ...]) -> None:
+        for key, value in over.items():
+            here = (*path, key)
+            if isinstance(value, dict) and key not in WHOLE:
+                if not isinstance(under.get(key), dict):
+                    under[key] = {}
+                lay(under[key], value, here)
+                if len(here) == 2 and path[0] == "failures":  # a rate stated replaces the other
+                    rates = {"per_year", "per_km_year"}
+                    if rates & set(value):
+                        for other in rates - set(value):
+                            under[key].pop(other, None)
+            else:
+                under[key] = value
+                said_by[here] = file
+
+    records = own.get("records", {})
+    spread = {
+        key: dict.fromkeys(rules["records"][key], value)
+        if isinstance(rules["records"].get(key), dict) and not isinstance(value, dict)
+        else value
+        for key, value in records.items()
+    }
+    lay(rules, {**own, "records": spread}, ())
+    for name, service in rules["services"].items():
+        for key, value in rules["services"]["default"].items():
+            if key not in service:
+                service[key] = value
+                origin = "services", "default", key
+                source = said_by.get(origin) or shipped_sources().get(".".join(origin))
+                said_by["services", name, key] = source or shipped_sources()["services.default"]
+    return rules, said_by
+
+
+ROLES = (
+    *ASSET_ROLES[:5],
+    "cable_runs",
+    *ASSET_ROLES[5:8],
+    "links",
+    "link_runs",
+    "circuits",
+    "circuit_paths",
+    "rings",
+    "ring_circuits",
+    "hazards",
+    "measurements",
+)
+
+REFERENCES = {
+    *("a", "b", "at", "site", "segment", "cable", "carried_by", "link", "circuit", "from", "to"),
+    *("within", "cables", "needs", "supplies", "via", "relies_on", "protects"),
+}
+"""Columns that hold ids of other rows."""
+
+COURSES = {
+    "cable_runs": ("cable",),
+    "link_runs": ("link",),
+    "circuit_paths": ("circuit", "path"),
+    "rings": ("ring",),
+    "ring_circuits": ("circuit",),
+}
+"""Roles whose rows are steps of something, and the columns that say of what."""
+
+
+def laid_over(under: dict[str, list[Row]], over: dict[str, list[Row]]) -> dict[str, list[Row]]:
+    """A proposal's rows over those that it extends: same id, or the same course, replaces."""
+    merged = {}
+    for role in ROLES:
+        mine = under[role]
+        if role in COURSES:
+            taken = {tuple(row.get(name) for name in COURSES[role]) for row in over[role]}
+            mine = [r for r in mine if tuple(r.get(name) for name in COURSES[role]) not in taken]
+        else:
+            ids = {row["id"] for row in over[role] if row.get("id")}
+            mine = [row for row in mine if row.get("id") not in ids]
+        other = {"circuit_paths": "ring_circuits", "ring_circuits": "circuit_paths"}.get(role)
+        if other:
+            moved = {row["circuit"] for row in over[other]}
+            mine = [row for row in mine if row["circuit"] not in moved]
+        merged[role] = [*mine, *over[role]]
+    return merged
+
+
+def kept(role: str, rows: list[Row], removed: set[str]) -> list[Row]:
+    """Rows without those of removed ids and the steps and tests that go with them."""
+    owners = {"id", *COURSES.get(role, ())[:1]}
+    if role == "measurements":
+        owners |= {"cable", "link"}
+    return [row for row in rows if not any(row.get(name) in removed for name in owners)]
+
+
+def cut(rows: dict[str, list[Row]], gone: set[str]) -> list[tuple[str, str, str]]:
+    """Take references to removed ids out; tell whose they were."""
+    told = []
+    for role, mine in rows.items():
+        for row in list(mine):
+            for name in REFERENCES & set(row):
+                value = row[name]
+                lost = set(value if isinstance(value, list) else [value]) & gone
+                if not lost:
+                    continue
+                owner = row["id"] if "id" in row else row[COURSES[role][0]]
+                told.append((role, str(owner), name))
+                if isinstance(value, list):
+                    row[name] = [item for item in value if item not in gone] or None
+                elif role in COURSES and name not in ("from", "to"):
+                    mine.remove(row)
+                    break
+                else:
+                    row[name] = None
+    return told
+
+
 SUFFIXES = (".gpkg", ".geojson", ".json", ".fgb", ".shp", ".parquet", ".geoparquet", ".csv")
+
 LON_LAT = CRS.from_epsg(4326)
 
 

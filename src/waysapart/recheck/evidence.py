@@ -1,0 +1,266 @@
+"""What is claimed: the evidence read, its form, and the tally of what of it holds."""
+
+from __future__ import annotations
+
+import base64
+import json
+import re
+import zlib
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from waysapart.errors import Problem, StudyError
+from waysapart.evidence import FORMAT, misfits
+from waysapart.opening import MOST_EVIDENCE_BYTES, RefusedError, read_bytes
+
+MOST_SAID = 1_500
+"""Characters of what is said to be false, and of a value in it."""
+
+MOST_FALSE = 1_000
+"""Sentences; of hostile evidence there could be any number."""
+
+
+@dataclass
+class Tally:
+    """What holds (counted), what is false and what was not checked, each in a sentence."""
+
+    confirmed: int = 0
+    false: list[str] = field(default_factory=list)
+    not_checked: list[str] = field(default_factory=list)
+    doubts: dict[str, list[str]] = field(default_factory=dict)
+
+    def holds(self, true: bool, otherwise: str) -> bool:
+        """Count a claim that is true, write down one that is not."""
+        if true:
+            self.confirmed += 1
+        elif len(self.false) < MOST_FALSE:
+            self.false.append(short(otherwise))
+        elif len(self.false) == MOST_FALSE:
+            self.false.append(f"and more than these {MOST_FALSE}, which are not listed")
+        return true
+
+    def same(self, what: str, claimed: Any, found: Any) -> bool:
+        """A claim that must equal what was found."""
+        if claimed == found:
+            return self.holds(True, "")
+        return self.holds(
+            False, f"{what}: the evidence says {short(repr(claimed))}, found {short(repr(found))}"
+        )
+
+    def same_set(self, what: str, claimed: list[Any], found: set[Any]) -> bool:
+        """A claimed list of different things that must be the set that was found."""
+        mine, twice = set(claimed), len(claimed) != len(set(claimed))
+        if mine == found and not twice:
+            return self.holds(True, "")
+        extra, lacking = sorted(mine - found), sorted(found - mine)
+        told = [f"names {few(extra)} in excess"] * bool(extra)
+        told += [f"lacks {few(lacking)}"] * bool(lacking) + ["names something twice"] * twice
+        return self.holds(False, f"{what}: the evidence {' and '.join(told)}")
+
+    def skip(self, what: str, *of: str) -> None:
+        """Something that was not checked, said once.
+
+        `of`: the circuits and groups, such as `circuit C1`, whose verdicts or limits rest on it,
+        where the sentence does not begin with one.
+        """
+        if what not in self.not_checked:
+            self.not_checked.append(what)
+        for one in of:
+            mine = self.doubts.setdefault(one, [])
+            if what not in mine:
+                mine.append(what)
+
+    def verdicts(self, facts: dict[str, Any]) -> dict[str, Any]:
+        """Verdicts that hold in full, and those that hold but for what was not checked."""
+        names = [f"circuit {one['id']}" for one in facts["circuits"]]
+        names += [f"group {one['id']}" for one in facts.get("groups", ())]
+        ids = {name: name.split(" ", 1)[1] for name in names}
+        starts = {name: (f"{name}:", f"{name},") for name in names}
+        wrong = {name for name in names if any(s.startswith(starts[name]) for s in self.false)}
+        known = tuple(start for name in wrong for start in starts[name])
+        if any(not sentence.startswith(known) for sentence in self.false):
+            wrong = set(names)  # what is false of the whole may touch any of them
+        confirmed, but = 0, []
+        for name in names:
+            because = [one for one in self.not_checked if one.startswith(starts[name])]
+            because += [one for one in self.doubts.get(name, ()) if one not in because]
+            if name in wrong:
+                continue
+            if because:
+                but.append({"kind": name.split(" ")[0], "id": ids[name], "because": because})
+            else:
+                confirmed += 1
+        return {"confirmed": confirmed, "confirmed_except": but}
+
+
+def short(text: str) -> str:
+    """A text of bearable length."""
+    return text if len(text) <= MOST_SAID else f"{text[:MOST_SAID]}..."
+
+
+def few(names: list[Any], most: int = 8) -> str:
+    """The first few of many names, and how many more there are."""
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(short(str(name)) for name in names[:most]) + more
+
+
+def numbers(text: str, count: int) -> set[int]:
+    """'0-3 7' as {0, 1, 2, 3, 7}; a number of `count` or more says that there are such."""
+    found: set[int] = set()
+    for run in text.split():
+        low, _, high = run.partition("-")
+        found |= set(range(min(int(low), count), min(int(high or low), count) + 1))
+    return found
+
+
+MOST_BYTES = MOST_EVIDENCE_BYTES
+
+MOST_VALUES = 60_000_000
+"""In evidence; each takes far more memory than text."""
+
+_PIECE = 1 << 24
+
+REROUTE = {
+    *("format", "waysapart", "study", "revision", "crs", "caution", "inputs", "matched"),
+    *("summary", "circuits", "notes", "cost_is", "cost_unit", "work", "proved", "proposal"),
+    *("build", "weights"),
+}
+"""All that `reroute --json` writes at the top; no more and no less."""
+
+NOT_HELD = {
+    "words (messages, reasons, cautions, how ways cross) and the version of the program": (
+        *("caution", "notes", "figures_say", "waysapart", "evidence.says", "gaps[].message"),
+        *("circuits[].gaps[].message", "groups[].gaps[].message", "links[].loss.loss_why"),
+        *(
+            "circuits[].paths{}.length_why",
+            "circuits[].paths{}.delay_why",
+            "links[].loss.not_known",
+        ),
+        *("circuits[].delay.delay_why", "circuits[].delay.asymmetry_why"),
+        *("circuits[].cross[].crossing", "groups[].cross[].crossing"),
+        *("circuits[].cross[].how", "groups[].cross[].how"),
+    ),
+    "where in the input a gap stands (file, layer, row, column)": (
+        *("gaps[].file", "gaps[].layer", "gaps[].row", "gaps[].rows", "gaps[].column"),
+    ),
+    "which records to enter first": ("record_first",),
+    "tests beside what the records give, drums, and which tests are missing; the gaps that "
+    "follow from tests are held": ("tests", "drums", "links[].tests_missing"),
+    "how much longer a link could be": (
+        *("links[].loss.held_to[].could_grow_m", "links[].loss.held_to[].binds"),
+        "links[].loss.held_to[].longest",
+    ),
+    "how often all ways are lost, what brings most of that, and why it is not known": tuple(
+        f"{of}[].unavailability.{name}"
+        for of in ("circuits", "groups")
+        for name in ("losses_a_year", "greatest", "why", "not_counted")
+    ),
+    "the numbers of near stretches": tuple(
+        f"{of}[].{name}[].stretch"
+        for of in ("circuits", "groups")
+        for name in ("near", "near_folded")
+    ),
+}
+"""What is not held, in words, and the schema paths of the fields; all in them is not held either.
+
+No verdict, limit, check of a limit or gap rests on any of these.
+"""
+
+REROUTED = {
+    *("id", "kind", "members", "status", "why", "together", "paths", "cost", "lower_bound"),
+    *("optimal", "seconds", "shared", "least_shared", "says", "no_pair_proof"),
+}
+"""All that it writes of a circuit or group."""
+
+PROPOSAL = "written"
+"""Where `reroute --proposal` wrote its layers."""
+
+
+def read_evidence(file: Path) -> dict[str, Any]:
+    """The evidence in a JSON file or in a report.
+
+    Raises
+    ------
+    StudyError
+        The file cannot be read, or is not what `prove --json` or `reroute --json` writes.
+    """
+    try:
+        data = read_bytes(file, MOST_BYTES)
+        if data.lstrip()[:9].lower() == b"<!doctype":
+            data = _carried(data)
+        if len(data) > MOST_BYTES or sum(map(data.count, (b",", b"[", b"{"))) > MOST_VALUES:
+            raise _NoEvidenceError("is larger than evidence of any plant")
+        facts = json.loads(data, object_pairs_hook=_each_key_once)
+    except MemoryError as error:
+        raise StudyError([Problem("needs more memory than there is", str(file))]) from error
+    except (RefusedError, _NoEvidenceError) as error:
+        raise StudyError([Problem(str(error), str(file))]) from error
+    except (ValueError, RecursionError) as error:
+        raise StudyError([Problem(f"is not JSON: {error}", str(file))]) from error
+    if wrong := list(misshapen(facts)):
+        raise StudyError([Problem(message, str(file)) for message in wrong])
+    return dict(facts)
+
+
+class _NoEvidenceError(Exception):
+    """A page that does not carry evidence as reports do."""
+
+
+def _carried(page: bytes) -> bytes:
+    """The evidence that a report carries."""
+    found = re.findall(rb'<script type="application/gzip" id="evidence">([^<]*)</script>', page)
+    if len(found) != 1:
+        raise _NoEvidenceError(
+            f"carries {len(found) or 'no'} evidence{' blocks, not one' if found else ''}: expected "
+            "what prove --json or reroute --json writes, or a report that was not made for "
+            "readers outside"
+        )
+    unpack, data = zlib.decompressobj(wbits=31), bytearray()
+    try:
+        left = base64.b64decode(found[0], validate=True)
+        while left and not unpack.eof and len(data) <= MOST_BYTES:
+            data += unpack.decompress(left, _PIECE)
+            left = unpack.unconsumed_tail
+    except (ValueError, zlib.error) as error:
+        raise _NoEvidenceError(f"carries evidence that cannot be unpacked: {error}") from error
+    if not unpack.eof:
+        raise _NoEvidenceError(
+            f"carries evidence that is cut off, or of more than {MOST_BYTES >> 20} MiB"
+        )
+    return bytes(data)
+
+
+def _each_key_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) != len(pairs):
+        twice = next(key for key, count in Counter(key for key, _ in pairs).items() if count > 1)
+        raise ValueError(f"the key {twice!r} stands twice in one object")
+    return found
+
+
+def misshapen(facts: Any) -> Iterator[str]:
+    """What makes a file no evidence of ours, so that nothing in it can be held."""
+    expected = "expected what prove --json or reroute --json writes"
+    if not isinstance(facts, dict) or "circuits" not in facts:
+        yield f"is no evidence: {expected}"
+        return
+    if facts.get("format") != FORMAT:
+        yield f"is of format {facts.get('format')!r}, and recheck holds format {FORMAT}: {expected}"
+        return
+    if "cost_is" not in facts:
+        yield from misfits(facts)
+        return
+    for name in sorted(REROUTE - set(facts)):
+        yield f"lacks {name!r}, which reroute --json writes"
+    for name in sorted(set(facts) - REROUTE - {PROPOSAL}):
+        yield f"holds {name!r}, which reroute --json does not write"
+    if not isinstance(facts["circuits"], list):
+        yield f"circuits are no list: {expected}"
+        return
+    for one in facts["circuits"]:
+        fields = set(one) if isinstance(one, dict) else set()
+        if fields != REROUTED:
+            yield f"a circuit has other fields than reroute --json writes: {fields ^ REROUTED}"

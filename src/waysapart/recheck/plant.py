@@ -1,0 +1,701 @@
+"""What is tied to what: ends of segments, holders and hazards, courses of cables, links.
+
+Everything goes by id; a place along a line is a fraction of its length.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from itertools import combinations, pairwise
+from typing import Any, NamedTuple
+
+import numpy as np
+import shapely
+from pyproj import Geod
+from shapely.ops import substring
+
+from waysapart.recheck.records import Records, carried
+from waysapart.recheck.rows import Gap, Row
+
+GEOD = Geod(ellps="WGS84")
+
+_WIDER = 1.05
+"""More than a working coordinate system may change lengths by."""
+
+SPAN_PLACES = {"tower", "gantry", "pole"}
+
+OTHER_PLACES = {"pit", "entry", "bridge"}
+
+WITH_WITHIN = ("sites", "structures", "holders", "segments", "supplies", "equipment")
+
+
+@dataclass
+class Ground:
+    """Attributes by id.
+
+    `ends`: the structures or sites that a segment ends at; `passed`: what it passes,
+    with the fraction of its line; `recorded`: what an asset lies directly within;
+    `holders`: the same less the kinds that the rules ignore, in whose place stands
+    what those lie in; `hit`: the hazards that take a segment, structure or site;
+    `left_out`: holders of kinds that the rules ignore.
+    """
+
+    records: Records
+    kind: dict[str, str | None]
+    shape: dict[str, Any]
+    ends: dict[str, tuple[str | None, str | None]] = field(default_factory=dict)
+    passed: dict[str, dict[str, float]] = field(default_factory=dict)
+    recorded: dict[str, list[str]] = field(default_factory=dict)
+    holders: dict[str, list[str]] = field(default_factory=dict)
+    hit: dict[str, list[str]] = field(default_factory=dict)
+    left_out: set[str] = field(default_factory=set)
+    gaps: list[Gap] = field(default_factory=list)
+
+    def above(self, asset: str) -> set[str]:
+        """Everything that an asset lies in, at any depth."""
+        found: set[str] = set()
+        waiting = [asset]
+        while waiting:
+            fresh = [one for one in self.recorded.get(waiting.pop(), ()) if one not in found]
+            found.update(fresh)
+            waiting += fresh
+        return found
+
+    def over(self, asset: str) -> set[str]:
+        """Everything that holds an asset, at any depth, less what the rules leave out."""
+        found: set[str] = set()
+        waiting = [asset]
+        while waiting:
+            fresh = [one for one in self.holders.get(waiting.pop(), ()) if one not in found]
+            found.update(fresh)
+            waiting += fresh
+        return found
+
+    def nodes(self, segment: str) -> dict[str, float]:
+        """Every structure or site on a segment with its fraction of the line."""
+        a, b = self.ends[segment]
+        ends = {node: at for node, at in ((a, 0.0), (b, 1.0)) if node is not None}
+        return {**self.passed.get(segment, {}), **ends}
+
+
+def survey(records: Records) -> Ground:
+    """Tie the ground together from the records alone."""
+    rows = [row for role in records.rows for row in records.rows[role] if "id" in row]
+    ground = Ground(
+        records,
+        {row["id"]: row.get("kind") for row in rows},
+        {
+            row["id"]: row["geometry"]
+            for role in ("sites", "structures", "segments", "hazards")
+            for row in records.rows[role]
+        },
+    )
+    ignored = records.rules["reliance"]["ignore_kinds"]
+    for role in WITH_WITHIN:
+        for row in records.rows[role]:
+            named = [holder for holder in row.get("within") or () if holder != "-"]
+            ground.recorded[row["id"]] = named
+            ground.left_out |= {one for one in named if ground.kind.get(one) in ignored}
+    for name in ground.recorded:
+        ground.holders[name] = _counted(ground, name)
+    ground.gaps += records.gaps
+    ground.gaps += [_gone(records, *lost) for lost in records.gone]
+    _tie_ends(ground)
+    _find_passed(ground)
+    _find_twins(ground)
+    _find_hazards(ground)
+    return ground
+
+
+def _counted(ground: Ground, name: str) -> list[str]:
+    """What an asset lies directly within; for what is left out, what that lies within."""
+    found: list[str] = []
+    waiting = [*ground.recorded[name]]
+    for holder in waiting:
+        if holder in ground.left_out:
+            further = ground.recorded.get(holder, ())
+            waiting += [one for one in further if one not in waiting]
+        elif holder not in found:
+            found.append(holder)
+    return found
+
+
+def _gone(records: Records, role: str, owner: str, _column: str) -> Gap:
+    """A row lost a reference to something that a proposal removes."""
+    if role in ("links", "link_runs"):
+        return Gap("removed-reference", owner, links=(owner,))
+    if role in ("circuits", "circuit_paths", "ring_circuits"):
+        return Gap("removed-reference", owner, circuits=(owner,))
+    if role == "rings":
+        users = (row["circuit"] for row in records.rows["ring_circuits"] if row["ring"] == owner)
+        return Gap("removed-reference", owner, circuits=tuple(users))
+    return Gap("removed-reference", owner, assets=(owner,))
+
+
+def _tie_ends(ground: Ground) -> None:
+    """The stated end, else the nearest structure or site within snap_m of the end vertex."""
+    records, shape = ground.records, ground.shape
+    sites = {row["id"] for row in records.rows["sites"]}
+    names = sorted(sites) + sorted(row["id"] for row in records.rows["structures"])
+    tree = shapely.STRtree([shape[name] for name in names])
+    named = _named_ends(records)
+
+    def gives_way(site: str, near: list[str]) -> bool:
+        """A site gives way to a structure that stands on it."""
+        return any(
+            site in ground.above(other) or shapely.covers(shape[site], shape[other])
+            for other in near
+            if other not in sites
+        )
+
+    segments = records.rows["segments"]
+    lines = np.array([row["geometry"] for row in segments], dtype=object)
+    points = {column: shapely.get_point(lines, at) for column, at in (("a", 0), ("b", -1))}
+    close = {column: _close(tree, points[column], records.snap_m) for column in points}
+    for number, row in enumerate(segments):
+        found: list[str | None] = []
+        for column in ("a", "b"):
+            point, stated = points[column][number], row.get(column)
+            if stated is not None:
+                drawn = point is not None and shape[stated] is not None
+                if drawn and point.distance(shape[stated]) > records.snap_m:
+                    ground.gaps.append(Gap("end-far", row["id"], (row["id"],)))
+                found.append(stated)
+                continue
+            near = [names[k] for k in close[column].get(number, ())]
+            near = [one for one in near if one not in sites or not gives_way(one, near)]
+            near.sort(key=lambda one: (point.distance(shape[one]), -named[one], shape[one].bounds))
+            if len(near) != 1:
+                code = "end-ambiguous" if near else "end-meets-nothing"
+                ground.gaps.append(Gap(code, row["id"], (row["id"],)))
+            found.append(near[0] if near else None)
+        ground.ends[row["id"]] = (found[0], found[1])
+
+
+def _close(tree: shapely.STRtree, shapes: Any, within_m: float) -> dict[int, list[int]]:
+    """By the number of each shape what of a tree lies within a distance of it, in order."""
+    found: dict[int, list[int]] = {}
+    pairs = tree.query(np.array(shapes, dtype=object), "dwithin", within_m)
+    for mine, other in zip(*pairs.tolist(), strict=True):
+        found.setdefault(mine, []).append(other)
+    return {mine: sorted(others) for mine, others in found.items()}
+
+
+def _named_ends(records: Records) -> Counter[str | None]:
+    """How many ends of segments each structure or site is named for."""
+    return Counter(row.get(end) for row in records.rows["segments"] for end in ("a", "b"))
+
+
+def _find_passed(ground: Ground) -> None:
+    """Structures of a fitting kind within snap_m of a segment's line, between its ends."""
+    records = ground.records
+    structures = records.rows["structures"]
+    tree = shapely.STRtree([row["geometry"] for row in structures])
+    segments = records.rows["segments"]
+    close = _close(tree, [row["geometry"] for row in segments], records.snap_m)
+    for number, hits in close.items():
+        row = segments[number]
+        line = row["geometry"]
+        fitting = SPAN_PLACES if row["kind"] == "span" else OTHER_PLACES
+        for k in hits:
+            structure = structures[k]
+            if structure["kind"] not in fitting or structure["id"] in ground.ends[row["id"]]:
+                continue
+            nearest = shapely.get_point(shapely.shortest_line(line, structure["geometry"]), 0)
+            at = shapely.line_locate_point(line, nearest)
+            if (inside := line.intersection(structure["geometry"])) and inside.length:
+                ends = [line.project(shapely.Point(p)) for p in shapely.get_coordinates(inside)]
+                at = (min(ends) + max(ends)) / 2
+            if 1e-6 < at < line.length - 1e-6:
+                ground.passed.setdefault(row["id"], {})[structure["id"]] = at / line.length
+
+
+def _find_twins(ground: Ground) -> None:
+    """Structures of one kind in one place under two ids."""
+    structures = ground.records.rows["structures"]
+    shapes = [row["geometry"] for row in structures]
+    tree = shapely.STRtree(shapes)
+    named = _named_ends(ground.records)
+    within_m = ground.records.rules["defaults"]["same_place_m"]
+    for place, others in _close(tree, shapes, within_m).items():
+        row = structures[place]
+        for other in others:
+            twin = structures[other]
+            alike = row["kind"] == twin["kind"] or {row["kind"], twin["kind"]} <= SPAN_PLACES
+            ranks = [
+                (named[one["id"]], *one["geometry"].bounds, one["kind"], one["id"])
+                for one in (row, twin)
+            ]
+            if ranks[0] < ranks[1] and alike:
+                ground.gaps.append(Gap("same-place", row["id"], (row["id"], twin["id"])))
+
+
+def ground_distance(records: Records, one: Any, other: Any) -> float:
+    """Metres on the ellipsoid between two geometries, where they come nearest."""
+    if one.intersects(other):
+        return 0.0
+    line = carried(shapely.shortest_line(one, other), records.to_degrees)
+    return float(GEOD.geometry_length(line))
+
+
+def _find_hazards(ground: Ground) -> None:
+    """What each hazard touches, grown by its reach on the ground, of the kinds that it takes."""
+    records = ground.records
+    plant = [row for role in ("sites", "structures", "segments") for row in records.rows[role]]
+    tree = shapely.STRtree([row["geometry"] for row in plant])
+    for hazard in records.rows["hazards"]:
+        reach, takes = hazard.get("reach_m") or 0.0, hazard.get("takes")
+        if hazard["geometry"] is None:
+            continue
+        for k in tree.query(hazard["geometry"], predicate="dwithin", distance=reach * _WIDER):
+            taken = not takes or plant[k].get("kind") in takes
+            away_m = ground_distance(records, hazard["geometry"], plant[k]["geometry"])
+            if taken and away_m <= reach:
+                ground.hit.setdefault(plant[k]["id"], []).append(hazard["id"])
+
+
+WIRED = ("electrical", "carrier")
+
+_ROUNDING_M = 0.01
+
+
+@dataclass
+class Step:
+    """One segment of a cable: from node to node, and where on the segment's line these are."""
+
+    segment: str
+    entry: str | None
+    exit: str | None
+    start: float = 0.0
+    stop: float = 1.0
+
+
+@dataclass
+class Cables:
+    """Chains of steps, carriers, and cables without runs of their own that follow a carrier.
+
+    `unsure` are drawn cables of which the evidence says that their course is not
+    certain; `false` what it says of drawn cables that is not so. `stretches` keeps the
+    steps of each use of a cable, once they were asked for.
+    """
+
+    ground: Ground
+    chain: dict[str, list[Step]] = field(default_factory=dict)
+    carrier: dict[str, str | None] = field(default_factory=dict)
+    follows: set[str] = field(default_factory=set)
+    drawn: set[str] = field(default_factory=set)
+    unsure: set[str] = field(default_factory=set)
+    gaps: list[Gap] = field(default_factory=list)
+    false: list[str] = field(default_factory=list)
+    stretches: dict[Any, Any] = field(default_factory=dict)
+
+    def nodes(self, cable: str) -> list[tuple[str | None, float]]:
+        """Every node along a chain with its position: step number plus how far through it."""
+        found: list[tuple[str | None, float]] = []
+        for place, step in enumerate(self.chain[cable]):
+            between = [
+                (node, place + (at - step.start) / (step.stop - step.start))
+                for node, at in self.ground.passed.get(step.segment, {}).items()
+                if min(step.start, step.stop) < at < max(step.start, step.stop)
+            ]
+            found += [
+                (step.entry, float(place)),
+                *sorted(between, key=lambda item: item[1]),
+                (step.exit, place + 1.0),
+            ]
+        return found
+
+
+def follow_cables(ground: Ground, matched: list[Row], unsure: set[str]) -> Cables:
+    """Chain every cable; a drawn one along what the evidence says that it follows.
+
+    Parameters
+    ----------
+    ground : Ground
+    matched : list of dict
+        `matched` of the evidence. That each segment named there keeps to the drawn line
+        is checked; that nothing else does so as well is not.
+    unsure : set of str
+        Drawn cables of which the evidence itself says that their course is not certain.
+    """
+    cables = Cables(ground, unsure=set(unsure))
+    runs: dict[str, list[Row]] = {}
+    for row in sorted(ground.records.rows["cable_runs"], key=lambda row: row["seq"]):
+        runs.setdefault(row["cable"], []).append(row)
+    own: dict[str, list[Step]] = {}
+    for cable in ground.records.rows["cables"]:
+        name, listed = cable["id"], [row["segment"] for row in runs.get(cable["id"], ())]
+        cables.carrier[name] = cable.get("carried_by")
+        if listed:
+            own[name], breaks = _chained(ground, listed)
+            cables.gaps += [Gap("cable-broken", name, (name,))] * breaks
+        elif cable.get("carried_by"):
+            cables.follows.add(name)
+        elif cable.get("geometry") is not None:
+            mine = [row for row in matched if row["cable"] == name and row["state"] == "followed"]
+            own[name] = _along_drawn_line(cables, cable, mine)
+            cables.drawn.add(name)
+    for name in cables.carrier:
+        source = name
+        while source in cables.follows:
+            source = str(cables.carrier[source])
+        cables.chain[name] = own.get(source, [])
+        if source in cables.unsure:
+            cables.unsure.add(name)
+        elif not cables.chain[name]:
+            cables.gaps.append(Gap("cable-without-runs", name, (name,)))
+    return cables
+
+
+def _way(ground: Ground, segment: str, backward: bool) -> Step:
+    a, b = ground.ends[segment]
+    return Step(segment, b, a, 1.0, 0.0) if backward else Step(segment, a, b)
+
+
+def _meets(ground: Ground, before: Step, after: Step) -> bool:
+    """At one node; where an end is tied to none, within snap_m of each other."""
+    if before.exit is not None and after.entry is not None:
+        return before.exit == after.entry
+    one = shapely.get_point(ground.shape[before.segment], 0 if before.stop == 0.0 else -1)
+    other = shapely.get_point(ground.shape[after.segment], 0 if after.start == 0.0 else -1)
+    drawn = one is not None and other is not None
+    return drawn and bool(one.distance(other) <= ground.records.snap_m)
+
+
+def _chained(ground: Ground, segments: list[str]) -> tuple[list[Step], int]:
+    """Direct segments so that the fewest do not meet the next; how many are left that don't."""
+    ways = [[_way(ground, segment, backward) for backward in (False, True)] for segment in segments]
+    cost = [0, 0]
+    came: list[list[int]] = []
+    for before, after in pairwise(ways):
+        totals = [
+            [cost[prior] + (not _meets(ground, before[prior], step)) for prior in (0, 1)]
+            for step in after
+        ]
+        came.append([int(total[1] < total[0]) for total in totals])
+        cost = [min(total) for total in totals]
+    way = int(cost[1] < cost[0])
+    steps = [ways[-1][way]]
+    for options, origin in zip(reversed(ways[:-1]), reversed(came), strict=True):
+        way = origin[way]
+        steps.append(options[way])
+    steps.reverse()
+    breaks = [k for k, (one, two) in enumerate(pairwise(steps)) if not _meets(ground, one, two)]
+    left = [place for place in breaks if not _meet_on_the_way(ground, steps, breaks, place)]
+    return steps, len(left)
+
+
+def _meet_on_the_way(ground: Ground, steps: list[Step], breaks: list[int], place: int) -> bool:
+    """Mend a break where one segment ends at, or passes, a structure that the other passes.
+
+    Only where the rest of both segments is settled by their neighbours. Changes
+    the two steps, and tells whether it could.
+    """
+    one, two = steps[place], steps[place + 1]
+    here, after = ground.nodes(one.segment), ground.nodes(two.segment)
+    common = set(here) & set(after)
+    if len(common) != 1:
+        return False
+    node = common.pop()
+    settled_before = place > 0 and place - 1 not in breaks
+    settled_after = place + 2 < len(steps) and place + 1 not in breaks
+    ends_here, ends_there = (node in ground.ends[step.segment] for step in (one, two))
+    if not (settled_before or ends_here) or not (settled_after or ends_there):
+        return False
+    entry, start = one.entry, one.start
+    leave, stop = two.exit, two.stop
+    if ends_here and not settled_before:
+        entry, start = _far_end(ground, one.segment, node)
+    if ends_there and not settled_after:
+        leave, stop = _far_end(ground, two.segment, node)
+    if start == here[node] or stop == after[node]:
+        return False
+    steps[place] = Step(one.segment, entry, node, start, here[node])
+    steps[place + 1] = Step(two.segment, node, leave, after[node], stop)
+    return True
+
+
+def _far_end(ground: Ground, segment: str, node: str) -> tuple[str | None, float]:
+    a, b = ground.ends[segment]
+    return (b, 1.0) if node == a else (a, 0.0)
+
+
+def _along_drawn_line(cables: Cables, cable: Row, followed: list[Row]) -> list[Step]:
+    """Steps along the segments that a drawn cable is said to follow, each held to the drawing."""
+    ground, name, course = cables.ground, cable["id"], cable["geometry"]
+    if not all("from_m" in row for row in followed):  # named only, as reroute --json does
+        named = [row["segment"] for row in sorted(followed, key=lambda row: row["seq"])]
+        return _chained(ground, named)[0] if named else []
+    segments = ground.records.by["segments"]
+    steps = []
+    for row in sorted(followed, key=lambda row: row["seq"]):
+        segment = segments.get(row["segment"])
+        if segment is None:
+            cables.false.append(f"cable {name} follows {row['segment']}, which is no segment")
+            continue
+        line = segment["geometry"]
+        if not -_ROUNDING_M <= row["from_m"] <= row["to_m"] <= course.length + _ROUNDING_M:
+            cables.false.append(
+                f"cable {name} is said to follow {segment['id']} from {row['from_m']:g} to "
+                f"{row['to_m']:g} m of its {course.length:.3f} m"
+            )
+        drawn = substring(course, row["from_m"], row["to_m"])
+        start, stop = (
+            line.project(course.interpolate(row[end])) / line.length for end in ("from_m", "to_m")
+        )
+        nodes: dict[str | None, float] = {None: float(start > stop)}
+        nodes |= ground.nodes(segment["id"])  # type: ignore[arg-type]
+        if row["coverage"] > 1 - 1e-6:
+            step = _way(ground, segment["id"], start > stop)
+        else:
+            entry = min(nodes, key=lambda node: abs(nodes[node] - start))
+            leave = min(nodes, key=lambda node: abs(nodes[node] - stop))
+            step = Step(segment["id"], entry, leave, nodes[entry], nodes[leave])
+        along = substring(line, min(step.start, step.stop), max(step.start, step.stop), True)
+        away = shapely.hausdorff_distance(along, drawn)
+        own = segment.get("accuracy_m")
+        accuracy = segment["_accuracy_m"] if own is None else own + segment["_shift_m"]
+        tolerance = ground.records.snap_m + accuracy + cable["_accuracy_m"]
+        if away > tolerance + _ROUNDING_M or abs(away - row["distance_m"]) > _ROUNDING_M:
+            cables.false.append(
+                f"cable {name} is said to follow {segment['id']} within {row['distance_m']:g} m; "
+                f"it lies up to {away:.3f} m from it (at most {tolerance:g} m are allowed)"
+            )
+        if abs(abs(step.stop - step.start) - row["coverage"]) > 1e-3:
+            cables.false.append(
+                f"cable {name} follows {abs(step.stop - step.start):.4f} of {segment['id']}, "
+                f"not {row['coverage']:g}"
+            )
+        steps.append(step)
+    if name not in cables.unsure and not _whole(ground, steps, followed, course.length):
+        cables.false.append(f"what cable {name} is said to follow is no chain along all its line")
+    return steps
+
+
+def _whole(ground: Ground, steps: list[Step], followed: list[Row], length_m: float) -> bool:
+    if not steps:
+        return False
+    reach = 2 * ground.records.snap_m + 2 * max(
+        (row["_accuracy_m"] for row in ground.records.rows["segments"]), default=0.0
+    )
+    covered = min(row["from_m"] for row in followed) <= reach
+    covered &= max(row["to_m"] for row in followed) >= length_m - reach
+    return covered and all(_meets(ground, one, two) for one, two in pairwise(steps))
+
+
+class Use(NamedTuple):
+    """A cable used from one position of its chain to another, and the nodes there."""
+
+    cable: str
+    begin: str | None
+    end: str | None
+    from_: float
+    to: float
+
+
+_ELSEWHERE = 1e-6
+"""What a meeting that holds, but not in one place, costs beside one that fails."""
+
+
+@dataclass
+class Hop:
+    """A link: per way (`both`, or `go` and `return`) the uses of its cables, in order.
+
+    `rows` are the link_runs of these uses. `turned`: the order leads from the
+    link's end b to its end a.
+    """
+
+    row: Row
+    ways: dict[str, list[Use]] = field(default_factory=dict)
+    turned: dict[str, bool] = field(default_factory=dict)
+    rows: dict[str, list[Row]] = field(default_factory=dict)
+
+    def uses(self) -> list[Use]:
+        """All uses of cables, whichever way."""
+        return [use for uses in self.ways.values() for use in uses]
+
+
+class _Meetings:
+    """Whether cable ends reach sites and meet each other."""
+
+    def __init__(self, ground: Ground) -> None:
+        self._ground = ground
+        self._sites = ground.records.by["sites"]
+        self._structures = ground.records.by["structures"]
+
+    def reaches(self, node: str | None, site: str | None) -> bool:
+        """An end that meets nothing is a gap of its own."""
+        if node is None or site is None or node == site:
+            return True
+        if site in self._ground.above(node):
+            return True
+        if node not in self._structures:
+            return False
+        one, other = self._ground.shape[node], self._ground.shape[site]
+        drawn = one is not None and other is not None
+        return drawn and bool(one.distance(other) <= self._ground.records.snap_m)
+
+    def meet(self, one: str | None, other: str | None) -> bool:
+        """In one place, or at a site and at something on it."""
+        if one is None or other is None or one == other:
+            return True
+        above = self._ground.above
+        return (one in self._sites and one in above(other)) or (
+            other in self._sites and other in above(one)
+        )
+
+
+def tie_links(cables: Cables) -> tuple[dict[str, Hop], list[Gap]]:
+    """Run every link through its cables so that the fewest meetings fail; those are gaps."""
+    records = cables.ground.records
+    places = _Meetings(cables.ground)
+    joints = _joint_places(records.rows["joints"])
+    runs: dict[str, list[Row]] = {}
+    for row in sorted(records.rows["link_runs"], key=lambda row: row["seq"]):
+        if row.get("cable"):
+            runs.setdefault(row["link"], []).append(row)
+    hops, gaps = {}, []
+    site = {name: row.get("site") for name, row in records.by["equipment"].items()}
+    for name, link in records.by["links"].items():
+        hop = hops[name] = Hop(link)
+        mine = runs.get(name, [])
+        fibre = (link.get("medium") or "fibre") == "fibre"
+        if not mine and fibre:
+            gaps.append(Gap("link-without-runs", name, links=(name,)))
+        stated = {row.get("direction") for row in mine}
+        for way in () if not mine else ("both",) if stated == {None} else ("go", "return"):
+            rows = [row for row in mine if row.get("direction") in (None, way) or way == "both"]
+            if not rows:
+                gaps.append(Gap("link-without-runs", name, links=(name,)))
+                continue
+            a, b = site.get(str(link.get("a"))), site.get(str(link.get("b")))
+            uses, faults, turned = _through(cables, rows, places, joints, a, b)
+            hop.ways[way], hop.turned[way], hop.rows[way] = uses, turned, rows
+            gaps += [Gap(code, name, links=(name,)) for code in faults]
+    return hops, gaps
+
+
+def _joint_places(joints: list[Row]) -> dict[frozenset[str], set[str]]:
+    found: dict[frozenset[str], set[str]] = {}
+    for joint in joints:
+        for pair in combinations(joint.get("cables") or (), 2):
+            found.setdefault(frozenset(pair), set()).add(joint["at"])
+    return found
+
+
+def uses_of(cables: Cables, row: Row) -> tuple[list[Use], bool]:
+    """Ways of using a cable, the longest first; True where its chain lacks a stated node."""
+    cable = row["cable"]
+    length = float(len(cables.chain[cable]))
+    if not length:
+        return [Use(cable, None, None, 0.0, 0.0)], False
+    nodes = cables.nodes(cable)
+    first, last = (nodes[0][0], 0.0), (nodes[-1][0], length)
+    whole = [Use(cable, first[0], last[0], 0.0, length), Use(cable, last[0], first[0], length, 0.0)]
+    ends = []
+    for stated in (row.get("from"), row.get("to")):
+        found = [(stated, at) for at in sorted({at for node, at in nodes if node == stated})]
+        if stated is not None and not found:
+            return whole, True
+        ends.append(found if stated is not None else [first, last])
+    uses = [
+        Use(cable, begin, end, from_, to)
+        for begin, from_ in ends[0]
+        for end, to in ends[1]
+        if from_ != to
+    ]
+    uses.sort(key=lambda use: (-abs(use.from_ - use.to), use.from_, use.to))
+    return uses or whole, not uses
+
+
+def _through(
+    cables: Cables,
+    rows: list[Row],
+    places: _Meetings,
+    joints: dict[frozenset[str], set[str]],
+    site_a: str | None,
+    site_b: str | None,
+) -> tuple[list[Use], list[str], bool]:
+    options = [uses_of(cables, row) for row in rows]
+    choices = [uses for uses, _ in options]
+    lost = ["link-broken" for _, bad in options if bad]
+    jointed = []
+    for one, two in pairwise(rows):
+        at = joints.get(frozenset((one["cable"], two["cable"])), set())
+        on_one, on_two = ({node for node, _ in cables.nodes(row["cable"])} for row in (one, two))
+        jointed.append(bool(at & on_one & on_two))
+    best: tuple[list[Use], list[str], bool] | None = None
+    for begin, finish, turned in ((site_a, site_b, False), (site_b, site_a, True)):
+        uses = _least_faults(choices, places, jointed, begin, finish)
+        faults = [*lost]
+        faults += ["link-end"] * (not places.reaches(uses[0].begin, begin))
+        faults += [
+            "link-broken"
+            for joint, (one, two) in zip(jointed, pairwise(uses), strict=True)
+            if not joint and not places.meet(one.end, two.begin)
+        ]
+        faults += ["link-end"] * (not places.reaches(uses[-1].end, finish))
+        if best is None or len(faults) < len(best[1]):
+            best = uses, faults, turned
+    assert best is not None
+    return best
+
+
+def _least_faults(
+    choices: list[list[Use]],
+    places: _Meetings,
+    jointed: list[bool],
+    begin: str | None,
+    finish: str | None,
+) -> list[Use]:
+    """The uses, one of each cable, with the fewest meetings that fail.
+
+    Of equal ones those whose ends come together in one place: that is how the cables
+    were laid, though a site that both reach would let them lie the other way round.
+    """
+
+    def cost(joint: bool, before: Use, after: Use) -> float:
+        if before.end is not None and before.end == after.begin:
+            return 0.0
+        return _ELSEWHERE if joint or places.meet(before.end, after.begin) else 1.0
+
+    ways = [(float(not places.reaches(use.begin, begin)), [use]) for use in choices[0]]
+    for joint, options in zip(jointed, choices[1:], strict=True):
+        ways = [
+            min(
+                ((faults + cost(joint, done[-1], use), [*done, use]) for faults, done in ways),
+                key=lambda way: way[0],
+            )
+            for use in options
+        ]
+    return min(ways, key=lambda way: way[0] + (not places.reaches(way[1][-1].end, finish)))[1]
+
+
+def stretch(cables: Cables, use: Use) -> list[tuple[Step, float, float, list[str | None]]]:
+    """The steps of a use, in the chain's order: step, fractions of its line, nodes on it."""
+    if use not in cables.stretches:
+        cables.stretches[use] = _stretch(cables, use)
+    found: list[tuple[Step, float, float, list[str | None]]] = cables.stretches[use]
+    return found
+
+
+def _stretch(cables: Cables, use: Use) -> list[tuple[Step, float, float, list[str | None]]]:
+    low, high = sorted((use.from_, use.to))
+    between: dict[int, list[tuple[str | None, float]]] = {}
+    for node, at in cables.nodes(use.cable):
+        if at % 1:
+            between.setdefault(int(at), []).append((node, at))
+    found = []
+    for place, step in enumerate(cables.chain[use.cable]):
+        begin, end = max(low, float(place)), min(high, place + 1.0)
+        if begin >= end:
+            continue
+        span = step.stop - step.start
+        ends = {float(place): step.entry, place + 1.0: step.exit}
+        on_it = [ends[at] for at in (begin, end) if at in ends]
+        on_it += [node for node, at in between.get(place, ()) if begin <= at <= end]
+        found.append(
+            (step, step.start + span * (begin - place), step.start + span * (end - place), on_it)
+        )
+    return found
