@@ -14,6 +14,7 @@ from click.testing import CliRunner
 
 import waysapart as wa
 from random_plant import write_random_study
+from rule_files import load_rules
 from test_dig import two_ways
 from waysapart.cli import main
 from waysapart.study.model import Study
@@ -234,8 +235,6 @@ def test_where_the_verdict_stays_the_findings_decide(
 def test_rules_that_differ_are_told(base: Study, tmp_path: Path) -> None:
     rules = tmp_path / "rules.toml"
     rules.write_text("[services.default]\nmax_delay_us = 1\n", encoding="utf-8")
-    from waysapart.study.rules import load_rules
-
     comparison = wa.compare(base, replace(base, rules=load_rules(rules)))
     assert comparison.rules == [
         {"key": "services.default.max_delay_us", "before": 10000, "after": 1}

@@ -2,9 +2,10 @@
 
 import pytest
 
+from rule_files import load_rules
 from waysapart.errors import StudyError
 from waysapart.formulas.fibre import attenuation_db_per_km, greatest_dispersion_ps_nm_km
-from waysapart.study.rules import load_rules, shipped_rules
+from waysapart.study.rules import shipped_rules
 
 
 def test_every_value_of_the_figures_has_a_source():

@@ -216,7 +216,7 @@ def test_the_same_answer_every_time() -> None:
 
 def test_out_of_time_is_undecided_and_never_none() -> None:
     """No node of the tree may be looked at: nothing is known."""
-    answer = best_pair(TRAP.graph(), Question(0, 5), node_limit=0)
+    answer = best_pair(TRAP.graph(), Question(0, 5), time_limit_s=-1.0)
     assert (answer.status, answer.why, answer.ways, answer.optimal) == (
         "undecided",
         "time",

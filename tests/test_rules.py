@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from rule_files import load_rules
 from waysapart.errors import StudyError
-from waysapart.study.rules import Rules, UnknownService, load_rules, shipped_rules
+from waysapart.study.rules import Rules, UnknownService, shipped_rules
 
 COMMON = "common practice, no source"
 

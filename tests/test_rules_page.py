@@ -11,10 +11,11 @@ from typing import Any, get_args
 import pytest
 from pydantic import BaseModel
 
+from rule_files import load_rules
 from waysapart.study.blank import write_blank
 from waysapart.study.read import read_study
 from waysapart.study.rule_keys import rule_tables, rules_text
-from waysapart.study.rules import Rules, load_rules, shipped_rules
+from waysapart.study.rules import Rules, shipped_rules
 
 PAGE = Path(__file__).resolve().parents[1] / "docs" / "rules.md"
 

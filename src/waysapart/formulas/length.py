@@ -16,7 +16,7 @@ from waysapart.arrays import Floats, floats
 from waysapart.errors import CallError
 
 if TYPE_CHECKING:
-    from pyproj import Geod
+    pass
 
 _STEPS = 60
 _EXACT = 1e-14
@@ -148,15 +148,13 @@ def drum_length_needed_m(
     return np.asarray(carried_m + floats(down_leads_m) + floats(slack_m) + floats(tails_m))
 
 
-def geodesic_length_m(lines: ArrayLike, geod: Geod | None = None) -> Floats:
-    """Length of each line on the ellipsoid, vertex to vertex by geodesics.
+def geodesic_length_m(lines: ArrayLike) -> Floats:
+    """Length of each line on the WGS 84 ellipsoid, vertex to vertex by geodesics.
 
     Parameters
     ----------
     lines : array_like of shapely geometries, shape (n,)
         Lines with longitude and latitude in degrees; None where blank.
-    geod : pyproj.Geod, optional
-        The ellipsoid; WGS 84 where not given.
 
     Returns
     -------
@@ -172,7 +170,7 @@ def geodesic_length_m(lines: ArrayLike, geod: Geod | None = None) -> Floats:
     import shapely
     from pyproj import Geod
 
-    ellipsoid = Geod(ellps="WGS84") if geod is None else geod
+    ellipsoid = Geod(ellps="WGS84")
     array: NDArray[np.object_] = np.atleast_1d(np.asarray(lines, dtype=object))
     parts, line_of_part = array, np.arange(len(array))
     if np.any(shapely.get_num_geometries(array) > 1):

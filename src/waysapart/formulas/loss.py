@@ -118,45 +118,12 @@ def splice_loss_db(
     return np.asarray((floats(count) - measured) * floats(splice_db) + own_db)
 
 
-def spot_size_loss_db(one: ArrayLike, other: ArrayLike) -> Floats:
-    """Loss where two single-mode fibres of different mode field meet, in dB.
-
-    Parameters
-    ----------
-    one, other : array_like
-        Mode field diameters, in one unit; only their ratio counts.
-
-    Notes
-    -----
-    -20 log10(2 w1 w2 / (w1^2 + w2^2)): the overlap of two Gaussian beams. It
-    holds between single-mode fibres only. Light that many modes carry couples
-    into one far worse: published figures, from a weak source, are 17 to 20 dB
-    from multimode to single-mode fibre, and 0.9 to 1.6 dB from a 62.5 um to a
-    50 um core. No formula gives those; `defaults.mode_mismatch_db` states them.
-    """
-    w1, w2 = floats(one), floats(other)
-    return np.asarray(-20 * np.log10(2 * w1 * w2 / (w1**2 + w2**2)))
-
-
 def repair_allowance_db(
     length_m: ArrayLike, splices_per_km_year: ArrayLike, years: ArrayLike, splice_db: ArrayLike
 ) -> Floats:
     """Loss kept for splices that repairs will add over the years, not rounded to whole splices."""
     splices = floats(length_m) / 1000 * floats(splices_per_km_year) * floats(years)
     return np.asarray(splices * floats(splice_db))
-
-
-def worst_case_db(*terms_db: ArrayLike) -> Floats:
-    """The plain sum of a link's terms, each at its greatest.
-
-    Terms: fibre, splices, connectors, steps to another kind of fibre, what `via`
-    adds (splitters, attenuators), repair allowance, reserve for ageing. NaN where
-    any of them is unknown.
-    """
-    total = np.zeros(())
-    for term in terms_db:
-        total = np.asarray(total + floats(term))
-    return total
 
 
 def fibre_variance_db2(
@@ -200,7 +167,7 @@ def statistical_db(
     k : array_like
         Standard deviations; for a normal sum 3 leaves 0.135 % above.
     worst_db : array_like
-        From `worst_case_db`.
+        The plain sum of the terms of a link.
 
     Notes
     -----

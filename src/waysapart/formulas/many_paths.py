@@ -23,37 +23,6 @@ GREATEST_THINGS = 16
 """2^16 states of what feeds a machine and can fail by itself: dozens of batteries in one net."""
 
 
-def state_probabilities(paths: sparse.csr_array, asset: ArrayLike) -> Floats:
-    """Probability that exactly these paths of a group are down, for every set of them.
-
-    Parameters
-    ----------
-    paths : sparse array of bool, shape (k, assets)
-        The group's paths, at most `GREATEST_PATHS`.
-    asset : array_like, shape (assets,)
-        Unavailability of each asset.
-
-    Returns
-    -------
-    numpy.ndarray of shape (2**k,)
-        At s: the probability that path i is down if bit i of s is set, and up
-        else. The last is that of all paths being down; sum over the states
-        that a scheme or group calls lost for any other condition. O(2^k x
-        min(2^k, assets)).
-
-    Raises
-    ------
-    CallError
-        No path, too many paths, or an unavailability outside 0 to 1.
-    """
-    return _state_probabilities(paths, _checked(asset))
-
-
-def _state_probabilities(paths: sparse.csr_array, asset: Floats) -> Floats:
-    classes = _classes(paths, asset)
-    return _fill(classes.mask, classes.down, paths.shape[0])
-
-
 def all_down(paths: sparse.csr_array, group: ArrayLike, asset: ArrayLike) -> Floats:
     """Unavailability of all paths of each group at once.
 
@@ -67,7 +36,12 @@ def all_down(paths: sparse.csr_array, group: ArrayLike, asset: ArrayLike) -> Flo
     Returns
     -------
     numpy.ndarray of shape (greatest group + 1,)
-        NaN for a group without a path.
+        NaN for a group without a path. O(2^k x min(2^k, assets)) for each group of k paths.
+
+    Raises
+    ------
+    CallError
+        Too many paths in a group, or an unavailability outside 0 to 1.
     """
     groups = np.asarray(group, dtype=np.int64)
     u = _checked(asset)
@@ -75,7 +49,8 @@ def all_down(paths: sparse.csr_array, group: ArrayLike, asset: ArrayLike) -> Flo
     order = np.argsort(groups, kind="stable")
     numbers, first = np.unique(groups[order], return_index=True)
     for number, start, end in zip(numbers, first, np.append(first, len(order))[1:], strict=True):
-        found[number] = _state_probabilities(paths[order[start:end]], u)[-1]
+        classes = _classes(paths[order[start:end]], u)
+        found[number] = _fill(classes.mask, classes.down, int(end - start))[-1]
     return found
 
 

@@ -75,7 +75,7 @@ def blank_gaps(study: Study) -> list[Gap]:
             gaps.append(
                 Gap(
                     _CODES[column],
-                    f"{_article(kind, role)} {name} {one}: record it"
+                    f"{_article(kind)} {name} {one}: record it"
                     + (" (- if there is none)" if column != "delay_us" else ""),
                     name,
                     assets=(name,),
@@ -209,7 +209,7 @@ def _kinds(table: pd.DataFrame, role: str) -> np.ndarray:
     return table["kind"].astype(object).where(table["kind"].notna(), role).to_numpy(dtype=object)
 
 
-def _article(kind: str, role: str) -> str:
+def _article(kind: str) -> str:
     return {"supplies": "supply", "sites": "site", "structures": "structure"}.get(kind, kind)
 
 

@@ -198,7 +198,7 @@ def tie_links(
         table[:, 5] > 0,
         table[:, 6],
     )
-    return _parts(chains, cables, passed), pieces, gaps
+    return _parts(chains, cables), pieces, gaps
 
 
 _NO_RUNS = "no cable is on record for it: add its rows to link_runs"
@@ -385,7 +385,7 @@ def _link_gap(study: Study, link: int, code: str, text: str) -> Gap:
     return Gap(code, f"link {name}: {text}", name, links=(name,), **place_of(study, links, link))
 
 
-def _parts(chains: Chains, cables: _Cables, passed: Passing) -> Parts:
+def _parts(chains: Chains, cables: _Cables) -> Parts:
     """Flat arrays for the whole cables and, behind them, the stretches that links ask for."""
     first = [*chains.first.tolist()]
     rows: list[tuple[int, int, int, float, float]] = []

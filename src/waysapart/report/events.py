@@ -37,7 +37,7 @@ def event_rows(facts: Facts) -> View:
             together.setdefault((loss, str(kinds[kind])), []).append(str(asset))
     rows = [
         {
-            "label": _label(kind, assets),
+            "label": _label(assets),
             "assets": assets,
             "kind": kind,
             "lost": [str(name) for name in losses[loss][0]],
@@ -50,7 +50,7 @@ def event_rows(facts: Facts) -> View:
     return {"rows": rows[:_MOST], "left_out": max(0, len(rows) - _MOST)}
 
 
-def _label(kind: str, assets: list[str]) -> str:
+def _label(assets: list[str]) -> str:
     if len(assets) == 1:
         return assets[0]
     return f"{len(assets)}: {assets[0]} to {assets[-1]}"

@@ -83,7 +83,6 @@ def best_pair(
     question: Question,
     *,
     time_limit_s: float = 10.0,
-    node_limit: int | None = None,
     below: int | None = None,
 ) -> Answer:
     """The two ways of least total cost such that no risk is on both.
@@ -94,8 +93,6 @@ def best_pair(
         The plant, the ends and the terms.
     time_limit_s
         Seconds of search; a proof found may take as long again to be made small.
-    node_limit
-        Nodes of the tree, for a limit that does not depend on the machine.
     below
         Only ways cheaper than this count; then ``none`` without a proof means
         that there are none so cheap.
@@ -115,9 +112,7 @@ def best_pair(
     on single ways are kept by exact label setting, limits on the difference by
     splitting the set of ways; both are exact and exponential at worst.
     """
-    return best_ways(
-        graph, question, 2, time_limit_s=time_limit_s, node_limit=node_limit, below=below
-    )
+    return best_ways(graph, question, 2, time_limit_s=time_limit_s, below=below)
 
 
 def best_ways(
@@ -126,7 +121,6 @@ def best_ways(
     ways: int,
     *,
     time_limit_s: float = 10.0,
-    node_limit: int | None = None,
     below: int | None = None,
 ) -> Answer:
     """The `ways` ways of least total cost such that no risk is on two of them.
@@ -153,7 +147,7 @@ def best_ways(
     sought = ways - (kept is not None)
     upper = None if below is None else below - kept_cost
     search = Search(reduced, sought, question.limits, avoid, fixed, upper)
-    search.run(deadline, node_limit)
+    search.run(deadline)
     found: tuple[tuple[int, ...], ...] | None = None
     if search.best is not None:
         found = tuple(tuple(reduced.on_record(list(way))) for way in search.best)

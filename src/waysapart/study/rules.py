@@ -14,7 +14,6 @@ from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import AfterValidator, Field, PrivateAttr, ValidationError, model_validator
 
-from waysapart.errors import StudyError
 from waysapart.schema import ROLES
 from waysapart.study.figure_rules import (
     Fibre,
@@ -333,10 +332,6 @@ class Records(Table):
         """What a blank `delay_us` of equipment of a kind means; a figure is in microseconds."""
         return _by_kind(self.delay_us, kind, "equipment")
 
-    def is_passive(self, kind: object) -> bool:
-        """Whether equipment of a kind needs no supply and adds no delay."""
-        return isinstance(kind, str) and kind in self.passive
-
 
 def _by_kind(table: Mapping[str, _Value], kind: object, role: str) -> _Value:
     """The value for a kind, else for a role, else for all others."""
@@ -588,21 +583,6 @@ def read_rules(path: Path, file: str, ledger: Ledger) -> Rules | None:
     except ValidationError as error:
         tell_faults(error, file, ledger, _MODELS, Rules)
         return None
-
-
-def load_rules(path: Path) -> Rules:
-    """Rules from a file, outside a study.
-
-    Raises
-    ------
-    StudyError
-        With every fault of the file.
-    """
-    ledger = Ledger()
-    rules = read_rules(path, path.name, ledger)
-    if rules is None:
-        raise StudyError(ledger.problems)
-    return rules
 
 
 @lru_cache(maxsize=1)

@@ -85,7 +85,7 @@ class SharingFacts:
         numbers = entries(sharing.avoidable, test)
         through = {number: sharing.through.get((test, number)) for number in numbers}
         heads = [number for number in numbers if self._head(number, through) == number]
-        stretches = self._stretches(trial, [self._member(test, trial, n) for n in heads])
+        stretches = self._stretches([self._member(test, trial, n) for n in heads])
         stretch_of = {
             one.asset: place for place, some in enumerate(stretches, start=1) for one in some
         }
@@ -192,7 +192,7 @@ class SharingFacts:
             return (proof.names[number][0],) if on_way else ()
         return tuple(proof.chains.to(path, number))
 
-    def _stretches(self, trial: Trial, members: Iterable[_Member]) -> list[list[_Member]]:
+    def _stretches(self, members: Iterable[_Member]) -> list[list[_Member]]:
         """Members in stretches, in the order in which the first way comes to them."""
         alone: list[list[_Member]] = []
         rows: dict[tuple[object, ...], list[_Member]] = {}

@@ -210,8 +210,8 @@ def plan_works(
         states.of((_NONE, _NONE)),
         found,
         up_to,
-        replay(states, table, [(work.first, work.last) for work in table]),
-        replay(states, table, days),
+        replay(states, [(work.first, work.last) for work in table]),
+        replay(states, days),
         order,
         days,
         states.of_all(

@@ -55,9 +55,7 @@ def clashes(states: Situations, works: Sequence[Work]) -> tuple[list[Clash], int
     return found, most
 
 
-def replay(
-    states: Situations, works: Sequence[Work], days: Sequence[tuple[int, int]]
-) -> list[Period]:
+def replay(states: Situations, days: Sequence[tuple[int, int]]) -> list[Period]:
     """What is lost from day to day: one period for every change of what is under way.
 
     `days` are the first and last day of each work that is planned; a work
@@ -188,5 +186,5 @@ def _keeps(
 ) -> bool:
     return all(
         period.lost <= frozenset().union(*(allowed[work] for work in period.works))
-        for period in replay(states, works, days)
+        for period in replay(states, days)
     )
