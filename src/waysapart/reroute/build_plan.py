@@ -8,13 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import Bounds, LinearConstraint, milp
 
 from waysapart.network.lengths import to_lonlat
+from waysapart.reroute.build import cheapest_cover
 from waysapart.reroute.build_segments import Laid, laid, laid_for, single_ones
 from waysapart.reroute.build_sets import Several, several_segments
 from waysapart.reroute.cable_ends import cable_nodes
@@ -257,7 +256,12 @@ def _set_within(
     affordable = [o for o in options if budget is None or o.cost <= budget]
     if not affordable:
         return None, 0
-    chosen = _cheapest_cover(affordable, [target.id for target in targets], budget)
+    needs = [
+        (number, np.array([target.id in option.apart for option in affordable]))
+        for number, target in enumerate(targets)
+    ]
+    cover = cheapest_cover(len(targets), needs, [o.cost for o in affordable], budget)
+    chosen = [affordable[number] for number in cover.chosen] if cover is not None else []
     helped = {name for option in chosen for name in option.apart}
     if len(chosen) < 2:
         return None, len(helped)
@@ -281,43 +285,6 @@ def _joined(options: Sequence[Option]) -> Draft:
             draft.add("equipment", **row)
         draft.work += [one for one in option.draft.work if one["what"] == "change"]
     return draft
-
-
-def _cheapest_cover(
-    options: Sequence[Option], names: Sequence[str], budget: float | None
-) -> list[Option]:
-    """A 0/1 programme: most names first, then the least cost, then the fewest things."""
-    count, size = len(options), len(options) + len(names)
-    rows = np.zeros((len(names), size))
-    for row, name in enumerate(names):
-        rows[row, :count] = [name in option.apart for option in options]
-        rows[row, count + row] = -1
-    spend = np.r_[[option.cost for option in options], np.zeros(len(names))]
-    constraints: list[Any] = [LinearConstraint(rows, 0, np.inf)]
-    if budget is not None:
-        constraints.append(LinearConstraint(spend[None, :], -np.inf, budget))
-    gain = np.r_[np.zeros(count), np.ones(len(names))]
-    things = np.r_[np.ones(count), np.zeros(len(names))]
-    whole = np.ones(size, dtype=np.int64)
-    first = milp(
-        -gain,
-        constraints=constraints,
-        integrality=whole,
-        bounds=Bounds(0, 1),
-    )
-    if first.x is None:
-        return []
-    constraints.append(LinearConstraint(gain[None, :], round(float(gain @ first.x)), np.inf))
-    total = max(1.0, float(spend.sum()))
-    second = milp(
-        spend + things * 1e-6 * total,
-        constraints=constraints,
-        integrality=whole,
-        bounds=Bounds(0, 1),
-    )
-    if second.x is None:
-        return []
-    return [option for option, taken in zip(options, second.x[:count], strict=True) if taken > 0.5]
 
 
 def _courses(ground: Ground, segments: Sequence[Segment]) -> dict[str, list[list[float]]]:

@@ -1,4 +1,4 @@
-"""Candidate segments laid in a study: which of them a target's ways may use, and what they do."""
+"""Candidate segments laid in a study: which of them a target's paths may use, and what they do."""
 
 from __future__ import annotations
 
@@ -11,11 +11,12 @@ from waysapart.arrays import Ints
 from waysapart.reroute.build import may_help
 from waysapart.reroute.draft import proposed
 from waysapart.reroute.edges import STRETCH
+from waysapart.reroute.graph import Question, RiskGraph
 from waysapart.reroute.ground import Ground, ground_of
 from waysapart.reroute.proof import Proof as NoPair
 from waysapart.reroute.segments import Segment, with_segments
 from waysapart.reroute.solve import Ask, Found
-from waysapart.reroute.space import Space, space_of
+from waysapart.reroute.space import space_of
 from waysapart.reroute.split import Answer, best_ways
 from waysapart.reroute.try_out import in_proof, numbered
 from waysapart.verdicts.prove import prove
@@ -27,36 +28,40 @@ class Laid:
 
     Attributes
     ----------
-    space : Space
-    of_edge : ndarray of int
+    graph : RiskGraph
+        With the edges of all candidates.
+    question : Question
+    of_edge : ndarray of int, shape (edges,)
         Number of the candidate that each edge lies in; -1: it was there before.
     ways : int
+        How many paths must be apart from each other.
     """
 
-    space: Space
+    graph: RiskGraph
+    question: Question
     of_edge: Ints
     ways: int
 
     def answer(self, open_: Collection[int], time_limit_s: float) -> Answer:
-        """The ways with some candidates open and all others barred."""
-        question = replace(self.space.question, forbidden_edges=self._barred(open_))
-        return best_ways(self.space.graph, question, self.ways, time_limit_s=time_limit_s)
+        """The paths with some candidates open and all others barred."""
+        question = replace(self.question, forbidden_edges=self._barred(open_))
+        return best_ways(self.graph, question, self.ways, time_limit_s=time_limit_s)
 
     def may_help(self, open_: Collection[int], proof: NoPair | None, *, alone: bool) -> list[int]:
         """Candidates that the proof of `answer(open_)` does not rule out; see `build.may_help`."""
-        own = set(self.space.question.forbidden_edges)
+        own = set(self.question.forbidden_edges)
         new = np.flatnonzero((self.of_edge >= 0) & ~np.isin(self.of_edge, list(open_)))
         usable = np.array([edge for edge in new.tolist() if edge not in own], dtype=np.int64)
         if not len(usable):
             return []
-        question = replace(self.space.question, forbidden_edges=self._barred(open_))
-        edges = self.space.graph.take_edges(usable)
-        may = may_help(self.space.graph, question, proof, edges, alone=alone)
+        question = replace(self.question, forbidden_edges=self._barred(open_))
+        edges = self.graph.take_edges(usable)
+        may = may_help(self.graph, question, proof, edges, alone=alone)
         return sorted({int(number) for number in self.of_edge[usable[may]]})
 
     def _barred(self, open_: Collection[int]) -> list[int]:
         closed = (self.of_edge >= 0) & ~np.isin(self.of_edge, list(open_))
-        return sorted({*self.space.question.forbidden_edges, *np.flatnonzero(closed).tolist()})
+        return sorted({*self.question.forbidden_edges, *np.flatnonzero(closed).tolist()})
 
 
 def laid(ground: Ground, segments: Sequence[Segment]) -> Ground:
@@ -77,7 +82,7 @@ def laid_for(there: Ground, found: Found, ask: Ask, segments: Sequence[Segment])
     inner = np.flatnonzero(space.edges.kind == STRETCH)
     cable = there.stretches.cable[space.edges.ref[inner]]
     of_edge[inner] = [place.get(int(one), -1) for one in cable]
-    return Laid(space, of_edge, (ask.ways or 2) if target.group else 2)
+    return Laid(space.graph, space.question, of_edge, (ask.ways or 2) if target.group else 2)
 
 
 def single_ones(one: Laid, time_limit_s: float) -> list[int]:

@@ -1,21 +1,22 @@
 """Sets of new segments, for what no single one makes apart.
 
-A small 0/1 programme proposes the cheapest set; the search confirms each target or
-proves that it has no separate ways with this set, and that proof names the candidates
-of which one more is needed (see `build.edge_set`). What the prover then does not
-call apart goes back as a set that needs another one beside it.
+A 0/1 programme proposes the cheapest set. The search confirms each target, or proves
+that it has no separate paths with this set, and that proof names the candidates of
+which one more is needed. A set that the prover does not call apart needs another
+candidate beside it.
 """
 
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
-from waysapart.arrays import Bools
-from waysapart.reroute.build import propose
+from waysapart.arrays import Bools, Ints
+from waysapart.reroute.build import Need, cheapest_cover
 from waysapart.reroute.build_segments import Laid
 from waysapart.reroute.draft import Draft
 from waysapart.reroute.ground import Ground
@@ -27,9 +28,6 @@ from waysapart.reroute.try_out import Option, tried
 
 CENTS = 100
 """Costs are counted in hundredths, as whole numbers."""
-
-Need = tuple[int, Bools]
-"""A target, and candidates of which it needs at least one."""
 
 
 @dataclass(frozen=True)
@@ -80,42 +78,103 @@ def several_segments(
     """
     prices = np.array([round(one.cost * CENTS) for one in segments], dtype=np.int64)
     within = int(prices.sum()) if budget is None else int(np.floor(budget * CENTS + 1e-6))
-    deadline = time.monotonic() + ask.time_limit_s
-    needs: list[Need] = []
     best: Option | None = None
-    at_most, least = len(targets), 0
+
+    def confirm(chosen: Sequence[int], hoped: Sequence[int]) -> list[int]:
+        nonlocal best
+        option = _proved(ground, targets, ask, segments, chosen, hoped, say)
+        best = _better(best, option)
+        return [number for number in hoped if targets[number].id in option.apart]
+
+    found = best_set(laid, prices, within, ask.time_limit_s, confirm)
+    optimal = found.optimal and (found.at_most > 0 or best is None)
+    return Several(best, found.at_most, found.price_at_least / CENTS, optimal)
+
+
+class BestSet(NamedTuple):
+    """The best set of candidates, or what is known of it once time is out.
+
+    Attributes
+    ----------
+    chosen : list of int
+        The candidates; empty unless `optimal`.
+    apart : list of int
+        Targets that they make apart.
+    at_most : int
+        No set within the budget makes more targets apart.
+    price_at_least : int
+        No set that makes `at_most` targets apart costs less.
+    optimal : bool
+        `chosen` makes `at_most` targets apart for `price_at_least`.
+    """
+
+    chosen: list[int]
+    apart: list[int]
+    at_most: int
+    price_at_least: int
+    optimal: bool
+
+
+def best_set(
+    laid: Sequence[Laid],
+    prices: Ints,
+    budget: int,
+    time_limit_s: float,
+    confirm: Callable[[Sequence[int], Sequence[int]], Collection[int]],
+) -> BestSet:
+    """The set within the budget that makes most targets apart, then the cheapest.
+
+    Parameters
+    ----------
+    laid : sequence of Laid
+        The search of each target, with every candidate laid.
+    prices : ndarray of int, shape (candidates,)
+        At least 0, in the unit of `budget`.
+    confirm : callable
+        Given candidates and targets: which of the targets the prover calls apart
+        with them. Asked only where the search finds paths for all of them.
+
+    Notes
+    -----
+    Logic-based Benders decomposition (Hooker and Ottosson, Math. Programming 96,
+    2003): the 0/1 programme proposes, the search confirms or proves that there is
+    no pair, and the proof becomes a further constraint.
+    """
+    deadline = time.monotonic() + time_limit_s
+    count = len(prices)
+    needs: list[Need] = []
+    at_most, least = len(laid), 0
     for number, one in enumerate(laid):
         answer = one.answer((), max(0.0, deadline - time.monotonic()))
         if answer.status == "none":
-            needs.append((number, _among(one.may_help((), answer.proof, alone=False), segments)))
+            needs.append((number, _among(one.may_help((), answer.proof, alone=False), count)))
         elif answer.status == "apart":
-            # It takes closures only, which is a thing to do of its own.
-            needs.append((number, _among([], segments)))
+            # It takes closures only, which is a measure of its own.
+            needs.append((number, _among([], count)))
     while (left := deadline - time.monotonic()) > 0:
-        proposal = propose(len(targets), needs, prices, within, left)
-        if proposal is None:
+        cover = cheapest_cover(len(laid), needs, prices, budget, left)
+        if cover is None:
             break
-        at_most, chosen, hoped = proposal
-        least = int(prices[chosen].sum())
+        chosen, hoped = cover
+        at_most, least = len(hoped), int(prices[chosen].sum())
         if not hoped:
-            return Several(best, 0, 0.0, best is None)
-        fresh, certain = _not_apart(laid, chosen, hoped, segments, deadline)
+            return BestSet([], [], 0, 0, True)
+        fresh, certain = _not_apart(laid, chosen, hoped, count, deadline)
         if not fresh and certain:
-            option = _proved(ground, targets, ask, segments, chosen, hoped, say)
-            best = _better(best, option)
-            refused = [n for n in hoped if targets[n].id not in option.apart]
+            apart = confirm(chosen, hoped)
+            refused = [number for number in hoped if number not in apart]
             if not refused:
-                return Several(best, at_most, least / CENTS, True)
-            others = ~_among(chosen, segments)
+                return BestSet(chosen, hoped, at_most, least, True)
+            others = ~_among(chosen, count)
             fresh = [(number, others) for number in refused]
         needs += fresh
         if not certain:
             break
-    return Several(best, at_most, least / CENTS, False)
+    return BestSet([], [], at_most, least, False)
 
 
-def _among(numbers: Sequence[int], segments: Sequence[Segment]) -> Bools:
-    found = np.zeros(len(segments), dtype=bool)
+def _among(numbers: Sequence[int], count: int) -> Bools:
+    found = np.zeros(count, dtype=bool)
     found[list(numbers)] = True
     return found
 
@@ -124,7 +183,7 @@ def _not_apart(
     laid: Sequence[Laid],
     chosen: Sequence[int],
     hoped: Sequence[int],
-    segments: Sequence[Segment],
+    count: int,
     deadline: float,
 ) -> tuple[list[Need], bool]:
     """What each target needs that has no ways with a set yet; False: not all were decided."""
@@ -136,7 +195,7 @@ def _not_apart(
             certain = False
         elif answer.status == "none":
             more = laid[number].may_help(chosen, answer.proof, alone=False)
-            needs.append((number, _among(more, segments)))
+            needs.append((number, _among(more, count)))
     return needs, certain
 
 

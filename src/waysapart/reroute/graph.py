@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.sparse import csr_array, vstack
+from scipy.sparse import csr_array
 
 from waysapart.arrays import Ints, boolean
 from waysapart.errors import CallError
@@ -91,21 +91,6 @@ class RiskGraph:
     def n_risks(self) -> int:
         """Number of risks."""
         return int(self.risks.shape[1])
-
-    def with_edges(self, more: RiskGraph) -> RiskGraph:
-        """This graph and the edges of another one over the same nodes and risks."""
-        if set(more.weights) != set(self.weights):
-            expected = sorted(self.weights)
-            raise CallError(f"new edges have weights {sorted(more.weights)}, expected {expected}")
-        return RiskGraph(
-            self.n_nodes,
-            np.concatenate([self.u, more.u]),
-            np.concatenate([self.v, more.v]),
-            np.concatenate([self.cost, more.cost]),
-            vstack([self.risks, more.risks], format="csr"),
-            self.node_risks,
-            {k: np.concatenate([w, more.weights[k]]) for k, w in self.weights.items()},
-        )
 
     def take_edges(self, edges: Sequence[int] | Ints) -> RiskGraph:
         """The same nodes and risks with these edges only, in the order given."""
