@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Annotated, Any
 
 from pydantic import Field, ValidationError
@@ -432,12 +432,18 @@ def _names_that_count(folder: Path) -> list[Path]:
     """What a study is read from where no `[[layer]]` names its layers."""
     names = [STUDY_FILE, RULES_FILE, *PACKAGES]
     names += [f"{role}{suffix}" for role in ROLES for suffix in ROLE_SUFFIXES]
-    return [path for name in names for path in _with_companions(folder / name)]
+    there = dict.fromkeys(name for one in names for name in _companions(one))
+    return [folder / name for name in there]
 
 
 def _with_companions(path: Path) -> list[Path]:
-    beside = [path.with_suffix(suffix) for suffix in _BESIDE] if path.name else []
-    return [path, *beside, *(path.with_name(path.name + end) for end in _BEHIND if path.name)]
+    return [path.with_name(name) for name in _companions(path.name)] if path.name else [path]
+
+
+def _companions(name: str) -> list[str]:
+    """The name of a file, and the names of those that belong to it."""
+    stem = PurePath(name).stem
+    return [name, *(stem + suffix for suffix in _BESIDE), *(name + end for end in _BEHIND)]
 
 
 def merged(chain: tuple[Settings, ...], name: str) -> Any:
