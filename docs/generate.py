@@ -11,7 +11,6 @@ import inspect
 import json
 import re
 from collections.abc import Callable, Iterator
-from importlib import import_module
 from pathlib import Path
 from types import NoneType, UnionType
 from typing import Annotated, Any, Literal, NotRequired, Union, get_args, get_origin
@@ -22,12 +21,12 @@ from typing_extensions import get_type_hints
 import waysapart
 from waysapart import evidence
 from waysapart.cli import main
+from waysapart.export.layers import LAYERS
 from waysapart.gaps import GAP_CODES
 from waysapart.schema import ROLES, Column, Role
 from waysapart.study.rule_keys import RuleTable, rule_tables
 from waysapart.study.toml_input import dotted
 from waysapart.study.toml_output import toml_value
-from waysapart.whatif.layer_fields import LAYERS
 
 DOCS = Path(__file__).resolve().parent
 _MADE = "<!-- made by docs/generate.py: change the code, not this page -->\n"
@@ -301,7 +300,7 @@ def _behind(name: str) -> object:
     """What a public name stands for; a stage that may be called stands for its function."""
     thing = getattr(waysapart, name)
     if inspect.ismodule(thing):
-        return getattr(import_module(f"{thing.__name__}.ask"), name)
+        return waysapart.__getattr__(name)
     return thing
 
 

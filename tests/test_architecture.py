@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import ast
+from importlib import import_module
 from pathlib import Path
 
 import pytest
+
+import waysapart
 
 PACKAGE = Path(__file__).resolve().parents[1] / "src" / "waysapart"
 FLOW = (
@@ -25,6 +28,7 @@ FLOW = (
     "verdicts",
     "reroute",
     "whatif",
+    "export",
     "report",
     "examples",
     "cli",
@@ -60,3 +64,11 @@ def test_a_stage_imports_earlier_ones_only(stage: str) -> None:
 def test_every_module_belongs_to_a_stage() -> None:
     stages = {_stage(path) for path in PACKAGE.rglob("*.py")}
     assert stages - {"__init__", *FLOW, "recheck"} == set()
+
+
+def test_a_package_named_after_its_function_may_be_called() -> None:
+    """Importing the package puts it in the function's place; a call means the same."""
+    package = import_module("waysapart.export")
+    assert waysapart.export is package
+    with pytest.raises(waysapart.CallError, match="expected the name of a GeoPackage"):
+        package(None, "layers.txt")

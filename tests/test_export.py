@@ -13,9 +13,9 @@ import pytest
 import waysapart as wa
 from random_plant import write_random_study
 from test_dig import two_ways
+from waysapart.export import geopackage as module
+from waysapart.export.layers import LAYERS
 from waysapart.study.model import Study
-from waysapart.whatif import export as module
-from waysapart.whatif.layer_fields import LAYERS
 
 ROOT = Path(__file__).resolve().parents[1]
 

@@ -540,7 +540,7 @@ from waysapart.network import tie
 from waysapart.report import terminal, view_records, write
 from waysapart.reroute import write
 from waysapart.study import blank, read
-from waysapart.whatif import export
+from waysapart.export import geopackage
 read.read_study(Path(sys.argv[1].split()[1]))
 os.setgroups([]); os.setegid(65534); os.seteuid(65534)
 for line in sys.argv[1:]:

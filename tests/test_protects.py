@@ -22,11 +22,11 @@ from rich.console import Console
 import waysapart as wa
 from line_plant import LinePlant
 from random_plant import write_random_study
+from waysapart.export.layers import found_layers
 from waysapart.recheck import recheck
 from waysapart.report import words
 from waysapart.report.outside import Outside
 from waysapart.report.terminal import show_circuit, show_proof
-from waysapart.whatif.layers import found_layers
 
 LINE = {"T1", "T2", "T3", "S1", "S2", "S3", "S4"}
 INSIDE = {"L1", *LINE}

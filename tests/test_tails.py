@@ -20,11 +20,11 @@ from rich.console import Console
 
 import waysapart as wa
 from line_plant import LinePlant
+from waysapart.export.layers import found_layers
 from waysapart.recheck import recheck
 from waysapart.report import words
 from waysapart.report.terminal import show_circuit
 from waysapart.report.view_figures import single_points
-from waysapart.whatif.layers import found_layers
 
 
 def by_one_multiplexer() -> LinePlant:

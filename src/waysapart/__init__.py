@@ -11,12 +11,14 @@ from __future__ import annotations
 
 from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
+from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 from waysapart.errors import CallError, Problem, StudyError, WaysapartError, WriteError
 
 if TYPE_CHECKING:
     from waysapart.evidence import RecordFirst
+    from waysapart.export.geopackage import export
     from waysapart.network.tie import Network, tie
     from waysapart.report.explore import explore
     from waysapart.report.map import Tiles
@@ -32,7 +34,6 @@ if TYPE_CHECKING:
     from waysapart.whatif.compare import Comparison, compare
     from waysapart.whatif.contingency import Contingency, contingency
     from waysapart.whatif.dig import Dig, dig, outage
-    from waysapart.whatif.export import export
     from waysapart.whatif.works import WorksPlan, plan_works
     from waysapart.whatif.worst import Worst, worst
 
@@ -58,7 +59,7 @@ _WHERE = {
     "contingency": "waysapart.whatif.contingency",
     "dig": "waysapart.whatif.dig",
     "explore": "waysapart.report.explore",
-    "export": "waysapart.whatif.export",
+    "export": "waysapart.export.geopackage",
     "outage": "waysapart.whatif.dig",
     "plan_works": "waysapart.whatif.works",
     "prove": "waysapart.verdicts.prove",
@@ -115,3 +116,15 @@ def __getattr__(name: str) -> Any:
     if name in _WHERE:
         return getattr(import_module(_WHERE[name]), name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+class CallablePackage(ModuleType):
+    """A package that may be called like the one function of `waysapart` that has its name.
+
+    Importing `waysapart.export` makes the package an attribute of `waysapart`, in the
+    place of the function of the same name.
+    """
+
+    def __call__(self, *args: Any, **kwargs: Any) -> Any:
+        """Call the function."""
+        return __getattr__(self.__name__.rpartition(".")[2])(*args, **kwargs)

@@ -172,7 +172,7 @@ def _work_list(path: Path) -> list[Target]:
 
 
 def _exported(path: Path) -> list[Target]:
-    from waysapart.whatif.export import export_targets
+    from waysapart.export.geopackage import export_targets
 
     return list(export_targets(path))
 

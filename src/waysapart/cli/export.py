@@ -38,8 +38,8 @@ def export(study: Path, package: Path) -> None:
     Example:
         waysapart export examples/estuary -o estuary-findings.gpkg
     """
+    from waysapart.export.geopackage import export as write_layers
     from waysapart.report.terminal import styled
-    from waysapart.whatif.export import export as write_layers
 
     records = load(study)
     with busy("writing the layers"):

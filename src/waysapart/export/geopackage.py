@@ -9,6 +9,7 @@ import geopandas as gpd
 import pandas as pd
 
 from waysapart.errors import CallError
+from waysapart.export.layers import found_layers
 from waysapart.network.tie import Network
 from waysapart.output import (
     Change,
@@ -22,7 +23,6 @@ from waysapart.output import (
 from waysapart.study.model import Study
 from waysapart.study.write import parts_of, reserved_names, study_texts, write_parts
 from waysapart.verdicts.prove import Proof, prove
-from waysapart.whatif.layers import found_layers
 
 _SUFFIX = ".gpkg"
 
@@ -44,7 +44,7 @@ def export(
         What is not proved yet is proved first.
     path : path
         A GeoPackage. The study's own tables are layers named after their
-        roles, the findings layers `found_...` (see `layer_fields.LAYERS`).
+        roles, the findings layers `found_...` (see `export.layers.LAYERS`).
         Beside it stands a TOML file of the same name, with which
         `read_study` reads the same study back, and the study's own rules.
     force : bool
