@@ -70,7 +70,7 @@ def write_comparison(
         geo,
         title=title,
         label=f"Map of {title}",
-        map_scripts=("marked.js", "whens.js"),
+        map_scripts=("marked.js", "before_after.js"),
         styles=("marked.css",),
         tiles=tiles,
     )

@@ -16,7 +16,7 @@
     ways.view.redraw();
   }
 
-  /* What the ways followed before and follow no longer: round dots in the colour of the way. */
+  /* Where the paths ran before and run no longer: round dots in the colour of the path. */
   ways.under.push(function (view) {
     var chosen = ways.chosen(), pen = ways.pen;
     if (chosen === null || !ways.shown.paths) return;
