@@ -110,6 +110,15 @@ def test_names_are_visible_text_and_never_reach_folium():
     assert not any("7*7" in script for script in parts.scripts)
 
 
+def test_the_map_needs_leaflet_alone_and_opens_with_all_that_is_drawn():
+    """Leaflet and folium's own lines, which hold numbers: none of folium's other libraries."""
+    parts = folium_map(GEO, "a")
+    leaflet, own = parts.scripts
+    assert "Leaflet 1.9" in leaflet
+    assert "map_plan.fitBounds([[54.0, 8.0], [55.0, 9.0]], { padding: [24, 24] });" in own
+    assert len(parts.styles) == 1
+
+
 def test_the_frame_holds_all_that_is_drawn_and_is_the_world_for_nothing():
     assert frame(GEO) == (8.0, 54.0, 9.0, 55.0)
     assert frame({}) == (-180.0, -85.0, 180.0, 85.0)

@@ -6,17 +6,19 @@ import re
 
 import folium
 import pytest
+from branca.element import MacroElement
 from folium.plugins import Fullscreen
+from folium.template import Template
 
-from waysapart.report.offline import CSP_PLACE, JQUERY_SHIM, seal, take_apart
+from waysapart.report.offline import CSP_PLACE, JQUERY_SHIM, map_parts, seal
 
 
-def rendered(**options):
-    return folium.Map(location=[54, 8], tiles=None, **options).get_root().render()
+def plain() -> folium.Map:
+    return folium.Map(location=[54, 8], tiles=None)
 
 
 def test_leaflet_comes_from_the_package_and_nothing_from_the_network():
-    parts = take_apart(rendered())
+    parts = map_parts(plain())
     assert any("Leaflet 1.9" in script for script in parts.scripts)
     assert any("L.map(" in script for script in parts.scripts)
     assert JQUERY_SHIM in parts.scripts
@@ -28,32 +30,51 @@ def test_leaflet_comes_from_the_package_and_nothing_from_the_network():
 
 
 def test_styles_for_the_whole_page_are_left_out():
-    assert not any("html, body" in style for style in take_apart(rendered()).styles)
+    """Of the head of folium's page nothing stays but Leaflet's style: no viewport either."""
+    parts = map_parts(plain())
+    assert not any("html, body" in style for style in parts.styles)
+    assert len(parts.styles) == 1
+    assert "<meta" not in parts.body
 
 
 @pytest.mark.parametrize(
-    "tag",
+    ("libraries", "url"),
     [
-        '<script src="https://cdn.example/leaflet.draw.js"></script>',
-        '<link rel="stylesheet" href="https://cdn.example/new.css"/>',
+        ("default_js", "https://cdn.example/leaflet.draw.js"),
+        ("default_css", "https://cdn.example/new.css"),
     ],
 )
-def test_an_unknown_remote_file_is_an_error(tag):
+def test_an_unknown_remote_file_is_an_error(libraries, url):
+    fmap = plain()
+    setattr(fmap, libraries, [*getattr(fmap, libraries), ("new", url)])
     with pytest.raises(LookupError, match=r"cdn\.example"):
-        take_apart(rendered().replace("</head>", tag + "</head>"))
+        map_parts(fmap)
 
 
 def test_a_plugin_that_needs_the_network_is_an_error():
-    fmap = folium.Map(location=[54, 8], tiles=None)
+    fmap = plain()
     Fullscreen().add_to(fmap)
     with pytest.raises(LookupError, match="not packaged"):
-        take_apart(fmap.get_root().render())
+        map_parts(fmap)
+
+
+def test_an_element_that_writes_into_the_head_is_an_error():
+    """It could bring in a file of which no list says anything."""
+    fmap = plain()
+    element = MacroElement()
+    element._template = Template("{% macro header(this, kwargs) %}<base href='/'>{% endmacro %}")
+    element.add_to(fmap)
+    with pytest.raises(LookupError, match="markup in the head"):
+        map_parts(fmap)
 
 
 def test_a_newer_leaflet_than_the_packaged_one_is_an_error():
-    page = re.sub(r"leaflet@1\.9", "leaflet@2.0", rendered())
+    fmap = plain()
+    fmap.default_js = [
+        (name, re.sub(r"leaflet@1\.9", "leaflet@2.0", url)) for name, url in fmap.default_js
+    ]
     with pytest.raises(LookupError, match="another Leaflet"):
-        take_apart(page)
+        map_parts(fmap)
 
 
 def page(body, head=CSP_PLACE):

@@ -1,7 +1,8 @@
-"""The report's map: folium makes the map, a small script of our own draws the plant on it.
+"""The report's map: folium makes the map, scripts of our own draw the plant on it.
 
-No text of a layer passes through folium. Geometry, ids and names go into one JSON
-block which the script reads; it draws on a canvas and sets text as text. Coordinates
+No text of a layer passes through folium, which reads all that it renders a second time as a
+template. Geometry, ids and names go into one JSON block of the page, which the scripts
+read; they draw on a canvas and set text as text. Coordinates
 are whole millionths of a degree (0.11 m), each as the step from the one before, so
 that 100,000 segments stay a file of reasonable size.
 """
@@ -11,7 +12,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, cast
+from typing import Any
 from urllib.parse import urlsplit
 
 import numpy as np
@@ -19,7 +20,7 @@ from shapely.geometry import shape
 
 from waysapart.report.escape import map_text, visible, visible_all
 from waysapart.report.lookup import columns, lookup_data
-from waysapart.report.offline import MapParts, take_apart
+from waysapart.report.offline import MapParts, map_parts
 
 Facts = Mapping[str, Any]
 Features = Sequence[Mapping[str, Any]]
@@ -28,6 +29,15 @@ MAP_ID = "plan"
 _DEGREE = 1_000_000
 _HOST = re.compile(r"[A-Za-z0-9.{}-]+(:\d+)?")
 _WORLD = (-180.0, -85.0, 180.0, 85.0)
+_PLAN = """
+{% macro html(this, kwargs) %}
+<p class="unseen" id="map-label">{{ this.label }}</p>
+{% endmacro %}
+{% macro script(this, kwargs) %}
+{{ this._parent.get_name() }}.fitBounds({{ this.opening|tojson }}, { padding: [24, 24] });
+{% endmacro %}
+"""
+"""What the report adds to folium's map: its label, and the frame that it opens with."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +77,10 @@ class Tiles:
 
 
 def folium_map(geo: Facts, label: str) -> MapParts:
-    """The empty map, set to show all plant.
+    """The map, set to show all plant, as parts for a page of ours.
+
+    folium makes the map and its controls; an element of ours names the map and sets what it
+    shows. Of folium's libraries the page needs Leaflet only.
 
     Parameters
     ----------
@@ -81,7 +94,8 @@ def folium_map(geo: Facts, label: str) -> MapParts:
     MapParts
     """
     import folium
-    from branca.element import Element, Figure
+    from branca.element import MacroElement
+    from folium.template import Template
 
     west, south, east, north = opening(geo)
     fmap = folium.Map(
@@ -97,14 +111,16 @@ def folium_map(geo: Facts, label: str) -> MapParts:
         maxZoom=22,
         minZoom=2,
     )
+    fmap.default_js = [one for one in fmap.default_js if one[0] == "leaflet"]
+    fmap.default_css = [one for one in fmap.default_css if one[0] == "leaflet_css"]
     # folium draws a random id; a report of the same study should be the same file.
     fmap._id = MAP_ID
-    fmap.fit_bounds([[south, west], [north, east]], padding=(24, 24))
-    figure = cast(Figure, fmap.get_root())
-    figure.html.add_child(
-        Element(f'<p class="unseen" id="map-label">{map_text(label)}</p>'), name="label"
-    )
-    return take_apart(figure.render())
+    plan: Any = MacroElement()
+    plan._template = Template(_PLAN)
+    plan.label = map_text(label)
+    plan.opening = [[south, west], [north, east]]
+    plan.add_to(fmap)
+    return map_parts(fmap)
 
 
 def frame(geo: Facts) -> tuple[float, float, float, float]:

@@ -1,4 +1,4 @@
-"""One file, no network: folium's page taken apart, packaged libraries put in, and a seal on it.
+"""One file, no network: a folium map with packaged libraries, and a seal on the page.
 
 folium names its libraries by address on content delivery networks. Leaflet is
 taken from the package XStatic-Leaflet instead; what the report has no use for is
@@ -20,7 +20,11 @@ from dataclasses import dataclass
 from functools import cache
 from html.parser import HTMLParser
 from importlib.resources import files
+from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
+
+if TYPE_CHECKING:
+    import folium
 
 # folium's popups use of jQuery one thing only: `$(html)[0]`, the element that a text makes.
 JQUERY_SHIM = (
@@ -53,7 +57,7 @@ CSP_PLACE = '<meta name="content-security-policy-goes-here">'
 
 @dataclass(frozen=True, slots=True)
 class MapParts:
-    """A folium map without its page.
+    """A folium map for a page of ours.
 
     Attributes
     ----------
@@ -70,39 +74,44 @@ class MapParts:
     scripts: tuple[str, ...]
 
 
-def take_apart(rendered: str) -> MapParts:
-    """Split the page that `folium.Map.get_root().render()` gives into self-contained parts.
+def map_parts(drawn: folium.Map) -> MapParts:
+    """What a folium map needs to stand in a page of ours.
 
     Parameters
     ----------
-    rendered : str
-        The HTML that folium renders.
+    drawn : folium.Map
+        With whatever has been added to it. Its `default_js` and `default_css`, and those of
+        what has been added, say which libraries it needs.
 
     Returns
     -------
     MapParts
-        Leaflet's files put in, images as data addresses. folium's styles for
-        the whole page (`html, body`) and its viewport, which forbids zooming,
-        are left out.
+        Leaflet's files put in, images as data addresses. folium's styles for the whole page
+        and its viewport, which forbids zooming, are left out: the page styles the map.
 
     Raises
     ------
     LookupError
-        Where the page names a remote file that is neither packaged nor known
-        to be needless.
+        Where the map needs a file that is neither packaged nor known to be needless, or
+        where something added to it writes markup into the head of the page.
     """
-    page = _Reader()
-    page.feed(rendered)
-    page.close()
-    ids = re.findall(r'\bid="([^"]+)"', page.body)
-    styles = [style for url in page.links for style in _packaged_style(url)]
-    styles += [style for style in page.styles if any(f"#{name} " in style for name in ids)]
+    from branca.element import CssLink, JavascriptLink
+
+    figure: Any = drawn.get_root()
+    drawn.render()
+    styles: list[str] = []
     scripts: list[str] = []
-    for source, text in page.scripts:
-        scripts += [text] if source is None else _packaged_script(source)
+    for name, element in figure.header._children.items():
+        if isinstance(element, JavascriptLink):
+            scripts += _packaged_script(element.url)
+        elif isinstance(element, CssLink):
+            styles += _packaged_style(element.url)
+        elif name not in ("meta_http", drawn.get_name()):
+            raise LookupError(f"the map needs markup in the head of the page: {name}")
     for style in styles:
         _check_style(style)
-    return MapParts(tuple(styles), page.body.strip(), tuple(s for s in scripts if s.strip()))
+    scripts.append(figure.script.render())
+    return MapParts(tuple(styles), figure.html.render().strip(), tuple(scripts))
 
 
 def seal(document: str, image_hosts: Iterable[str] = ()) -> str:
@@ -142,7 +151,7 @@ def seal(document: str, image_hosts: Iterable[str] = ()) -> str:
         raise LookupError(f"the page names an address outside itself: {remote[0]}")
     for style in page.styles:
         _check_style(style)
-    scripts = _sources(text for _, text in page.scripts)
+    scripts = _sources(page.scripts)
     policy = "; ".join(
         [
             "default-src 'none'",
@@ -163,7 +172,7 @@ def as_data_addresses(libraries: Iterable[tuple[str, str]]) -> list[tuple[str, s
     Raises
     ------
     LookupError
-        As `take_apart`.
+        As `map_parts`.
     """
     found = []
     for name, url in libraries:
@@ -244,25 +253,16 @@ def _leaflet_text(name: str) -> str:
 
 
 class _Reader(HTMLParser):
-    """Collects what a page runs, how it is styled, what it names, and its map elements."""
+    """Collects what a page runs, how it is styled, and what it names."""
 
     def __init__(self) -> None:
-        # References in the body stay what they are: resolved, they would be markup again.
         super().__init__(convert_charrefs=False)
-        self.scripts: list[tuple[str | None, str]] = []
+        self.scripts: list[str] = []
         self.styles: list[str] = []
-        self.links: list[str] = []
         self.addresses: list[str] = []
         self.handlers: list[str] = []
-        self._body: list[str] = []
-        self._collect: str | None = None
-        self._source: str | None = None
+        self._into: list[str] | None = None
         self._chunks: list[str] = []
-        self._in_body = False
-
-    @property
-    def body(self) -> str:
-        return "".join(self._body)
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         given = {name: value or "" for name, value in attrs}
@@ -270,18 +270,10 @@ class _Reader(HTMLParser):
         self.handlers += [
             f"{tag} {name}" for name in given if name.startswith("on") or name == "style"
         ]
-        if tag == "link":
-            self.links.append(given.get("href", ""))
-        elif tag == "style":
-            self._collect = "style"
-        elif tag == "script":
-            data = given.get("type") in _DATA_SCRIPT_TYPES
-            self._collect = "data" if data else "script"
-            self._source = given.get("src")
-        elif tag == "body":
-            self._in_body = True
-        elif self._in_body:
-            self._body.append(self.get_starttag_text() or "")
+        if tag == "style":
+            self._into = self.styles
+        elif tag == "script" and given.get("type") not in _DATA_SCRIPT_TYPES:
+            self._into = self.scripts
 
     def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.handle_starttag(tag, attrs)
@@ -289,25 +281,11 @@ class _Reader(HTMLParser):
             self.handle_endtag(tag)
 
     def handle_endtag(self, tag: str) -> None:
-        if tag == "style" and self._collect == "style":
-            self.styles.append("".join(self._chunks))
-        elif tag == "script" and self._collect == "script":
-            self.scripts.append((self._source, "".join(self._chunks)))
-        elif tag == "body":
-            self._in_body = False
-        elif self._in_body and tag not in ("script", "style"):
-            self._body.append(f"</{tag}>")
         if tag in ("script", "style"):
-            self._collect, self._chunks = None, []
-
-    def handle_charref(self, name: str) -> None:
-        self.handle_data(f"&#{name};")
-
-    def handle_entityref(self, name: str) -> None:
-        self.handle_data(f"&{name};")
+            if self._into is not None:
+                self._into.append("".join(self._chunks))
+            self._into, self._chunks = None, []
 
     def handle_data(self, data: str) -> None:
-        if self._collect is not None:
+        if self._into is not None:
             self._chunks.append(data)
-        elif self._in_body:
-            self._body.append(data)

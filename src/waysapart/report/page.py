@@ -65,7 +65,7 @@ def render_report(
     Raises
     ------
     LookupError
-        Where folium's page names a remote file that is not packaged.
+        Where folium's map needs a file that is not packaged.
     ValueError
         Where a number in the facts or a coordinate is not finite.
     """
