@@ -29,11 +29,12 @@ HERE = Path(__file__).resolve().parent
 if __name__ == "__main__":
     sys.path[:0] = [str(HERE), str(HERE.parent / "src")]
 
+import tomli_w  # noqa: E402
+
 import waysapart as wa  # noqa: E402
 from random_plant import write_random_study  # noqa: E402
 from waysapart.recheck import recheck  # noqa: E402
 from waysapart.recheck.evidence import NOT_HELD  # noqa: E402
-from waysapart.study.toml_output import toml_document  # noqa: E402
 
 Facts = dict[str, Any]
 Row = dict[str, Any]
@@ -489,9 +490,9 @@ class Files:
                 writer = csv.DictWriter(file, names, delimiter=delimiter)
                 writer.writeheader()
                 writer.writerows(rows)
-        (self.folder / "study.toml").write_text(toml_document(self.toml), encoding="utf-8")
+        (self.folder / "study.toml").write_text(tomli_w.dumps(self.toml), encoding="utf-8")
         if self.rules:
-            (self.folder / "rules.toml").write_text(toml_document(self.rules), encoding="utf-8")
+            (self.folder / "rules.toml").write_text(tomli_w.dumps(self.rules), encoding="utf-8")
 
 
 def _moved(geometry: Any, east: float, north: float) -> None:

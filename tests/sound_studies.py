@@ -13,11 +13,11 @@ from typing import Any
 import geopandas as gpd
 import pyproj
 import shapely
+import tomli_w
 from shapely.geometry import shape
 
 from mutations import Files
 from random_plant import write_random_study
-from waysapart.study.toml_output import toml_document
 
 FOOT_M = 0.3048
 SEPARATION_M = 16 * FOOT_M
@@ -100,8 +100,8 @@ def write_sound_study(folder: Path, seed: int) -> Path:
     if rng.random() < 0.7:
         toml["crs"] = crs if crs and grid not in UNFIT else _grid("UTM", place)
     toml["layer"] = layers
-    (folder / "study.toml").write_text(toml_document(toml), encoding="utf-8")
-    (folder / "rules.toml").write_text(toml_document(files.rules), encoding="utf-8")
+    (folder / "study.toml").write_text(tomli_w.dumps(toml), encoding="utf-8")
+    (folder / "rules.toml").write_text(tomli_w.dumps(files.rules), encoding="utf-8")
     return folder
 
 

@@ -24,7 +24,7 @@ import waysapart as wa
 from small_study import write_small_study
 from waysapart.cli import main
 from waysapart.study import database
-from waysapart.study.toml_output import toml_value
+from waysapart.study.rule_keys import toml_value
 
 ESTUARY = Path(__file__).resolve().parents[1] / "examples" / "estuary"
 psycopg = pytest.importorskip("psycopg")

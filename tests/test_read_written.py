@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import re
+import tomllib
 from dataclasses import replace
 from pathlib import Path
 
@@ -23,7 +24,7 @@ from waysapart.schema import ROLES, csv_meant, csv_safe
 from waysapart.study.blank import write_blank
 from waysapart.study.model import Study
 from waysapart.study.read import read_study
-from waysapart.study.write import FORMATS, Format, write_study
+from waysapart.study.write import FORMATS, Format, study_texts, write_study
 
 
 def rich_study(folder: Path) -> Study:
@@ -120,6 +121,32 @@ def test_a_text_too_long_for_a_shapefile_is_refused(tmp_path: Path) -> None:
     path.write_text(path.read_text().replace("West Sands", "W" * 255))
     with pytest.raises(CallError, match="a text of 255 bytes"):
         write_study(read_study(folder), tmp_path / "shp", "shp")
+
+
+HOSTILE = [
+    '"]\nrules = "other.toml"',
+    "back\\slash \\u0041 'single'",
+    "tab\t return\r\n delete\x7f nought\x00 escape\x1b[2J",
+    "[[layer]]\n# no comment",
+    "\u202eright to left, line separator\u2028, \U0001f50c",
+]
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_a_hostile_text_stays_one_text_in_study_toml(text: str, tmp_path: Path) -> None:
+    """In the name, the revision, the files and columns of layers, and in no other key."""
+    study = read_study(write_small_study(tmp_path / "small"))
+    study = replace(study, name=text, revision=text, out=(text, text))
+    layers = [{"role": "sites", "source": text, "columns": {text: text, "id": "a b"}}] * 2
+    (written,) = study_texts(study, layers).values()
+    assert tomllib.loads(written) == {
+        "name": text,
+        "revision": text,
+        "crs": "EPSG:25832",
+        "snap_m": study.snap_m,
+        "out": [text, text],
+        "layer": layers,
+    }
 
 
 def test_nothing_is_overwritten(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+import tomli_w
 from click.testing import CliRunner
 
 from browser import Watched, chromium
@@ -14,7 +15,6 @@ from waysapart.cli import main
 from waysapart.report.escape import visible
 from waysapart.schema import ROLES
 from waysapart.study.read import read_study
-from waysapart.study.toml_output import toml_document
 from waysapart.study.write import write_study
 
 pytestmark = pytest.mark.browser
@@ -79,7 +79,7 @@ def folder(tmp_path_factory):
         for key in ("circuit", "asset", "reason", "by"):
             if key in waiver:
                 waiver[key] = HOSTILE + waiver[key]
-    path.write_text(toml_document(rules), encoding="utf-8")
+    path.write_text(tomli_w.dumps(rules), encoding="utf-8")
     return folder
 
 

@@ -9,12 +9,14 @@ from pathlib import Path
 from typing import Any, get_args
 
 import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
 from pydantic import BaseModel
 
 from rule_files import load_rules
 from waysapart.study.blank import write_blank
 from waysapart.study.read import read_study
-from waysapart.study.rule_keys import rule_tables, rules_text
+from waysapart.study.rule_keys import rule_tables, rules_text, toml_value
 from waysapart.study.rules import Rules, shipped_rules
 
 PAGE = Path(__file__).resolve().parents[1] / "docs" / "rules.md"
@@ -211,3 +213,27 @@ def test_blank_writes_the_rules_beside_the_study(tmp_path: Path) -> None:
     paths = write_blank(tmp_path / "new")
     assert tmp_path / "new" / "rules.toml" in paths
     assert read_study(tmp_path / "new").rules == shipped_rules()
+
+
+_TEXTS = st.text(st.characters(exclude_categories=["Cs"]), max_size=8)
+_VALUES = st.recursive(
+    st.booleans()
+    | st.integers(-(2**63), 2**63 - 1)
+    | st.floats(allow_nan=False)
+    | st.dates()
+    | _TEXTS,
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(_TEXTS, inner, max_size=3),
+    max_leaves=6,
+)
+
+
+@settings(derandomize=True, deadline=None)
+@given(_TEXTS, _VALUES)
+@example("a\tb", 'quote " backslash \\ tab \t return \r\n delete \x7f line \u2028 end')
+@example('"] = 1\n[waiver', ["'''", '"""', "#", "\x00\x1b[31m"])
+def test_a_value_on_one_line_means_the_same(key: str, value: object) -> None:
+    """Whatever stands in texts and keys: one line, no tab, read back as it was."""
+    line = toml_value({key: value})
+    assert "\n" not in line
+    assert "\t" not in line
+    assert tomllib.loads(f"v = {line}") == {"v": {key: value}}

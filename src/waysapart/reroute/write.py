@@ -9,6 +9,7 @@ from typing import Any
 
 import geopandas as gpd
 import pandas as pd
+import tomli_w
 
 from waysapart.errors import CallError
 from waysapart.output import Change, Target, replacing, write_layer
@@ -19,7 +20,6 @@ from waysapart.study.crs import LON_LAT
 from waysapart.study.model import Study
 from waysapart.study.settings import STUDY_FILE
 from waysapart.study.text_table import write_csv
-from waysapart.study.toml_output import toml_document
 
 _WORK = "work.txt"
 
@@ -85,7 +85,7 @@ def _write(study: Study, draft: Draft, folder: Path, name: str, change: Change) 
         "extends": Path(os.path.relpath(study.folder, folder)).as_posix(),
         "layer": [{"role": role, "source": _file_of(role)} for role in rows],
     }
-    change.place(folder / STUDY_FILE).write_bytes(toml_document(head).encode())
+    change.place(folder / STUDY_FILE).write_bytes(tomli_w.dumps(head).encode())
     for role, cells in rows.items():
         frame = pd.DataFrame(cells)
         path = change.place(folder / _file_of(role))

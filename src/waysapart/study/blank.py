@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING
 
 from waysapart.output import Target, replacing, write_layer
 from waysapart.schema import ROLES, Role
-from waysapart.study.rule_keys import rules_text
+from waysapart.study.rule_keys import rules_text, toml_value
 from waysapart.study.settings import RULES_FILE, STUDY_FILE, STUDY_PACKAGE
-from waysapart.study.toml_output import toml_value
 
 if TYPE_CHECKING:
     import geopandas as gpd

@@ -14,13 +14,13 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Annotated, Any, Literal, get_args, get_origin
 
+import tomli_w
 from annotated_types import Ge, Gt, Le
 from pydantic import AfterValidator, BaseModel
 from pydantic.fields import FieldInfo
 
 from waysapart.study.rules import DEFAULT_SERVICE, Rules, shipped_tables, source_of, unit_of
 from waysapart.study.toml_input import dotted
-from waysapart.study.toml_output import toml_value
 
 _NAMES = {"services": "SERVICE", "fibres": "TYPE", "failures": "KIND", "media": "MEDIUM"}
 """What stands in a head for the name that a user gives a table."""
@@ -274,6 +274,35 @@ def _stated(key: RuleKey, value: object) -> Iterator[str]:
             yield f"#{key.name}.{dotted((part,))} = {toml_value(one)}{_trailing(key)}"
     else:
         yield line + _trailing(key)
+
+
+def toml_value(value: object) -> str:
+    """One value as TOML writes it, on one line, since a comment ends with its line.
+
+    A tab is escaped too: a terminal shows it as spaces.
+
+    Raises
+    ------
+    TypeError
+        TOML has no such value.
+
+    Examples
+    --------
+    >>> print(toml_value({"a b": [1, 'say "no"']}))
+    { "a b" = [1, "say \\"no\\""] }
+    """
+    if isinstance(value, Mapping):
+        inner = ", ".join(f"{_toml_key(key)} = {toml_value(one)}" for key, one in value.items())
+        return f"{{ {inner} }}" if inner else "{}"
+    if isinstance(value, Sequence) and not isinstance(value, str):
+        return f"[{', '.join(toml_value(one) for one in value)}]"
+    line = tomli_w.dumps({"v": value}).removeprefix("v = ").removesuffix("\n")
+    return line.replace("\t", "\\t")
+
+
+def _toml_key(key: object) -> str:
+    line = tomli_w.dumps({str(key): 0}).removesuffix(" = 0\n")
+    return line.replace("\t", "\\t")
 
 
 _WIDEST = 84

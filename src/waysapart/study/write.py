@@ -11,6 +11,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+import tomli_w
 
 from waysapart.errors import CallError
 from waysapart.output import Target, replacing, write_layer
@@ -18,7 +19,6 @@ from waysapart.schema import ROLES
 from waysapart.study.crs import LON_LAT, crs_label
 from waysapart.study.settings import RULES_FILE, STUDY_FILE, STUDY_PACKAGE
 from waysapart.study.text_table import write_csv
-from waysapart.study.toml_output import toml_document
 
 if TYPE_CHECKING:
     from pyproj import CRS
@@ -143,8 +143,8 @@ def study_texts(
     if own:
         head["rules"] = rules
     head["layer"] = list(layers)
-    texts = {settings: toml_document(head)}
-    return texts | ({rules: toml_document(own)} if own else {})
+    texts = {settings: tomli_w.dumps(head)}
+    return texts | ({rules: tomli_w.dumps(own)} if own else {})
 
 
 def _crs_text(crs: CRS) -> str:

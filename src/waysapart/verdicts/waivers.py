@@ -19,8 +19,8 @@ from waysapart.findings.spacing import Spacing
 from waysapart.network.assets import reached
 from waysapart.reliance.rely import Reliance
 from waysapart.shown import replace_unseen
+from waysapart.study.rule_keys import toml_value
 from waysapart.study.rules import Waiver
-from waysapart.study.toml_output import toml_value
 from waysapart.verdicts.digests import COVERED_ROLES, Record, Records
 from waysapart.verdicts.sides import Trial
 
