@@ -31,7 +31,7 @@ from waysapart.formulas.many_paths import (
     series,
 )
 from waysapart.network.lengths import WIRED, end_sites
-from waysapart.network.records import place_of
+from waysapart.network.records import row_gap
 from waysapart.network.tie import Network
 from waysapart.reliance.classes import column_classes
 from waysapart.reliance.closure import both, union, without
@@ -397,7 +397,7 @@ def rate_gaps(reliance: Reliance, services: Sequence[Service]) -> list[Gap]:
     """
     network = reliance.network
     open_ = unrated_hops(reliance)
-    links, paths = network.study.tables["links"], network.paths
+    paths = network.paths
     asked = {
         int(link)
         for circuit, service in enumerate(services)
@@ -406,20 +406,11 @@ def rate_gaps(reliance: Reliance, services: Sequence[Service]) -> list[Gap]:
         for link in paths.links(path)
         if open_[link]
     }
-    gaps = []
-    for link in sorted(asked):
-        name = str(links["id"].iloc[link])
-        gaps.append(
-            Gap(
-                HOP_RATE,
-                f"link {name}: {NO_HOP_RATE}: record its unavailability, or what it relies on",
-                name,
-                links=(name,),
-                column="unavailability",
-                **place_of(network.study, links, link),
-            )
-        )
-    return gaps
+    text = f"{NO_HOP_RATE}: record its unavailability, or what it relies on"
+    return [
+        row_gap(network.study, HOP_RATE, "links", link, text, column="unavailability")
+        for link in sorted(asked)
+    ]
 
 
 def hop_unavailability(network: Network) -> Floats:

@@ -12,7 +12,7 @@ from waysapart.arrays import Bools, Floats, Ints, expand
 from waysapart.network.assets import Assets
 from waysapart.network.ends import Ends, Passing, geometries
 from waysapart.network.matching import Matches
-from waysapart.network.records import place_of
+from waysapart.network.records import row_gap
 from waysapart.study.model import Gap, Study
 
 
@@ -261,17 +261,15 @@ def _nodes(run: _Run, passed: Passing) -> dict[int, float]:
 
 
 def _broken(study: Study, cable: int, segments: Ints, breaks: list[int]) -> list[Gap]:
-    cables = study.tables["cables"]
     names = study.tables["segments"]["id"].to_numpy()
-    name = str(cables["id"].iloc[cable])
     return [
-        Gap(
+        row_gap(
+            study,
             "cable-broken",
-            f"cable {name}: {names[segments[place]]} and {names[segments[place + 1]]} follow each "
-            "other in its runs but do not meet: a run is missing, or the order is wrong",
-            name,
-            assets=(name,),
-            **place_of(study, cables, cable),
+            "cables",
+            cable,
+            f"{names[segments[place]]} and {names[segments[place + 1]]} follow each other in its "
+            "runs but do not meet: a run is missing, or the order is wrong",
         )
         for place in breaks
     ]
@@ -290,20 +288,13 @@ def _follow(study: Study, own: Chains) -> Chains:
     first = np.r_[0, np.cumsum(length)].astype(np.int64)
     _, take = expand(own.first[source], length)
     gaps = list(own.gaps)
-    cables = study.tables["cables"]
     unclear = own.unclear[source]
     for cable in np.flatnonzero((length == 0) & ~unclear):
-        name = str(cables["id"].iloc[cable])
-        gaps.append(
-            Gap(
-                "cable-without-runs",
-                f"cable {name}: no segment is on record for it, nor for a cable that carries it: "
-                "add its rows to cable_runs",
-                name,
-                assets=(name,),
-                **place_of(study, cables, int(cable)),
-            )
+        text = (
+            "no segment is on record for it, nor for a cable that carries it: add its rows to "
+            "cable_runs"
         )
+        gaps.append(row_gap(study, "cable-without-runs", "cables", int(cable), text))
     return Chains(
         first,
         own.segment[take],

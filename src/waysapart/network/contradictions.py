@@ -13,7 +13,7 @@ from waysapart.network.assets import Assets, listed
 from waysapart.network.chains import Chains
 from waysapart.network.ends import Passing, geometries
 from waysapart.network.hazards import ground_m
-from waysapart.network.records import place_of
+from waysapart.network.records import place_of, row_gap
 from waysapart.study.model import Gap, Study
 
 Holders = Callable[[int], frozenset[int]]
@@ -76,15 +76,17 @@ def _joints_off_cables(
             continue
         mine, other = str(joints["id"].iloc[joint]), str(cables["id"].iloc[number])
         found.append(
-            Gap(
+            row_gap(
+                study,
                 "joint-off-cable",
-                f"joint {mine} is at {assets.ids([place])[0]} and lists cable {other}, which never "
-                f"passes there: it comes no nearer than {metres:,.0f} m. Correct where the joint "
-                "is, which cables it joins, or the cable's course",
-                mine,
+                "joints",
+                joint,
+                f"is at {assets.ids([place])[0]} and lists cable {other}, which never passes "
+                f"there: it comes no nearer than {metres:,.0f} m. Correct where the joint is, "
+                "which cables it joins, or the cable's course",
+                joined=" ",
                 assets=(mine, other),
                 column="cables",
-                **place_of(study, joints, joint),
             )
         )
     return found
@@ -122,7 +124,7 @@ def _other_sites(study: Study, assets: Assets, above: Holders) -> list[Gap]:
     """Equipment and supplies whose site is not one that they lie within."""
     sites = assets.of_role("sites")
     found = []
-    for role, what in (("equipment", "equipment"), ("supplies", "supply")):
+    for role in ("equipment", "supplies"):
         table = study.tables[role]
         stated = assets.numbers(table["site"]).tolist()
         for row, site in enumerate(stated):
@@ -133,19 +135,13 @@ def _other_sites(study: Study, assets: Assets, above: Holders) -> list[Gap]:
             }
             if site < 0 or not held or site in held or held & above(site):
                 continue
-            name = str(table["id"].iloc[row])
             lies = ", ".join(assets.ids(sorted(held)))
+            text = (
+                f"stands on site {table['site'].iloc[row]} by its site, and on {lies} by what it "
+                f"lies within ({table['within'].iloc[row]}): correct one of the two"
+            )
             found.append(
-                Gap(
-                    "site-contradiction",
-                    f"{what} {name} stands on site {table['site'].iloc[row]} by its site, and on "
-                    f"{lies} by what it lies within ({table['within'].iloc[row]}): correct one of "
-                    "the two",
-                    name,
-                    assets=(name,),
-                    column="site",
-                    **place_of(study, table, row),
-                )
+                row_gap(study, "site-contradiction", role, row, text, joined=" ", column="site")
             )
     return found
 

@@ -12,7 +12,7 @@ import shapely
 
 from waysapart.arrays import Bools, Floats, Ints
 from waysapart.network.assets import Assets
-from waysapart.network.records import place_of
+from waysapart.network.records import place_of, row_gap
 from waysapart.study.model import Gap, Study
 
 SPAN_STRUCTURES = ("tower", "gantry", "pole")
@@ -128,14 +128,15 @@ def tie_ends(
         far = given[distance > study.snap_m]
         for row, metres in zip(far, distance[distance > study.snap_m], strict=True):
             gaps.append(
-                _gap(
+                row_gap(
                     study,
                     "end-far",
+                    "segments",
                     int(row),
-                    column,
                     f"end {column} is recorded at {assets.ids([stated[row]])[0]}, which lies "
                     f"{metres:.1f} m from the vertex (more than {study.snap_m:g} m): "
                     "correct the geometry or the record",
+                    column=column,
                 )
             )
         blank = np.flatnonzero(segments[column].isna().to_numpy())
@@ -158,12 +159,13 @@ def tie_ends(
                 )
             )
             gaps.append(
-                _gap(
+                row_gap(
                     study,
                     "end-ambiguous",
+                    "segments",
                     int(blank[end]),
-                    column,
                     f"end {column} may be at any of {names}: fill in column {column}",
+                    column=column,
                 )
             )
         lone = np.flatnonzero(np.bincount(ends, minlength=len(blank)) == 0)
@@ -171,13 +173,14 @@ def tie_ends(
             nearest = _nearest(points[blank[lone]], where, assets)
             for end, text in zip(lone, nearest, strict=True):
                 gaps.append(
-                    _gap(
+                    row_gap(
                         study,
                         "end-meets-nothing",
+                        "segments",
                         int(blank[end]),
-                        column,
                         f"end {column} meets no structure or site within {study.snap_m:g} m"
                         f"{text}: record what is there, or fill in column {column}",
+                        column=column,
                     )
                 )
         tied[column] = node
@@ -203,19 +206,6 @@ def _nearest(points: np.ndarray, where: Places, assets: Assets) -> list[str]:
     for row, place, distance in zip(rows, found, metres, strict=True):
         text[row] = f" (nearest: {assets.ids([where.number[place]])[0]}, {distance:.1f} m)"
     return text
-
-
-def _gap(study: Study, code: str, row: int, column: str, message: str) -> Gap:
-    segments = study.tables["segments"]
-    name = str(segments["id"].iloc[row])
-    return Gap(
-        code,
-        f"segment {name}: {message}",
-        name,
-        assets=(name,),
-        column=column,
-        **place_of(study, segments, row),
-    )
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ import pandas as pd
 from waysapart.network.lengths import WIRED, LinkLengths, end_sites, internal_apart_m
 from waysapart.network.links import LinkParts
 from waysapart.network.measurements import measured_us
-from waysapart.network.records import place_of
+from waysapart.network.records import row_gap
 from waysapart.study.model import Gap, Study
 
 
@@ -30,19 +30,19 @@ def hop_gaps(study: Study, pieces: LinkParts, lengths: LinkLengths) -> list[Gap]
     gaps = []
     for row in np.flatnonzero(unsaid & (medium == "leased")):
         text = "nobody recorded the route of this leased hop: name what it depends on in relies_on"
-        gaps.append(_gap(study, int(row), "leased-route", text, "relies_on"))
+        gaps.append(row_gap(study, "leased-route", "links", int(row), text, column="relies_on"))
     for row in np.flatnonzero(unsaid & far & np.isin(medium, WIRED)):
         text = (
             f"this {medium[row]} hop joins two sites but no route is on record: name what it "
             "depends on in relies_on, or its cables in link_runs"
         )
-        gaps.append(_gap(study, int(row), "hop-route", text, "relies_on"))
+        gaps.append(row_gap(study, "hop-route", "links", int(row), text, column="relies_on"))
     for row in np.flatnonzero(unsaid & far & (medium == "radio")):
         text = (
             "neither masts nor a path are on record of this radio hop: name its masts in "
             "relies_on (- if it has none)"
         )
-        gaps.append(_gap(study, int(row), "radio-route", text, "relies_on"))
+        gaps.append(row_gap(study, "radio-route", "links", int(row), text, column="relies_on"))
     apart_m = np.where(tied, 0.0, internal_apart_m(study, site_a, site_b))
     for row in np.flatnonzero(apart_m > 0):
         ends = " and ".join(
@@ -53,7 +53,7 @@ def hop_gaps(study: Study, pieces: LinkParts, lengths: LinkLengths) -> list[Gap]
             f"an internal hop stays within one site, but this one joins {ends}{how_far}: correct "
             "the site of one, or the medium of the link"
         )
-        gaps.append(_gap(study, int(row), "internal-far", text, "medium"))
+        gaps.append(row_gap(study, "internal-far", "links", int(row), text, column="medium"))
     unmeasured = np.isnan(np.minimum(*measured_us(study)))
     unknown = np.isnan(np.minimum(lengths.go_m, lengths.return_m))
     unknown &= links["extra_delay_us"].isna().to_numpy() & unmeasured & ~tied
@@ -62,7 +62,7 @@ def hop_gaps(study: Study, pieces: LinkParts, lengths: LinkLengths) -> list[Gap]
             f"neither the length nor the delay of this {medium[row]} hop is on record: enter "
             "length_m, extra_delay_us or a measured delay_us"
         )
-        gaps.append(_gap(study, int(row), "hop-length", text, "length_m"))
+        gaps.append(row_gap(study, "hop-length", "links", int(row), text, column="length_m"))
     return gaps + _fibre_gaps(study, medium)
 
 
@@ -95,28 +95,10 @@ def _fibre_gaps(study: Study, medium: np.ndarray) -> list[Gap]:
             if not missing[cable]:
                 continue
             users = tuple(sorted(set(runs["link"].to_numpy()[rows & (number == cable)])))
-            name = str(cables["id"].iloc[cable])
+            said = f"{text}: record it"
             gaps.append(
-                Gap(
-                    code,
-                    f"cable {name} {text}: record it",
-                    name,
-                    links=users,
-                    column=column,
-                    **place_of(study, cables, int(cable)),
+                row_gap(
+                    study, code, "cables", int(cable), said, joined=" ", links=users, column=column
                 )
             )
     return gaps
-
-
-def _gap(study: Study, row: int, code: str, text: str, column: str) -> Gap:
-    links = study.tables["links"]
-    name = str(links["id"].iloc[row])
-    return Gap(
-        code,
-        f"link {name}: {text}",
-        name,
-        links=(name,),
-        column=column,
-        **place_of(study, links, row),
-    )

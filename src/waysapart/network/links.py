@@ -13,7 +13,7 @@ from waysapart.network.assets import Assets
 from waysapart.network.chains import Chains
 from waysapart.network.ends import Passing
 from waysapart.network.meeting import Reach, joint_places
-from waysapart.network.records import place_of
+from waysapart.network.records import row_gap
 from waysapart.study.model import Gap, Study
 
 BOTH, GO, RETURN = 0, 1, 2
@@ -166,7 +166,7 @@ def tie_links(
         )
         if not mine:
             if media[link] == "fibre":
-                gaps.append(_link_gap(study, link, "link-without-runs", _NO_RUNS))
+                gaps.append(row_gap(study, "link-without-runs", "links", link, _NO_RUNS))
             continue
         ways = {int(way[row]) for row in mine}
         for one in (BOTH,) if ways == {BOTH} else (GO, RETURN):
@@ -175,14 +175,14 @@ def tie_links(
                 text = (
                     "its go and return fibres are recorded apart, but only one of the two is there"
                 )
-                gaps.append(_link_gap(study, link, "link-without-runs", text))
+                gaps.append(row_gap(study, "link-without-runs", "links", link, text))
                 continue
             given = [(int(cable[r]), int(enter[r]), int(leave[r])) for r in rows]
             uses, faults, turned = _run_through(
                 given, cables, reach, joints, int(site_a[link]), int(site_b[link])
             )
             gaps += [
-                _link_gap(study, link, code, text)
+                row_gap(study, code, "links", link, text)
                 for code, text in _faults(study, assets, link, given, faults)
             ]
             for place, (row, item, use) in enumerate(zip(rows, given, uses, strict=True)):
@@ -377,12 +377,6 @@ def _faults(
                 )
             )
     return told
-
-
-def _link_gap(study: Study, link: int, code: str, text: str) -> Gap:
-    links = study.tables["links"]
-    name = str(links["id"].iloc[link])
-    return Gap(code, f"link {name}: {text}", name, links=(name,), **place_of(study, links, link))
 
 
 def _parts(chains: Chains, cables: _Cables) -> Parts:

@@ -6,7 +6,7 @@ import shapely
 
 from waysapart.arrays import Floats
 from waysapart.network.drawn import CANDIDATE, Drawn, Plant, Run
-from waysapart.network.records import place_of
+from waysapart.network.records import row_gap
 from waysapart.study.model import Gap, Study
 
 
@@ -26,10 +26,11 @@ def ambiguities(
             {(f"{plant.names[runs[place].segment]} ({metres[place]:.2f} m)") for place in group}
         )
         found.append(
-            _gap(
+            row_gap(
                 study,
-                drawn,
                 "match-ambiguous",
+                "cables",
+                drawn.cable,
                 f"from {low:.1f} m to {high:.1f} m along its drawn line it may follow any of "
                 f"{', '.join(names)}, all within {drawn.tolerance_m:g} m: "
                 "list what it follows in cable_runs",
@@ -48,10 +49,11 @@ def uncovered(study: Study, plant: Plant, drawn: Drawn) -> list[Gap]:
         ]
         if len(near) == 2 and high - low <= 2 * drawn.tolerance_m:
             found.append(
-                _gap(
+                row_gap(
                     study,
-                    drawn,
                     "cable-broken",
+                    "cables",
+                    drawn.cable,
                     f"{near[0]} and {near[1]} follow each other {low:.1f} m along its drawn line "
                     "but meet at no structure or site: record where they meet, or list what it "
                     "follows in cable_runs",
@@ -60,10 +62,11 @@ def uncovered(study: Study, plant: Plant, drawn: Drawn) -> list[Gap]:
             continue
         middle = shapely.Point(drawn.course.point((low + high) / 2))
         found.append(
-            _gap(
+            row_gap(
                 study,
-                drawn,
                 "match-uncovered",
+                "cables",
+                drawn.cable,
                 f"from {low:.1f} m to {high:.1f} m ({high - low:.1f} m) along its drawn line it "
                 f"follows no segment within {drawn.tolerance_m:g} m"
                 f"{_nearest(plant, middle)}: record the segment, correct the "
@@ -78,15 +81,3 @@ def _nearest(plant: Plant, point: shapely.Point) -> str:
         return ""
     (segment,), (metres,) = plant.tree.query_nearest(point, return_distance=True, all_matches=False)
     return f" (nearest at its middle: {plant.names[segment]}, {metres:.1f} m)"
-
-
-def _gap(study: Study, drawn: Drawn, code: str, text: str) -> Gap:
-    cables = study.tables["cables"]
-    name = str(cables["id"].iloc[drawn.cable])
-    return Gap(
-        code,
-        f"cable {name}: {text}",
-        name,
-        assets=(name,),
-        **place_of(study, cables, drawn.cable),
-    )

@@ -19,7 +19,7 @@ from waysapart.arrays import Bools, Floats, Ints
 from waysapart.formulas.measured import differs, two_way_mean
 from waysapart.network.assets import listed
 from waysapart.network.links import LinkParts, Parts
-from waysapart.network.records import place_of
+from waysapart.network.records import row_gap
 from waysapart.study.model import Gap, Study
 
 DRUM, INSTALLED, END_TO_END = "drum", "installed", "end-to-end"
@@ -347,14 +347,6 @@ def _wrong_lengths(study: Study, role: str, tests: pd.DataFrame, expected_m: Flo
 
 def gap_of(study: Study, code: str, role: str, owner: int, fibre: int, row: int, text: str) -> Gap:
     """A gap about a test of one cable or link."""
-    name = str(study.tables[role]["id"].iloc[owner])
-    what = f"{role[:-1]} {name}" + (f", fibre {fibre}" if fibre != NO_FIBRE else "")
-    measurements = study.tables["measurements"]
-    return Gap(
-        code,
-        f"{what}: {text}",
-        name,
-        assets=(name,) if role == "cables" else (),
-        links=(name,) if role == "links" else (),
-        **place_of(study, measurements, int(row)),
-    )
+    joined = f", fibre {fibre}: " if fibre != NO_FIBRE else ": "
+    shown_by = ("measurements", int(row))
+    return row_gap(study, code, role, owner, text, joined=joined, shown_by=shown_by)

@@ -11,7 +11,7 @@ import pandas as pd
 
 from waysapart.arrays import Bools, Floats, Ints
 from waysapart.network.assets import Assets
-from waysapart.network.records import place_of
+from waysapart.network.records import row_gap
 from waysapart.study.model import Gap, Study
 
 MAIN, ALTERNATE = "main", "alternate"
@@ -94,8 +94,13 @@ def tie_paths(study: Study, assets: Assets, link_length_m: Floats) -> tuple[Path
             code, message = fault
             names = links["id"].to_numpy()
             gaps.append(
-                _circuit_gap(
-                    study, circuit, code, f"{label}: " + message.format(*names[chain]), label
+                row_gap(
+                    study,
+                    code,
+                    "circuits",
+                    circuit,
+                    f"{label}: " + message.format(*names[chain]),
+                    path=label,
                 )
             )
         made.append((circuit, _rank(label), label, ordered))
@@ -108,7 +113,9 @@ def tie_paths(study: Study, assets: Assets, link_length_m: Floats) -> tuple[Path
     for short in np.flatnonzero(paths_of < 2):
         text = "no path is on record" if not paths_of[short] else "only one path is on record"
         gaps.append(
-            _circuit_gap(study, int(short), "single-path", f"{text}: record main and alternate")
+            row_gap(
+                study, "single-path", "circuits", int(short), f"{text}: record main and alternate"
+            )
         )
     lengths = [len(item[3]) for item in made]
     return (
@@ -215,12 +222,12 @@ def _ring_paths(
         chain, nodes = members[ring], positions[ring]
         if nodes is None:
             text = f"ring {ring} is not closed: its links do not lead round in the order given"
-            gaps.append(_circuit_gap(study, rows[name], "ring-broken", text))
+            gaps.append(row_gap(study, "ring-broken", "circuits", rows[name], text))
             continue
         end_a, end_b = begin[rows[name]], finish[rows[name]]
         if end_a not in nodes or end_b not in nodes or end_a == end_b:
             text = f"its end equipment is not on ring {ring}: name equipment that its links join"
-            gaps.append(_circuit_gap(study, rows[name], "ring-broken", text))
+            gaps.append(row_gap(study, "ring-broken", "circuits", rows[name], text))
             continue
         at_a, at_b = nodes.index(end_a), nodes.index(end_b)
         count = len(chain)
@@ -247,16 +254,3 @@ def _ring_nodes(chain: list[int], ends: _Ends) -> list[int] | None:
             if node == start and len(chain) > 1:
                 return nodes
     return None
-
-
-def _circuit_gap(study: Study, circuit: int, code: str, text: str, path: str | None = None) -> Gap:
-    circuits = study.tables["circuits"]
-    name = str(circuits["id"].iloc[circuit])
-    return Gap(
-        code,
-        f"circuit {name}: {text}",
-        name,
-        circuits=(name,),
-        path=path,
-        **place_of(study, circuits, circuit),
-    )

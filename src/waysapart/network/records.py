@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TypedDict
+from typing import TypedDict, Unpack
 
 import numpy as np
 import pandas as pd
 
 from waysapart.arrays import Floats, Ints
-from waysapart.study.model import Study
+from waysapart.gaps import Limit
+from waysapart.study.model import Gap, Study
 
 
 class Place(TypedDict):
@@ -34,6 +35,69 @@ def places_of(study: Study, table: pd.DataFrame, rows: Ints) -> list[Place]:
         file, name = heads[layer] if 0 <= layer < len(heads) else (None, None)
         found.append(Place(file=file, layer=name, row=int(row)))
     return found
+
+
+class Details(TypedDict, total=False):
+    """What a gap may say beyond its code, message, asset and place: fields of `Gap`."""
+
+    assets: tuple[str, ...]
+    links: tuple[str, ...]
+    circuits: tuple[str, ...]
+    path: str | None
+    only: tuple[Limit, ...] | None
+    column: str | None
+    fold: str | None
+
+
+def row_gap(
+    study: Study,
+    code: str,
+    role: str,
+    row: int,
+    text: str,
+    *,
+    joined: str = ": ",
+    shown_by: tuple[str, int] | None = None,
+    **details: Unpack[Details],
+) -> Gap:
+    """A gap about one row of a table.
+
+    Parameters
+    ----------
+    study : Study
+    code : str
+        From `waysapart.gaps`.
+    role : str
+    row : int
+        Position in the role's table.
+    text : str
+        What the message says behind the row's role and id: 'no joint is on record'.
+    joined : str
+        What stands between the id and the text.
+    shown_by : (str, int), optional
+        Role and position of the row that the message names as the place to look at, where
+        it is another one.
+    **details
+        Fields of `Gap`. Unless they say otherwise the gap touches the row's own asset, link
+        or circuit.
+    """
+    name = str(study.tables[role]["id"].iloc[row])
+    if not {"assets", "links", "circuits"} & details.keys():
+        touched = (name,)
+        if role == "links":
+            details["links"] = touched
+        elif role == "circuits":
+            details["circuits"] = touched
+        else:
+            details["assets"] = touched
+    shown_role, shown_row = shown_by or (role, row)
+    place = place_of(study, study.tables[shown_role], shown_row)
+    return Gap(code, f"{one_of(role)} {name}{joined}{text}", name, **details, **place)
+
+
+def one_of(role: str) -> str:
+    """A role's name for one row of it: `cable` for cables."""
+    return {"supplies": "supply"}.get(role, role.removesuffix("s"))
 
 
 def surveyed_m(study: Study, table: pd.DataFrame) -> Floats:

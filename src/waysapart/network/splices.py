@@ -18,7 +18,7 @@ from waysapart.network.assets import Assets, listed
 from waysapart.network.ends import Passing
 from waysapart.network.links import LinkParts, Parts
 from waysapart.network.measurements import cable_losses, link_losses
-from waysapart.network.records import place_of
+from waysapart.network.records import row_gap
 from waysapart.shown import few
 from waysapart.study.model import Gap, Study
 
@@ -254,7 +254,7 @@ def joint_gaps(study: Study, parts: Parts, pieces: LinkParts, splices: Splices) 
     Only where a link's loss rests on it: one that states its `splices`, or whose
     loss was measured, does not.
     """
-    links, cables = study.tables["links"], study.tables["cables"]
+    links = study.tables["links"]
     known = links["splices"].notna().to_numpy() | link_losses(study).complete
     known |= (links["medium"].fillna("fibre") != "fibre").to_numpy()
     open_ = ~known[pieces.link] & ~cable_losses(study, parts, pieces).complete
@@ -268,20 +268,20 @@ def joint_gaps(study: Study, parts: Parts, pieces: LinkParts, splices: Splices) 
     ids = links["id"].to_numpy()
     gaps = []
     for cable, mine in frame.groupby("cable", sort=True):
-        name = str(cables["id"].iloc[int(str(cable))])
         users = tuple(sorted({str(ids[link]) for link in mine["link"]}))
         longest = splices.longest_m[mine["part"]].max()
         reel = splices.reel_m[mine["part"].iloc[0]]
         gaps.append(
-            Gap(
+            row_gap(
+                study,
                 "joints-unrecorded",
-                f"cable {name}: {longest:.0f} m of fibre without a joint on record, where a reel "
-                f"holds {reel:.0f} m: record its joints, or the splices of {_few(users)}",
-                name,
+                "cables",
+                int(str(cable)),
+                f"{longest:.0f} m of fibre without a joint on record, where a reel holds "
+                f"{reel:.0f} m: record its joints, or the splices of {_few(users)}",
                 links=users,
                 fold="{count} cables have longer stretches than their reel without a joint on "
                 "record: {names}",
-                **place_of(study, cables, int(str(cable))),
             )
         )
     return gaps

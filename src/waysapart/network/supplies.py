@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from waysapart.network.assets import Assets, listed
-from waysapart.network.records import place_of
+from waysapart.network.records import row_gap
 from waysapart.study.model import Gap, Study
 
 FEEDING = (
@@ -38,19 +38,11 @@ def loop_gaps(study: Study, assets: Assets) -> list[Gap]:
         if not more:
             break
         kept_up[more] = True
-    table = study.tables["supplies"]
-    gaps = []
-    for row in np.flatnonzero(~kept_up[supplies]).tolist():
-        name = str(table["id"].iloc[row])
-        gaps.append(
-            Gap(
-                "supply-loop",
-                f"supply {name} is fed only by supplies that it feeds in turn: record what feeds "
-                "one of them, or leave supplies blank where one stands by itself",
-                name,
-                assets=(name,),
-                column="supplies",
-                **place_of(study, table, row),
-            )
-        )
-    return gaps
+    text = (
+        "is fed only by supplies that it feeds in turn: record what feeds one of them, or leave "
+        "supplies blank where one stands by itself"
+    )
+    return [
+        row_gap(study, "supply-loop", "supplies", row, text, joined=" ", column="supplies")
+        for row in np.flatnonzero(~kept_up[supplies]).tolist()
+    ]

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from waysapart.arrays import merge_intervals
 from waysapart.evidence import Closest, Cross, Near, NearPair
 from waysapart.verdicts.plain import figure, figures, lon_lat
 from waysapart.verdicts.prove import Proof
@@ -207,11 +208,7 @@ class SpacingFacts:
 
 def covered_m(intervals: list[tuple[float, float]]) -> float:
     """Length that intervals cover together; what two of them cover counts once."""
-    total, reached = 0.0, -math.inf
-    for begin, end in sorted(intervals):
-        total += max(0.0, end - max(begin, reached))
-        reached = max(reached, end)
-    return total
+    return math.fsum(end - begin for begin, end in merge_intervals(intervals))
 
 
 def crossing_words(kind: str, other: str) -> str:

@@ -28,7 +28,7 @@ from waysapart.findings.sharing import (
 )
 from waysapart.findings.spacing import Spacing, space
 from waysapart.gaps import GAP_CODES
-from waysapart.network.records import place_of
+from waysapart.network.records import row_gap
 from waysapart.network.tie import Network, tie
 from waysapart.reliance.explain import Chains
 from waysapart.reliance.rely import Reliance, rely
@@ -355,21 +355,15 @@ def _own_line_gaps(
 ) -> list[Gap]:
     """Circuits whose service counts what takes their line, where that is not on record."""
     gaps = []
-    ids = network.study.tables["circuits"]["id"].to_numpy()
     for circuit, reasons in sorted(own.unknown.items()):
         if rules.service(names[circuit]).own_line == _OWN_EXCUSED:
             continue
-        name = str(ids[circuit])
+        text = (
+            "its service counts what takes it together with what it protects, but "
+            f"{'; '.join(reasons)}"
+        )
         gaps.append(
-            Gap(
-                "own-line",
-                f"circuit {name}: its service counts what takes it together with what it "
-                f"protects, but {'; '.join(reasons)}",
-                name,
-                circuits=(name,),
-                column="protects",
-                **place_of(network.study, network.study.tables["circuits"], circuit),
-            )
+            row_gap(network.study, "own-line", "circuits", circuit, text, column="protects")
         )
     return gaps
 
