@@ -18,7 +18,6 @@ import pytest
 import shapely
 
 import waysapart as wa
-from waysapart.network.ends import geometries
 from waysapart.network.lengths import to_lonlat
 from waysapart.network.routes import route_lines, routes
 
@@ -47,7 +46,7 @@ def hidden(demo: wa.Proof, circuit: str, rules: str, folder: Path) -> dict[str, 
     equipment = study.tables["equipment"].set_index("id")
     ends = [str(equipment.loc[row[side], "site"]) for side in ("a", "b")]
     sites = study.tables["sites"].reset_index(drop=True)
-    places = to_lonlat(study, geometries(study, "sites"))
+    places = to_lonlat(study, study.geometries("sites"))
     shapes = {str(name): place for name, place in zip(sites["id"], places, strict=True)}
     layers: dict[str, list[dict[str, Any]]] = {
         "sites": [

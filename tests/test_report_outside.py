@@ -24,7 +24,6 @@ from pyproj import Transformer
 from small_study import write_small_study
 from waysapart.cli import main
 from waysapart.errors import CallError
-from waysapart.network.ends import geometries
 from waysapart.network.lengths import to_lonlat
 from waysapart.report.outside import SECRET_FILE, Outside, kept_secret, reduced
 from waysapart.report.page import render_report
@@ -138,7 +137,7 @@ def test_no_word_of_a_place_is_in_the_file(made, proof, request):
 
 def coordinates_of(study):
     """All vertices in longitude and latitude, and in metres of the working system."""
-    shapes = [geometries(study, role) for role in GEOMETRY]
+    shapes = [study.geometries(role) for role in GEOMETRY]
     metres = np.vstack([shapely.get_coordinates(one) for one in shapes])
     degrees = np.vstack([shapely.get_coordinates(to_lonlat(study, one)) for one in shapes])
     assert len(metres) > 700

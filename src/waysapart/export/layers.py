@@ -14,7 +14,6 @@ import scipy.sparse as sp
 import shapely
 
 from waysapart.arrays import Ints, csr_row, owners
-from waysapart.network.ends import geometries
 from waysapart.network.routes import route_lines, routes
 from waysapart.schema import LIST_SEPARATOR
 from waysapart.verdicts.prove import Proof
@@ -293,7 +292,7 @@ class _Plant:
             self._shapes = {}
             for role in ("sites", "structures", "holders", "segments", "hazards"):
                 start = self.assets.start[role]
-                for place, shape in enumerate(geometries(self.proof.study, role)):
+                for place, shape in enumerate(self.proof.study.geometries(role)):
                     if shape is not None:
                         self._shapes[start + place] = shape
         if number in self._shapes:
@@ -311,7 +310,7 @@ class _Plant:
         if not len(segments):
             return None
         return shapely.multilinestrings(
-            list(geometries(self.proof.study, "segments")[np.unique(segments)])
+            list(self.proof.study.geometries("segments")[np.unique(segments)])
         )
 
     def _holder_shape(self, number: int) -> Any:
@@ -395,7 +394,7 @@ def _segments(plant: _Plant) -> pd.DataFrame:
             **plant.counted(rows, plant.relied()),
             "hazards": plant.rows_joined(network.hazards, rows),
         },
-        geometries(study, "segments"),
+        study.geometries("segments"),
     )
 
 
@@ -414,7 +413,7 @@ def _places(plant: _Plant) -> pd.DataFrame:
                     **plant.counted(rows, relied),
                     "hazards": plant.rows_joined(plant.network.hazards, rows),
                 },
-                geometries(plant.proof.study, role),
+                plant.proof.study.geometries(role),
             )
         )
     full = [part for part in parts if len(part)] or parts[:1]
@@ -613,7 +612,7 @@ def _hazards(plant: _Plant) -> pd.DataFrame:
             "takes": plant.rows_joined(taken, rows),
             **plant.counted(rows, plant.relied()),
         },
-        geometries(plant.proof.study, "hazards"),
+        plant.proof.study.geometries("hazards"),
     )
 
 

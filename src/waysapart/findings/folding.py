@@ -15,7 +15,6 @@ from scipy.sparse.csgraph import connected_components
 from waysapart.arrays import Floats, Ints, boolean, expand, interval_runs
 from waysapart.findings.separation.earth import to_lonlat
 from waysapart.findings.separation.layout import Layout
-from waysapart.network.ends import geometries
 from waysapart.reliance.rely import Reliance
 from waysapart.study.crs import LON_LAT, transformer_between
 
@@ -56,7 +55,7 @@ class Folds:
         roles = network.assets.frame["role"].to_numpy()
         self._shape = np.full(len(roles), None, dtype=object)
         for role in ("sites", "structures", "segments"):
-            self._shape[network.assets.of_role(role)] = geometries(network.study, role)
+            self._shape[network.assets.of_role(role)] = network.study.geometries(role)
         place = np.isin(roles, ("sites", "structures"))
         self._met = _only(shared, place)
         self._beside = _only(avoidable, place)

@@ -16,7 +16,6 @@ from waysapart.findings.separation.cross import crossings, told_before
 from waysapart.findings.separation.layout import Layout, lay_out
 from waysapart.findings.separation.near import near_both_ways
 from waysapart.findings.sharing import Sharing, Sides
-from waysapart.network.ends import geometries
 from waysapart.network.lengths import to_lonlat
 from waysapart.network.records import surveyed_m
 from waysapart.network.routes import route_lines, routes
@@ -207,7 +206,7 @@ def _zones(
         )
     ]
     stands = np.column_stack([np.tile(sides.test[member.row], 2), site_of[np.concatenate(ends)]])
-    shapes = geometries(network.study, "sites")
+    shapes = network.study.geometries("sites")
     stands = np.unique(np.where(stands < 0, len(shapes), stands), axis=0).astype(np.int64)
     metres = np.array([min(one.end_zone_m for one in of) for of in services], dtype=np.float64)
     radii, radius = np.unique(metres, return_inverse=True)

@@ -10,7 +10,7 @@ import shapely
 
 from waysapart.arrays import Bools, Floats, Ints, expand
 from waysapart.network.assets import Assets
-from waysapart.network.ends import Ends, Passing, geometries
+from waysapart.network.ends import Ends, Passing
 from waysapart.network.matching import Matches
 from waysapart.network.records import row_gap
 from waysapart.study.model import Gap, Study
@@ -155,7 +155,7 @@ def _orient_awkward(
     study: Study, ends: Ends, passed: Passing, segments: Ints
 ) -> tuple[list[_Step], list[int]]:
     """Direct one cable's segments with the fewest breaks; say after which rows it breaks."""
-    lines = geometries(study, "segments")[segments]
+    lines = study.geometries("segments")[segments]
     begins, finishes = (
         np.column_stack([shapely.get_x(points), shapely.get_y(points)]).tolist()
         for points in (shapely.get_point(lines, 0), shapely.get_point(lines, -1))

@@ -11,7 +11,7 @@ import shapely
 from waysapart.gaps import Limit
 from waysapart.network.assets import Assets, listed
 from waysapart.network.chains import Chains
-from waysapart.network.ends import Passing, geometries
+from waysapart.network.ends import Passing
 from waysapart.network.hazards import ground_m
 from waysapart.network.records import place_of, row_gap
 from waysapart.study.model import Gap, Study
@@ -58,8 +58,8 @@ def _joints_off_cables(
     at = assets.numbers(joints["at"])[row]
     shapes = np.full(len(assets), None, dtype=object)
     for role in ("sites", "structures"):
-        shapes[assets.of_role(role)] = geometries(study, role)
-    lines, drawn = geometries(study, "segments"), geometries(study, "cables")
+        shapes[assets.of_role(role)] = study.geometries(role)
+    lines, drawn = study.geometries("segments"), study.geometries("cables")
     nodes_of = {number: _nodes(chains, passed, number) for number in set(cable.tolist()) - {-1}}
     found: list[Gap] = []
     for joint, place, number in zip(row.tolist(), at.tolist(), cable.tolist(), strict=True):

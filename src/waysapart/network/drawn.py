@@ -11,7 +11,6 @@ import shapely
 from waysapart.arrays import Floats, Ints
 from waysapart.network.assets import Assets
 from waysapart.network.beside import Visits, strands_beside
-from waysapart.network.ends import geometries
 from waysapart.network.follow import Course
 from waysapart.network.pieces import Pieces, stretch
 from waysapart.network.strands import Chain, Web
@@ -68,7 +67,7 @@ def node_shapes(study: Study, assets: Assets) -> np.ndarray:
     """Geometries of structures and sites by asset number; None for other assets."""
     shapes = np.full(len(assets), None, dtype=object)
     for role in ("sites", "structures"):
-        shapes[assets.of_role(role)] = geometries(study, role)
+        shapes[assets.of_role(role)] = study.geometries(role)
     return shapes
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
@@ -30,14 +29,6 @@ class Ends:
     a: Ints
     b: Ints
     gaps: list[Gap]
-
-
-def geometries(study: Study, role: str) -> np.ndarray:
-    """Geometries of a role in the working CRS; None where blank."""
-    table = study.tables[role]
-    if isinstance(table, gpd.GeoDataFrame):
-        return np.asarray(table.geometry.to_numpy(), dtype=object)
-    return np.full(len(table), None, dtype=object)
 
 
 def end_points(lines: np.ndarray, *, last: bool) -> np.ndarray:
@@ -67,7 +58,7 @@ class Places:
 
 def places(study: Study, assets: Assets) -> Places:
     """The structures and sites that a segment may end at."""
-    structures, sites = geometries(study, "structures"), geometries(study, "sites")
+    structures, sites = study.geometries("structures"), study.geometries("sites")
     geometry = np.concatenate([structures, sites])
     number = np.concatenate(
         [
@@ -112,7 +103,7 @@ def tie_ends(
     the westernmost: the ids decide nothing that the records do.
     """
     segments = study.tables["segments"]
-    lines = geometries(study, "segments")
+    lines = study.geometries("segments")
     gaps: list[Gap] = []
     tied: dict[str, Ints] = {}
     recorded = np.r_[assets.numbers(segments["a"]), assets.numbers(segments["b"])]
@@ -229,7 +220,7 @@ def passing(study: Study, assets: Assets, ends: Ends) -> Passing:
     towers, gantries and poles; anything else passes pits, entries and bridges.
     """
     structures, segments = study.tables["structures"], study.tables["segments"]
-    lines, geometry = geometries(study, "segments"), geometries(study, "structures")
+    lines, geometry = study.geometries("segments"), study.geometries("structures")
     if not len(lines) or not len(geometry):
         none = np.empty(0, dtype=np.int64)
         return Passing(none, none, np.empty(0))
@@ -277,7 +268,7 @@ def same_place(study: Study, within_m: float) -> list[Gap]:
     nothing tells apart, of the first by id.
     """
     structures = study.tables["structures"]
-    geometry = geometries(study, "structures")
+    geometry = study.geometries("structures")
     if len(geometry) < 2:
         return []
     first, second = shapely.STRtree(geometry).query(

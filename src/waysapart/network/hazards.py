@@ -10,7 +10,6 @@ from pyproj import Geod
 
 from waysapart.arrays import Floats, boolean
 from waysapart.network.assets import Assets, listed
-from waysapart.network.ends import geometries
 from waysapart.network.lengths import to_lonlat
 from waysapart.study.model import Study
 
@@ -40,10 +39,10 @@ def taken_by_hazards(study: Study, assets: Assets) -> sp.csr_array:
     and not buffered, so that round corners are round. One index of the plant.
     """
     hazards = study.tables["hazards"]
-    plant = np.concatenate([geometries(study, role) for role in _ROLES])
+    plant = np.concatenate([study.geometries(role) for role in _ROLES])
     number = np.concatenate([np.arange(len(assets))[assets.of_role(role)] for role in _ROLES])
     reach = np.nan_to_num(hazards["reach_m"].to_numpy(dtype=np.float64))
-    shapes = geometries(study, "hazards")
+    shapes = study.geometries("hazards")
     hazard, place = shapely.STRtree(plant).query(
         shapes, predicate="dwithin", distance=reach * _WIDEST_SCALE
     )

@@ -15,7 +15,7 @@ from waysapart.formulas.length import (
     helix_factor,
 )
 from waysapart.network.assets import Assets, listed
-from waysapart.network.ends import GROUND_STRUCTURES, Ends, Passing, geometries
+from waysapart.network.ends import GROUND_STRUCTURES, Ends, Passing
 from waysapart.network.links import BOTH, GO, RETURN, LinkParts, Parts
 from waysapart.network.measurements import Tested
 from waysapart.schema import LIST_SEPARATOR
@@ -288,7 +288,7 @@ def internal_apart_m(study: Study, site_a: np.ndarray, site_b: np.ndarray) -> Fl
     if not len(rows):
         return apart_m
     sites = study.tables["sites"]
-    shape = dict(zip(sites["id"], geometries(study, "sites"), strict=True))
+    shape = dict(zip(sites["id"], study.geometries("sites"), strict=True))
     holders = dict(
         zip(sites["id"], sites["within"].fillna("").str.split(LIST_SEPARATOR), strict=True)
     )
@@ -335,7 +335,7 @@ def _points(study: Study) -> dict[object, shapely.Point]:
     """One point for every structure and site in the working CRS."""
     found: dict[object, shapely.Point] = {}
     for role in ("structures", "sites"):
-        at = shapely.centroid(geometries(study, role))
+        at = shapely.centroid(study.geometries(role))
         pairs = zip(study.tables[role]["id"].to_list(), at, strict=True)
         found |= {name: point for name, point in pairs if point is not None}
     return found

@@ -35,7 +35,7 @@ from waysapart.network.drawn import (
     node_shapes,
     runs_of,
 )
-from waysapart.network.ends import Ends, Passing, geometries
+from waysapart.network.ends import Ends, Passing
 from waysapart.network.match_gaps import ambiguities, uncovered
 from waysapart.network.pieces import cut_pieces
 from waysapart.network.records import surveyed_m
@@ -97,8 +97,8 @@ def match_cables(
     beside it.
     """
     cables = drawn_only(study)
-    courses = geometries(study, "cables")[cables]
-    lines = geometries(study, "segments")
+    courses = study.geometries("cables")[cables]
+    lines = study.geometries("segments")
     tree = shapely.STRtree(lines)
     beside = _candidates(study, cables, courses, tree)
     every = np.unique(np.concatenate([cables[:0], *(found for found, _ in beside)]))
@@ -139,7 +139,7 @@ def match_cables(
 def drawn_only(study: Study) -> Ints:
     """Cables with a geometry, without rows in cable_runs, without a carrier to follow."""
     cables = study.tables["cables"]
-    drawn = ~shapely.is_missing(geometries(study, "cables"))
+    drawn = ~shapely.is_missing(study.geometries("cables"))
     alone = np.flatnonzero(drawn & cables["carried_by"].isna().to_numpy())
     if not len(alone):
         return alone

@@ -8,7 +8,6 @@ from itertools import combinations
 import shapely
 
 from waysapart.network.assets import Assets, listed
-from waysapart.network.ends import geometries
 from waysapart.study.model import Study
 
 
@@ -20,8 +19,8 @@ class Reach:
     ) -> None:
         self._sites = assets.of_role("sites")
         self._structures = assets.of_role("structures")
-        self._site_shapes = geometries(study, "sites")
-        self._structure_shapes = geometries(study, "structures")
+        self._site_shapes = study.geometries("sites")
+        self._structure_shapes = study.geometries("structures")
         self._holders = holders
         self._snap_m = study.snap_m
         self._known: dict[tuple[int, int], bool] = {}

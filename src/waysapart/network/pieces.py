@@ -10,7 +10,7 @@ import shapely
 
 from waysapart.arrays import Floats, Ints, expand
 from waysapart.network.assets import Assets
-from waysapart.network.ends import Ends, Passing, geometries
+from waysapart.network.ends import Ends, Passing
 from waysapart.study.model import Study
 
 
@@ -71,7 +71,7 @@ def cut_pieces(
     reach_m : float
         How far a structure may lie from a tip.
     """
-    lines = geometries(study, "segments")
+    lines = study.geometries("segments")
     nodes_a, nodes_b = _open_ends_together(study, ends, lines, segments)
     mine = np.isin(passed.segment, segments)
     segment, structure, fraction = (
@@ -154,6 +154,6 @@ def _structures_at(
 ) -> Ints:
     """Which structures (asset numbers) lie within reach of where a cable ends."""
     known = np.unique(structure)
-    shapes = geometries(study, "structures")[known - assets.start["structures"]]
+    shapes = study.geometries("structures")[known - assets.start["structures"]]
     near, _ = shapely.STRtree(tips).query(shapes, predicate="dwithin", distance=reach_m)
     return np.asarray(known[np.unique(near)], dtype=np.int64)

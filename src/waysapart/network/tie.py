@@ -17,7 +17,7 @@ from waysapart.network.assets import Assets, listed, number_assets, reached
 from waysapart.network.blanks import blank_gaps
 from waysapart.network.chains import Chains, chain_cables
 from waysapart.network.contradictions import contradictions
-from waysapart.network.ends import Ends, Passing, geometries, passing, places, same_place, tie_ends
+from waysapart.network.ends import Ends, Passing, passing, places, same_place, tie_ends
 from waysapart.network.fibres import fibre_gaps
 from waysapart.network.hazards import taken_by_hazards
 from waysapart.network.hops import hop_gaps
@@ -165,7 +165,7 @@ def tie(study: Study, *, with_gaps: bool = True) -> Network:
     matches = match_cables(study, assets, ends, passed, above)
     chains = chain_cables(study, assets, ends, passed, matches)
     parts, pieces, link_gaps = tie_links(study, assets, chains, passed, above)
-    lonlat = to_lonlat(study, geometries(study, "segments"))
+    lonlat = to_lonlat(study, study.geometries("segments"))
     segment_m = segment_lengths_m(study, lonlat)
     sag_extra_m = sag_lengths_m(study, assets, segment_m, ends, passed)
     tested = tested_lengths(study)

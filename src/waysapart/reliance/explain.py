@@ -9,7 +9,6 @@ import shapely
 
 from waysapart.arrays import Ints, csr_row, owners
 from waysapart.network.assets import listed
-from waysapart.network.ends import geometries
 from waysapart.reliance.rely import Reliance
 from waysapart.schema import ROLES
 
@@ -279,6 +278,6 @@ class Encounters:
         for role in network.assets.start:
             if ROLES[role].geometry:
                 bounds[network.assets.of_role(role)] = shapely.bounds(
-                    geometries(network.study, role)
+                    network.study.geometries(role)
                 )
         return np.where(np.isnan(bounds), np.inf, bounds)

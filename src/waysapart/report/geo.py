@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 import shapely
 
-from waysapart.network.ends import geometries
 from waysapart.network.lengths import to_lonlat
 from waysapart.network.routes import routes
 from waysapart.verdicts.facts import text_or_none
@@ -37,7 +36,7 @@ def proof_geometry(proof: Tied) -> dict[str, Any]:
     return {
         "plant": _collection(proof, "segments", proof.network.lonlat),
         "points": _merged(
-            _collection(proof, role, to_lonlat(study, geometries(study, role)))
+            _collection(proof, role, to_lonlat(study, study.geometries(role)))
             for role in ("structures", "sites")
         ),
         "paths": {"type": "FeatureCollection", "features": _paths(proof)},
@@ -62,7 +61,7 @@ def room_around(
 def _grown(proof: Tied) -> np.ndarray:
     study = proof.study
     reach = np.nan_to_num(study.tables["hazards"]["reach_m"].to_numpy(dtype=np.float64))
-    shapes = geometries(study, "hazards")
+    shapes = study.geometries("hazards")
     return to_lonlat(study, np.where(reach > 0, shapely.buffer(shapes, reach), shapes))
 
 

@@ -294,12 +294,11 @@ def _touched_by(study: Study, areas: Sequence[Any] | np.ndarray | None) -> froze
     """Sites, structures and segments that areas touch."""
     if areas is None or not len(areas):
         return frozenset()
-    from waysapart.network.ends import geometries
 
     found: set[str] = set()
     shapes = np.asarray(areas, dtype=object)
     for role in ("sites", "structures", "segments"):
-        plant = geometries(study, role)
+        plant = study.geometries(role)
         if len(plant):
             hit = shapely.STRtree(plant).query(shapes, predicate="intersects")[1]
             found.update(study.tables[role]["id"].iloc[np.unique(hit)])

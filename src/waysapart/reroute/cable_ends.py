@@ -10,7 +10,6 @@ import shapely
 
 from waysapart.arrays import Bools, Ints, expand, owners
 from waysapart.network.assets import listed
-from waysapart.network.ends import geometries
 from waysapart.network.tie import Network
 from waysapart.reliance.rely import Reliance
 
@@ -100,9 +99,9 @@ def sites_reached(reliance: Reliance, places: Ints) -> Ints:
     found[inside.row] = sites.start + inside.col
     structures = network.assets.of_role("structures")
     left = np.flatnonzero((found < 0) & (unique >= structures.start) & (unique < structures.stop))
-    shapes = geometries(network.study, "sites")
+    shapes = network.study.geometries("sites")
     if len(left) and len(shapes):
-        mine = geometries(network.study, "structures")[unique[left] - structures.start]
+        mine = network.study.geometries("structures")[unique[left] - structures.start]
         row, site = shapely.STRtree(shapes).query(
             mine, predicate="dwithin", distance=network.study.snap_m
         )

@@ -204,6 +204,25 @@ class Study:
     on: date = field(default_factory=today)
     files: tuple[Path, ...] = ()
 
+    def geometries(self, role: str) -> NDArray[np.object_]:
+        """Geometry of every row of a role in the working CRS; None where blank.
+
+        Parameters
+        ----------
+        role : str
+            One without geometry has None in every row.
+
+        Returns
+        -------
+        ndarray of geometries, shape (rows,)
+        """
+        import geopandas as gpd  # loaded by now; the type alone does not need it
+
+        table = self.tables[role]
+        if isinstance(table, gpd.GeoDataFrame):
+            return np.asarray(table["geometry"].to_numpy(), dtype=object)
+        return np.full(len(table), None, dtype=object)
+
     def given_geometry(
         self, role: str, rows: NDArray[np.int64]
     ) -> tuple[NDArray[np.object_], list[CRS]]:

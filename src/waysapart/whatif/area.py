@@ -13,7 +13,6 @@ from pyproj import CRS, Geod
 
 from waysapart.arrays import Floats
 from waysapart.errors import CallError, Problem, StudyError
-from waysapart.network.ends import geometries
 from waysapart.schema import ROLES
 from waysapart.study.crs import (
     LON_LAT,
@@ -220,7 +219,7 @@ def _nearest_m(study: Study, shapes: NDArray[np.object_], crs: CRS) -> Floats:
 
 def _plant(study: Study) -> NDArray[np.object_]:
     """Geometries of everything that a dig can hit."""
-    plant = np.concatenate([geometries(study, role) for role in PLANT_ROLES])
+    plant = np.concatenate([study.geometries(role) for role in PLANT_ROLES])
     return np.asarray(plant[~shapely.is_missing(plant)], dtype=object)
 
 

@@ -9,7 +9,6 @@ import shapely
 
 from waysapart.arrays import Bools, Floats, Ints, csr_row
 from waysapart.errors import CallError
-from waysapart.network.ends import geometries
 from waysapart.study.ledger import did_you_mean
 from waysapart.study.model import Study
 from waysapart.whatif.area import PLANT_ROLES, Area, scale_at
@@ -67,7 +66,7 @@ def reached(base: Base, area: Area, reach_m: Floats, accuracy_m: float | None) -
     One spatial index; O(log n) for each feature and hit.
     """
     study, assets = base.study, base.network.assets
-    shapes = np.concatenate([geometries(study, role) for role in PLANT_ROLES])
+    shapes = np.concatenate([study.geometries(role) for role in PLANT_ROLES])
     number = np.concatenate([np.arange(len(assets))[assets.of_role(role)] for role in PLANT_ROLES])
     default_m = study.rules.defaults.survey_accuracy_m
     grown = np.concatenate([accuracies_m(study, role, default_m) for role in PLANT_ROLES])
