@@ -15,8 +15,8 @@ import waysapart as wa
 from bad_inputs import more
 from small_study import SEGMENTS, write_small_study
 from test_cli import run
+from waysapart.gaps import Gap
 from waysapart.network.ages import record_ages
-from waysapart.study.model import Gap
 
 ON = date(2026, 1, 1)
 LIMITS = "[records]\noldest = { survey = 3650, test = 1825, leased_route = 400 }\n"

@@ -17,7 +17,7 @@ import waysapart as wa
 from bad_inputs import more, text
 from small_study import write_small_study
 from test_conflicts import add_pits, pit
-from waysapart.study.model import Gap
+from waysapart.gaps import Gap
 
 ON = date(2026, 6, 1)
 

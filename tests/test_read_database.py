@@ -9,7 +9,8 @@ import pytest
 from small_study import write_small_study
 from waysapart.errors import StudyError
 from waysapart.study import database
-from waysapart.study.database import is_database, masked, without_password
+from waysapart.study.database import without_password
+from waysapart.study.raw import is_database, masked
 from waysapart.study.read import read_study
 
 

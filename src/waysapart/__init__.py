@@ -10,11 +10,11 @@ proof.counts()
 from __future__ import annotations
 
 from importlib import import_module
-from importlib.metadata import PackageNotFoundError, version
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 from waysapart.errors import CallError, Problem, StudyError, WaysapartError, WriteError
+from waysapart.schema import VERSION
 
 if TYPE_CHECKING:
     from waysapart.evidence import RecordFirst
@@ -37,10 +37,7 @@ if TYPE_CHECKING:
     from waysapart.whatif.works import WorksPlan, plan_works
     from waysapart.whatif.worst import Worst, worst
 
-try:
-    __version__ = version("waysapart")
-except PackageNotFoundError:  # run from a source tree that was never installed
-    __version__ = "0+unknown"
+__version__ = VERSION
 
 _WHERE = {
     "Candidates": "waysapart.reroute.segments",

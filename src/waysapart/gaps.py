@@ -474,6 +474,64 @@ _CODES = (
 GAP_CODES: Mapping[str, GapCode] = MappingProxyType({entry.code: entry for entry in _CODES})
 """Every gap code with its meaning, in the order of the flow."""
 
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """One thing that the records leave open: a verdict or a limit that rests on it is not proved.
+
+    Attributes
+    ----------
+    code : str
+        What kind of gap, from `waysapart.gaps`.
+    message : str
+        What is missing, where, and what to do.
+    asset : str
+        The id that the gap is about.
+    assets, links, circuits : tuple of str
+        What the gap touches: every path that relies on one of the assets or
+        runs over one of the links, and the circuits.
+    path : str or None
+        With `circuits`: the one path of theirs that the gap is about.
+    with_groups : bool
+        Whether the gap touches the groups of its circuits as well, whatever paths count there.
+    only : tuple of str or None
+        The limits that it leaves open, where they are fewer than those of its code.
+    layer, row, column
+        Where it stands in the input, as in `waysapart.errors.Problem`.
+    fold : str or None
+        What many gaps of one kind say together, with `{count}` and `{names}` to fill in, such
+        as "{count} ducts do not say what they lie within: {names}". Gaps with the same code,
+        column and `fold` are shown as one.
+    """
+
+    code: str
+    message: str
+    asset: str
+    assets: tuple[str, ...] = ()
+    links: tuple[str, ...] = ()
+    circuits: tuple[str, ...] = ()
+    path: str | None = None
+    with_groups: bool = False
+    only: tuple[Limit, ...] | None = None
+    file: str | None = None
+    layer: str | None = None
+    row: int | None = None
+    column: str | None = None
+    fold: str | None = None
+
+    @property
+    def bears_on(self) -> BearsOn:
+        """`separation`, `limits` or `both`."""
+        if not GAP_CODES[self.code].separation:
+            return "limits"
+        return "both" if self.limits else "separation"
+
+    @property
+    def limits(self) -> tuple[Limit, ...]:
+        """The limits whose figures it leaves open."""
+        return GAP_CODES[self.code].limits if self.only is None else self.only
+
+
 CONTRADICTIONS = frozenset(
     {
         "fibre-beyond",

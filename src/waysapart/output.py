@@ -36,9 +36,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 from urllib.parse import quote
 
-from waysapart import __version__
 from waysapart.errors import CallError, WriteError
-from waysapart.schema import ROLES
+from waysapart.schema import ROLES, VERSION
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -302,14 +301,12 @@ def _holds_findings(path: Path) -> bool:
 def marked_toml(text: str) -> str:
     """A TOML document whose first line says that waysapart wrote it and what it held then."""
     digest = hashlib.sha256(text.encode()).hexdigest()
-    return (
-        f"# Written by waysapart {__version__}, replaced while unchanged: sha256 {digest}\n{text}"
-    )
+    return f"# Written by waysapart {VERSION}, replaced while unchanged: sha256 {digest}\n{text}"
 
 
 def marked_facts(facts: Mapping[str, Any]) -> dict[str, Any]:
     """Facts with the version of waysapart among their first keys."""
-    return {**facts} if "waysapart" in facts else {"waysapart": __version__, **facts}
+    return {**facts} if "waysapart" in facts else {"waysapart": VERSION, **facts}
 
 
 # Devices, pipes and descriptors

@@ -9,8 +9,14 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from importlib.metadata import PackageNotFoundError, version
 from types import MappingProxyType
 from typing import Literal
+
+try:
+    VERSION = version("waysapart")
+except PackageNotFoundError:  # run from a source tree that was never installed
+    VERSION = "0+unknown"
 
 ColumnType = Literal["text", "number", "count", "list", "numbers", "date"]
 """text; number (float); count (whole number); list (ids in one cell, `;` between);

@@ -27,7 +27,7 @@ from waysapart.errors import Problem, StudyError
 from waysapart.output import Target, write_text
 
 if TYPE_CHECKING:
-    from waysapart.study.model import Gap
+    from waysapart.gaps import Gap
 
 
 @click.command(short_help="Read and tie everything; list errors and record gaps.")

@@ -18,6 +18,7 @@ from waysapart.formulas.loss import (
     least_loss_db,
 )
 from waysapart.formulas.measured import differs, too_old
+from waysapart.gaps import Gap
 from waysapart.network.assets import listed
 from waysapart.network.measurements import (
     NO_FIBRE,
@@ -27,7 +28,7 @@ from waysapart.network.measurements import (
     newest_tests,
 )
 from waysapart.network.tie import Network
-from waysapart.study.model import Gap, Study
+from waysapart.study.model import Study
 
 COLUMNS = ("role", "owner", "fibre", "quantity", "measured", "least", "greatest", "agrees", "row")
 

@@ -19,13 +19,12 @@ from waysapart.findings.glass import Glass, glass_of
 from waysapart.findings.length_terms import length_terms
 from waysapart.findings.rings import turned_back_us
 from waysapart.formulas.delay import fibre_delay_us
-from waysapart.gaps import GAP_CODES
+from waysapart.gaps import GAP_CODES, Gap
 from waysapart.network.assets import listed
 from waysapart.network.blanks import assumed_delay_us
 from waysapart.network.links import BOTH, GO, RETURN
 from waysapart.network.measurements import measured_us, tested_lengths
 from waysapart.network.tie import Network
-from waysapart.study.model import Gap
 
 DECIMALS_US = 3
 """Nanoseconds: figures are rounded to this link by link, so that the sums that

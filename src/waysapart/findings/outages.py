@@ -30,6 +30,7 @@ from waysapart.formulas.many_paths import (
     birnbaum_all_down,
     series,
 )
+from waysapart.gaps import Gap
 from waysapart.network.lengths import WIRED, end_sites
 from waysapart.network.records import row_gap
 from waysapart.network.tie import Network
@@ -37,7 +38,6 @@ from waysapart.reliance.classes import column_classes
 from waysapart.reliance.closure import both, union, without
 from waysapart.reliance.plant import named
 from waysapart.reliance.rely import Reliance
-from waysapart.study.model import Gap
 from waysapart.study.rules import Service
 
 SEGMENT_KINDS = (

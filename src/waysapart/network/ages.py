@@ -11,12 +11,12 @@ import pandas as pd
 
 from waysapart.arrays import Floats, Ints
 from waysapart.evidence import Aged, RecordAge
-from waysapart.gaps import Limit
+from waysapart.gaps import Gap, Limit
 from waysapart.network.blanks import plural
 from waysapart.network.contradictions import TEST_LIMITS
 from waysapart.network.measurements import newest_tests
 from waysapart.network.records import places_of
-from waysapart.study.model import Gap, Study
+from waysapart.study.model import Study
 
 _SURVEYED = ("sites", "structures", "segments")
 _TESTED = {"length_m": "length", "loss_db": "loss", "delay_us": "delay"}

@@ -9,10 +9,11 @@ import numpy as np
 import pandas as pd
 
 from waysapart.arrays import Bools, Floats
+from waysapart.gaps import Gap
 from waysapart.network.assets import listed
 from waysapart.network.records import places_of
 from waysapart.schema import ASSET_ROLES, ROLES
-from waysapart.study.model import Gap, Study
+from waysapart.study.model import Study
 from waysapart.study.rules import OTHER_KIND
 from waysapart.study.toml_input import dotted
 

@@ -9,11 +9,12 @@ import numpy as np
 import shapely
 
 from waysapart.arrays import Bools, Floats, Ints, expand
+from waysapart.gaps import Gap
 from waysapart.network.assets import Assets
 from waysapart.network.ends import Ends, Passing
 from waysapart.network.matching import Matches
 from waysapart.network.records import row_gap
-from waysapart.study.model import Gap, Study
+from waysapart.study.model import Study
 
 
 @dataclass(frozen=True)

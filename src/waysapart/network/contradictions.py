@@ -8,13 +8,13 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from waysapart.gaps import Limit
+from waysapart.gaps import Gap, Limit
 from waysapart.network.assets import Assets, listed
 from waysapart.network.chains import Chains
 from waysapart.network.ends import Passing
 from waysapart.network.hazards import ground_m
 from waysapart.network.records import place_of, row_gap
-from waysapart.study.model import Gap, Study
+from waysapart.study.model import Study
 
 Holders = Callable[[int], frozenset[int]]
 """Everything that holds an asset, at any depth."""

@@ -10,9 +10,10 @@ import pandas as pd
 import shapely
 
 from waysapart.arrays import Bools, Floats, Ints
+from waysapart.gaps import Gap
 from waysapart.network.assets import Assets
 from waysapart.network.records import place_of, row_gap
-from waysapart.study.model import Gap, Study
+from waysapart.study.model import Study
 
 SPAN_STRUCTURES = ("tower", "gantry", "pole")
 """Kinds of structure that a span hangs on."""

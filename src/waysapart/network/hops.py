@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from waysapart.gaps import Gap
 from waysapart.network.lengths import WIRED, LinkLengths, end_sites, internal_apart_m
 from waysapart.network.links import LinkParts
 from waysapart.network.measurements import measured_us
 from waysapart.network.records import row_gap
-from waysapart.study.model import Gap, Study
+from waysapart.study.model import Study
 
 
 def hop_gaps(study: Study, pieces: LinkParts, lengths: LinkLengths) -> list[Gap]:

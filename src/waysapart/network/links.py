@@ -9,12 +9,13 @@ from itertools import pairwise
 import numpy as np
 
 from waysapart.arrays import Bools, Floats, Ints
+from waysapart.gaps import Gap
 from waysapart.network.assets import Assets
 from waysapart.network.chains import Chains
 from waysapart.network.ends import Passing
 from waysapart.network.meeting import Reach, joint_places
 from waysapart.network.records import row_gap
-from waysapart.study.model import Gap, Study
+from waysapart.study.model import Study
 
 BOTH, GO, RETURN = 0, 1, 2
 _WAYS = {"go": GO, "return": RETURN}

@@ -5,9 +5,10 @@ from __future__ import annotations
 import shapely
 
 from waysapart.arrays import Floats
+from waysapart.gaps import Gap
 from waysapart.network.drawn import CANDIDATE, Drawn, Plant, Run
 from waysapart.network.records import row_gap
-from waysapart.study.model import Gap, Study
+from waysapart.study.model import Study
 
 
 def ambiguities(

@@ -23,6 +23,7 @@ import pandas as pd
 import shapely
 
 from waysapart.arrays import Floats, Ints
+from waysapart.gaps import Gap
 from waysapart.network.assets import Assets
 from waysapart.network.drawn import (
     FOLLOWED,
@@ -39,7 +40,7 @@ from waysapart.network.ends import Ends, Passing
 from waysapart.network.match_gaps import ambiguities, uncovered
 from waysapart.network.pieces import cut_pieces
 from waysapart.network.records import surveyed_m
-from waysapart.study.model import Gap, Study
+from waysapart.study.model import Study
 
 
 @dataclass(frozen=True)

@@ -10,9 +10,10 @@ import numpy as np
 import pandas as pd
 
 from waysapart.arrays import Bools, Floats, Ints
+from waysapart.gaps import Gap
 from waysapart.network.assets import Assets
 from waysapart.network.records import row_gap
-from waysapart.study.model import Gap, Study
+from waysapart.study.model import Study
 
 MAIN, ALTERNATE = "main", "alternate"
 FORWARD, BACKWARD = "forward", "backward"

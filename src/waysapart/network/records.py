@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 
 from waysapart.arrays import Floats, Ints
-from waysapart.gaps import Limit
-from waysapart.study.model import Gap, Study
+from waysapart.gaps import Gap, Limit
+from waysapart.study.model import Study
 
 
 class Place(TypedDict):

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from waysapart.gaps import Gap
 from waysapart.network.assets import Assets, listed
 from waysapart.network.records import row_gap
-from waysapart.study.model import Gap, Study
+from waysapart.study.model import Study
 
 FEEDING = (
     "supplies feed each other in so many ways that what keeps what up cannot be written out; "

@@ -12,6 +12,7 @@ import pandas as pd
 import scipy.sparse as sp
 
 from waysapart.arrays import Floats, boolean, csr_row
+from waysapart.gaps import Gap
 from waysapart.network.ages import age_gaps
 from waysapart.network.assets import Assets, listed, number_assets, reached
 from waysapart.network.blanks import blank_gaps
@@ -38,7 +39,7 @@ from waysapart.network.paths import Paths, tie_paths
 from waysapart.network.splices import Splices, find_splices, joint_gaps
 from waysapart.network.supplies import loop_gaps
 from waysapart.schema import ROLES
-from waysapart.study.model import Gap, Study
+from waysapart.study.model import Study
 
 if TYPE_CHECKING:
     import networkx as nx

@@ -7,7 +7,6 @@ from pathlib import Path
 
 import numpy as np
 
-from waysapart import __version__
 from waysapart.output import Target, refuse_unsafe, write_text
 from waysapart.report.coordinates import working_grid
 from waysapart.report.effects import holdings
@@ -15,6 +14,7 @@ from waysapart.report.map import Tiles, frame, has_places
 from waysapart.report.page import render_page
 from waysapart.report.works_geo import Site, works_geometry, works_told
 from waysapart.report.works_view import accuracy_said, works_view
+from waysapart.schema import VERSION
 from waysapart.whatif.dig import Dig, taken
 from waysapart.whatif.hits import Hits, reached
 from waysapart.whatif.works import WorksPlan
@@ -60,7 +60,7 @@ def write_notice(
     view = works_view(facts, [site.name for site in sites], plan.facts() if plan else None)
     view |= {
         "made": datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
-        "version": __version__,
+        "version": VERSION,
         "crs": base.study.crs.to_string(),
         "accuracy": accuracy_said(facts[0], base.study.rules),
         "inputs": [{"file": one.file, "sha256": one.sha256} for one in base.study.inputs],

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 import shapely
 
-from waysapart import __version__
 from waysapart.evidence import FORMAT
 from waysapart.reroute.build_plan import Building
 from waysapart.reroute.draft import Draft, proposed
@@ -16,6 +15,7 @@ from waysapart.reroute.solve import Found
 from waysapart.reroute.space import TIE, UNIT
 from waysapart.reroute.told import proof_facts, proof_words
 from waysapart.reroute.try_out import Option
+from waysapart.schema import VERSION
 from waysapart.study.model import Study
 from waysapart.verdicts.facts import CAUTION
 from waysapart.verdicts.prove import Proof, prove
@@ -44,7 +44,7 @@ def reroute_facts(reroute: Reroute) -> dict[str, Any]:
         draft, proof = Draft(), reroute.before
     return {
         "format": FORMAT,
-        "waysapart": __version__,
+        "waysapart": VERSION,
         "study": study.name,
         "revision": study.revision,
         "crs": study.crs.to_string(),

@@ -15,12 +15,13 @@ from waysapart.findings.delays import link_delays
 from waysapart.findings.outages import MOST_SHARE, asset_failures, hop_unavailability
 from waysapart.formulas.availability import unavailability
 from waysapart.formulas.delay import LIGHT_M_PER_US
+from waysapart.gaps import Gap
 from waysapart.network.blanks import assumed_delay_us
 from waysapart.network.tie import Network
 from waysapart.reliance.failure import falls
 from waysapart.reliance.rely import Reliance
 from waysapart.reroute.stretches import PASSIVE_DB, Stretches, cut_stretches
-from waysapart.study.model import Gap, Study
+from waysapart.study.model import Study
 from waysapart.verdicts.limits import LinkChecks
 from waysapart.verdicts.prove import Proof
 

@@ -14,8 +14,7 @@ from waysapart.study.ledger import Ledger, did_you_mean, listed, near_matches
 from waysapart.study.values import as_text, blank, consequence, converted
 
 if TYPE_CHECKING:
-    from waysapart.study.model import Layer
-    from waysapart.study.settings import LayerSpec
+    from waysapart.study.raw import Layer, LayerSpec
 
 HIDDEN = ("_layer", "_row")
 

@@ -19,8 +19,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-    from waysapart.study.model import Layer
-    from waysapart.study.settings import LayerSpec
+    from waysapart.study.raw import Layer, LayerSpec
     from waysapart.study.values import Consequence
 
 LON_LAT = CRS.from_epsg(4326)

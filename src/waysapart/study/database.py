@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-import re
 import socket
 import threading
 from collections.abc import Iterator
@@ -17,44 +16,27 @@ from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
 from urllib.parse import unquote
 
-from waysapart.study.model import Input
-from waysapart.study.raw import ROW, RawLayer, fault, one_line, stated_crs
+from waysapart.study.raw import (
+    PASSWORD_MASK,
+    ROW,
+    SECRET_IN_QUERY,
+    Input,
+    RawLayer,
+    fault,
+    masked,
+    one_line,
+    stated_crs,
+    user_and_rest,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from waysapart.study.settings import LayerSpec
+    from waysapart.study.raw import LayerSpec
 
 _CONNECT_S = 10
 _ANSWER_S = 300.0
 """How long a layer may take. The server is asked to give up then, and hung up on soon after."""
-_PASSWORD_MASK = "***"
-_SECRET_IN_QUERY = re.compile(r"([?&](?:password|sslpassword|passfile)=)([^&]*)", re.IGNORECASE)
-
-
-def is_database(source: str) -> bool:
-    """Whether a source is a database address."""
-    return source.startswith(("postgresql://", "postgres://", "postgresql+"))
-
-
-def _user_and_rest(source: str) -> tuple[str, str, str, str]:
-    """Scheme, user, password and what follows the `@`, whatever signs the password holds."""
-    scheme, _, rest = source.partition("://")
-    before_query = rest.partition("?")[0]
-    account = (before_query if "@" in before_query else rest).rpartition("@")[0]
-    if not account:
-        return scheme, "", "", rest
-    user, _, password = account.partition(":")
-    return scheme, user, password, rest[len(account) + 1 :]
-
-
-def masked(source: str) -> str:
-    """A source without the password that it may hold."""
-    if not is_database(source):
-        return source
-    scheme, user, password, rest = _user_and_rest(source)
-    account = f"{user}:{_PASSWORD_MASK}@" if password else f"{user}@" if user else ""
-    return _SECRET_IN_QUERY.sub(rf"\g<1>{_PASSWORD_MASK}", f"{scheme}://{account}{rest}")
 
 
 def read_database(spec: LayerSpec) -> RawLayer:
@@ -68,7 +50,7 @@ def read_database(spec: LayerSpec) -> RawLayer:
             "a postgresql:// source needs SQLAlchemy and psycopg: "
             "python -m pip install 'waysapart[database]'",
         )
-    if set(_user_and_rest(spec.source)[2]) & set("/@?#"):
+    if set(user_and_rest(spec.source)[2]) & set("/@?#"):
         raise fault(
             spec, "the password holds one of / @ ? #; write it percent-encoded, such as %2F for /"
         )
@@ -170,11 +152,11 @@ def _quoted(name: str) -> str:
 def without_password(text: str, source: str) -> str:
     """A text in which the password of a database address cannot be read."""
     text = text.replace(source, masked(source))
-    in_query = [found[2] for found in _SECRET_IN_QUERY.finditer(source)]
-    stated = [_user_and_rest(source)[2], *in_query, os.environ.get("PGPASSWORD", "")]
+    in_query = [found[2] for found in SECRET_IN_QUERY.finditer(source)]
+    stated = [user_and_rest(source)[2], *in_query, os.environ.get("PGPASSWORD", "")]
     secrets = {form for secret in stated for form in (secret, unquote(secret))} - {""}
     for secret in sorted(secrets, key=len, reverse=True):
-        text = text.replace(secret, _PASSWORD_MASK)
+        text = text.replace(secret, PASSWORD_MASK)
     return text
 
 

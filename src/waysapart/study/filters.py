@@ -13,7 +13,7 @@ from waysapart.opening import RefusedError, bounded, run
 from waysapart.study.raw import ROW
 
 if TYPE_CHECKING:
-    from waysapart.study.settings import LayerSpec
+    from waysapart.study.raw import LayerSpec
 
 
 def filtered(spec: LayerSpec, frame: pd.DataFrame) -> pd.DataFrame:

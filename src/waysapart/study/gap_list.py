@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from waysapart.evidence import GapBrief, RecordGap
+from waysapart.gaps import Gap
 from waysapart.shown import few
-from waysapart.study.model import Gap
 
 _NAMED = 3
 """Ids that a folded gap names before it counts the rest."""

@@ -17,7 +17,7 @@ from waysapart.study.ledger import Ledger
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from waysapart.study.model import Layer
+    from waysapart.study.raw import Layer
     from waysapart.study.values import Consequence
 
 _TYPE_NAMES = np.array(

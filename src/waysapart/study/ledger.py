@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-    from waysapart.gaps import Limit
-    from waysapart.study.model import Gap, Input, Layer
+    from waysapart.gaps import Gap, Limit
+    from waysapart.study.raw import Input, Layer
 
 MAX_ROWS = 100
 """Rows that are listed one by one for one fault of one column; beyond it they are counted."""

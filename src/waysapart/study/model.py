@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from waysapart.gaps import GAP_CODES, BearsOn, Limit
+from waysapart.gaps import Gap
 from waysapart.shown import html_table
+from waysapart.study.raw import Input, Layer
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,124 +34,6 @@ def now() -> datetime:
 def today() -> date:
     """The day of `now`."""
     return now().date()
-
-
-@dataclass(frozen=True, slots=True)
-class GivenGeometry:
-    """Geometry of a layer in its own coordinates, kept where the tables hold it moved.
-
-    Attributes
-    ----------
-    crs : pyproj.CRS
-    rows : ndarray of int
-        `_row` of each geometry.
-    geometry : ndarray of geometries
-        Checked, two-dimensional, not moved.
-    """
-
-    crs: CRS
-    rows: NDArray[np.int64]
-    geometry: NDArray[np.object_]
-
-
-@dataclass(frozen=True, slots=True)
-class Layer:
-    """One source layer that fed a role.
-
-    Attributes
-    ----------
-    role : str
-    file : str
-        As the study names it; a database address without its password.
-    layer : str or None
-        The layer inside the file.
-    their_columns : mapping
-        Our column name to theirs, where they differ.
-    accuracy_m : float
-        Positional accuracy of the layer as a whole: what study.toml states for it
-        plus that of the datum shift into the working CRS (0: exact).
-    shift_m : float
-        The part of it that is the datum shift's, which also counts where a row
-        states its own accuracy.
-    given : GivenGeometry or None
-        Its geometry before it was moved into the working CRS; None: it was not moved.
-    by_name : bool
-        Whether it was found by the name of its role, with nothing said in study.toml.
-    """
-
-    role: str
-    file: str
-    layer: str | None
-    their_columns: Mapping[str, str]
-    accuracy_m: float = 0.0
-    shift_m: float = 0.0
-    given: GivenGeometry | None = field(default=None, compare=False, repr=False)
-    by_name: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Input:
-    """One input file with its SHA-256, so that a change of the records can be told."""
-
-    file: str
-    sha256: str
-
-
-@dataclass(frozen=True, slots=True)
-class Gap:
-    """One thing that the records leave open: a verdict or a limit that rests on it is not proved.
-
-    Attributes
-    ----------
-    code : str
-        What kind of gap, from `waysapart.gaps`.
-    message : str
-        What is missing, where, and what to do.
-    asset : str
-        The id that the gap is about.
-    assets, links, circuits : tuple of str
-        What the gap touches: every path that relies on one of the assets or
-        runs over one of the links, and the circuits.
-    path : str or None
-        With `circuits`: the one path of theirs that the gap is about.
-    with_groups : bool
-        Whether the gap touches the groups of its circuits as well, whatever paths count there.
-    only : tuple of str or None
-        The limits that it leaves open, where they are fewer than those of its code.
-    layer, row, column
-        Where it stands in the input, as in `waysapart.errors.Problem`.
-    fold : str or None
-        What many gaps of one kind say together, with `{count}` and `{names}` to fill in, such
-        as "{count} ducts do not say what they lie within: {names}". Gaps with the same code,
-        column and `fold` are shown as one.
-    """
-
-    code: str
-    message: str
-    asset: str
-    assets: tuple[str, ...] = ()
-    links: tuple[str, ...] = ()
-    circuits: tuple[str, ...] = ()
-    path: str | None = None
-    with_groups: bool = False
-    only: tuple[Limit, ...] | None = None
-    file: str | None = None
-    layer: str | None = None
-    row: int | None = None
-    column: str | None = None
-    fold: str | None = None
-
-    @property
-    def bears_on(self) -> BearsOn:
-        """`separation`, `limits` or `both`."""
-        if not GAP_CODES[self.code].separation:
-            return "limits"
-        return "both" if self.limits else "separation"
-
-    @property
-    def limits(self) -> tuple[Limit, ...]:
-        """The limits whose figures it leaves open."""
-        return GAP_CODES[self.code].limits if self.only is None else self.only
 
 
 @dataclass(frozen=True)

@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from waysapart.gaps import Gap
 from waysapart.schema import LIST_SEPARATOR, ROLES, Column, Role
 from waysapart.study.ledger import Ledger, column_label, did_you_mean
 from waysapart.study.membership import is_among
-from waysapart.study.model import Gap
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from waysapart.study.model import Layer
+    from waysapart.study.raw import Layer
 
 _OWNERS: Mapping[str, tuple[str, ...]] = {
     "cable_runs": ("cable",),

@@ -21,14 +21,13 @@ from waysapart.study.crs import check_area_of_use, corners_deg, layer_crs, repro
 from waysapart.study.gap_list import folded_gaps
 from waysapart.study.geometry import checked_geometry, geometry_of, unusable
 from waysapart.study.ledger import Ledger, did_you_mean, shown
-from waysapart.study.model import GivenGeometry, Layer, Study, today
+from waysapart.study.model import Study, today
 from waysapart.study.proposal import cut_references, laid_over, without
-from waysapart.study.raw import SourceError
+from waysapart.study.raw import GivenGeometry, Layer, LayerSpec, SourceError
 from waysapart.study.rules import Rules, read_rules, shipped_rules
 from waysapart.study.settings import (
     DEFAULT_SNAP_M,
     GEOMETRY_COLUMNS,
-    LayerSpec,
     Settings,
     check_sources,
     files_of_chain,

@@ -14,7 +14,7 @@ from waysapart.study.ledger import Ledger, did_you_mean
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from waysapart.study.model import Layer
+    from waysapart.study.raw import Layer
 
 _NEAR_AMONG = 20_000
 """Near matches are looked for among no more ids than this: it takes a while."""

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path, PurePath
 from typing import Annotated, Any
@@ -12,9 +12,8 @@ from pydantic import Field, ValidationError
 
 from waysapart.opening import RefusedError, check_regular
 from waysapart.schema import ROLES
-from waysapart.study.database import is_database, masked
 from waysapart.study.ledger import Ledger, did_you_mean, listed, near_matches
-from waysapart.study.model import Input
+from waysapart.study.raw import Input, LayerSpec, is_database
 from waysapart.study.sources import layer_names
 from waysapart.study.toml_input import Table, load_toml, tell_faults
 
@@ -59,49 +58,6 @@ class StudyTable(Table):
     out: tuple[str, ...] | None = None
     snap_m: Annotated[float, Field(gt=0, allow_inf_nan=False)] | None = None
     layer: tuple[LayerTable, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class LayerSpec:
-    """One layer to read.
-
-    Attributes
-    ----------
-    role, source, layer, where, columns, values, units, prefix, refers, crs, accuracy_m
-        As in study.toml. `accuracy_m` is the positional accuracy of the whole
-        layer, to which that of its datum shift is added.
-    folder : Path
-        What `source` is relative to.
-    declared_in : str
-        File that names the layer, for problems with the naming itself.
-    by_name : bool
-        Whether it was found by the name of its role, with nothing said in study.toml.
-    """
-
-    role: str
-    source: str
-    folder: Path
-    declared_in: str
-    layer: str | None = None
-    where: str | None = None
-    columns: Mapping[str, str] = field(default_factory=dict)
-    values: Mapping[str, object] = field(default_factory=dict)
-    units: Mapping[str, str] = field(default_factory=dict)
-    prefix: str = ""
-    refers: tuple[str, ...] = ()
-    crs: str | None = None
-    accuracy_m: float | None = None
-    by_name: bool = False
-
-    @property
-    def shown_source(self) -> str:
-        """The source as it may be shown: without a password."""
-        return masked(self.source)
-
-    @property
-    def path(self) -> Path:
-        """Where the source lies."""
-        return self.folder / self.source
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,17 +21,25 @@ from waysapart.opening import (
     fenced,
     vector,
 )
-from waysapart.study.database import is_database, read_database
+from waysapart.study.database import read_database
 from waysapart.study.filters import filtered
-from waysapart.study.raw import ROW, RawLayer, SourceError, fault, held, one_line, stated_crs
+from waysapart.study.raw import (
+    ROW,
+    RawLayer,
+    SourceError,
+    fault,
+    held,
+    is_database,
+    one_line,
+    stated_crs,
+)
 from waysapart.study.text_table import read_csv
 
 if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-    from waysapart.study.model import Input
-    from waysapart.study.settings import LayerSpec
+    from waysapart.study.raw import Input, LayerSpec
 
 _SHEETS = ("XLSX", "ODS")
 _PARQUET = (".parquet", ".geoparquet")

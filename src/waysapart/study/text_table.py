@@ -22,8 +22,7 @@ from waysapart.study.raw import ROW, RawLayer, SourceError, fault
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from waysapart.study.model import Input
-    from waysapart.study.settings import LayerSpec
+    from waysapart.study.raw import Input, LayerSpec
 
 _DELIMITERS = (",", ";", "\t")
 _LINE_ENDS = re.compile(r'((?:^|(?<=[,;\t\r\n]))"[^"]*(?:""[^"]*)*")|\r\n?')

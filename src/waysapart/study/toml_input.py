@@ -14,7 +14,7 @@ from pydantic import BaseModel, ConfigDict
 
 from waysapart.opening import MOST_SETTINGS_BYTES, RefusedError, read_bytes
 from waysapart.study.ledger import Ledger, did_you_mean, listed, shown
-from waysapart.study.model import Input
+from waysapart.study.raw import Input
 
 if TYPE_CHECKING:
     from pydantic import ValidationError

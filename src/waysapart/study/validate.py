@@ -11,18 +11,17 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from waysapart.gaps import GAP_CODES
+from waysapart.gaps import GAP_CODES, Gap
 from waysapart.schema import ASSET_ROLES, KNOWN_EMPTY, LIST_SEPARATOR, OWNERS, ROLES, Role
 from waysapart.study.ledger import Conflict, Ledger, column_label, did_you_mean, listed
 from waysapart.study.membership import is_among
-from waysapart.study.model import Gap
 from waysapart.study.proposal import cut
 from waysapart.study.references import references, roles_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from waysapart.study.model import Layer
+    from waysapart.study.raw import Layer
     from waysapart.study.rules import Rules
 
 _DEEPEST = 100

@@ -22,8 +22,7 @@ from waysapart.study.ledger import Ledger, did_you_mean, listed
 
 if TYPE_CHECKING:
     from waysapart.gaps import Limit
-    from waysapart.study.model import Layer
-    from waysapart.study.settings import LayerSpec
+    from waysapart.study.raw import Layer, LayerSpec
 
 _FACTORS: Mapping[str, Mapping[str, float]] = {
     "m": {

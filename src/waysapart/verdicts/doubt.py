@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from waysapart.findings.spacing import Spacing
+from waysapart.gaps import Gap
 from waysapart.network.tie import Network
-from waysapart.study.model import Gap
 from waysapart.verdicts.breaches import Breach, breaches
 from waysapart.verdicts.sides import Trial
 from waysapart.verdicts.waivers import Waivers

@@ -7,7 +7,6 @@ from typing import Any, cast
 
 import numpy as np
 
-from waysapart import __version__
 from waysapart.evidence import (
     FORMAT,
     Assumption,
@@ -20,7 +19,7 @@ from waysapart.evidence import (
 )
 from waysapart.network.ages import record_ages
 from waysapart.network.blanks import explained_blanks
-from waysapart.schema import KNOWN_EMPTY, LIST_SEPARATOR
+from waysapart.schema import KNOWN_EMPTY, LIST_SEPARATOR, VERSION
 from waysapart.study.gap_list import brief_gaps, folded_gaps
 from waysapart.verdicts.facts_figures import (
     SAYS,
@@ -63,7 +62,7 @@ def proof_facts(proof: Proof) -> Evidence:
     ]
     return {
         "format": FORMAT,
-        "waysapart": __version__,
+        "waysapart": VERSION,
         "study": study.name,
         "revision": study.revision,
         "made": proof.made.strftime("%Y-%m-%dT%H:%M:%SZ"),

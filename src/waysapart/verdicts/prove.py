@@ -27,12 +27,12 @@ from waysapart.findings.sharing import (
     share,
 )
 from waysapart.findings.spacing import Spacing, space
-from waysapart.gaps import GAP_CODES
+from waysapart.gaps import GAP_CODES, Gap
 from waysapart.network.records import row_gap
 from waysapart.network.tie import Network, tie
 from waysapart.reliance.explain import Chains
 from waysapart.reliance.rely import Reliance, rely
-from waysapart.study.model import Gap, Study, now
+from waysapart.study.model import Study, now
 from waysapart.study.rules import Rules, Service
 from waysapart.verdicts.breaches import Breach, breaches
 from waysapart.verdicts.doubt import accuracy_gaps

@@ -27,9 +27,8 @@ from scipy.sparse.csgraph import connected_components
 
 from waysapart.arrays import Bools, Floats, Ints, boolean, csr_row
 from waysapart.evidence import RecordFirst, RecordRows, RecordStep
-from waysapart.gaps import GAP_CODES
+from waysapart.gaps import GAP_CODES, Gap
 from waysapart.study.gap_list import gap_key
-from waysapart.study.model import Gap
 from waysapart.verdicts.limits import Limits
 from waysapart.verdicts.prove import UNPROVEN, Proof
 

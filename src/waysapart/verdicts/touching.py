@@ -8,10 +8,9 @@ import scipy.sparse as sp
 
 from waysapart.arrays import Bools, boolean, csr_row
 from waysapart.findings.outages import HOP_RATE, Lacks
-from waysapart.gaps import GAP_CODES, Limit
+from waysapart.gaps import GAP_CODES, Gap, Limit
 from waysapart.reliance.closure import union
 from waysapart.reliance.rely import Reliance
-from waysapart.study.model import Gap
 from waysapart.verdicts.sides import Trial
 
 

@@ -24,9 +24,8 @@ from waysapart.study.crs import (
 )
 from waysapart.study.geometry import checked_geometry, geometry_of
 from waysapart.study.ledger import Ledger
-from waysapart.study.model import Layer, Study
-from waysapart.study.raw import SourceError
-from waysapart.study.settings import LayerSpec
+from waysapart.study.model import Study
+from waysapart.study.raw import Layer, LayerSpec, SourceError
 from waysapart.study.sources import read_source
 
 if TYPE_CHECKING:

@@ -12,11 +12,11 @@ from waysapart.arrays import Bools, Ints, boolean
 from waysapart.findings.budgets import loss_budgets
 from waysapart.findings.compared import compare_tests, loss_delay_gaps
 from waysapart.findings.delays import path_delays
-from waysapart.gaps import GAP_CODES
+from waysapart.gaps import GAP_CODES, Gap
 from waysapart.network.tie import Network, tie
 from waysapart.reliance.failure import falls, paths_lost
 from waysapart.reliance.rely import Reliance, rely
-from waysapart.study.model import Gap, Study
+from waysapart.study.model import Study
 from waysapart.verdicts.limits import open_limits
 from waysapart.verdicts.prove import Proof
 from waysapart.verdicts.sides import Trial, out_of_service, trials_of

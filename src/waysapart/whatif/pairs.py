@@ -16,7 +16,13 @@ import scipy.sparse as sp
 
 from waysapart.arrays import Ints, boolean, csr_row
 from waysapart.whatif.base import Base, every_asset, further, group_ways
-from waysapart.whatif.supply_pairs import SupplyPairs, shared_supplies, supply_pairs
+from waysapart.whatif.supply_pairs import (
+    Classes,
+    Owners,
+    SupplyPairs,
+    shared_supplies,
+    supply_pairs,
+)
 
 MOST_IDS = 12
 """Events that do the same are listed up to so many; `pairs` counts them all."""
@@ -59,50 +65,6 @@ class Pairs:
             }
             for row in self.frame.to_dict("records")
         ]
-
-
-@dataclass(frozen=True)
-class Owners:
-    """Circuits that count, then groups with a member among them.
-
-    Attributes
-    ----------
-    ways : csr_array of int32, shape (paths, owners)
-    running : ndarray of int, shape (owners,)
-        Ways that run now.
-    ids : list of str
-    circuits : int
-        How many of the owners are circuits.
-    """
-
-    ways: sp.csr_array
-    running: Ints
-    ids: list[str]
-    circuits: int
-
-
-@dataclass(frozen=True)
-class Classes:
-    """Events that do the same, as classes.
-
-    Attributes
-    ----------
-    of_event : ndarray of int, shape (assets,)
-        Class of each asset; -1: it takes nothing that counts.
-    cut : csr_array of bool, shape (classes, paths)
-    size : ndarray of int, shape (classes,)
-    event : ndarray of int, shape (classes,)
-        One event of each.
-    """
-
-    of_event: Ints
-    cut: sp.csr_array
-    size: Ints
-    event: Ints
-
-    def members(self, number: int) -> Ints:
-        """The events of a class."""
-        return np.flatnonzero(self.of_event == number)
 
 
 def worst_pairs(base: Base, cut: sp.csr_array, chosen: Ints, top: int) -> Pairs:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import combinations, pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
 import scipy.sparse as sp
@@ -14,11 +13,52 @@ from waysapart.reliance.closure import union
 from waysapart.reliance.feeding import Feeds
 from waysapart.whatif.base import Base, further, ways_cut
 
-if TYPE_CHECKING:
-    from waysapart.whatif.pairs import Classes, Owners
-
 Pair = tuple[int, int]
 """Two classes of events, the smaller number first."""
+
+
+@dataclass(frozen=True)
+class Owners:
+    """Circuits that count, then groups with a member among them.
+
+    Attributes
+    ----------
+    ways : csr_array of int32, shape (paths, owners)
+    running : ndarray of int, shape (owners,)
+        Ways that run now.
+    ids : list of str
+    circuits : int
+        How many of the owners are circuits.
+    """
+
+    ways: sp.csr_array
+    running: Ints
+    ids: list[str]
+    circuits: int
+
+
+@dataclass(frozen=True)
+class Classes:
+    """Events that do the same, as classes.
+
+    Attributes
+    ----------
+    of_event : ndarray of int, shape (assets,)
+        Class of each asset; -1: it takes nothing that counts.
+    cut : csr_array of bool, shape (classes, paths)
+    size : ndarray of int, shape (classes,)
+    event : ndarray of int, shape (classes,)
+        One event of each.
+    """
+
+    of_event: Ints
+    cut: sp.csr_array
+    size: Ints
+    event: Ints
+
+    def members(self, number: int) -> Ints:
+        """The events of a class."""
+        return np.flatnonzero(self.of_event == number)
 
 
 @dataclass(frozen=True)

@@ -15,8 +15,7 @@ from waysapart.errors import Problem, StudyError
 from waysapart.schema import LIST_SEPARATOR
 from waysapart.study.crs import LON_LAT
 from waysapart.study.ledger import did_you_mean, shown
-from waysapart.study.raw import SourceError
-from waysapart.study.settings import LayerSpec
+from waysapart.study.raw import LayerSpec, SourceError
 from waysapart.study.sources import read_source
 from waysapart.whatif.area import Area, read_area
 from waysapart.whatif.base import Base
