@@ -32,7 +32,7 @@ from waysapart.report.page import render_report
 from waysapart.report.write import report_facts
 from waysapart.schema import ROLES
 from waysapart.study.write import write_study
-from waysapart.verdicts.waivers import offer_toml, offered_waivers, records_of
+from waysapart.verdicts.offers import offer_toml, offered_waivers, records_of
 
 Facts = dict[str, Any]
 ON = date(2026, 5, 1)

@@ -36,7 +36,7 @@ from waysapart.findings.sharing import share
 from waysapart.findings.spacing import space
 from waysapart.network.tie import tie
 from waysapart.reliance.rely import rely
-from waysapart.verdicts.prove import services_of
+from waysapart.verdicts.proof import services_of
 from waysapart.verdicts.sides import contests_of, sides_of, trials_of
 from waysapart.whatif.contingency import contingency
 

@@ -51,8 +51,8 @@ def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: b
     """
     from waysapart.report.terminal import show_circuit, show_offers, show_proof
     from waysapart.verdicts.facts_profile import profile_facts
+    from waysapart.verdicts.offers import give_records
     from waysapart.verdicts.prove import prove as prove_study
-    from waysapart.verdicts.waivers import give_records
 
     records = load(study)
     need_circuits(records)

@@ -25,7 +25,8 @@ from waysapart.report.escape import html_text
 from waysapart.report.marks import km_said, round_step
 from waysapart.report.marks import short_number as _n
 from waysapart.verdicts.facts_profile import profile_of
-from waysapart.verdicts.prove import APART, Proof
+from waysapart.verdicts.proof import APART
+from waysapart.verdicts.prove import Proof
 
 WIDTH = 1000
 """Of a strip and of a picture of profiles, in pixels."""

@@ -14,7 +14,8 @@ from waysapart.report import words
 from waysapart.report.escape import terminal_text
 from waysapart.report.fold import Finding, folded
 from waysapart.report.view_figures import with_links
-from waysapart.verdicts.waivers import LAPSES_SOON_DAYS, offer_toml, replaced
+from waysapart.verdicts.offers import offer_toml, replaced
+from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
 
 Facts = Mapping[str, Any]
 

@@ -24,7 +24,8 @@ from waysapart.reroute.space import Terms
 from waysapart.reroute.stretches import like
 from waysapart.reroute.write import write_drafts
 from waysapart.study.model import Study
-from waysapart.verdicts.prove import APART, Proof, prove
+from waysapart.verdicts.proof import APART
+from waysapart.verdicts.prove import Proof, prove
 
 
 @dataclass(frozen=True)

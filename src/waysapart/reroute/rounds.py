@@ -17,7 +17,8 @@ from waysapart.reroute.solve import (
     too_near,
     trimmed,
 )
-from waysapart.verdicts.prove import WORST_FIRST, Proof, prove
+from waysapart.verdicts.proof import WORST_FIRST
+from waysapart.verdicts.prove import Proof, prove
 
 Progress = Callable[[str], None]
 Links = dict[str, dict[str, list[str]]]

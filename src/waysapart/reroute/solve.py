@@ -25,7 +25,8 @@ from waysapart.reroute.space import Pair, Space, Terms, space_of
 from waysapart.reroute.split import Answer, best_ways
 from waysapart.shown import few
 from waysapart.study.model import Study
-from waysapart.verdicts.prove import APART, Proof
+from waysapart.verdicts.proof import APART
+from waysapart.verdicts.prove import Proof
 
 Status = Literal["apart", "none", "undecided"]
 _MOST_WHY = 3

@@ -2,23 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from waysapart.arrays import csr_row
 from waysapart.shown import few, html_table
-
-if TYPE_CHECKING:
-    from waysapart.verdicts.prove import Proof
+from waysapart.verdicts.proof import WORST_FIRST, ProofData
 
 _MOST_ROWS = 60
 _MOST_NAMES = 5
 _LIMITS = {True: "kept", False: "broken", None: "not known"}
 
 
-def brief_html(proof: Proof) -> str:
+def brief_html(proof: ProofData) -> str:
     """The verdicts as an HTML table, every text of a layer escaped."""
-    from waysapart.verdicts.prove import WORST_FIRST
-
     order = sorted(
         range(len(proof.trials)), key=lambda trial: WORST_FIRST.index(proof.verdicts[trial])
     )
@@ -32,7 +26,7 @@ def brief_html(proof: Proof) -> str:
     )
 
 
-def _row(proof: Proof, trial: int) -> tuple[object, ...]:
+def _row(proof: ProofData, trial: int) -> tuple[object, ...]:
     avoidable = proof.sharing.avoidable
     held = csr_row(avoidable, trial).tolist()
     names = [proof.names[asset][0] for asset in held if (trial, asset) not in proof.sharing.through]

@@ -34,7 +34,7 @@ from waysapart.verdicts.facts_sharing import SharingFacts, entries
 from waysapart.verdicts.facts_spacing import SpacingFacts
 from waysapart.verdicts.facts_tests import drum_facts, tested_facts
 from waysapart.verdicts.plain import figure, text_or_none
-from waysapart.verdicts.prove import WORST_FIRST, Proof
+from waysapart.verdicts.proof import WORST_FIRST, ProofData
 from waysapart.verdicts.record_first import record_first
 from waysapart.verdicts.waivers import waiver_facts
 from waysapart.verdicts.witness import witness
@@ -49,7 +49,7 @@ CAUTION = (
 _CIRCUIT = ("name", "a", "b", "service", "group", "scheme")
 
 
-def proof_facts(proof: Proof) -> Evidence:
+def proof_facts(proof: ProofData) -> Evidence:
     """Everything that a proof found, with the keys of `prove --json`."""
     study = proof.study
     sheet, sharing, spacing = FigureSheet(proof), SharingFacts(proof), SpacingFacts(proof)
@@ -102,7 +102,7 @@ def proof_facts(proof: Proof) -> Evidence:
     }
 
 
-def _matched(proof: Proof) -> list[Match]:
+def _matched(proof: ProofData) -> list[Match]:
     """Which segments each drawn cable follows, or may follow."""
     return [
         {
@@ -119,7 +119,7 @@ def _matched(proof: Proof) -> list[Match]:
     ]
 
 
-def _assumptions(proof: Proof) -> list[Assumption]:
+def _assumptions(proof: ProofData) -> list[Assumption]:
     study = proof.study
     tables = study.tables
     kinds = {
@@ -140,7 +140,7 @@ def _assumptions(proof: Proof) -> list[Assumption]:
     return found + _to_sign(proof, {row.key: row.source for row in rows})
 
 
-def _to_sign(proof: Proof, source: Mapping[str, str]) -> list[Assumption]:
+def _to_sign(proof: ProofData, source: Mapping[str, str]) -> list[Assumption]:
     """What the rules say in place of the records, so that somebody has to sign that it holds."""
     study = proof.study
     used = np.zeros(proof.reliance.paths.shape[1], dtype=np.bool_)
@@ -243,7 +243,7 @@ def _group(sheet: FigureSheet, sharing: SharingFacts, spacing: SpacingFacts, tes
     return cast(Group, found)
 
 
-def _schemes(proof: Proof, sharing: SharingFacts) -> list[Scheme]:
+def _schemes(proof: ProofData, sharing: SharingFacts) -> list[Scheme]:
     table = proof.study.tables["circuits"]
     members: dict[str, list[int]] = {}
     for circuit, scheme in enumerate(table["scheme"]):
@@ -267,17 +267,17 @@ def _schemes(proof: Proof, sharing: SharingFacts) -> list[Scheme]:
     return found
 
 
-def _name_of(proof: Proof, number: int) -> tuple[str, str, str | None]:
+def _name_of(proof: ProofData, number: int) -> tuple[str, str, str | None]:
     """Id, role and kind of an asset, or of a link behind the assets."""
     return proof.names[number]
 
 
-def _tail(proof: Proof, test: int) -> list[str]:
+def _tail(proof: ProofData, test: int) -> list[str]:
     """What a circuit shares inside its end sites before its paths part, where that is excused."""
     return [_name_of(proof, number)[0] for number in entries(proof.sharing.tail, test)]
 
 
-def _with_protected(proof: Proof, circuit: int) -> dict[str, Any]:
+def _with_protected(proof: ProofData, circuit: int) -> dict[str, Any]:
     """What takes paths together with what a circuit protects; null where nothing is known of it."""
     own, paths = proof.own_lines, proof.network.paths
     protects = text_or_none(proof.study.tables["circuits"]["protects"].iat[circuit])
@@ -305,6 +305,6 @@ def _with_protected(proof: Proof, circuit: int) -> dict[str, Any]:
     }
 
 
-def _gaps(proof: Proof, test: int) -> list[GapBrief]:
+def _gaps(proof: ProofData, test: int) -> list[GapBrief]:
     """What touches one circuit or group; the ids of many told as one stand with the study's."""
     return brief_gaps(proof.gaps[number] for number in proof.gaps_of[test])

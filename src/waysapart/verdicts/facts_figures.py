@@ -33,7 +33,7 @@ from waysapart.study.rules import Service
 from waysapart.verdicts.facts_tests import records, stages_by_link
 from waysapart.verdicts.limits import LinkChecks, leaves_a_path_open, together
 from waysapart.verdicts.plain import figure, figures, text_or_none
-from waysapart.verdicts.prove import Proof
+from waysapart.verdicts.proof import ProofData
 from waysapart.verdicts.touching import links_left_open
 
 SHOWN_CONTRIBUTIONS = 5
@@ -109,7 +109,7 @@ class FigureSheet:
     What it says about a link is one object in all circuits over that link.
     """
 
-    proof: Proof
+    proof: ProofData
     names: np.ndarray = field(init=False)
     rows: dict[int, dict[str, Any]] = field(init=False)
     media: list[str] = field(init=False)
@@ -504,7 +504,7 @@ def _not_counted(sheet: FigureSheet, paths: list[int]) -> list[str]:
     return listed + sheet.proof.network.assets.ids(sorted(machines))
 
 
-def _unrated(proof: Proof, links: np.ndarray) -> tuple[list[str], list[list[int]]]:
+def _unrated(proof: ProofData, links: np.ndarray) -> tuple[list[str], list[list[int]]]:
     """What no failure rate is known of, hops first, and where in it each path's stands."""
     reliance, down = proof.reliance, proof.outages
     hops = np.flatnonzero(unrated_hops(reliance))

@@ -11,7 +11,7 @@ from waysapart.errors import CallError
 from waysapart.evidence import Profile, ProfileOfWay
 from waysapart.findings.profiles import separation_profiles
 from waysapart.verdicts.plain import figure
-from waysapart.verdicts.prove import Proof, services_of
+from waysapart.verdicts.proof import ProofData, services_of
 
 _COEFFICIENTS = ("a", "b", "c")
 _ROW = (
@@ -27,12 +27,12 @@ _ROW = (
 )
 
 
-def profile_of(proof: Proof, name: str) -> pd.DataFrame:
+def profile_of(proof: ProofData, name: str) -> pd.DataFrame:
     """Distance to the other ways all along each way of a circuit or group.
 
     Parameters
     ----------
-    proof : Proof
+    proof : ProofData
     name : str
         Id of a circuit, or name of a group.
 
@@ -61,7 +61,7 @@ def profile_of(proof: Proof, name: str) -> pd.DataFrame:
     return found
 
 
-def profile_facts(proof: Proof, name: str) -> Profile:
+def profile_facts(proof: ProofData, name: str) -> Profile:
     """The profiles of a circuit or group for JSON: `columns` once, then `rows` way by way."""
     frame = profile_of(proof, name)
     ways: list[ProfileOfWay] = []
@@ -88,7 +88,7 @@ def _plain(column: str, value: Any) -> Any:
     return bool(value) if column == "end_zone" else value
 
 
-def _number(proof: Proof, name: str) -> int:
+def _number(proof: ProofData, name: str) -> int:
     for test, trial in enumerate(proof.trials):
         if trial.id == name:
             return test

@@ -16,7 +16,7 @@ from waysapart.findings.separation.earth import to_lonlat
 from waysapart.findings.separation.pieces import position
 from waysapart.network.routes import routes
 from waysapart.verdicts.plain import figure, lon_lat
-from waysapart.verdicts.prove import Proof
+from waysapart.verdicts.proof import ProofData
 from waysapart.verdicts.sides import Trial
 
 _OVERHEAD = ("span", "bridge")
@@ -71,7 +71,7 @@ class _Member:
 class SharingFacts:
     """What is shared, by circuit and group; courses of paths are worked out once."""
 
-    def __init__(self, proof: Proof) -> None:
+    def __init__(self, proof: ProofData) -> None:
         self._proof = proof
         self._assets = proof.network.assets
         self._courses: dict[int, Course] = {}

@@ -12,7 +12,7 @@ import pandas as pd
 from waysapart.arrays import merge_intervals
 from waysapart.evidence import Closest, Cross, Near, NearPair
 from waysapart.verdicts.plain import figure, figures, lon_lat
-from waysapart.verdicts.prove import Proof
+from waysapart.verdicts.proof import ProofData
 
 _OVERHEAD = ("span", "bridge")
 _IN_THE_GROUND = ("duct", "subduct", "trench", "buried", "tunnel", "subsea")
@@ -39,7 +39,7 @@ Row = dict[str, Any]
 class SpacingFacts:
     """Rows of a proof's spacing by circuit and group, sorted out once for all of them."""
 
-    def __init__(self, proof: Proof) -> None:
+    def __init__(self, proof: ProofData) -> None:
         spacing = proof.spacing
         segments = proof.study.tables["segments"]
         self._proof = proof

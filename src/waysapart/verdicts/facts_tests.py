@@ -13,7 +13,7 @@ from waysapart.findings.stages import drums, missing_stages
 from waysapart.formulas.measured import TESTS
 from waysapart.network.measurements import NO_FIBRE
 from waysapart.verdicts.plain import figure
-from waysapart.verdicts.prove import Proof
+from waysapart.verdicts.proof import ProofData
 
 
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
@@ -21,7 +21,7 @@ def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
     return cast(list[dict[str, Any]], frame.to_dict("records"))
 
 
-def stages_by_link(proof: Proof) -> dict[int, list[TestsMissing]]:
+def stages_by_link(proof: ProofData) -> dict[int, list[TestsMissing]]:
     """Missing tests by link: fibres of one cable that lack the same tests stand together."""
     frame = missing_stages(proof.network)
     cables = proof.study.tables["cables"]["id"].to_numpy()
@@ -53,7 +53,7 @@ def stages_by_link(proof: Proof) -> dict[int, list[TestsMissing]]:
     return found
 
 
-def tested_facts(proof: Proof) -> list[Test]:
+def tested_facts(proof: ProofData) -> list[Test]:
     """Every test that gives a figure, beside what the records give."""
     study, compared = proof.study, proof.compared
     if not len(compared):
@@ -82,7 +82,7 @@ def tested_facts(proof: Proof) -> list[Test]:
     return found
 
 
-def drum_facts(proof: Proof) -> list[Drum]:
+def drum_facts(proof: ProofData) -> list[Drum]:
     """Whether each tested drum reaches, with what is left over or short."""
     cables = proof.study.tables["cables"]["id"].to_numpy()
     return [

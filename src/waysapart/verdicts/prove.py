@@ -2,41 +2,48 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import dataclass
-from datetime import datetime
-from functools import cached_property
 
 import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 
-from waysapart.arrays import Bools, Ints, boolean, csr_row
+from waysapart.arrays import Bools, boolean, csr_row
 from waysapart.evidence import Evidence, Verdict
 from waysapart.findings.budgets import loss_budgets
 from waysapart.findings.compared import compare_tests, loss_delay_gaps
 from waysapart.findings.delays import path_delays
-from waysapart.findings.outages import Outages, outages, rate_gaps
+from waysapart.findings.outages import outages, rate_gaps
 from waysapart.findings.own_line import OwnLines, own_lines
 from waysapart.findings.sharing import (
     Sharing,
-    Sides,
     blank_within,
     count_own_lines,
     merge,
     share,
 )
-from waysapart.findings.spacing import Spacing, space
+from waysapart.findings.spacing import space
 from waysapart.gaps import GAP_CODES, Gap
 from waysapart.network.records import row_gap
 from waysapart.network.tie import Network, tie
-from waysapart.reliance.explain import Chains
-from waysapart.reliance.rely import Reliance, rely
+from waysapart.reliance.rely import rely
 from waysapart.study.model import Study, now
 from waysapart.study.rules import Rules, Service
 from waysapart.verdicts.breaches import Breach, breaches
+from waysapart.verdicts.brief import brief_html
 from waysapart.verdicts.doubt import accuracy_gaps
-from waysapart.verdicts.limits import Limits, Unavailable, circuit_limits, open_limits
+from waysapart.verdicts.facts import proof_facts
+from waysapart.verdicts.facts_profile import profile_of
+from waysapart.verdicts.limits import Unavailable, circuit_limits, open_limits
+from waysapart.verdicts.proof import (
+    ACCEPTED,
+    APART,
+    SHARED,
+    UNPROVEN,
+    ProofData,
+    service_names,
+    services_by_name,
+)
 from waysapart.verdicts.sides import (
     Trial,
     contests_of,
@@ -48,132 +55,22 @@ from waysapart.verdicts.sides import (
 from waysapart.verdicts.touching import gaps_of_trials, lacks_of_availability
 from waysapart.verdicts.waivers import Waivers, lay_over
 
-SHARED: Verdict = "shared"
-UNPROVEN: Verdict = "unproven"
-ACCEPTED: Verdict = "accepted"
-APART: Verdict = "apart"
-WORST_FIRST: tuple[Verdict, ...] = (SHARED, UNPROVEN, ACCEPTED, APART)
 _OWN_EXCUSED, _OWN_ANY = "excused", "any"
 
 
 @dataclass(frozen=True)
-class Proof:
+class Proof(ProofData):
     """Everything that `prove` found; `facts()` is what `--json` writes.
 
-    Attributes
-    ----------
-    network, reliance : Network, Reliance
-    trials : list of Trial
-        Circuits first (as in the circuits table), then groups; `verdicts`,
-        `gaps_of`, `services` stand in the same order.
-    sides : Sides
-    own_lines : OwnLines
-        What is lost with what each circuit protects.
-    sharing, spacing, outages : Sharing, Spacing, Outages
-    blank_within : ndarray of int
-        Per trial, the assets relied on without a record of what they lie within.
-    working_of : dict of int to int
-        Where in `outages` each group's working ways stand.
-    delays, budgets, compared : DataFrame
-        Of every path, of every link, and of every test beside the records.
-    limits : list of Limits
-        Per circuit.
-    waivers : Waivers
-    gaps : tuple of Gap
-    lost : ndarray of bool, shape (paths,)
-        Paths that assets out of service have cut.
-    made : datetime
+    Its attributes are those of `ProofData`.
     """
-
-    network: Network
-    reliance: Reliance
-    trials: list[Trial]
-    services: list[Service]
-    sides: Sides
-    own_lines: OwnLines
-    sharing: Sharing
-    blank_within: Ints
-    spacing: Spacing
-    outages: Outages
-    working_of: dict[int, int]
-    delays: pd.DataFrame
-    budgets: pd.DataFrame
-    compared: pd.DataFrame
-    limits: list[Limits]
-    waivers: Waivers
-    gaps: tuple[Gap, ...]
-    gaps_of: list[list[int]]
-    lost: Bools
-    made: datetime
-    verdicts: list[Verdict]
-
-    @property
-    def study(self) -> Study:
-        """The study that was proved."""
-        return self.network.study
-
-    @cached_property
-    def chains(self) -> Chains:
-        """Why paths rely on assets."""
-        return Chains(self.reliance)
-
-    @cached_property
-    def names(self) -> list[tuple[str, str, str | None]]:
-        """Id, role and kind of every asset, then of every link (its medium for a kind)."""
-        frame, links = self.network.assets.frame, self.study.tables["links"]
-        kinds = pd.concat([frame["kind"], links["medium"]]).to_numpy(dtype=object, copy=True)
-        kinds[pd.isna(kinds)] = None
-        return list(
-            zip(
-                (*frame["id"].to_list(), *links["id"].to_list()),
-                (*frame["role"].to_list(), *["links"] * len(links)),
-                kinds.tolist(),
-                strict=True,
-            )
-        )
-
-    @cached_property
-    def circuit_ids(self) -> list[str]:
-        """Ids of the circuits, in the order of their table."""
-        return [str(name) for name in self.study.tables["circuits"]["id"]]
-
-    def path_label(self, path: int, *, grouped: bool) -> str:
-        """A path as people know it: `main`, or `C1 main` beside those of other circuits."""
-        paths = self.network.paths
-        label = str(paths.label[path])
-        return f"{self.circuit_ids[int(paths.circuit[path])]} {label}" if grouped else label
-
-    @property
-    def circuit_count(self) -> int:
-        """How many of the trials are circuits."""
-        return len(self.study.tables["circuits"])
-
-    def counts(self) -> dict[Verdict, int]:
-        """How many circuits have each verdict, worst first."""
-        found = Counter(self.verdicts[: self.circuit_count])
-        return {verdict: found.get(verdict, 0) for verdict in WORST_FIRST}
-
-    def over_a_limit(self) -> int:
-        """How many circuits break a limit of their service."""
-        return sum(limit.within is False for limit in self.limits)
-
-    def exit_code(self) -> int:
-        """0 all apart or accepted and within limits; 1 shared or over a limit; 3 not proved."""
-        if SHARED in self.verdicts or self.over_a_limit():
-            return 1
-        open_ = UNPROVEN in self.verdicts or any(limit.within is None for limit in self.limits)
-        return 3 if open_ else 0
 
     def facts(self) -> Evidence:
         """The proof as plain data, in the form of `waysapart.evidence`."""
-        from waysapart.verdicts.facts import proof_facts
-
         return proof_facts(self)
 
     def profile(self, name: str) -> pd.DataFrame:
         """Distance to the other ways along each way of a circuit or group; see `profile_of`."""
-        from waysapart.verdicts.facts_profile import profile_of
-
         return profile_of(self, name)
 
     def __repr__(self) -> str:
@@ -182,8 +79,6 @@ class Proof:
 
     def _repr_html_(self) -> str:
         """For notebooks: the circuits and groups, those that need a decision first."""
-        from waysapart.verdicts.brief import brief_html
-
         return brief_html(self)
 
 
@@ -205,8 +100,8 @@ def prove(study: Study | Network) -> Proof:
     reliance = rely(network)
     lost = out_of_service(reliance)
     trials = trials_of(reliance, lost)
-    names, rules = _service_names(network), network.study.rules
-    services = [_service(_services_of(names, rules, trial)) for trial in trials]
+    names, rules = service_names(network), network.study.rules
+    services = [_service(services_by_name(names, rules, trial)) for trial in trials]
     sides = sides_of(reliance, trials)
     contests, owner = contests_of(trials)
     held = sides_of(reliance, contests)
@@ -215,7 +110,7 @@ def prove(study: Study | Network) -> Proof:
     sharing = merge(reliance, between, owner, sides)
     counted = _counted(own, trials, rules, names, sharing)
     sharing = count_own_lines(reliance, sharing, counted, sides)
-    asked = [_services_of(names, rules, trial) for trial in contests]
+    asked = [services_by_name(names, rules, trial) for trial in contests]
     spacing = space(reliance, held, between, asked, np.array(owner, np.int64))
     waivers = lay_over(reliance, trials, sharing, spacing)
     budgets = loss_budgets(network)
@@ -271,21 +166,6 @@ def prove(study: Study | Network) -> Proof:
         now(),
         verdicts,
     )
-
-
-def services_of(network: Network, trial: Trial) -> tuple[Service, ...]:
-    """The services of a trial's circuits, each once."""
-    return _services_of(_service_names(network), network.study.rules, trial)
-
-
-def _service_names(network: Network) -> list[str | None]:
-    names = network.study.tables["circuits"]["service"].to_list()
-    return [name if isinstance(name, str) else None for name in names]
-
-
-def _services_of(names: list[str | None], rules: Rules, trial: Trial) -> tuple[Service, ...]:
-    mine = dict.fromkeys(names[circuit] for circuit in trial.circuits)
-    return tuple(rules.service(name) for name in mine)
 
 
 def _service(asked: tuple[Service, ...]) -> Service:

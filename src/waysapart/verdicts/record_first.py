@@ -30,7 +30,7 @@ from waysapart.evidence import RecordFirst, RecordRows, RecordStep
 from waysapart.gaps import GAP_CODES, Gap
 from waysapart.study.gap_list import gap_key
 from waysapart.verdicts.limits import Limits
-from waysapart.verdicts.prove import UNPROVEN, Proof
+from waysapart.verdicts.proof import UNPROVEN, ProofData
 
 _MOST_EDGES = 1500
 """Needs of circuits on records (grouped) of a part of the problem, up to which it is exact."""
@@ -317,7 +317,7 @@ def _greedy(part: _Part) -> list[_Step]:
 NOTHING_OPEN = RecordFirst(exact=True, left=[], limits_left=[], steps=[])
 
 
-def record_first(proof: Proof) -> RecordFirst:
+def record_first(proof: ProofData) -> RecordFirst:
     """Which records to enter first, so that the most circuits are decided.
 
     An unproven circuit or group waits for every gap on it that bears on separation; a circuit
@@ -327,7 +327,7 @@ def record_first(proof: Proof) -> RecordFirst:
 
     Parameters
     ----------
-    proof : Proof
+    proof : ProofData
 
     Returns
     -------
@@ -382,12 +382,12 @@ def _settled(needs: sp.csr_array, bundles: Sequence[Bundle]) -> list[list[int]]:
     return found
 
 
-def _ids(proof: Proof, trials: Sequence[int], groups: bool) -> list[str]:
+def _ids(proof: ProofData, trials: Sequence[int], groups: bool) -> list[str]:
     """Ids of those trials that are groups, or of those that are circuits."""
     return [proof.trials[one].id for one in trials if (one >= proof.circuit_count) == groups]
 
 
-def _open_verdicts(proof: Proof) -> tuple[dict[int, list[int]], list[int]]:
+def _open_verdicts(proof: ProofData) -> tuple[dict[int, list[int]], list[int]]:
     """Gaps that every unproven trial waits for, and the trials that wait for something else."""
     found: dict[int, list[int]] = {}
     left = []
@@ -402,7 +402,7 @@ def _open_verdicts(proof: Proof) -> tuple[dict[int, list[int]], list[int]]:
     return found, left
 
 
-def _open_limits(proof: Proof) -> tuple[dict[int, list[int]], list[int]]:
+def _open_limits(proof: ProofData) -> tuple[dict[int, list[int]], list[int]]:
     """The same of circuits of which a limit is neither kept nor broken."""
     found: dict[int, list[int]] = {}
     left = []

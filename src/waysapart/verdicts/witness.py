@@ -18,7 +18,7 @@ import scipy.sparse as sp
 
 from waysapart.evidence import SCHEMA, Approach, PathSet, VerdictWitness, Witness
 from waysapart.verdicts.plain import figure, lon_lat
-from waysapart.verdicts.prove import Proof
+from waysapart.verdicts.proof import ProofData
 
 SAYS = (
     "Sets are written as numbers of `assets`, counted from 0: '0-3 7' is 0, 1, 2, 3 and 7. "
@@ -27,12 +27,12 @@ SAYS = (
 _POINT_DECIMALS = 9
 
 
-def witness(proof: Proof) -> Witness:
+def witness(proof: ProofData) -> Witness:
     """The witness of every verdict of a proof.
 
     Parameters
     ----------
-    proof : Proof
+    proof : ProofData
 
     Returns
     -------
@@ -94,7 +94,7 @@ def _hazards_of(matrix: sp.csr_array, ids: np.ndarray, hazard: np.ndarray) -> li
     return found
 
 
-def _verdicts(proof: Proof, hazards: list[list[str]]) -> list[VerdictWitness]:
+def _verdicts(proof: ProofData, hazards: list[list[str]]) -> list[VerdictWitness]:
     closest = _closest(proof)
     found: list[VerdictWitness] = []
     for test, trial in enumerate(proof.trials):
@@ -113,7 +113,7 @@ def _verdicts(proof: Proof, hazards: list[list[str]]) -> list[VerdictWitness]:
     return found
 
 
-def _closest(proof: Proof) -> list[list[Approach]]:
+def _closest(proof: ProofData) -> list[list[Approach]]:
     """The closest approach of every two paths, test by test; what was not measured is left out."""
     pairs = proof.spacing.pairs[proof.spacing.pairs["closest_m"].notna()]
     first = proof.network.assets.start["segments"]

@@ -28,7 +28,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any
 
-from waysapart.verdicts.prove import WORST_FIRST
+from waysapart.verdicts.proof import WORST_FIRST
 
 WORSE, BETTER, SAME, NEW, GONE = "worse", "better", "same", "new", "gone"
 CHANGES = (WORSE, BETTER, SAME, NEW, GONE)

@@ -15,7 +15,8 @@ from waysapart.network.tie import Network
 from waysapart.opening import MOST_EVIDENCE_BYTES, RefusedError, read_bytes
 from waysapart.study.model import Study
 from waysapart.study.read import read_study
-from waysapart.verdicts.prove import WORST_FIRST, Proof, prove
+from waysapart.verdicts.proof import WORST_FIRST
+from waysapart.verdicts.prove import Proof, prove
 from waysapart.whatif.changes import CHANGES, SAME, WORSE, Change, changes, ended_waivers
 from waysapart.whatif.records import RecordChanges, differing_records
 

@@ -1,0 +1,163 @@
+"""What a proof holds: the results of every stage, and the verdicts that rest on them."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cached_property
+
+import pandas as pd
+
+from waysapart.arrays import Bools, Ints
+from waysapart.evidence import Verdict
+from waysapart.findings.outages import Outages
+from waysapart.findings.own_line import OwnLines
+from waysapart.findings.sharing import (
+    Sharing,
+    Sides,
+)
+from waysapart.findings.spacing import Spacing
+from waysapart.gaps import Gap
+from waysapart.network.tie import Network
+from waysapart.reliance.explain import Chains
+from waysapart.reliance.rely import Reliance
+from waysapart.study.model import Study
+from waysapart.study.rules import Rules, Service
+from waysapart.verdicts.limits import Limits
+from waysapart.verdicts.sides import (
+    Trial,
+)
+from waysapart.verdicts.waivers import Waivers
+
+SHARED: Verdict = "shared"
+UNPROVEN: Verdict = "unproven"
+ACCEPTED: Verdict = "accepted"
+APART: Verdict = "apart"
+WORST_FIRST: tuple[Verdict, ...] = (SHARED, UNPROVEN, ACCEPTED, APART)
+
+
+@dataclass(frozen=True)
+class ProofData:
+    """Everything that `prove` found, as the tables and matrices of the stages before.
+
+    Attributes
+    ----------
+    network, reliance : Network, Reliance
+    trials : list of Trial
+        Circuits first (as in the circuits table), then groups; `verdicts`,
+        `gaps_of`, `services` stand in the same order.
+    sides : Sides
+    own_lines : OwnLines
+        What is lost with what each circuit protects.
+    sharing, spacing, outages : Sharing, Spacing, Outages
+    blank_within : ndarray of int
+        Per trial, the assets relied on without a record of what they lie within.
+    working_of : dict of int to int
+        Where in `outages` each group's working ways stand.
+    delays, budgets, compared : DataFrame
+        Of every path, of every link, and of every test beside the records.
+    limits : list of Limits
+        Per circuit.
+    waivers : Waivers
+    gaps : tuple of Gap
+    lost : ndarray of bool, shape (paths,)
+        Paths that assets out of service have cut.
+    made : datetime
+    """
+
+    network: Network
+    reliance: Reliance
+    trials: list[Trial]
+    services: list[Service]
+    sides: Sides
+    own_lines: OwnLines
+    sharing: Sharing
+    blank_within: Ints
+    spacing: Spacing
+    outages: Outages
+    working_of: dict[int, int]
+    delays: pd.DataFrame
+    budgets: pd.DataFrame
+    compared: pd.DataFrame
+    limits: list[Limits]
+    waivers: Waivers
+    gaps: tuple[Gap, ...]
+    gaps_of: list[list[int]]
+    lost: Bools
+    made: datetime
+    verdicts: list[Verdict]
+
+    @property
+    def study(self) -> Study:
+        """The study that was proved."""
+        return self.network.study
+
+    @cached_property
+    def chains(self) -> Chains:
+        """Why paths rely on assets."""
+        return Chains(self.reliance)
+
+    @cached_property
+    def names(self) -> list[tuple[str, str, str | None]]:
+        """Id, role and kind of every asset, then of every link (its medium for a kind)."""
+        frame, links = self.network.assets.frame, self.study.tables["links"]
+        kinds = pd.concat([frame["kind"], links["medium"]]).to_numpy(dtype=object, copy=True)
+        kinds[pd.isna(kinds)] = None
+        return list(
+            zip(
+                (*frame["id"].to_list(), *links["id"].to_list()),
+                (*frame["role"].to_list(), *["links"] * len(links)),
+                kinds.tolist(),
+                strict=True,
+            )
+        )
+
+    @cached_property
+    def circuit_ids(self) -> list[str]:
+        """Ids of the circuits, in the order of their table."""
+        return [str(name) for name in self.study.tables["circuits"]["id"]]
+
+    def path_label(self, path: int, *, grouped: bool) -> str:
+        """A path as people know it: `main`, or `C1 main` beside those of other circuits."""
+        paths = self.network.paths
+        label = str(paths.label[path])
+        return f"{self.circuit_ids[int(paths.circuit[path])]} {label}" if grouped else label
+
+    @property
+    def circuit_count(self) -> int:
+        """How many of the trials are circuits."""
+        return len(self.study.tables["circuits"])
+
+    def counts(self) -> dict[Verdict, int]:
+        """How many circuits have each verdict, worst first."""
+        found = Counter(self.verdicts[: self.circuit_count])
+        return {verdict: found.get(verdict, 0) for verdict in WORST_FIRST}
+
+    def over_a_limit(self) -> int:
+        """How many circuits break a limit of their service."""
+        return sum(limit.within is False for limit in self.limits)
+
+    def exit_code(self) -> int:
+        """0 all apart or accepted and within limits; 1 shared or over a limit; 3 not proved."""
+        if SHARED in self.verdicts or self.over_a_limit():
+            return 1
+        open_ = UNPROVEN in self.verdicts or any(limit.within is None for limit in self.limits)
+        return 3 if open_ else 0
+
+
+def services_of(network: Network, trial: Trial) -> tuple[Service, ...]:
+    """The services of a trial's circuits, each once."""
+    return services_by_name(service_names(network), network.study.rules, trial)
+
+
+def service_names(network: Network) -> list[str | None]:
+    """The service of every circuit; None where it names none."""
+    names = network.study.tables["circuits"]["service"].to_list()
+    return [name if isinstance(name, str) else None for name in names]
+
+
+def services_by_name(names: list[str | None], rules: Rules, trial: Trial) -> tuple[Service, ...]:
+    """The services of a trial's circuits, each once, from the names of all circuits' services."""
+    mine = dict.fromkeys(names[circuit] for circuit in trial.circuits)
+    return tuple(rules.service(name) for name in mine)
