@@ -27,7 +27,7 @@ from waysapart.reliance.rely import Reliance
 NOT_SAID = "the circuit does not say what it protects (column protects)"
 
 
-class Taken(NamedTuple):
+class CommonAsset(NamedTuple):
     """An asset that takes a path of a circuit together with what it protects."""
 
     asset: int
@@ -57,16 +57,16 @@ class OwnLines:
     unknown: dict[int, tuple[str, ...]] = field(default_factory=dict)
     known: frozenset[int] = frozenset()
 
-    def of_circuit(self, circuit: int) -> list[Taken]:
+    def of_circuit(self, circuit: int) -> list[CommonAsset]:
         """The rows of one circuit."""
         return self._by_circuit.get(circuit, [])
 
     @cached_property
-    def _by_circuit(self) -> dict[int, list[Taken]]:
-        found: dict[int, list[Taken]] = {}
+    def _by_circuit(self) -> dict[int, list[CommonAsset]]:
+        found: dict[int, list[CommonAsset]] = {}
         columns = ("circuit", "asset", "path", "protected")
         for circuit, *row in zip(*(self.rows[name].tolist() for name in columns), strict=True):
-            found.setdefault(circuit, []).append(Taken(*row))
+            found.setdefault(circuit, []).append(CommonAsset(*row))
         return found
 
     def silent(self, circuit: int) -> list[int]:

@@ -135,7 +135,7 @@ def _fill(mask: Ints, u: Floats, count: int) -> Floats:
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class Component:
     """Something that fails independently of all else, with the paths that it takes.
 
     Attributes
@@ -150,17 +150,17 @@ class Part:
     probability: Floats
 
 
-def series(takes: int, down: float) -> Part:
+def series(takes: int, down: float) -> Component:
     """A part that takes one set of paths or none."""
-    return Part(np.array([0, takes]), np.array([1 - down, down]))
+    return Component(np.array([0, takes]), np.array([1 - down, down]))
 
 
-def all_down_by_parts(parts: Sequence[Part], count: int) -> tuple[float, list[Floats]]:
+def all_down_by_parts(parts: Sequence[Component], count: int) -> tuple[float, list[Floats]]:
     """Unavailability of all paths at once, with parts that may take one set of them or another.
 
     Parameters
     ----------
-    parts : sequence of Part
+    parts : sequence of Component
         Independent of each other.
     count : int
         How many paths there are, at most `GREATEST_PATHS`.
@@ -221,14 +221,14 @@ class Fed:
 
     Attributes
     ----------
-    part : Part
+    part : Component
         What the things and machines together take, and how often.
     changes : list of ndarray of float, shape (outcomes, outcomes)
         For each thing, the probability that the others leave one outcome (row) while it is
         up, and another (column) when it fails.
     """
 
-    part: Part
+    part: Component
     changes: list[Floats]
 
 
@@ -277,7 +277,7 @@ def fed_machines(
     for machine, gone in enumerate(_dark(states, feeds, len(machine_takes))):
         taken |= np.where(gone, machine_takes[machine], 0)
     outcomes, outcome = np.unique(taken, return_inverse=True)
-    part = Part(outcomes, floats(np.bincount(outcome, weight, len(outcomes))))
+    part = Component(outcomes, floats(np.bincount(outcome, weight, len(outcomes))))
     changes = []
     for thing in range(len(u)):
         while_up = states[up[thing]]

@@ -8,8 +8,8 @@ import numpy as np
 import shapely
 
 from waysapart.arrays import Floats, Ints
-from waysapart.network.follow import Course, Near, follows, near_areas, near_points
-from waysapart.network.pieces import Pieces
+from waysapart.network.follow import Course, NearStretches, follows, near_areas, near_points
+from waysapart.network.pieces import SegmentPieces
 from waysapart.network.strands import Strand
 
 _LEAST_ADVANCE = 0.5
@@ -36,7 +36,7 @@ class Visits:
 
 def strands_beside(
     course: Course,
-    pieces: Pieces,
+    pieces: SegmentPieces,
     number: Ints,
     reach_m: Floats,
     nodes: Ints,
@@ -48,7 +48,7 @@ def strands_beside(
     Parameters
     ----------
     course : Course
-    pieces : Pieces
+    pieces : SegmentPieces
     number : ndarray of int
         The pieces to look at.
     reach_m : ndarray of float
@@ -129,7 +129,7 @@ def _pairs(bounds: list[int], count: int) -> tuple[Ints, Ints]:
 
 
 def _visits(
-    course: Course, near: Near, node: Ints, nodes: Ints, shapes: np.ndarray, reach_m: float
+    course: Course, near: NearStretches, node: Ints, nodes: Ints, shapes: np.ndarray, reach_m: float
 ) -> Visits:
     """Stretches near a node and near the ends of pieces at it, put together where they overlap."""
     is_point = shapely.get_type_id(shapes) == 0

@@ -12,7 +12,7 @@ from waysapart.arrays import Floats, Ints
 from waysapart.network.assets import Assets
 from waysapart.network.beside import Visits, strands_beside
 from waysapart.network.follow import Course
-from waysapart.network.pieces import Pieces, stretch
+from waysapart.network.pieces import SegmentPieces, stretch
 from waysapart.network.strands import Chain, Web
 from waysapart.study.model import Study
 
@@ -28,7 +28,7 @@ class Plant:
 
     assets: Assets
     holders: Holders
-    pieces: Pieces
+    pieces: SegmentPieces
     tree: shapely.STRtree
     lines: np.ndarray
     names: np.ndarray
@@ -49,7 +49,7 @@ class Drawn:
 
 
 @dataclass(frozen=True)
-class Run:
+class StrandRun:
     """Strands of one segment, one after the other in one direction, put together."""
 
     seq: int
@@ -123,9 +123,9 @@ def _needless_holders(plant: Plant, web: Web) -> set[int]:
     }
 
 
-def runs_of(plant: Plant, drawn: Drawn) -> list[Run]:
+def runs_of(plant: Plant, drawn: Drawn) -> list[StrandRun]:
     """What is followed and what may be, in order; pieces of one segment put together."""
-    found: list[Run] = []
+    found: list[StrandRun] = []
     seq = 0
     for step in drawn.chain.steps:
         if step.others:
@@ -135,7 +135,7 @@ def runs_of(plant: Plant, drawn: Drawn) -> list[Run]:
                 (step.strand, *step.others),
                 key=lambda s: (plant.pieces.segment[strands[s].piece], strands[s].backward, s),
             )
-            group: list[Run] = []
+            group: list[StrandRun] = []
             for strand in order:
                 _append(group, _run(plant, drawn, strand, seq, CANDIDATE))
             found += group
@@ -145,11 +145,11 @@ def runs_of(plant: Plant, drawn: Drawn) -> list[Run]:
     return found
 
 
-def _run(plant: Plant, drawn: Drawn, number: int, seq: int, state: str) -> Run:
+def _run(plant: Plant, drawn: Drawn, number: int, seq: int, state: str) -> StrandRun:
     strand, pieces = drawn.web.strands[number], plant.pieces
     ends = float(pieces.start[strand.piece]), float(pieces.stop[strand.piece])
     start, stop = ends[::-1] if strand.backward else ends
-    return Run(
+    return StrandRun(
         seq,
         state,
         int(pieces.segment[strand.piece]),
@@ -162,7 +162,7 @@ def _run(plant: Plant, drawn: Drawn, number: int, seq: int, state: str) -> Run:
     )
 
 
-def _append(runs: list[Run], run: Run) -> bool:
+def _append(runs: list[StrandRun], run: StrandRun) -> bool:
     """Add a run, or let it go on with the last one; True where it is one of its own."""
     last = runs[-1] if runs else None
     goes_on = (
@@ -178,7 +178,7 @@ def _append(runs: list[Run], run: Run) -> bool:
     return not goes_on
 
 
-def distances_m(plant: Plant, drawn: Drawn, runs: list[Run]) -> Floats:
+def distances_m(plant: Plant, drawn: Drawn, runs: list[StrandRun]) -> Floats:
     """Greatest distance at a vertex of either between runs and their stretches of the course."""
     along = plant.lines[[run.segment for run in runs]] if runs else np.empty(0, dtype=object)
     for place, run in enumerate(runs):

@@ -66,7 +66,7 @@ class Course:
 
 
 @dataclass(frozen=True)
-class Near:
+class NearStretches:
     """Stretches of a course within reach of points (or areas), one row per stretch.
 
     `which` is the point; `low` and `high` are the chainages between which the
@@ -79,7 +79,7 @@ class Near:
     at: Floats
 
 
-def near_points(course: Course, points: np.ndarray, reach_m: Floats) -> Near:
+def near_points(course: Course, points: np.ndarray, reach_m: Floats) -> NearStretches:
     """Where a course stays within reach of points, shape (n, 2); exact, edge by edge."""
     begin, step = course.points[:-1], np.diff(course.points, axis=0)
     length = np.diff(course.chainage)
@@ -117,7 +117,7 @@ def near_points(course: Course, points: np.ndarray, reach_m: Floats) -> Near:
     return _joined(np.vstack(rows) if rows else np.empty((0, 8)))
 
 
-def near_areas(course: Course, areas: np.ndarray, reach_m: Floats) -> Near:
+def near_areas(course: Course, areas: np.ndarray, reach_m: Floats) -> NearStretches:
     """Where a course stays within reach of polygons: in their buffer, edge by edge."""
     ends = np.stack([course.points[:-1], course.points[1:]], axis=1)
     edges = np.asarray(shapely.linestrings(ends), dtype=object)
@@ -136,7 +136,7 @@ def near_areas(course: Course, areas: np.ndarray, reach_m: Floats) -> Near:
     return _joined(np.array(rows, dtype=np.float64).reshape(-1, 8))
 
 
-def _joined(rows: np.ndarray) -> Near:
+def _joined(rows: np.ndarray) -> NearStretches:
     """Put stretches of neighbouring edges together where they meet at the common vertex."""
     which, edge, share_low, share_high = rows[:, 0], rows[:, 1], rows[:, 2], rows[:, 3]
     onward = (
@@ -150,7 +150,7 @@ def _joined(rows: np.ndarray) -> Near:
     last = np.r_[first[1:], len(rows)].astype(np.int64) - 1
     order = np.lexsort((rows[:, 7], group))
     nearest = order[first] if len(rows) else first
-    return Near(
+    return NearStretches(
         which[first].astype(np.int64),
         rows[first, 4],
         rows[last, 5] if len(rows) else rows[:, 5],

@@ -6,13 +6,13 @@ import shapely
 
 from waysapart.arrays import Floats
 from waysapart.gaps import Gap
-from waysapart.network.drawn import CANDIDATE, Drawn, Plant, Run
+from waysapart.network.drawn import CANDIDATE, Drawn, Plant, StrandRun
 from waysapart.network.records import row_gap
 from waysapart.study.model import Study
 
 
 def ambiguities(
-    study: Study, plant: Plant, drawn: Drawn, runs: list[Run], metres: Floats
+    study: Study, plant: Plant, drawn: Drawn, runs: list[StrandRun], metres: Floats
 ) -> list[Gap]:
     """A gap for each stretch along which the cable may follow one thing or another."""
     groups: dict[int, list[int]] = {}

@@ -29,7 +29,7 @@ from waysapart.network.drawn import (
     FOLLOWED,
     Holders,
     Plant,
-    Run,
+    StrandRun,
     distances_m,
     draw,
     in_any_case,
@@ -116,7 +116,7 @@ def match_cables(
         node_shapes(study, assets),
         study.snap_m,
     )
-    runs: list[tuple[int, Run]] = []
+    runs: list[tuple[int, StrandRun]] = []
     distance: list[np.ndarray] = []
     common: list[tuple[int, int]] = []
     unclear: list[int] = []
@@ -175,7 +175,7 @@ def _candidates(
 def _matches(
     study: Study,
     plant: Plant,
-    runs: list[tuple[int, Run]],
+    runs: list[tuple[int, StrandRun]],
     metres: Floats,
     unclear: list[int],
     common: list[tuple[int, int]],

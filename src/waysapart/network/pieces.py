@@ -15,7 +15,7 @@ from waysapart.study.model import Study
 
 
 @dataclass(frozen=True)
-class Pieces:
+class SegmentPieces:
     """Pieces of segments, in the order of segments and along each of them.
 
     `segment` counts segments from 0; `start` and `stop` are fractions of its
@@ -56,7 +56,7 @@ def cut_pieces(
     segments: Ints,
     tips: np.ndarray,
     reach_m: float,
-) -> Pieces:
+) -> SegmentPieces:
     """Cut segments where they pass a structure at which a cable may change segment, or end.
 
     Parameters
@@ -111,7 +111,7 @@ def cut_pieces(
             strict=True,
         )
     ]
-    return Pieces(of, start, stop, begin, end, made)
+    return SegmentPieces(of, start, stop, begin, end, made)
 
 
 def stretch(line: np.ndarray, begin: float, end: float) -> np.ndarray:

@@ -32,7 +32,7 @@ class Strand:
 
 
 @dataclass(frozen=True)
-class Stretch:
+class ChainStep:
     """One step of a chain: a strand that is certain, or strands of which some chain holds.
 
     `strand` is on the best chain, `others` may be followed in its place.
@@ -51,7 +51,7 @@ class Chain:
     the visits to nodes that every chain makes.
     """
 
-    steps: list[Stretch]
+    steps: list[ChainStep]
     breaks: list[tuple[float, float, int, int]]
     visits: list[int]
 
@@ -185,10 +185,10 @@ class Web:
             breaks.append((strands[last].high, self.length_m, len(path) - 1, -1))
         return path, breaks
 
-    def _rivals(self, number: int, related: Callable[[int, int], bool]) -> Stretch:
+    def _rivals(self, number: int, related: Callable[[int, int], bool]) -> ChainStep:
         """A strand and those that run beside it for longer than two that only meet overlap."""
         mine = self.strands[number]
-        return Stretch(
+        return ChainStep(
             number,
             tuple(
                 other
@@ -202,7 +202,7 @@ class Web:
     def _counted(self, best: list[int]) -> Chain:
         live = self._live()
         if len(live) == len(best):
-            return Chain([Stretch(strand, ()) for strand in best], [], [])
+            return Chain([ChainStep(strand, ()) for strand in best], [], [])
         before = {s: [p for p in self.before[s] if p in live] for s in self.order if s in live}
         after: dict[int, list[int]] = {s: [] for s in before}
         for strand, priors in before.items():
@@ -226,7 +226,7 @@ class Web:
             if alone or (count >= total and not self._complete(before, after, set(alike))):
                 certain.update(alike)
         if all(strand in certain for strand in before):
-            return Chain([Stretch(strand, ()) for strand in best], [], [])
+            return Chain([ChainStep(strand, ()) for strand in best], [], [])
         visits = self._cut_visits(before, after, ways_to, ways_from, total)
         return Chain(self._sections(best, before, certain, visits), [], sorted(visits))
 
@@ -284,7 +284,7 @@ class Web:
         before: dict[int, list[int]],
         certain: set[int],
         visits: set[int],
-    ) -> list[Stretch]:
+    ) -> list[ChainStep]:
         """Certain strands one by one; between visits that all make, the alternatives together."""
         section: dict[int, int] = {}
         for strand, priors in before.items():
@@ -297,11 +297,11 @@ class Web:
         steps, told = [], set()
         for strand in best:
             if strand in certain:
-                steps.append(Stretch(strand, ()))
+                steps.append(ChainStep(strand, ()))
             elif section[strand] not in told:
                 told.add(section[strand])
                 others = tuple(s for s in open_[section[strand]] if s != strand)
-                steps.append(Stretch(strand, others))
+                steps.append(ChainStep(strand, others))
         return steps
 
     def unavoidable(self, among: Iterable[int], items: Callable[[int], frozenset[int]]) -> set[int]:

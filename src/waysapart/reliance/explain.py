@@ -16,7 +16,7 @@ _LEADS = ("within", "site", "at", "needs", "supplies", "carried_by")
 """Columns by which one asset leads to others, in the order in which they are followed."""
 
 
-class Chains:
+class ReasonChains:
     """Chains from a path to the assets that it relies on, worked out when asked for."""
 
     def __init__(self, reliance: Reliance) -> None:

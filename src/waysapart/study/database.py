@@ -20,7 +20,7 @@ from waysapart.study.raw import (
     PASSWORD_MASK,
     ROW,
     SECRET_IN_QUERY,
-    Input,
+    InputFile,
     RawLayer,
     fault,
     masked,
@@ -160,7 +160,7 @@ def without_password(text: str, source: str) -> str:
     return text
 
 
-def _rows_input(spec: LayerSpec, frame: pd.DataFrame) -> Input:
+def _rows_input(spec: LayerSpec, frame: pd.DataFrame) -> InputFile:
     """SHA-256 of the rows read, whatever order the database gave them in."""
     import shapely
 
@@ -169,4 +169,4 @@ def _rows_input(spec: LayerSpec, frame: pd.DataFrame) -> Input:
         plain["geometry"] = shapely.to_wkb(plain["geometry"].to_numpy(), hex=True)
     header, *lines = plain.to_csv(index=False).splitlines()
     digest = hashlib.sha256("\n".join([header, *sorted(lines)]).encode()).hexdigest()
-    return Input(f"{spec.shown_source} {spec.layer}", digest)
+    return InputFile(f"{spec.shown_source} {spec.layer}", digest)

@@ -183,7 +183,7 @@ class Recovery(Table):
     )
 
 
-class Reroute(Table):
+class RerouteRules(Table):
     """What counts where no separate ways exist: how bad it is to share a thing, by kind or role.
 
     `near` is for two segments that come too near or cross, `other` for all
@@ -197,7 +197,7 @@ class Reroute(Table):
     )
 
     @model_validator(mode="after")
-    def _with_other(self) -> Reroute:
+    def _with_other(self) -> RerouteRules:
         if "other" not in self.weights:
             raise ValueError("state other, for kinds without a weight of their own")
         return self

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from waysapart.gaps import Gap, Limit
-    from waysapart.study.raw import Input, Layer
+    from waysapart.study.raw import InputFile, Layer
 
 MAX_ROWS = 100
 """Rows that are listed one by one for one fault of one column; beyond it they are counted."""
@@ -67,7 +67,7 @@ class Ledger:
     problems: list[Problem] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     gaps: list[Gap] = field(default_factory=list)
-    inputs: list[Input] = field(default_factory=list)
+    inputs: list[InputFile] = field(default_factory=list)
     conflicts: list[Conflict] = field(default_factory=list)
     strict: bool = True
 

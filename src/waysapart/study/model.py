@@ -13,7 +13,7 @@ import numpy as np
 
 from waysapart.gaps import Gap
 from waysapart.shown import html_table
-from waysapart.study.raw import Input, Layer
+from waysapart.study.raw import InputFile, Layer
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -63,7 +63,7 @@ class Study:
     snap_m : float
         How far, in metres, a segment's end may lie from where it ends.
     layers : tuple of Layer
-    inputs : tuple of Input
+    inputs : tuple of InputFile
     gaps : tuple of Gap
         What reading left open (references to removed records).
     notes : tuple of str
@@ -81,7 +81,7 @@ class Study:
     out: tuple[str, ...] = ()
     snap_m: float = 2.0
     layers: tuple[Layer, ...] = ()
-    inputs: tuple[Input, ...] = ()
+    inputs: tuple[InputFile, ...] = ()
     gaps: tuple[Gap, ...] = ()
     notes: tuple[str, ...] = ()
     on: date = field(default_factory=today)

@@ -106,7 +106,7 @@ class Layer:
 
 
 @dataclass(frozen=True, slots=True)
-class Input:
+class InputFile:
     """One input file with its SHA-256, so that a change of the records can be told."""
 
     file: str
@@ -177,14 +177,14 @@ class RawLayer:
         CRS of the geometry, where the source states one.
     layer : str or None
         Name of the layer read, where the source has layers.
-    inputs : tuple of Input
+    inputs : tuple of InputFile
     notes : tuple of str
     """
 
     frame: pd.DataFrame
     crs: CRS | None
     layer: str | None
-    inputs: tuple[Input, ...]
+    inputs: tuple[InputFile, ...]
     notes: tuple[str, ...] = ()
 
 
@@ -196,7 +196,7 @@ def fault(spec: LayerSpec, message: str, row: int | None = None) -> SourceError:
 
 
 @contextmanager
-def held(spec: LayerSpec) -> Iterator[tuple[Input, ...]]:
+def held(spec: LayerSpec) -> Iterator[tuple[InputFile, ...]]:
     """Every file of a source with its SHA-256, while it is read.
 
     Raises
@@ -206,7 +206,7 @@ def held(spec: LayerSpec) -> Iterator[tuple[Input, ...]]:
     """
     try:
         with hashed(spec.path, spec.source) as files:
-            yield tuple(Input(name, digest) for name, digest in files)
+            yield tuple(InputFile(name, digest) for name, digest in files)
     except RefusedError as error:
         raise fault(spec, str(error)) from error
     except OSError as error:

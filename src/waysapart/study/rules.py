@@ -23,7 +23,7 @@ from waysapart.study.figure_rules import (
     Positive,
     PowerSystem,
     Recovery,
-    Reroute,
+    RerouteRules,
     Reserve,
     Statistics,
     Tests,
@@ -243,7 +243,7 @@ class Medium(Table):
     )
 
 
-class Reliance(Table):
+class RelianceRules(Table):
     """What counts as relied on."""
 
     ignore_kinds: tuple[str, ...] = Field(
@@ -289,7 +289,7 @@ class Oldest(Table):
     )
 
 
-class Records(Table):
+class RecordRules(Table):
     """What a blank means: `gap` makes what relies on it unproven, `none` takes it as none.
 
     `within`, `needs` and `delay_us` hold by kind, then role, then `other`; a
@@ -401,7 +401,7 @@ class Waiver(Table):
 
 
 @dataclass(frozen=True, slots=True)
-class Assumption:
+class StatedValue:
     """One value that the rules put in, as the report lists it."""
 
     key: str
@@ -431,10 +431,10 @@ class Rules(Table):
     )
     power_system: PowerSystem = Field(description="The power system that is protected.")
     recovery: Recovery = Field(description="How long a change to the other path takes.")
-    reroute: Reroute = Field(
+    reroute: RerouteRules = Field(
         description="What `reroute` avoids first where no separate paths exist."
     )
-    records: Records = Field(
+    records: RecordRules = Field(
         description="What a blank means: `gap` makes what relies on it unproven, `none` takes it "
         "as none, which is an assumption to sign."
     )
@@ -442,7 +442,9 @@ class Rules(Table):
         default=Groups(),
         description="What members of a group may share at the sites where they end.",
     )
-    reliance: Reliance = Field(default=Reliance(), description="What counts as relied on.")
+    reliance: RelianceRules = Field(
+        default=RelianceRules(), description="What counts as relied on."
+    )
     waivers: tuple[Waiver, ...] = Field(
         default=(),
         alias="waiver",
@@ -488,7 +490,7 @@ class Rules(Table):
         failures: Collection[str] | None = None,
         media: Collection[str] | None = None,
         weights: Collection[str] | None = (),
-    ) -> tuple[Assumption, ...]:
+    ) -> tuple[StatedValue, ...]:
         """Every value in force with its unit and source.
 
         Parameters
@@ -500,7 +502,7 @@ class Rules(Table):
 
         Returns
         -------
-        tuple of Assumption
+        tuple of StatedValue
             In the order of the shipped file; a value from the study's own
             rules has that file's name as its source.
         """
@@ -512,7 +514,7 @@ class Rules(Table):
             "reroute": weights,
         }
         return tuple(
-            Assumption(dotted(path), value, unit_of(path), source)
+            StatedValue(dotted(path), value, unit_of(path), source)
             for path, value, source in self._rows
             if len(path) == 1
             or used.get(path[0]) is None
@@ -536,10 +538,10 @@ _MODELS: Mapping[str, Any] = MappingProxyType(
         "tests": Tests,
         "power_system": PowerSystem,
         "recovery": Recovery,
-        "reroute": Reroute,
-        "records": Records,
+        "reroute": RerouteRules,
+        "records": RecordRules,
         "groups": Groups,
-        "reliance": Reliance,
+        "reliance": RelianceRules,
         "waiver": Waiver,
     }
 )

@@ -13,7 +13,7 @@ from pydantic import Field, ValidationError
 from waysapart.opening import RefusedError, check_regular
 from waysapart.schema import ROLES
 from waysapart.study.ledger import Ledger, did_you_mean, listed, near_matches
-from waysapart.study.raw import Input, LayerSpec, is_database
+from waysapart.study.raw import InputFile, LayerSpec, is_database
 from waysapart.study.sources import layer_names
 from waysapart.study.toml_input import Table, load_toml, tell_faults
 
@@ -73,7 +73,7 @@ class Settings:
     file: str
     path: Path | None
     name: str
-    read: Input | None = None
+    read: InputFile | None = None
     revision: str | None = None
     crs: str | None = None
     rules: Path | None = None
@@ -120,7 +120,7 @@ def find_settings(study: Path, ledger: Ledger) -> tuple[Settings, ...]:
 
 def _read_table(
     stated: Path, here: Path, study: Path, ledger: Ledger
-) -> tuple[StudyTable | None, str, Input | None]:
+) -> tuple[StudyTable | None, str, InputFile | None]:
     """The TOML table at a place, or an empty one for a folder that has none.
 
     With it the file's name in messages, and its hash where there is a file.
@@ -162,7 +162,7 @@ def _read_table(
 
 
 def _settings(
-    table: StudyTable, here: Path, label: str, read: Input | None, ledger: Ledger
+    table: StudyTable, here: Path, label: str, read: InputFile | None, ledger: Ledger
 ) -> Settings:
     folder = here.parent
     layers = tuple(

@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-    from waysapart.study.raw import Input, LayerSpec
+    from waysapart.study.raw import InputFile, LayerSpec
 
 _SHEETS = ("XLSX", "ODS")
 _PARQUET = (".parquet", ".geoparquet")
@@ -89,7 +89,7 @@ def read_source(spec: LayerSpec) -> RawLayer:
         raise fault(spec, "needs more memory to be read than there is: split it up") from error
 
 
-def _read_vector(spec: LayerSpec, inputs: tuple[Input, ...]) -> RawLayer:
+def _read_vector(spec: LayerSpec, inputs: tuple[InputFile, ...]) -> RawLayer:
     import numpy as np
     import pandas as pd
     import pyogrio
@@ -204,7 +204,7 @@ def _choose_layer(spec: LayerSpec, layers: Sequence[str]) -> str:
     )
 
 
-def _read_parquet(spec: LayerSpec, inputs: tuple[Input, ...]) -> RawLayer:
+def _read_parquet(spec: LayerSpec, inputs: tuple[InputFile, ...]) -> RawLayer:
     import numpy as np
     import pandas as pd
 

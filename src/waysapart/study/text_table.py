@@ -22,7 +22,7 @@ from waysapart.study.raw import ROW, RawLayer, SourceError, fault
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from waysapart.study.raw import Input, LayerSpec
+    from waysapart.study.raw import InputFile, LayerSpec
 
 _DELIMITERS = (",", ";", "\t")
 _LINE_ENDS = re.compile(r'((?:^|(?<=[,;\t\r\n]))"[^"]*(?:""[^"]*)*")|\r\n?')
@@ -40,7 +40,7 @@ def write_csv(frame: pd.DataFrame, path: Path) -> None:
     written.to_csv(path, index=False, encoding="utf-8")
 
 
-def read_csv(spec: LayerSpec, inputs: tuple[Input, ...]) -> RawLayer:
+def read_csv(spec: LayerSpec, inputs: tuple[InputFile, ...]) -> RawLayer:
     """Read a CSV file, every value as text; `_row` is the line on which a row starts.
 
     Apostrophes with which `write_csv` keeps a text from being a formula are taken away.
@@ -56,7 +56,7 @@ def read_csv(spec: LayerSpec, inputs: tuple[Input, ...]) -> RawLayer:
         csv.field_size_limit(before)
 
 
-def _read_csv(spec: LayerSpec, inputs: tuple[Input, ...]) -> RawLayer:
+def _read_csv(spec: LayerSpec, inputs: tuple[InputFile, ...]) -> RawLayer:
     data = read_bytes(spec.path)
     if (at := data.find(b"\x00")) >= 0:
         what = "UTF-16 text" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "no text"

@@ -14,7 +14,7 @@ from pydantic import BaseModel, ConfigDict
 
 from waysapart.opening import MOST_SETTINGS_BYTES, RefusedError, read_bytes
 from waysapart.study.ledger import Ledger, did_you_mean, listed, shown
-from waysapart.study.raw import Input
+from waysapart.study.raw import InputFile
 
 if TYPE_CHECKING:
     from pydantic import ValidationError
@@ -37,7 +37,7 @@ def dotted(path: Sequence[object]) -> str:
     )
 
 
-def load_toml(path: Path, file: str, ledger: Ledger) -> tuple[dict[str, Any], Input] | None:
+def load_toml(path: Path, file: str, ledger: Ledger) -> tuple[dict[str, Any], InputFile] | None:
     """Parse one file; None (and a problem with the line) where it is not TOML.
 
     A byte-order mark at its start is passed over. Its hash is that of the bytes that were parsed.
@@ -55,7 +55,7 @@ def load_toml(path: Path, file: str, ledger: Ledger) -> tuple[dict[str, Any], In
     try:
         told = tomllib.loads(text)
         _check_plain(told)
-        return told, Input(file, hashlib.sha256(data).hexdigest())
+        return told, InputFile(file, hashlib.sha256(data).hexdigest())
     except tomllib.TOMLDecodeError as error:
         said = re.search(r"^(.*?)\s*\(at line (\d+), column (\d+)\)", str(error), re.DOTALL)
         ledger.problem(

@@ -35,7 +35,7 @@ _SHAPE_TEXT_BYTES = 254
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class LayerRows:
     """Rows of one role that go into one layer, their geometry in `crs`."""
 
     role: str
@@ -106,13 +106,13 @@ def write_study(
     return wanted
 
 
-def parts_of(study: Study, fmt: Format) -> list[Part]:
+def parts_of(study: Study, fmt: Format) -> list[LayerRows]:
     """The layers that a study is written as."""
     return [part for role in ROLES for part in _parts(study, role, fmt)]
 
 
 def write_parts(
-    parts: Sequence[Part],
+    parts: Sequence[LayerRows],
     place: Callable[[str], Path],
     fmt: Format,
     package: str = STUDY_PACKAGE,
@@ -152,7 +152,7 @@ def _crs_text(crs: CRS) -> str:
     return label if ":" in label and crs.to_authority() else crs.to_wkt()
 
 
-def _parts(study: Study, role: str, fmt: Format) -> Iterator[Part]:
+def _parts(study: Study, role: str, fmt: Format) -> Iterator[LayerRows]:
     """The rows of a role, apart where one layer cannot hold them together.
 
     Rows with and without geometry are apart, rows of layers with different
@@ -190,7 +190,7 @@ def _parts(study: Study, role: str, fmt: Format) -> Iterator[Part]:
         rows = plain[(kind == of_kind) & (accuracy == of_accuracy) & (system == of_crs)]
         name = role if len(groups) == 1 else f"{role}_{number}"
         rows = _trimmed(role, rows)
-        yield Part(role, name, rows, of_accuracy, of_kind >= 0, systems[of_crs])
+        yield LayerRows(role, name, rows, of_accuracy, of_kind >= 0, systems[of_crs])
 
 
 def _trimmed(role: str, frame: pd.DataFrame) -> pd.DataFrame:
@@ -207,7 +207,7 @@ def _trimmed(role: str, frame: pd.DataFrame) -> pd.DataFrame:
     return frame
 
 
-def _file_of(part: Part, fmt: Format) -> str:
+def _file_of(part: LayerRows, fmt: Format) -> str:
     if fmt == "gpkg":
         return STUDY_PACKAGE
     if fmt == "parquet" or part.has_geometry:
@@ -215,7 +215,7 @@ def _file_of(part: Part, fmt: Format) -> str:
     return f"{part.name}.csv"
 
 
-def _write_part(part: Part, path: Path, fmt: Format) -> dict[str, object]:
+def _write_part(part: LayerRows, path: Path, fmt: Format) -> dict[str, object]:
     """Write one layer; returns what its `[[layer]]` says beyond role and source."""
     entry: dict[str, object] = {}
     if part.accuracy_m:
@@ -318,7 +318,7 @@ def _cut(name: str, most: int) -> str:
     return name.encode()[:most].decode(errors="ignore")
 
 
-def _check_text_length(part: Part) -> None:
+def _check_text_length(part: LayerRows) -> None:
     for name, values in part.frame.items():
         if isinstance(values.dtype, pd.StringDtype):
             longest = values.dropna().map(lambda text: len(text.encode())).max()

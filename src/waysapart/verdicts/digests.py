@@ -75,7 +75,7 @@ class Record:
         return hashlib.sha256(self.text.encode()).hexdigest()[:DIGEST_LENGTH]
 
 
-class Records:
+class FindingRecords:
     """The records behind what circuits and groups share; worked out when first asked for.
 
     Parameters

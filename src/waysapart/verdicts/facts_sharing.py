@@ -24,7 +24,7 @@ _ON_LINE = ("structures", "segments", "joints")
 
 
 @dataclass(frozen=True)
-class Course:
+class PathCourse:
     """The plant that one path follows, in order from its end a.
 
     Attributes
@@ -74,7 +74,7 @@ class SharingFacts:
     def __init__(self, proof: ProofData) -> None:
         self._proof = proof
         self._assets = proof.network.assets
-        self._courses: dict[int, Course] = {}
+        self._courses: dict[int, PathCourse] = {}
         self._segment_ids = frozenset(proof.study.tables["segments"]["id"].astype(str))
         self._joint_at = self._assets.numbers(proof.study.tables["joints"]["at"])
 
@@ -326,12 +326,12 @@ class SharingFacts:
     def _bounds(self) -> Ints:
         return np.searchsorted(self._routes.path, np.arange(len(self._proof.network.paths) + 1))
 
-    def _course(self, path: int) -> Course:
+    def _course(self, path: int) -> PathCourse:
         if path not in self._courses:
             self._courses[path] = self._followed(path)
         return self._courses[path]
 
-    def _followed(self, path: int) -> Course:
+    def _followed(self, path: int) -> PathCourse:
         network, layout, route = self._proof.network, self._proof.spacing.layout, self._routes
         ends, passed = network.ends, network.passed
         first = network.assets.start["segments"]
@@ -373,7 +373,7 @@ class SharingFacts:
         place: dict[int, int] = {}
         for at, asset in enumerate(item.tolist()):
             place.setdefault(asset, at)
-        return Course(item, parts, place, from_m, to_m, row_of)
+        return PathCourse(item, parts, place, from_m, to_m, row_of)
 
 
 def _common(chains: list[tuple[str, ...]]) -> list[str]:

@@ -10,7 +10,7 @@ from waysapart.evidence import OfferedWaiver
 from waysapart.network.assets import reached
 from waysapart.shown import replace_unseen
 from waysapart.study.rule_keys import toml_value
-from waysapart.verdicts.digests import COVERED_ROLES, Record, Records
+from waysapart.verdicts.digests import COVERED_ROLES, FindingRecords, Record
 from waysapart.verdicts.proof import ProofData
 
 _MANY = 3
@@ -155,9 +155,9 @@ class _Offers:
         return sorted(outer, key=lambda thing: self._ids[thing])
 
 
-def records_of(proof: ProofData) -> Records:
+def records_of(proof: ProofData) -> FindingRecords:
     """The records behind the findings of a proof."""
-    return Records(proof.reliance, proof.trials, proof.sharing, proof.spacing)
+    return FindingRecords(proof.reliance, proof.trials, proof.sharing, proof.spacing)
 
 
 def offer_toml(offer: Mapping[str, Any]) -> str:

@@ -20,7 +20,7 @@ from waysapart.findings.sharing import (
 from waysapart.findings.spacing import Spacing
 from waysapart.gaps import Gap
 from waysapart.network.tie import Network
-from waysapart.reliance.explain import Chains
+from waysapart.reliance.explain import ReasonChains
 from waysapart.reliance.rely import Reliance
 from waysapart.study.model import Study
 from waysapart.study.rules import Rules, Service
@@ -41,29 +41,7 @@ WORST_FIRST: tuple[Verdict, ...] = (SHARED, UNPROVEN, ACCEPTED, APART)
 class ProofData:
     """Everything that `prove` found, as the tables and matrices of the stages before.
 
-    Attributes
-    ----------
-    network, reliance : Network, Reliance
-    trials : list of Trial
-        Circuits first (as in the circuits table), then groups; `verdicts`,
-        `gaps_of`, `services` stand in the same order.
-    sides : Sides
-    own_lines : OwnLines
-        What is lost with what each circuit protects.
-    sharing, spacing, outages : Sharing, Spacing, Outages
-    blank_within : ndarray of int
-        Per trial, the assets relied on without a record of what they lie within.
-    working_of : dict of int to int
-        Where in `outages` each group's working ways stand.
-    delays, budgets, compared : DataFrame
-        Of every path, of every link, and of every test beside the records.
-    limits : list of Limits
-        Per circuit.
-    waivers : Waivers
-    gaps : tuple of Gap
-    lost : ndarray of bool, shape (paths,)
-        Paths that assets out of service have cut.
-    made : datetime
+    What each attribute is stands at `Proof`, which adds `facts()` and `profile()`.
     """
 
     network: Network
@@ -94,9 +72,9 @@ class ProofData:
         return self.network.study
 
     @cached_property
-    def chains(self) -> Chains:
+    def chains(self) -> ReasonChains:
         """Why paths rely on assets."""
-        return Chains(self.reliance)
+        return ReasonChains(self.reliance)
 
     @cached_property
     def names(self) -> list[tuple[str, str, str | None]]:

@@ -62,7 +62,29 @@ _OWN_EXCUSED, _OWN_ANY = "excused", "any"
 class Proof(ProofData):
     """Everything that `prove` found; `facts()` is what `--json` writes.
 
-    Its attributes are those of `ProofData`.
+    Attributes
+    ----------
+    network, reliance : Network, Reliance
+    trials : list of Trial
+        Circuits first (as in the circuits table), then groups; `verdicts`,
+        `gaps_of`, `services` stand in the same order.
+    sides : Sides
+    own_lines : OwnLines
+        What is lost with what each circuit protects.
+    sharing, spacing, outages : Sharing, Spacing, Outages
+    blank_within : ndarray of int
+        Per trial, the assets relied on without a record of what they lie within.
+    working_of : dict of int to int
+        Where in `outages` each group's working ways stand.
+    delays, budgets, compared : DataFrame
+        Of every path, of every link, and of every test beside the records.
+    limits : list of Limits
+        Per circuit.
+    waivers : Waivers
+    gaps : tuple of Gap
+    lost : ndarray of bool, shape (paths,)
+        Paths that assets out of service have cut.
+    made : datetime
     """
 
     def facts(self) -> Evidence:

@@ -328,6 +328,7 @@ def record_first(proof: ProofData) -> RecordFirst:
     Parameters
     ----------
     proof : ProofData
+        Any `Proof` is one.
 
     Returns
     -------

@@ -15,7 +15,7 @@ from waysapart.findings.sharing import Sharing
 from waysapart.findings.spacing import Spacing
 from waysapart.reliance.rely import Reliance
 from waysapart.study.rules import Waiver
-from waysapart.verdicts.digests import Record, Records
+from waysapart.verdicts.digests import FindingRecords, Record
 from waysapart.verdicts.sides import Trial
 
 IN_FORCE, LAPSED, IDLE = "in force", "lapsed", "nothing to waive"
@@ -100,7 +100,7 @@ def lay_over(
     study = reliance.network.study
     if not study.rules.waivers:
         return Waivers(set(), set(), (), ())
-    records = Records(reliance, trials, sharing, spacing)
+    records = FindingRecords(reliance, trials, sharing, spacing)
     desk = _Desk(records, reliance, trials, sharing)
     judged = tuple(desk.judge(waiver, study.on) for waiver in study.rules.waivers)
     return Waivers(_with_held(desk.assets, sharing), desk.pairs, tuple(desk.inside), judged)
@@ -110,7 +110,7 @@ class _Desk:
     """Waivers as they are judged one by one; what those in force cover gathers here."""
 
     def __init__(
-        self, records: Records, reliance: Reliance, trials: list[Trial], sharing: Sharing
+        self, records: FindingRecords, reliance: Reliance, trials: list[Trial], sharing: Sharing
     ) -> None:
         self._records, self._network, self._sharing = records, reliance.network, sharing
         self._number: dict[str, int] = {}

@@ -61,7 +61,7 @@ Facts = Mapping[str, Any]
 
 
 @dataclass(frozen=True)
-class Change:
+class Difference:
     """How one circuit, group or scheme changed.
 
     Attributes
@@ -129,7 +129,7 @@ def changes(
     before: Sequence[Facts],
     after: Sequence[Facts],
     ended: Mapping[str, Sequence[str]] = MappingProxyType({}),
-) -> list[Change]:
+) -> list[Difference]:
     """Hold the circuits (or groups, or schemes) of two proofs against each other by id.
 
     `ended` says of circuits and groups which of their waivers no longer count, from
@@ -165,14 +165,14 @@ def _subject(waiver: Facts) -> tuple[Any, ...]:
     return (*named, frozenset(waiver.get("pair") or ()))
 
 
-def _one_sided(name: str, change: str, row: Facts) -> Change:
+def _one_sided(name: str, change: str, row: Facts) -> Difference:
     verdict, within = str(row["verdict"]), row.get("within_limits")
     if change == NEW:
-        return Change(name, None, verdict, None, within, NEW, came=_findings(row))
-    return Change(name, verdict, None, within, None, GONE, went=_findings(row))
+        return Difference(name, None, verdict, None, within, NEW, came=_findings(row))
+    return Difference(name, verdict, None, within, None, GONE, went=_findings(row))
 
 
-def _change(name: str, before: Facts, after: Facts, ended: Sequence[str]) -> Change:
+def _change(name: str, before: Facts, after: Facts, ended: Sequence[str]) -> Difference:
     worse: list[str] = []
     better: list[str] = []
     ranks = [WORST_FIRST.index(str(row["verdict"])) for row in (before, after)]
@@ -199,7 +199,7 @@ def _change(name: str, before: Facts, after: Facts, ended: Sequence[str]) -> Cha
         worse += _tighter(before, after)
         if left and not added and not worse:
             better.append("less stands against it")
-    return Change(
+    return Difference(
         name,
         str(before["verdict"]),
         str(after["verdict"]),

@@ -17,7 +17,7 @@ from waysapart.study.model import Study
 from waysapart.study.read import read_study
 from waysapart.verdicts.proof import WORST_FIRST
 from waysapart.verdicts.prove import Proof, prove
-from waysapart.whatif.changes import CHANGES, SAME, WORSE, Change, changes, ended_waivers
+from waysapart.whatif.changes import CHANGES, SAME, WORSE, Difference, changes, ended_waivers
 from waysapart.whatif.records import RecordChanges, differing_records
 
 Side = Study | Network | Proof | Mapping[str, Any] | Path | str
@@ -32,7 +32,7 @@ class Comparison:
     ----------
     before, after : dict
         Facts of both proofs.
-    circuits, groups, schemes : list of Change
+    circuits, groups, schemes : list of Difference
         In the order of `after`; what is gone comes last.
     records : dict of str to RecordChanges, or None
         Per role; None where one side is evidence alone, without its tables.
@@ -42,9 +42,9 @@ class Comparison:
 
     before: Mapping[str, Any]
     after: Mapping[str, Any]
-    circuits: list[Change]
-    groups: list[Change]
-    schemes: list[Change]
+    circuits: list[Difference]
+    groups: list[Difference]
+    schemes: list[Difference]
     records: dict[str, RecordChanges] | None
     proofs: tuple[Proof | None, Proof | None]
 

@@ -17,7 +17,7 @@ import scipy.sparse as sp
 from waysapart.arrays import Ints, boolean, csr_row
 from waysapart.whatif.base import Base, every_asset, further, group_ways
 from waysapart.whatif.supply_pairs import (
-    Classes,
+    EventClasses,
     Owners,
     SupplyPairs,
     shared_supplies,
@@ -128,7 +128,7 @@ def _owners(base: Base, chosen: Ints) -> Owners:
     )
 
 
-def _classes(cut: sp.csr_array, supplies: sp.csr_array, owners: Owners) -> Classes:
+def _classes(cut: sp.csr_array, supplies: sp.csr_array, owners: Owners) -> EventClasses:
     """Put events together that take the same ways of the owners and the same supplies."""
     counting = np.flatnonzero(np.diff(owners.ways.indptr))
     mine = boolean(counting, counting, (cut.shape[1], cut.shape[1]))
@@ -146,11 +146,11 @@ def _classes(cut: sp.csr_array, supplies: sp.csr_array, owners: Owners) -> Class
         of_event[row] = number
     leads = np.array(event, dtype=np.int64)
     size = np.bincount(of_event[of_event >= 0], minlength=len(leads)).astype(np.int64)
-    return Classes(of_event, sp.csr_array(cut[leads]), size, leads)
+    return EventClasses(of_event, sp.csr_array(cut[leads]), size, leads)
 
 
 def _rectangles(
-    base: Base, classes: Classes, owners: Owners
+    base: Base, classes: EventClasses, owners: Owners
 ) -> tuple[sp.csr_array, sp.csr_array, Ints]:
     """Sets of classes that lose an owner together, one of the left and one of the right.
 
@@ -194,7 +194,7 @@ _Best = tuple[int, int, int, int, int]
 
 
 def _counted(
-    classes: Classes,
+    classes: EventClasses,
     left: sp.csr_array,
     right: sp.csr_array,
     is_circuit: np.ndarray,
@@ -269,7 +269,7 @@ def _batches(work: Ints) -> list[slice]:
 
 def _row(
     base: Base,
-    classes: Classes,
+    classes: EventClasses,
     owners: Owners,
     rectangles: tuple[sp.csr_array, sp.csr_array, Ints],
     special: SupplyPairs,

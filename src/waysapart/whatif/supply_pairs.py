@@ -38,7 +38,7 @@ class Owners:
 
 
 @dataclass(frozen=True)
-class Classes:
+class EventClasses:
     """Events that do the same, as classes.
 
     Attributes
@@ -98,13 +98,15 @@ def shared_supplies(base: Base) -> Ints:
     return np.unique(_standing(base).assets.indices)
 
 
-def supply_pairs(base: Base, classes: Classes, owners: Owners, fallen: sp.csr_array) -> SupplyPairs:
+def supply_pairs(
+    base: Base, classes: EventClasses, owners: Owners, fallen: sp.csr_array
+) -> SupplyPairs:
     """Follow every pair of classes that takes all feeds of some machine between them.
 
     Parameters
     ----------
     base : Base
-    classes : Classes
+    classes : EventClasses
     owners : Owners
     fallen : csr_array of bool, shape (classes, assets)
         What falls with each class.

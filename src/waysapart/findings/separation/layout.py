@@ -19,7 +19,7 @@ from waysapart.findings.separation.zones import cut
 
 
 @dataclass(frozen=True)
-class Paths:
+class PathLines:
     """Lines of every path, in the order in which the path follows them.
 
     Attributes
@@ -49,7 +49,7 @@ class Layout:
     pieces : Pieces
         Cut at the edges of all zones.
     inside : csr_array of bool, shape (pieces, zones)
-    paths : Paths
+    paths : PathLines
     first, second : ndarray of int, shape (k,)
         The two paths of every pair, such as main and alternate.
     zones : csr_array of bool, shape (k, zones)
@@ -58,7 +58,7 @@ class Layout:
 
     pieces: Pieces
     inside: sp.csr_array
-    paths: Paths
+    paths: PathLines
     first: Ints
     second: Ints
     zones: sp.csr_array
@@ -166,13 +166,13 @@ def lay_out(
         if len(numbers) and (numbers.min() < 0 or numbers.max() >= limit):
             raise CallError(f"a row names number {numbers.max()}; there are {limit}")
     order = np.argsort(path_, kind="stable")
-    paths = Paths(path_[order], line_[order], turned[order], count)
+    paths = PathLines(path_[order], line_[order], turned[order], count)
     pieces, inside = cut(straight_pieces(lines), zone_places, zone_radius_m)
     zones = boolean(*excuse, (len(ends[0]), len(zone_places)))
     return Layout(pieces, inside, paths, *ends, zones)
 
 
-def occurrences(paths: Paths, path: Ints, line: Ints) -> tuple[Ints, Ints]:
+def occurrences(paths: PathLines, path: Ints, line: Ints) -> tuple[Ints, Ints]:
     """Rows of `paths` at which paths follow lines.
 
     Returns
