@@ -40,7 +40,7 @@ DECIMALS_DB = 4
 done again by hand."""
 _Total = Callable[[Floats | Ints | Bools], Floats]
 _PASSIVE = ("fibre_db", "splices_db", "connectors_db", "mismatch_db", "via_db")
-"""What a test of the whole link measures."""
+"""What a measurement of the whole link measures."""
 TERMS = (*_PASSIVE, "test_db", "repair_db", "reserve_db")
 """What `loss_db` is the sum of."""
 
@@ -58,7 +58,7 @@ def loss_budgets(network: Network) -> pd.DataFrame:
         `link` (number), `wavelength_nm`, `fibre_m`, `fibre_db`, `splices`,
         `splices_from` (see `waysapart.formulas.loss.splice_count`), `splices_db`,
         `connectors`, `connectors_db`, `mismatch_db` (steps into a smaller core),
-        `via_db`, `test_db` (what tests add to the computed loss), `repair_db`,
+        `via_db`, `test_db` (what measurements add to the computed loss), `repair_db`,
         `reserve_db`, `loss_db` (sum of `TERMS`, the worst case), `budget_db`,
         `margin_db`; `mean_db`, `sigma_db`, `statistical_db`,
         `statistical_margin_db`; `least_db` (of the first day, for the overload),
@@ -66,7 +66,7 @@ def loss_budgets(network: Network) -> pd.DataFrame:
         record; and the columns of `waysapart.findings.reach`.
 
         `measured_db` and `measured_least_db` are the greatest and least loss
-        that tests of the link itself found, `computed_db` and `computed_least_db`
+        that measurements of the link itself found, `computed_db` and `computed_least_db`
         what the records give without them.
 
         Where something that `loss_db` needs is not on record it is NaN, and so
@@ -74,7 +74,7 @@ def loss_budgets(network: Network) -> pd.DataFrame:
         and `margin_at_most_db` the margin that this leaves. What is missing stands in
         `lacks_length` (bool), and as text, `;` between, in `lacks_type` (cables),
         `lacks_attenuation` (types of fibre) and `lacks_step` (pairs of cables).
-        A term that a test covers may be NaN where `loss_db` is not.
+        A term that a measurement covers may be NaN where `loss_db` is not.
 
     Notes
     -----
@@ -131,8 +131,8 @@ def loss_budgets(network: Network) -> pd.DataFrame:
 class _Direction:
     """What links lose in one direction, per link.
 
-    `terms` are rounded; `lacks` tells where one of them is not known and no test
-    of a cable covers it; `floor_db` is the sum of all that is known, tests of cables
+    `terms` are rounded; `lacks` tells where one of them is not known and no measurement
+    of a cable covers it; `floor_db` is the sum of all that is known, measurements of cables
     included and without what is kept for later; `unshown_db` the known part of
     a `fibre_db` that as a whole is not known.
     """
@@ -179,7 +179,7 @@ def _direction(
         chosen = np.asarray(values, dtype=np.float64)[rows]
         return np.bincount(pieces.link[rows], chosen, count).astype(np.float64)
 
-    piece_m = glass.fibre_m * _by_link_test(network, way)[pieces.link]
+    piece_m = glass.fibre_m * _by_link_measurement(network, way)[pieces.link]
     piece_db = fibre_loss_db(piece_m, glass.db_per_km)
     splices = _splices(network, way, total)
     connectors = links["connectors"].fillna(defaults.connectors).to_numpy(dtype=np.float64)
@@ -234,8 +234,8 @@ def _direction(
         + items_variance_db2(inner, vary.splice_sigma_db),
     )
     likely, little = (
-        np.where(tested, test, np.where(np.isnan(mean), np.nan, pick(mean, test)))
-        for test, pick in ((of_cables.greatest_db, np.fmax), (of_cables.least_db, np.fmin))
+        np.where(tested, measurement, np.where(np.isnan(mean), np.nan, pick(mean, measurement)))
+        for measurement, pick in ((of_cables.greatest_db, np.fmax), (of_cables.least_db, np.fmin))
     )
     variance = total(piece_variance) + varies
     # A test of a cable may hold splices of which only the number in the whole link is stated.
@@ -253,8 +253,8 @@ def _direction(
     )
 
 
-def _by_link_test(network: Network, way: int) -> Floats:
-    """Length of every link one way by its own test over what its cables add up to."""
+def _by_link_measurement(network: Network, way: int) -> Floats:
+    """Length of every link one way by its own measurement over what its cables add up to."""
     lengths = network.lengths
     measured, added = (
         (lengths.return_m, lengths.by_cables_return_m)
@@ -342,9 +342,9 @@ def _reserve(network: Network, fibre_m: Floats) -> dict[str, Floats]:
 
 
 def _add_loss(frame: pd.DataFrame, chosen: _Direction, of_links: Measured) -> None:
-    """The worst case, or its bound, with what tests of the whole link say.
+    """The worst case, or its bound, with what measurements of the whole link say.
 
-    Such a test counts in full where all of the link was tested, else only if
+    Such a measurement counts in full where all of the link was tested, else only if
     it found more than was computed.
     """
     shown = frame[[*_PASSIVE]].sum(axis=1).to_numpy(dtype=np.float64)

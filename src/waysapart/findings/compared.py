@@ -1,4 +1,4 @@
-"""Every test that gives a figure, beside the figure that the records give."""
+"""Every measurement that gives a figure, beside the figure that the records give."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from waysapart.network.measurements import (
     fibre_means,
     gap_of,
     measured_us,
-    newest_tests,
+    newest_measurements,
 )
 from waysapart.network.tie import Network
 from waysapart.study.model import Study
@@ -33,8 +33,8 @@ from waysapart.study.model import Study
 COLUMNS = ("role", "owner", "fibre", "quantity", "measured", "least", "greatest", "agrees", "row")
 
 
-def compare_tests(network: Network, budgets: pd.DataFrame) -> pd.DataFrame:
-    """Hold every test against the records.
+def compare_measurements(network: Network, budgets: pd.DataFrame) -> pd.DataFrame:
+    """Hold every measurement against the records.
 
     Returns
     -------
@@ -66,7 +66,7 @@ def compare_tests(network: Network, budgets: pd.DataFrame) -> pd.DataFrame:
 def loss_delay_gaps(network: Network, compared: pd.DataFrame) -> list[Gap]:
     """Tests of loss and delay that mean that the record is of something else.
 
-    A loss that the records do not explain is a gap only where no test of
+    A loss that the records do not explain is a gap only where no measurement of
     length or delay of the same cable or link agrees: with the right length it
     is the right cable, and the loss is a matter of its splices or its glass.
     """
@@ -95,8 +95,8 @@ def loss_delay_gaps(network: Network, compared: pd.DataFrame) -> list[Gap]:
     return gaps
 
 
-def old_tests(study: Study, compared: pd.DataFrame, today: date) -> Bools:
-    """Which of the tests compared are older than the rules allow, or have no date."""
+def old_measurements(study: Study, compared: pd.DataFrame, today: date) -> Bools:
+    """Which of the measurements compared are older than the rules allow, or have no date."""
     taken = study.tables["measurements"]["date"].iloc[compared["row"].to_numpy(dtype=np.int64)]
     return too_old(taken.to_numpy(), np.datetime64(today), study.rules.tests.most_years)
 
@@ -104,26 +104,26 @@ def old_tests(study: Study, compared: pd.DataFrame, today: date) -> Bools:
 def _frame(
     role: str,
     quantity: str,
-    tests: pd.DataFrame,
+    measurements: pd.DataFrame,
     bounds: tuple[Floats, Floats],
     tolerance: tuple[float, float],
 ) -> pd.DataFrame:
     least, greatest = bounds
-    measured = tests["value"].to_numpy(dtype=np.float64)
+    measured = measurements["value"].to_numpy(dtype=np.float64)
     wrong = (differs(measured, greatest, *tolerance) & (measured > greatest)) | (
         differs(measured, least, *tolerance) & (measured < least)
     )
     return pd.DataFrame(
         {
             "role": role,
-            "owner": tests["owner"].to_numpy(),
-            "fibre": tests["fibre"].to_numpy(),
+            "owner": measurements["owner"].to_numpy(),
+            "fibre": measurements["fibre"].to_numpy(),
             "quantity": quantity,
             "measured": measured,
             "least": least,
             "greatest": greatest,
             "agrees": ~wrong,
-            "row": tests["row"].to_numpy(),
+            "row": measurements["row"].to_numpy(),
         }
     )
 
@@ -132,8 +132,8 @@ def _lengths(network: Network) -> pd.DataFrame:
     study, lengths = network.study, network.lengths
     tolerance = study.rules.tests.length_pct, study.rules.tests.length_m
     computed = network.terms.computed_m[: len(study.tables["cables"])]
-    cables = fibre_means(newest_tests(study, "cables", "length_m"))
-    links = fibre_means(newest_tests(study, "links", "length_m"))
+    cables = fibre_means(newest_measurements(study, "cables", "length_m"))
+    links = fibre_means(newest_measurements(study, "links", "length_m"))
     by_record = computed[cables["owner"]]
     bounds = [one[links["owner"]] for one in (lengths.by_cables_go_m, lengths.by_cables_return_m)]
     return pd.concat(
@@ -149,10 +149,10 @@ def _lengths(network: Network) -> pd.DataFrame:
 def _link_losses(network: Network, budgets: pd.DataFrame) -> pd.DataFrame:
     study, rules = network.study, network.study.rules
     works_at = study.tables["links"]["wavelength_nm"].to_numpy(dtype=np.float64)
-    tests = newest_tests(study, "links", "loss_db")
-    away = np.abs(tests["wavelength_nm"] - works_at[tests["owner"]])
+    measurements = newest_measurements(study, "links", "loss_db")
+    away = np.abs(measurements["wavelength_nm"] - works_at[measurements["owner"]])
     near = ~(away > rules.defaults.wavelength_tolerance_nm).to_numpy()
-    mine = fibre_means(tests[near])
+    mine = fibre_means(measurements[near])
     known = budgets.set_index("link").reindex(mine["owner"])
     bounds = known["computed_least_db"].to_numpy(), known["computed_db"].to_numpy()
     return _frame("links", "loss_db", mine, bounds, (rules.tests.loss_pct, rules.tests.loss_db))
@@ -161,11 +161,11 @@ def _link_losses(network: Network, budgets: pd.DataFrame) -> pd.DataFrame:
 def _cable_losses(network: Network) -> pd.DataFrame:
     """Tests of cables in their place: fibre with the splices that lie within it."""
     study, rules = network.study, network.study.rules
-    tests = newest_tests(study, "cables", "loss_db")
-    tests = tests[tests["wavelength_nm"].notna()]
+    measurements = newest_measurements(study, "cables", "loss_db")
+    measurements = measurements[measurements["wavelength_nm"].notna()]
     recorded, own, own_db = _joints_on(network)
     found = []
-    for _, part in tests.groupby("wavelength_nm"):
+    for _, part in measurements.groupby("wavelength_nm"):
         mine = fibre_means(part)
         cable = mine["owner"].to_numpy()
         wavelength = np.full(len(mine), part["wavelength_nm"].iloc[0])
@@ -204,7 +204,7 @@ def _cable_losses(network: Network) -> pd.DataFrame:
 def _joints_on(network: Network) -> tuple[Floats, Floats, Floats]:
     """Joints within every cable; how many have a loss on record, and its sum in dB.
 
-    Those that join it to another cable are not in a test of the cable alone.
+    Those that join it to another cable are not in a measurement of the cable alone.
     """
     joints = network.study.tables["joints"]
     row, name = listed(joints["cables"])
@@ -221,8 +221,8 @@ def _joints_on(network: Network) -> tuple[Floats, Floats, Floats]:
 
 def _delays(network: Network) -> pd.DataFrame:
     study = network.study
-    tests = newest_tests(study, "links", "delay_us")
-    if not len(tests):
+    measurements = newest_measurements(study, "links", "delay_us")
+    if not len(measurements):
         return pd.DataFrame()
     links = link_delays(network)
     tolerance = study.rules.tests.delay_pct, study.rules.tests.delay_us
@@ -230,7 +230,7 @@ def _delays(network: Network) -> pd.DataFrame:
     for way, measured in zip(("go", "return"), measured_us(study), strict=True):
         computed = (links[f"fibre_{way}_us"] + links["extra_us"]).to_numpy()
         owner = np.flatnonzero(~np.isnan(measured))
-        row = tests.groupby("owner")["row"].first()
+        row = measurements.groupby("owner")["row"].first()
         mine = pd.DataFrame(
             {
                 "owner": owner,

@@ -23,7 +23,7 @@ from waysapart.gaps import GAP_CODES, Gap
 from waysapart.network.assets import listed
 from waysapart.network.blanks import assumed_delay_us
 from waysapart.network.links import BOTH, GO, RETURN
-from waysapart.network.measurements import measured_us, tested_lengths
+from waysapart.network.measurements import measured_lengths, measured_us
 from waysapart.network.tie import Network
 
 DECIMALS_US = 3
@@ -33,12 +33,12 @@ IN_VACUUM = 1.0
 """Group index that no fibre and no air is below: for the least delay of a length."""
 FIBRE = "fibre"
 _TOLD_BY_FIGURES = frozenset({"blank-delay", "fibre-type", "hop-length"})
-"""Gaps whose figure is NaN here anyhow, or known by a test."""
+"""Gaps whose figure is NaN here anyhow, or known by a measurement."""
 _EITHER_WAY = frozenset({"match-ambiguous", "link-broken", "measured-length", "measured-delay"})
 """Gaps after which the figure on record may be too great as well as too small."""
 _DISPUTED = "measured-delay"
 _BY_TEST = frozenset({"measured-length", _DISPUTED})
-"""Gaps of what was tested: a test does not settle them."""
+"""Gaps of what was tested: a measurement does not settle them."""
 
 
 def link_delays(network: Network) -> pd.DataFrame:
@@ -214,8 +214,8 @@ class _Doubts:
         if bearing:
             measured = ~np.isnan(np.minimum(*measured_us(network.study)))
             whole = network.lengths
-            by_test = ~np.isclose(whole.go_m, whole.by_cables_go_m, rtol=0, atol=1e-9)
-            by_test &= ~np.isnan(whole.go_m)
+            by_measurement = ~np.isclose(whole.go_m, whole.by_cables_go_m, rtol=0, atol=1e-9)
+            by_measurement &= ~np.isnan(whole.go_m)
             place = {name: number for number, name in enumerate(names)}
             named = {name for gap in bearing for name in gap.assets}
             carries = _carriers(network, named, tested=True)
@@ -230,7 +230,7 @@ class _Doubts:
                         of_delay[link] = of_delay[link] or said
                         either_way[link] |= gap.code in _EITHER_WAY
                     disputed = gap.code in _BY_TEST
-                    if gap.code != _DISPUTED and (disputed or not by_test[link]):
+                    if gap.code != _DISPUTED and (disputed or not by_measurement[link]):
                         of_length[link] = of_length[link] or said
             circuits = network.study.tables["circuits"]["id"].to_numpy(dtype=object)
             of_path = {
@@ -280,7 +280,7 @@ def _carriers(network: Network, names: set[str], *, tested: bool) -> dict[str, l
         np.r_[parts.cable + assets.start["cables"], parts.segment + assets.start["segments"]],
         size,
     )
-    measured = ~np.isnan(tested_lengths(network.study).cable_m)
+    measured = ~np.isnan(measured_lengths(network.study).cable_m)
     settled = parts.whole[pieces.part] & measured[parts.cable[pieces.part]] & (not tested)
     over = boolean(
         pieces.link[~settled],

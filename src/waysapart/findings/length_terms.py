@@ -52,18 +52,20 @@ def length_terms(network: Network) -> pd.DataFrame:
     frame = frame.round(DECIMALS_M)
     computed = frame.sum(axis=1, skipna=False).to_numpy()
     total = np.maximum(lengths.go_m, lengths.return_m)
-    by_test = ~np.isclose(total, _by_record(network, counts, without, stated), rtol=0, atol=1e-9)
-    by_test &= ~np.isnan(total)
-    frame[np.isnan(computed) & by_test] = 0.0
-    computed = np.where(np.isnan(computed) & by_test, 0.0, computed)
-    frame["test_m"] = np.round(np.where(by_test, total - computed, 0.0), DECIMALS_M)
+    by_measurement = ~np.isclose(
+        total, _by_record(network, counts, without, stated), rtol=0, atol=1e-9
+    )
+    by_measurement &= ~np.isnan(total)
+    frame[np.isnan(computed) & by_measurement] = 0.0
+    computed = np.where(np.isnan(computed) & by_measurement, 0.0, computed)
+    frame["test_m"] = np.round(np.where(by_measurement, total - computed, 0.0), DECIMALS_M)
     frame["length_m"] = (computed + frame["test_m"]).round(DECIMALS_M)
     frame["ground_m"] = np.round(lengths.route_m, DECIMALS_M)
     return frame
 
 
 def _by_record(network: Network, counts: np.ndarray, without: np.ndarray, stated: Floats) -> Floats:
-    """Fibre length of every link without any test."""
+    """Fibre length of every link without any measurement."""
     pieces = network.pieces
     computed = network.terms.computed_m[pieces.part][counts]
     added = np.bincount(pieces.link[counts], computed, len(without)).astype(np.float64)

@@ -1,4 +1,4 @@
-"""What stands between a circuit and its commissioning: tests still missing, drums too short."""
+"""What is missing before commissioning: measurements not made, drums too short."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from waysapart.network.measurements import (
     NO_FIBRE,
     fibres_in_use,
     greatest_of,
-    newest_tests,
+    newest_measurements,
 )
 from waysapart.network.tie import Network
 
 
 def missing_stages(network: Network) -> pd.DataFrame:
-    """Which tests every fibre in use still lacks.
+    """Which measurements every fibre in use still lacks.
 
     Returns
     -------
@@ -27,7 +27,7 @@ def missing_stages(network: Network) -> pd.DataFrame:
         One row per fibre of a link: `link`, `cable` (numbers), `fibre`
         (`NO_FIBRE`: not recorded), and one bool per entry of
         `waysapart.formulas.measured.TESTS`: still missing. Tests of the drum
-        and of the installed cable are the cable's, end-to-end tests are the
+        and of the installed cable are the cable's, end-to-end measurements are the
         link's; one that names no fibre is of all of them.
     """
     study = network.study
@@ -36,7 +36,7 @@ def missing_stages(network: Network) -> pd.DataFrame:
     )
     items["item"] = np.arange(len(items))
     table = study.tables["measurements"]
-    tests = pd.DataFrame(
+    measurements = pd.DataFrame(
         {
             "cable": pd.Index(study.tables["cables"]["id"]).get_indexer(pd.Index(table["cable"])),
             "link": pd.Index(study.tables["links"]["id"]).get_indexer(pd.Index(table["link"])),
@@ -45,8 +45,12 @@ def missing_stages(network: Network) -> pd.DataFrame:
             "direction": table["direction"].fillna("").to_numpy(),
         }
     )
-    of_cables = tests[(tests["cable"] >= 0) & (tests["stage"] != END_TO_END)].drop(columns="link")
-    of_links = tests[(tests["link"] >= 0) & (tests["stage"] == END_TO_END)].drop(columns="cable")
+    of_cables = measurements[
+        (measurements["cable"] >= 0) & (measurements["stage"] != END_TO_END)
+    ].drop(columns="link")
+    of_links = measurements[
+        (measurements["link"] >= 0) & (measurements["stage"] == END_TO_END)
+    ].drop(columns="cable")
     pairs = pd.concat([items.merge(of_cables, on="cable"), items.merge(of_links, on="link")])
     pairs = pairs[(pairs["tested"] == NO_FIBRE) | (pairs["tested"] == pairs["fibre"])]
     missing = tests_missing(pairs["item"], pairs["stage"], pairs["direction"], len(items))
@@ -59,7 +63,7 @@ def drums(network: Network) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row per cable with a drum test: `cable` (number), `drum_m` (the
+        One row per cable with a drum measurement: `cable` (number), `drum_m` (the
         least length measured), `carried_m` (route, sag, helix, overlength),
         `slack_m`, `down_leads_m` (at each end that hangs on a span and has no
         segment of its own down the structure), `tails_m` (into joint or rack,
@@ -72,9 +76,9 @@ def drums(network: Network) -> pd.DataFrame:
     one drum; record each reel as a cable of its own to have it checked.
     """
     study, terms = network.study, network.terms
-    tests = newest_tests(study, "cables", "length_m", drum=True)
+    measurements = newest_measurements(study, "cables", "length_m", drum=True)
     count = len(study.tables["cables"])
-    length = -greatest_of(tests.assign(value=-tests["value"]), count)
+    length = -greatest_of(measurements.assign(value=-measurements["value"]), count)
     cable = np.flatnonzero(~np.isnan(length))
     kinds = study.tables["cables"]["kind"].iloc[cable]
     defaults = study.rules

@@ -1,4 +1,4 @@
-"""How old the records are: surveys of positions, tests, and what was said of leased routes."""
+"""How old the records are: surveys, measurements, and what was said of leased routes."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from waysapart.evidence import Aged, RecordAge
 from waysapart.gaps import Gap, Limit
 from waysapart.network.blanks import plural
 from waysapart.network.contradictions import TEST_LIMITS
-from waysapart.network.measurements import newest_tests
+from waysapart.network.measurements import newest_measurements
 from waysapart.network.records import places_of
 from waysapart.study.model import Study
 
@@ -61,10 +61,10 @@ class _Dated:
 
 
 def record_ages(study: Study) -> list[RecordAge]:
-    """The ages of all surveys, tests and statements; kinds of which there is none are left out.
+    """The ages of all surveys, measurements and statements, kind by kind; not of absent kinds.
 
-    Of several tests of one fibre only the newest counts. A date after the day of judgement counts
-    as none.
+    Of several measurements of one fibre only the newest counts. A date after the day of
+    judgement counts as none.
     """
     oldest = study.rules.records.oldest
     found = []
@@ -183,20 +183,20 @@ def _surveys(study: Study) -> Iterator[_Dated]:
 
 
 def _tests(study: Study) -> Iterator[_Dated]:
-    """The tests that count, of every fibre the newest."""
+    """The measurements that count, of every fibre the newest."""
     table = study.tables["measurements"]
     for role in ("cables", "links"):
         ids = study.tables[role]["id"].to_numpy()
         for quantity, word in _TESTED.items():
-            tests = newest_tests(study, role, quantity)
+            measurements = newest_measurements(study, role, quantity)
             about = f"{word} of {role.removesuffix('s')}"
             yield _Dated(
                 table,
-                tests["row"].to_numpy(dtype=np.int64),
-                ids[tests["owner"].to_numpy(dtype=np.int64)],
+                measurements["row"].to_numpy(dtype=np.int64),
+                ids[measurements["owner"].to_numpy(dtype=np.int64)],
                 "date",
                 "test-old",
-                np.full(len(tests), about),
+                np.full(len(measurements), about),
                 {about: f"tests of {word} of {role}"},
                 of_link=role == "links",
                 only=TEST_LIMITS[quantity],

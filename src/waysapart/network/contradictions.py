@@ -23,7 +23,7 @@ TEST_LIMITS: Mapping[str, tuple[Limit, ...]] = {
     "loss_db": ("loss",),
     "delay_us": ("delay", "asymmetry"),
 }
-"""What rests on a test, by what it measured."""
+"""What rests on a measurement, by what it measured."""
 
 
 def contradictions(
@@ -39,7 +39,7 @@ def contradictions(
     return [
         *_joints_off_cables(study, assets, chains, passed, above),
         *_other_sites(study, assets, above),
-        *_future_tests(study),
+        *_future_measurements(study),
     ]
 
 
@@ -146,17 +146,17 @@ def _other_sites(study: Study, assets: Assets, above: Holders) -> list[Gap]:
     return found
 
 
-def _future_tests(study: Study) -> list[Gap]:
+def _future_measurements(study: Study) -> list[Gap]:
     """Tests dated after the day for which the study is judged."""
-    tests = study.tables["measurements"]
+    measurements = study.tables["measurements"]
     found = []
     for row in np.flatnonzero(
-        (tests["date"].dt.normalize() > pd.Timestamp(study.on)).to_numpy()
+        (measurements["date"].dt.normalize() > pd.Timestamp(study.on)).to_numpy()
     ).tolist():
-        test = tests.iloc[row]
-        of_cable = isinstance(test["cable"], str)
-        name = str(test["cable"] if of_cable else test["link"])
-        day = test["date"].date().isoformat()
+        measurement = measurements.iloc[row]
+        of_cable = isinstance(measurement["cable"], str)
+        name = str(measurement["cable"] if of_cable else measurement["link"])
+        day = measurement["date"].date().isoformat()
         found.append(
             Gap(
                 "test-future",
@@ -165,15 +165,15 @@ def _future_tests(study: Study) -> list[Gap]:
                 name,
                 assets=(name,) if of_cable else (),
                 links=() if of_cable else (name,),
-                only=test_limits(test),
+                only=measured_limits(measurement),
                 column="date",
-                **place_of(study, tests, row),
+                **place_of(study, measurements, row),
             )
         )
     return found
 
 
-def test_limits(test: pd.Series) -> tuple[Limit, ...]:
-    """The limits that rest on what a test measured."""
-    measured = [name for name in TEST_LIMITS if pd.notna(test[name])]
+def measured_limits(measurement: pd.Series) -> tuple[Limit, ...]:
+    """The limits that rest on what a measurement measured."""
+    measured = [name for name in TEST_LIMITS if pd.notna(measurement[name])]
     return tuple(dict.fromkeys(limit for name in measured for limit in TEST_LIMITS[name]))

@@ -17,7 +17,7 @@ from waysapart.formulas.length import (
 from waysapart.network.assets import Assets, listed
 from waysapart.network.ends import GROUND_STRUCTURES, Ends, Passing
 from waysapart.network.links import BOTH, GO, RETURN, LinkParts, Parts
-from waysapart.network.measurements import Tested
+from waysapart.network.measurements import MeasuredLengths
 from waysapart.schema import LIST_SEPARATOR
 from waysapart.study.crs import LON_LAT, transformer_between
 from waysapart.study.model import Study
@@ -32,7 +32,7 @@ class CableTerms:
     `route_m` ground length; `sag_m` what sag adds; `helix` factor of a wrapped
     cable; `overlength_pct`; `slack_m` the part's share of the cable's slack;
     `computed_m` all together, NaN where no run is on record; `fibre_m` the
-    same, or the part's share of the cable's length by test where it has one.
+    same, or the part's share of the cable's length by measurement where it has one.
     """
 
     route_m: Floats
@@ -113,7 +113,7 @@ def part_terms(
 ) -> CableTerms:
     """Route, sag, helix, overlength, slack and fibre length of every part.
 
-    `tested_m` is the length of every cable by test, NaN where it has none;
+    `tested_m` is the length of every cable by measurement, NaN where it has none;
     `unclear` tells the cables of which some stretch is not on record.
     """
     cables, rules = study.tables["cables"], study.rules
@@ -158,7 +158,7 @@ def part_terms(
 class LinkLengths:
     """Length of every link, for go and for return, and along the ground; NaN where not on record.
 
-    `go_m` and `return_m` are by test where the link as a whole was tested;
+    `go_m` and `return_m` are by measurement where the link as a whole was tested;
     `by_cables_go_m` and `by_cables_return_m` are what its cables add up to.
     `go_least_m`, `return_least_m` and `route_least_m` are the same with every
     stretch that is not on record left out: the least that the length can be.
@@ -175,7 +175,7 @@ class LinkLengths:
 
 
 def link_lengths(
-    study: Study, pieces: LinkParts, terms: CableTerms, tested: Tested, hop_m: Floats
+    study: Study, pieces: LinkParts, terms: CableTerms, tested: MeasuredLengths, hop_m: Floats
 ) -> LinkLengths:
     """Add up the parts of every link; one without cables is as long as its hop.
 
@@ -183,7 +183,7 @@ def link_lengths(
     ----------
     study : Study
     pieces, terms, tested
-        The stretches that links run through, their lengths, and lengths by test.
+        The stretches that links run through, their lengths, and lengths by measurement.
     hop_m : ndarray of float, shape (links,)
         Length of every link without cables, from `hop_lengths_m`.
     """

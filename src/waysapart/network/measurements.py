@@ -1,6 +1,6 @@
-"""Which tests are on record of which cables and links, and the lengths and losses that they give.
+"""Measured lengths, losses and delays of cables and links.
 
-Of several tests of one fibre in one direction the newest count. A cable is as
+Of several measurements of one fibre in one direction the newest count. A cable is as
 long as the longest of its fibres that was tested. A loss is a range, from the
 least to the greatest that any fibre in use may have: the margin rests on the
 one, the receiver's overload on the other. Tests of the drum are of cable that
@@ -26,14 +26,14 @@ from waysapart.study.model import Study
 DRUM, INSTALLED, END_TO_END = "drum", "installed", "end-to-end"
 RETURN = "return"
 NO_FIBRE = 0
-"""Stands for a test that names no fibre, and for a link that does not say which it uses."""
+"""Stands for a measurement that names no fibre, and for a link that does not say which it uses."""
 _UNNUMBERED = 2
 """Fibres that a link uses where its record names none: one each way."""
 
 
 @dataclass(frozen=True)
-class Tested:
-    """Lengths that tests give, in metres; NaN where there is none.
+class MeasuredLengths:
+    """Lengths that measurements give, in metres; NaN where there is none.
 
     `cable_m` per cable; `link_m` per link, both ways together, and
     `link_go_m`, `link_return_m` where only that way was tested.
@@ -45,8 +45,8 @@ class Tested:
     link_return_m: Floats
 
 
-def newest_tests(study: Study, role: str, value: str, *, drum: bool = False) -> pd.DataFrame:
-    """The newest tests of a role's items that give one value.
+def newest_measurements(study: Study, role: str, value: str, *, drum: bool = False) -> pd.DataFrame:
+    """The newest measurements of a role's items that give one value.
 
     Parameters
     ----------
@@ -56,7 +56,7 @@ def newest_tests(study: Study, role: str, value: str, *, drum: bool = False) -> 
     value : str
         `length_m`, `loss_db` or `delay_us`.
     drum : bool
-        The tests of the drum instead of all others.
+        The measurements of the drum instead of all others.
 
     Returns
     -------
@@ -64,13 +64,13 @@ def newest_tests(study: Study, role: str, value: str, *, drum: bool = False) -> 
         `owner` (number of the cable or link), `fibre` (`NO_FIBRE`: unsaid),
         `wavelength_nm`, `returns`, `value`, `date`, `row` (of the measurements
         table), `said` (whether it states a direction). Of one fibre and
-        direction (and wavelength, for loss) only those of the latest day; tests
-        without a date give way to tests with one. Those dated after the day of
+        direction (and wavelength, for loss) only those of the latest day; measurements
+        without a date give way to measurements with one. Those dated after the day of
         judgement do not count.
     """
     table = study.tables["measurements"]
     if not len(table):
-        return _no_tests().copy()
+        return _no_measurements().copy()
     column = {"cables": "cable", "links": "link"}[role]
     owner = pd.Index(study.tables[role]["id"]).get_indexer(pd.Index(table[column]))
     chosen = (owner >= 0) & table[value].notna().to_numpy()
@@ -98,8 +98,8 @@ def newest_tests(study: Study, role: str, value: str, *, drum: bool = False) -> 
 
 
 @cache
-def _no_tests() -> pd.DataFrame:
-    """The frame of `newest_tests` without a row."""
+def _no_measurements() -> pd.DataFrame:
+    """The frame of `newest_measurements` without a row."""
     kinds = {
         "owner": "int64",
         "fibre": "int64",
@@ -113,16 +113,16 @@ def _no_tests() -> pd.DataFrame:
     return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in kinds.items()})
 
 
-def fibre_means(tests: pd.DataFrame) -> pd.DataFrame:
-    """Two-way mean of every fibre tested: `owner`, `fibre`, `value`, `row` of one of its tests."""
-    if not len(tests):
+def fibre_means(measurements: pd.DataFrame) -> pd.DataFrame:
+    """Two-way mean of every fibre: `owner`, `fibre`, `value`, `row` of one measurement."""
+    if not len(measurements):
         return pd.DataFrame({"owner": [], "fibre": [], "value": [], "row": []}).astype(
             {"owner": np.int64, "fibre": np.int64, "value": np.float64, "row": np.int64}
         )
-    grouped = tests.groupby(["owner", "fibre"], sort=True)
+    grouped = measurements.groupby(["owner", "fibre"], sort=True)
     item = grouped.ngroup().to_numpy()
     first = grouped["row"].first().reset_index()
-    first["value"] = two_way_mean(item, tests["returns"], tests["value"], len(first))
+    first["value"] = two_way_mean(item, measurements["returns"], measurements["value"], len(first))
     return first
 
 
@@ -134,13 +134,13 @@ def greatest_of(means: pd.DataFrame, count: int) -> Floats:
     return found
 
 
-def tested_lengths(study: Study) -> Tested:
-    """Lengths by test of every cable and link."""
+def measured_lengths(study: Study) -> MeasuredLengths:
+    """Lengths by measurement of every cable and link."""
     cables, links = len(study.tables["cables"]), len(study.tables["links"])
-    of_links = newest_tests(study, "links", "length_m")
+    of_links = newest_measurements(study, "links", "length_m")
     said, back = of_links["said"].to_numpy(), of_links["returns"].to_numpy()
-    return Tested(
-        greatest_of(fibre_means(newest_tests(study, "cables", "length_m")), cables),
+    return MeasuredLengths(
+        greatest_of(fibre_means(newest_measurements(study, "cables", "length_m")), cables),
         greatest_of(fibre_means(of_links), links),
         greatest_of(fibre_means(of_links[~back]), links),
         greatest_of(fibre_means(of_links[said & back]), links),
@@ -150,21 +150,21 @@ def tested_lengths(study: Study) -> Tested:
 def measured_us(study: Study) -> tuple[Floats, Floats]:
     """Measured one-way delay of every link, go and return; NaN where it was not measured.
 
-    A test that states no direction stands for both. The two directions are
+    A measurement that states no direction stands for both. The two directions are
     never averaged: their difference is what line differential protection minds.
     """
-    tests = newest_tests(study, "links", "delay_us")
+    measurements = newest_measurements(study, "links", "delay_us")
     count = len(study.tables["links"])
-    said, back = tests["said"].to_numpy(), tests["returns"].to_numpy()
-    both = greatest_of(fibre_means(tests[~said]), count)
-    go = greatest_of(fibre_means(tests[said & ~back]), count)
-    returning = greatest_of(fibre_means(tests[said & back]), count)
+    said, back = measurements["said"].to_numpy(), measurements["returns"].to_numpy()
+    both = greatest_of(fibre_means(measurements[~said]), count)
+    go = greatest_of(fibre_means(measurements[said & ~back]), count)
+    returning = greatest_of(fibre_means(measurements[said & back]), count)
     return np.where(np.isnan(go), both, go), np.where(np.isnan(returning), both, returning)
 
 
 @dataclass(frozen=True)
 class Measured:
-    """Losses by test in dB, and whether every fibre in use was tested.
+    """Losses by measurement in dB, and whether every fibre in use was tested.
 
     NaN where none was. Where `complete` is False the untested fibres may lose
     more than `greatest_db`, or less than `least_db`.
@@ -202,44 +202,44 @@ def fibres_in_use(study: Study) -> pd.DataFrame:
 def link_losses(study: Study) -> Measured:
     """Measured loss of every link at the wavelength that it works at.
 
-    Every test counts by itself: go and return are two fibres, or the two
-    directions of one, and each is held against its own receiver. A test that
+    Every measurement counts by itself: go and return are two fibres, or the two
+    directions of one, and each is held against its own receiver. A measurement that
     names neither a fibre nor a direction is of the whole link.
     """
     links = study.tables["links"]
-    tests = newest_tests(study, "links", "loss_db")
+    measurements = newest_measurements(study, "links", "loss_db")
     works_at = links["wavelength_nm"].to_numpy(dtype=np.float64)
-    tests = _near(study, tests, works_at[tests["owner"].to_numpy()])
-    owner, count = tests["owner"].to_numpy(dtype=np.int64), len(links)
-    named = (tests["fibre"] != NO_FIBRE).to_numpy()
-    said, back = tests["said"].to_numpy(), tests["returns"].to_numpy()
+    measurements = _near(study, measurements, works_at[measurements["owner"].to_numpy()])
+    owner, count = measurements["owner"].to_numpy(dtype=np.int64), len(links)
+    named = (measurements["fibre"] != NO_FIBRE).to_numpy()
+    said, back = measurements["said"].to_numpy(), measurements["returns"].to_numpy()
     of_all = np.bincount(owner[~named & ~said], minlength=count) > 0
     ways = sum(
         (np.bincount(owner[~named & said & (back == way)], minlength=count) > 0).astype(np.int64)
         for way in (False, True)
     )
-    each = tests[named].drop_duplicates(["owner", "fibre"])["owner"].to_numpy(dtype=np.int64)
+    each = measurements[named].drop_duplicates(["owner", "fibre"])["owner"].to_numpy(dtype=np.int64)
     fibres = np.bincount(each, minlength=count)
     complete = of_all | (ways == 2) | (fibres + ways >= _fibres_needed(study))
-    return _range(owner, tests["value"].to_numpy(dtype=np.float64), complete)
+    return _range(owner, measurements["value"].to_numpy(dtype=np.float64), complete)
 
 
 def cable_losses(study: Study, parts: Parts, pieces: LinkParts) -> Measured:
     """Measured loss of every stretch of every link that is a whole cable.
 
-    Shape (pieces,). A cable's test counts for the links that use the tested
+    Shape (pieces,). A cable's measurement counts for the links that use the tested
     fibre at about the tested wavelength. A fibre that was tested from both ends
-    loses the mean of both; a test that names no fibre is of every fibre. Where
+    loses the mean of both; a measurement that names no fibre is of every fibre. Where
     a link does not say which fibres it uses, it may be any of the tested ones.
     """
     count = len(pieces.link)
-    tests = newest_tests(study, "cables", "loss_db")
-    if not len(tests):
+    measurements = newest_measurements(study, "cables", "loss_db")
+    if not len(measurements):
         unknown = np.full(count, np.nan)
         return Measured(unknown, unknown, np.zeros(count, dtype=np.bool_))
     used = _used_by_pieces(study, parts, pieces)
-    used = used[used["cable"].isin(tests["owner"])]
-    pairs = used.merge(tests, left_on="cable", right_on="owner", suffixes=("", "_tested"))
+    used = used[used["cable"].isin(measurements["owner"])]
+    pairs = used.merge(measurements, left_on="cable", right_on="owner", suffixes=("", "_tested"))
     unsaid = (pairs["fibre"] == NO_FIBRE).to_numpy()
     of_all = (pairs["fibre_tested"] == NO_FIBRE).to_numpy()
     pairs = pairs[of_all | unsaid | (pairs["fibre_tested"] == pairs["fibre"]).to_numpy()]
@@ -276,7 +276,7 @@ def _used_by_pieces(study: Study, parts: Parts, pieces: LinkParts) -> pd.DataFra
 
 
 def _fibres_needed(study: Study) -> Ints:
-    """How many fibres a test of every link has to cover, both ways together."""
+    """How many fibres a measurement of every link has to cover, both ways together."""
     used = fibres_in_use(study)
     used["several"] = np.where((used["fibre"] == NO_FIBRE) & (used["way"] == ""), _UNNUMBERED, 1)
     per_run = used.groupby(["link", "cable", "way"])["several"].sum()
@@ -286,11 +286,11 @@ def _fibres_needed(study: Study) -> Ints:
     return needed
 
 
-def _near(study: Study, tests: pd.DataFrame, works_at_nm: Floats) -> pd.DataFrame:
-    """The tests at about the wavelength that their link works at; a blank one counts."""
-    away = np.abs(tests["wavelength_nm"].to_numpy(dtype=np.float64) - works_at_nm)
+def _near(study: Study, measurements: pd.DataFrame, works_at_nm: Floats) -> pd.DataFrame:
+    """The measurements at about the wavelength that their link works at; a blank one counts."""
+    away = np.abs(measurements["wavelength_nm"].to_numpy(dtype=np.float64) - works_at_nm)
     near = ~(away > study.rules.defaults.wavelength_tolerance_nm)
-    return tests[near].reset_index(drop=True)
+    return measurements[near].reset_index(drop=True)
 
 
 def _range(owner: Ints, value: Floats, complete: Bools) -> Measured:
@@ -316,18 +316,20 @@ def length_gaps(study: Study, cable_m: Floats, go_m: Floats, return_m: Floats) -
         The same of every link, both ways.
     """
     two_ways = ~np.isclose(go_m, return_m, rtol=0, atol=1e-9, equal_nan=True)
-    of_links = newest_tests(study, "links", "length_m")
+    of_links = newest_measurements(study, "links", "length_m")
     apart, back = two_ways[of_links["owner"]], of_links["returns"].to_numpy()
     return [
-        *_wrong_lengths(study, "cables", newest_tests(study, "cables", "length_m"), cable_m),
+        *_wrong_lengths(study, "cables", newest_measurements(study, "cables", "length_m"), cable_m),
         *_wrong_lengths(study, "links", of_links[~apart | ~back], go_m),
         *_wrong_lengths(study, "links", of_links[apart & back], return_m),
     ]
 
 
-def _wrong_lengths(study: Study, role: str, tests: pd.DataFrame, expected_m: Floats) -> list[Gap]:
+def _wrong_lengths(
+    study: Study, role: str, measurements: pd.DataFrame, expected_m: Floats
+) -> list[Gap]:
     rules = study.rules.tests
-    means = fibre_means(tests)
+    means = fibre_means(measurements)
     owner = means["owner"].to_numpy()
     wrong = differs(means["value"], expected_m[owner], rules.length_pct, rules.length_m)
     return [
@@ -347,7 +349,7 @@ def _wrong_lengths(study: Study, role: str, tests: pd.DataFrame, expected_m: Flo
 
 
 def gap_of(study: Study, code: str, role: str, owner: int, fibre: int, row: int, text: str) -> Gap:
-    """A gap about a test of one cable or link."""
+    """A gap about a measurement of one cable or link."""
     joined = f", fibre {fibre}: " if fibre != NO_FIBRE else ": "
     shown_by = ("measurements", int(row))
     return row_gap(study, code, role, owner, text, joined=joined, shown_by=shown_by)

@@ -34,7 +34,7 @@ from waysapart.network.lengths import (
 )
 from waysapart.network.links import LinkParts, Parts, tie_links
 from waysapart.network.matching import match_cables
-from waysapart.network.measurements import length_gaps, tested_lengths
+from waysapart.network.measurements import length_gaps, measured_lengths
 from waysapart.network.paths import Paths, tie_paths
 from waysapart.network.splices import Splices, find_splices, joint_gaps
 from waysapart.network.supplies import loop_gaps
@@ -169,7 +169,7 @@ def tie(study: Study, *, with_gaps: bool = True) -> Network:
     lonlat = to_lonlat(study, study.geometries("segments"))
     segment_m = segment_lengths_m(study, lonlat)
     sag_extra_m = sag_lengths_m(study, assets, segment_m, ends, passed)
-    tested = tested_lengths(study)
+    tested = measured_lengths(study)
     terms = part_terms(study, parts, segment_m, sag_extra_m, tested.cable_m, chains.unclear)
     lengths = link_lengths(study, pieces, terms, tested, hop_lengths_m(study))
     splices = find_splices(study, assets, parts, pieces, passed, segment_m, terms.fibre_m)

@@ -32,7 +32,7 @@ from waysapart.verdicts.facts_figures import (
 )
 from waysapart.verdicts.facts_sharing import SharingFacts, entries
 from waysapart.verdicts.facts_spacing import SpacingFacts
-from waysapart.verdicts.facts_tests import drum_facts, tested_facts
+from waysapart.verdicts.facts_tests import drum_facts, measurement_facts
 from waysapart.verdicts.plain import figure, text_or_none
 from waysapart.verdicts.proof import WORST_FIRST, ProofData
 from waysapart.verdicts.record_first import record_first
@@ -88,7 +88,7 @@ def proof_facts(proof: ProofData) -> Evidence:
         "groups": groups,
         "schemes": _schemes(proof, sharing),
         "links": link_facts(sheet),
-        "tests": tested_facts(proof),
+        "tests": measurement_facts(proof),
         "drums": drum_facts(proof),
         "figures_say": SAYS,
         "gaps": folded_gaps(proof.gaps),

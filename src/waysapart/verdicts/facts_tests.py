@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from waysapart.evidence import Drum, Test, TestsMissing
-from waysapart.findings.compared import old_tests
+from waysapart.findings.compared import old_measurements
 from waysapart.findings.stages import drums, missing_stages
 from waysapart.formulas.measured import TESTS
 from waysapart.network.measurements import NO_FIBRE
@@ -22,7 +22,7 @@ def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def stages_by_link(proof: ProofData) -> dict[int, list[TestsMissing]]:
-    """Missing tests by link: fibres of one cable that lack the same tests stand together."""
+    """Missing measurements by link; fibres of one cable that lack the same ones stand together."""
     frame = missing_stages(proof.network)
     cables = proof.study.tables["cables"]["id"].to_numpy()
     missing = frame[list(range(len(TESTS)))].to_numpy(dtype=bool)
@@ -53,12 +53,12 @@ def stages_by_link(proof: ProofData) -> dict[int, list[TestsMissing]]:
     return found
 
 
-def tested_facts(proof: ProofData) -> list[Test]:
-    """Every test that gives a figure, beside what the records give."""
+def measurement_facts(proof: ProofData) -> list[Test]:
+    """Every measurement that gives a figure, beside what the records give."""
     study, compared = proof.study, proof.compared
     if not len(compared):
         return []
-    old = old_tests(study, compared, study.on)
+    old = old_measurements(study, compared, study.on)
     dates = study.tables["measurements"]["date"]
     units = {"length_m": "m", "loss_db": "db", "delay_us": "us"}
     found: list[Test] = []

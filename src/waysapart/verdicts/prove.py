@@ -11,7 +11,7 @@ import scipy.sparse as sp
 from waysapart.arrays import Bools, boolean, csr_row
 from waysapart.evidence import Evidence, Verdict
 from waysapart.findings.budgets import loss_budgets
-from waysapart.findings.compared import compare_tests, loss_delay_gaps
+from waysapart.findings.compared import compare_measurements, loss_delay_gaps
 from waysapart.findings.delays import path_delays
 from waysapart.findings.outages import outages, rate_gaps
 from waysapart.findings.own_line import OwnLines, own_lines
@@ -136,7 +136,7 @@ def prove(study: Study | Network) -> Proof:
     spacing = space(reliance, held, between, asked, np.array(owner, np.int64))
     waivers = lay_over(reliance, trials, sharing, spacing)
     budgets = loss_budgets(network)
-    compared = compare_tests(network, budgets)
+    compared = compare_measurements(network, budgets)
     apart = breaches(spacing, waivers, network, len(trials))
     unsure = accuracy_gaps(spacing, apart, waivers, network, trials)
     gaps = (

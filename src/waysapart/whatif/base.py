@@ -10,7 +10,7 @@ import scipy.sparse as sp
 
 from waysapart.arrays import Bools, Ints, boolean
 from waysapart.findings.budgets import loss_budgets
-from waysapart.findings.compared import compare_tests, loss_delay_gaps
+from waysapart.findings.compared import compare_measurements, loss_delay_gaps
 from waysapart.findings.delays import path_delays
 from waysapart.gaps import GAP_CODES, Gap
 from waysapart.network.tie import Network, tie
@@ -101,7 +101,7 @@ def base_of(subject: Subject) -> Base:
         lost = out_of_service(reliance)
         trials = trials_of(reliance, lost)
         budgets = loss_budgets(reliance.network)
-        compared = compare_tests(reliance.network, budgets)
+        compared = compare_measurements(reliance.network, budgets)
         gaps = (*reliance.network.gaps, *loss_delay_gaps(reliance.network, compared))
         delays = path_delays(reliance.network, gaps)
         gaps_of = gaps_of_trials(reliance, trials, gaps)
