@@ -137,7 +137,7 @@ def test_a_crossing_stands_on_both_lanes(made):
     (cross,) = made["C06"]["cross"]
     for at, lane in zip(cross["on"], made["C06"]["lanes"], strict=True):
         assert 0.3 < at / lane["length_m"] < 0.7
-    assert "The ways cross here" in drawn(made["C06"])
+    assert "The paths cross here" in drawn(made["C06"])
 
 
 def test_hops_without_a_course_are_drawn_as_such(made):

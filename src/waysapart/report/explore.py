@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     import folium
 
 _PLANT = {"color": "#8a8f94", "weight": 1.5, "fillOpacity": 0.1}
-_WAYS = {
+_PATHS = {
     "main": {"color": "#0072b2", "weight": 4},
     "alternate": {"color": "#d55e00", "weight": 4, "dashArray": "7 5"},
 }
@@ -33,13 +33,13 @@ _HAZARD = {"color": "#009e73", "weight": 1.5, "dashArray": "3 4", "fillOpacity":
 def explore(
     proof: Proof, circuits: Collection[str] | None = None, *, tiles: Tiles | None = None
 ) -> folium.Map:
-    """Draw a proof on a map: plant, ways, what is shared and avoidable, hazards.
+    """Draw a proof on a map: plant, paths, what is shared and avoidable, hazards.
 
     Parameters
     ----------
     proof : Proof
     circuits : collection of str, optional
-        Whose ways and shared assets to draw; all of them if left out.
+        Whose paths and shared assets to draw; all of them if left out.
     tiles : Tiles, optional
         A background, fetched from elsewhere when the map is shown.
 
@@ -76,8 +76,8 @@ def explore(
     plant = [*geo["plant"]["features"], *geo["points"]["features"]]
     _add(drawn, "plant", plant, _PLANT)
     _add(drawn, "hazards", geo["hazards"]["features"], _HAZARD)
-    for label, features in _ways(geo, chosen).items():
-        _add(drawn, label, features, _WAYS.get(label, _FURTHER))
+    for label, features in _paths(geo, chosen).items():
+        _add(drawn, label, features, _PATHS.get(label, _FURTHER))
     shared = _shared_ids(proof, chosen)
     _add(drawn, "shared", [one for one in plant if one["properties"]["id"] in shared], _SHARED)
     folium.LayerControl(collapsed=True).add_to(drawn)
@@ -108,7 +108,7 @@ def _add(drawn: folium.Map, name: str, features: Iterable[dict[str, Any]], style
 
 def _feature(feature: dict[str, Any]) -> dict[str, Any]:
     told = feature["properties"]
-    text = " ".join(str(told[key]) for key in ("kind", "id", "name", "ways") if told.get(key))
+    text = " ".join(str(told[key]) for key in ("kind", "id", "name", "paths") if told.get(key))
     return {
         "type": "Feature",
         "properties": {"shown": map_text(text)},
@@ -116,8 +116,8 @@ def _feature(feature: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _ways(geo: dict[str, Any], chosen: set[str]) -> dict[str, list[dict[str, Any]]]:
-    """By label: each segment on ways of that label once, with whose ways they are."""
+def _paths(geo: dict[str, Any], chosen: set[str]) -> dict[str, list[dict[str, Any]]]:
+    """By label: each segment on paths of that label once, with whose paths they are."""
     users: dict[str, dict[str, list[str]]] = {}
     for path in geo["paths"]["features"]:
         told = path["properties"]
@@ -131,7 +131,7 @@ def _ways(geo: dict[str, Any], chosen: set[str]) -> dict[str, list[dict[str, Any
                 **plant[segment],
                 "properties": {
                     **plant[segment]["properties"],
-                    "ways": f"- {label} of {', '.join(circuits)}",
+                    "paths": f"- {label} of {', '.join(circuits)}",
                 },
             }
             for segment, circuits in by_segment.items()

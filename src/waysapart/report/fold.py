@@ -24,15 +24,15 @@ class Finding:
     Attributes
     ----------
     members : list of mapping
-        Its segments in the order of the first way; where it has none, everything in it.
+        Its segments in the order of the first path; where it has none, everything in it.
     places : list of mapping
         The structures and joints between and on these segments.
     holders : list of mapping
         What is shared only because these lie in it.
     via : dict of str to list of str
-        By way, the chain that leads to all of it.
+        By path, the chain that leads to all of it.
     along : dict of str to (float, float)
-        By way, from where to where along its line, in metres.
+        By path, from where to where along its line, in metres.
     waived : bool
         It is accepted.
     """

@@ -1,4 +1,4 @@
-"""Where everything lies along the ways of a circuit: what its two-lane strip is drawn from."""
+"""Where everything lies along the paths of a circuit: what its two-lane strip is drawn from."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _COLUMNS = 240
 
 
 class Lanes:
-    """Lays out the ways of circuits and groups of a proof, one at a time.
+    """Lays out the paths of circuits and groups of a proof, one at a time.
 
     Parameters
     ----------
@@ -64,7 +64,7 @@ class Lanes:
         facts : dict
             Its facts.
         with_profile : bool
-            Whether to work out how far apart the first two ways are.
+            Whether to work out how far apart the first two paths are.
 
         Returns
         -------
@@ -73,7 +73,7 @@ class Lanes:
             zones), `bridges` (finding: its place in `folded`), `near`, `cross`,
             `profile` (points: place on the first lane and distance; limit_m); every
             place is metres along its lane from end a. None where fewer
-            than two ways have a length.
+            than two paths have a length.
         """
         trial = self._proof.trials[test]
         paths = [side[0] for side in trial.sides]
@@ -205,7 +205,7 @@ class Lanes:
         return found
 
     def _profile(self, pair: int | None, lane: Lane, facts: dict[str, Any]) -> Any:
-        """Distance from the first way to the second, all along the first lane."""
+        """Distance from the first path to the second, all along the first lane."""
         if pair is None or not len(lane.rows):
             return None
         arcs = profile(self._layout, pair, along="first")

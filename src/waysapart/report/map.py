@@ -348,7 +348,7 @@ def _marks(circuit: int, facts: Facts) -> Iterable[dict[str, Any]]:
 
 
 def _close(facts: Facts, number: Mapping[str, int]) -> list[dict[str, Any]]:
-    """Courses of near stretches on both ways, by circuit."""
+    """Courses of near stretches on both paths, by circuit."""
     strips = (facts.get("strips") or {}).get("circuit", {})
     return [
         {"circuit": number[name], **_lines([{"type": "MultiLineString", "coordinates": lines}])}

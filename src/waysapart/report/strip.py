@@ -1,8 +1,8 @@
-"""The two-lane strip: both ways of a circuit as lanes, and what ties them together, as SVG.
+"""The two-lane strip: both paths of a circuit as lanes, and what ties them together, as SVG.
 
 Every lane runs from end to end at a scale of its own, so that the ends stand above each
-other however much the ways differ in length; ticks show each scale. A thing that all ways
-rely on is a bridge from lane to lane at the place where each comes to it. Where the ways
+other however much the paths differ in length; ticks show each scale. A thing that all paths
+rely on is a bridge from lane to lane at the place where each comes to it. Where the paths
 come near, the lanes lean together. Colours and line styles are the page's own, through
 classes; nothing depends on colour alone.
 """
@@ -39,7 +39,7 @@ _MOST_BRIDGES = 14
 
 
 def strip_svg(strip: Facts, labels: Sequence[str], name: str, number: str) -> Markup:
-    """Draw the ways of a circuit or group.
+    """Draw the paths of a circuit or group.
 
     Parameters
     ----------
@@ -97,7 +97,7 @@ class _Drawing:
             f'<svg class="strip" role="img" viewBox="0 0 {WIDTH} {_n(self.height)}" '
             f'width="{WIDTH}" height="{_n(self.height)}" '
             f'aria-labelledby="st{self.number} sd{self.number}">',
-            f'<title id="st{self.number}">{html_text(f"The ways of {self.name} as lanes")}</title>',
+            f'<title id="st{self.number}">{html_text(f"Paths of {self.name} as lanes")}</title>',
             f'<desc id="sd{self.number}">{html_text(text)}</desc>',
         ]
         parts += [self._zones(place) for place in range(len(self.lanes))]
@@ -122,7 +122,7 @@ class _Drawing:
         return LEFT + (RIGHT - LEFT) * at_m / float(self.lanes[place]["length_m"])
 
     def y(self, place: int, x: float) -> float:
-        """Height of a lane at x: level, but leaning where the ways come near."""
+        """Height of a lane at x: level, but leaning where the paths come near."""
         level = self.top + _GAP * place
         if place > 1 or not self.leaning[place]:
             return level
@@ -359,7 +359,7 @@ class _Drawing:
         x, y = sum(xs) / 2, sum(ys) / 2
         kind = "" if cross["forbidden"] else " allowed"
         return (
-            f'<g class="meets{kind}"><title>The ways cross here</title>'
+            f'<g class="meets{kind}"><title>The paths cross here</title>'
             f'<path class="leader" d="M{_n(xs[0])} {_n(ys[0])}L{_n(xs[1])} {_n(ys[1])}"/>'
             f'<circle class="near" cx="{_n(x)}" cy="{_n(y)}" r="10"/>'
             f'<path class="glyph" d="M{_n(x - 4.5)} {_n(y - 4.5)}l9 9m0 -9l-9 9"/></g>'
