@@ -20,7 +20,7 @@ from places import ROWS, without
 from random_plant import write_random_study
 from small_study import write_small_study
 from waysapart.cli import main
-from waysapart.output import Target, write_text
+from waysapart.output import OutputFile, write_text
 
 ROOT = Path(__file__).resolve().parents[1]
 COMMAND = "from waysapart.cli import main; main()"
@@ -130,7 +130,7 @@ def test_a_killed_writer_leaves_a_whole_file(tmp_path: Path) -> None:
         assert text.startswith("begin")
         assert text.endswith("end")
         assert len(set(text[5:-3])) <= 1
-    write_text(Target(file), "last", force=True)
+    write_text(OutputFile(file), "last", force=True)
     assert [one.name for one in tmp_path.iterdir()] == ["out.txt"], "nothing is left behind"
 
 

@@ -26,7 +26,7 @@ from click.testing import CliRunner, Result
 import waysapart as wa
 from small_study import CRS_NAME, X0, Y0, write_small_study
 from waysapart.cli import main
-from waysapart.output import Target, clear_left_over, replacing, write_text, written_by_us
+from waysapart.output import OutputFile, clear_left_over, replacing, write_text, written_by_us
 from waysapart.study.write import FORMATS, write_study
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -229,11 +229,11 @@ def test_what_somebody_changed_is_no_longer_ours(study: Path, tmp_path: Path) ->
         path.write_text(kept)
     assert run("export", study, "-o", package).exit_code == 0
     assert toml.read_text() == whole
-    assert written_by_us(Target(package, "gpkg"))
+    assert written_by_us(OutputFile(package, "gpkg"))
     gpd.GeoDataFrame({"a": [1]}, geometry=[shapely.Point(0, 0)], crs=CRS_NAME).to_file(
         package, layer="notes", mode="a"
     )
-    assert not written_by_us(Target(package, "gpkg"))
+    assert not written_by_us(OutputFile(package, "gpkg"))
     assert run("export", study, "-o", package).exit_code == 2
 
 
@@ -242,12 +242,17 @@ def test_a_mark_of_another_kind_does_not_count(tmp_path: Path) -> None:
     page, data = tmp_path / "a", tmp_path / "b"
     page.write_text('<!DOCTYPE html><meta name="generator" content="waysapart 1">')
     data.write_text('{\n"format": 2,\n"waysapart": "1"}')
-    assert written_by_us(Target(page, "html"))
-    assert written_by_us(Target(data, "json"))
-    for target in (Target(page, "json"), Target(data, "html"), Target(data), Target(data, "csv")):
+    assert written_by_us(OutputFile(page, "html"))
+    assert written_by_us(OutputFile(data, "json"))
+    for target in (
+        OutputFile(page, "json"),
+        OutputFile(data, "html"),
+        OutputFile(data),
+        OutputFile(data, "csv"),
+    ):
         assert not written_by_us(target)
     data.write_text('{"study": "x", "waysapart": "1"}')
-    assert not written_by_us(Target(data, "json"))
+    assert not written_by_us(OutputFile(data, "json"))
     import sqlite3
 
     with sqlite3.connect(tmp_path / "c") as base:
@@ -257,7 +262,7 @@ def test_a_mark_of_another_kind_does_not_count(tmp_path: Path) -> None:
             "SELECT x AS table_name FROM n WHERE x < 0"
         )
     started = time.monotonic()
-    assert not written_by_us(Target(tmp_path / "c", "gpkg"))
+    assert not written_by_us(OutputFile(tmp_path / "c", "gpkg"))
     assert time.monotonic() - started < 10
 
 
@@ -346,12 +351,12 @@ def test_descriptors_are_written_to(tmp_path: Path) -> None:
     with log.open("ab") as file:
         os.set_inheritable(file.fileno(), True)
         before = log.stat().st_ino
-        write_text(Target(Path(f"/dev/fd/{file.fileno()}"), "json"), "second\n")
-        write_text(Target(Path(f"/proc/self/fd/{file.fileno()}"), "json"), "third\n")
+        write_text(OutputFile(Path(f"/dev/fd/{file.fileno()}"), "json"), "second\n")
+        write_text(OutputFile(Path(f"/proc/self/fd/{file.fileno()}"), "json"), "third\n")
     assert log.read_text() == "first\nsecond\nthird\n"
     assert log.stat().st_ino == before
     with pytest.raises(wa.WriteError, match="/dev/fd/987"):
-        write_text(Target(Path("/dev/fd/987")), "x")
+        write_text(OutputFile(Path("/dev/fd/987")), "x")
 
 
 @POSIX
@@ -590,7 +595,7 @@ def three(folder: Path, version: object, *, force: bool = True) -> None:
     """One change of three files, one of them in a folder below."""
     (folder / "below").mkdir(exist_ok=True)
     places = [folder / "a", folder / "b", folder / "below" / "c"]
-    with replacing([Target(place) for place in places], force=force) as change:
+    with replacing([OutputFile(place) for place in places], force=force) as change:
         for place in places:
             change.place(place).write_text(f"{version}")
 
@@ -679,7 +684,7 @@ def test_a_kill_between_two_renames_is_taken_back(at: int, tmp_path: Path) -> No
         os._exit(0)
     _, status = os.waitpid(child, 0)
     assert os.WIFSIGNALED(status)
-    write_text(Target(tmp_path / "d"), "old")
+    write_text(OutputFile(tmp_path / "d"), "old")
     assert versions(tmp_path) == {"old"}
     assert not list(tmp_path.rglob(".waysapart*"))
 
@@ -695,9 +700,9 @@ def test_only_what_a_dead_run_left_is_cleared(tmp_path: Path) -> None:
         one.mkdir()
     (tmp_path / ".waysapart-filefile.part").write_text("a file")
     (tmp_path / ".waysapart-linklink.part").symlink_to(others[0])
-    with replacing([Target(tmp_path / "a")]) as change:
+    with replacing([OutputFile(tmp_path / "a")]) as change:
         change.place(tmp_path / "a").write_text("a")
-        write_text(Target(tmp_path / "b"), "b")
+        write_text(OutputFile(tmp_path / "b"), "b")
         assert not left.exists()
         assert change.folder.exists()
     assert (tmp_path / "a").read_text() == "a"
@@ -729,12 +734,12 @@ def test_new_files_get_the_usual_mode_and_old_ones_keep_theirs(tmp_path: Path) -
         assert "umask(" not in path.read_text(encoding="utf-8"), path
     before = os.umask(0o027)
     try:
-        write_text(Target(tmp_path / "new"), "x")
+        write_text(OutputFile(tmp_path / "new"), "x")
     finally:
         os.umask(before)
     assert stat.S_IMODE((tmp_path / "new").stat().st_mode) == 0o640
     (tmp_path / "new").chmod(0o606)
-    write_text(Target(tmp_path / "new"), "y", force=True)
+    write_text(OutputFile(tmp_path / "new"), "y", force=True)
     assert stat.S_IMODE((tmp_path / "new").stat().st_mode) == 0o606
 
 

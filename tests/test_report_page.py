@@ -5,7 +5,7 @@ from html.parser import HTMLParser
 
 import pytest
 
-from waysapart.output import Target, write_text
+from waysapart.output import OutputFile, write_text
 from waysapart.report import words
 from waysapart.report.map import Tiles
 from waysapart.report.page import render_report
@@ -251,7 +251,7 @@ def test_what_was_not_examined_is_no_figure(page, facts):
 def test_writing_replaces_the_whole_file_or_nothing(tmp_path):
     path = tmp_path / "report.html"
     path.write_text("old")
-    target = Target(path, "html")
+    target = OutputFile(path, "html")
     write_text(target, "new\nlines\r\n", force=True)
     assert path.read_bytes() == b"new\nlines\r\n"
     with pytest.raises(UnicodeEncodeError):

@@ -6,7 +6,7 @@ from importlib.resources import as_file, files
 from pathlib import Path
 
 from waysapart.errors import CallError
-from waysapart.output import LEFT_OVER, Target, clear_left_over, replacing
+from waysapart.output import LEFT_OVER, OutputFile, clear_left_over, replacing
 
 
 def write_example(folder: Path | str, *, force: bool = False) -> Path:
@@ -43,7 +43,7 @@ def write_example(folder: Path | str, *, force: bool = False) -> Path:
         contents = {name: (source / name).read_bytes() for name in names}
         changed = [name for name in names if not _holds(target / name, contents[name])]
         if changed:
-            wanted = [Target(target / name, "study") for name in changed]
+            wanted = [OutputFile(target / name, "study") for name in changed]
             with replacing(wanted, force=force, folders=True) as change:
                 for name in changed:
                     change.place(target / name).write_bytes(contents[name])

@@ -496,7 +496,7 @@ class Gap:
         Whether the gap touches the groups of its circuits as well, whatever paths count there.
     only : tuple of str or None
         The limits that it leaves open, where they are fewer than those of its code.
-    layer, row, column
+    file, layer, row, column
         Where it stands in the input, as in `waysapart.errors.Problem`.
     fold : str or None
         What many gaps of one kind say together, with `{count}` and `{names}` to fill in, such

@@ -68,7 +68,7 @@ _ENTERED = (
 
 
 @dataclass(frozen=True, slots=True)
-class Target:
+class OutputFile:
     """One file to be written.
 
     Attributes
@@ -89,7 +89,7 @@ class Target:
 
 
 def refuse_unsafe(
-    targets: Iterable[Target],
+    targets: Iterable[OutputFile],
     inputs: Iterable[Path] = (),
     *,
     force: bool = False,
@@ -99,7 +99,7 @@ def refuse_unsafe(
 
     Parameters
     ----------
-    targets : iterable of Target
+    targets : iterable of OutputFile
     inputs : iterable of Path
         Files that are read, whether they exist yet or not, and folders all of whose files are.
     force : bool
@@ -154,7 +154,7 @@ def _listed(paths: Sequence[Path]) -> str:
     return f"in {folders.pop()} {', '.join(path.name for path in paths)}"
 
 
-def _no_place(target: Target, folders: bool) -> str | None:
+def _no_place(target: OutputFile, folders: bool) -> str | None:
     """Why no file can be written at a place, or None."""
     try:
         return _no_file(target, folders)
@@ -162,7 +162,7 @@ def _no_place(target: Target, folders: bool) -> str | None:
         return f"{target.path} cannot be written: {reason_of(error)}"
 
 
-def _no_file(target: Target, folders: bool) -> str | None:
+def _no_file(target: OutputFile, folders: bool) -> str | None:
     path, real = target.path, _real(target.path)
     if is_stream(path):
         if target.kind in ("gpkg", "study", "toml"):
@@ -255,7 +255,7 @@ _SQLITE_MARK = b"SQLite format 3\0"
 _SQLITE_STEPS = 1_000_000
 
 
-def written_by_us(target: Target) -> bool:
+def written_by_us(target: OutputFile) -> bool:
     """Whether the file at a place says by its own content that waysapart wrote it.
 
     Each kind of file is known by a mark of its own, and only a file of the same kind is:
@@ -374,7 +374,7 @@ def _write_stream(path: Path, text: str) -> None:
 
 
 def write_text(
-    target: Target, text: str, inputs: Iterable[Path] = (), *, force: bool = False
+    target: OutputFile, text: str, inputs: Iterable[Path] = (), *, force: bool = False
 ) -> None:
     """Write a text, so that the file is either the old one or the whole new one.
 
@@ -401,7 +401,7 @@ def write_text(
 
 @contextmanager
 def replacing(
-    targets: Sequence[Target],
+    targets: Sequence[OutputFile],
     inputs: Iterable[Path] = (),
     *,
     force: bool = False,

@@ -24,7 +24,7 @@ from waysapart.cli.common import (
     write_json,
 )
 from waysapart.errors import Problem, StudyError
-from waysapart.output import Target, write_text
+from waysapart.output import OutputFile, write_text
 
 if TYPE_CHECKING:
     from waysapart.gaps import Gap
@@ -91,7 +91,7 @@ def check(study: Path, json_file: str | None, csv_file: str | None, strict: bool
         asked = bool(gaps) and len(records.tables["circuits"]) > 0
         first = record_first(prove(network)) if asked else NOTHING_OPEN
     if csv_file is not None:
-        target = Target(Path(csv_file), "csv", WORK_LIST_HEADING)
+        target = OutputFile(Path(csv_file), "csv", WORK_LIST_HEADING)
         write_text(target, work_list_csv(first, gaps), force=forced())
     ages = record_ages(records)
     named = [layer for layer in records.layers if layer.by_name]

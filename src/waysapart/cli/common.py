@@ -20,7 +20,7 @@ from waysapart.errors import CallError, StudyError, WaysapartError, WriteError
 from waysapart.output import (
     DISK_FULL,
     Kind,
-    Target,
+    OutputFile,
     is_standard_output,
     marked_facts,
     reason_of,
@@ -161,29 +161,29 @@ def tell_study_error(error: StudyError) -> None:
         console.print(styled(f"note: {note}"))
 
 
-def _one(kind: Kind) -> Callable[[Path], list[Target]]:
-    return lambda path: [Target(path, kind)]
+def _one(kind: Kind) -> Callable[[Path], list[OutputFile]]:
+    return lambda path: [OutputFile(path, kind)]
 
 
-def _work_list(path: Path) -> list[Target]:
+def _work_list(path: Path) -> list[OutputFile]:
     from waysapart.report.view_records import WORK_LIST_HEADING
 
-    return [Target(path, "csv", WORK_LIST_HEADING)]
+    return [OutputFile(path, "csv", WORK_LIST_HEADING)]
 
 
-def _exported(path: Path) -> list[Target]:
+def _exported(path: Path) -> list[OutputFile]:
     from waysapart.export.geopackage import export_targets
 
     return list(export_targets(path))
 
 
-def _proposed(folder: Path) -> list[Target]:
+def _proposed(folder: Path) -> list[OutputFile]:
     from waysapart.reroute.write import proposal_targets
 
     return proposal_targets(folder)
 
 
-_OUTPUTS: Mapping[str, Callable[[Path], list[Target]]] = {
+_OUTPUTS: Mapping[str, Callable[[Path], list[OutputFile]]] = {
     "json_file": _one("json"),
     "csv_file": _work_list,
     "target": _one("html"),
@@ -334,5 +334,5 @@ def write_json(file: str | None, facts: dict[str, Any]) -> bool:
         except OSError as error:
             raise WriteError(f"standard output cannot be written: {reason_of(error)}") from error
         return True
-    write_text(Target(Path(file), "json"), text, force=forced())
+    write_text(OutputFile(Path(file), "json"), text, force=forced())
     return False

@@ -26,13 +26,13 @@ def demo(folder: Path) -> None:
         waysapart demo
     """
     from waysapart.examples import write_example
-    from waysapart.output import Target, refuse_unsafe
+    from waysapart.output import OutputFile, refuse_unsafe
     from waysapart.report.terminal import show_proof, styled
     from waysapart.report.write import write_report
     from waysapart.study.read import read_study
     from waysapart.verdicts.prove import prove
 
-    target = Target(folder / "report.html", "html")
+    target = OutputFile(folder / "report.html", "html")
     refuse_unsafe([target], force=forced(), folders=True)
     with busy("writing the example study"):
         write_example(folder, force=forced())

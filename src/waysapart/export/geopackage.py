@@ -13,7 +13,7 @@ from waysapart.export.layers import found_layers
 from waysapart.network.tie import Network
 from waysapart.output import (
     Change,
-    Target,
+    OutputFile,
     marked_toml,
     refuse_unsafe,
     replacing,
@@ -27,10 +27,10 @@ from waysapart.verdicts.prove import Proof, prove
 _SUFFIX = ".gpkg"
 
 
-def export_targets(path: Path) -> tuple[Target, Target, Target]:
+def export_targets(path: Path) -> tuple[OutputFile, OutputFile, OutputFile]:
     """The GeoPackage that `export` writes, its TOML file and its rules."""
     settings, rules = path.with_suffix(".toml"), path.with_name(f"{path.stem}-rules.toml")
-    return Target(path, "gpkg"), Target(settings, "toml"), Target(rules, "toml")
+    return OutputFile(path, "gpkg"), OutputFile(settings, "toml"), OutputFile(rules, "toml")
 
 
 def export(
@@ -82,7 +82,9 @@ def export(
         return _write(proof, targets, change)
 
 
-def _write(proof: Proof, targets: tuple[Target, Target, Target], change: Change) -> list[Path]:
+def _write(
+    proof: Proof, targets: tuple[OutputFile, OutputFile, OutputFile], change: Change
+) -> list[Path]:
     target, settings, rules = (one.path for one in targets)
     study = replace(proof.study, gaps=())
     package = change.place(target)

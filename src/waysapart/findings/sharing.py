@@ -82,8 +82,8 @@ def share(reliance: Reliance, sides: Sides) -> Sharing:
 
     Complexity: sides are held against classes of assets (`Reliance.classes`), of
     which there are about as many as places where links part; after that, the
-    size of what is shared. No loop over tests. Call `merge` to learn the
-    reasons (`through`).
+    size of what is shared. Only tests whose tails are excused are gone through one
+    by one. Call `merge` to learn the reasons (`through`).
     """
     links = sp.csr_array(sides.paths @ reliance.along)
     by_class = sp.csr_array(sides.paths @ reliance.path_classes)

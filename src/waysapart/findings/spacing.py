@@ -86,8 +86,8 @@ def space(
 
     Notes
     -----
-    No loop over contests or over what is found. O(n log n) for n straight pieces
-    of segments, plus the size of what is found.
+    O(n log n) for n straight pieces of segments, plus the size of what is found; one
+    look-up of its services per contest.
     """
     network = reliance.network
     route = routes(network)

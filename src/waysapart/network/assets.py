@@ -25,6 +25,8 @@ class Assets:
         One row per asset: `id`, `role`, `kind`, `name`, `blank_within`.
     start : dict of str to int
         Number of the first asset of each role; a role's assets follow on.
+    index : Index of str
+        The ids in the order of the numbers.
     """
 
     frame: pd.DataFrame

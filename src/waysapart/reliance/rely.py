@@ -26,6 +26,8 @@ class Reliance:
 
     Attributes
     ----------
+    network : Network
+        What was tied.
     steps : csr_array of bool, shape (assets, assets)
         From an asset to its holders and to the hazards that take it.
     works : csr_array of bool, shape (assets, assets)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from waysapart.output import Target, refuse_unsafe, write_text
+from waysapart.output import OutputFile, refuse_unsafe, write_text
 from waysapart.report.coordinates import working_grid
 from waysapart.report.effects import effects, holdings, worst_places
 from waysapart.report.geo import proof_geometry
@@ -64,7 +64,7 @@ def write_report(
     WriteError
         The file cannot be written.
     """
-    target = Target(Path(path), "html")
+    target = OutputFile(Path(path), "html")
     inputs = [*proof.study.files, *(files_of(Path(since)) if isinstance(since, str | Path) else [])]
     refuse_unsafe([target], inputs, force=force)
     facts, geo = report_facts(proof, since=since)

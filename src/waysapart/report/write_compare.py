@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from waysapart.output import Target, refuse_unsafe, write_text
+from waysapart.output import OutputFile, refuse_unsafe, write_text
 from waysapart.report.compare_geo import (
     changes_told,
     comparison_geometry,
@@ -48,7 +48,7 @@ def write_comparison(
     WriteError
         The file cannot be written.
     """
-    target = Target(Path(path), "html")
+    target = OutputFile(Path(path), "html")
     inputs = [file for proof in comparison.proofs if proof for file in proof.study.files]
     refuse_unsafe([target], inputs, force=force)
     facts = comparison.facts()

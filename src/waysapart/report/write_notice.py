@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from waysapart.output import Target, refuse_unsafe, write_text
+from waysapart.output import OutputFile, refuse_unsafe, write_text
 from waysapart.report.coordinates import working_grid
 from waysapart.report.effects import holdings
 from waysapart.report.map import Tiles, frame, has_places
@@ -52,7 +52,7 @@ def write_notice(
     WriteError
         The file cannot be written.
     """
-    target = Target(Path(path), "html")
+    target = OutputFile(Path(path), "html")
     refuse_unsafe([target], works.base.study.files, force=force)
     base, plan = works.base, works if isinstance(works, WorksPlan) else None
     sites = _sites(works)

@@ -77,8 +77,6 @@ class Ground:
         now, without what is kept for repairs and ageing.
     splices : ndarray of int
         Per link.
-    touched : set of int
-        Columns (assets, then links) that a record gap is about.
     gap_of : dict of int to str
         Column to the code of its gap.
     down : ndarray of bool

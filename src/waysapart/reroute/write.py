@@ -12,7 +12,7 @@ import pandas as pd
 import tomli_w
 
 from waysapart.errors import CallError
-from waysapart.output import Change, Target, replacing, write_layer
+from waysapart.output import Change, OutputFile, replacing, write_layer
 from waysapart.reroute.draft import Draft
 from waysapart.schema import ROLES
 from waysapart.shown import visible
@@ -24,15 +24,15 @@ from waysapart.study.text_table import write_csv
 _WORK = "work.txt"
 
 
-def proposal_targets(folder: Path) -> list[Target]:
+def proposal_targets(folder: Path) -> list[OutputFile]:
     """Every file that may be written of a proposal: in a folder, and in those it builds in."""
     folders = [folder, *(sorted(folder.glob("build-*")) if folder.is_dir() else [])]
     return [target for one in folders for target in _targets(one, ROLES)]
 
 
-def _targets(folder: Path, roles: Iterable[str]) -> list[Target]:
+def _targets(folder: Path, roles: Iterable[str]) -> list[OutputFile]:
     names = [STUDY_FILE, *map(_file_of, roles), _WORK]
-    return [Target(folder / name, "study") for name in names]
+    return [OutputFile(folder / name, "study") for name in names]
 
 
 def _file_of(role: str) -> str:

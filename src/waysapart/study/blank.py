@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from waysapart.output import Target, replacing, write_layer
+from waysapart.output import OutputFile, replacing, write_layer
 from waysapart.schema import ROLES, Role
 from waysapart.study.rule_keys import rules_text, toml_value
 from waysapart.study.settings import RULES_FILE, STUDY_FILE, STUDY_PACKAGE
@@ -76,7 +76,7 @@ def write_blank(folder: Path | str, crs: str = "EPSG:4326", *, force: bool = Fal
     tables = [role for role in ROLES.values() if not role.geometry]
     paths = [folder / STUDY_FILE, folder / RULES_FILE, folder / STUDY_PACKAGE]
     paths += [folder / f"{role.name}.csv" for role in tables]
-    targets = [Target(path, "study") for path in paths]
+    targets = [OutputFile(path, "study") for path in paths]
     text = _TOML.format(
         name=toml_value(folder.resolve().name), package=STUDY_PACKAGE, roles=", ".join(ROLES)
     )

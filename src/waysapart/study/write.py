@@ -14,7 +14,7 @@ import shapely
 import tomli_w
 
 from waysapart.errors import CallError
-from waysapart.output import Target, replacing, write_layer
+from waysapart.output import OutputFile, replacing, write_layer
 from waysapart.schema import ROLES
 from waysapart.study.crs import LON_LAT, crs_label
 from waysapart.study.settings import RULES_FILE, STUDY_FILE, STUDY_PACKAGE
@@ -98,7 +98,7 @@ def write_study(
         if path.suffix == ".shp"
         for suffix in (".shx", ".dbf", ".prj", ".cpg")
     ]
-    targets = [Target(path, "study") for path in (*wanted, *beside)]
+    targets = [OutputFile(path, "study") for path in (*wanted, *beside)]
     with replacing(targets, study.files, force=force, folders=True) as change:
         layers = write_parts(parts, lambda name: change.place(folder / name), fmt)
         for name, text in study_texts(study, layers).items():

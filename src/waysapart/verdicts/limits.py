@@ -38,7 +38,7 @@ def together(checks: Iterable[bool | None]) -> bool | None:
 
 
 @dataclass(frozen=True)
-class Limits:
+class CircuitLimits:
     """Figures of one circuit against its service.
 
     Attributes
@@ -118,7 +118,7 @@ def circuit_limits(
     budgets: pd.DataFrame,
     down: Unavailable,
     open_: list[frozenset[str]],
-) -> list[Limits]:
+) -> list[CircuitLimits]:
     """Hold every circuit's delay, asymmetry, loss, recovery and unavailability to its service.
 
     A limit that a gap leaves open (`open_`, per circuit) may be broken but is not known to be
@@ -163,7 +163,7 @@ def circuit_limits(
         for name in open_[circuit] & asked_limits(service):
             held[name] = None if held[name] else held[name]
         found.append(
-            Limits(
+            CircuitLimits(
                 {paths.label[path]: float(states.delay_us[path]) for path in mine},
                 {
                     paths.label[path]: float(states.turned_us[path])

@@ -24,7 +24,7 @@ from waysapart.reliance.explain import ReasonChains
 from waysapart.reliance.rely import Reliance
 from waysapart.study.model import Study
 from waysapart.study.rules import Rules, Service
-from waysapart.verdicts.limits import Limits
+from waysapart.verdicts.limits import CircuitLimits
 from waysapart.verdicts.sides import (
     Trial,
 )
@@ -58,7 +58,7 @@ class ProofData:
     delays: pd.DataFrame
     budgets: pd.DataFrame
     compared: pd.DataFrame
-    limits: list[Limits]
+    limits: list[CircuitLimits]
     waivers: Waivers
     gaps: tuple[Gap, ...]
     gaps_of: list[list[int]]

@@ -29,7 +29,7 @@ from waysapart.arrays import Bools, Floats, Ints, boolean, csr_row
 from waysapart.evidence import RecordFirst, RecordRows, RecordStep
 from waysapart.gaps import GAP_CODES, Gap
 from waysapart.study.gap_list import gap_key
-from waysapart.verdicts.limits import Limits
+from waysapart.verdicts.limits import CircuitLimits
 from waysapart.verdicts.proof import UNPROVEN, ProofData
 
 _MOST_EDGES = 1500
@@ -423,7 +423,7 @@ def _open_limits(proof: ProofData) -> tuple[dict[int, list[int]], list[int]]:
     return found, left
 
 
-def _unknown(limits: Limits) -> list[str]:
+def _unknown(limits: CircuitLimits) -> list[str]:
     """Names of the limits that are neither kept nor broken."""
     names = [name for name in _LIMITS if getattr(limits, f"{name}_ok") is None]
     if "recovery" in names and np.isnan(limits.recovery_ms):

@@ -12,7 +12,7 @@ from waysapart.network.paths import Paths
 from waysapart.study.rules import Service
 from waysapart.verdicts.limits import (
     BY_FIGURES,
-    Limits,
+    CircuitLimits,
     Unavailable,
     circuit_limits,
     together,
@@ -95,6 +95,8 @@ class GroupState:
         Members that still have a way.
     next : tuple of int
         Assets whose loss would lose the last way of the last member.
+    gaps : tuple of int
+        Numbers of the record gaps that touch the group.
     """
 
     trial: int
@@ -218,7 +220,7 @@ def _service(base: Base, circuit: int) -> Service:
     return base.study.rules.service(name)
 
 
-def _limits(base: Base, lost: Bools) -> list[Limits]:
+def _limits(base: Base, lost: Bools) -> list[CircuitLimits]:
     """Delay, asymmetry and loss of what still runs, by the stage that judges whole circuits.
 
     A path that is not on record does not run: it leaves open no figure of those that do.

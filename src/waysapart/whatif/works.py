@@ -36,7 +36,9 @@ class WorksPlan:
     before : Outcome
         As things are now, without works.
     clashes : list of Clash
-        Combinations of up to `clashes_up_to` works that must not overlap.
+        Combinations of works that must not overlap.
+    clashes_up_to : int
+        How many works were held against each other at once to find them.
     as_planned, proposed : list of Period
         What is lost from day to day, on the planned days and on the proposed.
     order : list of int

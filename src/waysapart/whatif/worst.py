@@ -32,6 +32,8 @@ class Worst:
 
     Attributes
     ----------
+    table : Contingency
+        Every single event, from which they are ranked.
     events : DataFrame
         `asset`, `role`, `kind`, `lost`, `exposed`, `groups_lost`,
         `unavailability` (how much less of the time circuits would be lost if
@@ -43,6 +45,8 @@ class Worst:
         `circuits_lost` (ids), worst first.
     circuits : list of str
         The circuits that count.
+    radius_m : float
+        Of the places looked for.
     """
 
     table: Contingency
