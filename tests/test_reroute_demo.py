@@ -14,7 +14,8 @@ import pytest
 
 import waysapart as wa
 from waysapart.recheck import recheck
-from waysapart.reroute.ask import Reroute, reroute
+from waysapart.reroute.ask import reroute
+from waysapart.reroute.facts import Reroute
 
 ROOT = Path(__file__).resolve().parents[1]
 ESTUARY = ROOT / "examples" / "estuary"

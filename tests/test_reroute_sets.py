@@ -16,7 +16,8 @@ import waysapart as wa
 from drawn_plant import EAST, NORTH
 from reroute_plants import Plant, one_cable
 from waysapart.cli import main
-from waysapart.reroute.ask import Reroute, reroute
+from waysapart.reroute.ask import reroute
+from waysapart.reroute.facts import Reroute
 
 PRICES = {"XU": 3.0, "VY": 4.0, "VB": 9.0, "XN": 1.0}
 

@@ -8,7 +8,8 @@ import pytest
 
 import waysapart as wa
 from reroute_plants import NO_SPACING, OPTICS, Plant, one_cable
-from waysapart.reroute.ask import Reroute, reroute
+from waysapart.reroute.ask import reroute
+from waysapart.reroute.facts import Reroute
 
 
 def ask(plant: Plant, folder: Path, *circuits: str, **options: object) -> Reroute:

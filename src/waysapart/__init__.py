@@ -25,7 +25,8 @@ if TYPE_CHECKING:
     from waysapart.report.write import write_report
     from waysapart.report.write_compare import write_comparison
     from waysapart.report.write_notice import write_notice
-    from waysapart.reroute.ask import Reroute, reroute
+    from waysapart.reroute.ask import reroute
+    from waysapart.reroute.facts import Reroute
     from waysapart.reroute.segments import Candidates
     from waysapart.study.model import Study
     from waysapart.study.read import read_study
@@ -47,7 +48,7 @@ _WHERE = {
     "Network": "waysapart.network.tie",
     "Proof": "waysapart.verdicts.prove",
     "RecordFirst": "waysapart.evidence",
-    "Reroute": "waysapart.reroute.ask",
+    "Reroute": "waysapart.reroute.facts",
     "Study": "waysapart.study.model",
     "Tiles": "waysapart.report.map",
     "WorksPlan": "waysapart.whatif.works",

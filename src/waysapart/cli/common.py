@@ -321,7 +321,7 @@ def _escaped(sign: re.Match[str]) -> str:
     return json.dumps(sign[0])[1:-1]
 
 
-def write_json(file: str | None, facts: dict[str, Any]) -> bool:
+def write_json(file: str | None, facts: Mapping[str, Any]) -> bool:
     """Write facts; True where they went to standard output, so that nothing else should."""
     if file is None:
         return False

@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from rich.console import Console
 from rich.table import Table
 
 from waysapart.report import words
 from waysapart.report.terminal import styled
-
-Facts = dict[str, Any]
+from waysapart.reroute.facts import (
+    BuildFacts,
+    LeastSharedFacts,
+    OptionFacts,
+    RerouteFacts,
+    SeveralFacts,
+    TargetFacts,
+)
 
 _STYLE = {"apart": "green", "none": "bold red", "undecided": "bold yellow"}
 _MOST_SHARED = 6
 
 
-def show_reroute(console: Console, facts: Facts) -> None:
+def show_reroute(console: Console, facts: RerouteFacts) -> None:
     """All circuits asked about; then the work, and what could be built."""
     head = facts["study"] + (f", revision {facts['revision']}" if facts["revision"] else "")
     console.print(styled(head, "bold"))
@@ -56,7 +60,7 @@ _HEADS = {
 }
 
 
-def _section(console: Console, facts: Facts, status: str, found: list[Facts]) -> None:
+def _section(console: Console, facts: RerouteFacts, status: str, found: list[TargetFacts]) -> None:
     console.print(styled(_HEADS[status], "bold"))
     for one in found:
         console.print(styled(f"  {one['id']}", _STYLE[status]), end="")
@@ -74,7 +78,7 @@ _WITHOUT_UNIT = ("splices", "unavailability")
 """Costs that say by their name what they count."""
 
 
-def _cost(facts: Facts, one: Facts) -> str:
+def _cost(facts: RerouteFacts, one: TargetFacts) -> str:
     if one["cost"] is None:
         return ""
     unit = "" if facts["cost_is"] in _WITHOUT_UNIT else f" {facts['cost_unit']}"
@@ -84,7 +88,7 @@ def _cost(facts: Facts, one: Facts) -> str:
     return f"{told}, the best found so far: none has less than {one['lower_bound']:,g}"
 
 
-def _least(least: Facts) -> str:
+def _least(least: LeastSharedFacts) -> str:
     """What the best pair shares; in time only, within which bounds."""
     names = [
         names[0] if len(names) == 1 else f"{names[0]} with all that goes with it"
@@ -99,7 +103,7 @@ def _least(least: Facts) -> str:
     return f"{told}, no pair has less)"
 
 
-def _work(console: Console, facts: Facts) -> None:
+def _work(console: Console, facts: RerouteFacts) -> None:
     if not facts["work"]:
         return
     console.print()
@@ -110,7 +114,7 @@ def _work(console: Console, facts: Facts) -> None:
     console.print(table)
 
 
-def _build(console: Console, build: Facts) -> None:
+def _build(console: Console, build: BuildFacts) -> None:
     console.print()
     console.print(styled("What to build or change where no separate ways exist", "bold"))
     if not build["single"]:
@@ -129,7 +133,7 @@ def _build(console: Console, build: Facts) -> None:
         )
 
 
-def _several(console: Console, several: Facts) -> None:
+def _several(console: Console, several: SeveralFacts) -> None:
     """Of a set of segments that was not closed in time, what is known."""
     if not several["optimal"]:
         console.print(
@@ -142,11 +146,11 @@ def _several(console: Console, several: Facts) -> None:
         )
 
 
-def _within(build: Facts) -> str:
+def _within(build: BuildFacts) -> str:
     return "" if build["budget"] is None else f"within {build['budget']:,g}, "
 
 
-def _option(console: Console, option: Facts) -> None:
+def _option(console: Console, option: OptionFacts) -> None:
     per = f", {option['apart_per_km']:g} for each km" if option["apart_per_km"] else ""
     console.print(styled(f"  {option['text']}: "), end="")
     console.print(styled(f"{words.listed(option['apart'])} apart, proved{per}", "green"))

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, field, replace
-from pathlib import Path
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -14,117 +13,17 @@ import shapely
 from waysapart.arrays import csr_row
 from waysapart.errors import CallError
 from waysapart.network.tie import Network
-from waysapart.reroute.build_plan import Building, Candidates, what_to_build
-from waysapart.reroute.draft import Draft
+from waysapart.reroute.build_plan import Candidates, what_to_build
+from waysapart.reroute.facts import Reroute
 from waysapart.reroute.ground import Ground, ground_of
-from waysapart.reroute.instead import Instead, share_least
-from waysapart.reroute.rounds import Progress, known_pairs, left_worse, search_and_prove
+from waysapart.reroute.instead import share_least
+from waysapart.reroute.rounds import Progress, known_pairs, search_and_prove
 from waysapart.reroute.solve import Ask, Found, Target, member_of
 from waysapart.reroute.space import Terms
 from waysapart.reroute.stretches import like
-from waysapart.reroute.write import write_drafts
 from waysapart.study.model import Study
 from waysapart.verdicts.proof import APART
 from waysapart.verdicts.prove import Proof, prove
-
-
-@dataclass(frozen=True)
-class Reroute:
-    """What was found for every circuit and group asked about; `facts()` is what `--json` writes.
-
-    Attributes
-    ----------
-    ground : Ground
-    terms : Terms
-    found : list of Found
-    links : dict of str to dict of str to list of str
-        By circuit and name of the way, the ids of its links, new ones included.
-    draft : Draft
-        All ways together as rows of a proposal, with the work that they take.
-    after : Proof or None
-        The proof of that proposal; None where there is nothing to propose.
-    instead : dict of str to Instead
-        For each without separate ways, the pair that shares least.
-    building : Building or None
-        What could be built for those.
-    """
-
-    ground: Ground
-    terms: Terms
-    found: list[Found]
-    links: dict[str, dict[str, list[str]]]
-    draft: Draft
-    after: Proof | None
-    instead: dict[str, Instead] = field(default_factory=dict)
-    building: Building | None = None
-
-    @property
-    def before(self) -> Proof:
-        """The proof of the study as it is."""
-        return self.ground.proof
-
-    def exit_code(self) -> int:
-        """1 if anything has no separate ways, else 3 if anything is undecided, else 0."""
-        statuses = {found.status for found in self.found}
-        return 1 if "none" in statuses else 3 if "undecided" in statuses else 0
-
-    def facts(self) -> dict[str, Any]:
-        """All of it as plain data."""
-        from waysapart.reroute.facts import reroute_facts
-
-        return reroute_facts(self)
-
-    def write_proposal(self, folder: Path | str, *, force: bool = False) -> list[Path]:
-        """Write all ways found as a study that extends the one asked about.
-
-        Parameters
-        ----------
-        folder : path
-            Made where needed; must hold no study yet.
-        force : bool
-            Whether files that are there already may be replaced.
-
-        Returns
-        -------
-        list of Path
-            Files written, study.toml first.
-
-        Raises
-        ------
-        CallError
-            There is nothing to propose, or the folder holds files of these names.
-        WriteError
-            A file cannot be written; then none is.
-        """
-        return write_drafts(self.before.study, [(self.draft, Path(folder), "")], force=force)
-
-    def write_all(self, folder: Path | str, *, force: bool = False) -> list[Path]:
-        """Write the ways as `write_proposal` does, and every thing to build beside them.
-
-        Each option, in the order of `building`, goes into a folder `build-1`,
-        `build-2`, ... inside `folder`; the set into `build-set`. Each is a
-        study that extends the one asked about, with the ways over what is built.
-        All of it is written, or nothing is.
-        """
-        folder = Path(folder)
-        drafts = [(self.draft, folder, "")] if any(self.draft.rows.values()) else []
-        if self.building is not None:
-            for number, option in enumerate(self.building.options, start=1):
-                drafts.append((option.draft, folder / f"build-{number}", option.text))
-            if self.building.set is not None:
-                name = "everything to build together"
-                drafts.append((self.building.set.draft, folder / "build-set", name))
-        return write_drafts(self.before.study, drafts, force=force)
-
-    def worse(self) -> list[str]:
-        """Circuits, groups and schemes that the proposal leaves worse than they are."""
-        if self.after is None:
-            return []
-        return left_worse(self.before, self.after)
-
-    def __repr__(self) -> str:
-        told = ", ".join(f"{found.target.id} {found.status}" for found in self.found)
-        return f"Reroute({self.before.study.name!r}: {told or 'nothing to reroute'})"
 
 
 def reroute(
@@ -295,7 +194,6 @@ def _touched_by(study: Study, areas: Sequence[Any] | np.ndarray | None) -> froze
     """Sites, structures and segments that areas touch."""
     if areas is None or not len(areas):
         return frozenset()
-
     found: set[str] = set()
     shapes = np.asarray(areas, dtype=object)
     for role in ("sites", "structures", "segments"):

@@ -6,8 +6,8 @@ the same prover as the study itself.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -91,8 +91,8 @@ def what_to_build(
     where it leads across a cut without relying on what must be avoided there.
     """
     looked: dict[str, int] = {}
-    options = _over_measures(ground, without, ask, looked, say)
-    options += _over_closures(ground, without, ask, looked, say)
+    options = _best_first(_over_measures(ground, without, ask, looked, say))
+    options = _best_first([*options, *_over_closures(ground, without, ask, looked, say)])
     segments = _candidates(ground, without, candidates)
     looked["segments"] = len(segments)
     several = None
@@ -115,11 +115,17 @@ def what_to_build(
                 say,
             )
             options += [several.option] if several.option is not None else []
-    options.sort(key=lambda o: (-len(o.apart), o.cost, o.text))
+    options = _best_first(options)
     budget = candidates.budget
     best, at_most = _set_within(ground, without, ask, options, budget, say)
     shown = [s for o in [*options, *([best] if best else [])] for s in o.segments]
     return Building(options, best, at_most, budget, looked, _courses(ground, shown), several)
+
+
+def _best_first(options: Iterable[Option]) -> list[Option]:
+    """Most apart first, then the cheapest; only the best keeps its proof, which takes memory."""
+    found = sorted(options, key=lambda o: (-len(o.apart), o.cost, o.text))
+    return [*found[:1], *(replace(option, after=None) for option in found[1:])]
 
 
 def _over_measures(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, NotRequired, TypedDict
 
 import pandas as pd
 
@@ -19,6 +19,17 @@ from waysapart.study.model import Study
 from waysapart.study.proposal import laid_over
 
 Row = dict[str, Any]
+"""Cells of any role by column: text, number, geometry or None."""
+
+
+class Work(TypedDict):
+    """A piece of work, as it stands in JSON and in work.txt."""
+
+    circuit: str | None
+    what: str
+    at: str | None
+    link: NotRequired[str]
+    text: str
 
 
 @dataclass(frozen=True)
@@ -67,12 +78,11 @@ class Draft:
     ----------
     rows : dict of str to list of dict
         By role.
-    work : list of dict
-        `circuit`, `what`, `at` and `text` of each piece of work.
+    work : list of Work
     """
 
     rows: dict[str, list[Row]] = field(default_factory=dict)
-    work: list[Row] = field(default_factory=list)
+    work: list[Work] = field(default_factory=list)
 
     def add(self, role: str, **row: Any) -> None:
         """Add a row to a role."""

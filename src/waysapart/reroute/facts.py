@@ -1,27 +1,28 @@
-"""A rerouting as plain data: what `reroute --json` writes."""
+"""What a rerouting found, and its plain data: what `reroute --json` writes."""
 
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal, NotRequired, TypedDict, get_args
 
 import shapely
 
-from waysapart.evidence import FORMAT
+from waysapart.evidence import FORMAT, Evidence, Input, Verdict
 from waysapart.reroute.build_plan import Building
-from waysapart.reroute.draft import Draft, proposed
+from waysapart.reroute.draft import Draft, Work
+from waysapart.reroute.ground import Ground
 from waysapart.reroute.instead import Instead
-from waysapart.reroute.solve import Found
-from waysapart.reroute.space import TIE, UNIT
-from waysapart.reroute.told import proof_facts, proof_words
+from waysapart.reroute.rounds import Links, left_worse
+from waysapart.reroute.solve import Found, Status
+from waysapart.reroute.space import TIE, UNIT, Terms
+from waysapart.reroute.told import NoPairFacts, proof_facts, proof_words
 from waysapart.reroute.try_out import Option
+from waysapart.reroute.write import write_drafts
 from waysapart.schema import VERSION
-from waysapart.study.model import Study
 from waysapart.verdicts.facts import CAUTION
-from waysapart.verdicts.prove import Proof, prove
-
-if TYPE_CHECKING:
-    from waysapart.reroute.ask import Reroute
+from waysapart.verdicts.prove import Proof
 
 _COST_UNITS = {
     "length": "m",
@@ -33,8 +34,245 @@ _COST_UNITS = {
 _DECIMALS = {"length": 1, "delay": 3, "loss": 4, "splices": 1, "unavailability": 12}
 
 
-def reroute_facts(reroute: Reroute) -> dict[str, Any]:
-    """Everything that a rerouting found."""
+class Matched(TypedDict):
+    """A segment that a drawn cable follows, or may follow."""
+
+    cable: str
+    seq: int
+    segment: str
+    state: str
+
+
+class NewHop(TypedDict):
+    """A link to be made, as the cables that it runs over."""
+
+    new_over: list[str]
+
+
+class LeastSharedFacts(TypedDict):
+    """The pair of paths that shares least, where none shares nothing."""
+
+    status: str
+    weight: int | None
+    weight_at_least: int
+    shared: list[list[str]]
+    near: list[list[str]]
+    ways: dict[str, list[str | NewHop]]
+
+
+class TargetFacts(TypedDict):
+    """What was found for one circuit or group."""
+
+    id: str
+    kind: Literal["circuit", "group"]
+    members: list[str]
+    status: Status
+    why: str | None
+    together: bool
+    paths: dict[str, list[str]]
+    cost: float | None
+    lower_bound: float | None
+    optimal: bool
+    seconds: float | None
+    shared: list[str]
+    least_shared: LeastSharedFacts | None
+    says: str
+    no_pair_proof: NoPairFacts | None
+
+
+Cell = str | float | None
+"""A cell of a proposed row; a geometry as WKT in the coordinate system of the study."""
+
+
+class ProposalFacts(TypedDict):
+    """The rows that a draft adds or replaces, by role, and the evidence of its proof."""
+
+    rows: dict[str, list[dict[str, Cell]]]
+    proof: Evidence
+
+
+class SegmentFacts(TypedDict):
+    """A new segment and its course."""
+
+    id: str
+    kind: str
+    length_m: float
+    lonlat: list[list[float]]
+
+
+class OptionFacts(TypedDict):
+    """Something to build or change, with what it does."""
+
+    kind: str
+    text: str
+    apart: list[str]
+    worse: list[str]
+    length_m: float
+    cost: float
+    apart_per_km: float | None
+    segments: list[SegmentFacts]
+    paths: Links
+    work: list[Work]
+    proposal: ProposalFacts | None
+
+
+class SeveralFacts(TypedDict):
+    """The search for a set of segments."""
+
+    found: bool
+    at_most_apart: int
+    cost_at_least: float
+    optimal: bool
+
+
+class BuildFacts(TypedDict):
+    """What could be built. The best single thing and the set carry their proof."""
+
+    looked_at: dict[str, int]
+    single: list[OptionFacts]
+    set: OptionFacts | None
+    budget: float | None
+    at_most_apart: int
+    several: SeveralFacts | None
+
+
+class Proved(TypedDict):
+    """What the prover says of the whole proposal."""
+
+    worse: list[str]
+    counts: dict[Verdict, int] | None
+
+
+class RuleWeight(TypedDict):
+    """A weight of the rules by which what is shared is weighed."""
+
+    key: str
+    value: Any
+    source: str
+
+
+class RerouteFacts(TypedDict):
+    """What `reroute --json` writes."""
+
+    format: int
+    waysapart: str
+    study: str
+    revision: str | None
+    crs: str
+    caution: str
+    inputs: list[Input]
+    matched: list[Matched]
+    cost_is: str
+    cost_unit: str
+    summary: dict[Status, int]
+    circuits: list[TargetFacts]
+    work: list[Work]
+    proved: Proved
+    proposal: ProposalFacts | None
+    build: BuildFacts | None
+    weights: list[RuleWeight]
+    notes: list[str]
+    written: NotRequired[list[str]]
+
+
+@dataclass(frozen=True)
+class Reroute:
+    """What was found for every circuit and group asked about; `facts()` is what `--json` writes.
+
+    Attributes
+    ----------
+    ground : Ground
+    terms : Terms
+    found : list of Found
+    links : dict of str to dict of str to list of str
+        By circuit and name of the way, the ids of its links, new ones included.
+    draft : Draft
+        All ways together as rows of a proposal, with the work that they take.
+    after : Proof or None
+        The proof of that proposal; None where there is nothing to propose.
+    instead : dict of str to Instead
+        For each without separate ways, the pair that shares least.
+    building : Building or None
+        What could be built for those.
+    """
+
+    ground: Ground
+    terms: Terms
+    found: list[Found]
+    links: dict[str, dict[str, list[str]]]
+    draft: Draft
+    after: Proof | None
+    instead: dict[str, Instead] = field(default_factory=dict)
+    building: Building | None = None
+
+    @property
+    def before(self) -> Proof:
+        """The proof of the study as it is."""
+        return self.ground.proof
+
+    def exit_code(self) -> int:
+        """1 if anything has no separate ways, else 3 if anything is undecided, else 0."""
+        statuses = {found.status for found in self.found}
+        return 1 if "none" in statuses else 3 if "undecided" in statuses else 0
+
+    def facts(self) -> RerouteFacts:
+        """All of it as plain data."""
+        return _reroute_facts(self)
+
+    def write_proposal(self, folder: Path | str, *, force: bool = False) -> list[Path]:
+        """Write all ways found as a study that extends the one asked about.
+
+        Parameters
+        ----------
+        folder : path
+            Made where needed; must hold no study yet.
+        force : bool
+            Whether files that are there already may be replaced.
+
+        Returns
+        -------
+        list of Path
+            Files written, study.toml first.
+
+        Raises
+        ------
+        CallError
+            There is nothing to propose, or the folder holds files of these names.
+        WriteError
+            A file cannot be written; then none is.
+        """
+        return write_drafts(self.before.study, [(self.draft, Path(folder), "")], force=force)
+
+    def write_all(self, folder: Path | str, *, force: bool = False) -> list[Path]:
+        """Write the ways as `write_proposal` does, and every thing to build beside them.
+
+        Each option, in the order of `building`, goes into a folder `build-1`,
+        `build-2`, ... inside `folder`; the set into `build-set`. Each is a
+        study that extends the one asked about, with the ways over what is built.
+        All of it is written, or nothing is.
+        """
+        folder = Path(folder)
+        drafts = [(self.draft, folder, "")] if any(self.draft.rows.values()) else []
+        if self.building is not None:
+            for number, option in enumerate(self.building.options, start=1):
+                drafts.append((option.draft, folder / f"build-{number}", option.text))
+            if self.building.set is not None:
+                name = "everything to build together"
+                drafts.append((self.building.set.draft, folder / "build-set", name))
+        return write_drafts(self.before.study, drafts, force=force)
+
+    def worse(self) -> list[str]:
+        """Circuits, groups and schemes that the proposal leaves worse than they are."""
+        if self.after is None:
+            return []
+        return left_worse(self.before, self.after)
+
+    def __repr__(self) -> str:
+        told = ", ".join(f"{found.target.id} {found.status}" for found in self.found)
+        return f"Reroute({self.before.study.name!r}: {told or 'nothing to reroute'})"
+
+
+def _reroute_facts(reroute: Reroute) -> RerouteFacts:
     study = reroute.before.study
     cost = reroute.terms.cost
     circuits = [_target(reroute, found) for found in reroute.found]
@@ -61,7 +299,7 @@ def reroute_facts(reroute: Reroute) -> dict[str, Any]:
         ],
         "cost_is": cost,
         "cost_unit": _COST_UNITS[cost],
-        "summary": {name: statuses.count(name) for name in ("apart", "none", "undecided")},
+        "summary": {name: statuses.count(name) for name in get_args(Status)},
         "circuits": circuits,
         "work": reroute.draft.work,
         "proved": {
@@ -69,7 +307,7 @@ def reroute_facts(reroute: Reroute) -> dict[str, Any]:
             "counts": None if reroute.after is None else reroute.after.counts(),
         },
         "proposal": _proposal(draft, proof) if "apart" in statuses else None,
-        "build": None if reroute.building is None else _building(study, reroute.building),
+        "build": None if reroute.building is None else _building(reroute.building),
         "weights": [
             {"key": row.key, "value": row.value, "source": row.source}
             for row in study.rules.assumptions(
@@ -81,8 +319,7 @@ def reroute_facts(reroute: Reroute) -> dict[str, Any]:
     }
 
 
-def _proposal(draft: Draft, proof: Proof) -> dict[str, Any]:
-    """The rows that a draft adds or replaces, by role, and the evidence of its proof."""
+def _proposal(draft: Draft, proof: Proof) -> ProposalFacts:
     return {
         "rows": {
             role: [{name: _cell(value) for name, value in row.items()} for row in rows]
@@ -93,8 +330,7 @@ def _proposal(draft: Draft, proof: Proof) -> dict[str, Any]:
     }
 
 
-def _cell(value: Any) -> str | float | None:
-    """A cell of a proposed row; a geometry as WKT in the coordinate system of the study."""
+def _cell(value: Any) -> Cell:
     if value is None or (isinstance(value, float) and math.isnan(value)):
         return None
     if isinstance(value, shapely.Geometry):
@@ -102,7 +338,7 @@ def _cell(value: Any) -> str | float | None:
     return float(value) if isinstance(value, (int, float)) else str(value)
 
 
-def _target(reroute: Reroute, found: Found) -> dict[str, Any]:
+def _target(reroute: Reroute, found: Found) -> TargetFacts:
     target, answer, space = found.target, found.answer, found.space
     status = found.status
     proof = answer.proof if answer is not None and status == "none" else None
@@ -126,7 +362,7 @@ def _target(reroute: Reroute, found: Found) -> dict[str, Any]:
         "seconds": None if answer is None else round(answer.seconds, 3),
         "shared": [] if instead is None else [name for names in instead.shared for name in names],
         "least_shared": None if instead is None else _instead(reroute, instead),
-        "says": _says(found, instead),
+        "says": _says(found),
         "no_pair_proof": proof_facts(space, proof) if proof is not None and space else None,
     }
 
@@ -147,7 +383,7 @@ def _bound(found: Found, cost: str) -> float | None:
     return round(found.answer.lower_bound / TIE / UNIT[cost], _DECIMALS[cost])
 
 
-def _says(found: Found, instead: Instead | None) -> str:
+def _says(found: Found) -> str:
     """The answer in words."""
     if found.status == "none":
         if found.answer is not None and found.answer.proof is not None and found.space is not None:
@@ -155,14 +391,13 @@ def _says(found: Found, instead: Instead | None) -> str:
         return found.why or "no separate ways keep the limits"
     if found.status == "undecided":
         return found.why
-    del instead
     taken = sum(len(way.new) for ways in found.ways.values() for way in ways.values())
     if taken == 0:
         return "separate ways are on record"
     return f"separate ways exist with {taken} new {'link' if taken == 1 else 'links'}"
 
 
-def _instead(reroute: Reroute, instead: Instead) -> dict[str, Any]:
+def _instead(reroute: Reroute, instead: Instead) -> LeastSharedFacts:
     least = instead.least
     ground = reroute.ground
     cables = ground.study.tables["cables"]["id"].to_numpy()
@@ -185,17 +420,11 @@ def _instead(reroute: Reroute, instead: Instead) -> dict[str, Any]:
     }
 
 
-def _building(study: Study, building: Building) -> dict[str, Any]:
-    """What could be built. The best single thing and the set carry their proof."""
+def _building(building: Building) -> BuildFacts:
     return {
         "looked_at": building.looked_at,
-        "single": [
-            _option(study, option, building, proved=place == 0)
-            for place, option in enumerate(building.options)
-        ],
-        "set": None
-        if building.set is None
-        else _option(study, building.set, building, proved=True),
+        "single": [_option(option, building) for option in building.options],
+        "set": None if building.set is None else _option(building.set, building),
         "budget": building.budget,
         "at_most_apart": building.at_most,
         "several": None
@@ -209,7 +438,7 @@ def _building(study: Study, building: Building) -> dict[str, Any]:
     }
 
 
-def _option(study: Study, option: Option, building: Building, *, proved: bool) -> dict[str, Any]:
+def _option(option: Option, building: Building) -> OptionFacts:
     return {
         "kind": option.kind,
         "text": option.text,
@@ -229,7 +458,7 @@ def _option(study: Study, option: Option, building: Building, *, proved: bool) -
         ],
         "paths": option.links,
         "work": option.draft.work,
-        "proposal": _proposal(option.draft, prove(proposed(study, option.draft)))
-        if proved and option.apart
+        "proposal": _proposal(option.draft, option.after)
+        if option.after is not None and option.apart
         else None,
     }

@@ -7,13 +7,12 @@ room where others of its kind are, or fit optics that other links on record have
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from waysapart.arrays import csr_row
-from waysapart.reroute.draft import Draft
+from waysapart.reroute.draft import Draft, Row, Work
 from waysapart.reroute.ground import Ground, Optics
 from waysapart.reroute.proof import Beyond, Listed, Proof
 from waysapart.reroute.space import Space
@@ -75,7 +74,7 @@ def _hits(ground: Ground, asset: int, avoid: np.ndarray) -> bool:
     return bool(avoid[csr_row(closed, asset)].any())
 
 
-def _row(ground: Ground, machine: int) -> dict[str, Any]:
+def _row(ground: Ground, machine: int) -> Row:
     table = ground.study.tables["equipment"]
     row = table.iloc[machine - ground.network.assets.start["equipment"]]
     own = [column.name for column in ROLES["equipment"].columns]
@@ -128,7 +127,7 @@ def _other_holder(ground: Ground, machine: int, avoid: np.ndarray) -> list[Measu
     return found
 
 
-def _work(row: dict[str, Any], text: str) -> dict[str, Any]:
+def _work(row: Row, text: str) -> Work:
     return {"circuit": None, "what": "change", "at": str(row["site"]), "text": text}
 
 

@@ -14,9 +14,9 @@ at or below some figure, or all of them above another.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import NotRequired, TypeAlias, TypedDict
 
 from waysapart.reroute.graph import LARGEST_SUM, Limits
 from waysapart.reroute.paths import Window
@@ -118,6 +118,90 @@ class Parted:
     used: frozenset[Rest]
 
 
+Name = str | int
+"""What a risk, an edge or a node is called; its number where no names are given."""
+
+
+class WindowFacts(TypedDict):
+    """Sums of a weight that a path may have in one part of the search."""
+
+    weight: str
+    least: int
+    most: int | None
+
+
+class CutFacts(TypedDict):
+    """A path that avoids some risks is cut off."""
+
+    way: int
+    avoid: list[Name]
+    cut: list[Name]
+
+
+class FewFacts(TypedDict):
+    """A cut with fewer edges than there are paths."""
+
+    fewer_than_ways: list[Name]
+    cut: list[Name]
+
+
+class BeyondFacts(TypedDict):
+    """The best path that avoids some risks is over its limit."""
+
+    way: int
+    avoid: list[Name]
+    weight: str
+    least: int
+    most: int
+
+
+class ListedFacts(TypedDict):
+    """No path that avoids some risks keeps all windows; they are to be listed."""
+
+    way: int
+    avoid: list[Name]
+    windows: list[WindowFacts]
+
+
+class ForkFacts(TypedDict):
+    """One path or the other avoids a risk."""
+
+    risk: Name
+    between: list[int]
+    then: list[TreeFacts]
+
+
+class PartedFacts(TypedDict):
+    """The sums of the paths lie on one side of a figure or on the other."""
+
+    weight: str
+    at_most: int
+    or_at_least: int
+    then: list[TreeFacts]
+
+
+TreeFacts: TypeAlias = "CutFacts | FewFacts | BeyondFacts | ListedFacts | ForkFacts | PartedFacts"
+
+
+class LimitFacts(TypedDict):
+    """Limits on which a proof rests, by name of a weight."""
+
+    most: dict[str, int]
+    apart_most: dict[str, int]
+    kept: dict[str, int]
+
+
+class ProofFacts(TypedDict):
+    """A no-pair proof in JSON."""
+
+    ends: list[Name]
+    ways: int
+    avoid_from_start: list[Name]
+    without: list[Name]
+    limits: NotRequired[LimitFacts]
+    tree: TreeFacts
+
+
 Leaf = Cut | Few | Beyond | Listed
 Tree = Leaf | Fork | Parted
 
@@ -197,7 +281,7 @@ class Proof:
         nodes: Sequence[str] | None = None,
         edges: Sequence[str] | None = None,
         risks: Sequence[str] | None = None,
-    ) -> dict[str, Any]:
+    ) -> ProofFacts:
         """The proof for JSON, with names in place of numbers where they are given.
 
         Returns
@@ -216,10 +300,10 @@ class Proof:
         def named(number: int, names: Sequence[str] | None) -> str | int:
             return number if names is None else names[number]
 
-        def listed(numbers: Any, names: Sequence[str] | None) -> list[str | int]:
+        def listed(numbers: Iterable[int], names: Sequence[str] | None) -> list[str | int]:
             return [named(number, names) for number in sorted(numbers)]
 
-        def told(tree: Tree) -> dict[str, Any]:
+        def told(tree: Tree) -> TreeFacts:
             if isinstance(tree, Fork):
                 return {
                     "risk": named(tree.risk, risks),
@@ -266,19 +350,22 @@ class Proof:
             }
 
         rests_on = self.weights()
-        limits = {
+        limits: LimitFacts = {
             "most": {k: v for k, v in self.limits.most.items() if k in rests_on},
             "apart_most": {k: v for k, v in self.limits.apart_most.items() if k in rests_on},
             "kept": {k: v for k, v in self.kept.items() if k in rests_on},
         }
-        return {
+        facts: ProofFacts = {
             "ends": [named(self.s, nodes), named(self.t, nodes)],
             "ways": self.ways,
             "avoid_from_start": listed(self.from_start, risks),
             "without": listed(self.without, edges),
-            **({"limits": limits} if rests_on else {}),
+            "limits": limits,
             "tree": told(self.tree),
         }
+        if not rests_on:
+            del facts["limits"]
+        return facts
 
 
 def _figures(leaf: Leaf) -> frozenset[Rest]:

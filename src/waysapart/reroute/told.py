@@ -3,19 +3,83 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import NotRequired, TypedDict
 
 import numpy as np
 
 from waysapart.arrays import csr_row
 from waysapart.reroute.edges import LINK, MEMBER, PORT, STRETCH, Node
-from waysapart.reroute.proof import Beyond, Cut, Few, Fork, Leaf, Listed, Parted, Proof, Tree
+from waysapart.reroute.proof import (
+    Beyond,
+    Cut,
+    Few,
+    Fork,
+    Leaf,
+    Listed,
+    Parted,
+    Proof,
+    ProofFacts,
+    Tree,
+)
 from waysapart.reroute.space import HALF_MDB, HALF_NS, Space
 from waysapart.shown import sentence_list
 
 _UNITS = {"loss": (HALF_MDB, "dB"), "delay": (HALF_NS, "us")}
 _MOST_NAMED = 4
 """Things named one by one in a sentence; of more, their number."""
+
+
+EdgeFacts = TypedDict(
+    "EdgeFacts",
+    {
+        "id": str,
+        "what": str,
+        "ends": list[str],
+        "relies_on": list[str],
+        "weights": NotRequired[dict[str, int]],
+        "at": NotRequired[list[str | None]],
+        "member": NotRequired[str],
+        "link": NotRequired[str],
+        "equipment": NotRequired[str],
+        "cable": NotRequired[str],
+        "optics": NotRequired[int],
+        "from": NotRequired[str],
+        "to": NotRequired[str],
+        "panels": NotRequired[list[str]],
+    },
+)
+"""An edge of the graph, and what it is on record, by ids.
+
+`at`, the assets at its ends (null: all ends of a group); of a group, the `member` that it
+is for. Of a link, its id; of a port, its equipment; of a stretch, its cable, from where to
+where, and its panels. `weights`, its share of each limit that the proof rests on.
+"""
+
+
+class LeftOut(TypedDict):
+    """Edges that no path may use, for one reason."""
+
+    because: str
+    edges: list[str]
+
+
+class SegmentPair(TypedDict):
+    """Two segments that must not be on different paths, as a risk."""
+
+    id: str
+    segments: list[str]
+
+
+class NoPairFacts(ProofFacts):
+    """A no-pair proof with the graph that it is about."""
+
+    edges: list[EdgeFacts]
+    left_out: list[LeftOut]
+    pairs: list[SegmentPair]
+    stand_for: dict[str, list[str]]
+    exempt: list[str]
+    optics: list[str]
+    keep: list[str] | None
 
 
 class Names:
@@ -69,65 +133,60 @@ class Names:
         return self._space.members[int(self._space.edges.member[edge])].id
 
 
-def proof_facts(space: Space, proof: Proof) -> dict[str, Any]:
+def proof_facts(space: Space, proof: Proof) -> NoPairFacts:
     """A no-pair proof as `reroute --json` writes it.
 
     Returns
     -------
-    dict
+    NoPairFacts
         As `Proof.as_dict`, with names; and `edges`, all edges of the graph with
-        their ends, what of the proof's risks each relies on, and, where a leaf
-        rests on a limit, its share of that; `pairs`, the segments that must not
-        be on different ways; `stand_for`, what else goes with each risk;
-        `exempt`, what the ends rely on by themselves; `left_out`, why edges
-        stand in `without`; `optics`, for each kind of optics a link that has it;
-        `keep`, the edges of a way that stays.
+        their ends and what of the proof's risks each relies on; `stand_for`,
+        what else goes with each risk; `exempt`, what the ends rely on by
+        themselves; `left_out`, why edges stand in `without`; `optics`, for each
+        kind of optics a link that has it; `keep`, the edges of a path that stays.
     """
     names = Names(space)
     told = proof.as_dict(names.nodes, names.edges, names.risks)
     risks = sorted(proof.risks() | _forks(proof) | proof.from_start)
     columns = space.risks.matrix[:, risks].tocsr()
     limits = proof.weights()
-    kinds = space.edges.kind
     ground = space.ground
-    told["edges"] = [
-        {
-            "id": names.edges[edge],
-            "what": str(kinds[edge]),
-            "ends": [
-                names.nodes[int(space.graph.u[edge])],
-                names.nodes[int(space.graph.v[edge])],
-            ],
-            "relies_on": [names.risks[risks[column]] for column in csr_row(columns, edge)],
-            **({"weights": _weights(space, edge, limits)} if limits else {}),
-            **_course(space, edge),
-        }
-        for edge in range(len(space.edges))
-    ]
-    in_graph = {int(ref) for ref in space.edges.ref[kinds == LINK]}
+    in_graph = {int(ref) for ref in space.edges.ref[space.edges.kind == LINK]}
     count = len(ground.network.assets)
     others = [
         str(ground.names[count + link])
         for link in range(len(ground.study.tables["links"]))
         if link not in in_graph
     ]
-    told["without"] = [*told["without"], *others]
-    told["left_out"] = _left_out(space, names, others)
-    told["pairs"] = [
-        {"id": names.risks[risk], "segments": list(space.risks.pairs[risk])}
-        for risk in risks
-        if risk in space.risks.pairs
-    ]
-    told["stand_for"] = {
-        names.risks[risk]: list(space.risks.assets[risk])
-        for risk in risks
-        if risk not in space.risks.pairs and len(space.risks.assets[risk]) > 1
-    }
-    told["exempt"] = space.risks.exempt
-    told["optics"] = _optics(space)
     kept = space.question.keep
-    told["keep"] = None if kept is None else [names.edges[edge] for edge in kept]
-    return told
+    return {
+        **told,
+        "without": [*told["without"], *others],
+        "edges": [
+            _edge_facts(
+                space,
+                names,
+                edge,
+                [names.risks[risks[column]] for column in csr_row(columns, edge)],
+                limits,
+            )
+            for edge in range(len(space.edges))
+        ],
+        "left_out": _left_out(space, names, others),
+        "pairs": [
+            {"id": names.risks[risk], "segments": list(space.risks.pairs[risk])}
+            for risk in risks
+            if risk in space.risks.pairs
+        ],
+        "stand_for": {
+            names.risks[risk]: list(space.risks.assets[risk])
+            for risk in risks
+            if risk not in space.risks.pairs and len(space.risks.assets[risk]) > 1
+        },
+        "exempt": space.risks.exempt,
+        "optics": _optics(space),
+        "keep": None if kept is None else [names.edges[edge] for edge in kept],
+    }
 
 
 def _forks(proof: Proof) -> frozenset[int]:
@@ -142,42 +201,39 @@ def _forks(proof: Proof) -> frozenset[int]:
     return frozenset(found)
 
 
-def _weights(space: Space, edge: int, limits: Sequence[str]) -> dict[str, int]:
-    return {name: int(space.graph.weights[name][edge]) for name in limits}
-
-
-def _course(space: Space, edge: int) -> dict[str, Any]:
-    """What an edge is on record, by ids.
-
-    `at`, the assets at its ends (null: all ends of a group); of a group, the `member` that it
-    is for. Of a link, its id; of a port, its equipment; of a stretch, its cable, from where to
-    where, and its panels.
-    """
-    ground, ref = space.ground, int(space.edges.ref[edge])
-    kind, layer = space.edges.kind[edge], int(space.edges.layer[edge])
-    ends = (space.edges.nodes[int(side[edge])].asset for side in (space.graph.u, space.graph.v))
-    course: dict[str, Any] = {"at": [str(ground.names[a]) if a >= 0 else None for a in ends]}
-    if len(space.members) > 1:
-        member = ref if kind == MEMBER else int(space.edges.member[edge])
-        course["member"] = space.members[member].id
-    if kind == LINK:
-        return {**course, "link": str(ground.names[len(ground.network.assets) + ref])}
-    if kind == PORT:
-        return {**course, "equipment": str(ground.names[ref]), "optics": layer}
-    if kind != STRETCH:
-        return course
-    cable = ground.study.tables["cables"]["id"].iloc[int(ground.stretches.cable[ref])]
-    return {
-        **course,
-        "cable": str(cable),
-        "optics": layer,
-        "from": str(ground.names[ground.stretches.a[ref]]),
-        "to": str(ground.names[ground.stretches.b[ref]]),
-        "panels": [
-            str(ground.names[panel])
-            for panel in (*ground.stretches.panels_a[ref], *ground.stretches.panels_b[ref])
-        ],
+def _edge_facts(
+    space: Space, names: Names, edge: int, relies_on: list[str], limits: Sequence[str]
+) -> EdgeFacts:
+    edges = space.edges
+    kind, ref = edges.kind[edge], int(edges.ref[edge])
+    ends = int(space.graph.u[edge]), int(space.graph.v[edge])
+    facts: EdgeFacts = {
+        "id": names.edges[edge],
+        "what": str(kind),
+        "ends": [names.nodes[end] for end in ends],
+        "relies_on": relies_on,
     }
+    if limits:
+        facts["weights"] = {name: int(space.graph.weights[name][edge]) for name in limits}
+    ground = space.ground
+    assets = [edges.nodes[end].asset for end in ends]
+    facts["at"] = [str(ground.names[asset]) if asset >= 0 else None for asset in assets]
+    if len(space.members) > 1:
+        facts["member"] = space.members[ref if kind == MEMBER else int(edges.member[edge])].id
+    if kind == LINK:
+        facts["link"] = str(ground.names[len(ground.network.assets) + ref])
+    elif kind == PORT:
+        facts["equipment"] = str(ground.names[ref])
+        facts["optics"] = int(edges.layer[edge])
+    elif kind == STRETCH:
+        stretches = ground.stretches
+        facts["cable"] = str(ground.study.tables["cables"]["id"].iloc[int(stretches.cable[ref])])
+        facts["optics"] = int(edges.layer[edge])
+        facts["from"] = str(ground.names[stretches.a[ref]])
+        facts["to"] = str(ground.names[stretches.b[ref]])
+        panels = (*stretches.panels_a[ref], *stretches.panels_b[ref])
+        facts["panels"] = [str(ground.names[panel]) for panel in panels]
+    return facts
 
 
 def _optics(space: Space) -> list[str]:
@@ -187,7 +243,7 @@ def _optics(space: Space) -> list[str]:
     return [str(links[ground.optics.index(one)]) for one in space.edges.optics]
 
 
-def _left_out(space: Space, names: Names, others: list[str]) -> list[dict[str, Any]]:
+def _left_out(space: Space, names: Names, others: list[str]) -> list[LeftOut]:
     """Edges that no way may use, by reason."""
     found: dict[str, list[str]] = {}
     for edge, because in sorted(space.left_out.items()):

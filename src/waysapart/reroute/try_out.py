@@ -43,6 +43,8 @@ class Option:
     optics : tuple of Optics
     worse : tuple of str
         Circuits and groups that it leaves worse than they are.
+    after : Proof or None
+        Of the whole study with it. Kept for the best option and the set only.
     """
 
     kind: str
@@ -54,6 +56,7 @@ class Option:
     links: Links
     optics: tuple[Optics, ...] = ()
     worse: tuple[str, ...] = ()
+    after: Proof | None = None
 
     @property
     def length_m(self) -> float:
@@ -90,6 +93,7 @@ def tried(
     every = base.with_rows(draft)
     hoped = [one for one in again if one.status == "apart" and one.together]
     worse: list[str] = []
+    after: Proof | None = None
     if hoped:
         after = prove(proposed(ground.study, every))
         hold_to(after, hoped)
@@ -104,6 +108,7 @@ def tried(
         links,
         measure.optics,
         tuple(worse),
+        after,
     )
 
 

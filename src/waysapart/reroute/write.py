@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import Any
 
 import geopandas as gpd
 import pandas as pd
@@ -13,7 +12,7 @@ import tomli_w
 
 from waysapart.errors import CallError
 from waysapart.output import Change, OutputFile, replacing, write_layer
-from waysapart.reroute.draft import Draft
+from waysapart.reroute.draft import Draft, Work
 from waysapart.schema import ROLES
 from waysapart.shown import visible
 from waysapart.study.crs import LON_LAT
@@ -104,7 +103,7 @@ def _write(study: Study, draft: Draft, folder: Path, name: str, change: Change) 
     change.place(folder / _WORK).write_bytes(work.encode())
 
 
-def _line(work: Mapping[str, Any]) -> str:
+def _line(work: Work) -> str:
     """One piece of work: for which circuit, where, what."""
     parts = (work.get("circuit"), work.get("at"), work["text"])
     told = "\t".join(visible(str(part)) if part else "" for part in parts)
