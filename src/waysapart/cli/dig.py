@@ -100,11 +100,11 @@ def _run(
     if plan is not None:
         with busy("planning the works"):
             works = plan_works(records, plan, accuracy_m=accuracy)
-            facts = works.facts()
+            planned = works.facts()
         if target is not None:
             write_notice(works, target, force=forced())
-        if not write_json(json_file, facts):
-            show_plan(output(), facts)
+        if not write_json(json_file, planned):
+            show_plan(output(), planned)
         sys.exit(works.exit_code())
     with busy("taking out what the works take"):
         taken = dig_up(

@@ -150,7 +150,5 @@ def worst_places(proof: Proof) -> list[dict[str, Any]]:
     """
     if len(proof.network.paths) > _MOST_PATHS_FOR_PLACES:
         return []
-    places: list[dict[str, Any]] = worst(proof, radius_m=PLACE_M, top=_MOST_PLACES).facts()[
-        "places"
-    ]
-    return [place for place in places if place["lost"]]
+    places = worst(proof, radius_m=PLACE_M, top=_MOST_PLACES).facts()["places"]
+    return [dict(place) for place in places if place["lost"]]

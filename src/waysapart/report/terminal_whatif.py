@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from rich.console import Console
@@ -22,7 +22,7 @@ from waysapart.report.words_whatif import (
     works_answer,
 )
 
-Facts = dict[str, Any]
+Facts = Mapping[str, Any]
 
 _STATE = {"lost": "bold red", "unknown": "yellow", "untouched": "green"}
 _CHANGE = {"worse": "bold red", "better": "green", "new": "cyan", "gone": "yellow"}

@@ -211,7 +211,9 @@ def path_facts(sheet: FigureSheet, path: int, test: int) -> Path:
     return cast(Path, found)
 
 
-def bounded(name: str, value: float | None, at_least: float | None, unit: str) -> dict[str, Any]:
+def bounded(
+    name: str, value: float | None, at_least: float | None, unit: str
+) -> dict[str, float | None]:
     """A figure such as `delay_us`; where it is not known, `delay_at_least_us` beside it."""
     known = figure(value, unit)
     least = figure(at_least, unit) if known is None else None

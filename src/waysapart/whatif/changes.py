@@ -26,7 +26,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Any
+from typing import Any, TypedDict
 
 from waysapart.verdicts.proof import WORST_FIRST
 
@@ -58,6 +58,38 @@ _LIMITS = {
 _KEPT_WORDS = {False: "over its limit", None: "not on record", True: "within its limit"}
 
 Facts = Mapping[str, Any]
+
+
+class BeforeAfter(TypedDict):
+    """A value on both sides; null: not there, or not known."""
+
+    before: Any
+    after: Any
+
+
+class LessOnRecord(TypedDict):
+    """A path over the same links that relies on fewer things than before."""
+
+    path: str
+    relies_on: BeforeAfter
+    route_m: BeforeAfter
+
+
+class DifferenceFacts(TypedDict):
+    """How one circuit, group or scheme changed, as plain data."""
+
+    id: str
+    before: str | None
+    after: str | None
+    change: str
+    within_limits: BeforeAfter
+    why: list[str]
+    worse: list[str]
+    better: list[str]
+    went: dict[str, list[Any]]
+    came: dict[str, list[Any]]
+    figures: dict[str, BeforeAfter]
+    less_on_record: list[LessOnRecord]
 
 
 @dataclass(frozen=True)
@@ -95,7 +127,7 @@ class Difference:
     went: Mapping[str, list[Any]] = field(default_factory=dict)
     came: Mapping[str, list[Any]] = field(default_factory=dict)
     figures: Mapping[str, tuple[Any, Any]] = field(default_factory=dict)
-    less_on_record: Sequence[dict[str, Any]] = ()
+    less_on_record: Sequence[LessOnRecord] = ()
 
     @property
     def differs(self) -> bool:
@@ -104,7 +136,7 @@ class Difference:
             self.change != SAME or any(self.went.values()) or any(self.came.values())
         ) or bool(self.figures)
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> DifferenceFacts:
         """The change with the keys of `compare --json`."""
         return {
             "id": self.id,
@@ -282,15 +314,15 @@ def _least_margin_db(row: Facts) -> Any:
     return min((one for one in margins if one is not None), default=None)
 
 
-def _less_on_record(before: Facts, after: Facts) -> list[dict[str, Any]]:
-    found = []
+def _less_on_record(before: Facts, after: Facts) -> list[LessOnRecord]:
+    found: list[LessOnRecord] = []
     for label, new in after.items():
         old = before.get(label)
         if not old or not new or old["links"] != new["links"]:
             continue
-        counts = {"before": old.get("relies_on"), "after": new.get("relies_on")}
+        counts: BeforeAfter = {"before": old.get("relies_on"), "after": new.get("relies_on")}
         if None not in counts.values() and counts["after"] < counts["before"]:
-            route_m = {"before": old.get("route_m"), "after": new.get("route_m")}
+            route_m: BeforeAfter = {"before": old.get("route_m"), "after": new.get("route_m")}
             found.append({"path": label, "relies_on": counts, "route_m": route_m})
     return found
 

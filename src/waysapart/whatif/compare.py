@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import Any, TypedDict
 
 from waysapart.errors import CallError
 from waysapart.network.tie import Network
@@ -17,11 +17,60 @@ from waysapart.study.model import Study
 from waysapart.study.read import read_study
 from waysapart.verdicts.proof import WORST_FIRST
 from waysapart.verdicts.prove import Proof, prove
-from waysapart.whatif.changes import CHANGES, SAME, WORSE, Difference, changes, ended_waivers
-from waysapart.whatif.records import RecordChanges, differing_records
+from waysapart.whatif.changes import (
+    CHANGES,
+    SAME,
+    WORSE,
+    BeforeAfter,
+    Difference,
+    DifferenceFacts,
+    changes,
+    ended_waivers,
+)
+from waysapart.whatif.records import RecordChanges, RecordFacts, differing_records
 
 Side = Study | Network | Proof | Mapping[str, Any] | Path | str
 """One side of a comparison: a study, proved or not, its folder, or the evidence of a proof."""
+
+
+class RuleDifference(BeforeAfter):
+    """A value of the rules that differs."""
+
+    key: str
+
+
+class InputDifference(BeforeAfter):
+    """An input file that differs, by its SHA-256."""
+
+    file: str
+
+
+class Heading(TypedDict):
+    """Which proof one side is."""
+
+    study: str | None
+    revision: str | None
+    made: str | None
+    waysapart: str | None
+    summary: Mapping[str, Any] | None
+    out: list[str] | None
+
+
+class ComparisonFacts(TypedDict):
+    """A comparison as plain data."""
+
+    before: Heading
+    after: Heading
+    nothing_changed: bool
+    summary: dict[str, int]
+    circuits: list[DifferenceFacts]
+    groups: list[DifferenceFacts]
+    schemes: list[DifferenceFacts]
+    shared_went: list[str]
+    shared_came: list[str]
+    rules: list[RuleDifference]
+    inputs: list[InputDifference]
+    records: dict[str, RecordFacts] | None
 
 
 @dataclass(frozen=True)
@@ -71,7 +120,7 @@ class Comparison:
         )
 
     @property
-    def rules(self) -> list[dict[str, Any]]:
+    def rules(self) -> list[RuleDifference]:
         """Values of the rules that differ: key, before, after."""
         sides = [
             {
@@ -89,7 +138,7 @@ class Comparison:
         ]
 
     @property
-    def inputs(self) -> list[dict[str, Any]]:
+    def inputs(self) -> list[InputDifference]:
         """Input files that differ: file, before, after (SHA-256; null: not there)."""
         sides = [
             {row["file"]: row["sha256"] for row in facts.get("inputs", [])}
@@ -105,7 +154,7 @@ class Comparison:
         """1 if anything got worse, else 0."""
         return int(self.worse)
 
-    def facts(self) -> dict[str, Any]:
+    def facts(self) -> ComparisonFacts:
         """The comparison as plain data."""
         went, came = shared_assets(self.before), shared_assets(self.after)
         return {
@@ -234,7 +283,12 @@ def _checked(found: object, name: str) -> Mapping[str, Any]:
     return found
 
 
-def _heading(facts: Mapping[str, Any]) -> dict[str, Any]:
+def _heading(facts: Mapping[str, Any]) -> Heading:
     return {
-        key: facts.get(key) for key in ("study", "revision", "made", "waysapart", "summary", "out")
+        "study": facts.get("study"),
+        "revision": facts.get("revision"),
+        "made": facts.get("made"),
+        "waysapart": facts.get("waysapart"),
+        "summary": facts.get("summary"),
+        "out": facts.get("out"),
     }

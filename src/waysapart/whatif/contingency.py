@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, TypedDict
 
 import numpy as np
 import pandas as pd
@@ -22,6 +22,25 @@ from waysapart.whatif.base import (
 )
 
 LOST, EXPOSED = "lost", "exposed"
+
+
+class EventFacts(TypedDict):
+    """One event that takes something."""
+
+    asset: str
+    role: str
+    kind: str | None
+    lost: list[str]
+    exposed: list[str]
+    groups_lost: list[str]
+
+
+class ContingencyFacts(TypedDict):
+    """Every event that takes something; `out` is out of service as things are."""
+
+    study: str
+    out: list[str]
+    events: list[EventFacts]
 
 
 @dataclass(frozen=True)
@@ -92,7 +111,7 @@ class Contingency:
             }
         )
 
-    def facts(self) -> dict[str, Any]:
+    def facts(self) -> ContingencyFacts:
         """The table as plain data: only events that take something, in the order of assets."""
         names = np.array(self.base.circuit_ids(), dtype=object)
         groups = np.array(
@@ -108,8 +127,8 @@ class Contingency:
                     "asset": str(self._ids[event]),
                     "role": str(counts["role"].iloc[event]),
                     "kind": kind if isinstance(kind := counts["kind"].iloc[event], str) else None,
-                    LOST: _named(self.lost, event, names),
-                    EXPOSED: _named(self.exposed, event, names),
+                    "lost": _named(self.lost, event, names),
+                    "exposed": _named(self.exposed, event, names),
                     "groups_lost": _named(self.groups_lost, event, groups),
                 }
                 for event in touched.tolist()

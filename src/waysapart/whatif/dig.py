@@ -7,13 +7,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, TypedDict
 
 import numpy as np
 import pandas as pd
 
 from waysapart.arrays import Bools, Ints, csr_row
 from waysapart.errors import CallError
+from waysapart.evidence import GapBrief
 from waysapart.network.assets import listed
 from waysapart.reliance.failure import falls, paths_lost
 from waysapart.study.gap_list import brief_gaps
@@ -37,6 +38,125 @@ from waysapart.whatif.hits import together as hits_together
 
 if TYPE_CHECKING:
     import geopandas as gpd
+
+
+class AssetFacts(TypedDict):
+    """An asset by id."""
+
+    asset: str
+    role: str
+    kind: str | None
+
+
+class HitFacts(AssetFacts):
+    """An asset that is hit: by which feature of the area (from 1), and how near its middle lies.
+
+    `accuracy_from` says who states how well it is surveyed: record, rules or call.
+    """
+
+    feature: int | None
+    distance_m: float | None
+    accuracy_m: float | None
+    accuracy_from: str | None
+
+
+class FallenFacts(AssetFacts):
+    """An asset that goes with what was hit, and through what."""
+
+    through: list[str]
+
+
+class CableFacts(TypedDict):
+    """A cable that is cut: where, how many fibres it has, and which of them carry links."""
+
+    cable: str
+    at: list[str]
+    fibres: int | None
+    fibres_down: list[int]
+    links: list[str]
+
+
+class CircuitFacts(TypedDict):
+    """One circuit during the works; limits are those of the paths that still run."""
+
+    id: str
+    name: str | None
+    owner: str | None
+    state: str
+    touched: bool
+    running: list[str]
+    cut: list[str]
+    out: list[str]
+    within_limits: bool | None
+    delay_us: float | None
+    delay_at_least_us: float | None
+    delay_limit_us: float | None
+    delay_ok: bool | None
+    asymmetry_ok: bool | None
+    loss_ok: bool | None
+    next: list[str]
+    gaps: list[GapBrief]
+
+
+class GroupFacts(TypedDict):
+    """One group during the works."""
+
+    id: str
+    group_test: str | None
+    members: list[str]
+    state: str
+    running: list[str]
+    next: list[str]
+    gaps: int
+
+
+class SchemeFacts(TypedDict):
+    """One scheme during the works: the state of its worst circuit."""
+
+    id: str
+    members: list[str]
+    state: str
+    worst: str
+
+
+class AreaFacts(TypedDict):
+    """The area of the works, and how far beyond it plant is taken as hit."""
+
+    features: int
+    reach_m: float
+    radius_m: float | None
+    accuracy_m: float | None
+    default_accuracy_m: float
+    nearest_m: float | None
+    notes: list[str]
+
+
+class NoticeFacts(TypedDict):
+    """Circuits whose owners are to be told, and the cautions of a works notice."""
+
+    tell: list[str]
+    unsure: list[str]
+    cautions: list[str]
+
+
+class DigFacts(TypedDict):
+    """Works as plain data: what `dig --json` writes."""
+
+    study: str
+    revision: str | None
+    caution: str
+    area: AreaFacts
+    out: list[str]
+    summary: dict[str, int]
+    hit: list[str]
+    hits: list[HitFacts]
+    fallen: list[FallenFacts]
+    cables: list[CableFacts]
+    links: list[str]
+    circuits: list[CircuitFacts]
+    groups: list[GroupFacts]
+    schemes: list[SchemeFacts]
+    notice: NoticeFacts
 
 
 @dataclass(frozen=True)
@@ -128,7 +248,7 @@ class Dig:
         )
         return 3 if open_ else 0
 
-    def facts(self) -> dict[str, Any]:
+    def facts(self) -> DigFacts:
         """The works as plain data."""
         return dig_facts(self)
 
@@ -261,7 +381,7 @@ _RANK = {LOST: 0, UNKNOWN: 3, UNTOUCHED: 4}
 _GROUP_RANK = {LOST: 0, DROPPED: 1, WEAKENED: 2, UNKNOWN: 3, UNTOUCHED: 4}
 
 
-def dig_facts(works: Dig) -> dict[str, Any]:
+def dig_facts(works: Dig) -> DigFacts:
     """Everything that works take, with the keys of `dig --json`; worst first."""
     study = works.base.study
     circuits = sorted(works.circuits, key=lambda state: _order(works, state))
@@ -312,7 +432,7 @@ def _nearest(works: Dig) -> float | None:
     return figure(float(works.area.nearest_m.min()), "m")
 
 
-def _asset(works: Dig, number: int) -> dict[str, Any]:
+def _asset(works: Dig, number: int) -> AssetFacts:
     row = works.base.network.assets.frame.iloc[number]
     return {"asset": str(row["id"]), "role": str(row["role"]), "kind": text_or_none(row["kind"])}
 
@@ -335,7 +455,7 @@ def _surveyed(works: Dig) -> dict[int, tuple[float, str]]:
     return found
 
 
-def _hits(works: Dig) -> list[dict[str, Any]]:
+def _hits(works: Dig) -> list[HitFacts]:
     surveyed = _surveyed(works)
     return [
         {
@@ -351,7 +471,7 @@ def _hits(works: Dig) -> list[dict[str, Any]]:
     ]
 
 
-def _fallen(works: Dig) -> list[dict[str, Any]]:
+def _fallen(works: Dig) -> list[FallenFacts]:
     ids = works.base.network.assets.frame["id"].to_numpy()
     return [
         {
@@ -362,7 +482,7 @@ def _fallen(works: Dig) -> list[dict[str, Any]]:
     ]
 
 
-def _cables(works: Dig) -> list[dict[str, Any]]:
+def _cables(works: Dig) -> list[CableFacts]:
     """Cables that are cut: where, how many fibres, and which of these carry links."""
     base = works.base
     tables, assets = base.study.tables, base.network.assets
@@ -375,7 +495,7 @@ def _cables(works: Dig) -> list[dict[str, Any]]:
     row, fibre = listed(pd.Series(used["fibres"].reset_index(drop=True), dtype=str))
     on_cable = used["cable"].to_numpy()[row] if len(row) else np.empty(0, dtype=object)
     count = tables["cables"]["fibre_count"].to_numpy(dtype=np.float64)
-    found = []
+    found: list[CableFacts] = []
     for cable in works.cables_cut.tolist():
         items = base.reliance.parts
         mine = csr_row(items, cable)
@@ -393,8 +513,9 @@ def _cables(works: Dig) -> list[dict[str, Any]]:
     return found
 
 
-def _circuit(works: Dig, state: CircuitState, names: list[str]) -> dict[str, Any]:
+def _circuit(works: Dig, state: CircuitState, names: list[str]) -> CircuitFacts:
     base = works.base
+    delay = bounded("delay", state.delay_us, state.delay_at_least_us, "us")
     return {
         "id": names[state.circuit],
         "name": text_or_none(base.study.tables["circuits"]["name"].iloc[state.circuit]),
@@ -405,7 +526,8 @@ def _circuit(works: Dig, state: CircuitState, names: list[str]) -> dict[str, Any
         "cut": list(state.cut),
         "out": list(state.out),
         "within_limits": state.within,
-        **bounded("delay", state.delay_us, state.delay_at_least_us, "us"),
+        "delay_us": delay["delay_us"],
+        "delay_at_least_us": delay["delay_at_least_us"],
         "delay_limit_us": state.limit_us,
         "delay_ok": state.delay_ok if state.running else None,
         "asymmetry_ok": state.asymmetry_ok if state.running else None,
@@ -421,7 +543,7 @@ def _owner(works: Dig, circuit: int) -> str | None:
     return text_or_none(table["owner"].iloc[circuit]) if "owner" in table else None
 
 
-def _group(works: Dig, state: GroupState, names: list[str]) -> dict[str, Any]:
+def _group(works: Dig, state: GroupState, names: list[str]) -> GroupFacts:
     trial = works.base.trials[state.trial]
     return {
         "id": trial.id,
@@ -434,7 +556,7 @@ def _group(works: Dig, state: GroupState, names: list[str]) -> dict[str, Any]:
     }
 
 
-def _schemes(works: Dig, names: list[str]) -> list[dict[str, Any]]:
+def _schemes(works: Dig, names: list[str]) -> list[SchemeFacts]:
     """Schemes need all of their circuits: the state is that of the worst."""
     members: dict[str, list[CircuitState]] = {}
     schemes = works.base.study.tables["circuits"]["scheme"]
@@ -442,7 +564,7 @@ def _schemes(works: Dig, names: list[str]) -> list[dict[str, Any]]:
         scheme = schemes.iloc[state.circuit]
         if isinstance(scheme, str):
             members.setdefault(scheme, []).append(state)
-    found = []
+    found: list[SchemeFacts] = []
     for scheme, states in sorted(members.items()):
         worst = min(states, key=lambda state: _RANK.get(state.state, 2))
         found.append(

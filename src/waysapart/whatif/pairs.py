@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Any
+from typing import TypedDict
 
 import numpy as np
 import pandas as pd
@@ -32,6 +32,30 @@ _GROUP = 1 << 24
 """Weight of a group beside that of a circuit, 1, so that one product counts both."""
 
 
+class PairFacts(TypedDict):
+    """Two events, what they lose together, and what does the same as each of them (`alike`)."""
+
+    assets: list[str]
+    lost: int
+    groups_lost: int
+    circuits: list[str]
+    groups: list[str]
+    pairs: int
+    alike: list[list[str]]
+
+
+class _PairRow(TypedDict):
+    """One row of `Pairs.frame`."""
+
+    a: list[str]
+    b: list[str]
+    pairs: int
+    lost: int
+    groups_lost: int
+    circuits: list[str]
+    groups: list[str]
+
+
 @dataclass(frozen=True)
 class Pairs:
     """The worst pairs of events.
@@ -51,7 +75,7 @@ class Pairs:
     frame: pd.DataFrame
     count: int
 
-    def facts(self) -> list[dict[str, Any]]:
+    def facts(self) -> list[PairFacts]:
         """The pairs as plain data; `assets` is one pair of each row."""
         return [
             {
@@ -274,7 +298,7 @@ def _row(
     rectangles: tuple[sp.csr_array, sp.csr_array, Ints],
     special: SupplyPairs,
     best: _Best,
-) -> dict[str, Any]:
+) -> _PairRow:
     lost, groups, pairs, a, b = best[0], best[1], best[2], -best[3], -best[4]
     left, right, owner_of = rectangles
     if (a, b) in special.lost:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypedDict
 
 import numpy as np
 import pandas as pd
@@ -29,6 +29,21 @@ _OWNER = {
 _HIDDEN = ("_layer", "_row")
 
 
+class ChangedRow(TypedDict):
+    """A row that stands in both studies, and its columns that differ."""
+
+    id: str
+    columns: list[str]
+
+
+class RecordFacts(TypedDict):
+    """Rows of one role that came, went or changed."""
+
+    added: list[str]
+    removed: list[str]
+    changed: list[ChangedRow]
+
+
 @dataclass(frozen=True)
 class RecordChanges:
     """Records of one role that differ.
@@ -45,7 +60,7 @@ class RecordChanges:
     removed: list[str]
     changed: dict[str, list[str]]
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> RecordFacts:
         """The changes with the keys of `compare --json`."""
         return {
             "added": self.added,

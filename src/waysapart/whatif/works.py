@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, TypedDict
 
 import pandas as pd
 
@@ -18,6 +18,54 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
 _NONE = frozenset[int]()
+
+
+WorkFacts = TypedDict(
+    "WorkFacts",
+    {
+        "id": str,
+        "from": str,
+        "to": str,
+        "hit": list[str],
+        "restores": list[str],
+        "lost": list[str],
+        "exposed": list[str],
+    },
+)
+"""One work by itself: its planned days, what it takes out of service and what that loses."""
+OrderedWork = TypedDict(
+    "OrderedWork", {"id": str, "from": str, "to": str, "lost": list[str], "exposed": list[str]}
+)
+"""One work in the proposed order, with its proposed days."""
+PeriodFacts = TypedDict(
+    "PeriodFacts",
+    {"from": str, "to": str, "works": list[str], "lost": list[str], "exposed": list[str]},
+)
+"""Days on which the same works are under way."""
+
+
+class ClashFacts(TypedDict):
+    """Works that must not overlap, and what they lose if they do."""
+
+    works: list[str]
+    lost: list[str]
+
+
+class WorksFacts(TypedDict):
+    """A plan of works as plain data."""
+
+    study: str
+    out: list[str]
+    lost_before: list[str]
+    works: list[WorkFacts]
+    clashes: list[ClashFacts]
+    clashes_up_to: int
+    as_planned: list[PeriodFacts]
+    order: list[OrderedWork]
+    proposed: list[PeriodFacts]
+    loses_nothing: bool
+    exact: bool
+    reasons: list[str]
 
 
 @dataclass(frozen=True)
@@ -108,7 +156,7 @@ class WorksPlan:
         done = frozenset(self.order[:place])
         return self.steps[place].lost - self.states.of((_NONE, done)).lost
 
-    def facts(self) -> dict[str, Any]:
+    def facts(self) -> WorksFacts:
         """The plan as plain data."""
         names = self.base.network.assets
         return {
@@ -152,7 +200,7 @@ class WorksPlan:
             "reasons": self.reasons(),
         }
 
-    def _period(self, period: Period) -> dict[str, Any]:
+    def _period(self, period: Period) -> PeriodFacts:
         return {
             "from": day_text(period.first),
             "to": day_text(period.last),

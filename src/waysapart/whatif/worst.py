@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
+from typing import TypedDict
 
 import numpy as np
 import pandas as pd
@@ -19,11 +19,53 @@ from waysapart.verdicts.facts import figure
 from waysapart.verdicts.prove import Proof
 from waysapart.whatif.base import Base, base_of
 from waysapart.whatif.contingency import Contingency, contingency
-from waysapart.whatif.pairs import Pairs, worst_pairs
+from waysapart.whatif.pairs import PairFacts, Pairs, worst_pairs
 
 RADIUS_M = 50.0
 """Radius of a place unless another is asked for: common practice, no source."""
 TOP = 20
+
+
+class RankedEvent(TypedDict):
+    """One event: how many circuits and groups it takes, and what its failures bring.
+
+    `unavailability` and `minutes_a_year` are null where not all rates are known; `at_least`
+    then has the least that they can be.
+    """
+
+    asset: str
+    role: str
+    kind: str | None
+    lost: int
+    exposed: int
+    groups_lost: int
+    unavailability: float | None
+    minutes_a_year: float | None
+    at_least: dict[str, float | None]
+
+
+class RankedPlace(TypedDict):
+    """A circle, what lies in it and what one event there would take."""
+
+    at: list[float]
+    radius_m: float
+    hit: list[str]
+    circuits: int
+    lost: int
+    circuits_lost: list[str]
+
+
+class WorstFacts(TypedDict):
+    """The ranking as plain data."""
+
+    study: str
+    out: list[str]
+    circuits: list[str]
+    radius_m: float
+    events: list[RankedEvent]
+    pairs: list[PairFacts]
+    pairs_in_all: int
+    places: list[RankedPlace]
 
 
 @dataclass(frozen=True)
@@ -56,7 +98,7 @@ class Worst:
     circuits: list[str]
     radius_m: float
 
-    def facts(self) -> dict[str, Any]:
+    def facts(self) -> WorstFacts:
         """The ranking as plain data."""
         return {
             "study": self.table.base.study.name,
@@ -97,18 +139,22 @@ class Worst:
         )
 
 
-def _brings(share: float, at_least: bool) -> dict[str, Any]:
+class _Brings(TypedDict):
+    unavailability: float | None
+    minutes_a_year: float | None
+    at_least: dict[str, float | None]
+
+
+def _brings(share: float, at_least: bool) -> _Brings:
     """What an event brings; null, with the least that it can be beside it, where not all is known.
 
     What is not on record can only add to that, but for failures of two things at one time.
     """
-    told = {
-        "unavailability": figure(share, "share"),
-        "minutes_a_year": figure(float(minutes_a_year(share)), "share"),
-    }
+    part, minutes = figure(share, "share"), figure(float(minutes_a_year(share)), "share")
     if at_least:
-        return {**dict.fromkeys(told), "at_least": told}
-    return {**told, "at_least": {}}
+        least = {"unavailability": part, "minutes_a_year": minutes}
+        return {"unavailability": None, "minutes_a_year": None, "at_least": least}
+    return {"unavailability": part, "minutes_a_year": minutes, "at_least": {}}
 
 
 def worst(
