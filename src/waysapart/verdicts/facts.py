@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping
-from typing import Any, cast
+from typing import Any, TypedDict, cast
 
 import numpy as np
 
@@ -16,6 +16,7 @@ from waysapart.evidence import (
     Group,
     Match,
     Scheme,
+    WithProtected,
 )
 from waysapart.network.ages import record_ages
 from waysapart.network.blanks import explained_blanks
@@ -277,11 +278,19 @@ def _tail(proof: ProofData, test: int) -> list[str]:
     return [_name_of(proof, number)[0] for number in entries(proof.sharing.tail, test)]
 
 
-def _with_protected(proof: ProofData, circuit: int) -> dict[str, Any]:
+class _ProtectedPart(TypedDict):
+    """What a circuit protects, and what takes its paths together with that."""
+
+    protects: list[str]
+    with_protected: list[WithProtected] | None
+    with_protected_why: str | None
+
+
+def _with_protected(proof: ProofData, circuit: int) -> _ProtectedPart:
     """What takes paths together with what a circuit protects; null where nothing is known of it."""
     own, paths = proof.own_lines, proof.network.paths
     protects = text_or_none(proof.study.tables["circuits"]["protects"].iat[circuit])
-    entries = None
+    entries: list[WithProtected] | None = None
     if circuit in own.known:
         entries = []
         for row in own.of_circuit(circuit):

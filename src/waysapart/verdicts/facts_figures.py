@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Any, cast
+from typing import Any, TypedDict, cast
 
 import numpy as np
 import pandas as pd
@@ -13,6 +13,9 @@ import scipy.sparse as sp
 
 from waysapart.arrays import Bools
 from waysapart.evidence import (
+    Contribution,
+    Delay,
+    GroupUnavailability,
     HeldTo,
     LengthTerms,
     Link,
@@ -21,6 +24,7 @@ from waysapart.evidence import (
     Path,
     PathLoss,
     TestsMissing,
+    Unavailability,
 )
 from waysapart.findings.length_terms import TERMS as LENGTH_TERMS
 from waysapart.findings.length_terms import length_terms
@@ -363,7 +367,7 @@ def _reasons(row: dict[str, Any]) -> list[str]:
     return found
 
 
-def delay_facts(sheet: FigureSheet, test: int) -> dict[str, Any]:
+def delay_facts(sheet: FigureSheet, test: int) -> Delay:
     """Delay of a circuit in every state, its asymmetry and what that means, and its recovery."""
     proof = sheet.proof
     circuit = proof.trials[test].circuits[0]
@@ -378,7 +382,7 @@ def delay_facts(sheet: FigureSheet, test: int) -> dict[str, Any]:
         for gap in (proof.gaps[number] for number in proof.gaps_of[test])
         if leaves_a_path_open(gap) and "delay" in gap.limits
     ]
-    return {
+    found = {
         **{f"{label}_us": figure(value, _US) for label, value in limits.path_us.items()},
         **bounded("worst", limits.worst_us, limits.worst_at_least_us, _US),
         "delay_why": [*dict.fromkeys([*whole, *limits.delay_why])],
@@ -409,9 +413,10 @@ def delay_facts(sheet: FigureSheet, test: int) -> dict[str, Any]:
         "recovery_limit_ms": service.max_recovery_ms,
         "recovery_ok": limits.recovery_ok,
     }
+    return cast(Delay, found)
 
 
-def availability_facts(sheet: FigureSheet, test: int) -> dict[str, Any]:
+def availability_facts(sheet: FigureSheet, test: int) -> Unavailability:
     """How much of the time each way of a circuit, and all of them, are down, and through what.
 
     A figure that lacks a rate is null; `at_least` has the least that it can be, under the same
@@ -427,7 +432,7 @@ def availability_facts(sheet: FigureSheet, test: int) -> dict[str, Any]:
         **{label: down.paths_at_least[path] for label, path in mine.items()},
         "both": down.together_at_least[test],
     }
-    return {
+    found = {
         **{label: figure(down.paths[path], "share") for label, path in mine.items()},
         "both": figure(down.together[test], "share"),
         **_together(sheet, test),
@@ -438,9 +443,10 @@ def availability_facts(sheet: FigureSheet, test: int) -> dict[str, Any]:
         "limit": service.max_unavailability,
         "ok": limits.unavailability_ok,
     }
+    return cast(Unavailability, found)
 
 
-def group_availability_facts(sheet: FigureSheet, test: int) -> dict[str, Any]:
+def group_availability_facts(sheet: FigureSheet, test: int) -> GroupUnavailability:
     """The same for a group: every way of every member, and the members' working ways."""
     proof = sheet.proof
     down, paths = proof.outages, proof.network.paths
@@ -460,7 +466,7 @@ def group_availability_facts(sheet: FigureSheet, test: int) -> dict[str, Any]:
 
 def _at_least(shares: Mapping[str, float], whole: str) -> dict[str, float]:
     """The bounds of those figures that are not known, and of the minutes a year of the whole."""
-    found: dict[str, Any] = {
+    found = {
         label: known
         for label, share in shares.items()
         if (known := figure(share, "share")) is not None
@@ -469,7 +475,15 @@ def _at_least(shares: Mapping[str, float], whole: str) -> dict[str, float]:
     return found if minutes is None else {**found, "minutes_a_year": minutes}
 
 
-def _together(sheet: FigureSheet, test: int) -> dict[str, Any]:
+class _Together(TypedDict):
+    """Time in which all ways are down at once, and what brings it."""
+
+    minutes_a_year: float | None
+    losses_a_year: float | None
+    greatest: list[Contribution]
+
+
+def _together(sheet: FigureSheet, test: int) -> _Together:
     down = sheet.proof.outages
     names = sheet.proof.names
     both = float(down.together[test])

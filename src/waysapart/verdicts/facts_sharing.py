@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
-from typing import Any
+from typing import Any, TypedDict
 
 import numpy as np
 
@@ -68,6 +68,16 @@ class _Member:
         )
 
 
+class SharingPart(TypedDict):
+    """What a circuit or group shares: its part of the evidence."""
+
+    shared: list[Shared]
+    stretches: list[Stretch]
+    unavoidable: list[str]
+    blank_within: int
+    single_points: SinglePoints
+
+
 class SharingFacts:
     """What is shared, by circuit and group; courses of paths are worked out once."""
 
@@ -78,8 +88,8 @@ class SharingFacts:
         self._segment_ids = frozenset(proof.study.tables["segments"]["id"].astype(str))
         self._joint_at = self._assets.numbers(proof.study.tables["joints"]["at"])
 
-    def of(self, test: int) -> dict[str, Any]:
-        """`shared`, `stretches`, `unavoidable`, `blank_within`, `single_points`."""
+    def of(self, test: int) -> SharingPart:
+        """What one circuit or group shares."""
         proof, sharing = self._proof, self._proof.sharing
         trial = proof.trials[test]
         numbers = entries(sharing.avoidable, test)

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
-from typing import Any
+from typing import Any, Literal, NotRequired, TypedDict
 
 import numpy as np
 import pandas as pd
 
 from waysapart.arrays import merge_intervals
-from waysapart.evidence import Closest, Cross, Near, NearPair
+from waysapart.evidence import Closest, Cross, Near, NearPair, Separation
 from waysapart.verdicts.plain import figure, figures, lon_lat
 from waysapart.verdicts.proof import ProofData
 
@@ -36,6 +36,24 @@ _CLOSEST = (
 Row = dict[str, Any]
 
 
+class ClosestPart(TypedDict):
+    """The least distance of two paths; without `closest` it was not examined."""
+
+    closest_m: float | None
+    separation: Literal["measured", "not examined"]
+    closest: NotRequired[Closest]
+
+
+class SpacingPart(ClosestPart):
+    """How far a circuit's or group's paths are apart: its part of the evidence."""
+
+    near: list[Near]
+    cross: list[Cross]
+    near_folded: list[Near]
+    separation_m: Separation
+    end_zone_m: float
+
+
 class SpacingFacts:
     """Rows of a proof's spacing by circuit and group, sorted out once for all of them."""
 
@@ -53,7 +71,7 @@ class SpacingFacts:
         lists = [spacing.pairs[name].tolist() for name in _CLOSEST]
         self._pairs = [dict(zip(_CLOSEST, one, strict=True)) for one in zip(*lists, strict=True)]
 
-    def of(self, test: int) -> dict[str, Any]:
+    def of(self, test: int) -> SpacingPart:
         """Separation of one circuit or group."""
         proof = self._proof
         pairs = self._bounds[test]
@@ -168,7 +186,7 @@ class SpacingFacts:
             entry["paths"] = self._path_names(int(row["pair"]))
         return entry
 
-    def _closest(self, test: int, pairs: range) -> dict[str, Any]:
+    def _closest(self, test: int, pairs: range) -> ClosestPart:
         """The least distance of any two ways, and the smallest circle that touches both."""
         known = [pair for pair in pairs if math.isfinite(self._pairs[pair]["closest_m"])]
         if not known:
