@@ -9,7 +9,7 @@ classes; nothing depends on colour alone.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from markupsafe import Markup
@@ -164,7 +164,7 @@ class _Drawing:
         covered = [(run[0], run[1]) for run in lane["stretches"]]
         parts += [
             f'<path class="way" d="{self._line(place, low, high)}"/>'
-            for low, high in _runs(covered)
+            for low, high in joined(covered)
         ]
         parts += [
             f'<path class="hop" d="{self._line(place, hop["from_m"], hop["to_m"])}"/>'
@@ -389,16 +389,6 @@ def _query(x: float, y: float, said: str) -> str:
         f'<g><title>{said}</title><rect class="break" x="{_n(x - 9)}" y="{_n(y - 9)}" width="18" '
         f'height="18"/><text class="query-mark" x="{_n(x)}" y="{_n(y + 5)}">?</text></g>'
     )
-
-
-def _runs(intervals: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
-    runs: list[tuple[float, float]] = []
-    for low, high in intervals:
-        if runs and abs(runs[-1][1] - low) < 1e-6:
-            runs[-1] = (runs[-1][0], high)
-        else:
-            runs.append((low, high))
-    return runs
 
 
 def _short(text: str, most: int = 60) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from waysapart.arrays import Floats, Ints, csr_row, expand
+from waysapart.arrays import Floats, Ints, csr_row, expand, merge_intervals
 from waysapart.findings.separation.earth import to_lonlat
 from waysapart.findings.separation.pieces import position
 from waysapart.network.routes import Routes, routes
@@ -289,10 +289,4 @@ class Tracks:
 
 def joined(intervals: Iterable[tuple[Any, Any]], gap_m: float = 1e-6) -> list[Interval]:
     """Intervals in order, those that meet or nearly meet as one."""
-    runs: list[list[float]] = []
-    for low, high in sorted((float(a), float(b)) for a, b in intervals):
-        if runs and low <= runs[-1][1] + gap_m:
-            runs[-1][1] = max(runs[-1][1], high)
-        else:
-            runs.append([low, high])
-    return [(low, high) for low, high in runs]
+    return merge_intervals(((float(low), float(high)) for low, high in intervals), gap_m)

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.sparse import csr_array
 
-from waysapart.arrays import Ints, boolean
+from waysapart.arrays import Ints, boolean, csr_row
 from waysapart.errors import CallError
 
 # scipy's type stubs differ between releases on the sparse array's parameters.
@@ -234,10 +234,9 @@ def edge_risks(graph: RiskGraph, s: int, t: int) -> SparseBool:
 
 def risks_of_way(risks: SparseBool, edges: Sequence[int]) -> frozenset[int]:
     """All risks that a way over `edges` relies on (`risks` from `edge_risks`)."""
-    indptr, indices = risks.indptr, risks.indices
     found: set[int] = set()
     for edge in edges:
-        found.update(indices[indptr[edge] : indptr[edge + 1]].tolist())
+        found.update(csr_row(risks, edge).tolist())
     return frozenset(found)
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sp
 
-from waysapart.arrays import Bools, Ints
+from waysapart.arrays import Bools, Ints, csr_row
 from waysapart.reroute.edges import MEMBER, Edges
 from waysapart.reroute.ground import Ground
 from waysapart.study.rules import Rules
@@ -110,9 +110,8 @@ def _alike(columns: sp.csc_array, used: Ints) -> tuple[Ints, Ints]:
     known: dict[bytes, int] = {}
     first: list[int] = []
     label = np.empty(len(used), dtype=np.int64)
-    indptr, indices = columns.indptr, columns.indices
     for place, column in enumerate(used.tolist()):
-        key = indices[indptr[column] : indptr[column + 1]].tobytes()
+        key = csr_row(columns, column).tobytes()
         group = known.setdefault(key, len(first))
         if group == len(first):
             first.append(column)
