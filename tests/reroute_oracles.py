@@ -14,7 +14,7 @@ from itertools import combinations, combinations_with_replacement
 import numpy as np
 from scipy.sparse import csr_array
 
-from waysapart.reroute.graph import Limits, Question, RiskGraph
+from waysapart.reroute.graph import PathLimits, Question, RiskGraph
 
 
 @dataclass
@@ -120,14 +120,14 @@ def random_question(plant: Plant, seed: int, limited: bool = False) -> Question:
     exempt = [r for r in range(plant.n_risks) if rng.random() < 0.05]
     barred = [e for e in range(len(plant.edges)) if rng.random() < 0.03]
     barred_risks = [r for r in range(plant.n_risks) if rng.random() < 0.02]
-    limits = Limits()
+    limits = PathLimits()
     if limited:
         most = {}
         if rng.random() < 0.7:
             most["delay"] = rng.randint(8, 25)
         if rng.random() < 0.5:
             most["loss"] = rng.randint(6, 18)
-        limits = Limits(most, {"delay": rng.randint(0, 8)} if rng.random() < 0.6 else {})
+        limits = PathLimits(most, {"delay": rng.randint(0, 8)} if rng.random() < 0.6 else {})
     question = Question(0, t, exempt, barred, barred_risks, None, limits)
     if rng.random() < 0.2:
         ways = simple_ways(plant, question)

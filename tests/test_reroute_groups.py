@@ -17,7 +17,7 @@ from reroute_plants import Plant, every_pair, random_plant
 from waysapart.recheck import recheck
 from waysapart.reroute.ask import reroute
 from waysapart.reroute.graph import Question
-from waysapart.reroute.split import best_ways
+from waysapart.reroute.split import best_paths
 
 NOTHING = wa.Candidates(wanted=False)
 SEEDS = range(3)
@@ -66,7 +66,7 @@ def test_four_ways_equal_to_enumeration() -> None:
         )
         question = replace(random_question(net, seed), keep=None)
         wanted = cheapest_apart(net, question, 4)
-        answer = best_ways(net.graph(), question, 4)
+        answer = best_paths(net.graph(), question, 4)
         assert answer.status == ("none" if wanted is None else "apart"), seed
         if wanted is not None:
             assert answer.cost == wanted, seed

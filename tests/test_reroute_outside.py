@@ -13,7 +13,7 @@ from scipy.sparse import csr_array
 from reroute_nets import by_integer_programme, geographic_net
 from reroute_oracles import Plant, false_in_proof
 from waysapart.reroute.graph import Question, RiskGraph
-from waysapart.reroute.split import best_pair, best_ways
+from waysapart.reroute.split import best_pair, best_paths
 
 
 def plain(net: nx.Graph, *, nodes: bool, cost: str | None = None) -> RiskGraph:
@@ -40,8 +40,8 @@ def plain(net: nx.Graph, *, nodes: bool, cost: str | None = None) -> RiskGraph:
 def test_as_many_ways_as_published(net: nx.Graph, s: int, t: int, count: int, nodes: bool) -> None:
     """Edge- and node-disjoint path counts of networkx 3's tests/test_disjoint_paths.py."""
     graph = plain(net, nodes=nodes)
-    assert best_ways(graph, Question(s, t), count).status == "apart"
-    assert best_ways(graph, Question(s, t), count + 1).status == "none"
+    assert best_paths(graph, Question(s, t), count).status == "apart"
+    assert best_paths(graph, Question(s, t), count + 1).status == "none"
     listed = nx.node_disjoint_paths(net, s, t) if nodes else nx.edge_disjoint_paths(net, s, t)
     assert len(list(listed)) == count
 

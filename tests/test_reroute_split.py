@@ -17,8 +17,8 @@ from reroute_oracles import (
     with_node_risk,
 )
 from waysapart.errors import CallError
-from waysapart.reroute.graph import Limits, Question, RiskGraph, shared_risks, walk
-from waysapart.reroute.split import Answer, best_pair, best_ways
+from waysapart.reroute.graph import PathLimits, Question, RiskGraph, shared_risks, walk
+from waysapart.reroute.split import Answer, best_pair, best_paths
 
 TRAP = plant_of(
     ("AB", 1, {0}),
@@ -117,19 +117,19 @@ def test_delay_and_asymmetry_change_the_pair_or_leave_none() -> None:
     plant = plant_of(("AB", 1, {0}), ("AB", 2, {1}), ("AB", 9, {2}), delay=(10, 90, 30))
     graph = plant.graph()
     assert best_pair(graph, Question(0, 1)).cost == 3
-    apart = Question(0, 1, limits=Limits(apart_most={"delay": 50}))
+    apart = Question(0, 1, limits=PathLimits(apart_most={"delay": 50}))
     assert best_pair(graph, apart).cost == 10
-    tight = Question(0, 1, limits=Limits({"delay": 25}))
+    tight = Question(0, 1, limits=PathLimits({"delay": 25}))
     answer = best_pair(graph, tight)
     assert answer.status == "none"
     confirmed(answer, plant, tight)
-    none = Question(0, 1, limits=Limits(apart_most={"delay": 19}))
+    none = Question(0, 1, limits=PathLimits(apart_most={"delay": 19}))
     answer = best_pair(graph, none)
     assert answer.status == "none"
     assert answer.proof is not None
     assert answer.proof.apart() == {"delay": 19}
     confirmed(answer, plant, none)
-    kept = Question(0, 1, keep=(1,), limits=Limits({"delay": 25}))
+    kept = Question(0, 1, keep=(1,), limits=PathLimits({"delay": 25}))
     assert best_pair(graph, kept).why == "kept"
 
 
@@ -142,7 +142,7 @@ def test_too_many_courses_to_list_leave_none_without_a_proof() -> None:
     weights = [{"delay": 1, "loss": 3}, {"delay": 3, "loss": 1}] * 16
     edges = [(a, b, 1, set(), w) for (a, b), w in zip(stages, weights, strict=True)]
     plant = Plant(17, edges, [set()] * 17, 1)
-    limits = Limits({"delay": 31, "loss": 31})
+    limits = PathLimits({"delay": 31, "loss": 31})
     answer = best_pair(plant.graph(), Question(0, 16, limits=limits))
     assert (answer.status, answer.why, answer.proof) == ("none", "limits", None)
 
@@ -197,7 +197,7 @@ def test_three_ways_equal_to_enumeration() -> None:
         plant = random_plant(seed)
         question = replace(random_question(plant, seed), keep=None)
         wanted = by_enumeration(plant, question, ways=3)
-        answer = best_ways(plant.graph(), question, 3)
+        answer = best_paths(plant.graph(), question, 3)
         assert answer.status == ("none" if wanted is None else "apart"), seed
         if wanted is not None:
             assert answer.cost == wanted[1], seed
@@ -235,11 +235,11 @@ def test_calls_without_meaning_are_refused() -> None:
         Question(0, 5, exempt=[99]),
         Question(0, 5, forbidden_edges=[7]),
         Question(0, 5, keep=(0, 4)),
-        Question(0, 5, limits=Limits({"loss": 3})),
+        Question(0, 5, limits=PathLimits({"loss": 3})),
     ):
         with pytest.raises(CallError):
             best_pair(graph, question)
     with pytest.raises(CallError, match="at least 2"):
-        best_ways(graph, Question(0, 5), 1)
+        best_paths(graph, Question(0, 5), 1)
     with pytest.raises(CallError, match="whole numbers"):
         RiskGraph(2, np.array([0]), np.array([1]), np.array([1.5]), graph.risks[:1])

@@ -1,4 +1,4 @@
-"""Reroute: the best separate ways that there are; where none are, why, and what to build."""
+"""Reroute: the best separate paths that there are; where none are, why, and what to build."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def reroute(
     time_limit_s: float = 10.0,
     progress: Progress | None = None,
 ) -> Reroute:
-    """Search the cheapest ways that the prover calls apart and within limits.
+    """Search the cheapest paths that the prover calls apart and within limits.
 
     Parameters
     ----------
@@ -52,23 +52,23 @@ def reroute(
         Ids. Without either: every circuit and group that is not apart, and
         every circuit that breaks a limit.
     between : pair of str, optional
-        Two pieces of equipment: ways for a circuit that does not exist yet.
+        Two pieces of equipment: paths for a circuit that does not exist yet.
     cost : {'length', 'delay', 'loss', 'splices', 'unavailability'}
-        What the ways add up to least of.
+        What the paths add up to least of.
     keep : str, optional
-        Name of a way that stays as it is, such as ``main``.
+        Name of a path that stays as it is, such as ``main``.
     avoid : collection of str
-        Ids of assets or links that no way may rely on.
+        Ids of assets or links that no path may rely on.
     avoid_area : sequence of geometry, optional
-        Areas in the study's working CRS; no way may use plant that they touch.
+        Areas in the study's working CRS; no path may use plant that they touch.
     listed_only : bool
         Only links on record; nothing is spliced or patched.
     fibres : int
         Free fibres that a new link takes of each cable.
     ways : int, optional
-        Of a group: how many working ways must be apart from each other.
+        Of a group: how many working paths must be apart from each other.
     build : Candidates, optional
-        How to look for something to build where no separate ways exist; None:
+        How to look for something to build where no separate paths exist; None:
         with what is on record and short new segments.
     time_limit_s : float
         For each search.
@@ -90,7 +90,7 @@ def reroute(
     Exact over what is on record: links whose ends are not another circuit's
     relay, and new links from port to port of the circuit's own equipment over
     cables with free fibres, patched at sites where cables end in one place and
-    spliced where cables end or a joint on record joins them. Ways that rest on
+    spliced where cables end or a joint on record joins them. Paths that rest on
     a record gap are left out.
     """
     say = progress or _silent
@@ -172,7 +172,7 @@ def _targets(
 
 
 def _with_circuit(study: Study, between: tuple[str, str]) -> Study:
-    """The study with a circuit without ways between two pieces of equipment."""
+    """The study with a circuit without paths between two pieces of equipment."""
     known = set(study.tables["equipment"]["id"])
     unknown = [one for one in between if one not in known]
     if unknown or between[0] == between[1]:
@@ -214,7 +214,7 @@ def _check_ids(proof: Proof, avoid: Collection[str]) -> None:
 def _check_ways(
     ground: Ground, targets: Sequence[Target], keep: str | None, ways: int | None
 ) -> None:
-    """Refuse a way to keep that nothing asked about has, and more working ways than circuits."""
+    """Refuse a path to keep that nothing asked about has, and more working paths than circuits."""
     paths = ground.network.paths
     members = [member for target in targets for member in target.members]
     labels = {paths.label[p] for member in members for p in paths.of_circuit(member.circuit)}

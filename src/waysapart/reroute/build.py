@@ -16,7 +16,7 @@ from scipy.sparse.csgraph import connected_components
 
 from waysapart.arrays import Bools, Floats, boolean
 from waysapart.reroute.graph import Question, RiskGraph, edge_risks
-from waysapart.reroute.proof import Beyond, Cut, Few, Listed, Proof
+from waysapart.reroute.proof import Beyond, Cut, Few, Listed, NoPairProof
 
 Need = tuple[int, Bools]
 """A target, and the candidates of which it needs at least one."""
@@ -32,7 +32,7 @@ class Cover(NamedTuple):
 def may_help(
     graph: RiskGraph,
     question: Question,
-    proof: Proof | None,
+    proof: NoPairProof | None,
     candidates: RiskGraph,
     *,
     alone: bool,
@@ -71,7 +71,7 @@ def _relies(risks: Any, some: Sequence[int]) -> Bools:
 
 
 def _across(
-    graph: RiskGraph, proof: Proof, leaf: Cut | Few, candidates: RiskGraph, alone: bool
+    graph: RiskGraph, proof: NoPairProof, leaf: Cut | Few, candidates: RiskGraph, alone: bool
 ) -> Bools:
     usable = np.ones(graph.n_edges, dtype=bool)
     usable[[*leaf.edges, *proof.without]] = False

@@ -1,4 +1,4 @@
-"""What to build where no separate ways exist: what one thing does, and what a set does.
+"""What to build where no separate paths exist: what one thing does, and what a set does.
 
 Whatever is proposed here has been put into a study of its own, searched, and proved by
 the same prover as the study itself.
@@ -29,7 +29,7 @@ from waysapart.reroute.segments import (
 )
 from waysapart.reroute.solve import Ask, Found, Target
 from waysapart.reroute.space import space_of
-from waysapart.reroute.split import best_ways
+from waysapart.reroute.split import best_paths
 from waysapart.reroute.try_out import Option, tried
 
 MOST_TRIED = 6
@@ -80,7 +80,7 @@ def what_to_build(
     ----------
     ground : Ground
     without : sequence of Found
-        Targets without separate ways, each with its search and proof.
+        Targets without separate paths, each with its search and proof.
     ask : Ask
     candidates : Candidates
     say : callable
@@ -171,7 +171,7 @@ def _over_closures(
         pairs = sorted(one.pairs.get(one.target.id, ()))
         space = space_of(there, one.target.members, ask.terms, pairs=pairs)
         ways = (ask.ways or 2) if one.target.group else 2
-        answer = best_ways(space.graph, space.question, ways, time_limit_s=ask.time_limit_s)
+        answer = best_paths(space.graph, space.question, ways, time_limit_s=ask.time_limit_s)
         if answer.status == "apart":
             able.append(one.target)
     if not able:
@@ -284,7 +284,7 @@ def _set_within(
 
 
 def _joined(options: Sequence[Option]) -> Draft:
-    """What options change at sites, without the ways over it."""
+    """What options change at sites, without the paths over it."""
     draft = Draft()
     for option in options:
         for row in option.draft.rows.get("equipment", []):

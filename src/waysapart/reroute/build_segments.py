@@ -13,11 +13,11 @@ from waysapart.reroute.draft import proposed
 from waysapart.reroute.edges import STRETCH
 from waysapart.reroute.graph import Question, RiskGraph
 from waysapart.reroute.ground import Ground, ground_of
-from waysapart.reroute.proof import Proof as NoPair
+from waysapart.reroute.proof import NoPairProof
 from waysapart.reroute.segments import Segment, with_segments
 from waysapart.reroute.solve import Ask, Found
 from waysapart.reroute.space import space_of
-from waysapart.reroute.split import Answer, best_ways
+from waysapart.reroute.split import Answer, best_paths
 from waysapart.reroute.try_out import in_proof, numbered
 from waysapart.verdicts.prove import prove
 
@@ -45,9 +45,11 @@ class Laid:
     def answer(self, open_: Collection[int], time_limit_s: float) -> Answer:
         """The paths with some candidates open and all others barred."""
         question = replace(self.question, forbidden_edges=self._barred(open_))
-        return best_ways(self.graph, question, self.ways, time_limit_s=time_limit_s)
+        return best_paths(self.graph, question, self.ways, time_limit_s=time_limit_s)
 
-    def may_help(self, open_: Collection[int], proof: NoPair | None, *, alone: bool) -> list[int]:
+    def may_help(
+        self, open_: Collection[int], proof: NoPairProof | None, *, alone: bool
+    ) -> list[int]:
         """Candidates that the proof of `answer(open_)` does not rule out; see `build.may_help`."""
         own = set(self.question.forbidden_edges)
         new = np.flatnonzero((self.of_edge >= 0) & ~np.isin(self.of_edge, list(open_)))

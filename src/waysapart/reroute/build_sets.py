@@ -186,7 +186,7 @@ def _not_apart(
     count: int,
     deadline: float,
 ) -> tuple[list[Need], bool]:
-    """What each target needs that has no ways with a set yet; False: not all were decided."""
+    """What each target needs that has no paths with a set yet; False: not all were decided."""
     needs: list[Need] = []
     certain = True
     for number in hoped:

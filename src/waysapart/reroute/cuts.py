@@ -1,4 +1,4 @@
-"""The cut that shows why a way no longer exists, with few risks to blame."""
+"""The cut that shows why a path no longer exists, with few risks to blame."""
 
 from __future__ import annotations
 

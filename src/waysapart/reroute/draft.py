@@ -1,4 +1,4 @@
-"""From ways of a search to records: new links, their runs and fibres, paths, and the work."""
+"""Turn the paths of a search into records: new links, their runs and fibres, and the work."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Any, NotRequired, TypedDict
 import pandas as pd
 
 from waysapart.network.paths import ALTERNATE, MAIN
-from waysapart.reroute.edges import LINK, PORT, STRETCH, Member, Node
+from waysapart.reroute.edges import LINK, PORT, STRETCH, GraphNode, Member
 from waysapart.reroute.graph import walk
 from waysapart.reroute.ground import Ground, Optics
 from waysapart.reroute.space import Space
@@ -22,7 +22,7 @@ Row = dict[str, Any]
 """Cells of any role by column: text, number, geometry or None."""
 
 
-class Work(TypedDict):
+class WorkItem(TypedDict):
     """A piece of work, as it stands in JSON and in work.txt."""
 
     circuit: str | None
@@ -33,7 +33,7 @@ class Work(TypedDict):
 
 
 @dataclass(frozen=True)
-class Run:
+class CableRun:
     """A stretch of one cable that a new link uses, in the link's direction; places as numbers."""
 
     cable: int
@@ -52,15 +52,15 @@ class NewLink:
     a: int
     b: int
     optics: Optics
-    runs: tuple[Run, ...]
+    runs: tuple[CableRun, ...]
     connectors: int
     splices: int
     length_m: float
 
 
 @dataclass(frozen=True)
-class Way:
-    """One way of a circuit: numbers of links on record, and new links, in order."""
+class ProposedPath:
+    """One path of a circuit: numbers of links on record, and new links, in order."""
 
     steps: tuple[int | NewLink, ...]
 
@@ -78,11 +78,11 @@ class Draft:
     ----------
     rows : dict of str to list of dict
         By role.
-    work : list of Work
+    work : list of WorkItem
     """
 
     rows: dict[str, list[Row]] = field(default_factory=dict)
-    work: list[Work] = field(default_factory=list)
+    work: list[WorkItem] = field(default_factory=list)
 
     def add(self, role: str, **row: Any) -> None:
         """Add a row to a role."""
@@ -96,16 +96,16 @@ class Draft:
         return Draft(rows, [*self.work, *other.work])
 
 
-def ways_of_answer(
+def paths_of_answer(
     space: Space, ways: Sequence[Sequence[int]], fibres: int, taken: Mapping[int, set[int]]
-) -> list[Way]:
-    """Ways as links on record and new links, each new one with its own free fibres.
+) -> list[ProposedPath]:
+    """Paths as links on record and new links, each new one with its own free fibres.
 
     Parameters
     ----------
     space : Space
     ways : sequence of sequence of int
-        Edges of each way from the first end to the second.
+        Edges of each path from the first end to the second.
     fibres : int
         Fibres that a new link takes of each cable.
     taken : mapping of int to set of int
@@ -115,11 +115,11 @@ def ways_of_answer(
     return [_way(space, way, fibres, used) for way in ways]
 
 
-def _way(space: Space, way: Sequence[int], fibres: int, used: dict[int, set[int]]) -> Way:
+def _way(space: Space, way: Sequence[int], fibres: int, used: dict[int, set[int]]) -> ProposedPath:
     edges = space.edges
     nodes = [edges.nodes[n] for n in walk(space.graph, way, edges.s, edges.t)]
     steps: list[int | NewLink] = []
-    begun: list[tuple[int, Node, Node]] = []
+    begun: list[tuple[int, GraphNode, GraphNode]] = []
     port: tuple[int, int] | None = None
     for edge, here, there in zip(way, nodes, nodes[1:], strict=False):
         kind, ref = edges.kind[edge], int(edges.ref[edge])
@@ -134,7 +134,7 @@ def _way(space: Space, way: Sequence[int], fibres: int, used: dict[int, set[int]
             optics = edges.optics[port[1]]
             steps.append(_new_link(space.ground, port[0], ref, optics, begun, fibres, used))
             port = None
-    return Way(tuple(steps))
+    return ProposedPath(tuple(steps))
 
 
 def _new_link(
@@ -142,12 +142,12 @@ def _new_link(
     a: int,
     b: int,
     optics: Optics,
-    course: Sequence[tuple[int, Node, Node]],
+    course: Sequence[tuple[int, GraphNode, GraphNode]],
     fibres: int,
     used: dict[int, set[int]],
 ) -> NewLink:
     stretches = ground.stretches
-    runs: list[Run] = []
+    runs: list[CableRun] = []
     connectors = half_splices = 0
     length_m = 0.0
     for ref, here, there in course:
@@ -176,13 +176,15 @@ def _new_link(
         gone = used.setdefault(cable, set())
         numbers = tuple([n for n in stretches.free[cable] if n not in gone][:fibres])
         gone.update(numbers)
-        runs.append(Run(cable, here.asset, there.asset, whole, numbers, panels, (near[1], far[1])))
+        runs.append(
+            CableRun(cable, here.asset, there.asset, whole, numbers, panels, (near[1], far[1]))
+        )
     joined = tuple(_completed(ground, run) for run in runs)
     return NewLink(a, b, optics, joined, connectors, -(-half_splices // 2), length_m)
 
 
-def _completed(ground: Ground, run: Run) -> Run:
-    """A run of several stretches may after all be the whole cable."""
+def _completed(ground: Ground, run: CableRun) -> CableRun:
+    """Mark a run over several stretches as the whole cable where it reaches both ends."""
     mine = ground.stretches.cable == run.cable
     ends = {
         *ground.stretches.a[mine & ground.stretches.first].tolist(),
@@ -202,7 +204,7 @@ def exhausted(ground: Ground, taken: Mapping[int, set[int]], fibres: int) -> set
     return {(STRETCH, ref) for ref, cable in enumerate(cables) if cable in short}
 
 
-def fibres_of(ways: Sequence[Way]) -> dict[int, set[int]]:
+def fibres_of(ways: Sequence[ProposedPath]) -> dict[int, set[int]]:
     """Fibres per cable that new links take."""
     found: dict[int, set[int]] = {}
     for way in ways:
@@ -212,8 +214,10 @@ def fibres_of(ways: Sequence[Way]) -> dict[int, set[int]]:
     return found
 
 
-def renumbered(ground: Ground, way: Way, fibres: int, taken: Mapping[int, set[int]]) -> Way | None:
-    """The same way over other fibres than those taken; None where too few are left."""
+def renumbered(
+    ground: Ground, way: ProposedPath, fibres: int, taken: Mapping[int, set[int]]
+) -> ProposedPath | None:
+    """The same path over other fibres than those taken; None where too few are left."""
     used = {cable: set(numbers) for cable, numbers in taken.items()}
     steps: list[int | NewLink] = []
     for step in way.steps:
@@ -229,21 +233,22 @@ def renumbered(ground: Ground, way: Way, fibres: int, taken: Mapping[int, set[in
             gone.update(numbers)
             runs.append(replace(run, fibres=numbers))
         steps.append(replace(step, runs=tuple(runs)))
-    return Way(tuple(steps))
+    return ProposedPath(tuple(steps))
 
 
-def labelled(ground: Ground, member: Member, ways: Sequence[Way]) -> dict[str, Way]:
-    """Which way is called main, which alternate: as they are called now, as far as they stay.
+def labelled(
+    ground: Ground, member: Member, ways: Sequence[ProposedPath]
+) -> dict[str, ProposedPath]:
+    """Name the paths main and alternate. A path that stays keeps its name.
 
-    A way that is new takes the name that is left; of two new ones the quicker
-    is main.
+    A new path takes the name that is left; of two new paths the shorter is main.
     """
     paths = ground.network.paths
     now = {
         paths.label[path]: paths.links(path).tolist() for path in paths.of_circuit(member.circuit)
     }
 
-    def stays(way: Way, label: str) -> int:
+    def stays(way: ProposedPath, label: str) -> int:
         mine = now.get(label, [])
         return 10**6 if list(way.steps) == mine else sum(step in mine for step in way.steps)
 
@@ -257,7 +262,7 @@ def labelled(ground: Ground, member: Member, ways: Sequence[Way]) -> dict[str, W
     return {MAIN: second, ALTERNATE: first}
 
 
-def _length_m(ground: Ground, way: Way) -> float:
+def _length_m(ground: Ground, way: ProposedPath) -> float:
     return sum(
         step.length_m if isinstance(step, NewLink) else float(ground.length_m[step])
         for step in way.steps
@@ -265,9 +270,9 @@ def _length_m(ground: Ground, way: Way) -> float:
 
 
 def drafted(
-    ground: Ground, member: Member, ways: Mapping[str, Way], known: set[str]
+    ground: Ground, member: Member, ways: Mapping[str, ProposedPath], known: set[str]
 ) -> tuple[Draft, dict[str, list[str]]]:
-    """Rows and work for the ways of one circuit; ids of links by the name of the way.
+    """Rows and work for the paths of one circuit, and the ids of links by the name of the path.
 
     `known` are ids that must not be given again; new ones are added to it.
     """
@@ -351,7 +356,7 @@ def _tell_work(draft: Draft, ground: Ground, member: Member, name: str, link: Ne
     names = ground.names
     cables = ground.study.tables["cables"]["id"].to_numpy()
 
-    def fibres(run: Run) -> str:
+    def fibres(run: CableRun) -> str:
         numbers = ", ".join(map(str, run.fibres))
         unsure = bool(ground.stretches.unnumbered[run.cable])
         return f"{cables[run.cable]} fibres {numbers}" + (
@@ -363,7 +368,7 @@ def _tell_work(draft: Draft, ground: Ground, member: Member, name: str, link: Ne
             {"circuit": member.id, "what": what, "at": str(names[at]), "link": name, "text": text}
         )
 
-    def panel(run: Run, last: bool) -> str:
+    def panel(run: CableRun, last: bool) -> str:
         if not run.panels:
             return "its panel is not on record"
         return f"panel {names[run.panels[-1 if last else 0]]}"
@@ -426,7 +431,7 @@ def proposed(study: Study, draft: Draft) -> Study:
 
 
 def _sorted(role: str, table: pd.DataFrame, base: pd.DataFrame) -> pd.DataFrame:
-    """In the order in which reading puts rows."""
+    """Sort rows as reading sorts them."""
     key = [name for name in ROLES[role].key if name in table]
     if table is base or not key:
         return table

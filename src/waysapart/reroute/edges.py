@@ -36,7 +36,7 @@ class Member:
     links: frozenset[int]
 
 
-class Node(NamedTuple):
+class GraphNode(NamedTuple):
     """An equipment (`layer` -1) or, for one optics, a place; -1 and -2 are the common ends."""
 
     member: int
@@ -50,7 +50,7 @@ class Edges:
 
     Attributes
     ----------
-    nodes : list of Node
+    nodes : list of GraphNode
     u, v : ndarray of int
         Numbers of nodes; `s` and `t` are the two ends sought between.
     kind : ndarray of str
@@ -74,7 +74,7 @@ class Edges:
         Per layer, that its links state a reserve of their own.
     """
 
-    nodes: list[Node]
+    nodes: list[GraphNode]
     u: Ints
     v: Ints
     s: int
@@ -100,22 +100,22 @@ class Edges:
         return bool(np.isfinite(self.room_db[self.layer[edge]]))
 
 
-class _Sheet:
+class _EdgeRows:
     """Rows as they are added."""
 
     def __init__(self) -> None:
-        self.number: dict[Node, int] = {}
+        self.number: dict[GraphNode, int] = {}
         self.rows: list[tuple[int, int, str, int, int, int, int]] = []
         self.passed: list[float] = []
         self.keys: list[Key] = []
 
-    def node(self, node: Node) -> int:
+    def node(self, node: GraphNode) -> int:
         return self.number.setdefault(node, len(self.number))
 
     def add(
         self,
-        one: Node,
-        other: Node,
+        one: GraphNode,
+        other: GraphNode,
         kind: str,
         ref: int,
         layer: int,
@@ -132,17 +132,17 @@ class _Sheet:
 def edges_of(
     ground: Ground, members: Sequence[Member], more: Sequence[Optics] = (), *, listed_only: bool
 ) -> Edges:
-    """The edges over which the ways of a circuit, or of the circuits of a group, may lead.
+    """The edges over which the paths of a circuit, or of the circuits of a group, may lead.
 
     `more` are optics that new links may have besides those of the circuit's own.
     """
-    sheet = _Sheet()
+    sheet = _EdgeRows()
     optics: list[Optics] = []
     room: list[float] = []
     entry = [-1] * len(members)
     alone = len(members) == 1
-    ends = [(Node(m.number, m.a, -1), Node(m.number, m.b, -1)) for m in members]
-    start, stop = ends[0] if alone else (Node(-1, -1, -1), Node(-1, -2, -1))
+    ends = [(GraphNode(m.number, m.a, -1), GraphNode(m.number, m.b, -1)) for m in members]
+    start, stop = ends[0] if alone else (GraphNode(-1, -1, -1), GraphNode(-1, -2, -1))
     sheet.node(start), sheet.node(stop)
     for member, (one, other) in zip(members, ends, strict=True):
         if not alone:
@@ -177,7 +177,7 @@ def edges_of(
     )
 
 
-def _add_links(sheet: _Sheet, ground: Ground, member: Member) -> None:
+def _add_links(sheet: _EdgeRows, ground: Ground, member: Member) -> None:
     """Links on record; a relay passes nothing on, so that only the circuit's own are ends."""
     barred = ground.relays - {member.a, member.b}
     links = ground.links
@@ -189,7 +189,7 @@ def _add_links(sheet: _Sheet, ground: Ground, member: Member) -> None:
         if a < 0 or b < 0 or a == b or a in barred or b in barred:
             continue
         us = passed.get(link, 0.0) + sum(_half_us(ground, member, end) for end in (a, b))
-        one, other = Node(member.number, a, -1), Node(member.number, b, -1)
+        one, other = GraphNode(member.number, a, -1), GraphNode(member.number, b, -1)
         sheet.add(one, other, LINK, link, -1, 0, (LINK, link, 0), us)
 
 
@@ -198,7 +198,7 @@ def _half_us(ground: Ground, member: Member, machine: int) -> float:
 
 
 def _add_cables(
-    sheet: _Sheet,
+    sheet: _EdgeRows,
     ground: Ground,
     member: Member,
     more: Sequence[Optics],
@@ -228,13 +228,13 @@ def _add_cables(
         )
         wave = ground.waves.index(one.wavelength_nm)
         for ref, (a, b) in enumerate(zip(stretches.a.tolist(), stretches.b.tolist(), strict=True)):
-            begin, end = Node(member.number, a, layer), Node(member.number, b, layer)
+            begin, end = GraphNode(member.number, a, layer), GraphNode(member.number, b, layer)
             sheet.add(begin, end, STRETCH, ref, layer, wave, (STRETCH, ref, place), 0.0)
         for machine in dict.fromkeys(m for side in sides for m, own in side if own == one):
             site = ground.site_of[machine]
             us = _half_us(ground, member, machine)
             for at in _led_into(ground, site):
-                here = Node(member.number, machine, -1), Node(member.number, at, layer)
+                here = GraphNode(member.number, machine, -1), GraphNode(member.number, at, layer)
                 sheet.add(*here, PORT, machine, layer, 0, (PORT, machine * 10**9 + at, place), us)
 
 

@@ -11,7 +11,7 @@ import shapely
 
 from waysapart.evidence import FORMAT, Evidence, Input, Verdict
 from waysapart.reroute.build_plan import Building
-from waysapart.reroute.draft import Draft, Work
+from waysapart.reroute.draft import Draft, WorkItem
 from waysapart.reroute.ground import Ground
 from waysapart.reroute.instead import Instead
 from waysapart.reroute.rounds import Links, left_worse
@@ -112,7 +112,7 @@ class OptionFacts(TypedDict):
     apart_per_km: float | None
     segments: list[SegmentFacts]
     paths: Links
-    work: list[Work]
+    work: list[WorkItem]
     proposal: ProposalFacts | None
 
 
@@ -166,7 +166,7 @@ class RerouteFacts(TypedDict):
     cost_unit: str
     summary: dict[Status, int]
     circuits: list[TargetFacts]
-    work: list[Work]
+    work: list[WorkItem]
     proved: Proved
     proposal: ProposalFacts | None
     build: BuildFacts | None
@@ -185,13 +185,13 @@ class Reroute:
     terms : Terms
     found : list of Found
     links : dict of str to dict of str to list of str
-        By circuit and name of the way, the ids of its links, new ones included.
+        By circuit and name of the path, the ids of its links, new ones included.
     draft : Draft
-        All ways together as rows of a proposal, with the work that they take.
+        All paths together as rows of a proposal, with the work that they take.
     after : Proof or None
         The proof of that proposal; None where there is nothing to propose.
     instead : dict of str to Instead
-        For each without separate ways, the pair that shares least.
+        For each without separate paths, the pair that shares least.
     building : Building or None
         What could be built for those.
     """
@@ -211,7 +211,7 @@ class Reroute:
         return self.ground.proof
 
     def exit_code(self) -> int:
-        """1 if anything has no separate ways, else 3 if anything is undecided, else 0."""
+        """1 if anything has no separate paths, else 3 if anything is undecided, else 0."""
         statuses = {found.status for found in self.found}
         return 1 if "none" in statuses else 3 if "undecided" in statuses else 0
 
@@ -220,7 +220,7 @@ class Reroute:
         return _reroute_facts(self)
 
     def write_proposal(self, folder: Path | str, *, force: bool = False) -> list[Path]:
-        """Write all ways found as a study that extends the one asked about.
+        """Write all paths found as a study that extends the one asked about.
 
         Parameters
         ----------
@@ -244,11 +244,11 @@ class Reroute:
         return write_drafts(self.before.study, [(self.draft, Path(folder), "")], force=force)
 
     def write_all(self, folder: Path | str, *, force: bool = False) -> list[Path]:
-        """Write the ways as `write_proposal` does, and every thing to build beside them.
+        """Write the paths as `write_proposal` does, and every thing to build beside them.
 
         Each option, in the order of `building`, goes into a folder `build-1`,
         `build-2`, ... inside `folder`; the set into `build-set`. Each is a
-        study that extends the one asked about, with the ways over what is built.
+        study that extends the one asked about, with the paths over what is built.
         All of it is written, or nothing is.
         """
         folder = Path(folder)
@@ -278,7 +278,7 @@ def _reroute_facts(reroute: Reroute) -> RerouteFacts:
     circuits = [_target(reroute, found) for found in reroute.found]
     statuses = [one["status"] for one in circuits]
     draft, proof = reroute.draft, reroute.after
-    if proof is None:  # all ways are on record
+    if proof is None:  # all paths are on record
         draft, proof = Draft(), reroute.before
     return {
         "format": FORMAT,
@@ -368,7 +368,7 @@ def _target(reroute: Reroute, found: Found) -> TargetFacts:
 
 
 def _cost(found: Found, cost: str) -> float | None:
-    """Cost of the ways found; of a group, of its working ways."""
+    """Cost of the paths found; of a group, of its working paths."""
     if found.answer is None or found.answer.ways is None or found.space is None:
         return None
     edges = [edge for way in found.answer.ways for edge in way]

@@ -1,10 +1,10 @@
-"""The cheapest ways that use no risk-bearing node or edge twice, and the prices of these.
+"""The cheapest paths that use no risk-bearing node or edge twice, and the prices of these.
 
-Whatever k ways share no risk use each edge that relies on something at most once,
+Whatever k paths share no risk use each edge that relies on something at most once,
 and each node whose edges all rely on one thing at most once. Without the other
 risks this is a minimum-cost flow of k units, found by k shortest paths with
 potentials (Suurballe 1974, Suurballe and Tarjan 1984). Its potentials price the
-contested edges and nodes; with these prices the ways may be sought one by one and
+contested edges and nodes; with these prices the paths may be sought one by one and
 still give a lower bound (Lagrangian relaxation of the capacities).
 """
 
@@ -21,7 +21,7 @@ from waysapart.reroute.paths import REACHED, distances, shortest, trace
 from waysapart.reroute.reduce import Reduced
 
 UNPRICED = 1 << 20
-"""A capacity that no number of ways asked for will fill."""
+"""A capacity that no number of paths asked for will fill."""
 
 
 @dataclass(frozen=True)
@@ -53,7 +53,7 @@ class Flow:
     """A cheapest flow and the prices it puts on edges and nodes.
 
     `weight` is twice (cost + edge price) plus the prices of both end nodes, so
-    that a way's doubled priced cost is a plain sum over its edges. `bottleneck`
+    that a path's doubled priced cost is a plain sum over its edges. `bottleneck`
     lists contested risks that keep the flow from being full (then `cost` is -1), and
     `cut` edges that rely on them and part the ends, where no dead edge is needed too.
     """
@@ -117,7 +117,7 @@ def _covering_risk(reduced: Reduced) -> Ints:
 def cheapest_flow(reduced: Reduced, net: FlowNet, dead: Bools, ways: int) -> Flow:
     """A cheapest flow of `ways` units over edges that are not dead.
 
-    The end must be reachable from the start. O(ways x (m + n log n)).
+    The end must be reachable from the start. O(paths x (m + n log n)).
     """
     n, edges = reduced.n_nodes, reduced.n_edges
     far, before = distances(reduced, reduced.cost, dead, reduced.s)
@@ -195,7 +195,7 @@ def _priced(reduced: Reduced, net: FlowNet, units: Ints, potential: Floats) -> F
     edge_price = np.maximum(price[:edges], price[edges : 2 * edges])
     node_price = price[2 * edges :]
     weight = 2 * (reduced.cost + edge_price) + node_price[reduced.u] + node_price[reduced.v]
-    # A unit each way along an edge is no use of it: the flow without both is as cheap.
+    # A unit each path along an edge is no use of it: the flow without both is as cheap.
     there, back = units[:edges].copy(), units[edges : 2 * edges].copy()
     both = np.minimum(there, back)
     there -= both
@@ -210,7 +210,7 @@ def _priced(reduced: Reduced, net: FlowNet, units: Ints, potential: Floats) -> F
 
 
 def _taken_apart(reduced: Reduced, there: Ints, back: Ints) -> tuple[tuple[int, ...], ...]:
-    """Split the flow into ways; circles of no cost are left out."""
+    """Split the flow into paths; circles of no cost are left out."""
     onward: dict[int, list[tuple[int, int]]] = {}
     for edge in np.flatnonzero(there).tolist():
         onward.setdefault(int(reduced.u[edge]), []).extend(

@@ -1,9 +1,9 @@
-"""What a search for separate ways needs to know of the plant, as arrays.
+"""What a search for separate paths needs to know of the plant, as arrays.
 
 The graph is undirected and may have parallel edges. What an edge *relies on* is a
 row of a boolean matrix edge x risk; a risk is whatever one event takes at once: a
 tower, a pit, a road with all its ducts, a flood area. A node may bring risks too
-(everything at a site): a way relies on them where it passes the node or ends an
+(everything at a site): a path relies on them where it passes the node or ends an
 edge there, not at its own two ends.
 """
 
@@ -106,15 +106,15 @@ class RiskGraph:
 
 
 @dataclass(frozen=True)
-class Limits:
-    """What each way, and the ways beside one another, must keep.
+class PathLimits:
+    """What each path, and the paths beside one another, must keep.
 
     Attributes
     ----------
     most
-        Largest sum along one way, by name of a weight.
+        Largest sum along one path, by name of a weight.
     apart_most
-        Largest difference between any two ways, by name of a weight (the
+        Largest difference between any two paths, by name of a weight (the
         asymmetry of delay).
     """
 
@@ -127,20 +127,20 @@ class Limits:
 
 @dataclass(frozen=True)
 class Question:
-    """Between which ends separate ways are sought, and on what terms.
+    """Between which ends separate paths are sought, and on what terms.
 
     Attributes
     ----------
     s, t
         The two end nodes; different ones.
     exempt
-        Risks that both ways may share (unavoidable at the ends, or waived).
+        Risks that both paths may share (unavoidable at the ends, or waived).
     forbidden_edges, forbidden_risks
-        What no way may use.
+        What no path may use.
     keep
-        Edges of one way that stays as it is; the other ways are sought for it.
+        Edges of one path that stays as it is; the other paths are sought for it.
     limits
-        See `Limits`; the kept way must keep them as well.
+        See `PathLimits`; the kept path must keep them as well.
     """
 
     s: int
@@ -149,7 +149,7 @@ class Question:
     forbidden_edges: Sequence[int] = ()
     forbidden_risks: Sequence[int] = ()
     keep: Sequence[int] | None = None
-    limits: Limits = field(default_factory=Limits)
+    limits: PathLimits = field(default_factory=PathLimits)
 
 
 def _whole(values: npt.ArrayLike, name: str) -> Ints:
@@ -168,7 +168,7 @@ def check_question(graph: RiskGraph, question: Question) -> None:
     Raises
     ------
     CallError
-        Ends equal or unknown, an unknown edge, risk or weight, or a kept way
+        Ends equal or unknown, an unknown edge, risk or weight, or a kept path
         that does not lead from `s` to `t`.
     """
     if question.s == question.t:
@@ -232,8 +232,8 @@ def edge_risks(graph: RiskGraph, s: int, t: int) -> SparseBool:
     return folded
 
 
-def risks_of_way(risks: SparseBool, edges: Sequence[int]) -> frozenset[int]:
-    """All risks that a way over `edges` relies on (`risks` from `edge_risks`)."""
+def risks_of_path(risks: SparseBool, edges: Sequence[int]) -> frozenset[int]:
+    """All risks that a path over `edges` relies on (`risks` from `edge_risks`)."""
     found: set[int] = set()
     for edge in edges:
         found.update(csr_row(risks, edge).tolist())
@@ -243,12 +243,12 @@ def risks_of_way(risks: SparseBool, edges: Sequence[int]) -> frozenset[int]:
 def shared_risks(
     graph: RiskGraph, question: Question, ways: Sequence[Sequence[int]]
 ) -> frozenset[int]:
-    """Risks, other than exempt ones, that at least two of the ways rely on."""
+    """Risks, other than exempt ones, that at least two of the paths rely on."""
     risks = edge_risks(graph, question.s, question.t)
     met: set[int] = set()
     twice: set[int] = set()
     for way in ways:
-        own = risks_of_way(risks, way)
+        own = risks_of_path(risks, way)
         twice |= met & own
         met |= own
     return frozenset(twice - set(question.exempt))

@@ -1,4 +1,4 @@
-"""What rerouting finds out about a study once, for all circuits: figures, gaps, cables."""
+"""The figures, gaps and cables of a study that every search uses, worked out once."""
 
 from __future__ import annotations
 
@@ -140,7 +140,7 @@ class Ground:
     def equipment_us(self) -> dict[int, float]:
         """One-way delay through every piece of equipment; 0 where nobody knows it.
 
-        That is the least it can be: what a limit rules out with it stays ruled out. Ways over
+        That is the least it can be: what a limit rules out with it stays ruled out. Paths over
         equipment whose delay is a gap are left out of searches, but for the two ends, and the
         prover has the last word on those.
         """
@@ -156,7 +156,7 @@ class Ground:
 
     @cached_property
     def down_time(self) -> Floats:
-        """Minus the logarithm of the part of the time that an asset works; adds up along a way.
+        """Minus the logarithm of the part of the time that an asset works; adds up along a path.
 
         Assets, and behind them links by what they state of themselves. What has no rate adds
         nothing.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from waysapart.reroute.draft import Way, labelled, ways_of_answer
+from waysapart.reroute.draft import ProposedPath, labelled, paths_of_answer
 from waysapart.reroute.ground import Ground
 from waysapart.reroute.sharing import LeastShared, least_shared
 from waysapart.reroute.solve import Ask, Found
@@ -17,7 +17,7 @@ class Instead:
     Attributes
     ----------
     least : LeastShared
-    ways : dict of str to Way
+    ways : dict of str to ProposedPath
         Empty where there is no pair at all.
     shared : list of tuple of str
         What both rely on; assets that always go together stand together.
@@ -26,13 +26,13 @@ class Instead:
     """
 
     least: LeastShared
-    ways: dict[str, Way]
+    ways: dict[str, ProposedPath]
     shared: list[tuple[str, ...]]
     near: list[tuple[str, str]]
 
 
 def share_least(ground: Ground, found: Found, ask: Ask) -> Instead:
-    """Search the pair that shares the least, for a target without separate ways.
+    """Search the pair that shares the least, for a target without separate paths.
 
     Weights are those of the rules. Near approaches are weighed as far as they
     are known from the search for a separate pair.
@@ -47,5 +47,5 @@ def share_least(ground: Ground, found: Found, ask: Ask) -> Instead:
     near = [risks.pairs[risk] for risk in sorted(least.shared) if risk in risks.pairs]
     if least.ways is None or found.target.group:
         return Instead(least, {}, shared, near)
-    ways = ways_of_answer(space, least.ways, ask.terms.fibres, {})
+    ways = paths_of_answer(space, least.ways, ask.terms.fibres, {})
     return Instead(least, labelled(ground, found.target.members[0], ways), shared, near)

@@ -8,7 +8,7 @@ import numpy as np
 
 from waysapart.arrays import Bools
 from waysapart.reroute.paths import REACHED, Window, distances
-from waysapart.reroute.proof import Listed, Proof
+from waysapart.reroute.proof import Listed, NoPairProof
 from waysapart.reroute.reduce import Reduced
 
 MOST_LISTED = 500
@@ -17,7 +17,7 @@ MOST_STEPS = 20_000
 """Steps taken to list them."""
 
 
-def can_be_listed(reduced: Reduced, proof: Proof) -> bool:
+def can_be_listed(reduced: Reduced, proof: NoPairProof) -> bool:
     """Whether every leaf that lists courses has few enough of them.
 
     Listed are the courses that stay at or below the greatest sums of the leaf;

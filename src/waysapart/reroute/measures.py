@@ -1,4 +1,4 @@
-"""What could be changed at a site so that two ways no longer hang on one thing there.
+"""What could be changed at a site so that two paths no longer hang on one thing there.
 
 Feed a piece of equipment from a second supply that stands there, move it into a rack or
 room where others of its kind are, or fit optics that other links on record have.
@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 
 from waysapart.arrays import csr_row
-from waysapart.reroute.draft import Draft, Row, Work
+from waysapart.reroute.draft import Draft, Row, WorkItem
 from waysapart.reroute.ground import Ground, Optics
-from waysapart.reroute.proof import Beyond, Listed, Proof
+from waysapart.reroute.proof import Beyond, Listed, NoPairProof
 from waysapart.reroute.space import Space
 from waysapart.schema import KNOWN_EMPTY, LIST_SEPARATOR, ROLES
 
@@ -40,13 +40,13 @@ class Measure:
     optics: tuple[Optics, ...] = ()
 
 
-def measures(space: Space, proof: Proof | None) -> list[Measure]:
+def measures(space: Space, proof: NoPairProof | None) -> list[Measure]:
     """What could be changed so that a no-pair proof no longer stands.
 
     Parameters
     ----------
     space : Space
-        Of a circuit without separate ways.
+        Of a circuit without separate paths.
     proof : Proof or None
         That there are none; None where limits taken together rule them out.
     """
@@ -127,7 +127,7 @@ def _other_holder(ground: Ground, machine: int, avoid: np.ndarray) -> list[Measu
     return found
 
 
-def _work(row: Row, text: str) -> Work:
+def _work(row: Row, text: str) -> WorkItem:
     return {"circuit": None, "what": "change", "at": str(row["site"]), "text": text}
 
 

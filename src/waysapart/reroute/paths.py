@@ -1,4 +1,4 @@
-"""Cheapest ways in the reduced graph, with and without limits along the way."""
+"""Cheapest paths in the reduced graph, with and without limits along the path."""
 
 from __future__ import annotations
 
@@ -28,8 +28,8 @@ class OutOfTimeError(Exception):
 
 
 @dataclass(frozen=True)
-class Way:
-    """One cheapest way: its edges in order and the value that was minimised."""
+class GraphPath:
+    """One cheapest path: its edges in order and the value that was minimised."""
 
     edges: tuple[int, ...]
     value: int
@@ -72,17 +72,17 @@ def trace(reduced: Reduced, before: npt.NDArray[np.int32], start: int, end: int)
     return tuple(reversed(found))
 
 
-def cheapest(reduced: Reduced, weight: npt.NDArray[Any], dead: Bools) -> Way | None:
-    """The way of least `weight`; None where dead edges part the ends."""
+def cheapest(reduced: Reduced, weight: npt.NDArray[Any], dead: Bools) -> GraphPath | None:
+    """The path of least `weight`; None where dead edges part the ends."""
     far, before = distances(reduced, weight, dead, reduced.s)
     if far[reduced.t] > REACHED:
         return None
-    return Way(trace(reduced, before, reduced.s, reduced.t), round(float(far[reduced.t])))
+    return GraphPath(trace(reduced, before, reduced.s, reduced.t), round(float(far[reduced.t])))
 
 
 @dataclass(frozen=True, order=True)
 class Window:
-    """The sum of a weight along a way must lie between `least` and `most`, both included."""
+    """The sum of a weight along a path must lie between `least` and `most`, both included."""
 
     weight: str
     least: int
@@ -95,13 +95,13 @@ class Window:
 
 def cheapest_within(
     reduced: Reduced, windows: Sequence[Window], dead: Bools, deadline: float
-) -> Way | None:
-    """The cheapest way whose sums lie in every window; None if there is none.
+) -> GraphPath | None:
+    """The cheapest path whose sums lie in every window; None if there is none.
 
     Exact label setting. Labels (cost, sums) leave a heap in order of a lower bound
     on the whole cost. A label is dropped when a sum cannot stay below its most,
     or when another label at its node is no worse in everything. Where a window
-    has a least above nothing, a longer way may be the better one: then labels
+    has a least above nothing, a longer path may be the better one: then labels
     remember the nodes passed, and only a label that has passed no other nodes,
     costs no more and has the same sum drops another one. NP-hard, so exponential
     at worst.
@@ -133,7 +133,7 @@ def _label_setting(
     ahead: Sequence[Floats],
     floors: Sequence[bool],
     rates: Sequence[float],
-) -> Way | None:
+) -> GraphPath | None:
     simple = any(floors)
     cost_ahead = distances(reduced, reduced.cost, dead, reduced.t)[0].tolist()
     to_come = [far.tolist() for far in ahead]
@@ -159,7 +159,7 @@ def _label_setting(
             continue
         if node == reduced.t:
             if all(w.holds(total) for w, total in zip(windows, sums, strict=True)):
-                return Way(_unwind(back, label), spent)
+                return GraphPath(_unwind(back, label), spent)
             continue
         kept.setdefault(alike, []).append((spent, sums, passed))
         for arc in range(reduced.indptr[node], reduced.indptr[node + 1]):
@@ -205,7 +205,7 @@ def _no_better(
 
 
 def _longest_at_most(reduced: Reduced, name: str, dead: Bools) -> float:
-    """No way has a larger sum: each node passed has two of its edges on it, an end one."""
+    """No path has a larger sum: each node passed has two of its edges on it, an end one."""
     weight = np.where(dead, 0, reduced.weights[name])[reduced.arc_edge]
     if not len(weight):
         return 0.0

@@ -1,14 +1,14 @@
-"""The proof that no separate ways exist, small enough to be read and easy to check.
+"""The proof that no separate paths exist, small enough to be read and easy to check.
 
-A tree. At a fork stands a risk that two named ways must not both rely on, so one
-of them avoids it: one branch for each. A leaf names a way, the risks that it
+A tree. At a fork stands a risk that two named paths must not both rely on, so one
+of them avoids it: one branch for each. A leaf names a path, the risks that it
 must avoid on this branch and a cut: edges whose removal parts the ends, each of
-which relies on one of these risks. So this way does not exist, and as it goes on
-every branch, nor do the separate ways. To check it takes a breadth-first search per
+which relies on one of these risks. So this path does not exist, and as it goes on
+every branch, nor do the separate paths. To check it takes a breadth-first search per
 leaf and nothing else. A leaf may instead rest on a limit: the least sum that a
-way can reach while avoiding these risks is more than the limit; or on several: of
+path can reach while avoiding these risks is more than the limit; or on several: of
 all courses that avoid these risks, listed one by one, none keeps them all. Where
-the ways may differ by no more than so much, a fork may part on that: all of them stay
+the paths may differ by no more than so much, a fork may part on that: all of them stay
 at or below some figure, or all of them above another.
 """
 
@@ -18,16 +18,16 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import NotRequired, TypeAlias, TypedDict
 
-from waysapart.reroute.graph import LARGEST_SUM, Limits
+from waysapart.reroute.graph import LARGEST_SUM, PathLimits
 from waysapart.reroute.paths import Window
 
 Rest = tuple[int, int] | tuple[str, str, int]
-"""What a branch adds: (way, risk that it avoids), or (weight, `least` or `most`, figure)."""
+"""What a branch adds: (path, risk that it avoids), or (weight, `least` or `most`, figure)."""
 
 
 @dataclass(frozen=True)
 class Cut:
-    """Way `way` cannot avoid `avoid`: every edge in `edges` relies on one of these risks."""
+    """Path `way` cannot avoid `avoid`: every edge in `edges` relies on one of these risks."""
 
     way: int
     edges: tuple[int, ...]
@@ -35,13 +35,13 @@ class Cut:
 
     @property
     def used(self) -> frozenset[Rest]:
-        """What the leaf rests on: (way, risk that it avoids)."""
+        """What the leaf rests on: (path, risk that it avoids)."""
         return frozenset((self.way, risk) for risk in self.avoid)
 
 
 @dataclass(frozen=True)
 class Beyond:
-    """Way `way`, avoiding `avoid`, has at least `least` of `weight`, over `most`.
+    """Path `way`, avoiding `avoid`, has at least `least` of `weight`, over `most`.
 
     `parted`: what `most` rests on, where a fork set it.
     """
@@ -55,13 +55,13 @@ class Beyond:
 
     @property
     def used(self) -> frozenset[Rest]:
-        """What the leaf rests on: (way, risk that it avoids), and figures of forks."""
+        """What the leaf rests on: (path, risk that it avoids), and figures of forks."""
         return self.parted.union((self.way, risk) for risk in self.avoid)
 
 
 @dataclass(frozen=True)
 class Listed:
-    """No course of way `way` that avoids `avoid` has its sums in all of `within`.
+    """No course of path `way` that avoids `avoid` has its sums in all of `within`.
 
     `parted`: what the windows rest on, where forks set them.
     """
@@ -73,16 +73,16 @@ class Listed:
 
     @property
     def used(self) -> frozenset[Rest]:
-        """What the leaf rests on: (way, risk that it avoids), and figures of forks."""
+        """What the leaf rests on: (path, risk that it avoids), and figures of forks."""
         return self.parted.union((self.way, risk) for risk in self.avoid)
 
 
 @dataclass(frozen=True)
 class Few:
-    """Every way relies on one of `avoid`, and these are fewer than the ways sought.
+    """Every path relies on one of `avoid`, and these are fewer than the paths sought.
 
     Removing `edges` parts the ends, and each of them relies on one of these risks.
-    Only for three ways or more; for two a fork says the same.
+    Only for three paths or more; for two a fork says the same.
     """
 
     edges: tuple[int, ...]
@@ -92,7 +92,7 @@ class Few:
 
 @dataclass(frozen=True)
 class Fork:
-    """Ways `between` must not both rely on `risk`.
+    """Paths `between` must not both rely on `risk`.
 
     `then[0]` is the case that the first of them avoids it, `then[1]` the second.
     """
@@ -105,9 +105,9 @@ class Fork:
 
 @dataclass(frozen=True)
 class Parted:
-    """All ways have at most `at_most` of `weight` (`then[0]`), or all at least `or_at_least`.
+    """All paths have at most `at_most` of `weight` (`then[0]`), or all at least `or_at_least`.
 
-    Ways that differ by d at most do one or the other where `or_at_least` is
+    Paths that differ by d at most do one or the other where `or_at_least` is
     `at_most` - d + 1 or less.
     """
 
@@ -207,7 +207,7 @@ Tree = Leaf | Fork | Parted
 
 
 @dataclass(frozen=True)
-class Proof:
+class NoPairProof:
     """A closed tree for one question.
 
     Attributes
@@ -215,17 +215,17 @@ class Proof:
     s, t
         The two ends.
     ways
-        Number of ways sought (a kept way is not counted).
+        Number of paths sought (a kept path is not counted).
     from_start
-        Risks that every way sought must avoid from the start: those of a kept way.
+        Risks that every path sought must avoid from the start: those of a kept path.
     without
-        Edges that no way may use.
+        Edges that no path may use.
     tree
         The root.
     limits
-        What each way must keep, and how much they may differ.
+        What each path must keep, and how much they may differ.
     kept
-        Sums of a kept way by name of a weight; empty where no way is kept.
+        Sums of a kept path by name of a weight; empty where no path is kept.
     """
 
     s: int
@@ -234,7 +234,7 @@ class Proof:
     from_start: frozenset[int]
     without: frozenset[int]
     tree: Tree
-    limits: Limits = field(default_factory=Limits)
+    limits: PathLimits = field(default_factory=PathLimits)
     kept: Mapping[str, int] = field(default_factory=dict)
 
     def leaves(self) -> Iterator[Leaf]:
@@ -290,11 +290,11 @@ class Proof:
             ``ends``, ``ways``, ``avoid_from_start``, ``without`` and ``tree``. A
             fork is ``{"risk", "between": [way, way], "then": [tree, tree]}``, a
             leaf ``{"way", "avoid", "cut"}``, ``{"way", "avoid", "weight", "least",
-            "most"}``, ``{"way", "avoid", "windows"}`` or, for three ways or more,
+            "most"}``, ``{"way", "avoid", "windows"}`` or, for three paths or more,
             ``{"fewer_than_ways", "cut"}``. A fork by a weight is ``{"weight",
             "at_most", "or_at_least", "then"}``. Where it rests on limits they
-            stand in ``limits``: ``most`` of each way, ``apart_most`` between
-            ways, and the sums of a way that is ``kept``. Ways count from 0.
+            stand in ``limits``: ``most`` of each path, ``apart_most`` between
+            paths, and the sums of a path that is ``kept``. Paths count from 0.
         """
 
         def named(number: int, names: Sequence[str] | None) -> str | int:
@@ -393,7 +393,7 @@ def parted(weight: str, at_most: int, or_at_least: int, then: tuple[Tree, Tree])
 
 
 def mirrored(tree: Tree, between: tuple[int, int]) -> Tree:
-    """The same tree with two ways changing places."""
+    """The same tree with two paths changing places."""
     swap = {between[0]: between[1], between[1]: between[0]}
     if isinstance(tree, Few):
         return tree

@@ -1,8 +1,8 @@
-"""The small graph in which ways are searched, and the way back to the edges on record.
+"""The small graph in which paths are searched, and the way back to the edges on record.
 
 Ends that lead nowhere go, chains of edges without a choice become one edge, and of
 parallel edges all but one get a node in their middle, so that an edge is known by
-its two ends. None of this changes which ways exist or what they cost.
+its two ends. None of this changes which paths exist or what they cost.
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ class Reduced:
         return found
 
     def on_record(self, way: list[int]) -> list[int]:
-        """The edges on record of a way, given as edges of this graph from `s` on."""
+        """The edges on record of a path, given as edges of this graph from `s` on."""
         found: list[int] = []
         last_chain, at = -1, self.s
         for edge in way:

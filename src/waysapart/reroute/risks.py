@@ -1,7 +1,7 @@
 """What edges of a search can have in common, as few columns as say the same.
 
 Assets that the same edges rely on are always shared together; they stand as one
-column. Two segments that must not be on different ways, because they come too near
+column. Two segments that must not be on different paths, because they come too near
 or cross, are one column of all edges that follow either.
 """
 
@@ -66,7 +66,7 @@ def risks_of(
     rows : csr_array of bool, shape (edges, assets + links)
         What edges rely on beyond the circuit's ends.
     pairs : sequence of pair of str
-        Segments that must not be on different ways.
+        Segments that must not be on different paths.
     ends : ndarray of bool
         Columns that the ends rely on.
     """

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from waysapart.reroute.draft import Draft, Way, drafted, fibres_of, proposed, renumbered
+from waysapart.reroute.draft import Draft, ProposedPath, drafted, fibres_of, proposed, renumbered
 from waysapart.reroute.ground import Ground
 from waysapart.reroute.solve import (
     Ask,
@@ -22,7 +22,7 @@ from waysapart.verdicts.prove import Proof, prove
 
 Progress = Callable[[str], None]
 Links = dict[str, dict[str, list[str]]]
-"""By circuit and name of the way, the ids of its links."""
+"""By circuit and name of the path, the ids of its links."""
 MOST_ROUNDS = 40
 """Turns of search and proof; each adds what the prover objects to, so few are needed."""
 
@@ -30,7 +30,7 @@ MOST_ROUNDS = 40
 def search_and_prove(
     ground: Ground, found: Sequence[Found], ask: Ask, say: Progress, *, whole: bool = True
 ) -> tuple[Draft, Links, Proof | None]:
-    """Search the ways of all targets; what is found stands in `found`.
+    """Search the paths of all targets; what is found stands in `found`.
 
     With `whole` the complete proposal is proved at the end, all other circuits
     included; without, the circuits asked about only.
@@ -38,7 +38,7 @@ def search_and_prove(
     Returns
     -------
     draft : Draft
-        All ways that are apart, as one proposal.
+        All paths that are apart, as one proposal.
     links : dict
     after : Proof or None
         The proof of the whole study with this proposal; None where it is empty.
@@ -71,7 +71,7 @@ def search_and_prove(
 
 
 def hold_to(after: Proof, found: Sequence[Found]) -> None:
-    """What the proof of the whole proposal does not call apart and within limits is undecided."""
+    """Call targets undecided that the proof of the whole proposal does not accept."""
     for one in found:
         if one.status != "apart" or not one.together:
             continue
@@ -112,7 +112,7 @@ def known_pairs(proof: Proof, target: Target) -> dict[str, set[tuple[str, str]]]
 
 
 def _drafted(ground: Ground, found: Sequence[Found], ask: Ask) -> tuple[Draft, Links]:
-    """All ways as one proposal; where fibres run out, a target is searched again with the rest."""
+    """All paths as one proposal; where fibres run out, a target is searched again with the rest."""
     draft, links = Draft(), Links()
     known = {str(name) for name in ground.names}
     taken: dict[int, set[int]] = {}
@@ -141,10 +141,10 @@ def _drafted(ground: Ground, found: Sequence[Found], ask: Ask) -> tuple[Draft, L
 
 def _with_fibres(
     ground: Ground, one: Found, ask: Ask, taken: dict[int, set[int]]
-) -> dict[str, dict[str, Way]] | None:
-    """The ways of a target over fibres that are left; None where they are too few."""
+) -> dict[str, dict[str, ProposedPath]] | None:
+    """The paths of a target over fibres that are left; None where they are too few."""
     used = {cable: set(gone) for cable, gone in taken.items()}
-    made: dict[str, dict[str, Way]] = {}
+    made: dict[str, dict[str, ProposedPath]] = {}
     for name, ways in one.ways.items():
         made[name] = {}
         for label, way in ways.items():

@@ -1,9 +1,9 @@
-"""Branch and bound over which way avoids which risk.
+"""Branch and bound over which path avoids which risk.
 
-A node of the tree says for each way what it must avoid. Below it lie all sets of
-ways that do so. It is closed by a cut (a way no longer exists), by a limit, by a
-bound (nothing cheaper lies below), or by its cheapest ways being separate already;
-else two ways meet at some risk and one branch for each lets it avoid this risk.
+A node of the tree says for each path what it must avoid. Below it lie all sets of
+paths that do so. It is closed by a cut (a path no longer exists), by a limit, by a
+bound (nothing cheaper lies below), or by its cheapest paths being separate already;
+else two paths meet at some risk and one branch for each lets it avoid this risk.
 """
 
 from __future__ import annotations
@@ -18,10 +18,10 @@ import numpy as np
 from waysapart.arrays import Ints
 from waysapart.reroute.cuts import small_cut
 from waysapart.reroute.flow import cheapest_flow, flow_net
-from waysapart.reroute.graph import LARGEST_SUM, Limits
+from waysapart.reroute.graph import LARGEST_SUM, PathLimits
 from waysapart.reroute.paths import (
+    GraphPath,
     OutOfTimeError,
-    Way,
     Window,
     cheapest,
     cheapest_within,
@@ -29,7 +29,7 @@ from waysapart.reroute.paths import (
 )
 from waysapart.reroute.proof import Beyond, Cut, Few, Listed, Rest, Tree, fork, mirrored, parted
 from waysapart.reroute.reduce import Reduced
-from waysapart.reroute.tree_nodes import Node, State
+from waysapart.reroute.tree_nodes import PathState, TreeNode
 
 BUMP_GROWTH = 1.1
 """How much more the next closed branch counts in a risk's activity than the last one."""
@@ -41,9 +41,9 @@ class Search:
     Attributes
     ----------
     best, best_cost
-        The cheapest ways found, as edges of the reduced graph, and their cost.
+        The cheapest paths found, as edges of the reduced graph, and their cost.
     lower
-        No separate ways within the limits cost less.
+        No separate paths within the limits cost less.
     done
         The tree is closed: `best` is optimal, or there are none.
     tree
@@ -56,7 +56,7 @@ class Search:
         self,
         reduced: Reduced,
         ways: int,
-        limits: Limits,
+        limits: PathLimits,
         avoid: frozenset[int],
         fixed_sums: dict[str, int],
         upper: int | None,
@@ -78,20 +78,20 @@ class Search:
         dead = np.zeros(reduced.n_edges, dtype=bool)
         for risk in avoid:
             dead[reduced.edges_of(risk)] = True
-        self.root = Node(tuple([State(avoid, dead)] * ways), 0, self._first_windows())
-        self.heap: list[tuple[int, int, Node]] = [(0, 0, self.root)]
-        self.stack: list[Node] = [self.root]
+        self.root = TreeNode(tuple([PathState(avoid, dead)] * ways), 0, self._first_windows())
+        self.heap: list[tuple[int, int, TreeNode]] = [(0, 0, self.root)]
+        self.stack: list[TreeNode] = [self.root]
         self.made = 1
 
     def run(self, deadline: float, node_limit: int | None = None) -> None:
         """Search until closed, out of time (`time.monotonic()`), or out of nodes.
 
-        Until first ways are found the deepest and the cheapest open node take
+        Until first paths are found the deepest and the cheapest open node take
         turns; from then on the cheapest, which keeps the bound rising.
         """
         self.deadline = deadline
         turn = 0
-        node: Node | None = None
+        node: TreeNode | None = None
         try:
             while not self.root.closed:
                 if time.monotonic() > deadline or self.nodes == node_limit:
@@ -115,17 +115,17 @@ class Search:
         self.done = True
         self.lower = self.best_cost or 0
 
-    def _open(self) -> Iterator[Node]:
+    def _open(self) -> Iterator[TreeNode]:
         return (node for _, _, node in self.heap if not node.settled)
 
-    def _next(self, deep: bool) -> Node | None:
+    def _next(self, deep: bool) -> TreeNode | None:
         while self.stack if deep else self.heap:
             node = self.stack.pop() if deep else heapq.heappop(self.heap)[2]
             if not node.settled:
                 return node
         return self._next(deep=False) if deep and self.heap else None
 
-    def _push(self, nodes: Sequence[Node]) -> None:
+    def _push(self, nodes: Sequence[TreeNode]) -> None:
         for node in nodes:
             heapq.heappush(self.heap, (node.bound, self.made, node))
             self.made += 1
@@ -134,7 +134,7 @@ class Search:
 
     # Closing
 
-    def _close(self, node: Node, tree: Tree | None) -> None:
+    def _close(self, node: TreeNode, tree: Tree | None) -> None:
         """Close a node, and its parents as far as this decides them."""
         at, found = node, tree
         while True:
@@ -157,7 +157,7 @@ class Search:
             at = parent
 
     @staticmethod
-    def _joined(node: Node) -> Tree | None:
+    def _joined(node: TreeNode) -> Tree | None:
         """The proof of a node all of whose branches are closed; None where one closed by bound."""
         first = node.trees[0]
         if first is None:
@@ -168,8 +168,8 @@ class Search:
         second = node.trees[1] if len(node.trees) > 1 else mirrored(first, node.between)
         return None if second is None else fork(node.risk, node.between, (first, second))
 
-    def _leaf(self, node: Node, way: int) -> None:
-        """Close a node whose way `way` no longer reaches the end."""
+    def _leaf(self, node: TreeNode, way: int) -> None:
+        """Close a node whose path `way` no longer reaches the end."""
         state = node.states[way]
         cut, avoid = small_cut(self.reduced, state.dead, state.avoid)
         for risk in avoid:
@@ -183,7 +183,7 @@ class Search:
 
     # Expanding
 
-    def _expand(self, node: Node) -> None:
+    def _expand(self, node: TreeNode) -> None:
         for way, state in enumerate(node.states):
             if state.plain is None:
                 state.plain = cheapest(self.reduced, self.reduced.cost, state.dead)
@@ -217,14 +217,14 @@ class Search:
         else:
             self._part_windows(node, whole)
 
-    def _dear(self, node: Node) -> bool:
+    def _dear(self, node: TreeNode) -> bool:
         if self.best_cost is None or node.bound < self.best_cost:
             return False
         self._close(node, None)
         return True
 
     def _take(self, whole: Sequence[tuple[int, ...]]) -> bool:
-        """Keep these ways if they answer the question and are the cheapest yet."""
+        """Keep these paths if they answer the question and are the cheapest yet."""
         if self._meetings(whole) or not self._keeps_limits(whole):
             return False
         cost = sum(int(self.reduced.cost[list(way)].sum()) for way in whole)
@@ -252,7 +252,7 @@ class Search:
         return np.unique(np.concatenate(parts)) if parts else np.zeros(0, dtype=np.int64)
 
     def _meetings(self, whole: Sequence[tuple[int, ...]]) -> list[tuple[int, int, Ints]]:
-        """Pairs of ways with the risks that both rely on."""
+        """Pairs of paths with the risks that both rely on."""
         own = [self._risks(way) for way in whole]
         found = []
         for i, j in combinations(range(len(own)), 2):
@@ -271,7 +271,7 @@ class Search:
         _, _, i, j, risk = max(ranked)
         return -i, -j, risk
 
-    def _branch(self, node: Node, first: int, second: int, risk: int) -> None:
+    def _branch(self, node: TreeNode, first: int, second: int, risk: int) -> None:
         alike = node.states[first] is node.states[second]
         node.risk, node.between = risk, (first, second)
         sides = (first,) if alike else (first, second)
@@ -281,14 +281,14 @@ class Search:
         for side, way in enumerate(sides):
             states = list(node.states)
             states[way] = self._avoiding(states[way], risk, through)
-            child = Node(tuple(states), node.bound, node.windows, node, side, node.flow)
+            child = TreeNode(tuple(states), node.bound, node.windows, node, side, node.flow)
             children.append(child)
         self._push(children)
 
-    def _avoiding(self, state: State, risk: int, through: set[int]) -> State:
+    def _avoiding(self, state: PathState, risk: int, through: set[int]) -> PathState:
         dead = state.dead.copy()
         dead[list(through)] = True
-        found = State(state.avoid | {risk}, dead)
+        found = PathState(state.avoid | {risk}, dead)
         if state.plain is not None and through.isdisjoint(state.plain.edges):
             found.plain = state.plain
         if state.within is not None and through.isdisjoint(state.within.edges):
@@ -299,7 +299,7 @@ class Search:
 
     # Bounds from the flow
 
-    def _flow(self, node: Node) -> bool:
+    def _flow(self, node: TreeNode) -> bool:
         """Bring the node's flow up to date; False where the node was dealt with on the way."""
         assert self.net is not None
         dead = np.logical_and.reduce([state.dead for state in node.states])
@@ -321,8 +321,8 @@ class Search:
             self._take(node.flow.ways)
         return True
 
-    def _priced(self, node: Node) -> tuple[list[tuple[int, ...]], int]:
-        """Each way at the flow's prices, and the lower bound that they give together."""
+    def _priced(self, node: TreeNode) -> tuple[list[tuple[int, ...]], int]:
+        """Each path at the flow's prices, and the lower bound that they give together."""
         flow = node.flow
         if flow is None or flow.bottleneck:
             return [s.plain.edges for s in node.states if s.plain], node.bound
@@ -337,8 +337,8 @@ class Search:
             whole.append(way.edges)
         return whole, -(-(doubled - 2 * flow.paid) // 2)
 
-    def _complete(self, node: Node, whole: Sequence[tuple[int, ...]]) -> None:
-        """Look for first ways: keep one as it is and fit the others round it, in turn."""
+    def _complete(self, node: TreeNode, whole: Sequence[tuple[int, ...]]) -> None:
+        """Look for first paths: keep one as it is and fit the others round it, in turn."""
         for keep in range(self.ways):
             found = {keep: whole[keep]}
             for way, state in enumerate(node.states):
@@ -358,7 +358,7 @@ class Search:
     # Limits
 
     def _first_windows(self) -> tuple[Window, ...]:
-        """What the limits and a kept way say of every way from the start."""
+        """What the limits and a kept path say of every path from the start."""
         found = []
         for name in sorted({*self.limits.most, *self.limits.apart_most}):
             least, most = 0, self.limits.most.get(name, LARGEST_SUM)
@@ -368,9 +368,9 @@ class Search:
             found.append(Window(name, least, most))
         return tuple(found)
 
-    def _within_limits(self, node: Node) -> list[Way] | None:
-        """The cheapest way of each state in the node's windows; None where the node was closed."""
-        chosen: list[Way] = []
+    def _within_limits(self, node: TreeNode) -> list[GraphPath] | None:
+        """The cheapest path of each state in the node's windows; None where the node was closed."""
+        chosen: list[GraphPath] = []
         for way, state in enumerate(node.states):
             assert state.plain is not None
             if all(w.holds(self._sum(w.weight, state.plain.edges)) for w in node.windows):
@@ -387,8 +387,8 @@ class Search:
             chosen.append(state.within)
         return chosen
 
-    def _beyond(self, node: Node, way: int) -> Tree:
-        """A leaf for a way that no limit lets pass, or that several do not let pass together."""
+    def _beyond(self, node: TreeNode, way: int) -> Tree:
+        """A leaf for a path that no limit lets pass, or that several do not let pass together."""
         state = node.states[way]
         first = {window.weight: window for window in self.root.windows}
         tightest: list[Rest] = []
@@ -412,12 +412,12 @@ class Search:
         bounding = [w for w in node.windows if w.least > 0 or w.most < LARGEST_SUM]
         return Listed(way, tuple(bounding), state.avoid, frozenset(tightest))
 
-    def _part_windows(self, node: Node, whole: Sequence[tuple[int, ...]]) -> None:
-        """Branch where separate ways differ by more than they may.
+    def _part_windows(self, node: TreeNode, whole: Sequence[tuple[int, ...]]) -> None:
+        """Branch where separate paths differ by more than they may.
 
-        Ways whose sums differ by at most d either all stay at or below some h, or all
+        Paths whose sums differ by at most d either all stay at or below some h, or all
         stay above h - d. With h between the least sum + d and the greatest sum
-        neither branch holds the ways found.
+        neither branch holds the paths found.
         """
         for at, window in enumerate(node.windows):
             apart = self.limits.apart_most.get(window.weight)
@@ -434,7 +434,7 @@ class Search:
             children = []
             for side, part in enumerate(parts):
                 windows = (*node.windows[:at], part, *node.windows[at + 1 :])
-                children.append(Node(node.states, node.bound, windows, node, side, node.flow))
+                children.append(TreeNode(node.states, node.bound, windows, node, side, node.flow))
             node.figure, node.trees, node.left = (window.weight, h, h - apart + 1), [None, None], 2
             self._push(children)
             return

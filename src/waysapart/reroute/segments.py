@@ -1,4 +1,4 @@
-"""New segments that might part two ways: given ones, or short ones across the cut of a proof."""
+"""Candidates for new segments: given ones, or short ones across the cut of a proof."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from waysapart.network.lengths import to_lonlat
 from waysapart.reroute.cable_ends import cable_nodes
 from waysapart.reroute.draft import Draft
 from waysapart.reroute.ground import Ground, rows_hitting
-from waysapart.reroute.proof import Beyond, Listed, Proof
+from waysapart.reroute.proof import Beyond, Listed, NoPairProof
 from waysapart.reroute.space import Space
 
 OVERHEAD = frozenset({"tower", "gantry", "pole"})
@@ -127,7 +127,9 @@ def given_segments(ground: Ground, candidates: Candidates) -> list[Segment]:
     return found
 
 
-def made_up(ground: Ground, space: Space, proof: Proof, candidates: Candidates) -> list[Segment]:
+def made_up(
+    ground: Ground, space: Space, proof: NoPairProof, candidates: Candidates
+) -> list[Segment]:
     """Straight segments between near structures on either side of a cut of the proof.
 
     Shortest first; for each structure of either side only its nearest partner

@@ -20,9 +20,9 @@ from scipy.sparse import csr_array
 
 from waysapart.arrays import Ints
 from waysapart.errors import CallError
-from waysapart.reroute.graph import Question, RiskGraph, edge_risks, risks_of_way, shared_risks
+from waysapart.reroute.graph import Question, RiskGraph, edge_risks, risks_of_path, shared_risks
 from waysapart.reroute.paths import cheapest
-from waysapart.reroute.proof import Proof
+from waysapart.reroute.proof import NoPairProof
 from waysapart.reroute.reduce import reduce_graph
 from waysapart.reroute.split import Answer, best_pair
 
@@ -61,13 +61,13 @@ class LeastShared:
     shared: frozenset[int]
     weight: int | None
     weight_lower: int
-    proof: Proof | None
+    proof: NoPairProof | None
     seconds: float
 
 
 @dataclass
 class _Best:
-    """The best pair so far: weight shared, cost, ways and what they share."""
+    """The best pair so far: weight shared, cost, paths and what they share."""
 
     weight: int
     cost: int
@@ -82,7 +82,7 @@ def least_shared(
     *,
     time_limit_s: float = 20.0,
 ) -> LeastShared:
-    """The pair of ways with the least total weight of what both rely on, then of least cost.
+    """The pair of paths with the least total weight of what both rely on, then of least cost.
 
     Parameters
     ----------
@@ -108,7 +108,7 @@ def least_shared(
     best = _quick_pair(graph, terms, weights)
     cores: list[frozenset[int]] = []
     countable = frozenset(range(graph.n_risks)) - free
-    first: Proof | None = None
+    first: NoPairProof | None = None
     lower, status = 0, "bracket"
     waived: frozenset[int] = frozenset()
     gathering, tried = True, 0
@@ -199,7 +199,7 @@ def _core(
 
 
 def _told(
-    status: str, best: _Best | None, lower: int, proof: Proof | None, began: float
+    status: str, best: _Best | None, lower: int, proof: NoPairProof | None, began: float
 ) -> LeastShared:
     seconds = time.monotonic() - began
     if best is None:
@@ -271,7 +271,7 @@ def _lightest_hit(
 
 
 def _quick_pair(graph: RiskGraph, question: Question, weights: Ints) -> _Best | None:
-    """A pair that shares little, quickly: each way in turn pays for what the other relies on."""
+    """A pair that shares little, quickly: each path in turn pays for what the other relies on."""
     reduced = reduce_graph(graph, question)
     alive = np.zeros(reduced.n_edges, dtype=bool)
     first = cheapest(reduced, reduced.cost, alive)
@@ -285,7 +285,7 @@ def _quick_pair(graph: RiskGraph, question: Question, weights: Ints) -> _Best | 
     best: _Best | None = None
     for turn in range(ROUNDS):
         way = 1 if question.keep is not None else 1 - turn % 2
-        met = sorted(risks_of_way(risks, ways[1 - way]) - frozenset(question.exempt))
+        met = sorted(risks_of_path(risks, ways[1 - way]) - frozenset(question.exempt))
         price = np.zeros(graph.n_risks)
         price[met] = weights[met]
         found = cheapest(

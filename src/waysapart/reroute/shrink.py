@@ -16,7 +16,7 @@ from scipy.sparse.csgraph import connected_components
 
 from waysapart.arrays import Ints, boolean
 from waysapart.reroute.graph import Question, RiskGraph, edge_risks
-from waysapart.reroute.proof import Beyond, Cut, Few, Fork, Listed, Parted, Proof, Rest, Tree
+from waysapart.reroute.proof import Beyond, Cut, Few, Fork, Listed, NoPairProof, Parted, Rest, Tree
 from waysapart.reroute.reduce import reduce_graph
 from waysapart.reroute.search import Search
 
@@ -27,7 +27,9 @@ SHRINK_RISKS = 24
 """Proofs with more risks than this are not tried risk by risk; nobody would read them."""
 
 
-def made_small(graph: RiskGraph, question: Question, proof: Proof, deadline: float) -> Proof:
+def made_small(
+    graph: RiskGraph, question: Question, proof: NoPairProof, deadline: float
+) -> NoPairProof:
     """A proof of the same with no more risks, none of which can be left out singly.
 
     Past `deadline` (`time.monotonic()`), or for proofs that are large, the best
@@ -51,11 +53,11 @@ def _proved_with(
     graph: RiskGraph,
     question: Question,
     risks: Any,
-    proof: Proof,
+    proof: NoPairProof,
     only: frozenset[int],
     deadline: float,
-) -> Proof | None:
-    """A proof in which the ways need not avoid each other at other risks than `only`."""
+) -> NoPairProof | None:
+    """A proof in which the paths need not avoid each other at other risks than `only`."""
     usable = np.ones(graph.n_edges, dtype=bool)
     usable[sorted(proof.without)] = False
     columns = risks.tocsc()[:, sorted(only)].tocsr()

@@ -1,7 +1,7 @@
-"""Search the ways of one circuit or group, until the prover itself finds nothing against them.
+"""Search the paths of one circuit or group, until the prover itself finds nothing against them.
 
-The graph holds what ways share. Where they come too near or cross is left to the
-prover: what it objects to becomes two segments that must not be on different ways,
+The graph holds what paths share. Where they come too near or cross is left to the
+prover: what it objects to becomes two segments that must not be on different paths,
 and the search goes on. Each objection is a true one, so a proof that no pair exists
 stands, and a pair to which there is none is the best of all that the prover accepts.
 """
@@ -17,12 +17,12 @@ import numpy as np
 from waysapart.arrays import csr_row
 from waysapart.errors import CallError
 from waysapart.network.paths import ALTERNATE, MAIN
-from waysapart.reroute.draft import Way, exhausted, fibres_of, labelled, ways_of_answer
+from waysapart.reroute.draft import ProposedPath, exhausted, fibres_of, labelled, paths_of_answer
 from waysapart.reroute.edges import MEMBER, Key, Member
 from waysapart.reroute.ground import Ground
 from waysapart.reroute.listing import MOST_LISTED
 from waysapart.reroute.space import Pair, Space, Terms, space_of
-from waysapart.reroute.split import Answer, best_ways
+from waysapart.reroute.split import Answer, best_paths
 from waysapart.shown import few
 from waysapart.study.model import Study
 from waysapart.verdicts.proof import APART
@@ -52,20 +52,20 @@ class Found:
     status : str
     why : str
         What stands in the way where `status` is not `apart`.
-    ways : dict of str to dict of str to Way
-        By circuit and by the name of the way.
+    ways : dict of str to dict of str to ProposedPath
+        By circuit and by the name of the path.
     space, answer : Space, Answer
-        Of the last search; of a group, that of its working ways.
+        Of the last search; of a group, that of its working paths.
     pairs : dict of str to set of pair
-        By circuit (or group), segments that must not be on different ways.
+        By circuit (or group), segments that must not be on different paths.
     together : bool
-        The ways are part of the common proposal.
+        The paths are part of the common proposal.
     """
 
     target: Target
     status: Status = "undecided"
     why: str = ""
-    ways: dict[str, dict[str, Way]] = field(default_factory=dict)
+    ways: dict[str, dict[str, ProposedPath]] = field(default_factory=dict)
     space: Space | None = None
     answer: Answer | None = None
     pairs: dict[str, set[Pair]] = field(default_factory=dict)
@@ -80,9 +80,9 @@ class Ask:
     ----------
     terms : Terms
     keep : str or None
-        Name of a way that stays.
+        Name of a path that stays.
     ways : int or None
-        Ways of a group of which no two share anything; None: as many as it has circuits.
+        Paths of a group of which no two share anything; None: as many as it has circuits.
     time_limit_s : float
         For each search.
     """
@@ -94,7 +94,7 @@ class Ask:
 
 
 def solve(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set[int]]) -> None:
-    """Search the ways of one target once more; the result goes into `found`.
+    """Search the paths of one target once more; the result goes into `found`.
 
     `taken` are fibres per cable that the same proposal has given away.
     """
@@ -110,20 +110,20 @@ def solve(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set[int]])
 
 def _solve_circuit(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set[int]]) -> None:
     member = found.target.members[0]
-    keep = None if ask.keep is None else kept_way(ground, member, ask.keep)
+    keep = None if ask.keep is None else kept_path(ground, member, ask.keep)
     space, answer = _search(ground, (member,), ask, found.pairs.get(member.id, ()), keep, taken)
     found.space, found.answer, found.ways = space, answer, {}
     found.status, found.why = answer.status, _why(answer)
     _doubt(found, space, answer)
     if answer.ways is not None:
-        ways = ways_of_answer(space, answer.ways, ask.terms.fibres, taken)
+        ways = paths_of_answer(space, answer.ways, ask.terms.fibres, taken)
         found.ways = {member.id: labelled(ground, member, ways)}
 
 
 def _solve_group(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set[int]]) -> None:
-    """Working ways of the members first, of which no two share anything; then for each the other.
+    """Search working paths that share nothing, then for each member its second path.
 
-    Fewer ways than members are enough where one event would have to take them
+    Fewer paths than members are enough where one event would have to take them
     all; the other members then keep theirs.
     """
     target = found.target
@@ -155,15 +155,11 @@ def _solve_group(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set
             )
             found.ways = {}
             return
-        ways_ = ways_of_answer(own, pair.ways, ask.terms.fibres, used)
-        found.ways[member.id] = _main_first(ground, member, ways_)
+        ways_ = paths_of_answer(own, pair.ways, ask.terms.fibres, used)
+        # The kept path works; the other one stands by.
+        found.ways[member.id] = {MAIN: ways_[0], ALTERNATE: ways_[1]}
         for cable, gone in fibres_of(ways_).items():
             used.setdefault(cable, set()).update(gone)
-
-
-def _main_first(ground: Ground, member: Member, ways: Sequence[Way]) -> dict[str, Way]:
-    """The kept way works; the other one stands by."""
-    return {MAIN: ways[0], ALTERNATE: ways[1]}
 
 
 def _search(
@@ -183,13 +179,13 @@ def _search(
         keep=keep,
         no_edge=frozenset(exhausted(ground, taken, ask.terms.fibres)),
     )
-    return space, best_ways(space.graph, space.question, ways, time_limit_s=ask.time_limit_s)
+    return space, best_paths(space.graph, space.question, ways, time_limit_s=ask.time_limit_s)
 
 
 def _doubt(found: Found, space: Space, answer: Answer) -> None:
-    """Where none exists only because segments come too near, and one is followed in part: unsure.
+    """Call a target undecided if its proof rests on a segment that links follow only in part.
 
-    The part that is followed may be the one that keeps away.
+    The segment comes too near another, but the part that is followed may keep away.
     """
     if answer.status != "none":
         return
@@ -214,13 +210,13 @@ def _why(answer: Answer) -> str:
     }.get(answer.why, "")
 
 
-def kept_way(ground: Ground, member: Member, label: str) -> list[Key]:
-    """The links of a way on record, as keys of edges.
+def kept_path(ground: Ground, member: Member, label: str) -> list[Key]:
+    """The links of a path on record, as keys of edges.
 
     Raises
     ------
     CallError
-        The circuit has no such way, or a record gap touches it.
+        The circuit has no such path, or a record gap touches it.
     """
     paths = ground.network.paths
     mine = [p for p in paths.of_circuit(member.circuit) if paths.label[p] == label]
@@ -275,7 +271,7 @@ def trimmed(study: Study, targets: Sequence[Target]) -> Study:
 
 
 def tests_of(proof: Proof, target: Target) -> dict[str, int]:
-    """Where the trials of a target's circuits, and of the group itself, stand in a proof."""
+    """Numbers of the trials of a target's circuits, and of the group itself, in a proof."""
     names = {trial.id: number for number, trial in enumerate(proof.trials[: proof.circuit_count])}
     found = {member.id: names[member.id] for member in target.members}
     if target.group:
@@ -286,7 +282,7 @@ def tests_of(proof: Proof, target: Target) -> dict[str, int]:
 
 
 def objections(proof: Proof, found: Found) -> bool:
-    """Hold a proof of a proposal against what was found; True where the search must go on.
+    """Add to what was found the objections of a proof. True where the search must go on.
 
     Pairs of segments to which the prover objects are added to `found`. Anything
     else it objects to makes the target undecided, with the reason.
@@ -309,7 +305,7 @@ def objections(proof: Proof, found: Found) -> bool:
 def too_near(proof: Proof, test: int) -> set[Pair]:
     """Pairs of segments of one trial that come too near or cross where they must not.
 
-    Those too that may come too near, for all that the accuracy of the records can tell.
+    Includes pairs that may come too near within the accuracy of the records.
     """
     spacing = proof.spacing
     ids = proof.study.tables["segments"]["id"].to_numpy()
@@ -328,9 +324,9 @@ def too_near(proof: Proof, test: int) -> set[Pair]:
 
 
 def against(proof: Proof, name: str, test: int) -> str:
-    """What the prover still has against a trial; empty where it is apart and within limits.
+    """Why the prover does not accept a trial; empty where it is apart and within limits.
 
-    A limit of delay or asymmetry that nobody can tell about is not kept.
+    A limit of delay or asymmetry that cannot be judged counts as broken.
     """
     if proof.verdicts[test] != APART:
         codes = sorted({proof.gaps[gap].code for gap in proof.gaps_of[test]})

@@ -1,4 +1,4 @@
-"""From a proved study to the graph in which the ways of one circuit or group are sought.
+"""From a proved study to the graph in which the paths of one circuit or group are sought.
 
 Nodes are equipment, and for new links the places where cables can be spliced or
 patched. Edges are the links on record, stretches of cable with free fibres, and the
@@ -19,7 +19,7 @@ import scipy.sparse as sp
 from waysapart.arrays import Bools, Ints, boolean, csr_row
 from waysapart.errors import CallError
 from waysapart.reroute.edges import Edges, Member, edges_of
-from waysapart.reroute.graph import Limits, Question, RiskGraph
+from waysapart.reroute.graph import PathLimits, Question, RiskGraph
 from waysapart.reroute.ground import Ground, Optics, rows_hitting
 from waysapart.reroute.risks import Risks, risks_of
 
@@ -32,22 +32,22 @@ TIE = 4096
 """Parts that one unit of cost is counted in. A link and the stretches that it is made of are
 rounded each by itself: in parts this fine, some hundred roundings come to less than `NEW_PORT`."""
 NEW_PORT = TIE // 16
-"""What a new port adds, to settle ties: of ways that cost the same, those with the fewest new
+"""What a new port adds, to settle ties: of paths that cost the same, those with the fewest new
 links."""
 Pair = tuple[str, str]
-"""Two segments that must not be on different ways: they come too near, or cross."""
+"""Two segments that must not be on different paths: they come too near, or cross."""
 
 
 @dataclass(frozen=True)
 class Terms:
-    """What the ways may use.
+    """What the paths may use.
 
     Attributes
     ----------
     cost : str
         One of `COSTS`.
     avoid : frozenset of str
-        Ids of assets or links that no way may rely on.
+        Ids of assets or links that no path may rely on.
     listed_only : bool
         Only links on record, no new ones.
     fibres : int
@@ -84,7 +84,7 @@ class Space:
     risks : Risks
         What the columns of the graph's matrix stand for.
     left_out : dict of int to str
-        Edges that no way may use, and why.
+        Edges that no path may use, and why.
     cost : ndarray of float
         Cost per edge in the unit shown to people.
     """
@@ -116,11 +116,11 @@ def space_of(
     members : sequence of Member
     terms : Terms
     pairs : sequence of pair of str
-        Segments that must not be on different ways.
+        Segments that must not be on different paths.
     keep : sequence of edge keys, optional
-        A way that stays, as `Edges.key` tells it.
+        A path that stays, as `Edges.key` tells it.
     no_edge : frozenset of (kind, number)
-        Further edges that no way may use, such as cables with no fibres left.
+        Further edges that no path may use, such as cables with no fibres left.
     """
     edges = edges_of(ground, members, terms.optics, listed_only=terms.listed_only)
     ends = _ends(ground, members)
@@ -195,7 +195,7 @@ def _left_out(
     terms: Terms,
     no_edge: frozenset[tuple[str, int]],
 ) -> dict[int, str]:
-    """Edges that no way may use, each with the first reason found."""
+    """Edges that no path may use, each with the first reason found."""
     count = len(ground.network.assets)
     found: dict[int, str] = {}
     avoid = _columns(ground, terms.avoid)
@@ -279,8 +279,8 @@ def _costs(ground: Ground, edges: Edges, rows: sp.csr_array, cost: str) -> np.nd
 
 def _weights(
     ground: Ground, members: Sequence[Member], edges: Edges
-) -> tuple[dict[str, Ints], Limits]:
-    """Delay and loss per edge, and what every way may add up to."""
+) -> tuple[dict[str, Ints], PathLimits]:
+    """Delay and loss per edge, and what every path may add up to."""
     delay = np.ceil(np.nan_to_num(_costs(ground, edges, edges.rows, "delay")) * HALF_NS)
     most: dict[str, int] = {}
     apart: dict[str, int] = {}
@@ -321,7 +321,7 @@ def _weights(
         most["loss"] = int(np.floor(widest_db * 1000 + 1e-6)) * 2
     return (
         {"delay": delay.astype(np.int64), "loss": loss.astype(np.int64)},
-        Limits(most, apart),
+        PathLimits(most, apart),
     )
 
 

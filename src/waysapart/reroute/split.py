@@ -1,4 +1,4 @@
-"""The cheapest ways that share no risk, exactly, or the proof that there are none.
+"""The cheapest paths that share no risk, exactly, or the proof that there are none.
 
 The problem is NP-hard with general risks (Hu, "Diverse routing in optical mesh
 networks", IEEE Trans. Communications 51(3), 2003), so the search is exponential at
@@ -20,10 +20,10 @@ from waysapart.reroute.graph import (
     RiskGraph,
     check_question,
     edge_risks,
-    risks_of_way,
+    risks_of_path,
 )
 from waysapart.reroute.listing import can_be_listed
-from waysapart.reroute.proof import Proof
+from waysapart.reroute.proof import NoPairProof
 from waysapart.reroute.reduce import reduce_graph
 from waysapart.reroute.search import Search
 from waysapart.reroute.shrink import made_small
@@ -38,14 +38,14 @@ class Answer:
     Attributes
     ----------
     status
-        ``apart``: separate ways within the limits, `ways`; ``none``: there are
+        ``apart``: separate paths within the limits, `ways`; ``none``: there are
         none; ``undecided``: neither is known in the time given.
     ways
-        Edges of each way from `s` to `t`; a kept way comes first.
+        Edges of each path from `s` to `t`; a kept path comes first.
     cost
-        Sum over the ways, a kept one included.
+        Sum over the paths, a kept one included.
     lower_bound
-        No separate ways within the limits cost less (None where there are none).
+        No separate paths within the limits cost less (None where there are none).
     optimal
         `ways` are proved cheapest: `cost` equals `lower_bound`.
     proof
@@ -55,7 +55,7 @@ class Answer:
     why
         ``""``, ``limits`` (none within the limits, too many courses to list for a
         proof), ``kept``
-        (the kept way itself breaks a limit), ``dearer`` (none so cheap) or ``time``.
+        (the kept path itself breaks a limit), ``dearer`` (none so cheap) or ``time``.
     nodes, seconds
         Size of the tree and time taken.
     """
@@ -65,7 +65,7 @@ class Answer:
     cost: int | None
     lower_bound: int | None
     optimal: bool
-    proof: Proof | None
+    proof: NoPairProof | None
     why: str
     nodes: int
     seconds: float
@@ -85,7 +85,7 @@ def best_pair(
     time_limit_s: float = 10.0,
     below: int | None = None,
 ) -> Answer:
-    """The two ways of least total cost such that no risk is on both.
+    """The two paths of least total cost such that no risk is on both.
 
     Parameters
     ----------
@@ -94,7 +94,7 @@ def best_pair(
     time_limit_s
         Seconds of search; a proof found may take as long again to be made small.
     below
-        Only ways cheaper than this count; then ``none`` without a proof means
+        Only paths cheaper than this count; then ``none`` without a proof means
         that there are none so cheap.
 
     Returns
@@ -109,13 +109,13 @@ def best_pair(
     Notes
     -----
     Exact: costs and weights are whole numbers and every bound is a true one. Limits
-    on single ways are kept by exact label setting, limits on the difference by
-    splitting the set of ways; both are exact and exponential at worst.
+    on single paths are kept by exact label setting, limits on the difference by
+    splitting the set of paths; both are exact and exponential at worst.
     """
-    return best_ways(graph, question, 2, time_limit_s=time_limit_s, below=below)
+    return best_paths(graph, question, 2, time_limit_s=time_limit_s, below=below)
 
 
-def best_ways(
+def best_paths(
     graph: RiskGraph,
     question: Question,
     ways: int,
@@ -123,9 +123,9 @@ def best_ways(
     time_limit_s: float = 10.0,
     below: int | None = None,
 ) -> Answer:
-    """The `ways` ways of least total cost such that no risk is on two of them.
+    """The `ways` paths of least total cost such that no risk is on two of them.
 
-    As `best_pair`, for any number of ways >= 2; the tree grows quickly with it.
+    As `best_pair`, for any number of paths >= 2; the tree grows quickly with it.
     """
     check_question(graph, question)
     if ways < 2:
@@ -138,7 +138,7 @@ def best_ways(
     kept_cost = 0
     if kept is not None:
         risks = edge_risks(graph, question.s, question.t)
-        avoid = risks_of_way(risks, kept) - frozenset(question.exempt)
+        avoid = risks_of_path(risks, kept) - frozenset(question.exempt)
         fixed = {name: int(w[list(kept)].sum()) for name, w in graph.weights.items()}
         kept_cost = int(graph.cost[list(kept)].sum())
         if any(fixed[name] > most for name, most in question.limits.most.items()):
@@ -154,7 +154,7 @@ def best_ways(
         found = found if kept is None else (tuple(kept), *found)
     proof = None
     if search.tree is not None and found is None:
-        proof = Proof(
+        proof = NoPairProof(
             question.s,
             question.t,
             sought,
@@ -173,7 +173,7 @@ def _answer(
     search: Search,
     found: tuple[tuple[int, ...], ...] | None,
     kept_cost: int,
-    proof: Proof | None,
+    proof: NoPairProof | None,
     seconds: float,
     below: int | None,
 ) -> Answer:
@@ -198,7 +198,7 @@ def _answer(
 
 
 def barred_edges(graph: RiskGraph, question: Question) -> frozenset[int]:
-    """Edges that no way may use: forbidden themselves or by a forbidden risk."""
+    """Edges that no path may use: forbidden themselves or by a forbidden risk."""
     barred = set(question.forbidden_edges)
     if len(question.forbidden_risks):
         banned = np.zeros(graph.n_risks, dtype=bool)

@@ -8,7 +8,7 @@ from typing import NotRequired, TypedDict
 import numpy as np
 
 from waysapart.arrays import csr_row
-from waysapart.reroute.edges import LINK, MEMBER, PORT, STRETCH, Node
+from waysapart.reroute.edges import LINK, MEMBER, PORT, STRETCH, GraphNode
 from waysapart.reroute.proof import (
     Beyond,
     Cut,
@@ -16,8 +16,8 @@ from waysapart.reroute.proof import (
     Fork,
     Leaf,
     Listed,
+    NoPairProof,
     Parted,
-    Proof,
     ProofFacts,
     Tree,
 )
@@ -99,7 +99,7 @@ class Names:
         """Of several optics, which."""
         return f" ({layer + 1})" if self._several and layer >= 0 else ""
 
-    def _node(self, node: Node) -> str:
+    def _node(self, node: GraphNode) -> str:
         if node.asset < 0:
             return "all ends a" if node.asset == -1 else "all ends b"
         return f"{self._space.ground.names[node.asset]}{self._layer(node.layer)}"
@@ -133,13 +133,13 @@ class Names:
         return self._space.members[int(self._space.edges.member[edge])].id
 
 
-def proof_facts(space: Space, proof: Proof) -> NoPairFacts:
+def proof_facts(space: Space, proof: NoPairProof) -> NoPairFacts:
     """A no-pair proof as `reroute --json` writes it.
 
     Returns
     -------
     NoPairFacts
-        As `Proof.as_dict`, with names; and `edges`, all edges of the graph with
+        As `NoPairProof.as_dict`, with names; and `edges`, all edges of the graph with
         their ends and what of the proof's risks each relies on; `stand_for`,
         what else goes with each risk; `exempt`, what the ends rely on by
         themselves; `left_out`, why edges stand in `without`; `optics`, for each
@@ -189,7 +189,7 @@ def proof_facts(space: Space, proof: Proof) -> NoPairFacts:
     }
 
 
-def _forks(proof: Proof) -> frozenset[int]:
+def _forks(proof: NoPairProof) -> frozenset[int]:
     found: set[int] = set()
     pending: list[Tree] = [proof.tree]
     while pending:
@@ -244,7 +244,7 @@ def _optics(space: Space) -> list[str]:
 
 
 def _left_out(space: Space, names: Names, others: list[str]) -> list[LeftOut]:
-    """Edges that no way may use, by reason."""
+    """Edges that no path may use, by reason."""
     found: dict[str, list[str]] = {}
     for edge, because in sorted(space.left_out.items()):
         found.setdefault(because, []).append(names.edges[edge])
@@ -253,7 +253,7 @@ def _left_out(space: Space, names: Names, others: list[str]) -> list[LeftOut]:
     return [{"because": because, "edges": edges} for because, edges in found.items()]
 
 
-def proof_words(space: Space, proof: Proof) -> str:
+def proof_words(space: Space, proof: NoPairProof) -> str:
     """What a no-pair proof says, in a sentence or two."""
     names = Names(space)
     ends = f"from {names.nodes[proof.s]} to {names.nodes[proof.t]}"
@@ -281,8 +281,8 @@ def proof_words(space: Space, proof: Proof) -> str:
     return f"{said}; what goes round all that {_over(over[0])}" if over and risks else said
 
 
-def _beside_kept(space: Space, names: Names, proof: Proof, ends: str) -> str:
-    """Why no way is left beside the one that stays."""
+def _beside_kept(space: Space, names: Names, proof: NoPairProof, ends: str) -> str:
+    """Why no path is left beside the one that stays."""
     kept = ", ".join(names.edges[edge] for edge in space.question.keep or ())
     told = []
     if proof.risks():
@@ -298,8 +298,8 @@ def _beside_kept(space: Space, names: Names, proof: Proof, ends: str) -> str:
     return f"every other way {ends} {', or '.join(told) or 'is cut off'}"
 
 
-def _breaks(proof: Proof, leaves: Sequence[Leaf]) -> list[str]:
-    """Limits, other than one on a single way alone, on which a proof rests."""
+def _breaks(proof: NoPairProof, leaves: Sequence[Leaf]) -> list[str]:
+    """Limits, other than one on a single path alone, on which a proof rests."""
     told = []
     for weight, most in proof.apart().items():
         scale, unit = _UNITS[weight]
@@ -324,7 +324,7 @@ def _over(leaf: Beyond) -> str:
 
 
 def _one_risk(space: Space, names: Names, risk: int, cut: Sequence[int], ends: str) -> str:
-    """Every way relies on one thing: through what each does, and what that lies in."""
+    """Every path relies on one thing: through what each does, and what that lies in."""
     if risk in space.risks.pairs:
         one, other = space.risks.pairs[risk]
         return f"every way {ends} follows {one} or {other}, which come too near each other or cross"

@@ -1,4 +1,4 @@
-"""The nodes of the tree that a search grows: what each way must avoid there."""
+"""The nodes of the tree that a search grows: what each path must avoid there."""
 
 from __future__ import annotations
 
@@ -6,34 +6,34 @@ from dataclasses import dataclass, field
 
 from waysapart.arrays import Bools
 from waysapart.reroute.flow import Flow
-from waysapart.reroute.paths import Way, Window
+from waysapart.reroute.paths import GraphPath, Window
 from waysapart.reroute.proof import Rest, Tree
 
 
 @dataclass(eq=False)
-class State:
-    """What one way must avoid at a node of the tree, and the cheapest ways that do so."""
+class PathState:
+    """What one path must avoid at a node of the tree, and the cheapest paths that do so."""
 
     avoid: frozenset[int]
     dead: Bools
-    plain: Way | None = None
-    within: Way | None = None
+    plain: GraphPath | None = None
+    within: GraphPath | None = None
     within_for: tuple[Window, ...] | None = None
-    priced: tuple[Flow, Way] | None = None
+    priced: tuple[Flow, GraphPath] | None = None
 
 
 @dataclass(eq=False)
-class Node:
+class TreeNode:
     """A node of the tree.
 
-    It is branched at `risk`, which one of the ways `between` avoids, or by a
-    `figure` (weight, at most, or at least) for the sums of all ways.
+    It is branched at `risk`, which one of the paths `between` avoids, or by a
+    `figure` (weight, at most, or at least) for the sums of all paths.
     """
 
-    states: tuple[State, ...]
+    states: tuple[PathState, ...]
     bound: int
     windows: tuple[Window, ...] = ()
-    parent: Node | None = None
+    parent: TreeNode | None = None
     side: int = 0
     flow: Flow | None = None
     closed: bool = False
@@ -55,7 +55,7 @@ class Node:
         """Whether it needs no more work: branched on already, or decided by an ancestor."""
         if self.left:
             return True
-        at: Node | None = self
+        at: TreeNode | None = self
         while at is not None:
             if at.closed:
                 return True

@@ -1,4 +1,4 @@
-"""Put something to build into a study of its own, search the ways there, and prove them."""
+"""Put something to build into a study of its own, search the paths there, and prove them."""
 
 from __future__ import annotations
 
@@ -37,9 +37,9 @@ class Option:
     apart : tuple of str
         Circuits and groups that the prover calls apart and within limits with it.
     draft : Draft
-        All rows of the proposal: what is built, and the ways over it.
+        All rows of the proposal: what is built, and the paths over it.
     links : dict
-        The ways by circuit and name.
+        The paths by circuit and name.
     optics : tuple of Optics
     worse : tuple of str
         Circuits and groups that it leaves worse than they are.

@@ -12,7 +12,7 @@ import tomli_w
 
 from waysapart.errors import CallError
 from waysapart.output import Change, OutputFile, replacing, write_layer
-from waysapart.reroute.draft import Draft, Work
+from waysapart.reroute.draft import Draft, WorkItem
 from waysapart.schema import ROLES
 from waysapart.shown import visible
 from waysapart.study.crs import LON_LAT
@@ -103,7 +103,7 @@ def _write(study: Study, draft: Draft, folder: Path, name: str, change: Change) 
     change.place(folder / _WORK).write_bytes(work.encode())
 
 
-def _line(work: Work) -> str:
+def _line(work: WorkItem) -> str:
     """One piece of work: for which circuit, where, what."""
     parts = (work.get("circuit"), work.get("at"), work["text"])
     told = "\t".join(visible(str(part)) if part else "" for part in parts)
