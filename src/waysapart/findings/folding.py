@@ -1,6 +1,6 @@
 """Which shared thing does a near stretch or a crossing belong to?
 
-Two ways that both pass a pit come near each other beside it, and meet there. That is
+Two paths that both pass a pit come near each other beside it, and meet there. That is
 one finding, the pit, and not three.
 """
 
@@ -65,7 +65,7 @@ class Folds:
         self._turn = transformer_between(LON_LAT, network.study.crs)
 
     def of_crossings(self, cross: pd.DataFrame) -> Ints:
-        """What each crossing belongs to; -1: nothing that both ways rely on.
+        """What each crossing belongs to; -1: nothing that both paths rely on.
 
         What holds both segments; else a shared structure or site within `snap_m`
         of the meeting. Lines that run together along a stretch do not meet at a place.
@@ -92,7 +92,7 @@ class Folds:
         is no longer than twice as much. The sites where the circuits end are no
         such place: how far they excuse is for the end zone to say.
 
-        That must hold for both ways, whichever is called main: what is left along one
+        That must hold for both paths, whichever is called main: what is left along one
         path and all that it faces along the other fold under one thing, or stand together.
 
         Parameters

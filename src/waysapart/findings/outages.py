@@ -1,4 +1,4 @@
-"""Unavailability of every path, of all ways of a circuit or group at once, and what brings it."""
+"""Unavailability of every path, of all paths of a circuit or group at once, and what brings it."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ _EVEN = 10.0**-_EVEN_DECIMALS
 
 @dataclass(frozen=True)
 class Outages:
-    """How often things fail, and what that does to the ways.
+    """How often things fail, and what that does to the paths.
 
     What fails are the assets and, behind them, the links that state an unavailability of
     their own. `classes` of them are those that the same links rely on, and that the same
@@ -86,16 +86,16 @@ class Outages:
     paths : ndarray of float, shape (paths,)
         Part of the time that each path is down; NaN where something on it has no rate.
     together : ndarray of float, shape (tests,)
-        Part of the time that all ways of a test are down; NaN without ways, with something
+        Part of the time that all paths of a test are down; NaN without paths, with something
         on them that has no rate, and with more of them than can be worked out
         (`GREATEST_PATHS`).
     paths_at_least, together_at_least : ndarray of float
         The same by what has a rate, for those that are not known; NaN for those that are,
-        and where a way is not on record that might still run.
+        and where a path is not on record that might still run.
     path_why, why : tuple of tuple of str, shapes (paths,) and (tests,)
         What is not on record of each, in sentences.
     losses : ndarray of float, shape (tests,)
-        How often in a year all ways of a test are lost; NaN where that is not known.
+        How often in a year all paths of a test are lost; NaN where that is not known.
     importance : csr_array of float, shape (tests, classes)
         Birnbaum's importance of each class taken as one thing.
     weight : ndarray of float, shape (assets + links,)
@@ -133,7 +133,7 @@ class Outages:
         return found
 
     def contributions(self, tests: Sequence[int] | Ints) -> Floats:
-        """How much less of the time all ways of tests would be down if an asset never failed.
+        """How much less of the time all paths of tests would be down if an asset never failed.
 
         Added up over the tests, by what has a rate: shape (assets,). What has none can only
         add to it, but for failures of two things at the same time.
@@ -143,7 +143,7 @@ class Outages:
         return brings[: len(self.share)]
 
     def doubted(self, tests: Sequence[int] | Ints) -> Bools:
-        """Assets that take a way of a test whose unavailability is not known: shape (assets,)."""
+        """Assets that take a path of a test whose unavailability is not known: shape (assets,)."""
         asked = np.asarray(tests, dtype=np.int64)
         open_ = asked[np.isnan(self.together[asked])]
         total = np.asarray(self.importance[open_].sum(axis=0)).ravel()
@@ -196,7 +196,7 @@ def outages(
     lost: Bools,
     lacks: Lacks | None = None,
 ) -> Outages:
-    """Unavailability of paths and of tests, exact with everything that their ways share.
+    """Unavailability of paths and of tests, exact with everything that their paths share.
 
     Parameters
     ----------
@@ -211,7 +211,7 @@ def outages(
     Notes
     -----
     A machine that either of several supplies feeds is dark while all of them are. Where the
-    ways of a test meet but one machine with these feeds, and none of what feeds it otherwise,
+    paths of a test meet but one machine with these feeds, and none of what feeds it otherwise,
     that is one more thing that fails by itself. Else all states of what feeds such machines
     are gone through (`redundancy`).
     """
@@ -328,7 +328,7 @@ class Lacks:
 def _why(
     reliance: Reliance, rated: Bools, running: list[list[int]], lacks: Lacks
 ) -> tuple[list[tuple[str, ...]], list[tuple[str, ...]]]:
-    """What is not on record of each path and of each test's ways that run."""
+    """What is not on record of each path and of each test's paths that run."""
     assets, links = reliance.network.assets, reliance.network.study.tables["links"]
     count = len(assets)
     open_ = np.flatnonzero(unrated_hops(reliance))
@@ -505,9 +505,9 @@ def _single(things: _Things) -> tuple[Floats, tuple[tuple[int, ...], ...]]:
 def _together(
     things: _Things, running: list[list[int]]
 ) -> tuple[Floats, Floats, sp.csr_array, tuple[tuple[int, ...], ...]]:
-    """All ways of every test at once: unavailability, losses a year, importance of classes.
+    """All paths of every test at once: unavailability, losses a year, importance of classes.
 
-    Two ways that are not tangled by sparse products, all others one by one.
+    Two paths that are not tangled by sparse products, all others one by one.
     """
     tests, classes = len(running), len(things.down)
     columns, down = things.columns, things.all_down
@@ -551,7 +551,7 @@ def _together(
 
 @dataclass(frozen=True)
 class _Exact:
-    """All ways of one test at once; importance of classes and of machines behind them."""
+    """All paths of one test at once; importance of classes and of machines behind them."""
 
     probability: float
     importance: dict[int, float]
@@ -559,7 +559,7 @@ class _Exact:
 
 
 def _exact(things: _Things, ways: Sequence[int], clusters: list[int]) -> _Exact:
-    """All ways of one test at once, by every state of what feeds machines in these clusters."""
+    """All paths of one test at once, by every state of what feeds machines in these clusters."""
     masks: dict[int, int] = {}
     for bit, path in enumerate(ways):
         for column in _entries(things.columns, path):
@@ -614,7 +614,7 @@ def _matrix(entries: Iterable[tuple[int, int, float]], shape: tuple[int, int]) -
 
 
 def greatest_contributions(found: Outages, test: int, count: int) -> list[tuple[int, float]]:
-    """The assets that bring a test most of its loss of all ways, with how much, greatest first."""
+    """The assets that bring a test most of its loss of all paths, with how much, greatest first."""
     importance, members = found.importance, found.members
     low, high = importance.indptr[test], importance.indptr[test + 1]
     mine, share = importance.indices[low:high], importance.data[low:high]

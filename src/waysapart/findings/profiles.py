@@ -1,4 +1,4 @@
-"""How far away the other way is, all along each way of a circuit or group."""
+"""How far away the other path is, all along each path of a circuit or group."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ COLUMNS = (
 def separation_profiles(
     network: Network, spacing: Spacing, test: int, services: Services
 ) -> pd.DataFrame:
-    """Distance from every way of a test to every way that it is held apart from.
+    """Distance from every path of a test to every path that it is held apart from.
 
     Parameters
     ----------
@@ -47,13 +47,13 @@ def separation_profiles(
     -------
     DataFrame
         One row per arc, in the order of pairs, of the two ways round of each, and of
-        the way: `pair` (row of `Spacing.pairs`); `path`, `other` (path numbers);
+        the path: `pair` (row of `Spacing.pairs`); `path`, `other` (path numbers);
         `from_m`, `to_m` along the path; `distance_from_m`, `distance_to_m` at both
         ends of the arc; `a`, `b`, `c`, where the square of the straight distance x
         metres after `from_m` is a x^2 + b x + c; `segment` (id), `nearest` (id of the
-        nearest segment of the other way; missing where there is nothing to measure
+        nearest segment of the other path; missing where there is nothing to measure
         to); `limit_m`, what the services ask between those two; `end_zone`, whether
-        an end zone excuses it. A way without geometry has no rows.
+        an end zone excuses it. A path without geometry has no rows.
 
     Notes
     -----
@@ -72,7 +72,7 @@ def separation_profiles(
 
 
 def too_close(profiles: pd.DataFrame) -> pd.DataFrame:
-    """Where the nearest segment of the other way is closer than the limit, arc by arc.
+    """Where the nearest segment of the other path is closer than the limit, arc by arc.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""What ways share: avoidable or not, on its own or only because of something that lies in it."""
+"""What paths share: avoidable or not, on its own or only because of something that lies in it."""
 
 from __future__ import annotations
 
@@ -318,7 +318,7 @@ def _reasons(
 ) -> tuple[dict[tuple[int, int], int], dict[tuple[int, int], tuple[int, ...]]]:
     """For each folded asset, the shared thing in it that stands for itself: the fewest steps in.
 
-    Of several, the first by role; of these the one that the ways (paths of each test)
+    Of several, the first by role; of these the one that the paths (of each test)
     meet first, whichever of them is called main; of what they meet alike the westernmost.
     Ids tell only what the records do not tell apart.
     """

@@ -69,7 +69,7 @@ class Reliance:
     def paths(self) -> sp.csr_array:
         """Everything that every path relies on: shape (paths, assets + links).
 
-        As large as all ways are long; `classes` answers most questions for less.
+        As large as all paths are long; `classes` answers most questions for less.
         """
         return sp.csr_array(self.along @ self.links)
 

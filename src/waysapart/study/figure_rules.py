@@ -184,7 +184,7 @@ class Recovery(Table):
 
 
 class RerouteRules(Table):
-    """What counts where no separate ways exist: how bad it is to share a thing, by kind or role.
+    """What counts where no separate paths exist: how bad it is to share a thing, by kind or role.
 
     `near` is for two segments that come too near or cross, `other` for all
     that has no weight of its own.

@@ -50,9 +50,9 @@ class _Beside:
 def breaches(spacing: Spacing, waivers: Waivers, network: Network, count: int) -> list[Breach]:
     """Find for each of `count` circuits and groups whether a breach stands, or is waived.
 
-    Between two ways any near approach or crossing is one. Where more than two ways
+    Between two paths any near approach or crossing is one. Where more than two paths
     must all be lost, two of them that come close lose nothing by themselves: it
-    takes a place on one of the ways where every other one is near, crosses or
+    takes a place on one of the paths where every other one is near, crosses or
     follows the same line, and not all of them the latter, since that is a shared
     asset.
     """
@@ -83,7 +83,7 @@ def breaches(spacing: Spacing, waivers: Waivers, network: Network, count: int) -
 
 
 def _contests_of_many(contest: np.ndarray, ends: np.ndarray) -> dict[int, list[int]]:
-    """Contests of more than two ways, with their paths."""
+    """Contests of more than two paths, with their paths."""
     found = {}
     for number in np.flatnonzero(np.bincount(contest) > 1).tolist():
         paths = np.unique(ends[contest == number]).tolist()

@@ -15,7 +15,7 @@ from waysapart.verdicts.waivers import Waivers
 def accuracy_gaps(
     spacing: Spacing, apart: list[Breach], waivers: Waivers, network: Network, trials: list[Trial]
 ) -> dict[int, Gap]:
-    """For trials whose ways may be nearer than the limit, for all that the records can tell, a gap.
+    """A gap for each trial whose paths may be nearer than the limit, for all that is on record.
 
     Parameters
     ----------

@@ -417,7 +417,7 @@ def delay_facts(sheet: FigureSheet, test: int) -> Delay:
 
 
 def availability_facts(sheet: FigureSheet, test: int) -> Unavailability:
-    """How much of the time each way of a circuit, and all of them, are down, and through what.
+    """How much of the time each path of a circuit, and all of them, are down, and through what.
 
     A figure that lacks a rate is null; `at_least` has the least that it can be, under the same
     name, and `why` what is not on record.
@@ -447,7 +447,7 @@ def availability_facts(sheet: FigureSheet, test: int) -> Unavailability:
 
 
 def group_availability_facts(sheet: FigureSheet, test: int) -> GroupUnavailability:
-    """The same for a group: every way of every member, and the members' working ways."""
+    """The same for a group: every path of every member, and the members' working paths."""
     proof = sheet.proof
     down, paths = proof.outages, proof.network.paths
     mine = [p for circuit in proof.trials[test].circuits for p in paths.of_circuit(circuit)]
@@ -476,7 +476,7 @@ def _at_least(shares: Mapping[str, float], whole: str) -> dict[str, float]:
 
 
 class _Together(TypedDict):
-    """Time in which all ways are down at once, and what brings it."""
+    """Time in which all paths are down at once, and what brings it."""
 
     minutes_a_year: float | None
     losses_a_year: float | None

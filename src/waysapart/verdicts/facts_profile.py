@@ -28,7 +28,7 @@ _ROW = (
 
 
 def profile_of(proof: ProofData, name: str) -> pd.DataFrame:
-    """Distance to the other ways all along each way of a circuit or group.
+    """Distance to the other paths all along each path of a circuit or group.
 
     Parameters
     ----------
@@ -40,7 +40,7 @@ def profile_of(proof: ProofData, name: str) -> pd.DataFrame:
     -------
     DataFrame
         As `waysapart.findings.profiles.separation_profiles` gives it, with `along`
-        and `to`, the labels of both ways, in front.
+        and `to`, the labels of both paths, in front.
 
     Raises
     ------
@@ -62,7 +62,7 @@ def profile_of(proof: ProofData, name: str) -> pd.DataFrame:
 
 
 def profile_facts(proof: ProofData, name: str) -> Profile:
-    """The profiles of a circuit or group for JSON: `columns` once, then `rows` way by way."""
+    """The profiles of a circuit or group for JSON: `columns` once, then `rows` path by path."""
     frame = profile_of(proof, name)
     ways: list[ProfileOfWay] = []
     for (_, _), arcs in frame.groupby(["pair", "path"], sort=False):

@@ -1,4 +1,4 @@
-"""What ways share as plain data: every asset once, neighbours as stretches with why and where."""
+"""What paths share as plain data: every asset once, neighbours as stretches with why and where."""
 
 from __future__ import annotations
 
@@ -203,7 +203,7 @@ class SharingFacts:
         return tuple(proof.chains.to(path, number))
 
     def _stretches(self, members: Iterable[_Member]) -> list[list[_Member]]:
-        """Members in stretches, in the order in which the first way comes to them."""
+        """Members in stretches, in the order in which the first path comes to them."""
         alone: list[list[_Member]] = []
         rows: dict[tuple[object, ...], list[_Member]] = {}
         listed = list(members)
@@ -235,7 +235,7 @@ class SharingFacts:
     def _unbroken(
         self, before: _Member, after: _Member, shared: Bools, parted: dict[int, Ints]
     ) -> bool:
-        """Whether nothing that one way alone follows lies between two members, on any way."""
+        """Whether nothing that one path alone follows lies between two members, on any path."""
         for path, one, two in zip(
             before.paths, before.places or (), after.places or (), strict=True
         ):
@@ -249,7 +249,7 @@ class SharingFacts:
         return True
 
     def _rank(self, member: _Member) -> tuple[float, ...]:
-        """Where along the first way, by the place itself or by the link that leads there."""
+        """Where along the first path, by the place itself or by the link that leads there."""
         if not member.paths:
             return (float("inf"), 0.0)
         path = member.paths[0]

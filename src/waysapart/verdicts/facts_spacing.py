@@ -1,4 +1,4 @@
-"""How far apart ways run, as plain data: near stretches, crossings, closest approach."""
+"""How far apart paths run, as plain data: near stretches, crossings, closest approach."""
 
 from __future__ import annotations
 
@@ -116,7 +116,7 @@ class SpacingFacts:
     def _near_entries(
         self, test: int, rows: list[Row], numbers: dict[int, int], several: bool
     ) -> list[Near]:
-        """One entry a stretch, by its closest pair, with all its pairs in the order of the way.
+        """One entry a stretch, by its closest pair, with all its pairs in the order of the path.
 
         A stretch that is partly waived, or folded under different structures, makes one entry
         for each part.
@@ -187,7 +187,7 @@ class SpacingFacts:
         return entry
 
     def _closest(self, test: int, pairs: range) -> ClosestPart:
-        """The least distance of any two ways, and the smallest circle that touches both."""
+        """The least distance of any two paths, and the smallest circle that touches both."""
         known = [pair for pair in pairs if math.isfinite(self._pairs[pair]["closest_m"])]
         if not known:
             return {"closest_m": None, "separation": "not examined"}
@@ -205,7 +205,7 @@ class SpacingFacts:
         if len(pairs) > 1:
             closest["paths"] = self._path_names(least)
         if len(pairs) > 1 and self._proof.trials[test].group_test != _PAIRWISE:
-            # A circle that touches all ways touches every two of them: a bound, no figure.
+            # A circle that touches all paths touches every two of them: a bound, no figure.
             halves = [self._pairs[pair]["danger_radius_m"] for pair in pairs]
             whole = all(map(math.isfinite, halves))
             closest["danger_radius_m"] = closest["danger_at"] = None

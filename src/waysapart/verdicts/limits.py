@@ -97,7 +97,7 @@ class CircuitLimits:
 
 @dataclass(frozen=True)
 class Unavailable:
-    """Part of the time that all ways of each circuit are down; NaN where it is not known.
+    """Part of the time that all paths of each circuit are down; NaN where it is not known.
 
     `at_least` is the least that it can be then; NaN where nothing bounds it.
     """
@@ -234,7 +234,7 @@ def asked_limits(service: Service) -> frozenset[str]:
 
 
 def changeover_ms(rules: Rules) -> float:
-    """How long a circuit is away while it changes over to its other way, by the rules."""
+    """How long a circuit is away while it changes over to its other path, by the rules."""
     recovery = rules.recovery
     return float(recovery_ms(recovery.detection_ms, recovery.hold_off_ms, recovery.switching_ms))
 

@@ -75,7 +75,7 @@ class Proof(ProofData):
     blank_within : ndarray of int
         Per trial, the assets relied on without a record of what they lie within.
     working_of : dict of int to int
-        Where in `outages` each group's working ways stand.
+        Where in `outages` each group's working paths stand.
     delays, budgets, compared : DataFrame
         Of every path, of every link, and of every test beside the records.
     limits : list of Limits
@@ -92,7 +92,7 @@ class Proof(ProofData):
         return proof_facts(self)
 
     def profile(self, name: str) -> pd.DataFrame:
-        """Distance to the other ways along each way of a circuit or group; see `profile_of`."""
+        """Distance to the other paths along each path of a circuit or group; see `profile_of`."""
         return profile_of(self, name)
 
     def __repr__(self) -> str:
@@ -105,7 +105,7 @@ class Proof(ProofData):
 
 
 def prove(study: Study | Network) -> Proof:
-    """Prove which circuits' ways are apart.
+    """Prove which circuits' paths are apart.
 
     Parameters
     ----------

@@ -54,9 +54,9 @@ def out_of_service(reliance: Reliance) -> Bools:
 def trials_of(reliance: Reliance, lost: Bools) -> list[Trial]:
     """Every circuit, then every group of two or more, by id.
 
-    A path that is out of service does not count as a way. Where fewer than two
-    ways of a circuit are left, all recorded ones are compared, so that what
-    they share is shown; the verdict says that a way is out.
+    A path that is out of service does not count. Where fewer than two
+    paths of a circuit are left, all recorded ones are compared, so that what
+    they share is shown; the verdict says that a path is out.
     """
     network = reliance.network
     circuits = network.study.tables["circuits"]

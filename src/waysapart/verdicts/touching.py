@@ -107,7 +107,7 @@ def lacks_of_availability(
     ----------
     reliance : Reliance
     tests : list of tuple of int
-        The circuits of each test whose ways that are not on record count there.
+        The circuits of each test whose paths that are not on record count there.
     gaps : tuple of Gap
     """
     network = reliance.network

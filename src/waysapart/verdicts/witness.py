@@ -4,7 +4,7 @@ A certifying algorithm gives with every answer a witness that a much simpler
 program can check (R. M. McConnell, K. Mehlhorn, S. Näher and P. Schweitzer,
 Certifying algorithms, Computer Science Review 5 (2011), 119-161). For `shared`
 the witness is the two chains that stand with every shared asset; for `apart` it
-is all that either way relies on, and the closest approach of the two with its
+is all that either path relies on, and the closest approach of the two with its
 two points; for loss and delay it is the terms that add up. `waysapart recheck`
 is the simpler program.
 """

@@ -79,7 +79,7 @@ class Base:
         return [str(name) for name in self.study.tables["circuits"]["id"]]
 
     def ways(self) -> sp.csr_array:
-        """Which path is a way of which circuit: int32, shape (paths, circuits)."""
+        """Which path belongs to which circuit: int32, shape (paths, circuits)."""
         circuit = self.network.paths.circuit
         member = boolean(np.arange(len(circuit)), circuit, (len(circuit), self.circuit_count))
         return sp.csr_array(member.astype(np.int32))
@@ -141,7 +141,7 @@ def every_asset(base: Base) -> sp.csr_array:
 
 
 def group_ways(base: Base) -> sp.csr_array:
-    """Which path is a way of a member of which group: int32, shape (paths, groups)."""
+    """Which path belongs to a member of which group: int32, shape (paths, groups)."""
     paths = base.network.paths
     groups = base.trials[base.circuit_count :]
     rows = [

@@ -5,17 +5,17 @@ that is kept is better than one that nobody can tell about, and that is better
 than one that is broken.
 
 - Anything worse makes the change worse, whatever else got better: a proposal
-  that parts two ways and breaks a limit is no improvement.
+  that parts two paths and breaks a limit is no improvement.
 - Where verdict and limits are the same, the findings decide: shared assets,
   near approaches and crossings that the rules forbid, lines with which a
   circuit falls silent, record gaps. If some
   came and none went it is worse, if some went and none came better. Where
   one took the place of another it is the same, and both are listed.
-- An unavailability of all ways at once that rises by more than `RISE_SHARE` of itself is
+- An unavailability of all paths at once that rises by more than `RISE_SHARE` of itself is
   worse, whatever else got better: sharing less and being down more is no improvement.
 - Other figures count through their limits, and where verdict and limits are the same also by
   themselves: a margin to the limit of delay or asymmetry that falls by more than
-  `MARGIN_SHARE` of the limit, an optical margin that falls by more than `MARGIN_DB`, ways that
+  `MARGIN_SHARE` of the limit, an optical margin that falls by more than `MARGIN_DB`, paths that
   come closer than `NEAR_M` and by more than `CLOSER_M` and `CLOSER_SHARE` of what it was, an
   unavailability that is no longer known.
 - A new circuit and one that is gone are neither better nor worse.
@@ -108,7 +108,7 @@ class Difference:
         Reasons, in words.
     went, came : dict of str to list
         Findings: `shared`, `near`, `cross`, `silent` (what it protects, whose fall leaves it
-        no way), `gaps`.
+        no path), `gaps`.
     figures : dict
         Figure to (before, after), those that differ.
     less_on_record : list of dict
@@ -252,11 +252,11 @@ _TOGETHER = {
     "all": "unavailability of all ways",
     "working": "unavailability of the working ways",
 }
-"""Figures of all ways at once, of circuits and of groups."""
+"""Figures of all paths at once, of circuits and of groups."""
 
 
 def _risen(before: Facts, after: Facts) -> list[str]:
-    """Unavailability of all ways at once that rose by more than its tolerance."""
+    """Unavailability of all paths at once that rose by more than its tolerance."""
     found = []
     for said, was, now, least in _unavailability(before, after):
         known = least if now is None else now
@@ -271,7 +271,7 @@ def _risen(before: Facts, after: Facts) -> list[str]:
 def _unavailability(
     before: Facts, after: Facts
 ) -> Iterable[tuple[str, float | None, float | None, float | None]]:
-    """Each figure of all ways at once: in words, before, after, and the bound of the latter."""
+    """Each figure of all paths at once: in words, before, after, and the bound of the latter."""
     old, new = before.get("unavailability") or {}, after.get("unavailability") or {}
     for label, said in _TOGETHER.items():
         if label in old and label in new:
@@ -279,7 +279,7 @@ def _unavailability(
 
 
 def _tighter(before: Facts, after: Facts) -> list[str]:
-    """Margins that fell, ways that came closer and figures that nobody knows any more."""
+    """Margins that fell, paths that came closer and figures that nobody knows any more."""
     found = [
         f"{said} no longer known"
         for said, was, now, _ in _unavailability(before, after)
@@ -305,7 +305,7 @@ def _tighter(before: Facts, after: Facts) -> list[str]:
 
 
 def _least_margin_db(row: Facts) -> Any:
-    """The least optical margin of all links on all ways; None where none is known."""
+    """The least optical margin of all links on all paths; None where none is known."""
     margins = [
         one.get("margin_db")
         for path in row.get("paths", {}).values()

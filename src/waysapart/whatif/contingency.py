@@ -53,10 +53,10 @@ class Contingency:
     cut : csr_array of bool, shape (assets, paths)
         Ways that run now and that the event cuts.
     lost, exposed : csr_array of bool, shape (assets, circuits)
-        No way is left; one way is left of those that run now. Only events
-        that take a way of the circuit stand in either.
+        No path is left; one path is left of those that run now. Only events
+        that take a path of the circuit stand in either.
     groups_lost : csr_array of bool, shape (assets, groups)
-        No way of any member is left.
+        No path of any member is left.
     """
 
     base: Base
@@ -70,7 +70,7 @@ class Contingency:
         return self.base.network.assets.frame["id"].to_numpy()
 
     def frame(self) -> pd.DataFrame:
-        """One row per event and circuit that it takes a way of.
+        """One row per event and circuit that it takes a path of.
 
         Columns `asset`, `role`, `kind`, `circuit`, `state` (lost or exposed),
         ordered by asset number and circuit.
@@ -174,7 +174,7 @@ def single_cuts(base: Base) -> sp.csr_array:
 def held_against(
     base: Base, cut: sp.csr_array, ways: sp.csr_array
 ) -> tuple[sp.csr_array, sp.csr_array]:
-    """Events that leave an owner without a way, and those that leave it with one.
+    """Events that leave an owner without a path, and those that leave it with one.
 
     Parameters
     ----------

@@ -236,7 +236,7 @@ class Dig:
         return {state: found.get(state, 0) for state in (LOST, *between, UNKNOWN, UNTOUCHED)}
 
     def exit_code(self) -> int:
-        """0 untouched; 1 a circuit lost or left with one way; 3 untouched as far as known.
+        """0 untouched; 1 a circuit lost or left with one path; 3 untouched as far as known.
 
         3 too where a circuit that is touched goes on with limits that nobody can tell about.
         """

@@ -22,7 +22,7 @@ from waysapart.whatif.base import Base, every_asset, further, group_ways, ways_c
 UNTOUCHED, LOST, UNKNOWN = "untouched", "lost", "unknown"
 DROPPED, WEAKENED = "dropped", "weakened"
 ON = "on-"
-"""Before the label of the way that still runs."""
+"""Before the label of the path that still runs."""
 
 
 @dataclass(frozen=True)
@@ -33,15 +33,15 @@ class CircuitState:
     ----------
     circuit : int
     state : str
-        `untouched`, `on-` and the label of the way that carries it, `lost`, or
+        `untouched`, `on-` and the label of the path that carries it, `lost`, or
         `unknown` (not known to be hit, but a record gap touches it).
     running, cut, out : tuple of str
-        Labels of the ways that still run, that the event takes, that were out
+        Labels of the paths that still run, that the event takes, that were out
         of service before it.
     next : tuple of int
         Assets whose loss would lose the circuit now.
     delay_us, delay_at_least_us, limit_us : float, float, float or None
-        Greatest delay of the ways that run (NaN where not on record), the least that it can
+        Greatest delay of the paths that run (NaN where not on record), the least that it can
         be, and the service's limit.
     delay_ok, asymmetry_ok, loss_ok : bool or None
         Whether they keep the limits; None: not on record.
@@ -64,19 +64,19 @@ class CircuitState:
 
     @property
     def within(self) -> bool | None:
-        """Whether the ways that run keep their limits; None: not on record, or none runs."""
+        """Whether the paths that run keep their limits; None: not on record, or none runs."""
         if not self.running:
             return None
         return together([self.delay_ok, self.asymmetry_ok, self.loss_ok])
 
     @property
     def touched(self) -> bool:
-        """Whether the event takes any way of it that ran before."""
+        """Whether the event takes any path of it that ran before."""
         return bool(self.cut)
 
     @property
     def exposed(self) -> bool:
-        """Whether it is lost, or left with one way of those it had."""
+        """Whether it is lost, or left with one path of those it had."""
         return self.state == LOST or (len(self.running) == 1 and bool(self.cut or self.out))
 
 
@@ -88,13 +88,13 @@ class GroupState:
     ----------
     trial : int
     state : str
-        `lost`: no way of any member runs. `dropped`: all that its test
-        counts is down at once, though members can switch to other ways.
+        `lost`: no path of any member runs. `dropped`: all that its test
+        counts is down at once, though members can switch to other paths.
         `weakened`: some of it is down. Else `unknown` or `untouched`.
     running : tuple of int
-        Members that still have a way.
+        Members that still have a path.
     next : tuple of int
-        Assets whose loss would lose the last way of the last member.
+        Assets whose loss would lose the last path of the last member.
     gaps : tuple of int
         Numbers of the record gaps that touch the group.
     """
@@ -183,7 +183,7 @@ def group_states(base: Base, down: Bools, lost: Bools) -> list[GroupState]:
 
 
 def next_events(base: Base, down: Bools, lost: Bools, ways: sp.csr_array) -> sp.csr_array:
-    """Which single further loss would cut every way that still runs.
+    """Which single further loss would cut every path that still runs.
 
     Parameters
     ----------
@@ -191,7 +191,7 @@ def next_events(base: Base, down: Bools, lost: Bools, ways: sp.csr_array) -> sp.
     down, lost
         As in `circuit_states`.
     ways : csr_array of int32, shape (paths, owners)
-        Whose way each path is: circuits, or groups.
+        Whose path each path is: circuits, or groups.
 
     Returns
     -------

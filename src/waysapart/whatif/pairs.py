@@ -108,12 +108,12 @@ def worst_pairs(base: Base, cut: sp.csr_array, chosen: Ints, top: int) -> Pairs:
     -------
     Pairs
         By circuits lost, groups lost, number of pairs. Exact: a pair counts
-        for a circuit when it leaves it without a way and neither event does
+        for a circuit when it leaves it without a path and neither event does
         so alone.
 
     Notes
     -----
-    The ways of an owner that an event takes are a mask. An owner is lost to
+    The paths of an owner that an event takes are a mask. An owner is lost to
     two events whose masks are full together, so each two such masks of an
     owner are a rectangle, events by events, and a sparse product over all
     rectangles counts how many owners each pair takes. Events that each take
@@ -153,7 +153,7 @@ def _owners(base: Base, chosen: Ints) -> Owners:
 
 
 def _classes(cut: sp.csr_array, supplies: sp.csr_array, owners: Owners) -> EventClasses:
-    """Put events together that take the same ways of the owners and the same supplies."""
+    """Put events together that take the same paths of the owners and the same supplies."""
     counting = np.flatnonzero(np.diff(owners.ways.indptr))
     mine = boolean(counting, counting, (cut.shape[1], cut.shape[1]))
     cut = sp.csr_array(cut @ mine)

@@ -24,9 +24,9 @@ class Outcome:
     Attributes
     ----------
     lost : frozenset of int
-        Owners without a way: circuits, then groups behind them.
+        Owners without a path: circuits, then groups behind them.
     exposed : frozenset of int
-        Circuits with one way left of the several they have.
+        Circuits with one path left of the several they have.
     """
 
     lost: frozenset[int]

@@ -134,7 +134,7 @@ def supply_pairs(
 
 
 def _losing(cut: sp.csr_array, owners: Owners) -> list[frozenset[int]]:
-    """Owners that each row leaves without a way."""
+    """Owners that each row leaves without a path."""
     taken = sp.csr_array(cut.astype(np.int32) @ owners.ways)
     gone = taken.data == owners.running[taken.indices]
     return [

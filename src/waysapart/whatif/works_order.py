@@ -15,7 +15,7 @@ PAIRS_UP_TO, TRIPLES_UP_TO = 200, 24
 
 _Cost = tuple[int, int, int]
 """Circuits and groups that works lose; days times circuits lost; days times circuits left with
-one way."""
+one path."""
 _NONE = frozenset[int]()
 
 
@@ -81,7 +81,7 @@ def best_order(states: Situations, works: Sequence[Work]) -> tuple[list[int], bo
     """An order, one work at a time, that loses the least; and whether it is certain.
 
     Least: circuits and groups that the works lose, then days times circuits
-    lost, then days times circuits left with one way. Among equals the one
+    lost, then days times circuits left with one path. Among equals the one
     nearest the planned order.
 
     Notes

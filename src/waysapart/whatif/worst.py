@@ -179,7 +179,7 @@ def worst(
     Returns
     -------
     Worst
-        Events by circuits lost, then circuits left with one way, then
+        Events by circuits lost, then circuits left with one path, then
         availability lost. Pairs only where neither event alone explains the
         loss. Places are circles of the radius, anywhere: no other circle
         loses more circuits outside their end zones than the first.
@@ -220,7 +220,7 @@ def _chosen(base: Base, circuits: Iterable[str] | None) -> Ints:
 
 
 def _events(proof: Proof, table: Contingency, chosen: Ints) -> pd.DataFrame:
-    """Every event that takes a way of a circuit that counts, worst first."""
+    """Every event that takes a path of a circuit that counts, worst first."""
     counts = table.counts()
     counts["lost"] = np.diff(sp.csr_array(table.lost[:, chosen]).indptr)
     counts["exposed"] = np.diff(sp.csr_array(table.exposed[:, chosen]).indptr)
@@ -238,7 +238,7 @@ def availability_lost(proof: Proof, chosen: Ints) -> Floats:
     """What each asset brings to the loss of circuits: shape (assets,).
 
     The time, as a share, that circuits would not be lost if it never failed,
-    summed over the circuits. A circuit with a way that is not on record brings nothing:
+    summed over the circuits. A circuit with a path that is not on record brings nothing:
     nobody knows whether it is lost.
     """
     down = proof.outages
@@ -247,7 +247,7 @@ def availability_lost(proof: Proof, chosen: Ints) -> Floats:
 
 
 def _places(proof: Proof, chosen: Ints, radius_m: float, top: int) -> pd.DataFrame:
-    """Circles that take the most, over the ways of the circuits that count."""
+    """Circles that take the most, over the paths of the circuits that count."""
     spacing, paths = proof.spacing, proof.network.paths
     layout = spacing.layout
     names = np.array([trial.id for trial in proof.trials], dtype=object)
