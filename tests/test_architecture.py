@@ -117,14 +117,14 @@ def test_every_documented_attribute_exists() -> None:
     assert checked > 400
 
 
-_OWN_NAMES = {"recheck", "reroute", "evidence"}
+_OWN_NAMES = {"recheck", "evidence"}
 
 
 def test_one_name_for_one_thing() -> None:
     """No class of the prover shares its name with another of it.
 
-    Recheck and the search have names of their own. A type of the evidence may be called like
-    what it is made of.
+    Recheck has names of its own. A type of the evidence may be called like what it is made
+    of.
     """
     for name, places in _classes().items():
         mine = [path for path, _ in places if _stage(path) not in _OWN_NAMES]
