@@ -18,7 +18,7 @@ from typing import Any
 
 import waysapart as wa
 from small_study import SEGMENTS, lon_lat, write_small_study
-from waysapart.report.view_figures import with_links
+from waysapart.report.words import link_losses
 from waysapart.verdicts.prove import Proof
 
 RULES = """
@@ -125,5 +125,6 @@ def lengths(facts: dict[str, Any], path: str = "main") -> dict[str, Any]:
 def loss(facts: dict[str, Any], path: str = "main") -> dict[str, Any]:
     """All that is said of the loss of the first link of a path under the circuit's service."""
     links = {one["id"]: one for one in facts["links"]}
-    found: dict[str, Any] = dict(with_links(circuit(facts), links)["paths"][path]["loss"][0])
-    return found
+    losses: Any = link_losses(circuit(facts), links)  # type: ignore[arg-type]
+    found = next(one for one in losses if one.path == path)
+    return {**found.link, **found.held, **found.row}

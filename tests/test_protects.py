@@ -472,7 +472,7 @@ def test_silence_is_told_first(tmp_path: Path) -> None:
         "alternate is lost with it",
     ]
     assert others[1].endswith("main remains, nothing to switch")
-    assert words.finding(found).endswith("Silent when line L1 falls.")
+    assert words.finding(found, {}).endswith("Silent when line L1 falls.")
 
 
 def test_the_study_as_a_whole_names_who_is_silent(tmp_path: Path) -> None:

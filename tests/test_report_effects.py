@@ -69,15 +69,13 @@ def test_what_holds_an_asset_that_has_no_place(proof):
 
 
 def test_events_in_one_row_do_the_same(proof, found):
-    rows = event_rows({"effects": found})["rows"]
-    assert [len(row["lost"]) for row in rows] == sorted(
-        (len(row["lost"]) for row in rows), reverse=True
-    )
-    spans = next(row for row in rows if "N1-S07" in row["assets"])
-    assert spans["kind"] == "span"
-    assert spans["lost"] == ["C01", "C02"]
-    assert len(spans["assets"]) == 30
-    named = [name for row in rows for name in row["assets"]]
+    rows = event_rows(found).rows
+    assert [len(row.lost) for row in rows] == sorted((len(row.lost) for row in rows), reverse=True)
+    spans = next(row for row in rows if "N1-S07" in row.assets)
+    assert spans.kind == "span"
+    assert spans.lost == ["C01", "C02"]
+    assert len(spans.assets) == 30
+    named = [name for row in rows for name in row.assets]
     assert len(named) == len(set(named))
 
 

@@ -213,7 +213,7 @@ def test_areas_that_fall_together_on_a_wide_grid_stay_on_the_map(full, proof, gr
         ([[[0, 0], [60, 0], [60, 60], [0, 0]]], "Point"),
     ],
 )
-def test_what_is_left_of_an_area(proof, polygon, left):
+def test_what_is_left_of_an_area(full, proof, polygon, left):
     """On a grid of 200 m: a triangle stays, a strip of 60 m becomes a line, a small one a point."""
     crs = proof.study.crs
     back = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
@@ -225,7 +225,7 @@ def test_what_is_left_of_an_area(proof, polygon, left):
         "geometry": {"type": "Polygon", "coordinates": [ring]},
     }
     geo = {"hazards": {"type": "FeatureCollection", "features": [feature]}}
-    _, made = reduced({"circuits": []}, geo, crs, Outside(200.0))
+    _, made = reduced(full[0], geo, crs, Outside(200.0))
     assert made["hazards"]["features"][0]["geometry"]["type"] == left
 
 

@@ -63,4 +63,4 @@ def test_what_a_step_decides_is_said_once():
     ],
 )
 def test_a_margin_that_is_not_known_is_said_with_its_bound(row, said):
-    assert decibels(row, "margin_db", "margin_at_most_db", "at most") == said
+    assert decibels(row, "margin") == said

@@ -346,7 +346,7 @@ def test_it_is_told_in_words(tmp_path: Path) -> None:
     console = Console(width=200, file=StringIO())
     show_circuit(console, wa.prove(wa.read_study(tmp_path)).facts(), "K")
     assert "runs through the tail: MA, MB, HA and HB" in " ".join(_printed(console).split())
-    assert words.finding(found) == "Nothing shared beyond what its ends need and its tail."
+    assert words.finding(found, {}) == "Nothing shared beyond what its ends need and its tail."
     page = tmp_path / "page.html"
     wa.write_report(wa.prove(wa.read_study(tmp_path)), page)
     assert "All paths run through the tail" in page.read_text(encoding="utf-8")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Any
 
 import click
 
@@ -21,6 +20,7 @@ from waysapart.cli.common import (
     write_json,
 )
 from waysapart.errors import CallError
+from waysapart.evidence import Circuit, Group
 
 
 @click.command(short_help="Verdicts, shared assets, separation, loss, delay, availability.")
@@ -58,8 +58,9 @@ def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: b
     need_circuits(records)
     with busy("proving"):
         proof = prove_study(records)
-        facts: dict[str, Any] = {**proof.facts()}
-    found = {one["id"]: one for one in facts["groups"] + facts["circuits"]}
+        facts = proof.facts()
+    every: list[Circuit | Group] = [*facts["groups"], *facts["circuits"]]
+    found = {one["id"]: one for one in every}
     unknown = [name for name in circuit if name not in found]
     if unknown:
         raise CallError(f"no circuit or group is called {', '.join(unknown)} in this study")

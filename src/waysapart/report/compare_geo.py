@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from waysapart.report.effects import holdings
+from waysapart.report.effects import Holdings, holdings
 from waysapart.report.geo import proof_geometry
 from waysapart.verdicts.prove import Proof
 from waysapart.whatif.compare import Comparison
@@ -113,12 +113,12 @@ def _paths(old: list[Any], new: list[Any], renamed: Mapping[str, str]) -> list[A
     return found
 
 
-def comparison_holdings(comparison: Comparison) -> dict[str, Any]:
+def comparison_holdings(comparison: Comparison) -> Holdings:
     """As `holdings`, of the study after; what is gone from it can still be found by its id."""
     before, after = comparison.proofs
     one = after or before
     if one is None:
-        return {}
+        return {"assets": [], "inside": {}, "runs": {}}
     found = holdings(one)
     if before is not None and after is not None:
         known = set(after.network.assets.frame["id"])

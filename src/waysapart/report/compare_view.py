@@ -7,13 +7,9 @@ from typing import Any
 
 from waysapart.gaps import GAP_CODES
 from waysapart.report import words
-from waysapart.report.view_records import gap_row, since_view
-from waysapart.report.words_whatif import (
-    CHANGED,
-    comparison_answer,
-    less_on_record_said,
-    why_changed,
-)
+from waysapart.report.view_records import unit
+from waysapart.report.words_whatif import CHANGED, comparison_answer, less_on_record_said
+from waysapart.shown import sentence_list
 from waysapart.whatif.changes import CHANGES, measured
 from waysapart.whatif.compare import Comparison
 
@@ -33,8 +29,7 @@ MEANING = {
     "gone": "Not in the study after.",
 }
 _FIRST = 12
-_MOST_RECORDS = 1000
-_UNITS = {"m": "m", "us": "µs", "db": "dB"}
+_ORDER = (*CHANGED, "same")
 _NAMES = {
     "length_m": "fibre length",
     "route_m": "route",
@@ -56,44 +51,45 @@ _WHOLE = {
 
 
 def comparison_view(comparison: Comparison, facts: Facts) -> View:
-    """All that the page of a comparison shows.
+    """All that the page of a comparison shows: its facts, with these in place of or beside them.
 
     Parameters
     ----------
     comparison : Comparison
+        A side of it that came from a file may hold less than evidence does.
     facts : mapping
         Its facts.
     """
     before, after = comparison.before, comparison.after
-    since: View = since_view(facts) or {}
-    circuits = _rows(facts["circuits"], before.get("circuits", []), after.get("circuits", []))
+    circuits = _rows("", facts["circuits"], before.get("circuits", []), after.get("circuits", []))
     together = [
-        {**row, "what": what}
+        row
         for what, key in (("group", "groups"), ("scheme", "schemes"))
-        for row in _rows(facts[key], before.get(key, []), after.get(key, []))
+        for row in _rows(what, facts[key], before.get(key, []), after.get(key, []))
     ]
-    changed = [row for row in (*circuits, *together) if row["change"] in CHANGED]
+    every = [*circuits, *together]
+    changed = [row for row in every if row["change"] in CHANGED]
     changed.sort(key=lambda row: CHANGED.index(row["change"]))
-    proofs = comparison.proofs
+    drawn = [
+        when for when, proof in zip(("before", "after"), comparison.proofs, strict=True) if proof
+    ]
     return {
-        **since,
+        **facts,
         "sides": [
             {
                 "when": when,
                 **facts[when],
-                "drawn": proof is not None,
+                "drawn": when in drawn,
                 "circuits": len(side.get("circuits", [])),
                 "crs": side.get("crs") or "",
             }
-            for when, side, proof in zip(("before", "after"), (before, after), proofs, strict=True)
+            for when, side in (("before", before), ("after", after))
         ],
-        "both": None not in proofs,
-        "one_drawn": next(
-            (when for when, proof in zip(("before", "after"), proofs, strict=True) if proof), ""
-        ),
-        "version": str(after.get("waysapart") or ""),
-        "revision": str(facts["after"].get("revision") or ""),
-        "made": str(facts["after"].get("made") or ""),
+        "both": len(drawn) == 2,
+        "one_drawn": "".join(drawn[:1]),
+        "version": after["waysapart"],
+        "revision": facts["after"]["revision"] or "",
+        "made": facts["after"]["made"] or "",
         "caution": after.get("caution") or before.get("caution") or "",
         "question": QUESTION,
         "answer": comparison_answer(facts),
@@ -103,74 +99,64 @@ def comparison_view(comparison: Comparison, facts: Facts) -> View:
         "together": together,
         "urgent": changed[:_FIRST],
         "urgent_left": max(0, len(changed) - _FIRST),
-        "findings": [
-            {"what": row["what"], "id": row["id"], **one}
-            for row in (*circuits, *together)
-            for one in row["findings"]
-        ],
+        "findings": [(row, *one) for row in every for one in _findings(row)],
         "figures": [
-            {"what": row["what"], "id": row["id"], **one}
-            for row in (*circuits, *together)
-            for one in row["figures"]
+            (row, _figure(name), _said(two["before"]), _said(two["after"]))
+            for row in every
+            for name, two in row["figures"].items()
         ],
-        "records": _records(facts["records"]),
+        "records": None if facts["records"] is None else _records(facts["records"]),
         "gaps": _gaps(before.get("gaps", []), after.get("gaps", [])),
         "inputs": _inputs(before.get("inputs", []), after.get("inputs", [])),
     }
 
 
-def _rows(changes: Sequence[Facts], before: Sequence[Facts], after: Sequence[Facts]) -> list[View]:
-    old = {str(row["id"]): row for row in before}
-    new = {str(row["id"]): row for row in after}
+def _rows(
+    what: str, changes: Sequence[Facts], before: Sequence[Facts], after: Sequence[Facts]
+) -> list[View]:
+    old = {row["id"]: row for row in before}
+    new = {row["id"]: row for row in after}
     rows = [
-        _row(change, old.get(change["id"], {}), new.get(change["id"], {})) for change in changes
+        _row(what, change, old.get(change["id"], {}), new.get(change["id"], {}))
+        for change in changes
     ]
-    order = (*CHANGED, "same")
-    rows.sort(key=lambda row: (order.index(row["change"]), not row["differs"]))
+    rows.sort(key=lambda row: (row["order"], not row["differs"]))
     return [{**row, "index": place} for place, row in enumerate(rows)]
 
 
-def _row(change: Facts, before: Facts, after: Facts) -> View:
+def _row(what: str, change: Facts, before: Facts, after: Facts) -> View:
+    """A change with the figures of both sides, each a pair of texts."""
     old, new = measured(before), measured(after)
     return {
-        "what": "",
-        "id": str(change["id"]),
-        "name": (after or before).get("name") or "",
-        "change": change["change"],
-        "order": (*CHANGED, "same").index(change["change"]),
+        **change,
+        "what": what,
+        "name": (after or before).get("name"),
+        "order": _ORDER.index(change["change"]),
         "differs": bool(
             change["figures"] or any(change["went"].values()) or any(change["came"].values())
         ),
-        "before": change["before"] or "",
-        "after": change["after"] or "",
         "within": [_limits(before), _limits(after)],
-        "why": why_changed(change),
-        "went": change["went"].get("shared", []),
-        "came": change["came"].get("shared", []),
         "loss": pair(_most(old, "_loss_db", max), _most(new, "_loss_db", max), _decibels),
         "margin": pair(
             _most(old, "_least_margin_db", min), _most(new, "_least_margin_db", min), _decibels
         ),
-        "delay": _bounded(old, new, "worst"),
-        "asymmetry": _bounded(old, new, "asymmetry"),
+        "delay": _bounded(old, new, "worst_us"),
+        "asymmetry": _bounded(old, new, "asymmetry_us"),
         "unavailability": _down(before, after),
         "closest": pair(old.get("closest_m"), new.get("closest_m"), words.metres),
-        "findings": list(_findings(change)),
-        "figures": [
-            {"figure": _figure(name), "before": _said(two["before"]), "after": _said(two["after"])}
-            for name, two in change["figures"].items()
-        ],
     }
 
 
 def _down(before: Facts, after: Facts) -> tuple[str, str]:
     """Unavailability of both ways before and after; `at least` where something has no rate."""
-    sides = [side.get("unavailability") or {} for side in (before, after)]
-    known = [side.get("both") for side in sides]
-    if any((side.get("at_least") or {}).get("both") is not None for side in sides):
-        said = [words.unavailable(side, "both") if side else "" for side in sides]
+    sides = [side.get("unavailability", {}) for side in (before, after)]
+    if any("both" in side.get("at_least", {}) for side in sides):
+        said = [
+            words.unavailable({"both": None, "at_least": {}, **side}, "both") if side else ""
+            for side in sides
+        ]
         return said[0], said[1]
-    return pair(known[0], known[1], words.probability)
+    return pair(sides[0].get("both"), sides[1].get("both"), words.probability)
 
 
 def _limits(side: Facts) -> str:
@@ -197,12 +183,11 @@ def pair(before: Any, after: Any, say: Callable[[Any], str]) -> tuple[str, str]:
     return said[0], said[1]
 
 
-def _bounded(old: Facts, new: Facts, name: str) -> tuple[str, str]:
+def _bounded(old: Facts, new: Facts, key: str) -> tuple[str, str]:
     """A delay before and after; where it is not known, the least that it can be."""
-    known = pair(old.get(f"{name}_us"), new.get(f"{name}_us"), words.microseconds)
+    known = pair(old.get(key), new.get(key), words.microseconds)
     before, after = (
-        said
-        or (words.part_of(side, name, "us", words.microseconds) if f"{name}_us" in side else "")
+        said or (words.figure(side, key) if key in side else "")
         for said, side in zip(known, (old, new), strict=True)
     )
     return before, after
@@ -222,13 +207,13 @@ def _said(value: Any) -> str:
 
 def _figure(name: str) -> str:
     """A figure's name in words, with its unit."""
-    unit = _UNITS.get(name.rpartition("_")[2], "")
-    unit = f", {unit}" if unit else ""
+    of = name.rpartition("_")[2]
+    told = f", {unit(of)}" if of in ("m", "us", "db") else ""
     if name in _WHOLE:
-        return _WHOLE[name] + unit
+        return _WHOLE[name] + told
     for ending, said in _NAMES.items():
         if name.endswith(f"_{ending}"):
-            return f"{name.removesuffix(f'_{ending}')}: {said}{unit}"
+            return f"{name.removesuffix(f'_{ending}')}: {said}{told}"
     if name.startswith("unavailability_"):
         return f"unavailability: {name.partition('_')[2].replace('_', ' ')}"
     return name.replace("_", " ")
@@ -243,54 +228,46 @@ _WHAT = {
 }
 
 
-def _findings(change: Facts) -> Iterable[View]:
+def _findings(change: Facts) -> Iterable[tuple[str, str, list[str], str]]:
+    """Whether each finding went or came, what it is, its assets, and of a gap its code."""
     for when in ("went", "came"):
         for key, said in _WHAT.items():
             for found in change[when].get(key, []):
-                gap = key == "gaps"
-                parts = found if isinstance(found, list) else [found]
-                assets = [parts[1]] if gap else parts
-                yield {
-                    "change": when,
-                    "finding": said,
-                    "assets": [str(one) for one in assets if one],
-                    "code": str(parts[0]) if gap else "",
-                }
+                if key == "gaps":
+                    code, asset = found
+                    yield when, said, [asset], code
+                else:
+                    yield when, said, found if isinstance(found, list) else [found], ""
 
 
-def _records(records: Facts | None) -> View | None:
-    if records is None:
-        return None
+def _records(records: Facts) -> list[tuple[str, str, str, str]]:
+    """Role, id, what happened, and which columns changed, of every record that differs."""
     rows = [
-        {"role": role, "id": str(name), "change": what, "columns": ""}
+        (role, str(name), what, "")
         for role, change in records.items()
         for what in ("added", "removed")
         for name in change[what]
     ]
-    rows += [
-        {
-            "role": role,
-            "id": str(one["id"]),
-            "change": "changed",
-            "columns": ", ".join(one["columns"]),
-        }
+    return rows + [
+        (role, str(one["id"]), "changed", ", ".join(one["columns"]))
         for role, change in records.items()
         for one in change["changed"]
     ]
-    return {"rows": rows[:_MOST_RECORDS], "left": max(0, len(rows) - _MOST_RECORDS)}
 
 
-def _gaps(before: Sequence[Facts], after: Sequence[Facts]) -> list[View]:
+def _gaps(before: Sequence[Facts], after: Sequence[Facts]) -> list[tuple[str, Facts]]:
     """Gaps that stand on one side only; of many told as one those of its ids that do."""
 
     def known(gaps: Sequence[Facts]) -> dict[tuple[Any, ...], Facts]:
         return {
-            (gap.get("code"), name, None if _folded(gap) else gap.get("message")): gap
-            for gap in gaps
-            for name in gap.get("assets") or [gap.get("asset")]
+            (gap["code"], name, None if _folded(gap) else gap["message"]): gap
+            for gap in map(_whole, gaps)
+            for name in gap["assets"]
         }
 
-    def only(mine: dict[tuple[Any, ...], Facts], other: dict[tuple[Any, ...], Facts]) -> list[View]:
+    def only(
+        mine: dict[tuple[Any, ...], Facts], other: dict[tuple[Any, ...], Facts]
+    ) -> list[Facts]:
         left: dict[int, tuple[Facts, list[str]]] = {}
         for key, gap in mine.items():
             if key not in other:
@@ -298,40 +275,49 @@ def _gaps(before: Sequence[Facts], after: Sequence[Facts]) -> list[View]:
         return [_gap_of(gap, names) for gap, names in left.values()]
 
     old, new = known(before), known(after)
-    return [{"change": "came", **row} for row in only(new, old)] + [
-        {"change": "went", **row} for row in only(old, new)
+    return [
+        *(("came", gap) for gap in only(new, old)),
+        *(("went", gap) for gap in only(old, new)),
     ]
+
+
+_BLANK_GAP = dict.fromkeys(("file", "layer", "row", "column"))
+
+
+def _whole(gap: Facts) -> Facts:
+    """A gap with all its fields; one in a file may lack some."""
+    asset = gap.get("asset") or ""
+    return {"code": "", "asset": asset, "message": "", "count": 1, "assets": [asset]} | {
+        **_BLANK_GAP,
+        **gap,
+    }
 
 
 def _folded(gap: Facts) -> bool:
     """Whether a gap has a message of its kind, and not one of its own: a blank, many or one."""
-    return int(gap.get("count") or 1) > 1 or str(gap.get("code")).startswith("blank-")
+    return bool(gap["count"] > 1 or gap["code"].startswith("blank-"))
 
 
-def _gap_of(gap: Facts, names: Sequence[str]) -> View:
+def _gap_of(gap: Facts, names: Sequence[str]) -> Facts:
     """A gap, or those of many told as one that these ids are."""
-    if len(names) == len(gap.get("assets") or [""]):
-        return gap_row(gap)
-    known = GAP_CODES.get(str(gap.get("code")))
-    message = f"{words.few(names)}: {known.means if known else gap.get('message')}"
+    if len(names) == len(gap["assets"]):
+        return gap
+    known = GAP_CODES.get(gap["code"])
+    message = f"{sentence_list(names, most=3)}: {known.means if known else gap['message']}"
     part = {"count": len(names), "assets": list(names), "asset": names[0], "message": message}
-    return gap_row({**gap, **part})
+    return {**gap, **part}
 
 
-def _inputs(before: Sequence[Facts], after: Sequence[Facts]) -> list[View]:
-    old, new = ({str(row["file"]): str(row["sha256"]) for row in side} for side in (before, after))
+def _inputs(before: Sequence[Facts], after: Sequence[Facts]) -> list[tuple[str, str, str, str]]:
+    """Every input file with its state and its digest on both sides."""
+    old, new = ({row["file"]: row["sha256"] for row in side} for side in (before, after))
     return [
-        {
-            "file": file,
-            "before": old.get(file, ""),
-            "after": new.get(file, ""),
-            "state": "same"
-            if old.get(file) == new.get(file)
-            else "new"
-            if file not in old
-            else "gone"
-            if file not in new
-            else "changed",
-        }
+        (file, _state(old.get(file), new.get(file)), old.get(file, ""), new.get(file, ""))
         for file in sorted({*old, *new})
     ]
+
+
+def _state(before: str | None, after: str | None) -> str:
+    if before == after:
+        return "same"
+    return "new" if before is None else "gone" if after is None else "changed"

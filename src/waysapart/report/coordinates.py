@@ -7,7 +7,7 @@ figures are shown.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TypedDict
 
 import numpy as np
 from pyproj import CRS, Transformer
@@ -19,7 +19,25 @@ _GOOD_M = 0.05
 _WORST_M = 50.0
 
 
-def working_grid(crs: CRS, frame: tuple[float, float, float, float]) -> dict[str, Any] | None:
+class Grid(TypedDict):
+    """A polynomial from longitude and latitude to a projected system.
+
+    It runs in (degrees - centre) / half; `east` and `north` are the coefficients of x^i y^j in the
+    order of i, then j, with i + j up to the degree. `error_m` is the greatest error found on a
+    dense grid that played no part in the fit.
+    """
+
+    name: str
+    code: str
+    centre: list[float]
+    half: list[float]
+    degree: int
+    east: list[float]
+    north: list[float]
+    error_m: float
+
+
+def working_grid(crs: CRS, frame: tuple[float, float, float, float]) -> Grid | None:
     """A polynomial from longitude and latitude to a projected system, over a map's extent.
 
     Parameters
@@ -31,12 +49,8 @@ def working_grid(crs: CRS, frame: tuple[float, float, float, float]) -> dict[str
 
     Returns
     -------
-    dict or None
-        `name`, `code`; `centre`, `half` (degrees; the polynomial runs in
-        (lon - centre) / half); `degree`; `east`, `north`, coefficients of
-        x^i y^j in the order of i, then j, with i + j up to the degree;
-        `error_m`, the greatest error found on a dense grid that played no part in the
-        fit. None where no polynomial comes within 50 m.
+    Grid or None
+        None where no polynomial comes within 50 m.
     """
     west, south, east, north = frame
     centre = (west + east) / 2, (south + north) / 2

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
+from typing import Any, TypedDict
 
 import numpy as np
 import scipy.sparse as sp
@@ -23,17 +23,54 @@ PLACE_M = 50.0
 _MOST_PLACES = 5
 
 
-def effects(proof: Proof) -> dict[str, Any]:
+class Effects(TypedDict):
     """What the loss of each asset alone does, and what it holds.
 
-    Returns
-    -------
-    dict
-        `losses`: lists of circuits that lose every way, circuits left with one,
-        and groups lost, each list of lists once. `cables`: lists of cables,
-        each once. `kinds`. `of`: asset to the places of its loss, of its cables
-        and of its kind in these lists, -1 where there is none.
+    `losses` are circuits that lose every path, circuits left with one, and groups lost, each list
+    of lists once; `cables` are lists of cables, each once. `of` leads from an asset to the places
+    of its loss, of its cables and of its kind in these lists, -1 where there is none.
     """
+
+    losses: list[list[list[str]]]
+    cables: list[list[str]]
+    kinds: list[str]
+    of: dict[str, list[int]]
+
+
+class HeldAsset(TypedDict):
+    """An asset that has no place on the map."""
+
+    id: str
+    role: str
+    kind: str
+    name: str
+
+
+class Holdings(TypedDict):
+    """Assets without a place on the map, and what every asset lies in, on or at.
+
+    `inside` leads from an asset to the ids of what it lies directly within, its site, its place
+    or its carrier, `runs` from a cable to the ids of the segments that it follows.
+    """
+
+    assets: list[HeldAsset]
+    inside: dict[str, list[str]]
+    runs: dict[str, list[str]]
+
+
+class WorstPlace(TypedDict):
+    """A place at which an event all around takes the most: what it hits, and what is lost."""
+
+    at: list[float]
+    radius_m: float
+    hit: list[str]
+    circuits: int
+    lost: int
+    circuits_lost: list[str]
+
+
+def effects(proof: Proof) -> Effects:
+    """What the loss of each asset alone does, and what it holds."""
     table = contingency(proof)
     names = np.array(table.base.circuit_ids(), dtype=object)
     groups = np.array([trial.id for trial in proof.trials[proof.circuit_count :]], dtype=object)
@@ -87,16 +124,8 @@ def _once(rows: Iterable[Any]) -> tuple[list[int], list[Any]]:
     return places, list(known)
 
 
-def holdings(proof: Tied) -> dict[str, Any]:
-    """Assets that have no place on the map, and what every asset lies in, on or at.
-
-    Returns
-    -------
-    dict
-        `assets`: list of id, role, kind, name. `inside`: asset to the ids of
-        what it lies directly within, its site, its place or its carrier.
-        `runs`: cable to the ids of the segments that it follows.
-    """
+def holdings(proof: Tied) -> Holdings:
+    """Assets that have no place on the map, and what every asset lies in, on or at."""
     network, tables = proof.network, proof.study.tables
     frame = network.assets.frame
     found = frame[~frame["role"].isin(_DRAWN)]
@@ -139,16 +168,12 @@ def _runs(proof: Tied) -> dict[str, list[str]]:
     return found
 
 
-def worst_places(proof: Proof) -> list[dict[str, Any]]:
+def worst_places(proof: Proof) -> list[WorstPlace]:
     """The places at which one event of `PLACE_M` around takes the most; empty for large studies.
 
-    Returns
-    -------
-    list of dict
-        `at`, `radius_m`, `hit`, `circuits`, `lost`, `circuits_lost`; only
-        places that lose a circuit.
+    Only places that lose a circuit.
     """
     if len(proof.network.paths) > _MOST_PATHS_FOR_PLACES:
         return []
-    places = worst(proof, radius_m=PLACE_M, top=_MOST_PLACES).facts()["places"]
-    return [dict(place) for place in places if place["lost"]]
+    places: list[WorstPlace] = worst(proof, radius_m=PLACE_M, top=_MOST_PLACES).facts()["places"]
+    return [place for place in places if place["lost"]]

@@ -1,70 +1,42 @@
-"""What single events take: the contingency table as people read it, and the worst places."""
+"""What single events take: the contingency table as people read it."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from typing import NamedTuple
 
-from waysapart.report import words
-from waysapart.report.view_figures import position
-
-Facts = Mapping[str, Any]
-View = dict[str, Any]
+from waysapart.report.effects import Effects
 
 _MOST = 300
 
 
-def event_rows(facts: Facts) -> View:
-    """Assets whose loss alone takes a circuit or group, those with the same effect in one row.
+class EventRow(NamedTuple):
+    """Assets of one kind whose loss does the same: circuits and groups lost, circuits left."""
 
-    Parameters
-    ----------
-    facts : mapping
-        With `effects`, see `waysapart.report.effects`.
+    assets: list[str]
+    kind: str
+    lost: list[str]
+    left: list[str]
+    groups: list[str]
 
-    Returns
-    -------
-    dict
-        `rows`, worst first: `label`, `assets`, `kind`, `lost`, `left`,
-        `groups`; `left_out`, how many rows more there are.
-    """
-    effects: Facts = facts.get("effects") or {}
-    losses = effects.get("losses", [])
-    kinds = effects.get("kinds", [])
+
+class EventRows(NamedTuple):
+    """The rows, worst first, and how many more there are."""
+
+    rows: list[EventRow]
+    left_out: int
+
+
+def event_rows(effects: Effects | None) -> EventRows:
+    """Assets whose loss alone takes a circuit or group, those with the same effect in one row."""
     together: dict[tuple[int, str], list[str]] = {}
-    for asset, (loss, _, kind) in effects.get("of", {}).items():
-        if loss >= 0 and (losses[loss][0] or losses[loss][2]):
-            together.setdefault((loss, str(kinds[kind])), []).append(str(asset))
+    if effects is not None:
+        for asset, (loss, _, kind) in effects["of"].items():
+            if loss >= 0 and (effects["losses"][loss][0] or effects["losses"][loss][2]):
+                together.setdefault((loss, effects["kinds"][kind]), []).append(asset)
     rows = [
-        {
-            "label": _label(assets),
-            "assets": assets,
-            "kind": kind,
-            "lost": [str(name) for name in losses[loss][0]],
-            "left": [str(name) for name in losses[loss][1]],
-            "groups": [str(name) for name in losses[loss][2]],
-        }
+        EventRow(assets, kind, *effects["losses"][loss])
         for (loss, kind), assets in together.items()
+        if effects is not None
     ]
-    rows.sort(key=lambda row: (-len(row["lost"]), -len(row["left"]), row["assets"][0]))
-    return {"rows": rows[:_MOST], "left_out": max(0, len(rows) - _MOST)}
-
-
-def _label(assets: list[str]) -> str:
-    if len(assets) == 1:
-        return assets[0]
-    return f"{len(assets)}: {assets[0]} to {assets[-1]}"
-
-
-def place_rows(facts: Facts) -> list[View]:
-    """The places at which an event all around takes the most."""
-    return [
-        {
-            "at": position(place.get("at")),
-            "radius": words.metres(place["radius_m"]),
-            "hit": [str(name) for name in place.get("hit", [])],
-            "lost": [str(name) for name in place.get("circuits_lost", [])],
-            "circuits": place.get("circuits"),
-        }
-        for place in facts.get("worst", [])
-    ]
+    rows.sort(key=lambda row: (-len(row.lost), -len(row.left), row.assets[0]))
+    return EventRows(rows[:_MOST], max(0, len(rows) - _MOST))

@@ -2,17 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy.sparse import csc_array
 
+from waysapart.evidence import Evidence, HeldApart
 from waysapart.findings.separation.profile import profile
 from waysapart.report.fold import Finding, folded
 from waysapart.report.profile_svg import outline
-from waysapart.report.tracks import Interval, Lane, Tracks, joined
+from waysapart.report.tracks import (
+    Bridge,
+    Interval,
+    Lane,
+    Strip,
+    StripCross,
+    StripLane,
+    StripNear,
+    StripProfile,
+    Strips,
+    Tracks,
+    joined,
+)
 from waysapart.verdicts.facts import figure, text_or_none
 from waysapart.verdicts.prove import Proof
 
@@ -45,6 +58,7 @@ class Lanes:
         )
         self._near_rows = _by_pair(proof.spacing.near)
         self._cross_rows = _by_pair(proof.spacing.cross)
+        self._unknown = {gap.asset for gap in proof.gaps if gap.code == "leased-route"}
         self._numbers: dict[str, int] = {}
         for number, name in enumerate([*self._ids.tolist(), *links.tolist()]):
             self._numbers.setdefault(str(name), number)
@@ -52,28 +66,22 @@ class Lanes:
         ends = zip(pairs["first"].tolist(), pairs["second"].tolist(), strict=True)
         self._pairs = {pair: number for number, pair in enumerate(ends)}
 
-    def strip(
-        self, test: int, facts: dict[str, Any], *, with_profile: bool = True
-    ) -> dict[str, Any] | None:
+    def strip(self, test: int, facts: HeldApart, *, with_profile: bool = True) -> Strip | None:
         """What to draw of one trial.
 
         Parameters
         ----------
         test : int
             Number of a trial: circuits first, then groups.
-        facts : dict
+        facts : HeldApart
             Its facts.
         with_profile : bool
             Whether to work out how far apart the first two paths are.
 
         Returns
         -------
-        dict or None
-            `lanes` (label, ends, length_m, stretches, marks, hops, breaks,
-            zones), `bridges` (finding: its place in `folded`), `near`, `cross`,
-            `profile` (points: place on the first lane and distance; limit_m); every
-            place is metres along its lane from end a. None where fewer
-            than two paths have a length.
+        Strip or None
+            None where fewer than two paths have a length.
         """
         trial = self._proof.trials[test]
         paths = [side[0] for side in trial.sides]
@@ -83,16 +91,9 @@ class Lanes:
         grouped = trial.group_test is not None
         labels = [self._proof.path_label(lane.path, grouped=grouped) for lane in lanes]
         pair = self._pairs.get((lanes[0].path, lanes[1].path))
-        unknown = {
-            name
-            for gap in facts.get("gaps", [])
-            if gap["code"] == "leased-route"
-            for name in gap.get("assets") or [gap["asset"]]
-        }
         return {
             "lanes": [
-                self._drawn(lane, label, pair, unknown)
-                for lane, label in zip(lanes, labels, strict=True)
+                self._drawn(lane, label, pair) for lane, label in zip(lanes, labels, strict=True)
             ],
             "bridges": [
                 bridge
@@ -104,9 +105,7 @@ class Lanes:
             "profile": self._profile(pair, lanes[0], facts) if with_profile else None,
         }
 
-    def _drawn(
-        self, lane: Lane, label: str, pair: int | None, unknown: Collection[str]
-    ) -> dict[str, Any]:
+    def _drawn(self, lane: Lane, label: str, pair: int | None) -> StripLane:
         paths = self._network.paths
         circuit = self._network.study.tables["circuits"].iloc[int(paths.circuit[lane.path])]
         medium = self._network.study.tables["links"]["medium"]
@@ -124,7 +123,7 @@ class Lanes:
                     "medium": text_or_none(medium.iloc[link]) or "fibre",
                     "from_m": start,
                     "to_m": stop,
-                    "unknown": str(names[link]) in unknown,
+                    "unknown": str(names[link]) in self._unknown,
                     "length_m": figure(self._tracks.hop_m(link), "m"),
                 }
                 for link, start, stop in lane.hops
@@ -133,17 +132,15 @@ class Lanes:
             "zones": [] if pair is None else self._tracks.zones(lane, pair),
         }
 
-    def _bridge(
-        self, number: int, finding: Finding, lanes: Sequence[Lane]
-    ) -> dict[str, Any] | None:
+    def _bridge(self, number: int, finding: Finding, lanes: Sequence[Lane]) -> Bridge | None:
         """Where a shared thing lies on every lane; nothing where a lane does not show it."""
-        wanted = [self._number(str(one["asset"])) for one in (*finding.members, *finding.places)]
+        wanted = [self._number(one["asset"]) for one in (*finding.members, *finding.places)]
         where = [self._where(lane, [n for n in wanted if n >= 0]) for lane in lanes]
         if not all(where):
             return None
         return {
             "finding": number,
-            "asset": str(finding.members[0]["asset"]),
+            "asset": finding.members[0]["asset"],
             "waived": finding.waived,
             "spots": where,
         }
@@ -179,9 +176,9 @@ class Lanes:
                 spots += [(start, stop) for link, start, stop in lane.links if used[link]]
         return joined(spots, lane.length_m / 200)
 
-    def _near(self, pair: int, lanes: Sequence[Lane]) -> list[dict[str, Any]]:
+    def _near(self, pair: int, lanes: Sequence[Lane]) -> list[StripNear]:
         """Near stretches with their places on both lanes, and their course on the map."""
-        found = []
+        found: list[StripNear] = []
         ids = self._network.study.tables["segments"]["id"].to_numpy()
         for row in _records(self._near_rows, pair):
             one = self._tracks.moved(lanes[0], [row.path_from_m, row.path_to_m])
@@ -191,7 +188,7 @@ class Lanes:
                 continue
             found.append(
                 {
-                    "on": [one, list(other)],
+                    "on": [(one[0], one[1]), other],
                     "distance_m": float(row.distance_m),
                     "main": str(ids[row.segment_i]),
                     "alternate": str(ids[row.segment_j]),
@@ -204,7 +201,7 @@ class Lanes:
             )
         return found
 
-    def _profile(self, pair: int | None, lane: Lane, facts: dict[str, Any]) -> Any:
+    def _profile(self, pair: int | None, lane: Lane, facts: HeldApart) -> StripProfile | None:
         """Distance from the first path to the second, all along the first lane."""
         if pair is None or not len(lane.rows):
             return None
@@ -212,8 +209,8 @@ class Lanes:
         if not len(arcs) or not arcs["distance_from_m"].notna().any():
             return None
         at, distance = outline(arcs, _COLUMNS)
-        asked = facts.get("separation_m")
-        limits = asked.values() if isinstance(asked, dict) else [asked or 0.0]
+        asked = facts["separation_m"]
+        limits = asked.values() if isinstance(asked, dict) else [asked]
         return {
             "points": [
                 [round(x, 1), None if np.isnan(d) else round(float(d), 2)]
@@ -222,8 +219,8 @@ class Lanes:
             "limit_m": float(max(limits, default=0.0)),
         }
 
-    def _cross(self, pair: int, lanes: Sequence[Lane]) -> list[dict[str, Any]]:
-        found = []
+    def _cross(self, pair: int, lanes: Sequence[Lane]) -> list[StripCross]:
+        found: list[StripCross] = []
         for row in _records(self._cross_rows, pair):
             if row.under >= 0:
                 continue
@@ -262,29 +259,24 @@ def _rows_of(matrix: Any, columns: np.ndarray) -> np.ndarray:
     return found
 
 
-def strips(proof: Proof, facts: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
-    """What the strips of all circuits and groups are drawn from, by id.
+def strips(proof: Proof, facts: Evidence) -> Strips:
+    """What the strips of all circuits and groups are drawn from.
 
     Parameters
     ----------
     proof : Proof
-    facts : dict
+    facts : Evidence
         Its facts.
-
-    Returns
-    -------
-    dict of str to dict
-        See `Lanes.strip`. Groups stand under `group` and their id, circuits under `circuit`.
     """
     lanes = Lanes(proof)
-    found: dict[str, dict[str, Any]] = {"circuit": {}, "group": {}}
-    every = [*facts["circuits"], *facts["groups"]]
+    found: Strips = {"circuit": {}, "group": {}}
+    every: list[HeldApart] = [*facts["circuits"], *facts["groups"]]
     first = sorted(range(len(every)), key=lambda test: every[test]["verdict"] == "apart")
     profiled = set(first[:_MOST_PROFILES])
     for test in sorted(first[:_MOST_STRIPS]):
         one = every[test]
         strip = lanes.strip(test, one, with_profile=test in profiled)
         if strip is not None:
-            kind = "circuit" if test < proof.circuit_count else "group"
-            found[kind][str(one["id"])] = strip
+            kind = found["circuit"] if test < proof.circuit_count else found["group"]
+            kind[one["id"]] = strip
     return found

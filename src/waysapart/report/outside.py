@@ -20,7 +20,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 from pyproj import CRS, Transformer
@@ -30,6 +30,7 @@ from waysapart.errors import CallError
 from waysapart.evidence import schema
 from waysapart.gaps import GAP_CODES
 from waysapart.report.marks import KNOWN_KINDS
+from waysapart.report.view import ReportFacts
 from waysapart.schema import ROLES
 from waysapart.study.rule_keys import rule_tables
 from waysapart.study.rules import shipped_rules
@@ -100,6 +101,8 @@ _LEFT_OUT = frozenset(
 )
 _BLANKED = frozenset({"fibre", "fibres", "date", "record", "record_now", "name", "file", "layer"})
 """Fields that are null on the page: fibre numbers, days of tests, digests, names."""
+_REASONS = frozenset(["why", "length_why", "delay_why", "asymmetry_why", "loss_why", "not_known"])
+"""Lists of what is not on record of a figure, in words that name things of the study."""
 _BY_ID = frozenset({"of", "inside", "runs", "circuit", "group", "via", "along", "paths"})
 """Fields that hold one entry for each id or label of the study."""
 _BY_LABEL = frozenset({"delay", "unavailability", "path_minutes_a_year", "at_least"})
@@ -243,13 +246,13 @@ def kept_secret(folder: Path) -> tuple[bytes, str]:
 
 
 def reduced(
-    facts: Facts, geo: Facts, crs: CRS, outside: Outside
-) -> tuple[dict[str, Any], dict[str, Any]]:
+    facts: ReportFacts, geo: Facts, crs: CRS, outside: Outside
+) -> tuple[ReportFacts, dict[str, Any]]:
     """Facts and geometry without names, ids, places and exact figures of the study.
 
     Parameters
     ----------
-    facts, geo : mapping
+    facts, geo
         From `waysapart.report.write.report_facts`.
     crs : CRS
         The working system, in which the grid lies.
@@ -257,11 +260,11 @@ def reduced(
 
     Returns
     -------
-    facts, geo : dict
+    facts, geo
         For `render_report`. `facts` gains `outside`, which the page states.
     """
     reducer = _Reducer(facts, geo, crs, outside)
-    return reducer.facts(), reducer.geo()
+    return cast(ReportFacts, reducer.facts()), reducer.geo()
 
 
 class _Reducer:
@@ -287,16 +290,15 @@ class _Reducer:
             for key, value in facts.items()
             if key not in _LEFT_OUT and key in _fields()
         }
-        made["revision"] = self._text(str(facts.get("revision") or ""), "revision")
-        made["study"] = ""
-        made["figures_say"] = facts.get("figures_say", {})
+        made |= {"study": "", "crs": "", "matched": [], "notes": [], "ages": []}
+        made["revision"] = self._text(facts["revision"] or "", "revision")
+        made["figures_say"] = facts["figures_say"]
         made["inputs"] = [
             {"file": f"input {number}", "sha256": _LEFT}
-            for number, _ in enumerate(facts.get("inputs", []), start=1)
+            for number, _ in enumerate(facts["inputs"], start=1)
         ]
         made["assumptions"] = self._assumptions()
-        if "record_first" in facts:
-            made["record_first"] = self._work(facts["record_first"])
+        made["record_first"] = self._work(facts["record_first"])
         if "strips" in facts:
             made["strips"] = {
                 kind: self._sorted({self._new[str(k)]: self._strip(v) for k, v in found.items()})
@@ -306,7 +308,7 @@ class _Reducer:
             made["effects"] = self._effects(facts["effects"])
         if "holdings" in facts:
             made["holdings"] = self._holdings(facts["holdings"])
-        if facts.get("since") is not None:
+        if "since" in facts:
             made["since"] = self._since(facts["since"])
         made["worst"] = (
             [] if self._grid_m is None else [self._worst(one) for one in facts.get("worst", [])]
@@ -363,33 +365,32 @@ class _Reducer:
         for one in (facts.get("holdings") or {}).get("assets", []):
             self._name(one["id"], one["kind"], one["role"])
         for what, rows in (
-            ("circuit", facts.get("circuits", [])),
-            ("group", facts.get("groups", [])),
-            ("scheme", facts.get("schemes", [])),
+            ("circuit", facts["circuits"]),
+            ("group", facts["groups"]),
+            ("scheme", facts["schemes"]),
         ):
             for one in rows:
                 self._name(one["id"], what, what)
-        for one in facts.get("circuits", []):
-            for label, path in (one.get("paths") or {}).items():
+        for one in facts["circuits"]:
+            for label, path in one["paths"].items():
                 self._name(label, "way", "way")
-                for link in path.get("links", []):
+                for link in path["links"]:
                     self._name(link, "link", "link")
-            if one.get("service"):
-                self._name(one["service"], "service", "service")
-            for taken in one.get("with_protected") or []:
+            self._name(one["service"], "service", "service")
+            for taken in one["with_protected"] or []:
                 self._name(taken["asset"], taken["kind"] or "", taken["role"])
                 self._name(taken["protected"], taken["protected_kind"] or "", "holders")
-            for name in one.get("protects", []):
+            for name in one["protects"]:
                 self._name(name, "", "asset")
-        for one in facts.get("links", []):
+        for one in facts["links"]:
             self._name(one["id"], "link", "link")
-        for name in facts.get("out", []):
+        for name in facts["out"]:
             self._name(name, "", "asset")
 
     def _label(self) -> None:
         """The texts that are made of a circuit's id or the label of a path."""
-        for one in self._facts.get("circuits", []):
-            for label in one.get("paths") or {}:
+        for one in self._facts["circuits"]:
+            for label in one["paths"]:
                 new = self._new[label]
                 self._new.setdefault(f"{one['id']} {label}", f"{self._new[str(one['id'])]} {new}")
                 self._new.setdefault(f"turned back on {label}", f"turned back on {new}")
@@ -415,6 +416,8 @@ class _Reducer:
             return self._table(value, key)
         if key in _POINTS and value and isinstance(value[0], int | float):
             return self._point(value)
+        if key in _REASONS and isinstance(value, list):
+            return []
         if isinstance(value, list | tuple):
             found = [self._put(item, key) for item in value]
             if key in _ROWS and all(isinstance(one, dict) for one in found):
@@ -489,6 +492,7 @@ class _Reducer:
             "bears_on": known.bears_on if known else None,
             "count": count,
             "assets": self._renamed(gap.get("assets", [])),
+            **dict.fromkeys(("file", "layer", "row")),
             "column": _our_column(gap.get("column")),
         }
 
@@ -507,6 +511,7 @@ class _Reducer:
                             "code": some["code"] if some["code"] in GAP_CODES else "",
                             "action": some["action"] if some["code"] in GAP_CODES else _LEFT,
                             "column": _our_column(some["column"]),
+                            "layer": None,
                             "ids": self._renamed(some["ids"]),
                         }
                         for some in step["records"]
@@ -518,18 +523,19 @@ class _Reducer:
 
     def _since(self, since: Facts) -> dict[str, Any]:
         """What has changed, by verdicts alone."""
-        before = since.get("before") or {}
-        rows = {
+        before = since["before"]
+        rows: dict[str, list[dict[str, Any]]] = {
             what: sorted(
                 (
                     {
                         "id": self._new.get(str(row["id"]), ""),
                         **{
-                            key: row.get(key) if row.get(key) in _CHANGES else None
+                            key: row[key] if row[key] in _CHANGES else None
                             for key in ("before", "after", "change")
                         },
+                        "why": [],
                     }
-                    for row in since.get(what, [])
+                    for row in since[what]
                 ),
                 key=_row_rank,
             )
@@ -537,16 +543,15 @@ class _Reducer:
         }
         return {
             "before": {
-                key: self._text(str(before.get(key) or ""), key) for key in ("revision", "made")
+                "study": "",
+                **{
+                    key: self._text(str(before.get(key) or ""), key) for key in ("revision", "made")
+                },
             },
-            "nothing_changed": bool(since.get("nothing_changed")),
-            "summary": {
-                key: count
-                for key, count in (since.get("summary") or {}).items()
-                if isinstance(count, int)
-            },
+            "nothing_changed": since["nothing_changed"],
+            "summary": since["summary"],
             **rows,
-            **{key: self._renamed(since.get(key, [])) for key in ("shared_went", "shared_came")},
+            **{key: self._renamed(since[key]) for key in ("shared_went", "shared_came")},
             "rules": [],
             "inputs": [],
         }
@@ -686,7 +691,7 @@ class _Reducer:
     def _assumptions(self) -> list[dict[str, Any]]:
         """Shipped values as they are; of those that the study states what this program knows."""
         rows = []
-        for row in self._facts.get("assumptions", []):
+        for row in self._facts["assumptions"]:
             ours = row["source"] in _shipped_sources()
             rows.append(
                 {

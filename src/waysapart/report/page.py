@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -10,11 +10,18 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
+from waysapart.report import words
 from waysapart.report.escape import inert, json_for_script, packed, visible
+from waysapart.report.fold import kind_of
 from waysapart.report.map import Tiles, folium_map, has_places, map_data
 from waysapart.report.offline import CSP_PLACE, MapParts, seal
 from waysapart.report.picture import map_picture
-from waysapart.report.view import page_view
+from waysapart.report.view import ReportFacts, page_view
+from waysapart.report.view_figures import minutes_down
+from waysapart.report.view_records import digits, figures_range, plain, unit
+from waysapart.report.words_whatif import clash_said
+from waysapart.report.works_view import numbers_said, over_limits, surveyed
+from waysapart.shown import sentence_list
 
 Facts = Mapping[str, Any]
 _SCRIPTS = ("data.js", "lookup.js")
@@ -22,7 +29,7 @@ _MAP_SCRIPTS = ("data.js", "lookup.js", "draw.js", "names.js", "pick.js", "plan.
 
 
 def render_report(
-    facts: Facts,
+    facts: ReportFacts,
     geo: Facts,
     *,
     title: str,
@@ -34,12 +41,8 @@ def render_report(
 
     Parameters
     ----------
-    facts : mapping
-        As `prove --json` writes them; whatever is absent is left out of the page.
-        Beyond them, all optional: `strips` (see `waysapart.report.lanes`),
-        `effects`, `holdings` and `worst` (see `waysapart.report.effects`), `grid`
-        (see `waysapart.report.coordinates`), `since` (a comparison's facts) and
-        `outside` (see `waysapart.report.outside`).
+    facts : ReportFacts
+        As `prove --json` writes them, with what `report_facts` adds.
     geo : mapping of str to GeoJSON FeatureCollection
         Longitude and latitude on WGS 84, any of them absent. `plant`: lines
         with the properties id, role, kind, name. `points`: structures and
@@ -75,7 +78,7 @@ def render_report(
         facts,
         geo,
         title=title,
-        label=f"Map of {facts.get('study') or title}",
+        label=f"Map of {facts['study'] or title}",
         scripts=("strips.js",),
         styles=("strip.css",),
         tiles=tiles,
@@ -162,8 +165,44 @@ def _environment() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.filters["inert"] = inert
+    made.filters |= _FILTERS
     return made
+
+
+_FILTERS: dict[str, Callable[..., object]] = {
+    "along": words.along_said,
+    "bears": words.BEARS.__getitem__,
+    "clash": clash_said,
+    "count_of": words.count_of,
+    "decibels": words.decibels,
+    "decides": words.step_decides,
+    "digits": digits,
+    "enter": words.records_to_enter,
+    "fibre": words.fibre_said,
+    "figure": words.figure,
+    "fixed": words.fixed,
+    "inert": inert,
+    "kind_of": kind_of,
+    "lengths": words.lengths_said,
+    "metres": words.metres,
+    "minutes_down": minutes_down,
+    "place": words.place_said,
+    "numbers": numbers_said,
+    "over_limits": over_limits,
+    "plain": plain,
+    "position": words.position,
+    "range_to": figures_range,
+    "sentence_list": sentence_list,
+    "separation": words.separation_said,
+    "surveyed": surveyed,
+    "to_sign": words.assumption_said,
+    "unavailable": words.unavailable,
+    "unit": unit,
+    "waived": words.waived_thing,
+    "waiver_state": words.waiver_state,
+    "work": words.work_said,
+}
+"""How templates format what stands in the facts; autoescape comes after them."""
 
 
 def _shown(value: object) -> object:

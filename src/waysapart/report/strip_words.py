@@ -7,6 +7,7 @@ from typing import Any
 
 from waysapart.report import words
 from waysapart.report.marks import plural
+from waysapart.shown import sentence_list
 
 Facts = Mapping[str, Any]
 
@@ -31,7 +32,7 @@ def bridge_said(bridge: Facts, lanes: Sequence[Facts]) -> str:
         for lane, spots in zip(lanes, bridge["spots"], strict=True)
     ]
     accepted = ", accepted by waiver" if bridge["waived"] else ""
-    return f"{bridge['label']}{accepted}: {words.listed(places)}"
+    return f"{bridge['label']}{accepted}: {sentence_list(places)}"
 
 
 def strip_said(strip: Facts, bridges: Sequence[Facts]) -> str:
@@ -57,7 +58,7 @@ def strip_said(strip: Facts, bridges: Sequence[Facts]) -> str:
         )
         length = f"{_length_said(lane)}, " if metres else ""
         parts.append(
-            f"{lane['label']}: {length}{words.listed(shown)}; {_kinds(lane['marks'])}{broken}."
+            f"{lane['label']}: {length}{sentence_list(shown)}; {_kinds(lane['marks'])}{broken}."
         )
     parts += [f"Bridge: {bridge_said(bridge, lanes)}." for bridge in bridges]
     parts += [f"{near_said(near)}." for near in near_by]
@@ -86,7 +87,7 @@ def _kinds(marks: Sequence[Sequence[Any]]) -> str:
     for _, role, kind, _ in marks:
         what = "joint" if role == "joints" else kind or role
         counts[what] = counts.get(what, 0) + 1
-    return "passes " + words.listed([plural(n, what) for what, n in counts.items()])
+    return "passes " + sentence_list([plural(n, what) for what, n in counts.items()])
 
 
 def _stretch(spots: Sequence[Sequence[float]]) -> str:
@@ -96,4 +97,4 @@ def _stretch(spots: Sequence[Sequence[float]]) -> str:
         else f"from {words.metres(low)} to {words.metres(high)}"
         for low, high in spots
     ]
-    return words.listed(said if len(said) <= 3 else [*said[:2], f"{len(said) - 2} more places"])
+    return sentence_list(said if len(said) <= 3 else [*said[:2], f"{len(said) - 2} more places"])

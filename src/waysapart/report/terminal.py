@@ -2,22 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from collections.abc import Iterable, Sequence
+from typing import cast
 
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
 from waysapart.errors import Problem
+from waysapart.evidence import (
+    Circuit,
+    Evidence,
+    GapBrief,
+    Group,
+    JudgedWaiver,
+    RecordFirst,
+    RecordGap,
+    Scheme,
+    Shared,
+)
 from waysapart.report import words
 from waysapart.report.escape import terminal_text
 from waysapart.report.fold import Finding, folded
-from waysapart.report.view_figures import with_links
+from waysapart.shown import few, sentence_list
 from waysapart.verdicts.offers import offer_toml, replaced
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
-
-Facts = Mapping[str, Any]
 
 _STYLE = {
     "shared": "bold red",
@@ -31,7 +40,7 @@ _MOST_OF_A_KIND = 5
 _MOST_STEPS = 3
 _MOST_TO_SIGN = 8
 _MOST_CIRCUITS = 60
-_MOST_NAMES = 6
+_MOST_NAMES = 5
 _MOST_SILENT = 12
 _MOST_OFFERS = 12
 
@@ -69,7 +78,9 @@ def show_problems(console: Console, problems: Iterable[Problem]) -> None:
         console.print(styled(f"  {place}: {problem.message}" if place else f"  {problem.message}"))
 
 
-def show_gaps(console: Console, gaps: Sequence[Mapping[str, Any]], most: int | None = None) -> None:
+def show_gaps(
+    console: Console, gaps: Sequence[RecordGap] | Sequence[GapBrief], most: int | None = None
+) -> None:
     """Record gaps with what they bear on and what to do, a few of each kind."""
     if not gaps:
         return
@@ -79,7 +90,7 @@ def show_gaps(console: Console, gaps: Sequence[Mapping[str, Any]], most: int | N
     for gap in shown:
         table.add_row(
             styled(gap["code"], "yellow"),
-            styled(words.bears_said(gap), "dim"),
+            styled(words.BEARS[gap["bears_on"]], "dim"),
             _gap_said(gap),
         )
     console.print(table)
@@ -88,13 +99,14 @@ def show_gaps(console: Console, gaps: Sequence[Mapping[str, Any]], most: int | N
         console.print(styled(f"  and {left} more: waysapart check --csv FILE lists all"))
 
 
-def _gap_said(gap: Mapping[str, Any]) -> Text:
+def _gap_said(gap: RecordGap | GapBrief) -> Text:
+    """The message of a gap, with where its row stands where the gap tells."""
     said = styled(gap["message"])
-    place = words.place_said(gap)
+    place = words.place_said(cast(RecordGap, gap)) if "file" in gap else ""
     return said.append_text(styled(f" [{place}]", "dim")) if place else said
 
 
-def show_record_first(console: Console, first: Mapping[str, Any], most: int = 8) -> None:
+def show_record_first(console: Console, first: RecordFirst, most: int = 8) -> None:
     """Which records to enter first, as a short list; nothing where none decides anything."""
     steps = first["steps"]
     if not steps:
@@ -108,7 +120,7 @@ def show_record_first(console: Console, first: Mapping[str, Any], most: int = 8)
     console.print(styled(f"  {words.work_said(first)}"))
 
 
-def show_proof(console: Console, facts: Facts, *, quiet: bool = False) -> None:
+def show_proof(console: Console, facts: Evidence, *, quiet: bool = False) -> None:
     """A proof at most a screen long where all is well; what needs a decision first."""
     counts = facts["summary"]
     head = facts["study"] + (f", revision {facts['revision']}" if facts["revision"] else "")
@@ -125,27 +137,28 @@ def show_proof(console: Console, facts: Facts, *, quiet: bool = False) -> None:
     _in_rows(console, parts)
     if quiet:
         return
-    links = {str(one["id"]): one for one in facts["links"]}
-    urgent = [with_links(one, links) for one in facts["circuits"] if _urgent(one)]
+    links = {one["id"]: one for one in facts["links"]}
+    urgent = [one for one in facts["circuits"] if _urgent(one)]
     urgent.sort(key=words.importance)
-    _table(console, "Circuits that need a decision", urgent[:_MOST_CIRCUITS])
+    first = [(one, words.finding(one, links)) for one in urgent[:_MOST_CIRCUITS]]
+    _table(console, "Circuits that need a decision", first)
     if len(urgent) > _MOST_CIRCUITS:
         left = len(urgent) - _MOST_CIRCUITS
         console.print(styled(f"  and {left} more: --json and the report list all"))
     groups = [one for one in facts["groups"] if one["verdict"] != "apart"]
-    _table(console, "Groups", groups)
+    _table(console, "Groups", [(one, words.group_finding(one)) for one in groups])
     schemes = [one for one in facts["schemes"] if one["verdict"] != "apart"]
     if schemes:
         console.print()
         console.print(styled("Schemes (the worst of their circuits)", "bold"))
         for one in schemes:
-            console.print(_verdict_line(one, words.listed(one["members"])))
+            console.print(_verdict_line(one, sentence_list(one["members"])))
     _own_lines(console, facts["circuits"])
     if facts["gaps"]:
         console.print()
         console.print(styled("Record gaps", "bold"))
         show_gaps(console, facts["gaps"], _MOST_GAPS)
-    if facts.get("record_first", {}).get("steps"):
+    if facts["record_first"]["steps"]:
         console.print()
         show_record_first(console, facts["record_first"], _MOST_STEPS)
     _show_to_sign(console, facts)
@@ -156,16 +169,16 @@ def show_proof(console: Console, facts: Facts, *, quiet: bool = False) -> None:
     console.print(styled(facts["caution"], "dim"))
 
 
-def _own_lines(console: Console, circuits: Sequence[Facts]) -> None:
+def _own_lines(console: Console, circuits: Sequence[Circuit]) -> None:
     """Circuits that are silent, or must switch, when what they protect falls."""
     silent = [one for one in circuits if words.silent_with(one)]
-    taken = sum(bool(one.get("with_protected")) for one in circuits) - len(silent)
+    taken = sum(bool(one["with_protected"]) for one in circuits) - len(silent)
     if not silent and not taken:
         return
     console.print()
     console.print(styled("When what they protect falls", "bold"))
     for one in silent[:_MOST_SILENT]:
-        said = words.listed(words.silent_with(one))
+        said = sentence_list(words.silent_with(one))
         console.print(styled(f"  {one['id']} is silent when {said} falls", "bold red"))
     if len(silent) > _MOST_SILENT:
         left = len(silent) - _MOST_SILENT
@@ -181,7 +194,7 @@ def _own_lines(console: Console, circuits: Sequence[Facts]) -> None:
         )
 
 
-def _show_to_sign(console: Console, facts: Facts) -> None:
+def _show_to_sign(console: Console, facts: Evidence) -> None:
     """What the rules say in place of the records: somebody has to sign that it holds."""
     rows = words.to_sign(facts)
     if not rows:
@@ -194,11 +207,11 @@ def _show_to_sign(console: Console, facts: Facts) -> None:
         console.print(styled(f"  and {len(rows) - _MOST_TO_SIGN} more: the report lists all"))
 
 
-def _waivers(console: Console, waivers: Sequence[Facts]) -> None:
+def _waivers(console: Console, waivers: Sequence[JudgedWaiver]) -> None:
     """Waivers that do not count, with the reason, and those that soon will not."""
     idle = [one for one in waivers if not one["counts"]]
     soon = [one for one in waivers if words.lapses_soon(one)]
-    soon.sort(key=lambda one: int(one["lapses_in_days"]))
+    soon.sort(key=lambda one: one["lapses_in_days"] or 0)
     for title, rows in (
         ("Waivers that do not count", idle),
         (f"Waivers that lapse within {LAPSES_SOON_DAYS} days", soon),
@@ -211,9 +224,11 @@ def _waivers(console: Console, waivers: Sequence[Facts]) -> None:
             console.print(styled(f"  {said} (until {one['until']})"))
 
 
-def show_offers(console: Console, circuits: Sequence[Facts], waivers: Sequence[Facts]) -> None:
+def show_offers(
+    console: Console, judged: Sequence[Circuit | Group], waivers: Sequence[JudgedWaiver]
+) -> None:
     """Blocks for rules.toml that accept what stands against some circuits and groups."""
-    offers = [offer for one in circuits for offer in one["waivers_offered"]]
+    offers = [offer for one in judged for offer in one["waivers_offered"]]
     if not offers:
         return
     console.print()
@@ -251,58 +266,53 @@ def _in_rows(console: Console, parts: Sequence[Text]) -> None:
     console.print(line)
 
 
-def show_circuit(console: Console, facts: Facts, name: str) -> None:
+def show_circuit(console: Console, facts: Evidence, name: str) -> None:
     """One circuit or group with all that its verdict rests on."""
-    links = {str(one["id"]): one for one in facts["links"]}
-    every = (*facts["groups"], *facts["circuits"])
-    circuit = with_links(next(one for one in every if one["id"] == name), links)
-    called = f" {circuit['name']}" if circuit.get("name") else ""
-    console.print(styled(f"{name}{called}", "bold"))
-    console.print(_verdict_line(circuit, words.finding(circuit)))
-    for label, path in circuit.get("paths", {}).items():
+    group = next((one for one in facts["groups"] if one["id"] == name), None)
+    if group is None:
+        circuit = next(one for one in facts["circuits"] if one["id"] == name)
+        _circuit(console, circuit, {one["id"]: one for one in facts["links"]})
+        return
+    console.print(styled(name, "bold"))
+    console.print(_verdict_line(group, words.group_finding(group)))
+    _found(console, group)
+    down = group["unavailability"]
+    _time_down(console, [f"all at once {words.unavailable(down, 'all')}"], down["why"])
+    _at_the_ends(console, group)
+    show_gaps(console, group["gaps"])
+
+
+def _circuit(console: Console, circuit: Circuit, links: words.Links) -> None:
+    called = f" {circuit['name']}" if circuit["name"] else ""
+    console.print(styled(f"{circuit['id']}{called}", "bold"))
+    console.print(_verdict_line(circuit, words.finding(circuit, links)))
+    losses = words.link_losses(circuit, links)
+    for label, path in circuit["paths"].items():
         listed = " - ".join(path["links"]) or "no link on record"
-        console.print(
-            styled(
-                f"  {label}: {listed}; {words.lengths_said(path)}, "
-                f"{words.part_of(path, 'delay', 'us', words.microseconds)} one way"
-            )
-        )
+        said = f"{words.lengths_said(path)}, {words.figure(path, 'delay_us')} one way"
+        console.print(styled(f"  {label}: {listed}; {said}"))
         for why in dict.fromkeys([*path["length_why"], *path["delay_why"]]):
             console.print(styled(f"    not known: {why}", "yellow"))
-        for loss in path["loss"]:
-            lost = words.decibels(loss, "loss_db", "loss_at_least_db", "at least")
-            kept = words.decibels(loss, "margin_db", "margin_at_most_db", "at most")
-            console.print(
-                styled(
-                    f"    {loss['link']}: loss {lost}, margin {kept}",
-                    "red" if loss["ok"] is False else "",
+        for loss in losses:
+            if loss.path == label:
+                lost = words.decibels(loss.link, "loss")
+                kept = words.decibels(loss.link, "margin")
+                console.print(
+                    styled(
+                        f"    {loss.row['link']}: loss {lost}, margin {kept}",
+                        "red" if loss.row["ok"] is False else "",
+                    )
                 )
-            )
-    for found in folded(circuit):
-        _shared(console, found)
-    for near in circuit["near"]:
-        console.print(
-            styled(
-                f"  near: {near['main']} and {near['alternate']} run {near['distance_m']:.1f} m "
-                f"apart over {words.metres(near['length_m'])}"
-            )
-        )
-    for cross in circuit["cross"]:
-        console.print(styled(f"  cross: {cross['main']} and {cross['alternate']}"))
-    console.print(styled(f"  closest approach: {_closest(circuit)}"))
+    _found(console, circuit)
     down = circuit["unavailability"]
     shares = [f"{label} {words.unavailable(down, label)}" for label in circuit["paths"]]
     shares.append(f"both at once {words.unavailable(down, 'both')}")
-    console.print(styled(f"  share of the time down: {words.listed(shares)}"))
-    for why in down["why"][:_MOST_REASONS]:
-        console.print(styled(f"    not on record of it: {why}"))
-    console.print(
-        styled(f"  shared at the ends by necessity: {words.listed(circuit['unavoidable']) or '-'}")
-    )
-    if circuit.get("tail"):
-        console.print(styled(f"  runs through the tail: {words.listed(circuit['tail'])}"))
-    for said, _ in words.own_line_said(circuit):
-        console.print(styled(f"  {said}", "bold" if said.startswith("silent") else ""))
+    _time_down(console, shares, down["why"])
+    _at_the_ends(console, circuit)
+    if circuit["tail"]:
+        console.print(styled(f"  runs through the tail: {sentence_list(circuit['tail'])}"))
+    for text, _ in words.own_line_said(circuit):
+        console.print(styled(f"  {text}", "bold" if text.startswith("silent") else ""))
     if circuit["blank_within"]:
         console.print(
             styled(
@@ -311,6 +321,33 @@ def show_circuit(console: Console, facts: Facts, name: str) -> None:
             )
         )
     show_gaps(console, circuit["gaps"])
+
+
+def _found(console: Console, one: Circuit | Group) -> None:
+    """What is shared, near and crossing, and the closest approach."""
+    for found in folded(one):
+        _shared(console, found)
+    for near in one["near"]:
+        console.print(
+            styled(
+                f"  near: {near['main']} and {near['alternate']} run {near['distance_m']:.1f} m "
+                f"apart over {words.metres(near['length_m'])}"
+            )
+        )
+    for cross in one["cross"]:
+        console.print(styled(f"  cross: {cross['main']} and {cross['alternate']}"))
+    console.print(styled(f"  closest approach: {_closest(one)}"))
+
+
+def _time_down(console: Console, shares: Sequence[str], why: Sequence[str]) -> None:
+    console.print(styled(f"  share of the time down: {sentence_list(shares)}"))
+    for reason in why[:_MOST_REASONS]:
+        console.print(styled(f"    not on record of it: {reason}"))
+
+
+def _at_the_ends(console: Console, one: Circuit | Group) -> None:
+    needed = sentence_list(one["unavoidable"]) or "-"
+    console.print(styled(f"  shared at the ends by necessity: {needed}"))
 
 
 def _shared(console: Console, found: Finding) -> None:
@@ -329,24 +366,20 @@ def _shared(console: Console, found: Finding) -> None:
         console.print(styled(f"    {label} by {' > '.join(chain)}{place}", "dim"))
 
 
-def _some(entries: Sequence[Mapping[str, Any]]) -> str:
-    names = [str(one["asset"]) for one in entries]
-    if len(names) <= _MOST_NAMES:
-        return ", ".join(names)
-    return f"{', '.join(names[: _MOST_NAMES - 1])} and {len(names) - _MOST_NAMES + 1} more"
+def _some(entries: Sequence[Shared]) -> str:
+    return few([one["asset"] for one in entries], _MOST_NAMES)
 
 
-def _closest(circuit: Facts) -> str:
+def _closest(circuit: Circuit | Group) -> str:
     if circuit["closest_m"] is None:
         return "not examined (the end zones cover a whole way, or a way has no geometry)"
-    between = circuit.get("closest", {})
+    between = circuit["closest"]
     return (
-        f"{words.metres(circuit['closest_m'])} between {between.get('main')} and "
-        f"{between.get('alternate')}"
+        f"{words.metres(circuit['closest_m'])} between {between['main']} and {between['alternate']}"
     )
 
 
-def _answer(facts: Facts) -> str:
+def _answer(facts: Evidence) -> str:
     counts = facts["summary"]
     unknown = sum(
         one["within_limits"] is None and one["verdict"] != "unproven" for one in facts["circuits"]
@@ -366,12 +399,12 @@ def _answer(facts: Facts) -> str:
     )
 
 
-def _urgent(circuit: Facts) -> bool:
+def _urgent(circuit: Circuit) -> bool:
     open_ = circuit["verdict"] in ("shared", "unproven")
     return open_ or circuit["within_limits"] is not True
 
 
-def _table(console: Console, title: str, rows: Sequence[Facts]) -> None:
+def _table(console: Console, title: str, rows: Sequence[tuple[Circuit | Group, str]]) -> None:
     if not rows:
         return
     console.print()
@@ -380,16 +413,16 @@ def _table(console: Console, title: str, rows: Sequence[Facts]) -> None:
     table.add_column(no_wrap=True)
     table.add_column(no_wrap=True)
     table.add_column()
-    for one in rows:
+    for one, said in rows:
         table.add_row(
             styled(f"  {one['id']}"),
             styled(one["verdict"], _STYLE[one["verdict"]]),
-            styled(words.finding(one)),
+            styled(said),
         )
     console.print(table)
 
 
-def _verdict_line(one: Facts, said: str) -> Text:
+def _verdict_line(one: Circuit | Group | Scheme, said: str) -> Text:
     line = styled(f"  {one['id']}  ")
     line.append(one["verdict"], _STYLE[one["verdict"]])
     line.append(f"  {terminal_text(said)}")

@@ -15,6 +15,7 @@ from waysapart.reroute.facts import (
     SeveralFacts,
     TargetFacts,
 )
+from waysapart.shown import few, sentence_list
 
 _STYLE = {"apart": "green", "none": "bold red", "undecided": "bold yellow"}
 _MOST_SHARED = 6
@@ -45,7 +46,7 @@ def show_reroute(console: Console, facts: RerouteFacts) -> None:
         _build(console, facts["build"])
     if facts["proved"]["worse"]:
         console.print()
-        listed = words.listed(facts["proved"]["worse"])
+        listed = sentence_list(facts["proved"]["worse"])
         console.print(styled(f"worse with this proposal: {listed}", "bold red"))
     for note in facts["notes"]:
         console.print(styled(f"note: {note}", "dim"))
@@ -95,9 +96,7 @@ def _least(least: LeastSharedFacts) -> str:
         for names in least["shared"]
     ]
     names += [f"{one} and {other}, too near or crossing" for one, other in least["near"]]
-    shown = names[:_MOST_SHARED]
-    more = f" and {len(names) - len(shown)} more" if len(names) > len(shown) else ""
-    told = f"{', '.join(shown)}{more} (weight {least['weight']}"
+    told = f"{few(names, _MOST_SHARED)} (weight {least['weight']}"
     if least["weight"] != least["weight_at_least"]:
         return f"{told}, found in the time given; no pair has less than {least['weight_at_least']})"
     return f"{told}, no pair has less)"
@@ -118,7 +117,7 @@ def _build(console: Console, build: BuildFacts) -> None:
     console.print()
     console.print(styled("What to build or change where no separate ways exist", "bold"))
     if not build["single"]:
-        looked = words.listed([f"{n} {kind}" for kind, n in build["looked_at"].items() if n])
+        looked = sentence_list([f"{n} {kind}" for kind, n in build["looked_at"].items() if n])
         console.print(styled(f"  nothing found that works; looked at {looked or 'nothing'}"))
     for option in build["single"]:
         _option(console, option)
@@ -153,6 +152,6 @@ def _within(build: BuildFacts) -> str:
 def _option(console: Console, option: OptionFacts) -> None:
     per = f", {option['apart_per_km']:g} for each km" if option["apart_per_km"] else ""
     console.print(styled(f"  {option['text']}: "), end="")
-    console.print(styled(f"{words.listed(option['apart'])} apart, proved{per}", "green"))
+    console.print(styled(f"{sentence_list(option['apart'])} apart, proved{per}", "green"))
     if option["worse"]:
-        console.print(styled(f"      but worse: {words.listed(option['worse'])}", "bold red"))
+        console.print(styled(f"      but worse: {sentence_list(option['worse'])}", "bold red"))

@@ -12,15 +12,15 @@ from waysapart.report import words
 from waysapart.report.terminal import styled
 from waysapart.report.words_whatif import (
     CHANGED,
+    MOST_NAMED,
     NOTHING_CHANGED,
     changes_said,
     clash_said,
     less_on_record_said,
     plan_answer,
-    some,
-    why_changed,
     works_answer,
 )
+from waysapart.shown import few, sentence_list
 
 Facts = Mapping[str, Any]
 
@@ -37,10 +37,10 @@ def show_dig(console: Console, facts: Facts) -> None:
     counts = facts["summary"]
     console.print(styled(f"{facts['study']}: {works_answer(facts)}", "bold"))
     hits = [f"{one['kind'] or one['role']} {one['asset']}" for one in facts["hits"]]
-    console.print(styled(f"Hit: {some(hits) or 'nothing on record'}"))
+    console.print(styled(f"Hit: {few(hits, MOST_NAMED) or 'nothing on record'}"))
     if facts["cables"]:
         cut = [f"{one['cable']} ({len(one['links'])} links)" for one in facts["cables"]]
-        console.print(styled(f"Cables cut: {some(cut)}"))
+        console.print(styled(f"Cables cut: {few(cut, MOST_NAMED)}"))
     touched = [one for one in facts["circuits"] if one["state"] not in ("untouched",)]
     table = _rows()
     for one in touched:
@@ -65,11 +65,11 @@ def show_dig(console: Console, facts: Facts) -> None:
 def _circuit_words(one: Facts) -> str:
     said = []
     if one["cut"]:
-        said.append(f"{words.listed(one['cut'])} cut")
+        said.append(f"{sentence_list(one['cut'])} cut")
     if one["within_limits"] is False:
         said.append("the way that still runs breaks a limit")
     if one["next"]:
-        said.append(f"any of {some(one['next'], 4)} would lose it now")
+        said.append(f"any of {few(one['next'], 4)} would lose it now")
     if one["state"] == "unknown":
         said.append(f"{words.count_of(words.gap_count(one['gaps']), 'record gap')} on its ways")
     return "; ".join(said)
@@ -103,14 +103,14 @@ def show_comparison(console: Console, facts: Facts) -> None:
                 styled(f"  {one['id']}"),
                 styled(one["change"], _CHANGE[one["change"]]),
                 styled(verdicts),
-                styled(why_changed(one)),
+                styled("; ".join(one["why"])),
             )
         console.print(table)
     console.print()
     if facts["shared_went"]:
-        console.print(styled(f"No longer shared: {some(facts['shared_went'])}"))
+        console.print(styled(f"No longer shared: {few(facts['shared_went'], MOST_NAMED)}"))
     if facts["shared_came"]:
-        console.print(styled(f"Newly shared: {some(facts['shared_came'])}"))
+        console.print(styled(f"Newly shared: {few(facts['shared_came'], MOST_NAMED)}"))
     leaner = less_on_record_said(facts["circuits"])
     if leaner:
         console.print(styled(leaner))
@@ -146,7 +146,9 @@ def show_worst(console: Console, facts: Facts) -> None:
     pairs.add_column("circuits")
     for one in facts["pairs"]:
         pairs.add_row(
-            styled(" + ".join(one["assets"])), str(one["lost"]), styled(some(one["circuits"]))
+            styled(" + ".join(one["assets"])),
+            str(one["lost"]),
+            styled(few(one["circuits"], MOST_NAMED)),
         )
     console.print(pairs)
     console.print()
@@ -161,7 +163,7 @@ def show_worst(console: Console, facts: Facts) -> None:
             f"{lat:.5f}, {lon:.5f}",
             str(one["lost"]),
             str(one["circuits"]),
-            styled(some(one["hit"], 4)),
+            styled(few(one["hit"], 4)),
         )
     console.print(places)
 
@@ -193,11 +195,11 @@ def _periods(console: Console, title: str, periods: Sequence[Facts]) -> None:
     table = _rows()
     for one in periods:
         days = one["from"] if one["from"] == one["to"] else f"{one['from']} to {one['to']}"
-        lost = f"loses {some(one['lost'])}" if one["lost"] else "loses nothing"
+        lost = f"loses {few(one['lost'], MOST_NAMED)}" if one["lost"] else "loses nothing"
         table.add_row(
             styled(f"  {days}"),
-            styled(words.listed(one["works"])),
+            styled(sentence_list(one["works"])),
             styled(lost, "bold red" if one["lost"] else "green"),
-            styled(f"one way left: {some(one['exposed'])}" if one["exposed"] else ""),
+            styled(f"one way left: {few(one['exposed'], MOST_NAMED)}" if one["exposed"] else ""),
         )
     console.print(table)

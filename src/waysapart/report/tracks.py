@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, NotRequired, TypedDict
 
 import numpy as np
 
@@ -17,6 +17,88 @@ from waysapart.verdicts.facts import text_or_none
 from waysapart.verdicts.prove import Proof
 
 Interval = tuple[float, float]
+
+
+class Hop(TypedDict):
+    """A hop that has no course of its own, where it is drawn, and its length on record."""
+
+    link: str
+    medium: str
+    from_m: float
+    to_m: float
+    unknown: bool
+    length_m: float | None
+
+
+class StripLane(TypedDict):
+    """One path of a strip; every place is in metres along it from end a.
+
+    `stretches` are from, to and kind, `marks` place, role, kind and id. Only a lane that is
+    reduced for readers outside has `to_scale`: its places say no more than what follows what.
+    """
+
+    label: str
+    a: str | None
+    b: str | None
+    length_m: float
+    stretches: list[list[Any]]
+    marks: list[list[Any]]
+    hops: list[Hop]
+    breaks: list[float]
+    zones: list[Interval]
+    to_scale: NotRequired[bool]
+
+
+class Bridge(TypedDict):
+    """What all paths rely on: its place in `folded`, and where it lies on every lane."""
+
+    finding: int
+    asset: str
+    waived: bool
+    spots: list[list[Interval]]
+
+
+class StripNear(TypedDict):
+    """A near stretch: where it lies on the first two lanes, and its course on the map."""
+
+    on: list[Interval]
+    distance_m: float
+    main: str
+    alternate: str
+    folded: bool
+    lines: list[list[list[float]]]
+
+
+class StripCross(TypedDict):
+    """A crossing: where it lies on the first two lanes."""
+
+    on: list[float]
+    forbidden: bool
+
+
+class StripProfile(TypedDict):
+    """Place on the first lane and distance to the second, and the distance that is asked."""
+
+    points: list[list[float | None]]
+    limit_m: float
+
+
+class Strip(TypedDict):
+    """What the drawing of the paths of a circuit or group is made from."""
+
+    lanes: list[StripLane]
+    bridges: list[Bridge]
+    near: list[StripNear]
+    cross: list[StripCross]
+    profile: StripProfile | None
+
+
+class Strips(TypedDict):
+    """The strips of circuits and of groups, each by id."""
+
+    circuit: dict[str, Strip]
+    group: dict[str, Strip]
+
 
 _HOP_SHARE = 0.06
 """A hop without a course on record is drawn as this share of the lane, for want of a length."""

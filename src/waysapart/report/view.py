@@ -1,6 +1,7 @@
-"""Facts turned into what the page shows: ordered, counted, folded, with units.
+"""What the report shows beyond the facts themselves: order, counts, and what stands as one.
 
-Nothing is found here. Fields that the facts lack are left out of the page, never guessed.
+Nothing is found here. Templates take the facts as they are and format them with the filters of
+`waysapart.report.page`.
 """
 
 from __future__ import annotations
@@ -10,25 +11,28 @@ from typing import Any
 
 from markupsafe import Markup
 
+from waysapart.evidence import Circuit, Evidence, Group, HeldApart, Link, TestsMissing
 from waysapart.report import words
-from waysapart.report.events import event_rows, place_rows
-from waysapart.report.fold import folded, kind_of
+from waysapart.report.coordinates import Grid
+from waysapart.report.effects import Effects, Holdings, WorstPlace
+from waysapart.report.events import event_rows
+from waysapart.report.fold import Finding, folded
 from waysapart.report.strip import strip_svg
-from waysapart.report.view_figures import circuit_figures, once_each, position, with_links
-from waysapart.report.view_records import (
-    assumption_row,
-    gap_row,
-    gap_rows,
-    matched_rows,
-    since_view,
-    test_rows,
-    waiver_row,
-    work_view,
+from waysapart.report.tracks import Strip, Strips
+from waysapart.report.view_figures import (
+    DELAYS,
+    LENGTHS,
+    LimitRow,
+    limit_rows,
+    links_of,
+    once_each,
+    single_points,
+    tests_missing,
+    used,
 )
+from waysapart.report.view_records import changed_rows, gap_rows, matched_cables
+from waysapart.report.words import LinkLoss, Links
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
-
-Facts = Mapping[str, Any]
-View = dict[str, Any]
 
 _LARGE = 80
 """With more circuits, most entries are put into the page when they are asked for."""
@@ -43,238 +47,209 @@ _SIGNED = 60
 """How many of them the sign-off lists, each with room for what is decided."""
 
 
-def page_view(facts: Facts, pictures: Mapping[str, str] | None = None) -> View:
-    """All that the templates show, from the facts of `prove --json`.
+class ReportFacts(Evidence, total=False):
+    """The facts of a proof with what the report shows beyond them, all of which may be left out.
+
+    `since` is what `compare --json` writes; `outside` says how a report for readers outside was
+    reduced (see `waysapart.report.outside`).
+    """
+
+    strips: Strips
+    effects: Effects
+    holdings: Holdings
+    worst: list[WorstPlace]
+    grid: Grid | None
+    since: dict[str, Any]
+    outside: dict[str, float | None]
+
+
+class Entry(Circuit):
+    """A circuit with what its entry shows beyond its facts.
+
+    Attributes
+    ----------
+    index : int
+        Its place among the circuits of the facts.
+    urgency, found : int
+        What the entries are ordered by, see `words.importance`.
+    lengths : list of (str, Link)
+        Every link of every path, with the label of the path.
+    length_terms, delay_terms : dict of str to str
+        The terms that are not nought everywhere, with their headings.
+    waits, brief : bool
+        Whether the entry is put into the page when it is opened; whether it shows the paths alone.
+    """
+
+    index: int
+    anchor: str
+    urgency: int
+    found: int
+    over: bool
+    finding: str
+    findings: list[Finding]
+    single: list[str]
+    silent: list[str]
+    own_line: list[tuple[str, list[str]]]
+    losses: list[LinkLoss]
+    limits: list[LimitRow]
+    lengths: list[tuple[str, Link]]
+    length_terms: dict[str, str]
+    delay_terms: dict[str, str]
+    tests_missing: list[tuple[str, TestsMissing]]
+    strip: Markup | None
+    profile: Markup
+    waits: bool
+    brief: bool
+
+
+class GroupEntry(Group):
+    """A group with what its entry shows beyond its facts."""
+
+    anchor: str
+    finding: str
+    findings: list[Finding]
+    strip: Markup | None
+
+
+def page_view(facts: ReportFacts, pictures: Mapping[str, str] | None = None) -> dict[str, Any]:
+    """All that the templates show: the facts, with these in place of them or beside them.
 
     Parameters
     ----------
-    facts : mapping
-        See `waysapart.report.page.render_report`.
+    facts : ReportFacts
     pictures : mapping of str to str, optional
         Separation profiles by circuit, safe to stand in the page.
 
     Returns
     -------
     dict
-        Circuits in the order of importance: shared, over a limit, unproven,
-        accepted, apart; within each by how much was found, then by id.
+        `circuits`, a list of Entry, stands in the order of importance: shared, over a limit,
+        unproven, accepted, apart; within each by how much was found, then by id.
     """
-    strips: Facts = facts.get("strips") or {}
-    links = {str(one["id"]): one for one in facts.get("links", [])}
+    strips: Strips = facts.get("strips") or {"circuit": {}, "group": {}}
+    links = {one["id"]: one for one in facts["links"]}
     circuits = [
-        _circuit(index, with_links(circuit, links), links, strips.get("circuit", {}))
-        | {"profile": Markup((pictures or {}).get(str(circuit["id"]), ""))}
-        for index, circuit in enumerate(facts.get("circuits", []))
+        _entry(index, circuit, links, strips["circuit"], (pictures or {}).get(circuit["id"], ""))
+        for index, circuit in enumerate(facts["circuits"])
     ]
     circuits.sort(key=lambda c: (c["urgency"], -c["found"], words.counted(c["id"])))
     large = len(circuits) > _LARGE
     for place, circuit in enumerate(circuits):
         circuit["waits"] = large and (place >= _OPEN or circuit["urgency"] >= _SETTLED)
         circuit["brief"] = place >= _WHOLE and circuit["urgency"] >= _SETTLED
-    counts = _counts(circuits)
-    for verdict in ("shared", "unproven"):
-        counts[f"groups_{verdict}"] = sum(
-            str(group["verdict"]) == verdict for group in facts.get("groups", [])
-        )
-    counts["to_sign"] = len(words.to_sign(facts))
-    urgent = [
-        c
-        for c in circuits
-        if c["verdict"] in ("shared", "unproven") or c["within_limits"] is not True
-    ]
-    first = len(urgent) if len(urgent) <= _FIRST + 2 else _FIRST
-    together = strips.get("group", {})
     groups = [
-        _group("group", group, together, f"g{index}")
-        for index, group in enumerate(facts.get("groups", []))
+        _group_entry(group, strips["group"], f"g{index}")
+        for index, group in enumerate(facts["groups"])
     ]
-    to_decide = urgent + [
-        {**one, "anchor": "groups"} for one in groups if one["verdict"] in ("shared", "unproven")
-    ]
+    undecided = ("shared", "unproven")
+    urgent = [c for c in circuits if c["verdict"] in undecided or c["within_limits"] is not True]
+    first = len(urgent) if len(urgent) <= _FIRST + 2 else _FIRST
+    to_decide = [*urgent, *(group for group in groups if group["verdict"] in undecided)]
     silent = [circuit for circuit in circuits if circuit["silent"]]
-    waivers = [waiver_row(waiver) for waiver in facts.get("waivers", [])]
-    groups += [_group("scheme", scheme, {}, "") for scheme in facts.get("schemes", [])]
+    to_sign = words.to_sign(facts)
+    counts = _counts(circuits, facts["groups"], len(to_sign))
+    budgets = once_each(loss for c in circuits if large and not c["brief"] for loss in c["losses"])
+    soon = [waiver for waiver in facts["waivers"] if words.lapses_soon(waiver)]
     return {
-        "study": facts.get("study") or "",
-        "revision": facts.get("revision") or "",
-        "version": facts.get("waysapart") or "",
-        "made": words.moment(facts.get("made") or ""),
+        **facts,
+        "version": facts["waysapart"],
+        "made": words.moment(facts["made"]),
         "question": words.QUESTION,
         "answer": words.answer(counts),
-        "verdicts": words.verdict_words(len(facts.get("gaps", [])), counts["to_sign"]),
+        "verdicts": words.verdict_words(len(facts["gaps"]), len(to_sign)),
         "counts": counts,
         "circuits": circuits,
         "urgent": urgent[:first],
+        "urgent_left": len(urgent) - first,
         "large": large,
         "strips": any(circuit["strip"] for circuit in circuits),
         "brief": sum(circuit["brief"] for circuit in circuits),
-        "budgets": once_each([c for c in circuits if not c["brief"]]) if large else [],
+        "budgets": list(budgets.values()),
+        "budget_of": {link: place for place, link in enumerate(budgets)},
         "to_decide": to_decide[:_SIGNED],
         "to_decide_left": max(0, len(to_decide) - _SIGNED),
-        "urgent_left": len(urgent) - first,
         "silent": silent[:_FIRST],
         "silent_left": max(0, len(silent) - _FIRST),
         "groups": groups,
-        "gaps": gap_rows(facts.get("gaps", [])),
-        "work": work_view(facts.get("record_first")),
-        "waivers": waivers,
-        "waivers_soon": sorted((w for w in waivers if w["soon"]), key=lambda w: str(w["until"])),
-        "waivers_ended": [waiver for waiver in waivers if not waiver["counts"]],
+        "gaps": gap_rows(facts["gaps"]),
+        "waivers_soon": sorted(soon, key=lambda waiver: waiver["until"]),
+        "waivers_ended": [waiver for waiver in facts["waivers"] if not waiver["counts"]],
         "soon_days": LAPSES_SOON_DAYS,
-        "to_sign": [assumption_row(item) for item in words.to_sign(facts)],
-        "assumptions": [
-            assumption_row(item)
-            for item in facts.get("assumptions", [])
-            if not (isinstance(item, Mapping) and item.get("to_sign"))
-        ],
-        "inputs": list(facts.get("inputs", [])),
-        "notes": [*facts.get("notes", []), *map(words.age_line, facts.get("ages", []))],
-        "crs": facts.get("crs") or "",
-        "caution": facts.get("caution") or "",
-        "out": [str(name) for name in facts.get("out", [])],
-        "matched": matched_rows(facts.get("matched", [])),
-        "says": [str(text) for text in (facts.get("figures_say") or {}).values()],
-        "tests": test_rows(facts.get("tests", [])),
-        "events": event_rows(facts),
-        "places": place_rows(facts),
-        "since": since_view(facts.get("since")),
+        "to_sign": to_sign,
+        "assumptions": [row for row in facts["assumptions"] if not row.get("to_sign")],
+        "notes": [*facts["notes"], *map(words.age_line, facts["ages"])],
+        "matched": matched_cables(facts["matched"]),
+        "events": event_rows(facts.get("effects")),
+        "worst": facts.get("worst", []),
+        "since": facts.get("since"),
+        "changed": changed_rows(facts["since"]) if "since" in facts else [],
         "outside": facts.get("outside"),
     }
 
 
-def _counts(circuits: Sequence[View]) -> dict[str, int]:
-    counts = dict.fromkeys(words.VERDICTS, 0)
-    for circuit in circuits:
-        counts[circuit["verdict"]] += 1
-    counts["over_limit"] = sum(c["over"] for c in circuits)
-    counts["unknown_limit"] = sum(
-        c["within_limits"] is None and c["verdict"] != "unproven" for c in circuits
-    )
-    counts["total"] = len(circuits)
-    return counts
-
-
-def _circuit(index: int, circuit: Facts, links: Facts, strips: Facts) -> View:
-    verdict = str(circuit["verdict"])
-    over = circuit.get("within_limits") is False
-    shared = _shared(circuit)
-    near = [_near(n) for n in (*circuit.get("near", []), *circuit.get("near_folded", []))]
-    cross = [_cross(c) for c in circuit.get("cross", [])]
+def _counts(circuits: Sequence[Entry], groups: Sequence[Group], to_sign: int) -> dict[str, int]:
+    """How many circuits and groups there are of each kind, as `words.answer` takes them."""
+    verdicts = [circuit["verdict"] for circuit in circuits]
+    of_groups = [group["verdict"] for group in groups]
     return {
+        **{verdict: verdicts.count(verdict) for verdict in words.VERDICTS},
+        "over_limit": sum(c["over"] for c in circuits),
+        "unknown_limit": sum(
+            c["within_limits"] is None and c["verdict"] != "unproven" for c in circuits
+        ),
+        "total": len(circuits),
+        "groups_shared": of_groups.count("shared"),
+        "groups_unproven": of_groups.count("unproven"),
+        "to_sign": to_sign,
+    }
+
+
+def _entry(
+    index: int, circuit: Circuit, links: Links, strips: Mapping[str, Strip], picture: str
+) -> Entry:
+    lengths = links_of(circuit, links)
+    findings = folded(circuit)
+    return {
+        **circuit,
         "index": index,
         "anchor": f"circuit-{index}",
-        "id": str(circuit["id"]),
-        "name": circuit.get("name") or "",
-        "service": circuit.get("service") or "",
-        "group": circuit.get("group") or "",
-        "scheme": circuit.get("scheme") or "",
-        "verdict": verdict,
-        "over": over,
-        "within_limits": circuit.get("within_limits"),
         "urgency": words.urgency(circuit),
-        "finding": words.finding(circuit),
-        "found": sum(one["counts"] for one in (*near, *cross))
-        + sum(not s["waived"] for s in shared),
-        "shared": shared,
-        "near": near,
-        "cross": cross,
-        "unavoidable": [_name_of(item) for item in circuit.get("unavoidable", [])],
-        "tail": [_name_of(item) for item in circuit.get("tail", [])],
+        "found": words.found_in(circuit),
+        "over": circuit["within_limits"] is False,
+        "finding": words.finding(circuit, links),
+        "findings": findings,
+        "single": single_points(circuit),
         "silent": words.silent_with(circuit),
-        "own_line": [
-            {"said": said[0].upper() + said[1:], "assets": assets}
-            for said, assets in words.own_line_said(circuit)
-        ]
-        if circuit.get("protects")
-        else [],
-        "blank_within": circuit.get("blank_within"),
-        "gaps": [gap_row(gap) for gap in circuit.get("gaps", [])],
-        **circuit_figures(circuit, links),
-        **_strip(circuit, strips, f"c{index}"),
+        "own_line": words.own_line_said(circuit) if circuit["protects"] else [],
+        "losses": words.link_losses(circuit, links),
+        "limits": limit_rows(circuit["delay"]),
+        "lengths": lengths,
+        "length_terms": used(LENGTHS, (link["lengths"] for _, link in lengths)),
+        "delay_terms": used(DELAYS, (path["delay_terms"] for path in circuit["paths"].values())),
+        "tests_missing": tests_missing(lengths),
+        "strip": _drawn(circuit, findings, strips, f"c{index}"),
+        "profile": Markup(picture),
+        "waits": False,
+        "brief": False,
     }
 
 
-def _shared(one: Facts) -> list[View]:
-    return [
-        {
-            "label": finding.label,
-            "members": [_asset(one) for one in finding.members],
-            "places": [_asset(one) for one in finding.places],
-            "holders": [_asset(one) for one in finding.holders],
-            "waived": finding.waived,
-            "chains": [
-                {
-                    "path": label,
-                    "main": label == "main",
-                    "links": chain,
-                    "where": words.along_said(finding.along.get(label)),
-                }
-                for label, chain in finding.via.items()
-            ],
-        }
-        for finding in folded(one)
-    ]
-
-
-def _asset(found: Facts) -> View:
+def _group_entry(group: Group, strips: Mapping[str, Strip], number: str) -> GroupEntry:
+    findings = folded(group)
     return {
-        "asset": str(found["asset"]),
-        "kind": kind_of(found),
-        "name": found.get("name") or "",
+        **group,
+        "anchor": "groups",
+        "finding": words.group_finding(group),
+        "findings": findings,
+        "strip": _drawn(group, findings, strips, number),
     }
 
 
-def _near(found: Facts) -> View:
-    return {
-        "main": found.get("main") or "",
-        "alternate": found.get("alternate") or "",
-        "distance": words.metres(found.get("distance_m")),
-        "length": words.metres(found.get("length_m")),
-        "pairs": len(found.get("members", [])),
-        "under": found.get("under") or "",
-        "state": "accepted" if found.get("waived") else "",
-        "counts": not found.get("waived") and not found.get("under"),
-        "at": position(found.get("at")),
-    }
-
-
-def _cross(found: Facts) -> View:
-    forbidden = words.forbidden(found)
-    return {
-        "main": found.get("main") or "",
-        "alternate": found.get("alternate") or "",
-        "state": "accepted" if found.get("waived") else ("" if forbidden else "allowed"),
-        "counts": forbidden and not found.get("waived"),
-        "at": position(found.get("at")),
-    }
-
-
-def _strip(one: Facts, strips: Facts, number: str) -> View:
-    """The drawing of the ways as lanes, where they have a length."""
-    strip = strips.get(str(one["id"]))
+def _drawn(
+    one: HeldApart, findings: Sequence[Finding], strips: Mapping[str, Strip], number: str
+) -> Markup | None:
+    """The drawing of the paths as lanes, where they have a length."""
+    strip = strips.get(one["id"])
     if strip is None:
-        return {"strip": None}
-    labels = [finding.label for finding in folded(one)]
-    return {"strip": strip_svg(strip, labels, str(one["id"]), number)}
-
-
-def _name_of(item: object) -> str:
-    return str(item["asset"] if isinstance(item, Mapping) else item)
-
-
-def _group(what: str, group: Facts, strips: Facts, number: str) -> View:
-    members = group.get("circuits") or group.get("members") or []
-    return {
-        "what": what,
-        "id": str(group["id"]),
-        "verdict": str(group["verdict"]),
-        "test": group.get("group_test") or group.get("test") or "",
-        "members": [_name_of(m) if not isinstance(m, Mapping) else str(m["id"]) for m in members],
-        "finding": words.finding(group) if what == "group" else "Its worst circuit decides.",
-        "shared": _shared(group),
-        "near": [_near(n) for n in (*group.get("near", []), *group.get("near_folded", []))],
-        "cross": [_cross(c) for c in group.get("cross", [])],
-        "unavoidable": [_name_of(item) for item in group.get("unavoidable", [])],
-        "gaps": [gap_row(gap) for gap in group.get("gaps", [])],
-        **_strip(group, strips, number),
-    }
+        return None
+    return strip_svg(strip, [finding.label for finding in findings], one["id"], number)

@@ -4,14 +4,43 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, TypeVar
 
+from waysapart.evidence import (
+    Assumption,
+    Circuit,
+    Cross,
+    Evidence,
+    GapBrief,
+    Group,
+    HeldApart,
+    HeldTo,
+    JudgedWaiver,
+    Link,
+    Loss,
+    LossTerms,
+    Near,
+    Path,
+    PathLoss,
+    RecordAge,
+    RecordFirst,
+    RecordGap,
+    RecordStep,
+    Verdict,
+    WithProtected,
+)
 from waysapart.network.blanks import said_of_blanks
 from waysapart.report.fold import folded, kind_of
 from waysapart.report.marks import plural
+from waysapart.shown import sentence_list
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
 
-Facts = Mapping[str, Any]
+Figures = Mapping[str, Any]
+"""Any part of the facts that holds figures by name."""
+GapT = TypeVar("GapT", RecordGap, GapBrief)
+Links = Mapping[str, Link]
+"""What the facts say of each link, by its id."""
 
 QUESTION = (
     "Do the paths of each protection circuit share anything physical that one event could take, "
@@ -25,7 +54,7 @@ _MONTHS = (
 
 _COMPLETE = "The records are complete, and the paths share nothing beyond what their ends need."
 
-VERDICTS = {
+VERDICTS: dict[Verdict, tuple[str, str]] = {
     "shared": (
         "shared",
         "The paths rely on the same thing, or come closer than the rules allow, where they need "
@@ -47,7 +76,7 @@ VERDICTS = {
 _AGED = {"survey": "surveys", "test": "tests", "leased_route": "statements of leased routes"}
 
 
-def age_line(age: Facts) -> str:
+def age_line(age: RecordAge) -> str:
     """The ages of one kind of record, in a line."""
     said = f"{_AGED[age['what']]}: {age['dated']:,} dated"
     if age["oldest"] is not None:
@@ -57,7 +86,7 @@ def age_line(age: Facts) -> str:
     return f"{said}; {age['undated']:,} undated" if age["undated"] else f"{said}; none undated"
 
 
-def verdict_words(gaps: int, to_sign: int) -> dict[str, tuple[str, str]]:
+def verdict_words(gaps: int, to_sign: int) -> dict[Verdict, tuple[str, str]]:
     """Every verdict with what it means in a study with so many gaps and assumptions to sign.
 
     The records are complete only where there is neither.
@@ -78,27 +107,24 @@ def verdict_words(gaps: int, to_sign: int) -> dict[str, tuple[str, str]]:
     return {**VERDICTS, "apart": ("apart", said)}
 
 
-def to_sign(facts: Facts) -> list[Facts]:
+def to_sign(facts: Evidence) -> list[Assumption]:
     """The assumptions that somebody has to sign."""
-    return [
-        row
-        for row in facts.get("assumptions", [])
-        if isinstance(row, Mapping) and row.get("to_sign")
-    ]
+    return [row for row in facts["assumptions"] if row.get("to_sign")]
 
 
-def assumption_said(row: Facts) -> str:
+def assumption_said(row: Assumption) -> str:
     """An assumption to sign, in a sentence."""
-    head, _, rest = str(row["key"]).partition(".")
-    value, count = row["value"], int(row.get("count") or 0)
+    head, _, rest = row["key"].partition(".")
+    value, count = row["value"], row.get("count", 0)
     if head == "records":
         column, _, kind = rest.partition(".")
         taken = value if isinstance(value, str) else f"{value:g} µs"
         return f"{said_of_blanks(column, kind, count)}: taken as {taken}"
     names = [str(name) for name in value]
     if head == "groups":
-        return f"members of a group may share at their ends: {listed(names)}"
-    return f"{count_of(count, 'holder')} left out as too large to mean anything: {few(names, 6)}"
+        return f"members of a group may share at their ends: {sentence_list(names)}"
+    told = sentence_list(names, most=6)
+    return f"{count_of(count, 'holder')} left out as too large to mean anything: {told}"
 
 
 def count_of(number: int, one: str, many: str | None = None) -> str:
@@ -107,30 +133,15 @@ def count_of(number: int, one: str, many: str | None = None) -> str:
     return f"{number or 'no'} {words}"
 
 
-def listed(parts: Sequence[str]) -> str:
-    """`a`, `a and b`, `a, b and c`."""
-    if len(parts) < 2:
-        return "".join(parts)
-    return ", ".join(parts[:-1]) + " and " + parts[-1]
-
-
-def few(names: Sequence[str], most: int = 3) -> str:
-    """`a, b, c and 85 more`."""
-    if len(names) <= most + 1:
-        return listed(names)
-    return f"{', '.join(names[:most])} and {len(names) - most} more"
-
-
-def records_to_enter(step: Facts) -> str:
+def records_to_enter(step: RecordStep) -> str:
     """What one step of the work list enters: `within of D-4 and D-7 (segments)`.
 
     Where no single column is blank, what to do: `enter the missing segment (UC-6 in cables)`.
     """
     said = []
     for some in step["records"]:
-        names = few([str(name) for name in some["ids"]], 6)
-        layer = some.get("layer")
-        if some.get("column"):
+        names, layer = sentence_list(some["ids"], most=6), some["layer"]
+        if some["column"]:
             what = f"{some['column']} of {names}"
             said.append(f"{what} ({layer})" if layer else what)
         else:
@@ -138,22 +149,22 @@ def records_to_enter(step: Facts) -> str:
     return "; ".join(said)
 
 
-def step_decides(step: Facts) -> str:
+def step_decides(step: RecordStep) -> str:
     """What the records of one step decide: `C03, C07 and group G1; the limits of C05`.
 
     `C09 and its limits` where the same records decide both.
     """
     if step["decides"] == step["limits"] and not step["groups"]:
         its = "its" if len(step["decides"]) == 1 else "their"
-        return f"{few(step['decides'], 8)} and {its} limits"
-    groups = [f"group {name}" for name in step["groups"]]
-    parts = [few([*step["decides"], *groups], 8)] if step["decides"] or groups else []
+        return f"{sentence_list(step['decides'], most=8)} and {its} limits"
+    decided = [*step["decides"], *(f"group {name}" for name in step["groups"])]
+    parts = [sentence_list(decided, most=8)] if decided else []
     if step["limits"]:
-        parts.append(f"the limits of {few(step['limits'], 8)}")
+        parts.append(f"the limits of {sentence_list(step['limits'], most=8)}")
     return "; ".join(parts)
 
 
-def work_said(first: Facts) -> str:
+def work_said(first: RecordFirst) -> str:
     """What the whole work list comes to, and how it was found."""
     steps = first["steps"]
     records = count_of(sum(step["count"] for step in steps), "record")
@@ -168,10 +179,10 @@ def work_said(first: Facts) -> str:
         if first["exact"]
         else "The order is greedy: another may decide as much with fewer records."
     )
-    said = f"{records} in all, to decide {listed(parts)}. {how}"
-    left = [few(first["left"], 6)] if first["left"] else []
+    said = f"{records} in all, to decide {sentence_list(parts)}. {how}"
+    left = [sentence_list(first["left"], most=6)] if first["left"] else []
     if first["limits_left"]:
-        left.append(f"the limits of {few(first['limits_left'], 6)}")
+        left.append(f"the limits of {sentence_list(first['limits_left'], most=6)}")
     return f"{said} None of them decides {' or '.join(left)}." if left else said
 
 
@@ -217,28 +228,27 @@ def answer(counts: Mapping[str, int]) -> str:
     number, _, rest = said[0].partition(" ")
     of = f"{number} of {count_of(total, 'circuit')} {rest}"
     besides = f" {groups[0].upper()}{groups[1:]}." if groups else ""
-    return f"{opening}: {listed([of, *said[1:]])}. {_well(counts)}{besides}"
+    return f"{opening}: {sentence_list([of, *said[1:]])}. {_well(counts)}{besides}"
 
 
-def waived_thing(waiver: Facts) -> str:
+def waived_thing(waiver: JudgedWaiver) -> str:
     """What a waiver is for: `P-9`, `all in L1`, `D-5 / S-3`."""
-    if waiver.get("within"):
+    if waiver["within"]:
         return f"all in {waiver['within']}"
-    return str(waiver.get("asset") or " / ".join(map(str, waiver.get("pair") or ())))
+    return waiver["asset"] or " / ".join(waiver["pair"] or ())
 
 
-def waiver_state(waiver: Facts) -> str:
+def waiver_state(waiver: JudgedWaiver) -> str:
     """The state of a waiver, with the days that it has left where these are few."""
-    state = str(waiver.get("state") or "")
+    state, days = waiver["state"], waiver["lapses_in_days"]
     if not lapses_soon(waiver):
         return state
-    days = waiver["lapses_in_days"]
     return f"{state}, " + (f"{count_of(days, 'day')} left" if days else "today is its last day")
 
 
-def lapses_soon(waiver: Facts) -> bool:
+def lapses_soon(waiver: JudgedWaiver) -> bool:
     """Whether a waiver that counts has 90 days or fewer left."""
-    days = waiver.get("lapses_in_days")
+    days = waiver["lapses_in_days"]
     return days is not None and days <= LAPSES_SOON_DAYS
 
 
@@ -251,7 +261,7 @@ def _groups_said(counts: Mapping[str, int]) -> str:
         said.append(f"{count_of(shared, 'group')} {verb} plant between circuits")
     if unproven:
         said.append(f"{count_of(unproven, 'group')} cannot be proven")
-    return listed(said)
+    return sentence_list(said)
 
 
 def _well(counts: Mapping[str, int]) -> str:
@@ -262,143 +272,140 @@ def _well(counts: Mapping[str, int]) -> str:
     if counts["accepted"]:
         verb = "is" if counts["accepted"] == 1 else "are"
         parts.append(f"{counts['accepted']} {verb} accepted by waiver")
-    return f"{listed(parts)}." if parts else "None is apart."
+    return f"{sentence_list(parts)}." if parts else "None is apart."
 
 
 _URGENCY = {"shared": 0, "unproven": 2, "accepted": 3, "apart": 4}
 _OVER_LIMIT = 1
 
 
-def urgency(circuit: Facts) -> int:
+def urgency(circuit: Circuit) -> int:
     """Order of importance: shared, over a limit, unproven or not known to keep one, the rest."""
-    by_verdict = _URGENCY[str(circuit["verdict"])]
-    kept = circuit.get("within_limits", True)
+    by_verdict, kept = _URGENCY[circuit["verdict"]], circuit["within_limits"]
     if kept is None:
         return min(by_verdict, _URGENCY["unproven"])
     return by_verdict if kept else min(by_verdict, _OVER_LIMIT)
 
 
-def importance(circuit: Facts) -> tuple[int, int, list[tuple[int, str]]]:
-    """What circuits are ordered by: urgency, then how much was found, then their ids."""
-    close = [
-        *(
-            n
-            for n in (*circuit.get("near", []), *circuit.get("near_folded", []))
-            if not n.get("under")
-        ),
-        *(n for n in circuit.get("cross", []) if forbidden(n)),
+def found_in(one: HeldApart) -> int:
+    """How much stands against a circuit or group: shared, too close, crossing where forbidden."""
+    close: list[Near | Cross] = [
+        near for near in (*one["near"], *one["near_folded"]) if "under" not in near
     ]
-    found = sum(not one.waived for one in folded(circuit))
-    found += sum(not one.get("waived") for one in close)
-    return urgency(circuit), -found, counted(str(circuit["id"]))
+    close += [cross for cross in one["cross"] if cross["forbidden"]]
+    return sum(not found.waived for found in folded(one)) + sum(not row["waived"] for row in close)
 
 
-def finding(circuit: Facts) -> str:
-    """What was found about one circuit or group, in a sentence or two."""
-    parts: list[str] = []
-    heads = [one for one in folded(circuit) if not one.waived]
-    if heads:
-        named = [one.label for one in heads[:3]]
-        if len(heads) > 3:
-            named.append(f"{len(heads) - 3} more")
-        parts.append(f"Shared: {listed(named)}.")
-    parts += _near_said([n for n in circuit.get("near", []) if not n.get("waived")])
-    cross = [n for n in circuit.get("cross", []) if forbidden(n) and not n.get("waived")]
-    if len(cross) == 1:
-        parts.append(f"{cross[0].get('main')} and {cross[0].get('alternate')} cross.")
-    elif cross:
-        parts.append(f"Crossing at {count_of(len(cross), 'place')}.")
-    parts += limits_broken(circuit)
-    parts += limits_open(circuit)
-    parts += _gaps_said(circuit.get("gaps", []))
-    waived = sum(one.waived for one in folded(circuit))
-    waived += sum(bool(n.get("waived")) for key in ("near", "cross") for n in circuit.get(key, []))
-    if waived:
-        parts.append(f"{count_of(waived, 'finding').capitalize()} accepted by waiver.")
-    if not parts:
-        beyond = " and its tail" if circuit.get("tail") else ""
-        parts.append(f"Nothing shared beyond what its ends need{beyond}.")
+def importance(circuit: Circuit) -> tuple[int, int, list[tuple[int, str]]]:
+    """What circuits are ordered by: urgency, then how much was found, then their ids."""
+    return urgency(circuit), -found_in(circuit), counted(circuit["id"])
+
+
+def finding(circuit: Circuit, links: Links) -> str:
+    """What was found about one circuit, in a sentence or two.
+
+    Parameters
+    ----------
+    circuit : Circuit
+    links : mapping of str to Link
+        By id; what limits of loss are said from.
+    """
+    said = _found_said(circuit, [*limits_broken(circuit, links), *limits_open(circuit)])
+    if not said:
+        beyond = " and its tail" if circuit["tail"] else ""
+        said = [_NOTHING.format(beyond)]
     silent = silent_with(circuit)
     if silent:
-        parts.append(f"Silent when {listed(silent)} {_verb(silent, 'falls', 'fall')}.")
-    return " ".join(parts)
+        said.append(f"Silent when {sentence_list(silent)} {_verb(silent, 'falls', 'fall')}.")
+    return " ".join(said)
 
 
-def _gaps_said(gaps: Sequence[Facts]) -> list[str]:
+def group_finding(group: Group) -> str:
+    """What was found about one group, in a sentence or two."""
+    return " ".join(_found_said(group, []) or [_NOTHING.format("")])
+
+
+_NOTHING = "Nothing shared beyond what its ends need{}."
+
+
+def _found_said(one: HeldApart, limits: Sequence[str]) -> list[str]:
+    """What is shared, near, crossing, over a limit, not on record and accepted."""
+    findings = folded(one)
+    heads = [found.label for found in findings if not found.waived]
+    parts = [f"Shared: {sentence_list(heads, most=3)}."] if heads else []
+    parts += _near_said([near for near in one["near"] if not near["waived"]])
+    cross = [row for row in one["cross"] if row["forbidden"] and not row["waived"]]
+    if len(cross) == 1:
+        parts.append(f"{cross[0]['main']} and {cross[0]['alternate']} cross.")
+    elif cross:
+        parts.append(f"Crossing at {count_of(len(cross), 'place')}.")
+    parts += [*limits, *_gaps_said(one["gaps"])]
+    waived = len(findings) - len(heads)
+    waived += sum(near["waived"] for near in one["near"])
+    waived += sum(row["waived"] for row in one["cross"])
+    if waived:
+        parts.append(f"{count_of(waived, 'finding').capitalize()} accepted by waiver.")
+    return parts
+
+
+def _gaps_said(gaps: Sequence[GapBrief]) -> list[str]:
     """How many gaps touch a circuit, one sentence for each thing that they bear on."""
     said = []
-    for bears_on, about in (
-        (("separation", "both"), "touches its paths"),
-        (("limits",), "leaves a limit open"),
+    for bears_on, one, many in (
+        (("separation", "both"), "touches its paths", "touch its paths"),
+        (("limits",), "leaves a limit open", "leave a limit open"),
     ):
-        mine = [gap for gap in gaps if gap.get("bears_on", "separation") in bears_on]
+        mine = [gap for gap in gaps if gap["bears_on"] in bears_on]
         count = gap_count(mine)
         if count:
             named = list(dict.fromkeys(gap["asset"] for gap in mine))
-            names = f", about {listed(named)}" if count == len(mine) and len(named) < 3 else ""
-            verb = (
-                about
-                if count == 1
-                else about.replace("touches", "touch").replace("leaves", "leave")
-            )
+            told = count == len(mine) and len(named) < 3
+            names = f", about {sentence_list(named)}" if told else ""
+            verb = one if count == 1 else many
             said.append(f"{count_of(count, 'record gap').capitalize()} {verb}{names}.")
     return said
 
 
-def first_of_each(gaps: Sequence[Facts], most: int) -> list[Facts]:
+def first_of_each(gaps: Sequence[GapT], most: int) -> list[GapT]:
     """The first few gaps of each kind."""
     seen: dict[str, int] = {}
     kept = []
     for gap in gaps:
-        code = str(gap["code"])
-        seen[code] = seen.get(code, 0) + 1
-        if seen[code] <= most:
+        seen[gap["code"]] = seen.get(gap["code"], 0) + 1
+        if seen[gap["code"]] <= most:
             kept.append(gap)
     return kept
 
 
-def gap_count(gaps: Sequence[Facts]) -> int:
+def gap_count(gaps: Sequence[RecordGap | GapBrief]) -> int:
     """How many gaps stand in a list in which many of one kind are told as one."""
-    return sum(int(gap.get("count") or 1) for gap in gaps)
+    return sum(gap["count"] for gap in gaps)
 
 
-def place_said(gap: Facts) -> str:
+def place_said(gap: RecordGap) -> str:
     """Where a gap's row stands: `cables.csv, layer cables, row 40`; of many, without the row."""
-    many = int(gap.get("count") or 1) > 1
     named = [
-        ("", gap.get("file")),
-        ("layer ", gap.get("layer")),
-        ("row ", None if many else gap.get("row")),
-        ("column ", gap.get("column")),
+        ("", gap["file"]),
+        ("layer ", gap["layer"]),
+        ("row ", None if gap["count"] > 1 else gap["row"]),
+        ("column ", gap["column"]),
     ]
     return ", ".join(f"{word}{value}" for word, value in named if value is not None)
 
 
-_BEARS = {"separation": "separation", "limits": "limits", "both": "separation and limits"}
+BEARS = {"separation": "separation", "limits": "limits", "both": "separation and limits"}
+"""What a gap bears on, in words."""
 
 
-def bears_said(gap: Facts) -> str:
-    """What a gap bears on; '' where that is not known."""
-    return _BEARS.get(str(gap.get("bears_on")), "")
-
-
-def _near_said(near: Sequence[Facts]) -> list[str]:
-    measured = [n["distance_m"] for n in near if n.get("distance_m") is not None]
+def _near_said(near: Sequence[Near]) -> list[str]:
     if not near:
         return []
-    if len(near) == 1 and measured:
-        one = near[0]
-        over = f" over {metres(one['length_m'])}" if one.get("length_m") else ""
-        return [
-            f"{one.get('main')} and {one.get('alternate')} run {metres(measured[0])} apart{over}."
-        ]
-    closest = f", {metres(min(measured))} at the closest" if measured else ""
-    return [f"Near each other at {count_of(len(near), 'place')}{closest}."]
-
-
-def forbidden(cross: Facts) -> bool:
-    """Whether the rules forbid a crossing; where the facts do not say, they do."""
-    return cross.get("forbidden") is not False
+    closest = metres(min(one["distance_m"] for one in near))
+    if len(near) == 1:
+        (one,) = near
+        over = f" over {metres(one['length_m'])}" if one["length_m"] else ""
+        return [f"{one['main']} and {one['alternate']} run {closest} apart{over}."]
+    return [f"Near each other at {count_of(len(near), 'place')}, {closest} at the closest."]
 
 
 def bounded(value: float | None, at_least: float | None, say: Callable[[float], str]) -> str:
@@ -408,17 +415,22 @@ def bounded(value: float | None, at_least: float | None, say: Callable[[float], 
     return f"at least {say(at_least)}" if at_least else "not known"
 
 
-def part_of(figures: Facts, name: str, unit: str, say: Callable[[float], str]) -> str:
-    """The figure `name` of some facts in words, such as `delay_us` or `delay_at_least_us`."""
-    return bounded(figures.get(f"{name}_{unit}"), figures.get(f"{name}_at_least_{unit}"), say)
+def figure(figures: Figures, key: str) -> str:
+    """A figure of some facts with its unit, such as `delay_us`; if unknown, by its bound.
+
+    The bound of `delay_us` stands beside it as `delay_at_least_us`, where it has one.
+    """
+    name, _, unit = key.rpartition("_")
+    return bounded(figures[key], figures.get(f"{name}_at_least_{unit}"), _SAY[unit])
 
 
-def decibels(row: Facts, key: str, bound: str, word: str) -> str:
-    """A loss or margin with its unit: `6.33 dB`, `at least 4.20 dB`, `not known`."""
-    known, least = row.get(key), row.get(bound)
+def decibels(row: Figures, name: str, unit: str = " dB") -> str:
+    """The `loss` or `margin` of a link: `6.33 dB`, `at least 4.20 dB`, `not known`."""
+    least = "least" if name == "loss" else "most"
+    known, bound = row[f"{name}_db"], row[f"{name}_at_{least}_db"]
     if known is not None:
-        return f"{known:.2f} dB"
-    return "not known" if least is None else f"{word} {least:.2f} dB"
+        return f"{known:.2f}{unit}"
+    return "not known" if bound is None else f"at {least} {bound:.2f}{unit}"
 
 
 _BY_MEDIUM = {
@@ -438,39 +450,43 @@ def along_said(along: tuple[float, float] | None) -> str:
     return f"at {metres(begin)}" if end - begin < 1 else f"from {metres(begin)} to {metres(end)}"
 
 
-def lengths_said(path: Facts) -> str:
+def lengths_said(path: Path) -> str:
     """The length of a path by medium: `8.12 km of fibre, 12.0 km by radio`."""
-    others = [one for one in path.get("other_lengths") or () if one["length_m"] != 0]
+    others = [one for one in path["other_lengths"] if one["length_m"] != 0]
     said = [
-        f"{bounded(one['length_m'], None, metres)} {_BY_MEDIUM.get(one['medium'], one['medium'])}"
+        f"{metres(one['length_m'])} {_BY_MEDIUM.get(one['medium'], one['medium'])}"
         if one["length_m"] is not None
         else f"a length not known {_BY_MEDIUM.get(one['medium'], one['medium'])}"
         for one in others
     ]
-    if path.get("length_m") or path.get("length_at_least_m") or not others:
-        said.insert(0, f"{part_of(path, 'length', 'm', metres)} of fibre")
+    if path["length_m"] or path["length_at_least_m"] or not others:
+        said.insert(0, f"{figure(path, 'length_m')} of fibre")
     return ", ".join(said)
 
 
-def limits_open(circuit: Facts) -> list[str]:
+def limits_open(circuit: Circuit) -> list[str]:
     """One sentence for each limit of delay that nobody can tell whether it is kept."""
-    delay = circuit.get("delay") or {}
+    delay = circuit["delay"]
     said = []
-    for name, figure, limit, ok in (
-        ("delay", "worst", "limit_us", "ok"),
-        ("asymmetry", "asymmetry", "asymmetry_limit_us", "asymmetry_ok"),
+    for name, least, limit, ok in (
+        ("Delay", delay["worst_at_least_us"], delay["limit_us"], delay["ok"]),
+        (
+            "Asymmetry",
+            delay["asymmetry_at_least_us"],
+            delay["asymmetry_limit_us"],
+            delay["asymmetry_ok"],
+        ),
     ):
-        if delay.get(ok) is None and delay.get(limit) is not None:
-            least = delay.get(f"{figure}_at_least_us")
+        if ok is None and limit is not None:
             bound = f" is at least {microseconds(least)} and" if least else ""
             said.append(
-                f"{name.capitalize()}{bound} may exceed its limit of "
-                f"{microseconds(delay[limit])}: not all of it is on record."
+                f"{name}{bound} may exceed its limit of {microseconds(limit)}: not all of it is "
+                "on record."
             )
     return said
 
 
-def own_line_said(circuit: Facts) -> list[tuple[str, list[str]]]:
+def own_line_said(circuit: Circuit) -> list[tuple[str, list[str]]]:
     """What becomes of a circuit when what it protects falls: a sentence a case, with its assets.
 
     The cases in which nothing remains come first: `silent when line L1 falls (...)`, `when line
@@ -478,17 +494,18 @@ def own_line_said(circuit: Facts) -> list[tuple[str, list[str]]]:
     """
     said: list[tuple[str, list[str]]] = []
     for case in own_line_cases(circuit):
-        thing = f"{_thing(case)} falls ({case['what']})"
-        lost = f"{listed(case['paths'])} {_verb(case['paths'], 'is', 'are')} lost with it"
-        if case["remains"]:
-            left = f"{listed(case['remains'])} {_verb(case['remains'], 'remains', 'remain')}"
-            text = f"when {thing}: {lost}, {left}, {_to_switch(circuit, case)}"
+        paths, remains = case.paths, case.remains
+        thing = f"{case.protected} falls ({case.what})"
+        lost = f"{sentence_list(paths)} {_verb(paths, 'is', 'are')} lost with it"
+        if remains:
+            left = f"{sentence_list(remains)} {_verb(remains, 'remains', 'remain')}"
+            text = f"when {thing}: {lost}, {left}, {_to_switch(circuit, paths)}"
         else:
             text = f"silent when {thing}: {lost}, nothing remains"
-        said.append((text, [str(one["asset"]) for one in case["members"]]))
-    entries, why = circuit.get("with_protected"), circuit.get("with_protected_why")
+        said.append((text, [one["asset"] for one in case.members]))
+    entries, why = circuit["with_protected"], circuit["with_protected_why"]
     if entries is not None and not entries:
-        said.append((f"no path is lost with {listed(circuit.get('protects') or [])}", []))
+        said.append((f"no path is lost with {sentence_list(circuit['protects'])}", []))
     if why:
         told = "more may fall with what it protects" if entries else "what falls with what it"
         told += "" if entries else " protects is not known"
@@ -496,45 +513,74 @@ def own_line_said(circuit: Facts) -> list[tuple[str, list[str]]]:
     return said
 
 
-def silent_with(circuit: Facts) -> list[str]:
+def silent_with(circuit: Circuit) -> list[str]:
     """What a circuit protects whose fall, or that of a part of it, leaves it no path."""
-    cases = (case for case in own_line_cases(circuit) if not case["remains"])
-    return list(dict.fromkeys(_thing(case) for case in cases))
-
-
-def _thing(case: Facts) -> str:
-    return kind_and_id(case.get("protected_kind"), str(case["protected"]))
+    cases = own_line_cases(circuit)
+    return list(dict.fromkeys(case.protected for case in cases if not case.remains))
 
 
 def _verb(subjects: Sequence[str], one: str, many: str) -> str:
     return one if len(subjects) == 1 else many
 
 
-def own_line_cases(circuit: Facts) -> list[dict[str, Any]]:
-    """`with_protected` by what falls and what is lost: `protected`, `paths`, `remains`, `members`.
+@dataclass(frozen=True)
+class OwnLineCase:
+    """Parts of what a circuit protects whose fall takes the same paths.
 
-    `what` counts the members by kind, without the line itself: `45 towers and 44 spans`.
+    Attributes
+    ----------
+    protected : str
+        Kind and id: `line L1`.
+    paths, remains : sequence of str
+        Labels of the paths that fall with it, and of those that are left.
+    members : list of WithProtected
+        One for each part that falls.
+    what : str
+        The parts counted by kind, without the line itself: `45 towers and 44 spans`.
     """
-    taken: dict[tuple[str, str], dict[str, Any]] = {}
-    for one in circuit.get("with_protected") or []:
-        key = str(one["protected"]), str(one["asset"])
-        taken.setdefault(key, {**one, "paths": []})["paths"].append(one["path"])
-    cases: dict[tuple[Any, ...], dict[str, Any]] = {}
-    for one in taken.values():
-        key = (one["protected"], *one["paths"], None, *one["remains"])
-        case = cases.setdefault(key, {**one, "members": []})
-        case["members"].append(one)
-    for case in cases.values():
-        inner = [one for one in case["members"] if one["asset"] != case["protected"]]
-        kinds: dict[str, list[str]] = {}
-        for one in inner:
-            kinds.setdefault(kind_of(one), []).append(str(one["asset"]))
-        counts = [
-            kind_and_id(kind, ids[0]) if len(ids) == 1 else plural(len(ids), kind)
-            for kind, ids in sorted(kinds.items(), key=lambda item: (-len(item[1]), item[0]))
-        ]
-        case["what"] = listed(counts) or "all of it"
-    return sorted(cases.values(), key=lambda case: bool(case["remains"]))
+
+    protected: str
+    paths: Sequence[str]
+    remains: Sequence[str]
+    members: list[WithProtected]
+    what: str
+
+
+def own_line_cases(circuit: Circuit) -> list[OwnLineCase]:
+    """`with_protected` by what falls and what is lost; what leaves no path comes first."""
+    paths: dict[tuple[str, str], list[str]] = {}
+    parts: dict[tuple[str, str], WithProtected] = {}
+    for one in circuit["with_protected"] or []:
+        key = one["protected"], one["asset"]
+        paths.setdefault(key, []).append(one["path"])
+        parts.setdefault(key, one)
+    cases: dict[tuple[str, tuple[str, ...], tuple[str, ...]], list[WithProtected]] = {}
+    for key, one in parts.items():
+        case = one["protected"], tuple(paths[key]), tuple(one["remains"])
+        cases.setdefault(case, []).append(one)
+    found = [
+        OwnLineCase(
+            kind_and_id(members[0]["protected_kind"], protected),
+            lost,
+            remains,
+            members,
+            _parts_said([one for one in members if one["asset"] != protected]),
+        )
+        for (protected, lost, remains), members in cases.items()
+    ]
+    return sorted(found, key=lambda case: bool(case.remains))
+
+
+def _parts_said(parts: Sequence[WithProtected]) -> str:
+    """Parts of a line counted by kind."""
+    kinds: dict[str, list[str]] = {}
+    for one in parts:
+        kinds.setdefault(kind_of(one), []).append(one["asset"])
+    counts = [
+        kind_and_id(kind, ids[0]) if len(ids) == 1 else plural(len(ids), kind)
+        for kind, ids in sorted(kinds.items(), key=lambda item: (-len(item[1]), item[0]))
+    ]
+    return sentence_list(counts) or "all of it"
 
 
 def kind_and_id(kind: str | None, name: str) -> str:
@@ -542,66 +588,93 @@ def kind_and_id(kind: str | None, name: str) -> str:
     return name if not kind or name.startswith(f"{kind}-") else f"{kind} {name}"
 
 
-def _to_switch(circuit: Facts, case: Facts) -> str:
-    """How long until the way that is left carries the circuit, if the working way is lost."""
-    paths = circuit.get("paths") or {}
-    working = next((one for one, path in paths.items() if not path.get("out_of_service")), None)
-    if working not in case["paths"]:
+def _to_switch(circuit: Circuit, lost: Sequence[str]) -> str:
+    """How long until the path that is left carries the circuit, if the working path is lost."""
+    paths = circuit["paths"]
+    working = next((one for one, path in paths.items() if not path["out_of_service"]), None)
+    if working not in lost:
         return "nothing to switch"
-    recovery = (circuit.get("delay") or {}).get("recovery_ms")
+    recovery = circuit["delay"]["recovery_ms"]
     return "time to switch not known" if recovery is None else f"{recovery:g} ms to switch"
 
 
-def limits_broken(circuit: Facts) -> list[str]:
+@dataclass(frozen=True)
+class LinkLoss:
+    """Loss of one link of a path, with all that is said of the link.
+
+    Attributes
+    ----------
+    path : str
+    row : PathLoss
+        As it stands with the path.
+    link : Loss
+        As it stands with the link, the same for every circuit.
+    held : HeldTo
+        What the circuit's service holds it to.
+    """
+
+    path: str
+    row: PathLoss
+    link: Loss
+    held: HeldTo
+
+
+def link_losses(circuit: Circuit, links: Links) -> list[LinkLoss]:
+    """Loss of every link over fibre of every path, under the service of the circuit."""
+    found = []
+    for label, path in circuit["paths"].items():
+        for row in path["loss"]:
+            loss = links[row["link"]]["loss"]
+            assert loss is not None
+            held = next(one for one in loss["held_to"] if circuit["service"] in one["services"])
+            found.append(LinkLoss(label, row, loss, held))
+    return found
+
+
+def limits_broken(circuit: Circuit, links: Links) -> list[str]:
     """One sentence for each limit that the circuit exceeds."""
     said: list[str] = []
-    delay = circuit.get("delay") or {}
-    if delay.get("ok") is False:
+    delay = circuit["delay"]
+    if delay["ok"] is False:
         said.append(
-            f"Delay of {part_of(delay, 'worst', 'us', microseconds)} is over its limit of "
-            f"{microseconds(delay.get('limit_us'))}."
+            f"Delay of {figure(delay, 'worst_us')} is over its limit of "
+            f"{microseconds(delay['limit_us'])}."
         )
-    if delay.get("asymmetry_ok") is False:
+    if delay["asymmetry_ok"] is False:
         said.append(
-            f"Asymmetry of {part_of(delay, 'asymmetry', 'us', microseconds)} is over its limit of "
-            f"{microseconds(delay.get('asymmetry_limit_us'))}."
+            f"Asymmetry of {figure(delay, 'asymmetry_us')} is over its limit of "
+            f"{microseconds(delay['asymmetry_limit_us'])}."
         )
-    if delay.get("recovery_ok") is False:
+    if delay["recovery_ok"] is False:
         said.append(
-            f"Recovery in {milliseconds(delay.get('recovery_ms'))} is over its limit of "
-            f"{milliseconds(delay.get('recovery_limit_ms'))}."
+            f"Recovery in {milliseconds(delay['recovery_ms'])} is over its limit of "
+            f"{milliseconds(delay['recovery_limit_ms'])}."
         )
-    for label, path in (circuit.get("paths") or {}).items():
-        for row in (path or {}).get("loss", []):
-            if row.get("ok") is False:
-                said += [f"Link {row['link']} ({label}) {what}." for what in _optical(row)]
-    down = circuit.get("unavailability") or {}
-    if down.get("ok") is False:
+    if circuit["loss_ok"] is False:
+        for one in link_losses(circuit, links):
+            said += [f"Link {one.row['link']} ({one.path}) {what}." for what in _optical(one)]
+    down = circuit["unavailability"]
+    if down["ok"] is False:
         said.append(
             f"Unavailability of {unavailable(down, 'both')} is over its limit of "
-            f"{probability(down.get('limit'))}."
+            f"{probability(down['limit'])}."
         )
-    if circuit.get("within_limits") is False and not said:
-        said.append("It is over a limit.")
     return said
 
 
-def _optical(row: Facts) -> list[str]:
+def _optical(one: LinkLoss) -> list[str]:
     """What is wrong with a link's optical budget."""
-    faults = []
-    if row.get("margin_ok", False) is False:
-        margin = row.get("margin_db")
+    faults, held = [], one.held
+    if held["margin_ok"] is False:
+        margin = one.row["margin_db"]
         left = "too little" if margin is None else f"only {margin:.1f} dB of"
-        least = row.get("min_margin_db")
-        asked = "" if least is None else f"; {least:g} dB are asked"
-        faults.append(f"has {left} optical margin{asked}")
-    for key, what in (
-        ("overload_ok", "may overload its receiver"),
-        ("bandwidth_ok", "has too little bandwidth"),
-        ("dispersion_ok", "has too much dispersion"),
-    ):
-        if row.get(key) is False:
-            faults.append(what)
+        faults.append(f"has {left} optical margin; {held['min_margin_db']:g} dB are asked")
+    if held["overload_ok"] is False:
+        faults.append("may overload its receiver")
+    if held["bandwidth_ok"] is False:
+        faults.append("has too little bandwidth")
+    if held["dispersion_ok"] is False:
+        faults.append("has too much dispersion")
     return faults
 
 
@@ -653,7 +726,45 @@ def probability(value: float | None) -> str:
     return f"{mantissa} × 10{raised}"
 
 
-def unavailable(down: Facts, label: str) -> str:
+def fibre_said(terms: LossTerms) -> str:
+    """What the loss in fibre is made of: `8123 m of fibre at 0.350 dB/km`."""
+    length, loss = terms["fibre_m"], terms["fibre_db"]
+    if not length:
+        return "fibre"
+    return f"{length:.0f} m of fibre" + (
+        "" if loss is None else f" at {1000 * loss / length:.3f} dB/km"
+    )
+
+
+def fixed(value: float | None, digits: int) -> str:
+    """A number with so many decimals."""
+    return "not known" if value is None else f"{value:.{digits}f}"
+
+
+def position(at: Sequence[float] | None) -> str:
+    """Latitude and longitude in words; '' where there is no place."""
+    if at is None:
+        return ""
+    lon, lat = at[0], at[1]
+    return f"{abs(lat):.5f}° {'N' if lat >= 0 else 'S'} {abs(lon):.5f}° {'E' if lon >= 0 else 'W'}"
+
+
+def separation_said(asked: float | Mapping[str, float]) -> str:
+    """How far apart the rules ask paths to be, as a whole or by kinds of segment."""
+    if isinstance(asked, Mapping):
+        return ", ".join(f"{kinds} {metres(value)}" for kinds, value in asked.items())
+    return metres(asked) if asked else "none"
+
+
+def unavailable(down: Figures, label: str) -> str:
     """An unavailability by its label; `at least 1.2 × 10⁻⁴` where something has no rate."""
-    known, least = down.get(label), (down.get("at_least") or {}).get(label)
+    known, least = down[label], down["at_least"].get(label)
     return f"at least {probability(least)}" if known is None and least else probability(known)
+
+
+_SAY: Mapping[str, Callable[[float | None], str]] = {
+    "m": metres,
+    "us": microseconds,
+    "ms": milliseconds,
+}
+"""How a figure is said by the unit that its name ends with."""

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from waysapart.report import words
+from waysapart.shown import few, sentence_list
 
 Facts = Mapping[str, Any]
 
@@ -13,13 +14,8 @@ NOTHING_CHANGED = "Nothing changed."
 CHANGED = ("worse", "better", "new", "gone")
 """How a circuit may have changed, in the order of importance."""
 
-_MOST_NAMED = 6
-
-
-def some(names: Sequence[str], most: int = _MOST_NAMED) -> str:
-    """The first few of many, and how many more."""
-    head = ", ".join(names[:most])
-    return f"{head} and {len(names) - most} more" if len(names) > most else head
+MOST_NAMED = 6
+"""Names that a sentence gives before it says how many more there are."""
 
 
 def changes_said(counts: Mapping[str, int]) -> str:
@@ -39,14 +35,9 @@ def less_on_record_said(circuits: Sequence[Mapping[str, Any]]) -> str:
     if not ways:
         return ""
     return (
-        f"Fewer things on record over the same links: {some(ways)}. "
+        f"Fewer things on record over the same links: {few(ways, MOST_NAMED)}. "
         "Taken out of the way, or a record lost: make sure which."
     )
-
-
-def why_changed(row: Facts) -> str:
-    """Reasons of a change."""
-    return "; ".join([*row["worse"], *row["better"]])
 
 
 def comparison_answer(facts: Facts) -> str:
@@ -78,8 +69,8 @@ def works_answer(facts: Facts) -> str:
 
 def clash_said(clash: Facts) -> str:
     """Works that must not overlap, and what they lose together."""
-    lost = some(clash["lost"])
-    return f"{words.listed(clash['works'])} must not overlap: that loses {lost}"
+    lost = few(clash["lost"], MOST_NAMED)
+    return f"{sentence_list(clash['works'])} must not overlap: that loses {lost}"
 
 
 def plan_answer(facts: Facts) -> str:

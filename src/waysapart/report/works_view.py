@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from waysapart.report import words
-from waysapart.report.words_whatif import clash_said, plan_answer, works_answer
+from waysapart.report.words_whatif import plan_answer, works_answer
 from waysapart.study.rules import Rules
 
 Facts = Mapping[str, Any]
@@ -16,8 +16,6 @@ QUESTION = (
     "What do these works take, and who is to be told before they start, because a protection "
     "circuit is lost or left with one way meanwhile?"
 )
-_FIRST = 8
-_MOST = 80
 _ACCURACY = "defaults.survey_accuracy_m"
 _FROM = {
     "call": "as asked for all plant in this notice",
@@ -27,7 +25,7 @@ _FROM = {
 
 
 def works_view(facts: Sequence[Facts], names: Sequence[str], plan: Facts | None) -> View:
-    """What the notice shows, from the facts of every work and of their plan.
+    """What the notice shows: the facts of the works, with these in place of or beside them.
 
     Parameters
     ----------
@@ -39,30 +37,19 @@ def works_view(facts: Sequence[Facts], names: Sequence[str], plan: Facts | None)
         As `dig --plan --json`.
     """
     first = facts[0]
-    ids = [(str(one["id"]), one["name"] or "") for one in first["circuits"]]
-    ids.sort()
-    index = {name: place for place, (name, _) in enumerate(ids)}
+    answer = works_answer(first) if plan is None else plan_answer(plan).rstrip(".")
+    circuits = sorted(first["circuits"], key=lambda one: str(one["id"]))
+    index = {one["id"]: place for place, one in enumerate(circuits)}
     return {
-        "study": first["study"],
-        "revision": first["revision"] or "",
-        "caution": first["caution"],
-        "out": first["out"],
+        **first,
         "question": QUESTION,
-        "answer": _answer(first, plan),
-        "circuits": [{"index": index[name], "id": name, "name": called} for name, called in ids],
+        "answer": f"{answer[0].upper()}{answer[1:]}.",
+        "circuits": [{**one, "index": index[one["id"]]} for one in circuits],
         "works": [_work(name, one, index) for name, one in zip(names, facts, strict=True)],
         "drawn_works": any(one["area"]["features"] for one in facts),
         "cautions": first["notice"]["cautions"],
         "plan": None if plan is None else _plan(plan),
     }
-
-
-def _answer(facts: Facts, plan: Facts | None) -> str:
-    if plan is None:
-        said = works_answer(facts)
-        return f"{said[0].upper()}{said[1:]}."
-    said = plan_answer(plan).rstrip(".")
-    return f"{said}."
 
 
 def accuracy_said(facts: Facts, rules: Rules) -> str:
@@ -77,91 +64,21 @@ def accuracy_said(facts: Facts, rules: Rules) -> str:
     )
 
 
-def _work(name: str, facts: Facts, index: Mapping[str, int]) -> View:
-    told = [one for one in facts["circuits"] if one["touched"]]
-    unsure = set(facts["notice"]["unsure"])
-    return {
-        "name": name,
-        "said": works_answer(facts),
-        "area": _area(facts),
-        "tell": [_circuit(one, index) for one in told],
-        "unsure": [_circuit(one, index) for one in facts["circuits"] if one["id"] in unsure],
-        "untouched": facts["summary"]["untouched"],
-        "groups": [
-            {"what": what, "id": one["id"], "state": one["state"], "members": one["members"]}
-            | {"running": one.get("running"), **_next(one.get("next", []))}
-            for what, key in (("group", "groups"), ("scheme", "schemes"))
-            for one in facts[key]
-            if one["state"] != "untouched"
-        ],
-        "hits": [
-            {
-                "asset": one["asset"],
-                "kind": one["kind"] or one["role"],
-                "feature": one["feature"],
-                "distance": "" if one["distance_m"] is None else words.metres(one["distance_m"]),
-                "accuracy": ""
-                if one["accuracy_m"] is None
-                else f"{words.metres(one['accuracy_m'])}, {_FROM[one['accuracy_from']]}",
-            }
-            for one in facts["hits"]
-        ],
-        "fallen": [
-            {"asset": one["asset"], "kind": one["kind"] or one["role"], "through": one["through"]}
-            for one in facts["fallen"]
-        ],
-        "cables": [{**one, "numbers": _ranges(one["fibres_down"])} for one in facts["cables"]],
-        "links": facts["links"],
-    }
+def surveyed(hit: Facts) -> str:
+    """How well what is hit is surveyed, and who says so; '' where it was named by its id."""
+    if hit["accuracy_m"] is None:
+        return ""
+    return f"{words.metres(hit['accuracy_m'])}, {_FROM[hit['accuracy_from']]}"
 
 
-def _area(facts: Facts) -> View:
-    area = facts["area"]
-    return {
-        "features": area["features"],
-        "reach": words.metres(area["reach_m"]) if area["reach_m"] else "",
-        "radius": words.metres(area["radius_m"]) if area["radius_m"] else "",
-        "nearest": "" if area["nearest_m"] is None else words.metres(area["nearest_m"]),
-        "notes": area["notes"],
-        "hits": facts["summary"]["hit"],
-    }
+def over_limits(circuit: Facts) -> list[str]:
+    """The limits that a circuit breaks during works."""
+    limits = {"delay_ok": "delay", "asymmetry_ok": "asymmetry", "loss_ok": "optical margin"}
+    return [said for key, said in limits.items() if circuit[key] is False]
 
 
-def _circuit(one: Facts, index: Mapping[str, int]) -> View:
-    return {
-        "index": index[str(one["id"])],
-        "id": str(one["id"]),
-        "name": one["name"] or "",
-        "owner": one["owner"] or "",
-        "state": one["state"],
-        "cut": one["cut"],
-        "running": one["running"],
-        "out": one["out"],
-        "within": one["within_limits"],
-        "broken": [
-            said
-            for key, said in (("delay_ok", "delay"), ("asymmetry_ok", "asymmetry"))
-            if one[key] is False
-        ]
-        + (["optical margin"] if one["loss_ok"] is False else []),
-        "delay": words.part_of(one, "delay", "us", words.microseconds) if one["running"] else "",
-        "gaps": one["gaps"],
-        **_next(one["next"]),
-    }
-
-
-def _next(assets: Sequence[str]) -> View:
-    """What would lose it now: the first few, the rest folded, at most so many."""
-    return {
-        "next_count": len(assets),
-        "next": assets[:_FIRST],
-        "further": assets[_FIRST:_MOST],
-        "left": max(0, len(assets) - _MOST),
-    }
-
-
-def _ranges(numbers: Sequence[int]) -> str:
-    """`1-4, 7`."""
+def numbers_said(numbers: Sequence[int]) -> str:
+    """Whole numbers in their order, runs as one: `1-4, 7`."""
     runs: list[list[int]] = []
     for one in numbers:
         if runs and one == runs[-1][1] + 1:
@@ -171,24 +88,24 @@ def _ranges(numbers: Sequence[int]) -> str:
     return ", ".join(f"{a}" if a == b else f"{a}-{b}" for a, b in runs)
 
 
-def _plan(plan: Facts) -> View:
+def _work(name: str, facts: Facts, index: Mapping[str, int]) -> View:
+    every = [{**one, "index": index[one["id"]]} for one in facts["circuits"]]
+    unsure = set(facts["notice"]["unsure"])
     return {
-        "clashes": [
-            {"works": one["works"], "lost": one["lost"], "said": clash_said(one)}
-            for one in plan["clashes"]
+        **facts,
+        "name": name,
+        "said": works_answer(facts),
+        "tell": [one for one in every if one["touched"]],
+        "unsure": [one for one in every if one["id"] in unsure],
+        "together": [
+            (what, one)
+            for what, key in (("group", "groups"), ("scheme", "schemes"))
+            for one in facts[key]
+            if one["state"] != "untouched"
         ],
-        "up_to": plan["clashes_up_to"],
-        "order": plan["order"],
-        "planned": plan["as_planned"],
-        "proposed": plan["proposed"],
-        "days": {one["id"]: (one["from"], one["to"]) for one in plan["works"]},
-        "moved": {
-            one["id"]: (one["from"], one["to"]) != (was["from"], was["to"])
-            for one in plan["order"]
-            for was in plan["works"]
-            if was["id"] == one["id"]
-        },
-        "exact": plan["exact"],
-        "reasons": plan["reasons"],
-        "lost_before": plan["lost_before"],
     }
+
+
+def _plan(plan: Facts) -> View:
+    """The plan, with the days on which each work was planned."""
+    return {**plan, "days": {one["id"]: one for one in plan["works"]}}

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from waysapart.output import OutputFile, refuse_unsafe, write_text
 from waysapart.report.coordinates import working_grid
@@ -13,8 +12,9 @@ from waysapart.report.geo import proof_geometry
 from waysapart.report.lanes import strips
 from waysapart.report.map import Tiles, frame
 from waysapart.report.outside import Outside, reduced
-from waysapart.report.page import render_report
+from waysapart.report.page import Facts, render_report
 from waysapart.report.profile_svg import circuits_to_draw, profile_svg
+from waysapart.report.view import ReportFacts
 from waysapart.study.settings import files_of
 from waysapart.verdicts.prove import Proof
 from waysapart.whatif.compare import Side, compare
@@ -68,7 +68,7 @@ def write_report(
     inputs = [*proof.study.files, *(files_of(Path(since)) if isinstance(since, str | Path) else [])]
     refuse_unsafe([target], inputs, force=force)
     facts, geo = report_facts(proof, since=since)
-    evidence: dict[str, Any] | None = {k: v for k, v in facts.items() if k not in _BEYOND}
+    evidence: Facts | None = {k: v for k, v in facts.items() if k not in _BEYOND}
     title = f"{proof.study.name}: are the ways apart?"
     pictures = {}
     if outside is not None:
@@ -82,27 +82,23 @@ def write_report(
     return target.path
 
 
-def report_facts(
-    proof: Proof, *, since: Side | None = None
-) -> tuple[dict[str, Any], dict[str, Any]]:
+def report_facts(proof: Proof, *, since: Side | None = None) -> tuple[ReportFacts, dict[str, Any]]:
     """Facts of a proof with all that the page shows beyond them, and its geometry.
 
     Returns
     -------
-    facts : dict
-        As `prove --json`, with `strips`, `effects`, `holdings`, `worst`, `grid` and,
-        where an earlier revision is given, `since`.
+    facts : ReportFacts
+        With `since` where an earlier revision is given.
     geo : dict
         See `proof_geometry`.
     """
-    facts, geo = proof.facts(), proof_geometry(proof)
-    drawn: Mapping[str, Any] = strips(proof, facts)
-    return {
-        **facts,
-        "strips": drawn,
+    evidence, geo = proof.facts(), proof_geometry(proof)
+    beyond = {
+        "strips": strips(proof, evidence),
         "effects": effects(proof),
         "holdings": holdings(proof),
         "worst": worst_places(proof),
         "grid": working_grid(proof.study.crs, frame(geo)),
         **({} if since is None else {"since": compare(since, proof).facts()}),
-    }, geo
+    }
+    return cast(ReportFacts, {**evidence, **beyond}), geo

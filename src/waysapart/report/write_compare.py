@@ -84,7 +84,9 @@ def _map_facts(comparison: Comparison, view: dict[str, Any], geo: dict[str, Any]
     known |= {str(one["id"]): one for one in comparison.after.get("circuits", [])}
     one = comparison.proofs[1] or comparison.proofs[0]
     return {
-        "circuits": [known[row["id"]] for row in view["circuits"]],
+        "circuits": [
+            {"shared": [], "near": [], "cross": [], **known[row["id"]]} for row in view["circuits"]
+        ],
         "holdings": comparison_holdings(comparison),
         "told": changes_told(comparison, geo),
         "grid": working_grid(one.study.crs, frame(geo)) if one and has_places(geo) else None,

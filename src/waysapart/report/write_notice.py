@@ -72,7 +72,8 @@ def write_notice(
         view,
         {
             "circuits": [
-                {"id": one["id"], "verdict": "", "shared": []} for one in view["circuits"]
+                {"id": one["id"], "verdict": "", "shared": [], "near": [], "cross": []}
+                for one in view["circuits"]
             ],
             "holdings": holdings(base),
             "told": works_told(sites, facts),

@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
 from waysapart.arrays import csr_row
-from waysapart.evidence import OfferedWaiver
+from waysapart.evidence import Evidence, OfferedWaiver
 from waysapart.network.assets import reached
 from waysapart.shown import replace_unseen
 from waysapart.study.rule_keys import toml_value
@@ -186,13 +186,13 @@ def _shown(text: str) -> str:
     return replace_unseen(text, escaped)
 
 
-def give_records(proof: ProofData, facts: dict[str, Any], names: Iterable[str]) -> None:
+def give_records(proof: ProofData, facts: Evidence, names: Iterable[str]) -> None:
     """Put into a proof's facts, for some circuits and groups, what there is to sign.
 
     Parameters
     ----------
     proof : ProofData
-    facts : dict
+    facts : Evidence
         Its `facts()`: each entry of `shared`, `near` and `cross` of the named circuits and groups
         gains `record`, and each of these `waivers_offered`.
     names : iterable of str
