@@ -373,7 +373,7 @@ def test_it_is_waived_as_any_other_shared_thing(tmp_path: Path) -> None:
     plant = line()
     plant.service = 'own_line = "any"\n'
     proof = plant.proved(tmp_path / "first")
-    (offer,) = wa.verdicts.waivers.offered_waivers(proof, "K")
+    (offer,) = wa.verdicts.offers.offered_waivers(proof, "K")
     assert (offer["within"], offer["covers"]) == ("L1", 7)
     plant.rules = (
         f'[[waiver]]\ncircuit = "K"\nwithin = "L1"\nrecord = "{offer["record"]}"\n'
