@@ -10,6 +10,7 @@ import os
 import re
 import shutil
 import stat
+import tomllib
 from dataclasses import replace
 from html.parser import HTMLParser
 from itertools import pairwise
@@ -18,6 +19,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
+import tomli_w
 from click.testing import CliRunner
 from pyproj import Transformer
 
@@ -531,11 +533,12 @@ def planted(folder):
     named = replace(study, name=f"{CANARY} study", revision=f"{CANARY}7", tables=tables)
     target = folder / f"{CANARY} folder"
     write_study(named, target, "csv")
-    toml = (target / "study.toml").read_text(encoding="utf-8")
+    toml = tomllib.loads((target / "study.toml").read_text(encoding="utf-8"))
+    layers = {layer["role"]: layer for layer in toml["layer"]}
     for path in sorted(target.glob("*.csv")):
         role = path.stem
         path.rename(target / f"{CANARY}_{path.name}")
-        toml = toml.replace(f'source = "{path.name}"', f'source = "{CANARY}_{path.name}"')
+        layers[role]["source"] = f"{CANARY}_{path.name}"
         if role in ("equipment", "circuits"):
             column = {"equipment": "supplies", "circuits": "service"}[role]
             text = (target / f"{CANARY}_{path.name}").read_text(encoding="utf-8")
@@ -543,14 +546,10 @@ def planted(folder):
             rows = re.sub(f"({CANARY}K3,.*){CANARY}line-diff", rf"\1{CANARY}unknown-", rows)
             head = ",".join(f"{CANARY}_col" if one == column else one for one in head.split(","))
             (target / f"{CANARY}_{path.name}").write_text(f"{head}\n{rows}", encoding="utf-8")
-            toml = toml.replace(
-                f'source = "{CANARY}_{path.name}"\n',
-                f'source = "{CANARY}_{path.name}"\n'
-                + (f'columns = {{ {column} = "{CANARY}_col" }}\n' if column in text else ""),
-            )
-    (target / "study.toml").write_text(
-        toml.replace("[[layer]]", f'rules = "{CANARY}.toml"\n[[layer]]', 1), encoding="utf-8"
-    )
+            if column in text:
+                layers[role]["columns"] = {column: f"{CANARY}_col"}
+    toml["rules"] = f"{CANARY}.toml"
+    (target / "study.toml").write_text(tomli_w.dumps(toml), encoding="utf-8")
     (target / f"{CANARY}.toml").write_text(RULES, encoding="utf-8")
     return target
 
