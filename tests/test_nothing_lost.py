@@ -27,12 +27,12 @@ COMMAND = "from waysapart.cli import main; main()"
 WRITER = """
 import sys
 from pathlib import Path
-from waysapart.output import Target, write_text
+from waysapart.output import OutputFile, write_text
 number = 0
 while True:
     number += 1
     text = "begin" + str(number % 10) * 3_000_000 + "end"
-    write_text(Target(Path(sys.argv[1])), text, force=True)
+    write_text(OutputFile(Path(sys.argv[1])), text, force=True)
 """
 
 

@@ -443,7 +443,7 @@ FULL = """
 import resource, signal, sys
 from pathlib import Path
 import waysapart as wa
-from waysapart.output import Target, write_text
+from waysapart.output import OutputFile, write_text
 from waysapart.study.write import write_study
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 study, folder, limit = Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3])
