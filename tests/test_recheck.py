@@ -21,9 +21,9 @@ from small_study import write_small_study
 from waysapart.cli import main
 from waysapart.errors import StudyError
 from waysapart.recheck import recheck
-from waysapart.recheck.evidence import Tally
+from waysapart.recheck.evidence import About, Tally
 from waysapart.recheck.figures import hanging_m
-from waysapart.recheck.no_pair import Edge, check_tree
+from waysapart.recheck.no_pair import Edge, NoPair, check_tree
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "src" / "waysapart"
@@ -261,9 +261,9 @@ def _tree(tree: dict[str, Any], edges: dict[str, Edge]) -> list[str]:
     proof = {"ends": ["a", "c"], "ways": 2, "avoid_from_start": [], "without": [], "tree": tree}
     proof["edges"] = [{"id": name, "weights": {"loss": 2}} for name in edges]
     proof["limits"] = {"most": {"loss": 3}, "apart_most": {"loss": 1}, "kept": {}}
-    findings = Tally()
-    check_tree("circuit K", proof, edges, findings)
-    return findings.false
+    tally = Tally()
+    check_tree(NoPair(proof, edges, About(tally, "circuit K")))
+    return tally.false
 
 
 def test_a_no_pair_proof_by_hand() -> None:

@@ -2,41 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from itertools import pairwise
 from math import cos, exp, expm1, log1p, radians
-from typing import Any
+from typing import Any, NamedTuple
 
 import shapely
-from pyproj import Transformer
 
-from waysapart.evidence import Unavailability
+from waysapart.evidence import Circuit, Evidence, Unavailability
 from waysapart.gaps import GAP_CODES
-from waysapart.recheck.evidence import Tally
-from waysapart.recheck.plant import WIRED
-from waysapart.recheck.records import LON_LAT, carried
+from waysapart.recheck.evidence import About
+from waysapart.recheck.plant import WIRED, covered
+from waysapart.recheck.records import carried
 from waysapart.recheck.reliance import Asset, Key, Trial, World, fallen, service_of
-from waysapart.recheck.rows import Gap
+from waysapart.recheck.rows import KINDS, Gap, reached
 
 HOURS_PER_YEAR = 8760.0
-
 MINUTES_PER_YEAR = 60 * HOURS_PER_YEAR
-
 ROUNDED = 2e-5
 """Share by which a figure of six digits may be off, with what the length under it may be off."""
-
 MOST_WAYS = 16
 """That `prove` works out at once; and so many things that feed machines."""
-
 MOST_STATES = 1 << 17
-
-LAID = {
-    *("span", "duct", "subduct", "trench", "tray", "riser", "buried", "tunnel", "bridge"),
-    "subsea",
-}
+LAID = KINDS["segments"]
 """Kinds whose rates are those of segments, with the cables in them."""
-
 HOP_RATE = "hop-rate"
+Feed = frozenset[Asset]
+Machines = dict[Asset, list[Feed]]
+"""What has several supplies, and its feeds."""
+Share = tuple[float | None, bool]
+Told = tuple[float | None, float | None]
+"""A figure of the evidence, and the least that it can be where it is null."""
 
 
 def unavailability(world: World) -> dict[Asset, float | None]:
@@ -83,7 +79,7 @@ def unrated_hops(world: World) -> set[str]:
     """
     found = set()
     for name, hop in world.hops.items():
-        row, medium = hop.row, hop.row.get("medium") or "fibre"
+        row, medium = hop.row, hop.medium
         a, b = world.figures.end_sites(row)
         inside = medium == "internal" or (medium in WIRED and a == b)
         if medium == "fibre" or inside or row.get("unavailability") is not None:
@@ -114,14 +110,15 @@ def _held_shares(world: World) -> dict[str, float]:
     The vertices of the holders are projected on the line, in a plane about its beginning.
     """
     by = world.records.by["segments"]
-    turn = Transformer.from_crs(world.records.crs, LON_LAT, always_xy=True)
     found = {}
     for name, row in by.items():
         holders = [by[one]["geometry"] for one in world.ground.holders[name] if one in by]
         holders = [shape for shape in holders if shape is not None]
         if not holders or row["geometry"] is None:
             continue
-        line, *others = (carried(shape, turn) for shape in (row["geometry"], *holders))
+        line, *others = (
+            carried(shape, world.records.to_degrees) for shape in (row["geometry"], *holders)
+        )
         lon, lat = line.coords[0]
 
         def flat(points: Any, lon: float = lon, lat: float = lat) -> Any:
@@ -136,11 +133,7 @@ def _held_shares(world: World) -> dict[str, float]:
             points = shapely.points(shapely.get_coordinates(shapely.transform(other, flat)))
             along = shapely.line_locate_point(plain, points, normalized=True).tolist()
             spans += [(min(pair), max(pair)) for pair in pairwise(along)]
-        covered = reached = 0.0
-        for low, high in sorted(spans):
-            covered += max(high - max(low, reached), 0.0)
-            reached = max(reached, high)
-        found[name] = min(covered, 1.0)
+        found[name] = min(covered(spans), 1.0)
     return found
 
 
@@ -152,23 +145,24 @@ class Outages:
         reliance, out = world.reliance, world.records.out
         down = fallen(reliance, world.cables, out) if out else set()
         left = {
-            machine: [feed for feed in feeds if not feed & down]
+            machine: [frozenset(feed) for feed in feeds if not feed & down]
             for machine, feeds in reliance.feeds.items()
         }
         self._feeds = {
-            machine: [frozenset(feed) for feed in feeds]
-            for machine, feeds in left.items()
-            if len(feeds) > 1
+            machine: left[machine]
+            for machine, feeds in reliance.feeds.items()
+            if len(left[machine]) > 1
         }
-        self._behind: dict[frozenset[Asset], set[Asset]] = {}
+        self._fail = {one for one, share in world.down.items() if share}
+        self._behind: dict[Feed, set[Asset]] = {}
 
-    def behind(self, feed: frozenset[Asset]) -> set[Asset]:
+    def behind(self, feed: Feed) -> set[Asset]:
         """Everything that a feed relies on."""
         if feed not in self._behind:
             self._behind[feed] = self.world.reliance.closure(feed)
         return self._behind[feed]
 
-    def all_down(self, keys: list[Key]) -> tuple[float | None, bool]:
+    def all_down(self, keys: list[Key]) -> Share:
         """Share of the time that all of some paths are down; whether it hangs on many feeds.
 
         Things fail independently of each other. They are gone through block by block, a block
@@ -176,46 +170,46 @@ class Outages:
         feeds are down are one, and machines that have nothing in common are gone through apart.
         None where there are too many states.
         """
-        relied = [self._on(key) for key in keys]
-        machines: dict[Asset, list[frozenset[Asset]]] = {}
-        waiting = [one for mine in relied for one in mine if one in self._feeds]
-        while waiting:
-            machine = waiting.pop()
-            if machine in machines:
-                continue
-            machines[machine] = self._feeds[machine]
-            waiting += [
-                one for feed in machines[machine] for one in self.behind(feed) if one in self._feeds
-            ]
+        world = self.world
+        relied = [
+            {*world.relied[key], *(("hop", link) for link in world.paths[key])} for key in keys
+        ]
+        fed = {one for mine in relied for one in mine & self._feeds.keys()}
+        machines = {
+            one: self._feeds[one]
+            for one in reached(
+                fed,
+                lambda at: (
+                    one
+                    for feed in self._feeds[at]
+                    for one in self.behind(feed) & self._feeds.keys()
+                ),
+            )
+        }
         feeds = list(dict.fromkeys(feed for mine in machines.values() for feed in mine))
         bits: dict[Asset, int] = {}
         for place, mine in enumerate([*relied, *map(self.behind, feeds)]):
-            for one in mine:
-                if self.world.down.get(one):
-                    bits[one] = bits.get(one, 0) | 1 << place
+            for one in mine & self._fail:
+                bits[one] = bits.get(one, 0) | 1 << place
         blocks: dict[int, float] = {}
         for one, mask in bits.items():
-            blocks[mask] = blocks.get(mask, 0.0) + log1p(-(self.world.down[one] or 0.0))
+            blocks[mask] = blocks.get(mask, 0.0) + log1p(-(world.down[one] or 0.0))
         every = (1 << len(keys)) - 1
-        fed = sum(mask > every for mask in blocks)
+        many = sum(mask > every for mask in blocks) > MOST_WAYS
         states: dict[int, float] = {0: 1.0}
         for part in self._apart(machines, feeds, blocks, len(keys)):
             found = self._taken(machines, feeds, relied, part)
             if found is None:
-                return None, fed > MOST_WAYS
+                return None, many
             following: dict[int, float] = {}
             for state, share in states.items():
                 for mask, time in found.items():
                     following[state | mask] = following.get(state | mask, 0.0) + share * time
             states = following
-        return states.get(every, 0.0), fed > MOST_WAYS
+        return states.get(every, 0.0), many
 
     def _apart(
-        self,
-        machines: dict[Asset, list[frozenset[Asset]]],
-        feeds: list[frozenset[Asset]],
-        blocks: dict[int, float],
-        paths: int,
+        self, machines: Machines, feeds: list[Feed], blocks: Mapping[int, float], paths: int
     ) -> list[dict[int, float]]:
         """Blocks in parts that have nothing in common: one by one, or with machines of one knot."""
         knot = list(range(len(feeds)))
@@ -232,29 +226,23 @@ class Outages:
             for number, feed in enumerate(feeds)
             for one in self.behind(feed) & machines.keys()
         ]
-        together += [
-            [number for number in range(len(feeds)) if mask >> paths + number & 1]
-            for mask in blocks
-        ]
+        together += [[n for n in range(len(feeds)) if mask >> paths + n & 1] for mask in blocks]
         for several in together:
             for one in several[1:]:
                 knot[root(one)] = root(several[0])
-        parts: dict[int | None, dict[int, float]] = {}
-        alone = []
+        parts: dict[int, dict[int, float]] = {}
         for mask, log_up in blocks.items():
             behind = mask >> paths
-            if behind:
-                parts.setdefault(root(behind.bit_length() - 1), {})[mask] = log_up
-            else:
-                alone.append({mask: log_up})
-        return [*alone, *parts.values()]
+            part = root(behind.bit_length() - 1) if behind else -mask
+            parts.setdefault(part, {})[mask] = log_up
+        return list(parts.values())
 
     def _taken(
         self,
-        machines: dict[Asset, list[frozenset[Asset]]],
-        feeds: list[frozenset[Asset]],
+        machines: Machines,
+        feeds: list[Feed],
         relied: list[set[Asset]],
-        blocks: dict[int, float],
+        blocks: Mapping[int, float],
     ) -> dict[int, float] | None:
         """How much of the time blocks take which paths; None where there are too many states."""
         paths, states = len(relied), {0: 1.0}
@@ -282,17 +270,7 @@ class Outages:
             found[gone] = found.get(gone, 0.0) + share
         return found
 
-    def _on(self, key: Key) -> set[Asset]:
-        """All that a path relies on, and its hops by themselves."""
-        hops = {("hop", link) for link in self.world.paths[key]}
-        return {*self.world.relied[key], *hops}
-
-    def _dark(
-        self,
-        machines: dict[Asset, list[frozenset[Asset]]],
-        feeds: list[frozenset[Asset]],
-        state: int,
-    ) -> set[Asset]:
+    def _dark(self, machines: Machines, feeds: list[Feed], state: int) -> set[Asset]:
         """Machines of which all feeds are down, by what failed or by other such machines."""
         lost = {feed for place, feed in enumerate(feeds) if state >> place & 1}
         dark: set[Asset] = set()
@@ -308,153 +286,135 @@ class Outages:
 # Against the evidence
 
 
-def check_availability(world: World, facts: dict[str, Any], findings: Tally) -> None:
+def check_availability(world: World, facts: Evidence, about: About) -> None:
     """Unavailability and recovery of every circuit and group."""
     outages = Outages(world)
-    groups = {trial.id: trial for trial in world.trials if trial.group_test is not None}
-    single: dict[Key, tuple[float | None, bool]] = {}
-    for one in facts["circuits"]:
-        mine = world.paths_of.get(one["id"], [])
-        if one["id"] not in world.records.by["circuits"]:
+    for circuit in facts["circuits"]:
+        name = circuit["id"]
+        if name not in world.records.by["circuits"]:
             continue
-        what, told = f"circuit {one['id']}", one["unavailability"]
-        _check_recovery(world, what, one, mine, findings)
-        named = [key for key in mine if key[1] not in Unavailability.__annotations__]
-        for key in named:
-            if key not in single:
-                single[key] = (1.0, False) if key in world.lost else outages.all_down([key])
-            said = f"{what}: unavailability of {key[1]}"
-            bound = told["at_least"].get(key[1])
-            _check(world, said, (told[key[1]], bound), single[key], [key], [], findings)
-        _check_minutes(what, told, "both", [key[1] for key in mine], findings)
+        keys, told = world.paths_of.get(name, []), circuit["unavailability"]
+        mine, shares = about.of(f"circuit {name}"), dict[str, Any](told)
+        _check_recovery(world, circuit, len(keys), mine)
+        asked = service_of(world.records, name).get("max_unavailability") is not None
+        claims = _Claims(world, outages, [mine.what] * asked)
+        for key in keys:
+            if key[1] not in Unavailability.__annotations__:
+                share: Share = (1.0, False) if key in world.lost else outages.all_down([key])
+                figures = shares[key[1]], told["at_least"].get(key[1])
+                claims.check(mine.of(f"unavailability of {key[1]}"), figures, share, [key], [])
+        _check_minutes(mine, shares, "both", [key[1] for key in keys])
         figures = told["both"], told["at_least"].get("both")
-        _check_all(world, f"{what}: unavailability", figures, outages, mine, [one["id"]], findings)
-    for one in facts["groups"]:
-        trial = groups.get(one["id"])
+        claims.check_all(mine.of("unavailability"), figures, keys, [name])
+    for group in facts["groups"]:
+        trial = world.groups.get(group["id"])
         if trial is None:
             continue
-        what, told = f"group {one['id']}: unavailability", one["unavailability"]
-        _check_minutes(what, told, "all", ["working"], findings)
+        mine = about.of(f"group {group['id']}: unavailability")
+        shares = dict[str, Any](group["unavailability"])
+        _check_minutes(mine, shares, "all", ["working"])
         of = {name: world.paths_of.get(name, []) for name in trial.circuits}
-        every = [key for mine in of.values() for key in mine]
-        working = [
-            next((k for k in mine if k not in world.lost), mine[0]) for mine in of.values() if mine
-        ]
-        lacking = [name for name, mine in of.items() if not mine]
+        alive = ([k for k in keys if k not in world.lost] or keys for keys in of.values() if keys)
+        every, working = [key for keys in of.values() for key in keys], [keys[0] for keys in alive]
+        lacking = [name for name, keys in of.items() if not keys]
+        claims = _Claims(world, outages, [])
         for name, keys, whole in (("all", every, trial.circuits), ("working", working, lacking)):
-            figures = told[name], told["at_least"].get(name)
-            _check_all(world, f"{what}, {name}", figures, outages, keys, whole, findings)
+            figures = shares[name], shares["at_least"].get(name)
+            claims.check_all(About(about.tally, f"{mine.what}, {name}"), figures, keys, whole)
 
 
-def _check_minutes(
-    what: str, told: dict[str, Any], whole: str, others: list[str], findings: Tally
-) -> None:
+def _check_minutes(about: About, told: dict[str, Any], whole: str, others: list[str]) -> None:
     """Minutes of a year are those of the shares, and bounds are of figures that there are."""
-    pairs = [("minutes_a_year", told["minutes_a_year"], told[whole])]
+    bounds, of_paths = told["at_least"], told.get("path_minutes_a_year", {})
+    pairs = [
+        ("minutes_a_year", told["minutes_a_year"], told[whole]),
+        ("at least", bounds.get("minutes_a_year"), bounds.get(whole)),
+        *(
+            (name, minutes, told.get(name))
+            for name, minutes in of_paths.items()
+            if name not in Unavailability.__annotations__
+        ),
+    ]
     if "working_minutes_a_year" in told:
         pairs.append(("working", told["working_minutes_a_year"], told["working"]))
-    bounds = told["at_least"]
-    pairs.append(("at least", bounds.get("minutes_a_year"), bounds.get(whole)))
-    for name, minutes in told.get("path_minutes_a_year", {}).items():
-        if name not in Unavailability.__annotations__:
-            pairs.append((name, minutes, told.get(name)))
     for name, minutes, share in pairs:
-        found = None if share is None else share * MINUTES_PER_YEAR
-        findings.holds(
-            _alike(minutes, found), f"{what}: minutes a year, {name}: {minutes}, found {found}"
-        )
+        _check_share(about, f"minutes a year, {name}", minutes, _minutes(share))
     extra = set(bounds) - {whole, "minutes_a_year", *others}
-    findings.holds(not extra, f"{what}: bounds of {', '.join(sorted(extra))}, which are no figures")
+    about.holds(not extra, f"bounds of {', '.join(sorted(extra))}, which are no figures")
     if "path_minutes_a_year" in told:
-        findings.same_set(
-            f"{what}: minutes of paths", list(told["path_minutes_a_year"]), set(others)
-        )
+        about.same_set("minutes of paths", list(of_paths), set(others))
 
 
-def _check_recovery(
-    world: World, what: str, one: dict[str, Any], paths: list[Key], findings: Tally
-) -> None:
-    said = world.records.rules["recovery"]
+def _check_recovery(world: World, circuit: Circuit, paths: int, about: About) -> None:
+    said, told = world.records.rules["recovery"], circuit["delay"]
     away = sum(said[name] for name in ("detection_ms", "hold_off_ms", "switching_ms"))
-    told = one["delay"]
-    findings.same(f"{what}: recovery", told["recovery_ms"], away if len(paths) > 1 else None)
-    most = service_of(world.records, one["id"]).get("max_recovery_ms")
-    findings.same(f"{what}: limit of recovery", told["recovery_limit_ms"], most)
+    about.same("recovery", told["recovery_ms"], away if paths > 1 else None)
+    most = service_of(world.records, circuit["id"]).get("max_recovery_ms")
+    about.same("limit of recovery", told["recovery_limit_ms"], most)
 
 
-def _check_all(
-    world: World,
-    what: str,
-    told: tuple[float | None, float | None],
-    outages: Outages,
-    keys: list[Key],
-    whole: Iterable[str],
-    findings: Tally,
-) -> None:
-    """All of some paths at once; circuits of `whole` count though a way of theirs is unknown."""
-    running = [key for key in keys if key not in world.lost]
-    if not keys:
-        findings.same(what, told[0], None)
-    elif not running:
-        findings.same(what, told[0], 1.0)
-    elif len(running) > MOST_WAYS:
-        findings.same(what, told[0], None)
-    else:
-        found = outages.all_down(running)
-        _check(world, what, told, found, running, whole, findings)
+def _minutes(share: float | None) -> float | None:
+    """Minutes a year that a share of the time comes to."""
+    return None if share is None else share * MINUTES_PER_YEAR
 
 
-def _check(
-    world: World,
-    what: str,
-    told: tuple[float | None, float | None],
-    found: tuple[float | None, bool],
-    keys: list[Key],
-    whole: Iterable[str],
-    findings: Tally,
-) -> None:
-    share, many = found
-    claimed, bound = told
-    if share is None or any(world.relied[key] & world.cables.unsure for key in keys):
-        why = "of ways over drawn cables whose course is not certain, or with too many states"
-        findings.skip(f"unavailability {why}", *_asking(world, what))
-        return
-    gaps = [gap for key in keys for gap in _touching(world, key)]
-    of_circuits = [
-        gap
-        for gap in world.gaps
-        if gap.path is None and set(gap.circuits) & set(whole) and "unavailability" in gap.limits
-    ]
-    lacking = [key for key in keys if key not in world.lost and _unrated(world, key)]
-    if many and claimed is None and not (gaps or lacking or of_circuits):
-        why = "left open as so much feeds a machine on the way: that it does"
-        findings.skip(f"unavailability {why}", *_asking(world, what))
-        return
-    if not (gaps or lacking or of_circuits) or keys[0] in world.lost:
-        findings.holds(
-            _alike(claimed, share), f"{what}: the evidence says {claimed}, found {share:.6g}"
-        )
-        return
-    findings.same(what, claimed, None)
-    doubt = any(GAP_CODES[gap.code].doubt for gap in gaps)
-    due = None if doubt or of_circuits else share
-    if many and due is not None:
-        due = bound if bound is not None and bound <= due * (1 + ROUNDED) else due
-    findings.holds(_alike(bound, due), f"{what}: at least {bound}, found {due}")
+def _check_share(about: About, name: str, told: float | None, found: float | None) -> bool:
+    return about.close(name, told, found, ROUNDED * (found or 0.0) + 1e-15)
 
 
-def _asking(world: World, what: str) -> list[str]:
-    """The circuit that a sentence is of, if its service asks for its unavailability."""
-    name = what.removeprefix("circuit ").partition(": unavailability")[0]
-    known = what.startswith("circuit ") and name in world.records.by["circuits"]
-    asked = known and service_of(world.records, name).get("max_unavailability") is not None
-    return [f"circuit {name}"] * asked
+class _Claims(NamedTuple):
+    """What shares of the time are held against; `asking`: whose limit rests on them."""
 
+    world: World
+    outages: Outages
+    asking: list[str]
 
-def _alike(told: float | None, found: float | None) -> bool:
-    if told is None or found is None:
-        return told is found
-    return abs(told - found) <= ROUNDED * found + 1e-15
+    def check_all(self, about: About, told: Told, keys: list[Key], whole: Iterable[str]) -> None:
+        """All of some paths at once; circuits of `whole` count though a path is unknown."""
+        running = [key for key in keys if key not in self.world.lost]
+        if running and len(running) <= MOST_WAYS:
+            self.check(about, told, self.outages.all_down(running), running, whole)
+        else:
+            none_runs = bool(keys) and not running
+            about.same("all at once", told[0], 1.0 if none_runs else None)
+
+    def check(
+        self,
+        about: About,
+        told: Told,
+        found: Share,
+        keys: list[Key],
+        whole: Iterable[str],
+    ) -> None:
+        """A share of the time: known, left open by gaps and missing rates, or too much to know."""
+        world, (share, many), (claimed, bound) = self.world, found, told
+        if share is None or world.unsure(keys):
+            why = "of paths over drawn cables whose course is not certain, or with too many states"
+            about.tally.skip(f"unavailability {why}", *self.asking)
+            return
+        gaps = [gap for key in keys for gap in _touching(world, key)]
+        of_circuits = [
+            gap
+            for gap in world.gaps
+            if gap.path is None
+            and set(gap.circuits) & set(whole)
+            and "unavailability" in gap.limits
+        ]
+        lacking = [key for key in keys if key not in world.lost and _unrated(world, key)]
+        open_ = bool(gaps or lacking or of_circuits)
+        if many and claimed is None and not open_:
+            why = "left open as so much feeds a machine on the path: that it does"
+            about.tally.skip(f"unavailability {why}", *self.asking)
+            return
+        if not open_ or keys[0] in world.lost:
+            _check_share(about, "share", claimed, share)
+            return
+        about.same("share", claimed, None)
+        doubt = any(GAP_CODES[gap.code].doubt for gap in gaps)
+        due = None if doubt or of_circuits else share
+        if many and due is not None:
+            due = bound if bound is not None and bound <= due * (1 + ROUNDED) else due
+        _check_share(about, "at least", bound, due)
 
 
 def _touching(world: World, key: Key) -> list[Gap]:

@@ -7,10 +7,10 @@ import json
 import re
 import zlib
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from waysapart.errors import Problem, StudyError
 from waysapart.evidence import FORMAT, misfits
@@ -18,60 +18,48 @@ from waysapart.opening import MOST_EVIDENCE_BYTES, RefusedError, read_bytes
 
 MOST_SAID = 1_500
 """Characters of what is said to be false, and of a value in it."""
-
 MOST_FALSE = 1_000
 """Sentences; of hostile evidence there could be any number."""
 
 
 @dataclass
 class Tally:
-    """What holds (counted), what is false and what was not checked, each in a sentence."""
+    """What holds (counted), what is false and what was not checked, each in a sentence.
+
+    `doubts`: by circuit and group, what was not checked of all that it rests on.
+    """
 
     confirmed: int = 0
     false: list[str] = field(default_factory=list)
     not_checked: list[str] = field(default_factory=list)
     doubts: dict[str, list[str]] = field(default_factory=dict)
 
-    def holds(self, true: bool, otherwise: str) -> bool:
-        """Count a claim that is true, write down one that is not."""
-        if true:
-            self.confirmed += 1
-        elif len(self.false) < MOST_FALSE:
-            self.false.append(short(otherwise))
+    def deny(self, sentence: str) -> None:
+        """Write down what is false, the first `MOST_FALSE` of it."""
+        if len(self.false) < MOST_FALSE:
+            self.false.append(short(sentence))
         elif len(self.false) == MOST_FALSE:
             self.false.append(f"and more than these {MOST_FALSE}, which are not listed")
-        return true
 
-    def same(self, what: str, claimed: Any, found: Any) -> bool:
-        """A claim that must equal what was found."""
-        if claimed == found:
-            return self.holds(True, "")
-        return self.holds(
-            False, f"{what}: the evidence says {short(repr(claimed))}, found {short(repr(found))}"
-        )
+    def skip(self, sentence: str, *of: str) -> None:
+        """Write down what was not checked, once, and as a doubt of circuits and groups.
 
-    def same_set(self, what: str, claimed: list[Any], found: set[Any]) -> bool:
-        """A claimed list of different things that must be the set that was found."""
-        mine, twice = set(claimed), len(claimed) != len(set(claimed))
-        if mine == found and not twice:
-            return self.holds(True, "")
-        extra, lacking = sorted(mine - found), sorted(found - mine)
-        told = [f"names {few(extra)} in excess"] * bool(extra)
-        told += [f"lacks {few(lacking)}"] * bool(lacking) + ["names something twice"] * twice
-        return self.holds(False, f"{what}: the evidence {' and '.join(told)}")
-
-    def skip(self, what: str, *of: str) -> None:
-        """Something that was not checked, said once.
-
-        `of`: the circuits and groups, such as `circuit C1`, whose verdicts or limits rest on it,
-        where the sentence does not begin with one.
+        `of`: those whose verdicts or limits rest on it, such as `circuit C1`, where the sentence
+        does not begin with one.
         """
-        if what not in self.not_checked:
-            self.not_checked.append(what)
-        for one in of:
-            mine = self.doubts.setdefault(one, [])
-            if what not in mine:
-                mine.append(what)
+        for mine in (self.not_checked, *(self.doubts.setdefault(one, []) for one in of)):
+            if sentence not in mine:
+                mine.append(sentence)
+
+    def add(self, other: Tally, what: str) -> None:
+        """Count in the tally of another document, which is part of this one."""
+        self.confirmed += other.confirmed
+        self.false += [f"{what}: {one}" for one in other.false]
+        for one in other.not_checked:
+            self.skip(one)
+        for name, because in other.doubts.items():
+            for one in because:
+                self.skip(one, name)
 
     def verdicts(self, facts: dict[str, Any]) -> dict[str, Any]:
         """Verdicts that hold in full, and those that hold but for what was not checked."""
@@ -96,6 +84,57 @@ class Tally:
         return {"confirmed": confirmed, "confirmed_except": but}
 
 
+class About(NamedTuple):
+    """The tally for claims about one thing, with which all their sentences begin."""
+
+    tally: Tally
+    what: str = ""
+
+    def of(self, part: str) -> About:
+        """The same for claims about a part of the thing."""
+        return About(self.tally, self._said(part))
+
+    def _said(self, sentence: str) -> str:
+        return f"{self.what}: {sentence}" if self.what else sentence
+
+    def holds(self, true: bool, otherwise: str) -> bool:
+        """A claim that is true; `otherwise` says what is so instead."""
+        if true:
+            self.tally.confirmed += 1
+        else:
+            self.tally.deny(self._said(otherwise))
+        return true
+
+    def same(self, name: str, claimed: Any, found: Any) -> bool:
+        """A claim that must equal what was found."""
+        if claimed == found:
+            return self.holds(True, "")
+        told = f"the evidence says {short(repr(claimed))}, found {short(repr(found))}"
+        return self.holds(False, f"{name}: {told}")
+
+    def close(self, name: str, claimed: float | None, found: float | None, by: float) -> bool:
+        """A figure that may differ by so much from what was found; None where not known."""
+        known = claimed is not None and found is not None
+        same = abs(claimed - found) <= by if known else claimed is found  # type: ignore[operator]
+        told = "" if same else f"{name}: the evidence says {claimed}, found {found}"
+        return self.holds(same, told)
+
+    def same_set(self, name: str, claimed: Collection[Any], found: Collection[Any]) -> bool:
+        """A claimed list of different things that must be the set that was found."""
+        mine, due = set(claimed), set(found)
+        twice = len(claimed) != len(mine)
+        if mine == due and not twice:
+            return self.holds(True, "")
+        extra, lacking = sorted(mine - due), sorted(due - mine)
+        told = [f"names {few(extra)} in excess"] * bool(extra)
+        told += [f"lacks {few(lacking)}"] * bool(lacking) + ["names something twice"] * twice
+        return self.holds(False, f"{name}: the evidence {' and '.join(told)}")
+
+    def skip(self, sentence: str, *of: str) -> None:
+        """Something about the thing that was not checked; `of` as in `Tally.skip`."""
+        self.tally.skip(self._said(sentence), *of)
+
+
 def short(text: str) -> str:
     """A text of bearable length."""
     return text if len(text) <= MOST_SAID else f"{text[:MOST_SAID]}..."
@@ -116,42 +155,32 @@ def numbers(text: str, count: int) -> set[int]:
     return found
 
 
-MOST_BYTES = MOST_EVIDENCE_BYTES
-
 MOST_VALUES = 60_000_000
 """In evidence; each takes far more memory than text."""
-
 _PIECE = 1 << 24
-
 REROUTE = {
     *("format", "waysapart", "study", "revision", "crs", "caution", "inputs", "matched"),
     *("summary", "circuits", "notes", "cost_is", "cost_unit", "work", "proved", "proposal"),
     *("build", "weights"),
 }
-"""All that `reroute --json` writes at the top; no more and no less."""
-
+"""All that `reroute --json` writes at the top; `--proposal` adds where it wrote (`written`)."""
 NOT_HELD = {
     "words (messages, reasons, cautions, how ways cross) and the version of the program": (
         *("caution", "notes", "figures_say", "waysapart", "evidence.says", "gaps[].message"),
         *("circuits[].gaps[].message", "groups[].gaps[].message", "links[].loss.loss_why"),
-        *(
-            "circuits[].paths{}.length_why",
-            "circuits[].paths{}.delay_why",
-            "links[].loss.not_known",
-        ),
-        *("circuits[].delay.delay_why", "circuits[].delay.asymmetry_why"),
+        *("circuits[].paths{}.length_why", "circuits[].paths{}.delay_why"),
+        *("circuits[].delay.delay_why", "circuits[].delay.asymmetry_why", "links[].loss.not_known"),
         *("circuits[].cross[].crossing", "groups[].cross[].crossing"),
         *("circuits[].cross[].how", "groups[].cross[].how"),
     ),
-    "where in the input a gap stands (file, layer, row, column)": (
-        *("gaps[].file", "gaps[].layer", "gaps[].row", "gaps[].rows", "gaps[].column"),
+    "where in the input a gap stands (file, layer, row, column)": tuple(
+        f"gaps[].{name}" for name in ("file", "layer", "row", "rows", "column")
     ),
     "which records to enter first": ("record_first",),
     "tests beside what the records give, drums, and which tests are missing; the gaps that "
     "follow from tests are held": ("tests", "drums", "links[].tests_missing"),
-    "how much longer a link could be": (
-        *("links[].loss.held_to[].could_grow_m", "links[].loss.held_to[].binds"),
-        "links[].loss.held_to[].longest",
+    "how much longer a link could be": tuple(
+        f"links[].loss.held_to[].{name}" for name in ("could_grow_m", "binds", "longest")
     ),
     "how often all ways are lost, what brings most of that, and why it is not known": tuple(
         f"{of}[].unavailability.{name}"
@@ -168,15 +197,11 @@ NOT_HELD = {
 
 No verdict, limit, check of a limit or gap rests on any of these.
 """
-
 REROUTED = {
     *("id", "kind", "members", "status", "why", "together", "paths", "cost", "lower_bound"),
     *("optimal", "seconds", "shared", "least_shared", "says", "no_pair_proof"),
 }
 """All that it writes of a circuit or group."""
-
-PROPOSAL = "written"
-"""Where `reroute --proposal` wrote its layers."""
 
 
 def read_evidence(file: Path) -> dict[str, Any]:
@@ -188,10 +213,13 @@ def read_evidence(file: Path) -> dict[str, Any]:
         The file cannot be read, or is not what `prove --json` or `reroute --json` writes.
     """
     try:
-        data = read_bytes(file, MOST_BYTES)
+        data = read_bytes(file, MOST_EVIDENCE_BYTES)
         if data.lstrip()[:9].lower() == b"<!doctype":
             data = _carried(data)
-        if len(data) > MOST_BYTES or sum(map(data.count, (b",", b"[", b"{"))) > MOST_VALUES:
+        if (
+            len(data) > MOST_EVIDENCE_BYTES
+            or sum(map(data.count, (b",", b"[", b"{"))) > MOST_VALUES
+        ):
             raise _NoEvidenceError("is larger than evidence of any plant")
         facts = json.loads(data, object_pairs_hook=_each_key_once)
     except MemoryError as error:
@@ -221,14 +249,14 @@ def _carried(page: bytes) -> bytes:
     unpack, data = zlib.decompressobj(wbits=31), bytearray()
     try:
         left = base64.b64decode(found[0], validate=True)
-        while left and not unpack.eof and len(data) <= MOST_BYTES:
+        while left and not unpack.eof and len(data) <= MOST_EVIDENCE_BYTES:
             data += unpack.decompress(left, _PIECE)
             left = unpack.unconsumed_tail
     except (ValueError, zlib.error) as error:
         raise _NoEvidenceError(f"carries evidence that cannot be unpacked: {error}") from error
     if not unpack.eof:
         raise _NoEvidenceError(
-            f"carries evidence that is cut off, or of more than {MOST_BYTES >> 20} MiB"
+            f"carries evidence that is cut off, or of more than {MOST_EVIDENCE_BYTES >> 20} MiB"
         )
     return bytes(data)
 
@@ -255,7 +283,7 @@ def misshapen(facts: Any) -> Iterator[str]:
         return
     for name in sorted(REROUTE - set(facts)):
         yield f"lacks {name!r}, which reroute --json writes"
-    for name in sorted(set(facts) - REROUTE - {PROPOSAL}):
+    for name in sorted(set(facts) - REROUTE - {"written"}):
         yield f"holds {name!r}, which reroute --json does not write"
     if not isinstance(facts["circuits"], list):
         yield f"circuits are no list: {expected}"

@@ -13,26 +13,27 @@ from itertools import combinations, pairwise
 from math import sqrt
 from typing import Any
 
+from waysapart.evidence import Evidence, GapBrief, RecordGap
 from waysapart.gaps import GAP_CODES, Limit
-from waysapart.recheck.evidence import Tally, few
+from waysapart.recheck.evidence import About, few
 from waysapart.recheck.figures import (
-    SINGLE_MODE_BELOW_UM,
     Budgets,
     Figures,
-    _reels,
-    _times,
+    at_wavelength,
     cable_losses,
-    core_um,
+    fibre_means,
     link_losses,
     newest_tests,
     numbers_of,
-    two_way_mean,
+    scaled,
+    whole_reels,
 )
-from waysapart.recheck.plant import WIRED, Hop, Use, ground_distance
+from waysapart.recheck.plant import WIRED, WITH_WITHIN, Hop, Use, ground_distance
 from waysapart.recheck.records import Records
-from waysapart.recheck.reliance import DRAWN_GAPS, Trial, World, name_of
-from waysapart.recheck.rows import Gap, Row, about, day_of
+from waysapart.recheck.reliance import DRAWN_GAPS, World, name_of
+from waysapart.recheck.rows import Gap, Row, day_of, grouped, unnumbered
 from waysapart.recheck.separation import Breach
+from waysapart.recheck.sharing import Subject
 
 LIMITS_OF: dict[str, tuple[Limit, ...]] = {
     "length_m": ("delay", "asymmetry", "loss"),
@@ -40,8 +41,8 @@ LIMITS_OF: dict[str, tuple[Limit, ...]] = {
     "delay_us": ("delay", "asymmetry"),
 }
 """The limits that rest on a test, by what it measured."""
-
-DRUM = "drum"
+Bounds = tuple[float | None, float | None]
+"""The least and the greatest that the records allow for."""
 
 
 def gaps_of_records(figures: Figures) -> Iterator[Gap]:
@@ -76,7 +77,7 @@ def blanks(records: Records) -> Iterator[tuple[str, Row, str]]:
     """Every blank of which `[records]` says what it means: role, row and column."""
     passive, links = records.rules["records"]["passive"], records.rows["links"]
     ends = {name for row in links for name in (row.get("a"), row.get("b"), *(row.get("via") or ()))}
-    for role in ("sites", "structures", "holders", "segments", "supplies", "equipment"):
+    for role in WITH_WITHIN:
         for row in records.rows[role]:
             columns = ["within"]
             if role == "equipment" and row.get("kind") not in passive:
@@ -100,7 +101,7 @@ def meaning(said: Any, role: str, row: Row) -> tuple[Any, str]:
 def _routes(figures: Figures) -> Iterator[Gap]:
     """Hops without cables whose route, length and delay nobody recorded, or that go too far."""
     for name, hop in figures.hops.items():
-        medium = _medium(hop)
+        medium = hop.medium
         if hop.uses():
             continue
         site_a, site_b = figures.end_sites(hop.row)
@@ -118,27 +119,23 @@ def _routes(figures: Figures) -> Iterator[Gap]:
             yield Gap("hop-length", name, links=(name,))
 
 
-def _medium(hop: Hop) -> str:
-    return str(hop.row.get("medium") or "fibre")
-
-
 # Fibres
 
 
 def _unknown_fibres(records: Records, hops: dict[str, Hop]) -> Iterator[Gap]:
     """Cables that fibre links need without a type, or without a count where fibres are numbered."""
-    users: dict[tuple[str, str], set[str]] = {}
+    lacking = []
     for row in records.rows["link_runs"]:
         hop = hops.get(row["link"])
-        if hop is None or _medium(hop) != "fibre" or not row.get("cable"):
+        if hop is None or hop.medium != "fibre" or not row.get("cable"):
             continue
         cable = records.by["cables"][row["cable"]]
         if cable.get("fibre_type") is None:
-            users.setdefault(("fibre-type", cable["id"]), set()).add(row["link"])
+            lacking.append((("fibre-type", cable["id"]), row["link"]))
         if row.get("fibres") and cable.get("fibre_count") is None:
-            users.setdefault(("fibre-count", cable["id"]), set()).add(row["link"])
-    for (code, name), of in users.items():
-        yield Gap(code, name, links=tuple(sorted(of)))
+            lacking.append((("fibre-count", cable["id"]), row["link"]))
+    for (code, name), of in grouped(lacking).items():
+        yield Gap(code, name, links=tuple(sorted(set(of))))
 
 
 def _used_fibres(figures: Figures) -> Iterator[Gap]:
@@ -149,16 +146,16 @@ def _used_fibres(figures: Figures) -> Iterator[Gap]:
         most = count.get(str(row.get("cable")))
         if most is not None and any(one > most for one in numbers_of(row)):
             yield Gap("fibre-beyond", row["link"], links=(row["link"],))
-    users: dict[tuple[str, int], set[tuple[str, Use]]] = {}
-    for name, hop in hops.items():
-        for way, uses in hop.ways.items():
-            for use, row in zip(uses, hop.rows[way], strict=True):
-                for fibre in numbers_of(row):
-                    users.setdefault((use.cable, fibre), set()).add((name, use))
+    users = grouped(
+        ((use.cable, fibre), (name, use))
+        for name, hop in hops.items()
+        for use, row in hop.runs()
+        for fibre in numbers_of(row)
+    )
     pairs = {
         tuple(sorted((one, two)))
         for mine in users.values()
-        for (one, here), (two, there) in combinations(sorted(mine, key=str), 2)
+        for (one, here), (two, there) in combinations(sorted(set(mine), key=str), 2)
         if one != two and _overlap(figures, here, there)
     }
     for one, two in sorted(pairs):
@@ -168,8 +165,7 @@ def _used_fibres(figures: Figures) -> Iterator[Gap]:
 
 def _overlap(figures: Figures, one: Use, two: Use) -> bool:
     """Whether two uses of a cable have some of it in common."""
-    whole = {0.0, float(len(figures.cables.chain[one.cable]))}
-    if whole in ({one.from_, one.to}, {two.from_, two.to}):
+    if figures.cables.is_whole(one) or figures.cables.is_whole(two):
         return True
     low = max(min(one.from_, one.to), min(two.from_, two.to))
     return min(max(one.from_, one.to), max(two.from_, two.to)) - low > 1e-9
@@ -213,35 +209,16 @@ def _merged_fibres(records: Records, hops: dict[str, Hop]) -> Iterator[Gap]:
 
 def _core_steps(figures: Figures) -> Iterator[Gap]:
     """Steps into a smaller core whose loss nobody states, and no test of the link covers."""
-    cables, fibres = figures.records.by["cables"], figures.records.rules["fibres"]
-    stated = figures.records.rules["defaults"].get("mode_mismatch_db", {})
-
-    def step(before: float | None, after: float | None) -> float | None:
-        if before is None or after is None:
-            return None
-        if before <= after or before < SINGLE_MODE_BELOW_UM:
-            return 0.0
-        which = "to_single_mode" if after < SINGLE_MODE_BELOW_UM else "to_smaller_core"
-        found: float | None = stated.get(which)
-        return found
-
     for name, hop in figures.hops.items():
         steps: set[tuple[str, str]] = set()
         for way, uses in hop.ways.items():
-            turned = hop.turned[way]
             for one, two in pairwise(uses):
-                kinds = [cables[use.cable].get("fibre_type") for use in (one, two)]
-                if None in kinds or kinds[0] == kinds[1]:
-                    continue
-                cores = [core_um(fibres[kind]) for kind in kinds]
-                onward, backward = step(*cores), step(*reversed(cores))
-                go, back = (backward, onward) if turned else (onward, backward)
-                lost = [go] if way == "go" else [back] if way == "return" else [go, back]
-                if None in lost:
+                both = figures.core_step_db(one, two), figures.core_step_db(two, one)
+                go, back = both[::-1] if hop.turned[way] else both
+                if None in {"go": [go], "return": [back]}.get(way, both):
                     steps.add((one.cable, two.cable))
         if steps and not link_losses(figures.records, hop)[1]:
-            for _ in steps:
-                yield Gap("mode-mismatch", name, links=(name,))
+            yield from [Gap("mode-mismatch", name, links=(name,))] * len(steps)
 
 
 def _joints_unrecorded(figures: Figures) -> Iterator[Gap]:
@@ -250,20 +227,18 @@ def _joints_unrecorded(figures: Figures) -> Iterator[Gap]:
     Only where a link's loss rests on it: one that states its `splices`, or whose
     loss was measured, does not.
     """
-    users: dict[str, set[str]] = {}
+    users = []
     for name, hop in figures.hops.items():
-        known = hop.row.get("splices") is not None or _medium(hop) != "fibre"
-        if known or not hop.ways or link_losses(figures.records, hop)[1]:
+        stated = hop.row.get("splices") is not None
+        if stated or not hop.over_fibre or link_losses(figures.records, hop)[1]:
             continue
-        for way, uses in hop.ways.items():
-            for use, row in zip(uses, hop.rows[way], strict=True):
-                if cable_losses(figures, hop, use, row)[1]:
-                    continue
-                parts, reel = figures.stretches(use, figures.joints_met(use))
+        for use, row in hop.runs():
+            if not cable_losses(figures, hop, use, row)[1]:
+                parts, reel = figures.reel_parts(use, figures.joints_met(use))
                 if parts and max(parts) > reel * (1 + 1e-9):
-                    users.setdefault(use.cable, set()).add(name)
-    for cable, links in sorted(users.items()):
-        yield Gap("joints-unrecorded", cable, links=tuple(sorted(links)))
+                    users.append((use.cable, name))
+    for cable, links in sorted(grouped(users).items()):
+        yield Gap("joints-unrecorded", cable, links=tuple(sorted(set(links))))
 
 
 # Places that cannot both be true
@@ -351,13 +326,9 @@ def _ages(records: Records) -> Iterator[Gap]:
         day = day_of(test.get("date"))
         if day is not None and day > on:
             owner = "cable" if test.get("cable") else "link"
-            counts = Counter(
-                limit
-                for value, mine in LIMITS_OF.items()
-                if test.get(value) is not None
-                for limit in mine
-            )
-            yield _of_test("test-future", owner, test[owner], tuple(counts))
+            given = (mine for value, mine in LIMITS_OF.items() if test.get(value) is not None)
+            counted = dict.fromkeys(limit for mine in given for limit in mine)
+            yield _of_test("test-future", owner, test[owner], tuple(counted))
 
 
 def _of_test(code: str, owner: str, name: str, limits: tuple[Limit, ...]) -> Gap:
@@ -375,99 +346,81 @@ def test_gaps(budgets: Budgets) -> Iterator[Gap]:
     A loss only where no test of length or delay of the same cable or link agrees: with the
     right length it is the right cable.
     """
-    figures, rules = budgets.figures, budgets.rules["tests"]
+    figures, records, rules = budgets.figures, budgets.records, budgets.rules["tests"]
+
+    def off(value: float, bounds: Bounds, what: str, unit: str) -> bool:
+        """Whether a test lies beyond what the records allow for by more than the tolerance."""
+        (low, high), share = bounds, rules[f"{what}_pct"] / 100
+
+        def differs(due: float) -> bool:
+            return bool(abs(value - due) > max(share * abs(due), rules[f"{what}_{unit}"]))
+
+        above = high is not None and value > high and differs(high)
+        return above or (low is not None and value < low and differs(low))
+
     confirmed: set[tuple[str, str]] = set()
     for owner in ("cable", "link"):
-        for name, tests in newest_tests(budgets.records, owner, "length_m").items():
+        for name, tests in newest_tests(records, owner, "length_m").items():
             if owner == "cable":
-                computed = figures.by_record_m(name)
-                bounds = (computed, computed)
+                added = [figures.by_record_m(name)]
             else:
-                by_cables = figures.lengths[name].by_cables
-                known = [one for one in by_cables if one is not None]
-                bounds = (min(known), max(known)) if len(known) == len(by_cables) else (None, None)
-            for value in _means(tests, "length_m"):
-                if not _off(value, bounds, rules["length_pct"], rules["length_m"]):
-                    confirmed.add((owner, name))
-    for name in newest_tests(budgets.records, "link", "delay_us"):
+                added = list(figures.lengths[name].by_cables)
+            known = [one for one in added if one is not None]
+            bounds: Bounds = (None, None)
+            if len(known) == len(added):
+                bounds = min(known), max(known)
+            means = fibre_means(tests, "length_m").values()
+            if not all(off(value, bounds, "length", "m") for value in means):
+                confirmed.add((owner, name))
+    for name in newest_tests(records, "link", "delay_us"):
         told = set()
-        measured, computed_us = figures.measured_us(name), figures.delay_by_record_us(name)
-        for found, by_record in zip(measured, computed_us, strict=True):
-            if found is None:
+        both = zip(figures.measured_us(name), figures.delay_by_record_us(name), strict=True)
+        for value, by_record in both:
+            if value is None:
                 continue
-            value = found
             due = by_record if by_record is not None and by_record > 0 else None
-            if not _off(value, (due, due), rules["delay_pct"], rules["delay_us"]):
+            if not off(value, (due, due), "delay", "us"):
                 confirmed.add(("link", name))
             elif (value, due) not in told:
                 told.add((value, due))
                 yield Gap("measured-delay", name, links=(name,))
-    for name, tests in newest_tests(budgets.records, "link", "loss_db").items():
-        if ("link", name) in confirmed:
-            continue
-        hop = figures.hops[name]
-        fibre = (hop.row.get("medium") or "fibre") == "fibre" and bool(hop.ways)
-        budget = budgets.of(name) if fibre else None
-        low, high = (budget.computed_least_db, budget.computed_db) if budget else (None, None)
-        works_at = hop.row.get("wavelength_nm")
-        most = budgets.rules["defaults"]["wavelength_tolerance_nm"]
-        near = [
-            test
-            for test in tests
-            if None in (works_at, test["wavelength_nm"])
-            or abs(test["wavelength_nm"] - works_at) <= most
-        ]
-        for value in _means(near, "loss_db"):
-            if _off(value, (low, high), rules["loss_pct"], rules["loss_db"]):
-                yield Gap("measured-loss", name, links=(name,))
-    for name, tests in newest_tests(budgets.records, "cable", "loss_db").items():
+    for name, tests in newest_tests(records, "link", "loss_db").items():
+        if ("link", name) not in confirmed:
+            hop = figures.hops[name]
+            budget = budgets.of(name) if hop.over_fibre else None
+            bounds = (budget.computed_least_db, budget.computed_db) if budget else (None, None)
+            means = fibre_means(at_wavelength(records, hop, tests), "loss_db").values()
+            wrong = sum(off(value, bounds, "loss", "db") for value in means)
+            yield from [Gap("measured-loss", name, links=(name,))] * wrong
+    for name, tests in newest_tests(records, "cable", "loss_db").items():
         if ("cable", name) in confirmed:
             continue
-        for nm in sorted({test["wavelength_nm"] for test in tests} - {None}):
-            bounds = _cable_bounds(budgets, name, nm)
-            for value in _means([t for t in tests if t["wavelength_nm"] == nm], "loss_db"):
-                if _off(value, bounds, rules["loss_pct"], rules["loss_db"]):
-                    yield Gap("measured-loss", name, (name,))
+        at = grouped((test["wavelength_nm"], test) for test in tests)
+        for nm in sorted(at.keys() - {None}):
+            bounds, means = (
+                _cable_bounds(budgets, name, nm),
+                fibre_means(at[nm], "loss_db").values(),
+            )
+            wrong = sum(off(value, bounds, "loss", "db") for value in means)
+            yield from [Gap("measured-loss", name, (name,))] * wrong
 
 
-def _means(tests: list[Row], value: str) -> list[float]:
-    """Of every fibre the mean of both ways."""
-    fibres: dict[Any, dict[bool, list[float]]] = {}
-    for test in tests:
-        ways = fibres.setdefault(test.get("fibre"), {})
-        ways.setdefault(test.get("direction") == "return", []).append(test[value])
-    return [two_way_mean(ways) for ways in fibres.values()]
-
-
-def _off(
-    value: float, bounds: tuple[float | None, float | None], per_cent: float, least: float
-) -> bool:
-    """Whether a test lies beyond what the records allow for, and by more than the tolerance."""
-    low, high = bounds
-
-    def differs(due: float) -> bool:
-        return abs(value - due) > max(per_cent / 100 * abs(due), least)
-
-    above = high is not None and value > high and differs(high)
-    return above or (low is not None and value < low and differs(low))
-
-
-def _cable_bounds(budgets: Budgets, name: str, nm: float) -> tuple[float | None, float | None]:
+def _cable_bounds(budgets: Budgets, name: str, nm: float) -> Bounds:
     """Least and greatest loss of a whole cable with the joints that join it to no other."""
     figures, rules = budgets.figures, budgets.rules
     vary, hop = rules["statistics"], Hop({"wavelength_nm": nm})
-    use = figures.whole_use(name)
+    use = figures.cables.whole(name)
     metres = figures.whole_m(name)
     alone = [
         row for row in figures.records.by["joints"].values() if (row.get("cables") or ()) == [name]
     ]
     losses = [row["loss_db"] for row in alone if row.get("loss_db") is not None]
-    splices = figures.reels(use, figures.joints_met(use)) + len(alone) - len(losses)
-    worst = _times(metres, figures.db_per_km(hop, use, mean=False))
-    mean = _times(metres, figures.db_per_km(hop, use, mean=True))
+    splices = figures.reel_splices(use, figures.joints_met(use)) + len(alone) - len(losses)
+    worst = scaled(metres, figures.db_per_km(hop, use, mean=False))
+    mean = scaled(metres, figures.db_per_km(hop, use, mean=True))
     if metres is None or worst is None or mean is None:
         return None, None
-    reels = _reels(metres, figures.reel_m(name))
+    reels = whole_reels(metres, figures.reel_m(name))
     variance = (vary["fibre_sigma_db_per_km"] * metres / 1000) ** 2 / reels
     variance += splices * vary["splice_sigma_db"] ** 2
     likely = mean + splices * vary["splice_mean_db"] + sum(losses)
@@ -480,15 +433,8 @@ DERIVED = {
     *("cable-without-runs", "cable-broken", "link-without-runs", "link-broken", "link-end"),
     *("path-broken", "path-end", "single-path", "ring-broken", "leased-route", "hop-route"),
     *("radio-route", "internal-far", "hop-length", "measured-length"),
-    *(
-        "own-line",
-        "fibre-type",
-        "fibre-count",
-        "fibre-beyond",
-        "fibre-shared",
-        "way-out",
-        "lone-member",
-    ),
+    *("own-line", "fibre-type", "fibre-count", "fibre-beyond", "fibre-shared", "way-out"),
+    "lone-member",
     *("blank-within", "blank-supplies", "blank-needs", "blank-delay", "fibre-twice"),
     *("fibre-merged", "mode-mismatch", "joints-unrecorded", "joint-off-cable"),
     *("site-contradiction", "supply-loop", "survey-old", "leased-old", "test-old"),
@@ -499,113 +445,94 @@ DERIVED = {
     *("measured-loss", "measured-delay"),
 }
 """Gap codes that recheck works out by itself; others it takes as the evidence states them."""
-
 NEAR_ACCURACY = "near-accuracy"
-
 GapKey = tuple[str, str]
 """Code of a gap and what it is about."""
 
 
-def check_gaps_of(
-    world: World, claim: dict[str, Any], trial: Trial, breach: Breach, findings: Tally
-) -> list[tuple[str, str]]:
+def check_gaps_of(world: World, subject: Subject, breach: Breach, about: About) -> list[GapKey]:
     """The gaps that touch a trial: those worked out here, and others as the evidence has them."""
-    what = f"{'group' if trial.group_test else 'circuit'} {trial.id}"
-    drawn = world.cables.drawn
+    claim, trial, _ = subject
     told = [(gap["code"], gap["asset"]) for gap in claim["gaps"]]
     derived = DERIVED if breach.loose is None else {*DERIVED, NEAR_ACCURACY}
-    others = [pair for pair in told if pair[0] not in derived or _of_drawing(pair, drawn)]
+    drawn = {(code, cable) for code in DRAWN_GAPS for cable in world.cables.drawn}
+    others = [gap for gap in told if gap[0] not in derived or gap in drawn]
     for code, _ in others:
-        findings.skip(f"gaps of code {code}: taken as the evidence states them", what)
+        about.tally.skip(f"gaps of code {code}: taken as the evidence states them", trial.what)
     found = [(gap.code, gap.about) for gap in world.touching(trial)]
     if breach.loose and not breach.stands:
         found.append((NEAR_ACCURACY, trial.id))
-    unsure = {one for side in trial.sides for key in side for one in world.relied[key]}
-    unsure &= world.cables.unsure
-    findings.holds(
-        not unsure or any(code in DRAWN_GAPS for code, _ in told),
-        f"{what}: the course of {few(sorted(map(name_of, unsure)))} is not certain, and no gap "
-        "says so",
-    )
+    unsure = world.unsure(trial.paths)
+    names = few(sorted(map(name_of, unsure)))
+    said = not unsure or any(code in DRAWN_GAPS for code, _ in told)
+    about.holds(said, f"the course of {names} is not certain, and no gap says so")
     own = [gap for gap in claim["gaps"] if (gap["code"], gap["asset"]) not in others]
-    extra, lacking = _unlike(own, Counter((code, about(of)) for code, of in found))
-    findings.holds(not extra, f"{what}: no such gap touches it: {few(sorted(extra))}")
-    findings.holds(not lacking, f"{what}: gaps touch it that are not told: {few(sorted(lacking))}")
+    extra, lacking = _unlike(own, Counter((code, unnumbered(of)) for code, of in found))
+    about.holds(not extra, f"no such gap touches it: {few(sorted(extra))}")
+    about.holds(not lacking, f"gaps touch it that are not told: {few(sorted(lacking))}")
     return found + others
 
 
-def _unlike(told: list[dict[str, Any]], found: Counter[GapKey]) -> tuple[set[GapKey], set[GapKey]]:
+def _unlike(told: list[GapBrief], found: Counter[GapKey]) -> tuple[set[GapKey], set[GapKey]]:
     """Gaps that are told and not found, and those that are found and not told.
 
     Many of one kind may be told as one, by the first of them and how many they are.
     """
-    single: Counter[GapKey] = Counter()
+    single = Counter((gap["code"], unnumbered(gap["asset"])) for gap in told)
     left: Counter[str] = Counter()
     for gap in told:
-        single[gap["code"], about(gap["asset"])] += 1
         left[gap["code"]] += gap["count"] - 1
     extra, lacking = single - found, found - single
     for code in {code for code, _ in lacking} | {code for code, many in left.items() if many}:
         mine = {pair for pair in lacking if pair[0] == code}
-        if sum(lacking[pair] for pair in mine) == left[code]:
-            for pair in mine:
-                del lacking[pair]
-        elif not mine or left[code] > sum(lacking[pair] for pair in mine):
+        count = sum(lacking[pair] for pair in mine)
+        if count == left[code]:
+            lacking = Counter({k: n for k, n in lacking.items() if k not in mine})
+        elif not mine or left[code] > count:
             extra[code, f"{left[code]} of them"] = 1
     return set(extra), set(lacking)
 
 
-def _of_drawing(gap: tuple[str, str], drawn: set[str]) -> bool:
-    return gap[0] in DRAWN_GAPS and gap[1] in drawn
-
-
-def check_all_gaps(world: World, facts: dict[str, Any], derived: set[str], findings: Tally) -> None:
+def check_all_gaps(world: World, facts: Evidence, about: About) -> None:
     """The list of all gaps, whether they touch a circuit or not; those with each are of these."""
+    drawn = world.cables.drawn
     told = Counter(
-        (gap["code"], about(asset))
+        (gap["code"], unnumbered(asset))
         for gap in facts["gaps"]
         for asset in gap["assets"]
-        if gap["code"] in derived
-        and not (gap["code"] in DRAWN_GAPS and gap["asset"] in world.cables.drawn)
+        if gap["code"] in DERIVED and not (gap["code"] in DRAWN_GAPS and gap["asset"] in drawn)
     )
-    known: dict[tuple[str, str], int] = {}
+    known: Counter[GapKey] = Counter()
     for gap in facts["gaps"]:
-        _check_gap(gap, findings)
-        first = gap["assets"][:1] == [gap["asset"]]
-        named = f"the gap {gap['code']} is told of {gap['asset']}, which is not what it is of"
-        findings.holds(first, named)
+        code, of = gap["code"], gap["asset"]
+        mine = about.of(f"the gap {code} of {of}")
+        _check_code(gap, mine)
+        mine.holds(gap["assets"][:1] == [of], "is not of what it is told of")
         counts = len(gap["assets"]), len(gap["rows"])
-        said = f"the gap {gap['code']} of {gap['asset']}: how many"
-        findings.same(said, (gap["count"], gap["count"]), counts)
-        findings.same(f"{said}: row of the first", [gap["row"]], gap["rows"][:1])
+        mine.same("how many", (gap["count"], gap["count"]), counts)
+        mine.same("row of the first", [gap["row"]], gap["rows"][:1])
         for asset in gap["assets"]:
-            key = gap["code"], asset
-            known[key] = known.get(key, 0) + gap["count"]
+            known[code, asset] += gap["count"]
     for one in (*facts["circuits"], *facts["groups"]):
-        for gap in one["gaps"]:
-            _check_gap(gap, findings)
-            among = known.get((gap["code"], gap["asset"]), 0)
-            findings.holds(
-                gap["count"] <= among,
-                f"{one['id']}: {gap['count']} gaps {gap['code']} of {gap['asset']} touch it, and "
-                f"the list of all gaps has {among}",
-            )
-    found = Counter((gap.code, about(gap.about)) for gap in world.gaps)
+        for brief in one["gaps"]:
+            code, of, count = brief["code"], brief["asset"], brief["count"]
+            _check_code(brief, about.of(f"the gap {code} of {of}"))
+            said = f"{one['id']}: {count} gaps {code} of {of} touch it, and the list has"
+            about.holds(count <= known[code, of], f"{said} {known[code, of]}")
+    found = Counter((gap.code, unnumbered(gap.about)) for gap in world.gaps)
     for code, of in sorted((told - found).keys()):
-        findings.holds(False, f"there is no gap {code} of {of}")
+        about.holds(False, f"there is no gap {code} of {of}")
     for code, of in sorted((found - told).keys()):
-        findings.holds(False, f"the gap {code} of {of} is not told")
-    findings.confirmed += sum((told & found).values())
-    others = sorted(code for code in GAP_CODES if code not in derived)
-    if others:
-        findings.skip(f"whether there are more gaps of these codes: {', '.join(others)}")
+        about.holds(False, f"the gap {code} of {of} is not told")
+    about.tally.confirmed += sum((told & found).values())
+    others = ", ".join(sorted(code for code in GAP_CODES if code not in DERIVED))
+    about.skip(f"whether there are more gaps of these codes: {others}")
 
 
-def _check_gap(gap: dict[str, Any], findings: Tally) -> None:
+def _check_code(gap: RecordGap | GapBrief, about: About) -> None:
     """The code is one that there is, and it bears on what that code does."""
     code = GAP_CODES.get(gap["code"])
     if code is None:
-        findings.holds(False, f"there are no gaps of code {gap['code']!r}")
-        return
-    said = f"the gap {code.code} of {gap['asset']}: bears on"
-    findings.same(said, gap["bears_on"], code.bears_on)
+        about.holds(False, "there are no gaps of this code")
+    else:
+        about.same("bears on", gap["bears_on"], code.bears_on)

@@ -6,8 +6,10 @@ Everything goes by id; a place along a line is a fraction of its length.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations, pairwise
+from math import inf
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -16,17 +18,20 @@ from pyproj import Geod
 from shapely.ops import substring
 
 from waysapart.recheck.records import Records, carried
-from waysapart.recheck.rows import Gap, Row
+from waysapart.recheck.rows import Gap, Row, grouped, reached
 
 GEOD = Geod(ellps="WGS84")
 
+
+def geodesic_m(one: Sequence[float], other: Sequence[float]) -> float:
+    """Metres on the ellipsoid between two places in longitude and latitude."""
+    return float(GEOD.inv(one[0], one[1], other[0], other[1])[2])
+
+
 _WIDER = 1.05
 """More than a working coordinate system may change lengths by."""
-
 SPAN_PLACES = {"tower", "gantry", "pole"}
-
 OTHER_PLACES = {"pit", "entry", "bridge"}
-
 WITH_WITHIN = ("sites", "structures", "holders", "segments", "supplies", "equipment")
 
 
@@ -54,23 +59,11 @@ class Ground:
 
     def above(self, asset: str) -> set[str]:
         """Everything that an asset lies in, at any depth."""
-        found: set[str] = set()
-        waiting = [asset]
-        while waiting:
-            fresh = [one for one in self.recorded.get(waiting.pop(), ()) if one not in found]
-            found.update(fresh)
-            waiting += fresh
-        return found
+        return reached(self.recorded.get(asset, ()), lambda at: self.recorded.get(at, ()))
 
     def over(self, asset: str) -> set[str]:
         """Everything that holds an asset, at any depth, less what the rules leave out."""
-        found: set[str] = set()
-        waiting = [asset]
-        while waiting:
-            fresh = [one for one in self.holders.get(waiting.pop(), ()) if one not in found]
-            found.update(fresh)
-            waiting += fresh
-        return found
+        return reached(self.holders.get(asset, ()), lambda at: self.holders.get(at, ()))
 
     def nodes(self, segment: str) -> dict[str, float]:
         """Every structure or site on a segment with its fraction of the line."""
@@ -175,10 +168,8 @@ def _tie_ends(ground: Ground) -> None:
 
 def _close(tree: shapely.STRtree, shapes: Any, within_m: float) -> dict[int, list[int]]:
     """By the number of each shape what of a tree lies within a distance of it, in order."""
-    found: dict[int, list[int]] = {}
     pairs = tree.query(np.array(shapes, dtype=object), "dwithin", within_m)
-    for mine, other in zip(*pairs.tolist(), strict=True):
-        found.setdefault(mine, []).append(other)
+    found: dict[int, list[int]] = grouped(zip(*pairs.tolist(), strict=True))
     return {mine: sorted(others) for mine, others in found.items()}
 
 
@@ -256,7 +247,6 @@ def _find_hazards(ground: Ground) -> None:
 
 
 WIRED = ("electrical", "carrier")
-
 _ROUNDING_M = 0.01
 
 
@@ -271,13 +261,31 @@ class Step:
     stop: float = 1.0
 
 
+class Use(NamedTuple):
+    """A cable used from one position of its chain to another, and the nodes there."""
+
+    cable: str
+    begin: str | None
+    end: str | None
+    from_: float
+    to: float
+
+
+class OnStep(NamedTuple):
+    """The part of a step that is used: the fractions of its line, and the nodes on it."""
+
+    step: Step
+    begin: float
+    end: float
+    nodes: list[str | None]
+
+
 @dataclass
 class Cables:
     """Chains of steps, carriers, and cables without runs of their own that follow a carrier.
 
     `unsure` are drawn cables of which the evidence says that their course is not
-    certain; `false` what it says of drawn cables that is not so. `stretches` keeps the
-    steps of each use of a cable, once they were asked for.
+    certain; `false` what it says of drawn cables that is not so.
     """
 
     ground: Ground
@@ -288,10 +296,46 @@ class Cables:
     unsure: set[str] = field(default_factory=set)
     gaps: list[Gap] = field(default_factory=list)
     false: list[str] = field(default_factory=list)
-    stretches: dict[Any, Any] = field(default_factory=dict)
+    _nodes: dict[str, list[tuple[str | None, float]]] = field(default_factory=dict)
+    _stretches: dict[Use, list[OnStep]] = field(default_factory=dict)
+
+    def stretch(self, use: Use) -> list[OnStep]:
+        """The steps of a use, in the order of the chain."""
+        if use not in self._stretches:
+            self._stretches[use] = self._steps_of(use)
+        return self._stretches[use]
+
+    def _steps_of(self, use: Use) -> list[OnStep]:
+        low, high = sorted((use.from_, use.to))
+        between = grouped((int(at), (node, at)) for node, at in self.nodes(use.cable) if at % 1)
+        found = []
+        for place, step in enumerate(self.chain[use.cable]):
+            begin, end = max(low, float(place)), min(high, place + 1.0)
+            if begin >= end:
+                continue
+            span = step.stop - step.start
+            ends = {float(place): step.entry, place + 1.0: step.exit}
+            on_it = [ends[at] for at in (begin, end) if at in ends]
+            on_it += [node for node, at in between.get(place, ()) if begin <= at <= end]
+            low_at, high_at = (step.start + span * (at - place) for at in (begin, end))
+            found.append(OnStep(step, low_at, high_at, on_it))
+        return found
+
+    def whole(self, cable: str) -> Use:
+        """A cable used from end to end."""
+        return Use(cable, None, None, 0.0, float(len(self.chain[cable])))
+
+    def is_whole(self, use: Use) -> bool:
+        """Whether a cable is used from end to end, in either direction."""
+        return {use.from_, use.to} == {0.0, float(len(self.chain[use.cable]))}
 
     def nodes(self, cable: str) -> list[tuple[str | None, float]]:
         """Every node along a chain with its position: step number plus how far through it."""
+        if cable not in self._nodes:
+            self._nodes[cable] = self._nodes_along(cable)
+        return self._nodes[cable]
+
+    def _nodes_along(self, cable: str) -> list[tuple[str | None, float]]:
         found: list[tuple[str | None, float]] = []
         for place, step in enumerate(self.chain[cable]):
             between = [
@@ -320,12 +364,11 @@ def follow_cables(ground: Ground, matched: list[Row], unsure: set[str]) -> Cable
         Drawn cables of which the evidence itself says that their course is not certain.
     """
     cables = Cables(ground, unsure=set(unsure))
-    runs: dict[str, list[Row]] = {}
-    for row in sorted(ground.records.rows["cable_runs"], key=lambda row: row["seq"]):
-        runs.setdefault(row["cable"], []).append(row)
+    rows = sorted(ground.records.rows["cable_runs"], key=lambda row: row["seq"])
+    runs = grouped((row["cable"], row["segment"]) for row in rows)
     own: dict[str, list[Step]] = {}
     for cable in ground.records.rows["cables"]:
-        name, listed = cable["id"], [row["segment"] for row in runs.get(cable["id"], ())]
+        name, listed = cable["id"], runs.get(cable["id"])
         cables.carrier[name] = cable.get("carried_by")
         if listed:
             own[name], breaks = _chained(ground, listed)
@@ -348,7 +391,7 @@ def follow_cables(ground: Ground, matched: list[Row], unsure: set[str]) -> Cable
     return cables
 
 
-def _way(ground: Ground, segment: str, backward: bool) -> Step:
+def _directed(ground: Ground, segment: str, backward: bool) -> Step:
     a, b = ground.ends[segment]
     return Step(segment, b, a, 1.0, 0.0) if backward else Step(segment, a, b)
 
@@ -365,7 +408,9 @@ def _meets(ground: Ground, before: Step, after: Step) -> bool:
 
 def _chained(ground: Ground, segments: list[str]) -> tuple[list[Step], int]:
     """Direct segments so that the fewest do not meet the next; how many are left that don't."""
-    ways = [[_way(ground, segment, backward) for backward in (False, True)] for segment in segments]
+    ways = [
+        [_directed(ground, segment, backward) for backward in (False, True)] for segment in segments
+    ]
     cost = [0, 0]
     came: list[list[int]] = []
     for before, after in pairwise(ways):
@@ -382,11 +427,11 @@ def _chained(ground: Ground, segments: list[str]) -> tuple[list[Step], int]:
         steps.append(options[way])
     steps.reverse()
     breaks = [k for k, (one, two) in enumerate(pairwise(steps)) if not _meets(ground, one, two)]
-    left = [place for place in breaks if not _meet_on_the_way(ground, steps, breaks, place)]
+    left = [place for place in breaks if not _meet_on_the_directed(ground, steps, breaks, place)]
     return steps, len(left)
 
 
-def _meet_on_the_way(ground: Ground, steps: list[Step], breaks: list[int], place: int) -> bool:
+def _meet_on_the_directed(ground: Ground, steps: list[Step], breaks: list[int], place: int) -> bool:
     """Mend a break where one segment ends at, or passes, a structure that the other passes.
 
     Only where the rest of both segments is settled by their neighbours. Changes
@@ -414,6 +459,21 @@ def _meet_on_the_way(ground: Ground, steps: list[Step], breaks: list[int], place
     steps[place] = Step(one.segment, entry, node, start, here[node])
     steps[place + 1] = Step(two.segment, node, leave, after[node], stop)
     return True
+
+
+def covered(spans: Iterable[tuple[float, float]]) -> float:
+    """How much some stretches cover together, what lies in several counted once."""
+    found, end = 0.0, -inf
+    for low, high in sorted(spans):
+        found += max(high - max(low, end), 0.0)
+        end = max(end, high)
+    return found
+
+
+def wrong_m(segment: Row) -> float:
+    """How far a segment may lie from its record."""
+    own = segment.get("accuracy_m")
+    return float(segment["_accuracy_m"] if own is None else own + segment["_shift_m"])
 
 
 def _far_end(ground: Ground, segment: str, node: str) -> tuple[str | None, float]:
@@ -447,16 +507,14 @@ def _along_drawn_line(cables: Cables, cable: Row, followed: list[Row]) -> list[S
         nodes: dict[str | None, float] = {None: float(start > stop)}
         nodes |= ground.nodes(segment["id"])  # type: ignore[arg-type]
         if row["coverage"] > 1 - 1e-6:
-            step = _way(ground, segment["id"], start > stop)
+            step = _directed(ground, segment["id"], start > stop)
         else:
             entry = min(nodes, key=lambda node: abs(nodes[node] - start))
             leave = min(nodes, key=lambda node: abs(nodes[node] - stop))
             step = Step(segment["id"], entry, leave, nodes[entry], nodes[leave])
         along = substring(line, min(step.start, step.stop), max(step.start, step.stop), True)
         away = shapely.hausdorff_distance(along, drawn)
-        own = segment.get("accuracy_m")
-        accuracy = segment["_accuracy_m"] if own is None else own + segment["_shift_m"]
-        tolerance = ground.records.snap_m + accuracy + cable["_accuracy_m"]
+        tolerance = ground.records.snap_m + wrong_m(segment) + cable["_accuracy_m"]
         if away > tolerance + _ROUNDING_M or abs(away - row["distance_m"]) > _ROUNDING_M:
             cables.false.append(
                 f"cable {name} is said to follow {segment['id']} within {row['distance_m']:g} m; "
@@ -484,16 +542,6 @@ def _whole(ground: Ground, steps: list[Step], followed: list[Row], length_m: flo
     return covered and all(_meets(ground, one, two) for one, two in pairwise(steps))
 
 
-class Use(NamedTuple):
-    """A cable used from one position of its chain to another, and the nodes there."""
-
-    cable: str
-    begin: str | None
-    end: str | None
-    from_: float
-    to: float
-
-
 _ELSEWHERE = 1e-6
 """What a meeting that holds, but not in one place, costs beside one that fails."""
 
@@ -511,9 +559,28 @@ class Hop:
     turned: dict[str, bool] = field(default_factory=dict)
     rows: dict[str, list[Row]] = field(default_factory=dict)
 
+    @property
+    def medium(self) -> str:
+        """What it runs over: fibre where the record says nothing."""
+        return str(self.row.get("medium") or "fibre")
+
+    @property
+    def over_fibre(self) -> bool:
+        """Whether it runs over the fibre of cables on record."""
+        return bool(self.ways) and self.medium == "fibre"
+
     def uses(self) -> list[Use]:
-        """All uses of cables, whichever way."""
+        """All uses of cables, in either direction."""
         return [use for uses in self.ways.values() for use in uses]
+
+    def runs(self) -> Iterator[tuple[Use, Row]]:
+        """Every use of a cable with its row of link_runs."""
+        for direction, uses in self.ways.items():
+            yield from zip(uses, self.rows[direction], strict=True)
+
+    def along(self, direction: str) -> list[Use]:
+        """The uses of its cables in a direction (`go` or `return`)."""
+        return self.ways.get(direction, self.ways.get("both", []))
 
 
 class _Meetings:
@@ -551,17 +618,14 @@ def tie_links(cables: Cables) -> tuple[dict[str, Hop], list[Gap]]:
     records = cables.ground.records
     places = _Meetings(cables.ground)
     joints = _joint_places(records.rows["joints"])
-    runs: dict[str, list[Row]] = {}
-    for row in sorted(records.rows["link_runs"], key=lambda row: row["seq"]):
-        if row.get("cable"):
-            runs.setdefault(row["link"], []).append(row)
+    rows = sorted(records.rows["link_runs"], key=lambda row: row["seq"])
+    runs = grouped((row["link"], row) for row in rows if row.get("cable"))
     hops, gaps = {}, []
     site = {name: row.get("site") for name, row in records.by["equipment"].items()}
     for name, link in records.by["links"].items():
         hop = hops[name] = Hop(link)
         mine = runs.get(name, [])
-        fibre = (link.get("medium") or "fibre") == "fibre"
-        if not mine and fibre:
+        if not mine and hop.medium == "fibre":
             gaps.append(Gap("link-without-runs", name, links=(name,)))
         stated = {row.get("direction") for row in mine}
         for way in () if not mine else ("both",) if stated == {None} else ("go", "return"):
@@ -670,32 +734,3 @@ def _least_faults(
             for use in options
         ]
     return min(ways, key=lambda way: way[0] + (not places.reaches(way[1][-1].end, finish)))[1]
-
-
-def stretch(cables: Cables, use: Use) -> list[tuple[Step, float, float, list[str | None]]]:
-    """The steps of a use, in the chain's order: step, fractions of its line, nodes on it."""
-    if use not in cables.stretches:
-        cables.stretches[use] = _stretch(cables, use)
-    found: list[tuple[Step, float, float, list[str | None]]] = cables.stretches[use]
-    return found
-
-
-def _stretch(cables: Cables, use: Use) -> list[tuple[Step, float, float, list[str | None]]]:
-    low, high = sorted((use.from_, use.to))
-    between: dict[int, list[tuple[str | None, float]]] = {}
-    for node, at in cables.nodes(use.cable):
-        if at % 1:
-            between.setdefault(int(at), []).append((node, at))
-    found = []
-    for place, step in enumerate(cables.chain[use.cable]):
-        begin, end = max(low, float(place)), min(high, place + 1.0)
-        if begin >= end:
-            continue
-        span = step.stop - step.start
-        ends = {float(place): step.entry, place + 1.0: step.exit}
-        on_it = [ends[at] for at in (begin, end) if at in ends]
-        on_it += [node for node, at in between.get(place, ()) if begin <= at <= end]
-        found.append(
-            (step, step.start + span * (begin - place), step.start + span * (end - place), on_it)
-        )
-    return found

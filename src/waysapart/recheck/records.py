@@ -45,7 +45,7 @@ from waysapart.opening import (
     sha256,
     vector,
 )
-from waysapart.recheck.rows import ASSET_ROLES, Gap, Row, settle, typed, undrawn
+from waysapart.recheck.rows import ASSET_ROLES, Gap, Row, grouped, settle, typed, undrawn
 from waysapart.schema import csv_meant
 
 
@@ -147,13 +147,11 @@ ROLES = (
     "hazards",
     "measurements",
 )
-
 REFERENCES = {
     *("a", "b", "at", "site", "segment", "cable", "carried_by", "link", "circuit", "from", "to"),
     *("within", "cables", "needs", "supplies", "via", "relies_on", "protects"),
 }
 """Columns that hold ids of other rows."""
-
 COURSES = {
     "cable_runs": ("cable",),
     "link_runs": ("link",),
@@ -214,7 +212,6 @@ def cut(rows: dict[str, list[Row]], gone: set[str]) -> list[tuple[str, str, str]
 
 
 SUFFIXES = (".gpkg", ".geojson", ".json", ".fgb", ".shp", ".parquet", ".geoparquet", ".csv")
-
 LON_LAT = CRS.from_epsg(4326)
 
 
@@ -241,11 +238,14 @@ class Records:
     revision: str | None = None
     on: str = "9999-12-31"
     said_by: dict[tuple[str, ...], str] = field(default_factory=dict)
-    by: dict[str, dict[str, Row]] = field(init=False)
+    newest: dict[tuple[str, str, str], dict[str, list[Row]]] = field(
+        init=False, default_factory=dict
+    )
 
-    def __post_init__(self) -> None:
+    @cached_property
+    def by(self) -> dict[str, dict[str, Row]]:
         """Rows of each role by id, where it has ids."""
-        self.by = {
+        return {
             role: {row["id"]: row for row in mine if row.get("id")}
             for role, mine in self.rows.items()
         }
@@ -253,19 +253,15 @@ class Records:
     @cached_property
     def joints_of(self) -> dict[str | None, list[str]]:
         """Joints by cable; under None those that name none."""
-        found: dict[str | None, list[str]] = {}
-        for name, row in self.by["joints"].items():
-            for cable in row.get("cables") or (None,):
-                found.setdefault(cable, []).append(name)
-        return found
+        joints = self.by["joints"].items()
+        return grouped(
+            (cable, name) for name, row in joints for cable in row.get("cables") or (None,)
+        )
 
     @cached_property
     def runs_of(self) -> dict[str, list[Row]]:
         """Rows of `link_runs` by link."""
-        found: dict[str, list[Row]] = {}
-        for row in self.rows["link_runs"]:
-            found.setdefault(row["link"], []).append(row)
-        return found
+        return grouped((row["link"], row) for row in self.rows["link_runs"])
 
     @cached_property
     def to_degrees(self) -> Transformer:

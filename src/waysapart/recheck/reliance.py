@@ -2,48 +2,52 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import cached_property
-from itertools import combinations, pairwise
+from itertools import combinations, pairwise, product
 from typing import Any
 
+from waysapart.evidence import Evidence, Witness
 from waysapart.gaps import GAP_CODES, Limit
-from waysapart.recheck.evidence import Tally, few, numbers
-from waysapart.recheck.figures import Budgets, Figures
-from waysapart.recheck.plant import Cables, Ground, Hop, Use, stretch
+from waysapart.recheck.evidence import About, few, numbers
+from waysapart.recheck.figures import Budgets, Figures, total
+from waysapart.recheck.plant import WITH_WITHIN, Cables, Ground, Hop, Use
 from waysapart.recheck.records import Records
-from waysapart.recheck.rows import Gap, Row
+from waysapart.recheck.rows import Gap, Row, grouped, reached
 
 Key = tuple[str, str]
 """Circuit and label of a path."""
-
 STRICTEST = ("pairwise", "working", "all")
 
 
 @dataclass
 class Trial:
-    """A circuit or a group; `contests` are what of it is held apart at once, path by path.
-
-    All paths of a contest but the rule `pairwise` make one; `services` are those of
-    its circuits.
-    """
+    """A circuit or a group: its circuits, and the paths on each of its sides."""
 
     id: str
     circuits: list[str]
     sides: list[list[Key]]
     group_test: str | None = None
 
+    @property
+    def what(self) -> str:
+        """What sentences call it."""
+        return f"{'group' if self.group_test else 'circuit'} {self.id}"
+
+    @property
+    def paths(self) -> list[Key]:
+        """The paths on all sides."""
+        return [path for side in self.sides for path in side]
+
+    @cached_property
     def contests(self) -> list[list[Key]]:
-        """What is held apart at once: all paths, or every two of different members."""
+        """What is held apart at once: all paths; under `pairwise` every two of two members."""
         if self.group_test != "pairwise" or len(self.sides) < 2:
-            return [[path for side in self.sides for path in side]]
-        return [
-            [one, other]
-            for left, right in combinations(self.sides, 2)
-            for one in left
-            for other in right
-        ]
+            return [self.paths]
+        pairs = combinations(self.sides, 2)
+        return [[one, other] for left, right in pairs for one, other in product(left, right)]
 
 
 def tie_paths(
@@ -59,27 +63,23 @@ def tie_paths(
         Ways round a ring of which nobody can tell which is the shorter.
     """
     circuits = records.by["circuits"]
-    found: dict[Key, list[str]] = {}
+    rows = sorted(records.rows["circuit_paths"], key=lambda row: row["seq"])
+    found = grouped(
+        ((row["circuit"], row["path"]), row["link"]) for row in rows if row["circuit"] in circuits
+    )
     gaps: list[Gap] = []
-    for row in sorted(records.rows["circuit_paths"], key=lambda row: row["seq"]):
-        if row["circuit"] in circuits:
-            found.setdefault((row["circuit"], row["path"]), []).append(row["link"])
     undecided = _round_rings(records, length_m, claimed, found, gaps)
     paths: dict[Key, list[str]] = {}
-    for key in sorted(found, key=lambda key: (key[0], *_rank(key[1]))):
-        circuit = circuits[key[0]]
-        ends = (circuit.get(end) or NOBODY for end in ("a", "b"))
+    first = {"main": 0, "alternate": 1}
+    for key in sorted(found, key=lambda key: (key[0], first.get(key[1], 2), key[1])):
+        ends = (circuits[key[0]].get(end) or NOBODY for end in ("a", "b"))
         fault, paths[key] = _walked(records, found[key], *ends)
         if fault:
             gaps.append(Gap(fault, key[0], circuits=(key[0],), path=key[1]))
-    for name in circuits:
-        if sum(key[0] == name for key in paths) < 2:
-            gaps.append(Gap("single-path", name, circuits=(name,)))
+    counts = Counter(circuit for circuit, _ in paths)
+    single = (name for name in circuits if counts[name] < 2)
+    gaps += [Gap("single-path", name, circuits=(name,)) for name in single]
     return paths, gaps, undecided
-
-
-def _rank(label: str) -> tuple[int, str]:
-    return {"main": 0, "alternate": 1}.get(label, 2), label
 
 
 NOBODY = ""
@@ -122,10 +122,10 @@ def _round_rings(
     found: dict[Key, list[str]],
     gaps: list[Gap],
 ) -> set[Key]:
+    """Add both ways round a ring to the paths found; those whose main way is not settled."""
     undecided: set[Key] = set()
-    rings: dict[str, list[str]] = {}
-    for row in sorted(records.rows["rings"], key=lambda row: row["seq"]):
-        rings.setdefault(row["ring"], []).append(row["link"])
+    rows = sorted(records.rows["rings"], key=lambda row: row["seq"])
+    rings = grouped((row["ring"], row["link"]) for row in rows)
     for row in records.rows["ring_circuits"]:
         name, chain = row["circuit"], rings.get(row["ring"])
         if name not in records.by["circuits"] or chain is None:
@@ -141,7 +141,7 @@ def _round_rings(
         stated = row.get("main_way")
         turned = stated == "backward"
         if stated is None:
-            ahead, behind = (_total(length_m, way) for way in (forward, backward))
+            ahead, behind = (total(map(length_m.get, way)) for way in (forward, backward))
             if ahead is None or behind is None or abs(ahead - behind) < 0.01:
                 undecided |= {(name, "main"), (name, "alternate")}
                 turned = claimed.get((name, "main")) == backward
@@ -151,11 +151,6 @@ def _round_rings(
             (backward, forward) if turned else (forward, backward)
         )
     return undecided
-
-
-def _total(length_m: dict[str, float | None], links: list[str]) -> float | None:
-    known = [length_m.get(link) for link in links]
-    return None if None in known else sum(one for one in known if one is not None)
 
 
 def _ring_nodes(records: Records, chain: list[str]) -> list[str] | None:
@@ -177,18 +172,17 @@ def _ring_nodes(records: Records, chain: list[str]) -> list[str] | None:
 def trials_of(records: Records, paths: dict[Key, list[str]], lost: set[Key]) -> list[Trial]:
     """Circuits by id, then groups by id, each with the paths on its sides."""
     found = []
-    members: dict[str, list[str]] = {}
-    for name, row in sorted(records.by["circuits"].items()):
-        mine = [key for key in paths if key[0] == name]
+    of = grouped((key[0], key) for key in paths)
+    rows = sorted(records.by["circuits"].items())
+    for name, _ in rows:
+        mine = of.get(name, [])
         alive = [key for key in mine if key not in lost]
         found.append(Trial(name, [name], [[key] for key in (alive if len(alive) > 1 else mine)]))
-        if row.get("group"):
-            members.setdefault(row["group"], []).append(name)
+    members = grouped((row["group"], name) for name, row in rows if row.get("group"))
     for group, circuits in sorted(members.items()):
         asked = {service_of(records, one)["group_test"] for one in circuits}
         test = next(one for one in STRICTEST if one in asked)
-        by_member = [[key for key in paths if key[0] == one] for one in circuits]
-        by_member = [mine for mine in by_member if mine]
+        by_member = [of[one] for one in circuits if one in of]
         if test == "working":
             sides = [[next((k for k in mine if k not in lost), mine[0])] for mine in by_member]
         elif test == "all":
@@ -211,7 +205,6 @@ UNKNOWN_SERVICE: dict[str, Any] = {
     **{"tail": "excused", "own_line": "excused"},
 }
 """Of a service that the rules do not know: it asks nothing, and every limit is open."""
-
 Asset = str | tuple[str, str]
 """An asset's id; ("hop", link) for a hop that has neither cables nor anything it relies on."""
 
@@ -241,15 +234,8 @@ class Reliance:
 
     def closure(self, start: Iterable[Asset]) -> set[Asset]:
         """Everything that some assets lead to, themselves included."""
-        found = set(start)
-        waiting = list(found)
-        while waiting:
-            at = waiting.pop()
-            for following in (*self.holders.get(at, ()), *self.works.get(at, ())):
-                if following not in found:
-                    found.add(following)
-                    waiting.append(following)
-        return found
+        holders, works = self.holders, self.works
+        return reached(start, lambda at: (*holders.get(at, ()), *works.get(at, ())))
 
 
 def rely(cables: Cables, hops: dict[str, Hop]) -> Reliance:
@@ -282,30 +268,19 @@ def rely(cables: Cables, hops: dict[str, Hop]) -> Reliance:
         items |= _joints_at_changes(cables, hop)
         for stated in row.get("relies_on") or ():
             items |= in_full(stated)
-        if (
-            not hop.uses()
-            and not row.get("relies_on")
-            and (row.get("medium") or "fibre") != "fibre"
-        ):
+        if not hop.uses() and not row.get("relies_on") and hop.medium != "fibre":
             items.add(("hop", name))
         reliance.items[name] = items
     return reliance
 
 
-def _own(cables: Cables, cable: str) -> set[Asset]:
-    """A cable, its joints, segments, ends and passed structures; nothing of its carrier."""
-    found: set[Asset] = {cable}
-    found.update(cables.ground.records.joints_of.get(cable, ()))
-    found |= {step.segment for step in cables.chain[cable]}
-    found |= {node for node, _ in cables.nodes(cable) if node is not None}
-    return found
-
-
 def whole_cable(cables: Cables, cable: str | None) -> set[Asset]:
-    """What a cable brings from end to end, with all that carries it."""
+    """A cable with its joints, segments, ends and passed structures, and so all that carries it."""
     found: set[Asset] = set()
     while cable is not None:
-        found |= _own(cables, cable)
+        found |= {cable, *cables.ground.records.joints_of.get(cable, ())}
+        found |= {step.segment for step in cables.chain[cable]}
+        found |= {node for node, _ in cables.nodes(cable) if node is not None}
         cable = cables.carrier[cable]
     return found
 
@@ -316,11 +291,11 @@ def part(cables: Cables, use: Use, whole: dict[str, set[Asset]]) -> set[Asset]:
     Where it follows its carrier, the same stretch of that; where it has runs of
     its own, the whole of its carrier.
     """
-    if {use.from_, use.to} == {0.0, float(len(cables.chain[use.cable]))}:
+    if cables.is_whole(use):
         return whole[use.cable]
     nodes: set[str] = set()
     found: set[Asset] = {use.cable}
-    for step, _, _, on_it in stretch(cables, use):
+    for step, _, _, on_it in cables.stretch(use):
         found.add(step.segment)
         nodes |= {node for node in on_it if node is not None}
     found |= nodes | _joints_on(cables, use.cable, nodes)
@@ -401,7 +376,9 @@ def _feeds(cables: Cables) -> dict[Asset, list[set[Asset]]]:
         for name, row in records.by[role].items()
         if row.get("supplies")
     }
-    behind = {name: _behind(name, supplies) for name in supplies}
+    behind = {
+        name: reached(mine, lambda at: supplies.get(at, ())) for name, mine in supplies.items()
+    }
     feeds: dict[Asset, list[set[Asset]]] = {}
     for name, mine in supplies.items():
         found: list[set[Asset]] = []
@@ -421,18 +398,6 @@ def _feeds(cables: Cables) -> dict[Asset, list[set[Asset]]]:
     return feeds
 
 
-def _behind(name: str, supplies: dict[str, list[str]]) -> set[str]:
-    """Everything that feeds an asset, at any distance."""
-    found: set[str] = set()
-    waiting = list(supplies[name])
-    while waiting:
-        at = waiting.pop()
-        if at not in found:
-            found.add(at)
-            waiting += supplies.get(at, ())
-    return found
-
-
 def fallen(reliance: Reliance, cables: Cables, out: Iterable[str]) -> set[Asset]:
     """Everything that falls with some assets; what is fed also when all its feeds have."""
     records = cables.ground.records
@@ -450,7 +415,6 @@ def fallen(reliance: Reliance, cables: Cables, out: Iterable[str]) -> set[Asset]
 
 BY_FIGURES = {"delay", "asymmetry", "unavailability"}
 """Limits whose figures say themselves that they are not known."""
-
 DRAWN_GAPS = {"match-uncovered", "match-ambiguous", "cable-broken"}
 
 
@@ -471,60 +435,73 @@ class World:
     hops: dict[str, Hop]
     figures: Figures
     reliance: Reliance
-    paths: dict[Key, list[str]]
-    undecided: set[Key]
-    items: dict[Key, set[Asset]]
-    relied: dict[Key, set[Asset]]
-    lost: set[Key]
-    trials: list[Trial]
-    gaps: list[Gap]
+    paths: dict[Key, list[str]] = field(default_factory=dict)
+    undecided: set[Key] = field(default_factory=set)
+    items: dict[Key, set[Asset]] = field(default_factory=dict)
+    relied: dict[Key, set[Asset]] = field(default_factory=dict)
+    lost: set[Key] = field(default_factory=set)
+    trials: list[Trial] = field(default_factory=list)
+    gaps: list[Gap] = field(default_factory=list)
     behind: dict[Key, set[Asset]] = field(default_factory=dict)
-    _leads: dict[str, set[Asset]] = field(default_factory=dict)
-    _left_open: dict[str, set[Limit]] = field(default_factory=dict)
-    led_to: dict[Asset, set[Asset]] = field(default_factory=dict)
-    cut_by: dict[str, set[Key]] = field(default_factory=dict)
     down: dict[Asset, float | None] = field(default_factory=dict)
     unrated: set[str] = field(default_factory=set)
-    held: dict[str, set[str]] = field(init=False)
-    blank_within: set[Asset] = field(init=False)
+    cut_by: dict[str, set[Key]] = field(default_factory=dict)
+    contested: dict[tuple[Key, ...], tuple[set[Asset], set[Asset]]] = field(default_factory=dict)
+    _leads: dict[str, set[Asset]] = field(default_factory=dict)
+    _left_open: dict[str, set[Limit]] = field(default_factory=dict)
 
-    def __post_init__(self) -> None:
-        """`held`: what the records put directly in a thing; joints stand in what they are at.
+    @cached_property
+    def blank_within(self) -> set[Asset]:
+        """Assets of which nobody recorded what they lie in."""
+        rows = (item for role in WITH_WITHIN for item in self.records.by[role].items())
+        return {name for name, row in rows if row.get("within") is None}
 
-        `blank_within`: of what nobody recorded what it lies in.
-        """
-        self.blank_within = {
-            name
-            for role in ("sites", "structures", "holders", "segments", "supplies", "equipment")
-            for name, row in self.records.by[role].items()
-            if row.get("within") is None
-        }
-        self.held = {}
-        for role, rows in self.records.by.items():
-            for name, row in rows.items():
-                above = [row.get("at")] if role == "joints" else row.get("within") or ()
-                for holder in above:
-                    self.held.setdefault(str(holder), set()).add(name)
+    @cached_property
+    def held(self) -> dict[str, list[str]]:
+        """What the records put directly in a thing; joints stand in what they are at."""
+        return grouped(
+            (str(holder), name)
+            for role, rows in self.records.by.items()
+            for name, row in rows.items()
+            for holder in ([row.get("at")] if role == "joints" else row.get("within") or ())
+        )
+
+    @cached_property
+    def led_to(self) -> dict[Asset, list[Asset]]:
+        """By asset, everything that leads to it in one step."""
+        steps = (self.reliance.holders, self.reliance.works)
+        return grouped((two, one) for mine in steps for one, ahead in mine.items() for two in ahead)
+
+    @cached_property
+    def circuits(self) -> dict[str, Trial]:
+        """What is held apart of every circuit."""
+        return {trial.id: trial for trial in self.trials if trial.group_test is None}
+
+    @cached_property
+    def groups(self) -> dict[str, Trial]:
+        """What is held apart of every group."""
+        return {trial.id: trial for trial in self.trials if trial.group_test is not None}
 
     @cached_property
     def paths_of(self) -> dict[str, list[Key]]:
         """The paths of every circuit that has any."""
-        found: dict[str, list[Key]] = {}
-        for key in self.paths:
-            found.setdefault(key[0], []).append(key)
-        return found
+        return grouped((key[0], key) for key in self.paths)
+
+    def unsure(self, keys: Iterable[Key]) -> set[Asset]:
+        """The cables on some paths whose course is not certain."""
+        unsure = self.cables.unsure
+        return {one for key in keys for one in self.relied[key] & unsure} if unsure else set()
 
     def touching(self, trial: Trial) -> list[Gap]:
         """The gaps that touch a circuit or group: in plant, of a link, or of a circuit."""
-        counted = [key for side in trial.sides for key in side]
-        at = self._gaps_at
-        hit = {n for key in counted for link in self.paths[key] for n in at[1].get(link, ())}
+        counted, (assets, links, circuits) = trial.paths, self._gaps_at
+        hit = {n for key in counted for link in self.paths[key] for n in links.get(link, ())}
         for key in counted:
-            few, many = sorted((at[0].keys(), self.behind[key]), key=len)
-            hit |= {n for asset in few if asset in many for n in at[0].get(asset, ())}
+            few, many = sorted((assets.keys(), self.behind[key]), key=len)
+            hit |= {n for asset in few if asset in many for n in assets.get(asset, ())}
         for circuit in trial.circuits:
             mine = [label for name, label in counted if name == circuit]
-            for n in at[2].get(circuit, ()):
+            for n in circuits.get(circuit, ()):
                 whole = trial.group_test is None or self.gaps[n].with_groups or not mine
                 if whole or self.gaps[n].path in mine:
                     hit.add(n)
@@ -533,11 +510,7 @@ class World:
     def concerned(self, circuits: Iterable[str]) -> list[str]:
         """Some circuits and the groups that they are in, as sentences name them."""
         mine = set(circuits)
-        return [
-            f"{'circuit' if trial.group_test is None else 'group'} {trial.id}"
-            for trial in self.trials
-            if mine & set(trial.circuits)
-        ]
+        return [trial.what for trial in self.trials if mine & set(trial.circuits)]
 
     def left_open(self, circuit: str) -> set[Limit]:
         """The limits of a circuit that gaps leave open, whatever its figures say.
@@ -546,10 +519,9 @@ class World:
         doubt what is on record: what else is missing the figures of its paths know.
         """
         if circuit not in self._left_open:
-            (trial,) = (t for t in self.trials if t.id == circuit and t.group_test is None)
             self._left_open[circuit] = {
                 limit
-                for gap in self.touching(trial)
+                for gap in self.touching(self.circuits[circuit])
                 for limit in gap.limits
                 if limit not in BY_FIGURES
                 or (gap.circuits and gap.path is None)
@@ -565,17 +537,17 @@ class World:
     @cached_property
     def _gaps_at(self) -> tuple[dict[Asset, list[int]], dict[str, list[int]], dict[str, list[int]]]:
         """Numbers of gaps by the assets, links and circuits that they touch."""
-        assets: dict[Asset, list[int]] = {}
-        links: dict[str, list[int]] = {}
-        circuits: dict[str, list[int]] = {}
-        for number, gap in enumerate(self.gaps):
-            for asset in gap.assets:
-                assets.setdefault(asset, []).append(number)
-            for link in gap.links:
-                links.setdefault(link, []).append(number)
-            for circuit in gap.circuits:
-                circuits.setdefault(circuit, []).append(number)
-        return assets, links, circuits
+        gaps = list(enumerate(self.gaps))
+        return (
+            grouped((asset, number) for number, gap in gaps for asset in gap.assets),
+            grouped((link, number) for number, gap in gaps for link in gap.links),
+            grouped((circuit, number) for number, gap in gaps for circuit in gap.circuits),
+        )
+
+    @cached_property
+    def delay_gaps(self) -> list[Gap]:
+        """The gaps that leave delays open."""
+        return [gap for gap in self.gaps if "delay" in gap.limits]
 
     def leads(self, asset: str) -> set[Asset]:
         """Everything that one asset leads to, itself included."""
@@ -583,14 +555,13 @@ class World:
             self._leads[asset] = self.reliance.closure([asset])
         return self._leads[asset]
 
-
-def role_of(world: World, asset: Asset) -> tuple[str, Any]:
-    """Role and kind of an asset, or of a hop (its medium)."""
-    if isinstance(asset, tuple):
-        return "links", world.hops[asset[1]].row.get("medium")
-    roles = (r for r, rows in world.records.by.items() if r not in ("links", "circuits"))
-    role = next(role for role in roles if asset in world.records.by[role])
-    return role, world.records.by[role][asset].get("kind")
+    def role_of(self, asset: Asset) -> tuple[str, Any]:
+        """Role and kind of an asset, or of a hop (its medium)."""
+        if isinstance(asset, tuple):
+            return "links", self.hops[asset[1]].row.get("medium")
+        by = self.records.by
+        role = next(r for r in by if r not in ("links", "circuits") and asset in by[r])
+        return role, by[role][asset].get("kind")
 
 
 def name_of(asset: Asset) -> str:
@@ -598,79 +569,64 @@ def name_of(asset: Asset) -> str:
     return asset if isinstance(asset, str) else asset[1]
 
 
-def check_paths(world: World, facts: dict[str, Any], findings: Tally) -> None:
+# Against the evidence
+
+
+def check_paths(world: World, facts: Evidence, about: About) -> None:
     """The links of every path, and the set of all that it relies on, member by member."""
-    evidence = facts["evidence"]
-    assets, hops = (
-        evidence["assets"],
-        numbers(evidence["roles"].get("links", ""), len(evidence["assets"])),
-    )
+    evidence, assets = facts["evidence"], facts["evidence"]["assets"]
+    hops = numbers(evidence["roles"].get("links", ""), len(assets))
     hazards = set(world.records.by["hazards"])
     claimed = {(one["circuit"], one["path"]): one for one in evidence["paths"]}
-    findings.same(
-        "paths", [(one["circuit"], one["path"]) for one in evidence["paths"]], list(world.paths)
-    )
+    told_keys = [(one["circuit"], one["path"]) for one in evidence["paths"]]
+    about.same("paths", told_keys, list(world.paths))
     circuits = {one["id"]: one for one in facts["circuits"]}
     for key, links in world.paths.items():
-        what = f"circuit {key[0]}, {key[1]}"
-        told = circuits.get(key[0], {}).get("paths", {}).get(key[1])
+        path = about.of(f"circuit {key[0]}, {key[1]}")
+        told = circuits[key[0]]["paths"].get(key[1]) if key[0] in circuits else None
         if key not in claimed or told is None:
-            findings.holds(False, f"{what}: the evidence lacks this path")
+            path.holds(False, "the evidence lacks this path")
             continue
-        findings.same(f"{what}: links", told["links"], links)
-        findings.same(f"{what}: links of its set", claimed[key]["links"], links)
-        findings.same(f"{what}: out of service", told["out_of_service"], key in world.lost)
+        mine = claimed[key]
+        path.same("links", told["links"], links)
+        path.same("links of its set", mine["links"], links)
+        path.same("out of service", told["out_of_service"], key in world.lost)
         if key in world.undecided:
-            shorter = f"{what}: which way round its ring is the shorter"
-            findings.skip(shorter, *world.concerned([key[0]]))
-        members = numbers(claimed[key]["relies_on"], len(assets))
+            path.skip("which way round its ring is the shorter", *world.concerned([key[0]]))
+        members = numbers(mine["relies_on"], len(assets))
         if members and max(members) >= len(assets):
-            findings.holds(False, f"{what}: its set names assets that the evidence does not list")
+            path.holds(False, "its set names assets that the evidence does not list")
             continue
-        relied = {("hop", assets[n]) if n in hops else assets[n] for n in members}
-        findings.same(f"{what}: number relied on", told["relies_on"], len(members))
-        findings.same_set(
-            f"{what}: hazards met", claimed[key]["hazards"], set(map(name_of, relied)) & hazards
-        )
-        unsure = world.relied[key] & world.cables.unsure
-        if unsure:
+        relied: set[Asset] = {("hop", assets[n]) if n in hops else assets[n] for n in members}
+        path.same("number relied on", told["relies_on"], len(members))
+        path.same_set("hazards met", mine["hazards"], set(map(name_of, relied)) & hazards)
+        if unsure := world.unsure([key]):
             names = few(sorted(map(name_of, unsure)))
-            findings.skip(f"{what}: all that it relies on, as the course of {names} is not certain")
-            found = world.relied[key] - relied
-            findings.holds(not found, f"{what}: lacks {few(sorted(map(name_of, found)))}")
+            path.skip(f"all that it relies on, as the course of {names} is not certain")
+            found = sorted(map(name_of, world.relied[key] - relied))
+            path.holds(not found, f"lacks {few(found)}")
             continue
-        findings.same_set(
-            f"{what}: relies on",
-            [name_of(one) for one in relied],
-            {name_of(one) for one in world.relied[key]},
-        )
-        findings.same(f"{what}: hops relied on", _hops(relied), _hops(world.relied[key]))
+        due = world.relied[key]
+        path.same_set("relies on", list(map(name_of, relied)), set(map(name_of, due)))
+        told_hops, due_hops = ([o for o in mine if isinstance(o, tuple)] for mine in (relied, due))
+        path.same("hops relied on", sorted(told_hops), sorted(due_hops))
     for circuit in facts["circuits"]:
         labels = {label for _, label in world.paths_of.get(circuit["id"], ())}
-        findings.same_set(f"circuit {circuit['id']}: paths", list(circuit["paths"]), labels)
+        about.same_set(f"circuit {circuit['id']}: paths", list(circuit["paths"]), labels)
 
 
-def _hops(assets: set[Asset]) -> list[str]:
-    return sorted(asset[1] for asset in assets if isinstance(asset, tuple))
-
-
-def check_roles(world: World, evidence: dict[str, Any], findings: Tally) -> None:
+def check_roles(world: World, evidence: Witness, about: About) -> None:
     """Every asset that the evidence numbers stands under its role, hops without cables last."""
-    count = len(evidence["assets"])
+    count, by = len(evidence["assets"]), world.records.by
     sets = {role: numbers(text, count) for role, text in evidence["roles"].items()}
     told = [(number, role) for role, mine in sets.items() for number in mine]
-    by = world.records.by
-    hops = sets.get("links", set())
-    found = []
+    hops, found = sets.get("links", set()), []
+    assets: set[str] = set().union(*(by[role] for role in by if role not in ("links", "circuits")))
     for number, name in enumerate(evidence["assets"]):
-        known = (
-            name in by["links"]
-            if number in hops
-            else any(name in rows for role, rows in by.items() if role not in ("links", "circuits"))
-        )
-        if findings.holds(known, f"{name!r} of the evidence's assets is not on record"):
-            asset: Asset = ("hop", name) if number in hops else name
-            found.append((number, role_of(world, asset)[0]))
-    findings.holds(sorted(told) == found, "the roles of the evidence's assets are not as recorded")
+        hop = number in hops
+        known = name in (by["links"] if hop else assets)
+        if about.holds(known, f"{name!r} of the evidence's assets is not on record"):
+            found.append((number, world.role_of(("hop", name) if hop else name)[0]))
+    about.holds(sorted(told) == found, "the roles of the evidence's assets are not as recorded")
     listed = [(name, number in hops) for number, name in enumerate(evidence["assets"])]
-    findings.same("assets listed twice", len(listed) - len(set(listed)), 0)
+    about.same("assets listed twice", len(listed) - len(set(listed)), 0)

@@ -8,17 +8,40 @@ of the contract's table (`waysapart.schema`), which holds no code.
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from datetime import UTC, date, datetime
 from itertools import groupby, pairwise
 from math import floor, inf, isfinite, isnan
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 import shapely
 
 from waysapart.gaps import GAP_CODES, Limit
 from waysapart.schema import FIRST_YEAR, LAST_YEAR, MAY_BE_NONE, OWNERS, ROLES, Column
+
+K = TypeVar("K")
+V = TypeVar("V")
+
+
+def grouped(pairs: Iterable[tuple[K, V]]) -> dict[K, list[V]]:
+    """Values by key, each list in the order of the pairs."""
+    found: dict[K, list[V]] = {}
+    for key, value in pairs:
+        found.setdefault(key, []).append(value)
+    return found
+
+
+def reached(start: Iterable[K], onward: Callable[[K], Iterable[K]]) -> set[K]:
+    """Everything that steps lead to from some things, themselves included."""
+    found = set(start)
+    waiting = list(found)
+    while waiting:
+        fresh = set(onward(waiting.pop())) - found
+        found |= fresh
+        waiting += fresh
+    return found
+
 
 KINDS = {
     "structures": {"tower", "gantry", "pole", "pit", "entry", "bridge"},
@@ -32,7 +55,6 @@ KINDS = {
     "holders": {"room", "chassis", "rack", "charger", "right-of-way"},
 }
 """Kinds that count whether written in capitals or not."""
-
 SIZE = {
     **{"m": 1, "km": 1e3, "cm": 0.01, "mm": 1e-3, "um": 1e-6, "nm": 1e-9, "nmi": 1852.0},
     **{"ft": 0.3048, "us-ft": 1200 / 3937, "in": 0.0254, "yd": 0.9144, "mi": 1609.344},
@@ -42,22 +64,14 @@ SIZE = {
     **{"1/a": 1.0, "1/h": 8760.0, "FIT": 8760e-9, "ps/nm": 1.0, "ns/nm": 1e3},
 }
 """Units of one quantity in one of them."""
-
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
-
 _ENDLESS = re.compile(r"[+-]?inf(inity)?", re.IGNORECASE)
-
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
-
 _WHERE = {"seq", "accuracy_m", "reach_m"}
 """Columns of numbers that say what a path relies on or where it runs; all others are figures."""
-
 _DELAY: tuple[Limit, ...] = ("delay", "asymmetry")
-
 _LOSS: tuple[Limit, ...] = ("loss",)
-
 _LENGTH: tuple[Limit, ...] = ("delay", "asymmetry", "loss")
-
 _FIGURES: tuple[tuple[str, tuple[Limit, ...]], ...] = (
     ("delay_us extra_delay_us", _DELAY),
     ("per_year repair_h autonomy_h", ("unavailability",)),
@@ -68,7 +82,6 @@ _FIGURES: tuple[tuple[str, tuple[Limit, ...]], ...] = (
     ("surveyed stated_on", ()),
 )
 """The limits that rest on a figure; one that is not named bears on all of them."""
-
 NO_ID = "row 0"
 """What a gap is about whose row has no id: the evidence says which row."""
 
@@ -110,7 +123,7 @@ class Fault(NamedTuple):
     also: tuple[str, ...] = ()
 
 
-def about(name: str) -> str:
+def unnumbered(name: str) -> str:
     """What a gap is about, rows by whichever number as `NO_ID`."""
     return NO_ID if re.fullmatch(r"row \d+", name) else name
 
@@ -633,7 +646,6 @@ def _gap(
 
 
 Row = dict[str, Any]
-
 ASSET_ROLES = (
     "sites",
     "structures",

@@ -10,10 +10,11 @@ geodesic between the two places.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from functools import cached_property
-from itertools import combinations, pairwise, permutations
+from itertools import combinations, pairwise, permutations, product
+from math import inf
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -21,41 +22,39 @@ import shapely
 from pyproj import Proj, Transformer
 from shapely.ops import substring
 
-from waysapart.recheck.evidence import Tally
-from waysapart.recheck.plant import GEOD, stretch
+from waysapart.evidence import Approach, Circuit, Group, Stretch, VerdictWitness
+from waysapart.recheck.evidence import About
+from waysapart.recheck.plant import GEOD, covered, geodesic_m, wrong_m
 from waysapart.recheck.records import LON_LAT, carried
 from waysapart.recheck.reliance import Asset, Key, Trial, World, name_of, service_of
-from waysapart.recheck.sharing import Shared, Waived, share_contest
+from waysapart.recheck.rows import grouped
+from waysapart.recheck.sharing import Subject, Waived, share_contest
 
+Claim = Circuit | Group
 STRAIGHT_M = 500.0
-
 FAR_AWAY_M = 1e9
 """Beyond any plant, in the plane."""
-
 FAR_M = 1_000.0
 """Beyond this a distance is that of the geodesic between the two places."""
-
 TOUCH_M = 0.001
-
+CLOSE_M = 0.01
+"""How far figures of the evidence may lie from ours: rounding, and two ways of measuring."""
+ALONG_M = 0.1
+PLACE_M = 0.05
+PLACE_DEG = 1.01e-7
+HALF_M = 0.002
+MIDDLE_M = 0.05
 OUTLINE_M = 0.01
 """Where a polygon's zone has no width, its outline belongs to it still."""
-
 OVERLAP_M = 0.1
-
 FOLD_RATIO = 10.0
-
 _ROUNDING_M = 1e-6
-
 _ROUND = 256
-
 _MOST_SCALE = 1.1
 """Greatest scale of the plane anywhere within 3,000 km of its middle, rounded up."""
-
 _ROUND_ZONE = 1024
-
 _SCALE_STEP = 3e-6
 """By how much the scale differs between the places, 100 m apart, where it is worked out."""
-
 Line = tuple[str, float, float]
 """A segment and the fractions between which a path follows it."""
 
@@ -69,7 +68,7 @@ class Followed(NamedTuple):
     backward: bool
 
 
-class Near(NamedTuple):
+class NearRow(NamedTuple):
     """A stretch of a line of the first path within the limit of a line of the second.
 
     `shape` is in the plane, `scale` how much longer it is there than on the ground.
@@ -90,7 +89,8 @@ class PathPair:
     """Two paths held apart.
 
     `outside` is what lies outside the end zones of each line; `left` the same without
-    the lines that both follow, which are shared assets and no approach.
+    the lines that both follow, which are shared assets and no approach. `shared`: what all that
+    is held apart at once relies on; `avoidable`: what of it the ends do not bring.
     """
 
     paths: tuple[Key, Key]
@@ -98,6 +98,13 @@ class PathPair:
     second: list[Followed]
     outside: dict[Line, Any] = field(default_factory=dict)
     left: dict[Line, Any] = field(default_factory=dict)
+    shared: set[str] = field(default_factory=set)
+    avoidable: set[str] = field(default_factory=set)
+
+    @property
+    def turned(self) -> PathPair:
+        """The same with the second path first."""
+        return replace(self, paths=self.paths[::-1], first=self.second, second=self.first)
 
 
 class Plane:
@@ -123,7 +130,7 @@ class Plane:
         self._segments = segments
         rows = ground.records.by["segments"]
         self.kinds = {str(row["kind"]) for row in rows.values()}
-        self.wrong_m = {name: _wrong_m(row) for name, row in rows.items()}
+        self.wrong_m = {name: wrong_m(row) for name, row in rows.items()}
         self._lines: dict[Line, tuple[Any, float]] = self._whole(segments)
         self._boxes: dict[Line, tuple[float, float, float, float]] = {}
         self._cut: dict[tuple[int, int], tuple[Any, Any, Any]] = {}
@@ -174,7 +181,7 @@ class Plane:
         away = places[0].distance(places[1]) / self.scale(places[0])
         if away < FAR_M:
             return float(away)
-        return float(GEOD.inv(*self.degrees(places[0]), *self.degrees(places[1]))[2])
+        return geodesic_m(self.degrees(places[0]), self.degrees(places[1]))
 
     def line(self, line: Line) -> tuple[Any, float]:
         """A line in the plane, and its length."""
@@ -202,7 +209,7 @@ class Plane:
             turned = bool(hop.ways) and back != next(iter(hop.turned.values()))
             uses = hop.uses()[::-1] if turned else hop.uses()
             for use in uses:
-                steps = stretch(world.cables, use)
+                steps = world.cables.stretch(use)
                 against = (use.from_ > use.to) != turned
                 for step, begin, end, _ in reversed(steps) if against else steps:
                     if step.segment not in self._segments:
@@ -319,12 +326,6 @@ def _divided(line: Any) -> Any:
     return shapely.LineString(found)
 
 
-def _wrong_m(row: dict[str, Any]) -> float:
-    """How far a segment may lie from its record."""
-    own = row.get("accuracy_m")
-    return float(row["_accuracy_m"] if own is None else own + row["_shift_m"])
-
-
 def closest_m(plane: Plane, pair: PathPair) -> float | None:
     """Least distance of both paths outside the zones; None where nothing is left of one.
 
@@ -370,48 +371,29 @@ def meetings(pair: PathPair, reach_m: float) -> list[tuple[Line, Line]]:
     return [(first[a], second[b]) for a, b in sorted(zip(*close, strict=True))]
 
 
-def near_rows(
-    plane: Plane, pair: PathPair, limit_of: Callable[[str, str], float], widest_m: float
-) -> list[Near]:
-    """Every stretch of the first path within the limit of the second, line by line.
+def near_rows(plane: Plane, pair: PathPair, limits: LeastDistances) -> list[NearRow]:
+    """Every stretch of the first path within the limits of the second, line by line.
 
-    `limit_of` two segments, in metres, at most `widest_m`. Ordered along the first path.
+    Ordered along the first path.
     """
     found = []
-    at: dict[Line, list[Followed]] = {}
-    for item in pair.first:
-        at.setdefault(item.line, []).append(item)
-    for one, other in meetings(pair, widest_m + TOUCH_M):
-        limit = limit_of(one[0], other[0])
+    at = grouped((item.line, item) for item in pair.first)
+    for one, other in meetings(pair, limits.widest_m + TOUCH_M):
+        limit = limits.of_m(one[0], other[0])
         if limit <= 0:
             continue
-        facing = pair.left[other]
-        line, length = plane.line(one)
+        facing, (line, length) = pair.left[other], plane.line(one)
         place = shapely.Point(shapely.shortest_line(pair.left[one], facing).coords[0])
         scale = plane.scale(place)
         wide = (limit + _ROUNDING_M) * scale
-        close = pair.left[one].intersection(facing.buffer(wide, quad_segs=_ROUND))
-        for shape in _joined(close):
-            ends = [
-                line.project(shapely.get_point(shape, k)) * length / line.length for k in (0, -1)
-            ]
-            if shape.geom_type == "Point":
-                ends = [line.project(shape) * length / line.length] * 2
-            low, high = min(ends), max(ends)
+        for shape in _joined(pair.left[one].intersection(facing.buffer(wide, quad_segs=_ROUND))):
+            points = shapely.points(shapely.get_coordinates(shape)[[0, -1]])
+            low, high = sorted(shapely.line_locate_point(line, points) * length / line.length)
+            away = float(shape.distance(facing)) / scale
             for item in at[one]:
                 begin, end = (length - high, length - low) if item.backward else (low, high)
-                found.append(
-                    Near(
-                        one,
-                        other,
-                        float(shape.distance(facing)) / scale,
-                        item.at_m + begin,
-                        item.at_m + end,
-                        limit,
-                        shape,
-                        scale,
-                    )
-                )
+                begin, end = item.at_m + float(begin), item.at_m + float(end)
+                found.append(NearRow(one, other, away, begin, end, limit, shape, scale))
     return sorted(found, key=lambda row: (row.from_m, row.to_m))
 
 
@@ -425,9 +407,9 @@ def _joined(shape: Any) -> list[Any]:
     return [*merged, *(part for part in parts if part.geom_type == "Point")]
 
 
-def stretches(rows: list[Near]) -> list[list[Near]]:
+def stretches(rows: list[NearRow]) -> list[list[NearRow]]:
     """Rows that meet or overlap along the path, together."""
-    found: list[list[Near]] = []
+    found: list[list[NearRow]] = []
     reached = float("-inf")
     for row in rows:
         if not found or row.from_m > reached + 1e-3:
@@ -438,34 +420,24 @@ def stretches(rows: list[Near]) -> list[list[Near]]:
     return found
 
 
-def folds(
-    plane: Plane,
-    pair: PathPair,
-    limit_of: Callable[[str, str], float],
-    widest_m: float,
-    shared: set[str],
-    avoidable: set[str],
-) -> list[tuple[Near, set[str]]]:
+def folds(plane: Plane, pair: PathPair, limits: LeastDistances) -> list[tuple[NearRow, set[str]]]:
     """Near rows along the first path, each with what it may be folded under.
 
     Empty where it stands. '?': too close to tell. What is left along one path when common
     holders are out, and all that it faces along the other, fold together or not at all.
     """
-    rows = near_rows(plane, pair, limit_of, widest_m) if widest_m > 0 else []
+    rows = near_rows(plane, pair, limits) if limits.widest_m > 0 else []
     if not rows:
         return []
-    turned = PathPair(pair.paths[::-1], pair.second, pair.first, pair.outside, pair.left)
-    back = near_rows(plane, turned, limit_of, widest_m)
     under: dict[int, set[str]] = {}
-    runs: list[tuple[list[Near], set[str]]] = []
-    for side in (rows, back):
-        for group in stretches(side):
-            held = [common_holders(plane.world, row.one[0], row.other[0], shared) for row in group]
-            under |= {id(row): names for row, names in zip(group, held, strict=True) if names}
-            beside = {name for name in avoidable if name in plane.places}
-            beside |= {name for names in held for name in names}
-            rest = [row for row in group if id(row) not in under]
-            runs += [(run, _near_all(plane, run, beside)) for run in stretches(rest)]
+    runs: list[tuple[list[NearRow], set[str]]] = []
+    back = near_rows(plane, pair.turned, limits)
+    for group in (*stretches(rows), *stretches(back)):
+        held = [common_holders(plane.world, row.one[0], row.other[0], pair.shared) for row in group]
+        under |= {id(row): names for row, names in zip(group, held, strict=True) if names}
+        beside = {name for name in pair.avoidable if name in plane.places}.union(*held)
+        rest = [row for row in group if id(row) not in under]
+        runs += [(run, _near_all(plane, run, beside)) for run in stretches(rest)]
     while runs:
         together = [runs.pop()]
         for run, _ in together:  # grows as it goes
@@ -478,7 +450,7 @@ def folds(
     return [(row, under[id(row)]) for row in rows]
 
 
-def _face(run: list[Near], other: list[Near]) -> bool:
+def _face(run: list[NearRow], other: list[NearRow]) -> bool:
     """Whether anything of one path's run comes near something of the other path's."""
     return any(
         (one.one, one.other) == (two.other, two.one)
@@ -488,7 +460,7 @@ def _face(run: list[Near], other: list[Near]) -> bool:
     )
 
 
-def _near_all(plane: Plane, run: list[Near], beside: set[str]) -> set[str]:
+def _near_all(plane: Plane, run: list[NearRow], beside: set[str]) -> set[str]:
     """What all of a run lies near enough to; '?' with what is too close to tell."""
     length = max(row.to_m for row in run) - run[0].from_m
     reach = FOLD_RATIO * max(row.limit_m for row in run)
@@ -524,12 +496,49 @@ def crossing_places(pair: PathPair, one: Line, other: Line) -> list[Any]:
     return [part if part.length > OVERLAP_M else part.centroid for part in _joined(close)]
 
 
-CLOSE_M = 0.01
-"""How far figures of the evidence may lie from ours: rounding, and two ways of measuring."""
+class LeastDistances:
+    """Least distances that services ask of two segments.
 
-ALONG_M = 0.1
+    `loose`: with what the records of both may be wrong.
+    """
 
-PLACE_M = 0.05
+    def __init__(self, plane: Plane, services: list[dict[str, Any]], *, loose: bool) -> None:
+        self._wrong_m = plane.wrong_m if loose else dict.fromkeys(plane.wrong_m, 0.0)
+        self._kind = plane.world.ground.kind
+        kinds = sorted(plane.kinds)
+        self._least = {
+            (one, other): max(_separation(service, one, other) for service in services)
+            for one, other in product(kinds, kinds)
+        }
+        wrong = 2 * max(self._wrong_m.values(), default=0.0)
+        self.widest_m = max(self._least.values(), default=0.0) + wrong
+
+    def of_m(self, one: str, other: str) -> float:
+        """What is asked for between two segments."""
+        least = self._least[str(self._kind[one]), str(self._kind[other])]
+        return least + self._wrong_m[one] + self._wrong_m[other] if least > 0 else 0.0
+
+
+def _by_kinds(stated: Mapping[str, float] | Iterable[str]) -> dict[frozenset[str], Any]:
+    """What rules state by two kinds, such as `duct/span`, in either order."""
+    values = stated if isinstance(stated, Mapping) else dict.fromkeys(stated, True)
+    return {frozenset(map(str.strip, pair.split("/"))): value for pair, value in values.items()}
+
+
+def _separation(service: Mapping[str, Any], kind: str, other: str) -> float:
+    stated = service["separation_m"]
+    if not isinstance(stated, dict):
+        return float(stated)
+    return float(_by_kinds(stated).get(frozenset((kind, other)), 0.0))
+
+
+def forbids(service: Mapping[str, Any], kind: str, other: str) -> bool:
+    """Whether a service forbids segments of two kinds to cross."""
+    stated = service["forbid_cross"]
+    return stated if isinstance(stated, bool) else frozenset((kind, other)) in _by_kinds(stated)
+
+
+# Against the evidence: closest approach, near stretches, crossings
 
 
 class Breach(NamedTuple):
@@ -545,281 +554,208 @@ class Breach(NamedTuple):
 
 
 @dataclass
-class LeastDistances:
-    """Least distances that a trial's services ask of two segments."""
+class _Apart:
+    """What a circuit or group is held to, and what of it is waived.
+
+    `limits` and `loose`: the least distances, and those with what the records may be wrong.
+    """
 
     plane: Plane
-    services: list[dict[str, Any]]
+    subject: Subject
+    waived: Waived
+    services: list[dict[str, Any]] = field(init=False)
+    limits: LeastDistances = field(init=False)
+    loose: LeastDistances = field(init=False)
 
-    def least_m(self, one: str, other: str) -> float:
-        """What the rules ask for between two segments."""
-        kind = self.plane.world.ground.kind
-        return max(_separation(s, str(kind[one]), str(kind[other])) for s in self.services)
+    def __post_init__(self) -> None:
+        """The services of its circuits."""
+        records = self.plane.world.records
+        self.services = [service_of(records, name) for name in self.subject.trial.circuits]
+        self.limits, self.loose = (
+            LeastDistances(self.plane, self.services, loose=loose) for loose in (False, True)
+        )
 
-    def loose_m(self, one: str, other: str) -> float:
-        """The same and what the records of both may be wrong."""
-        least = self.least_m(one, other)
-        return least + self.wrong_m(one) + self.wrong_m(other) if least > 0 else 0.0
+    def pair(self, one: Key, other: Key, contest: list[Key]) -> PathPair:
+        """Two paths, outside the end zones of all circuits that are held apart with them."""
+        zone_m = min(float(service["end_zone_m"]) for service in self.services)
+        # Only what is held apart here ends here: under `pairwise` no third member's sites excuse.
+        pair = self.plane.pair(one, other, sorted({key[0] for key in contest}), zone_m)
+        grouped_ = bool(self.subject.trial.group_test)
+        both, avoidable = share_contest(self.plane.world, contest, grouped=grouped_)
+        pair.shared, pair.avoidable = _names(both), _names(avoidable)
+        return pair
 
-    def wrong_m(self, segment: str) -> float:
-        """How far a segment may lie from its record."""
-        return self.plane.wrong_m[segment]
+    def waives(self, one: str, other: str) -> bool:
+        """Whether a near approach or crossing is waived."""
+        return self.waived.pair(self.subject.trial.id, one, other)
 
-    def widest_m(self) -> float:
-        """The greatest that the rules ask for between any two."""
-        kinds = self.plane.kinds
-        each = (_separation(s, a, b) for s in self.services for a in kinds for b in kinds)
-        return max(each, default=0.0)
+    def may_be_near(self, pair: PathPair) -> bool:
+        """Whether something would stand if the records were as wrong as they may be."""
+        return any(
+            not names and not self.waives(row.one[0], row.other[0])
+            for row, names in folds(self.plane, pair, self.loose)
+        )
 
 
 def check_spacing(
-    plane: Plane,
-    claim: dict[str, Any],
-    witness: dict[str, Any],
-    trial: Trial,
-    shared: Shared,
-    waived: Waived,
-    findings: Tally,
+    plane: Plane, subject: Subject, witness: VerdictWitness, waived: Waived, about: About
 ) -> Breach:
     """Check one circuit or group; what its near approaches and crossings mean for the verdict."""
-    world = plane.world
-    what = f"{'group' if trial.group_test else 'circuit'} {trial.id}"
-    services = [service_of(world.records, circuit) for circuit in trial.circuits]
-    zone = min(float(one["end_zone_m"]) for one in services)
-    limits = LeastDistances(plane, services)
-    worst = 2 * max(plane.wrong_m.values(), default=0.0)
-    many = any(len(contest) > 2 for contest in trial.contests())
+    world, (claim, trial, _), order = plane.world, subject, plane.order
+    apart = _Apart(plane, subject, waived)
+    may_be_wrong = apart.loose.widest_m > apart.limits.widest_m
+    many = any(len(contest) > 2 for contest in trial.contests)
     loose: bool | None = None if many else False
-    order = plane.order
     told = {tuple(one["paths"]): one for one in witness["closest"]}
     measured: list[float] = []
-    _check_near_stretches(claim, what, findings)
-    left_near, left_cross = near_pairs(claim), [*claim["cross"]]
-    pairs = [pair for contest in trial.contests() for pair in combinations(contest, 2)]
-    unsure = any(world.relied[key] & world.cables.unsure for pair in pairs for key in pair)
+    _check_near_stretches(claim, about)
+    left_near, left_cross = near_pairs(claim), [dict[str, Any](one) for one in claim["cross"]]
+    crossings = left_cross
+    for entry in (*left_near, *left_cross):
+        waives = apart.waives(entry["main"], entry["alternate"])
+        about.same(f"{_between(entry)} waived", entry["waived"], waives)
+    unsure = any(len(one) > 1 and world.unsure(one) for one in trial.contests)
     if unsure:
-        findings.skip(f"{what}: separation, as the course of a drawn cable is not certain")
-    for one, other in pairs:
-        if unsure:
-            continue
-        # Only what is held apart here ends here: under `pairwise` no third member's sites excuse.
-        ends = sorted({key[0] for key in _contest(trial, one, other)})
-        pair = plane.pair(one, other, ends, zone)
-        said = f"{what}, {one[0]} {one[1]} and {other[0]} {other[1]}"
-        closest = _check_closest(
-            plane, pair, told.pop((order[one], order[other]), None), said, zone, trial, findings
-        )
+        about.skip("separation, as the course of a drawn cable is not certain")
+    pairs = [(*two, c) for c in trial.contests for two in combinations(c, 2) if not unsure]
+    for one, other, contest in pairs:
+        pair = apart.pair(one, other, contest)
+        mine = About(about.tally, f"{about.what}, {' '.join(one)} and {' '.join(other)}")
+        numbered = order[one], order[other]
+        closest = _check_closest(plane, pair, told.pop(numbered, None), mine)
         if closest is not None:
             measured.append(closest)
-        both, avoidable, _ = share_contest(
-            world, _contest(trial, one, other), grouped=bool(trial.group_test)
-        )
-        mine = [e for e in left_near if _of_pair(e, one, other)]
-        found = _check_near(
-            plane, pair, limits, mine, _names(both), _names(avoidable), said, findings
-        )
-        left_near = [e for e in left_near if id(e) not in found]
-        if worst and loose is False:
-            loose = _may_be_near(
-                limits, pair, worst, _names(both), _names(avoidable), waived, trial
-            )
-        crossing = [e for e in left_cross if _of_pair(e, one, other)]
-        done = _check_cross(plane, pair, services, crossing, _names(both), said, findings)
-        left_cross = [e for e in left_cross if id(e) not in done]
+        near = [entry for entry in left_near if _of_pair(entry, one, other)]
+        found = _check_near(apart, pair, near, mine)
+        left_near = [entry for entry in left_near if id(entry) not in found]
+        if may_be_wrong and loose is False:
+            loose = apart.may_be_near(pair)
+        cross = [entry for entry in left_cross if _of_pair(entry, one, other)]
+        found = _check_cross(apart, pair, cross, mine)
+        left_cross = [entry for entry in left_cross if id(entry) not in found]
     if not unsure:
         for entry in left_near:
-            findings.holds(False, f"{what}: {_between(entry)} are nowhere nearer than the limit")
+            about.holds(False, f"{_between(entry)} are nowhere nearer than the limit")
         for entry in left_cross:
-            findings.holds(False, f"{what}: {_between(entry)} do not meet where it is said")
-        findings.holds(not told, f"{what}: closest approaches of paths that are not held apart")
-        least = claim["closest_m"]
-        same = (least is None) == (not measured)
-        same = same and (least is None or abs(least - min(measured)) <= CLOSE_M)
-        findings.holds(same, f"{what}: closest is {min(measured, default=None)}, not {least} m")
-    for entry in (*near_pairs(claim), *claim["cross"]):
-        known = waived.pair(trial.id, entry["main"], entry["alternate"])
-        findings.same(f"{what}: {_between(entry)} waived", entry["waived"], known)
+            about.holds(False, f"{_between(entry)} do not meet where it is said")
+        about.holds(not told, "closest approaches of paths that are not held apart")
+        about.close("closest", claim["closest_m"], min(measured, default=None), CLOSE_M)
     places = None
     if many and not unsure:
-        places = _Alongside(plane, trial, limits, waived)
+        places = _Alongside(apart, crossings)
         if claim["near"] or claim["cross"]:
-            places.lay(claim, zone, limits.least_m, limits.widest_m())
-        if worst:
-            wide = _Alongside(plane, trial, limits, waived)
-            wide.lay(claim, zone, limits.loose_m, limits.widest_m() + worst)
+            places.lay(apart.limits)
+        if may_be_wrong:
+            wide = _Alongside(apart, crossings)
+            wide.lay(apart.loose)
             loose = wide.meet(with_waived=False)
     stands, some_waived = _breach(claim, places)
     if many and unsure:
         stands = some_waived = None
-    return Breach(stands, some_waived, (loose if worst else False) or stands)
+    return Breach(stands, some_waived, (loose if may_be_wrong else False) or stands)
 
 
-def near_pairs(claim: dict[str, Any], *, folded: bool = True) -> list[dict[str, Any]]:
+def near_pairs(claim: Claim, *, folded: bool = True) -> list[dict[str, Any]]:
     """The pairs of all near stretches, each with what its stretch says of all of them."""
+    told = [*claim["near"], *(claim["near_folded"] if folded else ())]
+    rows = [dict[str, Any](one) for one in told]
     return [
         {**{name: one[name] for name in ("waived", "under", "paths") if name in one}, **pair}
-        for one in (*claim["near"], *(claim["near_folded"] if folded else ()))
+        for one in rows
         for pair in one["members"]
     ]
 
 
-def _check_near_stretches(claim: dict[str, Any], what: str, findings: Tally) -> None:
+def _check_near_stretches(claim: Claim, about: About) -> None:
     """What a near stretch says of itself follows from its pairs."""
-    for one in (*claim["near"], *claim["near_folded"]):
-        pairs, said = one["members"], f"{what}: near {_between(one)}"
-        nearest = min(pairs, key=lambda pair: float(pair["distance_m"]))
+    for near in (*claim["near"], *claim["near_folded"]):
+        one, pairs = dict[str, Any](near), near["members"]
+        mine = about.of(f"near {_between(one)}")
+        nearest = dict[str, Any](min(pairs, key=lambda pair: pair["distance_m"]))
         for name in ("main", "alternate", "kinds", "at", "distance_m"):
-            findings.same(f"{said}: {name}", one[name], nearest[name])
-        findings.same(f"{said}: limit", one["limit_m"], max(pair["limit_m"] for pair in pairs))
-        ends = min(pair["from_m"] for pair in pairs), max(pair["to_m"] for pair in pairs)
-        findings.same(f"{said}: from and to", (one["from_m"], one["to_m"]), ends)
-        covered, reached = 0.0, float("-inf")
-        for begin, end in sorted((pair["from_m"], pair["to_m"]) for pair in pairs):
-            covered += max(0.0, end - max(begin, reached))
-            reached = max(reached, end)
-        findings.holds(abs(covered - one["length_m"]) <= 0.01, f"{said}: length {covered:.3f} m")
-    for name, folded in (("near", False), ("near_folded", True)):
-        right = all(("under" in one) == folded for one in claim[name])
-        findings.holds(right, f"{what}: something in {name} does not say what it is folded under")
+            mine.same(name, one[name], nearest[name])
+        mine.same("limit", near["limit_m"], max(pair["limit_m"] for pair in pairs))
+        spans = [(pair["from_m"], pair["to_m"]) for pair in pairs]
+        ends = min(begin for begin, _ in spans), max(end for _, end in spans)
+        mine.same("from and to", (near["from_m"], near["to_m"]), ends)
+        mine.close("length", near["length_m"], covered(spans), 0.01)
+    for name, rows in (("near", claim["near"]), ("near_folded", claim["near_folded"])):
+        right = all(("under" in one) == (name == "near_folded") for one in rows)
+        about.holds(right, f"something in {name} does not say what it is folded under")
 
 
-def _names(assets: Any) -> set[str]:
+def _names(assets: Iterable[Asset]) -> set[str]:
     return {one for one in assets if isinstance(one, str)}
 
 
-def _contest(trial: Trial, one: Key, other: Key) -> list[Key]:
-    return next(c for c in trial.contests() if one in c and other in c)
-
-
-def _of_pair(entry: dict[str, Any], one: Key, other: Key) -> bool:
-    names = [f"{key[0]} {key[1]}" for key in (one, other)]
+def _of_pair(entry: Mapping[str, Any], one: Key, other: Key) -> bool:
+    names = [" ".join(one), " ".join(other)]
     return bool(entry.get("paths", names) == names)
 
 
-def _between(entry: dict[str, Any]) -> str:
+def _between(entry: Mapping[str, Any]) -> str:
     return f"{entry['main']} and {entry['alternate']}"
 
 
-def _separation(service: dict[str, Any], kind: str, other: str) -> float:
-    stated = service["separation_m"]
-    if not isinstance(stated, dict):
-        return float(stated)
-    pairs = {frozenset(map(str.strip, pair.split("/"))): value for pair, value in stated.items()}
-    return float(pairs.get(frozenset((kind, other)), 0.0))
-
-
-def forbids(service: dict[str, Any], kind: str, other: str) -> bool:
-    """Whether a service forbids segments of two kinds to cross."""
-    stated = service["forbid_cross"]
-    if isinstance(stated, bool):
-        return stated
-    return frozenset((kind, other)) in {frozenset(map(str.strip, p.split("/"))) for p in stated}
-
-
 def _check_closest(
-    plane: Plane,
-    pair: PathPair,
-    told: dict[str, Any] | None,
-    said: str,
-    zone_m: float,
-    trial: Trial,
-    findings: Tally,
+    plane: Plane, pair: PathPair, told: Approach | None, about: About
 ) -> float | None:
     """The distance is right, the points lie on the segments, outside zones and common lines."""
     found = closest_m(plane, pair)
     if told is None or found is None:
-        findings.holds(
-            told is None and found is None, f"{said}: closest approach is {found}, told: {told}"
-        )
+        missing = told is None and found is None
+        about.holds(missing, f"closest approach is {found}, told: {told}")
         return found
-    near = abs(told["distance_m"] - found) <= max(CLOSE_M, 1e-6 * found)
-    findings.holds(near, f"{said}: they come as close as {found:.3f} m, not {told['distance_m']} m")
-    points = [plane.flat(shapely.Point(at)) for at in told["points"]]
-    apart = float(GEOD.inv(*told["points"][0], *told["points"][1])[2])
-    findings.holds(
-        abs(apart - told["distance_m"]) <= max(CLOSE_M, 1e-6 * found),
-        f"{said}: the two points lie {apart:.3f} m apart, not {told['distance_m']} m",
-    )
-    for point, segment, lines in zip(
-        points, told["segments"], (pair.first, pair.second), strict=True
+    slack = max(CLOSE_M, 1e-6 * found)
+    about.close("how close they come", told["distance_m"], found, slack)
+    apart = geodesic_m(*told["points"])
+    about.close("how far the two points lie apart", told["distance_m"], apart, slack)
+    for at, segment, lines in zip(
+        told["points"], told["segments"], (pair.first, pair.second), strict=True
     ):
+        point = plane.flat(shapely.Point(at))
         mine = [pair.outside[item.line] for item in lines if item.line[0] == segment]
-        away = min((shape.distance(point) for shape in mine), default=float("inf"))
-        findings.holds(
-            away <= PLACE_M, f"{said}: a closest point does not lie on {segment} ({away:.2f} m)"
-        )
+        away = min((shape.distance(point) for shape in mine), default=inf)
+        about.holds(away <= PLACE_M, f"a closest point does not lie on {segment} ({away:.2f} m)")
     return found
 
 
 def _check_near(
-    plane: Plane,
-    pair: PathPair,
-    limits: LeastDistances,
-    told: list[dict[str, Any]],
-    shared: set[str],
-    avoidable: set[str],
-    said: str,
-    findings: Tally,
+    apart: _Apart, pair: PathPair, told: list[dict[str, Any]], about: About
 ) -> set[int]:
     """Every near stretch is told, with its distance, length and what it is folded under."""
-    used: set[int] = set()
-    for row, names in folds(plane, pair, limits.least_m, limits.widest_m(), shared, avoidable):
+    plane, used = apart.plane, set[int]()
+    for row, names in folds(plane, pair, apart.limits):
         entry = next((e for e in told if id(e) not in used and _alike(row, e)), None)
-        what = f"{said}: {row.one[0]} runs {row.distance_m:.3f} m from {row.other[0]}"
+        mine = about.of(f"{row.one[0]} runs {row.distance_m:.3f} m from {row.other[0]}")
         if entry is None:
             at_limit = row.limit_m - row.distance_m < CLOSE_M and row.to_m - row.from_m < 5.0
-            findings.holds(at_limit, f"{what}, which the evidence does not tell")
+            mine.holds(at_limit, "the evidence does not tell it")
             continue
         used.add(id(entry))
-        away = abs(entry["distance_m"] - row.distance_m) <= CLOSE_M
-        findings.holds(away, f"{what}, not {entry['distance_m']} m")
-        findings.holds(
-            abs(entry["limit_m"] - row.limit_m) < 1e-6, f"{what}: the limit is {row.limit_m:g} m"
-        )
+        mine.close("distance", entry["distance_m"], row.distance_m, CLOSE_M)
+        mine.close("limit", entry["limit_m"], row.limit_m, 1e-6)
         place = plane.flat(shapely.Point(entry["at"]))
         far = max(plane.metres(place, shape) for shape in (row.shape, pair.left[row.other]))
         between = far <= row.distance_m / 2 + PLACE_M
-        findings.holds(between, f"{what}, but not about {entry['at']}, {far:.2f} m off")
+        mine.holds(between, f"not about {entry['at']}, {far:.2f} m off")
         folded = entry.get("under")
         right = folded in names if folded is not None else not names or "?" in names
-        where = f"under {folded}" if folded is not None else "under nothing"
-        findings.holds(
-            right, f"{what}: folded {where}, though it belongs to {sorted(names) or None}"
-        )
-    for entry in told:
-        # A stretch right at the limit may be told though rounding hides it here.
-        if id(entry) not in used and _at_limit(plane, pair, entry):
-            used.add(id(entry))
-    return used
+        mine.holds(right, f"folded under {folded}, though it belongs to {sorted(names) or None}")
+    # A stretch right at the limit may be told though rounding hides it here.
+    return used | {id(e) for e in told if id(e) not in used and _at_limit(plane, pair, e)}
 
 
-def _may_be_near(
-    limits: LeastDistances,
-    pair: PathPair,
-    worst_m: float,
-    shared: set[str],
-    avoidable: set[str],
-    waived: Waived,
-    trial: Trial,
-) -> bool:
-    """Whether something would stand if the records were as wrong as they may be."""
-    widest = limits.widest_m() + worst_m
-    return any(
-        not names and not waived.pair(trial.id, row.one[0], row.other[0])
-        for row, names in folds(limits.plane, pair, limits.loose_m, widest, shared, avoidable)
-    )
-
-
-def _at_limit(plane: Plane, pair: PathPair, entry: dict[str, Any]) -> bool:
+def _at_limit(plane: Plane, pair: PathPair, entry: Mapping[str, Any]) -> bool:
     lines = [
         [pair.left[i.line] for i in side if i.line[0] == entry[name] and i.line in pair.left]
         for name, side in (("main", pair.first), ("alternate", pair.second))
     ]
-    least = min((plane.metres(a, b) for a in lines[0] for b in lines[1]), default=float("inf"))
+    least = min((plane.metres(a, b) for a, b in product(*lines)), default=inf)
     return bool(abs(least - entry["limit_m"]) < CLOSE_M and entry["length_m"] < 5.0)
 
 
-def _alike(row: Near, entry: dict[str, Any]) -> bool:
+def _alike(row: NearRow, entry: Mapping[str, Any]) -> bool:
     if (row.one[0], row.other[0]) != (entry["main"], entry["alternate"]):
         return False
     slack = ALONG_M + 1e-5 * row.to_m + 0.01 * (row.to_m - row.from_m)
@@ -829,62 +765,50 @@ def _alike(row: Near, entry: dict[str, Any]) -> bool:
 
 
 def _check_cross(
-    plane: Plane,
-    pair: PathPair,
-    services: list[dict[str, Any]],
-    told: list[dict[str, Any]],
-    shared: set[str],
-    said: str,
-    findings: Tally,
+    apart: _Apart, pair: PathPair, told: list[dict[str, Any]], about: About
 ) -> set[int]:
     """Every place where lines meet in plan is told, unless it belongs to something shared."""
-    world, used = plane.world, set()
+    plane, world, used = apart.plane, apart.plane.world, set[int]()
+    at_shared = [plane.places[name] for name in pair.shared if name in plane.places]
     for one, other in meetings(pair, 0.0015):
         names = one[0], other[0]
         kinds = [str(world.ground.kind[name]) for name in names]
-        held = common_holders(world, *names, shared)
+        forbidden = any(forbids(service, *kinds) for service in apart.services)
+        held = common_holders(world, *names, pair.shared)
         gap = pair.left[one].distance(pair.left[other])
         for place in crossing_places(pair, one, other):
             mine = [
-                e
-                for e in told
-                if (e["main"], e["alternate"]) == names
-                and e["at"]
-                and plane.flat(shapely.Point(e["at"])).distance(place) <= PLACE_M
+                entry
+                for entry in told
+                if (entry["main"], entry["alternate"]) == names
+                and entry["at"]
+                and plane.flat(shapely.Point(entry["at"])).distance(place) <= PLACE_M
             ]
             used |= {id(entry) for entry in mine if not held}
-            away = [plane.places[n].distance(place) for n in shared if n in plane.places]
-            near = min(away, default=float("inf"))
-            at_shared = near <= world.records.snap_m
+            near = min((shape.distance(place) for shape in at_shared), default=inf)
+            excused = near <= world.records.snap_m
             # Lines that run together are told even at a shared place; at a small angle
             # nobody can tell whether they do.
-            doubtful = at_shared and place.length > 0
+            doubtful = excused and place.length > 0
             doubtful |= gap > 0.0005 or abs(near - world.records.snap_m) < CLOSE_M
             if not held and not doubtful:
-                findings.holds(
-                    bool(mine) != at_shared,
-                    f"{said}: {names[0]} and {names[1]} "
-                    + ("meet only at something shared" if at_shared else "meet, which is not told"),
-                )
-            forbidden = any(forbids(service, *kinds) for service in services)
+                so = "meet only at something shared" if excused else "meet, which is not told"
+                about.holds(bool(mine) != excused, f"{names[0]} and {names[1]} {so}")
             for entry in mine:
-                findings.same(f"{said}: {names} forbidden", entry["forbidden"], forbidden)
+                about.same(f"{names} forbidden", entry["forbidden"], forbidden)
     return used
 
 
-def _breach(claim: dict[str, Any], places: _Alongside | None) -> tuple[bool | None, bool | None]:
-    """Between two ways any that stands is one; among more, it takes one place on all of them."""
-    rows = [
-        *near_pairs(claim, folded=False),
-        *(e for e in claim["cross"] if e["forbidden"]),
-    ]
+def _breach(claim: Claim, places: _Alongside | None) -> tuple[bool | None, bool | None]:
+    """Between two paths any that stands is one; among more, it takes one place on all of them."""
+    rows = [row["waived"] for row in near_pairs(claim, folded=False)]
+    rows += [row["waived"] for row in claim["cross"] if row["forbidden"]]
     if not rows:
         return False, False
     if places is not None:
         stands = places.meet(with_waived=False)
         return stands, places.meet(with_waived=True) if stands is False else False
-    standing = any(not row["waived"] for row in rows)
-    return standing, any(row["waived"] for row in rows)
+    return not all(rows), any(rows)
 
 
 class _Beside(NamedTuple):
@@ -898,41 +822,31 @@ class _Beside(NamedTuple):
 
 
 class _Alongside:
-    """Where along each of more than two ways the others come near, cross, or are the same.
+    """Where along each of more than two paths the others come near, cross, or are the same.
 
     Two of many that come close lose nothing by themselves: it takes a place on one of them
     where every other one is near, crosses or follows the same line, and not all the latter.
     """
 
-    def __init__(self, plane: Plane, trial: Trial, limits: LeastDistances, waived: Waived) -> None:
-        self.plane, self.trial, self.limits, self.waived = plane, trial, limits, waived
+    def __init__(self, apart: _Apart, crossings: list[dict[str, Any]]) -> None:
+        self.apart, self.plane = apart, apart.plane
+        self.crossings = [entry for entry in crossings if entry["forbidden"]]
+        self.contests = [one for one in apart.subject.trial.contests if len(one) > 2]
         self.beside: dict[tuple[Key, Key], list[_Beside]] = {}
 
-    def lay(
-        self,
-        claim: dict[str, Any],
-        zone_m: float,
-        limit_of: Callable[[str, str], float],
-        widest_m: float,
-    ) -> None:
-        """Find all of it, under the limits of `limit_of` between two segments."""
-        grouped = bool(self.trial.group_test)
-        for contest in self.trial.contests():
-            if len(contest) < 3:
-                continue
-            both, avoidable, _ = share_contest(self.plane.world, contest, grouped=grouped)
-            ends = sorted({key[0] for key in contest})
+    def lay(self, limits: LeastDistances) -> None:
+        """Find all of it, under some limits."""
+        order = self.plane.order
+        for contest in self.contests:
             for one, other in permutations(contest, 2):
-                pair = self.plane.pair(one, other, ends, zone_m)
+                pair = self.apart.pair(one, other, contest)
                 found = self.beside.setdefault((one, other), [])
-                for row, names in folds(
-                    self.plane, pair, limit_of, widest_m, _names(both), _names(avoidable)
-                ):
+                for row, names in folds(self.plane, pair, limits):
                     if not names or "?" in names:
-                        known = self._waived(row.one[0], row.other[0])
+                        known = self.apart.waives(row.one[0], row.other[0])
                         found.append(_Beside(row.from_m, row.to_m, False, known, not names))
-                for entry in claim["cross"]:
-                    if entry["forbidden"] and _of_pair(entry, *sorted((one, other), key=self._at)):
+                for entry in self.crossings:
+                    if _of_pair(entry, *sorted((one, other), key=order.__getitem__)):
                         found += self._crossed(pair, entry)
                 common = {item.line for item in pair.first} & {item.line for item in pair.second}
                 found += [
@@ -941,22 +855,15 @@ class _Alongside:
                     if item.line in common
                 ]
 
-    def _at(self, key: Key) -> int:
-        return self.plane.order[key]
-
-    def _waived(self, one: str, other: str) -> bool:
-        return self.waived.pair(self.trial.id, one, other)
-
-    def _crossed(self, pair: PathPair, entry: dict[str, Any]) -> list[_Beside]:
+    def _crossed(self, pair: PathPair, entry: Mapping[str, Any]) -> list[_Beside]:
         """A crossing at every place where the first path of a pair passes it."""
         place = self.plane.flat(shapely.Point(entry["at"]))
-        waived = self._waived(entry["main"], entry["alternate"])
+        waived = self.apart.waives(entry["main"], entry["alternate"])
         found = []
         for item in pair.first:
-            if item.line[0] not in (entry["main"], entry["alternate"]):
-                continue
             line, length = self.plane.line(item.line)
-            if line.distance(place) <= PLACE_M:
+            crosses = item.line[0] in (entry["main"], entry["alternate"])
+            if crosses and line.distance(place) <= PLACE_M:
                 into = line.project(place) / line.length * length if line.length else 0.0
                 at = item.at_m + (length - into if item.backward else into)
                 found.append(_Beside(at, at, False, waived, True))
@@ -964,29 +871,27 @@ class _Alongside:
 
     def meet(self, *, with_waived: bool) -> bool | None:
         """Whether all come together somewhere; None where that hangs on rounding."""
-        answers = [
+        answers = {
             any(
                 self._on(path, contest, with_waived=with_waived, strict=strict)
-                for contest in self.trial.contests()
-                if len(contest) > 2
+                for contest in self.contests
                 for path in contest
             )
             for strict in (True, False)
-        ]
-        return answers[0] if answers[0] == answers[1] else None
+        }
+        return answers.pop() if len(answers) == 1 else None
 
     def _on(self, path: Key, contest: list[Key], *, with_waived: bool, strict: bool) -> bool:
         slack = -ALONG_M if strict else ALONG_M
-        sides = []
-        for other in contest:
-            if other == path:
-                continue
-            rows = [
-                one
+        sides = [
+            [
+                (*_wider(one, slack), one.follows)
                 for one in self.beside.get((path, other), ())
                 if (with_waived or not one.waived) and (one.sure or not strict)
             ]
-            sides.append([(*_wider(one, slack), one.follows) for one in rows])
+            for other in contest
+            if other != path
+        ]
         for place in {begin for side in sides for begin, _, _ in side}:
             on_it = [[f for begin, end, f in side if begin <= place <= end] for side in sides]
             if all(on_it) and not all(all(follows) for follows in on_it):
@@ -1002,37 +907,53 @@ def _wider(one: _Beside, slack: float) -> tuple[float, float]:
     return one.begin - slack, one.end + slack
 
 
-PLACE_DEG = 1.01e-7
-
-HALF_M = 0.002
-
-MIDDLE_M = 0.05
+# Against the evidence: what is told twice
 
 
-def several(trial: Trial) -> bool:
-    """Whether more than two ways are held apart, so that findings have to name which."""
-    return sum(len(c) * (len(c) - 1) // 2 for c in trial.contests()) > 1
+def _pairs_of(trial: Trial) -> int:
+    """How many pairs of paths are held apart."""
+    return sum(len(contest) * (len(contest) - 1) // 2 for contest in trial.contests)
 
 
-def check_asked(
-    world: World, what: str, claim: dict[str, Any], trial: Trial, findings: Tally
-) -> None:
-    """The separation asked for, and the end zones: of a group's services one that asks for most."""
+def check_told(world: World, subject: Subject, about: About) -> None:
+    """Separation and end zone asked for, kinds of segments, nothing twice, which paths it is of.
+
+    Of a group the separation is that of one of its services that asks for most.
+    """
+    claim, trial, _ = subject
     services = [service_of(world.records, circuit) for circuit in trial.circuits]
     most = max(_widest(one["separation_m"]) for one in services)
-    known = [one for one in services if _widest(one["separation_m"]) == most]
-    told = _by_pairs(claim["separation_m"]), claim["end_zone_m"]
-    findings.holds(
-        any(told == (_by_pairs(one["separation_m"]), one["end_zone_m"]) for one in known),
-        f"{what}: separation and end zone are {told}, which no service of it asks for",
-    )
+    known = [
+        (_in_either_order(one["separation_m"]), one["end_zone_m"])
+        for one in services
+        if _widest(one["separation_m"]) == most
+    ]
+    told = _in_either_order(claim["separation_m"]), claim["end_zone_m"]
+    said = f"separation and end zone are {told}, which no service of it asks for"
+    about.holds(told in known, said)
+    many, kind = _pairs_of(trial) > 1, world.ground.kind
+    lists: dict[str, list[dict[str, Any]]] = {
+        "near": [dict(one) for one in claim["near"]],
+        "near_folded": [dict(one) for one in claim["near_folded"]],
+        "cross": [dict(one) for one in claim["cross"]],
+    }
+    for name, rows in lists.items():
+        for one in (two for row in rows for two in (row, *row.get("members", ()))):
+            kinds = [kind.get(one["main"]), kind.get(one["alternate"])]
+            about.same(f"kinds of {_between(one)}", one["kinds"], kinds)
+        twice = [one for place, one in enumerate(rows) if one in rows[:place]]
+        about.holds(not twice, f"something stands twice in {name}")
+        named = all(("paths" in one) == many for one in rows)
+        about.holds(named, f"something in {name} does not say between which paths")
+    whole = claim["single_points"]["stretches"]
+    stretches_ = {one["stretch"] for one in claim["stretches"]}
+    ordered = whole == sorted(set(whole)) and set(whole) <= stretches_
+    about.holds(ordered, f"single points name stretches {whole}")
 
 
-def _by_pairs(separation: Any) -> Any:
+def _in_either_order(separation: Any) -> Any:
     """A separation by kinds with the two kinds of each in one order."""
-    if not isinstance(separation, dict):
-        return separation
-    return {frozenset(map(str.strip, pair.split("/"))): m for pair, m in separation.items()}
+    return _by_kinds(separation) if isinstance(separation, dict) else separation
 
 
 def _widest(separation: Any) -> float:
@@ -1040,187 +961,123 @@ def _widest(separation: Any) -> float:
     return max(map(float, stated), default=0.0)
 
 
-def check_least(
-    what: str,
-    claim: dict[str, Any],
-    witness: list[dict[str, Any]],
-    names: list[str],
-    trial: Trial,
-    findings: Tally,
+def check_closest(
+    subject: Subject, witness: list[Approach], paths: list[str], about: About
 ) -> None:
-    """The least of the closest approaches, and the circles that touch both or all ways."""
-    least = claim["closest_m"]
-    examined = "not examined" if least is None else "measured"
-    findings.same(f"{what}: separation", claim["separation"], examined)
+    """The least of the closest approaches, and the circles that touch both or all paths.
+
+    `paths` are the names of all paths, by which the witness numbers them.
+    """
+    claim, trial, _ = subject
+    least, told, count = claim["closest_m"], claim.get("closest"), _pairs_of(trial)
+    about.same("separation", claim["separation"], "not examined" if least is None else "measured")
     pairs = [tuple(one["paths"]) for one in witness]
-    findings.same(f"{what}: closest approaches told twice", len(pairs), len(set(pairs)))
-    told = claim.get("closest")
-    if not findings.holds((told is None) == (least is None), f"{what}: closest approach"):
+    about.same("closest approaches told twice", len(pairs), len(set(pairs)))
+    if not about.holds((told is None) == (least is None), "closest approach"):
         return
-    if told is None:
+    if told is None or least is None:
         return
-    many = several(trial)
-    findings.same(f"{what}: whether closest names its paths", "paths" in told, many)
-    findings.same(f"{what}: closest distance", told["distance_m"], least)
+    about.same("whether closest names its paths", "paths" in told, count > 1)
+    about.same("closest distance", told["distance_m"], least)
     ends = told["main_at"], told["alternate_at"]
     mine = [
         one
         for one in witness
-        if told.get("paths") in (None, [names[place] for place in one["paths"]])
+        if told.get("paths") in (None, [paths[place] for place in one["paths"]])
         and one["segments"] == [told["main"], told["alternate"]]
         and abs(one["distance_m"] - least) <= HALF_M
         and all(
             abs(rounded - exact) <= PLACE_DEG
             for place, at in zip(one["points"], ends, strict=True)
-            for rounded, exact in zip(at or (), place, strict=True)
+            for rounded, exact in zip(at, place, strict=True)
         )
     ]
-    if not findings.holds(bool(mine), f"{what}: closest is no closest approach of its witness"):
+    if not about.holds(bool(mine), "closest is no closest approach of its witness"):
         return
-    whole = many and trial.group_test != "pairwise"
-    half = None if whole else least / 2
-    radius = told["danger_radius_m"]
-    same = radius is None if half is None else radius is not None and abs(radius - half) <= HALF_M
-    findings.holds(same, f"{what}: danger radius is {half}, not {radius} m")
+    whole = count > 1 and trial.group_test != "pairwise"
+    half, at = None if whole else least / 2, told["danger_at"]
+    about.close("danger radius", told["danger_radius_m"], half, HALF_M)
     if half is None:
-        findings.same(f"{what}: place of a danger radius", told["danger_at"], None)
-        count = sum(len(c) * (len(c) - 1) // 2 for c in trial.contests())
+        about.same("place of a danger radius", at, None)
         every = max(one["distance_m"] for one in witness) / 2 if len(witness) == count else None
-        bound = told.get("danger_radius_at_least_m", "missing")
-        same = bound is None if every is None else bound is not None and bound != "missing"
-        same = same and (every is None or abs(bound - every) <= HALF_M)
-        findings.holds(same, f"{what}: danger radius is at least {every}, not {bound}")
+        stated, bound = "danger_radius_at_least_m" in told, told.get("danger_radius_at_least_m")
+        same = bound is every if bound is None or every is None else abs(bound - every) <= HALF_M
+        about.holds(stated and same, f"danger radius is at least {every}, not {bound}")
     else:
-        findings.same(f"{what}: bound", told.get("danger_radius_at_least_m"), None)
-        at = told["danger_at"]
-        away = [GEOD.inv(*at, *told[end])[2] for end in ("main_at", "alternate_at")] if at else []
-        inside = bool(at) and max(away) <= half + MIDDLE_M
-        findings.holds(inside, f"{what}: the danger radius is not about {at}")
+        about.same("bound", told.get("danger_radius_at_least_m"), None)
+        away = [geodesic_m(at, end) for end in ends] if at else [inf]
+        about.holds(max(away) <= half + MIDDLE_M, f"the danger radius is not about {at}")
 
 
-def check_kinds(world: World, what: str, claim: dict[str, Any], findings: Tally) -> None:
-    """Kinds of the segments that come near each other or cross."""
-    for one in _of_two(claim):
-        known = [world.ground.kind.get(one["main"]), world.ground.kind.get(one["alternate"])]
-        between = f"{one['main']} and {one['alternate']}"
-        findings.same(f"{what}: kinds of {between}", one["kinds"], known)
+# Against the evidence: stretches of shared things
 
 
-def _of_two(claim: dict[str, Any]) -> Iterator[dict[str, Any]]:
-    for name in ("near", "near_folded", "cross"):
-        for one in claim[name]:
-            yield one
-            yield from one.get("members", ())
-
-
-def check_told_once(what: str, claim: dict[str, Any], many: bool, findings: Tally) -> None:
-    """Nothing near or crossing stands twice; each names its two ways where there are more."""
-    for name in ("near", "near_folded", "cross"):
-        rows = claim[name]
-        twice = [one for place, one in enumerate(rows) if one in rows[:place]]
-        findings.holds(not twice, f"{what}: something stands twice in {name}")
-        named = all(("paths" in one) == many for one in rows)
-        findings.holds(named, f"{what}: something in {name} does not say between which ways")
-    whole = claim["single_points"]["stretches"]
-    known = {one["stretch"] for one in claim["stretches"]}
-    ordered = whole == sorted(set(whole)) and set(whole) <= known
-    findings.holds(ordered, f"{what}: single points name stretches {whole}")
-
-
-def check_shared_stretches(
-    plane: Plane,
-    claim: dict[str, Any],
-    trial: Trial,
-    shared: Shared,
-    findings: Tally,
-) -> None:
+def check_shared_stretches(plane: Plane, subject: Subject, about: About) -> None:
     """Every shared asset stands in its stretch, in order, where every chain leads to it."""
-    what = f"{'group' if trial.group_test else 'circuit'} {trial.id}"
-    world = plane.world
+    world, (claim, trial, shared) = plane.world, subject
     found = {name_of(one): one for one in shared.avoidable}
-    labels = {_label(trial, key): key for side in trial.sides for key in side}
+    grouped_ = trial.group_test is not None
+    names = {key: " ".join(key) if grouped_ else key[1] for key in trial.paths}
+    labels = {label: key for key, label in names.items()}
     counted = [one["stretch"] for one in claim["stretches"]]
-    findings.same(f"{what}: stretches", counted, list(range(1, len(counted) + 1)))
+    about.same("stretches", counted, list(range(1, len(counted) + 1)))
     entries = {one["asset"]: one for one in claim["shared"]}
     listed = [(name, one) for one in claim["stretches"] for name in one["members"]]
     held = [(name, one) for one in claim["stretches"] for name in one["holders"]]
     told = [(name, one["stretch"]) for name, one in (*listed, *held)]
     stated = [(name, one["stretch"]) for name, one in entries.items()]
-    findings.same(f"{what}: what stands in which stretch", sorted(told), sorted(stated))
-    for name, mine in listed:
-        said = f"{what}: shared {name}"
+    about.same("what stands in which stretch", sorted(told), sorted(stated))
+    for name, one in listed:
         if name not in found or name not in entries:
             continue
-        findings.same(f"{said}: waived", mine["waived"], entries[name]["waived"])
-        for label, chain in mine["via"].items():
+        mine = about.of(f"shared {name}")
+        mine.same("waived", one["waived"], entries[name]["waived"])
+        for label, chain in one["via"].items():
             key = labels.get(label)
-            findings.holds(
-                key is not None and _leads(world, key, trial, chain, found[name]),
-                f"{said}: the chain {' - '.join(chain)} of {label} does not lead there",
-            )
+            leads = key is not None and _leads(world, key, trial, chain, found[name])
+            mine.holds(leads, f"the chain {' - '.join(chain)} of {label} does not lead there")
         on_it = {label for label, key in labels.items() if found[name] in world.relied[key]}
-        if trial.group_test == "pairwise":  # one way of each member
-            firsts = (
-                [_label(trial, key) for key in side if _label(trial, key) in on_it]
-                for side in trial.sides
-            )
-            on_it = {one[0] for one in firsts if one}
-        findings.same_set(f"{said}: chains", list(mine["via"]), on_it)
+        if trial.group_test == "pairwise":  # one path of each member
+            firsts = ([names[key] for key in side if names[key] in on_it] for side in trial.sides)
+            on_it = {labels_[0] for labels_ in firsts if labels_}
+        mine.same_set("chains", list(one["via"]), on_it)
     for one in claim["stretches"]:
-        said = f"{what}: stretch {one['stretch']}"
-        _check_along(plane, one, labels, said, findings)
+        _check_along(plane, one, labels, about.of(f"stretch {one['stretch']}"))
 
 
-def _check_along(
-    plane: Plane,
-    stretch: dict[str, Any],
-    labels: dict[str, Key],
-    said: str,
-    findings: Tally,
-) -> None:
-    """A stretch runs from its first member to its last along every way, and begins where it says.
+def _check_along(plane: Plane, told: Stretch, labels: Mapping[str, Key], about: About) -> None:
+    """A stretch runs from its first member to its last along every path, and begins where it says.
 
     Where the course of a drawn cable is not certain, places along it are not either.
     """
-    by, along = plane.world.records.by, stretch["along"]
-    members = [by["joints"].get(one, {}).get("at", one) for one in stretch["members"]]
-    keys = [labels[label] for label in stretch["via"] if label in labels]
-    if any(plane.world.relied[key] & plane.world.cables.unsure for key in keys):
+    by, along = plane.world.records.by, told["along"]
+    members = [by["joints"].get(one, {}).get("at", one) for one in told["members"]]
+    keys = {label: labels[label] for label in told["via"] if label in labels}
+    if plane.world.unsure(keys.values()):
         return
-    places = {label: plane.places_on(labels[label]) for label in stretch["via"] if label in labels}
-    on_line = all(one in places[label] for label in places for one in members)
-    due = (
-        sorted(places)
-        if on_line
-        and all(
-            any(one in by[role] for role in ("structures", "segments", "joints"))
-            for one in stretch["members"]
-        )
-        else []
-    )
-    findings.same(f"{said}: ways along which it lies", sorted(along), due)
+    places = {label: plane.places_on(key) for label, key in keys.items()}
+    on_line = all(one in mine for mine in places.values() for one in members)
+    plant = {*by["structures"], *by["segments"], *by["joints"]}
+    due = sorted(places) if on_line and plant.issuperset(told["members"]) else []
+    about.same("paths along which it lies", sorted(along), due)
     first = next(iter(places), None)
     if on_line and first is not None:
         begins = [places[first][one][0] for one in members]
         ordered = all(one <= two + ALONG_M for one, two in pairwise(begins))
-        findings.holds(ordered, f"{said}: its members do not stand in the order of {first}")
+        about.holds(ordered, f"its members do not stand in the order of {first}")
     for label in set(along) & set(places):
-        told, mine = along[label], [places[label].get(one, (0.0, 0.0)) for one in members]
-        begin, end = min(one[0] for one in mine), max(one[1] for one in mine)
-        slack = ALONG_M + 1e-5 * end
-        right = abs(told["from_m"] - begin) <= slack and abs(told["to_m"] - end) <= slack
-        findings.holds(right, f"{said}: along {label} from {begin:.2f} to {end:.2f} m, not {told}")
-    if (stretch["at"] is not None) != bool(along):
-        findings.holds(False, f"{said}: its place is {stretch['at']}")
-    elif along and first is not None:
+        ends = [places[label].get(one, (0.0, 0.0)) for one in members]
+        begin, end = min(one[0] for one in ends), max(one[1] for one in ends)
+        stated, slack = along[label], ALONG_M + 1e-5 * end
+        right = max(abs(stated["from_m"] - begin), abs(stated["to_m"] - end)) <= slack
+        about.holds(right, f"along {label} from {begin:.2f} to {end:.2f} m, not {stated}")
+    if (told["at"] is not None) != bool(along):
+        about.holds(False, f"its place is {told['at']}")
+    elif told["at"] is not None and first is not None:
         begin, end = places[first].get(members[0], (0.0, 0.0))
-        away = plane.away_m(labels[first], (begin + end) / 2, stretch["at"])
+        away = plane.away_m(labels[first], (begin + end) / 2, told["at"])
         slack = PLACE_M + 1e-4 * (end - begin)
-        findings.holds(away <= slack, f"{said}: {members[0]} lies {away:.2f} m off")
-
-
-def _label(trial: Trial, key: Key) -> str:
-    return key[1] if trial.group_test is None else f"{key[0]} {key[1]}"
+        about.holds(away <= slack, f"{members[0]} lies {away:.2f} m off")
 
 
 def _leads(world: World, path: Key, trial: Trial, chain: list[str], asset: Asset) -> bool:
@@ -1231,27 +1088,22 @@ def _leads(world: World, path: Key, trial: Trial, chain: list[str], asset: Asset
         return False
     if isinstance(asset, tuple):
         return asset[1] in links
+    steps = pairwise([*chain, asset])
     items = world.reliance.items[chain[0]]
-    at: str | None = None
-    for following in [*chain[1:], asset]:
-        if at is None:
-            if following not in items:
-                return False
-        elif following not in _direct(world, at):
-            return False
-        at = following
-    return True
+    return all(
+        two in (items if place == 0 else _direct(world, one))
+        for place, (one, two) in enumerate(steps)
+    )
 
 
 def _direct(world: World, asset: str) -> set[Asset]:
     """What an asset is a direct reason for: its parts, holders, hazards, ends and needs."""
+    cables, joints_of = world.cables, world.records.joints_of
     found = {*world.reliance.holders.get(asset, ()), *world.reliance.works.get(asset, ())}
     if asset in world.ground.ends:
         found |= set(world.ground.nodes(asset))
-    if asset in world.cables.chain:
-        found |= {step.segment for step in world.cables.chain[asset]}
-        found |= {str(node) for node, _ in world.cables.nodes(asset) if node is not None}
-        found |= {str(world.cables.carrier[asset])}
-        found.update(world.records.joints_of.get(asset, ()))
-        found.update(world.records.joints_of.get(None, ()))
+    if asset in cables.chain:
+        found |= {step.segment for step in cables.chain[asset]}
+        found |= {node for node, _ in cables.nodes(asset) if node is not None}
+        found |= {str(cables.carrier[asset]), *joints_of.get(asset, ()), *joints_of.get(None, ())}
     return found

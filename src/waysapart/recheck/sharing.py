@@ -4,30 +4,30 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from itertools import zip_longest
-from typing import Any
+from typing import Any, NamedTuple, cast
 
 import shapely.geometry
 
-from waysapart.recheck.evidence import Tally, few
+from waysapart.evidence import Circuit, Group, JudgedWaiver
+from waysapart.recheck.evidence import About, few
 from waysapart.recheck.reliance import (
     Asset,
     Key,
     Trial,
     World,
     name_of,
-    role_of,
     service_of,
     whole_cable,
 )
-from waysapart.recheck.rows import Row
+from waysapart.recheck.rows import Row, reached
 
 
 @dataclass
-class Shared:
+class SharedAssets:
     """Attributes as in the evidence.
 
     `tail`: what a circuit shares inside its end sites before its paths part, where that
@@ -51,20 +51,27 @@ class Shared:
         return self.shared - self.avoidable - self.tail
 
 
-def share(world: World, trial: Trial) -> Shared:
+class Subject(NamedTuple):
+    """A circuit or group: what is claimed of it, what is held apart, and what that shares."""
+
+    claim: Circuit | Group
+    trial: Trial
+    shared: SharedAssets
+
+
+def share(world: World, trial: Trial) -> SharedAssets:
     """Intersect the sides' sets; several contests of one group together."""
-    found, alone = Shared(), set()
-    for contest in trial.contests():
-        if len(contest) < 2:
-            continue
-        shared, avoidable, own = share_contest(world, contest, grouped=bool(trial.group_test))
-        found.shared |= shared
-        found.avoidable |= avoidable
-        alone |= shared & own
+    found, alone = SharedAssets(), set()
+    holders = world.reliance.holders
+    for contest in trial.contests:
+        if len(contest) > 1:
+            shared, avoidable = share_contest(world, contest, grouped=bool(trial.group_test))
+            found.shared |= shared
+            found.avoidable |= avoidable
+            alone |= shared.intersection(*(_reached_alone(world, key, shared) for key in contest))
     found.tail = found.avoidable & _tail(world, trial)
     found.avoidable -= found.tail
     folded = (found.shared - alone) & found.avoidable
-    holders = world.reliance.holders
     if trial.group_test is None:
         counts = service_of(world.records, trial.id)["own_line"]
         lines = own_line(world, trial.id).counted(counts) if counts != "excused" else {}
@@ -82,7 +89,7 @@ def share(world: World, trial: Trial) -> Shared:
                 one for one in found.avoidable - inside if layer.intersection(holders.get(one, ()))
             }
             inside |= layer
-        roots = {_name(one) for one in layer - folded}
+        roots = {name_of(one) for one in layer - folded}
         if roots:
             by_role = (rows.keys() & roots for rows in world.records.by.values())
             found.through[asset] = next(names for names in by_role if names)
@@ -92,8 +99,17 @@ def share(world: World, trial: Trial) -> Shared:
 
 def share_contest(
     world: World, contest: list[Key], *, grouped: bool
-) -> tuple[set[Asset], set[Asset], set[Asset]]:
-    """What all paths rely on, what of it is avoidable, and what all reach on their own."""
+) -> tuple[set[Asset], set[Asset]]:
+    """What all paths rely on, and what of it is avoidable."""
+    asked = tuple(contest)
+    if asked not in world.contested:
+        world.contested[asked] = _share_contest(world, contest, grouped=grouped)
+    return world.contested[asked]
+
+
+def _share_contest(
+    world: World, contest: list[Key], *, grouped: bool
+) -> tuple[set[Asset], set[Asset]]:
     shared = set.intersection(*(world.relied[key] for key in contest))
     ends: dict[Key, set[Asset]] = {key: _ends(world, key[0], grouped=grouped) for key in contest}
     hit = world.ground.hit
@@ -105,17 +121,17 @@ def share_contest(
 
     met = [hazards(key) for key in contest]
     elsewhere = set.union(*met) if grouped else set.intersection(*met)
-    at_ends: set[Asset] = set.intersection(*list(ends.values()))
-    unavoidable = (shared & at_ends) - elsewhere
-    works, holders = world.reliance.works, world.reliance.holders
-    reached = [
-        world.items[key].union(
-            *(works[one] for one in world.relied[key] & works.keys()),
-            *(holders[one] for one in (world.relied[key] - shared) & holders.keys()),
-        )
-        for key in contest
-    ]
-    return shared, shared - unavoidable, set.intersection(*reached)
+    at_ends: set[Asset] = set.intersection(*ends.values())
+    return shared, shared - ((shared & at_ends) - elsewhere)
+
+
+def _reached_alone(world: World, key: Key, shared: set[Asset]) -> set[Asset]:
+    """What a path uses directly, and leads to otherwise than from within what is shared."""
+    works, holders, relied = world.reliance.works, world.reliance.holders, world.relied[key]
+    return world.items[key].union(
+        *(works[one] for one in relied & works.keys()),
+        *(holders[one] for one in (relied - shared) & holders.keys()),
+    )
 
 
 def _ends(world: World, circuit: str, *, grouped: bool) -> set[Asset]:
@@ -134,7 +150,7 @@ def _ends(world: World, circuit: str, *, grouped: bool) -> set[Asset]:
 def _tail(world: World, trial: Trial) -> set[Asset]:
     """What all paths of a circuit run through inside an end site before they part."""
     by = world.records.by
-    courses = [world.paths[key] for side in trial.sides for key in side]
+    courses = [world.paths[key] for key in trial.paths]
     excused = trial.group_test is None and service_of(world.records, trial.id)["tail"] != "shared"
     if not excused or all(one == courses[0] for one in courses):
         return set()
@@ -174,15 +190,13 @@ def _indoors(world: World, hop: str, site: str | None) -> set[Asset]:
 
     items = world.reliance.items[hop]
     cord = not any(laid(one) for one in items)
-    found = {one for one in items if stands(one) or (cord and one in by["cables"])}
-    waiting = list(found)
-    while waiting:
-        at = waiting.pop()
-        ahead = {*world.reliance.holders.get(at, ()), *world.reliance.works.get(at, ())}
-        fresh = {one for one in ahead - found if stands(one)}
-        found |= fresh
-        waiting += fresh
-    return found
+    start = {one for one in items if stands(one) or (cord and one in by["cables"])}
+    holders, works = world.reliance.holders, world.reliance.works
+
+    def onward(at: Asset) -> Iterator[Asset]:
+        return filter(stands, (*holders.get(at, ()), *works.get(at, ())))
+
+    return reached(start, onward)
 
 
 def _only_at(world: World, holder: str, site: str | None) -> bool:
@@ -204,10 +218,6 @@ def _only_at(world: World, holder: str, site: str | None) -> bool:
         return False
     inside = {one for one in ground.holders if holder in ground.over(one)}
     return all(here(one) for one in inside)
-
-
-def _name(asset: Asset) -> str:
-    return asset if isinstance(asset, str) else asset[1]
 
 
 Entry = tuple[str, str, str, tuple[str, ...]]
@@ -283,42 +293,28 @@ def _made_of(world: World, protected: str) -> tuple[set[str], str]:
 
 def _above(world: World, inside: set[str], ends: set[str]) -> set[str]:
     """With what these lie within, and the hazards that take any of it; not by the end sites."""
-    found = inside - ends
-    waiting = list(found)
-    while waiting:
-        fresh = set(world.ground.holders.get(waiting.pop(), ())) - ends - found
-        found |= fresh
-        waiting += fresh
-    return found | {hazard for one in found for hazard in world.ground.hit.get(one, ())}
+    holders, hit = world.ground.holders, world.ground.hit
+    found = reached(inside - ends, lambda at: set(holders.get(at, ())) - ends)
+    return found | {hazard for one in found for hazard in hit.get(one, ())}
 
 
-def _cut(world: World, asset: str) -> set[tuple[str, str]]:
+def _cut(world: World, asset: str) -> set[Key]:
     """Paths that the loss of an asset cuts, with what is out of service down as well."""
-    if asset in world.cut_by:
-        return world.cut_by[asset]
-    if not world.led_to:
-        for steps in (world.reliance.holders, world.reliance.works):
-            for one, ahead in steps.items():
-                for two in ahead:
-                    world.led_to.setdefault(two, set()).add(one)
-    lost: set[Asset] = set()
-    fresh: set[Asset] = {asset, *world.records.out}
-    while fresh:
-        lost |= fresh
-        more = {two for one in fresh for two in world.led_to.get(one, ())}
-        feeds = world.reliance.feeds.items()
-        more |= {name for name, mine in feeds if mine and all(set(feed) & lost for feed in mine)}
-        fresh = more - lost
-    world.cut_by[asset] = {key for key, items in world.items.items() if items & lost}
+    if asset not in world.cut_by:
+        feeds, lost = world.reliance.feeds.items(), set[Asset]()
+        fresh: set[Asset] = {asset, *world.records.out}
+        while fresh:
+            lost |= fresh
+            more = {two for one in fresh for two in world.led_to.get(one, ())}
+            more |= {name for name, mine in feeds if mine and all(feed & lost for feed in mine)}
+            fresh = more - lost
+        world.cut_by[asset] = {key for key, items in world.items.items() if items & lost}
     return world.cut_by[asset]
 
 
 IN_FORCE, LAPSED, IDLE = "in force", "lapsed", "nothing to waive"
-
 COVERED = ("structures", "segments", "holders", "joints")
-
 NEVER = ("cables", "links", "supplies", "equipment")
-
 COLUMNS = {
     "sites": "id kind within accuracy_m",
     "structures": "id kind within accuracy_m elevation_m",
@@ -361,31 +357,27 @@ class Waived:
 
 
 def lay_waivers(
-    world: World,
-    trials: dict[str, Trial],
-    shared: dict[str, Shared],
-    claims: dict[str, dict[str, Any]],
-    states: list[str],
-    today: date,
+    world: World, subjects: Iterable[Subject], states: list[str], today: date
 ) -> Waived:
     """Mark what is waived today, by the names of circuits and groups.
 
-    `claims` tell which near approaches and crossings there are, which is checked elsewhere;
-    `states`, of each waiver, count only where what may be near decides.
+    What the subjects claim tells which near approaches and crossings there are, which is checked
+    elsewhere; `states`, of each waiver, count only where what may be near decides.
     """
     waived = Waived()
+    # A circuit and a group may bear one name; waivers then count for the circuit.
+    named = {subject.trial.id: subject for subject in reversed(list(subjects))}
     stated = world.records.rules.get("waiver", ())
     for place, (waiver, state) in enumerate(zip_longest(stated, states[: len(stated)])):
-        trial = trials.get(waiver["circuit"])
-        counts = today <= last_day(waiver)
-        if trial is None:
+        subject, counts = named.get(waiver["circuit"]), today <= last_day(waiver)
+        if subject is None:
             waived.found.append((IDLE if counts else LAPSED, None))
             continue
-        mine = shared[trial.id] if len(trial.sides) > 1 else Shared()
-        told = _pairs(claims[trial.id])
-        now, covers = _accepts(world, trial, mine, told, waiver)
+        trial = subject.trial
+        mine = subject.shared if len(trial.sides) > 1 else SharedAssets()
+        now, covers = _accepts(world, trial, mine, _pairs(subject.claim), waiver)
         doubtful = now is None and "asset" not in waiver and _more_may_be_near(world, trial)
-        doubtful |= any(world.relied[key] & world.cables.unsure for key in _paths(world, trial))
+        doubtful |= bool(world.unsure(_paths(world, trial)))
         if doubtful:
             waived.doubtful.add(place)
         if not counts:
@@ -402,8 +394,8 @@ def lay_waivers(
                 waived.pairs.add((trial.id, frozenset(waiver["pair"])))
             if "within" in waiver:
                 waived.inside.append((trial.id, _lies_in(world, waiver["within"])))
-    for one in shared.values():
-        _hold(one)
+    for subject in named.values():
+        _waive_holders(subject.shared)
     return waived
 
 
@@ -419,20 +411,24 @@ def _paths(world: World, trial: Trial) -> list[Key]:
 
 def _more_may_be_near(world: World, trial: Trial) -> bool:
     """Whether more may be near than is told: of many ways, or by records that may be wrong."""
-    return any(len(contest) > 2 for contest in trial.contests()) or any(
+    return any(len(contest) > 2 for contest in trial.contests) or any(
         row.get("accuracy_m") or row.get("_accuracy_m") for row in world.records.rows["segments"]
     )
 
 
-def _pairs(claim: dict[str, Any]) -> set[frozenset[str]]:
+def _pairs(claim: Circuit | Group) -> set[frozenset[str]]:
     """Near approaches and forbidden crossings of a claim."""
-    near = [pair for one in claim["near"] for pair in one["members"]]
-    rows = [*near, *(one for one in claim["cross"] if one["forbidden"])]
-    return {frozenset((one["main"], one["alternate"])) for one in rows}
+    near = [(two["main"], two["alternate"]) for one in claim["near"] for two in one["members"]]
+    cross = [(one["main"], one["alternate"]) for one in claim["cross"] if one["forbidden"]]
+    return set(map(frozenset, near + cross))
 
 
 def _accepts(
-    world: World, trial: Trial, mine: Shared, told: set[frozenset[str]], waiver: dict[str, Any]
+    world: World,
+    trial: Trial,
+    mine: SharedAssets,
+    told: set[frozenset[str]],
+    waiver: dict[str, Any],
 ) -> tuple[str | None, set[Asset]]:
     """Digest of what a waiver accepts now, and the assets that it covers itself."""
     if "pair" in waiver:
@@ -467,23 +463,18 @@ def _accepts(
 
 def _lies_in(world: World, thing: str) -> set[str]:
     """What lies in a thing at any depth, joints by where they stand, and the thing itself."""
-    found, waiting = {thing}, [thing]
-    while waiting:
-        fresh = world.held.get(waiting.pop(), set()) - found
-        found |= fresh
-        waiting += fresh
-    return found
+    return reached([thing], lambda at: world.held.get(at, ()))
 
 
 def _digest(
     world: World,
     trial: Trial,
-    mine: Shared,
+    mine: SharedAssets,
     named: Iterable[Asset],
     inside: set[str],
     pairs: set[frozenset[str]],
 ) -> str:
-    names = {one if isinstance(one, str) else one[1] for one in named}
+    names = set(map(name_of, named))
     rows = names | _held_through(world, mine, names)
     relied = {
         one for key in _paths(world, trial) for one in world.relied[key] if isinstance(one, str)
@@ -501,16 +492,12 @@ def _digest(
     return hashlib.sha256(text.encode()).hexdigest()[:12]
 
 
-def _held_through(world: World, mine: Shared, names: set[str]) -> set[str]:
+def _held_through(world: World, mine: SharedAssets, names: set[str]) -> set[str]:
     """What is shared only because of what lies in it, where some of that is named."""
-    found: set[str] = set()
-    waiting: list[Asset] = [*names]
-    while waiting:
-        for holder in world.reliance.holders.get(waiting.pop(), ()):
-            if isinstance(holder, str) and holder not in found:
-                found.add(holder)
-                waiting.append(holder)
-    return {one for one in found if one in mine.through}
+    holders = world.reliance.holders
+    start: set[Asset] = {holder for one in names for holder in holders.get(one, ())}
+    found = reached(start, lambda at: holders.get(at, ()))
+    return {str(one) for one in found if one in mine.through}
 
 
 def _role(world: World, name: str) -> str | None:
@@ -546,7 +533,7 @@ def _number(value: float) -> float | int:
     return int(value) if value.is_integer() else value
 
 
-def _hold(shared: Shared) -> None:
+def _waive_holders(shared: SharedAssets) -> None:
     """A holder is waived with all that it is shared for."""
     while True:
         more = {a for a, inside in shared.supports.items() if inside and inside <= shared.waived}
@@ -555,107 +542,95 @@ def _hold(shared: Shared) -> None:
         shared.waived |= more
 
 
+# Against the evidence
+
+
 def check_waivers(
-    world: World, told: list[dict[str, Any]], waived: Waived, today: date, findings: Tally
+    world: World, told: list[JudgedWaiver], waived: Waived, today: date, about: About
 ) -> None:
     """Each waiver as the rules state it, its state, and the digest of what it accepts.
 
     `today` is the day for which the evidence was judged; that it counts then and not now is told.
     """
-    now = datetime.now(tz=UTC).date()
-    stated = world.records.rules.get("waiver", ())
-    findings.same("number of waivers", len(told), len(stated))
-    for place, (one, waiver, (state, record)) in enumerate(
-        zip(told, stated, waived.found, strict=False)
-    ):
-        what = f"waiver {place + 1}, of {one['circuit']}"
+    now, stated = datetime.now(tz=UTC).date(), world.records.rules.get("waiver", ())
+    about.same("number of waivers", len(told), len(stated))
+    rows = zip(told, stated, waived.found, strict=False)
+    for place, (one, waiver, (state, record)) in enumerate(rows):
+        mine, fields = about.of(f"waiver {place + 1}, of {one['circuit']}"), dict[str, Any](one)
         for name in ("circuit", "asset", "within", "pair", "record", "reason", "by"):
-            findings.same(f"{what}: {name}", one[name], waiver.get(name))
-        findings.same(f"{what}: until", one["until"], last_day(waiver).isoformat())
-        findings.same(f"{what}: counts", one["counts"], one["state"] == IN_FORCE)
-        findings.holds(
-            not one["counts"] or last_day(waiver) >= now,
-            f"{what}: counts on {today.isoformat()}, the day judged, and lapsed on "
-            f"{last_day(waiver).isoformat()}: what rests on it does not hold today",
+            mine.same(name, fields[name], waiver.get(name))
+        end = last_day(waiver)
+        mine.same("until", one["until"], end.isoformat())
+        mine.same("counts", one["counts"], one["state"] == IN_FORCE)
+        mine.holds(
+            not one["counts"] or end >= now,
+            f"counts on {today}, the day judged, and lapsed on {end}: what rests on it does not "
+            "hold today",
         )
-        days = (last_day(waiver) - today).days if one["counts"] else None
-        findings.same(f"{what}: lapses in days", one["lapses_in_days"], days)
+        days = (end - today).days if one["counts"] else None
+        mine.same("lapses in days", one["lapses_in_days"], days)
         if place in waived.doubtful and one["state"] != IDLE:
-            settled = f"{what}: what it accepts, which the layers alone do not settle"
-            findings.skip(settled, f"circuit {one['circuit']}", f"group {one['circuit']}")
-            findings.same(f"{what}: lapsed", one["state"] == LAPSED, state == LAPSED)
+            settled, of = "what it accepts, which the layers alone do not settle", one["circuit"]
+            mine.skip(settled, f"circuit {of}", f"group {of}")
+            mine.same("lapsed", one["state"] == LAPSED, state == LAPSED)
             continue
-        findings.same(f"{what}: state", one["state"], state)
-        findings.same(f"{what}: record", one["record_now"], record)
+        mine.same("state", one["state"], state)
+        mine.same("record", one["record_now"], record)
 
 
-def check_shared(
-    world: World, claim: dict[str, Any], trial: Trial, shared: Shared, findings: Tally
-) -> None:
+def check_shared(world: World, subject: Subject, about: About) -> None:
     """What a circuit or group shares, what of it is excused, waived, or named for another."""
-    what = f"{'group' if trial.group_test else 'circuit'} {trial.id}"
-    paths = [key for side in trial.sides for key in side]
-    unsure = any(world.relied[key] & world.cables.unsure for key in paths)
+    claim, trial, shared = subject
+    unsure = bool(world.unsure(trial.paths))
     found = {name_of(one): one for one in shared.avoidable}
-    claimed = [one["asset"] for one in claim["shared"]]
+    claimed, excused = [one["asset"] for one in claim["shared"]], claim["unavoidable"]
+    circuit = None if trial.group_test else cast("Circuit", claim)
+    tail = [] if circuit is None else circuit["tail"]
     if unsure:
-        findings.skip(f"{what}: all that is shared, as the course of a drawn cable is not certain")
-        lacking = set(found) - set(claimed) - set(claim["unavoidable"]) - set(claim.get("tail", ()))
-        findings.holds(not lacking, f"{what}: shares {few(sorted(lacking))} as well")
-        ends = {str(site) for site in _end_sites(world, trial)}
-        outside = [one for one in claim.get("tail", ()) if not ends & world.leads(one)]
-        findings.holds(not outside, f"{what}: {few(outside)} of its tail lies at neither end")
+        about.skip("all that is shared, as the course of a drawn cable is not certain")
+        lacking = sorted(found.keys() - {*claimed, *excused, *tail})
+        about.holds(not lacking, f"shares {few(lacking)} as well")
+        ends = _end_sites(world, trial)
+        outside = [one for one in tail if not ends & world.leads(one)]
+        about.holds(not outside, f"{few(outside)} of its tail lies at neither end")
+        on_all = set(claimed)
     else:
-        findings.same_set(f"{what}: shared", claimed, set(found))
-    # Where the ways end, and so what is excused, does not hang on the course of a cable.
-    findings.same_set(
-        f"{what}: unavoidable", claim["unavoidable"], {name_of(a) for a in shared.unavoidable}
-    )
-    if not unsure and trial.group_test is None:
-        findings.same_set(f"{what}: tail", claim["tail"], {name_of(a) for a in shared.tail})
-    if unsure:
-        found_on_all = {one["asset"] for one in claim["shared"]}
-    else:
-        found_on_all = {name for name, one in found.items() if one in shared.shared}
-    findings.same_set(
-        f"{what}: single points of failure",
-        single_points(claim),
-        {*found_on_all, *claim["unavoidable"], *claim.get("tail", ())}
-        if len(trial.sides) > 1
-        else set(),
-    )
-    if trial.group_test is None:
-        _check_own_line(world, claim, trial.id, unsure, findings)
-    blank = set().union(*(world.relied[key] for key in paths)) if paths else set()
-    count = len(blank & world.blank_within)
+        about.same_set("shared", claimed, found)
+        on_all = {name for name, one in found.items() if one in shared.shared}
+    # Where the paths end, and so what is excused, does not hang on the course of a cable.
+    about.same_set("unavoidable", excused, set(map(name_of, shared.unavoidable)))
+    if circuit is not None and not unsure:
+        about.same_set("tail", tail, set(map(name_of, shared.tail)))
+    single = {*on_all, *excused, *tail} if len(trial.sides) > 1 else set()
+    about.same_set("single points of failure", single_points(claim), single)
+    if circuit is not None:
+        _check_own_line(world, circuit, unsure, about)
     if not unsure:
-        findings.same(f"{what}: blank within", claim["blank_within"], count)
+        blank = world.blank_within.intersection(
+            set().union(*(world.relied[key] for key in trial.paths))
+        )
+        about.same("blank within", claim["blank_within"], len(blank))
     for one in claim["shared"]:
-        asset = found.get(one["asset"])
+        asset, mine = found.get(one["asset"]), about.of(f"shared {one['asset']}")
         if asset is None:
             continue
-        said = f"{what}: shared {one['asset']}"
-        findings.same(f"{said}: role and kind", (one["role"], one["kind"]), role_of(world, asset))
+        mine.same("role and kind", (one["role"], one["kind"]), world.role_of(asset))
         if not unsure:
             named = shared.through.get(asset, {None})
-            findings.holds(
-                one["through"] in named, f"{said}: through {one['through']}, not one of {named}"
-            )
-            findings.same(f"{said}: waived", one["waived"], asset in shared.waived)
+            mine.holds(one["through"] in named, f"through {one['through']}, not one of {named}")
+            mine.same("waived", one["waived"], asset in shared.waived)
             lines = shared.own_line.get(asset, {None})
-            findings.holds(one["own_line"] in lines, f"{said}: not counted for {one['own_line']}")
+            mine.holds(one["own_line"] in lines, f"not counted for {one['own_line']}")
         elif one["waived"]:
-            findings.holds(asset in shared.waived, f"{said}: no waiver in force covers it")
+            mine.holds(asset in shared.waived, "no waiver in force covers it")
 
 
-def single_points(claim: dict[str, Any]) -> list[str]:
-    """Everything that is said to take all ways by itself, stretches written out."""
+def single_points(claim: Circuit | Group) -> list[str]:
+    """Everything that is said to take all paths by itself, stretches written out."""
     told = claim["single_points"]
     whole = set(told["stretches"])
-    return [
-        *told["assets"],
-        *(one["asset"] for one in claim["shared"] if one["stretch"] in whole),
-    ]
+    on_them = (one["asset"] for one in claim["shared"] if one["stretch"] in whole)
+    return [*told["assets"], *on_them]
 
 
 def _end_sites(world: World, trial: Trial) -> set[Any]:
@@ -665,28 +640,22 @@ def _end_sites(world: World, trial: Trial) -> set[Any]:
     return {by["equipment"].get(str(end), {}).get("site") for end in ends} - {None}
 
 
-def _check_own_line(
-    world: World, claim: dict[str, Any], circuit: str, unsure: bool, findings: Tally
-) -> None:
+def _check_own_line(world: World, claim: Circuit, unsure: bool, about: About) -> None:
     """What takes paths together with what a circuit protects."""
-    what = f"circuit {circuit}"
-    protects = world.records.by["circuits"][circuit].get("protects") or ()
-    findings.same(f"{what}: protects", claim["protects"], [one for one in protects if one != "-"])
+    protects = world.records.by["circuits"][claim["id"]].get("protects") or ()
+    about.same("protects", claim["protects"], [one for one in protects if one != "-"])
     if unsure:
-        findings.skip(f"{what}: what falls with what it protects")
+        about.skip("what falls with what it protects")
         return
-    found = own_line(world, circuit)
-    findings.same(f"{what}: why", claim["with_protected_why"], "; ".join(found.why) or None)
-    told = claim["with_protected"]
+    found, told = own_line(world, claim["id"]), claim["with_protected"]
+    about.same("why", claim["with_protected_why"], "; ".join(found.why) or None)
     if found.entries is None or told is None:
-        findings.same(f"{what}: with what it protects", told, found.entries)
+        about.same("with what it protects", told, found.entries)
         return
     entries = [(one["asset"], one["path"], one["protected"], tuple(one["remains"])) for one in told]
-    findings.same(f"{what}: with what it protects", sorted(entries), sorted(found.entries))
+    about.same("with what it protects", sorted(entries), sorted(found.entries))
     for one in told:
-        said = f"{what}: {one['asset']} falls with {one['protected']}"
-        findings.same(
-            f"{said}: role and kind", (one["role"], one["kind"]), role_of(world, one["asset"])
-        )
+        mine = about.of(f"{one['asset']} falls with {one['protected']}")
+        mine.same("role and kind", (one["role"], one["kind"]), world.role_of(one["asset"]))
         kind = world.ground.kind.get(one["protected"])
-        findings.same(f"{said}: kind", one["protected_kind"], kind)
+        mine.same("kind", one["protected_kind"], kind)

@@ -5,137 +5,133 @@ from __future__ import annotations
 import json
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import UTC, date, datetime, timedelta
-from itertools import product
+from itertools import chain, product
 from typing import Any
 
 from pyproj import CRS
 
+from waysapart.evidence import Circuit, Evidence, Group, VerdictWitness
 from waysapart.gaps import GAP_CODES
-from waysapart.recheck.evidence import Tally
+from waysapart.recheck.evidence import About
 from waysapart.recheck.figures import newest_tests
-from waysapart.recheck.gaps import blanks, check_gaps_of, meaning
-from waysapart.recheck.limits import (
-    check_angle,
-    check_labels,
-    check_link_fields,
-    check_other_lengths,
-    check_states,
-)
+from waysapart.recheck.gaps import LIMITS_OF, GapKey, blanks, check_gaps_of, meaning
+from waysapart.recheck.limits import all_kept
 from waysapart.recheck.records import WHOLE, Records, shipped_sources
 from waysapart.recheck.reliance import Trial, World, check_paths, check_roles, name_of
-from waysapart.recheck.rows import day_of
+from waysapart.recheck.rows import day_of, grouped
 from waysapart.recheck.separation import (
     Breach,
     Plane,
-    check_asked,
-    check_kinds,
-    check_least,
+    check_closest,
     check_shared_stretches,
     check_spacing,
-    check_told_once,
-    several,
+    check_told,
 )
-from waysapart.recheck.sharing import check_shared, check_waivers, lay_waivers, share, single_points
+from waysapart.recheck.sharing import (
+    Subject,
+    check_shared,
+    check_waivers,
+    lay_waivers,
+    share,
+    single_points,
+)
 
 WORST_FIRST = ("shared", "unproven", "accepted", "apart")
+SURVEYED = ("sites", "structures", "segments")
+_UTM = range(32601, 32661), range(32701, 32761)
+_BESIDE_DEG = 9.0
+"""From the middle of a zone to the far edge of the next."""
+_UNITS = (
+    *(("db_per_km", "dB/km"), ("per_km_year", "1/(km a)"), ("per_year", "1/a")),
+    *(("ps_nm_km", "ps/(nm km)"), ("ps_nm2_km", "ps/(nm2 km)"), ("mhz_km", "MHz km")),
+    *(("_us", "us"), ("_ms", "ms"), ("_hz", "Hz"), ("_years", "a"), ("_db", "dB")),
+    *(("_dbm", "dBm"), ("_nm", "nm"), ("_mm", "mm"), ("_um", "um"), ("_m", "m"), ("_pct", "%")),
+    *(("_h", "h"), ("oldest", "d")),
+)
+"""What the name of a rule ends with, and its unit."""
 
 
-def check_claims(world: World, facts: dict[str, Any], findings: Tally) -> None:
+def check_claims(world: World, facts: Evidence, about: About) -> None:
     """Everything but the figures: sets, sharing, separation, gaps, waivers, verdicts, counts."""
-    told = {one["id"]: one for one in facts["circuits"]}
-    groups = {one["id"]: one for one in facts["groups"]}
-    mine = {trial.id: trial for trial in world.trials if trial.group_test is None}
-    of_groups = {trial.id: trial for trial in world.trials if trial.group_test is not None}
-    findings.same_set("circuits", [one["id"] for one in facts["circuits"]], set(mine))
-    findings.same_set("groups", [one["id"] for one in facts["groups"]], set(of_groups))
-    _check_own_fields(world, facts, of_groups, findings)
-    check_paths(world, facts, findings)
-    today = date.fromisoformat(facts["on"])
+    about.same_set("circuits", [one["id"] for one in facts["circuits"]], world.circuits)
+    about.same_set("groups", [one["id"] for one in facts["groups"]], world.groups)
+    _check_own_fields(world, facts, about)
+    check_paths(world, facts, about)
+    check_roles(world, facts["evidence"], about)
+    _check_courses(facts, about)
     plane = Plane(world)
-    verdicts: dict[str, str] = {}
-    pairs = [(told[k], t) for k, t in mine.items() if k in told]
-    pairs += [(groups[k], t) for k, t in of_groups.items() if k in groups]
-    # A circuit and a group may bear one name; waivers then count for the circuit.
-    shared = {id(trial): share(world, trial) for _, trial in pairs}
-    by_name = {trial.id: shared[id(trial)] for _, trial in reversed(pairs)}
-    waived = lay_waivers(
-        world,
-        {trial.id: trial for _, trial in reversed(pairs)},
-        by_name,
-        {claim["id"]: claim for claim, _ in reversed(pairs)},
-        [one["state"] for one in facts["waivers"]],
-        today,
-    )
-    check_waivers(world, facts["waivers"], waived, today, findings)
-    witness = {(one["kind"], one["id"]): one for one in facts["evidence"]["verdicts"]}
-    for claim, trial in pairs:
-        kind = "circuit" if trial.group_test is None else "group"
-        what = f"{kind} {trial.id}"
-        check_shared(world, claim, trial, shared[id(trial)], findings)
-        check_shared_stretches(plane, claim, trial, shared[id(trial)], findings)
-        mine_of = witness.get((kind, trial.id))
-        if findings.holds(mine_of is not None, f"{what}: the evidence holds no witness"):
-            assert mine_of is not None
-            sides = [sorted(plane.order[key] for key in side) for side in trial.sides]
-            findings.same(f"{what}: sides", mine_of["sides"], sides)
-            findings.same(f"{what}: verdict of its witness", mine_of["verdict"], claim["verdict"])
-            met = (
-                {
-                    n
-                    for n in map(name_of, shared[id(trial)].shared)
-                    if n in world.records.by["hazards"]
-                }
-                if len(trial.sides) > 1
-                else set()
-            )
-            findings.same_set(f"{what}: hazards on all sides", mine_of["hazards_on_all"], met)
-            findings.same(f"{what}: no hazard touches all", mine_of["no_hazard_on_all"], not met)
-            breach = check_spacing(
-                plane, claim, mine_of, trial, shared[id(trial)], waived, findings
-            )
-            gaps = check_gaps_of(world, claim, trial, breach, findings)
-            verdict = _verdict(claim, trial, breach, gaps)
+    told: list[tuple[str, Mapping[str, Trial], Circuit | Group]]
+    told = [(one["id"], world.circuits, one) for one in facts["circuits"]]
+    told += [(one["id"], world.groups, one) for one in facts["groups"]]
+    known = {trials[name].what: (one, trials[name]) for name, trials, one in told if name in trials}
+    subjects = {
+        what: Subject(claim, trial, share(world, trial)) for what, (claim, trial) in known.items()
+    }
+    today = date.fromisoformat(facts["on"])
+    waived = lay_waivers(world, subjects.values(), [o["state"] for o in facts["waivers"]], today)
+    check_waivers(world, facts["waivers"], waived, today, about)
+    witnesses = {f"{one['kind']} {one['id']}": one for one in facts["evidence"]["verdicts"]}
+    about.same("witnesses of verdicts", len(facts["evidence"]["verdicts"]), len(witnesses))
+    paths = [f"{one['circuit']} {one['path']}" for one in facts["evidence"]["paths"]]
+    for what, subject in subjects.items():
+        mine, witness = about.of(what), witnesses.get(what)
+        check_shared(world, subject, mine)
+        check_shared_stretches(plane, subject, mine)
+        if mine.holds(witness is not None, "the evidence holds no witness") and witness is not None:
+            _check_witness(plane, subject, witness, mine)
+            check_told(world, subject, mine)
+            check_closest(subject, witness["closest"], paths, mine)
+            breach = check_spacing(plane, subject, witness, waived, mine)
+            verdict = _verdict(subject, breach, check_gaps_of(world, subject, breach, mine))
             if verdict is None:
-                findings.skip(
-                    f"{what}: whether its ways come close in one place, which hangs on rounding"
-                )
+                mine.skip("whether its paths come close in one place, which hangs on rounding")
             else:
-                findings.same(f"{what}: verdict", claim["verdict"], verdict)
-        if kind == "circuit":
-            verdicts[trial.id] = claim["verdict"]
-    _check_schemes(world, facts, verdicts, findings)
-    _check_counts(facts, verdicts, findings)
+                mine.same("verdict", subject.claim["verdict"], verdict)
+    circuits = {one["id"]: one for one in facts["circuits"] if one["id"] in world.circuits}
+    _check_schemes(world, facts, circuits, about)
+    _check_counts(facts, circuits, about.of("summary"))
 
 
-def _check_own_fields(
-    world: World, facts: dict[str, Any], groups: dict[str, Trial], findings: Tally
-) -> None:
+def _check_courses(facts: Evidence, about: About) -> None:
+    """The segments that a drawn cable follows are numbered in order, each once."""
+    followed = (row for row in facts["matched"] if row["state"] == "followed")
+    for cable, mine in grouped((row["cable"], row["seq"]) for row in followed).items():
+        about.same(f"cable {cable}: its course", sorted(mine), list(range(1, len(mine) + 1)))
+
+
+def _check_own_fields(world: World, facts: Evidence, about: About) -> None:
     """What is only told of circuits and groups, as the records have it."""
-    for one in facts["circuits"]:
-        row = world.records.by["circuits"].get(one["id"])
-        if row is None:
-            continue
-        for name in ("name", "a", "b", "service", "group", "scheme"):
-            known = row.get(name) or ("default" if name == "service" else None)
-            findings.same(f"circuit {one['id']}: {name}", one[name], known)
-    for one in facts["groups"]:
-        trial = groups.get(one["id"])
+    for circuit in facts["circuits"]:
+        row, fields = world.records.by["circuits"].get(circuit["id"]), dict[str, Any](circuit)
+        for name in ("name", "a", "b", "service", "group", "scheme") if row else ():
+            known = (row or {}).get(name) or ("default" if name == "service" else None)
+            about.same(f"circuit {circuit['id']}: {name}", fields[name], known)
+    for group in facts["groups"]:
+        trial = world.groups.get(group["id"])
         if trial is not None:
-            findings.same(f"group {one['id']}: members", one["members"], list(trial.circuits))
-            findings.same(f"group {one['id']}: test", one["group_test"], trial.group_test)
+            about.same(f"{trial.what}: members", group["members"], trial.circuits)
+            about.same(f"{trial.what}: test", group["group_test"], trial.group_test)
 
 
-def _verdict(
-    claim: dict[str, Any],
-    trial: Trial,
-    breach: Breach,
-    gaps: list[tuple[str, str]],
-) -> str | None:
+def _check_witness(plane: Plane, subject: Subject, witness: VerdictWitness, about: About) -> None:
+    """The sides that are held apart, and the hazards that touch all of them."""
+    claim, trial, shared = subject
+    sides = [sorted(plane.order[key] for key in side) for side in trial.sides]
+    about.same("sides", witness["sides"], sides)
+    about.same("verdict of its witness", witness["verdict"], claim["verdict"])
+    hazards = plane.world.records.by["hazards"]
+    met = {name for name in map(name_of, shared.shared) if name in hazards}
+    met = met if len(trial.sides) > 1 else set()
+    about.same_set("hazards on all sides", witness["hazards_on_all"], met)
+    about.same("no hazard touches all", witness["no_hazard_on_all"], not met)
+
+
+def _verdict(subject: Subject, breach: Breach, gaps: list[GapKey]) -> str | None:
     """The verdict; None where it hangs on something that is not worked out here."""
-    standing = len(trial.sides) > 1
-    assets = claim["shared"] if standing else []
+    claim, trial, _ = subject
+    assets = claim["shared"] if len(trial.sides) > 1 else []
     if any(not one["waived"] for one in assets):
         return "shared"
     if breach.stands is None:
@@ -149,146 +145,121 @@ def _verdict(
 
 
 def _check_schemes(
-    world: World, facts: dict[str, Any], verdicts: dict[str, str], findings: Tally
+    world: World, facts: Evidence, circuits: Mapping[str, Circuit], about: About
 ) -> None:
-    members: dict[str, list[str]] = {}
-    for name, row in sorted(world.records.by["circuits"].items()):
-        if row.get("scheme"):
-            members.setdefault(row["scheme"], []).append(name)
-    findings.same_set("schemes", [one["id"] for one in facts["schemes"]], set(members))
-    within = {one["id"]: one["within_limits"] for one in facts["circuits"]}
-    single = {one["id"]: single_points(one) for one in facts["circuits"]}
-    for one in facts["schemes"]:
-        mine = [name for name in members.get(one["id"], []) if name in verdicts]
-        what = f"scheme {one['id']}"
-        findings.same(f"{what}: members", one["members"], mine)
-        if not mine:
-            continue
-        worst = min((verdicts[name] for name in mine), key=WORST_FIRST.index)
-        findings.same(f"{what}: verdict", one["verdict"], worst)
-        kept = [within[name] for name in mine]
-        limit = False if False in kept else None if None in kept else True
-        findings.same(f"{what}: within limits", one["within_limits"], limit)
-        points = set().union(*(single[name] for name in mine))
-        findings.same_set(f"{what}: single points", one["single_points"], points)
+    """A scheme is as bad as its worst member, and fails with what any of them fails with."""
+    rows = sorted(world.records.by["circuits"].items())
+    members = grouped((row["scheme"], name) for name, row in rows if row.get("scheme"))
+    about.same_set("schemes", [one["id"] for one in facts["schemes"]], members)
+    for told in facts["schemes"]:
+        mine = [circuits[name] for name in members.get(told["id"], ()) if name in circuits]
+        scheme = about.of(f"scheme {told['id']}")
+        scheme.same("members", told["members"], [one["id"] for one in mine])
+        if mine:
+            worst = min((one["verdict"] for one in mine), key=WORST_FIRST.index)
+            scheme.same("verdict", told["verdict"], worst)
+            limit = all_kept(one["within_limits"] for one in mine)
+            scheme.same("within limits", told["within_limits"], limit)
+            points = set(chain.from_iterable(single_points(one) for one in mine))
+            scheme.same_set("single points", told["single_points"], points)
 
 
-def _check_counts(facts: dict[str, Any], verdicts: dict[str, str], findings: Tally) -> None:
-    summary, counted = facts["summary"], Counter(verdicts.values())
-    for verdict in WORST_FIRST:
-        findings.same(f"summary: {verdict}", summary[verdict], counted.get(verdict, 0))
-    findings.same("summary: circuits", summary["circuits"], len(facts["circuits"]))
-    findings.same("summary: groups", summary["groups"], len(facts["groups"]))
-    over = sum(one["within_limits"] is False for one in facts["circuits"])
-    silent = sum(
-        any(not entry["remains"] for entry in one["with_protected"] or ())
-        for one in facts["circuits"]
-    )
-    findings.same("summary: silent", summary["silent"], silent)
-    findings.same("summary: over a limit", summary["over_a_limit"], over)
-    findings.same("summary: gaps", summary["gaps"], sum(gap["count"] for gap in facts["gaps"]))
+def _check_counts(facts: Evidence, circuits: Mapping[str, Circuit], about: About) -> None:
+    """The summary counts what is told."""
+    told, counted = facts["circuits"], Counter[str](one["verdict"] for one in circuits.values())
+    silent = [
+        one for one in told if any(not entry["remains"] for entry in one["with_protected"] or ())
+    ]
+    found = {
+        **{verdict: counted[verdict] for verdict in WORST_FIRST},
+        "circuits": len(told),
+        "groups": len(facts["groups"]),
+        "silent": len(silent),
+        "over_a_limit": sum(one["within_limits"] is False for one in told),
+        "gaps": sum(gap["count"] for gap in facts["gaps"]),
+    }
+    summary: Mapping[str, Any] = facts["summary"]
+    for name, count in found.items():
+        about.same(name, summary[name], count)
 
 
-_UTM = range(32601, 32661), range(32701, 32761)
-
-_BESIDE_DEG = 9.0
-"""From the middle of a zone to the far edge of the next."""
-
-_UNITS = (
-    *(("db_per_km", "dB/km"), ("per_km_year", "1/(km a)"), ("per_year", "1/a")),
-    *(("ps_nm_km", "ps/(nm km)"), ("ps_nm2_km", "ps/(nm2 km)"), ("mhz_km", "MHz km")),
-    *(("_us", "us"), ("_ms", "ms"), ("_hz", "Hz"), ("_years", "a"), ("_db", "dB")),
-    *(("_dbm", "dBm"), ("_nm", "nm"), ("_mm", "mm"), ("_um", "um"), ("_m", "m"), ("_pct", "%")),
-    *(("_h", "h"), ("oldest", "d")),
-)
-"""What the name of a rule ends with, and its unit."""
-
-_SURVEYED = ("sites", "structures", "segments")
-
-_MEASURED = ("length_m", "loss_db", "delay_us")
+# The study as a whole
 
 
-def check_days(facts: dict[str, Any], findings: Tally) -> None:
+def check_days(facts: Evidence, about: About) -> None:
     """When the evidence was made, and for which day it judges."""
     made = datetime.fromisoformat(facts["made"])
     ahead = made > datetime.now(tz=UTC) + timedelta(days=1)
-    findings.holds(not ahead, f"the evidence was made on {facts['made']}, which is yet to come")
+    about.holds(not ahead, f"the evidence was made on {facts['made']}, which is yet to come")
     if date.fromisoformat(facts["on"]) != made.date():
-        findings.skip(f"today: the evidence judges {facts['on']}, and was made on {made.date()}")
+        about.skip(f"today: the evidence judges {facts['on']}, and was made on {made.date()}")
 
 
-def check_names(records: Records, facts: dict[str, Any], findings: Tally) -> None:
+def check_names(records: Records, facts: Evidence, about: About) -> None:
     """Name and revision of the study, and what is out of service."""
     if records.name is not None:
-        findings.same("study", facts["study"], records.name)
+        about.same("study", facts["study"], records.name)
     else:
-        findings.skip("the name of the study, which does not state one")
-    findings.same("revision", facts["revision"], records.revision)
+        about.skip("the name of the study, which does not state one")
+    about.same("revision", facts["revision"], records.revision)
     files = [(one["file"], one["sha256"]) for one in facts["inputs"]]
-    findings.same("inputs told twice", len(files) - len(set(files)), 0)
-    findings.same_set("out of service", facts["out"], set(records.out))
+    about.same("inputs told twice", len(files) - len(set(files)), 0)
+    about.same_set("out of service", facts["out"], records.out)
 
 
-def check_crs(records: Records, facts: dict[str, Any], findings: Tally) -> None:
+def check_crs(records: Records, crs: str, about: About) -> None:
     """The grid is the study's own, or else a zone of UTM that the plant lies in or beside."""
     if records.stated_crs is not None:
         same = CRS.from_user_input(records.stated_crs) == records.crs
-        findings.holds(
-            same, f"the crs is {facts['crs']!r}, not {records.stated_crs!r} of the study"
-        )
+        about.holds(same, f"the crs is {crs!r}, not {records.stated_crs!r} of the study")
         return
     code = int((records.crs.to_authority() or ("", "0"))[1])
-    zone = next((code - north.start for north in _UTM if code in north), None)
+    zone = next((code - codes.start for codes in _UTM if code in codes), None)
     middle = records.middle()
     near = zone is not None and (
         middle is None or abs((middle[0] - (zone * 6 - 177) + 180) % 360 - 180) <= _BESIDE_DEG
     )
-    findings.holds(near, f"the crs {facts['crs']!r} is not the UTM zone of the plant")
+    about.holds(near, f"the crs {crs!r} is not the UTM zone of the plant")
 
 
-# --- assumptions ---------------------------------------------------------------------------
-
-
-def check_assumptions(world: World, facts: dict[str, Any], findings: Tally) -> None:
+def check_assumptions(world: World, facts: Evidence, about: About) -> None:
     """Every rule in use with its value, unit and source, and what somebody has to sign."""
-    told = facts["assumptions"]
+    told, records = [dict[str, Any](one) for one in facts["assumptions"]], world.records
     fields = ("key", "value", "unit", "source")
     rules = [tuple(one[name] for name in fields) for one in told if not one.get("to_sign")]
     found = [
-        (_dotted(path), _plain(value), _unit(path), _source(world.records, path))
+        (_dotted(path), _plain(value), _unit(path), _source(records, path))
         for path, value in _in_use(world)
     ]
-    _same_rows("assumption", rules, found, findings)
+    _same_rows("assumption", rules, found, about)
     to_sign = [tuple(one[n] for n in (*fields, "count")) for one in told if one.get("to_sign")]
     signed = list(_to_sign(world))
-    if any(world.cables.unsure & mine for mine in world.relied.values()):
-        findings.skip("what blanks are taken for, as the course of a drawn cable is not certain")
+    if world.unsure(world.relied):
+        about.skip("what blanks are taken for, as the course of a drawn cable is not certain")
         to_sign, signed = (
             [one for one in rows if not one[0].startswith("records.")] for rows in (to_sign, signed)
         )
-    _same_rows("assumption to sign", to_sign, signed, findings)
+    _same_rows("assumption to sign", to_sign, signed, about)
 
 
-def check_weights(records: Records, facts: dict[str, Any], findings: Tally) -> None:
+def check_weights(records: Records, told: list[dict[str, Any]], about: About) -> None:
     """What rerouting avoids first, as the rules have it."""
-    told = [tuple(one[name] for name in ("key", "value", "source")) for one in facts["weights"]]
     found = [
         (_dotted(path), _plain(value), _source(records, path))
         for path, value in _leaves({"reroute": records.rules["reroute"]}, ())
     ]
-    _same_rows("weight", told, found, findings)
+    rows = [(one["key"], one["value"], one["source"]) for one in told]
+    _same_rows("weight", rows, found, about)
 
 
-def _same_rows(
-    what: str, told: list[tuple[Any, ...]], found: list[tuple[Any, ...]], findings: Tally
-) -> None:
+def _same_rows(what: str, told: list[Any], found: list[Any], about: About) -> None:
     """Rows that must be the same, in any order; each begins with its name."""
     left = list(found)
     for row in told:
-        if findings.holds(row in left, f"{what} {row[0]}: not {row[1:]}, as the evidence says"):
+        if about.holds(row in left, f"{what} {row[0]}: not {row[1:]}, as the evidence says"):
             left.remove(row)
     for row in left:
-        findings.holds(False, f"{what} {row[0]}: the evidence does not say {row[1:]}")
+        about.holds(False, f"{what} {row[0]}: the evidence does not say {row[1:]}")
 
 
 def _in_use(world: World) -> Iterator[tuple[tuple[str, ...], Any]]:
@@ -355,13 +326,11 @@ def _to_sign(world: World) -> Iterator[tuple[str, Any, str, str, int]]:
         unit = "us" if column == "delay_us" and value != "none" else ""
         path = ("records", column, rule) if rule else ("records", column)
         yield f"records.{column}.{kind}", value, unit, _source(records, path), count
-    excuse = records.rules["groups"]["excuse"]
-    if excuse and any(trial.group_test is not None for trial in world.trials):
-        yield "groups.excuse", excuse, "", _source(records, ("groups", "excuse")), len(excuse)
+    excuse = records.rules["groups"]["excuse"] if world.groups else []
     ignored = sorted(world.ground.left_out)
-    if ignored:
-        key = "reliance", "ignore_kinds"
-        yield ".".join(key), ignored, "", _source(records, key), len(ignored)
+    for path, kinds in (("groups", "excuse"), excuse), (("reliance", "ignore_kinds"), ignored):
+        if kinds:
+            yield ".".join(path), kinds, "", _source(records, path), len(kinds)
 
 
 def _plain(value: Any) -> Any:
@@ -370,76 +339,32 @@ def _plain(value: Any) -> Any:
     return [_plain(item) for item in value] if isinstance(value, (list, tuple)) else value
 
 
-# --- ages ----------------------------------------------------------------------------------
-
-
-def check_ages(records: Records, facts: dict[str, Any], findings: Tally) -> None:
+def check_ages(records: Records, facts: Evidence, about: About) -> None:
     """How old surveys, tests and statements of leased routes are on the day judged."""
     on = date.fromisoformat(facts["on"])
     allowed = records.rules["records"].get("oldest", {})
     found = []
     for what, days in _dates(records):
         known = [(on - day).days for day in days if day is not None and day <= on]
-        limit = allowed.get(what)
-        ends = (max(known), min(known)) if known else (None, None)
-        oldest, newest = (None if n is None else str(on - timedelta(days=n)) for n in ends)
-        found.append(
-            {
-                "what": what,
-                "dated": len(known),
-                "undated": len(days) - len(known),
-                "oldest": oldest,
-                "newest": newest,
-                "oldest_days": ends[0],
-                "limit_days": limit,
-                "too_old": 0 if limit is None else sum(day > limit for day in known),
-            }
-        )
-    findings.same("ages", facts["ages"], [one for one in found if one["dated"] + one["undated"]])
+        limit, ages = allowed.get(what), (max(known), min(known)) if known else (None, None)
+        oldest, newest = (None if n is None else str(on - timedelta(days=n)) for n in ages)
+        age = {
+            **{"what": what, "dated": len(known), "undated": len(days) - len(known)},
+            **{"oldest": oldest, "newest": newest, "oldest_days": ages[0], "limit_days": limit},
+            "too_old": 0 if limit is None else sum(day > limit for day in known),
+        }
+        if days:
+            found.append(age)
+    about.same("ages", facts["ages"], found)
 
 
 def _dates(records: Records) -> Iterator[tuple[str, list[date | None]]]:
     """The days of every record whose age counts, by the key of `[records] oldest`."""
     rows = records.rows
-    yield "survey", [day_of(row.get("surveyed")) for role in _SURVEYED for row in rows[role]]
-    tests = (newest_tests(records, *one) for one in product(("cable", "link"), _MEASURED))
+    yield "survey", [day_of(row.get("surveyed")) for role in SURVEYED for row in rows[role]]
+    tests = (newest_tests(records, *one) for one in product(("cable", "link"), LIMITS_OF))
     mine = (test for found in tests for several in found.values() for test in several)
     yield "test", [day_of(test.get("date")) for test in mine]
     leased = [row for row in rows["links"] if row.get("medium") == "leased"]
     known = [row for row in leased if row.get("relies_on") is not None]
     yield "leased_route", [day_of(row.get("stated_on")) for row in known]
-
-
-def check_repeated(world: World, facts: dict[str, Any], findings: Tally) -> None:
-    """Every second telling in evidence of `prove --json`."""
-    witness = {(one["kind"], one["id"]): one for one in facts["evidence"]["verdicts"]}
-    names = [f"{one['circuit']} {one['path']}" for one in facts["evidence"]["paths"]]
-    findings.same("witnesses of verdicts", len(facts["evidence"]["verdicts"]), len(witness))
-    of_groups = {trial.id: trial for trial in world.trials if trial.group_test is not None}
-    circuits = {trial.id: trial for trial in world.trials if trial.group_test is None}
-    for kind, trials, claims in (
-        ("circuit", circuits, facts["circuits"]),
-        ("group", of_groups, facts["groups"]),
-    ):
-        for claim in claims:
-            trial, mine = trials.get(claim["id"]), witness.get((kind, claim["id"]))
-            if trial is None or mine is None:
-                continue  # told where circuits and witnesses are held
-            what = f"{kind} {claim['id']}"
-            check_asked(world, what, claim, trial, findings)
-            check_least(what, claim, mine["closest"], names, trial, findings)
-            check_kinds(world, what, claim, findings)
-            check_told_once(what, claim, several(trial), findings)
-            if kind == "circuit":
-                check_other_lengths(world, what, claim, findings)
-                check_states(world, what, claim, findings)
-                check_labels(what, claim, findings)
-                check_angle(world, what, claim["delay"], findings)
-    check_roles(world, facts["evidence"], findings)
-    check_link_fields(world, facts["links"], findings)
-    seqs: dict[str, list[int]] = {}
-    for row in facts["matched"]:
-        if row["state"] == "followed":
-            seqs.setdefault(row["cable"], []).append(row["seq"])
-    for cable, mine in seqs.items():
-        findings.same(f"cable {cable}: its course", sorted(mine), list(range(1, len(mine) + 1)))
