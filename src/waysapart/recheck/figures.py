@@ -11,7 +11,7 @@ from math import cosh, hypot, inf, isnan, nan, pi, sinh, sqrt
 from typing import Any
 
 from waysapart.recheck.plant import GEOD, Cables, Hop, Use, geodesic_m
-from waysapart.recheck.records import Records, carried
+from waysapart.recheck.records import Records
 from waysapart.recheck.rows import Gap, Row, grouped, moment_of
 
 LIGHT_M_PER_US = 299.792458
@@ -178,11 +178,12 @@ def hanging_m(span_m: float, sag_m: float, rise_m: float) -> float:
         c = span_m / (2 * u)
         return c * (cosh(u) - 1) * hypot(1.0, rise_m / (2 * c * sinh(u)))
 
-    high = 1e-9
-    while sag_at(high) < sag_m:
-        high *= 2
+    high = 4 * sag_m / span_m  # cosh u - 1 is u^2 / 2 at least
     low = high / 2
-    while low < (middle := (low + high) / 2) < high:
+    while sag_at(low) > sag_m:
+        low /= 2
+    while high - low > 1e-13 * high:
+        middle = (low + high) / 2
         low, high = (middle, high) if sag_at(middle) < sag_m else (low, middle)
     c = span_m / (low + high)
     return hypot(rise_m, 2 * c * sinh(span_m / (2 * c)))
@@ -225,12 +226,9 @@ class Figures:
         self.cables, self.hops, self.records = cables, hops, cables.ground.records
         self.rules = self.records.rules
         rows = self.records.rows["segments"]
-        drawn = [row for row in rows if row["geometry"] is not None]
-        lines = carried([row["geometry"] for row in drawn], self.records.to_degrees)
-        self.ground_m = {row["id"]: nan for row in rows}
-        self.ground_m |= {
-            row["id"]: GEOD.geometry_length(line) for row, line in zip(drawn, lines, strict=True)
-        }
+        self.lonlat = self.records.lonlat("segments")
+        self.drawn_m = {name: GEOD.geometry_length(line) for name, line in self.lonlat.items()}
+        self.ground_m = {**{row["id"]: nan for row in rows}, **self.drawn_m}
         self.ground_m |= {row["id"]: row["length_m"] for row in rows if row["length_m"] is not None}
         self.sag_m = {row["id"]: self._sag(row) for row in rows}
         self._computed, self.fibre_m = cache(self._by_record), cache(self._by_test_or_record)

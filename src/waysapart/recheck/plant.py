@@ -19,6 +19,7 @@ from shapely.ops import substring
 
 from waysapart.recheck.records import Records, carried
 from waysapart.recheck.rows import Gap, Row, grouped, reached
+from waysapart.schema import ROLES
 
 GEOD = Geod(ellps="WGS84")
 
@@ -32,7 +33,8 @@ _WIDER = 1.05
 """More than a working coordinate system may change lengths by."""
 SPAN_PLACES = {"tower", "gantry", "pole"}
 OTHER_PLACES = {"pit", "entry", "bridge"}
-WITH_WITHIN = ("sites", "structures", "holders", "segments", "supplies", "equipment")
+WITH_WITHIN = [role for role, table in ROLES.items() if "within" in table.column]
+"""Roles whose rows say what they lie in."""
 
 
 @dataclass

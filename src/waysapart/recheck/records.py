@@ -45,8 +45,8 @@ from waysapart.opening import (
     sha256,
     vector,
 )
-from waysapart.recheck.rows import ASSET_ROLES, Gap, Row, grouped, settle, typed, undrawn
-from waysapart.schema import csv_meant
+from waysapart.recheck.rows import Gap, Row, grouped, settle, typed, undrawn
+from waysapart.schema import ROLES, csv_meant
 
 
 class UnreadableError(Exception):
@@ -134,19 +134,6 @@ def merged(own: dict[str, Any], file: str) -> tuple[dict[str, Any], dict[tuple[s
     return rules, said_by
 
 
-ROLES = (
-    *ASSET_ROLES[:5],
-    "cable_runs",
-    *ASSET_ROLES[5:8],
-    "links",
-    "link_runs",
-    "circuits",
-    "circuit_paths",
-    "rings",
-    "ring_circuits",
-    "hazards",
-    "measurements",
-)
 REFERENCES = {
     *("a", "b", "at", "site", "segment", "cable", "carried_by", "link", "circuit", "from", "to"),
     *("within", "cables", "needs", "supplies", "via", "relies_on", "protects"),
@@ -266,7 +253,13 @@ class Records:
     @cached_property
     def to_degrees(self) -> Transformer:
         """From the working coordinate system to longitude and latitude."""
-        return Transformer.from_crs(self.crs, LON_LAT, always_xy=True)
+        return to_degrees(self.crs)
+
+    def lonlat(self, role: str) -> dict[str, Any]:
+        """Geometries of a role by id, in longitude and latitude."""
+        drawn = [row for row in self.rows[role] if row["geometry"] is not None]
+        shapes = carried([row["geometry"] for row in drawn], self.to_degrees)
+        return {row["id"]: shape for row, shape in zip(drawn, shapes, strict=True)}
 
     def middle(self) -> tuple[float, float] | None:
         """Longitude and latitude in the middle of the plant, wherever on the globe it lies.
@@ -567,11 +560,7 @@ def _leave_out_of_area(role: str, rows: list[Row], own: CRS, crs: CRS) -> None:
     corners = shapely.bounds([row["geometry"] for row in there]).reshape(-1, 2).T
     lon: Any
     lat: Any
-    lon, lat = (
-        corners
-        if own == LON_LAT
-        else Transformer.from_crs(own, LON_LAT, always_xy=True).transform(*corners)
-    )
+    lon, lat = corners if own == LON_LAT else to_degrees(own).transform(*corners)
     for area, margin in ((own.area_of_use, 3.0), (crs.area_of_use, 6.0)):
         west, south, east, north = area.bounds if area else (-180.0, -90.0, 180.0, 90.0)
         across = east < west
@@ -595,9 +584,8 @@ def _moved(rows: list[Row], own: CRS | None, crs: CRS) -> float:
     if not there or own == crs:
         return 0.0
     shapes = [row["geometry"] for row in there]
-    to_degrees = Transformer.from_crs(own, LON_LAT, always_xy=True)
     corners = shapely.bounds(shapes)
-    x, y = to_degrees.transform(corners[:, [0, 2]].ravel(), corners[:, [1, 3]].ravel())
+    x, y = to_degrees(own).transform(corners[:, [0, 2]].ravel(), corners[:, [1, 3]].ravel())
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", UserWarning)
         area = AreaOfInterest(min(x), min(y), max(x), max(y))
@@ -609,6 +597,12 @@ def _moved(rows: list[Row], own: CRS | None, crs: CRS) -> float:
         row["geometry"] = shape
     good = way.accuracy < 0 or (group.best_available and way.accuracy <= 1.0)
     return 0.0 if good else float(way.accuracy)
+
+
+@cache
+def to_degrees(crs: CRS) -> Transformer:
+    """From a coordinate system to longitude and latitude."""
+    return Transformer.from_crs(crs, LON_LAT, always_xy=True)
 
 
 def carried(shape: Any, way: Transformer) -> Any:

@@ -18,7 +18,7 @@ import numpy as np
 import shapely
 
 from waysapart.gaps import GAP_CODES, Limit
-from waysapart.schema import FIRST_YEAR, LAST_YEAR, MAY_BE_NONE, OWNERS, ROLES, Column
+from waysapart.schema import ASSET_ROLES, FIRST_YEAR, LAST_YEAR, MAY_BE_NONE, OWNERS, ROLES, Column
 
 K = TypeVar("K")
 V = TypeVar("V")
@@ -646,14 +646,3 @@ def _gap(
 
 
 Row = dict[str, Any]
-ASSET_ROLES = (
-    "sites",
-    "structures",
-    "holders",
-    "segments",
-    "cables",
-    "joints",
-    "supplies",
-    "equipment",
-    "hazards",
-)

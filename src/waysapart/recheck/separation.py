@@ -111,32 +111,26 @@ class Plane:
     """The plane in which a study is measured, and the lines of its paths there."""
 
     def __init__(self, world: World) -> None:
-        self.world = world
-        ground = world.ground
-        to_degrees = Transformer.from_crs(ground.records.crs, LON_LAT, always_xy=True)
-
-        def degrees(role: str) -> dict[str, Any]:
-            rows = [row for row in ground.records.rows[role] if row["geometry"] is not None]
-            shapes = carried([row["geometry"] for row in rows], to_degrees)
-            return {row["id"]: shape for row, shape in zip(rows, shapes, strict=True)}
-
-        segments = degrees("segments")
-        middle = ground.records.middle() or (0.0, 0.0)
-        run_on = _unwrapped(list(segments.values()), middle[0])
-        segments = dict(zip(segments, run_on, strict=True))
+        self.world, records, lonlat = world, world.records, world.figures.lonlat
+        middle = records.middle() or (0.0, 0.0)
         stereographic = f"+proj=stere +lat_0={middle[1]} +lon_0={middle[0]} +datum=WGS84 +units=m"
         self._flat = Transformer.from_crs(LON_LAT, stereographic, always_xy=True)
         self._factors = Proj(stereographic)
-        self._segments = segments
-        rows = ground.records.by["segments"]
+        run_on = _unwrapped(list(lonlat.values()), middle[0])
+        self._segments = dict(zip(lonlat, run_on, strict=True))
+        whole = zip(lonlat, self.flat(_divided(run_on)), strict=True)
+        self._lines: dict[Line, tuple[Any, float]] = {
+            (name, 0.0, 1.0): (line, world.figures.drawn_m[name]) for name, line in whole
+        }
+        rows = records.by["segments"]
         self.kinds = {str(row["kind"]) for row in rows.values()}
         self.wrong_m = {name: wrong_m(row) for name, row in rows.items()}
-        self._lines: dict[Line, tuple[Any, float]] = self._whole(segments)
-        self._boxes: dict[Line, tuple[float, float, float, float]] = {}
-        self._cut: dict[tuple[int, int], tuple[Any, Any, Any]] = {}
-        places = {**degrees("sites"), **degrees("structures")}
+        self.worst_m = 2 * max(self.wrong_m.values(), default=0.0)
+        places = {**records.lonlat("sites"), **records.lonlat("structures")}
         flat = self.flat(list(places.values()))
         self.places: dict[str, Any] = dict(zip(places, flat, strict=True))
+        self._boxes: dict[Line, tuple[float, float, float, float]] = {}
+        self._cut: dict[tuple[int, int], tuple[Any, Any, Any]] = {}
         self._followed: dict[Key, list[Followed]] = {}
         self._round: dict[tuple[str | None, float], Any] = {}
         self._scales: dict[tuple[float, float], float] = {}
@@ -145,14 +139,6 @@ class Plane:
     def order(self) -> dict[Key, int]:
         """Every path with its place among the paths."""
         return {key: place for place, key in enumerate(self.world.paths)}
-
-    def _whole(self, segments: dict[str, Any]) -> dict[Line, tuple[Any, float]]:
-        """All segments from end to end, at once."""
-        shapes = self.flat([_divided(line) for line in segments.values()])
-        return {
-            (name, 0.0, 1.0): (shape, GEOD.geometry_length(line))
-            for (name, line), shape in zip(segments.items(), shapes, strict=True)
-        }
 
     def flat(self, shape: Any) -> Any:
         """A shape in longitude and latitude, in the plane."""
@@ -187,7 +173,7 @@ class Plane:
         """A line in the plane, and its length."""
         if line not in self._lines:
             part = substring(self._segments[line[0]], *line[1:], normalized=True)
-            self._lines[line] = self.flat(_divided(part)), GEOD.geometry_length(part)
+            self._lines[line] = self.flat(_divided([part])[0]), GEOD.geometry_length(part)
         return self._lines[line]
 
     def _box(self, line: Line) -> tuple[float, float, float, float]:
@@ -314,16 +300,23 @@ def _unwrapped(lines: list[Any], middle: float) -> Any:
     return shapely.transform(lines, run_on)
 
 
-def _divided(line: Any) -> Any:
-    """A line with vertices along the geodesic where it runs straight for long."""
-    points = list(line.coords)
-    found = points[:1]
-    for (x0, y0), (x1, y1) in pairwise(points):
-        metres = GEOD.inv(x0, y0, x1, y1)[2]
-        if metres > STRAIGHT_M:
-            found += GEOD.npts(x0, y0, x1, y1, int(metres // STRAIGHT_M) + 1)
-        found.append((x1, y1))
-    return shapely.LineString(found)
+def _divided(lines: Iterable[Any]) -> list[Any]:
+    """Lines with vertices along the geodesic where they run straight for long."""
+    found = list(lines)
+    points, owner = shapely.get_coordinates(found, return_index=True)
+    lon, lat = points.T
+    metres = np.asarray(GEOD.inv(lon[:-1], lat[:-1], lon[1:], lat[1:])[2])
+    long = (metres > STRAIGHT_M) & (owner[1:] == owner[:-1])
+    for number in set(owner[1:][long].tolist()):
+        mine = np.flatnonzero(owner == number)
+        more = [tuple(points[mine[0]])]
+        for k in mine[:-1]:
+            if long[k]:
+                count = int(metres[k] // STRAIGHT_M) + 1
+                more += GEOD.npts(lon[k], lat[k], lon[k + 1], lat[k + 1], count)
+            more.append(tuple(points[k + 1]))
+        found[number] = shapely.LineString(more)
+    return found
 
 
 def closest_m(plane: Plane, pair: PathPair) -> float | None:
@@ -503,20 +496,20 @@ class LeastDistances:
     """
 
     def __init__(self, plane: Plane, services: list[dict[str, Any]], *, loose: bool) -> None:
-        self._wrong_m = plane.wrong_m if loose else dict.fromkeys(plane.wrong_m, 0.0)
-        self._kind = plane.world.ground.kind
-        kinds = sorted(plane.kinds)
+        self._plane, self._loose, self._kind = plane, loose, plane.world.ground.kind
         self._least = {
             (one, other): max(_separation(service, one, other) for service in services)
-            for one, other in product(kinds, kinds)
+            for one, other in product(plane.kinds, plane.kinds)
         }
-        wrong = 2 * max(self._wrong_m.values(), default=0.0)
-        self.widest_m = max(self._least.values(), default=0.0) + wrong
+        self.widest_m = max(self._least.values(), default=0.0) + loose * plane.worst_m
 
     def of_m(self, one: str, other: str) -> float:
         """What is asked for between two segments."""
-        least = self._least[str(self._kind[one]), str(self._kind[other])]
-        return least + self._wrong_m[one] + self._wrong_m[other] if least > 0 else 0.0
+        least, wrong_m = (
+            self._least[str(self._kind[one]), str(self._kind[other])],
+            self._plane.wrong_m,
+        )
+        return least + self._loose * (wrong_m[one] + wrong_m[other]) if least > 0 else 0.0
 
 
 def _by_kinds(stated: Mapping[str, float] | Iterable[str]) -> dict[frozenset[str], Any]:
@@ -603,7 +596,7 @@ def check_spacing(
     """Check one circuit or group; what its near approaches and crossings mean for the verdict."""
     world, (claim, trial, _), order = plane.world, subject, plane.order
     apart = _Apart(plane, subject, waived)
-    may_be_wrong = apart.loose.widest_m > apart.limits.widest_m
+    may_be_wrong = plane.worst_m > 0
     many = any(len(contest) > 2 for contest in trial.contests)
     loose: bool | None = None if many else False
     told = {tuple(one["paths"]): one for one in witness["closest"]}
