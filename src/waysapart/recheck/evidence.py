@@ -116,8 +116,10 @@ class About(NamedTuple):
         """A figure that may differ by so much from what was found; None where not known."""
         known = claimed is not None and found is not None
         same = abs(claimed - found) <= by if known else claimed is found  # type: ignore[operator]
-        told = "" if same else f"{name}: the evidence says {claimed}, found {found}"
-        return self.holds(same, told)
+        if same:
+            return self.holds(True, "")
+        due = None if found is None else f"{found:.9g}"
+        return self.holds(False, f"{name}: the evidence says {claimed}, found {due}")
 
     def same_set(self, name: str, claimed: Collection[Any], found: Collection[Any]) -> bool:
         """A claimed list of different things that must be the set that was found."""
