@@ -126,9 +126,9 @@ def _check_link(world: World, hop: Hop, link: Link, about: About) -> None:
         types = {world.figures.type_of(use) for use in hop.uses()} - {None}
         kinds = {kind for kind in (loss["fibre_type"] or "").split(";") if kind}
         about.same("types of fibre", kinds, types)
-        _check_terms(world, hop, loss["terms"], about.of("loss"))
+        _check_terms(world, hop, loss["terms"], about)
         if hop.over_fibre:
-            _check_budget(world, hop, loss, about.of("loss"))
+            _check_budget(world, hop, loss, about)
 
 
 def _check_sum(world: World, hop: Hop, told: Loss, about: About) -> None:
@@ -167,9 +167,9 @@ def _check_terms(world: World, hop: Hop, told: LossTerms, about: About) -> None:
     connectors = defaults["connectors"] if connectors is None else connectors
     count, basis, splices_db = _splices(world, hop, direction)
     metres, glass = _glass(world, hop, direction)
-    about.close("fibre_m", told["fibre_m"], metres, LENGTH_M)
-    about.same("connectors", told["connectors"], int(connectors))
-    about.same("splices", (told["splices"], told["splices_from"]), (count, basis))
+    about.close("loss, fibre_m", told["fibre_m"], metres, LENGTH_M)
+    about.same("loss, connectors", told["connectors"], int(connectors))
+    about.same("loss, splices", (told["splices"], told["splices_from"]), (count, basis))
     found = {
         "fibre_db": glass,
         "mismatch_db": world.figures.mismatch_db(hop, direction),
@@ -181,15 +181,15 @@ def _check_terms(world: World, hop: Hop, told: LossTerms, about: About) -> None:
     }
     terms: Mapping[str, Any] = told
     for name, due in found.items():
-        about.close(name, terms[name], due, LOSS_DB)
+        about.close(f"loss, {name}", terms[name], due, LOSS_DB)
     if tested:
         least = sum(terms[one] or 0.0 for one in ("connectors_db", "mismatch_db", "via_db"))
         least = max(least, *link_losses(world.records, hop)[0], 0.0)
         sums = sum(terms[one] or 0.0 for one in (*PASSIVE, "test_db"))
-        more = f"{sums:.4f}, and its tests say {least:.4f} or more"
+        more = f"a loss of {sums:.4f}, and its tests say {least:.4f} or more"
         about.holds(sums >= least - LOSS_DB, more)
     else:
-        about.close("test_db", told["test_db"], 0.0, LOSS_DB)
+        about.close("loss, test_db", told["test_db"], 0.0, LOSS_DB)
 
 
 def _glass(world: World, hop: Hop, direction: str) -> tuple[float | None, float | None]:
@@ -246,9 +246,9 @@ def _check_budget(world: World, hop: Hop, told: Loss, about: About) -> None:
     overload = total((_less(*strong), budget.least_db))
     most = told["margin_db"]
     needed, limit = row.get("bandwidth_mhz"), row.get("dispersion_limit_ps_nm")
-    about.close("test_db", terms["test_db"], budget.test_db, ADDED_LOSS_DB)
+    about.close("loss, test_db", terms["test_db"], budget.test_db, ADDED_LOSS_DB)
     kept = 0.0 if none_kept else scaled(terms["fibre_m"], repair)
-    about.close("repair_db", terms["repair_db"], kept, ADDED_LOSS_DB)
+    about.close("loss, repair_db", terms["repair_db"], kept, ADDED_LOSS_DB)
     found = {
         "mean_db": total((budget.mean_db, later)),
         "sigma_db": budget.sigma_db,
@@ -269,7 +269,7 @@ def _check_budget(world: World, hop: Hop, told: Loss, about: About) -> None:
     for name, due in found.items():
         share = SHARE * (due or 0.0) + 1e-3
         by = share if name in ("bandwidth_mhz", "dispersion_ps_nm") else ADDED_LOSS_DB
-        about.close(name, figures[name], due, by)
+        about.close(f"loss, {name}", figures[name], due, by)
     bandwidth = inf if endless == inf else told["bandwidth_mhz"]
     checks = {
         "overload_ok": _reaches(told["overload_margin_db"], None if strong[0] is None else 0.0),
@@ -279,7 +279,7 @@ def _check_budget(world: World, hop: Hop, told: Loss, about: About) -> None:
     for held in told["held_to"]:
         stated: Mapping[str, Any] = held
         for name, kept_ in checks.items():
-            about.same(name, stated[name], kept_)
+            about.same(f"loss, {name}", stated[name], kept_)
 
 
 def _check_held(world: World, links: Mapping[str, Link], about: About) -> None:

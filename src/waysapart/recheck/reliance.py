@@ -446,7 +446,9 @@ class World:
     down: dict[Asset, float | None] = field(default_factory=dict)
     unrated: set[str] = field(default_factory=set)
     cut_by: dict[str, set[Key]] = field(default_factory=dict)
-    contested: dict[tuple[Key, ...], tuple[set[Asset], set[Asset]]] = field(default_factory=dict)
+    contested: dict[tuple[bool, tuple[Key, ...]], tuple[set[Asset], set[Asset]]] = field(
+        default_factory=dict
+    )
     _leads: dict[str, set[Asset]] = field(default_factory=dict)
     _left_open: dict[str, set[Limit]] = field(default_factory=dict)
 

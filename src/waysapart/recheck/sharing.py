@@ -101,7 +101,7 @@ def share_contest(
     world: World, contest: list[Key], *, grouped: bool
 ) -> tuple[set[Asset], set[Asset]]:
     """What all paths rely on, and what of it is avoidable."""
-    asked = tuple(contest)
+    asked = grouped, tuple(contest)
     if asked not in world.contested:
         world.contested[asked] = _share_contest(world, contest, grouped=grouped)
     return world.contested[asked]
