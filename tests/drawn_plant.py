@@ -11,6 +11,7 @@ from typing import Any
 from pyproj import Transformer
 
 import waysapart as wa
+from proofs import proof_of
 from waysapart.study.model import Study
 
 CRS = "EPSG:25832"
@@ -68,7 +69,8 @@ class DrawnPlant:
                 {"circuit": "K", "path": path, "seq": 1, "link": f"L-{cable}"}
             )
 
-    def read(self, folder: Path) -> Study:
+    def write(self, folder: Path) -> Path:
+        """Write its layers and settings into a folder, made where needed; returns the folder."""
         folder.mkdir(parents=True, exist_ok=True)
         for role, rows in self.rows.items():
             if any("line" in row for row in rows):
@@ -82,7 +84,15 @@ class DrawnPlant:
                 writer.writeheader()
                 writer.writerows(rows)
         (folder / "study.toml").write_text(f'crs = "{CRS}"\n{self.settings}', encoding="utf-8")
-        return wa.read_study(folder)
+        return folder
+
+    def read(self, folder: Path) -> Study:
+        """Write it and read it back."""
+        return wa.read_study(self.write(folder))
+
+    def proof(self, folder: Path) -> wa.Proof:
+        """Write it and prove it, once for all plants that are written the same."""
+        return proof_of(self.write(folder))
 
 
 def _feature(row: dict[str, Any]) -> dict[str, Any]:

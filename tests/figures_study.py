@@ -16,7 +16,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-import waysapart as wa
+from proofs import proof_of
 from small_study import SEGMENTS, lon_lat, write_small_study
 from waysapart.report.words import link_losses
 from waysapart.verdicts.prove import Proof
@@ -97,7 +97,7 @@ class SmallStudy:
 
     def prove(self) -> Proof:
         """Read and prove it."""
-        return wa.prove(wa.read_study(self.folder))
+        return proof_of(self.folder)
 
     def facts(self) -> dict[str, Any]:
         """What `prove --json` writes."""

@@ -142,7 +142,7 @@ def write_forged_study(folder: Path) -> Path:
             )
     rows["circuits"].append({"id": "K8", "a": "MA", "b": "MB", "service": "crossing"})
     rows["ring_circuits"].append({"circuit": "K8", "ring": "RING"})
-    plant.read(folder)
+    plant.write(folder)
     (folder / "rules.toml").write_text(RULES, encoding="utf-8")
     return folder
 

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 from drawn_plant import DrawnPlant
-from waysapart.study.model import Study
 
 NO_SPACING = "separation_m = 0\n"
 OPTICS = {"tx_min_dbm": -8, "tx_max_dbm": -3, "rx_min_dbm": -28, "rx_max_dbm": 0, "reserve_db": 0}
@@ -77,12 +76,12 @@ class Plant(DrawnPlant):
                 {"circuit": circuit, "path": path, "seq": seq, "link": link}
             )
 
-    def read(self, folder: Path) -> Study:
+    def write(self, folder: Path) -> Path:
         folder.mkdir(parents=True, exist_ok=True)
         common = "min_margin_db = 3.0\nend_zone_m = 200\nforbid_cross = false\n"
         rules = f"[services.default]\n{common}{self.service}"
         (folder / "rules.toml").write_text(rules, encoding="utf-8")
-        return super().read(folder)
+        return super().write(folder)
 
 
 def one_cable(plant: Plant) -> None:

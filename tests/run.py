@@ -1,6 +1,8 @@
 """Everything that must pass before a change lands: lint, format, types, tests, docs.
 
-Run from the repository: python tests/run.py [pytest arguments]
+Run from the repository: python tests/run.py [--all] [pytest arguments]
+
+With --all the tests marked slow run as well: the same properties on many more plants.
 """
 
 from __future__ import annotations

@@ -11,7 +11,9 @@ runs over the ground wire, its alternate through the duct.
 from __future__ import annotations
 
 import json
+from functools import cache
 from pathlib import Path
+from typing import Any
 
 CRS_NAME = "EPSG:25832"
 X0, Y0 = 500_000.0, 5_980_000.0
@@ -19,10 +21,14 @@ X0, Y0 = 500_000.0, 5_980_000.0
 
 def lon_lat(east: float, north: float) -> list[float]:
     """A place so many metres east and north of the estuary's mouth, in degrees."""
+    return [round(value, 9) for value in _to_degrees().transform(X0 + east, Y0 + north)]
+
+
+@cache
+def _to_degrees() -> Any:
     from pyproj import Transformer
 
-    to_deg = Transformer.from_crs(CRS_NAME, "EPSG:4326", always_xy=True)
-    return [round(value, 9) for value in to_deg.transform(X0 + east, Y0 + north)]
+    return Transformer.from_crs(CRS_NAME, "EPSG:4326", always_xy=True)
 
 
 POINTS = {

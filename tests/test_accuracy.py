@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-import waysapart as wa
+from proofs import proof_of
 from waysapart.recheck import recheck
 
 X, Y = 500_000, 5_980_000
@@ -93,7 +93,7 @@ def test_ducts_seven_metres_apart(
 ) -> None:
     """The measured 7 m less both accuracies is held against 5 m. recheck agrees."""
     study = plant(tmp_path / "study", accuracy, apart_m, layer, rules)
-    facts = wa.prove(wa.read_study(study)).facts()
+    facts = proof_of(study).facts()
     (circuit,) = facts["circuits"]
     assert circuit["verdict"] == verdict
     assert [gap["code"] for gap in circuit["gaps"]] == codes
@@ -103,14 +103,14 @@ def test_ducts_seven_metres_apart(
 
 
 def test_the_gap_names_both_segments_and_how_far(tmp_path: Path) -> None:
-    facts = wa.prove(wa.read_study(plant(tmp_path / "study", ("2", "2")))).facts()
+    facts = proof_of(plant(tmp_path / "study", ("2", "2"))).facts()
     (gap,) = facts["gaps"]
     assert "D1 and D2 run 7.00 m apart" in gap["message"]
 
 
 def test_recheck_misses_no_doubt_that_is_left_out(tmp_path: Path) -> None:
     study = plant(tmp_path / "study", ("2", "2"))
-    facts = wa.prove(wa.read_study(study)).facts()
+    facts = proof_of(study).facts()
     facts["circuits"][0]["gaps"] = []
     file = tmp_path / "evidence.json"
     file.write_text(json.dumps(facts))

@@ -16,8 +16,8 @@ import networkx as nx
 import pytest
 import shapely
 
-import waysapart as wa
 from national import National, plant_on, scattered, write
+from proofs import proof_of
 
 TOPOLOGIES = (
     "sndlib/polska",
@@ -97,7 +97,7 @@ def case(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
     for name, (main, alternate) in {**found.node_disjoint, **found.over_bridges}.items():
         made.circuit(name, main, alternate)
     folder = write(made, tmp_path_factory.mktemp("topology"), near=False)
-    proof = wa.prove(wa.read_study(folder))
+    proof = proof_of(folder)
     assert proof.gaps == ()
     found.facts = {circuit["id"]: circuit for circuit in proof.facts()["circuits"]}
     return found

@@ -13,6 +13,7 @@ import pytest
 
 import waysapart as wa
 from bad_inputs import more
+from proofs import proof_of
 from small_study import SEGMENTS, write_small_study
 from test_cli import run
 from waysapart.gaps import Gap
@@ -50,7 +51,7 @@ def old(folder: Path) -> list[Gap]:
 
 
 def verdict(folder: Path) -> tuple[str, bool | None]:
-    proof = wa.prove(wa.read_study(folder, on=ON))
+    proof = proof_of(folder, on=ON)
     return proof.verdicts[0], proof.facts()["circuits"][0]["within_limits"]
 
 
@@ -191,7 +192,7 @@ def test_an_old_test_of_loss_leaves_delay_alone(tmp_path: Path) -> None:
     """Delay rests on lengths, and these nobody doubts."""
     folder = study(tmp_path)
     more("measurements.csv", "link,loss_db,date\nL2,1.9,2015-01-01\n")(folder)
-    (circuit,) = wa.prove(wa.read_study(folder, on=ON)).facts()["circuits"]
+    (circuit,) = proof_of(folder, on=ON).facts()["circuits"]
     assert circuit["paths"]["alternate"]["length_m"] is not None
     assert circuit["delay"]["ok"] is True
     assert circuit["within_limits"] is None
@@ -201,6 +202,6 @@ def test_a_test_of_the_day_itself_counts(tmp_path: Path) -> None:
     """Measured at ten in the morning of the day for which the study is judged."""
     folder = study(tmp_path)
     more("measurements.csv", "link,length_m,date\nL2,4700,2026-01-01T10:00:00\n")(folder)
-    proof = wa.prove(wa.read_study(folder, on=ON))
+    proof = proof_of(folder, on=ON)
     assert "test-future" not in {gap.code for gap in proof.gaps}
     assert proof.facts()["circuits"][0]["paths"]["alternate"]["length_m"] == 4700

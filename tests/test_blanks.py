@@ -45,7 +45,7 @@ class Plant(DrawnPlant):
         )
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "rules.toml").write_text(service + self.rules, encoding="utf-8")
-        return wa.prove(self.read(folder))
+        return super().proof(folder)
 
 
 def circuit(proof: wa.Proof) -> Facts:

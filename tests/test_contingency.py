@@ -13,6 +13,7 @@ import pytest
 import scipy.sparse as sp
 
 import waysapart as wa
+from proofs import proof_of
 from test_dig import two_ways
 from waysapart.arrays import boolean
 from waysapart.reliance.closure import close
@@ -54,7 +55,7 @@ def test_what_is_out_leaves_events_that_lose_the_other_way(study: Study) -> None
 
 def test_single_events_that_lose_a_circuit_are_its_single_points() -> None:
     """On the demo, where nothing is out, with the proof's own list."""
-    proof = wa.prove(wa.read_study(Path(__file__).parents[1] / "examples" / "estuary"))
+    proof = proof_of(Path(__file__).parents[1] / "examples" / "estuary")
     frame = wa.contingency(proof).frame()
     lost = frame[frame["state"] == "lost"].groupby("circuit")["asset"].apply(set).to_dict()
     for circuit in proof.facts()["circuits"]:

@@ -15,6 +15,7 @@ import pytest
 
 import waysapart as wa
 from bad_inputs import more, text
+from proofs import proof_of
 from small_study import write_small_study
 from test_conflicts import add_pits, pit
 from waysapart.gaps import Gap
@@ -59,7 +60,7 @@ def test_a_joint_forty_kilometres_from_its_cable(tmp_path: Path) -> None:
     assert gap.assets == ("J1", "C2")
     metres = float(gap.message.split("no nearer than ")[1].split(" m")[0].replace(",", ""))
     assert metres == pytest.approx(40_000, rel=0.001)
-    assert wa.prove(wa.read_study(folder)).verdicts[0] == "unproven"
+    assert proof_of(folder).verdicts[0] == "unproven"
 
 
 @pytest.mark.parametrize("place", ["WS", "P1", "P2", "P3", "MP"])

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 import waysapart as wa
+from proofs import proof_of
 
 ROOT = Path(__file__).resolve().parents[1]
 ROWS = list(csv.DictReader((ROOT / "examples" / "estuary_expected.csv").open(encoding="utf-8")))
@@ -16,7 +17,7 @@ ROWS = list(csv.DictReader((ROOT / "examples" / "estuary_expected.csv").open(enc
 
 @pytest.fixture(scope="module")
 def proof() -> wa.Proof:
-    return wa.prove(wa.read_study(ROOT / "examples" / "estuary"))
+    return proof_of(ROOT / "examples" / "estuary")
 
 
 @pytest.fixture(scope="module")

@@ -18,6 +18,7 @@ import pytest
 import shapely
 
 import waysapart as wa
+from proofs import proof_of
 from waysapart.network.lengths import to_lonlat
 from waysapart.network.routes import route_lines, routes
 
@@ -27,7 +28,7 @@ FIVE = 'separation_m = 5\nend_zone_m = 300\nforbid_cross = ["span/span"]\n'
 
 @pytest.fixture(scope="module")
 def demo() -> wa.Proof:
-    return wa.prove(wa.read_study(ROOT / "examples" / "estuary"))
+    return proof_of(ROOT / "examples" / "estuary")
 
 
 def token(*parts: object) -> str:
@@ -99,7 +100,7 @@ def hidden(demo: wa.Proof, circuit: str, rules: str, folder: Path) -> dict[str, 
             writer.writerows(rows)
     (folder / "study.toml").write_text('crs = "EPSG:25832"\nrules = "rules.toml"\n')
     (folder / "rules.toml").write_text(f"[services.default]\n{rules}")
-    found: dict[str, Any] = wa.prove(wa.read_study(folder)).facts()["circuits"][0]
+    found: dict[str, Any] = proof_of(folder).facts()["circuits"][0]
     assert found["shared"] == [], "an id still tells"
     return found
 

@@ -10,22 +10,24 @@ from typing import Any
 import pytest
 
 import waysapart as wa
+from everyday import some
 from oracle_plant import read_plant
 from oracle_records import Plant, ids
+from proofs import proof_of
 from random_plant import write_random_study
 from whatif_oracle import cut, last_straws, lost_circuits, ways
 
 SEEDS = range(10)
 
 
-@pytest.fixture(scope="module", params=SEEDS)
+@pytest.fixture(scope="module", params=some(SEEDS, every=3))
 def studied(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
 ) -> tuple[wa.Proof, Plant, random.Random]:
     folder = write_random_study(
         tmp_path_factory.mktemp("plant") / "study", 7000 + request.param, waivers=0.0
     )
-    proof = wa.prove(wa.read_study(Path(folder)))
+    proof = proof_of(Path(folder))
     return proof, read_plant(folder), random.Random(request.param)
 
 

@@ -19,7 +19,7 @@ from typing import Any
 
 import pytest
 
-import waysapart as wa
+from proofs import proof_of
 from waysapart.verdicts.prove import Proof
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -70,7 +70,7 @@ def last_digit(text: str) -> float:
 
 @pytest.fixture(scope="module")
 def proof() -> Proof:
-    return wa.prove(wa.read_study(ROOT / "examples" / "estuary"))
+    return proof_of(ROOT / "examples" / "estuary")
 
 
 @pytest.fixture(scope="module")

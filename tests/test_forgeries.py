@@ -13,6 +13,7 @@ from click.testing import CliRunner
 
 import drawn_plant
 import waysapart as wa
+from proofs import proof_of
 from random_plant import write_random_study
 from small_study import write_small_study
 from waysapart.cli import main
@@ -23,7 +24,7 @@ Facts = dict[str, Any]
 
 
 def _proved(folder: Path) -> Facts:
-    return dict(json.loads(json.dumps(wa.prove(wa.read_study(folder)).facts())))
+    return dict(json.loads(json.dumps(proof_of(folder).facts())))
 
 
 def _told(folder: Path, facts: Facts, text: str | None = None) -> list[str]:

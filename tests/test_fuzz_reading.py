@@ -13,6 +13,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from everyday import examples
 from fuzzing import ODD_TEXTS, ODD_TOML, one_case, outcome
 from small_study import TABLES, write_small_study
 
@@ -20,7 +21,7 @@ from small_study import TABLES, write_small_study
 @settings(
     derandomize=True,
     deadline=None,
-    max_examples=12,
+    max_examples=examples(12, every_day=5),
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(seed=st.integers(0, 10**9))
@@ -31,7 +32,7 @@ def test_damaged_files(seed: int, tmp_path_factory: pytest.TempPathFactory) -> N
 @settings(
     derandomize=True,
     deadline=None,
-    max_examples=12,
+    max_examples=examples(12, every_day=5),
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(

@@ -21,6 +21,7 @@ from click.testing import CliRunner, Result
 from rich.console import Console
 
 import waysapart as wa
+from proofs import proof_of
 from small_study import POINTS, lon_lat, write_small_study
 from waysapart.cli import main
 from waysapart.report.compare_view import comparison_view
@@ -97,7 +98,7 @@ def sparse(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def proof(sparse: Path) -> Proof:
-    return wa.prove(wa.read_study(sparse))
+    return proof_of(sparse)
 
 
 @pytest.fixture(scope="module")
@@ -105,7 +106,7 @@ def explained(tmp_path_factory: pytest.TempPathFactory) -> Proof:
     """The same with a rule that takes blank ducts as lying in nothing."""
     folder = tmp_path_factory.mktemp("explained") / "study"
     write_sparse(folder, rules='[records]\nwithin = { duct = "none" }\n')
-    return wa.prove(wa.read_study(folder))
+    return proof_of(folder)
 
 
 def run(*arguments: object) -> Result:
@@ -237,7 +238,7 @@ def test_check_says_where_a_gap_stands(tmp_path: Path) -> None:
 
 def test_comparing_names_the_blanks_that_went(tmp_path: Path, proof: Proof) -> None:
     """E1 and E2 were recorded: less stands against K1, and nothing came."""
-    after = wa.prove(wa.read_study(write_sparse(tmp_path / "after", known=2)))
+    after = proof_of(write_sparse(tmp_path / "after", known=2))
     comparison = wa.compare(proof, after)
     facts = comparison.facts()
     (row,) = facts["circuits"]
@@ -292,7 +293,7 @@ def test_the_page_calls_the_records_complete_only_without_gaps_and_assumptions(
     tmp_path: Path, proof: Proof, explained: Proof
 ) -> None:
     complete = "The records are complete"
-    whole = wa.prove(wa.read_study(write_sparse(tmp_path / "whole", known=9)))
+    whole = proof_of(write_sparse(tmp_path / "whole", known=9))
     assert whole.gaps == ()
     assert complete in shown(page_of(whole))
     assert complete not in shown(page_of(explained))
@@ -317,7 +318,7 @@ def test_blanks_that_no_path_relies_on_are_not_to_be_signed(tmp_path: Path) -> N
     spare["properties"]["id"] = "E10"
     segments["features"].append(spare)
     (folder / "segments.geojson").write_text(json.dumps(segments))
-    (row,) = page_view(wa.prove(wa.read_study(folder)).facts())["to_sign"]
+    (row,) = page_view(proof_of(folder).facts())["to_sign"]
     assert assumption_said(row).startswith("9 ducts")
 
 
@@ -330,7 +331,7 @@ def test_excused_kinds_and_ignored_holders_are_to_be_signed(tmp_path: Path) -> N
     )
     circuits = folder / "circuits.csv"
     circuits.write_text(circuits.read_text().replace(",,each", ",G1,each"))
-    rows = wa.prove(wa.read_study(folder)).facts()["assumptions"]
+    rows = proof_of(folder).facts()["assumptions"]
     said = [assumption_said(row) for row in rows if row.get("to_sign")]
     assert said == [
         "members of a group may share at their ends: room",
@@ -346,7 +347,7 @@ def test_a_stated_delay_is_said_with_its_figure() -> None:
 def test_how_many_blanks_there_are_is_no_change_of_a_rule(tmp_path: Path, explained: Proof) -> None:
     """With E1 recorded, eight blanks are explained instead of nine, by the same rule."""
     rules = '[records]\nwithin = { duct = "none" }\n'
-    after = wa.prove(wa.read_study(write_sparse(tmp_path / "after", known=1, rules=rules)))
+    after = proof_of(write_sparse(tmp_path / "after", known=1, rules=rules))
     assert wa.compare(explained, after).rules == []
 
 
@@ -362,7 +363,7 @@ def test_readers_outside_learn_of_no_kind_of_the_study(tmp_path: Path) -> None:
             '"id": "E9", "kind": "zorgduct", "a": "Q8", "b": "P2", "within": null',
         )
     )
-    proof = wa.prove(wa.read_study(folder))
+    proof = proof_of(folder)
     assert "zorgduct" in page_of(proof)
     outside = page_of(proof, outside=True)
     assert "zorgduct" not in outside

@@ -13,8 +13,8 @@ from typing import Any
 
 import pytest
 
-import waysapart as wa
 from drawn_plant import DrawnPlant
+from proofs import proof_of
 
 Facts = dict[str, Any]
 
@@ -71,7 +71,7 @@ class Plant(DrawnPlant):
         service = "[services.default]\nseparation_m = 0\nforbid_cross = false\n"
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "rules.toml").write_text(service + self.rules, encoding="utf-8")
-        (found,) = wa.prove(self.read(folder)).facts()["groups"]
+        (found,) = self.proof(folder).facts()["groups"]
         return dict(found)
 
 
@@ -137,7 +137,7 @@ def test_what_the_rules_excuse(tmp_path: Path) -> None:
     group = plant.group(tmp_path)
     assert shared(group) == {"BAT"}
     assert set(group["unavoidable"]) == {"A", "B", "ROOM"}
-    facts = wa.prove(wa.read_study(tmp_path)).facts()
+    facts = proof_of(tmp_path).facts()
     rules = [one for one in facts["assumptions"] if one["key"] == "groups.excuse"]
     assert ["room"] in [one["value"] for one in rules if one.get("to_sign")]
 

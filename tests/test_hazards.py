@@ -11,9 +11,10 @@ import numpy as np
 import pytest
 from pyproj import Geod, Transformer
 from tests import drawn_plant
-from tests.test_spacing import Plant
 
 import waysapart as wa
+from proofs import proof_of
+from test_spacing import Plant
 from waysapart.network.tie import tie
 
 PLACE = Transformer.from_crs(drawn_plant.CRS, "EPSG:4326", always_xy=True)
@@ -114,7 +115,7 @@ def test_a_hazard_on_both_ways_is_shared_and_counts_with_its_own_frequency(tmp_p
     )  # fmt: skip
     found = made.proved(tmp_path)
     assert [one["asset"] for one in found["shared"]] == ["H"]
-    proof = wa.prove(wa.read_study(tmp_path))
+    proof = proof_of(tmp_path)
     number = int(proof.network.assets.numbers(["H"])[0])
     assert proof.outages.share[number] == pytest.approx(
         0.1 * 876 / 8766 / (1 + 0.1 * 876 / 8766), rel=2e-3

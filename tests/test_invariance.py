@@ -17,9 +17,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.drawn_plant import DrawnPlant
 
 import waysapart as wa
+from drawn_plant import DrawnPlant
+from everyday import some
 from oracle import solve
 from random_plant import write_random_study
 from waysapart.report.view_figures import single_points
@@ -223,7 +224,7 @@ def check(folder: Path, seed: int) -> Counter[str]:
     return Counter(one["verdict"] for one in base.values() if "verdict" in one)
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", some(range(4), every=2))
 def test_names_order_and_which_way_is_main_change_nothing(seed: int, tmp_path: Path) -> None:
     check(tmp_path, seed)
 
@@ -235,17 +236,21 @@ def test_they_change_nothing_on_many_more_plants(seed: int, tmp_path: Path) -> N
 
 
 def test_the_plants_hold_every_verdict_and_what_is_hard_to_judge(tmp_path: Path) -> None:
-    """Ten plants hold all verdicts, waived and folded runs, crossings, and reasons."""
+    """Ten plants hold all verdicts, waived and folded runs, crossings, and reasons: as many are
+    looked at as it takes to see them."""
+    expected = {"shared", "unproven", "accepted", "apart", "near", "folded", "cross", "through"}
+    expected |= {"waived"}
     seen: Counter[str] = Counter()
     for seed in range(10):
+        if expected <= {name for name, count in seen.items() if count}:
+            break
         for one in found_in(plant_with_limits(tmp_path / str(seed), seed)).values():
             if "verdict" in one:
                 seen[one["verdict"]] += 1
                 seen.update(name for name in ("near", "folded", "cross", "shared") if one[name])
                 seen["through"] += any(through for _, through in one["shared"].values())
                 seen["waived"] += any(waived for _, waived in one["near"])
-    expected = {"shared", "unproven", "accepted", "apart", "near", "folded", "cross", "through"}
-    assert expected | {"waived"} <= {name for name, count in seen.items() if count}
+    assert expected <= {name for name, count in seen.items() if count}
 
 
 def twins(plain: str, other: str) -> DrawnPlant:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from everyday import examples
 from mutations import (
     EVIDENCE,
     HARMLESS,
@@ -25,14 +26,15 @@ from random_plant import write_random_study
 from small_study import write_small_study
 
 PLANTS = (3, 15, 24, 53)
-PER_PLANT = 80
+PER_PLANT = examples(80, every_day=len(EVIDENCE))
+"""Every kind of damage in turn, so that each is done once at least."""
 
 
 @pytest.mark.parametrize(
     "plant", [3, *(pytest.param(n, marks=pytest.mark.slow) for n in PLANTS if n != 3)]
 )
 def test_damage_is_caught(plant: int, tmp_path: Path) -> None:
-    """80 mutations of each of these plants' evidence, six of each plant itself."""
+    """80 mutations (46 every day) of each plant's evidence, six of each plant itself."""
     study = write_random_study(tmp_path / "study", plant)
     facts, outcome = proved(study), Outcome()
     mutate_evidence(study, facts, f"{plant}", PER_PLANT, outcome)
@@ -58,13 +60,14 @@ def test_every_kind_of_damage_finds_something_to_damage() -> None:
     for plant in PLANTS[:4]:
         with tempfile.TemporaryDirectory() as folder:
             facts = proved(write_random_study(Path(folder) / "study", plant))
-        for change in EVIDENCE:
+        for change in [one for one in EVIDENCE if one.__name__ in idle]:
             for number in range(8):
                 try:
                     change(deepcopy(facts), random.Random(number))
-                    idle.discard(change.__name__)
                 except NothingToDamageError:
                     continue
+                idle.discard(change.__name__)
+                break
     assert idle == set()
 
 

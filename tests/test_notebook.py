@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 import waysapart as wa
+from proofs import proof_of
 from small_study import write_small_study
 
 EXAMPLES = Path(__file__).resolve().parents[1] / "examples"
@@ -37,7 +38,7 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> wa.Proof:
             else:
                 text = text.replace(f'"{name}"', f'"{quoted}"')
         path.write_text(text, encoding="utf-8")
-    return wa.prove(wa.read_study(folder))
+    return proof_of(folder)
 
 
 def test_a_study_shows_its_roles_and_where_they_came_from(estuary: wa.Proof) -> None:

@@ -20,6 +20,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import waysapart as wa
+from everyday import examples
 from figures_study import SmallStudy, circuit, link, loss
 from waysapart.findings.budgets import loss_budgets
 from waysapart.network.tie import tie
@@ -296,7 +297,7 @@ def worst_db(study: Study, lengths_m: list[float], joints: list[tuple[str, str]]
     return list(loss_budgets(tie(replace(study, tables=tables)))["loss_db"])
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=examples(25, every_day=8), deadline=None)
 @given(
     st.lists(st.floats(100, 9000), min_size=8, max_size=8),
     st.lists(

@@ -9,7 +9,7 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-import waysapart as wa
+from proofs import proof_of
 
 sys.path.insert(0, str(Path(__file__).resolve().parent / "benchmarks"))
 
@@ -21,7 +21,7 @@ from plain_script import answer, read
 def test_one_answer(tmp_path: Path) -> None:
     """Shared, unavoidable, near, closest and lengths of 200 circuits, each as the script has it."""
     folder = Plant(Size(4, 4, 200)).write(tmp_path)
-    circuits = wa.prove(wa.read_study(folder)).facts()["circuits"]
+    circuits = proof_of(folder).facts()["circuits"]
     theirs = answer(read(folder))
     assert [one["id"] for one in circuits if not agrees(one, theirs[one["id"]])] == []
     # Some share, some come near, and most are apart, or the comparison means nothing.

@@ -15,9 +15,10 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from tests.test_spacing import Plant, beside, ground, three
 
 import waysapart as wa
+from proofs import proof_of
+from test_spacing import beside, ground, three
 from waysapart.cli import main
 from waysapart.errors import CallError
 from waysapart.findings.profiles import too_close
@@ -36,14 +37,9 @@ ROOT = Path(__file__).resolve().parents[1]
 HOSTILE = '</text><script>alert(1)</script>"&<!--$x^2$'
 
 
-def proof_of(plant: Plant, folder: Path) -> wa.Proof:
-    plant.proved(folder)
-    return wa.prove(wa.read_study(folder))
-
-
 @pytest.fixture(scope="module")
 def demo() -> wa.Proof:
-    return wa.prove(wa.read_study(ROOT / "examples" / "estuary"))
+    return proof_of(ROOT / "examples" / "estuary")
 
 
 def test_the_profile_gives_the_distance_anywhere_along_the_way(tmp_path: Path) -> None:
@@ -52,7 +48,7 @@ def test_the_profile_gives_the_distance_anywhere_along_the_way(tmp_path: Path) -
     At 200 the nearest point of N is on its slope of 97 in 200 to (300, 3):
     (97 x 100 + 600) / 222.28 = 46.34 m.
     """
-    frame = proof_of(beside(), tmp_path).profile("K")
+    frame = beside().proof(tmp_path).profile("K")
     main_way = frame[frame["along"] == "main"].rename(columns={"end_zone": "exempt"})
     at = evaluate(main_way, np.array([200, 500]) / 0.99966)
     assert at[0] == ground(46.34)
@@ -63,7 +59,7 @@ def test_the_profile_gives_the_distance_anywhere_along_the_way(tmp_path: Path) -
 
 def test_both_ways_round_and_end_zones_are_told_apart(tmp_path: Path) -> None:
     """The zones of 50 m at both ends excuse the first and the last 50 m of M."""
-    frame = proof_of(beside(), tmp_path).profile("K")
+    frame = beside().proof(tmp_path).profile("K")
     assert set(frame["along"]) == {"main", "alternate"}
     inside = frame[(frame["along"] == "main") & frame["end_zone"]]
     assert inside["to_m"][inside["from_m"] < 500 / 0.99966].max() == pytest.approx(50, abs=0.01)
@@ -74,7 +70,7 @@ def test_both_ways_round_and_end_zones_are_told_apart(tmp_path: Path) -> None:
 
 def test_what_is_too_close_is_what_is_near(tmp_path: Path) -> None:
     """Under one limit for all kinds the profile and the near stretch say the same: 410.54 m."""
-    frame = proof_of(beside(), tmp_path).profile("K")
+    frame = beside().proof(tmp_path).profile("K")
     close = too_close(frame[frame["along"] == "main"])
     assert (close["to_m"] - close["from_m"]).sum() == ground(410.54)
     assert close["from_m"].min() == ground(294.73)
@@ -96,7 +92,7 @@ def test_the_least_of_a_profile_is_the_closest_approach(demo: wa.Proof) -> None:
 
 
 def test_three_ways_have_six_profiles(tmp_path: Path) -> None:
-    frame = proof_of(three(n_from=200, o_from=600), tmp_path).profile("K")
+    frame = three(n_from=200, o_from=600).proof(tmp_path).profile("K")
     pairs = set(frame[["along", "to"]].itertuples(index=False, name=None))
     labels = ("main", "alternate", "third")
     assert pairs == {(one, other) for one in labels for other in labels if one != other}
@@ -216,7 +212,7 @@ def test_hostile_ids_are_text_in_the_picture(tmp_path: Path) -> None:
     plant.rows["circuits"][0]["id"] = HOSTILE
     for row, label in zip(plant.rows["circuit_paths"], ("main", HOSTILE), strict=True):
         row.update(circuit=HOSTILE, path=label)
-    svg = profile_svg(proof_of(plant, tmp_path), HOSTILE)
+    svg = profile_svg(plant.proof(tmp_path), HOSTILE)
     root = ElementTree.fromstring(svg)
     assert "<script" not in svg
     texts = [element.text or "" for element in root.iter() if element.tag.endswith("text")]

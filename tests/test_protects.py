@@ -21,6 +21,7 @@ from rich.console import Console
 
 import waysapart as wa
 from line_plant import LinePlant
+from proofs import proof_of
 from random_plant import write_random_study
 from waysapart.export.layers import found_layers
 from waysapart.recheck import recheck
@@ -136,7 +137,7 @@ def test_nothing_remains_when_the_whole_line_falls(tmp_path: Path) -> None:
     assert entries(found, "main") == {"L1": [], **leaving(LINE, "alternate")}
     assert entries(found, "alternate")["L1"] == []
     assert entries(found, "alternate")["T4"] == ["main"]
-    assert wa.prove(wa.read_study(tmp_path)).facts()["summary"]["silent"] == 1
+    assert proof_of(tmp_path).facts()["summary"]["silent"] == 1
 
 
 def test_a_span_of_the_line_brings_its_towers(tmp_path: Path) -> None:
@@ -290,7 +291,7 @@ def test_a_line_of_a_kind_that_is_left_out(tmp_path: Path) -> None:
     assert found["with_protected"] is None
     why = "L1 is of a kind that the rules leave out (ignore_kinds)"
     assert found["with_protected_why"] == why
-    facts = wa.prove(wa.read_study(tmp_path / "study")).facts()
+    facts = proof_of(tmp_path / "study").facts()
     assert held(tmp_path / "study", facts)["false"] == []
 
 
@@ -573,7 +574,7 @@ def test_a_line_that_a_proposal_removes(own_line: str, tmp_path: Path) -> None:
     after = tmp_path / "after"
     after.mkdir()
     (after / "study.toml").write_text('extends = "../base"\nremove = ["L1"]\n', encoding="utf-8")
-    facts = wa.prove(wa.read_study(after)).facts()
+    facts = proof_of(after).facts()
     (found,) = facts["circuits"]
     assert found["with_protected"] is None
     assert found["verdict"] == "unproven"
@@ -643,7 +644,7 @@ def test_random_lines_are_confirmed(first: int, tmp_path: Path) -> None:
     entries = 0
     for seed in range(first, first + 6):
         study = protecting_at_random(tmp_path / str(seed) / "study", seed)
-        facts = wa.prove(wa.read_study(study)).facts()
+        facts = proof_of(study).facts()
         wrong = [one for one in held(study, facts)["false"] if any(word in one for word in about)]
         assert wrong == [], seed
         entries += sum(len(one["with_protected"] or ()) for one in facts["circuits"])

@@ -15,7 +15,9 @@ from pyproj import Transformer
 
 import drawn_plant
 import waysapart as wa
+from everyday import some
 from mutations import Files
+from proofs import proof_of
 from random_plant import write_random_study
 from small_study import write_small_study
 from waysapart.cli import main
@@ -42,7 +44,7 @@ def _imported(path: Path) -> set[str]:
 
 
 def _proved(folder: Path) -> dict[str, Any]:
-    facts = json.loads(json.dumps(wa.prove(wa.read_study(folder)).facts()))
+    facts = json.loads(json.dumps(proof_of(folder).facts()))
     return dict(facts)
 
 
@@ -167,7 +169,7 @@ def test_ids_may_hold_anything(dress: str, tmp_path: Path) -> None:
     assert _held(study, facts, tmp_path / "evidence.json")["false"] == []
 
 
-@pytest.mark.parametrize("seed", [*range(0, 14, 2), 2009])
+@pytest.mark.parametrize("seed", [*some(range(0, 14, 2), every=3), 2009])
 def test_random_studies_are_confirmed(seed: int, tmp_path: Path) -> None:
     """In 2009 a cable of one tray could lie either way round: its end at the pit is the one."""
     study = write_random_study(tmp_path / "study", seed)

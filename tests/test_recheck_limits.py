@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 import drawn_plant
-import waysapart as wa
+from proofs import proof_of
 from small_study import write_small_study
 from waysapart.cli import main
 from waysapart.recheck import recheck
@@ -23,7 +23,7 @@ ESTUARY = ROOT / "examples" / "estuary"
 
 
 def proved(folder: Path) -> Facts:
-    return dict(json.loads(json.dumps(wa.prove(wa.read_study(folder)).facts())))
+    return dict(json.loads(json.dumps(proof_of(folder).facts())))
 
 
 def held(folder: Path, facts: Facts, file: Path) -> dict[str, Any]:

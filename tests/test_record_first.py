@@ -16,7 +16,7 @@ import pytest
 import scipy.sparse as sp
 from click.testing import CliRunner, Result
 
-import waysapart as wa
+from proofs import proof_of
 from small_study import write_small_study
 from waysapart.cli import main
 from waysapart.verdicts import record_first as module
@@ -234,7 +234,7 @@ def run(*arguments: object) -> Result:
 
 
 def test_verdicts_come_first_then_limits(sparse: Path) -> None:
-    found = record_first(wa.prove(wa.read_study(sparse)))
+    found = record_first(proof_of(sparse))
     first, second = found["steps"]
     assert (first["decides"], first["limits"], first["count"]) == (["K1"], [], 1)
     assert (second["decides"], second["limits"], second["count"]) == ([], ["K1"], 1)
@@ -244,7 +244,7 @@ def test_verdicts_come_first_then_limits(sparse: Path) -> None:
 
 
 def test_the_list_says_where_each_record_stands(sparse: Path) -> None:
-    first = record_first(wa.prove(wa.read_study(sparse)))["steps"][0]
+    first = record_first(proof_of(sparse))["steps"][0]
     assert first["records"] == [
         {
             "code": "blank-within",
@@ -307,7 +307,7 @@ def test_the_csv_is_not_written_over_an_input(sparse: Path) -> None:
 def test_prove_and_the_evidence_carry_the_list(sparse: Path) -> None:
     done = run("prove", sparse)
     assert "1. within of D2 (segments): decides K1" in " ".join(done.output.split())
-    facts = wa.prove(wa.read_study(sparse)).facts()
+    facts = proof_of(sparse).facts()
     assert [step["count"] for step in facts["record_first"]["steps"]] == [1, 1]
 
 
@@ -319,12 +319,12 @@ def test_entering_the_records_decides_what_was_said(sparse: Path) -> None:
         if feature["properties"]["id"] == "D2":
             feature["properties"]["within"] = "-"
     (sparse / "segments.geojson").write_text(json.dumps(table))
-    proof = wa.prove(wa.read_study(sparse))
+    proof = proof_of(sparse)
     assert proof.verdicts[0] == "apart"
     assert proof.limits[0].within is None
     equipment = sparse / "equipment.csv"
     equipment.write_text(equipment.read_text().replace("B-M,-,\n", "B-M,-,0\n"))
-    assert wa.prove(wa.read_study(sparse)).limits[0].within is True
+    assert proof_of(sparse).limits[0].within is True
 
 
 def test_a_way_out_of_service_is_no_record_to_enter(tmp_path: Path) -> None:
@@ -335,7 +335,7 @@ def test_a_way_out_of_service_is_no_record_to_enter(tmp_path: Path) -> None:
     (folder / "rules.toml").write_text(
         '[records]\nwithin = "none"\nsupplies = "none"\nneeds = "none"\ndelay_us = "none"\n'
     )
-    found = record_first(wa.prove(wa.read_study(folder)))
+    found = record_first(proof_of(folder))
     assert found["steps"] == []
     assert "K1" in found["left"]
 
@@ -344,7 +344,7 @@ def test_a_figure_that_no_gap_names_is_said_to_be_left(sparse: Path) -> None:
     """Without powers of transmitter and receiver nobody knows K1's margin, delay or not."""
     links = sparse / "links.csv"
     links.write_text(links.read_text().replace("-5,-25", ","))
-    found = record_first(wa.prove(wa.read_study(sparse)))
+    found = record_first(proof_of(sparse))
     assert [step["decides"] for step in found["steps"]] == [["K1"]]
     assert found["limits_left"] == ["K1"]
     assert "or the limits of K1" in " ".join(run("check", sparse).output.split())

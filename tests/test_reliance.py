@@ -13,9 +13,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.drawn_plant import DrawnPlant, Place
 
-import waysapart as wa
+from drawn_plant import DrawnPlant, Place
 from waysapart.recheck import recheck
 
 Facts = dict[str, Any]
@@ -49,7 +48,7 @@ class Plant(DrawnPlant):
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "rules.toml").write_text(self.rules, encoding="utf-8")
         self.settings = 'rules = "rules.toml"\n'
-        facts = wa.prove(self.read(folder)).facts()
+        facts = self.proof(folder).facts()
         file = folder.parent / f"{folder.name}.json"
         file.write_text(json.dumps(facts), encoding="utf-8")
         about = ("shared", "single points", "unavoidable", "relies", "left out", "verdict")

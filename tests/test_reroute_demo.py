@@ -30,8 +30,8 @@ def table(name: str) -> dict[str, list[str]]:
 
 
 @pytest.fixture(scope="module")
-def found() -> Reroute:
-    return reroute(wa.prove(wa.read_study(ESTUARY)))
+def found(estuary_reroute: Reroute) -> Reroute:
+    return estuary_reroute
 
 
 @pytest.fixture(scope="module")

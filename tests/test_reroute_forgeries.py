@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 import waysapart as wa
+from proofs import proof_of
 from waysapart.errors import StudyError
 from waysapart.recheck import recheck
 from waysapart.reroute.ask import reroute
@@ -22,7 +23,7 @@ Facts = dict[str, Any]
 def facts() -> Facts:
     """C01 is apart over a new link, C18 by what is on record; of C03 and C10 no two ways are."""
     nothing = wa.Candidates(wanted=False)
-    found = reroute(wa.prove(wa.read_study(ESTUARY)), ["C01", "C03", "C10", "C18"], build=nothing)
+    found = reroute(proof_of(ESTUARY), ["C01", "C03", "C10", "C18"], build=nothing)
     return dict(json.loads(json.dumps(found.facts())))
 
 

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 import waysapart as wa
+from proofs import proof_of
 from waysapart.recheck import recheck
 from waysapart.reroute.ask import reroute
 
@@ -24,14 +25,14 @@ def facts() -> dict[str, Any]:
     """C03 rests on cuts, loss and a near approach, C10 on a cut, C14 on asymmetry as well."""
     asked = ["C03", "C10", "C14"]
     nothing = wa.Candidates(wanted=False)
-    return reroute(wa.prove(wa.read_study(ESTUARY)), asked, build=nothing).facts()
+    return reroute(proof_of(ESTUARY), asked, build=nothing).facts()
 
 
 @pytest.fixture(scope="module")
 def kept() -> dict[str, Any]:
     """C14 with its main way kept, which leaves one way to seek within the asymmetry."""
     nothing = wa.Candidates(wanted=False)
-    found = reroute(wa.prove(wa.read_study(ESTUARY)), ["C14"], keep="main", build=nothing)
+    found = reroute(proof_of(ESTUARY), ["C14"], keep="main", build=nothing)
     return found.facts()
 
 
@@ -197,7 +198,7 @@ def test_a_kept_way_that_is_none_is_told(kept: Any, tmp_path: Path) -> None:
 @pytest.fixture(scope="module")
 def carried() -> dict[str, Any]:
     """C04 gets ways of its own; C10 has none until its multiplexer moves to another rack."""
-    found = reroute(wa.prove(wa.read_study(ESTUARY)), ["C04", "C10"]).facts()
+    found = reroute(proof_of(ESTUARY), ["C04", "C10"]).facts()
     assert [one["status"] for one in found["circuits"]] == ["apart", "none"]
     assert found["build"]["single"][0]["apart"] == ["C10"]
     return found

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from pyproj import Geod
 
-import waysapart as wa
+from proofs import proof_of
 from waysapart.findings.folding import FOLD_RATIO
 from waysapart.findings.separation.earth import arc_m, to_space
 
@@ -62,7 +62,7 @@ def test_how_far_a_near_stretch_is_folded() -> None:
 
 
 def test_the_demo_gives_the_figures_of_the_page() -> None:
-    facts = wa.prove(wa.read_study(ROOT / "examples" / "estuary")).facts()
+    facts = proof_of(ROOT / "examples" / "estuary").facts()
     of = {one["id"]: one for one in facts["circuits"]}
     apart, length, asked = stated(
         r"C25 \| trenches ([\d.]+) m apart over (\d+) m, where (\d+) m are asked"

@@ -19,9 +19,9 @@ from click.testing import CliRunner
 from geographiclib.geodesic import Geodesic
 from pyproj import CRS
 
-import waysapart as wa
 from drawn_plant import DrawnPlant
 from evidence_mutator import Proved
+from proofs import proof_of
 from sound_studies import GRIDS, write_sound_study
 from waysapart.cli import main
 from waysapart.recheck import recheck
@@ -159,7 +159,7 @@ def test_evidence_read_from_a_file_is_what_was_written(tmp_path: Path) -> None:
     """Once by way of the file and the public function, as everybody else calls it."""
     folder = write_sound_study(tmp_path / "study", 3)
     evidence = tmp_path / "evidence.json"
-    evidence.write_text(json.dumps(wa.prove(wa.read_study(folder)).facts()), encoding="utf-8")
+    evidence.write_text(json.dumps(proof_of(folder).facts()), encoding="utf-8")
     found = recheck(folder, evidence)
     assert found["false"] == []
     assert found["confirmed"] > 100

@@ -15,9 +15,8 @@ import pytest
 import scipy.sparse as sp
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.drawn_plant import DrawnPlant, Place
 
-import waysapart as wa
+from drawn_plant import DrawnPlant, Place
 from waysapart.findings.sharing import Sides
 from waysapart.findings.spacing import held_pairs
 from waysapart.recheck import recheck
@@ -76,12 +75,15 @@ class Plant(DrawnPlant):
 
     def whole(self, folder: Path) -> Facts:
         """All that `prove --json` writes."""
+        facts: Facts = json.loads(json.dumps(self.proof(folder).facts()))
+        return facts
+
+    def write(self, folder: Path) -> Path:
         folder.mkdir(parents=True, exist_ok=True)
         text = f"[services.default]\n{self.rules}{self.waivers}"
         (folder / "rules.toml").write_text(text, encoding="utf-8")
         self.settings = 'rules = "rules.toml"\n'
-        facts: Facts = json.loads(json.dumps(wa.prove(self.read(folder)).facts()))
-        return facts
+        return super().write(folder)
 
     def waive_asset(self, asset: str) -> None:
         self.waivers += (

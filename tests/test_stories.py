@@ -12,6 +12,7 @@ import pytest
 import shapely
 
 import waysapart as wa
+from proofs import proof_of
 
 ROOT = Path(__file__).resolve().parents[1]
 EXAMPLES = ROOT / "examples"
@@ -24,7 +25,7 @@ def page(name: str) -> str:
 
 @cache
 def proof(name: str) -> wa.Proof:
-    return wa.prove(wa.read_study(EXAMPLES / name))
+    return proof_of(EXAMPLES / name)
 
 
 def circuit(name: str, id: str) -> dict[str, Any]:

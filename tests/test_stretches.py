@@ -12,8 +12,8 @@ from typing import Any
 
 import pytest
 
-import waysapart as wa
 from line_plant import LinePlant
+from proofs import proof_of
 from waysapart import evidence
 from waysapart.recheck import recheck
 
@@ -170,7 +170,7 @@ def test_a_near_stretch_has_one_entry_with_its_pairs(tmp_path: Path) -> None:
     plant.read(study)
     rules = (study / "rules.toml").read_text().replace("separation_m = 0", "separation_m = 40")
     (study / "rules.toml").write_text(rules.replace("end_zone_m = 200", "end_zone_m = 1200"))
-    facts = json.loads(json.dumps(wa.prove(wa.read_study(study)).facts()))
+    facts = json.loads(json.dumps(proof_of(study).facts()))
     (tmp_path / "evidence.json").write_text(json.dumps(facts), encoding="utf-8")
     assert recheck(study, tmp_path / "evidence.json")["false"] == []
     (near,) = facts["circuits"][0]["near"]

@@ -20,6 +20,7 @@ from rich.console import Console
 
 import waysapart as wa
 from line_plant import LinePlant
+from proofs import proof_of
 from waysapart.export.layers import found_layers
 from waysapart.recheck import recheck
 from waysapart.report import words
@@ -344,11 +345,11 @@ def test_it_is_told_in_words(tmp_path: Path) -> None:
     """`prove --circuit K`, the one line of a circuit, and the report name the tail."""
     found = by_one_multiplexer().circuit_facts(tmp_path)
     console = Console(width=200, file=StringIO())
-    show_circuit(console, wa.prove(wa.read_study(tmp_path)).facts(), "K")
+    show_circuit(console, proof_of(tmp_path).facts(), "K")
     assert "runs through the tail: MA, MB, HA and HB" in " ".join(_printed(console).split())
     assert words.finding(found, {}) == "Nothing shared beyond what its ends need and its tail."
     page = tmp_path / "page.html"
-    wa.write_report(wa.prove(wa.read_study(tmp_path)), page)
+    wa.write_report(proof_of(tmp_path), page)
     assert "All paths run through the tail" in page.read_text(encoding="utf-8")
 
 

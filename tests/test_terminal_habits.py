@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import pty
 import re
 import subprocess
 import sys
@@ -29,7 +28,8 @@ def _environment(**added: str) -> dict[str, str]:
 
 
 def _on_a_terminal(arguments: list[str], **added: str) -> str:
-    """What a command writes to a terminal."""
+    """What a command writes to a terminal; Windows has none of this kind."""
+    pty = pytest.importorskip("pty")
     ours, theirs = pty.openpty()
     with subprocess.Popen(
         [sys.executable, "-c", _RUN, *arguments],

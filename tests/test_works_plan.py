@@ -13,6 +13,7 @@ import pandas as pd
 import pytest
 
 import waysapart as wa
+from everyday import some
 from oracle_plant import read_plant
 from oracle_records import Plant
 from random_plant import write_random_study
@@ -155,9 +156,7 @@ def test_groups_must_not_be_lost_by_works_that_each_lose_one_member(tmp_path: Pa
     ]
 
 
-@pytest.mark.parametrize(
-    "seed", [*range(3), *(pytest.param(n, marks=pytest.mark.slow) for n in range(3, 8))]
-)
+@pytest.mark.parametrize("seed", some(range(8), every=4))
 def test_no_order_loses_less_than_the_one_proposed(seed: int, tmp_path: Path) -> None:
     """Four works on a random study, two of which bring back what is out, in all 24 orders."""
     folder = write_random_study(
