@@ -204,8 +204,7 @@ def map_data(facts: Facts, geo: Facts, tiles: Tiles | None = None) -> dict[str, 
                 "shared": [
                     {
                         "asset": visible(str(s["asset"])),
-                        "waived": bool(s.get("waived")),
-                        "at": s.get("at"),
+                        "waived": bool(s["waived"]),
                     }
                     for s in c.get("shared", [])
                 ],

@@ -257,8 +257,7 @@
     if (ways.pointAt.has(id)) return at(view, ways.pointAt.get(id));
     if (ways.plantAt.has(id)) return middle(view, ways.plantAt.get(id));
     if (hazardAt.has(id)) return hazardMiddle(view, hazardAt.get(id));
-    if (!found.at) return null;
-    return [ways.across(found.at[0]) * view.scale - view.dx, ways.down(found.at[1]) * view.scale - view.dy];
+    return null;
   }
 
   function diamond(view, x, y, filled) {
