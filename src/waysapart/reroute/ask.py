@@ -13,11 +13,12 @@ import shapely
 from waysapart.arrays import csr_row
 from waysapart.errors import CallError
 from waysapart.network.tie import Network
-from waysapart.reroute.build_plan import Candidates, what_to_build
+from waysapart.reroute.build_plan import what_to_build
 from waysapart.reroute.facts import Reroute
 from waysapart.reroute.ground import Ground, ground_of
 from waysapart.reroute.instead import share_least
 from waysapart.reroute.rounds import Progress, known_pairs, search_and_prove
+from waysapart.reroute.segments import Candidates
 from waysapart.reroute.solve import Ask, Found, Target, member_of
 from waysapart.reroute.space import Terms
 from waysapart.reroute.stretches import like

@@ -37,8 +37,6 @@ MOST_TRIED = 6
 ENOUGH = 2
 """Segments that work, for one circuit: the best, and one to choose instead."""
 
-__all__ = ["Building", "Candidates", "Option", "what_to_build"]
-
 
 @dataclass(frozen=True)
 class Building:

@@ -264,7 +264,7 @@ def proof_words(space: Space, proof: NoPairProof) -> str:
     beyond = [leaf for leaf in leaves if isinstance(leaf, Beyond)]
     risks = sorted(proof.risks())
     if len(risks) == 1 and cuts and not beyond:
-        return _one_risk(space, names, risks[0], cuts[0].edges, ends)
+        return _one_risk(space, risks[0], cuts[0].edges, ends)
     if not risks and cuts:
         return f"no way on record leads {ends} at all"
     if len(risks) == 1 and len(beyond) == len(leaves) and not proof.apart():
@@ -323,7 +323,7 @@ def _over(leaf: Beyond) -> str:
     )
 
 
-def _one_risk(space: Space, names: Names, risk: int, cut: Sequence[int], ends: str) -> str:
+def _one_risk(space: Space, risk: int, cut: Sequence[int], ends: str) -> str:
     """Every path relies on one thing: through what each does, and what that lies in."""
     if risk in space.risks.pairs:
         one, other = space.risks.pairs[risk]

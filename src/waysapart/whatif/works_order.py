@@ -172,7 +172,7 @@ def schedule(
         for start in starts:
             trial = list(days)
             trial[work] = (start, start + works[work].days - 1)
-            if _keeps(states, works, trial, allowed):
+            if _keeps(states, trial, allowed):
                 break
         days[work] = (start, start + works[work].days - 1)
     return days
@@ -180,7 +180,6 @@ def schedule(
 
 def _keeps(
     states: Situations,
-    works: Sequence[Work],
     days: Sequence[tuple[int, int]],
     allowed: dict[int, frozenset[int]],
 ) -> bool:
