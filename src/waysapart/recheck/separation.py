@@ -111,7 +111,8 @@ class Plane:
     """The plane in which a study is measured, and the lines of its paths there."""
 
     def __init__(self, world: World) -> None:
-        self.world, records, lonlat = world, world.records, world.figures.lonlat
+        self.world, records = world, world.ground.records
+        lonlat = records.lonlat("segments")
         middle = records.middle() or (0.0, 0.0)
         stereographic = f"+proj=stere +lat_0={middle[1]} +lon_0={middle[0]} +datum=WGS84 +units=m"
         self._flat = Transformer.from_crs(LON_LAT, stereographic, always_xy=True)
@@ -120,7 +121,7 @@ class Plane:
         self._segments = dict(zip(lonlat, run_on, strict=True))
         whole = zip(lonlat, self.flat(_divided(run_on)), strict=True)
         self._lines: dict[Line, tuple[Any, float]] = {
-            (name, 0.0, 1.0): (line, world.figures.drawn_m[name]) for name, line in whole
+            (name, 0.0, 1.0): (line, GEOD.geometry_length(lonlat[name])) for name, line in whole
         }
         rows = records.by["segments"]
         self.kinds = {str(row["kind"]) for row in rows.values()}
