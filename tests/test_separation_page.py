@@ -65,7 +65,7 @@ def test_the_demo_gives_the_figures_of_the_page() -> None:
     facts = proof_of(ROOT / "examples" / "estuary").facts()
     of = {one["id"]: one for one in facts["circuits"]}
     apart, length, asked = stated(
-        r"C25 \| trenches ([\d.]+) m apart over (\d+) m, where (\d+) m are asked"
+        r"C25 \| trenches ([\d.]+) m apart over (\d+) m, where (\d+) m are required"
     )
     (near,) = of["C25"]["near"]
     assert near["distance_m"] == pytest.approx(apart, abs=0.005)
