@@ -19,8 +19,7 @@ from waysapart.report.picture import map_picture
 from waysapart.report.view import ReportFacts, page_view
 from waysapart.report.view_figures import minutes_down
 from waysapart.report.view_records import digits, figures_range, plain, unit
-from waysapart.report.words_whatif import clash_said
-from waysapart.report.works_view import numbers_said, over_limits, surveyed
+from waysapart.report.words_whatif import clash_said, numbers_said, over_limits, surveyed
 from waysapart.shown import sentence_list
 
 Facts = Mapping[str, Any]

@@ -17,6 +17,12 @@ CHANGED = ("worse", "better", "new", "gone")
 MOST_NAMED = 6
 """Names that a sentence gives before it says how many more there are."""
 
+_FROM = {
+    "call": "as asked for all plant in this notice",
+    "record": "on record for this asset",
+    "rules": "from the rules",
+}
+
 
 def changes_said(counts: Mapping[str, int]) -> str:
     """`0 worse, 1 better, 28 same`; new and gone where there are any."""
@@ -79,3 +85,27 @@ def plan_answer(facts: Facts) -> str:
         return "In the proposed order no circuit is lost."
     sure = "No order loses less" if facts["exact"] else "A better order may exist"
     return f"{sure}: {'; '.join(facts['reasons'])}"
+
+
+def surveyed(hit: Facts) -> str:
+    """How well what is hit is surveyed, and who says so; '' where it was named by its id."""
+    if hit["accuracy_m"] is None:
+        return ""
+    return f"{words.metres(hit['accuracy_m'])}, {_FROM[hit['accuracy_from']]}"
+
+
+def over_limits(circuit: Facts) -> list[str]:
+    """The limits that a circuit breaks during works."""
+    limits = {"delay_ok": "delay", "asymmetry_ok": "asymmetry", "loss_ok": "optical margin"}
+    return [said for key, said in limits.items() if circuit[key] is False]
+
+
+def numbers_said(numbers: Sequence[int]) -> str:
+    """Whole numbers in their order, runs as one: `1-4, 7`."""
+    runs: list[list[int]] = []
+    for one in numbers:
+        if runs and one == runs[-1][1] + 1:
+            runs[-1][1] = one
+        else:
+            runs.append([one, one])
+    return ", ".join(f"{a}" if a == b else f"{a}-{b}" for a, b in runs)

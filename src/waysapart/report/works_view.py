@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from waysapart.report import words
 from waysapart.report.words_whatif import plan_answer, works_answer
 from waysapart.study.rules import Rules
 
@@ -17,11 +16,6 @@ QUESTION = (
     "circuit is lost or left with one way meanwhile?"
 )
 _ACCURACY = "defaults.survey_accuracy_m"
-_FROM = {
-    "call": "as asked for all plant in this notice",
-    "record": "on record for this asset",
-    "rules": "from the rules",
-}
 
 
 def works_view(facts: Sequence[Facts], names: Sequence[str], plan: Facts | None) -> View:
@@ -62,30 +56,6 @@ def accuracy_said(facts: Facts, rules: Rules) -> str:
         "As recorded for each asset and layer; where nothing is recorded "
         f"{area['default_accuracy_m']:g} m ({_ACCURACY} of the rules: {source})."
     )
-
-
-def surveyed(hit: Facts) -> str:
-    """How well what is hit is surveyed, and who says so; '' where it was named by its id."""
-    if hit["accuracy_m"] is None:
-        return ""
-    return f"{words.metres(hit['accuracy_m'])}, {_FROM[hit['accuracy_from']]}"
-
-
-def over_limits(circuit: Facts) -> list[str]:
-    """The limits that a circuit breaks during works."""
-    limits = {"delay_ok": "delay", "asymmetry_ok": "asymmetry", "loss_ok": "optical margin"}
-    return [said for key, said in limits.items() if circuit[key] is False]
-
-
-def numbers_said(numbers: Sequence[int]) -> str:
-    """Whole numbers in their order, runs as one: `1-4, 7`."""
-    runs: list[list[int]] = []
-    for one in numbers:
-        if runs and one == runs[-1][1] + 1:
-            runs[-1][1] = one
-        else:
-            runs.append([one, one])
-    return ", ".join(f"{a}" if a == b else f"{a}-{b}" for a, b in runs)
 
 
 def _work(name: str, facts: Facts, index: Mapping[str, int]) -> View:
