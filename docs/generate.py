@@ -24,8 +24,8 @@ from waysapart.cli import main
 from waysapart.export.layers import LAYERS
 from waysapart.gaps import GAP_CODES
 from waysapart.schema import ROLES, Column, Role
-from waysapart.study.rule_keys import RuleTable, rule_tables, toml_value
-from waysapart.study.toml_input import dotted
+from waysapart.study.blank import RuleTable, rule_tables, toml_value
+from waysapart.study.toml import dotted
 
 DOCS = Path(__file__).resolve().parent
 _MADE = "<!-- made by docs/generate.py: change the code, not this page -->\n"

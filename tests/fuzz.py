@@ -14,7 +14,7 @@ from collections import Counter
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(HERE), str(HERE.parent / "src")]
+sys.path[:0] = [str(HERE / "support"), str(HERE.parent / "src")]
 
 from fuzzing import FaultError, one_case  # noqa: E402
 

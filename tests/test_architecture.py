@@ -1,12 +1,14 @@
-"""The flow is the layout: a later stage imports earlier ones only."""
+"""The flow is the layout: a later stage imports earlier ones only, no two modules each other."""
 
 from __future__ import annotations
 
 import ast
 import re
+from collections.abc import Iterator
 from importlib import import_module
 from pathlib import Path
 
+import networkx as nx
 import pytest
 
 import waysapart
@@ -15,12 +17,12 @@ PACKAGE = Path(__file__).resolve().parents[1] / "src" / "waysapart"
 FLOW = (
     "errors",
     "arrays",
-    "shown",
+    "text",
     "schema",
     "gaps",
     "evidence",
-    "opening",
-    "output",
+    "input_files",
+    "output_files",
     "formulas",
     "study",
     "network",
@@ -129,3 +131,62 @@ def test_one_name_for_one_thing() -> None:
     for name, places in _classes().items():
         mine = [path for path, _ in places if _stage(path) not in _OWN_NAMES]
         assert len(mine) < 2 or name.startswith("_"), f"{name}: {[str(path) for path in mine]}"
+
+
+def _modules(package: Path) -> dict[str, Path]:
+    """Dotted name and file of every module of a package, its sub-packages' `__init__` included."""
+    found = {}
+    for path in package.rglob("*.py"):
+        parts = path.relative_to(package.parent).with_suffix("").parts
+        found[".".join(parts[:-1] if parts[-1] == "__init__" else parts)] = path
+    return found
+
+
+def _imports_that_run(tree: ast.Module) -> Iterator[ast.Import | ast.ImportFrom]:
+    """Imports at any depth, inside functions too, but for those under `if TYPE_CHECKING`."""
+    left: list[ast.AST] = [tree]
+    while left:
+        node = left.pop()
+        if isinstance(node, ast.Import | ast.ImportFrom):
+            yield node
+        elif isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING":
+            left += node.orelse
+        else:
+            left += ast.iter_child_nodes(node)
+
+
+def import_circles(package: Path) -> list[list[str]]:
+    """Sets of modules of a package that import each other, directly or by way of others."""
+    modules = _modules(package)
+    graph = nx.DiGraph()
+    for module, path in modules.items():
+        for node in _imports_that_run(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Import):
+                names = [alias.name for alias in node.names]
+            else:
+                names = [f"{node.module}.{alias.name}" for alias in node.names]
+                names = [name if name in modules else str(node.module) for name in names]
+            graph.add_edges_from((module, name) for name in names if name in modules)
+    graph.remove_edges_from(list(nx.selfloop_edges(graph)))
+    return sorted(sorted(part) for part in nx.strongly_connected_components(graph) if len(part) > 1)
+
+
+def test_no_modules_import_each_other() -> None:
+    assert import_circles(PACKAGE) == []
+
+
+def test_a_circle_is_found_behind_a_local_import(tmp_path: Path) -> None:
+    """`a` imports `b`, whose function imports `c`, which imports `a`; `d` only for its types."""
+    package = tmp_path / "made"
+    (package / "sub").mkdir(parents=True)
+    for name, text in {
+        "__init__": "",
+        "a": "from made import b\n",
+        "b": "def f():\n    from made.sub.c import g\n    return g\n",
+        "sub/__init__": "",
+        "sub/c": "import made.a\ndef g(): ...\n",
+        "d": "from made.a import b\n",
+        "e": "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n    from made.d import b\n",
+    }.items():
+        (package / f"{name}.py").write_text(text, encoding="utf-8")
+    assert import_circles(package) == [["made.a", "made.b", "made.sub.c"]]

@@ -7,11 +7,11 @@ import doctest
 import numpy as np
 import pytest
 
-from waysapart import arrays, shown
+from waysapart import arrays, text
 from waysapart.arrays import boolean, csr_row, expand, interval_runs, merge_intervals, owners
 
 
-@pytest.mark.parametrize("module", [arrays, shown])
+@pytest.mark.parametrize("module", [arrays, text])
 def test_the_examples_in_the_docstrings_hold(module: object) -> None:
     found = doctest.testmod(module)  # type: ignore[arg-type]
     assert found.attempted > 2
@@ -79,11 +79,11 @@ def test_a_long_interval_reaches_over_short_ones() -> None:
 
 
 def test_a_list_is_cut_where_it_is_longer_than_wanted() -> None:
-    assert shown.few(["C-1", "C-2"], 2) == "C-1, C-2"
-    assert shown.few(["C-1", "C-2", "C-3"], 1) == "C-1 and 2 more"
-    assert shown.few(["delay", "loss"], 3, "; ") == "delay; loss"
-    assert shown.few([], 3) == ""
-    assert shown.sentence_list([]) == ""
-    assert shown.sentence_list(["D-1"]) == "D-1"
-    assert shown.sentence_list(["D-1", "D-2"], "or") == "D-1 or D-2"
-    assert shown.sentence_list(["D-1", "D-2", "D-3"], "or", 3) == "D-1, D-2 or D-3"
+    assert text.few(["C-1", "C-2"], 2) == "C-1, C-2"
+    assert text.few(["C-1", "C-2", "C-3"], 1) == "C-1 and 2 more"
+    assert text.few(["delay", "loss"], 3, "; ") == "delay; loss"
+    assert text.few([], 3) == ""
+    assert text.sentence_list([]) == ""
+    assert text.sentence_list(["D-1"]) == "D-1"
+    assert text.sentence_list(["D-1", "D-2"], "or") == "D-1 or D-2"
+    assert text.sentence_list(["D-1", "D-2", "D-3"], "or", 3) == "D-1, D-2 or D-3"

@@ -19,55 +19,53 @@ from waysapart.schema import VERSION
 if TYPE_CHECKING:
     from waysapart.evidence import RecordFirst
     from waysapart.export.geopackage import export
-    from waysapart.network.tie import Network, tie
+    from waysapart.network.build_network import Network, tie
+    from waysapart.report.compare_page import write_comparison
     from waysapart.report.explore import explore
     from waysapart.report.map import Tiles
+    from waysapart.report.works_page import write_notice
     from waysapart.report.write import write_report
-    from waysapart.report.write_compare import write_comparison
-    from waysapart.report.write_notice import write_notice
-    from waysapart.reroute.ask import reroute
-    from waysapart.reroute.facts import Reroute
-    from waysapart.reroute.segments import Candidates
+    from waysapart.reroute.api import Reroute, reroute
+    from waysapart.reroute.new_plant.candidates import Candidates
     from waysapart.study.model import Study
     from waysapart.study.read import read_study
     from waysapart.verdicts.prove import Proof, prove
     from waysapart.verdicts.record_first import record_first
     from waysapart.whatif.compare import Comparison, compare
-    from waysapart.whatif.contingency import Contingency, contingency
     from waysapart.whatif.dig import Dig, dig, outage
-    from waysapart.whatif.works import WorksPlan, plan_works
-    from waysapart.whatif.worst import Worst, worst
+    from waysapart.whatif.plan import WorksPlan, plan_works
+    from waysapart.whatif.worst import Contingency, Worst, contingency, worst
 
 __version__ = VERSION
 
 _WHERE = {
-    "Candidates": "waysapart.reroute.segments",
+    "Candidates": "waysapart.reroute.new_plant.candidates",
     "Comparison": "waysapart.whatif.compare",
-    "Contingency": "waysapart.whatif.contingency",
+    "Contingency": "waysapart.whatif.worst",
     "Dig": "waysapart.whatif.dig",
-    "Network": "waysapart.network.tie",
+    "Network": "waysapart.network.build_network",
     "Proof": "waysapart.verdicts.prove",
     "RecordFirst": "waysapart.evidence",
-    "Reroute": "waysapart.reroute.facts",
+    "Reroute": "waysapart.reroute.api",
     "Study": "waysapart.study.model",
     "Tiles": "waysapart.report.map",
-    "WorksPlan": "waysapart.whatif.works",
+    "WorksPlan": "waysapart.whatif.plan",
     "Worst": "waysapart.whatif.worst",
     "compare": "waysapart.whatif.compare",
-    "contingency": "waysapart.whatif.contingency",
+    "contingency": "waysapart.whatif.worst",
     "dig": "waysapart.whatif.dig",
     "explore": "waysapart.report.explore",
     "export": "waysapart.export.geopackage",
     "outage": "waysapart.whatif.dig",
-    "plan_works": "waysapart.whatif.works",
+    "plan_works": "waysapart.whatif.plan",
     "prove": "waysapart.verdicts.prove",
     "read_study": "waysapart.study.read",
     "record_first": "waysapart.verdicts.record_first",
-    "reroute": "waysapart.reroute.ask",
-    "tie": "waysapart.network.tie",
+    "reroute": "waysapart.reroute.api",
+    "tie": "waysapart.network.build_network",
     "worst": "waysapart.whatif.worst",
-    "write_comparison": "waysapart.report.write_compare",
-    "write_notice": "waysapart.report.write_notice",
+    "write_comparison": "waysapart.report.compare_page",
+    "write_notice": "waysapart.report.works_page",
     "write_report": "waysapart.report.write",
 }
 

@@ -6,7 +6,7 @@ from importlib.resources import as_file, files
 from pathlib import Path
 
 from waysapart.errors import CallError
-from waysapart.output import LEFT_OVER, OutputFile, clear_left_over, replacing
+from waysapart.output_files import LEFT_OVER, OutputFile, clear_left_over, replacing
 
 
 def write_example(folder: Path | str, *, force: bool = False) -> Path:

@@ -19,11 +19,11 @@ from collections import Counter
 from pathlib import Path
 from statistics import median
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
 from reroute_nets import by_integer_programme, geographic_net
-from waysapart.reroute.sharing import least_shared
-from waysapart.reroute.split import best_pair
+from waysapart.reroute.search.disjoint_paths import best_pair
+from waysapart.reroute.search.least_shared import least_shared
 
 MILP_LIMIT_S = 30.0
 SHARING_LIMIT_S = 20.0

@@ -25,12 +25,12 @@ from bench_separation import Plant, timed
 import waysapart as wa
 from waysapart.findings.sharing import merge, share
 from waysapart.findings.spacing import space
-from waysapart.network.tie import tie
+from waysapart.network.build_network import tie
 from waysapart.reliance.rely import rely
 from waysapart.verdicts.breaches import breaches
-from waysapart.verdicts.facts_spacing import SpacingFacts
+from waysapart.verdicts.contests import contests_of, sides_of, trials_of
+from waysapart.verdicts.facts_sharing import SpacingFacts
 from waysapart.verdicts.prove import prove
-from waysapart.verdicts.sides import contests_of, sides_of, trials_of
 from waysapart.verdicts.waivers import lay_over
 
 RULES = """[services.default]

@@ -22,9 +22,9 @@ from typing import Any
 
 from national_plant import SIZES, Plant
 from playwright.sync_api import sync_playwright
+from run import PAGE, machine
 
 import waysapart as wa
-from run import PAGE, machine
 
 BEGIN, END = "<!-- reports: begin -->", "<!-- reports: end -->"
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")

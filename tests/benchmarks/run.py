@@ -34,11 +34,11 @@ from waysapart.cli.common import json_text
 from waysapart.findings.separation.places import worst_places
 from waysapart.findings.sharing import share
 from waysapart.findings.spacing import space
-from waysapart.network.tie import tie
+from waysapart.network.build_network import tie
 from waysapart.reliance.rely import rely
+from waysapart.verdicts.contests import contests_of, sides_of, trials_of
 from waysapart.verdicts.proof import services_of
-from waysapart.verdicts.sides import contests_of, sides_of, trials_of
-from waysapart.whatif.contingency import contingency
+from waysapart.whatif.worst import contingency
 
 HERE = Path(__file__).resolve().parent
 PAGE = HERE.parents[1] / "docs" / "performance.md"

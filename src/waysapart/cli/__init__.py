@@ -7,17 +7,12 @@ import os
 import click
 
 from waysapart import __version__
-from waysapart.cli.blank import blank
-from waysapart.cli.check import check
+from waysapart.cli.check import blank, check, demo
 from waysapart.cli.compare import compare
-from waysapart.cli.demo import demo
-from waysapart.cli.dig import dig, outage
-from waysapart.cli.export import export
-from waysapart.cli.prove import prove
-from waysapart.cli.recheck import recheck
-from waysapart.cli.report import report
+from waysapart.cli.dig import dig, outage, worst
+from waysapart.cli.prove import prove, recheck
+from waysapart.cli.report import export, report
 from waysapart.cli.reroute import reroute
-from waysapart.cli.worst import worst
 
 # No command fetches grids for coordinate systems, whatever the machine is set to: what is
 # installed is used, and its accuracy is an assumption. PROJ reads this when it is first loaded.

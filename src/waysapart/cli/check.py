@@ -24,7 +24,7 @@ from waysapart.cli.common import (
     write_json,
 )
 from waysapart.errors import Problem, StudyError
-from waysapart.output import OutputFile, write_text
+from waysapart.output_files import OutputFile, write_text
 
 if TYPE_CHECKING:
     from waysapart.gaps import Gap
@@ -65,12 +65,12 @@ def check(study: Path, json_file: str | None, csv_file: str | None, strict: bool
         waysapart check examples/estuary --csv to-record.csv
         waysapart check examples/estuary --strict
     """
-    from waysapart.network.ages import record_ages
-    from waysapart.network.tie import tie
+    from waysapart.network.build_network import tie
+    from waysapart.network.record_gaps import record_ages
     from waysapart.report.terminal import show_gaps, show_record_first, styled
-    from waysapart.report.view_records import WORK_LIST_HEADING, work_list_csv
+    from waysapart.report.view import WORK_LIST_HEADING, work_list_csv
     from waysapart.report.words import age_line, count_of
-    from waysapart.study.gap_list import folded_gaps
+    from waysapart.study.ledger import folded_gaps
     from waysapart.verdicts.prove import prove
     from waysapart.verdicts.record_first import NOTHING_OPEN, record_first
 
@@ -149,3 +149,69 @@ def refuse_contradictions(gaps: Sequence[Gap], notes: Sequence[str]) -> None:
             ),
             notes,
         )
+
+
+# --- `waysapart blank`.
+
+
+@click.command(short_help="Empty layers with the right columns to fill in.")
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+@click.option("--crs", default="EPSG:4326", show_default=True, help="CRS of the empty layers.")
+@force_option
+@telling_errors
+def blank(folder: Path, crs: str) -> None:
+    """Write empty layers with the right columns, a study.toml and a rules.toml, each key explained.
+
+    \b
+    Example:
+        waysapart blank my-ring --crs EPSG:25832
+    """
+    from waysapart.report.terminal import styled
+    from waysapart.study.blank import write_blank
+
+    console = output()
+    for path in write_blank(folder, crs, force=forced()):
+        console.print(styled(path))
+    console.print(styled("Fill them in, then run: waysapart check " + str(folder)))
+
+
+# --- `waysapart demo`.
+
+
+@click.command(short_help="Write the example study, prove it, write its report.")
+@click.argument(
+    "folder", default="waysapart-demo", type=click.Path(path_type=Path, file_okay=False)
+)
+@force_option
+@telling_errors
+def demo(folder: Path) -> None:
+    """Write the example study into FOLDER, prove it, write its report, and say where to look.
+
+    The study is invented: an estuary with a trap for each way in which two paths that look
+    apart are not.
+
+    \b
+    Example:
+        waysapart demo
+    """
+    from waysapart.examples import write_example
+    from waysapart.output_files import OutputFile, refuse_unsafe
+    from waysapart.report.terminal import show_proof, styled
+    from waysapart.report.write import write_report
+    from waysapart.study.read import read_study
+    from waysapart.verdicts.prove import prove
+
+    target = OutputFile(folder / "report.html", "html")
+    refuse_unsafe([target], force=forced(), folders=True)
+    with busy("writing the example study"):
+        write_example(folder, force=forced())
+    with busy("proving"):
+        proof = prove(read_study(folder))
+        report = write_report(proof, target.path, force=forced())
+    console = output()
+    show_proof(console, proof.facts())
+    console.print()
+    console.print(styled(f"The study:  {folder}"))
+    console.print(styled(f"The report: {report.resolve()}", "bold"))
+    console.print(styled("Open the report in a browser; it needs no network."))
+    console.print(styled(f"Next:       waysapart prove {folder} --circuit C03"))

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, ParamSpec
 import click
 
 from waysapart.errors import CallError, StudyError, WaysapartError, WriteError
-from waysapart.output import (
+from waysapart.output_files import (
     DISK_FULL,
     Kind,
     OutputFile,
@@ -166,7 +166,7 @@ def _one(kind: Kind) -> Callable[[Path], list[OutputFile]]:
 
 
 def _work_list(path: Path) -> list[OutputFile]:
-    from waysapart.report.view_records import WORK_LIST_HEADING
+    from waysapart.report.view import WORK_LIST_HEADING
 
     return [OutputFile(path, "csv", WORK_LIST_HEADING)]
 
@@ -178,7 +178,7 @@ def _exported(path: Path) -> list[OutputFile]:
 
 
 def _proposed(folder: Path) -> list[OutputFile]:
-    from waysapart.reroute.write import proposal_targets
+    from waysapart.reroute.proposal_rows import proposal_targets
 
     return proposal_targets(folder)
 

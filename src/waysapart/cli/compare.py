@@ -49,8 +49,8 @@ def compare(before: Path, after: Path, target: Path | None, json_file: str | Non
         waysapart compare last-year.json examples/estuary
         waysapart compare examples/estuary examples/proposal-b -o crossing.html
     """
-    from waysapart.report.terminal_whatif import show_comparison
-    from waysapart.report.write_compare import write_comparison
+    from waysapart.report.compare_page import write_comparison
+    from waysapart.report.terminal import show_comparison
     from waysapart.whatif.compare import compare as compare_studies
 
     check_html(target)

@@ -88,10 +88,10 @@ def _run(
     plan: Path | None,
     target: Path | None,
 ) -> None:
-    from waysapart.report.terminal_whatif import show_dig, show_plan
-    from waysapart.report.write_notice import write_notice
+    from waysapart.report.terminal import show_dig, show_plan
+    from waysapart.report.works_page import write_notice
     from waysapart.whatif.dig import dig as dig_up
-    from waysapart.whatif.works import plan_works
+    from waysapart.whatif.plan import plan_works
 
     if plan is not None and (area is not None or at is not None or asset):
         raise CallError("--plan names its own places: leave out --area, --at and --asset")
@@ -152,3 +152,42 @@ outage = _make(
     "What planned work takes out, and how every circuit stands during it.",
     "waysapart outage examples/estuary --asset OP-N1",
 )
+
+
+# --- `waysapart worst`.
+
+
+@click.command(short_help="Single events, pairs of events and places, ranked by what they take.")
+@study_argument
+@json_option
+@click.option(
+    "--radius",
+    type=click.FloatRange(min=0, min_open=True),
+    default=50.0,
+    show_default=True,
+    help="Radius of the circle that ranks places, in metres.",
+)
+@click.option("--top", type=click.IntRange(min=1), default=10, show_default=True, help="Rows each.")
+@click.option("--circuit", "-c", multiple=True, help="Only these circuits; repeatable.")
+@on_option
+@force_option
+@telling_errors
+def worst(
+    study: Path, json_file: str | None, radius: float, top: int, circuit: tuple[str, ...]
+) -> None:
+    """Rank what would take most: one asset or hazard, two together, a circle on the ground.
+
+    \b
+    Example:
+        waysapart worst examples/estuary --radius 100
+    """
+    from waysapart.report.terminal import show_worst
+    from waysapart.verdicts.prove import prove
+    from waysapart.whatif.worst import worst as rank
+
+    records = load(study)
+    with busy("ranking events and places"):
+        found = rank(prove(records), radius_m=radius, top=top, circuits=circuit or None)
+        facts = found.facts()
+    if not write_json(json_file, facts):
+        show_worst(output(), facts)

@@ -9,6 +9,7 @@ import click
 
 from waysapart.cli.common import (
     busy,
+    collect_seldom,
     force_option,
     json_option,
     load,
@@ -21,6 +22,7 @@ from waysapart.cli.common import (
 )
 from waysapart.errors import CallError
 from waysapart.evidence import Circuit, Group
+from waysapart.text import few
 
 
 @click.command(short_help="Verdicts, shared assets, separation, loss, delay, availability.")
@@ -50,9 +52,9 @@ def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: b
         waysapart prove examples/estuary --json evidence.json
     """
     from waysapart.report.terminal import show_circuit, show_offers, show_proof
-    from waysapart.verdicts.facts_profile import profile_facts
-    from waysapart.verdicts.offers import give_records
+    from waysapart.verdicts.facts import profile_facts
     from waysapart.verdicts.prove import prove as prove_study
+    from waysapart.verdicts.waiver_offers import give_records
 
     records = load(study)
     need_circuits(records)
@@ -77,3 +79,56 @@ def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: b
         else:
             show_proof(console, facts, quiet=quiet)
     sys.exit(proof.exit_code())
+
+
+# --- `waysapart recheck`.
+
+FEW = 8
+"""Names that are told one by one."""
+
+
+@click.command(short_help="Check evidence, of prove --json or in a report, against the layers.")
+@click.argument("study", type=click.Path(path_type=Path), metavar="STUDY")
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE")
+@json_option
+@force_option
+@telling_errors
+def recheck(study: Path, file: Path, json_file: str | None) -> None:
+    """Check evidence against the layers, sharing no code with the prover.
+
+    FILE is what `prove --json` wrote, or `reroute --json` for its proofs that no
+    separate pair exists, or a report, which carries its evidence. Says what holds,
+    what is false, what could not be checked, and which inputs have changed since.
+
+    Exit status: 0 nothing is false, 1 something is, 2 wrong call or input.
+
+    \b
+    Example:
+        waysapart recheck examples/estuary evidence.json
+        waysapart recheck examples/estuary report.html
+    """
+    from waysapart.recheck import recheck as check
+    from waysapart.report.terminal import styled
+
+    collect_seldom()
+    with busy("checking the evidence"):
+        found = check(study, file)
+    if not write_json(json_file, found):
+        console = output()
+        label = "no longer true" if found["changed_inputs"] else "false"
+        for sentence in found["false"]:
+            console.print(styled(f"{label}: {sentence}", "bold red"))
+        for sentence in found["changed_inputs"]:
+            console.print(styled(f"input: {sentence}", "yellow"))
+        for sentence in found["not_checked"]:
+            console.print(styled(f"not checked: {sentence}"))
+        verdicts = found["verdicts"]
+        sound = f"{verdicts['confirmed']} verdicts confirmed"
+        if but := verdicts["confirmed_except"]:
+            ids = few((one["id"] for one in but), FEW)
+            sound += f", {len(but)} confirmed except for what was not checked: {ids}"
+        console.print(styled(sound))
+        style = "red" if found["false"] else "green"
+        count = f"{found['confirmed']} claims confirmed, {len(found['false'])} {label}"
+        console.print(styled(f"{count}, {len(found['not_checked'])} not checked", style))
+    sys.exit(1 if found["false"] else 0)

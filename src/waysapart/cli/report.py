@@ -82,7 +82,7 @@ def report(
         waysapart report . -o revision-b.html --since revision-a.json
     """
     from waysapart.report.map import Tiles
-    from waysapart.report.outside import Outside, kept_secret
+    from waysapart.report.redaction import Outside, kept_secret
     from waysapart.report.terminal import show_proof, styled
     from waysapart.report.write import write_report
     from waysapart.verdicts.prove import prove
@@ -117,3 +117,37 @@ def report(
     if said is not None:
         console.print(styled(said))
     sys.exit(proof.exit_code())
+
+
+# --- `waysapart export`.
+
+
+@click.command(short_help="Findings and tied network as GIS layers.")
+@study_argument
+@click.option(
+    "-o",
+    "--output",
+    "package",
+    type=click.Path(path_type=Path, dir_okay=False),
+    required=True,
+    help="The GeoPackage to write.",
+)
+@on_option
+@force_option
+@telling_errors
+def export(study: Path, package: Path) -> None:
+    """Write the tied network, paths, findings and contingency counts as a GeoPackage.
+
+    \b
+    Example:
+        waysapart export examples/estuary -o estuary-findings.gpkg
+    """
+    from waysapart.export.geopackage import export as write_layers
+    from waysapart.report.terminal import styled
+
+    records = load(study)
+    with busy("writing the layers"):
+        written = write_layers(records, package, force=forced())
+    console = output()
+    for path in written:
+        console.print(styled(path))

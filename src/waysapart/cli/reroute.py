@@ -118,8 +118,8 @@ def reroute(
         waysapart reroute examples/estuary --keep main --cost delay
         waysapart reroute examples/estuary --proposal rerouted --json reroute.json
     """
-    from waysapart.report.terminal_reroute import show_reroute
-    from waysapart.reroute.ask import reroute as search
+    from waysapart.report.terminal import show_reroute
+    from waysapart.reroute.api import reroute as search
 
     records = load(study)
     with _watched() as say:
@@ -166,7 +166,7 @@ def _areas(records: Study, file: Path | None) -> Any:
 
 
 def _candidates(records: Study, options: dict[str, Any]) -> Any:
-    from waysapart.reroute.segments import Candidates
+    from waysapart.reroute.new_plant.candidates import Candidates
 
     lines = None
     if options["build"] is not None:

@@ -10,8 +10,8 @@ import pandas as pd
 
 from waysapart.errors import CallError
 from waysapart.export.layers import found_layers
-from waysapart.network.tie import Network
-from waysapart.output import (
+from waysapart.network.build_network import Network
+from waysapart.output_files import (
     Change,
     OutputFile,
     marked_toml,

@@ -17,7 +17,7 @@ from waysapart.arrays import Ints, csr_row, owners
 from waysapart.network.routes import route_lines, routes
 from waysapart.schema import LIST_SEPARATOR
 from waysapart.verdicts.prove import Proof
-from waysapart.whatif.contingency import Contingency, contingency
+from waysapart.whatif.worst import Contingency, contingency
 
 _LON_LAT = "EPSG:4326"
 

@@ -13,30 +13,27 @@ import scipy.sparse as sp
 from waysapart.arrays import Bools, Floats, Ints, boolean, csr_row, expand, owners
 from waysapart.findings.redundancy import Machines, Redundancy, Taken, machines_of, redundancy
 from waysapart.formulas.availability import (
+    GREATEST_PATHS,
+    all_down,
+    all_down_by_parts,
+    birnbaum_all_down,
     birnbaum_both_down,
     both_down,
     failures_per_year,
     held_share,
     losses_per_year,
     path_unavailability,
+    series,
     split,
     unavailability,
     unheld_length_m,
 )
-from waysapart.formulas.many_paths import (
-    GREATEST_PATHS,
-    all_down,
-    all_down_by_parts,
-    birnbaum_all_down,
-    series,
-)
 from waysapart.gaps import Gap
+from waysapart.network.assets import row_gap
+from waysapart.network.build_network import Network
 from waysapart.network.lengths import WIRED, end_sites
-from waysapart.network.records import row_gap
-from waysapart.network.tie import Network
-from waysapart.reliance.classes import column_classes
-from waysapart.reliance.closure import both, union, without
-from waysapart.reliance.plant import named
+from waysapart.reliance.closure import both, column_classes, union, without
+from waysapart.reliance.direct import named
 from waysapart.reliance.rely import Reliance
 from waysapart.study.rules import Service
 

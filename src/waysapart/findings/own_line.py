@@ -18,11 +18,10 @@ import scipy.sparse as sp
 
 from waysapart.arrays import Bools, Ints, boolean, expand
 from waysapart.network.assets import listed
-from waysapart.network.tie import Network
+from waysapart.network.build_network import Network
 from waysapart.reliance.closure import union, without
-from waysapart.reliance.failure import falls, paths_lost
-from waysapart.reliance.plant import in_full
-from waysapart.reliance.rely import Reliance
+from waysapart.reliance.direct import in_full
+from waysapart.reliance.rely import Reliance, falls, paths_lost
 
 NOT_SAID = "the circuit does not say what it protects (column protects)"
 

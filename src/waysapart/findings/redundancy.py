@@ -18,10 +18,9 @@ import scipy.sparse as sp
 from scipy.sparse.csgraph import connected_components
 
 from waysapart.arrays import Bools, Floats, Ints, boolean, csr_row
-from waysapart.formulas.many_paths import GREATEST_THINGS, Fed, Feed, birnbaum_fed, fed_machines
-from waysapart.reliance.failure import falls
-from waysapart.reliance.feeding import Feeds
-from waysapart.reliance.rely import Reliance
+from waysapart.formulas.availability import GREATEST_THINGS, Fed, Feed, birnbaum_fed, fed_machines
+from waysapart.reliance.direct import Feeds
+from waysapart.reliance.rely import Reliance, falls
 
 
 @dataclass(frozen=True)

@@ -10,10 +10,9 @@ import shapely
 
 from waysapart.arrays import Bools, Floats, Ints, expand
 from waysapart.gaps import Gap
-from waysapart.network.assets import Assets
+from waysapart.network.assets import Assets, row_gap
 from waysapart.network.ends import Ends, Passing
-from waysapart.network.matching import Matches
-from waysapart.network.records import row_gap
+from waysapart.network.matching.match_cables import Matches
 from waysapart.study.model import Study
 
 

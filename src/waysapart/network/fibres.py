@@ -14,13 +14,12 @@ import pandas as pd
 
 from waysapart.arrays import Bools, Ints
 from waysapart.gaps import Gap
-from waysapart.network.assets import listed
+from waysapart.network.assets import listed, place_of
 from waysapart.network.links import BOTH, GO, LinkParts, Parts
 from waysapart.network.measurements import link_losses
-from waysapart.network.records import place_of
 from waysapart.schema import LIST_SEPARATOR
-from waysapart.study.figure_rules import core_um
 from waysapart.study.model import Study
+from waysapart.study.rules import core_um
 
 PARTING = ("multiplexer", "filter")
 """Kinds of equipment that part the wavelengths or channels of one fibre."""

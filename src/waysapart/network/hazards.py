@@ -10,7 +10,7 @@ from pyproj import Geod
 
 from waysapart.arrays import Floats, boolean
 from waysapart.network.assets import Assets, listed
-from waysapart.network.lengths import to_lonlat
+from waysapart.network.lengths import positions_deg
 from waysapart.study.model import Study
 
 _ROLES = ("sites", "structures", "segments")
@@ -65,7 +65,7 @@ def ground_m(study: Study, one: np.ndarray, other: np.ndarray) -> Floats:
     if not len(apart):
         return metres
     ends = shapely.get_coordinates(
-        to_lonlat(study, np.asarray(shapely.shortest_line(one[apart], other[apart])))
+        positions_deg(study, np.asarray(shapely.shortest_line(one[apart], other[apart])))
     ).reshape(-1, 4)
     _, _, geodesic = Geod(ellps="WGS84").inv(ends[:, 0], ends[:, 1], ends[:, 2], ends[:, 3])
     metres[apart] = geodesic

@@ -10,11 +10,9 @@ import numpy as np
 
 from waysapart.arrays import Bools, Floats, Ints
 from waysapart.gaps import Gap
-from waysapart.network.assets import Assets
+from waysapart.network.assets import Assets, row_gap
 from waysapart.network.chains import Chains
-from waysapart.network.ends import Passing
-from waysapart.network.meeting import Reach, joint_places
-from waysapart.network.records import row_gap
+from waysapart.network.ends import Passing, Reach, joint_places
 from waysapart.study.model import Study
 
 BOTH, GO, RETURN = 0, 1, 2

@@ -18,9 +18,8 @@ import pandas as pd
 from waysapart.arrays import Bools, Floats, Ints
 from waysapart.formulas.measured import differs, two_way_mean
 from waysapart.gaps import Gap
-from waysapart.network.assets import listed
+from waysapart.network.assets import listed, row_gap
 from waysapart.network.links import LinkParts, Parts
-from waysapart.network.records import row_gap
 from waysapart.study.model import Study
 
 DRUM, INSTALLED, END_TO_END = "drum", "installed", "end-to-end"

@@ -11,8 +11,7 @@ import pandas as pd
 
 from waysapart.arrays import Bools, Floats, Ints
 from waysapart.gaps import Gap
-from waysapart.network.assets import Assets
-from waysapart.network.records import row_gap
+from waysapart.network.assets import Assets, row_gap
 from waysapart.study.model import Study
 
 MAIN, ALTERNATE = "main", "alternate"

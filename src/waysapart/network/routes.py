@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 
 from waysapart.arrays import Floats, Ints, expand, owners
-from waysapart.network.tie import Network
+from waysapart.network.build_network import Network
 
 
 @dataclass(frozen=True)

@@ -15,13 +15,12 @@ import pandas as pd
 from waysapart.arrays import Floats, Ints, expand, owners
 from waysapart.formulas.loss import reel_splices
 from waysapart.gaps import Gap
-from waysapart.network.assets import Assets, listed
+from waysapart.network.assets import Assets, listed, row_gap
 from waysapart.network.ends import Passing
 from waysapart.network.links import LinkParts, Parts
 from waysapart.network.measurements import cable_losses, link_losses
-from waysapart.network.records import row_gap
-from waysapart.shown import few
 from waysapart.study.model import Study
+from waysapart.text import few
 
 NOWHERE = -1
 """No joint is on record; or the splice lies between two stretches, not within one."""

@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 from waysapart.errors import Problem, StudyError
 from waysapart.evidence import FORMAT, misfits
-from waysapart.opening import MOST_EVIDENCE_BYTES, RefusedError, read_bytes
+from waysapart.input_files import MOST_EVIDENCE_BYTES, RefusedError, read_bytes
 
 MOST_SAID = 1_500
 """Characters of what is said to be false, and of a value in it."""

@@ -27,7 +27,7 @@ import shapely
 from pyproj import CRS, Transformer
 from pyproj.transformer import AreaOfInterest, TransformerGroup
 
-from waysapart.opening import (
+from waysapart.input_files import (
     BAD_CRS,
     MOST_SETTINGS_BYTES,
     RefusedError,

@@ -1,6 +1,6 @@
 """Text from layers is hostile until it is escaped: one function per place where it is shown.
 
-Characters that cannot be seen (see `waysapart.shown.unseen`) are never passed on in any of
+Characters that cannot be seen (see `waysapart.text.unseen`) are never passed on in any of
 them: a name must look like what it is.
 """
 
@@ -16,7 +16,7 @@ from typing import Any
 from markupsafe import Markup
 
 from waysapart.schema import csv_safe
-from waysapart.shown import html_text, replace_unseen, visible
+from waysapart.text import html_text, replace_unseen, visible
 
 __all__ = [
     "csv_cell",

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any
 
 from waysapart.errors import CallError
 from waysapart.report.escape import map_text
-from waysapart.report.geo import proof_geometry
+from waysapart.report.geometry import proof_geometry
 from waysapart.report.map import Tiles, frame
-from waysapart.report.offline import as_data_addresses
+from waysapart.report.standalone_html import as_data_addresses
 from waysapart.verdicts.prove import Proof
 
 if TYPE_CHECKING:

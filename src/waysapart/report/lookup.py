@@ -1,11 +1,111 @@
-"""What the page looks up of an asset: search, holders, cables, what its loss cuts."""
+"""Coordinates of the working system inside the page: a polynomial that stands for the projection.
+
+A browser knows no map projections. Over the extent of one study a polynomial in longitude and
+latitude follows any of them closely; how closely is measured, said, and decides how many
+figures are shown.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, TypedDict
+
+import numpy as np
+from pyproj import CRS, Transformer
 
 from waysapart.report.escape import visible, visible_all
+
+_DEGREES = (3, 5, 7)
+_NODES = 15
+_CHECKS = 40
+_GOOD_M = 0.05
+_WORST_M = 50.0
+
+
+class Grid(TypedDict):
+    """A polynomial from longitude and latitude to a projected system.
+
+    It runs in (degrees - centre) / half; `east` and `north` are the coefficients of x^i y^j in the
+    order of i, then j, with i + j up to the degree. `error_m` is the greatest error found on a
+    dense grid that played no part in the fit.
+    """
+
+    name: str
+    code: str
+    centre: list[float]
+    half: list[float]
+    degree: int
+    east: list[float]
+    north: list[float]
+    error_m: float
+
+
+def working_grid(crs: CRS, frame: tuple[float, float, float, float]) -> Grid | None:
+    """A polynomial from longitude and latitude to a projected system, over a map's extent.
+
+    Parameters
+    ----------
+    crs : CRS
+        Projected, in metres.
+    frame : tuple of float
+        West, south, east, north, degrees.
+
+    Returns
+    -------
+    Grid or None
+        None where no polynomial comes within 50 m.
+    """
+    west, south, east, north = frame
+    centre = (west + east) / 2, (south + north) / 2
+    # A window shows more than the study: as much to either side as the longer side of it asks.
+    narrow = float(np.cos(np.radians(np.clip(centre[1], -80.0, 80.0))))
+    span = max(east - west, (north - south) / narrow, 1e-3)
+    half = min(0.75 * span, 179.0), min(0.75 * span * narrow, 89.0 - abs(centre[1]))
+    turn = Transformer.from_crs("EPSG:4326", crs, always_xy=True)
+    nodes = np.cos(np.pi * (np.arange(_NODES) + 0.5) / _NODES)
+    checks = np.linspace(-1.0, 1.0, _CHECKS)
+    for degree in _DEGREES:
+        x, y = (axis.ravel() for axis in np.meshgrid(nodes, nodes))
+        wanted = _projected(turn, x, y, centre, half)
+        terms = _terms(x, y, degree)
+        if not np.isfinite(wanted).all():
+            return None
+        coefficients, *_ = np.linalg.lstsq(terms, wanted, rcond=None)
+        p, q = (axis.ravel() for axis in np.meshgrid(checks, checks))
+        off = _terms(p, q, degree) @ coefficients - _projected(turn, p, q, centre, half)
+        error = float(np.hypot(off[:, 0], off[:, 1]).max())
+        if error <= _GOOD_M:
+            break
+    if not error <= _WORST_M:
+        return None
+    return {
+        "name": crs.name,
+        "code": ":".join(crs.to_authority() or ()) or "",
+        "centre": list(centre),
+        "half": list(half),
+        "degree": degree,
+        "east": [float(f"{c:.12g}") for c in coefficients[:, 0]],
+        "north": [float(f"{c:.12g}") for c in coefficients[:, 1]],
+        "error_m": float(f"{error:.2g}"),
+    }
+
+
+def _projected(
+    turn: Transformer,
+    x: np.ndarray,
+    y: np.ndarray,
+    centre: tuple[float, float],
+    half: tuple[float, float],
+) -> np.ndarray:
+    east, north = turn.transform(centre[0] + x * half[0], centre[1] + y * half[1])
+    return np.column_stack([east, north])
+
+
+def _terms(x: np.ndarray, y: np.ndarray, degree: int) -> np.ndarray:
+    return np.column_stack([x**i * y**j for i in range(degree + 1) for j in range(degree + 1 - i)])
+
+
+# --- What the page looks up of an asset: search, holders, cables, what its loss cuts.
 
 Facts = Mapping[str, Any]
 
@@ -18,7 +118,7 @@ def lookup_data(
     Parameters
     ----------
     facts : mapping
-        `circuits`; optional `effects` and `holdings`, see `waysapart.report.effects`.
+        `circuits`; optional `effects` and `holdings`, see `waysapart.report.geometry`.
     plant : mapping of str to int
         Id of a segment to its place among those that are drawn.
     drawn : mapping of str to sequence of str

@@ -20,7 +20,7 @@ from shapely.geometry import shape
 
 from waysapart.report.escape import map_text, visible, visible_all
 from waysapart.report.lookup import columns, lookup_data
-from waysapart.report.offline import MapParts, map_parts
+from waysapart.report.standalone_html import MapParts, map_parts
 
 Facts = Mapping[str, Any]
 Features = Sequence[Mapping[str, Any]]

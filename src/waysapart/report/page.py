@@ -12,15 +12,21 @@ from markupsafe import Markup
 
 from waysapart.report import words
 from waysapart.report.escape import inert, json_for_script, packed, visible
-from waysapart.report.fold import kind_of
 from waysapart.report.map import Tiles, folium_map, has_places, map_data
-from waysapart.report.offline import CSP_PLACE, MapParts, seal
+from waysapart.report.marks import kind_of
 from waysapart.report.picture import map_picture
-from waysapart.report.view import ReportFacts, page_view
-from waysapart.report.view_figures import minutes_down
-from waysapart.report.view_records import digits, figures_range, plain, unit
-from waysapart.report.words_whatif import clash_said, numbers_said, over_limits, surveyed
-from waysapart.shown import sentence_list
+from waysapart.report.standalone_html import CSP_PLACE, MapParts, seal
+from waysapart.report.view import (
+    ReportFacts,
+    digits,
+    figures_range,
+    minutes_down,
+    page_view,
+    plain,
+    unit,
+)
+from waysapart.report.words import clash_said, numbers_said, over_limits, surveyed
+from waysapart.text import sentence_list
 
 Facts = Mapping[str, Any]
 _SCRIPTS = ("data.js", "lookup.js")

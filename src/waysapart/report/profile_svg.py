@@ -17,14 +17,14 @@ import numpy as np
 import pandas as pd
 
 from waysapart.errors import CallError
-from waysapart.findings.profiles import too_close
 from waysapart.findings.separation.earth import arc_m
 from waysapart.findings.separation.profile import evaluate
+from waysapart.findings.spacing import too_close
 from waysapart.report import words
 from waysapart.report.escape import html_text
 from waysapart.report.marks import km_said, round_step
 from waysapart.report.marks import short_number as _n
-from waysapart.verdicts.facts_profile import profile_of
+from waysapart.verdicts.facts import profile_of
 from waysapart.verdicts.proof import APART
 from waysapart.verdicts.prove import Proof
 

@@ -1,4 +1,4 @@
-"""The two-lane strip: both paths of a circuit as lanes, and what ties them together, as SVG.
+"""Names above a drawing, each on a line of its own, so that no line runs through another name.
 
 Every lane runs from end to end at a scale of its own, so that the ends stand above each
 other however much the paths differ in length; ticks show each scale. A thing that all paths
@@ -10,20 +10,195 @@ classes; nothing depends on colour alone.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from markupsafe import Markup
 
 from waysapart.report import words
 from waysapart.report.escape import html_text, json_for_script, visible_all
-from waysapart.report.flags import Flag, flags
-from waysapart.report.marks import LAID, km_said, mark_of, mark_shape, round_step
+from waysapart.report.marks import LAID, km_said, mark_of, mark_shape, plural, round_step
 from waysapart.report.marks import short_number as _n
 from waysapart.report.profile_svg import BAND, LEFT, RIGHT, WIDTH, profile_band
-from waysapart.report.strip_words import bridge_said, near_said, strip_said, to_scale
-from waysapart.report.tracks import joined
+from waysapart.report.strip_layout import joined
+from waysapart.text import sentence_list
+
+_SPACE = 10.0
+"""Between two names of one row."""
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """Where a name stands: like a flag it begins at its line, or ends there.
+
+    Attributes
+    ----------
+    at : float
+        Its line.
+    low, high : float
+        What the name covers.
+    backward : bool
+        Whether it ends at its line.
+    row : int
+        0 is the lowest.
+    """
+
+    at: float
+    low: float
+    high: float
+    backward: bool
+    row: int
+
+
+def flags(lines: Sequence[float], widths: Sequence[float], edge: float) -> list[Flag]:
+    """Rows and sides of names that stand at some lines.
+
+    Parameters
+    ----------
+    lines : sequence of float
+        Where the line to each name stands, in pixels from the left; no two alike.
+    widths : sequence of float
+        How wide each name is.
+    edge : float
+        Where the drawing ends.
+
+    Returns
+    -------
+    list of Flag
+        In the order given. Names point forward where there is room up to the edge, else
+        backward; no name covers another or the line of a name in a higher row, unless
+        one is wider than all that lies before its line.
+    """
+    order = sorted(range(len(lines)), key=lambda k: lines[k])
+    back = _backward(order, lines, widths, edge)
+    placed: dict[int, Flag] = {}
+    for k in [k for k in reversed(order) if k not in back] + [k for k in order if k in back]:
+        at = lines[k]
+        low = max(at - widths[k], 0.0) if k in back else at
+        placed[k] = Flag(at, low, low + widths[k], k in back, 0)
+        placed[k] = _raised(placed[k], [one for j, one in placed.items() if j != k])
+    return [placed[k] for k in range(len(lines))]
+
+
+def _backward(
+    order: Sequence[int], lines: Sequence[float], widths: Sequence[float], edge: float
+) -> set[int]:
+    """Names that end at their line: no room before the edge, or one that does stands in the way."""
+    back: set[int] = set()
+    for k in reversed(order):
+        nearest = min((lines[j] for j in back), default=edge + _SPACE)
+        if lines[k] + widths[k] > edge or lines[k] + widths[k] + _SPACE > nearest:
+            back.add(k)
+    return back
+
+
+def _raised(flag: Flag, others: Sequence[Flag]) -> Flag:
+    """The flag in the lowest row in which it covers no name and no line."""
+    row = 1 + max(
+        (one.row for one in others if flag.low - _SPACE < one.at < flag.high + _SPACE), default=-1
+    )
+    taken = {
+        one.row for one in others if one.low < flag.high + _SPACE and flag.low < one.high + _SPACE
+    }
+    while row in taken:
+        row += 1
+    return Flag(flag.at, flag.low, flag.high, flag.backward, row)
+
+
+# --- What a strip shows, in words: for readers who do not see it, and for its tips.
 
 Facts = Mapping[str, Any]
+
+
+def near_said(near: Facts) -> str:
+    """One near stretch."""
+    return (
+        f"near: {near['main']} and {near['alternate']}, "
+        f"{words.metres(near['distance_m'])} at the closest"
+    )
+
+
+def to_scale(lane: Facts) -> bool:
+    """Whether places along a lane are metres; for readers outside they only follow each other."""
+    return bool(lane.get("to_scale", True))
+
+
+def bridge_said(bridge: Facts, lanes: Sequence[Facts]) -> str:
+    """One bridge: what it is and where it lies on every lane."""
+    places = [
+        f"on {lane['label']} {_stretch(spots)}" if to_scale(lane) else f"on {lane['label']}"
+        for lane, spots in zip(lanes, bridge["spots"], strict=True)
+    ]
+    accepted = ", accepted by waiver" if bridge["waived"] else ""
+    return f"{bridge['label']}{accepted}: {sentence_list(places)}"
+
+
+def strip_said(strip: Facts, bridges: Sequence[Facts]) -> str:
+    """What the drawing shows, in words."""
+    lanes, near_by, crossings = strip["lanes"], strip["near"], strip["cross"]
+    parts = []
+    for lane in lanes:
+        metres = to_scale(lane)
+        runs = [
+            f"{words.metres(high - low)} {kind}" if metres else str(kind)
+            for low, high, kind in lane["stretches"]
+        ]
+        runs += [
+            f"a {hop['medium']} hop {hop['link']}"
+            + (", whose route is not on record" if hop.get("unknown") else "")
+            for hop in lane["hops"]
+        ]
+        shown = runs if len(runs) <= 9 else [*runs[:8], f"{len(runs) - 8} more stretches"]
+        broken = (
+            "; the record breaks off" + (f" at {words.metres(lane['breaks'][0])}" if metres else "")
+            if lane["breaks"]
+            else ""
+        )
+        length = f"{_length_said(lane)}, " if metres else ""
+        parts.append(
+            f"{lane['label']}: {length}{sentence_list(shown)}; {_kinds(lane['marks'])}{broken}."
+        )
+    parts += [f"Bridge: {bridge_said(bridge, lanes)}." for bridge in bridges]
+    parts += [f"{near_said(near)}." for near in near_by]
+    parts += [
+        f"They cross at {words.metres(cross['on'][0])} along {lanes[0]['label']}."
+        if to_scale(lanes[0])
+        else "They cross."
+        for cross in crossings
+    ]
+    if not (bridges or near_by or crossings):
+        parts.append("Nothing bridges the lanes.")
+    return " ".join(parts)
+
+
+def _length_said(lane: Facts) -> str:
+    """Length of a lane by the records, not as it is drawn: hops have a width there all the same."""
+    drawn = sum(hop["to_m"] - hop["from_m"] for hop in lane["hops"])
+    known = [hop["length_m"] for hop in lane["hops"] if hop["length_m"] is not None]
+    least = lane["length_m"] - drawn + sum(known)
+    whole = len(known) == len(lane["hops"]) and not lane["breaks"]
+    return words.bounded(least if whole else None, least, words.metres)
+
+
+def _kinds(marks: Sequence[Sequence[Any]]) -> str:
+    counts: dict[str, int] = {}
+    for _, role, kind, _ in marks:
+        what = "joint" if role == "joints" else kind or role
+        counts[what] = counts.get(what, 0) + 1
+    return "passes " + sentence_list([plural(n, what) for what, n in counts.items()])
+
+
+def _stretch(spots: Sequence[Sequence[float]]) -> str:
+    said = [
+        f"at {words.metres(low)}"
+        if high - low < 1
+        else f"from {words.metres(low)} to {words.metres(high)}"
+        for low, high in spots
+    ]
+    return sentence_list(said if len(said) <= 3 else [*said[:2], f"{len(said) - 2} more places"])
+
+
+# --- The two-lane strip: both paths of a circuit as lanes, and what ties them together, as SVG.
 
 _GAP = 92.0
 """Between one lane and the next."""
@@ -44,7 +219,7 @@ def strip_svg(strip: Facts, labels: Sequence[str], name: str, number: str) -> Ma
     Parameters
     ----------
     strip : mapping
-        See `waysapart.report.lanes.Lanes.strip`.
+        See `waysapart.report.strip_layout.Lanes.strip`.
     labels : sequence of str
         What is shared, as it is shown, in the order of `folded`.
     name : str

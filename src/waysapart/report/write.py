@@ -5,15 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any, cast
 
-from waysapart.output import OutputFile, refuse_unsafe, write_text
-from waysapart.report.coordinates import working_grid
-from waysapart.report.effects import effects, holdings, worst_places
-from waysapart.report.geo import proof_geometry
-from waysapart.report.lanes import strips
+from waysapart.output_files import OutputFile, refuse_unsafe, write_text
+from waysapart.report.geometry import effects, holdings, proof_geometry, worst_places
+from waysapart.report.lookup import working_grid
 from waysapart.report.map import Tiles, frame
-from waysapart.report.outside import Outside, reduced
 from waysapart.report.page import Facts, render_report
 from waysapart.report.profile_svg import circuits_to_draw, profile_svg
+from waysapart.report.redaction import Outside, reduced
+from waysapart.report.strip_layout import strips
 from waysapart.report.view import ReportFacts
 from waysapart.study.settings import files_of
 from waysapart.verdicts.prove import Proof
@@ -47,8 +46,8 @@ def write_report(
         it; the report says what has changed.
     outside : Outside, optional
         For readers who must not learn where plant lies: ids, names, exact figures and
-        coordinates are replaced, see `waysapart.report.outside.reduced`. With the `secret` of
-        `waysapart.report.outside.kept_secret` the next report has the same new ids.
+        coordinates are replaced, see `waysapart.report.redaction.reduced`. With the `secret` of
+        `waysapart.report.redaction.kept_secret` the next report has the same new ids.
     force : bool
         Whether a file that waysapart did not write may be replaced.
 

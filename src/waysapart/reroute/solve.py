@@ -8,7 +8,7 @@ stands, and a pair to which there is none is the best of all that the prover acc
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -17,16 +17,27 @@ import numpy as np
 from waysapart.arrays import csr_row
 from waysapart.errors import CallError
 from waysapart.network.paths import ALTERNATE, MAIN
-from waysapart.reroute.draft import ProposedPath, exhausted, fibres_of, labelled, paths_of_answer
-from waysapart.reroute.edges import MEMBER, Key, Member
-from waysapart.reroute.ground import Ground
-from waysapart.reroute.listing import MOST_LISTED
-from waysapart.reroute.space import Pair, Space, Terms, space_of
-from waysapart.reroute.split import Answer, best_paths
-from waysapart.shown import few
+from waysapart.reroute.plant.context import Ground
+from waysapart.reroute.plant.edges import MEMBER, Key, Member
+from waysapart.reroute.plant.search_graph import Pair, Space, Terms, space_of
+from waysapart.reroute.proposal_rows import (
+    Draft,
+    ProposedPath,
+    drafted,
+    exhausted,
+    fibres_of,
+    labelled,
+    paths_of_answer,
+    proposed,
+    renumbered,
+)
+from waysapart.reroute.search.disjoint_paths import Answer, best_paths
+from waysapart.reroute.search.least_shared import LeastShared, least_shared
+from waysapart.reroute.search.no_pair_proof import MOST_LISTED
 from waysapart.study.model import Study
-from waysapart.verdicts.proof import APART
-from waysapart.verdicts.prove import Proof
+from waysapart.text import few
+from waysapart.verdicts.proof import APART, WORST_FIRST
+from waysapart.verdicts.prove import Proof, prove
 
 Status = Literal["apart", "none", "undecided"]
 _MOST_WHY = 3
@@ -359,3 +370,186 @@ def against(proof: Proof, name: str, test: int) -> str:
                 told = f" ({few(why, _MOST_WHY, '; ')})" if why else ""
                 return f"nobody could tell whether {name} would keep its limit of {words}{told}"
     return ""
+
+
+# --- Search and proof in turn, for many circuits and groups at once, until the prover agrees.
+
+Progress = Callable[[str], None]
+Links = dict[str, dict[str, list[str]]]
+"""By circuit and name of the path, the ids of its links."""
+MOST_ROUNDS = 40
+"""Turns of search and proof; each adds what the prover objects to, so few are needed."""
+
+
+def search_and_prove(
+    ground: Ground, found: Sequence[Found], ask: Ask, say: Progress, *, whole: bool = True
+) -> tuple[Draft, Links, Proof | None]:
+    """Search the paths of all targets; what is found stands in `found`.
+
+    With `whole` the complete proposal is proved at the end, all other circuits
+    included; without, the circuits asked about only.
+
+    Returns
+    -------
+    draft : Draft
+        All paths that are apart, as one proposal.
+    links : dict
+    after : Proof or None
+        The proof of the whole study with this proposal; None where it is empty.
+    """
+    open_ = list(found)
+    for round_ in range(1, MOST_ROUNDS + 1):
+        for number, one in enumerate(open_, start=1):
+            say(f"round {round_}: searching {one.target.id} ({number} of {len(open_)})")
+            solve(ground, one, ask, {})
+        draft, _ = _drafted(ground, found, ask)
+        apart = [one for one in found if one.status == "apart" and one.together]
+        if not apart:
+            break
+        say(f"round {round_}: proving {len(apart)}")
+        study = trimmed(proposed(ground.study, draft), [one.target for one in apart])
+        trial = prove(study)
+        open_ = [one for one in apart if objections(trial, one)]
+        if not open_:
+            break
+    else:
+        for one in open_:
+            one.status, one.why, one.ways = "undecided", "too many near approaches to go round", {}
+    draft, links = _drafted(ground, found, ask)
+    if not whole or not any(draft.rows.values()):
+        return draft, links, None
+    say("proving the whole proposal")
+    after = prove(proposed(ground.study, draft))
+    hold_to(after, found)
+    return draft, links, after
+
+
+def hold_to(after: Proof, found: Sequence[Found]) -> None:
+    """Call targets undecided that the proof of the whole proposal does not accept."""
+    for one in found:
+        if one.status != "apart" or not one.together:
+            continue
+        reasons = [
+            reason
+            for name, test in tests_of(after, one.target).items()
+            if (reason := against(after, name, test))
+        ]
+        if reasons:
+            one.status, one.why = "undecided", "; ".join(reasons)
+
+
+def left_worse(before: Proof, after: Proof) -> list[str]:
+    """Circuits and groups whose verdict or limits are worse after than before."""
+    old = _ranks(before)
+    return [name for name, rank in _ranks(after).items() if _below(rank, old.get(name, rank))]
+
+
+def _below(rank: tuple[int, int], other: tuple[int, int]) -> bool:
+    return rank[0] < other[0] or rank[1] < other[1]
+
+
+def _ranks(proof: Proof) -> dict[str, tuple[int, int]]:
+    """Verdict and limits of every circuit and group; higher is better."""
+    kept = {False: 0, None: 1, True: 2}
+    return {
+        trial.id: (
+            WORST_FIRST.index(verdict),
+            kept[proof.limits[number].within] if number < proof.circuit_count else 0,
+        )
+        for number, (trial, verdict) in enumerate(zip(proof.trials, proof.verdicts, strict=True))
+    }
+
+
+def known_pairs(proof: Proof, target: Target) -> dict[str, set[tuple[str, str]]]:
+    """Segments that the prover objects to already, to start with."""
+    return {name: too_near(proof, test) for name, test in tests_of(proof, target).items()}
+
+
+def _drafted(ground: Ground, found: Sequence[Found], ask: Ask) -> tuple[Draft, Links]:
+    """All paths as one proposal; where fibres run out, a target is searched again with the rest."""
+    draft, links = Draft(), Links()
+    known = {str(name) for name in ground.names}
+    taken: dict[int, set[int]] = {}
+    for one in found:
+        if one.status != "apart":
+            continue
+        ways = _with_fibres(ground, one, ask, taken)
+        if ways is None:
+            alone = dict(one.ways)
+            solve(ground, one, ask, taken)
+            ways = one.ways if one.status == "apart" else None
+            if ways is None:
+                one.status, one.ways, one.together = "apart", alone, False
+                one.why = "the fibres that are left do not do for this one beside the others"
+                continue
+        one.ways, one.together = ways, True
+        for member in one.target.members:
+            if member.id not in ways:
+                continue
+            rows, links[member.id] = drafted(ground, member, ways[member.id], known)
+            draft = draft.with_rows(rows)
+            for cable, gone in fibres_of(list(ways[member.id].values())).items():
+                taken.setdefault(cable, set()).update(gone)
+    return draft, links
+
+
+def _with_fibres(
+    ground: Ground, one: Found, ask: Ask, taken: dict[int, set[int]]
+) -> dict[str, dict[str, ProposedPath]] | None:
+    """The paths of a target over fibres that are left; None where they are too few."""
+    used = {cable: set(gone) for cable, gone in taken.items()}
+    made: dict[str, dict[str, ProposedPath]] = {}
+    for name, ways in one.ways.items():
+        made[name] = {}
+        for label, way in ways.items():
+            again = renumbered(ground, way, ask.terms.fibres, used)
+            if again is None:
+                return None
+            made[name][label] = again
+            for cable, gone in fibres_of([again]).items():
+                used.setdefault(cable, set()).update(gone)
+    return made
+
+
+# --- Where no separate pair exists: the pair that shares the least, as links.
+
+
+@dataclass(frozen=True)
+class Instead:
+    """The pair that shares the least weight of things.
+
+    Attributes
+    ----------
+    least : LeastShared
+    ways : dict of str to ProposedPath
+        Empty where there is no pair at all.
+    shared : list of tuple of str
+        What both rely on; assets that always go together stand together.
+    near : list of tuple of str
+        Segments of either that come too near each other, or cross.
+    """
+
+    least: LeastShared
+    ways: dict[str, ProposedPath]
+    shared: list[tuple[str, ...]]
+    near: list[tuple[str, str]]
+
+
+def share_least(ground: Ground, found: Found, ask: Ask) -> Instead:
+    """Search the pair that shares the least, for a target without separate paths.
+
+    Weights are those of the rules. Near approaches are weighed as far as they
+    are known from the search for a separate pair.
+    """
+    space = found.space
+    assert space is not None
+    least = least_shared(
+        space.graph, space.question, space.risks.weight, time_limit_s=ask.time_limit_s
+    )
+    risks = space.risks
+    shared = [risks.assets[risk] for risk in sorted(least.shared) if risk not in risks.pairs]
+    near = [risks.pairs[risk] for risk in sorted(least.shared) if risk in risks.pairs]
+    if least.ways is None or found.target.group:
+        return Instead(least, {}, shared, near)
+    ways = paths_of_answer(space, least.ways, ask.terms.fibres, {})
+    return Instead(least, labelled(ground, found.target.members[0], ways), shared, near)

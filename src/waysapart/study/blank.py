@@ -1,17 +1,330 @@
-"""An empty study to fill in."""
+"""Every key that a rules file can have, from the models that check it.
+
+The page of rules and the commented `rules.toml` of `waysapart blank` are both
+written from here, so that a key is described once, where it is defined.
+"""
 
 from __future__ import annotations
 
+import textwrap
+import types
+import typing
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated, Any, Literal, get_args, get_origin
 
-from waysapart.output import OutputFile, replacing, write_layer
+import tomli_w
+from annotated_types import Ge, Gt, Le
+from pydantic import AfterValidator, BaseModel
+from pydantic.fields import FieldInfo
+
+from waysapart.output_files import OutputFile, replacing, write_layer
 from waysapart.schema import ROLES, Role
-from waysapart.study.rule_keys import rules_text, toml_value
+from waysapart.study.rules import DEFAULT_SERVICE, Rules, shipped_tables, source_of, unit_of
 from waysapart.study.settings import RULES_FILE, STUDY_FILE, STUDY_PACKAGE
+from waysapart.study.toml import dotted
 
 if TYPE_CHECKING:
     import geopandas as gpd
+
+_NAMES = {"services": "SERVICE", "fibres": "TYPE", "failures": "KIND", "media": "MEDIUM"}
+"""What stands in a head for the name that a user gives a table."""
+_PLAIN_TYPES = {str: "text", bool: "true or false", date: "date", float: "number"}
+
+
+@dataclass(frozen=True, slots=True)
+class RuleKey:
+    """One key of a table.
+
+    Attributes
+    ----------
+    name : str
+        As it is written in its table; the keys of a table within are dotted: `oldest.survey`.
+    type : str
+        What may stand there, in words.
+    unit : str
+        '' where it has none.
+    required : bool
+        Whether a table that is stated has to have it.
+    default : object
+        What holds where nobody states it; None: nothing. In a table by name, that of its
+        entry `default`, if it has one.
+    source : str
+        Where the default comes from; '' where there is none.
+    says : str
+        What it means.
+    example : object
+        A value for the keys that have no default; None where none is needed.
+    words : bool
+        Whether only certain words may stand there.
+    """
+
+    name: str
+    type: str
+    unit: str
+    required: bool
+    default: object
+    source: str
+    says: str
+    example: object
+    words: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Shipped:
+    """One value that ships, in a table by name."""
+
+    name: str
+    key: str
+    value: object
+    unit: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class RuleTable:
+    """One table of a rules file.
+
+    Attributes
+    ----------
+    key : str
+        The key of the table, such as `services`.
+    head : str
+        How it begins in a file: `[services.SERVICE]`, `[[waiver]]`.
+    says : str
+    keys : tuple of RuleKey
+    names : tuple of str
+        Entries of a table by name that ship.
+    shipped : tuple of Shipped
+        Their values, but for those that are defaults of `keys`.
+    """
+
+    key: str
+    head: str
+    says: str
+    keys: tuple[RuleKey, ...]
+    names: tuple[str, ...] = ()
+    shipped: tuple[Shipped, ...] = ()
+
+
+def rule_tables() -> tuple[RuleTable, ...]:
+    """All tables of a rules file, in the order in which they are best read."""
+    return tuple(_table(field.alias or name, field) for name, field in Rules.model_fields.items())
+
+
+def _table(key: str, field: FieldInfo) -> RuleTable:
+    parts, says = get_args(field.annotation), field.description or ""
+    shipped = shipped_tables().get(key, {})
+    if get_origin(field.annotation) is dict:
+        base = (key, DEFAULT_SERVICE) if DEFAULT_SERVICE in shipped else None
+        return RuleTable(
+            key,
+            f"[{key}.{_NAMES[key]}]",
+            says,
+            tuple(_keys(parts[1], (key, _NAMES[key]), base)),
+            tuple(shipped),
+            tuple(
+                Shipped(name, one, value, unit_of((key, name, one)), _sources((key, name, one)))
+                for name, table in shipped.items()
+                if base is None or name != DEFAULT_SERVICE
+                for one, value in table.items()
+            ),
+        )
+    if get_origin(field.annotation) is tuple:
+        return RuleTable(key, f"[[{key}]]", says, tuple(_keys(parts[0], (key,), None)))
+    assert isinstance(field.annotation, type)
+    return RuleTable(key, f"[{key}]", says, tuple(_keys(field.annotation, (key,), (key,))))
+
+
+def _keys(
+    model: type[BaseModel],
+    path: tuple[str, ...],
+    defaults: tuple[str, ...] | None,
+    within: tuple[str, ...] = (),
+) -> Iterator[RuleKey]:
+    """Keys of a model; `defaults` is where the shipped file states their values."""
+    for name, field in model.model_fields.items():
+        here = (*within, name)
+        if isinstance(field.annotation, type) and issubclass(field.annotation, BaseModel):
+            yield from _keys(field.annotation, path, defaults, here)
+            continue
+        default = None if field.is_required() else field.get_default(call_default_factory=True)
+        if defaults is not None:
+            default = _at(shipped_tables(), (*defaults, *here), default)
+        stated = default is not None and default != {}
+        yield RuleKey(
+            name=dotted(here),
+            type=_words(field.annotation, field.metadata),
+            unit=unit_of((*path, *here)),
+            required=field.is_required() and defaults is None,
+            default=default if stated else None,
+            source=_sources((*defaults, *here)) if stated and defaults is not None else "",
+            says=field.description or "",
+            example=field.examples[0] if field.examples else None,
+            words=_only_words(field.annotation),
+        )
+
+
+def _at(tables: Mapping[str, Any], path: Sequence[str], otherwise: object) -> object:
+    found: object = tables
+    for key in path:
+        if not isinstance(found, Mapping) or key not in found:
+            return otherwise
+        found = found[key]
+    return found
+
+
+def _sources(path: tuple[str, ...]) -> str:
+    """The sources of a value; of a table all that its parts have, each once."""
+    value = _at(shipped_tables(), path, None)
+    parts = [(*path, str(key)) for key in value] if isinstance(value, Mapping) else []
+    return "; ".join(dict.fromkeys(source_of(part) for part in parts or [path]))
+
+
+def _only_words(annotation: Any) -> bool:
+    if get_origin(annotation) in (typing.Union, types.UnionType):
+        return all(_only_words(part) for part in get_args(annotation) if part is not type(None))
+    return annotation is bool or get_origin(annotation) is Literal
+
+
+def _words(annotation: Any, metadata: Sequence[Any] = ()) -> str:
+    """What may stand in a field, in words."""
+    origin, parts = get_origin(annotation), get_args(annotation)
+    if origin is Annotated:
+        inner = [one for part in parts[1:] for one in getattr(part, "metadata", [part])]
+        return _words(parts[0], inner)
+    if origin in (typing.Union, types.UnionType):
+        return " or ".join(_words(part) for part in parts if part is not type(None))
+    if origin is Literal:
+        *first, last = (f"`{word}`" for word in parts)
+        return f"{', '.join(first)} or {last}"
+    if origin is dict:
+        return f"by {_by(parts[0])}: {_words(parts[1])}"
+    if origin is tuple:
+        if parts[-1] is Ellipsis:
+            return f"list of {_by(parts[0]) if _is_pair(parts[0]) else _words(parts[0])}"
+        return f"list of {len(parts)}: {', '.join(_words(part) for part in parts)}"
+    kind = "whole number" if annotation is int else _PLAIN_TYPES[annotation]
+    least = next((one.ge for one in metadata if isinstance(one, Ge)), None)
+    above = next((one.gt for one in metadata if isinstance(one, Gt)), None)
+    most = next((one.le for one in metadata if isinstance(one, Le)), None)
+    if above is not None:
+        return f"{kind} above {above}"
+    if least is not None and most is not None:
+        return f"{kind}, {least} to {most}"
+    return kind if least is None else f"{kind}, at least {least}"
+
+
+def _by(key: Any) -> str:
+    if _is_pair(key):
+        return "pairs of kinds, such as span/span"
+    base = get_args(key)[0] if get_origin(key) is Annotated else key
+    return "wavelength in nm" if base is int else "kind"
+
+
+def _is_pair(key: Any) -> bool:
+    return get_origin(key) is Annotated and any(
+        isinstance(part, AfterValidator) for part in get_args(key)
+    )
+
+
+def rules_text() -> str:
+    """A rules file in which every key stands commented out, with its default and what it means.
+
+    Returns
+    -------
+    str
+        TOML that states nothing as it is. A line that begins with `#` and no blank states a
+        shipped value as soon as the `#` is taken away.
+    """
+    parts = [_HEAD]
+    for table in rule_tables():
+        parts += _said(table.says)
+        if table.head.startswith("[["):
+            parts += [f"# {table.head}", *_lines(table, 0, None), ""]
+            continue
+        names = table.names or (None,)
+        for number, name in enumerate(names):
+            head = table.head if name is None else f"[{dotted((table.key, name))}]"
+            parts += [head, *_lines(table, number, name), ""]
+    return "\n".join(parts).rstrip() + "\n"
+
+
+_HEAD = """\
+# The rules: limits, catalogue values, what a blank means, waivers.
+# Nothing is stated here yet, so what ships with waysapart holds. To state a value of your
+# own, take the # away that stands right before its key. Lines with a blank after the # are
+# explanations and examples. docs/rules.md gives the source of every value.
+"""
+
+
+def _lines(table: RuleTable, number: int, name: str | None) -> Iterator[str]:
+    """Keys of one table; of tables by name the first one explains them."""
+    own = {one.key: one.value for one in table.shipped if one.name == name}
+    for key in table.keys:
+        value = own.get(key.name) if name is not None and name != DEFAULT_SERVICE else key.default
+        if number == 0:
+            yield from _said(key.says)
+        if value is not None:
+            yield from _stated(key, value)
+        elif number == 0:
+            given = f"= {toml_value(key.example)}" if key.example is not None else f"= ({key.type})"
+            yield f"# {key.name} {given}{_trailing(key)}"
+
+
+def _stated(key: RuleKey, value: object) -> Iterator[str]:
+    line = f"#{key.name} = {toml_value(value)}"
+    if isinstance(value, Mapping) and len(line) > _WIDEST:
+        for part, one in value.items():
+            yield f"#{key.name}.{dotted((part,))} = {toml_value(one)}{_trailing(key)}"
+    else:
+        yield line + _trailing(key)
+
+
+def toml_value(value: object) -> str:
+    """One value as TOML writes it, on one line, since a comment ends with its line.
+
+    A tab is escaped too: a terminal shows it as spaces.
+
+    Raises
+    ------
+    TypeError
+        TOML has no such value.
+
+    Examples
+    --------
+    >>> print(toml_value({"a b": [1, 'say "no"']}))
+    { "a b" = [1, "say \\"no\\""] }
+    """
+    if isinstance(value, Mapping):
+        inner = ", ".join(f"{_toml_key(key)} = {toml_value(one)}" for key, one in value.items())
+        return f"{{ {inner} }}" if inner else "{}"
+    if isinstance(value, Sequence) and not isinstance(value, str):
+        return f"[{', '.join(toml_value(one) for one in value)}]"
+    line = tomli_w.dumps({"v": value}).removeprefix("v = ").removesuffix("\n")
+    return line.replace("\t", "\\t")
+
+
+def _toml_key(key: object) -> str:
+    line = tomli_w.dumps({str(key): 0}).removesuffix(" = 0\n")
+    return line.replace("\t", "\\t")
+
+
+_WIDEST = 84
+
+
+def _said(text: str) -> list[str]:
+    return textwrap.wrap(text, _WIDEST, initial_indent="# ", subsequent_indent="#   ")
+
+
+def _trailing(key: RuleKey) -> str:
+    said = key.type.replace("`", "") if key.words else key.unit
+    return f"  # {said}" if said else ""
+
+
+# --- An empty study to fill in.
 
 _TOML = """\
 # A study: where the layers are and how to read them.

@@ -1,20 +1,465 @@
-"""Their columns to ours: named, filled, typed, in our units."""
+"""The values of one column: typed, checked, in our unit."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, TypedDict
 
 import numpy as np
 import pandas as pd
 
-from waysapart.schema import KNOWN_EMPTY, LIST_SEPARATOR, ROLES, Column, Role
+from waysapart.schema import (
+    FIRST_YEAR,
+    KNOWN_EMPTY,
+    LAST_YEAR,
+    LIST_SEPARATOR,
+    MAY_BE_NONE,
+    ROLES,
+    Column,
+    Role,
+)
 from waysapart.study.ledger import Ledger, did_you_mean, listed, near_matches
-from waysapart.study.values import as_text, blank, consequence, converted
 
 if TYPE_CHECKING:
-    from waysapart.study.raw import Layer, LayerSpec
+    from waysapart.gaps import Limit
+    from waysapart.study.sources import Layer, LayerSpec
+
+_FACTORS: Mapping[str, Mapping[str, float]] = {
+    "m": {
+        "m": 1.0,
+        "km": 1000.0,
+        "cm": 0.01,
+        "mm": 0.001,
+        "ft": 0.3048,
+        "us-ft": 1200 / 3937,
+        "in": 0.0254,
+        "yd": 0.9144,
+        "mi": 1609.344,
+        "nmi": 1852.0,
+    },
+    "mm": {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4},
+    "us": {"us": 1.0, "ns": 0.001, "ms": 1000.0, "s": 1e6},
+    "h": {"h": 1.0, "min": 1 / 60, "s": 1 / 3600, "d": 24.0},
+    "nm": {"nm": 1.0, "um": 1000.0},
+    "dB": {"dB": 1.0},
+    "dBm": {"dBm": 1.0},
+    "dB/km": {"dB/km": 1.0, "dB/m": 1000.0, "dB/mi": 1 / 1.609344, "dB/kft": 1 / 0.3048},
+    "%": {"%": 1.0, "fraction": 100.0, "permille": 0.1},
+    "1/a": {"1/a": 1.0, "1/h": 8760.0, "FIT": 8760e-9},
+    "MHz": {"MHz": 1.0, "kHz": 0.001, "GHz": 1000.0},
+    "ps/nm": {"ps/nm": 1.0, "ns/nm": 1000.0},
+}
+"""By our unit: factors from units of a source. The foot is the international one; the US survey
+foot is 1200/3937 m (both exact, NIST SP 811 appendix B.6)."""
+
+_WHERE = frozenset({"seq", "accuracy_m", "reach_m"})
+"""Columns of numbers that say what a path relies on or where it runs; all others are figures."""
+_LOSS: tuple[Limit, ...] = ("loss",)
+_DELAY: tuple[Limit, ...] = ("delay", "asymmetry")
+_LENGTH: tuple[Limit, ...] = (*_DELAY, "loss")
+_LIMITS: Mapping[str, tuple[Limit, ...]] = {
+    **dict.fromkeys(("delay_us", "extra_delay_us"), _DELAY),
+    **dict.fromkeys(("per_year", "repair_h", "autonomy_h"), ("unavailability",)),
+    **dict.fromkeys(("length_m", "sag_m", "elevation_m", "overlength_pct"), _LENGTH),
+    **dict.fromkeys(("slack_m", "wrap_pitch_m", "wrap_diameter_mm", "wavelength_nm"), _LENGTH),
+    **dict.fromkeys(("loss_db", "db_per_km", "reserve_db", "connectors", "splices"), _LOSS),
+    **dict.fromkeys(("tx_min_dbm", "tx_max_dbm", "rx_min_dbm", "rx_max_dbm"), _LOSS),
+    **dict.fromkeys(("fibre_count", "bandwidth_mhz", "dispersion_limit_ps_nm"), _LOSS),
+    **dict.fromkeys(("surveyed", "stated_on"), ()),
+}
+"""The limits that rest on a figure; one that is not named here bears on all of them. A date of
+a survey or a statement bears on none: an undated record is told by its age."""
+
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
+_DECIMAL_COMMA = re.compile(r"[+-]?\d{1,3}(?:\.\d{3})*,\d+|[+-]?\d+,\d+")
+
+
+class Consequence(TypedDict, total=False):
+    """What becomes of a row with a fault, as `Ledger.rows` takes it."""
+
+    gap: str
+    limits: tuple[Limit, ...] | None
+    everything: bool
+    drop: bool
+
+
+def consequence(role: str, column: Column, *, blank: bool = False) -> Consequence:
+    """What follows where a cell holds what its column cannot hold, or nothing where it must.
+
+    A row without an id is left out, and touches everything: nobody can tell what it is.
+    So is a row of a course that does not say what it is a step of, or what the step is,
+    but it touches only the course. Any other cell counts as blank.
+    """
+    if column.name == "id":
+        return Consequence(gap="no-id", everything=True, drop=True)
+    if column.required and not ROLES[role].asset and "id" not in ROLES[role].column:
+        code = "blank-required" if blank else "unreadable-value"
+        return Consequence(gap=code, drop=column.name != "seq")
+    unbounded = (role, column.name) in {("structures", "kind"), ("hazards", "reach_m")}
+    if blank:
+        return Consequence(gap="blank-required", everything=unbounded)
+    if column.type == "date" or (column.type in {"number", "count"} and column.name not in _WHERE):
+        limits = _LENGTH if role == "measurements" else _LIMITS.get(column.name)
+        return Consequence(gap="unreadable-figure", limits=limits)
+    return Consequence(gap="unreadable-value", everything=unbounded)
+
+
+def blank(column: Column, index: pd.Index) -> pd.Series:
+    """A column without values, typed."""
+    if column.type in {"number", "count"}:
+        return pd.Series(np.nan, index=index, dtype=float)
+    if column.type == "date":
+        return pd.Series(pd.NaT, index=index, dtype="datetime64[ns]")
+    return pd.Series(np.nan, index=index, dtype="str")
+
+
+def converted(
+    column: Column,
+    frame: pd.DataFrame,
+    spec: LayerSpec,
+    layers: Sequence[Layer],
+    ledger: Ledger,
+) -> pd.Series:
+    """One column of a raw frame in our type and unit, every fault written down.
+
+    A cell with a fault comes back blank.
+    """
+    values = frame[column.name]
+    follows = consequence(spec.role, column)
+    if column.type in {"number", "count"}:
+        return _numbers(column, values, frame, spec, layers, ledger)
+    if column.name in spec.units:
+        ledger.problem(
+            f"{column.name!r} has no unit, so that none can be converted",
+            file=spec.declared_in,
+            column=f"layer.units.{column.name}",
+        )
+    if column.type == "date":
+        return _dates(column, values, frame, layers, ledger, follows)
+    text = as_text(values)
+    if column.type == "list":
+        return _ids(column, _joined(text), frame, layers, ledger, follows)
+    if column.type == "numbers":
+        return _number_list(column, _joined(text), frame, layers, ledger, follows)
+    if column.name == "id" or column.refers:
+        return _ids(column, text, frame, layers, ledger, follows)
+    if column.choices:
+        wrong = ledger.rows(
+            frame,
+            layers,
+            text.notna() & ~text.isin(column.choices),
+            column.name,
+            f"expected one of {', '.join(column.choices)}, or blank; found {{found}}"
+            + _choice_meant(column, text),
+            **follows,
+        )
+        text = text.mask(wrong)
+    return text
+
+
+def _choice_meant(column: Column, text: pd.Series) -> str:
+    """`; did you mean 'x'?` where all that is wrong in a column is one word."""
+    wrong = text[text.notna() & ~text.isin(column.choices)].unique()
+    return did_you_mean(str(wrong[0]), column.choices) if len(wrong) == 1 else ""
+
+
+def as_text(values: pd.Series) -> pd.Series:
+    """Values as text: stripped, blank as NaN, whole numbers without a decimal point."""
+    if pd.api.types.is_bool_dtype(values):
+        return values.map({True: "true", False: "false"}).astype("str")
+    if pd.api.types.is_integer_dtype(values):
+        return values.astype(object).where(values.notna()).astype("str")
+    if pd.api.types.is_float_dtype(values):
+        whole = values.notna() & (values == np.floor(values)) & (values.abs() < 2**53)
+        text = values.astype(object).where(~whole, values.where(whole, 0).astype(np.int64))
+        return text.where(values.notna()).astype("str")
+    if pd.api.types.is_datetime64_any_dtype(values):
+        return values.map(lambda moment: moment.isoformat(), na_action="ignore").astype("str")
+    if not isinstance(values.dtype, pd.StringDtype):
+        values = values.map(_text_of_one, na_action="ignore").astype("str")
+    values = values.astype("str").str.strip()
+    return values.where(values != "")
+
+
+def _text_of_one(value: object) -> object:
+    """One value of a column of mixed types as text."""
+    if isinstance(value, str):
+        return value
+    if isinstance(value, bool | np.bool_):
+        return "true" if value else "false"
+    if isinstance(value, float | np.floating) and float(value).is_integer():
+        return str(int(value))
+    if isinstance(value, list | tuple | np.ndarray):
+        return LIST_SEPARATOR.join(str(_text_of_one(part)) for part in value)
+    return str(value)
+
+
+def _joined(text: pd.Series) -> pd.Series:
+    """Lists with blanks about their items and empty items taken out."""
+    untidy = text.str.startswith(LIST_SEPARATOR, na=False)
+    untidy |= text.str.endswith(LIST_SEPARATOR, na=False)
+    for fault in ("; ", " ;", ";;"):
+        untidy |= text.str.contains(fault, regex=False, na=False)
+    if untidy.any():
+        tidy = text[untidy].str.replace(r"\s*;[\s;]*", ";", regex=True).str.strip("; ")
+        text = text.copy()
+        text[untidy] = tidy.where(tidy != "")
+    return text
+
+
+def _ids(
+    column: Column,
+    text: pd.Series,
+    frame: pd.DataFrame,
+    layers: Sequence[Layer],
+    ledger: Ledger,
+    follows: Consequence,
+) -> pd.Series:
+    """Ids, one or a list of them, that can be told apart and written down."""
+    faults: list[tuple[pd.Series, str]] = []
+    if _CONTROL.search(" ".join(text.dropna().tolist())):
+        faults.append(
+            (
+                text.str.contains(_CONTROL, regex=True, na=False),
+                "holds a control character: {found}; ids are plain text on one line",
+            )
+        )
+    if column.type == "list":
+        among = ";" + text + ";"
+        mixed = among.str.contains(f";{KNOWN_EMPTY};", regex=False, na=False)
+        faults.append(
+            (
+                mixed & (text != KNOWN_EMPTY),
+                f"expected ids, or {KNOWN_EMPTY!r} alone; found {{found}}",
+            )
+        )
+        if column.name not in MAY_BE_NONE:
+            faults.append(
+                (
+                    text == KNOWN_EMPTY,
+                    f"{KNOWN_EMPTY!r} has a meaning in {', '.join(sorted(MAY_BE_NONE))} only; "
+                    "leave the cell blank",
+                )
+            )
+    else:
+        faults.append(
+            (
+                text.str.contains(LIST_SEPARATOR, regex=False, na=False),
+                "expected one id; found {found}, and ';' stands between the ids of a list",
+            )
+        )
+        faults.append(
+            (text == KNOWN_EMPTY, f"{KNOWN_EMPTY!r} is no id: it stands for 'known to be none'")
+        )
+    found = text
+    for bad, message in faults:
+        text = text.mask(ledger.rows(frame, layers, bad, column.name, message, found, **follows))
+    return text
+
+
+def _number_list(
+    column: Column,
+    text: pd.Series,
+    frame: pd.DataFrame,
+    layers: Sequence[Layer],
+    ledger: Ledger,
+    follows: Consequence,
+) -> pd.Series:
+    fault = ledger.rows(
+        frame,
+        layers,
+        text.notna() & ~text.str.fullmatch(r"\d+(?:;\d+)*", na=False),
+        column.name,
+        "expected whole numbers with ';' between, such as 1;2; found {found}",
+        **follows,
+    )
+    text = text.str.replace(r"(?:(?<=;)|^)0+(?=\d)", "", regex=True)
+    zero = text.str.contains(r"(?:^|;)0(?:;|$)", regex=True, na=False)
+    low = ledger.rows(
+        frame,
+        layers,
+        zero & ~fault,
+        column.name,
+        "expected numbers from 1 on; found {found}",
+        **follows,
+    )
+    return text.mask(fault | low)
+
+
+def _numbers(
+    column: Column,
+    values: pd.Series,
+    frame: pd.DataFrame,
+    spec: LayerSpec,
+    layers: Sequence[Layer],
+    ledger: Ledger,
+) -> pd.Series:
+    follows = consequence(spec.role, column)
+    if pd.api.types.is_bool_dtype(values):
+        ledger.rows(
+            frame,
+            layers,
+            values.notna(),
+            column.name,
+            "expected a number; found {found}",
+            **follows,
+        )
+        return blank(column, frame.index)
+    if pd.api.types.is_numeric_dtype(values):
+        numbers = values.astype(float)
+    else:
+        text = as_text(values)
+        numbers = pd.to_numeric(text, errors="coerce").astype(float)
+        bad = text.notna() & numbers.isna()
+        commas = bad & text.str.fullmatch(_DECIMAL_COMMA, na=False)
+        ledger.rows(
+            frame,
+            layers,
+            commas,
+            column.name,
+            "{found} has a decimal comma; expected a decimal point, such as 12.5: export the "
+            "table with points",
+            **follows,
+        )
+        ledger.rows(
+            frame,
+            layers,
+            bad & ~commas,
+            column.name,
+            "expected a number, or a blank cell where it is not known; found {found}",
+            **follows,
+        )
+    endless = ledger.rows(
+        frame,
+        layers,
+        np.isinf(numbers),
+        column.name,
+        "expected a finite number; found {found}",
+        **follows,
+    )
+    numbers = numbers.mask(endless)
+    stated = numbers
+    if column.name in spec.units:
+        numbers = numbers * _factor(column, spec, ledger)
+    if column.type == "count":
+        broken = ledger.rows(
+            frame,
+            layers,
+            numbers.notna() & (numbers != np.floor(numbers)),
+            column.name,
+            "expected a whole number; found {found}",
+            **follows,
+        )
+        numbers = numbers.mask(broken)
+    beyond = _out_of_range(column, numbers, stated, frame, spec, layers, ledger)
+    return numbers.mask(beyond)
+
+
+def _out_of_range(
+    column: Column,
+    numbers: pd.Series,
+    stated: pd.Series,
+    frame: pd.DataFrame,
+    spec: LayerSpec,
+    layers: Sequence[Layer],
+    ledger: Ledger,
+) -> pd.Series:
+    """Which numbers are less or more than the column allows, every one written down."""
+    unit = f" {column.unit}" if column.unit else ""
+    found = stated.to_numpy().tolist()
+    if column.name in spec.units:
+        unit += f" (the source is in {spec.units[column.name]})"
+    bounds: list[tuple[pd.Series, str]] = []
+    if column.minimum is not None:
+        low = numbers <= column.minimum if column.above else numbers < column.minimum
+        bound = "more than" if column.above else "at least"
+        bounds.append((low, f"{bound} {column.minimum:g}"))
+    if column.maximum is not None:
+        bounds.append((numbers > column.maximum, f"at most {column.maximum:g}"))
+    beyond = pd.Series(False, index=numbers.index)
+    for bad, bound in bounds:
+        beyond |= ledger.rows(
+            frame,
+            layers,
+            bad,
+            column.name,
+            f"expected {bound}{unit}; found {{found}}" + _unit_that_fits(column, numbers, spec),
+            found,
+            **consequence(spec.role, column),
+        )
+    return beyond
+
+
+def _unit_that_fits(column: Column, numbers: pd.Series, spec: LayerSpec) -> str:
+    """What to say where a column is in one other unit, in which all of it would be in range."""
+    if column.name in spec.units:
+        return ""
+    low = -np.inf if column.minimum is None else column.minimum
+    high = np.inf if column.maximum is None else column.maximum
+    fitting = [
+        unit
+        for unit, factor in _FACTORS.get(column.unit or "", {}).items()
+        if (numbers.dropna() * factor).between(low, high).all()
+    ]
+    if len(fitting) != 1:
+        return ""
+    return f'; if the source is in {fitting[0]}, say units = {{ {column.name} = "{fitting[0]}" }}'
+
+
+def _factor(column: Column, spec: LayerSpec, ledger: Ledger) -> float:
+    stated = spec.units[column.name]
+    known = _FACTORS.get(column.unit or "", {})
+    if stated in known:
+        return known[stated]
+    ledger.problem(
+        f"{column.name!r} has no unit, so that none can be converted"
+        if not known
+        else f"unknown unit {stated!r} for {column.name!r}; known are {listed(known)}"
+        f"{did_you_mean(stated, known)}",
+        file=spec.declared_in,
+        column=f"layer.units.{column.name} ({spec.shown_source})",
+    )
+    return 1.0
+
+
+def _dates(
+    column: Column,
+    values: pd.Series,
+    frame: pd.DataFrame,
+    layers: Sequence[Layer],
+    ledger: Ledger,
+    follows: Consequence,
+) -> pd.Series:
+    if pd.api.types.is_datetime64_any_dtype(values):
+        moments = values
+    else:
+        text = as_text(values)
+        moments = pd.to_datetime(text, format="ISO8601", errors="coerce", utc=True)
+        ledger.rows(
+            frame,
+            layers,
+            text.notna() & moments.isna(),
+            column.name,
+            "expected a date such as 2027-06-30; found {found}",
+            **follows,
+        )
+    if moments.dt.tz is not None:
+        moments = moments.dt.tz_convert(None)
+    year = moments.dt.year
+    beyond = ledger.rows(
+        frame,
+        layers,
+        moments.notna() & ((year < FIRST_YEAR) | (year > LAST_YEAR)),
+        column.name,
+        f"expected a date from {FIRST_YEAR} to {LAST_YEAR}, or a blank cell; found {{found}}",
+        **follows,
+    )
+    moments = moments.mask(beyond)
+    return moments.astype("datetime64[ns]")
+
+
+# --- Their columns to ours: named, filled, typed, in our units.
 
 HIDDEN = ("_layer", "_row")
 

@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-    from waysapart.study.raw import Layer, LayerSpec
-    from waysapart.study.values import Consequence
+    from waysapart.study.columns import Consequence
+    from waysapart.study.sources import Layer, LayerSpec
 
 LON_LAT = CRS.from_epsg(4326)
 NO_GEOMETRY_CRS = CRS.from_epsg(32631)

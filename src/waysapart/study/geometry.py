@@ -17,8 +17,8 @@ from waysapart.study.ledger import Ledger
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from waysapart.study.raw import Layer
-    from waysapart.study.values import Consequence
+    from waysapart.study.columns import Consequence
+    from waysapart.study.sources import Layer
 
 _TYPE_NAMES = np.array(
     [

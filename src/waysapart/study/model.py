@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from waysapart.gaps import Gap
-from waysapart.shown import html_table
-from waysapart.study.raw import InputFile, Layer
+from waysapart.study.sources import InputFile, Layer
+from waysapart.text import html_table
 
 if TYPE_CHECKING:
     import pandas as pd

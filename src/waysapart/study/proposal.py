@@ -11,12 +11,12 @@ import pandas as pd
 from waysapart.gaps import Gap
 from waysapart.schema import LIST_SEPARATOR, ROLES, Column, Role
 from waysapart.study.ledger import Ledger, column_label, did_you_mean
-from waysapart.study.membership import is_among
+from waysapart.study.references import is_among
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from waysapart.study.raw import Layer
+    from waysapart.study.sources import Layer
 
 _OWNERS: Mapping[str, tuple[str, ...]] = {
     "cable_runs": ("cable",),

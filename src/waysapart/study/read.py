@@ -18,12 +18,10 @@ from waysapart.errors import StudyError
 from waysapart.schema import ASSET_ROLES, ROLES
 from waysapart.study.columns import clean, empty_frame, rename
 from waysapart.study.crs import check_area_of_use, corners_deg, layer_crs, reprojected, working_crs
-from waysapart.study.gap_list import folded_gaps
 from waysapart.study.geometry import checked_geometry, geometry_of, unusable
-from waysapart.study.ledger import Ledger, did_you_mean, shown
+from waysapart.study.ledger import Ledger, did_you_mean, folded_gaps, shown
 from waysapart.study.model import Study, today
 from waysapart.study.proposal import cut_references, laid_over, without
-from waysapart.study.raw import GivenGeometry, Layer, LayerSpec, SourceError
 from waysapart.study.rules import Rules, read_rules, shipped_rules
 from waysapart.study.settings import (
     DEFAULT_SNAP_M,
@@ -34,7 +32,7 @@ from waysapart.study.settings import (
     find_settings,
     merged,
 )
-from waysapart.study.sources import read_source
+from waysapart.study.sources import GivenGeometry, Layer, LayerSpec, SourceError, read_source
 from waysapart.study.spelling import note_spelling, note_words, settled_kinds, words_of_rules
 from waysapart.study.validate import validate
 

@@ -1,8 +1,8 @@
-"""Does every id that a row names belong to a row of a role that may stand there?"""
+"""Which ids are among others: whole columns at once, by hash."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,7 +14,25 @@ from waysapart.study.ledger import Ledger, did_you_mean
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from waysapart.study.raw import Layer
+    from waysapart.study.sources import Layer
+
+
+def is_among(values: pd.Series, known: Iterable[str] | pd.Series | pd.Index) -> NDArray[np.bool_]:
+    """Whether each value is one of the known ones; blanks are not. Linear in both.
+
+    Hashing plain objects is several times as fast as `isin` of a text column.
+    """
+    if isinstance(known, pd.Series | pd.Index):
+        among = known.dropna().to_numpy(dtype=object)
+    else:
+        among = np.array(list(known), dtype=object)
+    if not len(values) or not len(among):
+        return np.zeros(len(values), dtype=bool)
+    plain = pd.Series(values.to_numpy(dtype=object), dtype=object)
+    return np.asarray(plain.isin(among) & plain.notna(), dtype=bool)
+
+
+# --- Does every id that a row names belong to a row of a role that may stand there?
 
 _NEAR_AMONG = 20_000
 """Near matches are looked for among no more ids than this: it takes a while."""

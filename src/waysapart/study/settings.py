@@ -10,12 +10,11 @@ from typing import Annotated, Any
 
 from pydantic import Field, ValidationError
 
-from waysapart.opening import RefusedError, check_regular
+from waysapart.input_files import RefusedError, check_regular
 from waysapart.schema import ROLES
 from waysapart.study.ledger import Ledger, did_you_mean, listed, near_matches
-from waysapart.study.raw import InputFile, LayerSpec, is_database
-from waysapart.study.sources import layer_names
-from waysapart.study.toml_input import Table, load_toml, tell_faults
+from waysapart.study.sources import InputFile, LayerSpec, is_database, layer_names
+from waysapart.study.toml import Table, load_toml, tell_faults
 
 STUDY_FILE = "study.toml"
 RULES_FILE = "rules.toml"

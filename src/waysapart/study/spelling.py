@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Literal
 import pandas as pd
 
 from waysapart.schema import ASSET_ROLES, KNOWN_EMPTY, LIST_SEPARATOR, ROLES
-from waysapart.shown import blank, no_shape, unseen, visible
 from waysapart.study.ledger import Ledger, did_you_mean, listed
+from waysapart.text import blank, no_shape, unseen, visible
 
 if TYPE_CHECKING:
     from waysapart.study.rules import Rules

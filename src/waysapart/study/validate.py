@@ -14,15 +14,14 @@ import shapely
 from waysapart.gaps import GAP_CODES, Gap
 from waysapart.schema import ASSET_ROLES, KNOWN_EMPTY, LIST_SEPARATOR, OWNERS, ROLES, Role
 from waysapart.study.ledger import Conflict, Ledger, column_label, did_you_mean, listed
-from waysapart.study.membership import is_among
 from waysapart.study.proposal import cut
-from waysapart.study.references import references, roles_of
+from waysapart.study.references import is_among, references, roles_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from waysapart.study.raw import Layer
     from waysapart.study.rules import Rules
+    from waysapart.study.sources import Layer
 
 _DEEPEST = 100
 """How deep things may lie in each other: many times what any plant needs, and few enough

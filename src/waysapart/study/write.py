@@ -14,11 +14,11 @@ import shapely
 import tomli_w
 
 from waysapart.errors import CallError
-from waysapart.output import OutputFile, replacing, write_layer
+from waysapart.output_files import OutputFile, replacing, write_layer
 from waysapart.schema import ROLES
 from waysapart.study.crs import LON_LAT, crs_label
 from waysapart.study.settings import RULES_FILE, STUDY_FILE, STUDY_PACKAGE
-from waysapart.study.text_table import write_csv
+from waysapart.study.sources import write_csv
 
 if TYPE_CHECKING:
     from pyproj import CRS

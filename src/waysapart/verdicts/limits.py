@@ -12,7 +12,7 @@ from waysapart.arrays import Floats
 from waysapart.findings.delays import DECIMALS_US
 from waysapart.formulas.delay import asymmetry_us, least_difference_us, recovery_ms, worst_us
 from waysapart.gaps import GAP_CODES, Gap
-from waysapart.network.tie import Network
+from waysapart.network.build_network import Network
 from waysapart.study.rules import Rules, Service, UnknownService
 
 

@@ -1,4 +1,4 @@
-"""What a proof holds: the results of every stage, and the verdicts that rest on them."""
+"""A proof at a glance, for notebooks: one row for each circuit and group, worst first."""
 
 from __future__ import annotations
 
@@ -9,26 +9,56 @@ from functools import cached_property
 
 import pandas as pd
 
-from waysapart.arrays import Bools, Ints
+from waysapart.arrays import Bools, Ints, csr_row
 from waysapart.evidence import Verdict
 from waysapart.findings.outages import Outages
 from waysapart.findings.own_line import OwnLines
-from waysapart.findings.sharing import (
-    Sharing,
-    Sides,
-)
+from waysapart.findings.sharing import Sharing, Sides
 from waysapart.findings.spacing import Spacing
 from waysapart.gaps import Gap
-from waysapart.network.tie import Network
+from waysapart.network.build_network import Network
 from waysapart.reliance.explain import ReasonChains
 from waysapart.reliance.rely import Reliance
 from waysapart.study.model import Study
 from waysapart.study.rules import Rules, Service
+from waysapart.text import few, html_table
+from waysapart.verdicts.contests import Trial
 from waysapart.verdicts.limits import CircuitLimits
-from waysapart.verdicts.sides import (
-    Trial,
-)
 from waysapart.verdicts.waivers import Waivers
+
+_MOST_ROWS = 60
+_MOST_NAMES = 5
+_LIMITS = {True: "kept", False: "broken", None: "not known"}
+
+
+def brief_html(proof: ProofData) -> str:
+    """The verdicts as an HTML table, every text of a layer escaped."""
+    order = sorted(
+        range(len(proof.trials)), key=lambda trial: WORST_FIRST.index(proof.verdicts[trial])
+    )
+    rows = [_row(proof, trial) for trial in order[:_MOST_ROWS]]
+    counts = ", ".join(f"{count} {verdict}" for verdict, count in proof.counts().items())
+    return html_table(
+        f"{proof.study.name}: {counts}; {proof.over_a_limit()} over a limit",
+        ("circuit or group", "verdict", "shared and avoidable", "record gaps", "limits"),
+        rows,
+        left_out=len(order) - len(rows),
+    )
+
+
+def _row(proof: ProofData, trial: int) -> tuple[object, ...]:
+    avoidable = proof.sharing.avoidable
+    held = csr_row(avoidable, trial).tolist()
+    names = [proof.names[asset][0] for asset in held if (trial, asset) not in proof.sharing.through]
+    told = few(names, _MOST_NAMES)
+    if not names and proof.verdicts[trial] in ("shared", "accepted"):
+        told = "nothing; the ways come near or cross"
+    is_circuit = trial < proof.circuit_count
+    limits = _LIMITS[proof.limits[trial].within] if is_circuit else None
+    return proof.trials[trial].id, proof.verdicts[trial], told, len(proof.gaps_of[trial]), limits
+
+
+# --- What a proof holds: the results of every stage, and the verdicts that rest on them.
 
 SHARED: Verdict = "shared"
 UNPROVEN: Verdict = "unproven"

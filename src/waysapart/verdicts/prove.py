@@ -10,9 +10,9 @@ import scipy.sparse as sp
 
 from waysapart.arrays import Bools, boolean, csr_row
 from waysapart.evidence import Evidence, Verdict
-from waysapart.findings.budgets import loss_budgets
-from waysapart.findings.compared import compare_measurements, loss_delay_gaps
 from waysapart.findings.delays import path_delays
+from waysapart.findings.loss import loss_budgets
+from waysapart.findings.measured import compare_measurements, loss_delay_gaps
 from waysapart.findings.outages import outages, rate_gaps
 from waysapart.findings.own_line import OwnLines, own_lines
 from waysapart.findings.sharing import (
@@ -24,16 +24,23 @@ from waysapart.findings.sharing import (
 )
 from waysapart.findings.spacing import space
 from waysapart.gaps import GAP_CODES, Gap
-from waysapart.network.records import row_gap
-from waysapart.network.tie import Network, tie
+from waysapart.network.assets import row_gap
+from waysapart.network.build_network import Network, tie
 from waysapart.reliance.rely import rely
 from waysapart.study.model import Study, now
 from waysapart.study.rules import Rules, Service
-from waysapart.verdicts.breaches import Breach, breaches
-from waysapart.verdicts.brief import brief_html
-from waysapart.verdicts.doubt import accuracy_gaps
-from waysapart.verdicts.facts import proof_facts
-from waysapart.verdicts.facts_profile import profile_of
+from waysapart.verdicts.breaches import Breach, accuracy_gaps, breaches
+from waysapart.verdicts.contests import (
+    Trial,
+    contests_of,
+    gaps_of_trials,
+    lacks_of_availability,
+    out_of_service,
+    sides_of,
+    trials_of,
+    ways_of,
+)
+from waysapart.verdicts.facts import profile_of, proof_facts
 from waysapart.verdicts.limits import Unavailable, circuit_limits, open_limits
 from waysapart.verdicts.proof import (
     ACCEPTED,
@@ -41,18 +48,10 @@ from waysapart.verdicts.proof import (
     SHARED,
     UNPROVEN,
     ProofData,
+    brief_html,
     service_names,
     services_by_name,
 )
-from waysapart.verdicts.sides import (
-    Trial,
-    contests_of,
-    out_of_service,
-    sides_of,
-    trials_of,
-    ways_of,
-)
-from waysapart.verdicts.touching import gaps_of_trials, lacks_of_availability
 from waysapart.verdicts.waivers import Waivers, lay_over
 
 _OWN_EXCUSED, _OWN_ANY = "excused", "any"

@@ -28,7 +28,7 @@ from scipy.sparse.csgraph import connected_components
 from waysapart.arrays import Bools, Floats, Ints, boolean, csr_row
 from waysapart.evidence import RecordFirst, RecordRows, RecordStep
 from waysapart.gaps import GAP_CODES, Gap
-from waysapart.study.gap_list import gap_key
+from waysapart.study.ledger import gap_key
 from waysapart.verdicts.limits import CircuitLimits
 from waysapart.verdicts.proof import UNPROVEN, ProofData
 

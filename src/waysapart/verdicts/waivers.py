@@ -1,4 +1,15 @@
-"""Which findings somebody has accepted, on record, until when, and as what record.
+"""What a waiver accepts, as one text and its digest: when either changes, the waiver ends.
+
+The text is JSON with sorted keys and no blanks, of an object with three lists:
+
+* `rows`: the records of what is waived, by role and then id. Each has `role`, `id`, the other
+  columns of its role that are filled (no name, no date, no column of the user's own) and, where
+  it has one, `geometry` as GeoJSON in the coordinates of its own layer.
+* `pairs`: the near approaches and crossings that are waived, each as its two ids in order.
+* `within`: the ids in what the waiver names that any path of the circuit, or of the group's
+  circuits, relies on.
+
+docs/waivers.md says the same with an example to work through.
 
 A waiver of an asset, of all that lies in a thing, or of a near approach or crossing counts for
 one circuit or group, up to its last day, and as long as what it accepts is what was accepted:
@@ -7,16 +18,334 @@ where it states the digest of that (`record`), a change of the records ends it.
 
 from __future__ import annotations
 
+import hashlib
+import json
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, TypedDict
 
+import numpy as np
+import pandas as pd
+import scipy.sparse as sp
+import shapely.geometry
+
+from waysapart.arrays import Ints, boolean, csr_row
 from waysapart.evidence import JudgedWaiver
 from waysapart.findings.sharing import Sharing
 from waysapart.findings.spacing import Spacing
+from waysapart.network.assets import listed
 from waysapart.reliance.rely import Reliance
+from waysapart.schema import LIST_SEPARATOR, ROLES, Column
 from waysapart.study.rules import Waiver
-from waysapart.verdicts.digests import FindingRecords, Record
-from waysapart.verdicts.sides import Trial
+from waysapart.verdicts.contests import Trial
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+DIGEST_LENGTH = 12
+"""Hexadecimal digits of SHA-256 that are kept: 48 bits, enough to tell a change, and short
+enough to copy."""
+METRE_DECIMALS, DEGREE_DECIMALS = 3, 7
+"""Decimals of coordinates: a millimetre, and about a centimetre in degrees."""
+_SIGNIFICANT = 9
+"""Digits of a number that are kept, so that a unit converted elsewhere gives the same text."""
+COVERED_ROLES = ("structures", "segments", "holders", "joints")
+"""What lies in a thing and is waived with it; the thing itself may be a site as well."""
+_NEVER = ("cables", "links", "supplies", "equipment")
+
+
+class _Accepted(TypedDict):
+    """The object whose JSON is digested."""
+
+    pairs: list[list[str]]
+    rows: list[dict[str, Any]]
+    within: list[str]
+
+
+@dataclass(frozen=True)
+class Record:
+    """What a waiver accepts.
+
+    Attributes
+    ----------
+    text : str
+        JSON with sorted keys and no blanks.
+    """
+
+    text: str
+
+    @property
+    def digest(self) -> str:
+        """The first 12 hexadecimal digits of SHA-256 over the text in UTF-8."""
+        return hashlib.sha256(self.text.encode()).hexdigest()[:DIGEST_LENGTH]
+
+
+class FindingRecords:
+    """The records behind what circuits and groups share; worked out when first asked for.
+
+    Parameters
+    ----------
+    reliance : Reliance
+    trials : list of Trial
+    sharing : Sharing
+        Of the trials.
+    spacing : Spacing
+        Of the trials; near approaches and crossings.
+    """
+
+    def __init__(
+        self, reliance: Reliance, trials: list[Trial], sharing: Sharing, spacing: Spacing
+    ) -> None:
+        self._reliance = reliance
+        self._network = reliance.network
+        self._trials = trials
+        self._sharing = sharing
+        self._spacing = spacing
+        self._rows: dict[int, dict[str, Any]] = {}
+        self._inside: dict[int, frozenset[int]] = {}
+        self._relied: dict[int, frozenset[int]] = {}
+
+    def of_asset(self, test: int, number: int) -> Record:
+        """Of one asset, or hop behind the assets, that a circuit or group shares."""
+        return self._record(test, {number}, self.inside(number))
+
+    def of_within(self, test: int, thing: int) -> Record:
+        """Of all that a circuit or group shares in one thing."""
+        pairs = self.pairs_in(test, thing)
+        start = self._network.assets.start["segments"]
+        members = {start + one for pair in pairs for one in pair}
+        named = {thing} | self.covered(test, thing) | members
+        return self._record(test, named, self.inside(thing), pairs)
+
+    def of_pair(self, test: int, one: str, other: str) -> Record:
+        """Of a near approach or a crossing; the ids are those of assets."""
+        numbers = self._network.assets.numbers([one, other]).tolist()
+        inside = self.inside(numbers[0]) | self.inside(numbers[1])
+        start = self._network.assets.start["segments"]
+        pair = (numbers[0] - start, numbers[1] - start)
+        return self._record(test, set(numbers), inside, {pair})
+
+    def covered(self, test: int, thing: int) -> set[int]:
+        """What a circuit or group shares, and could avoid, that a waiver within a thing covers."""
+        mine = _row(self._sharing.avoidable, test) & self.inside(thing)
+        roles = self._role
+        return {
+            number
+            for number in mine
+            if roles[number] in COVERED_ROLES or (number == thing and roles[number] not in _NEVER)
+        }
+
+    def pairs_in(self, test: int, thing: int) -> set[tuple[int, int]]:
+        """Near approaches and forbidden crossings, as segments, with both members in a thing."""
+        inside = self.inside(thing)
+        start = self._network.assets.start["segments"]
+        return {
+            (one, other)
+            for one, other in self.pairs(test)
+            if start + one in inside and start + other in inside
+        }
+
+    def pairs(self, test: int) -> set[tuple[int, int]]:
+        """Segments of each near approach and forbidden crossing of a circuit or group."""
+        return self._by_test(self._pairs, test)
+
+    def possible_pairs(self, test: int) -> set[tuple[int, int]]:
+        """Those pairs, and segments that may be near for all that their records can tell."""
+        return self._by_test(self._possible_pairs, test)
+
+    def inside(self, thing: int) -> frozenset[int]:
+        """What lies in a thing at any depth, joints by where they stand, and the thing itself."""
+        if thing not in self._inside:
+            found, layer = {thing}, np.array([thing], dtype=np.int64)
+            while len(layer) and thing < len(self._network.assets):
+                held = np.unique(self.holding[layer].indices).tolist()
+                fresh = [one for one in held if one not in found]
+                found.update(fresh)
+                layer = np.array(fresh, dtype=np.int64)
+            self._inside[thing] = frozenset(found)
+        return self._inside[thing]
+
+    @cached_property
+    def holding(self) -> sp.csr_array:
+        """From a thing to what the records put directly in it; kinds that rules ignore included."""
+        assets, tables = self._network.assets, self._network.study.tables
+        held = [assets.start["joints"] + np.arange(len(tables["joints"]))]
+        holder = [assets.numbers(tables["joints"]["at"])]
+        for role, start in assets.start.items():
+            if "within" in ROLES[role].column:
+                row, name = listed(tables[role]["within"])
+                held.append(start + row)
+                holder.append(assets.numbers(name))
+        count = len(assets)
+        return boolean(np.concatenate(holder), np.concatenate(held), (count, count))
+
+    @cached_property
+    def held_by(self) -> sp.csr_array:
+        """The other way: from what lies directly in a thing, or stands there, to the thing."""
+        return sp.csr_array(self.holding.T)
+
+    def prepare(self, numbers: Collection[int]) -> None:
+        """Read the rows of many assets at once, where their records will be asked for."""
+        assets = self._network.assets
+        missing = sorted(set(numbers) - set(self._rows))
+        for role, start in assets.start.items():
+            stop = assets.of_role(role).stop
+            self._read(role, [n - start for n in missing if start <= n < stop], start)
+        self._read("links", [n - len(assets) for n in missing if n >= len(assets)], len(assets))
+
+    def _record(
+        self,
+        test: int,
+        named: set[int],
+        inside: frozenset[int],
+        pairs: Collection[tuple[int, int]] = (),
+    ) -> Record:
+        waived = named | self._held_through(test, named)
+        self.prepare(waived)
+        relied = self._relied_on(test)
+        segments = self._network.study.tables["segments"]["id"].to_numpy()
+        accepted: _Accepted = {
+            "pairs": sorted(sorted((str(segments[a]), str(segments[b]))) for a, b in pairs),
+            "rows": sorted(
+                (self._rows[number] for number in waived), key=lambda row: (row["role"], row["id"])
+            ),
+            "within": sorted(self._ids[number] for number in (inside - named) & relied),
+        }
+        return Record(json.dumps(accepted, sort_keys=True, separators=(",", ":")))
+
+    def _held_through(self, test: int, named: set[int]) -> set[int]:
+        """What is shared only because of what lies in it, and some of that is named."""
+        steps = self._reliance.steps
+        found: set[int] = set()
+        waiting = [number for number in named if number < steps.shape[0]]
+        seen = set(waiting)
+        while waiting:
+            at = waiting.pop()
+            for holder in csr_row(steps, at).tolist():
+                if holder not in seen:
+                    seen.add(holder)
+                    waiting.append(holder)
+                    if (test, holder) in self._sharing.through:
+                        found.add(holder)
+        return found
+
+    def _relied_on(self, test: int) -> frozenset[int]:
+        """Everything that any path of a trial's circuits relies on."""
+        if test not in self._relied:
+            paths = [
+                path
+                for circuit in self._trials[test].circuits
+                for path in self._network.paths.of_circuit(circuit)
+            ]
+            along = self._reliance.along[np.array(paths, dtype=np.int64)]
+            links = np.unique(along.indices).astype(np.int64)
+            found = np.unique(self._reliance.links[links].indices)
+            self._relied[test] = frozenset(found.tolist())
+        return self._relied[test]
+
+    @cached_property
+    def _ids(self) -> list[str]:
+        links = self._network.study.tables["links"]["id"].to_list()
+        return [*map(str, self._network.assets.frame["id"].to_list()), *map(str, links)]
+
+    @cached_property
+    def _role(self) -> list[str]:
+        roles: list[str] = self._network.assets.frame["role"].to_list()
+        return roles + ["links"] * len(self._network.study.tables["links"])
+
+    @cached_property
+    def _pairs(self) -> NDArray[np.int64]:
+        near, cross = self._spacing.near, self._spacing.cross
+        stands = (cross["under"].to_numpy() < 0) & cross["forbidden"].to_numpy(dtype=bool)
+        return self._segments_of(self._spacing, [near[near["under"] < 0], cross[stands]])
+
+    @cached_property
+    def _possible_pairs(self) -> NDArray[np.int64]:
+        loose, back = self._spacing.loose, self._spacing.near_back
+        found = [self._pairs, self._segments_of(self._spacing, [back[back["under"] < 0]])]
+        if loose is not None:
+            found.append(self._segments_of(loose, [loose.near[loose.near["under"] < 0]]))
+        return np.unique(np.concatenate(found), axis=0)
+
+    def _segments_of(self, spacing: Spacing, found: Iterable[pd.DataFrame]) -> NDArray[np.int64]:
+        """Trial and the two segments in order, each combination once, sorted by trial."""
+        test = spacing.pairs["test"].to_numpy(dtype=np.int64)
+        parts = [
+            np.column_stack(
+                [
+                    test[rows["pair"].to_numpy(dtype=np.int64)],
+                    np.sort(rows[["segment_i", "segment_j"]].to_numpy(dtype=np.int64), axis=1),
+                ]
+            )
+            for rows in found
+        ]
+        return np.unique(np.concatenate([np.empty((0, 3), dtype=np.int64), *parts]), axis=0)
+
+    def _by_test(self, pairs: NDArray[np.int64], test: int) -> set[tuple[int, int]]:
+        low, high = np.searchsorted(pairs[:, 0], [test, test + 1])
+        return {(one, other) for _, one, other in pairs[low:high].tolist()}
+
+    def _read(self, role: str, rows: list[int], start: int) -> None:
+        if not rows:
+            return
+        study, told = self._network.study, ROLES[role]
+        at: Ints = np.array(rows, dtype=np.int64)
+        table = pd.DataFrame(study.tables[role]).iloc[at]
+        columns = [one for one in told.columns if one.name != "name" and one.type != "date"]
+        values = {one.name: table[one.name].to_list() for one in columns}
+        shapes: list[Any] = [None] * len(rows)
+        if told.geometry:
+            geometry, crs = study.given_geometry(role, at)
+            shapes = [
+                geometry_of(shape, degrees=system.is_geographic)
+                for shape, system in zip(geometry, crs, strict=True)
+            ]
+        for place, number in enumerate(rows):
+            row = {"role": role}
+            for column in columns:
+                if not pd.isna(value := values[column.name][place]):
+                    row[column.name] = _plain(column, value)
+            if shapes[place] is not None:
+                row["geometry"] = shapes[place]
+            self._rows[start + number] = row
+
+
+def geometry_of(shape: Any, *, degrees: bool) -> dict[str, Any] | None:
+    """A geometry as GeoJSON, rounded to a millimetre, or to seven decimals of a degree."""
+    if shape is None:
+        return None
+    decimals = DEGREE_DECIMALS if degrees else METRE_DECIMALS
+    told = shapely.geometry.mapping(shape)
+    return {"type": told["type"], "coordinates": _rounded(told["coordinates"], decimals)}
+
+
+def _rounded(value: Any, decimals: int) -> Any:
+    if isinstance(value, int | float):
+        return _number(round(float(value), decimals))
+    return [_rounded(part, decimals) for part in value]
+
+
+def _plain(column: Column, value: Any) -> Any:
+    """A cell: text, a list of texts, or a number."""
+    if column.type in ("list", "numbers"):
+        return str(value).split(LIST_SEPARATOR)
+    if column.type in ("number", "count"):
+        return _number(float(f"{value:.{_SIGNIFICANT}g}"))
+    return str(value)
+
+
+def _number(value: float) -> int | float:
+    """A whole number without a decimal point, as most writers of JSON put it."""
+    return int(value) if value.is_integer() else value
+
+
+def _row(matrix: sp.csr_array, row: int) -> set[int]:
+    return set(csr_row(matrix, row).tolist())
+
+
+# --- Which findings somebody has accepted, on record, until when, and as what record.
 
 IN_FORCE, LAPSED, IDLE = "in force", "lapsed", "nothing to waive"
 LAPSES_SOON_DAYS = 90

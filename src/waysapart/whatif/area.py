@@ -25,8 +25,7 @@ from waysapart.study.crs import (
 from waysapart.study.geometry import checked_geometry, geometry_of
 from waysapart.study.ledger import Ledger
 from waysapart.study.model import Study
-from waysapart.study.raw import Layer, LayerSpec, SourceError
-from waysapart.study.sources import read_source
+from waysapart.study.sources import Layer, LayerSpec, SourceError, read_source
 
 if TYPE_CHECKING:
     import geopandas as gpd

@@ -9,18 +9,16 @@ import pandas as pd
 import scipy.sparse as sp
 
 from waysapart.arrays import Bools, Ints, boolean
-from waysapart.findings.budgets import loss_budgets
-from waysapart.findings.compared import compare_measurements, loss_delay_gaps
 from waysapart.findings.delays import path_delays
+from waysapart.findings.loss import loss_budgets
+from waysapart.findings.measured import compare_measurements, loss_delay_gaps
 from waysapart.gaps import GAP_CODES, Gap
-from waysapart.network.tie import Network, tie
-from waysapart.reliance.failure import falls, paths_lost
-from waysapart.reliance.rely import Reliance, rely
+from waysapart.network.build_network import Network, tie
+from waysapart.reliance.rely import Reliance, falls, paths_lost, rely
 from waysapart.study.model import Study
+from waysapart.verdicts.contests import Trial, gaps_of_trials, out_of_service, trials_of
 from waysapart.verdicts.limits import open_limits
 from waysapart.verdicts.prove import Proof
-from waysapart.verdicts.sides import Trial, out_of_service, trials_of
-from waysapart.verdicts.touching import gaps_of_trials
 
 Subject = Study | Network | Proof
 """What may be asked about: a study, tied or proved already or not."""

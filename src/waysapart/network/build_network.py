@@ -1,0 +1,263 @@
+"""Tie a study: from tables to a network in which every circuit can be followed to the ground."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+import scipy.sparse as sp
+
+from waysapart.arrays import Floats, boolean, csr_row
+from waysapart.gaps import Gap
+from waysapart.network.assets import Assets, listed, loop_gaps, number_assets, reached
+from waysapart.network.chains import Chains, chain_cables
+from waysapart.network.ends import Ends, Passing, passing, places, same_place, tie_ends
+from waysapart.network.fibres import fibre_gaps
+from waysapart.network.hazards import taken_by_hazards
+from waysapart.network.lengths import (
+    CableTerms,
+    LinkLengths,
+    hop_gaps,
+    hop_lengths_m,
+    link_lengths,
+    part_terms,
+    positions_deg,
+    sag_lengths_m,
+    segment_lengths_m,
+)
+from waysapart.network.links import LinkParts, Parts, tie_links
+from waysapart.network.matching.match_cables import match_cables
+from waysapart.network.measurements import length_gaps, measured_lengths
+from waysapart.network.paths import Paths, tie_paths
+from waysapart.network.record_gaps import age_gaps, blank_gaps, contradictions
+from waysapart.network.splices import Splices, find_splices, joint_gaps
+from waysapart.schema import ROLES
+from waysapart.study.model import Study
+
+if TYPE_CHECKING:
+    import networkx as nx
+
+
+@dataclass(frozen=True)
+class Network:
+    """A study whose circuits are tied to the plant; every later stage starts from here.
+
+    Attributes
+    ----------
+    study : Study
+    assets : Assets
+        Numbers of all assets; the arrays below use them.
+    within : csr_array of bool, shape (assets, assets)
+        Row lies directly within column; where the rules ignore the kind of what it lies
+        in, within what that lies in.
+    hazards : csr_array of bool, shape (assets, assets)
+        Segment, structure or site (row) is taken by hazard (column).
+    ends, passed : Ends, Passing
+        What segments end at and pass.
+    matched : DataFrame
+        What cables that are drawn but not listed follow, with distances; see `Matches`.
+    common : csr_array of bool, shape (cables, assets)
+        What such a cable relies on whichever way it runs where that is not certain.
+    chains, parts, pieces : Chains, Parts, LinkParts
+        Cables in order; the stretches of cable that links use; links as stretches.
+    paths : Paths
+    lonlat : ndarray of LineString
+        Segments in longitude and latitude.
+    segment_m, sag_extra_m : ndarray of float
+        Ground length per segment, and what sag adds.
+    terms, lengths : CableTerms, LinkLengths
+        Fibre length per stretch of cable and per link.
+    splices : Splices
+        Where links are spliced, and how far no joint is on record.
+    gaps : tuple of Gap
+        Everything that the records leave open, from reading and tying.
+    ignored : tuple of str
+        Holders left out because their kind is in `reliance.ignore_kinds`.
+    """
+
+    study: Study
+    assets: Assets
+    within: sp.csr_array
+    hazards: sp.csr_array
+    ends: Ends
+    passed: Passing
+    matched: pd.DataFrame
+    common: sp.csr_array
+    chains: Chains
+    parts: Parts
+    pieces: LinkParts
+    paths: Paths
+    lonlat: np.ndarray
+    segment_m: Floats
+    sag_extra_m: Floats
+    terms: CableTerms
+    lengths: LinkLengths
+    splices: Splices
+    gaps: tuple[Gap, ...]
+    ignored: tuple[str, ...]
+
+    @cached_property
+    def graph(self) -> nx.MultiGraph[str]:
+        """The tied plant: structures and sites as nodes, segments as edges (key: id).
+
+        Edges carry `kind`, `length_m` and `cables` (ids of the cables in or on
+        them). A segment with an end that meets nothing is left out.
+        """
+        import networkx as nx
+
+        segments = self.study.tables["segments"]
+        graph: nx.MultiGraph[str] = nx.MultiGraph(name=self.study.name)
+        frame = self.assets.frame
+        for role in ("sites", "structures"):
+            rows = frame.iloc[self.assets.of_role(role)]
+            graph.add_nodes_from(
+                (name, {"role": role, "kind": kind})
+                for name, kind in zip(rows["id"].to_list(), rows["kind"].to_list(), strict=True)
+            )
+        cables: dict[int, list[str]] = {}
+        names = self.study.tables["cables"]["id"].to_numpy()
+        for cable, name in enumerate(names):
+            for segment in self.chains.segment[self.chains.rows(cable)]:
+                cables.setdefault(int(segment), []).append(str(name))
+        ids = frame["id"].to_numpy()
+        for number, (name, kind) in enumerate(zip(segments["id"], segments["kind"], strict=True)):
+            a, b = int(self.ends.a[number]), int(self.ends.b[number])
+            if a >= 0 and b >= 0:
+                graph.add_edge(
+                    ids[a],
+                    ids[b],
+                    key=name,
+                    kind=kind,
+                    length_m=float(self.segment_m[number]),
+                    cables=tuple(cables.get(number, ())),
+                )
+        return graph
+
+
+def tie(study: Study, *, with_gaps: bool = True) -> Network:
+    """Tie a study's circuits to its plant.
+
+    Parameters
+    ----------
+    study : Study
+        As `read_study` gives it.
+    with_gaps : bool
+        False: look for no gaps, as in a study that is made for its figures alone.
+
+    Returns
+    -------
+    Network
+        What is not on record, or does not fit, stands in `gaps`; tying itself
+        refuses nothing.
+    """
+    assets = number_assets(study)
+    recorded, within, ignored = _holders(study, assets)
+    above = _above(recorded)
+    where = places(study, assets)
+    ends = tie_ends(study, assets, where, above)
+    passed = passing(study, assets, ends)
+    matches = match_cables(study, assets, ends, passed, above)
+    chains = chain_cables(study, assets, ends, passed, matches)
+    parts, pieces, link_gaps = tie_links(study, assets, chains, passed, above)
+    lonlat = positions_deg(study, study.geometries("segments"))
+    segment_m = segment_lengths_m(study, lonlat)
+    sag_extra_m = sag_lengths_m(study, assets, segment_m, ends, passed)
+    tested = measured_lengths(study)
+    terms = part_terms(study, parts, segment_m, sag_extra_m, tested.cable_m, chains.unclear)
+    lengths = link_lengths(study, pieces, terms, tested, hop_lengths_m(study))
+    splices = find_splices(study, assets, parts, pieces, passed, segment_m, terms.fibre_m)
+    paths, path_gaps = tie_paths(study, assets, np.fmax(lengths.go_m, lengths.return_m))
+    gaps: tuple[Gap, ...] = ()
+    if with_gaps:
+        gaps = (
+            *study.gaps,
+            *ends.gaps,
+            *same_place(study, study.rules.defaults.same_place_m),
+            *chains.gaps,
+            *link_gaps,
+            *hop_gaps(study, pieces, lengths),
+            *fibre_gaps(study, parts, pieces),
+            *joint_gaps(study, parts, pieces, splices),
+            *blank_gaps(study),
+            *contradictions(study, assets, chains, passed, above),
+            *age_gaps(study),
+            *loop_gaps(study, assets),
+            *length_gaps(
+                study,
+                terms.computed_m[: len(study.tables["cables"])],
+                lengths.by_cables_go_m,
+                lengths.by_cables_return_m,
+            ),
+            *path_gaps,
+        )
+    return Network(
+        study,
+        assets,
+        within,
+        taken_by_hazards(study, assets),
+        ends,
+        passed,
+        matches.frame,
+        boolean(matches.common_cable, matches.common, (len(study.tables["cables"]), len(assets))),
+        chains,
+        parts,
+        pieces,
+        paths,
+        lonlat,
+        segment_m,
+        sag_extra_m,
+        terms,
+        lengths,
+        splices,
+        gaps,
+        ignored,
+    )
+
+
+def _holders(study: Study, assets: Assets) -> tuple[sp.csr_array, sp.csr_array, tuple[str, ...]]:
+    """Who lies directly within what: on record, and less holders too large to mean anything.
+
+    What a holder that is left out lies in itself still holds all that lies in it. Whether a
+    structure stands on a site is for the record to say, whatever is left out.
+    """
+    rows, columns = [], []
+    for role in assets.start:
+        if "within" not in ROLES[role].column:
+            continue
+        row, holder = listed(study.tables[role]["within"])
+        rows.append(assets.start[role] + row)
+        columns.append(assets.numbers(holder))
+    row = np.concatenate(rows)
+    column = np.concatenate(columns)
+    shape = (len(assets), len(assets))
+    recorded = boolean(row, column, shape)
+    kinds = assets.frame["kind"].isin(study.rules.reliance.ignore_kinds).to_numpy()
+    ignored = kinds[column] & (column >= 0)
+    if not ignored.any():
+        return recorded, recorded, ()
+    names = tuple(sorted(set(assets.ids(column[ignored]))))
+    kept = boolean(row[~ignored], column[~ignored], shape)
+    onward = boolean(row[ignored], column[ignored], shape)
+    through = onward
+    while (further := sp.csr_array(through + through @ onward)).nnz > through.nnz:
+        through = further
+    within = sp.csr_array(kept + through @ kept)
+    within.sum_duplicates()
+    return recorded, within, names
+
+
+def _above(within: sp.csr_array) -> Callable[[int], frozenset[int]]:
+    """Everything that holds an asset, at any depth; worked out when first asked for."""
+    known: dict[int, frozenset[int]] = {}
+
+    def above(number: int) -> frozenset[int]:
+        if number not in known:
+            holders = csr_row(within, number).tolist()
+            known[number] = frozenset().union(*(reached(within, holder) for holder in holders))
+        return known[number]
+
+    return above

@@ -1,0 +1,602 @@
+"""What blanks in the records leave open, as `[records]` in the rules has it."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from waysapart.arrays import Bools, Floats, Ints
+from waysapart.evidence import Aged, RecordAge
+from waysapart.gaps import Gap, Limit
+from waysapart.network.assets import Assets, listed, place_of, places_of, row_gap
+from waysapart.network.chains import Chains
+from waysapart.network.ends import Passing
+from waysapart.network.hazards import ground_m
+from waysapart.network.measurements import newest_measurements
+from waysapart.schema import ASSET_ROLES, ROLES
+from waysapart.study.model import Study
+from waysapart.study.rules import OTHER_KIND
+from waysapart.study.toml import dotted
+
+_PLURAL = {
+    "equipment": "pieces of equipment",
+    "supplies": "supplies",
+    "battery": "batteries",
+    "bridge": "bridges",
+    "chassis": "chassis",
+    "entry": "entries",
+    "gantry": "gantries",
+    "subsea": "subsea segments",
+    "buried": "buried segments",
+    "radio": "radios",
+}
+
+
+@dataclass(frozen=True)
+class BlankRule:
+    """What the rules make of the blanks of one column, for one kind.
+
+    Attributes
+    ----------
+    column : str
+        `within`, `supplies`, `needs` or `delay_us`.
+    kind : str
+        The kind, or the role where a row has none.
+    value : str or float
+        `gap`, `none`, or a delay in microseconds.
+    count : int
+        How many rows are blank.
+    rule : str
+        Key of the rule that says so, such as `records.within.other`.
+    """
+
+    column: str
+    kind: str
+    value: str | float
+    count: int
+    rule: str
+
+
+def blank_gaps(study: Study) -> list[Gap]:
+    """A gap for every blank that the rules do not explain.
+
+    Returns
+    -------
+    list of Gap
+        Codes `blank-within`, `blank-supplies`, `blank-needs`, `blank-delay`.
+    """
+    gaps = []
+    for role, column, rows in _blanks(study):
+        table = study.tables[role]
+        one, many = _SAYS[column]
+        open_ = np.flatnonzero(rows & (_meaning(study, role, column) == "gap"))
+        names = table["id"].to_numpy(dtype=object)[open_].tolist()
+        kinds = _kinds(table, role)[open_].tolist()
+        places = places_of(study, table, open_)
+        for name, kind, place in zip(names, kinds, places, strict=True):
+            gaps.append(
+                Gap(
+                    _CODES[column],
+                    f"{_article(kind)} {name} {one}: record it"
+                    + (" (- if there is none)" if column != "delay_us" else ""),
+                    name,
+                    assets=(name,),
+                    column=column,
+                    fold=f"{{count}} {plural(kind)} {many}: {{names}}",
+                    **place,
+                )
+            )
+    return gaps
+
+
+def explained_blanks(study: Study, relied_on: Mapping[str, Bools]) -> list[BlankRule]:
+    """Blanks that the rules take as none, or as a figure: assumptions for somebody to sign.
+
+    Parameters
+    ----------
+    study : Study
+    relied_on : mapping of str to ndarray of bool
+        By role, the rows that some path relies on: no verdict rests on the others.
+    """
+    found = []
+    for role, column, rows in _blanks(study):
+        meaning = _meaning(study, role, column)
+        table = study.tables[role]
+        kept = np.flatnonzero(rows & relied_on[role] & (meaning != "gap"))
+        kinds = pd.Series(_kinds(table, role)[kept], dtype=object)
+        for kind, places in kinds.groupby(kinds, sort=True).groups.items():
+            value = meaning[kept[places[0]]]
+            rule = _rule(study, column, str(kind), role)
+            found.append(BlankRule(column, str(kind), value, len(places), rule))
+    return found
+
+
+def _rule(study: Study, column: str, kind: str, role: str) -> str:
+    """Key of the rule that explains blanks of a kind: that of the kind, the role, or the rest."""
+    table = getattr(study.rules.records, column)
+    if isinstance(table, str):
+        return f"records.{column}"
+    return dotted(("records", column, next((k for k in (kind, role) if k in table), OTHER_KIND)))
+
+
+def assumed_delay_us(study: Study) -> Floats:
+    """Delay of every piece of equipment in microseconds; NaN where nobody knows it.
+
+    What is recorded, else the figure that the rules state for its kind, else
+    nought where it is passive or the rules say that there is none.
+    """
+    table = study.tables["equipment"]
+    delay = table["delay_us"].to_numpy(dtype=np.float64).copy()
+    meaning = _meaning(study, "equipment", "delay_us")
+    passive = _passive(study)
+    for row in np.flatnonzero(np.isnan(delay)).tolist():
+        value = meaning[row]
+        if passive[row] or value == "none":
+            delay[row] = 0.0
+        elif value != "gap":
+            delay[row] = float(value)
+    return delay
+
+
+def said_of_blanks(column: str, kind: str, count: int) -> str:
+    """`12 towers do not say what they lie within`, of a column that `[records]` rules."""
+    one, many = _SAYS[column]
+    return f"1 {kind} {one}" if count == 1 else f"{count} {plural(kind)} {many}"
+
+
+_CODES = {
+    "within": "blank-within",
+    "supplies": "blank-supplies",
+    "needs": "blank-needs",
+    "delay_us": "blank-delay",
+}
+_SAYS = {
+    "within": ("does not say what it lies within", "do not say what they lie within"),
+    "supplies": ("does not say what supplies it", "do not say what supplies them"),
+    "needs": ("does not say what it needs", "do not say what they need"),
+    "delay_us": ("has no delay on record", "have no delay on record"),
+}
+
+
+def _blanks(study: Study) -> Iterable[tuple[str, str, Bools]]:
+    """Role, column and which rows are blank there, for each column that `[records]` rules."""
+    for role in ASSET_ROLES:
+        if "within" in ROLES[role].column:
+            yield role, "within", study.tables[role]["within"].isna().to_numpy()
+    active = ~_passive(study)
+    equipment = study.tables["equipment"]
+    yield "equipment", "supplies", equipment["supplies"].isna().to_numpy() & active
+    for role in ("supplies", "equipment"):
+        blank = study.tables[role]["needs"].isna().to_numpy()
+        yield role, "needs", blank & active if role == "equipment" else blank
+    asked = active & _on_signals(study)
+    yield "equipment", "delay_us", equipment["delay_us"].isna().to_numpy() & asked
+
+
+def _on_signals(study: Study) -> Bools:
+    """Equipment that a link ends on or goes through: of no other does anybody ask the delay."""
+    links = study.tables["links"]
+    met = {*links["a"].dropna(), *links["b"].dropna(), *listed(links["via"])[1]}
+    return study.tables["equipment"]["id"].isin(met).to_numpy()
+
+
+def _passive(study: Study) -> Bools:
+    return np.asarray(
+        study.tables["equipment"]["kind"].isin(study.rules.records.passive), dtype=np.bool_
+    )
+
+
+def _meaning(study: Study, role: str, column: str) -> np.ndarray:
+    """`gap`, `none` or a figure for every row of a role."""
+    records = study.rules.records
+    of_kind: dict[str, Callable[[str | None], str | float]] = {
+        "within": lambda kind: records.of_within(kind, role),
+        "supplies": lambda kind: records.supplies,
+        "needs": lambda kind: records.of_needs(kind, role),
+        "delay_us": records.of_delay,
+    }
+    table = study.tables[role]
+    if "kind" not in table:
+        return np.full(len(table), of_kind[column](None), dtype=object)
+    kinds = table["kind"].to_numpy(dtype=object)
+    known = {kind: of_kind[column](kind) for kind in {k for k in kinds if isinstance(k, str)}}
+    bare = of_kind[column](None)
+    return np.array([known.get(kind, bare) for kind in kinds.tolist()], dtype=object)
+
+
+def _kinds(table: pd.DataFrame, role: str) -> np.ndarray:
+    """The kind of every row, or the role where it has none."""
+    if "kind" not in table:
+        return np.full(len(table), role, dtype=object)
+    return table["kind"].astype(object).where(table["kind"].notna(), role).to_numpy(dtype=object)
+
+
+def _article(kind: str) -> str:
+    return {"supplies": "supply", "sites": "site", "structures": "structure"}.get(kind, kind)
+
+
+def plural(kind: str) -> str:
+    """The plural of a kind or of a role's name."""
+    if kind in _PLURAL:
+        return _PLURAL[kind]
+    return kind if kind.endswith("s") else f"{kind}s"
+
+
+# --- Records that are sound by themselves and cannot both be true: of place, of site, of time.
+
+Holders = Callable[[int], frozenset[int]]
+"""Everything that holds an asset, at any depth."""
+TEST_LIMITS: Mapping[str, tuple[Limit, ...]] = {
+    "length_m": ("delay", "asymmetry", "loss"),
+    "loss_db": ("loss",),
+    "delay_us": ("delay", "asymmetry"),
+}
+"""What rests on a measurement, by what it measured."""
+
+
+def contradictions(
+    study: Study, assets: Assets, chains: Chains, passed: Passing, above: Holders
+) -> list[Gap]:
+    """A gap for every two records that contradict each other; each names both.
+
+    Returns
+    -------
+    list of Gap
+        Codes `joint-off-cable`, `site-contradiction`, `test-future`.
+    """
+    return [
+        *_joints_off_cables(study, assets, chains, passed, above),
+        *_other_sites(study, assets, above),
+        *_future_measurements(study),
+    ]
+
+
+def _joints_off_cables(
+    study: Study, assets: Assets, chains: Chains, passed: Passing, above: Holders
+) -> list[Gap]:
+    """Joints that list a cable which never passes the place where they are.
+
+    A cable passes a place where its chain has it as a node, where one lies within the other, or
+    where its segments or its drawn line come within `snap_m` of it. A cable that is neither
+    listed nor drawn is a gap of its own.
+    """
+    joints, cables = study.tables["joints"], study.tables["cables"]
+    row, name = listed(joints["cables"])
+    cable = np.maximum(assets.numbers(name) - assets.start["cables"], -1)
+    at = assets.numbers(joints["at"])[row]
+    shapes = np.full(len(assets), None, dtype=object)
+    for role in ("sites", "structures"):
+        shapes[assets.of_role(role)] = study.geometries(role)
+    lines, drawn = study.geometries("segments"), study.geometries("cables")
+    nodes_of = {number: _nodes(chains, passed, number) for number in set(cable.tolist()) - {-1}}
+    found: list[Gap] = []
+    for joint, place, number in zip(row.tolist(), at.tolist(), cable.tolist(), strict=True):
+        if place < 0 or number < 0:
+            continue
+        nodes = nodes_of[number]
+        if place in nodes or any(
+            place in above(node) or node in above(place) for node in nodes if node >= 0
+        ):
+            continue
+        course = np.append(lines[chains.segment[chains.rows(number)]], drawn[number])
+        metres = _nearest_m(study, shapes[place], course)
+        if np.isnan(metres) or metres <= study.snap_m:
+            continue
+        mine, other = str(joints["id"].iloc[joint]), str(cables["id"].iloc[number])
+        found.append(
+            row_gap(
+                study,
+                "joint-off-cable",
+                "joints",
+                joint,
+                f"is at {assets.ids([place])[0]} and lists cable {other}, which never passes "
+                f"there: it comes no nearer than {metres:,.0f} m. Correct where the joint is, "
+                "which cables it joins, or the cable's course",
+                joined=" ",
+                assets=(mine, other),
+                column="cables",
+            )
+        )
+    return found
+
+
+def _nodes(chains: Chains, passed: Passing, cable: int) -> set[int]:
+    """Structures and sites that a cable runs to or passes."""
+    rows = chains.rows(cable)
+    found = {*chains.entry[rows].tolist(), *chains.exit[rows].tolist()}
+    for segment, start, stop in zip(
+        chains.segment[rows].tolist(),
+        chains.start[rows].tolist(),
+        chains.stop[rows].tolist(),
+        strict=True,
+    ):
+        low, high = np.searchsorted(passed.segment, [segment, segment + 1])
+        between = (passed.fraction[low:high] > min(start, stop)) & (
+            passed.fraction[low:high] < max(start, stop)
+        )
+        found |= set(passed.structure[low:high][between].tolist())
+    return found
+
+
+def _nearest_m(study: Study, place: shapely.Geometry | None, course: np.ndarray) -> float:
+    """How near a course comes to a place, in metres on the ellipsoid; NaN where nobody knows."""
+    metres = np.asarray(shapely.distance(course, place), dtype=np.float64)
+    if np.isnan(metres).all():
+        return np.nan
+    nearest = int(np.nanargmin(metres))
+    here = np.array([place], dtype=object)
+    return float(ground_m(study, course[nearest : nearest + 1], here)[0])
+
+
+def _other_sites(study: Study, assets: Assets, above: Holders) -> list[Gap]:
+    """Equipment and supplies whose site is not one that they lie within."""
+    sites = assets.of_role("sites")
+    found = []
+    for role in ("equipment", "supplies"):
+        table = study.tables[role]
+        stated = assets.numbers(table["site"]).tolist()
+        for row, site in enumerate(stated):
+            held = {
+                holder
+                for holder in above(assets.start[role] + row)
+                if sites.start <= holder < sites.stop
+            }
+            if site < 0 or not held or site in held or held & above(site):
+                continue
+            lies = ", ".join(assets.ids(sorted(held)))
+            text = (
+                f"stands on site {table['site'].iloc[row]} by its site, and on {lies} by what it "
+                f"lies within ({table['within'].iloc[row]}): correct one of the two"
+            )
+            found.append(
+                row_gap(study, "site-contradiction", role, row, text, joined=" ", column="site")
+            )
+    return found
+
+
+def _future_measurements(study: Study) -> list[Gap]:
+    """Tests dated after the day for which the study is judged."""
+    measurements = study.tables["measurements"]
+    found = []
+    for row in np.flatnonzero(
+        (measurements["date"].dt.normalize() > pd.Timestamp(study.on)).to_numpy()
+    ).tolist():
+        measurement = measurements.iloc[row]
+        of_cable = isinstance(measurement["cable"], str)
+        name = str(measurement["cable"] if of_cable else measurement["link"])
+        day = measurement["date"].date().isoformat()
+        found.append(
+            Gap(
+                "test-future",
+                f"{'cable' if of_cable else 'link'} {name}: a test is dated {day}, and the study "
+                f"is judged for {study.on.isoformat()}; it does not count. Correct the date",
+                name,
+                assets=(name,) if of_cable else (),
+                links=() if of_cable else (name,),
+                only=measured_limits(measurement),
+                column="date",
+                **place_of(study, measurements, row),
+            )
+        )
+    return found
+
+
+def measured_limits(measurement: pd.Series) -> tuple[Limit, ...]:
+    """The limits that rest on what a measurement measured."""
+    measured = [name for name in TEST_LIMITS if pd.notna(measurement[name])]
+    return tuple(dict.fromkeys(limit for name in measured for limit in TEST_LIMITS[name]))
+
+
+# --- How old the records are: surveys, measurements, and what was said of leased routes.
+
+_SURVEYED = ("sites", "structures", "segments")
+_TESTED = {"length_m": "length", "loss_db": "loss", "delay_us": "delay"}
+
+
+@dataclass(frozen=True)
+class _Dated:
+    """Records of one kind, with a date or without: rows of a table.
+
+    Attributes
+    ----------
+    table : DataFrame
+    rows : ndarray of int, shape (records,)
+    ids : ndarray of str, shape (records,)
+    column : str
+        Of `table`, which holds the date.
+    code : str
+        Of the gap that a record leaves which is too old.
+    about : ndarray of str, shape (records,)
+        What each record is of.
+    many : dict
+        The same for several, by what it is for one.
+    of_link : bool
+        Whether it is of a link, else of an asset.
+    only : tuple of str or None
+        The limits that rest on it; None: what the code says.
+    """
+
+    table: pd.DataFrame
+    rows: Ints
+    ids: np.ndarray
+    column: str
+    code: str
+    about: np.ndarray
+    many: Mapping[str, str]
+    of_link: bool = False
+    only: tuple[Limit, ...] | None = None
+
+    def days(self, study: Study) -> Floats:
+        """Ages on the day of judgement, shape (records,)."""
+        return ages_days(self.table[self.column].iloc[self.rows], study)
+
+
+def record_ages(study: Study) -> list[RecordAge]:
+    """The ages of all surveys, measurements and statements, kind by kind; not of absent kinds.
+
+    Of several measurements of one fibre only the newest counts. A date after the day of
+    judgement counts as none.
+    """
+    oldest = study.rules.records.oldest
+    found = []
+    for what, parts in _dated(study).items():
+        days = np.concatenate([np.empty(0), *(part.days(study) for part in parts)])
+        if not len(days):
+            continue
+        limit: float | None = getattr(oldest, what)
+        known = days[~np.isnan(days)]
+        first, last = (int(known.max()), int(known.min())) if len(known) else (None, None)
+        found.append(
+            RecordAge(
+                what=what,
+                dated=len(known),
+                undated=len(days) - len(known),
+                oldest=_day(study, first),
+                newest=_day(study, last),
+                oldest_days=first,
+                limit_days=limit,
+                too_old=0 if limit is None else int((known > limit).sum()),
+            )
+        )
+    return found
+
+
+def _day(study: Study, ago: int | None) -> str | None:
+    return None if ago is None else (study.on - datetime.timedelta(days=ago)).isoformat()
+
+
+def age_gaps(study: Study) -> list[Gap]:
+    """A gap for every record older than `[records] oldest` of the rules allows, or undated.
+
+    Returns
+    -------
+    list of Gap
+        Codes `survey-old` and `leased-old`, which bear on separation, and `test-old`, which
+        bears on the limits that rest on what was tested. None of a kind without a limit.
+    """
+    oldest = study.rules.records.oldest
+    gaps = []
+    for what, parts in _dated(study, only_limited=True).items():
+        limit: float | None = getattr(oldest, what)
+        if limit is not None:
+            gaps += [gap for part in parts for gap in _gaps(study, what, part, limit)]
+    return gaps
+
+
+def _gaps(study: Study, what: str, part: _Dated, limit: float) -> Iterator[Gap]:
+    days = part.days(study)
+    late = np.flatnonzero(~(days <= limit))
+    rule = f"the rules allow {limit:,.0f} days"
+    for one, place in zip(
+        late.tolist(), places_of(study, part.table, part.rows[late]), strict=True
+    ):
+        name, about = str(part.ids[one]), str(part.about[one])
+        undated = np.isnan(days[one])
+        said = _UNDATED[what] if undated else _OLD[what]
+        age = "" if undated else f" {_day(study, int(days[one]))}, {days[one]:,.0f} days ago"
+        yield Gap(
+            part.code,
+            f"{about} {name}: {said}{age}; {rule}: {_DO[what]}",
+            name,
+            assets=() if part.of_link else (name,),
+            links=(name,) if part.of_link else (),
+            only=part.only,
+            column=part.column,
+            fold=f"{{count}} {part.many[about]}: {said}; {rule}: {{names}}"
+            if undated
+            else f"{{count}} {part.many[about]}: {said} longer ago than the rules allow "
+            f"({limit:,.0f} days): {{names}}",
+            **place,
+        )
+
+
+_OLD = {"survey": "surveyed", "test": "tested", "leased_route": "route stated"}
+_UNDATED = {
+    "survey": "no day of survey on record",
+    "test": "no day of test on record",
+    "leased_route": "no day on which the route was stated on record",
+}
+_DO = {
+    "survey": "survey it, and enter surveyed",
+    "test": "test it again, and enter date",
+    "leased_route": "ask its owner again, and enter stated_on",
+}
+
+
+def _dated(study: Study, *, only_limited: bool = False) -> dict[Aged, list[_Dated]]:
+    """Every record whose age counts, by the key of `[records] oldest`."""
+    oldest = study.rules.records.oldest
+    parts: dict[Aged, Callable[[Study], Iterator[_Dated]]] = {
+        "survey": _surveys,
+        "test": _tests,
+        "leased_route": _statements,
+    }
+    return {
+        what: list(part(study))
+        for what, part in parts.items()
+        if not only_limited or getattr(oldest, what) is not None
+    }
+
+
+def _surveys(study: Study) -> Iterator[_Dated]:
+    for role in _SURVEYED:
+        table = study.tables[role]
+        kinds = table["kind"].where(table["kind"].notna(), role.removesuffix("s")).to_numpy()
+        yield _Dated(
+            table,
+            np.arange(len(table)),
+            table["id"].to_numpy(),
+            "surveyed",
+            "survey-old",
+            kinds,
+            {kind: plural(str(kind)) for kind in np.unique(kinds.astype(str)).tolist()},
+        )
+
+
+def _tests(study: Study) -> Iterator[_Dated]:
+    """The measurements that count, of every fibre the newest."""
+    table = study.tables["measurements"]
+    for role in ("cables", "links"):
+        ids = study.tables[role]["id"].to_numpy()
+        for quantity, word in _TESTED.items():
+            measurements = newest_measurements(study, role, quantity)
+            about = f"{word} of {role.removesuffix('s')}"
+            yield _Dated(
+                table,
+                measurements["row"].to_numpy(dtype=np.int64),
+                ids[measurements["owner"].to_numpy(dtype=np.int64)],
+                "date",
+                "test-old",
+                np.full(len(measurements), about),
+                {about: f"tests of {word} of {role}"},
+                of_link=role == "links",
+                only=TEST_LIMITS[quantity],
+            )
+
+
+def _statements(study: Study) -> Iterator[_Dated]:
+    """What is on record of the routes of leased hops."""
+    table = study.tables["links"]
+    rows = np.flatnonzero(((table["medium"] == "leased") & table["relies_on"].notna()).to_numpy())
+    yield _Dated(
+        table,
+        rows,
+        table["id"].to_numpy()[rows],
+        "stated_on",
+        "leased-old",
+        np.full(len(rows), "leased link"),
+        {"leased link": "leased links"},
+        of_link=True,
+    )
+
+
+def ages_days(dates: pd.Series, study: Study) -> Floats:
+    """Age in days on the day of judgement; NaN: undated, or dated after it."""
+    on = np.datetime64(study.on)
+    days = (on - dates.to_numpy(dtype="datetime64[D]")).astype(np.float64)
+    return np.asarray(np.where(dates.isna() | (days < 0), np.nan, days), dtype=np.float64)

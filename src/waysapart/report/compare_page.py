@@ -1,0 +1,547 @@
+"""The plant of two studies on one map: what was added, removed, moved or changed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from waysapart.gaps import GAP_CODES
+from waysapart.output_files import OutputFile, refuse_unsafe, write_text
+from waysapart.report import words
+from waysapart.report.geometry import Holdings, holdings, proof_geometry, room_around
+from waysapart.report.lookup import working_grid
+from waysapart.report.map import Tiles, frame, has_places
+from waysapart.report.page import render_page
+from waysapart.report.picture import map_picture
+from waysapart.report.view import unit
+from waysapart.report.words import CHANGED, comparison_answer, less_on_record_said
+from waysapart.text import sentence_list
+from waysapart.verdicts.prove import Proof
+from waysapart.whatif.changes import CHANGES, measured
+from waysapart.whatif.compare import Comparison, RecordChanges
+
+Geo = dict[str, Any]
+Records = Mapping[str, RecordChanges]
+
+_DRAWN = {"plant": ("segments",), "points": ("structures", "sites"), "hazards": ("hazards",)}
+_PLACES = frozenset({"geometry", "reach_m"})
+"""Columns that say where something is: where one differs, both places are drawn."""
+_COURSES = {"cable_runs": "course", "link_runs": "course in cables", "circuit_paths": "paths"}
+
+
+def comparison_geometry(comparison: Comparison) -> Geo:
+    """Feature collections of both studies, for `waysapart.report.page.render_page`.
+
+    Returns
+    -------
+    dict
+        As `proof_geometry`. `mark` of a feature: added, removed, changed, or
+        was (its place before, under an id of its own). `when` of a path:
+        before, after, or left (what it followed before and follows no
+        longer). Of a side that is evidence alone nothing is drawn, and then
+        nothing is marked.
+    """
+    before, after = comparison.proofs
+    if before is None or after is None:
+        one = after or before
+        when = "before" if after is None else "after"
+        return {} if one is None else _one_sided(one, when)
+    old, new = proof_geometry(before), proof_geometry(after)
+    records = comparison.records or {}
+    taken = {_id(one) for role in _DRAWN for one in new[role]["features"]}
+    renamed: dict[str, str] = {}
+    for role, kinds in _DRAWN.items():
+        _mark(old[role]["features"], new[role]["features"], kinds, records, taken, renamed)
+    new["paths"]["features"] = _paths_of_both(
+        old["paths"]["features"], new["paths"]["features"], renamed
+    )
+    return new
+
+
+def _one_sided(proof: Proof, when: str) -> Geo:
+    geo = proof_geometry(proof)
+    for path in geo["paths"]["features"]:
+        path["properties"]["when"] = when
+    return geo
+
+
+def _id(feature: Mapping[str, Any]) -> str:
+    return str(feature["properties"]["id"])
+
+
+def _mark(
+    old: list[Any],
+    new: list[Any],
+    roles: Iterable[str],
+    records: Records,
+    taken: set[str],
+    renamed: dict[str, str],
+) -> None:
+    """Mark the new features and add those old ones that are gone or lay elsewhere."""
+    found = {role: records[role] for role in roles if role in records}
+    added = {name for change in found.values() for name in change.added}
+    removed = {name for change in found.values() for name in change.removed}
+    changed = {name: set(cols) for one in found.values() for name, cols in one.changed.items()}
+    for feature in new:
+        name = _id(feature)
+        if name in added or name in changed:
+            feature["properties"]["mark"] = "added" if name in added else "changed"
+    for feature in old:
+        name = _id(feature)
+        moved = name in changed and changed[name] & _PLACES
+        if name in removed or moved:
+            mark = "was" if moved else "removed"
+            own = _free(name, taken) if name in taken else name
+            taken.add(own)
+            renamed[name] = own
+            new.append(
+                {**feature, "properties": {**feature["properties"], "id": own, "mark": mark}}
+            )
+
+
+def _free(name: str, taken: set[str]) -> str:
+    """An id of its own for the place where something lay before."""
+    own = f"{name} (before)"
+    while own in taken:
+        own += "'"
+    return own
+
+
+def _paths_of_both(old: list[Any], new: list[Any], renamed: Mapping[str, str]) -> list[Any]:
+    now: dict[tuple[str, str], list[str]] = {}
+    for path in new:
+        told = path["properties"]
+        told["when"] = "after"
+        now[told["circuit"], told["path"]] = told["segments"]
+    found = list(new)
+    for path in old:
+        told = path["properties"]
+        segments = [renamed.get(name, name) for name in told["segments"]]
+        follows = set(now.get((told["circuit"], told["path"]), ()))
+        left = [name for name in segments if name not in follows]
+        for when, course in (("before", segments), ("left", left)):
+            found.append({**path, "properties": {**told, "segments": course, "when": when}})
+    return found
+
+
+def comparison_holdings(comparison: Comparison) -> Holdings:
+    """As `holdings`, of the study after; what is gone from it can still be found by its id."""
+    before, after = comparison.proofs
+    one = after or before
+    if one is None:
+        return {"assets": [], "inside": {}, "runs": {}}
+    found = holdings(one)
+    if before is not None and after is not None:
+        known = set(after.network.assets.frame["id"])
+        found["assets"] += [row for row in holdings(before)["assets"] if row["id"] not in known]
+    return found
+
+
+def changes_told(comparison: Comparison, geo: Geo) -> dict[str, Any] | None:
+    """What the card of an asset says of it; None where one side's records are not here."""
+    records = comparison.records
+    if records is None:
+        return None
+    of: dict[str, str] = {}
+    for role, change in records.items():
+        if role in _COURSES:
+            for name in (*change.added, *change.removed, *change.changed):
+                of.setdefault(name, f"its {_COURSES[role]} changed")
+            continue
+        of |= dict.fromkeys(change.added, "added")
+        of |= dict.fromkeys(change.removed, "removed")
+        of |= {name: f"changed: {', '.join(cols)}" for name, cols in change.changed.items()}
+    for role in _DRAWN:
+        for feature in geo[role]["features"]:
+            if feature["properties"].get("mark") == "was":
+                of[_id(feature)] = "its place before"
+    return {"term": "Change", "of": of, "others": "none"}
+
+
+# --- A comparison turned into what its page shows: ordered, counted, with units.
+
+Facts = Mapping[str, Any]
+View = dict[str, Any]
+
+QUESTION = (
+    "What does the change do to each protection circuit: do its paths come to share less or more, "
+    "and does any limit break?"
+)
+MEANING = {
+    "worse": "A verdict fell, a limit broke, or more stands against it, whatever else improved.",
+    "better": "A verdict rose, a limit is kept again, or less stands against it.",
+    "same": "Verdict and limits stay. Where one finding took the place of another, both are "
+    "listed; figures may differ.",
+    "new": "Not in the study before.",
+    "gone": "Not in the study after.",
+}
+_FIRST = 12
+_ORDER = (*CHANGED, "same")
+_NAMES = {
+    "length_m": "fibre length",
+    "route_m": "route",
+    "delay_us": "delay",
+    "length_at_least_m": "least fibre length, where it is not known",
+    "route_at_least_m": "least route, where it is not known",
+    "delay_at_least_us": "least delay, where it is not known",
+    "least_margin_db": "least margin",
+    "loss_db": "loss, link by link",
+}
+_WHOLE = {
+    "worst_us": "greatest delay",
+    "asymmetry_us": "asymmetry",
+    "worst_at_least_us": "least of the greatest delay, where it is not known",
+    "asymmetry_at_least_us": "least asymmetry, where it is not known",
+    "closest_m": "closest approach",
+    "blank_within": "assets of which it is blank what they lie in",
+}
+
+
+def comparison_view(comparison: Comparison, facts: Facts) -> View:
+    """All that the page of a comparison shows: its facts, with these in place of or beside them.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        A side of it that came from a file may hold less than evidence does.
+    facts : mapping
+        Its facts.
+    """
+    before, after = comparison.before, comparison.after
+    circuits = _rows("", facts["circuits"], before.get("circuits", []), after.get("circuits", []))
+    together = [
+        row
+        for what, key in (("group", "groups"), ("scheme", "schemes"))
+        for row in _rows(what, facts[key], before.get(key, []), after.get(key, []))
+    ]
+    every = [*circuits, *together]
+    changed = [row for row in every if row["change"] in CHANGED]
+    changed.sort(key=lambda row: CHANGED.index(row["change"]))
+    drawn = [
+        when for when, proof in zip(("before", "after"), comparison.proofs, strict=True) if proof
+    ]
+    return {
+        **facts,
+        "sides": [
+            {
+                "when": when,
+                **facts[when],
+                "drawn": when in drawn,
+                "circuits": len(side.get("circuits", [])),
+                "crs": side.get("crs") or "",
+            }
+            for when, side in (("before", before), ("after", after))
+        ],
+        "both": len(drawn) == 2,
+        "one_drawn": "".join(drawn[:1]),
+        "version": after["waysapart"],
+        "revision": facts["after"]["revision"] or "",
+        "made": facts["after"]["made"] or "",
+        "caution": after.get("caution") or before.get("caution") or "",
+        "question": QUESTION,
+        "answer": comparison_answer(facts),
+        "less_on_record": less_on_record_said(facts["circuits"]),
+        "counts": [(name, facts["summary"][name], MEANING[name]) for name in CHANGES],
+        "circuits": circuits,
+        "together": together,
+        "urgent": changed[:_FIRST],
+        "urgent_left": max(0, len(changed) - _FIRST),
+        "findings": [(row, *one) for row in every for one in _findings(row)],
+        "figures": [
+            (row, _figure(name), _said(two["before"]), _said(two["after"]))
+            for row in every
+            for name, two in row["figures"].items()
+        ],
+        "records": None if facts["records"] is None else _records(facts["records"]),
+        "gaps": _gaps(before.get("gaps", []), after.get("gaps", [])),
+        "inputs": _inputs(before.get("inputs", []), after.get("inputs", [])),
+    }
+
+
+def _rows(
+    what: str, changes: Sequence[Facts], before: Sequence[Facts], after: Sequence[Facts]
+) -> list[View]:
+    old = {row["id"]: row for row in before}
+    new = {row["id"]: row for row in after}
+    rows = [
+        _row(what, change, old.get(change["id"], {}), new.get(change["id"], {}))
+        for change in changes
+    ]
+    rows.sort(key=lambda row: (row["order"], not row["differs"]))
+    return [{**row, "index": place} for place, row in enumerate(rows)]
+
+
+def _row(what: str, change: Facts, before: Facts, after: Facts) -> View:
+    """A change with the figures of both sides, each a pair of texts."""
+    old, new = measured(before), measured(after)
+    return {
+        **change,
+        "what": what,
+        "name": (after or before).get("name"),
+        "order": _ORDER.index(change["change"]),
+        "differs": bool(
+            change["figures"] or any(change["went"].values()) or any(change["came"].values())
+        ),
+        "within": [_limits(before), _limits(after)],
+        "loss": pair(_most(old, "_loss_db", max), _most(new, "_loss_db", max), _decibels),
+        "margin": pair(
+            _most(old, "_least_margin_db", min), _most(new, "_least_margin_db", min), _decibels
+        ),
+        "delay": _bounded(old, new, "worst_us"),
+        "asymmetry": _bounded(old, new, "asymmetry_us"),
+        "unavailability": _down(before, after),
+        "closest": pair(old.get("closest_m"), new.get("closest_m"), words.metres),
+    }
+
+
+def _down(before: Facts, after: Facts) -> tuple[str, str]:
+    """Unavailability of both ways before and after; `at least` where something has no rate."""
+    sides = [side.get("unavailability", {}) for side in (before, after)]
+    if any("both" in side.get("at_least", {}) for side in sides):
+        said = [
+            words.unavailable({"both": None, "at_least": {}, **side}, "both") if side else ""
+            for side in sides
+        ]
+        return said[0], said[1]
+    return pair(sides[0].get("both"), sides[1].get("both"), words.probability)
+
+
+def _limits(side: Facts) -> str:
+    if not side:
+        return ""
+    within = side.get("within_limits")
+    return "not known" if within is None else "within" if within else "over"
+
+
+def _most(figures: Facts, ending: str, choose: Callable[[Iterable[float]], float]) -> float | None:
+    """The greatest or least of a figure over all paths and links."""
+    known: list[float] = []
+    for name, value in figures.items():
+        if name.endswith(ending):
+            known += [v for v in (value if isinstance(value, list) else [value]) if v is not None]
+    return choose(known) if known else None
+
+
+def pair(before: Any, after: Any, say: Callable[[Any], str]) -> tuple[str, str]:
+    """A figure before and after in words; two that differ never read the same."""
+    said = ["" if value is None else say(value) for value in (before, after)]
+    if before != after and said[0] == said[1]:
+        said = [_said(before), _said(after)]
+    return said[0], said[1]
+
+
+def _bounded(old: Facts, new: Facts, key: str) -> tuple[str, str]:
+    """A delay before and after; where it is not known, the least that it can be."""
+    known = pair(old.get(key), new.get(key), words.microseconds)
+    before, after = (
+        said or (words.figure(side, key) if key in side else "")
+        for said, side in zip(known, (old, new), strict=True)
+    )
+    return before, after
+
+
+def _decibels(value: float) -> str:
+    return f"{value:.2f} dB"
+
+
+def _said(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, list):
+        return ", ".join(_said(one) or "not known" for one in value)
+    return f"{value:.8g}" if isinstance(value, float) else str(value)
+
+
+def _figure(name: str) -> str:
+    """A figure's name in words, with its unit."""
+    of = name.rpartition("_")[2]
+    told = f", {unit(of)}" if of in ("m", "us", "db") else ""
+    if name in _WHOLE:
+        return _WHOLE[name] + told
+    for ending, said in _NAMES.items():
+        if name.endswith(f"_{ending}"):
+            return f"{name.removesuffix(f'_{ending}')}: {said}{told}"
+    if name.startswith("unavailability_"):
+        return f"unavailability: {name.partition('_')[2].replace('_', ' ')}"
+    return name.replace("_", " ")
+
+
+_WHAT = {
+    "shared": "shared",
+    "near": "near",
+    "cross": "crossing",
+    "silent": "silent when it falls",
+    "gaps": "record gap",
+}
+
+
+def _findings(change: Facts) -> Iterable[tuple[str, str, list[str], str]]:
+    """Whether each finding went or came, what it is, its assets, and of a gap its code."""
+    for when in ("went", "came"):
+        for key, said in _WHAT.items():
+            for found in change[when].get(key, []):
+                if key == "gaps":
+                    code, asset = found
+                    yield when, said, [asset], code
+                else:
+                    yield when, said, found if isinstance(found, list) else [found], ""
+
+
+def _records(records: Facts) -> list[tuple[str, str, str, str]]:
+    """Role, id, what happened, and which columns changed, of every record that differs."""
+    rows = [
+        (role, str(name), what, "")
+        for role, change in records.items()
+        for what in ("added", "removed")
+        for name in change[what]
+    ]
+    return rows + [
+        (role, str(one["id"]), "changed", ", ".join(one["columns"]))
+        for role, change in records.items()
+        for one in change["changed"]
+    ]
+
+
+def _gaps(before: Sequence[Facts], after: Sequence[Facts]) -> list[tuple[str, Facts]]:
+    """Gaps that stand on one side only; of many told as one those of its ids that do."""
+
+    def known(gaps: Sequence[Facts]) -> dict[tuple[Any, ...], Facts]:
+        return {
+            (gap["code"], name, None if _folded(gap) else gap["message"]): gap
+            for gap in map(_whole, gaps)
+            for name in gap["assets"]
+        }
+
+    def only(
+        mine: dict[tuple[Any, ...], Facts], other: dict[tuple[Any, ...], Facts]
+    ) -> list[Facts]:
+        left: dict[int, tuple[Facts, list[str]]] = {}
+        for key, gap in mine.items():
+            if key not in other:
+                left.setdefault(id(gap), (gap, []))[1].append(str(key[1]))
+        return [_gap_of(gap, names) for gap, names in left.values()]
+
+    old, new = known(before), known(after)
+    return [
+        *(("came", gap) for gap in only(new, old)),
+        *(("went", gap) for gap in only(old, new)),
+    ]
+
+
+_BLANK_GAP = dict.fromkeys(("file", "layer", "row", "column"))
+
+
+def _whole(gap: Facts) -> Facts:
+    """A gap with all its fields; one in a file may lack some."""
+    asset = gap.get("asset") or ""
+    return {"code": "", "asset": asset, "message": "", "count": 1, "assets": [asset]} | {
+        **_BLANK_GAP,
+        **gap,
+    }
+
+
+def _folded(gap: Facts) -> bool:
+    """Whether a gap has a message of its kind, and not one of its own: a blank, many or one."""
+    return bool(gap["count"] > 1 or gap["code"].startswith("blank-"))
+
+
+def _gap_of(gap: Facts, names: Sequence[str]) -> Facts:
+    """A gap, or those of many told as one that these ids are."""
+    if len(names) == len(gap["assets"]):
+        return gap
+    known = GAP_CODES.get(gap["code"])
+    message = f"{sentence_list(names, most=3)}: {known.means if known else gap['message']}"
+    part = {"count": len(names), "assets": list(names), "asset": names[0], "message": message}
+    return {**gap, **part}
+
+
+def _inputs(before: Sequence[Facts], after: Sequence[Facts]) -> list[tuple[str, str, str, str]]:
+    """Every input file with its state and its digest on both sides."""
+    old, new = ({row["file"]: row["sha256"] for row in side} for side in (before, after))
+    return [
+        (file, _state(old.get(file), new.get(file)), old.get(file, ""), new.get(file, ""))
+        for file in sorted({*old, *new})
+    ]
+
+
+def _state(before: str | None, after: str | None) -> str:
+    if before == after:
+        return "same"
+    return "new" if before is None else "gone" if after is None else "changed"
+
+
+# --- Write the report of a comparison.
+
+
+def write_comparison(
+    comparison: Comparison, path: str | Path, *, tiles: Tiles | None = None, force: bool = False
+) -> Path:
+    """Write a comparison as one self-contained HTML file, the plant of both sides on one map.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        From `compare`. A side given as evidence holds no plant: the page says
+        so and draws the other side alone.
+    path : path
+        Where to; an old file there is replaced only by a whole new one.
+    tiles : Tiles, optional
+        A background map. Without it the file asks the network for nothing.
+    force : bool
+        Whether a file that waysapart did not write may be replaced.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    CallError
+        `path` is an input of a study, or a file that waysapart did not write.
+    WriteError
+        The file cannot be written.
+    """
+    target = OutputFile(Path(path), "html")
+    inputs = [file for proof in comparison.proofs if proof for file in proof.study.files]
+    refuse_unsafe([target], inputs, force=force)
+    facts = comparison.facts()
+    view = comparison_view(comparison, facts)
+    geo = comparison_geometry(comparison)
+    marked = [
+        feature
+        for role in ("plant", "points", "hazards")
+        for feature in geo.get(role, {}).get("features", [])
+        if feature["properties"].get("mark")
+    ]
+    view["marked"] = bool(marked)
+    view["detail"] = map_picture({}, {**geo, "opening": room_around(marked)}) if marked else None
+    title = f"{facts['before']['study']} against {facts['after']['study']}"
+    page = render_page(
+        "compare.html.j2",
+        view,
+        _map_facts(comparison, view, geo),
+        geo,
+        title=title,
+        label=f"Map of {title}",
+        map_scripts=("marked.js", "before_after.js"),
+        styles=("marked.css",),
+        tiles=tiles,
+    )
+    write_text(target, page, inputs, force=force)
+    return target.path
+
+
+def _map_facts(comparison: Comparison, view: dict[str, Any], geo: dict[str, Any]) -> dict[str, Any]:
+    """What the map shows: findings as they are after; those before of circuits that are gone."""
+    known = {str(one["id"]): one for one in comparison.before.get("circuits", [])}
+    known |= {str(one["id"]): one for one in comparison.after.get("circuits", [])}
+    one = comparison.proofs[1] or comparison.proofs[0]
+    return {
+        "circuits": [
+            {"shared": [], "near": [], "cross": [], **known[row["id"]]} for row in view["circuits"]
+        ],
+        "holdings": comparison_holdings(comparison),
+        "told": changes_told(comparison, geo),
+        "grid": working_grid(one.study.crs, frame(geo)) if one and has_places(geo) else None,
+    }

@@ -1,0 +1,280 @@
+"""What could be changed at a site so that two paths no longer hang on one thing there.
+
+Feed a piece of equipment from a second supply that stands there, move it into a rack or
+room where others of its kind are, or fit optics that other links on record have.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from waysapart.arrays import csr_row
+from waysapart.reroute.new_plant.candidates import Segment, with_segments
+from waysapart.reroute.plant.context import Ground, Optics, ground_of
+from waysapart.reroute.plant.search_graph import Space
+from waysapart.reroute.proposal_rows import Draft, Row, WorkItem, proposed
+from waysapart.reroute.search.no_pair_proof import Beyond, Listed, NoPairProof
+from waysapart.reroute.solve import (
+    Ask,
+    Found,
+    Links,
+    Progress,
+    Target,
+    hold_to,
+    known_pairs,
+    left_worse,
+    member_of,
+    search_and_prove,
+    trimmed,
+)
+from waysapart.schema import KNOWN_EMPTY, LIST_SEPARATOR, ROLES
+from waysapart.verdicts.prove import Proof, prove
+
+
+@dataclass(frozen=True)
+class Measure:
+    """One thing to do.
+
+    Attributes
+    ----------
+    kind : str
+        `supply`, `move` or `optics`.
+    text : str
+    draft : Draft
+        The rows that it changes.
+    optics : tuple of Optics
+        That new links may have besides the circuit's own.
+    """
+
+    kind: str
+    text: str
+    draft: Draft
+    optics: tuple[Optics, ...] = ()
+
+
+def measures(space: Space, proof: NoPairProof | None) -> list[Measure]:
+    """What could be changed so that a no-pair proof no longer stands.
+
+    Parameters
+    ----------
+    space : Space
+        Of a circuit without separate paths.
+    proof : Proof or None
+        That there are none; None where limits taken together rule them out.
+    """
+    ground = space.ground
+    found: list[Measure] = []
+    if proof is None or any(isinstance(leaf, (Beyond, Listed)) for leaf in proof.leaves()):
+        found += _optics(space)
+    if proof is None:
+        return found
+    names = {name for risk in proof.risks() for name in space.risks.assets[risk]}
+    avoid = np.zeros(len(ground.network.assets), dtype=bool)
+    numbers = ground.network.assets.numbers(sorted(names))
+    avoid[numbers[numbers >= 0]] = True
+    ends = {end for member in space.members for end in (member.a, member.b)}
+    machines = sorted({node.asset for node in space.edges.nodes if node.layer < 0} - ends)
+    for machine in machines:
+        if machine >= 0 and _hits(ground, machine, avoid):
+            found += _second_supply(ground, machine, avoid)
+            found += _other_holder(ground, machine, avoid)
+    return found
+
+
+def _hits(ground: Ground, asset: int, avoid: np.ndarray) -> bool:
+    closed = ground.reliance.closed
+    return bool(avoid[csr_row(closed, asset)].any())
+
+
+def _row(ground: Ground, machine: int) -> Row:
+    table = ground.study.tables["equipment"]
+    row = table.iloc[machine - ground.network.assets.start["equipment"]]
+    own = [column.name for column in ROLES["equipment"].columns]
+    return {name: row[name] for name in own if pd.notna(row[name])}
+
+
+def _second_supply(ground: Ground, machine: int, avoid: np.ndarray) -> list[Measure]:
+    """Supplies at the same site that do not hang on what is to be avoided."""
+    row = _row(ground, machine)
+    own = str(row.get("supplies", "")).split(LIST_SEPARATOR) if row.get("supplies") else []
+    supplies, assets = ground.study.tables["supplies"], ground.network.assets
+    mine = assets.numbers(own) if own else np.empty(0, dtype=np.int64)
+    if not any(_hits(ground, int(one), avoid) for one in mine):
+        return []
+    found = []
+    for name in supplies["id"][supplies["site"] == row["site"]]:
+        if name in own or _hits(ground, int(assets.numbers([name])[0]), avoid):
+            continue
+        draft = Draft()
+        draft.add("equipment", **{**row, "supplies": LIST_SEPARATOR.join([*own, name])})
+        text = f"feed {row['id']} from {name} as well"
+        draft.work.append(_work(row, text))
+        found.append(Measure("supply", text, draft))
+    return found
+
+
+def _other_holder(ground: Ground, machine: int, avoid: np.ndarray) -> list[Measure]:
+    """Racks and rooms with equipment of the same kind at the same site, clear of what to avoid."""
+    row = _row(ground, machine)
+    now = str(row.get("within", ""))
+    assets = ground.network.assets
+    holders = now.split(LIST_SEPARATOR) if now and now != KNOWN_EMPTY else []
+    if not any(_hits(ground, int(n), avoid) for n in assets.numbers(holders or [""]) if n >= 0):
+        return []
+    table = ground.study.tables["equipment"]
+    others = table[(table["site"] == row["site"]) & table["within"].notna()]
+    if "kind" in row:
+        others = others[others["kind"] == row["kind"]]
+    found = []
+    for within in dict.fromkeys(others["within"]):
+        numbers = assets.numbers(str(within).split(LIST_SEPARATOR))
+        clear = all(n >= 0 and not _hits(ground, int(n), avoid) for n in numbers)
+        if within in {now, KNOWN_EMPTY} or not clear:
+            continue
+        draft = Draft()
+        draft.add("equipment", **{**row, "within": within})
+        text = f"move {row['id']} from {now} to {within}"
+        draft.work.append(_work(row, text))
+        found.append(Measure("move", text, draft))
+    return found
+
+
+def _work(row: Row, text: str) -> WorkItem:
+    return {"circuit": None, "what": "change", "at": str(row["site"]), "text": text}
+
+
+def _optics(space: Space) -> list[Measure]:
+    """Optics of other links on record with a larger budget than the circuit's own, best first."""
+    ground = space.ground
+    own = set(space.edges.optics)
+    most = max((one.budget_db or 0.0 for one in own), default=0.0)
+    links = ground.study.tables["links"]["id"].to_numpy()
+    examples: dict[Optics, str] = {}
+    for number, one in enumerate(ground.optics):
+        if ground.links["fibre"].iloc[number] and one.wavelength_nm is not None:
+            examples.setdefault(one, str(links[number]))
+    better = [one for one in examples if one not in own and (one.budget_db or 0.0) > most]
+    better.sort(key=lambda one: -(one.budget_db or 0.0))
+    return [
+        Measure(
+            "optics",
+            f"fit optics like those of link {examples[one]} ({one.wavelength_nm:g} nm, "
+            f"{one.budget_db:g} dB)",
+            Draft(),
+            (one,),
+        )
+        for one in better
+    ]
+
+
+# --- Put something to build into a study of its own, search the paths there, and prove them.
+
+
+@dataclass(frozen=True)
+class Option:
+    """Something to build or change, with what it does.
+
+    Attributes
+    ----------
+    kind : str
+        `supply`, `move`, `optics`, `closure`, `segment`, `segments` or `set`.
+    text : str
+    segments : tuple of Segment
+        New segments; empty for other things.
+    cost : float
+        In metres, or in the unit of the candidates' own cost; 0 for other things.
+    apart : tuple of str
+        Circuits and groups that the prover calls apart and within limits with it.
+    draft : Draft
+        All rows of the proposal: what is built, and the paths over it.
+    links : dict
+        The paths by circuit and name.
+    optics : tuple of Optics
+    worse : tuple of str
+        Circuits and groups that it leaves worse than they are.
+    after : Proof or None
+        Of the whole study with it. Kept for the best option and the set only.
+    """
+
+    kind: str
+    text: str
+    segments: tuple[Segment, ...]
+    cost: float
+    apart: tuple[str, ...]
+    draft: Draft
+    links: Links
+    optics: tuple[Optics, ...] = ()
+    worse: tuple[str, ...] = ()
+    after: Proof | None = None
+
+    @property
+    def length_m(self) -> float:
+        """Metres of new segments."""
+        return sum(one.length_m for one in self.segments)
+
+    @property
+    def per_km(self) -> float | None:
+        """Circuits and groups apart for each kilometre built; None where nothing is laid."""
+        return 1000 * len(self.apart) / self.length_m if self.segments else None
+
+
+def tried(
+    ground: Ground,
+    targets: Sequence[Target],
+    ask: Ask,
+    measure: Measure,
+    segments: Sequence[Segment],
+    say: Progress,
+    opened: Sequence[int] = (),
+) -> Option:
+    """Put things into a study of their own, search the targets there and prove it."""
+    base = Draft().with_rows(measure.draft)
+    if segments:
+        base = base.with_rows(with_segments(ground, segments))
+    proof = prove(trimmed(proposed(ground.study, base), targets))
+    ends = {*opened, *(end for one in segments for end in (one.a, one.b))}
+    there = ground_of(proof, numbered(proof, ground, ends))
+    again = [Found(in_proof(proof, target)) for target in targets]
+    for one in again:
+        one.pairs = known_pairs(proof, one.target)
+    terms = replace(ask.terms, optics=measure.optics)
+    draft, links, _ = search_and_prove(there, again, replace(ask, terms=terms), say, whole=False)
+    every = base.with_rows(draft)
+    hoped = [one for one in again if one.status == "apart" and one.together]
+    worse: list[str] = []
+    after: Proof | None = None
+    if hoped:
+        after = prove(proposed(ground.study, every))
+        hold_to(after, hoped)
+        worse = left_worse(ground.proof, after)
+    return Option(
+        measure.kind,
+        measure.text,
+        tuple(segments),
+        sum(one.cost for one in segments),
+        tuple(one.target.id for one in hoped if one.status == "apart"),
+        every,
+        links,
+        measure.optics,
+        tuple(worse),
+        after,
+    )
+
+
+def in_proof(proof: Proof, target: Target) -> Target:
+    """The same target in another proof, where links and equipment have other numbers."""
+    names = proof.study.tables["circuits"]["id"].tolist()
+    members = tuple(
+        member_of(proof, names.index(member.id), member.number) for member in target.members
+    )
+    return replace(target, members=members)
+
+
+def numbered(proof: Proof, ground: Ground, places: Iterable[int]) -> list[int]:
+    """The same places as numbered in another proof."""
+    numbers = proof.network.assets.numbers([str(ground.names[one]) for one in sorted(places)])
+    return [int(number) for number in numbers if number >= 0]

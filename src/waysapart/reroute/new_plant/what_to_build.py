@@ -1,0 +1,301 @@
+"""What to build where no separate paths exist: what one thing does, and what a set does.
+
+Whatever is proposed here has been put into a study of its own, searched, and proved by
+the same prover as the study itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import pandas as pd
+
+from waysapart.network.lengths import positions_deg
+from waysapart.reroute.new_plant.candidates import Candidates, Segment, given_segments, made_up
+from waysapart.reroute.new_plant.cover import (
+    Laid,
+    Several,
+    cheapest_cover,
+    laid,
+    laid_for,
+    several_segments,
+    single_ones,
+)
+from waysapart.reroute.new_plant.measures import Measure, Option, measures, tried
+from waysapart.reroute.plant.cable_sections import cable_nodes
+from waysapart.reroute.plant.context import Ground, ground_of
+from waysapart.reroute.plant.search_graph import space_of
+from waysapart.reroute.proposal_rows import Draft
+from waysapart.reroute.search.disjoint_paths import best_paths
+from waysapart.reroute.solve import Ask, Found, Progress, Target
+
+MOST_TRIED = 6
+"""Things of one kind that are proved for one circuit before the next kind has its turn."""
+ENOUGH = 2
+"""Segments that work, for one circuit: the best, and one to choose instead."""
+
+
+@dataclass(frozen=True)
+class Building:
+    """What could be built.
+
+    Attributes
+    ----------
+    options : list of Option
+        Single things, best first: most apart, then cheapest.
+    set : Option or None
+        Things together that make most apart within the budget; None where one does it all.
+    at_most : int
+        No set of what was looked at, each circuit helped by one thing, makes more apart.
+    budget : float or None
+    looked_at : dict of str to int
+        How many candidates of each kind.
+    lonlat : dict of str to list of pair of float
+        Course of every new segment of an option, for a map.
+    several : Several or None
+        The set of segments sought for what no single thing makes apart; None where
+        there was no need, or nothing to choose from.
+    """
+
+    options: list[Option]
+    set: Option | None
+    at_most: int
+    budget: float | None
+    looked_at: dict[str, int]
+    lonlat: dict[str, list[list[float]]] = field(default_factory=dict)
+    several: Several | None = None
+
+
+def what_to_build(
+    ground: Ground, without: Sequence[Found], ask: Ask, candidates: Candidates, say: Progress
+) -> Building:
+    """Look for single things, and for a set of them, that make circuits apart.
+
+    Parameters
+    ----------
+    ground : Ground
+    without : sequence of Found
+        Targets without separate paths, each with its search and proof.
+    ask : Ask
+    candidates : Candidates
+    say : callable
+
+    Notes
+    -----
+    A candidate that a stored proof rules out is not tried: a new edge helps only
+    where it leads across a cut without relying on what must be avoided there.
+    """
+    looked: dict[str, int] = {}
+    options = _best_first(_over_measures(ground, without, ask, looked, say))
+    options = _best_first([*options, *_over_closures(ground, without, ask, looked, say)])
+    segments = _candidates(ground, without, candidates)
+    looked["segments"] = len(segments)
+    several = None
+    if segments:
+        say(f"laying {len(segments)} candidate segments")
+        there = laid(ground, segments)
+        every = [laid_for(there, one, ask, segments) for one in without]
+        options += _over_segments(ground, without, every, ask, segments, say)
+        helped = {name for option in options for name in option.apart}
+        left = [n for n, one in enumerate(without) if one.target.id not in helped]
+        if left and len(segments) > 1:
+            say("looking for sets of candidate segments")
+            several = several_segments(
+                ground,
+                [without[n].target for n in left],
+                [every[n] for n in left],
+                ask,
+                segments,
+                candidates.budget,
+                say,
+            )
+            options += [several.option] if several.option is not None else []
+    options = _best_first(options)
+    budget = candidates.budget
+    best, at_most = _set_within(ground, without, ask, options, budget, say)
+    shown = [s for o in [*options, *([best] if best else [])] for s in o.segments]
+    return Building(options, best, at_most, budget, looked, _courses(ground, shown), several)
+
+
+def _best_first(options: Iterable[Option]) -> list[Option]:
+    """Most apart first, then the cheapest; only the best keeps its proof, which takes memory."""
+    found = sorted(options, key=lambda o: (-len(o.apart), o.cost, o.text))
+    return [*found[:1], *(replace(option, after=None) for option in found[1:])]
+
+
+def _over_measures(
+    ground: Ground, without: Sequence[Found], ask: Ask, looked: dict[str, int], say: Progress
+) -> list[Option]:
+    """Changes at sites, each tried for all targets whose proof it could undo; one for each."""
+    wanted: dict[str, tuple[Measure, list[Target]]] = {}
+    rank: dict[str, int] = {}
+    for one in without:
+        if one.space is None or one.answer is None:
+            continue
+        several = measures(one.space, one.answer.proof)
+        for place, measure in enumerate(several[:MOST_TRIED]):
+            wanted.setdefault(measure.text, (measure, []))[1].append(one.target)
+            rank[measure.text] = min(place, rank.get(measure.text, place))
+    looked["measures"] = len(wanted)
+    options: list[Option] = []
+    done: set[str] = set()
+    for text in sorted(wanted, key=lambda t: (rank[t], -len(wanted[t][1]))):
+        measure, targets = wanted[text]
+        targets = [target for target in targets if target.id not in done]
+        if not targets:
+            continue
+        say(f"proving: {text}")
+        option = tried(ground, targets, ask, measure, (), say)
+        if option.apart:
+            options.append(option)
+            done.update(option.apart)
+    return options
+
+
+def _over_closures(
+    ground: Ground, without: Sequence[Found], ask: Ask, looked: dict[str, int], say: Progress
+) -> list[Option]:
+    """Closures in structures where cables pass each other and no joint is on record."""
+    places = _passed_by_several(ground)
+    looked["closures"] = len(places)
+    if not places:
+        return []
+    there = ground_of(ground.proof, places)
+    able = []
+    for one in without:
+        pairs = sorted(one.pairs.get(one.target.id, ()))
+        space = space_of(there, one.target.members, ask.terms, pairs=pairs)
+        ways = (ask.ways or 2) if one.target.group else 2
+        answer = best_paths(space.graph, space.question, ways, time_limit_s=ask.time_limit_s)
+        if answer.status == "apart":
+            able.append(one.target)
+    if not able:
+        return []
+    text = "splice cables where they pass each other, in closures that are not on record"
+    say(f"proving: {text}")
+    option = tried(ground, able, ask, Measure("closure", text, Draft()), (), say, places)
+    return [option] if option.apart else []
+
+
+def _passed_by_several(ground: Ground) -> list[int]:
+    """Structures and sites that several cables come to, at which one of them is not cut yet."""
+    nodes = cable_nodes(ground.network)
+    nodes = nodes[nodes["node"] >= 0].drop_duplicates(["cable", "node"])
+    stretches = ground.stretches
+    cut = pd.MultiIndex.from_arrays(
+        [np.r_[stretches.cable, stretches.cable], np.r_[stretches.a, stretches.b]]
+    )
+    known = pd.MultiIndex.from_frame(nodes[["cable", "node"]]).isin(cut)
+    several = nodes["node"].map(nodes["node"].value_counts()).to_numpy() > 1
+    return sorted(set(nodes["node"].to_numpy()[several & ~known].tolist()))
+
+
+def _candidates(ground: Ground, without: Sequence[Found], candidates: Candidates) -> list[Segment]:
+    if candidates.lines is not None:
+        return given_segments(ground, candidates)
+    found: dict[str, Segment] = {}
+    for one in without:
+        proof = one.answer.proof if one.answer is not None else None
+        if proof is not None and one.space is not None:
+            for segment in made_up(ground, one.space, proof, candidates):
+                found.setdefault(segment.id, segment)
+    return list(found.values())
+
+
+def _over_segments(
+    ground: Ground,
+    without: Sequence[Found],
+    laid_: Sequence[Laid],
+    ask: Ask,
+    segments: Sequence[Segment],
+    say: Progress,
+) -> list[Option]:
+    """Which single candidate segment makes which targets apart."""
+    helps: dict[int, list[Target]] = {}
+    for one, laid_one in zip(without, laid_, strict=True):
+        say(f"trying candidates for {one.target.id}")
+        for number in single_ones(laid_one, ask.time_limit_s):
+            helps.setdefault(number, []).append(one.target)
+    options = []
+    ranked = sorted(helps, key=lambda n: (-len(helps[n]), segments[n].cost, segments[n].id))
+    done: dict[str, int] = {}
+    working: dict[str, int] = {}
+    for number in ranked:
+        targets = [
+            t
+            for t in helps[number]
+            if done.get(t.id, 0) < MOST_TRIED and working.get(t.id, 0) < ENOUGH
+        ]
+        if not targets:
+            continue
+        for target in targets:
+            done[target.id] = done.get(target.id, 0) + 1
+        segment = segments[number]
+        text = (
+            f"build {segment.kind} {segment.id}, {segment.length_m:.0f} m, from "
+            f"{ground.names[segment.a]} to {ground.names[segment.b]}"
+        )
+        say(f"proving: {text}")
+        option = tried(ground, targets, ask, Measure("segment", text, Draft()), [segment], say)
+        if option.apart:
+            options.append(option)
+        for name in option.apart:
+            working[name] = working.get(name, 0) + 1
+    return options
+
+
+def _set_within(
+    ground: Ground,
+    without: Sequence[Found],
+    ask: Ask,
+    options: Sequence[Option],
+    budget: float | None,
+    say: Progress,
+) -> tuple[Option | None, int]:
+    """The cheapest set of options that makes most targets apart within the budget, proved."""
+    targets = [one.target for one in without]
+    affordable = [o for o in options if budget is None or o.cost <= budget]
+    if not affordable:
+        return None, 0
+    needs = [
+        (number, np.array([target.id in option.apart for option in affordable]))
+        for number, target in enumerate(targets)
+    ]
+    cover = cheapest_cover(len(targets), needs, [o.cost for o in affordable], budget)
+    chosen = [affordable[number] for number in cover.chosen] if cover is not None else []
+    helped = {name for option in chosen for name in option.apart}
+    if len(chosen) < 2:
+        return None, len(helped)
+    measure = Measure(
+        "set",
+        "; ".join(option.text for option in chosen),
+        _joined([option for option in chosen if not option.segments]),
+        tuple(dict.fromkeys(one for option in chosen for one in option.optics)),
+    )
+    segments = [segment for option in chosen for segment in option.segments]
+    say("proving the set")
+    wanted = [target for target in targets if target.id in helped]
+    return tried(ground, wanted, ask, measure, segments, say), len(helped)
+
+
+def _joined(options: Sequence[Option]) -> Draft:
+    """What options change at sites, without the paths over it."""
+    draft = Draft()
+    for option in options:
+        for row in option.draft.rows.get("equipment", []):
+            draft.add("equipment", **row)
+        draft.work += [one for one in option.draft.work if one["what"] == "change"]
+    return draft
+
+
+def _courses(ground: Ground, segments: Sequence[Segment]) -> dict[str, list[list[float]]]:
+    """Longitude and latitude along new segments."""
+    if not segments:
+        return {}
+    lines = positions_deg(ground.study, np.array([one.line for one in segments], dtype=object))
+    return {
+        one.id: [[round(x, 7), round(y, 7)] for x, y in line.coords]
+        for one, line in zip(segments, lines, strict=True)
+    }

@@ -1,0 +1,320 @@
+"""Make a no-pair proof small enough to be read.
+
+A proof needs only the risks that it speaks of. Proved again with these alone, the
+search is led astray less and often needs fewer; then each one is left out in turn.
+Edges that rely on none of them never part anything, so what they join is one node.
+
+The problem is NP-hard with general risks (Hu, "Diverse routing in optical mesh
+networks", IEEE Trans. Communications 51(3), 2003), so the search is exponential at
+worst and carries a time limit; what it returns is never called optimal unless the
+tree was closed.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+import numpy as np
+from scipy.sparse.csgraph import connected_components
+
+from waysapart.arrays import Ints, boolean
+from waysapart.errors import CallError
+from waysapart.reroute.search.branch_and_bound import Search
+from waysapart.reroute.search.no_pair_proof import (
+    Beyond,
+    Cut,
+    Few,
+    Fork,
+    Listed,
+    NoPairProof,
+    Parted,
+    Rest,
+    Tree,
+    can_be_listed,
+)
+from waysapart.reroute.search.reduce import reduce_graph
+from waysapart.reroute.search.risk_graph import (
+    Question,
+    RiskGraph,
+    check_question,
+    edge_risks,
+    risks_of_path,
+)
+
+SHRINK_NODES = 400
+"""Largest tree grown again when a proof is made smaller."""
+
+SHRINK_RISKS = 24
+"""Proofs with more risks than this are not tried risk by risk; nobody would read them."""
+
+
+def made_small(
+    graph: RiskGraph, question: Question, proof: NoPairProof, deadline: float
+) -> NoPairProof:
+    """A proof of the same with no more risks, none of which can be left out singly.
+
+    Past `deadline` (`time.monotonic()`), or for proofs that are large, the best
+    reached so far is returned.
+    """
+    risks = edge_risks(graph, question.s, question.t)
+    while proof.size()[1] > 2 and time.monotonic() < deadline:
+        again = _proved_with(graph, question, risks, proof, proof.risks(), deadline)
+        if again is None or again.size() >= proof.size():
+            break
+        proof = again
+    if 1 < proof.size()[0] <= SHRINK_RISKS:
+        for risk in sorted(proof.risks()):
+            if risk in proof.risks() and time.monotonic() < deadline:
+                fewer = proof.risks() - {risk}
+                proof = _proved_with(graph, question, risks, proof, fewer, deadline) or proof
+    return proof
+
+
+def _proved_with(
+    graph: RiskGraph,
+    question: Question,
+    risks: Any,
+    proof: NoPairProof,
+    only: frozenset[int],
+    deadline: float,
+) -> NoPairProof | None:
+    """A proof in which the paths need not avoid each other at other risks than `only`."""
+    usable = np.ones(graph.n_edges, dtype=bool)
+    usable[sorted(proof.without)] = False
+    columns = risks.tocsc()[:, sorted(only)].tocsr()
+    relies = np.diff(columns.indptr) > 0
+    if question.limits:
+        place, edges = np.arange(graph.n_nodes), np.flatnonzero(usable)
+    else:
+        free = usable & ~relies
+        place = _joined(graph, free)
+        edges = np.flatnonzero(usable & relies)
+    s, t = int(place[question.s]), int(place[question.t])
+    if s == t:
+        return None
+    numbered = sorted(only)
+    small = RiskGraph(
+        graph.n_nodes,
+        place[graph.u[edges]],
+        place[graph.v[edges]],
+        graph.cost[edges],
+        columns[edges],
+        None,
+        {name: weight[edges] for name, weight in graph.weights.items()},
+    )
+    start = frozenset(numbered.index(risk) for risk in proof.from_start & only)
+    reduced = reduce_graph(small, Question(s, t))
+    search = Search(reduced, proof.ways, question.limits, start, dict(proof.kept), None)
+    search.run(deadline, SHRINK_NODES)
+    if search.tree is None or search.best is not None:
+        return None
+    return replace(proof, tree=_renumbered(search.tree, edges, numbered))
+
+
+def _joined(graph: RiskGraph, free: Any) -> Any:
+    shape = (graph.n_nodes, graph.n_nodes)
+    joined = boolean(graph.u[free], graph.v[free], shape)
+    return connected_components(joined, directed=False)[1].astype(np.int64)
+
+
+def _renumbered(tree: Tree, edges: Ints, risks: list[int]) -> Tree:
+    """The tree with the edges and risks of the small graph named as in the whole one."""
+    if isinstance(tree, Cut):
+        cut = tuple(sorted(int(edges[edge]) for edge in tree.edges))
+        return Cut(tree.way, cut, frozenset(risks[risk] for risk in tree.avoid))
+    if isinstance(tree, Few):
+        cut = tuple(sorted(int(edges[edge]) for edge in tree.edges))
+        return Few(cut, frozenset(risks[risk] for risk in tree.avoid))
+    if isinstance(tree, (Beyond, Listed)):
+        return replace(tree, avoid=frozenset(risks[risk] for risk in tree.avoid))
+    then = (_renumbered(tree.then[0], edges, risks), _renumbered(tree.then[1], edges, risks))
+    used: frozenset[Rest] = frozenset(
+        rest if len(rest) == 3 else (rest[0], risks[rest[1]]) for rest in tree.used
+    )
+    if isinstance(tree, Parted):
+        return replace(tree, then=then, used=used)
+    return Fork(risks[tree.risk], tree.between, then, used)
+
+
+# --- The cheapest paths that share no risk, exactly, or the proof that there are none.
+
+Status = Literal["apart", "none", "undecided"]
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What a search found.
+
+    Attributes
+    ----------
+    status
+        ``apart``: separate paths within the limits, `ways`; ``none``: there are
+        none; ``undecided``: neither is known in the time given.
+    ways
+        Edges of each path from `s` to `t`; a kept path comes first.
+    cost
+        Sum over the paths, a kept one included.
+    lower_bound
+        No separate paths within the limits cost less (None where there are none).
+    optimal
+        `ways` are proved cheapest: `cost` equals `lower_bound`.
+    proof
+        The no-pair proof where `status` is ``none``; None where the limits taken
+        together leave more courses than a proof may list, see
+        `waysapart.reroute.search.no_pair_proof`.
+    why
+        ``""``, ``limits`` (none within the limits, too many courses to list for a
+        proof), ``kept``
+        (the kept path itself breaks a limit), ``dearer`` (none so cheap) or ``time``.
+    nodes, seconds
+        Size of the tree and time taken.
+    """
+
+    status: Status
+    ways: tuple[tuple[int, ...], ...] | None
+    cost: int | None
+    lower_bound: int | None
+    optimal: bool
+    proof: NoPairProof | None
+    why: str
+    nodes: int
+    seconds: float
+
+    @property
+    def gap(self) -> int | None:
+        """Cost above the lower bound; 0 where optimal, None where nothing was found."""
+        if self.cost is None or self.lower_bound is None:
+            return None
+        return self.cost - self.lower_bound
+
+
+def best_pair(
+    graph: RiskGraph,
+    question: Question,
+    *,
+    time_limit_s: float = 10.0,
+    below: int | None = None,
+) -> Answer:
+    """The two paths of least total cost such that no risk is on both.
+
+    Parameters
+    ----------
+    graph, question
+        The plant, the ends and the terms.
+    time_limit_s
+        Seconds of search; a proof found may take as long again to be made small.
+    below
+        Only paths cheaper than this count; then ``none`` without a proof means
+        that there are none so cheap.
+
+    Returns
+    -------
+    Answer
+
+    Raises
+    ------
+    CallError
+        The question has no meaning on this graph, see `check_question`.
+
+    Notes
+    -----
+    Exact: costs and weights are whole numbers and every bound is a true one. Limits
+    on single paths are kept by exact label setting, limits on the difference by
+    splitting the set of paths; both are exact and exponential at worst.
+    """
+    return best_paths(graph, question, 2, time_limit_s=time_limit_s, below=below)
+
+
+def best_paths(
+    graph: RiskGraph,
+    question: Question,
+    ways: int,
+    *,
+    time_limit_s: float = 10.0,
+    below: int | None = None,
+) -> Answer:
+    """The `ways` paths of least total cost such that no risk is on two of them.
+
+    As `best_pair`, for any number of paths >= 2; the tree grows quickly with it.
+    """
+    check_question(graph, question)
+    if ways < 2:
+        raise CallError(f"{ways} ways asked for, expected at least 2")
+    began = time.monotonic()
+    deadline = began + time_limit_s
+    kept = question.keep
+    avoid: frozenset[int] = frozenset()
+    fixed: dict[str, int] = {}
+    kept_cost = 0
+    if kept is not None:
+        risks = edge_risks(graph, question.s, question.t)
+        avoid = risks_of_path(risks, kept) - frozenset(question.exempt)
+        fixed = {name: int(w[list(kept)].sum()) for name, w in graph.weights.items()}
+        kept_cost = int(graph.cost[list(kept)].sum())
+        if any(fixed[name] > most for name, most in question.limits.most.items()):
+            return Answer("none", None, None, None, False, None, "kept", 0, 0.0)
+    reduced = reduce_graph(graph, question)
+    sought = ways - (kept is not None)
+    upper = None if below is None else below - kept_cost
+    search = Search(reduced, sought, question.limits, avoid, fixed, upper)
+    search.run(deadline)
+    found: tuple[tuple[int, ...], ...] | None = None
+    if search.best is not None:
+        found = tuple(tuple(reduced.on_record(list(way))) for way in search.best)
+        found = found if kept is None else (tuple(kept), *found)
+    proof = None
+    if search.tree is not None and found is None:
+        proof = NoPairProof(
+            question.s,
+            question.t,
+            sought,
+            avoid,
+            barred_edges(graph, question),
+            search.tree,
+            question.limits,
+            fixed,
+        )
+        proof = made_small(graph, question, proof, deadline)
+        proof = proof if can_be_listed(reduced, proof) else None
+    return _answer(search, found, kept_cost, proof, time.monotonic() - began, below)
+
+
+def _answer(
+    search: Search,
+    found: tuple[tuple[int, ...], ...] | None,
+    kept_cost: int,
+    proof: NoPairProof | None,
+    seconds: float,
+    below: int | None,
+) -> Answer:
+    cost = None
+    if found is not None and search.best_cost is not None:
+        cost = search.best_cost + kept_cost
+    status: Status = "apart" if found else "none" if search.done else "undecided"
+    why = "" if search.done else "time"
+    if status == "none" and proof is None:
+        why = "limits" if below is None else "dearer"
+    return Answer(
+        status=status,
+        ways=found,
+        cost=cost,
+        lower_bound=None if status == "none" else search.lower + kept_cost,
+        optimal=found is not None and search.done,
+        proof=proof,
+        why=why,
+        nodes=search.nodes,
+        seconds=seconds,
+    )
+
+
+def barred_edges(graph: RiskGraph, question: Question) -> frozenset[int]:
+    """Edges that no path may use: forbidden themselves or by a forbidden risk."""
+    barred = set(question.forbidden_edges)
+    if len(question.forbidden_risks):
+        banned = np.zeros(graph.n_risks, dtype=bool)
+        banned[list(question.forbidden_risks)] = True
+        risks = edge_risks(graph, question.s, question.t)
+        barred.update(np.flatnonzero(risks @ banned).tolist())
+    return frozenset(barred)

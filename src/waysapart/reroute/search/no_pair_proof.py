@@ -1,0 +1,516 @@
+"""The proof that no separate paths exist, small enough to be read and easy to check.
+
+A tree. At a fork stands a risk that two named paths must not both rely on, so one
+of them avoids it: one branch for each. A leaf names a path, the risks that it
+must avoid on this branch and a cut: edges whose removal parts the ends, each of
+which relies on one of these risks. So this path does not exist, and as it goes on
+every branch, nor do the separate paths. To check it takes a breadth-first search per
+leaf and nothing else. A leaf may instead rest on a limit: the least sum that a
+path can reach while avoiding these risks is more than the limit; or on several: of
+all courses that avoid these risks, listed one by one, none keeps them all. Where
+the paths may differ by no more than so much, a fork may part on that: all of them stay
+at or below some figure, or all of them above another.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, NotRequired, TypeAlias, TypedDict
+
+import numpy as np
+from scipy.sparse.csgraph import connected_components
+
+from waysapart.arrays import Bools, boolean
+from waysapart.reroute.search.reduce import Reduced
+from waysapart.reroute.search.risk_graph import LARGEST_SUM, PathLimits
+from waysapart.reroute.search.shortest_paths import REACHED, Window, distances
+
+Rest = tuple[int, int] | tuple[str, str, int]
+"""What a branch adds: (path, risk that it avoids), or (weight, `least` or `most`, figure)."""
+
+
+@dataclass(frozen=True)
+class Cut:
+    """Path `way` cannot avoid `avoid`: every edge in `edges` relies on one of these risks."""
+
+    way: int
+    edges: tuple[int, ...]
+    avoid: frozenset[int]
+
+    @property
+    def used(self) -> frozenset[Rest]:
+        """What the leaf rests on: (path, risk that it avoids)."""
+        return frozenset((self.way, risk) for risk in self.avoid)
+
+
+@dataclass(frozen=True)
+class Beyond:
+    """Path `way`, avoiding `avoid`, has at least `least` of `weight`, over `most`.
+
+    `parted`: what `most` rests on, where a fork set it.
+    """
+
+    way: int
+    weight: str
+    least: int
+    most: int
+    avoid: frozenset[int]
+    parted: frozenset[Rest] = frozenset()
+
+    @property
+    def used(self) -> frozenset[Rest]:
+        """What the leaf rests on: (path, risk that it avoids), and figures of forks."""
+        return self.parted.union((self.way, risk) for risk in self.avoid)
+
+
+@dataclass(frozen=True)
+class Listed:
+    """No course of path `way` that avoids `avoid` has its sums in all of `within`.
+
+    `parted`: what the windows rest on, where forks set them.
+    """
+
+    way: int
+    within: tuple[Window, ...]
+    avoid: frozenset[int]
+    parted: frozenset[Rest] = frozenset()
+
+    @property
+    def used(self) -> frozenset[Rest]:
+        """What the leaf rests on: (path, risk that it avoids), and figures of forks."""
+        return self.parted.union((self.way, risk) for risk in self.avoid)
+
+
+@dataclass(frozen=True)
+class Few:
+    """Every path relies on one of `avoid`, and these are fewer than the paths sought.
+
+    Removing `edges` parts the ends, and each of them relies on one of these risks.
+    Only for three paths or more; for two a fork says the same.
+    """
+
+    edges: tuple[int, ...]
+    avoid: frozenset[int]
+    used: frozenset[Rest] = frozenset()
+
+
+@dataclass(frozen=True)
+class Fork:
+    """Paths `between` must not both rely on `risk`.
+
+    `then[0]` is the case that the first of them avoids it, `then[1]` the second.
+    """
+
+    risk: int
+    between: tuple[int, int]
+    then: tuple[Tree, Tree]
+    used: frozenset[Rest]
+
+
+@dataclass(frozen=True)
+class Parted:
+    """All paths have at most `at_most` of `weight` (`then[0]`), or all at least `or_at_least`.
+
+    Paths that differ by d at most do one or the other where `or_at_least` is
+    `at_most` - d + 1 or less.
+    """
+
+    weight: str
+    at_most: int
+    or_at_least: int
+    then: tuple[Tree, Tree]
+    used: frozenset[Rest]
+
+
+Name = str | int
+"""What a risk, an edge or a node is called; its number where no names are given."""
+
+
+class WindowFacts(TypedDict):
+    """Sums of a weight that a path may have in one part of the search."""
+
+    weight: str
+    least: int
+    most: int | None
+
+
+class CutFacts(TypedDict):
+    """A path that avoids some risks is cut off."""
+
+    way: int
+    avoid: list[Name]
+    cut: list[Name]
+
+
+class FewFacts(TypedDict):
+    """A cut with fewer edges than there are paths."""
+
+    fewer_than_ways: list[Name]
+    cut: list[Name]
+
+
+class BeyondFacts(TypedDict):
+    """The best path that avoids some risks is over its limit."""
+
+    way: int
+    avoid: list[Name]
+    weight: str
+    least: int
+    most: int
+
+
+class ListedFacts(TypedDict):
+    """No path that avoids some risks keeps all windows; they are to be listed."""
+
+    way: int
+    avoid: list[Name]
+    windows: list[WindowFacts]
+
+
+class ForkFacts(TypedDict):
+    """One path or the other avoids a risk."""
+
+    risk: Name
+    between: list[int]
+    then: list[TreeFacts]
+
+
+class PartedFacts(TypedDict):
+    """The sums of the paths lie on one side of a figure or on the other."""
+
+    weight: str
+    at_most: int
+    or_at_least: int
+    then: list[TreeFacts]
+
+
+TreeFacts: TypeAlias = "CutFacts | FewFacts | BeyondFacts | ListedFacts | ForkFacts | PartedFacts"
+
+
+class LimitFacts(TypedDict):
+    """Limits on which a proof rests, by name of a weight."""
+
+    most: dict[str, int]
+    apart_most: dict[str, int]
+    kept: dict[str, int]
+
+
+class ProofFacts(TypedDict):
+    """A no-pair proof in JSON."""
+
+    ends: list[Name]
+    ways: int
+    avoid_from_start: list[Name]
+    without: list[Name]
+    limits: NotRequired[LimitFacts]
+    tree: TreeFacts
+
+
+Leaf = Cut | Few | Beyond | Listed
+Tree = Leaf | Fork | Parted
+
+
+@dataclass(frozen=True)
+class NoPairProof:
+    """A closed tree for one question.
+
+    Attributes
+    ----------
+    s, t
+        The two ends.
+    ways
+        Number of paths sought (a kept path is not counted).
+    from_start
+        Risks that every path sought must avoid from the start: those of a kept path.
+    without
+        Edges that no path may use.
+    tree
+        The root.
+    limits
+        What each path must keep, and how much they may differ.
+    kept
+        Sums of a kept path by name of a weight; empty where no path is kept.
+    """
+
+    s: int
+    t: int
+    ways: int
+    from_start: frozenset[int]
+    without: frozenset[int]
+    tree: Tree
+    limits: PathLimits = field(default_factory=PathLimits)
+    kept: Mapping[str, int] = field(default_factory=dict)
+
+    def leaves(self) -> Iterator[Leaf]:
+        """All leaves from left to right."""
+        pending: list[Tree] = [self.tree]
+        while pending:
+            tree = pending.pop()
+            if isinstance(tree, (Fork, Parted)):
+                pending.extend(reversed(tree.then))
+            else:
+                yield tree
+
+    def weights(self) -> list[str]:
+        """Names of the weights that it speaks of."""
+        found: set[str] = set()
+        for leaf in self.leaves():
+            if isinstance(leaf, Beyond):
+                found.add(leaf.weight)
+            elif isinstance(leaf, Listed):
+                found |= {window.weight for window in leaf.within}
+        return sorted(found)
+
+    def risks(self) -> frozenset[int]:
+        """All risks that the proof speaks of; if none of them may be shared, it stands."""
+        found: set[int] = set()
+        for leaf in self.leaves():
+            found |= leaf.avoid
+        return frozenset(found)
+
+    def apart(self) -> dict[str, int]:
+        """Limits on the difference that it rests on, by name of a weight."""
+        limited = set(self.limits.apart_most)
+        named = {str(rest[0]) for leaf in self.leaves() for rest in _figures(leaf)}
+        if self.kept:
+            named |= limited & set(self.weights())
+        return {name: most for name, most in self.limits.apart_most.items() if name in named}
+
+    def size(self) -> tuple[int, int]:
+        """Number of risks and number of leaves, the measure of how hard it is to read."""
+        return len(self.risks()), sum(1 for _ in self.leaves())
+
+    def as_dict(
+        self,
+        nodes: Sequence[str] | None = None,
+        edges: Sequence[str] | None = None,
+        risks: Sequence[str] | None = None,
+    ) -> ProofFacts:
+        """The proof for JSON, with names in place of numbers where they are given.
+
+        Returns
+        -------
+        dict
+            ``ends``, ``ways``, ``avoid_from_start``, ``without`` and ``tree``. A
+            fork is ``{"risk", "between": [way, way], "then": [tree, tree]}``, a
+            leaf ``{"way", "avoid", "cut"}``, ``{"way", "avoid", "weight", "least",
+            "most"}``, ``{"way", "avoid", "windows"}`` or, for three paths or more,
+            ``{"fewer_than_ways", "cut"}``. A fork by a weight is ``{"weight",
+            "at_most", "or_at_least", "then"}``. Where it rests on limits they
+            stand in ``limits``: ``most`` of each path, ``apart_most`` between
+            paths, and the sums of a path that is ``kept``. Paths count from 0.
+        """
+
+        def named(number: int, names: Sequence[str] | None) -> str | int:
+            return number if names is None else names[number]
+
+        def listed(numbers: Iterable[int], names: Sequence[str] | None) -> list[str | int]:
+            return [named(number, names) for number in sorted(numbers)]
+
+        def told(tree: Tree) -> TreeFacts:
+            if isinstance(tree, Fork):
+                return {
+                    "risk": named(tree.risk, risks),
+                    "between": list(tree.between),
+                    "then": [told(branch) for branch in tree.then],
+                }
+            if isinstance(tree, Parted):
+                return {
+                    "weight": tree.weight,
+                    "at_most": tree.at_most,
+                    "or_at_least": tree.or_at_least,
+                    "then": [told(branch) for branch in tree.then],
+                }
+            if isinstance(tree, Listed):
+                return {
+                    "way": tree.way,
+                    "avoid": listed(tree.avoid, risks),
+                    "windows": [
+                        {
+                            "weight": one.weight,
+                            "least": one.least,
+                            "most": one.most if one.most < LARGEST_SUM else None,
+                        }
+                        for one in tree.within
+                    ],
+                }
+            if isinstance(tree, Cut):
+                return {
+                    "way": tree.way,
+                    "avoid": listed(tree.avoid, risks),
+                    "cut": listed(tree.edges, edges),
+                }
+            if isinstance(tree, Few):
+                return {
+                    "fewer_than_ways": listed(tree.avoid, risks),
+                    "cut": listed(tree.edges, edges),
+                }
+            return {
+                "way": tree.way,
+                "avoid": listed(tree.avoid, risks),
+                "weight": tree.weight,
+                "least": tree.least,
+                "most": tree.most,
+            }
+
+        rests_on = self.weights()
+        limits: LimitFacts = {
+            "most": {k: v for k, v in self.limits.most.items() if k in rests_on},
+            "apart_most": {k: v for k, v in self.limits.apart_most.items() if k in rests_on},
+            "kept": {k: v for k, v in self.kept.items() if k in rests_on},
+        }
+        facts: ProofFacts = {
+            "ends": [named(self.s, nodes), named(self.t, nodes)],
+            "ways": self.ways,
+            "avoid_from_start": listed(self.from_start, risks),
+            "without": listed(self.without, edges),
+            "limits": limits,
+            "tree": told(self.tree),
+        }
+        if not rests_on:
+            del facts["limits"]
+        return facts
+
+
+def _figures(leaf: Leaf) -> frozenset[Rest]:
+    return leaf.parted if isinstance(leaf, (Beyond, Listed)) else frozenset()
+
+
+def fork(risk: int, between: tuple[int, int], then: tuple[Tree, Tree]) -> Tree:
+    """Join two closed branches; a branch that does not need its risk stands for both."""
+    first, second = between
+    for way, branch in zip(between, then, strict=True):
+        if (way, risk) not in branch.used:
+            return branch
+    used = (then[0].used - {(first, risk)}) | (then[1].used - {(second, risk)})
+    return Fork(risk, between, then, used)
+
+
+def parted(weight: str, at_most: int, or_at_least: int, then: tuple[Tree, Tree]) -> Tree:
+    """Join two closed branches of windows; one that does not need its figure stands for both."""
+    added: tuple[Rest, Rest] = (weight, "most", at_most), (weight, "least", or_at_least)
+    for figure, branch in zip(added, then, strict=True):
+        if figure not in branch.used:
+            return branch
+    used = (then[0].used - {added[0]}) | (then[1].used - {added[1]})
+    return Parted(weight, at_most, or_at_least, then, used)
+
+
+def mirrored(tree: Tree, between: tuple[int, int]) -> Tree:
+    """The same tree with two paths changing places."""
+    swap = {between[0]: between[1], between[1]: between[0]}
+    if isinstance(tree, Few):
+        return tree
+    if isinstance(tree, (Cut, Beyond, Listed)):
+        return replace(tree, way=swap.get(tree.way, tree.way))
+    then = (mirrored(tree.then[0], between), mirrored(tree.then[1], between))
+    used = frozenset(_swapped(rest, swap) for rest in tree.used)
+    if isinstance(tree, Parted):
+        return replace(tree, then=then, used=used)
+    first, second = tree.between
+    return Fork(tree.risk, (swap.get(first, first), swap.get(second, second)), then, used)
+
+
+def _swapped(rest: Rest, swap: Mapping[int, int]) -> Rest:
+    return rest if len(rest) == 3 else (swap.get(rest[0], rest[0]), rest[1])
+
+
+# --- Whether a proof that lists courses one by one stays short enough to be checked that way.
+
+MOST_LISTED = 500
+"""Courses that a leaf may list; a proof that needs more is not given."""
+MOST_STEPS = 20_000
+"""Steps taken to list them."""
+
+
+def can_be_listed(reduced: Reduced, proof: NoPairProof) -> bool:
+    """Whether every leaf that lists courses has few enough of them.
+
+    Listed are the courses that stay at or below the greatest sums of the leaf;
+    a leaf without any greatest sum lists all.
+    """
+    for leaf in proof.leaves():
+        if isinstance(leaf, Listed):
+            dead = np.zeros(reduced.n_edges, dtype=bool)
+            for risk in leaf.avoid:
+                dead[reduced.edges_of(risk)] = True
+            if not _few(reduced, leaf.within, dead):
+                return False
+    return True
+
+
+def _few(reduced: Reduced, within: Sequence[Window], dead: Bools) -> bool:
+    """Depth first, leaving out what can no longer stay at or below a greatest sum."""
+    to_come = [
+        distances(reduced, reduced.weights[one.weight], dead, reduced.t)[0].tolist()
+        for one in within
+    ]
+    weights = [reduced.weights[one.weight].tolist() for one in within]
+    most = [one.most for one in within]
+    heads, edges = reduced.arc_head.tolist(), reduced.arc_edge.tolist()
+    pending = [(reduced.s, (0,) * len(within), 1 << reduced.s)]
+    steps = listed = 0
+    while pending:
+        node, sums, passed = pending.pop()
+        steps += 1
+        listed += node == reduced.t
+        if steps > MOST_STEPS or listed > MOST_LISTED:
+            return False
+        if node == reduced.t:
+            continue
+        for arc in range(reduced.indptr[node], reduced.indptr[node + 1]):
+            edge, head = edges[arc], heads[arc]
+            if dead[edge] or passed >> head & 1:
+                continue
+            onward = tuple(total + w[edge] for total, w in zip(sums, weights, strict=True))
+            if all(
+                far[head] < REACHED and total + far[head] <= limit
+                for total, far, limit in zip(onward, to_come, most, strict=True)
+            ):
+                pending.append((head, onward, passed | 1 << head))
+    return True
+
+
+# --- The cut that shows why a path no longer exists, with few risks to blame.
+
+
+def small_cut(
+    reduced: Reduced, dead: Bools, avoid: frozenset[int]
+) -> tuple[list[int], frozenset[int]]:
+    """A minimal cut made of dead edges, and few risks in `avoid` that cover it.
+
+    Two cuts are tried, the one next to each end's reach; the one that needs fewer
+    risks, then fewer edges, is returned.
+    """
+    tried = []
+    alive = _parts(reduced, ~dead)
+    for near, beyond in ((reduced.s, reduced.t), (reduced.t, reduced.s)):
+        reach = alive == alive[near]
+        rest = _parts(reduced, ~(reach[reduced.u] | reach[reduced.v]))
+        far = (rest == rest[beyond]) & ~reach
+        cut = np.flatnonzero(far[reduced.u] != far[reduced.v]).tolist()
+        cover = _few_risks(reduced, cut, avoid)
+        tried.append((len(cover), len(cut), cut, cover))
+    _, _, cut, cover = min(tried, key=lambda row: row[:2])
+    return cut, frozenset(cover)
+
+
+def _parts(reduced: Reduced, alive: Bools) -> Any:
+    n = reduced.n_nodes
+    graph = boolean(reduced.u[alive], reduced.v[alive], (n, n))
+    return connected_components(graph, directed=False)[1]
+
+
+def _few_risks(reduced: Reduced, cut: Sequence[int], avoid: frozenset[int]) -> list[int]:
+    """Cover the edges of a cut by risks in `avoid`, greedily: the most edges first."""
+    covers: dict[int, set[int]] = {}
+    for edge in cut:
+        for risk in avoid.intersection(reduced.risks_of(edge).tolist()):
+            covers.setdefault(risk, set()).add(edge)
+    left, chosen = set(cut), []
+    while left:
+        risk = max(covers, key=lambda r: (len(covers[r] & left), -r))
+        chosen.append(risk)
+        left -= covers[risk]
+    return chosen

@@ -1,0 +1,536 @@
+"""What is lost while some works are under way and some are done."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import combinations, pairwise
+from pathlib import Path
+from typing import TYPE_CHECKING, TypedDict
+
+import numpy as np
+import pandas as pd
+import scipy.sparse as sp
+
+from waysapart.arrays import Ints, boolean
+from waysapart.reliance.rely import falls, paths_lost
+from waysapart.whatif.base import Base, Subject, base_of, group_ways
+from waysapart.whatif.plan_table import Work, day_text, read_works
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+Situation = tuple[frozenset[int], frozenset[int]]
+"""Works under way, works done: places in the table of works."""
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """How circuits and groups stand in one situation.
+
+    Attributes
+    ----------
+    lost : frozenset of int
+        Owners without a path: circuits, then groups behind them.
+    exposed : frozenset of int
+        Circuits with one path left of the several they have.
+    """
+
+    lost: frozenset[int]
+    exposed: frozenset[int]
+
+
+class Situations:
+    """Outcomes of situations, each followed once.
+
+    `out` are the assets out of service until a work restores them; None: those
+    of the study.
+    """
+
+    def __init__(self, base: Base, works: Sequence[Work], out: Sequence[str] | None = None) -> None:
+        self._base = base
+        self._works = works
+        self._out = base.network.assets.numbers(base.study.out if out is None else out)
+        self._ways = sp.csr_array(sp.hstack([base.ways(), group_ways(base)], format="csr"))
+        self._count = np.asarray(np.ones(len(base.network.paths), np.int32) @ self._ways)
+        self._known: dict[tuple[frozenset[int], frozenset[int]], Outcome] = {}
+
+    def _key(self, situation: Situation) -> tuple[frozenset[int], frozenset[int]]:
+        """Assets down decide: those taken, and those out that nothing done has restored."""
+        active, done = situation
+        restored = {int(one) for work in done for one in self._works[work].restores}
+        return active, frozenset(set(self._out.tolist()) - restored)
+
+    def of(self, situation: Situation) -> Outcome:
+        """The outcome of one situation."""
+        return self.of_all([situation])[0]
+
+    def of_all(self, situations: Sequence[Situation]) -> list[Outcome]:
+        """Outcomes of many situations, followed together."""
+        keys = [self._key(one) for one in situations]
+        fresh = [key for key in dict.fromkeys(keys) if key not in self._known]
+        if fresh:
+            for key, outcome in zip(fresh, self._follow(fresh), strict=True):
+                self._known[key] = outcome
+        return [self._known[key] for key in keys]
+
+    def _follow(self, keys: Sequence[tuple[frozenset[int], frozenset[int]]]) -> list[Outcome]:
+        down: list[Ints] = []
+        for active, out in keys:
+            parts = [self._works[work].hit for work in active]
+            down.append(np.unique(np.concatenate([*parts, np.array(sorted(out), dtype=np.int64)])))
+        row = np.repeat(np.arange(len(keys)), [len(one) for one in down])
+        column = np.concatenate(down) if down else np.empty(0, dtype=np.int64)
+        shape = (len(keys), len(self._base.network.assets))
+        fallen = falls(self._base.reliance, boolean(row, column, shape))
+        cut = paths_lost(self._base.reliance, fallen).astype(np.int32)
+        taken = sp.csr_array(cut @ self._ways)
+        found = []
+        for place in range(len(keys)):
+            rows = slice(taken.indptr[place], taken.indptr[place + 1])
+            owner, many = taken.indices[rows], taken.data[rows]
+            left = self._count[owner] - many
+            circuits = self._base.circuit_count
+            found.append(
+                Outcome(
+                    frozenset(owner[left == 0].tolist()),
+                    frozenset(owner[(left == 1) & (owner < circuits)].tolist()),
+                )
+            )
+        return found
+
+
+# --- In which order works lose the least, and on which days.
+
+EXACT_UP_TO = 12
+"""So many works are ordered by going through all sets of them: 2^12 sets."""
+PAIRS_UP_TO, TRIPLES_UP_TO = 200, 24
+
+_Cost = tuple[int, int, int]
+"""Circuits and groups that works lose; days times circuits lost; days times circuits left with
+one path."""
+_NONE = frozenset[int]()
+
+
+@dataclass(frozen=True)
+class Clash:
+    """Works that must not overlap: together they lose what no fewer of them lose."""
+
+    works: tuple[int, ...]
+    lost: frozenset[int]
+
+
+@dataclass(frozen=True)
+class Period:
+    """Days on which the same works are under way; `lost` is what these lose."""
+
+    first: int
+    last: int
+    works: tuple[int, ...]
+    lost: frozenset[int]
+    exposed: frozenset[int]
+
+
+def clashes(states: Situations, works: Sequence[Work]) -> tuple[list[Clash], int]:
+    """Combinations that must not overlap, as things are now, and up to how many at once."""
+    count = len(works)
+    most = 3 if count <= TRIPLES_UP_TO else 2 if count <= PAIRS_UP_TO else 1
+    smaller: dict[frozenset[int], frozenset[int]] = {_NONE: states.of((_NONE, _NONE)).lost}
+    found = []
+    for size in range(1, most + 1):
+        sets = [frozenset(one) for one in combinations(range(count), size)]
+        outcomes = states.of_all([(one, _NONE) for one in sets])
+        for one, outcome in zip(sets, outcomes, strict=True):
+            explained: frozenset[int] = frozenset().union(*(smaller[one - {work}] for work in one))
+            if size > 1 and outcome.lost - explained:
+                found.append(Clash(tuple(sorted(one)), outcome.lost - explained))
+            smaller[one] = outcome.lost | explained
+    return found, most
+
+
+def replay(states: Situations, days: Sequence[tuple[int, int]]) -> list[Period]:
+    """What is lost from day to day: one period for every change of what is under way.
+
+    `days` are the first and last day of each work that is planned; a work
+    without (-1, -1) is left out.
+    """
+    planned = [place for place, (first, _) in enumerate(days) if first >= 0]
+    edges = sorted({days[p][0] for p in planned} | {days[p][1] + 1 for p in planned})
+    spans = []
+    for first, following in pairwise(edges):
+        active = frozenset(p for p in planned if days[p][0] <= first <= days[p][1])
+        done = frozenset(p for p in planned if days[p][1] < first)
+        spans.append((first, following - 1, active, done))
+    during = states.of_all([(active, done) for _, _, active, done in spans])
+    idle = states.of_all([(_NONE, done) for _, _, _, done in spans])
+    return [
+        Period(first, last, tuple(sorted(active)), mine.lost - without.lost, mine.exposed)
+        for (first, last, active, _), mine, without in zip(spans, during, idle, strict=True)
+        if active
+    ]
+
+
+def best_order(states: Situations, works: Sequence[Work]) -> tuple[list[int], bool]:
+    """An order, one work at a time, that loses the least; and whether it is certain.
+
+    Least: circuits and groups that the works lose, then days times circuits
+    lost, then days times circuits left with one path. Among equals the one
+    nearest the planned order.
+
+    Notes
+    -----
+    Up to `EXACT_UP_TO` works dynamic programming over the sets of works done
+    (M. Held, R. M. Karp, 'A dynamic programming approach to sequencing
+    problems', J. SIAM 10, 1962): O(2^n n). Where no work brings anything
+    back, every order costs the same and any number is certain. Else the
+    cheapest next work is taken, and the result may not be the best.
+    """
+    planned = sorted(range(len(works)), key=lambda w: (works[w].first, works[w].last, works[w].id))
+    changing = any(len(work.restores) for work in works)
+    if len(works) <= EXACT_UP_TO:
+        return _by_sets(states, works, planned), True
+    return _one_after_another(states, works, planned), not changing
+
+
+def _cost(states: Situations, works: Sequence[Work], work: int, done: frozenset[int]) -> _Cost:
+    during = states.of((frozenset({work}), done))
+    without = states.of((_NONE, done))
+    days = works[work].days
+    return (
+        len(during.lost - without.lost),
+        days * len(during.lost),
+        days * len(during.exposed),
+    )
+
+
+def _add(one: _Cost, other: _Cost) -> _Cost:
+    return (one[0] + other[0], one[1] + other[1], one[2] + other[2])
+
+
+def _by_sets(states: Situations, works: Sequence[Work], planned: list[int]) -> list[int]:
+    count = len(works)
+    everything = (1 << count) - 1
+    to_go: dict[int, _Cost] = {everything: (0, 0, 0)}
+    choice: dict[int, int] = {}
+    for mask in range(everything - 1, -1, -1):
+        done = frozenset(work for work in range(count) if mask >> work & 1)
+        best: _Cost | None = None
+        for work in planned:
+            if mask >> work & 1 or not set(works[work].after) <= done:
+                continue
+            rest = to_go.get(mask | 1 << work)
+            if rest is None:
+                continue
+            cost = _add(_cost(states, works, work, done), rest)
+            if best is None or cost < best:
+                best = cost
+                choice[mask] = work
+        if best is not None:
+            to_go[mask] = best
+    order = []
+    mask = 0
+    while mask != everything:
+        order.append(choice[mask])
+        mask |= 1 << choice[mask]
+    return order
+
+
+def _one_after_another(states: Situations, works: Sequence[Work], planned: list[int]) -> list[int]:
+    order: list[int] = []
+    while len(order) < len(works):
+        done = frozenset(order)
+        ready = [w for w in planned if w not in done and set(works[w].after) <= done]
+        order.append(min(ready, key=lambda work: _cost(states, works, work, done)))
+    return order
+
+
+def schedule(
+    states: Situations, works: Sequence[Work], order: Sequence[int]
+) -> list[tuple[int, int]]:
+    """Days for every work, in an order, none before its planned first day.
+
+    Works overlap where that loses nothing that the order itself does not
+    lose; whatever comes out is replayed.
+    """
+    days = [(-1, -1)] * len(works)
+    allowed: dict[int, frozenset[int]] = {}
+    for place, work in enumerate(order):
+        done = frozenset(order[:place])
+        without = states.of((_NONE, done))
+        allowed[work] = states.of((frozenset({work}), done)).lost - without.lost
+        earliest = max([works[work].first, *(days[one][1] + 1 for one in works[work].after)])
+        starts = sorted(
+            {earliest} | {days[one][1] + 1 for one in done if days[one][1] + 1 > earliest}
+        )
+        for start in starts:
+            trial = list(days)
+            trial[work] = (start, start + works[work].days - 1)
+            if _keeps(states, trial, allowed):
+                break
+        days[work] = (start, start + works[work].days - 1)
+    return days
+
+
+def _keeps(
+    states: Situations,
+    days: Sequence[tuple[int, int]],
+    allowed: dict[int, frozenset[int]],
+) -> bool:
+    return all(
+        period.lost <= frozenset().union(*(allowed[work] for work in period.works))
+        for period in replay(states, days)
+    )
+
+
+# --- A plan of works: what must not overlap, and in which order nothing is lost.
+
+WorkFacts = TypedDict(
+    "WorkFacts",
+    {
+        "id": str,
+        "from": str,
+        "to": str,
+        "hit": list[str],
+        "restores": list[str],
+        "lost": list[str],
+        "exposed": list[str],
+    },
+)
+"""One work by itself: its planned days, what it takes out of service and what that loses."""
+OrderedWork = TypedDict(
+    "OrderedWork", {"id": str, "from": str, "to": str, "lost": list[str], "exposed": list[str]}
+)
+"""One work in the proposed order, with its proposed days."""
+PeriodFacts = TypedDict(
+    "PeriodFacts",
+    {"from": str, "to": str, "works": list[str], "lost": list[str], "exposed": list[str]},
+)
+"""Days on which the same works are under way."""
+
+
+class ClashFacts(TypedDict):
+    """Works that must not overlap, and what they lose if they do."""
+
+    works: list[str]
+    lost: list[str]
+
+
+class WorksFacts(TypedDict):
+    """A plan of works as plain data."""
+
+    study: str
+    out: list[str]
+    lost_before: list[str]
+    works: list[WorkFacts]
+    clashes: list[ClashFacts]
+    clashes_up_to: int
+    as_planned: list[PeriodFacts]
+    order: list[OrderedWork]
+    proposed: list[PeriodFacts]
+    loses_nothing: bool
+    exact: bool
+    reasons: list[str]
+
+
+@dataclass(frozen=True)
+class WorksPlan:
+    """What a table of works does; `facts()` is plain data.
+
+    Attributes
+    ----------
+    base : Base
+    states : Situations
+        Answers what is lost while some works are under way and some done.
+    works : list of Work
+        In the order of the table.
+    alone : list of Outcome
+        Each work by itself, as things are now.
+    before : Outcome
+        As things are now, without works.
+    clashes : list of Clash
+        Combinations of works that must not overlap.
+    clashes_up_to : int
+        How many works were held against each other at once to find them.
+    as_planned, proposed : list of Period
+        What is lost from day to day, on the planned days and on the proposed.
+    order : list of int
+    days : list of (int, int)
+        Proposed first and last day of each work.
+    steps : list of Outcome
+        Each work by itself, those before it in `order` done.
+    exact : bool
+        Whether no order can lose less.
+    accuracy_m : float or None
+        As asked; None: surveyed as recorded, else by the rules.
+    """
+
+    base: Base
+    states: Situations
+    works: list[Work]
+    alone: list[Outcome]
+    before: Outcome
+    clashes: list[Clash]
+    clashes_up_to: int
+    as_planned: list[Period]
+    proposed: list[Period]
+    order: list[int]
+    days: list[tuple[int, int]]
+    steps: list[Outcome]
+    exact: bool
+    accuracy_m: float | None = None
+
+    @property
+    def loses_nothing(self) -> bool:
+        """Whether the proposed days lose no circuit and no group."""
+        return not any(period.lost for period in self.proposed)
+
+    def exit_code(self) -> int:
+        """1 if the works as planned lose a circuit or a group, else 0."""
+        return int(any(period.lost for period in self.as_planned))
+
+    def owner_ids(self, owners: Iterable[int]) -> list[str]:
+        """Ids of circuits and groups."""
+        return [self.base.trials[owner].id for owner in sorted(owners)]
+
+    def reasons(self) -> list[str]:
+        """Why the order loses what it loses; empty where it loses nothing."""
+        told = []
+        study = self.base.study
+        clear = Situations(self.base, self.works, out=())
+        for place, work in enumerate(self.order):
+            lost = self._lost_at(place)
+            if not lost:
+                continue
+            by_itself = clear.of((frozenset({work}), _NONE)).lost
+            inherent, other = lost & by_itself, lost - by_itself
+            name = self.works[work].id
+            if inherent:
+                told.append(
+                    f"{name} takes every way of {', '.join(self.owner_ids(inherent))} by itself, "
+                    "whatever else is in service: no order helps"
+                )
+            if other:
+                told.append(
+                    f"{name} takes the last way of {', '.join(self.owner_ids(other))} while "
+                    f"{', '.join(study.out)} is out of service"
+                )
+        return told
+
+    def _lost_at(self, place: int) -> frozenset[int]:
+        done = frozenset(self.order[:place])
+        return self.steps[place].lost - self.states.of((_NONE, done)).lost
+
+    def facts(self) -> WorksFacts:
+        """The plan as plain data."""
+        names = self.base.network.assets
+        return {
+            "study": self.base.study.name,
+            "out": list(self.base.study.out),
+            "lost_before": self.owner_ids(self.before.lost),
+            "works": [
+                {
+                    "id": work.id,
+                    "from": day_text(work.first),
+                    "to": day_text(work.last),
+                    "hit": names.ids(work.hit),
+                    "restores": names.ids(work.restores),
+                    "lost": self.owner_ids(alone.lost - self.before.lost),
+                    "exposed": self.owner_ids(alone.exposed - self.before.exposed),
+                }
+                for work, alone in zip(self.works, self.alone, strict=True)
+            ],
+            "clashes": [
+                {
+                    "works": [self.works[work].id for work in clash.works],
+                    "lost": self.owner_ids(clash.lost),
+                }
+                for clash in self.clashes
+            ],
+            "clashes_up_to": self.clashes_up_to,
+            "as_planned": [self._period(period) for period in self.as_planned],
+            "order": [
+                {
+                    "id": self.works[work].id,
+                    "from": day_text(self.days[work][0]),
+                    "to": day_text(self.days[work][1]),
+                    "lost": self.owner_ids(self._lost_at(place)),
+                    "exposed": self.owner_ids(self.steps[place].exposed),
+                }
+                for place, work in enumerate(self.order)
+            ],
+            "proposed": [self._period(period) for period in self.proposed],
+            "loses_nothing": self.loses_nothing,
+            "exact": self.exact,
+            "reasons": self.reasons(),
+        }
+
+    def _period(self, period: Period) -> PeriodFacts:
+        return {
+            "from": day_text(period.first),
+            "to": day_text(period.last),
+            "works": [self.works[work].id for work in period.works],
+            "lost": self.owner_ids(period.lost),
+            "exposed": self.owner_ids(period.exposed),
+        }
+
+    def __repr__(self) -> str:
+        lost = sorted({owner for period in self.as_planned for owner in period.lost})
+        return (
+            f"WorksPlan({len(self.works)} works, {len(self.clashes)} clashes; as planned "
+            f"{', '.join(self.owner_ids(lost)) or 'nothing'} lost)"
+        )
+
+
+def plan_works(
+    subject: Subject,
+    works: pd.DataFrame | gpd.GeoDataFrame | Path | str,
+    *,
+    accuracy_m: float | None = None,
+) -> WorksPlan:
+    """Find which works must not overlap, and an order that loses no circuit if there is one.
+
+    Parameters
+    ----------
+    subject : Study, Network or Proof
+    works : DataFrame, GeoDataFrame or path
+        One row per work, columns as in `works_table.COLUMNS`.
+    accuracy_m : float, optional
+        How well the plant is surveyed, as in `dig`.
+
+    Returns
+    -------
+    WorksPlan
+        What each work takes and loses, combinations that must not overlap,
+        the planned days replayed, and an order with days of its own, replayed
+        as well. Where no order loses nothing, the least bad one with the
+        reason. `exact` says whether no order can be better.
+
+    Raises
+    ------
+    StudyError
+        With every fault of the table.
+    """
+    base = base_of(subject)
+    table = read_works(base, works, accuracy_m)
+    states = Situations(base, table)
+    found, up_to = clashes(states, table)
+    order, exact = best_order(states, table)
+    days = schedule(states, table, order)
+    return WorksPlan(
+        base,
+        states,
+        table,
+        states.of_all([(frozenset({work}), _NONE) for work in range(len(table))]),
+        states.of((_NONE, _NONE)),
+        found,
+        up_to,
+        replay(states, [(work.first, work.last) for work in table]),
+        replay(states, days),
+        order,
+        days,
+        states.of_all(
+            [(frozenset({work}), frozenset(order[:place])) for place, work in enumerate(order)]
+        ),
+        exact,
+        accuracy_m,
+    )

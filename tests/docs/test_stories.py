@@ -1,0 +1,194 @@
+"""Every figure of docs/planner.md and docs/asset-owner.md is what the program finds."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+import shapely
+
+import waysapart as wa
+from proofs import proof_of
+
+ROOT = Path(__file__).resolve().parents[2]
+EXAMPLES = ROOT / "examples"
+
+
+@cache
+def page(name: str) -> str:
+    return " ".join((ROOT / "docs" / name).read_text(encoding="utf-8").split())
+
+
+@cache
+def proof(name: str) -> wa.Proof:
+    return proof_of(EXAMPLES / name)
+
+
+def circuit(name: str, id: str) -> dict[str, Any]:
+    found: dict[str, Any] = next(c for c in proof(name).facts()["circuits"] if c["id"] == id)
+    return found
+
+
+def row(*cells: str) -> str:
+    """A row of a table, as it stands in a page."""
+    return " ".join(("| " + " | ".join(cells) + " |").split())
+
+
+def code(names: Iterable[str]) -> str:
+    return ", ".join(f"`{name}`" for name in names)
+
+
+@pytest.mark.parametrize("after", ["proposal-a", "proposal-b"])
+def test_what_each_crossing_brings(after: str) -> None:
+    comparison = wa.compare(proof("estuary"), proof(after)).facts()
+    changed = [one for one in comparison["circuits"] if one["figures"] or one["change"] != "same"]
+    (one,) = changed
+    delays = one["figures"]["worst_us"]
+    line = row(
+        one["id"],
+        one["before"],
+        one["after"],
+        one["change"],
+        code(one["went"]["shared"]),
+        code(one["came"]["shared"]),
+        f"{delays['before']:.3f} us",
+        f"{delays['after']:.3f} us",
+    )
+    assert line in page("planner.md")
+    assert len(comparison["circuits"]) - len(changed) == 32
+    worse = after == "proposal-a"  # its ways now meet at one pit
+    assert wa.compare(proof("estuary"), proof(after)).exit_code() == int(worse)
+
+
+def test_figures_in_the_planners_story() -> None:
+    text = page("planner.md")
+    before, after = circuit("estuary", "C07"), circuit("proposal-a", "C07")
+    old, new = (one["paths"]["alternate"]["length_m"] for one in (before, after))
+    assert f"by {new - old:.0f} m of fibre, from {old:.3f} m to {new:.3f} m" in text
+    counts, base = proof("proposal-b").counts(), proof("estuary").counts()
+    assert f"{counts['apart']} circuits apart and {counts['shared']} shared" in text
+    assert f"before it were {base['apart']} and {base['shared']}" in text
+    good = circuit("proposal-b", "C07")
+    assert f"{good['delay']['asymmetry_us']:.3f} us, far below" in text
+    assert f"limit of {good['delay']['asymmetry_limit_us']:.0f} us" in text
+    assert f"{good['closest_m']:.3f} m, more than the {good['separation_m']:.0f} m asked" in text
+    lost = [c["id"] for c in _dug("proposal-a", "B1-P08") if c["state"] == "lost"]
+    assert lost == ["C07"]
+    assert not [c for c in _dug("estuary", "B1-P08") if c["state"] == "lost"]
+    place = proof("proposal-a").study.tables["structures"].set_index("id").geometry
+    assert f"{place['NB-P1'].distance(place['B2-P07']):.0f} m upstream" in text
+    assert f"{place['B1-P08'].distance(place['B2-P08']):.0f} m to the side" in text
+
+
+def _dug(study: str, asset: str) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = wa.dig(proof(study), assets=[asset]).facts()["circuits"]
+    return found
+
+
+def test_records_that_differ_between_the_proposals() -> None:
+    records = wa.compare(proof("proposal-a"), proof("proposal-b")).facts()["records"]
+    assert set(records) == {"segments", "cable_runs"}
+    for role, one in records.items():
+        changed = ", ".join(f"`{c['id']}` ({', '.join(c['columns'])})" for c in one["changed"])
+        assert row(role, code(one["added"]), code(one["removed"]), changed) in page("planner.md")
+
+
+def test_the_proposal_shown_is_the_one_in_the_folder() -> None:
+    text = (ROOT / "docs" / "planner.md").read_text(encoding="utf-8")
+    shown = text.split("```toml\n")[1].split("```")[0]
+    assert (EXAMPLES / "proposal-a" / "study.toml").read_text(encoding="utf-8").startswith(shown)
+
+
+def test_evidence_of_the_demo_says_that_nothing_changed(tmp_path: Path) -> None:
+    evidence = tmp_path / "evidence.json"
+    evidence.write_text(json.dumps(proof("estuary").facts()), encoding="utf-8")
+    assert wa.compare(evidence, proof("estuary")).nothing_changed
+
+
+@cache
+def plan() -> dict[str, Any]:
+    return wa.plan_works(proof("estuary"), EXAMPLES / "works" / "works.geojson").facts()
+
+
+def test_the_jobs_are_those_of_the_file() -> None:
+    layer = json.loads((EXAMPLES / "works" / "works.geojson").read_text(encoding="utf-8"))
+    for one in layer["features"]:
+        mine = one["properties"]
+        reach = f"{mine['reach_m']:g} m"
+        cells = (mine["id"], mine["name"], mine["from"], mine["to"], reach)
+        assert row(*cells) in page("asset-owner.md")
+
+
+def test_what_each_dig_takes() -> None:
+    for job in plan()["works"]:
+        facts = wa.dig(proof("estuary"), assets=job["hit"]).facts()
+        states = {c["id"]: c for c in facts["circuits"]}
+        lost = sorted(one for one, c in states.items() if c["state"] == "lost")
+        left = sorted(one for one, c in states.items() if c["cut"] and len(c["running"]) == 1)
+        assert (lost, left) == (sorted(job["lost"]), sorted(job["exposed"]))
+        cables = code(one["cable"] for one in facts["cables"])
+        cells = (job["id"], code(job["hit"]), cables, ", ".join(lost), ", ".join(left))
+        assert row(*cells) in page("asset-owner.md")
+        unknown = {one for one, c in states.items() if c["state"] == "unknown"}
+        assert unknown == {"C09", "C12", "C32"}
+
+
+def test_what_would_be_next_during_the_footing() -> None:
+    hit = next(job["hit"] for job in plan()["works"] if job["id"] == "FOOTING")
+    states = {c["id"]: c for c in wa.dig(proof("estuary"), assets=hit).facts()["circuits"]}
+    assert f"any one of {len(states['C03']['next'])} things for C03" in page("asset-owner.md")
+    assert "U2-D05" in states["C03"]["next"]
+    assert "HZ-FLOOD-1" in states["C26"]["next"]
+
+
+def test_the_plan_and_the_days_proposed() -> None:
+    text, facts = page("asset-owner.md"), plan()
+    for clash in facts["clashes"]:
+        assert row(", ".join(clash["works"]), ", ".join(clash["lost"])) in text
+    assert len(facts["clashes"]) == 2
+    for period in facts["as_planned"]:
+        cells = period["from"], period["to"], ", ".join(period["works"]), ", ".join(period["lost"])
+        assert row(*cells) in text
+    for step in facts["order"]:
+        assert row(step["id"], step["from"], step["to"], ", ".join(step["lost"])) in text
+    (reason,) = facts["reasons"]
+    assert f"> {reason}" in text
+    assert facts["exact"]
+
+
+def test_the_worst_single_event() -> None:
+    worst = wa.worst(proof("estuary"), top=1).facts()["events"][0]
+    assert f"`{worst['asset']}` is the worst single one, with {worst['lost']} circuits" in page(
+        "asset-owner.md"
+    )
+
+
+def test_the_accuracy_taken_where_nothing_is_said() -> None:
+    metres = proof("estuary").study.rules.defaults.survey_accuracy_m
+    assert f"{metres:g} m is taken" in page("asset-owner.md")
+
+
+def test_proposals_and_works_are_made_by_their_script(tmp_path: Path) -> None:
+    """The files in the folder are those that the script writes, coordinates to a millimetre."""
+    import subprocess
+    import sys
+
+    script = EXAMPLES / "make_proposals.py"
+    subprocess.run([sys.executable, str(script), str(tmp_path)], check=True, capture_output=True)
+    made = [one.relative_to(tmp_path) for one in tmp_path.rglob("*") if one.is_file()]
+    assert len(made) == 8
+    for one in made:
+        new = (tmp_path / one).read_text(encoding="utf-8")
+        old = (EXAMPLES / one).read_text(encoding="utf-8")
+        if one.suffix != ".geojson":
+            assert new == old
+            continue
+        pairs = zip(json.loads(new)["features"], json.loads(old)["features"], strict=True)
+        for mine, theirs in pairs:
+            assert mine["properties"] == theirs["properties"]
+            shapes = [shapely.from_geojson(json.dumps(f["geometry"])) for f in (mine, theirs)]
+            assert shapely.equals_exact(shapes[0], shapes[1], tolerance=1e-8)

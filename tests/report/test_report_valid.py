@@ -1,0 +1,108 @@
+"""The report is valid HTML: the validator html-validate, from npm, is used by this test alone.
+
+It is taken from WAYSAPART_HTML_VALIDATE (its command), else installed into a folder that goes
+away again.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from browser import NEEDED
+from waysapart.report.page import render_report
+from waysapart.report.redaction import Outside, reduced
+from waysapart.report.write import report_facts
+
+pytestmark = pytest.mark.browser
+
+ESTUARY = Path(__file__).resolve().parents[2] / "examples" / "estuary"
+BROKEN = "<!DOCTYPE html><html lang='en'><head><title>x</title></head><body><ul><p>x</ul></html>"
+
+
+@pytest.fixture(scope="module")
+def validator(tmp_path_factory):
+    """Gives the rules that a file breaks."""
+    folder = tmp_path_factory.mktemp("valid")
+    command = os.environ.get("WAYSAPART_HTML_VALIDATE")
+    if command is None:
+        npm = shutil.which("npm")
+        install = [npm, "install", "--silent", "--no-save", "--prefix", str(folder)]
+        try:
+            done = npm and subprocess.run([*install, "html-validate@9"], timeout=120, check=False)
+        except subprocess.TimeoutExpired:
+            done = None
+        if not done or done.returncode:
+            (pytest.fail if NEEDED else pytest.skip)(
+                "html-validate is not here: give its command in WAYSAPART_HTML_VALIDATE, "
+                "or install npm"
+            )
+        command = str(folder / "node_modules" / ".bin" / "html-validate")
+    rules = folder / "rules.json"
+    rules.write_text(json.dumps({"extends": ["html-validate:standard"], "root": True}), "utf-8")
+
+    def broken(html):
+        page = folder / "page.html"
+        page.write_text(html, encoding="utf-8")
+        told = folder / "told.json"
+        with told.open("wb") as file:  # through a pipe a long answer is cut off
+            subprocess.run(
+                [command, "--config", str(rules), "--formatter", "json", str(page)],
+                stdout=file, check=False,
+            )  # fmt: skip
+        return [
+            (one["ruleId"], one["line"], one["message"])
+            for found in json.loads(told.read_text(encoding="utf-8"))
+            for one in found["messages"]
+        ]
+
+    return broken
+
+
+@pytest.fixture(scope="module")
+def proof(estuary_proof):
+    return estuary_proof
+
+
+def test_the_validator_finds_what_is_wrong(validator):
+    assert "element-permitted-content" in {rule for rule, *_ in validator(BROKEN)}
+
+
+def test_the_report_is_valid(validator, proof):
+    """With what has changed since a revision that knew only some of the circuits."""
+    before = proof.facts()
+    before["circuits"] = [{**one, "verdict": "shared"} for one in before["circuits"][:-2]]
+    assert validator(render_report(*report_facts(proof, since=before), title="Estuary")) == []
+
+
+def test_a_large_report_is_valid(validator, proof):
+    """The circuits three times over: most of its entries wait as text."""
+    facts, geo = report_facts(proof)
+    more = [{**one, "id": f"{one['id']}-{k}"} for k in (2, 3) for one in facts["circuits"]]
+    many = {**facts, "circuits": [*facts["circuits"], *more]}
+    page = render_report(many, geo, title="Large")
+    assert page.count('class="later"') > 50
+    assert validator(page) == []
+    opened = re.sub(
+        r'<script type="text/html" class="later">(.*?)</script>', r"\1", page, flags=re.S
+    )
+    assert len(opened) < len(page)
+    assert validator(opened) == []
+
+
+@pytest.mark.parametrize("grid_m", [None, 1730.0])
+def test_the_report_for_readers_outside_is_valid(validator, proof, grid_m):
+    facts, geo = reduced(*report_facts(proof), proof.study.crs, Outside(grid_m))
+    assert validator(render_report(facts, geo, title="Outside")) == []
+
+
+def test_an_empty_report_is_valid(validator, empty_report):
+    """A study without circuits, and without a map as readers outside get it."""
+    facts, _ = empty_report
+    assert validator(render_report(facts, {}, title="Nothing yet")) == []

@@ -1,0 +1,187 @@
+"""The demo rerouted: every circuit that is not apart gets ways, or a proof and a thing to build.
+
+docs/planner-reroute.md tells it; its tables are held against what the program finds.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import waysapart as wa
+from waysapart.recheck import recheck
+from waysapart.reroute.api import Reroute, reroute
+
+ROOT = Path(__file__).resolve().parents[2]
+ESTUARY = ROOT / "examples" / "estuary"
+PAGE = (ROOT / "docs" / "planner-reroute.md").read_text(encoding="utf-8")
+
+
+def table(name: str) -> dict[str, list[str]]:
+    """First word of every line of a table on the page, to the words after it."""
+    (block,) = re.findall(rf"^```reroute {name}\n(.*?)^```$", PAGE, re.DOTALL | re.MULTILINE)
+    rows = [line.split() for line in block.splitlines()]
+    return {row[0]: row[1:] for row in rows}
+
+
+@pytest.fixture(scope="module")
+def found(estuary_reroute: Reroute) -> Reroute:
+    return estuary_reroute
+
+
+@pytest.fixture(scope="module")
+def facts(found: Reroute) -> dict[str, Any]:
+    return found.facts()
+
+
+def of_status(facts: dict[str, Any], status: str) -> dict[str, Any]:
+    return {one["id"]: one for one in facts["circuits"] if one["status"] == status}
+
+
+def test_everything_not_apart_was_asked_about(found: Reroute, facts: dict[str, Any]) -> None:
+    proof = found.before
+    wrong = {t.id for t, v in zip(proof.trials, proof.verdicts, strict=True) if v != "apart"}
+    wrong |= {proof.trials[n].id for n, one in enumerate(proof.limits) if one.within is False}
+    assert {one["id"] for one in facts["circuits"]} == wrong
+    undecided = of_status(facts, "undecided")
+    assert {name: one["why"] for name, one in undecided.items()} == {
+        "G3": "G3 would be shared (BAT-STK-3, CHG-STK-3)"
+    }
+    assert "Group G3 is neither: it is `undecided`." in PAGE
+
+
+def test_ways_found_are_those_on_the_page(facts: dict[str, Any]) -> None:
+    told = table("apart")
+    apart = of_status(facts, "apart")
+    assert set(told) == set(apart)
+    for name, (metres, _, count, *_) in told.items():
+        links = {link for way in apart[name]["paths"].values() for link in way}
+        new = {link for link in links if link.endswith("-new")}
+        assert f"{apart[name]['cost']:.1f}" == metres
+        assert len(new) == int(count)
+        assert apart[name]["optimal"]
+
+
+def test_the_course_told_is_the_one_proposed(found: Reroute) -> None:
+    for link, cables in table("runs").items():
+        runs = [run for run in found.draft.rows["link_runs"] if run["link"] == link]
+        assert [run["cable"] for run in runs] == cables
+
+
+def test_the_proposal_is_apart_within_limits_and_better(
+    found: Reroute, facts: dict[str, Any], tmp_path: Path
+) -> None:
+    found.write_proposal(tmp_path / "rerouted")
+    proof = wa.prove(wa.read_study(tmp_path / "rerouted"))
+    verdicts = {t.id: v for t, v in zip(proof.trials, proof.verdicts, strict=True)}
+    within = {t.id: one.within for t, one in zip(proof.trials, proof.limits, strict=False)}
+    for name in of_status(facts, "apart"):
+        assert verdicts[name] == "apart"
+        assert within.get(name, True) is True
+    counts = wa.compare(found.before, proof).counts()
+    said = f"{counts['worse']} circuits are worse, {counts['better']} are better and "
+    assert f"Then {said}{counts['same']} the same." in PAGE
+    assert not facts["proved"]["worse"]
+
+
+def test_those_without_have_the_proofs_on_the_page(facts: dict[str, Any]) -> None:
+    none = of_status(facts, "none")
+    told = table("none")
+    assert set(told) == set(none)
+    for name, words in told.items():
+        proof = none[name]["no_pair_proof"]
+        leaves = _leaves(proof["tree"])
+        rests_on = [word for word in words if word in ("cut", "delay", "loss")]
+        weights = set()
+        for leaf in leaves:
+            weights |= {leaf["weight"]} if "weight" in leaf else set()
+            weights |= {one["weight"] for one in leaf.get("windows", ())}
+        assert sorted(weights) == [word for word in rests_on if word != "cut"]
+        risks = [word for word in words if word not in rests_on]
+        assert sorted({risk for leaf in leaves for risk in leaf["avoid"]}) == sorted(risks)
+    assert "21.19 dB" in none["C03"]["says"]
+    assert "16 dB" in none["C03"]["says"]
+
+
+def _leaves(tree: dict[str, Any]) -> list[dict[str, Any]]:
+    if "then" in tree:
+        return [leaf for branch in tree["then"] for leaf in _leaves(branch)]
+    return [tree]
+
+
+def test_recheck_confirms_the_proofs(facts: dict[str, Any], tmp_path: Path) -> None:
+    file = tmp_path / "reroute.json"
+    file.write_text(json.dumps(facts))
+    told = recheck(ESTUARY, file)
+    assert told["false"] == []
+    assert told["confirmed"] > 100
+
+
+def test_a_tampered_proof_is_told(facts: dict[str, Any], tmp_path: Path) -> None:
+    """The chassis of C10 taken off one edge of the cut: the proof is false then."""
+    changed = json.loads(json.dumps(facts))
+    (circuit,) = [one for one in changed["circuits"] if one["id"] == "C10"]
+    edge = next(e for e in circuit["no_pair_proof"]["edges"] if e["relies_on"] == ["CH-MAR-1"])
+    edge["relies_on"] = []
+    file = tmp_path / "reroute.json"
+    file.write_text(json.dumps(changed))
+    assert recheck(ESTUARY, file)["false"]
+
+
+def test_least_shared_weighs_what_the_page_says(facts: dict[str, Any]) -> None:
+    none = of_status(facts, "none")
+    assert {n: [str(one["least_shared"]["weight"])] for n, one in none.items()} == table("least")
+    assert all(
+        one["least_shared"]["weight"] == one["least_shared"]["weight_at_least"]
+        for one in none.values()
+    )
+
+
+def test_one_thing_to_build_works_for_each(found: Reroute, tmp_path: Path) -> None:
+    """Each option is written, read back and proved; together they help all that have no ways.
+
+    But for C32: what feeds its second multiplexer is blank, and that is to be recorded, not built.
+    """
+    assert found.building is not None
+    options = found.building.options
+    (block,) = re.findall(r"^```reroute build\n(.*?)^```$", PAGE, re.DOTALL | re.MULTILINE)
+    assert [" ".join([o.kind, *sorted(o.apart)]) for o in options] == block.splitlines()
+    found.write_all(tmp_path / "out")
+    for number, option in enumerate(options, start=1):
+        proof = wa.prove(wa.read_study(tmp_path / "out" / f"build-{number}"))
+        verdicts = {t.id: v for t, v in zip(proof.trials, proof.verdicts, strict=True)}
+        assert {verdicts[name] for name in option.apart} == {"apart"}
+    helped = {name for option in options for name in option.apart}
+    assert helped | {"C32"} == {one.target.id for one in found.found if one.status == "none"}
+    (step,) = (s for s in found.before.facts()["record_first"]["steps"] if "C32" in s["decides"])
+    assert [one["ids"] for one in step["records"]] == [["MX-C32-MAR-2"]]
+    assert "C32" not in helped
+
+
+def test_fields_on_the_page_are_those_written(facts: dict[str, Any]) -> None:
+    """Every field in the two tables is in some entry, and every field of an entry on the page."""
+    section = PAGE.split("## The JSON")[1]
+    listed = [
+        set(re.findall(r"`(\w+)`", row)) for row in re.findall(r"^\| (`.*?) \|", section, re.M)
+    ]
+    named = set().union(*listed)
+    circuits = facts["circuits"]
+    proofs = [one["no_pair_proof"] for one in circuits if one["no_pair_proof"]]
+    written = {name for one in (*circuits, *proofs) for name in one}
+    assert named <= written
+    told = set(re.findall(r"`(\w+)`", section))
+    assert written - told == {"id", "kind", "members", "seconds"}
+
+
+def test_the_way_kept_on_the_page() -> None:
+    for name, risks in table("kept").items():
+        nothing = wa.Candidates(wanted=False)
+        found = reroute(wa.read_study(ESTUARY), [name], keep="main", build=nothing)
+        (one,) = found.facts()["circuits"]
+        assert one["status"] == "none"
+        leaves = _leaves(one["no_pair_proof"]["tree"])
+        assert sorted({risk for leaf in leaves for risk in leaf["avoid"]}) == risks
