@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from waysapart import text
 from waysapart.arrays import boolean, csr_row, expand, interval_runs, merge_intervals, owners
 
 
