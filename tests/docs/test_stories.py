@@ -75,7 +75,7 @@ def test_figures_in_the_planners_story() -> None:
     good = circuit("proposal-b", "C07")
     assert f"{good['delay']['asymmetry_us']:.3f} us, far below" in text
     assert f"limit of {good['delay']['asymmetry_limit_us']:.0f} us" in text
-    assert f"{good['closest_m']:.3f} m, more than the {good['separation_m']:.0f} m asked" in text
+    assert f"{good['closest_m']:.3f} m, more than the {good['separation_m']:.0f} m required" in text
     lost = [c["id"] for c in _dug("proposal-a", "B1-P08") if c["state"] == "lost"]
     assert lost == ["C07"]
     assert not [c for c in _dug("estuary", "B1-P08") if c["state"] == "lost"]
