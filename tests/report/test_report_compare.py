@@ -12,6 +12,7 @@ from test_reroute_study import ask, one_pit
 
 import waysapart as wa
 from axe import complaints
+from everyday import some
 from hostile_sides import hostile_before, hostile_study
 from reroute_plants import Plant
 from waysapart.cli import main
@@ -198,7 +199,9 @@ def test_hostile_text_shows_as_it_is_and_nothing_runs(pages, watched):
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize(("scheme", "width"), [("light", 1300), ("dark", 1300), ("light", 360)])
+@pytest.mark.parametrize(
+    ("scheme", "width"), some([("light", 1300), ("dark", 1300), ("light", 360)], every=2)
+)
 def test_the_engine_finds_nothing(scheme, width, pages, watched, axe):
     page = watched.open(
         pages["plain"], color_scheme=scheme, viewport={"width": width, "height": 900}

@@ -26,6 +26,7 @@ import pytest
 import shapely
 
 import waysapart as wa
+from everyday import some
 from fuzzing import outcome
 from small_study import write_small_study
 from waysapart.errors import StudyError
@@ -319,7 +320,7 @@ FILTERS = {
 }
 
 
-@pytest.mark.parametrize("source", ["cables.csv", "plant.gpkg"])
+@pytest.mark.parametrize("source", some(["cables.csv", "plant.gpkg"], every=2))
 @pytest.mark.parametrize("kind", FILTERS)
 def test_a_filter_without_end_is_refused(kind: str, source: str, tmp_path: Path) -> None:
     """In a table that SQLite filters here, and in a GeoPackage, which it filters in GDAL."""
@@ -365,6 +366,9 @@ def _device(path: Path) -> None:
 NO_FILES = {"a pipe": _pipe, "a folder": _folder, "a socket": _socket, "a device": _device}
 
 
+LAYERS = ("cables.csv", "structures.geojson", "study.gpkg", "hazards.parquet", "hazards.shp")
+
+
 def _no_file(kind: str, path: Path) -> None:
     """Put one of them in the place of a file."""
     if kind != "a folder" and os.name != "posix":
@@ -373,9 +377,7 @@ def _no_file(kind: str, path: Path) -> None:
 
 
 @pytest.mark.parametrize("kind", NO_FILES)
-@pytest.mark.parametrize(
-    "name", ["cables.csv", "structures.geojson", "study.gpkg", "hazards.parquet", "hazards.shp"]
-)
+@pytest.mark.parametrize("name", some(LAYERS, every=3))
 def test_what_is_no_file_is_no_layer(kind: str, name: str, tmp_path: Path) -> None:
     """A pipe would be waited for, a device read without end."""
     study = write_small_study(tmp_path / "study")
@@ -562,8 +564,12 @@ GEO: dict[str, bytes] = {
 }
 
 
+SHAPES = (b"\x01\x01", b"\x01\x02\x00\x00\x00\xff\xff\xff\x0f")
+"""A point that is cut off, and a line that declares more points than there can be."""
+
+
 @pytest.mark.parametrize("kind", GEO)
-@pytest.mark.parametrize("shape", [b"\x01\x01", b"\x01\x02\x00\x00\x00\xff\xff\xff\x0f"])
+@pytest.mark.parametrize("shape", some(SHAPES, every=2))
 def test_geoparquet_with_odd_metadata(kind: str, shape: bytes, tmp_path: Path) -> None:
     """And points that are cut off, or declared a quarter of a thousand million times."""
     pa = pytest.importorskip("pyarrow")

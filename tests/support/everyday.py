@@ -6,32 +6,27 @@ least one. Only more of the same waits for --all.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from typing import Any, TypeVar
+from collections.abc import Iterable
+from typing import Any
 
 import pytest
 
-Case = TypeVar("Case")
 
-
-def some(
-    cases: Iterable[Case], every: int, always: Callable[[Case], bool] | None = None
-) -> list[Any]:
-    """Cases as parameters of a test: the first of so many, and those always wanted, every day.
+def some(cases: Iterable[Any], every: int) -> list[Any]:
+    """Cases as parameters of a test: the first of so many every day, the others marked slow.
 
     Parameters
     ----------
     cases : iterable
-        All of them, in an order that puts cases of one kind side by side.
+        All of them, in an order that puts cases of one kind side by side; a plain tuple is a case
+        of several parameters.
     every : int
-        One of so many is tried every day, beginning with the first. The others are marked slow.
-    always : callable, optional
-        Tells the cases that are tried every day wherever they stand.
+        One of so many is tried every day, beginning with the first.
     """
     return [
         case
-        if number % every == 0 or (always is not None and always(case))
-        else pytest.param(case, marks=pytest.mark.slow)
+        if number % every == 0
+        else pytest.param(*(case if type(case) is tuple else (case,)), marks=pytest.mark.slow)
         for number, case in enumerate(cases)
     ]
 

@@ -27,7 +27,7 @@ def proof_of(folder: Path, on: date | None = None) -> wa.Proof:
     and the same bytes, on the same day. The study of a proof from an equal one names that one's
     folder. A study with layers outside these folders is to be proved by itself.
     """
-    digest = hashlib.sha256(f"{on or date.today()}\n{_digest(folder)}".encode()).hexdigest()
+    digest = hashlib.sha256(f"{on or date.today()}\n{digest_of(folder)}".encode()).hexdigest()
     file = KEPT[-1] / f"{digest}.proof"
     if file.exists():
         found: wa.Proof = pickle.loads(file.read_bytes())
@@ -40,7 +40,8 @@ def proof_of(folder: Path, on: date | None = None) -> wa.Proof:
     return found
 
 
-def _digest(folder: Path) -> str:
+def digest_of(folder: Path) -> str:
+    """A digest of all files of a study, and of the study that it extends."""
     found = hashlib.sha256()
     for path in sorted(folder.rglob("*")):
         if path.is_file():
@@ -49,5 +50,5 @@ def _digest(folder: Path) -> str:
             found.update(data)
     base = tomllib.loads((folder / "study.toml").read_text(encoding="utf-8")).get("extends")
     if base is not None:
-        found.update(_digest(folder / base).encode())
+        found.update(digest_of(folder / base).encode())
     return found.hexdigest()
