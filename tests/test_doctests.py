@@ -6,6 +6,7 @@ Examples that read `examples/estuary` run in the repository's root, as a reader 
 from __future__ import annotations
 
 import doctest
+import inspect
 from importlib import import_module
 from pathlib import Path
 
@@ -14,8 +15,16 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 MODULES = (
     "waysapart.arrays",
+    "waysapart.formulas.availability",
+    "waysapart.formulas.delay",
+    "waysapart.formulas.fibre",
+    "waysapart.formulas.length",
+    "waysapart.formulas.loss",
+    "waysapart.formulas.measured",
     "waysapart.text",
 )
+SHOWN = ("arrays", "formulas")
+"""Modules and packages in which every public function has an example."""
 
 
 @pytest.mark.parametrize("name", MODULES)
@@ -24,3 +33,15 @@ def test_the_examples_of_a_module_hold(name: str, monkeypatch: pytest.MonkeyPatc
     found = doctest.testmod(import_module(name))
     assert found.attempted
     assert not found.failed
+
+
+@pytest.mark.parametrize("name", [name for name in MODULES if name.split(".")[1] in SHOWN])
+def test_every_public_function_of_arrays_and_formulas_has_an_example(name: str) -> None:
+    module = import_module(name)
+    own = {
+        key: thing
+        for key, thing in vars(module).items()
+        if inspect.isfunction(thing) and thing.__module__ == name and not key.startswith("_")
+    }
+    assert own
+    assert [key for key, thing in own.items() if ">>>" not in (thing.__doc__ or "")] == []

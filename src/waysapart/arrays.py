@@ -21,17 +21,59 @@ Indices: TypeAlias = NDArray[np.signedinteger]
 
 
 def floats(values: ArrayLike) -> Floats:
-    """Any numbers as a float64 array; a blank (None) becomes NaN."""
+    """Return any numbers as a float64 array; a blank (None) becomes NaN.
+
+    Examples
+    --------
+    >>> floats([1, None]).tolist()
+    [1.0, nan]
+    """
     return np.asarray(values, dtype=np.float64)
 
 
 def sum_by(index: ArrayLike, values: ArrayLike, count: int) -> Floats:
-    """Add values up by the whole number beside each: shape (count,); NaN carries through."""
+    """Add up values by the whole number beside each.
+
+    Parameters
+    ----------
+    index : array_like of int, shape (n,)
+        From 0 to count - 1.
+    values : array_like, shape (n,)
+    count : int
+
+    Returns
+    -------
+    ndarray of float, shape (count,)
+        0 for a number that `index` does not hold; NaN where one of its values is NaN.
+
+    Examples
+    --------
+    >>> sum_by([0, 0, 2], [1.5, 2.5, 7], 3).tolist()
+    [4.0, 0.0, 7.0]
+    """
     return np.bincount(np.asarray(index, np.int64), floats(values), count).astype(np.float64)
 
 
 def greatest_by(index: ArrayLike, values: ArrayLike, count: int) -> Floats:
-    """Greatest value by the whole number beside each: shape (count,); NaN where none or unknown."""
+    """Find the greatest value by the whole number beside each.
+
+    Parameters
+    ----------
+    index : array_like of int, shape (n,)
+        From 0 to count - 1.
+    values : array_like, shape (n,)
+    count : int
+
+    Returns
+    -------
+    ndarray of float, shape (count,)
+        NaN for a number that `index` does not hold, and where one of its values is NaN.
+
+    Examples
+    --------
+    >>> greatest_by([0, 0, 2], [1.5, 2.5, 7], 3).tolist()
+    [2.5, nan, 7.0]
+    """
     greatest = np.full(count, -np.inf)
     with np.errstate(invalid="ignore"):
         np.maximum.at(greatest, np.asarray(index, np.int64), floats(values))
@@ -119,7 +161,7 @@ def expand(first: Ints, count: Ints) -> tuple[Ints, Ints]:
 
 
 def interval_runs(group: Ints, low: Floats, high: Floats, gap: float) -> tuple[Ints, Ints]:
-    """Number the runs of intervals that meet, group by group.
+    """Number the runs of intervals that overlap or nearly do, group by group.
 
     Parameters
     ----------
@@ -140,6 +182,14 @@ def interval_runs(group: Ints, low: Floats, high: Floats, gap: float) -> tuple[I
     -----
     O(n log n). The running maximum per group is taken on ranks, so that no
     offset costs precision.
+
+    Examples
+    --------
+    >>> low, high = np.array([5.0, 0.0, 1.0]), np.array([6.0, 2.0, 3.0])
+    >>> group = np.zeros(3, dtype=np.int64)
+    >>> run, order = interval_runs(group, low, high, gap=0.5)
+    >>> run.tolist(), order.tolist()
+    ([1, 0, 0], [1, 2, 0])
     """
     order = np.lexsort((low, group)).astype(np.int64)
     if not len(order):

@@ -1,15 +1,14 @@
-"""How often and how long: unavailability of paths that may share assets, exactly.
+"""How often circuits fail and for how long, exact where their paths share assets.
 
-Assets fail independently of each other; an event that takes several at once
-is an asset of its own (a hazard), on every path that it takes. Such figures
-compare designs with each other; they do not predict outages.
+Paths are the rows of boolean sparse arrays whose columns are the assets. Assets fail
+independently of each other; an event that puts several out of service at once (a hazard) is an
+asset of its own, on every path that it concerns. The figures compare designs with each other;
+they do not predict outages.
 
-Paths are the rows of boolean sparse arrays whose columns are the assets. All
-sums are of positive terms: no 1 - (1 - u), which has no digits left at 1e-17.
-
-A group's assets fall into classes by which of its paths they take down. The
-states 'these paths are down' are then filled class by class. Every term is
-positive, so the digits that inclusion and exclusion lose are kept.
+The formulas come in this order: rates and unavailability of single assets; a circuit's main and
+alternate, O(entries); all paths of a group of up to 16, by the sets of paths that assets put out
+of service together; and machines with several feeds, by enumeration of states. Every sum is of
+positive terms, since 1 - (1 - u) has no digits left at u = 1e-17.
 """
 
 from __future__ import annotations
@@ -31,7 +30,7 @@ MINUTES_PER_YEAR = 60 * HOURS_PER_YEAR
 
 @dataclass(frozen=True, slots=True)
 class Split:
-    """Two paths of each circuit, parted into what both use and what only one uses.
+    """The assets of each circuit, split by which of its two paths rely on them.
 
     Attributes
     ----------
@@ -46,15 +45,30 @@ class Split:
 def failures_per_year(
     length_m: ArrayLike, per_km_year: ArrayLike, per_item_year: ArrayLike
 ) -> Floats:
-    """Failures of an asset a year: its rate per km over its length, and its rate per item.
+    """Failures of an asset a year: its rate per km times its length, plus its rate per item.
 
-    Lengths in metres; 0 for a rate or a length that does not apply.
+    Parameters
+    ----------
+    length_m : array_like
+        In metres; 0 for an asset without a length.
+    per_km_year, per_item_year : array_like
+        0 for a rate that does not apply.
+
+    Returns
+    -------
+    numpy.ndarray
+
+    Examples
+    --------
+    >>> buried_km_year, ground_wire_km_year = 2.130e-3, 0.085e-3
+    >>> failures_per_year(1_000_000, [buried_km_year, ground_wire_km_year], 0).round(3).tolist()
+    [2.13, 0.085]
     """
     return np.asarray(floats(length_m) / 1000 * floats(per_km_year) + floats(per_item_year))
 
 
 def held_share(lines: np.ndarray, held: ArrayLike, holder: ArrayLike) -> Floats:
-    """Part of each line that lies in the lines that hold it, each stretch once.
+    """Share of each line that lies in the lines that hold it, each stretch counted once.
 
     Parameters
     ----------
@@ -71,9 +85,15 @@ def held_share(lines: np.ndarray, held: ArrayLike, holder: ArrayLike) -> Floats:
 
     Notes
     -----
-    In a plane about the line's first vertex, so lines of some hundred kilometres may be wrong
-    by a thousandth. It does not matter whether a holder is one line or several, nor how far
-    it goes on beyond the line.
+    Projected on a plane about the line's first vertex, so lines of some hundred kilometres may be
+    wrong by a thousandth. It does not matter whether a holder is one line or several, nor how far
+    it continues beyond the line.
+
+    Examples
+    --------
+    >>> duct, trench = shapely.linestrings([[(8, 54), (8.01, 54)], [(8, 54), (8.004, 54)]])
+    >>> held_share(np.array([duct, trench]), held=[0], holder=[1]).round(3).tolist()
+    [0.4, 0.0]
     """
     mine, other = (np.asarray(one, dtype=np.int64) for one in (held, holder))
     found = np.zeros(len(lines))
@@ -104,7 +124,7 @@ def held_share(lines: np.ndarray, held: ArrayLike, holder: ArrayLike) -> Floats:
 
 
 def _flat(lonlat: np.ndarray, about: np.ndarray) -> np.ndarray:
-    """Places in a plane about another each, in degrees of latitude."""
+    """Project places on a plane about another place each, in degrees of latitude."""
     east = (lonlat[:, 0] - about[:, 0] + 180) % 360 - 180
     return np.stack([east * np.cos(np.radians(about[:, 1])), lonlat[:, 1] - about[:, 1]], axis=1)
 
@@ -115,44 +135,66 @@ def unheld_length_m(length_m: ArrayLike, held: ArrayLike) -> Floats:
     Parameters
     ----------
     length_m : array_like, shape (segments,)
+        In metres.
     held : array_like, shape (segments,)
-        Part of each that lies in others, from `held_share`.
+        Share of each that lies in others, from `held_share`.
 
     Returns
     -------
     numpy.ndarray of shape (segments,)
-        One dig takes the trench, its ducts and their subducts together: it is the trench's
-        failure, common to all, and must not count again for each of them.
+        Metres. One dig damages the trench, its ducts and their subducts together: that is a
+        failure of the trench, and must not count again for each duct and subduct.
+
+    Examples
+    --------
+    >>> unheld_length_m([500, 1000], [0, 0.4]).tolist()
+    [500.0, 600.0]
     """
     return np.asarray(floats(length_m) * (1 - floats(held)))
 
 
 def unavailability(per_year: ArrayLike, repair_h: ArrayLike) -> Floats:
-    """Part of the time that an asset is down.
+    """Share of the time that an asset is down.
 
     Parameters
     ----------
     per_year : array_like
         Failures in a year of operation.
     repair_h : array_like
-        Hours from failure to repair, on average.
+        Mean hours from failure to repair.
+
+    Returns
+    -------
+    numpy.ndarray
+        From 0 to 1.
 
     Notes
     -----
     1 - A with A = MTBF / (MTBF + MTTR), MTBF = 8760 h / per_year (IEC 61078).
     For rare failures it is per_year x repair_h / 8760.
+
+    Examples
+    --------
+    >>> unavailability(2, 8.76).round(6).item()  # 17.52 h down for 8760 h up
+    0.001996
     """
     down_h = floats(per_year) * floats(repair_h)
     return np.asarray(down_h / (HOURS_PER_YEAR + down_h))
 
 
 def minutes_a_year(share: ArrayLike) -> Floats:
-    """Unavailability as minutes in a year of 8760 hours."""
+    """Convert unavailability to minutes in a year of 8760 hours.
+
+    Examples
+    --------
+    >>> (minutes_a_year([0.01, 0.001, 0.0005]) / 60).round(2).tolist()  # hours
+    [87.6, 8.76, 4.38]
+    """
     return np.asarray(floats(share) * MINUTES_PER_YEAR)
 
 
 def path_unavailability(paths: sparse.csr_array, asset: ArrayLike) -> Floats:
-    """Unavailability of each path: it is down when any asset that it relies on is.
+    """Unavailability of each path: it is down when any asset that it relies on is down.
 
     Parameters
     ----------
@@ -163,19 +205,45 @@ def path_unavailability(paths: sparse.csr_array, asset: ArrayLike) -> Floats:
     Returns
     -------
     numpy.ndarray of shape (paths,)
-        1 - product of (1 - u), by sums of logarithms: a series of blocks
-        (IEC 61078), with its digits kept however small u is.
+        1 - product of (1 - u), a series of blocks (IEC 61078). Computed from sums of logarithms,
+        which keeps the digits of the smallest u.
+
+    Raises
+    ------
+    CallError
+        An unavailability lies outside 0 to 1.
+
+    Examples
+    --------
+    >>> both = path_unavailability(sparse.csr_array([[True, True]]), [1e-5, 1e-5])
+    >>> (60 * minutes_a_year(both)).round().tolist()  # two blocks of 99.999 % in series, seconds
+    [631.0]
     """
     return np.asarray(-np.expm1(_log_up(paths, asset)))
 
 
 def split(main: sparse.csr_array, alternate: sparse.csr_array) -> Split:
-    """Part each circuit's assets by whether both paths, or one, rely on them.
+    """Split each circuit's assets by whether both paths rely on them, or only one.
 
     Parameters
     ----------
     main, alternate : sparse array of bool, shape (circuits, assets)
         Row i of each is a path of circuit i.
+
+    Returns
+    -------
+    Split
+
+    Raises
+    ------
+    CallError
+        The two have different shapes.
+
+    Examples
+    --------
+    >>> parts = split(sparse.csr_array([[1, 1, 0]]), sparse.csr_array([[0, 1, 1]]))
+    >>> parts.shared.toarray().tolist(), parts.main_only.toarray().tolist()
+    ([[False, True, False]], [[True, False, False]])
     """
     if main.shape != alternate.shape:
         raise CallError("main and alternate need one row per circuit and the same assets")
@@ -191,13 +259,13 @@ def split(main: sparse.csr_array, alternate: sparse.csr_array) -> Split:
 
 
 def both_down(parts: Split, asset: ArrayLike) -> Floats:
-    """Unavailability of both paths at once, exact with what they share.
+    """Unavailability of both paths at once, exact where they share assets.
 
     Parameters
     ----------
     parts : Split
     asset : array_like, shape (assets,)
-        Unavailability of each asset.
+        Unavailability of each asset, from 0 to 1.
 
     Returns
     -------
@@ -205,6 +273,17 @@ def both_down(parts: Split, asset: ArrayLike) -> Floats:
         U = uS + (1 - uS) uA uB, with uS, uA and uB the unavailability of
         the shared assets, those of main alone, and of alternate alone: three
         sparse products over all circuits. O(entries).
+
+    Raises
+    ------
+    CallError
+        An unavailability lies outside 0 to 1.
+
+    Examples
+    --------
+    >>> parts = split(sparse.csr_array([[1, 1, 0]]), sparse.csr_array([[0, 1, 1]]))
+    >>> both_down(parts, [0.1, 0.01, 0.2]).round(6).tolist()  # 0.01 + 0.99 x 0.1 x 0.2
+    [0.0298]
     """
     u_shared, u_main, u_alternate = (
         path_unavailability(part, asset)
@@ -214,9 +293,9 @@ def both_down(parts: Split, asset: ArrayLike) -> Floats:
 
 
 def birnbaum_both_down(parts: Split, asset: ArrayLike) -> sparse.csr_array:
-    """Birnbaum's importance of each asset for losing both paths of each circuit.
+    """Birnbaum's importance of each asset for the outage of both paths of each circuit.
 
-    The probability that both paths are down with the asset down, less that with it up.
+    It is the probability that both paths are down with the asset down, less that with it up.
 
     Parameters
     ----------
@@ -233,12 +312,19 @@ def birnbaum_both_down(parts: Split, asset: ArrayLike) -> sparse.csr_array:
     Raises
     ------
     CallError
-        An asset is down for certain: take it out of the study first.
+        An asset is down for certain (remove it from the study first), or an unavailability
+        lies outside 0 to 1.
 
     Notes
     -----
     Z. W. Birnbaum, 'On the importance of different components in a
     multicomponent system', in *Multivariate Analysis II* (1969).
+
+    Examples
+    --------
+    >>> parts = split(sparse.csr_array([[1, 1, 0]]), sparse.csr_array([[0, 1, 1]]))
+    >>> birnbaum_both_down(parts, [0.1, 0.01, 0.2]).toarray().round(3).tolist()
+    [[0.198, 0.98, 0.099]]
     """
     u = floats(asset)
     if np.any(u >= 1):
@@ -261,11 +347,12 @@ def birnbaum_both_down(parts: Split, asset: ArrayLike) -> sparse.csr_array:
 
 
 def losses_per_year(birnbaum: sparse.csr_array, per_year: ArrayLike, asset: ArrayLike) -> Floats:
-    """How often in a year all paths are lost.
+    """How often in a year all paths of a circuit go down.
 
     Parameters
     ----------
     birnbaum : sparse array, shape (circuits, assets)
+        From `birnbaum_both_down`.
     per_year : array_like, shape (assets,)
         Failures of each asset in a year of operation.
     asset : array_like, shape (assets,)
@@ -276,12 +363,18 @@ def losses_per_year(birnbaum: sparse.csr_array, per_year: ArrayLike, asset: Arra
     numpy.ndarray of shape (circuits,)
         Sum over the assets of importance x rate x (1 - u): an asset that is
         down cannot fail again.
+
+    Examples
+    --------
+    >>> importance = sparse.csr_array([[0.2, 0.98, 0.1]])
+    >>> losses_per_year(importance, [2, 0.1, 1], [0.1, 0.01, 0.2]).round(5).tolist()
+    [0.53702]
     """
     return np.asarray(birnbaum @ (floats(per_year) * (1 - floats(asset))), dtype=np.float64)
 
 
 def _log_up(paths: sparse.csr_array, asset: ArrayLike) -> Floats:
-    """Logarithm of the availability of each row."""
+    """Logarithm of the availability of each path."""
     u = floats(asset)
     if np.any((u < 0) | (u > 1)):
         raise CallError("an unavailability must lie between 0 and 1")
@@ -300,16 +393,14 @@ def _without(paths: sparse.csr_array, taken: sparse.csr_array) -> sparse.csr_arr
     return rest.astype(bool)
 
 
-# --- Unavailability of any number of paths at once, exact with whatever any of them share.
-
 GREATEST_PATHS = 16
 """2^16 states; a group of more paths than that is a mistake in the records."""
 GREATEST_THINGS = 16
-"""2^16 states of what feeds a machine and can fail by itself: dozens of batteries in one net."""
+"""2^16 states of the things that feed a group of machines."""
 
 
 def all_down(paths: sparse.csr_array, group: ArrayLike, asset: ArrayLike) -> Floats:
-    """Unavailability of all paths of each group at once.
+    """Unavailability of all paths of each group at once, exact where any of them share assets.
 
     Parameters
     ----------
@@ -317,16 +408,29 @@ def all_down(paths: sparse.csr_array, group: ArrayLike, asset: ArrayLike) -> Flo
     group : array_like of int, shape (paths,)
         Which group each path belongs to, counted from 0.
     asset : array_like, shape (assets,)
+        Unavailability of each asset, from 0 to 1.
 
     Returns
     -------
     numpy.ndarray of shape (greatest group + 1,)
-        NaN for a group without a path. O(2^k x min(2^k, assets)) for each group of k paths.
+        NaN for a group without a path.
 
     Raises
     ------
     CallError
-        Too many paths in a group, or an unavailability outside 0 to 1.
+        A group has more than `GREATEST_PATHS` paths, or an unavailability lies outside 0 to 1.
+
+    Notes
+    -----
+    The assets of a group fall into classes by the set of paths that they put out of service. The
+    states 'these paths are down' are filled class by class, O(2^k x min(2^k, assets)) for each
+    group of k paths. Inclusion and exclusion would lose digits.
+
+    Examples
+    --------
+    >>> paths = sparse.csr_array([[1, 1, 0], [0, 1, 1]], dtype=bool)
+    >>> all_down(paths, [0, 0], [0.1, 0.01, 0.2]).round(6).tolist()  # as `both_down`
+    [0.0298]
     """
     groups = np.asarray(group, dtype=np.int64)
     u = _checked(asset)
@@ -340,7 +444,7 @@ def all_down(paths: sparse.csr_array, group: ArrayLike, asset: ArrayLike) -> Flo
 
 
 def birnbaum_all_down(paths: sparse.csr_array, asset: ArrayLike) -> Floats:
-    """Birnbaum's importance of each asset for losing all paths of one group.
+    """Birnbaum's importance of each asset for the outage of all paths of one group.
 
     Parameters
     ----------
@@ -351,9 +455,19 @@ def birnbaum_all_down(paths: sparse.csr_array, asset: ArrayLike) -> Floats:
     Returns
     -------
     numpy.ndarray of shape (assets,)
-        Probability that the asset's failure is what takes the last path: the
-        rest of its class is up, and the paths left by the other classes are
-        all its own. 0 for assets that no path relies on.
+        Probability that the other assets leave some path up, and that the asset's failure puts
+        the last of them out of service. 0 for assets that no path relies on.
+
+    Raises
+    ------
+    CallError
+        As `all_down`, and where an asset is down for certain.
+
+    Examples
+    --------
+    >>> paths = sparse.csr_array([[1, 1, 0], [0, 1, 1]], dtype=bool)
+    >>> birnbaum_all_down(paths, [0.1, 0.01, 0.2]).round(3).tolist()  # as `birnbaum_both_down`
+    [0.198, 0.98, 0.099]
     """
     u = _checked(asset)
     if np.any(u >= 1):
@@ -421,7 +535,7 @@ def _fill(mask: Ints, u: Floats, count: int) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Component:
-    """Something that fails independently of all else, with the paths that it takes.
+    """Something that fails independently of all else, with the paths that it puts out of service.
 
     Attributes
     ----------
@@ -436,12 +550,25 @@ class Component:
 
 
 def series(takes: int, down: float) -> Component:
-    """A part that takes one set of paths or none."""
+    """Make a component that puts one set of paths out of service, or none.
+
+    Parameters
+    ----------
+    takes : int
+        The set of paths, as bits.
+    down : float
+        Its unavailability.
+
+    Examples
+    --------
+    >>> series(0b11, 0.25).probability.tolist()
+    [0.75, 0.25]
+    """
     return Component(np.array([0, takes]), np.array([1 - down, down]))
 
 
 def all_down_by_parts(parts: Sequence[Component], count: int) -> tuple[float, list[Floats]]:
-    """Unavailability of all paths at once, with parts that may take one set of them or another.
+    """Unavailability of all paths at once, with components of more than two outcomes.
 
     Parameters
     ----------
@@ -455,11 +582,18 @@ def all_down_by_parts(parts: Sequence[Component], count: int) -> tuple[float, li
     probability : float
         That all paths are down.
     given : list of ndarray of float
-        For each part the same probability, given each of its outcomes.
+        For each component the same probability, given each of its outcomes.
 
     Notes
     -----
-    Total probability, part by part, forwards and backwards: O(parts x outcomes x 2^count).
+    Total probability, component by component, forwards and backwards:
+    O(components x outcomes x 2^count).
+
+    Examples
+    --------
+    >>> probability, given = all_down_by_parts([series(0b01, 0.1), series(0b10, 0.2)], 2)
+    >>> round(probability, 6), given[0].round(6).tolist()
+    (0.02, [0.0, 0.2])
     """
     states = np.arange(2**count)
     before = [np.where(states == 0, 1.0, 0.0)]
@@ -483,7 +617,7 @@ def all_down_by_parts(parts: Sequence[Component], count: int) -> tuple[float, li
 
 @dataclass(frozen=True, slots=True)
 class Feed:
-    """One way of feeding a machine; sets of things and of machines as bits.
+    """One feed of a machine; sets of things and of machines as bits.
 
     Attributes
     ----------
@@ -492,7 +626,7 @@ class Feed:
     things : int
         Things that must be up for it.
     machines : int
-        Machines that must not be dark for it.
+        Machines that must have power for it.
     """
 
     machine: int
@@ -502,12 +636,12 @@ class Feed:
 
 @dataclass(frozen=True, slots=True)
 class Fed:
-    """Machines that go dark when all of their feeds are down.
+    """Machines that lose power when all of their feeds are down.
 
     Attributes
     ----------
     part : Component
-        What the things and machines together take, and how often.
+        What the things and machines together put out of service, and how often.
     changes : list of ndarray of float, shape (outcomes, outcomes)
         For each thing, the probability that the others leave one outcome (row) while it is
         up, and another (column) when it fails.
@@ -523,7 +657,9 @@ def fed_machines(
     thing_takes: Sequence[int],
     machine_takes: Sequence[int],
 ) -> Fed:
-    """What machines with several feeds each take, by every state of what feeds them.
+    """Paths that machines with several feeds put out of service, by every state of what feeds them.
+
+    A thing is an asset that feeds machines and can fail by itself, such as a battery.
 
     Parameters
     ----------
@@ -531,8 +667,8 @@ def fed_machines(
         Unavailability of each thing, independent of the others; at most `GREATEST_THINGS`.
     feeds : sequence of Feed
     thing_takes, machine_takes : sequence of int
-        Sets of paths, as bits, that the failure of a thing takes by itself, and a machine that
-        goes dark.
+        Sets of paths, as bits, that each thing that fails, and each machine without power, puts
+        out of service by itself.
 
     Returns
     -------
@@ -541,12 +677,19 @@ def fed_machines(
     Raises
     ------
     CallError
-        Too many things.
+        There are too many things.
 
     Notes
     -----
-    Enumeration (IEC 61078, conditioning on states): O(2^things x feeds). A machine is dark
-    when each of its feeds is down, the least set of machines that way.
+    Enumeration (IEC 61078, conditioning on states): O(2^things x feeds). A machine has no power
+    when each of its feeds is down; of the sets of machines that satisfy this, the least is meant.
+
+    Examples
+    --------
+    >>> feeds = [Feed(machine=0, things=0b01), Feed(machine=0, things=0b10)]
+    >>> fed = fed_machines([0.1, 0.2], feeds, thing_takes=[0, 0], machine_takes=[0b1])
+    >>> fed.part.takes.tolist(), fed.part.probability.round(6).tolist()
+    ([0, 1], [0.98, 0.02])
     """
     u = _checked(floats(down))
     if len(u) > GREATEST_THINGS:
@@ -574,7 +717,7 @@ def fed_machines(
 
 
 def _dark(states: Ints, feeds: Sequence[Feed], machines: int) -> list[np.ndarray]:
-    """Per machine, the states in which it is dark."""
+    """Per machine, the states in which it has no power."""
     dark = [np.zeros(len(states), dtype=np.bool_) for _ in range(machines)]
     lost = [(states & feed.things) != 0 for feed in feeds]
     while True:
@@ -591,18 +734,25 @@ def _dark(states: Ints, feeds: Sequence[Feed], machines: int) -> list[np.ndarray
 
 
 def birnbaum_fed(fed: Fed, given: Floats) -> list[float]:
-    """Birnbaum's importance of each thing behind fed machines.
+    """Birnbaum's importance of each thing that feeds machines.
 
     Parameters
     ----------
     fed : Fed
     given : ndarray of float, shape (outcomes,)
-        Probability of losing all paths given each outcome, from `all_down_by_parts`.
+        Probability that all paths are down given each outcome, from `all_down_by_parts`.
 
     Returns
     -------
-    list of float
+    list of float, one per thing
         Probability that all paths are down with the thing down, less that with it up.
+
+    Examples
+    --------
+    >>> feeds = [Feed(machine=0, things=0b01), Feed(machine=0, things=0b10)]
+    >>> fed = fed_machines([0.1, 0.2], feeds, thing_takes=[0, 0], machine_takes=[0b1])
+    >>> [round(one, 6) for one in birnbaum_fed(fed, np.array([0.0, 1.0]))]
+    [0.2, 0.1]
     """
     rise = np.maximum(given[None, :] - given[:, None], 0.0)
     return [float(np.sum(moved * rise)) for moved in fed.changes]

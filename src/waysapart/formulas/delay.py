@@ -1,4 +1,4 @@
-"""How long a signal takes: one way, the asymmetry of the two directions, and recovery."""
+"""One-way delay of fibre, paths and rings, asymmetry of the two directions, and recovery."""
 
 from __future__ import annotations
 
@@ -13,14 +13,48 @@ LIGHT_M_PER_US = 299.792458
 
 
 def fibre_delay_us(length_m: ArrayLike, group_index: ArrayLike) -> Floats:
-    """One-way delay of a length of fibre: length times group index over c, in microseconds."""
+    """One-way delay of a length of fibre: length times group index over c.
+
+    Parameters
+    ----------
+    length_m : array_like
+        In metres.
+    group_index : array_like
+
+    Returns
+    -------
+    numpy.ndarray
+        Microseconds.
+
+    Examples
+    --------
+    >>> fibre_delay_us(1000, [1.4676, 1.4682]).round(3).tolist()
+    [4.895, 4.897]
+    """
     return np.asarray(floats(length_m) * floats(group_index) / LIGHT_M_PER_US)
 
 
 def worst_us(circuit: ArrayLike, delay_us: ArrayLike, count: int) -> Floats:
-    """Greatest delay over all states of each of `count` circuits; NaN where one is unknown.
+    """Greatest delay of each circuit over all of its states.
 
-    `circuit` is which circuit each state belongs to. NaN too for a circuit without any.
+    Parameters
+    ----------
+    circuit : array_like of int, shape (states,)
+        Which circuit each state belongs to.
+    delay_us : array_like, shape (states,)
+        In microseconds.
+    count : int
+        How many circuits there are.
+
+    Returns
+    -------
+    numpy.ndarray of shape (count,)
+        Microseconds; NaN where a delay is unknown, and for a circuit without a state.
+
+    Examples
+    --------
+    >>> worst_us([0, 0, 1, 1], [60, 310, 60, None], 2).tolist()
+    [310.0, nan]
     """
     return greatest_by(circuit, delay_us, count)
 
@@ -31,24 +65,30 @@ def asymmetry_us(
     return_us: ArrayLike,
     switches_together: ArrayLike,
 ) -> Floats:
-    """Greatest difference that a circuit's two directions can show.
+    """Greatest difference between the delays of a circuit's two directions.
 
     Parameters
     ----------
     circuit : array_like of int, shape (paths,)
         Which circuit each path belongs to.
     go_us, return_us : array_like, shape (paths,)
-        Delay of the two directions of each path.
+        Delay of the two directions of each path, in microseconds.
     switches_together : array_like of bool, shape (circuits,)
-        True where both directions always run on the same path.
+        True where both directions always use the same path.
 
     Returns
     -------
     numpy.ndarray of shape (circuits,)
-        Together: the greatest |go - return| of any one path. Else go may run
-        on any path while return runs on any other: the greater of (longest
-        go - shortest return) and (longest return - shortest go). NaN where a
-        delay is unknown or a circuit has no path.
+        Microseconds. Together: the greatest |go - return| of any one path. Else go may use
+        any path while return uses any other: the greater of (longest go - shortest return)
+        and (longest return - shortest go). NaN where a delay is unknown or a circuit has no
+        path.
+
+    Examples
+    --------
+    >>> go, back = [60, 310, 60, 310], [62, 309, 62, 309]
+    >>> asymmetry_us([0, 0, 1, 1], go, back, switches_together=[True, False]).tolist()
+    [2.0, 249.0]
     """
     go, back = floats(go_us), floats(return_us)
     together = np.asarray(switches_together, dtype=bool)
@@ -64,12 +104,12 @@ def asymmetry_us(
 def least_difference_us(
     difference_us: ArrayLike, first_open: ArrayLike, second_open: ArrayLike
 ) -> Floats:
-    """Least that two delays can differ where parts of them are not known.
+    """Least difference between two delays where parts of them are not known.
 
     Parameters
     ----------
     difference_us : array_like
-        What is known of the first less what is known of the second, either sign.
+        What is known of the first less what is known of the second, in microseconds.
         What both have in common cancels, and may be left out of both.
     first_open, second_open : array_like of bool
         Whether the first, or the second, has unknown parts that the other has
@@ -80,6 +120,11 @@ def least_difference_us(
     numpy.ndarray
         Microseconds, 0 or more: the difference itself where nothing is unknown,
         0 where both may grow until they are equal.
+
+    Examples
+    --------
+    >>> least_difference_us([5, 5, -5], [False, False, True], [False, True, True]).tolist()
+    [5.0, 0.0, 0.0]
     """
     difference = floats(difference_us)
     first, second = np.asarray(first_open, np.bool_), np.asarray(second_open, np.bool_)
@@ -89,48 +134,82 @@ def least_difference_us(
 
 
 def phase_error_deg(asymmetry: ArrayLike, frequency_hz: ArrayLike) -> Floats:
-    """Angle by which two line ends misread each other's currents: 360 f dt/2, in degrees.
+    """Phase error between the currents that two line ends compare: 360 f dt/2.
 
     Parameters
     ----------
     asymmetry : array_like
         Difference of the two directions' delays, in microseconds.
     frequency_hz : array_like
-        Frequency of the power system.
+        Frequency of the power system, in Hz.
+
+    Returns
+    -------
+    numpy.ndarray
+        Degrees.
 
     Notes
     -----
-    A relay that measures the round trip takes half of it for each way, so it is
+    A relay that measures the round trip takes half of it for each direction, so it is
     wrong by half the difference (the ping-pong principle, in manuals of
-    line differential relays). Relays that take time from satellites are not.
+    line differential relays). Relays that take time from satellites have no such error.
+
+    Examples
+    --------
+    >>> phase_error_deg([1000, 5000], 50).round(6).tolist()
+    [9.0, 45.0]
     """
     return np.asarray(360.0 * floats(frequency_hz) * floats(asymmetry) * 1e-6 / 2)
 
 
 def differential_current(phase_error: ArrayLike) -> Floats:
-    """Differential current that a healthy line seems to carry, over its through current.
+    """Apparent differential current of a healthy line, as a share of its through current.
 
-    2 sin(theta/2): the length of the chord between two equal phasors that are
-    theta degrees apart. Not a statement on whether a given relay trips.
+    Parameters
+    ----------
+    phase_error : array_like
+        From `phase_error_deg`, in degrees.
+
+    Returns
+    -------
+    numpy.ndarray
+        2 sin(theta/2): the length of the chord between two equal phasors that are
+        theta degrees apart. It does not say whether a given relay trips.
+
+    Examples
+    --------
+    >>> differential_current([9, 45]).round(4).tolist()
+    [0.1569, 0.7654]
     """
     return np.asarray(2 * np.abs(np.sin(np.radians(floats(phase_error)) / 2)))
 
 
 def ring_way_us(link_us: ArrayLike, node_us: ArrayLike, start: ArrayLike, end: ArrayLike) -> Floats:
-    """Delay of going forward round a ring from one node to another, both nodes included.
+    """Delay forward round a ring from one node to another, both nodes included.
 
     Parameters
     ----------
     link_us : array_like, shape (n,)
-        Delay of link i, which joins node i to node i + 1 (the last to the first).
+        Delay of link i, which joins node i to node i + 1 (the last to the first), in microseconds.
     node_us : array_like, shape (n,)
-        Delay through each node.
+        Delay through each node, in microseconds.
     start, end : array_like of int, shape (m,)
-        Nodes, counted from 0. The way back round is that from `end` to `start`.
+        Nodes, counted from 0. The other way round is that from `end` to `start`.
 
     Returns
     -------
     numpy.ndarray of shape (m,)
+        Microseconds.
+
+    Raises
+    ------
+    CallError
+        Start and end are the same node, or the ring has no such node.
+
+    Examples
+    --------
+    >>> ring_way_us([1, 2, 4, 8], [0.5] * 4, start=[0, 2], end=[2, 0]).tolist()
+    [4.5, 13.5]
     """
     links, nodes = floats(link_us), floats(node_us)
     on_way = _links_on_way(len(links), start, end)
@@ -146,7 +225,7 @@ def ring_worst_us(
     *,
     loops_back: bool = False,
 ) -> Floats:
-    """Longest that a circuit of a ring can take, whole or after any single failure.
+    """Longest delay of a circuit round a ring, whole or after any single failure.
 
     Parameters
     ----------
@@ -154,22 +233,34 @@ def ring_worst_us(
         As in `ring_way_us`, the working way being forward from `start`.
     loops_back : bool
         False: the ends switch to the other way round. True: the ring itself
-        turns back at both sides of a failure, so that the signal runs up to
-        the failure and back all the way round.
+        loops back at both sides of a failure, so that the signal goes up to
+        the failure and back round the whole ring.
 
     Returns
     -------
     numpy.ndarray of shape (m,)
+        Microseconds.
+
+    Raises
+    ------
+    CallError
+        As `ring_way_us`.
 
     Notes
     -----
     With W the working way and B the other way round, ends that switch give
-    max(W, B). Turning back at link k, between nodes p and q, gives W + T -
-    2 link(k) - node(p) - node(q), where T is the whole ring once, as every
-    link but k is run over at least once and the working way's others twice;
-    nodes p and q are passed once. The worst k is the one on the working way
-    that takes least off. A failed node takes two links off, so it is never
-    worse than the worst link.
+    max(W, B). With T the delay once round the whole ring, looping back at link k, between
+    nodes p and q, gives W + T - 2 link(k) - node(p) - node(q): the signal passes the other
+    links of the working way twice, the links of the other way once, and nodes p and q once.
+    The worst k is the link of the working way for which the least is subtracted. A failed
+    node leaves out two links, so it is never worse than the worst link.
+
+    Examples
+    --------
+    >>> ring_worst_us([1, 2, 4, 8], [0.5] * 4, start=0, end=2).tolist()
+    [13.5]
+    >>> ring_worst_us([1, 2, 4, 8], [0.5] * 4, start=0, end=2, loops_back=True).tolist()
+    [18.5]
     """
     links, nodes = floats(link_us), floats(node_us)
     working = ring_way_us(links, nodes, start, end)
@@ -183,10 +274,27 @@ def ring_worst_us(
 
 
 def recovery_ms(detection_ms: ArrayLike, hold_off_ms: ArrayLike, switching_ms: ArrayLike) -> Floats:
-    """Time that a circuit is away while it changes over: detection, hold-off, switching.
+    """Outage of a circuit while it changes over: detection, hold-off and switching times.
 
-    ITU-T G.841 counts 50 ms from the detection, for which up to 10 ms come on
-    top (manual of a test set that cites G.783, G.841 and GR-253).
+    Parameters
+    ----------
+    detection_ms, hold_off_ms, switching_ms : array_like
+        In milliseconds.
+
+    Returns
+    -------
+    numpy.ndarray
+        Milliseconds.
+
+    Notes
+    -----
+    ITU-T G.841 counts 50 ms from the detection, which itself may need up to 10 ms
+    (manual of a test set that cites G.783, G.841 and GR-253).
+
+    Examples
+    --------
+    >>> recovery_ms(10, 0, [50, 4]).tolist()
+    [60.0, 14.0]
     """
     return np.asarray(floats(detection_ms) + floats(hold_off_ms) + floats(switching_ms))
 

@@ -1,22 +1,17 @@
-"""How long is the fibre: span, helix, overlength, slack, and lines on the ellipsoid.
+"""Length of fibre: span, helix, overlength and slack, and lines on the ellipsoid.
 
 Every function takes arrays (or single numbers) that broadcast against each
-other. A NaN goes in where the records are blank and comes out as NaN: the
-caller says which default it takes instead, so that the default is on record.
+other. NaN stands for a blank record and gives NaN: the caller decides which
+default to take instead, so that the default is on record.
 """
 
 from __future__ import annotations
-
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from waysapart.arrays import Floats, floats
 from waysapart.errors import CallError
-
-if TYPE_CHECKING:
-    pass
 
 _STEPS = 60
 _EXACT = 1e-14
@@ -57,6 +52,13 @@ def catenary_length_m(span_m: ArrayLike, sag_m: ArrayLike, rise_m: ArrayLike = 0
     while the drop below the chord at mid-span is
 
         d = c (cosh u - 1) cosh(m/c).
+
+    Examples
+    --------
+    >>> catenary_length_m(160, 6.4).round(2).item()  # span 160 m, 4 N/m, 2000 N: sag 6.4 m
+    160.68
+    >>> catenary_length_m(1920 * np.log(1.5), 80).round(9).item()  # 800 m of cable that sag 80 m
+    800.0
     """
     span, sag, rise = _checked(span_m, sag_m, rise_m)
     half_angle = _half_angle(sag / span, rise / span)
@@ -71,7 +73,11 @@ def helix_factor(pitch_m: ArrayLike, diameter_m: ArrayLike) -> Floats:
     pitch_m : array_like
         Length along the carrier of one turn, in metres, above 0.
     diameter_m : array_like
-        Diameter of the circle that the cable's own axis runs on, in metres.
+        Diameter of the circle on which the cable's own axis lies, in metres.
+
+    Returns
+    -------
+    numpy.ndarray
 
     Raises
     ------
@@ -81,6 +87,13 @@ def helix_factor(pitch_m: ArrayLike, diameter_m: ArrayLike) -> Floats:
     Notes
     -----
     One turn unrolled is the hypotenuse of a right triangle with sides p and pi D.
+
+    Examples
+    --------
+    >>> helix_factor(4, 3 / np.pi).item()  # sides 4 and 3 of a right triangle
+    1.25
+    >>> helix_factor(1.0, 0.020).round(5).item()
+    1.00197
     """
     pitch, diameter = np.broadcast_arrays(floats(pitch_m), floats(diameter_m))
     if np.any(pitch <= 0) or np.any(diameter < 0):
@@ -109,10 +122,21 @@ def fibre_length_m(
     slack_m : array_like
         Coils and loops, all together, in metres.
 
+    Returns
+    -------
+    numpy.ndarray
+        Metres.
+
     Notes
     -----
-    The order is ours and chosen to be safe: overlength is taken of the longest length that it
-    could be taken of, except for coils, which are measured as they are.
+    No source states the order. Ours gives the longest fibre: overlength applies to all of the
+    length but the coils, which are measured as they are.
+
+    Examples
+    --------
+    >>> length_m = fibre_length_m(1000, 2.5, helix=1.002, overlength_pct=0.7, slack_m=40)
+    >>> length_m.round(3).item()
+    1051.537
     """
     carried_m = (floats(route_m) + floats(sag_extra_m)) * floats(helix)
     return np.asarray(carried_m * (1 + floats(overlength_pct) / 100) + floats(slack_m))
@@ -126,7 +150,7 @@ def drum_length_needed_m(
     slack_m: ArrayLike = 0.0,
     tails_m: ArrayLike = 0.0,
 ) -> Floats:
-    """Length of cable that a drum must hold: what hangs or lies, and what is cut at the ends.
+    """Length of cable that a drum must hold: route, down-leads, slack and tails.
 
     Parameters
     ----------
@@ -140,9 +164,14 @@ def drum_length_needed_m(
     Returns
     -------
     numpy.ndarray
-        Metres. A drum test's cable length less this is what is left over;
-        below 0, what is short. An optical test gives fibre length: divide it
-        by 1 + the cable's own excess fibre first.
+        Metres. The cable length on the drum less this is what is left over; below 0, what is
+        missing. An optical measurement gives fibre length: divide it by 1 + the cable's own
+        excess fibre first.
+
+    Examples
+    --------
+    >>> drum_length_needed_m(2000, sag_extra_m=5, down_leads_m=36, slack_m=30, tails_m=12).item()
+    2083.0
     """
     carried_m = (floats(route_m) + floats(sag_extra_m)) * floats(helix)
     return np.asarray(carried_m + floats(down_leads_m) + floats(slack_m) + floats(tails_m))
@@ -166,6 +195,12 @@ def geodesic_length_m(lines: ArrayLike) -> Floats:
     -----
     The inverse geodesic is PROJ's, after C. F. F. Karney, 'Algorithms for
     geodesics', J. Geodesy 87 (2013) 43-55.
+
+    Examples
+    --------
+    >>> import shapely
+    >>> geodesic_length_m([shapely.LineString([(8, 54), (8, 55)]), None]).round(1).tolist()
+    [111314.3, nan]
     """
     import shapely
     from pyproj import Geod
@@ -227,7 +262,7 @@ def _half_angle(sag_ratio: Floats, rise_ratio: Floats) -> Floats:
 
 
 def _drop(u: Floats, rise_ratio: Floats) -> tuple[Floats, Floats]:
-    """d/L at u, and its derivative by u."""
+    """Return d/L at u, and its derivative by u."""
     safe = np.where(u > 0, u, 1.0)
     level = np.where(u > 0, np.sinh(safe / 2) ** 2 / safe, 0.0)
     level_slope = np.where(u > 0, np.sinh(safe) / (2 * safe) - level / safe, 0.25)
