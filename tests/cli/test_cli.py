@@ -8,19 +8,15 @@ import sys
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner, Result
 
 from bad_inputs import CASES, Case
+from commands import run
 from everyday import some
 from small_study import write_small_study
 from waysapart.cli import main
 
 ROOT = Path(__file__).resolve().parents[2]
 ESTUARY = ROOT / "examples" / "estuary"
-
-
-def run(*arguments: object) -> Result:
-    return CliRunner().invoke(main, [str(argument) for argument in arguments])
 
 
 @pytest.fixture

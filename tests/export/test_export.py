@@ -9,9 +9,9 @@ from pathlib import Path
 import geopandas as gpd
 import pyogrio
 import pytest
-from test_dig import two_ways
 
 import waysapart as wa
+from dig_plant import two_ways
 from everyday import some
 from random_plant import write_random_study
 from waysapart.export import geopackage as module

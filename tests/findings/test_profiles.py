@@ -15,10 +15,10 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from test_spacing import beside, ground, three
 
 import waysapart as wa
 from proofs import proof_of
+from spacing_plants import beside, ground, three
 from waysapart.cli import main
 from waysapart.errors import CallError
 from waysapart.findings.separation.profile import evaluate

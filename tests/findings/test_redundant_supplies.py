@@ -21,9 +21,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from test_dig import two_ways
 
 import waysapart as wa
+from dig_plant import two_ways
 from drawn_plant import DrawnPlant
 from everyday import some
 from oracle_plant import read_plant

@@ -10,10 +10,10 @@ from datetime import date
 from pathlib import Path
 
 import pytest
-from test_cli import run
 
 import waysapart as wa
 from bad_inputs import more
+from commands import run
 from proofs import proof_of
 from small_study import SEGMENTS, write_small_study
 from waysapart.gaps import Gap

@@ -12,10 +12,10 @@ from datetime import date
 from pathlib import Path
 
 import pytest
-from test_conflicts import add_pits, pit
 
 import waysapart as wa
 from bad_inputs import more, text
+from conflicting_studies import add_pits, pit
 from proofs import proof_of
 from small_study import write_small_study
 from waysapart.gaps import Gap

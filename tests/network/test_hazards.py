@@ -10,11 +10,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 from pyproj import Geod, Transformer
-from test_spacing import Plant
 
 import drawn_plant
 import waysapart as wa
 from proofs import proof_of
+from spacing_plants import Plant
 from waysapart.network.build_network import tie
 
 PLACE = Transformer.from_crs(drawn_plant.CRS, "EPSG:4326", always_xy=True)

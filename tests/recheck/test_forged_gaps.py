@@ -18,10 +18,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from test_conflicts import DAMAGE, TOUCHED, two_circuits
 
 from bad_inputs import CASES as BAD_INPUTS
 from bad_inputs import Case, more, replaced, rules, text
+from conflicting_studies import DAMAGE, TOUCHED, two_circuits
 from everyday import some
 from mutations import Files
 from proofs import proof_of

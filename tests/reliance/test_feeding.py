@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from test_dig import two_ways
 
 import waysapart as wa
+from dig_plant import two_ways
 from drawn_plant import DrawnPlant
 from waysapart.recheck import recheck
 from waysapart.study.model import Study

@@ -7,14 +7,14 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from test_report_hostile import HOSTILE
-from test_reroute_study import ask, one_pit
 
 import waysapart as wa
 from axe import complaints
 from everyday import some
 from hostile_sides import hostile_before, hostile_study
+from hostile_text import HOSTILE
 from reroute_plants import Plant
+from reroute_studies import ask, one_pit
 from waysapart.cli import main
 from waysapart.report.compare_page import comparison_geometry, pair
 from waysapart.report.words import metres

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from test_report_hostile import HOSTILE
 
 import waysapart as wa
 from axe import complaints
 from hostile_sides import hostile_study
+from hostile_text import HOSTILE
 from waysapart.cli import main
 from waysapart.report.works_page import Site, works_geometry
 

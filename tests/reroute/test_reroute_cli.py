@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
-from test_reroute_study import one_pit
 
 from reroute_plants import Plant, one_cable
+from reroute_studies import one_pit
 from waysapart.cli import main
 
 

@@ -8,11 +8,8 @@ import pytest
 
 import waysapart as wa
 from reroute_plants import NO_SPACING, OPTICS, Plant, one_cable
+from reroute_studies import ask, one_pit
 from waysapart.reroute.api import Reroute, reroute
-
-
-def ask(plant: Plant, folder: Path, *circuits: str, **options: object) -> Reroute:
-    return reroute(plant.read(folder), circuits or ("K",), **options)  # type: ignore[arg-type]
 
 
 def only(found: Reroute) -> dict:
@@ -171,18 +168,6 @@ def test_a_cable_with_a_record_gap_is_no_way(tmp_path: Path) -> None:
     assert {"because": "a record gap touches it", "edges": ["cable CS"]} in one["no_pair_proof"][
         "left_out"
     ]
-
-
-def one_pit(plant: Plant) -> None:
-    """CN by N1, P, N2 and CS by S1, P, S2: they meet in pit P, which lies in road R."""
-    plant.nodes("pit", N1=(1300, 150), P=(1500, 0), N2=(1700, 150))
-    plant.nodes("pit", S1=(1250, -300), S2=(1750, -300))
-    plant.laid("CN", "A", "N1", "P", "N2", "B")
-    plant.laid("CS", "A", "S1", "P", "S2", "B")
-    plant.link("L1", "CN")
-    plant.link("L2", "CS")
-    plant.way("K", "main", "L1")
-    plant.way("K", "alternate", "L2")
 
 
 def test_no_pair_words_shared_and_proof(tmp_path: Path) -> None:

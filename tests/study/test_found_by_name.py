@@ -8,9 +8,9 @@ from pathlib import Path
 import pandas as pd
 import pyogrio
 import pytest
-from test_cli import run
 
 import waysapart as wa
+from commands import run
 from small_study import TABLES, write_small_study
 
 

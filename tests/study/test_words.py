@@ -9,10 +9,10 @@ import json
 from pathlib import Path
 
 import pytest
-from test_cli import run
 
 import waysapart as wa
 from bad_inputs import more, text
+from commands import run
 from small_study import write_small_study
 
 

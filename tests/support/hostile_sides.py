@@ -8,9 +8,9 @@ from typing import Any
 
 import pandas as pd
 import shapely
-from test_report_hostile import HOSTILE, hostile_tables
 
 import waysapart as wa
+from hostile_text import HOSTILE, hostile_tables
 
 ESTUARY = Path(__file__).resolve().parents[2] / "examples" / "estuary"
 

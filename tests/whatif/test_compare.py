@@ -11,9 +11,9 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner
-from test_dig import two_ways
 
 import waysapart as wa
+from dig_plant import two_ways
 from everyday import some
 from random_plant import write_random_study
 from rule_files import load_rules

@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 import pytest
 import scipy.sparse as sp
-from test_dig import two_ways
 
 import waysapart as wa
+from dig_plant import two_ways
 from proofs import proof_of
 from waysapart.arrays import boolean
 from waysapart.reliance.closure import close

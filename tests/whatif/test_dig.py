@@ -14,41 +14,15 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import geopandas as gpd
-import numpy as np
 import pytest
 import shapely
-from pyproj import Transformer
 
 import waysapart as wa
-from drawn_plant import CRS, EAST, NORTH, DrawnPlant
+from dig_plant import area, degrees, two_ways
+from drawn_plant import CRS, DrawnPlant
 from waysapart.study.model import Study
 
 Read = Callable[[DrawnPlant], Study]
-
-
-def two_ways() -> DrawnPlant:
-    plant = DrawnPlant((0, 0), (4000, 0))
-    plant.nodes("pit", P1=(1000, 0), P2=(2000, 0), P3=(3000, 0))
-    plant.nodes("pit", Q1=(0, -400), Q2=(2000, -400), Q3=(4000, -400))
-    for name, a, b in (
-        ("d1", "A", "P1"),
-        ("d2", "P1", "P2"),
-        ("d3", "P2", "P3"),
-        ("d4", "P3", "B"),
-    ):
-        plant.segment(name, "duct", a, b)
-    for name, a, b in (
-        ("e1", "A", "Q1"),
-        ("e2", "Q1", "Q2"),
-        ("e3", "Q2", "Q3"),
-        ("e4", "Q3", "B"),
-    ):
-        plant.segment(name, "duct", a, b)
-    plant.listed("CM", "d1 d2 d3 d4")
-    plant.listed("CA", "e1 e2 e3 e4")
-    plant.circuit("CM", "CA")
-    return plant
 
 
 def with_powers(plant: DrawnPlant) -> DrawnPlant:
@@ -66,18 +40,6 @@ def read(tmp_path: Path) -> Read:
 @pytest.fixture
 def study(read: Read) -> Study:
     return read(two_ways())
-
-
-def area(*shapes: Any, crs: str = CRS) -> gpd.GeoDataFrame:
-    """Shapes in metres of the drawn plant."""
-    moved = [shapely.transform(shape, lambda p: np.add(p, (EAST, NORTH))) for shape in shapes]
-    return gpd.GeoDataFrame(geometry=moved, crs=CRS).to_crs(crs)
-
-
-def degrees(x: float, y: float) -> tuple[float, float]:
-    turn = Transformer.from_crs(CRS, "EPSG:4326", always_xy=True)
-    lon, lat = turn.transform(EAST + x, NORTH + y)
-    return lon, lat
 
 
 def state(works: wa.Dig) -> dict[str, Any]:

@@ -7,9 +7,9 @@ from pathlib import Path
 import geopandas as gpd
 import pytest
 import shapely
-from test_dig import area, degrees, two_ways
 
 import waysapart as wa
+from dig_plant import area, degrees, two_ways
 from drawn_plant import CRS, EAST, NORTH
 from waysapart.study.model import Study
 

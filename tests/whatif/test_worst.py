@@ -7,9 +7,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from test_dig import two_ways
 
 import waysapart as wa
+from dig_plant import two_ways
 from everyday import some
 from oracle_plant import read_plant
 from proofs import proof_of
