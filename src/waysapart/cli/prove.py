@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -21,8 +22,10 @@ from waysapart.cli.common import (
     write_json,
 )
 from waysapart.errors import CallError
-from waysapart.evidence import Circuit, Group
 from waysapart.text import few
+
+if TYPE_CHECKING:  # pydantic is heavy, and --help needs none of it
+    from waysapart.evidence import Circuit, Group
 
 
 @click.command(short_help="Verdicts, shared assets, separation, loss, delay, availability.")
