@@ -28,6 +28,7 @@ from waysapart.recheck import recheck
 from waysapart.report import words
 from waysapart.report.redaction import Outside
 from waysapart.report.terminal import show_circuit, show_proof
+from waysapart.verdicts.waiver_offers import offered_waivers
 
 LINE = {"T1", "T2", "T3", "S1", "S2", "S3", "S4"}
 INSIDE = {"L1", *LINE}
@@ -374,7 +375,7 @@ def test_it_is_waived_as_any_other_shared_thing(tmp_path: Path) -> None:
     plant = line()
     plant.service = 'own_line = "any"\n'
     proof = plant.proved(tmp_path / "first")
-    (offer,) = wa.verdicts.offers.offered_waivers(proof, "K")
+    (offer,) = offered_waivers(proof, "K")
     assert (offer["within"], offer["covers"]) == ("L1", 7)
     plant.rules = (
         f'[[waiver]]\ncircuit = "K"\nwithin = "L1"\nrecord = "{offer["record"]}"\n'

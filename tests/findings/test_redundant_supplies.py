@@ -192,9 +192,7 @@ def random_plant(seed: int) -> Plant:
     return plant
 
 
-@pytest.mark.parametrize(
-    "seed", [n if n % 3 == 0 else pytest.param(n, marks=pytest.mark.slow) for n in range(SEEDS)]
-)
+@pytest.mark.parametrize("seed", some(range(SEEDS), every=6))
 def test_every_figure_is_the_sum_over_all_states(seed: int, tmp_path: Path) -> None:
     """Each way, all ways of each circuit and group, what each thing brings, and how often."""
     plant = random_plant(seed)

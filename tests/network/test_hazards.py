@@ -13,6 +13,7 @@ from pyproj import Geod, Transformer
 
 import drawn_plant
 import waysapart as wa
+from everyday import some
 from proofs import proof_of
 from spacing_plants import Plant
 from waysapart.network.build_network import tie
@@ -79,7 +80,9 @@ def ground_m(one: tuple[float, float], other: tuple[float, float]) -> float:
     return metres
 
 
-@pytest.mark.parametrize("crs", ["EPSG:25832", "EPSG:25831", "EPSG:3035", "EPSG:25833"])
+@pytest.mark.parametrize(
+    "crs", some(["EPSG:25832", "EPSG:25831", "EPSG:3035", "EPSG:25833"], every=2)
+)
 def test_reach_is_in_metres_whatever_the_coordinate_system(crs: str, tmp_path: Path) -> None:
     """Pit P is 300.10 m away on the ground; in the neighbour's zone it is drawn 301 m away.
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 import waysapart as wa
+from everyday import some
 from reroute_plants import Plant, every_pair, random_plant
 from waysapart.reroute.api import reroute
 
@@ -33,9 +34,7 @@ def cheapest_by_enumeration(plant: Plant, joined: dict, folder: Path) -> float |
     return min(found, default=None)
 
 
-@pytest.mark.parametrize(
-    "seed", [n if n < 2 else pytest.param(n, marks=pytest.mark.slow) for n in SEEDS]
-)
+@pytest.mark.parametrize("seed", some(SEEDS, every=5))
 @pytest.mark.parametrize("spaced", [False, True], ids=["shared", "spaced"])
 def test_equal_to_every_pair_of_simple_ways(seed: int, spaced: bool, tmp_path: Path) -> None:
     """Same least length to the millimetre for each cable, or none where none is apart."""

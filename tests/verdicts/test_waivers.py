@@ -872,7 +872,9 @@ def shown(folder: Path, *more: str) -> str:
     return result.output
 
 
-@pytest.mark.parametrize("make", [trench, pit, line, beside], ids=lambda make: make.__name__)
+@pytest.mark.parametrize(
+    "make", some([trench, pit, line, beside], every=2), ids=lambda make: make.__name__
+)
 def test_what_is_offered_can_be_pasted_and_is_then_accepted(
     make: Callable[[], Plant], tmp_path: Path
 ) -> None:
