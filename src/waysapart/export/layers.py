@@ -526,7 +526,7 @@ def _protected(plant: _Plant) -> pd.DataFrame:
 
 def _pair_columns(plant: _Plant, rows: pd.DataFrame) -> dict[str, Any]:
     """What near stretches and crossings have in common."""
-    tests = plant.proof.spacing.pairs["test"].to_numpy()[rows["pair"].to_numpy()]
+    tests = plant.proof.spacing.pairs["trial"].to_numpy()[rows["pair"].to_numpy()]
     one = plant.segment_ids[rows["segment_i"].to_numpy(dtype=np.int64)]
     other = plant.segment_ids[rows["segment_j"].to_numpy(dtype=np.int64)]
     waivers = plant.proof.waivers
@@ -620,7 +620,7 @@ def _circuits(plant: _Plant) -> pd.DataFrame:
     proof = plant.proof
     circuits = proof.circuit_count
     pairs = proof.spacing.pairs
-    closest = pairs.groupby("test")["closest_m"].min() if len(pairs) else pd.Series(dtype=float)
+    closest = pairs.groupby("trial")["closest_m"].min() if len(pairs) else pd.Series(dtype=float)
     limits = proof.limits
     blank = [np.nan] * (len(proof.trials) - len(limits))
     within = [np.nan if one.within is None else float(one.within) for one in limits]

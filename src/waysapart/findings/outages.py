@@ -82,25 +82,25 @@ class Outages:
         Failures a year; part of the time down.
     paths : ndarray of float, shape (paths,)
         Part of the time that each path is down; NaN where something on it has no rate.
-    together : ndarray of float, shape (tests,)
-        Part of the time that all paths of a test are down; NaN without paths, with something
+    together : ndarray of float, shape (trials,)
+        Part of the time that all paths of a trial are down; NaN without paths, with something
         on them that has no rate, and with more of them than can be worked out
         (`GREATEST_PATHS`).
     paths_at_least, together_at_least : ndarray of float
         The same by what has a rate, for those that are not known; NaN for those that are,
         and where a path is not on record that might still run.
-    path_why, why : tuple of tuple of str, shapes (paths,) and (tests,)
+    path_why, why : tuple of tuple of str, shapes (paths,) and (trials,)
         What is not on record of each, in sentences.
-    losses : ndarray of float, shape (tests,)
-        How often in a year all paths of a test are lost; NaN where that is not known.
-    importance : csr_array of float, shape (tests, classes)
+    losses : ndarray of float, shape (trials,)
+        How often in a year all paths of a trial are lost; NaN where that is not known.
+    importance : csr_array of float, shape (trials, classes)
         Birnbaum's importance of each class taken as one thing.
     weight : ndarray of float, shape (assets + links,)
         What makes of its class's importance the asset's contribution.
     members : csr_array of bool, shape (classes, assets + links)
     unrated : ndarray of int
         Hazards that no rate is on record for; they count as never happening.
-    left_out, path_left_out : tuple of tuple of int, shapes (tests,) and (paths,)
+    left_out, path_left_out : tuple of tuple of int, shapes (trials,) and (paths,)
         Machines fed by so much that not every state could be worked out: that all their
         feeds are down at once is not counted, unless one thing takes them all.
     """
@@ -129,19 +129,19 @@ class Outages:
         np.fmax.at(found, of, self.weight[self.members.indices])  # NaN: no length on record
         return found
 
-    def contributions(self, tests: Sequence[int] | Ints) -> Floats:
-        """How much less of the time all paths of tests would be down if an asset never failed.
+    def contributions(self, trials: Sequence[int] | Ints) -> Floats:
+        """How much less of the time all paths of trials would be down if an asset never failed.
 
-        Added up over the tests, by what has a rate: shape (assets,). What has none can only
+        Added up over the trials, by what has a rate: shape (assets,). What has none can only
         add to it, but for failures of two things at the same time.
         """
-        total = np.asarray(self.importance[list(tests)].sum(axis=0)).ravel()
+        total = np.asarray(self.importance[list(trials)].sum(axis=0)).ravel()
         brings = np.asarray((self.members.T.astype(np.float64) @ total) * self.weight)
         return brings[: len(self.share)]
 
-    def doubted(self, tests: Sequence[int] | Ints) -> Bools:
-        """Assets that take a path of a test whose unavailability is not known: shape (assets,)."""
-        asked = np.asarray(tests, dtype=np.int64)
+    def doubted(self, trials: Sequence[int] | Ints) -> Bools:
+        """Assets that take a path of a trial whose unavailability is not known: shape (assets,)."""
+        asked = np.asarray(trials, dtype=np.int64)
         open_ = asked[np.isnan(self.together[asked])]
         total = np.asarray(self.importance[open_].sum(axis=0)).ravel()
         met = np.asarray(self.members.T.astype(np.float64) @ (total > 0))
@@ -189,17 +189,17 @@ def asset_failures(network: Network) -> tuple[Floats, Floats]:
 
 def outages(
     reliance: Reliance,
-    tests: Sequence[Sequence[int]],
+    trials: Sequence[Sequence[int]],
     lost: Bools,
     lacks: Lacks | None = None,
 ) -> Outages:
-    """Unavailability of paths and of tests, exact with everything that their paths share.
+    """Unavailability of paths and of trials, exact with everything that their paths share.
 
     Parameters
     ----------
     reliance : Reliance
-    tests : sequence of sequence of int
-        The paths that must all be down for each test to be lost.
+    trials : sequence of sequence of int
+        The paths that must all be down for each trial to be lost.
     lost : ndarray of bool, shape (paths,)
         Paths that are out of service now: down all the time.
     lacks : Lacks, optional
@@ -208,7 +208,7 @@ def outages(
     Notes
     -----
     A machine that either of several supplies feeds is dark while all of them are. Where the
-    paths of a test meet but one machine with these feeds, and none of what feeds it otherwise,
+    paths of a trial meet but one machine with these feeds, and none of what feeds it otherwise,
     that is one more thing that fails by itself. Else all states of what feeds such machines
     are gone through (`redundancy`).
     """
@@ -256,14 +256,14 @@ def outages(
     rest_up = np.asarray(members.T.astype(np.float64) @ np.log1p(-down)) - up
     single, path_left_out = _single(things)
     single[lost] = 1.0
-    running = [[path for path in ways if not lost[path]] for ways in tests]
+    running = [[path for path in ways if not lost[path]] for ways in trials]
     together, losses, importance, left_out = _together(things, running)
-    for test, ways in enumerate(tests):
-        if ways and not running[test]:
-            together[test], losses[test] = 1.0, 0.0
+    for trial, ways in enumerate(trials):
+        if ways and not running[trial]:
+            together[trial], losses[trial] = 1.0, 0.0
     fading = np.flatnonzero(np.diff(sp.csr_array(members[:, count:]).indptr))
     losses[np.diff(sp.csr_array(importance[:, fading]).indptr) > 0] = np.nan
-    lacks = lacks or Lacks.none(len(single), len(tests))
+    lacks = lacks or Lacks.none(len(single), len(trials))
     path_why, why = _why(reliance, rated, running, lacks)
     path_why = _with_machines(network, path_why, path_left_out)
     why = _with_machines(network, why, left_out)
@@ -272,9 +272,9 @@ def outages(
     unbound = np.array(
         [
             len(ways) > GREATEST_PATHS
-            or bool(lacks.whole[test])
+            or bool(lacks.whole[trial])
             or any(lacks.doubt[path] for path in ways)
-            for test, ways in enumerate(running)
+            for trial, ways in enumerate(running)
         ],
         dtype=np.bool_,
     )
@@ -306,8 +306,8 @@ class Lacks:
     ----------
     paths : sequence of tuple of str, shape (paths,)
         Of each path: what has a rate bounds its figure from below.
-    whole : sequence of tuple of str, shape (tests,)
-        Ways of a test that are not on record and might still run: nothing bounds its figure.
+    whole : sequence of tuple of str, shape (trials,)
+        Ways of a trial that are not on record and might still run: nothing bounds its figure.
     doubt : sequence of bool, shape (paths,)
         Paths of which what is on record may be false: nothing bounds their figures.
     """
@@ -317,15 +317,15 @@ class Lacks:
     doubt: Sequence[bool]
 
     @classmethod
-    def none(cls, paths: int, tests: int) -> Lacks:
+    def none(cls, paths: int, trials: int) -> Lacks:
         """Nothing is left open."""
-        return cls([()] * paths, [()] * tests, [False] * paths)
+        return cls([()] * paths, [()] * trials, [False] * paths)
 
 
 def _why(
     reliance: Reliance, rated: Bools, running: list[list[int]], lacks: Lacks
 ) -> tuple[list[tuple[str, ...]], list[tuple[str, ...]]]:
-    """What is not on record of each path and of each test's paths that run."""
+    """What is not on record of each path and of each trial's paths that run."""
     assets, links = reliance.network.assets, reliance.network.study.tables["links"]
     count = len(assets)
     open_ = np.flatnonzero(unrated_hops(reliance))
@@ -342,12 +342,12 @@ def _why(
         )
         for path in range(len(lacks.paths))
     ]
-    tests = []
+    trials = []
     for ways, whole in zip(running, lacks.whole, strict=True):
         many = [MANY_WAYS] if len(ways) > GREATEST_PATHS else []
         of_ways = (one for path in ways for one in paths[path])
-        tests.append(tuple(dict.fromkeys((*whole, *many, *of_ways))))
-    return paths, tests
+        trials.append(tuple(dict.fromkeys((*whole, *many, *of_ways))))
+    return paths, trials
 
 
 def _with_machines(
@@ -453,15 +453,15 @@ class _Things:
         return np.asarray(np.r_[self.down, self.dark], dtype=np.float64)
 
     def tangled(self, ways: sp.csr_array) -> sp.csr_array:
-        """Clusters of machines that take paths of a test in more than one way.
+        """Clusters of machines that take paths of a trial in more than one way.
 
         Parameters
         ----------
-        ways : csr_array of bool, shape (tests, paths)
+        ways : csr_array of bool, shape (trials, paths)
 
         Returns
         -------
-        csr_array of bool, shape (tests, clusters)
+        csr_array of bool, shape (trials, clusters)
             They rely on two machines of it, or on one and on something that feeds such.
         """
         clusters = self.spare.of_thing.shape[1]
@@ -502,24 +502,24 @@ def _single(things: _Things) -> tuple[Floats, tuple[tuple[int, ...], ...]]:
 def _together(
     things: _Things, running: list[list[int]]
 ) -> tuple[Floats, Floats, sp.csr_array, tuple[tuple[int, ...], ...]]:
-    """All paths of every test at once: unavailability, losses a year, importance of classes.
+    """All paths of every trial at once: unavailability, losses a year, importance of classes.
 
     Two paths that are not tangled by sparse products, all others one by one.
     """
-    tests, classes = len(running), len(things.down)
+    trials, classes = len(running), len(things.down)
     columns, down = things.columns, things.all_down
     ways = np.array([len(one) for one in running], dtype=np.int64)
-    together = np.full(tests, np.nan)
-    test = np.repeat(np.arange(tests), ways)
+    together = np.full(trials, np.nan)
+    trial = np.repeat(np.arange(trials), ways)
     path = np.array([path for one in running for path in one], dtype=np.int64)
-    tangled = things.tangled(boolean(test, path, (tests, columns.shape[0])))
+    tangled = things.tangled(boolean(trial, path, (trials, columns.shape[0])))
     plain = np.diff(tangled.indptr) == 0
     pairs = np.flatnonzero((ways == _TWO) & plain)
     both_ways = np.array([running[one] for one in pairs], dtype=np.int64).reshape(-1, _TWO)
     parts = split(sp.csr_array(columns[both_ways[:, 0]]), sp.csr_array(columns[both_ways[:, 1]]))
     together[pairs] = both_down(parts, down)
     birnbaum = birnbaum_both_down(parts, down)
-    place = boolean(pairs, np.arange(len(pairs)), (tests, len(pairs))).astype(np.float64)
+    place = boolean(pairs, np.arange(len(pairs)), (trials, len(pairs))).astype(np.float64)
     importance = sp.csr_array(place @ birnbaum)
     entries: list[tuple[int, int, float]] = []
     left_out = [things.names(things.left_out(one)) for one in running]
@@ -548,7 +548,7 @@ def _together(
 
 @dataclass(frozen=True)
 class _Exact:
-    """All paths of one test at once; importance of classes and of machines behind them."""
+    """All paths of one trial at once; importance of classes and of machines behind them."""
 
     probability: float
     importance: dict[int, float]
@@ -556,7 +556,7 @@ class _Exact:
 
 
 def _exact(things: _Things, ways: Sequence[int], clusters: list[int]) -> _Exact:
-    """All paths of one test at once, by every state of what feeds machines in these clusters."""
+    """All paths of one trial at once, by every state of what feeds machines in these clusters."""
     masks: dict[int, int] = {}
     for bit, path in enumerate(ways):
         for column in _entries(things.columns, path):
@@ -610,10 +610,10 @@ def _matrix(entries: Iterable[tuple[int, int, float]], shape: tuple[int, int]) -
     return sp.csr_array((table[:, 2], place), shape=shape)
 
 
-def greatest_contributions(found: Outages, test: int, count: int) -> list[tuple[int, float]]:
-    """The assets that bring a test most of its loss of all paths, with how much, greatest first."""
+def greatest_contributions(found: Outages, trial: int, count: int) -> list[tuple[int, float]]:
+    """The assets that contribute most to the loss of all paths of a trial, greatest first."""
     importance, members = found.importance, found.members
-    low, high = importance.indptr[test], importance.indptr[test + 1]
+    low, high = importance.indptr[trial], importance.indptr[trial + 1]
     mine, share = importance.indices[low:high], importance.data[low:high]
     # Every class brings its weightiest member, so classes below the count-th of these bring none.
     most = share * found.heaviest[mine]

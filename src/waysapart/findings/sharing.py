@@ -16,27 +16,27 @@ from waysapart.reliance.rely import Reliance
 
 @dataclass(frozen=True)
 class Sides:
-    """Who is held against whom: tests, each of two or more sides, each side of one or more paths.
+    """Who is held against whom: trials, each of two or more sides, each side of one or more paths.
 
-    A circuit's sides are its paths. An asset is shared in a test when all of
+    A circuit's sides are its paths. An asset is shared in a trial when all of
     its sides, and at least two, rely on it.
 
     Attributes
     ----------
-    test : ndarray of int, shape (sides,)
-        Test of each side, ascending.
+    trial : ndarray of int, shape (sides,)
+        Trial of each side, ascending.
     paths : csr_array of bool, shape (sides, paths)
-    threshold : ndarray of int, shape (tests,)
+    threshold : ndarray of int, shape (trials,)
         How many sides that is.
     circuits : csr_array of bool, shape (sides, circuits)
         Whose ends count as unavoidable, side by side.
-    group : ndarray of bool, shape (tests,)
-        Tests of groups, whose members back each other up.
-    tails : ndarray of bool, shape (tests,), or None
-        Tests of one circuit whose tails are excused; None: no test.
+    group : ndarray of bool, shape (trials,)
+        Trials of groups, whose members back each other up.
+    tails : ndarray of bool, shape (trials,), or None
+        Trials of one circuit whose tails are excused; None: no trial.
     """
 
-    test: Ints
+    trial: Ints
     paths: sp.csr_array
     threshold: Ints
     circuits: sp.csr_array
@@ -49,20 +49,20 @@ class Sides:
 
 @dataclass(frozen=True)
 class Sharing:
-    """What the sides of every test share.
+    """What the sides of every trial share.
 
     Attributes
     ----------
-    shared, unavoidable, avoidable : csr_array of bool, shape (tests, assets + links)
-    tail : csr_array of bool, shape (tests, assets + links)
+    shared, unavoidable, avoidable : csr_array of bool, shape (trials, assets + links)
+    tail : csr_array of bool, shape (trials, assets + links)
         Shared, and excused as the tail of a circuit; no part of the two before.
-    own_line : csr_array of bool, shape (tests, assets + links)
+    own_line : csr_array of bool, shape (trials, assets + links)
         Counted as avoidable because it takes a path together with what the circuit
         protects, whether all paths rely on it or not.
-    folded : csr_array of bool, shape (tests, assets + links)
+    folded : csr_array of bool, shape (trials, assets + links)
         Shared only because something shared lies within.
     through : dict of (int, int) to int
-        Test and folded asset to the shared asset in it that is all the reason.
+        Trial and folded asset to the shared asset in it that is all the reason.
     supports : dict of (int, int) to tuple of int
         For folded assets: every avoidable shared asset directly in it.
     """
@@ -78,11 +78,11 @@ class Sharing:
 
 
 def share(reliance: Reliance, sides: Sides) -> Sharing:
-    """Compare the sides of every test at once.
+    """Compare the sides of every trial at once.
 
     Complexity: sides are held against classes of assets (`Reliance.classes`), of
     which there are about as many as places where links part; after that, the
-    size of what is shared. Only tests whose tails are excused are gone through one
+    size of what is shared. Only trials whose tails are excused are gone through one
     by one. Call `merge` to learn the reasons (`through`).
     """
     links = sp.csr_array(sides.paths @ reliance.along)
@@ -104,20 +104,20 @@ def share(reliance: Reliance, sides: Sides) -> Sharing:
 
 
 def blank_within(reliance: Reliance, sides: Sides) -> Ints:
-    """How many assets that any side of each test relies on lie within nobody knows what."""
+    """How many assets that any side of each trial relies on lie within nobody knows what."""
     members = reliance.classes.members
     blank = np.zeros(members.shape[1], dtype=np.int64)
     frame = reliance.network.assets.frame
     blank[: len(frame)] = frame["blank_within"].to_numpy()
-    any_side = sp.csr_array(_by_test(sides) @ sp.csr_array(sides.paths @ reliance.path_classes))
+    any_side = sp.csr_array(_by_trial(sides) @ sp.csr_array(sides.paths @ reliance.path_classes))
     in_class = members.astype(np.int64) @ blank
     return np.asarray(any_side.astype(np.int64) @ in_class, dtype=np.int64)
 
 
 def merge(reliance: Reliance, held: Sharing, owner: list[int], sides: Sides) -> Sharing:
-    """Bring tests of one owner together, and name the reason of what is folded.
+    """Bring trials of one owner together, and name the reason of what is folded.
 
-    What is avoidable in any of the tests is avoidable; what is shared on its
+    What is avoidable in any of the trials is avoidable; what is shared on its
     own in any of them is not folded. `sides` are those of the owners.
     """
     number = np.array(owner, dtype=np.int64)
@@ -174,7 +174,7 @@ def count_own_lines(
 
 def _with_reasons(reliance: Reliance, sharing: Sharing, sides: Sides) -> Sharing:
     folded = both(sharing.folded, sharing.avoidable)
-    ways = sp.csr_array(_by_test(sides) @ sides.paths)
+    ways = sp.csr_array(_by_trial(sides) @ sides.paths)
     through, supports = _reasons(reliance, sharing.avoidable, folded, ways)
     return replace(sharing, through=through, supports=supports)
 
@@ -183,8 +183,8 @@ def _nothing(like: sp.csr_array) -> sp.csr_array:
     return sp.csr_array(like.shape, dtype=np.bool_)
 
 
-def _by_test(sides: Sides) -> sp.csr_array:
-    return boolean(sides.test, np.arange(len(sides.test)), (len(sides), len(sides.test)))
+def _by_trial(sides: Sides) -> sp.csr_array:
+    return boolean(sides.trial, np.arange(len(sides.trial)), (len(sides), len(sides.trial)))
 
 
 def _ends_of_sides(reliance: Reliance, sides: Sides) -> sp.csr_array:
@@ -194,7 +194,7 @@ def _ends_of_sides(reliance: Reliance, sides: Sides) -> sp.csr_array:
     group back each other up, so they are excused no more than the sites where they end,
     what these lie within and what takes them, and the kinds that `[groups] excuse` lists.
     """
-    of_group = sides.group[sides.test]
+    of_group = sides.group[sides.trial]
     machines = sp.csr_array(sides.circuits @ reliance.ends)
     if not of_group.any():
         return machines
@@ -213,11 +213,11 @@ def _ends_of_sides(reliance: Reliance, sides: Sides) -> sp.csr_array:
 
 
 def _agreed(sides: Sides, relied: sp.csr_array, least: Ints | None = None) -> sp.csr_array:
-    """What enough sides of a test rely on: from (sides, n) to (tests, n).
+    """What enough sides of a trial rely on: from (sides, n) to (trials, n).
 
-    Enough are `threshold`, or `least` where given, per test.
+    Enough are `threshold`, or `least` where given, per trial.
     """
-    counts = sp.csr_array(_by_test(sides).astype(np.int32) @ relied.astype(np.int32)).tocoo()
+    counts = sp.csr_array(_by_trial(sides).astype(np.int32) @ relied.astype(np.int32)).tocoo()
     enough = counts.data >= (sides.threshold if least is None else least)[counts.row]
     return boolean(
         counts.row[enough].astype(np.int64),
@@ -276,14 +276,14 @@ def _tails(reliance: Reliance, sides: Sides, avoidable: sp.csr_array) -> sp.csr_
     found = np.diff(avoidable.indptr) > 0
     asked = np.flatnonzero(found & sides.tails) if sides.tails is not None else ()
     indoors = Indoors(reliance) if len(asked) else None
-    for test in map(int, asked):
+    for trial in map(int, asked):
         assert indoors is not None
-        low, high = np.searchsorted(sides.test, [test, test + 1])
+        low, high = np.searchsorted(sides.trial, [trial, trial + 1])
         paths = sides.paths[low:high].indices.astype(np.int64)
-        mine = csr_row(avoidable, test).tolist()
+        mine = csr_row(avoidable, trial).tolist()
         tail = tail_columns(indoors, paths).intersection(mine)
         column += sorted(tail)
-        row += [test] * len(tail)
+        row += [trial] * len(tail)
     return boolean(np.array(row, np.int64), np.array(column, np.int64), avoidable.shape)
 
 
@@ -302,7 +302,7 @@ def _folded(
     lying, steps = _leading(reliance.steps, held)
     fed = sp.csr_array(sp.csr_array(links @ reliance.links[:, feeding]) @ works)
     unshared = without(
-        sp.csr_array(links @ reliance.links[:, lying]), sp.csr_array(shared[:, lying])[sides.test]
+        sp.csr_array(links @ reliance.links[:, lying]), sp.csr_array(shared[:, lying])[sides.trial]
     )
     lain = sp.csr_array(unshared @ steps)
     # Links stand behind the assets, so the columns of `held` come first in those of `every`.
@@ -318,7 +318,7 @@ def _reasons(
 ) -> tuple[dict[tuple[int, int], int], dict[tuple[int, int], tuple[int, ...]]]:
     """For each folded asset, the shared thing in it that stands for itself: the fewest steps in.
 
-    Of several, the first by role; of these the one that the paths (of each test)
+    Of several, the first by role; of these the one that the paths (of each trial)
     meet first, whichever of them is called main; of what they meet alike the westernmost.
     Ids tell only what the records do not tell apart.
     """
@@ -330,8 +330,8 @@ def _reasons(
     through: dict[tuple[int, int], int] = {}
     supports: dict[tuple[int, int], tuple[int, ...]] = {}
 
-    def first_met(test: int, candidates: list[int]) -> int:
-        paths = csr_row(ways, test).tolist()
+    def first_met(trial: int, candidates: list[int]) -> int:
+        paths = csr_row(ways, trial).tolist()
 
         def rank(asset: int) -> tuple[object, ...]:
             places = [met.place(path, asset) for path in paths]
@@ -340,9 +340,9 @@ def _reasons(
 
         return candidates[0] if len(candidates) == 1 else min(candidates, key=rank)
 
-    for test in np.flatnonzero(np.diff(folded.indptr)).tolist():
-        mine = set(csr_row(shared, test).tolist())
-        hidden = csr_row(folded, test).tolist()
+    for trial in np.flatnonzero(np.diff(folded.indptr)).tolist():
+        mine = set(csr_row(shared, trial).tolist())
+        hidden = csr_row(folded, trial).tolist()
         hidden_set = set(hidden)
         for asset in hidden:
             found: set[int] = {asset}
@@ -358,6 +358,6 @@ def _reasons(
             if roots:
                 first_role = min(role[number] for number in roots)
                 alike = [number for number in roots if role[number] == first_role]
-                through[test, asset] = first_met(test, alike)
-                supports[test, asset] = tuple(sorted(set(csr_row(back, asset).tolist()) & mine))
+                through[trial, asset] = first_met(trial, alike)
+                supports[trial, asset] = tuple(sorted(set(csr_row(back, asset).tolist()) & mine))
     return through, supports

@@ -291,7 +291,7 @@ class Spacing:
     Attributes
     ----------
     pairs : DataFrame
-        `test` (circuit or group), `contest` (what of it is held apart at once),
+        `trial` (circuit or group), `contest` (what of it is held apart at once),
         `first`, `second` (paths), `closest_m` (NaN: not examined),
         `danger_radius_m`, `segment_i`, `segment_j`, `lon`, `lat`, and both
         closest points.
@@ -330,7 +330,7 @@ def space(
     services: Sequence[Services],
     owner: Ints,
 ) -> Spacing:
-    """Measure the separation of all tests at once.
+    """Measure the separation of all trials at once.
 
     Parameters
     ----------
@@ -381,7 +381,7 @@ def space(
     cross["under"] = folds.of_crossings(cross)
     cross["forbidden"] = limits.forbidden(contest, cross)
     cross["again"] = told_before(cross, layout, segment)
-    pairs.insert(0, "test", owner[contest])
+    pairs.insert(0, "trial", owner[contest])
     pairs = _with_closest(pairs, layout, segment)
     found = Spacing(pairs, near, back, cross, layout, segment)
     accuracy_m = surveyed_m(network.study, network.study.tables["segments"])
@@ -393,8 +393,8 @@ def space(
 
 def held_pairs(sides: Sides) -> pd.DataFrame:
     """Every two paths on different sides of one contest: `contest`, `first`, `second`."""
-    count = len(sides.test)
-    last = np.searchsorted(sides.test, sides.test, side="right")
+    count = len(sides.trial)
+    last = np.searchsorted(sides.trial, sides.trial, side="right")
     number = np.arange(count, dtype=np.int64)
     left, right = expand(number + 1, last - number - 1)
     size = np.diff(sides.paths.indptr).astype(np.int64)
@@ -404,7 +404,7 @@ def held_pairs(sides: Sides) -> pd.DataFrame:
     second = sides.paths.indices[start[right[row]] + place % size[right[row]]]
     return pd.DataFrame(
         {
-            "contest": sides.test[left[row]],
+            "contest": sides.trial[left[row]],
             "first": first.astype(np.int64),
             "second": second.astype(np.int64),
         }
@@ -464,7 +464,7 @@ def _zones(
             assets.numbers(tables["circuits"]["b"]),
         )
     ]
-    stands = np.column_stack([np.tile(sides.test[member.row], 2), site_of[np.concatenate(ends)]])
+    stands = np.column_stack([np.tile(sides.trial[member.row], 2), site_of[np.concatenate(ends)]])
     shapes = network.study.geometries("sites")
     stands = np.unique(np.where(stands < 0, len(shapes), stands), axis=0).astype(np.int64)
     metres = np.array([min(one.end_zone_m for one in of) for of in services], dtype=np.float64)
@@ -616,15 +616,15 @@ COLUMNS = (
 
 
 def separation_profiles(
-    network: Network, spacing: Spacing, test: int, services: Services
+    network: Network, spacing: Spacing, trial: int, services: Services
 ) -> pd.DataFrame:
-    """Distance from every path of a test to every path that it is held apart from.
+    """Distance from every path of a trial to every path that it is held apart from.
 
     Parameters
     ----------
     network : Network
     spacing : Spacing
-    test : int
+    trial : int
         Number of the circuit or group, as in `Spacing.pairs`.
     services : tuple of Service
         Services of its circuits; the strictest counts.
@@ -649,7 +649,7 @@ def separation_profiles(
     """
     found = [
         _one_way(network, spacing, int(pair), along, services)
-        for pair in np.flatnonzero(spacing.pairs["test"].to_numpy() == test)
+        for pair in np.flatnonzero(spacing.pairs["trial"].to_numpy() == trial)
         for along in ("first", "second")
     ]
     if not found:

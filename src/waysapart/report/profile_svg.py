@@ -189,12 +189,12 @@ def circuits_to_draw(proof: Proof, most: int = 12) -> list[str]:
     if most < 0:
         raise CallError(f"most {most}: expected 0 or more")
     spacing = proof.spacing
-    pairs = spacing.pairs[spacing.pairs["test"] < proof.circuit_count]
-    closest = pairs.groupby("test")["closest_m"].min().dropna()
+    pairs = spacing.pairs[spacing.pairs["trial"] < proof.circuit_count]
+    closest = pairs.groupby("trial")["closest_m"].min().dropna()
     found = np.zeros(proof.circuit_count, dtype=bool)
     for rows in (spacing.near, spacing.cross):
         open_ = rows["pair"].to_numpy(dtype=np.int64)[rows["under"].to_numpy() < 0]
-        tests = spacing.pairs["test"].to_numpy()[open_]
+        tests = spacing.pairs["trial"].to_numpy()[open_]
         found[tests[tests < proof.circuit_count]] = True
     tests = closest.index.to_numpy(dtype=np.int64)
     apart = np.array([proof.verdicts[test] == APART for test in tests], dtype=bool)

@@ -281,7 +281,7 @@ def trimmed(study: Study, targets: Sequence[Target]) -> Study:
     return replace(study, tables=tables)
 
 
-def tests_of(proof: Proof, target: Target) -> dict[str, int]:
+def trial_numbers(proof: Proof, target: Target) -> dict[str, int]:
     """Numbers of the trials of a target's circuits, and of the group itself, in a proof."""
     names = {trial.id: number for number, trial in enumerate(proof.trials[: proof.circuit_count])}
     found = {member.id: names[member.id] for member in target.members}
@@ -298,29 +298,31 @@ def objections(proof: Proof, found: Found) -> bool:
     Pairs of segments to which the prover objects are added to `found`. Anything
     else it objects to makes the target undecided, with the reason.
     """
-    tests = tests_of(proof, found.target)
+    numbers = trial_numbers(proof, found.target)
     again = False
-    for name, test in tests.items():
-        fresh = too_near(proof, test) - found.pairs.get(name, set())
+    for name, number in numbers.items():
+        fresh = too_near(proof, number) - found.pairs.get(name, set())
         if fresh:
             found.pairs.setdefault(name, set()).update(fresh)
             again = True
     if again:
         return True
-    reasons = [reason for name, test in tests.items() if (reason := against(proof, name, test))]
+    reasons = [
+        reason for name, number in numbers.items() if (reason := against(proof, name, number))
+    ]
     if reasons:
         found.status, found.why, found.ways = "undecided", "; ".join(reasons), {}
     return False
 
 
-def too_near(proof: Proof, test: int) -> set[Pair]:
+def too_near(proof: Proof, trial: int) -> set[Pair]:
     """Pairs of segments of one trial that come too near or cross where they must not.
 
     Includes pairs that may come too near within the accuracy of the records.
     """
     spacing = proof.spacing
     ids = proof.study.tables["segments"]["id"].to_numpy()
-    mine = np.flatnonzero(spacing.pairs["test"].to_numpy() == test)
+    mine = np.flatnonzero(spacing.pairs["trial"].to_numpy() == trial)
     near = (spacing.loose or spacing).near
     near = near[near["pair"].isin(mine) & (near["under"] < 0)]
     cross = spacing.cross
@@ -334,21 +336,21 @@ def too_near(proof: Proof, test: int) -> set[Pair]:
     return found
 
 
-def against(proof: Proof, name: str, test: int) -> str:
+def against(proof: Proof, name: str, trial: int) -> str:
     """Why the prover does not accept a trial; empty where it is apart and within limits.
 
     A limit of delay or asymmetry that cannot be judged counts as broken.
     """
-    if proof.verdicts[test] != APART:
-        codes = sorted({proof.gaps[gap].code for gap in proof.gaps_of[test]})
+    if proof.verdicts[trial] != APART:
+        codes = sorted({proof.gaps[gap].code for gap in proof.gaps_of[trial]})
         shared = proof.sharing.avoidable
-        row = csr_row(shared, test)
+        row = csr_row(shared, trial)
         count = len(proof.network.assets)
         ids = proof.network.assets.ids(row[row < count])
         what = ", ".join(codes or ids[:3])
-        return f"{name} would be {proof.verdicts[test]}" + (f" ({what})" if what else "")
-    if test < proof.circuit_count and proof.limits[test].within is False:
-        limits = proof.limits[test]
+        return f"{name} would be {proof.verdicts[trial]}" + (f" ({what})" if what else "")
+    if trial < proof.circuit_count and proof.limits[trial].within is False:
+        limits = proof.limits[trial]
         broken = [
             words
             for words, kept in (
@@ -360,8 +362,8 @@ def against(proof: Proof, name: str, test: int) -> str:
             if kept is False
         ]
         return f"{name} would be over its limit of {', '.join(broken) or 'recovery'}"
-    if test < proof.circuit_count:
-        limits = proof.limits[test]
+    if trial < proof.circuit_count:
+        limits = proof.limits[trial]
         for words, kept, why in (
             ("delay", limits.delay_ok, limits.delay_why),
             ("asymmetry", limits.asymmetry_ok, limits.asymmetry_why),
@@ -431,8 +433,8 @@ def hold_to(after: Proof, found: Sequence[Found]) -> None:
             continue
         reasons = [
             reason
-            for name, test in tests_of(after, one.target).items()
-            if (reason := against(after, name, test))
+            for name, number in trial_numbers(after, one.target).items()
+            if (reason := against(after, name, number))
         ]
         if reasons:
             one.status, one.why = "undecided", "; ".join(reasons)
@@ -462,7 +464,7 @@ def _ranks(proof: Proof) -> dict[str, tuple[int, int]]:
 
 def known_pairs(proof: Proof, target: Target) -> dict[str, set[tuple[str, str]]]:
     """Segments that the prover objects to already, to start with."""
-    return {name: too_near(proof, test) for name, test in tests_of(proof, target).items()}
+    return {name: too_near(proof, number) for name, number in trial_numbers(proof, target).items()}
 
 
 def _drafted(ground: Ground, found: Sequence[Found], ask: Ask) -> tuple[Draft, Links]:

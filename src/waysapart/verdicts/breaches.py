@@ -59,15 +59,15 @@ def breaches(spacing: Spacing, waivers: Waivers, network: Network, count: int) -
     asset.
     """
     pairs = spacing.pairs
-    contest, test = (pairs[name].to_numpy(dtype=np.int64) for name in ("contest", "test"))
+    contest, trial = (pairs[name].to_numpy(dtype=np.int64) for name in ("contest", "trial"))
     ends = np.column_stack([pairs["first"], pairs["second"]])
     wide = _contests_of_many(contest, ends)
     stands, waived = np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
-    rows = _rows(spacing, network, waivers, test)
+    rows = _rows(spacing, network, waivers, trial)
     held = contest[rows["pair"].to_numpy(dtype=np.int64)]
     simple = ~np.isin(held, list(wide))
     two = rows[simple & rows["along_first"].to_numpy(dtype=bool)]
-    of = test[two["pair"].to_numpy(dtype=np.int64)]
+    of = trial[two["pair"].to_numpy(dtype=np.int64)]
     covered = two["waived"].to_numpy(dtype=bool)
     stands[of[~covered]] = True
     waived[of[covered]] = True
@@ -76,7 +76,7 @@ def breaches(spacing: Spacing, waivers: Waivers, network: Network, count: int) -
         mine = np.flatnonzero(contest == number)
         beside = _beside(rows.iloc[of_contest.get(number, [])], ends)
         follows = _common_lines(spacing, mine, ends)
-        owner = int(test[mine[0]])
+        owner = int(trial[mine[0]])
         if _meet(paths, beside, follows, with_waived=False):
             stands[owner] = True
         elif _meet(paths, beside, follows, with_waived=True):
@@ -94,7 +94,7 @@ def _contests_of_many(contest: np.ndarray, ends: np.ndarray) -> dict[int, list[i
     return found
 
 
-def _rows(spacing: Spacing, network: Network, waivers: Waivers, test: np.ndarray) -> pd.DataFrame:
+def _rows(spacing: Spacing, network: Network, waivers: Waivers, number: np.ndarray) -> pd.DataFrame:
     """Near stretches and forbidden crossings that belong to nothing shared, along a path.
 
     `pair`, `along_first`, `from_m`, `to_m` along the path, `waived`.
@@ -109,7 +109,7 @@ def _rows(spacing: Spacing, network: Network, waivers: Waivers, test: np.ndarray
     ]
     rows = pd.concat(parts, ignore_index=True)
     names = zip(
-        test[rows["pair"].to_numpy(dtype=np.int64)].tolist(),
+        number[rows["pair"].to_numpy(dtype=np.int64)].tolist(),
         ids[rows["segment_i"].to_numpy(dtype=np.int64)],
         ids[rows["segment_j"].to_numpy(dtype=np.int64)],
         strict=True,
@@ -257,9 +257,9 @@ def accuracy_gaps(
         return {}
     found = {}
     wide = breaches(loose, waivers, network, len(trials))
-    test = loose.pairs["test"].to_numpy(dtype=np.int64)
+    index = loose.pairs["trial"].to_numpy(dtype=np.int64)
     near = loose.near[(loose.near["under"] < 0).to_numpy()]
-    of = test[near["pair"].to_numpy(dtype=np.int64)]
+    of = index[near["pair"].to_numpy(dtype=np.int64)]
     ids = network.study.tables["segments"]["id"].to_numpy()
     for number, trial in enumerate(trials):
         if apart[number].stands or not wide[number].stands:

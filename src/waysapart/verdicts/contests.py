@@ -24,7 +24,7 @@ _STRICTEST = (PAIRWISE, WORKING, ALL)
 
 @dataclass(frozen=True)
 class Trial:
-    """One circuit or group under test.
+    """One circuit or group that is judged.
 
     Attributes
     ----------
@@ -63,19 +63,19 @@ def trials_of(reliance: Reliance, lost: Bools) -> list[Trial]:
     """
     network = reliance.network
     circuits = network.study.tables["circuits"]
-    tests = []
+    trials = []
     for circuit, name in enumerate(circuits["id"]):
         paths = list(network.paths.of_circuit(circuit))
         alive = [path for path in paths if not lost[path]]
         kept = alive if len(alive) >= 2 else paths
-        tests.append(Trial(str(name), (circuit,), tuple((path,) for path in kept)))
+        trials.append(Trial(str(name), (circuit,), tuple((path,) for path in kept)))
     members: dict[str, list[int]] = {}
     for circuit, group in enumerate(circuits["group"]):
         if isinstance(group, str):
             members.setdefault(group, []).append(circuit)
     for group in sorted(members):
-        tests.append(_group(reliance, lost, group, tuple(members[group])))
-    return tests
+        trials.append(_group(reliance, lost, group, tuple(members[group])))
+    return trials
 
 
 def _group(reliance: Reliance, lost: Bools, name: str, members: tuple[int, ...]) -> Trial:
@@ -83,17 +83,17 @@ def _group(reliance: Reliance, lost: Bools, name: str, members: tuple[int, ...])
     services = network.study.tables["circuits"]["service"]
     rules = network.study.rules
     asked = {rules.service(services.iloc[circuit]).group_test for circuit in members}
-    test = next(one for one in _STRICTEST if one in asked)
+    strictest = next(one for one in _STRICTEST if one in asked)
     paths = [list(network.paths.of_circuit(circuit)) for circuit in members]
     sides: list[tuple[int, ...]]
-    if test == WORKING:
+    if strictest == WORKING:
         working = [_working(network.paths.label, mine, lost) for mine in paths if mine]
         sides = [(path,) for path in working]
-    elif test == ALL:
+    elif strictest == ALL:
         sides = [(path,) for mine in paths for path in mine]
     else:
         sides = [tuple(mine) for mine in paths if mine]
-    return Trial(name, members, tuple(sides), test)
+    return Trial(name, members, tuple(sides), strictest)
 
 
 def _working(labels: tuple[str, ...], paths: list[int], lost: Bools) -> int:
@@ -160,41 +160,41 @@ def _circuit_count(network: Network) -> int:
     return len(network.study.tables["circuits"])
 
 
-def sides_of(reliance: Reliance, tests: list[Trial]) -> Sides:
-    """Tests as matrices."""
+def sides_of(reliance: Reliance, trials: list[Trial]) -> Sides:
+    """Trials as matrices."""
     paths = len(reliance.network.paths)
     circuits = len(reliance.network.study.tables["circuits"])
-    owner = [number for number, test in enumerate(tests) for _ in test.sides]
-    row = [side for side, paths_in in enumerate(_flat(tests)) for _ in paths_in]
-    column = [path for paths_in in _flat(tests) for path in paths_in]
+    owner = [number for number, trial in enumerate(trials) for _ in trial.sides]
+    row = [side for side, paths_in in enumerate(_flat(trials)) for _ in paths_in]
+    column = [path for paths_in in _flat(trials) for path in paths_in]
     owners = reliance.network.paths.circuit[column] if column else np.empty(0, np.int64)
     return Sides(
         np.array(owner, dtype=np.int64),
         sp.csr_array(
             boolean(np.array(row, np.int64), np.array(column, np.int64), (len(owner), paths))
         ),
-        np.array([max(2, len(test.sides)) for test in tests], dtype=np.int64),
+        np.array([max(2, len(trial.sides)) for trial in trials], dtype=np.int64),
         boolean(np.array(row, np.int64), owners, (len(owner), circuits)),
-        np.array([test.group_test is not None for test in tests], dtype=bool),
-        _tails_excused(reliance.network, tests),
+        np.array([trial.group_test is not None for trial in trials], dtype=bool),
+        _tails_excused(reliance.network, trials),
     )
 
 
-def _tails_excused(network: Network, tests: list[Trial]) -> Bools:
-    """Tests of one circuit whose service does not count its tails as shared."""
+def _tails_excused(network: Network, trials: list[Trial]) -> Bools:
+    """Trials of one circuit whose service does not count its tails as shared."""
     services = network.study.tables["circuits"]["service"].to_list()
     rules = network.study.rules
     return np.array(
         [
-            test.group_test is None and rules.service(services[test.circuits[0]]).tail != "shared"
-            for test in tests
+            trial.group_test is None and rules.service(services[trial.circuits[0]]).tail != "shared"
+            for trial in trials
         ],
         dtype=np.bool_,
     )
 
 
-def _flat(tests: list[Trial]) -> list[tuple[int, ...]]:
-    return [side for test in tests for side in test.sides]
+def _flat(trials: list[Trial]) -> list[tuple[int, ...]]:
+    return [side for trial in trials for side in trial.sides]
 
 
 # --- Which gaps in the records touch which circuits and groups.
@@ -283,17 +283,17 @@ def _through_feeds(reliance: Reliance, by_asset: sp.csr_array) -> sp.csr_array:
 
 
 def lacks_of_availability(
-    reliance: Reliance, tests: list[tuple[int, ...]], gaps: tuple[Gap, ...]
+    reliance: Reliance, trials: list[tuple[int, ...]], gaps: tuple[Gap, ...]
 ) -> Lacks:
-    """What gaps leave open of the unavailability of paths, and of tests.
+    """What gaps leave open of the unavailability of paths, and of trials.
 
     Hops without a rate the figures know by themselves, whether anybody asks for them or not.
 
     Parameters
     ----------
     reliance : Reliance
-    tests : list of tuple of int
-        The circuits of each test whose paths that are not on record count there.
+    trials : list of tuple of int
+        The circuits of each trial whose paths that are not on record count there.
     gaps : tuple of Gap
     """
     network = reliance.network
@@ -315,7 +315,7 @@ def lacks_of_availability(
         [tuple(said[number] for number in sorted(mine)) for mine in paths],
         [
             tuple(said[number] for circuit in mine for number in of_circuit.get(circuit, ()))
-            for mine in tests
+            for mine in trials
         ],
         [any(GAP_CODES[bearing[number].code].doubt for number in mine) for mine in paths],
     )

@@ -96,10 +96,10 @@ def profile_of(proof: ProofData, name: str) -> pd.DataFrame:
     CallError
         No circuit or group is called so.
     """
-    test = _number(proof, name)
-    trial = proof.trials[test]
+    number = _number(proof, name)
+    trial = proof.trials[number]
     found = separation_profiles(
-        proof.network, proof.spacing, test, services_of(proof.network, trial)
+        proof.network, proof.spacing, number, services_of(proof.network, trial)
     )
     labels = {
         int(path): proof.path_label(int(path), grouped=trial.group_test is not None)
@@ -138,9 +138,9 @@ def _row_value(column: str, value: Any) -> Any:
 
 
 def _number(proof: ProofData, name: str) -> int:
-    for test, trial in enumerate(proof.trials):
+    for number, trial in enumerate(proof.trials):
         if trial.id == name:
-            return test
+            return number
     raise CallError(f"no circuit or group is called {name} in this study")
 
 
@@ -223,34 +223,34 @@ def _hazards_of(matrix: sp.csr_array, ids: np.ndarray, hazard: np.ndarray) -> li
 def _verdicts(proof: ProofData, hazards: list[list[str]]) -> list[VerdictWitness]:
     closest = _closest(proof)
     found: list[VerdictWitness] = []
-    for test, trial in enumerate(proof.trials):
-        met = hazards[test] if len(trial.sides) > 1 else []
+    for number, trial in enumerate(proof.trials):
+        met = hazards[number] if len(trial.sides) > 1 else []
         found.append(
             {
                 "id": trial.id,
                 "kind": "circuit" if trial.group_test is None else "group",
-                "verdict": proof.verdicts[test],
+                "verdict": proof.verdicts[number],
                 "sides": [list(side) for side in trial.sides],
                 "hazards_on_all": met,
                 "no_hazard_on_all": not met,
-                "closest": closest[test],
+                "closest": closest[number],
             }
         )
     return found
 
 
 def _closest(proof: ProofData) -> list[list[Approach]]:
-    """The closest approach of every two paths, test by test; what was not measured is left out."""
+    """The closest approach of every two paths that were measured, by trial."""
     pairs = proof.spacing.pairs[proof.spacing.pairs["closest_m"].notna()]
     first = proof.network.assets.start["segments"]
     found: list[list[Approach]] = [[] for _ in proof.trials]
     columns = (
-        *("test", "first", "second", "segment_i", "segment_j"),
+        *("trial", "first", "second", "segment_i", "segment_j"),
         *("lon_i", "lat_i", "lon_j", "lat_j", "closest_m"),
     )
     rows = zip(*(pairs[name].tolist() for name in columns), strict=True)
-    for test, one, other, at_i, at_j, lon_i, lat_i, lon_j, lat_j, metres in rows:
-        found[test].append(
+    for trial, one, other, at_i, at_j, lon_i, lat_i, lon_j, lat_j, metres in rows:
+        found[trial].append(
             {
                 "paths": [one, other],
                 "segments": [proof.names[first + at][0] for at in (at_i, at_j)],
@@ -302,10 +302,10 @@ def proof_facts(proof: ProofData) -> Evidence:
     sheet, sharing, spacing = FigureSheet(proof), SharingFacts(proof), SpacingFacts(proof)
     counts = proof.counts()
     rows = study.tables["circuits"][list(_CIRCUIT)].to_dict("records")
-    circuits = [_circuit(sheet, sharing, spacing, test, row) for test, row in enumerate(rows)]
+    circuits = [_circuit(sheet, sharing, spacing, trial, row) for trial, row in enumerate(rows)]
     groups = [
-        _group(sheet, sharing, spacing, test)
-        for test in range(proof.circuit_count, len(proof.trials))
+        _group(sheet, sharing, spacing, trial)
+        for trial in range(proof.circuit_count, len(proof.trials))
     ]
     return {
         "format": FORMAT,
@@ -441,11 +441,11 @@ def _circuit(
     sheet: FigureSheet,
     sharing: SharingFacts,
     spacing: SpacingFacts,
-    test: int,
+    number: int,
     row: Mapping[Hashable, Any],
 ) -> Circuit:
     proof = sheet.proof
-    trial = proof.trials[test]
+    trial = proof.trials[number]
     circuit = trial.circuits[0]
     paths = proof.network.paths
     found: dict[str, Any] = {
@@ -456,36 +456,36 @@ def _circuit(
         "service": text_or_none(row["service"]) or "default",
         "group": text_or_none(row["group"]),
         "scheme": text_or_none(row["scheme"]),
-        "verdict": proof.verdicts[test],
+        "verdict": proof.verdicts[number],
         "within_limits": proof.limits[circuit].within,
         "paths": {
-            paths.label[path]: path_facts(sheet, path, test) for path in paths.of_circuit(circuit)
+            paths.label[path]: path_facts(sheet, path, number) for path in paths.of_circuit(circuit)
         },
-        **sharing.of(test),
-        "tail": _tail(proof, test),
+        **sharing.of(number),
+        "tail": _tail(proof, number),
         **_with_protected(proof, circuit),
-        **spacing.of(test),
-        "delay": delay_facts(sheet, test),
+        **spacing.of(number),
+        "delay": delay_facts(sheet, number),
         "loss_ok": proof.limits[circuit].loss_ok,
-        "unavailability": availability_facts(sheet, test),
-        "gaps": _gaps(proof, test),
+        "unavailability": availability_facts(sheet, number),
+        "gaps": _gaps(proof, number),
     }
     return cast(Circuit, found)
 
 
-def _group(sheet: FigureSheet, sharing: SharingFacts, spacing: SpacingFacts, test: int) -> Group:
+def _group(sheet: FigureSheet, sharing: SharingFacts, spacing: SpacingFacts, number: int) -> Group:
     proof = sheet.proof
-    trial = proof.trials[test]
+    trial = proof.trials[number]
     names = proof.study.tables["circuits"]["id"].to_numpy()
     found: dict[str, Any] = {
         "id": trial.id,
         "group_test": trial.group_test,
         "members": [str(names[circuit]) for circuit in trial.circuits],
-        "verdict": proof.verdicts[test],
-        **sharing.of(test),
-        **spacing.of(test),
-        "unavailability": group_availability_facts(sheet, test),
-        "gaps": _gaps(proof, test),
+        "verdict": proof.verdicts[number],
+        **sharing.of(number),
+        **spacing.of(number),
+        "unavailability": group_availability_facts(sheet, number),
+        "gaps": _gaps(proof, number),
     }
     return cast(Group, found)
 
@@ -519,9 +519,9 @@ def _name_of(proof: ProofData, number: int) -> tuple[str, str, str | None]:
     return proof.names[number]
 
 
-def _tail(proof: ProofData, test: int) -> list[str]:
+def _tail(proof: ProofData, trial: int) -> list[str]:
     """What a circuit shares inside its end sites before its paths part, where that is excused."""
-    return [_name_of(proof, number)[0] for number in entries(proof.sharing.tail, test)]
+    return [_name_of(proof, number)[0] for number in entries(proof.sharing.tail, trial)]
 
 
 class _ProtectedPart(TypedDict):
@@ -560,6 +560,6 @@ def _with_protected(proof: ProofData, circuit: int) -> _ProtectedPart:
     }
 
 
-def _gaps(proof: ProofData, test: int) -> list[GapBrief]:
+def _gaps(proof: ProofData, trial: int) -> list[GapBrief]:
     """What touches one circuit or group; the ids of many told as one stand with the study's."""
-    return brief_gaps(proof.gaps[number] for number in proof.gaps_of[test])
+    return brief_gaps(proof.gaps[number] for number in proof.gaps_of[trial])

@@ -282,12 +282,12 @@ class FigureSheet:
         self.service_names = [text_or_none(name) or "default" for name in circuits["service"]]
         self.unrated = _unrated(proof, self.names)
 
-    def loss_of(self, link: int, test: int) -> PathLoss:
+    def loss_of(self, link: int, trial: int) -> PathLoss:
         """Loss of one link under the service of a circuit."""
-        key = link, id(self.proof.services[test])
+        key = link, id(self.proof.services[trial])
         if key not in self._losses:
-            self._losses[key] = _loss(self, link, test)
-        self.held_to(link, self.proof.services[test])["services"].append(self.service_names[test])
+            self._losses[key] = _loss(self, link, trial)
+        self.held_to(link, self.proof.services[trial])["services"].append(self.service_names[trial])
         return self._losses[key]
 
     def held_to(self, link: int, service: Service) -> HeldTo:
@@ -318,7 +318,7 @@ class FigureSheet:
         return self._grows[least]
 
 
-def path_facts(sheet: FigureSheet, path: int, test: int) -> Path:
+def path_facts(sheet: FigureSheet, path: int, trial: int) -> Path:
     """Length, delay and loss of one path, each with the terms that add up to it."""
     proof = sheet.proof
     row = sheet.delays[path]
@@ -336,7 +336,7 @@ def path_facts(sheet: FigureSheet, path: int, test: int) -> Path:
         **bounded("go", row["go_us"], row["go_at_least_us"], _US),
         **bounded("return", row["return_us"], row["return_at_least_us"], _US),
         "delay_terms": {name: row[name] for name in _DELAY_TERMS},
-        "loss": [sheet.loss_of(link, test) for link in links if link in sheet.rows],
+        "loss": [sheet.loss_of(link, trial) for link in links if link in sheet.rows],
         "relies_on": int(proof.reliance.relied_count[path]),
     }
     return cast(Path, found)
@@ -362,9 +362,9 @@ def _other_lengths(sheet: FigureSheet, links: list[int]) -> list[MediumLength]:
     return [{"medium": name, "length_m": figure(value, "m")} for name, value in found.items()]
 
 
-def _loss(sheet: FigureSheet, link: int, test: int) -> PathLoss:
+def _loss(sheet: FigureSheet, link: int, trial: int) -> PathLoss:
     """Loss of a link in short, under the service of a circuit."""
-    row, held = sheet.rows[link], sheet.held_to(link, sheet.proof.services[test])
+    row, held = sheet.rows[link], sheet.held_to(link, sheet.proof.services[trial])
     return {
         "link": str(sheet.names[link]),
         "wavelength_nm": figure(row["wavelength_nm"], "m"),
@@ -494,11 +494,11 @@ def _reasons(row: dict[str, Any]) -> list[str]:
     return found
 
 
-def delay_facts(sheet: FigureSheet, test: int) -> Delay:
+def delay_facts(sheet: FigureSheet, trial: int) -> Delay:
     """Delay of a circuit in every state, its asymmetry and what that means, and its recovery."""
     proof = sheet.proof
-    circuit = proof.trials[test].circuits[0]
-    limits, service = proof.limits[circuit], proof.services[test]
+    circuit = proof.trials[trial].circuits[0]
+    limits, service = proof.limits[circuit], proof.services[trial]
     switching = sheet.switching[circuit]
     frequency = proof.study.rules.power_system.frequency_hz
     differs = service.max_asymmetry_us is not None and np.isfinite(limits.asymmetry_us)
@@ -506,7 +506,7 @@ def delay_facts(sheet: FigureSheet, test: int) -> Delay:
     current = float(differential_current(angle)) if angle is not None else None
     whole = [
         GAP_CODES[gap.code].means
-        for gap in (proof.gaps[number] for number in proof.gaps_of[test])
+        for gap in (proof.gaps[number] for number in proof.gaps_of[trial])
         if leaves_a_path_open(gap) and "delay" in gap.limits
     ]
     found = {
@@ -543,29 +543,29 @@ def delay_facts(sheet: FigureSheet, test: int) -> Delay:
     return cast(Delay, found)
 
 
-def availability_facts(sheet: FigureSheet, test: int) -> Unavailability:
+def availability_facts(sheet: FigureSheet, trial: int) -> Unavailability:
     """How much of the time each path of a circuit, and all of them, are down, and through what.
 
     A figure that lacks a rate is null; `at_least` has the least that it can be, under the same
     name, and `why` what is not on record.
     """
     proof = sheet.proof
-    circuit = proof.trials[test].circuits[0]
-    limits, service, down = proof.limits[circuit], proof.services[test], proof.outages
+    circuit = proof.trials[trial].circuits[0]
+    limits, service, down = proof.limits[circuit], proof.services[trial], proof.outages
     paths = proof.network.paths
     mine = {paths.label[path]: path for path in paths.of_circuit(circuit)}
     why = dict.fromkeys(one for path in mine.values() for one in down.path_why[path])
     least = {
         **{label: down.paths_at_least[path] for label, path in mine.items()},
-        "both": down.together_at_least[test],
+        "both": down.together_at_least[trial],
     }
     found = {
         **{label: figure(down.paths[path], "share") for label, path in mine.items()},
-        "both": figure(down.together[test], "share"),
-        **_together(sheet, test),
+        "both": figure(down.together[trial], "share"),
+        **_together(sheet, trial),
         "path_minutes_a_year": {label: _minutes(down.paths[path]) for label, path in mine.items()},
         "at_least": _at_least(least, "both"),
-        "why": [*dict.fromkeys([*down.why[test], *why])],
+        "why": [*dict.fromkeys([*down.why[trial], *why])],
         "not_counted": _not_counted(sheet, list(mine.values())),
         "limit": service.max_unavailability,
         "ok": limits.unavailability_ok,
@@ -573,20 +573,20 @@ def availability_facts(sheet: FigureSheet, test: int) -> Unavailability:
     return cast(Unavailability, found)
 
 
-def group_availability_facts(sheet: FigureSheet, test: int) -> GroupUnavailability:
+def group_availability_facts(sheet: FigureSheet, trial: int) -> GroupUnavailability:
     """The same for a group: every path of every member, and the members' working paths."""
     proof = sheet.proof
     down, paths = proof.outages, proof.network.paths
-    mine = [p for circuit in proof.trials[test].circuits for p in paths.of_circuit(circuit)]
-    working = proof.working_of[test]
-    least = {"all": down.together_at_least[test], "working": down.together_at_least[working]}
+    mine = [p for circuit in proof.trials[trial].circuits for p in paths.of_circuit(circuit)]
+    working = proof.working_of[trial]
+    least = {"all": down.together_at_least[trial], "working": down.together_at_least[working]}
     return {
-        "all": figure(down.together[test], "share"),
+        "all": figure(down.together[trial], "share"),
         "working": figure(down.together[working], "share"),
         "working_minutes_a_year": _minutes(down.together[working]),
-        **_together(sheet, test),
+        **_together(sheet, trial),
         "at_least": _at_least(least, "all"),
-        "why": [*dict.fromkeys([*down.why[test], *down.why[working]])],
+        "why": [*dict.fromkeys([*down.why[trial], *down.why[working]])],
         "not_counted": _not_counted(sheet, mine),
     }
 
@@ -610,13 +610,13 @@ class _Together(TypedDict):
     greatest: list[Contribution]
 
 
-def _together(sheet: FigureSheet, test: int) -> _Together:
+def _together(sheet: FigureSheet, trial: int) -> _Together:
     down = sheet.proof.outages
     names = sheet.proof.names
-    both = float(down.together[test])
+    both = float(down.together[trial])
     return {
         "minutes_a_year": _minutes(both),
-        "losses_a_year": figure(down.losses[test], "share"),
+        "losses_a_year": figure(down.losses[trial], "share"),
         "greatest": [
             {
                 "asset": names[asset][0],
@@ -624,7 +624,7 @@ def _together(sheet: FigureSheet, test: int) -> _Together:
                 "minutes_a_year": _minutes(value),
                 "of_all": figure(value / both, "share"),
             }
-            for asset, value in greatest_contributions(down, test, SHOWN_CONTRIBUTIONS)
+            for asset, value in greatest_contributions(down, trial, SHOWN_CONTRIBUTIONS)
         ],
     }
 

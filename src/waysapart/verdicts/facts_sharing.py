@@ -100,14 +100,14 @@ class SharingFacts:
         self._segment_ids = frozenset(proof.study.tables["segments"]["id"].astype(str))
         self._joint_at = self._assets.numbers(proof.study.tables["joints"]["at"])
 
-    def of(self, test: int) -> SharingPart:
+    def of(self, index: int) -> SharingPart:
         """What one circuit or group shares."""
         proof, sharing = self._proof, self._proof.sharing
-        trial = proof.trials[test]
-        numbers = entries(sharing.avoidable, test)
-        through = {number: sharing.through.get((test, number)) for number in numbers}
+        trial = proof.trials[index]
+        numbers = entries(sharing.avoidable, index)
+        through = {number: sharing.through.get((index, number)) for number in numbers}
         heads = [number for number in numbers if self._head(number, through) == number]
-        stretches = self._stretches([self._member(test, trial, n) for n in heads])
+        stretches = self._stretches([self._member(index, trial, n) for n in heads])
         stretch_of = {
             one.asset: place for place, some in enumerate(stretches, start=1) for one in some
         }
@@ -132,10 +132,10 @@ class SharingFacts:
                     asset=name,
                     role=role,
                     kind=kind,
-                    waived=(test, number) in proof.waivers.assets,
+                    waived=(index, number) in proof.waivers.assets,
                     through=None if to is None else proof.names[to][0],
                     own_line=proof.names[own[trial.circuits[0], number]][0]
-                    if sharing.own_line[test, number]
+                    if sharing.own_line[index, number]
                     else None,
                     stretch=stretch_of[number],
                 )
@@ -146,23 +146,23 @@ class SharingFacts:
                 self._told(trial, place, some, holders.get(place, []))
                 for place, some in enumerate(stretches, start=1)
             ],
-            "unavoidable": [proof.names[n][0] for n in entries(sharing.unavoidable, test)],
-            "blank_within": int(proof.blank_within[test]),
-            "single_points": self._single_points(test, stretch_of),
+            "unavoidable": [proof.names[n][0] for n in entries(sharing.unavoidable, index)],
+            "blank_within": int(proof.blank_within[index]),
+            "single_points": self._single_points(index, stretch_of),
         }
 
-    def single(self, test: int) -> list[str]:
+    def single(self, trial: int) -> list[str]:
         """Every asset whose loss alone takes all sides, avoidable or not."""
-        if len(self._proof.trials[test].sides) < 2:
+        if len(self._proof.trials[trial].sides) < 2:
             return []
         return [
-            self._proof.names[number][0] for number in entries(self._proof.sharing.shared, test)
+            self._proof.names[number][0] for number in entries(self._proof.sharing.shared, trial)
         ]
 
-    def _single_points(self, test: int, stretch_of: dict[int, int]) -> SinglePoints:
-        if len(self._proof.trials[test].sides) < 2:
+    def _single_points(self, trial: int, stretch_of: dict[int, int]) -> SinglePoints:
+        if len(self._proof.trials[trial].sides) < 2:
             return SinglePoints(stretches=[], assets=[])
-        on_all = entries(self._proof.sharing.shared, test)
+        on_all = entries(self._proof.sharing.shared, trial)
         some = set(stretch_of.values()) - {
             place for number, place in stretch_of.items() if number not in set(on_all)
         }
@@ -184,7 +184,7 @@ class SharingFacts:
             seen.add(head)
         return head
 
-    def _member(self, test: int, trial: Trial, number: int) -> _Member:
+    def _member(self, index: int, trial: Trial, number: int) -> _Member:
         proof = self._proof
         paths, chains = [], []
         for side in trial.sides:
@@ -195,7 +195,7 @@ class SharingFacts:
                     chains.append(chain)
                     break
         role = proof.names[number][1]
-        waived = (test, number) in proof.waivers.assets
+        waived = (index, number) in proof.waivers.assets
         found = _Member(number, tuple(paths), tuple(chains), waived)
         if role in _ON_LINE and paths:
             at = number
@@ -463,45 +463,45 @@ class SpacingFacts:
         self._proof = proof
         self._ids = segments["id"].to_numpy(dtype=object)
         self._kinds = segments["kind"].to_numpy(dtype=object)
-        self._test = spacing.pairs["test"].to_numpy(dtype=np.int64)
-        self._near = self._by_test(spacing.near, (*_BOTH, *_NEAR))
-        self._cross = self._by_test(spacing.cross, (*_BOTH, *_CROSS))
-        bounds = np.searchsorted(self._test, np.arange(len(proof.trials) + 1))
+        self._trial = spacing.pairs["trial"].to_numpy(dtype=np.int64)
+        self._near = self._by_trial(spacing.near, (*_BOTH, *_NEAR))
+        self._cross = self._by_trial(spacing.cross, (*_BOTH, *_CROSS))
+        bounds = np.searchsorted(self._trial, np.arange(len(proof.trials) + 1))
         self._bounds = [range(a, b) for a, b in pairwise(bounds.tolist())]
         lists = [spacing.pairs[name].tolist() for name in _CLOSEST]
         self._pairs = [dict(zip(_CLOSEST, one, strict=True)) for one in zip(*lists, strict=True)]
 
-    def of(self, test: int) -> SpacingPart:
+    def of(self, trial: int) -> SpacingPart:
         """Separation of one circuit or group."""
         proof = self._proof
-        pairs = self._bounds[test]
-        rows = self._near.get(test, ())
+        pairs = self._bounds[trial]
+        rows = self._near.get(trial, ())
         open_ = [row for row in rows if row["under"] < 0]
         folded = [row for row in rows if row["under"] >= 0]
         numbers = {
             stretch: number
             for number, stretch in enumerate(dict.fromkeys(row["stretch"] for row in rows), start=1)
         }
-        service = proof.services[test]
+        service = proof.services[trial]
         return {
-            "near": self._near_entries(test, open_, numbers, len(pairs) > 1),
+            "near": self._near_entries(trial, open_, numbers, len(pairs) > 1),
             "cross": [
-                self._cross_entry(test, row, len(pairs) > 1)
-                for row in self._cross.get(test, ())
+                self._cross_entry(trial, row, len(pairs) > 1)
+                for row in self._cross.get(trial, ())
                 if row["under"] < 0 and not row["again"]
             ],
-            "near_folded": self._near_entries(test, folded, numbers, len(pairs) > 1),
-            **self._closest(test, pairs),
+            "near_folded": self._near_entries(trial, folded, numbers, len(pairs) > 1),
+            **self._closest(trial, pairs),
             "separation_m": service.separation_m,
             "end_zone_m": service.end_zone_m,
         }
 
-    def _by_test(self, rows: pd.DataFrame, columns: tuple[str, ...]) -> dict[int, list[Row]]:
+    def _by_trial(self, rows: pd.DataFrame, columns: tuple[str, ...]) -> dict[int, list[Row]]:
         """Rows as records, by circuit or group; what is measured in metres is fit for JSON.
 
         A limit stays as the rules state it: rounded, it would be another.
         """
-        of = self._test[rows["pair"].to_numpy(dtype=np.int64)].tolist()
+        of = self._trial[rows["pair"].to_numpy(dtype=np.int64)].tolist()
         lists = [
             figures(rows[name], "m")
             if name.endswith("_m") and name != "limit_m"
@@ -509,12 +509,12 @@ class SpacingFacts:
             for name in columns
         ]
         found: dict[int, list[Row]] = {}
-        for test, *values in zip(of, *lists, strict=True):
-            found.setdefault(test, []).append(dict(zip(columns, values, strict=True)))
+        for trial, *values in zip(of, *lists, strict=True):
+            found.setdefault(trial, []).append(dict(zip(columns, values, strict=True)))
         return found
 
     def _near_entries(
-        self, test: int, rows: list[Row], numbers: dict[int, int], several: bool
+        self, trial: int, rows: list[Row], numbers: dict[int, int], several: bool
     ) -> list[Near]:
         """One entry a stretch, by its closest pair, with all its pairs in the order of the path.
 
@@ -525,7 +525,7 @@ class SpacingFacts:
         parts: dict[tuple[int, int, bool, int], list[tuple[Row, NearPair]]] = {}
         for row in rows:
             pair = self._near_pair(row)
-            waived = waives(test, pair["main"], pair["alternate"])
+            waived = waives(trial, pair["main"], pair["alternate"])
             key = int(row["stretch"]), int(row["under"]), waived, int(row["pair"])
             parts.setdefault(key, []).append((row, pair))
         found: list[Near] = []
@@ -567,7 +567,7 @@ class SpacingFacts:
             "to_m": row["path_to_m"],
         }
 
-    def _cross_entry(self, test: int, row: Row, several: bool) -> Cross:
+    def _cross_entry(self, trial: int, row: Row, several: bool) -> Cross:
         """The two segments that cross, where and how."""
         one, other = int(row["segment_i"]), int(row["segment_j"])
         names = str(self._ids[one]), str(self._ids[other])
@@ -577,7 +577,7 @@ class SpacingFacts:
             "alternate": names[1],
             "kinds": kinds,
             "at": lon_lat(row["lon"], row["lat"]),
-            "waived": self._proof.waivers.waives_pair(test, *names),
+            "waived": self._proof.waivers.waives_pair(trial, *names),
             "crossing": crossing_words(*kinds),
             "how": str(row["how"]),
             "forbidden": bool(row["forbidden"]),
@@ -586,7 +586,7 @@ class SpacingFacts:
             entry["paths"] = self._path_names(int(row["pair"]))
         return entry
 
-    def _closest(self, test: int, pairs: range) -> ClosestPart:
+    def _closest(self, trial: int, pairs: range) -> ClosestPart:
         """The least distance of any two paths, and the smallest circle that touches both."""
         known = [pair for pair in pairs if math.isfinite(self._pairs[pair]["closest_m"])]
         if not known:
@@ -604,7 +604,7 @@ class SpacingFacts:
         }
         if len(pairs) > 1:
             closest["paths"] = self._path_names(least)
-        if len(pairs) > 1 and self._proof.trials[test].group_test != _PAIRWISE:
+        if len(pairs) > 1 and self._proof.trials[trial].group_test != _PAIRWISE:
             # A circle that touches all paths touches every two of them: a bound, no figure.
             halves = [self._pairs[pair]["danger_radius_m"] for pair in pairs]
             whole = all(map(math.isfinite, halves))

@@ -76,7 +76,7 @@ class Proof(ProofData):
     working_of : dict of int to int
         Where in `outages` each group's working paths stand.
     delays, budgets, compared : DataFrame
-        Of every path, of every link, and of every test beside the records.
+        Of every path, of every link, and of every trial beside the records.
     limits : list of Limits
         Per circuit.
     waivers : Waivers
@@ -148,8 +148,8 @@ def prove(study: Study | Network) -> Proof:
     )
     delays = path_delays(network, gaps)
     gaps_of = gaps_of_trials(reliance, trials, gaps)
-    for number, test in enumerate(unsure, start=len(gaps) - len(unsure)):
-        gaps_of[test] = sorted({*gaps_of[test], number})
+    for number, index in enumerate(unsure, start=len(gaps) - len(unsure)):
+        gaps_of[index] = sorted({*gaps_of[index], number})
     ways, working_of, members = ways_of(network, trials, lost)
     down = outages(reliance, ways, lost, lacks_of_availability(reliance, members, gaps))
     circuits = len(network.study.tables["circuits"])
@@ -238,7 +238,7 @@ def _counted(
     """What takes a circuit together with its line, and counts by its service (`own_line`)."""
     row: list[int] = []
     column: list[int] = []
-    for test, trial in enumerate(trials):
+    for number, trial in enumerate(trials):
         if trial.group_test is not None:
             break
         circuit = trial.circuits[0]
@@ -247,7 +247,7 @@ def _counted(
             continue
         mine = own.assets(circuit) if counts == _OWN_ANY else own.silent(circuit)
         column += mine
-        row += [test] * len(mine)
+        row += [number] * len(mine)
     return boolean(np.array(row, np.int64), np.array(column, np.int64), sharing.shared.shape)
 
 
@@ -278,14 +278,14 @@ def _verdicts(
 ) -> list[Verdict]:
     avoidable = sharing.avoidable
     found: list[Verdict] = []
-    for test, trial in enumerate(trials):
-        assets = csr_row(avoidable, test).tolist()
-        unwaived = any((test, asset) not in waivers.assets for asset in assets)
-        waived_too = bool(assets) or apart[test].waived
+    for number, trial in enumerate(trials):
+        assets = csr_row(avoidable, number).tolist()
+        unwaived = any((number, asset) not in waivers.assets for asset in assets)
+        waived_too = bool(assets) or apart[number].waived
         lone = trial.group_test is not None and len(trial.circuits) < 2
-        if unwaived or apart[test].stands:
+        if unwaived or apart[number].stands:
             found.append(SHARED)
-        elif unknown[test] or lone:
+        elif unknown[number] or lone:
             found.append(UNPROVEN)
         elif waived_too:
             found.append(ACCEPTED)

@@ -35,34 +35,34 @@ def offered_waivers(proof: ProofData, name: str) -> list[OfferedWaiver]:
         a `pair`. `covers` counts the findings: shared assets without what is shared only
         through them, near approaches and crossings.
     """
-    test = next(number for number, trial in enumerate(proof.trials) if trial.id == name)
-    return _Offers(proof, test).found()
+    index = next(number for number, trial in enumerate(proof.trials) if trial.id == name)
+    return _Offers(proof, index).found()
 
 
 class _Offers:
     """What stands against one circuit or group, and which things hold how much of it."""
 
-    def __init__(self, proof: ProofData, test: int) -> None:
-        self._proof, self._test = proof, test
+    def __init__(self, proof: ProofData, trial: int) -> None:
+        self._proof, self._trial = proof, trial
         self._records = records_of(proof)
         network, sharing, waivers = proof.network, proof.sharing, proof.waivers
         self._start = network.assets.start["segments"]
         self._ids = [name for name, _, _ in proof.names]
         self._roles = [role for _, role, _ in proof.names]
         avoidable = sharing.avoidable
-        mine = csr_row(avoidable, test).tolist()
-        together = len(proof.trials[test].sides) > 1
+        mine = csr_row(avoidable, trial).tolist()
+        together = len(proof.trials[trial].sides) > 1
         self._assets = [
             number
             for number in sorted(mine)
             if together
-            and (test, number) not in waivers.assets
-            and (test, number) not in sharing.through
+            and (trial, number) not in waivers.assets
+            and (trial, number) not in sharing.through
         ]
         self._pairs = [
             (one, other)
-            for one, other in sorted(self._records.pairs(test))
-            if not waivers.waives_pair(test, self._segment(one), self._segment(other))
+            for one, other in sorted(self._records.pairs(trial))
+            if not waivers.waives_pair(trial, self._segment(one), self._segment(other))
         ]
         self._above = self._things()
 
@@ -73,10 +73,10 @@ class _Offers:
             for finding, above in self._above.items()
             if any(holder in above for holder in holders)
         }
-        records, test = self._records, self._test
+        records, trial = self._records, self._trial
         offers = [
             self._offer(
-                records.of_within(test, thing),
+                records.of_within(trial, thing),
                 sum(thing in above for above in self._above.values()),
                 within=self._ids[thing],
             )
@@ -85,13 +85,13 @@ class _Offers:
         assets = [number for number in self._assets if number not in taken]
         records.prepare(assets)
         offers += [
-            self._offer(records.of_asset(test, number), 1, asset=self._ids[number])
+            self._offer(records.of_asset(trial, number), 1, asset=self._ids[number])
             for number in assets
         ]
         for pair in self._pairs:
             if pair not in taken:
                 ids = [self._segment(one) for one in pair]
-                offers.append(self._offer(records.of_pair(test, ids[0], ids[1]), 1, pair=ids))
+                offers.append(self._offer(records.of_pair(trial, ids[0], ids[1]), 1, pair=ids))
         return offers
 
     def _segment(self, number: int) -> str:
@@ -107,7 +107,7 @@ class _Offers:
         pair: list[str] | None = None,
     ) -> OfferedWaiver:
         return {
-            "circuit": self._proof.trials[self._test].id,
+            "circuit": self._proof.trials[self._trial].id,
             "asset": asset,
             "within": within,
             "pair": pair,
@@ -207,13 +207,13 @@ def give_records(proof: ProofData, facts: Evidence, names: Iterable[str]) -> Non
         if claim["id"] not in wanted:
             continue
         wanted.discard(claim["id"])
-        test = numbers[claim["id"]]
+        index = numbers[claim["id"]]
         mine = {one["asset"]: ids[one["asset"], one["role"]] for one in claim["shared"]}
         records.prepare(mine.values())
         for one in claim["shared"]:
-            one["record"] = records.of_asset(test, mine[one["asset"]]).digest
+            one["record"] = records.of_asset(index, mine[one["asset"]]).digest
         for pair in [*claim["near"], *claim["cross"]]:
-            pair["record"] = records.of_pair(test, pair["main"], pair["alternate"]).digest
+            pair["record"] = records.of_pair(index, pair["main"], pair["alternate"]).digest
         claim["waivers_offered"] = offered_waivers(proof, claim["id"])
 
 

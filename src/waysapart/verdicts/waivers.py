@@ -107,29 +107,29 @@ class FindingRecords:
         self._inside: dict[int, frozenset[int]] = {}
         self._relied: dict[int, frozenset[int]] = {}
 
-    def of_asset(self, test: int, number: int) -> Record:
+    def of_asset(self, trial: int, number: int) -> Record:
         """Of one asset, or hop behind the assets, that a circuit or group shares."""
-        return self._record(test, {number}, self.inside(number))
+        return self._record(trial, {number}, self.inside(number))
 
-    def of_within(self, test: int, thing: int) -> Record:
+    def of_within(self, trial: int, thing: int) -> Record:
         """Of all that a circuit or group shares in one thing."""
-        pairs = self.pairs_in(test, thing)
+        pairs = self.pairs_in(trial, thing)
         start = self._network.assets.start["segments"]
         members = {start + one for pair in pairs for one in pair}
-        named = {thing} | self.covered(test, thing) | members
-        return self._record(test, named, self.inside(thing), pairs)
+        named = {thing} | self.covered(trial, thing) | members
+        return self._record(trial, named, self.inside(thing), pairs)
 
-    def of_pair(self, test: int, one: str, other: str) -> Record:
+    def of_pair(self, trial: int, one: str, other: str) -> Record:
         """Of a near approach or a crossing; the ids are those of assets."""
         numbers = self._network.assets.numbers([one, other]).tolist()
         inside = self.inside(numbers[0]) | self.inside(numbers[1])
         start = self._network.assets.start["segments"]
         pair = (numbers[0] - start, numbers[1] - start)
-        return self._record(test, set(numbers), inside, {pair})
+        return self._record(trial, set(numbers), inside, {pair})
 
-    def covered(self, test: int, thing: int) -> set[int]:
+    def covered(self, trial: int, thing: int) -> set[int]:
         """What a circuit or group shares, and could avoid, that a waiver within a thing covers."""
-        mine = _row(self._sharing.avoidable, test) & self.inside(thing)
+        mine = _row(self._sharing.avoidable, trial) & self.inside(thing)
         roles = self._role
         return {
             number
@@ -137,23 +137,23 @@ class FindingRecords:
             if roles[number] in COVERED_ROLES or (number == thing and roles[number] not in _NEVER)
         }
 
-    def pairs_in(self, test: int, thing: int) -> set[tuple[int, int]]:
+    def pairs_in(self, trial: int, thing: int) -> set[tuple[int, int]]:
         """Near approaches and forbidden crossings, as segments, with both members in a thing."""
         inside = self.inside(thing)
         start = self._network.assets.start["segments"]
         return {
             (one, other)
-            for one, other in self.pairs(test)
+            for one, other in self.pairs(trial)
             if start + one in inside and start + other in inside
         }
 
-    def pairs(self, test: int) -> set[tuple[int, int]]:
+    def pairs(self, trial: int) -> set[tuple[int, int]]:
         """Segments of each near approach and forbidden crossing of a circuit or group."""
-        return self._by_test(self._pairs, test)
+        return self._by_trial(self._pairs, trial)
 
-    def possible_pairs(self, test: int) -> set[tuple[int, int]]:
+    def possible_pairs(self, trial: int) -> set[tuple[int, int]]:
         """Those pairs, and segments that may be near for all that their records can tell."""
-        return self._by_test(self._possible_pairs, test)
+        return self._by_trial(self._possible_pairs, trial)
 
     def inside(self, thing: int) -> frozenset[int]:
         """What lies in a thing at any depth, joints by where they stand, and the thing itself."""
@@ -197,14 +197,14 @@ class FindingRecords:
 
     def _record(
         self,
-        test: int,
+        trial: int,
         named: set[int],
         inside: frozenset[int],
         pairs: Collection[tuple[int, int]] = (),
     ) -> Record:
-        waived = named | self._held_through(test, named)
+        waived = named | self._held_through(trial, named)
         self.prepare(waived)
-        relied = self._relied_on(test)
+        relied = self._relied_on(trial)
         segments = self._network.study.tables["segments"]["id"].to_numpy()
         accepted: _Accepted = {
             "pairs": sorted(sorted((str(segments[a]), str(segments[b]))) for a, b in pairs),
@@ -215,7 +215,7 @@ class FindingRecords:
         }
         return Record(json.dumps(accepted, sort_keys=True, separators=(",", ":")))
 
-    def _held_through(self, test: int, named: set[int]) -> set[int]:
+    def _held_through(self, trial: int, named: set[int]) -> set[int]:
         """What is shared only because of what lies in it, and some of that is named."""
         steps = self._reliance.steps
         found: set[int] = set()
@@ -227,23 +227,23 @@ class FindingRecords:
                 if holder not in seen:
                     seen.add(holder)
                     waiting.append(holder)
-                    if (test, holder) in self._sharing.through:
+                    if (trial, holder) in self._sharing.through:
                         found.add(holder)
         return found
 
-    def _relied_on(self, test: int) -> frozenset[int]:
+    def _relied_on(self, trial: int) -> frozenset[int]:
         """Everything that any path of a trial's circuits relies on."""
-        if test not in self._relied:
+        if trial not in self._relied:
             paths = [
                 path
-                for circuit in self._trials[test].circuits
+                for circuit in self._trials[trial].circuits
                 for path in self._network.paths.of_circuit(circuit)
             ]
             along = self._reliance.along[np.array(paths, dtype=np.int64)]
             links = np.unique(along.indices).astype(np.int64)
             found = np.unique(self._reliance.links[links].indices)
-            self._relied[test] = frozenset(found.tolist())
-        return self._relied[test]
+            self._relied[trial] = frozenset(found.tolist())
+        return self._relied[trial]
 
     @cached_property
     def _ids(self) -> list[str]:
@@ -271,11 +271,11 @@ class FindingRecords:
 
     def _segments_of(self, spacing: Spacing, found: Iterable[pd.DataFrame]) -> NDArray[np.int64]:
         """Trial and the two segments in order, each combination once, sorted by trial."""
-        test = spacing.pairs["test"].to_numpy(dtype=np.int64)
+        trial = spacing.pairs["trial"].to_numpy(dtype=np.int64)
         parts = [
             np.column_stack(
                 [
-                    test[rows["pair"].to_numpy(dtype=np.int64)],
+                    trial[rows["pair"].to_numpy(dtype=np.int64)],
                     np.sort(rows[["segment_i", "segment_j"]].to_numpy(dtype=np.int64), axis=1),
                 ]
             )
@@ -283,8 +283,8 @@ class FindingRecords:
         ]
         return np.unique(np.concatenate([np.empty((0, 3), dtype=np.int64), *parts]), axis=0)
 
-    def _by_test(self, pairs: NDArray[np.int64], test: int) -> set[tuple[int, int]]:
-        low, high = np.searchsorted(pairs[:, 0], [test, test + 1])
+    def _by_trial(self, pairs: NDArray[np.int64], trial: int) -> set[tuple[int, int]]:
+        low, high = np.searchsorted(pairs[:, 0], [trial, trial + 1])
         return {(one, other) for _, one, other in pairs[low:high].tolist()}
 
     def _read(self, role: str, rows: list[int], start: int) -> None:
@@ -407,10 +407,11 @@ class Waivers:
     inside: tuple[tuple[int, frozenset[str]], ...]
     judged: tuple[Judged, ...]
 
-    def waives_pair(self, test: int, one: str, other: str) -> bool:
+    def waives_pair(self, trial: int, one: str, other: str) -> bool:
         """Whether a near approach or crossing of two segments is waived for a trial."""
-        return (test, frozenset((one, other))) in self.pairs or any(
-            test == mine and one in segments and other in segments for mine, segments in self.inside
+        return (trial, frozenset((one, other))) in self.pairs or any(
+            trial == mine and one in segments and other in segments
+            for mine, segments in self.inside
         )
 
     @property
@@ -457,57 +458,57 @@ class _Desk:
 
     def judge(self, waiver: Waiver, day: date) -> Judged:
         """What becomes of one waiver; what it covers is noted where it is in force."""
-        test = self._number.get(waiver.circuit)
-        now = None if test is None else self._record(test, waiver)
+        trial = self._number.get(waiver.circuit)
+        now = None if trial is None else self._record(trial, waiver)
         digest = None if now is None else now.digest
         if not waiver.counts_on(day):
             return Judged(waiver, LAPSED, digest, None)
-        if test is None or digest is None:
+        if trial is None or digest is None:
             return Judged(waiver, IDLE, None, None)
         if waiver.record is not None and waiver.record != digest:
             return Judged(waiver, changed(waiver.record, digest), digest, None)
-        self._note(test, waiver)
+        self._note(trial, waiver)
         return Judged(waiver, IN_FORCE, digest, (waiver.until - day).days)
 
-    def _record(self, test: int, waiver: Waiver) -> Record | None:
+    def _record(self, trial: int, waiver: Waiver) -> Record | None:
         """What a waiver would accept; None where there is nothing to waive."""
         records = self._records
         if waiver.pair is not None:
             segments = self._segments(waiver.pair)
-            there = segments in records.possible_pairs(test)
-            return records.of_pair(test, *waiver.pair) if there else None
+            there = segments in records.possible_pairs(trial)
+            return records.of_pair(trial, *waiver.pair) if there else None
         number = self._named.get(waiver.asset or waiver.within or "", -1)
         if number < 0:
             return None
         if waiver.asset is not None:
-            shared = bool(self._sharing.avoidable[test, number])
-            return records.of_asset(test, number) if shared else None
-        if records.covered(test, number) or records.pairs_in(test, number):
-            return records.of_within(test, number)
+            shared = bool(self._sharing.avoidable[trial, number])
+            return records.of_asset(trial, number) if shared else None
+        if records.covered(trial, number) or records.pairs_in(trial, number):
+            return records.of_within(trial, number)
         inside, start = records.inside(number), self._network.assets.start["segments"]
         loose = any(
             start + one in inside and start + other in inside
-            for one, other in records.possible_pairs(test)
+            for one, other in records.possible_pairs(trial)
         )
-        return records.of_within(test, number) if loose else None
+        return records.of_within(trial, number) if loose else None
 
     def _segments(self, pair: tuple[str, str]) -> tuple[int, int]:
         start = self._network.assets.start["segments"]
         low, high = sorted(self._named.get(name, -1) - start for name in pair)
         return low, high
 
-    def _note(self, test: int, waiver: Waiver) -> None:
+    def _note(self, trial: int, waiver: Waiver) -> None:
         if waiver.pair is not None:
-            self.pairs.add((test, frozenset(waiver.pair)))
+            self.pairs.add((trial, frozenset(waiver.pair)))
         elif waiver.asset is not None:
-            self.assets.add((test, self._named[waiver.asset]))
+            self.assets.add((trial, self._named[waiver.asset]))
         elif waiver.within is not None:
             thing = self._named[waiver.within]
-            self.assets |= {(test, number) for number in self._records.covered(test, thing)}
+            self.assets |= {(trial, number) for number in self._records.covered(trial, thing)}
             segments = self._network.assets.of_role("segments")
             inside = self._records.inside(thing)
             mine = [number for number in inside if segments.start <= number < segments.stop]
-            self.inside.append((test, frozenset(self._network.assets.ids(mine))))
+            self.inside.append((trial, frozenset(self._network.assets.ids(mine))))
 
 
 def changed(before: str, now: str) -> str:
@@ -521,9 +522,9 @@ def _with_held(waived: set[tuple[int, int]], sharing: Sharing) -> set[tuple[int,
     grown = True
     while grown:
         grown = False
-        for (test, asset), supports in sharing.supports.items():
-            if (test, asset) not in covered and all((test, one) in covered for one in supports):
-                covered.add((test, asset))
+        for (trial, asset), supports in sharing.supports.items():
+            if (trial, asset) not in covered and all((trial, one) in covered for one in supports):
+                covered.add((trial, asset))
                 grown = True
     return covered
 

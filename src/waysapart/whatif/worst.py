@@ -445,10 +445,10 @@ def _places(proof: Proof, chosen: Ints, radius_m: float, top: int) -> pd.DataFra
         for path in range(len(paths))
         if int(paths.circuit[path]) in place and not proof.lost[path]
     ]
-    test = spacing.pairs["test"].to_numpy()
-    mine = np.flatnonzero(np.isin(test, chosen))
-    owner = np.array([place[int(circuit)] for circuit in test[mine]], dtype=np.int64)
-    of_pair = boolean(owner, mine, (len(chosen), len(test)))
+    trial = spacing.pairs["trial"].to_numpy()
+    mine = np.flatnonzero(np.isin(trial, chosen))
+    owner = np.array([place[int(circuit)] for circuit in trial[mine]], dtype=np.int64)
+    of_pair = boolean(owner, mine, (len(chosen), len(trial)))
     held = Circuits(
         np.array([place[int(paths.circuit[path])] for path in running], dtype=np.int64),
         np.array(running, dtype=np.int64),
