@@ -68,6 +68,18 @@ def export(
     -----
     Everything is written beside its place and renamed when it is whole: the
     files change together or not at all.
+
+    Examples
+    --------
+    >>> import waysapart as wa
+    >>> proof = wa.prove(wa.read_study("examples/estuary"))
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     for file in wa.export(proof, f"{folder}/estuary.gpkg"):
+    ...         print(file.name)
+    estuary.gpkg
+    estuary.toml
+    estuary-rules.toml
     """
     target = Path(path)
     if target.suffix.casefold() != _SUFFIX:

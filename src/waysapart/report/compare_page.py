@@ -501,6 +501,16 @@ def write_comparison(
         `path` is an input of a study, or a file that waysapart did not write.
     WriteError
         The file cannot be written.
+
+    Examples
+    --------
+    >>> import waysapart as wa
+    >>> proof = wa.prove(wa.read_study("examples/estuary"))
+    >>> from tempfile import TemporaryDirectory
+    >>> comparison = wa.compare(proof, "examples/proposal-a")
+    >>> with TemporaryDirectory() as folder:
+    ...     wa.write_comparison(comparison, f"{folder}/footbridge.html").name
+    'footbridge.html'
     """
     target = OutputFile(Path(path), "html")
     inputs = [file for proof in comparison.proofs if proof for file in proof.study.files]

@@ -51,6 +51,14 @@ def explore(
     ------
     CallError
         A circuit is not in the study.
+
+    Examples
+    --------
+    >>> import waysapart as wa
+    >>> proof = wa.prove(wa.read_study("examples/estuary"))
+    >>> drawn = wa.explore(proof, circuits=["C01"])
+    >>> type(drawn)
+    <class 'folium.folium.Map'>
     """
     import folium
 

@@ -237,6 +237,16 @@ def write_notice(
         `path` is an input of the study, or a file that waysapart did not write.
     WriteError
         The file cannot be written.
+
+    Examples
+    --------
+    >>> import waysapart as wa
+    >>> proof = wa.prove(wa.read_study("examples/estuary"))
+    >>> from tempfile import TemporaryDirectory
+    >>> works = wa.dig(proof, assets=["PIT-HER-7"])
+    >>> with TemporaryDirectory() as folder:
+    ...     wa.write_notice(works, f"{folder}/notice.html").name
+    'notice.html'
     """
     target = OutputFile(Path(path), "html")
     refuse_unsafe([target], works.base.study.files, force=force)

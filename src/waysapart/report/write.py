@@ -62,6 +62,15 @@ def write_report(
         that waysapart did not write.
     WriteError
         The file cannot be written.
+
+    Examples
+    --------
+    >>> import waysapart as wa
+    >>> proof = wa.prove(wa.read_study("examples/estuary"))
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     wa.write_report(proof, f"{folder}/estuary.html").name
+    'estuary.html'
     """
     target = OutputFile(Path(path), "html")
     inputs = [*proof.study.files, *(files_of(Path(since)) if isinstance(since, str | Path) else [])]

@@ -111,6 +111,16 @@ def reroute(
     cables with free fibres, patched at sites where cables end in one place and
     spliced where cables end or a joint on record joins them. Paths that rest on
     a record gap are left out.
+
+    Examples
+    --------
+    >>> import waysapart as wa
+    >>> proof = wa.prove(wa.read_study("examples/estuary"))
+    >>> found = wa.reroute(proof, circuits=["C07"])
+    >>> found.facts()["circuits"][0]["says"]
+    'separate ways exist with 1 new link'
+    >>> found.links["C07"]
+    {'main': ['C07-M'], 'alternate': ['C07-alternate-new']}
     """
     say = progress or _silent
     proof = subject if isinstance(subject, Proof) else prove(subject)

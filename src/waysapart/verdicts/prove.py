@@ -116,6 +116,16 @@ def prove(study: Study | Network) -> Proof:
     Proof
         Verdicts `shared`, `unproven`, `accepted`, `apart`, and all that they
         rest on.
+
+    Examples
+    --------
+    >>> import waysapart as wa
+    >>> study = wa.read_study("examples/estuary")
+    >>> proof = wa.prove(study)
+    >>> proof.counts()
+    {'shared': 14, 'unproven': 3, 'accepted': 1, 'apart': 15}
+    >>> proof.facts()["circuits"][0]["verdict"]
+    'shared'
     """
     network = study if isinstance(study, Network) else tie(study)
     reliance = rely(network)

@@ -334,6 +334,15 @@ def record_first(proof: ProofData) -> RecordFirst:
     -------
     RecordFirst
         See `record_order` for how the order is found.
+
+    Examples
+    --------
+    >>> import waysapart as wa
+    >>> proof = wa.prove(wa.read_study("examples/estuary"))
+    >>> for step in wa.record_first(proof)["steps"][:2]:
+    ...     print(step["decides"], step["records"][0]["action"])
+    ['C09'] enter the missing segment, or correct the order
+    ['C12'] ask its owner for the route and enter relies_on
     """
     verdicts, waiting = _open_verdicts(proof)
     limits, unknown = _open_limits(proof)

@@ -399,6 +399,16 @@ def compare(before: Side, after: Side, *, on: date | None = None) -> Comparison:
     Notes
     -----
     See `changes` for what counts as better or worse.
+
+    Examples
+    --------
+    >>> import waysapart as wa
+    >>> proof = wa.prove(wa.read_study("examples/estuary"))
+    >>> comparison = wa.compare(proof, "examples/proposal-a")
+    >>> comparison.counts()
+    {'worse': 1, 'better': 0, 'same': 32, 'new': 0, 'gone': 0}
+    >>> [one.id for one in comparison.circuits if one.change == "worse"]
+    ['C23']
     """
     first, second = _proved(before, on), _proved(after, on)
     facts = _facts_of(first), _facts_of(second)

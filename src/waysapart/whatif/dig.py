@@ -477,6 +477,18 @@ def dig(
     -----
     An area hits segments, structures and sites; through them goes what lies in
     them and what they feed. What is out of service counts as down already.
+
+    Examples
+    --------
+    >>> import waysapart as wa
+    >>> proof = wa.prove(wa.read_study("examples/estuary"))
+    >>> works = wa.dig(proof, assets=["PIT-HER-7"])
+    >>> works.counts()
+    {'lost': 3, 'on-alternate': 2, 'on-main': 2, 'unknown': 3, 'untouched': 23}
+    >>> [one["id"] for one in works.facts()["circuits"] if one["state"] == "lost"]
+    ['C04', 'C17', 'C33']
+    >>> wa.dig(proof, at=(7.05, 54.4), radius_m=200).counts()["lost"]
+    0
     """
     base = base_of(subject)
     _check_call(area, at, radius_m, reach_m, accuracy_m)

@@ -509,6 +509,16 @@ def plan_works(
     ------
     StudyError
         With every fault of the table.
+
+    Examples
+    --------
+    >>> import waysapart as wa
+    >>> proof = wa.prove(wa.read_study("examples/estuary"))
+    >>> plan = wa.plan_works(proof, "examples/works/works.geojson")
+    >>> [plan.works[number].id for number in plan.order]
+    ['DRAIN', 'FOOTING', 'COVER']
+    >>> plan.loses_nothing
+    False
     """
     base = base_of(subject)
     table = read_works(base, works, accuracy_m)

@@ -155,6 +155,16 @@ def contingency(subject: Subject) -> Contingency:
     -----
     Sparse products throughout; the cost is the size of the answer. What is
     out of service counts as down before each event, and is no event itself.
+
+    Examples
+    --------
+    >>> import waysapart as wa
+    >>> proof = wa.prove(wa.read_study("examples/estuary"))
+    >>> wa.contingency(proof).counts().nlargest(3, "lost")[["asset", "lost", "exposed"]]
+          asset  lost  exposed
+    1       MAR    12        3
+    5       SAL    12        1
+    519  RM-MAR    12        3
     """
     base = base_of(subject)
     cut = single_cuts(base)
@@ -376,6 +386,17 @@ def worst(
     ------
     CallError
         A radius or number that is not greater than 0, an unknown circuit.
+
+    Examples
+    --------
+    >>> import waysapart as wa
+    >>> proof = wa.prove(wa.read_study("examples/estuary"))
+    >>> ranking = wa.worst(proof, top=3)
+    >>> ranking.events[["asset", "lost", "exposed"]]
+        asset  lost  exposed
+    0     MAR    12        3
+    1  RM-MAR    12        3
+    2     SAL    12        1
     """
     if not (radius_m > 0 and np.isfinite(radius_m)):
         raise CallError(f"radius_m {radius_m:g}: expected more than 0 m")
