@@ -347,6 +347,11 @@ def _markdown(doc: str) -> Iterator[str]:
     place = 0
     while place < len(lines):
         line = lines[place]
+        if line.startswith(">>> "):
+            end = next((i for i in range(place, len(lines)) if not lines[i]), len(lines))
+            yield from ("```pycon", *lines[place:end], "```")
+            place = end
+            continue
         if place + 1 < len(lines) and _RULE.fullmatch(lines[place + 1].strip()):
             section = line.strip()
             yield from ("", f"**{section}**", "")

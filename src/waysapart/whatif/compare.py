@@ -408,7 +408,7 @@ def compare(before: Side, after: Side, *, on: date | None = None) -> Comparison:
     >>> comparison.counts()
     {'worse': 1, 'better': 0, 'same': 32, 'new': 0, 'gone': 0}
     >>> [one.id for one in comparison.circuits if one.change == "worse"]
-    ['C23']
+    ['C07']
     """
     first, second = _proved(before, on), _proved(after, on)
     facts = _facts_of(first), _facts_of(second)

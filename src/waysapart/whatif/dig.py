@@ -489,6 +489,8 @@ def dig(
     ['C04', 'C17', 'C33']
     >>> wa.dig(proof, at=(7.05, 54.4), radius_m=200).counts()["lost"]
     0
+    >>> wa.outage(proof, assets=["OP-N1"]).counts()["lost"]
+    2
     """
     base = base_of(subject)
     _check_call(area, at, radius_m, reach_m, accuracy_m)
@@ -510,7 +512,7 @@ def dig(
 
 
 outage = dig
-"""The same for planned work: the plant does not care why it is down."""
+"""The same for planned work: what an outage cuts does not depend on why plant is down."""
 
 
 def taken(
