@@ -41,8 +41,8 @@ def format_page() -> str:
         "",
         "A study is a folder with layers and an optional `study.toml`. Each layer feeds one",
         "role. Ids are text, and unique over all roles marked *asset*. Lists in one cell are",
-        "separated by `;`. A blank `within` means that nobody recorded it; `-` means known to",
-        "lie in nothing.",
+        "separated by `;`. A blank `within` means that nobody recorded it; `-` means that the",
+        "asset is known to lie in nothing.",
         "Columns of your own are kept and shown.",
         "",
     ]
@@ -52,15 +52,15 @@ def format_page() -> str:
         "## CSV files",
         "",
         "A spreadsheet takes a cell that begins with `=`, `+`, `-`, `@` (their small and",
-        "full-width forms too), a tab or a line end for a formula, and may run it. Where a",
-        "text or the name of a column begins so, an apostrophe stands before it in every CSV",
-        "file that the program writes: `'=1+1`. So it does after `;`, a tab or a line end",
-        "within a cell, where a spreadsheet set to another separator begins a new cell.",
-        "Numbers stay as they are (`-1.5`), and so does a lone `-`.",
+        "full-width forms too), a tab or a line end for a formula, and may execute it. Where a",
+        "text or the name of a column begins with one of these, every CSV file that the program",
+        "writes has an apostrophe before it: `'=1+1`. The same holds after `;`, a tab or a line",
+        "end within a cell, where a spreadsheet set to another separator begins a new cell.",
+        "Numbers (`-1.5`) and a lone `-` get none.",
         "",
-        "Reading takes that apostrophe away, and only that one: `'=1+1` is the id `=1+1`,",
+        "Reading removes that apostrophe, and only that one: `'=1+1` is the id `=1+1`,",
         "`''=1+1` the id `'=1+1`, and `'a` the id `'a`. A cell that begins with `=` and no",
-        "apostrophe is read as it stands.",
+        "apostrophe is read as it is.",
         "",
     ]
     return "\n".join(parts)
@@ -107,7 +107,7 @@ def gaps_page() -> str:
         "# Record gaps",
         "",
         "A gap that bears on `separation` makes the circuits that rest on it `unproven`. One that",
-        "bears on `limits` leaves open whether they keep those of their limits that it concerns.",
+        "bears on `limits` leaves open the limits that it concerns.",
         "",
         "| code | what it means | what to do | bears on |",
         "| --- | --- | --- | --- |",
@@ -125,21 +125,21 @@ def rules_page() -> str:
         _MADE,
         "# Every rule",
         "",
-        "Limits, catalogue values, what a blank means, and waivers stand in `rules.toml` beside",
-        "`study.toml`. Every key may be left out; the default, which ships with waysapart, then",
-        "holds. [`waysapart blank`](commands.md) writes a `rules.toml` with every key commented",
-        "out.",
+        "`rules.toml` beside `study.toml` holds limits, catalogue values, what a blank means, and",
+        "waivers. Every key may be left out; its default then applies, from the rules that ship",
+        "with waysapart. [`waysapart blank`](commands.md) writes a `rules.toml` with every key",
+        "commented out.",
         "",
         "* The most specific statement wins. For the limits of a service: the study's for that",
         "  service, then the shipped ones for it, then the study's `[services.default]`, then the",
         "  shipped `[services.default]`.",
-        "* Tables by kind are merged with the shipped ones, key by key. A thing takes the value of",
-        "  its kind, else of its role, else `other`. Lists, and `separation_m` by pairs of kinds,",
-        "  replace the shipped ones as a whole.",
-        "* A failure rate stated per year replaces a shipped one per kilometre and year, and the",
-        "  other way round.",
-        "* An unknown key is an error. Every value that was used stands in the report under",
-        "  *Assumptions*, with its source.",
+        "* Tables by kind are merged with the shipped ones, key by key. For an asset the value of",
+        "  its kind applies, else that of its role, else `other`. Lists, and `separation_m` by",
+        "  pairs of kinds, replace the shipped ones as a whole.",
+        "* A failure rate stated per year replaces a shipped one per kilometre and year, and vice",
+        "  versa.",
+        "* An unknown key is an error. The report lists every value used, with its source, under",
+        "  *Assumptions*.",
         "",
     ]
     for table in rule_tables():
@@ -172,7 +172,7 @@ def _rule_table(table: RuleTable) -> Iterator[str]:
 
 
 def _row(*cells: str) -> str:
-    """A row of a table; a stroke within a cell is no border."""
+    """A row of a table; a `|` within a cell is escaped."""
     return f"| {' | '.join(cell.replace('|', chr(92) + '|') for cell in cells)} |"
 
 
@@ -184,8 +184,8 @@ def evidence_page() -> str:
         "",
         *[line.strip() for line in (evidence.__doc__ or "").splitlines()[2:]],
         "",
-        f"This is format {evidence.FORMAT}. [What recheck does with it](recheck.md); the same as a",
-        "JSON Schema is `evidence.schema.json` in the package.",
+        f"This is format {evidence.FORMAT}. See [how recheck checks it](recheck.md). The package",
+        "holds the same as a JSON Schema, `evidence.schema.json`.",
         "",
     ]
     schema = evidence.schema()
@@ -207,7 +207,7 @@ def evidence_page() -> str:
 
 
 def _spelled(hint: Any) -> tuple[str, list[str], list[Any]]:
-    """A type in words, what is said of it, and the objects in it."""
+    """A type in words, its descriptions, and the types of objects in it."""
     origin, args = get_origin(hint), get_args(hint)
     if origin is NotRequired:
         return _spelled(args[0])
@@ -248,15 +248,15 @@ def export_page() -> str:
         "`waysapart export STUDY -o ring.gpkg` writes one GeoPackage for any GIS, in the study's",
         'working coordinate system. In Python it is `wa.export(proof, "ring.gpkg")`.',
         "",
-        "The study's own tables are in it as layers named after their roles. Beside it stands",
-        "`ring.toml` (and `ring-rules.toml`, where the study has rules of its own): with",
-        "`waysapart check ring.toml` the same study is read back. A study that refers to ids",
-        "which its proposal removes fits into no files, so that there the TOML is left out.",
-        "All files change together or not at all. Of columns whose names differ in capitals only,",
-        "which a GeoPackage does not tell apart, the later get `_2`, `_3` behind their names.",
+        "It holds the study's own tables as layers named after their roles. `ring.toml` is written",
+        "beside it (and `ring-rules.toml`, where the study has rules of its own), so that",
+        "`waysapart check ring.toml` reads the same study back. A study that refers to ids which",
+        "its proposal removes cannot be written as files; then the TOML is left out. All files",
+        "change together or not at all. A GeoPackage ignores capitals in names of columns: where",
+        "names differ in capitals only, the later ones get `_2`, `_3` behind them.",
         "",
         "The findings are layers of their own. Lists in one field are separated by `;`.",
-        "Numbers that no record gives are blank.",
+        "Figures that are not on record are blank.",
         "",
     ]
     for layer in LAYERS.values():
@@ -269,7 +269,7 @@ def export_page() -> str:
 
 
 def library_page() -> str:
-    """Every name of `waysapart.__all__`: functions first, then what they give and raise."""
+    """Every name of `waysapart.__all__`: functions first, then their results and errors."""
     names = [name for name in waysapart.__all__ if not name.startswith("_")]
     things = {name: _behind(name) for name in names}
     functions = [name for name in names if inspect.isfunction(things[name])]
@@ -283,9 +283,8 @@ def library_page() -> str:
         _MADE,
         "# Library",
         "",
-        "`import waysapart as wa` offers these. Everything is typed, and nothing changes what it",
-        "is given. See [commands and their Python twins](commands-and-python.md) for how they go",
-        "together.",
+        "`import waysapart as wa` offers these. Everything is typed, and no function changes its",
+        "arguments. See [commands and their Python twins](commands-and-python.md).",
         "",
     ]
     for title, group in (("Functions", functions), ("Results", results), ("Errors", errors)):
@@ -296,7 +295,7 @@ def library_page() -> str:
 
 
 def _behind(name: str) -> object:
-    """What a public name stands for; a stage that may be called stands for its function."""
+    """The object behind a public name; for a stage that may be called, its function."""
     thing = getattr(waysapart, name)
     if inspect.ismodule(thing):
         return waysapart.__getattr__(name)
@@ -313,7 +312,7 @@ def _described(name: str, thing: object) -> Iterator[str]:
 
 
 def _methods(kind: type) -> Iterator[str]:
-    """What a class offers beyond its fields."""
+    """The public methods of a class."""
     for name, member in vars(kind).items():
         if name.startswith("_") or not callable(member):
             continue
@@ -323,7 +322,7 @@ def _methods(kind: type) -> Iterator[str]:
 
 
 def _signature(function: Callable[..., object]) -> str:
-    """Parameters without the class itself, on lines of their own where they are long."""
+    """The signature without `self`, one parameter a line where it is long."""
     signature = inspect.signature(function)
     parameters: list[str] = []
     for one in signature.parameters.values():
@@ -341,7 +340,7 @@ def _signature(function: Callable[..., object]) -> str:
 
 
 def _markdown(doc: str) -> Iterator[str]:
-    """A NumPy-style docstring: sections as bold words, their terms as a list."""
+    """A NumPy-style docstring: sections in bold, their terms as a list, examples as blocks."""
     lines = doc.splitlines()
     section = ""
     place = 0
@@ -365,6 +364,10 @@ def _markdown(doc: str) -> Iterator[str]:
                 text.append(lines[place].strip())
             told = f" ({kind})" if kind else ""
             yield f"- `{name}`{told}" + (f": {' '.join(text)}" if text else "")
+        elif line.startswith(">>>"):
+            end = next((n for n in range(place, len(lines)) if not lines[n].strip()), len(lines))
+            yield from ("```text", *lines[place:end], "```")
+            place = end - 1
         else:
             yield line
         place += 1
