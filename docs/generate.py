@@ -364,10 +364,6 @@ def _markdown(doc: str) -> Iterator[str]:
                 text.append(lines[place].strip())
             told = f" ({kind})" if kind else ""
             yield f"- `{name}`{told}" + (f": {' '.join(text)}" if text else "")
-        elif line.startswith(">>>"):
-            end = next((n for n in range(place, len(lines)) if not lines[n].strip()), len(lines))
-            yield from ("```text", *lines[place:end], "```")
-            place = end - 1
         else:
             yield line
         place += 1

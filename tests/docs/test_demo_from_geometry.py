@@ -1,8 +1,8 @@
 """The demo's traps in space are found from geometry alone, with every id hidden.
 
-Both ways of a circuit are written out again as if two owners had handed them in: every
-segment and every structure has an id that says nothing, is kept once per way, and lies
-within nothing. No record says any more that a trench, a pit or a bridge is common.
+Both paths of a circuit are written again as if by two owners: every segment and every
+structure has a meaningless id, is recorded once per path, and lies within nothing. So no
+record shows that a trench, a pit or a bridge is common.
 """
 
 from __future__ import annotations
@@ -101,7 +101,7 @@ def hidden(demo: wa.Proof, circuit: str, rules: str, folder: Path) -> dict[str, 
     (folder / "study.toml").write_text('crs = "EPSG:25832"\nrules = "rules.toml"\n')
     (folder / "rules.toml").write_text(f"[services.default]\n{rules}")
     found: dict[str, Any] = proof_of(folder).facts()["circuits"][0]
-    assert found["shared"] == [], "an id still tells"
+    assert found["shared"] == [], "an id still shows it"
     return found
 
 
@@ -129,7 +129,7 @@ def test_crossing_in_mid_span(demo: wa.Proof, tmp_path: Path) -> None:
 
 
 def test_two_ducts_on_one_bridge(demo: wa.Proof, tmp_path: Path) -> None:
-    """C07: 12 m apart over the whole bridge of 420 m. Who asks for 15 m is told."""
+    """C07: 12 m apart over the whole bridge of 420 m. Near where 15 m are required."""
     found = hidden(demo, "C07", FIVE.replace("= 5", "= 15"), tmp_path)
     (stretch,) = found["near"]
     assert stretch["distance_m"] == pytest.approx(12.0, abs=0.02)

@@ -1,6 +1,6 @@
 """Is the demo study drawn as docs/demo.md says? Checked with shapely alone, without the package.
 
-The verdicts of the demo rest on its geometry: where a way comes close to the
+The verdicts of the demo rest on its geometry: where a path comes close to the
 other, where it crosses it, and what lies within snapping distance of what. All
 of that is worked out anew here from the files of the study.
 """
@@ -51,8 +51,8 @@ def lines() -> Lines:
 
 
 @pytest.fixture(scope="module")
-def ways(lines: Lines) -> dict[str, list[list[str]]]:
-    """For every circuit the segments of each of its ways (none for radio and leased hops)."""
+def paths(lines: Lines) -> dict[str, list[list[str]]]:
+    """For every circuit the segments of each of its paths (none for radio and leased hops)."""
     runs = table("cable_runs").groupby("cable")["segment"].apply(list).to_dict()
     for cable, course in layer("ground_wires").geometry.items():
         near = [name for name, line in lines.items() if shapely.covers(course.buffer(0.1), line)]
@@ -157,17 +157,17 @@ def test_some_ends_are_stated_and_some_are_left_to_snapping() -> None:
 
 
 def test_ways_come_close_and_cross_only_where_the_table_says(
-    lines: Lines, ways: dict[str, list[list[str]]]
+    lines: Lines, paths: dict[str, list[list[str]]]
 ) -> None:
     """Outside the end zones, pairs of segments within 5 m are the table's near and cross pairs.
 
-    Segments that both ways use, and pairs that meet at a structure at which
-    both ways meet, are left out: they are shared, not near.
+    Segments that both paths use, and pairs that meet at a structure at which
+    both paths meet, are left out: they are shared, not near.
     """
     for circuit, row in expected().items():
-        if circuit not in ways or len(ways[circuit]) < 2:
+        if circuit not in paths or len(paths[circuit]) < 2:
             continue
-        one, other = ways[circuit]
+        one, other = paths[circuit]
         common = set(one) & set(other)
         mine = outside_end_zones(circuit, [s for s in one if s not in common], lines)
         theirs = outside_end_zones(circuit, [s for s in other if s not in common], lines)
@@ -211,15 +211,15 @@ def test_ducts_on_the_bridge_are_further_apart_than_the_rules_ask(lines: Lines) 
     assert shapely.distance(one, other) == pytest.approx(12.0, abs=0.01)
 
 
-def test_hazards_touch_what_the_page_says(lines: Lines, ways: dict[str, list[list[str]]]) -> None:
-    """The flood area reaches both ways of C26 and of no other circuit; the other two reach one."""
+def test_hazards_touch_what_the_page_says(lines: Lines, paths: dict[str, list[list[str]]]) -> None:
+    """The flood area reaches both paths of C26 and of no other circuit; the other two reach one."""
     hazards = layer("hazards")
     both = {}
     for hazard, row in hazards.iterrows():
         reach = row.geometry.buffer(row["reach_m"])
         both[hazard] = {
             circuit
-            for circuit, mine in ways.items()
+            for circuit, mine in paths.items()
             if len(mine) == 2
             and all(any(reach.intersects(lines[s]) for s in segments) for segments in mine)
         }

@@ -28,8 +28,8 @@ from waysapart.cli import main
 ROOT = Path(__file__).resolve().parents[2]
 DOCS = ROOT / "docs"
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted(DOCS.glob("*.md"))]
-LANGUAGES = {"sh", "python", "toml", "json", "text", "figures", "reroute", "{toctree}"}
-"""Blocks of figures and reroute have tests of their own."""
+LANGUAGES = {"sh", "python", "toml", "json", "text", "figures", "reroute", "pycon", "{toctree}"}
+"""Blocks of figures, reroute and pycon have tests of their own."""
 _FENCE = re.compile(r"^( *)```([^\n]*)\n(.*?)^ *```$", re.DOTALL | re.MULTILINE)
 _RUN_BY_CI = ("python -m pip install", "python tests/run.py")
 
@@ -42,7 +42,7 @@ def _blocks(page: Path) -> Iterator[tuple[str, str]]:
 
 
 class _Addresses(HTMLParser):
-    """What a page fetches by itself: links that a person has to follow are none of it."""
+    """The addresses that a page fetches by itself, without the links that a person follows."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -106,7 +106,7 @@ _PROVED: dict[int, wa.Proof] = {}
 def read_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """Equal files of one name are read and proved once for all blocks of all pages.
 
-    The pages name the demo eighty times. What a command does with it once it is read, it does.
+    The pages name the demo eighty times. After reading, each command does its own work.
     """
     for module in pkgutil.walk_packages(wa.__path__, "waysapart."):
         importlib.import_module(module.name)  # so that each name below is found, and put back

@@ -125,7 +125,7 @@ def given(proof: Proof, source: str) -> float:
 
 
 def relied_on(proof: Proof, which: str) -> set[int]:
-    """Assets that both ways rely on (shared), or one of them alone."""
+    """Assets that both paths rely on (shared), or one of them alone."""
     paths = proof.network.paths
     circuit = proof.study.tables["circuits"]["id"].tolist().index(CIRCUIT)
     by_label = {paths.label[path]: path for path in paths.of_circuit(circuit)}

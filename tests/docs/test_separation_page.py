@@ -52,7 +52,7 @@ def test_what_straight_lines_leave_out() -> None:
 
 
 def test_how_far_a_near_stretch_is_folded() -> None:
-    """At an angle of 6 degrees two ways are one limit apart within ten limits of the pit."""
+    """At an angle of 6 degrees two paths are one limit apart within ten limits of the pit."""
     ratio, twice = stated(r"within (\d+) limits of a site[^;]*no longer than (\d+)\.")
     (degrees,) = stated(r"leave a pit at (\d+) degrees")
     assert ratio == FOLD_RATIO
@@ -64,13 +64,13 @@ def test_how_far_a_near_stretch_is_folded() -> None:
 def test_the_demo_gives_the_figures_of_the_page() -> None:
     facts = proof_of(ROOT / "examples" / "estuary").facts()
     of = {one["id"]: one for one in facts["circuits"]}
-    apart, length, asked = stated(
+    apart, length, required = stated(
         r"C25 \| trenches ([\d.]+) m apart over (\d+) m, where (\d+) m are required"
     )
     (near,) = of["C25"]["near"]
     assert near["distance_m"] == pytest.approx(apart, abs=0.005)
     assert near["length_m"] == pytest.approx(length, abs=0.5)
-    assert near["limit_m"] == asked
+    assert near["limit_m"] == required
     (plan,) = stated(r"C06 \| one span over another, (\d+) m in plan")
     assert of["C06"]["closest_m"] == plan
     assert [one["crossing"] for one in of["C06"]["cross"]] == ["span over span"]

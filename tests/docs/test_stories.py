@@ -60,7 +60,7 @@ def test_what_each_crossing_brings(after: str) -> None:
     )
     assert line in page("planner.md")
     assert len(comparison["circuits"]) - len(changed) == 32
-    worse = after == "proposal-a"  # its ways now meet at one pit
+    worse = after == "proposal-a"  # its paths now meet at one pit
     assert wa.compare(proof("estuary"), proof(after)).exit_code() == int(worse)
 
 
