@@ -67,6 +67,24 @@ class Ground:
         """Everything that holds an asset, at any depth, less what the rules leave out."""
         return reached(self.holders.get(asset, ()), lambda at: self.holders.get(at, ()))
 
+    def reaches(self, node: str | None, site: str | None) -> bool:
+        """Whether a cable end reaches a site; one that meets nothing is a gap of its own."""
+        if node is None or site is None or node == site or site in self.above(node):
+            return True
+        one, other = self.shape.get(node), self.shape.get(site)
+        if node not in self.records.by["structures"] or one is None or other is None:
+            return False
+        return bool(one.distance(other) <= self.records.snap_m)
+
+    def meet(self, one: str | None, other: str | None) -> bool:
+        """Whether cable ends meet: in one place, or at a site and at something on it."""
+        if one is None or other is None or one == other:
+            return True
+        sites = self.records.by["sites"]
+        return (one in sites and one in self.above(other)) or (
+            other in sites and other in self.above(one)
+        )
+
     def nodes(self, segment: str) -> dict[str, float]:
         """Every structure or site on a segment with its fraction of the line."""
         a, b = self.ends[segment]
@@ -356,14 +374,8 @@ class Cables:
 def follow_cables(ground: Ground, matched: list[Row], unsure: set[str]) -> Cables:
     """Chain every cable; a drawn one along what the evidence says that it follows.
 
-    Parameters
-    ----------
-    ground : Ground
-    matched : list of dict
-        `matched` of the evidence. That each segment named there keeps to the drawn line
-        is checked; that nothing else does so as well is not.
-    unsure : set of str
-        Drawn cables of which the evidence itself says that their course is not certain.
+    That each segment of `matched` keeps to the drawn line is checked; that nothing else does
+    so as well is not. `unsure`: drawn cables whose course the evidence calls uncertain.
     """
     cables = Cables(ground, unsure=set(unsure))
     rows = sorted(ground.records.rows["cable_runs"], key=lambda row: row["seq"])
@@ -489,44 +501,44 @@ def _along_drawn_line(cables: Cables, cable: Row, followed: list[Row]) -> list[S
     if not all("from_m" in row for row in followed):  # named only, as reroute --json does
         named = [row["segment"] for row in sorted(followed, key=lambda row: row["seq"])]
         return _chained(ground, named)[0] if named else []
-    segments = ground.records.by["segments"]
-    steps = []
+    segments, steps = ground.records.by["segments"], list[Step]()
+
+    def untrue(said: str) -> None:
+        cables.false.append(f"cable {name} {said}")
+
     for row in sorted(followed, key=lambda row: row["seq"]):
         segment = segments.get(row["segment"])
         if segment is None:
-            cables.false.append(f"cable {name} follows {row['segment']}, which is no segment")
+            untrue(f"follows {row['segment']}, which is no segment")
             continue
-        line = segment["geometry"]
+        line, of = segment["geometry"], segment["id"]
         if not -_ROUNDING_M <= row["from_m"] <= row["to_m"] <= course.length + _ROUNDING_M:
-            cables.false.append(
-                f"cable {name} is said to follow {segment['id']} from {row['from_m']:g} to "
-                f"{row['to_m']:g} m of its {course.length:.3f} m"
-            )
-        drawn = substring(course, row["from_m"], row["to_m"])
+            along = f"from {row['from_m']:g} to {row['to_m']:g} m of its {course.length:.3f} m"
+            untrue(f"is said to follow {of} {along}")
         start, stop = (
             line.project(course.interpolate(row[end])) / line.length for end in ("from_m", "to_m")
         )
-        nodes: dict[str | None, float] = {None: float(start > stop)}
-        nodes |= ground.nodes(segment["id"])  # type: ignore[arg-type]
-        if row["coverage"] > 1 - 1e-6:
-            step = _directed(ground, segment["id"], start > stop)
-        else:
-            entry = min(nodes, key=lambda node: abs(nodes[node] - start))
-            leave = min(nodes, key=lambda node: abs(nodes[node] - stop))
-            step = Step(segment["id"], entry, leave, nodes[entry], nodes[leave])
-        along = substring(line, min(step.start, step.stop), max(step.start, step.stop), True)
-        away = shapely.hausdorff_distance(along, drawn)
+        step = _directed(ground, of, start > stop)
+        if row["coverage"] <= 1 - 1e-6:
+            nodes: dict[str | None, float] = {None: float(start > stop)}
+            nodes.update(ground.nodes(of))
+            entry, leave = (
+                min(nodes, key=lambda node: abs(nodes[node] - at)) for at in (start, stop)
+            )
+            step = Step(of, entry, leave, nodes[entry], nodes[leave])
+        drawn = substring(course, row["from_m"], row["to_m"])
+        low, high = sorted((step.start, step.stop))
+        covered_ = substring(line, low, high, normalized=True)
+        away = shapely.hausdorff_distance(covered_, drawn)
         tolerance = ground.records.snap_m + wrong_m(segment) + cable["_accuracy_m"]
         if away > tolerance + _ROUNDING_M or abs(away - row["distance_m"]) > _ROUNDING_M:
-            cables.false.append(
-                f"cable {name} is said to follow {segment['id']} within {row['distance_m']:g} m; "
-                f"it lies up to {away:.3f} m from it (at most {tolerance:g} m are allowed)"
+            untrue(
+                f"is said to follow {of} within {row['distance_m']:g} m; it lies up to "
+                f"{away:.3f} m from it (at most {tolerance:g} m are allowed)"
             )
-        if abs(abs(step.stop - step.start) - row["coverage"]) > 1e-3:
-            cables.false.append(
-                f"cable {name} follows {abs(step.stop - step.start):.4f} of {segment['id']}, "
-                f"not {row['coverage']:g}"
-            )
+        coverage = abs(step.stop - step.start)
+        if abs(coverage - row["coverage"]) > 1e-3:
+            untrue(f"follows {coverage:.4f} of {of}, not {row['coverage']:g}")
         steps.append(step)
     if name not in cables.unsure and not _whole(ground, steps, followed, course.length):
         cables.false.append(f"what cable {name} is said to follow is no chain along all its line")
@@ -585,69 +597,36 @@ class Hop:
         return self.ways.get(direction, self.ways.get("both", []))
 
 
-class _Meetings:
-    """Whether cable ends reach sites and meet each other."""
-
-    def __init__(self, ground: Ground) -> None:
-        self._ground = ground
-        self._sites = ground.records.by["sites"]
-        self._structures = ground.records.by["structures"]
-
-    def reaches(self, node: str | None, site: str | None) -> bool:
-        """An end that meets nothing is a gap of its own."""
-        if node is None or site is None or node == site:
-            return True
-        if site in self._ground.above(node):
-            return True
-        if node not in self._structures:
-            return False
-        one, other = self._ground.shape[node], self._ground.shape[site]
-        drawn = one is not None and other is not None
-        return drawn and bool(one.distance(other) <= self._ground.records.snap_m)
-
-    def meet(self, one: str | None, other: str | None) -> bool:
-        """In one place, or at a site and at something on it."""
-        if one is None or other is None or one == other:
-            return True
-        above = self._ground.above
-        return (one in self._sites and one in above(other)) or (
-            other in self._sites and other in above(one)
-        )
-
-
 def tie_links(cables: Cables) -> tuple[dict[str, Hop], list[Gap]]:
     """Run every link through its cables so that the fewest meetings fail; those are gaps."""
     records = cables.ground.records
-    places = _Meetings(cables.ground)
-    joints = _joint_places(records.rows["joints"])
+    pairs = grouped(
+        (frozenset(pair), joint["at"])
+        for joint in records.rows["joints"]
+        for pair in combinations(joint.get("cables") or (), 2)
+    )
+    joints = {pair: set(at) for pair, at in pairs.items()}
     rows = sorted(records.rows["link_runs"], key=lambda row: row["seq"])
     runs = grouped((row["link"], row) for row in rows if row.get("cable"))
     hops, gaps = {}, []
     site = {name: row.get("site") for name, row in records.by["equipment"].items()}
     for name, link in records.by["links"].items():
-        hop = hops[name] = Hop(link)
-        mine = runs.get(name, [])
+        hop, mine = Hop(link), runs.get(name, [])
+        hops[name], faults = hop, list[str]()
         if not mine and hop.medium == "fibre":
-            gaps.append(Gap("link-without-runs", name, links=(name,)))
+            faults.append("link-without-runs")
         stated = {row.get("direction") for row in mine}
+        sites = site.get(str(link.get("a"))), site.get(str(link.get("b")))
         for way in () if not mine else ("both",) if stated == {None} else ("go", "return"):
-            rows = [row for row in mine if row.get("direction") in (None, way) or way == "both"]
-            if not rows:
-                gaps.append(Gap("link-without-runs", name, links=(name,)))
-                continue
-            a, b = site.get(str(link.get("a"))), site.get(str(link.get("b")))
-            uses, faults, turned = _through(cables, rows, places, joints, a, b)
-            hop.ways[way], hop.turned[way], hop.rows[way] = uses, turned, rows
-            gaps += [Gap(code, name, links=(name,)) for code in faults]
+            along = [row for row in mine if row.get("direction") in (None, way) or way == "both"]
+            if along:
+                uses, wrong, turned = _through(cables, along, joints, sites)
+                hop.ways[way], hop.turned[way], hop.rows[way] = uses, turned, along
+                faults += wrong
+            else:
+                faults.append("link-without-runs")
+        gaps += [Gap(code, name, links=(name,)) for code in faults]
     return hops, gaps
-
-
-def _joint_places(joints: list[Row]) -> dict[frozenset[str], set[str]]:
-    found: dict[frozenset[str], set[str]] = {}
-    for joint in joints:
-        for pair in combinations(joint.get("cables") or (), 2):
-            found.setdefault(frozenset(pair), set()).add(joint["at"])
-    return found
 
 
 def uses_of(cables: Cables, row: Row) -> tuple[list[Use], bool]:
@@ -678,39 +657,37 @@ def uses_of(cables: Cables, row: Row) -> tuple[list[Use], bool]:
 def _through(
     cables: Cables,
     rows: list[Row],
-    places: _Meetings,
     joints: dict[frozenset[str], set[str]],
-    site_a: str | None,
-    site_b: str | None,
+    sites: tuple[str | None, str | None],
 ) -> tuple[list[Use], list[str], bool]:
-    options = [uses_of(cables, row) for row in rows]
+    """The uses with the fewest faults from one site to the other, and whether these are turned."""
+    ground, options = cables.ground, [uses_of(cables, row) for row in rows]
     choices = [uses for uses, _ in options]
-    lost = ["link-broken" for _, bad in options if bad]
     jointed = []
-    for one, two in pairwise(rows):
-        at = joints.get(frozenset((one["cable"], two["cable"])), set())
-        on_one, on_two = ({node for node, _ in cables.nodes(row["cable"])} for row in (one, two))
-        jointed.append(bool(at & on_one & on_two))
-    best: tuple[list[Use], list[str], bool] | None = None
-    for begin, finish, turned in ((site_a, site_b, False), (site_b, site_a, True)):
-        uses = _least_faults(choices, places, jointed, begin, finish)
-        faults = [*lost]
-        faults += ["link-end"] * (not places.reaches(uses[0].begin, begin))
+    for one, two in pairwise(row["cable"] for row in rows):
+        nodes = [{node for node, _ in cables.nodes(cable)} for cable in (one, two)]
+        at = joints.get(frozenset((one, two)), set())
+        jointed.append(bool(at & nodes[0] & nodes[1]))
+    found = []
+    for begin, finish in (sites, sites[::-1]):
+        uses = _least_faults(choices, ground, jointed, begin, finish)
+        meetings = zip(jointed, pairwise(uses), strict=True)
+        faults = ["link-broken" for _, bad in options if bad]
+        faults += ["link-end"] * (not ground.reaches(uses[0].begin, begin))
         faults += [
             "link-broken"
-            for joint, (one, two) in zip(jointed, pairwise(uses), strict=True)
-            if not joint and not places.meet(one.end, two.begin)
+            for joint, (one, two) in meetings
+            if not joint and not ground.meet(one.end, two.begin)
         ]
-        faults += ["link-end"] * (not places.reaches(uses[-1].end, finish))
-        if best is None or len(faults) < len(best[1]):
-            best = uses, faults, turned
-    assert best is not None
-    return best
+        faults += ["link-end"] * (not ground.reaches(uses[-1].end, finish))
+        found.append((uses, faults))
+    turned = len(found[1][1]) < len(found[0][1])
+    return *found[turned], turned
 
 
 def _least_faults(
     choices: list[list[Use]],
-    places: _Meetings,
+    ground: Ground,
     jointed: list[bool],
     begin: str | None,
     finish: str | None,
@@ -724,15 +701,15 @@ def _least_faults(
     def cost(joint: bool, before: Use, after: Use) -> float:
         if before.end is not None and before.end == after.begin:
             return 0.0
-        return _ELSEWHERE if joint or places.meet(before.end, after.begin) else 1.0
+        return _ELSEWHERE if joint or ground.meet(before.end, after.begin) else 1.0
 
-    ways = [(float(not places.reaches(use.begin, begin)), [use]) for use in choices[0]]
+    chains = [(float(not ground.reaches(use.begin, begin)), [use]) for use in choices[0]]
     for joint, options in zip(jointed, choices[1:], strict=True):
-        ways = [
+        chains = [
             min(
-                ((faults + cost(joint, done[-1], use), [*done, use]) for faults, done in ways),
-                key=lambda way: way[0],
+                ((faults + cost(joint, done[-1], use), [*done, use]) for faults, done in chains),
+                key=lambda chain: chain[0],
             )
             for use in options
         ]
-    return min(ways, key=lambda way: way[0] + (not places.reaches(way[1][-1].end, finish)))[1]
+    return min(chains, key=lambda one: one[0] + (not ground.reaches(one[1][-1].end, finish)))[1]

@@ -8,9 +8,10 @@ of the contract's table (`waysapart.schema`), which holds no code.
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator
 from datetime import UTC, date, datetime
-from itertools import groupby, pairwise
+from itertools import count, islice, pairwise
 from math import floor, inf, isfinite, isnan
 from typing import Any, NamedTuple, TypeVar
 
@@ -386,35 +387,30 @@ def _name_apart(rows: dict[str, list[Row]]) -> None:
     """One id for each thing: of rows that have one the first by what they say keeps it."""
     renamed: dict[str, list[tuple[str, str]]] = {}
     for roles in (ASSET_ROLES, ("links",), ("circuits",)):
-        every = [row["id"] for role in roles for row in rows[role] if row["id"] is not None]
-        taken = set(every)
-        if len(taken) == len(every):
+        every = Counter(row["id"] for role in roles for row in rows[role] if row["id"] is not None)
+        taken, several = set(every), {name for name, times in every.items() if times > 1}
+        if not several:
             continue
-        several = {name for name in taken if every.count(name) > 1}
         for role in roles:
             rows[role] = _once(role, rows[role], [r for r in rows[role] if r["id"] in several])
-        places = [
-            (row["id"], number, _said(role, row), n, role, row)
+        places = sorted(
+            ((number, _said(role, row), n), role, row)
             for number, role in enumerate(roles)
             for n, row in enumerate(rows[role])
             if row["id"] in several
-        ]
-        places.sort(key=lambda place: place[:4])
-        for name, group in groupby(places, key=lambda place: place[0]):
-            mine = list(group)
+        )
+        of = grouped((row["id"], (role, row)) for _, role, row in places)
+        for name, mine in sorted(of.items()):
             if len(mine) == 1:
                 continue
-            names, number = [name], 2
-            while len(names) < len(mine):
-                if f"{name} ({number})" not in taken:
-                    names.append(f"{name} ({number})")
-                number += 1
+            free = (new for n in count(2) if (new := f"{name} ({n})") not in taken)
+            names = [name, *islice(free, len(mine) - 1)]
             taken |= set(names)
-            for new, place in zip(names, mine, strict=True):
-                place[-1]["id"] = new
-            mine[0][-1]["_faults"].append(Fault("duplicate-id", "id", also=tuple(names[1:])))
             known = renamed.setdefault(name, [])
-            known += [(place[-2], new) for place, new in zip(mine, names, strict=True)]
+            for new, (role, row) in zip(names, mine, strict=True):
+                row["id"] = new
+                known.append((role, new))
+            mine[0][1]["_faults"].append(Fault("duplicate-id", "id", also=tuple(names[1:])))
     _readdress(rows, renamed)
 
 
@@ -513,18 +509,10 @@ def _cut_circles(rows: list[tuple[str, Row]], column: str) -> None:
         for to in (row[column] if isinstance(row[column], list) else [row[column]])
         if to is not None
     ]
-    order: dict[str, int] = {}
-    for name in (*(one for one, _, _ in steps), *(to for _, to, _ in steps)):
-        order.setdefault(name, len(order))
-    ahead: dict[str, list[str]] = {}
-    for one, to, _ in steps:
-        ahead.setdefault(one, []).append(to)
-    knots: dict[frozenset[str], list[tuple[str, str, Row]]] = {}
-    for knot in _knots(ahead):
+    names = (*(one for one, _, _ in steps), *(to for _, to, _ in steps))
+    order = {name: place for place, name in enumerate(dict.fromkeys(names))}
+    for knot in list(_knots(grouped((one, to) for one, to, _ in steps))):
         inside = [step for step in steps if step[0] in knot and step[1] in knot]
-        if inside:
-            knots[knot] = inside
-    for knot, inside in knots.items():
         onward = {one: to for one, to, _ in inside}
         walk = [min(knot, key=order.__getitem__)]
         while walk[-1] not in walk[:-1]:
@@ -532,13 +520,12 @@ def _cut_circles(rows: list[tuple[str, Row]], column: str) -> None:
         first = next(row for one, _, row in inside if one == walk[-1])
         sources = tuple(sorted({one for one, _, _ in inside}))
         first["_faults"].append(Fault("lies-in-itself", column, also=sources))
-    for inside in knots.values():
         for _, to, row in inside:
             left = [one for one in row[column] or () if one != to]
             row[column] = (left or None) if isinstance(row[column], list) else None
 
 
-def _knots(ahead: dict[str, list[str]]) -> Iterator[frozenset[str]]:
+def _knots(ahead: dict[str, list[str]]) -> Iterator[set[str]]:
     """Things from which steps lead back to themselves, those of one knot together."""
     left = set(ahead)
     while True:  # what only leads to what leads nowhere is in no circle
@@ -546,26 +533,15 @@ def _knots(ahead: dict[str, list[str]]) -> Iterator[frozenset[str]]:
         if kept == left:
             break
         left = kept
-
-    def reached(start: str, steps: dict[str, list[str]]) -> set[str]:
-        found, waiting = set[str](), [start]
-        while waiting:
-            fresh = [to for to in steps.get(waiting.pop(), ()) if to in left and to not in found]
-            found.update(fresh)
-            waiting += fresh
-        return found
-
-    back: dict[str, list[str]] = {}
-    for one in left:
-        for to in ahead[one]:
-            back.setdefault(to, []).append(one)
-    waiting = sorted(left)
-    while waiting:
-        start = waiting.pop()
-        if start in left and start in (forth := reached(start, ahead)):
-            knot = frozenset(forth & reached(start, back))
-            yield knot
-            left -= knot
+    ahead = {one: [to for to in ahead[one] if to in left] for one in left}
+    back = grouped((to, one) for one in left for to in ahead[one])
+    for start in sorted(left, reverse=True):
+        if start in left:
+            forth = reached(ahead[start], lambda at: ahead.get(at, ()))
+            if start in forth:
+                before: set[str] = reached([start], lambda at: back.get(at, ()))
+                yield (knot := forth & before)
+                left -= knot
 
 
 def _hold_rows(rows: dict[str, list[Row]], rules: dict[str, Any]) -> None:
