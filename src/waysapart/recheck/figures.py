@@ -10,9 +10,9 @@ from itertools import pairwise
 from math import cosh, hypot, inf, isnan, nan, pi, sinh, sqrt
 from typing import Any
 
-from waysapart.recheck.plant import GEOD, Cables, Hop, Use, geodesic_m
+from waysapart.recheck.plant import Cables, Hop, Use, geodesic_m
 from waysapart.recheck.records import Records
-from waysapart.recheck.rows import Gap, Row, grouped, moment_of
+from waysapart.recheck.rows import Row, grouped, moment_of
 
 LIGHT_M_PER_US = 299.792458
 SINGLE_MODE_BELOW_UM = 15.0
@@ -81,11 +81,15 @@ def fibre_means(tests: Iterable[Row], value: str) -> dict[Any, float]:
     return found
 
 
+def one_way(tests: Iterable[Row], direction: str | None) -> list[Row]:
+    """Tests of one direction; one that states none is of `go`. All of them where none is asked."""
+    back = direction == "return"
+    return [t for t in tests if direction is None or (t.get("direction") == "return") == back]
+
+
 def _greatest(tests: Iterable[Row], value: str, direction: str | None) -> float | None:
     """The greatest over fibres of the mean of both ways; of one way only where asked."""
-    back = direction == "return"
-    mine = [t for t in tests if direction is None or (t.get("direction") == "return") == back]
-    return max(fibre_means(mine, value).values(), default=None)
+    return max(fibre_means(one_way(tests, direction), value).values(), default=None)
 
 
 def numbers_of(row: Row) -> list[int]:
@@ -226,9 +230,7 @@ class Figures:
         self.cables, self.hops, self.records = cables, hops, cables.ground.records
         self.rules = self.records.rules
         rows = self.records.rows["segments"]
-        self.lonlat = self.records.lonlat("segments")
-        self.drawn_m = {name: GEOD.geometry_length(line) for name, line in self.lonlat.items()}
-        self.ground_m = {**{row["id"]: nan for row in rows}, **self.drawn_m}
+        self.ground_m = {**{row["id"]: nan for row in rows}, **self.records.drawn_m}
         self.ground_m |= {row["id"]: row["length_m"] for row in rows if row["length_m"] is not None}
         self.sag_m = {row["id"]: self._sag(row) for row in rows}
         self._computed, self.fibre_m = cache(self._by_record), cache(self._by_test_or_record)
@@ -308,33 +310,6 @@ class Figures:
         if tested is not None and computed is not None and whole is not None:
             return tested * computed[1] / whole[1]
         return None if computed is None else computed[1]
-
-    def length_gaps(self) -> list[Gap]:
-        """A gap for every fibre whose measured length the record does not explain."""
-        found = []
-        for cable, tests in self._cable_tests.items():
-            off = self._off(tests, None, self.by_record_m(cable))
-            found += [Gap("measured-length", cable, (cable,))] * off
-        for link, tests in self._link_tests.items():
-            if link not in self.lengths:
-                continue
-            go, back = self.lengths[link].by_cables
-            same = go == back
-            if go is not None and back is not None:
-                same = abs(go - back) <= 1e-9
-            ways = ((None, go),) if same else (("go", go), ("return", back))
-            off = sum(self._off(tests, way, expected) for way, expected in ways)
-            found += [Gap("measured-length", link, links=(link,))] * off
-        return found
-
-    def _off(self, tests: list[Row], direction: str | None, expected_m: float | None) -> int:
-        """How many fibres' means differ from what is expected by more than the rules allow."""
-        if expected_m is None:
-            return 0
-        rules, back = self.rules["tests"], direction == "return"
-        most = max(rules["length_m"], abs(expected_m) * rules["length_pct"] / 100)
-        mine = [t for t in tests if direction is None or (t.get("direction") == "return") == back]
-        return sum(abs(m - expected_m) > most for m in fibre_means(mine, "length_m").values())
 
     def _length(self, name: str, hop: Hop) -> Length:
         tests = self._link_tests.get(name, [])

@@ -25,6 +25,7 @@ from waysapart.recheck.figures import (
     link_losses,
     newest_tests,
     numbers_of,
+    one_way,
     scaled,
     whole_reels,
 )
@@ -59,7 +60,6 @@ def gaps_of_records(figures: Figures) -> Iterator[Gap]:
     yield from _other_sites(figures)
     yield from _unfed_supplies(records)
     yield from _ages(records)
-    yield from figures.length_gaps()
 
 
 # Blanks
@@ -341,7 +341,7 @@ def _of_test(code: str, owner: str, name: str, limits: tuple[Limit, ...]) -> Gap
 
 
 def test_gaps(budgets: Budgets) -> Iterator[Gap]:
-    """Tests of loss and delay that mean that the record is of something else.
+    """Tests of length, loss and delay that mean that the record is of something else.
 
     A loss only where no test of length or delay of the same cable or link agrees: with the
     right length it is the right cable.
@@ -359,19 +359,26 @@ def test_gaps(budgets: Budgets) -> Iterator[Gap]:
         return above or (low is not None and value < low and differs(low))
 
     confirmed: set[tuple[str, str]] = set()
-    for owner in ("cable", "link"):
-        for name, tests in newest_tests(records, owner, "length_m").items():
-            if owner == "cable":
-                added = [figures.by_record_m(name)]
-            else:
-                added = list(figures.lengths[name].by_cables)
-            known = [one for one in added if one is not None]
-            bounds: Bounds = (None, None)
-            if len(known) == len(added):
-                bounds = min(known), max(known)
-            means = fibre_means(tests, "length_m").values()
-            if not all(off(value, bounds, "length", "m") for value in means):
-                confirmed.add((owner, name))
+    for cable, tests in newest_tests(records, "cable", "length_m").items():
+        computed = figures.by_record_m(cable)
+        means = fibre_means(tests, "length_m").values()
+        wrong = sum(off(value, (computed, computed), "length", "m") for value in means)
+        yield from [Gap("measured-length", cable, (cable,))] * wrong
+        if wrong < len(means):
+            confirmed.add(("cable", cable))
+    for link, tests in newest_tests(records, "link", "length_m").items():
+        go, back = figures.lengths[link].by_cables
+        bounds: Bounds = (None, None)
+        if go is not None and back is not None:
+            bounds = min(go, back), max(go, back)
+        alike = go == back or (None not in bounds and abs((go or 0) - (back or 0)) <= 1e-9)
+        for way, due in ((None, go),) if alike else (("go", go), ("return", back)):
+            means = fibre_means(one_way(tests, way), "length_m").values()
+            wrong = sum(off(value, (due, due), "length", "m") for value in means)
+            yield from [Gap("measured-length", link, links=(link,))] * wrong
+        means = fibre_means(tests, "length_m").values()
+        if not all(off(value, bounds, "length", "m") for value in means):
+            confirmed.add(("link", link))
     for name in newest_tests(records, "link", "delay_us"):
         told = set()
         both = zip(figures.measured_us(name), figures.delay_by_record_us(name), strict=True)

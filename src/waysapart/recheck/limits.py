@@ -160,29 +160,34 @@ def _tested(world: World, hop: Hop) -> bool:
 
 def _check_terms(world: World, hop: Hop, told: LossTerms, about: About) -> None:
     """Terms of a loss from the records: fibre, connectors, what via adds, powers, splices."""
-    row, rules, tested = hop.row, world.records.rules, _tested(world, hop)
-    direction = _worse(world, hop, told, tested=tested)
+    row, rules, direction = hop.row, world.records.rules, world.budgets.of(hop.row["id"]).direction
     defaults, reserve = rules["defaults"], row.get("reserve_db")
     connectors = row.get("connectors")
     connectors = defaults["connectors"] if connectors is None else connectors
-    count, basis, splices_db = _splices(world, hop, direction)
-    metres, glass = _glass(world, hop, direction)
+    metres, factor = world.figures.lengths[row["id"]].way_m(direction)
+    fibre_db = world.figures.fibre_db(hop, direction)
+    splices = world.figures.splices(row["id"], direction)
+    basis = "given" if splices.given else "joints" if splices.joints else "estimate"
+    if splices.joints and splices.count > splices.joints:
+        basis = "joints and estimate"
     about.close("loss, fibre_m", told["fibre_m"], metres, LENGTH_M)
     about.same("loss, connectors", told["connectors"], int(connectors))
-    about.same("loss, splices", (told["splices"], told["splices_from"]), (count, basis))
+    about.same(
+        "loss, splices", (told["splices"], told["splices_from"]), (int(splices.count), basis)
+    )
     found = {
-        "fibre_db": glass,
+        "fibre_db": None if fibre_db is None else fibre_db * factor,
         "mismatch_db": world.figures.mismatch_db(hop, direction),
         "connectors_db": connectors * defaults["connector_db"],
         "via_db": row.get("loss_db") or 0.0,
         "budget_db": _less(row.get("tx_min_dbm"), row.get("rx_min_dbm")),
         "reserve_db": rules["reserve"]["ageing_db"] if reserve is None else reserve,
-        "splices_db": splices_db,
+        "splices_db": splices.db,
     }
     terms: Mapping[str, Any] = told
     for name, due in found.items():
         about.close(f"loss, {name}", terms[name], due, LOSS_DB)
-    if tested:
+    if _tested(world, hop):
         least = sum(terms[one] or 0.0 for one in ("connectors_db", "mismatch_db", "via_db"))
         least = max(least, *link_losses(world.records, hop)[0], 0.0)
         sums = sum(terms[one] or 0.0 for one in (*PASSIVE, "test_db"))
@@ -190,44 +195,6 @@ def _check_terms(world: World, hop: Hop, told: LossTerms, about: About) -> None:
         about.holds(sums >= least - LOSS_DB, more)
     else:
         about.close("loss, test_db", told["test_db"], 0.0, LOSS_DB)
-
-
-def _glass(world: World, hop: Hop, direction: str) -> tuple[float | None, float | None]:
-    """Fibre length of a link one way, and the loss of its glass."""
-    metres, factor = world.figures.lengths[hop.row["id"]].way_m(direction)
-    glass = world.figures.fibre_db(hop, direction)
-    return metres, None if glass is None else glass * factor
-
-
-def _splices(world: World, hop: Hop, direction: str) -> tuple[int, str, float]:
-    """Number of splices, on what it rests, and their loss."""
-    mine = world.figures.splices(hop.row["id"], direction)
-    estimated = mine.count > mine.joints
-    basis = ("joints and estimate" if estimated else "joints") if mine.joints else "estimate"
-    return int(mine.count), "given" if mine.given else basis, mine.db
-
-
-def _worse(world: World, hop: Hop, told: LossTerms, *, tested: bool) -> str:
-    """The direction that loses more, or of which something is not known.
-
-    Where cables were tested that hangs on the tests: either direction may be told.
-    """
-    if "both" not in hop.ways and tested:
-        for direction in BOTH_WAYS:
-            metres, length_m = _glass(world, hop, direction)[0], told["fibre_m"]
-            near = metres is not None and length_m is not None
-            near = near and abs((metres or 0.0) - (length_m or 0.0)) <= LENGTH_M
-            splices = told["splices"], told["splices_from"]
-            if near and _splices(world, hop, direction)[:2] == splices:
-                return direction
-        return "go"
-    ranks = []
-    for direction in BOTH_WAYS:
-        glass = _glass(world, hop, direction)[1]
-        mismatch = world.figures.mismatch_db(hop, direction)
-        known = (glass or 0.0) + _splices(world, hop, direction)[2] + (mismatch or 0.0)
-        ranks.append((None in (glass, mismatch), round(known, 6)))
-    return "return" if ranks[1] > ranks[0] else "go"
 
 
 def _check_budget(world: World, hop: Hop, told: Loss, about: About) -> None:

@@ -14,14 +14,11 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import shapely
-from pyproj import Geod
 from shapely.ops import substring
 
-from waysapart.recheck.records import Records, carried
+from waysapart.recheck.records import GEOD, Records, carried
 from waysapart.recheck.rows import Gap, Row, grouped, reached
 from waysapart.schema import ROLES
-
-GEOD = Geod(ellps="WGS84")
 
 
 def geodesic_m(one: Sequence[float], other: Sequence[float]) -> float:

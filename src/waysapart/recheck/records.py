@@ -24,7 +24,7 @@ from typing import Any
 import numpy as np
 import pyogrio
 import shapely
-from pyproj import CRS, Transformer
+from pyproj import CRS, Geod, Transformer
 from pyproj.transformer import AreaOfInterest, TransformerGroup
 
 from waysapart.input_files import (
@@ -200,6 +200,7 @@ def cut(rows: dict[str, list[Row]], gone: set[str]) -> list[tuple[str, str, str]
 
 SUFFIXES = (".gpkg", ".geojson", ".json", ".fgb", ".shp", ".parquet", ".geoparquet", ".csv")
 LON_LAT = CRS.from_epsg(4326)
+GEOD = Geod(ellps="WGS84")
 
 
 @dataclass
@@ -260,6 +261,17 @@ class Records:
         drawn = [row for row in self.rows[role] if row["geometry"] is not None]
         shapes = carried([row["geometry"] for row in drawn], self.to_degrees)
         return {row["id"]: shape for row, shape in zip(drawn, shapes, strict=True)}
+
+    @cached_property
+    def segments_lonlat(self) -> dict[str, Any]:
+        """Segments that are drawn, in longitude and latitude."""
+        return self.lonlat("segments")
+
+    @cached_property
+    def drawn_m(self) -> dict[str, float]:
+        """Lengths of segments as they are drawn, along the geodesic."""
+        lines = self.segments_lonlat.items()
+        return {name: GEOD.geometry_length(line) for name, line in lines}
 
     def middle(self) -> tuple[float, float] | None:
         """Longitude and latitude in the middle of the plant, wherever on the globe it lies.

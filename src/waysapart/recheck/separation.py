@@ -24,8 +24,8 @@ from shapely.ops import substring
 
 from waysapart.evidence import Approach, Circuit, Group, Stretch, VerdictWitness
 from waysapart.recheck.evidence import About
-from waysapart.recheck.plant import GEOD, covered, geodesic_m, wrong_m
-from waysapart.recheck.records import LON_LAT, carried
+from waysapart.recheck.plant import covered, geodesic_m, wrong_m
+from waysapart.recheck.records import GEOD, LON_LAT, carried
 from waysapart.recheck.reliance import Asset, Key, Trial, World, name_of, service_of
 from waysapart.recheck.rows import grouped
 from waysapart.recheck.sharing import Subject, Waived, share_contest
@@ -112,7 +112,7 @@ class Plane:
 
     def __init__(self, world: World) -> None:
         self.world, records = world, world.ground.records
-        lonlat = records.lonlat("segments")
+        lonlat = records.segments_lonlat
         middle = records.middle() or (0.0, 0.0)
         stereographic = f"+proj=stere +lat_0={middle[1]} +lon_0={middle[0]} +datum=WGS84 +units=m"
         self._flat = Transformer.from_crs(LON_LAT, stereographic, always_xy=True)
@@ -121,7 +121,7 @@ class Plane:
         self._segments = dict(zip(lonlat, run_on, strict=True))
         whole = zip(lonlat, self.flat(_divided(run_on)), strict=True)
         self._lines: dict[Line, tuple[Any, float]] = {
-            (name, 0.0, 1.0): (line, GEOD.geometry_length(lonlat[name])) for name, line in whole
+            (name, 0.0, 1.0): (line, records.drawn_m[name]) for name, line in whole
         }
         rows = records.by["segments"]
         self.kinds = {str(row["kind"]) for row in rows.values()}
