@@ -185,14 +185,14 @@ def test_the_sums_of_a_kept_way_are_worked_out_again(kept: Any, tmp_path: Path) 
     def damage(proof: Proof) -> None:
         proof["limits"]["kept"]["delay"] += 2000
 
-    assert any("kept way" in one for one in told(kept, "C14", damage, tmp_path))
+    assert any("kept path" in one for one in told(kept, "C14", damage, tmp_path))
 
 
 def test_a_kept_way_that_is_none_is_told(kept: Any, tmp_path: Path) -> None:
     def damage(proof: Proof) -> None:
         proof["keep"] = proof["keep"][:-1]
 
-    assert any("kept way" in one for one in told(kept, "C14", damage, tmp_path))
+    assert any("kept path" in one for one in told(kept, "C14", damage, tmp_path))
 
 
 @pytest.fixture(scope="module")

@@ -379,12 +379,7 @@ class _Claims(NamedTuple):
             about.same("all at once", told[0], 1.0 if none_runs else None)
 
     def check(
-        self,
-        about: About,
-        told: Told,
-        found: Share,
-        keys: list[Key],
-        whole: Iterable[str],
+        self, about: About, told: Told, found: Share, keys: list[Key], whole: Iterable[str]
     ) -> None:
         """A share of the time: known, left open by gaps and missing rates, or too much to know."""
         world, (share, many), (claimed, bound) = self.world, found, told

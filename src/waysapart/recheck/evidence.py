@@ -167,7 +167,7 @@ REROUTE = {
 }
 """All that `reroute --json` writes at the top; `--proposal` adds where it wrote (`written`)."""
 NOT_HELD = {
-    "words (messages, reasons, cautions, how ways cross) and the version of the program": (
+    "words (messages, reasons, cautions, how paths cross) and the version of the program": (
         *("caution", "notes", "figures_say", "waysapart", "evidence.says", "gaps[].message"),
         *("circuits[].gaps[].message", "groups[].gaps[].message", "links[].loss.loss_why"),
         *("circuits[].paths{}.length_why", "circuits[].paths{}.delay_why"),
@@ -184,7 +184,7 @@ NOT_HELD = {
     "how much longer a link could be": tuple(
         f"links[].loss.held_to[].{name}" for name in ("could_grow_m", "binds", "longest")
     ),
-    "how often all ways are lost, what brings most of that, and why it is not known": tuple(
+    "how often all paths are lost, what brings most of that, and why it is not known": tuple(
         f"{of}[].unavailability.{name}"
         for of in ("circuits", "groups")
         for name in ("losses_a_year", "greatest", "why", "not_counted")

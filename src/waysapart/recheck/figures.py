@@ -16,8 +16,8 @@ from waysapart.recheck.rows import Row, grouped, moment_of
 
 LIGHT_M_PER_US = 299.792458
 SINGLE_MODE_BELOW_UM = 15.0
-BOTH_WAYS = ("go", "return")
-BothWays = tuple[float | None, float | None]
+DIRECTIONS = ("go", "return")
+PerDirection = tuple[float | None, float | None]
 """A figure of the way from end a to end b, and of the way back."""
 
 
@@ -75,8 +75,8 @@ def fibre_means(tests: Iterable[Row], value: str) -> dict[Any, float]:
     fibres = grouped((test.get("fibre"), test) for test in tests)
     found = {}
     for fibre, mine in fibres.items():
-        ways = grouped((test.get("direction") == "return", test[value]) for test in mine)
-        means = [sum(values) / len(values) for values in ways.values()]
+        both = grouped((test.get("direction") == "return", test[value]) for test in mine)
+        means = [sum(values) / len(values) for values in both.values()]
         found[fibre] = sum(means) / len(means)
     return found
 
@@ -118,9 +118,9 @@ def link_losses(records: Records, hop: Hop) -> tuple[list[float], bool]:
     newest = newest_tests(records, "link", "loss_db").get(hop.row["id"], ())
     tests = at_wavelength(records, hop, newest)
     unnamed = [test.get("direction") for test in tests if test.get("fibre") is None]
-    ways = {direction == "return" for direction in unnamed if direction is not None}
+    backward = {direction == "return" for direction in unnamed if direction is not None}
     fibres = {test["fibre"] for test in tests if test.get("fibre") is not None}
-    enough = len(ways) == 2 or len(fibres) + len(ways) >= _fibres_needed(records, hop)
+    enough = len(backward) == 2 or len(fibres) + len(backward) >= _fibres_needed(records, hop)
     return [test["loss_db"] for test in tests], bool(tests) and (None in unnamed or enough)
 
 
@@ -203,7 +203,7 @@ class Length:
     go_m: float | None
     return_m: float | None
     route_m: float | None
-    by_cables: BothWays
+    by_cables: PerDirection
 
     @property
     def longer_m(self) -> float | None:
@@ -313,17 +313,21 @@ class Figures:
 
     def _length(self, name: str, hop: Hop) -> Length:
         tests = self._link_tests.get(name, [])
-        if not hop.ways:
+        if not hop.directions:
             alone, tested = self._alone_m(hop), _greatest(tests, "length_m", None)
             onward = alone if tested is None else tested
             return Length(onward, onward, alone, (alone, alone))
-        by_cables = [total(self.fibre_m(use) for use in hop.along(way)) for way in BOTH_WAYS]
+        by_cables = [
+            total(self.fibre_m(use) for use in hop.along(direction)) for direction in DIRECTIONS
+        ]
         ground = []
-        for uses in hop.ways.values():
+        for uses in hop.directions.values():
             computed = [self._computed(use) for use in uses]
             ground.append(total(None if one is None else one[0] for one in computed))
-        apart = "both" not in hop.ways
-        measured = [_greatest(tests, "length_m", way if apart else None) for way in BOTH_WAYS]
+        apart = "both" not in hop.directions
+        measured = [
+            _greatest(tests, "length_m", direction if apart else None) for direction in DIRECTIONS
+        ]
         go, back = (
             added if tested is None else tested
             for added, tested in zip(by_cables, measured, strict=True)
@@ -385,29 +389,31 @@ class Figures:
         lonlat = [self.records.to_degrees.transform(point.x, point.y) for point in points]
         return sum(geodesic_m(one, two) for one, two in pairwise(lonlat))
 
-    def measured_us(self, name: str) -> BothWays:
+    def measured_us(self, name: str) -> PerDirection:
         """Measured delay of a link each way; a test that states no direction stands for both."""
         tests = grouped((row.get("direction"), row) for row in self._delay_tests.get(name, ()))
-        both, *own = (_greatest(tests.get(one, ()), "delay_us", None) for one in (None, *BOTH_WAYS))
+        both, *own = (
+            _greatest(tests.get(one, ()), "delay_us", None) for one in (None, *DIRECTIONS)
+        )
         go, back = (both if one is None else one for one in own)
         return go, back
 
-    def _delay_us(self, name: str) -> BothWays:
+    def _delay_us(self, name: str) -> PerDirection:
         """Delay of a link each way, without its equipment: glass and extra, or by test."""
         both = zip(self.measured_us(name), self.delay_by_record_us(name), strict=True)
         go, back = (by_record if tested is None else tested for tested, by_record in both)
         return go, back
 
-    def delay_by_record_us(self, name: str) -> BothWays:
+    def delay_by_record_us(self, name: str) -> PerDirection:
         """Delay of a link's glass and extra each way, without any test of its delay."""
-        go, back = (self._way_us(self.hops[name], direction) for direction in BOTH_WAYS)
+        go, back = (self._way_us(self.hops[name], direction) for direction in DIRECTIONS)
         return go, back
 
     def _way_us(self, hop: Hop, direction: str) -> float | None:
         row, length = hop.row, self.lengths[hop.row["id"]]
         extra = row.get("extra_delay_us") or 0.0
         length_m, added = length.way_m(direction)[0], length.by_cables[direction == "return"]
-        if not hop.ways and hop.medium != "fibre" and length_m is None:
+        if not hop.directions and hop.medium != "fibre" and length_m is None:
             stated = row.get("extra_delay_us")
             return None if stated is None else float(stated)
         of_medium, uses = self.rules["media"][hop.medium]["group_index"], hop.along(direction)
@@ -432,7 +438,7 @@ class Figures:
         Glass of an unknown kind is no slower than light in vacuum.
         """
         hop, found = self.hops[name], [0.0]
-        for uses in hop.ways.values():
+        for uses in hop.directions.values():
             known = [(self.fibre_m(use), self._index(hop, use, 1.0)) for use in uses]
             found.append(sum((metres or 0.0) * (index or 1.0) for metres, index in known))
         metres = self.lengths[name].longer_m or 0.0
@@ -523,8 +529,8 @@ class Figures:
 
     def mismatch_db(self, hop: Hop, direction: str) -> float | None:
         """What the light loses one way where it goes on in a smaller core."""
-        key = direction if direction in hop.ways else "both"
-        uses = hop.ways.get(key, [])
+        key = direction if direction in hop.directions else "both"
+        uses = hop.directions.get(key, [])
         if (direction == "go") == hop.turned.get(key, False):
             uses = uses[::-1]
         return total(self.core_step_db(one, two) for one, two in pairwise(uses))
@@ -709,7 +715,7 @@ class Budgets:
     def _budget(self, name: str) -> Budget:
         """The budget of a link over fibre."""
         hop = self.figures.hops[name]
-        go, back = (self._direction(hop, direction) for direction in BOTH_WAYS)
+        go, back = (self._direction(hop, direction) for direction in DIRECTIONS)
         turned = back.floor_db > go.floor_db if go.lacks == back.lacks else back.lacks
         chosen = back if turned else go
         tests, whole = link_losses(self.records, hop)
@@ -739,7 +745,7 @@ class Budgets:
     def _direction(self, hop: Hop, direction: str) -> _Direction:
         figures, row = self.figures, hop.row
         vary, defaults = self.rules["statistics"], self.rules["defaults"]
-        key = direction if direction in hop.ways else "both"
+        key = direction if direction in hop.directions else "both"
         factor = figures.lengths[row["id"]].way_m(direction)[1]
         splices = figures.splices(row["id"], direction)
         stated = row.get("connectors")
@@ -751,7 +757,7 @@ class Budgets:
         little: list[float | None] = []
         more = variance = 0.0
         lacks, tested_any, unmeasured = mismatch is None, False, False
-        runs = zip(hop.ways.get(key, ()), hop.rows.get(key, ()), strict=True)
+        runs = zip(hop.directions.get(key, ()), hop.rows.get(key, ()), strict=True)
         for place, (use, run) in enumerate(runs):
             metres = figures.fibre_m(use)
             metres = None if metres is None else metres * factor
@@ -802,7 +808,7 @@ class Budgets:
             least,
         )
 
-    def reach(self, name: str) -> BothWays:
+    def reach(self, name: str) -> PerDirection:
         """Modal bandwidth left at the end of a link in MHz, and its greatest dispersion in ps/nm.
 
         Of the direction that loses more.

@@ -211,11 +211,11 @@ def _core_steps(figures: Figures) -> Iterator[Gap]:
     """Steps into a smaller core whose loss nobody states, and no test of the link covers."""
     for name, hop in figures.hops.items():
         steps: set[tuple[str, str]] = set()
-        for way, uses in hop.ways.items():
+        for direction, uses in hop.directions.items():
             for one, two in pairwise(uses):
                 both = figures.core_step_db(one, two), figures.core_step_db(two, one)
-                go, back = both[::-1] if hop.turned[way] else both
-                if None in {"go": [go], "return": [back]}.get(way, both):
+                go, back = both[::-1] if hop.turned[direction] else both
+                if None in {"go": [go], "return": [back]}.get(direction, both):
                     steps.add((one.cable, two.cable))
         if steps and not link_losses(figures.records, hop)[1]:
             yield from [Gap("mode-mismatch", name, links=(name,))] * len(steps)
@@ -372,8 +372,8 @@ def test_gaps(budgets: Budgets) -> Iterator[Gap]:
         if go is not None and back is not None:
             bounds = min(go, back), max(go, back)
         alike = go == back or (None not in bounds and abs((go or 0) - (back or 0)) <= 1e-9)
-        for way, due in ((None, go),) if alike else (("go", go), ("return", back)):
-            means = fibre_means(one_way(tests, way), "length_m").values()
+        for direction, due in ((None, go),) if alike else (("go", go), ("return", back)):
+            means = fibre_means(one_way(tests, direction), "length_m").values()
             wrong = sum(off(value, (due, due), "length", "m") for value in means)
             yield from [Gap("measured-length", link, links=(link,))] * wrong
         means = fibre_means(tests, "length_m").values()

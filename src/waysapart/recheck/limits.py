@@ -8,7 +8,7 @@ from typing import Any
 
 from waysapart.evidence import Circuit, Delay, Evidence, Link, Loss, LossTerms, Path, Unavailability
 from waysapart.recheck.evidence import About
-from waysapart.recheck.figures import BOTH_WAYS, assumed_us, link_losses, scaled, total
+from waysapart.recheck.figures import DIRECTIONS, assumed_us, link_losses, scaled, total
 from waysapart.recheck.plant import Hop
 from waysapart.recheck.reliance import DRAWN_GAPS, UNKNOWN_SERVICE, Key, World, service_of
 from waysapart.recheck.rows import grouped
@@ -392,7 +392,7 @@ def _check_path_delay(
         glass_us = max(one for one in glasses if one is not None)
         known_us = total((terms["fibre_us"], terms["test_us"], terms["extra_us"]))
         about.close(f"{said} but for equipment", known_us, glass_us, by)
-    for name, glass, least, most in zip(BOTH_WAYS, glasses, sound, all_known, strict=True):
+    for name, glass, least, most in zip(DIRECTIONS, glasses, sound, all_known, strict=True):
         found = None if glass is None or known is None else glass + known
         sure = 0.0 if touched >= set(links) else (least or 0.0) + in_machines
         top = inf if glass is None else (most or 0.0) + in_machines + at_ends + extra
@@ -429,12 +429,7 @@ def delay_of(
 
 
 def _check_loss(
-    world: World,
-    key: Key,
-    path: Path,
-    links: Mapping[str, Link],
-    left_open: bool,
-    about: About,
+    world: World, key: Key, path: Path, links: Mapping[str, Link], left_open: bool, about: About
 ) -> None:
     """Losses of a path are those of its links, held to the margin of its service."""
     fibre = [link for link in world.paths[key] if world.hops[link].over_fibre]
@@ -519,15 +514,15 @@ def _check_delay(
     if turned:
         about.skip("its delay and asymmetry where its ring turns back")
         return
-    ways = [figure for path in paths.values() for figure in (path["go_us"], path["return_us"])]
-    known = [figure for figure in ways if figure is not None]
+    figures = [figure for path in paths.values() for figure in (path["go_us"], path["return_us"])]
+    known = [figure for figure in figures if figure is not None]
     lacking = not paths or "delay" in left_open
-    worst = None if lacking or None in ways else max(known)
+    worst = None if lacking or None in figures else max(known)
     about.close("worst delay", told["worst_us"], worst, DELAY_US)
     if told["worst_us"] is not None:
         about.same("worst delay, at least", told["worst_at_least_us"], None)
-    if None in ways:
-        least = max(_least(path, name) for path in paths.values() for name in BOTH_WAYS)
+    if None in figures:
+        least = max(_least(path, name) for path in paths.values() for name in DIRECTIONS)
         about.close("worst delay, at least", told["worst_at_least_us"], least, DELAY_US)
     lacking = not paths or "asymmetry" in left_open
     _check_asymmetry(world, circuit, codes, about, lacking=lacking)

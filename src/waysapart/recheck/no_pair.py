@@ -26,15 +26,7 @@ from waysapart.recheck.evidence import About
 from waysapart.recheck.figures import Figures, assumed_us
 from waysapart.recheck.plant import Use, follow_cables, survey, tie_links, uses_of
 from waysapart.recheck.records import Records
-from waysapart.recheck.reliance import (
-    Asset,
-    World,
-    name_of,
-    part,
-    rely,
-    service_of,
-    whole_cable,
-)
+from waysapart.recheck.reliance import Asset, World, name_of, part, rely, service_of, whole_cable
 from waysapart.recheck.rows import grouped, reached
 from waysapart.recheck.separation import CLOSE_M, LeastDistances, Plane, common_holders, forbids
 
@@ -192,7 +184,7 @@ def check_tree(proof: NoPair) -> None:
         if "risk" in tree:
             one, other = tree["between"]
             sound = one != other and {one, other} <= set(avoided) and len(tree["then"]) == 2
-            if about.holds(sound, f"a fork at {tree['risk']} is not between two ways"):
+            if about.holds(sound, f"a fork at {tree['risk']} is not between two paths"):
                 for path, branch in zip((one, other), tree["then"], strict=True):
                     more = {**avoided, path: avoided[path] | {tree["risk"]}}
                     pending.append((branch, more, windows))
@@ -203,7 +195,7 @@ def check_tree(proof: NoPair) -> None:
         elif "fewer_than_ways" in tree:
             avoid = set(tree["fewer_than_ways"])
             few = len(avoid) < told["ways"]
-            about.holds(few, f"{len(avoid)} risks are not fewer than the ways")
+            about.holds(few, f"{len(avoid)} risks are not fewer than the paths")
             _check_cut(proof, tree, avoid)
         else:
             known = set(tree["avoid"]) <= avoided.get(tree["way"], set())
@@ -224,7 +216,7 @@ def _check_cut(proof: NoPair, leaf: Told, avoid: set[str]) -> None:
         proof.about.holds(bool(hit), f"{name} of a cut relies on nothing that is avoided")
     beside = proof.beside(cut=cut)
     there = reached([begin], lambda at: (other for other, _ in beside.get(at, ())))
-    proof.about.holds(end not in there, f"a cut leaves a way from {begin} to {end}")
+    proof.about.holds(end not in there, f"a cut leaves a path from {begin} to {end}")
 
 
 def first_windows(told: Told) -> Windows:
@@ -248,7 +240,7 @@ def _parted(proof: NoPair, tree: Told, windows: Windows) -> tuple[Windows, ...]:
     name, at_most, or_at_least = tree["weight"], tree["at_most"], tree["or_at_least"]
     apart = proof.told.get("limits", {}).get("apart_most", {}).get(name)
     sound = apart is not None and or_at_least <= at_most - apart + 1 and len(tree["then"]) == 2
-    if not proof.about.holds(sound, f"a fork at {at_most} of {name} leaves ways between"):
+    if not proof.about.holds(sound, f"a fork at {at_most} of {name} leaves paths between"):
         return ()
     least, most = windows[name]
     return (
@@ -265,7 +257,7 @@ def _check_beyond(proof: NoPair, leaf: Told, windows: Windows) -> None:
     begin, end = proof.ends
     least = _to_come(proof.beside(leaf["avoid"]), proof.weights(name), end, set()).get(begin)
     beyond = least is None or least >= leaf["least"] > leaf["most"]
-    about.holds(beyond, f"a way has {least} of {name}, within {leaf['most']}")
+    about.holds(beyond, f"a path has {least} of {name}, within {leaf['most']}")
 
 
 def _check_listed(proof: NoPair, leaf: Told, windows: Windows) -> None:
@@ -276,7 +268,7 @@ def _check_listed(proof: NoPair, leaf: Told, windows: Windows) -> None:
         within[name] = one["least"], most
         low, high = windows.get(name, (0.0, inf))
         given = low >= one["least"] and high <= most
-        proof.about.holds(given, f"no branch gives its ways {name} {within}")
+        proof.about.holds(given, f"no branch gives its paths {name} {within}")
     found = _course_within(proof, leaf, within)
     if found is None:
         proof.about.skip(f"a leaf that lists courses, which takes over {MOST_STEPS} steps")
@@ -333,18 +325,18 @@ def _check_kept(proof: NoPair) -> None:
     node, end = proof.ends
     for name in keep:
         ends = proof.edges[name].ends if name in proof.edges else ("", "")
-        if not about.holds(node in ends, f"the kept way is broken at {name}"):
+        if not about.holds(node in ends, f"the kept path is broken at {name}"):
             return
         node = ends[1] if node == ends[0] else ends[0]
     if keep:
-        about.holds(node == end, f"the kept way ends at {node}")
+        about.holds(node == end, f"the kept path ends at {node}")
     relied = {one for name in keep for one in proof.edges[name].relies_on}
     wrong = sorted(set(told["avoid_from_start"]) - relied)
-    about.holds(not wrong, f"no kept way relies on {', '.join(wrong[:8])}")
+    about.holds(not wrong, f"no kept path relies on {', '.join(wrong[:8])}")
     for name, claimed in told.get("limits", {}).get("kept", {}).items():
         weights = proof.weights(name)
         found = sum(weights[one] for one in keep)
-        about.holds(bool(keep) and claimed == found, f"the kept way has {found} of {name}")
+        about.holds(bool(keep) and claimed == found, f"the kept path has {found} of {name}")
 
 
 # The graph against the records
@@ -355,14 +347,14 @@ def _check_asked(members: list[str], proof: NoPair, world: World) -> None:
     told, about = proof.told, proof.about
     if len(members) > 1:
         if told["ways"] > 2:
-            about.skip(f"that {told['ways']} ways are wanted")
+            about.skip(f"that {told['ways']} paths are wanted")
         return
     row = world.records.by["circuits"].get(members[0])
     if row is None:
         about.skip("its ends, as it is not on record")
         return
     about.same("ends of its proof", list(told["ends"]), [row["a"], row["b"]])
-    about.same("number of ways sought", told["ways"], 1 if told.get("keep") else 2)
+    about.same("number of paths sought", told["ways"], 1 if told.get("keep") else 2)
 
 
 def _check_nodes(proof: NoPair) -> None:
@@ -503,8 +495,8 @@ class _Lines:
             name: 0.0 if name in proof.ends else (assumed_us(self.records, name) or 0.0) / 2
             for name in self.records.by["equipment"]
         }
-        ways = [uses for hop in world.hops.values() for uses in hop.ways.values()]
-        self._link_ends = {end for uses in ways for end in _outer(uses)}
+        chains_of_uses = [uses for hop in world.hops.values() for uses in hop.directions.values()]
+        self._link_ends = {end for uses in chains_of_uses for end in _outer(uses)}
         chains = [chain for chain in world.cables.chain.values() if chain]
         self._met = Counter(node for chain in chains for node in (chain[0].entry, chain[-1].exit))
         tests = self.records.rows["measurements"]

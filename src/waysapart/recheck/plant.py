@@ -419,23 +419,23 @@ def _meets(ground: Ground, before: Step, after: Step) -> bool:
 
 def _chained(ground: Ground, segments: list[str]) -> tuple[list[Step], int]:
     """Direct segments so that the fewest do not meet the next; how many are left that don't."""
-    ways = [
+    choices = [
         [_directed(ground, segment, backward) for backward in (False, True)] for segment in segments
     ]
     cost = [0, 0]
     came: list[list[int]] = []
-    for before, after in pairwise(ways):
+    for before, after in pairwise(choices):
         totals = [
             [cost[prior] + (not _meets(ground, before[prior], step)) for prior in (0, 1)]
             for step in after
         ]
         came.append([int(total[1] < total[0]) for total in totals])
         cost = [min(total) for total in totals]
-    way = int(cost[1] < cost[0])
-    steps = [ways[-1][way]]
-    for options, origin in zip(reversed(ways[:-1]), reversed(came), strict=True):
-        way = origin[way]
-        steps.append(options[way])
+    turned = int(cost[1] < cost[0])
+    steps = [choices[-1][turned]]
+    for options, origin in zip(reversed(choices[:-1]), reversed(came), strict=True):
+        turned = origin[turned]
+        steps.append(options[turned])
     steps.reverse()
     breaks = [k for k, (one, two) in enumerate(pairwise(steps)) if not _meets(ground, one, two)]
     left = [place for place in breaks if not _meet_on_the_directed(ground, steps, breaks, place)]
@@ -559,14 +559,14 @@ _ELSEWHERE = 1e-6
 
 @dataclass
 class Hop:
-    """A link: per way (`both`, or `go` and `return`) the uses of its cables, in order.
+    """A link: per direction (`both`, or `go` and `return`) the uses of its cables, in order.
 
     `rows` are the link_runs of these uses. `turned`: the order leads from the
     link's end b to its end a.
     """
 
     row: Row
-    ways: dict[str, list[Use]] = field(default_factory=dict)
+    directions: dict[str, list[Use]] = field(default_factory=dict)
     turned: dict[str, bool] = field(default_factory=dict)
     rows: dict[str, list[Row]] = field(default_factory=dict)
 
@@ -578,20 +578,20 @@ class Hop:
     @property
     def over_fibre(self) -> bool:
         """Whether it runs over the fibre of cables on record."""
-        return bool(self.ways) and self.medium == "fibre"
+        return bool(self.directions) and self.medium == "fibre"
 
     def uses(self) -> list[Use]:
         """All uses of cables, in either direction."""
-        return [use for uses in self.ways.values() for use in uses]
+        return [use for uses in self.directions.values() for use in uses]
 
     def runs(self) -> Iterator[tuple[Use, Row]]:
         """Every use of a cable with its row of link_runs."""
-        for direction, uses in self.ways.items():
+        for direction, uses in self.directions.items():
             yield from zip(uses, self.rows[direction], strict=True)
 
     def along(self, direction: str) -> list[Use]:
         """The uses of its cables in a direction (`go` or `return`)."""
-        return self.ways.get(direction, self.ways.get("both", []))
+        return self.directions.get(direction, self.directions.get("both", []))
 
 
 def tie_links(cables: Cables) -> tuple[dict[str, Hop], list[Gap]]:
@@ -614,11 +614,19 @@ def tie_links(cables: Cables) -> tuple[dict[str, Hop], list[Gap]]:
             faults.append("link-without-runs")
         stated = {row.get("direction") for row in mine}
         sites = site.get(str(link.get("a"))), site.get(str(link.get("b")))
-        for way in () if not mine else ("both",) if stated == {None} else ("go", "return"):
-            along = [row for row in mine if row.get("direction") in (None, way) or way == "both"]
+        for direction in () if not mine else ("both",) if stated == {None} else ("go", "return"):
+            along = [
+                row
+                for row in mine
+                if row.get("direction") in (None, direction) or direction == "both"
+            ]
             if along:
                 uses, wrong, turned = _through(cables, along, joints, sites)
-                hop.ways[way], hop.turned[way], hop.rows[way] = uses, turned, along
+                hop.directions[direction], hop.turned[direction], hop.rows[direction] = (
+                    uses,
+                    turned,
+                    along,
+                )
                 faults += wrong
             else:
                 faults.append("link-without-runs")

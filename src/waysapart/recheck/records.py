@@ -603,12 +603,12 @@ def _moved(rows: list[Row], own: CRS | None, crs: CRS) -> float:
         area = AreaOfInterest(min(x), min(y), max(x), max(y))
         group = TransformerGroup(own, crs, always_xy=True, area_of_interest=area)
     if not group.transformers:
-        raise UnreadableError(f"no way is known from {own.name} to {crs.name}")
-    way = group.transformers[0]
-    for row, shape in zip(there, carried(shapes, way), strict=True):
+        raise UnreadableError(f"no transformation is known from {own.name} to {crs.name}")
+    transformer = group.transformers[0]
+    for row, shape in zip(there, carried(shapes, transformer), strict=True):
         row["geometry"] = shape
-    good = way.accuracy < 0 or (group.best_available and way.accuracy <= 1.0)
-    return 0.0 if good else float(way.accuracy)
+    good = transformer.accuracy < 0 or (group.best_available and transformer.accuracy <= 1.0)
+    return 0.0 if good else float(transformer.accuracy)
 
 
 @cache
@@ -617,8 +617,8 @@ def to_degrees(crs: CRS) -> Transformer:
     return Transformer.from_crs(crs, LON_LAT, always_xy=True)
 
 
-def carried(shape: Any, way: Transformer) -> Any:
+def carried(shape: Any, transformer: Transformer) -> Any:
     """A geometry, or a list of them, in another coordinate system."""
     return shapely.transform(
-        shape, lambda points: np.column_stack(way.transform(points[:, 0], points[:, 1]))
+        shape, lambda points: np.column_stack(transformer.transform(points[:, 0], points[:, 1]))
     )

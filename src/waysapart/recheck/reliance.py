@@ -101,7 +101,7 @@ def _walked(records: Records, chain: list[str], a: str, b: str) -> tuple[str | N
         return "path-end", []
     links = records.by["links"]
     furthest, fault = -1, ""
-    for begin, goal, way in ((a, b, 1), (b, a, -1)):
+    for begin, goal, step in ((a, b, 1), (b, a, -1)):
         node, at = begin, 0
         for name in chain:
             following = _across(links[name], node)
@@ -109,7 +109,7 @@ def _walked(records: Records, chain: list[str], a: str, b: str) -> tuple[str | N
                 break
             node, at = following, at + 1
         if at == len(chain) and node == goal:
-            return None, chain[::way]
+            return None, chain[::step]
         if at > furthest:
             furthest, fault = at, "path-end" if at in (0, len(chain)) else "path-broken"
     return fault, chain
@@ -141,7 +141,7 @@ def _round_rings(
         stated = row.get("main_way")
         turned = stated == "backward"
         if stated is None:
-            ahead, behind = (total(map(length_m.get, way)) for way in (forward, backward))
+            ahead, behind = (total(map(length_m.get, links)) for links in (forward, backward))
             if ahead is None or behind is None or abs(ahead - behind) < 0.01:
                 undecided |= {(name, "main"), (name, "alternate")}
                 turned = claimed.get((name, "main")) == backward
@@ -320,7 +320,7 @@ def _joints_at_changes(cables: Cables, hop: Hop) -> set[Asset]:
     """Joints that name no cables, where a link goes from one cable to the next at their place."""
     at = {
         before.end
-        for uses in hop.ways.values()
+        for uses in hop.directions.values()
         for before, after in pairwise(uses)
         if before.end is not None and before.end == after.begin
     }

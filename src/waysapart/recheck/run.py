@@ -123,7 +123,7 @@ def hold_rerouting(records: Records, facts: dict[str, Any], about: About) -> Non
         circuits = {one["id"]: one for one in told["proof"]["circuits"]}
         for one in apart:
             _check_cost(facts["cost_is"], one, circuits.get(one["id"]), about)
-        about.skip("that no cheaper ways exist")
+        about.skip("that no cheaper paths exist")
     options = ("to build", *build_["single"][:1]), ("to build together", build_["set"])
     for what, option in (one for one in options if len(one) > 1 and one[1] and one[1]["apart"]):
         if about.holds(option["proposal"] is not None, f"{what}: there is no proof"):
@@ -147,7 +147,7 @@ def _check_statuses(records: Records, facts: dict[str, Any], about: About) -> No
         found = members.get(one["id"], []) if group else [one["id"]]
         mine.same("members", sorted(one["members"]), sorted(found))
         if one["status"] == "none":
-            about.skip("what the ways that share least share")
+            about.skip("what the paths that share least share")
         if one["cost"] is not None:
             low = one["lower_bound"] is None or one["lower_bound"] <= one["cost"]
             same = not one["optimal"] or one["lower_bound"] == one["cost"]
@@ -161,17 +161,13 @@ def _check_cost(cost_is: str, one: dict[str, Any], proved: Circuit | None, about
     lengths = [path["length_m"] for path in mine if not path["other_lengths"]]
     metres = total(lengths) if len(lengths) == len(one["paths"]) else None
     if cost_is != "length" or one["kind"] != "circuit" or metres is None or one["cost"] is None:
-        about.skip(f"the cost ({cost_is}) of the ways of {one['id']}")
+        about.skip(f"the cost ({cost_is}) of the paths of {one['id']}")
     else:
         about.close(f"{one['id']}: metres of fibre of its paths", one["cost"], metres, COST_M)
 
 
 def _hold_proposal(
-    records: Records,
-    facts: dict[str, Any],
-    told: dict[str, Any],
-    named: list[Named],
-    about: About,
+    records: Records, facts: dict[str, Any], told: dict[str, Any], named: list[Named], about: About
 ) -> None:
     """Hold the proof of a proposal against the records with its rows over them.
 
@@ -206,8 +202,8 @@ def _hold_proposal(
                 for member in one.get("members", [name])
                 for label, path in circuits[member]["paths"].items()
             }
-            about.same(f"ways of {name}", paths, {label: known.get(label) for label in paths})
-            about.holds(len(paths) > 1, f"{name} has fewer than two ways")
+            about.same(f"paths of {name}", paths, {label: known.get(label) for label in paths})
+            about.holds(len(paths) > 1, f"{name} has fewer than two paths")
 
 
 def _changed(records: Records, facts: dict[str, Any]) -> list[str]:

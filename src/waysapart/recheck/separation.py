@@ -130,7 +130,6 @@ class Plane:
         places = {**records.lonlat("sites"), **records.lonlat("structures")}
         flat = self.flat(list(places.values()))
         self.places: dict[str, Any] = dict(zip(places, flat, strict=True))
-        self._boxes: dict[Line, tuple[float, float, float, float]] = {}
         self._cut: dict[tuple[int, int], tuple[Any, Any, Any]] = {}
         self._followed: dict[Key, list[Followed]] = {}
         self._round: dict[tuple[str | None, float], Any] = {}
@@ -177,11 +176,6 @@ class Plane:
             self._lines[line] = self.flat(_divided([part])[0]), GEOD.geometry_length(part)
         return self._lines[line]
 
-    def _box(self, line: Line) -> tuple[float, float, float, float]:
-        if line not in self._boxes:
-            self._boxes[line] = self.line(line)[0].bounds
-        return self._boxes[line]
-
     def followed(self, path: Key) -> list[Followed]:
         """The lines that a path follows, in order from its circuit's end a."""
         if path in self._followed:
@@ -193,7 +187,7 @@ class Plane:
             hop = world.hops[name]
             back = node == hop.row["b"] and node != hop.row["a"]
             node = hop.row["a"] if back else hop.row["b"]
-            turned = bool(hop.ways) and back != next(iter(hop.turned.values()))
+            turned = bool(hop.directions) and back != next(iter(hop.turned.values()))
             uses = hop.uses()[::-1] if turned else hop.uses()
             for use in uses:
                 steps = world.cables.stretch(use)
@@ -247,7 +241,7 @@ class Plane:
         zones = self.zones(circuits, zone_m)
         lines = list(dict.fromkeys(item.line for item in (*first, *second)))
         pair.outside = {line: self.line(line)[0] for line in lines}
-        box = np.array([self._box(line) for line in lines]).reshape(-1, 4).T
+        box = shapely.bounds(np.array([*pair.outside.values()], dtype=object)).reshape(-1, 4).T
         for zone in zones:
             west, south, east, north = zone.bounds
             near = (box[0] <= east) & (box[2] >= west) & (box[1] <= north) & (box[3] >= south)

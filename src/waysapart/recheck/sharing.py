@@ -14,15 +14,7 @@ import shapely.geometry
 
 from waysapart.evidence import Circuit, Group, JudgedWaiver
 from waysapart.recheck.evidence import About, few
-from waysapart.recheck.reliance import (
-    Asset,
-    Key,
-    Trial,
-    World,
-    name_of,
-    service_of,
-    whole_cable,
-)
+from waysapart.recheck.reliance import Asset, Key, Trial, World, name_of, service_of, whole_cable
 from waysapart.recheck.rows import Row, reached
 
 
@@ -410,7 +402,7 @@ def _paths(world: World, trial: Trial) -> list[Key]:
 
 
 def _more_may_be_near(world: World, trial: Trial) -> bool:
-    """Whether more may be near than is told: of many ways, or by records that may be wrong."""
+    """Whether more may be near than is told: of many paths, or by records that may be wrong."""
     return any(len(contest) > 2 for contest in trial.contests) or any(
         row.get("accuracy_m") or row.get("_accuracy_m") for row in world.records.rows["segments"]
     )
