@@ -21,15 +21,13 @@ HOURS_PER_YEAR = 8760.0
 MINUTES_PER_YEAR = 60 * HOURS_PER_YEAR
 ROUNDED = 2e-5
 """Share by which a figure of six digits may be off, with what the length under it may be off."""
-MOST_WAYS = 16
+MOST_PATHS = 16
 """That `prove` works out at once; and so many things that feed machines."""
 MOST_STATES = 1 << 17
 LAID = KINDS["segments"]
 """Kinds whose rates are those of segments, with the cables in them."""
 HOP_RATE = "hop-rate"
 Feed = frozenset[Asset]
-Machines = dict[Asset, list[Feed]]
-"""What has several supplies, and its feeds."""
 Share = tuple[float | None, bool]
 Told = tuple[float | None, float | None]
 """A figure of the evidence, and the least that it can be where it is null."""
@@ -194,11 +192,12 @@ class Outages:
         blocks: dict[int, float] = {}
         for one, mask in bits.items():
             blocks[mask] = blocks.get(mask, 0.0) + log1p(-(world.down[one] or 0.0))
+        joint = _Joint(machines, feeds, [self.behind(feed) for feed in feeds], relied)
         every = (1 << len(keys)) - 1
-        many = sum(mask > every for mask in blocks) > MOST_WAYS
+        many = sum(mask > every for mask in blocks) > MOST_PATHS
         states: dict[int, float] = {0: 1.0}
-        for part in self._apart(machines, feeds, blocks, len(keys)):
-            found = self._taken(machines, feeds, relied, part)
+        for part in joint.parts(blocks):
+            found = joint.taken(part)
             if found is None:
                 return None, many
             following: dict[int, float] = {}
@@ -208,46 +207,49 @@ class Outages:
             states = following
         return states.get(every, 0.0), many
 
-    def _apart(
-        self, machines: Machines, feeds: list[Feed], blocks: Mapping[int, float], paths: int
-    ) -> list[dict[int, float]]:
+
+class _Joint(NamedTuple):
+    """Paths that are down at once: what they rely on, the machines on them, and their feeds.
+
+    `behind`: what each feed relies on. A state is a number, with a bit for each path that is
+    down and, above these, for each feed.
+    """
+
+    machines: dict[Asset, list[Feed]]
+    feeds: list[Feed]
+    behind: list[set[Asset]]
+    relied: list[set[Asset]]
+
+    def parts(self, blocks: Mapping[int, float]) -> list[dict[int, float]]:
         """Blocks in parts that have nothing in common: one by one, or with machines of one knot."""
-        knot = list(range(len(feeds)))
+        knot, paths = list(range(len(self.feeds))), len(self.relied)
 
         def root(feed: int) -> int:
             while knot[feed] != feed:
                 feed = knot[feed]
             return feed
 
-        place = {feed: number for number, feed in enumerate(feeds)}
-        together = [[place[feed] for feed in mine] for mine in machines.values()]
+        place = {feed: number for number, feed in enumerate(self.feeds)}
+        together = [[place[feed] for feed in mine] for mine in self.machines.values()]
         together += [
-            [number, *(place[other] for other in machines[one])]
-            for number, feed in enumerate(feeds)
-            for one in self.behind(feed) & machines.keys()
+            [number, *(place[other] for other in self.machines[one])]
+            for number, mine in enumerate(self.behind)
+            for one in mine & self.machines.keys()
         ]
-        together += [[n for n in range(len(feeds)) if mask >> paths + n & 1] for mask in blocks]
+        together += [[n for n in range(len(knot)) if mask >> paths + n & 1] for mask in blocks]
         for several in together:
             for one in several[1:]:
                 knot[root(one)] = root(several[0])
-        parts: dict[int, dict[int, float]] = {}
+        found: dict[int, dict[int, float]] = {}
         for mask, log_up in blocks.items():
-            behind = mask >> paths
-            part = root(behind.bit_length() - 1) if behind else -mask
-            parts.setdefault(part, {})[mask] = log_up
-        return list(parts.values())
+            fed = mask >> paths
+            found.setdefault(root(fed.bit_length() - 1) if fed else -mask, {})[mask] = log_up
+        return list(found.values())
 
-    def _taken(
-        self,
-        machines: Machines,
-        feeds: list[Feed],
-        relied: list[set[Asset]],
-        blocks: Mapping[int, float],
-    ) -> dict[int, float] | None:
+    def taken(self, blocks: Mapping[int, float]) -> dict[int, float] | None:
         """How much of the time blocks take which paths; None where there are too many states."""
-        paths, states = len(relied), {0: 1.0}
+        paths, states, lost = len(self.relied), {0: 1.0}, 0.0
         every = (1 << paths) - 1
-        lost = 0.0
         for mask, log_up in sorted(blocks.items(), key=lambda block: block[0] & every != every):
             up, down = exp(log_up), -expm1(log_up)
             following: dict[int, float] = {}
@@ -265,21 +267,23 @@ class Outages:
         for state, share in states.items():
             gone = state & every
             if state > every:
-                dark = self._dark(machines, feeds, state >> paths)
-                gone |= sum(1 << n for n, mine in enumerate(relied) if dark & mine)
+                dark = self._dark(state >> paths)
+                gone |= sum(1 << n for n, mine in enumerate(self.relied) if dark & mine)
             found[gone] = found.get(gone, 0.0) + share
         return found
 
-    def _dark(self, machines: Machines, feeds: list[Feed], state: int) -> set[Asset]:
+    def _dark(self, state: int) -> set[Asset]:
         """Machines of which all feeds are down, by what failed or by other such machines."""
-        lost = {feed for place, feed in enumerate(feeds) if state >> place & 1}
+        lost = {feed for place, feed in enumerate(self.feeds) if state >> place & 1}
         dark: set[Asset] = set()
         while lost:
-            more = {one for one, mine in machines.items() if lost.issuperset(mine)} - dark
+            more = {one for one, mine in self.machines.items() if lost.issuperset(mine)} - dark
             if not more:
                 break
             dark |= more
-            lost |= {feed for feed in feeds if self.behind(feed) & more}
+            lost |= {
+                feed for feed, mine in zip(self.feeds, self.behind, strict=True) if mine & more
+            }
         return dark
 
 
@@ -372,7 +376,7 @@ class _Claims(NamedTuple):
     def check_all(self, about: About, told: Told, keys: list[Key], whole: Iterable[str]) -> None:
         """All of some paths at once; circuits of `whole` count though a path is unknown."""
         running = [key for key in keys if key not in self.world.lost]
-        if running and len(running) <= MOST_WAYS:
+        if running and len(running) <= MOST_PATHS:
             self.check(about, told, self.outages.all_down(running), running, whole)
         else:
             none_runs = bool(keys) and not running

@@ -317,17 +317,13 @@ class Figures:
             alone, tested = self._alone_m(hop), _greatest(tests, "length_m", None)
             onward = alone if tested is None else tested
             return Length(onward, onward, alone, (alone, alone))
-        by_cables = [
-            total(self.fibre_m(use) for use in hop.along(direction)) for direction in DIRECTIONS
-        ]
+        by_cables = [total(map(self.fibre_m, hop.along(one))) for one in DIRECTIONS]
         ground = []
         for uses in hop.directions.values():
             computed = [self._computed(use) for use in uses]
             ground.append(total(None if one is None else one[0] for one in computed))
         apart = "both" not in hop.directions
-        measured = [
-            _greatest(tests, "length_m", direction if apart else None) for direction in DIRECTIONS
-        ]
+        measured = [_greatest(tests, "length_m", one if apart else None) for one in DIRECTIONS]
         go, back = (
             added if tested is None else tested
             for added, tested in zip(by_cables, measured, strict=True)

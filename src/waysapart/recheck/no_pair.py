@@ -495,8 +495,8 @@ class _Lines:
             name: 0.0 if name in proof.ends else (assumed_us(self.records, name) or 0.0) / 2
             for name in self.records.by["equipment"]
         }
-        chains_of_uses = [uses for hop in world.hops.values() for uses in hop.directions.values()]
-        self._link_ends = {end for uses in chains_of_uses for end in _outer(uses)}
+        used = (uses for hop in world.hops.values() for uses in hop.directions.values())
+        self._link_ends = {end for uses in used for end in _outer(uses)}
         chains = [chain for chain in world.cables.chain.values() if chain]
         self._met = Counter(node for chain in chains for node in (chain[0].entry, chain[-1].exit))
         tests = self.records.rows["measurements"]

@@ -614,19 +614,11 @@ def tie_links(cables: Cables) -> tuple[dict[str, Hop], list[Gap]]:
             faults.append("link-without-runs")
         stated = {row.get("direction") for row in mine}
         sites = site.get(str(link.get("a"))), site.get(str(link.get("b")))
-        for direction in () if not mine else ("both",) if stated == {None} else ("go", "return"):
-            along = [
-                row
-                for row in mine
-                if row.get("direction") in (None, direction) or direction == "both"
-            ]
+        for to in () if not mine else ("both",) if stated == {None} else ("go", "return"):
+            along = [row for row in mine if to == "both" or row.get("direction") in (None, to)]
             if along:
                 uses, wrong, turned = _through(cables, along, joints, sites)
-                hop.directions[direction], hop.turned[direction], hop.rows[direction] = (
-                    uses,
-                    turned,
-                    along,
-                )
+                hop.directions[to], hop.turned[to], hop.rows[to] = uses, turned, along
                 faults += wrong
             else:
                 faults.append("link-without-runs")
