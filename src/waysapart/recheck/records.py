@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import re
 import sqlite3
 import sys
@@ -511,8 +512,6 @@ def _csv_rows(path: Path) -> list[Row]:
 
 
 def _parquet_rows(path: Path) -> tuple[list[Row], CRS | None]:
-    import json
-
     import pyarrow.parquet  # type: ignore[import-untyped]
 
     table = pyarrow.parquet.read_table(path)

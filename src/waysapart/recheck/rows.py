@@ -178,17 +178,17 @@ def typed(role: str, raw: Row, layer: dict[str, Any]) -> Row:
     found: Row = {name: text_of(one) for name, one in raw.items() if name and name not in columns}
     found.pop("geometry", None)
     faults: list[Fault] = []
+    units = layer.get("units", {})
     for name, column in columns.items():
-        cell = raw.get(name)
-        unit = layer.get("units", {}).get(name)
-        text = text_of(cell) or ""
-        if column.type in ("list", "numbers"):  # one without items says nothing
-            text = text if text.replace(";", "").strip() else ""
-        blank = not text
-        value = None if blank else _value(column, cell, text, unit)
-        if value is None and not blank:
-            faults.append(_faulty(role, column))
-        elif blank and column.required and not column.may_be_blank:
+        cell, value = raw.get(name), None
+        text = "" if cell is None else text_of(cell) or ""
+        if column.type in ("list", "numbers") and not text.replace(";", "").strip():
+            text = ""  # a list without items says nothing
+        if text:
+            value = _value(column, cell, text, units.get(name))
+            if value is None:
+                faults.append(_faulty(role, column))
+        elif column.required and not column.may_be_blank:
             faults.append(_faulty(role, column, blank=True))
         if prefix and value is not None and (name == "id" or name in refers):
             value = [prefix + one for one in value] if isinstance(value, list) else prefix + value
