@@ -400,12 +400,12 @@ class _Claims(NamedTuple):
             and "unavailability" in gap.limits
         ]
         lacking = [key for key in keys if key not in world.lost and _unrated(world, key)]
-        open_ = bool(gaps or lacking or of_circuits)
-        if many and claimed is None and not open_:
+        left_open = bool(gaps or lacking or of_circuits)
+        if many and claimed is None and not left_open:
             why = "left open as so much feeds a machine on the path: that it does"
             about.tally.skip(f"unavailability {why}", *self.asking)
             return
-        if not open_ or keys[0] in world.lost:
+        if not left_open or keys[0] in world.lost:
             _check_share(about, "share", claimed, share)
             return
         about.same("share", claimed, None)

@@ -47,12 +47,8 @@ def newest_tests(records: Records, owner: str, value: str) -> dict[str, list[Row
     is not in its place; one without a date gives way to one with.
     """
     asked = owner, value, records.on
-    if asked not in records.newest:
-        records.newest[asked] = _newest_tests(records, owner, value)
-    return records.newest[asked]
-
-
-def _newest_tests(records: Records, owner: str, value: str) -> dict[str, list[Row]]:
+    if asked in records.newest:
+        return records.newest[asked]
     end = date.fromisoformat(records.on)
     groups: dict[tuple[str, Any], list[tuple[Any, Row]]] = {}
     for row in records.rows["measurements"]:
@@ -63,7 +59,7 @@ def _newest_tests(records: Records, owner: str, value: str) -> dict[str, list[Ro
             nm = row.get("wavelength_nm") if value == "loss_db" else None
             key = row[owner], (row.get("fibre"), row.get("direction") == "return", nm)
             groups.setdefault(key, []).append((taken, row))
-    found: dict[str, list[Row]] = {}
+    found: dict[str, list[Row]] = records.newest.setdefault(asked, {})
     for (name, _), tests in groups.items():
         newest = max((taken for taken, _ in tests if taken is not None), default=None)
         found.setdefault(name, []).extend(row for taken, row in tests if taken == newest)

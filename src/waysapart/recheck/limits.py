@@ -245,8 +245,8 @@ def _check_budget(world: World, hop: Hop, told: Loss, about: About) -> None:
     }
     for held in told["held_to"]:
         stated: Mapping[str, Any] = held
-        for name, kept_ in checks.items():
-            about.same(f"loss, {name}", stated[name], kept_)
+        for name, due in checks.items():
+            about.same(f"loss, {name}", stated[name], due)
 
 
 def _check_held(world: World, links: Mapping[str, Link], about: About) -> None:
@@ -547,7 +547,7 @@ def _check_asymmetry(
     if not keys or not all(world.paths.get(key) for key in keys.values()):
         return
     blank = {label: _machines(world, key)[1] for label, key in keys.items()}
-    open_ = {
+    doubted = {
         label: bool(_doubted(world, key, codes)[0])
         or bool(world.unsure([key]))
         or None in delay_of(world, key)
@@ -560,14 +560,14 @@ def _check_asymmetry(
             if told["switching"] == "both" and one != other:
                 continue
             # A gap may leave a delay open; where it is told, it is held by itself.
-            more = bool(blank[one] - blank[other]) or (open_[one] and not known)
-            less = bool(blank[other] - blank[one]) or (open_[other] and not known)
+            more = bool(blank[one] - blank[other]) or (doubted[one] and not known)
+            less = bool(blank[other] - blank[one]) or (doubted[other] and not known)
             between = _least(go, "go") - _least(back, "return")
             exact = exact and not more and not less
             greatest = max(greatest, 0.0 if less else between, 0.0 if more else -between)
             most = max(most, abs(between))
     bound = told["asymmetry_at_least_us"]
-    if any(open_.values()) and not known:
+    if any(doubted.values()) and not known:
         asked = told["asymmetry_limit_us"] is not None
         doubtful = "asymmetry where a link's delay is in doubt: that it is, and how much more"
         about.tally.skip(doubtful, *([about.what] * asked))
@@ -586,8 +586,8 @@ def _check_within(world: World, circuit: Circuit, about: About) -> None:
     told, down = circuit["delay"], circuit["unavailability"]
     losses = [one["ok"] for path in circuit["paths"].values() for one in path["loss"]]
     service = service_of(world.records, circuit["id"])
-    open_ = world.left_open(circuit["id"])
-    loss_open = "loss" in open_ or any(gap["code"] in DRAWN_GAPS for gap in circuit["gaps"])
+    left_open = world.left_open(circuit["id"])
+    loss_open = "loss" in left_open or any(gap["code"] in DRAWN_GAPS for gap in circuit["gaps"])
     kept = all_kept(losses)
     unknown = service is UNKNOWN_SERVICE
     if kept and loss_open and (unknown or service.get("min_margin_db") is not None):
@@ -596,13 +596,13 @@ def _check_within(world: World, circuit: Circuit, about: About) -> None:
     limit = service.get("max_unavailability")
     about.same("limit of unavailability", down["limit"], limit)
     kept = _below(down["both"], limit, down["at_least"].get("both"))
-    if kept and (unknown or limit is not None) and "unavailability" in open_:
+    if kept and (unknown or limit is not None) and "unavailability" in left_open:
         kept = None
     about.same("unavailability kept", down["ok"], kept)
     checks = [told["ok"], told["asymmetry_ok"], circuit["loss_ok"], down["ok"]]
     if told["recovery_ms"] is not None:
         kept = _below(told["recovery_ms"], told["recovery_limit_ms"])
-        kept = None if kept and "recovery" in open_ else kept
+        kept = None if kept and "recovery" in left_open else kept
         about.same("recovery kept", told["recovery_ok"], kept)
         checks.append(told["recovery_ok"])
     about.same("within limits", circuit["within_limits"], all_kept(checks))

@@ -281,13 +281,13 @@ def _to_come(beside: Beside, of: dict[str, int], end: str, passed: set[str]) -> 
     found: dict[str, int] = {}
     waiting = [(0, end)]
     while waiting:
-        sum_, node = heapq.heappop(waiting)
+        so_far, node = heapq.heappop(waiting)
         if node in found:
             continue
-        found[node] = sum_
+        found[node] = so_far
         for other, edge in beside.get(node, ()):
             if other not in found and other not in passed:
-                heapq.heappush(waiting, (sum_ + of[edge], other))
+                heapq.heappush(waiting, (so_far + of[edge], other))
     return found
 
 
@@ -309,7 +309,7 @@ def _course_within(proof: NoPair, leaf: Told, within: Windows) -> list[str] | No
             return None
         ahead = {name: _to_come(beside, of[name], end, set(passed)) for name in within}
         for other, edge in beside.get(node, ()):
-            onward = {name: sum_ + of[name][edge] for name, sum_ in sums.items()}
+            onward = {name: so_far + of[name][edge] for name, so_far in sums.items()}
             if other not in passed and all(
                 other in ahead[name] and onward[name] + ahead[name][other] <= most
                 for name, (_, most) in within.items()

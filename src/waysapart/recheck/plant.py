@@ -525,8 +525,8 @@ def _along_drawn_line(cables: Cables, cable: Row, followed: list[Row]) -> list[S
             step = Step(of, entry, leave, nodes[entry], nodes[leave])
         drawn = substring(course, row["from_m"], row["to_m"])
         low, high = sorted((step.start, step.stop))
-        covered_ = substring(line, low, high, normalized=True)
-        away = shapely.hausdorff_distance(covered_, drawn)
+        followed_part = substring(line, low, high, normalized=True)
+        away = shapely.hausdorff_distance(followed_part, drawn)
         tolerance = ground.records.snap_m + wrong_m(segment) + cable["_accuracy_m"]
         if away > tolerance + _ROUNDING_M or abs(away - row["distance_m"]) > _ROUNDING_M:
             untrue(

@@ -108,7 +108,7 @@ def hold(records: Records, facts: Evidence, about: About) -> None:
 def hold_rerouting(records: Records, facts: dict[str, Any], about: About) -> None:
     """Hold the proofs that `reroute --json` carries: of its paths, and of what it would build."""
     apart = [one for one in facts["circuits"] if one["status"] == "apart"]
-    told, build_ = facts["proposal"], facts["build"] or {"single": [], "set": None}
+    told, to_build = facts["proposal"], facts["build"] or {"single": [], "set": None}
     _check_statuses(records, facts, about)
     check_weights(records, facts["weights"], about)
     due = (told is None) == (not apart)
@@ -124,12 +124,12 @@ def hold_rerouting(records: Records, facts: dict[str, Any], about: About) -> Non
         for one in apart:
             _check_cost(facts["cost_is"], one, circuits.get(one["id"]), about)
         about.skip("that no cheaper paths exist")
-    options = ("to build", *build_["single"][:1]), ("to build together", build_["set"])
+    options = ("to build", *to_build["single"][:1]), ("to build together", to_build["set"])
     for what, option in (one for one in options if len(one) > 1 and one[1] and one[1]["apart"]):
         if about.holds(option["proposal"] is not None, f"{what}: there is no proof"):
             mine: list[Named] = [(None, name, None) for name in option["apart"]]
             _hold_proposal(records, facts, option["proposal"], mine, about.of(what))
-    if len(build_["single"]) > 1:
+    if len(to_build["single"]) > 1:
         about.skip("what else could be built: prove the folder that reroute --proposal writes")
 
 

@@ -568,8 +568,8 @@ class _Apart:
         zone_m = min(float(service["end_zone_m"]) for service in self.services)
         # Only what is held apart here ends here: under `pairwise` no third member's sites excuse.
         pair = self.plane.pair(one, other, sorted({key[0] for key in contest}), zone_m)
-        grouped_ = bool(self.subject.trial.group_test)
-        both, avoidable = share_contest(self.plane.world, contest, grouped=grouped_)
+        in_group = bool(self.subject.trial.group_test)
+        both, avoidable = share_contest(self.plane.world, contest, grouped=in_group)
         pair.shared, pair.avoidable = _names(both), _names(avoidable)
         return pair
 
@@ -920,12 +920,9 @@ def check_told(world: World, subject: Subject, about: About) -> None:
     said = f"separation and end zone are {told}, which no service of it asks for"
     about.holds(told in known, said)
     many, kind = _pairs_of(trial) > 1, world.ground.kind
-    lists: dict[str, list[dict[str, Any]]] = {
-        "near": [dict(one) for one in claim["near"]],
-        "near_folded": [dict(one) for one in claim["near_folded"]],
-        "cross": [dict(one) for one in claim["cross"]],
-    }
-    for name, rows in lists.items():
+    fields: Mapping[str, Any] = claim
+    for name in ("near", "near_folded", "cross"):
+        rows = fields[name]
         for one in (two for row in rows for two in (row, *row.get("members", ()))):
             kinds = [kind.get(one["main"]), kind.get(one["alternate"])]
             about.same(f"kinds of {_between(one)}", one["kinds"], kinds)
@@ -934,8 +931,8 @@ def check_told(world: World, subject: Subject, about: About) -> None:
         named = all(("paths" in one) == many for one in rows)
         about.holds(named, f"something in {name} does not say between which paths")
     whole = claim["single_points"]["stretches"]
-    stretches_ = {one["stretch"] for one in claim["stretches"]}
-    ordered = whole == sorted(set(whole)) and set(whole) <= stretches_
+    numbers = {one["stretch"] for one in claim["stretches"]}
+    ordered = whole == sorted(set(whole)) and set(whole) <= numbers
     about.holds(ordered, f"single points name stretches {whole}")
 
 
@@ -1004,8 +1001,8 @@ def check_shared_stretches(plane: Plane, subject: Subject, about: About) -> None
     """Every shared asset stands in its stretch, in order, where every chain leads to it."""
     world, (claim, trial, shared) = plane.world, subject
     found = {name_of(one): one for one in shared.avoidable}
-    grouped_ = trial.group_test is not None
-    names = {key: " ".join(key) if grouped_ else key[1] for key in trial.paths}
+    in_group = trial.group_test is not None
+    names = {key: " ".join(key) if in_group else key[1] for key in trial.paths}
     labels = {label: key for key, label in names.items()}
     counted = [one["stretch"] for one in claim["stretches"]]
     about.same("stretches", counted, list(range(1, len(counted) + 1)))
@@ -1027,7 +1024,7 @@ def check_shared_stretches(plane: Plane, subject: Subject, about: About) -> None
         on_it = {label for label, key in labels.items() if found[name] in world.relied[key]}
         if trial.group_test == "pairwise":  # one path of each member
             firsts = ([names[key] for key in side if names[key] in on_it] for side in trial.sides)
-            on_it = {labels_[0] for labels_ in firsts if labels_}
+            on_it = {on_side[0] for on_side in firsts if on_side}
         mine.same_set("chains", list(one["via"]), on_it)
     for one in claim["stretches"]:
         _check_along(plane, one, labels, about.of(f"stretch {one['stretch']}"))
