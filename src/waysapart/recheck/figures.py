@@ -178,7 +178,7 @@ def hanging_m(span_m: float, sag_m: float, rise_m: float) -> float:
         c = span_m / (2 * u)
         return c * (cosh(u) - 1) * hypot(1.0, rise_m / (2 * c * sinh(u)))
 
-    high = 4 * sag_m / span_m  # cosh u - 1 is u^2 / 2 at least
+    high = min(4 * sag_m / span_m, 700.0)  # cosh u - 1 is u^2 / 2 at least, and e^700 any sag
     low = high / 2
     while sag_at(low) > sag_m:
         low /= 2
