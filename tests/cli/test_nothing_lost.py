@@ -28,7 +28,7 @@ COMMAND = "from waysapart.cli import main; main()"
 WRITER = """
 import sys
 from pathlib import Path
-from waysapart.output import OutputFile, write_text
+from waysapart.output_files import OutputFile, write_text
 number = 0
 while True:
     number += 1
