@@ -175,7 +175,7 @@ def test_the_picture_is_told_to_people_who_do_not_see_it(tmp_path: Path) -> None
 
     The title is the first child and the description the second, so a browser takes both.
     """
-    root = ElementTree.fromstring(profile_svg(proof_of(beside(), tmp_path), "K"))
+    root = ElementTree.fromstring(profile_svg(beside().proof(tmp_path), "K"))
     assert root.attrib["role"] == "img"
     title, told = list(root)[:2]
     assert title.tag.endswith("}title")
