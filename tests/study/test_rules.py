@@ -208,6 +208,12 @@ def test_all_faults_of_a_file_come_at_once(tmp_path: Path) -> None:
     assert "waiver.1.reason" in told
 
 
+def test_a_table_is_known_by_its_documented_name_alone(tmp_path: Path) -> None:
+    """`[[waiver]]`, not `[[waivers]]`: one spelling for all who read the file."""
+    text = '[[waivers]]\ncircuit = "C1"\nasset = "T1"\nreason = "r"\nuntil = 2030-01-01\n'
+    assert "did you mean 'waiver'?" in faults(tmp_path, text)["waivers"]
+
+
 def test_rules_cannot_be_changed() -> None:
     rules = shipped_rules()
     with pytest.raises(ValueError, match="frozen"):

@@ -26,7 +26,7 @@ _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 class Table(BaseModel):
     """A TOML table whose keys are all known."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+    model_config = ConfigDict(frozen=True, extra="forbid")
 
 
 def dotted(path: Sequence[object]) -> str:
