@@ -52,7 +52,7 @@ def test_the_page_lists_them() -> None:
 
 
 def test_tied_plant_and_counts(study: Study, tmp_path: Path) -> None:
-    """d1 runs from A to P1, carries CM, and leaves K on one way; A loses it."""
+    """d1 runs from A to P1, carries CM, and leaves K with one path; A loses it."""
     path = tmp_path / "ring.gpkg"
     wa.export(wa.prove(study), path)
     segments = layer(path, "found_segments").set_index("id")

@@ -484,7 +484,7 @@ def test_the_study_as_a_whole_names_who_is_silent(tmp_path: Path) -> None:
     facts = line().proved(tmp_path / "not").facts()
     text = printed(show_proof, facts)
     assert "silent" not in text
-    assert "1 loses a way with it and keeps one" in text
+    assert "1 loses a path with it and keeps one" in text
 
 
 def test_the_page_tells_it_circuit_by_circuit(tmp_path: Path) -> None:

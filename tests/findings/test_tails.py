@@ -346,7 +346,8 @@ def test_it_is_told_in_words(tmp_path: Path) -> None:
     found = by_one_multiplexer().circuit_facts(tmp_path)
     console = Console(width=200, file=StringIO())
     show_circuit(console, proof_of(tmp_path).facts(), "K")
-    assert "runs through the tail: MA, MB, HA and HB" in " ".join(_printed(console).split())
+    text = " ".join(_printed(console).split())
+    assert "all paths pass through the tail: MA, MB, HA and HB" in text
     assert words.finding(found, {}) == "Nothing shared beyond what its ends need and its tail."
     page = tmp_path / "page.html"
     wa.write_report(proof_of(tmp_path), page)

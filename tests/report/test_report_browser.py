@@ -155,8 +155,8 @@ def test_a_click_on_an_asset_tells_what_its_loss_takes(page):
     lost, left = ["C04", "C17", "C33"], ["C14", "C22", "C23", "C24"]
     assert rows["Kind"] == "pit"
     assert rows["Shared by both paths of"].split() == lost
-    assert rows["Its loss takes"].split() == lost
-    assert rows["Its loss leaves one path of"].split() == left
+    assert rows["If this is lost, circuits lost"].split() == lost
+    assert rows["Circuits left with one path"].split() == left
     assert page.locator("tr.relies button.pick").all_text_contents() == [*lost, *left]
     card.locator("button:has-text('C14')").click()
     assert page.text_content("tr.chosen button.pick") == "C14"

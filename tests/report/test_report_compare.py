@@ -62,7 +62,7 @@ def test_added_removed_and_moved_plant_is_marked_and_nothing_else(proofs):
 
 
 def test_what_reroute_would_build_shows_as_added(tmp_path):
-    """The proposal lays one segment, N1 to N2, past the pit that both ways pass; nothing goes."""
+    """The proposal lays one segment, N1 to N2, past the pit on both paths; nothing is removed."""
     plant = Plant()
     one_pit(plant)
     found = ask(plant, tmp_path / "base")

@@ -1,4 +1,4 @@
-"""What the page can look up: what a loss takes, where assets lie, coordinates of the study."""
+"""What the page can look up: the effect of a loss, where assets lie, coordinates of the study."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def test_a_loss_takes_what_a_dig_at_the_asset_takes(proof, found, asset):
 
 
 def test_the_pit_of_the_demo(found):
-    """C04, C17 and C33 have both ways in it; C14 and C22 to C24 one."""
+    """C04, C17 and C33 have both paths in it; C14 and C22 to C24 one."""
     lost, left, groups, cables, kind = taken(found, "PIT-HER-7")
     assert lost == ["C04", "C17", "C33"]
     assert left == ["C14", "C22", "C23", "C24"]
@@ -49,7 +49,7 @@ def test_the_pit_of_the_demo(found):
 
 
 def test_a_group_is_lost_with_every_way_of_its_members(found):
-    """The cable of both main ways leaves G1 its alternates; the site at their end nothing."""
+    """The cable of both main paths leaves G1 its alternates; the site at their end nothing."""
     assert taken(found, "UC-U1")[2] == []
     assert taken(found, "SAL")[2] == ["G1"]
 

@@ -138,7 +138,7 @@ def test_the_map_and_its_card_show_it_too(page):
         )
     )
     assert SHOWN in told["Kind"]
-    assert SHOWN in told["Its loss takes"]
+    assert SHOWN in told["If this is lost, circuits lost"]
     assert SHOWN in told["Cables that need it"]
 
 

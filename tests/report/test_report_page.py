@@ -127,7 +127,7 @@ def test_what_a_person_passes_cannot_act(estuary_report):
 
 def test_the_same_facts_give_the_same_file(page, estuary_report):
     facts, geo = estuary_report
-    assert render_report(facts, geo, title="Are the ways apart?") == page
+    assert render_report(facts, geo, title="Are the paths apart?") == page
 
 
 def test_a_study_without_circuits_or_geometry_still_has_a_page(empty_report):
@@ -183,7 +183,7 @@ def counts(**given):
 @pytest.mark.parametrize(
     ("given", "said"),
     [
-        (counts(), "The study holds no circuits, so nothing was asked of it."),
+        (counts(), "The study has no circuits, so there is nothing to judge."),
         (counts(apart=3), "Yes. All 3 circuits are apart or accepted, and within the limits."),
         (
             counts(apart=1, accepted=2),
@@ -243,7 +243,7 @@ def test_figures_have_their_units():
 
 
 def test_what_was_not_examined_is_no_figure(page, facts):
-    """The end zones cover a whole way of C13."""
+    """The end zones cover a whole path of C13."""
     assert "closest outside the end zones <b>not examined</b>" in entry(page, facts, "C13")
     assert "closest outside the end zones <b>230 m</b>" in entry(page, facts, "C04")
 

@@ -1,4 +1,4 @@
-"""The two-lane strip: where everything lies along the ways, and the drawing of it."""
+"""The two-lane strip: where everything lies along the paths, and the drawing of it."""
 
 from __future__ import annotations
 
@@ -93,7 +93,7 @@ def test_a_line_of_towers_is_marked_tower_by_tower(made):
 
 
 def test_everything_shared_is_a_bridge_at_its_place(facts, made):
-    """On a circuit whose ways both have a course; in order, each with a place on either lane."""
+    """On a circuit whose paths both have a course; in order, each with a place on either lane."""
     for name, strip in made.items():
         wanted = len(labels(facts[name]))
         assert [bridge["finding"] for bridge in strip["bridges"]] == list(range(wanted)), name
@@ -114,14 +114,14 @@ def test_the_trench_of_c03_lies_at_heronfleet(made):
 
 
 def test_a_flood_bridges_what_it_reaches_of_both(made):
-    """C26: the surge area takes kilometres of B1's ducts and some towers of X1."""
+    """C26: the surge area reaches kilometres of B1's ducts and some towers of X1."""
     (bridge,) = made["C26"]["bridges"]
     longest = [max(high - low for low, high in spots) for spots in bridge["spots"]]
     assert min(longest) > 1000
 
 
 def test_near_ways_lean_where_they_are_near(made):
-    """C25: 807 m are expected, from 4.77 km on; the same on the other way."""
+    """C25: 807 m are expected, from 4.77 km on; the same on the other path."""
     (near,) = made["C25"]["near"]
     main, alternate = near["on"]
     assert main == pytest.approx([4770, 5581], abs=5)

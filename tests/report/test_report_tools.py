@@ -58,8 +58,8 @@ def test_what_digging_at_a_pit_would_cut(page):
     page.fill("#plan-find", "pit-her-7")
     page.keyboard.press("Enter")
     told = card(page)
-    assert told["Its loss takes"] == ["C04", "C17", "C33"]
-    assert told["Its loss leaves one path of"] == ["C14", "C22", "C23", "C24"]
+    assert told["If this is lost, circuits lost"] == ["C04", "C17", "C33"]
+    assert told["Circuits left with one path"] == ["C14", "C22", "C23", "C24"]
     assert told["Cables that need it"] == ["AP-N3-HER", "UC-U3"]
     page.click("#plan-card button:has-text('UC-U3')")
     assert page.text_content("#plan-card .id") == "UC-U3"
@@ -70,7 +70,7 @@ def test_an_asset_without_a_place_is_found_with_what_holds_it(page):
     page.keyboard.press("Enter")
     told = card(page)
     assert told["Lies in, on or at"] == ["RM-STK", "STK"]
-    assert "C08" in told["Its loss takes"]
+    assert "C08" in told["If this is lost, circuits lost"]
     assert told["On the map"][-1] == "STK"
 
 
@@ -82,7 +82,7 @@ def test_a_press_on_a_hazard_picks_it(page):
     frame = page.locator(".folium-map").bounding_box()
     page.mouse.click(frame["x"] + frame["width"] / 2, frame["y"] + frame["height"] / 2)
     assert page.text_content("#plan-card .id") == "HZ-FLOOD-1"
-    assert "C26" in card(page)["Its loss takes"]
+    assert "C26" in card(page)["If this happens, circuits lost"]
 
 
 def test_the_pointer_reads_the_coordinates_of_the_study(page, proof):

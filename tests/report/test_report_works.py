@@ -77,7 +77,7 @@ def test_the_command_says_and_returns_the_same_with_a_page(command, tmp_path):
     assert (told.exit_code, told.output) == (plain.exit_code, plain.output)
     assert told.exit_code == 1
     html = page.read_text(encoding="utf-8")
-    assert "3 circuits lost, 4 left with one way, 3 unknown." in html
+    assert "3 circuits lost, 4 left with one path, 3 unknown." in html
     assert "It is no permit" in html
     assert [one.name for one in tmp_path.iterdir()] == ["notice.html"]
 
@@ -109,7 +109,7 @@ def pages(study, tmp_path_factory):
 
 @pytest.mark.browser
 def test_the_notice_tells_whom_what_and_what_next(pages, watched):
-    """COVER: C04 and C17 are lost; C14 runs on its main way, C24 on its alternate."""
+    """COVER: C04 and C17 are lost; C14 is in service on its main path, C24 on its alternate."""
     page = watched.open(pages["plan"])
     order = page.locator("table[data-table=order] tbody td:first-child").all_text_contents()
     assert order == ["DRAIN", "FOOTING", "COVER"]

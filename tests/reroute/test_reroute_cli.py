@@ -53,7 +53,7 @@ def test_none_is_exit_status_1_with_the_reason(tmp_path: Path) -> None:
     result = run(tmp_path / "study", "--no-build")
     assert result.exit_code == 1
     assert "every way from RA to RB relies on pit P" in result.output
-    assert "P (weight 4, no pair has less)" in result.output
+    assert "P (weight 4; every pair has as much or more)" in result.output
 
 
 @pytest.mark.parametrize(

@@ -935,7 +935,7 @@ def test_a_block_says_which_waiver_it_takes_the_place_of(tmp_path: Path) -> None
     plant = trench()
     plant.waive(asset="T", until="2024-12-31")
     plant.study(tmp_path)
-    assert "# takes the place of one that does not count: lapsed" in shown(tmp_path)
+    assert "# replaces a waiver that does not count: lapsed" in shown(tmp_path)
 
 
 def test_a_long_list_is_cut_in_the_terminal_alone(tmp_path: Path) -> None:

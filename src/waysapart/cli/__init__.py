@@ -22,7 +22,7 @@ os.environ["PROJ_NETWORK"] = "OFF"
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, prog_name="waysapart")
 def main() -> None:
-    """Prove that the two ways of protection circuits share nothing that one event could take.
+    """Prove that no single event can put both paths of a protection circuit out of service.
 
     STUDY is a folder with the layers (or its study.toml); the current folder if left out.
     Start with `waysapart demo`.

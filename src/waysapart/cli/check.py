@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from waysapart.gaps import Gap
 
 
-@click.command(short_help="Read and tie everything; list errors and record gaps.")
+@click.command(short_help="Read the study, tie circuits to plant; list errors and record gaps.")
 @study_argument
 @json_option
 @click.option(
@@ -42,22 +42,22 @@ if TYPE_CHECKING:
 @click.option(
     "--strict",
     is_flag=True,
-    help="Take records that contradict each other as errors, each with its row; "
+    help="Report records that contradict each other as errors, each with its row; "
     "for those who maintain the layers.",
 )
 @on_option
 @force_option
 @telling_errors
 def check(study: Path, json_file: str | None, csv_file: str | None, strict: bool) -> None:
-    """Read and tie everything; list errors and record gaps, each with where it stands.
+    """Read the study, tie circuits to plant; list errors and record gaps with file and row.
 
     Records that contradict each other (an id twice, a reference to nothing, a cell that cannot
     be read) are gaps of what they touch. Only what makes the input unreadable is an error.
 
-    Where circuits cannot be decided, it says which records to enter first: the fewest that
-    let the most circuits be decided.
+    Where circuits cannot be decided, says which records to enter first: the fewest that
+    decide the most circuits.
 
-    Exit status: 0 nothing amiss, 3 gaps, 2 errors.
+    Exit status: 0 neither errors nor gaps, 3 gaps, 2 errors.
 
     \b
     Examples:
@@ -187,7 +187,7 @@ def blank(folder: Path, crs: str) -> None:
 def demo(folder: Path) -> None:
     """Write the example study into FOLDER, prove it, write its report, and say where to look.
 
-    The study is invented: an estuary with a trap for each way in which two paths that look
+    The study is invented: an estuary with one trap for each reason why two paths that look
     apart are not.
 
     \b

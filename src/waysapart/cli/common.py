@@ -77,8 +77,8 @@ def _keep_force(context: click.Context, _parameter: click.Parameter, value: bool
 force_option = click.option(
     "--force",
     is_flag=True,
-    help="Replace files that are there already though waysapart did not write them. No input "
-    "is ever written over.",
+    help="Replace existing files even if waysapart did not write them. Inputs are never "
+    "overwritten.",
     expose_value=False,
     callback=_keep_force,
 )

@@ -29,14 +29,14 @@ from waysapart.cli.common import (
     "--output",
     "target",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Write it as one HTML file as well, with the plant of both on one map.",
+    help="Also write one HTML file, with the plant of both studies on one map.",
 )
 @json_option
 @on_option
 @force_option
 @telling_errors
 def compare(before: Path, after: Path, target: Path | None, json_file: str | None) -> None:
-    """Hold two studies against each other, circuit by circuit.
+    """Compare two studies, circuit by circuit.
 
     BEFORE and AFTER are studies; BEFORE may be the evidence of an earlier proof
     (`prove --json`), for the periodic audit. A proposal is a study that `extends` another.

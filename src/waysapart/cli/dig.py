@@ -47,7 +47,7 @@ _WHERE = (
         "--radius", type=click.FloatRange(min=0, min_open=True), help="Metres round --at."
     ),
     click.option(
-        "--asset", multiple=True, metavar="ID", help="An asset that is taken; repeatable."
+        "--asset", multiple=True, metavar="ID", help="An asset that the works take out; repeatable."
     ),
     click.option(
         "--reach",
@@ -58,20 +58,21 @@ _WHERE = (
     click.option(
         "--accuracy",
         type=click.FloatRange(min=0),
-        help="How well the plant is surveyed, in metres: the works reach so much farther. "
+        help="Survey accuracy of the plant in metres, added to the reach of the works. "
         "Default: what is on record, else the rules.",
     ),
     click.option(
         "--plan",
         type=click.Path(path_type=Path, exists=True),
-        help="A table of works with days and places: what must not overlap, and a good order.",
+        help="A table of works with days and places: says what must not overlap, and proposes an "
+        "order.",
     ),
     click.option(
         "-o",
         "--output",
         "target",
         type=click.Path(path_type=Path, dir_okay=False),
-        help="Write the works notice as one HTML file as well: whom to tell before work starts.",
+        help="Also write the works notice as one HTML file: whom to tell before work starts.",
     ),
 )
 
@@ -106,7 +107,7 @@ def _run(
         if not write_json(json_file, planned):
             show_plan(output(), planned)
         sys.exit(works.exit_code())
-    with busy("taking out what the works take"):
+    with busy("finding what the works put out of service"):
         taken = dig_up(
             records,
             area,
@@ -128,7 +129,7 @@ def _run(
 def _make(name: str, text: str, example: str) -> click.Command:
     help_text = (
         f"{text}\n\n"
-        "Exit status: 0 no circuit is touched, 1 a circuit is lost or left with one way, 3 a gap "
+        "Exit status: 0 no circuit is touched, 1 a circuit is lost or left with one path, 3 a gap "
         "in the records leaves one unknown, 2 wrong call or input.\n\n"
         f"\b\nExamples:\n    {example}\n"
         f"    waysapart {name} examples/estuary --at 7.05,54.4 --radius 20\n"
@@ -144,12 +145,12 @@ def _make(name: str, text: str, example: str) -> click.Command:
 
 dig = _make(
     "dig",
-    "What an excavation cuts, and how every circuit stands during it.",
+    "What an excavation cuts, and the state of every circuit during it.",
     "waysapart dig examples/estuary --asset PIT-HER-7",
 )
 outage = _make(
     "outage",
-    "What planned work takes out, and how every circuit stands during it.",
+    "What planned work puts out of service, and the state of every circuit during it.",
     "waysapart outage examples/estuary --asset OP-N1",
 )
 
@@ -157,7 +158,7 @@ outage = _make(
 # --- `waysapart worst`.
 
 
-@click.command(short_help="Single events, pairs of events and places, ranked by what they take.")
+@click.command(short_help="Single events, pairs and places, ranked by the circuits they cut off.")
 @study_argument
 @json_option
 @click.option(
@@ -165,9 +166,11 @@ outage = _make(
     type=click.FloatRange(min=0, min_open=True),
     default=50.0,
     show_default=True,
-    help="Radius of the circle that ranks places, in metres.",
+    help="Radius of the circle at each place, in metres.",
 )
-@click.option("--top", type=click.IntRange(min=1), default=10, show_default=True, help="Rows each.")
+@click.option(
+    "--top", type=click.IntRange(min=1), default=10, show_default=True, help="Rows of each table."
+)
 @click.option("--circuit", "-c", multiple=True, help="Only these circuits; repeatable.")
 @on_option
 @force_option
@@ -175,7 +178,7 @@ outage = _make(
 def worst(
     study: Path, json_file: str | None, radius: float, top: int, circuit: tuple[str, ...]
 ) -> None:
-    """Rank what would take most: one asset or hazard, two together, a circle on the ground.
+    """Rank events by the circuits lost: one asset or hazard, two together, a circle on the ground.
 
     \b
     Example:

@@ -35,15 +35,15 @@ if TYPE_CHECKING:  # pydantic is heavy, and --help needs none of it
     "--circuit",
     "-c",
     multiple=True,
-    help="Show one circuit or group whole, with waivers to sign for what stands against it, in "
-    "JSON with its separation profile; repeatable.",
+    help="Show one circuit or group in full, with waivers to sign for its findings; in JSON with "
+    "its separation profile. Repeatable.",
 )
 @click.option("--quiet", "-q", is_flag=True, help="Only the answer and the counts.")
 @on_option
 @force_option
 @telling_errors
 def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: bool) -> None:
-    """Prove which circuits' main and alternate ways are apart, and within their limits.
+    """Prove which circuits' main and alternate paths are apart, and within their limits.
 
     Exit status: 0 all apart or accepted and within limits, 1 something shared or over a limit,
     3 nothing shared but something unproven, 2 wrong input.
@@ -100,10 +100,10 @@ def recheck(study: Path, file: Path, json_file: str | None) -> None:
     """Check evidence against the layers, sharing no code with the prover.
 
     FILE is what `prove --json` wrote, or `reroute --json` for its proofs that no
-    separate pair exists, or a report, which carries its evidence. Says what holds,
+    separate pair exists, or a report, which carries its evidence. Says what is true,
     what is false, what could not be checked, and which inputs have changed since.
 
-    Exit status: 0 nothing is false, 1 something is, 2 wrong call or input.
+    Exit status: 0 nothing is false, 1 something is false, 2 wrong call or input.
 
     \b
     Example:

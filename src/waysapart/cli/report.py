@@ -38,7 +38,9 @@ from waysapart.errors import CallError
     help="Fetch a background map when the report is opened, from a tile address with {z}, {x} "
     "and {y}. Without it the report asks the network for nothing.",
 )
-@click.option("--attribution", default="", help="What the background map's licence wants said.")
+@click.option(
+    "--attribution", default="", help="Attribution that the background map's licence requires."
+)
 @click.option(
     "--since",
     type=click.Path(path_type=Path, exists=True),
@@ -48,9 +50,9 @@ from waysapart.errors import CallError
 @click.option(
     "--share-outside",
     is_flag=True,
-    help="For readers who must not learn where plant lies: no name, no id, no free text, no exact "
-    "figure and no coordinate of the study stays in the file. Which thing gets which new id is "
-    "decided by a secret kept beside the study, in .waysapart-secret.",
+    help="For readers who must not learn where plant lies: the file holds no name, id, free text, "
+    "exact figure or coordinate of the study. New ids follow from a secret kept beside the study, "
+    "in .waysapart-secret.",
 )
 @click.option(
     "--grid",
@@ -71,7 +73,7 @@ def report(
     share_outside: bool,
     grid_m: float | None,
 ) -> None:
-    """Write the proof as one HTML file that a reviewer can open without network or program.
+    """Write the proof as one HTML file that opens in a browser without network or program.
 
     Exit status as of `prove`.
 

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 _COSTS = ("length", "delay", "loss", "splices", "unavailability")
 
 
-@click.command(short_help="The best separate ways there are; where none are, why, what to build.")
+@click.command(short_help="The best separate paths; where none exist, why, and what to build.")
 @study_argument
 @click.option("--circuit", "-c", multiple=True, metavar="ID", help="A circuit; repeatable.")
 @click.option("--group", "-g", multiple=True, metavar="ID", help="A group; repeatable.")
@@ -37,14 +37,18 @@ _COSTS = ("length", "delay", "loss", "splices", "unavailability")
     "--between", nargs=2, metavar="A B", help="Two pieces of equipment, for a circuit to come."
 )
 @click.option(
-    "--cost", type=click.Choice(_COSTS), default="length", show_default=True, help="What is least."
+    "--cost",
+    type=click.Choice(_COSTS),
+    default="length",
+    show_default=True,
+    help="What to minimise.",
 )
-@click.option("--keep", metavar="WAY", help="A way that stays as it is, such as main.")
+@click.option("--keep", metavar="LABEL", help="A path that stays as it is, such as main.")
 @click.option("--avoid", multiple=True, metavar="ID", help="An asset or link; repeatable.")
 @click.option(
     "--avoid-area",
     type=click.Path(path_type=Path, exists=True),
-    help="A vector file of areas: no way uses plant that they touch, nothing is built there.",
+    help="A vector file of areas: no path uses plant that they touch, nothing is built there.",
 )
 @click.option("--listed-only", is_flag=True, help="Only links on record, no new ones.")
 @click.option(
@@ -55,7 +59,7 @@ _COSTS = ("length", "delay", "loss", "splices", "unavailability")
     help="Free fibres that a new link takes of each cable.",
 )
 @click.option(
-    "--ways", type=click.IntRange(min=2), help="Of a group: working ways apart from each other."
+    "--ways", type=click.IntRange(min=2), help="Of a group: working paths apart from each other."
 )
 @click.option(
     "--build",
@@ -69,12 +73,12 @@ _COSTS = ("length", "delay", "loss", "splices", "unavailability")
     type=click.FloatRange(min=0, min_open=True),
     default=2000.0,
     show_default=True,
-    help="Metres of a segment that is made up.",
+    help="Greatest length of a proposed segment, in metres.",
 )
 @click.option(
     "--budget",
     type=click.FloatRange(min=0),
-    help="What a set of new segments may cost: metres, or the unit of the column cost.",
+    help="Most that a set of new segments may cost: metres, or the unit of the column cost.",
 )
 @click.option(
     "--time-limit",
@@ -87,8 +91,8 @@ _COSTS = ("length", "delay", "loss", "splices", "unavailability")
     "--proposal",
     type=click.Path(path_type=Path),
     metavar="FOLDER",
-    help="Write the ways as a study that extends this one, and each thing to build in a folder "
-    "build-1, build-2, ... inside it.",
+    help="Write the paths as a study that extends this one, and each proposal to build in a "
+    "folder build-1, build-2, ... inside it.",
 )
 @json_option
 @on_option
@@ -103,13 +107,13 @@ def reroute(
     proposal: Path | None,
     **options: Any,
 ) -> None:
-    """Find the best pair of ways that the plant allows, over links and free fibres on record.
+    """Find the best pair of paths that the plant allows, over links and free fibres on record.
 
     Without --circuit and --group: every circuit and group that is not apart, and every
-    circuit over a limit. Each answer has been proved. Where no separate ways exist, says
-    why, what is shared least, and what to build.
+    circuit over a limit. Each answer has been proved. Where no separate paths exist, says
+    why, the least that must be shared, and what to build.
 
-    Exit status: 0 separate ways for all, 1 none exist for one, 3 undecided in the time given,
+    Exit status: 0 separate paths for all, 1 none exist for one, 3 undecided in the time given,
     2 wrong call or input.
 
     \b

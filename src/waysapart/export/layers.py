@@ -44,10 +44,10 @@ class LayerFields:
 
 
 _COUNTS = {
-    "lost": "circuits that its loss alone leaves without a way",
-    "exposed": "circuits that its loss alone leaves with one way",
-    "circuits": "circuits any way of which relies on it",
-    "hazards": "hazards that take it",
+    "lost": "circuits that its loss alone leaves without a path",
+    "exposed": "circuits that its loss alone leaves with one path",
+    "circuits": "circuits with any path that relies on it",
+    "hazards": "hazards that reach it",
 }
 _OWNER = {"test": "circuit or group", "verdict": "its verdict"}
 
@@ -82,7 +82,7 @@ _LAYERS = (
     ),
     LayerFields(
         "found_paths",
-        "a way of a circuit",
+        "a path of a circuit",
         "MultiLineString",
         {
             "circuit": "circuit",
@@ -102,7 +102,7 @@ _LAYERS = (
     ),
     LayerFields(
         "found_shared",
-        "an asset that all ways of a circuit or group rely on",
+        "an asset that all paths of a circuit or group rely on",
         "where the asset is, or what holds it; blank where nothing says",
         {
             **_OWNER,
@@ -112,35 +112,35 @@ _LAYERS = (
             "avoidable": "0: shared because the relays stand there, or as a tail",
             "tail": "1: shared inside an end site before the paths part, and excused",
             "waived": "1: accepted, on record",
-            "through": "the shared thing in it that is all the reason",
+            "through": "the shared asset within it that is the only reason",
         },
     ),
     LayerFields(
         "found_protected",
-        "an asset whose loss takes a way of a circuit together with what the circuit protects",
+        "an asset whose loss breaks a path of a circuit together with what the circuit protects",
         "where the asset is, or what holds it; blank where nothing says",
         {
             **_OWNER,
             "asset": "what is lost",
             "role": "its role",
             "kind": "its kind",
-            "path": "the way that it takes",
-            "protected": "what the circuit protects that it takes",
-            "remains": "ways that remain",
+            "path": "the path that is lost",
+            "protected": "what the circuit protects that is lost",
+            "remains": "paths that remain",
             "silent": "1: none remains",
         },
     ),
     LayerFields(
         "found_near",
-        "a stretch of one way too close to the other",
+        "a stretch of one path too close to the other",
         "LineString",
         {
             **_OWNER,
-            "segment": "segment of the first way",
-            "other": "segment of the second way",
+            "segment": "segment of the first path",
+            "other": "segment of the second path",
             "distance_m": "least distance",
             "length_m": "length of the stretch",
-            "limit_m": "distance that the rules ask for",
+            "limit_m": "distance that the rules require",
             "waived": "1: accepted, on record",
             "under": "shared structure or holder that it is folded under",
         },
@@ -151,8 +151,8 @@ _LAYERS = (
         "Point",
         {
             **_OWNER,
-            "segment": "segment of the first way",
-            "other": "segment of the second way",
+            "segment": "segment of the first path",
+            "other": "segment of the second path",
             "forbidden": "1: the rules forbid it",
             "waived": "1: accepted, on record",
             "under": "shared structure or holder that it is folded under",
@@ -176,8 +176,8 @@ _LAYERS = (
         {
             "id": "hazard",
             "kind": "its kind",
-            "reach_m": "how far beyond its outline it takes things",
-            "takes": "segments, structures and sites that it takes",
+            "reach_m": "how far beyond its outline it reaches",
+            "takes": "segments, structures and sites that it reaches",
             "lost": _COUNTS["lost"],
             "exposed": _COUNTS["exposed"],
             "circuits": _COUNTS["circuits"],
@@ -185,14 +185,14 @@ _LAYERS = (
     ),
     LayerFields(
         "found_contingency",
-        "a single event and a circuit that it takes a way of",
+        "a single event and a circuit that loses a path by it",
         None,
         {
             "asset": "asset or hazard that is lost",
             "role": "its role",
             "kind": "its kind",
             "circuit": "circuit",
-            "state": "lost: no way left; exposed: one way left",
+            "state": "lost: no path left; exposed: one path left",
         },
     ),
     LayerFields(
@@ -208,8 +208,8 @@ _LAYERS = (
             "worst_at_least_us": "the least that it can be",
             "asymmetry_us": "greatest difference of the two directions; blank: not on record",
             "asymmetry_at_least_us": "the least that it can be",
-            "closest_m": "least distance of its ways outside the end zones",
-            "unavailability": "share of the time that all ways are down; blank: not known",
+            "closest_m": "least distance of its paths outside the end zones",
+            "unavailability": "share of the time that all paths are down; blank: not known",
             "unavailability_at_least": "where it is not known: by what has a failure rate",
             "gaps": "record gaps that touch it",
         },
@@ -273,7 +273,7 @@ class _Plant:
         return [self.joined(sorted(csr_row(matrix, r).tolist())) for r in picked]
 
     def relied(self) -> Ints:
-        """How many circuits rely on each asset by any way."""
+        """How many circuits rely on each asset by any path."""
         paths = self.proof.reliance.paths[:, : len(self.assets)].astype(np.int32)
         ways = self.table.base.ways()
         by_circuit = sp.csr_array(sp.csr_array(ways.T) @ paths)
@@ -287,7 +287,7 @@ class _Plant:
         }
 
     def shape_of(self, number: int) -> Any:
-        """Its geometry, its segments' for a cable, else that of what holds it."""
+        """Geometry of an asset: its own, that of a cable's segments, else that of its holder."""
         if self._shapes is None:
             self._shapes = {}
             for role in ("sites", "structures", "holders", "segments", "hazards"):

@@ -165,14 +165,15 @@ Facts = Mapping[str, Any]
 View = dict[str, Any]
 
 QUESTION = (
-    "What does the change do to each protection circuit: do its paths come to share less or more, "
-    "and does any limit break?"
+    "What does the change do to each protection circuit: do its paths share less or more, and is "
+    "any limit exceeded?"
 )
 MEANING = {
-    "worse": "A verdict fell, a limit broke, or more stands against it, whatever else improved.",
-    "better": "A verdict rose, a limit is kept again, or less stands against it.",
-    "same": "Verdict and limits stay. Where one finding took the place of another, both are "
-    "listed; figures may differ.",
+    "worse": "The verdict got worse, a limit is no longer met, or a finding is new, whatever else "
+    "improved.",
+    "better": "The verdict improved, a limit is met again, or a finding is gone.",
+    "same": "Verdict and limits stay. Where one finding replaced another, both are listed; "
+    "figures may differ.",
     "new": "Not in the study before.",
     "gone": "Not in the study after.",
 }
@@ -194,7 +195,7 @@ _WHOLE = {
     "worst_at_least_us": "least of the greatest delay, where it is not known",
     "asymmetry_at_least_us": "least asymmetry, where it is not known",
     "closest_m": "closest approach",
-    "blank_within": "assets of which it is blank what they lie in",
+    "blank_within": "assets without a record of what they lie within",
 }
 
 

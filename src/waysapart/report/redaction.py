@@ -373,7 +373,7 @@ class _Reducer:
                 self._name(one["id"], what, what)
         for one in facts["circuits"]:
             for label, path in one["paths"].items():
-                self._name(label, "way", "way")
+                self._name(label, "path", "path")
                 for link in path["links"]:
                     self._name(link, "link", "link")
             self._name(one["service"], "service", "service")

@@ -368,7 +368,7 @@ class _Drawing:
         said, mark = f"{hop['medium']} hop", ""
         if hop.get("unknown"):
             said += ", route not on record"
-            mark = _query(x, y, "Nobody has recorded the route of this hop")
+            mark = _query(x, y, "The route of this hop is not on record")
         if high - low < _LETTER * len(said) + 16:
             return mark
         return mark + (
@@ -378,7 +378,7 @@ class _Drawing:
 
     def _break(self, place: int, at_m: float) -> str:
         x = self.x(place, at_m)
-        said = "The record breaks off here: what follows does not meet what went before"
+        said = "The record breaks off here: the next segment begins elsewhere"
         return _query(x, self.y(place, x), said)
 
     def _marks(self, place: int) -> str:

@@ -206,8 +206,8 @@ def _own_lines(console: Console, circuits: Sequence[Circuit]) -> None:
         besides = " other" if silent else ""
         console.print(
             styled(
-                f"  {taken}{besides} {verb} a way with it and {'keeps' if taken == 1 else 'keep'} "
-                "one: --circuit tells how each stands then"
+                f"  {taken}{besides} {verb} a path with it and {'keeps' if taken == 1 else 'keep'} "
+                "one: --circuit shows which"
             )
         )
 
@@ -250,14 +250,14 @@ def show_offers(
     if not offers:
         return
     console.print()
-    console.print(styled("To accept what stands, sign these in rules.toml", "bold"))
+    console.print(styled("To accept these findings, sign these waivers in rules.toml", "bold"))
     for offer in offers[:_MOST_OFFERS]:
         console.print()
         if offer["within"] is not None:
             console.print(styled(f"# accepts {offer['covers']} findings", "dim"))
         before = replaced(offer, waivers)
         if before is not None:
-            console.print(styled(f"# takes the place of one that does not count: {before}", "dim"))
+            console.print(styled(f"# replaces a waiver that does not count: {before}", "dim"))
         for line in offer_toml(offer).splitlines():
             console.print(styled(line), soft_wrap=True)
     if len(offers) > _MOST_OFFERS:
@@ -265,8 +265,8 @@ def show_offers(
         console.print(
             styled(
                 f"and {len(offers) - _MOST_OFFERS} more: --json lists all. One waiver can cover "
-                "all that lies in a thing, such as a line: record it as a holder, and in `within` "
-                "of each span and tower",
+                "everything within a holder, such as a line: record the line as a holder and name "
+                "it in `within` of each span and tower",
                 "dim",
             )
         )
@@ -328,13 +328,15 @@ def _circuit(console: Console, circuit: Circuit, links: words.Links) -> None:
     _time_down(console, shares, down["why"])
     _at_the_ends(console, circuit)
     if circuit["tail"]:
-        console.print(styled(f"  runs through the tail: {sentence_list(circuit['tail'])}"))
+        console.print(
+            styled(f"  all paths pass through the tail: {sentence_list(circuit['tail'])}")
+        )
     for text, _ in words.own_line_said(circuit):
         console.print(styled(f"  {text}", "bold" if text.startswith("silent") else ""))
     if circuit["blank_within"]:
         console.print(
             styled(
-                f"  {words.count_of(circuit['blank_within'], 'asset')} on its ways without a "
+                f"  {words.count_of(circuit['blank_within'], 'asset')} on its paths without a "
                 "record of what they lie within"
             )
         )
@@ -390,7 +392,7 @@ def _some(entries: Sequence[Shared]) -> str:
 
 def _closest(circuit: Circuit | Group) -> str:
     if circuit["closest_m"] is None:
-        return "not examined (the end zones cover a whole way, or a way has no geometry)"
+        return "not examined (the end zones cover a whole path, or a path has no geometry)"
     between = circuit["closest"]
     return (
         f"{words.metres(circuit['closest_m'])} between {between['main']} and {between['alternate']}"
@@ -464,7 +466,7 @@ def show_reroute(console: Console, facts: RerouteFacts) -> None:
     console.print(
         styled(
             f"{words.count_of(len(facts['circuits']), 'circuit or group', 'circuits and groups')} "
-            f"searched: {counts['apart']} with separate ways, {counts['none']} without, "
+            f"searched: {counts['apart']} with separate paths, {counts['none']} without, "
             f"{counts['undecided']} undecided"
         )
     )
@@ -487,8 +489,8 @@ def show_reroute(console: Console, facts: RerouteFacts) -> None:
 
 
 _HEADS = {
-    "apart": "Separate ways, proved apart and within limits",
-    "none": "No separate ways exist on what is on record",
+    "apart": "Separate paths, proved apart and within limits",
+    "none": "No separate paths exist in the plant on record",
     "undecided": "Undecided",
 }
 
@@ -518,20 +520,22 @@ def _cost(facts: RerouteFacts, one: TargetFacts) -> str:
     told = f"; {facts['cost_is']} {one['cost']:,g}{unit} together"
     if one["optimal"]:
         return told
-    return f"{told}, the best found so far: none has less than {one['lower_bound']:,g}"
+    return f"{told}, the best found so far: every pair has at least {one['lower_bound']:,g}"
 
 
 def _least(least: LeastSharedFacts) -> str:
     """What the best pair shares; in time only, within which bounds."""
     names = [
-        names[0] if len(names) == 1 else f"{names[0]} with all that goes with it"
+        names[0] if len(names) == 1 else f"{names[0]} with all that is lost with it"
         for names in least["shared"]
     ]
     names += [f"{one} and {other}, too near or crossing" for one, other in least["near"]]
     told = f"{few(names, _MOST_SHARED)} (weight {least['weight']}"
     if least["weight"] != least["weight_at_least"]:
-        return f"{told}, found in the time given; no pair has less than {least['weight_at_least']})"
-    return f"{told}, no pair has less)"
+        return (
+            f"{told}, found in the time given; every pair has {least['weight_at_least']} or more)"
+        )
+    return f"{told}; every pair has as much or more)"
 
 
 def _work(console: Console, facts: RerouteFacts) -> None:
@@ -547,10 +551,10 @@ def _work(console: Console, facts: RerouteFacts) -> None:
 
 def _build(console: Console, build: BuildFacts) -> None:
     console.print()
-    console.print(styled("What to build or change where no separate ways exist", "bold"))
+    console.print(styled("What to build or change where no separate paths exist", "bold"))
     if not build["single"]:
         looked = sentence_list([f"{n} {kind}" for kind, n in build["looked_at"].items() if n])
-        console.print(styled(f"  nothing found that works; looked at {looked or 'nothing'}"))
+        console.print(styled(f"  no solution found; looked at {looked or 'nothing'}"))
     for option in build["single"]:
         _option(console, option)
     if build["several"] is not None:
@@ -559,7 +563,7 @@ def _build(console: Console, build: BuildFacts) -> None:
         console.print(
             styled(
                 f"  together, {_within(build)}they make {len(build['set']['apart'])} apart; "
-                f"no set of single things makes more than {build['at_most_apart']}"
+                f"every set of these makes at most {build['at_most_apart']} apart"
             )
         )
 
@@ -569,8 +573,8 @@ def _several(console: Console, several: SeveralFacts) -> None:
     if not several["optimal"]:
         console.print(
             styled(
-                "  sets of new segments: not all were tried in the time given; none makes more "
-                f"than {several['at_most_apart']} apart, nor as many for less than "
+                "  sets of new segments: not all were tried in the time given; a set makes at most "
+                f"{several['at_most_apart']} apart, and as many cost at least "
                 f"{several['cost_at_least']:,g}",
                 "yellow",
             )
@@ -636,11 +640,11 @@ def _circuit_words(one: Facts) -> str:
     if one["cut"]:
         said.append(f"{sentence_list(one['cut'])} cut")
     if one["within_limits"] is False:
-        said.append("the way that still runs breaks a limit")
+        said.append("the path still in service is outside a limit")
     if one["next"]:
-        said.append(f"any of {few(one['next'], 4)} would lose it now")
+        said.append(f"then lost with any of {few(one['next'], 4)}")
     if one["state"] == "unknown":
-        said.append(f"{words.count_of(words.gap_count(one['gaps']), 'record gap')} on its ways")
+        said.append(f"{words.count_of(words.gap_count(one['gaps']), 'record gap')} on its paths")
     return "; ".join(said)
 
 
@@ -695,7 +699,7 @@ def show_comparison(console: Console, facts: Facts) -> None:
 
 def show_worst(console: Console, facts: Facts) -> None:
     """Single events, pairs and places that take most."""
-    console.print(styled(f"{facts['study']}: what would take most", "bold"))
+    console.print(styled(f"{facts['study']}: the events that put most out of service", "bold"))
     table = Table(box=None, padding=(0, 2, 0, 0), title_justify="left")
     for head in ("single event", "kind", "lost", "exposed", "min/a"):
         table.add_column(head, justify="right" if head in ("lost", "exposed", "min/a") else "left")
@@ -725,7 +729,7 @@ def show_worst(console: Console, facts: Facts) -> None:
     places.add_column(f"circle of {facts['radius_m']:g} m at")
     places.add_column("lost", justify="right")
     places.add_column("touched", justify="right")
-    places.add_column("takes")
+    places.add_column("hits")
     for one in facts["places"]:
         lon, lat = one["at"]
         places.add_row(
@@ -764,11 +768,11 @@ def _periods(console: Console, title: str, periods: Sequence[Facts]) -> None:
     table = _rows()
     for one in periods:
         days = one["from"] if one["from"] == one["to"] else f"{one['from']} to {one['to']}"
-        lost = f"loses {few(one['lost'], MOST_NAMED)}" if one["lost"] else "loses nothing"
+        lost = f"loses {few(one['lost'], MOST_NAMED)}" if one["lost"] else "no circuit lost"
         table.add_row(
             styled(f"  {days}"),
             styled(sentence_list(one["works"])),
             styled(lost, "bold red" if one["lost"] else "green"),
-            styled(f"one way left: {few(one['exposed'], MOST_NAMED)}" if one["exposed"] else ""),
+            styled(f"one path left: {few(one['exposed'], MOST_NAMED)}" if one["exposed"] else ""),
         )
     console.print(table)

@@ -43,14 +43,14 @@ LENGTHS = {
     "helix_m": "helix",
     "overlength_m": "overlength",
     "slack_m": "slack",
-    "test_m": "by test",
+    "test_m": "by measurement",
 }
 """Terms of the length of a link, each with its heading."""
 DELAYS = {
     "fibre_us": "fibre",
     "equipment_us": "equipment",
     "extra_us": "extra of links",
-    "test_us": "by test",
+    "test_us": "by measurement",
 }
 """Terms of the delay of a path, each with its heading."""
 

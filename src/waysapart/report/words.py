@@ -42,8 +42,8 @@ Links = Mapping[str, Link]
 """What the facts say of each link, by its id."""
 
 QUESTION = (
-    "Do the paths of each protection circuit share anything physical that one event could take, "
-    "and does each path stay within its limits?"
+    "Do the paths of each protection circuit share anything physical that one event could put out "
+    "of service, and does each path stay within its limits?"
 )
 
 _MONTHS = (
@@ -56,8 +56,8 @@ _COMPLETE = "The records are complete, and the paths share nothing beyond what t
 VERDICTS: dict[Verdict, tuple[str, str]] = {
     "shared": (
         "shared",
-        "The paths rely on the same thing, or come closer than the rules allow, where they need "
-        "not.",
+        "The paths rely on the same asset, or come closer than the rules allow, and could avoid "
+        "it.",
     ),
     "unproven": (
         "unproven",
@@ -72,7 +72,7 @@ VERDICTS: dict[Verdict, tuple[str, str]] = {
 }
 
 
-_AGED = {"survey": "surveys", "test": "tests", "leased_route": "statements of leased routes"}
+_AGED = {"survey": "surveys", "test": "measurements", "leased_route": "statements of leased routes"}
 
 
 def age_line(age: RecordAge) -> str:
@@ -92,9 +92,8 @@ def verdict_words(gaps: int, to_sign: int) -> dict[Verdict, tuple[str, str]]:
     """
     if to_sign:
         said = (
-            "The paths share nothing beyond what their ends need. Their records are complete as "
-            "far as the assumptions to sign hold: what the rules say in place of blanks, and what "
-            "they excuse or leave out."
+            "The paths share nothing beyond what their ends need. Their records are complete if "
+            "the assumptions to sign hold: what the rules fill in for blanks, excuse or leave out."
         )
     elif gaps:
         said = (
@@ -123,7 +122,7 @@ def assumption_said(row: Assumption) -> str:
     if head == "groups":
         return f"members of a group may share at their ends: {sentence_list(names)}"
     told = sentence_list(names, most=6)
-    return f"{count_of(count, 'holder')} left out as too large to mean anything: {told}"
+    return f"{count_of(count, 'holder')} left out as too large to show a common risk: {told}"
 
 
 def count_of(number: int, one: str, many: str | None = None) -> str:
@@ -198,7 +197,7 @@ def answer(counts: Mapping[str, int]) -> str:
     total = counts["total"]
     groups = _groups_said(counts)
     if total == 0:
-        return "The study holds no circuits, so nothing was asked of it."
+        return "The study has no circuits, so there is nothing to judge."
     faults = [
         (counts["shared"], "shares plant between its paths", "share plant between their paths"),
         (counts["over_limit"], "is over a limit", "are over a limit"),
@@ -667,7 +666,7 @@ def _optical(one: LinkLoss) -> list[str]:
     if held["margin_ok"] is False:
         margin = one.row["margin_db"]
         left = "too little" if margin is None else f"only {margin:.1f} dB of"
-        faults.append(f"has {left} optical margin; {held['min_margin_db']:g} dB are asked")
+        faults.append(f"has {left} optical margin; {held['min_margin_db']:g} dB required")
     if held["overload_ok"] is False:
         faults.append("may overload its receiver")
     if held["bandwidth_ok"] is False:
@@ -781,7 +780,7 @@ MOST_NAMED = 6
 """Names that a sentence gives before it says how many more there are."""
 
 _FROM = {
-    "call": "as asked for all plant in this notice",
+    "call": "as given for all plant in this notice",
     "record": "on record for this asset",
     "rules": "from the rules",
 }
@@ -805,7 +804,7 @@ def less_on_record_said(circuits: Sequence[Mapping[str, Any]]) -> str:
         return ""
     return (
         f"Fewer things on record over the same links: {few(ways, MOST_NAMED)}. "
-        "Taken out of the way, or a record lost: make sure which."
+        "Either plant was removed or a record was lost: check which."
     )
 
 
@@ -825,12 +824,12 @@ def comparison_answer(facts: Facts) -> str:
 
 
 def works_answer(facts: Facts) -> str:
-    """How many circuits works lose, leave with one way, and leave open."""
+    """How many circuits works put out of service, leave with one path, and leave unknown."""
     counts = facts["summary"]
-    one_way = sum(n for state, n in counts.items() if state.startswith("on-"))
+    one_path = sum(n for state, n in counts.items() if state.startswith("on-"))
     parts = [
         f"{count_of(counts['lost'], 'circuit')} lost",
-        f"{one_way} left with one way",
+        f"{one_path} left with one path",
         f"{counts['unknown']} unknown",
     ]
     return ", ".join(parts)
@@ -846,7 +845,7 @@ def plan_answer(facts: Facts) -> str:
     """Whether the proposed order loses anything, and why."""
     if facts["loses_nothing"]:
         return "In the proposed order no circuit is lost."
-    sure = "No order loses less" if facts["exact"] else "A better order may exist"
+    sure = "Every order loses at least this" if facts["exact"] else "A better order may exist"
     return f"{sure}: {'; '.join(facts['reasons'])}"
 
 

@@ -120,13 +120,13 @@ def works_told(sites: Sequence[Site], facts: Sequence[Mapping[str, Any]]) -> dic
         by = f" by {site.name}" if site.name else ""
         for row in told["fallen"]:
             why = ", ".join(row["through"])
-            of.setdefault(row["asset"], f"goes{f' with {why}' if why else ''}{by}")
+            of.setdefault(row["asset"], f"lost{f' with {why}' if why else ''}{by}")
     for site, told in zip(sites, facts, strict=True):
         by = f" by {site.name}" if site.name else ""
         of |= dict.fromkeys(told["hit"], f"hit{by}")
         for row in told["cables"]:
             of[row["cable"]] = f"cut{by} at {', '.join(row['at'])}"
-    return {"term": "In these works", "of": of, "others": "not taken"}
+    return {"term": "In these works", "of": of, "others": "not affected"}
 
 
 # --- Works turned into what their notice shows: whom to tell first, then what is taken and why.
@@ -135,8 +135,8 @@ Facts = Mapping[str, Any]
 View = dict[str, Any]
 
 QUESTION = (
-    "What do these works take, and who is to be told before they start, because a protection "
-    "circuit is lost or left with one way meanwhile?"
+    "What do these works put out of service, and who must be told before they start because a "
+    "protection circuit is lost or left with one path meanwhile?"
 )
 _ACCURACY = "defaults.survey_accuracy_m"
 
@@ -173,7 +173,7 @@ def accuracy_said(facts: Facts, rules: Rules) -> str:
     """How well plant is taken to be surveyed, with where each figure comes from."""
     area = facts["area"]
     if area["accuracy_m"] is not None:
-        return f"{area['accuracy_m']:g} m for all plant, as asked for in this notice."
+        return f"{area['accuracy_m']:g} m for all plant, as given for this notice."
     source = next((row.source for row in rules.assumptions() if row.key == _ACCURACY), "")
     return (
         "As recorded for each asset and layer; where nothing is recorded "

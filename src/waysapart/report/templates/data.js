@@ -47,7 +47,7 @@
   for (var p = 0; p < plant.parts; p++) partsOf[plant.of[p]].push(p);
   var plantAt = new Map(data.plant.id.map(function (id, i) { return [id, i]; }));
   var pointAt = new Map(data.points.id.map(function (id, i) { return [id, i]; }));
-  /* Runs of whole numbers: the first, and how many follow upwards or, below nought, downwards. */
+  /* Ranges of whole numbers: the first, and how many follow: upwards, or downwards if negative. */
   function unpackRuns(runs) {
     var out = [];
     for (var i = 0; i < runs.length; i += 2) {
@@ -72,7 +72,7 @@
     return rows.get(table).get(id);
   }
 
-  /* The asset at whose place another is shown: itself, a segment of a cable, or what holds it. */
+  /* The asset at whose place an asset is shown: itself, a segment of a cable, or what holds it. */
   function placeOf(id) {
     var layer = [id], seen = new Set(layer);
     for (var depth = 0; depth < 8 && layer.length; depth++) {
@@ -90,7 +90,7 @@
     return null;
   }
 
-  /* What the loss of an asset takes: places in data.losses and data.cables, and what it is. */
+  /* Effect of the loss of an asset: its places in data.losses and data.cables, and its kind. */
   function effectOf(id) {
     var of = data.of, kind = Object.hasOwn(of.more, id) ? of.more[id] : -1;
     ["points", "plant", "hazards", "others"].forEach(function (table) {

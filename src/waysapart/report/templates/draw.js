@@ -11,7 +11,7 @@
     tunnel: "buried", tray: "buried", riser: "buried", bridge: "buried", subsea: "subsea"
   };
   var DASH = { overhead: [], buried: [1.5, 3], subsea: [9, 3, 1.5, 3] };
-  /* Pixels of map for each structure in sight; with less, they only blur the lines they stand on. */
+  /* Pixels of map needed for each structure in sight; with less, they hide the lines they stand on. */
   var ROOM = 4000;
 
   function laid(kind) { return Object.hasOwn(LAID, kind) ? LAID[kind] : "buried"; }
@@ -353,7 +353,7 @@
     stroke(view, view.colour.ink, 2.5);
   }
 
-  /* The places where one event all around takes the most, numbered worst first. */
+  /* The places where one event within the radius puts most out of service, numbered worst first. */
   function drawWorst(view) {
     var ctx = view.ctx, chosen = ways.chosen();
     data.worst.forEach(function (place, number) {

@@ -1,4 +1,4 @@
-/* What people do without the map: choose a circuit, find an asset, read what its loss cuts. */
+/* Works without the map: choose a circuit, find an asset, read what its loss cuts. */
 (function () {
   "use strict";
   var ways = window.waysapart, data = ways.data;
@@ -115,7 +115,7 @@
 
   function plainId(id) { return element("span", id, "id"); }
 
-  /* Circuits that lose every way, circuits left with one, groups lost, cables in or on the asset. */
+  /* Circuits that lose every path, circuits left with one, groups lost, cables in or on the asset. */
   function consequences(id) {
     var at = ways.effectOf(id);
     if (!at) return null;
@@ -158,12 +158,13 @@
     if (told.role) facts.appendChild(fact("Listed under", told.role));
     if (data.told) facts.appendChild(fact(data.told.term, Object.hasOwn(data.told.of, id) ? data.told.of[id] : data.told.others));
     var cut = consequences(id);
+    var ifSo = told.role === "hazards" ? "If this happens" : "If this is lost";
     if (cut) {
-      facts.appendChild(listOf("Its loss takes", cut.lost, circuitButton));
-      facts.appendChild(listOf("Its loss leaves one path of", cut.left, circuitButton));
-      if (cut.groups.length) facts.appendChild(listOf("Groups it takes", cut.groups, plainId));
+      facts.appendChild(listOf(ifSo + ", circuits lost", cut.lost, circuitButton));
+      facts.appendChild(listOf("Circuits left with one path", cut.left, circuitButton));
+      if (cut.groups.length) facts.appendChild(listOf("Groups lost", cut.groups, plainId));
     } else if (told.role && !data.told) {
-      facts.appendChild(fact("Its loss takes", "no path of any circuit"));
+      facts.appendChild(fact(ifSo, "no path of any circuit lost"));
     }
     var shared = [];
     data.circuits.forEach(function (circuit, index) {
@@ -238,7 +239,7 @@
   ways.pickAsset = pick;
   ways.describe = describe;
 
-  /* In a large report most entries are put in when they are opened. */
+  /* In a large report most entries are put into the page when they are opened. */
   function putIn(entry) {
     var kept = entry.querySelector(":scope > script.later");
     if (!kept) return;

@@ -1,4 +1,4 @@
-/* Marked plant: each mark has a line style, a sign and a colour of its own, so that any one tells. */
+/* Marked plant: each mark has its own line style, sign and colour, and any of them identifies it. */
 (function () {
   "use strict";
   var ways = window.waysapart, data = ways.data, pen = ways.pen;
@@ -16,7 +16,7 @@
     return view.colour[name] || getComputedStyle(view.map.getContainer()).getPropertyValue("--" + name).trim();
   }
 
-  /* A way is drawn on top: beneath it the mark is broader, and shows on both sides. */
+  /* A path is drawn on top: beneath it the mark is broader, and shows on both sides. */
   function followed() {
     var chosen = ways.chosen(), found = new Set();
     if (chosen === null || !ways.shown.paths) return found;
