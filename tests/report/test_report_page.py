@@ -135,7 +135,7 @@ def test_a_study_without_circuits_or_geometry_still_has_a_page(empty_report):
     facts, geo = empty_report
     for given in (geo, {}):
         made = render_report(facts, given, title="Nothing yet")
-        assert "The study holds no circuits" in made
+        assert "The study has no circuits" in made
 
 
 def test_circuits_stand_in_the_order_of_importance(facts):

@@ -122,8 +122,8 @@ def test_the_notice_tells_whom_what_and_what_next(pages, watched):
         for row in cover.locator("tbody tr").all()
     }
     assert "lost" in rows["C04"][2]
-    assert "runs on main only" in rows["C14"][2]
-    assert "runs on alternate only" in rows["C24"][2]
+    assert "in service on main only" in rows["C14"][2]
+    assert "in service on alternate only" in rows["C24"][2]
     assert rows["C14"][1] == "not recorded"
     assert rows["C14"][4].startswith("any of ")
     assert rows["C14"][5:] == ["", ""]

@@ -1,4 +1,8 @@
-"""The plant of two studies on one map: what was added, removed, moved or changed."""
+"""The page of a comparison: what a change does to each circuit, and both plants on one map.
+
+`write_comparison` writes the page, `comparison_view` makes what its template shows, and
+`comparison_geometry` what its map draws.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +13,7 @@ from typing import Any
 from waysapart.gaps import GAP_CODES
 from waysapart.output_files import OutputFile, refuse_unsafe, write_text
 from waysapart.report import words
-from waysapart.report.geometry import Holdings, holdings, proof_geometry, room_around
+from waysapart.report.geometry import Facts, Geo, Holdings, holdings, proof_geometry, room_around
 from waysapart.report.lookup import working_grid
 from waysapart.report.map import Tiles, frame, has_places
 from waysapart.report.page import render_page
@@ -19,150 +23,99 @@ from waysapart.report.words import CHANGED, comparison_answer, less_on_record_sa
 from waysapart.text import sentence_list
 from waysapart.verdicts.prove import Proof
 from waysapart.whatif.changes import CHANGES, measured
-from waysapart.whatif.compare import Comparison, RecordChanges
+from waysapart.whatif.compare import Comparison, ComparisonFacts, RecordChanges
 
-Geo = dict[str, Any]
 Records = Mapping[str, RecordChanges]
-
-_DRAWN = {"plant": ("segments",), "points": ("structures", "sites"), "hazards": ("hazards",)}
-_PLACES = frozenset({"geometry", "reach_m"})
-"""Columns that say where something is: where one differs, both places are drawn."""
-_COURSES = {"cable_runs": "course", "link_runs": "course in cables", "circuit_paths": "paths"}
+View = dict[str, Any]
 
 
-def comparison_geometry(comparison: Comparison) -> Geo:
-    """Feature collections of both studies, for `waysapart.report.page.render_page`.
+# --- The page as a file.
+
+
+def write_comparison(
+    comparison: Comparison, path: str | Path, *, tiles: Tiles | None = None, force: bool = False
+) -> Path:
+    """Write a comparison as one self-contained HTML file, the plant of both sides on one map.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        From `compare`. A side given as evidence has no plant: the page says
+        so and draws the other side alone.
+    path : path
+        Where to; an old file there is replaced only by a whole new one.
+    tiles : Tiles, optional
+        A background map. Without it the file asks the network for nothing.
+    force : bool
+        Whether a file that waysapart did not write may be replaced.
 
     Returns
     -------
-    dict
-        As `proof_geometry`. `mark` of a feature: added, removed, changed, or
-        was (its place before, under an id of its own). `when` of a path:
-        before, after, or left (what it followed before and follows no
-        longer). Of a side that is evidence alone nothing is drawn, and then
-        nothing is marked.
+    Path
+
+    Raises
+    ------
+    CallError
+        `path` is an input of a study, or a file that waysapart did not write.
+    WriteError
+        The file cannot be written.
+
+    Examples
+    --------
+    >>> import waysapart as wa
+    >>> proof = wa.prove(wa.read_study("examples/estuary"))
+    >>> from tempfile import TemporaryDirectory
+    >>> comparison = wa.compare(proof, "examples/proposal-a")
+    >>> with TemporaryDirectory() as folder:
+    ...     wa.write_comparison(comparison, f"{folder}/footbridge.html").name
+    'footbridge.html'
     """
-    before, after = comparison.proofs
-    if before is None or after is None:
-        one = after or before
-        when = "before" if after is None else "after"
-        return {} if one is None else _one_sided(one, when)
-    old, new = proof_geometry(before), proof_geometry(after)
-    records = comparison.records or {}
-    taken = {_id(one) for role in _DRAWN for one in new[role]["features"]}
-    renamed: dict[str, str] = {}
-    for role, kinds in _DRAWN.items():
-        _mark(old[role]["features"], new[role]["features"], kinds, records, taken, renamed)
-    new["paths"]["features"] = _paths_of_both(
-        old["paths"]["features"], new["paths"]["features"], renamed
+    target = OutputFile(Path(path), "html")
+    inputs = [file for proof in comparison.proofs if proof for file in proof.study.files]
+    refuse_unsafe([target], inputs, force=force)
+    facts = comparison.facts()
+    view = comparison_view(comparison, facts)
+    geo = comparison_geometry(comparison)
+    marked = [
+        feature
+        for role in ("plant", "points", "hazards")
+        for feature in geo.get(role, {}).get("features", [])
+        if feature["properties"].get("mark")
+    ]
+    view["marked"] = bool(marked)
+    view["detail"] = map_picture({}, {**geo, "opening": room_around(marked)}) if marked else None
+    title = f"{facts['before']['study']} against {facts['after']['study']}"
+    page = render_page(
+        "compare.html.j2",
+        view,
+        _map_facts(comparison, view, geo),
+        geo,
+        title=title,
+        label=f"Map of {title}",
+        map_scripts=("marked.js", "before_after.js"),
+        styles=("marked.css",),
+        tiles=tiles,
     )
-    return new
+    write_text(target, page, inputs, force=force)
+    return target.path
 
 
-def _one_sided(proof: Proof, when: str) -> Geo:
-    geo = proof_geometry(proof)
-    for path in geo["paths"]["features"]:
-        path["properties"]["when"] = when
-    return geo
+def _map_facts(comparison: Comparison, view: dict[str, Any], geo: dict[str, Any]) -> dict[str, Any]:
+    """What the map shows: findings after the change; for circuits that are gone, those before."""
+    known = {str(one["id"]): one for one in comparison.before.get("circuits", [])}
+    known |= {str(one["id"]): one for one in comparison.after.get("circuits", [])}
+    one = comparison.proofs[1] or comparison.proofs[0]
+    return {
+        "circuits": [
+            {"shared": [], "near": [], "cross": [], **known[row["id"]]} for row in view["circuits"]
+        ],
+        "holdings": comparison_holdings(comparison),
+        "told": changes_told(comparison, geo),
+        "grid": working_grid(one.study.crs, frame(geo)) if one and has_places(geo) else None,
+    }
 
 
-def _id(feature: Mapping[str, Any]) -> str:
-    return str(feature["properties"]["id"])
-
-
-def _mark(
-    old: list[Any],
-    new: list[Any],
-    roles: Iterable[str],
-    records: Records,
-    taken: set[str],
-    renamed: dict[str, str],
-) -> None:
-    """Mark the new features and add those old ones that are gone or lay elsewhere."""
-    found = {role: records[role] for role in roles if role in records}
-    added = {name for change in found.values() for name in change.added}
-    removed = {name for change in found.values() for name in change.removed}
-    changed = {name: set(cols) for one in found.values() for name, cols in one.changed.items()}
-    for feature in new:
-        name = _id(feature)
-        if name in added or name in changed:
-            feature["properties"]["mark"] = "added" if name in added else "changed"
-    for feature in old:
-        name = _id(feature)
-        moved = name in changed and changed[name] & _PLACES
-        if name in removed or moved:
-            mark = "was" if moved else "removed"
-            own = _free(name, taken) if name in taken else name
-            taken.add(own)
-            renamed[name] = own
-            new.append(
-                {**feature, "properties": {**feature["properties"], "id": own, "mark": mark}}
-            )
-
-
-def _free(name: str, taken: set[str]) -> str:
-    """An id of its own for the place where something lay before."""
-    own = f"{name} (before)"
-    while own in taken:
-        own += "'"
-    return own
-
-
-def _paths_of_both(old: list[Any], new: list[Any], renamed: Mapping[str, str]) -> list[Any]:
-    now: dict[tuple[str, str], list[str]] = {}
-    for path in new:
-        told = path["properties"]
-        told["when"] = "after"
-        now[told["circuit"], told["path"]] = told["segments"]
-    found = list(new)
-    for path in old:
-        told = path["properties"]
-        segments = [renamed.get(name, name) for name in told["segments"]]
-        follows = set(now.get((told["circuit"], told["path"]), ()))
-        left = [name for name in segments if name not in follows]
-        for when, course in (("before", segments), ("left", left)):
-            found.append({**path, "properties": {**told, "segments": course, "when": when}})
-    return found
-
-
-def comparison_holdings(comparison: Comparison) -> Holdings:
-    """As `holdings`, of the study after; what is gone from it can still be found by its id."""
-    before, after = comparison.proofs
-    one = after or before
-    if one is None:
-        return {"assets": [], "inside": {}, "runs": {}}
-    found = holdings(one)
-    if before is not None and after is not None:
-        known = set(after.network.assets.frame["id"])
-        found["assets"] += [row for row in holdings(before)["assets"] if row["id"] not in known]
-    return found
-
-
-def changes_told(comparison: Comparison, geo: Geo) -> dict[str, Any] | None:
-    """What the card of an asset says of it; None where one side's records are not here."""
-    records = comparison.records
-    if records is None:
-        return None
-    of: dict[str, str] = {}
-    for role, change in records.items():
-        if role in _COURSES:
-            for name in (*change.added, *change.removed, *change.changed):
-                of.setdefault(name, f"its {_COURSES[role]} changed")
-            continue
-        of |= dict.fromkeys(change.added, "added")
-        of |= dict.fromkeys(change.removed, "removed")
-        of |= {name: f"changed: {', '.join(cols)}" for name, cols in change.changed.items()}
-    for role in _DRAWN:
-        for feature in geo[role]["features"]:
-            if feature["properties"].get("mark") == "was":
-                of[_id(feature)] = "its place before"
-    return {"term": "Change", "of": of, "others": "none"}
-
-
-# --- A comparison turned into what its page shows: ordered, counted, with units.
-
-Facts = Mapping[str, Any]
-View = dict[str, Any]
+# --- What the page shows: changes in order, figures before and after, findings, records.
 
 QUESTION = (
     "What does the change do to each protection circuit: do its paths share less or more, and is "
@@ -199,22 +152,25 @@ _WHOLE = {
 }
 
 
-def comparison_view(comparison: Comparison, facts: Facts) -> View:
-    """All that the page of a comparison shows: its facts, with these in place of or beside them.
+def comparison_view(comparison: Comparison, facts: ComparisonFacts) -> View:
+    """All that the page of a comparison shows: its facts, with parts replaced and added.
 
     Parameters
     ----------
     comparison : Comparison
         A side of it that came from a file may hold less than evidence does.
-    facts : mapping
+    facts : ComparisonFacts
         Its facts.
     """
     before, after = comparison.before, comparison.after
     circuits = _rows("", facts["circuits"], before.get("circuits", []), after.get("circuits", []))
     together = [
         row
-        for what, key in (("group", "groups"), ("scheme", "schemes"))
-        for row in _rows(what, facts[key], before.get(key, []), after.get(key, []))
+        for what, key, rows in (
+            ("group", "groups", facts["groups"]),
+            ("scheme", "schemes", facts["schemes"]),
+        )
+        for row in _rows(what, rows, before.get(key, []), after.get(key, []))
     ]
     every = [*circuits, *together]
     changed = [row for row in every if row["change"] in CHANGED]
@@ -227,12 +183,15 @@ def comparison_view(comparison: Comparison, facts: Facts) -> View:
         "sides": [
             {
                 "when": when,
-                **facts[when],
+                **heading,
                 "drawn": when in drawn,
                 "circuits": len(side.get("circuits", [])),
                 "crs": side.get("crs") or "",
             }
-            for when, side in (("before", before), ("after", after))
+            for when, heading, side in (
+                ("before", facts["before"], before),
+                ("after", facts["after"], after),
+            )
         ],
         "both": len(drawn) == 2,
         "one_drawn": "".join(drawn[:1]),
@@ -297,7 +256,7 @@ def _row(what: str, change: Facts, before: Facts, after: Facts) -> View:
 
 
 def _down(before: Facts, after: Facts) -> tuple[str, str]:
-    """Unavailability of both ways before and after; `at least` where something has no rate."""
+    """Unavailability of both paths before and after; `at least` where a failure rate is missing."""
     sides = [side.get("unavailability", {}) for side in (before, after)]
     if any("both" in side.get("at_least", {}) for side in sides):
         said = [
@@ -325,7 +284,16 @@ def _most(figures: Facts, ending: str, choose: Callable[[Iterable[float]], float
 
 
 def pair(before: Any, after: Any, say: Callable[[Any], str]) -> tuple[str, str]:
-    """A figure before and after in words; two that differ never read the same."""
+    """A figure before and after in words; figures that differ get different texts.
+
+    Parameters
+    ----------
+    before, after : float or None
+        None gives ''.
+    say : callable
+        Turns a figure into text with its unit; where both texts are equal but the figures are
+        not, eight digits are shown.
+    """
     said = ["" if value is None else say(value) for value in (before, after)]
     if before != after and said[0] == said[1]:
         said = [_said(before), _said(after)]
@@ -333,7 +301,7 @@ def pair(before: Any, after: Any, say: Callable[[Any], str]) -> tuple[str, str]:
 
 
 def _bounded(old: Facts, new: Facts, key: str) -> tuple[str, str]:
-    """A delay before and after; where it is not known, the least that it can be."""
+    """A delay before and after; where it is not known, its lower bound."""
     known = pair(old.get(key), new.get(key), words.microseconds)
     before, after = (
         said or (words.figure(side, key) if key in side else "")
@@ -378,7 +346,7 @@ _WHAT = {
 
 
 def _findings(change: Facts) -> Iterable[tuple[str, str, list[str], str]]:
-    """Whether each finding went or came, what it is, its assets, and of a gap its code."""
+    """Findings that are gone or new: which of both, the finding, its assets, a gap's code."""
     for when in ("went", "came"):
         for key, said in _WHAT.items():
             for found in change[when].get(key, []):
@@ -390,7 +358,7 @@ def _findings(change: Facts) -> Iterable[tuple[str, str, list[str], str]]:
 
 
 def _records(records: Facts) -> list[tuple[str, str, str, str]]:
-    """Role, id, what happened, and which columns changed, of every record that differs."""
+    """Role, id, change and changed columns of every record that differs."""
     rows = [
         (role, str(name), what, "")
         for role, change in records.items()
@@ -405,7 +373,7 @@ def _records(records: Facts) -> list[tuple[str, str, str, str]]:
 
 
 def _gaps(before: Sequence[Facts], after: Sequence[Facts]) -> list[tuple[str, Facts]]:
-    """Gaps that stand on one side only; of many told as one those of its ids that do."""
+    """Gaps of one side only; of a gap that stands for many ids, those ids of one side only."""
 
     def known(gaps: Sequence[Facts]) -> dict[tuple[Any, ...], Facts]:
         return {
@@ -434,7 +402,7 @@ _BLANK_GAP = dict.fromkeys(("file", "layer", "row", "column"))
 
 
 def _whole(gap: Facts) -> Facts:
-    """A gap with all its fields; one in a file may lack some."""
+    """A gap with all its fields; a gap from a file may lack some."""
     asset = gap.get("asset") or ""
     return {"code": "", "asset": asset, "message": "", "count": 1, "assets": [asset]} | {
         **_BLANK_GAP,
@@ -443,12 +411,12 @@ def _whole(gap: Facts) -> Facts:
 
 
 def _folded(gap: Facts) -> bool:
-    """Whether a gap has a message of its kind, and not one of its own: a blank, many or one."""
+    """Whether a gap's message is that of its kind: a blank, or many told as one."""
     return bool(gap["count"] > 1 or gap["code"].startswith("blank-"))
 
 
 def _gap_of(gap: Facts, names: Sequence[str]) -> Facts:
-    """A gap, or those of many told as one that these ids are."""
+    """A gap reduced to some of its ids."""
     if len(names) == len(gap["assets"]):
         return gap
     known = GAP_CODES.get(gap["code"])
@@ -472,87 +440,155 @@ def _state(before: str | None, after: str | None) -> str:
     return "new" if before is None else "gone" if after is None else "changed"
 
 
-# --- Write the report of a comparison.
+# --- The map: the plant of both studies, with what was added, removed, moved or changed.
+
+_DRAWN = {"plant": ("segments",), "points": ("structures", "sites"), "hazards": ("hazards",)}
+_PLACES = frozenset({"geometry", "reach_m"})
+"""Columns that say where something is: where one differs, both places are drawn."""
+_COURSES = {"cable_runs": "course", "link_runs": "course in cables", "circuit_paths": "paths"}
 
 
-def write_comparison(
-    comparison: Comparison, path: str | Path, *, tiles: Tiles | None = None, force: bool = False
-) -> Path:
-    """Write a comparison as one self-contained HTML file, the plant of both sides on one map.
+def comparison_geometry(comparison: Comparison) -> dict[str, Any]:
+    """Feature collections of both studies, for `waysapart.report.page.render_page`.
 
     Parameters
     ----------
     comparison : Comparison
-        From `compare`. A side given as evidence holds no plant: the page says
-        so and draws the other side alone.
-    path : path
-        Where to; an old file there is replaced only by a whole new one.
-    tiles : Tiles, optional
-        A background map. Without it the file asks the network for nothing.
-    force : bool
-        Whether a file that waysapart did not write may be replaced.
 
     Returns
     -------
-    Path
-
-    Raises
-    ------
-    CallError
-        `path` is an input of a study, or a file that waysapart did not write.
-    WriteError
-        The file cannot be written.
-
-    Examples
-    --------
-    >>> import waysapart as wa
-    >>> proof = wa.prove(wa.read_study("examples/estuary"))
-    >>> from tempfile import TemporaryDirectory
-    >>> comparison = wa.compare(proof, "examples/proposal-a")
-    >>> with TemporaryDirectory() as folder:
-    ...     wa.write_comparison(comparison, f"{folder}/footbridge.html").name
-    'footbridge.html'
+    dict
+        As `proof_geometry`. `mark` of a feature: added, removed, changed, or
+        was (its place before, under an id of its own). `when` of a path:
+        before, after, or left (what it followed before and follows no
+        longer). A side that is evidence alone has no plant to draw; then
+        nothing is marked.
     """
-    target = OutputFile(Path(path), "html")
-    inputs = [file for proof in comparison.proofs if proof for file in proof.study.files]
-    refuse_unsafe([target], inputs, force=force)
-    facts = comparison.facts()
-    view = comparison_view(comparison, facts)
-    geo = comparison_geometry(comparison)
-    marked = [
-        feature
-        for role in ("plant", "points", "hazards")
-        for feature in geo.get(role, {}).get("features", [])
-        if feature["properties"].get("mark")
-    ]
-    view["marked"] = bool(marked)
-    view["detail"] = map_picture({}, {**geo, "opening": room_around(marked)}) if marked else None
-    title = f"{facts['before']['study']} against {facts['after']['study']}"
-    page = render_page(
-        "compare.html.j2",
-        view,
-        _map_facts(comparison, view, geo),
-        geo,
-        title=title,
-        label=f"Map of {title}",
-        map_scripts=("marked.js", "before_after.js"),
-        styles=("marked.css",),
-        tiles=tiles,
+    before, after = comparison.proofs
+    if before is None or after is None:
+        one = after or before
+        when = "before" if after is None else "after"
+        return {} if one is None else _one_sided(one, when)
+    old, new = proof_geometry(before), proof_geometry(after)
+    records = comparison.records or {}
+    taken = {_id(one) for role in _DRAWN for one in new[role]["features"]}
+    renamed: dict[str, str] = {}
+    for role, kinds in _DRAWN.items():
+        _mark(old[role]["features"], new[role]["features"], kinds, records, taken, renamed)
+    new["paths"]["features"] = _paths_of_both(
+        old["paths"]["features"], new["paths"]["features"], renamed
     )
-    write_text(target, page, inputs, force=force)
-    return target.path
+    return new
 
 
-def _map_facts(comparison: Comparison, view: dict[str, Any], geo: dict[str, Any]) -> dict[str, Any]:
-    """What the map shows: findings as they are after; those before of circuits that are gone."""
-    known = {str(one["id"]): one for one in comparison.before.get("circuits", [])}
-    known |= {str(one["id"]): one for one in comparison.after.get("circuits", [])}
-    one = comparison.proofs[1] or comparison.proofs[0]
-    return {
-        "circuits": [
-            {"shared": [], "near": [], "cross": [], **known[row["id"]]} for row in view["circuits"]
-        ],
-        "holdings": comparison_holdings(comparison),
-        "told": changes_told(comparison, geo),
-        "grid": working_grid(one.study.crs, frame(geo)) if one and has_places(geo) else None,
-    }
+def _one_sided(proof: Proof, when: str) -> dict[str, Any]:
+    geo = proof_geometry(proof)
+    for path in geo["paths"]["features"]:
+        path["properties"]["when"] = when
+    return geo
+
+
+def _id(feature: Mapping[str, Any]) -> str:
+    return str(feature["properties"]["id"])
+
+
+def _mark(
+    old: list[Any],
+    new: list[Any],
+    roles: Iterable[str],
+    records: Records,
+    taken: set[str],
+    renamed: dict[str, str],
+) -> None:
+    """Mark the new features, and add the old ones that are gone or lay elsewhere."""
+    found = {role: records[role] for role in roles if role in records}
+    added = {name for change in found.values() for name in change.added}
+    removed = {name for change in found.values() for name in change.removed}
+    changed = {name: set(cols) for one in found.values() for name, cols in one.changed.items()}
+    for feature in new:
+        name = _id(feature)
+        if name in added or name in changed:
+            feature["properties"]["mark"] = "added" if name in added else "changed"
+    for feature in old:
+        name = _id(feature)
+        moved = name in changed and changed[name] & _PLACES
+        if name in removed or moved:
+            mark = "was" if moved else "removed"
+            own = _free(name, taken) if name in taken else name
+            taken.add(own)
+            renamed[name] = own
+            new.append(
+                {**feature, "properties": {**feature["properties"], "id": own, "mark": mark}}
+            )
+
+
+def _free(name: str, taken: set[str]) -> str:
+    """An id of its own for the place where something lay before."""
+    own = f"{name} (before)"
+    while own in taken:
+        own += "'"
+    return own
+
+
+def _paths_of_both(old: list[Any], new: list[Any], renamed: Mapping[str, str]) -> list[Any]:
+    now: dict[tuple[str, str], list[str]] = {}
+    for path in new:
+        told = path["properties"]
+        told["when"] = "after"
+        now[told["circuit"], told["path"]] = told["segments"]
+    found = list(new)
+    for path in old:
+        told = path["properties"]
+        segments = [renamed.get(name, name) for name in told["segments"]]
+        follows = set(now.get((told["circuit"], told["path"]), ()))
+        left = [name for name in segments if name not in follows]
+        for when, course in (("before", segments), ("left", left)):
+            found.append({**path, "properties": {**told, "segments": course, "when": when}})
+    return found
+
+
+def comparison_holdings(comparison: Comparison) -> Holdings:
+    """As `holdings` for the study after, and the assets that are gone, which search finds too."""
+    before, after = comparison.proofs
+    one = after or before
+    if one is None:
+        return {"assets": [], "inside": {}, "runs": {}}
+    found = holdings(one)
+    if before is not None and after is not None:
+        known = set(after.network.assets.frame["id"])
+        found["assets"] += [row for row in holdings(before)["assets"] if row["id"] not in known]
+    return found
+
+
+def changes_told(comparison: Comparison, geo: Geo) -> dict[str, Any] | None:
+    """What the card of an asset says about its change.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    geo : dict
+        From `comparison_geometry`.
+
+    Returns
+    -------
+    dict or None
+        The term, the text of each asset, and the text of all others; None where a side is
+        evidence alone, which has no records.
+    """
+    records = comparison.records
+    if records is None:
+        return None
+    of: dict[str, str] = {}
+    for role, change in records.items():
+        if role in _COURSES:
+            for name in (*change.added, *change.removed, *change.changed):
+                of.setdefault(name, f"its {_COURSES[role]} changed")
+            continue
+        of |= dict.fromkeys(change.added, "added")
+        of |= dict.fromkeys(change.removed, "removed")
+        of |= {name: f"changed: {', '.join(cols)}" for name, cols in change.changed.items()}
+    for role in _DRAWN:
+        for feature in geo[role]["features"]:
+            if feature["properties"].get("mark") == "was":
+                of[_id(feature)] = "its place before"
+    return {"term": "Change", "of": of, "others": "none"}

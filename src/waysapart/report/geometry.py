@@ -1,4 +1,4 @@
-"""What the report draws: plant, places, paths and hazards in longitude and latitude."""
+"""What a page draws and looks up: geometry in longitude and latitude, and tables by asset."""
 
 from __future__ import annotations
 
@@ -19,15 +19,26 @@ from waysapart.verdicts.prove import Proof
 from waysapart.whatif.base import Base
 from waysapart.whatif.worst import Contingency, contingency, worst
 
+Facts = Mapping[str, Any]
+"""Facts of a proof or of a what-if, read by key; facts from a file may lack some of them."""
+Geo = Mapping[str, Any]
+"""GeoJSON by what it draws, as `proof_geometry` gives it; a what-if adds marks and an opening."""
 Tied = Proof | Base
-"""Whatever knows its study and its network."""
+"""Whatever has a study and its network."""
+
+
+# --- Geometry of plant, places, paths and hazards.
 
 _ROOM_M = 150.0
-"""What a map of a few features shows around them, at least."""
+"""Least room in metres that a map of a few features leaves around them."""
 
 
 def proof_geometry(proof: Tied) -> dict[str, Any]:
     """GeoJSON feature collections for `waysapart.report.page.render_report`.
+
+    Parameters
+    ----------
+    proof : Proof or Base
 
     Returns
     -------
@@ -46,27 +57,6 @@ def proof_geometry(proof: Tied) -> dict[str, Any]:
         "paths": {"type": "FeatureCollection", "features": _paths(proof)},
         "hazards": _collection(proof, "hazards", _grown(proof)),
     }
-
-
-def room_around(
-    features: Iterable[Mapping[str, Any]],
-) -> tuple[float, float, float, float] | None:
-    """West, south, east and north of features in degrees, with room around; None: no feature."""
-    shapes = [shapely.geometry.shape(one["geometry"]) for one in features]
-    if not shapes:
-        return None
-    west, south, east, north = (float(one) for one in shapely.total_bounds(shapes))
-    room = _ROOM_M / 111_000
-    tall = max((north - south) * 0.3, room)
-    wide = max((east - west) * 0.3, room / math.cos(math.radians((south + north) / 2)))
-    return west - wide, south - tall, east + wide, north + tall
-
-
-def _grown(proof: Tied) -> np.ndarray:
-    study = proof.study
-    reach = np.nan_to_num(study.tables["hazards"]["reach_m"].to_numpy(dtype=np.float64))
-    shapes = study.geometries("hazards")
-    return positions_deg(study, np.where(reach > 0, shapely.buffer(shapes, reach), shapes))
 
 
 def _collection(proof: Tied, role: str, shapes: np.ndarray) -> dict[str, Any]:
@@ -91,7 +81,7 @@ def _collection(proof: Tied, role: str, shapes: np.ndarray) -> dict[str, Any]:
 
 
 def _geometry(shape: Any) -> dict[str, Any]:
-    """GeoJSON of a geometry; lines, the many, without the detour over a text."""
+    """GeoJSON of a geometry; lines, of which there are many, by the quicker call."""
     if shape.geom_type == "LineString":
         return {"type": "LineString", "coordinates": shapely.get_coordinates(shape).tolist()}
     found: dict[str, Any] = shapely.geometry.mapping(shape)
@@ -103,6 +93,13 @@ def _merged(collections: Iterable[dict[str, Any]]) -> dict[str, Any]:
         "type": "FeatureCollection",
         "features": [feature for one in collections for feature in one["features"]],
     }
+
+
+def _grown(proof: Tied) -> np.ndarray:
+    study = proof.study
+    reach = np.nan_to_num(study.tables["hazards"]["reach_m"].to_numpy(dtype=np.float64))
+    shapes = study.geometries("hazards")
+    return positions_deg(study, np.where(reach > 0, shapely.buffer(shapes, reach), shapes))
 
 
 def _paths(proof: Tied) -> list[dict[str, Any]]:
@@ -127,22 +124,45 @@ def _paths(proof: Tied) -> list[dict[str, Any]]:
     ]
 
 
-# --- What the page can tell of any asset: what its loss cuts, which cables it holds, where it
-# lies.
+def room_around(
+    features: Iterable[Mapping[str, Any]],
+) -> tuple[float, float, float, float] | None:
+    """West, south, east and north of features, with room around them.
+
+    Parameters
+    ----------
+    features : iterable of GeoJSON features
+
+    Returns
+    -------
+    (float, float, float, float) or None
+        In degrees; None where there is no feature.
+    """
+    shapes = [shapely.geometry.shape(one["geometry"]) for one in features]
+    if not shapes:
+        return None
+    west, south, east, north = (float(one) for one in shapely.total_bounds(shapes))
+    room = _ROOM_M / 111_000
+    tall = max((north - south) * 0.3, room)
+    wide = max((east - west) * 0.3, room / math.cos(math.radians((south + north) / 2)))
+    return west - wide, south - tall, east + wide, north + tall
+
+
+# --- Tables by asset: the effect of its loss, the cables in it, what it lies in; worst places.
 
 _DRAWN = frozenset({"sites", "structures", "segments", "hazards"})
 _MOST_PATHS_FOR_PLACES = 700
-"""Worst places are looked for in studies of up to so many paths; `waysapart worst` does any."""
+"""Worst places are searched in studies of up to so many paths; `waysapart worst` has no limit."""
 PLACE_M = 50.0
 _MOST_PLACES = 5
 
 
 class Effects(TypedDict):
-    """What the loss of each asset alone does, and what it holds.
+    """Effect of the loss of each asset alone, and the cables that need it.
 
-    `losses` are circuits that lose every path, circuits left with one, and groups lost, each list
-    of lists once; `cables` are lists of cables, each once. `of` leads from an asset to the places
-    of its loss, of its cables and of its kind in these lists, -1 where there is none.
+    `losses` are circuits that lose every path, circuits left with one, and groups lost, each
+    combination once; `cables` are lists of cables, each once. `of` gives for each asset the
+    places of its loss, of its cables and of its kind in these lists, -1 where there is none.
     """
 
     losses: list[list[list[str]]]
@@ -163,8 +183,8 @@ class HeldAsset(TypedDict):
 class Holdings(TypedDict):
     """Assets without a place on the map, and what every asset lies in, on or at.
 
-    `inside` leads from an asset to the ids of what it lies directly within, its site, its place
-    or its carrier, `runs` from a cable to the ids of the segments that it follows.
+    `inside` gives for each asset the ids of what it lies directly within, its site, its place or
+    its carrier; `runs` gives for each cable the ids of the segments that it follows.
     """
 
     assets: list[HeldAsset]
@@ -173,7 +193,7 @@ class Holdings(TypedDict):
 
 
 class WorstPlace(TypedDict):
-    """A place at which an event all around takes the most: what it hits, and what is lost."""
+    """A place where one event within a radius puts most out of service: what it hits and loses."""
 
     at: list[float]
     radius_m: float
@@ -184,7 +204,16 @@ class WorstPlace(TypedDict):
 
 
 def effects(proof: Proof) -> Effects:
-    """What the loss of each asset alone does, and what it holds."""
+    """Work out the effect of the loss of each asset alone, and the cables that need it.
+
+    Parameters
+    ----------
+    proof : Proof
+
+    Returns
+    -------
+    Effects
+    """
     table = contingency(proof)
     names = np.array(table.base.circuit_ids(), dtype=object)
     groups = np.array([trial.id for trial in proof.trials[proof.circuit_count :]], dtype=object)
@@ -232,14 +261,23 @@ def _bounds(matrix: sp.csr_array) -> Iterable[tuple[int, int]]:
 
 
 def _once(rows: Iterable[Any]) -> tuple[list[int], list[Any]]:
-    """Each different row once, and which of them every row is; -1 for None."""
+    """The distinct rows, and for every row its place among them; -1 for None."""
     known: dict[Any, int] = {}
     places = [-1 if row is None else known.setdefault(row, len(known)) for row in rows]
     return places, list(known)
 
 
 def holdings(proof: Tied) -> Holdings:
-    """Assets that have no place on the map, and what every asset lies in, on or at."""
+    """List the assets that have no place on the map, and what every asset lies in, on or at.
+
+    Parameters
+    ----------
+    proof : Proof or Base
+
+    Returns
+    -------
+    Holdings
+    """
     network, tables = proof.network, proof.study.tables
     frame = network.assets.frame
     found = frame[~frame["role"].isin(_DRAWN)]
@@ -283,9 +321,17 @@ def _runs(proof: Tied) -> dict[str, list[str]]:
 
 
 def worst_places(proof: Proof) -> list[WorstPlace]:
-    """The places at which one event of `PLACE_M` around takes the most; empty for large studies.
+    """Find the places where one event within `PLACE_M` metres puts most out of service.
 
-    Only places that lose a circuit.
+    Parameters
+    ----------
+    proof : Proof
+
+    Returns
+    -------
+    list of WorstPlace
+        Up to five, the worst first, only those where a circuit is lost; empty for a study of
+        more than 700 paths.
     """
     if len(proof.network.paths) > _MOST_PATHS_FOR_PLACES:
         return []

@@ -1,8 +1,8 @@
-"""Coordinates of the working system inside the page: a polynomial that stands for the projection.
+"""Data that the page's script looks up: any asset by id or name, and coordinates of the study.
 
-A browser knows no map projections. Over the extent of one study a polynomial in longitude and
-latitude follows any of them closely; how closely is measured, said, and decides how many
-figures are shown.
+A browser has no map projections. Over the extent of one study a polynomial in longitude and
+latitude approximates any of them closely. Its error is measured; it is stated on the page and
+decides how many digits the page shows.
 """
 
 from __future__ import annotations
@@ -14,6 +14,100 @@ import numpy as np
 from pyproj import CRS, Transformer
 
 from waysapart.report.escape import visible, visible_all
+from waysapart.report.geometry import Facts
+
+# --- Assets: search, holders, cables, the effect of a loss.
+
+
+def lookup_data(
+    facts: Facts, plant: Mapping[str, int], drawn: Mapping[str, Sequence[str]]
+) -> dict[str, Any]:
+    """Tables by asset for the page's script, as JSON-ready data with visible texts.
+
+    Parameters
+    ----------
+    facts : mapping
+        `circuits`; optional `effects` and `holdings`, see `waysapart.report.geometry`.
+    plant : mapping of str to int
+        Id of a segment to its place among those that are drawn.
+    drawn : mapping of str to sequence of str
+        Ids of what is drawn, as the page shows them: `points`, `plant` and `hazards`.
+
+    Returns
+    -------
+    dict
+        `others`: columns of the assets without a place on the map; `inside`;
+        `runs`: cable to places of segments; `losses` with circuits as places
+        in their list; `cables`; `of`, see `_by_place`.
+    """
+    effects: Facts = facts.get("effects") or {}
+    holdings: Facts = facts.get("holdings") or {}
+    others = columns(holdings.get("assets", []))
+    number = {str(one["id"]): place for place, one in enumerate(facts.get("circuits", []))}
+    return {
+        "others": others,
+        "inside": visible_all(dict(holdings.get("inside", {}))),
+        "runs": {
+            visible(cable): [plant[one] for one in segments if one in plant]
+            for cable, segments in holdings.get("runs", {}).items()
+        },
+        "losses": [
+            [
+                [number[name] for name in lost if name in number],
+                [number[name] for name in left if name in number],
+                visible_all(groups),
+            ]
+            for lost, left, groups in effects.get("losses", [])
+        ],
+        "cables": visible_all(effects.get("cables", [])),
+        "of": _by_place(visible_all(effects.get("of", {})), {**drawn, "others": others["id"]}),
+    }
+
+
+def _by_place(of: Mapping[str, Any], tables: Mapping[str, Sequence[str]]) -> dict[str, Any]:
+    """Effects in the order of the rows of each table, with ids only for assets in no table.
+
+    Returns
+    -------
+    dict
+        `kinds`, the different ones of [loss, cables, kind]; for each table the
+        place among these by row, -1 for none; `more`, by id, for what no table lists.
+    """
+    kinds: dict[tuple[int, ...], int] = {}
+    left = {name: kinds.setdefault(tuple(told), len(kinds)) for name, told in of.items()}
+    made: dict[str, Any] = {
+        table: [left.get(name, -1) for name in names] for table, names in tables.items()
+    }
+    listed = {name for names in tables.values() for name in names}
+    made["more"] = {name: place for name, place in left.items() if name not in listed}
+    made["kinds"] = [list(kind) for kind in kinds]
+    return made
+
+
+def columns(rows: Any) -> dict[str, Any]:
+    """Columns of assets: ids and names as texts, roles and kinds as places in lists of them.
+
+    Parameters
+    ----------
+    rows : iterable of mapping
+        With `id`, `name`, `role` and `kind`.
+    """
+    made: dict[str, Any] = {}
+    for key in ("id", "name"):
+        made[key] = [_text(row.get(key)) for row in rows]
+    for key in ("role", "kind"):
+        texts = [_text(row.get(key)) for row in rows]
+        known = {text: place for place, text in enumerate(dict.fromkeys(texts))}
+        made[key] = [known[text] for text in texts]
+        made[f"{key}s"] = list(known)
+    return made
+
+
+def _text(value: object) -> str:
+    return "" if value is None else visible(str(value))
+
+
+# --- Coordinates in the study's own system: a polynomial in place of the projection.
 
 _DEGREES = (3, 5, 7)
 _NODES = 15
@@ -25,9 +119,9 @@ _WORST_M = 50.0
 class Grid(TypedDict):
     """A polynomial from longitude and latitude to a projected system.
 
-    It runs in (degrees - centre) / half; `east` and `north` are the coefficients of x^i y^j in the
-    order of i, then j, with i + j up to the degree. `error_m` is the greatest error found on a
-    dense grid that played no part in the fit.
+    Its variables x and y are (degrees - centre) / half; `east` and `north` are the coefficients
+    of x^i y^j in the order of i, then j, with i + j up to the degree. `error_m` is the greatest
+    error on a dense grid that the fit did not use.
     """
 
     name: str
@@ -41,7 +135,7 @@ class Grid(TypedDict):
 
 
 def working_grid(crs: CRS, frame: tuple[float, float, float, float]) -> Grid | None:
-    """A polynomial from longitude and latitude to a projected system, over a map's extent.
+    """Fit a polynomial from longitude and latitude to a projected system, over a map's extent.
 
     Parameters
     ----------
@@ -57,7 +151,7 @@ def working_grid(crs: CRS, frame: tuple[float, float, float, float]) -> Grid | N
     """
     west, south, east, north = frame
     centre = (west + east) / 2, (south + north) / 2
-    # A window shows more than the study: as much to either side as the longer side of it asks.
+    # A window shows more than the study: extend both axes to its longer side.
     narrow = float(np.cos(np.radians(np.clip(centre[1], -80.0, 80.0))))
     span = max(east - west, (north - south) / narrow, 1e-3)
     half = min(0.75 * span, 179.0), min(0.75 * span * narrow, 89.0 - abs(centre[1]))
@@ -103,90 +197,3 @@ def _projected(
 
 def _terms(x: np.ndarray, y: np.ndarray, degree: int) -> np.ndarray:
     return np.column_stack([x**i * y**j for i in range(degree + 1) for j in range(degree + 1 - i)])
-
-
-# --- What the page looks up of an asset: search, holders, cables, what its loss cuts.
-
-Facts = Mapping[str, Any]
-
-
-def lookup_data(
-    facts: Facts, plant: Mapping[str, int], drawn: Mapping[str, Sequence[str]]
-) -> dict[str, Any]:
-    """Tables for the page's script, as JSON-ready data with visible texts.
-
-    Parameters
-    ----------
-    facts : mapping
-        `circuits`; optional `effects` and `holdings`, see `waysapart.report.geometry`.
-    plant : mapping of str to int
-        Id of a segment to its place among those that are drawn.
-    drawn : mapping of str to sequence of str
-        Ids of what is drawn, as the page shows them: `points`, `plant` and `hazards`.
-
-    Returns
-    -------
-    dict
-        `others`: columns of the assets without a place on the map; `inside`;
-        `runs`: cable to places of segments; `losses` with circuits as places
-        in their list; `cables`; `of`, see `_by_place`.
-    """
-    effects: Facts = facts.get("effects") or {}
-    holdings: Facts = facts.get("holdings") or {}
-    others = columns(holdings.get("assets", []))
-    number = {str(one["id"]): place for place, one in enumerate(facts.get("circuits", []))}
-    return {
-        "others": others,
-        "inside": visible_all(dict(holdings.get("inside", {}))),
-        "runs": {
-            visible(cable): [plant[one] for one in segments if one in plant]
-            for cable, segments in holdings.get("runs", {}).items()
-        },
-        "losses": [
-            [
-                [number[name] for name in lost if name in number],
-                [number[name] for name in left if name in number],
-                visible_all(groups),
-            ]
-            for lost, left, groups in effects.get("losses", [])
-        ],
-        "cables": visible_all(effects.get("cables", [])),
-        "of": _by_place(visible_all(effects.get("of", {})), {**drawn, "others": others["id"]}),
-    }
-
-
-def _by_place(of: Mapping[str, Any], tables: Mapping[str, Sequence[str]]) -> dict[str, Any]:
-    """What losses take, in the order of each table: one number an asset, ids only where needed.
-
-    Returns
-    -------
-    dict
-        `kinds`, the different ones of [loss, cables, kind]; for each table the
-        place among these by row, -1 for none; `more`, by id, for what no table lists.
-    """
-    kinds: dict[tuple[int, ...], int] = {}
-    left = {name: kinds.setdefault(tuple(told), len(kinds)) for name, told in of.items()}
-    made: dict[str, Any] = {
-        table: [left.get(name, -1) for name in names] for table, names in tables.items()
-    }
-    listed = {name for names in tables.values() for name in names}
-    made["more"] = {name: place for name, place in left.items() if name not in listed}
-    made["kinds"] = [list(kind) for kind in kinds]
-    return made
-
-
-def columns(rows: Any) -> dict[str, Any]:
-    """Ids and names as texts; roles and kinds, which repeat, as places in a list."""
-    made: dict[str, Any] = {}
-    for key in ("id", "name"):
-        made[key] = [_text(row.get(key)) for row in rows]
-    for key in ("role", "kind"):
-        texts = [_text(row.get(key)) for row in rows]
-        known = {text: place for place, text in enumerate(dict.fromkeys(texts))}
-        made[key] = [known[text] for text in texts]
-        made[f"{key}s"] = list(known)
-    return made
-
-
-def _text(value: object) -> str:
-    return "" if value is None else visible(str(value))

@@ -19,10 +19,10 @@ import numpy as np
 from shapely.geometry import shape
 
 from waysapart.report.escape import map_text, visible, visible_all
+from waysapart.report.geometry import Facts, Geo
 from waysapart.report.lookup import columns, lookup_data
 from waysapart.report.standalone_html import MapParts, map_parts
 
-Facts = Mapping[str, Any]
 Features = Sequence[Mapping[str, Any]]
 
 MAP_ID = "plan"
@@ -76,7 +76,7 @@ class Tiles:
         return f"{parts.scheme}://{host}"
 
 
-def folium_map(geo: Facts, label: str) -> MapParts:
+def folium_map(geo: Geo, label: str) -> MapParts:
     """The map, set to show all plant, as parts for a page of ours.
 
     folium makes the map and its controls; an element of ours names the map and sets what it
@@ -123,7 +123,7 @@ def folium_map(geo: Facts, label: str) -> MapParts:
     return map_parts(fmap)
 
 
-def frame(geo: Facts) -> tuple[float, float, float, float]:
+def frame(geo: Geo) -> tuple[float, float, float, float]:
     """West, south, east and north of all that the map shows, in degrees; the world if nothing.
 
     Raises
@@ -142,18 +142,18 @@ def frame(geo: Facts) -> tuple[float, float, float, float]:
     return float(west), float(south), float(east), float(north)
 
 
-def opening(geo: Facts) -> tuple[float, float, float, float]:
+def opening(geo: Geo) -> tuple[float, float, float, float]:
     """What the map shows when it is opened: `opening` of the geometry, else its frame."""
     west, south, east, north = geo.get("opening") or frame(geo)
     return west, south, east, north
 
 
-def has_places(geo: Facts) -> bool:
+def has_places(geo: Geo) -> bool:
     """Whether there is anything to draw on a map."""
     return any(True for _ in _all_chains(geo))
 
 
-def _all_chains(geo: Facts) -> Iterable[Sequence[Sequence[float]]]:
+def _all_chains(geo: Geo) -> Iterable[Sequence[Sequence[float]]]:
     return (
         chain
         for role in ("plant", "points", "paths", "hazards")
@@ -163,7 +163,7 @@ def _all_chains(geo: Facts) -> Iterable[Sequence[Sequence[float]]]:
     )
 
 
-def map_data(facts: Facts, geo: Facts, tiles: Tiles | None = None) -> dict[str, Any]:
+def map_data(facts: Facts, geo: Geo, tiles: Tiles | None = None) -> dict[str, Any]:
     """What the map's script draws, as JSON-ready data.
 
     Parameters
@@ -251,7 +251,7 @@ def map_data(facts: Facts, geo: Facts, tiles: Tiles | None = None) -> dict[str, 
     return data
 
 
-def _features(geo: Facts, role: str) -> Features:
+def _features(geo: Geo, role: str) -> Features:
     collection = geo.get(role) or {}
     features: Features = collection.get("features", [])
     return features

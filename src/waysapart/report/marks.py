@@ -1,7 +1,8 @@
-"""Which mark stands for which kind of asset, on the strips and on the map for paper.
+"""Marks, findings and numbers, the same on strips, maps, pages and the terminal.
 
-A cable wrapped on an earth wire shares every span and tower of a line with it. That is one
-finding to a reader, not sixty.
+A mark stands for a kind of asset. A finding is one shared asset or a whole stretch of them: a
+cable wrapped on an earth wire shares every span and tower of the line with it, and a reader
+wants that as one finding, not as sixty.
 """
 
 from __future__ import annotations
@@ -13,6 +14,8 @@ from functools import cache
 from itertools import pairwise
 
 from waysapart.evidence import HeldApart, Shared, WithProtected
+
+# --- Marks: which one stands for which asset, and its outline.
 
 LAID = {
     "span": "overhead",
@@ -26,16 +29,14 @@ LAID = {
     "bridge": "buried",
     "subsea": "subsea",
 }
-"""How a segment of each kind is drawn; any other as if it were buried."""
-
+"""How a segment of each kind is drawn; other kinds are drawn as buried."""
 KNOWN_KINDS = frozenset(
     {*LAID, "tower", "gantry", "pole", "pit", "entry", "room", "chassis", "rack", "charger"}
     | {"battery", "relay", "multiplexer", "repeater", "panel", "radio", "clock", "filter"}
     | {"right-of-way", "opgw", "adss", "wrapped", "lashed", "building", "cabinet"}
     | {"fibre", "leased", "electrical", "internal", "carrier"}
 )
-"""Words of the trade that name a kind and give nothing away."""
-
+"""Kinds that are terms of the trade, and so say nothing about a particular study."""
 _STRUCTURES = {
     "tower": "tower",
     "gantry": "gantry",
@@ -48,7 +49,7 @@ _SMALL = frozenset({"tower", "pole", "pit", "other"})
 
 
 def mark_of(role: str, kind: str, small: bool = False) -> tuple[str, float]:
-    """Name of a mark and its radius in pixels.
+    """Name and radius of the mark of an asset.
 
     Parameters
     ----------
@@ -56,6 +57,11 @@ def mark_of(role: str, kind: str, small: bool = False) -> tuple[str, float]:
         Of the asset.
     small : bool
         Whether the marks stand too close together for more than a tick.
+
+    Returns
+    -------
+    str, float
+        Name of the mark, for `mark_shape`; radius in pixels.
     """
     if role == "sites":
         return "site", 7.0
@@ -65,32 +71,6 @@ def mark_of(role: str, kind: str, small: bool = False) -> tuple[str, float]:
         return "joint", 2.6
     shape = _STRUCTURES.get(kind, "other")
     return ("tick" if small and shape in _SMALL else shape), 5.0
-
-
-def plural(number: int, what: str) -> str:
-    """`1 pit`, `3 gantries`, `2 entries`."""
-    if number == 1:
-        return f"1 {what}"
-    if what.endswith("y") and what[-2:-1] not in "aeiou":
-        return f"{number} {what[:-1]}ies"
-    return f"{number} {what}" if what.endswith("s") else f"{number} {what}s"
-
-
-def short_number(value: float) -> str:
-    """A number of pixels with at most one decimal."""
-    return f"{value:.1f}".removesuffix(".0")
-
-
-def round_step(whole_m: float) -> float:
-    """A round step along a path, in metres, that makes four to ten ticks."""
-    power = 10.0 ** math.floor(math.log10(max(whole_m, 1.0) / 8.0))
-    return next((k * power for k in (1, 2, 5) if whole_m / (k * power) <= 10.0), 10.0 * power)
-
-
-def km_said(at_m: float, step_m: float) -> str:
-    """Kilometres of a tick, with the decimals that its step asks for."""
-    digits = max(0, math.ceil(3 - math.log10(step_m) - 1e-9)) if step_m < 1000 else 0
-    return f"{at_m / 1000:.{digits}f}"
 
 
 _SQUARE = ((-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0), (-1.0, -1.0))
@@ -106,18 +86,26 @@ _OUTLINES: dict[str, tuple[tuple[tuple[float, float], ...], ...]] = {
     "diamond": (((0, -1), (1, 0), (0, 1), (-1, 0), (0, -1)),),
     "machine": (_SQUARE, ((-0.4, -1), (-0.4, 1)), ((0.4, -1), (0.4, 1))),
 }
-"""Corners of each mark, from its middle, in radii; any other is a square."""
+"""Corners of each mark, from its middle, in radii; a mark not listed is a square."""
 
 
 def mark_shape(shape: str, x: float, y: float, radius: float) -> str:
-    """Path data of a mark around a place, in pixels."""
+    """SVG path data of a mark around a place.
+
+    Parameters
+    ----------
+    shape : str
+        From `mark_of`.
+    x, y, radius : float
+        In pixels.
+    """
     dx, dy, rest = _steps(shape, radius)
     return f"M{short_number(x + dx)} {short_number(y + dy)}{rest}"
 
 
 @cache
 def _steps(shape: str, radius: float) -> tuple[float, float, str]:
-    """Where a mark begins, from its middle, and the steps from there: the same for every mark."""
+    """Start of a mark, from its middle, and its relative steps, the same wherever it stands."""
     if shape in ("joint", "other"):
         r = short_number(radius)
         return -radius, 0.0, f"a{r} {r} 0 1 1 0 .1z"
@@ -138,8 +126,7 @@ def _step(one: tuple[float, float], other: tuple[float, float]) -> str:
     return f"{short_number(other[0] - one[0])} {short_number(other[1] - one[1])}"
 
 
-# --- Shared assets as people want them: a stretch of neighbours as one, holders under what they
-# hold.
+# --- Findings: a stretch of neighbours as one, holders under what they hold.
 
 _ROLES = {"joints": "joint", "links": "link", "supplies": "supply", "hazards": "hazard"}
 _SEVERAL = {"joints": "joint", "segments": "segment", "structures": "structure"}
@@ -147,7 +134,7 @@ _SEVERAL = {"joints": "joint", "segments": "segment", "structures": "structure"}
 
 @dataclass(frozen=True)
 class Finding:
-    """One thing that is shared, as it is shown: a stretch of the facts.
+    """One shared asset, or one stretch of shared assets, as it is shown.
 
     Attributes
     ----------
@@ -156,13 +143,13 @@ class Finding:
     places : sequence of Shared
         The structures and joints between and on these segments.
     holders : sequence of Shared
-        What is shared only because these lie in it.
+        What is shared only because these lie within it.
     via : dict of str to list of str
-        By path, the chain that leads to all of it.
+        By path, the chain of reliance that leads to all of it.
     along : dict of str to (float, float)
-        By path, from where to where along its line, in metres.
+        By path, from and to along its line, in metres.
     waived : bool
-        It is accepted.
+        Whether it is accepted.
     """
 
     members: Sequence[Shared]
@@ -185,16 +172,8 @@ class Finding:
         return f"{plural(len(self.members), what)} {first['asset']} to {last['asset']}"
 
 
-def kind_of(found: Shared | WithProtected) -> str:
-    """What a shared asset is, in a word or two: `pit`, `wrapped cable`."""
-    kind, role = found["kind"] or "", found["role"]
-    if role == "cables":
-        return f"{kind} cable".strip()
-    return kind or _ROLES.get(role, role)
-
-
 def folded(one: HeldApart) -> list[Finding]:
-    """Findings of a circuit or group, stretches of several first, those that are accepted last.
+    """Findings of a circuit or group: stretches of several assets first, accepted ones last.
 
     Parameters
     ----------
@@ -222,3 +201,52 @@ def folded(one: HeldApart) -> list[Finding]:
             )
         )
     return sorted(found, key=lambda finding: (finding.waived, len(finding.members) == 1))
+
+
+def kind_of(found: Shared | WithProtected) -> str:
+    """Kind of a shared asset in words: `pit`, `wrapped cable`; its role where it has none."""
+    kind, role = found["kind"] or "", found["role"]
+    if role == "cables":
+        return f"{kind} cable".strip()
+    return kind or _ROLES.get(role, role)
+
+
+# --- Numbers and ticks of drawings.
+
+
+def plural(number: int, what: str) -> str:
+    """A number with its noun.
+
+    Examples
+    --------
+    >>> plural(1, "pit"), plural(3, "gantry"), plural(2, "rooms")
+    ('1 pit', '3 gantries', '2 rooms')
+    """
+    if number == 1:
+        return f"1 {what}"
+    if what.endswith("y") and what[-2:-1] not in "aeiou":
+        return f"{number} {what[:-1]}ies"
+    return f"{number} {what}" if what.endswith("s") else f"{number} {what}s"
+
+
+def short_number(value: float) -> str:
+    """A number with at most one decimal: `12`, `12.5`."""
+    return f"{value:.1f}".removesuffix(".0")
+
+
+def round_step(whole_m: float) -> float:
+    """A round step along a path, in metres, that gives four to ten ticks.
+
+    Examples
+    --------
+    >>> round_step(9200.0)
+    1000.0
+    """
+    power = 10.0 ** math.floor(math.log10(max(whole_m, 1.0) / 8.0))
+    return next((k * power for k in (1, 2, 5) if whole_m / (k * power) <= 10.0), 10.0 * power)
+
+
+def km_said(at_m: float, step_m: float) -> str:
+    """Kilometres at a tick, with as many decimals as its step needs: `1.5` for 1500 m by 500 m."""
+    digits = max(0, math.ceil(3 - math.log10(step_m) - 1e-9)) if step_m < 1000 else 0
+    return f"{at_m / 1000:.{digits}f}"

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from importlib.resources import files
-from typing import Any
 
 import jinja2
 from markupsafe import Markup
 
 from waysapart.report import words
 from waysapart.report.escape import inert, json_for_script, packed, visible
+from waysapart.report.geometry import Facts, Geo
 from waysapart.report.map import Tiles, folium_map, has_places, map_data
 from waysapart.report.marks import kind_of
 from waysapart.report.picture import map_picture
@@ -28,14 +28,13 @@ from waysapart.report.view import (
 from waysapart.report.words import clash_said, numbers_said, over_limits, surveyed
 from waysapart.text import sentence_list
 
-Facts = Mapping[str, Any]
 _SCRIPTS = ("data.js", "lookup.js")
 _MAP_SCRIPTS = ("data.js", "lookup.js", "draw.js", "names.js", "pick.js", "plan.js", "measure.js")
 
 
 def render_report(
     facts: ReportFacts,
-    geo: Facts,
+    geo: Geo,
     *,
     title: str,
     tiles: Tiles | None = None,
@@ -95,7 +94,7 @@ def render_page(
     template: str,
     view: Facts,
     facts: Facts,
-    geo: Facts,
+    geo: Geo,
     *,
     title: str,
     label: str,

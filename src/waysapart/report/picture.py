@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -12,9 +12,8 @@ from markupsafe import Markup
 from shapely.geometry import shape
 
 from waysapart.report.escape import html_text
+from waysapart.report.geometry import Facts, Geo
 from waysapart.report.marks import LAID
-
-Facts = Mapping[str, Any]
 
 _WIDTH = 680.0
 _HEIGHTS = (260.0, 620.0)
@@ -24,7 +23,7 @@ _DETAIL = 0.4
 _LETTER = 5.6
 
 
-def map_picture(facts: Facts, geo: Facts) -> Markup | None:
+def map_picture(facts: Facts, geo: Geo) -> Markup | None:
     """Draw plant, sites, hazards, and what is shared, near or crossing.
 
     Parameters

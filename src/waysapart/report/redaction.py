@@ -29,13 +29,12 @@ from shapely.geometry import MultiPoint, Polygon, mapping, shape
 from waysapart.errors import CallError
 from waysapart.evidence import schema
 from waysapart.gaps import GAP_CODES
+from waysapart.report.geometry import Facts, Geo
 from waysapart.report.marks import KNOWN_KINDS
 from waysapart.report.view import ReportFacts
 from waysapart.schema import ROLES
 from waysapart.study.blank import rule_tables
 from waysapart.study.rules import shipped_rules
-
-Facts = Mapping[str, Any]
 
 SECRET_FILE = ".waysapart-secret"
 """Beside study.toml: 64 hexadecimal digits that decide which thing gets which new id."""
@@ -246,7 +245,7 @@ def kept_secret(folder: Path) -> tuple[bytes, str]:
 
 
 def reduced(
-    facts: ReportFacts, geo: Facts, crs: CRS, outside: Outside
+    facts: ReportFacts, geo: Geo, crs: CRS, outside: Outside
 ) -> tuple[ReportFacts, dict[str, Any]]:
     """Facts and geometry without names, ids, places and exact figures of the study.
 
@@ -270,7 +269,7 @@ def reduced(
 class _Reducer:
     """One study while it is reduced."""
 
-    def __init__(self, facts: Facts, geo: Facts, crs: CRS, outside: Outside) -> None:
+    def __init__(self, facts: Facts, geo: Geo, crs: CRS, outside: Outside) -> None:
         self._facts, self._geo = facts, geo
         self._grid_m = outside.grid_m
         self._secret = outside.secret or secrets.token_bytes(32)

@@ -1,15 +1,15 @@
-"""Names above a drawing, each on a line of its own, so that no line runs through another name.
+"""The strip: the paths of a circuit or group drawn as lanes, as SVG, and the same in words.
 
-Every lane runs from end to end at a scale of its own, so that the ends stand above each
-other however much the paths differ in length; ticks show each scale. A thing that all paths
-rely on is a bridge from lane to lane at the place where each comes to it. Where the paths
-come near, the lanes lean together. Colours and line styles are the page's own, through
-classes; nothing depends on colour alone.
+Every lane has a scale of its own from end to end, so that the ends are aligned however much the
+paths differ in length; ticks show each scale. An asset that all paths rely on is a bridge from
+lane to lane, at its place on each. Where the paths come near, the lanes lean together. The page
+sets colours and line styles through classes; nothing depends on colour alone. What a strip is
+drawn from is laid out by `waysapart.report.strip_layout`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,208 +20,41 @@ from waysapart.report.escape import html_text, json_for_script, visible_all
 from waysapart.report.marks import LAID, km_said, mark_of, mark_shape, plural, round_step
 from waysapart.report.marks import short_number as _n
 from waysapart.report.profile_svg import BAND, LEFT, RIGHT, WIDTH, profile_band
-from waysapart.report.strip_layout import joined
+from waysapart.report.strip_layout import (
+    Bridge,
+    Hop,
+    Strip,
+    StripCross,
+    StripLane,
+    StripNear,
+    joined,
+)
 from waysapart.text import sentence_list
 
-_SPACE = 10.0
-"""Between two names of one row."""
-
-
-@dataclass(frozen=True, slots=True)
-class Flag:
-    """Where a name stands: like a flag it begins at its line, or ends there.
-
-    Attributes
-    ----------
-    at : float
-        Its line.
-    low, high : float
-        What the name covers.
-    backward : bool
-        Whether it ends at its line.
-    row : int
-        0 is the lowest.
-    """
-
-    at: float
-    low: float
-    high: float
-    backward: bool
-    row: int
-
-
-def flags(lines: Sequence[float], widths: Sequence[float], edge: float) -> list[Flag]:
-    """Rows and sides of names that stand at some lines.
-
-    Parameters
-    ----------
-    lines : sequence of float
-        Where the line to each name stands, in pixels from the left; no two alike.
-    widths : sequence of float
-        How wide each name is.
-    edge : float
-        Where the drawing ends.
-
-    Returns
-    -------
-    list of Flag
-        In the order given. Names point forward where there is room up to the edge, else
-        backward; no name covers another or the line of a name in a higher row, unless
-        one is wider than all that lies before its line.
-    """
-    order = sorted(range(len(lines)), key=lambda k: lines[k])
-    back = _backward(order, lines, widths, edge)
-    placed: dict[int, Flag] = {}
-    for k in [k for k in reversed(order) if k not in back] + [k for k in order if k in back]:
-        at = lines[k]
-        low = max(at - widths[k], 0.0) if k in back else at
-        placed[k] = Flag(at, low, low + widths[k], k in back, 0)
-        placed[k] = _raised(placed[k], [one for j, one in placed.items() if j != k])
-    return [placed[k] for k in range(len(lines))]
-
-
-def _backward(
-    order: Sequence[int], lines: Sequence[float], widths: Sequence[float], edge: float
-) -> set[int]:
-    """Names that end at their line: no room before the edge, or one that does stands in the way."""
-    back: set[int] = set()
-    for k in reversed(order):
-        nearest = min((lines[j] for j in back), default=edge + _SPACE)
-        if lines[k] + widths[k] > edge or lines[k] + widths[k] + _SPACE > nearest:
-            back.add(k)
-    return back
-
-
-def _raised(flag: Flag, others: Sequence[Flag]) -> Flag:
-    """The flag in the lowest row in which it covers no name and no line."""
-    row = 1 + max(
-        (one.row for one in others if flag.low - _SPACE < one.at < flag.high + _SPACE), default=-1
-    )
-    taken = {
-        one.row for one in others if one.low < flag.high + _SPACE and flag.low < one.high + _SPACE
-    }
-    while row in taken:
-        row += 1
-    return Flag(flag.at, flag.low, flag.high, flag.backward, row)
-
-
-# --- What a strip shows, in words: for readers who do not see it, and for its tips.
-
-Facts = Mapping[str, Any]
-
-
-def near_said(near: Facts) -> str:
-    """One near stretch."""
-    return (
-        f"near: {near['main']} and {near['alternate']}, "
-        f"{words.metres(near['distance_m'])} at the closest"
-    )
-
-
-def to_scale(lane: Facts) -> bool:
-    """Whether places along a lane are metres; for readers outside they only follow each other."""
-    return bool(lane.get("to_scale", True))
-
-
-def bridge_said(bridge: Facts, lanes: Sequence[Facts]) -> str:
-    """One bridge: what it is and where it lies on every lane."""
-    places = [
-        f"on {lane['label']} {_stretch(spots)}" if to_scale(lane) else f"on {lane['label']}"
-        for lane, spots in zip(lanes, bridge["spots"], strict=True)
-    ]
-    accepted = ", accepted by waiver" if bridge["waived"] else ""
-    return f"{bridge['label']}{accepted}: {sentence_list(places)}"
-
-
-def strip_said(strip: Facts, bridges: Sequence[Facts]) -> str:
-    """What the drawing shows, in words."""
-    lanes, near_by, crossings = strip["lanes"], strip["near"], strip["cross"]
-    parts = []
-    for lane in lanes:
-        metres = to_scale(lane)
-        runs = [
-            f"{words.metres(high - low)} {kind}" if metres else str(kind)
-            for low, high, kind in lane["stretches"]
-        ]
-        runs += [
-            f"a {hop['medium']} hop {hop['link']}"
-            + (", whose route is not on record" if hop.get("unknown") else "")
-            for hop in lane["hops"]
-        ]
-        shown = runs if len(runs) <= 9 else [*runs[:8], f"{len(runs) - 8} more stretches"]
-        broken = (
-            "; the record breaks off" + (f" at {words.metres(lane['breaks'][0])}" if metres else "")
-            if lane["breaks"]
-            else ""
-        )
-        length = f"{_length_said(lane)}, " if metres else ""
-        parts.append(
-            f"{lane['label']}: {length}{sentence_list(shown)}; {_kinds(lane['marks'])}{broken}."
-        )
-    parts += [f"Bridge: {bridge_said(bridge, lanes)}." for bridge in bridges]
-    parts += [f"{near_said(near)}." for near in near_by]
-    parts += [
-        f"They cross at {words.metres(cross['on'][0])} along {lanes[0]['label']}."
-        if to_scale(lanes[0])
-        else "They cross."
-        for cross in crossings
-    ]
-    if not (bridges or near_by or crossings):
-        parts.append("Nothing bridges the lanes.")
-    return " ".join(parts)
-
-
-def _length_said(lane: Facts) -> str:
-    """Length of a lane by the records, not as it is drawn: hops have a width there all the same."""
-    drawn = sum(hop["to_m"] - hop["from_m"] for hop in lane["hops"])
-    known = [hop["length_m"] for hop in lane["hops"] if hop["length_m"] is not None]
-    least = lane["length_m"] - drawn + sum(known)
-    whole = len(known) == len(lane["hops"]) and not lane["breaks"]
-    return words.bounded(least if whole else None, least, words.metres)
-
-
-def _kinds(marks: Sequence[Sequence[Any]]) -> str:
-    counts: dict[str, int] = {}
-    for _, role, kind, _ in marks:
-        what = "joint" if role == "joints" else kind or role
-        counts[what] = counts.get(what, 0) + 1
-    return "passes " + sentence_list([plural(n, what) for what, n in counts.items()])
-
-
-def _stretch(spots: Sequence[Sequence[float]]) -> str:
-    said = [
-        f"at {words.metres(low)}"
-        if high - low < 1
-        else f"from {words.metres(low)} to {words.metres(high)}"
-        for low, high in spots
-    ]
-    return sentence_list(said if len(said) <= 3 else [*said[:2], f"{len(said) - 2} more places"])
-
-
-# --- The two-lane strip: both paths of a circuit as lanes, and what ties them together, as SVG.
+# --- The drawing, as SVG: two lanes or more, and what ties them together.
 
 _GAP = 92.0
-"""Between one lane and the next."""
+"""Pixels between one lane and the next."""
 _LEAN = 26.0
-"""How far each lane leans towards the other where they come near."""
+"""Pixels that each lane leans towards the other where they come near."""
 _RAMP = 12.0
 _CROWDED = 7.0
-"""Marks closer together than this become ticks."""
+"""Marks closer together than this, in pixels, become ticks."""
 _LETTER = 6.4
-"""Width of a letter of the labels, generously."""
+"""Width of a letter of the labels, in pixels, rounded up."""
 _MOST_BRIDGES = 14
 """Bridges that are drawn; the list beside the drawing holds all."""
 
 
-def strip_svg(strip: Facts, labels: Sequence[str], name: str, number: str) -> Markup:
+def strip_svg(strip: Strip, labels: Sequence[str], name: str, number: str) -> Markup:
     """Draw the paths of a circuit or group.
 
     Parameters
     ----------
-    strip : mapping
-        See `waysapart.report.strip_layout.Lanes.strip`.
+    strip : Strip
+        From `waysapart.report.strip_layout.strips`.
     labels : sequence of str
-        What is shared, as it is shown, in the order of `folded`.
+        Names of what is shared, in the order of `folded`.
     name : str
         Id of the circuit or group, for the text alternative.
     number : str
@@ -236,19 +69,25 @@ def strip_svg(strip: Facts, labels: Sequence[str], name: str, number: str) -> Ma
     return _Drawing(strip, labels, name, number).svg()
 
 
+class NamedBridge(Bridge):
+    """A bridge with the name that stands above it."""
+
+    label: str
+
+
 class _Drawing:
     """One strip while it is drawn."""
 
-    def __init__(self, strip: Facts, labels: Sequence[str], name: str, number: str) -> None:
+    def __init__(self, strip: Strip, labels: Sequence[str], name: str, number: str) -> None:
         self.strip = strip
-        self.lanes: Sequence[Facts] = strip["lanes"]
-        self.bridges: Sequence[Facts] = [
+        self.lanes = strip["lanes"]
+        self.bridges: list[NamedBridge] = [
             {**bridge, "label": labels[bridge["finding"]]}
             for bridge in strip["bridges"][:_MOST_BRIDGES]
         ]
         self.more = len(strip["bridges"]) - len(self.bridges)
-        self.near: Sequence[Facts] = strip["near"] if len(self.lanes) == 2 else []
-        self.cross: Sequence[Facts] = strip["cross"]
+        self.near: list[StripNear] = strip["near"] if len(self.lanes) == 2 else []
+        self.cross = strip["cross"]
         self.name, self.number = name, number
         self.leaning = [
             joined([self._span(near, place) for near in self.near], _RAMP) for place in (0, 1)
@@ -305,7 +144,7 @@ class _Drawing:
         lean = max(0.0, 1.0 - outside / _RAMP)
         return level + (_LEAN if place == 0 else -_LEAN) * lean
 
-    def _span(self, near: Facts, place: int) -> tuple[float, float]:
+    def _span(self, near: StripNear, place: int) -> tuple[float, float]:
         low, high = (self.x(place, at) for at in near["on"][place])
         wider = max(0.0, 8.0 - (high - low)) / 2
         return low - wider, high + wider
@@ -355,13 +194,13 @@ class _Drawing:
         return "".join(parts)
 
     def _ground(self, place: int, off: float) -> list[str]:
-        """A thin line beside the lane that tells overhead, buried and subsea apart."""
+        """A thin line beside the lane: overhead, buried or subsea."""
         runs: dict[str, list[str]] = {}
         for low, high, kind in self.lanes[place]["stretches"]:
             runs.setdefault(LAID.get(kind, "buried"), []).append(self._line(place, low, high, off))
         return [f'<path class="laid {laid}" d="{"".join(d)}"/>' for laid, d in runs.items()]
 
-    def _hop_said(self, place: int, hop: Facts) -> str:
+    def _hop_said(self, place: int, hop: Hop) -> str:
         """The medium of a hop above its line, where there is room for it."""
         low, high = self.x(place, hop["from_m"]), self.x(place, hop["to_m"])
         x, y = (low + high) / 2, self.y(place, low)
@@ -447,7 +286,7 @@ class _Drawing:
         y = self.top + _GAP * place + 4
         return f'<text class="lane-label" x="2" y="{_n(y)}">{label}</text>'
 
-    def _lean_fill(self, near: Facts) -> str:
+    def _lean_fill(self, near: StripNear) -> str:
         corners = []
         for place in (0, 1):
             low, high = self._span(near, place)
@@ -458,7 +297,7 @@ class _Drawing:
             f"<title>{html_text(near_said(near))}</title></path>"
         )
 
-    def _band(self, bridge: Facts) -> str:
+    def _band(self, bridge: NamedBridge) -> str:
         """The bridge itself: stretches of the lanes, and the band from each to the next."""
         hollow = " hollow" if bridge["waived"] else ""
         parts = []
@@ -512,7 +351,7 @@ class _Drawing:
     def _name_y(self, flag: Flag) -> float:
         return self.top - 42 - 17 * flag.row
 
-    def _middle(self, bridge: Facts) -> tuple[float, float]:
+    def _middle(self, bridge: NamedBridge) -> tuple[float, float]:
         upper, lower = _partners(bridge["spots"][0], bridge["spots"][1], self, 0)[0]
         xs = [sum(self.x(at, m) for m in pair) / 2 for at, pair in ((0, upper), (1, lower))]
         return sum(xs) / 2, (self.y(0, xs[0]) + self.y(1, xs[1])) / 2
@@ -528,7 +367,7 @@ class _Drawing:
             found.append((x, y))
         return found
 
-    def _crossing(self, cross: Facts) -> str:
+    def _crossing(self, cross: StripCross) -> str:
         xs = [self.x(place, at) for place, at in enumerate(cross["on"])]
         ys = [self.y(place, x) for place, x in enumerate(xs)]
         x, y = sum(xs) / 2, sum(ys) / 2
@@ -568,3 +407,185 @@ def _query(x: float, y: float, said: str) -> str:
 
 def _short(text: str, most: int = 60) -> str:
     return text if len(text) <= most else text[: most - 1] + "…"
+
+
+# --- The drawing in words: its text alternative, and the tips of its parts.
+
+
+def strip_said(strip: Strip, bridges: Sequence[NamedBridge]) -> str:
+    """Describe a strip in words, for readers who do not see it.
+
+    Parameters
+    ----------
+    strip : Strip
+    bridges : sequence of NamedBridge
+        Those that are drawn.
+    """
+    lanes, near_by, crossings = strip["lanes"], strip["near"], strip["cross"]
+    parts = []
+    for lane in lanes:
+        metres = to_scale(lane)
+        runs = [
+            f"{words.metres(high - low)} {kind}" if metres else str(kind)
+            for low, high, kind in lane["stretches"]
+        ]
+        runs += [
+            f"a {hop['medium']} hop {hop['link']}"
+            + (", whose route is not on record" if hop.get("unknown") else "")
+            for hop in lane["hops"]
+        ]
+        shown = runs if len(runs) <= 9 else [*runs[:8], f"{len(runs) - 8} more stretches"]
+        broken = (
+            "; the record breaks off" + (f" at {words.metres(lane['breaks'][0])}" if metres else "")
+            if lane["breaks"]
+            else ""
+        )
+        length = f"{_length_said(lane)}, " if metres else ""
+        parts.append(
+            f"{lane['label']}: {length}{sentence_list(shown)}; {_kinds(lane['marks'])}{broken}."
+        )
+    parts += [f"Bridge: {bridge_said(bridge, lanes)}." for bridge in bridges]
+    parts += [f"{near_said(near)}." for near in near_by]
+    parts += [
+        f"They cross at {words.metres(cross['on'][0])} along {lanes[0]['label']}."
+        if to_scale(lanes[0])
+        else "They cross."
+        for cross in crossings
+    ]
+    if not (bridges or near_by or crossings):
+        parts.append("Nothing bridges the lanes.")
+    return " ".join(parts)
+
+
+def bridge_said(bridge: NamedBridge, lanes: Sequence[StripLane]) -> str:
+    """A bridge in words: what it is and where it lies on every lane."""
+    places = [
+        f"on {lane['label']} {_stretch(spots)}" if to_scale(lane) else f"on {lane['label']}"
+        for lane, spots in zip(lanes, bridge["spots"], strict=True)
+    ]
+    accepted = ", accepted by waiver" if bridge["waived"] else ""
+    return f"{bridge['label']}{accepted}: {sentence_list(places)}"
+
+
+def near_said(near: StripNear) -> str:
+    """A near stretch in words: both segments and the least distance."""
+    return (
+        f"near: {near['main']} and {near['alternate']}, "
+        f"{words.metres(near['distance_m'])} at the closest"
+    )
+
+
+def to_scale(lane: StripLane) -> bool:
+    """Whether places along a lane are in metres; in a report for readers outside only in order."""
+    return bool(lane.get("to_scale", True))
+
+
+def _length_said(lane: StripLane) -> str:
+    """Length of a lane on record; a hop without a length on record is drawn with a width."""
+    drawn = sum(hop["to_m"] - hop["from_m"] for hop in lane["hops"])
+    known = [hop["length_m"] for hop in lane["hops"] if hop["length_m"] is not None]
+    least = lane["length_m"] - drawn + sum(known)
+    whole = len(known) == len(lane["hops"]) and not lane["breaks"]
+    return words.bounded(least if whole else None, least, words.metres)
+
+
+def _kinds(marks: Sequence[Sequence[Any]]) -> str:
+    counts: dict[str, int] = {}
+    for _, role, kind, _ in marks:
+        what = "joint" if role == "joints" else kind or role
+        counts[what] = counts.get(what, 0) + 1
+    return "passes " + sentence_list([plural(n, what) for what, n in counts.items()])
+
+
+def _stretch(spots: Sequence[Sequence[float]]) -> str:
+    said = [
+        f"at {words.metres(low)}"
+        if high - low < 1
+        else f"from {words.metres(low)} to {words.metres(high)}"
+        for low, high in spots
+    ]
+    return sentence_list(said if len(said) <= 3 else [*said[:2], f"{len(said) - 2} more places"])
+
+
+# --- Names above the drawing: rows and sides, so that no line runs through a name.
+
+_SPACE = 10.0
+"""Pixels between two names of one row."""
+
+
+def flags(lines: Sequence[float], widths: Sequence[float], edge: float) -> list[Flag]:
+    """Place names at their lines, so that no line runs through another name.
+
+    Parameters
+    ----------
+    lines : sequence of float
+        Where the line to each name stands, in pixels from the left; no two alike.
+    widths : sequence of float
+        How wide each name is.
+    edge : float
+        Where the drawing ends.
+
+    Returns
+    -------
+    list of Flag
+        In the order given. Names point forward where there is room up to the edge, else
+        backward; no name covers another or the line of a name in a higher row, unless
+        one is wider than all that lies before its line.
+    """
+    order = sorted(range(len(lines)), key=lambda k: lines[k])
+    back = _backward(order, lines, widths, edge)
+    placed: dict[int, Flag] = {}
+    for k in [k for k in reversed(order) if k not in back] + [k for k in order if k in back]:
+        at = lines[k]
+        low = max(at - widths[k], 0.0) if k in back else at
+        placed[k] = Flag(at, low, low + widths[k], k in back, 0)
+        placed[k] = _raised(placed[k], [one for j, one in placed.items() if j != k])
+    return [placed[k] for k in range(len(lines))]
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """Place of a name: it begins at its line, or ends there.
+
+    Attributes
+    ----------
+    at : float
+        Its line, in pixels from the left.
+    low, high : float
+        Pixels that the name covers.
+    backward : bool
+        Whether it ends at its line.
+    row : int
+        0 is the lowest.
+    """
+
+    at: float
+    low: float
+    high: float
+    backward: bool
+    row: int
+
+
+def _backward(
+    order: Sequence[int], lines: Sequence[float], widths: Sequence[float], edge: float
+) -> set[int]:
+    """Names that end at their line: those without room before the edge or before such a name."""
+    back: set[int] = set()
+    for k in reversed(order):
+        nearest = min((lines[j] for j in back), default=edge + _SPACE)
+        if lines[k] + widths[k] > edge or lines[k] + widths[k] + _SPACE > nearest:
+            back.add(k)
+    return back
+
+
+def _raised(flag: Flag, others: Sequence[Flag]) -> Flag:
+    """The flag in the lowest row in which it covers no name and no line."""
+    row = 1 + max(
+        (one.row for one in others if flag.low - _SPACE < one.at < flag.high + _SPACE), default=-1
+    )
+    taken = {
+        one.row for one in others if one.low < flag.high + _SPACE and flag.low < one.high + _SPACE
+    }
+    while row in taken:
+        row += 1
+    return Flag(flag.at, flag.low, flag.high, flag.backward, row)

@@ -1,4 +1,9 @@
-"""Paths as tracks: what lies where along each of them, in metres from end a."""
+"""Lays the paths of circuits and groups out as lanes: what lies where, in metres from end a.
+
+`strips` makes, for each circuit and group, all that `waysapart.report.strip` draws: one lane for
+each path, bridges where all paths rely on the same asset, near stretches, crossings, and the
+distance between the first two paths.
+"""
 
 from __future__ import annotations
 
@@ -25,8 +30,11 @@ from waysapart.verdicts.prove import Proof
 Interval = tuple[float, float]
 
 
+# --- What a strip is drawn from.
+
+
 class Hop(TypedDict):
-    """A hop that has no course of its own, where it is drawn, and its length on record."""
+    """A hop without a course of its own: where it is drawn, and its length on record."""
 
     link: str
     medium: str
@@ -40,7 +48,7 @@ class StripLane(TypedDict):
     """One path of a strip; every place is in metres along it from end a.
 
     `stretches` are from, to and kind, `marks` place, role, kind and id. Only a lane that is
-    reduced for readers outside has `to_scale`: its places say no more than what follows what.
+    reduced for readers outside has `to_scale`: its places give the order of things alone.
     """
 
     label: str
@@ -56,7 +64,7 @@ class StripLane(TypedDict):
 
 
 class Bridge(TypedDict):
-    """What all paths rely on: its place in `folded`, and where it lies on every lane."""
+    """An asset that all paths rely on: its place in `folded`, and where it lies on every lane."""
 
     finding: int
     asset: str
@@ -83,14 +91,14 @@ class StripCross(TypedDict):
 
 
 class StripProfile(TypedDict):
-    """Place on the first lane and distance to the second, and the distance that is asked."""
+    """Place on the first lane and distance to the second; the distance that is required."""
 
     points: list[list[float | None]]
     limit_m: float
 
 
 class Strip(TypedDict):
-    """What the drawing of the paths of a circuit or group is made from."""
+    """All that the drawing of the paths of a circuit or group shows."""
 
     lanes: list[StripLane]
     bridges: list[Bridge]
@@ -106,291 +114,45 @@ class Strips(TypedDict):
     group: dict[str, Strip]
 
 
-_HOP_SHARE = 0.06
-"""A hop without a course on record is drawn as this share of the lane, for want of a length."""
-_MET_M = 1.0
-"""Ends of consecutive segments farther apart than this, beyond the snap tolerance, are a break."""
-
-
-@dataclass(frozen=True)
-class Lane:
-    """One path laid out: chainage of its rows, with hops that have no course put between them."""
-
-    path: int
-    rows: Ints
-    begin: Floats
-    end: Floats
-    hops: list[tuple[int, float, float]]
-    length_m: float
-    links: list[tuple[int, float, float]]
-
-
-class Tracks:
-    """Follows paths of a proof along their segments, one at a time.
-
-    Parameters
-    ----------
-    proof : Proof
-    """
-
-    def __init__(self, proof: Proof) -> None:
-        network = proof.network
-        self._network = network
-        self._reliance = proof.reliance
-        self._layout = proof.spacing.layout
-        self.route: Routes = routes(network)
-        self._bounds = np.searchsorted(self.route.path, np.arange(len(network.paths) + 1))
-        self._length = np.nan_to_num(self._layout.pieces.line_length_m)
-        self._frame = {
-            column: network.assets.frame[column].to_numpy() for column in ("id", "role", "kind")
-        }
-        self._segment_kind = network.study.tables["segments"]["kind"].to_numpy()
-        self._site_of = self.places("equipment", "site")
-        self._joint_at = self.places("joints", "at")
-        self._link_ends = self.places("links", "a"), self.places("links", "b")
-        self._points: dict[int, dict[int, list[float]]] = {}
-
-    def places(self, role: str, column: str) -> Ints:
-        """Asset numbers that a column of a table names."""
-        network = self._network
-        return network.assets.numbers(network.study.tables[role][column])
-
-    def lane(self, path: int) -> Lane:
-        """Lay one path out, its links in order, hops without cables between."""
-        rows = np.arange(self._bounds[path], self._bounds[path + 1])
-        length = self._length[self._layout.paths.line[rows]]
-        links = self._network.paths.links(path).tolist()
-        owner = self.route.link[rows]
-        total = float(length.sum())
-        bare = [link for link in links if not (owner == link).any()]
-        hop_m = self._hop_lengths(bare, total)
-        begin = np.zeros(len(rows))
-        hops, spans, at = [], [], 0.0
-        for link in links:
-            mine = np.flatnonzero(owner == link)
-            start = at
-            if len(mine):
-                run = np.concatenate([[0.0], np.cumsum(length[mine])])
-                begin[mine] = at + run[:-1]
-                at += float(run[-1])
-            else:
-                at += hop_m[link]
-                hops.append((link, start, at))
-            spans.append((link, start, at))
-        return Lane(path, rows, begin, begin + length, hops, at, spans)
-
-    def _hop_lengths(self, links: Sequence[int], laid_m: float) -> dict[int, float]:
-        """Length of hops without cables: as recorded, else a share of what there is, to be seen."""
-        nominal = max(laid_m * _HOP_SHARE, 1.0)
-        recorded = {link: self.hop_m(link) for link in links}
-        return {link: length if length > 0 else nominal for link, length in recorded.items()}
-
-    def hop_m(self, link: int) -> float:
-        """Length of a hop without cables; NaN where it is not on record."""
-        lengths = self._network.lengths
-        return float(np.maximum(lengths.go_m[link], lengths.return_m[link]))
-
-    def stretches(self, lane: Lane) -> list[list[Any]]:
-        """Runs of segments of one kind: from, to, kind."""
-        runs: list[list[Any]] = []
-        segments = self.route.segment[lane.rows]
-        for segment, begin, end in zip(segments, lane.begin, lane.end, strict=True):
-            kind = text_or_none(self._segment_kind[segment]) or ""
-            if runs and runs[-1][2] == kind and abs(runs[-1][1] - begin) < 1e-6:
-                runs[-1][1] = float(end)
-            else:
-                runs.append([float(begin), float(end), kind])
-        return runs
-
-    def breaks(self, lane: Lane) -> list[float]:
-        """Places where one segment ends and the next begins elsewhere."""
-        if len(lane.rows) < 2:
-            return []
-        starts, ends = self._row_ends
-        gap = np.linalg.norm(starts[lane.rows[1:]] - ends[lane.rows[:-1]], axis=1)
-        onward = np.abs(lane.begin[1:] - lane.end[:-1]) < 1e-6
-        wide = onward & (gap > self._network.study.snap_m + _MET_M)
-        return [float(at) for at in lane.begin[1:][wide]]
-
-    @cached_property
-    def _row_ends(self) -> tuple[Floats, Floats]:
-        """Points in space at which every row of the routes begins and ends."""
-        paths, pieces = self._layout.paths, self._layout.pieces
-        first, last = pieces.first[paths.line], pieces.first[paths.line + 1] - 1
-        there = last >= first
-        low = np.full((len(first), 3), np.nan)
-        high = np.full((len(first), 3), np.nan)
-        low[there], high[there] = pieces.start[first[there]], pieces.end[last[there]]
-        turn = paths.backward[:, None]
-        return np.where(turn, high, low), np.where(turn, low, high)
-
-    def points(self, lane: Lane) -> dict[int, list[float]]:
-        """Asset number of every structure, site, joint and equipment to its places on a lane."""
-        if lane.path not in self._points:
-            self._points[lane.path] = self._found(lane)
-        return self._points[lane.path]
-
-    def _found(self, lane: Lane) -> dict[int, list[float]]:
-        found: dict[int, list[float]] = {}
-
-        def put(asset: int, at_m: float) -> None:
-            places = found.setdefault(asset, [])
-            if not any(abs(place - at_m) < 0.5 for place in places):
-                places.append(float(at_m))
-
-        ends, passed = self._network.ends, self._network.passed
-        for row, begin, end in zip(lane.rows.tolist(), lane.begin, lane.end, strict=True):
-            segment = int(self.route.segment[row])
-            start, stop = float(self.route.start[row]), float(self.route.stop[row])
-            for node, fraction in ((int(ends.a[segment]), 0.0), (int(ends.b[segment]), 1.0)):
-                if node >= 0 and min(abs(fraction - start), abs(fraction - stop)) < 1e-9:
-                    put(node, begin if abs(fraction - start) < 1e-9 else end)
-            low, high = np.searchsorted(passed.segment, [segment, segment + 1])
-            for k in range(low, high):
-                share = (passed.fraction[k] - start) / (stop - start) if stop != start else -1.0
-                if 0.0 < share < 1.0:
-                    put(int(passed.structure[k]), begin + share * (end - begin))
-        relied = self.relied(lane.path)
-        for joint, node in enumerate(self._joint_at.tolist()):
-            if self._network.assets.start["joints"] + joint in relied and node in found:
-                for at in list(found[node]):
-                    put(self._network.assets.start["joints"] + joint, at)
-        self._equipment(lane, found, put)
-        return found
-
-    def _equipment(self, lane: Lane, found: dict[int, list[float]], put: Any) -> None:
-        """Equipment at both ends of every link, and on its way where its site tells."""
-        network = self._network
-        links = network.study.tables["links"]
-        a, b = self._link_ends
-        start = network.assets.start["equipment"]
-        backward = dict(
-            zip(
-                network.paths.links(lane.path).tolist(),
-                network.paths.backward[
-                    network.paths.first[lane.path] : network.paths.first[lane.path + 1]
-                ].tolist(),
-                strict=True,
-            )
-        )
-        for link, begin, end in lane.links:
-            near, far = (b[link], a[link]) if backward[link] else (a[link], b[link])
-            for asset, at in ((int(near), begin), (int(far), end)):
-                if asset >= 0:
-                    put(asset, at)
-            via = links["via"].iloc[link]
-            if not isinstance(via, str):
-                continue
-            sites = [self._site_of[n - start] if n >= 0 else -1 for n in (int(near), int(far))]
-            for asset in network.assets.numbers(via.split(";")).tolist():
-                if asset < 0:
-                    continue
-                site = int(self._site_of[asset - start])
-                if site == sites[0]:
-                    put(asset, begin)
-                elif site == sites[1]:
-                    put(asset, end)
-                elif site in found:
-                    put(asset, found[site][0])
-                else:
-                    put(asset, (begin + end) / 2)
-
-    def relied(self, path: int) -> set[int]:
-        """Numbers of everything that a path relies on."""
-        matrix = self._reliance.paths
-        return set(csr_row(matrix, path).tolist())
-
-    def marks(self, lane: Lane) -> list[list[Any]]:
-        """Marks in the order of the lane: place, role, kind, id; a joint after what it is on."""
-        marks = [
-            [at, *self._named(asset)]
-            for asset, places in self.points(lane).items()
-            for at in places
-        ]
-        return sorted(marks, key=lambda mark: (mark[0], mark[1] == "joints", mark[1], mark[3]))
-
-    def _named(self, asset: int) -> list[str]:
-        kind = text_or_none(self._frame["kind"][asset]) or ""
-        return [str(self._frame["role"][asset]), kind, str(self._frame["id"][asset])]
-
-    def zones(self, lane: Lane, pair: int) -> list[Interval]:
-        """Stretches in which coming close is excused."""
-        pieces, paths = self._layout.pieces, self._layout.paths
-        line, first = paths.line[lane.rows], pieces.first
-        row, number = expand(np.zeros(len(line), dtype=np.int64), first[line + 1] - first[line])
-        turned = paths.backward[lane.rows][row]
-        piece = np.where(turned, first[line + 1][row] - 1 - number, first[line][row] + number)
-        inside = np.isin(piece, self._layout.excused[[pair]].indices)
-        whole = self._length[line][row]
-        low = np.where(turned, whole - pieces.to_m[piece], pieces.from_m[piece])
-        high = np.where(turned, whole - pieces.from_m[piece], pieces.to_m[piece])
-        begin = lane.begin[row]
-        return joined(zip(begin[inside] + low[inside], begin[inside] + high[inside], strict=True))
-
-    def moved(self, lane: Lane, path_m: Sequence[float]) -> list[float]:
-        """Chainages along the geometry of a path as chainages along its lane, hops included."""
-        offset = self._layout.offset_m[lane.rows]
-        at = np.asarray(path_m, dtype=np.float64)
-        row = np.clip(np.searchsorted(offset, at, side="right") - 1, 0, len(offset) - 1)
-        moved: list[float] = (lane.begin[row] + at - offset[row]).tolist()
-        return moved
-
-    def facing(self, row: Any) -> Interval:
-        """The stretch of the other line that a near stretch faces, along that line."""
-        pieces = self._layout.pieces
-        at = np.array([row.from_m, (row.from_m + row.to_m) / 2, row.to_m], dtype=np.float64)
-        line = np.full(3, int(row.line_i))
-        points = position(pieces, line, at)
-        mine = slice(int(pieces.first[row.line_j]), int(pieces.first[row.line_j + 1]))
-        begin, along = pieces.start[mine], pieces.end[mine] - pieces.start[mine]
-        square = np.maximum((along**2).sum(axis=1), 1e-12)
-        share = ((points[:, None] - begin) * along).sum(axis=2) / square
-        share = np.clip(share, 0.0, 1.0)
-        away = np.linalg.norm(points[:, None] - begin - share[..., None] * along, axis=2)
-        best = away.argmin(axis=1)
-        length = (pieces.to_m - pieces.from_m)[mine]
-        where = pieces.from_m[mine][best] + share[np.arange(3), best] * length[best]
-        return float(where.min()), float(where.max())
-
-    def on_path(self, lane: Lane, line: int, along: Interval) -> Interval | None:
-        """An interval of a line as an interval of the lane that follows it."""
-        paths = self._layout.paths
-        at = np.flatnonzero(paths.line[lane.rows] == line)
-        if not len(at):
-            return None
-        row = int(at[0])
-        if paths.backward[lane.rows[row]]:
-            whole = float(self._length[line])
-            along = (whole - along[1], whole - along[0])
-        return float(lane.begin[row]) + along[0], float(lane.begin[row]) + along[1]
-
-    def course(self, line: int, begin_m: float, end_m: float) -> list[list[float]]:
-        """Longitude and latitude of a stretch of a line."""
-        pieces = self._layout.pieces
-        mine = slice(int(pieces.first[line]), int(pieces.first[line + 1]))
-        inner = pieces.from_m[mine]
-        inner = inner[(inner > begin_m) & (inner < end_m)]
-        at = np.concatenate([[begin_m], inner, [end_m]])
-        lon, lat = to_lonlat(position(pieces, np.full(len(at), line), at))
-        return [[round(float(x), 7), round(float(y), 7)] for x, y in zip(lon, lat, strict=True)]
-
-
-def joined(intervals: Iterable[tuple[Any, Any]], gap_m: float = 1e-6) -> list[Interval]:
-    """Intervals in order, those that meet or nearly meet as one."""
-    return merge_intervals(((float(low), float(high)) for low, high in intervals), gap_m)
-
-
-# --- Where everything lies along the paths of a circuit: what its two-lane strip is drawn from.
+# --- The strips of a proof, and what ties the lanes of one together.
 
 _MOST_PROFILES = 80
 """Profiles that a report draws: those of circuits that need a decision before the others."""
 _MOST_STRIPS = 400
-"""Strips that a report holds, chosen in the same order."""
+"""Strips that a report draws, chosen in the same order."""
 _COLUMNS = 240
 
 
+def strips(proof: Proof, facts: Evidence) -> Strips:
+    """The strips of all circuits and groups of a proof.
+
+    Parameters
+    ----------
+    proof : Proof
+    facts : Evidence
+        Its facts.
+
+    Returns
+    -------
+    Strips
+        At most 400 strips and 80 profiles: those that are not apart before the others.
+    """
+    lanes = Lanes(proof)
+    found: Strips = {"circuit": {}, "group": {}}
+    every: list[HeldApart] = [*facts["circuits"], *facts["groups"]]
+    first = sorted(range(len(every)), key=lambda test: every[test]["verdict"] == "apart")
+    profiled = set(first[:_MOST_PROFILES])
+    for test in sorted(first[:_MOST_STRIPS]):
+        one = every[test]
+        strip = lanes.strip(test, one, with_profile=test in profiled)
+        if strip is not None:
+            kind = found["circuit"] if test < proof.circuit_count else found["group"]
+            kind[one["id"]] = strip
+    return found
+
+
 class Lanes:
-    """Lays out the paths of circuits and groups of a proof, one at a time.
+    """Makes the strips of circuits and groups of a proof, one at a time.
 
     Parameters
     ----------
@@ -420,7 +182,7 @@ class Lanes:
         self._pairs = {pair: number for number, pair in enumerate(ends)}
 
     def strip(self, test: int, facts: HeldApart, *, with_profile: bool = True) -> Strip | None:
-        """What to draw of one trial.
+        """The strip of one circuit or group.
 
         Parameters
         ----------
@@ -530,7 +292,7 @@ class Lanes:
         return joined(spots, lane.length_m / 200)
 
     def _near(self, pair: int, lanes: Sequence[Lane]) -> list[StripNear]:
-        """Near stretches with their places on both lanes, and their course on the map."""
+        """Near stretches: places on both lanes, and course on the map."""
         found: list[StripNear] = []
         ids = self._network.study.tables["segments"]["id"].to_numpy()
         for row in _records(self._near_rows, pair):
@@ -555,7 +317,7 @@ class Lanes:
         return found
 
     def _profile(self, pair: int | None, lane: Lane, facts: HeldApart) -> StripProfile | None:
-        """Distance from the first path to the second, all along the first lane."""
+        """Distance from the first path to the second, along the whole first lane."""
         if pair is None or not len(lane.rows):
             return None
         arcs = profile(self._layout, pair, along="first")
@@ -612,24 +374,292 @@ def _rows_of(matrix: Any, columns: np.ndarray) -> np.ndarray:
     return found
 
 
-def strips(proof: Proof, facts: Evidence) -> Strips:
-    """What the strips of all circuits and groups are drawn from.
+# --- One path as a lane: chainage of its segments, hops, and what lies where along it.
+
+_HOP_SHARE = 0.06
+"""A hop without a length on record is drawn as this share of the lane."""
+_MET_M = 1.0
+"""Gap between consecutive segments, beyond the snap tolerance, that counts as a break."""
+
+
+@dataclass(frozen=True)
+class Lane:
+    """One path laid out: chainage of its segments, with the hops without a course between them.
+
+    Attributes
+    ----------
+    path : int
+        Number of the path in the network.
+    rows : ndarray of int, shape (n,)
+        Its rows in the routes, one for each segment passed.
+    begin, end : ndarray of float, shape (n,)
+        Chainage of each row, in metres.
+    hops : list of (int, float, float)
+        Number of a link without cables, from and to.
+    length_m : float
+    links : list of (int, float, float)
+        Number of each link of the path, from and to.
+    """
+
+    path: int
+    rows: Ints
+    begin: Floats
+    end: Floats
+    hops: list[tuple[int, float, float]]
+    length_m: float
+    links: list[tuple[int, float, float]]
+
+
+class Tracks:
+    """Lays paths of a proof out along their segments, one at a time.
 
     Parameters
     ----------
     proof : Proof
-    facts : Evidence
-        Its facts.
     """
-    lanes = Lanes(proof)
-    found: Strips = {"circuit": {}, "group": {}}
-    every: list[HeldApart] = [*facts["circuits"], *facts["groups"]]
-    first = sorted(range(len(every)), key=lambda test: every[test]["verdict"] == "apart")
-    profiled = set(first[:_MOST_PROFILES])
-    for test in sorted(first[:_MOST_STRIPS]):
-        one = every[test]
-        strip = lanes.strip(test, one, with_profile=test in profiled)
-        if strip is not None:
-            kind = found["circuit"] if test < proof.circuit_count else found["group"]
-            kind[one["id"]] = strip
-    return found
+
+    def __init__(self, proof: Proof) -> None:
+        network = proof.network
+        self._network = network
+        self._reliance = proof.reliance
+        self._layout = proof.spacing.layout
+        self.route: Routes = routes(network)
+        self._bounds = np.searchsorted(self.route.path, np.arange(len(network.paths) + 1))
+        self._length = np.nan_to_num(self._layout.pieces.line_length_m)
+        self._frame = {
+            column: network.assets.frame[column].to_numpy() for column in ("id", "role", "kind")
+        }
+        self._segment_kind = network.study.tables["segments"]["kind"].to_numpy()
+        self._site_of = self.places("equipment", "site")
+        self._joint_at = self.places("joints", "at")
+        self._link_ends = self.places("links", "a"), self.places("links", "b")
+        self._points: dict[int, dict[int, list[float]]] = {}
+
+    def places(self, role: str, column: str) -> Ints:
+        """Asset numbers that a column of a role's table names; -1 for none."""
+        network = self._network
+        return network.assets.numbers(network.study.tables[role][column])
+
+    def lane(self, path: int) -> Lane:
+        """Lay one path out: its links in order, each hop without cables given a length."""
+        rows = np.arange(self._bounds[path], self._bounds[path + 1])
+        length = self._length[self._layout.paths.line[rows]]
+        links = self._network.paths.links(path).tolist()
+        owner = self.route.link[rows]
+        total = float(length.sum())
+        bare = [link for link in links if not (owner == link).any()]
+        hop_m = self._hop_lengths(bare, total)
+        begin = np.zeros(len(rows))
+        hops, spans, at = [], [], 0.0
+        for link in links:
+            mine = np.flatnonzero(owner == link)
+            start = at
+            if len(mine):
+                run = np.concatenate([[0.0], np.cumsum(length[mine])])
+                begin[mine] = at + run[:-1]
+                at += float(run[-1])
+            else:
+                at += hop_m[link]
+                hops.append((link, start, at))
+            spans.append((link, start, at))
+        return Lane(path, rows, begin, begin + length, hops, at, spans)
+
+    def _hop_lengths(self, links: Sequence[int], laid_m: float) -> dict[int, float]:
+        """Length of hops without cables: as recorded, else a share of the lane to be visible."""
+        nominal = max(laid_m * _HOP_SHARE, 1.0)
+        recorded = {link: self.hop_m(link) for link in links}
+        return {link: length if length > 0 else nominal for link, length in recorded.items()}
+
+    def hop_m(self, link: int) -> float:
+        """Length of a hop without cables; NaN where it is not on record."""
+        lengths = self._network.lengths
+        return float(np.maximum(lengths.go_m[link], lengths.return_m[link]))
+
+    def stretches(self, lane: Lane) -> list[list[Any]]:
+        """Consecutive segments of one kind as one stretch: from, to, kind."""
+        runs: list[list[Any]] = []
+        segments = self.route.segment[lane.rows]
+        for segment, begin, end in zip(segments, lane.begin, lane.end, strict=True):
+            kind = text_or_none(self._segment_kind[segment]) or ""
+            if runs and runs[-1][2] == kind and abs(runs[-1][1] - begin) < 1e-6:
+                runs[-1][1] = float(end)
+            else:
+                runs.append([float(begin), float(end), kind])
+        return runs
+
+    def breaks(self, lane: Lane) -> list[float]:
+        """Places where one segment ends and the next begins elsewhere."""
+        if len(lane.rows) < 2:
+            return []
+        starts, ends = self._row_ends
+        gap = np.linalg.norm(starts[lane.rows[1:]] - ends[lane.rows[:-1]], axis=1)
+        onward = np.abs(lane.begin[1:] - lane.end[:-1]) < 1e-6
+        wide = onward & (gap > self._network.study.snap_m + _MET_M)
+        return [float(at) for at in lane.begin[1:][wide]]
+
+    @cached_property
+    def _row_ends(self) -> tuple[Floats, Floats]:
+        """Points at which every row of the routes begins and ends, each of shape (n, 3)."""
+        paths, pieces = self._layout.paths, self._layout.pieces
+        first, last = pieces.first[paths.line], pieces.first[paths.line + 1] - 1
+        there = last >= first
+        low = np.full((len(first), 3), np.nan)
+        high = np.full((len(first), 3), np.nan)
+        low[there], high[there] = pieces.start[first[there]], pieces.end[last[there]]
+        turn = paths.backward[:, None]
+        return np.where(turn, high, low), np.where(turn, low, high)
+
+    def points(self, lane: Lane) -> dict[int, list[float]]:
+        """Places on a lane, in metres, of every structure, site, joint and piece of equipment."""
+        if lane.path not in self._points:
+            self._points[lane.path] = self._found(lane)
+        return self._points[lane.path]
+
+    def _found(self, lane: Lane) -> dict[int, list[float]]:
+        found: dict[int, list[float]] = {}
+
+        def put(asset: int, at_m: float) -> None:
+            places = found.setdefault(asset, [])
+            if not any(abs(place - at_m) < 0.5 for place in places):
+                places.append(float(at_m))
+
+        ends, passed = self._network.ends, self._network.passed
+        for row, begin, end in zip(lane.rows.tolist(), lane.begin, lane.end, strict=True):
+            segment = int(self.route.segment[row])
+            start, stop = float(self.route.start[row]), float(self.route.stop[row])
+            for node, fraction in ((int(ends.a[segment]), 0.0), (int(ends.b[segment]), 1.0)):
+                if node >= 0 and min(abs(fraction - start), abs(fraction - stop)) < 1e-9:
+                    put(node, begin if abs(fraction - start) < 1e-9 else end)
+            low, high = np.searchsorted(passed.segment, [segment, segment + 1])
+            for k in range(low, high):
+                share = (passed.fraction[k] - start) / (stop - start) if stop != start else -1.0
+                if 0.0 < share < 1.0:
+                    put(int(passed.structure[k]), begin + share * (end - begin))
+        relied = self.relied(lane.path)
+        for joint, node in enumerate(self._joint_at.tolist()):
+            if self._network.assets.start["joints"] + joint in relied and node in found:
+                for at in list(found[node]):
+                    put(self._network.assets.start["joints"] + joint, at)
+        self._equipment(lane, found, put)
+        return found
+
+    def _equipment(self, lane: Lane, found: dict[int, list[float]], put: Any) -> None:
+        """Place the equipment at both ends of every link, and along it where its site is known."""
+        network = self._network
+        links = network.study.tables["links"]
+        a, b = self._link_ends
+        start = network.assets.start["equipment"]
+        backward = dict(
+            zip(
+                network.paths.links(lane.path).tolist(),
+                network.paths.backward[
+                    network.paths.first[lane.path] : network.paths.first[lane.path + 1]
+                ].tolist(),
+                strict=True,
+            )
+        )
+        for link, begin, end in lane.links:
+            near, far = (b[link], a[link]) if backward[link] else (a[link], b[link])
+            for asset, at in ((int(near), begin), (int(far), end)):
+                if asset >= 0:
+                    put(asset, at)
+            via = links["via"].iloc[link]
+            if not isinstance(via, str):
+                continue
+            sites = [self._site_of[n - start] if n >= 0 else -1 for n in (int(near), int(far))]
+            for asset in network.assets.numbers(via.split(";")).tolist():
+                if asset < 0:
+                    continue
+                site = int(self._site_of[asset - start])
+                if site == sites[0]:
+                    put(asset, begin)
+                elif site == sites[1]:
+                    put(asset, end)
+                elif site in found:
+                    put(asset, found[site][0])
+                else:
+                    put(asset, (begin + end) / 2)
+
+    def relied(self, path: int) -> set[int]:
+        """Numbers of everything that a path relies on."""
+        matrix = self._reliance.paths
+        return set(csr_row(matrix, path).tolist())
+
+    def marks(self, lane: Lane) -> list[list[Any]]:
+        """Marks in the order of the lane: place, role, kind, id; a joint after its structure."""
+        marks = [
+            [at, *self._named(asset)]
+            for asset, places in self.points(lane).items()
+            for at in places
+        ]
+        return sorted(marks, key=lambda mark: (mark[0], mark[1] == "joints", mark[1], mark[3]))
+
+    def _named(self, asset: int) -> list[str]:
+        kind = text_or_none(self._frame["kind"][asset]) or ""
+        return [str(self._frame["role"][asset]), kind, str(self._frame["id"][asset])]
+
+    def zones(self, lane: Lane, pair: int) -> list[Interval]:
+        """End zones of a pair along a lane: stretches in which coming close is excused."""
+        pieces, paths = self._layout.pieces, self._layout.paths
+        line, first = paths.line[lane.rows], pieces.first
+        row, number = expand(np.zeros(len(line), dtype=np.int64), first[line + 1] - first[line])
+        turned = paths.backward[lane.rows][row]
+        piece = np.where(turned, first[line + 1][row] - 1 - number, first[line][row] + number)
+        inside = np.isin(piece, self._layout.excused[[pair]].indices)
+        whole = self._length[line][row]
+        low = np.where(turned, whole - pieces.to_m[piece], pieces.from_m[piece])
+        high = np.where(turned, whole - pieces.from_m[piece], pieces.to_m[piece])
+        begin = lane.begin[row]
+        return joined(zip(begin[inside] + low[inside], begin[inside] + high[inside], strict=True))
+
+    def moved(self, lane: Lane, path_m: Sequence[float]) -> list[float]:
+        """Turn chainages along a path's geometry into chainages along its lane, hops included."""
+        offset = self._layout.offset_m[lane.rows]
+        at = np.asarray(path_m, dtype=np.float64)
+        row = np.clip(np.searchsorted(offset, at, side="right") - 1, 0, len(offset) - 1)
+        moved: list[float] = (lane.begin[row] + at - offset[row]).tolist()
+        return moved
+
+    def facing(self, row: Any) -> Interval:
+        """The stretch of the other line nearest to a near stretch, in metres along that line."""
+        pieces = self._layout.pieces
+        at = np.array([row.from_m, (row.from_m + row.to_m) / 2, row.to_m], dtype=np.float64)
+        line = np.full(3, int(row.line_i))
+        points = position(pieces, line, at)
+        mine = slice(int(pieces.first[row.line_j]), int(pieces.first[row.line_j + 1]))
+        begin, along = pieces.start[mine], pieces.end[mine] - pieces.start[mine]
+        square = np.maximum((along**2).sum(axis=1), 1e-12)
+        share = ((points[:, None] - begin) * along).sum(axis=2) / square
+        share = np.clip(share, 0.0, 1.0)
+        away = np.linalg.norm(points[:, None] - begin - share[..., None] * along, axis=2)
+        best = away.argmin(axis=1)
+        length = (pieces.to_m - pieces.from_m)[mine]
+        where = pieces.from_m[mine][best] + share[np.arange(3), best] * length[best]
+        return float(where.min()), float(where.max())
+
+    def on_path(self, lane: Lane, line: int, along: Interval) -> Interval | None:
+        """Turn an interval of a line into one of a lane; None where the lane does not follow it."""
+        paths = self._layout.paths
+        at = np.flatnonzero(paths.line[lane.rows] == line)
+        if not len(at):
+            return None
+        row = int(at[0])
+        if paths.backward[lane.rows[row]]:
+            whole = float(self._length[line])
+            along = (whole - along[1], whole - along[0])
+        return float(lane.begin[row]) + along[0], float(lane.begin[row]) + along[1]
+
+    def course(self, line: int, begin_m: float, end_m: float) -> list[list[float]]:
+        """Longitude and latitude in degrees of the points of a stretch of a line."""
+        pieces = self._layout.pieces
+        mine = slice(int(pieces.first[line]), int(pieces.first[line + 1]))
+        inner = pieces.from_m[mine]
+        inner = inner[(inner > begin_m) & (inner < end_m)]
+        at = np.concatenate([[begin_m], inner, [end_m]])
+        lon, lat = to_lonlat(position(pieces, np.full(len(at), line), at))
+        return [[round(float(x), 7), round(float(y), 7)] for x, y in zip(lon, lat, strict=True)]
+
+
+def joined(intervals: Iterable[tuple[Any, Any]], gap_m: float = 1e-6) -> list[Interval]:
+    """Intervals in ascending order, merged where they meet or lie within `gap_m`."""
+    return merge_intervals(((float(low), float(high)) for low, high in intervals), gap_m)

@@ -1,9 +1,15 @@
-"""What `check` and `prove` print, in the order of importance."""
+"""What the commands print on a terminal.
+
+Each `show_...` function prints the facts of one command, the most important first: problems and
+record gaps (`check`), a proof and its circuits (`prove`), `reroute`, and the what-ifs `dig`,
+`compare`, `worst` and `dig --plan`. `--json` writes the same facts. Every text of a layer passes
+through `styled`, which writes out characters that a terminal would obey or hide.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, cast
+from collections.abc import Iterable, Sequence
+from typing import cast
 
 from rich.console import Console
 from rich.table import Table
@@ -45,6 +51,10 @@ from waysapart.reroute.api import (
 from waysapart.text import few, sentence_list
 from waysapart.verdicts.waiver_offers import offer_toml, replaced
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
+from waysapart.whatif.compare import ComparisonFacts
+from waysapart.whatif.dig import CircuitFacts, DigFacts
+from waysapart.whatif.plan import PeriodFacts, WorksFacts
+from waysapart.whatif.worst import RankedEvent, WorstFacts
 
 _STYLE = {
     "shared": "bold red",
@@ -64,12 +74,30 @@ _MOST_OFFERS = 12
 
 
 def styled(text: object, style: str = "") -> Text:
-    """Text of a layer, made safe for a terminal."""
+    """Make a text of a layer safe for a terminal.
+
+    Parameters
+    ----------
+    text : object
+        Printed as `str` gives it, with control and unseen characters written out.
+    style : str
+        A style of rich, such as `bold red`.
+    """
     return Text(terminal_text(str(text)), style=style)
 
 
+# --- `check`: problems of the input, record gaps, what to record first.
+
+
 def show_problems(console: Console, problems: Iterable[Problem]) -> None:
-    """Every problem of the input on a line of its own, under the file that it is in."""
+    """Print every problem of the input on its own line, under its file and layer.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+    problems : iterable of Problem
+        Problems of one file stand together; a new file or layer gets a new heading.
+    """
     found = list(problems)
     console.print(
         styled(f"{words.count_of(len(found), 'problem')} in the input: nothing was proved", "bold")
@@ -99,7 +127,16 @@ def show_problems(console: Console, problems: Iterable[Problem]) -> None:
 def show_gaps(
     console: Console, gaps: Sequence[RecordGap] | Sequence[GapBrief], most: int | None = None
 ) -> None:
-    """Record gaps with what they bear on and what to do, a few of each kind."""
+    """Print record gaps with what they bear on and what to do, the first few of each kind.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+    gaps : sequence of RecordGap or of GapBrief
+        With the place of the record where the gaps have one.
+    most : int, optional
+        Print at most so many; all that the few of each kind make, if left out.
+    """
     if not gaps:
         return
     first = words.first_of_each(gaps, _MOST_OF_A_KIND)
@@ -118,14 +155,22 @@ def show_gaps(
 
 
 def _gap_said(gap: RecordGap | GapBrief) -> Text:
-    """The message of a gap, with where its row stands where the gap tells."""
+    """The message of a gap, with file, layer and row where the gap has them."""
     said = styled(gap["message"])
     place = words.place_said(cast(RecordGap, gap)) if "file" in gap else ""
     return said.append_text(styled(f" [{place}]", "dim")) if place else said
 
 
 def show_record_first(console: Console, first: RecordFirst, most: int = 8) -> None:
-    """Which records to enter first, as a short list; nothing where none decides anything."""
+    """Print which records to enter first; nothing where no record decides a circuit.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+    first : RecordFirst
+    most : int
+        Steps printed before the number of those left.
+    """
     steps = first["steps"]
     if not steps:
         return
@@ -138,8 +183,20 @@ def show_record_first(console: Console, first: RecordFirst, most: int = 8) -> No
     console.print(styled(f"  {words.work_said(first)}"))
 
 
+# --- `prove`: the whole proof, the waivers on offer, one circuit or group.
+
+
 def show_proof(console: Console, facts: Evidence, *, quiet: bool = False) -> None:
-    """A proof at most a screen long where all is well; what needs a decision first."""
+    """Print a proof: the answer, the counts, then what needs a decision.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+    facts : Evidence
+        What `prove --json` writes.
+    quiet : bool
+        Print the answer and the counts alone.
+    """
     counts = facts["summary"]
     head = facts["study"] + (f", revision {facts['revision']}" if facts["revision"] else "")
     console.print(styled(head, "bold"))
@@ -188,7 +245,7 @@ def show_proof(console: Console, facts: Evidence, *, quiet: bool = False) -> Non
 
 
 def _own_lines(console: Console, circuits: Sequence[Circuit]) -> None:
-    """Circuits that are silent, or must switch, when what they protect falls."""
+    """Print the circuits that lose all their paths, or one, when what they protect falls."""
     silent = [one for one in circuits if words.silent_with(one)]
     taken = sum(bool(one["with_protected"]) for one in circuits) - len(silent)
     if not silent and not taken:
@@ -213,7 +270,7 @@ def _own_lines(console: Console, circuits: Sequence[Circuit]) -> None:
 
 
 def _show_to_sign(console: Console, facts: Evidence) -> None:
-    """What the rules say in place of the records: somebody has to sign that it holds."""
+    """Print the assumptions that the rules make for the records and that need a signature."""
     rows = words.to_sign(facts)
     if not rows:
         return
@@ -226,7 +283,7 @@ def _show_to_sign(console: Console, facts: Evidence) -> None:
 
 
 def _waivers(console: Console, waivers: Sequence[JudgedWaiver]) -> None:
-    """Waivers that do not count, with the reason, and those that soon will not."""
+    """Print waivers that do not count, with the reason, and those that lapse soon."""
     idle = [one for one in waivers if not one["counts"]]
     soon = [one for one in waivers if words.lapses_soon(one)]
     soon.sort(key=lambda one: one["lapses_in_days"] or 0)
@@ -245,7 +302,16 @@ def _waivers(console: Console, waivers: Sequence[JudgedWaiver]) -> None:
 def show_offers(
     console: Console, judged: Sequence[Circuit | Group], waivers: Sequence[JudgedWaiver]
 ) -> None:
-    """Blocks for rules.toml that accept what stands against some circuits and groups."""
+    """Print blocks for rules.toml that accept the findings of some circuits and groups.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+    judged : sequence of Circuit or Group
+        With the waivers that the proof offers for them.
+    waivers : sequence of JudgedWaiver
+        The study's own waivers: an offer that replaces one of them says so.
+    """
     offers = [offer for one in judged for offer in one["waivers_offered"]]
     if not offers:
         return
@@ -273,7 +339,7 @@ def show_offers(
 
 
 def _in_rows(console: Console, parts: Sequence[Text]) -> None:
-    """Parts beside each other, a new line before one that would be broken."""
+    """Print parts side by side, and break the line between parts, never within one."""
     line = Text("  ")
     for part in parts:
         if line.cell_len > 2 and line.cell_len + 3 + part.cell_len > console.width:
@@ -285,7 +351,20 @@ def _in_rows(console: Console, parts: Sequence[Text]) -> None:
 
 
 def show_circuit(console: Console, facts: Evidence, name: str) -> None:
-    """One circuit or group with all that its verdict rests on."""
+    """Print one circuit or group with everything that its verdict rests on.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+    facts : Evidence
+    name : str
+        Id of a circuit or group of the study.
+
+    Raises
+    ------
+    StopIteration
+        No circuit or group has this id.
+    """
     group = next((one for one in facts["groups"] if one["id"] == name), None)
     if group is None:
         circuit = next(one for one in facts["circuits"] if one["id"] == name)
@@ -344,7 +423,7 @@ def _circuit(console: Console, circuit: Circuit, links: words.Links) -> None:
 
 
 def _found(console: Console, one: Circuit | Group) -> None:
-    """What is shared, near and crossing, and the closest approach."""
+    """Print what is shared, near and crossing, and the closest approach."""
     for found in folded(one):
         _shared(console, found)
     for near in one["near"]:
@@ -371,7 +450,7 @@ def _at_the_ends(console: Console, one: Circuit | Group) -> None:
 
 
 def _shared(console: Console, found: Finding) -> None:
-    """One shared thing, or a stretch of them, with the chains that lead to it."""
+    """Print one shared asset or stretch, with the chain by which each path relies on it."""
     waived = ", accepted by waiver" if found.waived else ""
     console.print(styled(f"  shared: {found.label}{waived}"))
     if len(found.members) > 1:
@@ -449,14 +528,21 @@ def _verdict_line(one: Circuit | Group | Scheme, said: str) -> Text:
     return line
 
 
-# --- What `reroute` prints: the answer for each circuit, the work, and what to build.
+# --- `reroute`: the answer for each circuit, the work, and what to build.
 
 _ANSWER_STYLE = {"apart": "green", "none": "bold red", "undecided": "bold yellow"}
 _MOST_SHARED = 6
 
 
 def show_reroute(console: Console, facts: RerouteFacts) -> None:
-    """All circuits asked about; then the work, and what could be built."""
+    """Print the answer for each circuit or group, the work to do, and what could be built.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+    facts : RerouteFacts
+        What `reroute --json` writes.
+    """
     head = facts["study"] + (f", revision {facts['revision']}" if facts["revision"] else "")
     console.print(styled(head, "bold"))
     counts = facts["summary"]
@@ -510,7 +596,7 @@ def _section(console: Console, facts: RerouteFacts, status: str, found: list[Tar
 
 
 _WITHOUT_UNIT = ("splices", "unavailability")
-"""Costs that say by their name what they count."""
+"""Costs whose name already says what they count."""
 
 
 def _cost(facts: RerouteFacts, one: TargetFacts) -> str:
@@ -524,7 +610,7 @@ def _cost(facts: RerouteFacts, one: TargetFacts) -> str:
 
 
 def _least(least: LeastSharedFacts) -> str:
-    """What the best pair shares; in time only, within which bounds."""
+    """The least that a pair shares: exact, or the bounds found in the time given."""
     names = [
         names[0] if len(names) == 1 else f"{names[0]} with all that is lost with it"
         for names in least["shared"]
@@ -569,7 +655,7 @@ def _build(console: Console, build: BuildFacts) -> None:
 
 
 def _several(console: Console, several: SeveralFacts) -> None:
-    """Of a set of segments that was not closed in time, what is known."""
+    """Print the bounds on a set of new segments, where the search for it ran out of time."""
     if not several["optimal"]:
         console.print(
             styled(
@@ -593,9 +679,7 @@ def _option(console: Console, option: OptionFacts) -> None:
         console.print(styled(f"      but worse: {sentence_list(option['worse'])}", "bold red"))
 
 
-# --- What `dig`, `compare` and `worst` print.
-
-Facts = Mapping[str, Any]
+# --- The what-ifs: `dig` and `outage`, `compare`, `worst`, `dig --plan`.
 
 _STATE = {"lost": "bold red", "unknown": "yellow", "untouched": "green"}
 _CHANGE = {"worse": "bold red", "better": "green", "new": "cyan", "gone": "yellow"}
@@ -605,8 +689,15 @@ def _rows() -> Table:
     return Table(box=None, show_header=False, padding=(0, 2, 0, 0))
 
 
-def show_dig(console: Console, facts: Facts) -> None:
-    """What works take: circuits lost first, then those left with one way."""
+def show_dig(console: Console, facts: DigFacts) -> None:
+    """Print what works hit: circuits lost first, then those left with one path.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+    facts : DigFacts
+        What `dig --json` writes.
+    """
     counts = facts["summary"]
     console.print(styled(f"{facts['study']}: {works_answer(facts)}", "bold"))
     hits = [f"{one['kind'] or one['role']} {one['asset']}" for one in facts["hits"]]
@@ -624,9 +715,9 @@ def show_dig(console: Console, facts: Facts) -> None:
         )
     if touched:
         console.print(table)
-    groups = [one for one in facts["groups"] if one["state"] != "untouched"]
-    for one in groups:
-        console.print(styled(f"  group {one['id']}: {one['state']}"))
+    for group in facts["groups"]:
+        if group["state"] != "untouched":
+            console.print(styled(f"  group {group['id']}: {group['state']}"))
     console.print(styled(f"{counts['untouched']} untouched", "dim"))
     for note in facts["area"]["notes"]:
         console.print(styled(f"note: {note}", "dim"))
@@ -635,7 +726,7 @@ def show_dig(console: Console, facts: Facts) -> None:
         console.print(styled(caution, "dim"))
 
 
-def _circuit_words(one: Facts) -> str:
+def _circuit_words(one: CircuitFacts) -> str:
     said = []
     if one["cut"]:
         said.append(f"{sentence_list(one['cut'])} cut")
@@ -648,8 +739,15 @@ def _circuit_words(one: Facts) -> str:
     return "; ".join(said)
 
 
-def show_comparison(console: Console, facts: Facts) -> None:
-    """What changed, the worse first."""
+def show_comparison(console: Console, facts: ComparisonFacts) -> None:
+    """Print what changed between two studies, the worse first.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+    facts : ComparisonFacts
+        What `compare --json` writes.
+    """
     before, after = facts["before"], facts["after"]
     console.print(styled(f"{before['study']} against {after['study']}", "bold"))
     if facts["nothing_changed"]:
@@ -688,17 +786,21 @@ def show_comparison(console: Console, facts: Facts) -> None:
     if leaner:
         console.print(styled(leaner))
     for role, change in (facts["records"] or {}).items():
-        told = [
-            f"{len(change[key])} {key}"
-            for key in ("added", "removed", "changed")
-            if change.get(key)
-        ]
+        counts = {what: len(change[what]) for what in ("added", "removed", "changed")}
+        told = [f"{count} {what}" for what, count in counts.items() if count]
         if told:
             console.print(styled(f"Records of {role}: {', '.join(told)}", "dim"))
 
 
-def show_worst(console: Console, facts: Facts) -> None:
-    """Single events, pairs and places that take most."""
+def show_worst(console: Console, facts: WorstFacts) -> None:
+    """Print the single events, pairs and places that put most circuits out of service.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+    facts : WorstFacts
+        What `worst --json` writes.
+    """
     console.print(styled(f"{facts['study']}: the events that put most out of service", "bold"))
     table = Table(box=None, padding=(0, 2, 0, 0), title_justify="left")
     for head in ("single event", "kind", "lost", "exposed", "min/a"):
@@ -717,11 +819,11 @@ def show_worst(console: Console, facts: Facts) -> None:
     pairs.add_column("two events together")
     pairs.add_column("lost", justify="right")
     pairs.add_column("circuits")
-    for one in facts["pairs"]:
+    for pair in facts["pairs"]:
         pairs.add_row(
-            styled(" + ".join(one["assets"])),
-            str(one["lost"]),
-            styled(few(one["circuits"], MOST_NAMED)),
+            styled(" + ".join(pair["assets"])),
+            str(pair["lost"]),
+            styled(few(pair["circuits"], MOST_NAMED)),
         )
     console.print(pairs)
     console.print()
@@ -730,27 +832,34 @@ def show_worst(console: Console, facts: Facts) -> None:
     places.add_column("lost", justify="right")
     places.add_column("touched", justify="right")
     places.add_column("hits")
-    for one in facts["places"]:
-        lon, lat = one["at"]
+    for place in facts["places"]:
+        lon, lat = place["at"]
         places.add_row(
             f"{lat:.5f}, {lon:.5f}",
-            str(one["lost"]),
-            str(one["circuits"]),
-            styled(few(one["hit"], 4)),
+            str(place["lost"]),
+            str(place["circuits"]),
+            styled(few(place["hit"], 4)),
         )
     console.print(places)
 
 
-def _minutes(event: Facts) -> str:
-    """What an event brings in minutes a year; `at least` where something has no rate."""
+def _minutes(event: RankedEvent) -> str:
+    """Outage that an event causes, in minutes a year; `at least` where a rate is not known."""
     known = event["minutes_a_year"]
     if known is not None:
         return f"{known:.3g}"
     return f"at least {event['at_least']['minutes_a_year']:.3g}"
 
 
-def show_plan(console: Console, facts: Facts) -> None:
-    """Works that must not overlap, the planned days, and an order that loses least."""
+def show_plan(console: Console, facts: WorksFacts) -> None:
+    """Print works that must not overlap, the planned days, and the order that loses least.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+    facts : WorksFacts
+        What `dig --plan --json` writes.
+    """
     console.print(
         styled(f"{facts['study']}: {words.count_of(len(facts['works']), 'work')}", "bold")
     )
@@ -762,7 +871,7 @@ def show_plan(console: Console, facts: Facts) -> None:
     console.print(styled(plan_answer(facts), "green" if facts["loses_nothing"] else "red"))
 
 
-def _periods(console: Console, title: str, periods: Sequence[Facts]) -> None:
+def _periods(console: Console, title: str, periods: Sequence[PeriodFacts]) -> None:
     console.print()
     console.print(styled(title, "bold"))
     table = _rows()

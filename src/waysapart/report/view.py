@@ -1,7 +1,7 @@
-"""Figures of a circuit that its entry adds up or leaves out: which terms there are, and bars.
+"""What the templates of the report show: the facts of a proof, ordered, counted and grouped.
 
-Nothing is found here. Templates take the facts as they are and format them with the filters of
-`waysapart.report.page`.
+Nothing is judged here. `page_view` adds to the facts what the page shows beyond them; templates
+format them with the filters of `waysapart.report.page`.
 """
 
 from __future__ import annotations
@@ -37,300 +37,23 @@ from waysapart.report.words import LinkLoss, Links
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
 from waysapart.whatif.changes import CHANGES
 
-LENGTHS = {
-    "route_m": "route",
-    "sag_m": "sag",
-    "helix_m": "helix",
-    "overlength_m": "overlength",
-    "slack_m": "slack",
-    "test_m": "by measurement",
-}
-"""Terms of the length of a link, each with its heading."""
-DELAYS = {
-    "fibre_us": "fibre",
-    "equipment_us": "equipment",
-    "extra_us": "extra of links",
-    "test_us": "by measurement",
-}
-"""Terms of the delay of a path, each with its heading."""
-
-
-def links_of(circuit: Circuit, links: Links) -> list[tuple[str, Link]]:
-    """Every link of every path, with the label of the path."""
-    return [
-        (label, links[name]) for label, path in circuit["paths"].items() for name in path["links"]
-    ]
-
-
-def used(terms: Mapping[str, str], rows: Iterable[Mapping[str, Any]]) -> dict[str, str]:
-    """Those of some terms that are not nought in every row."""
-    found = list(rows)
-    return {key: said for key, said in terms.items() if any(row[key] != 0 for row in found)}
-
-
-def single_points(one: HeldApart) -> list[str]:
-    """Everything whose loss alone takes all paths of a circuit or group, stretches written out."""
-    found = one["single_points"]
-    whole = set(found["stretches"])
-    return [
-        *found["assets"],
-        *(entry["asset"] for entry in one["shared"] if entry["stretch"] in whole),
-    ]
-
-
-def tests_missing(found: Sequence[tuple[str, Link]]) -> list[tuple[str, TestsMissing]]:
-    """Tests that are not on record, by link, each link once."""
-    once = {link["id"]: link for _, link in found}
-    return [(name, row) for name, link in once.items() for row in link["tests_missing"]]
-
-
-def once_each(losses: Iterable[LinkLoss]) -> dict[str, LinkLoss]:
-    """The first of the losses of each link: its budget, for reports of many circuits over it."""
-    found: dict[str, LinkLoss] = {}
-    for loss in losses:
-        found.setdefault(loss.row["link"], loss)
-    return found
-
-
-class LimitRow(NamedTuple):
-    """A figure against its limit. `share` is the length of its bar, in pixels up to 200."""
-
-    name: str
-    value: str
-    limit: str
-    ok: bool | None
-    why: Sequence[str]
-    share: float | None
-
-
-def limit_rows(delay: Delay) -> list[LimitRow]:
-    """Delay, asymmetry and recovery against their limits; the bar of a limit is 140 long."""
-    rows = []
-    for name, key, least, limit_key, ok, why in (
-        ("One-way delay", "worst_us", delay["worst_at_least_us"], "limit_us", "ok", "delay_why"),
-        (
-            "Asymmetry",
-            "asymmetry_us",
-            delay["asymmetry_at_least_us"],
-            "asymmetry_limit_us",
-            "asymmetry_ok",
-            "asymmetry_why",
-        ),
-        ("Recovery", "recovery_ms", None, "recovery_limit_ms", "recovery_ok", None),
-    ):
-        figures: Mapping[str, Any] = delay
-        known, limit = figures[key], figures[limit_key]
-        value = least if known is None else known
-        if value is None and limit is None:
-            continue
-        share = None if value is None or not limit else min(1.0, 0.7 * value / limit)
-        rows.append(
-            LimitRow(
-                name,
-                words.figure(figures, key),
-                "" if limit is None else words.figure(figures, limit_key),
-                figures[ok],
-                figures[why] if why else (),
-                None if share is None else round(200 * share, 1),
-            )
-        )
-    return rows
-
-
-def minutes_down(down: Mapping[str, Any], label: str) -> str:
-    """An unavailability by its label as minutes a year; '' where it is not known."""
-    known = down[label]
-    time = down["at_least"].get(label) if known is None else known
-    if time is None:
-        return ""
-    return f"{'at least ' if known is None else ''}{time * MINUTES_PER_YEAR:.1f} min a year"
-
-
-# --- Records as the page lists them: gaps, matched cables, and what has changed.
-
-_UNITS = {
-    "us": "µs",
-    "db": "dB",
-    "1/a": "a year",
-    "1/(km a)": "a year and km",
-    "a": "years",
-}
-
-
-def gap_rows(gaps: Sequence[RecordGap], most: int = 12) -> list[RecordGap]:
-    """Record gaps with the first few of each kind; the others of a kind stand as one."""
-    rows = words.first_of_each(gaps, most)
-    shown = {id(gap) for gap in rows}
-    left: dict[str, list[str]] = {}
-    for gap in gaps:
-        if id(gap) not in shown:
-            left.setdefault(gap["code"], []).append(gap["asset"])
-    for code, ids in left.items():
-        known = GAP_CODES[code]
-        rows.append(
-            {
-                "code": code,
-                "asset": ids[0],
-                "message": f"{len(ids)} more of this kind: {known.means}",
-                "bears_on": known.bears_on,
-                "count": len(ids),
-                "assets": ids,
-                "rows": [],
-                "file": None,
-                "layer": None,
-                "row": None,
-                "column": None,
-            }
-        )
-    return rows
-
-
-_RECORD_COLUMNS = ("file", "layer", "row", "id", "column", "code", "bears on", "what to do")
-_WORK_COLUMNS = ("step", "decides", "limits of", *_RECORD_COLUMNS)
-WORK_LIST_HEADING = ",".join(map(csv_cell, _WORK_COLUMNS))
-"""First line of the work list."""
-
-
-def work_list_csv(first: RecordFirst, gaps: Sequence[RecordGap]) -> str:
-    """The work list of `check` as CSV: a row for each record, those that decide most first.
-
-    Parameters
-    ----------
-    first : RecordFirst
-    gaps : sequence of RecordGap
-        The gaps; what no step names follows at the end, without a step.
-
-    Returns
-    -------
-    str
-        Every cell escaped, so that no spreadsheet takes one for a formula.
-    """
-    rows: list[list[object]] = [list(_WORK_COLUMNS)]
-    seen: set[tuple[object, ...]] = set()
-    for step in first["steps"]:
-        decides = "; ".join([*step["decides"], *(f"group {name}" for name in step["groups"])])
-        head = [step["step"], decides, "; ".join(step["limits"])]
-        for some in step["records"]:
-            for name, row in zip(some["ids"], some["rows"], strict=True):
-                rows.append([*head, *_record(some, name, row)])
-                seen.add(tuple(rows[-1][3:]))
-    for gap in gaps:
-        for name, row in zip(gap["assets"], gap["rows"], strict=True):
-            record = _record(gap, name, row)
-            if tuple(record) not in seen:
-                rows.append(["", "", "", *record])
-    return "".join(",".join(csv_cell(cell) for cell in row) + "\r\n" for row in rows)
-
-
-def _record(some: RecordRows | RecordGap, name: str, row: int | None) -> list[object]:
-    code = GAP_CODES[some["code"]]
-    place = [some["file"], some["layer"], row, name, some["column"]]
-    return [*place, code.code, code.bears_on, code.action]
-
-
-def plain(value: object) -> str:
-    """A value of the rules as text: `yes`, `room, rack`, `duct: 2.0, other: 1.0`."""
-    if value is None:
-        return ""
-    if isinstance(value, list | tuple):
-        return ", ".join(plain(item) for item in value)
-    if isinstance(value, Mapping):
-        return ", ".join(f"{key}: {plain(item)}" for key, item in value.items())
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return str(value)
-
-
-def unit(name: str) -> str:
-    """A unit as people write it; one that stands at the end of a field's name, too."""
-    return _UNITS.get(name, name)
-
-
-def matched_cables(matched: Sequence[Match]) -> list[list[Match]]:
-    """The segments that each drawn cable was matched to, cable by cable."""
-    cables: dict[str, list[Match]] = {}
-    for row in matched:
-        cables.setdefault(row["cable"], []).append(row)
-    return list(cables.values())
-
-
-def figures_range(least: float | None, greatest: float | None) -> str:
-    """What the records make of a figure that was tested: one value, or from one to another."""
-    low, high = digits(least, 6), digits(greatest, 6)
-    return low if low == high or not high else f"{low} to {high}"
-
-
-def digits(value: float | None, most: int) -> str:
-    """A number with so many digits at most; '' where there is none."""
-    return "" if value is None else f"{value:.{most}g}"
-
-
-def changed_rows(since: Mapping[str, Any]) -> list[tuple[str, Mapping[str, Any]]]:
-    """What has changed of a comparison's facts, worse first, each with what it is."""
-    rows = [
-        (what, row)
-        for what, key in (("circuit", "circuits"), ("group", "groups"), ("scheme", "schemes"))
-        for row in since[key]
-        if row["change"] != "same"
-    ]
-    return sorted(rows, key=lambda told: CHANGES.index(told[1]["change"]))
-
-
-# --- What single events take: the contingency table as people read it.
-
-_MOST = 300
-
-
-class EventRow(NamedTuple):
-    """Assets of one kind whose loss does the same: circuits and groups lost, circuits left."""
-
-    assets: list[str]
-    kind: str
-    lost: list[str]
-    left: list[str]
-    groups: list[str]
-
-
-class EventRows(NamedTuple):
-    """The rows, worst first, and how many more there are."""
-
-    rows: list[EventRow]
-    left_out: int
-
-
-def event_rows(effects: Effects | None) -> EventRows:
-    """Assets whose loss alone takes a circuit or group, those with the same effect in one row."""
-    together: dict[tuple[int, str], list[str]] = {}
-    if effects is not None:
-        for asset, (loss, _, kind) in effects["of"].items():
-            if loss >= 0 and (effects["losses"][loss][0] or effects["losses"][loss][2]):
-                together.setdefault((loss, effects["kinds"][kind]), []).append(asset)
-    rows = [
-        EventRow(assets, kind, *effects["losses"][loss])
-        for (loss, kind), assets in together.items()
-        if effects is not None
-    ]
-    rows.sort(key=lambda row: (-len(row.lost), -len(row.left), row.assets[0]))
-    return EventRows(rows[:_MOST], max(0, len(rows) - _MOST))
-
-
-# --- What the report shows beyond the facts themselves: order, counts, and what stands as one.
+# --- The page: facts with order, counts and drawings added.
 
 _LARGE = 80
-"""With more circuits, most entries are put into the page when they are asked for."""
+"""With more circuits, most entries are put into the page only when they are opened."""
 _OPEN = 24
 """Entries of a large report that stand open, if they need a decision."""
 _SETTLED = 3
 _WHOLE = 400
-"""With more circuits, those behind these that need no decision are shown in brief."""
+"""With more circuits, those after these that need no decision are shown in brief."""
 _FIRST = 18
 """How many circuits the first screen names before it points to the table for three or more."""
 _SIGNED = 60
-"""How many of them the sign-off lists, each with room for what is decided."""
+"""How many of them the sign-off lists, each with room for the decision."""
 
 
 class ReportFacts(Evidence, total=False):
-    """The facts of a proof with what the report shows beyond them, all of which may be left out.
+    """The facts of a proof with what the report shows beyond them, each part optional.
 
     `since` is what `compare --json` writes; `outside` says how a report for readers outside was
     reduced (see `waysapart.report.redaction`).
@@ -394,7 +117,7 @@ class GroupEntry(Group):
 
 
 def page_view(facts: ReportFacts, pictures: Mapping[str, str] | None = None) -> dict[str, Any]:
-    """All that the templates show: the facts, with these in place of them or beside them.
+    """All that the templates show: the facts, with parts replaced and added.
 
     Parameters
     ----------
@@ -535,3 +258,283 @@ def _drawn(
     if strip is None:
         return None
     return strip_svg(strip, [finding.label for finding in findings], one["id"], number)
+
+
+# --- The entry of a circuit: terms of length and delay, limits, losses, time down.
+
+LENGTHS = {
+    "route_m": "route",
+    "sag_m": "sag",
+    "helix_m": "helix",
+    "overlength_m": "overlength",
+    "slack_m": "slack",
+    "test_m": "by measurement",
+}
+"""Terms of the length of a link, each with its heading."""
+DELAYS = {
+    "fibre_us": "fibre",
+    "equipment_us": "equipment",
+    "extra_us": "extra of links",
+    "test_us": "by measurement",
+}
+"""Terms of the delay of a path, each with its heading."""
+
+
+def links_of(circuit: Circuit, links: Links) -> list[tuple[str, Link]]:
+    """Every link of every path, with the label of the path."""
+    return [
+        (label, links[name]) for label, path in circuit["paths"].items() for name in path["links"]
+    ]
+
+
+def used(terms: Mapping[str, str], rows: Iterable[Mapping[str, Any]]) -> dict[str, str]:
+    """The terms, with their headings, that differ from 0 in at least one row."""
+    found = list(rows)
+    return {key: said for key, said in terms.items() if any(row[key] != 0 for row in found)}
+
+
+def single_points(one: HeldApart) -> list[str]:
+    """Ids of all assets whose loss alone breaks every path of a circuit or group."""
+    found = one["single_points"]
+    whole = set(found["stretches"])
+    return [
+        *found["assets"],
+        *(entry["asset"] for entry in one["shared"] if entry["stretch"] in whole),
+    ]
+
+
+def tests_missing(found: Sequence[tuple[str, Link]]) -> list[tuple[str, TestsMissing]]:
+    """Measurements that are not on record, by link, each link once."""
+    once = {link["id"]: link for _, link in found}
+    return [(name, row) for name, link in once.items() for row in link["tests_missing"]]
+
+
+def once_each(losses: Iterable[LinkLoss]) -> dict[str, LinkLoss]:
+    """The first loss of each link, so that a report with many circuits shows its budget once."""
+    found: dict[str, LinkLoss] = {}
+    for loss in losses:
+        found.setdefault(loss.row["link"], loss)
+    return found
+
+
+class LimitRow(NamedTuple):
+    """A figure and its limit; `share` is the length of its bar, in pixels up to 200."""
+
+    name: str
+    value: str
+    limit: str
+    ok: bool | None
+    why: Sequence[str]
+    share: float | None
+
+
+def limit_rows(delay: Delay) -> list[LimitRow]:
+    """Delay, asymmetry and recovery against their limits; a limit is drawn at 140 pixels."""
+    rows = []
+    for name, key, least, limit_key, ok, why in (
+        ("One-way delay", "worst_us", delay["worst_at_least_us"], "limit_us", "ok", "delay_why"),
+        (
+            "Asymmetry",
+            "asymmetry_us",
+            delay["asymmetry_at_least_us"],
+            "asymmetry_limit_us",
+            "asymmetry_ok",
+            "asymmetry_why",
+        ),
+        ("Recovery", "recovery_ms", None, "recovery_limit_ms", "recovery_ok", None),
+    ):
+        figures: Mapping[str, Any] = delay
+        known, limit = figures[key], figures[limit_key]
+        value = least if known is None else known
+        if value is None and limit is None:
+            continue
+        share = None if value is None or not limit else min(1.0, 0.7 * value / limit)
+        rows.append(
+            LimitRow(
+                name,
+                words.figure(figures, key),
+                "" if limit is None else words.figure(figures, limit_key),
+                figures[ok],
+                figures[why] if why else (),
+                None if share is None else round(200 * share, 1),
+            )
+        )
+    return rows
+
+
+def minutes_down(down: Mapping[str, Any], label: str) -> str:
+    """Unavailability of a path, or of all, in minutes a year; '' where it is not known."""
+    known = down[label]
+    time = down["at_least"].get(label) if known is None else known
+    if time is None:
+        return ""
+    return f"{'at least ' if known is None else ''}{time * MINUTES_PER_YEAR:.1f} min a year"
+
+
+# --- Single events: the contingency table, assets with the same effect in one row.
+
+_MOST = 300
+
+
+class EventRow(NamedTuple):
+    """Assets of one kind with the same effect: circuits lost, left with one path, groups lost."""
+
+    assets: list[str]
+    kind: str
+    lost: list[str]
+    left: list[str]
+    groups: list[str]
+
+
+class EventRows(NamedTuple):
+    """The rows, worst first, and how many more there are."""
+
+    rows: list[EventRow]
+    left_out: int
+
+
+def event_rows(effects: Effects | None) -> EventRows:
+    """Assets that alone put a circuit or group out of service, those alike in one row."""
+    together: dict[tuple[int, str], list[str]] = {}
+    if effects is not None:
+        for asset, (loss, _, kind) in effects["of"].items():
+            if loss >= 0 and (effects["losses"][loss][0] or effects["losses"][loss][2]):
+                together.setdefault((loss, effects["kinds"][kind]), []).append(asset)
+    rows = [
+        EventRow(assets, kind, *effects["losses"][loss])
+        for (loss, kind), assets in together.items()
+        if effects is not None
+    ]
+    rows.sort(key=lambda row: (-len(row.lost), -len(row.left), row.assets[0]))
+    return EventRows(rows[:_MOST], max(0, len(rows) - _MOST))
+
+
+# --- Records: gaps, the work list, matched cables, changes, values of the rules.
+
+
+def gap_rows(gaps: Sequence[RecordGap], most: int = 12) -> list[RecordGap]:
+    """The first `most` record gaps of each kind, and one row for the others of that kind."""
+    rows = words.first_of_each(gaps, most)
+    shown = {id(gap) for gap in rows}
+    left: dict[str, list[str]] = {}
+    for gap in gaps:
+        if id(gap) not in shown:
+            left.setdefault(gap["code"], []).append(gap["asset"])
+    for code, ids in left.items():
+        known = GAP_CODES[code]
+        rows.append(
+            {
+                "code": code,
+                "asset": ids[0],
+                "message": f"{len(ids)} more of this kind: {known.means}",
+                "bears_on": known.bears_on,
+                "count": len(ids),
+                "assets": ids,
+                "rows": [],
+                "file": None,
+                "layer": None,
+                "row": None,
+                "column": None,
+            }
+        )
+    return rows
+
+
+_RECORD_COLUMNS = ("file", "layer", "row", "id", "column", "code", "bears on", "what to do")
+_WORK_COLUMNS = ("step", "decides", "limits of", *_RECORD_COLUMNS)
+WORK_LIST_HEADING = ",".join(map(csv_cell, _WORK_COLUMNS))
+"""First line of the work list."""
+
+
+def work_list_csv(first: RecordFirst, gaps: Sequence[RecordGap]) -> str:
+    """The work list of `check` as CSV: a row for each record, those that decide most first.
+
+    Parameters
+    ----------
+    first : RecordFirst
+    gaps : sequence of RecordGap
+        Those that no step names follow at the end, without a step.
+
+    Returns
+    -------
+    str
+        Every cell escaped, so that no spreadsheet takes one for a formula.
+    """
+    rows: list[list[object]] = [list(_WORK_COLUMNS)]
+    seen: set[tuple[object, ...]] = set()
+    for step in first["steps"]:
+        decides = "; ".join([*step["decides"], *(f"group {name}" for name in step["groups"])])
+        head = [step["step"], decides, "; ".join(step["limits"])]
+        for some in step["records"]:
+            for name, row in zip(some["ids"], some["rows"], strict=True):
+                rows.append([*head, *_record(some, name, row)])
+                seen.add(tuple(rows[-1][3:]))
+    for gap in gaps:
+        for name, row in zip(gap["assets"], gap["rows"], strict=True):
+            record = _record(gap, name, row)
+            if tuple(record) not in seen:
+                rows.append(["", "", "", *record])
+    return "".join(",".join(csv_cell(cell) for cell in row) + "\r\n" for row in rows)
+
+
+def _record(some: RecordRows | RecordGap, name: str, row: int | None) -> list[object]:
+    code = GAP_CODES[some["code"]]
+    place = [some["file"], some["layer"], row, name, some["column"]]
+    return [*place, code.code, code.bears_on, code.action]
+
+
+def matched_cables(matched: Sequence[Match]) -> list[list[Match]]:
+    """The segments that each drawn cable was matched to, one list for each cable."""
+    cables: dict[str, list[Match]] = {}
+    for row in matched:
+        cables.setdefault(row["cable"], []).append(row)
+    return list(cables.values())
+
+
+def changed_rows(since: Mapping[str, Any]) -> list[tuple[str, Mapping[str, Any]]]:
+    """Rows of a comparison that changed, worse first, each with circuit, group or scheme."""
+    rows = [
+        (what, row)
+        for what, key in (("circuit", "circuits"), ("group", "groups"), ("scheme", "schemes"))
+        for row in since[key]
+        if row["change"] != "same"
+    ]
+    return sorted(rows, key=lambda told: CHANGES.index(told[1]["change"]))
+
+
+_UNITS = {
+    "us": "µs",
+    "db": "dB",
+    "1/a": "a year",
+    "1/(km a)": "a year and km",
+    "a": "years",
+}
+
+
+def unit(name: str) -> str:
+    """A unit as it is written: `µs` for `us`; also for a unit that ends a field's name."""
+    return _UNITS.get(name, name)
+
+
+def plain(value: object) -> str:
+    """A value of the rules as text: `yes`, `room, rack`, `duct: 2.0, other: 1.0`."""
+    if value is None:
+        return ""
+    if isinstance(value, list | tuple):
+        return ", ".join(plain(item) for item in value)
+    if isinstance(value, Mapping):
+        return ", ".join(f"{key}: {plain(item)}" for key, item in value.items())
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return str(value)
+
+
+def figures_range(least: float | None, greatest: float | None) -> str:
+    """The value computed from the records for a measured figure: one value, or a range."""
+    low, high = digits(least, 6), digits(greatest, 6)
+    return low if low == high or not high else f"{low} to {high}"
+
+
+def digits(value: float | None, most: int) -> str:
+    """A number with at most so many significant digits; '' for None."""
+    return "" if value is None else f"{value:.{most}g}"

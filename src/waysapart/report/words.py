@@ -1,9 +1,14 @@
-"""Sentences of the report: what was found, said in words."""
+"""Sentences and figures in words, the same on the terminal and on every page.
+
+From the top: the sentences of a proof (its answer, its verdicts, one circuit, one group), then
+what a circuit loses when the line that it protects falls, its limits, its waivers and record
+gaps; the sentences of the what-ifs; and last the figures with their units.
+"""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
@@ -34,25 +39,25 @@ from waysapart.network.record_gaps import said_of_blanks
 from waysapart.report.marks import folded, kind_of, plural
 from waysapart.text import few, sentence_list
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
+from waysapart.whatif.changes import DifferenceFacts
+from waysapart.whatif.compare import ComparisonFacts
+from waysapart.whatif.dig import CircuitFacts, DigFacts, HitFacts
+from waysapart.whatif.plan import ClashFacts, WorksFacts
 
 Figures = Mapping[str, Any]
-"""Any part of the facts that holds figures by name."""
+"""Any part of the facts that holds figures by key."""
 GapT = TypeVar("GapT", RecordGap, GapBrief)
 Links = Mapping[str, Link]
-"""What the facts say of each link, by its id."""
+"""Facts of each link, by its id."""
+
+
+# --- The whole proof: the question, the answer, what the verdicts mean.
 
 QUESTION = (
     "Do the paths of each protection circuit share anything physical that one event could put out "
     "of service, and does each path stay within its limits?"
 )
-
-_MONTHS = (
-    *("January", "February", "March", "April", "May", "June", "July"),
-    *("August", "September", "October", "November", "December"),
-)
-
 _COMPLETE = "The records are complete, and the paths share nothing beyond what their ends need."
-
 VERDICTS: dict[Verdict, tuple[str, str]] = {
     "shared": (
         "shared",
@@ -72,124 +77,12 @@ VERDICTS: dict[Verdict, tuple[str, str]] = {
 }
 
 
-_AGED = {"survey": "surveys", "test": "measurements", "leased_route": "statements of leased routes"}
-
-
-def age_line(age: RecordAge) -> str:
-    """The ages of one kind of record, in a line."""
-    said = f"{_AGED[age['what']]}: {age['dated']:,} dated"
-    if age["oldest"] is not None:
-        said += f", the oldest {age['oldest']} ({age['oldest_days']:,} days)"
-    if age["limit_days"] is not None:
-        said += f", {age['too_old']:,} older than the {age['limit_days']:,.0f} days allowed"
-    return f"{said}; {age['undated']:,} undated" if age["undated"] else f"{said}; none undated"
-
-
-def verdict_words(gaps: int, to_sign: int) -> dict[Verdict, tuple[str, str]]:
-    """Every verdict with what it means in a study with so many gaps and assumptions to sign.
-
-    The records are complete only where there is neither.
-    """
-    if to_sign:
-        said = (
-            "The paths share nothing beyond what their ends need. Their records are complete if "
-            "the assumptions to sign hold: what the rules fill in for blanks, excuse or leave out."
-        )
-    elif gaps:
-        said = (
-            "No gap in the records touches its paths, and they share nothing beyond what their "
-            "ends need."
-        )
-    else:
-        said = _COMPLETE
-    return {**VERDICTS, "apart": ("apart", said)}
-
-
-def to_sign(facts: Evidence) -> list[Assumption]:
-    """The assumptions that somebody has to sign."""
-    return [row for row in facts["assumptions"] if row.get("to_sign")]
-
-
-def assumption_said(row: Assumption) -> str:
-    """An assumption to sign, in a sentence."""
-    head, _, rest = row["key"].partition(".")
-    value, count = row["value"], row.get("count", 0)
-    if head == "records":
-        column, _, kind = rest.partition(".")
-        taken = value if isinstance(value, str) else f"{value:g} µs"
-        return f"{said_of_blanks(column, kind, count)}: taken as {taken}"
-    names = [str(name) for name in value]
-    if head == "groups":
-        return f"members of a group may share at their ends: {sentence_list(names)}"
-    told = sentence_list(names, most=6)
-    return f"{count_of(count, 'holder')} left out as too large to show a common risk: {told}"
-
-
-def count_of(number: int, one: str, many: str | None = None) -> str:
-    """`1 circuit`, `3 circuits`; `no circuits` where there are none."""
-    words = one if number == 1 else (many or one + "s")
-    return f"{number or 'no'} {words}"
-
-
-def records_to_enter(step: RecordStep) -> str:
-    """What one step of the work list enters: `within of D-4 and D-7 (segments)`.
-
-    Where no single column is blank, what to do: `enter the missing segment (UC-6 in cables)`.
-    """
-    said = []
-    for some in step["records"]:
-        names, layer = sentence_list(some["ids"], most=6), some["layer"]
-        if some["column"]:
-            what = f"{some['column']} of {names}"
-            said.append(f"{what} ({layer})" if layer else what)
-        else:
-            said.append(f"{some['action']} ({names} in {layer})" if layer else some["action"])
-    return "; ".join(said)
-
-
-def step_decides(step: RecordStep) -> str:
-    """What the records of one step decide: `C03, C07 and group G1; the limits of C05`.
-
-    `C09 and its limits` where the same records decide both.
-    """
-    if step["decides"] == step["limits"] and not step["groups"]:
-        its = "its" if len(step["decides"]) == 1 else "their"
-        return f"{sentence_list(step['decides'], most=8)} and {its} limits"
-    decided = [*step["decides"], *(f"group {name}" for name in step["groups"])]
-    parts = [sentence_list(decided, most=8)] if decided else []
-    if step["limits"]:
-        parts.append(f"the limits of {sentence_list(step['limits'], most=8)}")
-    return "; ".join(parts)
-
-
-def work_said(first: RecordFirst) -> str:
-    """What the whole work list comes to, and how it was found."""
-    steps = first["steps"]
-    records = count_of(sum(step["count"] for step in steps), "record")
-    circuits = {name for step in steps for name in step["decides"]}
-    limits = {name for step in steps for name in step["limits"]}
-    groups = sum(len(step["groups"]) for step in steps)
-    parts = [count_of(len(circuits), "circuit")] if circuits else []
-    parts += [count_of(groups, "group")] if groups else []
-    parts += [f"the limits of {count_of(len(limits), 'circuit')}"] if limits else []
-    how = (
-        "The order is exact: it decides the most with the fewest records."
-        if first["exact"]
-        else "The order is greedy: another may decide as much with fewer records."
-    )
-    said = f"{records} in all, to decide {sentence_list(parts)}. {how}"
-    left = [sentence_list(first["left"], most=6)] if first["left"] else []
-    if first["limits_left"]:
-        left.append(f"the limits of {sentence_list(first['limits_left'], most=6)}")
-    return f"{said} None of them decides {' or '.join(left)}." if left else said
-
-
 def answer(counts: Mapping[str, int]) -> str:
-    """The answer to the question, in one sentence.
+    """Answer the question of a proof: Yes, No or Not proven, with the counts.
 
     Parameters
     ----------
-    counts : mapping
+    counts : mapping of str to int
         Number of circuits under each verdict, `over_limit`, `unknown_limit` and `total`;
         `groups_shared` and `groups_unproven` where there are groups, `to_sign` where the
         answer rests on assumptions that somebody has to sign.
@@ -229,29 +122,8 @@ def answer(counts: Mapping[str, int]) -> str:
     return f"{opening}: {sentence_list([of, *said[1:]])}. {_well(counts)}{besides}"
 
 
-def waived_thing(waiver: JudgedWaiver) -> str:
-    """What a waiver is for: `P-9`, `all in L1`, `D-5 / S-3`."""
-    if waiver["within"]:
-        return f"all in {waiver['within']}"
-    return waiver["asset"] or " / ".join(waiver["pair"] or ())
-
-
-def waiver_state(waiver: JudgedWaiver) -> str:
-    """The state of a waiver, with the days that it has left where these are few."""
-    state, days = waiver["state"], waiver["lapses_in_days"]
-    if not lapses_soon(waiver):
-        return state
-    return f"{state}, " + (f"{count_of(days, 'day')} left" if days else "today is its last day")
-
-
-def lapses_soon(waiver: JudgedWaiver) -> bool:
-    """Whether a waiver that counts has 90 days or fewer left."""
-    days = waiver["lapses_in_days"]
-    return days is not None and days <= LAPSES_SOON_DAYS
-
-
 def _groups_said(counts: Mapping[str, int]) -> str:
-    """What is wrong with groups of circuits that back each other up."""
+    """Say how many groups share plant or cannot be proven; '' where none does."""
     shared, unproven = counts.get("groups_shared", 0), counts.get("groups_unproven", 0)
     said = []
     if shared:
@@ -263,7 +135,7 @@ def _groups_said(counts: Mapping[str, int]) -> str:
 
 
 def _well(counts: Mapping[str, int]) -> str:
-    """What is left of a study once its faults are told."""
+    """Say how many circuits are apart or accepted."""
     parts = []
     if counts["apart"]:
         parts.append(f"{counts['apart']} {'is' if counts['apart'] == 1 else 'are'} apart")
@@ -273,40 +145,48 @@ def _well(counts: Mapping[str, int]) -> str:
     return f"{sentence_list(parts)}." if parts else "None is apart."
 
 
-_URGENCY = {"shared": 0, "unproven": 2, "accepted": 3, "apart": 4}
-_OVER_LIMIT = 1
+def verdict_words(gaps: int, to_sign: int) -> dict[Verdict, tuple[str, str]]:
+    """Every verdict with its name and its meaning in a study.
+
+    Parameters
+    ----------
+    gaps : int
+        Record gaps of the study.
+    to_sign : int
+        Assumptions that somebody has to sign. Only without gaps and assumptions are the
+        records of an apart circuit called complete.
+
+    Returns
+    -------
+    dict of verdict to (str, str)
+        Name and meaning.
+    """
+    if to_sign:
+        said = (
+            "The paths share nothing beyond what their ends need. Their records are complete if "
+            "the assumptions to sign hold: what the rules fill in for blanks, excuse or leave out."
+        )
+    elif gaps:
+        said = (
+            "No gap in the records touches its paths, and they share nothing beyond what their "
+            "ends need."
+        )
+    else:
+        said = _COMPLETE
+    return {**VERDICTS, "apart": ("apart", said)}
 
 
-def urgency(circuit: Circuit) -> int:
-    """Order of importance: shared, over a limit, unproven or not known to keep one, the rest."""
-    by_verdict, kept = _URGENCY[circuit["verdict"]], circuit["within_limits"]
-    if kept is None:
-        return min(by_verdict, _URGENCY["unproven"])
-    return by_verdict if kept else min(by_verdict, _OVER_LIMIT)
-
-
-def found_in(one: HeldApart) -> int:
-    """How much stands against a circuit or group: shared, too close, crossing where forbidden."""
-    close: list[Near | Cross] = [
-        near for near in (*one["near"], *one["near_folded"]) if "under" not in near
-    ]
-    close += [cross for cross in one["cross"] if cross["forbidden"]]
-    return sum(not found.waived for found in folded(one)) + sum(not row["waived"] for row in close)
-
-
-def importance(circuit: Circuit) -> tuple[int, int, list[tuple[int, str]]]:
-    """What circuits are ordered by: urgency, then how much was found, then their ids."""
-    return urgency(circuit), -found_in(circuit), counted(circuit["id"])
+# --- One circuit or group: what was found, and in which order circuits are listed.
 
 
 def finding(circuit: Circuit, links: Links) -> str:
-    """What was found about one circuit, in a sentence or two.
+    """Say what was found about one circuit, in a sentence or two.
 
     Parameters
     ----------
     circuit : Circuit
     links : mapping of str to Link
-        By id; what limits of loss are said from.
+        By id; needed for the limits of loss.
     """
     said = _found_said(circuit, [*limits_broken(circuit, links), *limits_open(circuit)])
     if not said:
@@ -319,7 +199,7 @@ def finding(circuit: Circuit, links: Links) -> str:
 
 
 def group_finding(group: Group) -> str:
-    """What was found about one group, in a sentence or two."""
+    """Say what was found about one group, in a sentence or two."""
     return " ".join(_found_said(group, []) or [_NOTHING.format("")])
 
 
@@ -327,7 +207,7 @@ _NOTHING = "Nothing shared beyond what its ends need{}."
 
 
 def _found_said(one: HeldApart, limits: Sequence[str]) -> list[str]:
-    """What is shared, near, crossing, over a limit, not on record and accepted."""
+    """Sentences on what is shared, near, crossing, over a limit, not on record and accepted."""
     findings = folded(one)
     heads = [found.label for found in findings if not found.waived]
     parts = [f"Shared: {sentence_list(heads, most=3)}."] if heads else []
@@ -346,8 +226,19 @@ def _found_said(one: HeldApart, limits: Sequence[str]) -> list[str]:
     return parts
 
 
+def _near_said(near: Sequence[Near]) -> list[str]:
+    if not near:
+        return []
+    closest = metres(min(one["distance_m"] for one in near))
+    if len(near) == 1:
+        (one,) = near
+        over = f" over {metres(one['length_m'])}" if one["length_m"] else ""
+        return [f"{one['main']} and {one['alternate']} run {closest} apart{over}."]
+    return [f"Near each other at {count_of(len(near), 'place')}, {closest} at the closest."]
+
+
 def _gaps_said(gaps: Sequence[GapBrief]) -> list[str]:
-    """How many gaps touch a circuit, one sentence for each thing that they bear on."""
+    """How many gaps touch a circuit: one sentence for separation, one for limits."""
     said = []
     for bears_on, one, many in (
         (("separation", "both"), "touches its paths", "touch its paths"),
@@ -364,131 +255,47 @@ def _gaps_said(gaps: Sequence[GapBrief]) -> list[str]:
     return said
 
 
-def first_of_each(gaps: Sequence[GapT], most: int) -> list[GapT]:
-    """The first few gaps of each kind."""
-    seen: dict[str, int] = {}
-    kept = []
-    for gap in gaps:
-        seen[gap["code"]] = seen.get(gap["code"], 0) + 1
-        if seen[gap["code"]] <= most:
-            kept.append(gap)
-    return kept
+_URGENCY = {"shared": 0, "unproven": 2, "accepted": 3, "apart": 4}
+_OVER_LIMIT = 1
 
 
-def gap_count(gaps: Sequence[RecordGap | GapBrief]) -> int:
-    """How many gaps stand in a list in which many of one kind are told as one."""
-    return sum(gap["count"] for gap in gaps)
+def importance(circuit: Circuit) -> tuple[int, int, list[tuple[int, str]]]:
+    """Sort key of circuits: urgency, then the number of findings, then the id."""
+    return urgency(circuit), -found_in(circuit), counted(circuit["id"])
 
 
-def place_said(gap: RecordGap) -> str:
-    """Where a gap's row stands: `cables.csv, layer cables, row 40`; of many, without the row."""
-    named = [
-        ("", gap["file"]),
-        ("layer ", gap["layer"]),
-        ("row ", None if gap["count"] > 1 else gap["row"]),
-        ("column ", gap["column"]),
-    ]
-    return ", ".join(f"{word}{value}" for word, value in named if value is not None)
+def urgency(circuit: Circuit) -> int:
+    """Order of importance, from 0: shared, over a limit, unproven or limit not known, the rest."""
+    by_verdict, kept = _URGENCY[circuit["verdict"]], circuit["within_limits"]
+    if kept is None:
+        return min(by_verdict, _URGENCY["unproven"])
+    return by_verdict if kept else min(by_verdict, _OVER_LIMIT)
 
 
-BEARS = {"separation": "separation", "limits": "limits", "both": "separation and limits"}
-"""What a gap bears on, in words."""
+def found_in(one: HeldApart) -> int:
+    """Number of findings of a circuit or group that no waiver accepts.
 
-
-def _near_said(near: Sequence[Near]) -> list[str]:
-    if not near:
-        return []
-    closest = metres(min(one["distance_m"] for one in near))
-    if len(near) == 1:
-        (one,) = near
-        over = f" over {metres(one['length_m'])}" if one["length_m"] else ""
-        return [f"{one['main']} and {one['alternate']} run {closest} apart{over}."]
-    return [f"Near each other at {count_of(len(near), 'place')}, {closest} at the closest."]
-
-
-def bounded(value: float | None, at_least: float | None, say: Callable[[float], str]) -> str:
-    """A figure in words; where it is not known, the least that it can be: `at least 97.9 µs`."""
-    if value is not None:
-        return say(value)
-    return f"at least {say(at_least)}" if at_least else "not known"
-
-
-def figure(figures: Figures, key: str) -> str:
-    """A figure of some facts with its unit, such as `delay_us`; if unknown, by its bound.
-
-    The bound of `delay_us` stands beside it as `delay_at_least_us`, where it has one.
+    Counted are shared stretches, near approaches and forbidden crossings.
     """
-    name, _, unit = key.rpartition("_")
-    return bounded(figures[key], figures.get(f"{name}_at_least_{unit}"), _SAY[unit])
-
-
-def decibels(row: Figures, name: str, unit: str = " dB") -> str:
-    """The `loss` or `margin` of a link: `6.33 dB`, `at least 4.20 dB`, `not known`."""
-    least = "least" if name == "loss" else "most"
-    known, bound = row[f"{name}_db"], row[f"{name}_at_{least}_db"]
-    if known is not None:
-        return f"{known:.2f}{unit}"
-    return "not known" if bound is None else f"at {least} {bound:.2f}{unit}"
-
-
-_BY_MEDIUM = {
-    "radio": "by radio",
-    "leased": "of leased line",
-    "electrical": "of wire",
-    "carrier": "of power line carrier",
-    "internal": "inside a site",
-}
-
-
-def along_said(along: tuple[float, float] | None) -> str:
-    """Where a stretch lies on its way: `at 144 m`, `from 181 m to 10.0 km`; '' if off its line."""
-    if along is None:
-        return ""
-    begin, end = along
-    return f"at {metres(begin)}" if end - begin < 1 else f"from {metres(begin)} to {metres(end)}"
-
-
-def lengths_said(path: Path) -> str:
-    """The length of a path by medium: `8.12 km of fibre, 12.0 km by radio`."""
-    others = [one for one in path["other_lengths"] if one["length_m"] != 0]
-    said = [
-        f"{metres(one['length_m'])} {_BY_MEDIUM.get(one['medium'], one['medium'])}"
-        if one["length_m"] is not None
-        else f"a length not known {_BY_MEDIUM.get(one['medium'], one['medium'])}"
-        for one in others
+    close: list[Near | Cross] = [
+        near for near in (*one["near"], *one["near_folded"]) if "under" not in near
     ]
-    if path["length_m"] or path["length_at_least_m"] or not others:
-        said.insert(0, f"{figure(path, 'length_m')} of fibre")
-    return ", ".join(said)
+    close += [cross for cross in one["cross"] if cross["forbidden"]]
+    return sum(not found.waived for found in folded(one)) + sum(not row["waived"] for row in close)
 
 
-def limits_open(circuit: Circuit) -> list[str]:
-    """One sentence for each limit of delay that nobody can tell whether it is kept."""
-    delay = circuit["delay"]
-    said = []
-    for name, least, limit, ok in (
-        ("Delay", delay["worst_at_least_us"], delay["limit_us"], delay["ok"]),
-        (
-            "Asymmetry",
-            delay["asymmetry_at_least_us"],
-            delay["asymmetry_limit_us"],
-            delay["asymmetry_ok"],
-        ),
-    ):
-        if ok is None and limit is not None:
-            bound = f" is at least {microseconds(least)} and" if least else ""
-            said.append(
-                f"{name}{bound} may exceed its limit of {microseconds(limit)}: not all of it is "
-                "on record."
-            )
-    return said
+# --- What a circuit loses when what it protects falls.
 
 
 def own_line_said(circuit: Circuit) -> list[tuple[str, list[str]]]:
-    """What becomes of a circuit when what it protects falls: a sentence a case, with its assets.
+    """Say what happens to a circuit when what it protects falls.
 
-    The cases in which nothing remains come first: `silent when line L1 falls (...)`, `when line
-    L1 falls (45 towers and 44 spans): main is lost with it, alternate remains, 50 ms to switch`.
+    Returns
+    -------
+    list of (str, list of str)
+        A sentence for each case and the ids of the assets that fall; the cases in which no path
+        remains come first: `silent when line L1 falls (...)`, then `when line L1 falls (45
+        towers and 44 spans): main is lost with it, alternate remains, 50 ms to switch`.
     """
     said: list[tuple[str, list[str]]] = []
     for case in own_line_cases(circuit):
@@ -512,18 +319,20 @@ def own_line_said(circuit: Circuit) -> list[tuple[str, list[str]]]:
 
 
 def silent_with(circuit: Circuit) -> list[str]:
-    """What a circuit protects whose fall, or that of a part of it, leaves it no path."""
+    """What a circuit protects and cannot survive: if it, or a part of it, falls, no path remains.
+
+    Returns
+    -------
+    list of str
+        Kind and id, such as `line L1`, each once.
+    """
     cases = own_line_cases(circuit)
     return list(dict.fromkeys(case.protected for case in cases if not case.remains))
 
 
-def _verb(subjects: Sequence[str], one: str, many: str) -> str:
-    return one if len(subjects) == 1 else many
-
-
 @dataclass(frozen=True)
 class OwnLineCase:
-    """Parts of what a circuit protects whose fall takes the same paths.
+    """Parts of what a circuit protects that take the same paths with them when they fall.
 
     Attributes
     ----------
@@ -545,7 +354,7 @@ class OwnLineCase:
 
 
 def own_line_cases(circuit: Circuit) -> list[OwnLineCase]:
-    """`with_protected` by what falls and what is lost; what leaves no path comes first."""
+    """Group `with_protected` by what falls and what is lost; cases without a path come first."""
     paths: dict[tuple[str, str], list[str]] = {}
     parts: dict[tuple[str, str], WithProtected] = {}
     for one in circuit["with_protected"] or []:
@@ -582,12 +391,22 @@ def _parts_said(parts: Sequence[WithProtected]) -> str:
 
 
 def kind_and_id(kind: str | None, name: str) -> str:
-    """`line L1`; an id that begins with its kind stands alone."""
+    """An asset by kind and id; an id that begins with its kind stands alone.
+
+    Examples
+    --------
+    >>> kind_and_id("line", "L1"), kind_and_id("pit", "pit-7"), kind_and_id(None, "X")
+    ('line L1', 'pit-7', 'X')
+    """
     return name if not kind or name.startswith(f"{kind}-") else f"{kind} {name}"
 
 
+def _verb(subjects: Sequence[str], one: str, many: str) -> str:
+    return one if len(subjects) == 1 else many
+
+
 def _to_switch(circuit: Circuit, lost: Sequence[str]) -> str:
-    """How long until the path that is left carries the circuit, if the working path is lost."""
+    """Time to switch, where the working path is among those lost."""
     paths = circuit["paths"]
     working = next((one for one, path in paths.items() if not path["out_of_service"]), None)
     if working not in lost:
@@ -596,37 +415,7 @@ def _to_switch(circuit: Circuit, lost: Sequence[str]) -> str:
     return "time to switch not known" if recovery is None else f"{recovery:g} ms to switch"
 
 
-@dataclass(frozen=True)
-class LinkLoss:
-    """Loss of one link of a path, with all that is said of the link.
-
-    Attributes
-    ----------
-    path : str
-    row : PathLoss
-        As it stands with the path.
-    link : Loss
-        As it stands with the link, the same for every circuit.
-    held : HeldTo
-        What the circuit's service holds it to.
-    """
-
-    path: str
-    row: PathLoss
-    link: Loss
-    held: HeldTo
-
-
-def link_losses(circuit: Circuit, links: Links) -> list[LinkLoss]:
-    """Loss of every link over fibre of every path, under the service of the circuit."""
-    found = []
-    for label, path in circuit["paths"].items():
-        for row in path["loss"]:
-            loss = links[row["link"]]["loss"]
-            assert loss is not None
-            held = next(one for one in loss["held_to"] if circuit["service"] in one["services"])
-            found.append(LinkLoss(label, row, loss, held))
-    return found
+# --- Limits: those that are broken, and those that the records leave open.
 
 
 def limits_broken(circuit: Circuit, links: Links) -> list[str]:
@@ -661,7 +450,7 @@ def limits_broken(circuit: Circuit, links: Links) -> list[str]:
 
 
 def _optical(one: LinkLoss) -> list[str]:
-    """What is wrong with a link's optical budget."""
+    """Limits that a link's optical budget breaks, each as the end of a sentence."""
     faults, held = [], one.held
     if held["margin_ok"] is False:
         margin = one.row["margin_db"]
@@ -676,109 +465,209 @@ def _optical(one: LinkLoss) -> list[str]:
     return faults
 
 
-def counted(name: str) -> list[tuple[int, str]]:
-    """What ids are ordered by: numbers within them by value, `C2` before `C10`."""
-    parts = re.split(r"(\d+)", name)
-    return [(int(part), "") if k % 2 else (0, part) for k, part in enumerate(parts)]
+def limits_open(circuit: Circuit) -> list[str]:
+    """One sentence for each limit of delay that the records leave open."""
+    delay = circuit["delay"]
+    said = []
+    for name, least, limit, ok in (
+        ("Delay", delay["worst_at_least_us"], delay["limit_us"], delay["ok"]),
+        (
+            "Asymmetry",
+            delay["asymmetry_at_least_us"],
+            delay["asymmetry_limit_us"],
+            delay["asymmetry_ok"],
+        ),
+    ):
+        if ok is None and limit is not None:
+            bound = f" is at least {microseconds(least)} and" if least else ""
+            said.append(
+                f"{name}{bound} may exceed its limit of {microseconds(limit)}: not all of it is "
+                "on record."
+            )
+    return said
 
 
-def moment(stamp: str) -> str:
-    """A time as it is read: `25 November 2026, 11:35 UTC`; anything else as it stands."""
-    found = re.fullmatch(r"(\d{4})-(\d\d)-(\d\d)T(\d\d:\d\d)(:\d\d(\.\d+)?)?Z", stamp)
-    if found is None or not 1 <= int(found[2]) <= 12:
-        return stamp
-    return f"{int(found[3])} {_MONTHS[int(found[2]) - 1]} {found[1]}, {found[4]} UTC"
+@dataclass(frozen=True)
+class LinkLoss:
+    """Loss of one link of a path.
+
+    Attributes
+    ----------
+    path : str
+        Label of the path.
+    row : PathLoss
+        Facts of the loss on this path.
+    link : Loss
+        Facts of the link's loss, the same for every circuit.
+    held : HeldTo
+        Limits that the circuit's service sets.
+    """
+
+    path: str
+    row: PathLoss
+    link: Loss
+    held: HeldTo
 
 
-def metres(value: float | None) -> str:
-    """A length with its unit: `1.8 m`, `140 m`, `8.12 km`."""
-    if value is None:
-        return "not known"
-    if value >= 10_000:
-        return f"{value / 1000:.1f} km"
-    if value >= 1000:
-        return f"{value / 1000:.2f} km"
-    return f"{value:.0f} m" if value >= 100 else f"{value:.1f} m"
+def link_losses(circuit: Circuit, links: Links) -> list[LinkLoss]:
+    """Loss of every link of every path of a circuit, under the limits of its service."""
+    found = []
+    for label, path in circuit["paths"].items():
+        for row in path["loss"]:
+            loss = links[row["link"]]["loss"]
+            assert loss is not None
+            held = next(one for one in loss["held_to"] if circuit["service"] in one["services"])
+            found.append(LinkLoss(label, row, loss, held))
+    return found
 
 
-def microseconds(value: float | None) -> str:
-    """A delay with its unit: `61.2 µs`, `5000 µs`."""
-    if value is None:
-        return "not known"
-    return f"{value:.0f} µs" if value >= 1000 else f"{value:.1f} µs"
+# --- Record gaps, what to record first, assumptions to sign, waivers.
+
+BEARS = {"separation": "separation", "limits": "limits", "both": "separation and limits"}
+"""What a gap bears on, in words."""
 
 
-def milliseconds(value: float | None) -> str:
-    """A duration with its unit: `60.0 ms`."""
-    return "not known" if value is None else f"{value:.1f} ms"
+def first_of_each(gaps: Sequence[GapT], most: int) -> list[GapT]:
+    """The first gaps of each code, at most `most` of one code, in their order."""
+    seen: dict[str, int] = {}
+    kept = []
+    for gap in gaps:
+        seen[gap["code"]] = seen.get(gap["code"], 0) + 1
+        if seen[gap["code"]] <= most:
+            kept.append(gap)
+    return kept
 
 
-def probability(value: float | None) -> str:
-    """A share of time: `1.2 × 10⁻⁴`; `0` where it is nought."""
-    if value is None:
-        return "not known"
-    if value == 0:
-        return "0"
-    mantissa, _, exponent = f"{value:.1e}".partition("e")
-    raised = str(int(exponent)).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
-    return f"{mantissa} × 10{raised}"
+def gap_count(gaps: Sequence[RecordGap | GapBrief]) -> int:
+    """Number of gaps in a list where one entry may stand for many gaps of one kind."""
+    return sum(gap["count"] for gap in gaps)
 
 
-def fibre_said(terms: LossTerms) -> str:
-    """What the loss in fibre is made of: `8123 m of fibre at 0.350 dB/km`."""
-    length, loss = terms["fibre_m"], terms["fibre_db"]
-    if not length:
-        return "fibre"
-    return f"{length:.0f} m of fibre" + (
-        "" if loss is None else f" at {1000 * loss / length:.3f} dB/km"
+def place_said(gap: RecordGap) -> str:
+    """Place of a gap's record: `cables.csv, layer cables, row 40`; without the row for many."""
+    named = [
+        ("", gap["file"]),
+        ("layer ", gap["layer"]),
+        ("row ", None if gap["count"] > 1 else gap["row"]),
+        ("column ", gap["column"]),
+    ]
+    return ", ".join(f"{word}{value}" for word, value in named if value is not None)
+
+
+def records_to_enter(step: RecordStep) -> str:
+    """Say which records one step of the work list enters: `within of D-4 and D-7 (segments)`.
+
+    Where no single column is blank, say what to do: `enter the missing segment (UC-6 in cables)`.
+    """
+    said = []
+    for some in step["records"]:
+        names, layer = sentence_list(some["ids"], most=6), some["layer"]
+        if some["column"]:
+            what = f"{some['column']} of {names}"
+            said.append(f"{what} ({layer})" if layer else what)
+        else:
+            said.append(f"{some['action']} ({names} in {layer})" if layer else some["action"])
+    return "; ".join(said)
+
+
+def step_decides(step: RecordStep) -> str:
+    """Say what the records of one step decide: `C03, C07 and group G1; the limits of C05`.
+
+    `C09 and its limits` where the same records decide both.
+    """
+    if step["decides"] == step["limits"] and not step["groups"]:
+        its = "its" if len(step["decides"]) == 1 else "their"
+        return f"{sentence_list(step['decides'], most=8)} and {its} limits"
+    decided = [*step["decides"], *(f"group {name}" for name in step["groups"])]
+    parts = [sentence_list(decided, most=8)] if decided else []
+    if step["limits"]:
+        parts.append(f"the limits of {sentence_list(step['limits'], most=8)}")
+    return "; ".join(parts)
+
+
+def work_said(first: RecordFirst) -> str:
+    """Sum up the work list: how many records decide what, and whether the order is exact."""
+    steps = first["steps"]
+    records = count_of(sum(step["count"] for step in steps), "record")
+    circuits = {name for step in steps for name in step["decides"]}
+    limits = {name for step in steps for name in step["limits"]}
+    groups = sum(len(step["groups"]) for step in steps)
+    parts = [count_of(len(circuits), "circuit")] if circuits else []
+    parts += [count_of(groups, "group")] if groups else []
+    parts += [f"the limits of {count_of(len(limits), 'circuit')}"] if limits else []
+    how = (
+        "The order is exact: it decides the most with the fewest records."
+        if first["exact"]
+        else "The order is greedy: another may decide as much with fewer records."
     )
+    said = f"{records} in all, to decide {sentence_list(parts)}. {how}"
+    left = [sentence_list(first["left"], most=6)] if first["left"] else []
+    if first["limits_left"]:
+        left.append(f"the limits of {sentence_list(first['limits_left'], most=6)}")
+    return f"{said} None of them decides {' or '.join(left)}." if left else said
 
 
-def fixed(value: float | None, digits: int) -> str:
-    """A number with so many decimals."""
-    return "not known" if value is None else f"{value:.{digits}f}"
+_AGED = {"survey": "surveys", "test": "measurements", "leased_route": "statements of leased routes"}
 
 
-def position(at: Sequence[float] | None) -> str:
-    """Latitude and longitude in words; '' where there is no place."""
-    if at is None:
-        return ""
-    lon, lat = at[0], at[1]
-    return f"{abs(lat):.5f}° {'N' if lat >= 0 else 'S'} {abs(lon):.5f}° {'E' if lon >= 0 else 'W'}"
+def age_line(age: RecordAge) -> str:
+    """Say how old the records of one kind are, in one line."""
+    said = f"{_AGED[age['what']]}: {age['dated']:,} dated"
+    if age["oldest"] is not None:
+        said += f", the oldest {age['oldest']} ({age['oldest_days']:,} days)"
+    if age["limit_days"] is not None:
+        said += f", {age['too_old']:,} older than the {age['limit_days']:,.0f} days allowed"
+    return f"{said}; {age['undated']:,} undated" if age["undated"] else f"{said}; none undated"
 
 
-def separation_said(asked: float | Mapping[str, float]) -> str:
-    """How far apart the rules ask paths to be, as a whole or by kinds of segment."""
-    if isinstance(asked, Mapping):
-        return ", ".join(f"{kinds} {metres(value)}" for kinds, value in asked.items())
-    return metres(asked) if asked else "none"
+def to_sign(facts: Evidence) -> list[Assumption]:
+    """The assumptions of a proof that somebody has to sign."""
+    return [row for row in facts["assumptions"] if row.get("to_sign")]
 
 
-def unavailable(down: Figures, label: str) -> str:
-    """An unavailability by its label; `at least 1.2 × 10⁻⁴` where something has no rate."""
-    known, least = down[label], down["at_least"].get(label)
-    return f"at least {probability(least)}" if known is None and least else probability(known)
+def assumption_said(row: Assumption) -> str:
+    """Say what an assumption to sign assumes: `needs of 3 relays: taken as none`."""
+    head, _, rest = row["key"].partition(".")
+    value, count = row["value"], row.get("count", 0)
+    if head == "records":
+        column, _, kind = rest.partition(".")
+        taken = value if isinstance(value, str) else f"{value:g} µs"
+        return f"{said_of_blanks(column, kind, count)}: taken as {taken}"
+    names = [str(name) for name in value]
+    if head == "groups":
+        return f"members of a group may share at their ends: {sentence_list(names)}"
+    told = sentence_list(names, most=6)
+    return f"{count_of(count, 'holder')} left out as too large to show a common risk: {told}"
 
 
-_SAY: Mapping[str, Callable[[float | None], str]] = {
-    "m": metres,
-    "us": microseconds,
-    "ms": milliseconds,
-}
-"""How a figure is said by the unit that its name ends with."""
+def waived_thing(waiver: JudgedWaiver) -> str:
+    """Say what a waiver accepts: `P-9`, `all in L1`, `D-5 / S-3`."""
+    if waiver["within"]:
+        return f"all in {waiver['within']}"
+    return waiver["asset"] or " / ".join(waiver["pair"] or ())
 
 
-# --- Sentences about what-ifs, the same on the terminal and on a page.
+def waiver_state(waiver: JudgedWaiver) -> str:
+    """The state of a waiver, with the days left where it lapses soon."""
+    state, days = waiver["state"], waiver["lapses_in_days"]
+    if not lapses_soon(waiver):
+        return state
+    return f"{state}, " + (f"{count_of(days, 'day')} left" if days else "today is its last day")
 
-Facts = Mapping[str, Any]
+
+def lapses_soon(waiver: JudgedWaiver) -> bool:
+    """Whether a waiver that counts has `LAPSES_SOON_DAYS` days or fewer left."""
+    days = waiver["lapses_in_days"]
+    return days is not None and days <= LAPSES_SOON_DAYS
+
+
+# --- The what-ifs: comparison, works, plan of works.
 
 NOTHING_CHANGED = "Nothing changed."
 CHANGED = ("worse", "better", "new", "gone")
-"""How a circuit may have changed, in the order of importance."""
-
+"""Changes of a circuit, in the order of importance."""
 MOST_NAMED = 6
-"""Names that a sentence gives before it says how many more there are."""
-
+"""Names in a sentence before it says how many more there are."""
 _FROM = {
     "call": "as given for all plant in this notice",
     "record": "on record for this asset",
@@ -787,29 +676,30 @@ _FROM = {
 
 
 def changes_said(counts: Mapping[str, int]) -> str:
-    """`0 worse, 1 better, 28 same`; new and gone where there are any."""
+    """Counts of changes: `0 worse, 1 better, 28 same`; new and gone only where there are any."""
     return ", ".join(f"{counts[change]} {change}" for change in ("worse", "better", "same")) + (
         "".join(f", {counts[change]} {change}" for change in ("new", "gone") if counts[change])
     )
 
 
-def less_on_record_said(circuits: Sequence[Mapping[str, Any]]) -> str:
-    """Ways that rely on fewer things than before over the same links; empty where none does."""
-    ways = [
-        f"{one['id']} {way['path']} ({way['relies_on']['before']} to {way['relies_on']['after']})"
+def less_on_record_said(circuits: Iterable[DifferenceFacts]) -> str:
+    """Name the paths that rely on fewer assets than before over the same links; '' if none."""
+    paths = [
+        f"{one['id']} {path['path']} "
+        f"({path['relies_on']['before']} to {path['relies_on']['after']})"
         for one in circuits
-        for way in one["less_on_record"]
+        for path in one["less_on_record"]
     ]
-    if not ways:
+    if not paths:
         return ""
     return (
-        f"Fewer things on record over the same links: {few(ways, MOST_NAMED)}. "
+        f"Fewer assets on record for the same links: {few(paths, MOST_NAMED)}. "
         "Either plant was removed or a record was lost: check which."
     )
 
 
-def comparison_answer(facts: Facts) -> str:
-    """Whether anything got worse, in one sentence, with the counts."""
+def comparison_answer(facts: ComparisonFacts) -> str:
+    """Say whether anything got worse, with the counts of each change."""
     if facts["nothing_changed"]:
         return NOTHING_CHANGED
     counts = facts["summary"]
@@ -823,8 +713,8 @@ def comparison_answer(facts: Facts) -> str:
     return f"{opening}. Circuits: {'; '.join([changes_said(counts), *more])}."
 
 
-def works_answer(facts: Facts) -> str:
-    """How many circuits works put out of service, leave with one path, and leave unknown."""
+def works_answer(facts: DigFacts) -> str:
+    """Say how many circuits works put out of service, leave with one path, or leave unknown."""
     counts = facts["summary"]
     one_path = sum(n for state, n in counts.items() if state.startswith("on-"))
     parts = [
@@ -835,39 +725,278 @@ def works_answer(facts: Facts) -> str:
     return ", ".join(parts)
 
 
-def clash_said(clash: Facts) -> str:
-    """Works that must not overlap, and what they lose together."""
+def over_limits(circuit: CircuitFacts) -> list[str]:
+    """Names of the limits that a circuit breaks during works."""
+    kept = {
+        "delay": circuit["delay_ok"],
+        "asymmetry": circuit["asymmetry_ok"],
+        "optical margin": circuit["loss_ok"],
+    }
+    return [name for name, ok in kept.items() if ok is False]
+
+
+def surveyed(hit: HitFacts) -> str:
+    """Survey accuracy of an asset that is hit and its source; '' where it was named by its id."""
+    if hit["accuracy_m"] is None or hit["accuracy_from"] is None:
+        return ""
+    return f"{metres(hit['accuracy_m'])}, {_FROM[hit['accuracy_from']]}"
+
+
+def clash_said(clash: ClashFacts) -> str:
+    """Say which works must not overlap, and which circuits are lost if they do."""
     lost = few(clash["lost"], MOST_NAMED)
     return f"{sentence_list(clash['works'])} must not overlap: that loses {lost}"
 
 
-def plan_answer(facts: Facts) -> str:
-    """Whether the proposed order loses anything, and why."""
+def plan_answer(facts: WorksFacts) -> str:
+    """Say whether the proposed order of works loses a circuit, and why."""
     if facts["loses_nothing"]:
         return "In the proposed order no circuit is lost."
     sure = "Every order loses at least this" if facts["exact"] else "A better order may exist"
     return f"{sure}: {'; '.join(facts['reasons'])}"
 
 
-def surveyed(hit: Facts) -> str:
-    """How well what is hit is surveyed, and who says so; '' where it was named by its id."""
-    if hit["accuracy_m"] is None:
-        return ""
-    return f"{metres(hit['accuracy_m'])}, {_FROM[hit['accuracy_from']]}"
+# --- Figures with their units, counts, places and times.
 
 
-def over_limits(circuit: Facts) -> list[str]:
-    """The limits that a circuit breaks during works."""
-    limits = {"delay_ok": "delay", "asymmetry_ok": "asymmetry", "loss_ok": "optical margin"}
-    return [said for key, said in limits.items() if circuit[key] is False]
+def count_of(number: int, one: str, many: str | None = None) -> str:
+    """A number with its noun.
+
+    Examples
+    --------
+    >>> count_of(3, "circuit"), count_of(1, "circuit"), count_of(0, "entry", "entries")
+    ('3 circuits', '1 circuit', 'no entries')
+    """
+    words = one if number == 1 else (many or one + "s")
+    return f"{number or 'no'} {words}"
+
+
+def counted(name: str) -> list[tuple[int, str]]:
+    """Sort key of an id: numbers within it count by value, so that `C2` comes before `C10`."""
+    parts = re.split(r"(\d+)", name)
+    return [(int(part), "") if k % 2 else (0, part) for k, part in enumerate(parts)]
 
 
 def numbers_said(numbers: Sequence[int]) -> str:
-    """Whole numbers in their order, runs as one: `1-4, 7`."""
-    runs: list[list[int]] = []
+    """Whole numbers in ascending order, consecutive ones as a range.
+
+    Examples
+    --------
+    >>> numbers_said([1, 2, 3, 4, 7])
+    '1-4, 7'
+    """
+    ranges: list[list[int]] = []
     for one in numbers:
-        if runs and one == runs[-1][1] + 1:
-            runs[-1][1] = one
+        if ranges and one == ranges[-1][1] + 1:
+            ranges[-1][1] = one
         else:
-            runs.append([one, one])
-    return ", ".join(f"{a}" if a == b else f"{a}-{b}" for a, b in runs)
+            ranges.append([one, one])
+    return ", ".join(f"{a}" if a == b else f"{a}-{b}" for a, b in ranges)
+
+
+_MONTHS = (
+    *("January", "February", "March", "April", "May", "June", "July"),
+    *("August", "September", "October", "November", "December"),
+)
+
+
+def moment(stamp: str) -> str:
+    """A time in words; anything but a UTC time in ISO 8601 is returned as it is.
+
+    Examples
+    --------
+    >>> moment("2026-11-25T11:35:02Z")
+    '25 November 2026, 11:35 UTC'
+    """
+    found = re.fullmatch(r"(\d{4})-(\d\d)-(\d\d)T(\d\d:\d\d)(:\d\d(\.\d+)?)?Z", stamp)
+    if found is None or not 1 <= int(found[2]) <= 12:
+        return stamp
+    return f"{int(found[3])} {_MONTHS[int(found[2]) - 1]} {found[1]}, {found[4]} UTC"
+
+
+def position(at: Sequence[float] | None) -> str:
+    """Latitude and longitude in words: `54.40000° N 7.05000° E`.
+
+    Parameters
+    ----------
+    at : sequence of float, or None
+        Longitude and latitude in degrees, WGS 84; None gives ''.
+    """
+    if at is None:
+        return ""
+    lon, lat = at[0], at[1]
+    return f"{abs(lat):.5f}° {'N' if lat >= 0 else 'S'} {abs(lon):.5f}° {'E' if lon >= 0 else 'W'}"
+
+
+def metres(value: float | None) -> str:
+    """A length, given in metres, with its unit.
+
+    Examples
+    --------
+    >>> metres(1.83), metres(140.2), metres(8123.0), metres(None)
+    ('1.8 m', '140 m', '8.12 km', 'not known')
+    """
+    if value is None:
+        return "not known"
+    if value >= 10_000:
+        return f"{value / 1000:.1f} km"
+    if value >= 1000:
+        return f"{value / 1000:.2f} km"
+    return f"{value:.0f} m" if value >= 100 else f"{value:.1f} m"
+
+
+def microseconds(value: float | None) -> str:
+    """A delay in microseconds with its unit: `61.2 µs`, `5000 µs`."""
+    if value is None:
+        return "not known"
+    return f"{value:.0f} µs" if value >= 1000 else f"{value:.1f} µs"
+
+
+def milliseconds(value: float | None) -> str:
+    """A duration in milliseconds with its unit: `60.0 ms`."""
+    return "not known" if value is None else f"{value:.1f} ms"
+
+
+_SAY: Mapping[str, Callable[[float | None], str]] = {
+    "m": metres,
+    "us": microseconds,
+    "ms": milliseconds,
+}
+"""Turns a figure into text, by the unit that its name ends with."""
+
+
+def bounded(value: float | None, at_least: float | None, say: Callable[[float], str]) -> str:
+    """A figure in words; where it is not known, its lower bound: `at least 97.9 µs`.
+
+    Parameters
+    ----------
+    value, at_least : float or None
+    say : callable
+        Turns a value into text with its unit.
+    """
+    if value is not None:
+        return say(value)
+    return f"at least {say(at_least)}" if at_least else "not known"
+
+
+def figure(figures: Figures, key: str) -> str:
+    """A figure with its unit; where it is not known, its lower bound.
+
+    Parameters
+    ----------
+    figures : mapping
+        Facts with the figure. The bound of `delay_us` is `delay_at_least_us` beside it.
+    key : str
+        Name of the figure, which ends in its unit: `_m`, `_us` or `_ms`.
+    """
+    name, _, unit = key.rpartition("_")
+    return bounded(figures[key], figures.get(f"{name}_at_least_{unit}"), _SAY[unit])
+
+
+_BY_MEDIUM = {
+    "radio": "by radio",
+    "leased": "of leased line",
+    "electrical": "of wire",
+    "carrier": "of power line carrier",
+    "internal": "inside a site",
+}
+
+
+def lengths_said(path: Path) -> str:
+    """Length of a path by medium: `8.12 km of fibre, 12.0 km by radio`."""
+    others = [one for one in path["other_lengths"] if one["length_m"] != 0]
+    said = [
+        f"{metres(one['length_m'])} {_BY_MEDIUM.get(one['medium'], one['medium'])}"
+        if one["length_m"] is not None
+        else f"a length not known {_BY_MEDIUM.get(one['medium'], one['medium'])}"
+        for one in others
+    ]
+    if path["length_m"] or path["length_at_least_m"] or not others:
+        said.insert(0, f"{figure(path, 'length_m')} of fibre")
+    return ", ".join(said)
+
+
+def along_said(along: tuple[float, float] | None) -> str:
+    """Where a stretch lies along a path: `at 144 m`, `from 181 m to 10.0 km`.
+
+    Parameters
+    ----------
+    along : (float, float) or None
+        From and to, in metres from end a; None: not on the line of the path, which gives ''.
+    """
+    if along is None:
+        return ""
+    begin, end = along
+    return f"at {metres(begin)}" if end - begin < 1 else f"from {metres(begin)} to {metres(end)}"
+
+
+def separation_said(required: float | Mapping[str, float]) -> str:
+    """Required distance between paths, in metres: one figure, or one for each kind of segment."""
+    if isinstance(required, Mapping):
+        return ", ".join(f"{kinds} {metres(value)}" for kinds, value in required.items())
+    return metres(required) if required else "none"
+
+
+def decibels(row: Figures, name: str, unit: str = " dB") -> str:
+    """Loss or margin of a link: `6.33 dB`, `at least 4.20 dB`, `not known`.
+
+    Parameters
+    ----------
+    row : mapping
+        Facts of the link's loss.
+    name : str
+        `loss`, bounded from below where it is not known, or `margin`, bounded from above.
+    unit : str
+        Put behind the number.
+    """
+    least = "least" if name == "loss" else "most"
+    known, bound = row[f"{name}_db"], row[f"{name}_at_{least}_db"]
+    if known is not None:
+        return f"{known:.2f}{unit}"
+    return "not known" if bound is None else f"at {least} {bound:.2f}{unit}"
+
+
+def fibre_said(terms: LossTerms) -> str:
+    """Fibre that a loss is computed from: `8123 m of fibre at 0.350 dB/km`."""
+    length, loss = terms["fibre_m"], terms["fibre_db"]
+    if not length:
+        return "fibre"
+    return f"{length:.0f} m of fibre" + (
+        "" if loss is None else f" at {1000 * loss / length:.3f} dB/km"
+    )
+
+
+def fixed(value: float | None, digits: int) -> str:
+    """A number with `digits` decimals; `not known` for None."""
+    return "not known" if value is None else f"{value:.{digits}f}"
+
+
+def probability(value: float | None) -> str:
+    """A probability or share of time.
+
+    Examples
+    --------
+    >>> probability(1.23e-4), probability(0.0), probability(None)
+    ('1.2 × 10⁻⁴', '0', 'not known')
+    """
+    if value is None:
+        return "not known"
+    if value == 0:
+        return "0"
+    mantissa, _, exponent = f"{value:.1e}".partition("e")
+    raised = str(int(exponent)).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
+    return f"{mantissa} × 10{raised}"
+
+
+def unavailable(down: Figures, label: str) -> str:
+    """Unavailability of a path, or of all; `at least 1.2 × 10⁻⁴` where a failure rate is missing.
+
+    Parameters
+    ----------
+    down : mapping
+        Unavailability by label, with the lower bounds under `at_least`.
+    label : str
+        A path, `both` or `all`.
+    """
+    known, least = down[label], down["at_least"].get(label)
+    return f"at least {probability(least)}" if known is None and least else probability(known)

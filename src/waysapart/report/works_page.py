@@ -1,4 +1,8 @@
-"""Works on the map: where they are, what they hit, and what goes with it."""
+"""The works notice: whom to tell before works start, what they hit, and what is lost with it.
+
+`write_notice` writes the page, `works_view` makes what its template shows, and `works_geometry`
+what its map draws.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +17,7 @@ import shapely
 
 from waysapart.network.lengths import positions_deg
 from waysapart.output_files import OutputFile, refuse_unsafe, write_text
-from waysapart.report.geometry import holdings, proof_geometry, room_around
+from waysapart.report.geometry import Geo, holdings, proof_geometry, room_around
 from waysapart.report.lookup import working_grid
 from waysapart.report.map import Tiles, frame, has_places
 from waysapart.report.page import render_page
@@ -22,14 +26,11 @@ from waysapart.schema import VERSION
 from waysapart.study.rules import Rules
 from waysapart.whatif.area import Area
 from waysapart.whatif.base import Base
-from waysapart.whatif.dig import Dig, Hits, reached, taken
-from waysapart.whatif.plan import WorksPlan
+from waysapart.whatif.dig import Dig, DigFacts, Hits, reached, taken
+from waysapart.whatif.plan import WorksFacts, WorksPlan
 from waysapart.whatif.plan_table import Work
 
-Geo = dict[str, Any]
-
-_POINT_M = 1.0
-"""A point without a reach is drawn this wide, so that it can be seen as an area."""
+View = dict[str, Any]
 
 
 @dataclass(frozen=True)
@@ -41,7 +42,7 @@ class Site:
     name : str
         Its id in a plan; empty for works by themselves.
     works : Dig
-        What it takes, by itself and as things are now.
+        What it puts out of service, by itself and as things are now.
     area : Area or None
     reach_m : float
         How far it reaches beyond its outline, a radius included.
@@ -53,158 +54,7 @@ class Site:
     reach_m: float
 
 
-def works_geometry(base: Base, sites: Sequence[Site]) -> Geo:
-    """Feature collections for `waysapart.report.page.render_page`.
-
-    Returns
-    -------
-    dict
-        As `proof_geometry`, with the areas of the works in place of hazards;
-        `mark` of plant is hit or fallen; `opening` shows the works.
-    """
-    geo = proof_geometry(base)
-    hit, fallen = _taken(base, sites)
-    for role in ("plant", "points"):
-        for feature in geo[role]["features"]:
-            name = str(feature["properties"]["id"])
-            if name in hit or name in fallen:
-                feature["properties"]["mark"] = "hit" if name in hit else "fallen"
-    geo["hazards"] = {"type": "FeatureCollection", "features": list(_areas(base, sites))}
-    opening = _opening(geo)
-    return {**geo, **({"opening": opening} if opening else {})}
-
-
-def _taken(base: Base, sites: Sequence[Site]) -> tuple[set[str], set[str]]:
-    assets = base.network.assets
-    hit = {name for site in sites for name in assets.ids(site.works.hits.number)}
-    fallen = {name for site in sites for name in assets.ids(site.works.fallen_with)}
-    return hit, fallen - hit
-
-
-def _areas(base: Base, sites: Sequence[Site]) -> Any:
-    for site in sites:
-        if site.area is None:
-            continue
-        shapes = site.area.geometry
-        flat = shapely.get_dimensions(shapes) == 0
-        reach = np.where(flat, max(site.reach_m, _POINT_M), site.reach_m)
-        grown = np.where(reach > 0, shapely.buffer(shapes, reach), shapes)
-        for number, one in enumerate(positions_deg(base.study, grown), start=1):
-            label = site.name or f"works {number}"
-            yield {
-                "type": "Feature",
-                "properties": {
-                    "id": label if len(shapes) == 1 or not site.name else f"{label} {number}",
-                    "role": "works",
-                    "kind": "area of works",
-                    "name": "",
-                },
-                "geometry": shapely.geometry.mapping(one),
-            }
-
-
-def _opening(geo: Geo) -> tuple[float, float, float, float] | None:
-    """The works with some room around; where no area is drawn, what they hit."""
-    return room_around(geo["hazards"]["features"]) or room_around(
-        feature
-        for role in ("plant", "points")
-        for feature in geo[role]["features"]
-        if feature["properties"].get("mark") == "hit"
-    )
-
-
-def works_told(sites: Sequence[Site], facts: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
-    """What the card of an asset says of it."""
-    of: dict[str, str] = {}
-    for site, told in zip(sites, facts, strict=True):
-        by = f" by {site.name}" if site.name else ""
-        for row in told["fallen"]:
-            why = ", ".join(row["through"])
-            of.setdefault(row["asset"], f"lost{f' with {why}' if why else ''}{by}")
-    for site, told in zip(sites, facts, strict=True):
-        by = f" by {site.name}" if site.name else ""
-        of |= dict.fromkeys(told["hit"], f"hit{by}")
-        for row in told["cables"]:
-            of[row["cable"]] = f"cut{by} at {', '.join(row['at'])}"
-    return {"term": "In these works", "of": of, "others": "not affected"}
-
-
-# --- Works turned into what their notice shows: whom to tell first, then what is taken and why.
-
-Facts = Mapping[str, Any]
-View = dict[str, Any]
-
-QUESTION = (
-    "What do these works put out of service, and who must be told before they start because a "
-    "protection circuit is lost or left with one path meanwhile?"
-)
-_ACCURACY = "defaults.survey_accuracy_m"
-
-
-def works_view(facts: Sequence[Facts], names: Sequence[str], plan: Facts | None) -> View:
-    """What the notice shows: the facts of the works, with these in place of or beside them.
-
-    Parameters
-    ----------
-    facts : sequence of mapping
-        As `dig --json`, one for each work.
-    names : sequence of str
-        Their ids; empty for works by themselves.
-    plan : mapping or None
-        As `dig --plan --json`.
-    """
-    first = facts[0]
-    answer = works_answer(first) if plan is None else plan_answer(plan).rstrip(".")
-    circuits = sorted(first["circuits"], key=lambda one: str(one["id"]))
-    index = {one["id"]: place for place, one in enumerate(circuits)}
-    return {
-        **first,
-        "question": QUESTION,
-        "answer": f"{answer[0].upper()}{answer[1:]}.",
-        "circuits": [{**one, "index": index[one["id"]]} for one in circuits],
-        "works": [_work(name, one, index) for name, one in zip(names, facts, strict=True)],
-        "drawn_works": any(one["area"]["features"] for one in facts),
-        "cautions": first["notice"]["cautions"],
-        "plan": None if plan is None else _plan(plan),
-    }
-
-
-def accuracy_said(facts: Facts, rules: Rules) -> str:
-    """How well plant is taken to be surveyed, with where each figure comes from."""
-    area = facts["area"]
-    if area["accuracy_m"] is not None:
-        return f"{area['accuracy_m']:g} m for all plant, as given for this notice."
-    source = next((row.source for row in rules.assumptions() if row.key == _ACCURACY), "")
-    return (
-        "As recorded for each asset and layer; where nothing is recorded "
-        f"{area['default_accuracy_m']:g} m ({_ACCURACY} of the rules: {source})."
-    )
-
-
-def _work(name: str, facts: Facts, index: Mapping[str, int]) -> View:
-    every = [{**one, "index": index[one["id"]]} for one in facts["circuits"]]
-    unsure = set(facts["notice"]["unsure"])
-    return {
-        **facts,
-        "name": name,
-        "said": works_answer(facts),
-        "tell": [one for one in every if one["touched"]],
-        "unsure": [one for one in every if one["id"] in unsure],
-        "together": [
-            (what, one)
-            for what, key in (("group", "groups"), ("scheme", "schemes"))
-            for one in facts[key]
-            if one["state"] != "untouched"
-        ],
-    }
-
-
-def _plan(plan: Facts) -> View:
-    """The plan, with the days on which each work was planned."""
-    return {**plan, "days": {one["id"]: one for one in plan["works"]}}
-
-
-# --- Write the notice of works.
+# --- The notice as a file.
 
 
 def write_notice(
@@ -212,9 +62,9 @@ def write_notice(
 ) -> Path:
     """Write the notice of works, or of a plan of works, as one self-contained HTML file.
 
-    It says which circuits are to be told about before work starts, with the
-    owner of each where the table of circuits has an extra column `owner`, and
-    holds blank lines for who was told and when. It is no permit to work.
+    It lists the circuits whose owners must be told before work starts, with
+    the owner where the table of circuits has an extra column `owner`, and has
+    blank fields for who was told and when. It is no permit to work.
 
     Parameters
     ----------
@@ -301,10 +151,180 @@ def _sites(works: Dig | WorksPlan) -> list[Site]:
 
 
 def _hits(plan: WorksPlan, work: Work) -> Hits:
-    """What a work of a plan hits, with how far from it each lies."""
+    """What a work of a plan hits, with the distance of each asset."""
     feature, metres = np.full(len(work.hit), -1), np.full(len(work.hit), np.nan)
     if work.area is not None:
         near = reached(plan.base, work.area, np.array([work.reach_m]), plan.accuracy_m)
         place = np.searchsorted(work.hit, near.number)
         feature[place], metres[place] = near.feature, near.distance_m
     return Hits(work.hit, feature, metres)
+
+
+# --- What the notice shows: whom to tell first, then what is lost and why.
+
+QUESTION = (
+    "What do these works put out of service, and who must be told before they start because a "
+    "protection circuit is lost or left with one path meanwhile?"
+)
+_ACCURACY = "defaults.survey_accuracy_m"
+
+
+def works_view(facts: Sequence[DigFacts], names: Sequence[str], plan: WorksFacts | None) -> View:
+    """All that the notice shows: the facts of the works, with parts replaced and added.
+
+    Parameters
+    ----------
+    facts : sequence of DigFacts
+        One for each work.
+    names : sequence of str
+        Their ids; empty for works by themselves.
+    plan : WorksFacts or None
+        Facts of the plan, where there is one.
+    """
+    first = facts[0]
+    answer = works_answer(first) if plan is None else plan_answer(plan).rstrip(".")
+    circuits = sorted(first["circuits"], key=lambda one: str(one["id"]))
+    index = {one["id"]: place for place, one in enumerate(circuits)}
+    return {
+        **first,
+        "question": QUESTION,
+        "answer": f"{answer[0].upper()}{answer[1:]}.",
+        "circuits": [{**one, "index": index[one["id"]]} for one in circuits],
+        "works": [_work(name, one, index) for name, one in zip(names, facts, strict=True)],
+        "drawn_works": any(one["area"]["features"] for one in facts),
+        "cautions": first["notice"]["cautions"],
+        "plan": None if plan is None else _plan(plan),
+    }
+
+
+def accuracy_said(facts: DigFacts, rules: Rules) -> str:
+    """The survey accuracy that the notice uses, with the source of the figure."""
+    area = facts["area"]
+    if area["accuracy_m"] is not None:
+        return f"{area['accuracy_m']:g} m for all plant, as given for this notice."
+    source = next((row.source for row in rules.assumptions() if row.key == _ACCURACY), "")
+    return (
+        "As recorded for each asset and layer; where nothing is recorded "
+        f"{area['default_accuracy_m']:g} m ({_ACCURACY} of the rules: {source})."
+    )
+
+
+def _work(name: str, facts: DigFacts, index: Mapping[str, int]) -> View:
+    every = [{**one, "index": index[one["id"]]} for one in facts["circuits"]]
+    unsure = set(facts["notice"]["unsure"])
+    return {
+        **facts,
+        "name": name,
+        "said": works_answer(facts),
+        "tell": [one for one in every if one["touched"]],
+        "unsure": [one for one in every if one["id"] in unsure],
+        "together": [
+            *(("group", one) for one in facts["groups"] if one["state"] != "untouched"),
+            *(("scheme", one) for one in facts["schemes"] if one["state"] != "untouched"),
+        ],
+    }
+
+
+def _plan(plan: WorksFacts) -> View:
+    """The plan, with the days on which each work was planned."""
+    return {**plan, "days": {one["id"]: one for one in plan["works"]}}
+
+
+# --- The map: the areas of the works, what they hit, and what is lost with it.
+
+_POINT_M = 1.0
+"""A point without a reach is drawn this wide, so that it can be seen as an area."""
+
+
+def works_geometry(base: Base, sites: Sequence[Site]) -> dict[str, Any]:
+    """Feature collections for `waysapart.report.page.render_page`.
+
+    Parameters
+    ----------
+    base : Base
+        The study that the works take place in.
+    sites : sequence of Site
+
+    Returns
+    -------
+    dict
+        As `proof_geometry`, with the areas of the works in place of hazards;
+        `mark` of plant is hit or fallen (lost with it); `opening` shows the works.
+    """
+    geo = proof_geometry(base)
+    hit, fallen = _taken(base, sites)
+    for role in ("plant", "points"):
+        for feature in geo[role]["features"]:
+            name = str(feature["properties"]["id"])
+            if name in hit or name in fallen:
+                feature["properties"]["mark"] = "hit" if name in hit else "fallen"
+    geo["hazards"] = {"type": "FeatureCollection", "features": list(_areas(base, sites))}
+    opening = _opening(geo)
+    return {**geo, **({"opening": opening} if opening else {})}
+
+
+def _taken(base: Base, sites: Sequence[Site]) -> tuple[set[str], set[str]]:
+    assets = base.network.assets
+    hit = {name for site in sites for name in assets.ids(site.works.hits.number)}
+    fallen = {name for site in sites for name in assets.ids(site.works.fallen_with)}
+    return hit, fallen - hit
+
+
+def _areas(base: Base, sites: Sequence[Site]) -> Any:
+    for site in sites:
+        if site.area is None:
+            continue
+        shapes = site.area.geometry
+        flat = shapely.get_dimensions(shapes) == 0
+        reach = np.where(flat, max(site.reach_m, _POINT_M), site.reach_m)
+        grown = np.where(reach > 0, shapely.buffer(shapes, reach), shapes)
+        for number, one in enumerate(positions_deg(base.study, grown), start=1):
+            label = site.name or f"works {number}"
+            yield {
+                "type": "Feature",
+                "properties": {
+                    "id": label if len(shapes) == 1 or not site.name else f"{label} {number}",
+                    "role": "works",
+                    "kind": "area of works",
+                    "name": "",
+                },
+                "geometry": shapely.geometry.mapping(one),
+            }
+
+
+def _opening(geo: Geo) -> tuple[float, float, float, float] | None:
+    """The works with some room around; where no area is drawn, what they hit."""
+    return room_around(geo["hazards"]["features"]) or room_around(
+        feature
+        for role in ("plant", "points")
+        for feature in geo[role]["features"]
+        if feature["properties"].get("mark") == "hit"
+    )
+
+
+def works_told(sites: Sequence[Site], facts: Sequence[DigFacts]) -> dict[str, Any]:
+    """What the card of an asset says about it during the works.
+
+    Parameters
+    ----------
+    sites : sequence of Site
+    facts : sequence of DigFacts
+        One for each site.
+
+    Returns
+    -------
+    dict
+        The term, the text of each asset, and the text of all others.
+    """
+    of: dict[str, str] = {}
+    for site, told in zip(sites, facts, strict=True):
+        by = f" by {site.name}" if site.name else ""
+        for row in told["fallen"]:
+            why = ", ".join(row["through"])
+            of.setdefault(row["asset"], f"lost{f' with {why}' if why else ''}{by}")
+    for site, told in zip(sites, facts, strict=True):
+        by = f" by {site.name}" if site.name else ""
+        of |= dict.fromkeys(told["hit"], f"hit{by}")
+        for cable in told["cables"]:
+            of[cable["cable"]] = f"cut{by} at {', '.join(cable['at'])}"
+    return {"term": "In these works", "of": of, "others": "not affected"}

@@ -6,10 +6,10 @@ from pathlib import Path
 from typing import Any, cast
 
 from waysapart.output_files import OutputFile, refuse_unsafe, write_text
-from waysapart.report.geometry import effects, holdings, proof_geometry, worst_places
+from waysapart.report.geometry import Facts, effects, holdings, proof_geometry, worst_places
 from waysapart.report.lookup import working_grid
 from waysapart.report.map import Tiles, frame
-from waysapart.report.page import Facts, render_report
+from waysapart.report.page import render_report
 from waysapart.report.profile_svg import circuits_to_draw, profile_svg
 from waysapart.report.redaction import Outside, reduced
 from waysapart.report.strip_layout import strips
