@@ -733,7 +733,7 @@ def _circuit_words(one: CircuitFacts) -> str:
     if one["within_limits"] is False:
         said.append("the path still in service is outside a limit")
     if one["next"]:
-        said.append(f"then lost with any of {few(one['next'], 4)}")
+        said.append(f"would be lost with any of {few(one['next'], 4)}")
     if one["state"] == "unknown":
         said.append(f"{words.count_of(words.gap_count(one['gaps']), 'record gap')} on its paths")
     return "; ".join(said)
