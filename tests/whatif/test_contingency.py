@@ -94,7 +94,7 @@ def test_ten_thousand_circuits_against_a_hundred_thousand_events() -> None:
     base = Base(reliance, [], (), [], [], None, None, none, np.zeros(2 * circuits, dtype=bool))  # type: ignore[arg-type]
     begin = time.process_time()
     cut = single_cuts(base)
-    lost, exposed = held_against(base, cut, base.ways())
+    lost, exposed = held_against(base, cut, base.path_circuits())
     assert time.process_time() - begin < 10
     one = int(rng.integers(0, assets))
     fallen = np.flatnonzero(closed[:, [one]].toarray().ravel())

@@ -275,7 +275,7 @@ class _Plant:
     def relied(self) -> Ints:
         """How many circuits rely on each asset by any path."""
         paths = self.proof.reliance.paths[:, : len(self.assets)].astype(np.int32)
-        ways = self.table.base.ways()
+        ways = self.table.base.path_circuits()
         by_circuit = sp.csr_array(sp.csr_array(ways.T) @ paths)
         return np.bincount(by_circuit.indices, minlength=len(self.assets)).astype(np.int64)
 

@@ -1,8 +1,10 @@
-"""How long a circuit takes where its ring turns back at a failure.
+"""One-way delay of every path, go and return, from fibre, hops and equipment.
 
-What is not on record is not nought. A figure that lacks an input is NaN, and
-beside it stands the least that it can be: the sum of all that is known. Unknown
-delays only add to that.
+An unknown delay is never taken as zero. A figure that lacks an input is NaN, and beside it
+stands its lower bound: the sum of all delays that are known. Unknown delays can only add to it.
+
+Where a ring turns back at a failure, its circuits run round the other way; the longest delay
+that this causes is worked out here too.
 """
 
 from __future__ import annotations
@@ -25,71 +27,6 @@ from waysapart.network.links import BOTH, GO, RETURN
 from waysapart.network.measurements import measured_lengths, measured_us
 from waysapart.network.paths import ALTERNATE, MAIN
 from waysapart.network.record_gaps import assumed_delay_us
-
-
-def turned_back_us(network: Network, slower_us: Floats, machine_us: Floats) -> Floats:
-    """Longest delay of each path of a ring circuit, whole or turned back at a failure on it.
-
-    Parameters
-    ----------
-    network : Network
-    slower_us : ndarray of float, shape (links,)
-        Delay of every link, the greater of its two directions.
-    machine_us : ndarray of float, shape (equipment,)
-        Delay of every piece of equipment.
-
-    Returns
-    -------
-    ndarray of float, shape (paths,)
-        Microseconds; NaN for paths of circuits that run round no ring, and
-        everywhere where the rules do not say that rings turn back
-        (`recovery.ring_turns_back`): there the ends take the other way. NaN too
-        where a delay on the ring is NaN. Never less for greater delays.
-    """
-    study, paths = network.study, network.paths
-    found = np.full(len(paths), np.nan)
-    users = study.tables["ring_circuits"]["circuit"]
-    if not study.rules.recovery.ring_turns_back or not len(users):
-        return found
-    link_us = slower_us + _via_us(network, machine_us)
-    offset = network.assets.start["equipment"]
-    hops = study.tables["links"]
-    end_a, end_b = (network.assets.numbers(hops[name]) - offset for name in ("a", "b"))
-    circuits = pd.Index(study.tables["circuits"]["id"])
-    for circuit in circuits.get_indexer(pd.Index(users)).tolist():
-        ways = {paths.label[path]: path for path in paths.of_circuit(circuit)}
-        if MAIN not in ways or ALTERNATE not in ways:
-            continue
-        main, other = ways[MAIN], ways[ALTERNATE]
-        count = len(paths.links(main))
-        round_ = np.r_[paths.links(main), paths.links(other)[::-1]]
-        turned = np.r_[_backward(network, main), ~_backward(network, other)[::-1]]
-        before = np.where(turned, end_b[round_], end_a[round_])
-        node_us = machine_us[before]
-        found[main] = ring_worst_us(link_us[round_], node_us, 0, count, loops_back=True)[0]
-        swapped = np.roll(round_, -count), np.roll(node_us, -count)
-        found[other] = ring_worst_us(
-            link_us[swapped[0]], swapped[1], 0, len(round_) - count, loops_back=True
-        )[0]
-    return found
-
-
-def _backward(network: Network, path: int) -> np.ndarray:
-    paths = network.paths
-    return paths.backward[paths.first[path] : paths.first[path + 1]]
-
-
-def _via_us(network: Network, machine_us: Floats) -> Floats:
-    """Delay of the equipment within every link."""
-    tables = network.study.tables
-    row, name = listed(tables["links"]["via"])
-    place = pd.Index(tables["equipment"]["id"]).get_indexer(pd.Index(name))
-    known = place >= 0
-    added = np.bincount(row[known], machine_us[place[known]], len(tables["links"]))
-    return added.astype(np.float64)
-
-
-# --- One-way delay of every path, go and return, from fibre, hops and equipment.
 
 DECIMALS_US = 3
 """Nanoseconds: figures are rounded to this link by link, so that the sums that
@@ -523,3 +460,68 @@ def _machines(network: Network, rows: Ints) -> sp.csr_array:
         (count, len(equipment)),
     )
     return sp.csr_array(boolean(rows, paths.link, (len(paths), count)) @ on_link)
+
+
+# --- Rings that turn back at a failure.
+
+
+def turned_back_us(network: Network, slower_us: Floats, machine_us: Floats) -> Floats:
+    """Longest delay of each path of a ring circuit, whole or turned back at a failure on it.
+
+    Parameters
+    ----------
+    network : Network
+    slower_us : ndarray of float, shape (links,)
+        Delay of every link, the greater of its two directions.
+    machine_us : ndarray of float, shape (equipment,)
+        Delay of every piece of equipment.
+
+    Returns
+    -------
+    ndarray of float, shape (paths,)
+        Microseconds; NaN for paths of circuits that run round no ring, and
+        everywhere where the rules do not say that rings turn back
+        (`recovery.ring_turns_back`): there the ends take the other way. NaN too
+        where a delay on the ring is NaN. Never less for greater delays.
+    """
+    study, paths = network.study, network.paths
+    found = np.full(len(paths), np.nan)
+    users = study.tables["ring_circuits"]["circuit"]
+    if not study.rules.recovery.ring_turns_back or not len(users):
+        return found
+    link_us = slower_us + _via_us(network, machine_us)
+    offset = network.assets.start["equipment"]
+    hops = study.tables["links"]
+    end_a, end_b = (network.assets.numbers(hops[name]) - offset for name in ("a", "b"))
+    circuits = pd.Index(study.tables["circuits"]["id"])
+    for circuit in circuits.get_indexer(pd.Index(users)).tolist():
+        ways = {paths.label[path]: path for path in paths.of_circuit(circuit)}
+        if MAIN not in ways or ALTERNATE not in ways:
+            continue
+        main, other = ways[MAIN], ways[ALTERNATE]
+        count = len(paths.links(main))
+        round_ = np.r_[paths.links(main), paths.links(other)[::-1]]
+        turned = np.r_[_backward(network, main), ~_backward(network, other)[::-1]]
+        before = np.where(turned, end_b[round_], end_a[round_])
+        node_us = machine_us[before]
+        found[main] = ring_worst_us(link_us[round_], node_us, 0, count, loops_back=True)[0]
+        swapped = np.roll(round_, -count), np.roll(node_us, -count)
+        found[other] = ring_worst_us(
+            link_us[swapped[0]], swapped[1], 0, len(round_) - count, loops_back=True
+        )[0]
+    return found
+
+
+def _backward(network: Network, path: int) -> np.ndarray:
+    paths = network.paths
+    return paths.backward[paths.first[path] : paths.first[path + 1]]
+
+
+def _via_us(network: Network, machine_us: Floats) -> Floats:
+    """Delay of the equipment within every link."""
+    tables = network.study.tables
+    row, name = listed(tables["links"]["via"])
+    place = pd.Index(tables["equipment"]["id"]).get_indexer(pd.Index(name))
+    known = place >= 0
+    added = np.bincount(row[known], machine_us[place[known]], len(tables["links"]))
+    return added.astype(np.float64)

@@ -1,4 +1,9 @@
-"""What the length of every link is made of, so that it can be added up by hand."""
+"""Optical loss of every link, term by term: worst case, statistical and least, with its margins.
+
+Each term is rounded before it is added, so that the sums can be checked by hand. The same holds
+for the terms of a link's length. Bandwidth and dispersion limit a link besides loss: together
+they say how much longer it could be.
+"""
 
 from __future__ import annotations
 
@@ -32,186 +37,6 @@ from waysapart.network.fibres import core_steps
 from waysapart.network.links import BOTH, GO, RETURN
 from waysapart.network.measurements import Measured, cable_losses, link_losses
 from waysapart.network.splices import NOWHERE
-
-DECIMALS_M = 3
-"""Millimetres: terms are rounded to this before they are added."""
-LENGTH_TERMS = ("route_m", "sag_m", "helix_m", "overlength_m", "slack_m", "test_m")
-
-
-def length_terms(network: Network) -> pd.DataFrame:
-    """Terms of every link's fibre length.
-
-    Returns
-    -------
-    DataFrame
-        One row per link: `route_m` (along the ground), and what is added by
-        `sag_m`, `helix_m`, `overlength_m`, `slack_m` and `test_m` (a measured
-        length less the computed one); `length_m` is their sum. Where go and
-        return run apart, those of the longer of the two; `ground_m` is the
-        greater of both routes. NaN where a length is unknown.
-    """
-    pieces, terms, lengths = network.pieces, network.terms, network.lengths
-    part = pieces.part
-    longer = np.where(lengths.return_m > lengths.go_m, RETURN, GO)
-    counts = (pieces.way == BOTH) | (pieces.way == longer[pieces.link])
-    carried = terms.route_m + terms.sag_m
-    wound = carried * terms.helix
-    added = {
-        "route_m": terms.route_m,
-        "sag_m": terms.sag_m,
-        "helix_m": wound - carried,
-        "overlength_m": wound * terms.overlength_pct / 100,
-        "slack_m": terms.slack_m,
-    }
-    count = len(lengths.go_m)
-    without = np.bincount(pieces.link, minlength=count) == 0
-    stated = np.maximum(lengths.by_cables_go_m, lengths.by_cables_return_m)
-
-    def per_link(values: Floats) -> Floats:
-        chosen = values[part][counts]
-        return np.bincount(pieces.link[counts], chosen, count).astype(np.float64)
-
-    frame = pd.DataFrame({name: per_link(values) for name, values in added.items()})
-    frame["route_m"] = np.where(without, stated, frame["route_m"])
-    frame = frame.round(DECIMALS_M)
-    computed = frame.sum(axis=1, skipna=False).to_numpy()
-    total = np.maximum(lengths.go_m, lengths.return_m)
-    by_measurement = ~np.isclose(
-        total, _by_record(network, counts, without, stated), rtol=0, atol=1e-9
-    )
-    by_measurement &= ~np.isnan(total)
-    frame[np.isnan(computed) & by_measurement] = 0.0
-    computed = np.where(np.isnan(computed) & by_measurement, 0.0, computed)
-    frame["test_m"] = np.round(np.where(by_measurement, total - computed, 0.0), DECIMALS_M)
-    frame["length_m"] = (computed + frame["test_m"]).round(DECIMALS_M)
-    frame["ground_m"] = np.round(lengths.route_m, DECIMALS_M)
-    return frame
-
-
-def _by_record(network: Network, counts: np.ndarray, without: np.ndarray, stated: Floats) -> Floats:
-    """Fibre length of every link without any measurement."""
-    pieces = network.pieces
-    computed = network.terms.computed_m[pieces.part][counts]
-    added = np.bincount(pieces.link[counts], computed, len(without)).astype(np.float64)
-    return np.where(without, stated, added)
-
-
-# --- Bandwidth and dispersion of every link, and how much longer it could be by each limit.
-
-
-def reach_columns(network: Network, glass: Glass, counts: Bools) -> pd.DataFrame:
-    """What else than loss limits a link, one row per link.
-
-    Returns
-    -------
-    DataFrame
-        `bandwidth_mhz` (modal, what is left at the end; infinite for fibre of
-        length 0) and `bandwidth_needed_mhz`; `dispersion_ps_nm` (chromatic,
-        greatest) and `dispersion_limit_ps_nm`; `multimode` (some of its fibre
-        has a modal bandwidth); `fibre_type` (types on record, `;` between). Of the
-        longest cable, which is the one that is thought of as longer:
-        `longest_m`, `longest_db_per_km`, `longest_reel_m`, `longest_dispersion`,
-        `longest_bandwidth`. NaN where the catalogue has no value.
-    """
-    links = network.study.tables["links"]
-    count = len(links)
-    rows = np.flatnonzero(counts)
-    link = network.pieces.link[rows]
-    with np.errstate(divide="ignore"):
-        per_mhz = glass.fibre_m[rows] / 1000 / glass.bandwidth[rows]
-        bandwidth = 1 / np.bincount(link, per_mhz, count)
-    known = np.bincount(link, ~np.isnan(glass.bandwidth[rows]), count) > 0
-    dispersion = np.bincount(
-        link, link_dispersion_ps_nm(glass.fibre_m[rows], glass.dispersion[rows]), count
-    )
-    none = np.bincount(link, minlength=count) == 0
-    frame = pd.DataFrame(
-        {
-            "bandwidth_mhz": np.where(none, np.nan, bandwidth),
-            "bandwidth_needed_mhz": links["bandwidth_mhz"].to_numpy(dtype=np.float64),
-            "dispersion_ps_nm": np.where(none, np.nan, dispersion),
-            "dispersion_limit_ps_nm": links["dispersion_limit_ps_nm"].to_numpy(dtype=np.float64),
-            "multimode": known,
-            "fibre_type": _types(link, glass.type[rows], count),
-        }
-    )
-    order = rows[np.lexsort((-np.nan_to_num(glass.fibre_m[rows]), link))]
-    first = np.unique(network.pieces.link[order], return_index=True)
-    longest = np.full(count, -1)
-    longest[first[0]] = order[first[1]]
-    there = longest >= 0
-    for name, values in (
-        ("longest_m", glass.fibre_m),
-        ("longest_db_per_km", glass.db_per_km),
-        ("longest_reel_m", glass.reel_m),
-        ("longest_dispersion", glass.dispersion),
-        ("longest_bandwidth", glass.bandwidth),
-    ):
-        column = np.full(count, np.nan)
-        column[there] = values[longest[there]]
-        frame[name] = column
-    return frame
-
-
-def _types(link: np.ndarray, types: np.ndarray, count: int) -> list[str]:
-    """Types of fibre of every link, `;` between; '' where none is on record."""
-    found: list[list[str]] = [[] for _ in range(count)]
-    pairs = pd.DataFrame({"link": link, "type": types}).drop_duplicates()
-    pairs = pairs[pairs["type"] != ""]
-    for number, name in pairs.sort_values(["link", "type"]).itertuples(index=False):
-        found[number].append(name)
-    return [";".join(names) for names in found]
-
-
-def could_grow_m(
-    budgets: pd.DataFrame, least_margin_db: Floats, splice_db: float, repair_db_per_km: Floats
-) -> pd.DataFrame:
-    """How much longer each link could be, if its longest cable were longer.
-
-    Parameters
-    ----------
-    budgets : DataFrame
-        Rows of `loss_budgets`.
-    least_margin_db : ndarray of float
-        What must be left of the margin, per row.
-    splice_db : float
-        Loss of the splice that a further reel brings.
-    repair_db_per_km : ndarray of float
-        Repair allowance that grows with length, per row.
-
-    Returns
-    -------
-    DataFrame
-        `by_loss_m`, `by_bandwidth_m`, `by_dispersion_m`: metres more (below 0:
-        too long already by so much; NaN where unknown or without a limit),
-        `could_grow_m` the least of them, and `binds` which it is ('' for none).
-    """
-    by_loss = extra_length_m(
-        budgets["margin_db"].to_numpy() - least_margin_db,
-        budgets["longest_m"],
-        budgets["longest_db_per_km"].to_numpy() + repair_db_per_km,
-        splice_db,
-        budgets["longest_reel_m"],
-    )
-    with np.errstate(divide="ignore", invalid="ignore"):
-        spare = 1 / budgets["bandwidth_needed_mhz"] - 1 / budgets["bandwidth_mhz"]
-        by_bandwidth = (spare * budgets["longest_bandwidth"] * 1000).to_numpy(dtype=np.float64)
-        left = budgets["dispersion_limit_ps_nm"] - budgets["dispersion_ps_nm"]
-        by_dispersion = (left / budgets["longest_dispersion"] * 1000).to_numpy(dtype=np.float64)
-    least, binds = binding_limit(by_loss, by_bandwidth, by_dispersion)
-    return pd.DataFrame(
-        {
-            "by_loss_m": by_loss,
-            "by_bandwidth_m": by_bandwidth,
-            "by_dispersion_m": by_dispersion,
-            "could_grow_m": least,
-            "binds": binds,
-        },
-        index=budgets.index,
-    )
-
-
-# --- Optical loss of every link, term by term, worst case, likely and least, and its margins.
 
 DECIMALS_DB = 4
 """Terms are rounded to this before they are added, so that the sum shown can be
@@ -623,3 +448,183 @@ def _texts(link: Ints, text: np.ndarray, chosen: Bools, count: int) -> list[str]
     for number, one in pairs:
         found[number][one] = None
     return [";".join(one) for one in found]
+
+
+# --- How much longer each link could be, by loss, bandwidth and dispersion.
+
+
+def reach_columns(network: Network, glass: Glass, counts: Bools) -> pd.DataFrame:
+    """What else than loss limits a link, one row per link.
+
+    Returns
+    -------
+    DataFrame
+        `bandwidth_mhz` (modal, what is left at the end; infinite for fibre of
+        length 0) and `bandwidth_needed_mhz`; `dispersion_ps_nm` (chromatic,
+        greatest) and `dispersion_limit_ps_nm`; `multimode` (some of its fibre
+        has a modal bandwidth); `fibre_type` (types on record, `;` between). Of the
+        longest cable, which is the one that is thought of as longer:
+        `longest_m`, `longest_db_per_km`, `longest_reel_m`, `longest_dispersion`,
+        `longest_bandwidth`. NaN where the catalogue has no value.
+    """
+    links = network.study.tables["links"]
+    count = len(links)
+    rows = np.flatnonzero(counts)
+    link = network.pieces.link[rows]
+    with np.errstate(divide="ignore"):
+        per_mhz = glass.fibre_m[rows] / 1000 / glass.bandwidth[rows]
+        bandwidth = 1 / np.bincount(link, per_mhz, count)
+    known = np.bincount(link, ~np.isnan(glass.bandwidth[rows]), count) > 0
+    dispersion = np.bincount(
+        link, link_dispersion_ps_nm(glass.fibre_m[rows], glass.dispersion[rows]), count
+    )
+    none = np.bincount(link, minlength=count) == 0
+    frame = pd.DataFrame(
+        {
+            "bandwidth_mhz": np.where(none, np.nan, bandwidth),
+            "bandwidth_needed_mhz": links["bandwidth_mhz"].to_numpy(dtype=np.float64),
+            "dispersion_ps_nm": np.where(none, np.nan, dispersion),
+            "dispersion_limit_ps_nm": links["dispersion_limit_ps_nm"].to_numpy(dtype=np.float64),
+            "multimode": known,
+            "fibre_type": _types(link, glass.type[rows], count),
+        }
+    )
+    order = rows[np.lexsort((-np.nan_to_num(glass.fibre_m[rows]), link))]
+    first = np.unique(network.pieces.link[order], return_index=True)
+    longest = np.full(count, -1)
+    longest[first[0]] = order[first[1]]
+    there = longest >= 0
+    for name, values in (
+        ("longest_m", glass.fibre_m),
+        ("longest_db_per_km", glass.db_per_km),
+        ("longest_reel_m", glass.reel_m),
+        ("longest_dispersion", glass.dispersion),
+        ("longest_bandwidth", glass.bandwidth),
+    ):
+        column = np.full(count, np.nan)
+        column[there] = values[longest[there]]
+        frame[name] = column
+    return frame
+
+
+def _types(link: np.ndarray, types: np.ndarray, count: int) -> list[str]:
+    """Types of fibre of every link, `;` between; '' where none is on record."""
+    found: list[list[str]] = [[] for _ in range(count)]
+    pairs = pd.DataFrame({"link": link, "type": types}).drop_duplicates()
+    pairs = pairs[pairs["type"] != ""]
+    for number, name in pairs.sort_values(["link", "type"]).itertuples(index=False):
+        found[number].append(name)
+    return [";".join(names) for names in found]
+
+
+def could_grow_m(
+    budgets: pd.DataFrame, least_margin_db: Floats, splice_db: float, repair_db_per_km: Floats
+) -> pd.DataFrame:
+    """How much longer each link could be, if its longest cable were longer.
+
+    Parameters
+    ----------
+    budgets : DataFrame
+        Rows of `loss_budgets`.
+    least_margin_db : ndarray of float
+        What must be left of the margin, per row.
+    splice_db : float
+        Loss of the splice that a further reel brings.
+    repair_db_per_km : ndarray of float
+        Repair allowance that grows with length, per row.
+
+    Returns
+    -------
+    DataFrame
+        `by_loss_m`, `by_bandwidth_m`, `by_dispersion_m`: metres more (below 0:
+        too long already by so much; NaN where unknown or without a limit),
+        `could_grow_m` the least of them, and `binds` which it is ('' for none).
+    """
+    by_loss = extra_length_m(
+        budgets["margin_db"].to_numpy() - least_margin_db,
+        budgets["longest_m"],
+        budgets["longest_db_per_km"].to_numpy() + repair_db_per_km,
+        splice_db,
+        budgets["longest_reel_m"],
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        spare = 1 / budgets["bandwidth_needed_mhz"] - 1 / budgets["bandwidth_mhz"]
+        by_bandwidth = (spare * budgets["longest_bandwidth"] * 1000).to_numpy(dtype=np.float64)
+        left = budgets["dispersion_limit_ps_nm"] - budgets["dispersion_ps_nm"]
+        by_dispersion = (left / budgets["longest_dispersion"] * 1000).to_numpy(dtype=np.float64)
+    least, binds = binding_limit(by_loss, by_bandwidth, by_dispersion)
+    return pd.DataFrame(
+        {
+            "by_loss_m": by_loss,
+            "by_bandwidth_m": by_bandwidth,
+            "by_dispersion_m": by_dispersion,
+            "could_grow_m": least,
+            "binds": binds,
+        },
+        index=budgets.index,
+    )
+
+
+# --- What the length of every link is made of.
+
+DECIMALS_M = 3
+"""Millimetres: terms are rounded to this before they are added."""
+LENGTH_TERMS = ("route_m", "sag_m", "helix_m", "overlength_m", "slack_m", "test_m")
+
+
+def length_terms(network: Network) -> pd.DataFrame:
+    """Terms of every link's fibre length.
+
+    Returns
+    -------
+    DataFrame
+        One row per link: `route_m` (along the ground), and what is added by
+        `sag_m`, `helix_m`, `overlength_m`, `slack_m` and `test_m` (a measured
+        length less the computed one); `length_m` is their sum. Where go and
+        return run apart, those of the longer of the two; `ground_m` is the
+        greater of both routes. NaN where a length is unknown.
+    """
+    pieces, terms, lengths = network.pieces, network.terms, network.lengths
+    part = pieces.part
+    longer = np.where(lengths.return_m > lengths.go_m, RETURN, GO)
+    counts = (pieces.way == BOTH) | (pieces.way == longer[pieces.link])
+    carried = terms.route_m + terms.sag_m
+    wound = carried * terms.helix
+    added = {
+        "route_m": terms.route_m,
+        "sag_m": terms.sag_m,
+        "helix_m": wound - carried,
+        "overlength_m": wound * terms.overlength_pct / 100,
+        "slack_m": terms.slack_m,
+    }
+    count = len(lengths.go_m)
+    without = np.bincount(pieces.link, minlength=count) == 0
+    stated = np.maximum(lengths.by_cables_go_m, lengths.by_cables_return_m)
+
+    def per_link(values: Floats) -> Floats:
+        chosen = values[part][counts]
+        return np.bincount(pieces.link[counts], chosen, count).astype(np.float64)
+
+    frame = pd.DataFrame({name: per_link(values) for name, values in added.items()})
+    frame["route_m"] = np.where(without, stated, frame["route_m"])
+    frame = frame.round(DECIMALS_M)
+    computed = frame.sum(axis=1, skipna=False).to_numpy()
+    total = np.maximum(lengths.go_m, lengths.return_m)
+    by_measurement = ~np.isclose(
+        total, _by_record(network, counts, without, stated), rtol=0, atol=1e-9
+    )
+    by_measurement &= ~np.isnan(total)
+    frame[np.isnan(computed) & by_measurement] = 0.0
+    computed = np.where(np.isnan(computed) & by_measurement, 0.0, computed)
+    frame["test_m"] = np.round(np.where(by_measurement, total - computed, 0.0), DECIMALS_M)
+    frame["length_m"] = (computed + frame["test_m"]).round(DECIMALS_M)
+    frame["ground_m"] = np.round(lengths.route_m, DECIMALS_M)
+    return frame
+
+
+def _by_record(network: Network, counts: np.ndarray, without: np.ndarray, stated: Floats) -> Floats:
+    """Fibre length of every link without any measurement."""
+    pieces = network.pieces
+    computed = network.terms.computed_m[pieces.part][counts]
+    added = np.bincount(pieces.link[counts], computed, len(without)).astype(np.float64)
+    return np.where(without, stated, added)

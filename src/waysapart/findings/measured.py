@@ -1,4 +1,4 @@
-"""Every measurement that gives a figure, beside the figure that the records give."""
+"""Every measurement beside the figure that the records give, and the measurements still missing."""
 
 from __future__ import annotations
 

@@ -56,7 +56,7 @@ MOST_SHARE = 1 - 1e-12
 certain has no importance to be ranked by."""
 NO_HOP_RATE = "nothing that fails is on record of this hop, nor an unavailability of its own"
 HOP_RATE = "hop-rate"
-MANY_WAYS = f"more than {GREATEST_PATHS} ways at once are not worked out"
+MANY_PATHS = f"more than {GREATEST_PATHS} ways at once are not worked out"
 NO_RATE = "no failure rate is on record"
 TOO_MANY_FEEDS = (
     "so much feeds it that not every state can be worked out: that all of it is down at once is "
@@ -256,10 +256,10 @@ def outages(
     rest_up = np.asarray(members.T.astype(np.float64) @ np.log1p(-down)) - up
     single, path_left_out = _single(things)
     single[lost] = 1.0
-    running = [[path for path in ways if not lost[path]] for ways in trials]
+    running = [[path for path in paths if not lost[path]] for paths in trials]
     together, losses, importance, left_out = _together(things, running)
-    for trial, ways in enumerate(trials):
-        if ways and not running[trial]:
+    for trial, paths in enumerate(trials):
+        if paths and not running[trial]:
             together[trial], losses[trial] = 1.0, 0.0
     fading = np.flatnonzero(np.diff(sp.csr_array(members[:, count:]).indptr))
     losses[np.diff(sp.csr_array(importance[:, fading]).indptr) > 0] = np.nan
@@ -271,10 +271,10 @@ def outages(
     open_tests = np.array([bool(one) for one in why], dtype=np.bool_)
     unbound = np.array(
         [
-            len(ways) > GREATEST_PATHS
+            len(paths) > GREATEST_PATHS
             or bool(lacks.whole[trial])
-            or any(lacks.doubt[path] for path in ways)
-            for trial, ways in enumerate(running)
+            or any(lacks.doubt[path] for path in paths)
+            for trial, paths in enumerate(running)
         ],
         dtype=np.bool_,
     )
@@ -344,7 +344,7 @@ def _why(
     ]
     trials = []
     for ways, whole in zip(running, lacks.whole, strict=True):
-        many = [MANY_WAYS] if len(ways) > GREATEST_PATHS else []
+        many = [MANY_PATHS] if len(ways) > GREATEST_PATHS else []
         of_ways = (one for path in ways for one in paths[path])
         trials.append(tuple(dict.fromkeys((*whole, *many, *of_ways))))
     return paths, trials
@@ -452,12 +452,12 @@ class _Things:
         """Unavailability of the classes and, behind them, of the machines by themselves."""
         return np.asarray(np.r_[self.down, self.dark], dtype=np.float64)
 
-    def tangled(self, ways: sp.csr_array) -> sp.csr_array:
+    def tangled(self, paths: sp.csr_array) -> sp.csr_array:
         """Clusters of machines that take paths of a trial in more than one way.
 
         Parameters
         ----------
-        ways : csr_array of bool, shape (trials, paths)
+        paths : csr_array of bool, shape (trials, paths)
 
         Returns
         -------
@@ -465,19 +465,19 @@ class _Things:
             They rely on two machines of it, or on one and on something that feeds such.
         """
         clusters = self.spare.of_thing.shape[1]
-        uses = sp.csr_array(ways @ self.machines.uses)
+        uses = sp.csr_array(paths @ self.machines.uses)
         machine = np.arange(len(self.spare.cluster))
         of_machine = boolean(machine, self.spare.cluster, (len(machine), clusters))
         met = sp.csr_array(uses.astype(np.int32) @ of_machine.astype(np.int32))
-        direct = sp.csr_array(ways @ sp.csr_array(self.paths @ self.spare.of_thing))
+        direct = sp.csr_array(paths @ sp.csr_array(self.paths @ self.spare.of_thing))
         several = sp.csr_array(met > 1)
         return union(several, both(sp.csr_array(met > 0), direct))
 
-    def left_out(self, ways: Sequence[int]) -> set[int]:
+    def left_out(self, paths: Sequence[int]) -> set[int]:
         """Machines on some paths that nobody can work out."""
         if not self.open_:
             return set()
-        met = self.machines.uses[list(ways)].indices
+        met = self.machines.uses[list(paths)].indices
         return set(met.tolist()) & self.open_
 
     def names(self, machines: Iterable[int]) -> tuple[int, ...]:
@@ -508,13 +508,13 @@ def _together(
     """
     trials, classes = len(running), len(things.down)
     columns, down = things.columns, things.all_down
-    ways = np.array([len(one) for one in running], dtype=np.int64)
+    paths = np.array([len(one) for one in running], dtype=np.int64)
     together = np.full(trials, np.nan)
-    trial = np.repeat(np.arange(trials), ways)
+    trial = np.repeat(np.arange(trials), paths)
     path = np.array([path for one in running for path in one], dtype=np.int64)
     tangled = things.tangled(boolean(trial, path, (trials, columns.shape[0])))
     plain = np.diff(tangled.indptr) == 0
-    pairs = np.flatnonzero((ways == _TWO) & plain)
+    pairs = np.flatnonzero((paths == _TWO) & plain)
     both_ways = np.array([running[one] for one in pairs], dtype=np.int64).reshape(-1, _TWO)
     parts = split(sp.csr_array(columns[both_ways[:, 0]]), sp.csr_array(columns[both_ways[:, 1]]))
     together[pairs] = both_down(parts, down)
@@ -523,14 +523,14 @@ def _together(
     importance = sp.csr_array(place @ birnbaum)
     entries: list[tuple[int, int, float]] = []
     left_out = [things.names(things.left_out(one)) for one in running]
-    for one in np.flatnonzero((ways > 0) & (ways <= GREATEST_PATHS)).tolist():
+    for one in np.flatnonzero((paths > 0) & (paths <= GREATEST_PATHS)).tolist():
         if not plain[one]:
             exact = _exact(things, running[one], _entries(tangled, one))
             together[one], single = exact.probability, exact.importance
             left_out[one] = things.names(exact.left_out)
-        elif ways[one] != _TWO:
+        elif paths[one] != _TWO:
             mine = sp.csr_array(columns[running[one]])
-            together[one] = all_down(mine, np.zeros(ways[one], dtype=np.int64), down)[0]
+            together[one] = all_down(mine, np.zeros(paths[one], dtype=np.int64), down)[0]
             brings = birnbaum_all_down(mine, down)
             single = {column: float(brings[column]) for column in np.flatnonzero(brings).tolist()}
         else:
@@ -555,15 +555,15 @@ class _Exact:
     left_out: set[int]
 
 
-def _exact(things: _Things, ways: Sequence[int], clusters: list[int]) -> _Exact:
+def _exact(things: _Things, paths: Sequence[int], clusters: list[int]) -> _Exact:
     """All paths of one trial at once, by every state of what feeds machines in these clusters."""
     masks: dict[int, int] = {}
-    for bit, path in enumerate(ways):
+    for bit, path in enumerate(paths):
         for column in _entries(things.columns, path):
             masks[column] = masks.get(column, 0) | 1 << bit
     classes = len(things.down)
     met = {column - classes: mask for column, mask in masks.items() if column >= classes}
-    left_out = things.left_out(ways)
+    left_out = things.left_out(paths)
     taken: list[Taken] = []
     for cluster in clusters:
         takes = {m: mask for m, mask in met.items() if things.spare.cluster[m] == cluster}
@@ -583,7 +583,7 @@ def _exact(things: _Things, ways: Sequence[int], clusters: list[int]) -> _Exact:
             by_mask.setdefault(mask, []).append(column)
     up = [np.sum(np.log1p(-things.all_down[columns])) for columns in by_mask.values()]
     parts = [series(mask, -np.expm1(one)) for mask, one in zip(by_mask, up, strict=True)]
-    probability, given = all_down_by_parts([*parts, *(one.fed.part for one in taken)], len(ways))
+    probability, given = all_down_by_parts([*parts, *(one.fed.part for one in taken)], len(paths))
     importance = {}
     for (columns, one), two in zip(zip(by_mask.values(), up, strict=True), given, strict=False):
         for column in columns:

@@ -174,8 +174,8 @@ def count_own_lines(
 
 def _with_reasons(reliance: Reliance, sharing: Sharing, sides: Sides) -> Sharing:
     folded = both(sharing.folded, sharing.avoidable)
-    ways = sp.csr_array(_by_trial(sides) @ sides.paths)
-    through, supports = _reasons(reliance, sharing.avoidable, folded, ways)
+    paths = sp.csr_array(_by_trial(sides) @ sides.paths)
+    through, supports = _reasons(reliance, sharing.avoidable, folded, paths)
     return replace(sharing, through=through, supports=supports)
 
 

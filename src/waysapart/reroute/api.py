@@ -1,4 +1,4 @@
-"""Reroute: the best separate paths that there are; where none are, why, and what to build."""
+"""Reroute: the cheapest separate paths, or why there are none and what to build."""
 
 from __future__ import annotations
 
@@ -275,7 +275,7 @@ def _check_ends(ground: Ground, targets: Sequence[Target], avoid: frozenset[str]
                     )
 
 
-# --- What a rerouting found, and its plain data: what `reroute --json` writes.
+# --- The result of a rerouting, and its plain data: what `reroute --json` writes.
 
 _COST_UNITS = {
     "length": "m",
@@ -624,7 +624,7 @@ def _cost(found: Found, cost: str) -> float | None:
     """Cost of the paths found; of a group, of its working paths."""
     if found.answer is None or found.answer.ways is None or found.space is None:
         return None
-    edges = [edge for way in found.answer.ways for edge in way]
+    edges = [edge for path in found.answer.ways for edge in path]
     return round(float(found.space.cost[edges].sum()), _DECIMALS[cost])
 
 
@@ -644,7 +644,7 @@ def _says(found: Found) -> str:
         return found.why or "no separate ways keep the limits"
     if found.status == "undecided":
         return found.why
-    taken = sum(len(way.new) for ways in found.ways.values() for way in ways.values())
+    taken = sum(len(path.new) for paths in found.ways.values() for path in paths.values())
     if taken == 0:
         return "separate ways are on record"
     return f"separate ways exist with {taken} new {'link' if taken == 1 else 'links'}"
@@ -666,9 +666,9 @@ def _instead(reroute: Reroute, instead: Instead) -> LeastSharedFacts:
                 {"new_over": [str(cables[run.cable]) for run in step.runs]}
                 if not isinstance(step, int)
                 else str(ground.names[count + step])
-                for step in way.steps
+                for step in path.steps
             ]
-            for label, way in instead.ways.items()
+            for label, path in instead.ways.items()
         },
     }
 

@@ -107,14 +107,14 @@ class Draft:
 
 
 def paths_of_answer(
-    space: Space, ways: Sequence[Sequence[int]], fibres: int, taken: Mapping[int, set[int]]
+    space: Space, paths: Sequence[Sequence[int]], fibres: int, taken: Mapping[int, set[int]]
 ) -> list[ProposedPath]:
     """Paths as links on record and new links, each new one with its own free fibres.
 
     Parameters
     ----------
     space : Space
-    ways : sequence of sequence of int
+    paths : sequence of sequence of int
         Edges of each path from the first end to the second.
     fibres : int
         Fibres that a new link takes of each cable.
@@ -122,16 +122,18 @@ def paths_of_answer(
         Fibres per cable that the same proposal has given away already.
     """
     used = {cable: set(numbers) for cable, numbers in taken.items()}
-    return [_way(space, way, fibres, used) for way in ways]
+    return [_proposed(space, path, fibres, used) for path in paths]
 
 
-def _way(space: Space, way: Sequence[int], fibres: int, used: dict[int, set[int]]) -> ProposedPath:
+def _proposed(
+    space: Space, path: Sequence[int], fibres: int, used: dict[int, set[int]]
+) -> ProposedPath:
     edges = space.edges
-    nodes = [edges.nodes[n] for n in walk(space.graph, way, edges.s, edges.t)]
+    nodes = [edges.nodes[n] for n in walk(space.graph, path, edges.s, edges.t)]
     steps: list[int | NewLink] = []
     begun: list[tuple[int, GraphNode, GraphNode]] = []
     port: tuple[int, int] | None = None
-    for edge, here, there in zip(way, nodes, nodes[1:], strict=False):
+    for edge, here, there in zip(path, nodes, nodes[1:], strict=False):
         kind, ref = edges.kind[edge], int(edges.ref[edge])
         if kind == LINK:
             steps.append(ref)
@@ -214,23 +216,23 @@ def exhausted(ground: Ground, taken: Mapping[int, set[int]], fibres: int) -> set
     return {(STRETCH, ref) for ref, cable in enumerate(cables) if cable in short}
 
 
-def fibres_of(ways: Sequence[ProposedPath]) -> dict[int, set[int]]:
+def fibres_of(paths: Sequence[ProposedPath]) -> dict[int, set[int]]:
     """Fibres per cable that new links take."""
     found: dict[int, set[int]] = {}
-    for way in ways:
-        for link in way.new:
+    for path in paths:
+        for link in path.new:
             for run in link.runs:
                 found.setdefault(run.cable, set()).update(run.fibres)
     return found
 
 
 def renumbered(
-    ground: Ground, way: ProposedPath, fibres: int, taken: Mapping[int, set[int]]
+    ground: Ground, path: ProposedPath, fibres: int, taken: Mapping[int, set[int]]
 ) -> ProposedPath | None:
     """The same path over other fibres than those taken; None where too few are left."""
     used = {cable: set(numbers) for cable, numbers in taken.items()}
     steps: list[int | NewLink] = []
-    for step in way.steps:
+    for step in path.steps:
         if not isinstance(step, NewLink):
             steps.append(step)
             continue
@@ -272,10 +274,10 @@ def labelled(
     return {MAIN: second, ALTERNATE: first}
 
 
-def _length_m(ground: Ground, way: ProposedPath) -> float:
+def _length_m(ground: Ground, path: ProposedPath) -> float:
     return sum(
         step.length_m if isinstance(step, NewLink) else float(ground.length_m[step])
-        for step in way.steps
+        for step in path.steps
     )
 
 

@@ -1,9 +1,9 @@
-"""Search the paths of one circuit or group, until the prover itself finds nothing against them.
+"""Search the paths of circuits and groups, and prove them, until the prover has no objection.
 
-The graph holds what paths share. Where they come too near or cross is left to the
-prover: what it objects to becomes two segments that must not be on different paths,
-and the search goes on. Each objection is a true one, so a proof that no pair exists
-stands, and a pair to which there is none is the best of all that the prover accepts.
+The search graph holds what paths share. Whether paths come too near each other or cross, the
+prover says: two segments to which it objects must not be on different paths, and the search
+goes on with that. Every objection is true of the plant. So a proof that no pair exists stands,
+and the first pair without an objection is the cheapest that the prover accepts.
 """
 
 from __future__ import annotations
@@ -127,8 +127,8 @@ def _solve_circuit(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, s
     found.status, found.why = answer.status, _why(answer)
     _doubt(found, space, answer)
     if answer.ways is not None:
-        ways = paths_of_answer(space, answer.ways, ask.terms.fibres, taken)
-        found.ways = {member.id: labelled(ground, member, ways)}
+        paths = paths_of_answer(space, answer.ways, ask.terms.fibres, taken)
+        found.ways = {member.id: labelled(ground, member, paths)}
 
 
 def _solve_group(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set[int]]) -> None:
@@ -154,9 +154,9 @@ def _solve_group(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set
             found.why = "no two working ways are apart; whether all can be, one event at a time"
         return
     used = {cable: set(gone) for cable, gone in taken.items()}
-    for way in answer.ways:
-        member = target.members[int(space.edges.member[way[0]])]
-        inner = [edge for edge in way if space.edges.kind[edge] != MEMBER]
+    for path in answer.ways:
+        member = target.members[int(space.edges.member[path[0]])]
+        inner = [edge for edge in path if space.edges.kind[edge] != MEMBER]
         keys = [space.edges.keys[edge] for edge in inner]
         own, pair = _search(ground, (member,), ask, found.pairs.get(member.id, ()), keys, used)
         if pair.ways is None:
@@ -374,7 +374,7 @@ def against(proof: Proof, name: str, trial: int) -> str:
     return ""
 
 
-# --- Search and proof in turn, for many circuits and groups at once, until the prover agrees.
+# --- Search and proof in turn, for many circuits and groups, until the prover agrees.
 
 Progress = Callable[[str], None]
 Links = dict[str, dict[str, list[str]]]
@@ -475,22 +475,22 @@ def _drafted(ground: Ground, found: Sequence[Found], ask: Ask) -> tuple[Draft, L
     for one in found:
         if one.status != "apart":
             continue
-        ways = _with_fibres(ground, one, ask, taken)
-        if ways is None:
+        paths = _with_fibres(ground, one, ask, taken)
+        if paths is None:
             alone = dict(one.ways)
             solve(ground, one, ask, taken)
-            ways = one.ways if one.status == "apart" else None
-            if ways is None:
+            paths = one.ways if one.status == "apart" else None
+            if paths is None:
                 one.status, one.ways, one.together = "apart", alone, False
                 one.why = "the fibres that are left do not do for this one beside the others"
                 continue
-        one.ways, one.together = ways, True
+        one.ways, one.together = paths, True
         for member in one.target.members:
-            if member.id not in ways:
+            if member.id not in paths:
                 continue
-            rows, links[member.id] = drafted(ground, member, ways[member.id], known)
+            rows, links[member.id] = drafted(ground, member, paths[member.id], known)
             draft = draft.with_rows(rows)
-            for cable, gone in fibres_of(list(ways[member.id].values())).items():
+            for cable, gone in fibres_of(list(paths[member.id].values())).items():
                 taken.setdefault(cable, set()).update(gone)
     return draft, links
 
@@ -501,10 +501,10 @@ def _with_fibres(
     """The paths of a target over fibres that are left; None where they are too few."""
     used = {cable: set(gone) for cable, gone in taken.items()}
     made: dict[str, dict[str, ProposedPath]] = {}
-    for name, ways in one.ways.items():
+    for name, paths in one.ways.items():
         made[name] = {}
-        for label, way in ways.items():
-            again = renumbered(ground, way, ask.terms.fibres, used)
+        for label, path in paths.items():
+            again = renumbered(ground, path, ask.terms.fibres, used)
             if again is None:
                 return None
             made[name][label] = again
@@ -513,7 +513,7 @@ def _with_fibres(
     return made
 
 
-# --- Where no separate pair exists: the pair that shares the least, as links.
+# --- The pair of paths that shares least, where no separate pair exists.
 
 
 @dataclass(frozen=True)
@@ -553,5 +553,5 @@ def share_least(ground: Ground, found: Found, ask: Ask) -> Instead:
     near = [risks.pairs[risk] for risk in sorted(least.shared) if risk in risks.pairs]
     if least.ways is None or found.target.group:
         return Instead(least, {}, shared, near)
-    ways = paths_of_answer(space, least.ways, ask.terms.fibres, {})
-    return Instead(least, labelled(ground, found.target.members[0], ways), shared, near)
+    paths = paths_of_answer(space, least.ways, ask.terms.fibres, {})
+    return Instead(least, labelled(ground, found.target.members[0], paths), shared, near)

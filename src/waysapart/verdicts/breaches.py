@@ -1,4 +1,4 @@
-"""Whether a near approach or a crossing that the rules forbid stands against a circuit."""
+"""Whether a near approach or a crossing that the rules forbid stands against a circuit or group."""
 
 from __future__ import annotations
 
@@ -231,7 +231,7 @@ def _holds(stretches: list[Stretch], place: float) -> bool:
     return any(begin - _TOGETHER_M <= place <= end + _TOGETHER_M for begin, end in stretches)
 
 
-# --- Near approaches that only hold as far as the records of where things lie are right.
+# --- Breaches that only the accuracy of the records decides.
 
 
 def accuracy_gaps(

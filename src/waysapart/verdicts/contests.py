@@ -1,4 +1,8 @@
-"""Which paths are held against which: circuits by their paths, groups by their members."""
+"""Which paths are held against which, and which gaps touch them.
+
+A trial is one circuit, or one group of circuits, that is judged. A circuit is judged by its
+paths, a group by the paths of its members.
+"""
 
 from __future__ import annotations
 
@@ -126,7 +130,7 @@ def contests_of(trials: list[Trial]) -> tuple[list[Trial], list[int]]:
     return contests, owner
 
 
-def ways_of(
+def paths_to_lose(
     network: Network, trials: list[Trial], lost: Bools
 ) -> tuple[list[list[int]], dict[int, int], list[tuple[int, ...]]]:
     """The paths that must all be down for each trial's service to be gone.

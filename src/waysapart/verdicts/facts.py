@@ -1,4 +1,4 @@
-"""Separation profiles of single circuits and groups: as a frame and as plain data.
+"""A proof as plain data: what `prove --json` writes and the report shows, with its witness.
 
 A certifying algorithm gives with every answer a witness that a much simpler
 program can check (R. M. McConnell, K. Mehlhorn, S. Näher and P. Schweitzer,
@@ -61,230 +61,6 @@ from waysapart.verdicts.facts_sharing import SharingFacts, SpacingFacts, entries
 from waysapart.verdicts.proof import WORST_FIRST, ProofData, services_of
 from waysapart.verdicts.record_first import record_first
 from waysapart.verdicts.waivers import waiver_facts
-
-_COEFFICIENTS = ("a", "b", "c")
-_ROW = (
-    "from_m",
-    "to_m",
-    "distance_from_m",
-    "distance_to_m",
-    *_COEFFICIENTS,
-    "segment",
-    "nearest",
-    "limit_m",
-    "end_zone",
-)
-
-
-def profile_of(proof: ProofData, name: str) -> pd.DataFrame:
-    """Distance to the other paths all along each path of a circuit or group.
-
-    Parameters
-    ----------
-    proof : ProofData
-    name : str
-        Id of a circuit, or name of a group.
-
-    Returns
-    -------
-    DataFrame
-        As `waysapart.findings.spacing.separation_profiles` gives it, with `along`
-        and `to`, the labels of both paths, in front.
-
-    Raises
-    ------
-    CallError
-        No circuit or group is called so.
-    """
-    number = _number(proof, name)
-    trial = proof.trials[number]
-    found = separation_profiles(
-        proof.network, proof.spacing, number, services_of(proof.network, trial)
-    )
-    labels = {
-        int(path): proof.path_label(int(path), grouped=trial.group_test is not None)
-        for path in pd.unique(found[["path", "other"]].to_numpy().ravel())
-    }
-    found.insert(0, "to", found["other"].map(labels))
-    found.insert(0, "along", found["path"].map(labels))
-    return found
-
-
-def profile_facts(proof: ProofData, name: str) -> Profile:
-    """The profiles of a circuit or group for JSON: `columns` once, then `rows` path by path."""
-    frame = profile_of(proof, name)
-    ways: list[ProfileOfWay] = []
-    for (_, _), arcs in frame.groupby(["pair", "path"], sort=False):
-        ways.append(
-            {
-                "along": str(arcs["along"].iloc[0]),
-                "to": str(arcs["to"].iloc[0]),
-                "rows": [
-                    [_row_value(column, value) for column, value in zip(_ROW, row, strict=True)]
-                    for row in arcs[list(_ROW)].itertuples(index=False, name=None)
-                ],
-            }
-        )
-    return {"id": name, "columns": list(_ROW), "ways": ways}
-
-
-def _row_value(column: str, value: Any) -> Any:
-    """A cell for JSON; coefficients keep the digits that a millimetre in 300 km needs."""
-    if column in _COEFFICIENTS:
-        return float(f"{value:.15g}") if math.isfinite(value) else None
-    if column.endswith("_m"):
-        return figure(value, "m")
-    return bool(value) if column == "end_zone" else value
-
-
-def _number(proof: ProofData, name: str) -> int:
-    for number, trial in enumerate(proof.trials):
-        if trial.id == name:
-            return number
-    raise CallError(f"no circuit or group is called {name} in this study")
-
-
-# --- What a proof rests on, compactly and once per study, so that somebody else can check it.
-
-WITNESS_SAYS = (
-    "Sets are written as numbers of `assets`, counted from 0: '0-3 7' is 0, 1, 2, 3 and 7. "
-    "A path relies on an asset if losing that asset breaks the path."
-)
-_POINT_DECIMALS = 9
-
-
-def witness(proof: ProofData) -> Witness:
-    """The witness of every verdict of a proof.
-
-    Parameters
-    ----------
-    proof : ProofData
-
-    Returns
-    -------
-    Witness
-        `assets`, the ids of all that any path relies on, and `roles`, which of
-        them have which role (hops without cables, role `links`, come last);
-        `paths`, each with the set that it relies on and the hazards in it;
-        `verdicts`, each with the paths on its sides, the hazards that all sides
-        meet, and the closest approach of every two paths that were held apart.
-    """
-    every = proof.reliance.paths.tocsc().tocsr()  # linear, and sorts each row
-    relied_on = np.zeros(every.shape[1], dtype=bool)
-    relied_on[every.indices] = True
-    used = np.flatnonzero(relied_on)
-    number = np.cumsum(relied_on) - 1
-    frame = proof.network.assets.frame
-    count = len(frame)
-    links = proof.study.tables["links"]["id"].to_numpy()
-    ids = np.r_[frame["id"].to_numpy(dtype=object), links.astype(object)]
-    roles = np.r_[frame["role"].to_numpy(dtype=object), np.full(len(links), "links", object)]
-    hazard = np.zeros(every.shape[1], dtype=bool)
-    hazard[:count][proof.network.assets.of_role("hazards")] = True
-    paths = proof.network.paths
-    circuits = proof.study.tables["circuits"]["id"].to_numpy()
-    relied = row_intervals(number[every.indices], every.indptr)
-    met = _hazards_of(every, ids, hazard)
-    names = [str(name) for name in links]
-    told: list[PathSet] = [
-        {
-            "circuit": str(circuits[paths.circuit[path]]),
-            "path": paths.label[path],
-            "links": [names[link] for link in paths.links(path).tolist()],
-            "relies_on": relied[path],
-            "hazards": met[path],
-        }
-        for path in range(len(paths))
-    ]
-    return {
-        "schema": SCHEMA,
-        "says": WITNESS_SAYS,
-        "assets": [str(name) for name in ids[used]],
-        "roles": {
-            str(role): intervals(np.flatnonzero(roles[used] == role))
-            for role in dict.fromkeys(roles[used].tolist())
-        },
-        "paths": told,
-        "verdicts": _verdicts(proof, _hazards_of(proof.sharing.shared, ids, hazard)),
-    }
-
-
-def _hazards_of(matrix: sp.csr_array, ids: np.ndarray, hazard: np.ndarray) -> list[list[str]]:
-    """Ids of the hazards in every row of a matrix of assets."""
-    found: list[list[str]] = [[] for _ in range(matrix.shape[0])]
-    at = np.flatnonzero(hazard[matrix.indices])
-    rows, columns = np.searchsorted(matrix.indptr, at, side="right") - 1, matrix.indices[at]
-    order = np.lexsort((columns, rows))
-    for row, column in zip(rows[order].tolist(), columns[order].tolist(), strict=True):
-        found[row].append(str(ids[column]))
-    return found
-
-
-def _verdicts(proof: ProofData, hazards: list[list[str]]) -> list[VerdictWitness]:
-    closest = _closest(proof)
-    found: list[VerdictWitness] = []
-    for number, trial in enumerate(proof.trials):
-        met = hazards[number] if len(trial.sides) > 1 else []
-        found.append(
-            {
-                "id": trial.id,
-                "kind": "circuit" if trial.group_test is None else "group",
-                "verdict": proof.verdicts[number],
-                "sides": [list(side) for side in trial.sides],
-                "hazards_on_all": met,
-                "no_hazard_on_all": not met,
-                "closest": closest[number],
-            }
-        )
-    return found
-
-
-def _closest(proof: ProofData) -> list[list[Approach]]:
-    """The closest approach of every two paths that were measured, by trial."""
-    pairs = proof.spacing.pairs[proof.spacing.pairs["closest_m"].notna()]
-    first = proof.network.assets.start["segments"]
-    found: list[list[Approach]] = [[] for _ in proof.trials]
-    columns = (
-        *("trial", "first", "second", "segment_i", "segment_j"),
-        *("lon_i", "lat_i", "lon_j", "lat_j", "closest_m"),
-    )
-    rows = zip(*(pairs[name].tolist() for name in columns), strict=True)
-    for trial, one, other, at_i, at_j, lon_i, lat_i, lon_j, lat_j, metres in rows:
-        found[trial].append(
-            {
-                "paths": [one, other],
-                "segments": [proof.names[first + at][0] for at in (at_i, at_j)],
-                "points": [
-                    lon_lat(lon_i, lat_i, _POINT_DECIMALS),
-                    lon_lat(lon_j, lat_j, _POINT_DECIMALS),
-                ],
-                "distance_m": figure(metres, "m") or 0.0,
-            }
-        )
-    return found
-
-
-def intervals(numbers: np.ndarray) -> str:
-    """Ascending whole numbers as text: '0-3 7' for 0, 1, 2, 3 and 7."""
-    return row_intervals(numbers, np.array([0, len(numbers)]))[0]
-
-
-def row_intervals(numbers: np.ndarray, first: np.ndarray) -> list[str]:
-    """The same for many sets at once: set `k` is `numbers[first[k]:first[k + 1]]`, ascending."""
-    new = np.ones(len(numbers) + 1, dtype=bool)
-    new[1:-1] = np.diff(numbers) != 1
-    new[first] = True
-    begin = np.flatnonzero(new[:-1])
-    end = np.r_[begin[1:], len(numbers)][: len(begin)] - 1  # no last run where there is none
-    texts = [
-        str(low) if low == high else f"{low}-{high}"
-        for low, high in zip(numbers[begin].tolist(), numbers[end].tolist(), strict=True)
-    ]
-    bounds = np.searchsorted(begin, first).tolist()
-    return [" ".join(texts[low:high]) for low, high in pairwise(bounds)]
-
-
-# --- A proof as plain data: what `prove --json` writes and the report shows.
 
 __all__ = ["CAUTION", "figure", "proof_facts", "text_or_none"]
 
@@ -563,3 +339,227 @@ def _with_protected(proof: ProofData, circuit: int) -> _ProtectedPart:
 def _gaps(proof: ProofData, trial: int) -> list[GapBrief]:
     """What touches one circuit or group; the ids of many told as one stand with the study's."""
     return brief_gaps(proof.gaps[number] for number in proof.gaps_of[trial])
+
+
+# --- The witness: what a proof rests on, once per study, so that somebody else can check it.
+
+WITNESS_SAYS = (
+    "Sets are written as numbers of `assets`, counted from 0: '0-3 7' is 0, 1, 2, 3 and 7. "
+    "A path relies on an asset if losing that asset breaks the path."
+)
+_POINT_DECIMALS = 9
+
+
+def witness(proof: ProofData) -> Witness:
+    """The witness of every verdict of a proof.
+
+    Parameters
+    ----------
+    proof : ProofData
+
+    Returns
+    -------
+    Witness
+        `assets`, the ids of all that any path relies on, and `roles`, which of
+        them have which role (hops without cables, role `links`, come last);
+        `paths`, each with the set that it relies on and the hazards in it;
+        `verdicts`, each with the paths on its sides, the hazards that all sides
+        meet, and the closest approach of every two paths that were held apart.
+    """
+    every = proof.reliance.paths.tocsc().tocsr()  # linear, and sorts each row
+    relied_on = np.zeros(every.shape[1], dtype=bool)
+    relied_on[every.indices] = True
+    used = np.flatnonzero(relied_on)
+    number = np.cumsum(relied_on) - 1
+    frame = proof.network.assets.frame
+    count = len(frame)
+    links = proof.study.tables["links"]["id"].to_numpy()
+    ids = np.r_[frame["id"].to_numpy(dtype=object), links.astype(object)]
+    roles = np.r_[frame["role"].to_numpy(dtype=object), np.full(len(links), "links", object)]
+    hazard = np.zeros(every.shape[1], dtype=bool)
+    hazard[:count][proof.network.assets.of_role("hazards")] = True
+    paths = proof.network.paths
+    circuits = proof.study.tables["circuits"]["id"].to_numpy()
+    relied = row_intervals(number[every.indices], every.indptr)
+    met = _hazards_of(every, ids, hazard)
+    names = [str(name) for name in links]
+    told: list[PathSet] = [
+        {
+            "circuit": str(circuits[paths.circuit[path]]),
+            "path": paths.label[path],
+            "links": [names[link] for link in paths.links(path).tolist()],
+            "relies_on": relied[path],
+            "hazards": met[path],
+        }
+        for path in range(len(paths))
+    ]
+    return {
+        "schema": SCHEMA,
+        "says": WITNESS_SAYS,
+        "assets": [str(name) for name in ids[used]],
+        "roles": {
+            str(role): intervals(np.flatnonzero(roles[used] == role))
+            for role in dict.fromkeys(roles[used].tolist())
+        },
+        "paths": told,
+        "verdicts": _verdicts(proof, _hazards_of(proof.sharing.shared, ids, hazard)),
+    }
+
+
+def _hazards_of(matrix: sp.csr_array, ids: np.ndarray, hazard: np.ndarray) -> list[list[str]]:
+    """Ids of the hazards in every row of a matrix of assets."""
+    found: list[list[str]] = [[] for _ in range(matrix.shape[0])]
+    at = np.flatnonzero(hazard[matrix.indices])
+    rows, columns = np.searchsorted(matrix.indptr, at, side="right") - 1, matrix.indices[at]
+    order = np.lexsort((columns, rows))
+    for row, column in zip(rows[order].tolist(), columns[order].tolist(), strict=True):
+        found[row].append(str(ids[column]))
+    return found
+
+
+def _verdicts(proof: ProofData, hazards: list[list[str]]) -> list[VerdictWitness]:
+    closest = _closest(proof)
+    found: list[VerdictWitness] = []
+    for number, trial in enumerate(proof.trials):
+        met = hazards[number] if len(trial.sides) > 1 else []
+        found.append(
+            {
+                "id": trial.id,
+                "kind": "circuit" if trial.group_test is None else "group",
+                "verdict": proof.verdicts[number],
+                "sides": [list(side) for side in trial.sides],
+                "hazards_on_all": met,
+                "no_hazard_on_all": not met,
+                "closest": closest[number],
+            }
+        )
+    return found
+
+
+def _closest(proof: ProofData) -> list[list[Approach]]:
+    """The closest approach of every two paths that were measured, by trial."""
+    pairs = proof.spacing.pairs[proof.spacing.pairs["closest_m"].notna()]
+    first = proof.network.assets.start["segments"]
+    found: list[list[Approach]] = [[] for _ in proof.trials]
+    columns = (
+        *("trial", "first", "second", "segment_i", "segment_j"),
+        *("lon_i", "lat_i", "lon_j", "lat_j", "closest_m"),
+    )
+    rows = zip(*(pairs[name].tolist() for name in columns), strict=True)
+    for trial, one, other, at_i, at_j, lon_i, lat_i, lon_j, lat_j, metres in rows:
+        found[trial].append(
+            {
+                "paths": [one, other],
+                "segments": [proof.names[first + at][0] for at in (at_i, at_j)],
+                "points": [
+                    lon_lat(lon_i, lat_i, _POINT_DECIMALS),
+                    lon_lat(lon_j, lat_j, _POINT_DECIMALS),
+                ],
+                "distance_m": figure(metres, "m") or 0.0,
+            }
+        )
+    return found
+
+
+def intervals(numbers: np.ndarray) -> str:
+    """Ascending whole numbers as text: '0-3 7' for 0, 1, 2, 3 and 7."""
+    return row_intervals(numbers, np.array([0, len(numbers)]))[0]
+
+
+def row_intervals(numbers: np.ndarray, first: np.ndarray) -> list[str]:
+    """The same for many sets at once: set `k` is `numbers[first[k]:first[k + 1]]`, ascending."""
+    new = np.ones(len(numbers) + 1, dtype=bool)
+    new[1:-1] = np.diff(numbers) != 1
+    new[first] = True
+    begin = np.flatnonzero(new[:-1])
+    end = np.r_[begin[1:], len(numbers)][: len(begin)] - 1  # no last run where there is none
+    texts = [
+        str(low) if low == high else f"{low}-{high}"
+        for low, high in zip(numbers[begin].tolist(), numbers[end].tolist(), strict=True)
+    ]
+    bounds = np.searchsorted(begin, first).tolist()
+    return [" ".join(texts[low:high]) for low, high in pairwise(bounds)]
+
+
+# --- Separation profiles of single circuits and groups.
+
+_COEFFICIENTS = ("a", "b", "c")
+_ROW = (
+    "from_m",
+    "to_m",
+    "distance_from_m",
+    "distance_to_m",
+    *_COEFFICIENTS,
+    "segment",
+    "nearest",
+    "limit_m",
+    "end_zone",
+)
+
+
+def profile_of(proof: ProofData, name: str) -> pd.DataFrame:
+    """Distance to the other paths all along each path of a circuit or group.
+
+    Parameters
+    ----------
+    proof : ProofData
+    name : str
+        Id of a circuit, or name of a group.
+
+    Returns
+    -------
+    DataFrame
+        As `waysapart.findings.spacing.separation_profiles` gives it, with `along`
+        and `to`, the labels of both paths, in front.
+
+    Raises
+    ------
+    CallError
+        No circuit or group is called so.
+    """
+    number = _number(proof, name)
+    trial = proof.trials[number]
+    found = separation_profiles(
+        proof.network, proof.spacing, number, services_of(proof.network, trial)
+    )
+    labels = {
+        int(path): proof.path_label(int(path), grouped=trial.group_test is not None)
+        for path in pd.unique(found[["path", "other"]].to_numpy().ravel())
+    }
+    found.insert(0, "to", found["other"].map(labels))
+    found.insert(0, "along", found["path"].map(labels))
+    return found
+
+
+def profile_facts(proof: ProofData, name: str) -> Profile:
+    """The profiles of a circuit or group for JSON: `columns` once, then `rows` path by path."""
+    frame = profile_of(proof, name)
+    paths: list[ProfileOfWay] = []
+    for (_, _), arcs in frame.groupby(["pair", "path"], sort=False):
+        paths.append(
+            {
+                "along": str(arcs["along"].iloc[0]),
+                "to": str(arcs["to"].iloc[0]),
+                "rows": [
+                    [_row_value(column, value) for column, value in zip(_ROW, row, strict=True)]
+                    for row in arcs[list(_ROW)].itertuples(index=False, name=None)
+                ],
+            }
+        )
+    return {"id": name, "columns": list(_ROW), "ways": paths}
+
+
+def _row_value(column: str, value: Any) -> Any:
+    """A cell for JSON; coefficients keep the digits that a millimetre in 300 km needs."""
+    if column in _COEFFICIENTS:
+        return float(f"{value:.15g}") if math.isfinite(value) else None
+    if column.endswith("_m"):
+        return figure(value, "m")
+    return bool(value) if column == "end_zone" else value
+
+
+def _number(proof: ProofData, name: str) -> int:
+    for number, trial in enumerate(proof.trials):
+        if trial.id == name:
+            return number
+    raise CallError(f"no circuit or group is called {name} in this study")

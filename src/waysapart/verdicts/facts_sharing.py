@@ -1,4 +1,8 @@
-"""What paths share as plain data: every asset once, neighbours as stretches with why and where."""
+"""What paths share and how far apart they are, as plain data.
+
+Every shared asset stands there once. Shared neighbours along a path form a stretch, with its
+reason and its place.
+"""
 
 from __future__ import annotations
 
@@ -210,8 +214,8 @@ class SharingFacts:
     def _chain(self, path: int, number: int) -> tuple[str, ...]:
         proof = self._proof
         if number >= len(self._assets):
-            on_way = bool(proof.reliance.path_items[path, number])
-            return (proof.names[number][0],) if on_way else ()
+            on_path = bool(proof.reliance.path_items[path, number])
+            return (proof.names[number][0],) if on_path else ()
         return tuple(proof.chains.to(path, number))
 
     def _stretches(self, members: Iterable[_Member]) -> list[list[_Member]]:
@@ -413,7 +417,7 @@ def entries(matrix: Any, row: int) -> list[int]:
     return sorted(listed)
 
 
-# --- How far apart paths run, as plain data: near stretches, crossings, closest approach.
+# --- How far apart paths are: near stretches, crossings, closest approach.
 
 _IN_THE_GROUND = ("duct", "subduct", "trench", "buried", "tunnel", "subsea")
 _PAIRWISE = "pairwise"

@@ -36,9 +36,9 @@ from waysapart.verdicts.contests import (
     gaps_of_trials,
     lacks_of_availability,
     out_of_service,
+    paths_to_lose,
     sides_of,
     trials_of,
-    ways_of,
 )
 from waysapart.verdicts.facts import profile_of, proof_facts
 from waysapart.verdicts.limits import Unavailable, circuit_limits, open_limits
@@ -151,7 +151,7 @@ def prove(study: Study | Network) -> Proof:
     gaps = (
         *network.gaps,
         *loss_delay_gaps(network, compared),
-        *_way_gaps(network, trials, lost),
+        *_path_gaps(network, trials, lost),
         *_own_line_gaps(network, own, rules, names),
         *rate_gaps(reliance, services[: len(network.study.tables["circuits"])]),
         *unsure.values(),
@@ -160,8 +160,8 @@ def prove(study: Study | Network) -> Proof:
     gaps_of = gaps_of_trials(reliance, trials, gaps)
     for number, index in enumerate(unsure, start=len(gaps) - len(unsure)):
         gaps_of[index] = sorted({*gaps_of[index], number})
-    ways, working_of, members = ways_of(network, trials, lost)
-    down = outages(reliance, ways, lost, lacks_of_availability(reliance, members, gaps))
+    paths, working_of, members = paths_to_lose(network, trials, lost)
+    down = outages(reliance, paths, lost, lacks_of_availability(reliance, members, gaps))
     circuits = len(network.study.tables["circuits"])
     open_ = open_limits(gaps, gaps_of[:circuits])
     limits = circuit_limits(
@@ -204,7 +204,7 @@ def _service(asked: tuple[Service, ...]) -> Service:
     return max(asked, key=lambda service: service.widest_separation_m())
 
 
-def _way_gaps(network: Network, trials: list[Trial], lost: Bools) -> list[Gap]:
+def _path_gaps(network: Network, trials: list[Trial], lost: Bools) -> list[Gap]:
     """Ways that are out of service now, and groups with nobody to be held against."""
     gaps = []
     paths = network.paths

@@ -76,7 +76,7 @@ class Base:
         """Ids of the circuits, in their order."""
         return [str(name) for name in self.study.tables["circuits"]["id"]]
 
-    def ways(self) -> sp.csr_array:
+    def path_circuits(self) -> sp.csr_array:
         """Which path belongs to which circuit: int32, shape (paths, circuits)."""
         circuit = self.network.paths.circuit
         member = boolean(np.arange(len(circuit)), circuit, (len(circuit), self.circuit_count))
@@ -123,7 +123,7 @@ def further(base: Base, events: sp.csr_array, down: Bools | None = None) -> sp.c
     return falls(base.reliance, events, base.down if down is None else down)
 
 
-def ways_cut(base: Base, fallen: sp.csr_array, out: Bools | None = None) -> sp.csr_array:
+def paths_cut(base: Base, fallen: sp.csr_array, out: Bools | None = None) -> sp.csr_array:
     """Paths that run now and that each event cuts: shape (events, paths)."""
     already = base.out if out is None else out
     cut = paths_lost(base.reliance, fallen)
@@ -138,7 +138,7 @@ def every_asset(base: Base) -> sp.csr_array:
     return sp.csr_array(sp.eye_array(len(base.network.assets), dtype=np.bool_, format="csr"))
 
 
-def group_ways(base: Base) -> sp.csr_array:
+def path_groups(base: Base) -> sp.csr_array:
     """Which path belongs to a member of which group: int32, shape (paths, groups)."""
     paths = base.network.paths
     groups = base.trials[base.circuit_count :]

@@ -17,7 +17,7 @@ from waysapart.verdicts.limits import (
     circuit_limits,
     together,
 )
-from waysapart.whatif.base import Base, every_asset, further, group_ways, ways_cut
+from waysapart.whatif.base import Base, every_asset, further, path_groups, paths_cut
 
 UNTOUCHED, LOST, UNKNOWN = "untouched", "lost", "unknown"
 DROPPED, WEAKENED = "dropped", "weakened"
@@ -118,7 +118,7 @@ def circuit_states(base: Base, down: Bools, lost: Bools) -> list[CircuitState]:
         Paths that this cuts, those out of service before included.
     """
     paths = base.network.paths
-    after = next_events(base, down, lost, base.ways())
+    after = next_events(base, down, lost, base.path_circuits())
     limits = _limits(base, lost)
     found = []
     for circuit in range(base.circuit_count):
@@ -157,7 +157,7 @@ def group_states(base: Base, down: Bools, lost: Bools) -> list[GroupState]:
     """Every group while assets are down; parameters as in `circuit_states`."""
     paths = base.network.paths
     groups = range(base.circuit_count, len(base.trials))
-    after = next_events(base, down, lost, group_ways(base))
+    after = next_events(base, down, lost, path_groups(base))
     found = []
     for place, number in enumerate(groups):
         trial = base.trials[number]
@@ -182,7 +182,7 @@ def group_states(base: Base, down: Bools, lost: Bools) -> list[GroupState]:
     return found
 
 
-def next_events(base: Base, down: Bools, lost: Bools, ways: sp.csr_array) -> sp.csr_array:
+def next_events(base: Base, down: Bools, lost: Bools, paths: sp.csr_array) -> sp.csr_array:
     """Which single further loss would cut every path that still runs.
 
     Parameters
@@ -190,7 +190,7 @@ def next_events(base: Base, down: Bools, lost: Bools, ways: sp.csr_array) -> sp.
     base : Base
     down, lost
         As in `circuit_states`.
-    ways : csr_array of int32, shape (paths, owners)
+    paths : csr_array of int32, shape (paths, owners)
         Whose path each path is: circuits, or groups.
 
     Returns
@@ -200,14 +200,14 @@ def next_events(base: Base, down: Bools, lost: Bools, ways: sp.csr_array) -> sp.
     """
     up = np.flatnonzero(~down)
     events = boolean(up, up, every_asset(base).shape)
-    cut = ways_cut(base, further(base, events, down), lost).astype(np.int32)
-    running = np.asarray((~lost).astype(np.int32) @ ways)
-    taken = sp.csr_array(cut @ ways).tocoo()
+    cut = paths_cut(base, further(base, events, down), lost).astype(np.int32)
+    running = np.asarray((~lost).astype(np.int32) @ paths)
+    taken = sp.csr_array(cut @ paths).tocoo()
     last = taken.data == running[taken.col]
     return boolean(
         taken.col[last].astype(np.int64),
         taken.row[last].astype(np.int64),
-        (ways.shape[1], len(down)),
+        (paths.shape[1], len(down)),
     )
 
 

@@ -1,7 +1,7 @@
-"""Pairs of events that together take what neither takes alone.
+"""Pairs of events that together lose what neither loses alone.
 
-Events that do the same are one class, and two classes stand for every pair of
-their members, so that billions of pairs need not be listed to be counted.
+Events with the same effect form one class. A pair of classes stands for every pair of
+their members, so that billions of pairs can be counted without being listed.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import scipy.sparse as sp
 from waysapart.arrays import Ints, boolean, csr_row
 from waysapart.reliance.closure import union
 from waysapart.reliance.direct import Feeds
-from waysapart.whatif.base import Base, every_asset, further, group_ways, ways_cut
+from waysapart.whatif.base import Base, every_asset, further, path_groups, paths_cut
 
 MOST_IDS = 12
 """Events that do the same are listed up to so many; `pairs` counts them all."""
@@ -134,14 +134,14 @@ def _owners(base: Base, chosen: Ints) -> Owners:
     groups = base.trials[base.circuit_count :]
     counted = set(chosen.tolist())
     mine = [place for place, trial in enumerate(groups) if counted & set(trial.circuits)]
-    ways = sp.csr_array(
-        sp.hstack([base.ways()[:, chosen], group_ways(base)[:, mine]], format="csr")
+    paths = sp.csr_array(
+        sp.hstack([base.path_circuits()[:, chosen], path_groups(base)[:, mine]], format="csr")
     )
     names = base.circuit_ids()
     ids = [names[circuit] for circuit in chosen.tolist()]
     return Owners(
-        ways,
-        np.asarray((~base.out).astype(np.int32) @ ways).astype(np.int64),
+        paths,
+        np.asarray((~base.out).astype(np.int32) @ paths).astype(np.int64),
         ids + [groups[place].id for place in mine],
         len(chosen),
     )
@@ -149,7 +149,7 @@ def _owners(base: Base, chosen: Ints) -> Owners:
 
 def _classes(cut: sp.csr_array, supplies: sp.csr_array, owners: Owners) -> EventClasses:
     """Put events together that take the same paths of the owners and the same supplies."""
-    counting = np.flatnonzero(np.diff(owners.ways.indptr))
+    counting = np.flatnonzero(np.diff(owners.paths.indptr))
     mine = boolean(counting, counting, (cut.shape[1], cut.shape[1]))
     cut = sp.csr_array(cut @ mine)
     acts = sp.csr_array(sp.hstack([cut, supplies], format="csr"))
@@ -178,7 +178,7 @@ def _rectangles(
     left, right : csr_array of bool, shape (rectangles, classes)
     owner : ndarray of int, shape (rectangles,)
     """
-    by_owner = sp.csc_array(owners.ways)
+    by_owner = sp.csc_array(owners.paths)
     taken = sp.csc_array(classes.cut)
     sides: list[tuple[np.ndarray, np.ndarray]] = []
     owner_of: list[int] = []
@@ -316,7 +316,7 @@ def _row(
     }
 
 
-# --- Pairs of events that together take all supplies of a machine that neither takes alone.
+# --- Pairs of events that together put all supplies of a machine out of service.
 
 Pair = tuple[int, int]
 """Two classes of events, the smaller number first."""
@@ -328,7 +328,7 @@ class Owners:
 
     Attributes
     ----------
-    ways : csr_array of int32, shape (paths, owners)
+    paths : csr_array of int32, shape (paths, owners)
     running : ndarray of int, shape (owners,)
         Ways that run now.
     ids : list of str
@@ -336,7 +336,7 @@ class Owners:
         How many of the owners are circuits.
     """
 
-    ways: sp.csr_array
+    paths: sp.csr_array
     running: Ints
     ids: list[str]
     circuits: int
@@ -430,7 +430,7 @@ def supply_pairs(
         boolean(number, classes.event[pairs[:, 0]], shape),
         boolean(number, classes.event[pairs[:, 1]], shape),
     )
-    both = _losing(ways_cut(base, further(base, events)), owners)
+    both = _losing(paths_cut(base, further(base, events)), owners)
     alone = _losing(classes.cut, owners)
     return SupplyPairs(
         {(a, b): both[place] - alone[a] - alone[b] for place, (a, b) in enumerate(pairs.tolist())},
@@ -440,7 +440,7 @@ def supply_pairs(
 
 def _losing(cut: sp.csr_array, owners: Owners) -> list[frozenset[int]]:
     """Owners that each row leaves without a path."""
-    taken = sp.csr_array(cut.astype(np.int32) @ owners.ways)
+    taken = sp.csr_array(cut.astype(np.int32) @ owners.paths)
     gone = taken.data == owners.running[taken.indices]
     return [
         frozenset(taken.indices[low:high][gone[low:high]].tolist())

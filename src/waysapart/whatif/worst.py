@@ -1,4 +1,4 @@
-"""Every single event against every circuit."""
+"""Every single event against every circuit, and which events put most circuits out of service."""
 
 from __future__ import annotations
 
@@ -18,7 +18,15 @@ from waysapart.formulas.availability import minutes_a_year
 from waysapart.study.ledger import did_you_mean
 from waysapart.verdicts.facts import figure
 from waysapart.verdicts.prove import Proof
-from waysapart.whatif.base import Base, Subject, base_of, every_asset, further, group_ways, ways_cut
+from waysapart.whatif.base import (
+    Base,
+    Subject,
+    base_of,
+    every_asset,
+    further,
+    path_groups,
+    paths_cut,
+)
 from waysapart.whatif.pairs import PairFacts, Pairs, worst_pairs
 
 LOST, EXPOSED = "lost", "exposed"
@@ -168,8 +176,8 @@ def contingency(subject: Subject) -> Contingency:
     """
     base = base_of(subject)
     cut = single_cuts(base)
-    lost, exposed = held_against(base, cut, base.ways())
-    return Contingency(base, cut, lost, exposed, held_against(base, cut, group_ways(base))[0])
+    lost, exposed = held_against(base, cut, base.path_circuits())
+    return Contingency(base, cut, lost, exposed, held_against(base, cut, path_groups(base))[0])
 
 
 def single_cuts(base: Base) -> sp.csr_array:
@@ -178,11 +186,11 @@ def single_cuts(base: Base) -> sp.csr_array:
     events = every_asset(base)
     if base.down.any():
         events = boolean(up, up, events.shape)
-    return ways_cut(base, further(base, events))
+    return paths_cut(base, further(base, events))
 
 
 def held_against(
-    base: Base, cut: sp.csr_array, ways: sp.csr_array
+    base: Base, cut: sp.csr_array, paths: sp.csr_array
 ) -> tuple[sp.csr_array, sp.csr_array]:
     """Events that leave an owner without a path, and those that leave it with one.
 
@@ -191,14 +199,14 @@ def held_against(
     base : Base
     cut : csr_array of bool, shape (events, paths)
         Ways that run now and that each event cuts.
-    ways : csr_array of int32, shape (paths, owners)
+    paths : csr_array of int32, shape (paths, owners)
 
     Returns
     -------
     lost, exposed : csr_array of bool, shape (events, owners)
     """
-    running: Ints = np.asarray((~base.out).astype(np.int32) @ ways).astype(np.int64)
-    taken = sp.csr_array(cut.astype(np.int32) @ ways)
+    running: Ints = np.asarray((~base.out).astype(np.int32) @ paths).astype(np.int64)
+    taken = sp.csr_array(cut.astype(np.int32) @ paths)
     left = running[taken.indices] - taken.data
     return _where(taken, left == 0), _where(taken, left == 1)
 
@@ -217,7 +225,7 @@ def _named(matrix: sp.csr_array, row: int, names: np.ndarray) -> list[str]:
     return [str(name) for name in names[csr_row(matrix, row)]]
 
 
-# --- Which events take the most: single ones, pairs, and places.
+# --- The worst events: single ones, pairs, and places.
 
 RADIUS_M = 50.0
 """Radius of a place unless another is asked for: common practice, no source."""

@@ -162,7 +162,7 @@ def _counted(
 ) -> tuple[sp.csr_array, sp.csr_array]:
     """Boolean matrices (places, circuits): lost and touched."""
     count = circuits.zones.shape[0]
-    ways = np.bincount(circuits.circuit, minlength=count)
+    paths = np.bincount(circuits.circuit, minlength=count)
     member = sp.csr_array(
         (
             np.ones(len(circuits.circuit), dtype=np.int32),
@@ -172,7 +172,7 @@ def _counted(
     )
     down = sp.csr_array(hits @ sp.csr_array(outside.T)).astype(np.int32) @ member
     lost = sp.csr_array(down)
-    lost.data = (lost.data == ways[lost.indices]).astype(np.int32)
+    lost.data = (lost.data == paths[lost.indices]).astype(np.int32)
     lost.eliminate_zeros()
     touched = sp.csr_array(sp.csr_array(hits @ sp.csr_array(anywhere.T)).astype(np.int32) @ member)
     lost.sort_indices()

@@ -1,8 +1,7 @@
-"""Which candidates could help where no separate pair exists, and the cheapest set that covers.
+"""The cheapest set of new segments that makes most targets apart, where no single one does.
 
 A new edge can only help where it leads across a cut of the stored proof without
 relying on what the path must avoid there; all others are ruled out without a search.
-
 A 0/1 programme proposes the cheapest set. The search confirms each target, or proves
 that it has no separate paths with this set, and that proof names the candidates of
 which one more is needed. A set that the prover does not call apart needs another
@@ -33,230 +32,6 @@ from waysapart.reroute.search.no_pair_proof import Beyond, Cut, Few, Listed, NoP
 from waysapart.reroute.search.risk_graph import Question, RiskGraph, edge_risks
 from waysapart.reroute.solve import Ask, Found, Progress, Target
 from waysapart.verdicts.prove import prove
-
-Need = tuple[int, Bools]
-"""A target, and the candidates of which it needs at least one."""
-
-
-class Cover(NamedTuple):
-    """A set of candidates that meets the needs of as many targets as any set does."""
-
-    chosen: list[int]
-    covered: list[int]
-
-
-def may_help(
-    graph: RiskGraph,
-    question: Question,
-    proof: NoPairProof | None,
-    candidates: RiskGraph,
-    *,
-    alone: bool,
-) -> Bools:
-    """Candidates that the proof does not rule out, shape (candidates,).
-
-    Parameters
-    ----------
-    graph
-        The graph that the proof is about.
-    alone
-        True: the edge must lead across a cut from one end's side to the other's.
-        False: it may need others beside it, so it need only join two parts.
-    """
-    barred = np.zeros(candidates.n_edges, dtype=bool)
-    risks = edge_risks(candidates, question.s, question.t)
-    if len(question.forbidden_risks):
-        barred |= _relies(risks, question.forbidden_risks)
-    if proof is None:
-        return ~barred
-    may = np.zeros(candidates.n_edges, dtype=bool)
-    for leaf in proof.leaves():
-        allowed = ~_relies(risks, sorted(leaf.avoid))
-        if isinstance(leaf, (Beyond, Listed)):
-            may |= allowed
-        else:
-            may |= allowed & _across(graph, proof, leaf, candidates, alone)
-    return may & ~barred
-
-
-def _relies(risks: Any, some: Sequence[int]) -> Bools:
-    wanted = np.zeros(risks.shape[1], dtype=bool)
-    wanted[list(some)] = True
-    found: Bools = np.asarray(risks @ wanted, dtype=bool)
-    return found
-
-
-def _across(
-    graph: RiskGraph, proof: NoPairProof, leaf: Cut | Few, candidates: RiskGraph, alone: bool
-) -> Bools:
-    usable = np.ones(graph.n_edges, dtype=bool)
-    usable[[*leaf.edges, *proof.without]] = False
-    shape = (graph.n_nodes, graph.n_nodes)
-    rest = boolean(graph.u[usable], graph.v[usable], shape)
-    part = connected_components(rest, directed=False)[1]
-    a, b = part[candidates.u], part[candidates.v]
-    if not alone:
-        return np.asarray(a != b, dtype=bool)
-    near, far = part[proof.s], part[proof.t]
-    return np.asarray(((a == near) & (b == far)) | ((a == far) & (b == near)), dtype=bool)
-
-
-def cheapest_cover(
-    targets: int,
-    needs: Sequence[Need],
-    costs: npt.ArrayLike,
-    budget: float | None,
-    time_limit_s: float | None = None,
-) -> Cover | None:
-    """The set within the budget that covers most targets, then the cheapest, then the smallest.
-
-    Parameters
-    ----------
-    targets : int
-        How many there are. A target is covered once all its needs are met.
-    needs : sequence of (int, ndarray of bool, shape (candidates,))
-        A target may have several; one without any is covered by nothing at all.
-    costs : array_like, shape (candidates,)
-        At least 0, in the unit of `budget`.
-    budget : float or None
-    time_limit_s : float or None
-        For each of the three objectives.
-
-    Returns
-    -------
-    Cover or None
-        None where HiGHS did not finish in time.
-
-    Notes
-    -----
-    A maximum coverage problem as a 0/1 programme, solved for one objective after
-    the other, each with the last one's value as a further constraint.
-    """
-    cost = np.asarray(costs, dtype=np.float64)
-    count = len(cost)
-    rows = np.zeros((len(needs), count + targets))
-    for row, (target, some) in enumerate(needs):
-        rows[row, :count] = some
-        rows[row, count + target] = -1
-    spend = np.r_[cost, np.zeros(targets)]
-    gain = np.r_[np.zeros(count), np.ones(targets)]
-    things = np.r_[np.ones(count), np.zeros(targets)]
-    constraints = [LinearConstraint(rows, 0, np.inf)]
-    if budget is not None:
-        constraints.append(LinearConstraint(spend[None, :], -np.inf, float(budget)))
-    first = _solved(-gain, constraints, time_limit_s)
-    if first is None:
-        return None
-    constraints.append(LinearConstraint(gain[None, :], round(float(gain @ first)), np.inf))
-    second = _solved(spend, constraints, time_limit_s)
-    if second is None:
-        return None
-    least = float(spend @ second)
-    constraints.append(LinearConstraint(spend[None, :], -np.inf, least + 1e-9 * max(1.0, least)))
-    third = _solved(things, constraints, time_limit_s)
-    found = second if third is None else third
-    return Cover(np.flatnonzero(found[:count]).tolist(), np.flatnonzero(found[count:]).tolist())
-
-
-def _solved(
-    objective: Floats, constraints: Sequence[LinearConstraint], time_limit_s: float | None
-) -> Bools | None:
-    """The 0/1 values that make the objective least; None where HiGHS did not finish in time."""
-    found = milp(
-        objective,
-        constraints=constraints,
-        integrality=np.ones(len(objective), dtype=np.int64),
-        bounds=Bounds(0, 1),
-        options={
-            "mip_rel_gap": 0.0,
-            "time_limit": np.inf if time_limit_s is None else max(0.1, time_limit_s),
-        },
-    )
-    return np.asarray(found.x > 0.5, dtype=bool) if found.status == 0 else None
-
-
-# --- Candidate segments laid in a study: which of them a target's paths may use, and what they
-# do.
-
-
-@dataclass(frozen=True)
-class Laid:
-    """The search of one target with all candidates laid, each open or barred.
-
-    Attributes
-    ----------
-    graph : RiskGraph
-        With the edges of all candidates.
-    question : Question
-    of_edge : ndarray of int, shape (edges,)
-        Number of the candidate that each edge lies in; -1: it was there before.
-    ways : int
-        How many paths must be apart from each other.
-    """
-
-    graph: RiskGraph
-    question: Question
-    of_edge: Ints
-    ways: int
-
-    def answer(self, open_: Collection[int], time_limit_s: float) -> Answer:
-        """The paths with some candidates open and all others barred."""
-        question = replace(self.question, forbidden_edges=self._barred(open_))
-        return best_paths(self.graph, question, self.ways, time_limit_s=time_limit_s)
-
-    def may_help(
-        self, open_: Collection[int], proof: NoPairProof | None, *, alone: bool
-    ) -> list[int]:
-        """Candidates that the proof of `answer(open_)` does not rule out; see `build.may_help`."""
-        own = set(self.question.forbidden_edges)
-        new = np.flatnonzero((self.of_edge >= 0) & ~np.isin(self.of_edge, list(open_)))
-        usable = np.array([edge for edge in new.tolist() if edge not in own], dtype=np.int64)
-        if not len(usable):
-            return []
-        question = replace(self.question, forbidden_edges=self._barred(open_))
-        edges = self.graph.take_edges(usable)
-        may = may_help(self.graph, question, proof, edges, alone=alone)
-        return sorted({int(number) for number in self.of_edge[usable[may]]})
-
-    def _barred(self, open_: Collection[int]) -> list[int]:
-        closed = (self.of_edge >= 0) & ~np.isin(self.of_edge, list(open_))
-        return sorted({*self.question.forbidden_edges, *np.flatnonzero(closed).tolist()})
-
-
-def laid(ground: Ground, segments: Sequence[Segment]) -> Ground:
-    """The study with every candidate laid, cables cut where candidates end."""
-    proof = prove(proposed(ground.study, with_segments(ground, segments)))
-    ends = {end for one in segments for end in (one.a, one.b)}
-    return ground_of(proof, numbered(proof, ground, ends))
-
-
-def laid_for(there: Ground, found: Found, ask: Ask, segments: Sequence[Segment]) -> Laid:
-    """The search of one target in the study with every candidate laid."""
-    target = in_proof(there.proof, found.target)
-    pairs = sorted(found.pairs.get(target.id, ()))
-    space = space_of(there, target.members, ask.terms, pairs=pairs)
-    cables = there.study.tables["cables"]["id"].tolist()
-    place = {cables.index(one.cable): number for number, one in enumerate(segments)}
-    of_edge = np.full(len(space.edges), -1, dtype=np.int64)
-    inner = np.flatnonzero(space.edges.kind == STRETCH)
-    cable = there.stretches.cable[space.edges.ref[inner]]
-    of_edge[inner] = [place.get(int(one), -1) for one in cable]
-    return Laid(space.graph, space.question, of_edge, (ask.ways or 2) if target.group else 2)
-
-
-def single_ones(one: Laid, time_limit_s: float) -> list[int]:
-    """Candidates that make a target apart alone; none where opening cables alone is enough."""
-    answer = one.answer((), time_limit_s)
-    if answer.status == "apart":
-        return []
-    return [
-        number
-        for number in one.may_help((), answer.proof, alone=True)
-        if one.answer([number], time_limit_s).status == "apart"
-    ]
-
-
-# --- Sets of new segments, for what no single one makes apart.
 
 CENTS = 100
 """Costs are counted in hundredths, as whole numbers."""
@@ -458,3 +233,226 @@ def _better(best: Option | None, option: Option) -> Option | None:
     if best is None or (len(option.apart), -option.cost) > (len(best.apart), -best.cost):
         return option
     return best
+
+
+# --- The search of one target with all candidate segments laid.
+
+
+@dataclass(frozen=True)
+class Laid:
+    """The search of one target with all candidates laid, each open or barred.
+
+    Attributes
+    ----------
+    graph : RiskGraph
+        With the edges of all candidates.
+    question : Question
+    of_edge : ndarray of int, shape (edges,)
+        Number of the candidate that each edge lies in; -1: it was there before.
+    ways : int
+        How many paths must be apart from each other.
+    """
+
+    graph: RiskGraph
+    question: Question
+    of_edge: Ints
+    ways: int
+
+    def answer(self, open_: Collection[int], time_limit_s: float) -> Answer:
+        """The paths with some candidates open and all others barred."""
+        question = replace(self.question, forbidden_edges=self._barred(open_))
+        return best_paths(self.graph, question, self.ways, time_limit_s=time_limit_s)
+
+    def may_help(
+        self, open_: Collection[int], proof: NoPairProof | None, *, alone: bool
+    ) -> list[int]:
+        """Candidates that the proof of `answer(open_)` does not rule out; see `build.may_help`."""
+        own = set(self.question.forbidden_edges)
+        new = np.flatnonzero((self.of_edge >= 0) & ~np.isin(self.of_edge, list(open_)))
+        usable = np.array([edge for edge in new.tolist() if edge not in own], dtype=np.int64)
+        if not len(usable):
+            return []
+        question = replace(self.question, forbidden_edges=self._barred(open_))
+        edges = self.graph.take_edges(usable)
+        may = may_help(self.graph, question, proof, edges, alone=alone)
+        return sorted({int(number) for number in self.of_edge[usable[may]]})
+
+    def _barred(self, open_: Collection[int]) -> list[int]:
+        closed = (self.of_edge >= 0) & ~np.isin(self.of_edge, list(open_))
+        return sorted({*self.question.forbidden_edges, *np.flatnonzero(closed).tolist()})
+
+
+def laid(ground: Ground, segments: Sequence[Segment]) -> Ground:
+    """The study with every candidate laid, cables cut where candidates end."""
+    proof = prove(proposed(ground.study, with_segments(ground, segments)))
+    ends = {end for one in segments for end in (one.a, one.b)}
+    return ground_of(proof, numbered(proof, ground, ends))
+
+
+def laid_for(there: Ground, found: Found, ask: Ask, segments: Sequence[Segment]) -> Laid:
+    """The search of one target in the study with every candidate laid."""
+    target = in_proof(there.proof, found.target)
+    pairs = sorted(found.pairs.get(target.id, ()))
+    space = space_of(there, target.members, ask.terms, pairs=pairs)
+    cables = there.study.tables["cables"]["id"].tolist()
+    place = {cables.index(one.cable): number for number, one in enumerate(segments)}
+    of_edge = np.full(len(space.edges), -1, dtype=np.int64)
+    inner = np.flatnonzero(space.edges.kind == STRETCH)
+    cable = there.stretches.cable[space.edges.ref[inner]]
+    of_edge[inner] = [place.get(int(one), -1) for one in cable]
+    return Laid(space.graph, space.question, of_edge, (ask.ways or 2) if target.group else 2)
+
+
+def single_ones(one: Laid, time_limit_s: float) -> list[int]:
+    """Candidates that make a target apart alone; none where opening cables alone is enough."""
+    answer = one.answer((), time_limit_s)
+    if answer.status == "apart":
+        return []
+    return [
+        number
+        for number in one.may_help((), answer.proof, alone=True)
+        if one.answer([number], time_limit_s).status == "apart"
+    ]
+
+
+# --- Which candidates may help, and the cheapest set that covers: a 0/1 programme.
+
+Need = tuple[int, Bools]
+"""A target, and the candidates of which it needs at least one."""
+
+
+class Cover(NamedTuple):
+    """A set of candidates that meets the needs of as many targets as any set does."""
+
+    chosen: list[int]
+    covered: list[int]
+
+
+def may_help(
+    graph: RiskGraph,
+    question: Question,
+    proof: NoPairProof | None,
+    candidates: RiskGraph,
+    *,
+    alone: bool,
+) -> Bools:
+    """Candidates that the proof does not rule out, shape (candidates,).
+
+    Parameters
+    ----------
+    graph
+        The graph that the proof is about.
+    alone
+        True: the edge must lead across a cut from one end's side to the other's.
+        False: it may need others beside it, so it need only join two parts.
+    """
+    barred = np.zeros(candidates.n_edges, dtype=bool)
+    risks = edge_risks(candidates, question.s, question.t)
+    if len(question.forbidden_risks):
+        barred |= _relies(risks, question.forbidden_risks)
+    if proof is None:
+        return ~barred
+    may = np.zeros(candidates.n_edges, dtype=bool)
+    for leaf in proof.leaves():
+        allowed = ~_relies(risks, sorted(leaf.avoid))
+        if isinstance(leaf, (Beyond, Listed)):
+            may |= allowed
+        else:
+            may |= allowed & _across(graph, proof, leaf, candidates, alone)
+    return may & ~barred
+
+
+def _relies(risks: Any, some: Sequence[int]) -> Bools:
+    wanted = np.zeros(risks.shape[1], dtype=bool)
+    wanted[list(some)] = True
+    found: Bools = np.asarray(risks @ wanted, dtype=bool)
+    return found
+
+
+def _across(
+    graph: RiskGraph, proof: NoPairProof, leaf: Cut | Few, candidates: RiskGraph, alone: bool
+) -> Bools:
+    usable = np.ones(graph.n_edges, dtype=bool)
+    usable[[*leaf.edges, *proof.without]] = False
+    shape = (graph.n_nodes, graph.n_nodes)
+    rest = boolean(graph.u[usable], graph.v[usable], shape)
+    part = connected_components(rest, directed=False)[1]
+    a, b = part[candidates.u], part[candidates.v]
+    if not alone:
+        return np.asarray(a != b, dtype=bool)
+    near, far = part[proof.s], part[proof.t]
+    return np.asarray(((a == near) & (b == far)) | ((a == far) & (b == near)), dtype=bool)
+
+
+def cheapest_cover(
+    targets: int,
+    needs: Sequence[Need],
+    costs: npt.ArrayLike,
+    budget: float | None,
+    time_limit_s: float | None = None,
+) -> Cover | None:
+    """The set within the budget that covers most targets, then the cheapest, then the smallest.
+
+    Parameters
+    ----------
+    targets : int
+        How many there are. A target is covered once all its needs are met.
+    needs : sequence of (int, ndarray of bool, shape (candidates,))
+        A target may have several; one without any is covered by nothing at all.
+    costs : array_like, shape (candidates,)
+        At least 0, in the unit of `budget`.
+    budget : float or None
+    time_limit_s : float or None
+        For each of the three objectives.
+
+    Returns
+    -------
+    Cover or None
+        None where HiGHS did not finish in time.
+
+    Notes
+    -----
+    A maximum coverage problem as a 0/1 programme, solved for one objective after
+    the other, each with the last one's value as a further constraint.
+    """
+    cost = np.asarray(costs, dtype=np.float64)
+    count = len(cost)
+    rows = np.zeros((len(needs), count + targets))
+    for row, (target, some) in enumerate(needs):
+        rows[row, :count] = some
+        rows[row, count + target] = -1
+    spend = np.r_[cost, np.zeros(targets)]
+    gain = np.r_[np.zeros(count), np.ones(targets)]
+    things = np.r_[np.ones(count), np.zeros(targets)]
+    constraints = [LinearConstraint(rows, 0, np.inf)]
+    if budget is not None:
+        constraints.append(LinearConstraint(spend[None, :], -np.inf, float(budget)))
+    first = _solved(-gain, constraints, time_limit_s)
+    if first is None:
+        return None
+    constraints.append(LinearConstraint(gain[None, :], round(float(gain @ first)), np.inf))
+    second = _solved(spend, constraints, time_limit_s)
+    if second is None:
+        return None
+    least = float(spend @ second)
+    constraints.append(LinearConstraint(spend[None, :], -np.inf, least + 1e-9 * max(1.0, least)))
+    third = _solved(things, constraints, time_limit_s)
+    found = second if third is None else third
+    return Cover(np.flatnonzero(found[:count]).tolist(), np.flatnonzero(found[count:]).tolist())
+
+
+def _solved(
+    objective: Floats, constraints: Sequence[LinearConstraint], time_limit_s: float | None
+) -> Bools | None:
+    """The 0/1 values that make the objective least; None where HiGHS did not finish in time."""
+    found = milp(
+        objective,
+        constraints=constraints,
+        integrality=np.ones(len(objective), dtype=np.int64),
+        bounds=Bounds(0, 1),
+        options={
+            "mip_rel_gap": 0.0,
+            "time_limit": np.inf if time_limit_s is None else max(0.1, time_limit_s),
+        },
+    )
+    return np.asarray(found.x > 0.5, dtype=bool) if found.status == 0 else None

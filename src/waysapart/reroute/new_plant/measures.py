@@ -1,7 +1,7 @@
-"""What could be changed at a site so that two paths no longer hang on one thing there.
+"""What could be changed at a site so that two paths no longer rely on one thing there.
 
-Feed a piece of equipment from a second supply that stands there, move it into a rack or
-room where others of its kind are, or fit optics that other links on record have.
+Feed a piece of equipment from a second supply at the site, move it into a rack or room with
+others of its kind, or fit optics that other links on record have.
 """
 
 from __future__ import annotations
@@ -171,7 +171,7 @@ def _optics(space: Space) -> list[Measure]:
     ]
 
 
-# --- Put something to build into a study of its own, search the paths there, and prove them.
+# --- An option: something to build or change, searched and proved in a study of its own.
 
 
 @dataclass(frozen=True)

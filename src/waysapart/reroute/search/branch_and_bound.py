@@ -1,9 +1,9 @@
-"""The nodes of the tree that a search grows: what each path must avoid there.
+"""Branch and bound over which path avoids which risk.
 
-A node of the tree says for each path what it must avoid. Below it lie all sets of
-paths that do so. It is closed by a cut (a path no longer exists), by a limit, by a
-bound (nothing cheaper lies below), or by its cheapest paths being separate already;
-else two paths meet at some risk and one branch for each lets it avoid this risk.
+A node of the tree says for each path which risks it must avoid; it stands for all sets of
+paths that do so. A node is closed by a cut (a path no longer exists), by a limit, by a
+bound (nothing cheaper lies below), or because its cheapest paths are separate already.
+Otherwise two of the paths rely on one risk, and one branch for each lets it avoid this risk.
 """
 
 from __future__ import annotations
@@ -95,7 +95,7 @@ class TreeNode:
         return False
 
 
-# --- Branch and bound over which path avoids which risk.
+# --- The search.
 
 BUMP_GROWTH = 1.1
 """How much more the next closed branch counts in a risk's activity than the last one."""
@@ -234,9 +234,9 @@ class Search:
         second = node.trees[1] if len(node.trees) > 1 else mirrored(first, node.between)
         return None if second is None else fork(node.risk, node.between, (first, second))
 
-    def _leaf(self, node: TreeNode, way: int) -> None:
-        """Close a node whose path `way` no longer reaches the end."""
-        state = node.states[way]
+    def _leaf(self, node: TreeNode, path: int) -> None:
+        """Close a node whose path `path` no longer reaches the end."""
+        state = node.states[path]
         cut, avoid = small_cut(self.reduced, state.dead, state.avoid)
         for risk in avoid:
             self.activity[risk] += self.bump
@@ -245,22 +245,22 @@ class Search:
             self.activity /= self.bump
             self.bump = 1.0
         on_record = tuple(self.reduced.cut_on_record(cut, avoid))
-        self._close(node, Cut(way, on_record, avoid))
+        self._close(node, Cut(path, on_record, avoid))
 
     # Expanding
 
     def _expand(self, node: TreeNode) -> None:
-        for way, state in enumerate(node.states):
+        for path, state in enumerate(node.states):
             if state.plain is None:
                 state.plain = cheapest(self.reduced, self.reduced.cost, state.dead)
             if state.plain is None:
-                self._leaf(node, way)
+                self._leaf(node, path)
                 return
         chosen = self._within_limits(node)
         if chosen is None:
             return
-        whole = [way.edges for way in chosen]
-        node.bound = max(node.bound, sum(way.value for way in chosen))
+        whole = [path.edges for path in chosen]
+        node.bound = max(node.bound, sum(path.value for path in chosen))
         separate = self._take(whole)
         if self._dear(node):
             return
@@ -293,33 +293,33 @@ class Search:
         """Keep these paths if they answer the question and are the cheapest yet."""
         if self._meetings(whole) or not self._keeps_limits(whole):
             return False
-        cost = sum(int(self.reduced.cost[list(way)].sum()) for way in whole)
+        cost = sum(int(self.reduced.cost[list(path)].sum()) for path in whole)
         if self.best_cost is None or cost < self.best_cost:
             self.best, self.best_cost = list(whole), cost
         return True
 
     def _keeps_limits(self, whole: Sequence[tuple[int, ...]]) -> bool:
         for name, most in self.limits.most.items():
-            if any(self._sum(name, way) > most for way in whole):
+            if any(self._sum(name, path) > most for path in whole):
                 return False
         for name, most in self.limits.apart_most.items():
-            sums = [self._sum(name, way) for way in whole]
+            sums = [self._sum(name, path) for path in whole]
             if name in self.fixed_sums:
                 sums.append(self.fixed_sums[name])
             if max(sums) - min(sums) > most:
                 return False
         return True
 
-    def _sum(self, name: str, way: Sequence[int]) -> int:
-        return int(self.reduced.weights[name][list(way)].sum())
+    def _sum(self, name: str, path: Sequence[int]) -> int:
+        return int(self.reduced.weights[name][list(path)].sum())
 
-    def _risks(self, way: Sequence[int]) -> Ints:
-        parts = [self.reduced.risks_of(edge) for edge in way]
+    def _risks(self, path: Sequence[int]) -> Ints:
+        parts = [self.reduced.risks_of(edge) for edge in path]
         return np.unique(np.concatenate(parts)) if parts else np.zeros(0, dtype=np.int64)
 
     def _meetings(self, whole: Sequence[tuple[int, ...]]) -> list[tuple[int, int, Ints]]:
         """Pairs of paths with the risks that both rely on."""
-        own = [self._risks(way) for way in whole]
+        own = [self._risks(path) for path in whole]
         found = []
         for i, j in combinations(range(len(own)), 2):
             both = np.intersect1d(own[i], own[j], assume_unique=True)
@@ -344,9 +344,9 @@ class Search:
         node.trees, node.left = [None] * len(sides), len(sides)
         through = set(self.reduced.edges_of(risk).tolist())
         children = []
-        for side, way in enumerate(sides):
+        for side, path in enumerate(sides):
             states = list(node.states)
-            states[way] = self._avoiding(states[way], risk, through)
+            states[path] = self._avoiding(states[path], risk, through)
             child = TreeNode(tuple(states), node.bound, node.windows, node, side, node.flow)
             children.append(child)
         self._push(children)
@@ -395,20 +395,20 @@ class Search:
         whole, doubled = [], 0
         for state in node.states:
             if state.priced is None or state.priced[0] is not flow:
-                way = cheapest(self.reduced, flow.weight, state.dead)
-                assert way is not None
-                state.priced = (flow, way)
-            way = state.priced[1]
-            doubled += way.value
-            whole.append(way.edges)
+                path = cheapest(self.reduced, flow.weight, state.dead)
+                assert path is not None
+                state.priced = (flow, path)
+            path = state.priced[1]
+            doubled += path.value
+            whole.append(path.edges)
         return whole, -(-(doubled - 2 * flow.paid) // 2)
 
     def _complete(self, node: TreeNode, whole: Sequence[tuple[int, ...]]) -> None:
         """Look for first paths: keep one as it is and fit the others round it, in turn."""
         for keep in range(self.ways):
             found = {keep: whole[keep]}
-            for way, state in enumerate(node.states):
-                if way == keep:
+            for path, state in enumerate(node.states):
+                if path == keep:
                     continue
                 barred = state.dead.copy()
                 for other in found.values():
@@ -417,9 +417,9 @@ class Search:
                 fitted = cheapest(self.reduced, self.reduced.cost, barred)
                 if fitted is None:
                     break
-                found[way] = fitted.edges
+                found[path] = fitted.edges
             if len(found) == self.ways:
-                self._take([found[way] for way in range(self.ways)])
+                self._take([found[path] for path in range(self.ways)])
 
     # Limits
 
@@ -437,7 +437,7 @@ class Search:
     def _within_limits(self, node: TreeNode) -> list[GraphPath] | None:
         """The cheapest path of each state in the node's windows; None where the node was closed."""
         chosen: list[GraphPath] = []
-        for way, state in enumerate(node.states):
+        for path, state in enumerate(node.states):
             assert state.plain is not None
             if all(w.holds(self._sum(w.weight, state.plain.edges)) for w in node.windows):
                 chosen.append(state.plain)
@@ -448,14 +448,14 @@ class Search:
                 )
                 state.within_for = node.windows
             if state.within is None:
-                self._close(node, self._beyond(node, way))
+                self._close(node, self._beyond(node, path))
                 return None
             chosen.append(state.within)
         return chosen
 
-    def _beyond(self, node: TreeNode, way: int) -> Tree:
+    def _beyond(self, node: TreeNode, path: int) -> Tree:
         """A leaf for a path that no limit lets pass, or that several do not let pass together."""
-        state = node.states[way]
+        state = node.states[path]
         first = {window.weight: window for window in self.root.windows}
         tightest: list[Rest] = []
         for window in node.windows:
@@ -465,18 +465,18 @@ class Search:
             least = round(float(far[0][self.reduced.t]))
             begin = first[window.weight]
             if least > begin.most:
-                return Beyond(way, window.weight, least, begin.most, state.avoid)
+                return Beyond(path, window.weight, least, begin.most, state.avoid)
             if least > window.most:
                 rest: Rest = (window.weight, "most", window.most)
                 return Beyond(
-                    way, window.weight, least, window.most, state.avoid, frozenset([rest])
+                    path, window.weight, least, window.most, state.avoid, frozenset([rest])
                 )
             if window.most < begin.most:
                 tightest.append((window.weight, "most", window.most))
             if window.least > begin.least:
                 tightest.append((window.weight, "least", window.least))
         bounding = [w for w in node.windows if w.least > 0 or w.most < LARGEST_SUM]
-        return Listed(way, tuple(bounding), state.avoid, frozenset(tightest))
+        return Listed(path, tuple(bounding), state.avoid, frozenset(tightest))
 
     def _part_windows(self, node: TreeNode, whole: Sequence[tuple[int, ...]]) -> None:
         """Branch where separate paths differ by more than they may.
@@ -489,7 +489,7 @@ class Search:
             apart = self.limits.apart_most.get(window.weight)
             if apart is None:
                 continue
-            sums = [self._sum(window.weight, way) for way in whole]
+            sums = [self._sum(window.weight, path) for path in whole]
             if max(sums) - min(sums) <= apart:
                 continue
             h = (min(sums) + apart + max(sums)) // 2

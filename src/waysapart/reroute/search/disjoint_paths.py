@@ -1,13 +1,12 @@
-"""Make a no-pair proof small enough to be read.
-
-A proof needs only the risks that it speaks of. Proved again with these alone, the
-search is led astray less and often needs fewer; then each one is left out in turn.
-Edges that rely on none of them never part anything, so what they join is one node.
+"""The cheapest paths that share no risk, exactly, or the proof that there are none.
 
 The problem is NP-hard with general risks (Hu, "Diverse routing in optical mesh
 networks", IEEE Trans. Communications 51(3), 2003), so the search is exponential at
-worst and carries a time limit; what it returns is never called optimal unless the
-tree was closed.
+worst and has a time limit. Its result is called optimal only if the tree was closed.
+
+A proof needs only the risks that it names. The search is repeated with these risks
+alone, which often needs fewer of them; then each one is left out in turn.
+Edges that rely on none of them can be shared freely, so the nodes that they join become one.
 """
 
 from __future__ import annotations
@@ -42,103 +41,6 @@ from waysapart.reroute.search.risk_graph import (
     edge_risks,
     risks_of_path,
 )
-
-SHRINK_NODES = 400
-"""Largest tree grown again when a proof is made smaller."""
-
-SHRINK_RISKS = 24
-"""Proofs with more risks than this are not tried risk by risk; nobody would read them."""
-
-
-def made_small(
-    graph: RiskGraph, question: Question, proof: NoPairProof, deadline: float
-) -> NoPairProof:
-    """A proof of the same with no more risks, none of which can be left out singly.
-
-    Past `deadline` (`time.monotonic()`), or for proofs that are large, the best
-    reached so far is returned.
-    """
-    risks = edge_risks(graph, question.s, question.t)
-    while proof.size()[1] > 2 and time.monotonic() < deadline:
-        again = _proved_with(graph, question, risks, proof, proof.risks(), deadline)
-        if again is None or again.size() >= proof.size():
-            break
-        proof = again
-    if 1 < proof.size()[0] <= SHRINK_RISKS:
-        for risk in sorted(proof.risks()):
-            if risk in proof.risks() and time.monotonic() < deadline:
-                fewer = proof.risks() - {risk}
-                proof = _proved_with(graph, question, risks, proof, fewer, deadline) or proof
-    return proof
-
-
-def _proved_with(
-    graph: RiskGraph,
-    question: Question,
-    risks: Any,
-    proof: NoPairProof,
-    only: frozenset[int],
-    deadline: float,
-) -> NoPairProof | None:
-    """A proof in which the paths need not avoid each other at other risks than `only`."""
-    usable = np.ones(graph.n_edges, dtype=bool)
-    usable[sorted(proof.without)] = False
-    columns = risks.tocsc()[:, sorted(only)].tocsr()
-    relies = np.diff(columns.indptr) > 0
-    if question.limits:
-        place, edges = np.arange(graph.n_nodes), np.flatnonzero(usable)
-    else:
-        free = usable & ~relies
-        place = _joined(graph, free)
-        edges = np.flatnonzero(usable & relies)
-    s, t = int(place[question.s]), int(place[question.t])
-    if s == t:
-        return None
-    numbered = sorted(only)
-    small = RiskGraph(
-        graph.n_nodes,
-        place[graph.u[edges]],
-        place[graph.v[edges]],
-        graph.cost[edges],
-        columns[edges],
-        None,
-        {name: weight[edges] for name, weight in graph.weights.items()},
-    )
-    start = frozenset(numbered.index(risk) for risk in proof.from_start & only)
-    reduced = reduce_graph(small, Question(s, t))
-    search = Search(reduced, proof.ways, question.limits, start, dict(proof.kept), None)
-    search.run(deadline, SHRINK_NODES)
-    if search.tree is None or search.best is not None:
-        return None
-    return replace(proof, tree=_renumbered(search.tree, edges, numbered))
-
-
-def _joined(graph: RiskGraph, free: Any) -> Any:
-    shape = (graph.n_nodes, graph.n_nodes)
-    joined = boolean(graph.u[free], graph.v[free], shape)
-    return connected_components(joined, directed=False)[1].astype(np.int64)
-
-
-def _renumbered(tree: Tree, edges: Ints, risks: list[int]) -> Tree:
-    """The tree with the edges and risks of the small graph named as in the whole one."""
-    if isinstance(tree, Cut):
-        cut = tuple(sorted(int(edges[edge]) for edge in tree.edges))
-        return Cut(tree.way, cut, frozenset(risks[risk] for risk in tree.avoid))
-    if isinstance(tree, Few):
-        cut = tuple(sorted(int(edges[edge]) for edge in tree.edges))
-        return Few(cut, frozenset(risks[risk] for risk in tree.avoid))
-    if isinstance(tree, (Beyond, Listed)):
-        return replace(tree, avoid=frozenset(risks[risk] for risk in tree.avoid))
-    then = (_renumbered(tree.then[0], edges, risks), _renumbered(tree.then[1], edges, risks))
-    used: frozenset[Rest] = frozenset(
-        rest if len(rest) == 3 else (rest[0], risks[rest[1]]) for rest in tree.used
-    )
-    if isinstance(tree, Parted):
-        return replace(tree, then=then, used=used)
-    return Fork(risks[tree.risk], tree.between, then, used)
-
-
-# --- The cheapest paths that share no risk, exactly, or the proof that there are none.
 
 Status = Literal["apart", "none", "undecided"]
 
@@ -262,7 +164,7 @@ def best_paths(
     search.run(deadline)
     found: tuple[tuple[int, ...], ...] | None = None
     if search.best is not None:
-        found = tuple(tuple(reduced.on_record(list(way))) for way in search.best)
+        found = tuple(tuple(reduced.on_record(list(path))) for path in search.best)
         found = found if kept is None else (tuple(kept), *found)
     proof = None
     if search.tree is not None and found is None:
@@ -318,3 +220,100 @@ def barred_edges(graph: RiskGraph, question: Question) -> frozenset[int]:
         risks = edge_risks(graph, question.s, question.t)
         barred.update(np.flatnonzero(risks @ banned).tolist())
     return frozenset(barred)
+
+
+# --- Making a no-pair proof small enough to be read.
+
+SHRINK_NODES = 400
+"""Largest tree grown again when a proof is made smaller."""
+
+SHRINK_RISKS = 24
+"""Proofs with more risks than this are not tried risk by risk; nobody would read them."""
+
+
+def made_small(
+    graph: RiskGraph, question: Question, proof: NoPairProof, deadline: float
+) -> NoPairProof:
+    """A proof of the same with no more risks, none of which can be left out singly.
+
+    Past `deadline` (`time.monotonic()`), or for proofs that are large, the best
+    reached so far is returned.
+    """
+    risks = edge_risks(graph, question.s, question.t)
+    while proof.size()[1] > 2 and time.monotonic() < deadline:
+        again = _proved_with(graph, question, risks, proof, proof.risks(), deadline)
+        if again is None or again.size() >= proof.size():
+            break
+        proof = again
+    if 1 < proof.size()[0] <= SHRINK_RISKS:
+        for risk in sorted(proof.risks()):
+            if risk in proof.risks() and time.monotonic() < deadline:
+                fewer = proof.risks() - {risk}
+                proof = _proved_with(graph, question, risks, proof, fewer, deadline) or proof
+    return proof
+
+
+def _proved_with(
+    graph: RiskGraph,
+    question: Question,
+    risks: Any,
+    proof: NoPairProof,
+    only: frozenset[int],
+    deadline: float,
+) -> NoPairProof | None:
+    """A proof in which the paths need not avoid each other at other risks than `only`."""
+    usable = np.ones(graph.n_edges, dtype=bool)
+    usable[sorted(proof.without)] = False
+    columns = risks.tocsc()[:, sorted(only)].tocsr()
+    relies = np.diff(columns.indptr) > 0
+    if question.limits:
+        place, edges = np.arange(graph.n_nodes), np.flatnonzero(usable)
+    else:
+        free = usable & ~relies
+        place = _joined(graph, free)
+        edges = np.flatnonzero(usable & relies)
+    s, t = int(place[question.s]), int(place[question.t])
+    if s == t:
+        return None
+    numbered = sorted(only)
+    small = RiskGraph(
+        graph.n_nodes,
+        place[graph.u[edges]],
+        place[graph.v[edges]],
+        graph.cost[edges],
+        columns[edges],
+        None,
+        {name: weight[edges] for name, weight in graph.weights.items()},
+    )
+    start = frozenset(numbered.index(risk) for risk in proof.from_start & only)
+    reduced = reduce_graph(small, Question(s, t))
+    search = Search(reduced, proof.ways, question.limits, start, dict(proof.kept), None)
+    search.run(deadline, SHRINK_NODES)
+    if search.tree is None or search.best is not None:
+        return None
+    return replace(proof, tree=_renumbered(search.tree, edges, numbered))
+
+
+def _joined(graph: RiskGraph, free: Any) -> Any:
+    shape = (graph.n_nodes, graph.n_nodes)
+    joined = boolean(graph.u[free], graph.v[free], shape)
+    return connected_components(joined, directed=False)[1].astype(np.int64)
+
+
+def _renumbered(tree: Tree, edges: Ints, risks: list[int]) -> Tree:
+    """The tree with the edges and risks of the small graph named as in the whole one."""
+    if isinstance(tree, Cut):
+        cut = tuple(sorted(int(edges[edge]) for edge in tree.edges))
+        return Cut(tree.way, cut, frozenset(risks[risk] for risk in tree.avoid))
+    if isinstance(tree, Few):
+        cut = tuple(sorted(int(edges[edge]) for edge in tree.edges))
+        return Few(cut, frozenset(risks[risk] for risk in tree.avoid))
+    if isinstance(tree, (Beyond, Listed)):
+        return replace(tree, avoid=frozenset(risks[risk] for risk in tree.avoid))
+    then = (_renumbered(tree.then[0], edges, risks), _renumbered(tree.then[1], edges, risks))
+    used: frozenset[Rest] = frozenset(
+        rest if len(rest) == 3 else (rest[0], risks[rest[1]]) for rest in tree.used
+    )
+    if isinstance(tree, Parted):
+        return replace(tree, then=then, used=used)
+    return Fork(risks[tree.risk], tree.between, then, used)

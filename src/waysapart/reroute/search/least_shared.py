@@ -232,13 +232,13 @@ def _lighter(
     question: Question,
     weights: Ints,
     best: _Best | None,
-    ways: tuple[tuple[int, ...], ...],
+    paths: tuple[tuple[int, ...], ...],
 ) -> _Best:
-    shared = shared_risks(graph, question, ways)
+    shared = shared_risks(graph, question, paths)
     weight = int(weights[sorted(shared)].sum())
-    cost = sum(int(graph.cost[list(way)].sum()) for way in ways)
+    cost = sum(int(graph.cost[list(path)].sum()) for path in paths)
     if best is None or (weight, cost) < (best.weight, best.cost):
-        return _Best(weight, cost, ways, shared)
+        return _Best(weight, cost, paths, shared)
     return best
 
 
@@ -284,31 +284,31 @@ def _quick_pair(graph: RiskGraph, question: Question, weights: Ints) -> _Best | 
     if first is None:
         return None
     risks = edge_risks(graph, question.s, question.t)
-    ways = [tuple(reduced.on_record(list(first.edges)))] * 2
+    paths = [tuple(reduced.on_record(list(first.edges)))] * 2
     if question.keep is not None:
-        ways[0] = tuple(question.keep)
+        paths[0] = tuple(question.keep)
     dear = float(reduced.cost.sum()) + 1
     best: _Best | None = None
     for turn in range(ROUNDS):
-        way = 1 if question.keep is not None else 1 - turn % 2
-        met = sorted(risks_of_path(risks, ways[1 - way]) - frozenset(question.exempt))
+        path = 1 if question.keep is not None else 1 - turn % 2
+        met = sorted(risks_of_path(risks, paths[1 - path]) - frozenset(question.exempt))
         price = np.zeros(graph.n_risks)
         price[met] = weights[met]
         found = cheapest(
             reduced, reduced.cost + dear * reduced.whole * (reduced.risks @ price), alive
         )
         assert found is not None
-        ways[way] = tuple(reduced.on_record(list(found.edges)))
-        if _keeps_limits(graph, question, ways):
-            best = _lighter(graph, question, weights, best, (ways[0], ways[1]))
+        paths[path] = tuple(reduced.on_record(list(found.edges)))
+        if _keeps_limits(graph, question, paths):
+            best = _lighter(graph, question, weights, best, (paths[0], paths[1]))
     return best
 
 
-def _keeps_limits(graph: RiskGraph, question: Question, ways: Iterable[tuple[int, ...]]) -> bool:
-    listed = list(ways)
+def _keeps_limits(graph: RiskGraph, question: Question, paths: Iterable[tuple[int, ...]]) -> bool:
+    listed = list(paths)
     limits = question.limits
     for name in {*limits.most, *limits.apart_most}:
-        sums = [int(graph.weights[name][list(way)].sum()) for way in listed]
+        sums = [int(graph.weights[name][list(path)].sum()) for path in listed]
         if name in limits.most and max(sums) > limits.most[name]:
             return False
         if name in limits.apart_most and max(sums) - min(sums) > limits.apart_most[name]:

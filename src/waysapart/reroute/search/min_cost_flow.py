@@ -220,17 +220,17 @@ def _taken_apart(reduced: Reduced, there: Ints, back: Ints) -> tuple[tuple[int, 
         onward.setdefault(int(reduced.v[edge]), []).extend(
             [(edge, int(reduced.u[edge]))] * int(back[edge])
         )
-    ways = []
+    paths = []
     while onward.get(reduced.s):
         nodes: list[int] = [reduced.s]
-        way: list[int] = []
+        path: list[int] = []
         while nodes[-1] != reduced.t:
             edge, node = onward[nodes[-1]].pop()
             if node in nodes:
                 keep = nodes.index(node)
-                nodes, way = nodes[: keep + 1], way[:keep]
+                nodes, path = nodes[: keep + 1], path[:keep]
             else:
                 nodes.append(node)
-                way.append(edge)
-        ways.append(tuple(way))
-    return tuple(ways)
+                path.append(edge)
+        paths.append(tuple(path))
+    return tuple(paths)

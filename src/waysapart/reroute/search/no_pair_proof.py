@@ -1,15 +1,16 @@
 """The proof that no separate paths exist, small enough to be read and easy to check.
 
-A tree. At a fork stands a risk that two named paths must not both rely on, so one
-of them avoids it: one branch for each. A leaf names a path, the risks that it
-must avoid on this branch and a cut: edges whose removal parts the ends, each of
-which relies on one of these risks. So this path does not exist, and as it goes on
-every branch, nor do the separate paths. To check it takes a breadth-first search per
-leaf and nothing else. A leaf may instead rest on a limit: the least sum that a
-path can reach while avoiding these risks is more than the limit; or on several: of
-all courses that avoid these risks, listed one by one, none keeps them all. Where
-the paths may differ by no more than so much, a fork may part on that: all of them stay
-at or below some figure, or all of them above another.
+The proof is a tree. A fork names a risk that two of the paths must not both rely on: one
+branch lets the first of them avoid it, one the second. A leaf names a path, the risks that it
+must avoid on this branch, and a cut: edges whose removal separates the ends, each of
+which relies on one of these risks. So this path does not exist on this branch. Where that holds
+on every branch, there are no separate paths. Checking takes one breadth-first search per leaf.
+
+A leaf may instead rest on a limit: the least sum that a path can reach while avoiding these
+risks exceeds the limit. It may rest on several limits: all courses that avoid these risks are
+listed, and none keeps every limit. Where the sums of the paths may differ by a given figure
+only, a fork may split on that: either all paths stay at or below one figure, or all stay above
+another.
 """
 
 from __future__ import annotations
@@ -380,8 +381,8 @@ def _figures(leaf: Leaf) -> frozenset[Rest]:
 def fork(risk: int, between: tuple[int, int], then: tuple[Tree, Tree]) -> Tree:
     """Join two closed branches; a branch that does not need its risk stands for both."""
     first, second = between
-    for way, branch in zip(between, then, strict=True):
-        if (way, risk) not in branch.used:
+    for path, branch in zip(between, then, strict=True):
+        if (path, risk) not in branch.used:
             return branch
     used = (then[0].used - {(first, risk)}) | (then[1].used - {(second, risk)})
     return Fork(risk, between, then, used)
@@ -416,7 +417,7 @@ def _swapped(rest: Rest, swap: Mapping[int, int]) -> Rest:
     return rest if len(rest) == 3 else (swap.get(rest[0], rest[0]), rest[1])
 
 
-# --- Whether a proof that lists courses one by one stays short enough to be checked that way.
+# --- Leaves that list courses: whether the list is short enough to be checked.
 
 MOST_LISTED = 500
 """Courses that a leaf may list; a proof that needs more is not given."""
@@ -472,7 +473,7 @@ def _few(reduced: Reduced, within: Sequence[Window], dead: Bools) -> bool:
     return True
 
 
-# --- The cut that shows why a path no longer exists, with few risks to blame.
+# --- The minimum cut that shows why a path no longer exists, with few risks.
 
 
 def small_cut(

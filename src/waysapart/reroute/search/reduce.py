@@ -65,11 +65,11 @@ class Reduced:
         found: Ints = csr_row(self.risks, edge)
         return found
 
-    def on_record(self, way: list[int]) -> list[int]:
+    def on_record(self, path: list[int]) -> list[int]:
         """The edges on record of a path, given as edges of this graph from `s` on."""
         found: list[int] = []
         last_chain, at = -1, self.s
-        for edge in way:
+        for edge in path:
             forward = int(self.u[edge]) == at
             at = int(self.v[edge] if forward else self.u[edge])
             if self.chain[edge] != last_chain:

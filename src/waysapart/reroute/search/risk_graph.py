@@ -241,14 +241,14 @@ def risks_of_path(risks: SparseBool, edges: Sequence[int]) -> frozenset[int]:
 
 
 def shared_risks(
-    graph: RiskGraph, question: Question, ways: Sequence[Sequence[int]]
+    graph: RiskGraph, question: Question, paths: Sequence[Sequence[int]]
 ) -> frozenset[int]:
     """Risks, other than exempt ones, that at least two of the paths rely on."""
     risks = edge_risks(graph, question.s, question.t)
     met: set[int] = set()
     twice: set[int] = set()
-    for way in ways:
-        own = risks_of_path(risks, way)
+    for path in paths:
+        own = risks_of_path(risks, path)
         twice |= met & own
         met |= own
     return frozenset(twice - set(question.exempt))
