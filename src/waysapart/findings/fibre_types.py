@@ -1,4 +1,4 @@
-"""What the catalogue says of every stretch of fibre that links run through."""
+"""The properties of every stretch of fibre in a link, from the catalogue of fibre types."""
 
 from __future__ import annotations
 

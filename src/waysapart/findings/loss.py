@@ -43,7 +43,7 @@ DECIMALS_DB = 4
 done again by hand."""
 _Total = Callable[[Floats | Ints | Bools], Floats]
 _PASSIVE = ("fibre_db", "splices_db", "connectors_db", "mismatch_db", "via_db")
-"""What a measurement of the whole link measures."""
+"""Terms that a measurement of the whole link includes."""
 TERMS = (*_PASSIVE, "test_db", "repair_db", "reserve_db")
 """What `loss_db` is the sum of."""
 
@@ -463,7 +463,7 @@ def reach_columns(network: Network, glass: Glass, counts: Bools) -> pd.DataFrame
         length 0) and `bandwidth_needed_mhz`; `dispersion_ps_nm` (chromatic,
         greatest) and `dispersion_limit_ps_nm`; `multimode` (some of its fibre
         has a modal bandwidth); `fibre_type` (types on record, `;` between). Of the
-        longest cable, which is the one that is thought of as longer:
+        longest cable, which is taken to be extended:
         `longest_m`, `longest_db_per_km`, `longest_reel_m`, `longest_dispersion`,
         `longest_bandwidth`. NaN where the catalogue has no value.
     """

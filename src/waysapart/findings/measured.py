@@ -69,7 +69,7 @@ def compare_measurements(network: Network, budgets: pd.DataFrame) -> pd.DataFram
 
 
 def loss_delay_gaps(network: Network, compared: pd.DataFrame) -> list[Gap]:
-    """Tests of loss and delay that mean that the record is of something else.
+    """Measurements of loss and delay that contradict the record.
 
     A loss that the records do not explain is a gap only where no measurement of
     length or delay of the same cable or link agrees: with the right length it
@@ -164,7 +164,7 @@ def _link_losses(network: Network, budgets: pd.DataFrame) -> pd.DataFrame:
 
 
 def _cable_losses(network: Network) -> pd.DataFrame:
-    """Tests of cables in their place: fibre with the splices that lie within it."""
+    """Measurements of installed cables: fibre with the splices that lie within it."""
     study, rules = network.study, network.study.rules
     measurements = newest_measurements(study, "cables", "loss_db")
     measurements = measurements[measurements["wavelength_nm"].notna()]
@@ -261,7 +261,7 @@ def missing_stages(network: Network) -> pd.DataFrame:
     DataFrame
         One row per fibre of a link: `link`, `cable` (numbers), `fibre`
         (`NO_FIBRE`: not recorded), and one bool per entry of
-        `waysapart.formulas.measured.TESTS`: still missing. Tests of the drum
+        `waysapart.formulas.measured.TESTS`: still missing. Measurements of the drum
         and of the installed cable are the cable's, end-to-end measurements are the
         link's; one that names no fibre is of all of them.
     """
@@ -293,7 +293,7 @@ def missing_stages(network: Network) -> pd.DataFrame:
 
 
 def drums(network: Network) -> pd.DataFrame:
-    """Whether each drum that was tested reaches.
+    """Whether each drum that was measured is long enough.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Unavailability of every path, of all paths of a circuit or group at once, and what brings it."""
+"""Unavailability of paths, and of all paths of a circuit or group at once, and its causes."""
 
 from __future__ import annotations
 
@@ -207,7 +207,7 @@ def outages(
 
     Notes
     -----
-    A machine that either of several supplies feeds is dark while all of them are. Where the
+    A machine with several supplies is down while all of them are. Where the
     paths of a trial meet but one machine with these feeds, and none of what feeds it otherwise,
     that is one more thing that fails by itself. Else all states of what feeds such machines
     are gone through (`redundancy`).
@@ -307,7 +307,7 @@ class Lacks:
     paths : sequence of tuple of str, shape (paths,)
         Of each path: what has a rate bounds its figure from below.
     whole : sequence of tuple of str, shape (trials,)
-        Ways of a trial that are not on record and might still run: nothing bounds its figure.
+        Paths of a trial that are not on record and might still run: nothing bounds its figure.
     doubt : sequence of bool, shape (paths,)
         Paths of which what is on record may be false: nothing bounds their figures.
     """
@@ -453,7 +453,7 @@ class _Things:
         return np.asarray(np.r_[self.down, self.dark], dtype=np.float64)
 
     def tangled(self, paths: sp.csr_array) -> sp.csr_array:
-        """Clusters of machines that take paths of a trial in more than one way.
+        """Clusters of machines on which paths of a trial depend more than once.
 
         Parameters
         ----------

@@ -1,8 +1,8 @@
-"""What each circuit protects, and what takes it together with a path of the circuit.
+"""The line that each circuit protects, and what is lost together with a path of the circuit.
 
-A fault on the line is when its protection must act. Where the same event that brings the
-fault (a fallen tower, a slip under the route) takes a path, the circuit acts over what
-remains, or not at all.
+Protection must act when its line has a fault. If the event that causes the fault (a fallen
+tower, a slip under the route) also cuts a path, the circuit acts over the paths that remain, or
+not at all.
 """
 
 from __future__ import annotations

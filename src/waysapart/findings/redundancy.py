@@ -1,4 +1,4 @@
-"""What goes dark when every feed of it is down, and what that takes of some paths at once.
+"""Machines with several feeds: how often all feeds are down, and which paths that cuts.
 
 Machines with the same feeds are one here. *Things* are classes of assets that fail
 independently of each other; a feed is down when one of its things is, or when a machine

@@ -16,7 +16,7 @@ from waysapart.reliance.rely import Reliance
 
 @dataclass(frozen=True)
 class Sides:
-    """Who is held against whom: trials, each of two or more sides, each side of one or more paths.
+    """What is compared: trials with two or more sides, and sides with one or more paths.
 
     A circuit's sides are its paths. An asset is shared in a trial when all of
     its sides, and at least two, rely on it.
@@ -33,7 +33,7 @@ class Sides:
     group : ndarray of bool, shape (trials,)
         Trials of groups, whose members back each other up.
     tails : ndarray of bool, shape (trials,), or None
-        Trials of one circuit whose tails are excused; None: no trial.
+        Trials of one circuit whose tails are excused; None: none.
     """
 
     trial: Ints
@@ -104,7 +104,7 @@ def share(reliance: Reliance, sides: Sides) -> Sharing:
 
 
 def blank_within(reliance: Reliance, sides: Sides) -> Ints:
-    """How many assets that any side of each trial relies on lie within nobody knows what."""
+    """How many assets of each trial have no record of what they lie within."""
     members = reliance.classes.members
     blank = np.zeros(members.shape[1], dtype=np.int64)
     frame = reliance.network.assets.frame

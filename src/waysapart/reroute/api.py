@@ -62,7 +62,7 @@ def reroute(
     time_limit_s: float = 10.0,
     progress: Progress | None = None,
 ) -> Reroute:
-    """Search the cheapest paths that the prover calls apart and within limits.
+    """Find the cheapest paths that the prover calls apart and within limits.
 
     Parameters
     ----------
@@ -73,7 +73,7 @@ def reroute(
     between : pair of str, optional
         Two pieces of equipment: paths for a circuit that does not exist yet.
     cost : {'length', 'delay', 'loss', 'splices', 'unavailability'}
-        What the paths add up to least of.
+        What is minimised, summed over the paths.
     keep : str, optional
         Name of a path that stays as it is, such as ``main``.
     avoid : collection of str
@@ -90,9 +90,9 @@ def reroute(
         How to look for something to build where no separate paths exist; None:
         with what is on record and short new segments.
     time_limit_s : float
-        For each search.
+        Seconds for each search.
     progress : callable, optional
-        Is told in words what happens.
+        Called with a text for every step.
 
     Returns
     -------
@@ -101,7 +101,7 @@ def reroute(
     Raises
     ------
     CallError
-        An id, a cost or a combination that has no meaning; a study without
+        An unknown id or cost, options that exclude each other, or a study without
         equipment.
 
     Notes
@@ -259,7 +259,7 @@ def _check_ways(
 
 
 def _check_ends(ground: Ground, targets: Sequence[Target], avoid: frozenset[str]) -> None:
-    """Refuse to avoid what a circuit's end cannot do without."""
+    """Refuse to avoid what an end of a circuit relies on."""
     if not avoid:
         return
     closed = ground.reliance.closed

@@ -1,4 +1,7 @@
-"""Turn the paths of a search into records: new links, their runs and fibres, and the work."""
+"""The paths of a search as records: new links, their runs and fibres, and the work.
+
+A draft of these rows can be laid over a study, or written as a study that extends it.
+"""
 
 from __future__ import annotations
 

@@ -62,7 +62,7 @@ class Found:
     target : Target
     status : str
     why : str
-        What stands in the way where `status` is not `apart`.
+        Why `status` is not `apart`.
     ways : dict of str to dict of str to ProposedPath
         By circuit and by the name of the path.
     space, answer : Space, Answer
@@ -105,7 +105,7 @@ class Ask:
 
 
 def solve(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set[int]]) -> None:
-    """Search the paths of one target once more; the result goes into `found`.
+    """Search the paths of one target; the result is written into `found`.
 
     `taken` are fibres per cable that the same proposal has given away.
     """

@@ -137,27 +137,27 @@ def paths_to_lose(
 
     Returns
     -------
-    ways : list of list of int
+    chosen : list of list of int
         Per trial every path of its circuits; then, per group, the paths that
         its members work on now.
     working_of : dict of int to int
-        Trial of each group, to where its working paths stand in `ways`.
+        Number of each group to the place of its working paths in `chosen`.
     members : list of tuple of int
-        For each of `ways`, the circuits whose ways count there though they are not on record:
+        For each of `chosen`, the circuits whose paths count there though they are not on record:
         all of them, or those of which the working path is not.
     """
     paths = network.paths
     of_circuit = [list(paths.of_circuit(one)) for one in range(_circuit_count(network))]
-    ways = [[path for one in trial.circuits for path in of_circuit[one]] for trial in trials]
+    chosen = [[path for one in trial.circuits for path in of_circuit[one]] for trial in trials]
     members = [trial.circuits for trial in trials]
     working_of = {}
     for number, trial in enumerate(trials):
         if trial.group_test is not None:
-            working_of[number] = len(ways)
+            working_of[number] = len(chosen)
             of_member = [of_circuit[one] for one in trial.circuits]
-            ways.append([_working(paths.label, mine, lost) for mine in of_member if mine])
+            chosen.append([_working(paths.label, mine, lost) for mine in of_member if mine])
             members.append(tuple(one for one in trial.circuits if not of_circuit[one]))
-    return ways, working_of, members
+    return chosen, working_of, members
 
 
 def _circuit_count(network: Network) -> int:

@@ -48,7 +48,7 @@ class PathCourse:
     item : ndarray of int, shape (n,)
         Numbers of assets: a structure or site, a segment, the next structure, and so on.
     parts : ndarray of bool, shape (n,)
-        Ways part where one alone follows the item: all but spans, whose towers may be
+        Paths part where only one of them follows the item: all but spans, whose towers may be
         shared where their wires are not.
     place : dict of int to int
         Asset to its first place in `item`.
@@ -68,7 +68,7 @@ class PathCourse:
 
 @dataclass
 class _Member:
-    """A shared asset on its way into a stretch."""
+    """A shared asset that is to be put into a stretch."""
 
     asset: int
     paths: tuple[int, ...]
@@ -156,7 +156,7 @@ class SharingFacts:
         }
 
     def single(self, trial: int) -> list[str]:
-        """Every asset whose loss alone takes all sides, avoidable or not."""
+        """Every asset whose loss alone puts all sides out of service, avoidable or not."""
         if len(self._proof.trials[trial].sides) < 2:
             return []
         return [

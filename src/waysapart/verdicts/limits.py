@@ -17,10 +17,10 @@ from waysapart.study.rules import Rules, Service, UnknownService
 
 
 def below(value: float, limit: float | None, at_least: float = np.nan) -> bool | None:
-    """Whether a figure keeps a limit. No limit is kept.
+    """Whether a figure is within a limit; True where there is no limit.
 
-    A figure that is not known breaks a limit where the least that it can be, `at_least`,
-    does; else the answer is None.
+    An unknown figure breaks a limit if its lower bound, `at_least`, does; else the answer is
+    None.
     """
     if limit is None:
         return True
@@ -56,7 +56,7 @@ class CircuitLimits:
     delay_why, asymmetry_why : tuple of str
         What is not on record of the delay, and of the asymmetry.
     recovery_ms : float
-        How long it is away while it changes over; NaN with fewer than two paths.
+        Interruption while the circuit changes over; NaN with fewer than two paths.
     delay_ok, asymmetry_ok, loss_ok, unavailability_ok, recovery_ok : bool or None
         None: the records give no figure, or leave open what it rests on.
     open_ : frozenset of str
@@ -234,7 +234,7 @@ def asked_limits(service: Service) -> frozenset[str]:
 
 
 def changeover_ms(rules: Rules) -> float:
-    """How long a circuit is away while it changes over to its other path, by the rules."""
+    """Interruption while a circuit changes over to its other path, by the rules."""
     recovery = rules.recovery
     return float(recovery_ms(recovery.detection_ms, recovery.hold_off_ms, recovery.switching_ms))
 
@@ -416,7 +416,7 @@ class _States:
         """The greatest difference of the two directions over all states of a circuit.
 
         What both directions have in common cancels, known or not: a relay whose delay nobody
-        recorded takes as long on either way. What is not on record of one alone may make
+        recorded takes equally long in both directions. What is not on record of one alone may make
         their difference any greater.
         """
         mine = self.of_circuit.get(circuit)

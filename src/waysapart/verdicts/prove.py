@@ -200,12 +200,12 @@ def prove(study: Study | Network) -> Proof:
 
 
 def _service(asked: tuple[Service, ...]) -> Service:
-    """The limits of a circuit's service; for a group, of its member that asks for most space."""
+    """The limits of a circuit's service; for a group, that with the widest separation."""
     return max(asked, key=lambda service: service.widest_separation_m())
 
 
 def _path_gaps(network: Network, trials: list[Trial], lost: Bools) -> list[Gap]:
-    """Ways that are out of service now, and groups with nobody to be held against."""
+    """Gaps for paths that are out of service now, and for groups of one circuit."""
     gaps = []
     paths = network.paths
     names = network.study.tables["circuits"]["id"].to_numpy()
@@ -215,11 +215,11 @@ def _path_gaps(network: Network, trials: list[Trial], lost: Bools) -> list[Gap]:
             mine = paths.of_circuit(circuit)
             out = [path for path in mine if lost[path]]
             if out and len(mine) - len(out) < 2:
-                ways = ", ".join(paths.label[path] for path in out)
+                labels = ", ".join(paths.label[path] for path in out)
                 gaps.append(
                     Gap(
                         "way-out",
-                        f"circuit {names[circuit]}: {ways} is out of service now, so it has not "
+                        f"circuit {names[circuit]}: {labels} is out of service now, so it has not "
                         "two ways: prove it again when the work is done",
                         str(names[circuit]),
                         circuits=(str(names[circuit]),),
@@ -245,7 +245,7 @@ def _counted(
     names: list[str | None],
     sharing: Sharing,
 ) -> sp.csr_array:
-    """What takes a circuit together with its line, and counts by its service (`own_line`)."""
+    """What is lost together with a circuit's line and counts by its service (`own_line`)."""
     row: list[int] = []
     column: list[int] = []
     for number, trial in enumerate(trials):
@@ -264,7 +264,7 @@ def _counted(
 def _own_line_gaps(
     network: Network, own: OwnLines, rules: Rules, names: list[str | None]
 ) -> list[Gap]:
-    """Circuits whose service counts what takes their line, where that is not on record."""
+    """Gaps for circuits whose service counts their line, where that is not on record."""
     gaps = []
     for circuit, reasons in sorted(own.unknown.items()):
         if rules.service(names[circuit]).own_line == _OWN_EXCUSED:

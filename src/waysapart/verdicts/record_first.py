@@ -1,6 +1,6 @@
-"""Which records to enter first: the fewest that let the most circuits be decided.
+"""Which records to enter first, so that the most circuits are decided with the fewest.
 
-A circuit is decided once every record that holds it up has been entered. Which records to
+A circuit is decided once every record that it waits for has been entered. Which records to
 enter, so that as many circuits as possible are decided for their number, is the problem of
 the densest sub-hypergraph: choose circuits, pay for the union of the records that they need.
 The best ratio of circuits to records is found by maximising `q * circuits - p * records` for
@@ -40,7 +40,7 @@ _MOST_RECORDS = 2000
 """Records of one part, up to which it is exact: beyond, sums are too large for the solver."""
 _LIMITS = ("delay", "asymmetry", "loss", "unavailability", "recovery")
 _NO_RECORD = ("way-out", "lone-member")
-"""Gaps that no entry in the records mends: work in progress, a group of one."""
+"""Gaps that no entry in the records closes: work in progress, a group of one."""
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""Which waivers it would take to accept what stands against a circuit or group."""
+"""Which waivers would accept what stands against a circuit or group."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _HOLDING_ROLES = ("sites", "structures", "holders", "segments")
 
 
 def offered_waivers(proof: ProofData, name: str) -> list[OfferedWaiver]:
-    """What waivers it takes to accept all that stands against a circuit or group.
+    """The waivers that would accept all findings against a circuit or group.
 
     Parameters
     ----------

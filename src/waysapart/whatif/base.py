@@ -83,7 +83,7 @@ class Base:
         return sp.csr_array(member.astype(np.int32))
 
     def event(self, numbers: Ints) -> sp.csr_array:
-        """One event that takes these assets."""
+        """One event that puts these assets out of service."""
         row = np.zeros(len(numbers), dtype=np.int64)
         return boolean(row, numbers, (1, len(self.network.assets)))
 
@@ -116,7 +116,7 @@ def base_of(subject: Subject) -> Base:
 
 
 def further(base: Base, events: sp.csr_array, down: Bools | None = None) -> sp.csr_array:
-    """What each event takes beyond what is down already: shape (events, assets).
+    """What each event puts out of service besides what is down already: shape (events, assets).
 
     `down` replaces what is out of service now.
     """

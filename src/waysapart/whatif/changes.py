@@ -41,7 +41,7 @@ MARGIN_SHARE = 0.05
 """Part of a limit of delay or asymmetry by which the margin to it may fall: common practice, no
 source."""
 MARGIN_DB = 1.0
-"""Two splices and more than what a test repeats to: common practice, no source."""
+"""More than two splices, and more than a measurement varies by: common practice, no source."""
 NEAR_M = 100.0
 """Farther apart than this one excavation does not reach both: common practice, no source."""
 CLOSER_M = 1.0
@@ -112,8 +112,8 @@ class Difference:
     figures : dict
         Figure to (before, after), those that differ.
     less_on_record : list of dict
-        Ways over the same links that rely on fewer things than before: plant that was
-        taken out of the way, or a record that went missing; nobody can tell which.
+        Paths over the same links that rely on fewer things than before: plant was removed,
+        or a record is missing; the records do not tell which.
     """
 
     id: str

@@ -140,7 +140,7 @@ class NoticeFacts(TypedDict):
 
 
 class DigFacts(TypedDict):
-    """Works as plain data: what `dig --json` writes."""
+    """Works as plain data, as `dig --json` writes them."""
 
     study: str
     revision: str | None
@@ -161,7 +161,7 @@ class DigFacts(TypedDict):
 
 @dataclass(frozen=True)
 class Dig:
-    """What works take; `facts()` is what `--json` writes.
+    """What works put out of service; `facts()` is what `--json` writes.
 
     Attributes
     ----------
@@ -396,7 +396,7 @@ _GROUP_RANK = {LOST: 0, DROPPED: 1, WEAKENED: 2, UNKNOWN: 3, UNTOUCHED: 4}
 
 
 def dig_facts(works: Dig) -> DigFacts:
-    """Everything that works take, with the keys of `dig --json`; worst first."""
+    """Everything that works put out of service, with the keys of `dig --json`; worst first."""
     study = works.base.study
     circuits = sorted(works.circuits, key=lambda state: _order(works, state))
     groups = sorted(works.groups, key=lambda state: (_GROUP_RANK[state.state], state.trial))
@@ -434,7 +434,7 @@ def dig_facts(works: Dig) -> DigFacts:
 
 
 def _order(works: Dig, state: CircuitState) -> tuple[int, int, int, str]:
-    """Lost first; then those that run outside a limit, then the ones most things would lose."""
+    """Lost first, then those outside a limit, then those that the most single events would lose."""
     outside = 0 if state.within is False else 1
     rank = _RANK.get(state.state, 1 if state.within is False else 2)
     return rank, outside, -len(state.next), works.base.circuit_ids()[state.circuit]
@@ -603,7 +603,7 @@ _MOST_NAMES = 20_000
 
 @dataclass(frozen=True)
 class Hits:
-    """Assets that works take directly.
+    """Assets that works hit directly.
 
     Attributes
     ----------
@@ -721,7 +721,7 @@ def causes(base: Base, hit: Ints, fallen: Bools) -> dict[int, tuple[int, ...]]:
     -------
     dict
         Asset to the fallen asset that it directly relies on, by the shortest
-        way from what was hit; or, for what has lost all of its feeds, to the
+        chain from what was hit; or, for what has lost all of its feeds, to the
         supplies of these that fell.
     """
     steps = base.reliance.steps + base.reliance.works

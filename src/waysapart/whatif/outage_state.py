@@ -1,4 +1,4 @@
-"""How every circuit and group stands while something is down."""
+"""The state of every circuit and group while assets are down."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class CircuitState:
         `untouched`, `on-` and the label of the path that carries it, `lost`, or
         `unknown` (not known to be hit, but a record gap touches it).
     running, cut, out : tuple of str
-        Labels of the paths that still run, that the event takes, that were out
+        Labels of the paths that still run, that the event cuts, that were out
         of service before it.
     next : tuple of int
         Assets whose loss would lose the circuit now.
@@ -71,7 +71,7 @@ class CircuitState:
 
     @property
     def touched(self) -> bool:
-        """Whether the event takes any path of it that ran before."""
+        """Whether the event cuts any path of it that ran before."""
         return bool(self.cut)
 
     @property
@@ -88,8 +88,8 @@ class GroupState:
     ----------
     trial : int
     state : str
-        `lost`: no path of any member runs. `dropped`: all that its test
-        counts is down at once, though members can switch to other paths.
+        `lost`: no path of any member runs. `dropped`: all paths that its
+        `group_test` counts are down at once, though members can switch to other paths.
         `weakened`: some of it is down. Else `unknown` or `untouched`.
     running : tuple of int
         Members that still have a path.

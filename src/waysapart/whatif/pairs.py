@@ -20,7 +20,7 @@ from waysapart.reliance.direct import Feeds
 from waysapart.whatif.base import Base, every_asset, further, path_groups, paths_cut
 
 MOST_IDS = 12
-"""Events that do the same are listed up to so many; `pairs` counts them all."""
+"""Events with the same effect are listed up to this number; `pairs` counts them all."""
 _AT_ONCE = 20_000_000
 """Sums that are held in memory at a time."""
 _GROUP = 1 << 24
@@ -93,7 +93,7 @@ def worst_pairs(base: Base, cut: sp.csr_array, chosen: Ints, top: int) -> Pairs:
     ----------
     base : Base
     cut : csr_array of bool, shape (assets, paths)
-        Ways that the loss of each asset cuts, from `contingency`.
+        Paths that the loss of each asset cuts, from `contingency`.
     chosen : ndarray of int
         Circuits that count; groups with a member among them count as well.
     top : int
@@ -330,7 +330,7 @@ class Owners:
     ----------
     paths : csr_array of int32, shape (paths, owners)
     running : ndarray of int, shape (owners,)
-        Ways that run now.
+        Number of paths that run now.
     ids : list of str
     circuits : int
         How many of the owners are circuits.

@@ -95,7 +95,7 @@ class WorksPlan:
     steps : list of Outcome
         Each work by itself, those before it in `order` done.
     exact : bool
-        Whether no order can lose less.
+        Whether every order loses at least as much.
     accuracy_m : float or None
         As asked; None: surveyed as recorded, else by the rules.
     """
@@ -238,8 +238,8 @@ def plan_works(
     WorksPlan
         What each work takes and loses, combinations that must not overlap,
         the planned days replayed, and an order with days of its own, replayed
-        as well. Where no order loses nothing, the least bad one with the
-        reason. `exact` says whether no order can be better.
+        as well. Where every order loses something, the one that loses least,
+        with the reason. `exact`: every order loses at least as much.
 
     Raises
     ------
@@ -285,7 +285,7 @@ def plan_works(
 # --- The order in which works lose the least, and their days.
 
 EXACT_UP_TO = 12
-"""So many works are ordered by going through all sets of them: 2^12 sets."""
+"""Up to this number of works all sets of them are gone through: 2^12 sets."""
 PAIRS_UP_TO, TRIPLES_UP_TO = 200, 24
 
 _Cost = tuple[int, int, int]
@@ -467,7 +467,7 @@ def _keeps(
 # --- What is lost while some works are in progress and some are done.
 
 Situation = tuple[frozenset[int], frozenset[int]]
-"""Works under way, works done: places in the table of works."""
+"""Works in progress, works done: places in the table of works."""
 
 
 @dataclass(frozen=True)

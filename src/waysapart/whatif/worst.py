@@ -33,7 +33,7 @@ LOST, EXPOSED = "lost", "exposed"
 
 
 class EventFacts(TypedDict):
-    """One event that takes something."""
+    """One event that cuts a path."""
 
     asset: str
     role: str
@@ -44,7 +44,7 @@ class EventFacts(TypedDict):
 
 
 class ContingencyFacts(TypedDict):
-    """Every event that takes something; `out` is out of service as things are."""
+    """Every event that cuts a path; `out` is out of service as things are."""
 
     study: str
     out: list[str]
@@ -59,7 +59,7 @@ class Contingency:
     ----------
     base : Base
     cut : csr_array of bool, shape (assets, paths)
-        Ways that run now and that the event cuts.
+        Paths that run now and that the event cuts.
     lost, exposed : csr_array of bool, shape (assets, circuits)
         No path is left; one path is left of those that run now. Only events
         that take a path of the circuit stand in either.
@@ -78,7 +78,7 @@ class Contingency:
         return self.base.network.assets.frame["id"].to_numpy()
 
     def frame(self) -> pd.DataFrame:
-        """One row per event and circuit that it takes a path of.
+        """One row per event and circuit of which it cuts a path.
 
         Columns `asset`, `role`, `kind`, `circuit`, `state` (lost or exposed),
         ordered by asset number and circuit.
@@ -120,7 +120,7 @@ class Contingency:
         )
 
     def facts(self) -> ContingencyFacts:
-        """The table as plain data: only events that take something, in the order of assets."""
+        """The table as plain data: only events that cut a path, in the order of assets."""
         names = np.array(self.base.circuit_ids(), dtype=object)
         groups = np.array(
             [trial.id for trial in self.base.trials[self.base.circuit_count :]], dtype=object
@@ -181,7 +181,7 @@ def contingency(subject: Subject) -> Contingency:
 
 
 def single_cuts(base: Base) -> sp.csr_array:
-    """Ways that run now and that the loss of each asset cuts: shape (assets, paths)."""
+    """Paths that run now and that the loss of each asset cuts: shape (assets, paths)."""
     up = np.flatnonzero(~base.down)
     events = every_asset(base)
     if base.down.any():
@@ -198,7 +198,7 @@ def held_against(
     ----------
     base : Base
     cut : csr_array of bool, shape (events, paths)
-        Ways that run now and that each event cuts.
+        Paths that run now and that each event cuts.
     paths : csr_array of int32, shape (paths, owners)
 
     Returns
@@ -233,7 +233,7 @@ TOP = 20
 
 
 class RankedEvent(TypedDict):
-    """One event: how many circuits and groups it takes, and what its failures bring.
+    """One event: how many circuits and groups it loses, and its share of the unavailability.
 
     `unavailability` and `minutes_a_year` are null where not all rates are known; `at_least`
     then has the least that they can be.
@@ -251,7 +251,7 @@ class RankedEvent(TypedDict):
 
 
 class RankedPlace(TypedDict):
-    """A circle, what lies in it and what one event there would take."""
+    """A circle, what lies in it, and what one event there puts out of service."""
 
     at: list[float]
     radius_m: float
@@ -370,7 +370,7 @@ def worst(
     top: int = TOP,
     circuits: Iterable[str] | None = None,
 ) -> Worst:
-    """Rank single events, pairs of events, and places by what they take.
+    """Rank single events, pairs of events, and places by the circuits that they lose.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Separation in space: how far apart two ways run, exactly and along the whole way.
+"""Separation in space: how far apart two paths are, exactly and along their whole length.
 
 - `layout.lay_out`: lines, paths, pairs and zones, prepared once;
 - `closest.closest_points`: least distance and danger radius of every pair;

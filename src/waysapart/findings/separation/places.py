@@ -25,12 +25,12 @@ from waysapart.findings.separation.pieces import Pieces
 
 @dataclass(frozen=True)
 class Circuits:
-    """The ways of every circuit, for asking what a place takes.
+    """The paths of every circuit, to find which of them a place cuts.
 
     Attributes
     ----------
     circuit, path : ndarray of int, shape (w,)
-        Path `path` of the layout is a way of circuit `circuit`.
+        Path `path` of the layout is a path of circuit `circuit`.
     zones : csr_array of bool, shape (circuits, zones)
         The layout's zones that excuse each circuit.
     """
@@ -41,7 +41,7 @@ class Circuits:
 
     @classmethod
     def of_pairs(cls, layout: Layout) -> Circuits:
-        """Every pair of the layout as a circuit of two ways, with the pair's zones."""
+        """Every pair of the layout as a circuit of two paths, with the pair's zones."""
         number = np.arange(len(layout), dtype=np.int64)
         return cls(
             np.concatenate([number, number]),
@@ -104,10 +104,10 @@ def worst_places(
     Returns
     -------
     DataFrame
-        `lon`, `lat` of the centre; `lost`, circuits all of whose ways the circle
-        takes outside the circuit's zones; `touched`, circuits any of whose ways it
+        `lon`, `lat` of the centre; `lost`, circuits all of whose paths the circle
+        takes outside the circuit's zones; `touched`, circuits any of whose paths it
         takes anywhere; `circuits_lost`, tuple of circuit numbers; `lines`, tuple of
-        the lines that it takes and some way follows. By `lost`, then `touched`;
+        the lines that it takes and some path follows. By `lost`, then `touched`;
         a place whose lines are all taken at a place above it is left out.
 
     Raises
@@ -119,7 +119,7 @@ def worst_places(
     -----
     Exact: no circle of the radius, wherever it is put, loses more circuits than
     the first row, nor touches more among those that lose as many. Pieces that
-    the same ways follow, and the same zones excuse, are one colour, and only
+    the same paths follow, and the same zones excuse, are one colour, and only
     outlines of different colours need to be intersected.
     """
     _check(radius_m)

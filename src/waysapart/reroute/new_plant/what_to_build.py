@@ -32,7 +32,7 @@ from waysapart.reroute.search.disjoint_paths import best_paths
 from waysapart.reroute.solve import Ask, Found, Progress, Target
 
 MOST_TRIED = 6
-"""Things of one kind that are proved for one circuit before the next kind has its turn."""
+"""Things of one kind that are proved for one circuit before the next kind is tried."""
 ENOUGH = 2
 """Segments that work, for one circuit: the best, and one to choose instead."""
 

@@ -30,7 +30,7 @@ from waysapart.study.model import Study
 PASSIVE_DB = ("fibre_db", "splices_db", "connectors_db", "test_db")
 """Terms of a link's loss that add up stretch by stretch."""
 UNNUMBERED = 2
-"""Fibres that a link takes of a cable where its record names none: one each way."""
+"""Fibres that a link takes of a cable where its record names none: one in each direction."""
 _EMPTIED = ("circuits", "circuit_paths", "rings", "ring_circuits")
 
 
@@ -105,12 +105,12 @@ def cut_stretches(
     wavelengths_nm : sequence of float
         For which delay and loss are worked out, in this order.
     opened : collection of int
-        Asset numbers of structures where cables are cut as well, as where a
-        closure is to be put in.
+        Asset numbers of structures where cables are cut as well, such as where a closure is
+        to be installed.
 
     Notes
     -----
-    A place that a cable comes to more than once is no place to cut it.
+    A cable is not cut at a place that it passes more than once.
     """
     network = reliance.network
     cut = cut_places(network, frozenset(opened))
@@ -232,7 +232,7 @@ def _with_links_over(
 
 
 def like(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
-    """Rows with the columns and types of a table; what they lack is blank."""
+    """Rows with the columns and types of a table; missing columns are blank."""
     hidden = {"_layer": 0, "_row": 0}
     columns = {
         str(name): rows[name]
@@ -347,7 +347,7 @@ def _free_fibres(network: Network) -> tuple[tuple[tuple[int, ...], ...], Bools]:
 
 
 def cut_places(network: Network, opened: frozenset[int]) -> pd.DataFrame:
-    """From where to where each stretch leads: cable, a, b, first, last."""
+    """The ends of every stretch: cable, a, b, first, last."""
     nodes = cable_nodes(network)
     key = ["cable", "node"]
     nodes = nodes[(nodes["node"] >= 0) & ~nodes.duplicated(key, keep=False)]
@@ -442,10 +442,10 @@ def sites_reached(reliance: Reliance, places: Ints) -> Ints:
 
 
 def led_in(network: Network, cut: pd.DataFrame) -> Callable[[Ints, Ints], Bools]:
-    """Tell the ends of cables that are led into a building, if the place is at one.
+    """Which ends of cables are led into a building.
 
-    That is so at a site itself; at a structure of a site (an entry, a gantry)
-    where some link ends there on this cable, or where no other cable goes on.
+    An end at a site is. An end at a structure of a site (an entry, a gantry) is, if some link
+    ends there on this cable, or if no other cable goes on from there.
     """
     sites = network.assets.of_role("sites")
     ends = pd.concat(

@@ -1,4 +1,4 @@
-"""The edges between which a search chooses: links on record, stretches of cable, ports."""
+"""The edges of a search graph: links on record, stretches of cable, ports of equipment."""
 
 from __future__ import annotations
 
@@ -37,7 +37,9 @@ class Member:
 
 
 class GraphNode(NamedTuple):
-    """An equipment (`layer` -1) or, for one optics, a place; -1 and -2 are the common ends."""
+    """A piece of equipment (`layer` -1), or a place for one kind of optics.
+
+    Assets -1 and -2 are the common ends of a group."""
 
     member: int
     asset: int
@@ -57,12 +59,12 @@ class Edges:
         `link`, `stretch`, `port` (from equipment onto the cables at its site)
         or `member` (from a common end of a group to one circuit's own).
     ref, member, layer, waves : ndarray of int
-        Number of the link, stretch, equipment or member; whose edge it is; of
-        which optics (-1: none); its wavelength as numbered in `Ground.waves`.
+        Number of the link, stretch, equipment or member; the member whose edge it is; its
+        optics (-1: none); its wavelength as numbered in `Ground.waves`.
     rows : csr_array of bool, shape (edges, assets + links)
         Everything that an edge relies on.
     passed_us : ndarray of float
-        Delay of equipment passed: half of what stands between two edges, each.
+        Delay of the equipment passed; each edge takes half of that at either end.
     keys : list of Key
     entry : list of int
         Per member, its edge from the common end; -1 for a circuit alone.
@@ -101,7 +103,7 @@ class Edges:
 
 
 class _EdgeRows:
-    """Rows as they are added."""
+    """Edges gathered one by one, with their nodes numbered."""
 
     def __init__(self) -> None:
         self.number: dict[GraphNode, int] = {}
@@ -132,7 +134,7 @@ class _EdgeRows:
 def edges_of(
     ground: Ground, members: Sequence[Member], more: Sequence[Optics] = (), *, listed_only: bool
 ) -> Edges:
-    """The edges over which the paths of a circuit, or of the circuits of a group, may lead.
+    """All edges that the paths of a circuit, or of a group's circuits, may use.
 
     `more` are optics that new links may have besides those of the circuit's own.
     """
@@ -178,7 +180,7 @@ def edges_of(
 
 
 def _add_links(sheet: _EdgeRows, ground: Ground, member: Member) -> None:
-    """Links on record; a relay passes nothing on, so that only the circuit's own are ends."""
+    """Add the links on record. Relays pass nothing on, so only the circuit's own may be ends."""
     barred = ground.relays - {member.a, member.b}
     links = ground.links
     row, via = listed(ground.study.tables["links"]["via"])
@@ -205,7 +207,7 @@ def _add_cables(
     optics: list[Optics],
     room: list[float],
 ) -> None:
-    """For every optics that the circuit has at both ends: its ports, and all cables."""
+    """Add ports and all cables, for every kind of optics that the circuit has at both ends."""
     sides = [_ports(ground, member, end) for end in (member.a, member.b)]
     for side in sides:
         side += [(machine, one) for machine in {machine for machine, _ in side} for one in more]
@@ -268,7 +270,7 @@ def _ports(ground: Ground, member: Member, end: int) -> list[tuple[int, Optics]]
 
 
 def _side(ground: Ground, member: Member, end: int) -> set[int]:
-    """Equipment in the same site that hops without fibre join to an end."""
+    """Equipment at the same site that hops without fibre connect to an end."""
     links = ground.links
     site = ground.site_of.get(end, -1)
     barred = ground.relays - {member.a, member.b}

@@ -109,7 +109,7 @@ def best_pair(
         Seconds of search; a proof found may take as long again to be made small.
     below
         Only paths cheaper than this count; then ``none`` without a proof means
-        that there are none so cheap.
+        that none is as cheap.
 
     Returns
     -------
@@ -118,7 +118,7 @@ def best_pair(
     Raises
     ------
     CallError
-        The question has no meaning on this graph, see `check_question`.
+        The question does not fit this graph, see `check_question`.
 
     Notes
     -----

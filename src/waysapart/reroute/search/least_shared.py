@@ -1,8 +1,8 @@
-"""Where no separate pair exists: the pair that shares the least.
+"""The pair of paths that shares the least, where no separate pair exists.
 
-An implicit hitting set. The risks that a no-pair proof speaks of are a *core*: unless
-one of them may be shared, the proof stands. So what a pair shares hits every core,
-and the lightest set that does is a lower bound; when the search finds a pair that
+An implicit hitting set. The risks that a no-pair proof names are a *core*: as long as none of
+them may be shared, the proof stands. So what a pair shares includes a risk of every core, and
+the lightest set that does so is a lower bound. When the search finds a pair that
 shares nothing but such a set, no pair shares less.
 """
 
@@ -33,7 +33,7 @@ from waysapart.reroute.search.risk_graph import (
 from waysapart.reroute.search.shortest_paths import cheapest
 
 ROUNDS = 6
-"""Turns of the quick search for a pair that shares little; more have not been seen to help."""
+"""Rounds of the quick search for a pair that shares little; more have not been seen to help."""
 
 PLAIN_TRIES = 8
 """Sets of the least weight tried one by one before the search looks for what rules out many."""

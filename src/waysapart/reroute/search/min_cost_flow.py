@@ -1,11 +1,11 @@
-"""The cheapest paths that use no risk-bearing node or edge twice, and the prices of these.
+"""A minimum-cost flow that uses no edge or node with risks twice: a lower bound and its prices.
 
-Whatever k paths share no risk use each edge that relies on something at most once,
-and each node whose edges all rely on one thing at most once. Without the other
-risks this is a minimum-cost flow of k units, found by k shortest paths with
-potentials (Suurballe 1974, Suurballe and Tarjan 1984). Its potentials price the
-contested edges and nodes; with these prices the paths may be sought one by one and
-still give a lower bound (Lagrangian relaxation of the capacities).
+If k paths share no risk, they use each edge that relies on anything at most once, and so each
+node whose edges all rely on one thing. With these conditions alone the problem is a minimum-cost
+flow of k units, found by k shortest paths with potentials (Suurballe 1974, Suurballe and Tarjan
+1984). The potentials give prices of the contested edges and nodes. With these prices the paths
+can be searched one by one, and their costs still add up to a lower bound (Lagrangian relaxation
+of the capacities).
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from waysapart.reroute.search.reduce import Reduced
 from waysapart.reroute.search.shortest_paths import REACHED, distances, shortest, trace
 
 UNPRICED = 1 << 20
-"""A capacity that no number of paths asked for will fill."""
+"""A capacity above any number of paths."""
 
 
 @dataclass(frozen=True)
@@ -195,7 +195,7 @@ def _priced(reduced: Reduced, net: FlowNet, units: Ints, potential: Floats) -> F
     edge_price = np.maximum(price[:edges], price[edges : 2 * edges])
     node_price = price[2 * edges :]
     weight = 2 * (reduced.cost + edge_price) + node_price[reduced.u] + node_price[reduced.v]
-    # A unit each path along an edge is no use of it: the flow without both is as cheap.
+    # One unit in each direction cancels out: the flow without both costs the same.
     there, back = units[:edges].copy(), units[edges : 2 * edges].copy()
     both = np.minimum(there, back)
     there -= both
@@ -210,7 +210,7 @@ def _priced(reduced: Reduced, net: FlowNet, units: Ints, potential: Floats) -> F
 
 
 def _taken_apart(reduced: Reduced, there: Ints, back: Ints) -> tuple[tuple[int, ...], ...]:
-    """Split the flow into paths; circles of no cost are left out."""
+    """Split the flow into paths; cycles, which cost nothing, are left out."""
     onward: dict[int, list[tuple[int, int]]] = {}
     for edge in np.flatnonzero(there).tolist():
         onward.setdefault(int(reduced.u[edge]), []).extend(

@@ -1,8 +1,8 @@
-"""The small graph in which paths are searched, and the way back to the edges on record.
+"""The reduced graph in which paths are searched, and its edges as edges on record.
 
-Ends that lead nowhere go, chains of edges without a choice become one edge, and of
-parallel edges all but one get a node in their middle, so that an edge is known by
-its two ends. None of this changes which paths exist or what they cost.
+Dead ends are removed and chains of nodes of degree 2 contracted to one edge. Parallel edges are
+split by a node in the middle, all but one of them, so that two nodes identify an edge. None of
+this changes which paths exist or what they cost.
 """
 
 from __future__ import annotations
@@ -126,7 +126,7 @@ def _counted(risks: SparseBool, question: Question) -> SparseBool:
 
 
 def _without_dead_ends(graph: RiskGraph, edges: Ints, s: int, t: int) -> Ints:
-    """Drop what is not joined to `s`, then trees that hang on a single node."""
+    """Remove what is not connected to `s`, then trees that hang on a single node."""
     n = graph.n_nodes
     u, v = graph.u[edges], graph.v[edges]
     joined = boolean(u, v, (n, n))
@@ -144,7 +144,7 @@ def _without_dead_ends(graph: RiskGraph, edges: Ints, s: int, t: int) -> Ints:
 
 
 def _chains(graph: RiskGraph, edges: Ints, s: int, t: int) -> tuple[Ints, int]:
-    """Number the runs of edges that meet only at nodes with no other edge."""
+    """Number the chains: edges that meet only at nodes of degree 2."""
     ends = np.concatenate([graph.u[edges], graph.v[edges]])
     edge_at = np.tile(np.arange(len(edges)), 2)
     degree = np.bincount(ends, minlength=graph.n_nodes)
@@ -175,7 +175,7 @@ def _assemble(
         run = _in_order(graph, members.tolist())
         if run is not None:
             rows.append(run)
-    # Parallel runs: the first keeps its ends, each further one gets a node in its middle.
+    # Parallel chains: the first keeps its ends, each further one gets a node in its middle.
     node_number: dict[int, int] = {s: 0, t: 1}
     halves: list[tuple[int, int, int, bool]] = []
     taken: set[tuple[int, int]] = set()
@@ -237,7 +237,7 @@ def _assemble(
 
 
 def _in_order(graph: RiskGraph, members: list[int]) -> tuple[int, int, list[int]] | None:
-    """Order the edges of one chain; None where it closes on itself and leads nowhere."""
+    """Order the edges of one chain; None where the chain is a closed loop."""
     if len(members) == 1:
         edge = members[0]
         return int(graph.u[edge]), int(graph.v[edge]), members

@@ -1,7 +1,7 @@
 """What a search for separate paths needs to know of the plant, as arrays.
 
 The graph is undirected and may have parallel edges. What an edge *relies on* is a
-row of a boolean matrix edge x risk; a risk is whatever one event takes at once: a
+row of a boolean matrix edge x risk; a risk is whatever one event puts out of service: a
 tower, a pit, a road with all its ducts, a flood area. A node may bring risks too
 (everything at a site): a path relies on them where it passes the node or ends an
 edge there, not at its own two ends.
@@ -107,7 +107,7 @@ class RiskGraph:
 
 @dataclass(frozen=True)
 class PathLimits:
-    """What each path, and the paths beside one another, must keep.
+    """Limits of each path, and of the difference between paths.
 
     Attributes
     ----------
@@ -127,7 +127,7 @@ class PathLimits:
 
 @dataclass(frozen=True)
 class Question:
-    """Between which ends separate paths are sought, and on what terms.
+    """The ends between which separate paths are searched, and the conditions.
 
     Attributes
     ----------
@@ -199,7 +199,7 @@ def walk(graph: RiskGraph, edges: Sequence[int], s: int, t: int) -> list[int]:
     Raises
     ------
     CallError
-        The edges do not join up in this order.
+        The edges are not connected in this order.
     """
     nodes = [s]
     for edge in edges:

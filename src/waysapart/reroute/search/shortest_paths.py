@@ -24,7 +24,7 @@ REACHED = 1e300
 
 
 class OutOfTimeError(Exception):
-    """The time given has run out in the middle of a search; never leaves this package."""
+    """A search has reached its time limit; never leaves this package."""
 
 
 @dataclass(frozen=True)
@@ -144,7 +144,7 @@ def _label_setting(
     # By node, and by the sums that have a least: labels that differ in those never drop each other.
     kept: dict[tuple[int, ...], list[tuple[int, tuple[int, ...], int]]] = {}
     back: list[tuple[int, int]] = [(-1, -1)]
-    # Of equal bounds the label that has come furthest goes first.
+    # Of equal bounds the label with the most edges comes first.
     none_yet = (0,) * len(windows)
     passed_at_first = 1 << reduced.s if simple else 0
     heap = [(float(cost_ahead[reduced.s]), 0, 0, reduced.s, none_yet, passed_at_first)]
