@@ -25,7 +25,7 @@ from waysapart.reliance.rely import Reliance, falls
 
 @dataclass(frozen=True)
 class Machines:
-    """Machines that have several feeds and that some path relies on, at once or behind others.
+    """Machines with several feeds that some path relies on, directly or through others.
 
     Attributes
     ----------
@@ -170,7 +170,7 @@ class Redundancy:
         ]
 
     def alone(self, machine: int) -> tuple[float | None, dict[int, float]]:
-        """How much of the time a machine is dark though all that its feeds share is up.
+        """How much of the time a machine is down while all that its feeds share is up.
 
         Returns
         -------
@@ -227,7 +227,7 @@ class Redundancy:
         return self._known[key]
 
     def _apart(self, takes: Mapping[int, int], direct: Mapping[int, int]) -> list[dict[int, int]]:
-        """Put machines together that have something behind them in common which may decide."""
+        """Group machines whose feeds have something in common that can decide the outcome."""
         groups: list[tuple[set[tuple[str, int]], dict[int, int]]] = []
         touches = self._touches(self._reach(takes))
         for machine, mask in takes.items():

@@ -270,7 +270,7 @@ def _met_elsewhere(
 
 
 def _tails(reliance: Reliance, sides: Sides, avoidable: sp.csr_array) -> sp.csr_array:
-    """What of the avoidable shared assets is the tail of a circuit whose service excuses it."""
+    """Avoidable shared assets that are the tail of a circuit whose service excuses it."""
     row: list[int] = []
     column: list[int] = []
     found = np.diff(avoidable.indptr) > 0

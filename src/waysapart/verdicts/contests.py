@@ -107,7 +107,7 @@ def _working(labels: tuple[str, ...], paths: list[int], lost: Bools) -> int:
 
 
 def contests_of(trials: list[Trial]) -> tuple[list[Trial], list[int]]:
-    """What is held against what: a trial as it is, or every two members' paths on their own.
+    """The contests of every trial: the trial itself, or every two members of a pairwise group.
 
     Returns
     -------

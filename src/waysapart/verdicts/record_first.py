@@ -68,7 +68,7 @@ def record_order(needs: sp.csr_array) -> list[Bundle]:
     Parameters
     ----------
     needs : sparse array of bool, shape (circuits, records)
-        Which circuit waits for which record; circuits that wait for none are passed over.
+        Which circuit waits for which record; circuits that wait for none are ignored.
 
     Returns
     -------
@@ -193,7 +193,7 @@ def _split(problem: _Part, step: _Step) -> list[_Step]:
 
 
 def _cost(problem: _Part, step: _Step) -> tuple[Fraction, int, int]:
-    """What steps are ordered by: records for each circuit, then few records, then their place."""
+    """The order of steps: records per circuit, then number of records, then position."""
     records, circuits = _sums(problem, step)
     return Fraction(records, circuits), records, int(step[1].min())
 
@@ -293,7 +293,7 @@ def _ratio(part: _Part, targets: Bools) -> Fraction:
 
 
 def _greedy(part: _Part) -> list[_Step]:
-    """Again and again the target that lacks the fewest records, the first of several."""
+    """Repeatedly take the target that lacks the fewest records; of equals the first."""
     by_record = sp.csr_array(part.needs.T)
     lacking = np.asarray(part.needs @ part.records, dtype=np.int64)
     entered = np.zeros(part.needs.shape[1], dtype=bool)

@@ -53,7 +53,7 @@ practice, no source)."""
 
 @dataclass(frozen=True)
 class Judged:
-    """A waiver, and what became of it on the day of judgement.
+    """A waiver and its state on the day for which the study is judged.
 
     Attributes
     ----------
@@ -135,7 +135,7 @@ def lay_over(
 
 
 class _Desk:
-    """Waivers as they are judged one by one; what those in force cover gathers here."""
+    """Judges waivers one by one and collects what those in force cover."""
 
     def __init__(
         self, records: FindingRecords, reliance: Reliance, trials: list[Trial], sharing: Sharing
@@ -155,7 +155,7 @@ class _Desk:
         self.inside: list[tuple[int, frozenset[str]]] = []
 
     def judge(self, waiver: Waiver, day: date) -> Judged:
-        """What becomes of one waiver; what it covers is noted where it is in force."""
+        """The state of one waiver; what it covers is collected where it is in force."""
         trial = self._number.get(waiver.circuit)
         now = None if trial is None else self._record(trial, waiver)
         digest = None if now is None else now.digest
@@ -228,7 +228,7 @@ def _with_held(waived: set[tuple[int, int]], sharing: Sharing) -> set[tuple[int,
 
 
 def waiver_facts(waivers: Waivers) -> list[JudgedWaiver]:
-    """Every waiver with what became of it, as plain data."""
+    """Every waiver with its state, as plain data."""
     return [
         {
             "circuit": one.waiver.circuit,
@@ -389,7 +389,7 @@ class FindingRecords:
 
     @cached_property
     def held_by(self) -> sp.csr_array:
-        """The other way: from what lies directly in a thing, or stands there, to the thing."""
+        """The reverse: from what lies directly in a thing, or stands there, to the thing."""
         return sp.csr_array(self.holding.T)
 
     def prepare(self, numbers: Collection[int]) -> None:

@@ -1,4 +1,4 @@
-"""What counts as better or worse for a circuit, a group or a scheme.
+"""Whether a circuit, group or scheme got better or worse.
 
 The order of verdicts, worst first: shared, unproven, accepted, apart. A limit
 that is kept is better than one that nobody can tell about, and that is better

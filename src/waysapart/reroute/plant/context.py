@@ -1,4 +1,4 @@
-"""The figures, gaps and cables of a study that every search uses, worked out once."""
+"""The figures, gaps and cables of a study that every search needs, computed once."""
 
 from __future__ import annotations
 
@@ -137,9 +137,9 @@ class Ground:
 
     @cached_property
     def equipment_us(self) -> dict[int, float]:
-        """One-way delay through every piece of equipment; 0 where nobody knows it.
+        """One-way delay through every piece of equipment; 0 where it is not on record.
 
-        That is the least it can be: what a limit rules out with it stays ruled out. Paths over
+        0 is its lower bound: what a limit rules out with it stays ruled out. Paths over
         equipment whose delay is a gap are left out of searches, but for the two ends, and the
         prover has the last word on those.
         """
