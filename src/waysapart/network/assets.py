@@ -1,4 +1,9 @@
-"""One integer for every asset, so that what follows is arrays and not dictionaries."""
+"""Numbers for assets, and what every later stage reads by them.
+
+Each asset has one integer, so that the stages work on arrays. Around them stand the helpers
+that read a record: entries of list columns, its place in the user's files, its survey accuracy,
+and the supplies that feed it.
+"""
 
 from __future__ import annotations
 
@@ -26,7 +31,7 @@ class Assets:
     frame : DataFrame
         One row per asset: `id`, `role`, `kind`, `name`, `blank_within`.
     start : dict of str to int
-        Number of the first asset of each role; a role's assets follow on.
+        Number of the first asset of each role; the others of the role follow.
     index : Index of str
         The ids in the order of the numbers.
     """
@@ -47,7 +52,7 @@ class Assets:
         return np.asarray(self.index.get_indexer(pd.Index(wanted, dtype=object)), dtype=np.int64)
 
     def of_role(self, role: str) -> slice:
-        """The numbers that a role's assets take."""
+        """The numbers of a role's assets."""
         roles = [*ASSET_ROLES]
         following = roles.index(role) + 1
         stop = self.start[roles[following]] if following < len(roles) else len(self.frame)
@@ -93,7 +98,7 @@ def number_assets(study: Study) -> Assets:
 
 
 def listed(column: pd.Series[str]) -> tuple[Ints, pd.Series[str]]:
-    """The entries of a list column: row positions and values, `-` left out."""
+    """Split a list column into entries: row positions and values, without `-`."""
     filled = np.flatnonzero(~column.isin([KNOWN_EMPTY, ""]).to_numpy() & column.notna().to_numpy())
     if not len(filled):
         return np.empty(0, dtype=np.int64), pd.Series([], dtype=str)
@@ -107,7 +112,7 @@ def listed(column: pd.Series[str]) -> tuple[Ints, pd.Series[str]]:
 
 
 def reached(steps: sp.csr_array, start: int) -> set[int]:
-    """Everything that the rows of a matrix lead to from one of them, itself included."""
+    """Find all rows of a matrix that can be reached from one of them, itself included."""
     found, waiting = {start}, [start]
     while waiting:
         at = waiting.pop()
@@ -118,7 +123,7 @@ def reached(steps: sp.csr_array, start: int) -> set[int]:
     return found
 
 
-# --- Where a row of a table stands in the user's own files.
+# --- Where a record stands in the user's own files
 
 
 class Place(TypedDict):
@@ -135,7 +140,7 @@ def place_of(study: Study, table: pd.DataFrame, row: int) -> Place:
 
 
 def places_of(study: Study, table: pd.DataFrame, rows: Ints) -> list[Place]:
-    """The same for many records of a table at once."""
+    """File, layer and row of the records at many positions of a table."""
     layers = table["_layer"].to_numpy()[rows].tolist()
     numbers = table["_row"].to_numpy()[rows].tolist()
     heads = [(layer.file, layer.layer or layer.role) for layer in study.layers]
@@ -147,7 +152,7 @@ def places_of(study: Study, table: pd.DataFrame, rows: Ints) -> list[Place]:
 
 
 class Details(TypedDict, total=False):
-    """What a gap may say beyond its code, message, asset and place: fields of `Gap`."""
+    """Optional fields of a `Gap`, beyond its code, message, asset and place."""
 
     assets: tuple[str, ...]
     links: tuple[str, ...]
@@ -169,7 +174,7 @@ def row_gap(
     shown_by: tuple[str, int] | None = None,
     **details: Unpack[Details],
 ) -> Gap:
-    """A gap about one row of a table.
+    """Make a gap about one row of a table.
 
     Parameters
     ----------
@@ -180,40 +185,37 @@ def row_gap(
     row : int
         Position in the role's table.
     text : str
-        What the message says behind the row's role and id: 'no joint is on record'.
+        What the message says after the row's role and id: 'no joint is on record'.
     joined : str
         What stands between the id and the text.
     shown_by : (str, int), optional
-        Role and position of the row that the message names as the place to look at, where
-        it is another one.
+        Role and position of the row to look at, where it is not that row.
     **details
-        Fields of `Gap`. Unless they say otherwise the gap touches the row's own asset, link
-        or circuit.
+        Fields of `Gap`. By default the gap is of the row's own asset, link or circuit.
     """
     name = str(study.tables[role]["id"].iloc[row])
     if not {"assets", "links", "circuits"} & details.keys():
-        touched = (name,)
+        own = (name,)
         if role == "links":
-            details["links"] = touched
+            details["links"] = own
         elif role == "circuits":
-            details["circuits"] = touched
+            details["circuits"] = own
         else:
-            details["assets"] = touched
+            details["assets"] = own
     shown_role, shown_row = shown_by or (role, row)
     place = place_of(study, study.tables[shown_role], shown_row)
     return Gap(code, f"{one_of(role)} {name}{joined}{text}", name, **details, **place)
 
 
 def one_of(role: str) -> str:
-    """A role's name for one row of it: `cable` for cables."""
+    """Name one row of a role: `cable` for cables."""
     return {"supplies": "supply"}.get(role, role.removesuffix("s"))
 
 
 def surveyed_m(study: Study, table: pd.DataFrame) -> Floats:
-    """How far, in metres, each row of a table may lie from where it is recorded; 0: exact.
+    """How far each row of a table may lie from its recorded place, in metres; 0: exact.
 
-    Its own `accuracy_m` and that of the datum shift of its layer, else what holds
-    for the layer as a whole.
+    Its own `accuracy_m` plus that of the datum shift of its layer, else the accuracy of the layer.
     """
     own = table["accuracy_m"].to_numpy(dtype=np.float64)
     layer = table["_layer"].to_numpy(dtype=np.int64)
@@ -224,7 +226,7 @@ def surveyed_m(study: Study, table: pd.DataFrame) -> Floats:
     return np.asarray(np.where(np.isnan(own), whole, own + shift), dtype=np.float64)
 
 
-# --- Which supplies feed what, and supplies that nothing feeds.
+# --- Which supplies feed what, and supplies that nothing feeds
 
 FEEDING = (
     "supplies feed each other in so many ways that what keeps what up cannot be written out; "
@@ -233,7 +235,7 @@ FEEDING = (
 
 
 def fed_by(study: Study, assets: Assets) -> dict[int, tuple[int, ...]]:
-    """The supplies of every piece of equipment and every supply that has any: asset numbers."""
+    """Asset numbers of the supplies that feed each piece of equipment and each supply."""
     found: dict[int, dict[int, None]] = {}
     for role in ("equipment", "supplies"):
         row, name = listed(study.tables[role]["supplies"])
@@ -245,22 +247,22 @@ def fed_by(study: Study, assets: Assets) -> dict[int, tuple[int, ...]]:
 
 
 def loop_gaps(study: Study, assets: Assets) -> list[Gap]:
-    """Supplies that only feed one another, so that nothing is on record that feeds them."""
+    """Find supplies that only feed one another, so that no source of theirs is on record."""
     fed = fed_by(study, assets)
     supplies = assets.of_role("supplies")
-    kept_up = np.zeros(len(assets), dtype=bool)
-    kept_up[supplies] = True
-    kept_up[[user for user in fed if user >= supplies.start]] = False
+    alive = np.zeros(len(assets), dtype=bool)
+    alive[supplies] = True
+    alive[[user for user in fed if user >= supplies.start]] = False
     while True:
-        more = [u for u, several in fed.items() if not kept_up[u] and kept_up[list(several)].any()]
+        more = [u for u, several in fed.items() if not alive[u] and alive[list(several)].any()]
         if not more:
             break
-        kept_up[more] = True
+        alive[more] = True
     text = (
         "is fed only by supplies that it feeds in turn: record what feeds one of them, or leave "
         "supplies blank where one stands by itself"
     )
     return [
         row_gap(study, "supply-loop", "supplies", row, text, joined=" ", column="supplies")
-        for row in np.flatnonzero(~kept_up[supplies]).tolist()
+        for row in np.flatnonzero(~alive[supplies]).tolist()
     ]

@@ -1,4 +1,8 @@
-"""Tie a study: from tables to a network in which every circuit can be followed to the ground."""
+"""Tie a study's tables to a network in which every circuit can be followed to the plant.
+
+`tie` numbers the assets, ties segments to structures and sites, puts the segments of cables, the
+cables of links and the links of paths in order, and collects the gaps that this leaves.
+"""
 
 from __future__ import annotations
 
@@ -52,31 +56,31 @@ class Network:
     assets : Assets
         Numbers of all assets; the arrays below use them.
     within : csr_array of bool, shape (assets, assets)
-        Row lies directly within column; where the rules ignore the kind of what it lies
-        in, within what that lies in.
+        Row lies directly within column. Holders whose kind the rules ignore are left out; what
+        they lie within themselves stands in their place.
     hazards : csr_array of bool, shape (assets, assets)
-        Segment, structure or site (row) is taken by hazard (column).
+        Hazard (column) puts segment, structure or site (row) out of service.
     ends, passed : Ends, Passing
         What segments end at and pass.
     matched : DataFrame
         What cables that are drawn but not listed follow, with distances; see `Matches`.
     common : csr_array of bool, shape (cables, assets)
-        What such a cable relies on whichever way it runs where that is not certain.
+        What such a cable relies on in any case where its route is not certain.
     chains, parts, pieces : Chains, Parts, LinkParts
-        Cables in order; the stretches of cable that links use; links as stretches.
+        Segments of cables in order; the stretches of cable that links use; links as stretches.
     paths : Paths
-    lonlat : ndarray of LineString
-        Segments in longitude and latitude.
-    segment_m, sag_extra_m : ndarray of float
-        Ground length per segment, and what sag adds.
+    lonlat : ndarray of LineString, shape (segments,)
+        Segments in longitude and latitude, degrees.
+    segment_m, sag_extra_m : ndarray of float, shape (segments,)
+        Ground length of each segment, and what sag adds to it, in metres.
     terms, lengths : CableTerms, LinkLengths
-        Fibre length per stretch of cable and per link.
+        Fibre length of each stretch of cable and of each link.
     splices : Splices
-        Where links are spliced, and how far no joint is on record.
+        Where links are spliced, and on what length no joint is on record.
     gaps : tuple of Gap
         Everything that the records leave open, from reading and tying.
     ignored : tuple of str
-        Holders left out because their kind is in `reliance.ignore_kinds`.
+        Ids of the holders left out because their kind is in `reliance.ignore_kinds`.
     """
 
     study: Study
@@ -144,15 +148,24 @@ def tie(study: Study, *, with_gaps: bool = True) -> Network:
     Parameters
     ----------
     study : Study
-        As `read_study` gives it.
+        From `read_study`.
     with_gaps : bool
-        False: look for no gaps, as in a study that is made for its figures alone.
+        False: look for no gaps, as for a study that is made for its figures alone.
 
     Returns
     -------
     Network
-        What is not on record, or does not fit, stands in `gaps`; tying itself
-        refuses nothing.
+        What is not on record, or contradicts something else, stands in `gaps`; that is
+        no error.
+
+    Examples
+    --------
+    >>> import waysapart as wa
+    >>> network = wa.tie(wa.read_study("examples/estuary"))
+    >>> len(network.paths), network.graph.number_of_edges()
+    (66, 462)
+    >>> sorted({gap.code for gap in network.gaps})
+    ['blank-supplies', 'cable-broken', 'leased-route']
     """
     assets = number_assets(study)
     recorded, within, ignored = _holders(study, assets)
@@ -219,10 +232,10 @@ def tie(study: Study, *, with_gaps: bool = True) -> Network:
 
 
 def _holders(study: Study, assets: Assets) -> tuple[sp.csr_array, sp.csr_array, tuple[str, ...]]:
-    """Who lies directly within what: on record, and less holders too large to mean anything.
+    """What lies directly within what: on record, and without holders of an ignored kind.
 
-    What a holder that is left out lies in itself still holds all that lies in it. Whether a
-    structure stands on a site is for the record to say, whatever is left out.
+    What an ignored holder lies within itself still holds all that lies in it. Whether a
+    structure stands on a site is taken from the record in any case.
     """
     rows, columns = [], []
     for role in assets.start:
@@ -251,7 +264,7 @@ def _holders(study: Study, assets: Assets) -> tuple[sp.csr_array, sp.csr_array, 
 
 
 def _above(within: sp.csr_array) -> Callable[[int], frozenset[int]]:
-    """Everything that holds an asset, at any depth; worked out when first asked for."""
+    """Make a function that gives everything that holds an asset, at any depth; it keeps results."""
     known: dict[int, frozenset[int]] = {}
 
     def above(number: int) -> frozenset[int]:

@@ -1,4 +1,4 @@
-"""Cables as chains: from which structure to which, through which segments, in which direction."""
+"""Cables as chains of segments: from which structure to which, in which direction."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ class Chains:
     Rows of cable `c` are `first[c]` up to `first[c + 1]`. `entry` and `exit`
     are asset numbers (-1: unknown); `start` and `stop` are fractions of the
     segment's line (0 to 1; `start` greater than `stop`: against the line).
-    `carrier` is the cable that carries a cable (-1: none) and `follows` tells
-    the cables that have no runs of their own and take their carrier's.
-    `unclear` tells the cables whose rows are known not to be all, so that their
+    `carrier` is the cable that carries a cable (-1: none). `follows` is true for
+    the cables that have no runs of their own and take those of their carrier,
+    `unclear` for the cables of which some rows are missing, so that their
     length is not known either.
     """
 
@@ -47,7 +47,7 @@ class Chains:
 
 @dataclass(frozen=True)
 class _Run:
-    """One segment of one cable while its direction is being settled."""
+    """One segment of one cable while its direction is being decided."""
 
     segment: int
     a: int
@@ -63,12 +63,26 @@ _Step = tuple[int, float, int, float]
 def chain_cables(
     study: Study, assets: Assets, ends: Ends, passed: Passing, matches: Matches
 ) -> Chains:
-    """Put each cable's segments into one chain that holds together.
+    """Put each cable's segments into one connected chain.
 
     Consecutive segments must meet: at a common end, or where one ends at a
-    structure that the other passes. Where they don't, the cable is broken: a
-    gap. A cable that is drawn but not listed has the chain it was matched to;
-    one that follows its carrier takes the carrier's.
+    structure that the other passes. Where they do not, the cable is broken, which is a
+    gap. A cable that is drawn but not listed has the chain to which it was matched;
+    one that follows its carrier has the chain of the carrier.
+
+    Parameters
+    ----------
+    study : Study
+    assets : Assets
+    ends, passed : Ends, Passing
+        What segments end at and pass.
+    matches : Matches
+        Chains of the cables that are drawn but not listed.
+
+    Returns
+    -------
+    Chains
+        With gaps of the codes `cable-broken` and `cable-without-runs`, and those of `matches`.
     """
     cables, runs = study.tables["cables"], study.tables["cable_runs"]
     count = len(cables)
@@ -128,7 +142,7 @@ def _orient_plain(
     stop: Floats,
     count: int,
 ) -> Bools:
-    """Direct the cables whose segments meet end to end in one way only; tell the others."""
+    """Set the directions of cables whose segments meet end to end in one way; return the others."""
     awkward = np.zeros(count, dtype=bool)
     if not len(cable):
         return awkward
@@ -154,64 +168,65 @@ def _orient_plain(
 def _orient_awkward(
     study: Study, ends: Ends, passed: Passing, segments: Ints
 ) -> tuple[list[_Step], list[int]]:
-    """Direct one cable's segments with the fewest breaks; say after which rows it breaks."""
+    """Choose directions of one cable's segments with the fewest breaks; return the breaks too."""
     lines = study.geometries("segments")[segments]
     begins, finishes = (
         np.column_stack([shapely.get_x(points), shapely.get_y(points)]).tolist()
         for points in (shapely.get_point(lines, 0), shapely.get_point(lines, -1))
-    )  # not a number where a segment has no geometry: then it meets nothing by its place
+    )  # NaN where a segment has no geometry: then it meets nothing by its place
     runs = [
         _Run(int(s), int(ends.a[s]), int(ends.b[s]), begin, finish)
         for s, begin, finish in zip(segments, begins, finishes, strict=True)
     ]
-    # Two states a row, along the line (0) and against it (1); least breaks wins.
+    # Two states per row, along the line (0) and against it (1); the fewest breaks win.
     cost = [[0.0, 0.0]]
     came: list[list[int]] = []
     for before, here in pairwise(runs):
         costs, origins = [], []
-        for way in (0, 1):
+        for turn in (0, 1):
             options = [
-                cost[-1][prior] + _apart(before, prior, here, way, study.snap_m) for prior in (0, 1)
+                cost[-1][prior] + _apart(before, prior, here, turn, study.snap_m)
+                for prior in (0, 1)
             ]
             origins.append(int(options[1] < options[0]))
             costs.append(min(options))
         cost.append(costs)
         came.append(origins)
-    way = int(cost[-1][1] < cost[-1][0])
-    ways = [way]
+    turn = int(cost[-1][1] < cost[-1][0])
+    turns = [turn]
     for origins in reversed(came):
-        way = origins[way]
-        ways.append(way)
-    ways.reverse()
+        turn = origins[turn]
+        turns.append(turn)
+    turns.reverse()
     steps: list[_Step] = [
-        (run.b, 1.0, run.a, 0.0) if way else (run.a, 0.0, run.b, 1.0)
-        for run, way in zip(runs, ways, strict=True)
+        (run.b, 1.0, run.a, 0.0) if turn else (run.a, 0.0, run.b, 1.0)
+        for run, turn in zip(runs, turns, strict=True)
     ]
     breaks = [
         place
         for place in range(len(runs) - 1)
-        if _apart(runs[place], ways[place], runs[place + 1], ways[place + 1], study.snap_m)
+        if _apart(runs[place], turns[place], runs[place + 1], turns[place + 1], study.snap_m)
     ]
-    return _meet_on_the_way(runs, steps, breaks, passed)
+    return _meet_between_ends(runs, steps, breaks, passed)
 
 
-def _apart(before: _Run, prior: int, here: _Run, way: int, snap_m: float) -> float:
-    """1 where leaving `before` does not lead into `here`, else 0."""
+def _apart(before: _Run, prior: int, here: _Run, turn: int, snap_m: float) -> float:
+    """Return 1 where the exit of `before` is not the entry of `here`, else 0."""
     left, left_at = (before.a, before.at_a) if prior else (before.b, before.at_b)
-    entered, entered_at = (here.b, here.at_b) if way else (here.a, here.at_a)
+    entered, entered_at = (here.b, here.at_b) if turn else (here.a, here.at_a)
     if left >= 0 and entered >= 0:
         return float(left != entered)
     metres = float(np.hypot(left_at[0] - entered_at[0], left_at[1] - entered_at[1]))
     return float(not metres <= snap_m)
 
 
-def _meet_on_the_way(
+def _meet_between_ends(
     runs: list[_Run], steps: list[_Step], breaks: list[int], passed: Passing
 ) -> tuple[list[_Step], list[int]]:
-    """Mend breaks where one segment ends at, or passes, a structure that the other passes.
+    """Remove breaks where one segment ends at, or passes, a structure that the other passes.
 
-    Only where the rest of both segments is settled by their neighbours: from
-    where to where the cable uses them is then beyond doubt.
+    This needs the neighbours of both segments to be certain, so that the stretch of each
+    that the cable uses is certain too.
     """
     left = []
     for place in breaks:
@@ -276,7 +291,7 @@ def _broken(study: Study, cable: int, segments: Ints, breaks: list[int]) -> list
 
 
 def _follow(study: Study, own: Chains) -> Chains:
-    """Give each cable without runs the chain of the cable that carries it; tell those with none."""
+    """Give each cable without runs the chain of its carrier; report cables without any chain."""
     count = len(own.carrier)
     source = np.arange(count)
     for cable in np.flatnonzero(own.follows):

@@ -1,4 +1,8 @@
-"""Where segments end, what they pass on the way, and which structures are recorded twice."""
+"""Where segments end, what they pass on the way, and where cable ends meet.
+
+`tie_ends` and `passing` tie segments to structures and sites, `same_place` finds structures that
+are recorded twice, and `Reach` and `joint_places` say whether two cables of a link meet.
+"""
 
 from __future__ import annotations
 
@@ -25,7 +29,7 @@ _LINE = shapely.GeometryType.LINESTRING
 
 @dataclass(frozen=True)
 class Ends:
-    """What segments end at: one asset number (structure or site) per end, -1 where none."""
+    """Asset number of the structure or site at each end of each segment; -1 where none."""
 
     a: Ints
     b: Ints
@@ -33,9 +37,9 @@ class Ends:
 
 
 def end_points(lines: np.ndarray, *, last: bool) -> np.ndarray:
-    """First or last vertex of each line as a point; None where it is no single line.
+    """First or last vertex of each line as a point; None where it is not one line.
 
-    From all vertices at once: asking each line for its point takes five times as long.
+    It takes the points from all vertices at once, five times as fast as line by line.
     """
     vertices, line = shapely.get_coordinates(lines, return_index=True)
     single = np.flatnonzero((shapely.get_type_id(lines) == _LINE) & ~shapely.is_empty(lines))
@@ -74,7 +78,7 @@ def places(study: Study, assets: Assets) -> Places:
 def _standing_on(
     pairs_end: Ints, pairs_place: Ints, where: Places, holders: Callable[[int], frozenset[int]]
 ) -> Bools:
-    """Which candidates stay once a site gives way to a structure that stands on it."""
+    """Keep all candidates but sites on which another candidate, a structure, stands."""
     keep = np.ones(len(pairs_end), dtype=bool)
     site_rows = np.flatnonzero(where.is_site[pairs_place])
     if not len(site_rows):
@@ -97,11 +101,25 @@ def tie_ends(
 ) -> Ends:
     """Tie each segment's ends to structures and sites.
 
-    `a` and `b` of the record win; a blank is snapped to the one structure or
+    `a` and `b` of the record come first; a blank is snapped to the one structure or
     site within `snap_m` of the end vertex. None, or several, is a gap; so is a
     recorded end that lies farther than `snap_m` from its vertex. Of several the
-    nearest is taken; of equally near ones that which more ends on record name, then
-    the westernmost: the ids decide nothing that the records do.
+    nearest is taken; of equally near ones the one that more ends on record name, then
+    the westernmost. Ids decide only where nothing else does.
+
+    Parameters
+    ----------
+    study : Study
+    assets : Assets
+    where : Places
+        Structures and sites, from `places`.
+    holders : callable
+        From an asset number to the numbers of everything that it lies in.
+
+    Returns
+    -------
+    Ends
+        With gaps of the codes `end-ambiguous`, `end-far` and `end-meets-nothing`.
     """
     segments = study.tables["segments"]
     lines = study.geometries("segments")
@@ -204,9 +222,9 @@ def _nearest(points: np.ndarray, where: Places, assets: Assets) -> list[str]:
 class Passing:
     """Structures that segments pass between their ends.
 
-    `segment` counts segments from 0, `structure` is an asset number,
-    `fraction` (0 to 1) is where along the line: of one that is drawn as an area, the middle
-    of what lies in it.
+    `segment` counts segments from 0, `structure` is an asset number, and
+    `fraction` (0 to 1) is the place along the line: for a structure that is drawn as an area,
+    the middle of the stretch that lies in it.
     """
 
     segment: Ints
@@ -217,8 +235,8 @@ class Passing:
 def passing(study: Study, assets: Assets, ends: Ends) -> Passing:
     """Find the structures within `snap_m` of a segment's line, between its ends.
 
-    Owners often keep a whole line or duct run as one polyline. A span passes
-    towers, gantries and poles; anything else passes pits, entries and bridges.
+    Owners often record a whole line or duct as one polyline. A span passes
+    towers, gantries and poles; any other segment passes pits, entries and bridges.
     """
     structures, segments = study.tables["structures"], study.tables["segments"]
     lines, geometry = study.geometries("segments"), study.geometries("structures")
@@ -236,7 +254,7 @@ def passing(study: Study, assets: Assets, ends: Ends) -> Passing:
     nearest = shapely.get_point(shapely.shortest_line(lines[segment], geometry[structure]), 0)
     fraction = shapely.line_locate_point(lines[segment], nearest)
     for row in np.flatnonzero(shapely.get_dimensions(geometry[structure]) == 2):
-        # All that lies on an outline is as near: without this its first vertex would choose.
+        # All of the line within the outline is at distance 0: take the middle of it.
         inside = shapely.intersection(lines[segment[row]], geometry[structure[row]])
         corners = shapely.get_coordinates(inside)
         if len(corners):
@@ -262,11 +280,17 @@ def _codes(kind: np.ndarray) -> Ints:
 
 
 def same_place(study: Study, within_m: float) -> list[Gap]:
-    """Structures of one kind recorded in one place under two ids.
+    """Find structures of one kind recorded in one place under two ids.
 
-    Two paths through 'both' would look apart though they meet in one thing. The gap is
-    told of the one that fewer ends on record name, else of the western one; of two that
-    nothing tells apart, of the first by id.
+    Two paths through the two records would look apart though they share the structure. The
+    gap is of the record that fewer segment ends name, else of the western one, else of the
+    first by id.
+
+    Parameters
+    ----------
+    study : Study
+    within_m : float
+        Greatest distance of the two, in metres.
     """
     structures = study.tables["structures"]
     geometry = study.geometries("structures")
@@ -302,8 +326,7 @@ def same_place(study: Study, within_m: float) -> list[Gap]:
     return gaps
 
 
-# --- Where cable ends meet: at one structure, on one site, at a joint, or at an equipment's
-# site.
+# --- Where cable ends meet: at one structure, on one site, or at a joint
 
 
 class Reach:
@@ -325,7 +348,10 @@ class Reach:
         return int(self._sites.start) <= node < int(self._sites.stop)
 
     def reaches(self, node: int, site: int) -> bool:
-        """An end that meets nothing is a gap of its own and not reported twice."""
+        """Whether an end reaches a site; true also for an end or site that is not known.
+
+        That is a gap of its own, not reported twice.
+        """
         if node < 0 or site < 0 or node == site:
             return True
         if (node, site) not in self._known:
@@ -333,7 +359,7 @@ class Reach:
         return self._known[node, site]
 
     def meet(self, one: int, other: int) -> bool:
-        """Two cable ends meet in one place, or in a site and a structure on it."""
+        """Whether two cable ends meet in one place, or at a site and a structure on it."""
         if one < 0 or other < 0 or one == other:
             return True
         return (self.is_site(one) and one in self._holders(other)) or (
@@ -349,7 +375,7 @@ class Reach:
 
 
 def joint_places(study: Study, assets: Assets) -> dict[frozenset[int], set[int]]:
-    """Where two cables are spliced: pairs of cable numbers to places."""
+    """Places (asset numbers) of the joints between each pair of cables, by cable numbers."""
     joints = study.tables["joints"]
     at = assets.numbers(joints["at"])
     rows, names = listed(joints["cables"])

@@ -1,7 +1,6 @@
-"""Which fibres links use, and what their records leave open: who else is on them, which core.
+"""Which fibres links use, and what their records leave open: shared fibres and unknown cores.
 
-A record conflict does not end the study: what cannot be told becomes a gap of
-the links that it concerns.
+A record conflict does not end the study: it becomes a gap of the links that it concerns.
 """
 
 from __future__ import annotations
@@ -22,11 +21,11 @@ from waysapart.study.model import Study
 from waysapart.study.rules import core_um
 
 PARTING = ("multiplexer", "filter")
-"""Kinds of equipment that part the wavelengths or channels of one fibre."""
+"""Kinds of equipment that separate the wavelengths or channels of one fibre."""
 
 
 def fibre_gaps(study: Study, parts: Parts, pieces: LinkParts) -> list[Gap]:
-    """Fibres that do not exist, that continue as one, or that carry more than one link.
+    """Find fibres that do not exist, that merge into one, or that carry more than one link.
 
     Returns
     -------
@@ -58,7 +57,7 @@ def _run_fibres(study: Study) -> pd.DataFrame:
 
 
 def _beyond(study: Study) -> list[Gap]:
-    """Fibre numbers that the cable has not."""
+    """Fibre numbers that the cable does not have."""
     cables = study.tables["cables"].set_index("id")["fibre_count"]
     used = _run_fibres(study)
     used["count"] = used["cable"].map(cables)
@@ -79,7 +78,7 @@ def _beyond(study: Study) -> list[Gap]:
 
 
 def _twice(study: Study, pieces: LinkParts) -> list[Gap]:
-    """Rows that name one fibre twice, unless two fibres of a neighbour go on as that one."""
+    """Rows that name one fibre twice, unless two fibres of a neighbouring row continue as it."""
     used = _run_fibres(study)
     again = used[used.duplicated(["run", "fibre"])]
     told = {run for pair in _unequal(study, pieces) for run in pair}
@@ -111,7 +110,7 @@ def _unequal(study: Study, pieces: LinkParts) -> list[tuple[int, int]]:
 
 
 def _merged(study: Study, pieces: LinkParts) -> list[Gap]:
-    """Two fibres of one cable that go on as one fibre of the next, or one as two."""
+    """Two fibres of one cable that continue as one fibre of the next, or one as two."""
     used = _run_fibres(study).groupby("run")
     gaps = []
     for one, other in _unequal(study, pieces):
@@ -132,7 +131,7 @@ def _merged(study: Study, pieces: LinkParts) -> list[Gap]:
 
 
 def _shared(study: Study, parts: Parts, pieces: LinkParts) -> list[Gap]:
-    """Fibres that carry two links which no wavelength and filter, or channel, tell apart."""
+    """Fibres that carry two links without a wavelength and filter, or a channel, for each."""
     links = study.tables["links"]
     used = pd.DataFrame({"run": pieces.run, "part": pieces.part, "number": pieces.link}).merge(
         _run_fibres(study), on="run"
@@ -208,7 +207,7 @@ def _parting(study: Study) -> dict[int, set[str]]:
 
 
 def _overlap(parts: Parts, one: Ints, other: Ints) -> Bools:
-    """Whether two parts of one cable have some of it in common."""
+    """Whether two parts of one cable overlap."""
     found: Bools = np.asarray((one == other) | parts.whole[one] | parts.whole[other])
     for place in np.flatnonzero(~found):
         found[place] = _meet(parts, int(one[place]), int(other[place]))
@@ -229,15 +228,15 @@ def _meet(parts: Parts, one: int, other: int) -> bool:
 
 
 def core_steps(study: Study, parts: Parts, pieces: LinkParts) -> pd.DataFrame:
-    """Where links go on in fibre of another core.
+    """Find where links continue in fibre of another core.
 
     Returns
     -------
     DataFrame
         `link`, `way`; `cable`, `after` (numbers of the two cables, in the order
-        of the link); `go_db`, `return_db`: coupling loss of the step for the
-        light from the link's end a to b, and from b to a. 0 where the light does
-        not go that way, or into no smaller core; NaN where the rules state no
+        of the link); `go_db`, `return_db`: coupling loss of the step in dB, from the
+        link's end a to b, and from b to a. 0 where the link does not use that direction,
+        or the next core is not smaller; NaN where the rules state no
         loss, or no core of one of the two types.
 
     Notes
@@ -274,7 +273,7 @@ def core_steps(study: Study, parts: Parts, pieces: LinkParts) -> pd.DataFrame:
 
 
 def _mismatches(study: Study, parts: Parts, pieces: LinkParts) -> list[Gap]:
-    """Steps into a smaller core whose loss nobody states, and no test of the link covers."""
+    """Steps into a smaller core whose loss is not stated, of links whose loss was not measured."""
     steps = core_steps(study, parts, pieces)
     unknown = steps["go_db"].isna() | steps["return_db"].isna()
     unknown &= ~link_losses(study).complete[steps["link"].to_numpy(dtype=np.int64)]
@@ -310,7 +309,7 @@ def _mismatches(study: Study, parts: Parts, pieces: LinkParts) -> list[Gap]:
 
 
 def _onward(pieces: LinkParts) -> Ints:
-    """Every stretch that another of the same link and way follows."""
+    """Every stretch that is followed by another of the same link and direction."""
     follows = (pieces.link[1:] == pieces.link[:-1]) & (pieces.way[1:] == pieces.way[:-1])
     return np.flatnonzero(follows).astype(np.int64)
 

@@ -1,4 +1,4 @@
-"""Which plant does each hazard take?"""
+"""Which plant each hazard puts out of service."""
 
 from __future__ import annotations
 
@@ -15,12 +15,11 @@ from waysapart.study.model import Study
 
 _ROLES = ("sites", "structures", "segments")
 _WIDEST_SCALE = 1.05
-"""Much more than a working coordinate system may change lengths by, plant beyond its edge
-included."""
+"""More than the scale factor of any working coordinate system, also for plant beyond its edge."""
 
 
 def taken_by_hazards(study: Study, assets: Assets) -> sp.csr_array:
-    """Segments, structures and sites within reach of each hazard, of a kind that it takes.
+    """Segments, structures and sites within reach of each hazard, of the kinds that it concerns.
 
     Parameters
     ----------
@@ -30,13 +29,13 @@ def taken_by_hazards(study: Study, assets: Assets) -> sp.csr_array:
     Returns
     -------
     csr_array of bool, shape (assets, assets)
-        From what is taken to the hazard.
+        Hazard (column) puts the asset (row) out of service.
 
     Notes
     -----
-    `reach_m` is metres on the ground, whatever the working coordinate system makes of
-    them: what comes near is measured again on the ellipsoid. Distances are measured
-    and not buffered, so that round corners are round. One index of the plant.
+    `reach_m` is in metres on the ground, whatever the scale of the working coordinate system:
+    candidates are measured again on the ellipsoid. Distances are measured, not buffered, so that
+    round corners are exact. One spatial index of the plant serves all hazards.
     """
     hazards = study.tables["hazards"]
     plant = np.concatenate([study.geometries(role) for role in _ROLES])
@@ -59,7 +58,7 @@ def taken_by_hazards(study: Study, assets: Assets) -> sp.csr_array:
 
 
 def ground_m(study: Study, one: np.ndarray, other: np.ndarray) -> Floats:
-    """Distance between geometries of the working CRS on the ellipsoid, metres."""
+    """Measure the distance between geometries of the working CRS on the ellipsoid, in metres."""
     metres = np.asarray(shapely.distance(one, other), dtype=np.float64)
     apart = np.flatnonzero(metres > 0)
     if not len(apart):

@@ -1,4 +1,7 @@
-"""How long things are: segments on the ground, and the fibre in the cables that use them."""
+"""Lengths of segments on the ground, of fibre in cables and links, and of hops without cables.
+
+The sections go from segments to parts of cables, links, hops, and the gaps of hops.
+"""
 
 from __future__ import annotations
 
@@ -29,12 +32,12 @@ SPAN = "span"
 
 @dataclass(frozen=True)
 class CableTerms:
-    """What makes a part's fibre longer than its route, per part.
+    """Terms of the fibre length of each part; arrays of shape (parts,), lengths in metres.
 
-    `route_m` ground length; `sag_m` what sag adds; `helix` factor of a wrapped
-    cable; `overlength_pct`; `slack_m` the part's share of the cable's slack;
-    `computed_m` all together, NaN where no run is on record; `fibre_m` the
-    same, or the part's share of the cable's length by measurement where it has one.
+    `route_m` is the ground length, `sag_m` what sag adds, `helix` the factor of a wrapped
+    cable, and `slack_m` the part's share of the cable's slack. `computed_m` is the length by
+    all of these, NaN where no run is on record. `fibre_m` is the part's share of the
+    cable's measured length where there is one, else `computed_m`.
     """
 
     route_m: Floats
@@ -67,10 +70,10 @@ def segment_lengths_m(study: Study, lonlat: np.ndarray) -> Floats:
 def sag_lengths_m(
     study: Study, assets: Assets, length_m: Floats, ends: Ends, passed: Passing
 ) -> Floats:
-    """What hanging adds to every segment's length: sag, and supports of unequal height.
+    """What sag and supports of unequal height add to every segment's length, in metres.
 
-    A line over passed towers hangs between each two. Height counts where both
-    supports have an `elevation_m`, and only for spans: a span without a sag on
+    A span that passes towers hangs between each two of them. Height counts where both
+    supports have an `elevation_m`, and only for spans; a span without a sag on
     record is as long as the straight line between its supports.
     """
     segments = study.tables["segments"]
@@ -99,7 +102,7 @@ def sag_lengths_m(
 
 
 def _heights_m(study: Study, assets: Assets) -> Floats:
-    """Elevation of every asset, with one NaN behind them for an end that meets nothing (-1)."""
+    """Elevation of every asset, and a last NaN for an end that meets nothing (-1)."""
     height = np.full(len(assets) + 1, np.nan)
     height[:-1][assets.of_role("structures")] = study.tables["structures"]["elevation_m"]
     return height
@@ -115,8 +118,16 @@ def part_terms(
 ) -> CableTerms:
     """Route, sag, helix, overlength, slack and fibre length of every part.
 
-    `tested_m` is the length of every cable by measurement, NaN where it has none;
-    `unclear` tells the cables of which some stretch is not on record.
+    Parameters
+    ----------
+    study : Study
+    parts : Parts
+    length_m, sag_extra_m : ndarray of float, shape (segments,)
+        Ground length, and what sag adds to it.
+    tested_m : ndarray of float, shape (cables,)
+        Measured length of every cable; NaN where there is none.
+    unclear : ndarray of bool, shape (cables,)
+        Cables of which some stretch is not on record.
     """
     cables, rules = study.tables["cables"], study.rules
     count = len(parts.cable)
@@ -158,12 +169,12 @@ def part_terms(
 
 @dataclass(frozen=True)
 class LinkLengths:
-    """Length of every link, for go and for return, and along the ground; NaN where not on record.
+    """Lengths of every link in metres, shape (links,); NaN where not on record.
 
-    `go_m` and `return_m` are by measurement where the link as a whole was tested;
-    `by_cables_go_m` and `by_cables_return_m` are what its cables add up to.
-    `go_least_m`, `return_least_m` and `route_least_m` are the same with every
-    stretch that is not on record left out: the least that the length can be.
+    `go_m` and `return_m` are measured where the link as a whole was measured, else
+    `by_cables_go_m` and `by_cables_return_m`, the sums over its cables. `route_m` is the
+    length on the ground. `go_least_m`, `return_least_m` and `route_least_m` leave out
+    every stretch that is not on record: the least that the length can be.
     """
 
     go_m: Floats
@@ -179,13 +190,13 @@ class LinkLengths:
 def link_lengths(
     study: Study, pieces: LinkParts, terms: CableTerms, tested: MeasuredLengths, hop_m: Floats
 ) -> LinkLengths:
-    """Add up the parts of every link; one without cables is as long as its hop.
+    """Add up the parts of every link; a link without cables has the length of its hop.
 
     Parameters
     ----------
     study : Study
     pieces, terms, tested
-        The stretches that links run through, their lengths, and lengths by measurement.
+        The stretches that links pass through, their lengths, and measured lengths.
     hop_m : ndarray of float, shape (links,)
         Length of every link without cables, from `hop_lengths_m`.
     """
@@ -238,13 +249,13 @@ def hop_lengths_m(study: Study) -> Floats:
     Returns
     -------
     ndarray of float, shape (links,)
-        `length_m` where it is stated. A wire within one site, or an internal
-        hop: 0 (common practice, no source; a hundred metres are half a
-        microsecond). A radio hop: straight between its masts, see `radio_m`.
+        `length_m` where it is stated. 0 for a wire within one site and an internal
+        hop (common practice, no source; a hundred metres are half a
+        microsecond). For a radio hop the straight line between its masts, see `radio_m`.
 
     Notes
     -----
-    A fibre hop that states 0 m has not stated a length.
+    A length of 0 m of a fibre hop counts as blank.
     """
     links = study.tables["links"]
     medium = links["medium"].fillna("fibre").to_numpy()
@@ -269,7 +280,7 @@ def end_sites(study: Study) -> tuple[np.ndarray, np.ndarray]:
 
 
 def internal_apart_m(study: Study, site_a: np.ndarray, site_b: np.ndarray) -> Floats:
-    """How far apart the two sites of every internal hop are; 0 for all other links.
+    """Distance between the two sites of every internal hop; 0 for all other links.
 
     Parameters
     ----------
@@ -307,12 +318,23 @@ def internal_apart_m(study: Study, site_a: np.ndarray, site_b: np.ndarray) -> Fl
 
 
 def radio_m(study: Study, rows: np.ndarray, site_a: np.ndarray, site_b: np.ndarray) -> Floats:
-    """Length of some radio hops as lines on the ellipsoid.
+    """Length of some radio hops as lines on the ellipsoid, in metres.
 
-    Straight from mast to mast, the structures named in `relies_on` that are no
-    pits, entries or bridges, in the order in which they follow each other from
-    end a. One mast alone stands at the nearer end site, and without any the hop
-    runs from site to site. NaN where a place has no geometry.
+    The line is straight from mast to mast: the structures named in `relies_on`, except pits,
+    entries and bridges, in their order from end a. A single mast stands at the nearer end
+    site; without masts the line goes from site to site. NaN where a place has no geometry.
+
+    Parameters
+    ----------
+    study : Study
+    rows : ndarray of int, shape (n,)
+        Positions of the radio hops in the links.
+    site_a, site_b : ndarray, shape (links,)
+        From `end_sites`.
+
+    Returns
+    -------
+    ndarray of float, shape (n,)
     """
     if not len(rows):
         return np.empty(0)
@@ -327,9 +349,9 @@ def radio_m(study: Study, rows: np.ndarray, site_a: np.ndarray, site_b: np.ndarr
     for place, link in enumerate(rows.tolist()):
         ends = [points.get(site) for site in (site_a[link], site_b[link])]
         via = [points.get(mast) for mast in named.get(link, [])]
-        way = _mast_to_mast(ends, via)
-        if way is not None:
-            lines[place] = shapely.LineString(way)
+        course = _mast_to_mast(ends, via)
+        if course is not None:
+            lines[place] = shapely.LineString(course)
     return geodesic_length_m(positions_deg(study, lines))
 
 
@@ -346,33 +368,29 @@ def _points(study: Study) -> dict[object, shapely.Point]:
 def _mast_to_mast(
     ends: list[shapely.Point | None], masts: list[shapely.Point | None]
 ) -> list[shapely.Point] | None:
-    """The points that a radio hop runs over; None where one is not on record."""
+    """The points between which a radio hop is straight; None where one is not on record."""
     if None in masts:
         return None
-    way = [mast for mast in masts if mast is not None]
+    known = [mast for mast in masts if mast is not None]
     first, last = ends
-    if len(way) > 1:
-        start = way[0] if first is None else first
-        return sorted(way, key=start.distance)
+    if len(known) > 1:
+        start = known[0] if first is None else first
+        return sorted(known, key=start.distance)
     if first is None or last is None:
         return None
-    if not way:
+    if not known:
         return [first, last]
-    far = max((first, last), key=way[0].distance)
-    return [way[0], far]
-
-
-# --- What a hop leaves open: routes that nobody recorded, fibre that has no type.
+    far = max((first, last), key=known[0].distance)
+    return [known[0], far]
 
 
 def hop_gaps(study: Study, pieces: LinkParts, lengths: LinkLengths) -> list[Gap]:
-    """Gaps of links that their cables do not show.
+    """Gaps of hops: routes and lengths that are not on record, and fibre without a type.
 
-    A leased hop must say what it relies on: its route is somebody else's
-    knowledge. A wire between two sites runs somewhere, and a radio hop from mast
-    to mast. An internal hop stays within a site. A hop without cables has a
-    length or a delay. Fibre needs a type for its loss and delay, and a count
-    where fibre numbers are given.
+    A leased hop must say what it relies on, since its route is on no record of the owner. So
+    must a wire between two sites, and a radio hop (its masts). An internal hop must stay
+    within one site. A hop without cables needs a length or a delay. Fibre needs a type for
+    its loss and delay, and a count where fibre numbers are given.
     """
     links = study.tables["links"]
     medium = links["medium"].fillna("fibre").to_numpy()

@@ -1,4 +1,4 @@
-"""Links as parts of cables: which stretch of which cable, which way, and where they meet."""
+"""Links as parts of cables: which stretch of which cable, in which direction, meeting where."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ _WAYS = {"go": GO, "return": RETURN}
 class Parts:
     """Stretches of cable that links use: part `c` is the whole of cable `c`, further ones follow.
 
-    Rows of part `p` are `first[p]` up to `first[p + 1]`, as in `Chains`.
-    `begin` and `end` are the nodes at the part's two ends.
+    Rows of part `p` are `first[p]` up to `first[p + 1]`; `segment`, `entry`, `exit`, `start` and
+    `stop` of a row are as in `Chains`.
     """
 
     cable: Ints
@@ -39,11 +39,11 @@ class Parts:
 
 @dataclass(frozen=True)
 class LinkParts:
-    """The parts that links pass through, in order: link by link, way by way.
+    """The parts that links pass through, in order of links, then of directions.
 
     `run` is the row of `link_runs`. `way` is BOTH, GO or RETURN; `reversed`
-    tells that the link runs through the part from its end to its beginning,
-    `from_b` that the order leads from the link's end b to its end a.
+    is true where the link passes the part from its end to its beginning,
+    `from_b` where the order leads from the link's end b to its end a.
     """
 
     link: Ints
@@ -57,7 +57,7 @@ class LinkParts:
 
 @dataclass(frozen=True)
 class _Use:
-    """One way of using a cable: from position to position along its chain."""
+    """A stretch of a cable that a link may use: from position to position along its chain."""
 
     node_in: int
     node_out: int
@@ -66,7 +66,7 @@ class _Use:
 
 
 class _Cables:
-    """Nodes along the chains, and the new parts that links ask for."""
+    """Nodes along the chains, and the further parts that links use."""
 
     def __init__(self, chains: Chains, passed: Passing) -> None:
         self._chains = chains
@@ -108,7 +108,7 @@ class _Cables:
         return sorted({at for found, at in self.nodes(cable) if found == node})
 
     def whole(self, cable: int) -> list[_Use]:
-        """A cable used from end to end, either way."""
+        """The whole cable, in each of the two directions."""
         count = self.length(cable)
         if not count:
             return [_Use(-1, -1, 0.0, 0.0)]
@@ -117,7 +117,7 @@ class _Cables:
         return [_Use(begin, end, 0.0, float(count)), _Use(end, begin, float(count), 0.0)]
 
     def part(self, cable: int, use: _Use) -> int:
-        """Number of the part that a use asks for; whole cables keep their own number."""
+        """Number of the part for a use; a whole cable has the number of the cable."""
         low, high = sorted((use.from_, use.to))
         if (low, high) == (0.0, float(self.length(cable))):
             return cable
@@ -132,7 +132,26 @@ def tie_links(
     passed: Passing,
     holders: Callable[[int], frozenset[int]],
 ) -> tuple[Parts, LinkParts, list[Gap]]:
-    """Run every link through its cables, from the site of one end to the site of the other."""
+    """Follow every link through its cables, from the site of one end to the site of the other.
+
+    Parameters
+    ----------
+    study : Study
+    assets : Assets
+    chains : Chains
+        Segments of cables in order.
+    passed : Passing
+        Structures that segments pass.
+    holders : callable
+        From an asset number to the numbers of everything that it lies in.
+
+    Returns
+    -------
+    Parts
+    LinkParts
+    list of Gap
+        Codes `link-broken`, `link-end`, `link-without-runs`.
+    """
     links, runs = study.tables["links"], study.tables["link_runs"]
     cables = _Cables(chains, passed)
     reach = Reach(study, assets, holders)
@@ -177,7 +196,7 @@ def tie_links(
                 gaps.append(row_gap(study, "link-without-runs", "links", link, text))
                 continue
             given = [(int(cable[r]), int(enter[r]), int(leave[r])) for r in rows]
-            uses, faults, turned = _run_through(
+            uses, faults, turned = _follow(
                 given, cables, reach, joints, int(site_a[link]), int(site_b[link])
             )
             gaps += [
@@ -208,7 +227,7 @@ _Given = tuple[int, int, int]
 
 
 def _options(given: _Given, cables: _Cables) -> tuple[list[_Use], bool]:
-    """Ways of using one cable of a link; True where its chain lacks the stated nodes."""
+    """Stretches of one cable that a link may use; True where its chain lacks the stated nodes."""
     cable, enter, leave = given
     whole = cables.whole(cable)
     if not cables.length(cable):
@@ -233,9 +252,9 @@ _ELSEWHERE = 1e-6
 
 @dataclass(frozen=True)
 class _Meetings:
-    """Whether what follows each other in one link meets: at a common node, or at a joint.
+    """Whether cables that follow each other in one link meet: at a common node, or at a joint.
 
-    A joint part-way along a cable is a meeting too; the link still uses the
+    A joint part-way along a cable counts too; the link still uses the
     whole cable unless its record says from where to where.
     """
 
@@ -246,17 +265,17 @@ class _Meetings:
         return self.jointed[place] or self.reach.meet(before.node_out, after.node_in)
 
     def cost(self, place: int, before: _Use, after: _Use) -> float:
-        """0 at a common node, 1 where nothing meets, next to nothing in between.
+        """Return 0 at a common node, 1 where the two do not meet, else a very small cost.
 
-        A joint that names both cables, or a site that both reach, lets either way
-        round pass; the way round whose ends come together is the one that was laid.
+        A joint that names both cables, or a site that both reach, allows both directions of a
+        cable; the small cost prefers the direction in which the ends have a common node.
         """
         if before.node_out == after.node_in:
             return 0.0
         return _ELSEWHERE if self.hold(place, before, after) else 1.0
 
 
-def _run_through(
+def _follow(
     given: list[_Given],
     cables: _Cables,
     reach: Reach,
@@ -264,7 +283,7 @@ def _run_through(
     site_a: int,
     site_b: int,
 ) -> tuple[list[_Use], list[tuple[str, int]], bool]:
-    """Choose how each cable is used so that the fewest meetings fail; name those that do."""
+    """Choose the stretch of each cable so that the fewest meetings fail; return failures too."""
     choices = [_options(item, cables) for item in given]
     lost = [("from-to", place) for place, (_, bad) in enumerate(choices) if bad]
     meetings = _Meetings(
@@ -285,7 +304,7 @@ def _run_through(
 def _jointed(
     before: int, after: int, cables: _Cables, joints: dict[frozenset[int], set[int]]
 ) -> bool:
-    """Whether a joint on the way of both cables names both."""
+    """Whether a joint that names both cables lies on both."""
     return any(
         cables.positions(before, place) and cables.positions(after, place)
         for place in joints.get(frozenset((before, after)), ())
@@ -379,7 +398,7 @@ def _faults(
 
 
 def _parts(chains: Chains, cables: _Cables) -> Parts:
-    """Flat arrays for the whole cables and, behind them, the stretches that links ask for."""
+    """Flat arrays of the whole cables and, after them, of the further stretches that links use."""
     first = [*chains.first.tolist()]
     rows: list[tuple[int, int, int, float, float]] = []
     for cable, low, high in cables.parts:

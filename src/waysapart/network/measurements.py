@@ -1,10 +1,9 @@
 """Measured lengths, losses and delays of cables and links.
 
 Of several measurements of one fibre in one direction the newest count. A cable is as
-long as the longest of its fibres that was tested. A loss is a range, from the
-least to the greatest that any fibre in use may have: the margin rests on the
-one, the receiver's overload on the other. Tests of the drum are of cable that
-is not in its place yet: they give nothing here.
+long as the longest of its measured fibres. A loss is a range, from the least to the greatest of
+the fibres in use: the margin rests on the greatest, the receiver's overload on the least.
+Measurements on the drum count for none of this, since the cable is not in its place yet.
 """
 
 from __future__ import annotations
@@ -32,10 +31,10 @@ _UNNUMBERED = 2
 
 @dataclass(frozen=True)
 class MeasuredLengths:
-    """Lengths that measurements give, in metres; NaN where there is none.
+    """Measured lengths in metres; NaN where there is none.
 
-    `cable_m` per cable; `link_m` per link, both ways together, and
-    `link_go_m`, `link_return_m` where only that way was tested.
+    `cable_m` is per cable; `link_m` per link, of both directions together;
+    `link_go_m` and `link_return_m` are of that direction.
     """
 
     cable_m: Floats
@@ -45,7 +44,7 @@ class MeasuredLengths:
 
 
 def newest_measurements(study: Study, role: str, value: str, *, drum: bool = False) -> pd.DataFrame:
-    """The newest measurements of a role's items that give one value.
+    """Find the newest measurements of one quantity, for cables or for links.
 
     Parameters
     ----------
@@ -55,16 +54,16 @@ def newest_measurements(study: Study, role: str, value: str, *, drum: bool = Fal
     value : str
         `length_m`, `loss_db` or `delay_us`.
     drum : bool
-        The measurements of the drum instead of all others.
+        True: only measurements on the drum; False: all others.
 
     Returns
     -------
     DataFrame
-        `owner` (number of the cable or link), `fibre` (`NO_FIBRE`: unsaid),
+        `owner` (number of the cable or link), `fibre` (`NO_FIBRE`: not stated),
         `wavelength_nm`, `returns`, `value`, `date`, `row` (of the measurements
         table), `said` (whether it states a direction). Of one fibre and
         direction (and wavelength, for loss) only those of the latest day; measurements
-        without a date give way to measurements with one. Those dated after the day of
+        without a date only where none has a date. Those dated after the day of
         judgement do not count.
     """
     table = study.tables["measurements"]
@@ -126,7 +125,7 @@ def fibre_means(measurements: pd.DataFrame) -> pd.DataFrame:
 
 
 def greatest_of(means: pd.DataFrame, count: int) -> Floats:
-    """The greatest mean of every owner; NaN where it has none."""
+    """Greatest mean of every owner, shape (count,); NaN where it has none."""
     found = np.full(count, np.nan)
     top = means.groupby("owner")["value"].max()
     found[top.index.to_numpy(dtype=np.int64)] = top.to_numpy(dtype=np.float64)
@@ -134,7 +133,7 @@ def greatest_of(means: pd.DataFrame, count: int) -> Floats:
 
 
 def measured_lengths(study: Study) -> MeasuredLengths:
-    """Lengths by measurement of every cable and link."""
+    """Measured lengths of every cable and link."""
     cables, links = len(study.tables["cables"]), len(study.tables["links"])
     of_links = newest_measurements(study, "links", "length_m")
     said, back = of_links["said"].to_numpy(), of_links["returns"].to_numpy()
@@ -150,7 +149,7 @@ def measured_us(study: Study) -> tuple[Floats, Floats]:
     """Measured one-way delay of every link, go and return; NaN where it was not measured.
 
     A measurement that states no direction stands for both. The two directions are
-    never averaged: their difference is what line differential protection minds.
+    never averaged: line differential protection depends on their difference.
     """
     measurements = newest_measurements(study, "links", "delay_us")
     count = len(study.tables["links"])
@@ -163,9 +162,9 @@ def measured_us(study: Study) -> tuple[Floats, Floats]:
 
 @dataclass(frozen=True)
 class Measured:
-    """Losses by measurement in dB, and whether every fibre in use was tested.
+    """Measured losses in dB, and whether every fibre in use was measured.
 
-    NaN where none was. Where `complete` is False the untested fibres may lose
+    NaN where none was. Where `complete` is False the loss of the other fibres may be
     more than `greatest_db`, or less than `least_db`.
     """
 
@@ -199,10 +198,10 @@ def fibres_in_use(study: Study) -> pd.DataFrame:
 
 
 def link_losses(study: Study) -> Measured:
-    """Measured loss of every link at the wavelength that it works at.
+    """Measured loss of every link at its wavelength, shape (links,).
 
-    Every measurement counts by itself: go and return are two fibres, or the two
-    directions of one, and each is held against its own receiver. A measurement that
+    Measurements are not averaged: go and return are two fibres, or the two
+    directions of one, and each has its own receiver. A measurement that
     names neither a fibre nor a direction is of the whole link.
     """
     links = study.tables["links"]
@@ -213,23 +212,23 @@ def link_losses(study: Study) -> Measured:
     named = (measurements["fibre"] != NO_FIBRE).to_numpy()
     said, back = measurements["said"].to_numpy(), measurements["returns"].to_numpy()
     of_all = np.bincount(owner[~named & ~said], minlength=count) > 0
-    ways = sum(
-        (np.bincount(owner[~named & said & (back == way)], minlength=count) > 0).astype(np.int64)
-        for way in (False, True)
+    directions = sum(
+        (np.bincount(owner[~named & said & (back == one)], minlength=count) > 0).astype(np.int64)
+        for one in (False, True)
     )
     each = measurements[named].drop_duplicates(["owner", "fibre"])["owner"].to_numpy(dtype=np.int64)
     fibres = np.bincount(each, minlength=count)
-    complete = of_all | (ways == 2) | (fibres + ways >= _fibres_needed(study))
+    complete = of_all | (directions == 2) | (fibres + directions >= _fibres_needed(study))
     return _range(owner, measurements["value"].to_numpy(dtype=np.float64), complete)
 
 
 def cable_losses(study: Study, parts: Parts, pieces: LinkParts) -> Measured:
     """Measured loss of every stretch of every link that is a whole cable.
 
-    Shape (pieces,). A cable's measurement counts for the links that use the tested
-    fibre at about the tested wavelength. A fibre that was tested from both ends
-    loses the mean of both; a measurement that names no fibre is of every fibre. Where
-    a link does not say which fibres it uses, it may be any of the tested ones.
+    Shape (pieces,). A cable's measurement counts for the links that use the measured
+    fibre at about the measured wavelength. The loss of a fibre that was measured from both
+    ends is the mean of both; a measurement that names no fibre is of every fibre. A link
+    that does not say which fibres it uses may use any of the measured ones.
     """
     count = len(pieces.link)
     measurements = newest_measurements(study, "cables", "loss_db")
@@ -275,7 +274,7 @@ def _used_by_pieces(study: Study, parts: Parts, pieces: LinkParts) -> pd.DataFra
 
 
 def _fibres_needed(study: Study) -> Ints:
-    """How many fibres a measurement of every link has to cover, both ways together."""
+    """Number of fibres of every link that must be measured, both directions together."""
     used = fibres_in_use(study)
     used["several"] = np.where((used["fibre"] == NO_FIBRE) & (used["way"] == ""), _UNNUMBERED, 1)
     per_run = used.groupby(["link", "cable", "way"])["several"].sum()
@@ -286,7 +285,7 @@ def _fibres_needed(study: Study) -> Ints:
 
 
 def _near(study: Study, measurements: pd.DataFrame, works_at_nm: Floats) -> pd.DataFrame:
-    """The measurements at about the wavelength that their link works at; a blank one counts."""
+    """Measurements at about the wavelength of their link; a blank wavelength counts."""
     away = np.abs(measurements["wavelength_nm"].to_numpy(dtype=np.float64) - works_at_nm)
     near = ~(away > study.rules.defaults.wavelength_tolerance_nm)
     return measurements[near].reset_index(drop=True)
@@ -304,7 +303,7 @@ def _range(owner: Ints, value: Floats, complete: Bools) -> Measured:
 
 
 def length_gaps(study: Study, cable_m: Floats, go_m: Floats, return_m: Floats) -> list[Gap]:
-    """Tests whose length is not that of the cable or link on record.
+    """Find measurements whose length is not that of the cable or link on record.
 
     Parameters
     ----------
@@ -312,7 +311,7 @@ def length_gaps(study: Study, cable_m: Floats, go_m: Floats, return_m: Floats) -
     cable_m : ndarray of float, shape (cables,)
         Fibre length of every cable by its record.
     go_m, return_m : ndarray of float, shape (links,)
-        The same of every link, both ways.
+        The same of every link, in both directions.
     """
     two_ways = ~np.isclose(go_m, return_m, rtol=0, atol=1e-9, equal_nan=True)
     of_links = newest_measurements(study, "links", "length_m")
@@ -348,7 +347,7 @@ def _wrong_lengths(
 
 
 def gap_of(study: Study, code: str, role: str, owner: int, fibre: int, row: int, text: str) -> Gap:
-    """A gap about a measurement of one cable or link."""
+    """Make a gap about a measurement of one cable or link."""
     joined = f", fibre {fibre}: " if fibre != NO_FIBRE else ": "
     shown_by = ("measurements", int(row))
     return row_gap(study, code, role, owner, text, joined=joined, shown_by=shown_by)

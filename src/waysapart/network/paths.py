@@ -1,4 +1,4 @@
-"""Paths of circuits as ordered links, from listed paths and from rings."""
+"""Put the links of every path in order, for listed paths and for circuits round a ring."""
 
 from __future__ import annotations
 
@@ -22,9 +22,17 @@ FORWARD, BACKWARD = "forward", "backward"
 class Paths:
     """Every path of every circuit.
 
-    Paths stand in the order of circuits; within one, main, alternate, then
+    Paths are in the order of circuits; within a circuit main, alternate, then
     further labels by name. Links of path `p` are `link[first[p]:first[p + 1]]`;
-    `backward` tells the links walked from their end b to their end a.
+    `backward` is true where a link leads from its end b to its end a.
+
+    Attributes
+    ----------
+    circuit : ndarray of int, shape (paths,)
+    label : tuple of str
+    first : ndarray of int, shape (paths + 1,)
+    link : ndarray of int, shape (links of all paths,)
+    backward : ndarray of bool, shape (links of all paths,)
     """
 
     circuit: Ints
@@ -71,10 +79,20 @@ class _Ends:
 
 
 def tie_paths(study: Study, assets: Assets, link_length_m: Floats) -> tuple[Paths, list[Gap]]:
-    """Put the links of every path in order from circuit end a; tell where they don't hold.
+    """Put the links of every path in order from circuit end a; report where they do not connect.
 
-    `link_length_m` (fibre length per link) decides which way round a ring is
-    the shorter, and so the main way where none is stated.
+    Parameters
+    ----------
+    study : Study
+    assets : Assets
+    link_length_m : ndarray of float, shape (links,)
+        Fibre length in metres. Where no main way round a ring is stated, the shorter one is main.
+
+    Returns
+    -------
+    Paths
+    list of Gap
+        Codes `path-broken`, `path-end`, `ring-broken`, `single-path`.
     """
     circuits, links = study.tables["circuits"], study.tables["links"]
     ends = _Ends(assets.numbers(links["a"]), assets.numbers(links["b"]))
@@ -154,9 +172,9 @@ def _listed_paths(study: Study, link_number: pd.Index[str]) -> dict[tuple[str, s
 def _walk(
     chain: Sequence[int], ends: _Ends, begin: int, finish: int
 ) -> tuple[tuple[str, str] | None, list[int]]:
-    """Walk links from end to end; what breaks (a gap's code and text), and the links from end a."""
+    """Follow links from end to end; return the fault (gap code, text), and the links from end a."""
     best: tuple[int, str] | None = None
-    for start, stop, way in ((begin, finish, 1), (finish, begin, -1)):
+    for start, stop, step in ((begin, finish, 1), (finish, begin, -1)):
         node, at = start, 0
         for link in chain:
             following = ends.other(link, node)
@@ -164,7 +182,7 @@ def _walk(
                 break
             node, at = following, at + 1
         if at == len(chain) and node == stop and at:
-            return None, list(chain)[::way]
+            return None, list(chain)[::step]
         fault = "path-end" if at == len(chain) else "path-broken"
         if best is None or at > best[0]:
             best = at, fault
@@ -185,7 +203,7 @@ def _walk(
 
 
 def _directions(chain: Sequence[int], ends: _Ends, begin: int) -> list[bool]:
-    """Which links are walked from b to a, as far as they hold together."""
+    """Which links lead from b to a, as far as the links connect."""
     turned, node = [], begin
     for link in chain:
         backward = node == int(ends.b[link]) and node != int(ends.a[link])

@@ -1,4 +1,7 @@
-"""What blanks in the records leave open, as `[records]` in the rules has it."""
+"""Gaps of the records themselves: blanks, contradictions, and records that are too old.
+
+What a blank means, and how old a record may be, is for `[records]` in the rules to say.
+"""
 
 from __future__ import annotations
 
@@ -39,7 +42,7 @@ _PLURAL = {
 
 @dataclass(frozen=True)
 class BlankRule:
-    """What the rules make of the blanks of one column, for one kind.
+    """What the rules take blanks of one column to mean, for one kind.
 
     Attributes
     ----------
@@ -63,7 +66,7 @@ class BlankRule:
 
 
 def blank_gaps(study: Study) -> list[Gap]:
-    """A gap for every blank that the rules do not explain.
+    """Make a gap of every blank that the rules do not explain.
 
     Returns
     -------
@@ -95,13 +98,13 @@ def blank_gaps(study: Study) -> list[Gap]:
 
 
 def explained_blanks(study: Study, relied_on: Mapping[str, Bools]) -> list[BlankRule]:
-    """Blanks that the rules take as none, or as a figure: assumptions for somebody to sign.
+    """Count the blanks that the rules take as none, or as a figure: assumptions to be accepted.
 
     Parameters
     ----------
     study : Study
     relied_on : mapping of str to ndarray of bool
-        By role, the rows that some path relies on: no verdict rests on the others.
+        By role, the rows on which some path relies: no verdict rests on the others.
     """
     found = []
     for role, column, rows in _blanks(study):
@@ -117,7 +120,7 @@ def explained_blanks(study: Study, relied_on: Mapping[str, Bools]) -> list[Blank
 
 
 def _rule(study: Study, column: str, kind: str, role: str) -> str:
-    """Key of the rule that explains blanks of a kind: that of the kind, the role, or the rest."""
+    """Key of the rule that explains blanks of a kind: for the kind, the role, or all others."""
     table = getattr(study.rules.records, column)
     if isinstance(table, str):
         return f"records.{column}"
@@ -125,10 +128,10 @@ def _rule(study: Study, column: str, kind: str, role: str) -> str:
 
 
 def assumed_delay_us(study: Study) -> Floats:
-    """Delay of every piece of equipment in microseconds; NaN where nobody knows it.
+    """Delay of every piece of equipment in microseconds; NaN where it is not known.
 
-    What is recorded, else the figure that the rules state for its kind, else
-    nought where it is passive or the rules say that there is none.
+    The recorded delay, else the figure that the rules state for the kind, else
+    0 where the equipment is passive or the rules say that it has none.
     """
     table = study.tables["equipment"]
     delay = table["delay_us"].to_numpy(dtype=np.float64).copy()
@@ -144,7 +147,7 @@ def assumed_delay_us(study: Study) -> Floats:
 
 
 def said_of_blanks(column: str, kind: str, count: int) -> str:
-    """`12 towers do not say what they lie within`, of a column that `[records]` rules."""
+    """Say how many rows are blank in a column: `12 towers do not say what they lie within`."""
     one, many = _SAYS[column]
     return f"1 {kind} {one}" if count == 1 else f"{count} {plural(kind)} {many}"
 
@@ -164,7 +167,7 @@ _SAYS = {
 
 
 def _blanks(study: Study) -> Iterable[tuple[str, str, Bools]]:
-    """Role, column and which rows are blank there, for each column that `[records]` rules."""
+    """Role, column and mask of blank rows, for each column that `[records]` explains."""
     for role in ASSET_ROLES:
         if "within" in ROLES[role].column:
             yield role, "within", study.tables[role]["within"].isna().to_numpy()
@@ -179,7 +182,7 @@ def _blanks(study: Study) -> Iterable[tuple[str, str, Bools]]:
 
 
 def _on_signals(study: Study) -> Bools:
-    """Equipment that a link ends on or goes through: of no other does anybody ask the delay."""
+    """Equipment that a link ends on or passes: the only equipment whose delay counts."""
     links = study.tables["links"]
     met = {*links["a"].dropna(), *links["b"].dropna(), *listed(links["via"])[1]}
     return study.tables["equipment"]["id"].isin(met).to_numpy()
@@ -227,7 +230,7 @@ def plural(kind: str) -> str:
     return kind if kind.endswith("s") else f"{kind}s"
 
 
-# --- Records that are sound by themselves and cannot both be true: of place, of site, of time.
+# --- Records that contradict each other: of place, of site, of time
 
 Holders = Callable[[int], frozenset[int]]
 """Everything that holds an asset, at any depth."""
@@ -236,13 +239,13 @@ TEST_LIMITS: Mapping[str, tuple[Limit, ...]] = {
     "loss_db": ("loss",),
     "delay_us": ("delay", "asymmetry"),
 }
-"""What rests on a measurement, by what it measured."""
+"""Limits that rest on a measurement, by what was measured."""
 
 
 def contradictions(
     study: Study, assets: Assets, chains: Chains, passed: Passing, above: Holders
 ) -> list[Gap]:
-    """A gap for every two records that contradict each other; each names both.
+    """Make a gap of every two records that contradict each other; each names both.
 
     Returns
     -------
@@ -259,10 +262,10 @@ def contradictions(
 def _joints_off_cables(
     study: Study, assets: Assets, chains: Chains, passed: Passing, above: Holders
 ) -> list[Gap]:
-    """Joints that list a cable which never passes the place where they are.
+    """Joints that list a cable that does not pass the place where they are.
 
-    A cable passes a place where its chain has it as a node, where one lies within the other, or
-    where its segments or its drawn line come within `snap_m` of it. A cable that is neither
+    A cable passes a place that is a node of its chain, that lies within such a node or holds it,
+    or that lies within `snap_m` of its segments or its drawn line. A cable that is neither
     listed nor drawn is a gap of its own.
     """
     joints, cables = study.tables["joints"], study.tables["cables"]
@@ -306,7 +309,7 @@ def _joints_off_cables(
 
 
 def _nodes(chains: Chains, passed: Passing, cable: int) -> set[int]:
-    """Structures and sites that a cable runs to or passes."""
+    """Structures and sites at which a cable ends or that it passes."""
     rows = chains.rows(cable)
     found = {*chains.entry[rows].tolist(), *chains.exit[rows].tolist()}
     for segment, start, stop in zip(
@@ -324,7 +327,7 @@ def _nodes(chains: Chains, passed: Passing, cable: int) -> set[int]:
 
 
 def _nearest_m(study: Study, place: shapely.Geometry | None, course: np.ndarray) -> float:
-    """How near a course comes to a place, in metres on the ellipsoid; NaN where nobody knows."""
+    """Distance of a course from a place, in metres on the ellipsoid; NaN where not known."""
     metres = np.asarray(shapely.distance(course, place), dtype=np.float64)
     if np.isnan(metres).all():
         return np.nan
@@ -334,7 +337,7 @@ def _nearest_m(study: Study, place: shapely.Geometry | None, course: np.ndarray)
 
 
 def _other_sites(study: Study, assets: Assets, above: Holders) -> list[Gap]:
-    """Equipment and supplies whose site is not one that they lie within."""
+    """Equipment and supplies that lie within another site than the one they name."""
     sites = assets.of_role("sites")
     found = []
     for role in ("equipment", "supplies"):
@@ -360,7 +363,7 @@ def _other_sites(study: Study, assets: Assets, above: Holders) -> list[Gap]:
 
 
 def _future_measurements(study: Study) -> list[Gap]:
-    """Tests dated after the day for which the study is judged."""
+    """Measurements dated after the day for which the study is judged."""
     measurements = study.tables["measurements"]
     found = []
     for row in np.flatnonzero(
@@ -387,12 +390,12 @@ def _future_measurements(study: Study) -> list[Gap]:
 
 
 def measured_limits(measurement: pd.Series) -> tuple[Limit, ...]:
-    """The limits that rest on what a measurement measured."""
+    """Limits that rest on a measurement."""
     measured = [name for name in TEST_LIMITS if pd.notna(measurement[name])]
     return tuple(dict.fromkeys(limit for name in measured for limit in TEST_LIMITS[name]))
 
 
-# --- How old the records are: surveys, measurements, and what was said of leased routes.
+# --- Age of the records: surveys, measurements, and statements on leased routes
 
 _SURVEYED = ("sites", "structures", "segments")
 _TESTED = {"length_m": "length", "loss_db": "loss", "delay_us": "delay"}
@@ -400,7 +403,7 @@ _TESTED = {"length_m": "length", "loss_db": "loss", "delay_us": "delay"}
 
 @dataclass(frozen=True)
 class _Dated:
-    """Records of one kind, with a date or without: rows of a table.
+    """Records of one kind, with or without a date: rows of a table.
 
     Attributes
     ----------
@@ -408,17 +411,17 @@ class _Dated:
     rows : ndarray of int, shape (records,)
     ids : ndarray of str, shape (records,)
     column : str
-        Of `table`, which holds the date.
+        Column of `table` with the date.
     code : str
-        Of the gap that a record leaves which is too old.
+        Code of the gap of a record that is too old.
     about : ndarray of str, shape (records,)
-        What each record is of.
+        What each record describes.
     many : dict
-        The same for several, by what it is for one.
+        The plural of each value of `about`.
     of_link : bool
-        Whether it is of a link, else of an asset.
+        Whether a record describes a link, not an asset.
     only : tuple of str or None
-        The limits that rest on it; None: what the code says.
+        The limits that rest on a record; None: those of the gap code.
     """
 
     table: pd.DataFrame
@@ -437,7 +440,7 @@ class _Dated:
 
 
 def record_ages(study: Study) -> list[RecordAge]:
-    """The ages of all surveys, measurements and statements, kind by kind; not of absent kinds.
+    """Ages of surveys, measurements and statements, by kind; kinds without records are left out.
 
     Of several measurements of one fibre only the newest counts. A date after the day of
     judgement counts as none.
@@ -471,13 +474,13 @@ def _day(study: Study, ago: int | None) -> str | None:
 
 
 def age_gaps(study: Study) -> list[Gap]:
-    """A gap for every record older than `[records] oldest` of the rules allows, or undated.
+    """Make a gap of every record that is undated or older than `[records] oldest` allows.
 
     Returns
     -------
     list of Gap
         Codes `survey-old` and `leased-old`, which bear on separation, and `test-old`, which
-        bears on the limits that rest on what was tested. None of a kind without a limit.
+        bears on the limits that rest on the measurement. None for a kind without a limit.
     """
     oldest = study.rules.records.oldest
     gaps = []
@@ -559,7 +562,7 @@ def _surveys(study: Study) -> Iterator[_Dated]:
 
 
 def _tests(study: Study) -> Iterator[_Dated]:
-    """The measurements that count, of every fibre the newest."""
+    """The measurements that count: the newest of every fibre."""
     table = study.tables["measurements"]
     for role in ("cables", "links"):
         ids = study.tables[role]["id"].to_numpy()
@@ -580,7 +583,7 @@ def _tests(study: Study) -> Iterator[_Dated]:
 
 
 def _statements(study: Study) -> Iterator[_Dated]:
-    """What is on record of the routes of leased hops."""
+    """Statements on the routes of leased hops."""
     table = study.tables["links"]
     rows = np.flatnonzero(((table["medium"] == "leased") & table["relies_on"].notna()).to_numpy())
     yield _Dated(
@@ -596,7 +599,7 @@ def _statements(study: Study) -> Iterator[_Dated]:
 
 
 def ages_days(dates: pd.Series, study: Study) -> Floats:
-    """Age in days on the day of judgement; NaN: undated, or dated after it."""
+    """Age in days on the day of judgement; NaN where undated, or dated after that day."""
     on = np.datetime64(study.on)
     days = (on - dates.to_numpy(dtype="datetime64[D]")).astype(np.float64)
     return np.asarray(np.where(dates.isna() | (days < 0), np.nan, days), dtype=np.float64)

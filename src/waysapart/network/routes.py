@@ -1,4 +1,4 @@
-"""Where paths run: the stretches of segments of every path, in order from circuit end a."""
+"""Routes of paths: the stretches of segments of every path, in order from circuit end a."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ class Routes:
     """One row per segment that a path follows.
 
     `start` and `stop` are fractions of the segment's line (`start` greater:
-    against it). `way` is 0 where both directions run there, else 1 (go) or 2
-    (return); a path's return rows follow its go rows link by link.
+    against it). `way` is 0 for both directions, 1 for go and 2 for
+    return; a path's return rows follow its go rows link by link.
     """
 
     path: Ints
@@ -30,7 +30,7 @@ class Routes:
 
 
 def _mirror(first: Ints, count: Ints, owner: Ints, row: Ints, turned: np.ndarray) -> Ints:
-    """Run through the rows of an owner from the last to the first where it is turned."""
+    """Reverse the order of an owner's rows where it is turned."""
     return np.where(turned[owner], 2 * first[owner] + count[owner] - 1 - row, row)
 
 
@@ -42,7 +42,7 @@ def routes(network: Network) -> Routes:
     bounds = np.searchsorted(pieces.link, np.arange(links + 1))
     first, count = bounds[:-1][paths.link], np.diff(bounds)[paths.link]
     owner, piece = expand(first, count)
-    # A link listed from b to a and walked from b to a needs no turning.
+    # A link that is listed from b to a and followed from b to a is not turned.
     turned = np.zeros(len(paths.link), dtype=bool)
     filled = count > 0
     turned[filled] = paths.backward[filled] != pieces.from_b[first[filled]]
@@ -67,7 +67,7 @@ def routes(network: Network) -> Routes:
 
 
 def route_lines(network: Network, route: Routes) -> tuple[np.ndarray, Ints, Ints]:
-    """Lines that routes follow, and which one each row of a route follows.
+    """Lines that routes follow, and the number of the line of each row.
 
     Returns
     -------

@@ -1,7 +1,7 @@
-"""Where links are spliced: at joints on record, where they change cable, and between reels.
+"""Splices of links: at joints on record, at changes of cable, and between reels.
 
-A cable comes on reels. Where a stretch of it is longer than a reel and no joint
-is on record there, it has joints that nobody recorded.
+A cable comes on reels. A stretch that is longer than a reel has joints; where none is on
+record there, they are estimated.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ NOWHERE = -1
 
 @dataclass(frozen=True)
 class Splices:
-    """What is known of splices, and what is estimated where nothing is.
+    """Splices on record, and splices estimated where there is no record.
 
     Attributes
     ----------
@@ -37,7 +37,7 @@ class Splices:
     longest_m : ndarray of float, shape (parts,)
         Longest stretch without a joint on record; NaN where its length is not known.
     between_reels : ndarray of int, shape (parts,)
-        Splices to reckon with between the joints on record, or a joint and the
+        Estimated splices between the joints on record, or a joint and the
         part's end: one after each full reel.
     known : DataFrame
         One row per splice that a record implies, in the order of links: `link`,
@@ -76,8 +76,8 @@ def find_splices(
 
     Notes
     -----
-    A joint whose place is not on its cable's way counts as passed, but cuts no
-    stretch. A joint that a cable comes past twice cuts it where it comes first.
+    A joint whose place is not on its cable counts as passed, but divides no stretch. A
+    joint that a cable passes twice divides it at the first place.
     """
     nodes = _nodes(parts, passed, segment_m)
     met = _joints_met(study, assets, parts, nodes)
@@ -89,7 +89,7 @@ def find_splices(
 
 
 def _row_lengths(parts: Parts, segment_m: Floats) -> tuple[Ints, Floats, Floats, Floats]:
-    """Of every row of every part: its part, its ground length, where it begins, the part's end."""
+    """Part, ground length and beginning of every row, and the length of every part, in metres."""
     count = len(parts.cable)
     part = owners(parts.first)
     length = segment_m[parts.segment] * np.abs(parts.stop - parts.start)
@@ -124,7 +124,7 @@ def _nodes(parts: Parts, passed: Passing, segment_m: Floats) -> pd.DataFrame:
 def _joints_met(study: Study, assets: Assets, parts: Parts, nodes: pd.DataFrame) -> pd.DataFrame:
     """Joints of each part's cable that lie on it: `part`, `joint`, `at_m` (NaN: not known where).
 
-    A joint that lists a cable, but stands nowhere on its way, is met by every part of it.
+    Every part of a cable meets the joints that list the cable but do not lie on it.
     """
     joints = study.tables["joints"]
     row, name = listed(joints["cables"])
@@ -137,16 +137,16 @@ def _joints_met(study: Study, assets: Assets, parts: Parts, nodes: pd.DataFrame)
     ).drop_duplicates()
     listing = listing[listing["cable"] >= 0]
     whole = listing.assign(part=listing["cable"]).merge(nodes, on=["part", "node"], how="left")
-    off_way = whole["at_m"].isna().to_numpy()
+    off_cable = whole["at_m"].isna().to_numpy()
     of_parts = pd.DataFrame({"part": np.arange(len(parts.cable)), "cable": parts.cable})
-    everywhere = whole[off_way].drop(columns="part").merge(of_parts, on="cable")
-    on_way = (
-        whole[~off_way]
+    everywhere = whole[off_cable].drop(columns="part").merge(of_parts, on="cable")
+    on_cable = (
+        whole[~off_cable]
         .drop(columns=["part", "at_m"])
         .merge(of_parts, on="cable")
         .merge(nodes, on=["part", "node"])
     )
-    found = pd.concat([everywhere, on_way])[["part", "joint", "at_m"]]
+    found = pd.concat([everywhere, on_cable])[["part", "joint", "at_m"]]
     return found.sort_values(["part", "joint"], ignore_index=True)
 
 
@@ -166,7 +166,7 @@ def _between_joints(
     owner, ground = part[1:][same], np.diff(at)[same]
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(total[owner] > 0, ground / total[owner], 0.0)
-    bare = total[owner] <= 0  # nothing is known of its way: one stretch
+    bare = total[owner] <= 0  # its route is not known: one stretch
     share[bare] = (np.diff(owner, prepend=-1) != 0)[bare]
     stretch_m = fibre_m[owner] * share
     splices = reel_splices(stretch_m, reel_m[owner])
@@ -179,7 +179,7 @@ def _between_joints(
 def _known(
     study: Study, assets: Assets, parts: Parts, pieces: LinkParts, met: pd.DataFrame
 ) -> pd.DataFrame:
-    """Changes of cable and joints passed; a joint at a change counts there, and once."""
+    """Changes of cable and joints passed; a joint at a change counts once, at the change."""
     of_pieces = pd.DataFrame({"piece": np.arange(len(pieces.part)), "part": pieces.part}).merge(
         met, on="part"
     )[["piece", "joint"]]
@@ -200,10 +200,10 @@ def _known(
 def _changes(
     study: Study, assets: Assets, parts: Parts, pieces: LinkParts, of_pieces: pd.DataFrame
 ) -> pd.DataFrame:
-    """Where links go from one stretch to the next, each with the joint that is on record there.
+    """Changes from one stretch of a link to the next, each with the joint on record there.
 
-    That is a joint which lists both cables, first of all one at the place where
-    they meet, or one at that place which does not say what it joins.
+    That is a joint that lists both cables, at the place where they meet before any other,
+    else a joint at that place that does not list its cables.
     """
     before = np.flatnonzero(
         (pieces.link[1:] == pieces.link[:-1]) & (pieces.way[1:] == pieces.way[:-1])
@@ -251,8 +251,8 @@ def _meeting_nodes(parts: Parts, pieces: LinkParts, before: Ints) -> Ints:
 def joint_gaps(study: Study, parts: Parts, pieces: LinkParts, splices: Splices) -> list[Gap]:
     """Cables with a stretch longer than their reel and no joint on record in it.
 
-    Only where a link's loss rests on it: one that states its `splices`, or whose
-    loss was measured, does not.
+    Only for links whose loss rests on it: not where the link states its `splices`, nor
+    where the loss was measured.
     """
     links = study.tables["links"]
     known = links["splices"].notna().to_numpy() | link_losses(study).complete

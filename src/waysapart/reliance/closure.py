@@ -1,8 +1,8 @@
-"""Transitive closure of 'relies on' as boolean matrix products.
+"""Transitive closure of 'relies on' as boolean matrix products, and classes of equal columns.
 
-A national plant has a hundred thousand spans and towers but only as many different
-answers as there are stretches between two places where links part. Paths are held
-against these classes; assets come back in only where something was found.
+A national plant has a hundred thousand spans and towers, but only as many different columns as it
+has stretches between two places where links branch. Paths are compared by these classes; single
+assets are looked up only where something was found.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ from waysapart.arrays import Ints, boolean, owners
 from waysapart.errors import Problem, StudyError
 
 MOST_STEPS = 1_000_000_000
-"""Steps that one product may take: some seconds, and some gigabytes at the very worst. A
-national study takes some ten millions."""
+"""Steps that one product may take: some seconds, and at worst some gigabytes. A national study
+needs some ten millions."""
 _TOO_MANY = (
     "assets need each other (needs, supplies, within) in chains so long that what relies on what "
     "cannot be written out; something is recorded wrongly: look for rows that name each other one "
@@ -26,12 +26,12 @@ _TOO_MANY = (
 
 
 def close(direct: sp.csr_array) -> sp.csr_array:
-    """Everything that each row leads to, itself included, at any depth.
+    """Find everything that can be reached from each row, itself included.
 
     Parameters
     ----------
     direct : csr_array of bool, shape (n, n)
-        Row leads directly to column. Cycles are allowed.
+        Row relies directly on column. Cycles are allowed.
 
     Returns
     -------
@@ -40,12 +40,11 @@ def close(direct: sp.csr_array) -> sp.csr_array:
     Raises
     ------
     StudyError
-        A product would take more than `MOST_STEPS`: chains of thousands.
+        A product would need more than `MOST_STEPS`: there are chains of thousands.
 
     Notes
     -----
-    Repeated squaring: as many products as the depth has binary digits. Rows
-    that lead nowhere cost nothing beyond their own entry.
+    Repeated squaring: as many products as the depth has binary digits.
     """
     count = direct.shape[0]
     identity = sp.eye_array(count, dtype=np.bool_, format="csr")
@@ -82,19 +81,16 @@ def both(one: sp.csr_array, other: sp.csr_array) -> sp.csr_array:
     return common
 
 
-# --- Assets that the same links rely on: what is true of one is true of all for any path.
-
-
 @dataclass(frozen=True)
 class Classes:
-    """Columns of a matrix by the rows that hold them.
+    """Columns of a matrix, in classes of equal ones.
 
     Attributes
     ----------
     first : ndarray of int, shape (classes,)
-        A column of each class.
+        One column of each class.
     members : csr_array of bool, shape (classes, columns)
-        Columns that no row holds are in no class.
+        Empty columns are in no class.
     """
 
     first: Ints
@@ -104,9 +100,17 @@ class Classes:
 def column_classes(matrix: sp.csr_array) -> Classes:
     """Put equal columns of a boolean matrix into one class.
 
-    Columns are told apart by sums of random 64-bit numbers over their rows, two
-    for each, so that two different columns agree with a chance of about 2^-120;
-    the numbers are always the same, and so is the outcome.
+    Columns are compared by two sums of random 64-bit numbers over their rows, so that two
+    different columns agree with a probability of about 2^-120. The numbers are the same in
+    every run, and so is the result.
+
+    Parameters
+    ----------
+    matrix : csr_array of bool, shape (rows, columns)
+
+    Returns
+    -------
+    Classes
     """
     draw = np.random.default_rng(20_000)
     numbers = draw.integers(1, 2**63, size=(matrix.shape[0], 2), dtype=np.int64).astype(np.uint64)

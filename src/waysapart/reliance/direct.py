@@ -1,4 +1,8 @@
-"""What keeps up an asset that any one of several supplies can feed, and what goes dark."""
+"""What stretches of cable, links, equipment and supplies rely on directly, clause by clause.
+
+The matrices come first. After them come feeds: any one of several supplies keeps an asset up, so
+that only what all of its feeds have in common is something on which the asset relies.
+"""
 
 from __future__ import annotations
 
@@ -17,189 +21,25 @@ from waysapart.network.build_network import Network
 from waysapart.reliance.closure import both, close, union, without
 
 MOST_ROUTES = 10_000
-"""Routes of feeding looked at for one supply: far more than any board has."""
-
-
-@dataclass(frozen=True)
-class Feeds:
-    """Ways in which equipment and supplies are fed; any one of its feeds keeps an asset up.
-
-    A feed is one supply. Where supplies feed each other in a loop (two boards with a tie
-    between them), a feed is the supplies on the way from one outside the loop, all of which
-    must be up: a loop that nothing feeds from outside is dead.
-
-    Attributes
-    ----------
-    user : ndarray of int, shape (feeds,)
-        The asset that each feed keeps up.
-    assets : csr_array of bool, shape (feeds, assets)
-        The supplies of each feed.
-    """
-
-    user: Ints
-    assets: sp.csr_array
-
-    def __len__(self) -> int:
-        return len(self.user)
-
-    @cached_property
-    def of_user(self) -> Ints:
-        """How many feeds each asset has: shape (assets,)."""
-        return np.bincount(self.user, minlength=self.assets.shape[1]).astype(np.int64)
-
-    @cached_property
-    def owner(self) -> sp.csr_array:
-        """Which feed is whose: int32, shape (feeds, assets)."""
-        member = boolean(np.arange(len(self)), self.user, self.assets.shape)
-        return sp.csr_array(member.astype(np.int32))
-
-    def kept(self, keep: Bools) -> Feeds:
-        """Some of the feeds."""
-        return Feeds(self.user[keep], sp.csr_array(self.assets[np.flatnonzero(keep)]))
-
-    def hit(self, fallen: Bools) -> Bools:
-        """Feeds of which a supply has fallen."""
-        return np.asarray(self.assets @ fallen, dtype=np.bool_)
-
-
-def feeds_of(network: Network) -> Feeds:
-    """Every feed on record, loops of supplies taken apart."""
-    assets = network.assets
-    fed = fed_by(network.study, assets)
-    loop = _loops(fed, assets.of_role("supplies"))
-    users: list[int] = []
-    rows: list[int] = []
-    columns: list[int] = []
-    for user, supplies in fed.items():
-        routes: list[tuple[int, ...]] = [(one,) for one in supplies]
-        if user in loop:
-            routes = _from_outside(user, fed, loop) or routes
-        for route in routes:
-            rows += [len(users)] * len(route)
-            columns += route
-            users.append(user)
-    shape = (len(users), len(assets))
-    of_feed = boolean(np.array(rows, np.int64), np.array(columns, np.int64), shape)
-    return Feeds(np.array(users, np.int64), of_feed)
-
-
-def go_dark(feeds: Feeds, back: sp.csr_array, fallen: sp.csr_array) -> sp.csr_array:
-    """Add to what has fallen all that goes dark, and all that falls with it.
-
-    Parameters
-    ----------
-    feeds : Feeds
-    back : csr_array of bool, shape (assets, assets)
-        Row takes column with it (`closed`, transposed).
-    fallen : csr_array of bool, shape (events, assets)
-        What has fallen in each event, `back` followed already.
-
-    Returns
-    -------
-    csr_array of bool, shape (events, assets)
-        The least set: an asset goes dark when each of its feeds has lost a supply.
-    """
-    while len(feeds):
-        cut = sp.csr_array(fallen @ sp.csr_array(feeds.assets.T))
-        lost = sp.csr_array(cut.astype(np.int32) @ feeds.owner).tocoo()
-        dark = lost.data == feeds.of_user[lost.col]
-        unfed = boolean(
-            lost.row[dark].astype(np.int64), lost.col[dark].astype(np.int64), fallen.shape
-        )
-        if not without(unfed, fallen).nnz:
-            break
-        fallen = union(fallen, sp.csr_array(unfed @ back))
-    return fallen
-
-
-def living(feeds: Feeds, steps: sp.csr_array, out: Ints) -> Feeds:
-    """Leave out feeds that what is out of service has taken; the others must do alone.
-
-    An asset that has lost all of its feeds keeps them: it has fallen anyway.
-    """
-    out = out[out >= 0]
-    if not len(out):
-        return feeds
-    back = sp.csr_array(close(steps).T)
-    event = boolean(np.zeros(len(out), np.int64), out, (1, steps.shape[0]))
-    fallen = np.zeros(steps.shape[0], dtype=np.bool_)
-    fallen[go_dark(feeds, back, sp.csr_array(event @ back)).indices] = True
-    alive = ~feeds.hit(fallen)
-    left = np.bincount(feeds.user[alive], minlength=steps.shape[0])
-    return feeds.kept(alive | (left[feeds.user] == 0))
-
-
-def common(feeds: Feeds, closed: sp.csr_array) -> sp.csr_array:
-    """What all feeds of an asset rely on: bool, shape (assets, assets)."""
-    reached = sp.csr_array(feeds.assets @ closed)
-    times = sp.csr_array(sp.csr_array(feeds.owner.T) @ reached.astype(np.int32)).tocoo()
-    full = times.data == feeds.of_user[times.row]
-    return boolean(times.row[full].astype(np.int64), times.col[full].astype(np.int64), closed.shape)
-
-
-def _loops(fed: dict[int, tuple[int, ...]], supplies: slice) -> dict[int, int]:
-    """Supplies that feed each other in a loop, with the number of the loop."""
-    start, count = supplies.start, supplies.stop - supplies.start
-    inner = [
-        (user - start, one - start)
-        for user, several in fed.items()
-        if start <= user < supplies.stop
-        for one in several
-    ]
-    if not inner:
-        return {}
-    row, column = np.array(inner, dtype=np.int64).T
-    graph = boolean(row, column, (count, count))
-    _, of = connected_components(graph, directed=True, connection="strong")
-    size = np.bincount(of)
-    itself = set(row[row == column].tolist())
-    return {start + one: int(of[one]) for one in range(count) if size[of[one]] > 1 or one in itself}
-
-
-def _from_outside(
-    user: int, fed: dict[int, tuple[int, ...]], loop: dict[int, int]
-) -> list[tuple[int, ...]]:
-    """The least sets of supplies that lead from outside a loop to one of its members."""
-    found: list[frozenset[int]] = []
-    ahead = deque([(user, frozenset({user}))])
-    looked = 0
-    while ahead:
-        at, passed = ahead.popleft()
-        for one in fed.get(at, ()):
-            looked += 1
-            if looked > MOST_ROUTES:
-                raise StudyError([Problem(FEEDING)])
-            route = (passed | {one}) - {user}
-            if one in passed or any(known <= route for known in found):
-                continue
-            if loop.get(one) == loop[user]:
-                ahead.append((one, passed | {one}))
-            else:
-                found.append(route)
-    return [tuple(sorted(route)) for route in found]
-
-
-# --- What a stretch of cable, a link and a piece of equipment rely on directly.
-
-_NONE = np.empty(0, dtype=np.int64)
+"""Routes of feeding examined for one supply: far more than any board has."""
 
 
 def holder_steps(network: Network) -> sp.csr_array:
-    """From an asset to what it lies directly within and to the hazards that take it."""
+    """From an asset to what it lies directly within and to its hazards: shape (assets, assets)."""
     return union(network.within, network.hazards)
 
 
 def part_items(network: Network) -> sp.csr_array:
     """Cables, joints, segments, ends and passed structures of every stretch, carriers included.
 
-    Shape (parts, assets). A stretch of a cable without runs of its own brings
+    Shape (parts, assets). A stretch of a cable without runs of its own relies on
     the same stretch of its carrier; a carried cable with runs of its own
-    brings the whole of its carrier.
+    relies on the whole of its carrier.
     """
     own = _own_items(network)
     parts, chains = network.parts, network.chains
     cables = len(chains.carrier)
-    # A part of a cable need not reach the stretch where its way is not certain.
+    # A part of a cable need not reach the stretch where its route is not certain.
     nowhere = sp.csr_array((own.shape[0] - cables, own.shape[1]), dtype=np.bool_)
     own = union(own, sp.csr_array(sp.vstack([network.common, nowhere], format="csr")))
     rows = np.flatnonzero(chains.carrier >= 0)
@@ -231,7 +71,7 @@ def part_items(network: Network) -> sp.csr_array:
 
 
 def _own_items(network: Network) -> sp.csr_array:
-    """Items of every stretch, without what carriers bring."""
+    """Items of every stretch, without those of carriers."""
     parts, assets, passed = network.parts, network.assets, network.passed
     count = len(parts.cable)
     rows = owners(parts.first)
@@ -350,10 +190,10 @@ def whole_segments(network: Network) -> sp.csr_array:
 
 
 def in_full(network: Network, parts: sp.csr_array) -> sp.csr_array:
-    """What 'relies on this asset' means directly, for an asset named in a list.
+    """What relying on an asset that a list names means directly: shape (assets, assets).
 
-    Shape (assets, assets). A segment brings its ends and what it passes, a
-    cable its whole way, anything else itself.
+    A segment stands for itself, its ends and the structures that it passes, a cable for its
+    whole course, any other asset for itself.
     """
     assets = network.assets
     itself = sp.csr_array(sp.eye_array(len(assets), dtype=np.bool_, format="csr"))
@@ -370,16 +210,16 @@ def in_full(network: Network, parts: sp.csr_array) -> sp.csr_array:
 
 
 def named(network: Network, role: str, column: str) -> tuple[Ints, Ints]:
-    """Rows of a role and the asset numbers that a list column of theirs names."""
+    """Rows of a role, and the asset numbers that a list column names there."""
     row, name = listed(network.study.tables[role][column])
     return row, network.assets.numbers(name)
 
 
 def works(network: Network, full: sp.csr_array, feeds: Feeds) -> sp.csr_array:
-    """From equipment, supplies and joints to what must work or stand for them.
+    """From equipment, supplies and joints to what they depend on: shape (assets, assets).
 
-    Shape (assets, assets). Site, needs, a joint's place; and for equipment and
-    supplies that are fed, what all their feeds have in common.
+    That is their site or a joint's place, their needs, and what all feeds of an asset
+    have in common.
     """
     assets, tables = network.assets, network.study.tables
     shape = (len(assets), len(assets))
@@ -396,9 +236,10 @@ def works(network: Network, full: sp.csr_array, feeds: Feeds) -> sp.csr_array:
 
 
 def _common_supply(network: Network, fixed: sp.csr_array, feeds: Feeds) -> sp.csr_array:
-    """What all feeds of an asset rely on, as far as nothing else in it leads there.
+    """What all feeds of an asset rely on, without what follows from something else in it.
 
-    The least fixed point: supplies may need equipment that has supplies, and be fed by others.
+    It is the least fixed point: supplies may need equipment that has supplies, and be fed by
+    others.
     """
     steps = union(holder_steps(network), fixed)
     feeds = living(feeds, steps, network.assets.numbers(network.study.out))
@@ -413,7 +254,180 @@ def _common_supply(network: Network, fixed: sp.csr_array, feeds: Feeds) -> sp.cs
 
 
 def _sources(shared: sp.csr_array, steps: sp.csr_array, closed: sp.csr_array) -> sp.csr_array:
-    """Leave out of `shared` what something else in it leads to, so that chains read well."""
+    """Leave out of `shared` what follows from something else in it, so that chains are short."""
     sources = without(shared, sp.csr_array(shared @ steps))
     covered = both(sp.csr_array(sources @ closed), shared)
     return sources if covered.nnz == shared.nnz else shared
+
+
+@dataclass(frozen=True)
+class Feeds:
+    """Feeds of equipment and supplies; any one of its feeds keeps an asset up.
+
+    A feed is one supply. Where supplies feed each other in a loop (two boards with a tie
+    between them), a feed is a route of supplies from outside the loop, all of which
+    must be up: a loop that is not fed from outside is dead.
+
+    Attributes
+    ----------
+    user : ndarray of int, shape (feeds,)
+        The asset that each feed keeps up.
+    assets : csr_array of bool, shape (feeds, assets)
+        The supplies of each feed.
+    """
+
+    user: Ints
+    assets: sp.csr_array
+
+    def __len__(self) -> int:
+        return len(self.user)
+
+    @cached_property
+    def of_user(self) -> Ints:
+        """How many feeds each asset has: shape (assets,)."""
+        return np.bincount(self.user, minlength=self.assets.shape[1]).astype(np.int64)
+
+    @cached_property
+    def owner(self) -> sp.csr_array:
+        """1 in the column of each feed's user: int32, shape (feeds, assets)."""
+        member = boolean(np.arange(len(self)), self.user, self.assets.shape)
+        return sp.csr_array(member.astype(np.int32))
+
+    def kept(self, keep: Bools) -> Feeds:
+        """Select some of the feeds."""
+        return Feeds(self.user[keep], sp.csr_array(self.assets[np.flatnonzero(keep)]))
+
+    def hit(self, fallen: Bools) -> Bools:
+        """Feeds of which a supply has fallen."""
+        return np.asarray(self.assets @ fallen, dtype=np.bool_)
+
+
+def feeds_of(network: Network) -> Feeds:
+    """List every feed on record, with loops of supplies resolved into routes.
+
+    Raises
+    ------
+    StudyError
+        A loop of supplies has more than `MOST_ROUTES` routes.
+    """
+    assets = network.assets
+    fed = fed_by(network.study, assets)
+    loop = _loops(fed, assets.of_role("supplies"))
+    users: list[int] = []
+    rows: list[int] = []
+    columns: list[int] = []
+    for user, supplies in fed.items():
+        routes: list[tuple[int, ...]] = [(one,) for one in supplies]
+        if user in loop:
+            routes = _from_outside(user, fed, loop) or routes
+        for route in routes:
+            rows += [len(users)] * len(route)
+            columns += route
+            users.append(user)
+    shape = (len(users), len(assets))
+    of_feed = boolean(np.array(rows, np.int64), np.array(columns, np.int64), shape)
+    return Feeds(np.array(users, np.int64), of_feed)
+
+
+def go_dark(feeds: Feeds, back: sp.csr_array, fallen: sp.csr_array) -> sp.csr_array:
+    """Add to what has fallen all that loses its last feed, and all that falls with it.
+
+    Parameters
+    ----------
+    feeds : Feeds
+    back : csr_array of bool, shape (assets, assets)
+        Column falls when row falls (`closed`, transposed).
+    fallen : csr_array of bool, shape (events, assets)
+        What has fallen in each event, with all that follows by `back`.
+
+    Returns
+    -------
+    csr_array of bool, shape (events, assets)
+        The least set: an asset falls when each of its feeds has lost a supply.
+    """
+    while len(feeds):
+        cut = sp.csr_array(fallen @ sp.csr_array(feeds.assets.T))
+        lost = sp.csr_array(cut.astype(np.int32) @ feeds.owner).tocoo()
+        dark = lost.data == feeds.of_user[lost.col]
+        unfed = boolean(
+            lost.row[dark].astype(np.int64), lost.col[dark].astype(np.int64), fallen.shape
+        )
+        if not without(unfed, fallen).nnz:
+            break
+        fallen = union(fallen, sp.csr_array(unfed @ back))
+    return fallen
+
+
+def living(feeds: Feeds, steps: sp.csr_array, out: Ints) -> Feeds:
+    """Leave out the feeds that are lost to what is out of service.
+
+    An asset that has lost all of its feeds keeps them: it has fallen anyway.
+
+    Parameters
+    ----------
+    feeds : Feeds
+    steps : csr_array of bool, shape (assets, assets)
+        Row relies directly on column.
+    out : ndarray of int
+        Asset numbers of what is out of service; -1 is ignored.
+    """
+    out = out[out >= 0]
+    if not len(out):
+        return feeds
+    back = sp.csr_array(close(steps).T)
+    event = boolean(np.zeros(len(out), np.int64), out, (1, steps.shape[0]))
+    fallen = np.zeros(steps.shape[0], dtype=np.bool_)
+    fallen[go_dark(feeds, back, sp.csr_array(event @ back)).indices] = True
+    alive = ~feeds.hit(fallen)
+    left = np.bincount(feeds.user[alive], minlength=steps.shape[0])
+    return feeds.kept(alive | (left[feeds.user] == 0))
+
+
+def common(feeds: Feeds, closed: sp.csr_array) -> sp.csr_array:
+    """What all feeds of an asset rely on: bool, shape (assets, assets)."""
+    reached = sp.csr_array(feeds.assets @ closed)
+    times = sp.csr_array(sp.csr_array(feeds.owner.T) @ reached.astype(np.int32)).tocoo()
+    full = times.data == feeds.of_user[times.row]
+    return boolean(times.row[full].astype(np.int64), times.col[full].astype(np.int64), closed.shape)
+
+
+def _loops(fed: dict[int, tuple[int, ...]], supplies: slice) -> dict[int, int]:
+    """Supplies that feed each other in a loop, with the number of the loop."""
+    start, count = supplies.start, supplies.stop - supplies.start
+    inner = [
+        (user - start, one - start)
+        for user, several in fed.items()
+        if start <= user < supplies.stop
+        for one in several
+    ]
+    if not inner:
+        return {}
+    row, column = np.array(inner, dtype=np.int64).T
+    graph = boolean(row, column, (count, count))
+    _, of = connected_components(graph, directed=True, connection="strong")
+    size = np.bincount(of)
+    itself = set(row[row == column].tolist())
+    return {start + one: int(of[one]) for one in range(count) if size[of[one]] > 1 or one in itself}
+
+
+def _from_outside(
+    user: int, fed: dict[int, tuple[int, ...]], loop: dict[int, int]
+) -> list[tuple[int, ...]]:
+    """Smallest sets of supplies that connect a member of a loop to a supply outside it."""
+    found: list[frozenset[int]] = []
+    ahead = deque([(user, frozenset({user}))])
+    looked = 0
+    while ahead:
+        at, passed = ahead.popleft()
+        for one in fed.get(at, ()):
+            looked += 1
+            if looked > MOST_ROUTES:
+                raise StudyError([Problem(FEEDING)])
+            route = (passed | {one}) - {user}
+            if one in passed or any(known <= route for known in found):
+                continue
+            if loop.get(one) == loop[user]:
+                ahead.append((one, passed | {one}))
+            else:
+                found.append(route)
+    return [tuple(sorted(route)) for route in found]

@@ -1,4 +1,4 @@
-"""Why a path relies on an asset, and where on its way it first meets it."""
+"""Why a path relies on an asset, and in which order a path meets what it relies on."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _LEADS = ("within", "site", "at", "needs", "supplies", "carried_by")
 
 
 class ReasonChains:
-    """Chains from a path to the assets that it relies on, worked out when asked for."""
+    """Chains from a path to the assets that it relies on, computed on demand."""
 
     def __init__(self, reliance: Reliance) -> None:
         self._reliance = reliance
@@ -37,14 +37,14 @@ class ReasonChains:
         self._cable_items: dict[int, dict[int, tuple[str, ...]]] = {}
 
     def to(self, path: int, asset: int) -> list[str]:
-        """Ids from the link down to what leads to the asset; the asset itself is left out.
+        """Ids of a chain from a link to an asset, without the asset itself.
 
         Parameters
         ----------
         path : int
             Number of a path.
         asset : int
-            Number of an asset that it relies on, or of a link behind the assets.
+            Number of an asset that it relies on, or of a link after the assets.
 
         Returns
         -------
@@ -91,7 +91,7 @@ class ReasonChains:
         return self._relied[path]
 
     def _item(self, path: int, item: int) -> tuple[str, ...] | None:
-        """The chain to what a path uses directly, by its first link that does; else None."""
+        """Chain to what a path uses directly, from its first link that does; else None."""
         for link in self._reliance.network.paths.links(path).tolist():
             chain = self._link_items(link).get(item)
             if chain is not None:
@@ -117,7 +117,7 @@ class ReasonChains:
         return self._items_of_link[link]
 
     def _part_chains(self, part: int) -> dict[int, tuple[str, ...]]:
-        """From a cable to its segments and structures, through carriers where these lead there."""
+        """Chains from a cable to its segments and structures, through its carriers where needed."""
         if part in self._cable_items:
             return self._cable_items[part]
         network = self._reliance.network
@@ -148,12 +148,12 @@ class ReasonChains:
 
 
 class Encounters:
-    """In which order paths meet what they rely on, by the records and never by the ids.
+    """The order in which paths meet what they rely on, by the records and never by the ids.
 
     A path meets what its links rely on link by link, from the circuit's end a. Within a
-    link come its equipment (a, `via`, b), then its cables with their segments and
-    structures as the runs have them, then what `relies_on` names; after these what they
-    lead to, step by step, lists in the order in which they are written.
+    link the order is its equipment (a, `via`, b), then its cables with their segments and
+    structures in the order of the runs, then what `relies_on` names; after these what they
+    rely on, step by step, lists in the order in which they are written.
     """
 
     def __init__(self, reliance: Reliance) -> None:
@@ -161,7 +161,7 @@ class Encounters:
         self._on_link: dict[int, dict[int, int]] = {}
 
     def place(self, path: int, asset: int) -> tuple[int, int] | None:
-        """Which link of a path first meets an asset, and as which of all that it relies on.
+        """First link of a path that relies on an asset, and the asset's place in the order there.
 
         None where the path does not rely on the asset.
         """
@@ -172,12 +172,12 @@ class Encounters:
         return None
 
     def where(self, asset: int) -> tuple[float, ...]:
-        """West, south, east and north bounds of an asset, or of where it stands; else infinite."""
+        """West, south, east and north bounds of an asset, or of its place; infinite if unknown."""
         place = self._place[asset]
         return tuple(self._bounds[place if place >= 0 else asset].tolist())
 
     def _met(self, link: int) -> dict[int, int]:
-        """Everything that a link relies on, numbered as it is met."""
+        """Everything that a link relies on, numbered in the order of meeting."""
         if link not in self._on_link:
             links = self._reliance.links
             relied = set(csr_row(links, link).tolist())
@@ -198,7 +198,7 @@ class Encounters:
         return self.where(number) if number < len(self._place) else ()
 
     def _direct(self, link: int) -> list[int]:
-        """What the link's record names, and the course of its cables."""
+        """What the link's record names, and the assets along its cables."""
         network = self._reliance.network
         found: list[int] = []
         for column in ("a", "via", "b"):
@@ -215,7 +215,7 @@ class Encounters:
         return [number for number in network.assets.numbers(names).tolist() if number >= 0]
 
     def _course(self, part: int, turned: bool) -> list[int]:
-        """Structures and segments of a stretch of cable as it runs, then the cable itself."""
+        """Structures and segments of a stretch of cable in order, then the cable itself."""
         network = self._reliance.network
         parts, passed = network.parts, network.passed
         rows = range(int(parts.first[part]), int(parts.first[part + 1]))
@@ -237,7 +237,7 @@ class Encounters:
 
     @cached_property
     def _follows(self) -> tuple[Ints, Ints]:
-        """What each asset leads to, in the order of its record: first entries, and entries."""
+        """What each asset relies on directly, in the order of its record; as in a CSR matrix."""
         network = self._reliance.network
         assets, tables = network.assets, network.study.tables
         rows, columns = [], []
@@ -263,7 +263,7 @@ class Encounters:
 
     @cached_property
     def _place(self) -> Ints:
-        """Where assets without geometry of their own stand; -1: they have it, or nobody knows."""
+        """Places of assets without geometry of their own; -1: they have it, or it is not known."""
         assets, tables = self._reliance.network.assets, self._reliance.network.study.tables
         place = np.full(len(assets), -1, dtype=np.int64)
         for role, column in (("equipment", "site"), ("supplies", "site"), ("joints", "at")):

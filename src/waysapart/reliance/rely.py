@@ -1,4 +1,7 @@
-"""What every link, path and circuit end relies on."""
+"""What every link, path and circuit end relies on, and which paths an event puts out of service.
+
+`rely` makes the matrices; `falls` and `paths_lost` follow an event through them.
+"""
 
 from __future__ import annotations
 
@@ -26,25 +29,25 @@ from waysapart.reliance.direct import (
 
 @dataclass(frozen=True)
 class Reliance:
-    """Who relies on what; columns are assets, and behind them the links themselves.
+    """Who relies on what; columns are assets, and after them the links themselves.
 
-    A link stands as a column of its own only where it is a hop without cables
+    A link has entries in its own column only where it is a hop without cables
     that names nothing it relies on: two paths over it share the hop.
 
     Attributes
     ----------
     network : Network
-        What was tied.
+        The tied study.
     steps : csr_array of bool, shape (assets, assets)
-        From an asset to its holders and to the hazards that take it.
+        From an asset to its holders and to the hazards that put it out of service.
     works : csr_array of bool, shape (assets, assets)
         From equipment, supplies and joints to what must work for them.
     feeds : Feeds
-        What any one of several supplies keeps up, whatever is out of service.
+        Assets that any one of several supplies can feed, whatever is out of service.
     closed : csr_array of bool, shape (assets, assets)
-        Everything that losing the column would take the row with it.
+        The row falls when the column falls, at any depth.
     parts : csr_array of bool, shape (parts, assets)
-        Cables, joints, segments and structures of stretches of cable.
+        Cables, joints, segments and structures of each stretch of cable.
     link_items, links : csr_array of bool, shape (links, assets + links)
         What a link uses directly; everything that it relies on.
     along : csr_array of bool, shape (paths, links)
@@ -52,7 +55,7 @@ class Reliance:
     ends : csr_array of bool, shape (circuits, assets + links)
         What a circuit's two end equipments rely on by themselves.
     end_sites : csr_array of bool, shape (circuits, assets + links)
-        The sites where a circuit ends, what they lie within and what takes them.
+        The sites where a circuit ends, what they lie within and the hazards of both.
     """
 
     network: Network
@@ -76,7 +79,7 @@ class Reliance:
     def paths(self) -> sp.csr_array:
         """Everything that every path relies on: shape (paths, assets + links).
 
-        As large as all paths are long; `classes` answers most questions for less.
+        It has an entry for each asset of each path; `classes` answers most questions with less.
         """
         return sp.csr_array(self.along @ self.links)
 
@@ -111,7 +114,7 @@ def rely(network: Network) -> Reliance:
 
     Notes
     -----
-    Boolean sparse products throughout; the cost is the size of the answer.
+    Boolean sparse products throughout; time grows with the entries of the result.
     """
     parts = part_items(network)
     steps = holder_steps(network)
@@ -137,7 +140,7 @@ def rely(network: Network) -> Reliance:
 
 
 def _spread(items: sp.csr_array, closed: sp.csr_array) -> sp.csr_array:
-    """Add to items (assets, then links) everything that the assets among them lead to."""
+    """Add to items (assets, then links) everything on which the assets among them rely."""
     count = closed.shape[0]
     return sp.csr_array(
         sp.hstack([items[:, :count] @ closed, items[:, count:]], format="csr"), dtype=np.bool_
@@ -173,7 +176,7 @@ def _link_items(network: Network, parts: sp.csr_array, full: sp.csr_array) -> sp
 
 
 def _unlisted_joints(network: Network, shape: tuple[int, int]) -> sp.csr_array:
-    """Joints that name no cables, where a link changes cable at their place."""
+    """Joints that list no cables, of links that change cable at their place."""
     joints = network.study.tables["joints"]
     blank = np.flatnonzero(joints["cables"].isna().to_numpy())
     pieces, parts = network.pieces, network.parts
@@ -203,7 +206,7 @@ def _path_links(network: Network) -> sp.csr_array:
 
 
 def _ends(network: Network, closed: sp.csr_array, stands_for: pd.Series[str]) -> sp.csr_array:
-    """What the two ends of each circuit bring, where `stands_for` names one asset per equipment."""
+    """What both ends of each circuit rely on; `stands_for` names one asset per equipment."""
     circuits = network.study.tables["circuits"]
     number = np.arange(len(circuits))
     first = network.assets.start["equipment"]
@@ -220,27 +223,24 @@ def _ends(network: Network, closed: sp.csr_array, stands_for: pd.Series[str]) ->
     return sp.csr_array(sp.hstack([ends @ closed, nothing], format="csr"), dtype=np.bool_)
 
 
-# --- What falls with what: events that take one asset or many, followed to the paths that they
-# cut.
-
-
 def falls(reliance: Reliance, events: sp.csr_array, already: Bools | None = None) -> sp.csr_array:
-    """Assets that fall in each event, by what they rely on.
+    """Find the assets that fall in each event, by what they rely on.
 
     Parameters
     ----------
     reliance : Reliance
     events : csr_array of bool, shape (events, assets)
-        What each event takes directly.
+        What each event puts out of service directly.
     already : ndarray of bool, shape (assets,), optional
         Assets that are down before any of the events (from `falls`): supplies
-        among them feed nobody.
+        among them feed nothing.
 
     Returns
     -------
     csr_array of bool, shape (events, assets)
-        With everything in or fed by what was taken. What has feeds falls when all of them
-        have fallen, though no single asset took them all. What is down already is not added.
+        With everything that relies on what the event puts out of service. An asset with feeds
+        falls when all of them have fallen, even if no single asset is common to them. What is
+        down already is not added.
     """
     back = sp.csr_array(reliance.closed.T)
     feeds = reliance.feeds
@@ -250,7 +250,7 @@ def falls(reliance: Reliance, events: sp.csr_array, already: Bools | None = None
 
 
 def paths_lost(reliance: Reliance, fallen: sp.csr_array) -> sp.csr_array:
-    """Paths cut in each event: shape (events, paths), from what fell (`falls`)."""
+    """Find the paths lost in each event: shape (events, paths), from what fell (`falls`)."""
     count = len(reliance.network.assets)
     links = sp.csr_array(fallen @ sp.csr_array(reliance.link_items[:, :count].T))
     return sp.csr_array(links @ sp.csr_array(reliance.along.T))

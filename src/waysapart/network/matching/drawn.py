@@ -1,4 +1,4 @@
-"""The pieces of plant that run along a drawn course, each with its stretch of it."""
+"""The pieces of plant along one drawn course, the chain that it follows, and what is certain."""
 
 from __future__ import annotations
 
@@ -21,11 +21,217 @@ from waysapart.network.matching.match_graph import Chain, SegmentPieces, Strand,
 from waysapart.study.model import Study
 
 _LEAST_ADVANCE = 0.5
-"""Share of its own chord (or of the tolerance, if less) by which a piece must lead the course on.
+"""Least advance along the course of a piece: share of its chord, or of the tolerance if less.
 
-A stub shorter than the tolerance lies near the course whichever way it points.
+A stub shorter than the tolerance lies near the course whatever its direction.
 """
 _TOUCH_M = 1e-6
+
+
+FOLLOWED, CANDIDATE = "followed", "candidate"
+
+Holders = Callable[[int], frozenset[int]]
+"""From an asset to all that it lies in, at any depth."""
+
+
+@dataclass(frozen=True)
+class Plant:
+    """The plant to which all cables are matched."""
+
+    assets: Assets
+    holders: Holders
+    pieces: SegmentPieces
+    tree: shapely.STRtree
+    lines: np.ndarray
+    names: np.ndarray
+    shapes: np.ndarray
+    snap_m: float
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """One cable's course, the strands along it, and the chain that it follows."""
+
+    cable: int
+    course: Course
+    tolerance_m: float
+    web: Web
+    visits: Visits
+    chain: Chain
+
+
+@dataclass(frozen=True)
+class StrandRun:
+    """Consecutive strands of one segment in one direction, joined."""
+
+    seq: int
+    state: str
+    segment: int
+    entry: int
+    exit: int
+    start: float
+    stop: float
+    low: float
+    high: float
+
+
+def node_shapes(study: Study, assets: Assets) -> np.ndarray:
+    """Geometries of structures and sites by asset number; None for other assets."""
+    shapes = np.full(len(assets), None, dtype=object)
+    for role in ("sites", "structures"):
+        shapes[assets.of_role(role)] = study.geometries(role)
+    return shapes
+
+
+def draw(
+    plant: Plant, cable: int, line: shapely.LineString, segments: Ints, reach: Floats
+) -> Drawn:
+    """Find the chain that one cable follows.
+
+    `segments` are those near it and `reach` how far each may lie from its line.
+    """
+    pieces = plant.pieces
+    course = Course(line)
+    number = pieces.of_segments(segments)
+    tolerance = float(reach.max(initial=plant.snap_m))
+    nodes = np.unique(np.r_[pieces.begin[number], pieces.end[number]])
+    nodes = nodes[nodes >= 0]
+    strands, visits = strands_beside(
+        course,
+        pieces,
+        number,
+        reach[np.searchsorted(segments, pieces.segment[number])],
+        nodes,
+        plant.shapes[nodes],
+        tolerance,
+    )
+    web = Web(strands, course.length_m, 2 * tolerance)
+    web = web.without(_needless_holders(plant, web))
+    chain = web.chain(lambda one, other: _related(plant, one, other))
+    return Drawn(cable, course, tolerance, web, visits, chain)
+
+
+def _related(plant: Plant, one: int, other: int) -> bool:
+    """Whether a piece's segment is, or lies in, that of another."""
+    start, segment = plant.assets.start["segments"], plant.pieces.segment
+    first, second = start + int(segment[one]), start + int(segment[other])
+    return first == second or first in plant.holders(second) or second in plant.holders(first)
+
+
+def _needless_holders(plant: Plant, web: Web) -> set[int]:
+    """Strands to be left out since strands of segments within theirs connect the same nodes."""
+    start, segment = plant.assets.start["segments"], plant.pieces.segment
+    asset = [start + int(segment[strand.piece]) for strand in web.strands]
+    held: dict[int, set[int]] = {}
+    here = set(asset)
+    for inner in here:
+        for holder in plant.holders(inner) & here:
+            held.setdefault(holder, set()).add(inner)
+    return {
+        number
+        for number, holder in enumerate(asset)
+        if holder in held
+        and web.between(number, lambda other, inside=held[holder]: asset[other] in inside)  # type: ignore[misc]
+    }
+
+
+def runs_of(plant: Plant, drawn: Drawn) -> list[StrandRun]:
+    """Segments that are followed, and that may be, in order; pieces of one segment are joined."""
+    found: list[StrandRun] = []
+    seq = 0
+    for step in drawn.chain.steps:
+        if step.others:
+            seq += 1
+            strands = drawn.web.strands
+            order = sorted(
+                (step.strand, *step.others),
+                key=lambda s: (plant.pieces.segment[strands[s].piece], strands[s].backward, s),
+            )
+            group: list[StrandRun] = []
+            for strand in order:
+                _append(group, _run(plant, drawn, strand, seq, CANDIDATE))
+            found += group
+        else:
+            run = _run(plant, drawn, step.strand, seq + 1, FOLLOWED)
+            seq += _append(found, run)
+    return found
+
+
+def _run(plant: Plant, drawn: Drawn, number: int, seq: int, state: str) -> StrandRun:
+    strand, pieces = drawn.web.strands[number], plant.pieces
+    ends = float(pieces.start[strand.piece]), float(pieces.stop[strand.piece])
+    start, stop = ends[::-1] if strand.backward else ends
+    return StrandRun(
+        seq,
+        state,
+        int(pieces.segment[strand.piece]),
+        drawn.visits.node[strand.begin],
+        drawn.visits.node[strand.end],
+        start,
+        stop,
+        strand.low,
+        strand.high,
+    )
+
+
+def _append(runs: list[StrandRun], run: StrandRun) -> bool:
+    """Add a run, or extend the last one by it; True where it was added."""
+    last = runs[-1] if runs else None
+    extends = (
+        last is not None
+        and (last.segment, last.state, last.stop, last.exit)
+        == (run.segment, run.state, run.start, run.entry)
+        and (last.start < last.stop) == (run.start < run.stop)
+    )
+    if extends and last is not None:
+        runs[-1] = replace(last, exit=run.exit, stop=run.stop, high=run.high)
+    else:
+        runs.append(run)
+    return not extends
+
+
+def distances_m(plant: Plant, drawn: Drawn, runs: list[StrandRun]) -> Floats:
+    """Greatest distance of runs from their stretches of the course, in metres."""
+    along = plant.lines[[run.segment for run in runs]] if runs else np.empty(0, dtype=object)
+    for place, run in enumerate(runs):
+        low, high = sorted((run.start, run.stop))
+        if low > 0.0 or high < 1.0:
+            points = shapely.get_coordinates(plant.lines[run.segment])
+            along[place] = shapely.LineString(stretch(points, low, high))
+    course = [drawn.course.stretch(run.low, run.high)[0] for run in runs]
+    owner = np.repeat(np.arange(len(runs)), [len(points) for points in course])
+    flat = np.array([point for points in course for point in points]).reshape(-1, 2)
+    metres = shapely.hausdorff_distance(along, shapely.linestrings(flat, indices=owner))
+    return np.asarray(metres, dtype=np.float64)
+
+
+def in_any_case(plant: Plant, drawn: Drawn) -> set[int]:
+    """What the cable relies on in any case where its route is not certain."""
+    found = {drawn.visits.node[visit] for visit in drawn.chain.visits}
+    for step in drawn.chain.steps:
+        if not step.others:
+            continue
+        among = (step.strand, *step.others)
+        if drawn.chain.breaks:
+            found |= frozenset.intersection(*(_items(plant, drawn, s) for s in among))
+        else:
+            found |= drawn.web.unavoidable(among, lambda s: _items(plant, drawn, s))
+    return {asset for asset in found if asset >= 0}
+
+
+def _items(plant: Plant, drawn: Drawn, number: int) -> frozenset[int]:
+    """A strand's segment, its two nodes, and everything that these lie in."""
+    strand = drawn.web.strands[number]
+    own = {
+        plant.assets.start["segments"] + int(plant.pieces.segment[strand.piece]),
+        drawn.visits.node[strand.begin],
+        drawn.visits.node[strand.end],
+    }
+    held: set[int] = set()
+    for asset in own:
+        if asset >= 0:
+            held |= plant.holders(asset)
+    return frozenset(own | held)
 
 
 @dataclass(frozen=True)
@@ -51,7 +257,7 @@ def strands_beside(
     shapes: np.ndarray,
     node_reach_m: float,
 ) -> tuple[list[Strand], Visits]:
-    """Find the pieces that keep within reach of a stretch of the course and lead along it.
+    """Find the pieces that stay within reach of a stretch of the course and advance along it.
 
     Parameters
     ----------
@@ -60,17 +266,17 @@ def strands_beside(
     number : ndarray of int
         The pieces to look at.
     reach_m : ndarray of float
-        How far each of them may lie from the course.
+        How far each of them may lie from the course, in metres.
     nodes, shapes : ndarray
         Structures and sites at their ends (asset numbers) and their geometries.
     node_reach_m : float
-        How far the course may lie from those.
+        How far the course may lie from those, in metres.
 
     Returns
     -------
     list of Strand
     Visits
-        Which `Strand.begin` and `Strand.end` number.
+        `Strand.begin` and `Strand.end` are positions in it.
     """
     near = near_points(
         course,
@@ -125,7 +331,7 @@ def strands_beside(
 
 
 def _pairs(bounds: list[int], count: int) -> tuple[Ints, Ints]:
-    """Every stretch near a piece's first vertex with every one near its last."""
+    """All pairs of a stretch near a piece's first vertex and one near its last."""
     pairs = [
         (one, two)
         for place in range(count)
@@ -139,7 +345,7 @@ def _pairs(bounds: list[int], count: int) -> tuple[Ints, Ints]:
 def _visits(
     course: Course, near: NearStretches, node: Ints, nodes: Ints, shapes: np.ndarray, reach_m: float
 ) -> Visits:
-    """Stretches near a node and near the ends of pieces at it, put together where they overlap."""
+    """Stretches near a node and near the ends of pieces at it, joined where they overlap."""
     is_point = shapely.get_type_id(shapes) == 0
     at_points = near_points(
         course, shapely.get_coordinates(shapes[is_point]), np.full(int(is_point.sum()), reach_m)
@@ -165,211 +371,3 @@ def _visits(
         if row < len(of_near):
             of_near[row] = len(owner) - 1
     return Visits(owner, lows, highs, of_near)
-
-
-# --- One drawn cable: what runs beside it, which chain of that it follows, and what is certain.
-
-FOLLOWED, CANDIDATE = "followed", "candidate"
-
-Holders = Callable[[int], frozenset[int]]
-"""From an asset to all that it lies in, at any depth."""
-
-
-@dataclass(frozen=True)
-class Plant:
-    """What all cables are matched to."""
-
-    assets: Assets
-    holders: Holders
-    pieces: SegmentPieces
-    tree: shapely.STRtree
-    lines: np.ndarray
-    names: np.ndarray
-    shapes: np.ndarray
-    snap_m: float
-
-
-@dataclass(frozen=True)
-class Drawn:
-    """One cable's course, what runs beside it, and the chain that it follows."""
-
-    cable: int
-    course: Course
-    tolerance_m: float
-    web: Web
-    visits: Visits
-    chain: Chain
-
-
-@dataclass(frozen=True)
-class StrandRun:
-    """Strands of one segment, one after the other in one direction, put together."""
-
-    seq: int
-    state: str
-    segment: int
-    entry: int
-    exit: int
-    start: float
-    stop: float
-    low: float
-    high: float
-
-
-def node_shapes(study: Study, assets: Assets) -> np.ndarray:
-    """Geometries of structures and sites by asset number; None for other assets."""
-    shapes = np.full(len(assets), None, dtype=object)
-    for role in ("sites", "structures"):
-        shapes[assets.of_role(role)] = study.geometries(role)
-    return shapes
-
-
-def draw(
-    plant: Plant, cable: int, line: shapely.LineString, segments: Ints, reach: Floats
-) -> Drawn:
-    """Look for the chain that one cable follows.
-
-    `segments` are those near it and `reach` how far each may lie from its line.
-    """
-    pieces = plant.pieces
-    course = Course(line)
-    number = pieces.of_segments(segments)
-    tolerance = float(reach.max(initial=plant.snap_m))
-    nodes = np.unique(np.r_[pieces.begin[number], pieces.end[number]])
-    nodes = nodes[nodes >= 0]
-    strands, visits = strands_beside(
-        course,
-        pieces,
-        number,
-        reach[np.searchsorted(segments, pieces.segment[number])],
-        nodes,
-        plant.shapes[nodes],
-        tolerance,
-    )
-    web = Web(strands, course.length_m, 2 * tolerance)
-    web = web.without(_needless_holders(plant, web))
-    chain = web.chain(lambda one, other: _related(plant, one, other))
-    return Drawn(cable, course, tolerance, web, visits, chain)
-
-
-def _related(plant: Plant, one: int, other: int) -> bool:
-    """Whether a piece's segment is, or lies in, that of another."""
-    start, segment = plant.assets.start["segments"], plant.pieces.segment
-    first, second = start + int(segment[one]), start + int(segment[other])
-    return first == second or first in plant.holders(second) or second in plant.holders(first)
-
-
-def _needless_holders(plant: Plant, web: Web) -> set[int]:
-    """Strands that may go because strands of segments within theirs lead the same way."""
-    start, segment = plant.assets.start["segments"], plant.pieces.segment
-    asset = [start + int(segment[strand.piece]) for strand in web.strands]
-    held: dict[int, set[int]] = {}
-    here = set(asset)
-    for inner in here:
-        for holder in plant.holders(inner) & here:
-            held.setdefault(holder, set()).add(inner)
-    return {
-        number
-        for number, holder in enumerate(asset)
-        if holder in held
-        and web.between(number, lambda other, inside=held[holder]: asset[other] in inside)  # type: ignore[misc]
-    }
-
-
-def runs_of(plant: Plant, drawn: Drawn) -> list[StrandRun]:
-    """What is followed and what may be, in order; pieces of one segment put together."""
-    found: list[StrandRun] = []
-    seq = 0
-    for step in drawn.chain.steps:
-        if step.others:
-            seq += 1
-            strands = drawn.web.strands
-            order = sorted(
-                (step.strand, *step.others),
-                key=lambda s: (plant.pieces.segment[strands[s].piece], strands[s].backward, s),
-            )
-            group: list[StrandRun] = []
-            for strand in order:
-                _append(group, _run(plant, drawn, strand, seq, CANDIDATE))
-            found += group
-        else:
-            run = _run(plant, drawn, step.strand, seq + 1, FOLLOWED)
-            seq += _append(found, run)
-    return found
-
-
-def _run(plant: Plant, drawn: Drawn, number: int, seq: int, state: str) -> StrandRun:
-    strand, pieces = drawn.web.strands[number], plant.pieces
-    ends = float(pieces.start[strand.piece]), float(pieces.stop[strand.piece])
-    start, stop = ends[::-1] if strand.backward else ends
-    return StrandRun(
-        seq,
-        state,
-        int(pieces.segment[strand.piece]),
-        drawn.visits.node[strand.begin],
-        drawn.visits.node[strand.end],
-        start,
-        stop,
-        strand.low,
-        strand.high,
-    )
-
-
-def _append(runs: list[StrandRun], run: StrandRun) -> bool:
-    """Add a run, or let it go on with the last one; True where it is one of its own."""
-    last = runs[-1] if runs else None
-    goes_on = (
-        last is not None
-        and (last.segment, last.state, last.stop, last.exit)
-        == (run.segment, run.state, run.start, run.entry)
-        and (last.start < last.stop) == (run.start < run.stop)
-    )
-    if goes_on and last is not None:
-        runs[-1] = replace(last, exit=run.exit, stop=run.stop, high=run.high)
-    else:
-        runs.append(run)
-    return not goes_on
-
-
-def distances_m(plant: Plant, drawn: Drawn, runs: list[StrandRun]) -> Floats:
-    """Greatest distance at a vertex of either between runs and their stretches of the course."""
-    along = plant.lines[[run.segment for run in runs]] if runs else np.empty(0, dtype=object)
-    for place, run in enumerate(runs):
-        low, high = sorted((run.start, run.stop))
-        if low > 0.0 or high < 1.0:
-            points = shapely.get_coordinates(plant.lines[run.segment])
-            along[place] = shapely.LineString(stretch(points, low, high))
-    course = [drawn.course.stretch(run.low, run.high)[0] for run in runs]
-    owner = np.repeat(np.arange(len(runs)), [len(points) for points in course])
-    flat = np.array([point for points in course for point in points]).reshape(-1, 2)
-    metres = shapely.hausdorff_distance(along, shapely.linestrings(flat, indices=owner))
-    return np.asarray(metres, dtype=np.float64)
-
-
-def in_any_case(plant: Plant, drawn: Drawn) -> set[int]:
-    """What the cable relies on whichever way it runs where that is not certain."""
-    found = {drawn.visits.node[visit] for visit in drawn.chain.visits}
-    for step in drawn.chain.steps:
-        if not step.others:
-            continue
-        among = (step.strand, *step.others)
-        if drawn.chain.breaks:
-            found |= frozenset.intersection(*(_items(plant, drawn, s) for s in among))
-        else:
-            found |= drawn.web.unavoidable(among, lambda s: _items(plant, drawn, s))
-    return {asset for asset in found if asset >= 0}
-
-
-def _items(plant: Plant, drawn: Drawn, number: int) -> frozenset[int]:
-    """A strand's segment, its two nodes, and everything that these lie in."""
-    strand = drawn.web.strands[number]
-    own = {
-        plant.assets.start["segments"] + int(plant.pieces.segment[strand.piece]),
-        drawn.visits.node[strand.begin],
-        drawn.visits.node[strand.end],
-    }
-    held: set[int] = set()
-    for asset in own:
-        if asset >= 0:
-            held |= plant.holders(asset)
-    return frozenset(own | held)

@@ -1,8 +1,6 @@
-"""Whether a line runs along a stretch of a drawn course: near it all the way, in its direction.
+"""Whether a line follows a stretch of a drawn course: near it throughout, in its direction.
 
-The measure is the Fréchet distance: the shortest leash that lets two walkers go
-along both lines from end to end without ever turning back. It is decided
-exactly in the free space of the two lines.
+The measure is the Fréchet distance of the two. The decision is exact, in their free-space diagram.
 
 References
 ----------
@@ -44,7 +42,7 @@ class Course:
         self.points = points[keep]
         self.chainage: Floats = np.r_[0.0, np.cumsum(steps[steps > 0])]
         self.length_m = float(self.chainage[-1])
-        # Lists for the many short stretches, for which arrays are too slow to set up.
+        # Lists: for the many short stretches arrays are slower.
         self._vertices: list[_Point] = self.points.tolist()
         self._chainage: list[float] = self.chainage.tolist()
 
@@ -80,7 +78,7 @@ class NearStretches:
 
 
 def near_points(course: Course, points: np.ndarray, reach_m: Floats) -> NearStretches:
-    """Where a course stays within reach of points, shape (n, 2); exact, edge by edge."""
+    """Find where a course stays within reach of points, shape (n, 2); exact, edge by edge."""
     begin, step = course.points[:-1], np.diff(course.points, axis=0)
     length = np.diff(course.chainage)
     rows = []
@@ -118,7 +116,7 @@ def near_points(course: Course, points: np.ndarray, reach_m: Floats) -> NearStre
 
 
 def near_areas(course: Course, areas: np.ndarray, reach_m: Floats) -> NearStretches:
-    """Where a course stays within reach of polygons: in their buffer, edge by edge."""
+    """Find where a course stays within reach of polygons: in their buffer, edge by edge."""
     ends = np.stack([course.points[:-1], course.points[1:]], axis=1)
     edges = np.asarray(shapely.linestrings(ends), dtype=object)
     rows: list[tuple[float, ...]] = []
@@ -137,7 +135,7 @@ def near_areas(course: Course, areas: np.ndarray, reach_m: Floats) -> NearStretc
 
 
 def _joined(rows: np.ndarray) -> NearStretches:
-    """Put stretches of neighbouring edges together where they meet at the common vertex."""
+    """Join stretches of neighbouring edges that meet at the common vertex."""
     which, edge, share_low, share_high = rows[:, 0], rows[:, 1], rows[:, 2], rows[:, 3]
     onward = (
         (np.diff(which) == 0)
@@ -165,7 +163,7 @@ def follows(
     end: tuple[float, float],
     reach_m: float,
 ) -> bool:
-    """Whether a line runs along a stretch of a course within a Fréchet distance.
+    """Whether a line follows a stretch of a course within a Fréchet distance.
 
     Parameters
     ----------
@@ -176,16 +174,16 @@ def follows(
         Stretches of the course (from, to; chainage in metres) that stay within
         reach of the line's first and last vertex, as `near_points` gives them.
     reach_m : float
-        Longest leash.
+        Greatest Fréchet distance, in metres.
 
     Returns
     -------
     bool
-        True where some stretch from within `begin` to within `end` keeps to it.
+        True where some stretch from within `begin` to within `end` is that near.
 
     Notes
     -----
-    Time grows with the vertices of the line times those of the stretch.
+    O(n m) for n vertices of the line and m of the stretch.
     """
     if end[1] <= begin[0]:
         return False
@@ -224,7 +222,7 @@ def follows(
 
 
 def _reached(free: _Free, along: _Free, across: bool) -> _Free:
-    """What of a cell's far side is reached: all of it from across, else from `along` onward."""
+    """Reachable part of a cell's far side: all of it from across, else from `along` onward."""
     if free is None or across:
         return free
     if along is None or along[0] > free[1]:

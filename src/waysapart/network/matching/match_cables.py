@@ -1,17 +1,15 @@
-"""What stays open when a drawn cable is matched, in words that say where and what to do.
+"""Match cables that are drawn but not listed to the segments that they follow.
 
-The rule. A segment, or the part of it between structures that it passes, is
-followed where it runs along a stretch of the drawn line, in one direction and
-never farther from it than the tolerance: `snap_m`, plus how well the segment is
-surveyed (`accuracy_m` of its own or of its layer), plus the accuracy of the
-cable's layer. What is followed must form a chain through the plant, from node
+A segment, or the part of it between structures that it passes, is followed where it lies along a
+stretch of the drawn line, in one direction and never farther from it than the tolerance: `snap_m`,
+plus the survey accuracy of the segment (`accuracy_m` of its own or of its layer), plus the
+accuracy of the cable's layer. What is followed must form a chain through the plant, from node
 to node, from the drawn line's first point to its last.
 
-Whatever keeps to the tolerance may be what the cable follows: all candidates
-count as equally near, for their distances then differ by no more than the
-records may be wrong. Where more than one chain keeps to it, none is chosen. Only
-a segment that lies in another, such as a duct in a drawn trench, goes before the
-one that holds it, for it brings that one along.
+All candidates within the tolerance count as equally near, since their distances differ by no more
+than the errors of the records. Where more than one chain is within it, none is chosen, and the
+stretch is a gap. Only a segment that lies in another, such as a duct in a drawn trench, is
+preferred to its holder, since it relies on the holder too.
 """
 
 from __future__ import annotations
@@ -43,90 +41,14 @@ from waysapart.network.matching.match_graph import cut_pieces
 from waysapart.study.model import Study
 
 
-def ambiguities(
-    study: Study, plant: Plant, drawn: Drawn, runs: list[StrandRun], metres: Floats
-) -> list[Gap]:
-    """A gap for each stretch along which the cable may follow one thing or another."""
-    groups: dict[int, list[int]] = {}
-    for place, run in enumerate(runs):
-        if run.state == CANDIDATE:
-            groups.setdefault(run.seq, []).append(place)
-    found = []
-    for group in groups.values():
-        low = min(runs[place].low for place in group)
-        high = max(runs[place].high for place in group)
-        names = sorted(
-            {(f"{plant.names[runs[place].segment]} ({metres[place]:.2f} m)") for place in group}
-        )
-        found.append(
-            row_gap(
-                study,
-                "match-ambiguous",
-                "cables",
-                drawn.cable,
-                f"from {low:.1f} m to {high:.1f} m along its drawn line it may follow any of "
-                f"{', '.join(names)}, all within {drawn.tolerance_m:g} m: "
-                "list what it follows in cable_runs",
-            )
-        )
-    return found
-
-
-def uncovered(study: Study, plant: Plant, drawn: Drawn) -> list[Gap]:
-    """A gap for each stretch that nothing follows, and for each place where nothing joins."""
-    found = []
-    for low, high, before, after in drawn.chain.breaks:
-        near = [
-            str(plant.names[plant.pieces.segment[drawn.web.strands[step.strand].piece]])
-            for step in (drawn.chain.steps[place] for place in (before, after) if place >= 0)
-        ]
-        if len(near) == 2 and high - low <= 2 * drawn.tolerance_m:
-            found.append(
-                row_gap(
-                    study,
-                    "cable-broken",
-                    "cables",
-                    drawn.cable,
-                    f"{near[0]} and {near[1]} follow each other {low:.1f} m along its drawn line "
-                    "but meet at no structure or site: record where they meet, or list what it "
-                    "follows in cable_runs",
-                )
-            )
-            continue
-        middle = shapely.Point(drawn.course.point((low + high) / 2))
-        found.append(
-            row_gap(
-                study,
-                "match-uncovered",
-                "cables",
-                drawn.cable,
-                f"from {low:.1f} m to {high:.1f} m ({high - low:.1f} m) along its drawn line it "
-                f"follows no segment within {drawn.tolerance_m:g} m"
-                f"{_nearest(plant, middle)}: record the segment, correct the "
-                "drawing, or list what it follows in cable_runs",
-            )
-        )
-    return found
-
-
-def _nearest(plant: Plant, point: shapely.Point) -> str:
-    if not len(plant.names):
-        return ""
-    (segment,), (metres,) = plant.tree.query_nearest(point, return_distance=True, all_matches=False)
-    return f" (nearest at its middle: {plant.names[segment]}, {metres:.1f} m)"
-
-
-# --- Cables that are drawn but not listed: the segments that their drawn lines follow.
-
-
 @dataclass(frozen=True)
 class Matches:
     """What drawn cables follow, as rows for their chains.
 
     `cable` counts cables from 0 and ascends; `segment`, `entry`, `exit`, `start`
-    and `stop` are as in `Chains`. Only what is certain stands there. `unclear`
-    are the cables of which something is not; `common` is what each of them
-    (`common_cable`) relies on whichever way it runs (asset numbers).
+    and `stop` are as in `Chains`. They hold only what is certain. `unclear`
+    are the cables of which something is not certain; `common` is what each of them
+    (`common_cable`) relies on in any case (asset numbers).
 
     `frame` has one row per segment followed (`state` "followed") or possibly
     followed ("candidate"; those of one stretch have one `seq`): `from_m` and
@@ -164,14 +86,14 @@ def match_cables(
     Returns
     -------
     Matches
-        Stretches along which no chain keeps to the tolerance, or more than one
-        does, are gaps.
+        Stretches along which no chain is within the tolerance, or more than one
+        is, are gaps (`match-uncovered`, `match-ambiguous`, `cable-broken`).
 
     Notes
     -----
     Candidates come from one query of all drawn edges against an STRtree of the
-    segments; each candidate costs its vertices times those of the drawn line
-    beside it.
+    segments; each candidate then takes O(n m) for its n vertices and the m vertices of
+    the drawn line beside it.
     """
     cables = drawn_only(study)
     courses = study.geometries("cables")[cables]
@@ -214,7 +136,7 @@ def match_cables(
 
 
 def drawn_only(study: Study) -> Ints:
-    """Cables with a geometry, without rows in cable_runs, without a carrier to follow."""
+    """Cables with a geometry, without rows in cable_runs, and without a carrier."""
     cables = study.tables["cables"]
     drawn = ~shapely.is_missing(study.geometries("cables"))
     alone = np.flatnonzero(drawn & cables["carried_by"].isna().to_numpy())
@@ -227,7 +149,7 @@ def drawn_only(study: Study) -> Ints:
 def _candidates(
     study: Study, cables: Ints, courses: np.ndarray, tree: shapely.STRtree
 ) -> list[tuple[Ints, Floats]]:
-    """For every drawn cable, the segments that come near it, each with its tolerance."""
+    """Find the segments near every drawn cable, each with its tolerance in metres."""
     segments = study.tables["segments"]
     if not len(cables) or not len(segments):
         return [(cables[:0], np.empty(0)) for _ in cables]
@@ -291,3 +213,76 @@ def _matches(
         frame,
         gaps,
     )
+
+
+def ambiguities(
+    study: Study, plant: Plant, drawn: Drawn, runs: list[StrandRun], metres: Floats
+) -> list[Gap]:
+    """Make a gap of each stretch along which the cable may follow one segment or another."""
+    groups: dict[int, list[int]] = {}
+    for place, run in enumerate(runs):
+        if run.state == CANDIDATE:
+            groups.setdefault(run.seq, []).append(place)
+    found = []
+    for group in groups.values():
+        low = min(runs[place].low for place in group)
+        high = max(runs[place].high for place in group)
+        names = sorted(
+            {(f"{plant.names[runs[place].segment]} ({metres[place]:.2f} m)") for place in group}
+        )
+        found.append(
+            row_gap(
+                study,
+                "match-ambiguous",
+                "cables",
+                drawn.cable,
+                f"from {low:.1f} m to {high:.1f} m along its drawn line it may follow any of "
+                f"{', '.join(names)}, all within {drawn.tolerance_m:g} m: "
+                "list what it follows in cable_runs",
+            )
+        )
+    return found
+
+
+def uncovered(study: Study, plant: Plant, drawn: Drawn) -> list[Gap]:
+    """Make a gap of each stretch without a segment and each place where segments do not meet."""
+    found = []
+    for low, high, before, after in drawn.chain.breaks:
+        near = [
+            str(plant.names[plant.pieces.segment[drawn.web.strands[step.strand].piece]])
+            for step in (drawn.chain.steps[place] for place in (before, after) if place >= 0)
+        ]
+        if len(near) == 2 and high - low <= 2 * drawn.tolerance_m:
+            found.append(
+                row_gap(
+                    study,
+                    "cable-broken",
+                    "cables",
+                    drawn.cable,
+                    f"{near[0]} and {near[1]} follow each other {low:.1f} m along its drawn line "
+                    "but meet at no structure or site: record where they meet, or list what it "
+                    "follows in cable_runs",
+                )
+            )
+            continue
+        middle = shapely.Point(drawn.course.point((low + high) / 2))
+        found.append(
+            row_gap(
+                study,
+                "match-uncovered",
+                "cables",
+                drawn.cable,
+                f"from {low:.1f} m to {high:.1f} m ({high - low:.1f} m) along its drawn line it "
+                f"follows no segment within {drawn.tolerance_m:g} m"
+                f"{_nearest(plant, middle)}: record the segment, correct the "
+                "drawing, or list what it follows in cable_runs",
+            )
+        )
+    return found
+
+
+def _nearest(plant: Plant, point: shapely.Point) -> str:
+    if not len(plant.names):
+        return ""
+    (segment,), (metres,) = plant.tree.query_nearest(point, return_distance=True, all_matches=False)
+    return f" (nearest at its middle: {plant.names[segment]}, {metres:.1f} m)"

@@ -1,8 +1,9 @@
-"""Segments as pieces between the nodes at which something may leave or join them.
+"""Pieces of segments as a graph along a drawn course, and the chain that covers the course.
 
-A strand is a piece of a segment that runs along a stretch of the course. Strands
-that leave one node and come to the next form chains. They always go forward
-along the course, so that they form no circle and chains can be counted.
+Segments are cut into pieces at the nodes where a cable may change segment or end. A strand is a
+piece that lies along a stretch of the course. Strands that leave the node at which others arrive
+form chains. They always go forward along the course, so the graph has no cycle and chains can be
+counted.
 """
 
 from __future__ import annotations
@@ -72,11 +73,11 @@ def cut_pieces(
     assets : Assets
     ends, passed : Ends, Passing
     segments : ndarray of int
-        The segments to cut, ascending; only they count as something to change to.
+        The segments to cut, ascending; a cable may change only between these.
     tips : ndarray of Point
         Where cables end.
     reach_m : float
-        How far a structure may lie from a tip.
+        How far a structure may lie from a tip, in metres.
     """
     lines = study.geometries("segments")
     nodes_a, nodes_b = _open_ends_together(study, ends, lines, segments)
@@ -133,7 +134,7 @@ def stretch(line: np.ndarray, begin: float, end: float) -> np.ndarray:
 def _open_ends_together(
     study: Study, ends: Ends, lines: np.ndarray, segments: Ints
 ) -> tuple[Ints, Ints]:
-    """Nodes of segments; ends that meet nothing get one number where they lie together."""
+    """Nodes of segments; ends that meet nothing get a common number where they lie together."""
     a, b = ends.a[segments].copy(), ends.b[segments].copy()
     open_a, open_b = np.flatnonzero(a < 0), np.flatnonzero(b < 0)
     points = np.r_[
@@ -166,15 +167,12 @@ def _structures_at(
     return np.asarray(known[np.unique(near)], dtype=np.int64)
 
 
-# --- Which chain of strands covers a drawn course from end to end, and what else could.
-
-
 @dataclass(frozen=True, slots=True)
 class Strand:
     """A piece of plant along the stretch of a course between chainages `low` and `high`.
 
-    `begin` and `end` number the course's visits to nodes: it may come to one
-    node more than once. `starts` and `stops` tell that the visit holds the
+    `begin` and `end` number the course's visits to nodes: it may visit one
+    node more than once. `starts` and `stops` are true where the visit holds the
     course's first or last point.
     """
 
@@ -190,9 +188,9 @@ class Strand:
 
 @dataclass(frozen=True)
 class ChainStep:
-    """One step of a chain: a strand that is certain, or strands of which some chain holds.
+    """One step of a chain: a strand on the best chain, and others that may be followed instead.
 
-    `strand` is on the best chain, `others` may be followed in its place.
+    The strand is certain where there are no others.
     """
 
     strand: int
@@ -203,9 +201,9 @@ class ChainStep:
 class Chain:
     """What a course follows.
 
-    `steps` in order; `breaks` are the stretches (from, to; chainage) that no
+    `steps` are in order; `breaks` are the stretches (from, to; chainage) that no
     chain covers, with the steps before and after them (-1: none); `visits` are
-    the visits to nodes that every chain makes.
+    the visits to nodes that are on every chain.
     """
 
     steps: list[ChainStep]
@@ -214,7 +212,7 @@ class Chain:
 
 
 class Web:
-    """The strands along one course and how they lead into each other.
+    """The strands along one course and how they connect.
 
     Parameters
     ----------
@@ -269,22 +267,22 @@ class Web:
         return False
 
     def without(self, dropped: Collection[int]) -> Web:
-        """The web of the strands that are left."""
+        """Make the web without some strands."""
         kept = [strand for number, strand in enumerate(self.strands) if number not in dropped]
         return Web(kept, self.length_m, self.slack_m)
 
     def chain(self, related: Callable[[int, int], bool]) -> Chain:
-        """The chain that leaves least of the course uncovered, and what could take its place.
+        """Find the chain that leaves least of the course uncovered, and alternatives to it.
 
-        `related` tells pieces of which one lies in the other, so that both may be
+        `related` is true of two pieces of which one lies in the other, so that both may be
         followed at once.
 
         Notes
         -----
-        Where a chain covers the whole course, only strands on such chains compete,
-        and a strand is certain when every such chain holds it: chains are counted
-        forward and backward, in time linear in the meetings of strands. Where none
-        does, nothing rules out a strand that runs beside the chain's own.
+        Where a chain covers the whole course, only strands on such chains count, and a
+        strand is certain when it is on every such chain: chains are counted forward and
+        backward, in time linear in the connections of strands. Where no chain does, every
+        strand beside the chain's own is an alternative.
         """
         best, breaks = self._best()
         if breaks:
@@ -292,7 +290,7 @@ class Web:
         return self._counted(best)
 
     def _best(self) -> tuple[list[int], list[tuple[float, float, int, int]]]:
-        """Least uncovered length; a break costs as much as twice the slack, to be no bargain."""
+        """Find the chain of least uncovered length; each break adds twice the slack to its cost."""
         strands, penalty = self.strands, 2 * self.slack_m
         cost: dict[int, float] = {}
         came: dict[int, tuple[int, bool]] = {}
@@ -343,7 +341,7 @@ class Web:
         return path, breaks
 
     def _rivals(self, number: int, related: Callable[[int, int], bool]) -> ChainStep:
-        """A strand and those that run beside it for longer than two that only meet overlap."""
+        """A strand and those beside it for longer than two that only meet may overlap."""
         mine = self.strands[number]
         return ChainStep(
             number,
@@ -365,26 +363,26 @@ class Web:
         for strand, priors in before.items():
             for prior in priors:
                 after[prior].append(strand)
-        ways_to: dict[int, int] = {}
+        chains_to: dict[int, int] = {}
         for strand, priors in before.items():
-            ways_to[strand] = sum(ways_to[prior] for prior in priors) or 1
-        ways_from: dict[int, int] = {}
+            chains_to[strand] = sum(chains_to[prior] for prior in priors) or 1
+        chains_from: dict[int, int] = {}
         for strand in reversed(list(before)):
-            ways_from[strand] = sum(ways_from[later] for later in after[strand]) or 1
-        total = sum(ways_to[strand] for strand in before if not after[strand])
+            chains_from[strand] = sum(chains_from[later] for later in after[strand]) or 1
+        total = sum(chains_to[strand] for strand in before if not after[strand])
 
         through: dict[tuple[int, bool], list[int]] = {}
         for strand in before:
             through.setdefault(self._key(strand), []).append(strand)
         certain: set[int] = set()
         for alike in through.values():
-            count = sum(ways_to[strand] * ways_from[strand] for strand in alike)
-            alone = any(ways_to[strand] * ways_from[strand] == total for strand in alike)
+            count = sum(chains_to[strand] * chains_from[strand] for strand in alike)
+            alone = any(chains_to[strand] * chains_from[strand] == total for strand in alike)
             if alone or (count >= total and not self._complete(before, after, set(alike))):
                 certain.update(alike)
         if all(strand in certain for strand in before):
             return Chain([ChainStep(strand, ()) for strand in best], [], [])
-        visits = self._cut_visits(before, after, ways_to, ways_from, total)
+        visits = self._cut_visits(before, after, chains_to, chains_from, total)
         return Chain(self._sections(best, before, certain, visits), [], sorted(visits))
 
     def _key(self, strand: int) -> tuple[int, bool]:
@@ -406,7 +404,7 @@ class Web:
     def _complete(
         self, before: dict[int, list[int]], after: dict[int, list[int]], lacking: set[int]
     ) -> bool:
-        """Whether a chain from a first strand to a last one does without some strands."""
+        """Whether a chain from a first strand to a last one exists without some strands."""
         reached: set[int] = set()
         for strand, priors in before.items():
             if strand in lacking:
@@ -421,19 +419,19 @@ class Web:
         self,
         before: dict[int, list[int]],
         after: dict[int, list[int]],
-        ways_to: dict[int, int],
-        ways_from: dict[int, int],
+        chains_to: dict[int, int],
+        chains_from: dict[int, int],
         total: int,
     ) -> set[int]:
-        """Visits to nodes that every chain makes."""
-        ways: dict[int, int] = {}
+        """Visits to nodes that are on every chain."""
+        chains: dict[int, int] = {}
         for strand, priors in before.items():
             begin, end = self.strands[strand].begin, self.strands[strand].end
-            count = sum(ways_to[prior] for prior in priors) if priors else 1
-            ways[begin] = ways.get(begin, 0) + count * ways_from[strand]
+            count = sum(chains_to[prior] for prior in priors) if priors else 1
+            chains[begin] = chains.get(begin, 0) + count * chains_from[strand]
             if not after[strand]:
-                ways[end] = ways.get(end, 0) + ways_to[strand]
-        return {visit for visit, count in ways.items() if count == total}
+                chains[end] = chains.get(end, 0) + chains_to[strand]
+        return {visit for visit, count in chains.items() if count == total}
 
     def _sections(
         self,
@@ -442,7 +440,7 @@ class Web:
         certain: set[int],
         visits: set[int],
     ) -> list[ChainStep]:
-        """Certain strands one by one; between visits that all make, the alternatives together."""
+        """Certain strands one by one, and alternatives together between visits of every chain."""
         section: dict[int, int] = {}
         for strand, priors in before.items():
             cut = self.strands[strand].begin in visits
@@ -462,7 +460,7 @@ class Web:
         return steps
 
     def unavoidable(self, among: Iterable[int], items: Callable[[int], frozenset[int]]) -> set[int]:
-        """Of the things that strands bring, those that no chain through `among` does without."""
+        """Items of strands that every chain through `among` has."""
         chosen = set(among)
         mine = [strand for strand in self.order if strand in chosen]
         before = {s: [p for p in self.before[s] if p in chosen] for s in mine}
