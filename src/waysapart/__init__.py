@@ -1,10 +1,13 @@
-"""waysapart proves that the two ways of protection circuits share nothing one event could take.
+"""waysapart proves the route diversity of protection circuits round a communications ring.
 
-import waysapart as wa
+A circuit is apart when no single event can put both its main and its alternate path out of
+service.
 
-study = wa.read_study("examples/estuary")
-proof = wa.prove(study)
-proof.counts()
+>>> import waysapart as wa
+>>> study = wa.read_study("examples/estuary")
+>>> proof = wa.prove(study)
+>>> proof.counts()
+{'shared': 14, 'unproven': 3, 'accepted': 1, 'apart': 15}
 """
 
 from __future__ import annotations

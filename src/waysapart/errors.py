@@ -1,7 +1,7 @@
-"""The few ways in which waysapart refuses to go on.
+"""The exceptions of waysapart.
 
-Every error of a run is collected as a `Problem` first and raised together, so
-that a user mends a study in one round and not one error at a time.
+All errors of a run are collected as `Problem` and raised together, so that a user corrects a
+study in one round and not one error at a time.
 """
 
 from __future__ import annotations
@@ -60,18 +60,18 @@ class WaysapartError(Exception):
 
 
 class CallError(WaysapartError):
-    """A command or function was called in a way that has no meaning."""
+    """A command or function was called with arguments that have no meaning."""
 
 
 class WriteError(WaysapartError, OSError):
-    """A file cannot be written; what was there before is as it was."""
+    """A file cannot be written; what was there before is unchanged."""
 
 
 class StudyError(WaysapartError):
     """The study cannot be used; `problems` lists every reason found in this run.
 
-    `notes` holds what else was noticed, such as a filter that keeps no row: it is often
-    the cause of ids that nobody has.
+    `notes` holds further observations, such as a filter that keeps no row: it is often
+    the cause of ids that do not exist.
     """
 
     def __init__(self, problems: Iterable[Problem], notes: Iterable[str] = ()) -> None:

@@ -1,7 +1,7 @@
-"""Every key that a rules file can have, from the models that check it.
+"""An empty study to fill in, and every key that a rules file can have.
 
-The page of rules and the commented `rules.toml` of `waysapart blank` are both
-written from here, so that a key is described once, where it is defined.
+The rules page of the docs and the commented `rules.toml` of `waysapart blank` are both written
+from the models that check a rules file, so that a key is described once, where it is defined.
 """
 
 from __future__ import annotations
@@ -30,8 +30,109 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
 _NAMES = {"services": "SERVICE", "fibres": "TYPE", "failures": "KIND", "media": "MEDIUM"}
-"""What stands in a head for the name that a user gives a table."""
+"""Placeholders in a head for the name that a user gives a table."""
 _PLAIN_TYPES = {str: "text", bool: "true or false", date: "date", float: "number"}
+
+
+_TOML = """\
+# A study: where the layers are and how to read them.
+# Without [[layer]] entries, files named after the roles in this folder and layers
+# so named in {package} are taken.
+
+name = {name}
+# revision = "A"
+# crs = "EPSG:25832"       # working CRS in metres; left out: the UTM zone of the data
+# rules = "rules.toml"     # where the rules stand; a rules.toml in this folder needs no mention
+# extends = "../as-built"  # start from another study, then add, replace (same id) and remove
+# remove = ["D-17"]        # with extends: ids that go
+# out = ["S-41"]           # assets out of service now
+# snap_m = 2.0             # how far a segment's end may lie from what it ends at
+
+# To read a layer under other names, or from elsewhere:
+#
+# [[layer]]
+# role = "segments"        # {roles}
+# source = "plant.gpkg"    # a vector file that GDAL reads, GeoParquet, CSV or postgresql://...
+# layer = "ducts"          # the layer inside the source
+# where = "status = 'built'"
+# columns = {{ id = "ASSET_NO", kind = "TYPE" }}   # our name = their name
+# values = {{ kind = "duct" }}                     # constants for columns that the source lacks
+# units = {{ length_m = "ft" }}                    # units of the source
+# prefix = "D-"            # put before this layer's ids ...
+# refers = ["within"]      # ... and before the ids in these columns
+# crs = "EPSG:25832"       # for a layer that does not state its own
+# accuracy_m = 1.0         # how well the whole layer is surveyed
+#
+# As soon as one [[layer]] is named, all layers have to be.
+"""
+
+
+def write_blank(folder: Path | str, crs: str = "EPSG:4326", *, force: bool = False) -> list[Path]:
+    """Write empty layers with the right columns to fill in.
+
+    Parameters
+    ----------
+    folder : path
+        Created where needed.
+    crs : str
+        CRS of the empty layers.
+    force : bool
+        Whether existing files may be replaced.
+
+    Returns
+    -------
+    list of Path
+        study.toml, rules.toml with every rule commented out, study.gpkg with
+        one layer for each role that needs geometry or may have it, and one CSV
+        file for each other role.
+
+    Raises
+    ------
+    CallError
+        One of these files exists; nothing is written then.
+    WriteError
+        A file cannot be written; then none is.
+    """
+    folder = Path(folder)
+    tables = [role for role in ROLES.values() if not role.geometry]
+    paths = [folder / STUDY_FILE, folder / RULES_FILE, folder / STUDY_PACKAGE]
+    paths += [folder / f"{role.name}.csv" for role in tables]
+    targets = [OutputFile(path, "study") for path in paths]
+    text = _TOML.format(
+        name=toml_value(folder.resolve().name), package=STUDY_PACKAGE, roles=", ".join(ROLES)
+    )
+    texts = {STUDY_FILE: text, RULES_FILE: rules_text()}
+    for role in tables:
+        texts[f"{role.name}.csv"] = ",".join(column.name for column in role.columns) + "\n"
+    with replacing(targets, force=force, folders=True) as change:
+        for name, content in texts.items():
+            change.place(folder / name).write_bytes(content.encode())
+        package = change.place(folder / STUDY_PACKAGE)
+        for role in ROLES.values():
+            if role.geometry:
+                _write_layer(role, package, crs)
+    return paths
+
+
+def _write_layer(role: Role, path: Path, crs: str) -> None:
+    write_layer(
+        _empty_layer(role, crs),
+        path,
+        layer=role.name,
+        driver="GPKG",
+        geometry_type=role.geometry[0] if len(role.geometry) == 1 else "Unknown",
+        append=path.exists(),
+    )
+
+
+def _empty_layer(role: Role, crs: str) -> gpd.GeoDataFrame:
+    import geopandas as gpd
+    import pandas as pd
+
+    from waysapart.study.columns import HIDDEN, empty_frame
+
+    frame = empty_frame(role).drop(columns=list(HIDDEN))
+    return gpd.GeoDataFrame(pd.DataFrame(frame), geometry=gpd.GeoSeries([], crs=crs))
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,13 +144,13 @@ class RuleKey:
     name : str
         As it is written in its table; the keys of a table within are dotted: `oldest.survey`.
     type : str
-        What may stand there, in words.
+        Allowed values, in words.
     unit : str
         '' where it has none.
     required : bool
-        Whether a table that is stated has to have it.
+        Whether a table must state it.
     default : object
-        What holds where nobody states it; None: nothing. In a table by name, that of its
+        Value where it is not stated; None: there is none. In a table by name, that of its
         entry `default`, if it has one.
     source : str
         Where the default comes from; '' where there is none.
@@ -58,7 +159,7 @@ class RuleKey:
     example : object
         A value for the keys that have no default; None where none is needed.
     words : bool
-        Whether only certain words may stand there.
+        Whether only certain words are allowed.
     """
 
     name: str
@@ -74,7 +175,7 @@ class RuleKey:
 
 @dataclass(frozen=True, slots=True)
 class Shipped:
-    """One value that ships, in a table by name."""
+    """One shipped value of a table by name."""
 
     name: str
     key: str
@@ -96,9 +197,9 @@ class RuleTable:
     says : str
     keys : tuple of RuleKey
     names : tuple of str
-        Entries of a table by name that ship.
+        Shipped entries of a table by name.
     shipped : tuple of Shipped
-        Their values, but for those that are defaults of `keys`.
+        Their values, except those that are defaults of `keys`.
     """
 
     key: str
@@ -110,7 +211,7 @@ class RuleTable:
 
 
 def rule_tables() -> tuple[RuleTable, ...]:
-    """All tables of a rules file, in the order in which they are best read."""
+    """List all tables of a rules file, in the order of the page."""
     return tuple(_table(field.alias or name, field) for name, field in Rules.model_fields.items())
 
 
@@ -231,13 +332,13 @@ def _is_pair(key: Any) -> bool:
 
 
 def rules_text() -> str:
-    """A rules file in which every key stands commented out, with its default and what it means.
+    """Write a rules file in which every key is commented out, with its default and meaning.
 
     Returns
     -------
     str
         TOML that states nothing as it is. A line that begins with `#` and no blank states a
-        shipped value as soon as the `#` is taken away.
+        shipped value once the `#` is removed.
     """
     parts = [_HEAD]
     for table in rule_tables():
@@ -261,7 +362,7 @@ _HEAD = """\
 
 
 def _lines(table: RuleTable, number: int, name: str | None) -> Iterator[str]:
-    """Keys of one table; of tables by name the first one explains them."""
+    """Keys of one table; in tables by name the first entry explains them."""
     own = {one.key: one.value for one in table.shipped if one.name == name}
     for key in table.keys:
         value = own.get(key.name) if name is not None and name != DEFAULT_SERVICE else key.default
@@ -284,7 +385,7 @@ def _stated(key: RuleKey, value: object) -> Iterator[str]:
 
 
 def toml_value(value: object) -> str:
-    """One value as TOML writes it, on one line, since a comment ends with its line.
+    """Write one value as TOML on one line, since a comment ends with its line.
 
     A tab is escaped too: a terminal shows it as spaces.
 
@@ -322,106 +423,3 @@ def _said(text: str) -> list[str]:
 def _trailing(key: RuleKey) -> str:
     said = key.type.replace("`", "") if key.words else key.unit
     return f"  # {said}" if said else ""
-
-
-# --- An empty study to fill in.
-
-_TOML = """\
-# A study: where the layers are and how to read them.
-# Without [[layer]] entries, files named after the roles in this folder and layers
-# so named in {package} are taken.
-
-name = {name}
-# revision = "A"
-# crs = "EPSG:25832"       # working CRS in metres; left out: the UTM zone of the data
-# rules = "rules.toml"     # where the rules stand; a rules.toml in this folder needs no mention
-# extends = "../as-built"  # start from another study, then add, replace (same id) and remove
-# remove = ["D-17"]        # with extends: ids that go
-# out = ["S-41"]           # assets out of service now
-# snap_m = 2.0             # how far a segment's end may lie from what it ends at
-
-# To read a layer under other names, or from elsewhere:
-#
-# [[layer]]
-# role = "segments"        # {roles}
-# source = "plant.gpkg"    # a vector file that GDAL reads, GeoParquet, CSV or postgresql://...
-# layer = "ducts"          # the layer inside the source
-# where = "status = 'built'"
-# columns = {{ id = "ASSET_NO", kind = "TYPE" }}   # our name = their name
-# values = {{ kind = "duct" }}                     # constants for columns that the source lacks
-# units = {{ length_m = "ft" }}                    # units of the source
-# prefix = "D-"            # put before this layer's ids ...
-# refers = ["within"]      # ... and before the ids in these columns
-# crs = "EPSG:25832"       # for a layer that does not state its own
-# accuracy_m = 1.0         # how well the whole layer is surveyed
-#
-# As soon as one [[layer]] is named, all layers have to be.
-"""
-
-
-def write_blank(folder: Path | str, crs: str = "EPSG:4326", *, force: bool = False) -> list[Path]:
-    """Write empty layers with the right columns to fill in.
-
-    Parameters
-    ----------
-    folder : path
-        Made where needed.
-    crs : str
-        CRS of the empty layers.
-    force : bool
-        Whether files that are there already may be replaced.
-
-    Returns
-    -------
-    list of Path
-        study.toml, rules.toml with every rule commented out, study.gpkg with
-        one layer for each role that needs geometry or may have it, and one CSV
-        file for each other role.
-
-    Raises
-    ------
-    CallError
-        Where one of these files exists; nothing is written then.
-    WriteError
-        A file cannot be written; then none is.
-    """
-    folder = Path(folder)
-    tables = [role for role in ROLES.values() if not role.geometry]
-    paths = [folder / STUDY_FILE, folder / RULES_FILE, folder / STUDY_PACKAGE]
-    paths += [folder / f"{role.name}.csv" for role in tables]
-    targets = [OutputFile(path, "study") for path in paths]
-    text = _TOML.format(
-        name=toml_value(folder.resolve().name), package=STUDY_PACKAGE, roles=", ".join(ROLES)
-    )
-    texts = {STUDY_FILE: text, RULES_FILE: rules_text()}
-    for role in tables:
-        texts[f"{role.name}.csv"] = ",".join(column.name for column in role.columns) + "\n"
-    with replacing(targets, force=force, folders=True) as change:
-        for name, content in texts.items():
-            change.place(folder / name).write_bytes(content.encode())
-        package = change.place(folder / STUDY_PACKAGE)
-        for role in ROLES.values():
-            if role.geometry:
-                _write_layer(role, package, crs)
-    return paths
-
-
-def _write_layer(role: Role, path: Path, crs: str) -> None:
-    write_layer(
-        _empty_layer(role, crs),
-        path,
-        layer=role.name,
-        driver="GPKG",
-        geometry_type=role.geometry[0] if len(role.geometry) == 1 else "Unknown",
-        append=path.exists(),
-    )
-
-
-def _empty_layer(role: Role, crs: str) -> gpd.GeoDataFrame:
-    import geopandas as gpd
-    import pandas as pd
-
-    from waysapart.study.columns import HIDDEN, empty_frame
-
-    frame = empty_frame(role).drop(columns=list(HIDDEN))
-    return gpd.GeoDataFrame(pd.DataFrame(frame), geometry=gpd.GeoSeries([], crs=crs))

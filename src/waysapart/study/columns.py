@@ -1,4 +1,8 @@
-"""The values of one column: typed, checked, in our unit."""
+"""A raw frame in the columns of its role: our names, constants filled in, typed, in our units.
+
+`rename` and `clean` do this for a layer, `converted` for one column. Every value that does not fit
+is reported, and comes back blank.
+"""
 
 from __future__ import annotations
 
@@ -68,15 +72,188 @@ _LIMITS: Mapping[str, tuple[Limit, ...]] = {
     **dict.fromkeys(("fibre_count", "bandwidth_mhz", "dispersion_limit_ps_nm"), _LOSS),
     **dict.fromkeys(("surveyed", "stated_on"), ()),
 }
-"""The limits that rest on a figure; one that is not named here bears on all of them. A date of
-a survey or a statement bears on none: an undated record is told by its age."""
+"""The limits that rest on a figure; a figure that is not named here bears on all of them. A date
+of a survey or a statement bears on none: ages are checked by themselves."""
 
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
 _DECIMAL_COMMA = re.compile(r"[+-]?\d{1,3}(?:\.\d{3})*,\d+|[+-]?\d+,\d+")
 
 
+HIDDEN = ("_layer", "_row")
+
+
+def rename(spec: LayerSpec, frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
+    """Rename the source's columns to ours, and fill in the constants of `values`.
+
+    A column of the source that has one of our names, but is not the one that
+    `columns` gives for it, is kept with `(unused)` after its name.
+    """
+    missing = {ours: theirs for ours, theirs in spec.columns.items() if theirs not in frame}
+    names = [str(name) for name in frame if name != "_row"]
+    for ours, theirs in missing.items():
+        hint = did_you_mean(theirs, names)
+        ledger.problem(
+            f"columns names {theirs!r}, which the layer lacks; its columns are "
+            f"{listed(names)}{hint}",
+            file=spec.shown_source,
+            layer=spec.layer or spec.role,
+            column=f"{ours} ({theirs})",
+        )
+    mapped = {ours: frame[theirs] for ours, theirs in spec.columns.items() if theirs in frame}
+    claimed = {*mapped, *spec.values, "_layer"}
+    used = set(spec.columns.values())
+    rest = {
+        (f"{name} (unused)" if name in claimed else name): frame[name]
+        for name in names
+        if name not in used
+    }
+    constants = {
+        name: pd.Series([value] * len(frame), index=frame.index)
+        for name, value in spec.values.items()
+    }
+    return pd.DataFrame({**mapped, **constants, **rest, "_row": frame["_row"]}, index=frame.index)
+
+
+def clean(
+    spec: LayerSpec, frame: pd.DataFrame, layers: Sequence[Layer], ledger: Ledger
+) -> pd.DataFrame:
+    """Check and convert every column of a role.
+
+    Parameters
+    ----------
+    spec : LayerSpec
+    frame : DataFrame
+        Our names (see `rename`), with `_layer` and `_row`, without geometry.
+    layers : sequence of Layer
+        Those to which `_layer` refers.
+
+    Returns
+    -------
+    DataFrame
+        Every column of the role in its order: text and lists as `str`, numbers
+        and counts as float64, dates as datetime64; then extra columns, then
+        `_layer` and `_row`.
+    """
+    role = ROLES[spec.role]
+    found: dict[str, pd.Series] = {str(name): frame[name] for name in frame}
+    done: dict[str, pd.Series] = {}
+    _check_present(spec, role, frame, ledger)
+    for column in role.columns:
+        if column.name not in found:
+            done[column.name] = blank(column, frame.index)
+            continue
+        values = converted(column, frame, spec, layers, ledger)
+        values = _prefixed(column, values, spec)
+        if column.required and not column.may_be_blank:
+            ledger.rows(
+                frame,
+                layers,
+                _was_blank(found[column.name], values),
+                column.name,
+                "is blank; every row needs a value here",
+                **consequence(spec.role, column, blank=True),
+            )
+        done[column.name] = values
+    for name, unit in spec.units.items():
+        if name in role.column and name not in found:
+            ledger.problem(
+                f"units names {name!r}, which the layer lacks",
+                file=spec.shown_source,
+                layer=spec.layer or spec.role,
+                column=f"layer.units.{name} ({unit})",
+            )
+    extras = {
+        name: _plain(values)
+        for name, values in found.items()
+        if name not in role.column and name not in HIDDEN
+    }
+    _note_resemblances(spec, role, list(extras), ledger)
+    hidden = {name: frame[name].astype(np.int64) for name in HIDDEN}
+    return pd.DataFrame({**done, **extras, **hidden}, index=frame.index)
+
+
+def _was_blank(found: pd.Series, converted_to: pd.Series) -> pd.Series:
+    """Whether a cell was blank in the source; one that could not be read was not."""
+    empty = converted_to.isna()
+    if empty.any():
+        empty[empty] = as_text(found[empty]).isna()
+    return empty
+
+
+def _check_present(spec: LayerSpec, role: Role, frame: pd.DataFrame, ledger: Ledger) -> None:
+    ours = [str(name) for name in frame if name not in HIDDEN]
+    if not ours and not len(frame):  # GeoJSON without features has no columns either
+        return
+    theirs = [spec.columns.get(name, name) for name in ours if name not in spec.values]
+    unused = [name for name in ours if name not in spec.columns and name not in spec.values]
+    for column in role.columns:
+        if not column.required or column.name in frame or column.name in spec.columns:
+            continue
+        near = near_matches(column.name, unused)
+        hint = (
+            f'; is it {near[0]!r}? Then say columns = {{ {column.name} = "{near[0]}" }}'
+            if near
+            else f"; name it with columns = {{ {column.name} = ... }} or fill it with values"
+        )
+        ledger.problem(
+            f"the required column {column.name!r} ({column.says}) is missing; the layer's "
+            f"columns are {listed(theirs)}{hint}",
+            file=spec.shown_source,
+            layer=spec.layer or spec.role,
+            column=column.name,
+        )
+
+
+def _note_resemblances(spec: LayerSpec, role: Role, extras: list[str], ledger: Ledger) -> None:
+    for name in extras:
+        bare = re.sub(r"[\W_]+", "", name.casefold())
+        for column in role.columns:
+            ours = column.name.replace("_", "")
+            alike = bare == ours or (
+                len(bare) > 3 and bool(near_matches(bare, [ours])) and _ratio(bare, ours) >= 0.85
+            )
+            if alike and column.name not in spec.columns and not name.endswith("(unused)"):
+                ledger.note(
+                    f"{spec.shown_source}: the column {name!r} is not used; if it is our "
+                    f"{column.name!r}, say columns = {{ {column.name} = {name!r} }}"
+                )
+
+
+def _ratio(one: str, other: str) -> float:
+    import difflib
+
+    return difflib.SequenceMatcher(None, one, other).ratio()
+
+
+def empty_frame(role: Role) -> pd.DataFrame:
+    """Make a frame of a role without rows, every column typed."""
+    index = pd.RangeIndex(0)
+    columns: dict[str, Any] = {column.name: blank(column, index) for column in role.columns}
+    hidden = {name: pd.Series(0, index=index, dtype=np.int64) for name in HIDDEN}
+    return pd.DataFrame({**columns, **hidden})
+
+
+def _plain(values: pd.Series) -> pd.Series:
+    """Keep an extra column as it is, except that lists and the like become text."""
+    if values.dtype == object:
+        return as_text(values)
+    if isinstance(values.dtype, pd.StringDtype):
+        return values.astype("str")
+    return values
+
+
+def _prefixed(column: Column, values: pd.Series, spec: LayerSpec) -> pd.Series:
+    """Put the layer's prefix before ids, in lists before each."""
+    if not spec.prefix or not (column.name == "id" or column.name in spec.refers):
+        return values
+    if column.type == "list":
+        inner = values.str.replace(LIST_SEPARATOR, LIST_SEPARATOR + spec.prefix, regex=False)
+        return (spec.prefix + inner).where(values != KNOWN_EMPTY, values)
+    return spec.prefix + values
+
+
 class Consequence(TypedDict, total=False):
-    """What becomes of a row with a fault, as `Ledger.rows` takes it."""
+    """The consequence of a fault for its row: arguments of `Ledger.rows`."""
 
     gap: str
     limits: tuple[Limit, ...] | None
@@ -85,11 +262,11 @@ class Consequence(TypedDict, total=False):
 
 
 def consequence(role: str, column: Column, *, blank: bool = False) -> Consequence:
-    """What follows where a cell holds what its column cannot hold, or nothing where it must.
+    """Consequence of a cell that does not fit its column, or is blank where a value is required.
 
-    A row without an id is left out, and touches everything: nobody can tell what it is.
-    So is a row of a course that does not say what it is a step of, or what the step is,
-    but it touches only the course. Any other cell counts as blank.
+    A row without an id is left out, and concerns everything: it is not known what it is.
+    A row of a course that does not say to which course it belongs, or what the step is, is
+    left out too, but concerns only the course. Any other cell counts as blank.
     """
     if column.name == "id":
         return Consequence(gap="no-id", everything=True, drop=True)
@@ -106,7 +283,7 @@ def consequence(role: str, column: Column, *, blank: bool = False) -> Consequenc
 
 
 def blank(column: Column, index: pd.Index) -> pd.Series:
-    """A column without values, typed."""
+    """Make a typed column without values."""
     if column.type in {"number", "count"}:
         return pd.Series(np.nan, index=index, dtype=float)
     if column.type == "date":
@@ -121,7 +298,7 @@ def converted(
     layers: Sequence[Layer],
     ledger: Ledger,
 ) -> pd.Series:
-    """One column of a raw frame in our type and unit, every fault written down.
+    """Convert one column of a raw frame to our type and unit, and report every fault.
 
     A cell with a fault comes back blank.
     """
@@ -159,7 +336,7 @@ def converted(
 
 
 def _choice_meant(column: Column, text: pd.Series) -> str:
-    """`; did you mean 'x'?` where all that is wrong in a column is one word."""
+    """Return `; did you mean 'x'?` where one word is all that is wrong in a column."""
     wrong = text[text.notna() & ~text.isin(column.choices)].unique()
     return did_you_mean(str(wrong[0]), column.choices) if len(wrong) == 1 else ""
 
@@ -196,7 +373,7 @@ def _text_of_one(value: object) -> object:
 
 
 def _joined(text: pd.Series) -> pd.Series:
-    """Lists with blanks about their items and empty items taken out."""
+    """Lists without blanks around their items and without empty items."""
     untidy = text.str.startswith(LIST_SEPARATOR, na=False)
     untidy |= text.str.endswith(LIST_SEPARATOR, na=False)
     for fault in ("; ", " ;", ";;"):
@@ -216,7 +393,7 @@ def _ids(
     ledger: Ledger,
     follows: Consequence,
 ) -> pd.Series:
-    """Ids, one or a list of them, that can be told apart and written down."""
+    """Check ids, one or a list per cell: they must be distinguishable and printable."""
     faults: list[tuple[pd.Series, str]] = []
     if _CONTROL.search(" ".join(text.dropna().tolist())):
         faults.append(
@@ -365,7 +542,7 @@ def _out_of_range(
     layers: Sequence[Layer],
     ledger: Ledger,
 ) -> pd.Series:
-    """Which numbers are less or more than the column allows, every one written down."""
+    """Find and report the numbers below or above what the column allows."""
     unit = f" {column.unit}" if column.unit else ""
     found = stated.to_numpy().tolist()
     if column.name in spec.units:
@@ -392,7 +569,7 @@ def _out_of_range(
 
 
 def _unit_that_fits(column: Column, numbers: pd.Series, spec: LayerSpec) -> str:
-    """What to say where a column is in one other unit, in which all of it would be in range."""
+    """Advice where all of a column would be in range in one other unit."""
     if column.name in spec.units:
         return ""
     low = -np.inf if column.minimum is None else column.minimum
@@ -457,178 +634,3 @@ def _dates(
     )
     moments = moments.mask(beyond)
     return moments.astype("datetime64[ns]")
-
-
-# --- Their columns to ours: named, filled, typed, in our units.
-
-HIDDEN = ("_layer", "_row")
-
-
-def rename(spec: LayerSpec, frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
-    """Their columns under our names; constants of `values` put in.
-
-    A column of theirs that bears one of our names, yet is not the one that
-    `columns` names for it, is kept with `(unused)` after its name.
-    """
-    missing = {ours: theirs for ours, theirs in spec.columns.items() if theirs not in frame}
-    names = [str(name) for name in frame if name != "_row"]
-    for ours, theirs in missing.items():
-        hint = did_you_mean(theirs, names)
-        ledger.problem(
-            f"columns names {theirs!r}, which the layer lacks; its columns are "
-            f"{listed(names)}{hint}",
-            file=spec.shown_source,
-            layer=spec.layer or spec.role,
-            column=f"{ours} ({theirs})",
-        )
-    mapped = {ours: frame[theirs] for ours, theirs in spec.columns.items() if theirs in frame}
-    claimed = {*mapped, *spec.values, "_layer"}
-    used = set(spec.columns.values())
-    rest = {
-        (f"{name} (unused)" if name in claimed else name): frame[name]
-        for name in names
-        if name not in used
-    }
-    constants = {
-        name: pd.Series([value] * len(frame), index=frame.index)
-        for name, value in spec.values.items()
-    }
-    return pd.DataFrame({**mapped, **constants, **rest, "_row": frame["_row"]}, index=frame.index)
-
-
-def clean(
-    spec: LayerSpec, frame: pd.DataFrame, layers: Sequence[Layer], ledger: Ledger
-) -> pd.DataFrame:
-    """Check and convert every column of a role.
-
-    Parameters
-    ----------
-    spec : LayerSpec
-    frame : DataFrame
-        Our names (see `rename`), with `_layer` and `_row`, without geometry.
-    layers : sequence of Layer
-        What `_layer` counts.
-
-    Returns
-    -------
-    DataFrame
-        Every column of the role in its order: text and lists as `str`, numbers
-        and counts as float64, dates as datetime64; then extra columns, then
-        `_layer` and `_row`.
-    """
-    role = ROLES[spec.role]
-    found: dict[str, pd.Series] = {str(name): frame[name] for name in frame}
-    done: dict[str, pd.Series] = {}
-    _check_present(spec, role, frame, ledger)
-    for column in role.columns:
-        if column.name not in found:
-            done[column.name] = blank(column, frame.index)
-            continue
-        values = converted(column, frame, spec, layers, ledger)
-        values = _prefixed(column, values, spec)
-        if column.required and not column.may_be_blank:
-            ledger.rows(
-                frame,
-                layers,
-                _was_blank(found[column.name], values),
-                column.name,
-                "is blank; every row needs a value here",
-                **consequence(spec.role, column, blank=True),
-            )
-        done[column.name] = values
-    for name, unit in spec.units.items():
-        if name in role.column and name not in found:
-            ledger.problem(
-                f"units names {name!r}, which the layer lacks",
-                file=spec.shown_source,
-                layer=spec.layer or spec.role,
-                column=f"layer.units.{name} ({unit})",
-            )
-    extras = {
-        name: _plain(values)
-        for name, values in found.items()
-        if name not in role.column and name not in HIDDEN
-    }
-    _note_resemblances(spec, role, list(extras), ledger)
-    hidden = {name: frame[name].astype(np.int64) for name in HIDDEN}
-    return pd.DataFrame({**done, **extras, **hidden}, index=frame.index)
-
-
-def _was_blank(found: pd.Series, converted_to: pd.Series) -> pd.Series:
-    """Whether a cell was blank in the source; one that could not be read was not."""
-    empty = converted_to.isna()
-    if empty.any():
-        empty[empty] = as_text(found[empty]).isna()
-    return empty
-
-
-def _check_present(spec: LayerSpec, role: Role, frame: pd.DataFrame, ledger: Ledger) -> None:
-    ours = [str(name) for name in frame if name not in HIDDEN]
-    if not ours and not len(frame):  # GeoJSON without features has no columns either
-        return
-    theirs = [spec.columns.get(name, name) for name in ours if name not in spec.values]
-    unused = [name for name in ours if name not in spec.columns and name not in spec.values]
-    for column in role.columns:
-        if not column.required or column.name in frame or column.name in spec.columns:
-            continue
-        near = near_matches(column.name, unused)
-        hint = (
-            f'; is it {near[0]!r}? Then say columns = {{ {column.name} = "{near[0]}" }}'
-            if near
-            else f"; name it with columns = {{ {column.name} = ... }} or fill it with values"
-        )
-        ledger.problem(
-            f"the required column {column.name!r} ({column.says}) is missing; the layer's "
-            f"columns are {listed(theirs)}{hint}",
-            file=spec.shown_source,
-            layer=spec.layer or spec.role,
-            column=column.name,
-        )
-
-
-def _note_resemblances(spec: LayerSpec, role: Role, extras: list[str], ledger: Ledger) -> None:
-    for name in extras:
-        bare = re.sub(r"[\W_]+", "", name.casefold())
-        for column in role.columns:
-            ours = column.name.replace("_", "")
-            alike = bare == ours or (
-                len(bare) > 3 and bool(near_matches(bare, [ours])) and _ratio(bare, ours) >= 0.85
-            )
-            if alike and column.name not in spec.columns and not name.endswith("(unused)"):
-                ledger.note(
-                    f"{spec.shown_source}: the column {name!r} is not used; if it is our "
-                    f"{column.name!r}, say columns = {{ {column.name} = {name!r} }}"
-                )
-
-
-def _ratio(one: str, other: str) -> float:
-    import difflib
-
-    return difflib.SequenceMatcher(None, one, other).ratio()
-
-
-def empty_frame(role: Role) -> pd.DataFrame:
-    """A frame of a role without rows, every column typed."""
-    index = pd.RangeIndex(0)
-    columns: dict[str, Any] = {column.name: blank(column, index) for column in role.columns}
-    hidden = {name: pd.Series(0, index=index, dtype=np.int64) for name in HIDDEN}
-    return pd.DataFrame({**columns, **hidden})
-
-
-def _plain(values: pd.Series) -> pd.Series:
-    """An extra column: as it is, except that lists and the like become text."""
-    if values.dtype == object:
-        return as_text(values)
-    if isinstance(values.dtype, pd.StringDtype):
-        return values.astype("str")
-    return values
-
-
-def _prefixed(column: Column, values: pd.Series, spec: LayerSpec) -> pd.Series:
-    """Ids with the layer's prefix before them; lists item by item."""
-    if not spec.prefix or not (column.name == "id" or column.name in spec.refers):
-        return values
-    if column.type == "list":
-        inner = values.str.replace(LIST_SEPARATOR, LIST_SEPARATOR + spec.prefix, regex=False)
-        return (spec.prefix + inner).where(values != KNOWN_EMPTY, values)
-    return spec.prefix + values

@@ -1,4 +1,4 @@
-"""A folder (or a TOML file) to a `Study`, or every reason why not."""
+"""Read a folder (or a TOML file) into a `Study`, or report every reason why that cannot be."""
 
 from __future__ import annotations
 
@@ -59,16 +59,16 @@ class _Read:
 def read_study(path: Path | str = ".", *, on: date | None = None, strict: bool = False) -> Study:
     """Read and validate a study.
 
-    Records that contradict each other, or that cannot be tied to anything, become gaps of what
-    they touch. Only what cannot be read is an error.
+    Records that contradict each other, or that cannot be tied to the plant, become gaps of what
+    they concern. Only what cannot be read is an error.
 
     Parameters
     ----------
     path : path
         The study's folder, or its TOML file. A folder without study.toml
-        works where it holds files named after roles.
+        is read where it holds files named after roles.
     on : date, optional
-        The day for which it is judged (waivers, ages of records); default: today.
+        The day for which the study is judged (waivers, ages of records); default: today.
     strict : bool
         Whether records that contradict each other are errors too.
 
@@ -81,6 +81,13 @@ def read_study(path: Path | str = ".", *, on: date | None = None, strict: bool =
     ------
     StudyError
         With every problem of every layer.
+
+    Examples
+    --------
+    >>> import waysapart as wa
+    >>> study = wa.read_study("examples/estuary")
+    >>> study.name, len(study.tables["circuits"])
+    ('Estuary ring', 33)
     """
     ledger = Ledger(strict=strict)
     chain = find_settings(Path(path), ledger)

@@ -32,8 +32,6 @@ def is_among(values: pd.Series, known: Iterable[str] | pd.Series | pd.Index) -> 
     return np.asarray(plain.isin(among) & plain.notna(), dtype=bool)
 
 
-# --- Does every id that a row names belong to a row of a role that may stand there?
-
 _NEAR_AMONG = 20_000
 """Near matches are looked for among no more ids than this: it takes a while."""
 

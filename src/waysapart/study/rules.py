@@ -1,4 +1,9 @@
-"""Tables of the rules that only the figures need: the glass, what varies, is kept, is tested."""
+"""The rules: limits, catalogue values, defaults, the meaning of blanks, and waivers.
+
+The models of the tables come first (fibre types and what only figures need, then services,
+defaults and records), then `Rules`, which holds all of them, and how a study's own rules are laid
+over the shipped ones.
+"""
 
 from __future__ import annotations
 
@@ -28,8 +33,8 @@ Wavelength = Annotated[int, Field(ge=600, le=2000)]
 class Fibre(Table):
     """One type of fibre; values by wavelength in nm, as stated, not interpolated.
 
-    `db_per_km` is the greatest attenuation, `mean_db_per_km` what it is on
-    average (the greatest where blank). Zero dispersion and slope are those of
+    `db_per_km` is the greatest attenuation, `mean_db_per_km` the mean
+    (the greatest where blank). Zero dispersion and slope are those of
     single-mode fibre, all three or none; bandwidth is that of multimode fibre.
     `core_um` is the diameter of the core: about 9 um in single-mode fibre.
     """
@@ -78,15 +83,15 @@ class Fibre(Table):
 
 
 SINGLE_MODE_BELOW_UM = 15.0
-"""A thinner core than this carries one mode: single-mode cores are 8 to 10 um, the thinnest
+"""A core of a smaller diameter carries one mode: single-mode cores are 8 to 10 um, the thinnest
 multimode core in use is 50 um (ISO/IEC 11801)."""
 
 
 def core_um(fibre: Fibre) -> float:
-    """Diameter of a type's core in micrometres; NaN where the rules do not tell.
+    """Core diameter of a fibre type in micrometres; NaN where the rules do not state it.
 
-    A type with a zero-dispersion wavelength is single-mode fibre, whatever its
-    core exactly is.
+    A type with a zero-dispersion wavelength is single-mode fibre, whatever the exact diameter of
+    its core.
     """
     if fibre.core_um is not None:
         return fibre.core_um
@@ -94,11 +99,11 @@ def core_um(fibre: Fibre) -> float:
 
 
 class ModeMismatch(Table):
-    """Coupling loss where the light goes on in a smaller core; None: nobody states it.
+    """Coupling loss of a step into a smaller core; None: it is not stated.
 
     `to_single_mode` is from multimode into single-mode fibre, `to_smaller_core`
     from one multimode core into a smaller one, such as 62.5 to 50 um. Into a
-    larger core nothing is lost.
+    larger core there is no loss.
     """
 
     to_single_mode: NotNegative | None = Field(
@@ -126,7 +131,7 @@ class ModeMismatch(Table):
 
 
 class Statistics(Table):
-    """How losses vary: means and standard deviations of what has its greatest in [defaults].
+    """How losses vary: means and standard deviations; the greatest values are in [defaults].
 
     `k` standard deviations are added to the mean. The mean attenuation of a
     fibre type stands with the type.
@@ -143,7 +148,7 @@ class Statistics(Table):
 
 
 class Reserve(Table):
-    """What is kept for later where a link states no `reserve_db` of its own."""
+    """Loss reserved for later where a link states no `reserve_db` of its own."""
 
     ageing_db: NotNegative = Field(description="Loss kept for ageing, per link.")
     repair_splices_per_km_year: NotNegative = Field(
@@ -153,9 +158,9 @@ class Reserve(Table):
 
 
 class Tests(Table):
-    """How far a test may lie from the computed value, and how old it may be.
+    """How far a measurement may differ from the computed value, and how old it may be.
 
-    Of the two tolerances, per cent and plain, the larger one holds.
+    Of the two tolerances, in per cent and in the unit of the value, the larger applies.
     """
 
     __test__ = False
@@ -180,7 +185,7 @@ class PowerSystem(Table):
 
 
 class Recovery(Table):
-    """What a change to the other way takes, and whether rings turn back at a failure."""
+    """Time to change to the other path, and whether rings loop back at a failure."""
 
     detection_ms: NotNegative = Field(description="Time until a failure is detected.")
     hold_off_ms: NotNegative = Field(
@@ -194,10 +199,10 @@ class Recovery(Table):
 
 
 class RerouteRules(Table):
-    """What counts where no separate paths exist: how bad it is to share a thing, by kind or role.
+    """Weights of shared assets by kind or role, where no separate paths exist.
 
     `near` is for two segments that come too near or cross, `other` for all
-    that has no weight of its own.
+    assets without a weight of their own.
     """
 
     weights: dict[str, Annotated[int, Field(ge=0, le=1_000_000)]] = Field(
@@ -212,8 +217,6 @@ class RerouteRules(Table):
             raise ValueError("state other, for kinds without a weight of their own")
         return self
 
-
-# --- The rules: limits, catalogue values, defaults and waivers, each value with its source.
 
 DEFAULT_SERVICE = "default"
 OTHER_KIND = "other"
@@ -269,9 +272,9 @@ class Service(Table):
     """Limits of one class of circuits; None means that there is no limit.
 
     `separation_m` and `forbid_cross` hold for all kinds, or for the pairs of kinds they list.
-    `tail` says whether what all paths run through inside an end site, before they part, counts
-    as shared. `own_line` says which assets count as shared that take a path and the line that
-    the circuit protects at once: none of them, those that leave no path, or any.
+    `tail` says whether assets of all paths inside an end site, before the paths separate, count
+    as shared. `own_line` is for assets that put a path and the line that the circuit protects
+    out of service at once: none of them count as shared, those that leave no path, or all.
     """
 
     max_delay_us: Positive | None = Field(
@@ -334,7 +337,7 @@ class Service(Table):
         return self.separation_m
 
     def widest_separation_m(self) -> float:
-        """The greatest distance in metres that any pair of kinds has to keep."""
+        """Greatest distance in metres that any pair of kinds has to keep."""
         if isinstance(self.separation_m, dict):
             return max(self.separation_m.values(), default=0.0)
         return self.separation_m
@@ -347,14 +350,14 @@ class Service(Table):
 
 
 class UnknownService(Service):
-    """Limits of a circuit whose service the rules do not know: any may be asked of it."""
+    """Limits of a circuit whose service the rules do not know: any limit may apply to it."""
 
 
 _UNKNOWN_SERVICE = UnknownService()
 
 
 class Defaults(Table):
-    """What counts where the layers say nothing. Tables by cable kind have a key `other`."""
+    """Values where the layers state none. Tables by cable kind have a key `other`."""
 
     splice_db: NotNegative = Field(description="Loss of a splice that states none.")
     connector_db: NotNegative = Field(description="Loss of a mated pair of connectors.")
@@ -419,7 +422,7 @@ class Failure(Table):
 
 
 class Medium(Table):
-    """What is common to hops of one medium."""
+    """Values common to hops of one medium."""
 
     group_index: GroupIndex = Field(
         description="Group index: how many times slower than light in a vacuum a signal is. Of "
@@ -428,7 +431,7 @@ class Medium(Table):
 
 
 class RelianceRules(Table):
-    """What counts as relied on."""
+    """What counts as reliance."""
 
     ignore_kinds: tuple[str, ...] = Field(
         default=(),
@@ -438,9 +441,9 @@ class RelianceRules(Table):
 
 
 class Groups(Table):
-    """What members of a group may share at the sites where they end, beyond the sites.
+    """What members of a group may share at the sites where they end, apart from the sites.
 
-    `excuse` lists kinds of what the members' own end equipment relies on.
+    `excuse` lists kinds of assets on which the members' own end equipment relies.
     """
 
     excuse: tuple[Text, ...] = Field(
@@ -526,10 +529,10 @@ def _by_kind(table: Mapping[str, _Value], kind: object, role: str) -> _Value:
 
 
 class Waiver(Table):
-    """A shared asset, or a near approach or crossing, that somebody accepts, on record.
+    """A shared asset, near approach or crossing that is accepted on record.
 
     `circuit` is the id of a circuit or the name of a group. `asset` waives one
-    asset, `within` all that lies in one, `pair` a near approach or a crossing.
+    asset, `within` everything in one, `pair` a near approach or a crossing.
     `record` is the digest of what was accepted; the waiver ends when it changes.
     """
 
@@ -580,13 +583,13 @@ class Waiver(Table):
         return self
 
     def counts_on(self, day: date) -> bool:
-        """Whether the waiver counts on a day; `until` is the last day that it does."""
+        """Whether the waiver is valid on a day; `until` is its last day."""
         return day <= self.until
 
 
 @dataclass(frozen=True, slots=True)
 class StatedValue:
-    """One value that the rules put in, as the report lists it."""
+    """One value taken from the rules, as the report lists it."""
 
     key: str
     value: object
@@ -645,7 +648,7 @@ class Rules(Table):
     def by_kind(
         self, key: Literal["overlength_pct", "slack_m", "reel_m", "down_lead_m"], kind: object
     ) -> float:
-        """A default by cable kind, in the unit its name ends with."""
+        """Look up a default by cable kind, in the unit at the end of its name."""
         table: dict[str, float] = getattr(self.defaults, key)
         return table[kind] if isinstance(kind, str) and kind in table else table[OTHER_KIND]
 
@@ -732,7 +735,7 @@ _MODELS: Mapping[str, Any] = MappingProxyType(
 
 
 def unit_of(path: tuple[str, ...]) -> str:
-    """Unit of a rule, from the last of its keys that ends in one; '' where it has none."""
+    """Unit of a rule, from the last of its keys with a unit; '' where none has one."""
     for key in reversed(path):
         for ending, unit in _UNITS:
             if key == ending.lstrip("_") or key.endswith(ending):
@@ -746,7 +749,7 @@ def shipped_rules() -> Rules:
 
 
 def read_rules(path: Path, file: str, ledger: Ledger) -> Rules | None:
-    """The shipped rules with a study's own laid over them.
+    """Read a study's own rules and lay them over the shipped ones.
 
     The most specific statement wins: shipped `services.default`, then the
     study's, then the shipped service, then the study's.
@@ -757,7 +760,7 @@ def read_rules(path: Path, file: str, ledger: Ledger) -> Rules | None:
     file : str
         Name of the file in messages and as the source of its values.
     ledger : Ledger
-        Takes every fault of the file; None is returned where there is one.
+        Collects every fault of the file; None is returned where there is one.
     """
     loaded = load_toml(path, file, ledger)
     if loaded is None:
@@ -790,7 +793,7 @@ def source_of(path: tuple[str, ...]) -> str:
     Raises
     ------
     KeyError
-        Where the shipped file states none.
+        The shipped file states none.
     """
     return _source_of(path, _shipped()[1])
 

@@ -1,4 +1,4 @@
-"""What study.toml says: where the layers are and how to read them."""
+"""The settings in study.toml: where the layers are and how to read them."""
 
 from __future__ import annotations
 
@@ -63,9 +63,9 @@ class StudyTable(Table):
 class Settings:
     """One study's own statements, not those of what it extends.
 
-    `unclear` are the roles that several things bear the name of. None where the study says
-    nothing and the study it extends (or the default) counts. A rules.toml in the study's folder
-    counts where `rules` is not stated.
+    `unclear` are the roles after which several files or layers are named. A setting that the
+    study does not state is None; that of the study it extends, or the default, then applies. A
+    rules.toml in the study's folder is used where `rules` is not stated.
     """
 
     folder: Path
@@ -91,7 +91,7 @@ def find_settings(study: Path, ledger: Ledger) -> tuple[Settings, ...]:
     study : Path
         Folder (with a study.toml, or with files named after roles) or TOML file.
     ledger : Ledger
-        Takes every fault; the result is empty where none of it can be used.
+        Collects every fault; the result is empty where nothing can be used.
     """
     chain: list[Settings] = []
     seen: list[Path] = []
@@ -271,7 +271,7 @@ def _spec(
 def _layers_by_name(folder: Path, label: str, ledger: Ledger) -> tuple[LayerSpec, ...]:
     """Layers found by role name: files ROLE.suffix, then layers and sheets of study.*.
 
-    The sidecars of a Shapefile are no role files, having other suffixes.
+    The other files of a Shapefile are no role files, since they have other suffixes.
     """
     found = []
     inside: dict[str, set[str]] = {}
@@ -292,7 +292,7 @@ def _layers_by_name(folder: Path, label: str, ledger: Ledger) -> tuple[LayerSpec
 
 
 def _only_one_each(layers: Sequence[LayerSpec], ledger: Ledger) -> tuple[LayerSpec, ...]:
-    """The first layer found for each role, and a problem where several bear its name."""
+    """Keep the first layer found for each role; a problem where several have its name."""
     first: dict[str, LayerSpec] = {}
     for spec in layers:
         first.setdefault(spec.role, spec)
@@ -313,7 +313,7 @@ def _only_one_each(layers: Sequence[LayerSpec], ledger: Ledger) -> tuple[LayerSp
 
 
 def _old_names(folder: Path, ledger: Ledger) -> None:
-    """A problem for each file that is named after what a role was once called."""
+    """Report each file that has the former name of a role."""
     for name, said in _OLD_ROLES.items():
         for suffix in ROLE_SUFFIXES:
             if (folder / f"{name}{suffix}").is_file():
@@ -321,7 +321,7 @@ def _old_names(folder: Path, ledger: Ledger) -> None:
 
 
 def check_sources(settings: Settings, ledger: Ledger) -> tuple[LayerSpec, ...]:
-    """The layers whose source exists; a problem for each other one, naming near matches."""
+    """Keep the layers whose source exists; a problem with near matches for each other one."""
     there = []
     for spec in settings.layers:
         if is_database(spec.source) or spec.path.exists():
@@ -343,17 +343,17 @@ _SHAPE = (".shp", ".shx", ".dbf", ".prj", ".cpg", ".qpj", ".qix", ".sbn", ".sbx"
 _BESIDE = (*_SHAPE, ".csvt", ".dat", ".map", ".id", ".ind", ".mid", ".gfs", ".xsd")
 """Suffixes of files that belong to a layer of the same name, in any of the formats GDAL reads."""
 _MOST_FILES = 1000
-"""Files of a folder that are looked at: a study may name the whole disk. No source."""
+"""Files of a folder that are examined: a study may name the whole disk. No source."""
 _BEHIND = ("-wal", "-shm", "-journal", ".xml", ".aux.xml")
-"""What stands behind the whole name of such a file: SQLite's and GDAL's own."""
+"""Suffixes that SQLite and GDAL append to the whole name of such a file."""
 
 
 def files_of(read: Path) -> list[Path]:
-    """Every file that is read with what a command is given: a study, layers, evidence.
+    """List every file that is read for an argument of a command: a study, layers, evidence.
 
-    Of a study its TOML files and rules, and the files and folders named as sources, as far as
-    its settings can be read. Of any file those that belong to it, such as a Shapefile's.
-    Files that would belong to it are listed whether they exist or not, since writing them
+    For a study these are its TOML files and rules, and the files and folders named as sources,
+    as far as its settings can be read; for any file also those that belong to it, such as a
+    Shapefile's. They are listed whether they exist or not, since writing them
     would change what is read.
     """
     if not (read.is_dir() or read.suffix.casefold() == ".toml"):
@@ -365,7 +365,7 @@ def files_of(read: Path) -> list[Path]:
 
 
 def files_of_chain(chain: Sequence[Settings]) -> list[Path]:
-    """Every file that studies are read from, as `files_of` lists them."""
+    """List every file from which studies are read, as `files_of` does."""
     found: list[Path] = []
     for settings in chain:
         found += [path for path in (settings.path, settings.rules) if path is not None]
@@ -384,7 +384,7 @@ def files_of_chain(chain: Sequence[Settings]) -> list[Path]:
 
 
 def _names_that_count(folder: Path) -> list[Path]:
-    """What a study is read from where no `[[layer]]` names its layers."""
+    """Files from which a study is read where no `[[layer]]` names its layers."""
     names = [STUDY_FILE, RULES_FILE, *PACKAGES]
     names += [f"{role}{suffix}" for role in ROLES for suffix in ROLE_SUFFIXES]
     there = dict.fromkeys(name for one in names for name in _companions(one))
@@ -402,7 +402,7 @@ def _companions(name: str) -> list[str]:
 
 
 def merged(chain: tuple[Settings, ...], name: str) -> Any:
-    """A setting of the last study of a chain that states it; None where none does."""
+    """Return a setting from the last study of a chain that states it; None where none does."""
     for settings in reversed(chain):
         value = getattr(settings, name)
         if value is not None:

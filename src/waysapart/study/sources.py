@@ -1,7 +1,11 @@
-"""A layer to be read, its source as it stands, and what stays on record of both.
+"""Sources of layers as they stand: vector files, CSV, Parquet and PostgreSQL, with row numbers.
 
-What an address leaves out (host, user, password, or all of it) is libpq's to find: in the
-environment (`PGHOST`, `PGPASSWORD`, ...), a service file (`?service=NAME`) or a password file.
+`read_source` reads one layer into a raw frame, with the columns and row numbers that its owner
+sees; the formats follow. The types at the top (`Layer`, `InputFile`) stay on record in the study.
+
+A database address may leave out the host, user or password. libpq then takes them from the
+environment (`PGHOST`, `PGPASSWORD`, ...), a service file (`?service=NAME`) or a password file. A
+password that the address holds is masked wherever the address is shown.
 """
 
 from __future__ import annotations
@@ -66,7 +70,7 @@ def is_database(source: str) -> bool:
 
 
 def user_and_rest(source: str) -> tuple[str, str, str, str]:
-    """Scheme, user, password and what follows the `@`, whatever signs the password holds."""
+    """Split an address into scheme, user, password and the rest, whatever signs they hold."""
     scheme, _, rest = source.partition("://")
     before_query = rest.partition("?")[0]
     account = (before_query if "@" in before_query else rest).rpartition("@")[0]
@@ -77,7 +81,7 @@ def user_and_rest(source: str) -> tuple[str, str, str, str]:
 
 
 def masked(source: str) -> str:
-    """A source without the password that it may hold."""
+    """Mask the password in a source."""
     if not is_database(source):
         return source
     scheme, user, password, rest = user_and_rest(source)
@@ -87,7 +91,7 @@ def masked(source: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class GivenGeometry:
-    """Geometry of a layer in its own coordinates, kept where the tables hold it moved.
+    """Geometry of a layer in its own coordinates, kept where the tables hold it transformed.
 
     Attributes
     ----------
@@ -95,7 +99,7 @@ class GivenGeometry:
     rows : ndarray of int
         `_row` of each geometry.
     geometry : ndarray of geometries
-        Checked, two-dimensional, not moved.
+        Checked, two-dimensional, not transformed.
     """
 
     crs: CRS
@@ -120,12 +124,12 @@ class Layer:
         Positional accuracy of the layer as a whole: what study.toml states for it
         plus that of the datum shift into the working CRS (0: exact).
     shift_m : float
-        The part of it that is the datum shift's, which also counts where a row
+        The part of it due to the datum shift, which counts also where a row
         states its own accuracy.
     given : GivenGeometry or None
-        Its geometry before it was moved into the working CRS; None: it was not moved.
+        Its geometry before the transformation into the working CRS; None: there was none.
     by_name : bool
-        Whether it was found by the name of its role, with nothing said in study.toml.
+        Whether it was found by the name of its role, without an entry in study.toml.
     """
 
     role: str
@@ -140,7 +144,7 @@ class Layer:
 
 @dataclass(frozen=True, slots=True)
 class InputFile:
-    """One input file with its SHA-256, so that a change of the records can be told."""
+    """One input file with its SHA-256, which shows whether the records have changed."""
 
     file: str
     sha256: str
@@ -180,7 +184,7 @@ class LayerSpec:
 
     @property
     def shown_source(self) -> str:
-        """The source as it may be shown: without a password."""
+        """The source without its password, to be shown."""
         return masked(self.source)
 
     @property
@@ -190,7 +194,7 @@ class LayerSpec:
 
 
 class SourceError(Exception):
-    """A source that cannot be read; carries the problems to write down."""
+    """A source that cannot be read, with its problems."""
 
     def __init__(self, *problems: Problem) -> None:
         super().__init__(*(problem.message for problem in problems))
@@ -222,7 +226,7 @@ class RawLayer:
 
 
 def fault(spec: LayerSpec, message: str, row: int | None = None) -> SourceError:
-    """An error about one layer."""
+    """Make an error about one layer."""
     return SourceError(
         Problem(message, spec.shown_source, spec.layer or spec.role, row, None, None)
     )
@@ -230,12 +234,12 @@ def fault(spec: LayerSpec, message: str, row: int | None = None) -> SourceError:
 
 @contextmanager
 def held(spec: LayerSpec) -> Iterator[tuple[InputFile, ...]]:
-    """Every file of a source with its SHA-256, while it is read.
+    """Hold every file of a source with its SHA-256 while it is read.
 
     Raises
     ------
     SourceError
-        Where a file is not to be read, or not what it was when its hash was taken.
+        A file must not be read, or has changed since its hash was computed.
     """
     try:
         with hashed(spec.path, spec.source) as files:
@@ -247,7 +251,7 @@ def held(spec: LayerSpec) -> Iterator[tuple[InputFile, ...]]:
 
 
 def one_line(error: object) -> str:
-    """An error's text on one line."""
+    """Put an error's text on one line."""
     return " ".join(str(error).split())
 
 
@@ -262,385 +266,6 @@ def stated_crs(crs: CRS | None) -> CRS | None:
     return crs
 
 
-# --- Attribute filters where GDAL does not read the file itself.
-
-
-def filtered(spec: LayerSpec, frame: pd.DataFrame) -> pd.DataFrame:
-    """The rows that an attribute filter keeps, judged by SQLite on a table in memory.
-
-    Text columns that hold numbers throughout are compared as numbers. The filter can only read
-    this table, in bounded steps.
-
-    Raises
-    ------
-    RefusedError
-    """
-    columns = {
-        str(name): _numbers_where_all(values)
-        for name, values in frame.drop(columns=["geometry"], errors="ignore").items()
-    }
-    told = ", ".join(
-        f"{_quoted_column(name)} {_affinity(values)}" for name, values in columns.items()
-    )
-    with closing(sqlite3.connect(":memory:")) as base:
-        try:
-            base.execute(f"CREATE TABLE rows ({told})")
-            marks = ", ".join("?" * len(columns))
-            cells = zip(*(_cells(values) for values in columns.values()), strict=True)
-            base.executemany(f"INSERT INTO rows VALUES ({marks})", cells)
-        except (sqlite3.Error, OverflowError, UnicodeError) as error:
-            raise RefusedError(
-                f"the filter where = {spec.where!r} cannot be used: {error}"
-            ) from error
-        bounded(base)
-        query = f"SELECT {_quoted_column(ROW)} FROM rows WHERE ({spec.where}\n)"
-        kept = run(base, query, f"the filter where = {spec.where!r}")
-    return frame[frame[ROW].isin(kept)].reset_index(drop=True)
-
-
-def _quoted_column(name: str) -> str:
-    return '"' + name.replace('"', '""') + '"'
-
-
-def _affinity(values: pd.Series) -> str:
-    return "NUMERIC" if pd.api.types.is_numeric_dtype(values) else "TEXT"
-
-
-def _cells(values: pd.Series) -> list[Any]:
-    """Values as SQLite takes them; None where blank."""
-    kept = values.astype(object).where(values.notna(), None)
-    return [
-        one if one is None or isinstance(one, int | float | str) else _plain(one) for one in kept
-    ]
-
-
-def _plain(one: object) -> int | float | str:
-    if isinstance(one, np.generic) and isinstance(one.item(), bool | int | float):
-        number: int | float = one.item()
-        return number
-    return str(one)
-
-
-def _numbers_where_all(values: pd.Series) -> pd.Series:
-    if pd.api.types.is_numeric_dtype(values):
-        return values
-    numbers = pd.to_numeric(values, errors="coerce")
-    return numbers if (numbers.notna() | values.isna()).all() and len(values) else values
-
-
-# --- Comma-, semicolon- or tab-separated text to a raw frame with line numbers, and back to a
-# file.
-
-_DELIMITERS = (",", ";", "\t")
-_LINE_ENDS = re.compile(r'((?:^|(?<=[,;\t\r\n]))"[^"]*(?:""[^"]*)*")|\r\n?')
-"""A quoted cell, which keeps its line ends, or a line end other than a line feed."""
-
-
-def write_csv(frame: pd.DataFrame, path: Path) -> None:
-    """Write a frame as CSV in UTF-8, every text and name of a column marked by `csv_safe`."""
-    written = frame.rename(columns=lambda name: csv_safe(str(name)))
-    for place in range(written.shape[1]):
-        column = written.iloc[:, place]
-        if not pd.api.types.is_numeric_dtype(column):
-            told = [csv_safe(one) if isinstance(one, str) else one for one in column]
-            written.isetitem(place, pd.array(told, dtype=object))
-    written.to_csv(path, index=False, encoding="utf-8")
-
-
-def read_csv(spec: LayerSpec, inputs: tuple[InputFile, ...]) -> RawLayer:
-    """Read a CSV file, every value as text; `_row` is the line on which a row starts.
-
-    Apostrophes with which `write_csv` keeps a text from being a formula are taken away.
-    """
-    before = csv.field_size_limit(
-        min(sys.maxsize, 2**31 - 1)
-    )  # a cable's line may take more than 131072 signs
-    try:
-        return _read_csv(spec, inputs)
-    except csv.Error as error:
-        raise fault(spec, f"is no CSV that can be read: {error}") from error
-    finally:
-        csv.field_size_limit(before)
-
-
-def _read_csv(spec: LayerSpec, inputs: tuple[InputFile, ...]) -> RawLayer:
-    data = read_bytes(spec.path)
-    if (at := data.find(b"\x00")) >= 0:
-        what = "UTF-16 text" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "no text"
-        raise fault(
-            spec,
-            f"is {what}: byte {at + 1:,} is nought; save it as CSV in UTF-8",
-            row=data.count(b"\n", 0, at) + 1,
-        )
-    notes: tuple[str, ...] = ()
-    encoding = "UTF-8"
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        try:
-            text, encoding = data.decode("cp1252"), "Windows-1252"
-        except UnicodeDecodeError:
-            text, encoding = data.decode("latin-1"), "Latin-1"
-        notes = (f"{spec.source} is not UTF-8; read as {encoding}",)
-    if '"' in text and "\r" in text:
-        text = _LINE_ENDS.sub(lambda found: found[1] or "\n", text)
-    else:
-        text = text.replace("\r\n", "\n").replace("\r", "\n")
-    blank_before = len(text) - len(text.lstrip("\n"))
-    text = text[blank_before:]
-    if not text.strip():
-        raise fault(spec, "the file is empty; it needs a header line")
-    check_header(text)
-    delimiter = _delimiter(text)
-    header_reader = csv.reader(io.StringIO(text), delimiter=delimiter)
-    header = [csv_meant(name).strip() for name in next(header_reader)]
-    while header and not header[-1]:
-        header.pop()
-    check_columns(len(header))
-    twice = sorted(name for name, count in Counter(header).items() if count > 1)
-    if twice:
-        raise fault(
-            spec,
-            f"the header names {', '.join(map(repr, twice))} more than once; rename one of them",
-            row=1 + blank_before,
-        )
-    _check_widths(spec, text, delimiter, len(header), blank_before)
-    lines = text.count("\n", 0, _header_end(text, header_reader.line_num))
-    frame = pd.read_csv(
-        io.StringIO(text),
-        sep=delimiter,
-        header=0,  # read, so that rows shorter than it are filled up
-        names=header,
-        usecols=range(len(header)),
-        dtype=str,
-        keep_default_na=False,
-        na_values=[""],
-        skip_blank_lines=False,
-        index_col=False,
-        low_memory=False,
-    )
-    starts = _record_lines(text, delimiter, len(frame), lines) + blank_before
-    filled = frame.notna().any(axis=1).to_numpy() if header else np.zeros(0, dtype=bool)
-    frame = frame[filled].reset_index(drop=True)
-    if "'" in text:
-        for name in header:
-            marked = frame[name].str.contains("'", regex=False, na=False)
-            if marked.any():
-                frame[name] = frame[name].where(~marked, frame[name].map(csv_meant, "ignore"))
-    frame[ROW] = starts[filled]
-    if spec.where:
-        frame = filtered(spec, frame)
-    return RawLayer(frame, None, None, inputs, notes)
-
-
-def _delimiter(text: str) -> str:
-    """The one of `,`, `;` and tab that stands most often in the header, outside quotes."""
-    outside = "".join(text.split("\n", 1)[0].split('"')[::2])
-    return max(_DELIMITERS, key=outside.count)
-
-
-def _header_end(text: str, header_lines: int) -> int:
-    end = 0
-    for _ in range(header_lines):
-        at = text.find("\n", end)
-        if at < 0:
-            return len(text)
-        end = at + 1
-    return end
-
-
-def _check_widths(
-    spec: LayerSpec, text: str, delimiter: str, width: int, blank_before: int
-) -> None:
-    """Refuse lines with more values than the header has names: nothing is dropped unseen.
-
-    Whole text at once where no quotes are about, which is nearly always.
-    """
-    if _most_on_a_line(text, delimiter) < width and '"' not in text:
-        return
-    problems = []
-    reader = csv.reader(io.StringIO(text), delimiter=delimiter)
-    before = 0
-    for fields in reader:
-        if len(fields) > width and any(value.strip() for value in fields[width:]):
-            problems.append(
-                Problem(
-                    f"expected {width} values as in the header, found {len(fields)}; "
-                    f"a value that holds {delimiter!r} must stand in double quotes",
-                    spec.source,
-                    spec.layer or spec.role,
-                    before + 1 + blank_before,
-                )
-            )
-        before = reader.line_num
-    if problems:
-        raise SourceError(*problems)
-
-
-def _most_on_a_line(text: str, sign: str) -> int:
-    """How often an ASCII sign stands on the line that has most of it."""
-    data = np.frombuffer(text.encode(), dtype=np.uint8)
-    signs, ends = np.flatnonzero(data == ord(sign)), np.flatnonzero(data == ord("\n"))
-    before = np.concatenate([[0], np.searchsorted(signs, ends), [len(signs)]])
-    return int(np.diff(before).max())
-
-
-def _record_lines(text: str, delimiter: str, records: int, header_lines: int) -> NDArray[np.int64]:
-    """Line on which each record starts, the file's first line being 1."""
-    body_lines = text.count("\n") + (not text.endswith("\n")) - header_lines
-    if records == body_lines:
-        return np.arange(records, dtype=np.int64) + header_lines + 1
-    starts = []
-    reader = csv.reader(io.StringIO(text), delimiter=delimiter)
-    before = 0
-    for _fields in reader:
-        starts.append(before + 1)
-        before = reader.line_num
-    return np.asarray(starts[1 : records + 1], dtype=np.int64)
-
-
-# --- PostgreSQL tables to a raw frame; a password never leaves the address.
-
-_CONNECT_S = 10
-_ANSWER_S = 300.0
-"""How long a layer may take. The server is asked to give up then, and hung up on soon after."""
-
-
-def read_database(spec: LayerSpec) -> RawLayer:
-    """Read a table or view of a PostgreSQL database, in a transaction that only reads."""
-    import numpy as np
-    import pandas as pd
-
-    if find_spec("sqlalchemy") is None or find_spec("psycopg") is None:
-        raise fault(
-            spec,
-            "a postgresql:// source needs SQLAlchemy and psycopg: "
-            "python -m pip install 'waysapart[database]'",
-        )
-    if set(user_and_rest(spec.source)[2]) & set("/@?#"):
-        raise fault(
-            spec, "the password holds one of / @ ? #; write it percent-encoded, such as %2F for /"
-        )
-    if spec.layer is None:
-        raise fault(spec, "say which table or view to read with `layer`, such as 'net.ducts'")
-    import geopandas as gpd
-    import sqlalchemy as sa
-
-    address = "postgresql+psycopg://" + spec.source.partition("://")[2]
-    crs = engine = None
-    try:
-        engine = sa.create_engine(address, connect_args={"connect_timeout": _CONNECT_S})
-        with _no_longer_than(_ANSWER_S, engine), engine.connect() as connection:
-            milliseconds = f"{_ANSWER_S * 1000:.0f}"
-            connection.execute(sa.text(f"SET LOCAL statement_timeout = {milliseconds}"))
-            connection.execute(sa.text("SET TRANSACTION READ ONLY"))
-            geometry = connection.execute(
-                sa.text(
-                    "SELECT attname FROM pg_attribute JOIN pg_type ON pg_type.oid = atttypid "
-                    "WHERE attrelid = to_regclass(:name) AND attnum > 0 "
-                    "AND typname IN ('geometry', 'geography') ORDER BY attnum LIMIT 1"
-                ),
-                {"name": _quoted(spec.layer)},
-            ).scalar()
-            query, values = _query(spec)
-            if geometry is None:
-                frame = pd.read_sql(query, connection, params=values)
-            else:
-                frame = gpd.read_postgis(query, connection, geom_col=geometry, params=values)
-                crs = frame.crs
-                frame = frame.rename_geometry("geometry") if geometry != "geometry" else frame
-    except Exception as error:
-        said = without_password(one_line(error), spec.source)
-        raise fault(spec, f"the database cannot be read: {said}") from None
-    finally:
-        if engine is not None:
-            engine.dispose()
-    bare = pd.DataFrame(frame).reset_index(drop=True)
-    bare[ROW] = np.arange(1, len(bare) + 1)
-    return RawLayer(bare, stated_crs(crs), spec.layer, (_rows_input(spec, bare),))
-
-
-@contextmanager
-def _no_longer_than(seconds: float, engine: Any) -> Iterator[None]:
-    """Hang up on a server that does not answer in time.
-
-    Raises
-    ------
-    TimeoutError
-    """
-    import sqlalchemy as sa
-
-    sockets: list[socket.socket] = []
-    late = threading.Event()
-
-    @sa.event.listens_for(engine, "do_connect")
-    def connect(dialect: Any, _record: Any, args: Any, named: Any) -> Any:
-        raw = dialect.connect(*args, **named)
-        sockets.append(socket.socket(fileno=os.dup(raw.fileno())))
-        return raw
-
-    def hang_up() -> None:
-        late.set()
-        for one in sockets:
-            with suppress(OSError):
-                one.shutdown(socket.SHUT_RDWR)
-
-    timer = threading.Timer(seconds * 1.1, hang_up)
-    timer.daemon = True
-    timer.start()
-    try:
-        yield
-    except Exception as error:
-        if late.is_set():
-            raise TimeoutError(f"it did not answer within {seconds:g} s") from error
-        raise
-    finally:
-        timer.cancel()
-        for one in sockets:
-            one.close()
-
-
-def _query(spec: LayerSpec) -> tuple[str, dict[str, bool]]:
-    """The rows asked for, as one statement that can be no more than one.
-
-    A filter comes from whoever wrote study.toml. With a value bound to it, PostgreSQL takes a
-    single statement only, so that a filter cannot end the transaction that only reads.
-    """
-    where = f"({spec.where}\n)" if spec.where else "true"
-    text = f"SELECT * FROM {_quoted(str(spec.layer))} WHERE {where}".replace("%", "%%")
-    return f"{text} AND %(all)s", {"all": True}
-
-
-def _quoted(name: str) -> str:
-    """A table's name, perhaps behind its schema and a full stop, in SQL's quotes."""
-    return ".".join('"' + part.replace('"', '""') + '"' for part in name.split(".", 1))
-
-
-def without_password(text: str, source: str) -> str:
-    """A text in which the password of a database address cannot be read."""
-    text = text.replace(source, masked(source))
-    in_query = [found[2] for found in SECRET_IN_QUERY.finditer(source)]
-    stated = [user_and_rest(source)[2], *in_query, os.environ.get("PGPASSWORD", "")]
-    secrets = {form for secret in stated for form in (secret, unquote(secret))} - {""}
-    for secret in sorted(secrets, key=len, reverse=True):
-        text = text.replace(secret, PASSWORD_MASK)
-    return text
-
-
-def _rows_input(spec: LayerSpec, frame: pd.DataFrame) -> InputFile:
-    """SHA-256 of the rows read, whatever order the database gave them in."""
-    import shapely
-
-    plain = frame.drop(columns=ROW)
-    if "geometry" in plain:
-        plain["geometry"] = shapely.to_wkb(plain["geometry"].to_numpy(), hex=True)
-    header, *lines = plain.to_csv(index=False).splitlines()
-    digest = hashlib.sha256("\n".join([header, *sorted(lines)]).encode()).hexdigest()
-    return InputFile(f"{spec.shown_source} {spec.layer}", digest)
-
-
-# --- One source to a raw frame, as it stands there, with the row numbers its owner sees.
-
 _SHEETS = ("XLSX", "ODS")
 _PARQUET = (".parquet", ".geoparquet")
 
@@ -651,7 +276,7 @@ def layer_names(path: Path) -> list[str]:
     Raises
     ------
     RefusedError
-        Where it is none that is read.
+        The file is not of a format that is read.
     """
     import pyogrio
 
@@ -831,3 +456,372 @@ def _read_parquet(spec: LayerSpec, inputs: tuple[InputFile, ...]) -> RawLayer:
     if spec.where:
         bare = filtered(spec, bare)
     return RawLayer(bare, stated_crs(crs), None, inputs)
+
+
+def filtered(spec: LayerSpec, frame: pd.DataFrame) -> pd.DataFrame:
+    """Apply an attribute filter where GDAL does not read the file, with SQLite in memory.
+
+    Text columns that hold numbers throughout are compared as numbers. The filter can only read
+    this table, in bounded steps.
+
+    Raises
+    ------
+    RefusedError
+    """
+    columns = {
+        str(name): _numbers_where_all(values)
+        for name, values in frame.drop(columns=["geometry"], errors="ignore").items()
+    }
+    told = ", ".join(
+        f"{_quoted_column(name)} {_affinity(values)}" for name, values in columns.items()
+    )
+    with closing(sqlite3.connect(":memory:")) as base:
+        try:
+            base.execute(f"CREATE TABLE rows ({told})")
+            marks = ", ".join("?" * len(columns))
+            cells = zip(*(_cells(values) for values in columns.values()), strict=True)
+            base.executemany(f"INSERT INTO rows VALUES ({marks})", cells)
+        except (sqlite3.Error, OverflowError, UnicodeError) as error:
+            raise RefusedError(
+                f"the filter where = {spec.where!r} cannot be used: {error}"
+            ) from error
+        bounded(base)
+        query = f"SELECT {_quoted_column(ROW)} FROM rows WHERE ({spec.where}\n)"
+        kept = run(base, query, f"the filter where = {spec.where!r}")
+    return frame[frame[ROW].isin(kept)].reset_index(drop=True)
+
+
+def _quoted_column(name: str) -> str:
+    return '"' + name.replace('"', '""') + '"'
+
+
+def _affinity(values: pd.Series) -> str:
+    return "NUMERIC" if pd.api.types.is_numeric_dtype(values) else "TEXT"
+
+
+def _cells(values: pd.Series) -> list[Any]:
+    """Values as SQLite takes them; None where blank."""
+    kept = values.astype(object).where(values.notna(), None)
+    return [
+        one if one is None or isinstance(one, int | float | str) else _plain(one) for one in kept
+    ]
+
+
+def _plain(one: object) -> int | float | str:
+    if isinstance(one, np.generic) and isinstance(one.item(), bool | int | float):
+        number: int | float = one.item()
+        return number
+    return str(one)
+
+
+def _numbers_where_all(values: pd.Series) -> pd.Series:
+    if pd.api.types.is_numeric_dtype(values):
+        return values
+    numbers = pd.to_numeric(values, errors="coerce")
+    return numbers if (numbers.notna() | values.isna()).all() and len(values) else values
+
+
+_DELIMITERS = (",", ";", "\t")
+_LINE_ENDS = re.compile(r'((?:^|(?<=[,;\t\r\n]))"[^"]*(?:""[^"]*)*")|\r\n?')
+"""A quoted cell, which keeps its line ends, or a line end other than a line feed."""
+
+
+def write_csv(frame: pd.DataFrame, path: Path) -> None:
+    """Write a frame as CSV in UTF-8, every text and name of a column marked by `csv_safe`."""
+    written = frame.rename(columns=lambda name: csv_safe(str(name)))
+    for place in range(written.shape[1]):
+        column = written.iloc[:, place]
+        if not pd.api.types.is_numeric_dtype(column):
+            told = [csv_safe(one) if isinstance(one, str) else one for one in column]
+            written.isetitem(place, pd.array(told, dtype=object))
+    written.to_csv(path, index=False, encoding="utf-8")
+
+
+def read_csv(spec: LayerSpec, inputs: tuple[InputFile, ...]) -> RawLayer:
+    """Read a CSV file, every value as text; `_row` is the line on which a row starts.
+
+    Removes the apostrophes by which `write_csv` keeps a text from being a formula.
+    """
+    before = csv.field_size_limit(
+        min(sys.maxsize, 2**31 - 1)
+    )  # a cable's line may take more than 131072 signs
+    try:
+        return _read_csv(spec, inputs)
+    except csv.Error as error:
+        raise fault(spec, f"is no CSV that can be read: {error}") from error
+    finally:
+        csv.field_size_limit(before)
+
+
+def _read_csv(spec: LayerSpec, inputs: tuple[InputFile, ...]) -> RawLayer:
+    data = read_bytes(spec.path)
+    if (at := data.find(b"\x00")) >= 0:
+        what = "UTF-16 text" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "no text"
+        raise fault(
+            spec,
+            f"is {what}: byte {at + 1:,} is nought; save it as CSV in UTF-8",
+            row=data.count(b"\n", 0, at) + 1,
+        )
+    notes: tuple[str, ...] = ()
+    encoding = "UTF-8"
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        try:
+            text, encoding = data.decode("cp1252"), "Windows-1252"
+        except UnicodeDecodeError:
+            text, encoding = data.decode("latin-1"), "Latin-1"
+        notes = (f"{spec.source} is not UTF-8; read as {encoding}",)
+    if '"' in text and "\r" in text:
+        text = _LINE_ENDS.sub(lambda found: found[1] or "\n", text)
+    else:
+        text = text.replace("\r\n", "\n").replace("\r", "\n")
+    blank_before = len(text) - len(text.lstrip("\n"))
+    text = text[blank_before:]
+    if not text.strip():
+        raise fault(spec, "the file is empty; it needs a header line")
+    check_header(text)
+    delimiter = _delimiter(text)
+    header_reader = csv.reader(io.StringIO(text), delimiter=delimiter)
+    header = [csv_meant(name).strip() for name in next(header_reader)]
+    while header and not header[-1]:
+        header.pop()
+    check_columns(len(header))
+    twice = sorted(name for name, count in Counter(header).items() if count > 1)
+    if twice:
+        raise fault(
+            spec,
+            f"the header names {', '.join(map(repr, twice))} more than once; rename one of them",
+            row=1 + blank_before,
+        )
+    _check_widths(spec, text, delimiter, len(header), blank_before)
+    lines = text.count("\n", 0, _header_end(text, header_reader.line_num))
+    frame = pd.read_csv(
+        io.StringIO(text),
+        sep=delimiter,
+        header=0,  # read, so that rows shorter than it are filled up
+        names=header,
+        usecols=range(len(header)),
+        dtype=str,
+        keep_default_na=False,
+        na_values=[""],
+        skip_blank_lines=False,
+        index_col=False,
+        low_memory=False,
+    )
+    starts = _record_lines(text, delimiter, len(frame), lines) + blank_before
+    filled = frame.notna().any(axis=1).to_numpy() if header else np.zeros(0, dtype=bool)
+    frame = frame[filled].reset_index(drop=True)
+    if "'" in text:
+        for name in header:
+            marked = frame[name].str.contains("'", regex=False, na=False)
+            if marked.any():
+                frame[name] = frame[name].where(~marked, frame[name].map(csv_meant, "ignore"))
+    frame[ROW] = starts[filled]
+    if spec.where:
+        frame = filtered(spec, frame)
+    return RawLayer(frame, None, None, inputs, notes)
+
+
+def _delimiter(text: str) -> str:
+    """The one of `,`, `;` and tab that stands most often in the header, outside quotes."""
+    outside = "".join(text.split("\n", 1)[0].split('"')[::2])
+    return max(_DELIMITERS, key=outside.count)
+
+
+def _header_end(text: str, header_lines: int) -> int:
+    end = 0
+    for _ in range(header_lines):
+        at = text.find("\n", end)
+        if at < 0:
+            return len(text)
+        end = at + 1
+    return end
+
+
+def _check_widths(
+    spec: LayerSpec, text: str, delimiter: str, width: int, blank_before: int
+) -> None:
+    """Refuse lines with more values than the header has names, so that nothing is dropped silently.
+
+    The whole text at once where it holds no quotes, which is nearly always.
+    """
+    if _most_on_a_line(text, delimiter) < width and '"' not in text:
+        return
+    problems = []
+    reader = csv.reader(io.StringIO(text), delimiter=delimiter)
+    before = 0
+    for fields in reader:
+        if len(fields) > width and any(value.strip() for value in fields[width:]):
+            problems.append(
+                Problem(
+                    f"expected {width} values as in the header, found {len(fields)}; "
+                    f"a value that holds {delimiter!r} must stand in double quotes",
+                    spec.source,
+                    spec.layer or spec.role,
+                    before + 1 + blank_before,
+                )
+            )
+        before = reader.line_num
+    if problems:
+        raise SourceError(*problems)
+
+
+def _most_on_a_line(text: str, sign: str) -> int:
+    """How often an ASCII sign stands on the line that has most of it."""
+    data = np.frombuffer(text.encode(), dtype=np.uint8)
+    signs, ends = np.flatnonzero(data == ord(sign)), np.flatnonzero(data == ord("\n"))
+    before = np.concatenate([[0], np.searchsorted(signs, ends), [len(signs)]])
+    return int(np.diff(before).max())
+
+
+def _record_lines(text: str, delimiter: str, records: int, header_lines: int) -> NDArray[np.int64]:
+    """Line on which each record starts, the file's first line being 1."""
+    body_lines = text.count("\n") + (not text.endswith("\n")) - header_lines
+    if records == body_lines:
+        return np.arange(records, dtype=np.int64) + header_lines + 1
+    starts = []
+    reader = csv.reader(io.StringIO(text), delimiter=delimiter)
+    before = 0
+    for _fields in reader:
+        starts.append(before + 1)
+        before = reader.line_num
+    return np.asarray(starts[1 : records + 1], dtype=np.int64)
+
+
+_CONNECT_S = 10
+_ANSWER_S = 300.0
+"""Time limit for a layer. After it the server is asked to stop, and soon after disconnected."""
+
+
+def read_database(spec: LayerSpec) -> RawLayer:
+    """Read a table or view of a PostgreSQL database, in a transaction that only reads."""
+    import numpy as np
+    import pandas as pd
+
+    if find_spec("sqlalchemy") is None or find_spec("psycopg") is None:
+        raise fault(
+            spec,
+            "a postgresql:// source needs SQLAlchemy and psycopg: "
+            "python -m pip install 'waysapart[database]'",
+        )
+    if set(user_and_rest(spec.source)[2]) & set("/@?#"):
+        raise fault(
+            spec, "the password holds one of / @ ? #; write it percent-encoded, such as %2F for /"
+        )
+    if spec.layer is None:
+        raise fault(spec, "say which table or view to read with `layer`, such as 'net.ducts'")
+    import geopandas as gpd
+    import sqlalchemy as sa
+
+    address = "postgresql+psycopg://" + spec.source.partition("://")[2]
+    crs = engine = None
+    try:
+        engine = sa.create_engine(address, connect_args={"connect_timeout": _CONNECT_S})
+        with _no_longer_than(_ANSWER_S, engine), engine.connect() as connection:
+            milliseconds = f"{_ANSWER_S * 1000:.0f}"
+            connection.execute(sa.text(f"SET LOCAL statement_timeout = {milliseconds}"))
+            connection.execute(sa.text("SET TRANSACTION READ ONLY"))
+            geometry = connection.execute(
+                sa.text(
+                    "SELECT attname FROM pg_attribute JOIN pg_type ON pg_type.oid = atttypid "
+                    "WHERE attrelid = to_regclass(:name) AND attnum > 0 "
+                    "AND typname IN ('geometry', 'geography') ORDER BY attnum LIMIT 1"
+                ),
+                {"name": _quoted(spec.layer)},
+            ).scalar()
+            query, values = _query(spec)
+            if geometry is None:
+                frame = pd.read_sql(query, connection, params=values)
+            else:
+                frame = gpd.read_postgis(query, connection, geom_col=geometry, params=values)
+                crs = frame.crs
+                frame = frame.rename_geometry("geometry") if geometry != "geometry" else frame
+    except Exception as error:
+        said = without_password(one_line(error), spec.source)
+        raise fault(spec, f"the database cannot be read: {said}") from None
+    finally:
+        if engine is not None:
+            engine.dispose()
+    bare = pd.DataFrame(frame).reset_index(drop=True)
+    bare[ROW] = np.arange(1, len(bare) + 1)
+    return RawLayer(bare, stated_crs(crs), spec.layer, (_rows_input(spec, bare),))
+
+
+@contextmanager
+def _no_longer_than(seconds: float, engine: Any) -> Iterator[None]:
+    """Close the connection to a server that does not answer in time.
+
+    Raises
+    ------
+    TimeoutError
+    """
+    import sqlalchemy as sa
+
+    sockets: list[socket.socket] = []
+    late = threading.Event()
+
+    @sa.event.listens_for(engine, "do_connect")
+    def connect(dialect: Any, _record: Any, args: Any, named: Any) -> Any:
+        raw = dialect.connect(*args, **named)
+        sockets.append(socket.socket(fileno=os.dup(raw.fileno())))
+        return raw
+
+    def hang_up() -> None:
+        late.set()
+        for one in sockets:
+            with suppress(OSError):
+                one.shutdown(socket.SHUT_RDWR)
+
+    timer = threading.Timer(seconds * 1.1, hang_up)
+    timer.daemon = True
+    timer.start()
+    try:
+        yield
+    except Exception as error:
+        if late.is_set():
+            raise TimeoutError(f"it did not answer within {seconds:g} s") from error
+        raise
+    finally:
+        timer.cancel()
+        for one in sockets:
+            one.close()
+
+
+def _query(spec: LayerSpec) -> tuple[str, dict[str, bool]]:
+    """Query the rows, as one statement that cannot become several.
+
+    A filter comes from whoever wrote study.toml. With a value bound to it, PostgreSQL takes a
+    single statement only, so that a filter cannot end the transaction that only reads.
+    """
+    where = f"({spec.where}\n)" if spec.where else "true"
+    text = f"SELECT * FROM {_quoted(str(spec.layer))} WHERE {where}".replace("%", "%%")
+    return f"{text} AND %(all)s", {"all": True}
+
+
+def _quoted(name: str) -> str:
+    """A table's name, perhaps behind its schema and a full stop, in SQL's quotes."""
+    return ".".join('"' + part.replace('"', '""') + '"' for part in name.split(".", 1))
+
+
+def without_password(text: str, source: str) -> str:
+    """Mask the password of a database address in a text."""
+    text = text.replace(source, masked(source))
+    in_query = [found[2] for found in SECRET_IN_QUERY.finditer(source)]
+    stated = [user_and_rest(source)[2], *in_query, os.environ.get("PGPASSWORD", "")]
+    secrets = {form for secret in stated for form in (secret, unquote(secret))} - {""}
+    for secret in sorted(secrets, key=len, reverse=True):
+        text = text.replace(secret, PASSWORD_MASK)
+    return text
+
+
+def _rows_input(spec: LayerSpec, frame: pd.DataFrame) -> InputFile:
+    """SHA-256 of the rows read, the same for every order of the rows."""
+    import shapely
+
+    plain = frame.drop(columns=ROW)
+    if "geometry" in plain:
+        plain["geometry"] = shapely.to_wkb(plain["geometry"].to_numpy(), hex=True)
+    header, *lines = plain.to_csv(index=False).splitlines()
+    digest = hashlib.sha256("\n".join([header, *sorted(lines)]).encode()).hexdigest()
+    return InputFile(f"{spec.shown_source} {spec.layer}", digest)
