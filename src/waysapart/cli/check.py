@@ -1,4 +1,4 @@
-"""`waysapart check`."""
+"""`waysapart check`, and the commands to begin with: `blank` and `demo`."""
 
 from __future__ import annotations
 

@@ -108,7 +108,7 @@ def telling_errors(command: Callable[P, None]) -> Callable[P, None]:
     """Turn errors into messages and exit status 2; never a traceback.
 
     With WAYSAPART_TRACEBACK set, an error that nobody foresaw shows its
-    traceback, for the people who mend it.
+    traceback, for the people who correct it.
     """
 
     @functools.wraps(command)
@@ -256,7 +256,7 @@ def collect_seldom() -> None:
 
 
 def load(path: Path, *, strict: bool = False) -> Study:
-    """Read a study, to be judged for the day that was asked, while a person is told so."""
+    """Read a study, to be judged for the day of `--on`, with a spinner where somebody watches."""
     from waysapart.study.read import read_study
 
     collect_seldom()
@@ -282,8 +282,8 @@ def need_circuits(study: Study) -> None:
 def json_text(facts: Any) -> str:
     """Facts as JSON in ASCII, one entry of each upper list or object to a line.
 
-    So two files can be held against each other line by line, and no sign in a
-    name can turn a terminal about. A number that is not finite becomes null.
+    So two files can be compared line by line, and no character in a name can
+    control a terminal. A number that is not finite becomes null.
     """
     text = b"".join(_lines(facts, 2)).decode()
     return text if text.isascii() else _NOT_ASCII.sub(_escaped, text)

@@ -1,4 +1,4 @@
-"""`waysapart dig` and `waysapart outage`."""
+"""`waysapart dig`, `outage` and `worst`."""
 
 from __future__ import annotations
 

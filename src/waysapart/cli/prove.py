@@ -1,4 +1,4 @@
-"""`waysapart prove`."""
+"""`waysapart prove` and `recheck`."""
 
 from __future__ import annotations
 

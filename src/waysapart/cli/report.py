@@ -1,4 +1,4 @@
-"""`waysapart report`."""
+"""`waysapart report` and `export`: files for readers and for a GIS."""
 
 from __future__ import annotations
 

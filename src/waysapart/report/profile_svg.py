@@ -1,7 +1,7 @@
 """Separation profiles as SVG: how far away the other path is, all along a path.
 
 One drawing serves both places: the band beneath the lanes of a strip, and the picture of
-all paths of a circuit. Heights are even up to the distance that is asked, then by powers of
+all paths of a circuit. Heights are linear up to the required distance, then by powers of
 ten. Parts carry classes, which the stylesheets of the page colour, and attributes for where there
 is no stylesheet. There are no ids, styles or scripts, so it can stand in a sealed page.
 """
@@ -41,9 +41,9 @@ _ABOVE, _BELOW = 30.0, 34.0
 _COLUMNS = 400
 """Columns of the drawing: in each, the least and the greatest distance are drawn."""
 _EVEN_M = 1.0
-"""Heights are even up to this where no distance is asked."""
+"""Heights are linear up to this, in metres, where no distance is required."""
 _EVEN = 0.3
-"""Share of the height up to the distance that is asked."""
+"""Share of the height up to the required distance."""
 _CLEAR = 11.0
 """Pixels between one label of the heights and the next."""
 
@@ -267,7 +267,7 @@ def _drawn(
     zones: Sequence[Interval],
     close: Sequence[Interval] = (),
 ) -> str:
-    """End zones, heights, what is asked (from, to, metres), the distance, what is too close."""
+    """Draw end zones, heights, required distances (from, to, metres), distance, breaches."""
     top, base = axes.base - axes.height, axes.base
     parts = [
         f'<rect class="profile-zone" fill-opacity=".15" x="{_n(axes.x(low))}" y="{_n(top)}" '
@@ -359,7 +359,7 @@ def _kilometres(axes: Axes) -> str:
 
 
 def _told(arcs: pd.DataFrame) -> str:
-    """A panel in words: the nearest approach, what is asked, and how much is closer than that."""
+    """A panel in words: closest approach, required distance, length closer than that."""
     along, other = _names(arcs)
     outside = arcs[~arcs["end_zone"].astype(bool)]
     parts = [f"Along {along}, {words.metres(float(arcs['to_m'].max()))}:"]

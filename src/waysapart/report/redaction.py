@@ -1,13 +1,12 @@
-"""The same report for readers who must not learn where plant lies or what it is called.
+"""Redaction of a report for readers who must not learn where plant lies or what it is called.
 
-A text stays only where this program itself wrote it, or where it is one of the words of the trade
-that this program knows. Every id of the study becomes a new one that tells no more than what kind
-of thing it is; which number it gets is decided by a secret that is kept beside the study, so that
-nothing follows from the order of ids, and lists stand in the order of the new ids. Hashes of the
-input are left out, since few guesses give back what a short file holds. Figures are rounded to two
-digits, and drawings of ways keep what follows what and lose how long it is. Coordinates are left
-out, or moved to the nodes of a grid whose width the page states. What becomes of each field is told
-in docs/trust.md.
+A text is kept only if this program wrote it, or if it is a term of the trade that this program
+knows. Every id of the study is replaced by a new one that shows only what kind of thing it is.
+Its number follows from a secret kept beside the study, so that the order of ids says nothing;
+lists are in the order of the new ids. Hashes of the input are left out, since a short file can
+be guessed from its hash. Figures are rounded to two digits; drawings of paths keep the order of
+assets and lose all lengths. Coordinates are left out, or moved to the nodes of a grid whose width
+the page states. docs/trust.md says what happens to each field.
 """
 
 from __future__ import annotations
@@ -37,7 +36,7 @@ from waysapart.study.blank import rule_tables
 from waysapart.study.rules import shipped_rules
 
 SECRET_FILE = ".waysapart-secret"
-"""Beside study.toml: 64 hexadecimal digits that decide which thing gets which new id."""
+"""Beside study.toml: 64 hexadecimal digits from which the numbers of the new ids follow."""
 
 _OURS = frozenset(
     [
@@ -166,7 +165,7 @@ _LEFT = "left out"
 
 @dataclass(frozen=True, slots=True)
 class Outside:
-    """How much readers outside may see, and what decides the new ids.
+    """How much readers outside may see, and the secret behind the new ids.
 
     Attributes
     ----------
@@ -174,8 +173,8 @@ class Outside:
         Width of the grid to which coordinates are moved; None: no coordinates
         and no map.
     secret : bytes or None
-        Decides which thing gets which number, see `kept_secret`; None: a fresh one, so that
-        the next report has other ids.
+        The numbers of the new ids follow from it, see `kept_secret`; None: a fresh secret, so
+        that the next report has other ids.
     """
 
     grid_m: float | None = None
@@ -189,7 +188,7 @@ class Outside:
 
 
 def kept_secret(folder: Path) -> tuple[bytes, str]:
-    """The secret of a study, made where there is none, and what to tell about it.
+    """Read the secret of a study, or make one, and say what was done.
 
     Parameters
     ----------
@@ -608,7 +607,7 @@ class _Reducer:
         }
 
     def _strip(self, strip: Facts) -> dict[str, Any]:
-        """A drawing of ways that keeps what follows what, every step as wide as the next."""
+        """A drawing of paths that keeps the order of assets, every step as wide as the next."""
         moved = [_steps(strip, number) for number in range(len(strip["lanes"]))]
 
         def spans(number: int, found: Iterable[Sequence[float]]) -> list[list[float]]:
