@@ -11,7 +11,13 @@ import numpy as np
 import scipy.sparse as sp
 
 from waysapart.arrays import Bools, Floats, Ints, boolean, csr_row, expand, owners
-from waysapart.findings.redundancy import Machines, Redundancy, Taken, machines_of, redundancy
+from waysapart.findings.redundant_supplies import (
+    Machines,
+    Redundancy,
+    Taken,
+    machines_of,
+    redundancy,
+)
 from waysapart.formulas.availability import (
     GREATEST_PATHS,
     all_down,

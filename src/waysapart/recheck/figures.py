@@ -10,9 +10,9 @@ from itertools import pairwise
 from math import cosh, hypot, inf, isnan, nan, pi, sinh, sqrt
 from typing import Any
 
+from waysapart.recheck.faulty_rows import Row, grouped, moment_of
 from waysapart.recheck.plant import Cables, Hop, Use, geodesic_m
 from waysapart.recheck.records import Records
-from waysapart.recheck.rows import Row, grouped, moment_of
 
 LIGHT_M_PER_US = 299.792458
 SINGLE_MODE_BELOW_UM = 15.0

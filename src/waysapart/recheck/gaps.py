@@ -16,6 +16,7 @@ from typing import Any
 from waysapart.evidence import Evidence, GapBrief, RecordGap
 from waysapart.gaps import GAP_CODES, Limit
 from waysapart.recheck.evidence import About, few
+from waysapart.recheck.faulty_rows import Gap, Row, day_of, grouped, unnumbered
 from waysapart.recheck.figures import (
     Budgets,
     Figures,
@@ -32,7 +33,6 @@ from waysapart.recheck.figures import (
 from waysapart.recheck.plant import WIRED, WITH_WITHIN, Hop, Use, ground_distance
 from waysapart.recheck.records import Records
 from waysapart.recheck.reliance import DRAWN_GAPS, World, name_of
-from waysapart.recheck.rows import Gap, Row, day_of, grouped, unnumbered
 from waysapart.recheck.separation import Breach
 from waysapart.recheck.sharing import Subject
 

@@ -8,10 +8,10 @@ from typing import Any
 
 from waysapart.evidence import Circuit, Delay, Evidence, Link, Loss, LossTerms, Path, Unavailability
 from waysapart.recheck.evidence import About
+from waysapart.recheck.faulty_rows import grouped
 from waysapart.recheck.figures import DIRECTIONS, assumed_us, link_losses, scaled, total
 from waysapart.recheck.plant import Hop
 from waysapart.recheck.reliance import DRAWN_GAPS, UNKNOWN_SERVICE, Key, World, service_of
-from waysapart.recheck.rows import grouped
 
 TOLD_BY_FIGURES = {"blank-delay", "fibre-type", "hop-length"}
 """Gaps that a figure of a path shows by itself."""

@@ -23,11 +23,11 @@ from math import ceil, inf
 from typing import Any, NamedTuple
 
 from waysapart.recheck.evidence import About
+from waysapart.recheck.faulty_rows import grouped, reached
 from waysapart.recheck.figures import Figures, assumed_us
 from waysapart.recheck.plant import Use, follow_cables, survey, tie_links, uses_of
 from waysapart.recheck.records import Records
 from waysapart.recheck.reliance import Asset, World, name_of, part, rely, service_of, whole_cable
-from waysapart.recheck.rows import grouped, reached
 from waysapart.recheck.separation import CLOSE_M, LeastDistances, Plane, common_holders, forbids
 
 MOST_STEPS = 50_000

@@ -16,8 +16,8 @@ import numpy as np
 import shapely
 from shapely.ops import substring
 
+from waysapart.recheck.faulty_rows import Gap, Row, grouped, reached
 from waysapart.recheck.records import GEOD, Records, carried
-from waysapart.recheck.rows import Gap, Row, grouped, reached
 from waysapart.schema import ROLES
 
 

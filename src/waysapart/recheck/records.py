@@ -46,7 +46,7 @@ from waysapart.input_files import (
     sha256,
     vector,
 )
-from waysapart.recheck.rows import Gap, Row, grouped, settle, typed, undrawn
+from waysapart.recheck.faulty_rows import Gap, Row, grouped, settle, typed, undrawn
 from waysapart.schema import ROLES, csv_meant
 
 

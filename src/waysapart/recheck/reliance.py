@@ -12,10 +12,10 @@ from typing import Any
 from waysapart.evidence import Evidence, Witness
 from waysapart.gaps import GAP_CODES, Limit
 from waysapart.recheck.evidence import About, few, numbers
+from waysapart.recheck.faulty_rows import Gap, Row, grouped, reached
 from waysapart.recheck.figures import Budgets, Figures, total
 from waysapart.recheck.plant import WITH_WITHIN, Cables, Ground, Hop, Use
 from waysapart.recheck.records import Records
-from waysapart.recheck.rows import Gap, Row, grouped, reached
 
 Key = tuple[str, str]
 """Circuit and label of a path."""

@@ -14,6 +14,7 @@ from waysapart.recheck.availability import (
     unrated_hops,
 )
 from waysapart.recheck.evidence import NOT_HELD, About, Tally, read_evidence
+from waysapart.recheck.faulty_rows import Gap, grouped
 from waysapart.recheck.figures import Figures, total
 from waysapart.recheck.gaps import check_all_gaps, gaps_of_records, test_gaps
 from waysapart.recheck.limits import check_figures
@@ -29,7 +30,6 @@ from waysapart.recheck.reliance import (
     tie_paths,
     trials_of,
 )
-from waysapart.recheck.rows import Gap, grouped
 from waysapart.recheck.sharing import own_line
 from waysapart.recheck.verdicts import (
     check_ages,

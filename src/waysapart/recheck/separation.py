@@ -24,10 +24,10 @@ from shapely.ops import substring
 
 from waysapart.evidence import Approach, Circuit, Group, Stretch, VerdictWitness
 from waysapart.recheck.evidence import About
+from waysapart.recheck.faulty_rows import grouped
 from waysapart.recheck.plant import covered, geodesic_m, wrong_m
 from waysapart.recheck.records import GEOD, LON_LAT, carried
 from waysapart.recheck.reliance import Asset, Key, Trial, World, name_of, service_of
-from waysapart.recheck.rows import grouped
 from waysapart.recheck.sharing import Subject, Waived, share_contest
 
 Claim = Circuit | Group

@@ -15,12 +15,12 @@ from pyproj import CRS
 from waysapart.evidence import Circuit, Evidence, Group, VerdictWitness
 from waysapart.gaps import GAP_CODES
 from waysapart.recheck.evidence import About
+from waysapart.recheck.faulty_rows import day_of, grouped
 from waysapart.recheck.figures import newest_tests
 from waysapart.recheck.gaps import LIMITS_OF, GapKey, blanks, check_gaps_of, meaning
 from waysapart.recheck.limits import all_kept
 from waysapart.recheck.records import WHOLE, Records, shipped_sources
 from waysapart.recheck.reliance import Trial, World, check_paths, check_roles, name_of
-from waysapart.recheck.rows import day_of, grouped
 from waysapart.recheck.separation import (
     Breach,
     Plane,
