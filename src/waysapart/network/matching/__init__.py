@@ -1,1 +1,1 @@
-""""""
+"""Which segments a drawn cable follows."""

@@ -1,1 +1,1 @@
-""""""
+"""What to build where the plant allows no separate paths."""

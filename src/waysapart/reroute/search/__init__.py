@@ -1,1 +1,1 @@
-""""""
+"""The search for separate paths: graphs and risks as arrays, no studies."""
