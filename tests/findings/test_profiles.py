@@ -183,7 +183,7 @@ def test_the_picture_is_told_to_people_who_do_not_see_it(tmp_path: Path) -> None
     assert told.tag.endswith("}desc")
     assert (told.text or "").startswith(
         "Along main, 1.00 km: alternate is 3.0 m away at the nearest place outside the end zones "
-        "(5.0 m asked, closer over 411 m). Along alternate, "
+        "(5.0 m required, closer over 411 m). Along alternate, "
     )
 
 

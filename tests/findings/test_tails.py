@@ -351,7 +351,7 @@ def test_it_is_told_in_words(tmp_path: Path) -> None:
     assert words.finding(found, {}) == "Nothing shared beyond what its ends need and its tail."
     page = tmp_path / "page.html"
     wa.write_report(proof_of(tmp_path), page)
-    assert "All paths run through the tail" in page.read_text(encoding="utf-8")
+    assert "All paths pass through the tail" in page.read_text(encoding="utf-8")
 
 
 def _printed(console: Console) -> str:

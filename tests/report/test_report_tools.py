@@ -239,7 +239,7 @@ def test_a_large_report_puts_an_entry_in_when_it_is_opened(watched, proof, tmp_p
     assert page.locator("details.circuit:has(h3:has-text('C03x')) svg.strip").count() == 1
     link = entry.locator("a[href^='#budget-']").first
     page.evaluate("id => document.querySelector(id).open = true", link.get_attribute("href"))
-    assert "loss, the sum" in page.locator(link.get_attribute("href")).text_content()
+    assert "loss (sum)" in page.locator(link.get_attribute("href")).text_content()
     page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
     assert page.locator("script.later").count() == 0
     assert page.locator("details.circuit svg.strip").count() == 3 * 33

@@ -214,6 +214,14 @@ def test_a_table_is_known_by_its_documented_name_alone(tmp_path: Path) -> None:
     assert "did you mean 'waiver'?" in faults(tmp_path, text)["waivers"]
 
 
+def test_values_stand_in_one_order_whatever_that_of_the_file(tmp_path: Path) -> None:
+    """TOML wants tables behind single values; a rules file written anew tells the same list."""
+    one = '[services.new.separation_m]\n"duct/duct" = 7\n[services.new]\nend_zone_m = 40\n'
+    other = '[services.new]\nend_zone_m = 40\nseparation_m = { "duct/duct" = 7 }\n'
+    rows = [rules_from(tmp_path, text).assumptions(services={"new"}) for text in (one, other)]
+    assert [row.key for row in rows[0]] == [row.key for row in rows[1]]
+
+
 def test_rules_cannot_be_changed() -> None:
     rules = shipped_rules()
     with pytest.raises(ValueError, match="frozen"):

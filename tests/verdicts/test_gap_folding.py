@@ -296,7 +296,7 @@ def test_the_page_calls_the_records_complete_only_without_gaps_and_assumptions(
     assert whole.gaps == ()
     assert complete in shown(page_of(whole))
     assert complete not in shown(page_of(explained))
-    assert "complete as far as the assumptions to sign hold" in shown(page_of(explained))
+    assert "Their records are complete if the assumptions to sign hold" in shown(page_of(explained))
     assert complete not in shown(page_of(proof))
     assert "No gap in the records touches its paths" in verdict_words(3, 0)["apart"][1]
 

@@ -816,6 +816,8 @@ def _build(own: Mapping[str, Any], file: str) -> Rules:
                         sources[("services", name, key)] = sources.get(origin) or _source_of(
                             origin, shipped_sources
                         )
+    for name in ("services", "fibres"):
+        _in_order_of_fields(merged.get(name), _MODELS[name])
     rules = Rules.model_validate(merged)
     rules._own = _without_empty(own, shipped)
     rules._rows = tuple(
@@ -823,6 +825,16 @@ def _build(own: Mapping[str, Any], file: str) -> Rules:
         for path, value in _leaves({k: v for k, v in merged.items() if k != "waiver"}, ())
     )
     return rules
+
+
+def _in_order_of_fields(tables: object, model: type[Table]) -> None:
+    """Put the keys of every table of one model in its order, in whichever a file has them."""
+    for table in tables.values() if isinstance(tables, dict) else ():
+        if isinstance(table, dict):
+            known = [key for key in model.model_fields if key in table]
+            stated = {key: table[key] for key in dict.fromkeys([*known, *table])}
+            table.clear()
+            table.update(stated)
 
 
 def _without_empty(own: Mapping[str, Any], shipped: Mapping[str, Any]) -> dict[str, Any]:
