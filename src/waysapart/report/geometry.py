@@ -17,7 +17,7 @@ from waysapart.schema import ASSET_ROLES
 from waysapart.verdicts.facts import text_or_none
 from waysapart.verdicts.prove import Proof
 from waysapart.whatif.base import Base
-from waysapart.whatif.worst import Contingency, contingency, worst
+from waysapart.whatif.worst import Contingency, RankedPlace, contingency, worst
 
 Facts = Mapping[str, Any]
 """Facts of a proof or of a what-if, read by key; facts from a file may lack some of them."""
@@ -192,17 +192,6 @@ class Holdings(TypedDict):
     runs: dict[str, list[str]]
 
 
-class WorstPlace(TypedDict):
-    """A place where one event within a radius puts most out of service: what it hits and loses."""
-
-    at: list[float]
-    radius_m: float
-    hit: list[str]
-    circuits: int
-    lost: int
-    circuits_lost: list[str]
-
-
 def effects(proof: Proof) -> Effects:
     """Work out the effect of the loss of each asset alone, and the cables that need it.
 
@@ -320,7 +309,7 @@ def _runs(proof: Tied) -> dict[str, list[str]]:
     return found
 
 
-def worst_places(proof: Proof) -> list[WorstPlace]:
+def worst_places(proof: Proof) -> list[RankedPlace]:
     """Find the places where one event within `PLACE_M` metres puts most out of service.
 
     Parameters
@@ -329,11 +318,11 @@ def worst_places(proof: Proof) -> list[WorstPlace]:
 
     Returns
     -------
-    list of WorstPlace
+    list of RankedPlace
         Up to five, the worst first, only those where a circuit is lost; empty for a study of
         more than 700 paths.
     """
     if len(proof.network.paths) > _MOST_PATHS_FOR_PLACES:
         return []
-    places: list[WorstPlace] = worst(proof, radius_m=PLACE_M, top=_MOST_PLACES).facts()["places"]
+    places = worst(proof, radius_m=PLACE_M, top=_MOST_PLACES).facts()["places"]
     return [place for place in places if place["lost"]]

@@ -28,7 +28,7 @@ from waysapart.formulas.availability import MINUTES_PER_YEAR
 from waysapart.gaps import GAP_CODES
 from waysapart.report import words
 from waysapart.report.escape import csv_cell
-from waysapart.report.geometry import Effects, Holdings, WorstPlace
+from waysapart.report.geometry import Effects, Holdings
 from waysapart.report.lookup import Grid
 from waysapart.report.marks import Finding, folded
 from waysapart.report.strip import strip_svg
@@ -36,6 +36,7 @@ from waysapart.report.strip_layout import Strip, Strips
 from waysapart.report.words import LinkLoss, Links
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
 from waysapart.whatif.changes import CHANGES
+from waysapart.whatif.worst import RankedPlace
 
 # --- The page: facts with order, counts and drawings added.
 
@@ -62,7 +63,7 @@ class ReportFacts(Evidence, total=False):
     strips: Strips
     effects: Effects
     holdings: Holdings
-    worst: list[WorstPlace]
+    worst: list[RankedPlace]
     grid: Grid | None
     since: dict[str, Any]
     outside: dict[str, float | None]
