@@ -672,3 +672,53 @@ def test_recheck_agrees_on_hops_without_cables(
     file = tmp_path / "evidence.json"
     file.write_text(json.dumps(study.facts()), encoding="utf-8")
     assert recheck(study.folder, file)["false"] == []
+
+
+# What is not known of one stretch says nothing of others
+
+
+def _undrawn(study: SmallStudy, segment: str) -> None:
+    """A segment without a geometry and without a length on record."""
+    file = study.folder / "segments.geojson"
+    layer = json.loads(file.read_text(encoding="utf-8"))
+    (one,) = (one for one in layer["features"] if one["properties"]["id"] == segment)
+    one["geometry"], one["properties"]["length_m"] = None, None
+    file.write_text(json.dumps(layer), encoding="utf-8")
+
+
+def _confirmed(study: SmallStudy, facts: dict[str, Any]) -> bool:
+    file = study.folder.parent / "evidence.json"
+    file.write_text(json.dumps(facts), encoding="utf-8")
+    return recheck(study.folder, file)["false"] == []
+
+
+def test_a_span_of_unknown_length_leaves_the_joints_of_other_cables_where_they_are(
+    study: SmallStudy,
+) -> None:
+    """C1 has a span of unknown length. C2, after it in the tables, has 20 km of duct in reels of
+    11 km and its one joint in the middle: no stretch is longer than a reel."""
+    study.text("rules.toml", RULES.replace("[defaults]", "[defaults]\nreel_m = { duct = 11000 }"))
+    study.cell("links", "L2", splices="")
+    _undrawn(study, "S2")
+    facts = study.facts()
+    terms = next(one for one in facts["links"] if one["id"] == "L2")["loss"]["terms"]
+    assert (terms["splices"], terms["splices_from"]) == (1, "joints")
+    assert "joints-unrecorded" not in _codes(facts)
+    assert _confirmed(study, facts)
+
+
+@pytest.mark.parametrize(("slack_m", "length_m"), [(0, 10_000.0), (40, None)])
+def test_part_of_a_cable_is_as_long_as_its_own_records_say(
+    slack_m: int, length_m: float | None, study: SmallStudy
+) -> None:
+    """L2 ends in P2, halfway along C2, and beyond P2 the length of C2 is not known. Its two ducts
+    are 10 km; its share of the cable's slack cannot be told, unless there is none."""
+    study.cell("cables", "C2", slack_m=slack_m)
+    study.rows("equipment", "R-P,WS,relay,-,-,-,0\n")
+    study.cell("links", "L2", b="R-P")
+    study.text("link_runs.csv", "link,seq,cable,from,to\nL1,1,C1,,\nL2,1,C2,WS,P2\n")
+    _undrawn(study, "D3")
+    facts = study.facts()
+    lengths = next(one for one in facts["links"] if one["id"] == "L2")["lengths"]
+    assert (lengths["route_m"], lengths["length_m"]) == (10_000.0, length_m)
+    assert _confirmed(study, facts)

@@ -17,17 +17,24 @@ from typing import Any
 
 import pytest
 
-from evidence_mutator import EXAMPLES, Proved, Score, at, built_once, mutate, places, plants
+from evidence_mutator import (
+    EXAMPLES,
+    UNHELD,
+    Proved,
+    Score,
+    at,
+    built_once,
+    mutate,
+    places,
+    plants,
+    unheld,
+)
 from forged_study import write_forged_study
 from random_plant import write_random_study
 from waysapart.errors import StudyError
 from waysapart.recheck import run
 from waysapart.recheck.evidence import NOT_HELD
 
-UNHELD = {
-    **{path: reason for reason, paths in NOT_HELD.items() for path in paths},
-}
-"""Schema paths that recheck does not hold, each with the words under which it says so."""
 ORDERLESS = {
     *("assumptions[]", "circuits[]", "groups[]", "inputs[]", "links[]", "out[]", "gaps[]"),
     *("circuits[].gaps[]", "groups[].gaps[]", "circuits[].cross[]", "groups[].cross[]"),
@@ -82,10 +89,6 @@ LAWFUL = {
     ("study", "nonsense"): "a study that states no name is called by its folder",
 }
 """Changes that make another thing that is so."""
-
-
-def unheld(path: str) -> bool:
-    return any(path == one or path.startswith((f"{one}.", f"{one}[", f"{one}{{")) for one in UNHELD)
 
 
 def _missed(score: Score) -> list[str]:

@@ -32,7 +32,7 @@ if __name__ == "__main__":
 import waysapart as wa  # noqa: E402
 from random_plant import write_random_study  # noqa: E402
 from waysapart.recheck import run, verdicts  # noqa: E402
-from waysapart.recheck.evidence import misshapen  # noqa: E402
+from waysapart.recheck.evidence import NOT_HELD, misshapen  # noqa: E402
 from waysapart.recheck.records import Records, UnreadableError, read_records  # noqa: E402
 
 Facts = dict[str, Any]
@@ -42,6 +42,8 @@ NONSENSE = "no such thing"
 STEP = {"m": 0.5, "us": 0.05, "ms": 0.5, "db": 0.01, "dbm": 0.01, "nm": 20.0, "deg": 0.01}
 """By the unit at the end of a field's name, a change that no rounding explains."""
 PLACE_DEG = 0.0005
+UNHELD = {path: reason for reason, paths in NOT_HELD.items() for path in paths}
+"""Schema paths that recheck does not hold, each with the words under which it says so."""
 SHARE = 0.01
 """Change of a figure without a unit, as a part of it."""
 
@@ -353,10 +355,13 @@ class Score:
     untold: dict[str, dict[str, str]] = field(default_factory=lambda: defaultdict(dict))
 
 
-def mutate(proved: Proved, each: int, seed: int, score: Score, wanted: Any = None) -> None:
+def mutate(
+    proved: Proved, each: int, seed: int, score: Score, wanted: Callable[[str], bool] | None = None
+) -> None:
     """Make every kind of change at so many places of every schema path.
 
-    `wanted` says of a schema path whether it is looked at.
+    `wanted` says of a schema path whether it is looked at. A change is none where all that it
+    changes is not held.
     """
     rng = random.Random(f"{proved.name} {seed}")
     found = list(places(proved.facts))
@@ -364,7 +369,7 @@ def mutate(proved: Proved, each: int, seed: int, score: Score, wanted: Any = Non
     by_path: dict[str, list[Place]] = defaultdict(list)
     for place in found:
         by_path[place.path].append(place)
-    text = json.dumps(proved.facts)
+    text, held = json.dumps(proved.facts), _held(proved.facts)
     for path, mine in by_path.items():
         if wanted is not None and not wanted(path):
             continue
@@ -379,9 +384,23 @@ def mutate(proved: Proved, each: int, seed: int, score: Score, wanted: Any = Non
                 if json.dumps(changed) == text:
                     continue
                 score.made[path, change.kind] += 1
-                if not proved.told(changed):
+                if not proved.told(changed) and _held(changed) != held:
                     where = ".".join(map(str, place.keys))
                     score.untold[path].setdefault(change.kind, f"{proved.name}: {where}")
+
+
+def unheld(path: str) -> bool:
+    """Whether `recheck` says that it does not hold what stands at a schema path."""
+    return any(path == one or path.startswith((f"{one}.", f"{one}[", f"{one}{{")) for one in UNHELD)
+
+
+def _held(facts: Facts) -> list[Place]:
+    """What stands in a document at the ends of its schema paths, but for what is not held."""
+    return [
+        place
+        for place in places(facts)
+        if not (isinstance(place.value, dict | list) and place.value) and not unheld(place.path)
+    ]
 
 
 def plants(count: int, folder: Path) -> Iterator[Proved]:

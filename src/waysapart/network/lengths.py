@@ -153,7 +153,8 @@ def part_terms(
 
     cable = parts.cable
     with np.errstate(invalid="ignore", divide="ignore"):
-        part_slack = slack[cable] * np.where(parts.whole, 1.0, route / route[cable])
+        share_of_slack = np.where(parts.whole, 1.0, route / route[cable])
+        part_slack = np.where(slack[cable] == 0, 0.0, slack[cable] * share_of_slack)
         computed = fibre_length_m(route, sag, helix[cable], overlength[cable], part_slack)
         tested = tested_m[cable] * np.where(parts.whole, 1.0, computed / computed[cable])
     return CableTerms(

@@ -89,14 +89,25 @@ def find_splices(
 
 
 def _row_lengths(parts: Parts, segment_m: Floats) -> tuple[Ints, Floats, Floats, Floats]:
-    """Part, ground length and beginning of every row, and the length of every part, in metres."""
+    """Part, ground length and beginning of every row, and the length of every part, in metres.
+
+    After a row of unknown length the beginnings of the same part are NaN, and no others.
+    """
     count = len(parts.cable)
     part = owners(parts.first)
     length = segment_m[parts.segment] * np.abs(parts.stop - parts.start)
-    total = np.bincount(part, length, count).astype(np.float64)
-    before = np.r_[0.0, np.cumsum(total)][:-1]
-    begin = np.cumsum(length) - length - before[part]
-    return part, length, begin, total
+    unknown = np.isnan(length)
+    known_m = np.where(unknown, 0.0, length)
+    begin = _before_in_part(known_m, parts, part)
+    begin[_before_in_part(unknown.astype(np.int64), parts, part) > 0] = np.nan
+    return part, length, begin, np.bincount(part, length, count).astype(np.float64)
+
+
+def _before_in_part(value: Floats | Ints, parts: Parts, part: Ints) -> Floats:
+    """Sum of a value over the rows of the same part that come before each row."""
+    before = np.r_[0, np.cumsum(value)].astype(np.float64)
+    found: Floats = before[:-1] - before[parts.first[part]]
+    return found
 
 
 def _nodes(parts: Parts, passed: Passing, segment_m: Floats) -> pd.DataFrame:

@@ -78,8 +78,8 @@ def unrated_hops(world: World) -> set[str]:
     found = set()
     for name, hop in world.hops.items():
         row, medium = hop.row, hop.medium
-        a, b = world.figures.end_sites(row)
-        inside = medium == "internal" or (medium in WIRED and a == b)
+        near = world.figures.within_one_site(row)
+        inside = medium == "internal" or (medium in WIRED and near)
         if medium == "fibre" or inside or row.get("unavailability") is not None:
             continue
         ends = [one for one in (row["a"], row["b"], *(row["via"] or ())) if one]

@@ -275,8 +275,11 @@ class Figures:
         own = cable.get(name)
         return float(table.get(cable.get("kind"), table["other"]) if own is None else own)
 
-    def _by_record(self, use: Use) -> tuple[float, float] | None:
-        """Route and fibre length of a stretch of cable by its record, without any test."""
+    def _by_record(self, use: Use) -> tuple[float, float | None] | None:
+        """Route and fibre length of a stretch of cable by its record, without any test.
+
+        The fibre length is None where its share of the cable's slack is not known.
+        """
         cable = self.records.by["cables"][use.cable]
         if not self.cables.chain[use.cable] or use.cable in self.cables.unsure:
             return None
@@ -291,9 +294,11 @@ class Figures:
         if pitch is not None and across is not None:
             helix = hypot(1.0, pi * across / 1000 / pitch)
         slack = self._stated(cable, "slack_m")
-        if not self.cables.is_whole(use):
+        if slack and not self.cables.is_whole(use):
             known = self._computed(self.cables.whole(use.cable))
-            slack *= route / known[0] if known else 0.0
+            if known is None:
+                return route, None
+            slack *= route / known[0]
         overlength = self._stated(cable, "overlength_pct")
         return route, (route + sag) * helix * (1 + overlength / 100) + slack
 
@@ -304,7 +309,8 @@ class Figures:
         if tested is not None and self.cables.is_whole(use):
             return tested
         if tested is not None and computed is not None and whole is not None:
-            return tested * computed[1] / whole[1]
+            mine, all_of_it = computed[1], whole[1]
+            return None if mine is None or all_of_it is None else tested * mine / all_of_it
         return None if computed is None else computed[1]
 
     def _length(self, name: str, hop: Hop) -> Length:
@@ -336,7 +342,7 @@ class Figures:
         if medium == "internal":
             return None if self.internal_apart(row) else 0.0
         if medium in ("electrical", "carrier"):
-            return 0.0 if site_a is not None and site_a == site_b else None
+            return 0.0 if self.within_one_site(row) else None
         return self._radio_m(row, site_a, site_b) if medium == "radio" else None
 
     def end_sites(self, row: Row) -> tuple[str | None, str | None]:
@@ -345,10 +351,15 @@ class Figures:
         a, b = (machines.get(str(row.get(end)), {}).get("site") for end in ("a", "b"))
         return a, b
 
+    def within_one_site(self, row: Row) -> bool:
+        """Whether both ends of a link stand on one site; a site not on record is not one."""
+        a, b = self.end_sites(row)
+        return a is not None and a == b
+
     def internal_apart(self, row: Row) -> bool:
         """Whether an internal hop joins two sites that neither touch nor hold each other."""
         a, b = self.end_sites(row)
-        if row.get("medium") != "internal" or (a is not None and a == b):
+        if row.get("medium") != "internal" or self.within_one_site(row):
             return False
         sites = self.records.by["sites"]
         one, other = sites.get(str(a), {}), sites.get(str(b), {})
@@ -362,11 +373,14 @@ class Figures:
     def _radio_m(self, row: Row, a: str | None, b: str | None) -> float | None:
         """Straight from mast to mast, or from the sites where there is none, on the ellipsoid."""
         sites, structures = self.records.by["sites"], self.records.by["structures"]
-        masts = [
-            structures[name]["geometry"].centroid
+        named = [
+            structures[name]["geometry"]
             for name in row.get("relies_on") or ()
             if name in structures and structures[name]["kind"] not in ("pit", "entry", "bridge")
         ]
+        if None in named:  # nobody knows where that mast stands
+            return None
+        masts = [shape.centroid for shape in named]
         shapes = [sites.get(str(site), {}).get("geometry") for site in (a, b)]
         first, last = (None if shape is None else shape.centroid for shape in shapes)
         if len(masts) > 1:
@@ -552,7 +566,8 @@ class Figures:
         low, found = min(use.from_, use.to), 0.0
         for place, step in enumerate(self.cables.chain[use.cable]):
             share = min(place + 1.0, position) - max(float(place), low)
-            found += max(share, 0.0) * abs(step.stop - step.start) * self.ground_m[step.segment]
+            if share > 0:  # a length that is not known is one only of what is on the way
+                found += share * abs(step.stop - step.start) * self.ground_m[step.segment]
         return found
 
     def reel_parts(self, use: Use, joints: Mapping[str, float | None]) -> tuple[list[float], float]:

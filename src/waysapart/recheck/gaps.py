@@ -104,13 +104,13 @@ def _routes(figures: Figures) -> Iterator[Gap]:
         medium = hop.medium
         if hop.uses():
             continue
-        site_a, site_b = figures.end_sites(hop.row)
+        near = figures.within_one_site(hop.row)
         if hop.row.get("relies_on") is None:
             if medium == "leased":
                 yield Gap("leased-route", name, links=(name,))
-            elif medium in WIRED and site_a != site_b:
+            elif medium in WIRED and not near:
                 yield Gap("hop-route", name, links=(name,))
-            elif medium == "radio" and site_a != site_b:
+            elif medium == "radio" and not near:
                 yield Gap("radio-route", name, links=(name,))
         if medium == "internal":
             if figures.internal_apart(hop.row):

@@ -387,7 +387,7 @@ def _check_path_delay(
     sound, all_known = delay_of(world, key, touched), delay_of(world, key, set(), in_vacuum=True)
     if None in glasses:
         about.same(f"{said}: of fibre, as it is not known", terms["fibre_us"], None)
-        about.holds(not terms["test_us"], f"{said}: a test of what is not known")
+        about.same(f"{said}: of a test of what is not known", terms["test_us"], 0.0)
     elif not doubted and path["delay_us"] is None:
         glass_us = max(one for one in glasses if one is not None)
         known_us = total((terms["fibre_us"], terms["test_us"], terms["extra_us"]))
