@@ -24,6 +24,7 @@ MODULES = (
     "waysapart.formulas.length",
     "waysapart.formulas.loss",
     "waysapart.formulas.measured",
+    "waysapart.network.assets",
     "waysapart.network.build_network",
     "waysapart.study.blank",
     "waysapart.study.read",

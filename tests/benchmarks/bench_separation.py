@@ -28,7 +28,7 @@ from pyproj import Transformer
 from waysapart.findings.separation.closest import closest_points
 from waysapart.findings.separation.layout import Layout, lay_out
 from waysapart.findings.separation.near import near_stretches
-from waysapart.findings.separation.places import hit_sets, worst_places
+from waysapart.findings.separation.places import worst_places
 
 BLOCK_M = 300.0
 BESIDE_M = 12.0
@@ -183,8 +183,6 @@ def main() -> None:
     there = town.layout()
     print(f"\n{len(town.lines)} segments in {len(there.pieces)} pieces, circles of 50 m")
     timed("worst places", lambda: worst_places(there, 50.0))
-    _, (lon, _, _) = timed("every maximal set of lines", lambda: hit_sets(there.pieces, 50.0))
-    print(f"{len(lon)} maximal sets, {len(lon) / len(town.lines):.2f} per segment")
 
 
 if __name__ == "__main__":

@@ -10,11 +10,12 @@ from scipy.spatial import cKDTree
 
 from separation_plants import GENTLE, Ground, random_way
 from waysapart.errors import CallError
-from waysapart.findings.separation.arrangement import tolerance_m
+from waysapart.findings.separation.arrangement import places_to_look, taken, tolerance_m
 from waysapart.findings.separation.closest import closest_points
+from waysapart.findings.separation.earth import to_lonlat
 from waysapart.findings.separation.layout import lay_out
 from waysapart.findings.separation.pieces import straight_pieces
-from waysapart.findings.separation.places import hit_sets, worst_places
+from waysapart.findings.separation.places import worst_places
 
 G = Ground()
 
@@ -35,8 +36,13 @@ def nearest(points, samples):
     return cKDTree(samples).query(points)[0] if len(samples) else np.full(len(points), np.inf)
 
 
-def sets_of(found):
-    return {frozenset(row.indices.tolist()) for row in found}
+def maximal_sets(pieces, radius):
+    """What a circle takes at each place to look at, and its centre; no set lies in another."""
+    centres = places_to_look(pieces, pieces.line, radius)
+    found = {}
+    for centre, row in zip(centres, taken(pieces, centres, radius), strict=True):
+        found.setdefault(frozenset(pieces.line[row.indices].tolist()), centre)
+    return {one: at for one, at in found.items() if not any(one < other for other in found)}
 
 
 def test_four_parallel_ducts():
@@ -50,8 +56,7 @@ def test_four_parallel_ducts():
         (21.0, [{0, 1, 2}, {2, 3}]),
         (31.0, [{0, 1, 2, 3}]),
     ):
-        _, _, sets = hit_sets(pieces, radius)
-        assert sets_of(sets) == {frozenset(one) for one in expected}, radius
+        assert set(maximal_sets(pieces, radius)) == {frozenset(one) for one in expected}, radius
 
 
 def test_three_points_need_the_circle_round_the_triangle():
@@ -59,12 +64,12 @@ def test_three_points_need_the_circle_round_the_triangle():
     corners = [(0, 0), (30, 0), (15, 15 * np.sqrt(3))]
     pieces = straight_pieces([G.line(corner, corner) for corner in corners])
     radius = 30 / np.sqrt(3)
-    assert sets_of(hit_sets(pieces, radius + 0.01)[2]) == {frozenset({0, 1, 2})}
-    assert sets_of(hit_sets(pieces, radius - 0.01)[2]) == {
+    ((together, centre),) = maximal_sets(pieces, radius + 0.01).items()
+    assert together == {0, 1, 2}
+    assert G.metres(*to_lonlat(centre)) == pytest.approx([15, 15 / np.sqrt(3)], abs=0.6)
+    assert set(maximal_sets(pieces, radius - 0.01)) == {
         frozenset(two) for two in ({0, 1}, {1, 2}, {0, 2})
     }
-    lon, lat, _ = hit_sets(pieces, radius + 0.01)
-    assert G.metres(lon[0], lat[0]) == pytest.approx([15, 15 / np.sqrt(3)], abs=0.6)
 
 
 def test_place_with_corners_of_two_straight_sides_only():
@@ -77,7 +82,7 @@ def test_place_with_corners_of_two_straight_sides_only():
         ((-9.9, -60), (-9.9, 80)),
     ]
     pieces = straight_pieces([G.line(*line) for line in lines])
-    assert frozenset({0, 1, 2, 3}) in sets_of(hit_sets(pieces, 10.0)[2])
+    assert frozenset({0, 1, 2, 3}) in maximal_sets(pieces, 10.0)
 
 
 @pytest.mark.parametrize("order", [(0, 1, 2, 3), (2, 3, 0, 1)])
@@ -94,7 +99,7 @@ def test_place_with_corners_of_straight_sides_and_circles_only(order):
         ((8.46, 5), (8.46, 5)),
     ]
     pieces = straight_pieces([G.line(*lines[k]) for k in order])
-    assert frozenset({0, 1, 2, 3}) in sets_of(hit_sets(pieces, 10.0)[2])
+    assert frozenset({0, 1, 2, 3}) in maximal_sets(pieces, 10.0)
 
 
 def plant(seed):
@@ -122,14 +127,12 @@ def plant(seed):
 def test_no_circle_of_a_fine_grid_takes_a_set_that_was_not_found(seed):
     _, ways, radius, _ = plant(seed)
     pieces = straight_pieces([G.line(*way) for way in ways])
-    lon, lat, sets = hit_sets(pieces, radius)
-    found = sets_of(sets)
-    assert not any(one < other for one in found for other in found)
+    found = maximal_sets(pieces, radius)
     # What is found is taken by a circle at the place given.
-    centres = G.metres(lon, lat)
+    centres = G.metres(*to_lonlat(np.array([*found.values()])))
     off = np.stack([to_line(centres, way) for way in ways], axis=1)
-    for row, one in zip(off, sets, strict=True):
-        assert (row[one.indices] <= radius + 2 * tolerance_m(radius)).all()
+    for row, one in zip(off, found, strict=True):
+        assert (row[[*one]] <= radius + 2 * tolerance_m(radius)).all()
     allxy = np.concatenate(ways)
     x, y = (
         np.arange(low - radius, high + radius, 4.0)

@@ -1,13 +1,13 @@
-"""Numbers for assets, and what every later stage reads by them.
+"""Number the assets, and read what their records say.
 
-Each asset has one integer, so that the stages work on arrays. Around them stand the helpers
-that read a record: entries of list columns, its place in the user's files, its survey accuracy,
-and the supplies that feed it.
+Each asset has one integer, so that every later stage works on arrays. The other functions read a
+record: the entries of list columns, its place in the user's files, its survey accuracy, and the
+supplies that feed it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TypedDict, Unpack
@@ -20,6 +20,9 @@ from waysapart.arrays import Floats, Ints, csr_row
 from waysapart.gaps import Gap, Limit
 from waysapart.schema import ASSET_ROLES, KNOWN_EMPTY, LIST_SEPARATOR, ROLES
 from waysapart.study.model import Study
+
+Holders = Callable[[int], frozenset[int]]
+"""From the number of an asset to the numbers of everything that it lies in, at any depth."""
 
 
 @dataclass(frozen=True)
@@ -44,7 +47,17 @@ class Assets:
         return len(self.frame)
 
     def numbers(self, ids: pd.Series[str] | Iterable[str]) -> Ints:
-        """Asset numbers of ids; -1 where an id is blank or unknown."""
+        """Look up the numbers of ids.
+
+        Parameters
+        ----------
+        ids : Series of str, or iterable of str
+
+        Returns
+        -------
+        ndarray of int, shape (ids,)
+            -1 where an id is blank or unknown.
+        """
         if isinstance(ids, pd.Series):
             wanted = ids.to_numpy(dtype=object)
         else:
@@ -52,14 +65,35 @@ class Assets:
         return np.asarray(self.index.get_indexer(pd.Index(wanted, dtype=object)), dtype=np.int64)
 
     def of_role(self, role: str) -> slice:
-        """The numbers of a role's assets."""
+        """Return the numbers of a role's assets, which follow each other.
+
+        Parameters
+        ----------
+        role : str
+            One of `ASSET_ROLES`.
+
+        Returns
+        -------
+        slice
+        """
         roles = [*ASSET_ROLES]
         following = roles.index(role) + 1
         stop = self.start[roles[following]] if following < len(roles) else len(self.frame)
         return slice(self.start[role], stop)
 
     def ids(self, numbers: Iterable[int] | Ints) -> list[str]:
-        """Ids of asset numbers."""
+        """Return the ids of asset numbers, in the same order.
+
+        Parameters
+        ----------
+        numbers : iterable of int
+
+        Returns
+        -------
+        list
+        of
+        str
+        """
         names = self._names
         return [names[number] for number in np.asarray(list(numbers), dtype=np.int64).tolist()]
 
@@ -69,7 +103,16 @@ class Assets:
 
 
 def number_assets(study: Study) -> Assets:
-    """Number every asset of a study."""
+    """Number every asset of a study, by role and then in the order of its table.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    Assets
+    """
     frames = []
     start: dict[str, int] = {}
     count = 0
@@ -98,7 +141,26 @@ def number_assets(study: Study) -> Assets:
 
 
 def listed(column: pd.Series[str]) -> tuple[Ints, pd.Series[str]]:
-    """Split a list column into entries: row positions and values, without `-`."""
+    """Split a list column into its entries, without blanks and `-`.
+
+    Parameters
+    ----------
+    column : Series of str
+        Cells such as `A;B`.
+
+    Returns
+    -------
+    rows : ndarray of int, shape (entries,)
+        Position of the cell that holds each entry.
+    values : Series of str, shape (entries,)
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> rows, values = listed(pd.Series(["A;B", "-", None, "C"]))
+    >>> rows.tolist(), values.to_list()
+    ([0, 0, 3], ['A', 'B', 'C'])
+    """
     filled = np.flatnonzero(~column.isin([KNOWN_EMPTY, ""]).to_numpy() & column.notna().to_numpy())
     if not len(filled):
         return np.empty(0, dtype=np.int64), pd.Series([], dtype=str)
@@ -112,7 +174,27 @@ def listed(column: pd.Series[str]) -> tuple[Ints, pd.Series[str]]:
 
 
 def reached(steps: sp.csr_array, start: int) -> set[int]:
-    """Find all rows of a matrix that can be reached from one of them, itself included."""
+    """Find all rows of a matrix that can be reached from one of them, itself included.
+
+    Parameters
+    ----------
+    steps : csr_array of bool, shape (n, n)
+        A step leads from row to column.
+    start : int
+        Row to start from.
+
+    Returns
+    -------
+    set
+    of
+    int
+
+    Examples
+    --------
+    >>> steps = sp.csr_array([[0, 1, 0], [0, 0, 0], [1, 0, 0]])
+    >>> reached(steps, 0), reached(steps, 2)
+    ({0, 1}, {0, 1, 2})
+    """
     found, waiting = {start}, [start]
     while waiting:
         at = waiting.pop()
@@ -135,12 +217,40 @@ class Place(TypedDict):
 
 
 def place_of(study: Study, table: pd.DataFrame, row: int) -> Place:
-    """File, layer and row of the record at a position of a table."""
+    """Say in which file, layer and row a record stands.
+
+    Parameters
+    ----------
+    study : Study
+    table : DataFrame
+        A table of `study.tables`, or rows of one.
+    row : int
+        Position in `table`.
+
+    Returns
+    -------
+    Place
+    """
     return places_of(study, table, np.array([row], dtype=np.int64))[0]
 
 
 def places_of(study: Study, table: pd.DataFrame, rows: Ints) -> list[Place]:
-    """File, layer and row of the records at many positions of a table."""
+    """Say in which file, layer and row each of many records stands.
+
+    Parameters
+    ----------
+    study : Study
+    table : DataFrame
+        A table of `study.tables`, or rows of one.
+    rows : ndarray of int, shape (n,)
+        Positions in `table`.
+
+    Returns
+    -------
+    list
+    of
+    Place
+    """
     layers = table["_layer"].to_numpy()[rows].tolist()
     numbers = table["_row"].to_numpy()[rows].tolist()
     heads = [(layer.file, layer.layer or layer.role) for layer in study.layers]
@@ -151,7 +261,7 @@ def places_of(study: Study, table: pd.DataFrame, rows: Ints) -> list[Place]:
     return found
 
 
-class Details(TypedDict, total=False):
+class _Details(TypedDict, total=False):
     """Optional fields of a `Gap`, beyond its code, message, asset and place."""
 
     assets: tuple[str, ...]
@@ -172,7 +282,7 @@ def row_gap(
     *,
     joined: str = ": ",
     shown_by: tuple[str, int] | None = None,
-    **details: Unpack[Details],
+    **details: Unpack[_Details],
 ) -> Gap:
     """Make a gap about one row of a table.
 
@@ -192,6 +302,10 @@ def row_gap(
         Role and position of the row to look at, where it is not that row.
     **details
         Fields of `Gap`. By default the gap is of the row's own asset, link or circuit.
+
+    Returns
+    -------
+    Gap
     """
     name = str(study.tables[role]["id"].iloc[row])
     if not {"assets", "links", "circuits"} & details.keys():
@@ -204,18 +318,28 @@ def row_gap(
             details["assets"] = own
     shown_role, shown_row = shown_by or (role, row)
     place = place_of(study, study.tables[shown_role], shown_row)
-    return Gap(code, f"{one_of(role)} {name}{joined}{text}", name, **details, **place)
+    return Gap(code, f"{_one_of(role)} {name}{joined}{text}", name, **details, **place)
 
 
-def one_of(role: str) -> str:
+def _one_of(role: str) -> str:
     """Name one row of a role: `cable` for cables."""
     return {"supplies": "supply"}.get(role, role.removesuffix("s"))
 
 
 def surveyed_m(study: Study, table: pd.DataFrame) -> Floats:
-    """How far each row of a table may lie from its recorded place, in metres; 0: exact.
+    """State how far each row of a table may lie from its recorded place.
 
-    Its own `accuracy_m` plus that of the datum shift of its layer, else the accuracy of the layer.
+    Parameters
+    ----------
+    study : Study
+    table : DataFrame
+        A table of `study.tables`, or rows of one.
+
+    Returns
+    -------
+    ndarray of float, shape (rows,)
+        Metres; 0 where the record is exact. The `accuracy_m` of the row plus that of the datum
+        shift of its layer, else the accuracy of the layer.
     """
     own = table["accuracy_m"].to_numpy(dtype=np.float64)
     layer = table["_layer"].to_numpy(dtype=np.int64)
@@ -235,7 +359,18 @@ FEEDING = (
 
 
 def fed_by(study: Study, assets: Assets) -> dict[int, tuple[int, ...]]:
-    """Asset numbers of the supplies that feed each piece of equipment and each supply."""
+    """Find the supplies that feed each piece of equipment and each supply.
+
+    Parameters
+    ----------
+    study : Study
+    assets : Assets
+
+    Returns
+    -------
+    dict of int to tuple of int
+        Asset numbers: from what is fed to its supplies, in the order of the record.
+    """
     found: dict[int, dict[int, None]] = {}
     for role in ("equipment", "supplies"):
         row, name = listed(study.tables[role]["supplies"])
@@ -247,7 +382,18 @@ def fed_by(study: Study, assets: Assets) -> dict[int, tuple[int, ...]]:
 
 
 def loop_gaps(study: Study, assets: Assets) -> list[Gap]:
-    """Find supplies that only feed one another, so that no source of theirs is on record."""
+    """Find supplies that only feed one another, so that no source of theirs is on record.
+
+    Parameters
+    ----------
+    study : Study
+    assets : Assets
+
+    Returns
+    -------
+    list of Gap
+        Code `supply-loop`.
+    """
     fed = fed_by(study, assets)
     supplies = assets.of_role("supplies")
     alive = np.zeros(len(assets), dtype=bool)

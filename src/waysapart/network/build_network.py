@@ -6,7 +6,6 @@ cables of links and the links of paths in order, and collects the gaps that this
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -17,7 +16,14 @@ import scipy.sparse as sp
 
 from waysapart.arrays import Floats, boolean, csr_row
 from waysapart.gaps import Gap
-from waysapart.network.assets import Assets, listed, loop_gaps, number_assets, reached
+from waysapart.network.assets import (
+    Assets,
+    Holders,
+    listed,
+    loop_gaps,
+    number_assets,
+    reached,
+)
 from waysapart.network.chains import Chains, chain_cables
 from waysapart.network.ends import Ends, Passing, passing, places, same_place, tie_ends
 from waysapart.network.fibres import fibre_gaps
@@ -106,10 +112,10 @@ class Network:
 
     @cached_property
     def graph(self) -> nx.MultiGraph[str]:
-        """The tied plant: structures and sites as nodes, segments as edges (key: id).
+        """The tied plant: structures and sites as nodes, segments as edges.
 
-        Edges carry `kind`, `length_m` and `cables` (ids of the cables in or on
-        them). A segment with an end that meets nothing is left out.
+        An edge has the id of the segment as its key, and carries `kind`, `length_m` and `cables`
+        (ids of the cables in or on it). A segment with an end that meets nothing is left out.
         """
         import networkx as nx
 
@@ -263,8 +269,8 @@ def _holders(study: Study, assets: Assets) -> tuple[sp.csr_array, sp.csr_array, 
     return recorded, within, names
 
 
-def _above(within: sp.csr_array) -> Callable[[int], frozenset[int]]:
-    """Make a function that gives everything that holds an asset, at any depth; it keeps results."""
+def _above(within: sp.csr_array) -> Holders:
+    """Make a function that returns all that holds an asset, at any depth; it keeps its results."""
     known: dict[int, frozenset[int]] = {}
 
     def above(number: int) -> frozenset[int]:

@@ -20,13 +20,25 @@ from waysapart.study.model import Study
 class Chains:
     """The segments of every cable, in order, as flat arrays.
 
-    Rows of cable `c` are `first[c]` up to `first[c + 1]`. `entry` and `exit`
-    are asset numbers (-1: unknown); `start` and `stop` are fractions of the
-    segment's line (0 to 1; `start` greater than `stop`: against the line).
-    `carrier` is the cable that carries a cable (-1: none). `follows` is true for
-    the cables that have no runs of their own and take those of their carrier,
-    `unclear` for the cables of which some rows are missing, so that their
-    length is not known either.
+    Rows of cable `c` are `first[c]` up to `first[c + 1]`.
+
+    Attributes
+    ----------
+    first : ndarray of int, shape (cables + 1,)
+    segment : ndarray of int, shape (rows,)
+        Segments counted from 0.
+    entry, exit : ndarray of int, shape (rows,)
+        Asset numbers of what the cable enters and leaves the segment at; -1 where not known.
+    start, stop : ndarray of float, shape (rows,)
+        Fractions of the segment's line (0 to 1); `start` is greater where the cable runs against
+        the line.
+    carrier : ndarray of int, shape (cables,)
+        The cable that carries the cable; -1 for none.
+    follows : ndarray of bool, shape (cables,)
+        Cables without runs of their own, which take those of their carrier.
+    unclear : ndarray of bool, shape (cables,)
+        Cables of which some rows are missing, so that their length is not known.
+    gaps : list of Gap
     """
 
     first: Ints
@@ -41,7 +53,16 @@ class Chains:
     gaps: list[Gap]
 
     def rows(self, cable: int) -> slice:
-        """The rows of one cable."""
+        """Return the rows of one cable.
+
+        Parameters
+        ----------
+        cable : int
+
+        Returns
+        -------
+        slice
+        """
         return slice(int(self.first[cable]), int(self.first[cable + 1]))
 
 
@@ -65,10 +86,10 @@ def chain_cables(
 ) -> Chains:
     """Put each cable's segments into one connected chain.
 
-    Consecutive segments must meet: at a common end, or where one ends at a
-    structure that the other passes. Where they do not, the cable is broken, which is a
-    gap. A cable that is drawn but not listed has the chain to which it was matched;
-    one that follows its carrier has the chain of the carrier.
+    Consecutive segments must meet: at a common end, or where one ends at a structure that the
+    other passes. Where they do not, the cable is broken, which is a gap. A cable that is drawn but
+    not listed takes the chain to which it was matched; one that follows its carrier takes the
+    chain of the carrier.
 
     Parameters
     ----------

@@ -6,7 +6,6 @@ are recorded twice, and `Reach` and `joint_places` say whether two cables of a l
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -16,7 +15,7 @@ import shapely
 
 from waysapart.arrays import Bools, Floats, Ints
 from waysapart.gaps import Gap
-from waysapart.network.assets import Assets, listed, place_of, row_gap
+from waysapart.network.assets import Assets, Holders, listed, place_of, row_gap
 from waysapart.study.model import Study
 
 SPAN_STRUCTURES = ("tower", "gantry", "pole")
@@ -29,17 +28,24 @@ _LINE = shapely.GeometryType.LINESTRING
 
 @dataclass(frozen=True)
 class Ends:
-    """Asset number of the structure or site at each end of each segment; -1 where none."""
+    """Structures and sites at the ends of segments.
+
+    Attributes
+    ----------
+    a, b : ndarray of int, shape (segments,)
+        Asset number at the first and last vertex; -1 for none.
+    gaps : list of Gap
+    """
 
     a: Ints
     b: Ints
     gaps: list[Gap]
 
 
-def end_points(lines: np.ndarray, *, last: bool) -> np.ndarray:
-    """First or last vertex of each line as a point; None where it is not one line.
+def _end_points(lines: np.ndarray, *, last: bool) -> np.ndarray:
+    """Take the first or last vertex of each line; None where it is not one line.
 
-    It takes the points from all vertices at once, five times as fast as line by line.
+    One call for all vertices is five times as fast as line by line.
     """
     vertices, line = shapely.get_coordinates(lines, return_index=True)
     single = np.flatnonzero((shapely.get_type_id(lines) == _LINE) & ~shapely.is_empty(lines))
@@ -53,7 +59,17 @@ def end_points(lines: np.ndarray, *, last: bool) -> np.ndarray:
 
 @dataclass(frozen=True)
 class Places:
-    """Structures and sites together, as geometry and as asset numbers."""
+    """Structures and sites that a segment may end at.
+
+    Attributes
+    ----------
+    geometry : ndarray of Geometry, shape (places,)
+    number : ndarray of int, shape (places,)
+        Asset numbers.
+    is_site : ndarray of bool, shape (places,)
+    tree : STRtree
+        Of `geometry`.
+    """
 
     geometry: np.ndarray
     number: Ints
@@ -62,7 +78,18 @@ class Places:
 
 
 def places(study: Study, assets: Assets) -> Places:
-    """The structures and sites that a segment may end at."""
+    """Collect the structures and sites that a segment may end at.
+
+    Parameters
+    ----------
+    study : Study
+    assets : Assets
+
+    Returns
+    -------
+    Places
+        Structures first, then sites, in the order of their tables.
+    """
     structures, sites = study.geometries("structures"), study.geometries("sites")
     geometry = np.concatenate([structures, sites])
     number = np.concatenate(
@@ -75,9 +102,7 @@ def places(study: Study, assets: Assets) -> Places:
     return Places(geometry, number, is_site, shapely.STRtree(geometry))
 
 
-def _standing_on(
-    pairs_end: Ints, pairs_place: Ints, where: Places, holders: Callable[[int], frozenset[int]]
-) -> Bools:
+def _standing_on(pairs_end: Ints, pairs_place: Ints, where: Places, holders: Holders) -> Bools:
     """Keep all candidates but sites on which another candidate, a structure, stands."""
     keep = np.ones(len(pairs_end), dtype=bool)
     site_rows = np.flatnonzero(where.is_site[pairs_place])
@@ -96,16 +121,13 @@ def _standing_on(
     return keep
 
 
-def tie_ends(
-    study: Study, assets: Assets, where: Places, holders: Callable[[int], frozenset[int]]
-) -> Ends:
+def tie_ends(study: Study, assets: Assets, where: Places, holders: Holders) -> Ends:
     """Tie each segment's ends to structures and sites.
 
-    `a` and `b` of the record come first; a blank is snapped to the one structure or
-    site within `snap_m` of the end vertex. None, or several, is a gap; so is a
-    recorded end that lies farther than `snap_m` from its vertex. Of several the
-    nearest is taken; of equally near ones the one that more ends on record name, then
-    the westernmost. Ids decide only where nothing else does.
+    `a` and `b` of the record come first; a blank is snapped to the one structure or site within
+    `snap_m` of the end vertex. None, or several, is a gap; so is a recorded end that lies farther
+    than `snap_m` from its vertex. Of several the nearest is taken; of equally near ones the one
+    that most ends on record name, then the westernmost. Ids decide only where nothing else does.
 
     Parameters
     ----------
@@ -129,7 +151,7 @@ def tie_ends(
     named = np.bincount(recorded[recorded >= 0], minlength=len(assets))
     west = _from_west(where.geometry)
     for column, vertex in (("a", 0), ("b", -1)):
-        points = end_points(lines, last=vertex < 0)
+        points = _end_points(lines, last=vertex < 0)
         stated = assets.numbers(segments[column])
         node = stated.copy()
         given = np.flatnonzero(stated >= 0)
@@ -220,11 +242,17 @@ def _nearest(points: np.ndarray, where: Places, assets: Assets) -> list[str]:
 
 @dataclass(frozen=True)
 class Passing:
-    """Structures that segments pass between their ends.
+    """Structures that segments pass between their ends, in the order of segments and fractions.
 
-    `segment` counts segments from 0, `structure` is an asset number, and
-    `fraction` (0 to 1) is the place along the line: for a structure that is drawn as an area,
-    the middle of the stretch that lies in it.
+    Attributes
+    ----------
+    segment : ndarray of int, shape (passes,)
+        Segments counted from 0.
+    structure : ndarray of int, shape (passes,)
+        Asset numbers.
+    fraction : ndarray of float, shape (passes,)
+        Place along the line, 0 to 1; the middle of the stretch within a structure that is drawn as
+        an area.
     """
 
     segment: Ints
@@ -235,8 +263,18 @@ class Passing:
 def passing(study: Study, assets: Assets, ends: Ends) -> Passing:
     """Find the structures within `snap_m` of a segment's line, between its ends.
 
-    Owners often record a whole line or duct as one polyline. A span passes
-    towers, gantries and poles; any other segment passes pits, entries and bridges.
+    Owners often record a whole line or duct as one polyline. A span passes towers, gantries and
+    poles; any other segment passes pits, entries and bridges.
+
+    Parameters
+    ----------
+    study : Study
+    assets : Assets
+    ends : Ends
+
+    Returns
+    -------
+    Passing
     """
     structures, segments = study.tables["structures"], study.tables["segments"]
     lines, geometry = study.geometries("segments"), study.geometries("structures")
@@ -282,15 +320,19 @@ def _codes(kind: np.ndarray) -> Ints:
 def same_place(study: Study, within_m: float) -> list[Gap]:
     """Find structures of one kind recorded in one place under two ids.
 
-    Two paths through the two records would look apart though they share the structure. The
-    gap is of the record that fewer segment ends name, else of the western one, else of the
-    first by id.
+    Two paths through the two records would look apart though they share the structure. The gap is
+    of the record that fewer segment ends name, else of the western one, else of the first by id.
 
     Parameters
     ----------
     study : Study
     within_m : float
         Greatest distance of the two, in metres.
+
+    Returns
+    -------
+    list of Gap
+        Code `same-place`.
     """
     structures = study.tables["structures"]
     geometry = study.geometries("structures")
@@ -330,11 +372,19 @@ def same_place(study: Study, within_m: float) -> list[Gap]:
 
 
 class Reach:
-    """Whether a cable's end reaches a site: it is the site, lies within it, or touches it."""
+    """Whether ends of cables reach sites and meet each other.
 
-    def __init__(
-        self, study: Study, assets: Assets, holders: Callable[[int], frozenset[int]]
-    ) -> None:
+    An end reaches a site that it is, lies within or touches.
+
+    Parameters
+    ----------
+    study : Study
+    assets : Assets
+    holders : callable
+        From an asset number to the numbers of everything that it lies in.
+    """
+
+    def __init__(self, study: Study, assets: Assets, holders: Holders) -> None:
         self._sites = assets.of_role("sites")
         self._structures = assets.of_role("structures")
         self._site_shapes = study.geometries("sites")
@@ -348,9 +398,17 @@ class Reach:
         return int(self._sites.start) <= node < int(self._sites.stop)
 
     def reaches(self, node: int, site: int) -> bool:
-        """Whether an end reaches a site; true also for an end or site that is not known.
+        """Whether an end reaches a site.
 
-        That is a gap of its own, not reported twice.
+        Parameters
+        ----------
+        node, site : int
+            Asset numbers; -1 where not known.
+
+        Returns
+        -------
+        bool
+            True also for an end or site that is not known: that is a gap of its own.
         """
         if node < 0 or site < 0 or node == site:
             return True
@@ -359,7 +417,18 @@ class Reach:
         return self._known[node, site]
 
     def meet(self, one: int, other: int) -> bool:
-        """Whether two cable ends meet in one place, or at a site and a structure on it."""
+        """Whether two cable ends meet in one place, or at a site and a structure on it.
+
+        Parameters
+        ----------
+        one, other : int
+            Asset numbers; -1 where not known.
+
+        Returns
+        -------
+        bool
+            True also where one is not known: that is a gap of its own.
+        """
         if one < 0 or other < 0 or one == other:
             return True
         return (self.is_site(one) and one in self._holders(other)) or (
@@ -375,7 +444,19 @@ class Reach:
 
 
 def joint_places(study: Study, assets: Assets) -> dict[frozenset[int], set[int]]:
-    """Places (asset numbers) of the joints between each pair of cables, by cable numbers."""
+    """Find where each pair of cables is joined.
+
+    Parameters
+    ----------
+    study : Study
+    assets : Assets
+
+    Returns
+    -------
+    dict of frozenset to set of int
+        From the numbers of two cables, counted from 0, to the asset numbers of the places of their
+        joints.
+    """
     joints = study.tables["joints"]
     at = assets.numbers(joints["at"])
     rows, names = listed(joints["cables"])

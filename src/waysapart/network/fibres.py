@@ -1,6 +1,7 @@
-"""Which fibres links use, and what their records leave open: shared fibres and unknown cores.
+"""Find out which fibres links use, and what their records leave open.
 
-A record conflict does not end the study: it becomes a gap of the links that it concerns.
+Two records of fibres that contradict each other do not end the study: they become a gap of the
+links that use the fibres.
 """
 
 from __future__ import annotations
@@ -27,11 +28,17 @@ PARTING = ("multiplexer", "filter")
 def fibre_gaps(study: Study, parts: Parts, pieces: LinkParts) -> list[Gap]:
     """Find fibres that do not exist, that merge into one, or that carry more than one link.
 
+    Parameters
+    ----------
+    study : Study
+    parts : Parts
+    pieces : LinkParts
+
     Returns
     -------
     list of Gap
-        Codes `fibre-beyond`, `fibre-twice`, `fibre-merged`, `fibre-shared`,
-        `mode-mismatch`.
+        Codes `fibre-beyond`, `fibre-twice`, `fibre-merged`, `fibre-shared` and, where the loss
+        between fibres of two cores is not stated, `mode-mismatch`.
     """
     return [
         *_beyond(study),
@@ -103,7 +110,7 @@ def _unequal(study: Study, pieces: LinkParts) -> list[tuple[int, int]]:
     count = np.zeros(len(study.tables["link_runs"]), dtype=np.int64)
     different = fibres.groupby("run")["fibre"].nunique()
     count[different.index.to_numpy(dtype=np.int64)] = different.to_numpy()
-    before = _onward(pieces)
+    before = pieces.onward()
     one, other = pieces.run[before], pieces.run[before + 1]
     wrong = (count[one] != count[other]) & (count[one] > 0) & (count[other] > 0)
     return sorted(set(zip(one[wrong].tolist(), other[wrong].tolist(), strict=True)))
@@ -230,6 +237,12 @@ def _meet(parts: Parts, one: int, other: int) -> bool:
 def core_steps(study: Study, parts: Parts, pieces: LinkParts) -> pd.DataFrame:
     """Find where links continue in fibre of another core.
 
+    Parameters
+    ----------
+    study : Study
+    parts : Parts
+    pieces : LinkParts
+
     Returns
     -------
     DataFrame
@@ -246,7 +259,7 @@ def core_steps(study: Study, parts: Parts, pieces: LinkParts) -> pd.DataFrame:
     types = study.tables["cables"]["fibre_type"]
     core = types.map({name: core_um(one) for name, one in study.rules.fibres.items()})
     cores = np.asarray(core.to_numpy(dtype=np.float64))
-    before = _onward(pieces)
+    before = pieces.onward()
     cable, after = (parts.cable[pieces.part[place]] for place in (before, before + 1))
     name = types.to_numpy(dtype=object)
     recorded = types.notna().to_numpy()
@@ -306,12 +319,6 @@ def _mismatches(study: Study, parts: Parts, pieces: LinkParts) -> list[Gap]:
             )
         )
     return gaps
-
-
-def _onward(pieces: LinkParts) -> Ints:
-    """Every stretch that is followed by another of the same link and direction."""
-    follows = (pieces.link[1:] == pieces.link[:-1]) & (pieces.way[1:] == pieces.way[:-1])
-    return np.flatnonzero(follows).astype(np.int64)
 
 
 def _fibres(numbers: Iterable[int]) -> str:

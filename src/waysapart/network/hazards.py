@@ -19,7 +19,9 @@ _WIDEST_SCALE = 1.05
 
 
 def taken_by_hazards(study: Study, assets: Assets) -> sp.csr_array:
-    """Segments, structures and sites within reach of each hazard, of the kinds that it concerns.
+    """Find the segments, structures and sites that each hazard puts out of service.
+
+    Those are the assets within `reach_m` of it, of the kinds that it takes.
 
     Parameters
     ----------
@@ -58,7 +60,19 @@ def taken_by_hazards(study: Study, assets: Assets) -> sp.csr_array:
 
 
 def ground_m(study: Study, one: np.ndarray, other: np.ndarray) -> Floats:
-    """Measure the distance between geometries of the working CRS on the ellipsoid, in metres."""
+    """Measure the distance between geometries of the working CRS on the ellipsoid.
+
+    Parameters
+    ----------
+    study : Study
+    one, other : ndarray of Geometry, shape (n,)
+        Compared row by row.
+
+    Returns
+    -------
+    ndarray of float, shape (n,)
+        Metres; NaN where one is missing.
+    """
     metres = np.asarray(shapely.distance(one, other), dtype=np.float64)
     apart = np.flatnonzero(metres > 0)
     if not len(apart):

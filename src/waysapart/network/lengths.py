@@ -1,6 +1,7 @@
-"""Lengths of segments on the ground, of fibre in cables and links, and of hops without cables.
+"""Add up the lengths of segments, cables, links, and hops without cables.
 
-The sections go from segments to parts of cables, links, hops, and the gaps of hops.
+Ground lengths come from the geodesic of the geometry or from the record. Fibre is longer: sag, the
+helix of a wrapped cable, overlength and slack are added.
 """
 
 from __future__ import annotations
@@ -32,12 +33,21 @@ SPAN = "span"
 
 @dataclass(frozen=True)
 class CableTerms:
-    """Terms of the fibre length of each part; arrays of shape (parts,), lengths in metres.
+    """Terms of the fibre length of each part; arrays of shape (parts,).
 
-    `route_m` is the ground length, `sag_m` what sag adds, `helix` the factor of a wrapped
-    cable, and `slack_m` the part's share of the cable's slack. `computed_m` is the length by
-    all of these, NaN where no run is on record. `fibre_m` is the part's share of the
-    cable's measured length where there is one, else `computed_m`.
+    Attributes
+    ----------
+    route_m, sag_m : ndarray of float
+        Ground length, and what sag adds to it.
+    helix : ndarray of float
+        Factor of a wrapped cable; 1 for others.
+    overlength_pct : ndarray of float
+    slack_m : ndarray of float
+        The part's share of the cable's slack.
+    computed_m : ndarray of float
+        The length by all of these; NaN where no run is on record.
+    fibre_m : ndarray of float
+        The part's share of the cable's measured length where there is one, else `computed_m`.
     """
 
     route_m: Floats
@@ -50,7 +60,19 @@ class CableTerms:
 
 
 def positions_deg(study: Study, lines: np.ndarray) -> np.ndarray:
-    """Geometries of the working CRS in longitude and latitude (WGS 84)."""
+    """Transform geometries of the working CRS to longitude and latitude.
+
+    Parameters
+    ----------
+    study : Study
+    lines : ndarray of Geometry
+        None stays None.
+
+    Returns
+    -------
+    ndarray of Geometry
+        Degrees, WGS 84.
+    """
     transformer = transformer_between(study.crs, LON_LAT)
 
     def turn(points: np.ndarray) -> np.ndarray:
@@ -61,7 +83,19 @@ def positions_deg(study: Study, lines: np.ndarray) -> np.ndarray:
 
 
 def segment_lengths_m(study: Study, lonlat: np.ndarray) -> Floats:
-    """Ground length of every segment: `length_m` where measured, else the geodesic's."""
+    """Return the ground length of every segment.
+
+    Parameters
+    ----------
+    study : Study
+    lonlat : ndarray of LineString, shape (segments,)
+        Degrees, from `positions_deg`.
+
+    Returns
+    -------
+    ndarray of float, shape (segments,)
+        Metres: `length_m` where it was measured, else the length of the geodesic.
+    """
     segments = study.tables["segments"]
     measured = segments["length_m"].to_numpy(dtype=np.float64)
     return np.where(np.isnan(measured), geodesic_length_m(lonlat), measured)
@@ -70,11 +104,25 @@ def segment_lengths_m(study: Study, lonlat: np.ndarray) -> Floats:
 def sag_lengths_m(
     study: Study, assets: Assets, length_m: Floats, ends: Ends, passed: Passing
 ) -> Floats:
-    """What sag and supports of unequal height add to every segment's length, in metres.
+    """Return what sag, and supports of unequal height, add to every segment's length.
 
-    A span that passes towers hangs between each two of them. Height counts where both
-    supports have an `elevation_m`, and only for spans; a span without a sag on
-    record is as long as the straight line between its supports.
+    A span that passes towers hangs between each two of them. Height counts where both supports
+    have an `elevation_m`, and only for spans; a span without a sag on record is as long as the
+    straight line between its supports.
+
+    Parameters
+    ----------
+    study : Study
+    assets : Assets
+    length_m : ndarray of float, shape (segments,)
+        Ground length.
+    ends : Ends
+    passed : Passing
+
+    Returns
+    -------
+    ndarray of float, shape (segments,)
+        Metres, by `catenary_length_m`.
     """
     segments = study.tables["segments"]
     sag = np.nan_to_num(segments["sag_m"].to_numpy(dtype=np.float64))
@@ -116,7 +164,7 @@ def part_terms(
     tested_m: Floats,
     unclear: Bools,
 ) -> CableTerms:
-    """Route, sag, helix, overlength, slack and fibre length of every part.
+    """Compute the route, sag, helix, overlength, slack and fibre length of every part.
 
     Parameters
     ----------
@@ -128,6 +176,10 @@ def part_terms(
         Measured length of every cable; NaN where there is none.
     unclear : ndarray of bool, shape (cables,)
         Cables of which some stretch is not on record.
+
+    Returns
+    -------
+    CableTerms
     """
     cables, rules = study.tables["cables"], study.rules
     count = len(parts.cable)
@@ -170,12 +222,18 @@ def part_terms(
 
 @dataclass(frozen=True)
 class LinkLengths:
-    """Lengths of every link in metres, shape (links,); NaN where not on record.
+    """Lengths of every link in metres; arrays of shape (links,), NaN where not on record.
 
-    `go_m` and `return_m` are measured where the link as a whole was measured, else
-    `by_cables_go_m` and `by_cables_return_m`, the sums over its cables. `route_m` is the
-    length on the ground. `go_least_m`, `return_least_m` and `route_least_m` leave out
-    every stretch that is not on record: the least that the length can be.
+    Attributes
+    ----------
+    go_m, return_m : ndarray of float
+        Measured where the link as a whole was measured, else the sums over its cables.
+    route_m : ndarray of float
+        Length on the ground.
+    by_cables_go_m, by_cables_return_m : ndarray of float
+        Sums over the cables of the link.
+    go_least_m, return_least_m, route_least_m : ndarray of float
+        Without the stretches that are not on record: the least that the length can be.
     """
 
     go_m: Floats
@@ -196,10 +254,14 @@ def link_lengths(
     Parameters
     ----------
     study : Study
-    pieces, terms, tested
+    pieces, terms, tested : LinkParts, CableTerms, MeasuredLengths
         The stretches that links pass through, their lengths, and measured lengths.
     hop_m : ndarray of float, shape (links,)
         Length of every link without cables, from `hop_lengths_m`.
+
+    Returns
+    -------
+    LinkLengths
     """
     count = len(study.tables["links"])
     without = np.bincount(pieces.link, minlength=count) == 0
@@ -241,7 +303,7 @@ INTERNAL = "internal"
 
 
 def hop_lengths_m(study: Study) -> Floats:
-    """Length of every link that has no cables, in metres; NaN where it is not on record.
+    """Return the length of every link that has no cables.
 
     Parameters
     ----------
@@ -250,9 +312,9 @@ def hop_lengths_m(study: Study) -> Floats:
     Returns
     -------
     ndarray of float, shape (links,)
-        `length_m` where it is stated. 0 for a wire within one site and an internal
-        hop (common practice, no source; a hundred metres are half a
-        microsecond). For a radio hop the straight line between its masts, see `radio_m`.
+        Metres; NaN where it is not on record. `length_m` where it is stated. 0 for a wire within
+        one site and an internal hop (common practice, no source; a hundred metres are half a
+        microsecond). For a radio hop the straight line between its masts.
 
     Notes
     -----
@@ -265,22 +327,32 @@ def hop_lengths_m(study: Study) -> Floats:
     blank = np.isnan(length)
     site_a, site_b = end_sites(study)
     inside = np.isin(medium, WIRED) & (site_a == site_b)
-    inside |= (medium == INTERNAL) & (internal_apart_m(study, site_a, site_b) == 0)
+    inside |= (medium == INTERNAL) & (_internal_apart_m(study, site_a, site_b) == 0)
     length[blank & inside] = 0.0
     radio = np.flatnonzero(blank & (medium == "radio"))
-    length[radio] = radio_m(study, radio, site_a, site_b)
+    length[radio] = _radio_m(study, radio, site_a, site_b)
     return length
 
 
 def end_sites(study: Study) -> tuple[np.ndarray, np.ndarray]:
-    """The sites of the equipment at both ends of every link; NaN where unknown."""
+    """Return the sites of the equipment at both ends of every link.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    a, b : ndarray of str, shape (links,)
+        Ids; NaN where not known.
+    """
     site = study.tables["equipment"].set_index("id")["site"]
     links = study.tables["links"]
     a, b = (links[end].map(site).to_numpy(dtype=object) for end in ("a", "b"))
     return a, b
 
 
-def internal_apart_m(study: Study, site_a: np.ndarray, site_b: np.ndarray) -> Floats:
+def _internal_apart_m(study: Study, site_a: np.ndarray, site_b: np.ndarray) -> Floats:
     """Distance between the two sites of every internal hop; 0 for all other links.
 
     Parameters
@@ -318,7 +390,7 @@ def internal_apart_m(study: Study, site_a: np.ndarray, site_b: np.ndarray) -> Fl
     return apart_m
 
 
-def radio_m(study: Study, rows: np.ndarray, site_a: np.ndarray, site_b: np.ndarray) -> Floats:
+def _radio_m(study: Study, rows: np.ndarray, site_a: np.ndarray, site_b: np.ndarray) -> Floats:
     """Length of some radio hops as lines on the ellipsoid, in metres.
 
     The line is straight from mast to mast: the structures named in `relies_on`, except pits,
@@ -386,12 +458,24 @@ def _mast_to_mast(
 
 
 def hop_gaps(study: Study, pieces: LinkParts, lengths: LinkLengths) -> list[Gap]:
-    """Gaps of hops: routes and lengths that are not on record, and fibre without a type.
+    """Find hops whose route or length is not on record, and fibre without a type or a count.
 
-    A leased hop must say what it relies on, since its route is on no record of the owner. So
-    must a wire between two sites, and a radio hop (its masts). An internal hop must stay
-    within one site. A hop without cables needs a length or a delay. Fibre needs a type for
-    its loss and delay, and a count where fibre numbers are given.
+    A leased hop must say what it relies on, since its route is on no record of the owner. So must
+    a wire between two sites, and a radio hop (its masts). An internal hop must stay within one
+    site. A hop without cables needs a length or a delay. Fibre needs a type for its loss and
+    delay, and a count where fibre numbers are given.
+
+    Parameters
+    ----------
+    study : Study
+    pieces : LinkParts
+    lengths : LinkLengths
+
+    Returns
+    -------
+    list of Gap
+        Codes `leased-route`, `hop-route`, `radio-route`, `internal-far`, `hop-length`, `fibre-type`
+        and `fibre-count`.
     """
     links = study.tables["links"]
     medium = links["medium"].fillna("fibre").to_numpy()
@@ -415,7 +499,7 @@ def hop_gaps(study: Study, pieces: LinkParts, lengths: LinkLengths) -> list[Gap]
             "relies_on (- if it has none)"
         )
         gaps.append(row_gap(study, "radio-route", "links", int(row), text, column="relies_on"))
-    apart_m = np.where(tied, 0.0, internal_apart_m(study, site_a, site_b))
+    apart_m = np.where(tied, 0.0, _internal_apart_m(study, site_a, site_b))
     for row in np.flatnonzero(apart_m > 0):
         ends = " and ".join(
             f"{links[end].iloc[row]} ({site[row]})" for end, site in (("a", site_a), ("b", site_b))

@@ -1,8 +1,7 @@
-"""Links as parts of cables: which stretch of which cable, in which direction, meeting where."""
+"""Follow links through their cables: which stretch of which cable, in which direction."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -10,7 +9,7 @@ import numpy as np
 
 from waysapart.arrays import Bools, Floats, Ints
 from waysapart.gaps import Gap
-from waysapart.network.assets import Assets, row_gap
+from waysapart.network.assets import Assets, Holders, row_gap
 from waysapart.network.chains import Chains
 from waysapart.network.ends import Passing, Reach, joint_places
 from waysapart.study.model import Study
@@ -21,10 +20,20 @@ _WAYS = {"go": GO, "return": RETURN}
 
 @dataclass(frozen=True)
 class Parts:
-    """Stretches of cable that links use: part `c` is the whole of cable `c`, further ones follow.
+    """Stretches of cable that links use.
 
-    Rows of part `p` are `first[p]` up to `first[p + 1]`; `segment`, `entry`, `exit`, `start` and
-    `stop` of a row are as in `Chains`.
+    Part `c` is the whole of cable `c`; further parts follow. Rows of part `p` are `first[p]` up to
+    `first[p + 1]`.
+
+    Attributes
+    ----------
+    cable : ndarray of int, shape (parts,)
+        Cables counted from 0.
+    first : ndarray of int, shape (parts + 1,)
+    segment, entry, exit, start, stop : ndarray, shape (rows,)
+        As in `Chains`.
+    whole : ndarray of bool, shape (parts,)
+        Whether the part is the whole cable.
     """
 
     cable: Ints
@@ -41,18 +50,37 @@ class Parts:
 class LinkParts:
     """The parts that links pass through, in order of links, then of directions.
 
-    `run` is the row of `link_runs`. `way` is BOTH, GO or RETURN; `reversed`
-    is true where the link passes the part from its end to its beginning,
-    `from_b` where the order leads from the link's end b to its end a.
+    Attributes
+    ----------
+    link : ndarray of int, shape (pieces,)
+    way : ndarray of int, shape (pieces,)
+        BOTH, GO or RETURN.
+    part : ndarray of int, shape (pieces,)
+    reversed : ndarray of bool, shape (pieces,)
+        The link passes the part from its end to its beginning.
+    from_b : ndarray of bool, shape (pieces,)
+        The order leads from the link's end b to its end a.
+    run : ndarray of int, shape (pieces,)
+        Row of `link_runs`.
     """
 
     link: Ints
     way: Ints
-    order: Ints
     part: Ints
     reversed: Bools
     from_b: Bools
     run: Ints
+
+    def onward(self) -> Ints:
+        """Find the pieces that another piece of the same link and direction follows.
+
+        Returns
+        -------
+        ndarray of int, shape (n,)
+            Numbers of the pieces; the next piece is the one that follows.
+        """
+        follows = (self.link[1:] == self.link[:-1]) & (self.way[1:] == self.way[:-1])
+        return np.flatnonzero(follows).astype(np.int64)
 
 
 @dataclass(frozen=True)
@@ -130,7 +158,7 @@ def tie_links(
     assets: Assets,
     chains: Chains,
     passed: Passing,
-    holders: Callable[[int], frozenset[int]],
+    holders: Holders,
 ) -> tuple[Parts, LinkParts, list[Gap]]:
     """Follow every link through its cables, from the site of one end to the site of the other.
 
@@ -175,7 +203,7 @@ def tie_links(
     way = runs["direction"].map(_WAYS).fillna(BOTH).to_numpy(dtype=np.int64)
     seq = runs["seq"].to_numpy()
 
-    made: list[tuple[int, int, int, int, bool, bool, int]] = []
+    made: list[tuple[int, int, int, bool, bool, int]] = []
     gaps: list[Gap] = []
     media = links["medium"].fillna("fibre").to_numpy()
     for link in range(len(links)):
@@ -203,18 +231,17 @@ def tie_links(
                 row_gap(study, code, "links", link, text)
                 for code, text in _faults(study, assets, link, given, faults)
             ]
-            for place, (row, item, use) in enumerate(zip(rows, given, uses, strict=True)):
+            for row, item, use in zip(rows, given, uses, strict=True):
                 part = cables.part(item[0], use)
-                made.append((link, one, place, part, use.from_ > use.to, turned, row))
-    table = np.array(made, dtype=np.int64).reshape(-1, 7)
+                made.append((link, one, part, use.from_ > use.to, turned, row))
+    table = np.array(made, dtype=np.int64).reshape(-1, 6)
     pieces = LinkParts(
         table[:, 0],
         table[:, 1],
         table[:, 2],
-        table[:, 3],
+        table[:, 3] > 0,
         table[:, 4] > 0,
-        table[:, 5] > 0,
-        table[:, 6],
+        table[:, 5],
     )
     return _parts(chains, cables), pieces, gaps
 

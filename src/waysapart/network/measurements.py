@@ -21,7 +21,7 @@ from waysapart.network.assets import listed, row_gap
 from waysapart.network.links import LinkParts, Parts
 from waysapart.study.model import Study
 
-DRUM, INSTALLED, END_TO_END = "drum", "installed", "end-to-end"
+DRUM, END_TO_END = "drum", "end-to-end"
 RETURN = "return"
 NO_FIBRE = 0
 """Stands for a measurement that names no fibre, and for a link that does not say which it uses."""

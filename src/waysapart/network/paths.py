@@ -15,7 +15,7 @@ from waysapart.network.assets import Assets, row_gap
 from waysapart.study.model import Study
 
 MAIN, ALTERNATE = "main", "alternate"
-FORWARD, BACKWARD = "forward", "backward"
+BACKWARD = "backward"
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ import shapely
 from waysapart.arrays import Bools, Floats, Ints
 from waysapart.evidence import Aged, RecordAge
 from waysapart.gaps import Gap, Limit
-from waysapart.network.assets import Assets, listed, place_of, places_of, row_gap
+from waysapart.network.assets import Assets, Holders, listed, place_of, places_of, row_gap
 from waysapart.network.chains import Chains
 from waysapart.network.ends import Passing
 from waysapart.network.hazards import ground_m
@@ -232,8 +232,6 @@ def plural(kind: str) -> str:
 
 # --- Records that contradict each other: of place, of site, of time
 
-Holders = Callable[[int], frozenset[int]]
-"""Everything that holds an asset, at any depth."""
 TEST_LIMITS: Mapping[str, tuple[Limit, ...]] = {
     "length_m": ("delay", "asymmetry", "loss"),
     "loss_db": ("loss",),
@@ -381,7 +379,7 @@ def _future_measurements(study: Study) -> list[Gap]:
                 name,
                 assets=(name,) if of_cable else (),
                 links=() if of_cable else (name,),
-                only=measured_limits(measurement),
+                only=_measured_limits(measurement),
                 column="date",
                 **place_of(study, measurements, row),
             )
@@ -389,7 +387,7 @@ def _future_measurements(study: Study) -> list[Gap]:
     return found
 
 
-def measured_limits(measurement: pd.Series) -> tuple[Limit, ...]:
+def _measured_limits(measurement: pd.Series) -> tuple[Limit, ...]:
     """Limits that rest on a measurement."""
     measured = [name for name in TEST_LIMITS if pd.notna(measurement[name])]
     return tuple(dict.fromkeys(limit for name in measured for limit in TEST_LIMITS[name]))
@@ -436,7 +434,7 @@ class _Dated:
 
     def days(self, study: Study) -> Floats:
         """Ages on the day of judgement, shape (records,)."""
-        return ages_days(self.table[self.column].iloc[self.rows], study)
+        return _ages_days(self.table[self.column].iloc[self.rows], study)
 
 
 def record_ages(study: Study) -> list[RecordAge]:
@@ -598,7 +596,7 @@ def _statements(study: Study) -> Iterator[_Dated]:
     )
 
 
-def ages_days(dates: pd.Series, study: Study) -> Floats:
+def _ages_days(dates: pd.Series, study: Study) -> Floats:
     """Age in days on the day of judgement; NaN where undated, or dated after that day."""
     on = np.datetime64(study.on)
     days = (on - dates.to_numpy(dtype="datetime64[D]")).astype(np.float64)

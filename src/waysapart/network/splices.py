@@ -216,9 +216,7 @@ def _changes(
     That is a joint that lists both cables, at the place where they meet before any other,
     else a joint at that place that does not list its cables.
     """
-    before = np.flatnonzero(
-        (pieces.link[1:] == pieces.link[:-1]) & (pieces.way[1:] == pieces.way[:-1])
-    )
+    before = pieces.onward()
     node = _meeting_nodes(parts, pieces, before)
     joints = study.tables["joints"]
     at = assets.numbers(joints["at"])

@@ -16,7 +16,7 @@ import numpy as np
 import scipy.sparse as sp
 import shapely
 
-from waysapart.arrays import Bools, Floats, Ints, boolean
+from waysapart.arrays import Floats, Ints, boolean
 from waysapart.findings.separation.earth import (
     MEAN_RADIUS_M,
     Plane,
@@ -198,24 +198,6 @@ def taken(pieces: Pieces, centres: Floats, radius_m: float) -> sp.csr_array:
     distance, _ = point_distance(centres[at], pieces.start[piece], pieces.end[piece])
     keep = distance <= reach
     return boolean(at[keep], piece[keep], (len(centres), len(pieces)))
-
-
-def maximal(sets: sp.csr_array) -> Ints:
-    """Rows of a boolean matrix that are in no other row; of equal rows the first.
-
-    Notes
-    -----
-    One sparse product of the different rows with themselves.
-    """
-    different = first_of_equal(sets)
-    rows = sp.csr_array(sets[different]).astype(np.int32)
-    size = np.diff(rows.indptr)
-    shares = sp.coo_array(rows @ rows.T)
-    one, other = shares.coords
-    contained = (shares.data == size[one]) & (size[other] > size[one])
-    inner: Bools = np.zeros(len(different), dtype=bool)
-    inner[one[contained]] = True
-    return np.asarray(different[~inner & (size > 0)])
 
 
 def first_of_equal(sets: sp.csr_array) -> Ints:

@@ -14,13 +14,11 @@ from waysapart.errors import CallError
 from waysapart.findings.separation.arrangement import (
     fingerprint,
     first_of_equal,
-    maximal,
     places_to_look,
     taken,
 )
 from waysapart.findings.separation.earth import to_lonlat
 from waysapart.findings.separation.layout import Layout
-from waysapart.findings.separation.pieces import Pieces
 
 
 @dataclass(frozen=True)
@@ -48,42 +46,6 @@ class Circuits:
             np.concatenate([layout.first, layout.second]),
             layout.zones,
         )
-
-
-def hit_sets(pieces: Pieces, radius_m: float) -> tuple[Floats, Floats, sp.csr_array]:
-    """Every maximal set of lines that one circle of a radius can take.
-
-    Parameters
-    ----------
-    pieces : Pieces
-    radius_m : float
-        Metres, greater than 0.
-
-    Returns
-    -------
-    lon, lat : ndarray, shape (n,)
-        A centre for each set.
-    sets : csr_array of bool, shape (n, lines)
-        No row is contained in another, and no circle takes a set that is in none.
-
-    Raises
-    ------
-    CallError
-        The radius is not greater than 0.
-
-    Notes
-    -----
-    See `arrangement` for the source. A circle reaches a line that it misses by
-    no more than `arrangement.tolerance_m`. O(n log n) for n pieces, plus
-    the pairs within 2 r, plus the pairs of sets with a line in common.
-    """
-    _check(radius_m)
-    centres = places_to_look(pieces, pieces.line, radius_m)
-    of_line = boolean(np.arange(len(pieces)), pieces.line, (len(pieces), pieces.line_count))
-    sets = sp.csr_array(taken(pieces, centres, radius_m) @ of_line)
-    keep = maximal(sets)
-    lon, lat = to_lonlat(centres[keep])
-    return lon, lat, sp.csr_array(sets[keep])
 
 
 def worst_places(

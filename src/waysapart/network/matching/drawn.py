@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
 
 from waysapart.arrays import Floats, Ints
-from waysapart.network.assets import Assets
+from waysapart.network.assets import Assets, Holders
 from waysapart.network.matching.frechet import (
     Course,
     NearStretches,
@@ -29,9 +28,6 @@ _TOUCH_M = 1e-6
 
 
 FOLLOWED, CANDIDATE = "followed", "candidate"
-
-Holders = Callable[[int], frozenset[int]]
-"""From an asset to all that it lies in, at any depth."""
 
 
 @dataclass(frozen=True)
@@ -96,7 +92,7 @@ def draw(
     tolerance = float(reach.max(initial=plant.snap_m))
     nodes = np.unique(np.r_[pieces.begin[number], pieces.end[number]])
     nodes = nodes[nodes >= 0]
-    strands, visits = strands_beside(
+    strands, visits = _strands_beside(
         course,
         pieces,
         number,
@@ -248,7 +244,7 @@ class Visits:
     of_near: list[int]
 
 
-def strands_beside(
+def _strands_beside(
     course: Course,
     pieces: SegmentPieces,
     number: Ints,

@@ -22,13 +22,12 @@ import shapely
 
 from waysapart.arrays import Floats, Ints
 from waysapart.gaps import Gap
-from waysapart.network.assets import Assets, row_gap, surveyed_m
+from waysapart.network.assets import Assets, Holders, row_gap, surveyed_m
 from waysapart.network.ends import Ends, Passing
 from waysapart.network.matching.drawn import (
     CANDIDATE,
     FOLLOWED,
     Drawn,
-    Holders,
     Plant,
     StrandRun,
     distances_m,
@@ -95,7 +94,7 @@ def match_cables(
     segments; each candidate then takes O(n m) for its n vertices and the m vertices of
     the drawn line beside it.
     """
-    cables = drawn_only(study)
+    cables = _drawn_only(study)
     courses = study.geometries("cables")[cables]
     lines = study.geometries("segments")
     tree = shapely.STRtree(lines)
@@ -123,7 +122,7 @@ def match_cables(
         drawn = draw(plant, cable, line, segments, reach)
         mine = runs_of(plant, drawn)
         metres = distances_m(plant, drawn, mine)
-        found = ambiguities(study, plant, drawn, mine, metres) + uncovered(study, plant, drawn)
+        found = _ambiguities(study, plant, drawn, mine, metres) + uncovered(study, plant, drawn)
         if found:
             unclear.append(cable)
             common += [(cable, asset) for asset in sorted(in_any_case(plant, drawn))]
@@ -135,7 +134,7 @@ def match_cables(
     )
 
 
-def drawn_only(study: Study) -> Ints:
+def _drawn_only(study: Study) -> Ints:
     """Cables with a geometry, without rows in cable_runs, and without a carrier."""
     cables = study.tables["cables"]
     drawn = ~shapely.is_missing(study.geometries("cables"))
@@ -215,7 +214,7 @@ def _matches(
     )
 
 
-def ambiguities(
+def _ambiguities(
     study: Study, plant: Plant, drawn: Drawn, runs: list[StrandRun], metres: Floats
 ) -> list[Gap]:
     """Make a gap of each stretch along which the cable may follow one segment or another."""
