@@ -26,6 +26,8 @@ MODULES = (
     "waysapart.formulas.measured",
     "waysapart.network.assets",
     "waysapart.network.build_network",
+    "waysapart.network.matching.match_graph",
+    "waysapart.network.record_gaps",
     "waysapart.study.blank",
     "waysapart.study.read",
     "waysapart.text",

@@ -1,9 +1,9 @@
 """Measured lengths, losses and delays of cables and links.
 
-Of several measurements of one fibre in one direction the newest count. A cable is as
-long as the longest of its measured fibres. A loss is a range, from the least to the greatest of
-the fibres in use: the margin rests on the greatest, the receiver's overload on the least.
-Measurements on the drum count for none of this, since the cable is not in its place yet.
+Of several measurements of one fibre in one direction the newest count. A cable is as long as the
+longest of its measured fibres. A loss is a range, from the least to the greatest of the fibres in
+use: the margin rests on the greatest, the receiver's overload on the least. Measurements on the
+drum count for none of this, since the cable is not in its place yet.
 """
 
 from __future__ import annotations
@@ -33,8 +33,13 @@ _UNNUMBERED = 2
 class MeasuredLengths:
     """Measured lengths in metres; NaN where there is none.
 
-    `cable_m` is per cable; `link_m` per link, of both directions together;
-    `link_go_m` and `link_return_m` are of that direction.
+    Attributes
+    ----------
+    cable_m : ndarray of float, shape (cables,)
+    link_m : ndarray of float, shape (links,)
+        Of both directions together.
+    link_go_m, link_return_m : ndarray of float, shape (links,)
+        Of one direction.
     """
 
     cable_m: Floats
@@ -44,7 +49,7 @@ class MeasuredLengths:
 
 
 def newest_measurements(study: Study, role: str, value: str, *, drum: bool = False) -> pd.DataFrame:
-    """Find the newest measurements of one quantity, for cables or for links.
+    """Find the newest measurements of one quantity, of cables or of links.
 
     Parameters
     ----------
@@ -59,11 +64,10 @@ def newest_measurements(study: Study, role: str, value: str, *, drum: bool = Fal
     Returns
     -------
     DataFrame
-        `owner` (number of the cable or link), `fibre` (`NO_FIBRE`: not stated),
-        `wavelength_nm`, `returns`, `value`, `date`, `row` (of the measurements
-        table), `said` (whether it states a direction). Of one fibre and
-        direction (and wavelength, for loss) only those of the latest day; measurements
-        without a date only where none has a date. Those dated after the day of
+        `owner` (number of the cable or link), `fibre` (`NO_FIBRE`: not stated), `wavelength_nm`,
+        `returns`, `value`, `date`, `row` (of the measurements table), `said` (whether it states a
+        direction). Of one fibre and direction (and wavelength, for loss) only those of the latest
+        day; measurements without a date only where none has a date. Those dated after the day of
         judgement do not count.
     """
     table = study.tables["measurements"]
@@ -112,7 +116,18 @@ def _no_measurements() -> pd.DataFrame:
 
 
 def fibre_means(measurements: pd.DataFrame) -> pd.DataFrame:
-    """Two-way mean of every fibre: `owner`, `fibre`, `value`, `row` of one measurement."""
+    """Average the measurements of every fibre from its two ends.
+
+    Parameters
+    ----------
+    measurements : DataFrame
+        From `newest_measurements`.
+
+    Returns
+    -------
+    DataFrame
+        One row per fibre: `owner`, `fibre`, `value` (the two-way mean), `row` of one measurement.
+    """
     if not len(measurements):
         return pd.DataFrame({"owner": [], "fibre": [], "value": [], "row": []}).astype(
             {"owner": np.int64, "fibre": np.int64, "value": np.float64, "row": np.int64}
@@ -125,7 +140,20 @@ def fibre_means(measurements: pd.DataFrame) -> pd.DataFrame:
 
 
 def greatest_of(means: pd.DataFrame, count: int) -> Floats:
-    """Greatest mean of every owner, shape (count,); NaN where it has none."""
+    """Find the greatest value of every owner.
+
+    Parameters
+    ----------
+    means : DataFrame
+        With `owner` and `value`.
+    count : int
+        Number of owners.
+
+    Returns
+    -------
+    ndarray of float, shape (count,)
+        NaN where an owner has none.
+    """
     found = np.full(count, np.nan)
     top = means.groupby("owner")["value"].max()
     found[top.index.to_numpy(dtype=np.int64)] = top.to_numpy(dtype=np.float64)
@@ -133,7 +161,16 @@ def greatest_of(means: pd.DataFrame, count: int) -> Floats:
 
 
 def measured_lengths(study: Study) -> MeasuredLengths:
-    """Measured lengths of every cable and link."""
+    """Collect the measured lengths of every cable and link.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    MeasuredLengths
+    """
     cables, links = len(study.tables["cables"]), len(study.tables["links"])
     of_links = newest_measurements(study, "links", "length_m")
     said, back = of_links["said"].to_numpy(), of_links["returns"].to_numpy()
@@ -146,10 +183,19 @@ def measured_lengths(study: Study) -> MeasuredLengths:
 
 
 def measured_us(study: Study) -> tuple[Floats, Floats]:
-    """Measured one-way delay of every link, go and return; NaN where it was not measured.
+    """Return the measured one-way delay of every link, go and return.
 
-    A measurement that states no direction stands for both. The two directions are
-    never averaged: line differential protection depends on their difference.
+    A measurement that states no direction stands for both. The two directions are never averaged:
+    line differential protection depends on their difference.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    go, back : ndarray of float, shape (links,)
+        Microseconds; NaN where it was not measured.
     """
     measurements = newest_measurements(study, "links", "delay_us")
     count = len(study.tables["links"])
@@ -162,10 +208,15 @@ def measured_us(study: Study) -> tuple[Floats, Floats]:
 
 @dataclass(frozen=True)
 class Measured:
-    """Measured losses in dB, and whether every fibre in use was measured.
+    """Measured losses in dB, one row per link or stretch of a link.
 
-    NaN where none was. Where `complete` is False the loss of the other fibres may be
-    more than `greatest_db`, or less than `least_db`.
+    Attributes
+    ----------
+    greatest_db, least_db : ndarray of float
+        NaN where none was measured.
+    complete : ndarray of bool
+        Whether every fibre in use was measured; where not, the loss of the others may be more than
+        `greatest_db` or less than `least_db`.
     """
 
     greatest_db: Floats
@@ -174,9 +225,17 @@ class Measured:
 
 
 def fibres_in_use(study: Study) -> pd.DataFrame:
-    """Every fibre that a link uses: `link`, `cable`, `fibre` (`NO_FIBRE`: not recorded), `way`.
+    """List every fibre that a link uses.
 
-    `way` is the direction as recorded, '' where it is blank.
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    DataFrame
+        `link`, `cable` (numbers), `fibre` (`NO_FIBRE`: not recorded), `way` (the direction as
+        recorded, empty where it is blank).
     """
     runs = study.tables["link_runs"]
     link = pd.Index(study.tables["links"]["id"]).get_indexer(pd.Index(runs["link"]))
@@ -198,11 +257,20 @@ def fibres_in_use(study: Study) -> pd.DataFrame:
 
 
 def link_losses(study: Study) -> Measured:
-    """Measured loss of every link at its wavelength, shape (links,).
+    """Return the measured loss of every link at its wavelength.
 
-    Measurements are not averaged: go and return are two fibres, or the two
-    directions of one, and each has its own receiver. A measurement that
-    names neither a fibre nor a direction is of the whole link.
+    Measurements are not averaged: go and return are two fibres, or the two directions of one, and
+    each has its own receiver. A measurement that names neither a fibre nor a direction is of the
+    whole link.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    Measured
+        Arrays of shape (links,).
     """
     links = study.tables["links"]
     measurements = newest_measurements(study, "links", "loss_db")
@@ -223,12 +291,23 @@ def link_losses(study: Study) -> Measured:
 
 
 def cable_losses(study: Study, parts: Parts, pieces: LinkParts) -> Measured:
-    """Measured loss of every stretch of every link that is a whole cable.
+    """Return the measured loss of every stretch of every link that is a whole cable.
 
-    Shape (pieces,). A cable's measurement counts for the links that use the measured
-    fibre at about the measured wavelength. The loss of a fibre that was measured from both
-    ends is the mean of both; a measurement that names no fibre is of every fibre. A link
-    that does not say which fibres it uses may use any of the measured ones.
+    A cable's measurement counts for the links that use the measured fibre at about the measured
+    wavelength. The loss of a fibre that was measured from both ends is the mean of both; a
+    measurement that names no fibre is of every fibre. A link that does not say which fibres it
+    uses may use any of the measured ones.
+
+    Parameters
+    ----------
+    study : Study
+    parts : Parts
+    pieces : LinkParts
+
+    Returns
+    -------
+    Measured
+        Arrays of shape (pieces,).
     """
     count = len(pieces.link)
     measurements = newest_measurements(study, "cables", "loss_db")
@@ -312,6 +391,11 @@ def length_gaps(study: Study, cable_m: Floats, go_m: Floats, return_m: Floats) -
         Fibre length of every cable by its record.
     go_m, return_m : ndarray of float, shape (links,)
         The same of every link, in both directions.
+
+    Returns
+    -------
+    list of Gap
+        Code `measured-length`.
     """
     two_ways = ~np.isclose(go_m, return_m, rtol=0, atol=1e-9, equal_nan=True)
     of_links = newest_measurements(study, "links", "length_m")
@@ -347,7 +431,28 @@ def _wrong_lengths(
 
 
 def gap_of(study: Study, code: str, role: str, owner: int, fibre: int, row: int, text: str) -> Gap:
-    """Make a gap about a measurement of one cable or link."""
+    """Make a gap about a measurement of one cable or link.
+
+    Parameters
+    ----------
+    study : Study
+    code : str
+        From `waysapart.gaps`.
+    role : str
+        `cables` or `links`.
+    owner : int
+        Number of the cable or link.
+    fibre : int
+        Named in the message, but for `NO_FIBRE`.
+    row : int
+        Position in the measurements table: the row to look at.
+    text : str
+        What was found, and what to do.
+
+    Returns
+    -------
+    Gap
+    """
     joined = f", fibre {fibre}: " if fibre != NO_FIBRE else ": "
     shown_by = ("measurements", int(row))
     return row_gap(study, code, role, owner, text, joined=joined, shown_by=shown_by)

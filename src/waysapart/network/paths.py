@@ -1,4 +1,4 @@
-"""Put the links of every path in order, for listed paths and for circuits round a ring."""
+"""Put the links of every path in order, of listed paths and of circuits round a ring."""
 
 from __future__ import annotations
 
@@ -22,9 +22,8 @@ BACKWARD = "backward"
 class Paths:
     """Every path of every circuit.
 
-    Paths are in the order of circuits; within a circuit main, alternate, then
-    further labels by name. Links of path `p` are `link[first[p]:first[p + 1]]`;
-    `backward` is true where a link leads from its end b to its end a.
+    Paths are in the order of circuits; within a circuit main, alternate, then further labels by
+    name. Links of path `p` are `link[first[p]:first[p + 1]]`.
 
     Attributes
     ----------
@@ -33,6 +32,7 @@ class Paths:
     first : ndarray of int, shape (paths + 1,)
     link : ndarray of int, shape (links of all paths,)
     backward : ndarray of bool, shape (links of all paths,)
+        The path follows the link from its end b to its end a.
     """
 
     circuit: Ints
@@ -45,11 +45,31 @@ class Paths:
         return len(self.circuit)
 
     def links(self, path: int) -> Ints:
-        """The links of one path, in order from circuit end a."""
+        """Return the links of one path, in order from circuit end a.
+
+        Parameters
+        ----------
+        path : int
+
+        Returns
+        -------
+        ndarray
+        of
+        int
+        """
         return self.link[self.first[path] : self.first[path + 1]]
 
     def of_circuit(self, circuit: int) -> range:
-        """The paths of one circuit."""
+        """Return the numbers of the paths of one circuit.
+
+        Parameters
+        ----------
+        circuit : int
+
+        Returns
+        -------
+        range
+        """
         bounds = self._bounds
         if circuit + 1 >= len(bounds):
             return range(0)

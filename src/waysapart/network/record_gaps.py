@@ -1,6 +1,6 @@
 """Gaps of the records themselves: blanks, contradictions, and records that are too old.
 
-What a blank means, and how old a record may be, is for `[records]` in the rules to say.
+`[records]` in the rules states what a blank means and how old a record may be.
 """
 
 from __future__ import annotations
@@ -68,6 +68,10 @@ class BlankRule:
 def blank_gaps(study: Study) -> list[Gap]:
     """Make a gap of every blank that the rules do not explain.
 
+    Parameters
+    ----------
+    study : Study
+
     Returns
     -------
     list of Gap
@@ -98,13 +102,18 @@ def blank_gaps(study: Study) -> list[Gap]:
 
 
 def explained_blanks(study: Study, relied_on: Mapping[str, Bools]) -> list[BlankRule]:
-    """Count the blanks that the rules take as none, or as a figure: assumptions to be accepted.
+    """Count the blanks that the rules take as none or as a figure, which readers must accept.
 
     Parameters
     ----------
     study : Study
-    relied_on : mapping of str to ndarray of bool
+    relied_on : mapping of str to ndarray of bool, shape (rows,)
         By role, the rows on which some path relies: no verdict rests on the others.
+
+    Returns
+    -------
+    list of BlankRule
+        One per column and kind.
     """
     found = []
     for role, column, rows in _blanks(study):
@@ -128,10 +137,17 @@ def _rule(study: Study, column: str, kind: str, role: str) -> str:
 
 
 def assumed_delay_us(study: Study) -> Floats:
-    """Delay of every piece of equipment in microseconds; NaN where it is not known.
+    """Return the delay of every piece of equipment, by the record or else by the rules.
 
-    The recorded delay, else the figure that the rules state for the kind, else
-    0 where the equipment is passive or the rules say that it has none.
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    ndarray of float, shape (equipment,)
+        Microseconds. The recorded delay, else the figure that the rules state for the kind, else 0
+        where the equipment is passive or the rules say that it has none; NaN where it is not known.
     """
     table = study.tables["equipment"]
     delay = table["delay_us"].to_numpy(dtype=np.float64).copy()
@@ -147,7 +163,25 @@ def assumed_delay_us(study: Study) -> Floats:
 
 
 def said_of_blanks(column: str, kind: str, count: int) -> str:
-    """Say how many rows are blank in a column: `12 towers do not say what they lie within`."""
+    """Say how many rows are blank in a column.
+
+    Parameters
+    ----------
+    column : str
+        `within`, `supplies`, `needs` or `delay_us`.
+    kind : str
+    count : int
+
+    Returns
+    -------
+    str
+        Such as `12 towers do not say what they lie within`.
+
+    Examples
+    --------
+    >>> said_of_blanks("within", "tower", 12)
+    '12 towers do not say what they lie within'
+    """
     one, many = _SAYS[column]
     return f"1 {kind} {one}" if count == 1 else f"{count} {plural(kind)} {many}"
 
@@ -224,7 +258,21 @@ def _article(kind: str) -> str:
 
 
 def plural(kind: str) -> str:
-    """The plural of a kind or of a role's name."""
+    """Return the plural of a kind or of a role's name.
+
+    Parameters
+    ----------
+    kind : str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> plural("duct"), plural("entry")
+    ('ducts', 'entries')
+    """
     if kind in _PLURAL:
         return _PLURAL[kind]
     return kind if kind.endswith("s") else f"{kind}s"
@@ -244,6 +292,15 @@ def contradictions(
     study: Study, assets: Assets, chains: Chains, passed: Passing, above: Holders
 ) -> list[Gap]:
     """Make a gap of every two records that contradict each other; each names both.
+
+    Parameters
+    ----------
+    study : Study
+    assets : Assets
+    chains : Chains
+    passed : Passing
+    above : callable
+        From an asset number to the numbers of everything that it lies in.
 
     Returns
     -------
@@ -438,10 +495,19 @@ class _Dated:
 
 
 def record_ages(study: Study) -> list[RecordAge]:
-    """Ages of surveys, measurements and statements, by kind; kinds without records are left out.
+    """State how old surveys, measurements and statements on routes are, by kind.
 
-    Of several measurements of one fibre only the newest counts. A date after the day of
-    judgement counts as none.
+    Of several measurements of one fibre only the newest counts. A date after the day of judgement
+    counts as none.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    list of RecordAge
+        Kinds without records are left out.
     """
     oldest = study.rules.records.oldest
     found = []
@@ -473,6 +539,10 @@ def _day(study: Study, ago: int | None) -> str | None:
 
 def age_gaps(study: Study) -> list[Gap]:
     """Make a gap of every record that is undated or older than `[records] oldest` allows.
+
+    Parameters
+    ----------
+    study : Study
 
     Returns
     -------

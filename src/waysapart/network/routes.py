@@ -13,11 +13,17 @@ from waysapart.network.build_network import Network
 
 @dataclass(frozen=True)
 class Routes:
-    """One row per segment that a path follows.
+    """The segments that paths follow, one row each, in the order of each path.
 
-    `start` and `stop` are fractions of the segment's line (`start` greater:
-    against it). `way` is 0 for both directions, 1 for go and 2 for
-    return; a path's return rows follow its go rows link by link.
+    The return rows of a path follow its go rows link by link.
+
+    Attributes
+    ----------
+    path, link, part, segment : ndarray of int, shape (rows,)
+    start, stop : ndarray of float, shape (rows,)
+        Fractions of the segment's line; `start` is greater where the path runs against it.
+    way : ndarray of int, shape (rows,)
+        0 for both directions, 1 for go, 2 for return.
     """
 
     path: Ints
@@ -35,7 +41,16 @@ def _mirror(first: Ints, count: Ints, owner: Ints, row: Ints, turned: np.ndarray
 
 
 def routes(network: Network) -> Routes:
-    """Follow every path along its segments."""
+    """Follow every path along its segments, from circuit end a.
+
+    Parameters
+    ----------
+    network : Network
+
+    Returns
+    -------
+    Routes
+    """
     paths, pieces, parts = network.paths, network.pieces, network.parts
     path = owners(paths.first)
     links = len(network.study.tables["links"])
@@ -67,15 +82,21 @@ def routes(network: Network) -> Routes:
 
 
 def route_lines(network: Network, route: Routes) -> tuple[np.ndarray, Ints, Ints]:
-    """Lines that routes follow, and the number of the line of each row.
+    """Cut the lines that routes follow out of the segments.
+
+    Parameters
+    ----------
+    network : Network
+    route : Routes
+        From `routes`.
 
     Returns
     -------
-    lines : ndarray of LineString
-        Longitude and latitude: all segments, then stretches of segments.
-    line : ndarray of int
-        Line of each row.
-    segment : ndarray of int
+    lines : ndarray of LineString, shape (lines,)
+        Longitude and latitude, degrees: all segments, then stretches of segments.
+    line : ndarray of int, shape (rows,)
+        Line of each row of `route`.
+    segment : ndarray of int, shape (lines,)
         Segment of each line.
     """
     lines = network.lonlat

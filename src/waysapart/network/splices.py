@@ -61,7 +61,7 @@ def find_splices(
     segment_m: Floats,
     fibre_m: Floats,
 ) -> Splices:
-    """Find every splice of every link.
+    """Find every splice of every link: at changes of cable, at joints, and between reels.
 
     Parameters
     ----------
@@ -73,6 +73,10 @@ def find_splices(
         Ground length.
     fibre_m : ndarray of float, shape (parts,)
         Fibre length, spread evenly over the ground between two joints.
+
+    Returns
+    -------
+    Splices
 
     Notes
     -----
@@ -258,10 +262,22 @@ def _meeting_nodes(parts: Parts, pieces: LinkParts, before: Ints) -> Ints:
 
 
 def joint_gaps(study: Study, parts: Parts, pieces: LinkParts, splices: Splices) -> list[Gap]:
-    """Cables with a stretch longer than their reel and no joint on record in it.
+    """Find cables with a stretch longer than their reel and no joint on record in it.
 
-    Only for links whose loss rests on it: not where the link states its `splices`, nor
-    where the loss was measured.
+    Only for links whose loss rests on it: not where the link states its `splices`, nor where the
+    loss was measured.
+
+    Parameters
+    ----------
+    study : Study
+    parts : Parts
+    pieces : LinkParts
+    splices : Splices
+
+    Returns
+    -------
+    list of Gap
+        Code `joints-unrecorded`.
     """
     links = study.tables["links"]
     known = links["splices"].notna().to_numpy() | link_losses(study).complete

@@ -1,4 +1,7 @@
-"""The pieces of plant along one drawn course, the chain that it follows, and what is certain."""
+"""Match one drawn cable: the pieces of plant along its course, and the chain that it follows.
+
+`draw` finds the chain; `runs_of`, `distances_m` and `in_any_case` say what follows from it.
+"""
 
 from __future__ import annotations
 
@@ -32,7 +35,23 @@ FOLLOWED, CANDIDATE = "followed", "candidate"
 
 @dataclass(frozen=True)
 class Plant:
-    """The plant to which all cables are matched."""
+    """The plant to which all cables are matched.
+
+    Attributes
+    ----------
+    assets : Assets
+    holders : callable
+        From an asset number to the numbers of everything that it lies in.
+    pieces : SegmentPieces
+    tree : STRtree
+        Of `lines`.
+    lines : ndarray of LineString, shape (segments,)
+        In the working CRS.
+    names : ndarray of str, shape (segments,)
+    shapes : ndarray of Geometry, shape (assets,)
+        From `node_shapes`.
+    snap_m : float
+    """
 
     assets: Assets
     holders: Holders
@@ -46,7 +65,18 @@ class Plant:
 
 @dataclass(frozen=True)
 class Drawn:
-    """One cable's course, the strands along it, and the chain that it follows."""
+    """One cable's course, the strands along it, and the chain that it follows.
+
+    Attributes
+    ----------
+    cable : int
+    course : Course
+    tolerance_m : float
+        Greatest distance from the course that any segment beside it may have.
+    web : Web
+    visits : Visits
+    chain : Chain
+    """
 
     cable: int
     course: Course
@@ -58,7 +88,22 @@ class Drawn:
 
 @dataclass(frozen=True)
 class StrandRun:
-    """Consecutive strands of one segment in one direction, joined."""
+    """Consecutive strands of one segment in one direction, joined.
+
+    Attributes
+    ----------
+    seq : int
+        Place in the chain; candidates for one stretch have the same.
+    state : str
+        `FOLLOWED` or `CANDIDATE`.
+    segment : int
+    entry, exit : int
+        Nodes, as in `SegmentPieces`.
+    start, stop : float
+        Fractions of the segment's line.
+    low, high : float
+        Chainages along the course, in metres.
+    """
 
     seq: int
     state: str
@@ -72,7 +117,18 @@ class StrandRun:
 
 
 def node_shapes(study: Study, assets: Assets) -> np.ndarray:
-    """Geometries of structures and sites by asset number; None for other assets."""
+    """Return the geometries of structures and sites by asset number.
+
+    Parameters
+    ----------
+    study : Study
+    assets : Assets
+
+    Returns
+    -------
+    ndarray of Geometry, shape (assets,)
+        None for other assets.
+    """
     shapes = np.full(len(assets), None, dtype=object)
     for role in ("sites", "structures"):
         shapes[assets.of_role(role)] = study.geometries(role)
@@ -84,7 +140,20 @@ def draw(
 ) -> Drawn:
     """Find the chain that one cable follows.
 
-    `segments` are those near it and `reach` how far each may lie from its line.
+    Parameters
+    ----------
+    plant : Plant
+    cable : int
+    line : LineString
+        As the cable is drawn, in the working CRS.
+    segments : ndarray of int, shape (n,)
+        Those near it, ascending.
+    reach : ndarray of float, shape (n,)
+        How far each may lie from the line, in metres.
+
+    Returns
+    -------
+    Drawn
     """
     pieces = plant.pieces
     course = Course(line)
@@ -132,7 +201,18 @@ def _needless_holders(plant: Plant, web: Web) -> set[int]:
 
 
 def runs_of(plant: Plant, drawn: Drawn) -> list[StrandRun]:
-    """Segments that are followed, and that may be, in order; pieces of one segment are joined."""
+    """List the segments that a cable follows, and those that it may follow, in order.
+
+    Parameters
+    ----------
+    plant : Plant
+    drawn : Drawn
+
+    Returns
+    -------
+    list of StrandRun
+        Pieces of one segment are joined.
+    """
     found: list[StrandRun] = []
     seq = 0
     for step in drawn.chain.steps:
@@ -187,7 +267,19 @@ def _append(runs: list[StrandRun], run: StrandRun) -> bool:
 
 
 def distances_m(plant: Plant, drawn: Drawn, runs: list[StrandRun]) -> Floats:
-    """Greatest distance of runs from their stretches of the course, in metres."""
+    """Measure how far runs lie from their stretches of the course (Hausdorff distance).
+
+    Parameters
+    ----------
+    plant : Plant
+    drawn : Drawn
+    runs : list of StrandRun
+
+    Returns
+    -------
+    ndarray of float, shape (runs,)
+        Metres.
+    """
     along = plant.lines[[run.segment for run in runs]] if runs else np.empty(0, dtype=object)
     for place, run in enumerate(runs):
         low, high = sorted((run.start, run.stop))
@@ -202,7 +294,18 @@ def distances_m(plant: Plant, drawn: Drawn, runs: list[StrandRun]) -> Floats:
 
 
 def in_any_case(plant: Plant, drawn: Drawn) -> set[int]:
-    """What the cable relies on in any case where its route is not certain."""
+    """Find what the cable relies on in any case where its route is not certain.
+
+    Parameters
+    ----------
+    plant : Plant
+    drawn : Drawn
+
+    Returns
+    -------
+    set of int
+        Asset numbers.
+    """
     found = {drawn.visits.node[visit] for visit in drawn.chain.visits}
     for step in drawn.chain.steps:
         if not step.others:
@@ -232,10 +335,16 @@ def _items(plant: Plant, drawn: Drawn, number: int) -> frozenset[int]:
 
 @dataclass(frozen=True)
 class Visits:
-    """Stretches of a course within reach of a node, numbered; a node may have several.
+    """Stretches of a course within reach of a node; a node may have several.
 
-    `node` is the node of each visit, `low` and `high` its chainages; `of_near` is
-    the visit to which each stretch near a piece's end belongs.
+    Attributes
+    ----------
+    node : list of int
+        Node of each visit.
+    low, high : list of float
+        Chainages of each visit, in metres.
+    of_near : list of int
+        Visit to which each stretch near a piece's end belongs.
     """
 
     node: list[int]

@@ -32,7 +32,12 @@ _Point = list[float]
 
 
 class Course:
-    """A drawn line with its chainage: metres from its first vertex."""
+    """A drawn line with its chainage: metres from its first vertex.
+
+    Parameters
+    ----------
+    line : LineString
+    """
 
     def __init__(self, line: shapely.LineString) -> None:
         points = shapely.get_coordinates(line)
@@ -47,7 +52,18 @@ class Course:
         self._chainage: list[float] = self.chainage.tolist()
 
     def point(self, at: float) -> _Point:
-        """The point at a chainage."""
+        """Return the point at a chainage.
+
+        Parameters
+        ----------
+        at : float
+            Metres.
+
+        Returns
+        -------
+        list of float
+            x, y.
+        """
         edge = min(max(bisect_right(self._chainage, at), 1), len(self._chainage) - 1)
         base = self._chainage[edge - 1]
         share = min(max((at - base) / (self._chainage[edge] - base), 0.0), 1.0)
@@ -55,7 +71,20 @@ class Course:
         return [x0 + share * (x1 - x0), y0 + share * (y1 - y0)]
 
     def stretch(self, begin: float, end: float) -> tuple[list[_Point], list[float]]:
-        """Vertices of the stretch between two chainages, both ends included, and where they are."""
+        """Return the stretch between two chainages.
+
+        Parameters
+        ----------
+        begin, end : float
+            Metres.
+
+        Returns
+        -------
+        points : list of list of float
+            Vertices, both ends included.
+        chainage : list of float
+            Of each vertex.
+        """
         first, after = bisect_right(self._chainage, begin), bisect_left(self._chainage, end)
         return (
             [self.point(begin), *self._vertices[first:after], self.point(end)],
@@ -65,10 +94,16 @@ class Course:
 
 @dataclass(frozen=True)
 class NearStretches:
-    """Stretches of a course within reach of points (or areas), one row per stretch.
+    """Stretches of a course within reach of points or areas; arrays of shape (stretches,).
 
-    `which` is the point; `low` and `high` are the chainages between which the
-    course stays in reach without a break, `at` the one that is nearest.
+    Attributes
+    ----------
+    which : ndarray of int
+        The point or area.
+    low, high : ndarray of float
+        Chainages between which the course stays in reach without a break.
+    at : ndarray of float
+        The chainage that is nearest.
     """
 
     which: Ints
@@ -78,7 +113,18 @@ class NearStretches:
 
 
 def near_points(course: Course, points: np.ndarray, reach_m: Floats) -> NearStretches:
-    """Find where a course stays within reach of points, shape (n, 2); exact, edge by edge."""
+    """Find where a course stays within reach of points; exact, edge by edge.
+
+    Parameters
+    ----------
+    course : Course
+    points : ndarray of float, shape (n, 2)
+    reach_m : ndarray of float, shape (n,)
+
+    Returns
+    -------
+    NearStretches
+    """
     begin, step = course.points[:-1], np.diff(course.points, axis=0)
     length = np.diff(course.chainage)
     rows = []
@@ -116,7 +162,18 @@ def near_points(course: Course, points: np.ndarray, reach_m: Floats) -> NearStre
 
 
 def near_areas(course: Course, areas: np.ndarray, reach_m: Floats) -> NearStretches:
-    """Find where a course stays within reach of polygons: in their buffer, edge by edge."""
+    """Find where a course stays within reach of polygons: in their buffer, edge by edge.
+
+    Parameters
+    ----------
+    course : Course
+    areas : ndarray of Polygon, shape (n,)
+    reach_m : ndarray of float, shape (n,)
+
+    Returns
+    -------
+    NearStretches
+    """
     ends = np.stack([course.points[:-1], course.points[1:]], axis=1)
     edges = np.asarray(shapely.linestrings(ends), dtype=object)
     rows: list[tuple[float, ...]] = []

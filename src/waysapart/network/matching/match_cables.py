@@ -42,17 +42,24 @@ from waysapart.study.model import Study
 
 @dataclass(frozen=True)
 class Matches:
-    """What drawn cables follow, as rows for their chains.
+    """What drawn cables follow, as rows for their chains; only what is certain.
 
-    `cable` counts cables from 0 and ascends; `segment`, `entry`, `exit`, `start`
-    and `stop` are as in `Chains`. They hold only what is certain. `unclear`
-    are the cables of which something is not certain; `common` is what each of them
-    (`common_cable`) relies on in any case (asset numbers).
-
-    `frame` has one row per segment followed (`state` "followed") or possibly
-    followed ("candidate"; those of one stretch have one `seq`): `from_m` and
-    `to_m` along the drawn line, `distance_m` the greatest distance between the two
-    at a vertex of either, `coverage` the share of the segment that is followed.
+    Attributes
+    ----------
+    cable : ndarray of int, shape (rows,)
+        Cables counted from 0, ascending.
+    segment, entry, exit, start, stop : ndarray, shape (rows,)
+        As in `Chains`.
+    unclear : ndarray of int
+        Cables of which something is not certain.
+    common_cable, common : ndarray of int, shape (pairs,)
+        A cable of these, and the number of an asset that it relies on in any case.
+    frame : DataFrame
+        One row per segment followed (`state` "followed") or possibly followed ("candidate"; those
+        of one stretch have one `seq`): `from_m` and `to_m` along the drawn line, `distance_m` the
+        greatest distance between the two at a vertex of either, `coverage` the share of the segment
+        that is followed.
+    gaps : list of Gap
     """
 
     cable: Ints
@@ -244,7 +251,19 @@ def _ambiguities(
 
 
 def uncovered(study: Study, plant: Plant, drawn: Drawn) -> list[Gap]:
-    """Make a gap of each stretch without a segment and each place where segments do not meet."""
+    """Make a gap of each stretch without a segment and each place where segments do not meet.
+
+    Parameters
+    ----------
+    study : Study
+    plant : Plant
+    drawn : Drawn
+
+    Returns
+    -------
+    list of Gap
+        Codes `match-uncovered` and `cable-broken`.
+    """
     found = []
     for low, high, before, after in drawn.chain.breaks:
         near = [

@@ -26,10 +26,17 @@ from waysapart.study.model import Study
 class SegmentPieces:
     """Pieces of segments, in the order of segments and along each of them.
 
-    `segment` counts segments from 0; `start` and `stop` are fractions of its
-    line. `begin` and `end` are nodes: asset numbers, or below -1 one number for
-    each place where ends that meet nothing lie together. `lines` holds the
-    vertices of every piece, shape (n, 2).
+    Attributes
+    ----------
+    segment : ndarray of int, shape (pieces,)
+        Segments counted from 0.
+    start, stop : ndarray of float, shape (pieces,)
+        Fractions of the segment's line.
+    begin, end : ndarray of int, shape (pieces,)
+        Nodes: asset numbers, or below -1 one number for each place where ends that meet nothing lie
+        together.
+    lines : list of ndarray of float, shape (n, 2)
+        Vertices of every piece.
     """
 
     segment: Ints
@@ -40,7 +47,18 @@ class SegmentPieces:
     lines: list[np.ndarray]
 
     def of_segments(self, segments: Ints) -> Ints:
-        """Numbers of the pieces of some segments."""
+        """Return the numbers of the pieces of some segments.
+
+        Parameters
+        ----------
+        segments : ndarray of int
+
+        Returns
+        -------
+        ndarray
+        of
+        int
+        """
         first = np.searchsorted(self.segment, segments)
         count = np.searchsorted(self.segment, segments, side="right") - first
         return expand(first, count)[1]
@@ -78,6 +96,10 @@ def cut_pieces(
         Where cables end.
     reach_m : float
         How far a structure may lie from a tip, in metres.
+
+    Returns
+    -------
+    SegmentPieces
     """
     lines = study.geometries("segments")
     nodes_a, nodes_b = _open_ends_together(study, ends, lines, segments)
@@ -123,7 +145,28 @@ def cut_pieces(
 
 
 def stretch(line: np.ndarray, begin: float, end: float) -> np.ndarray:
-    """Vertices of the stretch of a line between two fractions of its length, shape (n, 2)."""
+    """Return the stretch of a line between two fractions of its length.
+
+    Parameters
+    ----------
+    line : ndarray of float, shape (n, 2)
+    begin, end : float
+        0 to 1.
+
+    Returns
+    -------
+    ndarray
+    of
+    float,
+    shape
+    (m,
+    2)
+
+    Examples
+    --------
+    >>> stretch(np.array([[0.0, 0.0], [10.0, 0.0], [10.0, 10.0]]), 0.25, 0.75).tolist()
+    [[5.0, 0.0], [10.0, 0.0], [10.0, 5.0]]
+    """
     along = np.r_[0.0, np.cumsum(np.hypot(*np.diff(line, axis=0).T))]
     along /= along[-1]
     x, y = (np.interp([begin, end], along, line[:, axis]) for axis in (0, 1))
@@ -169,11 +212,19 @@ def _structures_at(
 
 @dataclass(frozen=True, slots=True)
 class Strand:
-    """A piece of plant along the stretch of a course between chainages `low` and `high`.
+    """A piece of plant along a stretch of a course.
 
-    `begin` and `end` number the course's visits to nodes: it may visit one
-    node more than once. `starts` and `stops` are true where the visit holds the
-    course's first or last point.
+    Attributes
+    ----------
+    piece : int
+    backward : bool
+        The course runs against the piece's line.
+    begin, end : int
+        Visits of the course to nodes; it may visit one node more than once.
+    low, high : float
+        Chainages, in metres.
+    starts, stops : bool
+        Whether the visit holds the course's first or last point.
     """
 
     piece: int
@@ -188,9 +239,14 @@ class Strand:
 
 @dataclass(frozen=True)
 class ChainStep:
-    """One step of a chain: a strand on the best chain, and others that may be followed instead.
+    """One step of a chain.
 
-    The strand is certain where there are no others.
+    Attributes
+    ----------
+    strand : int
+        On the best chain.
+    others : tuple of int
+        Strands that may be followed instead; the step is certain where there are none.
     """
 
     strand: int
@@ -201,9 +257,15 @@ class ChainStep:
 class Chain:
     """What a course follows.
 
-    `steps` are in order; `breaks` are the stretches (from, to; chainage) that no
-    chain covers, with the steps before and after them (-1: none); `visits` are
-    the visits to nodes that are on every chain.
+    Attributes
+    ----------
+    steps : list of ChainStep
+        In order.
+    breaks : list of (float, float, int, int)
+        Stretches that no chain covers: chainages from and to, and the steps before and after (-1:
+        none).
+    visits : list of int
+        Visits to nodes that are on every chain.
     """
 
     steps: list[ChainStep]
@@ -245,7 +307,18 @@ class Web:
         ]
 
     def between(self, strand: int, allowed: Callable[[int], bool]) -> bool:
-        """Whether allowed strands lead from where a strand begins to where it ends."""
+        """Whether allowed strands lead from where a strand begins to where it ends.
+
+        Parameters
+        ----------
+        strand : int
+        allowed : callable
+            Whether a strand, by number, may be used.
+
+        Returns
+        -------
+        bool
+        """
         whole = self.strands[strand]
         waiting = [
             other
@@ -267,15 +340,30 @@ class Web:
         return False
 
     def without(self, dropped: Collection[int]) -> Web:
-        """Make the web without some strands."""
+        """Make the web without some strands.
+
+        Parameters
+        ----------
+        dropped : collection of int
+
+        Returns
+        -------
+        Web
+        """
         kept = [strand for number, strand in enumerate(self.strands) if number not in dropped]
         return Web(kept, self.length_m, self.slack_m)
 
     def chain(self, related: Callable[[int, int], bool]) -> Chain:
         """Find the chain that leaves least of the course uncovered, and alternatives to it.
 
-        `related` is true of two pieces of which one lies in the other, so that both may be
-        followed at once.
+        Parameters
+        ----------
+        related : callable
+            True of two pieces of which one lies in the other, so that both may be followed at once.
+
+        Returns
+        -------
+        Chain
 
         Notes
         -----
@@ -460,7 +548,21 @@ class Web:
         return steps
 
     def unavoidable(self, among: Iterable[int], items: Callable[[int], frozenset[int]]) -> set[int]:
-        """Items of strands that every chain through `among` has."""
+        """Find the items of strands that every chain through some strands has.
+
+        Parameters
+        ----------
+        among : iterable of int
+            Strands.
+        items : callable
+            From a strand to its items.
+
+        Returns
+        -------
+        set
+        of
+        int
+        """
         chosen = set(among)
         mine = [strand for strand in self.order if strand in chosen]
         before = {s: [p for p in self.before[s] if p in chosen] for s in mine}
