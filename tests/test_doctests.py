@@ -18,6 +18,7 @@ import waysapart as wa
 ROOT = Path(__file__).resolve().parents[1]
 MODULES = (
     "waysapart.arrays",
+    "waysapart.findings.fibre_types",
     "waysapart.formulas.availability",
     "waysapart.formulas.delay",
     "waysapart.formulas.fibre",
@@ -28,6 +29,7 @@ MODULES = (
     "waysapart.network.build_network",
     "waysapart.network.matching.match_graph",
     "waysapart.network.record_gaps",
+    "waysapart.reliance.closure",
     "waysapart.study.blank",
     "waysapart.study.read",
     "waysapart.text",

@@ -1,10 +1,9 @@
 """One-way delay of every path, go and return, from fibre, hops and equipment.
 
-An unknown delay is never taken as zero. A figure that lacks an input is NaN, and beside it
-stands its lower bound: the sum of all delays that are known. Unknown delays can only add to it.
-
-Where a ring turns back at a failure, its circuits run round the other way; the longest delay
-that this causes is worked out here too.
+An unknown delay is never taken as zero. A figure that lacks an input is NaN, and beside it stands
+its lower bound: the sum of all delays that are known. Unknown delays can only add to it. Where a
+ring turns back at a failure, its circuits run the other way round; the longest delay that this
+causes is worked out here too.
 """
 
 from __future__ import annotations
@@ -44,7 +43,11 @@ _BY_TEST = frozenset({"measured-length", _DISPUTED})
 
 
 def link_delays(network: Network) -> pd.DataFrame:
-    """Delay of every link without its equipment.
+    """Compute the delay of every link without the equipment at its ends and on it.
+
+    Parameters
+    ----------
+    network : Network
 
     Returns
     -------
@@ -85,7 +88,7 @@ def link_delays(network: Network) -> pd.DataFrame:
 
 
 def path_delays(network: Network, gaps: Sequence[Gap] = ()) -> pd.DataFrame:
-    """Delay and length of every path.
+    """Compute the delay and length of every path.
 
     Parameters
     ----------
@@ -147,7 +150,7 @@ def path_delays(network: Network, gaps: Sequence[Gap] = ()) -> pd.DataFrame:
         return np.where(longer, along(backward, onward), along(onward, backward))
 
     turned, least_turned = (
-        turned_back_us(
+        _turned_back_us(
             network,
             np.maximum(links[f"go{kind}_us"].to_numpy(), links[f"return{kind}_us"].to_numpy()),
             delay,
@@ -465,7 +468,7 @@ def _machines(network: Network, rows: Ints) -> sp.csr_array:
 # --- Rings that turn back at a failure.
 
 
-def turned_back_us(network: Network, slower_us: Floats, machine_us: Floats) -> Floats:
+def _turned_back_us(network: Network, slower_us: Floats, machine_us: Floats) -> Floats:
     """Longest delay of each path of a ring circuit, whole or turned back at a failure on it.
 
     Parameters

@@ -15,7 +15,7 @@ from waysapart.study.rules import Fibre
 
 @dataclass(frozen=True)
 class Glass:
-    """One value per stretch of every link (as in `network.pieces`).
+    """Properties of every stretch of every link; arrays of shape (pieces,), as `network.pieces`.
 
     Attributes
     ----------
@@ -47,7 +47,16 @@ class Glass:
 
 
 def glass_of(network: Network) -> Glass:
-    """Look up every stretch of every link in the rules."""
+    """Look up the fibre of every stretch of every link in the rules.
+
+    Parameters
+    ----------
+    network : Network
+
+    Returns
+    -------
+    Glass
+    """
     study, pieces = network.study, network.pieces
     cables, rules = study.tables["cables"], study.rules
     links = study.tables["links"]
@@ -85,18 +94,57 @@ def glass_of(network: Network) -> Glass:
 
 
 def fibre_types(network: Network, cable: np.ndarray) -> np.ndarray:
-    """Type of fibre in each of some cables; '' where none is on record."""
+    """Return the type of fibre in each of some cables.
+
+    Parameters
+    ----------
+    network : Network
+    cable : ndarray of int, shape (n,)
+
+    Returns
+    -------
+    ndarray of str, shape (n,)
+        Empty where none is on record.
+    """
     recorded = network.study.tables["cables"]["fibre_type"].iloc[cable]
     return recorded.fillna("").to_numpy(dtype=object)
 
 
 def means(fibre: Fibre) -> Mapping[int, float]:
-    """Mean attenuation by wavelength; the greatest where the type states no mean."""
+    """Return the mean attenuation by wavelength; the greatest where the type states no mean.
+
+    Parameters
+    ----------
+    fibre : Fibre
+
+    Returns
+    -------
+    mapping of int to float
+        dB/km by nm.
+    """
     return {**fibre.db_per_km, **fibre.mean_db_per_km}
 
 
 def floating(table: Mapping[int, float]) -> dict[float, float]:
-    """The same table with wavelengths as the formulas want them."""
+    """Return a table with its wavelengths as floats, as the formulas need them.
+
+    Parameters
+    ----------
+    table : mapping of int to float
+
+    Returns
+    -------
+    dict
+    of
+    float
+    to
+    float
+
+    Examples
+    --------
+    >>> floating({1310: 0.35})
+    {1310.0: 0.35}
+    """
     return {float(nm): value for nm, value in table.items()}
 
 

@@ -1,8 +1,8 @@
 """Optical loss of every link, term by term: worst case, statistical and least, with its margins.
 
 Each term is rounded before it is added, so that the sums can be checked by hand. The same holds
-for the terms of a link's length. Bandwidth and dispersion limit a link besides loss: together
-they say how much longer it could be.
+for the terms of a link's length. Bandwidth and dispersion limit a link besides loss: together they
+give the length by which it could grow.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ TERMS = (*_PASSIVE, "test_db", "repair_db", "reserve_db")
 
 
 def loss_budgets(network: Network) -> pd.DataFrame:
-    """One row per link over fibre: the terms of its loss and its margins.
+    """Compute the terms of the loss and the margins of every link over fibre.
 
     Parameters
     ----------
@@ -58,31 +58,28 @@ def loss_budgets(network: Network) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        `link` (number), `wavelength_nm`, `fibre_m`, `fibre_db`, `splices`,
-        `splices_from` (see `waysapart.formulas.loss.splice_count`), `splices_db`,
-        `connectors`, `connectors_db`, `mismatch_db` (steps into a smaller core),
-        `via_db`, `test_db` (what measurements add to the computed loss), `repair_db`,
-        `reserve_db`, `loss_db` (sum of `TERMS`, the worst case), `budget_db`,
-        `margin_db`; `mean_db`, `sigma_db`, `statistical_db`,
-        `statistical_margin_db`; `least_db` (of the first day, for the overload),
-        `overload_margin_db`, `attenuator_db`, `attenuator_most_db`; the powers on
-        record; and the columns of `waysapart.findings.loss`.
-
-        `measured_db` and `measured_least_db` are the greatest and least loss
-        that measurements of the link itself found, `computed_db` and `computed_least_db`
-        what the records give without them.
-
-        Where something that `loss_db` needs is not on record it is NaN, and so
-        is the margin; `loss_at_least_db` is then the sum of all that is known,
-        and `margin_at_most_db` the margin that this leaves. What is missing stands in
-        `lacks_length` (bool), and as text, `;` between, in `lacks_type` (cables),
-        `lacks_attenuation` (types of fibre) and `lacks_step` (pairs of cables).
-        A term that a measurement covers may be NaN where `loss_db` is not.
+        One row per link over fibre: `link` (number), `wavelength_nm`, `fibre_m`, `fibre_db`,
+        `splices`, `splices_from` (see `waysapart.formulas.loss.splice_count`), `splices_db`,
+        `connectors`, `connectors_db`, `mismatch_db` (steps into a smaller core), `via_db`,
+        `test_db` (what measurements add to the computed loss), `repair_db`, `reserve_db`, `loss_db`
+        (sum of `TERMS`, the worst case), `budget_db`, `margin_db`; `mean_db`, `sigma_db`,
+        `statistical_db`, `statistical_margin_db`; `least_db` (of the first day, for the overload),
+        `overload_margin_db`, `attenuator_db`, `attenuator_most_db`; the powers on record; and the
+        columns of `_reach_columns`.
 
     Notes
     -----
-    Where go and return differ, the worst case and the terms are those of the
-    direction that loses more, and `least_db` is of the one that loses less.
+    `measured_db` and `measured_least_db` are the greatest and least loss that measurements of the
+    link itself found, `computed_db` and `computed_least_db` what the records give without them.
+
+    Where something that `loss_db` needs is not on record it is NaN, and so is the margin;
+    `loss_at_least_db` is then the sum of all that is known, and `margin_at_most_db` the margin
+    that this leaves. What is missing stands in `lacks_length` (bool), and as text, `;` between, in
+    `lacks_type` (cables), `lacks_attenuation` (types of fibre) and `lacks_step` (pairs of cables).
+    A term that a measurement covers may be NaN where `loss_db` is not.
+
+    Where go and return differ, the worst case and the terms are those of the direction that loses
+    more, and `least_db` is of the one that loses less.
     """
     links, rules = network.study.tables["links"], network.study.rules
     count, k = len(links), rules.statistics.k
@@ -121,7 +118,7 @@ def loss_budgets(network: Network) -> pd.DataFrame:
     )
     pieces = network.pieces
     counts = (pieces.way == BOTH) | (pieces.way == np.where(returns, RETURN, GO)[pieces.link])
-    columns = reach_columns(network, glass, counts).join(
+    columns = _reach_columns(network, glass, counts).join(
         _lacking(network, glass, of_cables, steps, frame["loss_db"].isna().to_numpy())
     )
     tied = np.bincount(pieces.link, minlength=count) > 0
@@ -453,8 +450,8 @@ def _texts(link: Ints, text: np.ndarray, chosen: Bools, count: int) -> list[str]
 # --- How much longer each link could be, by loss, bandwidth and dispersion.
 
 
-def reach_columns(network: Network, glass: Glass, counts: Bools) -> pd.DataFrame:
-    """What else than loss limits a link, one row per link.
+def _reach_columns(network: Network, glass: Glass, counts: Bools) -> pd.DataFrame:
+    """State what limits a link besides loss, one row per link.
 
     Returns
     -------
@@ -520,18 +517,18 @@ def _types(link: np.ndarray, types: np.ndarray, count: int) -> list[str]:
 def could_grow_m(
     budgets: pd.DataFrame, least_margin_db: Floats, splice_db: float, repair_db_per_km: Floats
 ) -> pd.DataFrame:
-    """How much longer each link could be, if its longest cable were longer.
+    """Compute by how much each link could be longer, if its longest cable were longer.
 
     Parameters
     ----------
     budgets : DataFrame
         Rows of `loss_budgets`.
-    least_margin_db : ndarray of float
-        What must be left of the margin, per row.
+    least_margin_db : ndarray of float, shape (rows,)
+        Margin that must be left.
     splice_db : float
         Loss of the splice that a further reel brings.
-    repair_db_per_km : ndarray of float
-        Repair allowance that grows with length, per row.
+    repair_db_per_km : ndarray of float, shape (rows,)
+        Repair allowance that grows with length.
 
     Returns
     -------
@@ -573,7 +570,11 @@ LENGTH_TERMS = ("route_m", "sag_m", "helix_m", "overlength_m", "slack_m", "test_
 
 
 def length_terms(network: Network) -> pd.DataFrame:
-    """Terms of every link's fibre length.
+    """Return the terms of every link's fibre length, in metres.
+
+    Parameters
+    ----------
+    network : Network
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Every measurement beside the figure that the records give, and the measurements still missing."""
+"""Compare measurements with the figures that the records give, and list those still missing."""
 
 from __future__ import annotations
 
@@ -39,7 +39,13 @@ COLUMNS = ("role", "owner", "fibre", "quantity", "measured", "least", "greatest"
 
 
 def compare_measurements(network: Network, budgets: pd.DataFrame) -> pd.DataFrame:
-    """Hold every measurement against the records.
+    """Compare every measurement with the figure by the records.
+
+    Parameters
+    ----------
+    network : Network
+    budgets : DataFrame
+        From `loss_budgets`.
 
     Returns
     -------
@@ -69,11 +75,22 @@ def compare_measurements(network: Network, budgets: pd.DataFrame) -> pd.DataFram
 
 
 def loss_delay_gaps(network: Network, compared: pd.DataFrame) -> list[Gap]:
-    """Measurements of loss and delay that contradict the record.
+    """Find measurements of loss and delay that contradict the record.
 
-    A loss that the records do not explain is a gap only where no measurement of
-    length or delay of the same cable or link agrees: with the right length it
-    is the right cable, and the loss is a matter of its splices or its glass.
+    A loss that the records do not explain is a gap only where no measurement of length or delay of
+    the same cable or link agrees: with the right length it is the right cable, and the loss is a
+    matter of its splices or its glass.
+
+    Parameters
+    ----------
+    network : Network
+    compared : DataFrame
+        From `compare_measurements`.
+
+    Returns
+    -------
+    list of Gap
+        Codes `measured-loss` and `measured-delay`.
     """
     good = compared[compared["agrees"] & (compared["quantity"] != "loss_db")]
     confirmed = set(zip(good["role"], good["owner"], strict=True))
@@ -101,7 +118,26 @@ def loss_delay_gaps(network: Network, compared: pd.DataFrame) -> list[Gap]:
 
 
 def old_measurements(study: Study, compared: pd.DataFrame, today: date) -> Bools:
-    """Which of the measurements compared are older than the rules allow, or have no date."""
+    """Find the measurements that are older than the rules allow, or have no date.
+
+    Parameters
+    ----------
+    study : Study
+    compared : DataFrame
+        From `compare_measurements`.
+    today : date
+        The day of judgement.
+
+    Returns
+    -------
+    ndarray
+    of
+    bool,
+    shape
+    (rows
+    of
+    compared,)
+    """
     taken = study.tables["measurements"]["date"].iloc[compared["row"].to_numpy(dtype=np.int64)]
     return too_old(taken.to_numpy(), np.datetime64(today), study.rules.tests.most_years)
 
@@ -254,7 +290,11 @@ def _delays(network: Network) -> pd.DataFrame:
 
 
 def missing_stages(network: Network) -> pd.DataFrame:
-    """Which measurements every fibre in use still lacks.
+    """Find the measurements that every fibre in use still lacks.
+
+    Parameters
+    ----------
+    network : Network
 
     Returns
     -------
@@ -293,7 +333,11 @@ def missing_stages(network: Network) -> pd.DataFrame:
 
 
 def drums(network: Network) -> pd.DataFrame:
-    """Whether each drum that was measured is long enough.
+    """State whether each drum that was measured is long enough.
+
+    Parameters
+    ----------
+    network : Network
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Unavailability of paths, and of all paths of a circuit or group at once, and its causes."""
+"""Compute how often paths are down, and all paths of a circuit or group at once, and why."""
 
 from __future__ import annotations
 
@@ -129,24 +129,46 @@ class Outages:
 
     @cached_property
     def heaviest(self) -> Floats:
-        """Greatest weight in each class: shape (classes,)."""
+        """Greatest weight in each class, shape (classes,)."""
         found = np.zeros(self.members.shape[0])
         of = owners(self.members.indptr)
         np.fmax.at(found, of, self.weight[self.members.indices])  # NaN: no length on record
         return found
 
     def contributions(self, trials: Sequence[int] | Ints) -> Floats:
-        """How much less of the time all paths of trials would be down if an asset never failed.
+        """Compute how much less trials would be down if an asset never failed.
 
-        Added up over the trials, by what has a rate: shape (assets,). What has none can only
-        add to it, but for failures of two things at the same time.
+        What has no rate can only add to it, but for failures of two things at the same time.
+
+        Parameters
+        ----------
+        trials : sequence of int
+
+        Returns
+        -------
+        ndarray of float, shape (assets,)
+            Parts of the time that all paths of a trial are down, added up over the trials; by what
+            has a rate.
         """
         total = np.asarray(self.importance[list(trials)].sum(axis=0)).ravel()
         brings = np.asarray((self.members.T.astype(np.float64) @ total) * self.weight)
         return brings[: len(self.share)]
 
     def doubted(self, trials: Sequence[int] | Ints) -> Bools:
-        """Assets that take a path of a trial whose unavailability is not known: shape (assets,)."""
+        """Find assets that take a path of a trial whose unavailability is not known.
+
+        Parameters
+        ----------
+        trials : sequence of int
+
+        Returns
+        -------
+        ndarray
+        of
+        bool,
+        shape
+        (assets,)
+        """
         asked = np.asarray(trials, dtype=np.int64)
         open_ = asked[np.isnan(self.together[asked])]
         total = np.asarray(self.importance[open_].sum(axis=0)).ravel()
@@ -155,12 +177,21 @@ class Outages:
 
 
 def asset_failures(network: Network) -> tuple[Floats, Floats]:
-    """Failures a year and hours to repair of every asset, by the rules; hazards by their own.
+    """Return the failures a year and hours to repair of every asset, by the rules or the record.
 
-    NaN a year where neither the rules nor the records give a rate.
+    A segment within others (a duct in a trench in a tunnel) fails only for the length that lies in
+    none of those that it names: the dig that takes the trench is the trench's failure.
 
-    A segment within others (a duct in a trench in a tunnel) fails only for the length that
-    lies in none of those that it names: the dig that takes the trench is the trench's failure.
+    Parameters
+    ----------
+    network : Network
+
+    Returns
+    -------
+    per_year : ndarray of float, shape (assets,)
+        NaN where neither the rules nor the records give a rate.
+    repair_h : ndarray of float, shape (assets,)
+        Hours.
     """
     study, assets = network.study, network.assets
     count = len(assets)
@@ -199,7 +230,7 @@ def outages(
     lost: Bools,
     lacks: Lacks | None = None,
 ) -> Outages:
-    """Unavailability of paths and of trials, exact with everything that their paths share.
+    """Compute the unavailability of paths and of trials, exactly for all that their paths share.
 
     Parameters
     ----------
@@ -211,12 +242,16 @@ def outages(
     lacks : Lacks, optional
         What the records leave open; default: nothing.
 
+    Returns
+    -------
+    Outages
+
     Notes
     -----
-    A machine with several supplies is down while all of them are. Where the
-    paths of a trial meet but one machine with these feeds, and none of what feeds it otherwise,
-    that is one more thing that fails by itself. Else all states of what feeds such machines
-    are gone through (`redundancy`).
+    A machine with several supplies is down while all of them are. Where the paths of a trial meet
+    only one machine with these feeds, and none of what feeds it otherwise, that is one more thing
+    that fails by itself. Else all states of what feeds such machines are enumerated
+    (`redundancy`).
     """
     network = reliance.network
     count = len(network.assets)
@@ -324,7 +359,17 @@ class Lacks:
 
     @classmethod
     def none(cls, paths: int, trials: int) -> Lacks:
-        """Nothing is left open."""
+        """Leave nothing open.
+
+        Parameters
+        ----------
+        paths, trials : int
+            How many there are.
+
+        Returns
+        -------
+        Lacks
+        """
         return cls([()] * paths, [()] * trials, [False] * paths)
 
 
@@ -366,11 +411,23 @@ def _with_machines(
 
 
 def unrated_hops(reliance: Reliance) -> Bools:
-    """Links of which nothing is on record that fails: shape (links,).
+    """Find links of which nothing is on record that fails.
 
-    Radio, leased and other hops that are not fibre, without an unavailability of their own,
-    that rely on nothing with a failure rate beyond the equipment at their ends and on them.
+    These are radio, leased and other hops that are not fibre, without an unavailability of their
+    own, that rely on nothing with a failure rate beyond the equipment at their ends and on them.
     An internal hop, and a wire within one site, are part of that equipment.
+
+    Parameters
+    ----------
+    reliance : Reliance
+
+    Returns
+    -------
+    ndarray
+    of
+    bool,
+    shape
+    (links,)
     """
     network = reliance.network
     links = network.study.tables["links"]
@@ -394,9 +451,18 @@ def unrated_hops(reliance: Reliance) -> Bools:
 
 
 def rate_gaps(reliance: Reliance, services: Sequence[Service]) -> list[Gap]:
-    """Hops of which nothing is on record that fails, under circuits whose availability is asked.
+    """Make a gap of every hop of `unrated_hops` under a circuit with a limit of unavailability.
 
-    `services` are those of all circuits.
+    Parameters
+    ----------
+    reliance : Reliance
+    services : sequence of Service
+        Of every circuit, in order.
+
+    Returns
+    -------
+    list of Gap
+        Code `hop-rate`.
     """
     network = reliance.network
     open_ = unrated_hops(reliance)
@@ -417,7 +483,17 @@ def rate_gaps(reliance: Reliance, services: Sequence[Service]) -> list[Gap]:
 
 
 def hop_unavailability(network: Network) -> Floats:
-    """Part of the time that each link is down by itself, such as by fading; 0 where blank."""
+    """Return the part of the time that each link is down by itself, such as by fading.
+
+    Parameters
+    ----------
+    network : Network
+
+    Returns
+    -------
+    ndarray of float, shape (links,)
+        0 where the record is blank.
+    """
     stated = network.study.tables["links"]["unavailability"].to_numpy(dtype=np.float64)
     return np.asarray(np.nan_to_num(stated), dtype=np.float64)
 
@@ -617,7 +693,20 @@ def _matrix(entries: Iterable[tuple[int, int, float]], shape: tuple[int, int]) -
 
 
 def greatest_contributions(found: Outages, trial: int, count: int) -> list[tuple[int, float]]:
-    """The assets that contribute most to the loss of all paths of a trial, greatest first."""
+    """Find the assets that contribute most to the loss of all paths of a trial.
+
+    Parameters
+    ----------
+    found : Outages
+    trial : int
+    count : int
+        At most so many.
+
+    Returns
+    -------
+    list of (int, float)
+        Asset number and contribution (part of the time), greatest first.
+    """
     importance, members = found.importance, found.members
     low, high = importance.indptr[trial], importance.indptr[trial + 1]
     mine, share = importance.indices[low:high], importance.data[low:high]

@@ -1,8 +1,8 @@
-"""The line that each circuit protects, and what is lost together with a path of the circuit.
+"""Find what is lost with a path of a circuit and with the line that the circuit protects.
 
-Protection must act when its line has a fault. If the event that causes the fault (a fallen
-tower, a slip under the route) also cuts a path, the circuit acts over the paths that remain, or
-not at all.
+Protection must act when its line has a fault. If the event that causes the fault (a fallen tower,
+a slip under the route) also cuts a path, the circuit acts over the paths that remain, or not at
+all.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ NOT_SAID = "the circuit does not say what it protects (column protects)"
 
 
 class CommonAsset(NamedTuple):
-    """An asset that takes a path of a circuit together with what it protects."""
+    """An asset whose loss takes a path of a circuit and what the circuit protects; numbers."""
 
     asset: int
     path: int
@@ -57,7 +57,18 @@ class OwnLines:
     known: frozenset[int] = frozenset()
 
     def of_circuit(self, circuit: int) -> list[CommonAsset]:
-        """The rows of one circuit."""
+        """Return the rows of one circuit.
+
+        Parameters
+        ----------
+        circuit : int
+
+        Returns
+        -------
+        list
+        of
+        CommonAsset
+        """
         return self._by_circuit.get(circuit, [])
 
     @cached_property
@@ -69,11 +80,33 @@ class OwnLines:
         return found
 
     def silent(self, circuit: int) -> list[int]:
-        """Assets whose loss takes what a circuit protects and leaves it no path."""
+        """List the assets whose loss takes what a circuit protects and leaves it no path.
+
+        Parameters
+        ----------
+        circuit : int
+
+        Returns
+        -------
+        list
+        of
+        int
+        """
         return [asset for asset, left in self.remains.get(circuit, {}).items() if not left]
 
     def assets(self, circuit: int) -> list[int]:
-        """Assets whose loss takes what a circuit protects and any of its paths."""
+        """List the assets whose loss takes what a circuit protects and any of its paths.
+
+        Parameters
+        ----------
+        circuit : int
+
+        Returns
+        -------
+        list
+        of
+        int
+        """
         return list(self.remains.get(circuit, {}))
 
     @cached_property
@@ -92,6 +125,10 @@ def own_lines(reliance: Reliance, lost: Bools) -> OwnLines:
     reliance : Reliance
     lost : ndarray of bool, shape (paths,)
         Paths that are out of service already.
+
+    Returns
+    -------
+    OwnLines
 
     Notes
     -----

@@ -1,9 +1,9 @@
-"""Machines with several feeds: how often all feeds are down, and which paths that cuts.
+"""Compute how often all feeds of a machine with several feeds are down, and which paths that cuts.
 
-Machines with the same feeds are one here. *Things* are classes of assets that fail
-independently of each other; a feed is down when one of its things is, or when a machine
-that it hangs on is dark. What all feeds of a machine have in common is left out of them:
-whatever relies on the machine relies on that as well.
+Machines with the same feeds are one here. *Things* are classes of assets that fail independently
+of each other; a feed is down when one of its things is, or when a machine that it hangs on is
+dark. What all feeds of a machine have in common is left out of them: whatever relies on the
+machine relies on that as well.
 """
 
 from __future__ import annotations
@@ -48,7 +48,16 @@ class Machines:
 
 
 def machines_of(reliance: Reliance) -> Machines:
-    """Machines with several feeds left, by what is out of service now."""
+    """Find the machines with several feeds that are not out of service now.
+
+    Parameters
+    ----------
+    reliance : Reliance
+
+    Returns
+    -------
+    Machines
+    """
     network = reliance.network
     count = len(network.assets)
     feeds = _left(reliance)
@@ -170,13 +179,17 @@ class Redundancy:
         ]
 
     def alone(self, machine: int) -> tuple[float | None, dict[int, float]]:
-        """How much of the time a machine is down while all that its feeds share is up.
+        """Compute how much of the time a machine is down while all that its feeds share is up.
+
+        Parameters
+        ----------
+        machine : int
 
         Returns
         -------
-        float or None
-            None: too much feeds it to go through every state.
-        dict of int to float
+        probability : float or None
+            None: too much feeds it to enumerate every state.
+        importance : dict of int to float
             Birnbaum's importance of each class for that.
         """
         feeds = self.behind[machine]
@@ -204,7 +217,7 @@ class Redundancy:
         return float(-np.expm1(np.sum(np.log1p(-self.down[sorted(things)]))))
 
     def taken(self, takes: Mapping[int, int], direct: Mapping[int, int]) -> list[Taken | None]:
-        """What machines and the things behind them take of some paths, in independent parts.
+        """Enumerate what machines and the things behind them take of some paths.
 
         Parameters
         ----------
@@ -216,8 +229,8 @@ class Redundancy:
         Returns
         -------
         list of Taken or None
-            None: too many things to go through every state. A thing is left out that takes by
-            itself every path that it could take through a machine.
+            In independent parts. None: too many things to enumerate every state. A thing is left
+            out that takes by itself every path that it could take through a machine.
         """
         key = (tuple(sorted(takes.items())), tuple(sorted(direct.items())))
         if key not in self._known:
@@ -307,7 +320,19 @@ class Redundancy:
         return reach
 
     def importance(self, taken: Taken, given: Floats) -> dict[int, float]:
-        """Birnbaum's importance of each class behind machines, from that of their outcomes."""
+        """Compute Birnbaum's importance of each class behind machines.
+
+        Parameters
+        ----------
+        taken : Taken
+        given : ndarray of float, shape (outcomes,)
+            Value of each outcome of `taken.fed`.
+
+        Returns
+        -------
+        dict of int to float
+            By class.
+        """
         found = {}
         brings = birnbaum_fed(taken.fed, given)
         for things, block in zip(taken.blocks, brings, strict=True):
@@ -318,7 +343,7 @@ class Redundancy:
 
 
 def redundancy(machines: Machines, by_class: sp.csr_array, down: Floats) -> Redundancy:
-    """Lay machines with several feeds over classes of assets.
+    """Map machines with several feeds onto the classes of assets behind them.
 
     Parameters
     ----------
@@ -327,6 +352,10 @@ def redundancy(machines: Machines, by_class: sp.csr_array, down: Floats) -> Redu
         Classes that each feed relies on.
     down : ndarray of float, shape (classes,)
         Classes that are never down count as nothing.
+
+    Returns
+    -------
+    Redundancy
     """
     failing = down > 0
     behind = []

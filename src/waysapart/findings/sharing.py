@@ -1,4 +1,4 @@
-"""What paths share: avoidable or not, on its own or only because of something that lies in it."""
+"""What paths share: avoidable or not, by itself or only because of what lies in it."""
 
 from __future__ import annotations
 
@@ -78,12 +78,24 @@ class Sharing:
 
 
 def share(reliance: Reliance, sides: Sides) -> Sharing:
-    """Compare the sides of every trial at once.
+    """Find what the sides of every trial share.
 
-    Complexity: sides are held against classes of assets (`Reliance.classes`), of
-    which there are about as many as places where links part; after that, the
-    size of what is shared. Only trials whose tails are excused are gone through one
-    by one. Call `merge` to learn the reasons (`through`).
+    Call `merge` to learn the reasons (`through`).
+
+    Parameters
+    ----------
+    reliance : Reliance
+    sides : Sides
+
+    Returns
+    -------
+    Sharing
+
+    Notes
+    -----
+    Sides are compared over classes of assets (`Reliance.classes`), of which there are about as
+    many as places where links branch; after that the cost is the size of what is shared. Only
+    trials whose tails are excused are examined one by one.
     """
     links = sp.csr_array(sides.paths @ reliance.along)
     by_class = sp.csr_array(sides.paths @ reliance.path_classes)
@@ -104,7 +116,21 @@ def share(reliance: Reliance, sides: Sides) -> Sharing:
 
 
 def blank_within(reliance: Reliance, sides: Sides) -> Ints:
-    """How many assets of each trial have no record of what they lie within."""
+    """Count the assets of each trial that do not say what they lie within.
+
+    Parameters
+    ----------
+    reliance : Reliance
+    sides : Sides
+
+    Returns
+    -------
+    ndarray
+    of
+    int,
+    shape
+    (trials,)
+    """
     members = reliance.classes.members
     blank = np.zeros(members.shape[1], dtype=np.int64)
     frame = reliance.network.assets.frame
@@ -115,10 +141,25 @@ def blank_within(reliance: Reliance, sides: Sides) -> Ints:
 
 
 def merge(reliance: Reliance, held: Sharing, owner: list[int], sides: Sides) -> Sharing:
-    """Bring trials of one owner together, and name the reason of what is folded.
+    """Combine the trials of one owner, and name the reason of what is folded.
 
-    What is avoidable in any of the trials is avoidable; what is shared on its
-    own in any of them is not folded. `sides` are those of the owners.
+    What is avoidable in any of the trials is avoidable; what is shared on its own in any of them
+    is not folded.
+
+    Parameters
+    ----------
+    reliance : Reliance
+    held : Sharing
+        Of the trials, from `share`.
+    owner : list of int, length (trials)
+        Owner of each trial.
+    sides : Sides
+        Those of the owners.
+
+    Returns
+    -------
+    Sharing
+        Of the owners.
     """
     number = np.array(owner, dtype=np.int64)
     by_owner = boolean(number, np.arange(len(owner)), (len(sides), len(owner)))

@@ -1,8 +1,8 @@
-"""How far apart the sides of every trial are: near stretches, crossings, closest approach.
+"""Measure how far apart the sides of every trial run: near stretches, crossings, closest approach.
 
-Two paths that both pass a pit come near each other beside it, and meet there. That is one
-finding, the pit, and not three: near stretches and crossings are folded under the shared asset
-that they belong to.
+Two paths that both pass a pit come near each other beside it, and meet there. That is one finding,
+the pit, and not three: near stretches and crossings are folded under the shared asset that they
+belong to.
 """
 
 from __future__ import annotations
@@ -86,14 +86,19 @@ def space(
 
     Parameters
     ----------
-    reliance, sides
-        What is held against what, contest by contest.
+    reliance : Reliance
+    sides : Sides
+        What is compared, contest by contest.
     sharing : Sharing
         What the sides of every contest share, from `share`.
-    services : sequence of tuple of Service
-        Per contest, the services of its circuits; the strictest of them counts.
-    owner : ndarray of int
-        Per contest, the circuit or group that it belongs to.
+    services : sequence of tuple of Service, length (contests)
+        The services of its circuits; the strictest of them counts.
+    owner : ndarray of int, shape (contests,)
+        The circuit or group that each contest belongs to.
+
+    Returns
+    -------
+    Spacing
 
     Notes
     -----
@@ -144,7 +149,17 @@ def space(
 
 
 def held_pairs(sides: Sides) -> pd.DataFrame:
-    """Every two paths on different sides of one contest: `contest`, `first`, `second`."""
+    """Pair every two paths on different sides of one contest.
+
+    Parameters
+    ----------
+    sides : Sides
+
+    Returns
+    -------
+    DataFrame
+        `contest`, `first`, `second` (paths).
+    """
     count = len(sides.trial)
     last = np.searchsorted(sides.trial, sides.trial, side="right")
     number = np.arange(count, dtype=np.int64)
@@ -343,7 +358,19 @@ class _Limits:
 
 
 def least_separation_m(services: Services, kind: str, other: str) -> float:
-    """The greatest distance that any of the services asks between plant of two kinds."""
+    """Return the greatest separation that any of the services requires between plant of two kinds.
+
+    Parameters
+    ----------
+    services : tuple of Service
+    kind, other : str
+        Kinds of segments.
+
+    Returns
+    -------
+    float
+        Metres; 0 for none.
+    """
     return max(service.separation_between_m(kind, other) for service in services)
 
 
@@ -357,7 +384,7 @@ _JOIN_M = 1e-6
 
 
 class Folds:
-    """The shared things that findings of some pairs may be folded under.
+    """Shared assets under which findings of some pairs may be folded.
 
     Parameters
     ----------
@@ -396,10 +423,20 @@ class Folds:
         self._turn = transformer_between(LON_LAT, network.study.crs)
 
     def of_crossings(self, cross: pd.DataFrame) -> Ints:
-        """What each crossing belongs to; -1: nothing that both paths rely on.
+        """Find the shared asset that each crossing belongs to.
 
-        What holds both segments; else a shared structure or site within `snap_m`
-        of the meeting. Lines that run together along a stretch do not meet at a place.
+        That is what holds both segments; else a shared structure or site within `snap_m` of the
+        meeting. Lines that run together along a stretch do not meet at a place.
+
+        Parameters
+        ----------
+        cross : DataFrame
+            From `crossings`, with `segment_i` and `segment_j`.
+
+        Returns
+        -------
+        ndarray of int, shape (rows,)
+            -1: nothing that both paths rely on.
         """
         found = self.holders(cross)
         meets = np.flatnonzero((found < 0) & (cross["how"] != "overlap").to_numpy())
@@ -415,21 +452,25 @@ class Folds:
         return found
 
     def of_stretches(self, near: pd.DataFrame, back: pd.DataFrame) -> tuple[Ints, Ints]:
-        """What each row of near stretches along either path is folded under; -1: nothing.
+        """Find what each row of near stretches, along either path, is folded under.
 
-        What holds both segments, such as the trench of two ducts. What is left of a
-        stretch folds under a shared structure or site, or under what holds another
-        part of it, where all of it lies within `FOLD_RATIO` limits of that and it
-        is no longer than twice as much. The sites where the circuits end are no
-        such place: how far they excuse is for the end zone to say.
+        That is what holds both segments, such as the trench of two ducts. The rest of a stretch
+        folds under a shared structure or site, or under what holds another part of it, where all
+        of it lies within `FOLD_RATIO` limits of that and it is no longer than twice as much. The
+        sites where the circuits end are no such place: the end zone states how far they excuse.
 
-        That must hold for both paths, whichever is called main: what is left along one
-        path and all that it faces along the other fold under one thing, or stand together.
+        That must hold for both paths, whichever is called main: the rest along one path and all
+        that it faces along the other fold under one thing, or stand together.
 
         Parameters
         ----------
         near, back : DataFrame
             From `near_both_ways`, with `limit_m`, `segment_i` and `segment_j`.
+
+        Returns
+        -------
+        near, back : ndarray of int, shape (rows,)
+            Asset numbers; -1: nothing.
         """
         rows = pd.concat([near, back], ignore_index=True)
         apart = int(near["stretch"].max()) + 1 if len(near) else 0
@@ -462,7 +503,18 @@ class Folds:
         return _best_for_all(meeting, which, place, away)[meeting[run]]
 
     def holders(self, rows: pd.DataFrame) -> Ints:
-        """The innermost shared segment or structure that both segments lie within or are."""
+        """Find the innermost shared segment or structure that both segments lie within or are.
+
+        Parameters
+        ----------
+        rows : DataFrame
+            With `pair`, `segment_i` and `segment_j`.
+
+        Returns
+        -------
+        ndarray of int, shape (rows,)
+            Asset numbers; -1: none.
+        """
         found = np.full(len(rows), -1, dtype=np.int64)
         start = self._start["segments"]
         one, other = (
@@ -619,7 +671,7 @@ COLUMNS = (
 def separation_profiles(
     network: Network, spacing: Spacing, trial: int, services: Services
 ) -> pd.DataFrame:
-    """Distance from every path of a trial to every path that it is held apart from.
+    """Compute the distance from every path of a trial to every path that it is compared with.
 
     Parameters
     ----------
@@ -659,7 +711,12 @@ def separation_profiles(
 
 
 def too_close(profiles: pd.DataFrame) -> pd.DataFrame:
-    """Where the nearest segment of the other path is closer than the limit, arc by arc.
+    """Find where the nearest segment of the other path is closer than the limit, arc by arc.
+
+    Parameters
+    ----------
+    profiles : DataFrame
+        From `separation_profiles`.
 
     Returns
     -------

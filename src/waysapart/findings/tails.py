@@ -47,19 +47,41 @@ class Indoors:
             self._via.setdefault(link, []).append(machine)
 
     def home(self, link: int) -> int:
-        """The site in which both ends of a hop and all equipment on it stand; -1: none."""
+        """Return the site in which both ends of a hop and all equipment on it stand.
+
+        Parameters
+        ----------
+        link : int
+
+        Returns
+        -------
+        int
+            Asset number; -1: none.
+        """
         site = self._site_of(self.a[link])
         others = (self.b[link], *self._via.get(link, ()))
         return site if all(self._site_of(one) == site for one in others) else -1
 
     def across(self, link: int, machine: int) -> int:
-        """The equipment at the other end of a hop; -1 where the hop does not end at `machine`."""
+        """Return the equipment at the other end of a hop.
+
+        Parameters
+        ----------
+        link : int
+        machine : int
+            Asset number of the equipment at this end.
+
+        Returns
+        -------
+        int
+            Asset number; -1 where the hop does not end at `machine`.
+        """
         if machine == self.a[link]:
             return self.b[link]
         return self.a[link] if machine == self.b[link] else -1
 
     def common(self, paths: Sequence[Sequence[int]], end: int) -> list[int]:
-        """The hops inside the site of an end equipment that all paths begin with.
+        """Find the hops inside the site of an end equipment that all paths begin with.
 
         Parameters
         ----------
@@ -71,8 +93,8 @@ class Indoors:
         Returns
         -------
         list of int
-            Up to the first link that is not the same on all paths, or that leads out
-            of the site. Nothing where the paths never part.
+            Links, up to the first that is not the same on all paths or that leads out of the site.
+            None where the paths never part.
         """
         if not paths or all(list(one) == list(paths[0]) for one in paths):
             return []
@@ -88,7 +110,7 @@ class Indoors:
         return hops
 
     def brings(self, hops: Iterable[int], site: int) -> set[int]:
-        """What hops inside a site are made of, and what that relies on inside the site.
+        """Find what hops inside a site are made of, and what that relies on inside the site.
 
         Parameters
         ----------
@@ -196,7 +218,7 @@ class Indoors:
         return union(self.reliance.steps, self.reliance.works)
 
 
-def tail_hops(indoors: Indoors, paths: Sequence[int]) -> list[tuple[int, list[int]]]:
+def _tail_hops(indoors: Indoors, paths: Sequence[int]) -> list[tuple[int, list[int]]]:
     """Site and common hops at both ends of a circuit, each in order from its end.
 
     Parameters
@@ -221,9 +243,21 @@ def tail_hops(indoors: Indoors, paths: Sequence[int]) -> list[tuple[int, list[in
 
 
 def tail_columns(indoors: Indoors, paths: Ints) -> set[int]:
-    """All that the tails of a circuit at both its ends are made of; `paths` as in `tail_hops`."""
+    """Find all that the tails of a circuit at both its ends are made of.
+
+    Parameters
+    ----------
+    indoors : Indoors
+    paths : ndarray of int
+        The paths of one circuit that count.
+
+    Returns
+    -------
+    set of int
+        Columns: assets, then links.
+    """
     found: set[int] = set()
-    for site, hops in tail_hops(indoors, paths.tolist()):
+    for site, hops in _tail_hops(indoors, paths.tolist()):
         if hops:
             found |= indoors.brings(hops, site)
     return found

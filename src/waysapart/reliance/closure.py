@@ -36,6 +36,7 @@ def close(direct: sp.csr_array) -> sp.csr_array:
     Returns
     -------
     csr_array of bool, shape (n, n)
+        Row relies on column, directly or through others.
 
     Raises
     ------
@@ -45,6 +46,12 @@ def close(direct: sp.csr_array) -> sp.csr_array:
     Notes
     -----
     Repeated squaring: as many products as the depth has binary digits.
+
+    Examples
+    --------
+    >>> direct = boolean(np.array([0, 1]), np.array([1, 2]), (3, 3))
+    >>> close(direct).toarray().astype(int).tolist()
+    [[1, 1, 1], [0, 1, 1], [0, 0, 1]]
     """
     count = direct.shape[0]
     identity = sp.eye_array(count, dtype=np.bool_, format="csr")
@@ -60,7 +67,14 @@ def close(direct: sp.csr_array) -> sp.csr_array:
 
 
 def union(*matrices: sp.csr_array) -> sp.csr_array:
-    """Boolean 'or' of matrices of one shape."""
+    """Combine matrices of one shape by 'or'.
+
+    Returns
+    -------
+    csr_array
+    of
+    bool
+    """
     total = matrices[0].astype(np.bool_)
     for matrix in matrices[1:]:
         total = sp.csr_array(total + matrix.astype(np.bool_))
@@ -68,14 +82,42 @@ def union(*matrices: sp.csr_array) -> sp.csr_array:
 
 
 def without(matrix: sp.csr_array, removed: sp.csr_array) -> sp.csr_array:
-    """Entries of `matrix` that `removed` lacks; both boolean, of one shape."""
+    """Drop the entries of a matrix that another holds.
+
+    Parameters
+    ----------
+    matrix, removed : csr_array of bool, shape (n, m)
+
+    Returns
+    -------
+    csr_array
+    of
+    bool,
+    shape
+    (n,
+    m)
+    """
     left = sp.csr_array(matrix.astype(np.int8) - matrix.multiply(removed).astype(np.int8))
     left.eliminate_zeros()
     return sp.csr_array(left.astype(np.bool_))
 
 
 def both(one: sp.csr_array, other: sp.csr_array) -> sp.csr_array:
-    """Boolean 'and' of two matrices of one shape."""
+    """Combine two matrices of one shape by 'and'.
+
+    Parameters
+    ----------
+    one, other : csr_array of bool, shape (n, m)
+
+    Returns
+    -------
+    csr_array
+    of
+    bool,
+    shape
+    (n,
+    m)
+    """
     common = sp.csr_array(one.multiply(other))
     common.eliminate_zeros()
     return common
@@ -101,8 +143,8 @@ def column_classes(matrix: sp.csr_array) -> Classes:
     """Put equal columns of a boolean matrix into one class.
 
     Columns are compared by two sums of random 64-bit numbers over their rows, so that two
-    different columns agree with a probability of about 2^-120. The numbers are the same in
-    every run, and so is the result.
+    different columns agree with a probability of about 2^-120. The numbers are the same in every
+    run, and so is the result.
 
     Parameters
     ----------
@@ -111,6 +153,12 @@ def column_classes(matrix: sp.csr_array) -> Classes:
     Returns
     -------
     Classes
+
+    Examples
+    --------
+    >>> matrix = boolean(np.array([0, 0, 1]), np.array([0, 2, 1]), (2, 4))
+    >>> column_classes(matrix).members.toarray().astype(int).tolist()
+    [[0, 1, 0, 0], [1, 0, 1, 0]]
     """
     draw = np.random.default_rng(20_000)
     numbers = draw.integers(1, 2**63, size=(matrix.shape[0], 2), dtype=np.int64).astype(np.uint64)

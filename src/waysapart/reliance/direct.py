@@ -1,7 +1,8 @@
 """What stretches of cable, links, equipment and supplies rely on directly, clause by clause.
 
-The matrices come first. After them come feeds: any one of several supplies keeps an asset up, so
-that only what all of its feeds have in common is something on which the asset relies.
+The functions return boolean matrices (`holder_steps`, `part_items`, `in_full`, `works`) and feeds
+(`feeds_of`): any one of several supplies keeps an asset up, so that it relies only on what all of
+its feeds have in common. `go_dark` finds what loses its last feed.
 """
 
 from __future__ import annotations
@@ -25,16 +26,42 @@ MOST_ROUTES = 10_000
 
 
 def holder_steps(network: Network) -> sp.csr_array:
-    """From an asset to what it lies directly within and to its hazards: shape (assets, assets)."""
+    """Lead from each asset to what it lies directly within and to its hazards.
+
+    Parameters
+    ----------
+    network : Network
+
+    Returns
+    -------
+    csr_array
+    of
+    bool,
+    shape
+    (assets,
+    assets)
+    """
     return union(network.within, network.hazards)
 
 
 def part_items(network: Network) -> sp.csr_array:
-    """Cables, joints, segments, ends and passed structures of every stretch, carriers included.
+    """Find the cables, joints, segments, ends and passed structures of every stretch of cable.
 
-    Shape (parts, assets). A stretch of a cable without runs of its own relies on
-    the same stretch of its carrier; a carried cable with runs of its own
-    relies on the whole of its carrier.
+    A stretch of a cable without runs of its own relies on the same stretch of its carrier; a
+    carried cable with runs of its own relies on the whole of its carrier.
+
+    Parameters
+    ----------
+    network : Network
+
+    Returns
+    -------
+    csr_array
+    of
+    bool,
+    shape
+    (parts,
+    assets)
     """
     own = _own_items(network)
     parts, chains = network.parts, network.chains
@@ -178,8 +205,8 @@ class _JointsOn:
         )
 
 
-def whole_segments(network: Network) -> sp.csr_array:
-    """A segment, its ends and the structures that it passes: shape (segments, assets)."""
+def _whole_segments(network: Network) -> sp.csr_array:
+    """Find a segment, its ends and the structures that it passes: shape (segments, assets)."""
     ends, passed, assets = network.ends, network.passed, network.assets
     number = np.arange(len(ends.a))
     return boolean(
@@ -190,10 +217,25 @@ def whole_segments(network: Network) -> sp.csr_array:
 
 
 def in_full(network: Network, parts: sp.csr_array) -> sp.csr_array:
-    """What relying on an asset that a list names means directly: shape (assets, assets).
+    """State what relying on an asset that a list names means directly.
 
-    A segment stands for itself, its ends and the structures that it passes, a cable for its
-    whole course, any other asset for itself.
+    A segment stands for itself, its ends and the structures that it passes, a cable for its whole
+    course, any other asset for itself.
+
+    Parameters
+    ----------
+    network : Network
+    parts : csr_array of bool, shape (parts, assets)
+        From `part_items`.
+
+    Returns
+    -------
+    csr_array
+    of
+    bool,
+    shape
+    (assets,
+    assets)
     """
     assets = network.assets
     itself = sp.csr_array(sp.eye_array(len(assets), dtype=np.bool_, format="csr"))
@@ -201,7 +243,7 @@ def in_full(network: Network, parts: sp.csr_array) -> sp.csr_array:
     for role, start in assets.start.items():
         taken = assets.of_role(role)
         if role == "segments":
-            blocks.append(whole_segments(network))
+            blocks.append(_whole_segments(network))
         elif role == "cables":
             blocks.append(parts[: taken.stop - start])
         else:
@@ -210,16 +252,46 @@ def in_full(network: Network, parts: sp.csr_array) -> sp.csr_array:
 
 
 def named(network: Network, role: str, column: str) -> tuple[Ints, Ints]:
-    """Rows of a role, and the asset numbers that a list column names there."""
+    """Look up the assets that a list column names.
+
+    Parameters
+    ----------
+    network : Network
+    role : str
+    column : str
+
+    Returns
+    -------
+    rows : ndarray of int, shape (entries,)
+        Position in the table of the role.
+    assets : ndarray of int, shape (entries,)
+        Numbers; -1 where an id is unknown.
+    """
     row, name = listed(network.study.tables[role][column])
     return row, network.assets.numbers(name)
 
 
 def works(network: Network, full: sp.csr_array, feeds: Feeds) -> sp.csr_array:
-    """From equipment, supplies and joints to what they depend on: shape (assets, assets).
+    """Lead from equipment, supplies and joints to what must work for them.
 
-    That is their site or a joint's place, their needs, and what all feeds of an asset
-    have in common.
+    That is their site or the place of a joint, their needs, and what all feeds of an asset have in
+    common.
+
+    Parameters
+    ----------
+    network : Network
+    full : csr_array of bool, shape (assets, assets)
+        From `in_full`.
+    feeds : Feeds
+
+    Returns
+    -------
+    csr_array
+    of
+    bool,
+    shape
+    (assets,
+    assets)
     """
     assets, tables = network.assets, network.study.tables
     shape = (len(assets), len(assets))
@@ -264,9 +336,9 @@ def _sources(shared: sp.csr_array, steps: sp.csr_array, closed: sp.csr_array) ->
 class Feeds:
     """Feeds of equipment and supplies; any one of its feeds keeps an asset up.
 
-    A feed is one supply. Where supplies feed each other in a loop (two boards with a tie
-    between them), a feed is a route of supplies from outside the loop, all of which
-    must be up: a loop that is not fed from outside is dead.
+    A feed is one supply. Where supplies feed each other in a loop (two boards with a tie between
+    them), a feed is a route of supplies from outside the loop, all of which must be up: a loop
+    that is not fed from outside is dead.
 
     Attributes
     ----------
@@ -284,7 +356,7 @@ class Feeds:
 
     @cached_property
     def of_user(self) -> Ints:
-        """How many feeds each asset has: shape (assets,)."""
+        """Number of feeds of each asset, shape (assets,)."""
         return np.bincount(self.user, minlength=self.assets.shape[1]).astype(np.int64)
 
     @cached_property
@@ -294,16 +366,46 @@ class Feeds:
         return sp.csr_array(member.astype(np.int32))
 
     def kept(self, keep: Bools) -> Feeds:
-        """Select some of the feeds."""
+        """Select some of the feeds.
+
+        Parameters
+        ----------
+        keep : ndarray of bool, shape (feeds,)
+
+        Returns
+        -------
+        Feeds
+        """
         return Feeds(self.user[keep], sp.csr_array(self.assets[np.flatnonzero(keep)]))
 
     def hit(self, fallen: Bools) -> Bools:
-        """Feeds of which a supply has fallen."""
+        """Find the feeds of which a supply has fallen.
+
+        Parameters
+        ----------
+        fallen : ndarray of bool, shape (assets,)
+
+        Returns
+        -------
+        ndarray
+        of
+        bool,
+        shape
+        (feeds,)
+        """
         return np.asarray(self.assets @ fallen, dtype=np.bool_)
 
 
 def feeds_of(network: Network) -> Feeds:
     """List every feed on record, with loops of supplies resolved into routes.
+
+    Parameters
+    ----------
+    network : Network
+
+    Returns
+    -------
+    Feeds
 
     Raises
     ------
@@ -370,6 +472,10 @@ def living(feeds: Feeds, steps: sp.csr_array, out: Ints) -> Feeds:
         Row relies directly on column.
     out : ndarray of int
         Asset numbers of what is out of service; -1 is ignored.
+
+    Returns
+    -------
+    Feeds
     """
     out = out[out >= 0]
     if not len(out):
@@ -384,7 +490,23 @@ def living(feeds: Feeds, steps: sp.csr_array, out: Ints) -> Feeds:
 
 
 def common(feeds: Feeds, closed: sp.csr_array) -> sp.csr_array:
-    """What all feeds of an asset rely on: bool, shape (assets, assets)."""
+    """Find what all feeds of an asset rely on.
+
+    Parameters
+    ----------
+    feeds : Feeds
+    closed : csr_array of bool, shape (assets, assets)
+        Row relies on column, at any depth.
+
+    Returns
+    -------
+    csr_array
+    of
+    bool,
+    shape
+    (assets,
+    assets)
+    """
     reached = sp.csr_array(feeds.assets @ closed)
     times = sp.csr_array(sp.csr_array(feeds.owner.T) @ reached.astype(np.int32)).tocoo()
     full = times.data == feeds.of_user[times.row]

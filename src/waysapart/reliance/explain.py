@@ -17,7 +17,12 @@ _LEADS = ("within", "site", "at", "needs", "supplies", "carried_by")
 
 
 class ReasonChains:
-    """Chains from a path to the assets that it relies on, computed on demand."""
+    """Chains from a path to the assets that it relies on, computed on demand.
+
+    Parameters
+    ----------
+    reliance : Reliance
+    """
 
     def __init__(self, reliance: Reliance) -> None:
         self._reliance = reliance
@@ -37,14 +42,13 @@ class ReasonChains:
         self._cable_items: dict[int, dict[int, tuple[str, ...]]] = {}
 
     def to(self, path: int, asset: int) -> list[str]:
-        """Ids of a chain from a link to an asset, without the asset itself.
+        """Return the ids of a chain from a link to an asset, without the asset itself.
 
         Parameters
         ----------
         path : int
-            Number of a path.
         asset : int
-            Number of an asset that it relies on, or of a link after the assets.
+            Number of an asset that the path relies on, or of a link after the assets.
 
         Returns
         -------
@@ -150,10 +154,14 @@ class ReasonChains:
 class Encounters:
     """The order in which paths meet what they rely on, by the records and never by the ids.
 
-    A path meets what its links rely on link by link, from the circuit's end a. Within a
-    link the order is its equipment (a, `via`, b), then its cables with their segments and
-    structures in the order of the runs, then what `relies_on` names; after these what they
-    rely on, step by step, lists in the order in which they are written.
+    A path meets what its links rely on link by link, from the circuit's end a. Within a link the
+    order is its equipment (a, `via`, b), then its cables with their segments and structures in the
+    order of the runs, then what `relies_on` names; after these what they rely on, step by step,
+    lists in the order in which they are written.
+
+    Parameters
+    ----------
+    reliance : Reliance
     """
 
     def __init__(self, reliance: Reliance) -> None:
@@ -161,9 +169,17 @@ class Encounters:
         self._on_link: dict[int, dict[int, int]] = {}
 
     def place(self, path: int, asset: int) -> tuple[int, int] | None:
-        """First link of a path that relies on an asset, and the asset's place in the order there.
+        """Find where a path first meets an asset.
 
-        None where the path does not rely on the asset.
+        Parameters
+        ----------
+        path, asset : int
+
+        Returns
+        -------
+        (int, int) or None
+            Number of the first link of the path that relies on the asset, and the asset's place in
+            the order there; None where the path does not rely on it.
         """
         for number, link in enumerate(self._reliance.network.paths.links(path).tolist()):
             at = self._met(link).get(asset)
@@ -172,7 +188,17 @@ class Encounters:
         return None
 
     def where(self, asset: int) -> tuple[float, ...]:
-        """West, south, east and north bounds of an asset, or of its place; infinite if unknown."""
+        """Return the bounds of an asset, or of its place.
+
+        Parameters
+        ----------
+        asset : int
+
+        Returns
+        -------
+        tuple of float
+            West, south, east, north, in the working CRS; infinite where unknown.
+        """
         place = self._place[asset]
         return tuple(self._bounds[place if place >= 0 else asset].tolist())
 

@@ -1,4 +1,4 @@
-"""What every link, path and circuit end relies on, and which paths an event puts out of service.
+"""Work out what every link, path and circuit end relies on, and what an event puts out of service.
 
 `rely` makes the matrices; `falls` and `paths_lost` follow an event through them.
 """
@@ -72,12 +72,12 @@ class Reliance:
 
     @cached_property
     def path_items(self) -> sp.csr_array:
-        """What every path uses directly: shape (paths, assets + links)."""
+        """What every path uses directly, shape (paths, assets + links)."""
         return sp.csr_array(self.along @ self.link_items)
 
     @cached_property
     def paths(self) -> sp.csr_array:
-        """Everything that every path relies on: shape (paths, assets + links).
+        """Everything that every path relies on, shape (paths, assets + links).
 
         It has an entry for each asset of each path; `classes` answers most questions with less.
         """
@@ -85,17 +85,17 @@ class Reliance:
 
     @cached_property
     def classes(self) -> Classes:
-        """Assets by the links that rely on them."""
+        """Classes of assets on which the same links rely."""
         return column_classes(self.links)
 
     @cached_property
     def path_classes(self) -> sp.csr_array:
-        """Which classes of assets every path relies on: shape (paths, classes)."""
+        """Classes of assets on which every path relies, shape (paths, classes)."""
         return sp.csr_array(self.along @ self.links[:, self.classes.first])
 
     @cached_property
     def relied_count(self) -> Ints:
-        """How many assets every path relies on."""
+        """Number of assets on which every path relies, shape (paths,)."""
         sizes = np.diff(self.classes.members.indptr)
         return np.asarray(self.path_classes.astype(np.int64) @ sizes, dtype=np.int64)
 
@@ -111,6 +111,12 @@ def rely(network: Network) -> Reliance:
     Returns
     -------
     Reliance
+
+    Raises
+    ------
+    StudyError
+        Assets need each other in chains too long to follow, or a loop of supplies has too many
+        routes.
 
     Notes
     -----
@@ -250,7 +256,23 @@ def falls(reliance: Reliance, events: sp.csr_array, already: Bools | None = None
 
 
 def paths_lost(reliance: Reliance, fallen: sp.csr_array) -> sp.csr_array:
-    """Find the paths lost in each event: shape (events, paths), from what fell (`falls`)."""
+    """Find the paths lost in each event.
+
+    Parameters
+    ----------
+    reliance : Reliance
+    fallen : csr_array of bool, shape (events, assets)
+        What falls in each event, from `falls`.
+
+    Returns
+    -------
+    csr_array
+    of
+    bool,
+    shape
+    (events,
+    paths)
+    """
     count = len(reliance.network.assets)
     links = sp.csr_array(fallen @ sp.csr_array(reliance.link_items[:, :count].T))
     return sp.csr_array(links @ sp.csr_array(reliance.along.T))

@@ -129,7 +129,7 @@ def circuit_limits(
     paths, circuits = network.paths, network.study.tables["circuits"]
     switches_together = (circuits["switching"] == "both").to_numpy()
     states = _States.of(delays, paths.circuit, switches_together)
-    recovery = changeover_ms(network.study.rules)
+    recovery = _changeover_ms(network.study.rules)
     checks = LinkChecks.of(budgets, len(network.study.tables["links"]))
     known: dict[tuple[int, int], bool | None] = {}
 
@@ -160,7 +160,7 @@ def circuit_limits(
             ),
             "recovery": below(away, service.max_recovery_ms),
         }
-        for name in open_[circuit] & asked_limits(service):
+        for name in open_[circuit] & _asked_limits(service):
             held[name] = None if held[name] else held[name]
         found.append(
             CircuitLimits(
@@ -220,7 +220,7 @@ def leaves_a_path_open(gap: Gap) -> bool:
     return (bool(gap.circuits) and gap.path is None) or GAP_CODES[gap.code].doubt
 
 
-def asked_limits(service: Service) -> frozenset[str]:
+def _asked_limits(service: Service) -> frozenset[str]:
     """The limits that a service sets; all of them where nobody knows what it sets."""
     asked = {
         "delay": service.max_delay_us,
@@ -233,7 +233,7 @@ def asked_limits(service: Service) -> frozenset[str]:
     return frozenset(name for name, limit in asked.items() if unknown or limit is not None)
 
 
-def changeover_ms(rules: Rules) -> float:
+def _changeover_ms(rules: Rules) -> float:
     """Interruption while a circuit changes over to its other path, by the rules."""
     recovery = rules.recovery
     return float(recovery_ms(recovery.detection_ms, recovery.hold_off_ms, recovery.switching_ms))
