@@ -33,6 +33,9 @@ MODULES = (
     "waysapart.study.blank",
     "waysapart.study.read",
     "waysapart.text",
+    "waysapart.verdicts.facts",
+    "waysapart.verdicts.facts_figures",
+    "waysapart.verdicts.limits",
 )
 WITH_DEMO = (
     "waysapart",

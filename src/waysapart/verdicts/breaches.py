@@ -1,4 +1,4 @@
-"""Whether a near approach or a crossing that the rules forbid stands against a circuit or group."""
+"""Find the near approaches and forbidden crossings that stand against circuits and groups."""
 
 from __future__ import annotations
 
@@ -24,12 +24,12 @@ Stretch = tuple[float, float]
 
 @dataclass(frozen=True)
 class Breach:
-    """What separation means for one circuit or group.
+    """What separation means for the verdict of one circuit or group.
 
     Attributes
     ----------
     stands : bool
-        A near approach or crossing that the rules forbid stands.
+        A near approach, or a crossing that the rules forbid, stands against it.
     waived : bool
         One is waived.
     """
@@ -50,13 +50,28 @@ class _Beside:
 
 
 def breaches(spacing: Spacing, waivers: Waivers, network: Network, count: int) -> list[Breach]:
-    """Find for each of `count` circuits and groups whether a breach stands, or is waived.
+    """Find for every circuit and group whether a breach stands, or is waived.
 
-    Between two paths any near approach or crossing is one. Where more than two paths
-    must all be lost, two of them that come close lose nothing by themselves: it
-    takes a place on one of the paths where every other one is near, crosses or
-    follows the same line, and not all of them the latter, since that is a shared
-    asset.
+    Between two paths any near approach or crossing is one. Where more than two paths must all be
+    lost, two of them that come close lose nothing by themselves: it takes a place on one of the
+    paths where every other one is near, crosses or follows the same line, and not all of them the
+    latter, since that is a shared asset.
+
+    Parameters
+    ----------
+    spacing : Spacing
+    waivers : Waivers
+    network : Network
+    count : int
+        Number of circuits and groups.
+
+    Returns
+    -------
+    list
+    of
+    Breach,
+    length
+    (count)
     """
     pairs = spacing.pairs
     contest, trial = (pairs[name].to_numpy(dtype=np.int64) for name in ("contest", "trial"))
@@ -237,20 +252,20 @@ def _holds(stretches: list[Stretch], place: float) -> bool:
 def accuracy_gaps(
     spacing: Spacing, apart: list[Breach], waivers: Waivers, network: Network, trials: list[Trial]
 ) -> dict[int, Gap]:
-    """A gap for each trial whose paths may be nearer than the limit, for all that is on record.
+    """Make a gap for each trial that may break the limit within the accuracy of the records.
 
     Parameters
     ----------
     spacing : Spacing
     apart : list of Breach
-        What separation means per trial with the records taken as exact.
-    waivers, network, trials
+        Per trial, with the records taken as exact.
+    waivers, network, trials : Waivers, Network, list of Trial
 
     Returns
     -------
     dict of int to Gap
-        By trial. A trial that breaks the limit by its records is not among them, nor
-        one where what may be near is waived.
+        By trial. A trial that breaks the limit by its records is not among them, nor one where what
+        may be near is waived.
     """
     loose = spacing.loose
     if loose is None:

@@ -1,7 +1,7 @@
-"""Which paths are held against which, and which gaps touch them.
+"""Which paths are compared with which, and which gaps touch them.
 
-A trial is one circuit, or one group of circuits, that is judged. A circuit is judged by its
-paths, a group by the paths of its members.
+A trial is one circuit, or one group of circuits, that is judged. A circuit is judged by its paths,
+a group by the paths of its members.
 """
 
 from __future__ import annotations
@@ -48,7 +48,20 @@ class Trial:
 
 
 def out_of_service(reliance: Reliance) -> Bools:
-    """Paths that the assets out of service (`out` in study.toml) have cut."""
+    """Find the paths that the assets out of service (`out` in study.toml) have cut.
+
+    Parameters
+    ----------
+    reliance : Reliance
+
+    Returns
+    -------
+    ndarray
+    of
+    bool,
+    shape
+    (paths,)
+    """
     network = reliance.network
     numbers = network.assets.numbers(network.study.out)
     zero = np.zeros(len(numbers), dtype=np.int64)
@@ -59,11 +72,23 @@ def out_of_service(reliance: Reliance) -> Bools:
 
 
 def trials_of(reliance: Reliance, lost: Bools) -> list[Trial]:
-    """Every circuit, then every group of two or more, by id.
+    """List every circuit, then every group of two or more, by id.
 
-    A path that is out of service does not count. Where fewer than two
-    paths of a circuit are left, all recorded ones are compared, so that what
-    they share is shown; the verdict says that a path is out.
+    A path that is out of service does not count. Where fewer than two paths of a circuit are left,
+    all recorded ones are compared, so that what they share is shown; a gap then says that a path
+    is out.
+
+    Parameters
+    ----------
+    reliance : Reliance
+    lost : ndarray of bool, shape (paths,)
+        Paths out of service.
+
+    Returns
+    -------
+    list
+    of
+    Trial
     """
     network = reliance.network
     circuits = network.study.tables["circuits"]
@@ -107,7 +132,11 @@ def _working(labels: tuple[str, ...], paths: list[int], lost: Bools) -> int:
 
 
 def contests_of(trials: list[Trial]) -> tuple[list[Trial], list[int]]:
-    """The contests of every trial: the trial itself, or every two members of a pairwise group.
+    """Divide every trial into contests: itself, or every two members of a pairwise group.
+
+    Parameters
+    ----------
+    trials : list of Trial
 
     Returns
     -------
@@ -133,7 +162,14 @@ def contests_of(trials: list[Trial]) -> tuple[list[Trial], list[int]]:
 def paths_to_lose(
     network: Network, trials: list[Trial], lost: Bools
 ) -> tuple[list[list[int]], dict[int, int], list[tuple[int, ...]]]:
-    """The paths that must all be down for each trial's service to be gone.
+    """List the paths that must all be down for each trial's service to be lost.
+
+    Parameters
+    ----------
+    network : Network
+    trials : list of Trial
+    lost : ndarray of bool, shape (paths,)
+        Paths out of service.
 
     Returns
     -------
@@ -165,7 +201,17 @@ def _circuit_count(network: Network) -> int:
 
 
 def sides_of(reliance: Reliance, trials: list[Trial]) -> Sides:
-    """Trials as matrices."""
+    """Put trials into matrices.
+
+    Parameters
+    ----------
+    reliance : Reliance
+    trials : list of Trial
+
+    Returns
+    -------
+    Sides
+    """
     paths = len(reliance.network.paths)
     circuits = len(reliance.network.study.tables["circuits"])
     owner = [number for number, trial in enumerate(trials) for _ in trial.sides]
@@ -207,13 +253,24 @@ def _flat(trials: list[Trial]) -> list[tuple[int, ...]]:
 def gaps_of_trials(
     reliance: Reliance, trials: list[Trial], gaps: tuple[Gap, ...]
 ) -> list[list[int]]:
-    """Numbers of the gaps that touch each trial.
+    """Find the gaps that touch each trial.
 
-    A gap in plant touches every path that relies on it, or on something that it is one of
-    several to feed: with a battery's room unknown, nobody can tell what it has in common with
-    the other battery. A gap of a link touches every path over it. A gap of a circuit touches
-    the circuit, and a group only where the path in question counts there, none is left to
-    count, or the gap says so.
+    A gap in plant touches every path that relies on it, or on something that it is one of several
+    to feed: with a battery's room unknown, it is not known what it has in common with the other
+    battery. A gap of a link touches every path over it. A gap of a circuit touches the circuit,
+    and a group only where the path in question counts there, none is left to count, or the gap
+    says so.
+
+    Parameters
+    ----------
+    reliance : Reliance
+    trials : list of Trial
+    gaps : tuple of Gap
+
+    Returns
+    -------
+    list of list of int
+        Numbers of gaps, by trial.
     """
     network = reliance.network
     if not gaps:
@@ -241,7 +298,22 @@ def gaps_of_trials(
 
 
 def links_left_open(reliance: Reliance, gaps: tuple[Gap, ...], limit: Limit) -> Bools:
-    """Which links some gap touches that leaves a limit open: shape (links,)."""
+    """Find the links that a gap touches which leaves a limit open.
+
+    Parameters
+    ----------
+    reliance : Reliance
+    gaps : tuple of Gap
+    limit : Limit
+
+    Returns
+    -------
+    ndarray
+    of
+    bool,
+    shape
+    (links,)
+    """
     touched = _links_touched(reliance, gaps)
     bears = np.array([limit in gap.limits for gap in gaps], dtype=np.bool_)
     return np.asarray((touched @ bears) > 0)
@@ -289,9 +361,9 @@ def _through_feeds(reliance: Reliance, by_asset: sp.csr_array) -> sp.csr_array:
 def lacks_of_availability(
     reliance: Reliance, trials: list[tuple[int, ...]], gaps: tuple[Gap, ...]
 ) -> Lacks:
-    """What gaps leave open of the unavailability of paths, and of trials.
+    """State what gaps leave open of the unavailability of paths and of trials.
 
-    Hops without a rate the figures know by themselves, whether anybody asks for them or not.
+    Hops without a rate are left out: `outages` knows them.
 
     Parameters
     ----------
@@ -299,6 +371,10 @@ def lacks_of_availability(
     trials : list of tuple of int
         The circuits of each trial whose paths that are not on record count there.
     gaps : tuple of Gap
+
+    Returns
+    -------
+    Lacks
     """
     network = reliance.network
     bearing = tuple(gap for gap in gaps if "unavailability" in gap.limits and gap.code != HOP_RATE)

@@ -73,7 +73,16 @@ _CIRCUIT = ("name", "a", "b", "service", "group", "scheme")
 
 
 def proof_facts(proof: ProofData) -> Evidence:
-    """Everything that a proof found, with the keys of `prove --json`."""
+    """Return everything that a proof found, in the form of `prove --json`.
+
+    Parameters
+    ----------
+    proof : ProofData
+
+    Returns
+    -------
+    Evidence
+    """
     study = proof.study
     sheet, sharing, spacing = FigureSheet(proof), SharingFacts(proof), SpacingFacts(proof)
     counts = proof.counts()
@@ -351,7 +360,7 @@ _POINT_DECIMALS = 9
 
 
 def witness(proof: ProofData) -> Witness:
-    """The witness of every verdict of a proof.
+    """Write the witness of every verdict of a proof.
 
     Parameters
     ----------
@@ -462,7 +471,21 @@ def _closest(proof: ProofData) -> list[list[Approach]]:
 
 
 def intervals(numbers: np.ndarray) -> str:
-    """Ascending whole numbers as text: '0-3 7' for 0, 1, 2, 3 and 7."""
+    """Write ascending whole numbers as text.
+
+    Parameters
+    ----------
+    numbers : ndarray of int, shape (n,)
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> intervals(np.array([0, 1, 2, 3, 7]))
+    '0-3 7'
+    """
     return row_intervals(numbers, np.array([0, len(numbers)]))[0]
 
 
@@ -498,7 +521,7 @@ _ROW = (
 
 
 def profile_of(proof: ProofData, name: str) -> pd.DataFrame:
-    """Distance to the other paths all along each path of a circuit or group.
+    """Return the distance to the other paths all along each path of a circuit or group.
 
     Parameters
     ----------
@@ -532,7 +555,24 @@ def profile_of(proof: ProofData, name: str) -> pd.DataFrame:
 
 
 def profile_facts(proof: ProofData, name: str) -> Profile:
-    """The profiles of a circuit or group for JSON: `columns` once, then `rows` path by path."""
+    """Return the profiles of a circuit or group for JSON.
+
+    Parameters
+    ----------
+    proof : ProofData
+    name : str
+        Id of a circuit, or name of a group.
+
+    Returns
+    -------
+    Profile
+        `columns` once, then `rows` path by path.
+
+    Raises
+    ------
+    CallError
+        No circuit or group is called so.
+    """
     frame = profile_of(proof, name)
     paths: list[ProfileOfWay] = []
     for (_, _), arcs in frame.groupby(["pair", "path"], sort=False):

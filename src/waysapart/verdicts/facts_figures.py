@@ -112,7 +112,11 @@ _DELAY_UNITS = {
 class FigureSheet:
     """What the figures of many circuits have in common, worked out once.
 
-    What it says about a link is one object in all circuits over that link.
+    The facts about a link are one object in all circuits over that link.
+
+    Parameters
+    ----------
+    proof : ProofData
     """
 
     proof: ProofData
@@ -158,7 +162,16 @@ class FigureSheet:
         self.unrated = _unrated(proof, self.names)
 
     def loss_of(self, link: int, trial: int) -> PathLoss:
-        """Loss of one link under the service of a circuit."""
+        """Return the loss of one link under the service of a circuit.
+
+        Parameters
+        ----------
+        link, trial : int
+
+        Returns
+        -------
+        PathLoss
+        """
         key = link, id(self.proof.services[trial])
         if key not in self._losses:
             self._losses[key] = _loss(self, link, trial)
@@ -166,19 +179,52 @@ class FigureSheet:
         return self._losses[key]
 
     def held_to(self, link: int, service: Service) -> HeldTo:
-        """One link under the least margin of a service; services with the same share one."""
+        """Check one link against the least margin of a service.
+
+        Parameters
+        ----------
+        link : int
+        service : Service
+
+        Returns
+        -------
+        HeldTo
+            One object for all services with the same least margin.
+        """
         of_link = self._held.setdefault(link, {})
         if service.min_margin_db not in of_link:
             of_link[service.min_margin_db] = _held_to(self, link, service)
         return of_link[service.min_margin_db]
 
     def held(self, link: int) -> list[HeldTo]:
-        """The least margins that a link is held to, by the paths asked for so far."""
+        """List the least margins required of a link by the paths asked for so far.
+
+        Parameters
+        ----------
+        link : int
+
+        Returns
+        -------
+        list
+        of
+        HeldTo
+        """
         found = self._held.get(link, {}).values()
         return [{**one, "services": sorted(set(one["services"]))} for one in found]
 
     def grows(self, least_margin_db: float | None) -> dict[int, dict[str, Any]]:
-        """How much longer each link could be under a least margin."""
+        """Return by how much each link could be longer under a least margin.
+
+        Parameters
+        ----------
+        least_margin_db : float or None
+            None counts as 0.
+
+        Returns
+        -------
+        dict of int to dict
+            By link: the columns of `could_grow_m`.
+        """
         least = 0.0 if least_margin_db is None else least_margin_db
         if least not in self._grows:
             budgets, rules = self.proof.budgets, self.proof.study.rules
@@ -194,7 +240,17 @@ class FigureSheet:
 
 
 def path_facts(sheet: FigureSheet, path: int, trial: int) -> Path:
-    """Length, delay and loss of one path, each with the terms that add up to it."""
+    """Return length, delay and loss of one path, each with the terms that add up to it.
+
+    Parameters
+    ----------
+    sheet : FigureSheet
+    path, trial : int
+
+    Returns
+    -------
+    Path
+    """
     proof = sheet.proof
     row = sheet.delays[path]
     links = proof.network.paths.links(path).tolist()
@@ -220,7 +276,32 @@ def path_facts(sheet: FigureSheet, path: int, trial: int) -> Path:
 def bounded(
     name: str, value: float | None, at_least: float | None, unit: str
 ) -> dict[str, float | None]:
-    """A figure such as `delay_us`; where it is not known, `delay_at_least_us` beside it."""
+    """Write a figure, with its lower bound where it is not known.
+
+    Parameters
+    ----------
+    name : str
+        Such as `delay`.
+    value, at_least : float or None
+        NaN or None where not known.
+    unit : str
+        As for `figure`.
+
+    Returns
+    -------
+    dict
+    of
+    str
+    to
+    float
+    or
+    None
+
+    Examples
+    --------
+    >>> bounded("delay", float("nan"), 812.4, "us")
+    {'delay_us': None, 'delay_at_least_us': 812.4}
+    """
     known = figure(value, unit)
     least = figure(at_least, unit) if known is None else None
     return {f"{name}_{unit}": known, f"{name}_at_least_{unit}": least}
@@ -291,7 +372,20 @@ def _length_facts(terms: pd.DataFrame) -> list[LengthTerms]:
 
 
 def link_facts(sheet: FigureSheet) -> list[Link]:
-    """Everything about every link, once; asked for after the paths of all circuits."""
+    """Return everything about every link, once.
+
+    Call it after `path_facts` of all circuits, which note the margins that links are held to.
+
+    Parameters
+    ----------
+    sheet : FigureSheet
+
+    Returns
+    -------
+    list
+    of
+    Link
+    """
     powers = _rows(sheet.proof.budgets, dict.fromkeys(_DB_COLUMNS, "db"))
     in_db = dict(zip(sheet.rows, powers, strict=True))
     return [
@@ -370,7 +464,17 @@ def _reasons(row: dict[str, Any]) -> list[str]:
 
 
 def delay_facts(sheet: FigureSheet, trial: int) -> Delay:
-    """Delay of a circuit in every state, its asymmetry and what that means, and its recovery."""
+    """Return the delay of a circuit in every state, its asymmetry, and its recovery time.
+
+    Parameters
+    ----------
+    sheet : FigureSheet
+    trial : int
+
+    Returns
+    -------
+    Delay
+    """
     proof = sheet.proof
     circuit = proof.trials[trial].circuits[0]
     limits, service = proof.limits[circuit], proof.services[trial]
@@ -419,10 +523,19 @@ def delay_facts(sheet: FigureSheet, trial: int) -> Delay:
 
 
 def availability_facts(sheet: FigureSheet, trial: int) -> Unavailability:
-    """How much of the time each path of a circuit, and all of them, are down, and through what.
+    """Return how much of the time each path of a circuit, and all of them, are down, and why.
 
     A figure that lacks a rate is null; `at_least` has the least that it can be, under the same
     name, and `why` what is not on record.
+
+    Parameters
+    ----------
+    sheet : FigureSheet
+    trial : int
+
+    Returns
+    -------
+    Unavailability
     """
     proof = sheet.proof
     circuit = proof.trials[trial].circuits[0]
@@ -449,7 +562,17 @@ def availability_facts(sheet: FigureSheet, trial: int) -> Unavailability:
 
 
 def group_availability_facts(sheet: FigureSheet, trial: int) -> GroupUnavailability:
-    """The same for a group: every path of every member, and the members' working paths."""
+    """Return how much of the time all paths of a group, and its working paths, are down.
+
+    Parameters
+    ----------
+    sheet : FigureSheet
+    trial : int
+
+    Returns
+    -------
+    GroupUnavailability
+    """
     proof = sheet.proof
     down, paths = proof.outages, proof.network.paths
     mine = [p for circuit in proof.trials[trial].circuits for p in paths.of_circuit(circuit)]
@@ -539,12 +662,23 @@ def _unrated(proof: ProofData, links: np.ndarray) -> tuple[list[str], list[list[
 
 
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """A frame row by row."""
+    """Return a frame as one dict per row.
+
+    Parameters
+    ----------
+    frame : DataFrame
+
+    Returns
+    -------
+    list
+    of
+    dict
+    """
     return cast(list[dict[str, Any]], frame.to_dict("records"))
 
 
 def stages_by_link(proof: ProofData) -> dict[int, list[TestsMissing]]:
-    """Missing measurements by link; fibres of one cable that lack the same ones stand together."""
+    """List missing measurements by link; fibres of one cable that lack the same ones together."""
     frame = missing_stages(proof.network)
     cables = proof.study.tables["cables"]["id"].to_numpy()
     missing = frame[list(range(len(TESTS)))].to_numpy(dtype=bool)
@@ -576,7 +710,18 @@ def stages_by_link(proof: ProofData) -> dict[int, list[TestsMissing]]:
 
 
 def measurement_facts(proof: ProofData) -> list[Test]:
-    """Every measurement that gives a figure, beside what the records give."""
+    """Return every measurement that gives a figure, beside the figure by the records.
+
+    Parameters
+    ----------
+    proof : ProofData
+
+    Returns
+    -------
+    list
+    of
+    Test
+    """
     study, compared = proof.study, proof.compared
     if not len(compared):
         return []
@@ -605,7 +750,18 @@ def measurement_facts(proof: ProofData) -> list[Test]:
 
 
 def drum_facts(proof: ProofData) -> list[Drum]:
-    """Whether each tested drum reaches, with what is left over or short."""
+    """Return whether each measured drum is long enough, and by how much.
+
+    Parameters
+    ----------
+    proof : ProofData
+
+    Returns
+    -------
+    list
+    of
+    Drum
+    """
     cables = proof.study.tables["cables"]["id"].to_numpy()
     return [
         {
@@ -630,9 +786,23 @@ _DIGITS = 6
 
 
 def figure(value: float | None, unit: str) -> float | None:
-    """A number fit for JSON: rounded far below what the records can know, null where unknown.
+    """Round a number for JSON, far below the accuracy of the records.
 
-    `share` and whatever else has no unit of its own keep six digits.
+    Parameters
+    ----------
+    value : float or None
+    unit : str
+        `m`, `us`, `db` or `deg`; `share` and anything else keep six significant digits.
+
+    Returns
+    -------
+    float or None
+        None where the value is None, NaN or infinite.
+
+    Examples
+    --------
+    >>> figure(812.40049, "us"), figure(0.000123456789, "share"), figure(float("nan"), "m")
+    (812.4, 0.000123457, None)
     """
     if value is None or not math.isfinite(value):
         return None
@@ -642,7 +812,21 @@ def figure(value: float | None, unit: str) -> float | None:
 
 
 def figures(values: pd.Series | np.ndarray, unit: str) -> list[float | None]:
-    """A column of numbers fit for JSON, as `figure` has one."""
+    """Round a column of numbers for JSON, as `figure` does.
+
+    Parameters
+    ----------
+    values : Series or ndarray of float, shape (n,)
+    unit : str
+
+    Returns
+    -------
+    list
+    of
+    float
+    or
+    None
+    """
     plain = values.tolist()
     if unit not in _DECIMALS:
         return [figure(value, unit) for value in plain]
@@ -651,10 +835,34 @@ def figures(values: pd.Series | np.ndarray, unit: str) -> list[float | None]:
 
 
 def lon_lat(lon: float, lat: float, decimals: int = 7) -> list[float]:
-    """Longitude and latitude in degrees, to about a centimetre."""
+    """Round longitude and latitude for JSON.
+
+    Parameters
+    ----------
+    lon, lat : float
+        Degrees.
+    decimals : int
+        7 are about a centimetre.
+
+    Returns
+    -------
+    list
+    of
+    float
+    """
     return [round(float(lon), decimals) + 0.0, round(float(lat), decimals) + 0.0]
 
 
 def text_or_none(value: object) -> str | None:
-    """A cell's text; None where it is blank."""
+    """Return a cell's text.
+
+    Parameters
+    ----------
+    value : object
+
+    Returns
+    -------
+    str or None
+        None where the cell is blank.
+    """
     return value if isinstance(value, str) else None

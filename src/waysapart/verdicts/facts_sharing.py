@@ -95,7 +95,12 @@ class SharingPart(TypedDict):
 
 
 class SharingFacts:
-    """What is shared, by circuit and group; courses of paths are worked out once."""
+    """What is shared, by circuit and group; the course of each path is worked out once.
+
+    Parameters
+    ----------
+    proof : ProofData
+    """
 
     def __init__(self, proof: ProofData) -> None:
         self._proof = proof
@@ -105,7 +110,17 @@ class SharingFacts:
         self._joint_at = self._assets.numbers(proof.study.tables["joints"]["at"])
 
     def of(self, index: int) -> SharingPart:
-        """What one circuit or group shares."""
+        """Return what one circuit or group shares.
+
+        Parameters
+        ----------
+        index : int
+            Number of the trial.
+
+        Returns
+        -------
+        SharingPart
+        """
         proof, sharing = self._proof, self._proof.sharing
         trial = proof.trials[index]
         numbers = entries(sharing.avoidable, index)
@@ -156,7 +171,18 @@ class SharingFacts:
         }
 
     def single(self, trial: int) -> list[str]:
-        """Every asset whose loss alone puts all sides out of service, avoidable or not."""
+        """List every asset whose loss alone puts all sides out of service, avoidable or not.
+
+        Parameters
+        ----------
+        trial : int
+
+        Returns
+        -------
+        list
+        of
+        str
+        """
         if len(self._proof.trials[trial].sides) < 2:
             return []
         return [
@@ -412,7 +438,19 @@ def _common(chains: list[tuple[str, ...]]) -> list[str]:
 
 
 def entries(matrix: Any, row: int) -> list[int]:
-    """Columns of a row of a sparse matrix that hold something, ascending."""
+    """List the columns of a row of a sparse matrix that hold something, ascending.
+
+    Parameters
+    ----------
+    matrix : csr_array, shape (n, m)
+    row : int
+
+    Returns
+    -------
+    list
+    of
+    int
+    """
     listed: list[int] = csr_row(matrix, row).tolist()
     return sorted(listed)
 
@@ -459,7 +497,12 @@ class SpacingPart(ClosestPart):
 
 
 class SpacingFacts:
-    """Rows of a proof's spacing by circuit and group, sorted out once for all of them."""
+    """Rows of a proof's spacing by circuit and group, sorted once for all of them.
+
+    Parameters
+    ----------
+    proof : ProofData
+    """
 
     def __init__(self, proof: ProofData) -> None:
         spacing = proof.spacing
@@ -476,7 +519,16 @@ class SpacingFacts:
         self._pairs = [dict(zip(_CLOSEST, one, strict=True)) for one in zip(*lists, strict=True)]
 
     def of(self, trial: int) -> SpacingPart:
-        """Separation of one circuit or group."""
+        """Return how far apart the paths of one circuit or group are.
+
+        Parameters
+        ----------
+        trial : int
+
+        Returns
+        -------
+        SpacingPart
+        """
         proof = self._proof
         pairs = self._bounds[trial]
         rows = self._near.get(trial, ())
@@ -629,7 +681,7 @@ class SpacingFacts:
 
 
 def covered_m(intervals: list[tuple[float, float]]) -> float:
-    """Length that intervals cover together; what two of them cover counts once."""
+    """Add up the length that intervals cover; an overlap counts once."""
     return math.fsum(end - begin for begin, end in merge_intervals(intervals))
 
 

@@ -1,4 +1,4 @@
-"""Whether circuits stay within the limits of their service."""
+"""Check whether circuits stay within the limits of their service."""
 
 from __future__ import annotations
 
@@ -17,10 +17,27 @@ from waysapart.study.rules import Rules, Service, UnknownService
 
 
 def below(value: float, limit: float | None, at_least: float = np.nan) -> bool | None:
-    """Whether a figure is within a limit; True where there is no limit.
+    """Whether a figure is within a limit.
 
-    An unknown figure breaks a limit if its lower bound, `at_least`, does; else the answer is
-    None.
+    Parameters
+    ----------
+    value : float
+        NaN where it is not known.
+    limit : float or None
+        None for no limit.
+    at_least : float
+        Lower bound of the figure.
+
+    Returns
+    -------
+    bool or None
+        True where there is no limit. An unknown figure breaks a limit if its lower bound does; else
+        None.
+
+    Examples
+    --------
+    >>> below(4.0, 5.0), below(np.nan, 5.0), below(np.nan, 5.0, at_least=6.0)
+    (True, None, False)
     """
     if limit is None:
         return True
@@ -30,7 +47,23 @@ def below(value: float, limit: float | None, at_least: float = np.nan) -> bool |
 
 
 def together(checks: Iterable[bool | None]) -> bool | None:
-    """False where any check fails, else None where any is unknown, else True."""
+    """Combine checks: False where any fails, else None where any is unknown, else True.
+
+    Parameters
+    ----------
+    checks : iterable of bool or None
+
+    Returns
+    -------
+    bool
+    or
+    None
+
+    Examples
+    --------
+    >>> together([True, None]), together([True, None, False])
+    (None, False)
+    """
     found = list(checks)
     if any(check is False for check in found):
         return False
@@ -39,7 +72,7 @@ def together(checks: Iterable[bool | None]) -> bool | None:
 
 @dataclass(frozen=True)
 class CircuitLimits:
-    """Figures of one circuit against its service.
+    """Figures of one circuit and whether they keep the limits of its service.
 
     Attributes
     ----------
@@ -83,7 +116,7 @@ class CircuitLimits:
 
     @property
     def within(self) -> bool | None:
-        """Whether every limit is kept; a circuit that cannot change over has no recovery time."""
+        """Whether every limit is kept; recovery does not count where no other path is left."""
         return together(
             [
                 self.delay_ok,
@@ -97,9 +130,14 @@ class CircuitLimits:
 
 @dataclass(frozen=True)
 class Unavailable:
-    """Part of the time that all paths of each circuit are down; NaN where it is not known.
+    """How much of the time all paths of each circuit are down.
 
-    `at_least` is the least that it can be then; NaN where nothing bounds it.
+    Attributes
+    ----------
+    share : ndarray of float, shape (circuits,)
+        NaN where it is not known.
+    at_least : ndarray of float, shape (circuits,)
+        The least that it can be then; NaN where nothing bounds it.
     """
 
     share: Floats
@@ -107,7 +145,17 @@ class Unavailable:
 
     @classmethod
     def unknown(cls, circuits: int) -> Unavailable:
-        """Nothing is known of any circuit."""
+        """Leave every circuit unknown.
+
+        Parameters
+        ----------
+        circuits : int
+            Number of circuits.
+
+        Returns
+        -------
+        Unavailable
+        """
         return cls(np.full(circuits, np.nan), np.full(circuits, np.nan))
 
 
@@ -119,12 +167,28 @@ def circuit_limits(
     down: Unavailable,
     open_: list[frozenset[str]],
 ) -> list[CircuitLimits]:
-    """Hold every circuit's delay, asymmetry, loss, recovery and unavailability to its service.
+    """Check every circuit's figures against the limits of its service.
 
-    A limit that a gap leaves open (`open_`, per circuit) may be broken but is not known to be
-    kept; one that the service does not set is not asked. The figures of `delays` and `down` know
-    by themselves what gaps leave open of paths: `open_` holds delay, asymmetry and unavailability
-    only where a whole path is not on record.
+    A limit that a gap leaves open may be broken but is not known to be kept; a limit that the
+    service does not set is not checked.
+
+    Parameters
+    ----------
+    network : Network
+    services : list of Service, length (circuits)
+    delays : DataFrame
+        From `path_delays`.
+    budgets : DataFrame
+        From `loss_budgets`.
+    down : Unavailable
+    open_ : list of frozenset of str, length (circuits)
+        Limits that gaps leave open, from `open_limits`.
+
+    Returns
+    -------
+    list
+    of
+    CircuitLimits
     """
     paths, circuits = network.paths, network.study.tables["circuits"]
     switches_together = (circuits["switching"] == "both").to_numpy()
@@ -195,10 +259,24 @@ def circuit_limits(
 
 
 def open_limits(gaps: Sequence[Gap], gaps_of: Iterable[Iterable[int]]) -> list[frozenset[str]]:
-    """Which limits the gaps that touch each circuit leave open.
+    """Find the limits that the gaps on each circuit leave open.
 
     Delay, asymmetry and unavailability only by gaps that leave a whole path open, or put in doubt
-    what is on record: what else is not on record of a path, the path's own figures know.
+    what is on record: for any other gap the figures of the path are NaN themselves.
+
+    Parameters
+    ----------
+    gaps : sequence of Gap
+    gaps_of : iterable of iterable of int
+        Numbers of the gaps, by circuit.
+
+    Returns
+    -------
+    list
+    of
+    frozenset
+    of
+    str
     """
     return [
         frozenset(
@@ -216,12 +294,21 @@ BY_FIGURES = frozenset({"delay", "asymmetry", "unavailability"})
 
 
 def leaves_a_path_open(gap: Gap) -> bool:
-    """Whether a gap is about a circuit as a whole, or about figures that may be false."""
+    """Whether a gap is about a circuit as a whole, or about figures that may be false.
+
+    Parameters
+    ----------
+    gap : Gap
+
+    Returns
+    -------
+    bool
+    """
     return (bool(gap.circuits) and gap.path is None) or GAP_CODES[gap.code].doubt
 
 
 def _asked_limits(service: Service) -> frozenset[str]:
-    """The limits that a service sets; all of them where nobody knows what it sets."""
+    """Return the limits that a service sets; all of them where the service is unknown."""
     asked = {
         "delay": service.max_delay_us,
         "asymmetry": service.max_asymmetry_us,
@@ -243,10 +330,16 @@ def _changeover_ms(rules: Rules) -> float:
 class LinkChecks:
     """Checks of every link that do not depend on a service: 1 kept, 0 not, NaN unknown.
 
-    A limit that nobody states is kept: no overload on record, no bandwidth
-    needed, no dispersion limit. `margin_db` is the margin at sensitivity,
-    `margin_at_most_db` what it can be at most where it is not known, and `fibre`
-    tells the links that have a budget.
+    A limit that nobody states is kept: no overload on record, no bandwidth needed, no dispersion
+    limit.
+
+    Attributes
+    ----------
+    fibre : ndarray of bool, shape (links,)
+        Links with a loss budget.
+    margin_db, margin_at_most_db : ndarray of float, shape (links,)
+        Margin at sensitivity, and what it can be at most where it is not known.
+    overload, bandwidth, dispersion : ndarray of float, shape (links,)
     """
 
     fibre: np.ndarray
@@ -258,7 +351,19 @@ class LinkChecks:
 
     @classmethod
     def of(cls, budgets: pd.DataFrame, count: int) -> LinkChecks:
-        """Checks of all links, numbered as in the links table."""
+        """Check all links, numbered as in the links table.
+
+        Parameters
+        ----------
+        budgets : DataFrame
+            From `loss_budgets`.
+        count : int
+            Number of links.
+
+        Returns
+        -------
+        LinkChecks
+        """
         place = budgets["link"].to_numpy(dtype=np.int64)
 
         def spread(values: np.ndarray) -> Floats:
@@ -291,7 +396,18 @@ class LinkChecks:
         )
 
     def each(self, link: int, service: Service) -> dict[str, bool | None]:
-        """Every check of one link under a service."""
+        """Return every check of one link under a service.
+
+        Parameters
+        ----------
+        link : int
+        service : Service
+
+        Returns
+        -------
+        dict of str to bool or None
+            `margin_ok`, `overload_ok`, `bandwidth_ok`, `dispersion_ok`.
+        """
         return {
             "margin_ok": margin_ok(
                 float(self.margin_db[link]), service, float(self.margin_at_most_db[link])
@@ -302,7 +418,18 @@ class LinkChecks:
         }
 
     def all_of(self, link: int, service: Service) -> bool | None:
-        """All checks of one link together; a hop that is not over fibre has none."""
+        """Return all checks of one link together.
+
+        Parameters
+        ----------
+        link : int
+        service : Service
+
+        Returns
+        -------
+        bool or None
+            True for a hop that is not over fibre: it has none.
+        """
         return together(self.each(link, service).values()) if self.fibre[link] else True
 
 
@@ -311,7 +438,21 @@ def _known(check: float) -> bool | None:
 
 
 def margin_ok(margin_db: float, service: Service, at_most_db: float = float("nan")) -> bool | None:
-    """Whether a link keeps the least margin; None where neither margin nor bound decides it."""
+    """Whether a link keeps the least margin of a service.
+
+    Parameters
+    ----------
+    margin_db : float
+        NaN where it is not known.
+    service : Service
+    at_most_db : float
+        Upper bound of the margin.
+
+    Returns
+    -------
+    bool or None
+        None where neither margin nor bound decides it.
+    """
     if service.min_margin_db is None:
         return True
     if not np.isnan(margin_db):

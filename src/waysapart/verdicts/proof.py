@@ -1,4 +1,4 @@
-"""What a proof holds: the results of every stage, and the verdicts that rest on them."""
+"""The parts of a proof: the results of every stage, and the verdicts that rest on them."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ WORST_FIRST: tuple[Verdict, ...] = (SHARED, UNPROVEN, ACCEPTED, APART)
 class ProofData:
     """Everything that `prove` found, as the tables and matrices of the stages before.
 
-    What each attribute is stands at `Proof`, which adds `facts()` and `profile()`.
+    `Proof` says what each attribute is, and adds `facts()` and `profile()`.
     """
 
     network: Network
@@ -74,7 +74,7 @@ class ProofData:
 
     @cached_property
     def names(self) -> list[tuple[str, str, str | None]]:
-        """Id, role and kind of every asset, then of every link (its medium for a kind)."""
+        """Id, role and kind of every asset, then of every link (with its medium as the kind)."""
         frame, links = self.network.assets.frame, self.study.tables["links"]
         kinds = pd.concat([frame["kind"], links["medium"]]).to_numpy(dtype=object, copy=True)
         kinds[pd.isna(kinds)] = None
@@ -93,27 +93,59 @@ class ProofData:
         return [str(name) for name in self.study.tables["circuits"]["id"]]
 
     def path_label(self, path: int, *, grouped: bool) -> str:
-        """A path as people know it: `main`, or `C1 main` beside those of other circuits."""
+        """Name a path for readers.
+
+        Parameters
+        ----------
+        path : int
+        grouped : bool
+            Whether paths of other circuits stand beside it.
+
+        Returns
+        -------
+        str
+            `main`, or `C1 main` where grouped.
+        """
         paths = self.network.paths
         label = str(paths.label[path])
         return f"{self.circuit_ids[int(paths.circuit[path])]} {label}" if grouped else label
 
     @property
     def circuit_count(self) -> int:
-        """How many of the trials are circuits."""
+        """Number of trials that are circuits; groups follow."""
         return len(self.study.tables["circuits"])
 
     def counts(self) -> dict[Verdict, int]:
-        """How many circuits have each verdict, worst first."""
+        """Count the circuits with each verdict, worst first.
+
+        Returns
+        -------
+        dict
+        of
+        Verdict
+        to
+        int
+        """
         found = Counter(self.verdicts[: self.circuit_count])
         return {verdict: found.get(verdict, 0) for verdict in WORST_FIRST}
 
     def over_a_limit(self) -> int:
-        """How many circuits break a limit of their service."""
+        """Count the circuits that break a limit of their service.
+
+        Returns
+        -------
+        int
+        """
         return sum(limit.within is False for limit in self.limits)
 
     def exit_code(self) -> int:
-        """0 all apart or accepted and within limits; 1 shared or over a limit; 3 not proved."""
+        """Return the exit status of `prove`.
+
+        Returns
+        -------
+        int
+            0: all apart or accepted, and within limits; 1: shared or over a limit; 3: not proved.
+        """
         if SHARED in self.verdicts or self.over_a_limit():
             return 1
         open_ = UNPROVEN in self.verdicts or any(limit.within is None for limit in self.limits)
@@ -121,18 +153,53 @@ class ProofData:
 
 
 def services_of(network: Network, trial: Trial) -> tuple[Service, ...]:
-    """The services of a trial's circuits, each once."""
+    """Return the services of a trial's circuits, each once.
+
+    Parameters
+    ----------
+    network : Network
+    trial : Trial
+
+    Returns
+    -------
+    tuple
+    of
+    Service
+    """
     return services_by_name(service_names(network), network.study.rules, trial)
 
 
 def service_names(network: Network) -> list[str | None]:
-    """The service of every circuit; None where it names none."""
+    """Return the name of the service of every circuit.
+
+    Parameters
+    ----------
+    network : Network
+
+    Returns
+    -------
+    list of str or None
+        None where a circuit names none.
+    """
     names = network.study.tables["circuits"]["service"].to_list()
     return [name if isinstance(name, str) else None for name in names]
 
 
 def services_by_name(names: list[str | None], rules: Rules, trial: Trial) -> tuple[Service, ...]:
-    """The services of a trial's circuits, each once, from the names of all circuits' services."""
+    """Return the services of a trial's circuits, each once, from `service_names`.
+
+    Parameters
+    ----------
+    names : list of str or None, length (circuits)
+    rules : Rules
+    trial : Trial
+
+    Returns
+    -------
+    tuple
+    of
+    Service
+    """
     mine = dict.fromkeys(names[circuit] for circuit in trial.circuits)
     return tuple(rules.service(name) for name in mine)
 
@@ -145,7 +212,16 @@ _LIMITS = {True: "kept", False: "broken", None: "not known"}
 
 
 def brief_html(proof: ProofData) -> str:
-    """The verdicts as an HTML table, every text of a layer escaped."""
+    """Show the verdicts as an HTML table for notebooks; every text of a layer is escaped.
+
+    Parameters
+    ----------
+    proof : ProofData
+
+    Returns
+    -------
+    str
+    """
     order = sorted(
         range(len(proof.trials)), key=lambda trial: WORST_FIRST.index(proof.verdicts[trial])
     )

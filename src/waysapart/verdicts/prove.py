@@ -1,4 +1,4 @@
-"""Verdicts on every circuit, group and scheme of a study."""
+"""Prove the verdicts on every circuit, group and scheme of a study; the order of all the steps."""
 
 from __future__ import annotations
 
@@ -65,19 +65,19 @@ class Proof(ProofData):
     ----------
     network, reliance : Network, Reliance
     trials : list of Trial
-        Circuits first (as in the circuits table), then groups; `verdicts`,
-        `gaps_of`, `services` stand in the same order.
+        Circuits first (as in the circuits table), then groups; `verdicts`, `gaps_of`, `services`
+        stand in the same order.
     sides : Sides
     own_lines : OwnLines
         What is lost with what each circuit protects.
     sharing, spacing, outages : Sharing, Spacing, Outages
-    blank_within : ndarray of int
-        Per trial, the assets relied on without a record of what they lie within.
+    blank_within : ndarray of int, shape (trials,)
+        Assets relied on without a record of what they lie within.
     working_of : dict of int to int
         Where in `outages` each group's working paths stand.
     delays, budgets, compared : DataFrame
-        Of every path, of every link, and of every trial beside the records.
-    limits : list of Limits
+        Of every path, of every link over fibre, and of every measurement beside the records.
+    limits : list of CircuitLimits
         Per circuit.
     waivers : Waivers
     gaps : tuple of Gap
@@ -87,11 +87,32 @@ class Proof(ProofData):
     """
 
     def facts(self) -> Evidence:
-        """The proof as plain data, in the form of `waysapart.evidence`."""
+        """Return the proof as plain data, in the form of `waysapart.evidence`.
+
+        Returns
+        -------
+        Evidence
+        """
         return proof_facts(self)
 
     def profile(self, name: str) -> pd.DataFrame:
-        """Distance to the other paths along each path of a circuit or group; see `profile_of`."""
+        """Return the distance to the other paths along each path of a circuit or group.
+
+        Parameters
+        ----------
+        name : str
+            Id of a circuit, or name of a group.
+
+        Returns
+        -------
+        DataFrame
+            See `waysapart.findings.spacing.separation_profiles`.
+
+        Raises
+        ------
+        CallError
+            No circuit or group is called so.
+        """
         return profile_of(self, name)
 
     def __repr__(self) -> str:
@@ -116,6 +137,11 @@ def prove(study: Study | Network) -> Proof:
     Proof
         Verdicts `shared`, `unproven`, `accepted`, `apart`, and all that they
         rest on.
+
+    Raises
+    ------
+    StudyError
+        Records name each other in chains or loops too long to follow.
 
     Examples
     --------

@@ -1,16 +1,15 @@
 """Which records to enter first, so that the most circuits are decided with the fewest.
 
-A circuit is decided once every record that it waits for has been entered. Which records to
-enter, so that as many circuits as possible are decided for their number, is the problem of
-the densest sub-hypergraph: choose circuits, pay for the union of the records that they need.
-The best ratio of circuits to records is found by maximising `q * circuits - p * records` for
-a ratio p/q until nothing is left above it (W. Dinkelbach, On nonlinear fractional
-programming, Management Science 13 (1967), 492-498); each such maximum is a closure problem
-(J.-C. Picard, Maximal closure of a graph, Management Science 22 (1976), 1268-1272), whose
-constraint matrix is totally unimodular. Bundles taken in this order have falling ratios, so
-that the records of the first few bundles together are the best choice of so many: no other
-as many records decide more circuits. Within a bundle, what decides a circuit with the fewest
-records comes first.
+A circuit is decided once every record that it waits for has been entered. To decide as many
+circuits as possible for the number of records entered is the problem of the densest
+sub-hypergraph: choose circuits, pay for the union of the records that they need. The best ratio of
+circuits to records is found by maximising `q * circuits - p * records` for a ratio p/q until
+nothing is left above it (W. Dinkelbach, On nonlinear fractional programming, Management Science 13
+(1967), 492-498); each such maximum is a closure problem (J.-C. Picard, Maximal closure of a graph,
+Management Science 22 (1976), 1268-1272), whose constraint matrix is totally unimodular. Bundles
+taken in this order have falling ratios, so the records of the first few bundles together are
+optimal: no other set of as many records decides more circuits. Within a bundle, the records that
+decide a circuit with the fewest entries come first.
 """
 
 from __future__ import annotations
@@ -318,12 +317,12 @@ NOTHING_OPEN = RecordFirst(exact=True, left=[], limits_left=[], steps=[])
 
 
 def record_first(proof: ProofData) -> RecordFirst:
-    """Which records to enter first, so that the most circuits are decided.
+    """Find the records to enter first, so that the most circuits are decided.
 
     An unproven circuit or group waits for every gap on it that bears on separation; a circuit
-    whose limits are open waits for every gap that leaves one of these limits open. What
-    verdicts wait for comes first, and limits then wait for what is left. A record that is
-    entered may show that a circuit is shared or over a limit: that decides it as well.
+    whose limits are open waits for every gap that leaves one of these limits open. Verdicts come
+    first, and limits then wait for the records that remain. A record that is entered may show that
+    a circuit is shared or over a limit: that decides it as well.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Which waivers would accept what stands against a circuit or group."""
+"""Offer the waivers that would accept what stands against a circuit or group."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _HOLDING_ROLES = ("sites", "structures", "holders", "segments")
 
 
 def offered_waivers(proof: ProofData, name: str) -> list[OfferedWaiver]:
-    """The waivers that would accept all findings against a circuit or group.
+    """List the waivers that would accept all findings against a circuit or group.
 
     Parameters
     ----------
@@ -156,15 +156,32 @@ class _Offers:
 
 
 def records_of(proof: ProofData) -> FindingRecords:
-    """The records behind the findings of a proof."""
+    """Collect the records behind the findings of a proof.
+
+    Parameters
+    ----------
+    proof : ProofData
+
+    Returns
+    -------
+    FindingRecords
+    """
     return FindingRecords(proof.reliance, proof.trials, proof.sharing, proof.spacing)
 
 
 def offer_toml(offer: Mapping[str, Any]) -> str:
-    """An offered waiver as a block for rules.toml; reason, by and until are left to fill in.
+    """Write an offered waiver as a block for rules.toml; reason, by and until are left to fill in.
 
-    Signs that cannot be seen are written as TOML's escapes, so that what is printed is what
-    is pasted.
+    Invisible characters are written as TOML escapes, so that the text printed is the text pasted.
+
+    Parameters
+    ----------
+    offer : mapping
+        An `OfferedWaiver`.
+
+    Returns
+    -------
+    str
     """
     named = [(key, offer[key]) for key in ("circuit", "asset", "within", "pair", "record")]
     lines = [f"{key} = {_shown(toml_value(value))}" for key, value in named if value is not None]
@@ -187,7 +204,7 @@ def _shown(text: str) -> str:
 
 
 def give_records(proof: ProofData, facts: Evidence, names: Iterable[str]) -> None:
-    """Put into a proof's facts, for some circuits and groups, what there is to sign.
+    """Add to the facts of some circuits and groups the digests and waivers that can be signed.
 
     Parameters
     ----------
@@ -218,7 +235,20 @@ def give_records(proof: ProofData, facts: Evidence, names: Iterable[str]) -> Non
 
 
 def replaced(offer: Mapping[str, Any], waivers: Collection[Mapping[str, Any]]) -> str | None:
-    """The state of a waiver of the same thing that no longer counts, if there is one."""
+    """Return the state of an earlier waiver of the same thing that no longer counts.
+
+    Parameters
+    ----------
+    offer : mapping
+        An `OfferedWaiver`.
+    waivers : collection of mapping
+        From `waiver_facts`.
+
+    Returns
+    -------
+    str or None
+        None where there is none.
+    """
     for one in waivers:
         same = all(one.get(key) == offer[key] for key in ("circuit", "asset", "within"))
         pairs = [sorted(each.get("pair") or ()) for each in (one, offer)]

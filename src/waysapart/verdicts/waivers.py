@@ -78,13 +78,13 @@ class Judged:
 
     @property
     def lapses_soon(self) -> bool:
-        """Whether it counts, and for 90 days at most."""
+        """Whether it counts, and for `LAPSES_SOON_DAYS` at most."""
         return self.days is not None and self.days <= LAPSES_SOON_DAYS
 
 
 @dataclass(frozen=True)
 class Waivers:
-    """Waivers laid over the findings of a study.
+    """What the waivers in force cover.
 
     Attributes
     ----------
@@ -106,7 +106,18 @@ class Waivers:
     judged: tuple[Judged, ...]
 
     def waives_pair(self, trial: int, one: str, other: str) -> bool:
-        """Whether a near approach or crossing of two segments is waived for a trial."""
+        """Whether a near approach or crossing of two segments is waived for a trial.
+
+        Parameters
+        ----------
+        trial : int
+        one, other : str
+            Ids of segments.
+
+        Returns
+        -------
+        bool
+        """
         return (trial, frozenset((one, other))) in self.pairs or any(
             trial == mine and one in segments and other in segments
             for mine, segments in self.inside
@@ -124,6 +135,18 @@ def lay_over(
     """Find what each waiver covers on the day for which the study is judged.
 
     A circuit and a group may bear one name: a waiver that states it counts for the circuit.
+
+    Parameters
+    ----------
+    reliance : Reliance
+    trials : list of Trial
+    sharing : Sharing
+        Of the trials.
+    spacing : Spacing
+
+    Returns
+    -------
+    Waivers
     """
     study = reliance.network.study
     if not study.rules.waivers:
@@ -210,7 +233,17 @@ class _Desk:
 
 
 def changed(before: str, now: str) -> str:
-    """The state of a waiver whose record is not what was accepted."""
+    """Word the state of a waiver whose record is not what was accepted.
+
+    Parameters
+    ----------
+    before, now : str
+        Digests.
+
+    Returns
+    -------
+    str
+    """
     return f"the record changed: digest was {before}, is now {now}"
 
 
@@ -228,7 +261,18 @@ def _with_held(waived: set[tuple[int, int]], sharing: Sharing) -> set[tuple[int,
 
 
 def waiver_facts(waivers: Waivers) -> list[JudgedWaiver]:
-    """Every waiver with its state, as plain data."""
+    """Return every waiver with its state as plain data.
+
+    Parameters
+    ----------
+    waivers : Waivers
+
+    Returns
+    -------
+    list
+    of
+    JudgedWaiver
+    """
     return [
         {
             "circuit": one.waiver.circuit,
@@ -289,7 +333,7 @@ class Record:
 
 
 class FindingRecords:
-    """The records behind what circuits and groups share; worked out when first asked for.
+    """The records behind what circuits and groups share, computed when first asked for.
 
     Parameters
     ----------
@@ -314,11 +358,29 @@ class FindingRecords:
         self._relied: dict[int, frozenset[int]] = {}
 
     def of_asset(self, trial: int, number: int) -> Record:
-        """Of one asset, or hop behind the assets, that a circuit or group shares."""
+        """Return the record of one shared asset, or hop behind the assets.
+
+        Parameters
+        ----------
+        trial, number : int
+
+        Returns
+        -------
+        Record
+        """
         return self._record(trial, {number}, self.inside(number))
 
     def of_within(self, trial: int, thing: int) -> Record:
-        """Of all that a circuit or group shares in one thing."""
+        """Return the record of all that a circuit or group shares in one thing.
+
+        Parameters
+        ----------
+        trial, thing : int
+
+        Returns
+        -------
+        Record
+        """
         pairs = self.pairs_in(trial, thing)
         start = self._network.assets.start["segments"]
         members = {start + one for pair in pairs for one in pair}
@@ -326,7 +388,18 @@ class FindingRecords:
         return self._record(trial, named, self.inside(thing), pairs)
 
     def of_pair(self, trial: int, one: str, other: str) -> Record:
-        """Of a near approach or a crossing; the ids are those of assets."""
+        """Return the record of a near approach or a crossing.
+
+        Parameters
+        ----------
+        trial : int
+        one, other : str
+            Ids of segments.
+
+        Returns
+        -------
+        Record
+        """
         numbers = self._network.assets.numbers([one, other]).tolist()
         inside = self.inside(numbers[0]) | self.inside(numbers[1])
         start = self._network.assets.start["segments"]
@@ -334,7 +407,18 @@ class FindingRecords:
         return self._record(trial, set(numbers), inside, {pair})
 
     def covered(self, trial: int, thing: int) -> set[int]:
-        """What a circuit or group shares, and could avoid, that a waiver within a thing covers."""
+        """Find the avoidable shared assets that a waiver `within` a thing covers.
+
+        Parameters
+        ----------
+        trial, thing : int
+
+        Returns
+        -------
+        set
+        of
+        int
+        """
         mine = _row(self._sharing.avoidable, trial) & self.inside(thing)
         roles = self._role
         return {
@@ -344,7 +428,17 @@ class FindingRecords:
         }
 
     def pairs_in(self, trial: int, thing: int) -> set[tuple[int, int]]:
-        """Near approaches and forbidden crossings, as segments, with both members in a thing."""
+        """Find near approaches and forbidden crossings with both members in a thing.
+
+        Parameters
+        ----------
+        trial, thing : int
+
+        Returns
+        -------
+        set of (int, int)
+            Segments.
+        """
         inside = self.inside(thing)
         start = self._network.assets.start["segments"]
         return {
@@ -354,15 +448,46 @@ class FindingRecords:
         }
 
     def pairs(self, trial: int) -> set[tuple[int, int]]:
-        """Segments of each near approach and forbidden crossing of a circuit or group."""
+        """Find the near approaches and forbidden crossings of a circuit or group.
+
+        Parameters
+        ----------
+        trial : int
+
+        Returns
+        -------
+        set of (int, int)
+            Segments.
+        """
         return self._by_trial(self._pairs, trial)
 
     def possible_pairs(self, trial: int) -> set[tuple[int, int]]:
-        """Those pairs, and segments that may be near for all that their records can tell."""
+        """Find those pairs, and segments that may be near within the accuracy of the records.
+
+        Parameters
+        ----------
+        trial : int
+
+        Returns
+        -------
+        set of (int, int)
+            Segments.
+        """
         return self._by_trial(self._possible_pairs, trial)
 
     def inside(self, thing: int) -> frozenset[int]:
-        """What lies in a thing at any depth, joints by where they stand, and the thing itself."""
+        """Find what lies in a thing at any depth, joints by where they stand, and the thing itself.
+
+        Parameters
+        ----------
+        thing : int
+
+        Returns
+        -------
+        frozenset
+        of
+        int
+        """
         if thing not in self._inside:
             found, layer = {thing}, np.array([thing], dtype=np.int64)
             while len(layer) and thing < len(self._network.assets):
@@ -375,7 +500,7 @@ class FindingRecords:
 
     @cached_property
     def holding(self) -> sp.csr_array:
-        """From a thing to what the records put directly in it; kinds that rules ignore included."""
+        """From a thing to what the records put directly in it, ignored kinds included: a matrix."""
         assets, tables = self._network.assets, self._network.study.tables
         held = [assets.start["joints"] + np.arange(len(tables["joints"]))]
         holder = [assets.numbers(tables["joints"]["at"])]
@@ -389,11 +514,16 @@ class FindingRecords:
 
     @cached_property
     def held_by(self) -> sp.csr_array:
-        """The reverse: from what lies directly in a thing, or stands there, to the thing."""
+        """The reverse of `holding`: from what lies directly in a thing to the thing."""
         return sp.csr_array(self.holding.T)
 
     def prepare(self, numbers: Collection[int]) -> None:
-        """Read the rows of many assets at once, where their records will be asked for."""
+        """Read the rows of many assets at once, before their records are asked for.
+
+        Parameters
+        ----------
+        numbers : collection of int
+        """
         assets = self._network.assets
         missing = sorted(set(numbers) - set(self._rows))
         for role, start in assets.start.items():
@@ -519,7 +649,20 @@ class FindingRecords:
 
 
 def geometry_of(shape: Any, *, degrees: bool) -> dict[str, Any] | None:
-    """A geometry as GeoJSON, rounded to a millimetre, or to seven decimals of a degree."""
+    """Return a geometry as GeoJSON, rounded to a millimetre or to seven decimals of a degree.
+
+    Parameters
+    ----------
+    shape : Geometry or None
+    degrees : bool
+        Whether its coordinates are in degrees.
+
+    Returns
+    -------
+    dict
+    or
+    None
+    """
     if shape is None:
         return None
     decimals = DEGREE_DECIMALS if degrees else METRE_DECIMALS
