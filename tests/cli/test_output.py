@@ -27,7 +27,6 @@ import waysapart as wa
 from small_study import CRS_NAME, X0, Y0, write_small_study
 from waysapart.cli import main
 from waysapart.output_files import OutputFile, clear_left_over, replacing, write_text, written_by_us
-from waysapart.study.write import FORMATS, write_study
 
 ROOT = Path(__file__).resolve().parents[2]
 POSIX = pytest.mark.skipif(os.name != "posix", reason="pipes, locks and users of a POSIX system")
@@ -166,7 +165,6 @@ def test_functions_refuse_inputs_as_commands_do(study: Path) -> None:
         lambda: wa.write_report(proof, study / "page.html", force=True),
         lambda: wa.write_notice(wa.dig(records, assets=["P2"]), study / "page.html", force=True),
         lambda: wa.write_comparison(wa.compare(proof, proof), study / "page.html", force=True),
-        lambda: write_study(records, study, "csv", force=True),
     ):
         with pytest.raises(wa.CallError, match="is an input"):
             write()
@@ -267,7 +265,7 @@ def test_a_mark_of_another_kind_does_not_count(tmp_path: Path) -> None:
 
 
 def test_entered_files_are_never_taken_for_ours(study: Path, tmp_path: Path) -> None:
-    """blank, demo, write_study: what may have been filled in since is replaced when forced only."""
+    """blank, demo: what may have been filled in since is replaced when forced only."""
     assert run("blank", tmp_path / "new").exit_code == 0
     assert run("blank", tmp_path / "new").exit_code == 2
     (tmp_path / "new" / "circuits.csv").write_text("entered\n")
@@ -280,11 +278,6 @@ def test_entered_files_are_never_taken_for_ours(study: Path, tmp_path: Path) -> 
     with pytest.raises(wa.CallError, match=r"circuits\.csv"):
         wa_example(demo)
     wa_example(demo, force=True)
-    records = wa.read_study(study)
-    write_study(records, tmp_path / "copy", "csv")
-    with pytest.raises(wa.CallError, match="already"):
-        write_study(records, tmp_path / "copy", "csv")
-    write_study(records, tmp_path / "copy", "csv", force=True)
 
 
 def wa_example(folder: Path, *, force: bool = False) -> None:
@@ -443,8 +436,8 @@ FULL = """
 import resource, signal, sys
 from pathlib import Path
 import waysapart as wa
-from waysapart.output_files import OutputFile, write_text
-from waysapart.study.write import write_study
+from waysapart.reroute.proposal_rows import Draft, write_drafts
+from waysapart.study.blank import write_blank
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 study, folder, limit = Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3])
 records = wa.read_study(study)
@@ -461,17 +454,17 @@ def attempt(name, write):
         resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY,) * 2)
 attempt("ring.gpkg", lambda: wa.export(proof, folder / "ring.gpkg"))
 attempt("page.html", lambda: wa.write_report(proof, folder / "page.html"))
-for fmt in ("gpkg", "fgb", "shp", "parquet", "geojson", "csv"):
-    attempt(fmt, lambda: write_study(records, folder / fmt, fmt, force=True))
+attempt("new", lambda: write_blank(folder / "new"))
+line = records.tables["segments"].geometry.iloc[0]
+segments = [{"id": f"D-{number}", "geometry": line} for number in range(20)]
+for name, rows in (("lines", {"segments": segments}), ("cells", {"cables": [{"id": "x" * 900}]})):
+    attempt(name, lambda: write_drafts(records, [(Draft(rows=rows), folder / name, "")]))
 """
 
 
 @POSIX
 def test_a_disk_that_fills_up_leaves_the_old_files(study: Path, tmp_path: Path) -> None:
-    """Files end at 700 bytes, as those of a full disk do, whoever writes them: also GDAL.
-
-    A Shapefile and FlatGeobuf whose end is missing are told from whole ones by reading them back.
-    """
+    """Files end at 700 bytes, as those of a full disk do, whoever writes them: also GDAL."""
     folder = tmp_path / "out"
     folder.mkdir()
     wa.export(wa.read_study(study), folder / "ring.gpkg")
@@ -479,7 +472,7 @@ def test_a_disk_that_fills_up_leaves_the_old_files(study: Path, tmp_path: Path) 
     done = python(FULL, study, folder, 700)
     assert done.returncode == 0, done.stderr
     told = dict(line.split(" | ", 1) for line in done.stdout.splitlines())
-    assert set(told) == {"ring.gpkg", "page.html", *FORMATS}
+    assert set(told) == {"ring.gpkg", "page.html", "new", "lines", "cells"}
     for name, text in told.items():
         assert re.search(r"cannot be written: .*what was there before is unchanged", text), text
         assert (name if "." in name else f"{folder}/{name}") in text

@@ -12,11 +12,11 @@ from click.testing import CliRunner
 
 from browser import Watched, chromium
 from hostile_text import HOSTILE, hostile_tables
+from study_formats import write_study
 from waysapart.cli import main
 from waysapart.report.escape import visible
 from waysapart.schema import ROLES
 from waysapart.study.read import read_study
-from waysapart.study.write import write_study
 
 pytestmark = pytest.mark.browser
 

@@ -24,6 +24,7 @@ from click.testing import CliRunner
 from pyproj import Transformer
 
 from small_study import write_small_study
+from study_formats import write_study
 from waysapart.cli import main
 from waysapart.errors import CallError
 from waysapart.network.lengths import positions_deg
@@ -33,7 +34,6 @@ from waysapart.report.strip import strip_said
 from waysapart.report.write import report_facts
 from waysapart.schema import ROLES
 from waysapart.study.read import read_study
-from waysapart.study.write import write_study
 
 ESTUARY = Path(__file__).resolve().parents[2] / "examples" / "estuary"
 GRID_M = 1730.0

@@ -10,7 +10,7 @@ import pytest
 
 import waysapart as wa
 from places import PLACES, without
-from waysapart.study.write import write_study
+from study_formats import write_study
 
 ESTUARY = Path(__file__).resolve().parents[2] / "examples" / "estuary"
 

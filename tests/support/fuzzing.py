@@ -31,7 +31,7 @@ from click.testing import CliRunner
 
 import waysapart as wa
 from small_study import write_small_study
-from waysapart.study.write import write_study
+from study_formats import write_study
 
 HANG_S = 60
 KINDS = (0, 0, 1, 2, 2, 3, 4, 5, 6, 7)

@@ -25,6 +25,7 @@ from drawn_plant import DrawnPlant, Place
 from everyday import some
 from proofs import proof_of
 from random_plant import write_random_study
+from study_formats import write_study
 from waysapart.cli import main
 from waysapart.errors import StudyError
 from waysapart.recheck import recheck
@@ -33,7 +34,6 @@ from waysapart.report.page import render_report
 from waysapart.report.redaction import Outside, reduced
 from waysapart.report.write import report_facts
 from waysapart.schema import ROLES
-from waysapart.study.write import write_study
 from waysapart.verdicts.waiver_offers import offer_toml, offered_waivers, records_of
 
 Facts = dict[str, Any]

@@ -100,7 +100,7 @@ def _write(
     target, settings, rules = (one.path for one in targets)
     study = replace(proof.study, gaps=())
     package = change.place(target)
-    layers = write_parts(parts_of(study, "gpkg"), lambda _: package, "gpkg", target.name)
+    layers = write_parts(parts_of(study), package, target.name)
     for name, frame in found_layers(proof).items():
         _append(frame, package, name)
     texts = {} if proof.study.gaps else study_texts(study, layers, settings.name, rules.name)
