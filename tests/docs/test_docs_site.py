@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import importlib
 import json
-import os
-import pkgutil
 import re
 import shlex
 import shutil
@@ -15,14 +12,13 @@ import tomllib
 from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
-from typing import Any
 from xml.etree import ElementTree
 
 import pytest
 from click.testing import CliRunner
 
 import waysapart as wa
-from proofs import digest_of
+from proofs import read_and_prove_once
 from waysapart.cli import main
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -98,47 +94,14 @@ def test_every_fenced_block_has_a_language_that_a_test_knows() -> None:
     assert not unknown
 
 
-_READ: dict[tuple[str, ...], wa.Study] = {}
-_PROVED: dict[int, wa.Proof] = {}
-
-
 @pytest.fixture
-def read_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Equal files of one name are read and proved once for all blocks of all pages.
-
-    The pages name the demo eighty times. After reading, each command does its own work.
-    """
-    for module in pkgutil.walk_packages(wa.__path__, "waysapart."):
-        importlib.import_module(module.name)  # so that each name below is found, and put back
-    read_study, prove = wa.read_study, wa.prove
-
-    def read(path: str | os.PathLike[str], **options: Any) -> wa.Study:
-        folder = Path(path)
-        if not (folder / "study.toml").is_file():
-            return read_study(path, **options)
-        key = (str(path), digest_of(folder), repr(sorted(options.items())))
-        if key not in _READ:
-            _READ[key] = read_study(path, **options)
-        return _READ[key]
-
-    def proved(study: wa.Study | wa.Network) -> wa.Proof:
-        if not any(study is one for one in _READ.values()):
-            return prove(study)
-        if id(study) not in _PROVED:
-            _PROVED[id(study)] = prove(study)
-        return _PROVED[id(study)]
-
-    for name, module in list(sys.modules.items()):
-        if name.partition(".")[0] == "waysapart":
-            for attribute, value in list(vars(module).items()):
-                if value is read_study:
-                    monkeypatch.setattr(module, attribute, read)
-                elif value is prove:
-                    monkeypatch.setattr(module, attribute, proved)
+def _read_and_proved_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The pages name the demo eighty times. After reading, each command does its own work."""
+    read_and_prove_once(monkeypatch)
 
 
 @pytest.mark.parametrize("page", PAGES, ids=[page.name for page in PAGES])
-@pytest.mark.usefixtures("read_once")
+@pytest.mark.usefixtures("_read_and_proved_once")
 def test_every_block_runs(page: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """In order, in one folder with a copy of the examples, as a reader would."""
     shutil.copytree(ROOT / "examples", tmp_path / "examples")

@@ -1,18 +1,28 @@
-"""Proofs of studies that several tests write: the same files are proved once in a run.
+"""Proofs that several tests ask for: the same files are proved once in a run.
 
-Many tests begin with the same small plant, and many files with the same random ones. What they
-ask of a proof does not change it, so that one is enough; each test gets a copy of its own.
+Many tests begin with the same small plant, and many files with the same random ones; the pages and
+docstrings name the demo a hundred times. What they ask of a proof does not change it, so that one
+is enough. `proof_of` gives each test a copy of its own; with `read_and_prove_once` commands and
+examples that call waysapart as a user does share theirs.
 """
 
 from __future__ import annotations
 
 import hashlib
+import importlib
 import os
 import pickle
+import pkgutil
+import sys
 import tempfile
 import tomllib
+from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import pytest
 
 import waysapart as wa
 
@@ -38,6 +48,56 @@ def proof_of(folder: Path, on: date | None = None) -> wa.Proof:
     half.replace(file)
     found = pickle.loads(file.read_bytes())
     return found
+
+
+_READ: dict[tuple[str, ...], wa.Study] = {}
+_PROVED: dict[int, wa.Proof] = {}
+
+
+def read_and_prove_once(
+    patch: pytest.MonkeyPatch, known: Mapping[str, wa.Proof] = MappingProxyType({})
+) -> None:
+    """Let all of waysapart read and prove equal files of one name once.
+
+    Every module that has `read_study` or `prove` gets one that remembers, until `patch` is undone;
+    every other function does its own work. `known` holds proofs by the name of their study in the
+    current folder, which are not made again.
+    """
+    for module in pkgutil.walk_packages(wa.__path__, "waysapart."):
+        importlib.import_module(module.name)  # so that each name below is found, and put back
+    read_study, prove = wa.read_study, wa.prove
+
+    def read(path: str | os.PathLike[str], **options: Any) -> wa.Study:
+        if not (Path(path) / "study.toml").is_file():
+            return read_study(path, **options)
+        key = _asked(path, options)
+        if key not in _READ:
+            _READ[key] = read_study(path, **options)
+        return _READ[key]
+
+    def proved(study: wa.Study | wa.Network) -> wa.Proof:
+        if not any(study is one for one in _READ.values()):
+            return prove(study)
+        if id(study) not in _PROVED:
+            _PROVED[id(study)] = prove(study)
+        return _PROVED[id(study)]
+
+    for name, proof in known.items():
+        _READ[_asked(name, {})] = proof.study
+        _PROVED[id(proof.study)] = proof
+    for name, module in list(sys.modules.items()):
+        if name.partition(".")[0] == "waysapart":
+            for attribute, value in list(vars(module).items()):
+                if value is read_study:
+                    patch.setattr(module, attribute, read)
+                elif value is prove:
+                    patch.setattr(module, attribute, proved)
+
+
+def _asked(path: str | os.PathLike[str], options: Mapping[str, Any]) -> tuple[str, ...]:
+    """What a study is remembered by: its name, its files, and what is asked beyond the defaults."""
+    told = sorted((name, value) for name, value in options.items() if value not in (None, False))
+    return str(path), digest_of(Path(path)), repr(told)
 
 
 def digest_of(folder: Path) -> str:
