@@ -15,10 +15,15 @@ def write_example(folder: Path | str, *, force: bool = False) -> Path:
     Parameters
     ----------
     folder : path
-        Made where needed; files of the same names are refused unless they
-        are the example's own, unchanged.
+        Created where needed. Files of the same names are refused unless they are the example's
+        own, unchanged.
     force : bool
         Whether changed ones may be replaced.
+
+    Returns
+    -------
+    Path
+        The folder.
 
     Raises
     ------

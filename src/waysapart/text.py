@@ -18,20 +18,49 @@ _DRAWN_AS_NOTHING = ("PATTERN BLANK", "FULL BLANK", "HALF BLANK", "SCRIPT FILLER
 
 
 def no_shape(char: str) -> bool:
-    """Whether a sign is drawn as nothing, not even as a space: controls, joiners, selectors."""
+    """Whether a character is drawn as nothing, not even as a space: controls, joiners, selectors.
+
+    Parameters
+    ----------
+    char : str
+        One character.
+
+    Returns
+    -------
+    bool
+    """
     return unicodedata.category(char) in {"Cc", "Cf", "Cs"} or _default_ignorable(char)
 
 
 def blank(char: str) -> bool:
-    """Whether a sign is drawn as white space only."""
+    """Whether a character is drawn as white space only.
+
+    Parameters
+    ----------
+    char : str
+        One character.
+
+    Returns
+    -------
+    bool
+    """
     return char.isspace() or unicodedata.name(char, "").endswith(_DRAWN_AS_NOTHING)
 
 
 @lru_cache(4096)
 def unseen(char: str) -> bool:
-    """Whether a sign other than the plain space cannot be seen.
+    """Whether a character other than the plain space cannot be seen.
 
-    Spaces of other kinds and signs that no font can be trusted with (private use, unassigned) too.
+    Spaces of other kinds count, and characters that a font may lack (private use, unassigned).
+
+    Parameters
+    ----------
+    char : str
+        One character.
+
+    Returns
+    -------
+    bool
     """
     return char != " " and (not char.isprintable() or no_shape(char) or blank(char))
 
@@ -49,22 +78,58 @@ def _ignorable_pattern() -> Callable[[str], object]:
 
 
 def replace_unseen(text: str, shown: Callable[[str], str], keep: str = "") -> str:
-    """Text with each unseen character, but those to keep, as a function writes it."""
+    """Replace each character that cannot be seen.
+
+    Parameters
+    ----------
+    text : str
+    shown : callable
+        What is written for such a character.
+    keep : str
+        Characters that stay.
+
+    Returns
+    -------
+    str
+    """
     if text.isascii() and text.isprintable():
         return text
     return "".join(shown(char) if unseen(char) and char not in keep else char for char in text)
 
 
 def visible(text: str) -> str:
-    """Text with each unseen character written out, such as `⟨U+202E⟩`.
+    r"""Write out each character that cannot be seen, such as `⟨U+202E⟩`.
 
-    Line feeds and tabs stay: a page shows them as a space.
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+        Line feeds and tabs stay: a page shows them as a space.
+
+    Examples
+    --------
+    >>> visible("mast\u200b 7")
+    'mast⟨U+200B⟩ 7'
     """
     return replace_unseen(text, lambda char: f"⟨U+{ord(char):04X}⟩", keep="\n\t")
 
 
 def few(names: Iterable[object], most: int, separator: str = ", ") -> str:
-    """The first few of many names and how many more there are; all where they are not too many.
+    """The first few of many names and how many more there are.
+
+    Parameters
+    ----------
+    names : iterable of object
+    most : int
+        How many are named before the rest are counted.
+    separator : str
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -77,7 +142,19 @@ def few(names: Iterable[object], most: int, separator: str = ", ") -> str:
 
 
 def sentence_list(names: Sequence[str], last: str = "and", most: int | None = None) -> str:
-    """Names as a sentence lists them, the word before the last one given.
+    """List names as in a sentence, a word before the last one.
+
+    Parameters
+    ----------
+    names : sequence of str
+    last : str
+        The word before the last name.
+    most : int, optional
+        How many are named before the rest are counted.
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -92,7 +169,22 @@ def sentence_list(names: Sequence[str], last: str = "and", most: int | None = No
 
 
 def html_text(text: str) -> Markup:
-    """Text for HTML, between tags or inside a quoted attribute."""
+    """Escape text for HTML, between tags or inside a quoted attribute.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    Markup
+        Characters that cannot be seen are written out.
+
+    Examples
+    --------
+    >>> print(html_text("<b>"))
+    &lt;b&gt;
+    """
     return Markup.escape(visible(text))
 
 
@@ -108,7 +200,12 @@ def html_table(
     rows : sequence of sequences
         One value for each column; None is an empty cell.
     left_out : int
-        Rows that there are beyond those given, which the table tells.
+        How many rows are not among those given; the table says so.
+
+    Returns
+    -------
+    str
+        HTML.
     """
     head = "".join(f"<th>{html_text(name)}</th>" for name in columns)
     body = "".join(

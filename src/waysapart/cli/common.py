@@ -105,10 +105,19 @@ def errors() -> Console:
 
 
 def telling_errors(command: Callable[P, None]) -> Callable[P, None]:
-    """Turn errors into messages and exit status 2; never a traceback.
+    """Turn errors of a command into messages and exit status 2, never a traceback.
 
-    With WAYSAPART_TRACEBACK set, an error that nobody foresaw shows its
-    traceback, for the people who correct it.
+    With WAYSAPART_TRACEBACK set, an unforeseen error shows its traceback, for the people who
+    correct it.
+
+    Parameters
+    ----------
+    command : callable
+
+    Returns
+    -------
+    callable
+        With the same parameters.
     """
 
     @functools.wraps(command)
@@ -152,7 +161,12 @@ def telling_errors(command: Callable[P, None]) -> Callable[P, None]:
 
 
 def tell_study_error(error: StudyError) -> None:
-    """Why a study cannot be used, and what else was noticed, on standard error."""
+    """Say on standard error why a study cannot be used, and what else was noticed.
+
+    Parameters
+    ----------
+    error : StudyError
+    """
     from waysapart.report.terminal import show_problems, styled
 
     console = errors()
@@ -220,11 +234,16 @@ def refuse_outputs(given: Mapping[str, Any]) -> None:
 
 
 def check_html(target: Path | None) -> None:
-    """Refuse a name for a report that does not say what is in it.
+    """Refuse a name for a report that does not end in .html or .htm.
+
+    Parameters
+    ----------
+    target : Path or None
 
     Raises
     ------
     CallError
+        The name ends otherwise.
     """
     if target is not None and target.suffix.lower() not in (".html", ".htm"):
         raise CallError(f"-o {target}: the report is HTML; give it a name that ends in .html")
@@ -238,7 +257,12 @@ def _say(text: str) -> None:
 
 @contextmanager
 def busy(text: str) -> Iterator[None]:
-    """A spinner with a text while a person waits; nothing where nobody watches."""
+    """Show a spinner with a text on standard error while a command works, on a terminal only.
+
+    Parameters
+    ----------
+    text : str
+    """
     if not sys.stderr.isatty():
         yield
         return
@@ -247,16 +271,32 @@ def busy(text: str) -> Iterator[None]:
 
 
 def collect_seldom() -> None:
-    """Look for unused circles of objects less often.
+    """Run the garbage collector less often.
 
-    Facts are millions of small objects that stay; walking through them again and again
-    for circles, of which there are next to none, would take a tenth of the time.
+    Facts are millions of small objects that stay; searching them again and again for reference
+    cycles, of which there are next to none, would take a tenth of the time.
     """
     gc.set_threshold(200_000, 50, 50)
 
 
 def load(path: Path, *, strict: bool = False) -> Study:
-    """Read a study, to be judged for the day of `--on`, with a spinner where somebody watches."""
+    """Read a study for the day that `--on` names, with a spinner on a terminal.
+
+    Parameters
+    ----------
+    path : Path
+    strict : bool
+        Whether contradictions in the records are errors, as in `read_study`.
+
+    Returns
+    -------
+    Study
+
+    Raises
+    ------
+    StudyError
+        The study cannot be used.
+    """
     from waysapart.study.read import read_study
 
     collect_seldom()
@@ -267,9 +307,14 @@ def load(path: Path, *, strict: bool = False) -> Study:
 def need_circuits(study: Study) -> None:
     """Refuse to judge a study without circuits.
 
+    Parameters
+    ----------
+    study : Study
+
     Raises
     ------
     CallError
+        The study has none.
     """
     if not len(study.tables["circuits"]):
         raise CallError(
@@ -322,7 +367,26 @@ def _escaped(sign: re.Match[str]) -> str:
 
 
 def write_json(file: str | None, facts: Mapping[str, Any]) -> bool:
-    """Write facts; True where they went to standard output, so that nothing else should."""
+    """Write facts as JSON.
+
+    Parameters
+    ----------
+    file : str or None
+        `-` for standard output; None writes nothing.
+    facts : mapping
+
+    Returns
+    -------
+    bool
+        Whether they went to standard output, so that nothing else should.
+
+    Raises
+    ------
+    CallError
+        The file is one that waysapart did not write.
+    WriteError
+        The file or standard output cannot be written.
+    """
     if file is None:
         return False
     text = json_text(marked_facts(facts)) + "\n"

@@ -28,7 +28,17 @@ _SUFFIX = ".gpkg"
 
 
 def export_targets(path: Path) -> tuple[OutputFile, OutputFile, OutputFile]:
-    """The GeoPackage that `export` writes, its TOML file and its rules."""
+    """The files that `export` writes: the GeoPackage, its TOML file and its rules.
+
+    Parameters
+    ----------
+    path : Path
+        The GeoPackage.
+
+    Returns
+    -------
+    tuple of three OutputFile
+    """
     settings, rules = path.with_suffix(".toml"), path.with_name(f"{path.stem}-rules.toml")
     return OutputFile(path, "gpkg"), OutputFile(settings, "toml"), OutputFile(rules, "toml")
 

@@ -221,7 +221,11 @@ LAYERS: Mapping[str, LayerFields] = MappingProxyType({layer.name: layer for laye
 
 
 def found_layers(proof: Proof) -> dict[str, pd.DataFrame]:
-    """One frame per layer of findings.
+    """The findings of a proof as layers.
+
+    Parameters
+    ----------
+    proof : Proof
 
     Returns
     -------

@@ -7,7 +7,7 @@ Each module answers one question, and holds the claims about it:
 | module | question |
 | --- | --- |
 | `evidence` | what is claimed, and what of it holds? |
-| `rows` | what does a row say, and what if it is faulty? |
+| `faulty_rows` | what does a row say, and what if it is faulty? |
 | `records` | what do the study's files and rules say? |
 | `plant` | which segments, cables and links are tied to what? |
 | `figures` | what does each link measure: length, delay, loss? |
@@ -19,7 +19,7 @@ Each module answers one question, and holds the claims about it:
 | `gaps` | which gaps do the records have, and whom do they touch? |
 | `verdicts` | do the verdicts follow, and on what rules and ages? |
 | `no_pair` | does a proof that no separate pair exists hold? |
-| `run` | in which order is all of it held? |
+| `run` | in which order is all of it checked? |
 
 Modules are listed in the order of their imports.
 """

@@ -34,9 +34,18 @@ Told = tuple[float | None, float | None]
 
 
 def unavailability(world: World) -> dict[Asset, float | None]:
-    """Share of the time for which each asset is down; None where nothing gives it a rate.
+    """Share of the time for which each asset, and each hop with a figure of its own, is down.
 
-    Failures a year times hours to repair, over that and 8760 h (IEC 61078). Hops by their own.
+    Failures a year times hours to repair, over that and 8760 h (IEC 61078).
+
+    Parameters
+    ----------
+    world : World
+
+    Returns
+    -------
+    dict
+        By asset; None where nothing gives it a rate.
     """
     records, rates = world.records, world.records.rules["failures"]
     held, figures = _held_shares(world), world.figures
@@ -73,7 +82,16 @@ def unavailability(world: World) -> dict[Asset, float | None]:
 def unrated_hops(world: World) -> set[str]:
     """Hops without fibre of which nothing is on record that fails, nor a figure of their own.
 
-    Within a site they are part of the equipment at their ends.
+    Hops within a site do not count: they are part of the equipment at their ends.
+
+    Parameters
+    ----------
+    world : World
+
+    Returns
+    -------
+    set of str
+        Ids of links.
     """
     found = set()
     for name, hop in world.hops.items():
@@ -91,7 +109,16 @@ def unrated_hops(world: World) -> set[str]:
 
 
 def hop_rate_gaps(world: World) -> Iterator[Gap]:
-    """A gap for every such hop under a circuit whose availability is asked."""
+    """A gap for each unrated hop under a circuit whose service limits unavailability.
+
+    Parameters
+    ----------
+    world : World
+
+    Yields
+    ------
+    Gap
+    """
     asked = {
         link
         for key, links in world.paths.items()
@@ -161,12 +188,23 @@ class Outages:
         return self._behind[feed]
 
     def all_down(self, keys: list[Key]) -> Share:
-        """Share of the time that all of some paths are down; whether it hangs on many feeds.
+        """Share of the time for which all of some paths are down, if assets fail independently.
 
-        Things fail independently of each other. They are gone through block by block, a block
-        being what takes the same paths and the same feeds; states in which the same paths and
-        feeds are down are one, and machines that have nothing in common are gone through apart.
-        None where there are too many states.
+        Assets are taken block by block, a block being all that put the same paths and the same
+        feeds out of service. States in which the same paths and feeds are down are one. Machines
+        that have nothing in common are worked out apart.
+
+        Parameters
+        ----------
+        keys : list of (circuit, label)
+            The paths.
+
+        Returns
+        -------
+        share : float or None
+            None where there are too many states.
+        many : bool
+            Whether it rests on many feeds.
         """
         world = self.world
         relied = [
@@ -291,7 +329,15 @@ class _Joint(NamedTuple):
 
 
 def check_availability(world: World, facts: Evidence, about: About) -> None:
-    """Unavailability and recovery of every circuit and group."""
+    """Check the unavailability and the recovery of every circuit and group.
+
+    Parameters
+    ----------
+    world : World
+    facts : Evidence
+    about : About
+        Tallies the claims.
+    """
     outages = Outages(world)
     for circuit in facts["circuits"]:
         name = circuit["id"]

@@ -44,15 +44,19 @@ class Tally:
     def skip(self, sentence: str, *of: str) -> None:
         """Write down what was not checked, once, and as a doubt of circuits and groups.
 
-        `of`: those whose verdicts or limits rest on it, such as `circuit C1`, where the sentence
-        does not begin with one.
+        Parameters
+        ----------
+        sentence : str
+        *of : str
+            Those whose verdicts or limits rest on it, such as `circuit C1`, where the sentence
+            does not begin with one.
         """
         for mine in (self.not_checked, *(self.doubts.setdefault(one, []) for one in of)):
             if sentence not in mine:
                 mine.append(sentence)
 
     def add(self, other: Tally, what: str) -> None:
-        """Count in the tally of another document, which is part of this one."""
+        """Add the tally of another document, which is part of this one and called `what`."""
         self.confirmed += other.confirmed
         self.false += [f"{what}: {one}" for one in other.false]
         for one in other.not_checked:
@@ -62,7 +66,18 @@ class Tally:
                 self.skip(one, name)
 
     def verdicts(self, facts: dict[str, Any]) -> dict[str, Any]:
-        """Verdicts that hold in full, and those that hold but for what was not checked."""
+        """Count verdicts that hold in full, and list those that hold but for what was not checked.
+
+        Parameters
+        ----------
+        facts : dict
+            The evidence.
+
+        Returns
+        -------
+        dict
+            `confirmed`, a number; `confirmed_except`, a list with `kind`, `id` and `because`.
+        """
         names = [f"circuit {one['id']}" for one in facts["circuits"]]
         names += [f"group {one['id']}" for one in facts.get("groups", ())]
         ids = {name: name.split(" ", 1)[1] for name in names}
@@ -91,14 +106,25 @@ class About(NamedTuple):
     what: str = ""
 
     def of(self, part: str) -> About:
-        """The same for claims about a part of the thing."""
+        """The same tally, for claims about a part of the thing."""
         return About(self.tally, self._said(part))
 
     def _said(self, sentence: str) -> str:
         return f"{self.what}: {sentence}" if self.what else sentence
 
     def holds(self, true: bool, otherwise: str) -> bool:
-        """A claim that is true; `otherwise` says what is so instead."""
+        """Tally one claim and return whether it is true.
+
+        Parameters
+        ----------
+        true : bool
+        otherwise : str
+            What is so instead.
+
+        Returns
+        -------
+        bool
+        """
         if true:
             self.tally.confirmed += 1
         else:
@@ -106,14 +132,39 @@ class About(NamedTuple):
         return true
 
     def same(self, name: str, claimed: Any, found: Any) -> bool:
-        """A claim that must equal what was found."""
+        """Tally a claim that must equal what was found, and return whether it does.
+
+        Parameters
+        ----------
+        name : str
+            What is claimed, for the sentence.
+        claimed, found : object
+
+        Returns
+        -------
+        bool
+        """
         if claimed == found:
             return self.holds(True, "")
         told = f"the evidence says {short(repr(claimed))}, found {short(repr(found))}"
         return self.holds(False, f"{name}: {told}")
 
     def close(self, name: str, claimed: float | None, found: float | None, by: float) -> bool:
-        """A figure that may differ by so much from what was found; None where not known."""
+        """Tally a figure that may differ from what was found, and return whether it holds.
+
+        Parameters
+        ----------
+        name : str
+            What is claimed, for the sentence.
+        claimed, found : float or None
+            None where not known; both must be.
+        by : float
+            Greatest difference, in the unit of the figure.
+
+        Returns
+        -------
+        bool
+        """
         known = claimed is not None and found is not None
         same = abs(claimed - found) <= by if known else claimed is found  # type: ignore[operator]
         if same:
@@ -122,7 +173,18 @@ class About(NamedTuple):
         return self.holds(False, f"{name}: the evidence says {claimed}, found {due}")
 
     def same_set(self, name: str, claimed: Collection[Any], found: Collection[Any]) -> bool:
-        """A claimed list of different things that must be the set that was found."""
+        """Tally a list of different things that must be the set that was found.
+
+        Parameters
+        ----------
+        name : str
+            What is claimed, for the sentence.
+        claimed, found : collection
+
+        Returns
+        -------
+        bool
+        """
         mine, due = set(claimed), set(found)
         twice = len(claimed) != len(mine)
         if mine == due and not twice:
@@ -133,7 +195,7 @@ class About(NamedTuple):
         return self.holds(False, f"{name}: the evidence {' and '.join(told)}")
 
     def skip(self, sentence: str, *of: str) -> None:
-        """Something about the thing that was not checked; `of` as in `Tally.skip`."""
+        """Write down something about the thing that was not checked; `of` as in `Tally.skip`."""
         self.tally.skip(self._said(sentence), *of)
 
 
@@ -143,13 +205,41 @@ def short(text: str) -> str:
 
 
 def few(names: list[Any], most: int = 8) -> str:
-    """The first few of many names, and how many more there are."""
+    """The first few of many names, and how many more there are.
+
+    Parameters
+    ----------
+    names : list
+    most : int
+        How many are named before the rest are counted.
+
+    Returns
+    -------
+    str
+    """
     more = f" and {len(names) - most} more" if len(names) > most else ""
     return ", ".join(short(str(name)) for name in names[:most]) + more
 
 
 def numbers(text: str, count: int) -> set[int]:
-    """'0-3 7' as {0, 1, 2, 3, 7}; a number of `count` or more says that there are such."""
+    """Read whole numbers and ranges of them.
+
+    Parameters
+    ----------
+    text : str
+        Numbers and ranges with spaces between.
+    count : int
+        Numbers above it become it, which says that there are such.
+
+    Returns
+    -------
+    set of int
+
+    Examples
+    --------
+    >>> sorted(numbers("0-3 7", count=10))
+    [0, 1, 2, 3, 7]
+    """
     found: set[int] = set()
     for run in text.split():
         low, _, high = run.partition("-")
@@ -208,6 +298,15 @@ REROUTED = {
 
 def read_evidence(file: Path) -> dict[str, Any]:
     """The evidence in a JSON file or in a report.
+
+    Parameters
+    ----------
+    file : Path
+
+    Returns
+    -------
+    dict
+        In the form that the schema states.
 
     Raises
     ------

@@ -26,7 +26,21 @@ V = TypeVar("V")
 
 
 def grouped(pairs: Iterable[tuple[K, V]]) -> dict[K, list[V]]:
-    """Values by key, each list in the order of the pairs."""
+    """Values by key, each list in the order of the pairs.
+
+    Parameters
+    ----------
+    pairs : iterable of (key, value)
+
+    Returns
+    -------
+    dict of key to list
+
+    Examples
+    --------
+    >>> grouped([("C-1", 1), ("C-2", 2), ("C-1", 3)])
+    {'C-1': [1, 3], 'C-2': [2]}
+    """
     found: dict[K, list[V]] = {}
     for key, value in pairs:
         found.setdefault(key, []).append(value)
@@ -34,7 +48,18 @@ def grouped(pairs: Iterable[tuple[K, V]]) -> dict[K, list[V]]:
 
 
 def reached(start: Iterable[K], onward: Callable[[K], Iterable[K]]) -> set[K]:
-    """Everything that steps lead to from some things, themselves included."""
+    """Everything that steps lead to from some things, themselves included.
+
+    Parameters
+    ----------
+    start : iterable
+    onward : callable
+        What one step leads to from a thing.
+
+    Returns
+    -------
+    set
+    """
     found = set(start)
     waiting = list(found)
     while waiting:
@@ -125,7 +150,16 @@ class Fault(NamedTuple):
 
 
 def unnumbered(name: str) -> str:
-    """What a gap is about, rows by whichever number as `NO_ID`."""
+    """What a gap is about; `NO_ID` where that is a row without an id, whichever its number.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    str
+    """
     return NO_ID if re.fullmatch(r"row \d+", name) else name
 
 
@@ -148,7 +182,23 @@ def text_of(value: object) -> str | None:
 
 
 def moment_of(said: object) -> datetime | None:
-    """A date as ISO 8601 has it, in UTC; None where a cell says none."""
+    """The date, and time, of a cell (ISO 8601).
+
+    Parameters
+    ----------
+    said : object
+        The cell.
+
+    Returns
+    -------
+    datetime or None
+        In UTC; None where the cell holds none.
+
+    Examples
+    --------
+    >>> moment_of("2026-3-1")
+    datetime.datetime(2026, 3, 1, 0, 0)
+    """
     text = str(said or "").strip()
     match = re.fullmatch(r"(\d{4})(?:([-/. ])(\d{1,2})(?:\2(\d{1,2})([T ].*)?)?)?", text)
     if match:
@@ -166,13 +216,27 @@ def moment_of(said: object) -> datetime | None:
 
 
 def day_of(said: object) -> date | None:
-    """The day of `moment_of`."""
+    """The day of a cell; None where it holds none (see `moment_of`)."""
     moment = moment_of(said)
     return None if moment is None else moment.date()
 
 
 def typed(role: str, raw: Row, layer: dict[str, Any]) -> Row:
-    """A row's cells by column: text, numbers in our units, lists; faults stand in `_faults`."""
+    """The cells of a row by column: text, numbers in our units, lists.
+
+    Parameters
+    ----------
+    role : str
+    raw : dict
+        Cells as read, by our name of the column.
+    layer : dict
+        The layer's table in study.toml: its units, prefix, and columns that refer to others.
+
+    Returns
+    -------
+    dict
+        None where a cell is blank or faulty; the faults stand in `_faults`.
+    """
     prefix, refers = layer.get("prefix", ""), layer.get("refers", ())
     columns = ROLES[role].column
     found: Row = {name: text_of(one) for name, one in raw.items() if name and name not in columns}
@@ -260,7 +324,18 @@ def _faulty(role: str, column: Column, *, blank: bool = False) -> Fault:
 
 
 def undrawn(role: str, column: str = "geometry") -> Fault:
-    """A geometry that cannot be used; anything may pass a structure in no known place."""
+    """The fault of a geometry that cannot be used.
+
+    Parameters
+    ----------
+    role : str
+    column : str
+
+    Returns
+    -------
+    Fault
+        It concerns everything where a structure or hazard has no known place.
+    """
     return Fault("unusable-geometry", column, everything=role in ("structures", "hazards"))
 
 
@@ -339,7 +414,22 @@ def _joined(shape: Any, kinds: tuple[str, ...]) -> Any:
 def settle(
     rows: dict[str, list[Row]], rules: dict[str, Any], snap_m: float, removed: Collection[str]
 ) -> list[Gap]:
-    """Make rows fit to be tied, in place, and tell every fault as a gap of what it touches."""
+    """Make rows fit to be tied, and report every fault as a gap of what it touches.
+
+    Parameters
+    ----------
+    rows : dict of str to list
+        By role; changed in place.
+    rules : dict
+    snap_m : float
+        How far a segment's end may lie from where it ends, in metres.
+    removed : collection of str
+        Ids that a proposal removes.
+
+    Returns
+    -------
+    list of Gap
+    """
     _name_apart(rows)
     whole = [(role, dict(row), row["_faults"]) for role, mine in rows.items() for row in mine]
     for role, mine in rows.items():

@@ -1,4 +1,4 @@
-"""What every link measures, by the records and by tests: length, delay, and what light loses."""
+"""What every link measures, by the records and by measurements: length, delay and loss."""
 
 from __future__ import annotations
 
@@ -22,18 +22,53 @@ PerDirection = tuple[float | None, float | None]
 
 
 def total(values: Iterable[float | None]) -> float | None:
-    """A sum; None where one of the values is."""
+    """A sum; None where one of the values is.
+
+    Parameters
+    ----------
+    values : iterable of float or None
+
+    Returns
+    -------
+    float or None
+    """
     found = list(values)
     return None if None in found else sum(one for one in found if one is not None)
 
 
 def scaled(metres: float | None, per_km: float | None) -> float | None:
-    """What a length comes to at so much per km; None where either is not known."""
+    """A length in metres times a figure per km; None where either is not known.
+
+    Parameters
+    ----------
+    metres, per_km : float or None
+
+    Returns
+    -------
+    float or None
+    """
     return None if metres is None or per_km is None else metres / 1000 * per_km
 
 
 def whole_reels(metres: float, reel_m: float) -> int:
-    """Reels that a length of fibre takes."""
+    """Number of reels that a length of fibre takes, at least 1.
+
+    Parameters
+    ----------
+    metres : float
+        Of the fibre.
+    reel_m : float
+        Metres that a reel holds.
+
+    Returns
+    -------
+    int
+
+    Examples
+    --------
+    >>> whole_reels(9000.0, reel_m=4000.0)
+    3
+    """
     return max(-int(-(metres / reel_m - 1e-9) // 1), 1)
 
 
@@ -41,10 +76,22 @@ def whole_reels(metres: float, reel_m: float) -> int:
 
 
 def newest_tests(records: Records, owner: str, value: str) -> dict[str, list[Row]]:
-    """The newest tests of each cable or link that give a value; later ones do not count.
+    """The newest measurements of each cable or link, up to the day judged.
 
-    Of each fibre and direction, and of a loss each wavelength. Those of drums are of cable that
-    is not in its place; one without a date gives way to one with.
+    Newest of each fibre and direction, and for a loss of each wavelength. Measurements on the drum
+    do not count, since that cable is not in its place. One without a date gives way to one with.
+
+    Parameters
+    ----------
+    records : Records
+    owner : {'cable', 'link'}
+    value : str
+        Column that must not be blank, such as `loss_db`.
+
+    Returns
+    -------
+    dict of str to list of rows
+        By id of the cable or link.
     """
     asked = owner, value, records.on
     if asked in records.newest:
@@ -67,7 +114,20 @@ def newest_tests(records: Records, owner: str, value: str) -> dict[str, list[Row
 
 
 def fibre_means(tests: Iterable[Row], value: str) -> dict[Any, float]:
-    """By fibre the mean of its tests, both directions weighing the same."""
+    """Mean of the measurements of each fibre, both directions weighing the same.
+
+    Parameters
+    ----------
+    tests : iterable of rows
+        Measurements.
+    value : str
+        Column.
+
+    Returns
+    -------
+    dict
+        By fibre; None for measurements that name none.
+    """
     fibres = grouped((test.get("fibre"), test) for test in tests)
     found = {}
     for fibre, mine in fibres.items():
@@ -78,7 +138,19 @@ def fibre_means(tests: Iterable[Row], value: str) -> dict[Any, float]:
 
 
 def one_way(tests: Iterable[Row], direction: str | None) -> list[Row]:
-    """Tests of one direction; one that states none is of `go`. All of them where none is asked."""
+    """Measurements of one direction; one that states none counts as `go`.
+
+    Parameters
+    ----------
+    tests : iterable of rows
+        Measurements.
+    direction : {'go', 'return'} or None
+        None: all of them.
+
+    Returns
+    -------
+    list of rows
+    """
     back = direction == "return"
     return [t for t in tests if direction is None or (t.get("direction") == "return") == back]
 
@@ -89,12 +161,39 @@ def _greatest(tests: Iterable[Row], value: str, direction: str | None) -> float 
 
 
 def numbers_of(row: Row) -> list[int]:
-    """The fibres that a row of link_runs names, as often as it does."""
+    """Numbers of the fibres that a row of `link_runs` names, as often as it does.
+
+    Parameters
+    ----------
+    row : dict
+
+    Returns
+    -------
+    list of int
+
+    Examples
+    --------
+    >>> numbers_of({"fibres": "3;4"})
+    [3, 4]
+    """
     return [int(one) for one in str(row.get("fibres") or "").split(";") if one.strip()]
 
 
 def at_wavelength(records: Records, hop: Hop, tests: Iterable[Row]) -> list[Row]:
-    """The tests at about the wavelength that a link works at; a blank one counts."""
+    """Measurements at about the wavelength that a link works at; a blank wavelength counts.
+
+    Parameters
+    ----------
+    records : Records
+        Its rules state the tolerance in nm.
+    hop : Hop
+    tests : iterable of rows
+        Measurements.
+
+    Returns
+    -------
+    list of rows
+    """
     works_at = hop.row.get("wavelength_nm")
     most = records.rules["defaults"]["wavelength_tolerance_nm"]
     return [
@@ -107,9 +206,21 @@ def at_wavelength(records: Records, hop: Hop, tests: Iterable[Row]) -> list[Row]
 
 
 def link_losses(records: Records, hop: Hop) -> tuple[list[float], bool]:
-    """Losses that tests of a link found at about its wavelength; whether all of it was tested.
+    """Losses measured of a link at about its wavelength.
 
-    A test that names neither a fibre nor a direction is of the whole link.
+    A measurement that names neither a fibre nor a direction is of the whole link.
+
+    Parameters
+    ----------
+    records : Records
+    hop : Hop
+
+    Returns
+    -------
+    losses : list of float
+        In dB.
+    whole : bool
+        Whether every fibre of the link was measured.
     """
     newest = newest_tests(records, "link", "loss_db").get(hop.row["id"], ())
     tests = at_wavelength(records, hop, newest)
@@ -133,10 +244,26 @@ def _fibres_needed(records: Records, hop: Hop) -> int:
 
 
 def cable_losses(figures: Figures, hop: Hop, use: Use, row: Row) -> tuple[list[float], bool]:
-    """Losses that tests found of a whole cable as a link uses it; whether all fibres were tested.
+    """Losses measured of a whole cable as a link uses it.
 
-    A fibre tested from both ends loses the mean of both; a test that names no fibre is of
-    every fibre. Where the link does not say which fibres it uses it may be any tested one.
+    A fibre measured from both ends loses the mean of both; a measurement that names no fibre is
+    of every fibre. Where the link does not say which fibres it uses it may be any measured one.
+
+    Parameters
+    ----------
+    figures : Figures
+    hop : Hop
+    use : Use
+        Of the cable by the link.
+    row : dict
+        The row of `link_runs`.
+
+    Returns
+    -------
+    losses : list of float
+        In dB; none where the link uses a part of the cable only.
+    whole : bool
+        Whether every fibre that it uses was measured.
     """
     if not figures.cables.is_whole(use):
         return [], False
@@ -153,7 +280,19 @@ def cable_losses(figures: Figures, hop: Hop, use: Use, row: Row) -> tuple[list[f
 
 
 def assumed_us(records: Records, machine: str) -> float | None:
-    """Delay of a piece of equipment: on record, or as the rules take a blank; None where a gap."""
+    """Delay of a piece of equipment in microseconds: on record, or as the rules take a blank.
+
+    Parameters
+    ----------
+    records : Records
+    machine : str
+        Id of the equipment.
+
+    Returns
+    -------
+    float or None
+        None where a blank is a gap.
+    """
     row, said = records.by["equipment"][machine], records.rules["records"]
     delay, kind = row.get("delay_us"), row.get("kind")
     if delay is not None:
@@ -213,7 +352,18 @@ class Length:
         return None if None in (self.go_m, self.return_m) else self.longer_m
 
     def way_m(self, direction: str) -> tuple[float | None, float]:
-        """The length one way, and how many times it is what its cables add up to."""
+        """Length in one direction, and its ratio to the sum of its cables.
+
+        Parameters
+        ----------
+        direction : {'go', 'return'}
+
+        Returns
+        -------
+        metres : float or None
+        ratio : float
+            1 where either is not known.
+        """
         go = direction == "go"
         metres, added = (self.go_m if go else self.return_m), self.by_cables[not go]
         return metres, metres / added if metres is not None and added else 1.0
@@ -256,16 +406,16 @@ class Figures:
         return added
 
     def by_record_m(self, cable: str) -> float | None:
-        """Fibre length of a whole cable by its record, without any test."""
+        """Fibre length of a whole cable in metres by its record, without any measurement."""
         known = self._whole.get(cable)
         return None if known is None else known[1]
 
     def whole_m(self, cable: str) -> float | None:
-        """Fibre length of a whole cable."""
+        """Fibre length of a whole cable in metres; None where not known."""
         return self.fibre_m(self.cables.whole(cable))
 
     def reel_m(self, cable: str) -> float:
-        """What a reel of a cable holds."""
+        """Metres of fibre that a reel of a cable holds."""
         table = self.rules["defaults"]["reel_m"]
         return float(table.get(self.records.by["cables"][cable].get("kind"), table["other"]))
 
@@ -396,7 +546,20 @@ class Figures:
         return sum(geodesic_m(one, two) for one, two in pairwise(lonlat))
 
     def measured_us(self, name: str) -> PerDirection:
-        """Measured delay of a link each way; a test that states no direction stands for both."""
+        """Measured delay of a link in each direction, in microseconds.
+
+        A measurement that states no direction counts for both.
+
+        Parameters
+        ----------
+        name : str
+            Id of the link.
+
+        Returns
+        -------
+        tuple of two float or None
+            Go and return.
+        """
         tests = grouped((row.get("direction"), row) for row in self._delay_tests.get(name, ()))
         both, *own = (
             _greatest(tests.get(one, ()), "delay_us", None) for one in (None, *DIRECTIONS)
@@ -411,7 +574,18 @@ class Figures:
         return go, back
 
     def delay_by_record_us(self, name: str) -> PerDirection:
-        """Delay of a link's glass and extra each way, without any test of its delay."""
+        """Delay of a link's fibre and extra in each direction, in microseconds.
+
+        Parameters
+        ----------
+        name : str
+            Id of the link.
+
+        Returns
+        -------
+        tuple of two float or None
+            Go and return, without any measurement of its delay.
+        """
         go, back = (self._way_us(self.hops[name], direction) for direction in DIRECTIONS)
         return go, back
 
@@ -439,9 +613,18 @@ class Figures:
         return round(length_m * index / LIGHT_M_PER_US, 3) + float(extra)
 
     def most_sure_us(self, name: str) -> float:
-        """The most that is sure of a link's delay where it is not known: of what glass there is.
+        """Lower bound of a link's delay in microseconds, from the fibre that is known.
 
-        Glass of an unknown kind is no slower than light in vacuum.
+        Fibre of an unknown type is no slower than light in vacuum.
+
+        Parameters
+        ----------
+        name : str
+            Id of the link.
+
+        Returns
+        -------
+        float
         """
         hop, found = self.hops[name], [0.0]
         for uses in hop.directions.values():
@@ -451,7 +634,17 @@ class Figures:
         return max(*found, metres) / LIGHT_M_PER_US + (hop.row.get("extra_delay_us") or 0.0)
 
     def stretch_us(self, use: Use, wavelength_nm: float) -> float | None:
-        """Delay of the glass of a stretch of cable at a wavelength."""
+        """Delay of the fibre of a stretch of cable, in microseconds.
+
+        Parameters
+        ----------
+        use : Use
+        wavelength_nm : float
+
+        Returns
+        -------
+        float or None
+        """
         metres = self.fibre_m(use)
         index = self._index(Hop({"wavelength_nm": wavelength_nm}), use, 0.0)
         return None if metres is None or index is None else metres * index / LIGHT_M_PER_US
@@ -459,7 +652,7 @@ class Figures:
     # Glass
 
     def type_of(self, use: Use) -> Any:
-        """The type of fibre of a cable."""
+        """The fibre type of a cable."""
         return self.records.by["cables"][use.cable].get("fibre_type")
 
     def _index(self, hop: Hop, use: Use, of_medium: float) -> float | None:
@@ -493,9 +686,20 @@ class Figures:
         return table[-1][1]
 
     def db_per_km(self, hop: Hop, use: Use, *, mean: bool) -> float | None:
-        """Attenuation of a stretch: the cable's own, or by its type, at its greatest or its mean.
+        """Attenuation of a stretch of cable in dB/km: the cable's own, or by its fibre type.
 
-        A mean above the greatest is none.
+        Parameters
+        ----------
+        hop : Hop
+            Its wavelength counts.
+        use : Use
+        mean : bool
+            Whether the mean is wanted and not the greatest; a mean above the greatest does not
+            count.
+
+        Returns
+        -------
+        float or None
         """
         own: float | None = self.records.by["cables"][use.cable].get("db_per_km")
         if own is not None:
@@ -507,19 +711,47 @@ class Figures:
         return min((one for one in known if one is not None), default=None)
 
     def stretch_db(self, use: Use, wavelength_nm: float) -> float | None:
-        """Loss of the glass of a stretch of cable at a wavelength."""
+        """Loss of the fibre of a stretch of cable, in dB.
+
+        Parameters
+        ----------
+        use : Use
+        wavelength_nm : float
+
+        Returns
+        -------
+        float or None
+        """
         at = Hop({"wavelength_nm": wavelength_nm})
         return scaled(self.fibre_m(use), self.db_per_km(at, use, mean=False))
 
     def fibre_db(self, hop: Hop, direction: str) -> float | None:
-        """Loss of a link's glass one way, without any test of the link's length."""
+        """Loss of a link's fibre in one direction in dB, by the records of its length.
+
+        Parameters
+        ----------
+        hop : Hop
+        direction : {'go', 'return'}
+
+        Returns
+        -------
+        float or None
+        """
         uses = hop.along(direction)
         return total(scaled(self.fibre_m(u), self.db_per_km(hop, u, mean=False)) for u in uses)
 
     def core_step_db(self, one: Use, two: Use) -> float | None:
-        """What the light loses from one cable into the next, if that has a smaller core.
+        """Loss in dB from one cable into the next, if that has a smaller core.
 
-        None where nobody states it, or how wide a core is.
+        Parameters
+        ----------
+        one, two : Use
+            In the order in which the light passes them.
+
+        Returns
+        -------
+        float or None
+            None where the rules state no loss, or not how wide a core is.
         """
         fibres, kinds = self.rules["fibres"], [self.type_of(one), self.type_of(two)]
         if None in kinds or kinds[0] == kinds[1]:
@@ -534,7 +766,17 @@ class Figures:
         return found
 
     def mismatch_db(self, hop: Hop, direction: str) -> float | None:
-        """What the light loses one way where it goes on in a smaller core."""
+        """Loss in dB in one direction of a link where the light goes on in a smaller core.
+
+        Parameters
+        ----------
+        hop : Hop
+        direction : {'go', 'return'}
+
+        Returns
+        -------
+        float or None
+        """
         key = direction if direction in hop.directions else "both"
         uses = hop.directions.get(key, [])
         if (direction == "go") == hop.turned.get(key, False):
@@ -544,7 +786,18 @@ class Figures:
     # Joints and reels
 
     def joints_met(self, use: Use) -> dict[str, float | None]:
-        """Joints of a cable along a use of it, with their way over the ground (None: not known)."""
+        """Joints of a cable along a use of it.
+
+        Parameters
+        ----------
+        use : Use
+
+        Returns
+        -------
+        dict of str to float or None
+            By joint, its distance over the ground from the lower end of the use in metres; None
+            where the joint stands nowhere on the cable.
+        """
         mine, found = self.records.joints_of.get(use.cable, ()), dict[str, float | None]()
         if not mine:
             return found
@@ -571,9 +824,20 @@ class Figures:
         return found
 
     def reel_parts(self, use: Use, joints: Mapping[str, float | None]) -> tuple[list[float], float]:
-        """Fibre between the joints on a use of a cable, or its ends, and what a reel holds.
+        """Lengths of fibre between the joints on a use of a cable, or its ends.
 
-        No parts where its length is not on record.
+        Parameters
+        ----------
+        use : Use
+        joints : mapping of str to float or None
+            From `joints_met`.
+
+        Returns
+        -------
+        parts : list of float
+            In metres; none where the length is not on record.
+        reel_m : float
+            Metres that a reel holds.
         """
         fibre, whole = self.fibre_m(use), self._ground_to(use, max(use.from_, use.to))
         known = sorted(at for at in joints.values() if at is not None and not isnan(at))
@@ -587,7 +851,18 @@ class Figures:
         return parts, self.reel_m(use.cable)
 
     def reel_splices(self, use: Use, joints: Mapping[str, float | None]) -> int:
-        """One splice after each full reel between the joints on a use of a cable, or its ends."""
+        """Splices after full reels between the joints on a use of a cable, or its ends.
+
+        Parameters
+        ----------
+        use : Use
+        joints : mapping of str to float or None
+            From `joints_met`.
+
+        Returns
+        -------
+        int
+        """
         parts, reel = self.reel_parts(use, joints)
         return sum(whole_reels(one, reel) - 1 for one in parts)
 
@@ -818,7 +1093,15 @@ class Budgets:
     def reach(self, name: str) -> PerDirection:
         """Modal bandwidth left at the end of a link in MHz, and its greatest dispersion in ps/nm.
 
-        Of the direction that loses more.
+        Parameters
+        ----------
+        name : str
+            Id of the link.
+
+        Returns
+        -------
+        tuple of two float or None
+            In the direction that loses more; None where not known.
         """
         hop, per_mhz, spread, known = self.figures.hops[name], 0.0, 0.0, [True, True]
         for use in hop.along(self.of(name).direction):

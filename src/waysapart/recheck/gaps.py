@@ -1,7 +1,7 @@
 """Which gaps the tied records have, whom they touch, and whether the evidence tells them.
 
 Every gap code that rests on tied plant is worked out here or where it shows: in `plant` and
-`reliance` (ends, twins, courses that break), `availability` (rates), and `rows` (faulty rows).
+`reliance` (ends, twins, courses that break), `availability` (rates), and `faulty_rows`.
 """
 
 from __future__ import annotations
@@ -47,7 +47,16 @@ Bounds = tuple[float | None, float | None]
 
 
 def gaps_of_records(figures: Figures) -> Iterator[Gap]:
-    """All of them but those of whole circuits and groups."""
+    """All gaps of tied records but those of whole circuits and groups.
+
+    Parameters
+    ----------
+    figures : Figures
+
+    Yields
+    ------
+    Gap
+    """
     records, hops = figures.records, figures.hops
     yield from _blanks(records)
     yield from _routes(figures)
@@ -74,7 +83,18 @@ def _blanks(records: Records) -> Iterator[Gap]:
 
 
 def blanks(records: Records) -> Iterator[tuple[str, Row, str]]:
-    """Every blank of which `[records]` says what it means: role, row and column."""
+    """Every blank whose meaning `[records]` states.
+
+    Parameters
+    ----------
+    records : Records
+
+    Yields
+    ------
+    role : str
+    row : dict
+    column : str
+    """
     passive, links = records.rules["records"]["passive"], records.rows["links"]
     ends = {name for row in links for name in (row.get("a"), row.get("b"), *(row.get("via") or ()))}
     for role in WITH_WITHIN:
@@ -88,7 +108,21 @@ def blanks(records: Records) -> Iterator[tuple[str, Row, str]]:
 
 
 def meaning(said: Any, role: str, row: Row) -> tuple[Any, str]:
-    """What `[records]` says of a blank, and the kind or role that it says so of, if any."""
+    """What `[records]` says of a blank.
+
+    Parameters
+    ----------
+    said : object
+        One value, or one for each kind or role.
+    role : str
+    row : dict
+
+    Returns
+    -------
+    value : object
+    rule : str
+        The kind or role that it is stated for; empty where there is one value for all.
+    """
     if not isinstance(said, dict):
         return said, ""
     rule = next(key for key in (row.get("kind"), role, "other") if key in said)
@@ -341,10 +375,18 @@ def _of_test(code: str, owner: str, name: str, limits: tuple[Limit, ...]) -> Gap
 
 
 def test_gaps(budgets: Budgets) -> Iterator[Gap]:
-    """Tests of length, loss and delay that mean that the record is of something else.
+    """Gaps of measured lengths, losses and delays that differ too much from the records.
 
-    A loss only where no test of length or delay of the same cable or link agrees: with the
-    right length it is the right cable.
+    A loss counts only where no measurement of length or delay of the same cable or link agrees:
+    with the right length it is the right cable.
+
+    Parameters
+    ----------
+    budgets : Budgets
+
+    Yields
+    ------
+    Gap
     """
     figures, records, rules = budgets.figures, budgets.records, budgets.rules["tests"]
 
@@ -458,7 +500,22 @@ GapKey = tuple[str, str]
 
 
 def check_gaps_of(world: World, subject: Subject, breach: Breach, about: About) -> list[GapKey]:
-    """The gaps that touch a trial: those worked out here, and others as the evidence has them."""
+    """Check the gaps that touch a circuit or group.
+
+    Parameters
+    ----------
+    world : World
+    subject : Subject
+    breach : Breach
+        What its near approaches and crossings mean.
+    about : About
+        Tallies the claims.
+
+    Returns
+    -------
+    list of (code, id)
+        Gaps worked out here, and others as the evidence states them.
+    """
     claim, trial, _ = subject
     told = [(gap["code"], gap["asset"]) for gap in claim["gaps"]]
     derived = DERIVED if breach.loose is None else {*DERIVED, NEAR_ACCURACY}
@@ -501,7 +558,15 @@ def _unlike(told: list[GapBrief], found: Counter[GapKey]) -> tuple[set[GapKey], 
 
 
 def check_all_gaps(world: World, facts: Evidence, about: About) -> None:
-    """The list of all gaps, whether they touch a circuit or not; those with each are of these."""
+    """Check the list of all gaps, and that it holds those of each circuit and group.
+
+    Parameters
+    ----------
+    world : World
+    facts : Evidence
+    about : About
+        Tallies the claims.
+    """
     drawn = world.cables.drawn
     told = Counter(
         (gap["code"], unnumbered(asset))

@@ -32,7 +32,15 @@ LOSS_TERMS = (*PASSIVE, "test_db", "repair_db", "reserve_db")
 
 
 def check_figures(world: World, facts: Evidence, about: About) -> None:
-    """Figures of every link, path and circuit."""
+    """Check the figures of every link, path and circuit.
+
+    Parameters
+    ----------
+    world : World
+    facts : Evidence
+    about : About
+        Tallies the claims.
+    """
     links = {one["id"]: one for one in facts["links"]}
     about.same_set("links", [one["id"] for one in facts["links"]], world.hops)
     for link in facts["links"]:
@@ -63,7 +71,17 @@ def check_figures(world: World, facts: Evidence, about: About) -> None:
 
 
 def all_kept(checks: Iterable[bool | None]) -> bool | None:
-    """Whether all checks are kept; None where none is broken, and one is not known."""
+    """Whether all checks are kept.
+
+    Parameters
+    ----------
+    checks : iterable of bool or None
+
+    Returns
+    -------
+    bool or None
+        None where none is broken and one is not known.
+    """
     known = list(checks)
     return False if False in known else None if None in known else True
 

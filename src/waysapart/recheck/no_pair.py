@@ -74,7 +74,20 @@ class NoPair:
         return set(map(str, self.told["without"]))
 
     def beside(self, avoid: Iterable[str] = (), cut: Iterable[str] = ()) -> Beside:
-        """The graph without what no path may use, what is cut, and what relies on some things."""
+        """The graph without what no path may use, some edges, and all that relies on some things.
+
+        Parameters
+        ----------
+        avoid : iterable of str
+            What no edge may rely on.
+        cut : iterable of str
+            Edges to leave out.
+
+        Returns
+        -------
+        dict
+            By node, its neighbours and the edges that lead there.
+        """
         removed, risks = self.without.union(cut), set(avoid)
         return grouped(
             (one, (other, name))
@@ -84,7 +97,7 @@ class NoPair:
         )
 
     def weights(self, name: str) -> dict[str, int]:
-        """Of a weight, what each edge has."""
+        """The weight of that name of each edge."""
         return {str(one["id"]): int(one["weights"][name]) for one in self.told["edges"]}
 
 
@@ -128,7 +141,16 @@ def _use(world: World, edge: Told) -> Use | None:
 
 
 def check_no_pairs(records: Records, facts: Told, about: About) -> None:
-    """Check every proof in what `reroute --json` wrote, and its edges against the records."""
+    """Check every proof in what `reroute --json` wrote, and its edges against the records.
+
+    Parameters
+    ----------
+    records : Records
+    facts : dict
+        What `reroute --json` wrote.
+    about : About
+        Tallies the claims.
+    """
     proofs = [(one, one["no_pair_proof"]) for one in facts["circuits"] if one.get("no_pair_proof")]
     for circuit in facts["circuits"]:
         mine = about.of(f"circuit {circuit['id']}")

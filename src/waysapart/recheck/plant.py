@@ -22,7 +22,17 @@ from waysapart.schema import ROLES
 
 
 def geodesic_m(one: Sequence[float], other: Sequence[float]) -> float:
-    """Metres on the ellipsoid between two places in longitude and latitude."""
+    """Distance on the ellipsoid in metres.
+
+    Parameters
+    ----------
+    one, other : sequence of float
+        Longitude and latitude in degrees.
+
+    Returns
+    -------
+    float
+    """
     return float(GEOD.inv(one[0], one[1], other[0], other[1])[2])
 
 
@@ -65,7 +75,7 @@ class Ground:
         return reached(self.holders.get(asset, ()), lambda at: self.holders.get(at, ()))
 
     def reaches(self, node: str | None, site: str | None) -> bool:
-        """Whether a cable end reaches a site; one that meets nothing is a gap of its own."""
+        """Whether a cable end reaches a site; true where either is not known (another gap)."""
         if node is None or site is None or node == site or site in self.above(node):
             return True
         one, other = self.shape.get(node), self.shape.get(site)
@@ -83,14 +93,23 @@ class Ground:
         )
 
     def nodes(self, segment: str) -> dict[str, float]:
-        """Every structure or site on a segment with its fraction of the line."""
+        """Every structure or site on a segment, with its place as a fraction of the line."""
         a, b = self.ends[segment]
         ends = {node: at for node, at in ((a, 0.0), (b, 1.0)) if node is not None}
         return {**self.passed.get(segment, {}), **ends}
 
 
 def survey(records: Records) -> Ground:
-    """Tie the ground together from the records alone."""
+    """Tie segments, holders and hazards together from the records alone.
+
+    Parameters
+    ----------
+    records : Records
+
+    Returns
+    -------
+    Ground
+    """
     rows = [row for role in records.rows for row in records.rows[role] if "id" in row]
     ground = Ground(
         records,
@@ -240,7 +259,18 @@ def _find_twins(ground: Ground) -> None:
 
 
 def ground_distance(records: Records, one: Any, other: Any) -> float:
-    """Metres on the ellipsoid between two geometries, where they come nearest."""
+    """Distance on the ellipsoid in metres between two geometries, where they come nearest.
+
+    Parameters
+    ----------
+    records : Records
+        For their coordinate system.
+    one, other : shapely geometry
+
+    Returns
+    -------
+    float
+    """
     if one.intersects(other):
         return 0.0
     line = carried(shapely.shortest_line(one, other), records.to_degrees)
@@ -369,10 +399,20 @@ class Cables:
 
 
 def follow_cables(ground: Ground, matched: list[Row], unsure: set[str]) -> Cables:
-    """Chain every cable; a drawn one along what the evidence says that it follows.
+    """Chain every cable; a drawn one along the segments that the evidence says it follows.
 
-    That each segment of `matched` keeps to the drawn line is checked; that nothing else does
-    so as well is not. `unsure`: drawn cables whose course the evidence calls uncertain.
+    Parameters
+    ----------
+    ground : Ground
+    matched : list of rows
+        What the evidence says that drawn cables follow. That each of these segments keeps to the
+        drawn line is checked; that no other segment does so as well is not.
+    unsure : set of str
+        Drawn cables whose course the evidence calls uncertain.
+
+    Returns
+    -------
+    Cables
     """
     cables = Cables(ground, unsure=set(unsure))
     rows = sorted(ground.records.rows["cable_runs"], key=lambda row: row["seq"])
@@ -473,7 +513,22 @@ def _meet_on_the_directed(ground: Ground, steps: list[Step], breaks: list[int], 
 
 
 def covered(spans: Iterable[tuple[float, float]]) -> float:
-    """How much some stretches cover together, what lies in several counted once."""
+    """How much some intervals cover together, overlaps counted once.
+
+    Parameters
+    ----------
+    spans : iterable of (float, float)
+        From and to.
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> covered([(0.0, 2.0), (1.0, 3.0)])
+    3.0
+    """
     found, end = 0.0, -inf
     for low, high in sorted(spans):
         found += max(high - max(low, end), 0.0)
@@ -482,7 +537,17 @@ def covered(spans: Iterable[tuple[float, float]]) -> float:
 
 
 def wrong_m(segment: Row) -> float:
-    """How far a segment may lie from its record."""
+    """How far a segment may lie from its record, in metres.
+
+    Parameters
+    ----------
+    segment : dict
+        Its row.
+
+    Returns
+    -------
+    float
+    """
     own = segment.get("accuracy_m")
     return float(segment["_accuracy_m"] if own is None else own + segment["_shift_m"])
 
@@ -595,7 +660,18 @@ class Hop:
 
 
 def tie_links(cables: Cables) -> tuple[dict[str, Hop], list[Gap]]:
-    """Run every link through its cables so that the fewest meetings fail; those are gaps."""
+    """Run every link through its cables so that the fewest meetings fail; those are gaps.
+
+    Parameters
+    ----------
+    cables : Cables
+
+    Returns
+    -------
+    hops : dict of str to Hop
+        By id of the link.
+    gaps : list of Gap
+    """
     records = cables.ground.records
     pairs = grouped(
         (frozenset(pair), joint["at"])
@@ -627,7 +703,19 @@ def tie_links(cables: Cables) -> tuple[dict[str, Hop], list[Gap]]:
 
 
 def uses_of(cables: Cables, row: Row) -> tuple[list[Use], bool]:
-    """Ways of using a cable, the longest first; True where its chain lacks a stated node."""
+    """Uses of a cable that a row of `link_runs` may mean, the longest first.
+
+    Parameters
+    ----------
+    cables : Cables
+    row : dict
+
+    Returns
+    -------
+    uses : list of Use
+    lacking : bool
+        Whether the chain lacks a stated node.
+    """
     cable = row["cable"]
     length = float(len(cables.chain[cable]))
     if not length:

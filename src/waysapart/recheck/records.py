@@ -296,7 +296,23 @@ class Records:
 
 
 def read_records(study: Path, working_crs: str) -> Records:
-    """Read a study's files; `working_crs` is where the evidence says that it was worked out."""
+    """Read a study's files, those that it extends included.
+
+    Parameters
+    ----------
+    study : Path
+    working_crs : str
+        The working CRS that the evidence states.
+
+    Returns
+    -------
+    Records
+
+    Raises
+    ------
+    UnreadableError
+        The CRS is unknown, a layer comes from a database, or a file cannot be read.
+    """
     chain = _settings(study, [])
     try:
         crs = CRS.from_user_input(working_crs)
@@ -434,7 +450,18 @@ def _place(role: str, rows: list[Row], own: CRS | None, crs: CRS, accuracy_m: fl
 
 
 def proposed(records: Records, rows: dict[str, list[Row]]) -> Records:
-    """Records with the rows of a proposal laid over them; geometries as WKT in their CRS."""
+    """Records with the rows of a proposal laid over them.
+
+    Parameters
+    ----------
+    records : Records
+    rows : dict of str to list of rows
+        By role; geometries as WKT in the records' CRS.
+
+    Returns
+    -------
+    Records
+    """
     own: dict[str, list[Row]] = {role: [] for role in ROLES}
     for role, mine in rows.items():
         own[role] = [typed(role, row, {}) for row in mine]
@@ -612,12 +639,31 @@ def _moved(rows: list[Row], own: CRS | None, crs: CRS) -> float:
 
 @cache
 def to_degrees(crs: CRS) -> Transformer:
-    """From a coordinate system to longitude and latitude."""
+    """The transformation from a coordinate system to longitude and latitude.
+
+    Parameters
+    ----------
+    crs : pyproj.CRS
+
+    Returns
+    -------
+    pyproj.Transformer
+    """
     return Transformer.from_crs(crs, LON_LAT, always_xy=True)
 
 
 def carried(shape: Any, transformer: Transformer) -> Any:
-    """A geometry, or a list of them, in another coordinate system."""
+    """A geometry, or a list of them, in another coordinate system.
+
+    Parameters
+    ----------
+    shape : shapely geometry or list
+    transformer : pyproj.Transformer
+
+    Returns
+    -------
+    shapely geometry or ndarray
+    """
     return shapely.transform(
         shape, lambda points: np.column_stack(transformer.transform(points[:, 0], points[:, 1]))
     )

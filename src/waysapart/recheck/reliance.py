@@ -55,6 +55,14 @@ def tie_paths(
 ) -> tuple[dict[Key, list[str]], list[Gap], set[Key]]:
     """Links of every path from circuit end a to end b.
 
+    Parameters
+    ----------
+    records : Records
+    length_m : dict of str to float or None
+        Length of each link in metres, which decides the shorter way round a ring.
+    claimed : dict of (circuit, label) to list of str
+        Links as the evidence has them.
+
     Returns
     -------
     paths : dict of (circuit, label) to list of link ids
@@ -170,7 +178,20 @@ def _ring_nodes(records: Records, chain: list[str]) -> list[str] | None:
 
 
 def trials_of(records: Records, paths: dict[Key, list[str]], lost: set[Key]) -> list[Trial]:
-    """Circuits by id, then groups by id, each with the paths on its sides."""
+    """Circuits by id, then groups by id, each with the paths on its sides.
+
+    Parameters
+    ----------
+    records : Records
+    paths : dict of (circuit, label) to list of str
+        From `tie_paths`.
+    lost : set of (circuit, label)
+        Paths that are out of service.
+
+    Returns
+    -------
+    list of Trial
+    """
     found = []
     of = grouped((key[0], key) for key in paths)
     rows = sorted(records.by["circuits"].items())
@@ -194,7 +215,19 @@ def trials_of(records: Records, paths: dict[Key, list[str]], lost: set[Key]) -> 
 
 
 def service_of(records: Records, circuit: str) -> dict[str, Any]:
-    """Limits of a circuit's service."""
+    """Limits of a circuit's service.
+
+    Parameters
+    ----------
+    records : Records
+    circuit : str
+        Its id.
+
+    Returns
+    -------
+    dict
+        By rule key.
+    """
     name = records.by["circuits"][circuit].get("service") or "default"
     found: dict[str, Any] = records.rules["services"].get(name, UNKNOWN_SERVICE)
     return found
@@ -239,7 +272,18 @@ class Reliance:
 
 
 def rely(cables: Cables, hops: dict[str, Hop]) -> Reliance:
-    """Who relies on what, in the whole study."""
+    """Who relies on what, in the whole study.
+
+    Parameters
+    ----------
+    cables : Cables
+    hops : dict of str to Hop
+        From `tie_links`.
+
+    Returns
+    -------
+    Reliance
+    """
     ground, records = cables.ground, cables.ground.records
     reliance = Reliance()
     for step in (ground.holders, ground.hit):
@@ -275,7 +319,19 @@ def rely(cables: Cables, hops: dict[str, Hop]) -> Reliance:
 
 
 def whole_cable(cables: Cables, cable: str | None) -> set[Asset]:
-    """A cable with its joints, segments, ends and passed structures, and so all that carries it."""
+    """A cable with its joints, segments, ends and passed structures, and so all that carries it.
+
+    Parameters
+    ----------
+    cables : Cables
+    cable : str or None
+        Its id.
+
+    Returns
+    -------
+    set
+        Ids; empty without a cable.
+    """
     found: set[Asset] = set()
     while cable is not None:
         found |= {cable, *cables.ground.records.joints_of.get(cable, ())}
@@ -286,10 +342,22 @@ def whole_cable(cables: Cables, cable: str | None) -> set[Asset]:
 
 
 def part(cables: Cables, use: Use, whole: dict[str, set[Asset]]) -> set[Asset]:
-    """What a stretch of a cable brings.
+    """What the use of a cable relies on.
 
-    Where it follows its carrier, the same stretch of that; where it has runs of
-    its own, the whole of its carrier.
+    Where the cable follows its carrier, the same stretch of the carrier counts; where it has runs
+    of its own, the whole carrier.
+
+    Parameters
+    ----------
+    cables : Cables
+    use : Use
+    whole : dict of str to set
+        From `whole_cable`, by cable.
+
+    Returns
+    -------
+    set
+        Ids.
     """
     if cables.is_whole(use):
         return whole[use.cable]
@@ -399,7 +467,20 @@ def _feeds(cables: Cables) -> dict[Asset, list[set[Asset]]]:
 
 
 def fallen(reliance: Reliance, cables: Cables, out: Iterable[str]) -> set[Asset]:
-    """Everything that falls with some assets; what is fed also when all its feeds have."""
+    """Everything that is out of service with some assets; what is fed also when all its feeds are.
+
+    Parameters
+    ----------
+    reliance : Reliance
+    cables : Cables
+    out : iterable of str
+        Ids of assets out of service.
+
+    Returns
+    -------
+    set
+        Assets and hops, those of `out` included.
+    """
     records = cables.ground.records
     feeds = reliance.feeds
     every: set[Asset] = {name for mine in records.by.values() for name in mine}
@@ -495,7 +576,7 @@ class World:
         return {one for key in keys for one in self.relied[key] & unsure} if unsure else set()
 
     def touching(self, trial: Trial) -> list[Gap]:
-        """The gaps that touch a circuit or group: in plant, of a link, or of a circuit."""
+        """The gaps that touch a circuit or group: of its plant, of its links, or of itself."""
         counted, (assets, links, circuits) = trial.paths, self._gaps_at
         hit = {n for key in counted for link in self.paths[key] for n in links.get(link, ())}
         for key in counted:
@@ -517,8 +598,18 @@ class World:
     def left_open(self, circuit: str) -> set[Limit]:
         """The limits of a circuit that gaps leave open, whatever its figures say.
 
-        Delay, asymmetry and unavailability only by gaps that leave a whole path open, or put in
-        doubt what is on record: what else is missing the figures of its paths know.
+        Delay, asymmetry and unavailability are left open only by gaps that concern a whole path, or
+        put in doubt what is on record; any other missing record shows in the figures.
+
+        Parameters
+        ----------
+        circuit : str
+            Its id.
+
+        Returns
+        -------
+        set of str
+            Limits.
         """
         if circuit not in self._left_open:
             self._left_open[circuit] = {
@@ -567,7 +658,17 @@ class World:
 
 
 def name_of(asset: Asset) -> str:
-    """Id of an asset, or of a hop."""
+    """Id of an asset, or of a hop.
+
+    Parameters
+    ----------
+    asset : str or tuple
+        A hop is a tuple of `hop` and the id of its link.
+
+    Returns
+    -------
+    str
+    """
     return asset if isinstance(asset, str) else asset[1]
 
 
@@ -575,7 +676,15 @@ def name_of(asset: Asset) -> str:
 
 
 def check_paths(world: World, facts: Evidence, about: About) -> None:
-    """The links of every path, and the set of all that it relies on, member by member."""
+    """Check the links of every path, and the set of all that it relies on, member by member.
+
+    Parameters
+    ----------
+    world : World
+    facts : Evidence
+    about : About
+        Tallies the claims.
+    """
     evidence, assets = facts["evidence"], facts["evidence"]["assets"]
     hops = numbers(evidence["roles"].get("links", ""), len(assets))
     hazards = set(world.records.by["hazards"])
@@ -618,7 +727,16 @@ def check_paths(world: World, facts: Evidence, about: About) -> None:
 
 
 def check_roles(world: World, evidence: Witness, about: About) -> None:
-    """Every asset that the evidence numbers stands under its role, hops without cables last."""
+    """Check that every asset of the evidence stands under its role, hops without cables last.
+
+    Parameters
+    ----------
+    world : World
+    evidence : Witness
+        The part of the evidence that lists assets and paths.
+    about : About
+        Tallies the claims.
+    """
     count, by = len(evidence["assets"]), world.records.by
     sets = {role: numbers(text, count) for role, text in evidence["roles"].items()}
     told = [(number, role) for role, mine in sets.items() for number in mine]

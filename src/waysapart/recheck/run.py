@@ -48,7 +48,22 @@ COST_M = 0.2
 
 
 def run(study: Path, file: Path) -> dict[str, Any]:
-    """What `recheck` returns."""
+    """Check what `prove` or `reroute` wrote, or a report, against a study.
+
+    Parameters
+    ----------
+    study, file : Path
+
+    Returns
+    -------
+    dict
+        As `recheck` returns it.
+
+    Raises
+    ------
+    StudyError
+        The study or the file cannot be read.
+    """
     facts = read_evidence(file)
     try:
         records = read_records(study, str(facts["crs"]))

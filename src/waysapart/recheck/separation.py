@@ -150,7 +150,7 @@ class Plane:
         return float(lon), float(lat)
 
     def scale(self, place: Any) -> float:
-        """How much longer anything about a point is in the plane than on the ground.
+        """Scale factor at a point: metres in the plane for a metre on the ground.
 
         Worked out every 100 m: up to 3,000 km from the middle it differs by less than 3e-6
         between these, 3 mm in the longest distance that is measured so.
@@ -162,7 +162,7 @@ class Plane:
         return self._scales[near]
 
     def metres(self, one: Any, other: Any) -> float:
-        """How far two shapes in the plane lie apart on the ground."""
+        """Distance on the ground in metres between two shapes in the plane."""
         places = [shapely.Point(at) for at in shapely.shortest_line(one, other).coords]
         away = places[0].distance(places[1]) / self.scale(places[0])
         if away < FAR_M:
@@ -170,7 +170,7 @@ class Plane:
         return geodesic_m(self.degrees(places[0]), self.degrees(places[1]))
 
     def line(self, line: Line) -> tuple[Any, float]:
-        """A line in the plane, and its length."""
+        """A line in the plane, and its length on the ground in metres."""
         if line not in self._lines:
             part = substring(self._segments[line[0]], *line[1:], normalized=True)
             self._lines[line] = self.flat(_divided([part])[0]), GEOD.geometry_length(part)
@@ -234,7 +234,19 @@ class Plane:
         return away
 
     def pair(self, one: Key, other: Key, circuits: list[str], zone_m: float) -> PathPair:
-        """Two paths, with what lies in the end zones of some circuits cut off."""
+        """Two paths, with what lies in the end zones of some circuits cut off.
+
+        Parameters
+        ----------
+        one, other : (circuit, label)
+        circuits : list of str
+        zone_m : float
+            Width of an end zone in metres.
+
+        Returns
+        -------
+        PathPair
+        """
         first, second = self.followed(one), self.followed(other)
         common = {item.line for item in first} & {item.line for item in second}
         pair = PathPair((one, other), first, second)
@@ -470,7 +482,20 @@ def _near_all(plane: Plane, run: list[NearRow], beside: set[str]) -> set[str]:
 
 
 def common_holders(world: World, one: str, other: str, shared: set[str]) -> set[str]:
-    """Shared segments and structures that two segments both are or lie within."""
+    """Shared segments and structures that two segments both are or lie within.
+
+    Parameters
+    ----------
+    world : World
+    one, other : str
+        Ids of the segments.
+    shared : set of str
+        What both paths rely on.
+
+    Returns
+    -------
+    set of str
+    """
     return {
         str(name)
         for name in world.leads(one) & world.leads(other) & shared
@@ -499,7 +524,7 @@ class LeastDistances:
         self.widest_m = max(self._least.values(), default=0.0) + loose * plane.worst_m
 
     def of_m(self, one: str, other: str) -> float:
-        """What is asked for between two segments."""
+        """Required distance between two segments in metres."""
         least, wrong_m = (
             self._least[str(self._kind[one]), str(self._kind[other])],
             self._plane.wrong_m,
@@ -521,7 +546,18 @@ def _separation(service: Mapping[str, Any], kind: str, other: str) -> float:
 
 
 def forbids(service: Mapping[str, Any], kind: str, other: str) -> bool:
-    """Whether a service forbids segments of two kinds to cross."""
+    """Whether a service forbids segments of two kinds to cross.
+
+    Parameters
+    ----------
+    service : mapping
+        Its limits.
+    kind, other : str
+
+    Returns
+    -------
+    bool
+    """
     stated = service["forbid_cross"]
     return stated if isinstance(stated, bool) else frozenset((kind, other)) in _by_kinds(stated)
 
@@ -588,7 +624,23 @@ class _Apart:
 def check_spacing(
     plane: Plane, subject: Subject, witness: VerdictWitness, waived: Waived, about: About
 ) -> Breach:
-    """Check one circuit or group; what its near approaches and crossings mean for the verdict."""
+    """Check the near approaches and crossings of one circuit or group.
+
+    Parameters
+    ----------
+    plane : Plane
+    subject : Subject
+    witness : VerdictWitness
+        What the evidence measured for its verdict.
+    waived : Waived
+    about : About
+        Tallies the claims.
+
+    Returns
+    -------
+    Breach
+        What they mean for the verdict.
+    """
     world, (claim, trial, _), order = plane.world, subject, plane.order
     apart = _Apart(plane, subject, waived)
     may_be_wrong = plane.worst_m > 0
@@ -904,9 +956,16 @@ def _pairs_of(trial: Trial) -> int:
 
 
 def check_told(world: World, subject: Subject, about: About) -> None:
-    """Separation and end zone asked for, kinds of segments, nothing twice, which paths it is of.
+    """Check the separation and end zone required, kinds of segments, repetitions, and paths named.
 
-    Of a group the separation is that of one of its services that asks for most.
+    For a group the separation is that of its most demanding service.
+
+    Parameters
+    ----------
+    world : World
+    subject : Subject
+    about : About
+        Tallies the claims.
     """
     claim, trial, _ = subject
     services = [service_of(world.records, circuit) for circuit in trial.circuits]
@@ -949,9 +1008,17 @@ def _widest(separation: Any) -> float:
 def check_closest(
     subject: Subject, witness: list[Approach], paths: list[str], about: About
 ) -> None:
-    """The least of the closest approaches, and the circles that touch both or all paths.
+    """Check the least of the closest approaches, and the circles that touch both or all paths.
 
-    `paths` are the names of all paths, by which the witness numbers them.
+    Parameters
+    ----------
+    subject : Subject
+    witness : list of Approach
+        The closest approach of each two paths.
+    paths : list of str
+        Names of all paths, by which the witness numbers them.
+    about : About
+        Tallies the claims.
     """
     claim, trial, _ = subject
     least, told, count = claim["closest_m"], claim.get("closest"), _pairs_of(trial)
@@ -998,7 +1065,15 @@ def check_closest(
 
 
 def check_shared_stretches(plane: Plane, subject: Subject, about: About) -> None:
-    """Every shared asset stands in its stretch, in order, where every chain leads to it."""
+    """Check that every shared asset stands in its stretch and that its chains lead there.
+
+    Parameters
+    ----------
+    plane : Plane
+    subject : Subject
+    about : About
+        Tallies the claims.
+    """
     world, (claim, trial, shared) = plane.world, subject
     found = {name_of(one): one for one in shared.avoidable}
     in_group = trial.group_test is not None

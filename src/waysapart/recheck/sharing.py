@@ -52,7 +52,17 @@ class Subject(NamedTuple):
 
 
 def share(world: World, trial: Trial) -> SharedAssets:
-    """Intersect the sides' sets; several contests of one group together."""
+    """What the sides of a circuit or group share; of a group, over all its contests.
+
+    Parameters
+    ----------
+    world : World
+    trial : Trial
+
+    Returns
+    -------
+    SharedAssets
+    """
     found, alone = SharedAssets(), set()
     holders = world.reliance.holders
     for contest in trial.contests:
@@ -92,7 +102,19 @@ def share(world: World, trial: Trial) -> SharedAssets:
 def share_contest(
     world: World, contest: list[Key], *, grouped: bool
 ) -> tuple[set[Asset], set[Asset]]:
-    """What all paths rely on, and what of it is avoidable."""
+    """What all paths of a contest rely on, and what of it is avoidable.
+
+    Parameters
+    ----------
+    world : World
+    contest : list of (circuit, label)
+    grouped : bool
+        Whether the paths are those of a group.
+
+    Returns
+    -------
+    shared, avoidable : set
+    """
     asked = grouped, tuple(contest)
     if asked not in world.contested:
         world.contested[asked] = _share_contest(world, contest, grouped=grouped)
@@ -227,7 +249,7 @@ class OwnLine:
     why: list[str] = field(default_factory=list)
 
     def counted(self, counts: str) -> dict[Asset, set[str]]:
-        """Assets that a service counts (`own_line`), with what falls with each."""
+        """Assets that count by the rule `own_line`, with what it protects that falls with each."""
         found: dict[Asset, set[str]] = {}
         for asset, _, protected, remains in self.entries or ():
             if counts == "any" or (counts == "shared" and not remains):
@@ -236,7 +258,18 @@ class OwnLine:
 
 
 def own_line(world: World, circuit: str) -> OwnLine:
-    """Everything whose loss takes what a circuit protects and a path of it at once."""
+    """Everything whose loss puts what a circuit protects and a path of it out of service at once.
+
+    Parameters
+    ----------
+    world : World
+    circuit : str
+        Its id.
+
+    Returns
+    -------
+    OwnLine
+    """
     row = world.records.by["circuits"][circuit]
     named = [one for one in row.get("protects") or () if one != "-"]
     found = OwnLine()
@@ -351,10 +384,22 @@ class Waived:
 def lay_waivers(
     world: World, subjects: Iterable[Subject], states: list[str], today: date
 ) -> Waived:
-    """Mark what is waived today, by the names of circuits and groups.
+    """Mark what is waived on a day.
 
-    What the subjects claim tells which near approaches and crossings there are, which is checked
-    elsewhere; `states`, of each waiver, count only where what may be near decides.
+    Parameters
+    ----------
+    world : World
+    subjects : iterable of Subject
+        Their claims say which near approaches and crossings there are, which is checked elsewhere.
+        What is waived is marked in their shared assets.
+    states : list of str
+        State of each waiver by the evidence; counts only where the layers alone do not settle it.
+    today : date
+        The day judged.
+
+    Returns
+    -------
+    Waived
     """
     waived = Waived()
     # A circuit and a group may bear one name; waivers then count for the circuit.
@@ -540,9 +585,19 @@ def _waive_holders(shared: SharedAssets) -> None:
 def check_waivers(
     world: World, told: list[JudgedWaiver], waived: Waived, today: date, about: About
 ) -> None:
-    """Each waiver as the rules state it, its state, and the digest of what it accepts.
+    """Check each waiver against the rules, its state, and the digest of what it accepts.
 
-    `today` is the day for which the evidence was judged; that it counts then and not now is told.
+    Parameters
+    ----------
+    world : World
+    told : list of JudgedWaiver
+        From the evidence.
+    waived : Waived
+        From `lay_waivers`.
+    today : date
+        The day judged; a waiver that counts then and has lapsed by now is false.
+    about : About
+        Tallies the claims.
     """
     now, stated = datetime.now(tz=UTC).date(), world.records.rules.get("waiver", ())
     about.same("number of waivers", len(told), len(stated))
@@ -571,7 +626,15 @@ def check_waivers(
 
 
 def check_shared(world: World, subject: Subject, about: About) -> None:
-    """What a circuit or group shares, what of it is excused, waived, or named for another."""
+    """Check what a circuit or group shares, and what of it is excused or waived.
+
+    Parameters
+    ----------
+    world : World
+    subject : Subject
+    about : About
+        Tallies the claims.
+    """
     claim, trial, shared = subject
     unsure = bool(world.unsure(trial.paths))
     found = {name_of(one): one for one in shared.avoidable}
@@ -618,7 +681,17 @@ def check_shared(world: World, subject: Subject, about: About) -> None:
 
 
 def single_points(claim: Circuit | Group) -> list[str]:
-    """Everything that is said to take all paths by itself, stretches written out."""
+    """Ids of all that puts all paths out of service by itself, as claimed, stretches written out.
+
+    Parameters
+    ----------
+    claim : Circuit or Group
+        Its entry in the evidence.
+
+    Returns
+    -------
+    list of str
+    """
     told = claim["single_points"]
     whole = set(told["stretches"])
     on_them = (one["asset"] for one in claim["shared"] if one["stretch"] in whole)

@@ -54,7 +54,15 @@ _UNITS = (
 
 
 def check_claims(world: World, facts: Evidence, about: About) -> None:
-    """Everything but the figures: sets, sharing, separation, gaps, waivers, verdicts, counts."""
+    """Check everything but the figures: sets, sharing, separation, gaps, waivers, verdicts, counts.
+
+    Parameters
+    ----------
+    world : World
+    facts : Evidence
+    about : About
+        Tallies the claims.
+    """
     about.same_set("circuits", [one["id"] for one in facts["circuits"]], world.circuits)
     about.same_set("groups", [one["id"] for one in facts["groups"]], world.groups)
     _check_own_fields(world, facts, about)
@@ -187,7 +195,14 @@ def _check_counts(facts: Evidence, circuits: Mapping[str, Circuit], about: About
 
 
 def check_days(facts: Evidence, about: About) -> None:
-    """When the evidence was made, and for which day it judges."""
+    """Check when the evidence was made, and for which day it judges.
+
+    Parameters
+    ----------
+    facts : Evidence
+    about : About
+        Tallies the claims.
+    """
     made = datetime.fromisoformat(facts["made"])
     ahead = made > datetime.now(tz=UTC) + timedelta(days=1)
     about.holds(not ahead, f"the evidence was made on {facts['made']}, which is yet to come")
@@ -196,7 +211,15 @@ def check_days(facts: Evidence, about: About) -> None:
 
 
 def check_names(records: Records, facts: Evidence, about: About) -> None:
-    """Name and revision of the study, and what is out of service."""
+    """Check name and revision of the study, and what is out of service.
+
+    Parameters
+    ----------
+    records : Records
+    facts : Evidence
+    about : About
+        Tallies the claims.
+    """
     if records.name is not None:
         about.same("study", facts["study"], records.name)
     else:
@@ -208,7 +231,16 @@ def check_names(records: Records, facts: Evidence, about: About) -> None:
 
 
 def check_crs(records: Records, crs: str, about: About) -> None:
-    """The grid is the study's own, or else a zone of UTM that the plant lies in or beside."""
+    """Check that the working CRS is the study's own, or else a UTM zone at or beside the plant.
+
+    Parameters
+    ----------
+    records : Records
+    crs : str
+        As the evidence states it.
+    about : About
+        Tallies the claims.
+    """
     if records.stated_crs is not None:
         same = CRS.from_user_input(records.stated_crs) == records.crs
         about.holds(same, f"the crs is {crs!r}, not {records.stated_crs!r} of the study")
@@ -223,7 +255,15 @@ def check_crs(records: Records, crs: str, about: About) -> None:
 
 
 def check_assumptions(world: World, facts: Evidence, about: About) -> None:
-    """Every rule in use with its value, unit and source, and what somebody has to sign."""
+    """Check every rule in use with its value, unit and source, and what somebody has to sign.
+
+    Parameters
+    ----------
+    world : World
+    facts : Evidence
+    about : About
+        Tallies the claims.
+    """
     told, records = [dict[str, Any](one) for one in facts["assumptions"]], world.records
     fields = ("key", "value", "unit", "source")
     rules = [tuple(one[name] for name in fields) for one in told if not one.get("to_sign")]
@@ -243,7 +283,16 @@ def check_assumptions(world: World, facts: Evidence, about: About) -> None:
 
 
 def check_weights(records: Records, told: list[dict[str, Any]], about: About) -> None:
-    """What rerouting avoids first, as the rules have it."""
+    """Check the weights of rerouting against the rules.
+
+    Parameters
+    ----------
+    records : Records
+    told : list of dict
+        Their `key`, `value` and `source` in the evidence.
+    about : About
+        Tallies the claims.
+    """
     found = [
         (_dotted(path), _plain(value), _source(records, path))
         for path, value in _leaves({"reroute": records.rules["reroute"]}, ())
@@ -340,7 +389,15 @@ def _plain(value: Any) -> Any:
 
 
 def check_ages(records: Records, facts: Evidence, about: About) -> None:
-    """How old surveys, tests and statements of leased routes are on the day judged."""
+    """Check how old surveys, measurements and statements of leased routes are on the day judged.
+
+    Parameters
+    ----------
+    records : Records
+    facts : Evidence
+    about : About
+        Tallies the claims.
+    """
     on = date.fromisoformat(facts["on"])
     allowed = records.rules["records"].get("oldest", {})
     found = []

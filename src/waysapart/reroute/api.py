@@ -499,10 +499,28 @@ class Reroute:
     def write_all(self, folder: Path | str, *, force: bool = False) -> list[Path]:
         """Write the paths as `write_proposal` does, and every thing to build beside them.
 
-        Each option, in the order of `building`, goes into a folder `build-1`,
-        `build-2`, ... inside `folder`; the set into `build-set`. Each is a
-        study that extends the one asked about, with the paths over what is built.
-        All of it is written, or nothing is.
+        Each option, in the order of `building`, goes into a folder `build-1`, `build-2`, ... inside
+        `folder`; the set into `build-set`. Each is a study that extends the one asked about, with
+        the paths over what is built.
+
+        Parameters
+        ----------
+        folder : path
+            Created where needed.
+        force : bool
+            Whether files that are there already may be replaced.
+
+        Returns
+        -------
+        list of Path
+            Files written.
+
+        Raises
+        ------
+        CallError
+            A file is there already, or is an input.
+        WriteError
+            A file cannot be written; then none is.
         """
         folder = Path(folder)
         drafts = [(self.draft, folder, "")] if any(self.draft.rows.values()) else []

@@ -136,6 +136,12 @@ class Names:
 def proof_facts(space: Space, proof: NoPairProof) -> NoPairFacts:
     """A no-pair proof as `reroute --json` writes it.
 
+    Parameters
+    ----------
+    space : Space
+        The search graph that the proof is about.
+    proof : NoPairProof
+
     Returns
     -------
     NoPairFacts
@@ -254,7 +260,18 @@ def _left_out(space: Space, names: Names, others: list[str]) -> list[LeftOut]:
 
 
 def proof_words(space: Space, proof: NoPairProof) -> str:
-    """What a no-pair proof says, in a sentence or two."""
+    """What a no-pair proof says, in a sentence or two.
+
+    Parameters
+    ----------
+    space : Space
+        The search graph that the proof is about.
+    proof : NoPairProof
+
+    Returns
+    -------
+    str
+    """
     names = Names(space)
     ends = f"from {names.nodes[proof.s]} to {names.nodes[proof.t]}"
     if proof.ways == 1:

@@ -102,7 +102,7 @@ class Draft:
         self.rows.setdefault(role, []).append(row)
 
     def with_rows(self, other: Draft) -> Draft:
-        """This draft and another one."""
+        """The rows and the work of this draft and another one, as a new draft."""
         rows = {role: [*found] for role, found in self.rows.items()}
         for role, found in other.rows.items():
             rows.setdefault(role, []).extend(found)
@@ -123,6 +123,11 @@ def paths_of_answer(
         Fibres that a new link takes of each cable.
     taken : mapping of int to set of int
         Fibres per cable that the same proposal has given away already.
+
+    Returns
+    -------
+    list of ProposedPath
+        In the order of `paths`.
     """
     used = {cable: set(numbers) for cable, numbers in taken.items()}
     return [_proposed(space, path, fibres, used) for path in paths]
@@ -209,7 +214,21 @@ def _completed(ground: Ground, run: CableRun) -> CableRun:
 
 
 def exhausted(ground: Ground, taken: Mapping[int, set[int]], fibres: int) -> set[tuple[str, int]]:
-    """Stretches of cables that have fewer fibres left than a link takes."""
+    """Stretches of cables that have fewer fibres left than a link takes.
+
+    Parameters
+    ----------
+    ground : Ground
+    taken : mapping of int to set of int
+        Fibres per cable that are given away already.
+    fibres : int
+        Fibres that a new link takes of each cable.
+
+    Returns
+    -------
+    set of (str, int)
+        Kind of edge and number of the stretch.
+    """
     short = {
         cable
         for cable, gone in taken.items()
@@ -220,7 +239,17 @@ def exhausted(ground: Ground, taken: Mapping[int, set[int]], fibres: int) -> set
 
 
 def fibres_of(paths: Sequence[ProposedPath]) -> dict[int, set[int]]:
-    """Fibres per cable that new links take."""
+    """Fibres per cable that new links take.
+
+    Parameters
+    ----------
+    paths : sequence of ProposedPath
+
+    Returns
+    -------
+    dict of int to set of int
+        Fibre numbers by number of the cable.
+    """
     found: dict[int, set[int]] = {}
     for path in paths:
         for link in path.new:
@@ -232,7 +261,22 @@ def fibres_of(paths: Sequence[ProposedPath]) -> dict[int, set[int]]:
 def renumbered(
     ground: Ground, path: ProposedPath, fibres: int, taken: Mapping[int, set[int]]
 ) -> ProposedPath | None:
-    """The same path over other fibres than those taken; None where too few are left."""
+    """The same path over other fibres than those taken.
+
+    Parameters
+    ----------
+    ground : Ground
+    path : ProposedPath
+    fibres : int
+        Fibres that a new link takes of each cable.
+    taken : mapping of int to set of int
+        Fibres per cable that are given away already.
+
+    Returns
+    -------
+    ProposedPath or None
+        None where too few fibres are left.
+    """
     used = {cable: set(numbers) for cable, numbers in taken.items()}
     steps: list[int | NewLink] = []
     for step in path.steps:
@@ -254,9 +298,22 @@ def renumbered(
 def labelled(
     ground: Ground, member: Member, ways: Sequence[ProposedPath]
 ) -> dict[str, ProposedPath]:
-    """Name the paths main and alternate. A path that stays keeps its name.
+    """Name two paths main and alternate.
 
-    A new path takes the name that is left; of two new paths the shorter is main.
+    A path that stays keeps its name, a new path takes the name that is left; of two new paths the
+    shorter is main.
+
+    Parameters
+    ----------
+    ground : Ground
+    member : Member
+        The circuit.
+    ways : sequence of ProposedPath
+        Two paths.
+
+    Returns
+    -------
+    dict of str to ProposedPath
     """
     paths = ground.network.paths
     now = {
@@ -287,9 +344,23 @@ def _length_m(ground: Ground, path: ProposedPath) -> float:
 def drafted(
     ground: Ground, member: Member, ways: Mapping[str, ProposedPath], known: set[str]
 ) -> tuple[Draft, dict[str, list[str]]]:
-    """Rows and work for the paths of one circuit, and the ids of links by the name of the path.
+    """Rows and work for the paths of one circuit.
 
-    `known` are ids that must not be given again; new ones are added to it.
+    Parameters
+    ----------
+    ground : Ground
+    member : Member
+        The circuit.
+    ways : mapping of str to ProposedPath
+        From `labelled`.
+    known : set of str
+        Ids that must not be given again; new ones are added to it.
+
+    Returns
+    -------
+    draft : Draft
+    links : dict of str to list of str
+        Ids of links by the name of the path.
     """
     draft = Draft()
     links = ground.study.tables["links"]["id"].to_numpy()
@@ -433,7 +504,17 @@ def _closures(ground: Ground) -> dict[tuple[int, frozenset[int]], str]:
 
 
 def proposed(study: Study, draft: Draft) -> Study:
-    """The study with a draft laid over it, as if it had been written and read."""
+    """The study with a draft laid over it, as if it had been written and read.
+
+    Parameters
+    ----------
+    study : Study
+    draft : Draft
+
+    Returns
+    -------
+    Study
+    """
     over = {
         role: like(table, pd.DataFrame(draft.rows[role]))
         if draft.rows.get(role)
@@ -459,7 +540,16 @@ _WORK = "work.txt"
 
 
 def proposal_targets(folder: Path) -> list[OutputFile]:
-    """Every file that may be written of a proposal: in a folder, and in those it builds in."""
+    """Every file that may be written of a proposal: in a folder, and in those it builds in.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    list of OutputFile
+    """
     folders = [folder, *(sorted(folder.glob("build-*")) if folder.is_dir() else [])]
     return [target for one in folders for target in _targets(one, ROLES)]
 

@@ -247,7 +247,20 @@ def kept_path(ground: Ground, member: Member, label: str) -> list[Key]:
 
 
 def member_of(ground_proof: Proof, circuit: int, number: int) -> Member:
-    """A circuit by its place in the table, as the member `number` of a question."""
+    """A circuit as a member of a question.
+
+    Parameters
+    ----------
+    ground_proof : Proof
+    circuit : int
+        Its place in the table of circuits.
+    number : int
+        Its number among the members.
+
+    Returns
+    -------
+    Member
+    """
     network = ground_proof.network
     row = network.study.tables["circuits"].iloc[circuit]
     paths = network.paths
@@ -265,7 +278,17 @@ def member_of(ground_proof: Proof, circuit: int, number: int) -> Member:
 
 
 def trimmed(study: Study, targets: Sequence[Target]) -> Study:
-    """The study with the circuits of some targets only, so that proving it is quick."""
+    """The study with the circuits of some targets only, so that proving it is quick.
+
+    Parameters
+    ----------
+    study : Study
+    targets : sequence of Target
+
+    Returns
+    -------
+    Study
+    """
     wanted = {member.id for target in targets for member in target.members}
     grouped = {m.id for target in targets if target.group for m in target.members}
     circuits = study.tables["circuits"]
@@ -386,18 +409,27 @@ MOST_ROUNDS = 40
 def search_and_prove(
     ground: Ground, found: Sequence[Found], ask: Ask, say: Progress, *, whole: bool = True
 ) -> tuple[Draft, Links, Proof | None]:
-    """Search the paths of all targets; what is found stands in `found`.
+    """Search the paths of all targets and prove them; what is found stands in `found`.
 
-    With `whole` the complete proposal is proved at the end, all other circuits
-    included; without, the circuits asked about only.
+    Parameters
+    ----------
+    ground : Ground
+    found : sequence of Found
+        One for each target; changed in place.
+    ask : Ask
+    say : callable
+        Told in words what is going on.
+    whole : bool
+        Whether the complete proposal is proved at the end, all other circuits included.
 
     Returns
     -------
     draft : Draft
         All paths that are apart, as one proposal.
     links : dict
+        Ids of links by circuit and name of the path.
     after : Proof or None
-        The proof of the whole study with this proposal; None where it is empty.
+        The proof of the whole study with this proposal; None where it is empty or not asked for.
     """
     open_ = list(found)
     for round_ in range(1, MOST_ROUNDS + 1):
@@ -427,7 +459,14 @@ def search_and_prove(
 
 
 def hold_to(after: Proof, found: Sequence[Found]) -> None:
-    """Call targets undecided that the proof of the whole proposal does not accept."""
+    """Call targets undecided that the proof of the whole proposal does not accept.
+
+    Parameters
+    ----------
+    after : Proof
+    found : sequence of Found
+        Changed in place.
+    """
     for one in found:
         if one.status != "apart" or not one.together:
             continue
@@ -441,7 +480,17 @@ def hold_to(after: Proof, found: Sequence[Found]) -> None:
 
 
 def left_worse(before: Proof, after: Proof) -> list[str]:
-    """Circuits and groups whose verdict or limits are worse after than before."""
+    """Circuits and groups whose verdict or limits are worse after than before.
+
+    Parameters
+    ----------
+    before, after : Proof
+
+    Returns
+    -------
+    list of str
+        Their ids.
+    """
     old = _ranks(before)
     return [name for name, rank in _ranks(after).items() if _below(rank, old.get(name, rank))]
 
@@ -463,7 +512,18 @@ def _ranks(proof: Proof) -> dict[str, tuple[int, int]]:
 
 
 def known_pairs(proof: Proof, target: Target) -> dict[str, set[tuple[str, str]]]:
-    """Segments that the prover objects to already, to start with."""
+    """Segments to which the prover objects already: no two of a pair on different paths.
+
+    Parameters
+    ----------
+    proof : Proof
+    target : Target
+
+    Returns
+    -------
+    dict of str to set of (str, str)
+        Pairs of segments by id of the circuit or group.
+    """
     return {name: too_near(proof, number) for name, number in trial_numbers(proof, target).items()}
 
 
@@ -542,6 +602,17 @@ def share_least(ground: Ground, found: Found, ask: Ask) -> Instead:
 
     Weights are those of the rules. Near approaches are weighed as far as they
     are known from the search for a separate pair.
+
+    Parameters
+    ----------
+    ground : Ground
+    found : Found
+    ask : Ask
+        Its time limit holds for this search.
+
+    Returns
+    -------
+    Instead
     """
     space = found.space
     assert space is not None

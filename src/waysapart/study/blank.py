@@ -385,9 +385,18 @@ def _stated(key: RuleKey, value: object) -> Iterator[str]:
 
 
 def toml_value(value: object) -> str:
-    """Write one value as TOML on one line, since a comment ends with its line.
+    r"""Write one value as TOML on one line, since a comment ends with its line.
 
     A tab is escaped too: a terminal shows it as spaces.
+
+    Parameters
+    ----------
+    value : object
+        Table, list, text, number, date or truth value.
+
+    Returns
+    -------
+    str
 
     Raises
     ------
@@ -397,7 +406,7 @@ def toml_value(value: object) -> str:
     Examples
     --------
     >>> print(toml_value({"a b": [1, 'say "no"']}))
-    { "a b" = [1, "say \\"no\\""] }
+    { "a b" = [1, "say \"no\""] }
     """
     if isinstance(value, Mapping):
         inner = ", ".join(f"{_toml_key(key)} = {toml_value(one)}" for key, one in value.items())

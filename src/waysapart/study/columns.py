@@ -85,8 +85,20 @@ HIDDEN = ("_layer", "_row")
 def rename(spec: LayerSpec, frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
     """Rename the source's columns to ours, and fill in the constants of `values`.
 
-    A column of the source that has one of our names, but is not the one that
-    `columns` gives for it, is kept with `(unused)` after its name.
+    Parameters
+    ----------
+    spec : LayerSpec
+        Its `columns` and `values` say what is renamed and filled in.
+    frame : DataFrame
+        The layer as read, with the source's names and `_row`.
+    ledger : Ledger
+        Collects a problem for each name that the source lacks.
+
+    Returns
+    -------
+    DataFrame
+        The same rows. A column of the source that has one of our names, but is not the one that
+        `columns` gives for it, is kept with `(unused)` after its name.
     """
     missing = {ours: theirs for ours, theirs in spec.columns.items() if theirs not in frame}
     names = [str(name) for name in frame if name != "_row"]
@@ -226,7 +238,17 @@ def _ratio(one: str, other: str) -> float:
 
 
 def empty_frame(role: Role) -> pd.DataFrame:
-    """Make a frame of a role without rows, every column typed."""
+    """Make a frame of a role without rows, every column typed.
+
+    Parameters
+    ----------
+    role : Role
+
+    Returns
+    -------
+    DataFrame
+        All columns of the role, `_layer` and `_row`; no geometry.
+    """
     index = pd.RangeIndex(0)
     columns: dict[str, Any] = {column.name: blank(column, index) for column in role.columns}
     hidden = {name: pd.Series(0, index=index, dtype=np.int64) for name in HIDDEN}

@@ -83,7 +83,7 @@ class Ledger:
         column: str | None = None,
         id: str | None = None,
     ) -> None:
-        """Write down one problem."""
+        """Write down one problem; parameters as the attributes of `waysapart.Problem`."""
         self.problems.append(Problem(message, file, layer, row, column, id))
 
     def note(self, text: str) -> None:
@@ -196,7 +196,22 @@ def _column(frame: pd.DataFrame, column: str | None) -> list[object]:
 
 
 def shown(value: object) -> str:
-    """A value as it is quoted in a message: short, on one line, invisible characters escaped."""
+    r"""Quote a value in a message: short, on one line, invisible characters escaped.
+
+    Parameters
+    ----------
+    value : object
+
+    Returns
+    -------
+    str
+        At most 80 characters.
+
+    Examples
+    --------
+    >>> shown("a\tb")
+    "'a\\tb'"
+    """
     text = printable(repr(value)) if isinstance(value, str) else f"{value}"
     return text if len(text) <= 80 else text[:77] + "..."
 
@@ -207,7 +222,19 @@ def printable(text: str) -> str:
 
 
 def column_label(layer: Layer, column: str | None) -> str | None:
-    """Our name of a column, with theirs in brackets where it differs."""
+    """Our name of a column, with theirs in brackets where it differs.
+
+    Parameters
+    ----------
+    layer : Layer
+        Its `their_columns` holds the names of the source.
+    column : str or None
+
+    Returns
+    -------
+    str or None
+        None where no column is given.
+    """
     theirs = layer.their_columns.get(column or "")
     return f"{column} ({theirs})" if theirs and theirs != column else column
 
@@ -225,7 +252,27 @@ def row_id(role: str, row: pd.Series) -> str | None:
 
 
 def near_matches(word: str, known: Iterable[str], most: int = 3) -> list[str]:
-    """The names closest to a mistyped one, case aside, best first."""
+    """Find the names closest to a mistyped one, case aside.
+
+    Parameters
+    ----------
+    word : str
+        The mistyped name.
+    known : iterable of str
+        Names that exist.
+    most : int
+        How many are returned at most.
+
+    Returns
+    -------
+    list of str
+        Best match first; similarity of at least 0.6 (`difflib.get_close_matches`).
+
+    Examples
+    --------
+    >>> near_matches("cabels", ["cables", "links"])
+    ['cables']
+    """
     by_fold: dict[str, list[str]] = {}
     for name in known:
         by_fold.setdefault(name.casefold(), []).append(name)
@@ -234,13 +281,47 @@ def near_matches(word: str, known: Iterable[str], most: int = 3) -> list[str]:
 
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:
-    """`; did you mean 'x'?` or nothing."""
+    """End a message with the names closest to a mistyped one.
+
+    Parameters
+    ----------
+    word : str
+        The mistyped name.
+    known : iterable of str
+        Names that exist.
+
+    Returns
+    -------
+    str
+        Empty where no name is close.
+
+    Examples
+    --------
+    >>> did_you_mean("cabels", ["cables", "links"])
+    "; did you mean 'cables'?"
+    """
     near = near_matches(word, known)
     return f"; did you mean {' or '.join(repr(name) for name in near)}?" if near else ""
 
 
 def listed(names: Iterable[str], most: int = 25) -> str:
-    """Names in one line, cut after a number that a person still reads."""
+    """List names in one line, `none` where there are none.
+
+    Parameters
+    ----------
+    names : iterable of str
+    most : int
+        How many are named before the rest are counted.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> listed(["C-1", "C-2", "C-3"], most=2)
+    'C-1, C-2 and 1 more'
+    """
     return few(names, most) or "none"
 
 
@@ -281,7 +362,17 @@ def folded_gaps(gaps: Iterable[Gap]) -> list[RecordGap]:
 
 
 def brief_gaps(gaps: Iterable[Gap]) -> list[GapBrief]:
-    """Folded gaps without their places and ids."""
+    """Fold gaps that are alike into one entry each, without places and ids.
+
+    Parameters
+    ----------
+    gaps : iterable of Gap
+
+    Returns
+    -------
+    list of GapBrief
+        `count` says how many gaps an entry stands for.
+    """
     return [
         GapBrief(
             code=some[0].code,
@@ -295,9 +386,17 @@ def brief_gaps(gaps: Iterable[Gap]) -> list[GapBrief]:
 
 
 def gap_key(gap: Gap) -> tuple[object, ...] | None:
-    """What is the same for two gaps that one entry closes: the cell that is blank.
+    """What two gaps have in common that one entry in the records closes: the blank cell.
 
-    None where a gap names no column: then it stands alone.
+    Parameters
+    ----------
+    gap : Gap
+
+    Returns
+    -------
+    tuple or None
+        Code, file, layer, row, asset and column; None where the gap names no column and
+        stands alone.
     """
     if gap.column is None:
         return None

@@ -41,14 +41,23 @@ _OWNED_BY: Mapping[str, tuple[tuple[str, str], ...]] = {
 def laid_over(
     base: Mapping[str, pd.DataFrame], proposal: Mapping[str, pd.DataFrame]
 ) -> dict[str, pd.DataFrame]:
-    """The tables of a base with those of a proposal on top.
+    """Lay the tables of a proposal over those of the study that it extends.
 
-    A row with an id replaces the base's row of that id. A course is replaced
-    as a whole: where a proposal has `cable_runs` of a cable, `link_runs` of a
-    link, `rings` of a ring or `circuit_paths` of one path of a circuit, the
-    base's rows of the same cable, link, ring or path go. A circuit that a
-    proposal puts on a ring leaves the paths it had, and the other way round.
-    Measurements are added.
+    A row with an id replaces the base's row of that id. A course is replaced as a whole: where
+    a proposal has `cable_runs` of a cable, `link_runs` of a link, `rings` of a ring or
+    `circuit_paths` of one path of a circuit, the base's rows of the same cable, link, ring or
+    path are removed. A circuit that a proposal puts on a ring loses its listed paths, and the
+    other way round. Measurements are added.
+
+    Parameters
+    ----------
+    base, proposal : mapping of str to DataFrame
+        One table per role.
+
+    Returns
+    -------
+    dict of str to DataFrame
+        One table per role.
     """
     merged = {}
     for name, role in ROLES.items():
@@ -80,9 +89,22 @@ def _keys(frame: pd.DataFrame, columns: Sequence[str]) -> pd.Series:
 def without(
     tables: Mapping[str, pd.DataFrame], remove: Sequence[str], file: str, ledger: Ledger
 ) -> dict[str, pd.DataFrame]:
-    """The tables without the rows of removed ids and what belongs to them.
+    """Remove the rows of some ids and what belongs to them, such as the runs of a cable.
 
-    A problem is written down for each id that no table has.
+    Parameters
+    ----------
+    tables : mapping of str to DataFrame
+        One table per role.
+    remove : sequence of str
+        Ids, or names of rings.
+    file : str
+        File that asks for it, for messages.
+    ledger : Ledger
+        Collects a problem for each id that no table has.
+
+    Returns
+    -------
+    dict of str to DataFrame
     """
     known = [
         tables[name]["id"] if "id" in role.column else tables[name]["ring"]
@@ -117,11 +139,24 @@ def cut_references(
     layers: Sequence[Layer],
     ledger: Ledger,
 ) -> dict[str, pd.DataFrame]:
-    """The tables with every reference to a removed id taken out, each leaving a record gap.
+    """Remove every reference to a removed id; each leaves a record gap.
 
-    In a list the id is dropped, in a cell the cell blanked, in a course (a row
-    of `cable_runs`, `link_runs`, `circuit_paths`, `rings`, `ring_circuits`)
-    the row dropped. The gap touches the asset, link or circuit that referred.
+    In a list the id is dropped, in a cell the cell blanked, in a course (a row of `cable_runs`,
+    `link_runs`, `circuit_paths`, `rings`, `ring_circuits`) the row dropped.
+
+    Parameters
+    ----------
+    tables : mapping of str to DataFrame
+        One table per role.
+    removed : iterable of str
+    layers : sequence of Layer
+        Where rows come from, for the gaps.
+    ledger : Ledger
+        Collects the gaps; each touches the asset, link or circuit that referred.
+
+    Returns
+    -------
+    dict of str to DataFrame
     """
     removed = frozenset(removed)
     if not removed:
@@ -146,14 +181,19 @@ def cut_references(
 def cut(
     tables: Mapping[str, pd.DataFrame], lost: Mapping[tuple[str, str], frozenset[str]]
 ) -> dict[str, pd.DataFrame]:
-    """The tables without some references.
+    """Remove some references from tables.
 
     Parameters
     ----------
     tables : mapping of str to DataFrame
+        One table per role.
     lost : mapping
-        By role and column: the ids that go. In a list the id is dropped, in a cell the cell
-        blanked, in a course and of a test the row dropped.
+        By role and column: the ids that are removed. In a list the id is dropped, in a cell the
+        cell blanked; in a course and in `measurements` the row is dropped.
+
+    Returns
+    -------
+    dict of str to DataFrame
     """
     left = dict(tables)
     dropped: dict[str, NDArray[np.bool_]] = {}

@@ -18,9 +18,25 @@ if TYPE_CHECKING:
 
 
 def is_among(values: pd.Series, known: Iterable[str] | pd.Series | pd.Index) -> NDArray[np.bool_]:
-    """Whether each value is one of the known ones; blanks are not. Linear in both.
+    """Whether each value is one of the known ones; blanks are not.
 
-    Hashing plain objects is several times as fast as `isin` of a text column.
+    Parameters
+    ----------
+    values : Series, length n
+    known : iterable of str, Series or Index
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+
+    Notes
+    -----
+    Linear in both. Hashing plain objects is several times as fast as `isin` of a text column.
+
+    Examples
+    --------
+    >>> is_among(pd.Series(["C-1", "C-9", None]), ["C-1", "C-2"])
+    array([ True, False, False])
     """
     if isinstance(known, pd.Series | pd.Index):
         among = known.dropna().to_numpy(dtype=object)
@@ -42,7 +58,18 @@ def references(
     ledger: Ledger,
     unread: Collection[str] = (),
 ) -> dict[tuple[str, str], frozenset[str]]:
-    """Every id that a row names is the id of a row of a role that may stand there.
+    """Find the ids that rows name and that no row of a permitted role has.
+
+    Parameters
+    ----------
+    tables : mapping of str to DataFrame
+        One table per role.
+    layers : sequence of Layer
+        Where rows come from, for messages.
+    ledger : Ledger
+        Collects what is told of each such id.
+    unread : collection of str
+        Roles that could not be read: references to them are not checked.
 
     Returns
     -------
@@ -74,7 +101,17 @@ def references(
 
 
 def roles_of(column: Column) -> tuple[str, ...]:
-    """The roles whose ids may stand in a column."""
+    """The roles whose ids may stand in a column.
+
+    Parameters
+    ----------
+    column : Column
+        A column that refers to other rows.
+
+    Returns
+    -------
+    tuple of str
+    """
     return ASSET_ROLES if column.refers == ("assets",) else column.refers
 
 

@@ -88,10 +88,17 @@ multimode core in use is 50 um (ISO/IEC 11801)."""
 
 
 def core_um(fibre: Fibre) -> float:
-    """Core diameter of a fibre type in micrometres; NaN where the rules do not state it.
+    """Core diameter of a fibre type in micrometres.
 
-    A type with a zero-dispersion wavelength is single-mode fibre, whatever the exact diameter of
-    its core.
+    Parameters
+    ----------
+    fibre : Fibre
+
+    Returns
+    -------
+    float
+        NaN where the rules do not state it. A type with a zero-dispersion wavelength is
+        single-mode fibre, whatever the exact diameter of its core.
     """
     if fibre.core_um is not None:
         return fibre.core_um
@@ -120,7 +127,18 @@ class ModeMismatch(Table):
     )
 
     def step_db(self, before_um: float, after_um: float) -> float:
-        """Loss from one core into another; NaN where it is not stated, or a core is not known."""
+        """Loss in dB from one core into another.
+
+        Parameters
+        ----------
+        before_um, after_um : float
+            Core diameters in micrometres; NaN where not known.
+
+        Returns
+        -------
+        float
+            0 into an equal or larger core; NaN where a core is not known or no loss is stated.
+        """
         if isnan(before_um) or isnan(after_um):
             return nan
         single = after_um < SINGLE_MODE_BELOW_UM
@@ -331,7 +349,17 @@ class Service(Table):
     )
 
     def separation_between_m(self, kind: str, other: str) -> float:
-        """Least distance in metres between plant of two kinds; 0 where there is no limit."""
+        """Least distance in metres between plant of two kinds; 0 where there is no limit.
+
+        Parameters
+        ----------
+        kind, other : str
+            Kinds of segments, in any order.
+
+        Returns
+        -------
+        float
+        """
         if isinstance(self.separation_m, dict):
             return self.separation_m.get("/".join(sorted((kind, other))), 0.0)
         return self.separation_m
@@ -648,7 +676,19 @@ class Rules(Table):
     def by_kind(
         self, key: Literal["overlength_pct", "slack_m", "reel_m", "down_lead_m"], kind: object
     ) -> float:
-        """Look up a default by cable kind, in the unit at the end of its name."""
+        """Look up a default by cable kind.
+
+        Parameters
+        ----------
+        key : {'overlength_pct', 'slack_m', 'reel_m', 'down_lead_m'}
+        kind : object
+            Kind of the cable; blank and unknown kinds have the value of `other`.
+
+        Returns
+        -------
+        float
+            In the unit at the end of `key`.
+        """
         table: dict[str, float] = getattr(self.defaults, key)
         return table[kind] if isinstance(kind, str) and kind in table else table[OTHER_KIND]
 
@@ -665,7 +705,19 @@ class Rules(Table):
         return {kind for table in tables for kind in table} - {OTHER_KIND}
 
     def failure(self, kind: object, role: str) -> Failure | None:
-        """Failure data of a kind, else of a role, else None."""
+        """Failure data of a kind, or of the role where the kind has none.
+
+        Parameters
+        ----------
+        kind : object
+            Kind of the asset; may be blank.
+        role : str
+
+        Returns
+        -------
+        Failure or None
+            None where the rules state neither.
+        """
         found = self.failures.get(kind) if isinstance(kind, str) else None
         return found or self.failures.get(role)
 
@@ -735,7 +787,23 @@ _MODELS: Mapping[str, Any] = MappingProxyType(
 
 
 def unit_of(path: tuple[str, ...]) -> str:
-    """Unit of a rule, from the last of its keys with a unit; '' where none has one."""
+    """Unit of a rule, from the last of its keys with a unit.
+
+    Parameters
+    ----------
+    path : tuple of str
+        Keys from the table down.
+
+    Returns
+    -------
+    str
+        Empty where no key has a unit.
+
+    Examples
+    --------
+    >>> unit_of(("services", "default", "max_delay_us"))
+    'us'
+    """
     for key in reversed(path):
         for ending, unit in _UNITS:
             if key == ending.lstrip("_") or key.endswith(ending):
@@ -751,8 +819,8 @@ def shipped_rules() -> Rules:
 def read_rules(path: Path, file: str, ledger: Ledger) -> Rules | None:
     """Read a study's own rules and lay them over the shipped ones.
 
-    The most specific statement wins: shipped `services.default`, then the
-    study's, then the shipped service, then the study's.
+    The most specific statement wins: shipped `services.default`, then the study's, then the
+    shipped service, then the study's.
 
     Parameters
     ----------
@@ -760,7 +828,12 @@ def read_rules(path: Path, file: str, ledger: Ledger) -> Rules | None:
     file : str
         Name of the file in messages and as the source of its values.
     ledger : Ledger
-        Collects every fault of the file; None is returned where there is one.
+        Collects every fault of the file.
+
+    Returns
+    -------
+    Rules or None
+        None where the file has a fault.
     """
     loaded = load_toml(path, file, ledger)
     if loaded is None:
@@ -789,6 +862,15 @@ def shipped_tables() -> Mapping[str, Any]:
 
 def source_of(path: tuple[str, ...]) -> str:
     """Source of a shipped value.
+
+    Parameters
+    ----------
+    path : tuple of str
+        Keys from the table down.
+
+    Returns
+    -------
+    str
 
     Raises
     ------

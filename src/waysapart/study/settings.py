@@ -84,14 +84,19 @@ class Settings:
 
 
 def find_settings(study: Path, ledger: Ledger) -> tuple[Settings, ...]:
-    """The settings of a study and of all that it extends, the first base first.
+    """The settings of a study and of all that it extends.
 
     Parameters
     ----------
     study : Path
         Folder (with a study.toml, or with files named after roles) or TOML file.
     ledger : Ledger
-        Collects every fault; the result is empty where nothing can be used.
+        Collects every fault.
+
+    Returns
+    -------
+    tuple of Settings
+        The first base first; empty where nothing can be used.
     """
     chain: list[Settings] = []
     seen: list[Path] = []
@@ -321,7 +326,18 @@ def _old_names(folder: Path, ledger: Ledger) -> None:
 
 
 def check_sources(settings: Settings, ledger: Ledger) -> tuple[LayerSpec, ...]:
-    """Keep the layers whose source exists; a problem with near matches for each other one."""
+    """Keep the layers whose source exists.
+
+    Parameters
+    ----------
+    settings : Settings
+    ledger : Ledger
+        Collects a problem with near matches for each source that does not exist.
+
+    Returns
+    -------
+    tuple of LayerSpec
+    """
     there = []
     for spec in settings.layers:
         if is_database(spec.source) or spec.path.exists():
@@ -353,8 +369,16 @@ def files_of(read: Path) -> list[Path]:
 
     For a study these are its TOML files and rules, and the files and folders named as sources,
     as far as its settings can be read; for any file also those that belong to it, such as a
-    Shapefile's. They are listed whether they exist or not, since writing them
-    would change what is read.
+    Shapefile's.
+
+    Parameters
+    ----------
+    read : Path
+
+    Returns
+    -------
+    list of Path
+        Whether they exist or not, since writing them would change what is read.
     """
     if not (read.is_dir() or read.suffix.casefold() == ".toml"):
         return _with_companions(read)
@@ -365,7 +389,16 @@ def files_of(read: Path) -> list[Path]:
 
 
 def files_of_chain(chain: Sequence[Settings]) -> list[Path]:
-    """List every file from which studies are read, as `files_of` does."""
+    """List every file from which a study and those that it extends are read, as `files_of` does.
+
+    Parameters
+    ----------
+    chain : sequence of Settings
+
+    Returns
+    -------
+    list of Path
+    """
     found: list[Path] = []
     for settings in chain:
         found += [path for path in (settings.path, settings.rules) if path is not None]
@@ -402,7 +435,20 @@ def _companions(name: str) -> list[str]:
 
 
 def merged(chain: tuple[Settings, ...], name: str) -> Any:
-    """Return a setting from the last study of a chain that states it; None where none does."""
+    """A setting as the last study of a chain states it.
+
+    Parameters
+    ----------
+    chain : tuple of Settings
+        The first base first.
+    name : str
+        Attribute of `Settings`.
+
+    Returns
+    -------
+    object
+        None where no study states it.
+    """
     for settings in reversed(chain):
         value = getattr(settings, name)
         if value is not None:

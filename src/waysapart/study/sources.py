@@ -65,7 +65,21 @@ SECRET_IN_QUERY = re.compile(r"([?&](?:password|sslpassword|passfile)=)([^&]*)",
 
 
 def is_database(source: str) -> bool:
-    """Whether a source is a database address."""
+    """Whether a source is a database address.
+
+    Parameters
+    ----------
+    source : str
+
+    Returns
+    -------
+    bool
+
+    Examples
+    --------
+    >>> is_database("postgresql://plant")
+    True
+    """
     return source.startswith(("postgresql://", "postgres://", "postgresql+"))
 
 
@@ -273,6 +287,14 @@ _PARQUET = (".parquet", ".geoparquet")
 def layer_names(path: Path) -> list[str]:
     """Names of the layers in a vector file.
 
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    list of str
+
     Raises
     ------
     RefusedError
@@ -289,7 +311,15 @@ def layer_names(path: Path) -> list[str]:
 
 
 def read_source(spec: LayerSpec) -> RawLayer:
-    """Read one layer.
+    """Read one layer as it stands, with the columns and row numbers that its owner sees.
+
+    Parameters
+    ----------
+    spec : LayerSpec
+
+    Returns
+    -------
+    RawLayer
 
     Raises
     ------
@@ -527,7 +557,14 @@ _LINE_ENDS = re.compile(r'((?:^|(?<=[,;\t\r\n]))"[^"]*(?:""[^"]*)*")|\r\n?')
 
 
 def write_csv(frame: pd.DataFrame, path: Path) -> None:
-    """Write a frame as CSV in UTF-8, every text and name of a column marked by `csv_safe`."""
+    """Write a frame as CSV in UTF-8, every text and name of a column marked by `csv_safe`.
+
+    Parameters
+    ----------
+    frame : DataFrame
+    path : Path
+        Overwritten where it exists.
+    """
     written = frame.rename(columns=lambda name: csv_safe(str(name)))
     for place in range(written.shape[1]):
         column = written.iloc[:, place]

@@ -45,10 +45,18 @@ _NOTHING_PASSES = ("mast",)
 
 
 def settled_kinds(role: str, frame: pd.DataFrame) -> pd.DataFrame:
-    """The frame with known kinds in lower case, so that `DUCT` counts as a duct.
+    """Put known kinds in lower case, so that `DUCT` counts as a duct.
 
-    A kind decides which structures a segment passes; words that are not known
-    kinds stay as they are.
+    Parameters
+    ----------
+    role : str
+    frame : DataFrame
+        Rows of the role.
+
+    Returns
+    -------
+    DataFrame
+        Words that are not known kinds stay as they are.
     """
     known = KINDS.get(role)
     if known is None or not len(frame):
@@ -204,12 +212,22 @@ def _escaped(name: str) -> str:
 def words_of_rules(
     tables: Mapping[str, pd.DataFrame], rules: Rules, rules_file: str, ledger: Ledger
 ) -> None:
-    """Tell kinds in the study's own rules that nothing is.
+    """Report kinds in the study's own rules that nothing in the study has.
 
     A limit of separation or crossing between kinds holds for segments only. A word there that
     can never be the kind of one (a role, a plural, the kind of a tower) is a problem, since the
-    limit would hold for nothing. Any other word that nothing in the study is gets a note: rules
-    are shared between studies.
+    limit would hold for nothing. Any other word that nothing in the study has gets a note, since
+    rules are shared between studies.
+
+    Parameters
+    ----------
+    tables : mapping of str to DataFrame
+        One table per role.
+    rules : Rules
+    rules_file : str
+        Name of the file in messages.
+    ledger : Ledger
+        Collects problems and notes.
     """
     own = rules.own()
     segments = _kinds(tables, ("segments",))
@@ -280,7 +298,15 @@ def _tell_words(
 
 
 def note_words(tables: Mapping[str, pd.DataFrame], ledger: Ledger) -> None:
-    """Note words of hazards that nothing they could take is, and supplies from other sites."""
+    """Note kinds that hazards take and nothing has, and supplies that stand at other sites.
+
+    Parameters
+    ----------
+    tables : mapping of str to DataFrame
+        One table per role.
+    ledger : Ledger
+        Collects the notes.
+    """
     hazards = tables["hazards"]
     kinds = _kinds(tables, ("sites", "structures", "segments"))
     taken = hazards["takes"].dropna().str.split(LIST_SEPARATOR).explode()

@@ -30,7 +30,21 @@ class Table(BaseModel):
 
 
 def dotted(path: Sequence[object]) -> str:
-    """A path of keys as TOML writes it, such as `fibres."G.652.D".db_per_km.1310`."""
+    """A path of keys as TOML writes it.
+
+    Parameters
+    ----------
+    path : sequence of object
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> print(dotted(["fibres", "G.652.D", "db_per_km", 1310]))
+    fibres."G.652.D".db_per_km.1310
+    """
     keys = (str(key) for key in path)
     return ".".join(
         key if _BARE_KEY.fullmatch(key) else json.dumps(key, ensure_ascii=False) for key in keys
@@ -38,9 +52,21 @@ def dotted(path: Sequence[object]) -> str:
 
 
 def load_toml(path: Path, file: str, ledger: Ledger) -> tuple[dict[str, Any], InputFile] | None:
-    """Parse one file; None (and a problem with the line) where it is not TOML.
+    """Parse one TOML file; a byte-order mark at its start is passed over.
 
-    A byte-order mark at its start is passed over. Its hash is that of the bytes that were parsed.
+    Parameters
+    ----------
+    path : Path
+    file : str
+        Name of the file in messages.
+    ledger : Ledger
+        Collects a problem, with the line, where the file is not TOML.
+
+    Returns
+    -------
+    tuple of dict and InputFile, or None
+        The tables, and the file with the hash of the bytes that were parsed; None where there
+        is a problem.
     """
     try:
         data = read_bytes(path, MOST_SETTINGS_BYTES)
@@ -120,6 +146,11 @@ def tell_faults(
 
     Parameters
     ----------
+    error : pydantic.ValidationError
+    file : str
+        Name of the file in messages.
+    ledger : Ledger
+        Collects a problem for each fault.
     known : mapping of str to model
         Model of the tables under each top-level key, for naming near matches.
     top : model

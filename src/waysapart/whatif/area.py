@@ -68,7 +68,7 @@ class Area:
 
 
 def read_area(study: Study, source: gpd.GeoDataFrame | Path | str) -> Area:
-    """Features of an area in the study's working CRS.
+    """Read the features of an area and put them into the study's working CRS.
 
     Parameters
     ----------
@@ -76,6 +76,10 @@ def read_area(study: Study, source: gpd.GeoDataFrame | Path | str) -> Area:
     source : GeoDataFrame or path
         Any vector file that a layer of a study may come from, in any
         coordinate system; points, lines and areas may be mixed.
+
+    Returns
+    -------
+    Area
 
     Raises
     ------
@@ -110,6 +114,16 @@ def read_area(study: Study, source: gpd.GeoDataFrame | Path | str) -> Area:
 
 def around(study: Study, at: tuple[float, float]) -> Area:
     """A point given by longitude and latitude, in the study's working CRS.
+
+    Parameters
+    ----------
+    study : Study
+    at : tuple of two float
+        Longitude and latitude in degrees, WGS 84.
+
+    Returns
+    -------
+    Area
 
     Raises
     ------
@@ -250,7 +264,19 @@ def _elsewhere(
 
 
 def scale_at(study: Study, geometry: NDArray[np.object_]) -> float:
-    """How much longer a metre is in the working CRS than on the ground, at the features."""
+    """Scale factor of the working CRS: metres on the map for a metre on the ground.
+
+    Parameters
+    ----------
+    study : Study
+    geometry : ndarray of shapely geometries, shape (features,)
+        In the working CRS; the factor is that at their common centroid.
+
+    Returns
+    -------
+    float
+        The larger of the factors along the meridian and the parallel; 1 without features.
+    """
     from pyproj import Proj
 
     middle = shapely.get_coordinates(shapely.centroid(shapely.geometrycollections(geometry)))

@@ -83,13 +83,32 @@ class Base:
         return sp.csr_array(member.astype(np.int32))
 
     def event(self, numbers: Ints) -> sp.csr_array:
-        """One event that puts these assets out of service."""
+        """One event that puts assets out of service.
+
+        Parameters
+        ----------
+        numbers : ndarray of int, shape (hit,)
+            Asset numbers.
+
+        Returns
+        -------
+        csr_array of bool, shape (1, assets)
+        """
         row = np.zeros(len(numbers), dtype=np.int64)
         return boolean(row, numbers, (1, len(self.network.assets)))
 
 
 def base_of(subject: Subject) -> Base:
-    """Run the stages that come before events, as far as they have not been run."""
+    """Run the stages that a what-if needs, as far as they have not been run.
+
+    Parameters
+    ----------
+    subject : Study, Network or Proof
+
+    Returns
+    -------
+    Base
+    """
     if isinstance(subject, Proof):
         reliance, trials = subject.reliance, subject.trials
         gaps, gaps_of, lost = subject.gaps, subject.gaps_of, subject.lost
@@ -116,15 +135,37 @@ def base_of(subject: Subject) -> Base:
 
 
 def further(base: Base, events: sp.csr_array, down: Bools | None = None) -> sp.csr_array:
-    """What each event puts out of service besides what is down already: shape (events, assets).
+    """What each event puts out of service beyond what is down already.
 
-    `down` replaces what is out of service now.
+    Parameters
+    ----------
+    base : Base
+    events : csr_array of bool, shape (events, assets)
+    down : ndarray of bool, shape (assets,), optional
+        Replaces what is out of service now.
+
+    Returns
+    -------
+    csr_array of bool, shape (events, assets)
     """
     return falls(base.reliance, events, base.down if down is None else down)
 
 
 def paths_cut(base: Base, fallen: sp.csr_array, out: Bools | None = None) -> sp.csr_array:
-    """Paths that run now and that each event cuts: shape (events, paths)."""
+    """Paths in service now that each event cuts.
+
+    Parameters
+    ----------
+    base : Base
+    fallen : csr_array of bool, shape (events, assets)
+        All that each event puts out of service.
+    out : ndarray of bool, shape (paths,), optional
+        Replaces the paths that are out of service now.
+
+    Returns
+    -------
+    csr_array of bool, shape (events, paths)
+    """
     already = base.out if out is None else out
     cut = paths_lost(base.reliance, fallen)
     running = boolean(
@@ -134,12 +175,30 @@ def paths_cut(base: Base, fallen: sp.csr_array, out: Bools | None = None) -> sp.
 
 
 def every_asset(base: Base) -> sp.csr_array:
-    """The loss of each asset as an event: shape (assets, assets)."""
+    """The loss of each asset as an event of its own.
+
+    Parameters
+    ----------
+    base : Base
+
+    Returns
+    -------
+    csr_array of bool, shape (assets, assets)
+    """
     return sp.csr_array(sp.eye_array(len(base.network.assets), dtype=np.bool_, format="csr"))
 
 
 def path_groups(base: Base) -> sp.csr_array:
-    """Which path belongs to a member of which group: int32, shape (paths, groups)."""
+    """Which path belongs to a member of which group.
+
+    Parameters
+    ----------
+    base : Base
+
+    Returns
+    -------
+    csr_array of int32, shape (paths, groups)
+    """
     paths = base.network.paths
     groups = base.trials[base.circuit_count :]
     rows = [

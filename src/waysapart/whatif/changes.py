@@ -162,10 +162,20 @@ def changes(
     after: Sequence[Facts],
     ended: Mapping[str, Sequence[str]] = MappingProxyType({}),
 ) -> list[Difference]:
-    """Hold the circuits (or groups, or schemes) of two proofs against each other by id.
+    """Compare the circuits (or groups, or schemes) of two proofs by id.
 
-    `ended` says of circuits and groups which of their waivers no longer count, from
-    `ended_waivers`: where a verdict fell, it is told why.
+    Parameters
+    ----------
+    before, after : sequence of dict
+        Their entries in the evidence.
+    ended : mapping of str to sequence of str
+        By circuit or group, from `ended_waivers`: waivers that no longer count, which explain
+        a worse verdict.
+
+    Returns
+    -------
+    list of Difference
+        In the order of `after`, then those that are gone.
     """
     old = {str(row["id"]): row for row in before}
     new = {str(row["id"]): row for row in after}
@@ -179,7 +189,18 @@ def changes(
 
 
 def ended_waivers(before: Sequence[Facts], after: Sequence[Facts]) -> dict[str, list[str]]:
-    """By circuit or group, in words: the waivers that counted before and no longer do."""
+    """The waivers that counted before and no longer do.
+
+    Parameters
+    ----------
+    before, after : sequence of dict
+        The `waivers` of two proofs' evidence.
+
+    Returns
+    -------
+    dict of str to list of str
+        By circuit or group, in words.
+    """
     counting = {_subject(one) for one in after if one.get("counts")}
     now = {_subject(one): str(one.get("state")) for one in after}
     found: dict[str, list[str]] = {}
@@ -418,7 +439,18 @@ def _figures(before: Facts, after: Facts) -> dict[str, tuple[Any, Any]]:
 
 
 def measured(row: Facts) -> dict[str, Any]:
-    """Figures of one circuit, group or scheme by name; the name ends with the unit."""
+    """Figures of one circuit, group or scheme by name.
+
+    Parameters
+    ----------
+    row : dict
+        Its entry in the evidence.
+
+    Returns
+    -------
+    dict
+        The name ends with the unit; None where a figure is not known.
+    """
     found: dict[str, Any] = {}
     for label, path in row.get("paths", {}).items():
         if not path:

@@ -350,7 +350,25 @@ def taken(
     accuracy_m: float | None = None,
     radius_m: float = 0.0,
 ) -> Dig:
-    """Follow what was hit to the paths that are cut."""
+    """Follow what was hit to the paths that are cut.
+
+    Parameters
+    ----------
+    base : Base
+    hits : Hits
+    area : Area, optional
+        Where the works are; None for an outage.
+    reach_m : float
+        How far the works reach beyond their outline, in metres.
+    accuracy_m : float, optional
+        How well everything is surveyed, in metres; None: as recorded, else by the rules.
+    radius_m : float
+        Radius about a point, in metres.
+
+    Returns
+    -------
+    Dig
+    """
     network = base.network
     both = np.union1d(hits.number, network.assets.numbers(base.study.out))
     event = base.event(both[both >= 0])
@@ -640,9 +658,13 @@ def reached(base: Base, area: Area, reach_m: Floats, accuracy_m: float | None) -
     base : Base
     area : Area
     reach_m : ndarray, shape (features,)
-        How far each feature reaches beyond its outline.
+        How far each feature reaches beyond its outline, in metres.
     accuracy_m : float or None
-        How well everything is surveyed; None: as recorded, else by the rules.
+        How well everything is surveyed, in metres; None: as recorded, else by the rules.
+
+    Returns
+    -------
+    Hits
 
     Notes
     -----

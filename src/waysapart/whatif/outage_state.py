@@ -107,7 +107,7 @@ class GroupState:
 
 
 def circuit_states(base: Base, down: Bools, lost: Bools) -> list[CircuitState]:
-    """Every circuit while assets are down.
+    """The state of every circuit while assets are down.
 
     Parameters
     ----------
@@ -116,6 +116,11 @@ def circuit_states(base: Base, down: Bools, lost: Bools) -> list[CircuitState]:
         Everything that is down, what was out of service before included.
     lost : ndarray of bool, shape (paths,)
         Paths that this cuts, those out of service before included.
+
+    Returns
+    -------
+    list of CircuitState
+        In the order of the table of circuits.
     """
     paths = base.network.paths
     after = next_events(base, down, lost, base.path_circuits())
@@ -154,7 +159,17 @@ def circuit_states(base: Base, down: Bools, lost: Bools) -> list[CircuitState]:
 
 
 def group_states(base: Base, down: Bools, lost: Bools) -> list[GroupState]:
-    """Every group while assets are down; parameters as in `circuit_states`."""
+    """The state of every group while assets are down.
+
+    Parameters
+    ----------
+    base, down, lost
+        As in `circuit_states`.
+
+    Returns
+    -------
+    list of GroupState
+    """
     paths = base.network.paths
     groups = range(base.circuit_count, len(base.trials))
     after = next_events(base, down, lost, path_groups(base))

@@ -362,7 +362,7 @@ class EventClasses:
     event: Ints
 
     def members(self, number: int) -> Ints:
-        """The events of a class."""
+        """The numbers of the events of a class."""
         return np.flatnonzero(self.of_event == number)
 
 

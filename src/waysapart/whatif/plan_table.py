@@ -73,14 +73,29 @@ class Work:
 
 
 def day_text(day: int) -> str:
-    """A day as its date."""
+    """A day as its date.
+
+    Parameters
+    ----------
+    day : int
+        Days since 1970-01-01.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> day_text(20000)
+    '2024-10-04'
+    """
     return str(np.datetime64(day, "D"))
 
 
 def read_works(
     base: Base, source: pd.DataFrame | gpd.GeoDataFrame | Path | str, accuracy_m: float | None
 ) -> list[Work]:
-    """Read a table of works and find what each takes.
+    """Read a table of works and find what each takes out of service and restores.
 
     Parameters
     ----------
@@ -89,7 +104,12 @@ def read_works(
         Columns as in `COLUMNS`; any vector file, or CSV with `geometry` as
         well-known text in WGS 84.
     accuracy_m : float or None
-        As in `dig`.
+        How well everything is surveyed, in metres; None: as recorded, else by the rules.
+
+    Returns
+    -------
+    list of Work
+        In the order of the table.
 
     Raises
     ------

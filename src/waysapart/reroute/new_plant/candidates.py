@@ -79,10 +79,21 @@ class Segment:
 def given_segments(ground: Ground, candidates: Candidates) -> list[Segment]:
     """Candidates of a layer, tied to the structures or sites at their ends.
 
+    Parameters
+    ----------
+    ground : Ground
+    candidates : Candidates
+        Its `lines`: one candidate in a row.
+
+    Returns
+    -------
+    list of Segment
+        In the order of the rows.
+
     Raises
     ------
     CallError
-        An end that meets no structure and no site, or a line that is none.
+        A line is missing or not single, an id is taken, or an end meets no structure and no site.
     """
     frame = pd.DataFrame(candidates.lines).reset_index(drop=True)
     where = places(ground.study, ground.network.assets)
@@ -132,8 +143,20 @@ def made_up(
 ) -> list[Segment]:
     """Straight segments between near structures on either side of a cut of the proof.
 
-    Shortest first; for each structure of either side only its nearest partner
-    counts, so that the candidates lie apart from each other.
+    Parameters
+    ----------
+    ground : Ground
+    space : Space
+        The search graph that the proof is about.
+    proof : NoPairProof
+    candidates : Candidates
+        Its longest length, areas to avoid and greatest number hold.
+
+    Returns
+    -------
+    list of Segment
+        Shortest first. For each structure of either side only its nearest partner counts, so
+        that the candidates lie apart from each other.
     """
     found: dict[tuple[int, int], float] = {}
     where = places(ground.study, ground.network.assets)
@@ -233,7 +256,18 @@ def _length_m(ground: Ground, line: Any) -> float:
 
 
 def with_segments(ground: Ground, segments: Sequence[Segment]) -> Draft:
-    """Rows of new segments, each with a cable of its own in it."""
+    """Rows of new segments, each with a cable of its own in it.
+
+    Parameters
+    ----------
+    ground : Ground
+    segments : sequence of Segment
+
+    Returns
+    -------
+    Draft
+        The cables have the study's most common fibre type.
+    """
     draft = Draft()
     types = ground.study.tables["cables"]["fibre_type"].dropna()
     fibre_type = str(types.mode().iloc[0]) if len(types) else None

@@ -82,6 +82,12 @@ def several_segments(
     budget : float or None
         In the unit of the candidates' cost.
     say : callable
+        Told in words what is going on.
+
+    Returns
+    -------
+    Several
+        The best set found, and bounds on how many targets a set can make apart and at which cost.
     """
     prices = np.array([round(one.cost * CENTS) for one in segments], dtype=np.int64)
     within = int(prices.sum()) if budget is None else int(np.floor(budget * CENTS + 1e-6))
@@ -259,7 +265,19 @@ class Laid:
     ways: int
 
     def answer(self, open_: Collection[int], time_limit_s: float) -> Answer:
-        """The paths with some candidates open and all others barred."""
+        """Search the paths with some candidates open and all others barred.
+
+        Parameters
+        ----------
+        open_ : collection of int
+            Numbers of candidates.
+        time_limit_s : float
+            Seconds.
+
+        Returns
+        -------
+        Answer
+        """
         question = replace(self.question, forbidden_edges=self._barred(open_))
         return best_paths(self.graph, question, self.ways, time_limit_s=time_limit_s)
 
@@ -283,14 +301,40 @@ class Laid:
 
 
 def laid(ground: Ground, segments: Sequence[Segment]) -> Ground:
-    """The study with every candidate laid, cables cut where candidates end."""
+    """The study with every candidate laid, cables cut where candidates end.
+
+    Parameters
+    ----------
+    ground : Ground
+    segments : sequence of Segment
+
+    Returns
+    -------
+    Ground
+        Of the study with the candidates, proved.
+    """
     proof = prove(proposed(ground.study, with_segments(ground, segments)))
     ends = {end for one in segments for end in (one.a, one.b)}
     return ground_of(proof, numbered(proof, ground, ends))
 
 
 def laid_for(there: Ground, found: Found, ask: Ask, segments: Sequence[Segment]) -> Laid:
-    """The search of one target in the study with every candidate laid."""
+    """The search of one target in the study with every candidate laid.
+
+    Parameters
+    ----------
+    there : Ground
+        From `laid`.
+    found : Found
+        The target and the segments that must not be on different paths of it.
+    ask : Ask
+    segments : sequence of Segment
+        The candidates.
+
+    Returns
+    -------
+    Laid
+    """
     target = in_proof(there.proof, found.target)
     pairs = sorted(found.pairs.get(target.id, ()))
     space = space_of(there, target.members, ask.terms, pairs=pairs)
@@ -304,7 +348,19 @@ def laid_for(there: Ground, found: Found, ask: Ask, segments: Sequence[Segment])
 
 
 def single_ones(one: Laid, time_limit_s: float) -> list[int]:
-    """Candidates that make a target apart alone; none where opening cables alone is enough."""
+    """Candidates that make a target apart alone.
+
+    Parameters
+    ----------
+    one : Laid
+    time_limit_s : float
+        Seconds for each search.
+
+    Returns
+    -------
+    list of int
+        Their numbers; none where opening cables alone is enough.
+    """
     answer = one.answer((), time_limit_s)
     if answer.status == "apart":
         return []

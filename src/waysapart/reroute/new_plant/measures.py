@@ -63,8 +63,13 @@ def measures(space: Space, proof: NoPairProof | None) -> list[Measure]:
     ----------
     space : Space
         Of a circuit without separate paths.
-    proof : Proof or None
+    proof : NoPairProof or None
         That there are none; None where limits taken together rule them out.
+
+    Returns
+    -------
+    list of Measure
+        Not tried yet.
     """
     ground = space.ground
     found: list[Measure] = []
@@ -231,7 +236,26 @@ def tried(
     say: Progress,
     opened: Sequence[int] = (),
 ) -> Option:
-    """Put things into a study of their own, search the targets there and prove it."""
+    """Put a measure and new segments into a study, search the targets there and prove it.
+
+    Parameters
+    ----------
+    ground : Ground
+        The study as it is.
+    targets : sequence of Target
+    ask : Ask
+    measure : Measure
+    segments : sequence of Segment
+    say : callable
+        Told in words what is going on.
+    opened : sequence of int
+        Asset numbers of structures where cables may be cut as well.
+
+    Returns
+    -------
+    Option
+        With the targets that it makes apart and the circuits that it leaves worse.
+    """
     base = Draft().with_rows(measure.draft)
     if segments:
         base = base.with_rows(with_segments(ground, segments))
@@ -266,7 +290,18 @@ def tried(
 
 
 def in_proof(proof: Proof, target: Target) -> Target:
-    """The same target in another proof, where links and equipment have other numbers."""
+    """The same target in another proof, where links and equipment have other numbers.
+
+    Parameters
+    ----------
+    proof : Proof
+        Of a study with the same circuits.
+    target : Target
+
+    Returns
+    -------
+    Target
+    """
     names = proof.study.tables["circuits"]["id"].tolist()
     members = tuple(
         member_of(proof, names.index(member.id), member.number) for member in target.members
@@ -275,6 +310,20 @@ def in_proof(proof: Proof, target: Target) -> Target:
 
 
 def numbered(proof: Proof, ground: Ground, places: Iterable[int]) -> list[int]:
-    """The same places as numbered in another proof."""
+    """The same assets as numbered in another proof.
+
+    Parameters
+    ----------
+    proof : Proof
+    ground : Ground
+        Where `places` are numbered.
+    places : iterable of int
+        Asset numbers.
+
+    Returns
+    -------
+    list of int
+        Without those that the other study lacks.
+    """
     numbers = proof.network.assets.numbers([str(ground.names[one]) for one in sorted(places)])
     return [int(number) for number in numbers if number >= 0]

@@ -81,6 +81,12 @@ def what_to_build(
     ask : Ask
     candidates : Candidates
     say : callable
+        Told in words what is going on.
+
+    Returns
+    -------
+    Building
+        Options that were searched and proved, the best first; the set; what was looked at.
 
     Notes
     -----

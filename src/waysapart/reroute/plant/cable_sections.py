@@ -108,6 +108,10 @@ def cut_stretches(
         Asset numbers of structures where cables are cut as well, such as where a closure is
         to be installed.
 
+    Returns
+    -------
+    Stretches
+
     Notes
     -----
     A cable is not cut at a place that it passes more than once.
@@ -232,7 +236,17 @@ def _with_links_over(
 
 
 def like(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
-    """Rows with the columns and types of a table; missing columns are blank."""
+    """Give rows the columns and types of a table; missing columns are blank.
+
+    Parameters
+    ----------
+    table, rows : DataFrame
+
+    Returns
+    -------
+    DataFrame
+        A GeoDataFrame in the CRS of `table` where that is one.
+    """
     hidden = {"_layer": 0, "_row": 0}
     columns = {
         str(name): rows[name]

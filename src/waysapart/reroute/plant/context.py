@@ -174,6 +174,10 @@ def ground_of(proof: Proof, opened: Collection[int] = ()) -> Ground:
     proof : Proof
     opened : collection of int
         Asset numbers of structures where cables may be cut as well.
+
+    Returns
+    -------
+    Ground
     """
     network = proof.network
     links = network.study.tables["links"]
@@ -237,5 +241,15 @@ def _gaps(network: Network, gaps: Iterable[Gap]) -> dict[int, str]:
 
 
 def rows_hitting(rows: sp.csr_array, columns: Bools) -> Bools:
-    """Rows with an entry in any of the columns."""
+    """Rows with an entry in any of some columns.
+
+    Parameters
+    ----------
+    rows : csr_array of bool, shape (n, m)
+    columns : ndarray of bool, shape (m,)
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
     return np.asarray(rows @ columns, dtype=bool)

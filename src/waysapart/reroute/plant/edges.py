@@ -136,7 +136,19 @@ def edges_of(
 ) -> Edges:
     """All edges that the paths of a circuit, or of a group's circuits, may use.
 
-    `more` are optics that new links may have besides those of the circuit's own.
+    Parameters
+    ----------
+    ground : Ground
+    members : sequence of Member
+        One circuit, or several of a group.
+    more : sequence of Optics
+        Optics that new links may have besides those of the circuit's own.
+    listed_only : bool
+        Whether paths may use links on record only.
+
+    Returns
+    -------
+    Edges
     """
     sheet = _EdgeRows()
     optics: list[Optics] = []

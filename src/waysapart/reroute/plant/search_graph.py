@@ -125,6 +125,10 @@ def space_of(
         A path that stays, as `Edges.key` tells it.
     no_edge : frozenset of (kind, number)
         Further edges that no path may use, such as cables with no fibres left.
+
+    Returns
+    -------
+    Space
     """
     edges = edges_of(ground, members, terms.optics, listed_only=terms.listed_only)
     ends = _ends(ground, members)

@@ -76,7 +76,7 @@ class TreeNode:
     left: int = 0
 
     def added(self, side: int) -> Rest:
-        """What the branch on one side adds."""
+        """What the branch on one side (0 or 1) must keep beyond its parent."""
         if self.figure is None:
             return self.between[side], self.risk
         weight, at_most, or_at_least = self.figure
@@ -150,10 +150,17 @@ class Search:
         self.made = 1
 
     def run(self, deadline: float, node_limit: int | None = None) -> None:
-        """Search until closed, out of time (`time.monotonic()`), or out of nodes.
+        """Search until closed, out of time, or out of nodes.
 
         Until first paths are found the deepest and the cheapest open node take
         turns; from then on the cheapest, which keeps the bound rising.
+
+        Parameters
+        ----------
+        deadline : float
+            As `time.monotonic()` gives it, in seconds.
+        node_limit : int, optional
+            Greatest number of nodes.
         """
         self.deadline = deadline
         turn = 0

@@ -137,9 +137,29 @@ def best_paths(
     time_limit_s: float = 10.0,
     below: int | None = None,
 ) -> Answer:
-    """The `ways` paths of least total cost such that no risk is on two of them.
+    """The paths of least total cost such that no risk is on two of them.
 
-    As `best_pair`, for any number of paths >= 2; the tree grows quickly with it.
+    As `best_pair`, for any number of paths; the tree grows quickly with it.
+
+    Parameters
+    ----------
+    graph : RiskGraph
+    question : Question
+    ways : int
+        Number of paths, at least 2.
+    time_limit_s : float
+        Seconds for the whole search.
+    below : int, optional
+        Only paths that cost less count.
+
+    Returns
+    -------
+    Answer
+
+    Raises
+    ------
+    CallError
+        Fewer than two paths, or a question that has no meaning on this graph.
     """
     check_question(graph, question)
     if ways < 2:

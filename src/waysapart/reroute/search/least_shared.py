@@ -99,6 +99,10 @@ def least_shared(
     time_limit_s
         Seconds for the whole search; what is known by then is returned as a bracket.
 
+    Returns
+    -------
+    LeastShared
+
     Raises
     ------
     CallError

@@ -68,7 +68,18 @@ class Flow:
 
 
 def flow_net(reduced: Reduced) -> FlowNet:
-    """Lay out the arrays of the split graph once per question."""
+    """Lay out the arrays of the split graph, once per question.
+
+    Each node of the reduced graph is split into one that is entered and one that is left.
+
+    Parameters
+    ----------
+    reduced : Reduced
+
+    Returns
+    -------
+    FlowNet
+    """
     n, u, v = reduced.n_nodes, reduced.u, reduced.v
     nodes = np.arange(n)
     tail = np.concatenate([u + n, v + n, nodes])
@@ -115,9 +126,25 @@ def _covering_risk(reduced: Reduced) -> Ints:
 
 
 def cheapest_flow(reduced: Reduced, net: FlowNet, dead: Bools, ways: int) -> Flow:
-    """A cheapest flow of `ways` units over edges that are not dead.
+    """A cheapest flow over edges that are not dead.
 
-    The end must be reachable from the start. O(paths x (m + n log n)).
+    Parameters
+    ----------
+    reduced : Reduced
+    net : FlowNet
+        From `flow_net`.
+    dead : ndarray of bool, shape (edges,)
+        Edges that may not be used. The end must be reachable from the start over the others.
+    ways : int
+        Units of flow, one for each path.
+
+    Returns
+    -------
+    Flow
+
+    Notes
+    -----
+    O(paths x (m + n log n)).
     """
     n, edges = reduced.n_nodes, reduced.n_edges
     far, before = distances(reduced, reduced.cost, dead, reduced.s)

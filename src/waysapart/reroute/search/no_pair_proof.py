@@ -290,6 +290,11 @@ class NoPairProof:
     ) -> ProofFacts:
         """The proof for JSON, with names in place of numbers where they are given.
 
+        Parameters
+        ----------
+        nodes, edges, risks : sequence of str, optional
+            Names by number.
+
         Returns
         -------
         dict
@@ -379,7 +384,21 @@ def _figures(leaf: Leaf) -> frozenset[Rest]:
 
 
 def fork(risk: int, between: tuple[int, int], then: tuple[Tree, Tree]) -> Tree:
-    """Join two closed branches; a branch that does not need its risk stands for both."""
+    """Join two closed branches of a risk.
+
+    Parameters
+    ----------
+    risk : int
+    between : tuple of two int
+        The paths that must not both rely on it.
+    then : tuple of two trees
+        The branch in which the first path avoids it, and that in which the second does.
+
+    Returns
+    -------
+    Tree
+        A branch that does not need its risk stands for both.
+    """
     first, second = between
     for path, branch in zip(between, then, strict=True):
         if (path, risk) not in branch.used:
@@ -389,7 +408,20 @@ def fork(risk: int, between: tuple[int, int], then: tuple[Tree, Tree]) -> Tree:
 
 
 def parted(weight: str, at_most: int, or_at_least: int, then: tuple[Tree, Tree]) -> Tree:
-    """Join two closed branches of windows; one that does not need its figure stands for both."""
+    """Join two closed branches of a weight.
+
+    Parameters
+    ----------
+    weight : str
+    at_most, or_at_least : int
+        In one branch all sums stay at or below the first, in the other at or above the second.
+    then : tuple of two trees
+
+    Returns
+    -------
+    Tree
+        A branch that does not need its figure stands for both.
+    """
     added: tuple[Rest, Rest] = (weight, "most", at_most), (weight, "least", or_at_least)
     for figure, branch in zip(added, then, strict=True):
         if figure not in branch.used:
@@ -399,7 +431,18 @@ def parted(weight: str, at_most: int, or_at_least: int, then: tuple[Tree, Tree])
 
 
 def mirrored(tree: Tree, between: tuple[int, int]) -> Tree:
-    """The same tree with two paths changing places."""
+    """The same tree with two paths changing places.
+
+    Parameters
+    ----------
+    tree : Tree
+    between : tuple of two int
+        Numbers of the paths.
+
+    Returns
+    -------
+    Tree
+    """
     swap = {between[0]: between[1], between[1]: between[0]}
     if isinstance(tree, Few):
         return tree
@@ -430,6 +473,15 @@ def can_be_listed(reduced: Reduced, proof: NoPairProof) -> bool:
 
     Listed are the courses that stay at or below the greatest sums of the leaf;
     a leaf without any greatest sum lists all.
+
+    Parameters
+    ----------
+    reduced : Reduced
+    proof : NoPairProof
+
+    Returns
+    -------
+    bool
     """
     for leaf in proof.leaves():
         if isinstance(leaf, Listed):
@@ -479,10 +531,23 @@ def _few(reduced: Reduced, within: Sequence[Window], dead: Bools) -> bool:
 def small_cut(
     reduced: Reduced, dead: Bools, avoid: frozenset[int]
 ) -> tuple[list[int], frozenset[int]]:
-    """A minimal cut made of dead edges, and few risks in `avoid` that cover it.
+    """A minimal cut made of dead edges, and few risks that cover it.
 
     Two cuts are tried, the one next to each end's reach; the one that needs fewer
     risks, then fewer edges, is returned.
+
+    Parameters
+    ----------
+    reduced : Reduced
+    dead : ndarray of bool, shape (edges,)
+        Edges that rely on a risk in `avoid`; without them the ends are parted.
+    avoid : frozenset of int
+
+    Returns
+    -------
+    cut : list of int
+    risks : frozenset of int
+        Part of `avoid`; every edge of the cut relies on one of them.
     """
     tried = []
     alive = _parts(reduced, ~dead)

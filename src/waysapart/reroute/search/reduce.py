@@ -66,7 +66,16 @@ class Reduced:
         return found
 
     def on_record(self, path: list[int]) -> list[int]:
-        """The edges on record of a path, given as edges of this graph from `s` on."""
+        """The edges on record of a path, given as edges of this graph from `s` on.
+
+        Parameters
+        ----------
+        path : list of int
+
+        Returns
+        -------
+        list of int
+        """
         found: list[int] = []
         last_chain, at = -1, self.s
         for edge in path:
@@ -78,7 +87,20 @@ class Reduced:
         return found
 
     def cut_on_record(self, cut: list[int], avoid: frozenset[int]) -> list[int]:
-        """For each edge of a cut the edge on record in it that relies on a risk in `avoid`."""
+        """The edges on record of a cut: in each of its edges one that relies on a risk in `avoid`.
+
+        Parameters
+        ----------
+        cut : list of int
+            Edges of this graph.
+        avoid : frozenset of int
+            Risks.
+
+        Returns
+        -------
+        list of int
+            In ascending order.
+        """
         found = set()
         for edge in cut:
             for origin in self.original[edge]:
@@ -90,10 +112,22 @@ class Reduced:
 
 
 def reduce_graph(graph: RiskGraph, question: Question) -> Reduced:
-    """Prune and contract the graph for one question.
+    """Remove dead ends and contract chains of degree 2, for one question.
 
-    Exempt risks are dropped, forbidden edges removed. Runs in time linear in
-    the edges and the risks they rely on.
+    Exempt risks are dropped, forbidden edges removed.
+
+    Parameters
+    ----------
+    graph : RiskGraph
+    question : Question
+
+    Returns
+    -------
+    Reduced
+
+    Notes
+    -----
+    Linear in the edges and the risks they rely on.
     """
     s, t = question.s, question.t
     record_risks = edge_risks(graph, s, t)

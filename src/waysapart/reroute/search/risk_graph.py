@@ -93,7 +93,17 @@ class RiskGraph:
         return int(self.risks.shape[1])
 
     def take_edges(self, edges: Sequence[int] | Ints) -> RiskGraph:
-        """The same nodes and risks with these edges only, in the order given."""
+        """The same nodes and risks with some edges only.
+
+        Parameters
+        ----------
+        edges : sequence of int
+            Numbers of edges, in the order in which they are wanted.
+
+        Returns
+        -------
+        RiskGraph
+        """
         at = np.asarray(edges, dtype=np.int64)
         return replace(
             self,
@@ -163,7 +173,12 @@ def _whole(values: npt.ArrayLike, name: str) -> Ints:
 
 
 def check_question(graph: RiskGraph, question: Question) -> None:
-    """Refuse a question that has no meaning on this graph.
+    """Refuse a question that has no meaning on a graph.
+
+    Parameters
+    ----------
+    graph : RiskGraph
+    question : Question
 
     Raises
     ------
@@ -194,7 +209,20 @@ def _within_range(values: Iterable[int], size: int, what: str) -> None:
 
 
 def walk(graph: RiskGraph, edges: Sequence[int], s: int, t: int) -> list[int]:
-    """Nodes met along `edges` from `s` to `t`, both included.
+    """Nodes met along some edges.
+
+    Parameters
+    ----------
+    graph : RiskGraph
+    edges : sequence of int
+        From `s` to `t`.
+    s, t : int
+        Nodes at the ends.
+
+    Returns
+    -------
+    list of int
+        Both ends included.
 
     Raises
     ------
@@ -215,10 +243,15 @@ def walk(graph: RiskGraph, edges: Sequence[int], s: int, t: int) -> list[int]:
 def edge_risks(graph: RiskGraph, s: int, t: int) -> SparseBool:
     """What each edge relies on, its end nodes included except `s` and `t`.
 
+    Parameters
+    ----------
+    graph : RiskGraph
+    s, t : int
+        Nodes at the ends.
+
     Returns
     -------
-    csr_array
-        Boolean, shape (edges, risks).
+    csr_array of bool, shape (edges, risks)
     """
     if graph.node_risks is None:
         return graph.risks
@@ -233,7 +266,19 @@ def edge_risks(graph: RiskGraph, s: int, t: int) -> SparseBool:
 
 
 def risks_of_path(risks: SparseBool, edges: Sequence[int]) -> frozenset[int]:
-    """All risks that a path over `edges` relies on (`risks` from `edge_risks`)."""
+    """All risks that a path relies on.
+
+    Parameters
+    ----------
+    risks : csr_array of bool, shape (edges, risks)
+        From `edge_risks`.
+    edges : sequence of int
+        Of the path.
+
+    Returns
+    -------
+    frozenset of int
+    """
     found: set[int] = set()
     for edge in edges:
         found.update(csr_row(risks, edge).tolist())
@@ -243,7 +288,19 @@ def risks_of_path(risks: SparseBool, edges: Sequence[int]) -> frozenset[int]:
 def shared_risks(
     graph: RiskGraph, question: Question, paths: Sequence[Sequence[int]]
 ) -> frozenset[int]:
-    """Risks, other than exempt ones, that at least two of the paths rely on."""
+    """Risks, other than exempt ones, that at least two of the paths rely on.
+
+    Parameters
+    ----------
+    graph : RiskGraph
+    question : Question
+    paths : sequence of sequence of int
+        Edges of each path.
+
+    Returns
+    -------
+    frozenset of int
+    """
     risks = edge_risks(graph, question.s, question.t)
     met: set[int] = set()
     twice: set[int] = set()

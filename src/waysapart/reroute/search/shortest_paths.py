@@ -49,12 +49,43 @@ def arcs(reduced: Reduced, weight: npt.NDArray[Any], dead: Bools) -> Any:
 def distances(
     reduced: Reduced, weight: npt.NDArray[Any], dead: Bools, start: int
 ) -> tuple[Floats, npt.NDArray[np.int32]]:
-    """Dijkstra from `start`: distance and predecessor of each node (infinite: not reached)."""
+    """Least sums from a node to all others (Dijkstra).
+
+    Parameters
+    ----------
+    reduced : Reduced
+    weight : ndarray, shape (edges,)
+        Not negative.
+    dead : ndarray of bool, shape (edges,)
+        Edges that may not be used.
+    start : int
+        Node.
+
+    Returns
+    -------
+    far : ndarray, shape (nodes,)
+        Infinite where a node cannot be reached.
+    before : ndarray of int32, shape (nodes,)
+        The node before each on its cheapest path.
+    """
     return shortest(arcs(reduced, weight, dead), start)
 
 
 def shortest(graph: Any, start: int) -> tuple[Floats, npt.NDArray[np.int32]]:
-    """Distances and predecessors from `start` in a CSR of arcs."""
+    """Least sums from a node to all others (Dijkstra) in a matrix of arcs.
+
+    Parameters
+    ----------
+    graph : csr_array, shape (nodes, nodes)
+        From `arcs`.
+    start : int
+        Node.
+
+    Returns
+    -------
+    far, before : ndarray, shape (nodes,)
+        As in `distances`.
+    """
     far, before = dijkstra(
         graph, directed=True, indices=start, return_predecessors=True, limit=REACHED
     )
@@ -62,7 +93,21 @@ def shortest(graph: Any, start: int) -> tuple[Floats, npt.NDArray[np.int32]]:
 
 
 def trace(reduced: Reduced, before: npt.NDArray[np.int32], start: int, end: int) -> tuple[int, ...]:
-    """Edges from `start` to `end` along Dijkstra's predecessors."""
+    """Edges of a path along Dijkstra's predecessors.
+
+    Parameters
+    ----------
+    reduced : Reduced
+    before : ndarray of int32, shape (nodes,)
+        From `distances` with the same start.
+    start, end : int
+        Nodes; the end must have been reached.
+
+    Returns
+    -------
+    tuple of int
+        From start to end.
+    """
     found = []
     at = end
     while at != start:
@@ -73,7 +118,21 @@ def trace(reduced: Reduced, before: npt.NDArray[np.int32], start: int, end: int)
 
 
 def cheapest(reduced: Reduced, weight: npt.NDArray[Any], dead: Bools) -> GraphPath | None:
-    """The path of least `weight`; None where dead edges part the ends."""
+    """The path of least weight from end to end.
+
+    Parameters
+    ----------
+    reduced : Reduced
+    weight : ndarray, shape (edges,)
+        Not negative.
+    dead : ndarray of bool, shape (edges,)
+        Edges that may not be used.
+
+    Returns
+    -------
+    GraphPath or None
+        None where dead edges part the ends.
+    """
     far, before = distances(reduced, weight, dead, reduced.s)
     if far[reduced.t] > REACHED:
         return None
@@ -96,20 +155,36 @@ class Window:
 def cheapest_within(
     reduced: Reduced, windows: Sequence[Window], dead: Bools, deadline: float
 ) -> GraphPath | None:
-    """The cheapest path whose sums lie in every window; None if there is none.
+    """The cheapest path whose sums lie in every window.
 
-    Exact label setting. Labels (cost, sums) leave a heap in order of a lower bound
-    on the whole cost. A label is dropped when a sum cannot stay below its most,
-    or when another label at its node is no worse in everything. Where a window
-    has a least above nothing, a longer path may be the better one: then labels
-    remember the nodes passed, and only a label that has passed no other nodes,
-    costs no more and has the same sum drops another one. NP-hard, so exponential
-    at worst.
+    Parameters
+    ----------
+    reduced : Reduced
+    windows : sequence of Window
+    dead : ndarray of bool, shape (edges,)
+        Edges that may not be used.
+    deadline : float
+        As `time.monotonic()` gives it, in seconds.
+
+    Returns
+    -------
+    GraphPath or None
+        None if there is none.
 
     Raises
     ------
     OutOfTimeError
-        `time.monotonic()` passed `deadline`.
+        The deadline has passed.
+
+    Notes
+    -----
+    Exact label setting. Labels (cost, sums) leave a heap in order of a lower bound
+    on the whole cost. A label is dropped when a sum cannot stay below its most,
+    or when another label at its node is no worse in everything. Where a window
+    has a least sum above zero, a longer path may be the better one: then labels
+    remember the nodes passed, and only a label that has passed no other nodes,
+    costs no more and has the same sum drops another one. NP-hard, so exponential
+    at worst.
     """
     ahead = [distances(reduced, reduced.weights[w.weight], dead, reduced.t)[0] for w in windows]
     if any(far[reduced.s] > w.most for far, w in zip(ahead, windows, strict=True)):
