@@ -6,15 +6,15 @@ cables of links and the links of paths in order, and collects the gaps that this
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 
-from waysapart.arrays import Floats, boolean, csr_row
+from waysapart.arrays import Floats, Ints, boolean, csr_row
 from waysapart.gaps import Gap
 from waysapart.network.assets import (
     Assets,
@@ -39,7 +39,7 @@ from waysapart.network.lengths import (
     sag_lengths_m,
     segment_lengths_m,
 )
-from waysapart.network.links import LinkParts, Parts, tie_links
+from waysapart.network.links import LinkParts, Parts, lay_links, tie_links
 from waysapart.network.matching.match_cables import match_cables
 from waysapart.network.measurements import length_gaps, measured_lengths
 from waysapart.network.paths import Paths, tie_paths
@@ -53,17 +53,18 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Network:
-    """A study whose circuits are tied to the plant; every later stage starts from here.
+class Plant:
+    """The plant of a study, tied: all that depends neither on links nor on circuits.
 
     Attributes
     ----------
-    study : Study
     assets : Assets
         Numbers of all assets; the arrays below use them.
+    recorded : csr_array of bool, shape (assets, assets)
+        Row lies directly within column, as recorded.
     within : csr_array of bool, shape (assets, assets)
-        Row lies directly within column. Holders whose kind the rules ignore are left out; what
-        they lie within themselves stands in their place.
+        The same with the holders left out whose kind the rules ignore; what they lie within
+        themselves stands in their place.
     hazards : csr_array of bool, shape (assets, assets)
         Hazard (column) puts segment, structure or site (row) out of service.
     ends, passed : Ends, Passing
@@ -72,25 +73,20 @@ class Network:
         What cables that are drawn but not listed follow, with distances; see `Matches`.
     common : csr_array of bool, shape (cables, assets)
         What such a cable relies on in any case where its route is not certain.
-    chains, parts, pieces : Chains, Parts, LinkParts
-        Segments of cables in order; the stretches of cable that links use; links as stretches.
-    paths : Paths
+    chains : Chains
+        Segments of cables in order.
     lonlat : ndarray of LineString, shape (segments,)
         Segments in longitude and latitude, degrees.
     segment_m, sag_extra_m : ndarray of float, shape (segments,)
         Ground length of each segment, and what sag adds to it, in metres.
-    terms, lengths : CableTerms, LinkLengths
-        Fibre length of each stretch of cable and of each link.
-    splices : Splices
-        Where links are spliced, and on what length no joint is on record.
-    gaps : tuple of Gap
-        Everything that the records leave open, from reading and tying.
     ignored : tuple of str
         Ids of the holders left out because their kind is in `reliance.ignore_kinds`.
+    twins : tuple of Gap
+        Structures that stand in one place.
     """
 
-    study: Study
     assets: Assets
+    recorded: sp.csr_array
     within: sp.csr_array
     hazards: sp.csr_array
     ends: Ends
@@ -98,17 +94,41 @@ class Network:
     matched: pd.DataFrame
     common: sp.csr_array
     chains: Chains
-    parts: Parts
-    pieces: LinkParts
-    paths: Paths
     lonlat: np.ndarray
     segment_m: Floats
     sag_extra_m: Floats
+    ignored: tuple[str, ...]
+    twins: tuple[Gap, ...]
+
+
+@dataclass(frozen=True)
+class Network(Plant):
+    """A study whose circuits are tied to the plant; every later stage starts from here.
+
+    Attributes
+    ----------
+    study : Study
+    parts, pieces : Parts, LinkParts
+        The stretches of cable that links use; links as stretches.
+    paths : Paths
+    terms, lengths : CableTerms, LinkLengths
+        Fibre length of each stretch of cable and of each link.
+    splices : Splices
+        Where links are spliced, and on what length no joint is on record.
+    gaps : tuple of Gap
+        Everything that the records leave open, from reading and tying.
+
+    The others are those of `Plant`.
+    """
+
+    study: Study
+    parts: Parts
+    pieces: LinkParts
+    paths: Paths
     terms: CableTerms
     lengths: LinkLengths
     splices: Splices
     gaps: tuple[Gap, ...]
-    ignored: tuple[str, ...]
 
     @cached_property
     def graph(self) -> nx.MultiGraph[str]:
@@ -148,15 +168,16 @@ class Network:
         return graph
 
 
-def tie(study: Study, *, with_gaps: bool = True) -> Network:
+def tie(study: Study, *, like: Network | None = None) -> Network:
     """Tie a study's circuits to its plant.
 
     Parameters
     ----------
     study : Study
         From `read_study`.
-    with_gaps : bool
-        False: look for no gaps, as for a study that is made for its figures alone.
+    like : Network, optional
+        Of a study with the same tables of plant, such as one that a proposal of links is about:
+        its plant is not tied anew.
 
     Returns
     -------
@@ -173,6 +194,80 @@ def tie(study: Study, *, with_gaps: bool = True) -> Network:
     >>> sorted({gap.code for gap in network.gaps})
     ['blank-supplies', 'cable-broken', 'leased-route']
     """
+    plant = like if like is not None and _one_plant(study, like.study) else _tie_plant(study)
+    assets, chains, passed = plant.assets, plant.chains, plant.passed
+    above = _above(plant.recorded)
+    parts, pieces, link_gaps = tie_links(study, assets, chains, passed, above)
+    terms, lengths, splices = _measures(study, plant, parts, pieces)
+    paths, path_gaps = tie_paths(study, assets, np.fmax(lengths.go_m, lengths.return_m))
+    gaps = (
+        *study.gaps,
+        *plant.ends.gaps,
+        *plant.twins,
+        *chains.gaps,
+        *link_gaps,
+        *hop_gaps(study, pieces, lengths),
+        *fibre_gaps(study, parts, pieces),
+        *joint_gaps(study, parts, pieces, splices),
+        *blank_gaps(study),
+        *contradictions(study, assets, chains, passed, above),
+        *age_gaps(study),
+        *loop_gaps(study, assets),
+        *length_gaps(
+            study,
+            terms.computed_m[: len(study.tables["cables"])],
+            lengths.by_cables_go_m,
+            lengths.by_cables_return_m,
+        ),
+        *path_gaps,
+    )
+    return _network(plant, study, parts, pieces, paths, terms, lengths, splices, gaps)
+
+
+def tie_laid_links(
+    network: Network, study: Study, cable: Ints, begin: Floats, stop: Floats, times: int
+) -> Network:
+    """Tie links that are laid along stretches of cable, to have their figures; without gaps.
+
+    Parameters
+    ----------
+    network : Network
+        With the same plant.
+    study : Study
+        Without circuits, and with the links: link k follows stretch k modulo their number.
+    cable : ndarray of int, shape (stretches,)
+    begin, stop : ndarray of float, shape (stretches,)
+        Positions of nodes along the chain of the cable, the lesser first.
+    times : int
+        How many links follow each stretch.
+    """
+    parts, pieces = lay_links(network.chains, network.passed, cable, begin, stop, times)
+    measures = _measures(study, network, parts, pieces)
+    paths, _ = tie_paths(study, network.assets, measures[1].go_m)
+    return _network(network, study, parts, pieces, paths, *measures, ())
+
+
+def _network(plant: Plant, *rest: Any) -> Network:
+    """A network of a plant and of what goes over it, in the order of the fields."""
+    return Network(*(getattr(plant, field.name) for field in fields(Plant)), *rest)
+
+
+_OVER_PLANT = {
+    *("links", "link_runs", "circuits", "circuit_paths", "rings", "ring_circuits", "measurements"),
+}
+"""Roles on which no field of `Plant` depends."""
+
+
+def _one_plant(one: Study, other: Study) -> bool:
+    """Whether two studies have the same tables of plant: not equal ones, but the very same."""
+    return (
+        one.rules is other.rules
+        and one.snap_m == other.snap_m
+        and all(one.tables[role] is other.tables[role] for role in ROLES if role not in _OVER_PLANT)
+    )
+
+
+def _tie_plant(study: Study) -> Plant:
     assets = number_assets(study)
     recorded, within, ignored = _holders(study, assets)
     above = _above(recorded)
@@ -181,41 +276,11 @@ def tie(study: Study, *, with_gaps: bool = True) -> Network:
     passed = passing(study, assets, ends)
     matches = match_cables(study, assets, ends, passed, above)
     chains = chain_cables(study, assets, ends, passed, matches)
-    parts, pieces, link_gaps = tie_links(study, assets, chains, passed, above)
     lonlat = positions_deg(study, study.geometries("segments"))
     segment_m = segment_lengths_m(study, lonlat)
-    sag_extra_m = sag_lengths_m(study, assets, segment_m, ends, passed)
-    tested = measured_lengths(study)
-    terms = part_terms(study, parts, segment_m, sag_extra_m, tested.cable_m, chains.unclear)
-    lengths = link_lengths(study, pieces, terms, tested, hop_lengths_m(study))
-    splices = find_splices(study, assets, parts, pieces, passed, segment_m, terms.fibre_m)
-    paths, path_gaps = tie_paths(study, assets, np.fmax(lengths.go_m, lengths.return_m))
-    gaps: tuple[Gap, ...] = ()
-    if with_gaps:
-        gaps = (
-            *study.gaps,
-            *ends.gaps,
-            *same_place(study, study.rules.defaults.same_place_m),
-            *chains.gaps,
-            *link_gaps,
-            *hop_gaps(study, pieces, lengths),
-            *fibre_gaps(study, parts, pieces),
-            *joint_gaps(study, parts, pieces, splices),
-            *blank_gaps(study),
-            *contradictions(study, assets, chains, passed, above),
-            *age_gaps(study),
-            *loop_gaps(study, assets),
-            *length_gaps(
-                study,
-                terms.computed_m[: len(study.tables["cables"])],
-                lengths.by_cables_go_m,
-                lengths.by_cables_return_m,
-            ),
-            *path_gaps,
-        )
-    return Network(
-        study,
+    return Plant(
         assets,
+        recorded,
         within,
         taken_by_hazards(study, assets),
         ends,
@@ -223,18 +288,27 @@ def tie(study: Study, *, with_gaps: bool = True) -> Network:
         matches.frame,
         boolean(matches.common_cable, matches.common, (len(study.tables["cables"]), len(assets))),
         chains,
-        parts,
-        pieces,
-        paths,
         lonlat,
         segment_m,
-        sag_extra_m,
-        terms,
-        lengths,
-        splices,
-        gaps,
+        sag_lengths_m(study, assets, segment_m, ends, passed),
         ignored,
+        tuple(same_place(study, study.rules.defaults.same_place_m)),
     )
+
+
+def _measures(
+    study: Study, plant: Plant, parts: Parts, pieces: LinkParts
+) -> tuple[CableTerms, LinkLengths, Splices]:
+    """Fibre lengths of stretches of cable and of links, and splices."""
+    tested = measured_lengths(study)
+    terms = part_terms(
+        study, parts, plant.segment_m, plant.sag_extra_m, tested.cable_m, plant.chains.unclear
+    )
+    lengths = link_lengths(study, pieces, terms, tested, hop_lengths_m(study))
+    splices = find_splices(
+        study, plant.assets, parts, pieces, plant.passed, plant.segment_m, terms.fibre_m
+    )
+    return terms, lengths, splices
 
 
 def _holders(study: Study, assets: Assets) -> tuple[sp.csr_array, sp.csr_array, tuple[str, ...]]:

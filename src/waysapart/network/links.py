@@ -246,6 +246,46 @@ def tie_links(
     return _parts(chains, cables), pieces, gaps
 
 
+def lay_links(
+    chains: Chains, passed: Passing, cable: Ints, begin: Floats, stop: Floats, times: int
+) -> tuple[Parts, LinkParts]:
+    """Lay one link along each of some stretches of cable, and so many times over.
+
+    Parameters
+    ----------
+    chains : Chains
+    passed : Passing
+    cable : ndarray of int, shape (stretches,)
+    begin, stop : ndarray of float, shape (stretches,)
+        Positions of nodes along the chain of the cable, the lesser first.
+    times : int
+
+    Returns
+    -------
+    Parts
+    LinkParts
+        Link k follows stretch k modulo their number, and is row k of `link_runs`.
+    """
+    cables = _Cables(chains, passed)
+    part = [
+        cables.part(one, _Use(-1, -1, low, high))
+        for one, low, high in zip(cable.tolist(), begin.tolist(), stop.tolist(), strict=True)
+    ]
+    number = np.arange(len(part) * times, dtype=np.int64)
+    nothing = np.zeros(len(number), dtype=np.int64)
+    forward = np.zeros(len(number), dtype=np.bool_)
+    pieces = LinkParts(
+        number,
+        np.full(len(number), BOTH, dtype=np.int64),
+        nothing,
+        np.tile(np.array(part, dtype=np.int64), times),
+        forward,
+        forward,
+        number,
+    )
+    return _parts(chains, cables), pieces
+
+
 _NO_RUNS = "no cable is on record for it: add its rows to link_runs"
 
 

@@ -16,6 +16,7 @@ import numpy as np
 
 from waysapart.arrays import csr_row
 from waysapart.errors import CallError
+from waysapart.network.build_network import tie
 from waysapart.network.paths import ALTERNATE, MAIN
 from waysapart.reroute.plant.context import Ground
 from waysapart.reroute.plant.edges import MEMBER, Key, Member
@@ -442,7 +443,7 @@ def search_and_prove(
             break
         say(f"round {round_}: proving {len(apart)}")
         study = trimmed(proposed(ground.study, draft), [one.target for one in apart])
-        trial = prove(study)
+        trial = prove(tie(study, like=ground.network))
         open_ = [one for one in apart if objections(trial, one)]
         if not open_:
             break
@@ -453,7 +454,7 @@ def search_and_prove(
     if not whole or not any(draft.rows.values()):
         return draft, links, None
     say("proving the whole proposal")
-    after = prove(proposed(ground.study, draft))
+    after = prove(tie(proposed(ground.study, draft), like=ground.network))
     hold_to(after, found)
     return draft, links, after
 

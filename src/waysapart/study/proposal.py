@@ -65,6 +65,9 @@ def laid_over(
         if not len(under):
             merged[name] = over
             continue
+        if not len(over) and name not in ("circuit_paths", "ring_circuits"):
+            merged[name] = under
+            continue
         if "id" in role.column:
             under = under[~is_among(under["id"], over["id"])]
         elif name in _OWNERS:

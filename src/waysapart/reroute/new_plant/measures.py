@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from waysapart.arrays import csr_row
+from waysapart.network.build_network import tie
 from waysapart.reroute.new_plant.candidates import Segment, with_segments
 from waysapart.reroute.plant.context import Ground, Optics, ground_of
 from waysapart.reroute.plant.search_graph import Space
@@ -259,7 +260,7 @@ def tried(
     base = Draft().with_rows(measure.draft)
     if segments:
         base = base.with_rows(with_segments(ground, segments))
-    proof = prove(trimmed(proposed(ground.study, base), targets))
+    proof = prove(tie(trimmed(proposed(ground.study, base), targets), like=ground.network))
     ends = {*opened, *(end for one in segments for end in (one.a, one.b))}
     there = ground_of(proof, numbered(proof, ground, ends))
     again = [Found(in_proof(proof, target)) for target in targets]
@@ -272,7 +273,7 @@ def tried(
     worse: list[str] = []
     after: Proof | None = None
     if hoped:
-        after = prove(proposed(ground.study, every))
+        after = prove(tie(proposed(ground.study, every), like=ground.network))
         hold_to(after, hoped)
         worse = left_worse(ground.proof, after)
     return Option(

@@ -21,10 +21,11 @@ from waysapart.arrays import Bools, Floats, Ints, boolean, expand, owners
 from waysapart.findings.delays import link_delays
 from waysapart.findings.loss import loss_budgets
 from waysapart.network.assets import listed
-from waysapart.network.build_network import Network, tie
+from waysapart.network.build_network import Network, tie_laid_links
 from waysapart.network.splices import NOWHERE
 from waysapart.reliance.closure import union
-from waysapart.reliance.rely import Reliance, rely
+from waysapart.reliance.direct import part_items
+from waysapart.reliance.rely import Reliance
 from waysapart.study.model import Study
 
 PASSIVE_DB = ("fibre_db", "splices_db", "connectors_db", "test_db")
@@ -128,8 +129,14 @@ def cut_stretches(
     connectors = (site_a >= 0).astype(np.int64) + (site_b >= 0)
     panels = _panels(network)
     panels_a, panels_b = _on_panels(panels, cable, site_a), _on_panels(panels, cable, site_b)
-    study = _with_links_over(network, cut, wavelengths_nm, connectors)
-    tied = rely(tie(study, with_gaps=False))
+    tied = tie_laid_links(
+        network,
+        _with_links_over(network, cut, wavelengths_nm, connectors),
+        cable,
+        cut["begin"].to_numpy(dtype=np.float64),
+        cut["stop"].to_numpy(dtype=np.float64),
+        len(wavelengths_nm),
+    )
     joints = _splices_inside(tied, a, b, len(cut))
     us, db, repair_db = _figures(tied, joints, len(wavelengths_nm))
     field_ends = 2 - connectors
@@ -147,10 +154,10 @@ def cut_stretches(
         panels_b,
         free,
         unnumbered,
-        tied.network.lengths.go_m[: len(cut)],
+        tied.lengths.go_m[: len(cut)],
         2 * joints + field_ends,
         connectors,
-        _in_part(network) | _in_part(tied.network),
+        _in_part(network) | _in_part(tied),
         us,
         db + field_ends * network.study.rules.defaults.splice_db / 2,
         repair_db,
@@ -272,31 +279,23 @@ def _in_part(network: Network) -> frozenset[str]:
     return frozenset(str(name) for name in names[np.unique(parts.segment[share < 1])])
 
 
-def _splices_inside(tied: Reliance, a: Ints, b: Ints, count: int) -> Ints:
+def _splices_inside(network: Network, a: Ints, b: Ints, count: int) -> Ints:
     """Splices inside every stretch: joints on record there, and one between two reels."""
-    network = tied.network
     known = network.splices.known
     known = known[(known["joint"] != NOWHERE) & (known["link"] < count)]
     link, joint = (known[name].to_numpy(dtype=np.int64) for name in ("link", "joint"))
     at = network.assets.numbers(network.study.tables["joints"]["at"])[joint]
     inside = (at != a[link]) & (at != b[link])
     recorded = np.bincount(link[inside], minlength=count)
-    between = network.splices.between_reels[_part_of(network)[:count]]
+    between = network.splices.between_reels[network.pieces.part[:count]]
     return (recorded + between).astype(np.int64)
 
 
-def _part_of(network: Network) -> Ints:
-    """The stretch of cable of every link; each has just one."""
-    found = np.zeros(len(network.study.tables["links"]), dtype=np.int64)
-    found[network.pieces.link] = network.pieces.part
-    return found
-
-
-def _figures(tied: Reliance, joints: Ints, waves: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _figures(tied: Network, joints: Ints, waves: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Delay, passive loss and repair allowance of every stretch at every wavelength."""
-    study = tied.network.study
+    study = tied.study
     links = study.tables["links"].assign(splices=np.tile(joints, waves).astype(np.float64))
-    network = replace(tied.network, study=replace(study, tables={**study.tables, "links": links}))
+    network = replace(tied, study=replace(study, tables={**study.tables, "links": links}))
     delays = link_delays(network)
     budgets = loss_budgets(network).set_index("link")
     budgets = budgets.reindex(np.arange(len(links)))
@@ -312,14 +311,14 @@ def _figures(tied: Reliance, joints: Ints, waves: int) -> tuple[np.ndarray, np.n
 
 def _relied(
     reliance: Reliance,
-    tied: Reliance,
+    tied: Network,
     count: int,
     panels_a: tuple[tuple[int, ...], ...],
     panels_b: tuple[tuple[int, ...], ...],
 ) -> sp.csr_array:
     """What every stretch relies on: its plant, and the panels at its ends."""
-    part = _part_of(tied.network)[:count]
-    plant = sp.csr_array(tied.parts[part] @ tied.closed)
+    items = part_items(tied)[tied.pieces.part[:count]]
+    plant = sp.csr_array(items @ reliance.closed)
     pairs = [
         (row, panel)
         for panels in (panels_a, panels_b)
@@ -361,7 +360,7 @@ def _free_fibres(network: Network) -> tuple[tuple[tuple[int, ...], ...], Bools]:
 
 
 def cut_places(network: Network, opened: frozenset[int]) -> pd.DataFrame:
-    """The ends of every stretch: cable, a, b, first, last."""
+    """The ends of every stretch: cable, a, b, first, last, and positions begin and stop."""
     nodes = cable_nodes(network)
     key = ["cable", "node"]
     nodes = nodes[(nodes["node"] >= 0) & ~nodes.duplicated(key, keep=False)]
@@ -378,6 +377,8 @@ def cut_places(network: Network, opened: frozenset[int]) -> pd.DataFrame:
             "b": stop["node"].to_numpy()[same],
             "first": begin["first"].to_numpy()[same],
             "last": stop["last"].to_numpy()[same],
+            "begin": begin["position"].to_numpy()[same],
+            "stop": stop["position"].to_numpy()[same],
         }
     )
 
