@@ -26,7 +26,7 @@ from waysapart.network.links import BOTH, GO, RETURN, LinkParts, Parts
 from waysapart.network.measurements import MeasuredLengths, measured_us
 from waysapart.schema import LIST_SEPARATOR
 from waysapart.study.crs import LON_LAT, transformer_between
-from waysapart.study.model import Study
+from waysapart.study.model import Study, kept_by_study
 
 SPAN = "span"
 
@@ -302,6 +302,7 @@ WIRED = ("electrical", "carrier")
 INTERNAL = "internal"
 
 
+@kept_by_study
 def hop_lengths_m(study: Study) -> Floats:
     """Return the length of every link that has no cables.
 
@@ -334,6 +335,7 @@ def hop_lengths_m(study: Study) -> Floats:
     return length
 
 
+@kept_by_study
 def end_sites(study: Study) -> tuple[np.ndarray, np.ndarray]:
     """Return the sites of the equipment at both ends of every link.
 
@@ -428,6 +430,7 @@ def _radio_m(study: Study, rows: np.ndarray, site_a: np.ndarray, site_b: np.ndar
     return geodesic_length_m(positions_deg(study, lines))
 
 
+@kept_by_study
 def _points(study: Study) -> dict[object, shapely.Point]:
     """One point for every structure and site in the working CRS."""
     found: dict[object, shapely.Point] = {}

@@ -19,7 +19,7 @@ from waysapart.formulas.measured import differs, two_way_mean
 from waysapart.gaps import Gap
 from waysapart.network.assets import listed, row_gap
 from waysapart.network.links import LinkParts, Parts
-from waysapart.study.model import Study
+from waysapart.study.model import Study, kept_by_study
 
 DRUM, END_TO_END = "drum", "end-to-end"
 RETURN = "return"
@@ -48,6 +48,7 @@ class MeasuredLengths:
     link_return_m: Floats
 
 
+@kept_by_study
 def newest_measurements(study: Study, role: str, value: str, *, drum: bool = False) -> pd.DataFrame:
     """Find the newest measurements of one quantity, of cables or of links.
 
@@ -72,7 +73,7 @@ def newest_measurements(study: Study, role: str, value: str, *, drum: bool = Fal
     """
     table = study.tables["measurements"]
     if not len(table):
-        return _no_measurements().copy()
+        return _no_measurements()
     column = {"cables": "cable", "links": "link"}[role]
     owner = pd.Index(study.tables[role]["id"]).get_indexer(pd.Index(table[column]))
     chosen = (owner >= 0) & table[value].notna().to_numpy()
@@ -160,6 +161,7 @@ def greatest_of(means: pd.DataFrame, count: int) -> Floats:
     return found
 
 
+@kept_by_study
 def measured_lengths(study: Study) -> MeasuredLengths:
     """Collect the measured lengths of every cable and link.
 
@@ -182,6 +184,7 @@ def measured_lengths(study: Study) -> MeasuredLengths:
     )
 
 
+@kept_by_study
 def measured_us(study: Study) -> tuple[Floats, Floats]:
     """Return the measured one-way delay of every link, go and return.
 
@@ -224,6 +227,7 @@ class Measured:
     complete: Bools
 
 
+@kept_by_study
 def fibres_in_use(study: Study) -> pd.DataFrame:
     """List every fibre that a link uses.
 
@@ -256,6 +260,7 @@ def fibres_in_use(study: Study) -> pd.DataFrame:
     return known.drop_duplicates().sort_values(["link", "cable", "fibre", "way"], ignore_index=True)
 
 
+@kept_by_study
 def link_losses(study: Study) -> Measured:
     """Return the measured loss of every link at its wavelength.
 
@@ -352,10 +357,12 @@ def _used_by_pieces(study: Study, parts: Parts, pieces: LinkParts) -> pd.DataFra
     return frame.drop_duplicates(ignore_index=True)
 
 
+@kept_by_study
 def _fibres_needed(study: Study) -> Ints:
     """Number of fibres of every link that must be measured, both directions together."""
     used = fibres_in_use(study)
-    used["several"] = np.where((used["fibre"] == NO_FIBRE) & (used["way"] == ""), _UNNUMBERED, 1)
+    unnumbered = (used["fibre"] == NO_FIBRE) & (used["way"] == "")
+    used = used.assign(several=np.where(unnumbered, _UNNUMBERED, 1))
     per_run = used.groupby(["link", "cable", "way"])["several"].sum()
     fibres = per_run.groupby(["link", "way"]).max().groupby("link").sum()
     needed = np.full(len(study.tables["links"]), _UNNUMBERED, dtype=np.int64)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, TypedDict
 import numpy as np
 import pandas as pd
 
+from waysapart.arrays import Bools, Floats
 from waysapart.schema import (
     FIRST_YEAR,
     KNOWN_EMPTY,
@@ -76,6 +77,8 @@ _LIMITS: Mapping[str, tuple[Limit, ...]] = {
 of a survey or a statement bears on none: ages are checked by themselves."""
 
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
+_UNTIDY = re.compile(r"\A\s|\s\Z|\n\s|\s\n|\A\Z")
+"""Among cells on lines of their own, one that is blank or begins or ends with a blank."""
 _DECIMAL_COMMA = re.compile(r"[+-]?\d{1,3}(?:\.\d{3})*,\d+|[+-]?\d+,\d+")
 
 
@@ -377,7 +380,11 @@ def as_text(values: pd.Series) -> pd.Series:
         return values.map(lambda moment: moment.isoformat(), na_action="ignore").astype("str")
     if not isinstance(values.dtype, pd.StringDtype):
         values = values.map(_text_of_one, na_action="ignore").astype("str")
-    values = values.astype("str").str.strip()
+    values = values.astype("str")
+    cells = values.dropna().tolist()
+    if not cells or not _UNTIDY.search("\n".join(cells)):
+        return values
+    values = values.str.strip()
     return values.where(values != "")
 
 
@@ -417,14 +424,16 @@ def _ids(
 ) -> pd.Series:
     """Check ids, one or a list per cell: they must be distinguishable and printable."""
     faults: list[tuple[pd.Series, str]] = []
-    if _CONTROL.search(" ".join(text.dropna().tolist())):
+    cells = text.dropna().tolist()
+    together, is_list = "; ;".join(cells), column.type == "list"
+    if _CONTROL.search(together):
         faults.append(
             (
                 text.str.contains(_CONTROL, regex=True, na=False),
                 "holds a control character: {found}; ids are plain text on one line",
             )
         )
-    if column.type == "list":
+    if is_list and f";{KNOWN_EMPTY};" in f";{together};":
         among = ";" + text + ";"
         mixed = among.str.contains(f";{KNOWN_EMPTY};", regex=False, na=False)
         faults.append(
@@ -441,13 +450,14 @@ def _ids(
                     "leave the cell blank",
                 )
             )
-    else:
+    if not is_list and together.count(LIST_SEPARATOR) > 2 * max(len(cells) - 1, 0):
         faults.append(
             (
                 text.str.contains(LIST_SEPARATOR, regex=False, na=False),
                 "expected one id; found {found}, and ';' stands between the ids of a list",
             )
         )
+    if not is_list and f";{KNOWN_EMPTY};" in f";{together};":
         faults.append(
             (text == KNOWN_EMPTY, f"{KNOWN_EMPTY!r} is no id: it stands for 'known to be none'")
         )
@@ -506,29 +516,30 @@ def _numbers(
         )
         return blank(column, frame.index)
     if pd.api.types.is_numeric_dtype(values):
-        numbers = values.astype(float)
+        numbers = values.to_numpy(dtype=np.float64, na_value=np.nan)
     else:
         text = as_text(values)
-        numbers = pd.to_numeric(text, errors="coerce").astype(float)
-        bad = text.notna() & numbers.isna()
-        commas = bad & text.str.fullmatch(_DECIMAL_COMMA, na=False)
-        ledger.rows(
-            frame,
-            layers,
-            commas,
-            column.name,
-            "{found} has a decimal comma; expected a decimal point, such as 12.5: export the "
-            "table with points",
-            **follows,
-        )
-        ledger.rows(
-            frame,
-            layers,
-            bad & ~commas,
-            column.name,
-            "expected a number, or a blank cell where it is not known; found {found}",
-            **follows,
-        )
+        numbers = pd.to_numeric(text, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
+        bad = text.notna().to_numpy() & np.isnan(numbers)
+        if bad.any():
+            commas = bad & text.str.fullmatch(_DECIMAL_COMMA, na=False).to_numpy()
+            ledger.rows(
+                frame,
+                layers,
+                commas,
+                column.name,
+                "{found} has a decimal comma; expected a decimal point, such as 12.5: export the "
+                "table with points",
+                **follows,
+            )
+            ledger.rows(
+                frame,
+                layers,
+                bad & ~commas,
+                column.name,
+                "expected a number, or a blank cell where it is not known; found {found}",
+                **follows,
+            )
     endless = ledger.rows(
         frame,
         layers,
@@ -537,69 +548,70 @@ def _numbers(
         "expected a finite number; found {found}",
         **follows,
     )
-    numbers = numbers.mask(endless)
-    stated = numbers
+    stated = numbers = np.where(endless, np.nan, numbers)
     if column.name in spec.units:
         numbers = numbers * _factor(column, spec, ledger)
     if column.type == "count":
         broken = ledger.rows(
             frame,
             layers,
-            numbers.notna() & (numbers != np.floor(numbers)),
+            ~np.isnan(numbers) & (numbers != np.floor(numbers)),
             column.name,
             "expected a whole number; found {found}",
             **follows,
         )
-        numbers = numbers.mask(broken)
+        numbers = np.where(broken, np.nan, numbers)
     beyond = _out_of_range(column, numbers, stated, frame, spec, layers, ledger)
-    return numbers.mask(beyond)
+    return pd.Series(np.where(beyond, np.nan, numbers), index=frame.index)
 
 
 def _out_of_range(
     column: Column,
-    numbers: pd.Series,
-    stated: pd.Series,
+    numbers: Floats,
+    stated: Floats,
     frame: pd.DataFrame,
     spec: LayerSpec,
     layers: Sequence[Layer],
     ledger: Ledger,
-) -> pd.Series:
+) -> Bools:
     """Find and report the numbers below or above what the column allows."""
     unit = f" {column.unit}" if column.unit else ""
-    found = stated.to_numpy().tolist()
     if column.name in spec.units:
         unit += f" (the source is in {spec.units[column.name]})"
-    bounds: list[tuple[pd.Series, str]] = []
+    bounds: list[tuple[Bools, str]] = []
     if column.minimum is not None:
         low = numbers <= column.minimum if column.above else numbers < column.minimum
         bound = "more than" if column.above else "at least"
         bounds.append((low, f"{bound} {column.minimum:g}"))
     if column.maximum is not None:
         bounds.append((numbers > column.maximum, f"at most {column.maximum:g}"))
-    beyond = pd.Series(False, index=numbers.index)
+    beyond = np.zeros(len(numbers), dtype=np.bool_)
     for bad, bound in bounds:
+        if not bad.any():
+            continue
         beyond |= ledger.rows(
             frame,
             layers,
             bad,
             column.name,
             f"expected {bound}{unit}; found {{found}}" + _unit_that_fits(column, numbers, spec),
-            found,
+            stated.tolist(),
             **consequence(spec.role, column),
         )
     return beyond
 
 
-def _unit_that_fits(column: Column, numbers: pd.Series, spec: LayerSpec) -> str:
+def _unit_that_fits(column: Column, numbers: Floats, spec: LayerSpec) -> str:
     """Advice where all of a column would be in range in one other unit."""
     if column.name in spec.units:
         return ""
     low = -np.inf if column.minimum is None else column.minimum
     high = np.inf if column.maximum is None else column.maximum
+    known = numbers[~np.isnan(numbers)]
     fitting = [
         unit
         for unit, factor in _FACTORS.get(column.unit or "", {}).items()
-        if (numbers.dropna() * factor).between(low, high).all()
+        if ((known * factor >= low) & (known * factor <= high)).all()
     ]
     if len(fitting) != 1:
         return ""

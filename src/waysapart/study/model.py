@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
+from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Concatenate, ParamSpec, TypeVar
 
 import numpy as np
 
@@ -21,6 +22,32 @@ if TYPE_CHECKING:
     from pyproj import CRS
 
     from waysapart.study.rules import Rules
+
+
+Of = TypeVar("Of")
+Rest = ParamSpec("Rest")
+_KEPT = "_kept"
+
+
+def kept_by_study(
+    function: Callable[Concatenate[Study, Rest], Of],
+) -> Callable[Concatenate[Study, Rest], Of]:
+    """Compute what a function says of a study once, as nothing in a study is ever changed.
+
+    The arguments after the study are hashable, and what is returned is not changed either. A
+    study made of another by `replace` starts anew, and none of this is pickled.
+    """
+
+    @wraps(function)
+    def asked(study: Study, /, *args: Rest.args, **kwargs: Rest.kwargs) -> Of:
+        kept = vars(study).setdefault(_KEPT, {})
+        key = (function, args, tuple(sorted(kwargs.items())))
+        if key not in kept:
+            kept[key] = function(study, *args, **kwargs)
+        found: Of = kept[key]
+        return found
+
+    return asked
 
 
 def now() -> datetime:
@@ -143,6 +170,9 @@ class Study:
             for place in mine[there].tolist():
                 crs[place] = given.crs
         return geometry, crs
+
+    def __getstate__(self) -> dict[str, object]:
+        return {name: value for name, value in vars(self).items() if name != _KEPT}
 
     def __repr__(self) -> str:
         rows = ", ".join(
