@@ -21,6 +21,7 @@ from pyproj import CRS
 
 from drawn_plant import DrawnPlant
 from evidence_mutator import Proved
+from figures_study import SmallStudy
 from proofs import proof_of
 from sound_studies import GRIDS, write_sound_study
 from waysapart.cli import main
@@ -163,3 +164,52 @@ def test_evidence_read_from_a_file_is_what_was_written(tmp_path: Path) -> None:
     found = recheck(folder, evidence)
     assert found["false"] == []
     assert found["confirmed"] > 100
+
+
+def _confirmed(study: SmallStudy) -> dict[str, Any]:
+    """The facts of a study, after `recheck` has confirmed them."""
+    facts = json.loads(json.dumps(study.facts()))
+    file = study.folder.parent / "evidence.json"
+    file.write_text(json.dumps(facts), encoding="utf-8")
+    assert recheck(study.folder, file)["false"] == []
+    return dict(facts)
+
+
+def test_a_pairwise_group_of_which_one_member_has_paths(tmp_path: Path) -> None:
+    """There is no path of another member to compare with: nothing is shared, the group unproven."""
+    study = SmallStudy(tmp_path / "study")
+    study.rules('[services.line-differential]\ngroup_test = "pairwise"\n')
+    study.rows("circuits", "K2,R-W,R-M,line-differential,,G1,each\n")
+    (group,) = _confirmed(study)["groups"]
+    assert (group["verdict"], group["shared"]) == ("unproven", [])
+    assert group["closest_m"] is None
+
+
+def test_what_is_out_of_service_is_down_whatever_else_is_not_on_record(tmp_path: Path) -> None:
+    """Both paths are cut now. A pit without an id, which may touch anything, changes nothing."""
+    study = SmallStudy(tmp_path / "study")
+    toml = (study.folder / "study.toml").read_text(encoding="utf-8")
+    study.text("study.toml", toml.replace("crs =", 'out = ["T2", "P2"]\ncrs ='))
+    study.point("structures", "P9", (2000.0, -2000.0), kind="pit")
+    study.feature("structures", "P9", id="")
+    (found,) = _confirmed(study)["circuits"]
+    assert "no-id" in {gap["code"] for gap in found["gaps"]}
+    shares = found["unavailability"]
+    assert (shares["main"], shares["alternate"], shares["both"]) == (1.0, 1.0, 1.0)
+    assert shares["why"] == []
+
+
+def test_a_radio_hop_over_a_mast_that_stands_nobody_knows_where(tmp_path: Path) -> None:
+    study = SmallStudy(tmp_path / "study")
+    study.text(
+        "links.csv",
+        "id,a,b,wavelength_nm,medium,relies_on\nL1,R-W,R-M,1310,fibre,\nL2,R-W,R-M,,radio,T9\n",
+    )
+    study.text("link_runs.csv", "link,seq,cable,fibres\nL1,1,C1,1;2\n")
+    study.point("structures", "T9", (2000.0, -2000.0), kind="tower")
+    file = study.folder / "structures.geojson"
+    layer = json.loads(file.read_text(encoding="utf-8"))
+    layer["features"][-1]["geometry"] = None
+    file.write_text(json.dumps(layer), encoding="utf-8")
+    links = {one["id"]: one for one in _confirmed(study)["links"]}
+    assert links["L2"]["lengths"]["length_m"] is None

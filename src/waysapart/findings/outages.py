@@ -299,15 +299,17 @@ def outages(
     single[lost] = 1.0
     running = [[path for path in paths if not lost[path]] for paths in trials]
     together, losses, importance, left_out = _together(things, running)
-    for trial, paths in enumerate(trials):
-        if paths and not running[trial]:
-            together[trial], losses[trial] = 1.0, 0.0
+    none_runs = [bool(paths) and not running[trial] for trial, paths in enumerate(trials)]
+    together[none_runs], losses[none_runs] = 1.0, 0.0
     fading = np.flatnonzero(np.diff(sp.csr_array(members[:, count:]).indptr))
     losses[np.diff(sp.csr_array(importance[:, fading]).indptr) > 0] = np.nan
     lacks = lacks or Lacks.none(len(single), len(trials))
     path_why, why = _why(reliance, rated, running, lacks)
     path_why = _with_machines(network, path_why, path_left_out)
-    why = _with_machines(network, why, left_out)
+    why = [
+        () if off else reasons
+        for off, reasons in zip(none_runs, _with_machines(network, why, left_out), strict=True)
+    ]
     open_paths = np.array([bool(one) for one in path_why], dtype=np.bool_) & ~lost
     open_tests = np.array([bool(one) for one in why], dtype=np.bool_)
     unbound = np.array(

@@ -44,7 +44,7 @@ class Trial:
     @cached_property
     def contests(self) -> list[list[Key]]:
         """What is held apart at once: all paths; under `pairwise` every two of two members."""
-        if self.group_test != "pairwise" or len(self.sides) < 2:
+        if self.group_test != "pairwise":
             return [self.paths]
         pairs = combinations(self.sides, 2)
         return [[one, other] for left, right in pairs for one, other in product(left, right)]
