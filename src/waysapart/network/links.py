@@ -272,12 +272,10 @@ def lay_links(
         for one, low, high in zip(cable.tolist(), begin.tolist(), stop.tolist(), strict=True)
     ]
     number = np.arange(len(part) * times, dtype=np.int64)
-    nothing = np.zeros(len(number), dtype=np.int64)
     forward = np.zeros(len(number), dtype=np.bool_)
     pieces = LinkParts(
         number,
         np.full(len(number), BOTH, dtype=np.int64),
-        nothing,
         np.tile(np.array(part, dtype=np.int64), times),
         forward,
         forward,
