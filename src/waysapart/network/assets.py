@@ -90,9 +90,7 @@ class Assets:
 
         Returns
         -------
-        list
-        of
-        str
+        list of str
         """
         names = self._names
         return [names[number] for number in np.asarray(list(numbers), dtype=np.int64).tolist()]
@@ -161,16 +159,16 @@ def listed(column: pd.Series[str]) -> tuple[Ints, pd.Series[str]]:
     >>> rows.tolist(), values.to_list()
     ([0, 0, 3], ['A', 'B', 'C'])
     """
-    filled = np.flatnonzero(~column.isin([KNOWN_EMPTY, ""]).to_numpy() & column.notna().to_numpy())
-    if not len(filled):
-        return np.empty(0, dtype=np.int64), pd.Series([], dtype=str)
-    values = column.iloc[filled].reset_index(drop=True)
-    if not values.str.contains(LIST_SEPARATOR, regex=False).any():
-        return filled.astype(np.int64), values
-    values = values.str.split(LIST_SEPARATOR).explode()
-    rows = filled[values.index.to_numpy()]
-    keep = ((values != KNOWN_EMPTY) & (values != "") & values.notna()).to_numpy()
-    return rows[keep].astype(np.int64), values[keep].reset_index(drop=True)
+    rows: list[int] = []
+    values: list[str] = []
+    for row, cell in enumerate(column.to_list()):
+        if not isinstance(cell, str) or cell == KNOWN_EMPTY:
+            continue
+        for value in cell.split(LIST_SEPARATOR):
+            if value and value != KNOWN_EMPTY:
+                rows.append(row)
+                values.append(value)
+    return np.array(rows, dtype=np.int64), pd.Series(values, dtype=object)
 
 
 def reached(steps: sp.csr_array, start: int) -> set[int]:

@@ -18,7 +18,7 @@ from waysapart.network.assets import listed, place_of
 from waysapart.network.links import BOTH, GO, LinkParts, Parts
 from waysapart.network.measurements import link_losses
 from waysapart.schema import LIST_SEPARATOR
-from waysapart.study.model import Study
+from waysapart.study.model import Study, kept_by_study
 from waysapart.study.rules import core_um
 
 PARTING = ("multiplexer", "filter")
@@ -49,6 +49,7 @@ def fibre_gaps(study: Study, parts: Parts, pieces: LinkParts) -> list[Gap]:
     ]
 
 
+@kept_by_study
 def _run_fibres(study: Study) -> pd.DataFrame:
     """Every fibre that a row of link_runs names: `run` (row), `link`, `cable` (ids), `fibre`."""
     runs = study.tables["link_runs"]
@@ -67,7 +68,7 @@ def _beyond(study: Study) -> list[Gap]:
     """Fibre numbers that the cable does not have."""
     cables = study.tables["cables"].set_index("id")["fibre_count"]
     used = _run_fibres(study)
-    used["count"] = used["cable"].map(cables)
+    used = used.assign(count=used["cable"].map(cables))
     gaps = []
     for run, mine in used[used["fibre"] > used["count"]].groupby("run", sort=True):
         first = mine.iloc[0]
