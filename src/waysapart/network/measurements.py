@@ -130,9 +130,7 @@ def fibre_means(measurements: pd.DataFrame) -> pd.DataFrame:
         One row per fibre: `owner`, `fibre`, `value` (the two-way mean), `row` of one measurement.
     """
     if not len(measurements):
-        return pd.DataFrame({"owner": [], "fibre": [], "value": [], "row": []}).astype(
-            {"owner": np.int64, "fibre": np.int64, "value": np.float64, "row": np.int64}
-        )
+        return _no_measurements()[["owner", "fibre", "value", "row"]]
     grouped = measurements.groupby(["owner", "fibre"], sort=True)
     item = grouped.ngroup().to_numpy()
     first = grouped["row"].first().reset_index()
@@ -156,6 +154,8 @@ def greatest_of(means: pd.DataFrame, count: int) -> Floats:
         NaN where an owner has none.
     """
     found = np.full(count, np.nan)
+    if not len(means):
+        return found
     top = means.groupby("owner")["value"].max()
     found[top.index.to_numpy(dtype=np.int64)] = top.to_numpy(dtype=np.float64)
     return found

@@ -338,8 +338,5 @@ def _finished(name: str, frame: pd.DataFrame, crs: CRS) -> pd.DataFrame:
     frame = frame[[*own, *shape, *extras, *hidden]]
     if not role.geometry:
         return frame
-    geometry = gpd.GeoSeries(frame["geometry"].to_numpy(), index=frame.index, crs=crs)
-    table: pd.DataFrame = gpd.GeoDataFrame(
-        frame.assign(geometry=geometry), geometry="geometry", crs=crs
-    )
+    table: pd.DataFrame = gpd.GeoDataFrame(frame, geometry="geometry", crs=crs)
     return table

@@ -252,13 +252,13 @@ def _joined(raw: pd.DataFrame, touch_m: float) -> pd.DataFrame:
         for name, low, high in (("run", "from_m", "to_m"), ("run_j", "from_j_m", "to_j_m"))
     }
     rows = (
-        raw.assign(**runs)
+        raw.assign(**runs, overlaps=raw["how"] == _OVERLAP)
         .groupby(["run", "run_j"], sort=True)
         .agg(
             pair=("pair", "first"),
             line_i=("line_i", "first"),
             line_j=("line_j", "first"),
-            overlaps=("how", lambda how: bool((how == _OVERLAP).any())),
+            overlaps=("overlaps", "any"),
             how=("how", "max"),
             at_m=("from_m", "min"),
             to_m=("to_m", "max"),
