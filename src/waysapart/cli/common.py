@@ -138,7 +138,7 @@ def telling_errors(command: Callable[P, None]) -> Callable[P, None]:
             )
             sys.exit(WRONG)
         except OSError as error:
-            # every file has its own error (WriteError): what else is full is where we print
+            # every file has its own error (WriteError), so this is standard output
             full = error.errno in DISK_FULL and not error.filename
             if full:
                 _say(f"standard output cannot be written: {reason_of(error)}")

@@ -87,7 +87,7 @@ def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: b
 # --- `waysapart recheck`.
 
 FEW = 8
-"""Names that are told one by one."""
+"""Names that are listed before the rest are counted."""
 
 
 @click.command(short_help="Check evidence, of prove --json or in a report, against the layers.")

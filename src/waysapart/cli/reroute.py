@@ -153,7 +153,7 @@ def reroute(
 
 @contextmanager
 def _watched() -> Iterator[Callable[[str], None]]:
-    """What happens, on one line that changes, where somebody watches."""
+    """Show what is going on in one changing line, on a terminal only."""
     if not sys.stderr.isatty():
         yield lambda _text: None
         return

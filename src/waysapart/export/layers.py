@@ -255,7 +255,7 @@ def found_layers(proof: Proof) -> dict[str, pd.DataFrame]:
 
 
 class _Plant:
-    """A proof with what several layers need of it."""
+    """A proof, and what several layers need of it."""
 
     def __init__(self, proof: Proof) -> None:
         self.proof = proof

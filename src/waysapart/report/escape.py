@@ -40,7 +40,18 @@ _SHORT_ESCAPES = {"\n": "\\n", "\r": "\\r", "\t": "\\t"}
 
 
 def visible_all(value: Any) -> Any:
-    """`visible` for every text in nested dicts, lists and tuples, keys included."""
+    """Write out characters that cannot be seen in every text of nested dicts, lists and tuples.
+
+    Parameters
+    ----------
+    value : object
+        Keys of dicts count as texts.
+
+    Returns
+    -------
+    object
+        Of the same shape; tuples become lists.
+    """
     if isinstance(value, str):
         return visible(value)
     if isinstance(value, Mapping):
@@ -51,21 +62,43 @@ def visible_all(value: Any) -> Any:
 
 
 def map_text(text: str) -> str:
-    """Text for folium: shown verbatim in tooltips, popups, layer names and icons.
+    """Escape text for folium, which shows it verbatim in tooltips, popups, layer names and icons.
 
-    Every character that can start a Jinja expression, a JavaScript
-    substitution or markup becomes a numeric character reference.
+    Every character that can start a Jinja expression, a JavaScript substitution or markup becomes
+    a numeric character reference.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
     """
     return visible(text).translate(_MAP_REFERENCES)
 
 
 def json_for_script(value: Any) -> Markup:
-    """JSON that is safe inside `<script type="application/json">`.
+    r"""JSON that is safe inside `<script type="application/json">`.
+
+    Parameters
+    ----------
+    value : object
+
+    Returns
+    -------
+    Markup
+        ASCII only.
 
     Raises
     ------
     ValueError
-        Where a number is NaN or infinite, which JSON does not know.
+        A number is NaN or infinite, which JSON does not know.
+
+    Examples
+    --------
+    >>> print(json_for_script({"id": "</script>"}))
+    {"id":"\u003c/script\u003e"}
     """
     text = _ascii_json(value)
     for char in "<>&":
@@ -76,10 +109,19 @@ def json_for_script(value: Any) -> Markup:
 def packed(value: Any) -> Markup:
     """JSON in gzip (RFC 1952) and base64 (RFC 4648): letters, digits, `+`, `/` and `=` alone.
 
+    Parameters
+    ----------
+    value : object
+
+    Returns
+    -------
+    Markup
+        The same value gives the same text.
+
     Raises
     ------
     ValueError
-        Where a number is NaN or infinite, which JSON does not know.
+        A number is NaN or infinite, which JSON does not know.
     """
     data = gzip.compress(_ascii_json(value).encode("ascii"), mtime=0)
     return Markup(base64.b64encode(data).decode("ascii"))
@@ -92,8 +134,22 @@ def _ascii_json(value: Any) -> str:
 def csv_cell(value: object) -> str:
     """One cell of a comma-separated file that no spreadsheet takes for a formula.
 
-    Formulas are marked as `waysapart.schema.csv_safe` does it for every file; None is an empty
-    cell. Cells that hold a separator, a quote or a line end are quoted as RFC 4180 says.
+    Formulas are marked as `waysapart.schema.csv_safe` does it for every file. Cells that hold a
+    separator, a quote or a line end are quoted as RFC 4180 says.
+
+    Parameters
+    ----------
+    value : object
+        None is an empty cell.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> csv_cell("a,b"), csv_cell("=1+1"), csv_cell(None)
+    ('"a,b"', "'=1+1", '')
     """
     if value is None:
         return ""
@@ -104,7 +160,16 @@ def csv_cell(value: object) -> str:
 
 
 def terminal_text(text: str) -> str:
-    r"""Text for a terminal, on one line: `\x1b`, `\n`, `\u202e` are written out."""
+    r"""Text for a terminal, on one line: `\x1b`, `\n`, `\u202e` are written out.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+    """
     return replace_unseen(text, _terminal_escape)
 
 
@@ -125,10 +190,14 @@ def inert(html: str) -> Markup:
     html : str
         Made by a template, so every text in it is escaped.
 
+    Returns
+    -------
+    Markup
+
     Raises
     ------
     ValueError
-        Where it holds what would end or upset the element: `</script`, `<script` or `<!--`.
+        It holds what would end or upset the element: `</script`, `<script` or `<!--`.
     """
     if re.search(r"</?script|<!--", html, re.IGNORECASE):
         raise ValueError("a script or a comment cannot wait within a script element")

@@ -91,6 +91,11 @@ def columns(rows: Any) -> dict[str, Any]:
     ----------
     rows : iterable of mapping
         With `id`, `name`, `role` and `kind`.
+
+    Returns
+    -------
+    dict
+        `id`, `name`, `role` and `kind`, and the lists `roles` and `kinds`.
     """
     made: dict[str, Any] = {}
     for key in ("id", "name"):

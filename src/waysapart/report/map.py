@@ -124,12 +124,22 @@ def folium_map(geo: Geo, label: str) -> MapParts:
 
 
 def frame(geo: Geo) -> tuple[float, float, float, float]:
-    """West, south, east and north of all that the map shows, in degrees; the world if nothing.
+    """West, south, east and north of all that the map shows, in degrees.
+
+    Parameters
+    ----------
+    geo : mapping
+        What the map draws.
+
+    Returns
+    -------
+    tuple of four float
+        The whole world if it shows nothing.
 
     Raises
     ------
     ValueError
-        Where a coordinate is not finite.
+        A coordinate is not finite.
     """
     points = [point[:2] for chain in _all_chains(geo) for point in chain]
     if not points:
@@ -149,7 +159,17 @@ def opening(geo: Geo) -> tuple[float, float, float, float]:
 
 
 def has_places(geo: Geo) -> bool:
-    """Whether there is anything to draw on a map."""
+    """Whether there is anything to draw on a map.
+
+    Parameters
+    ----------
+    geo : mapping
+        What the map draws.
+
+    Returns
+    -------
+    bool
+    """
     return any(True for _ in _all_chains(geo))
 
 

@@ -98,6 +98,10 @@ def mark_shape(shape: str, x: float, y: float, radius: float) -> str:
         From `mark_of`.
     x, y, radius : float
         In pixels.
+
+    Returns
+    -------
+    str
     """
     dx, dy, rest = _steps(shape, radius)
     return f"M{short_number(x + dx)} {short_number(y + dy)}{rest}"
@@ -204,7 +208,18 @@ def folded(one: HeldApart) -> list[Finding]:
 
 
 def kind_of(found: Shared | WithProtected) -> str:
-    """Kind of a shared asset in words: `pit`, `wrapped cable`; its role where it has none."""
+    """Kind of a shared asset in words: `pit`, `wrapped cable`.
+
+    Parameters
+    ----------
+    found : mapping
+        Its entry in the evidence.
+
+    Returns
+    -------
+    str
+        Its role where it has no kind.
+    """
     kind, role = found["kind"] or "", found["role"]
     if role == "cables":
         return f"{kind} cable".strip()
@@ -216,6 +231,16 @@ def kind_of(found: Shared | WithProtected) -> str:
 
 def plural(number: int, what: str) -> str:
     """A number with its noun.
+
+    Parameters
+    ----------
+    number : int
+    what : str
+        The noun in the singular.
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -230,12 +255,36 @@ def plural(number: int, what: str) -> str:
 
 
 def short_number(value: float) -> str:
-    """A number with at most one decimal: `12`, `12.5`."""
+    """A number with at most one decimal.
+
+    Parameters
+    ----------
+    value : float
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> short_number(12.0), short_number(12.46)
+    ('12', '12.5')
+    """
     return f"{value:.1f}".removesuffix(".0")
 
 
 def round_step(whole_m: float) -> float:
-    """A round step along a path, in metres, that gives four to ten ticks.
+    """A round step along a path that gives four to ten ticks.
+
+    Parameters
+    ----------
+    whole_m : float
+        Length of the path in metres.
+
+    Returns
+    -------
+    float
+        In metres.
 
     Examples
     --------
@@ -247,6 +296,21 @@ def round_step(whole_m: float) -> float:
 
 
 def km_said(at_m: float, step_m: float) -> str:
-    """Kilometres at a tick, with as many decimals as its step needs: `1.5` for 1500 m by 500 m."""
+    """Kilometres at a tick, with as many decimals as its step needs.
+
+    Parameters
+    ----------
+    at_m, step_m : float
+        In metres.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> km_said(1500.0, 500.0)
+    '1.5'
+    """
     digits = max(0, math.ceil(3 - math.log10(step_m) - 1e-9)) if step_m < 1000 else 0
     return f"{at_m / 1000:.{digits}f}"

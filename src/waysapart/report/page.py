@@ -104,12 +104,12 @@ def render_page(
     tiles: Tiles | None = None,
     evidence: Facts | None = None,
 ) -> str:
-    """Any page that is made on `base.html.j2`, sealed.
+    """A page made from a template that extends `base.html.j2`, sealed.
 
     Parameters
     ----------
     template : str
-        File in `templates`; it extends `base.html.j2`.
+        File in `templates`.
     view : mapping
         What the template shows.
     facts, geo : mapping
@@ -122,6 +122,11 @@ def render_page(
     tiles : Tiles, optional
     evidence : mapping, optional
         As for `render_report`.
+
+    Returns
+    -------
+    str
+        HTML.
 
     Raises
     ------

@@ -203,11 +203,24 @@ def circuits_to_draw(proof: Proof, most: int = 12) -> list[str]:
 
 
 def outline(arcs: pd.DataFrame, columns: int = _COLUMNS) -> tuple[np.ndarray, np.ndarray]:
-    """Points of a profile for drawing: place along the path and distance, both in metres.
+    """Points of a profile for drawing.
 
     Every column of the drawing shows the least and the greatest distance in it, with
     the ends and the lowest point of every arc among those looked at, so that no
-    close approach is lost however long the path. NaN where the line breaks off.
+    close approach is lost however long the path.
+
+    Parameters
+    ----------
+    arcs : DataFrame
+        Profile of one path, as `findings.separation` gives it.
+    columns : int
+        Number of columns of the drawing.
+
+    Returns
+    -------
+    at, distance : ndarray, shape (points,)
+        Place along the path and distance to the other path, in metres; distance NaN where the
+        line breaks off.
     """
     begin, end = (arcs[name].to_numpy(dtype=np.float64) for name in ("from_m", "to_m"))
     after, lowest = _lowest(arcs)

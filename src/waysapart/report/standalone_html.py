@@ -167,7 +167,17 @@ def seal(document: str, image_hosts: Iterable[str] = ()) -> str:
 
 
 def as_data_addresses(libraries: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
-    """folium's list of scripts or styles, each from its package as a data address.
+    """Scripts or styles of folium, each taken from its package as a data address.
+
+    Parameters
+    ----------
+    libraries : iterable of (str, str)
+        Name and address on a network.
+
+    Returns
+    -------
+    list of (str, str)
+        Name and data address.
 
     Raises
     ------

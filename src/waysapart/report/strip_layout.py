@@ -488,7 +488,7 @@ class Tracks:
         return runs
 
     def breaks(self, lane: Lane) -> list[float]:
-        """Places where one segment ends and the next begins elsewhere."""
+        """Places on a lane, in metres, where one segment ends and the next begins elsewhere."""
         if len(lane.rows) < 2:
             return []
         starts, ends = self._row_ends
@@ -599,7 +599,7 @@ class Tracks:
         return [str(self._frame["role"][asset]), kind, str(self._frame["id"][asset])]
 
     def zones(self, lane: Lane, pair: int) -> list[Interval]:
-        """End zones of a pair along a lane: stretches in which coming close is excused."""
+        """End zones of a pair along a lane, in metres: there coming close is excused."""
         pieces, paths = self._layout.pieces, self._layout.paths
         line, first = paths.line[lane.rows], pieces.first
         row, number = expand(np.zeros(len(line), dtype=np.int64), first[line + 1] - first[line])
@@ -661,5 +661,23 @@ class Tracks:
 
 
 def joined(intervals: Iterable[tuple[Any, Any]], gap_m: float = 1e-6) -> list[Interval]:
-    """Intervals in ascending order, merged where they meet or lie within `gap_m`."""
+    """Merge intervals that meet or lie close together.
+
+    Parameters
+    ----------
+    intervals : iterable of (float, float)
+        From and to.
+    gap_m : float
+        Greatest gap that is closed, in metres.
+
+    Returns
+    -------
+    list of (float, float)
+        In ascending order.
+
+    Examples
+    --------
+    >>> joined([(5.0, 6.0), (0.0, 2.0), (1.0, 3.0)])
+    [(0.0, 3.0), (5.0, 6.0)]
+    """
     return merge_intervals(((float(low), float(high)) for low, high in intervals), gap_m)

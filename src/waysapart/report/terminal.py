@@ -79,9 +79,14 @@ def styled(text: object, style: str = "") -> Text:
     Parameters
     ----------
     text : object
-        Printed as `str` gives it, with control and unseen characters written out.
+        Printed as `str` gives it, with control characters and characters that cannot be seen
+        written out.
     style : str
         A style of rich, such as `bold red`.
+
+    Returns
+    -------
+    rich.text.Text
     """
     return Text(terminal_text(str(text)), style=style)
 

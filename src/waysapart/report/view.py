@@ -364,7 +364,20 @@ def limit_rows(delay: Delay) -> list[LimitRow]:
 
 
 def minutes_down(down: Mapping[str, Any], label: str) -> str:
-    """Unavailability of a path, or of all, in minutes a year; '' where it is not known."""
+    """Unavailability of a path, or of all, in minutes a year.
+
+    Parameters
+    ----------
+    down : mapping
+        Unavailability by label, with the lower bounds under `at_least`.
+    label : str
+        A path, `both` or `all`.
+
+    Returns
+    -------
+    str
+        Empty where it is not known.
+    """
     known = down[label]
     time = down["at_least"].get(label) if known is None else known
     if time is None:
@@ -513,12 +526,42 @@ _UNITS = {
 
 
 def unit(name: str) -> str:
-    """A unit as it is written: `µs` for `us`; also for a unit that ends a field's name."""
+    """A unit as it is written, from its name in the facts or at the end of a field's name.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    str
+        Other words are returned as they are.
+
+    Examples
+    --------
+    >>> unit("us")
+    'µs'
+    """
     return _UNITS.get(name, name)
 
 
 def plain(value: object) -> str:
-    """A value of the rules as text: `yes`, `room, rack`, `duct: 2.0, other: 1.0`."""
+    """A value of the rules as text.
+
+    Parameters
+    ----------
+    value : object
+
+    Returns
+    -------
+    str
+        Empty for None.
+
+    Examples
+    --------
+    >>> plain(True), plain(["room", "rack"]), plain({"duct": 2.0, "other": 1.0})
+    ('yes', 'room, rack', 'duct: 2.0, other: 1.0')
+    """
     if value is None:
         return ""
     if isinstance(value, list | tuple):
@@ -531,11 +574,36 @@ def plain(value: object) -> str:
 
 
 def figures_range(least: float | None, greatest: float | None) -> str:
-    """The value computed from the records for a measured figure: one value, or a range."""
+    """The value computed from the records for a measured figure: one value, or a range.
+
+    Parameters
+    ----------
+    least, greatest : float or None
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> figures_range(1.5, 1.5), figures_range(1.5, 2.0)
+    ('1.5', '1.5 to 2')
+    """
     low, high = digits(least, 6), digits(greatest, 6)
     return low if low == high or not high else f"{low} to {high}"
 
 
 def digits(value: float | None, most: int) -> str:
-    """A number with at most so many significant digits; '' for None."""
+    """A number with at most so many significant digits.
+
+    Parameters
+    ----------
+    value : float or None
+    most : int
+
+    Returns
+    -------
+    str
+        Empty for None.
+    """
     return "" if value is None else f"{value:.{most}g}"

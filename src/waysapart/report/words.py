@@ -86,6 +86,10 @@ def answer(counts: Mapping[str, int]) -> str:
         Number of circuits under each verdict, `over_limit`, `unknown_limit` and `total`;
         `groups_shared` and `groups_unproven` where there are groups, `to_sign` where the
         answer rests on assumptions that somebody has to sign.
+
+    Returns
+    -------
+    str
     """
     total = counts["total"]
     groups = _groups_said(counts)
@@ -185,8 +189,13 @@ def finding(circuit: Circuit, links: Links) -> str:
     Parameters
     ----------
     circuit : Circuit
+        Its entry in the evidence.
     links : mapping of str to Link
         By id; needed for the limits of loss.
+
+    Returns
+    -------
+    str
     """
     said = _found_said(circuit, [*limits_broken(circuit, links), *limits_open(circuit)])
     if not said:
@@ -199,7 +208,17 @@ def finding(circuit: Circuit, links: Links) -> str:
 
 
 def group_finding(group: Group) -> str:
-    """Say what was found about one group, in a sentence or two."""
+    """Say what was found about one group, in a sentence or two.
+
+    Parameters
+    ----------
+    group : Group
+        Its entry in the evidence.
+
+    Returns
+    -------
+    str
+    """
     return " ".join(_found_said(group, []) or [_NOTHING.format("")])
 
 
@@ -260,12 +279,31 @@ _OVER_LIMIT = 1
 
 
 def importance(circuit: Circuit) -> tuple[int, int, list[tuple[int, str]]]:
-    """Sort key of circuits: urgency, then the number of findings, then the id."""
+    """Sort key of circuits: urgency, then the number of findings, then the id.
+
+    Parameters
+    ----------
+    circuit : Circuit
+
+    Returns
+    -------
+    tuple
+    """
     return urgency(circuit), -found_in(circuit), counted(circuit["id"])
 
 
 def urgency(circuit: Circuit) -> int:
-    """Order of importance, from 0: shared, over a limit, unproven or limit not known, the rest."""
+    """Order of importance of a circuit.
+
+    Parameters
+    ----------
+    circuit : Circuit
+
+    Returns
+    -------
+    int
+        From 0: shared, over a limit, unproven or limit not known, the rest.
+    """
     by_verdict, kept = _URGENCY[circuit["verdict"]], circuit["within_limits"]
     if kept is None:
         return min(by_verdict, _URGENCY["unproven"])
@@ -275,7 +313,14 @@ def urgency(circuit: Circuit) -> int:
 def found_in(one: HeldApart) -> int:
     """Number of findings of a circuit or group that no waiver accepts.
 
-    Counted are shared stretches, near approaches and forbidden crossings.
+    Parameters
+    ----------
+    one : Circuit or Group
+
+    Returns
+    -------
+    int
+        Shared stretches, near approaches and forbidden crossings.
     """
     close: list[Near | Cross] = [
         near for near in (*one["near"], *one["near_folded"]) if "under" not in near
@@ -289,6 +334,10 @@ def found_in(one: HeldApart) -> int:
 
 def own_line_said(circuit: Circuit) -> list[tuple[str, list[str]]]:
     """Say what happens to a circuit when what it protects falls.
+
+    Parameters
+    ----------
+    circuit : Circuit
 
     Returns
     -------
@@ -320,6 +369,10 @@ def own_line_said(circuit: Circuit) -> list[tuple[str, list[str]]]:
 
 def silent_with(circuit: Circuit) -> list[str]:
     """What a circuit protects and cannot survive: if it, or a part of it, falls, no path remains.
+
+    Parameters
+    ----------
+    circuit : Circuit
 
     Returns
     -------
@@ -510,7 +563,19 @@ class LinkLoss:
 
 
 def link_losses(circuit: Circuit, links: Links) -> list[LinkLoss]:
-    """Loss of every link of every path of a circuit, under the limits of its service."""
+    """Loss of every link of every path of a circuit, under the limits of its service.
+
+    Parameters
+    ----------
+    circuit : Circuit
+    links : mapping of str to Link
+        By id.
+
+    Returns
+    -------
+    list of LinkLoss
+        In the order of the paths.
+    """
     found = []
     for label, path in circuit["paths"].items():
         for row in path["loss"]:
@@ -528,7 +593,18 @@ BEARS = {"separation": "separation", "limits": "limits", "both": "separation and
 
 
 def first_of_each(gaps: Sequence[GapT], most: int) -> list[GapT]:
-    """The first gaps of each code, at most `most` of one code, in their order."""
+    """The first gaps of each code, in their order.
+
+    Parameters
+    ----------
+    gaps : sequence of gaps
+    most : int
+        How many of one code at most.
+
+    Returns
+    -------
+    list of gaps
+    """
     seen: dict[str, int] = {}
     kept = []
     for gap in gaps:
@@ -539,12 +615,31 @@ def first_of_each(gaps: Sequence[GapT], most: int) -> list[GapT]:
 
 
 def gap_count(gaps: Sequence[RecordGap | GapBrief]) -> int:
-    """Number of gaps in a list where one entry may stand for many gaps of one kind."""
+    """Number of gaps in a list where one entry may stand for many gaps of one kind.
+
+    Parameters
+    ----------
+    gaps : sequence of RecordGap or GapBrief
+
+    Returns
+    -------
+    int
+    """
     return sum(gap["count"] for gap in gaps)
 
 
 def place_said(gap: RecordGap) -> str:
-    """Place of a gap's record: `cables.csv, layer cables, row 40`; without the row for many."""
+    """Place of a gap's record: `cables.csv, layer cables, row 40`.
+
+    Parameters
+    ----------
+    gap : RecordGap
+
+    Returns
+    -------
+    str
+        Without the row where the entry stands for many gaps.
+    """
     named = [
         ("", gap["file"]),
         ("layer ", gap["layer"]),
@@ -557,7 +652,14 @@ def place_said(gap: RecordGap) -> str:
 def records_to_enter(step: RecordStep) -> str:
     """Say which records one step of the work list enters: `within of D-4 and D-7 (segments)`.
 
-    Where no single column is blank, say what to do: `enter the missing segment (UC-6 in cables)`.
+    Parameters
+    ----------
+    step : RecordStep
+
+    Returns
+    -------
+    str
+        Where no single column is blank, what to do: `enter the missing segment (UC-6 in cables)`.
     """
     said = []
     for some in step["records"]:
@@ -573,7 +675,14 @@ def records_to_enter(step: RecordStep) -> str:
 def step_decides(step: RecordStep) -> str:
     """Say what the records of one step decide: `C03, C07 and group G1; the limits of C05`.
 
-    `C09 and its limits` where the same records decide both.
+    Parameters
+    ----------
+    step : RecordStep
+
+    Returns
+    -------
+    str
+        `C09 and its limits` where the same records decide both.
     """
     if step["decides"] == step["limits"] and not step["groups"]:
         its = "its" if len(step["decides"]) == 1 else "their"
@@ -586,7 +695,16 @@ def step_decides(step: RecordStep) -> str:
 
 
 def work_said(first: RecordFirst) -> str:
-    """Sum up the work list: how many records decide what, and whether the order is exact."""
+    """Sum up the work list: how many records decide what, and whether the order is exact.
+
+    Parameters
+    ----------
+    first : RecordFirst
+
+    Returns
+    -------
+    str
+    """
     steps = first["steps"]
     records = count_of(sum(step["count"] for step in steps), "record")
     circuits = {name for step in steps for name in step["decides"]}
@@ -611,7 +729,16 @@ _AGED = {"survey": "surveys", "test": "measurements", "leased_route": "statement
 
 
 def age_line(age: RecordAge) -> str:
-    """Say how old the records of one kind are, in one line."""
+    """Say how old the records of one kind are, in one line.
+
+    Parameters
+    ----------
+    age : RecordAge
+
+    Returns
+    -------
+    str
+    """
     said = f"{_AGED[age['what']]}: {age['dated']:,} dated"
     if age["oldest"] is not None:
         said += f", the oldest {age['oldest']} ({age['oldest_days']:,} days)"
@@ -621,12 +748,30 @@ def age_line(age: RecordAge) -> str:
 
 
 def to_sign(facts: Evidence) -> list[Assumption]:
-    """The assumptions of a proof that somebody has to sign."""
+    """The assumptions of a proof that somebody has to sign.
+
+    Parameters
+    ----------
+    facts : Evidence
+
+    Returns
+    -------
+    list of Assumption
+    """
     return [row for row in facts["assumptions"] if row.get("to_sign")]
 
 
 def assumption_said(row: Assumption) -> str:
-    """Say what an assumption to sign assumes: `needs of 3 relays: taken as none`."""
+    """Say what an assumption to sign assumes: `needs of 3 relays: taken as none`.
+
+    Parameters
+    ----------
+    row : Assumption
+
+    Returns
+    -------
+    str
+    """
     head, _, rest = row["key"].partition(".")
     value, count = row["value"], row.get("count", 0)
     if head == "records":
@@ -641,14 +786,32 @@ def assumption_said(row: Assumption) -> str:
 
 
 def waived_thing(waiver: JudgedWaiver) -> str:
-    """Say what a waiver accepts: `P-9`, `all in L1`, `D-5 / S-3`."""
+    """Say what a waiver accepts: `P-9`, `all in L1`, `D-5 / S-3`.
+
+    Parameters
+    ----------
+    waiver : JudgedWaiver
+
+    Returns
+    -------
+    str
+    """
     if waiver["within"]:
         return f"all in {waiver['within']}"
     return waiver["asset"] or " / ".join(waiver["pair"] or ())
 
 
 def waiver_state(waiver: JudgedWaiver) -> str:
-    """The state of a waiver, with the days left where it lapses soon."""
+    """The state of a waiver, with the days left where it lapses soon.
+
+    Parameters
+    ----------
+    waiver : JudgedWaiver
+
+    Returns
+    -------
+    str
+    """
     state, days = waiver["state"], waiver["lapses_in_days"]
     if not lapses_soon(waiver):
         return state
@@ -656,7 +819,16 @@ def waiver_state(waiver: JudgedWaiver) -> str:
 
 
 def lapses_soon(waiver: JudgedWaiver) -> bool:
-    """Whether a waiver that counts has `LAPSES_SOON_DAYS` days or fewer left."""
+    """Whether a waiver that counts has `LAPSES_SOON_DAYS` days or fewer left.
+
+    Parameters
+    ----------
+    waiver : JudgedWaiver
+
+    Returns
+    -------
+    bool
+    """
     days = waiver["lapses_in_days"]
     return days is not None and days <= LAPSES_SOON_DAYS
 
@@ -676,14 +848,35 @@ _FROM = {
 
 
 def changes_said(counts: Mapping[str, int]) -> str:
-    """Counts of changes: `0 worse, 1 better, 28 same`; new and gone only where there are any."""
+    """Counts of changes: `0 worse, 1 better, 28 same`.
+
+    Parameters
+    ----------
+    counts : mapping of str to int
+        By change.
+
+    Returns
+    -------
+    str
+        New and gone only where there are any.
+    """
     return ", ".join(f"{counts[change]} {change}" for change in ("worse", "better", "same")) + (
         "".join(f", {counts[change]} {change}" for change in ("new", "gone") if counts[change])
     )
 
 
 def less_on_record_said(circuits: Iterable[DifferenceFacts]) -> str:
-    """Name the paths that rely on fewer assets than before over the same links; '' if none."""
+    """Name the paths that rely on fewer assets than before over the same links.
+
+    Parameters
+    ----------
+    circuits : iterable of DifferenceFacts
+
+    Returns
+    -------
+    str
+        Empty if there are none.
+    """
     paths = [
         f"{one['id']} {path['path']} "
         f"({path['relies_on']['before']} to {path['relies_on']['after']})"
@@ -699,7 +892,16 @@ def less_on_record_said(circuits: Iterable[DifferenceFacts]) -> str:
 
 
 def comparison_answer(facts: ComparisonFacts) -> str:
-    """Say whether anything got worse, with the counts of each change."""
+    """Say whether anything got worse, with the counts of each change.
+
+    Parameters
+    ----------
+    facts : ComparisonFacts
+
+    Returns
+    -------
+    str
+    """
     if facts["nothing_changed"]:
         return NOTHING_CHANGED
     counts = facts["summary"]
@@ -714,7 +916,16 @@ def comparison_answer(facts: ComparisonFacts) -> str:
 
 
 def works_answer(facts: DigFacts) -> str:
-    """Say how many circuits works put out of service, leave with one path, or leave unknown."""
+    """Say how many circuits works put out of service, leave with one path, or leave unknown.
+
+    Parameters
+    ----------
+    facts : DigFacts
+
+    Returns
+    -------
+    str
+    """
     counts = facts["summary"]
     one_path = sum(n for state, n in counts.items() if state.startswith("on-"))
     parts = [
@@ -726,7 +937,17 @@ def works_answer(facts: DigFacts) -> str:
 
 
 def over_limits(circuit: CircuitFacts) -> list[str]:
-    """Names of the limits that a circuit breaks during works."""
+    """Names of the limits that a circuit breaks during works.
+
+    Parameters
+    ----------
+    circuit : CircuitFacts
+
+    Returns
+    -------
+    list of str
+        A limit that cannot be checked is not broken.
+    """
     kept = {
         "delay": circuit["delay_ok"],
         "asymmetry": circuit["asymmetry_ok"],
@@ -736,20 +957,48 @@ def over_limits(circuit: CircuitFacts) -> list[str]:
 
 
 def surveyed(hit: HitFacts) -> str:
-    """Survey accuracy of an asset that is hit and its source; '' where it was named by its id."""
+    """Survey accuracy of an asset that is hit, and its source.
+
+    Parameters
+    ----------
+    hit : HitFacts
+
+    Returns
+    -------
+    str
+        Empty where the asset was named by its id.
+    """
     if hit["accuracy_m"] is None or hit["accuracy_from"] is None:
         return ""
     return f"{metres(hit['accuracy_m'])}, {_FROM[hit['accuracy_from']]}"
 
 
 def clash_said(clash: ClashFacts) -> str:
-    """Say which works must not overlap, and which circuits are lost if they do."""
+    """Say which works must not overlap, and which circuits are lost if they do.
+
+    Parameters
+    ----------
+    clash : ClashFacts
+
+    Returns
+    -------
+    str
+    """
     lost = few(clash["lost"], MOST_NAMED)
     return f"{sentence_list(clash['works'])} must not overlap: that loses {lost}"
 
 
 def plan_answer(facts: WorksFacts) -> str:
-    """Say whether the proposed order of works loses a circuit, and why."""
+    """Say whether the proposed order of works loses a circuit, and why.
+
+    Parameters
+    ----------
+    facts : WorksFacts
+
+    Returns
+    -------
+    str
+    """
     if facts["loses_nothing"]:
         return "In the proposed order no circuit is lost."
     sure = "Every order loses at least this" if facts["exact"] else "A better order may exist"
@@ -762,6 +1011,18 @@ def plan_answer(facts: WorksFacts) -> str:
 def count_of(number: int, one: str, many: str | None = None) -> str:
     """A number with its noun.
 
+    Parameters
+    ----------
+    number : int
+    one : str
+        The noun in the singular.
+    many : str, optional
+        Its plural; without it the singular with an s.
+
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> count_of(3, "circuit"), count_of(1, "circuit"), count_of(0, "entry", "entries")
@@ -772,13 +1033,36 @@ def count_of(number: int, one: str, many: str | None = None) -> str:
 
 
 def counted(name: str) -> list[tuple[int, str]]:
-    """Sort key of an id: numbers within it count by value, so that `C2` comes before `C10`."""
+    """Sort key of an id: numbers within it count by value, so that `C2` comes before `C10`.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    list of tuples
+
+    Examples
+    --------
+    >>> sorted(["C10", "C2"], key=counted)
+    ['C2', 'C10']
+    """
     parts = re.split(r"(\d+)", name)
     return [(int(part), "") if k % 2 else (0, part) for k, part in enumerate(parts)]
 
 
 def numbers_said(numbers: Sequence[int]) -> str:
-    """Whole numbers in ascending order, consecutive ones as a range.
+    """Whole numbers, consecutive ones as a range.
+
+    Parameters
+    ----------
+    numbers : sequence of int
+        In ascending order.
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -801,7 +1085,16 @@ _MONTHS = (
 
 
 def moment(stamp: str) -> str:
-    """A time in words; anything but a UTC time in ISO 8601 is returned as it is.
+    """A time in words.
+
+    Parameters
+    ----------
+    stamp : str
+        In ISO 8601 and UTC; anything else is returned as it is.
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -815,12 +1108,22 @@ def moment(stamp: str) -> str:
 
 
 def position(at: Sequence[float] | None) -> str:
-    """Latitude and longitude in words: `54.40000° N 7.05000° E`.
+    """Latitude and longitude in words.
 
     Parameters
     ----------
     at : sequence of float, or None
-        Longitude and latitude in degrees, WGS 84; None gives ''.
+        Longitude and latitude in degrees, WGS 84.
+
+    Returns
+    -------
+    str
+        Empty for None.
+
+    Examples
+    --------
+    >>> position([7.05, 54.4])
+    '54.40000° N 7.05000° E'
     """
     if at is None:
         return ""
@@ -829,7 +1132,16 @@ def position(at: Sequence[float] | None) -> str:
 
 
 def metres(value: float | None) -> str:
-    """A length, given in metres, with its unit.
+    """A length with its unit.
+
+    Parameters
+    ----------
+    value : float or None
+        In metres.
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -846,7 +1158,22 @@ def metres(value: float | None) -> str:
 
 
 def microseconds(value: float | None) -> str:
-    """A delay in microseconds with its unit: `61.2 µs`, `5000 µs`."""
+    """A delay with its unit.
+
+    Parameters
+    ----------
+    value : float or None
+        In microseconds.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> microseconds(61.23), microseconds(5000.0), microseconds(None)
+    ('61.2 µs', '5000 µs', 'not known')
+    """
     if value is None:
         return "not known"
     return f"{value:.0f} µs" if value >= 1000 else f"{value:.1f} µs"
@@ -873,6 +1200,15 @@ def bounded(value: float | None, at_least: float | None, say: Callable[[float], 
     value, at_least : float or None
     say : callable
         Turns a value into text with its unit.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> bounded(None, 97.9, microseconds)
+    'at least 97.9 µs'
     """
     if value is not None:
         return say(value)
@@ -888,6 +1224,15 @@ def figure(figures: Figures, key: str) -> str:
         Facts with the figure. The bound of `delay_us` is `delay_at_least_us` beside it.
     key : str
         Name of the figure, which ends in its unit: `_m`, `_us` or `_ms`.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> figure({"delay_us": None, "delay_at_least_us": 97.9}, "delay_us")
+    'at least 97.9 µs'
     """
     name, _, unit = key.rpartition("_")
     return bounded(figures[key], figures.get(f"{name}_at_least_{unit}"), _SAY[unit])
@@ -903,7 +1248,17 @@ _BY_MEDIUM = {
 
 
 def lengths_said(path: Path) -> str:
-    """Length of a path by medium: `8.12 km of fibre, 12.0 km by radio`."""
+    """Length of a path by medium: `8.12 km of fibre, 12.0 km by radio`.
+
+    Parameters
+    ----------
+    path : Path
+        Its entry in the evidence.
+
+    Returns
+    -------
+    str
+    """
     others = [one for one in path["other_lengths"] if one["length_m"] != 0]
     said = [
         f"{metres(one['length_m'])} {_BY_MEDIUM.get(one['medium'], one['medium'])}"
@@ -917,12 +1272,21 @@ def lengths_said(path: Path) -> str:
 
 
 def along_said(along: tuple[float, float] | None) -> str:
-    """Where a stretch lies along a path: `at 144 m`, `from 181 m to 10.0 km`.
+    """Where a stretch lies along a path.
 
     Parameters
     ----------
     along : (float, float) or None
         From and to, in metres from end a; None: not on the line of the path, which gives ''.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> along_said((144.0, 144.0)), along_said((181.0, 10_000.0))
+    ('at 144 m', 'from 181 m to 10.0 km')
     """
     if along is None:
         return ""
@@ -931,7 +1295,22 @@ def along_said(along: tuple[float, float] | None) -> str:
 
 
 def separation_said(required: float | Mapping[str, float]) -> str:
-    """Required distance between paths, in metres: one figure, or one for each kind of segment."""
+    """Required distance between paths.
+
+    Parameters
+    ----------
+    required : float or mapping of str to float
+        In metres: one figure, or one for each pair of kinds of segments.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> separation_said(30.0), separation_said({"span/span": 40.0}), separation_said(0.0)
+    ('30.0 m', 'span/span 40.0 m', 'none')
+    """
     if isinstance(required, Mapping):
         return ", ".join(f"{kinds} {metres(value)}" for kinds, value in required.items())
     return metres(required) if required else "none"
@@ -947,7 +1326,16 @@ def decibels(row: Figures, name: str, unit: str = " dB") -> str:
     name : str
         `loss`, bounded from below where it is not known, or `margin`, bounded from above.
     unit : str
-        Put behind the number.
+        Follows the number.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> decibels({"loss_db": None, "loss_at_least_db": 4.2}, "loss")
+    'at least 4.20 dB'
     """
     least = "least" if name == "loss" else "most"
     known, bound = row[f"{name}_db"], row[f"{name}_at_{least}_db"]
@@ -957,7 +1345,16 @@ def decibels(row: Figures, name: str, unit: str = " dB") -> str:
 
 
 def fibre_said(terms: LossTerms) -> str:
-    """Fibre that a loss is computed from: `8123 m of fibre at 0.350 dB/km`."""
+    """Fibre that a loss is computed from: `8123 m of fibre at 0.350 dB/km`.
+
+    Parameters
+    ----------
+    terms : LossTerms
+
+    Returns
+    -------
+    str
+    """
     length, loss = terms["fibre_m"], terms["fibre_db"]
     if not length:
         return "fibre"
@@ -967,12 +1364,31 @@ def fibre_said(terms: LossTerms) -> str:
 
 
 def fixed(value: float | None, digits: int) -> str:
-    """A number with `digits` decimals; `not known` for None."""
+    """A number with a given number of decimals.
+
+    Parameters
+    ----------
+    value : float or None
+    digits : int
+
+    Returns
+    -------
+    str
+        `not known` for None.
+    """
     return "not known" if value is None else f"{value:.{digits}f}"
 
 
 def probability(value: float | None) -> str:
     """A probability or share of time.
+
+    Parameters
+    ----------
+    value : float or None
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -997,6 +1413,10 @@ def unavailable(down: Figures, label: str) -> str:
         Unavailability by label, with the lower bounds under `at_least`.
     label : str
         A path, `both` or `all`.
+
+    Returns
+    -------
+    str
     """
     known, least = down[label], down["at_least"].get(label)
     return f"at least {probability(least)}" if known is None and least else probability(known)

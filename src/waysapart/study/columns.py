@@ -73,7 +73,7 @@ _LIMITS: Mapping[str, tuple[Limit, ...]] = {
     **dict.fromkeys(("fibre_count", "bandwidth_mhz", "dispersion_limit_ps_nm"), _LOSS),
     **dict.fromkeys(("surveyed", "stated_on"), ()),
 }
-"""The limits that rest on a figure; a figure that is not named here bears on all of them. A date
+"""The limits that rest on a figure; a figure that is not named here bears on all limits. A date
 of a survey or a statement bears on none: ages are checked by themselves."""
 
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")

@@ -63,7 +63,7 @@ class Conflict:
 class Ledger:
     """Problems, notes, gaps and inputs of one run of reading; it only ever grows.
 
-    A strict ledger takes every conflict as a problem.
+    In a strict ledger every conflict is a problem.
     """
 
     problems: list[Problem] = field(default_factory=list)
@@ -251,7 +251,7 @@ def row_id(role: str, row: pd.Series) -> str | None:
     return None
 
 
-def near_matches(word: str, known: Iterable[str], most: int = 3) -> list[str]:
+def near_matches(word: str, known: Iterable[str]) -> list[str]:
     """Find the names closest to a mistyped one, case aside.
 
     Parameters
@@ -260,13 +260,12 @@ def near_matches(word: str, known: Iterable[str], most: int = 3) -> list[str]:
         The mistyped name.
     known : iterable of str
         Names that exist.
-    most : int
-        How many are returned at most.
 
     Returns
     -------
     list of str
-        Best match first; similarity of at least 0.6 (`difflib.get_close_matches`).
+        Three at most, the best match first, of a similarity of at least 0.6
+        (`difflib.get_close_matches`).
 
     Examples
     --------
@@ -276,8 +275,8 @@ def near_matches(word: str, known: Iterable[str], most: int = 3) -> list[str]:
     by_fold: dict[str, list[str]] = {}
     for name in known:
         by_fold.setdefault(name.casefold(), []).append(name)
-    found = difflib.get_close_matches(word.casefold(), list(by_fold), n=most, cutoff=0.6)
-    return [name for fold in found for name in dict.fromkeys(by_fold[fold])][:most]
+    found = difflib.get_close_matches(word.casefold(), list(by_fold), n=3, cutoff=0.6)
+    return [name for fold in found for name in dict.fromkeys(by_fold[fold])][:3]
 
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:
@@ -325,7 +324,7 @@ def listed(names: Iterable[str], most: int = 25) -> str:
     return few(names, most) or "none"
 
 
-# --- Gaps as people read them: many of one kind told as one.
+# --- Gaps as people read them: many of one kind as one.
 
 _NAMED = 3
 """Ids that a folded gap names before it counts the rest."""

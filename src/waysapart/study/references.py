@@ -49,7 +49,7 @@ def is_among(values: pd.Series, known: Iterable[str] | pd.Series | pd.Index) -> 
 
 
 _NEAR_AMONG = 20_000
-"""Near matches are looked for among no more ids than this: it takes a while."""
+"""Near matches are looked for among no more ids than this, since the search is slow."""
 
 
 def references(
@@ -142,7 +142,7 @@ def _tell_dangling(
     layers: Sequence[Layer],
     ledger: Ledger,
 ) -> None:
-    """Write down the ids that a column names and nobody has, with the rows that do."""
+    """Write down the ids that a column names and no row has, with the rows that name them."""
     roles = roles_of(column)
     expected = "an asset" if column.refers == ("assets",) else f"one of {' or '.join(roles)}"
     known = list(dict.fromkeys(id_ for role in roles for id_ in ids[role].tolist()))
@@ -174,7 +174,7 @@ def _tell_dangling(
 
 
 def _lacks_prefix(id_: str, known: Sequence[str], column: str) -> str:
-    """What to say where just one known id is the one named with a prefix before it."""
+    """Advice where exactly one known id is the one named with a prefix before it."""
     longer = [one for one in known if one.endswith(id_) and not one[: -len(id_)][-1:].isalnum()]
     if len(longer) != 1:
         return ""

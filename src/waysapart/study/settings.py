@@ -359,7 +359,7 @@ _SHAPE = (".shp", ".shx", ".dbf", ".prj", ".cpg", ".qpj", ".qix", ".sbn", ".sbx"
 _BESIDE = (*_SHAPE, ".csvt", ".dat", ".map", ".id", ".ind", ".mid", ".gfs", ".xsd")
 """Suffixes of files that belong to a layer of the same name, in any of the formats GDAL reads."""
 _MOST_FILES = 1000
-"""Files of a folder that are examined: a study may name the whole disk. No source."""
+"""Files of a folder that are examined, since a study may name the whole disk. No source."""
 _BEHIND = ("-wal", "-shm", "-journal", ".xml", ".aux.xml")
 """Suffixes that SQLite and GDAL append to the whole name of such a file."""
 

@@ -353,7 +353,7 @@ def _read_vector(spec: LayerSpec, inputs: tuple[InputFile, ...]) -> RawLayer:
     file = vector(spec.path)
     notes: tuple[str, ...] = ()
     with warnings.catch_warnings(), fenced():
-        # A column of numbers and texts stays text, and is told further on, row by row.
+        # A column of numbers and texts stays text; `columns` reports it row by row.
         warnings.filterwarnings("ignore", message="Could not parse column")
         try:
             layers = [str(name) for name in pyogrio.list_layers(file.name)[:, 0]]
@@ -479,7 +479,7 @@ def _read_parquet(spec: LayerSpec, inputs: tuple[InputFile, ...]) -> RawLayer:
             frame = pd.read_parquet(spec.path)
     except MemoryError:
         raise
-    except Exception as error:  # whatever damaged metadata lead to
+    except Exception as error:  # damaged metadata can raise anything
         raise fault(spec, f"is no Parquet file that can be read: {one_line(error)}") from error
     bare = pd.DataFrame(frame).reset_index(drop=True)
     bare[ROW] = np.arange(1, len(bare) + 1)
@@ -713,7 +713,7 @@ def _most_on_a_line(text: str, sign: str) -> int:
 
 
 def _record_lines(text: str, delimiter: str, records: int, header_lines: int) -> NDArray[np.int64]:
-    """Line on which each record starts, the file's first line being 1."""
+    """Line on which each record starts; the first line of the file is 1."""
     body_lines = text.count("\n") + (not text.endswith("\n")) - header_lines
     if records == body_lines:
         return np.arange(records, dtype=np.int64) + header_lines + 1

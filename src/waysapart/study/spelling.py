@@ -276,7 +276,7 @@ def _record_words(
 def _tell_words(
     words: Collection[str], kinds: Collection[str], key: str, rules_file: str, ledger: Ledger
 ) -> None:
-    """Tell words that should be kinds of segments and are none."""
+    """Report words that should be kinds of segments and are none."""
     known = {*KINDS["segments"], *kinds}
     elsewhere = {kind for role, mine in KINDS.items() if role != "segments" for kind in mine}
     for word in sorted(set(words) - known):

@@ -104,7 +104,7 @@ def load_toml(path: Path, file: str, ledger: Ledger) -> tuple[dict[str, Any], In
 
 
 def _check_plain(told: dict[str, Any]) -> None:
-    """Raise RecursionError or ValueError for what nobody could be shown: depth, huge numbers."""
+    """Raise RecursionError or ValueError for tables too deep and numbers too large to be shown."""
     left: list[tuple[str, Any, int]] = [(key, value, 1) for key, value in told.items()]
     while left:
         key, value, depth = left.pop()
@@ -131,7 +131,7 @@ def _deepest(text: str) -> int:
 
 
 def _without_advice(error: Exception) -> str:
-    """What Python says, without what it advises programmers."""
+    """Python's message without its advice to programmers."""
     return str(error).split(";")[0]
 
 

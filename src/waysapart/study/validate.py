@@ -220,7 +220,7 @@ def _once(
     layers: Sequence[Layer],
     ledger: Ledger,
 ) -> pd.DataFrame:
-    """The frame with those of the chosen rows that say the same of everything counted once."""
+    """The frame with one row for each set of chosen rows that say the same."""
     seen: set[tuple[str, ...]] = set()
     again: set[tuple[int, int]] = set()
     for row, content in _rows_of(frame, chosen, role):
@@ -244,7 +244,7 @@ def _free_names(id_: str, taken: Collection[str]) -> Iterator[str]:
 def _readdressed(
     tables: Mapping[str, pd.DataFrame], renamed: Mapping[str, Sequence[tuple[str, str]]]
 ) -> dict[str, pd.DataFrame]:
-    """References that can only mean a row whose id was changed, changed likewise.
+    """Change references that can only mean a row whose id was changed.
 
     Where a cable and a tower have one id, a row of `cable_runs` can only mean the cable. Where
     several places have one, what a segment ends at is left to its geometry.
@@ -309,7 +309,7 @@ def unique_keys(
 
 
 def _by_content(frame: pd.DataFrame, role: Role) -> pd.DataFrame:
-    """The rows in an order that follows from what they say."""
+    """The rows in an order that depends on their content only."""
     said = frame[[column.name for column in role.columns]].astype(str)
     return frame.iloc[said.reset_index(drop=True).sort_values(list(said.columns)).index]
 
@@ -461,7 +461,7 @@ def circuits(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger
 def links(
     tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger
 ) -> dict[str, pd.DataFrame]:
-    """A fibre link names its wavelength; power limits are the right way round, or go."""
+    """A fibre link names its wavelength; power limits in the wrong order are blanked."""
     frame = tables["links"]
     is_fibre = frame["medium"].isna() | (frame["medium"] == "fibre")
     ledger.rows(
@@ -489,7 +489,7 @@ def links(
 def measurements(
     tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger
 ) -> dict[str, pd.DataFrame]:
-    """A test result belongs to a cable or to a link; one of both or neither goes."""
+    """Drop measurements that belong to both a cable and a link, or to neither."""
     frame = tables["measurements"]
     odd = ledger.rows(
         frame,
@@ -505,7 +505,7 @@ def measurements(
 def named_in_rules(
     tables: Mapping[str, pd.DataFrame], rules: Rules, layers: Sequence[Layer], ledger: Ledger
 ) -> dict[str, pd.DataFrame]:
-    """Services and fibre types are keys of the rules; a fibre type that is none goes."""
+    """Services and fibre types are keys of the rules; any other fibre type is blanked."""
     left = dict(tables)
     for name, column, known, section, code in (
         ("circuits", "service", rules.services, "services", "unknown-service"),
@@ -532,7 +532,7 @@ def waived(
     removed: Collection[str],
     rules_file: str,
 ) -> None:
-    """Waivers name a circuit or group that there is; assets that there are not get a note."""
+    """Waivers name a circuit or group on record; assets that are not on record get a note."""
     if not rules.waivers:
         return
     frame = tables["circuits"]
@@ -578,7 +578,7 @@ _SINGULAR = {
     "measurements": "test of",
 }
 _TOLD_APART = 10
-"""Faults of one kind in one column of a layer that are told one by one; more are told as one."""
+"""Faults of one kind in one column of a layer that are reported one by one; more are counted."""
 
 
 def conflict_gaps(
@@ -668,7 +668,7 @@ def _beyond(
     drawn: Sequence[str],
     snap_m: float,
 ) -> list[str] | None:
-    """Assets that a conflict touches beyond its own row's; None where it is as it says itself.
+    """Assets that a conflict touches beyond those of its row; None where the conflict says so itself.
 
     What may pass a structure of unknown kind, what stands where a joint does that has lost the
     cables it lists, and what may follow a segment that is not drawn.

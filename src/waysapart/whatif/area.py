@@ -32,10 +32,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 ELSEWHERE_M = 50_000.0
-"""An area farther than this from all plant is taken for a mistake, not for a dig."""
+"""An area farther than this from all plant is taken to be a mistake."""
 
 PLANT_ROLES = ("sites", "structures", "segments")
-"""What a dig hits: the same as what a hazard takes."""
+"""What a dig can hit, which is what a hazard can put out of service."""
 
 _CHECKED_AS = "hazards"
 """An area of works is drawn as a hazard is: points, lines, polygons."""

@@ -23,7 +23,7 @@ from waysapart.verdicts.prove import Proof
 Subject = Study | Network | Proof
 """What may be asked about: a study, tied or proved already or not."""
 _OF_THE_PROOF = ("way-out", "lone-member")
-"""Gaps that are no gaps in the records: what is out of service is counted here as down."""
+"""Codes that are not gaps in the records; what is out of service counts here as down."""
 
 
 @dataclass(frozen=True)

@@ -300,7 +300,7 @@ def _unavailability(
 
 
 def _tighter(before: Facts, after: Facts) -> list[str]:
-    """Margins that fell, paths that came closer and figures that nobody knows any more."""
+    """Margins that fell, paths that came closer and figures that are no longer known."""
     found = [
         f"{said} no longer known"
         for said, was, now, _ in _unavailability(before, after)
@@ -373,7 +373,7 @@ def _at(row: Facts, keys: Sequence[str]) -> Any:
 
 
 def _findings(row: Facts) -> dict[str, list[Any]]:
-    """What stands against a circuit: waived findings and crossings that are allowed left out."""
+    """Findings against a circuit, without waived ones and crossings that are allowed."""
     return {
         "shared": [one["asset"] for one in row.get("shared", []) if not one.get("waived")],
         "near": [
@@ -401,8 +401,8 @@ def _pair(one: Facts) -> list[str]:
 def _gaps_changed(before: Sequence[Facts], after: Sequence[Facts]) -> tuple[list[Any], list[Any]]:
     """Gaps that went and came, as code and id.
 
-    Many of one code are told as one, by the first of them: of such a code the number decides,
-    and the id is the first of the side that has more.
+    Many of one code are folded into one, named by the first of them. For such a code the number
+    decides, and the id is the first of the side that has more.
     """
     went: list[Any] = []
     came: list[Any] = []

@@ -80,7 +80,7 @@ class ComparisonFacts(TypedDict):
 
 @dataclass(frozen=True)
 class Comparison:
-    """Two proofs held against each other; `facts()` is what `--json` writes.
+    """Two proofs compared; `facts()` is what `--json` writes.
 
     Attributes
     ----------
@@ -440,7 +440,7 @@ def _same_shapes(one: np.ndarray, other: np.ndarray, move: Transformer | None) -
 
 
 def _by_course(old: pd.DataFrame, new: pd.DataFrame, owner: list[str]) -> RecordChanges:
-    """Steps in their order: the numbers that count them do not matter."""
+    """Steps in their order; their `seq` numbers do not matter."""
     one, other = _courses(old, owner), _courses(new, owner)
     changed = {}
     for name in one:
@@ -476,7 +476,7 @@ def _courses(table: pd.DataFrame, owner: list[str]) -> dict[str, dict[str, tuple
 
 
 def _by_row(old: pd.DataFrame, new: pd.DataFrame) -> RecordChanges:
-    """Rows without an id (test results): a changed one counts as one removed and one added."""
+    """Rows without an id (measurements): a changed one counts as one removed and one added."""
     one, other = _lines(old), _lines(new)
     added, removed = list(other), list(one)
     for line in one:

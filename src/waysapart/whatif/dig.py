@@ -61,7 +61,7 @@ class HitFacts(AssetFacts):
 
 
 class FallenFacts(AssetFacts):
-    """An asset that goes with what was hit, and through what."""
+    """An asset that falls with what was hit, and through what."""
 
     through: list[str]
 
@@ -203,21 +203,21 @@ class Dig:
 
     @property
     def _newly_fallen(self) -> Bools:
-        """What the works take, with what was out of service where they hit that too."""
+        """What the works put out of service, and what was so before where they hit it too."""
         alone = np.zeros(len(self.fallen), dtype=np.bool_)
         alone[falls(self.base.reliance, self.base.event(self.hits.number)).indices] = True
         return np.asarray(alone | (self.fallen & ~self.base.down))
 
     @property
     def fallen_with(self) -> Ints:
-        """Assets that go with what was hit."""
+        """Assets that fall with what was hit."""
         went = self._newly_fallen
         went[self.hits.number] = False
         return np.flatnonzero(went)
 
     @property
     def cables_cut(self) -> Ints:
-        """Numbers of the cables that are cut anywhere, counted among the cables."""
+        """Numbers, among the cables, of those that are cut anywhere."""
         cables = len(self.base.study.tables["cables"])
         whole = self.base.reliance.parts[:cables].astype(np.int32)
         return np.flatnonzero(whole @ self._newly_fallen.astype(np.int32))
@@ -589,7 +589,7 @@ def _group(works: Dig, state: GroupState, names: list[str]) -> GroupFacts:
 
 
 def _schemes(works: Dig, names: list[str]) -> list[SchemeFacts]:
-    """Schemes need all of their circuits: the state is that of the worst."""
+    """Schemes need all of their circuits, so their state is that of the worst."""
     members: dict[str, list[CircuitState]] = {}
     schemes = works.base.study.tables["circuits"]["scheme"]
     for state in works.circuits:

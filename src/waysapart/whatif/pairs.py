@@ -148,7 +148,7 @@ def _owners(base: Base, chosen: Ints) -> Owners:
 
 
 def _classes(cut: sp.csr_array, supplies: sp.csr_array, owners: Owners) -> EventClasses:
-    """Put events together that take the same paths of the owners and the same supplies."""
+    """Group events that cut the same paths of the owners and the same supplies."""
     counting = np.flatnonzero(np.diff(owners.paths.indptr))
     mine = boolean(counting, counting, (cut.shape[1], cut.shape[1]))
     cut = sp.csr_array(cut @ mine)
@@ -349,7 +349,7 @@ class EventClasses:
     Attributes
     ----------
     of_event : ndarray of int, shape (assets,)
-        Class of each asset; -1: it takes nothing that counts.
+        Class of each asset; -1: its loss affects nothing that counts.
     cut : csr_array of bool, shape (classes, paths)
     size : ndarray of int, shape (classes,)
     event : ndarray of int, shape (classes,)
@@ -399,7 +399,7 @@ def _standing(base: Base) -> Feeds:
 
 
 def shared_supplies(base: Base) -> Ints:
-    """Supplies in the feeds of what has several: what else falls depends on which of them do."""
+    """Supplies in the feeds of machines that have several feeds."""
     return np.unique(_standing(base).assets.indices)
 
 
@@ -449,7 +449,7 @@ def _losing(cut: sp.csr_array, owners: Owners) -> list[frozenset[int]]:
 
 
 def _candidates(base: Base, fallen: sp.csr_array) -> np.ndarray:
-    """Pairs of classes that together, and neither alone, take all feeds of some machine."""
+    """Pairs of classes that together, and neither alone, cut all feeds of some machine."""
     feeds = _standing(base)
     by_feed = sp.csc_array(fallen @ sp.csr_array(feeds.assets.T))
     first = feeds.assets.indptr

@@ -86,7 +86,7 @@ class WorksPlan:
     clashes : list of Clash
         Combinations of works that must not overlap.
     clashes_up_to : int
-        How many works were held against each other at once to find them.
+        How many works at once were combined to find them.
     as_planned, proposed : list of Period
         What is lost from day to day, on the planned days and on the proposed.
     order : list of int
@@ -285,7 +285,7 @@ def plan_works(
 # --- The order in which works lose the least, and their days.
 
 EXACT_UP_TO = 12
-"""Up to this number of works all sets of them are gone through: 2^12 sets."""
+"""Up to this number of works all 2^12 sets of them are examined."""
 PAIRS_UP_TO, TRIPLES_UP_TO = 200, 24
 
 _Cost = tuple[int, int, int]
@@ -504,7 +504,7 @@ class Situations:
         self._known: dict[tuple[frozenset[int], frozenset[int]], Outcome] = {}
 
     def _key(self, situation: Situation) -> tuple[frozenset[int], frozenset[int]]:
-        """Assets down decide: those taken, and those out that nothing done has restored."""
+        """The assets down: those that works take, and those out that no finished work restored."""
         active, done = situation
         restored = {int(one) for work in done for one in self._works[work].restores}
         return active, frozenset(set(self._out.tolist()) - restored)

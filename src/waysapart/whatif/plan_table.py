@@ -1,4 +1,4 @@
-"""A table of works: what each takes, when, and what it brings back."""
+"""A table of works: what each puts out of service, when, and what it restores."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ class Work:
     first, last : int
         Days, counted from 1970-01-01; the last one belongs to the work.
     hit : ndarray of int
-        Asset numbers that it takes while it lasts.
+        Asset numbers that it puts out of service while it lasts.
     restores : ndarray of int
         Asset numbers that are out of service until it is done.
     after : tuple of int

@@ -62,7 +62,7 @@ class Contingency:
         Paths that run now and that the event cuts.
     lost, exposed : csr_array of bool, shape (assets, circuits)
         No path is left; one path is left of those that run now. Only events
-        that take a path of the circuit stand in either.
+        that cut a path of the circuit stand in either.
     groups_lost : csr_array of bool, shape (assets, groups)
         No path of any member is left.
     """
@@ -352,9 +352,9 @@ class _Brings(TypedDict):
 
 
 def _brings(share: float, at_least: bool) -> _Brings:
-    """What an event brings; null, with the least that it can be beside it, where not all is known.
+    """What an event contributes; null, with its lower bound beside it, where not all is known.
 
-    What is not on record can only add to that, but for failures of two things at one time.
+    Missing records can only add to it, except for failures of two things at one time.
     """
     part, minutes = figure(share, "share"), figure(float(minutes_a_year(share)), "share")
     if at_least:
@@ -437,7 +437,7 @@ def _chosen(base: Base, circuits: Iterable[str] | None) -> Ints:
 
 
 def _events(proof: Proof, table: Contingency, chosen: Ints) -> pd.DataFrame:
-    """Every event that takes a path of a circuit that counts, worst first."""
+    """Every event that cuts a path of a circuit that counts, worst first."""
     counts = table.counts()
     counts["lost"] = np.diff(sp.csr_array(table.lost[:, chosen]).indptr)
     counts["exposed"] = np.diff(sp.csr_array(table.exposed[:, chosen]).indptr)
@@ -464,7 +464,7 @@ def availability_lost(proof: Proof, chosen: Ints) -> Floats:
 
 
 def _places(proof: Proof, chosen: Ints, radius_m: float, top: int) -> pd.DataFrame:
-    """Circles that take the most, over the paths of the circuits that count."""
+    """Circles in which one event puts most out of service, of the circuits that count."""
     spacing, paths = proof.spacing, proof.network.paths
     layout = spacing.layout
     names = np.array([trial.id for trial in proof.trials], dtype=object)
