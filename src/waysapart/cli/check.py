@@ -132,7 +132,7 @@ def check(study: Path, json_file: str | None, csv_file: str | None, strict: bool
 
 
 def refuse_contradictions(gaps: Sequence[Gap], notes: Sequence[str]) -> None:
-    """Take gaps of records that cannot both be true as errors.
+    """Raise gaps of records that contradict each other as errors.
 
     Raises
     ------

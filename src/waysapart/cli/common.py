@@ -208,7 +208,7 @@ _OUTPUTS: Mapping[str, Callable[[Path], list[OutputFile]]] = {
 
 
 def refuse_outputs(given: Mapping[str, Any]) -> None:
-    """Refuse a call, before anything is worked out, that would write what it must not.
+    """Refuse a call that would write what it must not, before anything is computed.
 
     Raises
     ------
@@ -327,8 +327,8 @@ def need_circuits(study: Study) -> None:
 def json_text(facts: Any) -> str:
     """Facts as JSON in ASCII, one entry of each upper list or object to a line.
 
-    So two files can be compared line by line, and no character in a name can
-    control a terminal. A number that is not finite becomes null.
+    Two files can be compared line by line, and no character in a name can control a terminal.
+    A number that is not finite becomes null.
     """
     text = b"".join(_lines(facts, 2)).decode()
     return text if text.isascii() else _NOT_ASCII.sub(_escaped, text)

@@ -20,7 +20,7 @@ from waysapart.recheck.reliance import Asset, Key, Trial, World, fallen, service
 HOURS_PER_YEAR = 8760.0
 MINUTES_PER_YEAR = 60 * HOURS_PER_YEAR
 ROUNDED = 2e-5
-"""Share by which a figure of six digits may be off, with what the length under it may be off."""
+"""Relative tolerance of a figure of six digits, with that of the length that it rests on."""
 MOST_PATHS = 16
 """That `prove` works out at once; and so many things that feed machines."""
 MOST_STATES = 1 << 17
@@ -130,7 +130,7 @@ def hop_rate_gaps(world: World) -> Iterator[Gap]:
 
 
 def _held_shares(world: World) -> dict[str, float]:
-    """Part of each segment that lies in segments which hold it: theirs is the failure there.
+    """Fraction of each segment that lies in segments which hold it and fail in its place.
 
     The vertices of the holders are projected on the line, in a plane about its beginning.
     """
@@ -259,7 +259,7 @@ class _Joint(NamedTuple):
     relied: list[set[Asset]]
 
     def parts(self, blocks: Mapping[int, float]) -> list[dict[int, float]]:
-        """Blocks in parts that have nothing in common: one by one, or with machines of one knot."""
+        """Blocks in independent parts: one by one, or with machines that depend on each other."""
         knot, paths = list(range(len(self.feeds))), len(self.relied)
 
         def root(feed: int) -> int:
@@ -285,7 +285,7 @@ class _Joint(NamedTuple):
         return list(found.values())
 
     def taken(self, blocks: Mapping[int, float]) -> dict[int, float] | None:
-        """How much of the time blocks take which paths; None where there are too many states."""
+        """Share of the time for which blocks cut which paths; None: there are too many states."""
         paths, states, lost = len(self.relied), {0: 1.0}, 0.0
         every = (1 << paths) - 1
         for mask, log_up in sorted(blocks.items(), key=lambda block: block[0] & every != every):
@@ -374,7 +374,7 @@ def check_availability(world: World, facts: Evidence, about: About) -> None:
 
 
 def _check_minutes(about: About, told: dict[str, Any], whole: str, others: list[str]) -> None:
-    """Minutes of a year are those of the shares, and bounds are of figures that there are."""
+    """Check that minutes a year follow from the shares, and that bounds belong to figures."""
     bounds, of_paths = told["at_least"], told.get("path_minutes_a_year", {})
     pairs = [
         ("minutes_a_year", told["minutes_a_year"], told[whole]),
@@ -413,14 +413,14 @@ def _check_share(about: About, name: str, told: float | None, found: float | Non
 
 
 class _Claims(NamedTuple):
-    """What shares of the time are held against; `asking`: whose limit rests on them."""
+    """What shares of the time are compared with; `asking`: whose limit rests on them."""
 
     world: World
     outages: Outages
     asking: list[str]
 
     def check_all(self, about: About, told: Told, keys: list[Key], whole: Iterable[str]) -> None:
-        """All of some paths at once; circuits of `whole` count though a path is unknown."""
+        """Check all of some paths at once; circuits of `whole` count though a path is unknown."""
         running = [key for key in keys if key not in self.world.lost]
         if running and len(running) <= MOST_PATHS:
             self.check(about, told, self.outages.all_down(running), running, whole)
@@ -431,7 +431,7 @@ class _Claims(NamedTuple):
     def check(
         self, about: About, told: Told, found: Share, keys: list[Key], whole: Iterable[str]
     ) -> None:
-        """A share of the time: known, left open by gaps and missing rates, or too much to know."""
+        """Check a share of the time: known, left open by gaps or missing rates, or not computed."""
         world, (share, many), (claimed, bound) = self.world, found, told
         if share is None or world.unsure(keys):
             why = "of paths over drawn cables whose course is not certain, or with too many states"

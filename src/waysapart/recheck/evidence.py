@@ -19,7 +19,7 @@ from waysapart.input_files import MOST_EVIDENCE_BYTES, RefusedError, read_bytes
 MOST_SAID = 1_500
 """Characters of what is said to be false, and of a value in it."""
 MOST_FALSE = 1_000
-"""Sentences; of hostile evidence there could be any number."""
+"""False claims that are listed; hostile evidence could hold any number."""
 
 
 @dataclass
@@ -85,7 +85,7 @@ class Tally:
         wrong = {name for name in names if any(s.startswith(starts[name]) for s in self.false)}
         known = tuple(start for name in wrong for start in starts[name])
         if any(not sentence.startswith(known) for sentence in self.false):
-            wrong = set(names)  # what is false of the whole may touch any of them
+            wrong = set(names)  # what is false of the whole may concern any of them
         confirmed, but = 0, []
         for name in names:
             because = [one for one in self.not_checked if one.startswith(starts[name])]
@@ -200,7 +200,7 @@ class About(NamedTuple):
 
 
 def short(text: str) -> str:
-    """A text of bearable length."""
+    """A text cut to a length that can be read."""
     return text if len(text) <= MOST_SAID else f"{text[:MOST_SAID]}..."
 
 
@@ -285,7 +285,7 @@ NOT_HELD = {
         for name in ("near", "near_folded")
     ),
 }
-"""What is not held, in words, and the schema paths of the fields; all in them is not held either.
+"""What is not checked, in words, and the schema paths of the fields, with all in them.
 
 No verdict, limit, check of a limit or gap rests on any of these.
 """
@@ -371,7 +371,7 @@ def _each_key_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 
 def misshapen(facts: Any) -> Iterator[str]:
-    """What makes a file no evidence of ours, so that nothing in it can be held."""
+    """Faults for which a file is not evidence of ours, so that nothing in it can be checked."""
     expected = "expected what prove --json or reroute --json writes"
     if not isinstance(facts, dict) or "circuits" not in facts:
         yield f"is no evidence: {expected}"

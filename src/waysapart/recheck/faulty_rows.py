@@ -268,7 +268,7 @@ def typed(role: str, raw: Row, layer: dict[str, Any]) -> Row:
 
 
 def _value(column: Column, cell: object, text: str, unit: str | None) -> Any:
-    """What a cell says by its text; None where it holds what its column cannot hold."""
+    """The value of a cell by its text; None where its column cannot hold it."""
     if column.type in ("number", "count"):
         return None if isinstance(cell, bool) else _number(column, text, unit)
     if column.type == "date":
@@ -304,7 +304,7 @@ def _number(column: Column, text: str, unit: str | None) -> float | None:
 
 
 def _faulty(role: str, column: Column, *, blank: bool = False) -> Fault:
-    """What follows where a cell holds what its column cannot hold, or nothing where it must."""
+    """The fault of a cell that its column cannot hold, or that is blank where it must not be."""
     name, wrong = column.name, "blank-required" if blank else "unreadable-value"
     if name == "id":
         return Fault("no-id", name, everything=True, drop=True)
@@ -348,7 +348,7 @@ def _straight(text: str) -> Any:
 
 
 def _draw(role: str, raw: Row, found: Row, faults: list[Fault]) -> None:
-    """The geometry of a row in two dimensions, or a fault where it cannot be used."""
+    """Set the geometry of a row in two dimensions, or a fault where it cannot be used."""
     shape, told = raw.get("geometry"), False
     if isinstance(shape, str):
         text, shape = shape, _straight(shape)
@@ -474,7 +474,7 @@ def _once(role: str, mine: list[Row], chosen: Iterable[Row]) -> list[Row]:
 
 
 def _name_apart(rows: dict[str, list[Row]]) -> None:
-    """One id for each thing: of rows that have one the first by what they say keeps it."""
+    """Give each thing an id of its own; of rows with one id the first by content keeps it."""
     renamed: dict[str, list[tuple[str, str]]] = {}
     for roles in (ASSET_ROLES, ("links",), ("circuits",)):
         every = Counter(row["id"] for role in roles for row in rows[role] if row["id"] is not None)
@@ -505,7 +505,7 @@ def _name_apart(rows: dict[str, list[Row]]) -> None:
 
 
 def _readdress(rows: dict[str, list[Row]], renamed: dict[str, list[tuple[str, str]]]) -> None:
-    """References that can only mean a row whose id was changed, changed likewise.
+    """Change references that can only mean a row whose id was changed.
 
     Where several places have one id, what a segment ends at is left to its geometry.
     """
@@ -531,7 +531,7 @@ def _roles_of(column: Column) -> tuple[str, ...]:
 
 
 def _cut_dangling(rows: dict[str, list[Row]]) -> None:
-    """Take out references to ids that no row of a fitting role has: a step or test goes whole."""
+    """Remove references to ids that no row of a fitting role has; steps and measurements whole."""
     ids = {role: {row.get("id") for row in mine} for role, mine in rows.items()}
     ids["rings"] = {row["ring"] for row in rows["rings"]}
     for role, mine in rows.items():
@@ -559,7 +559,7 @@ def _cut_dangling(rows: dict[str, list[Row]]) -> None:
 
 
 def _order_steps(rows: dict[str, list[Row]]) -> None:
-    """No two steps of a course in one place, and those in no place last."""
+    """Give steps of a course different places; steps without a place come last."""
     for role, table in ROLES.items():
         if table.key in (("id",), ()):
             continue
@@ -590,7 +590,7 @@ def _order_steps(rows: dict[str, list[Row]]) -> None:
 def _cut_circles(rows: list[tuple[str, Row]], column: str) -> None:
     """Cut every step by which things lie in, or are carried by, each other in a circle.
 
-    One fault for each knot of them: strongly connected rows, found by walking both ways.
+    One fault for each strongly connected set of rows, found by walking in both directions.
     """
     steps = [
         (row["id"], to, row)
@@ -616,7 +616,7 @@ def _cut_circles(rows: list[tuple[str, Row]], column: str) -> None:
 
 
 def _knots(ahead: dict[str, list[str]]) -> Iterator[set[str]]:
-    """Things from which steps lead back to themselves, those of one knot together."""
+    """Sets of things from which steps lead back to themselves: strongly connected ones."""
     left = set(ahead)
     while True:  # what only leads to what leads nowhere is in no circle
         kept = {one for one in left if any(to in left for to in ahead[one])}
@@ -635,7 +635,7 @@ def _knots(ahead: dict[str, list[str]]) -> Iterator[set[str]]:
 
 
 def _hold_rows(rows: dict[str, list[Row]], rules: dict[str, Any]) -> None:
-    """Faults of rows that are sound cell by cell; what cannot be true of them counts as blank."""
+    """Add faults of rows that are sound cell by cell; cells that cannot be true count as blank."""
     listed = {row["circuit"] for row in rows["circuit_paths"]}
     for row in rows["ring_circuits"]:
         if row["circuit"] in listed:

@@ -18,7 +18,7 @@ LIGHT_M_PER_US = 299.792458
 SINGLE_MODE_BELOW_UM = 15.0
 DIRECTIONS = ("go", "return")
 PerDirection = tuple[float | None, float | None]
-"""A figure of the way from end a to end b, and of the way back."""
+"""A figure from end a to end b, and one from b to a."""
 
 
 def total(values: Iterable[float | None]) -> float | None:
@@ -156,7 +156,7 @@ def one_way(tests: Iterable[Row], direction: str | None) -> list[Row]:
 
 
 def _greatest(tests: Iterable[Row], value: str, direction: str | None) -> float | None:
-    """The greatest over fibres of the mean of both ways; of one way only where asked."""
+    """The greatest over fibres of the mean of both directions, or of one direction."""
     return max(fibre_means(one_way(tests, direction), value).values(), default=None)
 
 
@@ -232,7 +232,7 @@ def link_losses(records: Records, hop: Hop) -> tuple[list[float], bool]:
 
 
 def _fibres_needed(records: Records, hop: Hop) -> int:
-    """How many fibres a test has to cover: the most in any cable, one each way where unsaid."""
+    """Number of fibres to be measured: the most in any cable, one a direction if not named."""
     runs = [row for row in records.runs_of.get(hop.row["id"], ()) if row.get("cable")]
     per_run = grouped(((row["cable"], row.get("direction")), numbers_of(row)) for row in runs)
     most: dict[str | None, int] = {}
@@ -330,9 +330,9 @@ def hanging_m(span_m: float, sag_m: float, rise_m: float) -> float:
 
 @dataclass
 class Length:
-    """Fibre and ground length of a link, each way, in metres; None where not on record.
+    """Fibre and ground length of a link in each direction, in metres; None: not on record.
 
-    `by_cables` is what its cables add up to without a test of the link itself.
+    `by_cables` is the sum of its cables, without a measurement of the link itself.
     """
 
     go_m: float | None
@@ -342,13 +342,13 @@ class Length:
 
     @property
     def longer_m(self) -> float | None:
-        """The greater of both ways; None where neither is known."""
+        """The greater of both directions; None where neither is known."""
         known = [one for one in (self.go_m, self.return_m) if one is not None]
         return max(known) if known else None
 
     @property
     def known_m(self) -> float | None:
-        """The greater of both ways; None where either is not known."""
+        """The greater of both directions; None where either is not known."""
         return None if None in (self.go_m, self.return_m) else self.longer_m
 
     def way_m(self, direction: str) -> tuple[float | None, float]:
@@ -389,7 +389,7 @@ class Figures:
         self.lengths = {name: self._length(name, hop) for name, hop in hops.items()}
 
     def _sag(self, row: Row) -> float:
-        """What hanging adds to a segment, support by support."""
+        """What sag adds to a segment, support by support."""
         sag = row.get("sag_m") or 0.0
         if sag <= 0 and row["kind"] != "span":
             return 0.0
@@ -426,7 +426,7 @@ class Figures:
         return float(table.get(cable.get("kind"), table["other"]) if own is None else own)
 
     def _by_record(self, use: Use) -> tuple[float, float | None] | None:
-        """Route and fibre length of a stretch of cable by its record, without any test.
+        """Route and fibre length of a stretch of cable by its record.
 
         The fibre length is None where its share of the cable's slack is not known.
         """
@@ -453,7 +453,7 @@ class Figures:
         return route, (route + sag) * helix * (1 + overlength / 100) + slack
 
     def _by_test_or_record(self, use: Use) -> float | None:
-        """Fibre length of a stretch of cable: its share of the test, or by its record."""
+        """Fibre length of a stretch of cable: its share of the measured length, else by record."""
         computed, whole = self._computed(use), self._whole[use.cable]
         tested = _greatest(self._cable_tests.get(use.cable, ()), "length_m", None)
         if tested is not None and self.cables.is_whole(use):
@@ -521,14 +521,14 @@ class Figures:
         return bool(first.distance(second) > self.records.snap_m)
 
     def _radio_m(self, row: Row, a: str | None, b: str | None) -> float | None:
-        """Straight from mast to mast, or from the sites where there is none, on the ellipsoid."""
+        """Distance on the ellipsoid from mast to mast, or from sites that have no mast."""
         sites, structures = self.records.by["sites"], self.records.by["structures"]
         named = [
             structures[name]["geometry"]
             for name in row.get("relies_on") or ()
             if name in structures and structures[name]["kind"] not in ("pit", "entry", "bridge")
         ]
-        if None in named:  # nobody knows where that mast stands
+        if None in named:  # where that mast stands is not known
             return None
         masts = [shape.centroid for shape in named]
         shapes = [sites.get(str(site), {}).get("geometry") for site in (a, b)]
@@ -568,7 +568,7 @@ class Figures:
         return go, back
 
     def _delay_us(self, name: str) -> PerDirection:
-        """Delay of a link each way, without its equipment: glass and extra, or by test."""
+        """Delay of a link in each direction without its equipment: computed, or measured."""
         both = zip(self.measured_us(name), self.delay_by_record_us(name), strict=True)
         go, back = (by_record if tested is None else tested for tested, by_record in both)
         return go, back
@@ -649,7 +649,7 @@ class Figures:
         index = self._index(Hop({"wavelength_nm": wavelength_nm}), use, 0.0)
         return None if metres is None or index is None else metres * index / LIGHT_M_PER_US
 
-    # Glass
+    # Fibre
 
     def type_of(self, use: Use) -> Any:
         """The fibre type of a cable."""
@@ -661,9 +661,9 @@ class Figures:
         return of_medium if index is None and hop.medium != "fibre" else index
 
     def _glass(self, hop: Hop, use: Use, value: str) -> float | None:
-        """A value of the fibre's type at the link's wavelength, between those of the rules.
+        """A value of the fibre type at the link's wavelength, between those of the rules.
 
-        Up to the tolerance beyond them the value at the end holds; below the shortest
+        Beyond them, up to the tolerance, the value at the end holds; below the shortest wavelength
         attenuation grows as Rayleigh scattering does.
         """
         wavelength, kind = hop.row.get("wavelength_nm"), self.type_of(use)
@@ -819,7 +819,7 @@ class Figures:
         low, found = min(use.from_, use.to), 0.0
         for place, step in enumerate(self.cables.chain[use.cable]):
             share = min(place + 1.0, position) - max(float(place), low)
-            if share > 0:  # a length that is not known is one only of what is on the way
+            if share > 0:  # a length that is not known matters only on the way to the position
                 found += share * abs(step.stop - step.start) * self.ground_m[step.segment]
         return found
 
@@ -906,9 +906,9 @@ def _core_um(fibre: Mapping[str, Any]) -> float | None:
 
 
 class Splices:
-    """Splices of a link one way: within each stretch of cable, and outside of any.
+    """Splices of a link in one direction: within each stretch of cable, and between them.
 
-    Where a link states a number of its own nobody knows where they lie: all count as outside.
+    Where a link states a number of its own their places are not known: all count as outside.
     `own` have a loss on record; `joints` is how many of them are on record, the others are
     estimated: changes of cable without a joint, and one after each full reel between joints.
     """
@@ -948,11 +948,11 @@ class Splices:
 
 @dataclass
 class _Direction:
-    """What a link loses one way; None where something is not on record.
+    """Loss of a link in one direction; None where something is not on record.
 
-    `shown_db` is the sum of the rounded terms; `floor_db` of all that is known, with tests of
-    cables and without what is kept for later; `by_cables_db` what these tests, and known glass
-    of a whole that is not known, add to the terms.
+    `shown_db` is the sum of the rounded terms; `floor_db` that of all that is known, with measured
+    losses of cables and without reserves; `by_cables_db` what these measurements, and the known
+    fibre of a length that is not known, add to the terms.
     """
 
     shown_db: float
@@ -974,7 +974,7 @@ class _Direction:
 
 @dataclass
 class Budget:
-    """The worse direction of a link. Powers and margins on the first day."""
+    """The worse direction of a link; powers and margins at commissioning."""
 
     direction: str
     test_db: float

@@ -41,7 +41,7 @@ LIMITS_OF: dict[str, tuple[Limit, ...]] = {
     "loss_db": ("loss",),
     "delay_us": ("delay", "asymmetry"),
 }
-"""The limits that rest on a test, by what it measured."""
+"""The limits that rest on a measurement, by what it measured."""
 Bounds = tuple[float | None, float | None]
 """The least and the greatest that the records allow for."""
 
@@ -133,7 +133,7 @@ def meaning(said: Any, role: str, row: Row) -> tuple[Any, str]:
 
 
 def _routes(figures: Figures) -> Iterator[Gap]:
-    """Hops without cables whose route, length and delay nobody recorded, or that go too far."""
+    """Hops without cables whose route, length and delay are not on record, or that are too long."""
     for name, hop in figures.hops.items():
         medium = hop.medium
         if hop.uses():
@@ -173,7 +173,7 @@ def _unknown_fibres(records: Records, hops: dict[str, Hop]) -> Iterator[Gap]:
 
 
 def _used_fibres(figures: Figures) -> Iterator[Gap]:
-    """Fibres that a cable has not, and fibres that carry two links which nothing parts."""
+    """Fibres that a cable lacks, and fibres that carry two links which nothing separates."""
     records, hops = figures.records, figures.hops
     count = {name: row.get("fibre_count") for name, row in records.by["cables"].items()}
     for row in records.rows["link_runs"]:
@@ -223,7 +223,7 @@ def _parted(records: Records, one: Row, two: Row) -> bool:
 
 
 def _merged_fibres(records: Records, hops: dict[str, Hop]) -> Iterator[Gap]:
-    """Fibres that go on as more or fewer, and rows that name one fibre twice otherwise."""
+    """Fibres that go on as more or fewer, and rows that name one fibre twice."""
     merged: set[int] = set()
     told: set[tuple[int, int]] = set()
     for name, hop in hops.items():
@@ -242,7 +242,7 @@ def _merged_fibres(records: Records, hops: dict[str, Hop]) -> Iterator[Gap]:
 
 
 def _core_steps(figures: Figures) -> Iterator[Gap]:
-    """Steps into a smaller core whose loss nobody states, and no test of the link covers."""
+    """Steps into a smaller core whose loss is not stated and not covered by a measured link."""
     for name, hop in figures.hops.items():
         steps: set[tuple[str, str]] = set()
         for direction, uses in hop.directions.items():
@@ -275,11 +275,11 @@ def _joints_unrecorded(figures: Figures) -> Iterator[Gap]:
         yield Gap("joints-unrecorded", cable, links=tuple(sorted(set(links))))
 
 
-# Places that cannot both be true
+# Places that contradict each other
 
 
 def _joints_off_cables(figures: Figures) -> Iterator[Gap]:
-    """Joints that list a cable which never passes the place where they are."""
+    """Joints that list a cable which does not pass the place where they are."""
     ground, cables, records = figures.cables.ground, figures.cables, figures.records
     for name, joint in records.by["joints"].items():
         at = joint.get("at")
@@ -332,7 +332,7 @@ def _unfed_supplies(records: Records) -> Iterator[Gap]:
 
 
 def _ages(records: Records) -> Iterator[Gap]:
-    """Records older than the rules allow, or undated, and tests that are yet to come."""
+    """Records older than the rules allow, or undated, and measurements dated in the future."""
     on = date.fromisoformat(records.on)
     oldest: dict[str, Any] = records.rules["records"].get("oldest", {})
 
@@ -371,7 +371,7 @@ def _of_test(code: str, owner: str, name: str, limits: tuple[Limit, ...]) -> Gap
     return Gap(code, name, links=(name,), only=limits)
 
 
-# Tests that contradict the records
+# Measurements that contradict the records
 
 
 def test_gaps(budgets: Budgets) -> Iterator[Gap]:
@@ -391,7 +391,7 @@ def test_gaps(budgets: Budgets) -> Iterator[Gap]:
     figures, records, rules = budgets.figures, budgets.records, budgets.rules["tests"]
 
     def off(value: float, bounds: Bounds, what: str, unit: str) -> bool:
-        """Whether a test lies beyond what the records allow for by more than the tolerance."""
+        """Whether a measured value lies outside the records' bounds by more than the tolerance."""
         (low, high), share = bounds, rules[f"{what}_pct"] / 100
 
         def differs(due: float) -> bool:
@@ -493,7 +493,7 @@ DERIVED = {
     *("no-wavelength", "power-limits", "test-owner", "waiver-owner", "hop-rate"),
     *("measured-loss", "measured-delay"),
 }
-"""Gap codes that recheck works out by itself; others it takes as the evidence states them."""
+"""Gap codes that recheck derives itself; others it takes as the evidence states them."""
 NEAR_ACCURACY = "near-accuracy"
 GapKey = tuple[str, str]
 """Code of a gap and what it is about."""
@@ -538,9 +538,9 @@ def check_gaps_of(world: World, subject: Subject, breach: Breach, about: About) 
 
 
 def _unlike(told: list[GapBrief], found: Counter[GapKey]) -> tuple[set[GapKey], set[GapKey]]:
-    """Gaps that are told and not found, and those that are found and not told.
+    """Gaps that are claimed and not found, and those that are found and not claimed.
 
-    Many of one kind may be told as one, by the first of them and how many they are.
+    Many of one kind may stand as one, by the first of them and their number.
     """
     single = Counter((gap["code"], unnumbered(gap["asset"])) for gap in told)
     left: Counter[str] = Counter()
@@ -602,7 +602,7 @@ def check_all_gaps(world: World, facts: Evidence, about: About) -> None:
 
 
 def _check_code(gap: RecordGap | GapBrief, about: About) -> None:
-    """The code is one that there is, and it bears on what that code does."""
+    """Check that a code exists and that the gap bears on what the code does."""
     code = GAP_CODES.get(gap["code"])
     if code is None:
         about.holds(False, "there are no gaps of this code")

@@ -14,9 +14,9 @@ from waysapart.recheck.plant import Hop
 from waysapart.recheck.reliance import DRAWN_GAPS, UNKNOWN_SERVICE, Key, World, service_of
 
 TOLD_BY_FIGURES = {"blank-delay", "fibre-type", "hop-length"}
-"""Gaps that a figure of a path shows by itself."""
+"""Gaps that show in a figure of a path."""
 TAKEN_AS_TOLD = {"match-uncovered", "match-ambiguous"}
-"""Gaps that are not worked out here, and that leave a delay open."""
+"""Gaps that are not derived here and leave a delay open."""
 LENGTH_M = 0.02
 OTHER_LENGTH_M = 0.05
 DELAY_US = 0.003
@@ -26,7 +26,7 @@ ADDED_LOSS_DB = 0.0006
 WAVELENGTH_NM = 0.001
 SHARE = 1e-4
 ROUNDED = 1e-5
-"""Share by which a figure of six digits may be off."""
+"""Relative tolerance of a figure of six digits."""
 PASSIVE = ("fibre_db", "splices_db", "connectors_db", "mismatch_db", "via_db")
 LOSS_TERMS = (*PASSIVE, "test_db", "repair_db", "reserve_db")
 
@@ -87,7 +87,7 @@ def all_kept(checks: Iterable[bool | None]) -> bool | None:
 
 
 def _below(figure: float | None, limit: float | None, at_least: float | None = None) -> bool | None:
-    """Whether a limit is kept, by a figure or by the least that it can be."""
+    """Whether a limit is kept, by a figure or by its lower bound."""
     if limit is None:
         return True
     if figure is None:
@@ -96,7 +96,7 @@ def _below(figure: float | None, limit: float | None, at_least: float | None = N
 
 
 def _reaches(figure: float | None, least: float | None) -> bool | None:
-    """Whether a figure is as great as it has to be; where nothing is asked it is."""
+    """Whether a figure is at least as great as required; true where nothing is required."""
     if least is None:
         return True
     return None if figure is None else figure >= least
@@ -150,7 +150,7 @@ def _check_link(world: World, hop: Hop, link: Link, about: About) -> None:
 
 
 def _check_sum(world: World, hop: Hop, told: Loss, about: About) -> None:
-    """A loss is the sum of its terms; one that lacks a term is at least the sum of the others."""
+    """Check that a loss is the sum of its terms, or at least that of the terms that are known."""
     terms: Mapping[str, Any] = told["terms"]
     listed = [terms[name] for name in LOSS_TERMS]
     known = sum(one for one in listed if one is not None)
@@ -177,7 +177,7 @@ def _tested(world: World, hop: Hop) -> bool:
 
 
 def _check_terms(world: World, hop: Hop, told: LossTerms, about: About) -> None:
-    """Terms of a loss from the records: fibre, connectors, what via adds, powers, splices."""
+    """Check the terms of a loss: fibre, connectors, equipment passed, powers, splices."""
     row, rules, direction = hop.row, world.records.rules, world.budgets.of(hop.row["id"]).direction
     defaults, reserve = rules["defaults"], row.get("reserve_db")
     connectors = row.get("connectors")
@@ -216,7 +216,7 @@ def _check_terms(world: World, hop: Hop, told: LossTerms, about: About) -> None:
 
 
 def _check_budget(world: World, hop: Hop, told: Loss, about: About) -> None:
-    """Tests, statistics, overload, bandwidth and dispersion of a link over fibre."""
+    """Check measurements, statistics, overload, bandwidth and dispersion of a fibre link."""
     row, rules, terms = hop.row, world.records.rules, told["terms"]
     budget, (endless, dispersion) = world.budgets.of(row["id"]), world.budgets.reach(row["id"])
     keep, statistics = rules["reserve"], rules["statistics"]
@@ -268,7 +268,7 @@ def _check_budget(world: World, hop: Hop, told: Loss, about: About) -> None:
 
 
 def _check_held(world: World, links: Mapping[str, Link], about: About) -> None:
-    """Every link stands under the least margin of each service that runs over it, and no other."""
+    """Check that each link is held to the least margin of each service over it, and no other."""
     asked: dict[str, dict[float | None, set[str]]] = {}
     for (circuit, _), path in world.paths.items():
         service = world.records.by["circuits"][circuit].get("service") or "default"
@@ -287,7 +287,7 @@ def _check_held(world: World, links: Mapping[str, Link], about: About) -> None:
 
 
 def _told(facts: Mapping[str, Any], name: str, unit: str) -> tuple[float | None, float | None]:
-    """A figure, and the least that it can be where it is not known."""
+    """A figure, and its lower bound where it is not known."""
     return facts[f"{name}_{unit}"], facts[f"{name}_at_least_{unit}"]
 
 
@@ -301,7 +301,7 @@ def _check_figure(
     *,
     doubted: bool,
 ) -> None:
-    """A figure and the least that it can be; a gap in the records may leave the figure open.
+    """Check a figure and its lower bound; a gap in the records may leave the figure open.
 
     A bound is at least what no gap leaves open, and at most all that is known (`within`).
     """
@@ -425,9 +425,10 @@ def _check_path_delay(
 def delay_of(
     world: World, key: Key, but: set[str] | None = None, *, in_vacuum: bool = False
 ) -> tuple[float | None, float | None]:
-    """Delay of a path's links from end a to end b, and back; of what is known of all but some.
+    """Delay of a path's links from end a to end b and back, in microseconds.
 
-    `in_vacuum`: glass of an unknown kind counts as no slower than light in vacuum.
+    With `but` only what is known counts, without these links. `in_vacuum`: fibre of an unknown
+    type is no slower than light in vacuum.
     """
     node = world.records.by["circuits"][key[0]].get("a")
     onward: list[float | None] = []
@@ -449,7 +450,7 @@ def delay_of(
 def _check_loss(
     world: World, key: Key, path: Path, links: Mapping[str, Link], left_open: bool, about: About
 ) -> None:
-    """Losses of a path are those of its links, held to the margin of its service."""
+    """Check that losses of a path are those of its links, held to the margin of its service."""
     fibre = [link for link in world.paths[key] if world.hops[link].over_fibre]
     about.same("links with a loss", [one["link"] for one in path["loss"]], fibre)
     least = service_of(world.records, key[0]).get("min_margin_db")
@@ -479,7 +480,7 @@ def _check_loss(
 
 
 def _check_other_lengths(world: World, circuit: Circuit, about: About) -> None:
-    """Lengths of a path's hops that are not over fibre, added up by medium."""
+    """Check the lengths of a path's hops without fibre, added up by medium."""
     for label, path in circuit["paths"].items():
         key, told = (circuit["id"], label), path["other_lengths"]
         found = grouped(
@@ -497,7 +498,7 @@ def _check_other_lengths(world: World, circuit: Circuit, about: About) -> None:
 
 
 def _rounded(about: About, name: str, told: float | None, found: float | None, by: float) -> None:
-    """A figure that is told to six digits."""
+    """A figure rounded to six digits."""
     about.close(name, told, found, by + ROUNDED * abs(found or 0.0))
 
 
@@ -547,7 +548,7 @@ def _check_delay(
 
 
 def _least(path: Path, name: str) -> float:
-    """A delay of a path, or the least that it can be."""
+    """A delay of a path, or its lower bound."""
     known, at_least = _told(path, name, "us")
     return float((at_least or 0.0) if known is None else known)
 
@@ -555,7 +556,7 @@ def _least(path: Path, name: str) -> float:
 def _check_asymmetry(
     world: World, circuit: Circuit, codes: set[str], about: About, *, lacking: bool
 ) -> None:
-    """The greatest difference of the two directions.
+    """Check the greatest difference of the two directions.
 
     Equipment of an unknown delay that both directions pass cancels; what one of them alone
     passes, or a link of an unknown delay, may make the difference any greater.
@@ -577,7 +578,7 @@ def _check_asymmetry(
         for other, back in paths.items():
             if told["switching"] == "both" and one != other:
                 continue
-            # A gap may leave a delay open; where it is told, it is held by itself.
+            # A gap may leave a delay open; where a delay is claimed, it is checked by itself.
             more = bool(blank[one] - blank[other]) or (doubted[one] and not known)
             less = bool(blank[other] - blank[one]) or (doubted[other] and not known)
             between = _least(go, "go") - _least(back, "return")
@@ -600,7 +601,7 @@ def _check_asymmetry(
 
 
 def _check_within(world: World, circuit: Circuit, about: About) -> None:
-    """Every check of a limit, and whether the circuit is within all of them."""
+    """Check each limit, and whether the circuit is within all of them."""
     told, down = circuit["delay"], circuit["unavailability"]
     losses = [one["ok"] for path in circuit["paths"].values() for one in path["loss"]]
     service = service_of(world.records, circuit["id"])
@@ -627,7 +628,7 @@ def _check_within(world: World, circuit: Circuit, about: About) -> None:
 
 
 def _check_states(circuit: Circuit, about: About, *, turned: bool) -> None:
-    """Delay in every state: of each path, and turned back on each where its ring does that."""
+    """Check the delay in every state: of each path, and looped back on each in a ring."""
     told, paths = circuit["delay"]["states"], circuit["paths"]
     due = [
         {"state": label, **{name: path[name] for name in ("delay_us", "delay_at_least_us")}}
@@ -644,9 +645,9 @@ def _check_states(circuit: Circuit, about: About, *, turned: bool) -> None:
 
 
 def _check_labels(circuit: Circuit, about: About) -> None:
-    """Delay and unavailability have a figure of each path by its label, and no others.
+    """Check that delay and unavailability have one figure for each path, by its label.
 
-    A path that is called like a field of theirs has its delay with the path alone.
+    A path with the name of a field has its delay with the path only.
     """
     for name, told, form, ending in (
         ("delay", set(circuit["delay"]), Delay, "_us"),
@@ -659,7 +660,7 @@ def _check_labels(circuit: Circuit, about: About) -> None:
 
 
 def _check_angle(world: World, delay: Delay, about: About) -> None:
-    """What the asymmetry means: 360 f dt/2 in degrees, and a chord of 2 sin(angle/2)."""
+    """Check the angle of the asymmetry, 360 f dt/2 in degrees, and its chord, 2 sin(angle/2)."""
     frequency = world.records.rules["power_system"]["frequency_hz"]
     about.same("frequency", delay["frequency_hz"], frequency)
     angle = None

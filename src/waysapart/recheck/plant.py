@@ -151,7 +151,7 @@ def _counted(ground: Ground, name: str) -> list[str]:
 
 
 def _gone(records: Records, role: str, owner: str, _column: str) -> Gap:
-    """A row lost a reference to something that a proposal removes."""
+    """The gap of a row that lost a reference to something that a proposal removes."""
     if role in ("links", "link_runs"):
         return Gap("removed-reference", owner, links=(owner,))
     if role in ("circuits", "circuit_paths", "ring_circuits"):
@@ -203,7 +203,7 @@ def _tie_ends(ground: Ground) -> None:
 
 
 def _close(tree: shapely.STRtree, shapes: Any, within_m: float) -> dict[int, list[int]]:
-    """By the number of each shape what of a tree lies within a distance of it, in order."""
+    """By the number of each shape, what of a tree lies within a distance of it, in order."""
     pairs = tree.query(np.array(shapes, dtype=object), "dwithin", within_m)
     found: dict[int, list[int]] = grouped(zip(*pairs.tolist(), strict=True))
     return {mine: sorted(others) for mine, others in found.items()}
@@ -331,8 +331,8 @@ class OnStep(NamedTuple):
 class Cables:
     """Chains of steps, carriers, and cables without runs of their own that follow a carrier.
 
-    `unsure` are drawn cables of which the evidence says that their course is not
-    certain; `false` what it says of drawn cables that is not so.
+    `unsure` are drawn cables whose course is not certain by the evidence; `false` are false
+    claims about drawn cables.
     """
 
     ground: Ground
@@ -458,7 +458,7 @@ def _meets(ground: Ground, before: Step, after: Step) -> bool:
 
 
 def _chained(ground: Ground, segments: list[str]) -> tuple[list[Step], int]:
-    """Direct segments so that the fewest do not meet the next; how many are left that don't."""
+    """Direct segments so that the fewest do not meet the next, and count those that do not."""
     choices = [
         [_directed(ground, segment, backward) for backward in (False, True)] for segment in segments
     ]
@@ -483,7 +483,7 @@ def _chained(ground: Ground, segments: list[str]) -> tuple[list[Step], int]:
 
 
 def _meet_on_the_directed(ground: Ground, steps: list[Step], breaks: list[int], place: int) -> bool:
-    """Mend a break where one segment ends at, or passes, a structure that the other passes.
+    """Close a break where one segment ends at, or passes, a structure that the other passes.
 
     Only where the rest of both segments is settled by their neighbours. Changes
     the two steps, and tells whether it could.
@@ -558,7 +558,7 @@ def _far_end(ground: Ground, segment: str, node: str) -> tuple[str | None, float
 
 
 def _along_drawn_line(cables: Cables, cable: Row, followed: list[Row]) -> list[Step]:
-    """Steps along the segments that a drawn cable is said to follow, each held to the drawing."""
+    """Steps along the segments that a drawn cable is said to follow, checked by the drawing."""
     ground, name, course = cables.ground, cable["id"], cable["geometry"]
     if not all("from_m" in row for row in followed):  # named only, as reroute --json does
         named = [row["segment"] for row in sorted(followed, key=lambda row: row["seq"])]
@@ -619,7 +619,7 @@ def _whole(ground: Ground, steps: list[Step], followed: list[Row], length_m: flo
 
 
 _ELSEWHERE = 1e-6
-"""What a meeting that holds, but not in one place, costs beside one that fails."""
+"""Cost of a meeting that holds, but not in one place; one that fails costs 1."""
 
 
 @dataclass

@@ -78,7 +78,7 @@ def own_rules(
 
 
 WHOLE = {"separation_m", "forbid_cross", "ignore_kinds", "excuse", "passive"}
-"""Rules that a study replaces as a whole; others are laid over key by key."""
+"""Rules that a study replaces as a whole; others are merged key by key."""
 
 
 @cache
@@ -151,7 +151,7 @@ COURSES = {
 
 
 def laid_over(under: dict[str, list[Row]], over: dict[str, list[Row]]) -> dict[str, list[Row]]:
-    """A proposal's rows over those that it extends: same id, or the same course, replaces."""
+    """Lay a proposal's rows over those that it extends: same id, or same course, replaces."""
     merged = {}
     for role in ROLES:
         mine = under[role]
@@ -170,7 +170,7 @@ def laid_over(under: dict[str, list[Row]], over: dict[str, list[Row]]) -> dict[s
 
 
 def kept(role: str, rows: list[Row], removed: set[str]) -> list[Row]:
-    """Rows without those of removed ids and the steps and tests that go with them."""
+    """Rows without those of removed ids and their steps and measurements."""
     owners = {"id", *COURSES.get(role, ())[:1]}
     if role == "measurements":
         owners |= {"cable", "link"}
@@ -178,7 +178,7 @@ def kept(role: str, rows: list[Row], removed: set[str]) -> list[Row]:
 
 
 def cut(rows: dict[str, list[Row]], gone: set[str]) -> list[tuple[str, str, str]]:
-    """Take references to removed ids out; tell whose they were."""
+    """Remove references to removed ids, and return whose they were."""
     told = []
     for role, mine in rows.items():
         for row in list(mine):
@@ -209,9 +209,8 @@ class Records:
     """All rows of a study by role, what study.toml says, and what was read for it.
 
     `gone` are rows that lost a reference to a removed id: (role, owner, column). `gaps` are
-    what faulty rows leave open. `on` is the
-    day that evidence is judged for: later tests do not count. `said_by` are the keys that the
-    study's own rules state, with the name of their file.
+    those of faulty rows. `on` is the day that evidence is judged for: later measurements do not
+    count. `said_by` are the keys that the study's own rules state, with the name of their file.
     """
 
     rows: dict[str, list[Row]]
@@ -423,7 +422,7 @@ def _layer(
         raise UnreadableError(f"{layer['source']} {error}") from error
     except (MemoryError, RecursionError) as error:
         raise UnreadableError(f"{layer['source']} is too large or too deep to be read") from error
-    except Exception as error:  # whatever the libraries make of a damaged file
+    except Exception as error:  # the libraries raise anything for a damaged file
         raise UnreadableError(f"{layer['source']} cannot be read: {error}") from error
     names = layer.get("columns", {})
     theirs = set(names.values())

@@ -33,7 +33,7 @@ class Trial:
 
     @property
     def what(self) -> str:
-        """What sentences call it."""
+        """Its name in sentences."""
         return f"{'group' if self.group_test else 'circuit'} {self.id}"
 
     @property
@@ -43,7 +43,7 @@ class Trial:
 
     @cached_property
     def contests(self) -> list[list[Key]]:
-        """What is held apart at once: all paths; under `pairwise` every two of two members."""
+        """Sets of paths that must be apart: all; under `pairwise` every two of two members."""
         if self.group_test != "pairwise":
             return [self.paths]
         pairs = combinations(self.sides, 2)
@@ -104,7 +104,7 @@ def _across(link: Row, node: str | None) -> str | None:
 
 
 def _walked(records: Records, chain: list[str], a: str, b: str) -> tuple[str | None, list[str]]:
-    """The gap's code where the links do not lead from a to b, and the links from a on."""
+    """The code of the gap where links do not lead from a to b, and the links from a on."""
     if not chain:
         return "path-end", []
     links = records.by["links"]
@@ -130,7 +130,7 @@ def _round_rings(
     found: dict[Key, list[str]],
     gaps: list[Gap],
 ) -> set[Key]:
-    """Add both ways round a ring to the paths found; those whose main way is not settled."""
+    """Add both ways round a ring to the paths; return those whose main way is not settled."""
     undecided: set[Key] = set()
     rows = sorted(records.rows["rings"], key=lambda row: row["seq"])
     rings = grouped((row["ring"], row["link"]) for row in rows)
@@ -237,7 +237,7 @@ UNKNOWN_SERVICE: dict[str, Any] = {
     **{"separation_m": 0.0, "end_zone_m": 0.0, "forbid_cross": False, "group_test": "working"},
     **{"tail": "excused", "own_line": "excused"},
 }
-"""Of a service that the rules do not know: it asks nothing, and every limit is open."""
+"""Limits of a service that the rules do not know: none, and every limit is open."""
 Asset = str | tuple[str, str]
 """An asset's id; ("hop", link) for a hop that has neither cables nor anything it relies on."""
 
@@ -398,7 +398,7 @@ def _joints_at_changes(cables: Cables, hop: Hop) -> set[Asset]:
 
 
 def _add_common_supplies(reliance: Reliance, cables: Cables) -> None:
-    """What is fed relies on what all its feeds rely on: the least fixed point."""
+    """Make what is fed rely on what all its feeds rely on: the least fixed point."""
     records = cables.ground.records
     reliance.feeds = _feeds(cables)
     feeds = dict(reliance.feeds)
@@ -434,7 +434,7 @@ def _feeds(cables: Cables) -> dict[Asset, list[set[Asset]]]:
     """Feeds of everything that has supplies: one supply each.
 
     In a loop of supplies that feed each other a feed is all those on the way into it from
-    outside; what needs more than another feed does adds nothing. A loop without any such way
+    outside; a feed that needs more than another one adds nothing. A loop without such a way
     keeps its supplies as they stand.
     """
     records = cables.ground.records
@@ -495,13 +495,13 @@ def fallen(reliance: Reliance, cables: Cables, out: Iterable[str]) -> set[Asset]
 
 
 BY_FIGURES = {"delay", "asymmetry", "unavailability"}
-"""Limits whose figures say themselves that they are not known."""
+"""Limits whose figures show that they are not known."""
 DRAWN_GAPS = {"match-uncovered", "match-ambiguous", "cable-broken"}
 
 
 @dataclass
 class World:
-    """Everything that claims are held against.
+    """Everything that claims are checked against.
 
     `relied`: what each path relies on; `items`: what it uses directly; `lost`:
     paths that are out of service; `undecided`: ways round a ring whose main way
@@ -535,13 +535,13 @@ class World:
 
     @cached_property
     def blank_within(self) -> set[Asset]:
-        """Assets of which nobody recorded what they lie in."""
+        """Assets without a record of what they lie in."""
         rows = (item for role in WITH_WITHIN for item in self.records.by[role].items())
         return {name for name, row in rows if row.get("within") is None}
 
     @cached_property
     def held(self) -> dict[str, list[str]]:
-        """What the records put directly in a thing; joints stand in what they are at."""
+        """By asset, what lies directly in it by the records; joints lie in what they are at."""
         return grouped(
             (str(holder), name)
             for role, rows in self.records.by.items()
@@ -557,12 +557,12 @@ class World:
 
     @cached_property
     def circuits(self) -> dict[str, Trial]:
-        """What is held apart of every circuit."""
+        """The trial of every circuit, by its id."""
         return {trial.id: trial for trial in self.trials if trial.group_test is None}
 
     @cached_property
     def groups(self) -> dict[str, Trial]:
-        """What is held apart of every group."""
+        """The trial of every group, by its name."""
         return {trial.id: trial for trial in self.trials if trial.group_test is not None}
 
     @cached_property
@@ -624,7 +624,7 @@ class World:
 
     @cached_property
     def budgets(self) -> Budgets:
-        """What light loses on every link."""
+        """Loss budgets of all links."""
         return Budgets(self.figures)
 
     @cached_property

@@ -44,7 +44,7 @@ from waysapart.recheck.verdicts import (
 Named = tuple[str | None, str, dict[str, list[str]] | None]
 """A circuit or group: its kind, its id, and the links of its paths by label."""
 COST_M = 0.2
-"""Costs are told to a tenth of a metre."""
+"""Costs are stated to a tenth of a metre."""
 
 
 def run(study: Path, file: Path) -> dict[str, Any]:
@@ -80,7 +80,7 @@ def run(study: Path, file: Path) -> dict[str, Any]:
 
 
 def judge(records: Records, facts: dict[str, Any]) -> tuple[Tally, list[str]]:
-    """What holds of evidence that is not misshapen, and the inputs that have changed since."""
+    """The tally of evidence in the right form, and the inputs that have changed since."""
     tally, changed = Tally(), list[str]()
     about = About(tally)
     try:
@@ -93,14 +93,14 @@ def judge(records: Records, facts: dict[str, Any]) -> tuple[Tally, list[str]]:
             hold_rerouting(records, facts, about)
     except (StudyError, UnreadableError):
         raise
-    except Exception as error:  # whatever hostile evidence leads to is no traceback
+    except Exception as error:  # hostile evidence must not lead to a traceback
         said = f"{type(error).__name__}: {error}"
         about.holds(False, f"the evidence cannot be held against this study ({said})")
     return tally, changed
 
 
 def hold(records: Records, facts: Evidence, about: About) -> None:
-    """Hold what `prove --json` wrote against the records of a study."""
+    """Check what `prove --json` wrote against the records of a study."""
     check_days(facts, about)
     records.on = facts["on"]
     check_names(records, facts, about)
@@ -121,7 +121,7 @@ def hold(records: Records, facts: Evidence, about: About) -> None:
 
 
 def hold_rerouting(records: Records, facts: dict[str, Any], about: About) -> None:
-    """Hold the proofs that `reroute --json` carries: of its paths, and of what it would build."""
+    """Check the proofs that `reroute --json` carries: of its paths, and of what it would build."""
     apart = [one for one in facts["circuits"] if one["status"] == "apart"]
     told, to_build = facts["proposal"], facts["build"] or {"single": [], "set": None}
     _check_statuses(records, facts, about)
@@ -149,7 +149,7 @@ def hold_rerouting(records: Records, facts: dict[str, Any], about: About) -> Non
 
 
 def _check_statuses(records: Records, facts: dict[str, Any], about: About) -> None:
-    """Each circuit and group stands once, has its own members, and is counted by its status."""
+    """Check that each circuit and group stands once, with its members and its status counted."""
     statuses = [one["status"] for one in facts["circuits"]]
     counts = {name: statuses.count(name) for name in ("apart", "none", "undecided")}
     about.same("summary", facts["summary"], counts)
@@ -170,7 +170,7 @@ def _check_statuses(records: Records, facts: dict[str, Any], about: About) -> No
 
 
 def _check_cost(cost_is: str, one: dict[str, Any], proved: Circuit | None, about: About) -> None:
-    """What the paths of a circuit come to in fibre, by their proof."""
+    """Check the fibre length of a circuit's paths by their proof."""
     known = proved["paths"] if proved is not None else {}
     mine = [known[label] for label in one["paths"] if label in known]
     lengths = [path["length_m"] for path in mine if not path["other_lengths"]]
@@ -184,7 +184,7 @@ def _check_cost(cost_is: str, one: dict[str, Any], proved: Circuit | None, about
 def _hold_proposal(
     records: Records, facts: dict[str, Any], told: dict[str, Any], named: list[Named], about: About
 ) -> None:
-    """Hold the proof of a proposal against the records with its rows over them.
+    """Check the proof of a proposal against the records with its rows over them.
 
     `named` are the circuits and groups that it makes apart; in a group a label has its member
     before it.
@@ -222,7 +222,7 @@ def _hold_proposal(
 
 
 def _changed(records: Records, facts: dict[str, Any]) -> list[str]:
-    """Inputs that are not those that the evidence was made of, by name."""
+    """Names of inputs that are not those of which the evidence was made."""
     told = {(one["file"], one["sha256"]) for one in facts["inputs"]}
     now = set(records.inputs)
     names_now, names_then = {name for name, _ in now}, {name for name, _ in told}

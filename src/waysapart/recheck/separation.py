@@ -38,14 +38,14 @@ FAR_M = 1_000.0
 """Beyond this a distance is that of the geodesic between the two places."""
 TOUCH_M = 0.001
 CLOSE_M = 0.01
-"""How far figures of the evidence may lie from ours: rounding, and two ways of measuring."""
+"""Tolerance of figures of the evidence: rounding, and two methods of measuring."""
 ALONG_M = 0.1
 PLACE_M = 0.05
 PLACE_DEG = 1.01e-7
 HALF_M = 0.002
 MIDDLE_M = 0.05
 OUTLINE_M = 0.01
-"""Where a polygon's zone has no width, its outline belongs to it still."""
+"""Where a polygon's zone has no width, its outline belongs to it all the same."""
 OVERLAP_M = 0.1
 FOLD_RATIO = 10.0
 _ROUNDING_M = 1e-6
@@ -54,7 +54,7 @@ _MOST_SCALE = 1.1
 """Greatest scale of the plane anywhere within 3,000 km of its middle, rounded up."""
 _ROUND_ZONE = 1024
 _SCALE_STEP = 3e-6
-"""By how much the scale differs between the places, 100 m apart, where it is worked out."""
+"""By how much the scale differs between the places, 100 m apart, where it is computed."""
 Line = tuple[str, float, float]
 """A segment and the fractions between which a path follows it."""
 
@@ -71,7 +71,7 @@ class Followed(NamedTuple):
 class NearRow(NamedTuple):
     """A stretch of a line of the first path within the limit of a line of the second.
 
-    `shape` is in the plane, `scale` how much longer it is there than on the ground.
+    `shape` is in the plane, `scale` the metres there for a metre on the ground.
     """
 
     one: Line
@@ -86,7 +86,7 @@ class NearRow(NamedTuple):
 
 @dataclass
 class PathPair:
-    """Two paths held apart.
+    """Two paths that must be apart.
 
     `outside` is what lies outside the end zones of each line; `left` the same without
     the lines that both follow, which are shared assets and no approach. `shared`: what all that
@@ -408,7 +408,7 @@ def _joined(shape: Any) -> list[Any]:
 
 
 def stretches(rows: list[NearRow]) -> list[list[NearRow]]:
-    """Rows that meet or overlap along the path, together."""
+    """Group rows that meet or overlap along the path."""
     found: list[list[NearRow]] = []
     reached = float("-inf")
     for row in rows:
@@ -451,7 +451,7 @@ def folds(plane: Plane, pair: PathPair, limits: LeastDistances) -> list[tuple[Ne
 
 
 def _face(run: list[NearRow], other: list[NearRow]) -> bool:
-    """Whether anything of one path's run comes near something of the other path's."""
+    """Whether any stretch of one path comes near a stretch of the other."""
     return any(
         (one.one, one.other) == (two.other, two.one)
         and one.shape.distance(two.shape) <= (one.limit_m + _ROUNDING_M) * one.scale
@@ -510,9 +510,9 @@ def crossing_places(pair: PathPair, one: Line, other: Line) -> list[Any]:
 
 
 class LeastDistances:
-    """Least distances that services ask of two segments.
+    """Least distances that services require between two segments.
 
-    `loose`: with what the records of both may be wrong.
+    `loose`: enlarged by the survey accuracy of both.
     """
 
     def __init__(self, plane: Plane, services: list[dict[str, Any]], *, loose: bool) -> None:
@@ -533,7 +533,7 @@ class LeastDistances:
 
 
 def _by_kinds(stated: Mapping[str, float] | Iterable[str]) -> dict[frozenset[str], Any]:
-    """What rules state by two kinds, such as `duct/span`, in either order."""
+    """Values of rules by two kinds, such as `duct/span`, in either order."""
     values = stated if isinstance(stated, Mapping) else dict.fromkeys(stated, True)
     return {frozenset(map(str.strip, pair.split("/"))): value for pair, value in values.items()}
 
@@ -566,10 +566,10 @@ def forbids(service: Mapping[str, Any], kind: str, other: str) -> bool:
 
 
 class Breach(NamedTuple):
-    """Whether something near or crossing stands, or is waived; None: not worked out here.
+    """Whether a near approach or crossing counts, or is waived; None: not computed here.
 
-    `loose`: whether something does where every limit is wider by what the records of both
-    segments may be wrong.
+    `loose`: whether one counts if every limit is enlarged by the survey accuracy of both
+    segments.
     """
 
     stands: bool | None
@@ -579,9 +579,9 @@ class Breach(NamedTuple):
 
 @dataclass
 class _Apart:
-    """What a circuit or group is held to, and what of it is waived.
+    """What a circuit or group must keep, and what of it is waived.
 
-    `limits` and `loose`: the least distances, and those with what the records may be wrong.
+    `limits` and `loose`: the least distances, and those enlarged by survey accuracy.
     """
 
     plane: Plane
@@ -600,9 +600,9 @@ class _Apart:
         )
 
     def pair(self, one: Key, other: Key, contest: list[Key]) -> PathPair:
-        """Two paths, outside the end zones of all circuits that are held apart with them."""
+        """Two paths, outside the end zones of all circuits of their contest."""
         zone_m = min(float(service["end_zone_m"]) for service in self.services)
-        # Only what is held apart here ends here: under `pairwise` no third member's sites excuse.
+        # Only ends of this contest excuse: under `pairwise` no third member's sites do.
         pair = self.plane.pair(one, other, sorted({key[0] for key in contest}), zone_m)
         in_group = bool(self.subject.trial.group_test)
         both, avoidable = share_contest(self.plane.world, contest, grouped=in_group)
@@ -614,7 +614,7 @@ class _Apart:
         return self.waived.pair(self.subject.trial.id, one, other)
 
     def may_be_near(self, pair: PathPair) -> bool:
-        """Whether something would stand if the records were as wrong as they may be."""
+        """Whether something would count if the surveys were as wrong as they may be."""
         return any(
             not names and not self.waives(row.one[0], row.other[0])
             for row, names in folds(self.plane, pair, self.loose)
@@ -696,7 +696,7 @@ def check_spacing(
 
 
 def near_pairs(claim: Claim, *, folded: bool = True) -> list[dict[str, Any]]:
-    """The pairs of all near stretches, each with what its stretch says of all of them."""
+    """The pairs of all near stretches, each with the fields of its stretch."""
     told = [*claim["near"], *(claim["near_folded"] if folded else ())]
     rows = [dict[str, Any](one) for one in told]
     return [
@@ -707,7 +707,7 @@ def near_pairs(claim: Claim, *, folded: bool = True) -> list[dict[str, Any]]:
 
 
 def _check_near_stretches(claim: Claim, about: About) -> None:
-    """What a near stretch says of itself follows from its pairs."""
+    """Check that the fields of a near stretch follow from its pairs."""
     for near in (*claim["near"], *claim["near_folded"]):
         one, pairs = dict[str, Any](near), near["members"]
         mine = about.of(f"near {_between(one)}")
@@ -740,7 +740,7 @@ def _between(entry: Mapping[str, Any]) -> str:
 def _check_closest(
     plane: Plane, pair: PathPair, told: Approach | None, about: About
 ) -> float | None:
-    """The distance is right, the points lie on the segments, outside zones and common lines."""
+    """Check the distance, and that its points lie on the segments, not on zones or common lines."""
     found = closest_m(plane, pair)
     if told is None or found is None:
         missing = told is None and found is None
@@ -763,7 +763,7 @@ def _check_closest(
 def _check_near(
     apart: _Apart, pair: PathPair, told: list[dict[str, Any]], about: About
 ) -> set[int]:
-    """Every near stretch is told, with its distance, length and what it is folded under."""
+    """Check that every near stretch is claimed, with its distance, length and fold."""
     plane, used = apart.plane, set[int]()
     for row, names in folds(plane, pair, apart.limits):
         entry = next((e for e in told if id(e) not in used and _alike(row, e)), None)
@@ -782,7 +782,7 @@ def _check_near(
         folded = entry.get("under")
         right = folded in names if folded is not None else not names or "?" in names
         mine.holds(right, f"folded under {folded}, though it belongs to {sorted(names) or None}")
-    # A stretch right at the limit may be told though rounding hides it here.
+    # A stretch right at the limit may be claimed though rounding hides it here.
     return used | {id(e) for e in told if id(e) not in used and _at_limit(plane, pair, e)}
 
 
@@ -807,7 +807,7 @@ def _alike(row: NearRow, entry: Mapping[str, Any]) -> bool:
 def _check_cross(
     apart: _Apart, pair: PathPair, told: list[dict[str, Any]], about: About
 ) -> set[int]:
-    """Every place where lines meet in plan is told, unless it belongs to something shared."""
+    """Check that every place where lines meet in plan is claimed, unless it is shared."""
     plane, world, used = apart.plane, apart.plane.world, set[int]()
     at_shared = [plane.places[name] for name in pair.shared if name in plane.places]
     for one, other in meetings(pair, 0.0015):
@@ -827,8 +827,8 @@ def _check_cross(
             used |= {id(entry) for entry in mine if not held}
             near = min((shape.distance(place) for shape in at_shared), default=inf)
             excused = near <= world.records.snap_m
-            # Lines that run together are told even at a shared place; at a small angle
-            # nobody can tell whether they do.
+            # Lines that run together are claimed even at a shared place; at a small angle
+            # it is not certain whether they do.
             doubtful = excused and place.length > 0
             doubtful |= gap > 0.0005 or abs(near - world.records.snap_m) < CLOSE_M
             if not held and not doubtful:
@@ -840,7 +840,7 @@ def _check_cross(
 
 
 def _breach(claim: Claim, places: _Alongside | None) -> tuple[bool | None, bool | None]:
-    """Between two paths any that stands is one; among more, it takes one place on all of them."""
+    """The breach: of two paths any that counts; of more, only at one place on all of them."""
     rows = [row["waived"] for row in near_pairs(claim, folded=False)]
     rows += [row["waived"] for row in claim["cross"] if row["forbidden"]]
     if not rows:
@@ -864,8 +864,8 @@ class _Beside(NamedTuple):
 class _Alongside:
     """Where along each of more than two paths the others come near, cross, or are the same.
 
-    Two of many that come close lose nothing by themselves: it takes a place on one of them
-    where every other one is near, crosses or follows the same line, and not all the latter.
+    Two of many that come close are no breach by themselves. There must be a place on one of them
+    where every other one is near, crosses or follows the same line, and not all do the latter.
     """
 
     def __init__(self, apart: _Apart, crossings: list[dict[str, Any]]) -> None:
@@ -875,7 +875,7 @@ class _Alongside:
         self.beside: dict[tuple[Key, Key], list[_Beside]] = {}
 
     def lay(self, limits: LeastDistances) -> None:
-        """Find all of it, under some limits."""
+        """Find all such stretches, under some limits."""
         order = self.plane.order
         for contest in self.contests:
             for one, other in permutations(contest, 2):
@@ -910,7 +910,7 @@ class _Alongside:
         return found
 
     def meet(self, *, with_waived: bool) -> bool | None:
-        """Whether all come together somewhere; None where that hangs on rounding."""
+        """Whether all come together somewhere; None where that depends on rounding."""
         answers = {
             any(
                 self._on(path, contest, with_waived=with_waived, strict=strict)
@@ -951,7 +951,7 @@ def _wider(one: _Beside, slack: float) -> tuple[float, float]:
 
 
 def _pairs_of(trial: Trial) -> int:
-    """How many pairs of paths are held apart."""
+    """Number of pairs of paths that must be apart."""
     return sum(len(contest) * (len(contest) - 1) // 2 for contest in trial.contests)
 
 
@@ -1106,7 +1106,7 @@ def check_shared_stretches(plane: Plane, subject: Subject, about: About) -> None
 
 
 def _check_along(plane: Plane, told: Stretch, labels: Mapping[str, Key], about: About) -> None:
-    """A stretch runs from its first member to its last along every path, and begins where it says.
+    """Check that a stretch runs from its first member to its last along every path.
 
     Where the course of a drawn cable is not certain, places along it are not either.
     """

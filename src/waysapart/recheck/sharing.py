@@ -22,8 +22,8 @@ from waysapart.recheck.reliance import Asset, Key, Trial, World, name_of, servic
 class SharedAssets:
     """Attributes as in the evidence.
 
-    `tail`: what a circuit shares inside its end sites before its paths part, where that
-    is excused; `own_line`: what counts because it takes a path with what the circuit
+    `tail`: what a circuit shares inside its end sites before its paths separate, where that
+    is excused; `own_line`: what counts because a path is lost with it and with what the circuit
     protects, which is named; `through`: what is shared only because something shared lies
     in it, and the things that may be named for it: the fewest steps in, and of those the
     first by role; `supports`: what such a holder directly holds of the shared things.
@@ -44,7 +44,7 @@ class SharedAssets:
 
 
 class Subject(NamedTuple):
-    """A circuit or group: what is claimed of it, what is held apart, and what that shares."""
+    """A circuit or group: its claim, its trial, and what that shares."""
 
     claim: Circuit | Group
     trial: Trial
@@ -140,7 +140,7 @@ def _share_contest(
 
 
 def _reached_alone(world: World, key: Key, shared: set[Asset]) -> set[Asset]:
-    """What a path uses directly, and leads to otherwise than from within what is shared."""
+    """What a path uses directly, and relies on other than through what is shared."""
     works, holders, relied = world.reliance.works, world.reliance.holders, world.relied[key]
     return world.items[key].union(
         *(works[one] for one in relied & works.keys()),
@@ -149,7 +149,7 @@ def _reached_alone(world: World, key: Key, shared: set[Asset]) -> set[Asset]:
 
 
 def _ends(world: World, circuit: str, *, grouped: bool) -> set[Asset]:
-    """What a circuit's own ends bring: its relays with all they need, or in a group their sites."""
+    """What a circuit's ends rely on: its relays with all they need, or in a group their sites."""
     by = world.records.by
     machines = [name for end in ("a", "b") if (name := by["circuits"][circuit].get(end))]
     brought: set[Asset] = set().union(*(world.leads(one) for one in machines))
@@ -162,7 +162,7 @@ def _ends(world: World, circuit: str, *, grouped: bool) -> set[Asset]:
 
 
 def _tail(world: World, trial: Trial) -> set[Asset]:
-    """What all paths of a circuit run through inside an end site before they part."""
+    """What all paths of a circuit pass inside an end site before they separate."""
     by = world.records.by
     courses = [world.paths[key] for key in trial.paths]
     excused = trial.group_test is None and service_of(world.records, trial.id)["tail"] != "shared"
@@ -235,7 +235,7 @@ def _only_at(world: World, holder: str, site: str | None) -> bool:
 
 
 Entry = tuple[str, str, str, tuple[str, ...]]
-"""Asset, path that it takes, what is protected, paths that remain."""
+"""Asset, path lost with it, what is protected, paths that remain."""
 
 
 @dataclass
@@ -288,14 +288,14 @@ def own_line(world: World, circuit: str) -> OwnLine:
             taken = [key for key in paths if key in _cut(world, asset) - world.lost]
             gone = {*taken, *world.lost}
             remains = tuple(key[1] for key in paths if key not in gone)
-            # Of two named things one may take another path as well.
+            # Of two named things one may cut another path as well.
             entries = [(asset, key[1], protected, remains) for key in taken]
             found.entries += [one for one in entries if one not in found.entries]
     return found
 
 
 def _made_of(world: World, protected: str) -> tuple[set[str], str]:
-    """What a named asset is made of, or why nobody knows."""
+    """What a named asset is made of, or why that is not known."""
     by, ground = world.records.by, world.ground
     if protected not in ground.kind:
         return set(), f"{protected} is not on record"
@@ -317,7 +317,7 @@ def _made_of(world: World, protected: str) -> tuple[set[str], str]:
 
 
 def _above(world: World, inside: set[str], ends: set[str]) -> set[str]:
-    """With what these lie within, and the hazards that take any of it; not by the end sites."""
+    """Some assets, what they lie within, and the hazards to any of it; not by the end sites."""
     holders, hit = world.ground.holders, world.ground.hit
     found = reached(inside - ends, lambda at: set(holders.get(at, ())) - ends)
     return found | {hazard for one in found for hazard in hit.get(one, ())}
@@ -360,12 +360,12 @@ COLUMNS = {
 
 @dataclass
 class Waived:
-    """What the waivers of a study come to.
+    """The effect of a study's waivers.
 
     `found`: per waiver its state and the digest of what it would accept; `pairs` and
     `inside`: near approaches and crossings that are waived, by their two ids, or as all that
-    have both in a set of segments; `doubtful`: waivers whose state is taken as the evidence
-    has it, since it rests on what this program does not settle.
+    have both in a set of segments; `doubtful`: waivers whose state is taken from the evidence,
+    since recheck cannot settle it.
     """
 
     found: list[tuple[str, str | None]] = field(default_factory=list)
@@ -447,7 +447,7 @@ def _paths(world: World, trial: Trial) -> list[Key]:
 
 
 def _more_may_be_near(world: World, trial: Trial) -> bool:
-    """Whether more may be near than is told: of many paths, or by records that may be wrong."""
+    """Whether more may be near than is claimed: of many paths, or by survey accuracy."""
     return any(len(contest) > 2 for contest in trial.contests) or any(
         row.get("accuracy_m") or row.get("_accuracy_m") for row in world.records.rows["segments"]
     )
@@ -571,7 +571,7 @@ def _number(value: float) -> float | int:
 
 
 def _waive_holders(shared: SharedAssets) -> None:
-    """A holder is waived with all that it is shared for."""
+    """Waive a holder where all that it is shared for is waived."""
     while True:
         more = {a for a, inside in shared.supports.items() if inside and inside <= shared.waived}
         if more <= shared.waived:
@@ -706,7 +706,7 @@ def _end_sites(world: World, trial: Trial) -> set[Any]:
 
 
 def _check_own_line(world: World, claim: Circuit, unsure: bool, about: About) -> None:
-    """What takes paths together with what a circuit protects."""
+    """Check what is lost together with what a circuit protects."""
     protects = world.records.by["circuits"][claim["id"]].get("protects") or ()
     about.same("protects", claim["protects"], [one for one in protects if one != "-"])
     if unsure:

@@ -50,7 +50,7 @@ _UNITS = (
     *(("_dbm", "dBm"), ("_nm", "nm"), ("_mm", "mm"), ("_um", "um"), ("_m", "m"), ("_pct", "%")),
     *(("_h", "h"), ("oldest", "d")),
 )
-"""What the name of a rule ends with, and its unit."""
+"""Endings of names of rules, and their units."""
 
 
 def check_claims(world: World, facts: Evidence, about: About) -> None:
@@ -103,14 +103,14 @@ def check_claims(world: World, facts: Evidence, about: About) -> None:
 
 
 def _check_courses(facts: Evidence, about: About) -> None:
-    """The segments that a drawn cable follows are numbered in order, each once."""
+    """Check that the segments that a drawn cable follows are numbered in order, each once."""
     followed = (row for row in facts["matched"] if row["state"] == "followed")
     for cable, mine in grouped((row["cable"], row["seq"]) for row in followed).items():
         about.same(f"cable {cable}: its course", sorted(mine), list(range(1, len(mine) + 1)))
 
 
 def _check_own_fields(world: World, facts: Evidence, about: About) -> None:
-    """What is only told of circuits and groups, as the records have it."""
+    """Check fields of circuits and groups that repeat the records."""
     for circuit in facts["circuits"]:
         row, fields = world.records.by["circuits"].get(circuit["id"]), dict[str, Any](circuit)
         for name in ("name", "a", "b", "service", "group", "scheme") if row else ():
@@ -124,7 +124,7 @@ def _check_own_fields(world: World, facts: Evidence, about: About) -> None:
 
 
 def _check_witness(plane: Plane, subject: Subject, witness: VerdictWitness, about: About) -> None:
-    """The sides that are held apart, and the hazards that touch all of them."""
+    """Check the sides that must be apart, and the hazards that touch all of them."""
     claim, trial, shared = subject
     sides = [sorted(plane.order[key] for key in side) for side in trial.sides]
     about.same("sides", witness["sides"], sides)
@@ -137,7 +137,7 @@ def _check_witness(plane: Plane, subject: Subject, witness: VerdictWitness, abou
 
 
 def _verdict(subject: Subject, breach: Breach, gaps: list[GapKey]) -> str | None:
-    """The verdict; None where it hangs on something that is not worked out here."""
+    """The verdict; None where it depends on something that is not computed here."""
     claim, trial, _ = subject
     assets = claim["shared"] if len(trial.sides) > 1 else []
     if any(not one["waived"] for one in assets):
@@ -155,7 +155,7 @@ def _verdict(subject: Subject, breach: Breach, gaps: list[GapKey]) -> str | None
 def _check_schemes(
     world: World, facts: Evidence, circuits: Mapping[str, Circuit], about: About
 ) -> None:
-    """A scheme is as bad as its worst member, and fails with what any of them fails with."""
+    """Check that a scheme is as bad as its worst member, and fails with any of them."""
     rows = sorted(world.records.by["circuits"].items())
     members = grouped((row["scheme"], name) for name, row in rows if row.get("scheme"))
     about.same_set("schemes", [one["id"] for one in facts["schemes"]], members)
@@ -173,7 +173,7 @@ def _check_schemes(
 
 
 def _check_counts(facts: Evidence, circuits: Mapping[str, Circuit], about: About) -> None:
-    """The summary counts what is told."""
+    """Check the counts of the summary."""
     told, counted = facts["circuits"], Counter[str](one["verdict"] for one in circuits.values())
     silent = [
         one for one in told if any(not entry["remains"] for entry in one["with_protected"] or ())
@@ -302,7 +302,7 @@ def check_weights(records: Records, told: list[dict[str, Any]], about: About) ->
 
 
 def _same_rows(what: str, told: list[Any], found: list[Any], about: About) -> None:
-    """Rows that must be the same, in any order; each begins with its name."""
+    """Check rows that must be the same, in any order; each begins with its name."""
     left = list(found)
     for row in told:
         if about.holds(row in left, f"{what} {row[0]}: not {row[1:]}, as the evidence says"):
@@ -312,7 +312,7 @@ def _same_rows(what: str, told: list[Any], found: list[Any], about: About) -> No
 
 
 def _in_use(world: World) -> Iterator[tuple[tuple[str, ...], Any]]:
-    """Every rule that something on record asks for, and its value."""
+    """Every rule that something on record uses, and its value."""
     by = world.records.by
     assets = [role for role, rows in by.items() if rows and role not in ("links", "circuits")]
     used = {
@@ -354,7 +354,7 @@ def _unit(path: tuple[str, ...]) -> str:
 
 
 def _source(records: Records, path: tuple[str, ...]) -> str:
-    """Who says so: the study's own rules, or the source that the shipped ones state."""
+    """The source: the study's own rules, or the one that the shipped rules state."""
     stated = records.said_by.get(path)
     for length in range(len(path), 0, -1):
         stated = stated or shipped_sources().get(_dotted(path[:length]))
@@ -362,7 +362,7 @@ def _source(records: Records, path: tuple[str, ...]) -> str:
 
 
 def _to_sign(world: World) -> Iterator[tuple[str, Any, str, str, int]]:
-    """Key, value, unit and source of what the rules say in place of the records; how often."""
+    """Key, value, unit, source and count of what the rules assume in place of records."""
     records = world.records
     said = records.rules["records"]
     relied = set().union(*world.relied.values()) if world.relied else set()

@@ -100,11 +100,10 @@ def _without(
 def unique_ids(
     tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger
 ) -> dict[str, pd.DataFrame]:
-    """Ids are unique over all asset roles together, and within each other role.
+    """Make ids unique over all asset roles together, and within each other role.
 
-    Where they are not, the same row twice counts once. Of rows that differ the first by role and
-    content keeps the id; the others get a number behind it, so that nothing is lost, and
-    the gap touches them all.
+    The same row twice counts once. Of rows that differ the first by role and content keeps the
+    id; the others get a number behind it, so that nothing is lost, and the gap touches them all.
     """
     left = dict(tables)
     renamed: dict[str, list[tuple[str, str]]] = {}
@@ -277,10 +276,10 @@ def _readdressed(
 def unique_keys(
     tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger
 ) -> dict[str, pd.DataFrame]:
-    """No two rows of a course have the same place in it.
+    """Give each row of a course a place of its own.
 
-    Where they have, the same row twice counts once, and others follow each other by what they
-    say. A step without a place comes last.
+    The same row twice counts once; rows that differ follow each other in the order of their
+    content. A step without a place comes last.
     """
     left = dict(tables)
     for name, role in ROLES.items():
@@ -317,10 +316,7 @@ def _by_content(frame: pd.DataFrame, role: Role) -> pd.DataFrame:
 def cycles(
     tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger
 ) -> dict[str, pd.DataFrame]:
-    """Nothing lies in itself, and no cable carries itself, through whatever others.
-
-    Every reference that leads round is cut.
-    """
+    """Cut every reference by which something lies in itself, or a cable carries itself."""
     left = dict(tables)
     inside = [
         tables[name][["id", "within", "_layer", "_row"]]
@@ -446,7 +442,7 @@ def _chain(step: Mapping[int, int]) -> list[int]:
 
 
 def circuits(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger) -> None:
-    """A circuit has its paths stated in one way, not in two."""
+    """Report circuits whose paths are stated both one by one and by a ring."""
     frame = tables["ring_circuits"]
     ledger.rows(
         frame,
@@ -461,7 +457,7 @@ def circuits(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger
 def links(
     tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger
 ) -> dict[str, pd.DataFrame]:
-    """A fibre link names its wavelength; power limits in the wrong order are blanked."""
+    """Report fibre links without a wavelength; blank power limits in the wrong order."""
     frame = tables["links"]
     is_fibre = frame["medium"].isna() | (frame["medium"] == "fibre")
     ledger.rows(
@@ -505,7 +501,7 @@ def measurements(
 def named_in_rules(
     tables: Mapping[str, pd.DataFrame], rules: Rules, layers: Sequence[Layer], ledger: Ledger
 ) -> dict[str, pd.DataFrame]:
-    """Services and fibre types are keys of the rules; any other fibre type is blanked."""
+    """Report services and fibre types that the rules lack; blank such fibre types."""
     left = dict(tables)
     for name, column, known, section, code in (
         ("circuits", "service", rules.services, "services", "unknown-service"),
@@ -532,7 +528,7 @@ def waived(
     removed: Collection[str],
     rules_file: str,
 ) -> None:
-    """Waivers name a circuit or group on record; assets that are not on record get a note."""
+    """Report waivers of circuits and groups not on record; note assets not on record."""
     if not rules.waivers:
         return
     frame = tables["circuits"]
@@ -668,7 +664,7 @@ def _beyond(
     drawn: Sequence[str],
     snap_m: float,
 ) -> list[str] | None:
-    """Assets that a conflict touches beyond those of its row; None where the conflict says so itself.
+    """Assets that a conflict touches beyond those of its row; None: those it names itself.
 
     What may pass a structure of unknown kind, what stands where a joint does that has lost the
     cables it lists, and what may follow a segment that is not drawn.

@@ -452,11 +452,10 @@ def _events(proof: Proof, table: Contingency, chosen: Ints) -> pd.DataFrame:
 
 
 def availability_lost(proof: Proof, chosen: Ints) -> Floats:
-    """What each asset brings to the loss of circuits: shape (assets,).
+    """Unavailability of circuits that each asset contributes: shape (assets,).
 
-    The time, as a share, that circuits would not be lost if it never failed,
-    summed over the circuits. A circuit with a path that is not on record brings nothing:
-    nobody knows whether it is lost.
+    The share of time for which circuits would not be lost if it never failed, summed over the
+    circuits. A circuit with a path that is not on record does not count.
     """
     down = proof.outages
     known = ~(np.isnan(down.together[chosen]) & np.isnan(down.together_at_least[chosen]))
