@@ -53,7 +53,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Plant:
+class TiedPlant:
     """The plant of a study, tied: all that depends neither on links nor on circuits.
 
     Attributes
@@ -102,8 +102,10 @@ class Plant:
 
 
 @dataclass(frozen=True)
-class Network(Plant):
+class Network(TiedPlant):
     """A study whose circuits are tied to the plant; every later stage starts from here.
+
+    It has the attributes of `TiedPlant` as well.
 
     Attributes
     ----------
@@ -117,8 +119,6 @@ class Network(Plant):
         Where links are spliced, and on what length no joint is on record.
     gaps : tuple of Gap
         Everything that the records leave open, from reading and tying.
-
-    The others are those of `Plant`.
     """
 
     study: Study
@@ -247,15 +247,15 @@ def tie_laid_links(
     return _network(network, study, parts, pieces, paths, *measures, ())
 
 
-def _network(plant: Plant, *rest: Any) -> Network:
+def _network(plant: TiedPlant, *rest: Any) -> Network:
     """A network of a plant and of what goes over it, in the order of the fields."""
-    return Network(*(getattr(plant, field.name) for field in fields(Plant)), *rest)
+    return Network(*(getattr(plant, field.name) for field in fields(TiedPlant)), *rest)
 
 
 _OVER_PLANT = {
     *("links", "link_runs", "circuits", "circuit_paths", "rings", "ring_circuits", "measurements"),
 }
-"""Roles on which no field of `Plant` depends."""
+"""Roles on which no field of `TiedPlant` depends."""
 
 
 def _one_plant(one: Study, other: Study) -> bool:
@@ -267,7 +267,7 @@ def _one_plant(one: Study, other: Study) -> bool:
     )
 
 
-def _tie_plant(study: Study) -> Plant:
+def _tie_plant(study: Study) -> TiedPlant:
     assets = number_assets(study)
     recorded, within, ignored = _holders(study, assets)
     above = _above(recorded)
@@ -278,7 +278,7 @@ def _tie_plant(study: Study) -> Plant:
     chains = chain_cables(study, assets, ends, passed, matches)
     lonlat = positions_deg(study, study.geometries("segments"))
     segment_m = segment_lengths_m(study, lonlat)
-    return Plant(
+    return TiedPlant(
         assets,
         recorded,
         within,
@@ -297,7 +297,7 @@ def _tie_plant(study: Study) -> Plant:
 
 
 def _measures(
-    study: Study, plant: Plant, parts: Parts, pieces: LinkParts
+    study: Study, plant: TiedPlant, parts: Parts, pieces: LinkParts
 ) -> tuple[CableTerms, LinkLengths, Splices]:
     """Fibre lengths of stretches of cable and of links, and splices."""
     tested = measured_lengths(study)
