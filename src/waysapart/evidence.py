@@ -131,7 +131,7 @@ class MediumLength(TypedDict):
 
 @with_config(_EXACT)
 class Path(TypedDict):
-    """One way of a circuit."""
+    """One path of a circuit."""
 
     links: list[Id]
     out_of_service: bool
@@ -155,7 +155,7 @@ class Path(TypedDict):
 
 @with_config(_EXACT)
 class Shared(TypedDict):
-    """An asset that ways share though they need not; why, and where, stands in its stretch."""
+    """An avoidable shared asset; its stretch says why and where."""
 
     asset: Id
     role: str
@@ -172,7 +172,7 @@ class Shared(TypedDict):
 
 @with_config(_EXACT)
 class Along(TypedDict):
-    """A stretch of one way, in metres from its end a along the line of its plant."""
+    """A stretch of one path, in metres from its end a along the line of its plant."""
 
     from_m: float
     to_m: float
@@ -180,7 +180,7 @@ class Along(TypedDict):
 
 @with_config(_EXACT)
 class Stretch(TypedDict):
-    """Neighbours that ways share without a break, as one; or one thing that has no neighbour.
+    """Neighbours that paths share without a break, as one; or one thing without a neighbour.
 
     What stands in a row on every way, under one cable of one link, is one stretch. Things
     off the line (a room, a battery) stand alone. `holders` are shared only because a member
@@ -188,23 +188,23 @@ class Stretch(TypedDict):
     """
 
     stretch: Annotated[int, Field(ge=1)]
-    members: Annotated[list[Id], Field(min_length=1, description="in the order of the first way")]
+    members: Annotated[list[Id], Field(min_length=1, description="in the order of the first path")]
     holders: list[Id]
     waived: bool
     via: Annotated[
         dict[str, list[Id]],
         Field(
             description="by way: from the link down to what leads there; of several members, what "
-            "the ways to all of them have in common"
+            "the paths to all of them have in common"
         ),
     ]
-    along: Annotated[dict[str, Along], Field(description="by way; only what lies on its line")]
+    along: Annotated[dict[str, Along], Field(description="by path; only what lies on its line")]
     at: Annotated[At | None, Field(description="of the first member")]
 
 
 @with_config(_EXACT)
 class SinglePoints(TypedDict):
-    """Everything whose loss alone takes all ways: whole stretches by number, the rest by id."""
+    """Everything whose loss alone takes all paths: whole stretches by number, the rest by id."""
 
     stretches: list[int]
     assets: list[Id]
@@ -234,7 +234,7 @@ class NearPair(TypedDict):
     kinds: Annotated[list[str], Field(min_length=2, max_length=2)]
     at: At
     distance_m: Annotated[float, Field(ge=0)]
-    length_m: Annotated[float, Field(ge=0, description="of the first way that is near")]
+    length_m: Annotated[float, Field(ge=0, description="of the first path that is near")]
     limit_m: Annotated[float, Field(ge=0)]
     from_m: float
     to_m: float
@@ -242,7 +242,7 @@ class NearPair(TypedDict):
 
 @with_config(_EXACT)
 class Near(NearPair):
-    """Where two ways run closer than the rules allow, from end to end of one stretch.
+    """Where two paths run closer than the rules allow, from end to end of one stretch.
 
     The closest pair stands in `main`, `alternate`, `kinds`, `at`, `distance_m`; lengths and
     places are of the whole stretch, and the limit is the greatest that its pairs are held to.
@@ -258,7 +258,7 @@ class Near(NearPair):
 
 @with_config(_EXACT)
 class Cross(TypedDict):
-    """Where two ways cross in plan without a common asset."""
+    """Where two paths cross in plan without a common asset."""
 
     main: Id
     alternate: Id
@@ -274,7 +274,7 @@ class Cross(TypedDict):
 
 @with_config(_EXACT)
 class Closest(TypedDict):
-    """The least distance of any two ways, and the smallest circle that touches both."""
+    """The least distance of any two paths, and the smallest circle that touches both."""
 
     distance_m: float
     danger_radius_m: Figure
@@ -322,7 +322,7 @@ class Delay(TypedDict):
 
 @with_config(_EXACT)
 class Contribution(TypedDict):
-    """What one asset brings of the time in which all ways are down."""
+    """What one asset contributes to the time in which all paths are down."""
 
     asset: Id
     share: Figure
@@ -332,9 +332,9 @@ class Contribution(TypedDict):
 
 @with_config(_LABELLED)
 class Unavailability(TypedDict):
-    """Part of the time that ways are down; also one share for each path, by its label."""
+    """Part of the time that paths are down; also one share for each path, by its label."""
 
-    both: Annotated[Figure, Field(description="all ways at once")]
+    both: Annotated[Figure, Field(description="all paths at once")]
     minutes_a_year: Figure
     losses_a_year: Figure
     greatest: list[Contribution]
@@ -348,7 +348,7 @@ class Unavailability(TypedDict):
 
 @with_config(_EXACT)
 class GroupUnavailability(TypedDict):
-    """Part of the time that every way of every member, and that the working ways, are down."""
+    """Part of the time that every path of every member, and that the working paths, are down."""
 
     all: Figure
     working: Figure
@@ -751,7 +751,7 @@ class Witness(TypedDict):
 
 @with_config(_EXACT)
 class ProfileOfWay(TypedDict):
-    """Distance from one way to another, arc by arc; `rows` has a value for each column."""
+    """Distance from one path to another, arc by arc; `rows` has a value for each column."""
 
     along: str
     to: str
@@ -802,12 +802,24 @@ class Evidence(TypedDict):
 
 @cache
 def form() -> TypeAdapter[Evidence]:
-    """The form, ready to hold data against."""
+    """Return the type adapter that validates data against `Evidence`.
+
+    Returns
+    -------
+    TypeAdapter
+    of
+    Evidence
+    """
     return TypeAdapter(Evidence)
 
 
 def schema() -> dict[str, Any]:
-    """The JSON Schema of evidence (draft 2020-12)."""
+    """Return the JSON Schema of the evidence (draft 2020-12).
+
+    Returns
+    -------
+    dict
+    """
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "$id": SCHEMA,
@@ -816,7 +828,20 @@ def schema() -> dict[str, Any]:
 
 
 def misfits(data: Any, most: int = 20) -> list[str]:
-    """Where data does not keep to the form: a sentence each, the first `most` of them."""
+    """State where data does not keep to the form of the evidence.
+
+    Parameters
+    ----------
+    data : object
+        As parsed from JSON.
+    most : int
+        At most so many places are named.
+
+    Returns
+    -------
+    list of str
+        One sentence each; empty where all is well.
+    """
     try:
         form().validate_python(data)
     except ValidationError as error:

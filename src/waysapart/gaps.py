@@ -1,10 +1,9 @@
 """The table of record gaps: what each code means and what to do about it.
 
-A gap is something that the records leave open. Where it bears on separation, a
-verdict whose paths it touches is `unproven`, never `apart`; where it bears on
-limits, a limit that it concerns is neither kept nor broken. Stages that find
-gaps take their codes from here, so that docs and reports can explain every one
-of them.
+A gap is something that the records leave open. Where it bears on separation, a verdict whose paths
+it touches is `unproven`, never `apart`; where it bears on limits, a limit that it concerns is
+neither kept nor broken. Every stage takes its codes from here, so that docs and reports explain
+each of them.
 """
 
 from __future__ import annotations

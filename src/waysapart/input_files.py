@@ -1,11 +1,12 @@
 """Which files are opened, and how: regular ones, of a known format, bounded, unchanged while read.
 
-`prove` and `recheck` read layers each by themselves; what a file may be is the same for both.
-GDAL reads some eighty formats, and takes for a layer whatever one of them recognises: a VRT or a
-pipeline names other files and hosts, whatever its own name is. So the format is settled here, by
-the first bytes, before GDAL sees a file, and GDAL is asked for that format alone. What these
-formats can still name elsewhere (a coordinate system by link, a view without end) is looked for
-first, and refused.
+`prove` and `recheck` each read layers by themselves; what a file may be is the same for both.
+
+GDAL reads some eighty formats, and opens as a layer whatever one of them recognises: a VRT or a
+pipeline names other files and hosts, whatever its own name is. So the first bytes settle the
+format before GDAL sees a file, and GDAL is asked for that format alone. References that these
+formats can still hold (a coordinate system by link, a view without end) are looked for first, and
+refused.
 """
 
 from __future__ import annotations
@@ -73,7 +74,7 @@ text."""
 
 @contextmanager
 def fenced() -> Iterator[None]:
-    """Keep GDAL from the network, and tell it how to read sheets, for the time being."""
+    """Keep GDAL from the network, and tell it how to read sheets, in the body of a `with`."""
     import pyogrio
 
     before = {name: pyogrio.get_gdal_config_option(name) for name in FENCE}
@@ -85,13 +86,13 @@ def fenced() -> Iterator[None]:
 
 
 BAD_CRS = (
-    "states a coordinate system that GDAL makes nothing of (of a Shapefile, its .prj): mend it, or "
-    "take it away and state crs in study.toml"
+    "states a coordinate system that GDAL makes nothing of (of a Shapefile, its .prj): correct it, "
+    "or take it away and state crs in study.toml"
 )
 
 
 class RefusedError(Exception):
-    """A file that is not read; says why, and what to do."""
+    """A file that is not read; the message says why, and what to do."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +113,16 @@ class Vector:
     path: Path
 
     def plain(self, error: object) -> str:
-        """What GDAL said, on one line, with the file's own name for where it lies."""
+        """Return what GDAL said on one line, with the name of the file in place of its full path.
+
+        Parameters
+        ----------
+        error : object
+
+        Returns
+        -------
+        str
+        """
         said = " ".join(str(error).split())
         for long in (self.name, os.path.abspath(self.path)):
             said = said.replace(long, self.path.name)
@@ -123,11 +133,16 @@ class Vector:
 
 
 def check_regular(path: Path) -> None:
-    """Refuse what is no file with an end: a pipe, a device, a socket, a folder.
+    """Refuse what is not a regular file: a pipe, a device, a socket, a folder.
+
+    Parameters
+    ----------
+    path : Path
 
     Raises
     ------
     RefusedError
+        It is none, or cannot be read.
     """
     try:
         mode = path.stat().st_mode
@@ -155,11 +170,22 @@ def _refuse_mode(mode: int) -> None:
 
 
 def read_bytes(path: Path, most: int | None = None) -> bytes:
-    """The bytes of a regular file of at most so many; never waits for a pipe.
+    """Read a regular file of limited size; never wait for a pipe.
+
+    Parameters
+    ----------
+    path : Path
+    most : int, optional
+        Most bytes that it may hold.
+
+    Returns
+    -------
+    bytes
 
     Raises
     ------
     RefusedError
+        It is no regular file, is larger, cannot be read, or changed meanwhile.
     """
     check_regular(path)
     try:
@@ -191,10 +217,19 @@ def _mark(found: os.stat_result) -> tuple[int, ...]:
 
 
 def parts(path: Path) -> tuple[tuple[Path, str], ...]:
-    """Every file that a source is read from, each with what follows the folder in its name.
+    """List every file that a source is read from.
 
     Of a folder all in it; of a Shapefile its sidecars; of a GeoPackage the pages that SQLite has
     not yet written back.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    tuple of (Path, str)
+        Each with its name, from the source on.
     """
     if path.is_dir():
         return tuple(
@@ -221,7 +256,13 @@ def _escaped(name: str) -> str:
 
 @contextmanager
 def hashed(path: Path, source: str) -> Iterator[tuple[tuple[str, str], ...]]:
-    """Every file of a source under its name with its SHA-256, held to be the same at the end.
+    """Hash every file of a source, and check at the end of the `with` that it is the same.
+
+    Parameters
+    ----------
+    path : Path
+    source : str
+        The path as the study states it; names begin as it does.
 
     Raises
     ------
@@ -245,7 +286,17 @@ def hashed(path: Path, source: str) -> Iterator[tuple[tuple[str, str], ...]]:
 
 
 def sha256(path: Path) -> str:
-    """SHA-256 of a file's bytes, read in pieces."""
+    """Return the SHA-256 of a file's bytes, read in pieces.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    str
+        Hexadecimal.
+    """
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
@@ -254,12 +305,20 @@ def sha256(path: Path) -> str:
 
 
 def vector(path: Path) -> Vector:
-    """How GDAL is to open a file, as the one format that its first bytes show.
+    """Decide how GDAL opens a file: as the one format that its first bytes show.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    Vector
 
     Raises
     ------
     RefusedError
-        Where it is of no format that is read, or names what lies elsewhere.
+        It is of no format that is read, or refers to something elsewhere.
     """
     whole = os.path.abspath(path)
     if whole.startswith("/vsi") or re.search(r"\.(?:zip|tar|tgz|kmz)(?:$|[!/\\])", whole, re.I):
@@ -458,11 +517,16 @@ _ALLOWED_ACTS = frozenset({sqlite3.SQLITE_READ, sqlite3.SQLITE_SELECT, sqlite3.S
 
 
 def check_filter(where: str) -> None:
-    """Refuse an attribute filter that is too long or too deeply nested for any of its readers.
+    """Refuse an attribute filter that is too long or too deeply nested for its readers.
+
+    Parameters
+    ----------
+    where : str
 
     Raises
     ------
     RefusedError
+        More than `MOST_FILTER_SIGNS` or `MOST_FILTER_DEPTH`.
     """
     if len(where) > MOST_FILTER_SIGNS:
         raise RefusedError(
@@ -482,12 +546,18 @@ def check_filter(where: str) -> None:
 
 
 def check_query(vector: Vector, layer: str, where: str | None) -> None:
-    """Try a filter of a GeoPackage in bounded steps, before GDAL does.
+    """Run a filter of a GeoPackage in bounded steps, before GDAL does.
+
+    Parameters
+    ----------
+    vector : Vector
+    layer : str
+    where : str or None
 
     Raises
     ------
     RefusedError
-        For what has no end, or what SQLite by itself has not: GDAL must not be led elsewhere.
+        It takes too long, or calls functions that SQLite does not have by itself.
     """
     if where is None:
         return
@@ -500,7 +570,12 @@ def check_query(vector: Vector, layer: str, where: str | None) -> None:
 
 
 def bounded(base: sqlite3.Connection) -> None:
-    """Let a connection only read, without recursion, in bounded steps and cells."""
+    """Restrict a connection to reading, without recursion, in bounded steps and cells.
+
+    Parameters
+    ----------
+    base : Connection
+    """
     for name in _SPATIAL:
         with suppress(sqlite3.Error):
             base.create_function(name, -1, lambda *_given: 1)
@@ -526,11 +601,24 @@ def bounded(base: sqlite3.Connection) -> None:
 
 
 def run(base: sqlite3.Connection, query: str, what: str) -> list[Any]:
-    """First column of each row of a query on a bounded connection.
+    """Run a query on a bounded connection.
+
+    Parameters
+    ----------
+    base : Connection
+    query : str
+    what : str
+        The query in words, for messages.
+
+    Returns
+    -------
+    list
+        First column of each row.
 
     Raises
     ------
     RefusedError
+        It takes too long or cannot be run.
     """
     try:
         return [row[0] for row in base.execute(query)]
@@ -617,9 +705,14 @@ def _check_database(path: Path) -> None:
 def check_header(text: str) -> None:
     """Refuse a table whose first line is longer than names of columns can be.
 
+    Parameters
+    ----------
+    text : str
+
     Raises
     ------
     RefusedError
+        More than a million characters.
     """
     end = text.find("\n")
     if (len(text) if end < 0 else end) > _MOST_HEADER_SIGNS:
@@ -630,11 +723,16 @@ def check_header(text: str) -> None:
 
 
 def check_columns(count: int) -> None:
-    """Refuse a layer with more columns than any has.
+    """Refuse a layer with more than `MOST_COLUMNS` columns.
+
+    Parameters
+    ----------
+    count : int
 
     Raises
     ------
     RefusedError
+        It has more.
     """
     if count > MOST_COLUMNS:
         raise RefusedError(
@@ -649,13 +747,18 @@ def check_columns(count: int) -> None:
 def check_parquet(path: Path) -> None:
     """Refuse a Parquet file whose tables take far more memory than the file.
 
-    Runs of one value and dictionaries are kept short in the file: a thousand million rows take a
-    few bytes. Rows and columns are counted before anything is read; texts are read as dictionaries
+    Runs of one value and dictionaries are short in the file: a thousand million rows take a few
+    bytes. Rows and columns are counted before anything is read; texts are read as dictionaries
     first, so that their whole length is known before it is taken.
+
+    Parameters
+    ----------
+    path : Path
 
     Raises
     ------
     RefusedError
+        Its tables are too large, or it cannot be read.
     """
     import pyarrow as pa  # type: ignore[import-untyped]
     import pyarrow.compute as pc  # type: ignore[import-untyped]

@@ -95,7 +95,7 @@ def refuse_unsafe(
     force: bool = False,
     folders: bool = False,
 ) -> None:
-    """Refuse files that must not be written, all of them in one go; nothing is written.
+    """Refuse files that must not be written, all of them in one message; nothing is written.
 
     Parameters
     ----------
@@ -258,11 +258,18 @@ _SQLITE_STEPS = 1_000_000
 def written_by_us(target: OutputFile) -> bool:
     """Whether the file at a place says by its own content that waysapart wrote it.
 
-    Each kind of file is known by a mark of its own, and only a file of the same kind is:
-    HTML by its `generator`; JSON by its first keys, of which `waysapart` is one; TOML by its
-    first line with the hash of what follows, so that one which somebody edited is not taken
-    for ours; CSV by its exact heading; a GeoPackage by its layers, which are layers of
-    findings and roles of a study and no others.
+    Each kind of file has a mark of its own: HTML its `generator`; JSON its first keys, of which
+    `waysapart` is one; TOML its first line with the hash of what follows, so that a file which
+    somebody edited does not count; CSV its exact heading; a GeoPackage its layers, which are
+    layers of findings and roles of a study and no others.
+
+    Parameters
+    ----------
+    target : OutputFile
+
+    Returns
+    -------
+    bool
     """
     try:
         with target.path.open("rb") as file:
@@ -299,13 +306,31 @@ def _holds_findings(path: Path) -> bool:
 
 
 def marked_toml(text: str) -> str:
-    """A TOML document whose first line says that waysapart wrote it and what it held then."""
+    """Put a first line before a TOML document by which `written_by_us` knows it.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+    """
     digest = hashlib.sha256(text.encode()).hexdigest()
     return f"# Written by waysapart {VERSION}, replaced while unchanged: sha256 {digest}\n{text}"
 
 
 def marked_facts(facts: Mapping[str, Any]) -> dict[str, Any]:
-    """Facts with the version of waysapart among their first keys."""
+    """Put the version of waysapart among the first keys of facts.
+
+    Parameters
+    ----------
+    facts : mapping
+
+    Returns
+    -------
+    dict
+    """
     return {**facts} if "waysapart" in facts else {"waysapart": VERSION, **facts}
 
 
@@ -313,7 +338,16 @@ def marked_facts(facts: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def is_stream(path: Path) -> bool:
-    """Whether a path stands for something that is written to and never replaced."""
+    """Whether a path stands for something that is written to and never replaced.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    bool
+    """
     if _descriptor(path) is not None:
         return True
     try:
@@ -324,7 +358,16 @@ def is_stream(path: Path) -> bool:
 
 
 def is_standard_output(path: Path) -> bool:
-    """Whether a path is a name of standard output, such as /dev/stdout."""
+    """Whether a path is a name of standard output, such as /dev/stdout.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    bool
+    """
     return _own_descriptor(path) == 1
 
 
@@ -376,9 +419,16 @@ def _write_stream(path: Path, text: str) -> None:
 def write_text(
     target: OutputFile, text: str, inputs: Iterable[Path] = (), *, force: bool = False
 ) -> None:
-    """Write a text, so that the file is either the old one or the whole new one.
+    """Write a text in UTF-8, so that the file is either the old one or the whole new one.
 
-    In UTF-8, with line feeds as they are. A device, a pipe or a descriptor is written to.
+    Line feeds stay as they are. A device, a pipe or a descriptor is written to.
+
+    Parameters
+    ----------
+    target : OutputFile
+    text : str
+    inputs, force : iterable of Path, bool
+        As for `refuse_unsafe`.
 
     Raises
     ------
@@ -407,12 +457,12 @@ def replacing(
     force: bool = False,
     folders: bool = False,
 ) -> Iterator[Change]:
-    """Files that change together or not at all, in the body of a `with`.
+    """Replace several files together or not at all, in the body of a `with`.
 
     Parameters
     ----------
-    targets, inputs, force, folders
-        As for `refuse_unsafe`. What is yielded may write other files of the same folders too.
+    targets, inputs, force, folders : sequence of OutputFile, iterable of Path, bool, bool
+        As for `refuse_unsafe`. The body may write other files of the same folders too.
 
     Yields
     ------
@@ -487,7 +537,16 @@ _REASONS = {
 
 
 def reason_of(error: BaseException) -> str:
-    """Why a file cannot be written, in words."""
+    """State in words why a file cannot be written.
+
+    Parameters
+    ----------
+    error : BaseException
+
+    Returns
+    -------
+    str
+    """
     if isinstance(error, OSError) and error.errno is not None:
         told = os.strerror(error.errno)
         words = _REASONS.get(error.errno)
@@ -502,7 +561,7 @@ def reason_of(error: BaseException) -> str:
 
 
 class Change:
-    """Files in the making, and how they come into their places.
+    """Files in the making, and how they are put into their places.
 
     Attributes
     ----------
@@ -520,7 +579,17 @@ class Change:
         self._gone: list[Path] = []
 
     def place(self, path: Path) -> Path:
-        """Where to write a file for it to come into its place in the end."""
+        """Return where to write a file, for it to be put into its place at the end.
+
+        Parameters
+        ----------
+        path : Path
+            Its place.
+
+        Returns
+        -------
+        Path
+        """
         self.at = path
         real = _real(path)
         made = self._folders.get(real.parent)
@@ -531,12 +600,26 @@ class Change:
         return made / real.name
 
     def remove(self, path: Path) -> None:
-        """Let a file go, such as one that no longer belongs to the others."""
+        """Remove a file at the end, such as one that no longer belongs to the others.
+
+        Parameters
+        ----------
+        path : Path
+        """
         if path.exists():
             self._gone.append(_real(path))
 
     def about(self, error: BaseException) -> Path:
-        """The file that an error is about, by the name of its place."""
+        """Return the file that an error is about, by the name of its place.
+
+        Parameters
+        ----------
+        error : BaseException
+
+        Returns
+        -------
+        Path
+        """
         name = getattr(error, "filename", None)
         if isinstance(name, str | Path):
             for real, made in self._folders.items():
@@ -703,10 +786,14 @@ def _lock(folder: Path, *, wait: bool) -> tuple[int | None, bool]:
 
 
 def clear_left_over(folder: Path) -> None:
-    """Remove what killed runs left in a folder, and take back what they half changed.
+    """Remove what killed runs left in a folder, and undo what they half changed.
 
-    Only folders of this program's name, of the same user, which no process holds; where
-    locks do not work, those a day old.
+    Only folders of this program's name, of the same user, which no process holds; where locks do
+    not work, those a day old.
+
+    Parameters
+    ----------
+    folder : Path
     """
     try:
         with os.scandir(folder) as entries:
@@ -740,14 +827,14 @@ def _clear(folder: Path) -> None:
 def write_layer(
     frame: pd.DataFrame, path: Path, *, layer: str, driver: str, append: bool = False, **more: Any
 ) -> None:
-    """Write one layer through GDAL, and look whether all of it is there.
+    """Write one layer through GDAL, and check that all of it is there.
 
     Parameters
     ----------
     frame : DataFrame or GeoDataFrame
     path : Path
         Where it is made, in `replacing`.
-    layer, driver, append
+    layer, driver, append : str, str, bool
         As for `pyogrio.write_dataframe`.
     **more
         Its further options.
@@ -755,9 +842,9 @@ def write_layer(
     Raises
     ------
     CallError
-        A text or the name of a column holds a sign that ends text for GDAL (NUL).
-    WriteError
-        The layer cannot be written whole.
+        A text or the name of a column holds a character that ends text for GDAL (NUL).
+    OSError
+        The layer is not whole; `replacing` makes a WriteError of it.
     """
     import pyogrio
 

@@ -1,7 +1,6 @@
 """The one table of roles and columns: what a study may hold, in which unit, checked how.
 
-Reading, `blank`, the documentation and the tests all use this table; nothing
-else in the package knows which columns a role has.
+Reading, `blank`, the numbering of assets, the documentation and the tests use this table.
 """
 
 from __future__ import annotations
@@ -24,7 +23,7 @@ numbers (whole numbers in one cell, `;` between); date (ISO 8601)."""
 
 LIST_SEPARATOR = ";"
 FIRST_YEAR, LAST_YEAR = 1700, 2200
-"""Years that a date of a record may lie in; no cable is older, and no test so far ahead."""
+"""Years in which a date of a record may lie: no cable is older, no record is so far ahead."""
 KNOWN_EMPTY = "-"
 """In `MAY_BE_NONE` columns: known to be none. A blank means not recorded."""
 MAY_BE_NONE = frozenset({"within", "supplies", "needs", "relies_on"})
@@ -39,11 +38,25 @@ _CELL_ENDS = re.compile(r"([;\t\r\n])")
 
 
 def csv_safe(text: str) -> str:
-    """A text as it stands in a CSV file: no spreadsheet takes any of it for a formula.
+    """Write a text so that no spreadsheet takes any of it for a formula.
 
-    An apostrophe stands before a text that begins like a formula, and before each part of it
-    after `;`, a tab or a line end that does so, since a spreadsheet set to another separator
-    begins a cell there. Numbers and a lone `-` stay. `csv_meant` takes the apostrophes away again.
+    An apostrophe stands before a text that begins like a formula, and before each part of it after
+    `;`, a tab or a line end that does so, since a spreadsheet set to another separator begins a
+    cell there. Numbers and a lone `-` stay.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+        `csv_meant` takes the apostrophes away again.
+
+    Examples
+    --------
+    >>> csv_safe("=1+1"), csv_safe("-5.2"), csv_safe("D1;=A1")
+    ("'=1+1", '-5.2', "D1;'=A1")
     """
     if not _FORMULA.search(text):
         return text
@@ -53,7 +66,21 @@ def csv_safe(text: str) -> str:
 
 
 def csv_meant(text: str) -> str:
-    """The text that `csv_safe` wrote so; any text without such apostrophes as it is."""
+    """Take away the apostrophes of `csv_safe`; any other text stays as it is.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> csv_meant("'=1+1"), csv_meant("it's")
+    ('=1+1', "it's")
+    """
     if "'" not in text:
         return text
     if text.startswith("'") and _acts(text):
@@ -74,9 +101,21 @@ def _acts(text: str) -> bool:
 class Column:
     """One column of a role.
 
-    `required` columns must exist and hold a value in every row, unless
-    `may_be_blank`. `refers` names the roles whose ids the column may hold (`assets`: any asset
-    role); `minimum` and `maximum` are inclusive unless `above` is set.
+    Attributes
+    ----------
+    name, type, says : str
+        `says` is its meaning, for docs and templates.
+    required : bool
+        The column must exist and hold a value in every row, unless `may_be_blank`.
+    may_be_blank : bool
+    unit : str or None
+    minimum, maximum : float or None
+        Inclusive, unless `above` is set (minimum only).
+    above : bool
+    choices : tuple of str
+        Values that it may hold; empty: any.
+    refers : tuple of str
+        Roles whose ids it may hold; `assets`: any asset role.
     """
 
     name: str
@@ -94,7 +133,22 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Role:
-    """One kind of table: its columns, its geometry, and what makes a row unique."""
+    """One kind of table: its columns, its geometry, and what makes a row unique.
+
+    Attributes
+    ----------
+    name, says : str
+    columns : tuple of Column
+    asset : bool
+        Paths can rely on its rows.
+    geometry : tuple of str
+        Types that it may have; empty: none.
+    geometry_required : bool
+    key : tuple of str
+        Columns that together make a row unique.
+    column : mapping of str to Column
+        By name.
+    """
 
     name: str
     says: str
@@ -129,7 +183,7 @@ _WITHIN = Column(
 )
 _ACCURACY = _number("accuracy_m", "how well its position is surveyed", "m", minimum=0)
 _SURVEYED = Column("surveyed", "date", "day of the survey of its position")
-_SEQ = Column("seq", "count", "order, counted along the way", required=True)
+_SEQ = Column("seq", "count", "order, counted from the start", required=True)
 _PLACES = ("structures", "sites")
 
 _ROLES = (
@@ -444,7 +498,7 @@ _ROLES = (
             _number("loss_db", "measured loss", "dB", minimum=0),
             _number("delay_us", "measured one-way delay", "us", minimum=0),
             _text("stage", "when it was taken", choices=("drum", "installed", "end-to-end")),
-            _text("direction", "way of the test", choices=("go", "return")),
+            _text("direction", "direction of the test", choices=("go", "return")),
             Column("date", "date", "day of the test"),
         ),
         key=(),

@@ -51,7 +51,7 @@ def test_a_proof_shows_what_needs_a_decision_first(estuary: wa.Proof) -> None:
     shown = estuary._repr_html_()
     assert "14 shared, 3 unproven, 1 accepted, 15 apart" in shown
     assert "<td>C04</td><td>shared</td><td>PIT-HER-7</td><td>0</td><td>kept</td>" in shown
-    assert "<td>C06</td><td>shared</td><td>nothing; the ways come near or cross</td>" in shown
+    assert "<td>C06</td><td>shared</td><td>nothing; the paths come near or cross</td>" in shown
     order = re.findall(r"<td>(shared|unproven|accepted|apart)</td>", shown)
     assert order == sorted(order, key=("shared", "unproven", "accepted", "apart").index)
     assert len(order) == len(estuary.trials)

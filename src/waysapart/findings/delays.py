@@ -117,7 +117,7 @@ def path_delays(network: Network, gaps: Sequence[Gap] = ()) -> pd.DataFrame:
     -----
     Fibre length times group index over c; every piece of equipment on the path
     (both ends and `via` included) counts once. `go` is from the circuit's end
-    a to its end b, whichever way the links are on record.
+    a to its end b, in whichever direction the links are recorded.
     """
     paths = network.paths
     doubts = _Doubts.of(network, gaps)

@@ -396,10 +396,10 @@ def _why(
         for path in range(len(lacks.paths))
     ]
     trials = []
-    for ways, whole in zip(running, lacks.whole, strict=True):
-        many = [MANY_PATHS] if len(ways) > GREATEST_PATHS else []
-        of_ways = (one for path in ways for one in paths[path])
-        trials.append(tuple(dict.fromkeys((*whole, *many, *of_ways))))
+    for mine, whole in zip(running, lacks.whole, strict=True):
+        many = [MANY_PATHS] if len(mine) > GREATEST_PATHS else []
+        of_paths = (one for path in mine for one in paths[path])
+        trials.append(tuple(dict.fromkeys((*whole, *many, *of_paths))))
     return paths, trials
 
 

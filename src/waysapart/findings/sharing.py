@@ -355,7 +355,7 @@ def _folded(
 
 
 def _reasons(
-    reliance: Reliance, shared: sp.csr_array, folded: sp.csr_array, ways: sp.csr_array
+    reliance: Reliance, shared: sp.csr_array, folded: sp.csr_array, sides: sp.csr_array
 ) -> tuple[dict[tuple[int, int], int], dict[tuple[int, int], tuple[int, ...]]]:
     """For each folded asset, the shared thing in it that stands for itself: the fewest steps in.
 
@@ -372,7 +372,7 @@ def _reasons(
     supports: dict[tuple[int, int], tuple[int, ...]] = {}
 
     def first_met(trial: int, candidates: list[int]) -> int:
-        paths = csr_row(ways, trial).tolist()
+        paths = csr_row(sides, trial).tolist()
 
         def rank(asset: int) -> tuple[object, ...]:
             places = [met.place(path, asset) for path in paths]

@@ -685,8 +685,8 @@ def separation_profiles(
     Returns
     -------
     DataFrame
-        One row per arc, in the order of pairs, of the two ways round of each, and of
-        the path: `pair` (row of `Spacing.pairs`); `path`, `other` (path numbers);
+        One row per arc, in the order of pairs, of the two paths of each, and along the
+        path: `pair` (row of `Spacing.pairs`); `path`, `other` (path numbers);
         `from_m`, `to_m` along the path; `distance_from_m`, `distance_to_m` at both
         ends of the arc; `a`, `b`, `c`, where the square of the straight distance x
         metres after `from_m` is a x^2 + b x + c; `segment` (id), `nearest` (id of the

@@ -241,7 +241,7 @@ def _row(proof: ProofData, trial: int) -> tuple[object, ...]:
     names = [proof.names[asset][0] for asset in held if (trial, asset) not in proof.sharing.through]
     told = few(names, _MOST_NAMES)
     if not names and proof.verdicts[trial] in ("shared", "accepted"):
-        told = "nothing; the ways come near or cross"
+        told = "nothing; the paths come near or cross"
     is_circuit = trial < proof.circuit_count
     limits = _LIMITS[proof.limits[trial].within] if is_circuit else None
     return proof.trials[trial].id, proof.verdicts[trial], told, len(proof.gaps_of[trial]), limits

@@ -1,13 +1,12 @@
-"""Which sets of lines can one circle of a given radius take?
+"""Find which sets of lines one circle of a given radius can take.
 
-A circle of radius r about c meets a straight piece exactly where c lies in the
-piece's capsule, everything within r of it. Capsules are convex; the pieces
-that some circle meets have capsules with a point in common, and what they have
-in common ends in a vertex where the outlines of two of them meet, or is the
-whole of one capsule. So the vertices and one point per piece are all the places
-to look at, and they are few: J. Tapolcai, L. Rónyai, B. Vass and L. Gyimóthi
-show for regional link failures of circular shape that the number of maximal
-sets is about the size of the network.
+A circle of radius r about c meets a straight piece exactly where c lies in the piece's capsule,
+everything within r of it. Capsules are convex; the pieces that some circle meets have capsules
+with a point in common, and what they have in common ends in a vertex where the outlines of two of
+them meet, or is the whole of one capsule. So the vertices and one point per piece are all the
+places to look at, and they are few: J. Tapolcai, L. Rónyai, B. Vass and L. Gyimóthi show for
+regional link failures of circular shape that the number of maximal sets is about the size of the
+network.
 """
 
 from __future__ import annotations
@@ -31,17 +30,26 @@ _PAIRS_AT_ONCE = 200_000
 
 
 def tolerance_m(radius_m: float) -> float:
-    """By how much a circle may fall short of a line and still be said to take it.
+    """Return by how much a circle may fall short of a line and still count as taking it.
 
-    A tenth of a millimetre, plus how far a tangent plane as wide as two circles
-    and a piece departs from the surface (x^3 / 6 R^2: 1e-5 m at r = 100 m, 0.1 mm
-    at r = 1 km, 5 cm at r = 10 km).
+    A tenth of a millimetre, plus how far a tangent plane as wide as two circles and a piece
+    departs from the surface (x^3 / 6 R^2: 1e-5 m at r = 100 m, 0.1 mm at r = 1 km, 5 cm at r = 10
+    km).
+
+    Parameters
+    ----------
+    radius_m : float
+
+    Returns
+    -------
+    float
+        Metres.
     """
     return 1e-4 + (2.0 * radius_m + MAX_PIECE_M) ** 3 / (6.0 * MEAN_RADIUS_M**2) * 1.5
 
 
 def places_to_look(pieces: Pieces, colour: Ints, radius_m: float) -> Floats:
-    """Centres among which every maximal set of colours has one.
+    """Return centres among which every maximal set of colours has one.
 
     Parameters
     ----------
@@ -180,12 +188,14 @@ def _circle_circle(p: Floats, q: Floats, radius_m: float) -> Floats:
 
 
 def taken(pieces: Pieces, centres: Floats, radius_m: float) -> sp.csr_array:
-    """Which pieces circles about the given centres take.
+    """Find the pieces that circles about the given centres take.
 
     Parameters
     ----------
-    centres : ndarray, shape (n, 3)
+    pieces : Pieces
+    centres : ndarray of float, shape (n, 3)
         Points of the ellipsoid, earth-centred, metres.
+    radius_m : float
 
     Returns
     -------
@@ -201,15 +211,34 @@ def taken(pieces: Pieces, centres: Floats, radius_m: float) -> sp.csr_array:
 
 
 def first_of_equal(sets: sp.csr_array) -> Ints:
-    """The first of every class of equal rows of a boolean matrix, ascending."""
+    """Find the first of every class of equal rows of a boolean matrix.
+
+    Parameters
+    ----------
+    sets : csr_array of bool, shape (n, m)
+
+    Returns
+    -------
+    ndarray of int
+        Rows, ascending.
+    """
     return np.sort(np.unique(fingerprint(sets), return_index=True)[1]).astype(np.int64)
 
 
 def fingerprint(sets: sp.csr_array) -> Ints:
-    """One number per row of a boolean matrix, equal for equal rows; 0 for an empty row.
+    """Return one number per row of a boolean matrix, equal for equal rows.
 
-    The sum modulo 2^64 of a random number per column: two different rows agree by
-    a chance of 2^-62.
+    The sum modulo 2^64 of a random number per column: two different rows agree by a chance of
+    2^-62.
+
+    Parameters
+    ----------
+    sets : csr_array of bool, shape (n, m)
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+        0 for an empty row.
     """
     numbers = np.random.default_rng(0).integers(1, 2**62, size=sets.shape[1], dtype=np.int64)
     return np.asarray(sets.astype(np.int64) @ numbers, dtype=np.int64)

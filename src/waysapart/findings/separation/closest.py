@@ -1,4 +1,4 @@
-"""How close do the two paths of a pair come to each other, outside the end zones?"""
+"""Find how close the two paths of a pair come to each other, outside the end zones."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _ENTRIES_AT_ONCE = 3_000_000
 
 
 def closest_points(layout: Layout, *, skip_shared: bool = False) -> pd.DataFrame:
-    """Least distance between the two paths of every pair, outside the pair's zones.
+    """Find the least distance between the two paths of every pair, outside the pair's zones.
 
     Parameters
     ----------

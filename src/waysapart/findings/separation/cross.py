@@ -1,4 +1,4 @@
-"""Where do the two paths of a pair cross or meet in plan without a common asset?"""
+"""Find where the two paths of a pair cross or meet in plan without a common asset."""
 
 from __future__ import annotations
 
@@ -36,10 +36,10 @@ def crossings(
     common_radius_m: npt.ArrayLike = 0.5,
     touch_m: float = TOUCH_M,
 ) -> pd.DataFrame:
-    """Places where a line of the first path crosses or meets one of the second in plan.
+    """Find places where a line of the first path crosses or meets one of the second in plan.
 
-    Lines that both paths follow are left out on both sides, as is everything in
-    the zones of the pair.
+    Lines that both paths follow are left out on both sides, as is everything in the zones of the
+    pair.
 
     Parameters
     ----------
@@ -112,10 +112,10 @@ def crossings(
 
 
 def told_before(rows: pd.DataFrame, layout: Layout, whole: Ints) -> Bools:
-    """Which crossings are places of the same two lines that another row of the pair tells.
+    """Find crossings that repeat a place of the same two lines that another row of the pair states.
 
-    A path that follows a line twice, once in part, has two lines there; a place that
-    a line passes twice is met twice.
+    A path that follows a line twice, once in part, has two lines there; a place that a line passes
+    twice is met twice.
 
     Parameters
     ----------

@@ -30,7 +30,7 @@ MEAN_RADIUS_M = (2.0 * SEMI_MAJOR_M + SEMI_MINOR_M) / 3.0
 
 
 def to_space(lon: npt.ArrayLike, lat: npt.ArrayLike) -> Floats:
-    """Points of the ellipsoid in earth-centred coordinates.
+    """Convert points of the ellipsoid to earth-centred coordinates.
 
     Parameters
     ----------
@@ -56,11 +56,27 @@ def to_space(lon: npt.ArrayLike, lat: npt.ArrayLike) -> Floats:
 
 
 def to_lonlat(space: Floats) -> tuple[Floats, Floats]:
-    """Longitude and latitude, in degrees, of points at or near the ellipsoid.
+    """Convert points at or near the ellipsoid to longitude and latitude.
 
-    One step of Bowring's formula (B. R. Bowring, Transformation from spatial to
-    geographical coordinates, Survey Review 23, 1976), good to well under a
-    micrometre within some kilometres of the surface.
+    One step of Bowring's formula (B. R. Bowring, Transformation from spatial to geographical
+    coordinates, Survey Review 23, 1976), good to well under a micrometre within some kilometres of
+    the surface.
+
+    Parameters
+    ----------
+    space : ndarray of float, shape (..., 3)
+        Metres.
+
+    Returns
+    -------
+    lon, lat : ndarray of float, shape (...)
+        Degrees.
+
+    Examples
+    --------
+    >>> lon, lat = to_lonlat(to_space(9.0, 53.5))
+    >>> round(float(lon), 9), round(float(lat), 9)
+    (9.0, 53.5)
     """
     x, y, z = space[..., 0], space[..., 1], space[..., 2]
     across = np.hypot(x, y)
@@ -74,12 +90,31 @@ def to_lonlat(space: Floats) -> tuple[Floats, Floats]:
 
 
 def on_surface(space: Floats) -> Floats:
-    """The points of the ellipsoid straight above or below the given ones."""
+    """Project points straight up or down onto the ellipsoid.
+
+    Parameters
+    ----------
+    space : ndarray of float, shape (n, 3)
+
+    Returns
+    -------
+    ndarray of float, shape (n, 3)
+        Metres.
+    """
     return to_space(*to_lonlat(space))
 
 
 def east_north(space: Floats) -> tuple[Floats, Floats]:
-    """Unit vectors to the east and to the north at points, each of shape (n, 3)."""
+    """Return unit vectors to the east and to the north at points.
+
+    Parameters
+    ----------
+    space : ndarray of float, shape (n, 3)
+
+    Returns
+    -------
+    east, north : ndarray of float, shape (n, 3)
+    """
     lon, lat = (np.radians(angle) for angle in to_lonlat(space))
     east = np.stack([-np.sin(lon), np.cos(lon), np.zeros_like(lon)], axis=-1)
     north = np.stack([-np.sin(lat) * np.cos(lon), -np.sin(lat) * np.sin(lon), np.cos(lat)], axis=-1)
@@ -87,22 +122,54 @@ def east_north(space: Floats) -> tuple[Floats, Floats]:
 
 
 def arc_m(chord_m: npt.ArrayLike) -> Floats:
-    """Distance along the surface that belongs to a straight distance in space."""
+    """Return the distance along the surface that belongs to a straight distance in space.
+
+    Parameters
+    ----------
+    chord_m : array_like
+        Metres.
+
+    Returns
+    -------
+    ndarray of float
+        Metres, on a sphere of `MEAN_RADIUS_M`.
+    """
     half = np.asarray(chord_m, dtype=float) / (2.0 * MEAN_RADIUS_M)
     return 2.0 * MEAN_RADIUS_M * np.arcsin(np.clip(half, -1.0, 1.0))
 
 
 def chord_m(arc_m: npt.ArrayLike) -> Floats:
-    """Straight distance in space that belongs to a distance along the surface."""
+    """Return the straight distance in space that belongs to a distance along the surface.
+
+    Parameters
+    ----------
+    arc_m : array_like
+        Metres.
+
+    Returns
+    -------
+    ndarray of float
+        Metres, on a sphere of `MEAN_RADIUS_M`.
+    """
     half = np.asarray(arc_m, dtype=float) / (2.0 * MEAN_RADIUS_M)
     return 2.0 * MEAN_RADIUS_M * np.sin(np.clip(half, 0.0, np.pi / 2.0))
 
 
 def plan_m(one: Floats, other: Floats) -> Floats:
-    """Geodesic distance in plan between points (n, 3) at or just below the surface, metres.
+    """Return the distance in plan between points at or just below the surface.
 
-    The part of the chord that is square to the plumb line in the middle: chords
-    of crossing lines sag differently, and that is no distance in plan.
+    The part of the chord that is square to the plumb line in the middle: chords of crossing lines
+    sag differently, and that is no distance in plan.
+
+    Parameters
+    ----------
+    one, other : ndarray of float, shape (n, 3)
+        Metres.
+
+    Returns
+    -------
+    ndarray of float, shape (n,)
+        Metres, along the surface.
     """
     east, north = east_north((one + other) / 2.0)
     off = other - one
@@ -123,7 +190,16 @@ class Plane:
 
     @classmethod
     def at(cls, space: Floats) -> Plane:
-        """The plane in the middle of the points (n, 3); any plane where there are none."""
+        """Return the plane in the middle of points; any plane where there are none.
+
+        Parameters
+        ----------
+        space : ndarray of float, shape (n, 3)
+
+        Returns
+        -------
+        Plane
+        """
         middle = space.mean(axis=0) if len(space) else np.array([SEMI_MAJOR_M, 0.0, 0.0])
         if not np.linalg.norm(middle) > 1.0:
             middle = np.array([SEMI_MAJOR_M, 0.0, 0.0])
@@ -131,5 +207,15 @@ class Plane:
         return cls(middle, np.stack([east[0], north[0]], axis=1))
 
     def project(self, space: Floats) -> Floats:
-        """Points (n, 3) in the plane, (n, 2), metres."""
+        """Project points into the plane.
+
+        Parameters
+        ----------
+        space : ndarray of float, shape (n, 3)
+
+        Returns
+        -------
+        ndarray of float, shape (n, 2)
+            Metres.
+        """
         return np.asarray((space - self.origin) @ self.axes, dtype=float)

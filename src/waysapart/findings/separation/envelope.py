@@ -39,7 +39,15 @@ class Arcs:
 
 
 def lower_envelope(arcs: Arcs) -> Arcs:
-    """The least of all functions of each group, as one function per group.
+    """Return the least of all functions of each group, as one function per group.
+
+    Parameters
+    ----------
+    arcs : Arcs
+
+    Returns
+    -------
+    Arcs
 
     Notes
     -----

@@ -1,4 +1,4 @@
-"""Where do the paths of all pairs run? The one thing that every question is asked of."""
+"""The lines, paths, pairs and zones that every question of this package is about."""
 
 from __future__ import annotations
 
@@ -173,7 +173,12 @@ def lay_out(
 
 
 def occurrences(paths: PathLines, path: Ints, line: Ints) -> tuple[Ints, Ints]:
-    """Rows of `paths` at which paths follow lines.
+    """Find the rows of `paths` at which paths follow lines.
+
+    Parameters
+    ----------
+    paths : PathLines
+    path, line : ndarray of int, shape (n,)
 
     Returns
     -------
@@ -192,7 +197,21 @@ def occurrences(paths: PathLines, path: Ints, line: Ints) -> tuple[Ints, Ints]:
 
 
 def lookup(matrix: sp.csr_array, row: Ints, column: Ints) -> Bools:
-    """Whether a boolean matrix holds (row, column), many at once."""
+    """Whether a boolean matrix holds (row, column), many at once.
+
+    Parameters
+    ----------
+    matrix : csr_array of bool, shape (m, k)
+    row, column : ndarray of int, shape (n,)
+
+    Returns
+    -------
+    ndarray
+    of
+    bool,
+    shape
+    (n,)
+    """
     if not matrix.nnz or not len(row):
         return np.zeros(len(row), dtype=bool)
     held = owners(matrix.indptr)

@@ -21,7 +21,26 @@ def _over(a: Floats, b: Floats) -> Floats:
 
 
 def point_distance(point: Floats, p: Floats, q: Floats) -> tuple[Floats, Floats]:
-    """Least distance of points to pieces, and the part of the way along the piece (0..1)."""
+    """Return the least distance of points to pieces.
+
+    Parameters
+    ----------
+    point, p, q : ndarray of float, shape (n, 2) or (n, 3)
+        Points, and the ends of the pieces, in metres.
+
+    Returns
+    -------
+    distance_m : ndarray of float, shape (n,)
+    part : ndarray of float, shape (n,)
+        Place of the nearest point along the piece, 0 to 1.
+
+    Examples
+    --------
+    >>> piece = np.array([[0.0, 0.0]]), np.array([[10.0, 0.0]])
+    >>> distance_m, part = point_distance(np.array([[4.0, 3.0]]), *piece)
+    >>> distance_m.tolist(), part.tolist()
+    ([3.0], [0.4])
+    """
     v = q - p
     part = np.clip(_over(_dot(point - p, v), _dot(v, v)), 0.0, 1.0)
     gap = point - (p + part[:, None] * v)
@@ -29,12 +48,22 @@ def point_distance(point: Floats, p: Floats, q: Floats) -> tuple[Floats, Floats]
 
 
 def piece_distance(p1: Floats, q1: Floats, p2: Floats, q2: Floats) -> tuple[Floats, Floats, Floats]:
-    """Least distance of piece 1 to piece 2, with the parts of the way along both (0..1).
+    """Return the least distance of piece 1 to piece 2.
 
-    The least of the four end-to-piece distances and, where it lies inside both
-    pieces, the distance of the two straight lines. Pieces without length and
-    parallel pieces need no case of their own. In the plane, pieces that cross
-    have distance 0 up to rounding.
+    The least of the four end-to-piece distances and, where it lies inside both pieces, the
+    distance of the two straight lines. Pieces without length and parallel pieces need no case of
+    their own. In the plane, pieces that cross have distance 0 up to rounding.
+
+    Parameters
+    ----------
+    p1, q1, p2, q2 : ndarray of float, shape (n, 2) or (n, 3)
+        Ends of the pieces, in metres.
+
+    Returns
+    -------
+    distance_m : ndarray of float, shape (n,)
+    part_one, part_two : ndarray of float, shape (n,)
+        Places of the closest points along the pieces, 0 to 1.
     """
     v, w, r = q1 - p1, q2 - p2, p1 - p2
     a, b, c = _dot(v, v), _dot(v, w), _dot(w, w)
@@ -67,6 +96,11 @@ def distance_arcs(p1: Floats, q1: Floats, p2: Floats, q2: Floats) -> tuple[Float
 
     The foot of the perpendicular moves steadily along piece 2, so the nearest
     point is first one end, then the foot, then the other end.
+
+    Parameters
+    ----------
+    p1, q1, p2, q2 : ndarray of float, shape (n, 2) or (n, 3)
+        Ends of the pieces, in metres.
 
     Returns
     -------
@@ -104,10 +138,25 @@ def distance_arcs(p1: Floats, q1: Floats, p2: Floats, q2: Floats) -> tuple[Float
 
 
 def roots(a: Floats, b: Floats, c: Floats) -> tuple[Floats, Floats]:
-    """Both roots of a t^2 + b t + c, the smaller first; NaN where there are none.
+    """Return both roots of a t^2 + b t + c, the smaller first.
 
-    Written so that nothing cancels (W. H. Press and others, Numerical Recipes,
-    quadratic equations). Where a is 0 the second root is at infinity.
+    Written so that nothing cancels (W. H. Press and others, Numerical Recipes, quadratic
+    equations).
+
+    Parameters
+    ----------
+    a, b, c : ndarray of float, shape (n,)
+
+    Returns
+    -------
+    one, two : ndarray of float, shape (n,)
+        NaN where there are none; the second is infinite where a is 0.
+
+    Examples
+    --------
+    >>> one, two = roots(np.array([1.0]), np.array([-3.0]), np.array([2.0]))
+    >>> one.tolist(), two.tolist()
+    ([1.0], [2.0])
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         root = np.sqrt(b * b - 4.0 * a * c)
@@ -119,14 +168,16 @@ def roots(a: Floats, b: Floats, c: Floats) -> tuple[Floats, Floats]:
 def within(
     p1: Floats, q1: Floats, p2: Floats, q2: Floats, distance_m: Floats
 ) -> tuple[Floats, Floats]:
-    """Part of piece 1 within a distance of piece 2.
+    """Find the part of piece 1 within a distance of piece 2.
 
-    What lies within a distance of a straight piece is convex, so it cuts piece
-    1 in one interval. Closed form, no sampling.
+    What lies within a distance of a straight piece is convex, so it cuts piece 1 in one interval.
+    Closed form, no sampling.
 
     Parameters
     ----------
-    distance_m : ndarray, shape (n,)
+    p1, q1, p2, q2 : ndarray of float, shape (n, 2) or (n, 3)
+        Ends of the pieces, in metres.
+    distance_m : ndarray of float, shape (n,)
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Where do the two paths of a pair run closer to each other than they should?"""
+"""Find where the two paths of a pair run closer to each other than they should."""
 
 from __future__ import annotations
 

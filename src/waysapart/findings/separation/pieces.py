@@ -69,7 +69,17 @@ class Pieces:
         return length
 
     def select(self, keep: npt.ArrayLike) -> Pieces:
-        """The pieces at the given places (mask or ascending indices)."""
+        """Return the pieces at the given places.
+
+        Parameters
+        ----------
+        keep : array_like
+            A mask, or ascending indices.
+
+        Returns
+        -------
+        Pieces
+        """
         at = np.asarray(keep)
         return replace(
             self,
@@ -86,7 +96,7 @@ def straight_pieces(
     *,
     max_piece_m: float = MAX_PIECE_M,
 ) -> Pieces:
-    """Straight pieces of lines given in longitude and latitude.
+    """Divide lines in longitude and latitude into straight pieces.
 
     Parameters
     ----------
@@ -178,7 +188,20 @@ def _divided(
 
 
 def position(pieces: Pieces, line: Ints, at_m: Floats) -> Floats:
-    """Points (n, 3) on lines at distances along them; NaN beyond their ends."""
+    """Return the points on lines at distances along them.
+
+    Parameters
+    ----------
+    pieces : Pieces
+    line : ndarray of int, shape (n,)
+    at_m : ndarray of float, shape (n,)
+        From the first vertex of the line.
+
+    Returns
+    -------
+    ndarray of float, shape (n, 3)
+        Earth-centred, metres; NaN beyond the ends of a line.
+    """
     first = pieces.first
     low, high = first[line], first[line + 1] - 1
     # Chainage restarts on every line, so search in (line, chainage) order by halves.
@@ -196,10 +219,23 @@ def position(pieces: Pieces, line: Ints, at_m: Floats) -> Floats:
 
 
 def drawn(pieces: Pieces, plane: Plane) -> npt.NDArray[np.object_]:
-    """The pieces as shapely geometries in a plane, for an STRtree.
+    """Draw the pieces as shapely geometries in a plane, for an STRtree.
 
-    Do not ask the tree for `dwithin`: it never finds a piece without length
-    (GEOS 3.14). Ask it for the bounds that `around` draws.
+    Do not ask the tree for `dwithin`: it never finds a piece without length (GEOS 3.14). Ask it
+    for the bounds that `around` draws.
+
+    Parameters
+    ----------
+    pieces : Pieces
+    plane : Plane
+
+    Returns
+    -------
+    ndarray
+    of
+    LineString,
+    shape
+    (pieces,)
     """
     ends = np.stack([plane.project(pieces.start), plane.project(pieces.end)], axis=1)
     return np.asarray(shapely.linestrings(ends), dtype=object)
@@ -208,10 +244,25 @@ def drawn(pieces: Pieces, plane: Plane) -> npt.NDArray[np.object_]:
 def around(
     plane: Plane, start: Floats, end: Floats, reach_m: npt.ArrayLike
 ) -> npt.NDArray[np.object_]:
-    """Geometries whose bounds hold all that lies within a distance of pieces, in a plane.
+    """Draw geometries whose bounds hold all that lies within a distance of pieces, in a plane.
 
-    To be put to an STRtree without a predicate: asking for bounds and measuring
-    in space afterwards takes a quarter of the time of the tree's own `dwithin`.
+    Query an STRtree with them without a predicate: to ask for bounds and measure in space
+    afterwards takes a quarter of the time of the tree's own `dwithin`.
+
+    Parameters
+    ----------
+    plane : Plane
+    start, end : ndarray of float, shape (n, 3)
+        Ends of the pieces, earth-centred, metres.
+    reach_m : array_like, shape () or (n,)
+
+    Returns
+    -------
+    ndarray
+    of
+    LineString,
+    shape
+    (n,)
     """
     one, two = plane.project(start), plane.project(end)
     reach = np.broadcast_to(np.asarray(reach_m, dtype=float), (len(one),))[:, None]

@@ -1,4 +1,4 @@
-"""Where would one event of a given radius take the most?"""
+"""Find where one event of a given radius would take the most."""
 
 from __future__ import annotations
 
@@ -39,7 +39,16 @@ class Circuits:
 
     @classmethod
     def of_pairs(cls, layout: Layout) -> Circuits:
-        """Every pair of the layout as a circuit of two paths, with the pair's zones."""
+        """Make a circuit of every pair of the layout, with the pair's zones.
+
+        Parameters
+        ----------
+        layout : Layout
+
+        Returns
+        -------
+        Circuits
+        """
         number = np.arange(len(layout), dtype=np.int64)
         return cls(
             np.concatenate([number, number]),
@@ -51,7 +60,7 @@ class Circuits:
 def worst_places(
     layout: Layout, radius_m: float, circuits: Circuits | None = None, *, rows: int = 10
 ) -> pd.DataFrame:
-    """The places where one circle takes the most, worst first.
+    """Find the places where one circle takes the most, worst first.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""How far away is the other path, all along a path?"""
+"""Compute how far away the other path is, all along a path."""
 
 from __future__ import annotations
 
@@ -86,10 +86,21 @@ def profile(layout: Layout, pair: int, *, along: str = "first") -> pd.DataFrame:
 
 
 def evaluate(profile: pd.DataFrame, at_m: npt.ArrayLike) -> Floats:
-    """Geodesic distance to the other path at distances along the path, metres.
+    """Return the distance to the other path at places along the path.
 
-    NaN where the profile has no arc or nothing to measure to. Where one arc ends
-    and the next begins, the later counts.
+    Where one arc ends and the next begins, the later counts.
+
+    Parameters
+    ----------
+    profile : DataFrame
+        From `profile`.
+    at_m : array_like
+        Distances along the path.
+
+    Returns
+    -------
+    ndarray of float
+        Geodesic distance in metres; NaN where the profile has no arc or nothing to measure to.
     """
     at = np.asarray(at_m, dtype=float)
     if not len(profile):

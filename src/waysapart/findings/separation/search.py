@@ -1,4 +1,4 @@
-"""Which pieces come near each other, and which pairs of paths does that concern?"""
+"""Find the pieces that come near each other, and the pairs of paths that they belong to."""
 
 from __future__ import annotations
 
@@ -38,14 +38,22 @@ class Approaches:
 
 
 def neighbours(layout: Layout, which: Bools, chord: float) -> tuple[Ints, Ints]:
-    """Pairs of pieces `which` of different lines that may lie within a distance in space.
+    """Find pairs of pieces of different lines that may lie within a distance in space.
 
-    One tree of all pieces, one query. The plane shortens, so nothing is missed;
-    what is found in excess is left to `piece_distance`.
+    One tree of all pieces, one query. The plane shortens, so nothing is missed; what is found in
+    excess is left to `piece_distance`.
+
+    Parameters
+    ----------
+    layout : Layout
+    which : ndarray of bool, shape (pieces,)
+        The pieces to look at.
+    chord : float
+        Straight distance in space, in metres.
 
     Returns
     -------
-    one, other : ndarray of int
+    one, other : ndarray of int, shape (n,)
         Piece numbers, one < other, each pair once.
     """
     pieces, asked = layout.pieces, np.flatnonzero(which)
@@ -58,11 +66,21 @@ def neighbours(layout: Layout, which: Bools, chord: float) -> tuple[Ints, Ints]:
 
 
 def approaches(layout: Layout, chord: float) -> Approaches:
-    """Pieces of both paths of each pair within a distance, outside the pair's zones.
+    """Find pieces of both paths of each pair within a distance, outside the pair's zones.
 
-    Geometry is asked once, of physical lines; what it found is then joined to the
-    pairs through the boolean matrices path by line. A line that both paths
-    follow is a shared asset and no approach: it is left out on both sides.
+    Geometry is searched once, over physical lines; what is found is then joined to the pairs
+    through the boolean matrices of paths and lines. A line that both paths follow is a shared
+    asset and no approach: it is left out on both sides.
+
+    Parameters
+    ----------
+    layout : Layout
+    chord : float
+        Straight distance in space, in metres.
+
+    Returns
+    -------
+    Approaches
 
     Notes
     -----

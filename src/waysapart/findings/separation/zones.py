@@ -1,8 +1,7 @@
-"""Which parts of the lines lie in a zone where coming close is unavoidable?
+"""Find which parts of the lines lie in a zone where coming close is unavoidable.
 
-Pieces are cut where they enter and leave a zone, once for the whole study.
-After that a piece lies wholly inside or wholly outside each zone, and what a
-zone excuses is a matter of boolean matrices.
+Pieces are cut where they enter and leave a zone, once for the whole study. After that a piece lies
+wholly inside or wholly outside each zone, and boolean matrices tell what a zone excuses.
 """
 
 from __future__ import annotations
@@ -50,6 +49,11 @@ def cut(
         The same lines in n pieces, cut at every edge.
     inside : csr_array of bool, shape (n, z)
         Which piece lies in which zone.
+
+    Raises
+    ------
+    CallError
+        A place is neither a Point nor a Polygon.
 
     Notes
     -----
