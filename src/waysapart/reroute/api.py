@@ -243,7 +243,7 @@ def _check_ids(proof: Proof, avoid: Collection[str]) -> None:
 def _check_ways(
     ground: Ground, targets: Sequence[Target], keep: str | None, ways: int | None
 ) -> None:
-    """Refuse a path to keep that nothing asked about has, and more working paths than circuits."""
+    """Refuse to keep a path that no target has, and more working paths than circuits."""
     paths = ground.network.paths
     members = [member for target in targets for member in target.members]
     labels = {paths.label[p] for member in members for p in paths.of_circuit(member.circuit)}
@@ -440,7 +440,7 @@ class Reroute:
     links : dict of str to dict of str to list of str
         By circuit and name of the path, the ids of its links, new ones included.
     draft : Draft
-        All paths together as rows of a proposal, with the work that they take.
+        All paths together as rows of a proposal, with the work that they need.
     after : Proof or None
         The proof of that proposal; None where there is nothing to propose.
     instead : dict of str to Instead
@@ -469,7 +469,7 @@ class Reroute:
         return 1 if "none" in statuses else 3 if "undecided" in statuses else 0
 
     def facts(self) -> RerouteFacts:
-        """All of it as plain data."""
+        """The result as plain data."""
         return _reroute_facts(self)
 
     def write_proposal(self, folder: Path | str, *, force: bool = False) -> list[Path]:

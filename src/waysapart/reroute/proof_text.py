@@ -26,7 +26,7 @@ from waysapart.text import sentence_list
 
 _UNITS = {"loss": (HALF_MDB, "dB"), "delay": (HALF_NS, "us")}
 _MOST_NAMED = 4
-"""Things named one by one in a sentence; of more, their number."""
+"""Names in a sentence before the rest are counted."""
 
 
 EdgeFacts = TypedDict(
@@ -50,9 +50,9 @@ EdgeFacts = TypedDict(
 )
 """An edge of the graph, and what it is on record, by ids.
 
-`at`, the assets at its ends (null: all ends of a group); of a group, the `member` that it
-is for. Of a link, its id; of a port, its equipment; of a stretch, its cable, from where to
-where, and its panels. `weights`, its share of each limit that the proof rests on.
+`at`: the assets at its ends (null: all ends of a group); in a group, the `member` that it
+is for. A link has its id; a port its equipment; a stretch its cable, its ends and its
+panels. `weights`: its share of each limit that the proof rests on.
 """
 
 
@@ -96,7 +96,7 @@ class Names:
         return self._space.risks.name(risk)
 
     def _layer(self, layer: int) -> str:
-        """Of several optics, which."""
+        """The number of the optics, where there are several."""
         return f" ({layer + 1})" if self._several and layer >= 0 else ""
 
     def _node(self, node: GraphNode) -> str:
@@ -243,7 +243,7 @@ def _edge_facts(
 
 
 def _optics(space: Space) -> list[str]:
-    """Of each kind of optics that new links may have, a link on record that has it."""
+    """For each kind of optics that new links may have, a link on record that has it."""
     ground = space.ground
     links = ground.study.tables["links"]["id"].tolist()
     return [str(links[ground.optics.index(one)]) for one in space.edges.optics]
@@ -341,7 +341,7 @@ def _over(leaf: Beyond) -> str:
 
 
 def _one_risk(space: Space, risk: int, cut: Sequence[int], ends: str) -> str:
-    """Every path relies on one thing: through what each does, and what that lies in."""
+    """Say that every path relies on one thing, through what, and what that lies in."""
     if risk in space.risks.pairs:
         one, other = space.risks.pairs[risk]
         return f"every way {ends} follows {one} or {other}, which come too near each other or cross"
@@ -355,7 +355,7 @@ def _one_risk(space: Space, risk: int, cut: Sequence[int], ends: str) -> str:
 
 
 def _through(space: Space, risk: int, cut: Sequence[int]) -> list[str]:
-    """What on each edge of a cut leads straight to the risk."""
+    """What on each edge of a cut relies directly on the risk."""
     ground = space.ground
     count = len(ground.network.assets)
     asset = int(ground.network.assets.numbers([space.risks.assets[risk][0]])[0])

@@ -42,7 +42,7 @@ from waysapart.verdicts.prove import Proof, prove
 
 Status = Literal["apart", "none", "undecided"]
 _MOST_WHY = 3
-"""Missing records that are named of a limit before the rest are counted."""
+"""Missing records of a limit that are named before the rest are counted."""
 
 
 @dataclass(frozen=True)
@@ -135,8 +135,8 @@ def _solve_circuit(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, s
 def _solve_group(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set[int]]) -> None:
     """Search working paths that share nothing, then for each member its second path.
 
-    Fewer paths than members are enough where one event would have to take them
-    all; the other members then keep theirs.
+    Fewer paths than members are enough where one event would have to cut them all; the other
+    members then keep theirs.
     """
     target = found.target
     wanted = ask.ways or len(target.members)
@@ -168,7 +168,7 @@ def _solve_group(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set
             found.ways = {}
             return
         ways_ = paths_of_answer(own, pair.ways, ask.terms.fibres, used)
-        # The kept path works; the other one stands by.
+        # The kept path is the working one.
         found.ways[member.id] = {MAIN: ways_[0], ALTERNATE: ways_[1]}
         for cable, gone in fibres_of(ways_).items():
             used.setdefault(cable, set()).update(gone)
@@ -317,10 +317,10 @@ def trial_numbers(proof: Proof, target: Target) -> dict[str, int]:
 
 
 def objections(proof: Proof, found: Found) -> bool:
-    """Add to what was found the objections of a proof. True where the search must go on.
+    """Add the objections of a proof to what was found; True where the search must go on.
 
-    Pairs of segments to which the prover objects are added to `found`. Anything
-    else it objects to makes the target undecided, with the reason.
+    Pairs of segments to which the prover objects are added to `found`. Any other objection
+    makes the target undecided, with the reason.
     """
     numbers = trial_numbers(proof, found.target)
     again = False
@@ -404,7 +404,7 @@ Progress = Callable[[str], None]
 Links = dict[str, dict[str, list[str]]]
 """By circuit and name of the path, the ids of its links."""
 MOST_ROUNDS = 40
-"""Turns of search and proof; each adds what the prover objects to, so few are needed."""
+"""Rounds of search and proof; each adds what the prover objects to, so few are needed."""
 
 
 def search_and_prove(
@@ -579,7 +579,7 @@ def _with_fibres(
 
 @dataclass(frozen=True)
 class Instead:
-    """The pair that shares the least weight of things.
+    """The pair whose shared assets weigh least.
 
     Attributes
     ----------
@@ -587,7 +587,7 @@ class Instead:
     ways : dict of str to ProposedPath
         Empty where there is no pair at all.
     shared : list of tuple of str
-        What both rely on; assets that always go together stand together.
+        What both rely on; assets that are always shared together stand together.
     near : list of tuple of str
         Segments of either that come too near each other, or cross.
     """

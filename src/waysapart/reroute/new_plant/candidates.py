@@ -24,7 +24,7 @@ from waysapart.reroute.search.no_pair_proof import Beyond, Listed, NoPairProof
 
 OVERHEAD = frozenset({"tower", "gantry", "pole"})
 FIBRES = 24
-"""Of a new cable; common practice, no source."""
+"""Fibres of a new cable; common practice, no source."""
 _GEOD = Geod(ellps="WGS84")
 
 
@@ -36,16 +36,16 @@ class Candidates:
     ----------
     lines : GeoDataFrame or None
         Given candidates in the study's working CRS, with optional columns `id`,
-        `kind`, `a`, `b` and `cost`; None: short ones are made up.
+        `kind`, `a`, `b` and `cost`; None: short ones are generated.
     longest_m : float
-        Of segments that are made up.
+        Of generated segments, in metres.
     forbidden : sequence of geometry
         Areas in the working CRS that no new segment may touch.
     budget : float or None
-        What the segments of a set may cost together, in metres or in the unit
+        Greatest cost of the segments of a set together, in metres or in the unit
         of `cost`.
     most : int
-        Segments made up for each circuit, shortest first.
+        Segments generated for each circuit, shortest first.
     wanted : bool
         False: build nothing.
     """

@@ -162,7 +162,7 @@ def best_set(
         if answer.status == "none":
             needs.append((number, _among(one.may_help((), answer.proof, alone=False), count)))
         elif answer.status == "apart":
-            # It takes closures only, which is a measure of its own.
+            # It needs closures only, which is a measure of its own.
             needs.append((number, _among([], count)))
     while (left := deadline - time.monotonic()) > 0:
         cover = cheapest_cover(len(laid), needs, prices, budget, left)
@@ -199,7 +199,7 @@ def _not_apart(
     count: int,
     deadline: float,
 ) -> tuple[list[Need], bool]:
-    """What each target needs that has no paths with a set yet; False: not all were decided."""
+    """What each target without paths yet needs; False: not all were decided."""
     needs: list[Need] = []
     certain = True
     for number in hoped:
@@ -233,7 +233,7 @@ def _proved(
 
 
 def _better(best: Option | None, option: Option) -> Option | None:
-    """Most apart, then the least cost; nothing where it helps nobody."""
+    """The option with most apart, then the least cost; None where none makes any apart."""
     if not option.apart:
         return best
     if best is None or (len(option.apart), -option.cost) > (len(best.apart), -best.cost):

@@ -104,7 +104,7 @@ def _row(ground: Ground, machine: int) -> Row:
 
 
 def _second_supply(ground: Ground, machine: int, avoid: np.ndarray) -> list[Measure]:
-    """Supplies at the same site that do not hang on what is to be avoided."""
+    """Supplies at the same site that do not rely on what is to be avoided."""
     row = _row(ground, machine)
     own = str(row.get("supplies", "")).split(LIST_SEPARATOR) if row.get("supplies") else []
     supplies, assets = ground.study.tables["supplies"], ground.network.assets

@@ -34,7 +34,7 @@ from waysapart.reroute.solve import Ask, Found, Progress, Target
 MOST_TRIED = 6
 """Things of one kind that are proved for one circuit before the next kind is tried."""
 ENOUGH = 2
-"""Segments that work, for one circuit: the best, and one to choose instead."""
+"""Segments that are proved for one circuit: the best, and an alternative."""
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ class Building:
     options : list of Option
         Single things, best first: most apart, then cheapest.
     set : Option or None
-        Things together that make most apart within the budget; None where one does it all.
+        Things together that make most apart within the budget; None where one is enough.
     at_most : int
         No set of what was looked at, each circuit helped by one thing, makes more apart.
     budget : float or None
@@ -287,7 +287,7 @@ def _set_within(
 
 
 def _joined(options: Sequence[Option]) -> Draft:
-    """What options change at sites, without the paths over it."""
+    """The changes of options at sites, without the paths over them."""
     draft = Draft()
     for option in options:
         for row in option.draft.rows.get("equipment", []):

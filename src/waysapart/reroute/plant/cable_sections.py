@@ -165,7 +165,7 @@ def cut_stretches(
 
 
 def _panels(network: Network) -> dict[tuple[int, int], tuple[int, ...]]:
-    """Panels of every cable at every site: those that all links by this cable pass there."""
+    """Panels of every cable at every site: those that all links over the cable pass there."""
     study, assets = network.study, network.assets
     links, equipment = study.tables["links"], study.tables["equipment"]
     offset = assets.start["equipment"]
@@ -333,7 +333,7 @@ def _relied(
 def _free_fibres(network: Network) -> tuple[tuple[tuple[int, ...], ...], Bools]:
     """Numbers of free fibres per cable, and cables in which some link names no fibres.
 
-    A link counts in the whole of a cable even where it uses a part of it. A
+    A link occupies its fibres in the whole cable even where it uses a part of it. A
     cable without `fibre_count` has no fibres that are known to be free.
     """
     study, assets = network.study, network.assets

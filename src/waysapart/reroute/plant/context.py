@@ -68,12 +68,12 @@ class Ground:
     waves : list of float
         Wavelengths of `stretches`.
     optics : list of Optics
-        Per link; of hops without fibre too, where it means nothing.
+        Per link; meaningless for hops without fibre.
     checks : LinkChecks
     delay_us, length_m, loss_db : ndarray of float
         Per link; the worse direction. A link whose delay is on record and whose
-        length is not counts as long as its delay makes it. Loss is what is there
-        now, without what is kept for repairs and ageing.
+        length is not has the length that its delay implies. Loss is that of today, without the
+        reserves for repairs and ageing.
     splices : ndarray of int
         Per link.
     gap_of : dict of int to str
@@ -148,7 +148,7 @@ class Ground:
 
     @cached_property
     def relays(self) -> frozenset[int]:
-        """Equipment that passes nothing on."""
+        """Relays: equipment through which no path leads."""
         start = self.network.assets.start["equipment"]
         kinds = self.study.tables["equipment"]["kind"]
         return frozenset((start + np.flatnonzero((kinds == "relay").to_numpy())).tolist())
@@ -222,11 +222,11 @@ def _index(network: Network) -> Floats:
 
 
 _ESTIMATED = ("joints-unrecorded",)
-"""Gaps that leave an estimate in place of a figure: searches go by it."""
+"""Gaps that leave an estimate in place of a figure; searches use it."""
 
 
 def _gaps(network: Network, gaps: Iterable[Gap]) -> dict[int, str]:
-    """Columns that gaps are about."""
+    """The code of a gap by the column that it is about."""
     links = pd.Index(network.study.tables["links"]["id"])
     found: dict[int, str] = {}
     for gap in gaps:

@@ -64,7 +64,7 @@ class Edges:
     rows : csr_array of bool, shape (edges, assets + links)
         Everything that an edge relies on.
     passed_us : ndarray of float
-        Delay of the equipment passed; each edge takes half of that at either end.
+        Delay of the equipment passed; each edge has half of that at either end.
     keys : list of Key
     entry : list of int
         Per member, its edge from the common end; -1 for a circuit alone.
@@ -192,7 +192,7 @@ def edges_of(
 
 
 def _add_links(sheet: _EdgeRows, ground: Ground, member: Member) -> None:
-    """Add the links on record. Relays pass nothing on, so only the circuit's own may be ends."""
+    """Add the links on record. No path leads through a relay but those at its own ends."""
     barred = ground.relays - {member.a, member.b}
     links = ground.links
     row, via = listed(ground.study.tables["links"]["via"])

@@ -29,15 +29,15 @@ from waysapart.study.rules import Rules
 
 COSTS = ("length", "delay", "loss", "splices", "unavailability")
 HALF_NS = 2000
-"""Delay is counted in halves of a nanosecond: of what is passed, half goes to either side."""
+"""Delay is counted in half nanoseconds: half of the equipment passed counts on each side."""
 HALF_MDB = 2000
 """Loss is counted in halves of a thousandth of a dB."""
 TIE = 4096
-"""Parts that one unit of cost is counted in. A link and the stretches that it is made of are
-rounded each by itself: in parts this fine, some hundred roundings come to less than `NEW_PORT`."""
+"""Parts of one unit of cost. A link and the stretches that it is made of are rounded one by one;
+in parts this fine some hundred roundings add up to less than `NEW_PORT`."""
 NEW_PORT = TIE // 16
-"""What a new port adds, to settle ties: of paths that cost the same, those with the fewest new
-links."""
+"""Cost of a new port, which settles ties: of paths that cost the same, those with the fewest new
+links win."""
 Pair = tuple[str, str]
 """Two segments that must not be on different paths: they come too near, or cross."""
 
@@ -166,7 +166,7 @@ UNIT = {
     "splices": 2.0,
     "unavailability": 1e10,
 }
-"""What one unit shown to people is in whole numbers."""
+"""Whole numbers for one unit as shown."""
 
 
 def _ends(ground: Ground, members: Sequence[Member]) -> Bools:
@@ -288,7 +288,7 @@ def _costs(ground: Ground, edges: Edges, rows: sp.csr_array, cost: str) -> np.nd
 def _weights(
     ground: Ground, members: Sequence[Member], edges: Edges
 ) -> tuple[dict[str, Ints], PathLimits]:
-    """Delay and loss per edge, and what every path may add up to."""
+    """Delay and loss per edge, and the greatest sum along a path."""
     delay = np.ceil(np.nan_to_num(_costs(ground, edges, edges.rows, "delay")) * HALF_NS)
     most: dict[str, int] = {}
     apart: dict[str, int] = {}
@@ -345,7 +345,7 @@ def _kept(edges: Edges, keep: Sequence[tuple[str, int, int]]) -> tuple[int, ...]
 
 NEAR = "near"
 _FIRST = ("cables", "structures", "segments", "hazards", "sites", "equipment", "links")
-"""Which of several assets that always go together a column is called after."""
+"""Which of several assets in one column the column is called after."""
 
 
 @dataclass(frozen=True)
@@ -360,7 +360,7 @@ class Risks:
     pairs : dict of int to tuple of str
         Columns that are two segments.
     weight : ndarray of int
-        What sharing each column weighs.
+        Weight of sharing each column.
     exempt : list of str
         Ids that both ends rely on by themselves.
     """
@@ -455,7 +455,7 @@ def _kinds(ground: Ground) -> np.ndarray:
 
 
 def weight_of(rules: Rules, kind: object, role: str) -> int:
-    """What sharing an asset weighs: by its kind, else its role, else `other`."""
+    """Weight of sharing an asset: by its kind, else its role, else `other`."""
     weights = rules.reroute.weights
     found = weights.get(kind) if isinstance(kind, str) else None
     if found is None:

@@ -98,7 +98,7 @@ class TreeNode:
 # --- The search.
 
 BUMP_GROWTH = 1.1
-"""How much more the next closed branch counts in a risk's activity than the last one."""
+"""Factor by which each closed branch counts more in a risk's activity than the last one."""
 
 
 class Search:
@@ -208,7 +208,7 @@ class Search:
     # Closing
 
     def _close(self, node: TreeNode, tree: Tree | None) -> None:
-        """Close a node, and its parents as far as this decides them."""
+        """Close a node, and its parents where this decides them."""
         at, found = node, tree
         while True:
             at.closed = True
@@ -395,7 +395,7 @@ class Search:
         return True
 
     def _priced(self, node: TreeNode) -> tuple[list[tuple[int, ...]], int]:
-        """Each path at the flow's prices, and the lower bound that they give together."""
+        """Price each path by the flow, and return the lower bound that they give together."""
         flow = node.flow
         if flow is None or flow.bottleneck:
             return [s.plain.edges for s in node.states if s.plain], node.bound
@@ -431,7 +431,7 @@ class Search:
     # Limits
 
     def _first_windows(self) -> tuple[Window, ...]:
-        """What the limits and a kept path say of every path from the start."""
+        """Windows for every path from the start, by the limits and a kept path."""
         found = []
         for name in sorted({*self.limits.most, *self.limits.apart_most}):
             least, most = 0, self.limits.most.get(name, LARGEST_SUM)
@@ -461,7 +461,7 @@ class Search:
         return chosen
 
     def _beyond(self, node: TreeNode, path: int) -> Tree:
-        """A leaf for a path that no limit lets pass, or that several do not let pass together."""
+        """A leaf for a path that cannot keep a limit, or several together."""
         state = node.states[path]
         first = {window.weight: window for window in self.root.windows}
         tightest: list[Rest] = []

@@ -69,7 +69,7 @@ class Answer:
     why
         ``""``, ``limits`` (none within the limits, too many courses to list for a
         proof), ``kept``
-        (the kept path itself breaks a limit), ``dearer`` (none so cheap) or ``time``.
+        (the kept path itself breaks a limit), ``dearer`` (none as cheap as asked) or ``time``.
     nodes, seconds
         Size of the tree and time taken.
     """
@@ -248,13 +248,13 @@ SHRINK_NODES = 400
 """Largest tree grown again when a proof is made smaller."""
 
 SHRINK_RISKS = 24
-"""Proofs with more risks than this are not tried risk by risk; nobody would read them."""
+"""Proofs with more risks than this are not reduced risk by risk: they are too long to read."""
 
 
 def made_small(
     graph: RiskGraph, question: Question, proof: NoPairProof, deadline: float
 ) -> NoPairProof:
-    """A proof of the same with no more risks, none of which can be left out singly.
+    """A proof of the same with as few risks or fewer, of which no single one can be left out.
 
     Past `deadline` (`time.monotonic()`), or for proofs that are large, the best
     reached so far is returned.
@@ -281,7 +281,7 @@ def _proved_with(
     only: frozenset[int],
     deadline: float,
 ) -> NoPairProof | None:
-    """A proof in which the paths need not avoid each other at other risks than `only`."""
+    """A proof in which the paths must avoid sharing the risks in `only`, and no others."""
     usable = np.ones(graph.n_edges, dtype=bool)
     usable[sorted(proof.without)] = False
     columns = risks.tocsc()[:, sorted(only)].tocsr()

@@ -33,10 +33,10 @@ from waysapart.reroute.search.risk_graph import (
 from waysapart.reroute.search.shortest_paths import cheapest
 
 ROUNDS = 6
-"""Rounds of the quick search for a pair that shares little; more have not been seen to help."""
+"""Rounds of the quick search for a pair that shares little; no source: more did not help."""
 
 PLAIN_TRIES = 8
-"""Sets of the least weight tried one by one before the search looks for what rules out many."""
+"""Sets of the least weight tried one by one before cores are made smaller."""
 
 
 @dataclass(frozen=True)
@@ -152,7 +152,7 @@ def least_shared(
         elif answer.status == "none" and (below is None or tried >= PLAIN_TRIES):
             cores.append(_core(graph, terms, countable, waived, below, deadline))
         elif answer.status == "none" or not gathering:
-            # No pair that shares only this is lighter or cheaper: others share something else.
+            # No pair that shares only this is lighter or cheaper, so others share something else.
             cores.append(countable - waived)
             tried += 1
         gathering = False
@@ -281,7 +281,7 @@ def _lightest_hit(
 
 
 def _quick_pair(graph: RiskGraph, question: Question, weights: Ints) -> _Best | None:
-    """A pair that shares little, quickly: each path in turn pays for what the other relies on."""
+    """A pair that shares little, quickly: each path in turn pays for the risks of the other."""
     reduced = reduce_graph(graph, question)
     alive = np.zeros(reduced.n_edges, dtype=bool)
     first = cheapest(reduced, reduced.cost, alive)

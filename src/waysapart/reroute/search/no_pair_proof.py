@@ -28,7 +28,7 @@ from waysapart.reroute.search.risk_graph import LARGEST_SUM, PathLimits
 from waysapart.reroute.search.shortest_paths import REACHED, Window, distances
 
 Rest = tuple[int, int] | tuple[str, str, int]
-"""What a branch adds: (path, risk that it avoids), or (weight, `least` or `most`, figure)."""
+"""A condition of a branch: (path, risk that it avoids), or (weight, `least` or `most`, figure)."""
 
 
 @dataclass(frozen=True)
@@ -254,7 +254,7 @@ class NoPairProof:
                 yield tree
 
     def weights(self) -> list[str]:
-        """Names of the weights that it speaks of."""
+        """Names of the weights in it."""
         found: set[str] = set()
         for leaf in self.leaves():
             if isinstance(leaf, Beyond):
@@ -264,7 +264,7 @@ class NoPairProof:
         return sorted(found)
 
     def risks(self) -> frozenset[int]:
-        """All risks that the proof speaks of; if none of them may be shared, it stands."""
+        """All risks in the proof; as long as none of them may be shared, it holds."""
         found: set[int] = set()
         for leaf in self.leaves():
             found |= leaf.avoid

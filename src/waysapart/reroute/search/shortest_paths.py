@@ -24,7 +24,7 @@ REACHED = 1e300
 
 
 class OutOfTimeError(Exception):
-    """A search has reached its time limit; never leaves this package."""
+    """A search has reached its time limit; caught within this package."""
 
 
 @dataclass(frozen=True)
@@ -280,7 +280,7 @@ def _no_better(
 
 
 def _longest_at_most(reduced: Reduced, name: str, dead: Bools) -> float:
-    """No path has a larger sum: each node passed has two of its edges on it, an end one."""
+    """Upper bound of the sum of any path: two edges at each node passed, one at each end."""
     weight = np.where(dead, 0, reduced.weights[name])[reduced.arc_edge]
     if not len(weight):
         return 0.0
