@@ -75,7 +75,7 @@ def whole_reels(metres: float, reel_m: float) -> int:
 # What was measured
 
 
-def newest_tests(records: Records, owner: str, value: str) -> dict[str, list[Row]]:
+def newest_measurements(records: Records, owner: str, value: str) -> dict[str, list[Row]]:
     """The newest measurements of each cable or link, up to the day judged.
 
     Newest of each fibre and direction, and for a loss of each wavelength. Measurements on the drum
@@ -222,7 +222,7 @@ def link_losses(records: Records, hop: Hop) -> tuple[list[float], bool]:
     whole : bool
         Whether every fibre of the link was measured.
     """
-    newest = newest_tests(records, "link", "loss_db").get(hop.row["id"], ())
+    newest = newest_measurements(records, "link", "loss_db").get(hop.row["id"], ())
     tests = at_wavelength(records, hop, newest)
     unnamed = [test.get("direction") for test in tests if test.get("fibre") is None]
     backward = {direction == "return" for direction in unnamed if direction is not None}
@@ -268,7 +268,7 @@ def cable_losses(figures: Figures, hop: Hop, use: Use, row: Row) -> tuple[list[f
     if not figures.cables.is_whole(use):
         return [], False
     used, records = set(numbers_of(row)), figures.records
-    newest = newest_tests(records, "cable", "loss_db").get(use.cable, ())
+    newest = newest_measurements(records, "cable", "loss_db").get(use.cable, ())
     tests = at_wavelength(records, hop, newest)
     of_all = [test["loss_db"] for test in tests if test.get("fibre") is None]
     named = fibre_means((test for test in tests if test.get("fibre") is not None), "loss_db")
@@ -382,9 +382,9 @@ class Figures:
         self._computed, self.fibre_m = cache(self._by_record), cache(self._by_test_or_record)
         self.delay_us = cache(self._delay_us)
         self.splices = cache(lambda name, direction: Splices(self, hops[name], direction))
-        self._cable_tests = newest_tests(self.records, "cable", "length_m")
-        self._link_tests = newest_tests(self.records, "link", "length_m")
-        self._delay_tests = newest_tests(self.records, "link", "delay_us")
+        self._cable_tests = newest_measurements(self.records, "cable", "length_m")
+        self._link_tests = newest_measurements(self.records, "link", "length_m")
+        self._delay_tests = newest_measurements(self.records, "link", "delay_us")
         self._whole = {name: self._computed(cables.whole(name)) for name in cables.chain}
         self.lengths = {name: self._length(name, hop) for name, hop in hops.items()}
 

@@ -24,7 +24,7 @@ from waysapart.recheck.figures import (
     cable_losses,
     fibre_means,
     link_losses,
-    newest_tests,
+    newest_measurements,
     numbers_of,
     one_way,
     scaled,
@@ -352,7 +352,7 @@ def _ages(records: Records) -> Iterator[Gap]:
             yield Gap("leased-old", name, links=(name,))
     for owner in ("cable", "link"):
         for value, limits in LIMITS_OF.items():
-            for name, tests in newest_tests(records, owner, value).items():
+            for name, tests in newest_measurements(records, owner, value).items():
                 for test in tests:
                     if late(test.get("date"), "test"):
                         yield _of_test("test-old", owner, name, limits)
@@ -374,7 +374,7 @@ def _of_test(code: str, owner: str, name: str, limits: tuple[Limit, ...]) -> Gap
 # Measurements that contradict the records
 
 
-def test_gaps(budgets: Budgets) -> Iterator[Gap]:
+def measurement_gaps(budgets: Budgets) -> Iterator[Gap]:
     """Gaps of measured lengths, losses and delays that differ too much from the records.
 
     A loss counts only where no measurement of length or delay of the same cable or link agrees:
@@ -401,14 +401,14 @@ def test_gaps(budgets: Budgets) -> Iterator[Gap]:
         return above or (low is not None and value < low and differs(low))
 
     confirmed: set[tuple[str, str]] = set()
-    for cable, tests in newest_tests(records, "cable", "length_m").items():
+    for cable, tests in newest_measurements(records, "cable", "length_m").items():
         computed = figures.by_record_m(cable)
         means = fibre_means(tests, "length_m").values()
         wrong = sum(off(value, (computed, computed), "length", "m") for value in means)
         yield from [Gap("measured-length", cable, (cable,))] * wrong
         if wrong < len(means):
             confirmed.add(("cable", cable))
-    for link, tests in newest_tests(records, "link", "length_m").items():
+    for link, tests in newest_measurements(records, "link", "length_m").items():
         go, back = figures.lengths[link].by_cables
         bounds: Bounds = (None, None)
         if go is not None and back is not None:
@@ -421,7 +421,7 @@ def test_gaps(budgets: Budgets) -> Iterator[Gap]:
         means = fibre_means(tests, "length_m").values()
         if not all(off(value, bounds, "length", "m") for value in means):
             confirmed.add(("link", link))
-    for name in newest_tests(records, "link", "delay_us"):
+    for name in newest_measurements(records, "link", "delay_us"):
         told = set()
         both = zip(figures.measured_us(name), figures.delay_by_record_us(name), strict=True)
         for value, by_record in both:
@@ -433,7 +433,7 @@ def test_gaps(budgets: Budgets) -> Iterator[Gap]:
             elif (value, due) not in told:
                 told.add((value, due))
                 yield Gap("measured-delay", name, links=(name,))
-    for name, tests in newest_tests(records, "link", "loss_db").items():
+    for name, tests in newest_measurements(records, "link", "loss_db").items():
         if ("link", name) not in confirmed:
             hop = figures.hops[name]
             budget = budgets.of(name) if hop.over_fibre else None
@@ -441,7 +441,7 @@ def test_gaps(budgets: Budgets) -> Iterator[Gap]:
             means = fibre_means(at_wavelength(records, hop, tests), "loss_db").values()
             wrong = sum(off(value, bounds, "loss", "db") for value in means)
             yield from [Gap("measured-loss", name, links=(name,))] * wrong
-    for name, tests in newest_tests(records, "cable", "loss_db").items():
+    for name, tests in newest_measurements(records, "cable", "loss_db").items():
         if ("cable", name) in confirmed:
             continue
         at = grouped((test["wavelength_nm"], test) for test in tests)

@@ -16,7 +16,7 @@ from waysapart.recheck.availability import (
 from waysapart.recheck.evidence import NOT_HELD, About, Tally, read_evidence
 from waysapart.recheck.faulty_rows import Gap, grouped
 from waysapart.recheck.figures import Figures, total
-from waysapart.recheck.gaps import check_all_gaps, gaps_of_records, test_gaps
+from waysapart.recheck.gaps import check_all_gaps, gaps_of_records, measurement_gaps
 from waysapart.recheck.limits import check_figures
 from waysapart.recheck.no_pair import check_no_pairs
 from waysapart.recheck.plant import follow_cables, survey, tie_links
@@ -276,5 +276,5 @@ def build(records: Records, facts: Evidence) -> World:
     world.down = unavailability(world)
     world.unrated = unrated_hops(world)
     gaps += hop_rate_gaps(world)
-    gaps += test_gaps(world.budgets)
+    gaps += measurement_gaps(world.budgets)
     return world

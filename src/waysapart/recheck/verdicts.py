@@ -16,7 +16,7 @@ from waysapart.evidence import Circuit, Evidence, Group, VerdictWitness
 from waysapart.gaps import GAP_CODES
 from waysapart.recheck.evidence import About
 from waysapart.recheck.faulty_rows import day_of, grouped
-from waysapart.recheck.figures import newest_tests
+from waysapart.recheck.figures import newest_measurements
 from waysapart.recheck.gaps import LIMITS_OF, GapKey, blanks, check_gaps_of, meaning
 from waysapart.recheck.limits import all_kept
 from waysapart.recheck.records import WHOLE, Records, shipped_sources
@@ -419,7 +419,7 @@ def _dates(records: Records) -> Iterator[tuple[str, list[date | None]]]:
     """The days of every record whose age counts, by the key of `[records] oldest`."""
     rows = records.rows
     yield "survey", [day_of(row.get("surveyed")) for role in SURVEYED for row in rows[role]]
-    tests = (newest_tests(records, *one) for one in product(("cable", "link"), LIMITS_OF))
+    tests = (newest_measurements(records, *one) for one in product(("cable", "link"), LIMITS_OF))
     mine = (test for found in tests for several in found.values() for test in several)
     yield "test", [day_of(test.get("date")) for test in mine]
     leased = [row for row in rows["links"] if row.get("medium") == "leased"]
