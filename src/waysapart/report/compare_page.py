@@ -411,7 +411,7 @@ def _whole(gap: Facts) -> Facts:
 
 
 def _folded(gap: Facts) -> bool:
-    """Whether a gap's message is that of its kind: a blank, or many told as one."""
+    """Whether a gap's message is that of its kind: a blank, or many reported as one."""
     return bool(gap["count"] > 1 or gap["code"].startswith("blank-"))
 
 

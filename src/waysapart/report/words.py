@@ -385,7 +385,7 @@ def silent_with(circuit: Circuit) -> list[str]:
 
 @dataclass(frozen=True)
 class OwnLineCase:
-    """Parts of what a circuit protects that take the same paths with them when they fall.
+    """Parts of what a circuit protects that cut the same paths when they fall.
 
     Attributes
     ----------

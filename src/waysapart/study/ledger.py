@@ -41,7 +41,7 @@ class Conflict:
     limits : tuple of str or None
         The limits that it leaves open, where they are fewer than those of the code.
     everything : bool
-        Whether nobody can tell what it touches, so that it touches every circuit.
+        Whether it is not known what it touches, so that it touches every circuit.
     drop : bool
         Whether the row is left out.
     also : tuple of str
@@ -403,7 +403,7 @@ def gap_key(gap: Gap) -> tuple[object, ...] | None:
 
 
 def _alike(gaps: Iterable[Gap]) -> list[list[Gap]]:
-    """Gaps that are told as one, each group in the place of its first."""
+    """Groups of gaps that are reported as one, each in the place of its first."""
     groups: dict[object, list[Gap]] = {}
     for number, gap in enumerate(gaps):
         key = number if gap.fold is None else (gap.code, gap.column, gap.layer, gap.fold)

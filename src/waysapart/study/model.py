@@ -86,7 +86,7 @@ class Study:
     out : tuple of str
         Assets out of service now.
     on : date
-        The day for which the study is judged: waivers and ages are held against it.
+        The day for which the study is judged: waivers and ages count from it.
     snap_m : float
         How far, in metres, a segment's end may lie from where it ends.
     layers : tuple of Layer

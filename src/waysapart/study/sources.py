@@ -84,7 +84,7 @@ def is_database(source: str) -> bool:
 
 
 def user_and_rest(source: str) -> tuple[str, str, str, str]:
-    """Split an address into scheme, user, password and the rest, whatever signs they hold."""
+    """Split an address into scheme, user, password and the rest, with any characters in them."""
     scheme, _, rest = source.partition("://")
     before_query = rest.partition("?")[0]
     account = (before_query if "@" in before_query else rest).rpartition("@")[0]
@@ -581,7 +581,7 @@ def read_csv(spec: LayerSpec, inputs: tuple[InputFile, ...]) -> RawLayer:
     """
     before = csv.field_size_limit(
         min(sys.maxsize, 2**31 - 1)
-    )  # a cable's line may take more than 131072 signs
+    )  # a cable's line may have more than 131072 characters
     try:
         return _read_csv(spec, inputs)
     except csv.Error as error:
