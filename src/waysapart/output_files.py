@@ -851,7 +851,7 @@ def write_layer(
     _refuse_nul(frame, layer)
     pyogrio.write_dataframe(frame, path, layer=layer, driver=driver, append=append, **more)
     faults: tuple[type[Exception], ...] = (IndexError, *_writing_errors())
-    # of a Shapefile GDAL does not tell that the disk was full, of FlatGeobuf the count stands first
+    # GDAL does not report a full disk for every format, so the rows are counted in the file
     try:
         if driver == "GPKG":
             rows = int(pyogrio.read_info(path, layer=layer)["features"])

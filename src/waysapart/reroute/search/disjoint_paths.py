@@ -125,6 +125,12 @@ def best_pair(
     Exact: costs and weights are whole numbers and every bound is a true one. Limits
     on single paths are kept by exact label setting, limits on the difference by
     splitting the set of paths; both are exact and exponential at worst.
+
+    Examples
+    --------
+    >>> graph = RiskGraph(4, [0, 1, 0, 2], [1, 3, 2, 3], [1, 1, 2, 2], np.eye(4, dtype=bool))
+    >>> sorted(best_pair(graph, Question(0, 3)).ways)
+    [(0, 1), (2, 3)]
     """
     return best_paths(graph, question, 2, time_limit_s=time_limit_s, below=below)
 
@@ -160,6 +166,12 @@ def best_paths(
     ------
     CallError
         Fewer than two paths, or a question that has no meaning on this graph.
+
+    Examples
+    --------
+    >>> graph = RiskGraph(4, [0, 1, 0, 2], [1, 3, 2, 3], [1, 1, 2, 2], np.eye(4, dtype=bool))
+    >>> best_paths(graph, Question(0, 3), 3).status
+    'none'
     """
     check_question(graph, question)
     if ways < 2:

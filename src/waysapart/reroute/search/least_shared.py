@@ -107,6 +107,12 @@ def least_shared(
     ------
     CallError
         `weight` has another shape than one per risk, or is negative.
+
+    Examples
+    --------
+    >>> graph = RiskGraph(4, [0, 1, 0, 2], [1, 3, 2, 3], [1, 1, 2, 2], np.ones((4, 1), dtype=bool))
+    >>> least_shared(graph, Question(0, 3), [1]).shared
+    frozenset({0})
     """
     began = time.monotonic()
     deadline = began + time_limit_s

@@ -128,6 +128,12 @@ def reduce_graph(graph: RiskGraph, question: Question) -> Reduced:
     Notes
     -----
     Linear in the edges and the risks they rely on.
+
+    Examples
+    --------
+    >>> graph = RiskGraph(4, [0, 1, 0, 2], [1, 3, 2, 3], [1, 1, 2, 2], np.eye(4, dtype=bool))
+    >>> reduce_graph(graph, Question(0, 3)).n_edges
+    3
     """
     s, t = question.s, question.t
     record_risks = edge_risks(graph, s, t)

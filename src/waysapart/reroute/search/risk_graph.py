@@ -228,6 +228,12 @@ def walk(graph: RiskGraph, edges: Sequence[int], s: int, t: int) -> list[int]:
     ------
     CallError
         The edges are not connected in this order.
+
+    Examples
+    --------
+    >>> graph = RiskGraph(4, [0, 1, 0, 2], [1, 3, 2, 3], [1, 1, 2, 2], np.eye(4, dtype=bool))
+    >>> walk(graph, [2, 3], 0, 3)
+    [0, 2, 3]
     """
     nodes = [s]
     for edge in edges:
@@ -278,6 +284,12 @@ def risks_of_path(risks: SparseBool, edges: Sequence[int]) -> frozenset[int]:
     Returns
     -------
     frozenset of int
+
+    Examples
+    --------
+    >>> graph = RiskGraph(4, [0, 1, 0, 2], [1, 3, 2, 3], [1, 1, 2, 2], np.eye(4, dtype=bool))
+    >>> risks_of_path(edge_risks(graph, 0, 3), [0, 1])
+    frozenset({0, 1})
     """
     found: set[int] = set()
     for edge in edges:
@@ -300,6 +312,12 @@ def shared_risks(
     Returns
     -------
     frozenset of int
+
+    Examples
+    --------
+    >>> graph = RiskGraph(4, [0, 1, 0, 2], [1, 3, 2, 3], [1, 1, 2, 2], np.ones((4, 1), dtype=bool))
+    >>> shared_risks(graph, Question(0, 3), [[0, 1], [2, 3]])
+    frozenset({0})
     """
     risks = edge_risks(graph, question.s, question.t)
     met: set[int] = set()
