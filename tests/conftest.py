@@ -51,10 +51,11 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Leave out what is slow unless it is asked for; put first what takes longest."""
     if not config.getoption("all") and "slow" not in str(config.getoption("markexpr")):
-        slow = [item for item in items if item.get_closest_marker("slow")]
+        slow = {item for item in items if item.get_closest_marker("slow")}
+        slow |= set(everyday.beyond_one_of(item for item in items if item not in slow))
         if slow:
-            config.hook.pytest_deselected(items=slow)
-            items[:] = [item for item in items if not item.get_closest_marker("slow")]
+            config.hook.pytest_deselected(items=[*slow])
+            items[:] = [item for item in items if item not in slow]
     if "PYTEST_XDIST_WORKER" in os.environ:
         rank = {name: place for place, name in enumerate(LONGEST_FIRST)}
         items.sort(key=lambda item: rank.get(item.path.name, len(rank)))

@@ -1,12 +1,14 @@
 """Which cases of a long list are tried every day; all are tried with --all.
 
-Every property keeps some cases every day, and every kind of forgery, damage or hostile input at
-least one. Only more of the same waits for --all.
+Every test keeps some of its cases every day. More of the same waits for --all, and so do most
+cases of the long lists of damage, forgeries and hostile input: they are alike in what they
+need, and each costs a proof or two.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections import Counter
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 import pytest
@@ -38,3 +40,56 @@ WITH_ALL = [False]
 def examples(number: int, every_day: int) -> int:
     """How many examples a property is tried on: so many with --all, fewer every day."""
     return number if WITH_ALL[-1] else every_day
+
+
+ONE_OF = {
+    "cli/test_output.py::test_files_of_others_are_replaced_when_forced_own_ones_always": 2,
+    "findings/test_optics.py::test_one_fibre_with_two_links": 2,
+    "findings/test_redundant_supplies.py::test_every_figure_is_the_sum_over_all_states": 3,
+    "network/test_conflicts.py::test_a_conflict_leaves_open_what_it_touches": 4,
+    "recheck/test_evidence_mutations.py::test_changes_are_told": 3,
+    "recheck/test_forged_gaps.py::test_a_conflict_that_is_struck_out_is_told": 4,
+    "recheck/test_forged_gaps.py::test_a_gap_that_is_made_up_is_told": 4,
+    "recheck/test_forged_gaps.py::test_a_gap_that_is_struck_out_is_told": 4,
+    "recheck/test_recheck.py::test_random_studies_are_confirmed": 2,
+    "recheck/test_recheck_limits.py::test_a_figure_that_is_not_so_is_told": 4,
+    "recheck/test_reroute_forgeries.py::test_a_forged_rerouting_is_told": 4,
+    "recheck/test_reroute_recheck.py::test_a_damaged_proof_is_told": 4,
+    "recheck/test_reroute_recheck.py::test_a_forged_proposal_is_told": 4,
+    "recheck/test_sound_evidence.py::test_what_is_proved_is_confirmed": 3,
+    "report/test_report_access.py::test_the_engine_finds_nothing": 2,
+    "report/test_report_hostile.py::test_it_is_shown_as_it_is": 3,
+    "report/test_report_outside.py::test_no_canary_of_any_text_is_in_the_page": 2,
+    "report/test_report_valid.py::test_the_report_for_readers_outside_is_valid": 2,
+    "report/test_report_works.py::test_the_command_says_and_returns_the_same_with_a_page": 2,
+    "report/test_report_works.py::test_the_engine_finds_nothing": 3,
+    "reroute/test_reroute_build.py::test_equal_to_trying_everything": 3,
+    "reroute/test_reroute_groups.py::test_working_ways_equal_to_enumeration": 2,
+    "reroute/test_reroute_outside.py::test_medium_nets_as_an_integer_programme_solves_them": 2,
+    "study/test_fuzz_reading.py::test_odd_settings": 3,
+    "study/test_hostile.py::test_a_chain_of_ten_thousand_is_refused_with_a_reason": 3,
+    "study/test_hostile_layers.py::test_a_view_without_end_is_refused": 4,
+    "study/test_hostile_layers.py::test_geoparquet_with_odd_metadata": 2,
+    "study/test_read_written.py::test_what_is_written_is_read_back_the_same": 3,
+    "verdicts/test_deletion.py::test_deleting_a_row_makes_nothing_apart": 2,
+    "verdicts/test_invariance.py::test_names_order_and_which_way_is_main_change_nothing": 2,
+    "verdicts/test_waivers.py::test_what_changes_a_record_and_what_does_not": 3,
+}
+"""Tests of which one of so many cases is tried every day: those whose cases cost most together."""
+
+
+def beyond_one_of(items: Iterable[pytest.Item]) -> Iterator[pytest.Item]:
+    """The cases of these tests that wait for --all: of each test all but the first of so many.
+
+    Parameters
+    ----------
+    items : iterable of pytest.Item
+        Collected tests that are not marked slow yet.
+    """
+    seen = Counter[str]()
+    for item in items:
+        name = "/".join(item.nodeid.split("[")[0].split("/")[-2:])
+        if name in ONE_OF:
+            if seen[name] % ONE_OF[name]:
+                yield item
+            seen[name] += 1

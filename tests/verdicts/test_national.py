@@ -19,6 +19,8 @@ import waysapart as wa
 from national import SPAN_M, National, add_circuits, plant_on, topology, write
 from waysapart.report.view import single_points
 
+pytestmark = pytest.mark.slow  # the plant alone takes 20 s; test_plain_script.py has a small one
+
 TOPOLOGY = "sndlib/germany50"
 CIRCUITS = 300
 SNAP_M = 2.0
