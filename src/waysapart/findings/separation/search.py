@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import scipy.sparse as sp
 
 from waysapart.arrays import Bools, Floats, Ints, expand
@@ -13,6 +14,8 @@ from waysapart.findings.separation.measure import piece_distance
 from waysapart.findings.separation.pieces import around
 
 _ROWS_AT_ONCE = 4_000_000
+_ASKED_FIRST = 1_000
+_HITS_AT_ONCE = 4_000_000
 
 
 @dataclass(frozen=True)
@@ -37,32 +40,75 @@ class Approaches:
     part_other: Floats
 
 
-def neighbours(layout: Layout, which: Bools, chord: float) -> tuple[Ints, Ints]:
-    """Find pairs of pieces of different lines that may lie within a distance in space.
+@dataclass(frozen=True)
+class Marks:
+    """Bits of the pairs that follow each line: a quick test that leaves few lines to compare.
 
-    One tree of all pieces, one query. The plane shortens, so nothing is missed; what is found in
-    excess is left to `piece_distance`.
+    Every pair has one bit in each of two words. Lines without a common bit in both have no
+    pair in common, with its first path on one and its second on the other; those with one
+    mostly do.
 
-    Parameters
+    Attributes
     ----------
-    layout : Layout
-    which : ndarray of bool, shape (pieces,)
-        The pieces to look at.
-    chord : float
-        Straight distance in space, in metres.
+    first, second : ndarray of uint64, shape (2, lines)
+        Of the pairs whose first, or second, path follows the line.
+    """
+
+    first: npt.NDArray[np.uint64]
+    second: npt.NDArray[np.uint64]
+
+    @classmethod
+    def of(cls, first: sp.csr_array, second: sp.csr_array) -> Marks:
+        """Marks of boolean matrices (pairs, lines)."""
+        return cls(_marked(first), _marked(second))
+
+    def may_meet(self, one: Ints, other: Ints) -> Ints:
+        """Positions where some pair may have one path on a line and the other on another."""
+        left = np.arange(len(one), dtype=np.int64)
+        for first, second in zip(self.first, self.second, strict=True):
+            here, there = one[left], other[left]
+            left = left[(first[here] & second[there] | second[here] & first[there]) != 0]
+        return left
+
+
+def _marked(follows: sp.csr_array) -> npt.NDArray[np.uint64]:
+    pair = np.repeat(np.arange(follows.shape[0], dtype=np.uint64), np.diff(follows.indptr))
+    found = np.zeros((2, follows.shape[1]), dtype=np.uint64)
+    for word, bit in zip(found, (pair, pair // np.uint64(64) + pair * np.uint64(7)), strict=True):
+        np.bitwise_or.at(word, follows.indices, np.uint64(1) << (bit % np.uint64(64)))
+    return found
+
+
+def neighbours(layout: Layout, which: Bools, chord: float, marks: Marks) -> tuple[Ints, Ints]:
+    """Pairs of pieces `which` of different lines that may lie within a distance in space.
+
+    One tree of all pieces, asked in blocks: where thousands of lines meet in a pit, nearly all
+    that the tree finds are lines of which no pair has both. The plane shortens, so nothing is
+    missed; what is found in excess is left to `piece_distance`.
 
     Returns
     -------
-    one, other : ndarray of int, shape (n,)
+    one, other : ndarray of int
         Piece numbers, one < other, each pair once.
     """
     pieces, asked = layout.pieces, np.flatnonzero(which)
-    one, other = layout.tree.query(
-        around(layout.plane, pieces.start[asked], pieces.end[asked], chord)
-    )
-    one = asked[one]
-    keep = (one < other) & which[other] & (pieces.line[one] != pieces.line[other])
-    return one[keep], other[keep]
+    shapes = around(layout.plane, pieces.start[asked], pieces.end[asked], chord)
+    begin, several = 0, _ASKED_FIRST
+    ones, others = [np.zeros(0, dtype=np.int64)], [np.zeros(0, dtype=np.int64)]
+    while begin < len(asked):
+        one, other = layout.tree.query(shapes[begin : begin + several])
+        hits = len(one)
+        one = asked[begin + one]
+        keep = np.flatnonzero((one < other) & which[other])
+        one, other = one[keep], other[keep]
+        line, beside = pieces.line[one], pieces.line[other]
+        keep = np.flatnonzero(line != beside)
+        keep = keep[marks.may_meet(line[keep], beside[keep])]
+        ones.append(one[keep])
+        others.append(other[keep])
+        begin += several
+        several = max(several * _HITS_AT_ONCE // max(hits, 1), 1) if hits else several
+    return np.concatenate(ones), np.concatenate(others)
 
 
 def approaches(layout: Layout, chord: float) -> Approaches:
@@ -94,7 +140,8 @@ def approaches(layout: Layout, chord: float) -> Approaches:
     second = _without(follows[layout.second], shared)
     used = np.zeros(pieces.line_count, dtype=bool)
     used[first.indices] = used[second.indices] = True
-    one, other = neighbours(layout, used[pieces.line], chord)
+    marks = Marks.of(first, second)
+    one, other = neighbours(layout, used[pieces.line], chord, marks)
     # Both ways round: a line of the first path near one of the second, and the reverse.
     one, other = np.concatenate([one, other]), np.concatenate([other, one])
     key = pieces.line[one] * pieces.line_count + pieces.line[other]
