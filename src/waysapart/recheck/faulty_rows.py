@@ -216,7 +216,18 @@ def moment_of(said: object) -> datetime | None:
 
 
 def day_of(said: object) -> date | None:
-    """The day of a cell; None where it holds none (see `moment_of`)."""
+    """The day of a cell.
+
+    Parameters
+    ----------
+    said : object
+        The cell.
+
+    Returns
+    -------
+    date or None
+        None where the cell holds none; see `moment_of`.
+    """
     moment = moment_of(said)
     return None if moment is None else moment.date()
 

@@ -34,8 +34,17 @@ def kept_by_study(
 ) -> Callable[Concatenate[Study, Rest], Of]:
     """Compute what a function says of a study once, as nothing in a study is ever changed.
 
-    The arguments after the study are hashable, and what is returned is not changed either. A
-    study made of another by `replace` starts anew, and none of this is pickled.
+    A study made of another by `replace` starts anew, and none of this is pickled.
+
+    Parameters
+    ----------
+    function : callable
+        Its first argument is a study, the others are hashable; nobody changes what it returns.
+
+    Returns
+    -------
+    callable
+        With the same parameters.
     """
 
     @wraps(function)

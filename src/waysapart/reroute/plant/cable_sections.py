@@ -386,6 +386,10 @@ def cut_places(network: Network, opened: frozenset[int]) -> pd.DataFrame:
 def cable_nodes(network: Network) -> pd.DataFrame:
     """Every place on the chain of every cable.
 
+    Parameters
+    ----------
+    network : Network
+
     Returns
     -------
     DataFrame
