@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from waysapart.arrays import Bools, Floats, Ints
+from waysapart.arrays import Bools, Floats, Ints, owners
 from waysapart.evidence import Aged, RecordAge
 from waysapart.gaps import Gap, Limit
 from waysapart.network.assets import Assets, Holders, listed, place_of, places_of, row_gap
@@ -331,11 +331,15 @@ def _joints_off_cables(
     for role in ("sites", "structures"):
         shapes[assets.of_role(role)] = study.geometries(role)
     lines, drawn = study.geometries("segments"), study.geometries("cables")
-    nodes_of = {number: _nodes(chains, passed, number) for number in set(cable.tolist()) - {-1}}
+    # Most joints stand where two segments of their cable meet.
+    owner, many = owners(chains.first), len(assets)
+    ends = np.concatenate([owner * many + node for node in (chains.entry, chains.exit)])
+    left = np.flatnonzero((cable >= 0) & (at >= 0) & ~np.isin(cable * many + at, ends))
+    nodes_of = {number: _nodes(chains, passed, number) for number in set(cable[left].tolist())}
     found: list[Gap] = []
-    for joint, place, number in zip(row.tolist(), at.tolist(), cable.tolist(), strict=True):
-        if place < 0 or number < 0:
-            continue
+    for joint, place, number in zip(
+        row[left].tolist(), at[left].tolist(), cable[left].tolist(), strict=True
+    ):
         nodes = nodes_of[number]
         if place in nodes or any(
             place in above(node) or node in above(place) for node in nodes if node >= 0

@@ -122,7 +122,7 @@ def _note_alike(label: str, ids: pd.Series, ledger: Ledger) -> None:
         ledger.note(f"{label} that differ in case only: {pair}")
     for name in [name for name in odd if any(map(unseen, name))][:20]:
         ledger.note(f"among the {label} {_escaped(name)} holds a character that cannot be seen")
-    told = {name: _as_seen(name) for name in names}
+    told = _all_as_seen(names)
     for pair in _same_after(names, told):
         ledger.note(f"{label} that look alike and are not: {pair}")
     if odd:
@@ -156,6 +156,14 @@ def _same_after(
         and (told is None or len({told[name] for name in group}) > 1)
     ]
     return [", ".join(map(_escaped, sorted(group))) for group in found[:20]]
+
+
+def _all_as_seen(names: list[str]) -> dict[str, str]:
+    """What a reader sees of each name; those of ASCII are translated in one go."""
+    plain = [name for name in names if name.isascii() and name.isprintable()]
+    seen = "\n".join(plain).translate(_prototypes()[0]).split("\n") if plain else []
+    found = dict(zip(plain, (" ".join(one.split()) for one in seen), strict=True))
+    return {name: found[name] if name in found else _as_seen(name) for name in names}
 
 
 def _as_seen(name: str, ascii_too: bool = True) -> str:
