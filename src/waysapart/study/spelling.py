@@ -116,7 +116,7 @@ def note_spelling(
 
 
 def _note_alike(label: str, ids: pd.Series, ledger: Ledger) -> None:
-    names = [str(name) for name in ids]
+    names = [str(name) for name in ids.to_list()]
     odd = [name for name in names if not (name.isascii() and name.isprintable())]
     for pair in _same_after(names, {name: name.lower() for name in names if name.isascii()}):
         ledger.note(f"{label} that differ in case only: {pair}")

@@ -193,8 +193,9 @@ class SharingFacts:
         if len(self._proof.trials[trial].sides) < 2:
             return SinglePoints(stretches=[], assets=[])
         on_all = entries(self._proof.sharing.shared, trial)
+        among = set(on_all)
         some = set(stretch_of.values()) - {
-            place for number, place in stretch_of.items() if number not in set(on_all)
+            place for number, place in stretch_of.items() if number not in among
         }
         return SinglePoints(
             stretches=sorted(some),
@@ -375,6 +376,15 @@ class SharingFacts:
         return routes(self._proof.network)
 
     @cached_property
+    def _overhead(self) -> list[bool]:
+        kinds = self._proof.study.tables["segments"]["kind"]
+        return [kind in _OVERHEAD for kind in kinds.to_list()]
+
+    @cached_property
+    def _line_m(self) -> Floats:
+        return np.nan_to_num(self._proof.spacing.layout.pieces.line_length_m)
+
+    @cached_property
     def _bounds(self) -> Ints:
         return np.searchsorted(self._routes.path, np.arange(len(self._proof.network.paths) + 1))
 
@@ -387,8 +397,7 @@ class SharingFacts:
         network, layout, route = self._proof.network, self._proof.spacing.layout, self._routes
         ends, passed = network.ends, network.passed
         first = network.assets.start["segments"]
-        kinds = network.study.tables["segments"]["kind"].to_numpy(dtype=object)
-        length = np.nan_to_num(layout.pieces.line_length_m)
+        overhead, length = self._overhead, self._line_m
         rows: list[tuple[int, bool, float, float, int]] = []
         for row in range(int(self._bounds[path]), int(self._bounds[path + 1])):
             segment = int(route.segment[row])
@@ -412,7 +421,7 @@ class SharingFacts:
             on_it.sort()
             at_start = [one for one in on_it if one[0] <= 1e-9]
             later = [one for one in on_it if one[0] > 1e-9]
-            alone = kinds[segment] not in _OVERHEAD
+            alone = not overhead[segment]
             for into, node in at_start:
                 rows.append((node, True, begin + into * whole, begin + into * whole, row))
             rows.append((first + segment, alone, begin, begin + whole, row))
