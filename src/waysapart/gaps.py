@@ -542,4 +542,4 @@ CONTRADICTIONS = frozenset(
         "test-future",
     }
 )
-"""Gaps found in tying, of two records that cannot both be true: read strictly they are errors."""
+"""Gaps of tying: two records that cannot both be true. Strict reading makes errors of them."""

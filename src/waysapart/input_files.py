@@ -67,7 +67,7 @@ FENCE = {
     "OGR_XLSX_HEADERS": "FORCE",
     "OGR_ODS_HEADERS": "FORCE",
 }
-"""What GDAL is told while it reads. A proxy of a scheme that there is none of ends every request
+"""Settings of GDAL while it reads. A proxy of a scheme that does not exist stops every request
 before it leaves the machine. The first row of a sheet names its columns, even where all cells are
 text."""
 
@@ -401,7 +401,7 @@ _MOST_SUSPECT_BYTES = 1 << 28
 
 
 def _check_links(path: Path) -> None:
-    """Refuse GeoJSON with a coordinate system that stands elsewhere: GDAL would fetch it.
+    """Refuse GeoJSON with a coordinate system by reference: GDAL would fetch it.
 
     The whole file is only parsed where the text `crs` stands in it otherwise than
     `"crs": {"type": "name", "properties": {"name": "urn:..."}}`, as programs write it.
@@ -471,7 +471,7 @@ def _stated_here(crs: object) -> bool:
 def _check_archive(path: Path) -> None:
     """Refuse a spreadsheet that unpacks to far more than it is: each sheet is read through.
 
-    What the archive says of its own sizes is held against what comes out of it.
+    The sizes that the archive states are checked against what is unpacked.
     """
     most = min(
         max(_ALWAYS_UNPACKED_BYTES, MOST_UNPACKED * path.stat().st_size), _NEVER_UNPACKED_BYTES

@@ -9,8 +9,8 @@ Every file that a command or a public function writes goes through this module.
 * New files are made in a folder `.waysapart-XXXXXXXX.part` beside their places, and are put
   there by renaming once all are whole. Where that fails half way, the old ones come back.
 * A run that was killed leaves that folder behind, and the next run that writes in the same
-  place removes it and takes back a change that was half made. A lock on the folder tells
-  one that is still in use.
+  place removes it and undoes a change that was half made. A lock on the folder marks one
+  that is still in use.
 * A device, a pipe or a descriptor (/dev/stdout) is written to and never replaced; of a
   symbolic link the target is replaced.
 """
@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 
 try:
     import fcntl
-except ImportError:  # no such locks on Windows: there only age tells what is left over
+except ImportError:  # no such locks on Windows: there a folder is left over by its age
     fcntl = None  # type: ignore[assignment]
 
 Kind = Literal["html", "json", "csv", "toml", "gpkg", "study", "text"]
@@ -523,7 +523,7 @@ def _writing_errors() -> tuple[type[Exception], ...]:
 
 
 DISK_FULL = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
-"""Numbers of the errors that say so."""
+"""Numbers of the errors of a full disk or quota."""
 _REASONS = {
     errno.ENOSPC: "the disk is full",
     errno.EFBIG: "it would be larger than files may be here",
@@ -684,7 +684,7 @@ def _write_journal(folder: Path, entries: list[dict[str, Any]]) -> None:
 
 
 def _identity(path: Path) -> list[int] | None:
-    """What tells a file from one that was put there later."""
+    """Numbers by which a file differs from one that was put there later."""
     try:
         found = os.lstat(path)
     except OSError:
@@ -703,7 +703,7 @@ def _keep(place: Path, kept: Path) -> None:
 
 
 def _undo(folder: Path) -> None:
-    """Take back a change of several files that was half made; nothing where none was.
+    """Undo a change of several files that was half made, if there is one.
 
     Where somebody has changed one of the files since, all are left as they are.
     """

@@ -29,8 +29,8 @@ KNOWN_EMPTY = "-"
 MAY_BE_NONE = frozenset({"within", "supplies", "needs", "relies_on"})
 """Columns in which `-` says that there is none, so that a blank is a missing record."""
 
-# What a spreadsheet takes for the beginning of a formula, from OWASP's page 'CSV Injection', with
-# the small and full-width forms that some versions take too; a number is none, nor is a lone `-`.
+# What spreadsheets read as the beginning of a formula: OWASP's page 'CSV Injection', and the small
+# and full-width forms that some versions read so too. A number is no formula, nor is a lone `-`.
 _FORMULA = re.compile(r"'*(?:[\t\r\n]|[ \t\r\n]*[=+\-@﹦﹢﹣﹫＝＋－＠])")
 _PLAIN = re.compile(r"'*(?:-|[+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)", re.ASCII)
 _CELL_ENDS = re.compile(r"([;\t\r\n])")

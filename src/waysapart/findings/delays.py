@@ -31,10 +31,10 @@ DECIMALS_US = 3
 """Nanoseconds: figures are rounded to this link by link, so that the sums that
 are shown can be done again by hand."""
 IN_VACUUM = 1.0
-"""Group index that no fibre and no air is below: for the least delay of a length."""
+"""Least possible group index: for the least delay of a length."""
 FIBRE = "fibre"
 _TOLD_BY_FIGURES = frozenset({"blank-delay", "fibre-type", "hop-length"})
-"""Gaps whose figure is NaN here anyhow, or known by a measurement."""
+"""Gaps whose figure is NaN here in any case, or known by a measurement."""
 _EITHER_WAY = frozenset({"match-ambiguous", "link-broken", "measured-length", "measured-delay"})
 """Gaps after which the figure on record may be too great as well as too small."""
 _DISPUTED = "measured-delay"
@@ -207,7 +207,7 @@ class _Doubts:
 
     @classmethod
     def of(cls, network: Network, gaps: Sequence[Gap]) -> _Doubts:
-        """Hold gaps against the links and paths that they touch."""
+        """Find the links and paths that gaps touch."""
         links, paths = network.study.tables["links"], network.paths
         names, count = links["id"].to_numpy(dtype=object), len(links)
         of_delay, of_length = (np.full(count, "", dtype=object) for _ in range(2))
@@ -307,7 +307,7 @@ def _lengths(
 ) -> dict[str, Floats]:
     """Fibre and ground length of every path, each with the least that it can be.
 
-    A path without any fibre whose hops have no length has no fibre length that anybody knows.
+    The fibre length of a path without fibre is not known where its hops have no length.
     """
     terms, lengths = length_terms(network), network.lengths
     doubted = doubts.of_length != ""

@@ -350,7 +350,7 @@ def drums(network: Network) -> pd.DataFrame:
 
     Notes
     -----
-    Fibre is held against fibre: a drum's optical length contains the fibre's
+    Fibre is compared with fibre: a drum's optical length contains the fibre's
     excess over the cable, and so does overlength. A cable is taken to come on
     one drum; record each reel as a cable of its own to have it checked.
     """

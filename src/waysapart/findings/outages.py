@@ -514,7 +514,7 @@ class _Things:
     brings : csr_array of float, shape (machines, classes)
         Importance of each class for that.
     open_ : frozenset of int
-        Machines for which nobody can work that out; `dark` is 0.
+        Machines whose states are too many to enumerate; `dark` is 0.
     """
 
     paths: sp.csr_array
@@ -558,7 +558,7 @@ class _Things:
         return union(several, both(sp.csr_array(met > 0), direct))
 
     def left_out(self, paths: Sequence[int]) -> set[int]:
-        """Machines on some paths that nobody can work out."""
+        """Machines on some paths whose states are too many to enumerate."""
         if not self.open_:
             return set()
         met = self.machines.uses[list(paths)].indices
@@ -588,7 +588,7 @@ def _together(
 ) -> tuple[Floats, Floats, sp.csr_array, tuple[tuple[int, ...], ...]]:
     """All paths of every trial at once: unavailability, losses a year, importance of classes.
 
-    Two paths that are not tangled by sparse products, all others one by one.
+    Two paths that are not tangled are computed by sparse products, all others one by one.
     """
     trials, classes = len(running), len(things.down)
     columns, down = things.columns, things.all_down
@@ -621,7 +621,7 @@ def _together(
             continue
         entries += [(one, column, value) for column, value in single.items()]
     importance = sp.csr_array(importance + _matrix(entries, importance.shape))
-    # What takes a machine with several feeds matters as much as the machine, times its part in it.
+    # An asset behind a machine has the importance of the machine, times its own for the machine.
     by_class = sp.csr_array(
         importance[:, :classes] + importance[:, classes:] @ things.brings, dtype=np.float64
     )
@@ -712,7 +712,7 @@ def greatest_contributions(found: Outages, trial: int, count: int) -> list[tuple
     importance, members = found.importance, found.members
     low, high = importance.indptr[trial], importance.indptr[trial + 1]
     mine, share = importance.indices[low:high], importance.data[low:high]
-    # Every class brings its weightiest member, so classes below the count-th of these bring none.
+    # A class counts by its heaviest member: classes below the count-th of these add nothing.
     most = share * found.heaviest[mine]
     if len(mine) > count:
         least = np.partition(most, -count)[-count] - 2 * _EVEN

@@ -163,9 +163,9 @@ def own_lines(reliance: Reliance, lost: Bools) -> OwnLines:
 def _inside(
     reliance: Reliance, row: Ints, names: Sequence[str], numbers: Ints
 ) -> tuple[sp.csr_array, list[tuple[int, str]]]:
-    """All that what is named is made of, shape (named, assets), and why it is not known.
+    """All parts of what is named, shape (named, assets), and why some are not known.
 
-    What nobody knows anything of stays empty: a holder with nothing in it, a cable
+    What has no parts on record stays empty: a holder with nothing in it, a cable
     without a course.
     """
     network = reliance.network
@@ -205,7 +205,7 @@ def _inside(
 
 
 def _events(network: Network, row: Ints, inside: sp.csr_array) -> sp.csr_array:
-    """Whose loss takes what is named: shape (named, assets)."""
+    """Assets whose loss takes what is named: shape (named, assets)."""
     circuits = network.study.tables["circuits"]
     sites = network.assets.numbers(network.study.tables["equipment"]["site"])
     start = network.assets.start["equipment"]

@@ -96,7 +96,7 @@ def machines_of(reliance: Reliance) -> Machines:
 
 
 def _left(reliance: Reliance) -> Feeds:
-    """Feeds of what has several that are not out of service."""
+    """Feeds that are not out of service, of assets with several feeds."""
     network, feeds = reliance.network, reliance.feeds
     out = network.assets.numbers(network.study.out)
     down = np.zeros(len(network.assets), dtype=np.bool_)
@@ -203,7 +203,7 @@ class Redundancy:
         return float(dark @ taken.fed.part.probability), self.importance(taken, dark)
 
     def _in_parallel(self, feeds: list[frozenset[int]]) -> tuple[float, dict[int, float]]:
-        """The same where the feeds have nothing in common, the usual case."""
+        """The same where the feeds have nothing in common, which is the usual case."""
         up = [float(np.prod([1 - self.down[thing] for thing in feed])) for feed in feeds]
         lost = [self._series_down(feed) for feed in feeds]
         brings = {}

@@ -357,7 +357,7 @@ def _folded(
 def _reasons(
     reliance: Reliance, shared: sp.csr_array, folded: sp.csr_array, sides: sp.csr_array
 ) -> tuple[dict[tuple[int, int], int], dict[tuple[int, int], tuple[int, ...]]]:
-    """For each folded asset, the shared thing in it that stands for itself: the fewest steps in.
+    """For each folded asset, the unfolded shared thing that lies in it by the fewest steps.
 
     Of several, the first by role; of these the one that the paths (of each trial)
     meet first, whichever of them is called main; of what they meet alike the westernmost.

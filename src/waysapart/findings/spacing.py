@@ -209,13 +209,13 @@ def _zones(
 ) -> tuple[np.ndarray, Floats, Ints, Ints]:
     """Zones round the end sites of the circuits of every contest.
 
-    Where an end site has no place on record, nobody knows where its zone lies: the place is
+    Where an end site has no place on record, the place of its zone is not known: it is
     None, and the zone excuses everything.
 
     Returns
     -------
     places, radius_m
-        Every zone that anybody has, once.
+        Every zone of any circuit, once.
     pair, zone : ndarray of int
         Which zones excuse which pair.
     """
@@ -251,7 +251,7 @@ def _zones(
 
 @dataclass(frozen=True)
 class _Limits:
-    """What the services ask of the kinds of two lines.
+    """What the services require of the kinds of two lines.
 
     Attributes
     ----------
@@ -331,7 +331,7 @@ class _Limits:
         return self._each(contest, rows, self._forbids).astype(np.bool_)
 
     def _least_m(self, services: Services, kind: int, other: int) -> float:
-        """Least separation of two kinds; where there is none, no accuracy makes one."""
+        """Least separation of two kinds; accuracy adds to it only where there is one."""
         least = least_separation_m(services, str(self.kinds[kind]), str(self.kinds[other]))
         wrong = float(self.accuracy_m[kind] + self.accuracy_m[other])
         return least + wrong if least > 0 else 0.0
@@ -558,7 +558,7 @@ class Folds:
         at = self._points(lon, lat)
         order = np.argsort(run[of], kind="stable")
         first = np.searchsorted(run[of][order], np.arange(len(reach) + 1)).astype(np.int64)
-        # One corner tells most candidates to be too far away.
+        # One corner is enough to drop most candidates as too far away.
         one = at[order[first[which]]]
         near = shapely.distance(one, self._shape[place]) <= reach[which]
         which, place = which[near], place[near]

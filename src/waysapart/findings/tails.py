@@ -19,7 +19,7 @@ plant, and no part of a tail, wherever it lies."""
 
 
 class Indoors:
-    """What stands in each site, and the hops that do not leave it.
+    """The equipment of each site, and the hops that do not leave it.
 
     Parameters
     ----------

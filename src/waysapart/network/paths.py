@@ -240,7 +240,7 @@ def _ring_paths(
     link_length_m: Floats,
     gaps: list[Gap],
 ) -> dict[tuple[str, str], list[int]]:
-    """Both ways round a ring for every circuit that names one."""
+    """Put the links of both ways round a ring in order, for every circuit that names a ring."""
     rings, users = study.tables["rings"], study.tables["ring_circuits"]
     circuits = study.tables["circuits"]
     rows = {name: number for number, name in enumerate(circuits["id"].to_list())}

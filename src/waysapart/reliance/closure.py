@@ -69,11 +69,18 @@ def close(direct: sp.csr_array) -> sp.csr_array:
 def union(*matrices: sp.csr_array) -> sp.csr_array:
     """Combine matrices of one shape by 'or'.
 
+    Parameters
+    ----------
+    *matrices : csr_array of bool, shape (n, m)
+
     Returns
     -------
     csr_array
     of
-    bool
+    bool,
+    shape
+    (n,
+    m)
     """
     total = matrices[0].astype(np.bool_)
     for matrix in matrices[1:]:

@@ -173,7 +173,7 @@ def _assumptions(proof: ProofData) -> list[Assumption]:
 
 
 def _to_sign(proof: ProofData, source: Mapping[str, str]) -> list[Assumption]:
-    """What the rules say in place of the records, so that somebody has to sign that it holds."""
+    """What the rules state in place of the records, which somebody has to sign for."""
     study = proof.study
     used = np.zeros(proof.reliance.paths.shape[1], dtype=np.bool_)
     used[proof.reliance.paths.indices] = True
@@ -346,7 +346,7 @@ def _with_protected(proof: ProofData, circuit: int) -> _ProtectedPart:
 
 
 def _gaps(proof: ProofData, trial: int) -> list[GapBrief]:
-    """What touches one circuit or group; the ids of many told as one stand with the study's."""
+    """Gaps that touch one circuit or group; ids of folded gaps stand with the study's gaps."""
     return brief_gaps(proof.gaps[number] for number in proof.gaps_of[trial])
 
 

@@ -290,7 +290,7 @@ def open_limits(gaps: Sequence[Gap], gaps_of: Iterable[Iterable[int]]) -> list[f
 
 
 BY_FIGURES = frozenset({"delay", "asymmetry", "unavailability"})
-"""Limits whose figures say themselves that they are not known."""
+"""Limits whose figures are NaN themselves where a gap leaves them open."""
 
 
 def leaves_a_path_open(gap: Gap) -> bool:
@@ -330,7 +330,7 @@ def _changeover_ms(rules: Rules) -> float:
 class LinkChecks:
     """Checks of every link that do not depend on a service: 1 kept, 0 not, NaN unknown.
 
-    A limit that nobody states is kept: no overload on record, no bandwidth needed, no dispersion
+    A limit that is not stated is kept: no overload on record, no bandwidth needed, no dispersion
     limit.
 
     Attributes

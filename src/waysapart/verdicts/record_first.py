@@ -258,7 +258,7 @@ def _densest(part: _Part) -> Ints | None:
 
 
 def _solve(cost: Floats, constraints: Sequence[LinearConstraint]) -> Bools | None:
-    """Which variables are one in the cheapest solution in noughts and ones; None: none found."""
+    """Which variables are one in the cheapest binary solution; None: none found."""
     found = milp(
         cost,
         integrality=np.ones(len(cost), dtype=np.int64),
@@ -460,7 +460,7 @@ def _matrix(wanted: Sequence[Sequence[int]], numbers: Ints, count: int) -> sp.cs
 
 
 def _rows(gaps: Sequence[Gap]) -> list[RecordRows]:
-    """Records told by what is to be entered: the same column of the same layer together."""
+    """Records by what is to be entered: the same column of the same layer together."""
     kinds: dict[tuple[object, ...], list[Gap]] = {}
     for gap in gaps:
         kinds.setdefault((gap.code, gap.file, gap.layer, gap.column), []).append(gap)

@@ -85,7 +85,7 @@ _Found = tuple[Ints, Ints, Floats, Floats]
 
 
 def _anywhere(pieces: Pieces, which: Ints) -> _Found:
-    """All pieces, whole, in zones that nobody can place."""
+    """All pieces, whole, in zones whose place is not known."""
     count = len(pieces)
     piece = np.tile(np.arange(count, dtype=np.int64), len(which))
     zone = np.repeat(which, count).astype(np.int64)

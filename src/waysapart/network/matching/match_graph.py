@@ -429,7 +429,7 @@ class Web:
         return path, breaks
 
     def _rivals(self, number: int, related: Callable[[int, int], bool]) -> ChainStep:
-        """A strand and those beside it for longer than two that only meet may overlap."""
+        """A strand and its rivals: those that overlap it by more than strands that meet may."""
         mine = self.strands[number]
         return ChainStep(
             number,
