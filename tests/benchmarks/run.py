@@ -4,8 +4,8 @@
 
 Whole processes are started one after another, the program and what it is held against in turn,
 so that a ratio is of one run. Processor time is user and system time of the process; it says
-more than the clock where other work goes on on the machine, so both are given. The plain script
-and the plant of a million segments run once: they take minutes.
+more than the clock where other work goes on on the machine, so both are given. The scripts, the
+dense plants and the plant of a million segments run once: they take minutes.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import argparse
 import json
 import os
 import platform
+import shutil
 import statistics
 import subprocess
 import sys
@@ -27,6 +28,7 @@ from typing import Any
 
 import numpy as np
 from answers import agrees
+from dense_plant import KINDS
 from national_plant import SIZES, Plant, Size
 
 import waysapart as wa
@@ -55,6 +57,9 @@ for path in folder.glob("*.csv"):
     pandas.read_csv(path)
 """
 COMMAND = "from waysapart.cli import main; main()"
+ESTUARY = HERE.parents[1] / "examples" / "estuary"
+Tell = Callable[[str, str, str], None]
+"""Takes a row of the table: what, its goal, and what is reached."""
 
 
 @dataclass(frozen=True)
@@ -111,9 +116,9 @@ def whole_process(folder: Path, runs: int) -> tuple[Taken, Taken, float]:
     return median(proved), median(read), ratio
 
 
-def plain(folder: Path) -> tuple[Taken, int]:
-    """The plain script once, and in how many circuits its answer is not the program's."""
-    taken = process(HERE / "plain_script.py", folder, folder / "plain.json")
+def plain(script: str, folder: Path) -> tuple[Taken, int]:
+    """A script once, and in how many circuits its answer is not the program's."""
+    taken = process(HERE / script, folder, folder / "plain.json")
     found = json.loads((folder / "evidence.json").read_text())["circuits"]
     theirs = json.loads((folder / "plain.json").read_text())
     return taken, sum(not agrees(one, theirs[one["id"]]) for one in found)
@@ -170,33 +175,121 @@ def seconds(taken: Taken) -> str:
     return f"{taken.cpu_s:.2f} s ({taken.wall_s:.2f} s)"
 
 
-def table(runs: int, large: bool) -> list[str]:
-    """The table of targets, then that of stages."""
-    rows = ["| work | target | reached |", "| --- | --- | --- |"]
+def cli(*arguments: str | Path) -> tuple[str | Path, ...]:
+    return "-c", COMMAND, *arguments
 
-    def tell(work: str, target: str, reached: str) -> None:
-        rows.append(f"| {work} | {target} | {reached} |")
+
+def beside_prove(folder: Path, runs: int, *arguments: str | Path) -> tuple[Taken, Taken, float]:
+    """Medians of a command and of `prove --json`, and the median ratio of neighbouring runs."""
+    others, proved = [], []
+    for _ in range(runs):
+        proved.append(process(*prove(folder)))
+        others.append(process(*cli(*arguments)))
+    ratio = statistics.median(a.cpu_s / b.cpu_s for a, b in zip(others, proved, strict=True))
+    return median(others), median(proved), ratio
+
+
+def first_not_apart(folder: Path) -> str:
+    found = json.loads((folder / "evidence.json").read_text())["circuits"]
+    return next(one["id"] for one in found if one["verdict"] == "shared")
+
+
+def commands(tell: Tell, folders: dict[str, Path], demo: Path, runs: int) -> None:
+    """Other commands, each beside `prove` of the same plant."""
+    for folder, name in ((demo, "the demo"), (folders["10k"], "10,000 segments")):
+        page = folder / "report.html"
+        told, proved, _ = beside_prove(folder, runs, "report", folder, "-o", page, "--force")
+        tell(
+            f"`report`, {name}, whole process",
+            f"1.5 times `prove` and 1 s: {1.5 * proved.cpu_s + 1:.1f} s",
+            f"{seconds(told)}; `prove` {seconds(proved)}; {page.stat().st_size / MB:.1f} MB",
+        )
+    middle = folders["100k"]
+    told, proved, ratio = beside_prove(
+        middle, runs, "compare", middle / "evidence.json", middle
+    )  # fmt: skip
+    tell(
+        "`compare` of evidence with its study, 100,000 segments",
+        "1.3 times `prove`",
+        f"{seconds(told)}: {ratio:.1f} times",
+    )
+    circuit = first_not_apart(middle)
+    told, proved, ratio = beside_prove(middle, runs, "reroute", middle, "--circuit", circuit)
+    tell(
+        "`reroute` of one circuit, 100,000 segments",
+        "2 times `prove`",
+        f"{seconds(told)}: {ratio:.1f} times",
+    )
+    circuit = first_not_apart(demo)
+    told = median([process(*cli("reroute", demo, "--circuit", circuit)) for _ in range(runs)])
+    tell("`reroute` of one circuit, the demo, whole process", "3 s", seconds(told))
+
+
+def density(tell: Tell, place: Path) -> None:
+    """Half of what is asked for and all of it, one run each: how time and memory grow."""
+    for name, (full, make) in KINDS.items():
+        half, whole = (
+            process(*prove(make(count).write(place / f"{name} {count}")))
+            for count in (full // 2, full)
+        )
+        tell(
+            f"`prove --json`, {full // 2:,} and {full:,} {name}",
+            "1.3 times linear: 2.6 times, memory too",
+            f"{seconds(half)} and {seconds(whole)}: {whole.cpu_s / half.cpu_s:.1f} times; "
+            f"{half.peak_bytes / MB:.0f} and {whole.peak_bytes / MB:.0f} MB: "
+            f"{whole.peak_bytes / half.peak_bytes:.1f} times",
+        )
+
+
+def table(runs: int, large: bool) -> list[str]:
+    """The table of goals, then that of stages."""
+    rows = ["| work | goal | reached |", "| --- | --- | --- |"]
+
+    def tell(work: str, goal: str, reached: str) -> None:
+        rows.append(f"| {work} | {goal} | {reached} |")
         print(rows[-1], flush=True)
 
     with tempfile.TemporaryDirectory() as temporary:
         place = Path(temporary)
         folders = {size: Plant(SIZES[size]).write(place / size) for size in ("10k", "100k")}
+        demo = Path(shutil.copytree(ESTUARY, place / "estuary"))
         middle = folders["100k"]
         proved, read, ratio = whole_process(middle, runs)
         size = (middle / "evidence.json").stat().st_size
         tell(
             "`prove --json`, 100,000 segments, 3,000 circuits, whole process",
-            "3 times a process that only reads the layers",
+            "5 times a process that only reads the layers",
             f"{seconds(proved)}, reading {seconds(read)}: {ratio:.1f} times; "
-            f"{proved.peak_bytes / MB:.0f} MB, output {size / MB:.0f} MB",
+            f"{proved.peak_bytes / MB:.0f} MB",
         )
-        script, differing = plain(middle)
+        tell("its JSON", "10 MB", f"{size / MB:.1f} MB")
         tell(
-            "the same against the plain script (one run)",
-            "50 times faster",
-            f"{seconds(script)}: {script.cpu_s / proved.cpu_s:.0f} times slower; "
+            "`prove --json`, the demo, whole process",
+            "1.3 s",
+            seconds(median([process(*prove(demo)) for _ in range(runs)])),
+        )
+        small, _, _ = whole_process(folders["10k"], runs)
+        tell("`prove --json`, 10,000 segments, 300 circuits, whole process", "", seconds(small))
+        for script, said in (
+            ("plain_script.py", "a script with spatial indexes, for part of the answer"),
+            ("first_script.py", "the same script with loops and no index, as one writes it first"),
+        ):
+            taken, differing = plain(script, folders["10k"])
+            tell(
+                f"10,000 segments: {said} (one run)",
+                "",
+                f"{seconds(taken)}: {taken.cpu_s / small.cpu_s:.1f} times `prove`; "
+                f"answers differ for {differing} circuits",
+            )
+        taken, differing = plain("plain_script.py", middle)
+        tell(
+            "100,000 segments: the script with spatial indexes (one run)",
+            "",
+            f"{seconds(taken)}: {taken.cpu_s / proved.cpu_s:.1f} times `prove`; "
             f"answers differ for {differing} circuits",
         )
+        commands(tell, folders, demo, runs)
+        density(tell, place)
         tell(
             "separation of 3,000 circuits, 100,000 segments, after tying",
             "5 s",
@@ -214,8 +307,6 @@ def table(runs: int, large: bool) -> list[str]:
             seconds(circle(folders["10k"], runs)),
         )  # fmt: skip
         parts = stages(middle, runs)
-        small, _, _ = whole_process(folders["10k"], runs)
-        tell("`prove --json`, 10,000 segments, 300 circuits, whole process", "", seconds(small))
         for call, name in ((("--help",), "`--help`"), (("prove", "--wrong"), "a wrong argument")):
             tell(
                 name, "0.2 s", seconds(median([process("-c", COMMAND, *call) for _ in range(runs)]))
@@ -226,7 +317,7 @@ def table(runs: int, large: bool) -> list[str]:
             size = (folder / "evidence.json").stat().st_size
             tell(
                 "`prove --json`, 1,000,000 segments, 10,000 circuits (one run)",
-                "60 s, 8 GiB",
+                "60 s, 6 GiB",
                 f"{seconds(taken)}; {taken.peak_bytes / 2**30:.1f} GiB, output {size / MB:.0f} MB",
             )
             tell(
