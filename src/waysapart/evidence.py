@@ -806,9 +806,7 @@ def form() -> TypeAdapter[Evidence]:
 
     Returns
     -------
-    TypeAdapter
-    of
-    Evidence
+    TypeAdapter of Evidence
     """
     return TypeAdapter(Evidence)
 

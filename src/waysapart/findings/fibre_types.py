@@ -134,11 +134,7 @@ def floating(table: Mapping[int, float]) -> dict[float, float]:
 
     Returns
     -------
-    dict
-    of
-    float
-    to
-    float
+    dict of float to float
 
     Examples
     --------

@@ -130,13 +130,7 @@ def old_measurements(study: Study, compared: pd.DataFrame, today: date) -> Bools
 
     Returns
     -------
-    ndarray
-    of
-    bool,
-    shape
-    (rows
-    of
-    compared,)
+    ndarray of bool, shape (rows of compared,)
     """
     taken = study.tables["measurements"]["date"].iloc[compared["row"].to_numpy(dtype=np.int64)]
     return too_old(taken.to_numpy(), np.datetime64(today), study.rules.tests.most_years)

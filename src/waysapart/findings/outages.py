@@ -163,11 +163,7 @@ class Outages:
 
         Returns
         -------
-        ndarray
-        of
-        bool,
-        shape
-        (assets,)
+        ndarray of bool, shape (assets,)
         """
         asked = np.asarray(trials, dtype=np.int64)
         open_ = asked[np.isnan(self.together[asked])]
@@ -425,11 +421,7 @@ def unrated_hops(reliance: Reliance) -> Bools:
 
     Returns
     -------
-    ndarray
-    of
-    bool,
-    shape
-    (links,)
+    ndarray of bool, shape (links,)
     """
     network = reliance.network
     links = network.study.tables["links"]

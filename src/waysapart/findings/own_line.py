@@ -65,9 +65,7 @@ class OwnLines:
 
         Returns
         -------
-        list
-        of
-        CommonAsset
+        list of CommonAsset
         """
         return self._by_circuit.get(circuit, [])
 
@@ -88,9 +86,7 @@ class OwnLines:
 
         Returns
         -------
-        list
-        of
-        int
+        list of int
         """
         return [asset for asset, left in self.remains.get(circuit, {}).items() if not left]
 
@@ -103,9 +99,7 @@ class OwnLines:
 
         Returns
         -------
-        list
-        of
-        int
+        list of int
         """
         return list(self.remains.get(circuit, {}))
 

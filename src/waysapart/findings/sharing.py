@@ -125,11 +125,7 @@ def blank_within(reliance: Reliance, sides: Sides) -> Ints:
 
     Returns
     -------
-    ndarray
-    of
-    int,
-    shape
-    (trials,)
+    ndarray of int, shape (trials,)
     """
     members = reliance.classes.members
     blank = np.zeros(members.shape[1], dtype=np.int64)

@@ -183,9 +183,7 @@ def reached(steps: sp.csr_array, start: int) -> set[int]:
 
     Returns
     -------
-    set
-    of
-    int
+    set of int
 
     Examples
     --------
@@ -245,9 +243,7 @@ def places_of(study: Study, table: pd.DataFrame, rows: Ints) -> list[Place]:
 
     Returns
     -------
-    list
-    of
-    Place
+    list of Place
     """
     layers = table["_layer"].to_numpy()[rows].tolist()
     numbers = table["_row"].to_numpy()[rows].tolist()

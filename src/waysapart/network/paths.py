@@ -53,9 +53,7 @@ class Paths:
 
         Returns
         -------
-        ndarray
-        of
-        int
+        ndarray of int
         """
         return self.link[self.first[path] : self.first[path + 1]]
 

@@ -75,12 +75,7 @@ def union(*matrices: sp.csr_array) -> sp.csr_array:
 
     Returns
     -------
-    csr_array
-    of
-    bool,
-    shape
-    (n,
-    m)
+    csr_array of bool, shape (n, m)
     """
     total = matrices[0].astype(np.bool_)
     for matrix in matrices[1:]:
@@ -97,12 +92,7 @@ def without(matrix: sp.csr_array, removed: sp.csr_array) -> sp.csr_array:
 
     Returns
     -------
-    csr_array
-    of
-    bool,
-    shape
-    (n,
-    m)
+    csr_array of bool, shape (n, m)
     """
     left = sp.csr_array(matrix.astype(np.int8) - matrix.multiply(removed).astype(np.int8))
     left.eliminate_zeros()
@@ -118,12 +108,7 @@ def both(one: sp.csr_array, other: sp.csr_array) -> sp.csr_array:
 
     Returns
     -------
-    csr_array
-    of
-    bool,
-    shape
-    (n,
-    m)
+    csr_array of bool, shape (n, m)
     """
     common = sp.csr_array(one.multiply(other))
     common.eliminate_zeros()

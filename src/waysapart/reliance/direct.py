@@ -34,12 +34,7 @@ def holder_steps(network: Network) -> sp.csr_array:
 
     Returns
     -------
-    csr_array
-    of
-    bool,
-    shape
-    (assets,
-    assets)
+    csr_array of bool, shape (assets, assets)
     """
     return union(network.within, network.hazards)
 
@@ -56,12 +51,7 @@ def part_items(network: Network) -> sp.csr_array:
 
     Returns
     -------
-    csr_array
-    of
-    bool,
-    shape
-    (parts,
-    assets)
+    csr_array of bool, shape (parts, assets)
     """
     own = _own_items(network)
     parts, chains = network.parts, network.chains
@@ -230,12 +220,7 @@ def in_full(network: Network, parts: sp.csr_array) -> sp.csr_array:
 
     Returns
     -------
-    csr_array
-    of
-    bool,
-    shape
-    (assets,
-    assets)
+    csr_array of bool, shape (assets, assets)
     """
     assets = network.assets
     itself = sp.csr_array(sp.eye_array(len(assets), dtype=np.bool_, format="csr"))
@@ -286,12 +271,7 @@ def works(network: Network, full: sp.csr_array, feeds: Feeds) -> sp.csr_array:
 
     Returns
     -------
-    csr_array
-    of
-    bool,
-    shape
-    (assets,
-    assets)
+    csr_array of bool, shape (assets, assets)
     """
     assets, tables = network.assets, network.study.tables
     shape = (len(assets), len(assets))
@@ -387,11 +367,7 @@ class Feeds:
 
         Returns
         -------
-        ndarray
-        of
-        bool,
-        shape
-        (feeds,)
+        ndarray of bool, shape (feeds,)
         """
         return np.asarray(self.assets @ fallen, dtype=np.bool_)
 
@@ -500,12 +476,7 @@ def common(feeds: Feeds, closed: sp.csr_array) -> sp.csr_array:
 
     Returns
     -------
-    csr_array
-    of
-    bool,
-    shape
-    (assets,
-    assets)
+    csr_array of bool, shape (assets, assets)
     """
     reached = sp.csr_array(feeds.assets @ closed)
     times = sp.csr_array(sp.csr_array(feeds.owner.T) @ reached.astype(np.int32)).tocoo()

@@ -266,12 +266,7 @@ def paths_lost(reliance: Reliance, fallen: sp.csr_array) -> sp.csr_array:
 
     Returns
     -------
-    csr_array
-    of
-    bool,
-    shape
-    (events,
-    paths)
+    csr_array of bool, shape (events, paths)
     """
     count = len(reliance.network.assets)
     links = sp.csr_array(fallen @ sp.csr_array(reliance.link_items[:, :count].T))

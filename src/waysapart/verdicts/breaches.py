@@ -67,11 +67,7 @@ def breaches(spacing: Spacing, waivers: Waivers, network: Network, count: int) -
 
     Returns
     -------
-    list
-    of
-    Breach,
-    length
-    (count)
+    list of Breach, length (count)
     """
     pairs = spacing.pairs
     contest, trial = (pairs[name].to_numpy(dtype=np.int64) for name in ("contest", "trial"))

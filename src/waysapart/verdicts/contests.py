@@ -56,11 +56,7 @@ def out_of_service(reliance: Reliance) -> Bools:
 
     Returns
     -------
-    ndarray
-    of
-    bool,
-    shape
-    (paths,)
+    ndarray of bool, shape (paths,)
     """
     network = reliance.network
     numbers = network.assets.numbers(network.study.out)
@@ -86,9 +82,7 @@ def trials_of(reliance: Reliance, lost: Bools) -> list[Trial]:
 
     Returns
     -------
-    list
-    of
-    Trial
+    list of Trial
     """
     network = reliance.network
     circuits = network.study.tables["circuits"]
@@ -308,11 +302,7 @@ def links_left_open(reliance: Reliance, gaps: tuple[Gap, ...], limit: Limit) -> 
 
     Returns
     -------
-    ndarray
-    of
-    bool,
-    shape
-    (links,)
+    ndarray of bool, shape (links,)
     """
     touched = _links_touched(reliance, gaps)
     bears = np.array([limit in gap.limits for gap in gaps], dtype=np.bool_)

@@ -205,9 +205,7 @@ class FigureSheet:
 
         Returns
         -------
-        list
-        of
-        HeldTo
+        list of HeldTo
         """
         found = self._held.get(link, {}).values()
         return [{**one, "services": sorted(set(one["services"]))} for one in found]
@@ -289,13 +287,7 @@ def bounded(
 
     Returns
     -------
-    dict
-    of
-    str
-    to
-    float
-    or
-    None
+    dict of str to float or None
 
     Examples
     --------
@@ -382,9 +374,7 @@ def link_facts(sheet: FigureSheet) -> list[Link]:
 
     Returns
     -------
-    list
-    of
-    Link
+    list of Link
     """
     powers = _rows(sheet.proof.budgets, dict.fromkeys(_DB_COLUMNS, "db"))
     in_db = dict(zip(sheet.rows, powers, strict=True))
@@ -670,9 +660,7 @@ def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
 
     Returns
     -------
-    list
-    of
-    dict
+    list of dict
     """
     return cast(list[dict[str, Any]], frame.to_dict("records"))
 
@@ -718,9 +706,7 @@ def measurement_facts(proof: ProofData) -> list[Test]:
 
     Returns
     -------
-    list
-    of
-    Test
+    list of Test
     """
     study, compared = proof.study, proof.compared
     if not len(compared):
@@ -758,9 +744,7 @@ def drum_facts(proof: ProofData) -> list[Drum]:
 
     Returns
     -------
-    list
-    of
-    Drum
+    list of Drum
     """
     cables = proof.study.tables["cables"]["id"].to_numpy()
     return [
@@ -821,11 +805,7 @@ def figures(values: pd.Series | np.ndarray, unit: str) -> list[float | None]:
 
     Returns
     -------
-    list
-    of
-    float
-    or
-    None
+    list of float or None
     """
     plain = values.tolist()
     if unit not in _DECIMALS:
@@ -846,9 +826,7 @@ def lon_lat(lon: float, lat: float, decimals: int = 7) -> list[float]:
 
     Returns
     -------
-    list
-    of
-    float
+    list of float
     """
     return [round(float(lon), decimals) + 0.0, round(float(lat), decimals) + 0.0]
 

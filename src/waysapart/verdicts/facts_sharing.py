@@ -179,9 +179,7 @@ class SharingFacts:
 
         Returns
         -------
-        list
-        of
-        str
+        list of str
         """
         if len(self._proof.trials[trial].sides) < 2:
             return []
@@ -456,9 +454,7 @@ def entries(matrix: Any, row: int) -> list[int]:
 
     Returns
     -------
-    list
-    of
-    int
+    list of int
     """
     listed: list[int] = csr_row(matrix, row).tolist()
     return sorted(listed)

@@ -55,9 +55,7 @@ def together(checks: Iterable[bool | None]) -> bool | None:
 
     Returns
     -------
-    bool
-    or
-    None
+    bool or None
 
     Examples
     --------
@@ -186,9 +184,7 @@ def circuit_limits(
 
     Returns
     -------
-    list
-    of
-    CircuitLimits
+    list of CircuitLimits
     """
     paths, circuits = network.paths, network.study.tables["circuits"]
     switches_together = (circuits["switching"] == "both").to_numpy()
@@ -272,11 +268,7 @@ def open_limits(gaps: Sequence[Gap], gaps_of: Iterable[Iterable[int]]) -> list[f
 
     Returns
     -------
-    list
-    of
-    frozenset
-    of
-    str
+    list of frozenset of str
     """
     return [
         frozenset(

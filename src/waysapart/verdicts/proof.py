@@ -120,11 +120,7 @@ class ProofData:
 
         Returns
         -------
-        dict
-        of
-        Verdict
-        to
-        int
+        dict of Verdict to int
         """
         found = Counter(self.verdicts[: self.circuit_count])
         return {verdict: found.get(verdict, 0) for verdict in WORST_FIRST}
@@ -162,9 +158,7 @@ def services_of(network: Network, trial: Trial) -> tuple[Service, ...]:
 
     Returns
     -------
-    tuple
-    of
-    Service
+    tuple of Service
     """
     return services_by_name(service_names(network), network.study.rules, trial)
 
@@ -196,9 +190,7 @@ def services_by_name(names: list[str | None], rules: Rules, trial: Trial) -> tup
 
     Returns
     -------
-    tuple
-    of
-    Service
+    tuple of Service
     """
     mine = dict.fromkeys(names[circuit] for circuit in trial.circuits)
     return tuple(rules.service(name) for name in mine)

@@ -269,9 +269,7 @@ def waiver_facts(waivers: Waivers) -> list[JudgedWaiver]:
 
     Returns
     -------
-    list
-    of
-    JudgedWaiver
+    list of JudgedWaiver
     """
     return [
         {
@@ -415,9 +413,7 @@ class FindingRecords:
 
         Returns
         -------
-        set
-        of
-        int
+        set of int
         """
         mine = _row(self._sharing.avoidable, trial) & self.inside(thing)
         roles = self._role
@@ -484,9 +480,7 @@ class FindingRecords:
 
         Returns
         -------
-        frozenset
-        of
-        int
+        frozenset of int
         """
         if thing not in self._inside:
             found, layer = {thing}, np.array([thing], dtype=np.int64)
@@ -659,10 +653,7 @@ def geometry_of(shape: Any, *, degrees: bool) -> dict[str, Any] | None:
 
     Returns
     -------
-    dict
-    or
-    None
-    """
+    dict or None"""
     if shape is None:
         return None
     decimals = DEGREE_DECIMALS if degrees else METRE_DECIMALS

@@ -206,11 +206,7 @@ def lookup(matrix: sp.csr_array, row: Ints, column: Ints) -> Bools:
 
     Returns
     -------
-    ndarray
-    of
-    bool,
-    shape
-    (n,)
+    ndarray of bool, shape (n,)
     """
     if not matrix.nnz or not len(row):
         return np.zeros(len(row), dtype=bool)

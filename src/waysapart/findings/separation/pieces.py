@@ -231,11 +231,7 @@ def drawn(pieces: Pieces, plane: Plane) -> npt.NDArray[np.object_]:
 
     Returns
     -------
-    ndarray
-    of
-    LineString,
-    shape
-    (pieces,)
+    ndarray of LineString, shape (pieces,)
     """
     ends = np.stack([plane.project(pieces.start), plane.project(pieces.end)], axis=1)
     return np.asarray(shapely.linestrings(ends), dtype=object)
@@ -258,11 +254,7 @@ def around(
 
     Returns
     -------
-    ndarray
-    of
-    LineString,
-    shape
-    (n,)
+    ndarray of LineString, shape (n,)
     """
     one, two = plane.project(start), plane.project(end)
     reach = np.broadcast_to(np.asarray(reach_m, dtype=float), (len(one),))[:, None]

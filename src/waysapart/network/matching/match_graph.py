@@ -55,9 +55,7 @@ class SegmentPieces:
 
         Returns
         -------
-        ndarray
-        of
-        int
+        ndarray of int
         """
         first = np.searchsorted(self.segment, segments)
         count = np.searchsorted(self.segment, segments, side="right") - first
@@ -155,12 +153,7 @@ def stretch(line: np.ndarray, begin: float, end: float) -> np.ndarray:
 
     Returns
     -------
-    ndarray
-    of
-    float,
-    shape
-    (m,
-    2)
+    ndarray of float, shape (m, 2)
 
     Examples
     --------
@@ -559,9 +552,7 @@ class Web:
 
         Returns
         -------
-        set
-        of
-        int
+        set of int
         """
         chosen = set(among)
         mine = [strand for strand in self.order if strand in chosen]
