@@ -176,6 +176,17 @@ def _row(*cells: str) -> str:
     return f"| {' | '.join(cell.replace('|', chr(92) + '|') for cell in cells)} |"
 
 
+_LEFT_OUT = (
+    "A file leaves out what follows from the rest of it, so that it grows with what was found and",
+    "not with the length of the plant. Where the tables say *absent: null* (or empty, 0, true),",
+    "most objects have that value, and the field stands in the others only. Where they say what a",
+    "field follows from, it stands only where it is something else. A field in place of another",
+    "(`asset_runs`, `greatest_shares`, `untested`) occurs in files only. In Python `Proof.facts()`",
+    "has every field, and `waysapart.evidence_file.in_full` gives those of a file back; `recheck`",
+    "and `compare` read both.",
+)
+
+
 def evidence_page() -> str:
     """Every object of the evidence with its fields, from their types."""
     parts = [
@@ -183,6 +194,8 @@ def evidence_page() -> str:
         "# The evidence",
         "",
         *[line.strip() for line in (evidence.__doc__ or "").splitlines()[2:]],
+        "",
+        *_LEFT_OUT,
         "",
         f"This is format {evidence.FORMAT}. See [how recheck checks it](recheck.md). The package",
         "holds the same as a JSON Schema, `evidence.schema.json`.",
@@ -197,7 +210,10 @@ def evidence_page() -> str:
         parts += ["| field | type | meaning |", "| --- | --- | --- |"]
         for name, hint in get_type_hints(kind, include_extras=True).items():
             said, notes, inner = _spelled(hint)
+            absent = evidence.absences(kind).get(name)
             optional = "" if name in needed[kind.__name__] else "may be absent; "
+            if absent is not None:
+                optional = f"absent: {absent.said}; "
             meaning = (optional + "; ".join(dict.fromkeys(notes))).removesuffix("; ")
             parts.append(_row(f"`{name}`", said, meaning.replace("|", "\\|")))
             waiting += [one for one in inner if one not in seen]

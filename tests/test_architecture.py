@@ -21,6 +21,7 @@ FLOW = (
     "schema",
     "gaps",
     "evidence",
+    "evidence_file",
     "input_files",
     "output_files",
     "formulas",

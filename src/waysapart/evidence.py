@@ -8,11 +8,23 @@ degrees (WGS 84). null: the records give no figure.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass
 from functools import cache
-from typing import Annotated, Any, Literal, NotRequired
+from types import UnionType
+from typing import (
+    Annotated,
+    Any,
+    Literal,
+    NotRequired,
+    Union,
+    get_args,
+    get_origin,
+    get_type_hints,
+)
 
 from pydantic import ConfigDict, Field, TypeAdapter, ValidationError, with_config
-from typing_extensions import TypedDict
+from typing_extensions import TypedDict, is_typeddict
 
 from waysapart.gaps import BearsOn
 
@@ -21,6 +33,42 @@ FORMAT = 2
 SCHEMA = "urn:waysapart:evidence:2"
 """Identifier of the JSON Schema."""
 
+
+@dataclass(frozen=True, slots=True)
+class Absent:
+    """Mark of a field that a file leaves out where its value follows (`waysapart.evidence_file`).
+
+    Attributes
+    ----------
+    value : object
+        What it is then.
+    follows : str
+        Where that says instead what it follows from, in words.
+    """
+
+    value: Any = None
+    follows: str = ""
+
+    @property
+    def said(self) -> str:
+        """What the field is where it is absent, in words."""
+        plain = {None: "null", True: "true", False: "false"}
+        if self.follows:
+            return self.follows
+        if self.value is None or isinstance(self.value, bool):
+            return plain[self.value]
+        if not self.value:
+            return "0" if isinstance(self.value, float) else "empty"
+        return ", ".join(self.value) if isinstance(self.value, list) else str(self.value)
+
+
+NONE, EMPTY, NO_NAMES, NOUGHT = Absent(), Absent([]), Absent({}), Absent(0.0)
+YES, NO = Absent(True), Absent(False)
+EVERY_TEST = ["drum", "installed", "end-to-end, go", "end-to-end, return"]
+"""What `tests_missing` lists where nothing was measured, as most often."""
+
+NUMBER_DIGITS = 15
+"""Most digits of a number that an id ends in, where ids stand in runs."""
 Aged = Literal["survey", "test", "leased_route"]
 Verdict = Literal["shared", "unproven", "accepted", "apart"]
 Id = Annotated[str, Field(min_length=1)]
@@ -30,8 +78,15 @@ Check = Annotated[bool | None, Field(description="null: the records give no figu
 Bound = Annotated[
     float | None,
     Field(ge=0, description="the least that a figure can be which is null; null where it is known"),
+    NONE,
 ]
-Reasons = Annotated[list[str], Field(description="what is not on record of a figure that is null")]
+Reasons = Annotated[
+    list[str], Field(description="what is not on record of a figure that is null"), EMPTY
+]
+Term = Annotated[float | None, NOUGHT]
+"""What a figure is the sum of."""
+Optional = Annotated[float | None, NONE]
+"""A figure that few records have."""
 At = Annotated[list[float], Field(min_length=2, max_length=2)]
 Pair = Annotated[list[Id], Field(min_length=2, max_length=2)]
 Day = Annotated[str, Field(pattern=r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$")]
@@ -104,10 +159,10 @@ class GapBrief(TypedDict):
 class DelayTerms(TypedDict):
     """What the delay of a path is the sum of."""
 
-    fibre_us: Figure
-    equipment_us: Figure
-    extra_us: Figure
-    test_us: Figure
+    fibre_us: Annotated[Figure, Absent(follows="delay_us less the other terms")]
+    equipment_us: Term
+    extra_us: Term
+    test_us: Term
 
 
 @with_config(_EXACT)
@@ -134,19 +189,19 @@ class Path(TypedDict):
     """One path of a circuit."""
 
     links: list[Id]
-    out_of_service: bool
+    out_of_service: Annotated[bool, NO]
     length_m: Annotated[Figure, Field(description="of fibre")]
     length_at_least_m: Bound
     length_why: Reasons
     route_m: Annotated[Figure, Field(description="over the ground")]
     route_at_least_m: Bound
-    other_lengths: list[MediumLength]
+    other_lengths: Annotated[list[MediumLength], EMPTY]
     delay_us: Annotated[Figure, Field(description="one way, the longer of go and return")]
     delay_at_least_us: Bound
     delay_why: Reasons
-    go_us: Figure
+    go_us: Annotated[Figure, Absent(follows="as delay_us")]
     go_at_least_us: Bound
-    return_us: Figure
+    return_us: Annotated[Figure, Absent(follows="as delay_us")]
     return_at_least_us: Bound
     delay_terms: DelayTerms
     loss: list[PathLoss]
@@ -165,6 +220,7 @@ class Shared(TypedDict):
     own_line: Annotated[
         str | None,
         Field(description="what the circuit protects, where the asset takes a path with it"),
+        NONE,
     ]
     stretch: Annotated[int, Field(ge=1, description="number of its stretch, from 1")]
     record: Annotated[NotRequired[Digest], Field(description="with `prove --circuit`")]
@@ -189,8 +245,8 @@ class Stretch(TypedDict):
 
     stretch: Annotated[int, Field(ge=1)]
     members: Annotated[list[Id], Field(min_length=1, description="in the order of the first path")]
-    holders: list[Id]
-    waived: bool
+    holders: Annotated[list[Id], EMPTY]
+    waived: Annotated[bool, NO]
     via: Annotated[
         dict[str, list[Id]],
         Field(
@@ -198,8 +254,10 @@ class Stretch(TypedDict):
             "the paths to all of them have in common"
         ),
     ]
-    along: Annotated[dict[str, Along], Field(description="by path; only what lies on its line")]
-    at: Annotated[At | None, Field(description="of the first member")]
+    along: Annotated[
+        dict[str, Along], Field(description="by path; only what lies on its line"), NO_NAMES
+    ]
+    at: Annotated[At | None, Field(description="of the first member"), NONE]
 
 
 @with_config(_EXACT)
@@ -225,17 +283,24 @@ class WithProtected(TypedDict):
     ]
 
 
+_OF_STRETCH = Absent(follows="as of the whole stretch")
+
+
 @with_config(_EXACT)
 class NearPair(TypedDict):
     """Two segments of a near stretch, where they are closest."""
 
     main: Id
     alternate: Id
-    kinds: Annotated[list[str], Field(min_length=2, max_length=2)]
+    kinds: Annotated[list[str], Field(min_length=2, max_length=2), _OF_STRETCH]
     at: At
-    distance_m: Annotated[float, Field(ge=0)]
-    length_m: Annotated[float, Field(ge=0, description="of the first path that is near")]
-    limit_m: Annotated[float, Field(ge=0)]
+    distance_m: Annotated[float, Field(ge=0), _OF_STRETCH]
+    length_m: Annotated[
+        float,
+        Field(ge=0, description="of the first path that is near"),
+        Absent(follows="from from_m to to_m"),
+    ]
+    limit_m: Annotated[float, Field(ge=0), _OF_STRETCH]
     from_m: float
     to_m: float
 
@@ -272,18 +337,21 @@ class Cross(TypedDict):
     record: Annotated[NotRequired[Digest], Field(description="with `prove --circuit`")]
 
 
+_POINTS = "as evidence.verdicts[].closest[].points of these paths"
+
+
 @with_config(_EXACT)
 class Closest(TypedDict):
     """The least distance of any two paths, and the smallest circle that touches both."""
 
-    distance_m: float
-    danger_radius_m: Figure
-    danger_at: At | None
+    distance_m: Annotated[float, Absent(follows="as closest_m")]
+    danger_radius_m: Annotated[Figure, Absent(follows="half of closest_m")]
+    danger_at: Annotated[At | None, Absent(follows="midway between main_at and alternate_at")]
     danger_radius_at_least_m: NotRequired[Figure]
     main: Id
     alternate: Id
-    main_at: At
-    alternate_at: At
+    main_at: Annotated[At, Absent(follows=_POINTS)]
+    alternate_at: Annotated[At, Absent(follows=_POINTS)]
     paths: NotRequired[Pair]
 
 
@@ -305,19 +373,19 @@ class Delay(TypedDict):
     delay_why: Reasons
     limit_us: Figure
     ok: Check
-    states: list[State]
+    states: Annotated[list[State], Absent(follows="the paths alone, none turned back")]
     asymmetry_us: Figure
     asymmetry_at_least_us: Bound
     asymmetry_why: Reasons
     asymmetry_limit_us: Figure
     asymmetry_ok: Check
-    switching: Literal["each", "both"]
-    frequency_hz: float
-    phase_error_deg: Figure
-    apparent_differential: Figure
-    recovery_ms: Figure
-    recovery_limit_ms: Figure
-    recovery_ok: Check
+    switching: Annotated[Literal["each", "both"], Absent("each")]
+    frequency_hz: Annotated[float, Absent(follows="as the assumption power_system.frequency_hz")]
+    phase_error_deg: Optional
+    apparent_differential: Optional
+    recovery_ms: Optional
+    recovery_limit_ms: Annotated[Figure, Absent(follows="as the assumption of its service")]
+    recovery_ok: Annotated[Check, YES]
 
 
 @with_config(_EXACT)
@@ -326,8 +394,8 @@ class Contribution(TypedDict):
 
     asset: Id
     share: Figure
-    minutes_a_year: Figure
-    of_all: Figure
+    minutes_a_year: Annotated[Figure, Absent(follows="share times minutes a year")]
+    of_all: Annotated[Figure, Absent(follows="share of that of all paths at once")]
 
 
 @with_config(_LABELLED)
@@ -335,14 +403,21 @@ class Unavailability(TypedDict):
     """Part of the time that paths are down; also one share for each path, by its label."""
 
     both: Annotated[Figure, Field(description="all paths at once")]
-    minutes_a_year: Figure
+    minutes_a_year: Annotated[Figure, Absent(follows="both times minutes a year")]
     losses_a_year: Figure
-    greatest: list[Contribution]
-    path_minutes_a_year: dict[str, Figure]
-    at_least: Annotated[dict[str, float], Field(description="bounds of figures that are null")]
+    greatest: Annotated[list[Contribution], Absent(follows="as greatest_shares")]
+    greatest_shares: Annotated[
+        NotRequired[dict[Id, Figure]], Field(description="in place of greatest: asset and share")
+    ]
+    path_minutes_a_year: Annotated[
+        dict[str, Figure], Absent(follows="the share of each path times minutes a year")
+    ]
+    at_least: Annotated[
+        dict[str, float], Field(description="bounds of figures that are null"), NO_NAMES
+    ]
     why: Reasons
-    not_counted: Annotated[list[Id], Field(description="what has no failure rate")]
-    limit: Figure
+    not_counted: Annotated[list[Id], Field(description="what has no failure rate"), EMPTY]
+    limit: Optional
     ok: Check
 
 
@@ -355,10 +430,15 @@ class GroupUnavailability(TypedDict):
     working_minutes_a_year: Figure
     minutes_a_year: Figure
     losses_a_year: Figure
-    greatest: list[Contribution]
-    at_least: Annotated[dict[str, float], Field(description="bounds of figures that are null")]
+    greatest: Annotated[list[Contribution], Absent(follows="as greatest_shares")]
+    greatest_shares: Annotated[
+        NotRequired[dict[Id, Figure]], Field(description="in place of greatest: asset and share")
+    ]
+    at_least: Annotated[
+        dict[str, float], Field(description="bounds of figures that are null"), NO_NAMES
+    ]
     why: Reasons
-    not_counted: list[Id]
+    not_counted: Annotated[list[Id], EMPTY]
 
 
 @with_config(_EXACT)
@@ -373,6 +453,7 @@ class OfferedWaiver(TypedDict):
     covers: Annotated[int, Field(ge=1)]
 
 
+_SERVICE = "of a circuit: as the assumption of its service"
 Separation = Annotated[
     float | dict[str, float], Field(description="as the rules have it, or by kinds")
 ]
@@ -390,43 +471,48 @@ class HeldApart(TypedDict):
     blank_within: Count
     near: list[Near]
     cross: list[Cross]
-    near_folded: Annotated[list[Near], Field(description="next to a structure that both rely on")]
+    near_folded: Annotated[
+        list[Near], Field(description="next to a structure that both rely on"), EMPTY
+    ]
     closest_m: Figure
     separation: Literal["measured", "not examined"]
     closest: NotRequired[Closest]
-    separation_m: Separation
-    end_zone_m: float
-    single_points: SinglePoints
+    separation_m: Annotated[Separation, Absent(follows=_SERVICE)]
+    end_zone_m: Annotated[float, Absent(follows=_SERVICE)]
+    single_points: Annotated[SinglePoints, Absent(follows="all stretches, and what is unavoidable")]
     gaps: list[GapBrief]
     waivers_offered: Annotated[
         NotRequired[list[OfferedWaiver]], Field(description="with --circuit")
     ]
 
 
+NOT_SAID = "the circuit does not say what it protects (column protects)"
+
+
 @with_config(_EXACT)
 class Circuit(HeldApart):
     """A circuit: its verdict, and all that it rests on."""
 
-    name: str | None
+    name: Annotated[str | None, NONE]
     a: str | None
     b: str | None
     service: str
-    group: str | None
-    scheme: str | None
+    group: Annotated[str | None, NONE]
+    scheme: Annotated[str | None, NONE]
     within_limits: Check
     paths: dict[str, Path]
     tail: Annotated[
         list[Id],
         Field(description="shared inside an end site before the paths part, and excused"),
     ]
-    protects: list[Id]
+    protects: Annotated[list[Id], EMPTY]
     with_protected: Annotated[
         list[WithProtected] | None,
         Field(description="null: nothing is known of what it protects"),
     ]
-    with_protected_why: str | None
+    with_protected_why: Annotated[str | None, Absent(NOT_SAID)]
     delay: Delay
-    loss_ok: Check
+    loss_ok: Annotated[Check, YES]
     unavailability: Unavailability
 
 
@@ -450,45 +536,48 @@ class Scheme(TypedDict):
     single_points: list[Id]
 
 
+_AS_FIRST = Absent(follows="as of the first link over fibre")
+
+
 @with_config(_EXACT)
 class LengthTerms(TypedDict):
     """Length of a link with the terms that add up to it."""
 
     route_m: Figure
-    sag_m: Figure
-    helix_m: Figure
-    overlength_m: Figure
-    slack_m: Figure
-    test_m: Figure
-    length_m: Figure
+    sag_m: Term
+    helix_m: Term
+    overlength_m: Term
+    slack_m: Term
+    test_m: Term
+    length_m: Annotated[Figure, Absent(follows="the sum of the terms")]
 
 
 @with_config(_EXACT)
 class LossTerms(TypedDict):
     """What the loss of a link is the sum of, and the budget that it is held against."""
 
-    fibre_m: Figure
+    fibre_m: Annotated[Figure, Absent(follows="as length_m of the link")]
     fibre_db: Figure
     splices: Count
-    splices_from: str
+    splices_from: Annotated[str, _AS_FIRST]
     splices_db: Figure
-    connectors: Count
-    connectors_db: Figure
-    mismatch_db: Figure
-    via_db: Figure
-    test_db: Figure
-    repair_db: Figure
-    reserve_db: Figure
-    budget_db: Figure
+    connectors: Annotated[Count, _AS_FIRST]
+    connectors_db: Annotated[Figure, _AS_FIRST]
+    mismatch_db: Term
+    via_db: Term
+    test_db: Term
+    repair_db: Term
+    reserve_db: Annotated[Figure, _AS_FIRST]
+    budget_db: Annotated[Figure, Absent(follows="as budget_db of the link")]
 
 
 @with_config(_EXACT)
 class Longest(TypedDict):
     """How long the fibre of a link could be by each of what limits it."""
 
-    by_loss_m: Figure
-    by_bandwidth_m: Figure
-    by_dispersion_m: Figure
+    by_loss_m: Annotated[Figure, Absent(follows="fibre_m and could_grow_m")]
+    by_bandwidth_m: Optional
+    by_dispersion_m: Optional
 
 
 @with_config(_EXACT)
@@ -496,12 +585,14 @@ class HeldTo(TypedDict):
     """A link under the least margin that services ask for, each margin once."""
 
     services: list[str]
-    min_margin_db: Figure
-    ok: Check
-    margin_ok: Check
-    overload_ok: Check
-    bandwidth_ok: Check
-    dispersion_ok: Check
+    min_margin_db: Annotated[
+        Figure, Absent(follows="as the assumption of the first of its services")
+    ]
+    ok: Annotated[Check, YES]
+    margin_ok: Annotated[Check, YES]
+    overload_ok: Annotated[Check, YES]
+    bandwidth_ok: Annotated[Check, YES]
+    dispersion_ok: Annotated[Check, YES]
     could_grow_m: Figure
     binds: str | None
     longest: Longest
@@ -511,35 +602,43 @@ class HeldTo(TypedDict):
 class Loss(TypedDict):
     """Loss of a link over fibre."""
 
-    wavelength_nm: Figure
-    fibre_type: str | None
+    wavelength_nm: Annotated[Figure, _AS_FIRST]
+    fibre_type: Annotated[str | None, _AS_FIRST]
     loss_db: Annotated[Figure, Field(description="the worst case")]
-    loss_at_least_db: Annotated[Figure, Field(description="where loss_db is null: what is known")]
-    margin_db: Figure
-    margin_at_most_db: Figure
-    k: Annotated[float, Field(description="standard deviations of statistical_db over the mean")]
-    tx_min_dbm: Figure
-    tx_max_dbm: Figure
-    rx_min_dbm: Figure
-    rx_max_dbm: Figure
-    budget_db: Figure
-    measured_db: Figure
-    measured_least_db: Figure
+    loss_at_least_db: Annotated[
+        Figure, Field(description="where loss_db is null: what is known"), NONE
+    ]
+    margin_db: Annotated[Figure, Absent(follows="budget_db less loss_db")]
+    margin_at_most_db: Optional
+    k: Annotated[
+        float,
+        Field(description="standard deviations of statistical_db over the mean"),
+        Absent(follows="as the assumption statistics.k"),
+    ]
+    tx_min_dbm: Annotated[Figure, _AS_FIRST]
+    tx_max_dbm: Annotated[Figure, _AS_FIRST]
+    rx_min_dbm: Annotated[Figure, _AS_FIRST]
+    rx_max_dbm: Annotated[Figure, _AS_FIRST]
+    budget_db: Annotated[Figure, Absent(follows="tx_min_dbm less rx_min_dbm")]
+    measured_db: Optional
+    measured_least_db: Optional
     mean_db: Figure
     sigma_db: Figure
     statistical_db: Figure
-    statistical_margin_db: Figure
+    statistical_margin_db: Annotated[Figure, Absent(follows="budget_db less statistical_db")]
     least_db: Figure
-    overload_margin_db: Figure
-    attenuator_db: Figure
-    attenuator_most_db: Figure
-    dispersion_ps_nm: Figure
-    dispersion_limit_ps_nm: Figure
-    bandwidth_mhz: Figure
-    bandwidth_needed_mhz: Figure
+    overload_margin_db: Annotated[
+        Figure, Absent(follows="rx_max_dbm less (tx_max_dbm less least_db)")
+    ]
+    attenuator_db: Term
+    attenuator_most_db: Annotated[Figure, Absent(follows="as margin_db")]
+    dispersion_ps_nm: Optional
+    dispersion_limit_ps_nm: Optional
+    bandwidth_mhz: Optional
+    bandwidth_needed_mhz: Optional
     terms: LossTerms
-    loss_why: Annotated[list[str], Field(description="why loss_db is null")]
-    not_known: Annotated[list[str], Field(description="why figures are null")]
+    loss_why: Annotated[list[str], Field(description="why loss_db is null"), EMPTY]
+    not_known: Annotated[list[str], Field(description="why figures are null"), EMPTY]
     held_to: list[HeldTo]
 
 
@@ -548,8 +647,8 @@ class TestsMissing(TypedDict):
     """Fibres of one cable that lack the same tests."""
 
     cable: Id
-    fibres: list[int] | None
-    missing: list[str]
+    fibres: Annotated[list[int] | None, NONE]
+    missing: Annotated[list[str], Absent(EVERY_TEST)]
 
 
 @with_config(_EXACT)
@@ -557,10 +656,14 @@ class Link(TypedDict):
     """Everything about one link, whichever circuits run over it."""
 
     id: Id
-    medium: str
+    medium: Annotated[str, Absent("fibre")]
     lengths: LengthTerms
     loss: Annotated[Loss | None, Field(description="null: not over fibre, or without a course")]
-    tests_missing: list[TestsMissing]
+    tests_missing: Annotated[list[TestsMissing], EMPTY]
+    untested: Annotated[
+        NotRequired[list[Id]],
+        Field(description="in place of tests_missing: cables that lack every test"),
+    ]
 
 
 @with_config(_EXACT)
@@ -700,38 +803,47 @@ class Assumption(TypedDict):
     count: Annotated[NotRequired[int], Field(ge=1, description="of how many records or kinds")]
 
 
+_IN_ORDER = "paths stand in the order of the circuits"
+_VERDICTS = "circuits, then groups, in their order"
+_OF_CIRCUIT = "of a circuit with two paths: as its closest"
+
+
 @with_config(_EXACT)
 class PathSet(TypedDict):
     """Everything that one path relies on."""
 
-    circuit: Id
-    path: str
-    links: list[Id]
-    relies_on: Numbers
-    hazards: list[Id]
+    circuit: Annotated[Id, Absent(follows=_IN_ORDER)]
+    path: Annotated[str, Absent(follows=_IN_ORDER)]
+    links: Annotated[list[Id], Absent(follows="as circuits[].paths{}.links")]
+    relies_on: Annotated[Numbers, Absent(follows="all that any of its links relies on")]
+    hazards: Annotated[list[Id], EMPTY]
 
 
 @with_config(_EXACT)
 class Approach(TypedDict):
     """The closest approach of two paths that were held against each other."""
 
-    paths: Annotated[list[int], Field(min_length=2, max_length=2)]
-    segments: Pair
+    paths: Annotated[list[int], Field(min_length=2, max_length=2), Absent(follows="the two paths")]
+    segments: Annotated[Pair, Absent(follows=_OF_CIRCUIT)]
     points: Annotated[list[At], Field(min_length=2, max_length=2)]
-    distance_m: Annotated[float, Field(ge=0)]
+    distance_m: Annotated[float, Field(ge=0), Absent(follows=_OF_CIRCUIT)]
 
 
 @with_config(_EXACT)
 class VerdictWitness(TypedDict):
     """What the verdict of a circuit or group rests on."""
 
-    id: Id
-    kind: Literal["circuit", "group"]
-    verdict: Verdict
-    sides: Annotated[list[list[int]], Field(description="numbers of evidence.paths from 0")]
-    hazards_on_all: list[Id]
-    no_hazard_on_all: bool
-    closest: list[Approach]
+    id: Annotated[Id, Absent(follows=_VERDICTS)]
+    kind: Annotated[Literal["circuit", "group"], Absent(follows=_VERDICTS)]
+    verdict: Annotated[Verdict, Absent(follows="as that of the circuit or group")]
+    sides: Annotated[
+        list[list[int]],
+        Field(description="numbers of evidence.paths from 0"),
+        Absent(follows="each path of the circuit by itself"),
+    ]
+    hazards_on_all: Annotated[list[Id], EMPTY]
+    no_hazard_on_all: Annotated[bool, YES]
+    closest: Annotated[list[Approach], EMPTY]
 
 
 @with_config(_EXACT)
@@ -743,8 +855,19 @@ class Witness(TypedDict):
     assets: Annotated[
         list[Id],
         Field(description="all that any path relies on; ids of hops without cables come last"),
+        Absent(follows="as asset_runs"),
+    ]
+    asset_runs: Annotated[
+        NotRequired[list[list[str]]],
+        Field(
+            description="the ids in runs: how they begin and the numbers that they end in, in the "
+            "order of their texts; `['T7-', '8-11']` is T7-10, T7-11, T7-8 and T7-9, `['X']` is X"
+        ),
     ]
     roles: dict[str, Numbers]
+    links: Annotated[
+        dict[str, Numbers], Field(description="by link of any path: what it relies on")
+    ]
     paths: list[PathSet]
     verdicts: list[VerdictWitness]
 
@@ -801,6 +924,49 @@ class Evidence(TypedDict):
 
 
 @cache
+def absences(kind: Any) -> dict[str, Absent]:
+    """The fields of an object that a file may leave out, and what they are then."""
+    found = {}
+    for name, hint in get_type_hints(kind, include_extras=True).items():
+        marks = [one for one in _marks(hint) if isinstance(one, Absent)]
+        if marks and not (kind is Near and marks[0].follows):
+            found[name] = marks[0]
+    return found
+
+
+@cache
+def objects_in(kind: Any) -> dict[str, tuple[Any, Any]]:
+    """The fields of an object that hold others: by name, what holds them and their type.
+
+    What holds them is `list` or `dict`, or None where the field is the object itself.
+    """
+    found = {}
+    for name, hint in get_type_hints(kind).items():
+        for one in get_args(hint) if get_origin(hint) in (Union, UnionType) else (hint,):
+            holder, inner = get_origin(one), (get_args(one) or (one,))[-1]
+            if is_typeddict(inner):
+                found[name] = holder, inner
+    return found
+
+
+def _marks(hint: Any) -> Iterator[Any]:
+    """All that is said of a field beside its type."""
+    if get_origin(hint) is Annotated:
+        yield from hint.__metadata__
+        hint = hint.__origin__
+    if get_origin(hint) in (Annotated, NotRequired):
+        yield from _marks(get_args(hint)[0])
+
+
+def every_object() -> list[Any]:
+    """The types of all objects in evidence, each once, from the outside in."""
+    found = [Evidence]
+    for kind in found:  # grows as it goes
+        found += [inner for _, inner in objects_in(kind).values() if inner not in found]
+    return found
+
+
+@cache
 def form() -> TypeAdapter[Evidence]:
     """Return the type adapter that validates data against `Evidence`.
 
@@ -812,16 +978,22 @@ def form() -> TypeAdapter[Evidence]:
 
 
 def schema() -> dict[str, Any]:
-    """Return the JSON Schema of the evidence (draft 2020-12).
+    """Return the JSON Schema of evidence in a file (draft 2020-12).
 
     Returns
     -------
     dict
     """
+    found = form().json_schema()
+    for kind in every_object():
+        of = found if kind is Evidence else found["$defs"][kind.__name__]
+        for name, absent in absences(kind).items():
+            of["required"].remove(name)
+            of["properties"][name] |= {} if absent.follows else {"default": absent.value}
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "$id": SCHEMA,
-        **form().json_schema(),
+        **found,
     }
 
 

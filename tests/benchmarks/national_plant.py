@@ -9,7 +9,7 @@ that make a ring with the town's office. Every site has batteries, chargers and 
 
 Most circuits run round the two sides of a rectangle of lines, or round a town's ring; of a
 hundred, three have both ways on the first line of one of them, and two run on a line and on
-its twin.
+its twin. `grid` is a transmission grid without towns, where most circuits share long stretches.
 
 Run by hand to write one:  python tests/benchmarks/national_plant.py FOLDER [--size 100k]
 """
@@ -51,11 +51,18 @@ Ints = np.ndarray[tuple[int], np.dtype[np.int64]]
 
 @dataclass(frozen=True)
 class Size:
-    """Sites east and north, and circuits."""
+    """Sites east and north, and circuits.
+
+    `gap_m` lies between sites. `riding` is the share of circuits whose paths share lines; they
+    share their first line, in a plant without `towns` all of a row but the last.
+    """
 
     east: int
     north: int
     circuits: int
+    gap_m: float = GAP_M
+    towns: bool = True
+    riding: float = 0.03
 
 
 SIZES = {
@@ -63,6 +70,7 @@ SIZES = {
     "10k": Size(8, 9, 300),
     "100k": Size(26, 27, 3_000),
     "1M": Size(82, 83, 10_000),
+    "grid": Size(21, 21, 400, gap_m=9_800.0, towns=False, riding=0.63),
 }
 
 
@@ -83,12 +91,13 @@ class Plant:
         self.parts: dict[str, list[pd.DataFrame]] = {}
         grid = np.stack(np.meshgrid(np.arange(size.east), np.arange(size.north), indexing="ij"), -1)
         uneven = self.rng.uniform(-1_500, 1_500, grid.shape)
-        middle = np.array([size.east, size.north]) * GAP_M / 2
-        self.at = grid * GAP_M + uneven + MIDDLE - middle
+        middle = np.array([size.east, size.north]) * size.gap_m / 2
+        self.at = grid * size.gap_m + uneven + MIDDLE - middle
         self.site = np.arange(size.east * size.north).reshape(size.east, size.north)
         self._sites()
         self._lines()
-        self._towns()
+        if size.towns:
+            self._towns()
         self._circuits()
 
     def add(self, role: str, **columns: object) -> None:
@@ -304,7 +313,10 @@ class Plant:
         size, count = self.size, self.size.circuits
         lot = self.rng.random(count)
         name = np.arange(count)
-        town, shared, twin = lot < 0.2, (lot >= 0.2) & (lot < 0.23), (lot >= 0.23) & (lot < 0.25)
+        towns = 0.2 if size.towns else 0.0
+        riding = towns + size.riding
+        town, shared, twin = lot < towns, (lot >= towns) & (lot < riding), lot >= riding
+        twin &= lot < riding + 0.02
         width = np.minimum(self.rng.integers(1, LONGEST + 1, count), size.east - 1)
         width[shared] = np.minimum(np.maximum(width[shared], 2), size.east - 1)
         height = np.minimum(self.rng.integers(1, LONGEST + 1, count), size.north - 1)
@@ -314,8 +326,9 @@ class Plant:
         mine = np.flatnonzero(town)
         at = self.rng.integers(0, self.site.size, len(mine))
         a, b = "MUX-" + numbered("S", at), "MUX-" + numbered("O", at)
-        self.add("circuits", id=numbered("K", mine), a=a, b=b, service="")
-        self.add("ring_circuits", circuit=numbered("K", mine), ring=numbered("R", at))
+        if len(mine):
+            self.add("circuits", id=numbered("K", mine), a=a, b=b, service="")
+            self.add("ring_circuits", circuit=numbered("K", mine), ring=numbered("R", at))
 
         mine = np.flatnonzero(twin & (len(self.twinned) > 0))
         pick = self.rng.integers(0, max(len(self.twinned), 1), len(mine))
@@ -334,6 +347,7 @@ class Plant:
             [self._east(mine, x, y, width), self._north(mine, x + width, y, height)],
         )
         first = shared[mine].astype(np.int64)
+        first *= 1 if size.towns else np.maximum(width - 1, 1)
         self._way(
             mine,
             "alternate",

@@ -55,7 +55,7 @@ def _held(folder: Path, facts: dict[str, Any], file: Path) -> dict[str, Any]:
 
 TABLES = {
     *("waysapart.errors", "waysapart.gaps", "waysapart.evidence", "waysapart.schema"),
-    "waysapart.input_files",
+    *("waysapart.evidence_file", "waysapart.input_files"),
 }
 """What both may use; `opening` says which files may be opened, and reads no layer."""
 

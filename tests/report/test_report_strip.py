@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from xml.etree import ElementTree
 
 import numpy as np
 import pytest
 
+from browser import marks_of
 from waysapart.report.marks import folded
 from waysapart.report.strip import LEFT, RIGHT, strip_said, strip_svg
 from waysapart.report.strip_layout import strips
@@ -188,7 +188,7 @@ def test_marks_tell_where_they_are_and_what(made):
     root = ElementTree.fromstring(drawn(strip))
     lanes = [e for e in root.iter() if e.attrib.get("class") == "marks"]
     for lane, group in zip(strip["lanes"], lanes, strict=True):
-        told = json.loads(group.attrib["data-marks"])
+        told = marks_of(group.attrib["data-marks"])
         assert sorted(name for _, name in told) == sorted(name for *_, name in lane["marks"])
         structures = {name for _, role, _, name in lane["marks"] if role == "structures"}
         assert all(LEFT <= x <= RIGHT for x, name in told if name in structures)

@@ -11,6 +11,7 @@ import pytest
 from click.testing import CliRunner
 from pyproj import Transformer
 
+from browser import marks_of
 from waysapart.cli import main
 from waysapart.report.page import render_report
 from waysapart.report.write import report_facts
@@ -114,7 +115,7 @@ def test_pointing_at_a_mark_names_it(page):
     box = page.locator("details.circuit:has(h3:has-text('C03')) .strip-box").first
     box.scroll_into_view_if_needed()
     svg = box.locator("svg.strip")
-    marks = json.loads(svg.locator(".marks").first.get_attribute("data-marks"))
+    marks = marks_of(svg.locator(".marks").first.get_attribute("data-marks"))
     x = next(x for x, name in marks if name == "N2-T10")
     frame = svg.bounding_box()
     lane = svg.locator(".marks").first.bounding_box()

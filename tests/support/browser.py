@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 from collections.abc import Iterator
@@ -68,3 +69,21 @@ class Watched:
         ]
         assert elsewhere == []
         assert sum(url.startswith("file:") for url in self.requests) == len(self._contexts)
+
+
+def marks_of(text: str) -> list[tuple[float, str]]:
+    """Place and id of every mark: of an even row the two ends and their number are kept."""
+    found: list[tuple[float, str]] = []
+    for one in json.loads(text):
+        if len(one) == 2:
+            found.append((one[0], one[1]))
+            continue
+        x, last_x, first, last, count = one
+        head = first.rstrip("0123456789")
+        begin, end = int(first[len(head) :]), int(last[len(head) :])
+        assert abs(end - begin) == count - 1 > 2
+        wide = len(first) - len(head) if "0" in (first[len(head)], last[len(head)]) else 0
+        for k in range(count):
+            number = begin + k * (1 if end > begin else -1)
+            found.append((x + k * (last_x - x) / (count - 1), f"{head}{number:0{wide}d}"))
+    return found

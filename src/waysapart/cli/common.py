@@ -366,7 +366,11 @@ def _escaped(sign: re.Match[str]) -> str:
     return json.dumps(sign[0])[1:-1]
 
 
-def write_json(file: str | None, facts: Mapping[str, Any]) -> bool:
+def write_json(
+    file: str | None,
+    facts: Mapping[str, Any],
+    told: Callable[[Any], Mapping[str, Any]] | None = None,
+) -> bool:
     """Write facts as JSON.
 
     Parameters
@@ -374,6 +378,8 @@ def write_json(file: str | None, facts: Mapping[str, Any]) -> bool:
     file : str or None
         `-` for standard output; None writes nothing.
     facts : mapping
+    told : function, optional
+        Makes of the facts what stands in the file; called only where one is written.
 
     Returns
     -------
@@ -389,7 +395,7 @@ def write_json(file: str | None, facts: Mapping[str, Any]) -> bool:
     """
     if file is None:
         return False
-    text = json_text(marked_facts(facts)) + "\n"
+    text = json_text(marked_facts(facts if told is None else told(facts))) + "\n"
     if file == "-" or is_standard_output(Path(file)):
         try:
             click.echo(text, nl=False)

@@ -54,6 +54,7 @@ def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: b
         waysapart prove examples/estuary --circuit C03
         waysapart prove examples/estuary --json evidence.json
     """
+    from waysapart.evidence_file import in_file
     from waysapart.report.terminal import show_circuit, show_offers, show_proof
     from waysapart.verdicts.facts import profile_facts
     from waysapart.verdicts.prove import prove as prove_study
@@ -73,7 +74,7 @@ def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: b
         give_records(proof, facts, circuit)
     if circuit and json_file is not None:
         facts["profiles"] = [profile_facts(proof, name) for name in circuit]
-    if not write_json(json_file, facts):
+    if not write_json(json_file, facts, in_file):
         console = output()
         if circuit:
             for name in circuit:

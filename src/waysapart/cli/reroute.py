@@ -122,6 +122,7 @@ def reroute(
         waysapart reroute examples/estuary --keep main --cost delay
         waysapart reroute examples/estuary --proposal rerouted --json reroute.json
     """
+    from waysapart.evidence_file import proposals_in_file
     from waysapart.report.terminal import show_reroute
     from waysapart.reroute.api import reroute as search
 
@@ -146,7 +147,7 @@ def reroute(
         facts = found.facts()
     if proposal is not None:
         facts["written"] = [str(path) for path in found.write_all(proposal, force=forced())]
-    if not write_json(json_file, facts):
+    if not write_json(json_file, facts, proposals_in_file):
         show_reroute(output(), facts)
     sys.exit(found.exit_code())
 

@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 
 from waysapart.errors import Problem, StudyError
 from waysapart.evidence import FORMAT, misfits
+from waysapart.evidence_file import in_full, proposals_in_full
 from waysapart.input_files import MOST_EVIDENCE_BYTES, RefusedError, read_bytes
 
 MOST_SAID = 1_500
@@ -322,7 +323,7 @@ def read_evidence(file: Path) -> dict[str, Any]:
             or sum(map(data.count, (b",", b"[", b"{"))) > MOST_VALUES
         ):
             raise _NoEvidenceError("is larger than evidence of any plant")
-        facts = json.loads(data, object_pairs_hook=_each_key_once)
+        facts = _whole(json.loads(data, object_pairs_hook=_each_key_once))
     except MemoryError as error:
         raise StudyError([Problem("needs more memory than there is", str(file))]) from error
     except (RefusedError, _NoEvidenceError) as error:
@@ -332,6 +333,13 @@ def read_evidence(file: Path) -> dict[str, Any]:
     if wrong := list(misshapen(facts)):
         raise StudyError([Problem(message, str(file)) for message in wrong])
     return dict(facts)
+
+
+def _whole(facts: Any) -> Any:
+    """Evidence with what a file leaves out put in; anything else as it is."""
+    if not isinstance(facts, dict) or facts.get("format") != FORMAT:
+        return facts
+    return proposals_in_full(facts) if "cost_is" in facts else in_full(facts)
 
 
 class _NoEvidenceError(Exception):

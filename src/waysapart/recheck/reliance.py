@@ -503,11 +503,12 @@ DRAWN_GAPS = {"match-uncovered", "match-ambiguous", "cable-broken"}
 class World:
     """Everything that claims are checked against.
 
-    `relied`: what each path relies on; `items`: what it uses directly; `lost`:
-    paths that are out of service; `undecided`: ways round a ring whose main way
-    the records do not settle; `behind`: what each path relies on, and what any
-    supply of any of it does; `down`: share of the time for which each asset is down, None
-    without a rate; `unrated`: hops of which nothing on record fails.
+    `relied`: what each path relies on; `link_relied`: what each link of any path does;
+    `items`: what a path uses directly; `lost`: paths that are out of service; `undecided`:
+    ways round a ring whose main way the records do not settle; `behind`: what each path
+    relies on, and what any supply of any of it does; `down`: share of the time for which
+    each asset is down, None without a rate; `unrated`: hops of which nothing on record
+    fails.
     """
 
     records: Records
@@ -520,6 +521,7 @@ class World:
     undecided: set[Key] = field(default_factory=set)
     items: dict[Key, set[Asset]] = field(default_factory=dict)
     relied: dict[Key, set[Asset]] = field(default_factory=dict)
+    link_relied: dict[str, set[Asset]] = field(default_factory=dict)
     lost: set[Key] = field(default_factory=set)
     trials: list[Trial] = field(default_factory=list)
     gaps: list[Gap] = field(default_factory=list)
@@ -721,9 +723,32 @@ def check_paths(world: World, facts: Evidence, about: About) -> None:
         path.same_set("relies on", list(map(name_of, relied)), set(map(name_of, due)))
         told_hops, due_hops = ([o for o in mine if isinstance(o, tuple)] for mine in (relied, due))
         path.same("hops relied on", sorted(told_hops), sorted(due_hops))
+    _check_link_sets(world, evidence, assets, hops, about)
     for circuit in facts["circuits"]:
         labels = {label for _, label in world.paths_of.get(circuit["id"], ())}
         about.same_set(f"circuit {circuit['id']}: paths", list(circuit["paths"]), labels)
+
+
+def _check_link_sets(
+    world: World, evidence: Witness, assets: list[str], hops: set[int], about: About
+) -> None:
+    """All that each link of any path relies on, member by member."""
+    about.same_set("links of paths", evidence["links"], world.link_relied)
+    for name, text in evidence["links"].items():
+        due, members = world.link_relied.get(name), numbers(text, len(assets))
+        link = about.of(f"link {name}")
+        if due is None or not link.holds(
+            not members or max(members) < len(assets),
+            "its set names assets that the evidence does not list",
+        ):
+            continue
+        told: set[Asset] = {("hop", assets[n]) if n in hops else assets[n] for n in members}
+        if due & world.cables.unsure:
+            link.holds(due <= told, f"lacks {few(sorted(map(name_of, due - told)))}")
+            continue
+        extra, lacking = (sorted(map(name_of, one)) for one in (told - due, due - told))
+        link.holds(not extra, f"relies on: names {few(extra)} in excess")
+        link.holds(not lacking, f"relies on: lacks {few(lacking)}")
 
 
 def check_roles(world: World, evidence: Witness, about: About) -> None:

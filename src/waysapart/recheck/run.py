@@ -253,15 +253,19 @@ def build(records: Records, facts: Evidence) -> World:
     items = {
         key: set().union(*(reliance.items[link] for link in links)) for key, links in paths.items()
     }
-    relied = {key: reliance.closure(mine) for key, mine in items.items()}
+    on_paths = {link for links in paths.values() for link in links}
+    link_relied = {link: reliance.closure(reliance.items[link]) for link in on_paths}
+    relied = {
+        key: set().union(*(link_relied[link] for link in links)) for key, links in paths.items()
+    }
     down = fallen(reliance, cables, records.out) if records.out else set()
     lost = {key for key, mine in items.items() if mine & down}
     trials = trials_of(records, paths, lost)
     gaps = [*ground.gaps, *cables.gaps, *link_gaps, *path_gaps, *gaps_of_records(figures)]
     behind = {key: reliance.behind(mine) for key, mine in relied.items()}
     world = World(
-        records, ground, cables, hops, figures, reliance, paths, undecided, items, relied, lost,
-        trials, gaps, behind,
+        records, ground, cables, hops, figures, reliance, paths, undecided, items, relied,
+        link_relied, lost, trials, gaps, behind,
     )  # fmt: skip
     for trial in trials:
         mine = world.paths_of.get(trial.id, [])

@@ -21,10 +21,10 @@ from waysapart.text import html_text, replace_unseen, visible
 __all__ = [
     "csv_cell",
     "html_text",
-    "inert",
     "json_for_script",
     "map_text",
     "packed",
+    "packed_html",
     "terminal_text",
     "visible",
     "visible_all",
@@ -123,8 +123,22 @@ def packed(value: Any) -> Markup:
     ValueError
         A number is NaN or infinite, which JSON does not know.
     """
-    data = gzip.compress(_ascii_json(value).encode("ascii"), mtime=0)
-    return Markup(base64.b64encode(data).decode("ascii"))
+    return _packed(_ascii_json(value).encode("ascii"))
+
+
+def packed_html(html: str) -> Markup:
+    """HTML that waits, in gzip and base64, until a script unpacks it and puts it into the page.
+
+    Parameters
+    ----------
+    html : str
+        Made by a template, so every text in it is escaped.
+    """
+    return _packed(html.encode("utf-8"))
+
+
+def _packed(data: bytes) -> Markup:
+    return Markup(base64.b64encode(gzip.compress(data, mtime=0)).decode("ascii"))
 
 
 def _ascii_json(value: Any) -> str:
@@ -180,25 +194,3 @@ def _terminal_escape(char: str) -> str:
     if code <= 0xFF:
         return f"\\x{code:02x}"
     return f"\\u{code:04x}" if code <= 0xFFFF else f"\\U{code:08x}"
-
-
-def inert(html: str) -> Markup:
-    """HTML to stand in a `script` element that holds text, until a script puts it into the page.
-
-    Parameters
-    ----------
-    html : str
-        Made by a template, so every text in it is escaped.
-
-    Returns
-    -------
-    Markup
-
-    Raises
-    ------
-    ValueError
-        It holds what would end or upset the element: `</script`, `<script` or `<!--`.
-    """
-    if re.search(r"</?script|<!--", html, re.IGNORECASE):
-        raise ValueError("a script or a comment cannot wait within a script element")
-    return Markup(html)

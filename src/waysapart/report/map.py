@@ -21,6 +21,7 @@ from shapely.geometry import shape
 from waysapart.report.escape import map_text, visible, visible_all
 from waysapart.report.geometry import Facts, Geo
 from waysapart.report.lookup import columns, lookup_data
+from waysapart.report.marks import id_runs
 from waysapart.report.standalone_html import MapParts, map_parts
 
 Features = Sequence[Mapping[str, Any]]
@@ -221,13 +222,7 @@ def map_data(facts: Facts, geo: Geo, tiles: Tiles | None = None) -> dict[str, An
             {
                 "id": visible(str(c["id"])),
                 "verdict": c["verdict"],
-                "shared": [
-                    {
-                        "asset": visible(str(s["asset"])),
-                        "waived": bool(s["waived"]),
-                    }
-                    for s in c.get("shared", [])
-                ],
+                "shared": _shared(c.get("shared", [])),
                 "paths": [],
             }
             for c in circuits
@@ -269,6 +264,18 @@ def map_data(facts: Facts, geo: Geo, tiles: Tiles | None = None) -> dict[str, An
             "max_zoom": tiles.max_zoom,
         }
     return data
+
+
+def _shared(entries: Sequence[Mapping[str, Any]]) -> list[list[Any]]:
+    """Runs of shared assets: first id, last id, how many, and 1 where they are waived.
+
+    Those of one role stand together: spans and the towers between them make two runs.
+    """
+    alike: dict[tuple[bool, str], list[str]] = {}
+    for one in entries:
+        key = bool(one["waived"]), str(one.get("role"))
+        alike.setdefault(key, []).append(visible(str(one["asset"])))
+    return [[*run, int(waived)] for (waived, _), ids in alike.items() for run in id_runs(ids)]
 
 
 def _features(geo: Geo, role: str) -> Features:

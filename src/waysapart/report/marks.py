@@ -8,12 +8,12 @@ wants that as one finding, not as sixty.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
 
-from waysapart.evidence import HeldApart, Shared, WithProtected
+from waysapart.evidence import NUMBER_DIGITS, HeldApart, Shared, WithProtected
 
 # --- Marks: which one stands for which asset, and its outline.
 
@@ -224,6 +224,62 @@ def kind_of(found: Shared | WithProtected) -> str:
     if role == "cables":
         return f"{kind} cable".strip()
     return kind or _ROLES.get(role, role)
+
+
+# --- Ids in a row, told by the first and the last.
+
+_DIGITS = "0123456789"
+_LEAST_RUN = 4
+Run = tuple[str, str, int]
+"""First id, last id, and how many there are from the one to the other."""
+
+
+def id_runs(ids: Iterable[str]) -> list[Run]:
+    """Ids in their order, those that count up or down by one as one run.
+
+    Parameters
+    ----------
+    ids : iterable of str
+
+    Returns
+    -------
+    list of (str, str, int)
+        Runs of fewer than four ids are told one by one.
+
+    Examples
+    --------
+    >>> id_runs(["T7-9", "T7-10", "T7-11", "T7-12", "J3", "N1-S01", "N1-S02"])
+    [('T7-9', 'T7-12', 4), ('J3', 'J3', 1), ('N1-S01', 'N1-S01', 1), ('N1-S02', 'N1-S02', 1)]
+    """
+    found: list[Run] = []
+    run: list[str] = []
+    head, last, step, wide = "", 0, 0, 0
+
+    def close() -> None:
+        if len(run) >= _LEAST_RUN:
+            found.append((run[0], run[-1], len(run)))
+        else:
+            found.extend((name, name, 1) for name in run)
+
+    for name in ids:
+        begin = name.rstrip(_DIGITS)
+        tail = name[len(begin) :]
+        number = int(tail) if 0 < len(tail) <= NUMBER_DIGITS else None
+        padded = len(tail) if tail.startswith("0") else 0
+        if run and number is not None and begin == head:
+            by = number - last
+            same = by in (1, -1) and step in (0, by)
+            if same and (len(tail) == wide or not (padded or run[-1].startswith(f"{head}0"))):
+                run.append(name)
+                last, step, wide = number, by, len(tail)
+                continue
+        close()
+        run, head, step, wide = [name], begin, 0, len(tail)
+        last = number if number is not None else 0
+        if number is None:
+            head = "\0"
+    close()
+    return found
 
 
 # --- Numbers and ticks of drawings.

@@ -10,10 +10,10 @@ import jinja2
 from markupsafe import Markup
 
 from waysapart.report import words
-from waysapart.report.escape import inert, json_for_script, packed, visible
+from waysapart.report.escape import json_for_script, packed, packed_html, visible
 from waysapart.report.geometry import Facts, Geo
 from waysapart.report.map import Tiles, folium_map, has_places, map_data
-from waysapart.report.marks import kind_of
+from waysapart.report.marks import id_runs, kind_of
 from waysapart.report.picture import map_picture
 from waysapart.report.standalone_html import CSP_PLACE, MapParts, seal
 from waysapart.report.view import (
@@ -28,8 +28,17 @@ from waysapart.report.view import (
 from waysapart.report.words import clash_said, numbers_said, over_limits, surveyed
 from waysapart.text import sentence_list
 
-_SCRIPTS = ("data.js", "lookup.js")
-_MAP_SCRIPTS = ("data.js", "lookup.js", "draw.js", "names.js", "pick.js", "plan.js", "measure.js")
+_SCRIPTS = ("data.js", "unpack.js", "lookup.js")
+_MAP_SCRIPTS = (
+    "data.js",
+    "unpack.js",
+    "lookup.js",
+    "draw.js",
+    "names.js",
+    "pick.js",
+    "plan.js",
+    "measure.js",
+)
 
 
 def render_report(
@@ -190,7 +199,7 @@ _FILTERS: dict[str, Callable[..., object]] = {
     "fibre": words.fibre_said,
     "figure": words.figure,
     "fixed": words.fixed,
-    "inert": inert,
+    "packed_html": packed_html,
     "kind_of": kind_of,
     "lengths": words.lengths_said,
     "metres": words.metres,
@@ -201,6 +210,7 @@ _FILTERS: dict[str, Callable[..., object]] = {
     "plain": plain,
     "position": words.position,
     "range_to": figures_range,
+    "runs": id_runs,
     "sentence_list": sentence_list,
     "separation": words.separation_said,
     "surveyed": surveyed,

@@ -16,8 +16,8 @@ from typing import Any
 from markupsafe import Markup
 
 from waysapart.report import words
-from waysapart.report.escape import html_text, json_for_script, visible_all
-from waysapart.report.marks import LAID, km_said, mark_of, mark_shape, plural, round_step
+from waysapart.report.escape import html_text, json_for_script, visible
+from waysapart.report.marks import LAID, id_runs, km_said, mark_of, mark_shape, plural, round_step
 from waysapart.report.marks import short_number as _n
 from waysapart.report.profile_svg import BAND, LEFT, RIGHT, WIDTH, profile_band
 from waysapart.report.strip_layout import (
@@ -40,8 +40,11 @@ _LEAN = 26.0
 _RAMP = 12.0
 _CROWDED = 7.0
 """Marks closer together than this, in pixels, become ticks."""
+_APART = 6.0
+"""Ticks stand at least so far apart, in pixels: of more towers the lane looks the same."""
 _LETTER = 6.4
 """Width of a letter of the labels, in pixels, rounded up."""
+_EVEN = 0.5
 _MOST_BRIDGES = 14
 """Bridges that are drawn; the list beside the drawing holds all."""
 
@@ -64,9 +67,36 @@ def strip_svg(strip: Strip, labels: Sequence[str], name: str, number: str) -> Ma
     -------
     Markup
         An `svg` element without style attributes; the marks of each lane stand
-        in its attribute `data-marks` as a list of x and id.
+        in its attribute `data-marks`, see `marks_in_runs`.
     """
     return _Drawing(strip, labels, name, number).svg()
+
+
+def marks_in_runs(marks: Sequence[tuple[float, str]]) -> list[list[Any]]:
+    """Marks of a lane for the script: towers of one line, evenly spaced, as one.
+
+    Parameters
+    ----------
+    marks : sequence of (float, str)
+        Place in pixels, and id.
+
+    Returns
+    -------
+    list of list
+        `[x, id]`; or `[x of the first, x of the last, first id, last id, how many]`, where none
+        lies farther than half a pixel from its place in an even row.
+    """
+    found: list[list[Any]] = []
+    at = 0
+    for first, last, count in id_runs(name for _, name in marks):
+        some = [x for x, _ in marks[at : at + count]]
+        at += count
+        step = (some[-1] - some[0]) / max(count - 1, 1)
+        if count > 1 and all(abs(some[0] + k * step - x) <= _EVEN for k, x in enumerate(some)):
+            found.append([some[0], some[-1], first, last, count])
+        else:
+            found += [[x, name] for x, name in marks[at - count : at]]
+    return found
 
 
 class NamedBridge(Bridge):
@@ -229,12 +259,12 @@ class _Drawing:
         taken: set[tuple[str, int]] = set()
         for x, _, role, kind, _ in placed:
             shape, radius = mark_of(role, kind, small)
-            spot = (shape, round(x / 2))
+            spot = (shape, round(x / (_APART if shape == "tick" else 2)))
             if spot in taken:
                 continue
             taken.add(spot)
             shapes.setdefault(shape, []).append(mark_shape(shape, x, self.y(place, x), radius))
-        listed = visible_all([[round(x, 1), name] for x, _, _, _, name in placed])
+        listed = marks_in_runs([(round(x, 1), visible(name)) for x, _, _, _, name in placed])
         data = str(json_for_script(listed)).replace("'", "&#39;")
         drawn = "".join(
             f'<path class="mark-{shape}" d="{"".join(d)}"/>' for shape, d in shapes.items()

@@ -7,7 +7,7 @@ distance between the first two paths.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, NotRequired, TypedDict
@@ -166,7 +166,11 @@ class Lanes:
         self._layout = proof.spacing.layout
         frame = proof.network.assets.frame
         self._ids, self._role = frame["id"].to_numpy(), frame["role"].to_numpy()
-        links = proof.network.study.tables["links"]["id"].to_numpy()
+        tables = proof.network.study.tables
+        links = tables["links"]["id"].to_numpy()
+        self._link_ids, self._medium = links, tables["links"]["medium"].to_list()
+        self._segment_ids = tables["segments"]["id"].to_list()
+        self._ends = {end: tables["circuits"][end].to_list() for end in ("a", "b")}
         reliance = proof.reliance
         self._closed, self._parts, self._links = (
             csc_array(matrix) for matrix in (reliance.closed, reliance.parts, reliance.links)
@@ -221,21 +225,19 @@ class Lanes:
         }
 
     def _drawn(self, lane: Lane, label: str, pair: int | None) -> StripLane:
-        paths = self._network.paths
-        circuit = self._network.study.tables["circuits"].iloc[int(paths.circuit[lane.path])]
-        medium = self._network.study.tables["links"]["medium"]
-        names = self._network.study.tables["links"]["id"].to_numpy()
+        medium, names = self._medium, self._link_ids
+        circuit = int(self._network.paths.circuit[lane.path])
         return {
             "label": label,
-            "a": text_or_none(circuit["a"]),
-            "b": text_or_none(circuit["b"]),
+            "a": text_or_none(self._ends["a"][circuit]),
+            "b": text_or_none(self._ends["b"][circuit]),
             "length_m": lane.length_m,
             "stretches": self._tracks.stretches(lane),
             "marks": self._tracks.marks(lane),
             "hops": [
                 {
                     "link": str(names[link]),
-                    "medium": text_or_none(medium.iloc[link]) or "fibre",
+                    "medium": text_or_none(medium[link]) or "fibre",
                     "from_m": start,
                     "to_m": stop,
                     "unknown": str(names[link]) in self._unknown,
@@ -250,7 +252,7 @@ class Lanes:
     def _bridge(self, number: int, finding: Finding, lanes: Sequence[Lane]) -> Bridge | None:
         """Where a shared thing lies on every lane; nothing where a lane does not show it."""
         wanted = [self._number(one["asset"]) for one in (*finding.members, *finding.places)]
-        where = [self._where(lane, [n for n in wanted if n >= 0]) for lane in lanes]
+        where = self._where(lanes, [n for n in wanted if n >= 0])
         if not all(where):
             return None
         return {
@@ -264,56 +266,74 @@ class Lanes:
         """Number of an asset or, counted on from these, of a link; -1 where there is none."""
         return self._numbers.get(name, -1)
 
-    def _where(self, lane: Lane, wanted: Sequence[int]) -> list[Interval]:
-        """Stretches and points of a lane that the loss of any of some assets would take."""
+    def _where(self, lanes: Sequence[Lane], wanted: Sequence[int]) -> list[list[Interval]]:
+        """Stretches and points of each lane that the loss of any of some assets would take."""
         count = len(self._ids)
+        links = {n - count for n in wanted if n >= count}
         assets = np.array([n for n in wanted if n < count], dtype=np.int64)
-        spots: list[Interval] = [
-            (start, stop) for link, start, stop in lane.links if count + link in wanted
-        ]
-        if len(assets):
-            touched = _rows_of(self._closed, assets)
-            rows = touched[
-                self._network.assets.start["segments"] + self._tracks.route.segment[lane.rows]
-            ]
-            cables = assets[self._role[assets] == "cables"]
+        cables = assets[self._role[assets] == "cables"]
+        touched = _rows_of(self._closed, assets)
+        parts = _rows_of(self._parts, cables)
+        segments = touched[self._network.assets.of_role("segments")]
+        found = []
+        for lane in lanes:
+            spots = [(start, stop) for link, start, stop in lane.links if link in links]
+            rows = segments[self._tracks.route.segment[lane.rows]]
             if len(cables):
-                rows = rows | _rows_of(self._parts, cables)[self._tracks.route.part[lane.rows]]
-            spots += list(zip(lane.begin[rows], lane.end[rows], strict=True))
-            spots += [
-                (at, at)
-                for asset, places in self._tracks.points(lane).items()
-                if touched[asset]
-                for at in places
-            ]
-            if not spots:
+                rows = rows | parts[self._tracks.route.part[lane.rows]]
+            spots += list(zip(lane.begin[rows].tolist(), lane.end[rows].tolist(), strict=True))
+            at, places = self._tracks.places_of(lane)
+            spots += [(one, one) for one in places[touched[at]].tolist()]
+            if not spots and len(assets):
                 used = _rows_of(self._links, assets)
                 spots += [(start, stop) for link, start, stop in lane.links if used[link]]
-        return joined(spots, lane.length_m / 200)
+            found.append(joined(spots, lane.length_m / 200))
+        return found
 
     def _near(self, pair: int, lanes: Sequence[Lane]) -> list[StripNear]:
-        """Near stretches: places on both lanes, and course on the map."""
-        found: list[StripNear] = []
-        ids = self._network.study.tables["segments"]["id"].to_numpy()
-        for row in _records(self._near_rows, pair):
-            one = self._tracks.moved(lanes[0], [row.path_from_m, row.path_to_m])
+        """Near stretches, each by its closest pair: places on both lanes, and course on the map."""
+        parts: dict[tuple[int, bool], list[tuple[Any, Interval, Interval, Interval]]] = {}
+        for row in self._near_rows.get(pair, ()):
+            low, high = self._tracks.moved(lanes[0], [row.path_from_m, row.path_to_m])
             facing = self._tracks.facing(row)
             other = self._tracks.on_path(lanes[1], int(row.line_j), facing)
-            if other is None:
-                continue
+            if other is not None:
+                key = int(row.stretch), bool(row.under >= 0)
+                parts.setdefault(key, []).append((row, (low, high), other, facing))
+        found: list[StripNear] = []
+        for (_, is_folded), some in parts.items():
+            nearest = min((row for row, *_ in some), key=lambda row: float(row.distance_m))
+            sides = (
+                [(int(row.line_i), (row.from_m, row.to_m)) for row, *_ in some],
+                [(int(row.line_j), facing) for row, _, _, facing in some],
+            )
             found.append(
                 {
-                    "on": [(one[0], one[1]), other],
-                    "distance_m": float(row.distance_m),
-                    "main": str(ids[row.segment_i]),
-                    "alternate": str(ids[row.segment_j]),
-                    "folded": bool(row.under >= 0),
-                    "lines": [
-                        self._tracks.course(int(row.line_i), float(row.from_m), float(row.to_m)),
-                        self._tracks.course(int(row.line_j), *facing),
-                    ],
+                    "on": [_hull([one[place] for one in some]) for place in (1, 2)],
+                    "distance_m": float(nearest.distance_m),
+                    "main": str(self._segment_ids[nearest.segment_i]),
+                    "alternate": str(self._segment_ids[nearest.segment_j]),
+                    "folded": is_folded,
+                    "lines": [line for side in sides for line in self._courses(side)],
                 }
             )
+        return found
+
+    def _courses(self, along: Iterable[tuple[int, Interval]]) -> list[list[list[float]]]:
+        """Courses of stretches of lines; those that go on where the last one ended as one."""
+        on_line: dict[int, list[Interval]] = {}
+        for line, stretch in along:
+            on_line.setdefault(line, []).append(stretch)
+        found: list[list[list[float]]] = []
+        for line, stretches in on_line.items():
+            for low, high in joined(stretches):
+                course = self._tracks.course(line, low, high)
+                if found and found[-1][-1] == course[0]:
+                    found[-1] += course[1:]
+                elif found and found[-1][0] == course[-1]:
+                    found[-1] = course[:-1] + found[-1]
+                else:
+                    found.append(course)
         return found
 
     def _profile(self, pair: int | None, lane: Lane, facts: HeldApart) -> StripProfile | None:
@@ -336,7 +356,7 @@ class Lanes:
 
     def _cross(self, pair: int, lanes: Sequence[Lane]) -> list[StripCross]:
         found: list[StripCross] = []
-        for row in _records(self._cross_rows, pair):
+        for row in self._cross_rows.get(pair, ()):
             if row.under >= 0:
                 continue
             places = self._crossing(row, lanes)
@@ -357,14 +377,16 @@ class Lanes:
         return places
 
 
-def _records(rows: pd.DataFrame, pair: int) -> Iterator[Any]:
-    """The rows of one pair, by name, of a table in the order of pairs."""
-    low, high = np.searchsorted(rows["pair"].to_numpy(), [pair, pair + 1])
-    return rows.iloc[low:high].itertuples()
+def _by_pair(rows: pd.DataFrame) -> dict[int, list[Any]]:
+    """The rows of every pair, by name."""
+    found: dict[int, list[Any]] = {}
+    for pair, row in zip(rows["pair"].tolist(), rows.itertuples(), strict=True):
+        found.setdefault(int(pair), []).append(row)
+    return found
 
 
-def _by_pair(rows: pd.DataFrame) -> pd.DataFrame:
-    return rows.sort_values("pair", kind="stable")
+def _hull(intervals: Sequence[Interval]) -> Interval:
+    return min(low for low, _ in intervals), max(high for _, high in intervals)
 
 
 def _rows_of(matrix: Any, columns: np.ndarray) -> np.ndarray:
@@ -426,14 +448,18 @@ class Tracks:
         self.route: Routes = routes(network)
         self._bounds = np.searchsorted(self.route.path, np.arange(len(network.paths) + 1))
         self._length = np.nan_to_num(self._layout.pieces.line_length_m)
-        self._frame = {
-            column: network.assets.frame[column].to_numpy() for column in ("id", "role", "kind")
+        self._columns = {
+            column: [text_or_none(one) or "" for one in network.assets.frame[column].tolist()]
+            for column in ("id", "role", "kind")
         }
         self._segment_kind = network.study.tables["segments"]["kind"].to_numpy()
         self._site_of = self.places("equipment", "site")
-        self._joint_at = self.places("joints", "at")
+        self._joints_at: dict[int, list[int]] = {}
+        for joint, node in enumerate(self.places("joints", "at").tolist()):
+            self._joints_at.setdefault(node, []).append(network.assets.start["joints"] + joint)
         self._link_ends = self.places("links", "a"), self.places("links", "b")
         self._points: dict[int, dict[int, list[float]]] = {}
+        self._placed: dict[int, tuple[Ints, Floats]] = {}
 
     def places(self, role: str, column: str) -> Ints:
         """Asset numbers that a column of a role's table names; -1 for none."""
@@ -515,6 +541,16 @@ class Tracks:
             self._points[lane.path] = self._found(lane)
         return self._points[lane.path]
 
+    def places_of(self, lane: Lane) -> tuple[Ints, Floats]:
+        """The same as columns: numbers of assets, and a place of each."""
+        if lane.path not in self._placed:
+            found = [(asset, at) for asset, places in self.points(lane).items() for at in places]
+            self._placed[lane.path] = (
+                np.array([asset for asset, _ in found], dtype=np.int64),
+                np.array([at for _, at in found], dtype=np.float64),
+            )
+        return self._placed[lane.path]
+
     def _found(self, lane: Lane) -> dict[int, list[float]]:
         found: dict[int, list[float]] = {}
 
@@ -524,22 +560,28 @@ class Tracks:
                 places.append(float(at_m))
 
         ends, passed = self._network.ends, self._network.passed
-        for row, begin, end in zip(lane.rows.tolist(), lane.begin, lane.end, strict=True):
-            segment = int(self.route.segment[row])
-            start, stop = float(self.route.start[row]), float(self.route.stop[row])
-            for node, fraction in ((int(ends.a[segment]), 0.0), (int(ends.b[segment]), 1.0)):
+        segments = self.route.segment[lane.rows]
+        rows = zip(
+            *(self.route.start[lane.rows].tolist(), self.route.stop[lane.rows].tolist()),
+            *(lane.begin.tolist(), lane.end.tolist()),
+            *(ends.a[segments].tolist(), ends.b[segments].tolist()),
+            *(np.searchsorted(passed.segment, segments + k).tolist() for k in (0, 1)),
+            strict=True,
+        )
+        for start, stop, begin, end, a, b, low, high in rows:
+            for node, fraction in ((a, 0.0), (b, 1.0)):
                 if node >= 0 and min(abs(fraction - start), abs(fraction - stop)) < 1e-9:
                     put(node, begin if abs(fraction - start) < 1e-9 else end)
-            low, high = np.searchsorted(passed.segment, [segment, segment + 1])
             for k in range(low, high):
                 share = (passed.fraction[k] - start) / (stop - start) if stop != start else -1.0
                 if 0.0 < share < 1.0:
                     put(int(passed.structure[k]), begin + share * (end - begin))
         relied = self.relied(lane.path)
-        for joint, node in enumerate(self._joint_at.tolist()):
-            if self._network.assets.start["joints"] + joint in relied and node in found:
-                for at in list(found[node]):
-                    put(self._network.assets.start["joints"] + joint, at)
+        for node in list(found):
+            for joint in self._joints_at.get(node, ()):
+                if joint in relied:
+                    for at in list(found[node]):
+                        put(joint, at)
         self._equipment(lane, found, put)
         return found
 
@@ -595,8 +637,8 @@ class Tracks:
         return sorted(marks, key=lambda mark: (mark[0], mark[1] == "joints", mark[1], mark[3]))
 
     def _named(self, asset: int) -> list[str]:
-        kind = text_or_none(self._frame["kind"][asset]) or ""
-        return [str(self._frame["role"][asset]), kind, str(self._frame["id"][asset])]
+        columns = self._columns
+        return [columns["role"][asset], columns["kind"][asset], columns["id"][asset]]
 
     def zones(self, lane: Lane, pair: int) -> list[Interval]:
         """End zones of a pair along a lane, in metres: there coming close is excused."""

@@ -298,10 +298,12 @@ def single_points(one: HeldApart) -> list[str]:
     """Ids of all assets whose loss alone breaks every path of a circuit or group."""
     found = one["single_points"]
     whole = set(found["stretches"])
-    return [
-        *found["assets"],
-        *(entry["asset"] for entry in one["shared"] if entry["stretch"] in whole),
-    ]
+    # Those of one role stand together: spans and the towers between them make two runs.
+    by_role: dict[tuple[int, str], list[str]] = {}
+    for entry in one["shared"]:
+        if entry["stretch"] in whole:
+            by_role.setdefault((entry["stretch"], entry["role"]), []).append(entry["asset"])
+    return [*found["assets"], *(name for names in by_role.values() for name in names)]
 
 
 def tests_missing(found: Sequence[tuple[str, Link]]) -> list[tuple[str, TestsMissing]]:
@@ -415,7 +417,7 @@ def event_rows(effects: Effects | None) -> EventRows:
             if loss >= 0 and (effects["losses"][loss][0] or effects["losses"][loss][2]):
                 together.setdefault((loss, effects["kinds"][kind]), []).append(asset)
     rows = [
-        EventRow(assets, kind, *effects["losses"][loss])
+        EventRow(sorted(assets, key=words.counted), kind, *effects["losses"][loss])
         for (loss, kind), assets in together.items()
         if effects is not None
     ]

@@ -249,11 +249,15 @@ def _near_said(near: Sequence[Near]) -> list[str]:
     if not near:
         return []
     closest = metres(min(one["distance_m"] for one in near))
-    if len(near) == 1:
-        (one,) = near
-        over = f" over {metres(one['length_m'])}" if one["length_m"] else ""
-        return [f"{one['main']} and {one['alternate']} run {closest} apart{over}."]
-    return [f"Near each other at {count_of(len(near), 'place')}, {closest} at the closest."]
+    along = metres(sum(one["length_m"] for one in near))
+    if len(near) > 1:
+        return [f"Near in {len(near)} stretches of {along} together, {closest} at the closest."]
+    (one,) = near
+    names = f"{one['main']} and {one['alternate']}"
+    if len(one["members"]) > 1 and one["length_m"]:
+        return [f"Near in one stretch of {along}, {closest} at the closest ({names})."]
+    over = f" over {along}" if one["length_m"] else ""
+    return [f"{names} run {closest} apart{over}."]
 
 
 def _gaps_said(gaps: Sequence[GapBrief]) -> list[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any, cast
 
+from waysapart.evidence_file import in_file
 from waysapart.output_files import OutputFile, refuse_unsafe, write_text
 from waysapart.report.geometry import Facts, effects, holdings, proof_geometry, worst_places
 from waysapart.report.lookup import working_grid
@@ -76,7 +77,7 @@ def write_report(
     inputs = [*proof.study.files, *(files_of(Path(since)) if isinstance(since, str | Path) else [])]
     refuse_unsafe([target], inputs, force=force)
     facts, geo = report_facts(proof, since=since)
-    evidence: Facts | None = {k: v for k, v in facts.items() if k not in _BEYOND}
+    evidence: Facts | None = in_file({k: v for k, v in facts.items() if k not in _BEYOND})
     title = f"{proof.study.name}: are the paths apart?"
     pictures = {}
     if outside is not None:

@@ -369,11 +369,12 @@ def witness(proof: ProofData) -> Witness:
     Returns
     -------
     Witness
-        `assets`, the ids of all that any path relies on, and `roles`, which of
-        them have which role (hops without cables, role `links`, come last);
-        `paths`, each with the set that it relies on and the hazards in it;
-        `verdicts`, each with the paths on its sides, the hazards that all sides
-        meet, and the closest approach of every two paths that were held apart.
+        `assets`, the ids of all that any path relies on, and `roles`, which of them
+        have which role (hops without cables, role `links`, come last); `links`, what
+        each link of any path relies on; `paths`, each with the set that it relies on
+        and the hazards in it; `verdicts`, each with the paths on its sides, the hazards
+        that all sides meet, and the closest approach of every two paths that were held
+        apart.
     """
     every = proof.reliance.paths.tocsc().tocsr()  # linear, and sorts each row
     relied_on = np.zeros(every.shape[1], dtype=bool)
@@ -390,6 +391,10 @@ def witness(proof: ProofData) -> Witness:
     paths = proof.network.paths
     circuits = proof.study.tables["circuits"]["id"].to_numpy()
     relied = row_intervals(number[every.indices], every.indptr)
+    of_links = proof.reliance.links.tocsc().tocsr()
+    used_links = np.unique(paths.link)
+    of_links = of_links[used_links]
+    by_link = row_intervals(number[of_links.indices], of_links.indptr)
     met = _hazards_of(every, ids, hazard)
     names = [str(name) for name in links]
     told: list[PathSet] = [
@@ -410,6 +415,7 @@ def witness(proof: ProofData) -> Witness:
             str(role): intervals(np.flatnonzero(roles[used] == role))
             for role in dict.fromkeys(roles[used].tolist())
         },
+        "links": {names[link]: by_link[at] for at, link in enumerate(used_links.tolist())},
         "paths": told,
         "verdicts": _verdicts(proof, _hazards_of(proof.sharing.shared, ids, hazard)),
     }

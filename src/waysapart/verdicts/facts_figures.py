@@ -568,7 +568,7 @@ def group_availability_facts(sheet: FigureSheet, trial: int) -> GroupUnavailabil
     mine = [p for circuit in proof.trials[trial].circuits for p in paths.of_circuit(circuit)]
     working = proof.working_of[trial]
     least = {"all": down.together_at_least[trial], "working": down.together_at_least[working]}
-    return {
+    found: dict[str, Any] = {
         "all": figure(down.together[trial], "share"),
         "working": figure(down.together[working], "share"),
         "working_minutes_a_year": _minutes(down.together[working]),
@@ -577,6 +577,7 @@ def group_availability_facts(sheet: FigureSheet, trial: int) -> GroupUnavailabil
         "why": [*dict.fromkeys([*down.why[trial], *down.why[working]])],
         "not_counted": _not_counted(sheet, mine),
     }
+    return cast(GroupUnavailability, found)
 
 
 def _at_least(shares: Mapping[str, float], whole: str) -> dict[str, float]:
@@ -601,25 +602,29 @@ class _Together(TypedDict):
 def _together(sheet: FigureSheet, trial: int) -> _Together:
     down = sheet.proof.outages
     names = sheet.proof.names
-    both = float(down.together[trial])
+    both = figure(down.together[trial], "share")
+    greatest: list[Contribution] = []
+    for asset, value in greatest_contributions(down, trial, SHOWN_CONTRIBUTIONS):
+        share = figure(value, "share")
+        greatest.append(
+            {
+                "asset": names[asset][0],
+                "share": share,
+                "minutes_a_year": _minutes(share),
+                "of_all": figure(share / both, "share") if share is not None and both else None,
+            }
+        )
     return {
         "minutes_a_year": _minutes(both),
         "losses_a_year": figure(down.losses[trial], "share"),
-        "greatest": [
-            {
-                "asset": names[asset][0],
-                "share": figure(value, "share"),
-                "minutes_a_year": _minutes(value),
-                "of_all": figure(value / both, "share"),
-            }
-            for asset, value in greatest_contributions(down, trial, SHOWN_CONTRIBUTIONS)
-        ],
+        "greatest": greatest,
     }
 
 
-def _minutes(share: float) -> float | None:
-    """Unavailability in minutes a year."""
-    return figure(share * MINUTES_PER_YEAR, "share")
+def _minutes(share: float | None) -> float | None:
+    """Unavailability in minutes a year, of the share as it stands beside them."""
+    told = None if share is None else figure(share, "share")
+    return None if told is None else figure(told * MINUTES_PER_YEAR, "share")
 
 
 def _not_counted(sheet: FigureSheet, paths: list[int]) -> list[str]:

@@ -142,6 +142,7 @@ class SharingFacts:
             for number in (*(one.asset for one in some), *holders.get(place, ()))
         ]
         own = proof.own_lines.named_by if sharing.own_line.nnz else {}
+        on_own_line = set(entries(sharing.own_line, index)) if own else set()
         shared = []
         for number in order:
             name, role, kind = proof.names[number]
@@ -154,7 +155,7 @@ class SharingFacts:
                     waived=(index, number) in proof.waivers.assets,
                     through=None if to is None else proof.names[to][0],
                     own_line=proof.names[own[trial.circuits[0], number]][0]
-                    if sharing.own_line[index, number]
+                    if number in on_own_line
                     else None,
                     stretch=stretch_of[number],
                 )

@@ -16,6 +16,8 @@ import shapely
 from pyproj import Transformer
 
 from waysapart.errors import CallError
+from waysapart.evidence import FORMAT
+from waysapart.evidence_file import in_full
 from waysapart.input_files import MOST_EVIDENCE_BYTES, RefusedError, read_bytes
 from waysapart.network.build_network import Network
 from waysapart.schema import ROLES
@@ -295,7 +297,7 @@ def _checked(found: object, name: str) -> Mapping[str, Any]:
         )
     ):
         raise CallError(f"{name} holds no evidence of a proof; expected what `prove --json` writes")
-    return found
+    return in_full(found) if found.get("format") == FORMAT else found
 
 
 def _heading(facts: Mapping[str, Any]) -> Heading:

@@ -57,7 +57,19 @@
     return out;
   }
 
+  /* Ids from the first to the last, which count up or down by one at their ends. */
+  function idsFrom(first, last, count) {
+    var tail = /[0-9]*$/.exec(first)[0], head = first.slice(0, first.length - tail.length), ids = [];
+    var begin = Number(tail), step = begin <= Number(last.slice(head.length)) ? 1 : -1;
+    var width = tail[0] === "0" || last[head.length] === "0" ? tail.length : 0;
+    for (var k = 0; k < count; k++) ids.push(head + String(begin + k * step).padStart(width, "0"));
+    return ids;
+  }
+
   data.circuits.forEach(function (circuit) {
+    circuit.shared = [].concat.apply([], circuit.shared.map(function (run) {
+      return idsFrom(run[0], run[1], run[2]).map(function (id) { return { asset: id, waived: run[3] === 1 }; });
+    }));
     circuit.paths.forEach(function (path) {
       path.drawn = unpackLines(path);
       path.segments = unpackRuns(path.segments);
@@ -111,6 +123,6 @@
   window.waysapart = {
     data: data, plant: plant, points: points, hazards: hazards, partsOf: partsOf,
     plantAt: plantAt, pointAt: pointAt, across: across, down: down, choose: choose,
-    chosen: function () { return chosen; }, rowOf: rowOf, placeOf: placeOf, effectOf: effectOf
+    chosen: function () { return chosen; }, idsFrom: idsFrom, rowOf: rowOf, placeOf: placeOf, effectOf: effectOf
   };
 })();

@@ -243,9 +243,9 @@
   function putIn(entry) {
     var kept = entry.querySelector(":scope > script.later");
     if (!kept) return;
-    /* Text until now: a browser reads it far sooner than it makes elements. */
+    /* Packed until now: a browser reads that far sooner than it makes elements. */
     var made = document.createElement("template");
-    made.innerHTML = kept.textContent;
+    made.innerHTML = ways.unpack(kept.textContent);
     kept.replaceWith(made.content);
     document.dispatchEvent(new CustomEvent("put-in", { detail: entry }));
   }

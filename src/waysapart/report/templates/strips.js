@@ -3,6 +3,17 @@
   "use strict";
   var ways = window.waysapart, REACH = 9, SAME_SPOT = 0.5;
 
+  /* Of an even row of marks the ends alone are kept: [x, x, id, id, how many]. */
+  function unpackMarks(packed) {
+    var marks = [];
+    packed.forEach(function (one) {
+      if (one.length === 2) { marks.push(one); return; }
+      var ids = ways.idsFrom(one[2], one[3], one[4]), step = (one[1] - one[0]) / (one[4] - 1);
+      ids.forEach(function (id, k) { marks.push([one[0] + k * step, id]); });
+    });
+    return marks;
+  }
+
   /* Ids of the marks of the lanes that lie nearest to a place on the drawing: a joint and its tower. */
   function marksAt(svg, event) {
     var frame = svg.getBoundingClientRect(), scale = svg.viewBox.baseVal.width / frame.width;
@@ -10,7 +21,7 @@
     svg.querySelectorAll(".marks").forEach(function (lane) {
       var box = lane.getBoundingClientRect();
       if (event.clientY < box.top - 6 || event.clientY > box.bottom + 6) return;
-      if (!lane.known) lane.known = JSON.parse(lane.dataset.marks);
+      if (!lane.known) lane.known = unpackMarks(JSON.parse(lane.dataset.marks));
       lane.known.forEach(function (mark) {
         var away = Math.abs(mark[0] - x);
         if (away < least - SAME_SPOT) best = [];
