@@ -260,6 +260,8 @@ def _ranges(numbers: list[int]) -> str:
 
 def _ids(runs: list[list[str]]) -> list[str]:
     """The ids that runs stand for."""
+    if not isinstance(runs, list) or not all(isinstance(run, list) for run in runs):
+        raise TypeError
     found: list[str] = []
     for run in runs:
         if len(run) == 1:
