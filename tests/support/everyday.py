@@ -57,7 +57,6 @@ ONE_OF = {
     "recheck/test_reroute_recheck.py::test_a_damaged_proof_is_told": 4,
     "recheck/test_reroute_recheck.py::test_a_forged_proposal_is_told": 4,
     "recheck/test_sound_evidence.py::test_what_is_proved_is_confirmed": 3,
-    "report/test_report_access.py::test_the_engine_finds_nothing": 2,
     "report/test_report_hostile.py::test_it_is_shown_as_it_is": 3,
     "report/test_report_outside.py::test_no_canary_of_any_text_is_in_the_page": 2,
     "report/test_report_valid.py::test_the_report_for_readers_outside_is_valid": 2,
