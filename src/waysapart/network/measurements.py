@@ -131,11 +131,12 @@ def fibre_means(measurements: pd.DataFrame) -> pd.DataFrame:
     """
     if not len(measurements):
         return _no_measurements()[["owner", "fibre", "value", "row"]]
-    grouped = measurements.groupby(["owner", "fibre"], sort=True)
-    item = grouped.ngroup().to_numpy()
-    first = grouped["row"].first().reset_index()
-    first["value"] = two_way_mean(item, measurements["returns"], measurements["value"], len(first))
-    return first
+    owner, fibre, row = (measurements[name].to_numpy() for name in ("owner", "fibre", "row"))
+    order = fibre.max() + 1
+    _, first, item = np.unique(owner * order + fibre, return_index=True, return_inverse=True)
+    mean = two_way_mean(item, measurements["returns"], measurements["value"], len(first))
+    columns = {"owner": owner[first], "fibre": fibre[first], "value": mean, "row": row[first]}
+    return pd.DataFrame(columns)
 
 
 def greatest_of(means: pd.DataFrame, count: int) -> Floats:
@@ -156,8 +157,7 @@ def greatest_of(means: pd.DataFrame, count: int) -> Floats:
     found = np.full(count, np.nan)
     if not len(means):
         return found
-    top = means.groupby("owner")["value"].max()
-    found[top.index.to_numpy(dtype=np.int64)] = top.to_numpy(dtype=np.float64)
+    np.fmax.at(found, means["owner"].to_numpy(), means["value"].to_numpy())
     return found
 
 
