@@ -19,7 +19,7 @@ import re
 import sqlite3
 import stat
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -75,10 +75,23 @@ text."""
 @contextmanager
 def fenced() -> Iterator[None]:
     """Keep GDAL from the network, and tell it how to read sheets, in the body of a `with`."""
+    with gdal_settings(FENCE):
+        yield
+
+
+@contextmanager
+def gdal_settings(options: Mapping[str, str]) -> Iterator[None]:
+    """Set options of GDAL in the body of a `with`, and put back what they were.
+
+    Parameters
+    ----------
+    options : mapping of str to str
+        By name, as GDAL's documentation of configuration options has them.
+    """
     import pyogrio
 
-    before = {name: pyogrio.get_gdal_config_option(name) for name in FENCE}
-    pyogrio.set_gdal_config_options(FENCE)
+    before = {name: pyogrio.get_gdal_config_option(name) for name in options}
+    pyogrio.set_gdal_config_options(options)
     try:
         yield
     finally:

@@ -37,6 +37,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from urllib.parse import quote
 
 from waysapart.errors import CallError, WriteError
+from waysapart.input_files import gdal_settings
 from waysapart.schema import ROLES, VERSION
 
 if TYPE_CHECKING:
@@ -823,6 +824,10 @@ def _clear(folder: Path) -> None:
 
 # Layers
 
+_UNSYNCED = {"OGR_SQLITE_SYNCHRONOUS": "OFF"}
+"""GDAL does not wait for the disk after each layer: `replacing` waits once, before a file takes
+its place."""
+
 
 def write_layer(
     frame: pd.DataFrame, path: Path, *, layer: str, driver: str, append: bool = False, **more: Any
@@ -849,7 +854,8 @@ def write_layer(
     import pyogrio
 
     _refuse_nul(frame, layer)
-    pyogrio.write_dataframe(frame, path, layer=layer, driver=driver, append=append, **more)
+    with gdal_settings(_UNSYNCED):
+        pyogrio.write_dataframe(frame, path, layer=layer, driver=driver, append=append, **more)
     faults: tuple[type[Exception], ...] = (IndexError, *_writing_errors())
     # GDAL does not report a full disk for every format, so the rows are counted in the file
     try:
