@@ -45,6 +45,10 @@ def format_page() -> str:
         "asset is known to lie in nothing.",
         "Columns of your own are kept and shown.",
         "",
+        "Layers may be in any coordinate system, the plant anywhere on Earth and of any extent.",
+        "Every length, distance, reach and snap is one on the ellipsoid: see",
+        "[any extent](separation.md#any-extent).",
+        "",
     ]
     for role in ROLES.values():
         parts += _role(role)
@@ -261,10 +265,12 @@ def export_page() -> str:
         _MADE,
         "# What `export` writes",
         "",
-        "`waysapart export STUDY -o ring.gpkg` writes one GeoPackage for any GIS, in the study's",
-        'working coordinate system. In Python it is `wa.export(proof, "ring.gpkg")`.',
+        "`waysapart export STUDY -o ring.gpkg` writes one GeoPackage for any GIS. Findings are in",
+        "the grid that the study shows (`crs`), or in longitude and latitude where it shows none.",
+        'In Python it is `wa.export(proof, "ring.gpkg")`.',
         "",
-        "It holds the study's own tables as layers named after their roles. `ring.toml` is written",
+        "It holds the study's own tables as layers named after their roles, in longitude and",
+        "latitude (as the source gives it where a waiver states a digest). `ring.toml` is written",
         "beside it (and `ring-rules.toml`, where the study has rules of its own), so that",
         "`waysapart check ring.toml` reads the same study back. A study that refers to ids which",
         "its proposal removes cannot be written as files; then the TOML is left out. All files",

@@ -791,6 +791,11 @@ class RecordAge(TypedDict):
     too_old: Count
 
 
+SHIFT_KEY = "datum_shift.accuracy_m"
+"""Key of the assumption that layers lie no farther off than their datum shift is accurate."""
+SHIFT_SOURCE = "PROJ"
+
+
 @with_config(_EXACT)
 class Assumption(TypedDict):
     """A value that stands in for the records, and where it comes from."""

@@ -1,6 +1,7 @@
 """A national plant of any size from a seed: lines of towers between sites, and a town at each.
 
-Sites stand on an uneven grid, about 14 km apart; towers are 300 m apart on straight lines.
+Sites stand on an uneven grid, about 14 km apart; towers are 300 m apart on straight lines. (In
+`europe` sites are 100 km and supports 2,600 m apart, from 41 to 63 degrees north.)
 Each line has an earth wire with fibres, every fourth one a second cable wrapped on it, every
 tenth is kept as one polyline that passes its towers; a line reaches its site through a duct in
 a trench. Some lines have a twin 25 m beside them. The town at each site has streets of trenches
@@ -53,8 +54,9 @@ Ints = np.ndarray[tuple[int], np.dtype[np.int64]]
 class Size:
     """Sites east and north, and circuits.
 
-    `gap_m` lies between sites. `riding` is the share of circuits whose paths share lines; they
-    share their first line, in a plant without `towns` all of a row but the last.
+    `gap_m` lies between sites and `span_m` between supports. `riding` is the share of circuits
+    whose paths share lines; they share their first line, in a plant without `towns` all of a row
+    but the last.
     """
 
     east: int
@@ -63,6 +65,7 @@ class Size:
     gap_m: float = GAP_M
     towns: bool = True
     riding: float = 0.03
+    span_m: float = SPAN_M
 
 
 SIZES = {
@@ -71,6 +74,7 @@ SIZES = {
     "100k": Size(26, 27, 3_000),
     "1M": Size(82, 83, 10_000),
     "grid": Size(21, 21, 400, gap_m=9_800.0, towns=False, riding=0.63),
+    "europe": Size(34, 25, 3_000, gap_m=100_000.0, span_m=2_600.0),
 }
 
 
@@ -147,7 +151,7 @@ class Plant:
         beside = np.where(twin, TWIN_M, 0.0)[:, None] * np.stack([-along[:, 1], along[:, 0]], -1)
         begin = begin + GANTRY_M * along + beside
         end = end - GANTRY_M * along + beside
-        spans = np.maximum(2, np.round((length - 2 * GANTRY_M) / SPAN_M)).astype(np.int64)
+        spans = np.maximum(2, np.round((length - 2 * GANTRY_M) / self.size.span_m)).astype(np.int64)
         self._towers(begin, end, spans)
         self._approaches(begin, end, spans)
 

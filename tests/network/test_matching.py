@@ -19,9 +19,17 @@ from hypothesis import strategies as st
 
 import waysapart as wa
 from drawn_plant import DrawnPlant, Place
+from spacing_plants import SCALE
 from waysapart.network.build_network import Network
 from waysapart.network.matching.frechet import Course, follows, near_points
+from waysapart.study.plane import Plane
 from waysapart.verdicts.prove import Proof
+
+
+def told(drawn_m: float) -> str:
+    """A length on the ground as messages tell it; plants are drawn on a grid."""
+    return f"{drawn_m / SCALE:.1f}"
+
 
 ESTUARY = Path(__file__).resolve().parents[2] / "examples" / "estuary"
 
@@ -105,7 +113,7 @@ def test_spans_in_either_direction(tmp_path: Path, turned: bool) -> None:
     assert codes(network) == []
     assert network.matched["distance_m"].tolist() == pytest.approx([1.0] * 4, abs=0.01)
     assert network.matched["to_m"].iloc[-1] == pytest.approx(
-        2 * math.hypot(300, 20) + 2 * math.hypot(300, 20), abs=0.01
+        4 * math.hypot(300, 20) / SCALE, abs=0.01
     )
 
 
@@ -264,7 +272,7 @@ def test_inside_a_site_drawn_as_an_area(tmp_path: Path) -> None:
     plant.cable("C", "A", "B")
     network = tied(plant, tmp_path)
     assert followed(network) == ["D"]
-    assert network.matched["from_m"].tolist() == pytest.approx([40.0])
+    assert network.matched["from_m"].tolist() == pytest.approx([40.0 / SCALE], abs=1e-3)
     assert codes(network) == []
 
 
@@ -312,7 +320,7 @@ def test_two_ducts_of_one_trench(tmp_path: Path, offset_m: float) -> None:
     network = proof.network
     (gap,) = [gap for gap in network.gaps if gap.asset == "C"]
     assert gap.code == "match-ambiguous"
-    assert "from 100.0 m to 200.0 m" in gap.message
+    assert f"from {told(100)} m to {told(200)} m" in gap.message
     assert f"D2 ({abs(0.5 - offset_m):.2f} m)" in gap.message
     assert f"D3 ({abs(-0.5 - offset_m):.2f} m)" in gap.message
     assert followed(network) == ["D1", "D4"]
@@ -389,7 +397,7 @@ def test_drawn_ten_metres_off(tmp_path: Path) -> None:
     (gap,) = network.gaps
     assert gap.code == "match-uncovered"
     assert gap.assets == ("C",)
-    assert "from 0.0 m to 1202.7 m (1202.7 m)" in gap.message
+    assert f"from 0.0 m to {told(1202.66)} m ({told(1202.66)} m)" in gap.message
     assert "S2, 10.0 m" in gap.message or "S3, 10.0 m" in gap.message
     assert followed(network) == []
 
@@ -402,7 +410,7 @@ def test_a_missing_middle_segment(tmp_path: Path) -> None:
     network = tied(plant, tmp_path)
     (gap,) = network.gaps
     assert gap.code == "match-uncovered"
-    assert "from 300.7 m to 601.3 m (300.7 m)" in gap.message
+    assert f"from {told(300.67)} m to {told(601.33)} m ({told(300.67)} m)" in gap.message
     assert followed(network) == ["S1", "S3", "S4"]
     assert np.isnan(network.lengths.go_m).all()
 
@@ -430,7 +438,7 @@ def test_drawn_beyond_the_last_segment(tmp_path: Path) -> None:
     network = tied(plant, tmp_path)
     (gap,) = [gap for gap in network.gaps if gap.asset == "C"]
     assert gap.code == "match-uncovered"
-    assert "from 902.0 m to 1152.0 m (250.0 m)" in gap.message
+    assert f"from {told(902)} m to {told(1152)} m ({told(250)} m)" in gap.message
     assert followed(network) == ["S1", "S2", "S3"]
 
 
@@ -494,7 +502,7 @@ def test_the_leash_agrees_with_dense_sampling(
     line = np.column_stack([np.linspace(0, 12, len(other)), other])
     if max(np.hypot(*(course[0] - line[0])), np.hypot(*(course[-1] - line[-1]))) > reach:
         return
-    drawn = Course(shapely.LineString(course))
+    drawn = Course(shapely.LineString(course), Plane(0.0, 0.0))
     near = near_points(drawn, line[[0, -1]], np.full(2, reach))
     begin = next(k for k in range(len(near.which)) if near.which[k] == 0 and near.low[k] == 0)
     end = next(

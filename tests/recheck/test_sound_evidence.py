@@ -26,8 +26,10 @@ from proofs import proof_of
 from sound_studies import GRIDS, write_sound_study
 from waysapart.cli import main
 from waysapart.recheck import recheck
+from waysapart.recheck.places import Sheet
 from waysapart.recheck.records import Records
 from waysapart.recheck.separation import Plane
+from waysapart.schema import ROLES
 
 EVERY_TIME = 12
 LONG = 300
@@ -108,12 +110,11 @@ LONGITUDES = (9.0, 0.0, 179.9995, -179.9999)
 
 def _plane(lines: dict[str, Any], middle: tuple[float, float]) -> Plane:
     """The plane of a study with these lines in degrees, and a structure that sets its middle."""
-    names: Any = ("sites", "structures", "segments")
-    rows: dict[str, Any] = {role: [] for role in names}
+    rows: dict[str, Any] = {role: [] for role in ROLES}
     more = {"kind": "span", "_accuracy_m": 0.0, "_shift_m": 0.0}
     rows["segments"] = [{"id": name, "geometry": line, **more} for name, line in lines.items()]
     ground = SimpleNamespace(records=Records(rows, CRS.from_epsg(4326), 2.0, [], {}, []))
-    ground.records.middle = lambda: middle
+    ground.records.sheet = Sheet([shapely.Point(middle)])
     return Plane(SimpleNamespace(ground=ground))  # type: ignore[arg-type]
 
 

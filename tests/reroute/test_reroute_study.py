@@ -224,11 +224,9 @@ def test_nothing_is_built_in_a_forbidden_area(tmp_path: Path) -> None:
     """With the ground between N1 and N2 barred, S1 to S2 is the shortest."""
     import shapely
 
-    from drawn_plant import EAST, NORTH
-
     plant = Plant()
     one_pit(plant)
-    barred = shapely.box(EAST + 1400, NORTH + 100, EAST + 1600, NORTH + 200)
+    barred = shapely.box(*plant.to_degrees(1400, 100), *plant.to_degrees(1600, 200))
     found = ask(plant, tmp_path, build=wa.Candidates(forbidden=[barred]))
     assert found.building is not None
     assert [s.id for s in found.building.options[0].segments] == ["new-S1-S2"]

@@ -78,12 +78,18 @@ def test_rows_come_in_the_order_of_their_key_and_know_their_place(tmp_path: Path
     assert (of_runs.role, of_runs.file, of_runs.layer) == ("cable_runs", "cable_runs.csv", None)
 
 
-def test_lengths_are_metres_in_the_working_crs(tmp_path: Path) -> None:
-    """P1 to P2 was drawn 2000 m long on the grid of the working CRS."""
+def test_tables_are_in_degrees_and_say_so(tmp_path: Path) -> None:
+    """P1 to P2 was drawn 2000 m long on the grid that the study shows, which has a scale of 0.9996.
+
+    In the study's plane, whose scale is 1 in the middle of the plant, it is as long as on Earth.
+    """
     study = read_study(write_small_study(tmp_path))
     segments = study.tables["segments"].set_index("id")
     assert study.crs.to_epsg() == 25832
-    assert segments.geometry["D2"].length == pytest.approx(2000, abs=1e-3)
+    assert segments.crs.to_epsg() == 4326
+    assert segments.geometry.to_crs(study.crs)["D2"].length == pytest.approx(2000, abs=1e-3)
+    (line,) = study.geometries("segments")[(study.tables["segments"]["id"] == "D2").to_numpy()]
+    assert line.length == pytest.approx(2000 / 0.9996, abs=0.02)
 
 
 def test_order_of_the_source_means_nothing(tmp_path: Path) -> None:
@@ -268,7 +274,8 @@ def test_geometry_of_csv_from_wkt_and_from_x_and_y(tmp_path: Path) -> None:
         'columns = { x = "E", y = "N" }\n',
     )
     hazards = read_study(folder).tables["hazards"]
-    assert hazards.geometry.to_wkt().tolist() == [
+    drawn = hazards.geometry.to_crs(CRS_NAME)
+    assert drawn.to_wkt(rounding_precision=3, trim=True).tolist() == [
         f"LINESTRING ({X0:.0f} {Y0:.0f}, {X0:.0f} {Y0 + 9:.0f})",
         f"POINT ({X0 + 1:.0f} {Y0 + 2:.0f})",
     ]
@@ -435,7 +442,7 @@ def test_parts_that_join_in_order_are_one_line(tmp_path: Path) -> None:
     folder = write_small_study(tmp_path)
     one_more_segment(folder, parts([(0, 0), (30, 0)], [(30, 0), (60, 0)], [(60, 0), (60, 40)]))
     study = read_study(folder)
-    found = study.tables["segments"].set_index("id").geometry["D9"]
+    found = study.tables["segments"].to_crs(CRS_NAME).set_index("id").geometry["D9"]
     assert found.geom_type == "LineString"
     assert found.length == pytest.approx(100.0)
     assert len(found.coords) == 4

@@ -5,9 +5,11 @@ from __future__ import annotations
 import csv
 import json
 from collections import defaultdict
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
 from pyproj import Transformer
 
 import waysapart as wa
@@ -19,6 +21,12 @@ EAST, NORTH = 430_000.0, 6_020_000.0
 _to_degrees = Transformer.from_crs(CRS, "EPSG:4326", always_xy=True).transform
 
 Place = tuple[float, float]
+
+
+def on_the_grid(x: float, y: float) -> tuple[float, float]:
+    """A place so many metres east and north of the corner of the grid, in degrees."""
+    lon, lat = _to_degrees(EAST + x, NORTH + y)
+    return lon, lat
 
 
 class DrawnPlant:
@@ -33,6 +41,10 @@ class DrawnPlant:
                 {"id": f"R{name}", "site": name, "within": "-", "supplies": "-", "delay_us": 0}
             )
         self.settings = ""
+        self.shows_grid = True
+        self.to_degrees: Callable[[float, float], tuple[float, float]] = on_the_grid
+        self.grids: dict[str, str] = {}
+        """CRS of the layers that are written as GeoPackages, by role; all others are GeoJSON."""
 
     def node(self, id: str, x: float, y: float, role: str = "structures", **row: Any) -> None:
         self.at[id] = (x, y)
@@ -74,7 +86,11 @@ class DrawnPlant:
         folder.mkdir(parents=True, exist_ok=True)
         for role, rows in self.rows.items():
             if any("line" in row for row in rows):
-                features = [_feature(row) for row in rows]
+                features = [self._feature(row) for row in rows]
+                if role in self.grids:
+                    frame = gpd.GeoDataFrame.from_features(features, crs="EPSG:4326")
+                    frame.to_crs(self.grids[role]).to_file(folder / f"{role}.gpkg", layer=role)
+                    continue
                 text = json.dumps({"type": "FeatureCollection", "features": features})
                 (folder / f"{role}.geojson").write_text(text, encoding="utf-8")
                 continue
@@ -83,8 +99,25 @@ class DrawnPlant:
                 writer = csv.DictWriter(file, names, restval="")
                 writer.writeheader()
                 writer.writerows(rows)
-        (folder / "study.toml").write_text(f'crs = "{CRS}"\n{self.settings}', encoding="utf-8")
+        grid = f'crs = "{CRS}"\n' if self.shows_grid else ""
+        (folder / "study.toml").write_text(f"{grid}{self.settings}", encoding="utf-8")
         return folder
+
+    def _feature(self, row: dict[str, Any]) -> dict[str, Any]:
+        degrees = [list(self.to_degrees(x, y)) for x, y in row["line"]]
+        shape = None
+        if row.get("area_m"):
+            half = row["area_m"] / 2
+            x, y = row["line"][0]
+            corners = [(-half, -half), (half, -half), (half, half), (-half, half), (-half, -half)]
+            ring = [list(self.to_degrees(x + dx, y + dy)) for dx, dy in corners]
+            shape = {"type": "Polygon", "coordinates": [ring]}
+        elif len(degrees) == 1:
+            shape = {"type": "Point", "coordinates": degrees[0]}
+        elif degrees:
+            shape = {"type": "LineString", "coordinates": degrees}
+        properties = {name: value for name, value in row.items() if name not in ("line", "area_m")}
+        return {"type": "Feature", "properties": properties, "geometry": shape}
 
     def read(self, folder: Path) -> Study:
         """Write it and read it back."""
@@ -93,20 +126,3 @@ class DrawnPlant:
     def proof(self, folder: Path) -> wa.Proof:
         """Write it and prove it, once for all plants that are written the same."""
         return proof_of(self.write(folder))
-
-
-def _feature(row: dict[str, Any]) -> dict[str, Any]:
-    degrees = [list(_to_degrees(EAST + x, NORTH + y)) for x, y in row["line"]]
-    shape = None
-    if row.get("area_m"):
-        half = row["area_m"] / 2
-        x, y = row["line"][0]
-        corners = [(-half, -half), (half, -half), (half, half), (-half, half), (-half, -half)]
-        ring = [list(_to_degrees(EAST + x + dx, NORTH + y + dy)) for dx, dy in corners]
-        shape = {"type": "Polygon", "coordinates": [ring]}
-    elif len(degrees) == 1:
-        shape = {"type": "Point", "coordinates": degrees[0]}
-    elif degrees:
-        shape = {"type": "LineString", "coordinates": degrees}
-    properties = {name: value for name, value in row.items() if name not in ("line", "area_m")}
-    return {"type": "Feature", "properties": properties, "geometry": shape}

@@ -33,7 +33,7 @@ import waysapart as wa  # noqa: E402
 from random_plant import write_random_study  # noqa: E402
 from waysapart.recheck import run, verdicts  # noqa: E402
 from waysapart.recheck.evidence import NOT_HELD, misshapen  # noqa: E402
-from waysapart.recheck.records import Records, UnreadableError, read_records  # noqa: E402
+from waysapart.recheck.records import Records, read_records  # noqa: E402
 
 Facts = dict[str, Any]
 Schema = dict[str, Any]
@@ -330,20 +330,14 @@ class Proved:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             facts = json.loads(json.dumps(wa.prove(wa.read_study(folder)).facts()))
-        return cls(name, folder, facts, read_records(folder, str(facts["crs"])))
+        return cls(name, folder, facts, read_records(folder))
 
     def told(self, facts: Facts) -> list[str]:
         """What recheck says of a document: why it refuses it, what is false, what has changed."""
         refused = list(misshapen(facts))
         if refused:
             return refused
-        records = self.records
-        if facts["crs"] != self.facts["crs"]:
-            try:
-                records = read_records(self.folder, facts["crs"])
-            except UnreadableError as error:
-                return [str(error)]
-        findings, changed = run.judge(records, facts)
+        findings, changed = run.judge(self.records, facts)
         return [*findings.false, *changed]
 
 

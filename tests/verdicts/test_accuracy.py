@@ -11,10 +11,14 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import geopandas as gpd
+import pandas as pd
 import pytest
 
 from proofs import proof_of
+from waysapart.evidence import SHIFT_KEY
 from waysapart.recheck import recheck
+from waysapart.report.words import assumption_said
 
 X, Y = 500_000, 5_980_000
 TABLES = {
@@ -115,3 +119,30 @@ def test_recheck_misses_no_doubt_that_is_left_out(tmp_path: Path) -> None:
     file = tmp_path / "evidence.json"
     file.write_text(json.dumps(facts))
     assert any("near-accuracy" in told for told in recheck(study, file)["false"])
+
+
+def test_a_datum_shift_is_an_assumption_and_what_it_decides_a_gap(tmp_path: Path) -> None:
+    """The ducts are 5.5 m apart, on a datum whose shift is good to 1 m at best: 5 m are open."""
+    folder = plant(tmp_path / "study", ("", ""), 5.5)
+    rows = pd.read_csv(folder / "segments.csv", dtype=str)
+    shapes = gpd.GeoSeries.from_wkt(rows["geometry"], crs="EPSG:25832").to_crs("EPSG:31467")
+    rows.assign(geometry=shapes.to_wkt()).to_csv(folder / "segments.csv", index=False)
+    toml = folder / "study.toml"
+    before, after = toml.read_text().split('source = "segments.csv"\ncrs = "EPSG:25832"')
+    toml.write_text(f'{before}source = "segments.csv"\ncrs = "EPSG:31467"{after}')
+    proof = proof_of(folder)
+    found = [one for one in proof.study.layers if one.shift_m > 0]
+    if not found:
+        pytest.skip("this PROJ has the grid for the best shift")
+    (layer,) = found
+    assert layer.file == "segments.csv"
+    facts = proof.facts()
+    assert facts["circuits"][0]["verdict"] == "unproven"
+    assert [gap["code"] for gap in facts["gaps"]] == ["near-accuracy"]
+    (told,) = [one for one in facts["assumptions"] if one["key"] == SHIFT_KEY]
+    assert (told["value"], told["unit"], told["to_sign"]) == (layer.shift_m, "m", True)
+    assert assumption_said(told) == (
+        f"1 layer lies within {layer.shift_m:g} m of where another datum puts the rest of the plant"
+    )
+    (tmp_path / "evidence.json").write_text(json.dumps(facts))
+    assert recheck(folder, tmp_path / "evidence.json")["false"] == []

@@ -167,7 +167,7 @@ def _areas(records: Study, file: Path | None) -> Any:
         return None
     from waysapart.whatif.area import read_area
 
-    return read_area(records, file).geometry
+    return read_area(records, file).lonlat
 
 
 def _candidates(records: Study, options: dict[str, Any]) -> Any:
@@ -178,7 +178,7 @@ def _candidates(records: Study, options: dict[str, Any]) -> Any:
         from waysapart.whatif.area import read_area
 
         area = read_area(records, options["build"])
-        lines = area.table.assign(geometry=area.geometry)
+        lines = area.table.assign(geometry=area.lonlat)
     forbidden = _areas(records, options["avoid_area"])
     return Candidates(
         lines=lines,

@@ -16,10 +16,10 @@ import shapely
 from waysapart.arrays import Ints, csr_row, owners
 from waysapart.network.routes import route_lines, routes
 from waysapart.schema import LIST_SEPARATOR
+from waysapart.study.crs import LON_LAT
+from waysapart.study.plane import stretch_of
 from waysapart.verdicts.prove import Proof
 from waysapart.whatif.worst import Contingency, contingency
-
-_LON_LAT = "EPSG:4326"
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,7 +229,7 @@ def found_layers(proof: Proof) -> dict[str, pd.DataFrame]:
 
     Returns
     -------
-    dict of str to GeoDataFrame (in the working CRS) or DataFrame
+    dict of str to GeoDataFrame (in the grid that the study shows) or DataFrame
         Keys and columns as in `LAYERS`.
     """
     plant = _Plant(proof)
@@ -296,7 +296,7 @@ class _Plant:
             self._shapes = {}
             for role in ("sites", "structures", "holders", "segments", "hazards"):
                 start = self.assets.start[role]
-                for place, shape in enumerate(self.proof.study.geometries(role)):
+                for place, shape in enumerate(self.proof.study.lonlat(role)):
                     if shape is not None:
                         self._shapes[start + place] = shape
         if number in self._shapes:
@@ -314,7 +314,7 @@ class _Plant:
         if not len(segments):
             return None
         return shapely.multilinestrings(
-            list(self.proof.study.geometries("segments")[np.unique(segments)])
+            list(self.proof.study.lonlat("segments")[np.unique(segments)])
         )
 
     def _holder_shape(self, number: int) -> Any:
@@ -340,7 +340,8 @@ class _Plant:
     def geo(self, columns: Mapping[str, Any], shapes: Any) -> pd.DataFrame:
         values = np.empty(len(shapes), dtype=object)
         values[:] = list(shapes)
-        series = gpd.GeoSeries(values, crs=self.proof.study.crs)
+        study = self.proof.study
+        series = gpd.GeoSeries(study.plane.run_on(values), crs=LON_LAT).to_crs(study.crs)
         frame: pd.DataFrame = gpd.GeoDataFrame(
             pd.DataFrame(columns).assign(geometry=series), crs=series.crs
         )
@@ -398,7 +399,7 @@ def _segments(plant: _Plant) -> pd.DataFrame:
             **plant.counted(rows, plant.relied()),
             "hazards": plant.rows_joined(network.hazards, rows),
         },
-        study.geometries("segments"),
+        study.lonlat("segments"),
     )
 
 
@@ -417,7 +418,7 @@ def _places(plant: _Plant) -> pd.DataFrame:
                     **plant.counted(rows, relied),
                     "hazards": plant.rows_joined(plant.network.hazards, rows),
                 },
-                plant.proof.study.geometries(role),
+                plant.proof.study.lonlat(role),
             )
         )
     full = [part for part in parts if len(part)] or parts[:1]
@@ -469,10 +470,9 @@ def _at_least(name: str) -> str:
 
 
 def _drawn(plant: _Plant) -> tuple[np.ndarray, np.ndarray]:
-    """Lines that paths follow, in the working CRS, and the line of each row of the routes."""
+    """Lines that paths follow, in degrees, and the line of each row of the routes."""
     lines, line, _ = route_lines(plant.network, routes(plant.network))
-    moved = gpd.GeoSeries(lines, crs=_LON_LAT).to_crs(plant.proof.study.crs)
-    return moved.to_numpy(), line
+    return lines, line
 
 
 def _shared(plant: _Plant) -> pd.DataFrame:
@@ -553,7 +553,7 @@ def _near(plant: _Plant) -> pd.DataFrame:
     shapes = []
     for line, begin, end in zip(rows["line_i"], rows["from_m"], rows["to_m"], strict=True):
         share = np.clip(np.array([begin, end]) / max(float(whole[line]), 1e-9), 0, 1)
-        shapes.append(_stretch(lines[line], float(share[0]), float(share[1])))
+        shapes.append(stretch_of(lines[line], float(share[0]), float(share[1])))
     return plant.geo(
         {
             **_pair_columns(plant, rows),
@@ -565,24 +565,12 @@ def _near(plant: _Plant) -> pd.DataFrame:
     )
 
 
-def _stretch(line: shapely.LineString, begin: float, end: float) -> shapely.LineString:
-    from shapely.ops import substring
-
-    found = substring(line, begin, end, normalized=True)
-    if isinstance(found, shapely.LineString):
-        return found
-    point = shapely.get_coordinates(found)[0]
-    return shapely.LineString([point, point])
-
-
 def _cross(plant: _Plant) -> pd.DataFrame:
     rows = plant.proof.spacing.cross
     rows = rows[~rows["again"].to_numpy(dtype=bool)]
-    points = gpd.GeoSeries(
-        shapely.points(rows["lon"].to_numpy(float), rows["lat"].to_numpy(float)), crs=_LON_LAT
-    ).to_crs(plant.proof.study.crs)
+    points = shapely.points(rows["lon"].to_numpy(float), rows["lat"].to_numpy(float))
     forbidden = rows["forbidden"].to_numpy().astype(bool).astype(np.int32)
-    return plant.geo({**_pair_columns(plant, rows), "forbidden": forbidden}, points.to_numpy())
+    return plant.geo({**_pair_columns(plant, rows), "forbidden": forbidden}, points)
 
 
 def _gaps(plant: _Plant) -> pd.DataFrame:
@@ -616,7 +604,7 @@ def _hazards(plant: _Plant) -> pd.DataFrame:
             "takes": plant.rows_joined(taken, rows),
             **plant.counted(rows, plant.relied()),
         },
-        plant.proof.study.geometries("hazards"),
+        plant.proof.study.lonlat("hazards"),
     )
 
 

@@ -27,10 +27,8 @@ from waysapart.findings.separation.profile import profile
 from waysapart.findings.sharing import Sharing, Sides
 from waysapart.network.assets import surveyed_m
 from waysapart.network.build_network import Network
-from waysapart.network.lengths import positions_deg
 from waysapart.network.routes import route_lines, routes
 from waysapart.reliance.rely import Reliance
-from waysapart.study.crs import LON_LAT, transformer_between
 from waysapart.study.rules import Service
 
 Services = tuple[Service, ...]
@@ -245,7 +243,7 @@ def _zones(
     if not len(keys):
         return np.empty(0, dtype=object), np.empty(0), pair, row
     sites = np.full(len(shapes) + 1, None, dtype=object)
-    sites[:-1] = positions_deg(network.study, shapes)
+    sites[:-1] = network.study.lonlat("sites")
     return sites[keys // len(radii)], radii[keys % len(radii)], pair, zone[row].astype(np.int64)
 
 
@@ -420,7 +418,7 @@ class Folds:
         holding = np.isin(roles, ("segments", "structures"))
         self._holders = _only(reliance.closed, holding)
         self._held = _only(shared, holding)
-        self._turn = transformer_between(LON_LAT, network.study.crs)
+        self._plane = network.study.plane
 
     def of_crossings(self, cross: pd.DataFrame) -> Ints:
         """Find the shared asset that each crossing belongs to.
@@ -443,7 +441,7 @@ class Folds:
         pair = cross["pair"].to_numpy(dtype=np.int64)[meets]
         row, place = _listed(self._met, pair)
         at = self._points(cross["lon"].to_numpy()[meets], cross["lat"].to_numpy()[meets])
-        gap = shapely.distance(at[row], self._shape[place])
+        gap = self._plane.metres(at[row], self._shape[place])
         close = gap <= self._study.snap_m
         row, place, gap = row[close], place[close], gap[close]
         nearest = np.lexsort((place, gap, row))
@@ -560,10 +558,10 @@ class Folds:
         first = np.searchsorted(run[of][order], np.arange(len(reach) + 1)).astype(np.int64)
         # One corner is enough to drop most candidates as too far away.
         one = at[order[first[which]]]
-        near = shapely.distance(one, self._shape[place]) <= reach[which]
+        near = self._plane.metres(one, self._shape[place]) <= reach[which]
         which, place = which[near], place[near]
         row, number = expand(first[which], first[which + 1] - first[which])
-        gap = shapely.distance(at[order[number]], self._shape[place[row]])
+        gap = self._plane.metres(at[order[number]], self._shape[place[row]])
         furthest = np.zeros(len(which))
         np.maximum.at(furthest, row, gap)
         good = np.flatnonzero(furthest <= reach[which])
@@ -592,9 +590,9 @@ class Folds:
         return np.concatenate([row, row]), lon, lat
 
     def _points(self, lon: Floats, lat: Floats) -> np.ndarray:
-        """Points in the working coordinate system."""
-        x, y = self._turn.transform(lon, lat)
-        return np.asarray(shapely.points(np.column_stack([x, y])), dtype=object)
+        """Points in the study's plane."""
+        xy = self._plane.project(np.column_stack([lon, lat]))
+        return np.asarray(shapely.points(xy), dtype=object)
 
 
 def _together(run: Ints, approach: Ints) -> Ints:

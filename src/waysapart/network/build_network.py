@@ -35,7 +35,6 @@ from waysapart.network.lengths import (
     hop_lengths_m,
     link_lengths,
     part_terms,
-    positions_deg,
     sag_lengths_m,
     segment_lengths_m,
 )
@@ -276,7 +275,7 @@ def _tie_plant(study: Study) -> TiedPlant:
     passed = passing(study, assets, ends)
     matches = match_cables(study, assets, ends, passed, above)
     chains = chain_cables(study, assets, ends, passed, matches)
-    lonlat = positions_deg(study, study.geometries("segments"))
+    lonlat = study.lonlat("segments")
     segment_m = segment_lengths_m(study, lonlat)
     return TiedPlant(
         assets,

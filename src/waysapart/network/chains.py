@@ -75,6 +75,8 @@ class _Run:
     b: int
     at_a: tuple[float, float]
     at_b: tuple[float, float]
+    snap: float
+    """`snap_m` in the study's plane, at its first vertex."""
 
 
 _Step = tuple[int, float, int, float]
@@ -195,9 +197,10 @@ def _orient_awkward(
         np.column_stack([shapely.get_x(points), shapely.get_y(points)]).tolist()
         for points in (shapely.get_point(lines, 0), shapely.get_point(lines, -1))
     )  # NaN where a segment has no geometry: then it meets nothing by its place
+    snaps = study.snap_m * study.plane.scale(np.array(begins).reshape(-1, 2))
     runs = [
-        _Run(int(s), int(ends.a[s]), int(ends.b[s]), begin, finish)
-        for s, begin, finish in zip(segments, begins, finishes, strict=True)
+        _Run(int(s), int(ends.a[s]), int(ends.b[s]), begin, finish, snap)
+        for s, begin, finish, snap in zip(segments, begins, finishes, snaps.tolist(), strict=True)
     ]
     # Two states per row, along the line (0) and against it (1); the fewest breaks win.
     cost = [[0.0, 0.0]]
@@ -205,10 +208,7 @@ def _orient_awkward(
     for before, here in pairwise(runs):
         costs, origins = [], []
         for turn in (0, 1):
-            options = [
-                cost[-1][prior] + _apart(before, prior, here, turn, study.snap_m)
-                for prior in (0, 1)
-            ]
+            options = [cost[-1][prior] + _apart(before, prior, here, turn) for prior in (0, 1)]
             origins.append(int(options[1] < options[0]))
             costs.append(min(options))
         cost.append(costs)
@@ -226,19 +226,19 @@ def _orient_awkward(
     breaks = [
         place
         for place in range(len(runs) - 1)
-        if _apart(runs[place], turns[place], runs[place + 1], turns[place + 1], study.snap_m)
+        if _apart(runs[place], turns[place], runs[place + 1], turns[place + 1])
     ]
     return _meet_between_ends(runs, steps, breaks, passed)
 
 
-def _apart(before: _Run, prior: int, here: _Run, turn: int, snap_m: float) -> float:
+def _apart(before: _Run, prior: int, here: _Run, turn: int) -> float:
     """Return 1 where the exit of `before` is not the entry of `here`, else 0."""
     left, left_at = (before.a, before.at_a) if prior else (before.b, before.at_b)
     entered, entered_at = (here.b, here.at_b) if turn else (here.a, here.at_a)
     if left >= 0 and entered >= 0:
         return float(left != entered)
-    metres = float(np.hypot(left_at[0] - entered_at[0], left_at[1] - entered_at[1]))
-    return float(not metres <= snap_m)
+    away = float(np.hypot(left_at[0] - entered_at[0], left_at[1] - entered_at[1]))
+    return float(not away <= here.snap)
 
 
 def _meet_between_ends(

@@ -23,6 +23,8 @@ SPAN_STRUCTURES = ("tower", "gantry", "pole")
 GROUND_STRUCTURES = ("pit", "entry", "bridge")
 """Kinds of structure that any other segment passes."""
 _TOUCH_M = 1e-6
+_DECIMALS_M = 6
+"""Decimals of a distance beyond which places are equally near."""
 _LINE = shapely.GeometryType.LINESTRING
 
 
@@ -75,6 +77,8 @@ class Places:
     number: Ints
     is_site: Bools
     tree: shapely.STRtree
+    order: Ints
+    """Place of each in the order from west, then south."""
 
 
 def places(study: Study, assets: Assets) -> Places:
@@ -99,7 +103,8 @@ def places(study: Study, assets: Assets) -> Places:
         ]
     ).astype(np.int64)
     is_site = np.arange(len(geometry)) >= len(structures)
-    return Places(geometry, number, is_site, shapely.STRtree(geometry))
+    lonlat = np.concatenate([study.lonlat("structures"), study.lonlat("sites")])
+    return Places(geometry, number, is_site, shapely.STRtree(geometry), _from_west(lonlat))
 
 
 def _standing_on(pairs_end: Ints, pairs_place: Ints, where: Places, holders: Holders) -> Bools:
@@ -149,14 +154,13 @@ def tie_ends(study: Study, assets: Assets, where: Places, holders: Holders) -> E
     tied: dict[str, Ints] = {}
     recorded = np.r_[assets.numbers(segments["a"]), assets.numbers(segments["b"])]
     named = np.bincount(recorded[recorded >= 0], minlength=len(assets))
-    west = _from_west(where.geometry)
     for column, vertex in (("a", 0), ("b", -1)):
         points = _end_points(lines, last=vertex < 0)
         stated = assets.numbers(segments[column])
         node = stated.copy()
         given = np.flatnonzero(stated >= 0)
         position = _place_position(stated[given], assets, len(study.tables["structures"]))
-        distance = shapely.distance(points[given], where.geometry[position])
+        distance = study.plane.metres(points[given], where.geometry[position])
         far = given[distance > study.snap_m]
         for row, metres in zip(far, distance[distance > study.snap_m], strict=True):
             gaps.append(
@@ -172,12 +176,13 @@ def tie_ends(study: Study, assets: Assets, where: Places, holders: Holders) -> E
                 )
             )
         blank = np.flatnonzero(segments[column].isna().to_numpy())
-        ends, found = where.tree.query(points[blank], predicate="dwithin", distance=study.snap_m)
+        ends, found, near = _within_snap(study, points[blank], where.geometry, where.tree)
         keep = _standing_on(ends, found, where, holders)
-        ends, found = ends[keep], found[keep]
-        near = shapely.distance(points[blank][ends], where.geometry[found])
+        ends, found, near = ends[keep], found[keep], near[keep]
         number = where.number[found]
-        order = np.lexsort((number, *west[:, found], -named[number], near, ends))
+        order = np.lexsort(
+            (number, where.order[found], -named[number], near.round(_DECIMALS_M), ends)
+        )
         ends, found, near = ends[order], found[order], near[order]
         first = np.flatnonzero(np.r_[True, np.diff(ends) > 0]) if len(ends) else np.empty(0, int)
         node[blank[ends[first]]] = where.number[found[first]]
@@ -202,7 +207,7 @@ def tie_ends(study: Study, assets: Assets, where: Places, holders: Holders) -> E
             )
         lone = np.flatnonzero(np.bincount(ends, minlength=len(blank)) == 0)
         if len(lone):
-            nearest = _nearest(points[blank[lone]], where, assets)
+            nearest = _nearest(study, points[blank[lone]], where, assets)
             for end, text in zip(lone, nearest, strict=True):
                 gaps.append(
                     row_gap(
@@ -228,12 +233,22 @@ def _place_position(numbers: Ints, assets: Assets, structures: int) -> Ints:
     )
 
 
-def _nearest(points: np.ndarray, where: Places, assets: Assets) -> list[str]:
+def _within_snap(
+    study: Study, shapes: np.ndarray, among: np.ndarray, tree: shapely.STRtree
+) -> tuple[Ints, Ints, Floats]:
+    """Which of some geometries lie within `snap_m` of others: which, of which, how far, metres."""
+    reach = study.plane.reach(shapes, study.snap_m)
+    one, other = tree.query(shapes, predicate="dwithin", distance=reach)
+    metres = study.plane.metres(shapes[one], among[other])
+    near = metres <= study.snap_m
+    return one[near].astype(np.int64), other[near].astype(np.int64), metres[near]
+
+
+def _nearest(study: Study, points: np.ndarray, where: Places, assets: Assets) -> list[str]:
     if not len(where.geometry):
         return [""] * len(points)
-    (rows, found), metres = where.tree.query_nearest(
-        points, return_distance=True, all_matches=False
-    )
+    rows, found = where.tree.query_nearest(points, all_matches=False)
+    metres = study.plane.metres(points[rows], where.geometry[found])
     text = [""] * len(points)
     for row, place, distance in zip(rows, found, metres, strict=True):
         text[row] = f" (nearest: {assets.ids([where.number[place]])[0]}, {distance:.1f} m)"
@@ -282,7 +297,7 @@ def passing(study: Study, assets: Assets, ends: Ends) -> Passing:
         none = np.empty(0, dtype=np.int64)
         return Passing(none, none, np.empty(0))
     tree = shapely.STRtree(lines)
-    structure, segment = tree.query(geometry, predicate="dwithin", distance=study.snap_m)
+    structure, segment, _ = _within_snap(study, geometry, lines, tree)
     kind = structures["kind"].to_numpy()[structure]
     span = segments["kind"].to_numpy()[segment] == "span"
     fits = np.where(span, np.isin(kind, SPAN_STRUCTURES), np.isin(kind, GROUND_STRUCTURES))
@@ -290,27 +305,32 @@ def passing(study: Study, assets: Assets, ends: Ends) -> Passing:
     fits &= (number != ends.a[segment]) & (number != ends.b[segment])
     structure, segment, number = structure[fits], segment[fits], number[fits]
     nearest = shapely.get_point(shapely.shortest_line(lines[segment], geometry[structure]), 0)
-    fraction = shapely.line_locate_point(lines[segment], nearest)
+    along = shapely.line_locate_point(lines[segment], nearest)
     for row in np.flatnonzero(shapely.get_dimensions(geometry[structure]) == 2):
         # All of the line within the outline is at distance 0: take the middle of it.
         inside = shapely.intersection(lines[segment[row]], geometry[structure[row]])
         corners = shapely.get_coordinates(inside)
         if len(corners):
-            along = shapely.line_locate_point(lines[segment[row]], shapely.points(corners))
-            fraction[row] = (along.min() + along.max()) / 2
-    length = shapely.length(lines[segment])
-    between = (fraction > _TOUCH_M) & (fraction < length - _TOUCH_M)
+            inside = shapely.line_locate_point(lines[segment[row]], shapely.points(corners))
+            along[row] = (inside.min() + inside.max()) / 2
+    fraction, length = study.plane.fractions(lines, segment, along)
+    between = (fraction * length > _TOUCH_M) & ((1 - fraction) * length > _TOUCH_M)
     order = np.lexsort((number[between], fraction[between], segment[between]))
     return Passing(
         segment[between][order].astype(np.int64),
         number[between][order].astype(np.int64),
-        (fraction[between] / length[between])[order],
+        fraction[between][order],
     )
 
 
-def _from_west(geometry: np.ndarray) -> Floats:
-    """Keys by which `numpy.lexsort` puts geometries in order from west, then south."""
-    return np.asarray(shapely.bounds(geometry).T[::-1])
+def _from_west(lonlat: np.ndarray) -> Ints:
+    """Place of each geometry in the order from west, then south; equal where they are equal."""
+    bounds = shapely.bounds(lonlat).reshape(-1, 4)
+    order = np.lexsort(bounds.T[::-1])
+    rank = np.empty(len(bounds), dtype=np.int64)
+    differs = (bounds[order[1:]] != bounds[order[:-1]]).any(axis=1)
+    rank[order] = np.r_[0, np.cumsum(differs)][: len(order)]
+    return rank
 
 
 def _codes(kind: np.ndarray) -> Ints:
@@ -339,22 +359,25 @@ def same_place(study: Study, within_m: float) -> list[Gap]:
     if len(geometry) < 2:
         return []
     first, second = shapely.STRtree(geometry).query(
-        geometry, predicate="dwithin", distance=within_m
+        geometry, predicate="dwithin", distance=study.plane.reach(geometry, within_m)
     )
     kind = structures["kind"].to_numpy()
     rank = np.empty(len(geometry), dtype=np.int64)
     segments = study.tables["segments"]
     uses = pd.concat([segments["a"], segments["b"]]).value_counts()
     named = structures["id"].map(uses).fillna(0).to_numpy(dtype=np.int64)
-    rank[np.lexsort((_codes(kind), *_from_west(geometry), named))] = np.arange(len(geometry))
+    west = _from_west(study.lonlat("structures"))
+    rank[np.lexsort((_codes(kind), west, named))] = np.arange(len(geometry))
     once = rank[first] < rank[second]
     first, second = first[once], second[once]
+    apart_m = study.plane.metres(geometry[first], geometry[second])
+    near = apart_m <= within_m
+    first, second, apart_m = first[near], second[near], apart_m[near]
     overhead = np.isin(kind, SPAN_STRUCTURES)
     alike = (overhead[first] & overhead[second]) | (kind[first] == kind[second])
     gaps = []
-    for one, other in zip(first[alike], second[alike], strict=True):
+    for one, other, metres in zip(first[alike], second[alike], apart_m[alike], strict=True):
         a, b = str(structures["id"].iloc[one]), str(structures["id"].iloc[other])
-        metres = float(shapely.distance(geometry[one], geometry[other]))
         gaps.append(
             Gap(
                 "same-place",
@@ -390,7 +413,7 @@ class Reach:
         self._site_shapes = study.geometries("sites")
         self._structure_shapes = study.geometries("structures")
         self._holders = holders
-        self._snap_m = study.snap_m
+        self._snap_m, self._plane = study.snap_m, study.plane
         self._known: dict[tuple[int, int], bool] = {}
 
     def is_site(self, node: int) -> bool:
@@ -439,8 +462,8 @@ class Reach:
         if not self._structures.start <= node < self._structures.stop:
             return False
         shape = self._structure_shapes[node - self._structures.start]
-        metres = shapely.distance(shape, self._site_shapes[site - self._sites.start])
-        return bool(metres <= self._snap_m)
+        metres = self._plane.metres(shape, self._site_shapes[site - self._sites.start])
+        return bool(metres[0] <= self._snap_m)
 
 
 def joint_places(study: Study, assets: Assets) -> dict[frozenset[int], set[int]]:

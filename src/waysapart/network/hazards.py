@@ -6,16 +6,10 @@ import numpy as np
 import pandas as pd
 import scipy.sparse as sp
 import shapely
-from pyproj import Geod
 
-from waysapart.arrays import Floats, boolean
+from waysapart.arrays import boolean
 from waysapart.network.assets import Assets, listed
-from waysapart.network.lengths import positions_deg
-from waysapart.study.model import Study
-
-_ROLES = ("sites", "structures", "segments")
-_WIDEST_SCALE = 1.05
-"""More than the scale factor of any working coordinate system, also for plant beyond its edge."""
+from waysapart.study.model import PLANT_ROLES, Study
 
 
 def taken_by_hazards(study: Study, assets: Assets) -> sp.csr_array:
@@ -35,19 +29,20 @@ def taken_by_hazards(study: Study, assets: Assets) -> sp.csr_array:
 
     Notes
     -----
-    `reach_m` is in metres on the ground, whatever the scale of the working coordinate system:
-    candidates are measured again on the ellipsoid. Distances are measured, not buffered, so that
-    round corners are exact. One spatial index of the plant serves all hazards.
+    `reach_m` is in metres on the ground: what the study's plane finds is measured on the
+    ellipsoid, and not buffered, so that round corners are exact. One spatial index of the plant
+    serves all hazards.
     """
     hazards = study.tables["hazards"]
-    plant = np.concatenate([study.geometries(role) for role in _ROLES])
-    number = np.concatenate([np.arange(len(assets))[assets.of_role(role)] for role in _ROLES])
+    plant = np.concatenate([study.geometries(role) for role in PLANT_ROLES])
+    number = np.concatenate([np.arange(len(assets))[assets.of_role(role)] for role in PLANT_ROLES])
     reach = np.nan_to_num(hazards["reach_m"].to_numpy(dtype=np.float64))
     shapes = study.geometries("hazards")
     hazard, place = shapely.STRtree(plant).query(
-        shapes, predicate="dwithin", distance=reach * _WIDEST_SCALE
+        shapes, predicate="dwithin", distance=study.plane.reach(shapes, reach)
     )
-    near = np.flatnonzero(ground_m(study, shapes[hazard], plant[place]) <= reach[hazard])
+    metres = study.plane.metres(shapes[hazard], plant[place])
+    near = np.flatnonzero(metres <= reach[hazard])
     hazard, taken = hazard[near], number[place[near]]
     row, kind = listed(hazards["takes"])
     wanted = pd.MultiIndex.from_arrays([row, kind.to_numpy(dtype=object)])
@@ -57,29 +52,3 @@ def taken_by_hazards(study: Study, assets: Assets) -> sp.csr_array:
     return boolean(
         taken[takes], assets.start["hazards"] + hazard[takes], (len(assets), len(assets))
     )
-
-
-def ground_m(study: Study, one: np.ndarray, other: np.ndarray) -> Floats:
-    """Measure the distance between geometries of the working CRS on the ellipsoid.
-
-    Parameters
-    ----------
-    study : Study
-    one, other : ndarray of Geometry, shape (n,)
-        Compared row by row.
-
-    Returns
-    -------
-    ndarray of float, shape (n,)
-        Metres; NaN where one is missing.
-    """
-    metres = np.asarray(shapely.distance(one, other), dtype=np.float64)
-    apart = np.flatnonzero(metres > 0)
-    if not len(apart):
-        return metres
-    ends = shapely.get_coordinates(
-        positions_deg(study, np.asarray(shapely.shortest_line(one[apart], other[apart])))
-    ).reshape(-1, 4)
-    _, _, geodesic = Geod(ellps="WGS84").inv(ends[:, 0], ends[:, 1], ends[:, 2], ends[:, 3])
-    metres[apart] = geodesic
-    return metres

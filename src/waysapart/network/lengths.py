@@ -25,7 +25,6 @@ from waysapart.network.ends import GROUND_STRUCTURES, Ends, Passing
 from waysapart.network.links import BOTH, GO, RETURN, LinkParts, Parts
 from waysapart.network.measurements import MeasuredLengths, measured_us
 from waysapart.schema import LIST_SEPARATOR
-from waysapart.study.crs import LON_LAT, transformer_between
 from waysapart.study.model import Study, kept_by_study
 
 SPAN = "span"
@@ -60,7 +59,7 @@ class CableTerms:
 
 
 def positions_deg(study: Study, lines: np.ndarray) -> np.ndarray:
-    """Transform geometries of the working CRS to longitude and latitude.
+    """Transform geometries of the study's plane to longitude and latitude.
 
     Parameters
     ----------
@@ -73,13 +72,7 @@ def positions_deg(study: Study, lines: np.ndarray) -> np.ndarray:
     ndarray of Geometry
         Degrees, WGS 84.
     """
-    transformer = transformer_between(study.crs, LON_LAT)
-
-    def turn(points: np.ndarray) -> np.ndarray:
-        return np.column_stack(transformer.transform(points[:, 0], points[:, 1]))
-
-    turned: np.ndarray = shapely.transform(lines, turn)
-    return turned
+    return study.plane.shapes_in_degrees(lines)
 
 
 def segment_lengths_m(study: Study, lonlat: np.ndarray) -> Floats:
@@ -384,10 +377,8 @@ def _internal_apart_m(study: Study, site_a: np.ndarray, site_b: np.ndarray) -> F
         one, other = site_a[row], site_b[row]
         if one in holders.get(other, ()) or other in holders.get(one, ()):
             continue
-        between = shapely.shortest_line(shape.get(one), shape.get(other))
-        metres = np.inf
-        if between is not None:
-            metres = geodesic_length_m(positions_deg(study, np.array([between])))[0]
+        metres = float(study.plane.metres(shape.get(one), shape.get(other))[0])
+        metres = np.inf if np.isnan(metres) else metres
         apart_m[row] = metres if metres > study.snap_m else 0.0
     return apart_m
 
@@ -432,7 +423,7 @@ def _radio_m(study: Study, rows: np.ndarray, site_a: np.ndarray, site_b: np.ndar
 
 @kept_by_study
 def _points(study: Study) -> dict[object, shapely.Point]:
-    """One point for every structure and site in the working CRS."""
+    """One point for every structure and site, in the study's plane."""
     found: dict[object, shapely.Point] = {}
     for role in ("structures", "sites"):
         at = shapely.centroid(study.geometries(role))

@@ -19,7 +19,6 @@ from waysapart.gaps import Gap, Limit
 from waysapart.network.assets import Assets, Holders, listed, place_of, places_of, row_gap
 from waysapart.network.chains import Chains
 from waysapart.network.ends import Passing
-from waysapart.network.hazards import ground_m
 from waysapart.network.measurements import newest_measurements
 from waysapart.schema import ASSET_ROLES, ROLES
 from waysapart.study.model import Study
@@ -387,12 +386,8 @@ def _nodes(chains: Chains, passed: Passing, cable: int) -> set[int]:
 
 def _nearest_m(study: Study, place: shapely.Geometry | None, course: np.ndarray) -> float:
     """Distance of a course from a place, in metres on the ellipsoid; NaN where not known."""
-    metres = np.asarray(shapely.distance(course, place), dtype=np.float64)
-    if np.isnan(metres).all():
-        return np.nan
-    nearest = int(np.nanargmin(metres))
-    here = np.array([place], dtype=object)
-    return float(ground_m(study, course[nearest : nearest + 1], here)[0])
+    metres = study.plane.metres(course, place)
+    return np.nan if np.isnan(metres).all() else float(np.nanmin(metres))
 
 
 def _other_sites(study: Study, assets: Assets, above: Holders) -> list[Gap]:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 
 from waysapart.arrays import Floats, Ints, expand, owners
 from waysapart.network.build_network import Network
+from waysapart.study.plane import stretch_of
 
 
 @dataclass(frozen=True)
@@ -112,21 +112,9 @@ def route_lines(network: Network, route: Routes) -> tuple[np.ndarray, Ints, Ints
     whole = lines[unique[:, 0].astype(np.int64)]
     cut = np.array(
         [
-            _stretch(one, float(begin), float(end))
+            stretch_of(one, float(begin), float(end))
             for one, begin, end in zip(whole, unique[:, 1], unique[:, 2], strict=True)
         ],
         dtype=object,
     )
     return np.r_[lines, cut], line, np.r_[segment, unique[:, 0].astype(np.int64)]
-
-
-def _stretch(line: shapely.LineString, begin: float, end: float) -> shapely.LineString:
-    """The stretch of a line between two fractions of it."""
-    points = shapely.get_coordinates(line)
-    along = np.r_[0.0, np.cumsum(np.hypot(*np.diff(points, axis=0).T))]
-    along /= along[-1]
-    inner = points[(along > begin) & (along < end)]
-    ends = shapely.get_coordinates(
-        shapely.line_interpolate_point(line, [begin, end], normalized=True)
-    )
-    return shapely.LineString(np.vstack([ends[:1], inner, ends[1:]]))

@@ -14,7 +14,6 @@ from waysapart.gaps import GAP_CODES
 from waysapart.recheck.evidence import About
 from waysapart.recheck.faulty_rows import KINDS, Gap, reached
 from waysapart.recheck.plant import WIRED, covered
-from waysapart.recheck.records import carried
 from waysapart.recheck.reliance import Asset, Key, Trial, World, fallen, service_of
 
 HOURS_PER_YEAR = 8760.0
@@ -141,9 +140,7 @@ def _held_shares(world: World) -> dict[str, float]:
         holders = [shape for shape in holders if shape is not None]
         if not holders or row["geometry"] is None:
             continue
-        line, *others = (
-            carried(shape, world.records.to_degrees) for shape in (row["geometry"], *holders)
-        )
+        line, others = row["geometry"], holders
         lon, lat = line.coords[0]
 
         def flat(points: Any, lon: float = lon, lat: float = lat) -> Any:

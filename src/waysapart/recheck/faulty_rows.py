@@ -17,6 +17,7 @@ from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 import shapely
+from pyproj import Proj
 
 from waysapart.gaps import GAP_CODES, Limit
 from waysapart.schema import ASSET_ROLES, FIRST_YEAR, LAST_YEAR, MAY_BE_NONE, OWNERS, ROLES, Column
@@ -403,6 +404,11 @@ def _plain_number(cell: object) -> float | None:
     return float(text) if _NUMBER.fullmatch(text) and isfinite(float(text)) else float("nan")
 
 
+def _meet(one: tuple[float, ...], two: tuple[float, ...]) -> bool:
+    """Whether places are one; a line that was cut at the antimeridian goes on across it."""
+    return one[:2] == two[:2] or (one[1] == two[1] and {one[0], two[0]} == {180.0, -180.0})
+
+
 def _joined(shape: Any, kinds: tuple[str, ...]) -> Any:
     """A shape of one part as that part, lines that join in order as one; None where they do not."""
     if shape.geom_type.startswith(("Multi", "Geometry")) and len(shape.geoms) == 1:
@@ -414,7 +420,7 @@ def _joined(shape: Any, kinds: tuple[str, ...]) -> Any:
     ):
         return shape
     parts = [list(part.coords) for part in shape.geoms if len(part.coords)]
-    if any(one[-1][:2] != two[0][:2] for one, two in pairwise(parts)):
+    if any(not _meet(one[-1], two[0]) for one, two in pairwise(parts)):
         return None
     return shapely.LineString([*parts[0], *(at for part in parts[1:] for at in part[1:])])
 
@@ -677,6 +683,14 @@ def _drawn_only(rows: dict[str, list[Row]]) -> list[str]:
     return [row["id"] for row in rows["cables"] if row.get("geometry") and row["id"] not in listed]
 
 
+def _away_m(place: Any, line: Any) -> float:
+    """Distance of a line from a place, both in degrees; right where it is short."""
+    lon, lat = shapely.get_coordinates(place)[0]
+    about = Proj(f"+proj=aeqd +lat_0={lat} +lon_0={lon} +datum=WGS84 +units=m")
+    shapes = shapely.transform([place, line], lambda at: np.column_stack(about(*at.T)))
+    return float(shapely.distance(*shapes))
+
+
 def _gap(
     rows: dict[str, list[Row]],
     role: str,
@@ -697,7 +711,7 @@ def _gap(
     if role == "structures" and fault.column == "kind" and row.get("geometry") is not None:
         reach, place = 2.0 * snap_m, row["geometry"]
         lines = [(one["id"], one.get("geometry")) for one in rows["segments"]]
-        near = [name for name, line in lines if line and shapely.dwithin(line, place, reach)]
+        near = [name for name, line in lines if line and _away_m(place, line) <= reach]
     elif role == "joints" and fault.column == "cables" and row["at"] is not None:
         near = [row["at"]]
     elif role == "segments" and fault.code == "unusable-geometry":

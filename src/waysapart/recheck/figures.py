@@ -11,7 +11,8 @@ from math import cosh, hypot, inf, isnan, nan, pi, sinh, sqrt
 from typing import Any
 
 from waysapart.recheck.faulty_rows import Row, grouped, moment_of
-from waysapart.recheck.plant import Cables, Hop, Use, geodesic_m
+from waysapart.recheck.places import geodesic_m
+from waysapart.recheck.plant import Cables, Hop, Use
 from waysapart.recheck.records import Records
 
 LIGHT_M_PER_US = 299.792458
@@ -515,23 +516,23 @@ class Figures:
         one, other = sites.get(str(a), {}), sites.get(str(b), {})
         if a in (other.get("within") or ()) or b in (one.get("within") or ()):
             return False
-        first, second = one.get("geometry"), other.get("geometry")
+        first, second = (self.records.flat.get(str(name)) for name in (a, b))
         if first is None or second is None:
             return True
-        return bool(first.distance(second) > self.records.snap_m)
+        return bool(self.records.sheet.metres(first, second) > self.records.snap_m)
 
     def _radio_m(self, row: Row, a: str | None, b: str | None) -> float | None:
         """Distance on the ellipsoid from mast to mast, or from sites that have no mast."""
         sites, structures = self.records.by["sites"], self.records.by["structures"]
         named = [
-            structures[name]["geometry"]
+            self.records.flat.get(name)
             for name in row.get("relies_on") or ()
             if name in structures and structures[name]["kind"] not in ("pit", "entry", "bridge")
         ]
         if None in named:  # where that mast stands is not known
             return None
-        masts = [shape.centroid for shape in named]
-        shapes = [sites.get(str(site), {}).get("geometry") for site in (a, b)]
+        masts = [shape.centroid for shape in named if shape is not None]
+        shapes = [self.records.flat.get(site) if site in sites else None for site in (a, b)]
         first, last = (None if shape is None else shape.centroid for shape in shapes)
         if len(masts) > 1:
             start = masts[0] if first is None else first
@@ -542,7 +543,7 @@ class Figures:
             points = [masts[0], max((first, last), key=masts[0].distance)]
         else:
             points = [first, last]
-        lonlat = [self.records.to_degrees.transform(point.x, point.y) for point in points]
+        lonlat = [self.records.sheet.degrees(point) for point in points]
         return sum(geodesic_m(one, two) for one, two in pairwise(lonlat))
 
     def measured_us(self, name: str) -> PerDirection:

@@ -30,7 +30,7 @@ from waysapart.recheck.figures import (
     scaled,
     whole_reels,
 )
-from waysapart.recheck.plant import WIRED, WITH_WITHIN, Hop, Use, ground_distance
+from waysapart.recheck.plant import WIRED, WITH_WITHIN, Hop, Use
 from waysapart.recheck.records import Records
 from waysapart.recheck.reliance import DRAWN_GAPS, World, name_of
 from waysapart.recheck.separation import Breach
@@ -290,13 +290,12 @@ def _joints_off_cables(figures: Figures) -> Iterator[Gap]:
             if at in nodes or any(at in ground.above(n) or n in ground.above(at) for n in nodes):
                 continue
             course = [ground.shape[step.segment] for step in cables.chain[cable]]
-            course.append(records.by["cables"][cable].get("geometry"))
+            course.append(records.flat.get(cable))
             place = ground.shape.get(at)
             known = [one for one in course if one is not None]
             if place is None or not known:
                 continue
-            nearest = min(known, key=place.distance)
-            if ground_distance(records, nearest, place) > records.snap_m:
+            if min(records.sheet.metres(one, place) for one in known) > records.snap_m:
                 yield Gap("joint-off-cable", name, (name, cable))
 
 

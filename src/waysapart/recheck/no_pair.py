@@ -578,11 +578,11 @@ class _Lines:
         ground, sites = self.world.ground, self.records.by["sites"]
         if node is None or at not in (0.0, self.world.cables.whole(use.cable).to):
             return False
-        place = ground.shape.get(node)
+        place, sheet, snap_m = ground.shape.get(node), self.records.sheet, self.records.snap_m
         there = any(
             name == node
             or name in ground.above(node)
-            or (place is not None and place.distance(ground.shape[name]) <= self.records.snap_m)
+            or (place is not None and sheet.metres(place, ground.shape[name]) <= snap_m)
             for name in sites
         )
         return there and (

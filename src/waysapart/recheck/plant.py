@@ -6,7 +6,7 @@ Everything goes by id; a place along a line is a fraction of its length.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from itertools import combinations, pairwise
 from math import inf
@@ -17,27 +17,9 @@ import shapely
 from shapely.ops import substring
 
 from waysapart.recheck.faulty_rows import Gap, Row, grouped, reached
-from waysapart.recheck.records import GEOD, Records, carried
+from waysapart.recheck.records import Records
 from waysapart.schema import ROLES
 
-
-def geodesic_m(one: Sequence[float], other: Sequence[float]) -> float:
-    """Distance on the ellipsoid in metres.
-
-    Parameters
-    ----------
-    one, other : sequence of float
-        Longitude and latitude in degrees.
-
-    Returns
-    -------
-    float
-    """
-    return float(GEOD.inv(one[0], one[1], other[0], other[1])[2])
-
-
-_WIDER = 1.05
-"""More than a working coordinate system may change lengths by."""
 SPAN_PLACES = {"tower", "gantry", "pole"}
 OTHER_PLACES = {"pit", "entry", "bridge"}
 WITH_WITHIN = [role for role, table in ROLES.items() if "within" in table.column]
@@ -48,6 +30,7 @@ WITH_WITHIN = [role for role, table in ROLES.items() if "within" in table.column
 class Ground:
     """Attributes by id.
 
+    `shape` is in the plane of the records.
     `ends`: the structures or sites that a segment ends at; `passed`: what it passes,
     with the fraction of its line; `recorded`: what an asset lies directly within;
     `holders`: the same less the kinds that the rules ignore, in whose place stands
@@ -81,7 +64,7 @@ class Ground:
         one, other = self.shape.get(node), self.shape.get(site)
         if node not in self.records.by["structures"] or one is None or other is None:
             return False
-        return bool(one.distance(other) <= self.records.snap_m)
+        return bool(self.records.sheet.metres(one, other) <= self.records.snap_m)
 
     def meet(self, one: str | None, other: str | None) -> bool:
         """Whether cable ends meet: in one place, or at a site and at something on it."""
@@ -115,7 +98,7 @@ def survey(records: Records) -> Ground:
         records,
         {row["id"]: row.get("kind") for row in rows},
         {
-            row["id"]: row["geometry"]
+            row["id"]: records.flat.get(row["id"])
             for role in ("sites", "structures", "segments", "hazards")
             for row in records.rows[role]
         },
@@ -167,8 +150,9 @@ def _tie_ends(ground: Ground) -> None:
     records, shape = ground.records, ground.shape
     sites = {row["id"] for row in records.rows["sites"]}
     names = sorted(sites) + sorted(row["id"] for row in records.rows["structures"])
-    tree = shapely.STRtree([shape[name] for name in names])
-    named = _named_ends(records)
+    sites_and_structures = [shape[name] for name in names]
+    named, metres = _named_ends(records), records.sheet.metres
+    lonlat = {**records.lonlat("sites"), **records.lonlat("structures")}
 
     def gives_way(site: str, near: list[str]) -> bool:
         """A site gives way to a structure that stands on it."""
@@ -179,22 +163,31 @@ def _tie_ends(ground: Ground) -> None:
         )
 
     segments = records.rows["segments"]
-    lines = np.array([row["geometry"] for row in segments], dtype=object)
+    lines = np.array([shape[row["id"]] for row in segments], dtype=object)
     points = {column: shapely.get_point(lines, at) for column, at in (("a", 0), ("b", -1))}
-    close = {column: _close(tree, points[column], records.snap_m) for column in points}
+    close = {
+        column: _close(records, sites_and_structures, points[column], records.snap_m)
+        for column in points
+    }
     for number, row in enumerate(segments):
         found: list[str | None] = []
         for column in ("a", "b"):
             point, stated = points[column][number], row.get(column)
             if stated is not None:
                 drawn = point is not None and shape[stated] is not None
-                if drawn and point.distance(shape[stated]) > records.snap_m:
+                if drawn and metres(point, shape[stated]) > records.snap_m:
                     ground.gaps.append(Gap("end-far", row["id"], (row["id"],)))
                 found.append(stated)
                 continue
             near = [names[k] for k in close[column].get(number, ())]
             near = [one for one in near if one not in sites or not gives_way(one, near)]
-            near.sort(key=lambda one: (point.distance(shape[one]), -named[one], shape[one].bounds))
+            near.sort(
+                key=lambda one: (
+                    round(metres(point, shape[one]), 6),
+                    -named[one],
+                    lonlat[one].bounds,
+                )
+            )
             if len(near) != 1:
                 code = "end-ambiguous" if near else "end-meets-nothing"
                 ground.gaps.append(Gap(code, row["id"], (row["id"],)))
@@ -202,11 +195,20 @@ def _tie_ends(ground: Ground) -> None:
         ground.ends[row["id"]] = (found[0], found[1])
 
 
-def _close(tree: shapely.STRtree, shapes: Any, within_m: float) -> dict[int, list[int]]:
-    """By the number of each shape, what of a tree lies within a distance of it, in order."""
-    pairs = tree.query(np.array(shapes, dtype=object), "dwithin", within_m)
-    found: dict[int, list[int]] = grouped(zip(*pairs.tolist(), strict=True))
-    return {mine: sorted(others) for mine, others in found.items()}
+def _close(
+    records: Records, among: list[Any], shapes: Any, within_m: float
+) -> dict[int, list[int]]:
+    """By the number of each shape what of others lies within a distance of it, in order."""
+    sheet = records.sheet
+    mine = np.array(shapes, dtype=object)
+    wide = within_m * records.widest
+    pairs = shapely.STRtree(among).query(mine, "dwithin", wide)
+    found: dict[int, list[int]] = grouped(
+        (one, other)
+        for one, other in zip(*pairs.tolist(), strict=True)
+        if sheet.metres(mine[one], among[other]) <= within_m
+    )
+    return {one: sorted(others) for one, others in found.items()}
 
 
 def _named_ends(records: Records) -> Counter[str | None]:
@@ -218,34 +220,34 @@ def _find_passed(ground: Ground) -> None:
     """Structures of a fitting kind within snap_m of a segment's line, between its ends."""
     records = ground.records
     structures = records.rows["structures"]
-    tree = shapely.STRtree([row["geometry"] for row in structures])
-    segments = records.rows["segments"]
-    close = _close(tree, [row["geometry"] for row in segments], records.snap_m)
+    segments, shape = records.rows["segments"], ground.shape
+    shapes = [shape[row["id"]] for row in structures]
+    close = _close(records, shapes, [shape[row["id"]] for row in segments], records.snap_m)
     for number, hits in close.items():
         row = segments[number]
-        line = row["geometry"]
+        line, length = shape[row["id"]], None
         fitting = SPAN_PLACES if row["kind"] == "span" else OTHER_PLACES
         for k in hits:
             structure = structures[k]
             if structure["kind"] not in fitting or structure["id"] in ground.ends[row["id"]]:
                 continue
-            nearest = shapely.get_point(shapely.shortest_line(line, structure["geometry"]), 0)
+            nearest = shapely.get_point(shapely.shortest_line(line, shapes[k]), 0)
             at = shapely.line_locate_point(line, nearest)
-            if (inside := line.intersection(structure["geometry"])) and inside.length:
+            if (inside := line.intersection(shapes[k])) and inside.length:
                 ends = [line.project(shapely.Point(p)) for p in shapely.get_coordinates(inside)]
                 at = (min(ends) + max(ends)) / 2
             if 1e-6 < at < line.length - 1e-6:
-                ground.passed.setdefault(row["id"], {})[structure["id"]] = at / line.length
+                length = length or records.sheet.length(line)
+                ground.passed.setdefault(row["id"], {})[structure["id"]] = length.fraction(at)
 
 
 def _find_twins(ground: Ground) -> None:
     """Structures of one kind in one place under two ids."""
     structures = ground.records.rows["structures"]
-    shapes = [row["geometry"] for row in structures]
-    tree = shapely.STRtree(shapes)
+    shapes = [ground.shape[row["id"]] for row in structures]
     named = _named_ends(ground.records)
     within_m = ground.records.rules["defaults"]["same_place_m"]
-    for place, others in _close(tree, shapes, within_m).items():
+    for place, others in _close(ground.records, shapes, shapes, within_m).items():
         row = structures[place]
         for other in others:
             twin = structures[other]
@@ -258,38 +260,20 @@ def _find_twins(ground: Ground) -> None:
                 ground.gaps.append(Gap("same-place", row["id"], (row["id"], twin["id"])))
 
 
-def ground_distance(records: Records, one: Any, other: Any) -> float:
-    """Distance on the ellipsoid in metres between two geometries, where they come nearest.
-
-    Parameters
-    ----------
-    records : Records
-        For their coordinate system.
-    one, other : shapely geometry
-
-    Returns
-    -------
-    float
-    """
-    if one.intersects(other):
-        return 0.0
-    line = carried(shapely.shortest_line(one, other), records.to_degrees)
-    return float(GEOD.geometry_length(line))
-
-
 def _find_hazards(ground: Ground) -> None:
     """What each hazard touches, grown by its reach on the ground, of the kinds that it takes."""
     records = ground.records
     plant = [row for role in ("sites", "structures", "segments") for row in records.rows[role]]
-    tree = shapely.STRtree([row["geometry"] for row in plant])
+    shapes = [ground.shape[row["id"]] for row in plant]
+    tree, sheet = shapely.STRtree(shapes), records.sheet
     for hazard in records.rows["hazards"]:
         reach, takes = hazard.get("reach_m") or 0.0, hazard.get("takes")
-        if hazard["geometry"] is None:
+        shape = ground.shape[hazard["id"]]
+        if shape is None:
             continue
-        for k in tree.query(hazard["geometry"], predicate="dwithin", distance=reach * _WIDER):
+        for k in tree.query(shape, predicate="dwithin", distance=reach * records.widest):
             taken = not takes or plant[k].get("kind") in takes
-            away_m = ground_distance(records, hazard["geometry"], plant[k]["geometry"])
-            if taken and away_m <= reach:
+            if taken and sheet.metres(shape, shapes[k]) <= reach:
                 ground.hit.setdefault(plant[k]["id"], []).append(hazard["id"])
 
 
@@ -454,7 +438,7 @@ def _meets(ground: Ground, before: Step, after: Step) -> bool:
     one = shapely.get_point(ground.shape[before.segment], 0 if before.stop == 0.0 else -1)
     other = shapely.get_point(ground.shape[after.segment], 0 if after.start == 0.0 else -1)
     drawn = one is not None and other is not None
-    return drawn and bool(one.distance(other) <= ground.records.snap_m)
+    return drawn and bool(ground.records.sheet.metres(one, other) <= ground.records.snap_m)
 
 
 def _chained(ground: Ground, segments: list[str]) -> tuple[list[Step], int]:
@@ -559,7 +543,9 @@ def _far_end(ground: Ground, segment: str, node: str) -> tuple[str | None, float
 
 def _along_drawn_line(cables: Cables, cable: Row, followed: list[Row]) -> list[Step]:
     """Steps along the segments that a drawn cable is said to follow, checked by the drawing."""
-    ground, name, course = cables.ground, cable["id"], cable["geometry"]
+    ground, name = cables.ground, cable["id"]
+    sheet, course = ground.records.sheet, ground.records.flat[name]
+    whole = sheet.length(course)
     if not all("from_m" in row for row in followed):  # named only, as reroute --json does
         named = [row["segment"] for row in sorted(followed, key=lambda row: row["seq"])]
         return _chained(ground, named)[0] if named else []
@@ -573,13 +559,12 @@ def _along_drawn_line(cables: Cables, cable: Row, followed: list[Row]) -> list[S
         if segment is None:
             untrue(f"follows {row['segment']}, which is no segment")
             continue
-        line, of = segment["geometry"], segment["id"]
-        if not -_ROUNDING_M <= row["from_m"] <= row["to_m"] <= course.length + _ROUNDING_M:
-            along = f"from {row['from_m']:g} to {row['to_m']:g} m of its {course.length:.3f} m"
+        line, of = ground.shape[segment["id"]], segment["id"]
+        if not -_ROUNDING_M <= row["from_m"] <= row["to_m"] <= whole.metres + _ROUNDING_M:
+            along = f"from {row['from_m']:g} to {row['to_m']:g} m of its {whole.metres:.3f} m"
             untrue(f"is said to follow {of} {along}")
-        start, stop = (
-            line.project(course.interpolate(row[end])) / line.length for end in ("from_m", "to_m")
-        )
+        length, along_flat = sheet.length(line), [whole.flat_at(row[e]) for e in ("from_m", "to_m")]
+        start, stop = (length.fraction(line.project(course.interpolate(at))) for at in along_flat)
         step = _directed(ground, of, start > stop)
         if row["coverage"] <= 1 - 1e-6:
             nodes: dict[str | None, float] = {None: float(start > stop)}
@@ -588,10 +573,10 @@ def _along_drawn_line(cables: Cables, cable: Row, followed: list[Row]) -> list[S
                 min(nodes, key=lambda node: abs(nodes[node] - at)) for at in (start, stop)
             )
             step = Step(of, entry, leave, nodes[entry], nodes[leave])
-        drawn = substring(course, row["from_m"], row["to_m"])
-        low, high = sorted((step.start, step.stop))
-        followed_part = substring(line, low, high, normalized=True)
-        away = shapely.hausdorff_distance(followed_part, drawn)
+        drawn = substring(course, along_flat[0], along_flat[1])
+        low, high = (length.flat_at(at * length.metres) for at in sorted((step.start, step.stop)))
+        followed_part = substring(line, low, high)
+        away = shapely.hausdorff_distance(followed_part, drawn) / sheet.scale(drawn.centroid)
         tolerance = ground.records.snap_m + wrong_m(segment) + cable["_accuracy_m"]
         if away > tolerance + _ROUNDING_M or abs(away - row["distance_m"]) > _ROUNDING_M:
             untrue(
@@ -602,7 +587,7 @@ def _along_drawn_line(cables: Cables, cable: Row, followed: list[Row]) -> list[S
         if abs(coverage - row["coverage"]) > 1e-3:
             untrue(f"follows {coverage:.4f} of {of}, not {row['coverage']:g}")
         steps.append(step)
-    if name not in cables.unsure and not _whole(ground, steps, followed, course.length):
+    if name not in cables.unsure and not _whole(ground, steps, followed, whole.metres):
         cables.false.append(f"what cable {name} is said to follow is no chain along all its line")
     return steps
 

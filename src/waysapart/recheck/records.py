@@ -14,19 +14,16 @@ import re
 import sqlite3
 import sys
 import tomllib
-import warnings
 from copy import deepcopy
 from dataclasses import dataclass, field, replace
 from functools import cache, cached_property
-from math import atan2, degrees, hypot
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pyogrio
 import shapely
-from pyproj import CRS, Geod, Transformer
-from pyproj.transformer import AreaOfInterest, TransformerGroup
+from pyproj import CRS
+from pyproj.exceptions import CRSError
 
 from waysapart.input_files import (
     BAD_CRS,
@@ -46,7 +43,8 @@ from waysapart.input_files import (
     sha256,
     vector,
 )
-from waysapart.recheck.faulty_rows import Gap, Row, grouped, settle, typed, undrawn
+from waysapart.recheck.faulty_rows import Gap, Row, grouped, settle, typed
+from waysapart.recheck.places import GEOD, LON_LAT, Drawn, NoTransformationError, Sheet, place
 from waysapart.schema import ROLES, csv_meant
 
 
@@ -200,8 +198,6 @@ def cut(rows: dict[str, list[Row]], gone: set[str]) -> list[tuple[str, str, str]
 
 
 SUFFIXES = (".gpkg", ".geojson", ".json", ".fgb", ".shp", ".parquet", ".geoparquet", ".csv")
-LON_LAT = CRS.from_epsg(4326)
-GEOD = Geod(ellps="WGS84")
 
 
 @dataclass
@@ -214,7 +210,7 @@ class Records:
     """
 
     rows: dict[str, list[Row]]
-    crs: CRS
+    datum: CRS
     snap_m: float
     out: list[str]
     rules: dict[str, Any]
@@ -226,6 +222,7 @@ class Records:
     revision: str | None = None
     on: str = "9999-12-31"
     said_by: dict[tuple[str, ...], str] = field(default_factory=dict)
+    shifts: list[float] = field(default_factory=list)
     newest: dict[tuple[str, str, str], dict[str, list[Row]]] = field(
         init=False, default_factory=dict
     )
@@ -251,16 +248,10 @@ class Records:
         """Rows of `link_runs` by link."""
         return grouped((row["link"], row) for row in self.rows["link_runs"])
 
-    @cached_property
-    def to_degrees(self) -> Transformer:
-        """From the working coordinate system to longitude and latitude."""
-        return to_degrees(self.crs)
-
     def lonlat(self, role: str) -> dict[str, Any]:
         """Geometries of a role by id, in longitude and latitude."""
         drawn = [row for row in self.rows[role] if row["geometry"] is not None]
-        shapes = carried([row["geometry"] for row in drawn], self.to_degrees)
-        return {row["id"]: shape for row, shape in zip(drawn, shapes, strict=True)}
+        return {row["id"]: row["geometry"] for row in drawn}
 
     @cached_property
     def segments_lonlat(self) -> dict[str, Any]:
@@ -273,35 +264,32 @@ class Records:
         lines = self.segments_lonlat.items()
         return {name: GEOD.geometry_length(line) for name, line in lines}
 
-    def middle(self) -> tuple[float, float] | None:
-        """Longitude and latitude in the middle of the plant, wherever on the globe it lies.
+    @cached_property
+    def sheet(self) -> Sheet:
+        """The plane about the middle of the plant, wherever on the globe it lies."""
+        roles = ("sites", "structures", "segments")
+        return Sheet(shape for role in roles for shape in self.lonlat(role).values())
 
-        None where nothing has a place.
-        """
-        shapes = [
-            row["geometry"]
-            for role in ("sites", "structures", "segments")
-            for row in self.rows[role]
-            if row.get("geometry") is not None
-        ]
-        if not shapes:
-            return None
-        lon, lat = np.radians(self.to_degrees.transform(*shapely.get_coordinates(shapes).T))
-        x, y, z = (
-            float(np.mean(one))
-            for one in (np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat))
-        )
-        return degrees(atan2(y, x)), degrees(atan2(z, hypot(x, y)))
+    @cached_property
+    def widest(self) -> float:
+        """At least the scale of the plane anywhere in the plant."""
+        return self.sheet.widest([*self.flat.values()])
+
+    @cached_property
+    def flat(self) -> dict[str, Any]:
+        """Geometries of everything that is drawn, in that plane, by id."""
+        lonlat: dict[str, Any] = {}
+        for role in ("sites", "structures", "segments", "cables", "hazards"):
+            lonlat |= self.lonlat(role)
+        return dict(zip(lonlat, self.sheet.drawn(lonlat.values()), strict=True))
 
 
-def read_records(study: Path, working_crs: str) -> Records:
+def read_records(study: Path) -> Records:
     """Read a study's files, those that it extends included.
 
     Parameters
     ----------
     study : Path
-    working_crs : str
-        The working CRS that the evidence states.
 
     Returns
     -------
@@ -310,27 +298,34 @@ def read_records(study: Path, working_crs: str) -> Records:
     Raises
     ------
     UnreadableError
-        The CRS is unknown, a layer comes from a database, or a file cannot be read.
+        A CRS is unknown, a layer comes from a database, or a file cannot be read.
     """
     chain = _settings(study, [])
-    try:
-        crs = CRS.from_user_input(working_crs)
-    except Exception as error:
-        raise UnreadableError(f"the evidence's crs {working_crs[:80]!r} is unknown") from error
     rows: dict[str, list[Row]] = {role: [] for role in ROLES}
     inputs: list[tuple[str, str]] = []
     removed: set[str] = set()
-    for place, (path, said) in enumerate(chain):
+    grid: CRS | None = None
+    read: list[list[Drawn]] = []
+    for number, (path, said) in enumerate(chain):
         if path.is_file():
-            inputs.append((_shown(path, place == len(chain) - 1), sha256(path)))
+            inputs.append((_shown(path, number == len(chain) - 1), sha256(path)))
+        grid = _crs(said["crs"]) if "crs" in said else grid
+        read.append([])
+        for layer in said.get("layer") or _layers_by_name(path.parent):
+            if str(layer["source"]).startswith(("postgresql", "postgres:")):
+                raise UnreadableError("a layer comes from a database, which recheck does not read")
+            read[-1].append(_layer(layer, path.parent, grid, inputs))
+    try:
+        datum = place([layer for layers in read for layer in layers], grid)
+    except NoTransformationError as error:
+        raise UnreadableError(str(error)) from error
+    for (_, said), layers in zip(chain, read, strict=True):
         if "remove" in said:
             removed |= set(said["remove"])
             rows = {role: kept(role, mine, set(said["remove"])) for role, mine in rows.items()}
         own: dict[str, list[Row]] = {role: [] for role in ROLES}
-        for layer in said.get("layer") or _layers_by_name(path.parent):
-            if str(layer["source"]).startswith(("postgresql", "postgres:")):
-                raise UnreadableError("a layer comes from a database, which recheck does not read")
-            own[layer["role"]] += _layer(layer, path.parent, crs, inputs)
+        for drawn in layers:
+            own[drawn.role] += drawn.rows
         rows = laid_over(rows, own)
     present = {row["id"] for mine in rows.values() for row in mine if "id" in row}
     present |= {row["ring"] for row in rows["rings"]}
@@ -342,7 +337,7 @@ def read_records(study: Path, working_crs: str) -> Records:
     gaps = settle(rows, rules, snap_m, removed)
     return Records(
         rows,
-        crs,
+        datum,
         snap_m,
         [name for name in _last(chain, "out", []) if name in present],
         rules,
@@ -353,7 +348,15 @@ def read_records(study: Path, working_crs: str) -> Records:
         chain[-1][1].get("name"),
         chain[-1][1].get("revision"),
         said_by=said_by,
+        shifts=[layer.shift_m for layers in read for layer in layers],
     )
+
+
+def _crs(stated: str) -> CRS:
+    try:
+        return CRS.from_user_input(stated)
+    except CRSError as error:
+        raise UnreadableError(f"the crs {str(stated)[:80]!r} is unknown") from error
 
 
 def _settings(place: Path, seen: list[Path]) -> list[tuple[Path, dict[str, Any]]]:
@@ -406,9 +409,9 @@ def _layers_by_name(folder: Path) -> list[dict[str, Any]]:
 
 
 def _layer(
-    layer: dict[str, Any], folder: Path, crs: CRS, inputs: list[tuple[str, str]]
-) -> list[Row]:
-    """Rows of one layer under our names, in our units, geometry in the working CRS."""
+    layer: dict[str, Any], folder: Path, grid: CRS | None, inputs: list[tuple[str, str]]
+) -> Drawn:
+    """Rows of one layer under our names, in our units, geometry as it stands."""
     path = folder / layer["source"]
     if not path.exists():
         raise UnreadableError(f"the source {layer['source']!r} does not exist")
@@ -432,20 +435,10 @@ def _layer(
         renamed = {key: value for key, value in one.items() if key not in theirs}
         renamed |= {ours: one[name] for ours, name in names.items() if name in one}
         rows.append(typed(layer["role"], {**renamed, **constants}, layer))
-    own = CRS.from_user_input(layer["crs"]) if "crs" in layer else stated
-    _place(layer["role"], rows, own, crs, float(layer.get("accuracy_m", 0.0)))
-    return rows
-
-
-def _place(role: str, rows: list[Row], own: CRS | None, crs: CRS, accuracy_m: float) -> None:
-    """Bring rows into the working CRS, and note how far they may lie from where they are."""
-    given = _given_crs(rows, own, crs)
-    for row in rows:
-        row["_given"], row["_given_degrees"] = row.get("geometry"), given.is_geographic
-    _leave_out_of_area(role, rows, given, crs)
-    shift = _moved(rows, own, crs)
-    for row in rows:
-        row["_accuracy_m"], row["_shift_m"] = accuracy_m + shift, shift
+    own = _crs(layer["crs"]) if "crs" in layer else stated
+    if own is None:  # degrees for `lon` and `lat`, else the study's
+        own = LON_LAT if any(row.get("_degrees") for row in rows) else grid or LON_LAT
+    return Drawn(layer["role"], rows, own, float(layer.get("accuracy_m", 0.0)))
 
 
 def proposed(records: Records, rows: dict[str, list[Row]]) -> Records:
@@ -455,7 +448,7 @@ def proposed(records: Records, rows: dict[str, list[Row]]) -> Records:
     ----------
     records : Records
     rows : dict of str to list of rows
-        By role; geometries as WKT in the records' CRS.
+        By role; geometries as WKT in longitude and latitude, WGS 84.
 
     Returns
     -------
@@ -464,7 +457,9 @@ def proposed(records: Records, rows: dict[str, list[Row]]) -> Records:
     own: dict[str, list[Row]] = {role: [] for role in ROLES}
     for role, mine in rows.items():
         own[role] = [typed(role, row, {}) for row in mine]
-        _place(role, own[role], None, records.crs, 0.0)
+        for row in own[role]:
+            row["_given"], row["_given_degrees"] = row.get("geometry"), True
+            row["_accuracy_m"], row["_shift_m"] = 0.0, 0.0
     told = {role: [{**row, "_faults": []} for row in mine] for role, mine in records.rows.items()}
     merged = laid_over(told, own)
     more = settle(merged, records.rules, records.snap_m, set())
@@ -580,89 +575,3 @@ def _is_number(cell: object) -> bool:
     except ValueError:
         return False
     return True
-
-
-def _given_crs(rows: list[Row], own: CRS | None, crs: CRS) -> CRS:
-    """The coordinate system of a layer: its own, degrees for `lon` and `lat`, else the study's."""
-    if own is None:
-        return LON_LAT if any(row.get("_degrees") for row in rows) else crs
-    return own
-
-
-def _leave_out_of_area(role: str, rows: list[Row], own: CRS, crs: CRS) -> None:
-    """Geometries outside the area of use of their own or the working CRS cannot be used."""
-    there = [row for row in rows if row.get("geometry") is not None]
-    if not there:
-        return
-    corners = shapely.bounds([row["geometry"] for row in there]).reshape(-1, 2).T
-    lon: Any
-    lat: Any
-    lon, lat = corners if own == LON_LAT else to_degrees(own).transform(*corners)
-    for area, margin in ((own.area_of_use, 3.0), (crs.area_of_use, 6.0)):
-        west, south, east, north = area.bounds if area else (-180.0, -90.0, 180.0, 90.0)
-        across = east < west
-        east += 360 * across
-        x = np.where(across & (lon < west - margin), lon + 360, lon)
-        good = (x >= max(west - margin, -180)) & (x <= max(east, min(east + margin, 180)))
-        good &= (lat >= max(south - margin, -90)) & (lat <= min(north + margin, 90))
-        inside: Any = np.asarray(good).reshape(-1, 2).all(axis=1).tolist()
-        outside = [row for row, one in zip(there, inside, strict=True) if not one]
-        for row in outside:
-            row["geometry"] = None
-            row["_faults"].append(undrawn(role))
-        if outside:
-            return
-
-
-def _moved(rows: list[Row], own: CRS | None, crs: CRS) -> float:
-    """Bring geometries into the working CRS; the accuracy of the datum shift, 0 where exact."""
-    there = [row for row in rows if row.get("geometry") is not None]
-    own = _given_crs(there, own, crs)
-    if not there or own == crs:
-        return 0.0
-    shapes = [row["geometry"] for row in there]
-    corners = shapely.bounds(shapes)
-    x, y = to_degrees(own).transform(corners[:, [0, 2]].ravel(), corners[:, [1, 3]].ravel())
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", UserWarning)
-        area = AreaOfInterest(min(x), min(y), max(x), max(y))
-        group = TransformerGroup(own, crs, always_xy=True, area_of_interest=area)
-    if not group.transformers:
-        raise UnreadableError(f"no transformation is known from {own.name} to {crs.name}")
-    transformer = group.transformers[0]
-    for row, shape in zip(there, carried(shapes, transformer), strict=True):
-        row["geometry"] = shape
-    good = transformer.accuracy < 0 or (group.best_available and transformer.accuracy <= 1.0)
-    return 0.0 if good else float(transformer.accuracy)
-
-
-@cache
-def to_degrees(crs: CRS) -> Transformer:
-    """The transformation from a coordinate system to longitude and latitude.
-
-    Parameters
-    ----------
-    crs : pyproj.CRS
-
-    Returns
-    -------
-    pyproj.Transformer
-    """
-    return Transformer.from_crs(crs, LON_LAT, always_xy=True)
-
-
-def carried(shape: Any, transformer: Transformer) -> Any:
-    """A geometry, or a list of them, in another coordinate system.
-
-    Parameters
-    ----------
-    shape : shapely geometry or list
-    transformer : pyproj.Transformer
-
-    Returns
-    -------
-    shapely geometry or ndarray
-    """
-    return shapely.transform(
-        shape, lambda points: np.column_stack(transformer.transform(points[:, 0], points[:, 1]))
-    )

@@ -66,7 +66,7 @@ def run(study: Path, file: Path) -> dict[str, Any]:
     """
     facts = read_evidence(file)
     try:
-        records = read_records(study, str(facts["crs"]))
+        records = read_records(study)
         tally, changed = judge(records, facts)
     except UnreadableError as error:
         raise StudyError([Problem(str(error), str(study))]) from error

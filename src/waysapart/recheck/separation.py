@@ -1,11 +1,7 @@
 """How far apart two paths run, by a plain comparison of every segment with every other.
 
-Everything is drawn in one conformal plane about the middle of the plant
-(stereographic), with long straight stretches divided along the geodesic first. In
-a conformal plane lengths about a place are those on the ground times the scale
-there, whatever their direction; so every distance is divided by the scale of the
-place where it is measured. What lies too far apart for that is measured along the
-geodesic between the two places.
+Everything is drawn in the plane of `waysapart.recheck.places`, and every distance is divided by
+its scale at the place where it is measured.
 """
 
 from __future__ import annotations
@@ -19,23 +15,18 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import shapely
-from pyproj import Proj, Transformer
-from shapely.ops import substring
 
 from waysapart.evidence import Approach, Circuit, Group, Stretch, VerdictWitness
 from waysapart.recheck.evidence import About
 from waysapart.recheck.faulty_rows import grouped
-from waysapart.recheck.plant import covered, geodesic_m, wrong_m
-from waysapart.recheck.records import GEOD, LON_LAT, carried
+from waysapart.recheck.places import GEOD, geodesic_m, part_of
+from waysapart.recheck.plant import covered, wrong_m
 from waysapart.recheck.reliance import Asset, Key, Trial, World, name_of, service_of
 from waysapart.recheck.sharing import Subject, Waived, share_contest
 
 Claim = Circuit | Group
-STRAIGHT_M = 500.0
 FAR_AWAY_M = 1e9
 """Beyond any plant, in the plane."""
-FAR_M = 1_000.0
-"""Beyond this a distance is that of the geodesic between the two places."""
 TOUCH_M = 0.001
 CLOSE_M = 0.01
 """Tolerance of figures of the evidence: rounding, and two methods of measuring."""
@@ -50,8 +41,6 @@ OVERLAP_M = 0.1
 FOLD_RATIO = 10.0
 _ROUNDING_M = 1e-6
 _ROUND = 256
-_MOST_SCALE = 1.1
-"""Greatest scale of the plane anywhere within 3,000 km of its middle, rounded up."""
 _ROUND_ZONE = 1024
 _SCALE_STEP = 3e-6
 """By how much the scale differs between the places, 100 m apart, where it is computed."""
@@ -112,68 +101,31 @@ class Plane:
 
     def __init__(self, world: World) -> None:
         self.world, records = world, world.ground.records
-        lonlat = records.segments_lonlat
-        middle = records.middle() or (0.0, 0.0)
-        stereographic = f"+proj=stere +lat_0={middle[1]} +lon_0={middle[0]} +datum=WGS84 +units=m"
-        self._flat = Transformer.from_crs(LON_LAT, stereographic, always_xy=True)
-        self._factors = Proj(stereographic)
-        run_on = _unwrapped(list(lonlat.values()), middle[0])
-        self._segments = dict(zip(lonlat, run_on, strict=True))
-        whole = zip(lonlat, self.flat(_divided(run_on)), strict=True)
+        self.sheet, self._segments = records.sheet, records.segments_lonlat
+        self.flat, self.scale, self.metres = self.sheet.flat, self.sheet.scale, self.sheet.metres
         self._lines: dict[Line, tuple[Any, float]] = {
-            (name, 0.0, 1.0): (line, records.drawn_m[name]) for name, line in whole
+            (name, 0.0, 1.0): (records.flat[name], records.drawn_m[name]) for name in self._segments
         }
         rows = records.by["segments"]
         self.kinds = {str(row["kind"]) for row in rows.values()}
         self.wrong_m = {name: wrong_m(row) for name, row in rows.items()}
         self.worst_m = 2 * max(self.wrong_m.values(), default=0.0)
-        places = {**records.lonlat("sites"), **records.lonlat("structures")}
-        flat = self.flat(list(places.values()))
-        self.places: dict[str, Any] = dict(zip(places, flat, strict=True))
+        places = (*records.lonlat("sites"), *records.lonlat("structures"))
+        self.places: dict[str, Any] = {name: records.flat[name] for name in places}
         self._cut: dict[tuple[int, int], tuple[Any, Any, Any]] = {}
         self._followed: dict[Key, list[Followed]] = {}
         self._round: dict[tuple[str | None, float], Any] = {}
-        self._scales: dict[tuple[float, float], float] = {}
 
     @cached_property
     def order(self) -> dict[Key, int]:
         """Every path with its place among the paths."""
         return {key: place for place, key in enumerate(self.world.paths)}
 
-    def flat(self, shape: Any) -> Any:
-        """A shape in longitude and latitude, in the plane."""
-        return carried(shape, self._flat)
-
-    def degrees(self, place: Any) -> tuple[float, float]:
-        """Longitude and latitude of a point in the plane."""
-        lon, lat = self._factors(place.x, place.y, inverse=True)
-        return float(lon), float(lat)
-
-    def scale(self, place: Any) -> float:
-        """Scale factor at a point: metres in the plane for a metre on the ground.
-
-        Worked out every 100 m: up to 3,000 km from the middle it differs by less than 3e-6
-        between these, 3 mm in the longest distance that is measured so.
-        """
-        near = round(place.x, -2), round(place.y, -2)
-        if near not in self._scales:
-            degrees = self._factors(*near, inverse=True)
-            self._scales[near] = float(self._factors.get_factors(*degrees).meridional_scale)
-        return self._scales[near]
-
-    def metres(self, one: Any, other: Any) -> float:
-        """Distance on the ground in metres between two shapes in the plane."""
-        places = [shapely.Point(at) for at in shapely.shortest_line(one, other).coords]
-        away = places[0].distance(places[1]) / self.scale(places[0])
-        if away < FAR_M:
-            return float(away)
-        return geodesic_m(self.degrees(places[0]), self.degrees(places[1]))
-
     def line(self, line: Line) -> tuple[Any, float]:
         """A line in the plane, and its length on the ground in metres."""
         if line not in self._lines:
-            part = substring(self._segments[line[0]], *line[1:], normalized=True)
-            self._lines[line] = self.flat(_divided([part])[0]), GEOD.geometry_length(part)
+            part = part_of(self._segments[line[0]], *line[1:])
+            self._lines[line] = self.sheet.drawn([part])[0], GEOD.geometry_length(part)
         return self._lines[line]
 
     def followed(self, path: Key) -> list[Followed]:
@@ -229,7 +181,9 @@ class Plane:
             if item.at_m - TOUCH_M <= at_m <= item.at_m + item.length_m + TOUCH_M:
                 part = (at_m - item.at_m) / item.length_m if item.length_m else 0.0
                 part = min(max(1 - part if item.backward else part, 0.0), 1.0)
-                place = self.line(item.line)[0].interpolate(part, normalized=True)
+                line = self.line(item.line)[0]
+                length = self.sheet.length(line)
+                place = line.interpolate(length.flat_at(part * length.metres))
                 away = min(away, self.metres(place, told))
         return away
 
@@ -296,36 +250,6 @@ class Plane:
         return self._round[site, zone_m]
 
 
-def _unwrapped(lines: list[Any], middle: float) -> Any:
-    """Lines whose longitudes run on, without a leap, about a meridian."""
-
-    def run_on(points: Any) -> Any:
-        found = points.copy()
-        found[:, 0] = (points[:, 0] - middle + 180.0) % 360.0 - 180.0 + middle
-        return found
-
-    return shapely.transform(lines, run_on)
-
-
-def _divided(lines: Iterable[Any]) -> list[Any]:
-    """Lines with vertices along the geodesic where they run straight for long."""
-    found = list(lines)
-    points, owner = shapely.get_coordinates(found, return_index=True)
-    lon, lat = points.T
-    metres = np.asarray(GEOD.inv(lon[:-1], lat[:-1], lon[1:], lat[1:])[2])
-    long = (metres > STRAIGHT_M) & (owner[1:] == owner[:-1])
-    for number in set(owner[1:][long].tolist()):
-        mine = np.flatnonzero(owner == number)
-        more = [tuple(points[mine[0]])]
-        for k in mine[:-1]:
-            if long[k]:
-                count = int(metres[k] // STRAIGHT_M) + 1
-                more += GEOD.npts(lon[k], lat[k], lon[k + 1], lat[k + 1], count)
-            more.append(tuple(points[k + 1]))
-        found[number] = shapely.LineString(more)
-    return found
-
-
 def closest_m(plane: Plane, pair: PathPair) -> float | None:
     """Least distance of both paths outside the zones; None where nothing is left of one.
 
@@ -358,14 +282,17 @@ def _pieces(shapes: list[Any]) -> Any:
     return np.concatenate([straight, parts[alone]])
 
 
-def meetings(pair: PathPair, reach_m: float) -> list[tuple[Line, Line]]:
-    """Lines of the first and second path that come within a distance of each other."""
+def meetings(pair: PathPair, reach_m: float, widest: float) -> list[tuple[Line, Line]]:
+    """Lines of the first and second path that come within a distance of each other.
+
+    `widest` is at least the scale of the plane anywhere there.
+    """
     first = [line for line in dict.fromkeys(item.line for item in pair.first) if line in pair.left]
     second = [
         line for line in dict.fromkeys(item.line for item in pair.second) if line in pair.left
     ]
     tree = shapely.STRtree([pair.left[line] for line in second])
-    reach_m *= _MOST_SCALE
+    reach_m *= widest
     mine = [pair.left[line] for line in first]
     close = tree.query(mine, predicate="dwithin", distance=reach_m) if mine else ((), ())
     return [(first[a], second[b]) for a, b in sorted(zip(*close, strict=True))]
@@ -378,7 +305,7 @@ def near_rows(plane: Plane, pair: PathPair, limits: LeastDistances) -> list[Near
     """
     found = []
     at = grouped((item.line, item) for item in pair.first)
-    for one, other in meetings(pair, limits.widest_m + TOUCH_M):
+    for one, other in meetings(pair, limits.widest_m + TOUCH_M, plane.world.records.widest):
         limit = limits.of_m(one[0], other[0])
         if limit <= 0:
             continue
@@ -810,7 +737,7 @@ def _check_cross(
     """Check that every place where lines meet in plan is claimed, unless it is shared."""
     plane, world, used = apart.plane, apart.plane.world, set[int]()
     at_shared = [plane.places[name] for name in pair.shared if name in plane.places]
-    for one, other in meetings(pair, 0.0015):
+    for one, other in meetings(pair, 0.0015, world.records.widest):
         names = one[0], other[0]
         kinds = [str(world.ground.kind[name]) for name in names]
         forbidden = any(forbids(service, *kinds) for service in apart.services)

@@ -10,7 +10,10 @@ from datetime import UTC, date, datetime, timedelta
 from itertools import chain, product
 from typing import Any
 
-from pyproj import CRS
+import numpy as np
+import shapely
+from pyproj import CRS, Transformer
+from pyproj.exceptions import CRSError
 
 from waysapart.evidence import Circuit, Evidence, Group, VerdictWitness
 from waysapart.gaps import GAP_CODES
@@ -19,6 +22,7 @@ from waysapart.recheck.faulty_rows import day_of, grouped
 from waysapart.recheck.figures import newest_measurements
 from waysapart.recheck.gaps import LIMITS_OF, GapKey, blanks, check_gaps_of, meaning
 from waysapart.recheck.limits import all_kept
+from waysapart.recheck.places import LON_LAT
 from waysapart.recheck.records import WHOLE, Records, shipped_sources
 from waysapart.recheck.reliance import Trial, World, check_paths, check_roles, name_of
 from waysapart.recheck.separation import (
@@ -231,7 +235,9 @@ def check_names(records: Records, facts: Evidence, about: About) -> None:
 
 
 def check_crs(records: Records, crs: str, about: About) -> None:
-    """Check that the working CRS is the study's own, or else a UTM zone at or beside the plant.
+    """Check that the grid shown is the study's own, or else a UTM zone at or beside the plant.
+
+    Where neither holds the plant it is degrees.
 
     Parameters
     ----------
@@ -241,17 +247,50 @@ def check_crs(records: Records, crs: str, about: About) -> None:
     about : About
         Tallies the claims.
     """
+    try:
+        shown = CRS.from_user_input(crs)
+    except CRSError:
+        about.holds(False, f"the crs {crs[:80]!r} is unknown")
+        return
     if records.stated_crs is not None:
-        same = CRS.from_user_input(records.stated_crs) == records.crs
+        stated = CRS.from_user_input(records.stated_crs)
+        same = shown == stated or (shown == LON_LAT and not _has_place_for(stated, records))
         about.holds(same, f"the crs is {crs!r}, not {records.stated_crs!r} of the study")
         return
-    code = int((records.crs.to_authority() or ("", "0"))[1])
+    if shown == LON_LAT:
+        about.holds(not _in_one_zone(records), "the crs is degrees, though one UTM zone holds all")
+        return
+    code = int((shown.to_authority() or ("", "0"))[1])
     zone = next((code - codes.start for codes in _UTM if code in codes), None)
-    middle = records.middle()
+    middle = records.sheet.middle
     near = zone is not None and (
         middle is None or abs((middle[0] - (zone * 6 - 177) + 180) % 360 - 180) <= _BESIDE_DEG
     )
     about.holds(near, f"the crs {crs!r} is not the UTM zone of the plant")
+
+
+def _corners(records: Records) -> Any:
+    shapes = [one for role in records.rows for one in _drawn(records, role)]
+    return shapely.bounds(shapes).reshape(-1, 2)
+
+
+def _drawn(records: Records, role: str) -> list[Any]:
+    return [row["geometry"] for row in records.rows[role] if row.get("geometry") is not None]
+
+
+def _has_place_for(grid: CRS, records: Records) -> bool:
+    way = Transformer.from_crs(LON_LAT, grid, always_xy=True)
+    return bool(np.isfinite(way.transform(*_corners(records).T)).all())
+
+
+def _in_one_zone(records: Records) -> bool:
+    """Whether all plant surely lies within the zone in its middle."""
+    lon, _ = _corners(records).T
+    if not len(lon):
+        return False
+    zone = int(min(((lon.min() + lon.max()) / 2 + 180) // 6, 59))
+    west = zone * 6 - 180
+    return bool(lon.min() >= west - 2 and lon.max() <= west + 8)
 
 
 def check_assumptions(world: World, facts: Evidence, about: About) -> None:
@@ -375,6 +414,8 @@ def _to_sign(world: World) -> Iterator[tuple[str, Any, str, str, int]]:
         unit = "us" if column == "delay_us" and value != "none" else ""
         path = ("records", column, rule) if rule else ("records", column)
         yield f"records.{column}.{kind}", value, unit, _source(records, path), count
+    if shifts := [shift for shift in records.shifts if shift > 0]:
+        yield "datum_shift.accuracy_m", max(shifts), "m", "PROJ", len(shifts)
     excuse = records.rules["groups"]["excuse"] if world.groups else []
     ignored = sorted(world.ground.left_out)
     for path, kinds in (("groups", "excuse"), excuse), (("reliance", "ignore_kinds"), ignored):

@@ -197,7 +197,7 @@ class Encounters:
         Returns
         -------
         tuple of float
-            West, south, east, north, in the working CRS; infinite where unknown.
+            West, south, east, north, in degrees; infinite where unknown.
         """
         place = self._place[asset]
         return tuple(self._bounds[place if place >= 0 else asset].tolist())
@@ -298,12 +298,10 @@ class Encounters:
 
     @cached_property
     def _bounds(self) -> np.ndarray:
-        """Bounds of all geometries in the working CRS, shape (assets, 4); infinite without."""
+        """Bounds of all geometries in degrees, shape (assets, 4); infinite without."""
         network = self._reliance.network
         bounds = np.full((len(network.assets), 4), np.inf)
         for role in network.assets.start:
             if ROLES[role].geometry:
-                bounds[network.assets.of_role(role)] = shapely.bounds(
-                    network.study.geometries(role)
-                )
+                bounds[network.assets.of_role(role)] = shapely.bounds(network.study.lonlat(role))
         return np.where(np.isnan(bounds), np.inf, bounds)

@@ -45,14 +45,14 @@ def proof_geometry(proof: Tied) -> dict[str, Any]:
     dict
         `plant` (segments), `points` (structures and sites), `paths` (ids of the
         segments that each path of each circuit follows), `hazards` (grown by
-        their reach).
+        their reach). Longitudes run on across the antimeridian.
     """
     study = proof.study
+    run_on = study.plane.run_on
     return {
-        "plant": _collection(proof, "segments", proof.network.lonlat),
+        "plant": _collection(proof, "segments", run_on(proof.network.lonlat)),
         "points": _merged(
-            _collection(proof, role, positions_deg(study, study.geometries(role)))
-            for role in ("structures", "sites")
+            _collection(proof, role, run_on(study.lonlat(role))) for role in ("structures", "sites")
         ),
         "paths": {"type": "FeatureCollection", "features": _paths(proof)},
         "hazards": _collection(proof, "hazards", _grown(proof)),
@@ -99,7 +99,7 @@ def _grown(proof: Tied) -> np.ndarray:
     study = proof.study
     reach = np.nan_to_num(study.tables["hazards"]["reach_m"].to_numpy(dtype=np.float64))
     shapes = study.geometries("hazards")
-    return positions_deg(study, np.where(reach > 0, shapely.buffer(shapes, reach), shapes))
+    return study.plane.run_on(positions_deg(study, study.plane.grown(shapes, reach)))
 
 
 def _paths(proof: Tied) -> list[dict[str, Any]]:

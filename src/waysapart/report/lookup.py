@@ -145,15 +145,17 @@ def working_grid(crs: CRS, frame: tuple[float, float, float, float]) -> Grid | N
     Parameters
     ----------
     crs : CRS
-        Projected, in metres.
+        The grid that the study shows.
     frame : tuple of float
         West, south, east, north, degrees.
 
     Returns
     -------
     Grid or None
-        None where no polynomial comes within 50 m.
+        None where no polynomial comes within 50 m, or where the system is longitude and latitude.
     """
+    if crs.is_geographic:
+        return None
     west, south, east, north = frame
     centre = (west + east) / 2, (south + north) / 2
     # A window shows more than the study: extend both axes to its longer side.

@@ -9,6 +9,7 @@ that 100,000 segments stay a file of reasonable size.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -30,6 +31,7 @@ MAP_ID = "plan"
 _DEGREE = 1_000_000
 _HOST = re.compile(r"[A-Za-z0-9.{}-]+(:\d+)?")
 _WORLD = (-180.0, -85.0, 180.0, 85.0)
+_SLACK_DEG = 0.01
 _PLAN = """
 {% macro html(this, kwargs) %}
 <p class="unseen" id="map-label">{{ this.label }}</p>
@@ -159,6 +161,26 @@ def opening(geo: Geo) -> tuple[float, float, float, float]:
     return west, south, east, north
 
 
+def on_map(at: Sequence[float], west: float) -> list[float]:
+    """A place as the map draws it: its longitude runs on from the map's western edge.
+
+    Parameters
+    ----------
+    at : sequence of float
+        Longitude and latitude, degrees.
+    west : float
+        The western edge of the map's frame.
+
+    Returns
+    -------
+    list of float
+        Rounded to 0.1 m.
+    """
+    lon = float(at[0])
+    turns = math.ceil((west - _SLACK_DEG - lon) / 360.0)
+    return [round(lon + 360.0 * turns, 6), round(float(at[1]), 6)]
+
+
 def has_places(geo: Geo) -> bool:
     """Whether there is anything to draw on a map.
 
@@ -209,6 +231,7 @@ def map_data(facts: Facts, geo: Geo, tiles: Tiles | None = None) -> dict[str, An
     place = {str(f["properties"]["id"]): i for i, f in enumerate(plant)}
     circuits = list(facts.get("circuits", []))
     number = {str(c["id"]): i for i, c in enumerate(circuits)}
+    west = frame(geo)[0]
     data: dict[str, Any] = {
         "frame": list(opening(geo)),
         "plant": {**_properties(plant), **_lines([f["geometry"] for f in plant])},
@@ -227,11 +250,11 @@ def map_data(facts: Facts, geo: Geo, tiles: Tiles | None = None) -> dict[str, An
             }
             for c in circuits
         ],
-        "marks": [mark for i, c in enumerate(circuits) for mark in _marks(i, c)],
-        "close": _close(facts, number),
+        "marks": [mark for i, c in enumerate(circuits) for mark in _marks(i, c, west)],
+        "close": _close(facts, number, west),
         "worst": [
             {
-                "at": [round(float(x), 6) for x in one["at"]],
+                "at": on_map(one["at"], west),
                 "radius_m": one["radius_m"],
                 "lost": [number[c] for c in one["circuits_lost"] if c in number],
             }
@@ -355,7 +378,7 @@ def _shape_of(kind: str) -> str:
     return {"Point": "point", "LineString": "line", "MultiLineString": "line"}.get(kind, "area")
 
 
-def _marks(circuit: int, facts: Facts) -> Iterable[dict[str, Any]]:
+def _marks(circuit: int, facts: Facts, west: float) -> Iterable[dict[str, Any]]:
     for what in ("near", "cross"):
         for found in facts.get(what, []):
             if found.get("at") is None:
@@ -365,7 +388,7 @@ def _marks(circuit: int, facts: Facts) -> Iterable[dict[str, Any]]:
                 "what": what,
                 "main": found.get("main"),
                 "alternate": found.get("alternate"),
-                "at": [round(float(x), 6) for x in found["at"]],
+                "at": on_map(found["at"], west),
                 "distance_m": found.get("distance_m"),
                 "length_m": found.get("length_m"),
                 "waived": bool(found.get("waived")),
@@ -373,12 +396,18 @@ def _marks(circuit: int, facts: Facts) -> Iterable[dict[str, Any]]:
             yield visible_all(mark)
 
 
-def _close(facts: Facts, number: Mapping[str, int]) -> list[dict[str, Any]]:
+def _close(facts: Facts, number: Mapping[str, int], west: float) -> list[dict[str, Any]]:
     """Courses of near stretches on both paths, by circuit."""
     strips = (facts.get("strips") or {}).get("circuit", {})
     return [
         {"circuit": number[name], **_lines([{"type": "MultiLineString", "coordinates": lines}])}
         for name, strip in strips.items()
         if name in number
-        if (lines := [line for near in strip["near"] for line in near["lines"]])
+        if (
+            lines := [
+                [on_map(at, west) for at in line]
+                for near in strip["near"]
+                for line in near["lines"]
+            ]
+        )
     ]

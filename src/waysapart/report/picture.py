@@ -13,6 +13,7 @@ from shapely.geometry import shape
 
 from waysapart.report.escape import html_text
 from waysapart.report.geometry import Facts, Geo
+from waysapart.report.map import on_map
 from waysapart.report.marks import LAID
 
 _WIDTH = 680.0
@@ -79,7 +80,7 @@ class _Sheet:
 
     def __init__(self, bounds: Sequence[float]) -> None:
         west, south, east, north = (float(value) for value in bounds)
-        self._west, self._top = west, _down(north)
+        self.west, self._top = west, _down(north)
         wide = max(east - west, 1e-4) / 360.0
         tall = max(_down(south) - self._top, 1e-7)
         low, high = (limit - 2 * _MARGIN for limit in _HEIGHTS)
@@ -91,7 +92,7 @@ class _Sheet:
 
     def place(self, points: np.ndarray) -> np.ndarray:
         """Pixels of longitudes and latitudes, shape (n, 2)."""
-        x = self._left + (points[:, 0] - self._west) / 360.0 * self._scale
+        x = self._left + (points[:, 0] - self.west) / 360.0 * self._scale
         y = self._over + (_down(points[:, 1]) - self._top) * self._scale
         return np.column_stack([x, y])
 
@@ -190,7 +191,7 @@ def _marks(facts: Facts, drawn: Facts, shapes: Facts, sheet: _Sheet) -> list[str
                 diamonds[patch] = f"M{x:.1f} {y - 6:.1f}l6 6l-6 6l-6 -6z"
         for found in (*circuit.get("near", []), *circuit.get("cross", [])):
             if found.get("at") is not None:
-                x, y = sheet.place(np.array([found["at"][:2]], dtype=np.float64))[0]
+                x, y = sheet.place(np.array([on_map(found["at"], sheet.west)]))[0]
                 patch = (round(x / 10), round(y / 10))
                 rounds[patch] = f'<circle class="near" cx="{x:.1f}" cy="{y:.1f}" r="6"/>'
     return [f'<path class="bridge" d="{"".join(diamonds.values())}"/>', *rounds.values()]

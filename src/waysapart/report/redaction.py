@@ -26,9 +26,10 @@ from pyproj import CRS, Transformer
 from shapely.geometry import MultiPoint, Polygon, mapping, shape
 
 from waysapart.errors import CallError
-from waysapart.evidence import schema
+from waysapart.evidence import SHIFT_KEY, SHIFT_SOURCE, schema
 from waysapart.gaps import GAP_CODES
 from waysapart.report.geometry import Facts, Geo
+from waysapart.report.map import frame
 from waysapart.report.marks import KNOWN_KINDS
 from waysapart.report.view import ReportFacts
 from waysapart.schema import ROLES
@@ -253,7 +254,7 @@ def reduced(
     facts, geo
         From `waysapart.report.write.report_facts`.
     crs : CRS
-        The working system, in which the grid lies.
+        The grid that the study shows, in which that of the report lies.
     outside : Outside
 
     Returns
@@ -272,6 +273,11 @@ class _Reducer:
         self._facts, self._geo = facts, geo
         self._grid_m = outside.grid_m
         self._secret = outside.secret or secrets.token_bytes(32)
+        metric = all(axis.unit_name in {"metre", "meter"} for axis in crs.axis_info[:2])
+        if not metric:  # degrees: the study shows no grid
+            west, south, east, north = frame(geo)
+            middle = f"+lon_0={(west + east) / 2} +lat_0={(south + north) / 2}"
+            crs = CRS.from_user_input(f"+proj=stere {middle} +datum=WGS84 +units=m")
         self._there = Transformer.from_crs("EPSG:4326", crs, always_xy=True)
         self._back = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
         self._new: dict[str, str] = {"main": "main", "alternate": "alternate", "default": "default"}
@@ -690,7 +696,7 @@ class _Reducer:
         """Shipped values as they are; of those that the study states what this program knows."""
         rows = []
         for row in self._facts["assumptions"]:
-            ours = row["source"] in _shipped_sources()
+            ours = row["source"] in _shipped_sources() or row["source"] == SHIFT_SOURCE
             rows.append(
                 {
                     "key": self._dotted(str(row["key"])),
@@ -705,6 +711,8 @@ class _Reducer:
     def _dotted(self, key: str) -> str:
         """A key of the rules; a part of it that the study may have named is replaced."""
         records = _RECORDS_KEY.fullmatch(key)
+        if key == SHIFT_KEY:
+            return key
         if records is not None:
             return f"records.{records[1]}.{self._rule_name(records[2].strip(chr(34)))}"
         parts = [part.strip('"') for part in _KEY_PART.findall(key)]
@@ -789,6 +797,8 @@ class _Reducer:
         east, north = self._there.transform(lonlat[:, 0], lonlat[:, 1])
         nodes = [np.round(np.asarray(axis) / self._grid_m) * self._grid_m for axis in (east, north)]
         lon, lat = self._back.transform(nodes[0], nodes[1])
+        # on the side of the antimeridian where it came from
+        lon = np.asarray(lon) + 360.0 * np.round((lonlat[:, 0] - np.asarray(lon)) / 360.0)
         return [[round(float(x), 5), round(float(y), 5)] for x, y in zip(lon, lat, strict=True)]
 
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from waysapart.evidence import (
+    SHIFT_KEY,
     Assumption,
     Circuit,
     Cross,
@@ -782,6 +783,9 @@ def assumption_said(row: Assumption) -> str:
         column, _, kind = rest.partition(".")
         taken = value if isinstance(value, str) else f"{value:g} µs"
         return f"{said_of_blanks(column, kind, count)}: taken as {taken}"
+    if row["key"] == SHIFT_KEY:
+        lie = "layer lies" if count == 1 else "layers lie"
+        return f"{count} {lie} within {value:g} m of where another datum puts the rest of the plant"
     names = [str(name) for name in value]
     if head == "groups":
         return f"members of a group may share at their ends: {sentence_list(names)}"

@@ -277,8 +277,9 @@ def _areas(base: Base, sites: Sequence[Site]) -> Any:
         shapes = site.area.geometry
         flat = shapely.get_dimensions(shapes) == 0
         reach = np.where(flat, max(site.reach_m, _POINT_M), site.reach_m)
-        grown = np.where(reach > 0, shapely.buffer(shapes, reach), shapes)
-        for number, one in enumerate(positions_deg(base.study, grown), start=1):
+        grown = base.study.plane.grown(shapes, reach)
+        drawn = base.study.plane.run_on(positions_deg(base.study, grown))
+        for number, one in enumerate(drawn, start=1):
             label = site.name or f"works {number}"
             yield {
                 "type": "Feature",

@@ -16,7 +16,7 @@ from waysapart.arrays import csr_row
 from waysapart.errors import CallError
 from waysapart.evidence import FORMAT, Evidence, Input, Verdict
 from waysapart.network.build_network import Network
-from waysapart.reroute.new_plant.candidates import Candidates
+from waysapart.reroute.new_plant.candidates import Candidates, in_degrees
 from waysapart.reroute.new_plant.measures import Option
 from waysapart.reroute.new_plant.what_to_build import Building, what_to_build
 from waysapart.reroute.plant.cable_sections import like
@@ -79,7 +79,8 @@ def reroute(
     avoid : collection of str
         Ids of assets or links that no path may rely on.
     avoid_area : sequence of geometry, optional
-        Areas in the study's working CRS; no path may use plant that they touch.
+        Areas in longitude and latitude, WGS 84, or a GeoSeries or GeoDataFrame that states its
+        CRS; no path may use plant that they touch.
     listed_only : bool
         Only links on record; nothing is spliced or patched.
     fibres : int
@@ -224,7 +225,7 @@ def _touched_by(study: Study, areas: Sequence[Any] | np.ndarray | None) -> froze
     if areas is None or not len(areas):
         return frozenset()
     found: set[str] = set()
-    shapes = np.asarray(areas, dtype=object)
+    shapes = study.plane.flat(in_degrees(areas))
     for role in ("sites", "structures", "segments"):
         plant = study.geometries(role)
         if len(plant):

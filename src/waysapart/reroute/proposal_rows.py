@@ -614,7 +614,7 @@ def _write(study: Study, draft: Draft, folder: Path, name: str, change: Change) 
         frame = pd.DataFrame(cells)
         path = change.place(folder / _file_of(role))
         if role == "segments":
-            shapes = gpd.GeoDataFrame(frame, geometry="geometry", crs=study.crs).to_crs(LON_LAT)
+            shapes = gpd.GeoDataFrame(frame, geometry="geometry", crs=LON_LAT)
             write_layer(
                 shapes,
                 path,

@@ -41,7 +41,7 @@ _TOML = """\
 
 name = {name}
 # revision = "A"
-# crs = "EPSG:25832"       # working CRS in metres; left out: the UTM zone of the data
+# crs = "EPSG:25832"       # grid that reports also show, and CRS of layers that state none
 # rules = "rules.toml"     # where the rules stand; a rules.toml in this folder needs no mention
 # extends = "../as-built"  # start from another study, then add, replace (same id) and remove
 # remove = ["D-17"]        # with extends: ids that go

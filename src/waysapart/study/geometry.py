@@ -228,7 +228,7 @@ def _join_parts(geometry: NDArray[np.object_], several: NDArray[np.bool_]) -> di
             (
                 number
                 for number, (part, after) in enumerate(pairwise(parts), start=1)
-                if not np.array_equal(part[-1], after[0])
+                if not _one_place(part[-1], after[0])
             ),
             None,
         )
@@ -242,6 +242,13 @@ def _join_parts(geometry: NDArray[np.object_], several: NDArray[np.bool_]) -> di
                 f"{_place(after)}"
             )
     return broken
+
+
+def _one_place(one: NDArray[np.float64], other: NDArray[np.float64]) -> bool:
+    """Whether parts meet: in one vertex, or where a line was cut at the antimeridian."""
+    both = one[:2], other[:2]
+    cut = both[0][1] == both[1][1] and both[0][0] == -both[1][0] and abs(both[0][0]) == 180.0
+    return np.array_equal(one, other) or bool(cut)
 
 
 def _place(point: NDArray[np.float64]) -> str:

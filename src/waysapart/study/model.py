@@ -11,8 +11,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Concatenate, ParamSpec, TypeVar
 
 import numpy as np
+import shapely
 
 from waysapart.gaps import Gap
+from waysapart.study.crs import LON_LAT
+from waysapart.study.plane import Plane
 from waysapart.study.sources import InputFile, Layer
 from waysapart.text import html_table
 
@@ -59,6 +62,10 @@ def kept_by_study(
     return asked
 
 
+PLANT_ROLES = ("sites", "structures", "segments")
+"""What hazards take and digs hit."""
+
+
 def now() -> datetime:
     """The present in UTC, or what SOURCE_DATE_EPOCH says it is (reproducible-builds.org)."""
     epoch = os.environ.get("SOURCE_DATE_EPOCH")
@@ -72,6 +79,18 @@ def today() -> date:
     return now().date()
 
 
+@dataclass
+class InPlane:
+    """The plane of a study and of all that are made of it, and what is drawn in it so far.
+
+    `shapes` holds by role the first table that was drawn and the latest, each with its
+    geometries.
+    """
+
+    plane: Plane | None = None
+    shapes: dict[str, list[tuple[pd.DataFrame, NDArray[np.object_]]]] = field(default_factory=dict)
+
+
 @dataclass(frozen=True)
 class Study:
     """A study: its tables, rules and sources. Nothing in it is ever changed in place.
@@ -81,10 +100,10 @@ class Study:
     name, revision, folder
         From study.toml; `folder` is where the study lies.
     crs : pyproj.CRS
-        Working CRS, projected, in metres.
+        The grid that reports and exports also show; longitude and latitude where there is none.
     tables : mapping of str to DataFrame
         One frame per role of `waysapart.schema.ROLES`, always there, possibly
-        empty; GeoDataFrames in the working CRS (geometries 2-D, None where
+        empty; GeoDataFrames in longitude and latitude, WGS 84 (geometries 2-D, None where
         blank) for roles with geometry. Every column of the role exists:
         text and lists as `str` (missing: NaN; a list is its ids joined by `;`),
         numbers and counts as float64 (NaN: blank), dates as datetime64. Extra
@@ -102,6 +121,8 @@ class Study:
     inputs : tuple of InputFile
     gaps : tuple of Gap
         What reading left open (references to removed records).
+    datum : pyproj.CRS
+        The geographic CRS of the datum that most of the plant states.
     notes : tuple of str
         Warnings for the report, such as the accuracy of a datum shift.
     files : tuple of Path
@@ -122,9 +143,46 @@ class Study:
     notes: tuple[str, ...] = ()
     on: date = field(default_factory=today)
     files: tuple[Path, ...] = ()
+    datum: CRS = LON_LAT
+    in_plane: InPlane = field(default_factory=InPlane, repr=False, compare=False)
+
+    @property
+    def plane(self) -> Plane:
+        """The plane about the middle of the plant, in which it is searched and measured.
+
+        A study that is made of another by `dataclasses.replace` keeps the other's.
+        """
+        if self.in_plane.plane is None:
+            shapes = np.concatenate([self.lonlat(role) for role in PLANT_ROLES])
+            self.in_plane.plane = Plane.about(shapely.get_coordinates(shapes))
+        return self.in_plane.plane
 
     def geometries(self, role: str) -> NDArray[np.object_]:
-        """Geometry of every row of a role in the working CRS; None where blank.
+        """Geometry of every row of a role in the study's plane, in metres; None where blank.
+
+        A length there is a length on Earth only once it is divided by the plane's scale at the
+        place: `Study.plane` measures.
+
+        Parameters
+        ----------
+        role : str
+            One without geometry has None in every row.
+
+        Returns
+        -------
+        ndarray of geometries, shape (rows,)
+        """
+        known = self.in_plane.shapes.setdefault(role, [])
+        table = self.tables[role]
+        for one, shapes in known:
+            if one is table:
+                return shapes
+        found = self.plane.flat(self.lonlat(role))
+        known[1:] = [(table, found)]
+        return found
+
+    def lonlat(self, role: str) -> NDArray[np.object_]:
+        """Geometry of every row of a role in longitude and latitude; None where blank.
 
         Parameters
         ----------
@@ -159,13 +217,13 @@ class Study:
         geometry : ndarray of geometries, shape (rows,)
             None where blank.
         crs : list of CRS, length (rows,)
-            The coordinate system of each; the working CRS for rows that no layer holds, such
-            as drafted ones.
+            The coordinate system of each; longitude and latitude for rows that no layer holds,
+            such as drafted ones.
         """
         table = self.tables[role]
         geometry = table["geometry"].to_numpy(dtype=object)[rows]
         layer, row = (table[name].to_numpy()[rows] for name in ("_layer", "_row"))
-        crs = [self.crs] * len(rows)
+        crs = [LON_LAT] * len(rows)
         for number in np.unique(layer).tolist():
             given = self.layers[number].given if number < len(self.layers) else None
             if given is None or self.layers[number].role != role:

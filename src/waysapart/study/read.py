@@ -13,11 +13,24 @@ from typing import TYPE_CHECKING
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 
 from waysapart.errors import StudyError
 from waysapart.schema import ASSET_ROLES, ROLES
 from waysapart.study.columns import clean, empty_frame, rename
-from waysapart.study.crs import check_area_of_use, corners_deg, layer_crs, reprojected, working_crs
+from waysapart.study.crs import (
+    LON_LAT,
+    check_area_of_use,
+    check_swapped,
+    corners_deg,
+    layer_crs,
+    onto_wgs_84,
+    parse_crs,
+    reference_datum,
+    shown_grid,
+    tell_swapped,
+    to_lon_lat,
+)
 from waysapart.study.geometry import checked_geometry, geometry_of, unusable
 from waysapart.study.ledger import Ledger, did_you_mean, folded_gaps, shown
 from waysapart.study.model import Study, today
@@ -55,6 +68,20 @@ class _Read:
     crs: CRS | None = None
     corners: NDArray[np.float64] | None = None
 
+    @property
+    def drawn(self) -> int:
+        """How many of its rows have a place."""
+        return 0 if self.corners is None else int(np.isfinite(self.corners[::2, 0]).sum())
+
+    def without(self, bad: NDArray[np.bool_]) -> _Read:
+        """The layer without the geometry of some rows."""
+        if self.geometry is None or self.corners is None or not bad.any():
+            return self
+        shapes = self.geometry.copy()
+        shapes[bad] = None
+        corners = np.where(np.repeat(bad, 2)[:, None], np.nan, self.corners)
+        return replace(self, geometry=shapes, corners=corners)
+
 
 def read_study(path: Path | str = ".", *, on: date | None = None, strict: bool = False) -> Study:
     """Read and validate a study.
@@ -75,7 +102,7 @@ def read_study(path: Path | str = ".", *, on: date | None = None, strict: bool =
     Returns
     -------
     Study
-        Geometries in the working CRS, lengths in metres.
+        Geometries in longitude and latitude, lengths in metres.
 
     Raises
     ------
@@ -97,23 +124,20 @@ def read_study(path: Path | str = ".", *, on: date | None = None, strict: bool =
     layers: list[Layer] = []
     reads: list[list[_Read]] = []
     unread: set[str] = set()
-    for settings in chain:
+    grids = _grids(chain, ledger)
+    for settings, grid in zip(chain, grids, strict=True):
         if settings.read is not None:
             ledger.inputs.append(settings.read)
         there = check_sources(settings, ledger)
-        found = [(spec, _read_layer(spec, layers, ledger)) for spec in there]
+        found = [(spec, _read_layer(spec, grid, layers, ledger)) for spec in there]
         reads.append([read for _, read in found if read is not None])
         unread |= {spec.role for spec in settings.layers if spec not in there}
         unread |= {spec.role for spec, read in found if read is None} | settings.unclear
     last = chain[-1]
-    crs_file = next((settings.file for settings in reversed(chain) if settings.crs), last.file)
-    crs = working_crs(
-        merged(chain, "crs"),
-        crs_file,
-        [read.corners for part in reads for read in part if read.corners is not None],
-        ledger,
-    )
-    tables = _chained(chain, reads, crs, layers, ledger)
+    reads, datum = _on_wgs_84(reads, grids[-1], layers, ledger)
+    corners = [read.corners for part in reads for read in part if read.corners is not None]
+    crs = shown_grid(grids[-1], corners, ledger)
+    tables = _chained(chain, reads, layers, ledger)
     rules_path = merged(chain, "rules")
     snap_m = merged(chain, "snap_m") or DEFAULT_SNAP_M
     tables = validate(
@@ -131,7 +155,7 @@ def read_study(path: Path | str = ".", *, on: date | None = None, strict: bool =
     if rules is not None:
         words_of_rules(tables, rules, rules_path.name if rules_path else "rules.toml", ledger)
     out = _out(chain, tables, ledger)
-    if ledger.problems or rules is None or crs is None:
+    if ledger.problems or rules is None:
         told = (f"record gap {gap['code']}: {gap['message']}" for gap in folded_gaps(ledger.gaps))
         raise StudyError(ledger.problems, [*ledger.notes, *islice(told, _MOST_GAPS)])
     return Study(
@@ -139,7 +163,7 @@ def read_study(path: Path | str = ".", *, on: date | None = None, strict: bool =
         revision=last.revision,
         folder=last.folder,
         crs=crs,
-        tables={name: _finished(name, frame, crs) for name, frame in tables.items()},
+        tables={name: _finished(name, frame) for name, frame in tables.items()},
         rules=rules,
         out=out,
         snap_m=snap_m,
@@ -149,7 +173,17 @@ def read_study(path: Path | str = ".", *, on: date | None = None, strict: bool =
         notes=tuple(ledger.notes),
         on=on or today(),
         files=tuple(files_of_chain(chain)),
+        datum=datum,
     )
+
+
+def _grids(chain: Sequence[Settings], ledger: Ledger) -> list[CRS | None]:
+    """The `crs` of each study of a chain: its own, else that of what it extends."""
+    found: list[CRS | None] = []
+    for settings in chain:
+        own = parse_crs(settings.crs, settings.file, "crs", ledger) if settings.crs else None
+        found.append(own or (found[-1] if found else None))
+    return found
 
 
 def _rules(chain: Sequence[Settings], ledger: Ledger) -> Rules | None:
@@ -166,7 +200,9 @@ def _rules(chain: Sequence[Settings], ledger: Ledger) -> Rules | None:
     return read_rules(path, path.name, ledger)
 
 
-def _read_layer(spec: LayerSpec, layers: list[Layer], ledger: Ledger) -> _Read | None:
+def _read_layer(
+    spec: LayerSpec, grid: CRS | None, layers: list[Layer], ledger: Ledger
+) -> _Read | None:
     try:
         raw = read_source(spec)
     except SourceError as fault:
@@ -197,7 +233,7 @@ def _read_layer(spec: LayerSpec, layers: list[Layer], ledger: Ledger) -> _Read |
         found = geometry_of(frame, role, layers, ledger)
         from_lon_lat = "geometry" not in frame and {"lon", "lat"} <= set(frame)
         has_geometry = bool(pd.notna(found).any())
-        crs = layer_crs(spec, raw.crs, has_geometry, from_lon_lat, ledger)
+        crs = layer_crs(spec, raw.crs, grid, has_geometry, from_lon_lat, ledger)
         geometry = checked_geometry(frame, found, role, layers, ledger)
         used = "geometry" if "geometry" in frame else None
         drop = [used] if used else [name for name in GEOMETRY_COLUMNS if name in frame]
@@ -212,7 +248,6 @@ def _read_layer(spec: LayerSpec, layers: list[Layer], ledger: Ledger) -> _Read |
 def _chained(
     chain: Sequence[Settings],
     reads: Sequence[Sequence[_Read]],
-    crs: CRS | None,
     layers: list[Layer],
     ledger: Ledger,
 ) -> dict[str, pd.DataFrame]:
@@ -229,7 +264,7 @@ def _chained(
         elif settings.remove:
             tables = without(tables, settings.remove, settings.file, ledger)
             removed |= set(settings.remove)
-        own = _tables(part, crs, layers, ledger)
+        own = _tables(part)
         tables = laid_over(tables, own)
     if not removed:
         return tables
@@ -246,17 +281,15 @@ def _empty(name: str) -> pd.DataFrame:
     return frame
 
 
-def _tables(
-    reads: Sequence[_Read], crs: CRS | None, layers: list[Layer], ledger: Ledger
-) -> dict[str, pd.DataFrame]:
-    """One frame per role, geometries in the working CRS."""
+def _tables(reads: Sequence[_Read]) -> dict[str, pd.DataFrame]:
+    """One frame per role."""
     parts: dict[str, list[pd.DataFrame]] = {name: [] for name in ROLES}
     for read in reads:
         frame = read.frame
         if read.geometry is not None:
-            moved = _moved(read, crs, layers, ledger)
+            shapes = pd.Series(read.geometry, dtype=object)
             frame = frame.copy()
-            frame.insert(len(ROLES[read.role].columns), "geometry", pd.Series(moved, dtype=object))
+            frame.insert(len(ROLES[read.role].columns), "geometry", shapes)
         parts[read.role].append(frame)
     tables = {}
     for name, frames in parts.items():
@@ -267,40 +300,88 @@ def _tables(
     return tables
 
 
-def _moved(
-    read: _Read, crs: CRS | None, layers: list[Layer], ledger: Ledger
-) -> NDArray[np.object_]:
-    assert read.geometry is not None
-    if crs is None or read.crs is None or read.corners is None or not len(read.frame):
-        return read.geometry
-    position = int(read.frame["_layer"].iloc[0])
+def _on_wgs_84(
+    reads: Sequence[Sequence[_Read]], grid: CRS | None, layers: list[Layer], ledger: Ledger
+) -> tuple[list[list[_Read]], CRS]:
+    """Layers with their geometry in longitude and latitude, and the datum that most of them state.
+
+    A geometry that cannot lie where it is said to lie is written down and left out.
+    """
     before = len(ledger.problems)
+    flat = [_in_its_area(read, layers, ledger) for part in reads for read in part]
+    flat = _without_swapped(flat, grid, layers, ledger)
+    datum = reference_datum([(read.crs, read.drawn) for read in flat if read.crs is not None])
+    if len(ledger.problems) == before:
+        flat = [_on_datum(read, datum, layers, ledger) for read in flat]
+        if datum != LON_LAT:
+            shapes = [read.geometry for read in flat if read.geometry is not None]
+            corners = [read.corners for read in flat if read.corners is not None]
+            onto = iter(onto_wgs_84(shapes, corners, datum))
+            flat = [
+                read if read.geometry is None else replace(read, geometry=next(onto))
+                for read in flat
+            ]
+    rest = iter(flat)
+    return [list(islice(rest, len(part))) for part in reads], datum
+
+
+def _in_its_area(read: _Read, layers: list[Layer], ledger: Ledger) -> _Read:
+    """A layer without the geometries that cannot lie in its own CRS."""
+    if read.geometry is None or read.crs is None or read.corners is None:
+        return read
     outside = check_area_of_use(
         read.frame,
         read.geometry,
         read.corners,
         read.crs,
-        crs,
         layers,
         ledger,
         **unusable(ROLES[read.role]),
     )
-    if len(ledger.problems) > before:
-        return read.geometry
-    label = layers[position].file
-    shapes = read.geometry.copy()
-    shapes[outside] = None
-    corners = np.where(np.repeat(outside, 2)[:, None], np.nan, read.corners)
-    moved, accuracy_m = reprojected(shapes, corners, read.crs, crs, label, ledger)
-    stated_m = layers[position].accuracy_m
-    given = None
-    if moved is not shapes:
-        rows = read.frame["_row"].to_numpy(dtype=np.int64)
-        given = GivenGeometry(read.crs, rows, shapes)
-    layers[position] = replace(
-        layers[position], accuracy_m=stated_m + accuracy_m, shift_m=accuracy_m, given=given
+    return read.without(outside)
+
+
+def _without_swapped(
+    reads: list[_Read], grid: CRS | None, layers: list[Layer], ledger: Ledger
+) -> list[_Read]:
+    """Layers without the geometries that lie among the others only with x and y swapped."""
+    at = [
+        (place, read.crs, read.corners)
+        for place, read in enumerate(reads)
+        if read.crs is not None and read.corners is not None and read.drawn
+    ]
+    bad = check_swapped(
+        [crs for _, crs, _ in at],
+        [corners for _, _, corners in at],
+        [shapely.bounds(reads[place].geometry) for place, _, _ in at],
+        grid,
     )
-    return moved
+    found = [*reads]
+    for (place, _, _), swapped in zip(at, bad, strict=True):
+        read = reads[place]
+        if swapped.any() and read.geometry is not None:
+            follows = unusable(ROLES[read.role])
+            tell_swapped(read.frame, read.geometry, swapped, layers, ledger, **follows)
+            found[place] = read.without(swapped)
+    return found
+
+
+def _on_datum(read: _Read, datum: CRS, layers: list[Layer], ledger: Ledger) -> _Read:
+    """A layer on the datum of most of the plant; how well it gets there is noted in `layers`."""
+    if read.geometry is None or read.crs is None or read.corners is None or not len(read.frame):
+        return read
+    position = int(read.frame["_layer"].iloc[0])
+    label = layers[position].file
+    shapes, shift_m = to_lon_lat(read.geometry, read.corners, read.crs, datum, label, ledger)
+    given = None
+    if read.crs != LON_LAT:
+        rows = read.frame["_row"].to_numpy(dtype=np.int64)
+        given = GivenGeometry(read.crs, rows, read.geometry)
+    accuracy_m = layers[position].accuracy_m + shift_m
+    layers[position] = replace(
+        layers[position], accuracy_m=accuracy_m, shift_m=shift_m, given=given
+    )
+    return replace(read, geometry=shapes)
 
 
 def _out(
@@ -326,7 +407,7 @@ def _out(
     return tuple(id_ for id_ in stating.out if id_ in known)
 
 
-def _finished(name: str, frame: pd.DataFrame, crs: CRS) -> pd.DataFrame:
+def _finished(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     """A table in the order of its role's key, its geometry a geometry column."""
     role = ROLES[name]
     order = list(role.key) or [column.name for column in role.columns]
@@ -338,5 +419,5 @@ def _finished(name: str, frame: pd.DataFrame, crs: CRS) -> pd.DataFrame:
     frame = frame[[*own, *shape, *extras, *hidden]]
     if not role.geometry:
         return frame
-    table: pd.DataFrame = gpd.GeoDataFrame(frame, geometry="geometry", crs=crs)
+    table: pd.DataFrame = gpd.GeoDataFrame(frame, geometry="geometry", crs=LON_LAT)
     return table

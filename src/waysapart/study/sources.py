@@ -136,12 +136,12 @@ class Layer:
         Our column name to theirs, where they differ.
     accuracy_m : float
         Positional accuracy of the layer as a whole: what study.toml states for it
-        plus that of the datum shift into the working CRS (0: exact).
+        plus that of the shift to the datum of most of the plant (0: exact).
     shift_m : float
         The part of it due to the datum shift, which counts also where a row
         states its own accuracy.
     given : GivenGeometry or None
-        Its geometry before the transformation into the working CRS; None: there was none.
+        Its geometry as it stands there; None: longitude and latitude on WGS 84.
     by_name : bool
         Whether it was found by the name of its role, without an entry in study.toml.
     """

@@ -14,6 +14,7 @@ import shapely
 from waysapart.gaps import GAP_CODES, Gap
 from waysapart.schema import ASSET_ROLES, KNOWN_EMPTY, LIST_SEPARATOR, OWNERS, ROLES, Role
 from waysapart.study.ledger import Conflict, Ledger, column_label, did_you_mean, listed
+from waysapart.study.plane import Plane
 from waysapart.study.proposal import cut
 from waysapart.study.references import is_among, references, roles_of
 
@@ -710,5 +711,11 @@ def _passing(shape: object, segments: pd.DataFrame, snap_m: float) -> list[str] 
     """Segments that may pass a structure of unknown kind; None where its place is not known."""
     if not isinstance(shape, shapely.Geometry):
         return None
-    near = shapely.dwithin(segments["geometry"].to_numpy(), shape, _WIDE * snap_m)
+    place = shapely.get_coordinates(shape)
+    if not len(place):
+        return None
+    plane = Plane.about(place)
+    here = plane.flat(np.array([shape], dtype=object))[0]
+    lines = plane.flat(segments["geometry"].to_numpy())
+    near = shapely.dwithin(lines, here, _WIDE * snap_m * float(plane.scale_at([here])[0]))
     return [str(id_) for id_ in segments["id"][near]]

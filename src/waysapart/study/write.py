@@ -15,7 +15,7 @@ import tomli_w
 
 from waysapart.output_files import write_layer
 from waysapart.schema import ROLES
-from waysapart.study.crs import crs_label
+from waysapart.study.crs import LON_LAT, crs_label
 from waysapart.study.settings import RULES_FILE, STUDY_FILE
 
 if TYPE_CHECKING:
@@ -55,9 +55,9 @@ def parts_of(study: Study) -> list[LayerRows]:
     """The layers that hold a study's rows, none for a role without rows.
 
     Rows of a role with and without geometry go into different layers, and so do rows of
-    different accuracy. Geometry is in the working CRS; where a waiver states the digest of the
-    record that it accepts, it is in the CRS of the layer that it came from, since that is what
-    the digest is of.
+    different accuracy. Geometry is in longitude and latitude; where a waiver states the digest of
+    the record that it accepts, it is in the CRS of the layer that it came from, since that is
+    what the digest is of.
 
     Parameters
     ----------
@@ -184,7 +184,7 @@ def _parts(study: Study, role: str) -> Iterator[LayerRows]:
     accuracies = np.array([layer.accuracy_m for layer in study.layers])
     accuracy = accuracies[frame["_layer"].to_numpy()]
     plain = pd.DataFrame(frame)
-    systems, system = [study.crs], np.zeros(len(frame), dtype=np.int64)
+    systems, system = [LON_LAT], np.zeros(len(frame), dtype=np.int64)
     drawn = np.zeros(len(frame), dtype=bool)
     if ROLES[role].geometry:
         geometry = frame["geometry"].to_numpy()
@@ -193,7 +193,7 @@ def _parts(study: Study, role: str) -> Iterator[LayerRows]:
             systems = list(dict.fromkeys(crs))
             system = np.array([systems.index(one) for one in crs])
             shifts = np.array([layer.shift_m for layer in study.layers])
-            moved = np.array([one != study.crs for one in systems])[system]
+            moved = np.array([one != LON_LAT for one in systems])[system]
             accuracy = accuracy - np.where(moved, shifts[frame["_layer"].to_numpy()], 0.0)
             plain = plain.assign(geometry=geometry)
         drawn = ~shapely.is_missing(geometry)

@@ -24,6 +24,8 @@ from waysapart.errors import CallError
 from waysapart.evidence import (
     FORMAT,
     SCHEMA,
+    SHIFT_KEY,
+    SHIFT_SOURCE,
     Approach,
     Assumption,
     Circuit,
@@ -189,6 +191,18 @@ def _to_sign(proof: ProofData, source: Mapping[str, str]) -> list[Assumption]:
         }
         for blank in explained_blanks(study, rows)
     ]
+    shifts = [layer.shift_m for layer in study.layers if layer.shift_m > 0]
+    if shifts:
+        found.append(
+            {
+                "key": SHIFT_KEY,
+                "value": max(shifts),
+                "unit": "m",
+                "source": SHIFT_SOURCE,
+                "to_sign": True,
+                "count": len(shifts),
+            }
+        )
     excused = list(study.rules.groups.excuse)
     if excused and any(trial.group_test is not None for trial in proof.trials):
         key = "groups.excuse"

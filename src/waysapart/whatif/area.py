@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -19,12 +19,13 @@ from waysapart.study.crs import (
     check_area_of_use,
     corners_deg,
     crs_label,
-    reprojected,
+    onto_wgs_84,
+    to_lon_lat,
     transformer_between,
 )
 from waysapart.study.geometry import checked_geometry, geometry_of
 from waysapart.study.ledger import Ledger
-from waysapart.study.model import Study
+from waysapart.study.model import PLANT_ROLES, Study
 from waysapart.study.sources import Layer, LayerSpec, SourceError, read_source
 
 if TYPE_CHECKING:
@@ -33,9 +34,6 @@ if TYPE_CHECKING:
 
 ELSEWHERE_M = 50_000.0
 """An area farther than this from all plant is taken to be a mistake."""
-
-PLANT_ROLES = ("sites", "structures", "segments")
-"""What a dig can hit, which is what a hazard can put out of service."""
 
 _CHECKED_AS = "hazards"
 """An area of works is drawn as a hazard is: points, lines, polygons."""
@@ -46,21 +44,25 @@ _STEP_M = 1000.0
 
 @dataclass(frozen=True)
 class Area:
-    """Checked features in the working CRS.
+    """Checked features.
 
     Attributes
     ----------
     geometry : ndarray of geometry, shape (features,)
+        In the study's plane.
+    lonlat : ndarray of geometry, shape (features,)
+        In longitude and latitude, WGS 84.
     table : DataFrame
         The features' other columns.
     nearest_m : ndarray of float, shape (features,)
         Distance of each to the nearest plant.
     accuracy_m : float
-        What the shift into the working CRS adds to the uncertainty.
+        What the shift to the datum of the plant adds to the uncertainty.
     notes : tuple of str
     """
 
     geometry: NDArray[np.object_]
+    lonlat: NDArray[np.object_]
     table: pd.DataFrame
     nearest_m: Floats
     accuracy_m: float = 0.0
@@ -68,7 +70,7 @@ class Area:
 
 
 def read_area(study: Study, source: gpd.GeoDataFrame | Path | str) -> Area:
-    """Read the features of an area and put them into the study's working CRS.
+    """Read the features of an area and place them among the plant of a study.
 
     Parameters
     ----------
@@ -113,7 +115,7 @@ def read_area(study: Study, source: gpd.GeoDataFrame | Path | str) -> Area:
 
 
 def around(study: Study, at: tuple[float, float]) -> Area:
-    """A point given by longitude and latitude, in the study's working CRS.
+    """A point given by longitude and latitude, placed among the plant of a study.
 
     Parameters
     ----------
@@ -187,19 +189,21 @@ def _placed(
             ledger.problems.append(_elsewhere(study, frame, shapes, crs, layers, nearest, int(row)))
         raise StudyError(ledger.problems)
     corners = corners_deg(crs, shapes)
-    check_area_of_use(frame, shapes, corners, crs, study.crs, layers, ledger)
-    moved, accuracy_m = reprojected(shapes, corners, crs, study.crs, layers[0].file, ledger)
+    check_area_of_use(frame, shapes, corners, crs, layers, ledger)
+    there, accuracy_m = to_lon_lat(shapes, corners, crs, study.datum, layers[0].file, ledger)
     if ledger.problems:
         raise StudyError(ledger.problems)
+    (lonlat,) = onto_wgs_84([there], [_corners_of_plant(study)], study.datum)
+    flat = study.plane.flat(lonlat)
     hidden = ["_layer", "_row", "geometry"]
     plant = _plant(study)
     if len(plant):
-        _, metres = shapely.STRtree(plant).query_nearest(
-            moved, all_matches=False, return_distance=True
-        )
-        nearest = metres / scale_at(study, moved)
+        row, found = shapely.STRtree(plant).query_nearest(flat, all_matches=False)
+        nearest = np.full(len(flat), np.nan)
+        nearest[row] = study.plane.metres(flat[row], plant[found])
     return Area(
-        moved,
+        flat,
+        lonlat,
         frame.drop(columns=hidden, errors="ignore"),
         nearest,
         accuracy_m,
@@ -217,8 +221,7 @@ def _nearest_m(study: Study, shapes: NDArray[np.object_], crs: CRS) -> Floats:
     if not len(plant):
         return np.zeros(len(shapes))
     vertices = shapely.get_coordinates(shapely.segmentize(plant, _STEP_M))
-    to_degrees = transformer_between(study.crs, LON_LAT)
-    lon, lat = to_degrees.transform(vertices[:, 0], vertices[:, 1])
+    lon, lat = study.plane.degrees(vertices).T
     points = shapely.get_coordinates(shapely.point_on_surface(shapes))
     inside = transformer_between(crs, LON_LAT)
     x, y = (np.asarray(axis) for axis in inside.transform(points[:, 0], points[:, 1]))
@@ -230,9 +233,15 @@ def _nearest_m(study: Study, shapes: NDArray[np.object_], crs: CRS) -> Floats:
 
 
 def _plant(study: Study) -> NDArray[np.object_]:
-    """Geometries of everything that a dig can hit."""
+    """Geometries of everything that a dig can hit, in the study's plane."""
     plant = np.concatenate([study.geometries(role) for role in PLANT_ROLES])
     return np.asarray(plant[~shapely.is_missing(plant)], dtype=object)
+
+
+def _corners_of_plant(study: Study) -> Floats:
+    """Corners of what a dig can hit, in degrees: digs take the transformation of the plant."""
+    shapes = np.concatenate([study.lonlat(role) for role in PLANT_ROLES])
+    return shapely.bounds(shapes).reshape(-1, 2)
 
 
 def _elsewhere(
@@ -261,27 +270,3 @@ def _elsewhere(
         int(frame["_row"].iloc[row]),
         "geometry",
     )
-
-
-def scale_at(study: Study, geometry: NDArray[np.object_]) -> float:
-    """Scale factor of the working CRS: metres on the map for a metre on the ground.
-
-    Parameters
-    ----------
-    study : Study
-    geometry : ndarray of shapely geometries, shape (features,)
-        In the working CRS; the factor is that at their common centroid.
-
-    Returns
-    -------
-    float
-        The larger of the factors along the meridian and the parallel; 1 without features.
-    """
-    from pyproj import Proj
-
-    middle = shapely.get_coordinates(shapely.centroid(shapely.geometrycollections(geometry)))
-    if not len(middle):
-        return 1.0
-    lon, lat = transformer_between(study.crs, LON_LAT).transform(*middle[0])
-    factors: Any = Proj(study.crs).get_factors(lon, lat)
-    return float(max(factors.meridional_scale, factors.parallel_scale))

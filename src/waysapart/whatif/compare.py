@@ -13,7 +13,6 @@ from typing import Any, TypedDict
 import numpy as np
 import pandas as pd
 import shapely
-from pyproj import Transformer
 
 from waysapart.errors import CallError
 from waysapart.evidence import FORMAT
@@ -313,10 +312,9 @@ def _heading(facts: Mapping[str, Any]) -> Heading:
 
 # --- Which records differ between two studies: by role and id, and in which columns.
 
-SAME_M = 1e-6
-"""Geometries whose vertices lie within this are the same."""
-SAME_MOVED_M = 1e-3
-"""The same, where the two studies work in different coordinate systems."""
+SAME_DEG = 1e-8
+"""Geometries whose vertices lie within this are the same: a millimetre, what is lost between two
+coordinate systems."""
 
 _OWNER = {
     "cable_runs": ["cable"],
@@ -372,25 +370,20 @@ class RecordChanges:
 def differing_records(before: Study, after: Study) -> dict[str, RecordChanges]:
     """Records that differ, per role; roles without a difference are left out.
 
-    Whole columns are compared at once; geometry within `SAME_M`.
+    Whole columns are compared at once; geometry within `SAME_DEG`.
     """
-    move = None
-    if before.crs != after.crs:
-        move = Transformer.from_crs(after.crs, before.crs, always_xy=True)
     found = {}
     for role in ROLES:
-        changes = _role(role, before.tables[role], after.tables[role], move)
+        changes = _role(role, before.tables[role], after.tables[role])
         if changes.added or changes.removed or changes.changed:
             found[role] = changes
     return found
 
 
-def _role(
-    role: str, before: pd.DataFrame, after: pd.DataFrame, move: Transformer | None
-) -> RecordChanges:
+def _role(role: str, before: pd.DataFrame, after: pd.DataFrame) -> RecordChanges:
     old, new = _plain(before), _plain(after)
     if "id" in ROLES[role].column:
-        return _by_id(old.set_index("id"), new.set_index("id"), move)
+        return _by_id(old.set_index("id"), new.set_index("id"))
     if role in _OWNER:
         return _by_course(old, new, _OWNER[role])
     return _by_row(old, new)
@@ -400,7 +393,7 @@ def _plain(table: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(table).drop(columns=[*_HIDDEN], errors="ignore")
 
 
-def _by_id(old: pd.DataFrame, new: pd.DataFrame, move: Transformer | None) -> RecordChanges:
+def _by_id(old: pd.DataFrame, new: pd.DataFrame) -> RecordChanges:
     common = old.index.intersection(new.index, sort=False)
     one, other = old.loc[common], new.loc[common]
     changed: dict[str, list[str]] = {}
@@ -409,7 +402,7 @@ def _by_id(old: pd.DataFrame, new: pd.DataFrame, move: Transformer | None) -> Re
             present = one if column in one else other
             differs = present[column].notna().to_numpy()
         elif column == "geometry":
-            differs = ~_same_shapes(one[column].to_numpy(), other[column].to_numpy(), move)
+            differs = ~_same_shapes(one[column].to_numpy(), other[column].to_numpy())
         else:
             differs = ~_same(one[column], other[column])
         for name in common[differs]:
@@ -428,17 +421,11 @@ def _same(one: pd.Series[Any], other: pd.Series[Any]) -> np.ndarray:
     return np.asarray(blank | equal)
 
 
-def _same_shapes(one: np.ndarray, other: np.ndarray, move: Transformer | None) -> np.ndarray:
+def _same_shapes(one: np.ndarray, other: np.ndarray) -> np.ndarray:
     a = np.array([None if pd.isna(shape) else shape for shape in one], dtype=object)
     b = np.array([None if pd.isna(shape) else shape for shape in other], dtype=object)
-    tolerance = SAME_M
-    if move is not None:
-        tolerance = SAME_MOVED_M
-        b = shapely.transform(
-            b, lambda points: np.column_stack(move.transform(points[:, 0], points[:, 1]))
-        )
     missing = shapely.is_missing(a) & shapely.is_missing(b)
-    return np.asarray(missing | shapely.equals_exact(a, b, tolerance=tolerance))
+    return np.asarray(missing | shapely.equals_exact(a, b, tolerance=SAME_DEG))
 
 
 def _by_course(old: pd.DataFrame, new: pd.DataFrame, owner: list[str]) -> RecordChanges:

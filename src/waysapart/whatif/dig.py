@@ -19,10 +19,10 @@ from waysapart.evidence import GapBrief
 from waysapart.network.assets import listed
 from waysapart.reliance.rely import falls, paths_lost
 from waysapart.study.ledger import brief_gaps, did_you_mean
-from waysapart.study.model import Study
+from waysapart.study.model import PLANT_ROLES, Study
 from waysapart.verdicts.facts import CAUTION, figure, text_or_none
 from waysapart.verdicts.facts_figures import bounded
-from waysapart.whatif.area import PLANT_ROLES, Area, around, read_area, scale_at
+from waysapart.whatif.area import Area, around, read_area
 from waysapart.whatif.base import Base, Subject, base_of
 from waysapart.whatif.outage_state import (
     DROPPED,
@@ -682,12 +682,11 @@ def reached(base: Base, area: Area, reach_m: Floats, accuracy_m: float | None) -
     if not len(shapes) or not len(area.geometry):
         none = np.empty(0, dtype=np.int64)
         return Hits(none, none, np.empty(0))
-    scale = scale_at(study, area.geometry)
-    widest = (reach_m + grown.max()) * scale
+    widest = study.plane.reach(area.geometry, reach_m + grown.max())
     feature, place = shapely.STRtree(shapes).query(
         area.geometry, predicate="dwithin", distance=widest
     )
-    metres = shapely.distance(area.geometry[feature], shapes[place]) / scale
+    metres = study.plane.metres(area.geometry[feature], shapes[place])
     near = metres <= reach_m[feature] + grown[place]
     return _once(number[place[near]], feature[near].astype(np.int64), metres[near])
 

@@ -18,7 +18,7 @@ import shapely
 from waysapart.arrays import Floats, Ints, boolean
 from waysapart.findings.separation.earth import (
     MEAN_RADIUS_M,
-    Plane,
+    TangentPlane,
     chord_m,
     east_north,
     on_surface,
@@ -77,7 +77,7 @@ def places_to_look(pieces: Pieces, colour: Ints, radius_m: float) -> Floats:
     if not len(chosen):
         return single
     reach = float(chord_m(2.0 * radius_m)) + tolerance_m(radius_m)
-    plane = Plane.at(chosen.start)
+    plane = TangentPlane.at(chosen.start)
     tree = shapely.STRtree(drawn(chosen, plane))
     one, other = tree.query(around(plane, chosen.start, chosen.end, reach))
     pairs = np.flatnonzero((one < other) & (tint[one] != tint[other]))
@@ -202,7 +202,7 @@ def taken(pieces: Pieces, centres: Floats, radius_m: float) -> sp.csr_array:
     csr_array of bool, shape (n, pieces)
     """
     reach = float(chord_m(radius_m)) + tolerance_m(radius_m)
-    plane = Plane.at(pieces.start)
+    plane = TangentPlane.at(pieces.start)
     tree = shapely.STRtree(drawn(pieces, plane))
     at, piece = tree.query(around(plane, centres, centres, reach))
     distance, _ = point_distance(centres[at], pieces.start[piece], pieces.end[piece])

@@ -178,7 +178,7 @@ def plan_m(one: Floats, other: Floats) -> Floats:
 
 
 @dataclass(frozen=True)
-class Plane:
+class TangentPlane:
     """The plane square to the plumb line in the middle of some points.
 
     Only for searching: lengths in it are never longer than in space, and
@@ -189,7 +189,7 @@ class Plane:
     axes: Floats
 
     @classmethod
-    def at(cls, space: Floats) -> Plane:
+    def at(cls, space: Floats) -> TangentPlane:
         """Return the plane in the middle of points; any plane where there are none.
 
         Parameters
@@ -198,7 +198,7 @@ class Plane:
 
         Returns
         -------
-        Plane
+        TangentPlane
         """
         middle = space.mean(axis=0) if len(space) else np.array([SEMI_MAJOR_M, 0.0, 0.0])
         if not np.linalg.norm(middle) > 1.0:

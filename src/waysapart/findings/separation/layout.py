@@ -13,7 +13,7 @@ import shapely
 
 from waysapart.arrays import Bools, Floats, Ints, boolean, expand, owners
 from waysapart.errors import CallError
-from waysapart.findings.separation.earth import Plane
+from waysapart.findings.separation.earth import TangentPlane
 from waysapart.findings.separation.pieces import Pieces, drawn, straight_pieces
 from waysapart.findings.separation.zones import cut
 
@@ -67,9 +67,9 @@ class Layout:
         return len(self.first)
 
     @cached_property
-    def plane(self) -> Plane:
+    def plane(self) -> TangentPlane:
         """A plane for searching among the pieces."""
-        return Plane.at(self.pieces.start)
+        return TangentPlane.at(self.pieces.start)
 
     @cached_property
     def tree(self) -> shapely.STRtree:

@@ -21,7 +21,7 @@ from pyproj import Geod
 
 from waysapart.arrays import Floats, Ints, expand
 from waysapart.errors import CallError
-from waysapart.findings.separation.earth import Plane, arc_m, to_space
+from waysapart.findings.separation.earth import TangentPlane, arc_m, to_space
 
 MAX_PIECE_M = 500.0
 _LINE_TYPES = (-1, 0, 1, 2)  # none, Point, LineString, LinearRing
@@ -218,7 +218,7 @@ def position(pieces: Pieces, line: Ints, at_m: Floats) -> Floats:
     return moved
 
 
-def drawn(pieces: Pieces, plane: Plane) -> npt.NDArray[np.object_]:
+def drawn(pieces: Pieces, plane: TangentPlane) -> npt.NDArray[np.object_]:
     """Draw the pieces as shapely geometries in a plane, for an STRtree.
 
     Do not ask the tree for `dwithin`: it never finds a piece without length (GEOS 3.14). Ask it
@@ -227,7 +227,7 @@ def drawn(pieces: Pieces, plane: Plane) -> npt.NDArray[np.object_]:
     Parameters
     ----------
     pieces : Pieces
-    plane : Plane
+    plane : TangentPlane
 
     Returns
     -------
@@ -238,7 +238,7 @@ def drawn(pieces: Pieces, plane: Plane) -> npt.NDArray[np.object_]:
 
 
 def around(
-    plane: Plane, start: Floats, end: Floats, reach_m: npt.ArrayLike
+    plane: TangentPlane, start: Floats, end: Floats, reach_m: npt.ArrayLike
 ) -> npt.NDArray[np.object_]:
     """Draw geometries whose bounds hold all that lies within a distance of pieces, in a plane.
 
@@ -247,7 +247,7 @@ def around(
 
     Parameters
     ----------
-    plane : Plane
+    plane : TangentPlane
     start, end : ndarray of float, shape (n, 3)
         Ends of the pieces, earth-centred, metres.
     reach_m : array_like, shape () or (n,)

@@ -9,7 +9,7 @@ import shapely
 
 from waysapart.arrays import Bools, Floats, Ints, expand
 from waysapart.errors import CallError
-from waysapart.findings.separation.earth import Plane, arc_m
+from waysapart.findings.separation.earth import TangentPlane, arc_m
 from waysapart.findings.separation.envelope import Arcs, lower_envelope
 from waysapart.findings.separation.layout import Layout
 from waysapart.findings.separation.measure import distance_arcs, piece_distance, point_distance
@@ -169,7 +169,7 @@ def _arcs(
 def _candidates(pieces: Pieces, start: Floats, end: Floats, other: Ints) -> tuple[Ints, Ints]:
     """For every piece start..end, the pieces of `other` that may be nearest somewhere on it."""
     facing = pieces.select(other)
-    plane = Plane.at(np.concatenate([start, facing.start]))
+    plane = TangentPlane.at(np.concatenate([start, facing.start]))
     tree = shapely.STRtree(drawn(facing, plane))
     middle = shapely.points(plane.project((start + end) / 2.0))
     guess = other[tree.nearest(middle)]

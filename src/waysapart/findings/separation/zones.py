@@ -16,7 +16,7 @@ import shapely
 
 from waysapart.arrays import Floats, Ints, boolean, expand, interval_runs
 from waysapart.errors import CallError
-from waysapart.findings.separation.earth import Plane, chord_m, to_space
+from waysapart.findings.separation.earth import TangentPlane, chord_m, to_space
 from waysapart.findings.separation.measure import within
 from waysapart.findings.separation.pieces import Pieces, around, drawn, straight_pieces
 
@@ -68,7 +68,7 @@ def cut(
     radius = np.broadcast_to(np.asarray(radius_m, dtype=float), (len(shapes),))
     if not len(shapes) or not len(pieces):
         return pieces, sp.csr_array((len(pieces), len(shapes)), dtype=bool)
-    plane = Plane.at(pieces.start)
+    plane = TangentPlane.at(pieces.start)
     tree = shapely.STRtree(drawn(pieces, plane))
     found = [
         _round_points(
@@ -95,7 +95,7 @@ def _anywhere(pieces: Pieces, which: Ints) -> _Found:
 def _round_points(
     pieces: Pieces,
     tree: shapely.STRtree,
-    plane: Plane,
+    plane: TangentPlane,
     shapes: npt.NDArray[np.object_],
     which: Ints,
     radius: Floats,
@@ -108,7 +108,7 @@ def _round_points(
 def _near_outline(
     pieces: Pieces,
     tree: shapely.STRtree,
-    plane: Plane,
+    plane: TangentPlane,
     start: Floats,
     end: Floats,
     zone: Ints,
@@ -132,7 +132,7 @@ def _near_outline(
 def _in_polygons(
     pieces: Pieces,
     tree: shapely.STRtree,
-    plane: Plane,
+    plane: TangentPlane,
     shapes: npt.NDArray[np.object_],
     which: Ints,
     radius: Floats,

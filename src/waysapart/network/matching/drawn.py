@@ -21,6 +21,7 @@ from waysapart.network.matching.frechet import (
 )
 from waysapart.network.matching.match_graph import Chain, SegmentPieces, Strand, Web, stretch
 from waysapart.study.model import Study
+from waysapart.study.plane import Plane
 
 _LEAST_ADVANCE = 0.5
 """Least advance along the course of a piece: share of its chord, or of the tolerance if less.
@@ -46,7 +47,7 @@ class Plant:
     tree : STRtree
         Of `lines`.
     lines : ndarray of LineString, shape (segments,)
-        In the working CRS.
+        In the study's plane.
     names : ndarray of str, shape (segments,)
     shapes : ndarray of Geometry, shape (assets,)
         From `node_shapes`.
@@ -61,6 +62,7 @@ class Plant:
     names: np.ndarray
     shapes: np.ndarray
     snap_m: float
+    plane: Plane
 
 
 @dataclass(frozen=True)
@@ -145,7 +147,7 @@ def draw(
     plant : Plant
     cable : int
     line : LineString
-        As the cable is drawn, in the working CRS.
+        As the cable is drawn, in the study's plane.
     segments : ndarray of int, shape (n,)
         Those near it, ascending.
     reach : ndarray of float, shape (n,)
@@ -156,7 +158,7 @@ def draw(
     Drawn
     """
     pieces = plant.pieces
-    course = Course(line)
+    course = Course(line, plant.plane)
     number = pieces.of_segments(segments)
     tolerance = float(reach.max(initial=plant.snap_m))
     nodes = np.unique(np.r_[pieces.begin[number], pieces.end[number]])
@@ -168,7 +170,7 @@ def draw(
         reach[np.searchsorted(segments, pieces.segment[number])],
         nodes,
         plant.shapes[nodes],
-        tolerance,
+        tolerance * plant.plane.scale_at(plant.shapes[nodes]),
     )
     web = Web(strands, course.length_m, 2 * tolerance)
     web = web.without(_needless_holders(plant, web))
@@ -285,12 +287,13 @@ def distances_m(plant: Plant, drawn: Drawn, runs: list[StrandRun]) -> Floats:
         low, high = sorted((run.start, run.stop))
         if low > 0.0 or high < 1.0:
             points = shapely.get_coordinates(plant.lines[run.segment])
-            along[place] = shapely.LineString(stretch(points, low, high))
+            at_m = plant.plane.chainage(points, np.zeros(len(points), dtype=np.int64))
+            along[place] = shapely.LineString(stretch(points, at_m, low, high))
     course = [drawn.course.stretch(run.low, run.high)[0] for run in runs]
     owner = np.repeat(np.arange(len(runs)), [len(points) for points in course])
     flat = np.array([point for points in course for point in points]).reshape(-1, 2)
-    metres = shapely.hausdorff_distance(along, shapely.linestrings(flat, indices=owner))
-    return np.asarray(metres, dtype=np.float64)
+    away = shapely.hausdorff_distance(along, shapely.linestrings(flat, indices=owner))
+    return np.asarray(away / plant.plane.scale_at(along), dtype=np.float64)
 
 
 def in_any_case(plant: Plant, drawn: Drawn) -> set[int]:
@@ -360,7 +363,7 @@ def _strands_beside(
     reach_m: Floats,
     nodes: Ints,
     shapes: np.ndarray,
-    node_reach_m: float,
+    node_reach: Floats,
 ) -> tuple[list[Strand], Visits]:
     """Find the pieces that stay within reach of a stretch of the course and advance along it.
 
@@ -374,8 +377,8 @@ def _strands_beside(
         How far each of them may lie from the course, in metres.
     nodes, shapes : ndarray
         Structures and sites at their ends (asset numbers) and their geometries.
-    node_reach_m : float
-        How far the course may lie from those, in metres.
+    node_reach : ndarray of float
+        How far the course may lie from each of those, in the plane.
 
     Returns
     -------
@@ -383,10 +386,12 @@ def _strands_beside(
     Visits
         `Strand.begin` and `Strand.end` are positions in it.
     """
+    scale = pieces.scale[number]
+    wide = reach_m * scale
     near = near_points(
         course,
         np.vstack([pieces.begin_at[number], pieces.end_at[number]]),
-        np.r_[reach_m, reach_m],
+        np.r_[wide, wide],
     )
     visits = _visits(
         course,
@@ -394,10 +399,10 @@ def _strands_beside(
         np.r_[pieces.begin[number], pieces.end[number]][near.which],
         nodes,
         shapes,
-        node_reach_m,
+        node_reach,
     )
     count = len(number)
-    chord = np.hypot(*(pieces.begin_at[number] - pieces.end_at[number]).T)
+    chord = np.hypot(*(pieces.begin_at[number] - pieces.end_at[number]).T) / scale
     least = _LEAST_ADVANCE * np.minimum(chord, reach_m)
     bounds = np.searchsorted(near.which, np.arange(2 * count + 1)).tolist()
     one, two = _pairs(bounds, count)
@@ -417,7 +422,7 @@ def _strands_beside(
             line[::-1] if turned else line,
             (float(near.low[begin]), float(near.high[begin])),
             (float(near.low[end]), float(near.high[end])),
-            float(reach_m[place]),
+            float(wide[place]),
         ):
             leaves, comes = visits.of_near[begin], visits.of_near[end]
             found.append(
@@ -448,15 +453,13 @@ def _pairs(bounds: list[int], count: int) -> tuple[Ints, Ints]:
 
 
 def _visits(
-    course: Course, near: NearStretches, node: Ints, nodes: Ints, shapes: np.ndarray, reach_m: float
+    course: Course, near: NearStretches, node: Ints, nodes: Ints, shapes: np.ndarray, reach: Floats
 ) -> Visits:
     """Stretches near a node and near the ends of pieces at it, joined where they overlap."""
     is_point = shapely.get_type_id(shapes) == 0
-    at_points = near_points(
-        course, shapely.get_coordinates(shapes[is_point]), np.full(int(is_point.sum()), reach_m)
-    )
+    at_points = near_points(course, shapely.get_coordinates(shapes[is_point]), reach[is_point])
     areas = shapes[~is_point]
-    in_areas = near_areas(course, areas, np.full(len(areas), reach_m))
+    in_areas = near_areas(course, areas, reach[~is_point])
     every = np.r_[node, nodes[is_point][at_points.which], nodes[~is_point][in_areas.which]]
     low = np.r_[near.low, at_points.low, in_areas.low]
     high = np.r_[near.high, at_points.high, in_areas.high]

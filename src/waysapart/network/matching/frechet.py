@@ -21,6 +21,7 @@ import numpy as np
 import shapely
 
 from waysapart.arrays import Floats, Ints
+from waysapart.study.plane import Plane
 
 _EDGE = 1e-6
 """Fractions of an edge within which an interval counts as reaching the edge's end."""
@@ -32,20 +33,23 @@ _Point = list[float]
 
 
 class Course:
-    """A drawn line with its chainage: metres from its first vertex.
+    """A line drawn in a plane, with its chainage: metres on Earth from its first vertex.
 
     Parameters
     ----------
     line : LineString
+        In the plane.
+    plane : Plane
     """
 
-    def __init__(self, line: shapely.LineString) -> None:
+    def __init__(self, line: shapely.LineString, plane: Plane) -> None:
         points = shapely.get_coordinates(line)
         steps = np.hypot(*np.diff(points, axis=0).T)
         keep = np.r_[True, steps > 0]
         self.line = line
         self.points = points[keep]
-        self.chainage: Floats = np.r_[0.0, np.cumsum(steps[steps > 0])]
+        owner = np.zeros(len(self.points), dtype=np.int64)
+        self.chainage: Floats = plane.chainage(self.points, owner)
         self.length_m = float(self.chainage[-1])
         # Lists: for the many short stretches arrays are slower.
         self._vertices: list[_Point] = self.points.tolist()
@@ -112,21 +116,23 @@ class NearStretches:
     at: Floats
 
 
-def near_points(course: Course, points: np.ndarray, reach_m: Floats) -> NearStretches:
+def near_points(course: Course, points: np.ndarray, reach: Floats) -> NearStretches:
     """Find where a course stays within reach of points; exact, edge by edge.
 
     Parameters
     ----------
     course : Course
     points : ndarray of float, shape (n, 2)
-    reach_m : ndarray of float, shape (n,)
+    reach : ndarray of float, shape (n,)
+        In the plane.
 
     Returns
     -------
     NearStretches
     """
     begin, step = course.points[:-1], np.diff(course.points, axis=0)
-    length = np.diff(course.chainage)
+    length = np.hypot(*step.T)
+    ground = np.diff(course.chainage) / length
     rows = []
     block = max(1, _BLOCK // len(length))
     for first in range(0, len(points), block):
@@ -135,10 +141,10 @@ def near_points(course: Course, points: np.ndarray, reach_m: Floats) -> NearStre
         y = some[:, None, 1] - begin[:, 1]
         along = (x * step[:, 0] + y * step[:, 1]) / length
         across = np.abs(x * step[:, 1] - y * step[:, 0]) / length
-        reach = reach_m[first : first + block, None] + _ROUNDING_M
-        which, edge = np.nonzero(across <= reach)
+        wide = reach[first : first + block, None] + _ROUNDING_M
+        which, edge = np.nonzero(across <= wide)
         along, across = along[which, edge], across[which, edge]
-        half = np.sqrt(np.maximum(reach[which, 0] ** 2 - across**2, 0.0))
+        half = np.sqrt(np.maximum(wide[which, 0] ** 2 - across**2, 0.0))
         far = length[edge]
         low, high = np.maximum(along - half, 0.0), np.minimum(along + half, far)
         hit = low <= high
@@ -151,9 +157,9 @@ def near_points(course: Course, points: np.ndarray, reach_m: Floats) -> NearStre
                     edge,
                     low / far,
                     high / far,
-                    course.chainage[edge] + low,
-                    course.chainage[edge] + high,
-                    course.chainage[edge] + at,
+                    course.chainage[edge] + low * ground[edge],
+                    course.chainage[edge] + high * ground[edge],
+                    course.chainage[edge] + at * ground[edge],
                     distance,
                 ]
             )[hit]
@@ -161,14 +167,15 @@ def near_points(course: Course, points: np.ndarray, reach_m: Floats) -> NearStre
     return _joined(np.vstack(rows) if rows else np.empty((0, 8)))
 
 
-def near_areas(course: Course, areas: np.ndarray, reach_m: Floats) -> NearStretches:
+def near_areas(course: Course, areas: np.ndarray, reach: Floats) -> NearStretches:
     """Find where a course stays within reach of polygons: in their buffer, edge by edge.
 
     Parameters
     ----------
     course : Course
     areas : ndarray of Polygon, shape (n,)
-    reach_m : ndarray of float, shape (n,)
+    reach : ndarray of float, shape (n,)
+        In the plane.
 
     Returns
     -------
@@ -177,12 +184,13 @@ def near_areas(course: Course, areas: np.ndarray, reach_m: Floats) -> NearStretc
     ends = np.stack([course.points[:-1], course.points[1:]], axis=1)
     edges = np.asarray(shapely.linestrings(ends), dtype=object)
     rows: list[tuple[float, ...]] = []
-    for which, grown in enumerate(shapely.buffer(areas, reach_m)):
+    for which, grown in enumerate(shapely.buffer(areas, reach)):
         for edge in np.flatnonzero(shapely.intersects(edges, grown)):
             base = float(course.chainage[edge])
             far = float(course.chainage[edge + 1]) - base
+            ground = far / float(np.hypot(*(course.points[edge + 1] - course.points[edge])))
             for part in shapely.get_parts(shapely.intersection(edges[edge], grown)):
-                away = np.hypot(*(shapely.get_coordinates(part) - course.points[edge]).T)
+                away = np.hypot(*(shapely.get_coordinates(part) - course.points[edge]).T) * ground
                 low, high = float(away.min()), float(away.max())
                 middle = base + (low + high) / 2
                 rows.append(
@@ -218,7 +226,7 @@ def follows(
     line: list[_Point],
     begin: tuple[float, float],
     end: tuple[float, float],
-    reach_m: float,
+    reach: float,
 ) -> bool:
     """Whether a line follows a stretch of a course within a Fréchet distance.
 
@@ -230,8 +238,8 @@ def follows(
     begin, end : (float, float)
         Stretches of the course (from, to; chainage in metres) that stay within
         reach of the line's first and last vertex, as `near_points` gives them.
-    reach_m : float
-        Greatest Fréchet distance, in metres.
+    reach : float
+        Greatest Fréchet distance, in the plane.
 
     Returns
     -------
@@ -244,7 +252,7 @@ def follows(
     """
     if end[1] <= begin[0]:
         return False
-    reach = reach_m + _ROUNDING_M
+    reach += _ROUNDING_M
     window, chainage = course.stretch(begin[0], end[1])
     edges = len(window) - 1
     bottom: list[_Free] = [None] * edges

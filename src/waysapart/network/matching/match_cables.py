@@ -119,6 +119,7 @@ def match_cables(
         study.tables["segments"]["id"].to_numpy(),
         node_shapes(study, assets),
         study.snap_m,
+        study.plane,
     )
     runs: list[tuple[int, StrandRun]] = []
     distance: list[np.ndarray] = []
@@ -166,7 +167,8 @@ def _candidates(
     onward = owner[:-1] == owner[1:]
     edges = shapely.linestrings(np.stack([points[:-1][onward], points[1:][onward]], axis=1))
     of_edge = owner[:-1][onward]
-    edge, segment = tree.query(edges, predicate="dwithin", distance=reach.max() + extra[of_edge])
+    wide = study.plane.reach(edges, reach.max() + extra[of_edge])
+    edge, segment = tree.query(edges, predicate="dwithin", distance=wide)
     pairs = np.unique(np.column_stack([of_edge[edge], segment]), axis=0)
     bounds = np.searchsorted(pairs[:, 0], np.arange(len(cables) + 1))
     found = []
@@ -302,5 +304,6 @@ def uncovered(study: Study, plant: Plant, drawn: Drawn) -> list[Gap]:
 def _nearest(plant: Plant, point: shapely.Point) -> str:
     if not len(plant.names):
         return ""
-    (segment,), (metres,) = plant.tree.query_nearest(point, return_distance=True, all_matches=False)
+    (segment,) = plant.tree.query_nearest(point, all_matches=False)
+    (metres,) = plant.plane.metres(point, plant.lines[segment])
     return f" (nearest at its middle: {plant.names[segment]}, {metres:.1f} m)"

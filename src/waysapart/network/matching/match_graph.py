@@ -36,7 +36,9 @@ class SegmentPieces:
         Nodes: asset numbers, or below -1 one number for each place where ends that meet nothing lie
         together.
     lines : list of ndarray of float, shape (n, 2)
-        Vertices of every piece.
+        Vertices of every piece, in the study's plane.
+    scale : ndarray of float, shape (pieces,)
+        Scale of the plane there.
     """
 
     segment: Ints
@@ -45,6 +47,7 @@ class SegmentPieces:
     begin: Ints
     end: Ints
     lines: list[np.ndarray]
+    scale: Floats
 
     def of_segments(self, segments: Ints) -> Ints:
         """Return the numbers of the pieces of some segments.
@@ -129,25 +132,30 @@ def cut_pieces(
     stop[inner], end[inner] = start[1:][inner[:-1]], begin[1:][inner[:-1]]
     end[last] = nodes_b
     points, owner = shapely.get_coordinates(lines[segments], return_index=True)
-    whole = np.split(points, np.flatnonzero(np.diff(owner)) + 1) if len(segments) else []
+    parts = np.flatnonzero(np.diff(owner)) + 1
+    whole = np.split(points, parts) if len(segments) else []
+    along = np.split(study.plane.chainage(points, owner), parts) if len(segments) else []
     made = [
-        line if begin_ == 0.0 and end_ == 1.0 else stretch(line, begin_, end_)
-        for line, begin_, end_ in zip(
-            (whole[place] for place in np.searchsorted(segments, of)),
+        line if begin_ == 0.0 and end_ == 1.0 else stretch(line, at, begin_, end_)
+        for (line, at), begin_, end_ in zip(
+            ((whole[place], along[place]) for place in np.searchsorted(segments, of)),
             start.tolist(),
             stop.tolist(),
             strict=True,
         )
     ]
-    return SegmentPieces(of, start, stop, begin, end, made)
+    middles = np.array([(line[0] + line[-1]) / 2 for line in made]).reshape(-1, 2)
+    return SegmentPieces(of, start, stop, begin, end, made, study.plane.scale(middles))
 
 
-def stretch(line: np.ndarray, begin: float, end: float) -> np.ndarray:
+def stretch(line: np.ndarray, at_m: Floats, begin: float, end: float) -> np.ndarray:
     """Return the stretch of a line between two fractions of its length.
 
     Parameters
     ----------
     line : ndarray of float, shape (n, 2)
+    at_m : ndarray of float, shape (n,)
+        How far along the line, on Earth, each of its vertices lies.
     begin, end : float
         0 to 1.
 
@@ -157,11 +165,11 @@ def stretch(line: np.ndarray, begin: float, end: float) -> np.ndarray:
 
     Examples
     --------
-    >>> stretch(np.array([[0.0, 0.0], [10.0, 0.0], [10.0, 10.0]]), 0.25, 0.75).tolist()
+    >>> line = np.array([[0.0, 0.0], [10.0, 0.0], [10.0, 10.0]])
+    >>> stretch(line, np.array([0.0, 10.0, 20.0]), 0.25, 0.75).tolist()
     [[5.0, 0.0], [10.0, 0.0], [10.0, 5.0]]
     """
-    along = np.r_[0.0, np.cumsum(np.hypot(*np.diff(line, axis=0).T))]
-    along /= along[-1]
+    along = at_m / at_m[-1]
     x, y = (np.interp([begin, end], along, line[:, axis]) for axis in (0, 1))
     inner = line[(along > begin) & (along < end)]
     return np.vstack([[x[0], y[0]], inner, [x[1], y[1]]])
@@ -179,7 +187,10 @@ def _open_ends_together(
     ]
     if not len(points):
         return a, b
-    one, other = shapely.STRtree(points).query(points, predicate="dwithin", distance=study.snap_m)
+    reach = study.plane.reach(points, study.snap_m)
+    one, other = shapely.STRtree(points).query(points, predicate="dwithin", distance=reach)
+    near = study.plane.metres(points[one], points[other]) <= study.snap_m
+    one, other = one[near], other[near]
     # The lowest neighbour's lowest neighbour and so on, until nothing changes.
     group = np.arange(len(points))
     while True:
@@ -199,7 +210,9 @@ def _structures_at(
     """Which structures (asset numbers) lie within reach of where a cable ends."""
     known = np.unique(structure)
     shapes = study.geometries("structures")[known - assets.start["structures"]]
-    near, _ = shapely.STRtree(tips).query(shapes, predicate="dwithin", distance=reach_m)
+    reach = study.plane.reach(shapes, reach_m)
+    near, tip = shapely.STRtree(tips).query(shapes, predicate="dwithin", distance=reach)
+    near = near[study.plane.metres(shapes[near], tips[tip]) <= reach_m]
     return np.asarray(known[np.unique(near)], dtype=np.int64)
 
 

@@ -28,6 +28,7 @@
 
   /* East and north in the study's own system, by the polynomial that stands for its projection. */
   function eastNorth(lon, lat) {
+    lon += 360 * Math.round((data.grid.centre[0] - lon) / 360);
     var grid = data.grid, x = (lon - grid.centre[0]) / grid.half[0], y = (lat - grid.centre[1]) / grid.half[1];
     if (Math.abs(x) > 1 || Math.abs(y) > 1) return null;
     var out = [0, 0], k = 0, xi = 1;

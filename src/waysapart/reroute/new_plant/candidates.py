@@ -21,6 +21,8 @@ from waysapart.reroute.plant.context import Ground, rows_hitting
 from waysapart.reroute.plant.search_graph import Space
 from waysapart.reroute.proposal_rows import Draft
 from waysapart.reroute.search.no_pair_proof import Beyond, Listed, NoPairProof
+from waysapart.study.crs import LON_LAT
+from waysapart.study.plane import Plane
 
 OVERHEAD = frozenset({"tower", "gantry", "pole"})
 FIBRES = 24
@@ -35,12 +37,12 @@ class Candidates:
     Attributes
     ----------
     lines : GeoDataFrame or None
-        Given candidates in the study's working CRS, with optional columns `id`,
-        `kind`, `a`, `b` and `cost`; None: short ones are generated.
+        Given candidates, with optional columns `id`, `kind`, `a`, `b` and `cost`; longitude and
+        latitude on WGS 84 where it states no CRS. None: short ones are generated.
     longest_m : float
         Of generated segments, in metres.
     forbidden : sequence of geometry
-        Areas in the working CRS that no new segment may touch.
+        Areas in longitude and latitude, WGS 84, that no new segment may touch.
     budget : float or None
         Greatest cost of the segments of a set together, in metres or in the unit
         of `cost`.
@@ -60,7 +62,7 @@ class Candidates:
 
 @dataclass(frozen=True)
 class Segment:
-    """A candidate: its ends as asset numbers, its line in the working CRS, length and cost."""
+    """A candidate: its ends as asset numbers, its line in the study's plane, length and cost."""
 
     id: str
     kind: str
@@ -96,11 +98,12 @@ def given_segments(ground: Ground, candidates: Candidates) -> list[Segment]:
         A line is missing or not single, an id is taken, or an end meets no structure and no site.
     """
     frame = pd.DataFrame(candidates.lines).reset_index(drop=True)
+    lines = ground.study.plane.flat(in_degrees(candidates.lines))
     where = places(ground.study, ground.network.assets)
     taken = {str(name) for name in ground.names}
     found = []
     for row in range(len(frame)):
-        line = frame["geometry"].iloc[row]
+        line = lines[row]
         if line is None or shapely.get_type_id(line) != 1:
             raise CallError(f"candidate {row + 1} is not a single line")
         name = str(frame["id"].iloc[row]) if "id" in frame else f"new-{row + 1}"
@@ -113,7 +116,9 @@ def given_segments(ground: Ground, candidates: Candidates) -> list[Segment]:
                 number = int(ground.network.assets.numbers([stated])[0])
             else:
                 point = shapely.get_point(line, at)
-                near = where.tree.query_nearest(point, max_distance=ground.study.snap_m)
+                near = where.tree.query_nearest(point)
+                plane, snap_m = ground.study.plane, ground.study.snap_m
+                near = near[plane.metres(point, where.geometry[near]) <= snap_m]
                 number = int(where.number[near[0]]) if len(near) else -1
             if number < 0:
                 raise CallError(
@@ -172,14 +177,16 @@ def made_up(
             continue
         for mine, theirs in ((one, other), (other, one)):
             tree = shapely.STRtree(where.geometry[theirs])
-            i, j, metres = _nearest(tree, where.geometry[mine], candidates.longest_m)
+            i, j, metres = _nearest(
+                ground.study.plane, tree, where.geometry, mine, theirs, candidates.longest_m
+            )
             for left, right, length in zip(i, j, metres, strict=True):
                 a, b = sorted((int(where.number[mine[left]]), int(where.number[theirs[right]])))
                 if a != b and length > 0:
                     found[a, b] = float(length)
     taken = {str(name) for name in ground.names}
     segments: list[Segment] = []
-    barred = shapely.STRtree(np.asarray(list(candidates.forbidden), dtype=object))
+    barred = shapely.STRtree(ground.study.plane.flat(in_degrees(candidates.forbidden)))
     for (a, b), _ in sorted(found.items(), key=lambda item: (item[1], item[0])):
         ends = [shapely.centroid(where.geometry[position[n]]) for n in (a, b)]
         line = shapely.LineString([shapely.get_coordinates(end)[0] for end in ends])
@@ -195,13 +202,27 @@ def made_up(
     return segments
 
 
+def in_degrees(given: Any) -> np.ndarray:
+    """Geometries of a caller in longitude and latitude: turned where they state another CRS."""
+    if getattr(given, "crs", None) is not None:
+        given = given.to_crs(LON_LAT)
+    shapes = getattr(given, "geometry", given)
+    return np.asarray(list(shapes), dtype=object)
+
+
 def _nearest(
-    tree: shapely.STRtree, shapes: np.ndarray, longest_m: float
+    plane: Plane,
+    tree: shapely.STRtree,
+    shapes: np.ndarray,
+    mine: Sequence[int],
+    theirs: Sequence[int],
+    longest_m: float,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    (i, j), metres = tree.query_nearest(
-        shapes, max_distance=longest_m, return_distance=True, all_matches=False
-    )
-    return i, j, metres
+    """The nearest of `theirs` to each of `mine`, and how far it is, up to a length."""
+    i, j = tree.query_nearest(shapes[mine], all_matches=False)
+    metres = plane.metres(shapes[mine][i], shapes[theirs][j])
+    near = metres <= longest_m
+    return i[near], j[near], metres[near]
 
 
 def _two_sides(ground: Ground, space: Space, avoid: list[str]) -> tuple[set[int], set[int]]:
@@ -280,7 +301,7 @@ def with_segments(ground: Ground, segments: Sequence[Segment]) -> Draft:
             a=str(names[one.a]),
             b=str(names[one.b]),
             within="-",
-            geometry=one.line,
+            geometry=ground.study.plane.shapes_in_degrees(np.array([one.line]))[0],
         )
         draft.add(
             "cables",

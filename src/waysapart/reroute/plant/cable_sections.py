@@ -453,9 +453,12 @@ def sites_reached(reliance: Reliance, places: Ints) -> Ints:
     shapes = network.study.geometries("sites")
     if len(left) and len(shapes):
         mine = network.study.geometries("structures")[unique[left] - structures.start]
+        plane, snap_m = network.study.plane, network.study.snap_m
         row, site = shapely.STRtree(shapes).query(
-            mine, predicate="dwithin", distance=network.study.snap_m
+            mine, predicate="dwithin", distance=plane.reach(mine, snap_m)
         )
+        near = plane.metres(mine[row], shapes[site]) <= snap_m
+        row, site = row[near], site[near]
         found[left[row]] = sites.start + site
     return found[back]
 
