@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from typing import Any, NotRequired, TypedDict
 
 import numpy as np
@@ -400,6 +401,8 @@ def _rows_of(matrix: Any, columns: np.ndarray) -> np.ndarray:
 
 _HOP_SHARE = 0.06
 """A hop without a length on record is drawn as this share of the lane."""
+_SAME_M = 0.5
+"""Marks of one asset nearer to each other than this are one."""
 _MET_M = 1.0
 """Gap between consecutive segments, beyond the snap tolerance, that counts as a break."""
 
@@ -452,7 +455,9 @@ class Tracks:
             column: [text_or_none(one) or "" for one in network.assets.frame[column].tolist()]
             for column in ("id", "role", "kind")
         }
-        self._segment_kind = network.study.tables["segments"]["kind"].to_numpy()
+        self._segment_kind = [
+            text_or_none(kind) or "" for kind in network.study.tables["segments"]["kind"].tolist()
+        ]
         self._site_of = self.places("equipment", "site")
         self._joints_at: dict[int, list[int]] = {}
         for joint, node in enumerate(self.places("joints", "at").tolist()):
@@ -460,6 +465,7 @@ class Tracks:
         self._link_ends = self.places("links", "a"), self.places("links", "b")
         self._points: dict[int, dict[int, list[float]]] = {}
         self._placed: dict[int, tuple[Ints, Floats]] = {}
+        self._nodes: dict[tuple[bytes, bytes, bytes], list[tuple[int, float]]] = {}
 
     def places(self, role: str, column: str) -> Ints:
         """Asset numbers that a column of a role's table names; -1 for none."""
@@ -504,13 +510,18 @@ class Tracks:
     def stretches(self, lane: Lane) -> list[list[Any]]:
         """Consecutive segments of one kind as one stretch: from, to, kind."""
         runs: list[list[Any]] = []
-        segments = self.route.segment[lane.rows]
-        for segment, begin, end in zip(segments, lane.begin, lane.end, strict=True):
-            kind = text_or_none(self._segment_kind[segment]) or ""
+        kinds = self._segment_kind
+        for segment, begin, end in zip(
+            self.route.segment[lane.rows].tolist(),
+            lane.begin.tolist(),
+            lane.end.tolist(),
+            strict=True,
+        ):
+            kind = kinds[segment]
             if runs and runs[-1][2] == kind and abs(runs[-1][1] - begin) < 1e-6:
-                runs[-1][1] = float(end)
+                runs[-1][1] = end
             else:
-                runs.append([float(begin), float(end), kind])
+                runs.append([begin, end, kind])
         return runs
 
     def breaks(self, lane: Lane) -> list[float]:
@@ -555,27 +566,19 @@ class Tracks:
         found: dict[int, list[float]] = {}
 
         def put(asset: int, at_m: float) -> None:
-            places = found.setdefault(asset, [])
-            if not any(abs(place - at_m) < 0.5 for place in places):
-                places.append(float(at_m))
+            places = found.get(asset)
+            if places is None:
+                found[asset] = [at_m]
+            elif all(abs(place - at_m) >= _SAME_M for place in places):
+                places.append(at_m)
 
-        ends, passed = self._network.ends, self._network.passed
-        segments = self.route.segment[lane.rows]
-        rows = zip(
-            *(self.route.start[lane.rows].tolist(), self.route.stop[lane.rows].tolist()),
-            *(lane.begin.tolist(), lane.end.tolist()),
-            *(ends.a[segments].tolist(), ends.b[segments].tolist()),
-            *(np.searchsorted(passed.segment, segments + k).tolist() for k in (0, 1)),
-            strict=True,
-        )
-        for start, stop, begin, end, a, b, low, high in rows:
-            for node, fraction in ((a, 0.0), (b, 1.0)):
-                if node >= 0 and min(abs(fraction - start), abs(fraction - stop)) < 1e-9:
-                    put(node, begin if abs(fraction - start) < 1e-9 else end)
-            for k in range(low, high):
-                share = (passed.fraction[k] - start) / (stop - start) if stop != start else -1.0
-                if 0.0 < share < 1.0:
-                    put(int(passed.structure[k]), begin + share * (end - begin))
+        if len(lane.rows):
+            new = np.flatnonzero(np.diff(self.route.link[lane.rows])) + 1
+            bounds = [0, *new.tolist(), len(lane.rows)]
+            for low, high in pairwise(bounds):
+                begin = float(lane.begin[low])
+                for node, into in self._nodes_along(lane.rows[low:high]):
+                    put(node, begin + into)
         relied = self.relied(lane.path)
         for node in list(found):
             for joint in self._joints_at.get(node, ()):
@@ -584,6 +587,34 @@ class Tracks:
                         put(joint, at)
         self._equipment(lane, found, put)
         return found
+
+    def _nodes_along(self, rows: Ints) -> list[tuple[int, float]]:
+        """Structures and sites on rows of one link, in metres from the first; kept for others."""
+        segments, starts, stops = (
+            each[rows] for each in (self.route.segment, self.route.start, self.route.stop)
+        )
+        key = segments.tobytes(), starts.tobytes(), stops.tobytes()
+        if key not in self._nodes:
+            length = self._length[self._layout.paths.line[rows]]
+            ends, passed = self._network.ends, self._network.passed
+            into = np.concatenate([[0.0], np.cumsum(length)])
+            found: list[tuple[int, float]] = []
+            for start, stop, begin, end, a, b, low, high in zip(
+                *(starts.tolist(), stops.tolist(), into[:-1].tolist(), into[1:].tolist()),
+                *(ends.a[segments].tolist(), ends.b[segments].tolist()),
+                *(np.searchsorted(passed.segment, segments + k).tolist() for k in (0, 1)),
+                strict=True,
+            ):
+                for node, fraction in ((a, 0.0), (b, 1.0)):
+                    if node >= 0 and min(abs(fraction - start), abs(fraction - stop)) < 1e-9:
+                        found.append((node, begin if abs(fraction - start) < 1e-9 else end))
+                for k in range(low, high):
+                    share = (passed.fraction[k] - start) / (stop - start) if stop != start else -1.0
+                    if 0.0 < share < 1.0:
+                        at_m = begin + float(share) * (end - begin)
+                        found.append((int(passed.structure[k]), at_m))
+            self._nodes[key] = list(dict.fromkeys(found))
+        return self._nodes[key]
 
     def _equipment(self, lane: Lane, found: dict[int, list[float]], put: Any) -> None:
         """Place the equipment at both ends of every link, and along it where its site is known."""
