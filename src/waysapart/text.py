@@ -114,6 +114,8 @@ def visible(text: str) -> str:
     >>> visible("mast\u200b 7")
     'mast⟨U+200B⟩ 7'
     """
+    if text.isascii() and text.isprintable():
+        return text
     return replace_unseen(text, lambda char: f"⟨U+{ord(char):04X}⟩", keep="\n\t")
 
 

@@ -9,6 +9,7 @@ The same three circuits over 50 spans and over 500, on a line of 13.8 km.
 
 from __future__ import annotations
 
+import random
 import re
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,7 @@ import pytest
 from line_plant import LinePlant
 from waysapart.cli.common import json_text
 from waysapart.evidence_file import in_file
+from waysapart.report.marks import id_runs
 from waysapart.report.page import render_report
 from waysapart.report.write import report_facts
 
@@ -81,6 +83,30 @@ def test_evidence_has_the_same_bytes_for_fifty_spans_and_five_hundred(
     more = len(two["shared"]) - len(one["shared"])
     assert more == 2 * (MANY - FEW)
     assert len(json_text(two)) - len(json_text(one)) < (110 + 8) * more
+
+
+def listed(first: str, last: str, count: int) -> list[str]:
+    head = first.rstrip("0123456789")
+    low, high = (int(name[len(head) :] or 0) for name in (first, last))
+    wide = len(first) - len(head) if "0" in (first[len(head) :][:1], last[len(head) :][:1]) else 0
+    step = 1 if high > low else -1
+    return [f"{head}{low + k * step:0{wide}d}" for k in range(count)] if count > 1 else [first]
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_runs_of_ids_name_every_id(seed: int) -> None:
+    """Counting up and down, with noughts before the number and without, beside ids like them."""
+    rng = random.Random(seed)
+    for _ in range(300):
+        ids: list[str] = []
+        while len(ids) < 14:
+            head, wide = rng.choice(["T", "A-", "", "T0"]), rng.choice([0, 0, 2, 3])
+            number, step = rng.choice([0, 1, 7, 8, 9, 97, 98, 99]), rng.choice([1, -1])
+            some = [number + k * step for k in range(rng.randint(1, 7))]
+            ids += [f"{head}{one:0{wide}d}" for one in some if one >= 0]
+        runs = id_runs(ids)
+        assert [name for run in runs for name in listed(*run)] == ids
+        assert all(count == 1 or count > 3 for _, _, count in runs)
 
 
 def test_a_twin_line_is_one_stretch(proofs: dict[int, Any]) -> None:

@@ -262,22 +262,23 @@ def id_runs(ids: Iterable[str]) -> list[Run]:
             found.extend((name, name, 1) for name in run)
 
     for name in ids:
-        begin = name.rstrip(_DIGITS)
-        tail = name[len(begin) :]
-        number = int(tail) if 0 < len(tail) <= NUMBER_DIGITS else None
-        padded = len(tail) if tail.startswith("0") else 0
-        if run and number is not None and begin == head:
+        tail = name[len(head) :]
+        if run and tail.isdigit() and name.startswith(head) and tail.isascii():
+            number = int(tail) if len(tail) <= NUMBER_DIGITS else last
             by = number - last
             same = by in (1, -1) and step in (0, by)
-            if same and (len(tail) == wide or not (padded or run[-1].startswith(f"{head}0"))):
+            if same and (len(tail) == wide or "0" not in (tail[0], run[-1][len(head)])):
                 run.append(name)
                 last, step, wide = number, by, len(tail)
                 continue
         close()
-        run, head, step, wide = [name], begin, 0, len(tail)
-        last = number if number is not None else 0
-        if number is None:
-            head = "\0"
+        head = name.rstrip(_DIGITS)
+        tail = name[len(head) :]
+        run, step, wide = [name], 0, len(tail)
+        if 0 < wide <= NUMBER_DIGITS:
+            last = int(tail)
+        else:
+            head = f"{name}\0"  # begins no other id
     close()
     return found
 
