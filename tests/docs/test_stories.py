@@ -79,8 +79,11 @@ def test_figures_in_the_planners_story() -> None:
     lost = [c["id"] for c in _dug("proposal-a", "B1-P08") if c["state"] == "lost"]
     assert lost == ["C07"]
     assert not [c for c in _dug("estuary", "B1-P08") if c["state"] == "lost"]
-    place = proof("proposal-a").study.tables["structures"].set_index("id").geometry
-    assert f"{place['NB-P1'].distance(place['B2-P07']):.0f} m upstream" in text
+    study = proof("proposal-a").study
+    ids = study.tables["structures"]["id"]
+    place = dict(zip(ids, study.geometries("structures"), strict=True))
+    (metres,) = study.plane.metres(place["NB-P1"], place["B2-P07"])
+    assert f"{metres:.0f} m upstream" in text
     assert f"{place['B1-P08'].distance(place['B2-P08']):.0f} m to the side" in text
 
 
