@@ -295,11 +295,7 @@ class NearPair(TypedDict):
     kinds: Annotated[list[str], Field(min_length=2, max_length=2), _OF_STRETCH]
     at: At
     distance_m: Annotated[float, Field(ge=0), _OF_STRETCH]
-    length_m: Annotated[
-        float,
-        Field(ge=0, description="of the first path that is near"),
-        Absent(follows="from from_m to to_m"),
-    ]
+    length_m: Annotated[float, Field(ge=0, description="of the first path that is near")]
     limit_m: Annotated[float, Field(ge=0), _OF_STRETCH]
     from_m: float
     to_m: float
@@ -594,7 +590,7 @@ class HeldTo(TypedDict):
     bandwidth_ok: Annotated[Check, YES]
     dispersion_ok: Annotated[Check, YES]
     could_grow_m: Figure
-    binds: str | None
+    binds: Annotated[str | None, Absent("loss")]
     longest: Longest
 
 
@@ -873,7 +869,7 @@ class Witness(TypedDict):
     links: Annotated[
         dict[str, Numbers], Field(description="by link of any path: what it relies on")
     ]
-    paths: list[PathSet]
+    paths: Annotated[list[PathSet], Absent(follows="one for each path, with nothing of its own")]
     verdicts: list[VerdictWitness]
 
 

@@ -56,6 +56,8 @@ def in_file(facts: Any) -> Facts:
     _leave_out(found, Evidence)
     for link in found["links"]:
         _as_untested(link)
+    if not any(found["evidence"]["paths"]):
+        del found["evidence"]["paths"]
     return found
 
 
@@ -82,6 +84,9 @@ def in_full(facts: Any) -> Facts:
                 link["tests_missing"] = [{"cable": one} for one in link.pop("untested")]
     _put_in(found, Evidence)
     with suppress(*_MISSHAPEN):
+        if "paths" not in found["evidence"]:
+            every = (path for one in found["circuits"] for path in one["paths"])
+            found["evidence"]["paths"] = [{"hazards": []} for _ in every]
         if "assets" not in found["evidence"]:
             found["evidence"]["assets"] = _ids(found["evidence"].pop("asset_runs"))
         for owner in (*found["circuits"], *found["groups"]):
@@ -309,7 +314,8 @@ def _of_circuits(facts: Facts) -> Follows:
         yield down, "minutes_a_year", _minutes(down["both"])
         shares = {label: _minutes(down[label]) for label in circuit["paths"]}
         yield down, "path_minutes_a_year", shares
-        yield circuit["delay"], "states", _states(circuit)
+        if all(path["delay_us"] is not None for path in circuit["paths"].values()):
+            yield circuit["delay"], "states", _states(circuit)
     for name, whole in (("circuits", "both"), ("groups", "all")):
         for owner in facts[name]:
             down = owner["unavailability"]
@@ -389,7 +395,6 @@ def _of_sharing(facts: Facts) -> Follows:
                 yield pair, "kinds", near["kinds"]
                 yield pair, "limit_m", near["limit_m"]
                 yield pair, "distance_m", near["distance_m"]
-                yield pair, "length_m", _less(pair["to_m"], pair["from_m"])
 
 
 _ALIKE = (*("wavelength_nm", "fibre_type", "tx_min_dbm", "tx_max_dbm", "rx_min_dbm", "rx_max_dbm"),)

@@ -31,7 +31,9 @@ from evidence_mutator import (
 )
 from forged_study import write_forged_study
 from random_plant import write_random_study
+from waysapart.cli.common import json_text
 from waysapart.errors import StudyError
+from waysapart.evidence_file import in_file, in_full
 from waysapart.recheck import run
 from waysapart.recheck.evidence import NOT_HELD
 
@@ -78,6 +80,7 @@ LAWFUL = {
             ("gaps", "the same gaps, of another of the many that touch it"),
             ("gaps[]", "the same gap, of another of the many that touch it"),
             ("stretches[].via", "other chains that lead there too"),
+            ("stretches[].via{}", "another chain that leads there too"),
             (
                 "cross[].at",
                 "the same place but for the centimetres that two ways of working differ",
@@ -127,6 +130,48 @@ def test_changes_are_told(which: int, some: list[Proved]) -> None:
     mutate(proved, 1, which, score, _share(which, 12))
     assert _missed(score) == []
     assert sum(score.made.values()) > 60
+
+
+class Filed(Proved):
+    """Evidence as it stands in a file, where what follows from the rest is left out."""
+
+    def told(self, facts: dict[str, Any]) -> list[str]:
+        return super().told(in_full(facts))
+
+
+def _filed(proved: Proved) -> Filed:
+    facts = json.loads(json_text(in_file(proved.facts)))
+    return Filed(proved.name, proved.folder, facts, proved.records)
+
+
+IN_PLACE = ("unavailability.greatest_shares", "untested")
+"""Of a file, in place of what is not held."""
+ROUNDED = {(f"{of}[].closest.danger_radius_m", "deleted") for of in ("circuits", "groups")}
+"""What the field is where it is absent, but for the last digit."""
+
+
+def _missed_in_file(score: Score) -> list[str]:
+    said = (one for one in _missed(score) if not any(name in one for name in IN_PLACE))
+    return [one for one in said if tuple(one.split(": ")[0].split(", ")) not in ROUNDED]
+
+
+@pytest.mark.parametrize("which", range(3))
+def test_changes_in_a_file_are_told(which: int, some: list[Proved]) -> None:
+    """The same of evidence as it stands in a file: a field struck out has its usual value then."""
+    score, proved = Score(), _filed(some[which])
+    assert proved.told(proved.facts) == []
+    mutate(proved, 1, which, score, _share(which + 3, 36))
+    assert _missed_in_file(score) == []
+    assert sum(score.made.values()) > 15
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("which", range(3))
+def test_all_changes_in_a_file_are_told(which: int, some: list[Proved]) -> None:
+    score = Score()
+    mutate(_filed(some[which]), 2, which, score, lambda path: not unheld(path))
+    assert _missed_in_file(score) == []
+    assert sum(score.made.values()) > 1_000
 
 
 @pytest.mark.slow
