@@ -36,12 +36,12 @@ def facts(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
 
 
 def test_everything_comes_back(facts: Any) -> None:
-    """Field by field; and what was left out makes a file of three quarters or less."""
+    """Field by field; and the file has four fifths of the bytes or less, also of a small plant."""
     before = json.dumps(facts)
     told = written(facts)
     assert in_full(told) == json.loads(before)
     assert json.dumps(facts) == before, "the facts stay as they are"
-    assert len(json_text(told)) < 0.75 * len(json_text(facts))
+    assert len(json_text(told)) < 0.8 * len(json_text(facts))
 
 
 def test_a_file_keeps_to_the_schema(facts: Any) -> None:
