@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import waysapart as wa
 from everyday import examples, some
 from moved_plant import (
     ASIDE_M,
@@ -18,12 +19,16 @@ from moved_plant import (
     INSIDE,
     OUTSIDE,
     PLACES,
+    degrees_about,
     joined,
     thresholds,
     together,
 )
 from proofs import proof_of
+from waysapart.export.layers import found_layers
 from waysapart.recheck import recheck
+from waysapart.report.map import map_data
+from waysapart.report.write import report_facts
 
 CLOSE_M = 0.01
 ESTUARY = PLACES["estuary"]
@@ -57,7 +62,7 @@ def check_at(place: tuple[float, float], off_m: float, folder: Path) -> None:
 
 
 @pytest.mark.parametrize("off_m", [0.05, -0.05], ids=["inside", "outside"])
-@pytest.mark.parametrize("name", some(PLACES, every=2))
+@pytest.mark.parametrize("name", some([*PLACES][1:], every=3))
 def test_a_plant_moved_over_the_globe_keeps_verdicts_and_distances(
     name: str, off_m: float, tmp_path: Path
 ) -> None:
@@ -89,7 +94,7 @@ def check_rechecked(folder: Path, facts: dict[str, Any]) -> None:
 
 
 @pytest.mark.parametrize("off_m", some([0.05, -0.05], every=2), ids=["inside", "outside"])
-@pytest.mark.parametrize("name", some(COUNTRIES, every=2))
+@pytest.mark.parametrize("name", some(COUNTRIES, every=4))
 def test_plant_in_several_parts_of_the_world(name: str, off_m: float, tmp_path: Path) -> None:
     """Each part has the verdicts that it has alone, and recheck finds no false claim."""
     parts = COUNTRIES[name]
@@ -131,3 +136,39 @@ def test_layers_in_five_coordinate_systems_and_two_datums(off_m: float, tmp_path
     facts: dict[str, Any] = proof_of(folder).facts()
     assert {one["id"]: one["verdict"] for one in facts["circuits"]} == expected(EUROPE, off_m)
     check_rechecked(folder, facts)
+
+
+@pytest.mark.parametrize("name", some([*COUNTRIES][1:], every=5))
+def test_every_command_takes_such_a_plant(name: str, tmp_path: Path) -> None:
+    """What is cut, worst, rerouted, compared; a map and an export that go round no globe."""
+    parts = COUNTRIES[name]
+    folder = together(parts, 0.05).write(tmp_path / "study")
+    proof = proof_of(folder)
+    first, *_, last = parts.values()
+    for number, place in ((0, first), (len(parts) - 1, last)):
+        pit = degrees_about(*place, 0.0, 13_000.0)
+        for reach, hit in ((0.1, True), (0.02, False)):
+            cut = wa.dig(proof.study, at=pit, radius_m=reach, accuracy_m=0.0).facts()
+            assert (f"V-{number}" in cut["hit"]) == hit
+    assert wa.worst(proof, radius_m=50.0).facts()["places"]
+    changes = wa.compare(proof, proof).facts()["circuits"]
+    assert {one["change"] for one in changes} == {"same"}
+    assert wa.reroute(proof.study, circuits=["HELD-0"], time_limit_s=5).facts()["circuits"]
+    facts, geo = report_facts(proof)
+    data = map_data(facts, geo)
+    west, _, east, _ = data["frame"]
+    spread = 360 - max_gap([lon for lon, _ in parts.values()])
+    assert east - west == pytest.approx(spread, abs=8)
+    assert data["marks"]
+    assert all(west - 0.1 <= mark["at"][0] <= east + 0.1 for mark in data["marks"])
+    for layer in found_layers(proof).values():
+        if "geometry" in layer and len(layer):
+            wide = layer.geometry.bounds
+            most = 5 if layer.crs.is_geographic else 60_000
+            assert (wide["maxx"] - wide["minx"]).max() < most
+
+
+def max_gap(longitudes: list[float]) -> float:
+    """The widest arc of a parallel without any of some longitudes."""
+    found = sorted(lon % 360 for lon in longitudes)
+    return max(two - one for one, two in zip(found, [*found[1:], found[0] + 360], strict=True))
