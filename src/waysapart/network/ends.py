@@ -414,6 +414,7 @@ class Reach:
         self._structure_shapes = study.geometries("structures")
         self._holders = holders
         self._snap_m, self._plane = study.snap_m, study.plane
+        self._snap = study.plane.reach(self._structure_shapes, study.snap_m).tolist()
         self._known: dict[tuple[int, int], bool] = {}
 
     def is_site(self, node: int) -> bool:
@@ -461,9 +462,11 @@ class Reach:
     def _touches(self, node: int, site: int) -> bool:
         if not self._structures.start <= node < self._structures.stop:
             return False
-        shape = self._structure_shapes[node - self._structures.start]
-        metres = self._plane.metres(shape, self._site_shapes[site - self._sites.start])
-        return bool(metres[0] <= self._snap_m)
+        place = node - self._structures.start
+        shape, other = self._structure_shapes[place], self._site_shapes[site - self._sites.start]
+        if not shapely.distance(shape, other) <= self._snap[place]:
+            return False
+        return bool(self._plane.metres(shape, other)[0] <= self._snap_m)
 
 
 def joint_places(study: Study, assets: Assets) -> dict[frozenset[int], set[int]]:

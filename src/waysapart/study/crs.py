@@ -37,6 +37,9 @@ _EXACT_M = 1.0
 """Datum shifts at least this good are taken as exact: the best shift between ETRS89 and WGS 84
 is on record as 1 m, since WGS 84 itself is not defined better."""
 
+_NO_SHIFT = "proj=noop"
+"""How PROJ writes that two datums are taken for one."""
+
 _CELL_DEG = 2
 _CELLS = (360 // _CELL_DEG, 180 // _CELL_DEG)
 _GAP_CELLS = 5
@@ -126,7 +129,7 @@ def shown_grid(stated: CRS | None, corners: Sequence[NDArray[np.float64]], ledge
     every = np.concatenate([np.empty((0, 2)), *corners])
     every = every[np.isfinite(every).all(axis=1)]
     if stated is not None:
-        if stated == LON_LAT or not len(every):
+        if stated == LON_LAT or not len(every) or _inside(stated, every, _GRID_MARGIN_DEG).all():
             return stated
         x, y = transformer_between(LON_LAT, stated).transform(every[:, 0], every[:, 1])
         if np.isfinite(x).all() and np.isfinite(y).all():
@@ -483,6 +486,8 @@ def onto_wgs_84(
     if reference == LON_LAT:
         return list(geometry)
     transformer = to_wgs_84(reference, np.concatenate([np.empty((0, 2)), *corners]))
+    if transformer.definition.startswith(_NO_SHIFT):
+        return list(geometry)
     return [moved(one, transformer) for one in geometry]
 
 

@@ -295,6 +295,10 @@ class Plane:
         _, _, radius = self._pole
         length = np.hypot(*np.diff(flat, axis=0).T)
         length[owner[1:] != owner[:-1]] = 0.0
+        farthest = np.sqrt(2.0) * np.abs(flat).max(initial=0.0) / (2.0 * radius)
+        steepest = (farthest + _CONFORMAL_GRADIENT) / radius
+        if length.max() * np.sqrt(steepest / (8.0 * _MOST_BEND_M)) <= 1.0:
+            return np.zeros(len(length), dtype=np.int64)
         away = np.hypot(flat[:, 0], flat[:, 1]) / (2.0 * radius)
         # tan(c / 2) of the farther end; a length in the plane is no shorter than on the ground
         gradient = (np.maximum(away[1:], away[:-1]) + _CONFORMAL_GRADIENT) / radius
