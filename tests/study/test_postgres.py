@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
@@ -68,7 +69,11 @@ def _load(server: pg.Server) -> None:
     with _owner(server) as connection:
         connection.execute("CREATE SCHEMA net")
         for role, table in study.tables.items():
-            _copy(connection, role, table.drop(columns=["_layer", "_row"]), study.crs.to_epsg())
+            plain, srid = table.drop(columns=["_layer", "_row"]), 4326
+            if len(table) and isinstance(table, gpd.GeoDataFrame):  # as their files have them
+                shapes, systems = study.given_geometry(role, np.arange(len(table)))
+                plain, (srid,) = plain.assign(geometry=shapes), {one.to_epsg() for one in systems}
+            _copy(connection, role, plain, srid)
         connection.execute(
             "CREATE VIEW net.all_works AS SELECT * FROM net.hazards WHERE kind = 'works'"
         )

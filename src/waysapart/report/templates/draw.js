@@ -404,7 +404,8 @@
     for (var i = Math.ceil(bounds.getWest() / step) - 2; i * step < bounds.getEast() + 2 * step; i++) {
       var x = Math.round(ways.across(i * step) * view.scale - view.dx) + 0.5;
       ctx.moveTo(x, 0); ctx.lineTo(x, view.height);
-      marks.push([degrees(i * step, digits, "E", "W"), x + 4, view.top + view.sight.y - 6]);
+      var lon = i * step - 360 * Math.round(i * step / 360);
+      marks.push([degrees(lon, digits, "E", "W"), x + 4, view.top + view.sight.y - 6]);
     }
     for (var j = Math.ceil(bounds.getSouth() / step) - 2; j * step < bounds.getNorth() + 2 * step; j++) {
       var y = Math.round(ways.down(j * step) * view.scale - view.dy) + 0.5;
