@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import geopandas as gpd
@@ -10,8 +11,10 @@ import pytest
 import shapely
 from pyproj.transformer import TransformerGroup
 
+from proofs import proof_of
 from small_study import CRS_NAME, X0, Y0, name_layers, write_small_study
 from waysapart.errors import StudyError
+from waysapart.network.build_network import tie
 from waysapart.study.read import read_study
 
 PITS = gpd.GeoDataFrame(
@@ -145,3 +148,57 @@ def test_a_geometry_whose_coordinates_are_no_numbers(tmp_path: Path) -> None:
     with pytest.raises(StudyError, match="not a finite number") as raised:
         read_study(folder, strict=True)
     assert [problem.id for problem in raised.value.problems] == ["P8"]
+
+
+@pytest.mark.parametrize("grid", ["EPSG:4326", "EPSG:3857", "EPSG:2263", "EPSG:3035", "EPSG:32760"])
+def test_no_answer_depends_on_the_grid_that_is_shown(grid: str, tmp_path: Path) -> None:
+    """Degrees, web Mercator, feet of another continent, equal areas, a zone at the antipodes."""
+    folder = write_small_study(tmp_path / "study")
+    expected = proof_of(folder).facts()
+    toml = folder / "study.toml"
+    toml.write_text(toml.read_text().replace(CRS_NAME, grid))
+    found = proof_of(folder).facts()
+    for key in ("circuits", "groups", "gaps", "links", "summary"):
+        assert found[key] == expected[key]
+    assert found["crs"] in (grid, "EPSG:4326")
+
+
+def test_layers_that_state_none_are_in_the_grid_of_the_study(tmp_path: Path) -> None:
+    folder = write_small_study(tmp_path)
+    (folder / "pits.csv").write_text(f"id,kind,x,y\nP9,pit,{X0 + 900},{Y0 - 400}\n")
+    name_layers(folder)
+    with (folder / "study.toml").open("a") as toml:
+        toml.write('[[layer]]\nrole = "structures"\nsource = "pits.csv"\n')
+    assert positions(folder)["P9"] == pytest.approx((X0 + 900, Y0 - 400), abs=1e-6)
+
+
+def test_a_zone_may_be_used_far_beside_its_strip(tmp_path: Path) -> None:
+    """The estuary in the zone of 36 to 42 degrees east: some owners use one for a country."""
+    folder = write_small_study(tmp_path)
+    PITS.to_crs("EPSG:32637").to_file(folder / "structures.gpkg")
+    name_layers(folder)
+    assert positions(folder)["P8"] == pytest.approx((X0 + 700, Y0 - 400), abs=1e-3)
+
+
+def test_longitudes_counted_on_and_lines_cut_at_the_antimeridian(tmp_path: Path) -> None:
+    """A duct of 42.6 km from 179.8 E to 179.8 W, cut in two by a GIS; a pit at 180.1 degrees."""
+    duct = {
+        "type": "MultiLineString",
+        "coordinates": [
+            [[179.8, -17.0], [180.0, -17.0]],
+            [[-180.0, -17.0], [-179.9, -17.0], [-179.8, -17.0]],
+        ],
+    }
+    pit = {"type": "Point", "coordinates": [180.1, -17.0]}
+    for role, id_, kind, shape in (
+        ("segments", "D1", "duct", duct),
+        ("structures", "P1", "pit", pit),
+    ):
+        one = {"type": "Feature", "properties": {"id": id_, "kind": kind}, "geometry": shape}
+        text = json.dumps({"type": "FeatureCollection", "features": [one]})
+        (tmp_path / f"{role}.geojson").write_text(text)
+    study = read_study(tmp_path)
+    assert [gap.code for gap in study.gaps] == []
+    network = tie(study)
+    assert network.segment_m == pytest.approx([42_600], abs=30)
+    assert network.passed.fraction == pytest.approx([0.75], abs=1e-4)
