@@ -27,7 +27,7 @@ def reports(tmp_path_factory, estuary_proof):
     ("report", "scheme", "width", "entries"),
     [
         ("full", "light", 360, 6),
-        ("full", "dark", 1300, 6),
+        pytest.param("full", "dark", 1300, 6, marks=pytest.mark.slow),
         pytest.param("full", "light", 360, 1000, marks=pytest.mark.slow),
         pytest.param("full", "dark", 1300, 1000, marks=pytest.mark.slow),
         pytest.param("full", "light", 1300, 1000, marks=pytest.mark.slow),

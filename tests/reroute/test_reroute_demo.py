@@ -177,6 +177,7 @@ def test_fields_on_the_page_are_those_written(facts: dict[str, Any]) -> None:
     assert written - told == {"id", "kind", "members", "seconds"}
 
 
+@pytest.mark.slow
 def test_the_way_kept_on_the_page() -> None:
     for name, risks in table("kept").items():
         nothing = wa.Candidates(wanted=False)
