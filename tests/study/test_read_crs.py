@@ -59,6 +59,19 @@ def test_a_datum_shift_without_its_grid_counts_as_accuracy(tmp_path: Path) -> No
     assert "the grid for the best shift is not installed" in note
 
 
+def test_a_datum_shift_that_is_good_to_snap_m_is_noted_and_does_not_count(tmp_path: Path) -> None:
+    folder = write_small_study(tmp_path)
+    PITS.to_crs("EPSG:31467").to_file(folder / "structures.gpkg")
+    name_layers(folder)
+    with (folder / "study.toml").open("r+") as stream:
+        text = stream.read()
+        stream.seek(0)
+        stream.write("snap_m = 30.0\n" + text)
+    study = read_study(folder)
+    assert {layer.accuracy_m for layer in study.layers} == {0.0}
+    assert all("snap_m is 30 m, so it is let be" in note for note in study.notes)
+
+
 def test_a_layer_states_its_own_accuracy(tmp_path: Path) -> None:
     folder = write_small_study(tmp_path)
     PITS.to_file(folder / "pits.gpkg")

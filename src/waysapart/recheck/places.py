@@ -242,7 +242,7 @@ class Drawn:
             row["_faults"].append(undrawn(self.role))
 
 
-def place(layers: list[Drawn], grid: CRS | None) -> CRS:
+def place(layers: list[Drawn], grid: CRS | None, snap_m: float) -> CRS:
     """Bring rows to longitude and latitude; note how far they may lie from where they are.
 
     Returns the geographic coordinates of the datum that most of them state.
@@ -254,20 +254,20 @@ def place(layers: list[Drawn], grid: CRS | None) -> CRS:
     for layer, rows in _swapped(layers, grid):
         layer.leave_out(rows)
     datum = _datum([(layer.own, len(layer.there)) for layer in layers])
-    put(layers, datum)
+    put(layers, datum, snap_m)
     return datum
 
 
-def put(layers: list[Drawn], datum: CRS) -> None:
+def put(layers: list[Drawn], datum: CRS, snap_m: float) -> None:
     """Bring rows to a datum, each layer by the best way there is, and all at once to WGS 84."""
     for layer in layers:
-        layer.shift_m = shift = _moved(layer, datum)
+        layer.shift_m = shift = _moved(layer, datum, snap_m)
         for row in layer.rows:
             row["_accuracy_m"], row["_shift_m"] = layer.accuracy_m + shift, shift
     there = [row for layer in layers for row in layer.there]
     if there and datum != LON_LAT:
         shapes = [row["geometry"] for row in there]
-        onward, _ = _best(datum, LON_LAT, datum, shapes)
+        onward = _best(datum, LON_LAT, datum, shapes)
         for row, shape in zip(there, carried(shapes, onward), strict=True):
             row["geometry"] = shape
 
@@ -289,8 +289,8 @@ def _called(crs: CRS) -> str:
     return str(name).removesuffix(" ensemble").replace("_", " ")
 
 
-def _best(own: CRS, to: CRS, of: CRS, shapes: list[Any]) -> tuple[Any, bool]:
-    """The best way from one CRS to another for shapes in `of`, and whether there is no better."""
+def _best(own: CRS, to: CRS, of: CRS, shapes: list[Any]) -> Any:
+    """The best transformation at hand from one CRS to another, for shapes in `of`."""
     corners = shapely.bounds(shapes)
     x, y = _to_degrees(of, corners[:, [0, 2]].ravel(), corners[:, [1, 3]].ravel())
     with warnings.catch_warnings():
@@ -299,20 +299,19 @@ def _best(own: CRS, to: CRS, of: CRS, shapes: list[Any]) -> tuple[Any, bool]:
         group = TransformerGroup(own, to, always_xy=True, area_of_interest=area)
     if not group.transformers:
         raise NoTransformationError(f"no transformation is known from {own.name} to {to.name}")
-    return group.transformers[0], group.best_available
+    return group.transformers[0]
 
 
-def _moved(layer: Drawn, datum: CRS) -> float:
-    """Bring geometries to a datum; the accuracy of the datum shift, 0 where exact."""
+def _moved(layer: Drawn, datum: CRS, snap_m: float) -> float:
+    """Bring geometries to a datum; the accuracy of the datum shift, 0 where good to `snap_m`."""
     there, own = layer.there, layer.own
     if not there or own.equals(datum, ignore_axis_order=True):
         return 0.0
     shapes = [row["geometry"] for row in there]
-    way, best = _best(own, datum, own, shapes)
+    way = _best(own, datum, own, shapes)
     for row, shape in zip(there, carried(shapes, way), strict=True):
         row["geometry"] = shape
-    good = way.accuracy < 0 or (best and way.accuracy <= 1.0)
-    return 0.0 if good else float(way.accuracy)
+    return 0.0 if way.accuracy <= snap_m else float(way.accuracy)
 
 
 def _to_degrees(own: CRS, x: Any, y: Any) -> tuple[Any, Any]:

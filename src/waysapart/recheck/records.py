@@ -315,8 +315,9 @@ def read_records(study: Path) -> Records:
             if str(layer["source"]).startswith(("postgresql", "postgres:")):
                 raise UnreadableError("a layer comes from a database, which recheck does not read")
             read[-1].append(_layer(layer, path.parent, grid, inputs))
+    snap_m = float(_last(chain, "snap_m", 2.0))
     try:
-        datum = place([layer for layers in read for layer in layers], grid)
+        datum = place([layer for layers in read for layer in layers], grid, snap_m)
     except NoTransformationError as error:
         raise UnreadableError(str(error)) from error
     for (_, said), layers in zip(chain, read, strict=True):
@@ -333,7 +334,6 @@ def read_records(study: Path) -> Records:
     stated, told = own_rules(chain)
     inputs += told
     rules, said_by = merged(stated, told[0][0] if told else "")
-    snap_m = float(_last(chain, "snap_m", 2.0))
     gaps = settle(rows, rules, snap_m, removed)
     return Records(
         rows,

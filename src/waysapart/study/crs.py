@@ -34,7 +34,7 @@ zone for a whole country, and the projection is as exact there. Lengths in the g
 but none is taken from a grid."""
 
 _EXACT_M = 1.0
-"""Datum shifts at least this good are taken as exact: the best shift between ETRS89 and WGS 84
+"""Datum shifts at least this good are not mentioned: the best shift between ETRS89 and WGS 84
 is on record as 1 m, since WGS 84 itself is not defined better."""
 
 _NO_SHIFT = "proj=noop"
@@ -431,6 +431,7 @@ def to_lon_lat(
     corners: NDArray[np.float64],
     crs: CRS,
     reference: CRS,
+    snap_m: float,
     label: str,
     ledger: Ledger,
 ) -> tuple[NDArray[np.object_], float]:
@@ -441,8 +442,8 @@ def to_lon_lat(
     geometry : array of geometries
         In the coordinates of `reference`.
     accuracy_m : float
-        0 where the shift between the datums is the best on record and good to
-        1 m; otherwise its accuracy, of which a note is written down.
+        0 where the shift between the datums is good to `snap_m`; otherwise its accuracy. A
+        note is written down of a shift that is worse than 1 m.
     """
     if crs.equals(reference, ignore_axis_order=True) or shapely.is_missing(geometry).all():
         return geometry, 0.0
@@ -466,14 +467,21 @@ def to_lon_lat(
                 column="geometry",
             )
         accuracy_m = 0.0
-    elif best and accuracy_m <= _EXACT_M:
-        accuracy_m = 0.0
-    else:
+    elif accuracy_m > min(_EXACT_M, snap_m):
+        counts = accuracy_m > snap_m
         reason = "" if best else ": the grid for the best shift is not installed"
+        so = (
+            "it counts as positional accuracy"
+            if counts
+            else f"snap_m is {snap_m:g} m, so it is let be"
+        )
         ledger.note(
             f"{label}: the datum shift from {crs_label(crs)} to {crs_label(reference)} is good to "
-            f"{accuracy_m:g} m only{reason}; it counts as positional accuracy"
+            f"{accuracy_m:g} m only{reason}; {so}"
         )
+        accuracy_m = accuracy_m if counts else 0.0
+    else:
+        accuracy_m = 0.0
     return moved(geometry, transformer), accuracy_m
 
 

@@ -134,12 +134,12 @@ def read_study(path: Path | str = ".", *, on: date | None = None, strict: bool =
         unread |= {spec.role for spec in settings.layers if spec not in there}
         unread |= {spec.role for spec, read in found if read is None} | settings.unclear
     last = chain[-1]
-    reads, datum = _on_wgs_84(reads, grids[-1], layers, ledger)
+    snap_m = merged(chain, "snap_m") or DEFAULT_SNAP_M
+    reads, datum = _on_wgs_84(reads, grids[-1], snap_m, layers, ledger)
     corners = [read.corners for part in reads for read in part if read.corners is not None]
     crs = shown_grid(grids[-1], corners, ledger)
     tables = _chained(chain, reads, layers, ledger)
     rules_path = merged(chain, "rules")
-    snap_m = merged(chain, "snap_m") or DEFAULT_SNAP_M
     tables = validate(
         tables,
         rules,
@@ -301,7 +301,11 @@ def _tables(reads: Sequence[_Read]) -> dict[str, pd.DataFrame]:
 
 
 def _on_wgs_84(
-    reads: Sequence[Sequence[_Read]], grid: CRS | None, layers: list[Layer], ledger: Ledger
+    reads: Sequence[Sequence[_Read]],
+    grid: CRS | None,
+    snap_m: float,
+    layers: list[Layer],
+    ledger: Ledger,
 ) -> tuple[list[list[_Read]], CRS]:
     """Layers with their geometry in longitude and latitude, and the datum that most of them state.
 
@@ -312,7 +316,7 @@ def _on_wgs_84(
     flat = _without_swapped(flat, grid, layers, ledger)
     datum = reference_datum([(read.crs, read.drawn) for read in flat if read.crs is not None])
     if len(ledger.problems) == before:
-        flat = [_on_datum(read, datum, layers, ledger) for read in flat]
+        flat = [_on_datum(read, datum, snap_m, layers, ledger) for read in flat]
         if datum != LON_LAT:
             shapes = [read.geometry for read in flat if read.geometry is not None]
             corners = [read.corners for read in flat if read.corners is not None]
@@ -366,13 +370,15 @@ def _without_swapped(
     return found
 
 
-def _on_datum(read: _Read, datum: CRS, layers: list[Layer], ledger: Ledger) -> _Read:
+def _on_datum(read: _Read, datum: CRS, snap_m: float, layers: list[Layer], ledger: Ledger) -> _Read:
     """A layer on the datum of most of the plant; how well it gets there is noted in `layers`."""
     if read.geometry is None or read.crs is None or read.corners is None or not len(read.frame):
         return read
     position = int(read.frame["_layer"].iloc[0])
     label = layers[position].file
-    shapes, shift_m = to_lon_lat(read.geometry, read.corners, read.crs, datum, label, ledger)
+    shapes, shift_m = to_lon_lat(
+        read.geometry, read.corners, read.crs, datum, snap_m, label, ledger
+    )
     given = None
     if read.crs != LON_LAT:
         rows = read.frame["_row"].to_numpy(dtype=np.int64)

@@ -190,7 +190,9 @@ def _placed(
         raise StudyError(ledger.problems)
     corners = corners_deg(crs, shapes)
     check_area_of_use(frame, shapes, corners, crs, layers, ledger)
-    there, accuracy_m = to_lon_lat(shapes, corners, crs, study.datum, layers[0].file, ledger)
+    there, accuracy_m = to_lon_lat(
+        shapes, corners, crs, study.datum, study.snap_m, layers[0].file, ledger
+    )
     if ledger.problems:
         raise StudyError(ledger.problems)
     (lonlat,) = onto_wgs_84([there], [_corners_of_plant(study)], study.datum)
