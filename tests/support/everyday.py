@@ -1,6 +1,6 @@
 """Which cases of a long list are tried every day; all are tried with --all.
 
-Every test keeps some of its cases every day. More of the same waits for --all, and so do most
+Every subject keeps some tests every day. More of the same waits for --all, and so do most
 cases of the long lists of damage, forgeries and hostile input: they are alike in what they
 need, and each costs a proof or two.
 """
@@ -42,11 +42,61 @@ def examples(number: int, every_day: int) -> int:
     return number if WITH_ALL[-1] else every_day
 
 
+NIGHTLY = frozenset(
+    {
+        "cli/test_nothing_lost.py::test_two_runs_give_the_same_bytes",
+        "cli/test_output.py::test_a_disk_that_fills_up_leaves_the_old_files",
+        "cli/test_output.py::test_a_full_disk_is_told_plainly",
+        "cli/test_output.py::test_odd_columns_and_texts_come_through_an_export",
+        "cli/test_output.py::test_read_only_places_as_an_ordinary_user",
+        "export/test_export.py::test_exporting_twice_replaces_the_first",
+        "export/test_export.py::test_random_studies_come_back_the_same",
+        "findings/test_figures_loss.py::test_more_length_never_improves_a_margin",
+        "findings/test_optics.py::test_recording_a_joint_never_lowers_the_worst_loss",
+        "findings/test_profiles.py::test_the_picture_is_the_same_in_every_process",
+        "findings/test_protects.py::test_random_lines_are_confirmed",
+        "findings/test_separation_places.py::test_grid_search_never_finds_a_worse_place",
+        "findings/test_separation_places.py::test_no_circle_of_a_fine_grid_takes_a_set_that_was_not_found",
+        "findings/test_unknown_figures.py::test_a_way_of_unknown_delay_is_no_answer_of_reroute",
+        "network/test_matching.py::test_cables_drawn_along_random_chains",
+        "recheck/test_evidence_mutations.py::test_nothing_rests_on_what_is_not_held",
+        "recheck/test_forged_gaps.py::test_sound_evidence_of_damaged_records_is_confirmed",
+        "recheck/test_mutations.py::test_a_run_counts_what_it_does",
+        "recheck/test_mutations.py::test_every_kind_of_damage_finds_something_to_damage",
+        "recheck/test_mutations.py::test_harmless_changes_are_passed_over",
+        "report/test_notebook.py::test_a_map_of_hostile_text_runs_none_of_it",
+        "report/test_report_compare.py::test_the_command_says_and_returns_the_same_with_a_page",
+        "report/test_report_compare.py::test_what_reroute_would_build_shows_as_added",
+        "report/test_report_tools.py::test_a_large_report_puts_an_entry_in_when_it_is_opened",
+        "report/test_report_valid.py::test_a_large_report_is_valid",
+        "reroute/test_reroute_groups.py::test_four_ways_equal_to_enumeration",
+        "reroute/test_reroute_sets.py::test_the_set_is_the_cheapest_of_all_subsets",
+        "reroute/test_reroute_study.py::test_a_closure_where_cables_pass_each_other_is_proposed",
+        "reroute/test_reroute_study.py::test_a_way_over_its_budget_is_no_answer",
+        "reroute/test_reroute_study.py::test_asymmetry_beyond_its_limit_is_no_answer",
+        "reroute/test_reroute_study.py::test_given_candidates_are_ranked_by_their_cost",
+        "reroute/test_reroute_study.py::test_nothing_is_built_in_a_forbidden_area",
+        "reroute/test_reroute_study.py::test_optics_on_record_elsewhere_are_proposed_where_the_budget_is_all",
+        "reroute/test_reroute_study.py::test_too_few_free_fibres_are_no_way",
+        "reroute/test_reroute_study.py::test_where_accuracy_may_hide_a_near_approach_it_is_gone_round_too",
+        "study/test_fuzz_reading.py::test_any_text_in_any_cell",
+        "study/test_fuzz_reading.py::test_damaged_files",
+        "study/test_hostile.py::test_a_cable_with_a_hundred_thousand_runs",
+        "study/test_hostile_layers.py::test_a_hundred_thousand_columns_of_a_feature",
+        "study/test_hostile_layers.py::test_parquet_that_unpacks_without_end",
+        "verdicts/test_invariance.py::test_the_plants_hold_every_verdict_and_what_is_hard_to_judge",
+        "verdicts/test_plain_script.py::test_one_answer",
+    }
+)
+"""Costly tests that wait for --all as a whole: fuzz, random plants, comparison with other programs,
+rare states of a disk, and what other tests of the same file show on less."""
+
+
 ONE_OF = {
     "cli/test_cli.py::test_bad_input_gets_its_error_and_exit_status_2": 3,
     "cli/test_cli.py::test_plant_without_circuits_is_checked_dug_and_exported": 2,
     "cli/test_output.py::test_files_of_others_are_replaced_when_forced_own_ones_always": 2,
-    "docs/test_docs_site.py::test_every_block_runs": 2,
+    "docs/test_docs_site.py::test_every_block_runs": 4,
     "findings/test_optics.py::test_one_fibre_with_two_links": 2,
     "findings/test_protects.py::test_recheck_confirms_it": 3,
     "findings/test_protects.py::test_where_it_counts_what_nobody_knows_is_a_gap": 2,
@@ -71,6 +121,7 @@ ONE_OF = {
     "report/test_report_hostile.py::test_it_is_shown_as_it_is": 5,
     "report/test_report_outside.py::test_no_canary_of_any_text_is_in_the_page": 2,
     "report/test_report_valid.py::test_the_report_for_readers_outside_is_valid": 2,
+    "report/test_report_compare.py::test_the_engine_finds_nothing": 2,
     "report/test_report_works.py::test_the_command_says_and_returns_the_same_with_a_page": 2,
     "report/test_report_works.py::test_the_engine_finds_nothing": 3,
     "reroute/test_reroute_build.py::test_equal_to_trying_everything": 3,
@@ -95,6 +146,8 @@ ONE_OF = {
     "verdicts/test_against_oracle.py::test_every_path_relies_on_what_the_oracle_says": 3,
     "verdicts/test_deletion.py::test_deleting_a_row_makes_nothing_apart": 2,
     "verdicts/test_invariance.py::test_names_order_and_which_way_is_main_change_nothing": 2,
+    "verdicts/test_waivers.py::test_all_that_is_offered_signed_leaves_nothing_shared": 2,
+    "verdicts/test_waivers.py::test_what_is_offered_can_be_pasted_and_is_then_accepted": 2,
     "verdicts/test_waivers.py::test_waivers_that_lapse_within_90_days_are_listed": 2,
     "verdicts/test_waivers.py::test_what_changes_a_record_and_what_does_not": 3,
     "whatif/test_dig_random.py::test_a_dig_of_one_asset_is_its_row_of_the_contingency_table": 2,
@@ -105,7 +158,7 @@ ONE_OF = {
 
 
 def beyond_one_of(items: Iterable[pytest.Item]) -> Iterator[pytest.Item]:
-    """The cases of these tests that wait for --all: of each test all but the first of so many.
+    """The cases that wait for --all: those of `NIGHTLY`, and all but the first of so many.
 
     Parameters
     ----------
@@ -115,7 +168,9 @@ def beyond_one_of(items: Iterable[pytest.Item]) -> Iterator[pytest.Item]:
     seen = Counter[str]()
     for item in items:
         name = "/".join(item.nodeid.split("[")[0].split("/")[-2:])
-        if name in ONE_OF:
+        if name in NIGHTLY:
+            yield item
+        elif name in ONE_OF:
             if seen[name] % ONE_OF[name]:
                 yield item
             seen[name] += 1
