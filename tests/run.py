@@ -31,10 +31,13 @@ def main() -> int:
             ],
         ),
     )
+    # Commands that tests start would compile the program anew each time.
+    environment = {**os.environ}
+    environment.pop("PYTHONDONTWRITEBYTECODE", None)
     failed = []
     for name, command in steps:
         print(f"== {name}: {' '.join(command[1:])}", flush=True)
-        if subprocess.run(command, cwd=ROOT, env=os.environ, check=False).returncode:
+        if subprocess.run(command, cwd=ROOT, env=environment, check=False).returncode:
             failed.append(name)
     print(f"== failed: {', '.join(failed)}" if failed else "== all passed")
     return 1 if failed else 0

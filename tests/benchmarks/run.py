@@ -57,6 +57,8 @@ for path in folder.glob("*.csv"):
     pandas.read_csv(path)
 """
 COMMAND = "from waysapart.cli import main; main()"
+NO_BYTECODE = "PYTHONDONTWRITEBYTECODE"
+"""Where this is set every process compiles the program anew; that is another thing, and left out."""
 ESTUARY = HERE.parents[1] / "examples" / "estuary"
 Tell = Callable[[str, str, str], None]
 """Takes a row of the table: what, its goal, and what is reached."""
@@ -75,7 +77,10 @@ def process(*arguments: str | Path) -> Taken:
     """Run Python with these arguments; its exit status says nothing here."""
     begin = time.perf_counter()
     child = subprocess.Popen(
-        [sys.executable, *map(str, arguments)], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
+        [sys.executable, *map(str, arguments)],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        env={name: value for name, value in os.environ.items() if name != NO_BYTECODE},
     )
     assert child.stderr is not None
     told = child.stderr.read().decode()
@@ -254,6 +259,7 @@ def table(runs: int, large: bool) -> list[str]:
         folders = {size: Plant(SIZES[size]).write(place / size) for size in ("10k", "100k")}
         demo = Path(shutil.copytree(ESTUARY, place / "estuary"))
         middle = folders["100k"]
+        process(*prove(demo))  # keeps the bytecode of all modules
         proved, read, ratio = whole_process(middle, runs)
         size = (middle / "evidence.json").stat().st_size
         tell(
