@@ -58,7 +58,7 @@ for path in folder.glob("*.csv"):
 """
 COMMAND = "from waysapart.cli import main; main()"
 NO_BYTECODE = "PYTHONDONTWRITEBYTECODE"
-"""Where this is set every process compiles the program anew; that is another thing, and left out."""
+"""Where this is set every process compiles the program anew: another thing, and left out."""
 ESTUARY = HERE.parents[1] / "examples" / "estuary"
 Tell = Callable[[str, str, str], None]
 """Takes a row of the table: what, its goal, and what is reached."""
