@@ -122,14 +122,17 @@ def test_recheck_misses_no_doubt_that_is_left_out(tmp_path: Path) -> None:
 
 
 def test_a_datum_shift_is_an_assumption_and_what_it_decides_a_gap(tmp_path: Path) -> None:
-    """The ducts are 5.5 m apart, on a datum whose shift is good to 1 m at best: 5 m are open."""
+    """The ducts are 5.5 m apart, on a datum whose shift is good to 1 m at best: 5 m are open.
+
+    Ends snap within 0.5 m, so that a shift of 1 m counts.
+    """
     folder = plant(tmp_path / "study", ("", ""), 5.5)
     rows = pd.read_csv(folder / "segments.csv", dtype=str)
     shapes = gpd.GeoSeries.from_wkt(rows["geometry"], crs="EPSG:25832").to_crs("EPSG:31467")
     rows.assign(geometry=shapes.to_wkt()).to_csv(folder / "segments.csv", index=False)
     toml = folder / "study.toml"
     before, after = toml.read_text().split('source = "segments.csv"\ncrs = "EPSG:25832"')
-    toml.write_text(f'{before}source = "segments.csv"\ncrs = "EPSG:31467"{after}')
+    toml.write_text(f'snap_m = 0.5\n{before}source = "segments.csv"\ncrs = "EPSG:31467"{after}')
     proof = proof_of(folder)
     found = [one for one in proof.study.layers if one.shift_m > 0]
     if not found:
