@@ -353,9 +353,8 @@ def main() -> None:
     parser.add_argument("--without-large", action="store_true")
     chosen = parser.parse_args()
     rows = table(chosen.runs, not chosen.without_large)
-    load = ", ".join(f"{one:.0f}" for one in os.getloadavg())
     told = [
-        f"{machine()} Load averages when done: {load}.",
+        machine(),
         f"Processor time (time on the clock); medians of {chosen.runs} runs.",
         "",
         *rows,
