@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -19,26 +20,36 @@ def main() -> int:
     python = sys.executable
     # One more than there are cores: browser and subprocess tests wait for a part of their time.
     workers = (os.cpu_count() or 1) + 1
-    steps = (
-        ("lint", [python, "-m", "ruff", "check", "."]),
-        ("format", [python, "-m", "ruff", "format", "--check", "."]),
-        ("types", [python, "-m", "mypy"]),
-        (
-            "tests",
-            [
-                *(python, "-m", "pytest", "-q", "-n", str(workers), "--dist", "loadfile"),
-                *("--durations=25", *sys.argv[1:]),
-            ],
-        ),
-    )
+    steps = {
+        "lint": [python, "-m", "ruff", "check", "."],
+        "format": [python, "-m", "ruff", "format", "--check", "."],
+        "types": [python, "-m", "mypy"],
+        "tests": [
+            *(python, "-m", "pytest", "-q", "-n", str(workers), "--dist", "loadfile"),
+            *("--durations=25", *sys.argv[1:]),
+        ],
+    }
     # Commands that tests start would compile the program anew each time.
     environment = {**os.environ}
     environment.pop("PYTHONDONTWRITEBYTECODE", None)
     failed = []
-    for name, command in steps:
-        print(f"== {name}: {' '.join(command[1:])}", flush=True)
-        if subprocess.run(command, cwd=ROOT, env=environment, check=False).returncode:
-            failed.append(name)
+    with tempfile.TemporaryFile() as told:
+        # The types are checked on one core, beside the tests, and what that says comes after them.
+        types = subprocess.Popen(
+            steps["types"], cwd=ROOT, env=environment, stdout=told, stderr=subprocess.STDOUT
+        )
+        for name in ("lint", "format", "tests", "types"):
+            print(f"== {name}: {' '.join(steps[name][1:])}", flush=True)
+            if name == "types":
+                status = types.wait()
+                told.seek(0)
+                print(told.read().decode(errors="replace"), end="", flush=True)
+            else:
+                status = subprocess.run(
+                    steps[name], cwd=ROOT, env=environment, check=False
+                ).returncode
+            if status:
+                failed.append(name)
     print(f"== failed: {', '.join(failed)}" if failed else "== all passed")
     return 1 if failed else 0
 
