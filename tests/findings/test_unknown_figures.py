@@ -677,21 +677,6 @@ def test_recheck_agrees_on_hops_without_cables(
 # What is not known of one stretch says nothing of others
 
 
-def _undrawn(study: SmallStudy, segment: str) -> None:
-    """A segment without a geometry and without a length on record."""
-    file = study.folder / "segments.geojson"
-    layer = json.loads(file.read_text(encoding="utf-8"))
-    (one,) = (one for one in layer["features"] if one["properties"]["id"] == segment)
-    one["geometry"], one["properties"]["length_m"] = None, None
-    file.write_text(json.dumps(layer), encoding="utf-8")
-
-
-def _confirmed(study: SmallStudy, facts: dict[str, Any]) -> bool:
-    file = study.folder.parent / "evidence.json"
-    file.write_text(json.dumps(facts), encoding="utf-8")
-    return recheck(study.folder, file)["false"] == []
-
-
 def test_a_span_of_unknown_length_leaves_the_joints_of_other_cables_where_they_are(
     study: SmallStudy,
 ) -> None:
@@ -699,12 +684,11 @@ def test_a_span_of_unknown_length_leaves_the_joints_of_other_cables_where_they_a
     11 km and its one joint in the middle: no stretch is longer than a reel."""
     study.text("rules.toml", RULES.replace("[defaults]", "[defaults]\nreel_m = { duct = 11000 }"))
     study.cell("links", "L2", splices="")
-    _undrawn(study, "S2")
-    facts = study.facts()
+    study.undraw("segments", "S2")
+    facts = study.confirmed()
     terms = next(one for one in facts["links"] if one["id"] == "L2")["loss"]["terms"]
     assert (terms["splices"], terms["splices_from"]) == (1, "joints")
     assert "joints-unrecorded" not in _codes(facts)
-    assert _confirmed(study, facts)
 
 
 @pytest.mark.parametrize(("slack_m", "length_m"), [(0, 10_000.0), (40, None)])
@@ -717,8 +701,7 @@ def test_part_of_a_cable_is_as_long_as_its_own_records_say(
     study.rows("equipment", "R-P,WS,relay,-,-,-,0\n")
     study.cell("links", "L2", b="R-P")
     study.text("link_runs.csv", "link,seq,cable,from,to\nL1,1,C1,,\nL2,1,C2,WS,P2\n")
-    _undrawn(study, "D3")
-    facts = study.facts()
+    study.undraw("segments", "D3")
+    facts = study.confirmed()
     lengths = next(one for one in facts["links"] if one["id"] == "L2")["lengths"]
     assert (lengths["route_m"], lengths["length_m"]) == (10_000.0, length_m)
-    assert _confirmed(study, facts)

@@ -167,21 +167,12 @@ def test_evidence_read_from_a_file_is_what_was_written(tmp_path: Path) -> None:
     assert found["confirmed"] > 100
 
 
-def _confirmed(study: SmallStudy) -> dict[str, Any]:
-    """The facts of a study, after `recheck` has confirmed them."""
-    facts = json.loads(json.dumps(study.facts()))
-    file = study.folder.parent / "evidence.json"
-    file.write_text(json.dumps(facts), encoding="utf-8")
-    assert recheck(study.folder, file)["false"] == []
-    return dict(facts)
-
-
 def test_a_pairwise_group_of_which_one_member_has_paths(tmp_path: Path) -> None:
     """There is no path of another member to compare with: nothing is shared, the group unproven."""
     study = SmallStudy(tmp_path / "study")
     study.rules('[services.line-differential]\ngroup_test = "pairwise"\n')
     study.rows("circuits", "K2,R-W,R-M,line-differential,,G1,each\n")
-    (group,) = _confirmed(study)["groups"]
+    (group,) = study.confirmed()["groups"]
     assert (group["verdict"], group["shared"]) == ("unproven", [])
     assert group["closest_m"] is None
 
@@ -193,7 +184,7 @@ def test_what_is_out_of_service_is_down_whatever_else_is_not_on_record(tmp_path:
     study.text("study.toml", toml.replace("crs =", 'out = ["T2", "P2"]\ncrs ='))
     study.point("structures", "P9", (2000.0, -2000.0), kind="pit")
     study.feature("structures", "P9", id="")
-    (found,) = _confirmed(study)["circuits"]
+    (found,) = study.confirmed()["circuits"]
     assert "no-id" in {gap["code"] for gap in found["gaps"]}
     shares = found["unavailability"]
     assert (shares["main"], shares["alternate"], shares["both"]) == (1.0, 1.0, 1.0)
@@ -208,9 +199,6 @@ def test_a_radio_hop_over_a_mast_that_stands_nobody_knows_where(tmp_path: Path) 
     )
     study.text("link_runs.csv", "link,seq,cable,fibres\nL1,1,C1,1;2\n")
     study.point("structures", "T9", (2000.0, -2000.0), kind="tower")
-    file = study.folder / "structures.geojson"
-    layer = json.loads(file.read_text(encoding="utf-8"))
-    layer["features"][-1]["geometry"] = None
-    file.write_text(json.dumps(layer), encoding="utf-8")
-    links = {one["id"]: one for one in _confirmed(study)["links"]}
+    study.undraw("structures", "T9")
+    links = {one["id"]: one for one in study.confirmed()["links"]}
     assert links["L2"]["lengths"]["length_m"] is None

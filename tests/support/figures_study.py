@@ -18,6 +18,7 @@ from typing import Any
 
 from proofs import proof_of
 from small_study import SEGMENTS, lon_lat, write_small_study
+from waysapart.recheck import recheck
 from waysapart.report.words import link_losses
 from waysapart.verdicts.prove import Proof
 
@@ -66,6 +67,15 @@ class SmallStudy:
                 feature["properties"] |= cells
         path.write_text(json.dumps(data), encoding="utf-8")
 
+    def undraw(self, role: str, name: str) -> None:
+        """Take the geometry of one feature away, and its length where it states one."""
+        path = self.folder / f"{role}.geojson"
+        data = json.loads(path.read_text(encoding="utf-8"))
+        (feature,) = (one for one in data["features"] if one["properties"]["id"] == name)
+        feature["geometry"] = None
+        feature["properties"].pop("length_m", None)
+        path.write_text(json.dumps(data), encoding="utf-8")
+
     def point(self, role: str, name: str, place: tuple[float, float], **cells: Any) -> None:
         """Add a structure or a site so many metres east and north of the estuary's mouth."""
         path = self.folder / f"{role}.geojson"
@@ -100,8 +110,16 @@ class SmallStudy:
         return proof_of(self.folder)
 
     def facts(self) -> dict[str, Any]:
-        """What `prove --json` writes."""
+        """What `prove` says of it."""
         return self.prove().facts()
+
+    def confirmed(self) -> dict[str, Any]:
+        """The same as a file holds it, after `recheck` has found nothing false in it."""
+        file = self.folder.parent / "evidence.json"
+        text = json.dumps(self.facts())
+        file.write_text(text, encoding="utf-8")
+        assert recheck(self.folder, file)["false"] == []
+        return dict(json.loads(text))
 
 
 def circuit(facts: dict[str, Any], name: str = "K1") -> dict[str, Any]:

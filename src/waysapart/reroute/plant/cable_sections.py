@@ -206,12 +206,10 @@ def _with_links_over(
 ) -> Study:
     """The study with one link over each stretch for every wavelength, and without circuits."""
     study = network.study
-    ids = network.assets.index.to_numpy()
     cables = study.tables["cables"]["id"].to_numpy()
     waves = len(wavelengths_nm)
     place = np.tile(np.arange(len(cut)), waves)
     names = np.arange(len(place)).astype(str)
-    whole = (cut["first"] & cut["last"]).to_numpy()[place]
     machine = study.tables["equipment"]["id"].iloc[0]
     links = pd.DataFrame(
         {
@@ -227,8 +225,6 @@ def _with_links_over(
             "link": names,
             "seq": 1.0,
             "cable": cables[cut["cable"].to_numpy()[place]],
-            "from": np.where(whole, None, ids[cut["a"].to_numpy()[place]]),
-            "to": np.where(whole, None, ids[cut["b"].to_numpy()[place]]),
         }
     )
     tests = study.tables["measurements"]
