@@ -186,6 +186,21 @@ _SURVEYED = Column("surveyed", "date", "day of the survey of its position")
 _SEQ = Column("seq", "count", "order, counted from the start", required=True)
 _PLACES = ("structures", "sites")
 
+
+def _fibre(name: str) -> Column:
+    says = "fibre number, counted from 1 over the whole cable"
+    return Column(name, "count", says, required=True, minimum=1)
+
+
+def _side(name: str) -> Column:
+    return _text(
+        name,
+        "side of the joint or panel, along the cable's runs, on which the fibre lies; needed only "
+        "where the cable passes it",
+        choices=("before", "after"),
+    )
+
+
 _ROLES = (
     Role(
         "sites",
@@ -375,6 +390,13 @@ _ROLES = (
                 "channel",
                 "where several links share a fibre at one wavelength, in one multiplexer or filter",
             ),
+            Column(
+                "a_port",
+                "list",
+                "port of a, or the two ports that send and receive; the link is then traced over "
+                "patches, terminations and splices",
+            ),
+            Column("b_port", "list", "port of b, or the two ports that receive and send"),
             _number("tx_min_dbm", "least launched power", "dBm"),
             _number("tx_max_dbm", "greatest launched power", "dBm"),
             _number("rx_min_dbm", "receiver sensitivity", "dBm"),
@@ -487,6 +509,59 @@ _ROLES = (
         geometry_required=True,
     ),
     Role(
+        "splices",
+        "one fibre joined to one fibre in a joint",
+        (
+            _text("joint", "the joint", required=True, refers=("joints",)),
+            _text("a_cable", "cable of one of the two fibres", required=True, refers=("cables",)),
+            _fibre("a_fibre"),
+            _text("b_cable", "cable of the other fibre", required=True, refers=("cables",)),
+            _fibre("b_fibre"),
+            _side("a_side"),
+            _side("b_side"),
+            _text("tray", "tray of the joint in which it lies"),
+            _number("loss_db", "loss, mean of both directions", "dB", minimum=0),
+            _number("loss_ab_db", "loss measured from a to b; may be negative", "dB"),
+            _number("loss_ba_db", "loss measured from b to a; may be negative", "dB"),
+            Column("date", "date", "day of the splice or of its test"),
+        ),
+        key=(),
+    ),
+    Role(
+        "terminations",
+        "one end of one fibre on a port",
+        (
+            _text("cable", "the cable", required=True, refers=("cables",)),
+            _fibre("fibre"),
+            _text(
+                "equipment",
+                "the panel, filter or other equipment",
+                required=True,
+                refers=("equipment",),
+            ),
+            _text("port", "its port", required=True),
+            _side("side"),
+            _number("loss_db", "loss of the splice to the pigtail, or the like", "dB", minimum=0),
+        ),
+        key=(),
+    ),
+    Role(
+        "patches",
+        "a cord between two ports, or a connection inside one piece of equipment",
+        (
+            _text("id", "unique id; blank: made of its ends. Rows with one id are one cord"),
+            _text("a", "equipment at one end", required=True, refers=("equipment",)),
+            Column("a_port", "list", "its port; two of a duplex cord", required=True),
+            _text("b", "equipment at the other end", required=True, refers=("equipment",)),
+            Column("b_port", "list", "its port; two of a duplex cord", required=True),
+            _WITHIN,
+            _text("fibre_type", "a key of [fibres] in the rules, such as G.652.D"),
+            _number("length_m", "length of the cord", "m", minimum=0),
+            _number("loss_db", "loss of the cord without its connectors", "dB", minimum=0),
+        ),
+        asset=True,
+    ),
+    Role(
         "measurements",
         "a test result",
         (
@@ -497,6 +572,8 @@ _ROLES = (
             _number("length_m", "measured fibre length", "m", minimum=0),
             _number("loss_db", "measured loss", "dB", minimum=0),
             _number("delay_us", "measured one-way delay", "us", minimum=0),
+            _text("joint", "the joint, where the row is one event of a trace", refers=("joints",)),
+            _number("at_m", "how far along the fibre such an event lies", "m", minimum=0),
             _text("stage", "when it was taken", choices=("drum", "installed", "end-to-end")),
             _text("direction", "direction of the test", choices=("go", "return")),
             Column("date", "date", "day of the test"),
@@ -514,6 +591,8 @@ OWNERS: Mapping[str, tuple[tuple[str, str], ...]] = {
     "circuit_paths": (("circuit", "circuits"),),
     "rings": (("ring", "rings"),),
     "ring_circuits": (("circuit", "circuits"),),
+    "splices": (("joint", "assets"), ("a_cable", "assets"), ("b_cable", "assets")),
+    "terminations": (("equipment", "assets"), ("cable", "assets")),
     "measurements": (("cable", "assets"), ("link", "links")),
     "links": (("id", "links"),),
     "circuits": (("id", "circuits"),),

@@ -34,8 +34,16 @@ _OWNED_BY: Mapping[str, tuple[tuple[str, str], ...]] = {
     "rings": (("ring", "rings"),),
     "ring_circuits": (("circuit", "circuits"),),
     "measurements": (("cable", "cables"), ("link", "links")),
+    "splices": (("joint", "joints"), ("a_cable", "cables"), ("b_cable", "cables")),
+    "terminations": (("equipment", "equipment"), ("cable", "cables")),
 }
 """Rows that go with the thing they belong to when it is removed."""
+
+_FIBRE_ENDS: Mapping[str, tuple[tuple[str, ...], ...]] = {
+    "splices": (("joint", "a_cable", "a_fibre"), ("joint", "b_cable", "b_fibre")),
+    "terminations": (("equipment", "cable", "fibre"), ("equipment", "port")),
+}
+"""Columns that name what a row joins; a proposal that joins it anew takes the base's row away."""
 
 
 def laid_over(
@@ -46,8 +54,9 @@ def laid_over(
     A row with an id replaces the base's row of that id. A course is replaced as a whole: where
     a proposal has `cable_runs` of a cable, `link_runs` of a link, `rings` of a ring or
     `circuit_paths` of one path of a circuit, the base's rows of the same cable, link, ring or
-    path are removed. A circuit that a proposal puts on a ring loses its listed paths, and the
-    other way round. Measurements are added.
+    path are removed. A splice or termination of the base goes where the proposal splices or ends
+    the same fibre at the same place, or takes its port. A circuit that a proposal puts on a ring
+    loses its listed paths, and the other way round. Measurements are added.
 
     Parameters
     ----------
@@ -73,6 +82,8 @@ def laid_over(
         elif name in _OWNERS:
             columns = list(_OWNERS[name])
             under = under[~is_among(_keys(under, columns), _keys(over, columns))]
+        elif name in _FIBRE_ENDS:
+            under = under[~_joined_anew(under, over, _FIBRE_ENDS[name])]
         if name == "circuit_paths":
             under = under[~is_among(under["circuit"], proposal["ring_circuits"]["circuit"])]
         if name == "ring_circuits":
@@ -82,10 +93,25 @@ def laid_over(
     return merged
 
 
+def _joined_anew(
+    under: pd.DataFrame, over: pd.DataFrame, ends: Sequence[tuple[str, ...]]
+) -> NDArray[np.bool_]:
+    """Rows of the base that join a fibre or a port that a row of the proposal joins too."""
+    gone = np.zeros(len(under), dtype=bool)
+    by_kind: dict[int, list[tuple[str, ...]]] = {}
+    for end in ends:
+        by_kind.setdefault(len(end), []).append(end)
+    for several in by_kind.values():
+        taken = pd.concat([_keys(over, end) for end in several])
+        for end in several:
+            gone |= is_among(_keys(under, end), taken)
+    return gone
+
+
 def _keys(frame: pd.DataFrame, columns: Sequence[str]) -> pd.Series:
     keys = frame[columns[0]]
     for column in columns[1:]:
-        keys = keys + "\x00" + frame[column]
+        keys = keys + "\x00" + frame[column].astype("str")
     return keys
 
 
@@ -192,7 +218,8 @@ def cut(
         One table per role.
     lost : mapping
         By role and column: the ids that are removed. In a list the id is dropped, in a cell the
-        cell blanked; in a course and in `measurements` the row is dropped.
+        cell blanked; in a course, in `measurements`, `splices` and `terminations`
+        the row is dropped.
 
     Returns
     -------
@@ -203,7 +230,7 @@ def cut(
     for (name, column_name), ids in lost.items():
         frame, column = left[name], ROLES[name].column[column_name]
         hit = _refers_to(frame[column_name], column, ids)
-        if (name in _OWNERS and column.required) or name == "measurements":
+        if (column.required and "id" not in ROLES[name].column) or name == "measurements":
             dropped[name] = dropped.get(name, np.zeros(len(frame), dtype=bool)) | hit
             continue
         values = frame[column_name].to_numpy(dtype=object).copy()

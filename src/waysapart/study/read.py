@@ -47,7 +47,7 @@ from waysapart.study.settings import (
 )
 from waysapart.study.sources import GivenGeometry, Layer, LayerSpec, SourceError, read_source
 from waysapart.study.spelling import note_spelling, note_words, settled_kinds, words_of_rules
-from waysapart.study.validate import validate
+from waysapart.study.validate import named_cords, validate
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -240,7 +240,7 @@ def _read_layer(
         frame = frame.drop(columns=drop)
     else:
         frame = frame.drop(columns=["geometry"], errors="ignore")
-    ours = settled_kinds(spec.role, clean(spec, frame, layers, ledger))
+    ours = named_cords(spec.role, settled_kinds(spec.role, clean(spec, frame, layers, ledger)))
     corners = None if crs is None or geometry is None else corners_deg(crs, geometry)
     return _Read(spec.role, ours, geometry, crs, corners)
 

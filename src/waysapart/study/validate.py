@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Collection, Hashable, Iterator, Mapping, Sequence
 from itertools import count, groupby, islice
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -70,7 +70,7 @@ def validate(
         The tables that can be tied: every id is unique, every reference leads to a row, nothing
         lies in itself. None of it depends on the order of the rows.
     """
-    whole = unique_ids(tables, layers, ledger)
+    whole = unique_ids({**tables, "patches": cords(tables["patches"])}, layers, ledger)
     dropped = {(one.layer, one.row) for one in ledger.conflicts if one.drop}
     left = _without(whole, layers, dropped)
     left = cut(left, references(left, layers, ledger, unread))
@@ -84,6 +84,81 @@ def validate(
         waived(left, rules, ledger, removed, rules_file)
     ledger.gaps += conflict_gaps(whole, left, layers, ledger, snap_m)
     return left
+
+
+def named_cords(role: str, frame: pd.DataFrame) -> pd.DataFrame:
+    """Give each row of `patches` without an id one that is made of its ends.
+
+    Parameters
+    ----------
+    role : str
+    frame : DataFrame
+        Cleaned rows of the role; of any other role they come back as they are.
+
+    Returns
+    -------
+    DataFrame
+
+    Examples
+    --------
+    >>> row = {"id": [None], "a": ["R1"], "a_port": ["TX"], "b": ["ODF-A"], "b_port": ["1"]}
+    >>> named_cords("patches", pd.DataFrame(row, dtype="str"))["id"].to_list()
+    ['R1/TX-ODF-A/1']
+    """
+    if role != "patches" or not frame["id"].isna().any():
+        return frame
+    a, a_port, b, b_port = (frame[name].fillna("?") for name in _ENDS)
+    return frame.assign(id=frame["id"].fillna(a + "/" + a_port + "-" + b + "/" + b_port))
+
+
+def cords(patches: pd.DataFrame) -> pd.DataFrame:
+    """Make one row of the rows of `patches` with one id: they are the fibres of one cord.
+
+    Parameters
+    ----------
+    patches : DataFrame
+
+    Returns
+    -------
+    DataFrame
+        `a_port` and `b_port` list the ports of the cord's fibres, in the order of the rows. A row
+        that joins other equipment than the first of its id, or says something else of the cord,
+        stays, so that the id is told to be taken twice.
+    """
+    again = patches["id"].notna() & patches["id"].duplicated(keep=False)
+    if not again.any():
+        return patches
+    first: dict[str, int] = {}
+    cells: dict[str, list[Any]] = {name: patches[name].to_list() for name in _CORD}
+    gone = np.zeros(len(patches), dtype=bool)
+    for row in np.flatnonzero(again.to_numpy()).tolist():
+        known = first.setdefault(str(patches["id"].iloc[row]), row)
+        if known == row:
+            continue
+        ends = cells["a"][known], cells["b"][known]
+        mine = {name: cells[name][row] for name in _CORD}
+        if ends == (mine["b"], mine["a"]) != (mine["a"], mine["b"]):
+            mine |= {one: mine[other] for one, other in zip(_ENDS, _TURNED, strict=True)}
+        said = [(name, mine[name], cells[name][known]) for name in _CORD if name not in _ENDS]
+        if ends != (mine["a"], mine["b"]) or any(
+            not (pd.isna(one) or pd.isna(other) or one == other) for _, one, other in said
+        ):
+            continue
+        gone[row] = True
+        for name in ("a_port", "b_port"):
+            ports = [one for one in (cells[name][known], mine[name]) if isinstance(one, str)]
+            cells[name][known] = LIST_SEPARATOR.join(ports) if ports else np.nan
+        for name, one, other in said:
+            cells[name][known] = one if pd.isna(other) else other
+    columns = {
+        name: pd.Series(cells[name], index=patches.index, dtype=patches[name].dtype)
+        for name in _CORD
+    }
+    return patches.assign(**columns)[~gone]
+
+
+_ENDS, _TURNED = ("a", "a_port", "b", "b_port"), ("b", "b_port", "a", "a_port")
+_CORD = (*_ENDS, "within", "fibre_type", "length_m", "loss_db")
 
 
 def _without(
@@ -573,6 +648,9 @@ _SINGULAR = {
     "rings": "ring",
     "ring_circuits": "ring of circuit",
     "measurements": "test of",
+    "splices": "splice in",
+    "patches": "patch",
+    "terminations": "termination on",
 }
 _TOLD_APART = 10
 """Faults of one kind in one column of a layer that are reported one by one; more are counted."""
