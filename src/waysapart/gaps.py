@@ -264,6 +264,14 @@ _CODES = (
         limits=_EVERY,
     ),
     GapCode(
+        "ring-recovery",
+        "rows of one ring state different recovery times; none of them counts",
+        "state one recovery_ms for the ring",
+        separation=False,
+        limits=("recovery",),
+        doubt=True,
+    ),
+    GapCode(
         "leased-route",
         "nobody has recorded what a leased hop relies on",
         "ask its owner for the route and enter relies_on",

@@ -116,6 +116,8 @@ class Column:
         Values that it may hold; empty: any.
     refers : tuple of str
         Roles whose ids it may hold; `assets`: any asset role.
+    default : float or None
+        What a blank cell of numbers counts as.
     """
 
     name: str
@@ -129,6 +131,7 @@ class Column:
     above: bool = False
     choices: tuple[str, ...] = ()
     refers: tuple[str, ...] = ()
+    default: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -414,6 +417,12 @@ _ROLES = (
             _number("dispersion_limit_ps_nm", "most that the link stands", "ps/nm", minimum=0),
             _number("extra_delay_us", "delay beyond fibre and equipment", "us", minimum=0),
             _number(
+                "recovery_ms",
+                "outage while a circuit on it changes over; 0: hitless; blank: as its ring",
+                "ms",
+                minimum=0,
+            ),
+            _number(
                 "unavailability",
                 "part of the time that the hop itself is down, such as by fading: 0 to 1",
                 None,
@@ -479,18 +488,53 @@ _ROLES = (
             _text("ring", "the ring", required=True),
             _SEQ,
             _text("link", "the link", required=True, refers=("links",)),
+            _number(
+                "recovery_ms",
+                "outage while the ring switches, the same on every row of a ring; 0: hitless",
+                "ms",
+                minimum=0,
+            ),
         ),
         key=("ring", "seq"),
     ),
     Role(
         "ring_circuits",
-        "a circuit whose two paths are the two ways round a ring",
+        "a circuit whose paths are the two ways round a ring, or round several in order",
         (
             _text("circuit", "the circuit", required=True, refers=("circuits",)),
             _text("ring", "the ring", required=True, refers=("rings",)),
+            Column(
+                "seq", "count", "order of the rings from the circuit's end a; blank: 1", default=1
+            ),
+            Column(
+                "enter",
+                "list",
+                "equipment at which the circuit comes onto the ring; two where rings join at two "
+                "nodes; blank: where its tail or the ring before ends",
+                refers=("equipment",),
+            ),
+            Column(
+                "leave",
+                "list",
+                "equipment at which it leaves the ring; blank: where its tail begins, or where "
+                "the next ring is entered",
+                refers=("equipment",),
+            ),
+            Column(
+                "a_tail",
+                "list",
+                "links between the circuit's end a and its first ring, in order",
+                refers=("links",),
+            ),
+            Column(
+                "b_tail",
+                "list",
+                "links between its last ring and the circuit's end b, in order",
+                refers=("links",),
+            ),
             _text("main_way", "blank: the shorter", choices=("forward", "backward")),
         ),
-        key=("circuit",),
+        key=("circuit", "seq"),
     ),
     Role(
         "hazards",

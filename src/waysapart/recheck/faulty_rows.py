@@ -106,6 +106,7 @@ _FIGURES: tuple[tuple[str, tuple[Limit, ...]], ...] = (
     ("wavelength_nm", _LENGTH),
     ("loss_db db_per_km reserve_db connectors splices fibre_count bandwidth_mhz", _LOSS),
     ("tx_min_dbm tx_max_dbm rx_min_dbm rx_max_dbm dispersion_limit_ps_nm", _LOSS),
+    ("recovery_ms", ("recovery",)),
     ("surveyed stated_on", ()),
 )
 """The limits that rest on a figure; one that is not named bears on all of them."""
@@ -266,7 +267,9 @@ def typed(role: str, raw: Row, layer: dict[str, Any]) -> Row:
                 faults.append(_faulty(role, column))
         elif column.required and not column.may_be_blank:
             faults.append(_faulty(role, column, blank=True))
-        if prefix and value is not None and (name == "id" or name in refers):
+        if value is None:
+            value = column.default
+        elif prefix and (name == "id" or name in refers):
             value = [prefix + one for one in value] if isinstance(value, list) else prefix + value
         found[name] = value
     kind = found.get("kind")
@@ -657,6 +660,13 @@ def _hold_rows(rows: dict[str, list[Row]], rules: dict[str, Any]) -> None:
     for row in rows["ring_circuits"]:
         if row["circuit"] in listed:
             row["_faults"].append(Fault("paths-twice", "circuit"))
+    said = grouped((row["ring"], row) for row in rows["rings"] if row["recovery_ms"] is not None)
+    for mine in said.values():
+        if len({row["recovery_ms"] for row in mine}) > 1:
+            first = min(mine, key=lambda row: (row["seq"], row["link"]))
+            first["_faults"].append(Fault("ring-recovery", "recovery_ms"))
+            for row in mine:
+                row["recovery_ms"] = None
     for row in rows["links"]:
         if row["medium"] in (None, "fibre") and row["wavelength_nm"] is None:
             row["_faults"].append(Fault("no-wavelength", "wavelength_nm"))

@@ -490,7 +490,7 @@ DERIVED = {
     *("blank-required", "unreadable-value", "unreadable-figure", "unusable-geometry"),
     *("lies-in-itself", "paths-twice", "unknown-service", "unknown-fibre-type"),
     *("no-wavelength", "power-limits", "test-owner", "waiver-owner", "hop-rate"),
-    *("measured-loss", "measured-delay"),
+    *("measured-loss", "measured-delay", "ring-recovery"),
 }
 """Gap codes that recheck derives itself; others it takes as the evidence states them."""
 NEAR_ACCURACY = "near-accuracy"

@@ -136,6 +136,7 @@ def merged(own: dict[str, Any], file: str) -> tuple[dict[str, Any], dict[tuple[s
 REFERENCES = {
     *("a", "b", "at", "site", "segment", "cable", "carried_by", "link", "circuit", "from", "to"),
     *("within", "cables", "needs", "supplies", "via", "relies_on", "protects"),
+    *("ring", "enter", "leave", "a_tail", "b_tail"),
 }
 """Columns that hold ids of other rows."""
 COURSES = {

@@ -45,6 +45,7 @@ _FACTORS: Mapping[str, Mapping[str, float]] = {
     },
     "mm": {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4},
     "us": {"us": 1.0, "ns": 0.001, "ms": 1000.0, "s": 1e6},
+    "ms": {"ms": 1.0, "us": 0.001, "s": 1000.0},
     "h": {"h": 1.0, "min": 1 / 60, "s": 1 / 3600, "d": 24.0},
     "nm": {"nm": 1.0, "um": 1000.0},
     "dB": {"dB": 1.0},
@@ -71,6 +72,7 @@ _LIMITS: Mapping[str, tuple[Limit, ...]] = {
     **dict.fromkeys(("loss_db", "db_per_km", "reserve_db", "connectors", "splices"), _LOSS),
     **dict.fromkeys(("tx_min_dbm", "tx_max_dbm", "rx_min_dbm", "rx_max_dbm"), _LOSS),
     **dict.fromkeys(("fibre_count", "bandwidth_mhz", "dispersion_limit_ps_nm"), _LOSS),
+    **dict.fromkeys(("recovery_ms",), ("recovery",)),
     **dict.fromkeys(("surveyed", "stated_on"), ()),
 }
 """The limits that rest on a figure; a figure that is not named here bears on all limits. A date
@@ -310,7 +312,8 @@ def consequence(role: str, column: Column, *, blank: bool = False) -> Consequenc
 def blank(column: Column, index: pd.Index) -> pd.Series:
     """Make a typed column without values."""
     if column.type in {"number", "count"}:
-        return pd.Series(np.nan, index=index, dtype=float)
+        known = np.nan if column.default is None else column.default
+        return pd.Series(known, index=index, dtype=float)
     if column.type == "date":
         return pd.Series(pd.NaT, index=index, dtype="datetime64[ns]")
     return pd.Series(np.nan, index=index, dtype="str")
@@ -330,7 +333,8 @@ def converted(
     values = frame[column.name]
     follows = consequence(spec.role, column)
     if column.type in {"number", "count"}:
-        return _numbers(column, values, frame, spec, layers, ledger)
+        numbers = _numbers(column, values, frame, spec, layers, ledger)
+        return numbers if column.default is None else numbers.fillna(column.default)
     if column.name in spec.units:
         ledger.problem(
             f"{column.name!r} has no unit, so that none can be converted",

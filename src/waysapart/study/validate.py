@@ -77,6 +77,7 @@ def validate(
     left = unique_keys(left, layers, ledger)
     left = cycles(left, layers, ledger)
     circuits(left, layers, ledger)
+    left = rings(left, layers, ledger)
     left = links(left, layers, ledger)
     left = measurements(left, layers, ledger)
     if rules is not None:
@@ -528,6 +529,37 @@ def circuits(tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger
         "the circuit stands in circuit_paths as well; state its paths in one of the two tables",
         gap="paths-twice",
     )
+
+
+def rings(
+    tables: Mapping[str, pd.DataFrame], layers: Sequence[Layer], ledger: Ledger
+) -> dict[str, pd.DataFrame]:
+    """Report rings whose rows state different recovery times, each once; blank these."""
+    frame = tables["rings"]
+    stated = frame.loc[frame["recovery_ms"].notna(), ["ring", "recovery_ms"]]
+    if stated.empty:
+        return dict(tables)
+    several = stated.drop_duplicates().groupby("ring")["recovery_ms"]
+    found = {
+        ring: " and ".join(f"{one:g}" for one in sorted(values))
+        for ring, values in several
+        if len(values) > 1
+    }
+    if not found:
+        return dict(tables)
+    mine = frame["recovery_ms"].notna() & frame["ring"].isin(list(found))
+    first = frame[mine].sort_values(["ring", "seq", "link"]).drop_duplicates("ring").index
+    ledger.rows(
+        frame,
+        layers,
+        mine & frame.index.isin(first),
+        "recovery_ms",
+        "expected one recovery time on every row of a ring; found {found} on its rows",
+        [found.get(ring, "") for ring in frame["ring"]],
+        quoted=False,
+        gap="ring-recovery",
+    )
+    return {**tables, "rings": frame.assign(recovery_ms=frame["recovery_ms"].mask(mine))}
 
 
 def links(
