@@ -34,6 +34,7 @@ class LinePlant(DrawnPlant):
     def __init__(self, a: tuple[float, float] = (0, 0), b: tuple[float, float] = (6000, 0)) -> None:
         super().__init__(a, b)
         self.service = ""
+        self.separation_m = 0.0
         self.rules = ""
         for row in self.rows["equipment"]:
             row["kind"] = "relay"
@@ -88,7 +89,7 @@ class LinePlant(DrawnPlant):
 
     def write(self, folder: Path) -> Path:
         folder.mkdir(parents=True, exist_ok=True)
-        common = "separation_m = 0\nend_zone_m = 200\nforbid_cross = false\n"
+        common = f"separation_m = {self.separation_m:g}\nend_zone_m = 200\nforbid_cross = false\n"
         rules = f"{RECORDS}\n[services.default]\n{common}{self.service}\n{self.rules}"
         (folder / "rules.toml").write_text(rules, encoding="utf-8")
         return super().write(folder)

@@ -18,13 +18,12 @@ import scipy.sparse as sp
 from waysapart.arrays import Bools, Floats, Ints, boolean, csr_row, owners
 from waysapart.findings.fibre_types import Glass, glass_of
 from waysapart.findings.loss import length_terms
-from waysapart.formulas.delay import fibre_delay_us, ring_worst_us
+from waysapart.formulas.delay import fibre_delay_us, ring_way_us, ring_worst_us
 from waysapart.gaps import GAP_CODES, Gap
 from waysapart.network.assets import listed
 from waysapart.network.build_network import Network
 from waysapart.network.links import BOTH, GO, RETURN
 from waysapart.network.measurements import measured_lengths, measured_us
-from waysapart.network.paths import ALTERNATE, MAIN
 from waysapart.network.record_gaps import assumed_delay_us
 
 DECIMALS_US = 3
@@ -154,8 +153,12 @@ def path_delays(network: Network, gaps: Sequence[Gap] = ()) -> pd.DataFrame:
             network,
             np.maximum(links[f"go{kind}_us"].to_numpy(), links[f"return{kind}_us"].to_numpy()),
             delay,
+            on_path,
         )
-        for kind, delay in (("", machine_us), ("_least", np.nan_to_num(machine_us)))
+        for kind, delay, on_path in (
+            ("", machine_us, equipment),
+            ("_least", np.nan_to_num(machine_us), least_of_equipment),
+        )
     )
     frame = pd.DataFrame(
         {
@@ -468,7 +471,9 @@ def _machines(network: Network, rows: Ints) -> sp.csr_array:
 # --- Rings that turn back at a failure.
 
 
-def _turned_back_us(network: Network, slower_us: Floats, machine_us: Floats) -> Floats:
+def _turned_back_us(
+    network: Network, slower_us: Floats, machine_us: Floats, on_path_us: Floats
+) -> Floats:
     """Longest delay of each path of a ring circuit, whole or turned back at a failure on it.
 
     Parameters
@@ -478,6 +483,8 @@ def _turned_back_us(network: Network, slower_us: Floats, machine_us: Floats) -> 
         Delay of every link, the greater of its two directions.
     machine_us : ndarray of float, shape (equipment,)
         Delay of every piece of equipment.
+    on_path_us : ndarray of float, shape (paths,)
+        Delay of all equipment on each path, each piece once.
 
     Returns
     -------
@@ -486,38 +493,30 @@ def _turned_back_us(network: Network, slower_us: Floats, machine_us: Floats) -> 
         everywhere where the rules do not say that rings turn back
         (`recovery.ring_turns_back`): there the ends take the other way. NaN too
         where a delay on the ring is NaN. Never less for greater delays.
+
+    Notes
+    -----
+    One failure turns back one ring: of several rings in order the worst counts. The
+    signal passes the two nodes at which the ring is turned once. What lies between them and
+    where the circuit comes onto the ring or leaves it is passed on the way out and on the way
+    back, and so counts twice, the equipment on it as well (`ring_worst_us`).
     """
     study, paths = network.study, network.paths
     found = np.full(len(paths), np.nan)
-    users = study.tables["ring_circuits"]["circuit"]
-    if not study.rules.recovery.ring_turns_back or not len(users):
+    if not study.rules.recovery.ring_turns_back or not paths.passed:
         return found
     link_us = slower_us + _via_us(network, machine_us)
     offset = network.assets.start["equipment"]
-    hops = study.tables["links"]
-    end_a, end_b = (network.assets.numbers(hops[name]) - offset for name in ("a", "b"))
-    circuits = pd.Index(study.tables["circuits"]["id"])
-    for circuit in circuits.get_indexer(pd.Index(users)).tolist():
-        ways = {paths.label[path]: path for path in paths.of_circuit(circuit)}
-        if MAIN not in ways or ALTERNATE not in ways:
-            continue
-        main, other = ways[MAIN], ways[ALTERNATE]
-        count = len(paths.links(main))
-        round_ = np.r_[paths.links(main), paths.links(other)[::-1]]
-        turned = np.r_[_backward(network, main), ~_backward(network, other)[::-1]]
-        before = np.where(turned, end_b[round_], end_a[round_])
-        node_us = machine_us[before]
-        found[main] = ring_worst_us(link_us[round_], node_us, 0, count, loops_back=True)[0]
-        swapped = np.roll(round_, -count), np.roll(node_us, -count)
-        found[other] = ring_worst_us(
-            link_us[swapped[0]], swapped[1], 0, len(round_) - count, loops_back=True
-        )[0]
+    whole = np.bincount(owners(paths.first), slower_us[paths.link], len(paths)) + on_path_us
+    for path, rings in paths.passed.items():
+        longer = []
+        for ring in rings:
+            around = link_us[list(ring.links)]
+            nodes = machine_us[np.array(ring.nodes, dtype=np.int64) - offset]
+            worst = ring_worst_us(around, nodes, 0, ring.count, loops_back=True)[0]
+            longer.append(worst - ring_way_us(around, nodes, 0, ring.count)[0])
+        found[path] = whole[path] + np.max(longer, initial=0.0)
     return found
-
-
-def _backward(network: Network, path: int) -> np.ndarray:
-    paths = network.paths
-    return paths.backward[paths.first[path] : paths.first[path + 1]]
 
 
 def _via_us(network: Network, machine_us: Floats) -> Floats:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -12,10 +12,21 @@ import pandas as pd
 from waysapart.arrays import Bools, Floats, Ints
 from waysapart.gaps import Gap
 from waysapart.network.assets import Assets, row_gap
+from waysapart.network.rings import (
+    BrokenError,
+    LinkEnds,
+    Ring,
+    RingLeg,
+    RingPassed,
+    RingPath,
+    close,
+    courses,
+    main_first,
+)
+from waysapart.schema import LIST_SEPARATOR
 from waysapart.study.model import Study
 
 MAIN, ALTERNATE = "main", "alternate"
-BACKWARD = "backward"
 
 
 @dataclass(frozen=True)
@@ -33,6 +44,8 @@ class Paths:
     link : ndarray of int, shape (links of all paths,)
     backward : ndarray of bool, shape (links of all paths,)
         The path follows the link from its end b to its end a.
+    passed : dict of int to tuple of RingPassed
+        By path, how it passes each ring of its circuit; only of circuits that go over rings.
     """
 
     circuit: Ints
@@ -40,6 +53,7 @@ class Paths:
     first: Ints
     link: Ints
     backward: Bools
+    passed: Mapping[int, tuple[RingPassed, ...]] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.circuit)
@@ -81,21 +95,6 @@ class Paths:
         return bounds
 
 
-@dataclass(frozen=True)
-class _Ends:
-    """Equipment at both ends of every link."""
-
-    a: Ints
-    b: Ints
-
-    def other(self, link: int, node: int) -> int | None:
-        if node == self.a[link]:
-            return int(self.b[link])
-        if node == self.b[link]:
-            return int(self.a[link])
-        return None
-
-
 def tie_paths(study: Study, assets: Assets, link_length_m: Floats) -> tuple[Paths, list[Gap]]:
     """Put the links of every path in order from circuit end a; report where they do not connect.
 
@@ -113,7 +112,7 @@ def tie_paths(study: Study, assets: Assets, link_length_m: Floats) -> tuple[Path
         Codes `path-broken`, `path-end`, `ring-broken`, `single-path`.
     """
     circuits, links = study.tables["circuits"], study.tables["links"]
-    ends = _Ends(assets.numbers(links["a"]), assets.numbers(links["b"]))
+    ends = LinkEnds(assets.numbers(links["a"]), assets.numbers(links["b"]))
     link_number = pd.Index(links["id"])
     circuit_number = {name: number for number, name in enumerate(circuits["id"].to_list())}
     gaps: list[Gap] = []
@@ -121,7 +120,9 @@ def tie_paths(study: Study, assets: Assets, link_length_m: Floats) -> tuple[Path
     ringed = _ring_paths(study, assets, ends, link_number, link_length_m, gaps)
     end_a, end_b = assets.numbers(circuits["a"]), assets.numbers(circuits["b"])
     made: list[tuple[int, tuple[int, str], str, list[int]]] = []
-    for (name, label), chain in {**listed, **ringed}.items():
+    over = {(name, label): one for name, mine in ringed.items() for label, one in mine}
+    chains = {key: list(course.links) for key, course in over.items()}
+    for (name, label), chain in {**listed, **chains}.items():
         circuit = circuit_number.get(name)
         if circuit is None:
             continue
@@ -154,6 +155,12 @@ def tie_paths(study: Study, assets: Assets, link_length_m: Floats) -> tuple[Path
             )
         )
     lengths = [len(item[3]) for item in made]
+    ids = circuits["id"].to_list()
+    passed = {
+        path: over[ids[item[0]], item[2]].passed
+        for path, item in enumerate(made)
+        if (ids[item[0]], item[2]) in over
+    }
     return (
         Paths(
             np.array([item[0] for item in made], dtype=np.int64),
@@ -168,6 +175,7 @@ def tie_paths(study: Study, assets: Assets, link_length_m: Floats) -> tuple[Path
                 ],
                 dtype=np.bool_,
             ),
+            passed,
         ),
         gaps,
     )
@@ -188,7 +196,7 @@ def _listed_paths(study: Study, link_number: pd.Index[str]) -> dict[tuple[str, s
 
 
 def _walk(
-    chain: Sequence[int], ends: _Ends, begin: int, finish: int
+    chain: Sequence[int], ends: LinkEnds, begin: int, finish: int
 ) -> tuple[tuple[str, str] | None, list[int]]:
     """Follow links from end to end; return the fault (gap code, text), and the links from end a."""
     best: tuple[int, str] | None = None
@@ -220,7 +228,7 @@ def _walk(
     ), list(chain)
 
 
-def _directions(chain: Sequence[int], ends: _Ends, begin: int) -> list[bool]:
+def _directions(chain: Sequence[int], ends: LinkEnds, begin: int) -> list[bool]:
     """Which links lead from b to a, as far as the links connect."""
     turned, node = [], begin
     for link in chain:
@@ -233,13 +241,15 @@ def _directions(chain: Sequence[int], ends: _Ends, begin: int) -> list[bool]:
 def _ring_paths(
     study: Study,
     assets: Assets,
-    ends: _Ends,
+    ends: LinkEnds,
     link_number: pd.Index[str],
     link_length_m: Floats,
     gaps: list[Gap],
-) -> dict[tuple[str, str], list[int]]:
-    """Put the links of both ways round a ring in order, for every circuit that names a ring."""
+) -> dict[str, list[tuple[str, RingPath]]]:
+    """Find the paths over rings, with their labels, of every circuit that names a ring."""
     rings, users = study.tables["rings"], study.tables["ring_circuits"]
+    if not len(users):
+        return {}
     circuits = study.tables["circuits"]
     rows = {name: number for number, name in enumerate(circuits["id"].to_list())}
     begin = assets.numbers(circuits["a"]).tolist()
@@ -250,43 +260,53 @@ def _ring_paths(
     for ring, link in zip(ordered["ring"].to_list(), numbers, strict=True):
         if link >= 0:
             members.setdefault(ring, []).append(link)
-    positions = {ring: _ring_nodes(chain, ends) for ring, chain in members.items()}
-    found: dict[tuple[str, str], list[int]] = {}
-    for name, ring, stated in zip(users["circuit"], users["ring"], users["main_way"], strict=True):
-        if name not in rows or ring not in members:
+    closed = {ring: close(ring, chain, ends) for ring, chain in members.items()}
+    named = dict(enumerate(link_number.to_list()))
+    equipment = {**dict(enumerate(assets.frame["id"].to_list())), -1: "equipment not on record"}
+    found: dict[str, list[tuple[str, RingPath]]] = {}
+    for name, mine in users.sort_values("seq", kind="stable").groupby("circuit", sort=False):
+        row = rows.get(str(name))
+        if row is None or not all(ring in members for ring in mine["ring"]):
             continue
-        chain, nodes = members[ring], positions[ring]
-        if nodes is None:
-            text = f"ring {ring} is not closed: its links do not lead round in the order given"
-            gaps.append(row_gap(study, "ring-broken", "circuits", rows[name], text))
+        try:
+            legs = [_leg(closed, one, assets, link_number) for one in mine.to_dict("records")]
+            every = courses(legs, begin[row], finish[row], ends, equipment, named)
+        except BrokenError as error:
+            gaps.append(row_gap(study, "ring-broken", "circuits", row, str(error)))
             continue
-        end_a, end_b = begin[rows[name]], finish[rows[name]]
-        if end_a not in nodes or end_b not in nodes or end_a == end_b:
-            text = f"its end equipment is not on ring {ring}: name equipment that its links join"
-            gaps.append(row_gap(study, "ring-broken", "circuits", rows[name], text))
-            continue
-        at_a, at_b = nodes.index(end_a), nodes.index(end_b)
-        count = len(chain)
-        forward = [chain[(at_a + k) % count] for k in range((at_b - at_a) % count)]
-        backward = [chain[(at_a - 1 - k) % count] for k in range((at_a - at_b) % count)]
-        longer = bool(link_length_m[forward].sum() > link_length_m[backward].sum())
-        turned = longer if pd.isna(stated) else stated == BACKWARD
-        first, second = (backward, forward) if turned else (forward, backward)
-        found[name, MAIN], found[name, ALTERNATE] = first, second
+        first, second, *others = main_first(every, legs, link_length_m)
+        found[str(name)] = [
+            (MAIN, first),
+            (ALTERNATE, second),
+            *((one.label, one) for one in others),
+        ]
     return found
 
 
-def _ring_nodes(chain: list[int], ends: _Ends) -> list[int] | None:
-    """Equipment before each link of a ring; None where it does not close."""
-    for start in (int(ends.a[chain[0]]), int(ends.b[chain[0]])):
-        nodes, node = [], start
-        for link in chain:
-            nodes.append(node)
-            following = ends.other(link, node)
-            if following is None:
-                break
-            node = following
-        else:
-            if node == start and len(chain) > 1:
-                return nodes
-    return None
+def _leg(
+    closed: Mapping[str, Ring | None],
+    row: Mapping[Hashable, object],
+    assets: Assets,
+    link_number: pd.Index[str],
+) -> RingLeg:
+    """A row of ring_circuits; BrokenError where its ring is not closed."""
+    ring = closed[str(row["ring"])]
+    if ring is None:
+        text = f"ring {row['ring']} is not closed: its links do not lead round in the order given"
+        raise BrokenError(text)
+
+    def among(column: str) -> list[str]:
+        cell = row[column]
+        return cell.split(LIST_SEPARATOR) if isinstance(cell, str) else []
+
+    enter, leave = (tuple(assets.numbers(among(name)).tolist()) for name in ("enter", "leave"))
+    a_tail, b_tail = (
+        tuple(
+            link
+            for link in link_number.get_indexer(pd.Index(among(name), dtype="str")).tolist()
+            if link >= 0
+        )
+        for name in ("a_tail", "b_tail")
+    )
+    stated = row["main_way"]
+    return RingLeg(ring, enter, leave, a_tail, b_tail, stated if isinstance(stated, str) else None)

@@ -12,7 +12,8 @@ Each module answers one question, and holds the claims about it:
 | `records` | what do the study's files and rules say? |
 | `plant` | which segments, cables and links are tied to what? |
 | `figures` | what does each link measure: length, delay, loss? |
-| `reliance` | which links does a path take, and what does it rely on? |
+| `paths` | which links does a path take? |
+| `reliance` | what does a path rely on? |
 | `sharing` | what do paths share, and what of it is waived? |
 | `separation` | how far apart do paths run, and where do they cross? |
 | `limits` | are lengths, delays and losses as claimed, and within limits? |

@@ -13,8 +13,9 @@ from waysapart.evidence import Circuit, Evidence, Unavailability
 from waysapart.gaps import GAP_CODES
 from waysapart.recheck.evidence import About
 from waysapart.recheck.faulty_rows import KINDS, Gap, reached
+from waysapart.recheck.paths import Key
 from waysapart.recheck.plant import WIRED, covered
-from waysapart.recheck.reliance import Asset, Key, Trial, World, fallen, service_of
+from waysapart.recheck.reliance import Asset, Trial, World, fallen, service_of
 
 HOURS_PER_YEAR = 8760.0
 MINUTES_PER_YEAR = 60 * HOURS_PER_YEAR

@@ -10,8 +10,9 @@ from waysapart.evidence import Circuit, Delay, Evidence, Link, Loss, LossTerms, 
 from waysapart.recheck.evidence import About
 from waysapart.recheck.faulty_rows import grouped
 from waysapart.recheck.figures import DIRECTIONS, assumed_us, link_losses, scaled, total
+from waysapart.recheck.paths import Key
 from waysapart.recheck.plant import Hop
-from waysapart.recheck.reliance import DRAWN_GAPS, UNKNOWN_SERVICE, Key, World, service_of
+from waysapart.recheck.reliance import DRAWN_GAPS, UNKNOWN_SERVICE, World, service_of
 
 TOLD_BY_FIGURES = {"blank-delay", "fibre-type", "hop-length"}
 """Gaps that show in a figure of a path."""

@@ -1,8 +1,7 @@
-"""Which links every path takes, and all that it relies on, by breadth-first search over sets."""
+"""What every path relies on, by breadth-first search over sets."""
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -12,13 +11,12 @@ from typing import Any
 from waysapart.evidence import Evidence, Witness
 from waysapart.gaps import GAP_CODES, Limit
 from waysapart.recheck.evidence import About, few, numbers
-from waysapart.recheck.faulty_rows import Gap, Row, grouped, reached
-from waysapart.recheck.figures import Budgets, Figures, total
+from waysapart.recheck.faulty_rows import Gap, grouped, reached
+from waysapart.recheck.figures import Budgets, Figures
+from waysapart.recheck.paths import Key
 from waysapart.recheck.plant import WITH_WITHIN, Cables, Ground, Hop, Use
 from waysapart.recheck.records import Records
 
-Key = tuple[str, str]
-"""Circuit and label of a path."""
 STRICTEST = ("pairwise", "working", "all")
 
 
@@ -50,133 +48,6 @@ class Trial:
         return [[one, other] for left, right in pairs for one, other in product(left, right)]
 
 
-def tie_paths(
-    records: Records, length_m: dict[str, float | None], claimed: dict[Key, list[str]]
-) -> tuple[dict[Key, list[str]], list[Gap], set[Key]]:
-    """Links of every path from circuit end a to end b.
-
-    Parameters
-    ----------
-    records : Records
-    length_m : dict of str to float or None
-        Length of each link in metres, which decides the shorter way round a ring.
-    claimed : dict of (circuit, label) to list of str
-        Links as the evidence has them.
-
-    Returns
-    -------
-    paths : dict of (circuit, label) to list of link ids
-    gaps : list of Gap
-    undecided : set of (circuit, label)
-        Ways round a ring of which nobody can tell which is the shorter.
-    """
-    circuits = records.by["circuits"]
-    rows = sorted(records.rows["circuit_paths"], key=lambda row: row["seq"])
-    found = grouped(
-        ((row["circuit"], row["path"]), row["link"]) for row in rows if row["circuit"] in circuits
-    )
-    gaps: list[Gap] = []
-    undecided = _round_rings(records, length_m, claimed, found, gaps)
-    paths: dict[Key, list[str]] = {}
-    first = {"main": 0, "alternate": 1}
-    for key in sorted(found, key=lambda key: (key[0], first.get(key[1], 2), key[1])):
-        ends = (circuits[key[0]].get(end) or NOBODY for end in ("a", "b"))
-        fault, paths[key] = _walked(records, found[key], *ends)
-        if fault:
-            gaps.append(Gap(fault, key[0], circuits=(key[0],), path=key[1]))
-    counts = Counter(circuit for circuit, _ in paths)
-    single = (name for name in circuits if counts[name] < 2)
-    gaps += [Gap("single-path", name, circuits=(name,)) for name in single]
-    return paths, gaps, undecided
-
-
-NOBODY = ""
-"""Equipment that is not on record."""
-
-
-def _across(link: Row, node: str | None) -> str | None:
-    """The other end of a link; None where it does not touch a node.
-
-    Ends that are not on record are `NOBODY`.
-    """
-    a, b = (link[end] or NOBODY for end in ("a", "b"))
-    return b if node == a else a if node == b else None
-
-
-def _walked(records: Records, chain: list[str], a: str, b: str) -> tuple[str | None, list[str]]:
-    """The code of the gap where links do not lead from a to b, and the links from a on."""
-    if not chain:
-        return "path-end", []
-    links = records.by["links"]
-    furthest, fault = -1, ""
-    for begin, goal, step in ((a, b, 1), (b, a, -1)):
-        node, at = begin, 0
-        for name in chain:
-            following = _across(links[name], node)
-            if following is None:
-                break
-            node, at = following, at + 1
-        if at == len(chain) and node == goal:
-            return None, chain[::step]
-        if at > furthest:
-            furthest, fault = at, "path-end" if at in (0, len(chain)) else "path-broken"
-    return fault, chain
-
-
-def _round_rings(
-    records: Records,
-    length_m: dict[str, float | None],
-    claimed: dict[Key, list[str]],
-    found: dict[Key, list[str]],
-    gaps: list[Gap],
-) -> set[Key]:
-    """Add both ways round a ring to the paths; return those whose main way is not settled."""
-    undecided: set[Key] = set()
-    rows = sorted(records.rows["rings"], key=lambda row: row["seq"])
-    rings = grouped((row["ring"], row["link"]) for row in rows)
-    for row in records.rows["ring_circuits"]:
-        name, chain = row["circuit"], rings.get(row["ring"])
-        if name not in records.by["circuits"] or chain is None:
-            continue
-        circuit, nodes = records.by["circuits"][name], _ring_nodes(records, chain)
-        a, b = (circuit.get(end) or NOBODY for end in ("a", "b"))
-        if nodes is None or a not in nodes or b not in nodes or a == b:
-            gaps.append(Gap("ring-broken", name, circuits=(name,)))
-            continue
-        at_a, at_b, count = nodes.index(a), nodes.index(b), len(chain)
-        forward = [chain[(at_a + k) % count] for k in range((at_b - at_a) % count)]
-        backward = [chain[(at_a - 1 - k) % count] for k in range((at_a - at_b) % count)]
-        stated = row.get("main_way")
-        turned = stated == "backward"
-        if stated is None:
-            ahead, behind = (total(map(length_m.get, links)) for links in (forward, backward))
-            if ahead is None or behind is None or abs(ahead - behind) < 0.01:
-                undecided |= {(name, "main"), (name, "alternate")}
-                turned = claimed.get((name, "main")) == backward
-            else:
-                turned = ahead > behind
-        found[name, "main"], found[name, "alternate"] = (
-            (backward, forward) if turned else (forward, backward)
-        )
-    return undecided
-
-
-def _ring_nodes(records: Records, chain: list[str]) -> list[str] | None:
-    """Equipment before each link of a ring; None where it does not close."""
-    links = records.by["links"]
-    for start in (links[chain[0]][end] or NOBODY for end in ("a", "b")):
-        nodes: list[str] = []
-        node: str | None = start
-        for name in chain:
-            if node is None:
-                break
-            nodes.append(node)
-            node = _across(links[name], node)
-        if node == start and len(chain) > 1:
-            return nodes
-    return None
-
-
 def trials_of(records: Records, paths: dict[Key, list[str]], lost: set[Key]) -> list[Trial]:
     """Circuits by id, then groups by id, each with the paths on its sides.
 
@@ -184,7 +55,7 @@ def trials_of(records: Records, paths: dict[Key, list[str]], lost: set[Key]) -> 
     ----------
     records : Records
     paths : dict of (circuit, label) to list of str
-        From `tie_paths`.
+        From `waysapart.recheck.paths`.
     lost : set of (circuit, label)
         Paths that are out of service.
 

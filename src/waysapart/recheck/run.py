@@ -19,6 +19,7 @@ from waysapart.recheck.figures import Figures, total
 from waysapart.recheck.gaps import check_all_gaps, gaps_of_records, measurement_gaps
 from waysapart.recheck.limits import check_figures
 from waysapart.recheck.no_pair import check_no_pairs
+from waysapart.recheck.paths import tie_paths
 from waysapart.recheck.plant import follow_cables, survey, tie_links
 from waysapart.recheck.records import Records, UnreadableError, proposed, read_records
 from waysapart.recheck.reliance import (
@@ -27,7 +28,6 @@ from waysapart.recheck.reliance import (
     fallen,
     rely,
     service_of,
-    tie_paths,
     trials_of,
 )
 from waysapart.recheck.sharing import own_line

@@ -19,9 +19,10 @@ import shapely
 from waysapart.evidence import Approach, Circuit, Group, Stretch, VerdictWitness
 from waysapart.recheck.evidence import About
 from waysapart.recheck.faulty_rows import grouped
+from waysapart.recheck.paths import Key
 from waysapart.recheck.places import GEOD, geodesic_m, part_of
 from waysapart.recheck.plant import covered, wrong_m
-from waysapart.recheck.reliance import Asset, Key, Trial, World, name_of, service_of
+from waysapart.recheck.reliance import Asset, Trial, World, name_of, service_of
 from waysapart.recheck.sharing import Subject, Waived, share_contest
 
 Claim = Circuit | Group

@@ -15,7 +15,8 @@ import shapely.geometry
 from waysapart.evidence import Circuit, Group, JudgedWaiver
 from waysapart.recheck.evidence import About, few
 from waysapart.recheck.faulty_rows import Row, reached
-from waysapart.recheck.reliance import Asset, Key, Trial, World, name_of, service_of, whole_cable
+from waysapart.recheck.paths import Key
+from waysapart.recheck.reliance import Asset, Trial, World, name_of, service_of, whole_cable
 
 
 @dataclass

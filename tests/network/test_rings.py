@@ -1,0 +1,340 @@
+"""Circuits over rings: tails to the ring, several rings in order, and joins at one or two nodes.
+
+Every plant has sites A, B, C, D and in each of them multiplexers. Ring R1 runs by the west, R2 by
+the east; both have N1 (at C) and N2 (at D). Every link has a cable, a pit and ducts of its own.
+
+              C: N1                 R1: W1 (MA-N1), W2 (N1-N2), W3 (N2-MA)
+        W1  /  | |  \\  E1          R2: E1 (N1-MB), E2 (MB-N2), E3 (N2-N1)
+    A: MA     W2 E3    MB :B
+        W3  \\  | |  /  E2          K runs from relay RA over HA to MA, and from MB over HB to RB.
+              D: N2
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import waysapart as wa
+from line_plant import LinePlant
+from waysapart.recheck import recheck
+
+WEST = {"W1": ("MA", "N1"), "W2": ("N1", "N2"), "W3": ("N2", "MA")}
+EAST = {"E1": ("N1", "MB"), "E2": ("MB", "N2"), "E3": ("N2", "N1")}
+
+
+class RingPlant(LinePlant):
+    """Rings R1 and R2, and circuit K, whose rows of `ring_circuits` a test sets."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        at = {"A": (0, 0), "C": (3000, 800), "D": (3000, -1000), "B": (6000, 0)}
+        for site in ("C", "D"):
+            self.node(site, *at[site], role="sites")
+        for machine, site in (("MA", "A"), ("MB", "B"), ("N1", "C"), ("N2", "D")):
+            self.machine(machine, site)
+        site_of = {row["id"]: row["site"] for row in self.rows["equipment"]}
+        for ring, links in (("R1", WEST), ("R2", EAST)):
+            for seq, (link, (one, other)) in enumerate(links.items(), start=1):
+                (x, y), (x2, y2) = at[site_of[one]], at[site_of[other]]
+                aside = 300 if ring == "R2" else -300
+                self.node(f"P-{link}", (x + x2) / 2 + aside, (y + y2) / 2)
+                self.laid(f"C-{link}", site_of[one], f"P-{link}", site_of[other])
+                self.fibre(link, one, other, f"C-{link}")
+                self.rows["rings"].append({"ring": ring, "seq": seq, "link": link})
+        self.hop("HA", "RA", "MA")
+        self.hop("HB", "MB", "RB")
+        self.rows["circuits"].append({"id": "K", "a": "RA", "b": "RB", "service": ""})
+
+    def over(self, ring: str, **row: Any) -> None:
+        self.rows["ring_circuits"].append({"circuit": "K", "ring": ring, **row})
+
+    def confirmed(self, folder: Path) -> None:
+        """`recheck` finds every claim about it true."""
+        file = folder / "evidence.json"
+        file.write_text(json.dumps(self.proved(folder).facts()), encoding="utf-8")
+        found = recheck(folder, file)
+        assert not found["false"]
+        assert found["confirmed"] > 50
+
+
+def by_two_joins() -> RingPlant:
+    plant = RingPlant()
+    plant.over("R1", seq=1, leave="N1;N2", a_tail="HA")
+    plant.over("R2", seq=2, enter="N1;N2", b_tail="HB")
+    return plant
+
+
+def paths_of(found: dict[str, Any]) -> dict[str, list[str]]:
+    return {label: path["links"] for label, path in found["paths"].items()}
+
+
+def gaps_of(found: dict[str, Any]) -> dict[str, str]:
+    return {gap["code"]: gap["message"] for gap in found["gaps"]}
+
+
+def test_tails_lead_to_one_ring_and_away(tmp_path: Path) -> None:
+    """K goes round R1 from MA to N2: W3 is the shorter way, W1 W2 the other. The tail from N2 is
+    the hop HD to a relay at D."""
+    plant = RingPlant()
+    plant.machine("RD", "D", kind="relay")
+    plant.hop("HD", "N2", "RD")
+    plant.rows["circuits"][0]["b"] = "RD"
+    plant.over("R1", a_tail="HA", b_tail="HD")
+    found = plant.circuit_facts(tmp_path)
+    assert paths_of(found) == {
+        "main": ["HA", "W3", "HD"],
+        "alternate": ["HA", "W1", "W2", "HD"],
+    }
+    assert found["verdict"] == "apart"
+    assert set(found["tail"]) == {"HA", "HD", "MA", "N2"}
+    plant.confirmed(tmp_path)
+
+
+@pytest.mark.parametrize("tail", ["HB2;HB1", "HB1;HB2"])
+def test_a_tail_of_two_hops_is_read_from_either_end(tmp_path: Path, tail: str) -> None:
+    """From MB over a panel PB to RB: HB1 is next to the relay, and comes last on each path."""
+    plant = RingPlant()
+    plant.machine("PB", "B", kind="panel")
+    plant.hop("HB1", "PB", "RB")
+    plant.hop("HB2", "MB", "PB")
+    plant.rows["circuits"][0]["a"] = "N1"
+    plant.over("R2", b_tail=tail, main_way="backward")
+    found = plant.circuit_facts(tmp_path)
+    assert paths_of(found) == {
+        "main": ["E3", "E2", "HB2", "HB1"],
+        "alternate": ["E1", "HB2", "HB1"],
+    }
+    plant.confirmed(tmp_path)
+
+
+def test_rings_that_join_at_one_node_hang_on_it(tmp_path: Path) -> None:
+    """R1 is left, and R2 entered, at N1 alone: four ways, and each passes N1 at site C. One way
+    round R1 and the other round R2 passes N2 twice; it is a way all the same."""
+    plant = RingPlant()
+    plant.over("R1", seq=1, leave="N1", a_tail="HA")
+    plant.over("R2", seq=2, b_tail="HB")
+    found = plant.circuit_facts(tmp_path)
+    assert paths_of(found) == {
+        "main": ["HA", "W1", "E1", "HB"],
+        "alternate": ["HA", "W3", "W2", "E3", "E2", "HB"],
+        "R1 forward, R2 backward": ["HA", "W1", "E3", "E2", "HB"],
+        "R1 backward, R2 forward": ["HA", "W3", "W2", "E1", "HB"],
+    }
+    assert found["verdict"] == "shared"
+    assert {one["asset"] for one in found["shared"]} == {"N1", "C"}
+    plant.confirmed(tmp_path)
+
+
+def test_rings_that_join_at_two_nodes_hang_on_neither(tmp_path: Path) -> None:
+    """Six ways. Two more would pass the other join on both rings, and are no use: by R1 backward
+    to N1 and R2 backward, N2 is passed on both, and there is a way that goes over at N2."""
+    plant = by_two_joins()
+    found = plant.circuit_facts(tmp_path)
+    assert paths_of(found) == {
+        "main": ["HA", "W1", "E1", "HB"],
+        "alternate": ["HA", "W3", "E2", "HB"],
+        "R1 forward to N1, R2 backward": ["HA", "W1", "E3", "E2", "HB"],
+        "R1 backward to N1, R2 forward": ["HA", "W3", "W2", "E1", "HB"],
+        "R1 forward to N2, R2 backward": ["HA", "W1", "W2", "E2", "HB"],
+        "R1 backward to N2, R2 forward": ["HA", "W3", "E3", "E1", "HB"],
+    }
+    assert found["verdict"] == "apart"
+    plant.confirmed(tmp_path)
+
+
+def test_a_joint_that_all_ways_pass_is_a_single_point(tmp_path: Path) -> None:
+    """The ways that leave MA by W1 and by W3 pass one pit beside site A, with a joint in it: every
+    way of the two rings hangs on the pit. Main and alternate are two of the six."""
+    plant = by_two_joins()
+    plant.node("PIT", 200, 0)
+    for link in ("W1", "W3"):
+        pit = f"P-{link}"
+        cable = f"C-{link}"
+        runs = [run for run in plant.rows["cable_runs"] if run["cable"] == cable]
+        near_a = next(
+            run["segment"]
+            for run in runs
+            for row in plant.rows["segments"]
+            if row["id"] == run["segment"] and "A" in (row["a"], row["b"])
+        )
+        row = next(row for row in plant.rows["segments"] if row["id"] == near_a)
+        row["a"], row["b"] = (
+            (row["a"] if row["a"] != "A" else "PIT"),
+            (row["b"] if row["b"] != "A" else "PIT"),
+        )
+        row["line"] = [plant.at[row["a"]], plant.at[row["b"]]]
+        plant.segment(f"IN-{link}", "duct", "A", "PIT", a="A", b="PIT")
+        seqs = {run["segment"]: run["seq"] for run in runs}
+        at = 0.5 if seqs[near_a] == 1 else 2.5
+        plant.rows["cable_runs"].append({"cable": cable, "seq": at, "segment": f"IN-{link}"})
+        assert pit in plant.at
+    for run in plant.rows["cable_runs"]:
+        run["seq"] = int(2 * run["seq"])
+    plant.rows["joints"].append({"id": "J", "at": "PIT", "cables": "C-W1;C-W3"})
+    found = plant.circuit_facts(tmp_path)
+    assert found["verdict"] == "shared"
+    assert {"PIT", "J"} <= {one["asset"] for one in found["shared"]}
+    plant.confirmed(tmp_path)
+
+
+def test_what_only_some_combinations_have_in_common_is_not_shared(tmp_path: Path) -> None:
+    """R1's north way and R2's south way lie in one trench. Main uses neither, alternate both, and
+    the loss of the trench leaves the ways that use neither: K is apart. Were only R1 north with R2
+    south, and R1 south with R2 north, on record, nothing would be shared either; were it R1 north
+    and R1 south, the trench would be a single point."""
+    plant = by_two_joins()
+    plant.rows["holders"].append({"id": "T", "kind": "trench", "within": "-"})
+    for row in plant.rows["segments"]:
+        if row["id"] in ("C-W1-1", "C-E2-1"):
+            row["within"] = "T"
+    assert plant.circuit_facts(tmp_path / "apart")["verdict"] == "apart"
+    for row in plant.rows["segments"]:
+        if row["id"] == "C-W3-1":
+            row["within"] = "T"
+    found = plant.circuit_facts(tmp_path / "shared")
+    assert {one["asset"] for one in found["shared"]} == {"T"}
+
+
+def test_near_approaches_count_only_where_no_way_is_left(tmp_path: Path) -> None:
+    """W1 and E1 come to C from the north, 4 m apart: both are on main, one of them on most other
+    ways, and alternate (W3 E2) has neither. W1 and W3 leave A northwards, 4 m apart: every way has
+    one of them, and a digger there may take both."""
+
+    def verdict(folder: Path, **pits: tuple[float, float]) -> str:
+        plant = by_two_joins()
+        plant.separation_m = 10
+        moved = {f"P-{link}": place for link, place in pits.items()}
+        plant.at.update(moved)
+        for row in plant.rows["structures"]:
+            row["line"] = [plant.at[row["id"]]]
+        for row in plant.rows["segments"]:
+            row["line"] = [plant.at[row["a"]], plant.at[row["b"]]]
+        found = plant.circuit_facts(folder)
+        plant.confirmed(folder)
+        return str(found["verdict"])
+
+    assert verdict(tmp_path / "one", W1=(2998, 3000), E1=(3002, 3000)) == "apart"
+    assert verdict(tmp_path / "two", W1=(0, 1500), W3=(-4, 1500)) == "shared"
+
+
+def test_main_way_is_stated_ring_by_ring(tmp_path: Path) -> None:
+    """R1 backward, R2 forward is main though both are the longer; the other ways are alternate."""
+    plant = RingPlant()
+    plant.over("R1", seq=1, leave="N1", a_tail="HA", main_way="backward")
+    plant.over("R2", seq=2, b_tail="HB", main_way="forward")
+    found = plant.circuit_facts(tmp_path)
+    paths = paths_of(found)
+    assert paths["main"] == ["HA", "W3", "W2", "E1", "HB"]
+    assert paths["alternate"] == ["HA", "W1", "E3", "E2", "HB"]
+    assert set(paths) == {
+        "main",
+        "alternate",
+        "R1 forward, R2 forward",
+        "R1 backward, R2 backward",
+    }
+    plant.confirmed(tmp_path)
+
+
+BROKEN: dict[str, tuple[list[dict[str, Any]], str]] = {
+    "a tail that does not begin at the end": (
+        [{"ring": "R1", "a_tail": "HB", "leave": "N1"}, {"ring": "R2", "seq": 2, "b_tail": "HB"}],
+        "link HB of a_tail does not begin at its end a",
+    ),
+    "a tail that breaks off": (
+        [
+            {"ring": "R1", "a_tail": "HA;E1", "leave": "N1"},
+            {"ring": "R2", "seq": 2, "b_tail": "HB"},
+        ],
+        "link E1 of a_tail does not begin where HA ends",
+    ),
+    "a tail that ends beside the ring": (
+        [{"ring": "R2", "a_tail": "HA", "b_tail": "HB"}],
+        "a_tail ends at MA, which is not on ring R2",
+    ),
+    "no tail": (
+        [{"ring": "R1", "leave": "N1"}, {"ring": "R2", "seq": 2, "b_tail": "HB"}],
+        "its end equipment is not on ring R1",
+    ),
+    "two joins, and nobody says which": (
+        [{"ring": "R1", "a_tail": "HA"}, {"ring": "R2", "seq": 2, "b_tail": "HB"}],
+        "rings R1 and R2 meet at N1, N2, and nothing says where it goes over",
+    ),
+    "left here and entered there": (
+        [
+            {"ring": "R1", "a_tail": "HA", "leave": "N1"},
+            {"ring": "R2", "seq": 2, "enter": "N2", "b_tail": "HB"},
+        ],
+        "ring R1 is left at N1 and ring R2 entered at N2",
+    ),
+    "a join that is on one ring only": (
+        [
+            {"ring": "R1", "a_tail": "HA", "leave": "N1;MB"},
+            {"ring": "R2", "seq": 2, "b_tail": "HB"},
+        ],
+        "MB, where it goes over between rings R1 and R2, is not on ring R1",
+    ),
+    "an entrance that is not where the tail ends": (
+        [
+            {"ring": "R1", "a_tail": "HA", "enter": "N2", "leave": "N1"},
+            {"ring": "R2", "seq": 2, "b_tail": "HB"},
+        ],
+        "enter of ring R1 says N2, and the circuit meets the ring at MA",
+    ),
+    "a tail between rings": (
+        [
+            {"ring": "R1", "a_tail": "HA", "leave": "N1", "b_tail": "HB"},
+            {"ring": "R2", "seq": 2, "b_tail": "HB"},
+        ],
+        "b_tail stands with ring R1; it belongs to the circuit's last ring, R2",
+    ),
+}
+
+
+@pytest.mark.parametrize("case", BROKEN)
+def test_rings_that_do_not_lead_across_are_a_gap(tmp_path: Path, case: str) -> None:
+    """Each names ring, equipment and link; the circuit has no path, and is unproven."""
+    rows, message = BROKEN[case]
+    plant = RingPlant()
+    for row in rows:
+        plant.over(**row)
+    found = plant.circuit_facts(tmp_path)
+    assert found["verdict"] == "unproven"
+    assert found["paths"] == {}
+    gaps = gaps_of(found)
+    assert set(gaps) == {"ring-broken", "single-path"}
+    assert message in gaps["ring-broken"]
+    plant.confirmed(tmp_path)
+
+
+def test_a_proposal_replaces_all_rings_of_a_circuit(tmp_path: Path) -> None:
+    """The proposal puts K on R1 and R2 by N1 alone; the base's two rows go together."""
+    by_two_joins().write(tmp_path / "base")
+    folder = tmp_path / "proposal"
+    folder.mkdir()
+    (folder / "study.toml").write_text('extends = "../base"\n', encoding="utf-8")
+    (folder / "ring_circuits.csv").write_text(
+        "circuit,ring,seq,leave,a_tail,b_tail\nK,R1,1,N1,HA,\nK,R2,2,,,HB\n", encoding="utf-8"
+    )
+    (found,) = wa.prove(wa.read_study(folder)).facts()["circuits"]
+    assert len(found["paths"]) == 4
+    assert found["verdict"] == "shared"
+
+
+def test_rows_of_a_ring_that_state_two_recovery_times(tmp_path: Path) -> None:
+    """One row says 50 ms, another 20: told once, by the ring, and the limit is open."""
+    plant = by_two_joins()
+    plant.rows["rings"][0]["recovery_ms"] = 50
+    plant.rows["rings"][1]["recovery_ms"] = 20
+    plant.service = "max_recovery_ms = 60\n"
+    found = plant.circuit_facts(tmp_path)
+    gaps = gaps_of(found)
+    assert set(gaps) == {"ring-recovery"}
+    assert "20 and 50 on its rows" in gaps["ring-recovery"]
+    assert found["verdict"] == "apart"
+    assert found["delay"]["recovery_ok"] is None
+    assert found["within_limits"] is None
+    plant.confirmed(tmp_path)
