@@ -122,6 +122,8 @@ def loss_budgets(network: Network) -> pd.DataFrame:
         _lacking(network, glass, of_cables, steps, frame["loss_db"].isna().to_numpy())
     )
     tied = np.bincount(pieces.link, minlength=count) > 0
+    if network.study.traced is not None:
+        tied |= links["id"].isin(network.study.traced.bare).to_numpy()
     over_fibre = (links["medium"].fillna("fibre") == "fibre").to_numpy() & tied
     budgets: pd.DataFrame = frame.join(columns)[over_fibre].reset_index(drop=True)
     return budgets
@@ -273,7 +275,7 @@ def _splices(network: Network, way: int, total: _Total) -> _Spliced:
     count = len(links)
     known = found.known[found.known["way"].isin((BOTH, way))]
     link, joint, piece = (known[name].to_numpy(np.int64) for name in ("link", "joint", "piece"))
-    loss = np.r_[study.tables["joints"]["loss_db"].to_numpy(dtype=np.float64), np.nan][joint]
+    loss = known["loss_db"].to_numpy(dtype=np.float64)
     recorded, own, own_db = joint != NOWHERE, ~np.isnan(loss), np.nan_to_num(loss)
 
     def at(place: Ints, size: int, chosen: Bools, values: Floats | Bools | None = None) -> Floats:

@@ -44,6 +44,7 @@ from waysapart.network.measurements import length_gaps, measured_lengths
 from waysapart.network.paths import Paths, tie_paths
 from waysapart.network.record_gaps import age_gaps, blank_gaps, contradictions
 from waysapart.network.splices import Splices, find_splices, joint_gaps
+from waysapart.network.traced import traced_study
 from waysapart.schema import ROLES
 from waysapart.study.model import Study
 
@@ -196,6 +197,7 @@ def tie(study: Study, *, like: Network | None = None) -> Network:
     plant = like if like is not None and _one_plant(study, like.study) else _tie_plant(study)
     assets, chains, passed = plant.assets, plant.chains, plant.passed
     above = _above(plant.recorded)
+    study = traced_study(study, assets, chains, passed, above)
     parts, pieces, link_gaps = tie_links(study, assets, chains, passed, above)
     terms, lengths, splices = _measures(study, plant, parts, pieces)
     paths, path_gaps = tie_paths(study, assets, np.fmax(lengths.go_m, lengths.return_m))
@@ -204,7 +206,7 @@ def tie(study: Study, *, like: Network | None = None) -> Network:
         *plant.ends.gaps,
         *plant.twins,
         *chains.gaps,
-        *link_gaps,
+        *_not_told(study, link_gaps),
         *hop_gaps(study, pieces, lengths),
         *fibre_gaps(study, parts, pieces),
         *joint_gaps(study, parts, pieces, splices),
@@ -221,6 +223,18 @@ def tie(study: Study, *, like: Network | None = None) -> Network:
         *path_gaps,
     )
     return _network(plant, study, parts, pieces, paths, terms, lengths, splices, gaps)
+
+
+def _not_told(study: Study, link_gaps: list[Gap]) -> list[Gap]:
+    """Gaps of links without those that the gaps of their traces say better."""
+    if study.traced is None:
+        return link_gaps
+    told, bare = study.traced.failed, study.traced.bare
+    return [
+        gap
+        for gap in link_gaps
+        if gap.asset not in told and not (gap.asset in bare and gap.code == "link-without-runs")
+    ]
 
 
 def tie_laid_links(
@@ -253,6 +267,7 @@ def _network(plant: TiedPlant, *rest: Any) -> Network:
 
 _OVER_PLANT = {
     *("links", "link_runs", "circuits", "circuit_paths", "rings", "ring_circuits", "measurements"),
+    *("splices", "terminations"),
 }
 """Roles on which no field of `TiedPlant` depends."""
 

@@ -93,7 +93,7 @@ class _Use:
     to: float
 
 
-class _Cables:
+class CableNodes:
     """Nodes along the chains, and the further parts that links use."""
 
     def __init__(self, chains: Chains, passed: Passing) -> None:
@@ -103,6 +103,7 @@ class _Cables:
         self.parts: dict[tuple[int, float, float], int] = {}
 
     def length(self, cable: int) -> int:
+        """Rows of a cable's chain, which is the position of its end."""
         return int(self._chains.first[cable + 1] - self._chains.first[cable])
 
     def nodes(self, cable: int) -> list[tuple[int, float]]:
@@ -133,6 +134,7 @@ class _Cables:
         return found
 
     def positions(self, cable: int, node: int) -> list[float]:
+        """Where along its chain a cable meets a node."""
         return sorted({at for found, at in self.nodes(cable) if found == node})
 
     def whole(self, cable: int) -> list[_Use]:
@@ -181,7 +183,7 @@ def tie_links(
         Codes `link-broken`, `link-end`, `link-without-runs`.
     """
     links, runs = study.tables["links"], study.tables["link_runs"]
-    cables = _Cables(chains, passed)
+    cables = CableNodes(chains, passed)
     reach = Reach(study, assets, holders)
     joints = joint_places(study, assets)
     equipment = study.tables["equipment"]
@@ -266,7 +268,7 @@ def lay_links(
     LinkParts
         Link k follows stretch k modulo their number, and is row k of `link_runs`.
     """
-    cables = _Cables(chains, passed)
+    cables = CableNodes(chains, passed)
     part = [
         cables.part(one, _Use(-1, -1, low, high))
         for one, low, high in zip(cable.tolist(), begin.tolist(), stop.tolist(), strict=True)
@@ -291,7 +293,7 @@ _Given = tuple[int, int, int]
 """Cable, from, to of a link run."""
 
 
-def _options(given: _Given, cables: _Cables) -> tuple[list[_Use], bool]:
+def _options(given: _Given, cables: CableNodes) -> tuple[list[_Use], bool]:
     """Stretches of one cable that a link may use; True where its chain lacks the stated nodes."""
     cable, enter, leave = given
     whole = cables.whole(cable)
@@ -342,7 +344,7 @@ class _Meetings:
 
 def _follow(
     given: list[_Given],
-    cables: _Cables,
+    cables: CableNodes,
     reach: Reach,
     joints: dict[frozenset[int], set[int]],
     site_a: int,
@@ -367,7 +369,7 @@ def _follow(
 
 
 def _jointed(
-    before: int, after: int, cables: _Cables, joints: dict[frozenset[int], set[int]]
+    before: int, after: int, cables: CableNodes, joints: dict[frozenset[int], set[int]]
 ) -> bool:
     """Whether a joint that names both cables lies on both."""
     return any(
@@ -462,7 +464,7 @@ def _faults(
     return told
 
 
-def _parts(chains: Chains, cables: _Cables) -> Parts:
+def _parts(chains: Chains, cables: CableNodes) -> Parts:
     """Flat arrays of the whole cables and, after them, of the further stretches that links use."""
     first = [*chains.first.tolist()]
     rows: list[tuple[int, int, int, float, float]] = []

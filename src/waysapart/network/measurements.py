@@ -69,7 +69,7 @@ def newest_measurements(study: Study, role: str, value: str, *, drum: bool = Fal
         `returns`, `value`, `date`, `row` (of the measurements table), `said` (whether it states a
         direction). Of one fibre and direction (and wavelength, for loss) only those of the latest
         day; measurements without a date only where none has a date. Those dated after the day of
-        judgement do not count.
+        judgement do not count, nor do single events of a trace (`joint`, `at_m`).
     """
     table = study.tables["measurements"]
     if not len(table):
@@ -78,6 +78,7 @@ def newest_measurements(study: Study, role: str, value: str, *, drum: bool = Fal
     owner = pd.Index(study.tables[role]["id"]).get_indexer(pd.Index(table[column]))
     chosen = (owner >= 0) & table[value].notna().to_numpy()
     chosen &= (table["stage"] == DRUM).to_numpy() == drum
+    chosen &= (table["joint"].isna() & table["at_m"].isna()).to_numpy()
     chosen &= ~(table["date"].dt.normalize() > pd.Timestamp(study.on)).to_numpy()
     rows = np.flatnonzero(chosen)
     mine = table.iloc[rows]

@@ -17,7 +17,7 @@ from waysapart.formulas.loss import reel_splices
 from waysapart.gaps import Gap
 from waysapart.network.assets import Assets, listed, row_gap
 from waysapart.network.ends import Passing
-from waysapart.network.links import LinkParts, Parts
+from waysapart.network.links import BOTH, LinkParts, Parts
 from waysapart.network.measurements import cable_losses, link_losses
 from waysapart.study.model import Study
 from waysapart.text import few
@@ -42,8 +42,9 @@ class Splices:
     known : DataFrame
         One row per splice that a record implies, in the order of links: `link`,
         `way`, `joint` (row of the joints table; `NOWHERE`: a change of cable
-        without one) and `piece` (in `network.pieces`, the stretch that it lies
-        within; `NOWHERE`: it lies between two).
+        without one), `piece` (in `network.pieces`, the stretch that it lies
+        within; `NOWHERE`: it lies between two) and `loss_db` (as recorded of the
+        splice, else of its joint; NaN: not recorded).
     """
 
     reel_m: Floats
@@ -89,7 +90,11 @@ def find_splices(
     reel = np.array([study.rules.by_kind("reel_m", kind) for kind in kinds], dtype=np.float64)
     reel_m = reel[parts.cable] if len(reel) else np.empty(0)
     longest, between = _between_joints(parts, segment_m, fibre_m, reel_m, met)
-    return Splices(reel_m, longest, between, _known(study, assets, parts, pieces, met))
+    known = _traced(study, pieces, _known(study, assets, parts, pieces, met))
+    loss = np.r_[study.tables["joints"]["loss_db"].to_numpy(dtype=np.float64), np.nan]
+    joint = known["joint"].to_numpy(dtype=np.int64)
+    known["loss_db"] = known["loss_db"].fillna(pd.Series(loss[joint], index=known.index))
+    return Splices(reel_m, longest, between, known)
 
 
 def _row_lengths(parts: Parts, segment_m: Floats) -> tuple[Ints, Floats, Floats, Floats]:
@@ -209,7 +214,37 @@ def _known(
     inner = inner.drop_duplicates(key)
     columns = ["link", "way", "joint", "piece"]
     found = pd.concat([changes[columns], inner[columns]]).astype(np.int64)
-    return found.sort_values(columns, ignore_index=True)
+    return found.sort_values(columns, ignore_index=True).assign(loss_db=np.nan)
+
+
+def _traced(study: Study, pieces: LinkParts, known: pd.DataFrame) -> pd.DataFrame:
+    """Splices with those of traced links taken from their traces."""
+    traced = study.traced
+    if traced is None or not traced.links:
+        return known
+    links, joints = (pd.Index(study.tables[role]["id"]) for role in ("links", "joints"))
+    number = links.get_indexer(pd.Index(sorted(traced.links)))
+    passed = traced.splices
+    of_pieces = pd.DataFrame({"link": pieces.link, "own": pieces.way})
+    of_pieces["run"] = of_pieces.groupby(["link", "own"]).cumcount()
+    of_pieces["piece"] = np.arange(len(of_pieces))
+    two_ways = np.bincount(pieces.link, pieces.way != BOTH, len(links)) > 0
+    link = links.get_indexer(pd.Index(passed["link"]))
+    way = passed["way"].to_numpy(dtype=np.int64)
+    mine = pd.DataFrame(
+        {
+            "link": link,
+            "way": way,
+            "own": np.where(two_ways[link], way, BOTH),
+            "joint": joints.get_indexer(pd.Index(passed["joint"])),
+            "run": passed["run"].to_numpy(dtype=np.int64),
+            "loss_db": passed["loss_db"].to_numpy(dtype=np.float64),
+        }
+    )
+    mine = mine[mine["link"] >= 0].merge(of_pieces, on=["link", "own", "run"], how="left")
+    mine["piece"] = mine["piece"].fillna(NOWHERE).astype(np.int64)
+    found = pd.concat([known[~known["link"].isin(number)], mine[list(known)]])
+    return found.sort_values(["link", "way", "joint", "piece"], ignore_index=True)
 
 
 def _changes(

@@ -92,6 +92,31 @@ class InPlane:
 
 
 @dataclass(frozen=True)
+class Traced:
+    """What tracing its links has added to a study.
+
+    Attributes
+    ----------
+    read : mapping of str to DataFrame
+        The tables that tracing has changed, as they were read.
+    steps : DataFrame
+        Every place and stretch of every trace: see `waysapart.network.traced`.
+    splices : DataFrame
+        Splices that traces pass: `link`, `way`, `joint`, `loss_db`, `run`.
+    links, failed, bare : frozenset of str
+        Links traced from port to port, links whose trace fails, and of the former those traced
+        over cords alone.
+    """
+
+    read: Mapping[str, pd.DataFrame]
+    steps: pd.DataFrame
+    splices: pd.DataFrame
+    links: frozenset[str]
+    failed: frozenset[str]
+    bare: frozenset[str]
+
+
+@dataclass(frozen=True)
 class Study:
     """A study: its tables, rules and sources. Nothing in it is ever changed in place.
 
@@ -127,6 +152,8 @@ class Study:
         Warnings for the report, such as the accuracy of a datum shift.
     files : tuple of Path
         What it was read from, whether it exists or not: nothing is written over these.
+    traced : Traced or None
+        What tracing its links has added; None before they are tied, and where nothing is traced.
     """
 
     name: str
@@ -144,6 +171,7 @@ class Study:
     on: date = field(default_factory=today)
     files: tuple[Path, ...] = ()
     datum: CRS = LON_LAT
+    traced: Traced | None = field(default=None, repr=False, compare=False)
     in_plane: InPlane = field(default_factory=InPlane, repr=False, compare=False)
 
     @property
@@ -156,6 +184,24 @@ class Study:
             shapes = np.concatenate([self.lonlat(role) for role in PLANT_ROLES])
             self.in_plane.plane = Plane.about(shapely.get_coordinates(shapes))
         return self.in_plane.plane
+
+    def as_read(self, role: str) -> pd.DataFrame:
+        """The table of a role without what traces of links have added.
+
+        Parameters
+        ----------
+        role : str
+
+        Returns
+        -------
+        DataFrame
+            Its rows are those of `tables`, but for `link_runs`.
+        """
+        return (
+            self.tables[role]
+            if self.traced is None
+            else self.traced.read.get(role, self.tables[role])
+        )
 
     def geometries(self, role: str) -> NDArray[np.object_]:
         """Geometry of every row of a role in the study's plane, in metres; None where blank.

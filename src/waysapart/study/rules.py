@@ -410,6 +410,11 @@ class Defaults(Table):
     tail_m: NotNegative = Field(
         description="Cable kept at each end. Only for whether a drum reaches."
     )
+    cord_m: NotNegative = Field(
+        description="Length of a patch cord that states none; it counts for the delay of links "
+        "traced over it."
+    )
+    cord_us_per_m: NotNegative = Field(description="Delay of a patch cord, per metre.")
     same_place_m: NotNegative = Field(
         description="Two structures of one kind closer than this are a gap: they may be one, "
         "recorded twice."

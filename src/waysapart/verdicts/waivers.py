@@ -622,7 +622,7 @@ class FindingRecords:
             return
         study, told = self._network.study, ROLES[role]
         at: Ints = np.array(rows, dtype=np.int64)
-        table = pd.DataFrame(study.tables[role]).iloc[at]
+        table = pd.DataFrame(study.as_read(role)).iloc[at]
         columns = [one for one in told.columns if one.name != "name" and one.type != "date"]
         values = {one.name: table[one.name].to_list() for one in columns}
         shapes: list[Any] = [None] * len(rows)
