@@ -1,8 +1,8 @@
 """A small plant whose links are traced: ports, cords, panels, splices and terminations.
 
-Sites A and B lie 1.6 km apart. North: cable N1 runs from A through pits P1 and P2 (joint J0 stands in
-P1) and cable N2 from P2 to B; they meet in joint J1 at P2. South: cable S runs from A through pit
-Q1 to B. Relays RA and RB; panels FA and FB. Link LN goes over the north, with one port for each
+Sites A and B lie 1.6 km apart. North: cable N1 runs from A through pits P1 and P2 (joint J0 stands
+in P1) and cable N2 from P2 to B; they meet in joint J1 at P2. South: cable S runs from A through
+pit Q1 to B. Relays RA and RB; panels FA and FB. Link LN goes over the north, with one port for each
 direction: RA tx, rx; cord KA (duplex) to FA ports 1 and 2; fibres 1 and 2 of N1; J1; fibres 5 and
 6 of N2; FB ports 1 and 2; cord KB to RB rx, tx. Link LS goes over the south on one port: RA s, cord
 KC, FA port 3, fibre 1 of S, FB port 3, cord KD, RB s. Circuit K has main LN and alternate LS.
