@@ -87,6 +87,27 @@ def test_what_refers_to_a_removed_id_is_a_gap(tmp_path: Path) -> None:
     assert "S2" in of_cable.message
 
 
+def test_a_splice_or_a_test_that_refers_to_a_removed_joint_is_left_out_and_told(
+    tmp_path: Path,
+) -> None:
+    """J1 goes. The proposal still splices in it, which is told of J1, and has a test of one
+    place along C2 that names it, which is told of C2."""
+    study = read_study(
+        proposal(
+            tmp_path,
+            'remove = ["J1"]\n',
+            splices="joint,a_cable,a_fibre,b_cable,b_fibre\nJ1,C1,1,C2,1\n",
+            measurements="cable,joint,loss_db\nC2,J1,0.2\n",
+        )
+    )
+    assert (len(study.tables["splices"]), len(study.tables["measurements"])) == (0, 0)
+    touched = {(gap.code, gap.asset, gap.assets) for gap in study.gaps}
+    assert touched == {
+        ("removed-reference", "J1", ("J1",)),
+        ("removed-reference", "C2", ("C2",)),
+    }
+
+
 def test_what_belongs_to_a_removed_id_goes_with_it(tmp_path: Path) -> None:
     study = read_study(proposal(tmp_path, 'remove = ["K1", "C2", "L2"]\n'))
     assert len(study.tables["circuit_paths"]) == 0
@@ -154,3 +175,11 @@ def test_duplicates_within_a_proposal_are_no_replacement(tmp_path: Path) -> None
     again = read_study(proposal(tmp_path / "again", cables="id\nC3\nC3\n"))
     assert again.gaps == ()
     assert "say the same as another row" in " ".join(again.notes)
+
+
+def test_a_fault_in_a_further_row_of_a_cord_is_told(tmp_path: Path) -> None:
+    """Two rows of K are one cord. The length in the second is none, and that is not lost."""
+    rows = "id,a,a_port,b,b_port,length_m\nK,R-W,1,R-M,1,\nK,R-W,2,R-M,2,long\n"
+    study = read_study(proposal(tmp_path, patches=rows))
+    assert study.tables["patches"]["a_port"].to_list() == ["1;2"]
+    assert [(gap.code, gap.asset, gap.row) for gap in study.gaps] == [("unreadable-figure", "K", 3)]

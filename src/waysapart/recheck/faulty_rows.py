@@ -450,6 +450,7 @@ def settle(
     -------
     list of Gap
     """
+    rows["patches"] = _cords(rows["patches"])
     _name_apart(rows)
     whole = [(role, dict(row), row["_faults"]) for role, mine in rows.items() for row in mine]
     for role, mine in rows.items():
@@ -469,6 +470,58 @@ def settle(
     names = {*removed, *(row[name] for row in rows["circuits"] for name in ("id", "group"))}
     stated = [waiver["circuit"] for waiver in rules.get("waiver", ())]
     return gaps + [Gap("waiver-owner", name) for name in stated if name not in names]
+
+
+def name_cords(patches: list[Row]) -> None:
+    """Give patches without an id one that is made of their ends.
+
+    Parameters
+    ----------
+    patches : list of dict
+        Rows of the role as they are read; changed in place.
+
+    Examples
+    --------
+    >>> rows = [{"id": None, "a": "R1", "a_port": ["TX"], "b": "ODF-A", "b_port": ["1", "2"]}]
+    >>> name_cords(rows)
+    >>> rows[0]["id"]
+    'R1/TX-ODF-A/1;2'
+    """
+    for row in patches:
+        if row["id"] is None:
+            ends = (
+                f"{row[end] or '?'}/{';'.join(row[f'{end}_port'] or ()) or '?'}"
+                for end in ("a", "b")
+            )
+            row["id"] = "-".join(ends)
+
+
+def _cords(patches: list[Row]) -> list[Row]:
+    """One row for each cord: further rows of its id are further fibres of it.
+
+    A row that joins other equipment, or says something else of the cord, stays as it is, so that
+    its id is told to be taken twice.
+    """
+    found: list[Row] = []
+    first: dict[str, Row] = {}
+    for row in patches:
+        known = first.setdefault(row["id"], row)
+        mine = dict(row)
+        if (row["a"], row["b"]) != (known["a"], known["b"]) == (row["b"], row["a"]):
+            for one, other in (("a", "b"), ("b", "a")):
+                mine[one], mine[f"{one}_port"] = row[other], row[f"{other}_port"]
+        same = all(mine[end] == known[end] for end in ("a", "b"))
+        for name in ("within", "fibre_type", "length_m", "loss_db"):
+            same = same and (None in (mine[name], known[name]) or mine[name] == known[name])
+        if known is row or not same:
+            found.append(row)
+            continue
+        for name in ("a_port", "b_port"):
+            known[name] = [*(known[name] or ()), *(mine[name] or ())] or None
+        for name in ("within", "fibre_type", "length_m", "loss_db"):
+            known[name] = mine[name] if known[name] is None else known[name]
+        known["_faults"] += row["_faults"]
+    return found
 
 
 def _said(role: str, row: Row) -> tuple[str, ...]:

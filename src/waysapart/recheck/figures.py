@@ -14,6 +14,7 @@ from waysapart.recheck.faulty_rows import Row, grouped, moment_of
 from waysapart.recheck.places import geodesic_m
 from waysapart.recheck.plant import Cables, Hop, Use
 from waysapart.recheck.records import Records
+from waysapart.recheck.trace import loss_of_splice
 
 LIGHT_M_PER_US = 299.792458
 SINGLE_MODE_BELOW_UM = 15.0
@@ -99,7 +100,7 @@ def newest_measurements(records: Records, owner: str, value: str) -> dict[str, l
         return records.newest[asked]
     end = date.fromisoformat(records.on)
     groups: dict[tuple[str, Any], list[tuple[Any, Row]]] = {}
-    for row in records.rows["measurements"]:
+    for row in records.tests:
         if row.get("stage") == "drum" or not row.get(owner) or row.get(value) is None:
             continue
         taken = moment_of(row.get("date"))
@@ -489,7 +490,8 @@ class Figures:
         row, medium = hop.row, hop.medium
         stated, (site_a, site_b) = row.get("length_m"), self.end_sites(row)
         if stated is not None:
-            return None if medium == "fibre" and stated == 0 else float(stated)
+            cords = hop.trace is not None and hop.trace.over_cords
+            return None if medium == "fibre" and stated == 0 and not cords else float(stated)
         if medium == "internal":
             return None if self.internal_apart(row) else 0.0
         if medium in ("electrical", "carrier"):
@@ -910,6 +912,7 @@ class Splices:
     """Splices of a link in one direction: within each stretch of cable, and between them.
 
     Where a link states a number of its own their places are not known: all count as outside.
+    Of a link that is traced they are those that the trace passes.
     `own` have a loss on record; `joints` is how many of them are on record, the others are
     estimated: changes of cable without a joint, and one after each full reel between joints.
     """
@@ -924,6 +927,21 @@ class Splices:
         self.outside_own_db = 0.0
         if self.given:
             self.outside = float(hop.row["splices"])
+        elif hop.trace is not None and not hop.trace.written:
+            self.inside = [float(figures.reel_splices(u, figures.joints_met(u))) for u in uses]
+            passed = hop.trace.splices(direction)
+            self.joints = len(passed)
+            self.outside = float(sum(place is None for place, _ in passed))
+            for place, row in passed:
+                own = loss_of_splice(row)
+                loss = rows[row["joint"]]["loss_db"] if own is None else own
+                if place is not None:
+                    self.inside[place] += 1
+                    self.own[place] += loss is not None
+                    self.own_db[place] += loss or 0.0
+                else:
+                    self.outside_own += loss is not None
+                    self.outside_own_db += loss or 0.0
         else:
             met = [figures.joints_met(use) for use in uses]
             picked = figures.joints_at_changes(uses, met)

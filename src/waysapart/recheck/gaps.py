@@ -491,6 +491,9 @@ DERIVED = {
     *("lies-in-itself", "paths-twice", "unknown-service", "unknown-fibre-type"),
     *("no-wavelength", "power-limits", "test-owner", "waiver-owner", "hop-rate"),
     *("measured-loss", "measured-delay", "ring-recovery"),
+    *("trace-stops", "trace-loop", "trace-crossed", "end-twice", "port-twice", "ports-uneven"),
+    *("port-shared", "splice-types", "runs-differ", "cord-to-nothing", "cord-between-sites"),
+    *("splice-off-cable", "splice-side"),
 }
 """Gap codes that recheck derives itself; others it takes as the evidence states them."""
 NEAR_ACCURACY = "near-accuracy"

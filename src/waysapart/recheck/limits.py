@@ -115,6 +115,8 @@ def _check_link(world: World, hop: Hop, link: Link, about: About) -> None:
     name, row, told, loss = hop.row["id"], hop.row, link["lengths"], link["loss"]
     unsure = any(use.cable in world.cables.unsure for use in hop.uses())
     about.same("medium", link["medium"], hop.medium)
+    due = None if hop.trace is None else hop.trace.told
+    about.same("trace", _without_words(dict[str, Any](link).get("trace")), due)
     figures: Mapping[str, Any] = told
     terms = total(figures[term] for term in told if term != "length_m")
     about.close("terms of its length", told["length_m"], terms, 0.002)
@@ -150,6 +152,16 @@ def _check_link(world: World, hop: Hop, link: Link, about: About) -> None:
             _check_budget(world, hop, loss, about)
 
 
+def _without_words(trace: Any) -> Any:
+    """The steps of a trace as the evidence has them, without the words of a stop."""
+    if not isinstance(trace, dict):
+        return trace
+    return {
+        direction: [{key: one for key, one in step.items() if key != "text"} for step in steps]
+        for direction, steps in trace.items()
+    }
+
+
 def _check_sum(world: World, hop: Hop, told: Loss, about: About) -> None:
     """Check that a loss is the sum of its terms, or at least that of the terms that are known."""
     terms: Mapping[str, Any] = told["terms"]
@@ -173,7 +185,7 @@ def _tested(world: World, hop: Hop) -> bool:
     return any(
         test.get("loss_db") is not None
         and (test.get("link") == hop.row["id"] or test.get("cable") in cables)
-        for test in world.records.rows["measurements"]
+        for test in world.records.tests
     )
 
 

@@ -521,7 +521,7 @@ class _Lines:
         self._link_ends = {end for uses in used for end in _outer(uses)}
         chains = [chain for chain in world.cables.chain.values() if chain]
         self._met = Counter(node for chain in chains for node in (chain[0].entry, chain[-1].exit))
-        tests = self.records.rows["measurements"]
+        tests = self.records.tests
         self._tested = {row.get("cable") for row in tests if row.get("loss_db") is not None}
 
     def _room_db(self, row: dict[str, Any], least: float | None) -> float | None:

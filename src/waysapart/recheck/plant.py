@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from itertools import combinations, pairwise
 from math import inf
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import shapely
@@ -19,6 +19,9 @@ from shapely.ops import substring
 from waysapart.recheck.faulty_rows import Gap, Row, grouped, reached
 from waysapart.recheck.records import Records
 from waysapart.schema import ROLES
+
+if TYPE_CHECKING:
+    from waysapart.recheck.trace import Traced
 
 SPAN_PLACES = {"tower", "gantry", "pole"}
 OTHER_PLACES = {"pit", "entry", "bridge"}
@@ -612,13 +615,14 @@ class Hop:
     """A link: per direction (`both`, or `go` and `return`) the uses of its cables, in order.
 
     `rows` are the link_runs of these uses. `turned`: the order leads from the
-    link's end b to its end a.
+    link's end b to its end a. `trace`: how its ports are joined, where it names any.
     """
 
     row: Row
     directions: dict[str, list[Use]] = field(default_factory=dict)
     turned: dict[str, bool] = field(default_factory=dict)
     rows: dict[str, list[Row]] = field(default_factory=dict)
+    trace: Traced | None = None
 
     @property
     def medium(self) -> str:

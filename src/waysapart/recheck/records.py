@@ -43,7 +43,7 @@ from waysapart.input_files import (
     sha256,
     vector,
 )
-from waysapart.recheck.faulty_rows import Gap, Row, grouped, settle, typed
+from waysapart.recheck.faulty_rows import NO_ID, Gap, Row, grouped, name_cords, settle, typed
 from waysapart.recheck.places import GEOD, LON_LAT, Drawn, NoTransformationError, Sheet, place
 from waysapart.schema import ROLES, csv_meant
 
@@ -137,6 +137,7 @@ REFERENCES = {
     *("a", "b", "at", "site", "segment", "cable", "carried_by", "link", "circuit", "from", "to"),
     *("within", "cables", "needs", "supplies", "via", "relies_on", "protects"),
     *("ring", "enter", "leave", "a_tail", "b_tail"),
+    *("joint", "a_cable", "b_cable", "equipment"),
 }
 """Columns that hold ids of other rows."""
 COURSES = {
@@ -147,6 +148,20 @@ COURSES = {
     "ring_circuits": ("circuit",),
 }
 """Roles whose rows are steps of something, and the columns that say of what."""
+JOINED = {
+    "splices": ("joint", "a_cable", "b_cable"),
+    "terminations": ("equipment", "cable"),
+    "measurements": ("cable", "link"),
+}
+"""Other roles without ids, and the columns that say to what a row belongs."""
+
+
+def _joins(role: str, row: Row) -> set[tuple[Any, ...]]:
+    """The fibres that a splice or termination joins, each at its place, and its port."""
+    if role == "splices":
+        return {(row["joint"], row[f"{end}_cable"], row[f"{end}_fibre"]) for end in ("a", "b")}
+    own = (row["equipment"], row["port"])
+    return {(row["equipment"], row["cable"], row["fibre"]), own}
 
 
 def laid_over(under: dict[str, list[Row]], over: dict[str, list[Row]]) -> dict[str, list[Row]]:
@@ -157,6 +172,9 @@ def laid_over(under: dict[str, list[Row]], over: dict[str, list[Row]]) -> dict[s
         if role in COURSES:
             taken = {tuple(row.get(name) for name in COURSES[role]) for row in over[role]}
             mine = [r for r in mine if tuple(r.get(name) for name in COURSES[role]) not in taken]
+        elif role in ("splices", "terminations"):
+            anew = {end for row in over[role] for end in _joins(role, row) if None not in end}
+            mine = [row for row in mine if not anew & _joins(role, row)]
         else:
             ids = {row["id"] for row in over[role] if row.get("id")}
             mine = [row for row in mine if row.get("id") not in ids]
@@ -169,10 +187,8 @@ def laid_over(under: dict[str, list[Row]], over: dict[str, list[Row]]) -> dict[s
 
 
 def kept(role: str, rows: list[Row], removed: set[str]) -> list[Row]:
-    """Rows without those of removed ids and their steps and measurements."""
-    owners = {"id", *COURSES.get(role, ())[:1]}
-    if role == "measurements":
-        owners |= {"cable", "link"}
+    """Rows without those of removed ids and their steps, splices, ends and measurements."""
+    owners = {"id", *COURSES.get(role, ())[:1], *JOINED.get(role, ())}
     return [row for row in rows if not any(row.get(name) in removed for name in owners)]
 
 
@@ -180,21 +196,23 @@ def cut(rows: dict[str, list[Row]], gone: set[str]) -> list[tuple[str, str, str]
     """Remove references to removed ids, and return whose they were."""
     told = []
     for role, mine in rows.items():
-        for row in list(mine):
+        steps, dropped = {**COURSES, **JOINED}.get(role), set()
+        for row in mine:
+            owner = row["id"] if steps is None else next(filter(None, map(row.get, steps)), NO_ID)
             for name in REFERENCES & set(row):
                 value = row[name]
                 lost = set(value if isinstance(value, list) else [value]) & gone
                 if not lost:
                     continue
-                owner = row["id"] if "id" in row else row[COURSES[role][0]]
-                told.append((role, str(owner), name))
+                of_link = role == "measurements" and not row["cable"]
+                told.append(("links" if of_link else role, str(owner), name))
                 if isinstance(value, list):
                     row[name] = [item for item in value if item not in gone] or None
-                elif role in COURSES and name not in ("from", "to"):
-                    mine.remove(row)
-                    break
+                elif steps is not None and name not in ("from", "to"):
+                    dropped.add(id(row))
                 else:
                     row[name] = None
+        mine[:] = [row for row in mine if id(row) not in dropped]
     return told
 
 
@@ -227,6 +245,7 @@ class Records:
     newest: dict[tuple[str, str, str], dict[str, list[Row]]] = field(
         init=False, default_factory=dict
     )
+    _stated: dict[str, list[Row]] = field(init=False, default_factory=dict)
 
     @cached_property
     def by(self) -> dict[str, dict[str, Row]]:
@@ -235,6 +254,48 @@ class Records:
             role: {row["id"]: row for row in mine if row.get("id")}
             for role, mine in self.rows.items()
         }
+
+    def stated(self, role: str) -> list[Row]:
+        """The rows of a role as they are on record, without what traces add to them.
+
+        Parameters
+        ----------
+        role : str
+
+        Returns
+        -------
+        list of rows
+        """
+        return self._stated.get(role, self.rows[role])
+
+    def lay_traced(self, links: dict[str, Row], runs: dict[str, list[Row]]) -> None:
+        """Put what follows from traces in the place of what links state.
+
+        Parameters
+        ----------
+        links : dict of str to row
+            By id.
+        runs : dict of str to list of rows
+            All of `link_runs` of these links.
+        """
+        self._stated = {role: self.stated(role) for role in ("links", "link_runs")}
+        further = [row for mine in runs.values() for row in mine]
+        self.rows = {
+            **self.rows,
+            "links": [links.get(row["id"], row) for row in self._stated["links"]],
+            "link_runs": [
+                *(row for row in self._stated["link_runs"] if row["link"] not in runs),
+                *further,
+            ],
+        }
+        for name in ("by", "runs_of"):
+            self.__dict__.pop(name, None)
+
+    @cached_property
+    def tests(self) -> list[Row]:
+        """Measurements of whole cables and links, not those of one place along a fibre."""
+        rows = self.rows["measurements"]
+        return [row for row in rows if row["joint"] is None and row["at_m"] is None]
 
     @cached_property
     def joints_of(self) -> dict[str | None, list[str]]:
@@ -436,6 +497,8 @@ def _layer(
         renamed = {key: value for key, value in one.items() if key not in theirs}
         renamed |= {ours: one[name] for ours, name in names.items() if name in one}
         rows.append(typed(layer["role"], {**renamed, **constants}, layer))
+    if layer["role"] == "patches":
+        name_cords(rows)
     own = _crs(layer["crs"]) if "crs" in layer else stated
     if own is None:  # degrees for `lon` and `lat`, else the study's
         own = LON_LAT if any(row.get("_degrees") for row in rows) else grid or LON_LAT
@@ -461,7 +524,8 @@ def proposed(records: Records, rows: dict[str, list[Row]]) -> Records:
         for row in own[role]:
             row["_given"], row["_given_degrees"] = row.get("geometry"), True
             row["_accuracy_m"], row["_shift_m"] = 0.0, 0.0
-    told = {role: [{**row, "_faults": []} for row in mine] for role, mine in records.rows.items()}
+    name_cords(own["patches"])
+    told = {role: [{**row, "_faults": []} for row in records.stated(role)] for role in records.rows}
     merged = laid_over(told, own)
     more = settle(merged, records.rules, records.snap_m, set())
     return replace(

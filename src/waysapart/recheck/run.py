@@ -31,6 +31,7 @@ from waysapart.recheck.reliance import (
     trials_of,
 )
 from waysapart.recheck.sharing import own_line
+from waysapart.recheck.trace import trace_links
 from waysapart.recheck.verdicts import (
     check_ages,
     check_assumptions,
@@ -240,7 +241,16 @@ def build(records: Records, facts: Evidence) -> World:
     }
     listed = {row["cable"] for row in records.rows["cable_runs"]}
     cables = follow_cables(ground, [dict(row) for row in facts["matched"]], unsure - listed)
-    hops, link_gaps = tie_links(cables)
+    traced, trace_gaps = trace_links(cables)
+    records.lay_traced(
+        {name: one.link for name, one in traced.items()},
+        {name: one.rows for name, one in traced.items()},
+    )
+    hops, tied = tie_links(cables)
+    for name, one in traced.items():
+        hops[name].trace = one
+    told = {name for name, one in traced.items() if one.failed or one.over_cords}
+    link_gaps = [*trace_gaps, *(gap for gap in tied if gap.about not in told)]
     figures = Figures(cables, hops)
     claimed = {
         (circuit["id"], label): path["links"]

@@ -353,7 +353,8 @@ COLUMNS = {
     "equipment": "id site kind within supplies needs delay_us",
     "links": "id a b wavelength_nm medium via loss_db relies_on stated_by length_m channel "
     "tx_min_dbm tx_max_dbm rx_min_dbm rx_max_dbm connectors splices reserve_db bandwidth_mhz "
-    "dispersion_limit_ps_nm extra_delay_us unavailability",
+    "dispersion_limit_ps_nm extra_delay_us recovery_ms unavailability a_port b_port",
+    "patches": "id a a_port b b_port within fibre_type length_m loss_db",
     "hazards": "id kind reach_m takes per_year repair_h",
 }
 """By role, the columns of a record that a digest is made of; no names and no dates."""
@@ -547,6 +548,8 @@ def _row(world: World, name: str, *, hop: bool) -> dict[str, Any]:
     role = "links" if hop else _role(world, name)
     assert role is not None
     row: Row = world.records.by[role][name]
+    if hop:  # as it is on record, without what a trace adds
+        row = next(one for one in world.records.stated("links") if one["id"] == name)
     found: dict[str, Any] = {"role": role}
     for column in COLUMNS[role].split():
         value = row.get(column)

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from waysapart.gaps import Gap
-from waysapart.schema import LIST_SEPARATOR, ROLES, Column, Role
+from waysapart.schema import LIST_SEPARATOR, OWNERS, ROLES, Column, Role
 from waysapart.study.ledger import Ledger, column_label, did_you_mean
 from waysapart.study.references import is_among
 
@@ -257,6 +257,14 @@ def _left(text: str, removed: frozenset[str]) -> str | float:
     return LIST_SEPARATOR.join(items) if items else np.nan
 
 
+def _owner(role: Role, row: pd.Series) -> tuple[str, str]:
+    """What a row is about, and what kind of thing that is."""
+    if "id" in role.column:
+        return str(row["id"]), "assets" if role.asset else role.name
+    named = ((str(row[column]), what) for column, what in OWNERS[role.name] if row.notna()[column])
+    return next(named, (f"row {row['_row']:.0f}", "assets"))
+
+
 def _gap(
     role: Role,
     column: Column,
@@ -265,12 +273,8 @@ def _gap(
     ring_circuits: pd.DataFrame,
     layers: Sequence[Layer],
 ) -> Gap:
-    owner = str(row["id"] if "id" in role.column else row[role.key[0]])
+    owner, subject = _owner(role, row)
     gone = [item for item in str(row[column.name]).split(LIST_SEPARATOR) if item in removed]
-    owner_column = next(iter(_OWNERS.get(role.name, ())), "")
-    subject = {"cable": "assets", "link": "links", "circuit": "circuits", "ring": "rings"}.get(
-        owner_column, "assets" if role.asset else role.name
-    )
     circuits: tuple[str, ...] = ()
     if subject == "rings":
         on_ring = ring_circuits.loc[ring_circuits["ring"] == owner, "circuit"]

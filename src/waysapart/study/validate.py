@@ -70,7 +70,8 @@ def validate(
         The tables that can be tied: every id is unique, every reference leads to a row, nothing
         lies in itself. None of it depends on the order of the rows.
     """
-    whole = unique_ids({**tables, "patches": cords(tables["patches"])}, layers, ledger)
+    patches = cords(tables["patches"])
+    whole = unique_ids({**tables, "patches": patches}, layers, ledger)
     dropped = {(one.layer, one.row) for one in ledger.conflicts if one.drop}
     left = _without(whole, layers, dropped)
     left = cut(left, references(left, layers, ledger, unread))
@@ -83,6 +84,9 @@ def validate(
     if rules is not None:
         left = named_in_rules(left, rules, layers, ledger)
         waived(left, rules, ledger, removed, rules_file)
+    if len(patches) < len(tables["patches"]):  # what is wrong with a further row of a cord stays
+        further = tables["patches"].drop(index=patches.index)
+        whole["patches"] = pd.concat([whole["patches"], further])
     ledger.gaps += conflict_gaps(whole, left, layers, ledger, snap_m)
     return left
 
