@@ -12,6 +12,7 @@ refused.
 from __future__ import annotations
 
 import hashlib
+import io
 import json
 import mmap
 import os
@@ -23,7 +24,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 MOST_COLUMNS = 2_000
 """In one layer; as many as SQLite allows a table."""
@@ -51,7 +52,8 @@ FORMATS = (
     "or CSV (.csv)"
 )
 _BY_LINES = (".geojsonl", ".geojsons", ".ndjson", ".jsonl", ".geojsonseq")
-_SHEETS = {".xlsx": "XLSX", ".ods": "ODS"}
+_WORKBOOKS: Mapping[str, Literal["xlsx", "ods"]] = {".xlsx": "xlsx", ".ods": "ods"}
+_OTHER_WORKBOOKS = (".xlsm", ".xlsb", ".xltx", ".xltm", ".ots", ".fods", ".numbers")
 _SHAPE_PARTS = (".shx", ".dbf", ".prj", ".cpg", ".idm", ".ind", ".qix", ".sbn", ".sbx")
 _PACKAGE_PARTS = ("-wal", "-journal")
 _GEODATABASE_PART = re.compile(
@@ -64,17 +66,14 @@ FENCE = {
     "GDAL_HTTP_PROXY": "off://off",
     "CPL_VSIL_CURL_ALLOWED_EXTENSIONS": ".none",
     "OGR_SQLITE_ALLOW_EXTERNAL_ACCESS": "NO",
-    "OGR_XLSX_HEADERS": "FORCE",
-    "OGR_ODS_HEADERS": "FORCE",
 }
 """Settings of GDAL while it reads. A proxy of a scheme that does not exist stops every request
-before it leaves the machine. The first row of a sheet names its columns, even where all cells are
-text."""
+before it leaves the machine."""
 
 
 @contextmanager
 def fenced() -> Iterator[None]:
-    """Keep GDAL from the network, and tell it how to read sheets, in the body of a `with`."""
+    """Keep GDAL from the network in the body of a `with`."""
     with gdal_settings(FENCE):
         yield
 
@@ -350,19 +349,16 @@ def vector(path: Path) -> Vector:
         return Vector(whole, "FlatGeobuf", path)
     if head.startswith(b"\x00\x00\x27\x0a") and suffix == ".shp":
         return Vector(whole, "ESRI Shapefile", path)
-    if head.startswith(b"PK\x03\x04") and suffix in _SHEETS:
-        _check_archive(path)
-        return Vector(whole, _SHEETS[suffix], path)
     text = head.removeprefix(b"\xef\xbb\xbf").lstrip(b" \t\r\n\x1e")
     if text.startswith(b"{"):
         _check_links(path)
         if suffix in _BY_LINES or _stands_by_lines(text):
             return Vector(f"GeoJSONSeq:{whole}", "GeoJSONSeq", path)
         return Vector(f"GeoJSON:{whole}", "GeoJSON", path)
-    raise RefusedError(f"{_instead(head)}; expected {FORMATS}")
+    raise RefusedError(f"{_instead(head, suffix)}; expected {FORMATS}")
 
 
-def _instead(head: bytes) -> str:
+def _instead(head: bytes, suffix: str) -> str:
     """What a file looks like that is of none of the formats."""
     text = head.removeprefix(b"\xef\xbb\xbf").lstrip()
     if not head.strip(b"\x00"):
@@ -372,7 +368,14 @@ def _instead(head: bytes) -> str:
             "is XML (a VRT, KML, GML, ...), which could name other files and is not read: convert "
             "it in your GIS"
         )
+    if head.startswith(_COMPOUND):
+        return (
+            "is encrypted, or a workbook of the old kind (.xls): save it as .xlsx without a "
+            "password"
+        )
     if head.startswith(b"PK"):
+        if suffix in _OTHER_WORKBOOKS:
+            return f"is a workbook of another kind ({suffix}): save it as .xlsx"
         return "is an archive: unpack it"
     if head.startswith((b"\xff\xfe", b"\xfe\xff")):
         return "is UTF-16 text: save it as UTF-8"
@@ -478,34 +481,104 @@ def _stated_here(crs: object) -> bool:
     return all(not isinstance(name, str) or _NAME.fullmatch(name) for name in names)
 
 
-# Spreadsheets
+# Workbooks
+
+_COMPOUND = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
+"""How a file of the OLE2 format begins, in which encrypted workbooks are kept ([MS-CFB] 2.2)."""
 
 
-def _check_archive(path: Path) -> None:
-    """Refuse a spreadsheet that unpacks to far more than it is: each sheet is read through.
+def workbook_kind(path: Path) -> Literal["xlsx", "ods"] | None:
+    """Tell which kind of workbook a file is, by its name and first bytes.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    str or None
+        `xlsx` or `ods`; None where it is no workbook.
+
+    Raises
+    ------
+    RefusedError
+        It cannot be read.
+    """
+    kind = _WORKBOOKS.get(path.suffix.casefold())
+    if kind is None or path.is_dir():
+        return None
+    check_regular(path)
+    with path.open("rb") as file:
+        return kind if file.read(4) == b"PK\x03\x04" else None
+
+
+def stamp(path: Path) -> tuple[int, ...]:
+    """Return what changes of a file whenever somebody writes to it: its number, size and times.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    tuple of int
+    """
+    return _mark(path.stat())
+
+
+def workbook_parts(path: Path) -> Mapping[str, bytes]:
+    """Read the parts of a workbook's archive that hold XML.
 
     The sizes that the archive states are checked against what is unpacked.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    mapping of str to bytes
+        By the name of the part.
+
+    Raises
+    ------
+    RefusedError
+        It unpacks to far more than it is, is encrypted or damaged, has two parts of one name, or
+        one that is no UTF-8.
     """
-    most = min(
-        max(_ALWAYS_UNPACKED_BYTES, MOST_UNPACKED * path.stat().st_size), _NEVER_UNPACKED_BYTES
-    )
+    data = read_bytes(path)
+    most = min(max(_ALWAYS_UNPACKED_BYTES, MOST_UNPACKED * len(data)), _NEVER_UNPACKED_BYTES)
     too_large = RefusedError(
         f"unpacks to more than {most:,} bytes, which no sheet of records does: save the sheets "
         "that are needed as CSV"
     )
+    parts: dict[str, bytes] = {}
+    names: set[str] = set()
     try:
-        with zipfile.ZipFile(path) as archive:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
             inside = archive.infolist()
             if sum(one.file_size for one in inside) > most or len(inside) > _MOST_SHEET_FILES:
                 raise too_large
             for one in inside:
                 with archive.open(one) as file:
-                    while file.read(1 << 20):
-                        pass
+                    content = file.read()
+                if one.filename.casefold() in names:
+                    raise RefusedError(
+                        f"has two parts called {one.filename!r}: save it again in your "
+                        "spreadsheet program"
+                    )
+                names.add(one.filename.casefold())
+                parts[one.filename] = content
     except RefusedError:
         raise
     except Exception as error:  # those of zipfile, and of each way of packing: zlib, bz2, lzma
         raise RefusedError(f"is a damaged spreadsheet: {error}") from error
+    if b"encryption-data" in parts.get("META-INF/manifest.xml", b""):
+        raise RefusedError("is encrypted: save it without a password")
+    for name, content in parts.items():
+        if content.startswith((b"<\0", b"\0<", b"\xff\xfe", b"\xfe\xff")):
+            raise RefusedError(f"has a part that is no UTF-8 ({name})")
+    return parts
 
 
 # SQLite: GeoPackages, and filters

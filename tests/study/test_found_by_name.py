@@ -76,7 +76,7 @@ def test_two_candidates_for_one_role_are_an_error(kind: str, tmp_path: Path) -> 
 
 
 def test_layers_named_in_study_toml_may_be_several(tmp_path: Path) -> None:
-    """Then nothing is found by name, and any number of layers feed a role."""
+    """Then that role is not found by name, and any number of layers feed it."""
     folder = write_small_study(tmp_path)
     (folder / "cables.json").write_text('{"type": "FeatureCollection", "features": []}')
     with (folder / "study.toml").open("a") as toml:
@@ -89,6 +89,52 @@ def test_layers_named_in_study_toml_may_be_several(tmp_path: Path) -> None:
         "cables.csv",
         "cables.json",
     ]
+
+
+def test_a_layer_entry_overrides_one_role_and_leaves_the_others(tmp_path: Path) -> None:
+    """cables.csv no longer counts, as `more.csv` feeds the role; all other tables are found.
+
+    `recheck` reads the same tables: the evidence holds, with C1 and C2 of more.csv.
+    """
+    folder = write_small_study(tmp_path)
+    table = (folder / "cables.csv").read_text()
+    (folder / "more.csv").write_text(table.replace("24", "96"))
+    (folder / "cables.csv").write_text("id\nC9\n")
+    with (folder / "study.toml").open("a") as toml:
+        toml.write('[[layer]]\nrole = "cables"\nsource = "more.csv"\n')
+    study = wa.read_study(folder)
+    assert study.tables["cables"]["fibre_count"].tolist() == [96.0, 48.0]
+    assert {layer.role for layer in study.layers if layer.by_name} == {
+        *TABLES,
+        *("sites", "structures", "segments"),
+    } - {"cables"}
+    evidence = tmp_path / "evidence.json"
+    run("prove", folder, "--json", evidence)
+    assert json.loads(evidence.read_text())["circuits"][0]["verdict"] == "apart"
+    assert run("recheck", folder, evidence).exit_code == 0
+
+
+def test_a_role_with_an_entry_may_have_two_candidates_by_name(tmp_path: Path) -> None:
+    """Neither of them counts."""
+    folder = write_small_study(tmp_path)
+    (folder / "cables.csv").rename(folder / "all.csv")
+    for name in ("cables.json", "cables.geojson"):
+        (folder / name).write_text('{"type": "FeatureCollection", "features": []}')
+    with (folder / "study.toml").open("a") as toml:
+        toml.write('[[layer]]\nrole = "cables"\nsource = "all.csv"\n')
+    assert len(wa.read_study(folder).tables["cables"]) == 2
+
+
+def test_a_variant_in_the_same_folder_leaves_the_tables_to_what_it_extends(tmp_path: Path) -> None:
+    """The variant removes D2: found by name a second time, segments.geojson would bring it back."""
+    folder = write_small_study(tmp_path)
+    (folder / "variant.toml").write_text('extends = "study.toml"\nremove = ["D2"]\n')
+    study = wa.read_study(folder / "variant.toml")
+    assert "D2" not in study.tables["segments"]["id"].tolist()
+    evidence = tmp_path / "evidence.json"
+    run("prove", folder / "variant.toml", "--json", evidence)
+    assert json.loads(evidence.read_text())["circuits"][0]["verdict"] == "unproven"
+    assert run("recheck", folder / "variant.toml", evidence).exit_code == 0
 
 
 def test_check_lists_what_was_found_by_name(tmp_path: Path) -> None:

@@ -7,11 +7,14 @@ from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from pyproj.transformer import TransformerGroup
 
+from commands import run
 from proofs import proof_of
+from sheets import write_ods, write_xlsx
 from small_study import CRS_NAME, X0, Y0, name_layers, write_small_study
 from waysapart.errors import StudyError
 from waysapart.network.build_network import tie
@@ -100,6 +103,40 @@ def test_a_crs_stated_for_a_layer_without_one(tmp_path: Path) -> None:
             layers + f'[[layer]]\nrole = "structures"\nsource = "pits.shp"\ncrs = "{CRS_NAME}"\n'
         )
     assert positions(folder)["P9"] == pytest.approx((X0 + 900, Y0 - 400), abs=1e-6)
+
+
+@pytest.mark.parametrize("kind", ["csv", "csv x y", "xlsx", "ods", "shp", "gpkg"])
+def test_the_crs_of_the_study_serves_layers_that_state_none(tmp_path: Path, kind: str) -> None:
+    """Pits as WKT or x and y in tables, in a Shapefile without .prj and a bare GeoPackage.
+
+    Each comes to the place where a layer that states its system puts them, and so for `recheck`.
+    """
+    folder = write_small_study(tmp_path)
+    layer = json.loads((folder / "structures.geojson").read_text())
+    (folder / "structures.geojson").unlink()
+    wanted = gpd.GeoDataFrame.from_features(layer["features"], crs="EPSG:4326")
+    bare = wanted.to_crs(CRS_NAME).set_crs(None, allow_override=True)
+    table = pd.DataFrame(bare.drop(columns="geometry")).assign(geometry=bare.geometry.to_wkt())
+    if kind == "csv":
+        table.to_csv(folder / "structures.csv", index=False)
+    elif kind == "csv x y":
+        table = table.drop(columns="geometry").assign(x=bare.geometry.x, y=bare.geometry.y)
+        table.to_csv(folder / "structures.csv", index=False)
+    elif kind in ("xlsx", "ods"):
+        rows = [list(table.columns), *table.to_numpy().tolist()]
+        write = {"xlsx": write_xlsx, "ods": write_ods}[kind]
+        write(folder / f"study.{kind}", structures=rows)
+    else:
+        with pytest.warns(UserWarning, match="crs"):
+            bare.to_file(folder / f"structures.{kind}")
+    assert f'crs = "{CRS_NAME}"' in (folder / "study.toml").read_text()
+    found = read_study(folder).tables["structures"].set_index("id").geometry
+    away = shapely.distance(found.sort_index(), wanted.set_index("id").geometry.sort_index())
+    assert away.max() < 1e-8  # degrees: a millimetre
+    evidence = tmp_path / "evidence.json"
+    run("prove", folder, "--json", evidence)
+    assert json.loads(evidence.read_text())["circuits"][0]["verdict"] == "apart"
+    assert run("recheck", folder, evidence).exit_code == 0
 
 
 def test_a_stated_crs_that_contradicts_the_file_gets_a_note(tmp_path: Path) -> None:

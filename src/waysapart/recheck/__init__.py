@@ -8,6 +8,7 @@ Each module answers one question, and holds the claims about it:
 | --- | --- |
 | `evidence` | what is claimed, and what of it holds? |
 | `faulty_rows` | what does a row say, and what if it is faulty? |
+| `workbooks` | what do the cells of a sheet say? |
 | `places` | where does everything lie, and how far from anything else? |
 | `records` | what do the study's files and rules say? |
 | `plant` | which segments, cables and links are tied to what? |

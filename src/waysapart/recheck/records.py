@@ -42,9 +42,11 @@ from waysapart.input_files import (
     run,
     sha256,
     vector,
+    workbook_kind,
 )
 from waysapart.recheck.faulty_rows import NO_ID, Gap, Row, grouped, name_cords, settle, typed
 from waysapart.recheck.places import GEOD, LON_LAT, Drawn, NoTransformationError, Sheet, place
+from waysapart.recheck.workbooks import Broken, sheet_names, sheet_rows
 from waysapart.schema import ROLES, csv_meant
 
 
@@ -133,6 +135,7 @@ def merged(own: dict[str, Any], file: str) -> tuple[dict[str, Any], dict[tuple[s
     return rules, said_by
 
 
+PLACED = ("geometry", "lon", "lat", "x", "y")
 REFERENCES = {
     *("a", "b", "at", "site", "segment", "cable", "carried_by", "link", "circuit", "from", "to"),
     *("within", "cables", "needs", "supplies", "via", "relies_on", "protects"),
@@ -216,6 +219,7 @@ def cut(rows: dict[str, list[Row]], gone: set[str]) -> list[tuple[str, str, str]
     return told
 
 
+PACKAGES = ("study.gpkg", "study.xlsx", "study.ods")
 SUFFIXES = (".gpkg", ".geojson", ".json", ".fgb", ".shp", ".parquet", ".geoparquet", ".csv")
 
 
@@ -373,7 +377,7 @@ def read_records(study: Path) -> Records:
             inputs.append((_shown(path, number == len(chain) - 1), sha256(path)))
         grid = _crs(said["crs"]) if "crs" in said else grid
         read.append([])
-        for layer in said.get("layer") or _layers_by_name(path.parent):
+        for layer in _layers_of(path, said):
             if str(layer["source"]).startswith(("postgresql", "postgres:")):
                 raise UnreadableError("a layer comes from a database, which recheck does not read")
             read[-1].append(_layer(layer, path.parent, grid, inputs))
@@ -448,26 +452,47 @@ def _shown(path: Path, last: bool) -> str:
 
 
 def _layers_by_name(folder: Path) -> list[dict[str, Any]]:
-    """Layers by role name: ROLE.suffix, and layers so named in study.gpkg."""
+    """Layers by role name: ROLE.suffix, and layers and sheets so named in a file for all."""
     found = []
-    for sheets in ("study.xlsx", "study.ods"):
-        if (folder / sheets).is_file():
-            raise UnreadableError(f"recheck does not read spreadsheets: {sheets}")
-    package = folder / "study.gpkg"
-    inside: set[str] = set()
-    if package.exists():
-        try:
-            with fenced():
-                inside = {str(name) for name in pyogrio.list_layers(vector(package).name)[:, 0]}
-        except (RefusedError, OSError, RuntimeError) as error:
-            raise UnreadableError(f"study.gpkg cannot be read: {error}") from error
+    inside: dict[str, set[str]] = {}
+    for package in PACKAGES:
+        path = folder / package
+        if path.exists():
+            try:
+                inside[package] = set(_names_inside(path))
+            except (RefusedError, OSError, RuntimeError) as error:
+                raise UnreadableError(f"{package} cannot be read: {error}") from error
     for role in ROLES:
         for suffix in SUFFIXES:
             if (folder / f"{role}{suffix}").exists():
                 found.append({"role": role, "source": f"{role}{suffix}"})
-        if role in inside:
-            found.append({"role": role, "source": "study.gpkg", "layer": role})
+        for package, names in inside.items():
+            if role in names:
+                found.append({"role": role, "source": package, "layer": role})
     return found
+
+
+def _names_inside(path: Path) -> list[str]:
+    """Layers of a vector file, sheets of a workbook."""
+    if workbook_kind(path) is not None:
+        return sheet_names(path)
+    with fenced():
+        return [str(name) for name in pyogrio.list_layers(vector(path).name)[:, 0]]
+
+
+def _layers_of(path: Path, said: dict[str, Any]) -> list[dict[str, Any]]:
+    """The layers of one study: those that it names, and by name those of its other roles.
+
+    A study that extends another in the same folder leaves the files named after roles to that.
+    """
+    named: list[dict[str, Any]] = said.get("layer", [])
+    if "extends" in said:
+        base = (path.parent / said["extends"]).resolve()
+        base = base / "study.toml" if base.is_dir() else base
+        if base.parent == path.parent:
+            return named
+    taken = {layer["role"] for layer in named}
+    return [*named, *(one for one in _layers_by_name(path.parent) if one["role"] not in taken)]
 
 
 def _layer(
@@ -496,7 +521,16 @@ def _layer(
     for one in raw:
         renamed = {key: value for key, value in one.items() if key not in theirs}
         renamed |= {ours: one[name] for ours, name in names.items() if name in one}
-        rows.append(typed(layer["role"], {**renamed, **constants}, layer))
+        full = {**renamed, **constants}
+        wrong = [
+            one
+            for one in (*ROLES[layer["role"]].column, *PLACED)
+            if isinstance(full.get(one), Broken)
+        ]
+        if wrong:
+            said = f"the column {wrong[0]} holds {full[wrong[0]]!r}, which is no value"
+            raise UnreadableError(f"{layer['source']} cannot be read: {said}")
+        rows.append(typed(layer["role"], full, layer))
     if layer["role"] == "patches":
         name_cords(rows)
     own = _crs(layer["crs"]) if "crs" in layer else stated
@@ -545,6 +579,10 @@ def _raw_rows(path: Path, layer: dict[str, Any]) -> tuple[list[Row], CRS | None]
         check_parquet(path)
         rows, crs = _parquet_rows(path)
         return _where(rows, where), crs
+    if workbook_kind(path) is not None:
+        sheets = sheet_names(path)
+        chosen = layer.get("layer") or (sheets[0] if len(sheets) == 1 else layer["role"])
+        return _where(sheet_rows(path, chosen), where), None
     file = vector(path)
     with fenced():
         names = [str(name) for name in pyogrio.list_layers(file.name)[:, 0]]

@@ -36,8 +36,8 @@ _PLAIN_TYPES = {str: "text", bool: "true or false", date: "date", float: "number
 
 _TOML = """\
 # A study: where the layers are and how to read them.
-# Without [[layer]] entries, files named after the roles in this folder and layers
-# so named in {package} are taken.
+# Each role is fed by the file that is named after it in this folder, or the layer or sheet so
+# named in study.gpkg, study.xlsx or study.ods. An entry [[layer]] replaces that for its role.
 
 name = {name}
 # revision = "A"
@@ -52,8 +52,8 @@ name = {name}
 #
 # [[layer]]
 # role = "segments"        # {roles}
-# source = "plant.gpkg"    # a vector file that GDAL reads, GeoParquet, CSV or postgresql://...
-# layer = "ducts"          # the layer inside the source
+# source = "plant.gpkg"    # a vector file, a workbook, GeoParquet, CSV or postgresql://...
+# layer = "ducts"          # the layer or sheet inside the source
 # where = "status = 'built'"
 # columns = {{ id = "ASSET_NO", kind = "TYPE" }}   # our name = their name
 # values = {{ kind = "duct" }}                     # constants for columns that the source lacks
@@ -62,8 +62,6 @@ name = {name}
 # refers = ["within"]      # ... and before the ids in these columns
 # crs = "EPSG:25832"       # for a layer that does not state its own
 # accuracy_m = 1.0         # how well the whole layer is surveyed
-#
-# As soon as one [[layer]] is named, all layers have to be.
 """
 
 
@@ -98,9 +96,7 @@ def write_blank(folder: Path | str, crs: str = "EPSG:4326", *, force: bool = Fal
     paths = [folder / STUDY_FILE, folder / RULES_FILE, folder / STUDY_PACKAGE]
     paths += [folder / f"{role.name}.csv" for role in tables]
     targets = [OutputFile(path, "study") for path in paths]
-    text = _TOML.format(
-        name=toml_value(folder.resolve().name), package=STUDY_PACKAGE, roles=", ".join(ROLES)
-    )
+    text = _TOML.format(name=toml_value(folder.resolve().name), roles=", ".join(ROLES))
     texts = {STUDY_FILE: text, RULES_FILE: rules_text()}
     for role in tables:
         texts[f"{role.name}.csv"] = ",".join(column.name for column in role.columns) + "\n"

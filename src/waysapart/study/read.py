@@ -38,14 +38,20 @@ from waysapart.study.proposal import cut_references, laid_over, without
 from waysapart.study.rules import Rules, read_rules, shipped_rules
 from waysapart.study.settings import (
     DEFAULT_SNAP_M,
-    GEOMETRY_COLUMNS,
     Settings,
     check_sources,
     files_of_chain,
     find_settings,
     merged,
 )
-from waysapart.study.sources import GivenGeometry, Layer, LayerSpec, SourceError, read_source
+from waysapart.study.sources import (
+    GEOMETRY_COLUMNS,
+    GivenGeometry,
+    Layer,
+    LayerSpec,
+    SourceError,
+    read_source,
+)
 from waysapart.study.spelling import note_spelling, note_words, settled_kinds, words_of_rules
 from waysapart.study.validate import named_cords, validate
 

@@ -13,7 +13,13 @@ from pydantic import Field, ValidationError
 from waysapart.input_files import RefusedError, check_regular
 from waysapart.schema import ROLES
 from waysapart.study.ledger import Ledger, did_you_mean, listed, near_matches
-from waysapart.study.sources import InputFile, LayerSpec, is_database, layer_names
+from waysapart.study.sources import (
+    GEOMETRY_COLUMNS,
+    InputFile,
+    LayerSpec,
+    is_database,
+    layer_names,
+)
 from waysapart.study.toml import Table, load_toml, tell_faults
 
 STUDY_FILE = "study.toml"
@@ -25,8 +31,6 @@ ROLE_SUFFIXES = (".gpkg", ".geojson", ".json", ".fgb", ".shp", ".parquet", ".geo
 DEFAULT_SNAP_M = 2.0
 _BEGIN = "`waysapart blank FOLDER` writes empty layers, with every key of study.toml explained"
 _OLD_ROLES = {"containers": "the role 'containers' is called 'holders' now: rename it"}
-GEOMETRY_COLUMNS = ("geometry", "lon", "lat", "x", "y")
-"""Names for the geometry of a table without one of its own: WKT, or a point's two numbers."""
 
 
 class LayerTable(Table):
@@ -175,17 +179,21 @@ def _settings(
         if (spec := _spec(layer, position, folder, label, ledger)) is not None
     )
     unclear: set[str] = set()
-    if not table.layer:
-        _old_names(folder, ledger)
-        found = _layers_by_name(folder, label, ledger)
-        layers = _only_one_each(found, ledger)
-        unclear = {spec.role for spec in found if spec not in layers}
-        if not layers and not table.extends:
-            ledger.problem(
-                "names no [[layer]], and the folder holds no file named after a role; "
-                f"{_BEGIN}; roles are {listed(ROLES)}",
-                file=label,
-            )
+    if not _extends_beside(table, here):
+        named = {layer.role for layer in table.layer}
+        if "holders" not in named:
+            _old_names(folder, ledger)
+        by_name = _layers_by_name(folder, label, ledger)
+        found = [spec for spec in by_name if spec.role not in named]
+        kept = _only_one_each(found, ledger)
+        unclear = {spec.role for spec in found if spec not in kept}
+        layers = (*layers, *kept)
+    if not layers and not table.layer and not table.extends:
+        ledger.problem(
+            "names no [[layer]], and the folder holds no file named after a role; "
+            f"{_BEGIN}; roles are {listed(ROLES)}",
+            file=label,
+        )
     return Settings(
         folder=folder,
         file=label,
@@ -201,6 +209,14 @@ def _settings(
         layers=layers,
         unclear=frozenset(unclear),
     )
+
+
+def _extends_beside(table: StudyTable, here: Path) -> bool:
+    """Whether a study extends one of the same folder, whose files named after roles these are."""
+    if table.extends is None:
+        return False
+    base = (here.parent / table.extends).resolve()
+    return here.parent == (base if base.is_dir() else base.parent)
 
 
 def _rules_beside(folder: Path) -> Path | None:
@@ -286,6 +302,8 @@ def _layers_by_name(folder: Path, label: str, ledger: Ledger) -> tuple[LayerSpec
                 inside[package] = set(layer_names(folder / package))
             except RefusedError as error:
                 ledger.problem(str(error), file=package)
+            else:
+                _note_others(package, sorted(inside[package]), ledger)
     for role in ROLES:
         for suffix in ROLE_SUFFIXES:
             if (folder / f"{role}{suffix}").exists():
@@ -294,6 +312,17 @@ def _layers_by_name(folder: Path, label: str, ledger: Ledger) -> tuple[LayerSpec
             if role in names:
                 found.append(LayerSpec(role, package, folder, label, layer=role, by_name=True))
     return tuple(found)
+
+
+def _note_others(package: str, names: Sequence[str], ledger: Ledger) -> None:
+    """Note the sheets of a workbook that are named after no role."""
+    if package == STUDY_PACKAGE:
+        return
+    others = [name for name in names if name not in ROLES]
+    near = {name: near_matches(name, ROLES) for name in others}
+    told = [f"{name!r}" + (f" (is it {near[name][0]}?)" if near[name] else "") for name in others]
+    if told:
+        ledger.note(f"{package}: sheets named after no role are left alone: {listed(told)}")
 
 
 def _only_one_each(layers: Sequence[LayerSpec], ledger: Ledger) -> tuple[LayerSpec, ...]:
@@ -383,7 +412,7 @@ def files_of(read: Path) -> list[Path]:
     if not (read.is_dir() or read.suffix.casefold() == ".toml"):
         return _with_companions(read)
     return files_of_chain(find_settings(read, Ledger())) or [
-        *(_names_that_count(read) if read.is_dir() else [read]),
+        *(_names_that_count(read, list(ROLES)) if read.is_dir() else [read]),
         *([] if read.is_dir() else [read.parent / RULES_FILE]),
     ]
 
@@ -405,8 +434,8 @@ def files_of_chain(chain: Sequence[Settings]) -> list[Path]:
         found.append(settings.folder / RULES_FILE)
         if settings.path is None or settings.path.name == STUDY_FILE:
             found.append(settings.folder / STUDY_FILE)
-        if all(spec.by_name for spec in settings.layers):
-            found += _names_that_count(settings.folder)
+        named = {spec.role for spec in settings.layers if not spec.by_name}
+        found += _names_that_count(settings.folder, [role for role in ROLES if role not in named])
         for spec in settings.layers:
             if is_database(spec.source):
                 continue
@@ -416,10 +445,10 @@ def files_of_chain(chain: Sequence[Settings]) -> list[Path]:
     return list(dict.fromkeys(found))
 
 
-def _names_that_count(folder: Path) -> list[Path]:
-    """Files from which a study is read where no `[[layer]]` names its layers."""
-    names = [STUDY_FILE, RULES_FILE, *PACKAGES]
-    names += [f"{role}{suffix}" for role in ROLES for suffix in ROLE_SUFFIXES]
+def _names_that_count(folder: Path, roles: Sequence[str]) -> list[Path]:
+    """Files from which a study is read because of their names; `roles` have no `[[layer]]`."""
+    names = [STUDY_FILE, RULES_FILE, *(PACKAGES if roles else ())]
+    names += [f"{role}{suffix}" for role in roles for suffix in ROLE_SUFFIXES]
     there = dict.fromkeys(name for one in names for name in _companions(one))
     return [folder / name for name in there]
 

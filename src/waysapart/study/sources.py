@@ -1,4 +1,4 @@
-"""Sources of layers as they stand: vector files, CSV, Parquet and PostgreSQL, with row numbers.
+"""Sources of layers as they stand, with row numbers: vector files, sheets, tables, databases.
 
 `read_source` reads one layer into a raw frame, with the columns and row numbers that its owner
 sees; the formats follow. The types at the top (`Layer`, `InputFile`) stay on record in the study.
@@ -49,8 +49,16 @@ from waysapart.input_files import (
     read_bytes,
     run,
     vector,
+    workbook_kind,
 )
-from waysapart.schema import csv_meant, csv_safe
+from waysapart.schema import ROLES, csv_meant, csv_safe
+from waysapart.study.workbooks import (
+    Sheet,
+    cell_text,
+    column_letters,
+    not_as_typed,
+    open_workbook,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -280,12 +288,13 @@ def stated_crs(crs: CRS | None) -> CRS | None:
     return crs
 
 
-_SHEETS = ("XLSX", "ODS")
 _PARQUET = (".parquet", ".geoparquet")
+GEOMETRY_COLUMNS = ("geometry", "lon", "lat", "x", "y")
+"""Names for the geometry of a table without one of its own: WKT, or a point's two numbers."""
 
 
 def layer_names(path: Path) -> list[str]:
-    """Names of the layers in a vector file.
+    """Names of the layers in a vector file, or of the sheets in a workbook.
 
     Parameters
     ----------
@@ -302,6 +311,8 @@ def layer_names(path: Path) -> list[str]:
     """
     import pyogrio
 
+    if workbook_kind(path) is not None:
+        return list(open_workbook(path).names)
     file = vector(path)
     try:
         with fenced():
@@ -339,6 +350,8 @@ def read_source(spec: LayerSpec) -> RawLayer:
                 return read_csv(spec, inputs)
             if suffix in _PARQUET:
                 return _read_parquet(spec, inputs)
+            if workbook_kind(spec.path) is not None:
+                return _read_sheet(spec, inputs)
             return _read_vector(spec, inputs)
     except MemoryError as error:
         raise fault(spec, "needs more memory to be read than there is: split it up") from error
@@ -387,7 +400,7 @@ def _read_vector(spec: LayerSpec, inputs: tuple[InputFile, ...]) -> RawLayer:
             asked = f" with where = {spec.where!r}" if spec.where else ""
             said = file.plain(error)
             raise fault(spec, f"GDAL cannot read the layer{asked}: {said}") from error
-        if info["driver"] in ("GPKG", *_SHEETS):  # of a sheet, the row that the spreadsheet shows
+        if info["driver"] == "GPKG":
             rows: NDArray[Any] = frame.index.to_numpy(dtype=np.int64)
         elif spec.where:
             every = pyogrio.read_dataframe(
@@ -400,7 +413,7 @@ def _read_vector(spec: LayerSpec, inputs: tuple[InputFile, ...]) -> RawLayer:
     bare = pd.DataFrame(frame).reset_index(drop=True)
     bare[ROW] = rows
     _readable(spec, bare)
-    several = len(layers) > 1 or info["driver"] in ("GPKG", *_SHEETS)
+    several = len(layers) > 1 or info["driver"] == "GPKG"
     return RawLayer(bare, stated_crs(crs), layer if several else None, inputs, notes)
 
 
@@ -457,6 +470,114 @@ def _choose_layer(spec: LayerSpec, layers: Sequence[str]) -> str:
         spec,
         f"the file has {len(layers)} layers; say which one with `layer`: {', '.join(layers)}",
     )
+
+
+# Sheets
+
+
+def _read_sheet(spec: LayerSpec, inputs: tuple[InputFile, ...]) -> RawLayer:
+    """Read a sheet, every cell as text; the first row that is not blank names the columns.
+
+    Removes apostrophes as `read_csv` does, since a table may have been a CSV file before.
+    """
+    book = open_workbook(spec.path)
+    layer = _choose_layer(spec, book.names)
+    sheet = book.sheet(layer)
+    if not sheet.headings:
+        raise fault(spec, f"the sheet {layer!r} is blank; its first row names the columns")
+    header = [csv_meant(name).strip() for _, name in sheet.headings]
+    check_columns(len(header))
+    twice = sorted(name for name, count in Counter(header).items() if count > 1)
+    if twice:
+        raise fault(
+            spec,
+            f"the heading names {', '.join(map(repr, twice))} more than once; rename one of them",
+            row=sheet.heading_row,
+        )
+    lines = {row: line for line, (row, _) in enumerate(sheet.rows)} if sheet.errors else {}
+    frame = pd.DataFrame({ROW: np.array([row for row, _ in sheet.rows], dtype=np.int64)})
+    for place, name in enumerate(header):
+        texts = [cell_text(cells[place]) for _, cells in sheet.rows]
+        texts = [None if text is None else csv_meant(text) for text in texts]
+        for (row, column), said in sheet.errors.items():
+            if column == sheet.headings[place][0] and row in lines:
+                texts[lines[row]] = said.removeprefix(
+                    "the error "
+                )  # in columns of no role it is shown, and filters see it
+        frame[name] = pd.array(texts, dtype="str")
+    frame = frame[[*header, ROW]]
+    if spec.where:
+        frame = filtered(spec, frame)
+    _refuse_cells(spec, layer, sheet, header, set(frame[ROW]))
+    notes = tuple(
+        f"{spec.shown_source}, sheet {layer}: column {column_letters(column)} has no heading and "
+        f"is not read; row {row} is the first with something in it"
+        for column, row in sheet.unnamed.items()
+    )
+    return RawLayer(frame, None, layer, inputs, notes)
+
+
+_MOST_TOLD = 20
+"""Cells of one column that are named one by one; the others are counted. No source."""
+
+
+def _refuse_cells(
+    spec: LayerSpec, layer: str, sheet: Sheet, header: Sequence[str], kept: set[int]
+) -> None:
+    """Raise an error for each cell of the role's columns that does not say what was entered.
+
+    Raises
+    ------
+    SourceError
+    """
+    role = ROLES[spec.role]
+    ours = [*role.column, *(GEOMETRY_COLUMNS if role.geometry else ())]
+    problems: list[Problem] = []
+    for name in ours:
+        theirs = spec.columns.get(name, name)
+        if name in spec.values or theirs not in header:
+            continue
+        place = header.index(theirs)
+        column = sheet.headings[place][0]
+        wrong = {
+            row: f"holds {said}: correct the formula"
+            for (row, at), said in sheet.errors.items()
+            if at == column
+        }
+        if name in role.column and role.column[name].type in ("text", "list", "numbers"):
+            for row, cells in sheet.rows:
+                changed = not_as_typed(cells[place])
+                if changed is not None:
+                    wrong[row] = (
+                        f"should hold text, and {changed}: format the column as text, then type "
+                        "it again"
+                    )
+        found = sorted(row for row in wrong if row in kept)
+        more = len(found) - _MOST_TOLD
+        problems += [
+            Problem(
+                f"cell {column_letters(column)}{row} {wrong[row]}"
+                + (f" ({more:,} more cells of this column are wrong)" if last and more > 0 else ""),
+                spec.shown_source,
+                layer,
+                row,
+                name if name == theirs else f"{name} ({theirs})",
+                _id_of(spec, sheet, header, row),
+            )
+            for row in found[:_MOST_TOLD]
+            for last in (row == found[:_MOST_TOLD][-1],)
+        ]
+    if problems:
+        raise SourceError(*problems)
+
+
+def _id_of(spec: LayerSpec, sheet: Sheet, header: Sequence[str], row: int) -> str | None:
+    """The id that stands in a row, if one does."""
+    theirs = spec.columns.get("id", "id")
+    if theirs not in header:
+        return None
+    place = header.index(theirs)
+    return next((cell_text(cells[place]) for at, cells in sheet.rows if at == row), None)
 
 
 def _read_parquet(spec: LayerSpec, inputs: tuple[InputFile, ...]) -> RawLayer:
