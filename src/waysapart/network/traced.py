@@ -123,8 +123,8 @@ class _Telling:
         )
         self.walks = walk(graph, starts, goals)
         self.back = self._walked_back(goals, starts)
-        self.steps = self._steps()
         self._at: dict[int, dict[float, int]] = {}
+        self.steps = self._steps()
 
     def study(self) -> Study:
         """The study with what its traces tell."""
@@ -199,7 +199,8 @@ class _Telling:
             if steps and stop == graph.target[steps[-1]] and stop < graph.ends:
                 far = -1  # it ends before that fibre
             pieces.append((number, 2, far, [mate[one] for one in reversed(steps)]))
-        trace, phase, first, halves = (list(one) for one in zip(*pieces, strict=True))
+        trace, phase, first = ([one[place] for one in pieces] for place in (0, 1, 2))
+        halves = [many for *_, many in pieces]
         length = np.array([len(one) for one in halves], dtype=np.int64)
         half = np.array([one for many in halves for one in many], dtype=np.int64)
         owner = np.repeat(np.arange(len(pieces)), length)
@@ -220,10 +221,12 @@ class _Telling:
         )
         own = frame["owner"].to_numpy(dtype=np.int64)
         frame["trace"] = np.where(
-            own < len(pieces), np.r_[trace, 0][np.minimum(own, len(pieces))], own - len(pieces)
+            own < len(pieces),
+            np.array([*trace, 0])[np.minimum(own, len(pieces))],
+            own - len(pieces),
         )
         frame["phase"] = np.where(
-            own < len(pieces), np.r_[phase, 0][np.minimum(own, len(pieces))], 1
+            own < len(pieces), np.array([*phase, 0])[np.minimum(own, len(pieces))], 1
         )
         frame = frame.sort_values(["trace", "phase", "order"], kind="stable", ignore_index=True)
         return frame.drop(columns=["owner", "order", "phase"])
@@ -830,7 +833,7 @@ class _Telling:
                 for port in ports
                 if (machine, port) not in named and self._alone(machine, port)
             ]
-            if loose:
+            if loose and a != b:
                 text = f"leads to {few(loose, 4)}, on which nothing else ends: record what does"
                 yield row_gap(
                     self.read, "cord-to-nothing", "patches", row, text, joined=" ", links=links
