@@ -438,7 +438,7 @@ def ring(made: Services) -> None:
         made.device(f"RN-{site}", site, "multiplexer", f"RK-{site}-MUX1", 10.0)
     for seq, (a, b, route) in enumerate(RING, start=1):
         link = made.fibre(f"RG-{seq}", (f"RN-{a}", f"RN-{b}"), a, (route,), NEAR_OPTICS)
-        made.rings.append({"ring": "RING-1", "seq": seq, "link": link})
+        made.rings.append({"ring": "RING-1", "seq": seq, "link": link, "recovery_ms": 50})
     for name, title, a, b in RING_CIRCUITS:
         made.circuits.append(
             {

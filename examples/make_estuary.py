@@ -61,7 +61,7 @@ COLUMNS: Mapping[str, tuple[str, ...]] = {
     "link_runs": ("link", "seq", "cable", "fibres"),
     "circuits": ("id", "name", "a", "b", "service", "protects", "group", "scheme", "switching"),
     "circuit_paths": ("circuit", "path", "seq", "link"),
-    "rings": ("ring", "seq", "link"),
+    "rings": ("ring", "seq", "link", "recovery_ms"),
     "ring_circuits": ("circuit", "ring"),
     "measurements": (
         "cable",

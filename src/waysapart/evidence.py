@@ -380,6 +380,11 @@ class Delay(TypedDict):
     phase_error_deg: Optional
     apparent_differential: Optional
     recovery_ms: Optional
+    recovery_assumed: Annotated[
+        bool,
+        Field(description="the rules fill in for something that must switch and states no time"),
+        Absent(follows="true where recovery_ms is a figure"),
+    ]
     recovery_limit_ms: Annotated[Figure, Absent(follows="as the assumption of its service")]
     recovery_ok: Annotated[Check, YES]
 
@@ -790,6 +795,8 @@ class RecordAge(TypedDict):
 SHIFT_KEY = "datum_shift.accuracy_m"
 """Key of the assumption that layers lie no farther off than their datum shift is accurate."""
 SHIFT_SOURCE = "PROJ"
+RECOVERY_KEY = "recovery.assumed_ms"
+"""Key of the assumption that circuits change over in the time that the rules say."""
 
 
 @with_config(_EXACT)

@@ -303,6 +303,7 @@ def _of_circuits(facts: Facts) -> Follows:
             if (stated := known.get(of + name)) is not None:
                 yield circuit, name, stated
         yield circuit["delay"], "recovery_limit_ms", known.get(f"{of}max_recovery_ms")
+        yield circuit["delay"], "recovery_assumed", circuit["delay"]["recovery_ms"] is not None
         yield circuit["delay"], "frequency_hz", frequency
         for path in circuit["paths"].values():
             yield path, "go_us", path["delay_us"]

@@ -449,11 +449,11 @@ def told(found: dict) -> list[str]:
 
 def test_each_case_is_one_sentence(tmp_path: Path) -> None:
     """Eight things take main: told once, counted by kind, with what remains and how long it
-    takes to switch (10 ms to detect and 50 ms to switch, by the rules)."""
+    takes to switch (10 ms to detect and 50 ms to switch, assumed by the rules)."""
     found = line().circuit_facts(tmp_path)
     assert told(found) == [
         "when line L1 falls (4 spans and 3 towers): main is lost with it, alternate remains, "
-        f"{found['delay']['recovery_ms']:g} ms to switch"
+        f"{found['delay']['recovery_ms']:g} ms to switch (assumed)"
     ]
     assert found["delay"]["recovery_ms"] > 0
     facts = line().proved(tmp_path).facts()

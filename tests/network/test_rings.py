@@ -13,14 +13,18 @@ the east; both have N1 (at C) and N2 (at D). Every link has a cable, a pit and d
 from __future__ import annotations
 
 import json
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
 import pytest
+from rich.console import Console
 
 import waysapart as wa
 from line_plant import LinePlant
 from waysapart.recheck import recheck
+from waysapart.report.terminal import show_proof
+from waysapart.report.view import limit_rows
 
 WEST = {"W1": ("MA", "N1"), "W2": ("N1", "N2"), "W3": ("N2", "MA")}
 EAST = {"E1": ("N1", "MB"), "E2": ("MB", "N2"), "E3": ("N2", "N1")}
@@ -338,3 +342,116 @@ def test_rows_of_a_ring_that_state_two_recovery_times(tmp_path: Path) -> None:
     assert found["delay"]["recovery_ok"] is None
     assert found["within_limits"] is None
     plant.confirmed(tmp_path)
+
+
+# --- How long it takes to change over.
+
+
+def recovery_of(plant: RingPlant, folder: Path) -> tuple[float | None, bool, bool | None]:
+    delay = plant.circuit_facts(folder)["delay"]
+    plant.confirmed(folder)
+    return delay["recovery_ms"], delay["recovery_assumed"], delay["recovery_ok"]
+
+
+def times(plant: RingPlant, **ms: float) -> RingPlant:
+    """Rings and links state their recovery times."""
+    for row in plant.rows["rings"]:
+        if row["ring"] in ms:
+            row["recovery_ms"] = ms[row["ring"]]
+    for row in plant.rows["links"]:
+        if row["id"] in ms:
+            row["recovery_ms"] = ms[row["id"]]
+    return plant
+
+
+def test_the_slower_ring_says_how_long_a_circuit_is_interrupted(tmp_path: Path) -> None:
+    """R1 switches in 50 ms, R2 in 20: whichever fails, K is back after 50 ms at the most. The tails
+    are on every path and never switch."""
+    plant = times(by_two_joins(), R1=50, R2=20)
+    assert recovery_of(plant, tmp_path) == (50.0, False, True)
+    facts = plant.proved(tmp_path).facts()
+    assert all(row["key"] != "recovery.assumed_ms" for row in facts["assumptions"])
+
+
+def test_a_hitless_circuit_needs_no_time(tmp_path: Path) -> None:
+    """Both rings state 0: hitless."""
+    assert recovery_of(times(by_two_joins(), R1=0, R2=0), tmp_path) == (0.0, False, True)
+
+
+def test_a_link_that_switches_more_slowly_than_its_ring_counts(tmp_path: Path) -> None:
+    """E2 is a hop with a switch of its own, of 200 ms: over the limit of 60 ms, and on record."""
+    plant = times(by_two_joins(), R1=50, R2=20, E2=200)
+    assert recovery_of(plant, tmp_path) == (200.0, False, False)
+
+
+def test_a_time_that_nobody_stated_is_assumed(tmp_path: Path) -> None:
+    """Nobody states anything: 10 ms of detection and 50 ms of switching, by the rules, which keeps
+    the limit of 60 ms only if that is so. Somebody has to sign."""
+    plant = by_two_joins()
+    assert recovery_of(plant, tmp_path) == (60.0, True, True)
+    facts = plant.proved(tmp_path).facts()
+    (row,) = [row for row in facts["assumptions"] if row["key"] == "recovery.assumed_ms"]
+    assert (row["value"], row["unit"], row["count"], row["to_sign"]) == (60.0, "ms", 1, True)
+    console = Console(file=StringIO(), width=200)
+    show_proof(console, facts)
+    said = console.file.getvalue()
+    assert "recovery of 1 circuit: taken as 60 ms at the least" in said
+    (limit,) = [row for row in limit_rows(facts["circuits"][0]["delay"]) if row.name == "Recovery"]
+    assert limit.value == "60.0 ms (assumed)"
+
+
+def test_one_silent_ring_leaves_the_figure_assumed(tmp_path: Path) -> None:
+    """R1 states 50 ms, R2 nothing: 60 ms by the rules, assumed. R1 at 90 ms: 90 and not less, and
+    assumed all the same, as R2 may take longer."""
+    assert recovery_of(times(by_two_joins(), R1=50), tmp_path / "50") == (60.0, True, True)
+    assert recovery_of(times(by_two_joins(), R1=90), tmp_path / "90") == (90.0, True, False)
+
+
+def test_listed_paths_take_the_times_of_their_links_and_rings(tmp_path: Path) -> None:
+    """K runs over links of R1 and R2 without being on a ring by its record: W1, E1 against W3, E2.
+    The rings state 40 and 30 ms, W1 itself 0. Cords need no time of their own."""
+    plant = times(RingPlant(), R1=40, R2=30, W1=0)
+    plant.way("K", "main", "HA", "W1", "E1", "HB")
+    plant.way("K", "alternate", "HA", "W3", "E2", "HB")
+    assert recovery_of(plant, tmp_path) == (40.0, False, True)
+
+
+def test_one_path_has_nothing_to_change_over_to(tmp_path: Path) -> None:
+    """A single path: no figure, and none that is assumed."""
+    plant = times(RingPlant(), R1=40)
+    plant.way("K", "main", "HA", "W1", "E1", "HB")
+    found = plant.circuit_facts(tmp_path)["delay"]
+    assert (found["recovery_ms"], found["recovery_assumed"]) == (None, False)
+    plant.confirmed(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("field", "value", "told"),
+    [
+        ("recovery_assumed", False, "recovery assumed"),
+        ("recovery_ms", 50.0, "recovery"),
+    ],
+)
+def test_a_forged_recovery_is_told(tmp_path: Path, field: str, value: object, told: str) -> None:
+    """An assumed figure passed off as recorded, or the time of one ring as that of both."""
+    plant = times(by_two_joins(), R1=50)
+    facts = plant.proved(tmp_path).facts()
+    facts["circuits"][0]["delay"][field] = value  # type: ignore[literal-required]
+    file = tmp_path / "evidence.json"
+    file.write_text(json.dumps(facts), encoding="utf-8")
+    assert any(f"circuit K: {told}" in one for one in recheck(tmp_path, file)["false"])
+
+
+def test_a_path_over_rings_that_is_left_out_is_told(tmp_path: Path) -> None:
+    """The evidence has five of six paths, or one with the wrong links."""
+    plant = by_two_joins()
+    for number in range(2):
+        facts = json.loads(json.dumps(plant.proved(tmp_path).facts()))
+        paths = facts["circuits"][0]["paths"]
+        if number:
+            del paths["R1 forward to N1, R2 backward"]
+        else:
+            paths["alternate"]["links"] = ["HA", "W3", "E3", "E1", "HB"]
+        file = tmp_path / "evidence.json"
+        file.write_text(json.dumps(facts), encoding="utf-8")
+        assert recheck(tmp_path, file)["false"]

@@ -80,8 +80,8 @@ def write_sparse(folder: Path, known: int = 0, rules: str = "") -> Path:
         "R-W,WS,relay,ROOM-W,B-W,-,0\nR-M,MP,relay,-,B-M,-,0\n"
     )
     (folder / "links.csv").write_text(
-        "id,a,b,wavelength_nm,medium,splices,tx_min_dbm,rx_min_dbm\n"
-        "L1,R-W,R-M,1310,fibre,3,-5,-25\nL2,R-W,R-M,1550,fibre,3,-5,-25\n"
+        "id,a,b,wavelength_nm,medium,splices,tx_min_dbm,rx_min_dbm,recovery_ms\n"
+        "L1,R-W,R-M,1310,fibre,3,-5,-25,50\nL2,R-W,R-M,1550,fibre,3,-5,-25,50\n"
     )
     circuits = (folder / "circuits.csv").read_text().replace(",G1,", ",,")
     (folder / "circuits.csv").write_text(circuits)

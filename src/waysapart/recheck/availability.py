@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from itertools import pairwise
 from math import cos, exp, expm1, log1p, radians
@@ -15,6 +16,7 @@ from waysapart.recheck.evidence import About
 from waysapart.recheck.faulty_rows import KINDS, Gap, reached
 from waysapart.recheck.paths import Key
 from waysapart.recheck.plant import WIRED, covered
+from waysapart.recheck.records import Records
 from waysapart.recheck.reliance import Asset, Trial, World, fallen, service_of
 
 HOURS_PER_YEAR = 8760.0
@@ -343,7 +345,7 @@ def check_availability(world: World, facts: Evidence, about: About) -> None:
             continue
         keys, told = world.paths_of.get(name, []), circuit["unavailability"]
         mine, shares = about.of(f"circuit {name}"), dict[str, Any](told)
-        _check_recovery(world, circuit, len(keys), mine)
+        _check_recovery(world, circuit, mine)
         asked = service_of(world.records, name).get("max_unavailability") is not None
         claims = _Claims(world, outages, [mine.what] * asked)
         for key in keys:
@@ -393,10 +395,71 @@ def _check_minutes(about: About, told: dict[str, Any], whole: str, others: list[
         about.same_set("minutes of paths", list(of_paths), set(others))
 
 
-def _check_recovery(world: World, circuit: Circuit, paths: int, about: About) -> None:
-    said, told = world.records.rules["recovery"], circuit["delay"]
-    away = sum(said[name] for name in ("detection_ms", "hold_off_ms", "switching_ms"))
-    about.same("recovery", told["recovery_ms"], away if paths > 1 else None)
+def ruled_ms(records: Records) -> float:
+    """Interruption while a circuit changes over, by the rules.
+
+    Parameters
+    ----------
+    records : Records
+
+    Returns
+    -------
+    float
+        Milliseconds.
+    """
+    said = records.rules["recovery"]
+    return float(sum(said[name] for name in ("detection_ms", "hold_off_ms", "switching_ms")))
+
+
+def recovery_of(world: World, circuit: str) -> tuple[float | None, bool]:
+    """Interruption while a circuit changes over, and whether the rules fill in for a record.
+
+    Every link that some path has and another has not must switch: in the time that it states, else
+    that of the rings that it is on, of those of the circuit where any states one. Of cords inside a
+    site nobody need state one.
+
+    Parameters
+    ----------
+    world : World
+    circuit : str
+        Its id.
+
+    Returns
+    -------
+    (float or None, bool)
+        Milliseconds; None with fewer than two paths.
+    """
+    records = world.records
+    courses = [world.paths[key] for key in world.paths_of.get(circuit, ())]
+    if len(courses) < 2:
+        return None, False
+    on = Counter(link for links in courses for link in set(links))
+    times, open_ = [], False
+    mine = {row["ring"] for row in records.rows["ring_circuits"] if row["circuit"] == circuit}
+    for name, passes in on.items():
+        if passes == len(courses):
+            continue
+        link = records.by["links"][name]
+        around = world.ring_times.get(name, [])
+        said = (
+            link.get("recovery_ms"),
+            max((ms for ring, ms in around if ring in mine), default=None),
+            max((ms for _, ms in around), default=None),
+        )
+        known = next((one for one in said if one is not None), None)
+        if known is not None:
+            times.append(known)
+        open_ = open_ or (known is None and link.get("medium") != "internal")
+    if open_ or not times:
+        return max([*times, ruled_ms(records)]), True
+    return max(times), False
+
+
+def _check_recovery(world: World, circuit: Circuit, about: About) -> None:
+    told = circuit["delay"]
+    due, assumed = recovery_of(world, circuit["id"])
+    about.same("recovery", told["recovery_ms"], due)
+    about.same("recovery assumed", told["recovery_assumed"], assumed)
     most = service_of(world.records, circuit["id"]).get("max_recovery_ms")
     about.same("limit of recovery", told["recovery_limit_ms"], most)
 

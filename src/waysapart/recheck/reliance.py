@@ -443,6 +443,14 @@ class World:
         """The paths of every circuit that has any."""
         return grouped((key[0], key) for key in self.paths)
 
+    @cached_property
+    def ring_times(self) -> dict[str, list[tuple[str, float]]]:
+        """By link, the rings that it is on and the time that each states for switching."""
+        rows = self.records.rows["rings"]
+        stated = {row["ring"]: row["recovery_ms"] for row in rows if row["recovery_ms"] is not None}
+        on = ((row["link"], row["ring"]) for row in rows if row["ring"] in stated)
+        return grouped((link, (ring, stated[ring])) for link, ring in on)
+
     def unsure(self, keys: Iterable[Key]) -> set[Asset]:
         """The cables on some paths whose course is not certain."""
         unsure = self.cables.unsure

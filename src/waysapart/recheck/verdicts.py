@@ -17,6 +17,7 @@ from pyproj.exceptions import CRSError
 
 from waysapart.evidence import Circuit, Evidence, Group, VerdictWitness
 from waysapart.gaps import GAP_CODES
+from waysapart.recheck.availability import recovery_of, ruled_ms
 from waysapart.recheck.evidence import About
 from waysapart.recheck.faulty_rows import day_of, grouped
 from waysapart.recheck.figures import newest_measurements
@@ -24,7 +25,14 @@ from waysapart.recheck.gaps import LIMITS_OF, GapKey, blanks, check_gaps_of, mea
 from waysapart.recheck.limits import all_kept
 from waysapart.recheck.places import LON_LAT
 from waysapart.recheck.records import WHOLE, Records, shipped_sources
-from waysapart.recheck.reliance import Trial, World, check_paths, check_roles, name_of
+from waysapart.recheck.reliance import (
+    Trial,
+    World,
+    check_paths,
+    check_roles,
+    name_of,
+    service_of,
+)
 from waysapart.recheck.separation import (
     Breach,
     Plane,
@@ -416,6 +424,13 @@ def _to_sign(world: World) -> Iterator[tuple[str, Any, str, str, int]]:
         yield f"records.{column}.{kind}", value, unit, _source(records, path), count
     if shifts := [shift for shift in records.shifts if shift > 0]:
         yield "datum_shift.accuracy_m", max(shifts), "m", "PROJ", len(shifts)
+    filled_in = sum(
+        recovery_of(world, name)[1] and service_of(records, name).get("max_recovery_ms") is not None
+        for name in records.by["circuits"]
+    )
+    if filled_in:
+        source = _source(records, ("recovery", "switching_ms"))
+        yield "recovery.assumed_ms", ruled_ms(records), "ms", source, filled_in
     excuse = records.rules["groups"]["excuse"] if world.groups else []
     ignored = sorted(world.ground.left_out)
     for path, kinds in (("groups", "excuse"), excuse), (("reliance", "ignore_kinds"), ignored):

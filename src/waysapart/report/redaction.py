@@ -26,7 +26,7 @@ from pyproj import CRS, Transformer
 from shapely.geometry import MultiPoint, Polygon, mapping, shape
 
 from waysapart.errors import CallError
-from waysapart.evidence import SHIFT_KEY, SHIFT_SOURCE, schema
+from waysapart.evidence import RECOVERY_KEY, SHIFT_KEY, SHIFT_SOURCE, schema
 from waysapart.gaps import GAP_CODES
 from waysapart.report.geometry import Facts, Geo
 from waysapart.report.map import frame
@@ -711,7 +711,7 @@ class _Reducer:
     def _dotted(self, key: str) -> str:
         """A key of the rules; a part of it that the study may have named is replaced."""
         records = _RECORDS_KEY.fullmatch(key)
-        if key == SHIFT_KEY:
+        if key in (SHIFT_KEY, RECOVERY_KEY):
             return key
         if records is not None:
             return f"records.{records[1]}.{self._rule_name(records[2].strip(chr(34)))}"

@@ -355,7 +355,8 @@ def limit_rows(delay: Delay) -> list[LimitRow]:
         rows.append(
             LimitRow(
                 name,
-                words.figure(figures, key),
+                words.figure(figures, key)
+                + (words.recovery_mark(delay) if key == "recovery_ms" else ""),
                 "" if limit is None else words.figure(figures, limit_key),
                 figures[ok],
                 figures[why] if why else (),

@@ -13,10 +13,12 @@ from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from waysapart.evidence import (
+    RECOVERY_KEY,
     SHIFT_KEY,
     Assumption,
     Circuit,
     Cross,
+    Delay,
     Evidence,
     GapBrief,
     Group,
@@ -470,7 +472,24 @@ def _to_switch(circuit: Circuit, lost: Sequence[str]) -> str:
     if working not in lost:
         return "nothing to switch"
     recovery = circuit["delay"]["recovery_ms"]
-    return "time to switch not known" if recovery is None else f"{recovery:g} ms to switch"
+    if recovery is None:
+        return "time to switch not known"
+    return f"{recovery:g} ms to switch{recovery_mark(circuit['delay'])}"
+
+
+def recovery_mark(delay: Delay) -> str:
+    """Say whether a recovery time is assumed.
+
+    Parameters
+    ----------
+    delay : Delay
+
+    Returns
+    -------
+    str
+        To be put behind the figure; empty where it is on record.
+    """
+    return " (assumed)" if delay["recovery_assumed"] else ""
 
 
 # --- Limits: those that are broken, and those that the records leave open.
@@ -492,7 +511,8 @@ def limits_broken(circuit: Circuit, links: Links) -> list[str]:
         )
     if delay["recovery_ok"] is False:
         said.append(
-            f"Recovery in {milliseconds(delay['recovery_ms'])} is over its limit of "
+            f"Recovery in {milliseconds(delay['recovery_ms'])}{recovery_mark(delay)} is over its "
+            "limit of "
             f"{milliseconds(delay['recovery_limit_ms'])}."
         )
     if circuit["loss_ok"] is False:
@@ -786,6 +806,12 @@ def assumption_said(row: Assumption) -> str:
     if row["key"] == SHIFT_KEY:
         lie = "layer lies" if count == 1 else "layers lie"
         return f"{count} {lie} within {value:g} m of where another datum puts the rest of the plant"
+    if row["key"] == RECOVERY_KEY:
+        its = "its" if count == 1 else "their"
+        return (
+            f"recovery of {count_of(count, 'circuit')}: taken as {value:g} ms at the least, as "
+            f"something on {its} paths that must switch states no recovery_ms"
+        )
     names = [str(name) for name in value]
     if head == "groups":
         return f"members of a group may share at their ends: {sentence_list(names)}"

@@ -23,6 +23,7 @@ import scipy.sparse as sp
 from waysapart.errors import CallError
 from waysapart.evidence import (
     FORMAT,
+    RECOVERY_KEY,
     SCHEMA,
     SHIFT_KEY,
     SHIFT_SOURCE,
@@ -41,6 +42,7 @@ from waysapart.evidence import (
     WithProtected,
     Witness,
 )
+from waysapart.findings.recovery import rules_recovery_ms
 from waysapart.findings.spacing import separation_profiles
 from waysapart.network.record_gaps import explained_blanks, record_ages
 from waysapart.schema import KNOWN_EMPTY, LIST_SEPARATOR, VERSION
@@ -201,6 +203,21 @@ def _to_sign(proof: ProofData, source: Mapping[str, str]) -> list[Assumption]:
                 "source": SHIFT_SOURCE,
                 "to_sign": True,
                 "count": len(shifts),
+            }
+        )
+    asked = zip(proof.limits, proof.services, strict=False)  # services of groups come last
+    assumed = sum(
+        limits.recovery_assumed and service.max_recovery_ms is not None for limits, service in asked
+    )
+    if assumed:
+        found.append(
+            {
+                "key": RECOVERY_KEY,
+                "value": rules_recovery_ms(study.rules),
+                "unit": "ms",
+                "source": source.get("recovery.switching_ms", ""),
+                "to_sign": True,
+                "count": assumed,
             }
         )
     excused = list(study.rules.groups.excuse)

@@ -506,6 +506,7 @@ def delay_facts(sheet: FigureSheet, trial: int) -> Delay:
         "phase_error_deg": figure(angle, "share"),
         "apparent_differential": figure(current, "share"),
         "recovery_ms": figure(limits.recovery_ms, "share"),
+        "recovery_assumed": limits.recovery_assumed,
         "recovery_limit_ms": service.max_recovery_ms,
         "recovery_ok": limits.recovery_ok,
     }

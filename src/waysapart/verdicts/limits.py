@@ -10,10 +10,11 @@ import pandas as pd
 
 from waysapart.arrays import Floats
 from waysapart.findings.delays import DECIMALS_US
-from waysapart.formulas.delay import asymmetry_us, least_difference_us, recovery_ms, worst_us
+from waysapart.findings.recovery import recoveries
+from waysapart.formulas.delay import asymmetry_us, least_difference_us, worst_us
 from waysapart.gaps import GAP_CODES, Gap
 from waysapart.network.build_network import Network
-from waysapart.study.rules import Rules, Service, UnknownService
+from waysapart.study.rules import Service, UnknownService
 
 
 def below(value: float, limit: float | None, at_least: float = np.nan) -> bool | None:
@@ -88,6 +89,8 @@ class CircuitLimits:
         What is not on record of the delay, and of the asymmetry.
     recovery_ms : float
         Interruption while the circuit changes over; NaN with fewer than two paths.
+    recovery_assumed : bool
+        Whether that is the rules' figure, as nobody states one.
     delay_ok, asymmetry_ok, loss_ok, unavailability_ok, recovery_ok : bool or None
         None: the records give no figure, or leave open what it rests on.
     open_ : frozenset of str
@@ -99,6 +102,7 @@ class CircuitLimits:
     worst_us: float = np.nan
     asymmetry_us: float = np.nan
     recovery_ms: float = np.nan
+    recovery_assumed: bool = False
     path_at_least_us: dict[str, float] = field(default_factory=dict)
     turned_at_least_us: dict[str, float] = field(default_factory=dict)
     worst_at_least_us: float = np.nan
@@ -189,7 +193,7 @@ def circuit_limits(
     paths, circuits = network.paths, network.study.tables["circuits"]
     switches_together = (circuits["switching"] == "both").to_numpy()
     states = _States.of(delays, paths.circuit, switches_together)
-    recovery = _changeover_ms(network.study.rules)
+    recovery = recoveries(network)
     checks = LinkChecks.of(budgets, len(network.study.tables["links"]))
     known: dict[tuple[int, int], bool | None] = {}
 
@@ -202,7 +206,7 @@ def circuit_limits(
     found = []
     for circuit, service in enumerate(services):
         mine = paths.of_circuit(circuit)
-        away = recovery if len(mine) > 1 else np.nan
+        away = float(recovery.ms[circuit])
         worst = states.worst(circuit, whole="delay" not in open_[circuit])
         uneven = states.asymmetry(
             circuit, bool(switches_together[circuit]), whole="asymmetry" not in open_[circuit]
@@ -233,6 +237,7 @@ def circuit_limits(
                 worst.us,
                 uneven.us,
                 away,
+                bool(recovery.assumed[circuit]),
                 {paths.label[path]: float(states.at_least_us[path]) for path in mine},
                 {
                     paths.label[path]: float(states.turned_at_least_us[path])
@@ -310,12 +315,6 @@ def _asked_limits(service: Service) -> frozenset[str]:
     }
     unknown = isinstance(service, UnknownService)
     return frozenset(name for name, limit in asked.items() if unknown or limit is not None)
-
-
-def _changeover_ms(rules: Rules) -> float:
-    """Interruption while a circuit changes over to its other path, by the rules."""
-    recovery = rules.recovery
-    return float(recovery_ms(recovery.detection_ms, recovery.hold_off_ms, recovery.switching_ms))
 
 
 @dataclass(frozen=True)
