@@ -213,6 +213,42 @@ def broken(count: int, spans: int = 60) -> Dense:
     return made
 
 
+def spliced_lines(count: int, joints: int = 40, fibres: int = 50) -> Dense:
+    """So many lines of cables in a row, every fibre spliced in every joint; links on all of it."""
+    made = Dense()
+    for k in range(count):
+        names = [f"A{k}", *(f"P{k}-{n}" for n in range(joints)), f"B{k}"]
+        for n, name in enumerate(names):
+            made.node(name, (1000.0 * n, 200.0 * k), "site" if name[0] in "AB" else "pit")
+        for n, (a, b) in enumerate(pairwise(names)):
+            made.segment(f"D{k}-{n}", "duct", a, b)
+            made.cable(f"C{k}-{n}", f"D{k}-{n}")
+        for n in range(joints):
+            joint = f"J{k}-{n}"
+            made.rows["joints"].append({"id": joint, "at": f"P{k}-{n}"})
+            made.rows["splices"] += [
+                {"joint": joint, "a_cable": f"C{k}-{n}", "a_fibre": one,
+                 "b_cable": f"C{k}-{n + 1}", "b_fibre": one, "loss_db": 0.05}
+                for one in range(1, fibres + 1)
+            ]  # fmt: skip
+        for site, cable in ((f"A{k}", f"C{k}-0"), (f"B{k}", f"C{k}-{joints}")):
+            panel, relay = f"F-{site}", f"R-{site}"
+            made.rows["equipment"].append({"id": panel, "site": site, "kind": "panel"})
+            for one in range(1, fibres + 1):
+                end = {"cable": cable, "fibre": one, "equipment": panel, "port": one}
+                made.rows["terminations"].append(end)
+                made.rows["patches"].append(
+                    {"id": f"K-{site}-{one}", "a": relay, "a_port": one, "b": panel, "b_port": one}
+                )
+        for one in range(1, fibres + 1, 2):
+            ports = f"{one};{one + 1}"
+            made.rows["links"].append(
+                {"id": f"L{k}-{one}", "a": f"R-A{k}", "b": f"R-B{k}", "a_port": ports,
+                 "b_port": ports, "wavelength_nm": 1310}
+            )  # fmt: skip
+    return made
+
+
 KINDS: dict[str, tuple[int, Callable[[int], Dense]]] = {
     "circuits through one pit": (2_000, through_one_pit),
     "ducts in one trench of 30 km": (500, in_one_trench),

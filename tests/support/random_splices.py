@@ -7,6 +7,7 @@ that are written: whoever traces the rows must find the paths of the graph.
 from __future__ import annotations
 
 import random
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -139,10 +140,27 @@ class RandomSplices:
             if rng.random() < 0.04:
                 loose.append(first)  # and is joined once more
             self._splice(joint, pit, first, second)
+        self._without_bare_cuts(pit, {id(one): one for one in left.values()}.values())
         for site in (a, b):
             for fibre in range(1, count + 1):
                 if rng.random() < 0.95:
                     self._end(left[site], fibre, site)
+
+    def _without_bare_cuts(self, pit: str, cables: Iterable[Glass]) -> None:
+        """A fibre of which no row says that it is cut goes on uncut, by the record and here."""
+        for glass in cables:
+            for fibre in sorted(glass.cut):
+                halves = [glass.ends(fibre, pit, far) for far in (glass.begin, glass.end)]
+                if any(self.graph.degree(half) > 1 for half in halves):
+                    continue
+                for half, far in zip(halves, (glass.begin, glass.end), strict=True):
+                    self.graph.remove_nodes_from([half, glass.ends(fibre, far, far)])
+                glass.cut.discard(fibre)
+                self.graph.add_edge(
+                    glass.ends(fibre, glass.begin, glass.begin),
+                    glass.ends(fibre, glass.end, glass.end),
+                    is_=("fibre", glass.name, fibre),
+                )
 
     def _lay(self, cable: str, count: int, segments: list[str]) -> None:
         self.plant.rows["cables"].append(

@@ -440,10 +440,10 @@ def _different(
     nothing: _Found = (False, False, np.nan, False)
     pair, found = np.zeros(len(cable), dtype=np.int64), [nothing]
     if known.any():
-        both = np.column_stack([cable, place])[known]
-        different, pair[known] = np.unique(both, axis=0, return_inverse=True)
-        pair[known] += 1
-        found += [ask(*one) for one in different.tolist()]
+        wide = int(place.max()) + 1
+        different, inverse = np.unique((cable * wide + place)[known], return_inverse=True)
+        pair[known] = inverse + 1
+        found += [ask(*divmod(one, wide)) for one in different.tolist()]
     return pair, found
 
 
@@ -456,7 +456,9 @@ def _nodes(spliced: _Ends, ended: _Ends, places: _Places) -> tuple[Ints, Ints, F
         return nothing, nothing, np.empty(0), nothing, nothing
     different = np.unique(cable)
     length = np.array([places.length(one) for one in different.tolist()])
-    every, owner = np.unique(np.column_stack([cable, fibre]), axis=0, return_inverse=True)
+    wide = int(fibre.max()) + 1
+    key, owner = np.unique(cable * wide + fibre, return_inverse=True)
+    every = np.column_stack(np.divmod(key, wide))
     count, full = len(every), length[np.searchsorted(different, every[:, 0])]
     # Along each fibre: its beginning, what cuts it, its end.
     where = np.r_[np.zeros(count), full, position]

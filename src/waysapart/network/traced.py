@@ -145,6 +145,21 @@ class _Telling:
         gaps = (*self.read.gaps, *self.gaps)
         return replace(self.read, tables={**self.read.tables, **tables}, gaps=gaps, traced=traced)
 
+    @cached_property
+    def _cables(self) -> list[str]:
+        return [str(name) for name in self.read.tables["cables"]["id"].to_list()]
+
+    @cached_property
+    def _names(self) -> list[str]:
+        return self.assets.ids(np.arange(len(self.assets)))
+
+    @cached_property
+    def _records(self) -> list[tuple[int, int]]:
+        """Layer and row of each link."""
+        links = self.read.tables["links"]
+        columns = (links[name].astype(int).to_list() for name in ("_layer", "_row"))
+        return list(zip(*columns, strict=True))
+
     # --- Walking
 
     def _traces(self) -> list[_Trace]:
@@ -577,19 +592,17 @@ class _Telling:
                 if together
                 else {way: [(run, [run[1]]) for run in runs] for way, runs in ways.items()}
             )
-        cables = self.read.tables["cables"]["id"]
-        table = self.read.tables["links"]
-        layer, row = (int(table[name].iloc[link]) for name in ("_layer", "_row"))
+        layer, row = self._records[link]
         rows: list[dict[str, object]] = []
         for way, course in courses.items():
             for seq, ((cable, _, begin, end), fibres) in enumerate(course, start=1):
                 nodes = [self.node_at(cable, begin), self.node_at(cable, end)]
-                names = [self.assets.ids([node])[0] if node >= 0 else np.nan for node in nodes]
+                names = [self._names[node] if node >= 0 else np.nan for node in nodes]
                 rows.append(
                     {
                         "link": self.ids[link],
                         "seq": float(seq),
-                        "cable": cables.iloc[cable],
+                        "cable": self._cables[cable],
                         "fibres": LIST_SEPARATOR.join(str(one) for one in fibres),
                         "direction": _WAYS[way] or np.nan,
                         "from": names[0],
@@ -639,22 +652,28 @@ class _Telling:
         }
         us, default_m = self.read.rules.defaults.cord_us_per_m, self.read.rules.defaults.cord_m
         length = self.read.tables["patches"]["length_m"].fillna(default_m).to_list()
+        stated_in: dict[tuple[str, int], list[str]] = {}
+        for name in ("via", "relies_on"):
+            for row, value in zip(*listed(links[name]), strict=True):
+                stated_in.setdefault((name, int(row)), []).append(value)
+        known = {name: list(cells[name]) for name in ("loss_db", "extra_delay_us", "length_m")}
         for link, one in found.items():
             for name, assets in (("via", one.via), ("relies_on", [*one.cords, *one.joints])):
-                stated = listed(links[name].iloc[link : link + 1])[1].to_list()
-                new = [*self.assets.ids(assets), *(also.get(link, ()) if name != "via" else ())]
+                stated = stated_in.get((name, link), [])
+                more_ = also.get(link, ()) if name != "via" else ()
+                new = [*(self._names[asset] for asset in assets), *more_]
                 order = [*new, *stated] if name == "via" else [*stated, *new]
                 if new:
                     cells[name][link] = LIST_SEPARATOR.join(dict.fromkeys(order))
             cord_us = us * sum(length[cord - self.assets.start["patches"]] for cord in one.cords)
             for name, more in (("loss_db", one.loss_db), ("extra_delay_us", cord_us)):
                 if more:
-                    known = links[name].iloc[link]
-                    cells[name][link] = more + (0.0 if np.isnan(known) else known)
+                    before = float(known[name][link])  # type: ignore[arg-type]
+                    cells[name][link] = more + (0.0 if np.isnan(before) else before)
             if one.failed:
                 continue
             cells["connectors"][link] = float(max(one.ports, 0))
-            if not any(one.runs.values()) and np.isnan(links["length_m"].iloc[link]):
+            if not any(one.runs.values()) and np.isnan(float(known["length_m"][link])):  # type: ignore[arg-type]
                 cells["length_m"][link] = 0.0
         columns = {
             name: pd.Series(values, index=links.index, dtype=links[name].dtype)
@@ -797,7 +816,7 @@ class _Telling:
                 str(self.ids[self.traces[trace].link])
             )
         passive = set(self.read.rules.records.passive)
-        named = self._named_ports()
+        named, alone = self._named_ports(), self._alone()
         columns = [patches[name].to_list() for name in ("a", "a_port", "b", "b_port")]
         for row, (a, a_ports, b, b_ports) in enumerate(zip(*columns, strict=True)):
             ends = [(a, ports_of(a_ports)), (b, ports_of(b_ports))]
@@ -831,7 +850,7 @@ class _Telling:
                 for machine, ports in ends
                 if kind.get(machine) in passive
                 for port in ports
-                if (machine, port) not in named and self._alone(machine, port)
+                if (machine, port) not in named and (machine, port) in alone
             ]
             if loose and a != b:
                 text = f"leads to {few(loose, 4)}, on which nothing else ends: record what does"
@@ -850,10 +869,12 @@ class _Telling:
             for port in ports_of(cell)
         }
 
-    def _alone(self, machine: str, port: str) -> bool:
-        number = self.assets.numbers([machine])
-        node = int(self.graph.ports(number, np.array([port], dtype=object))[0])
-        return node >= 0 and int(np.diff(self.graph.first)[node]) == 1
+    def _alone(self) -> set[tuple[str, str]]:
+        """Ports on which one thing ends and nothing goes on."""
+        graph = self.graph
+        once = np.flatnonzero(np.diff(graph.first)[graph.ends :] == 1)
+        names = (self._names[one] for one in graph.port_of[once].tolist())
+        return set(zip(names, graph.port[once].tolist(), strict=True))
 
     def _of_stops(self) -> Iterator[Gap]:
         """Traces that stop, go round, or arrive at the wrong port."""
