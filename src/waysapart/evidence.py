@@ -652,6 +652,29 @@ class TestsMissing(TypedDict):
     missing: Annotated[list[str], Absent(EVERY_TEST)]
 
 
+TraceStep = TypedDict(
+    "TraceStep",
+    {
+        "is": Literal["port", "cord", "inner", "end", "fibre", "splice", "stop"],
+        "at": Id,
+        "port": str,
+        "id": Id,
+        "cable": Id,
+        "fibre": int,
+        "from": Id | None,
+        "to": Id | None,
+        "joint": Id,
+        "tray": str | None,
+        "loss_db": float | None,
+        "code": str,
+        "text": str,
+    },
+    total=False,
+)
+"""One step of the trace of a link: see `waysapart.network.traced.trace_steps`."""
+with_config(_EXACT)(TraceStep)
+
+
 @with_config(_EXACT)
 class Link(TypedDict):
     """Everything about one link, whichever circuits run over it."""
@@ -664,6 +687,10 @@ class Link(TypedDict):
     untested: Annotated[
         NotRequired[list[Id]],
         Field(description="in place of tests_missing: cables that lack every test"),
+    ]
+    trace: Annotated[
+        NotRequired[dict[Literal["go", "return"], list[TraceStep]]],
+        Field(description="of a link that gives ports: what light passes, from its end a"),
     ]
 
 

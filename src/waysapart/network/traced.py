@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -197,9 +198,9 @@ class _Telling:
     def _steps(self) -> pd.DataFrame:
         """Every place and stretch of every trace, in order from a to b.
 
-        `trace`, `is`; `asset` (number of the equipment, cord, cable or joint), `label` (port or
-        tray), `fibre`, `begin` and `end` (positions on the cable, in the order of the trace), `row`
-        and `loss_db` (as recorded).
+        `trace`, `link` (id), `way`, `is`; `asset` (number of the equipment, cord, cable or joint),
+        `label` (port or tray), `fibre`, `begin` and `end` (positions on the cable, in the order of
+        the trace), `row` and `loss_db` (as recorded).
         """
         graph = self.graph
         pieces: list[tuple[int, int, int, list[int]]] = [
@@ -244,6 +245,10 @@ class _Telling:
             own < len(pieces), np.array([*phase, 0])[np.minimum(own, len(pieces))], 1
         )
         frame = frame.sort_values(["trace", "phase", "order"], kind="stable", ignore_index=True)
+        of = frame["trace"].to_numpy(dtype=np.int64)
+        links = np.array([one.link for one in self.traces], dtype=np.int64)
+        ways = np.array([one.way for one in self.traces], dtype=np.int64)
+        frame["link"], frame["way"] = self.ids[links[of]], ways[of]
         return frame.drop(columns=["owner", "order", "phase"])
 
     def _ends_before(
@@ -957,6 +962,71 @@ class _Telling:
                     yield self._gap(
                         "port-shared", one, text, joined=" ", links=names, column="a_port"
                     )
+
+
+def trace_steps(
+    study: Study, assets: Assets, nodes: CableNodes, link: str | None = None
+) -> dict[str, dict[str, list[dict[str, Any]]]]:
+    """Say what each link is traced over, step by step from its end a.
+
+    Parameters
+    ----------
+    study : Study
+        Traced.
+    assets : Assets
+    nodes : CableNodes
+    link : str, optional
+        Id of one link; default: all.
+
+    Returns
+    -------
+    dict
+        By link, `go` and, where it has ports of its own, `return`: a list of steps. `is` says
+        what a step is: `port` (`at`, `port`), `cord` (`id`, `loss_db`), `inner` (`id`: a
+        connection inside equipment), `end` (`cable`, `fibre`, `loss_db`: a fibre ends on a
+        port), `fibre` (`cable`, `fibre`, `from`, `to`), `splice` (`joint`, `tray`, `loss_db` as
+        recorded in its row), `stop` (`code`, `text`: where the trace fails; what follows was
+        traced from end b).
+    """
+    if study.traced is None:
+        return {}
+    steps = study.traced.steps
+    if link is not None:
+        steps = steps[steps["link"] == link]
+    names, start = assets.ids(np.arange(len(assets))), assets.start["cables"]
+    at: dict[int, dict[float, str]] = {}
+
+    def place(cable: int, position: float) -> str | None:
+        if cable not in at:
+            at[cable] = {
+                where: names[node] for node, where in nodes.nodes(cable - start) if node >= 0
+            }
+        return at[cable].get(position)
+
+    found: dict[str, dict[str, list[dict[str, Any]]]] = {}
+    for row in steps.itertuples(index=False, name=None):
+        step = dict(zip(steps.columns, row, strict=True))
+        what, asset = step["is"], step["asset"]
+        name = names[asset] if asset >= 0 else None
+        loss = None if np.isnan(step["loss_db"]) else step["loss_db"]
+        told: dict[str, Any] = {"is": what}
+        if what == PORT:
+            told |= {"at": name, "port": step["label"]}
+        elif what == FIBRE:
+            told |= {"cable": name, "fibre": int(step["fibre"])}
+            told |= {"from": place(asset, step["begin"]), "to": place(asset, step["end"])}
+        elif what == "end":
+            told |= {"cable": name, "fibre": int(step["fibre"]), "loss_db": loss}
+        elif what == "splice":
+            tray = step["label"] if isinstance(step["label"], str) else None
+            told |= {"joint": name, "tray": tray, "loss_db": loss}
+        elif what == STOP:
+            told |= {"code": step["code"], "text": step["label"]}
+        else:
+            told |= {"id": name} | ({"loss_db": loss} if what == "cord" else {})
+        ways = found.setdefault(str(step["link"]), {})
+        ways.setdefault("return" if step["way"] == RETURN else "go", []).append(told)
+    return found
 
 
 def splice_losses_db(splices: pd.DataFrame) -> np.ndarray:

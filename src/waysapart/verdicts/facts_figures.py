@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Any, TypedDict, cast
+from typing import Any, Literal, TypedDict, cast
 
 import numpy as np
 import pandas as pd
@@ -27,6 +27,7 @@ from waysapart.evidence import (
     PathLoss,
     Test,
     TestsMissing,
+    TraceStep,
     Unavailability,
 )
 from waysapart.findings.loss import LENGTH_TERMS, could_grow_m, length_terms
@@ -36,7 +37,9 @@ from waysapart.formulas.availability import MINUTES_PER_YEAR
 from waysapart.formulas.delay import differential_current, phase_error_deg
 from waysapart.formulas.measured import TESTS
 from waysapart.gaps import GAP_CODES
+from waysapart.network.links import CableNodes
 from waysapart.network.measurements import NO_FIBRE
+from waysapart.network.traced import trace_steps
 from waysapart.study.rules import Service
 from waysapart.verdicts.contests import links_left_open
 from waysapart.verdicts.limits import LinkChecks, leaves_a_path_open, together
@@ -378,7 +381,9 @@ def link_facts(sheet: FigureSheet) -> list[Link]:
     """
     powers = _rows(sheet.proof.budgets, dict.fromkeys(_DB_COLUMNS, "db"))
     in_db = dict(zip(sheet.rows, powers, strict=True))
-    return [
+    network = sheet.proof.network
+    traces = trace_steps(network.study, network.assets, CableNodes(network.chains, network.passed))
+    found: list[Link] = [
         {
             "id": str(name),
             "medium": sheet.media[link],
@@ -388,6 +393,10 @@ def link_facts(sheet: FigureSheet) -> list[Link]:
         }
         for link, name in enumerate(sheet.names)
     ]
+    for one in found:
+        if one["id"] in traces:
+            one["trace"] = cast(dict[Literal["go", "return"], list[TraceStep]], traces[one["id"]])
+    return found
 
 
 def _loss_facts(sheet: FigureSheet, link: int, in_db: dict[str, Any]) -> Loss:
