@@ -635,6 +635,13 @@ CONTRADICTIONS = frozenset(
         "joint-off-cable",
         "site-contradiction",
         "test-future",
+        "trace-crossed",
+        "runs-differ",
+        "port-shared",
+        "end-twice",
+        "port-twice",
+        "splice-off-cable",
+        "cord-between-sites",
     }
 )
 """Gaps of tying: two records that cannot both be true. Strict reading makes errors of them."""

@@ -28,6 +28,7 @@ from waysapart.output_files import OutputFile, write_text
 
 if TYPE_CHECKING:
     from waysapart.gaps import Gap
+    from waysapart.network.build_network import Network
 
 
 @click.command(short_help="Read the study, tie circuits to plant; list errors and record gaps.")
@@ -45,10 +46,18 @@ if TYPE_CHECKING:
     help="Report records that contradict each other as errors, each with its row; "
     "for those who maintain the layers.",
 )
+@click.option(
+    "--trace",
+    "traced",
+    metavar="LINK",
+    help="Print what a link is traced over, from port to port, with the loss at each place.",
+)
 @on_option
 @force_option
 @telling_errors
-def check(study: Path, json_file: str | None, csv_file: str | None, strict: bool) -> None:
+def check(
+    study: Path, json_file: str | None, csv_file: str | None, strict: bool, traced: str | None
+) -> None:
     """Read the study, tie circuits to plant; list errors and record gaps with file and row.
 
     Records that contradict each other (an id twice, a reference to nothing, a cell that cannot
@@ -64,6 +73,7 @@ def check(study: Path, json_file: str | None, csv_file: str | None, strict: bool
         waysapart check examples/estuary
         waysapart check examples/estuary --csv to-record.csv
         waysapart check examples/estuary --strict
+        waysapart check examples/estuary --trace L3
     """
     from waysapart.network.build_network import tie
     from waysapart.network.record_gaps import record_ages
@@ -86,6 +96,8 @@ def check(study: Path, json_file: str | None, csv_file: str | None, strict: bool
         write_json(json_file, failed)
         tell_study_error(error)
         sys.exit(WRONG)
+    if traced is not None:
+        tell_trace(network, traced, json_file)
     gaps = folded_gaps(network.gaps)
     with busy("looking for what to record first"):
         asked = bool(gaps) and len(records.tables["circuits"]) > 0
@@ -128,6 +140,42 @@ def check(study: Path, json_file: str | None, csv_file: str | None, strict: bool
             show_record_first(console, first)
         else:
             console.print(styled("no errors and no record gaps", "green"))
+    sys.exit(3 if gaps else 0)
+
+
+def tell_trace(network: Network, link: str, json_file: str | None) -> None:
+    """Print what one link is traced over, with its own gaps, and end the command.
+
+    Raises
+    ------
+    click.UsageError
+        There is no such link, or it gives no ports to trace it from.
+    """
+    from waysapart.network.links import CableNodes
+    from waysapart.network.traced import trace_steps
+    from waysapart.report.terminal import show_gaps, show_trace, styled
+    from waysapart.study.ledger import did_you_mean, folded_gaps
+
+    links = network.study.tables["links"].set_index("id")
+    if link not in links.index:
+        raise click.UsageError(
+            f"--trace: there is no link {link!r}{did_you_mean(link, list(links.index))}"
+        )
+    nodes = CableNodes(network.chains, network.passed)
+    ways = trace_steps(network.study, network.assets, nodes, link).get(link)
+    gaps = folded_gaps([gap for gap in network.gaps if link in gap.links])
+    if not ways:
+        raise click.UsageError(
+            f"--trace: link {link} gives no a_port and b_port, or no splices, terminations or "
+            "patches are on record; its cables are those of link_runs"
+        )
+    if not write_json(json_file, {"errors": [], "gaps": gaps, "link": link, "trace": ways}):
+        console = output()
+        row = links.loc[link]
+        show_trace(console, link, str(row["a"]), str(row["b"]), ways)
+        if gaps:
+            console.print(styled(f"Record gaps of {link}:", "bold"))
+            show_gaps(console, gaps)
     sys.exit(3 if gaps else 0)
 
 

@@ -287,8 +287,12 @@ class _Reducer:
         self._label()
 
     def facts(self) -> dict[str, Any]:
-        """The facts that may go out."""
-        facts = self._facts
+        """The facts that may go out: traces of links name every panel and stay behind."""
+        links = [
+            {key: value for key, value in link.items() if key != "trace"}
+            for link in self._facts["links"]
+        ]
+        facts = {**self._facts, "links": links}
         made: dict[str, Any] = {
             key: self._put(value, key)
             for key, value in facts.items()

@@ -8,8 +8,8 @@ through `styled`, which writes out characters that a terminal would obey or hide
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from typing import cast
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, cast
 
 from rich.console import Console
 from rich.table import Table
@@ -30,6 +30,7 @@ from waysapart.evidence import (
 from waysapart.report import words
 from waysapart.report.escape import terminal_text
 from waysapart.report.marks import Finding, folded
+from waysapart.report.trace import step_rows, summary
 from waysapart.report.words import (
     CHANGED,
     MOST_NAMED,
@@ -89,6 +90,33 @@ def styled(text: object, style: str = "") -> Text:
     rich.text.Text
     """
     return Text(terminal_text(str(text)), style=style)
+
+
+# --- `check --trace`
+
+
+def show_trace(
+    console: Console, link: str, a: str, b: str, ways: Mapping[str, Sequence[Mapping[str, Any]]]
+) -> None:
+    """Print what a link is traced over, a line for each place, with the loss on record.
+
+    Parameters
+    ----------
+    console : Console
+    link, a, b : str
+        Ids of the link and of the equipment at its ends.
+    ways : mapping of str to sequence of TraceStep
+        By direction.
+    """
+    for way, steps in ways.items():
+        said = f", {way}" if len(ways) > 1 else ""
+        console.print(styled(f"{link}{said}: from {a} to {b}", "bold"))
+        rows = step_rows(steps)
+        wide = max(len(terminal_text(what)) for what, _ in rows)
+        for what, loss in rows:
+            padded = f"{terminal_text(what):<{wide}}  {loss}" if loss else what
+            console.print(styled(f"  {padded}"))
+        console.print(styled(f"  {summary(steps)}"))
 
 
 # --- `check`: problems of the input, record gaps, what to record first.

@@ -33,6 +33,7 @@ from waysapart.report.lookup import Grid
 from waysapart.report.marks import Finding, folded
 from waysapart.report.strip import strip_svg
 from waysapart.report.strip_layout import Strip, Strips
+from waysapart.report.trace import Line, lines_of
 from waysapart.report.words import LinkLoss, Links
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
 from waysapart.whatif.changes import CHANGES
@@ -80,6 +81,8 @@ class Entry(Circuit):
         What the entries are ordered by, see `words.importance`.
     lengths : list of (str, Link)
         Every link of every path, with the label of the path.
+    traces : list of (str, str, list of Line)
+        Label of the path, id of the link, and what it is traced over, of links that give ports.
     length_terms, delay_terms : dict of str to str
         The terms that are not nought everywhere, with their headings.
     waits, brief : bool
@@ -99,6 +102,7 @@ class Entry(Circuit):
     losses: list[LinkLoss]
     limits: list[LimitRow]
     lengths: list[tuple[str, Link]]
+    traces: list[tuple[str, str, list[Line]]]
     length_terms: dict[str, str]
     delay_terms: dict[str, str]
     tests_missing: list[tuple[str, TestsMissing]]
@@ -230,6 +234,9 @@ def _entry(
         "losses": words.link_losses(circuit, links),
         "limits": limit_rows(circuit["delay"]),
         "lengths": lengths,
+        "traces": [
+            (label, link["id"], lines_of(link)) for label, link in lengths if link.get("trace")
+        ],
         "length_terms": used(LENGTHS, (link["lengths"] for _, link in lengths)),
         "delay_terms": used(DELAYS, (path["delay_terms"] for path in circuit["paths"].values())),
         "tests_missing": tests_missing(lengths),
