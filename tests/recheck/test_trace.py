@@ -11,7 +11,7 @@ from traced_plant import TracedPlant
 from waysapart.recheck.faulty_rows import Gap, settle, typed
 from waysapart.recheck.plant import follow_cables, survey
 from waysapart.recheck.records import cut, kept, laid_over, read_records
-from waysapart.recheck.trace import Traced, trace_links
+from waysapart.recheck.traced import Traced, trace_links
 from waysapart.schema import ROLES
 
 Rows = dict[str, list[dict[str, Any]]]

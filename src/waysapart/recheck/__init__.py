@@ -12,7 +12,8 @@ Each module answers one question, and holds the claims about it:
 | `places` | where does everything lie, and how far from anything else? |
 | `records` | what do the study's files and rules say? |
 | `plant` | which segments, cables and links are tied to what? |
-| `trace` | along which fibres, splices, ports and cords does a link run? |
+| `trace` | what is joined to a fibre or a port, and where does a walk from port to port lead? |
+| `traced` | what follows from the traces of links? |
 | `figures` | what does each link measure: length, delay, loss? |
 | `paths` | which links does a path take? |
 | `reliance` | what does a path rely on? |

@@ -927,7 +927,7 @@ class Splices:
         self.outside_own_db = 0.0
         if self.given:
             self.outside = float(hop.row["splices"])
-        elif hop.trace is not None and not hop.trace.written:
+        elif hop.trace is not None and not hop.trace.failed:
             self.inside = [float(figures.reel_splices(u, figures.joints_met(u))) for u in uses]
             passed = hop.trace.splices(direction)
             self.joints = len(passed)

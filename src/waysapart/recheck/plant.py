@@ -21,7 +21,7 @@ from waysapart.recheck.records import Records
 from waysapart.schema import ROLES
 
 if TYPE_CHECKING:
-    from waysapart.recheck.trace import Traced
+    from waysapart.recheck.traced import Traced
 
 SPAN_PLACES = {"tower", "gantry", "pole"}
 OTHER_PLACES = {"pit", "entry", "bridge"}
@@ -631,8 +631,9 @@ class Hop:
 
     @property
     def over_fibre(self) -> bool:
-        """Whether it runs over the fibre of cables on record."""
-        return bool(self.directions) and self.medium == "fibre"
+        """Whether it runs over the fibre of cables, or of cords, on record."""
+        cords = self.trace is not None and self.trace.over_cords
+        return (bool(self.directions) or cords) and self.medium == "fibre"
 
     def uses(self) -> list[Use]:
         """All uses of cables, in either direction."""

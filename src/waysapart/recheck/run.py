@@ -31,7 +31,7 @@ from waysapart.recheck.reliance import (
     trials_of,
 )
 from waysapart.recheck.sharing import own_line
-from waysapart.recheck.trace import trace_links
+from waysapart.recheck.traced import trace_links
 from waysapart.recheck.verdicts import (
     check_ages,
     check_assumptions,

@@ -1,4 +1,4 @@
-"""Along which fibres, splices, ports and cords does a link run, by the records alone?
+"""What is joined to what: ends of fibres, ports, cords; and the walk from one port to another.
 
 A plain walk from port to port. Positions along a cable are those of `Cables.nodes`: the number of
 the run plus how far through it. A cable without a course has its two places at 0 and 1.
@@ -7,14 +7,12 @@ the run plus how far through it. A cable without a course has its two places at 
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
-from itertools import pairwise, zip_longest
+from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from waysapart.recheck.faulty_rows import Gap, Row, grouped
+from waysapart.recheck.faulty_rows import Row, grouped
 from waysapart.recheck.plant import Cables
-from waysapart.recheck.records import Records
 
 Port = tuple[str | None, str]
 """Equipment and the name of its port."""
@@ -22,6 +20,8 @@ Fibre = tuple[str, int]
 """Cable and number of the fibre."""
 BEFORE, AFTER = "before", "after"
 OTHER = {BEFORE: AFTER, AFTER: BEFORE}
+TWICE = ("end-twice", "port-twice")
+"""Codes of stops at a place with more on it than there is room for; the place has the gap."""
 ENDS = ("a", "b")
 
 
@@ -70,13 +70,12 @@ class Fault(NamedTuple):
 
     code: str
     about: str
-    assets: tuple[str, ...]
     fibres: frozenset[Fibre]
 
 
 @dataclass
 class Walk:
-    """A walk from one port towards another; `code` says why it stopped, where it did."""
+    """A walk from one port towards another; `code` says why it stopped, and `at` where."""
 
     steps: list[Step]
     code: str | None = None
@@ -85,17 +84,24 @@ class Walk:
 
 @dataclass
 class Direction:
-    """The trace of a link in one direction; after a stop, `rest` is what was walked from b."""
+    """The trace of a link in one direction; after a stop, `back` is what was walked from b."""
 
-    steps: list[Step]
-    code: str | None = None
-    at: Port | End | None = None
-    rest: list[Step] = field(default_factory=list)
+    walk: Walk
+    back: Walk | None = None
+
+    @property
+    def code(self) -> str | None:
+        """The code for which it stopped."""
+        return self.walk.code
 
     @property
     def all_steps(self) -> list[Step]:
         """All that was walked, in the order from end a to end b."""
-        return [*self.steps, *self.rest]
+        return [*self.walk.steps, *self._rest]
+
+    @property
+    def _rest(self) -> list[Step]:
+        return [] if self.back is None else [_back(step) for step in reversed(self.back.steps)]
 
     def rows(self, kind: str) -> list[Any]:
         """What stands behind the steps of a kind."""
@@ -105,7 +111,7 @@ class Direction:
     def told(self) -> list[dict[str, Any]]:
         """The steps as evidence tells them; the words of a stop are left out."""
         stop = [] if self.code is None else [{"is": "stop", "code": self.code}]
-        return [*(s.told for s in self.steps), *stop, *(s.told for s in self.rest)]
+        return [*(s.told for s in self.walk.steps), *stop, *(s.told for s in self._rest)]
 
 
 # What is joined to what
@@ -125,8 +131,6 @@ class Joined:
     cuts : dict of fibre to list of float
         Positions within its cable at which a fibre is cut.
     faults : list of Fault
-    gaps : list of Gap
-        Of patches themselves.
     """
 
     def __init__(self, cables: Cables) -> None:
@@ -134,7 +138,6 @@ class Joined:
         self.ports: dict[Port, list[Edge]] = {}
         self.ends: dict[End, list[Edge]] = {}
         self.faults: list[Fault] = []
-        self.gaps: list[Gap] = []
         self._cut: dict[Fibre, set[float]] = {}
         self._bare = self._places_of_bare()
         for row in self.records.rows["splices"]:
@@ -144,9 +147,8 @@ class Joined:
         for row in self.records.rows["patches"]:
             self._patch(row)
         self.cuts = {fibre: sorted(at) for fibre, at in self._cut.items()}
-        self._find_ends_twice()
 
-    def _places_of_bare(self) -> dict[str, list[str]]:
+    def _places_of_bare(self) -> dict[str, tuple[str, str]]:
         """By cable without a course, the places at which its rows say that it ends."""
         joints, machines = self.records.by["joints"], self.records.by["equipment"]
         named = [
@@ -159,7 +161,8 @@ class Joined:
             for row in self.records.rows["terminations"]
         ]
         found = grouped(pair for pair in named if pair[1] and not self.cables.chain[pair[0]])
-        return {cable: sorted(set(places))[:2] for cable, places in found.items()}
+        every = {cable: sorted(set(places)) for cable, places in found.items()}
+        return {cable: (places[0], places[-1]) for cable, places in every.items()}
 
     def length(self, cable: str) -> float:
         """The position of a cable's end."""
@@ -172,15 +175,20 @@ class Joined:
 
     def _nodes(self, cable: str) -> list[tuple[str, float]]:
         """The known places along a cable, with their positions."""
-        if not self.cables.chain[cable]:
-            return [(place, float(k)) for k, place in enumerate(self._bare.get(cable, ()))]
         return [(node, at) for node, at in self.cables.nodes(cable) if node is not None]
+
+    def _at_bare(self, cable: str, place: str) -> list[float]:
+        """Whether a cable without a course begins or ends at a place."""
+        ends = self._bare.get(cable, ())
+        return [float(k) for k, end in enumerate(ends) if end == place]
 
     def at_joint(self, joint: Row, cable: str) -> list[float]:
         """The positions at which a cable passes a joint or ends in it."""
         at = joint["at"]
         if at is None or cable not in (joint["cables"] or [cable]):
             return []
+        if not self.cables.chain[cable]:
+            return self._at_bare(cable, at)
         nodes = self._nodes(cable)
         own = {where for node, where in nodes if node == at}
         if not own:
@@ -192,6 +200,8 @@ class Joined:
         site = machine["site"]
         if site is None:
             return []
+        if not self.cables.chain[cable]:
+            return self._at_bare(cable, site)
         reaching = {at for node, at in self._nodes(cable) if self.ground.reaches(node, site)}
         ends = reaching & {0.0, self.length(cable)}
         own = {at for node, at in self._nodes(cable) if node == site}
@@ -203,80 +213,76 @@ class Joined:
 
     def _sided(
         self, cable: str, fibre: int, places: list[float], side: str | None
-    ) -> tuple[End | None, bool]:
-        """The end of a fibre at one of some positions, and whether its side is in doubt."""
+    ) -> tuple[End | None, str | None]:
+        """The end of a fibre at one of some positions, and the code of what is wrong with it.
+
+        Of several positions in the middle of a cable the first is taken, and is in doubt.
+        """
         length = self.length(cable)
-        if places == [0.0, length]:
-            if side is None:
-                return None, True
-            return End(cable, fibre, 0.0 if side == AFTER else length, side), False
-        if places[0] in (0.0, length):
-            due = AFTER if places[0] == 0.0 else BEFORE
-            return (
-                (None, True) if side == OTHER[due] else (End(cable, fibre, places[0], due), False)
-            )
-        self._cut.setdefault((cable, fibre), set()).add(places[0])
+        if not places:
+            return None, "splice-off-cable"
+        at = places[0]
+        if len(places) == 1 and at in (0.0, length):
+            due = AFTER if at == 0.0 else BEFORE
+            if side == OTHER[due]:
+                return None, "splice-side"
+            return End(cable, fibre, at, due), None
         if side is None:
-            return None, True
-        return End(cable, fibre, places[0], side), len(places) > 1
+            return None, "splice-side"
+        if at == 0.0:  # it begins and ends there
+            return End(cable, fibre, at if side == AFTER else length, side), None
+        return End(cable, fibre, at, side), "splice-side" if len(places) > 1 else None
 
     def _splice(self, row: Row) -> None:
         joint = self.records.by["joints"][row["joint"]]
         mine = [(row[f"{end}_cable"], int(row[f"{end}_fibre"])) for end in ENDS]
         places = [self.at_joint(joint, cable) for cable, _ in mine]
         sides = [row["a_side"], row["b_side"]]
-        if mine[0][0] == mine[1][0]:
+        through = len(places[0]) > 1 or not {0.0, self.length(mine[0][0])} & {*places[0]}
+        if mine[0][0] == mine[1][0] and through:
             if mine[0] == mine[1] and sides == [None, None]:
                 sides = [BEFORE, AFTER]
             one, two = (None if side is None else OTHER[side] for side in sides)
             sides = [sides[0] or two, sides[1] or one]
-        faults, ends = [], list[End | None]()
-        for (cable, fibre), at, said, given in zip(
-            mine, places, sides, (row["a_side"], row["b_side"]), strict=True
-        ):
-            faults += self._beyond(cable, fibre)
-            if not at:
-                faults.append("splice-off-cable")
-                continue
-            inside = len(at) == 2 or at[0] not in (0.0, self.length(cable))
-            end, doubt = self._sided(cable, fibre, at, said if inside else given)
-            ends.append(end)
-            faults += ["splice-side"] * doubt
-        self._tell(faults, row["joint"], (row["joint"], mine[0][0], mine[1][0]), mine)
-        if len(ends) == 2 and ends[0] is not None and ends[1] is not None:
-            self.ends.setdefault(ends[0], []).append(Edge("splice", row, ends[1]))
-            self.ends.setdefault(ends[1], []).append(Edge("splice", row, ends[0]))
+        found: list[tuple[End | None, str | None]] = []
+        for (cable, fibre), at, side in zip(mine, places, sides, strict=True):
+            found.append(self._sided(cable, fibre, at, side))
+        codes = [code for _, code in found if code is not None]
+        self._tell(codes[:1], row["joint"], mine)
+        for cable, fibre in mine:
+            self._tell(self._beyond(cable, fibre), row["joint"], [(cable, fibre)])
+        (a_end, _), (b_end, _) = found
+        if a_end is not None and b_end is not None:
+            self._join(a_end, Edge("splice", row, b_end))
+            self._join(b_end, Edge("splice", row, a_end))
 
     def _end_on_port(self, row: Row) -> None:
         machine = self.records.by["equipment"][row["equipment"]]
         cable, fibre = row["cable"], int(row["fibre"])
-        at, port = self.at_machine(machine, cable), (row["equipment"], row["port"])
-        faults, end = self._beyond(cable, fibre), None
-        if at:
-            end, doubt = self._sided(cable, fibre, at, row["side"])
-            faults += ["splice-side"] * doubt
-        else:
-            faults.append("splice-off-cable")
-        self._tell(faults, row["equipment"], (row["equipment"], cable), [(cable, fibre)])
+        port = (row["equipment"], row["port"])
+        end, code = self._sided(cable, fibre, self.at_machine(machine, cable), row["side"])
+        self._tell([] if code is None else [code], row["equipment"], [(cable, fibre)])
+        self._tell(self._beyond(cable, fibre), row["equipment"], [(cable, fibre)])
         if end is not None:
-            self.ends.setdefault(end, []).append(Edge("end", row, port))
+            self._join(end, Edge("end", row, port))
             self.ports.setdefault(port, []).append(Edge("end", row, end))
+
+    def _join(self, end: End, edge: Edge) -> None:
+        self.ends.setdefault(end, []).append(edge)
+        if end.at not in (0.0, self.length(end.cable)):
+            self._cut.setdefault((end.cable, end.fibre), set()).add(end.at)
 
     def _beyond(self, cable: str, fibre: int) -> list[str]:
         count = self.records.by["cables"][cable]["fibre_count"]
         return ["fibre-beyond"] * (count is not None and fibre > count)
 
-    def _tell(
-        self, codes: Iterable[str], about: str, assets: Iterable[str], fibres: Iterable[Fibre]
-    ) -> None:
-        touched = tuple(dict.fromkeys(assets)), frozenset(fibres)
-        self.faults += [Fault(code, about, *touched) for code in dict.fromkeys(codes)]
+    def _tell(self, codes: Iterable[str], about: str, fibres: Iterable[Fibre]) -> None:
+        touched = frozenset(fibres)
+        self.faults += [Fault(code, about, touched) for code in codes]
 
     def _patch(self, row: Row) -> None:
         kind = "inner" if row["a"] == row["b"] else "cord"
         mine, theirs = ([(row[e], p) for p in row[f"{e}_port"] or ()] for e in ENDS)
-        if len(mine) != len(theirs):
-            self.gaps.append(Gap("ports-uneven", row["id"], (row["id"],)))
         for one, other in zip(mine, theirs, strict=False):
             if None in (row["a"], row["b"]):
                 continue
@@ -284,12 +290,10 @@ class Joined:
             if one != other:
                 self.ports.setdefault(other, []).append(Edge(kind, row, one))
 
-    def _find_ends_twice(self) -> None:
-        for end, edges in self.ends.items():
-            if len(edges) > 1:
-                row = edges[0].row
-                about = row.get("joint") or row["equipment"]
-                self._tell(["end-twice"], about, (about, end.cable), [(end.cable, end.fibre)])
+    def edges(self, place: Port | End) -> list[Edge]:
+        """All that is joined to a port or to an end of a fibre."""
+        found = self.ends.get(place) if isinstance(place, End) else self.ports.get(place)
+        return found or []
 
     def outer(self, port: Port) -> list[Edge]:
         """Terminations and cords on a port."""
@@ -332,14 +336,7 @@ class Joined:
         while isinstance(ahead, list):
             if len(ahead) > 1:  # inner connections only
                 return self._tried(walk, ahead, target, seen)
-            edge = ahead[0]
-            code = self._over(walk, edge, seen)
-            if code is not None:
-                walk.code = code
-                return walk
-            if walk.at == target and not self.full(target):
-                return walk
-            ahead = self._onward(walk, edge)
+            ahead = self._over(walk, ahead[0], target, seen)
         walk.code = ahead
         return walk
 
@@ -350,57 +347,57 @@ class Joined:
         waiting = [(Walk([*walk.steps]), edge) for edge in reversed(ahead)]
         while waiting:
             tried, edge = waiting.pop()
-            onward: list[Edge] | str = [edge]
+            onward: list[Edge] | str | None = [edge]
             while isinstance(onward, list):
                 if len(onward) > 1:
                     waiting += [(Walk([*tried.steps]), one) for one in reversed(onward)]
                     break
-                edge = onward[0]
-                if self._over(tried, edge, seen) is not None:
-                    break
-                if tried.at == target and not self.full(target):
-                    return tried
-                onward = self._onward(tried, edge)
+                onward = self._over(tried, onward[0], target, seen)
+            if onward is None:
+                return tried
         walk.code = "trace-stops"
         return walk
 
-    def _over(self, walk: Walk, edge: Edge, seen: set[tuple[Port | End, int]]) -> str | None:
-        """Go over an edge, and along the fibre where it leads to one; the code of a loop."""
+    def _over(
+        self, walk: Walk, edge: Edge, target: Port, seen: set[tuple[Port | End, int]]
+    ) -> list[Edge] | str | None:
+        """Go over an edge, and along the fibre where it leads to one.
+
+        Returns the edges ahead, or the code for which the walk stops, or None at the target.
+        """
+        if (edge.to, id(edge.row)) in seen:
+            return "trace-loop"
+        seen.add((edge.to, id(edge.row)))
         walk.steps.append(_step(edge))
         walk.at = edge.to
-        state = edge.to, id(edge.row)
-        if state in seen:
-            return "trace-loop"
-        seen.add(state)
-        if isinstance(edge.to, End):
-            stretch, walk.at = self.along(edge.to)
-            walk.steps.append(_fibre(stretch))
-        else:
+        if not isinstance(edge.to, End):
             walk.steps.append(_port(edge.to))
-        return None
+            if edge.to == target:
+                return "port-twice" if len(self.outer(target)) > 1 else None
+            return self._from_port(edge.to, edge)
+        if len(self.ends[edge.to]) > 1:
+            return "end-twice"
+        stretch, walk.at = self.along(edge.to)
+        walk.steps.append(_fibre(stretch))
+        found = self.ends.get(walk.at, [])
+        return found if len(found) == 1 else "end-twice" if found else "trace-stops"
 
-    def _onward(self, walk: Walk, edge: Edge) -> list[Edge] | str:
-        """The edges ahead of where a walk is, or the code for which it stops there."""
-        if isinstance(walk.at, End):
-            found = self.ends.get(walk.at, [])
-            return found if len(found) == 1 else "end-twice" if found else "trace-stops"
-        assert walk.at is not None
-        return self._from_port(walk.at, edge)
-
-    def _from_port(self, port: Port, came: Edge | None) -> list[Edge] | str:
+    def _from_port(self, port: Port, came: Edge | None) -> list[Edge] | str | None:
         """The edges ahead at a port that was reached over an edge, or where a trace begins."""
         if self.full(port):
             return "port-twice"
         outer = self.outer(port)
-        if came is not None and came.kind != "inner":
+        inner = [edge for edge in self.ports.get(port, ()) if edge.kind == "inner"]
+        if came is not None and came.kind == "inner":
+            inner = []
+        elif came is not None:
             back = next(k for k, edge in enumerate(outer) if edge.row is came.row)
             outer = [*outer[:back], *outer[back + 1 :]]
+            if outer and inner:
+                return "port-twice"
         if outer:
             return outer if len(outer) == 1 else "port-twice"
-        inner = [edge for edge in self.ports.get(port, ()) if edge.kind == "inner"]
-        if not inner or (came is not None and came.kind == "inner"):
-            return "trace-stops"
-        return sorted(inner, key=lambda edge: str(edge.to[1]))
+        return sorted(inner, key=lambda edge: str(edge.to[1])) or "trace-stops"
 
 
 def _port(port: Port) -> Step:
@@ -451,366 +448,17 @@ def loss_of_splice(row: Row) -> float | None:
     return sum(known) / len(known) if known else None
 
 
-# Links
-
-
-@dataclass
-class Traced:
-    """A link that names ports: its traces, the gaps of these, and what follows for its records.
-
-    Attributes
-    ----------
-    link : dict
-        The row as it is tied: with all that the trace adds.
-    go, back : Direction or None
-        `back` is None where one port carries both directions; both are where its ports are
-        uneven.
-    rows : list of dict
-        The rows of `link_runs` that it is tied by.
-    written : bool
-        Whether these are as written, since the trace failed.
-    codes : list of str
-        Codes of gaps of the link.
-    """
-
-    link: Row
-    go: Direction | None = None
-    back: Direction | None = None
-    rows: list[Row] = field(default_factory=list)
-    written: bool = False
-    codes: list[str] = field(default_factory=list)
-
-    @property
-    def directions(self) -> list[Direction]:
-        """Its traces, one or two."""
-        return [one for one in (self.go, self.back) if one is not None]
-
-    @property
-    def failed(self) -> bool:
-        """Whether a trace stopped, or could not be begun."""
-        return self.go is None or any(one.code is not None for one in self.directions)
-
-    def along(self, direction: str) -> Direction | None:
-        """The trace in a direction."""
-        return self.back if direction == "return" and self.back is not None else self.go
-
-    @property
-    def over_cords(self) -> bool:
-        """Whether it was traced from end to end and meets no cable."""
-        return not self.failed and not self.rows
-
-    def splices(self, direction: str) -> list[tuple[int | None, Row]]:
-        """The splices passed, each with the number of the run that it lies within.
-
-        Parameters
-        ----------
-        direction : {'go', 'return'}
-
-        Returns
-        -------
-        list of (int or None, row)
-            None: it lies between two runs.
-        """
-        trace = self.along(direction)
-        return [] if trace is None else _runs(trace)[1]
-
-    @property
-    def told(self) -> dict[str, Any] | None:
-        """The traces as evidence tells them."""
-        if self.go is None:
-            return None
-        back = {} if self.back is None else {"return": self.back.told}
-        return {"go": self.go.told, **back}
-
-
-def _runs(trace: Direction) -> tuple[list[Stretch], list[tuple[int | None, Row]]]:
-    """Stretches of fibre, spliced straight through as one, and splices within and between them."""
-    runs: list[Stretch] = []
-    splices: list[tuple[int | None, Row]] = []
-    waiting: Row | None = None
-    for step in trace.all_steps:
-        if step.told["is"] == "splice":
-            waiting = step.behind
-            continue
-        if step.told["is"] == "fibre":
-            mine, last = step.behind, runs[-1] if runs else None
-            onward = waiting is not None and last is not None and _goes_on(last, mine)
-            if onward and last is not None:
-                runs[-1] = last._replace(end=mine.end, to=mine.to)
-            else:
-                runs.append(mine)
-            if waiting is not None:
-                splices.append((len(runs) - 1 if onward else None, waiting))
-            waiting = None
-    return runs, splices
-
-
-def _goes_on(one: Stretch, two: Stretch) -> bool:
-    same = (one.cable, one.fibre, one.end) == (two.cable, two.fibre, two.begin)
-    return same and (one.begin < one.end) == (two.begin < two.end)
-
-
-def trace_links(cables: Cables) -> tuple[dict[str, Traced], list[Gap]]:
-    """Trace every link that names ports.
+def traced_both_ways(joined: Joined, start: Port, target: Port) -> Direction:
+    """The trace from one port to another, and where it stops what is walked from the other end.
 
     Parameters
     ----------
-    cables : Cables
+    joined : Joined
+    start, target : (equipment, port)
 
     Returns
     -------
-    traced : dict of str to Traced
-        By id of the link.
-    gaps : list of Gap
+    Direction
     """
-    records = cables.ground.records
-    asked = [row for row in records.stated("links") if row["a_port"] or row["b_port"]]
-    if not asked and not any(records.rows[one] for one in ("splices", "terminations", "patches")):
-        return {}, []
-    joined = Joined(cables)
-    written = grouped((row["link"], row) for row in records.stated("link_runs") if row["cable"])
-    traced = {
-        row["id"]: _traced(joined, row, sorted(written.get(row["id"], ()), key=_seq))
-        for row in asked
-    }
-    gaps = [Gap(code, name, links=(name,)) for name, one in traced.items() for code in one.codes]
-    gaps += joined.gaps
-    gaps += _row_gaps(joined, traced, written)
-    gaps += _patch_gaps(joined, traced)
-    gaps += _shared_ports(traced)
-    return traced, gaps
-
-
-def _seq(row: Row) -> float:
-    return float(row["seq"])
-
-
-def _traced(joined: Joined, link: Row, written: list[Row]) -> Traced:
-    """One link: its traces, its gaps, and its records with what follows from them."""
-    mine = Traced(dict(link), rows=written)
-    a_ports, b_ports = link["a_port"] or [], link["b_port"] or []
-    if len(a_ports) != len(b_ports) or len(a_ports) > 2:
-        mine.codes.append("ports-uneven")
-        mine.written = True
-        return mine
-    pairs = [
-        ((link["a"], one), (link["b"], other)) for one, other in zip(a_ports, b_ports, strict=True)
-    ]
-    found = [_direction(joined, *pair) for pair in pairs]
-    if len(pairs) == 2 and all(
-        one.code == "trace-stops" and one.at == other[1]
-        for one, other in zip(found, pairs[::-1], strict=True)
-    ):
-        for one in found:
-            one.code = "trace-crossed"
-    mine.go, mine.back = found[0], found[1] if len(found) == 2 else None
-    codes = [one.code for one in found if one.code is not None]
-    mine.codes += dict.fromkeys(codes)
-    derived = _derived_runs(link["id"], mine)
-    added = {row["cable"] for row in written}
-    if mine.failed and written:
-        mine.written = True
-        added = {row["cable"] for row in derived} - added
-    else:
-        mine.rows = derived
-        added -= {row["cable"] for row in derived}
-        if not mine.failed and written and _differ(mine, written):
-            mine.codes.append("runs-differ")
-    _fill_in(joined.records, mine, added)
-    mine.codes += _unlike_types(joined.records, mine)
-    return mine
-
-
-def _direction(joined: Joined, start: Port, target: Port) -> Direction:
     walk = joined.walk(start, target)
-    if walk.code is None:
-        return Direction(walk.steps)
-    rest = [_back(step) for step in reversed(joined.walk(target, start).steps)]
-    return Direction(walk.steps, walk.code, walk.at, rest)
-
-
-def _derived_runs(name: str, mine: Traced) -> list[Row]:
-    """Rows of `link_runs` as traced: one for both directions where they run alike."""
-    go, back = (_runs(one)[0] if one is not None else None for one in (mine.go, mine.back))
-    assert go is not None
-    if back is None or _places(go) == _places(back):
-        numbers = [[one.fibre] for one in go]
-        for several, other in zip(numbers, back or (), strict=False):
-            several.append(other.fibre)
-        return [_run(name, seq, run, number) for seq, (run, number) in _counted(go, numbers)]
-    return [
-        {**_run(name, seq, run, [run.fibre]), "direction": direction}
-        for direction, runs in (("go", go), ("return", back))
-        for seq, run in enumerate(runs, start=1)
-    ]
-
-
-def _counted(
-    runs: list[Stretch], numbers: list[list[int]]
-) -> Iterator[tuple[int, tuple[Stretch, list[int]]]]:
-    return enumerate(zip(runs, numbers, strict=True), start=1)
-
-
-def _places(runs: list[Stretch]) -> list[tuple[str, float, float]]:
-    return [(run.cable, run.begin, run.end) for run in runs]
-
-
-def _run(link: str, seq: int, run: Stretch, fibres: list[int]) -> Row:
-    return {
-        **{"link": link, "seq": float(seq), "cable": run.cable, "direction": None},
-        **{"fibres": ";".join(map(str, fibres)), "from": run.from_, "to": run.to, "_faults": []},
-    }
-
-
-def _differ(mine: Traced, written: list[Row]) -> bool:
-    """Whether the runs written differ from those traced, in either direction."""
-    assert mine.go is not None
-    go = _runs(mine.go)[0]
-    back = go if mine.back is None else _runs(mine.back)[0]
-    alike = _places(go) == _places(back)
-    for direction, runs, others in (("go", go, back), ("return", back, go)):
-        rows = [row for row in written if row["direction"] in (None, direction)]
-        of_both = [
-            {run.fibre, *([other.fibre] if alike and other else [])}
-            for run, other in zip_longest(runs, others[: len(runs)])
-        ]
-        if len(rows) != len(runs) or not (
-            _fits(rows, runs, of_both)
-            or _fits(rows, [run.turned for run in reversed(runs)], of_both[::-1])
-        ):
-            return True
-    return False
-
-
-def _fits(rows: list[Row], runs: list[Stretch], of_both: list[set[int]]) -> bool:
-    """Whether rows of `link_runs` say the same as what was traced, in this order."""
-    for row, run, numbers in zip(rows, runs, of_both, strict=True):
-        due = numbers if row["direction"] is None else {run.fibre}
-        said = {int(one) for one in str(row["fibres"] or "").split(";") if one.strip()}
-        places = ((row["from"], run.from_), (row["to"], run.to))
-        if row["cable"] != run.cable or (said and said != due):
-            return False
-        if any(None not in place and place[0] != place[1] for place in places):
-            return False
-    return True
-
-
-def _fill_in(records: Records, mine: Traced, cables: set[str]) -> None:
-    """Add to the row of a link what its traces pass."""
-    link, rules = mine.link, records.rules["defaults"]
-    ends = {link["a"], link["b"]}
-    machines = [port[0] for one in mine.directions for port in one.rows("port")]
-    via = [one for one in dict.fromkeys([*machines, *(link["via"] or ())]) if one not in ends]
-    link["via"] = via or link["via"]
-    cords = [row["id"] for one in mine.directions for row in one.rows("cord")]
-    joints = [row["joint"] for one in mine.directions for row in one.rows("splice")]
-    relied = dict.fromkeys([*(link["relies_on"] or ()), *cords, *joints, *sorted(cables)])
-    link["relies_on"] = list(relied) or link["relies_on"]
-    if not mine.failed:
-        ports = max(len(one.rows("port")) for one in mine.directions)
-        link["connectors"] = float(max(ports - 2, 0))
-    losses, delays = [], []
-    for one in mine.directions:
-        patches = [*one.rows("cord"), *one.rows("inner")]
-        losses.append(sum(row["loss_db"] or 0.0 for row in [*patches, *one.rows("end")]))
-        metres = [_cord_m(row, rules["cord_m"]) for row in one.rows("cord")]
-        delays.append(sum(metres) * rules["cord_us_per_m"])
-    for name, added in (("loss_db", max(losses)), ("extra_delay_us", max(delays))):
-        if added:
-            link[name] = (link[name] or 0.0) + added
-    if mine.over_cords and link["length_m"] is None:
-        link["length_m"] = 0.0
-
-
-def _cord_m(row: Row, otherwise: float) -> float:
-    return float(otherwise if row["length_m"] is None else row["length_m"])
-
-
-def _unlike_types(records: Records, mine: Traced) -> list[str]:
-    """A code for each splice, and each cord on a fibre, that joins two types at unknown loss."""
-    cables, told = records.by["cables"], set[tuple[int, str]]()
-    for one in mine.directions:
-        steps = one.all_steps
-        for before, at, after in zip(steps, steps[1:], steps[2:], strict=False):
-            kinds = before.told["is"], at.told["is"], after.told["is"]
-            if kinds == ("fibre", "splice", "fibre") and loss_of_splice(at.behind) is None:
-                types = {cables[s.behind.cable]["fibre_type"] for s in (before, after)}
-                if len(types - {None}) > 1:
-                    told.add((id(at.behind), ""))
-            elif kinds in (("cord", "port", "end"), ("end", "port", "cord")):
-                cord, end = (before, after) if kinds[0] == "cord" else (after, before)
-                types = {cord.behind["fibre_type"], cables[end.behind["cable"]]["fibre_type"]}
-                if len(types - {None}) > 1 and cord.behind["loss_db"] is None:
-                    told.add((id(cord.behind), end.behind["cable"]))
-    return ["splice-types"] * len(told)
-
-
-# Gaps of rows and patches
-
-
-def _row_gaps(
-    joined: Joined, traced: dict[str, Traced], written: dict[str, list[Row]]
-) -> Iterator[Gap]:
-    """Faults of splices and terminations, of links that use their fibres, else by themselves."""
-    runs = [*written.items(), *((name, one.rows) for name, one in traced.items())]
-    users = grouped(
-        ((row["cable"], int(number)), name)
-        for name, rows in runs
-        for row in rows
-        for number in str(row["fibres"] or "").split(";")
-        if number.strip()
-    )
-    for name, one in traced.items():
-        for direction in one.directions:
-            for run in direction.rows("fibre"):
-                users.setdefault((run.cable, run.fibre), []).append(name)
-    for fault in joined.faults:
-        links = sorted({name for fibre in fault.fibres for name in users.get(fibre, ())})
-        if links:
-            yield Gap(fault.code, links[0], links=tuple(links))
-        else:
-            yield Gap(fault.code, fault.about, fault.assets)
-
-
-def _patch_gaps(joined: Joined, traced: dict[str, Traced]) -> Iterator[Gap]:
-    """Cords from site to site, and cords to ports of passive equipment that lead nowhere."""
-    records = joined.records
-    machines, passive = records.by["equipment"], records.rules["records"]["passive"]
-    users = grouped(
-        (row["id"], name)
-        for name, one in traced.items()
-        for direction in one.directions
-        for row in direction.rows("cord")
-    )
-    rows = records.stated("links")
-    named = {(row[end], port) for row in rows for end in ENDS for port in row[f"{end}_port"] or ()}
-    for row in records.rows["patches"]:
-        if None in (row["a"], row["b"]) or row["a"] == row["b"]:
-            continue
-        sites = {machines[row[end]]["site"] for end in ENDS}
-        if len(sites - {None}) == 2:
-            links = sorted(set(users.get(row["id"], ())))
-            touched = {"links": tuple(links)} if links else {"assets": (row["id"],)}
-            yield Gap("cord-between-sites", row["id"], **touched)
-        ports = [
-            (row[end], port)
-            for end in ENDS
-            if machines[row[end]]["kind"] in passive
-            for port in row[f"{end}_port"] or ()
-        ]
-        if any(port not in named and len(joined.ports.get(port, ())) == 1 for port in ports):
-            yield Gap("cord-to-nothing", row["id"], (row["id"],))
-
-
-def _shared_ports(traced: dict[str, Traced]) -> Iterator[Gap]:
-    """Links without cables that name one port, at one wavelength and in one channel."""
-    users = grouped(
-        ((one.link[end], port, one.link["wavelength_nm"], one.link["channel"]), name)
-        for name, one in traced.items()
-        if not one.rows
-        for end in ENDS
-        for port in one.link[f"{end}_port"] or ()
-    )
-    pairs = {pair for names in users.values() for pair in pairwise(sorted(set(names)))}
-    for pair in sorted(pairs):
-        yield Gap("port-shared", pair[0], links=pair)
+    return Direction(walk, None if walk.code is None else joined.walk(target, start))
