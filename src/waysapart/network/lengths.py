@@ -317,7 +317,10 @@ def hop_lengths_m(study: Study) -> Floats:
     links = study.tables["links"]
     medium = links["medium"].fillna("fibre").to_numpy()
     length = links["length_m"].to_numpy(dtype=np.float64).copy()
-    length[(medium == "fibre") & (length == 0)] = np.nan
+    bare = np.zeros(len(links), dtype=np.bool_)
+    if study.traced is not None:  # traced over cords alone, so that no fibre is missing
+        bare = links["id"].isin(study.traced.bare).to_numpy()
+    length[(medium == "fibre") & (length == 0) & ~bare] = np.nan
     blank = np.isnan(length)
     site_a, site_b = end_sites(study)
     inside = np.isin(medium, WIRED) & (site_a == site_b)

@@ -636,6 +636,8 @@ def walk(graph: FibreGraph, start: Ints, goal: Ints) -> Walks:
         node = graph.target[half]
         there = (node == goal[walker]) & (graph.outer[node] < 2)
         onward, ends = _onward(graph, node, half)
+        crowded = (node == goal[walker]) & ~there  # something else ends on the last port
+        onward, ends = np.where(crowded, -1, onward), np.where(crowded, TWICE, ends)
         stop[walker] = np.where(node < graph.ends, node ^ 1, node)
         bad_end = (
             (node < graph.ends)
@@ -653,6 +655,10 @@ def walk(graph: FibreGraph, start: Ints, goal: Ints) -> Walks:
             walker, half = walker[~round_], half[~round_]
             look *= 2
     steps = _in_order(log, count)
+    for number in np.flatnonzero(status == LOOP).tolist():
+        steps[number] = _once(steps[number])
+        node = int(graph.target[steps[number][-1]])
+        stop[number] = node ^ 1 if node < graph.ends else node
     for number in np.flatnonzero(status == BRANCH).tolist():
         _try_each(graph, number, int(goal[number]), status, stop, steps)
     return Walks(status, stop, steps)
@@ -705,6 +711,16 @@ def _in_order(log: Sequence[tuple[Ints, Ints]], count: int) -> list[list[int]]:
     return [sorted_half[low:high] for low, high in pairwise(bounds)]
 
 
+def _once(steps: Sequence[int]) -> list[int]:
+    """The steps of a walk up to the first that it takes again."""
+    found: dict[int, None] = {}
+    for step in steps:
+        if step in found:
+            break
+        found[step] = None
+    return list(found)
+
+
 def _try_each(
     graph: FibreGraph, number: int, goal: int, status: Ints, stop: Ints, steps: list[list[int]]
 ) -> None:
@@ -728,7 +744,9 @@ def _try_each(
             tried.add(half)
             path.append(half)
             node = int(graph.target[half])
-            if node == goal and graph.outer[node] < 2:
+            if node == goal:
+                if graph.outer[node] > 1:
+                    break
                 status[number], stop[number], steps[number] = DONE, node, path
                 return
             onward, ends = _onward(graph, np.array([node]), np.array([half]))

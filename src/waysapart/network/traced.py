@@ -68,7 +68,9 @@ def traced_study(
         the steps of the traces; `gaps` has those of traces and of rows that cannot be taken. A
         study that was traced before, or that has nothing to trace, comes back as it is.
     """
-    if study.traced is not None or not any(len(study.tables[role]) for role in _FED_BY):
+    ports = study.tables["links"][["a_port", "b_port"]].notna().to_numpy().any()
+    fed = ports or any(len(study.tables[role]) for role in _FED_BY)
+    if study.traced is not None or not fed:
         return study
     graph = fibre_graph(study, assets, chains, passed, holders)
     return _Telling(study, assets, graph, CableNodes(chains, passed), holders).study()
@@ -97,6 +99,7 @@ class _Found:
     cords: list[int]
     ports: int
     loss_db: float
+    cord_m: float
     failed: bool
 
 
@@ -494,14 +497,16 @@ class _Telling:
             steps[name].to_list()
             for name in ("trace", "is", "asset", "fibre", "begin", "end", "loss_db")
         ]
+        default_m = self.read.rules.defaults.cord_m
+        length = self.read.tables["patches"]["length_m"].fillna(default_m).to_list()
         at, total = 0, len(steps)
         losses: dict[int, float] = {}
         for number, trace in enumerate(self.traces):
-            one = found.setdefault(trace.link, _Found({}, [], [], [], 0, 0.0, failed=False))
+            one = found.setdefault(trace.link, _Found({}, [], [], [], 0, 0.0, 0.0, failed=False))
             one.failed |= bool(self.walks.status[number] != DONE)
             runs: list[tuple[int, int, float, float]] = []
             ports: list[int] = []
-            loss = 0.0
+            loss = cord_m = 0.0
             while at < total and columns[0][at] == number:
                 what, asset, loss_db = columns[1][at], columns[2][at], columns[6][at]
                 if what == PORT:
@@ -510,7 +515,8 @@ class _Telling:
                     cable, fibre = asset - self.assets.start["cables"], columns[3][at]
                     begin, end = columns[4][at], columns[5][at]
                     before = runs[-1] if runs else None
-                    if before and before[:2] == (cable, fibre) and before[3] == begin:
+                    onward = before and (before[3] > before[2]) == (end > begin)
+                    if before and onward and before[:2] == (cable, fibre) and before[3] == begin:
                         runs[-1] = (cable, fibre, before[2], end)
                     else:
                         runs.append((cable, fibre, begin, end))
@@ -518,6 +524,7 @@ class _Telling:
                     one.joints.append(asset)
                 elif what == "cord":
                     one.cords.append(asset)
+                    cord_m += length[asset - self.assets.start["patches"]]
                 if what in ("cord", "inner", "end") and not np.isnan(loss_db):
                     loss += loss_db
                 at += 1
@@ -526,13 +533,14 @@ class _Telling:
             one.via += [machine for machine in ports if machine not in own]
             one.ports = max(one.ports, len(ports) - 2)
             losses[trace.link] = max(losses.get(trace.link, 0.0), loss)
+            one.cord_m = max(one.cord_m, cord_m)
         for link, one in found.items():
             one.loss_db = losses[link]
             one.failed |= len(one.runs) < len(self._wanted(link))
             for name in ("via", "joints", "cords"):
                 setattr(one, name, list(dict.fromkeys(getattr(one, name))))
         for link in self._uneven():
-            found.setdefault(link, _Found({}, [], [], [], 0, 0.0, failed=True)).failed = True
+            found.setdefault(link, _Found({}, [], [], [], 0, 0.0, 0.0, failed=True)).failed = True
         return found
 
     def _wanted(self, link: int) -> set[int]:
@@ -655,8 +663,7 @@ class _Telling:
             name: links[name].to_list()
             for name in ("via", "relies_on", "connectors", "loss_db", "extra_delay_us", "length_m")
         }
-        us, default_m = self.read.rules.defaults.cord_us_per_m, self.read.rules.defaults.cord_m
-        length = self.read.tables["patches"]["length_m"].fillna(default_m).to_list()
+        us = self.read.rules.defaults.cord_us_per_m
         stated_in: dict[tuple[str, int], list[str]] = {}
         for name in ("via", "relies_on"):
             for row, value in zip(*listed(links[name]), strict=True):
@@ -670,8 +677,7 @@ class _Telling:
                 order = [*new, *stated] if name == "via" else [*stated, *new]
                 if new:
                     cells[name][link] = LIST_SEPARATOR.join(dict.fromkeys(order))
-            cord_us = us * sum(length[cord - self.assets.start["patches"]] for cord in one.cords)
-            for name, more in (("loss_db", one.loss_db), ("extra_delay_us", cord_us)):
+            for name, more in (("loss_db", one.loss_db), ("extra_delay_us", us * one.cord_m)):
                 if more:
                     before = float(known[name][link])  # type: ignore[arg-type]
                     cells[name][link] = more + (0.0 if np.isnan(before) else before)
@@ -826,7 +832,8 @@ class _Telling:
         for row, (a, a_ports, b, b_ports) in enumerate(zip(*columns, strict=True)):
             ends = [(a, ports_of(a_ports)), (b, ports_of(b_ports))]
             links = tuple(sorted(users.get(row, ())))
-            if site.get(a) != site.get(b) and isinstance(a, str) and isinstance(b, str):
+            sites = {one for one in (site.get(a), site.get(b)) if isinstance(one, str)}
+            if len(sites) == 2:
                 text = (
                     f"joins {a} on site {site.get(a)} and {b} on site {site.get(b)}: a cord stays "
                     "on one site; correct its ends, or record the cable that leads from one to the "
@@ -905,37 +912,37 @@ class _Telling:
         rows = zip(
             *(steps[name].to_list() for name in ("trace", "is", "asset", "loss_db")), strict=True
         )
-        last: tuple[int, object, int] | None = None
-        between: list[tuple[str, int, float]] = []
-        told: set[tuple[int, str, int]] = set()
+        last: tuple[int, str, int, bool] | None = None
+        splice: tuple[int, float] | None = None
+        told: set[tuple[int, str]] = set()
         for trace, what, asset, loss_db in rows:
             if (last and last[0] != trace) or what == STOP:
-                last, between = None, []
-            kind: object = None
-            if what == FIBRE:
-                kind = types[asset - start["cables"]]
-            elif what == "cord":
-                kind = cord_types[asset - start["patches"]]
-            elif what == "splice":
-                between.append((what, asset, loss_db))
-            if not isinstance(kind, str):
-                if what == FIBRE:
-                    last, between = None, []
+                last = splice = None
+            if what == "splice":
+                splice = asset, loss_db
+            if what not in (FIBRE, "cord"):
                 continue
-            if last and isinstance(last[1], str) and last[1] != kind:
-                known = [one for one in between if one[0] == "splice"]
-                own = known[-1][2] if known else loss_db if what == "cord" else np.nan
-                at = known[-1][1] if known else asset if what == "cord" else last[2]
-                link = self.traces[trace].link
-                place = self.assets.ids([at])[0]
-                if np.isnan(own) and (link, place, 0) not in told:
-                    told.add((link, place, 0))
+            cord = what == "cord"
+            kind = cord_types[asset - start["patches"]] if cord else types[asset - start["cables"]]
+            known = cord and not np.isnan(loss_db)
+            if last and isinstance(kind, str) and last[1] != kind:
+                lossy = last[3] or known or (splice is not None and not np.isnan(splice[1]))
+                at = splice[0] if splice else asset if cord else last[2]
+                link, place = self.traces[trace].link, self.assets.ids([at])[0]
+                if not lossy and (link, place) not in told:
+                    told.add((link, place))
                     text = (
                         f"at {place} fibre of type {last[1]} goes on as fibre of type {kind}, and "
                         "no loss is on record for it: record the loss, or correct one of the types"
                     )
                     yield self._gap("splice-types", link, text)
-            last, between = (trace, kind, asset), []
+            if isinstance(kind, str):
+                last = trace, kind, asset, known
+            elif not cord:
+                last = None
+            elif last:
+                last = (*last[:3], last[3] or known)
+            splice = None
 
     def _of_ports(self, found: Mapping[int, _Found]) -> Iterator[Gap]:
         """Two links that name one port, of which neither passes a cable that would show it."""
@@ -1069,12 +1076,13 @@ def _same_run(
 ) -> bool:
     if traced["cable"] != written["cable"]:
         return False
-    fibres = set(str(traced["fibres"]).split(LIST_SEPARATOR))
+    numbers = str(traced["fibres"]).split(LIST_SEPARATOR)
     both = not isinstance(traced["direction"], str)
     if isinstance(written["fibres"], str):
         said = set(written["fibres"].split(LIST_SEPARATOR))
         whole = not isinstance(written["direction"], str)
-        if said != fibres and not (both != whole and (said <= fibres or fibres <= said)):
+        fibres = {numbers[0 if way == "go" else -1]} if both and not whole else set(numbers)
+        if said != fibres and not (whole and not both and fibres <= said):
             return False
     ends = ("to", "from") if turned else ("from", "to")
     return all(
