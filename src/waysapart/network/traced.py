@@ -947,28 +947,26 @@ class _Telling:
     def _of_ports(self, found: Mapping[int, _Found]) -> Iterator[Gap]:
         """Two links that name one port, of which neither passes a cable that would show it."""
         links = self.read.tables["links"]
-        users: dict[tuple[object, str], list[int]] = {}
-        for end in ("a", "b"):
-            cells = zip(links[end].to_list(), links[f"{end}_port"].to_list(), strict=True)
-            for link, (machine, cell) in enumerate(cells):
-                for port in ports_of(cell):
-                    users.setdefault((machine, port), []).append(link)
         said = links[["wavelength_nm", "channel"]].astype(object)
         said = said.where(said.notna(), None)
         terms = list(zip(said["wavelength_nm"].to_list(), said["channel"].to_list(), strict=True))
-        for (machine, port), several in users.items():
-            for one, other in pairwise(dict.fromkeys(several)):
-                crossing = [found.get(link) for link in (one, other)]
-                over_cable = any(item is not None and any(item.runs.values()) for item in crossing)
-                if terms[one] == terms[other] and not over_cable:
-                    text = (
-                        f"uses port {port} of {machine}, as link {self.ids[other]} does: correct "
-                        "the port, or the wavelength_nm or channel of one of them"
-                    )
-                    names = (str(self.ids[one]), str(self.ids[other]))
-                    yield self._gap(
-                        "port-shared", one, text, joined=" ", links=names, column="a_port"
-                    )
+        users: dict[tuple[object, ...], set[int]] = {}
+        for end in ("a", "b"):
+            cells = zip(links[end].to_list(), links[f"{end}_port"].to_list(), strict=True)
+            for link, (machine, cell) in enumerate(cells):
+                item = found.get(link)
+                if item is not None and any(item.runs.values()):
+                    continue
+                for port in ports_of(cell):
+                    users.setdefault((machine, port, *terms[link]), set()).add(link)
+        for (machine, named, *_), several in users.items():
+            for one, other in pairwise(sorted(several, key=lambda link: str(self.ids[link]))):
+                text = (
+                    f"uses port {named} of {machine}, as link {self.ids[other]} does: correct "
+                    "the port, or the wavelength_nm or channel of one of them"
+                )
+                names = (str(self.ids[one]), str(self.ids[other]))
+                yield self._gap("port-shared", one, text, joined=" ", links=names, column="a_port")
 
 
 def trace_steps(
@@ -1005,9 +1003,8 @@ def trace_steps(
 
     def place(cable: int, position: float) -> str | None:
         if cable not in at:
-            at[cable] = {
-                where: names[node] for node, where in nodes.nodes(cable - start) if node >= 0
-            }
+            known = [(node, where) for node, where in nodes.nodes(cable - start) if node >= 0]
+            at[cable] = {where: names[node] for node, where in reversed(known)}
         return at[cable].get(position)
 
     found: dict[str, dict[str, list[dict[str, Any]]]] = {}

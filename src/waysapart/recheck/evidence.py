@@ -264,7 +264,7 @@ NOT_HELD = {
         *("circuits[].paths{}.length_why", "circuits[].paths{}.delay_why"),
         *("circuits[].delay.delay_why", "circuits[].delay.asymmetry_why", "links[].loss.not_known"),
         *("circuits[].cross[].crossing", "groups[].cross[].crossing"),
-        *("circuits[].cross[].how", "groups[].cross[].how"),
+        *("circuits[].cross[].how", "groups[].cross[].how", "links[].trace{}[].text"),
     ),
     "where in the input a gap stands (file, layer, row, column)": tuple(
         f"gaps[].{name}" for name in ("file", "layer", "row", "rows", "column")

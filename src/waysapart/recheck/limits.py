@@ -116,7 +116,7 @@ def _check_link(world: World, hop: Hop, link: Link, about: About) -> None:
     unsure = any(use.cable in world.cables.unsure for use in hop.uses())
     about.same("medium", link["medium"], hop.medium)
     due = None if hop.trace is None else hop.trace.told
-    about.same("trace", _without_words(dict[str, Any](link).get("trace")), due)
+    about.same("trace", _without_words(link.get("trace")), due)
     figures: Mapping[str, Any] = told
     terms = total(figures[term] for term in told if term != "length_m")
     about.close("terms of its length", told["length_m"], terms, 0.002)

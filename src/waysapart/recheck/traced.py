@@ -395,14 +395,12 @@ def _patch_gaps(joined: Joined, traced: dict[str, Traced]) -> Iterator[Gap]:
 def _shared_ports(traced: dict[str, Traced]) -> Iterator[Gap]:
     """Links without cables that name one port, at one wavelength and in one channel."""
     users = grouped(
-        ((one.link[end], port), name)
-        for end in ENDS
+        ((one.link[end], port, one.link["wavelength_nm"], one.link["channel"]), name)
         for name, one in traced.items()
+        if not _traced_fibres(one)
+        for end in ENDS
         for port in one.link[f"{end}_port"] or ()
     )
     for names in users.values():
-        for pair in pairwise(dict.fromkeys(names)):
-            both = [traced[name] for name in pair]
-            terms = {(one.link["wavelength_nm"], one.link["channel"]) for one in both}
-            if len(terms) == 1 and not any(_traced_fibres(one) for one in both):
-                yield Gap("port-shared", pair[0], links=pair)
+        for pair in pairwise(sorted(set(names))):
+            yield Gap("port-shared", pair[0], links=pair)
