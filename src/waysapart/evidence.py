@@ -676,12 +676,25 @@ with_config(_EXACT)(TraceStep)
 
 
 @with_config(_EXACT)
+class StatedRoute(TypedDict):
+    """Who stated what a hop relies on, and when."""
+
+    by: Annotated[str | None, NONE]
+    on: Annotated[Day | None, NONE]
+
+
+@with_config(_EXACT)
 class Link(TypedDict):
     """Everything about one link, whichever circuits run over it."""
 
     id: Id
     medium: Annotated[str, Absent("fibre")]
     lengths: LengthTerms
+    stated: Annotated[
+        StatedRoute | None,
+        Field(description="of a hop whose route somebody stated; null: nobody is on record"),
+        NONE,
+    ]
     loss: Annotated[Loss | None, Field(description="null: not over fibre, or without a course")]
     tests_missing: Annotated[list[TestsMissing], EMPTY]
     untested: Annotated[

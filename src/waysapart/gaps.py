@@ -273,7 +273,7 @@ _CODES = (
     ),
     GapCode(
         "leased-route",
-        "nobody has recorded what a leased hop relies on",
+        "nobody has recorded what a leased hop relies on between its own ends",
         "ask its owner for the route and enter relies_on",
     ),
     GapCode(
@@ -521,8 +521,9 @@ _CODES = (
     ),
     GapCode(
         "leased-old",
-        "the route of a leased hop was stated longer ago than the rules allow, or nobody knows",
-        "ask its owner again, and enter stated_on",
+        "the route of a leased hop was stated longer ago than the rules allow, or nobody knows "
+        "when or by whom",
+        "ask its owner again, and enter stated_on and stated_by",
     ),
     GapCode(
         "test-old",

@@ -164,6 +164,19 @@ def test_what_was_said_of_a_leased_route_ages(day: str, count: int, tmp_path: Pa
         assert gap.column == "stated_on"
 
 
+def test_a_route_that_nobody_stated_is_as_good_as_old(tmp_path: Path) -> None:
+    """The day is on record, and nobody who said so; without a limit nothing is asked."""
+    for name, rules, count in (("asked", LIMITS, 1), ("not", "", 0)):
+        folder = study(tmp_path / name, rules)
+        (folder / "links.csv").write_text(
+            "id,a,b,wavelength_nm,medium,relies_on,stated_by,stated_on\n"
+            "L1,R-W,R-M,1310,fibre,,,\nL2,R-W,R-M,,leased,P2,,2025-12-01\n"
+        )
+        (folder / "link_runs.csv").write_text("link,seq,cable\nL1,1,C1\n")
+        found = old(folder)
+        assert [(gap.code, gap.column) for gap in found] == [("leased-old", "stated_by")] * count
+
+
 def test_a_leased_hop_without_a_route_is_told_once(tmp_path: Path) -> None:
     """Nothing was stated, so that nothing is old: `leased-route` says it."""
     folder = study(tmp_path)

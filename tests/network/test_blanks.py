@@ -6,6 +6,7 @@ cable CM by pit M and whose alternate over CN by pit N, between relays RA and RB
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ import pytest
 
 import waysapart as wa
 from drawn_plant import DrawnPlant
+from waysapart.recheck import recheck
 
 Facts = dict[str, Any]
 OPTICS = {"tx_min_dbm": -8, "tx_max_dbm": -3, "rx_min_dbm": -28, "rx_max_dbm": 0, "reserve_db": 0}
@@ -182,3 +184,39 @@ def test_a_dash_is_known_to_be_none_everywhere_it_may_stand(tmp_path: Path) -> N
     plant.rows["circuit_paths"][1]["link"] = "LL"
     one = circuit(plant.proof(tmp_path))
     assert (one["verdict"], one["gaps"]) == ("apart", [])
+
+
+@pytest.mark.parametrize(
+    ("named", "gaps"),
+    [
+        ("A", ["leased-route"]),
+        ("A;B;RA", ["leased-route"]),
+        ("A;ROOM", ["leased-route"]),
+        ("A;N", []),
+        ("N", []),
+    ],
+)
+def test_naming_ones_own_site_is_no_route(tmp_path: Path, named: str, gaps: list[str]) -> None:
+    """A leased hop from A to B that relies on site A, relay RA or the room of RA says nothing of
+    what lies between; with pit N it does. `recheck` finds the same."""
+    plant = Plant()
+    plant.rows["holders"].append({"id": "ROOM", "kind": "room", "within": "A"})
+    for row in plant.rows["equipment"]:
+        if row["id"] == "RA":
+            row["within"] = "ROOM"
+    lease = {"id": "LL", "a": "RA", "b": "RB", "medium": "leased", "length_m": 3000}
+    plant.rows["links"].append({**lease, "relies_on": named, "stated_by": "its owner"})
+    plant.rows["circuit_paths"][1]["link"] = "LL"
+    proof = plant.proof(tmp_path)
+    one = circuit(proof)
+    assert [gap["code"] for gap in one["gaps"]] == gaps
+    assert one["verdict"] == ("unproven" if gaps else "apart")
+    facts = proof.facts()
+    (link,) = [link for link in facts["links"] if link["id"] == "LL"]
+    assert link["stated"] == {"by": "its owner", "on": None}
+    file = tmp_path / "evidence.json"
+    file.write_text(json.dumps(facts), encoding="utf-8")
+    assert not recheck(tmp_path, file)["false"]
+    link["stated"] = {"by": "its owner", "on": "2026-01-01"}
+    file.write_text(json.dumps(facts), encoding="utf-8")
+    assert any("route stated" in said for said in recheck(tmp_path, file)["false"])

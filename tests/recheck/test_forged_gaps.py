@@ -61,6 +61,15 @@ CASES: dict[str, Change] = {
         replaced("links.csv", LINKS + "L2,R-W,R-M,,leased,,,-,2020-01-01\n"),
         replaced("link_runs.csv", "link,seq,cable,fibres,direction\nL1,1,C1,1;2,\n"),
     ),
+    "leased-route": both(
+        replaced("links.csv", LINKS + "L2,R-W,R-M,,leased,,,WS;R-W;ROOM-W,2025-12-01\n"),
+        replaced("link_runs.csv", "link,seq,cable,fibres,direction\nL1,1,C1,1;2,\n"),
+    ),
+    "ring-recovery": both(
+        replaced("circuit_paths.csv", "circuit,path,seq,link\n"),
+        more("rings.csv", "ring,seq,link,recovery_ms\nRG,1,L1,50\nRG,2,L2,20\n"),
+        more("ring_circuits.csv", "circuit,ring\nK1,RG\n"),
+    ),
     "hop-rate": both(
         rules("[services.line-differential]\nmax_unavailability = 0.5\n"),
         replaced("links.csv", LINKS + "L2,R-W,R-M,,leased,,,-,2020-01-01\n"),

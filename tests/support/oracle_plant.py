@@ -228,6 +228,9 @@ def _tie_links(plant: Plant) -> None:
 
 def _check_missing_way(plant: Plant, link: str, row: dict[str, str], medium: str) -> None:
     known = bool(row.get("relies_on"))
+    if medium == "leased" and known and row["relies_on"] != "-":
+        own = _at_ends(plant, row)
+        known = not set(row["relies_on"].split(";")) <= own
     apart = plant.assets[row["a"]].row["site"] != plant.assets[row["b"]].row["site"]
     if (
         medium == "fibre"
@@ -237,6 +240,23 @@ def _check_missing_way(plant: Plant, link: str, row: dict[str, str], medium: str
     ):
         says = f"the way of {medium} link {link} is not on record"
         plant.gaps.append(Gap("no-way", says, links=frozenset({link})))
+
+
+def _at_ends(plant: Plant, row: dict[str, str]) -> set[str]:
+    """All that belongs to the two ends of a hop; empty where both are at one site."""
+    machines = [row["a"], row["b"], *filter(None, (row.get("via") or "").split(";"))]
+    if plant.assets[row["a"]].row["site"] == plant.assets[row["b"]].row["site"]:
+        return set()
+    found: set[str] = set()
+    while machines:
+        name = machines.pop()
+        if name in found or name not in plant.assets:
+            continue
+        found.add(name)
+        mine = plant.assets[name].row
+        for column in ("site", "within", "supplies", "needs"):
+            machines += [one for one in (mine.get(column) or "").split(";") if one not in ("", "-")]
+    return found
 
 
 def _part(plant: Plant, link: str, row: dict[str, str]) -> Run:

@@ -24,7 +24,7 @@ from waysapart.network.assets import Assets, listed, row_gap
 from waysapart.network.ends import GROUND_STRUCTURES, Ends, Passing
 from waysapart.network.links import BOTH, GO, RETURN, LinkParts, Parts
 from waysapart.network.measurements import MeasuredLengths, measured_us
-from waysapart.schema import LIST_SEPARATOR
+from waysapart.schema import KNOWN_EMPTY, LIST_SEPARATOR, ROLES
 from waysapart.study.model import Study, kept_by_study
 
 SPAN = "span"
@@ -484,6 +484,15 @@ def hop_gaps(study: Study, pieces: LinkParts, lengths: LinkLengths) -> list[Gap]
     for row in np.flatnonzero(unsaid & (medium == "leased")):
         text = "nobody recorded the route of this leased hop: name what it depends on in relies_on"
         gaps.append(row_gap(study, "leased-route", "links", int(row), text, column="relies_on"))
+    leased = ~tied & far & (medium == "leased") & links["relies_on"].notna().to_numpy()
+    for row in np.flatnonzero(leased):
+        own = named_at_ends(study, int(row))
+        if own:
+            text = (
+                f"relies_on of this leased hop names only {', '.join(own)}, which belongs to its "
+                "own ends: ask its owner what lies between, and name that"
+            )
+            gaps.append(row_gap(study, "leased-route", "links", int(row), text, column="relies_on"))
     for row in np.flatnonzero(unsaid & far & np.isin(medium, WIRED)):
         text = (
             f"this {medium[row]} hop joins two sites but no route is on record: name what it "
@@ -517,6 +526,51 @@ def hop_gaps(study: Study, pieces: LinkParts, lengths: LinkLengths) -> list[Gap]
         )
         gaps.append(row_gap(study, "hop-length", "links", int(row), text, column="length_m"))
     return gaps + _fibre_gaps(study, medium)
+
+
+def named_at_ends(study: Study, link: int) -> list[str]:
+    """List what `relies_on` of a hop names where all of it belongs to the hop's own ends.
+
+    Parameters
+    ----------
+    study : Study
+    link : int
+        Position in the links.
+
+    Returns
+    -------
+    list of str
+        Equipment of the hop, its sites, and what these lie within, need or are fed by, at any
+        depth; empty where it names anything else, or nothing.
+    """
+    row = study.tables["links"].iloc[link]
+    named = _ids(row["relies_on"])
+    ahead = _needed_at_sites(study)
+    found = {str(row["a"]), str(row["b"]), *_ids(row["via"])}
+    waiting = list(found)
+    while waiting:
+        more = ahead.get(waiting.pop(), set()) - found
+        found |= more
+        waiting += more
+    return named if set(named) <= found else []
+
+
+@kept_by_study
+def _needed_at_sites(study: Study) -> dict[str, set[str]]:
+    """What equipment, supplies, sites and holders lead to directly, by id."""
+    found: dict[str, set[str]] = {}
+    for role in ("equipment", "supplies", "sites", "holders"):
+        table = study.tables[role]
+        for column in ("site", "within", "supplies", "needs"):
+            if column in ROLES[role].column:
+                for name, cell in zip(table["id"], table[column], strict=True):
+                    found.setdefault(str(name), set()).update(_ids(cell))
+    return found
+
+
+def _ids(cell: object) -> list[str]:
+    """The ids in a cell."""
+    return cell.split(LIST_SEPARATOR) if isinstance(cell, str) and cell != KNOWN_EMPTY else []
 
 
 def _fibre_gaps(study: Study, medium: np.ndarray) -> list[Gap]:

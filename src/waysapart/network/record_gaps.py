@@ -555,7 +555,29 @@ def age_gaps(study: Study) -> list[Gap]:
         limit: float | None = getattr(oldest, what)
         if limit is not None:
             gaps += [gap for part in parts for gap in _gaps(study, what, part, limit)]
+    if oldest.leased_route is not None:
+        told = {gap.asset for gap in gaps if gap.code == "leased-old"}
+        gaps += (gap for gap in _unsigned(study) if gap.asset not in told)
     return gaps
+
+
+def _unsigned(study: Study) -> Iterator[Gap]:
+    """Statements on the routes of leased hops of which nobody is on record as having made them."""
+    links = study.tables["links"]
+    leased = (links["medium"] == "leased") & links["relies_on"].notna()
+    rows = np.flatnonzero((leased & links["stated_by"].isna()).to_numpy())
+    said = "nobody is on record as having stated its route"
+    for row, place in zip(rows.tolist(), places_of(study, links, rows), strict=True):
+        name = str(links["id"].iloc[row])
+        yield Gap(
+            "leased-old",
+            f"leased link {name}: {said}: ask its owner, and enter stated_by",
+            name,
+            links=(name,),
+            column="stated_by",
+            fold=f"{{count}} leased links: {said}: {{names}}",
+            **place,
+        )
 
 
 def _gaps(study: Study, what: str, part: _Dated, limit: float) -> Iterator[Gap]:

@@ -16,7 +16,7 @@ from typing import Any
 from waysapart.evidence import Evidence, GapBrief, RecordGap
 from waysapart.gaps import GAP_CODES, Limit
 from waysapart.recheck.evidence import About, few
-from waysapart.recheck.faulty_rows import Gap, Row, day_of, grouped, unnumbered
+from waysapart.recheck.faulty_rows import Gap, Row, day_of, grouped, reached, unnumbered
 from waysapart.recheck.figures import (
     Budgets,
     Figures,
@@ -146,11 +146,34 @@ def _routes(figures: Figures) -> Iterator[Gap]:
                 yield Gap("hop-route", name, links=(name,))
             elif medium == "radio" and not near:
                 yield Gap("radio-route", name, links=(name,))
+        elif medium == "leased" and not near and _only_ends(figures.records, hop.row):
+            yield Gap("leased-route", name, links=(name,))
         if medium == "internal":
             if figures.internal_apart(hop.row):
                 yield Gap("internal-far", name, links=(name,))
         elif medium != "fibre" and None in figures.delay_us(name):
             yield Gap("hop-length", name, links=(name,))
+
+
+def _only_ends(records: Records, row: Row) -> bool:
+    """Whether all that a hop is said to rely on belongs to its own ends."""
+    by = records.by
+
+    def ahead(name: str) -> list[str]:
+        mine = next((by[r][name] for r in _AT_ENDS if name in by[r]), None)
+        if mine is None:
+            return []
+        lists = (mine.get(column) or [] for column in ("within", "supplies", "needs"))
+        return [one for some in lists for one in some] + (
+            [mine["site"]] if mine.get("site") else []
+        )
+
+    named = row["relies_on"]
+    own = [*(row[end] for end in ("a", "b") if row.get(end)), *(row.get("via") or ())]
+    return bool(named) and set(named) <= reached(own, ahead)
+
+
+_AT_ENDS = ("equipment", "supplies", "sites", "holders")
 
 
 # Fibres
@@ -347,7 +370,8 @@ def _ages(records: Records) -> Iterator[Gap]:
                 yield Gap("survey-old", name, (name,))
     for name, row in records.by["links"].items():
         stated = row.get("medium") == "leased" and row.get("relies_on") is not None
-        if stated and late(row.get("stated_on"), "leased_route"):
+        by_nobody = row.get("stated_by") is None and oldest.get("leased_route") is not None
+        if stated and (by_nobody or late(row.get("stated_on"), "leased_route")):
             yield Gap("leased-old", name, links=(name,))
     for owner in ("cable", "link"):
         for value, limits in LIMITS_OF.items():

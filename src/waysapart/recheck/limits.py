@@ -8,7 +8,7 @@ from typing import Any
 
 from waysapart.evidence import Circuit, Delay, Evidence, Link, Loss, LossTerms, Path, Unavailability
 from waysapart.recheck.evidence import About
-from waysapart.recheck.faulty_rows import grouped
+from waysapart.recheck.faulty_rows import day_of, grouped
 from waysapart.recheck.figures import DIRECTIONS, assumed_us, link_losses, scaled, total
 from waysapart.recheck.paths import Key
 from waysapart.recheck.plant import Hop
@@ -115,6 +115,9 @@ def _check_link(world: World, hop: Hop, link: Link, about: About) -> None:
     name, row, told, loss = hop.row["id"], hop.row, link["lengths"], link["loss"]
     unsure = any(use.cable in world.cables.unsure for use in hop.uses())
     about.same("medium", link["medium"], hop.medium)
+    by, day = row.get("stated_by"), day_of(row.get("stated_on"))
+    on = None if day is None else day.isoformat()
+    about.same("route stated", link["stated"], {"by": by, "on": on} if by or on else None)
     due = None if hop.trace is None else hop.trace.told
     about.same("trace", _without_words(link.get("trace")), due)
     figures: Mapping[str, Any] = told

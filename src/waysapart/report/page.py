@@ -202,6 +202,7 @@ _FILTERS: dict[str, Callable[..., object]] = {
     "packed_html": packed_html,
     "kind_of": kind_of,
     "lengths": words.lengths_said,
+    "route": words.route_said,
     "metres": words.metres,
     "minutes_down": minutes_down,
     "place": words.place_said,

@@ -416,6 +416,8 @@ class _Reducer:
         """A value with every text, figure and place in it made fit to go out."""
         if key in _BLANKED:
             return None
+        if key == "stated" and value is not None:  # that somebody did, and neither who nor when
+            return {"by": None, "on": None}
         if isinstance(value, str):
             return self._text(value, key)
         if isinstance(value, float):

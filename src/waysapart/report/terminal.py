@@ -421,6 +421,9 @@ def _circuit(console: Console, circuit: Circuit, links: words.Links) -> None:
         listed = " - ".join(path["links"]) or "no link on record"
         said = f"{words.lengths_said(path)}, {words.figure(path, 'delay_us')} one way"
         console.print(styled(f"  {label}: {listed}; {said}"))
+        for name in path["links"]:
+            if links[name]["stated"] is not None or links[name]["medium"] == "leased":
+                console.print(styled(f"    {name}: {words.route_said(links[name])}"))
         for why in dict.fromkeys([*path["length_why"], *path["delay_why"]]):
             console.print(styled(f"    not known: {why}", "yellow"))
         for loss in losses:

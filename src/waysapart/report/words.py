@@ -1281,6 +1281,28 @@ _BY_MEDIUM = {
 }
 
 
+def route_said(link: Link) -> str:
+    """Say whose statement the route of a hop is: `leased, as Estuary Lines stated on 2025-03-01`.
+
+    Parameters
+    ----------
+    link : Link
+
+    Returns
+    -------
+    str
+        The medium alone where it is nobody's statement; of a leased hop, that nobody is on record.
+    """
+    stated = link["stated"]
+    if stated is None:
+        nobody = ", by nobody's statement on record" if link["medium"] == "leased" else ""
+        return f"{link['medium']}{nobody}"
+    if not any(stated.values()):  # in a report for readers outside
+        return f"{link['medium']}, as stated"
+    day = f" on {stated['on']}" if stated["on"] else ", no day on record"
+    return f"{link['medium']}, as {stated['by'] or 'somebody'} stated{day}"
+
+
 def lengths_said(path: Path) -> str:
     """Length of a path by medium: `8.12 km of fibre, 12.0 km by radio`.
 

@@ -506,7 +506,8 @@ class Oldest(Table):
     leased_route: Positive | None = Field(
         default=None,
         examples=[400],
-        description="The same of what was stated about a leased route.",
+        description="The same of what was stated about a leased route. Where it is set, a "
+        "statement that nobody is on record as having made (stated_by) is a gap too.",
     )
 
 

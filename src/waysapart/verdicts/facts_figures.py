@@ -25,6 +25,7 @@ from waysapart.evidence import (
     MediumLength,
     Path,
     PathLoss,
+    StatedRoute,
     Test,
     TestsMissing,
     TraceStep,
@@ -40,6 +41,7 @@ from waysapart.gaps import GAP_CODES
 from waysapart.network.links import CableNodes
 from waysapart.network.measurements import NO_FIBRE
 from waysapart.network.traced import trace_steps
+from waysapart.study.model import Study
 from waysapart.study.rules import Service
 from waysapart.verdicts.contests import links_left_open
 from waysapart.verdicts.limits import LinkChecks, leaves_a_path_open, together
@@ -381,6 +383,7 @@ def link_facts(sheet: FigureSheet) -> list[Link]:
     """
     powers = _rows(sheet.proof.budgets, dict.fromkeys(_DB_COLUMNS, "db"))
     in_db = dict(zip(sheet.rows, powers, strict=True))
+    stated = _stated_routes(sheet.proof.study)
     network = sheet.proof.network
     traces = trace_steps(network.study, network.assets, CableNodes(network.chains, network.passed))
     found: list[Link] = [
@@ -388,6 +391,7 @@ def link_facts(sheet: FigureSheet) -> list[Link]:
             "id": str(name),
             "medium": sheet.media[link],
             "lengths": sheet.lengths[link],
+            "stated": stated.get(link),
             "loss": _loss_facts(sheet, link, in_db[link]) if link in sheet.rows else None,
             "tests_missing": sheet.stages.get(link, []),
         }
@@ -397,6 +401,19 @@ def link_facts(sheet: FigureSheet) -> list[Link]:
         if one["id"] in traces:
             one["trace"] = cast(dict[Literal["go", "return"], list[TraceStep]], traces[one["id"]])
     return found
+
+
+def _stated_routes(study: Study) -> dict[int, StatedRoute]:
+    """By link, who stated its route and when, where either is on record."""
+    links = study.tables["links"]
+    by, on = links["stated_by"], links["stated_on"]
+    return {
+        row: {
+            "by": None if pd.isna(by.iloc[row]) else str(by.iloc[row]),
+            "on": None if pd.isna(on.iloc[row]) else on.iloc[row].date().isoformat(),
+        }
+        for row in np.flatnonzero((by.notna() | on.notna()).to_numpy()).tolist()
+    }
 
 
 def _loss_facts(sheet: FigureSheet, link: int, in_db: dict[str, Any]) -> Loss:
