@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from waysapart.evidence import RecordFirst
     from waysapart.export.geopackage import export
     from waysapart.network.build_network import Network, tie
+    from waysapart.report.cards import write_cards
     from waysapart.report.compare_page import write_comparison
     from waysapart.report.explore import explore
     from waysapart.report.map import Tiles
@@ -68,6 +69,7 @@ _WHERE = {
     "tie": "waysapart.network.build_network",
     "worst": "waysapart.whatif.worst",
     "write_comparison": "waysapart.report.compare_page",
+    "write_cards": "waysapart.report.cards",
     "write_notice": "waysapart.report.works_page",
     "write_report": "waysapart.report.write",
 }
@@ -104,6 +106,7 @@ __all__ = [
     "reroute",
     "tie",
     "worst",
+    "write_cards",
     "write_comparison",
     "write_notice",
     "write_report",

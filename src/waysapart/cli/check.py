@@ -28,7 +28,6 @@ from waysapart.output_files import OutputFile, write_text
 
 if TYPE_CHECKING:
     from waysapart.gaps import Gap
-    from waysapart.network.build_network import Network
 
 
 @click.command(short_help="Read the study, tie circuits to plant; list errors and record gaps.")
@@ -52,11 +51,29 @@ if TYPE_CHECKING:
     metavar="LINK",
     help="Print what a link is traced over, from port to port, with the loss at each place.",
 )
+@click.option(
+    "--splices",
+    is_flag=True,
+    help="Print every splice on record: loss, what it rests on, age, links; and how far the "
+    "splices explain what was measured end to end.",
+)
+@click.option(
+    "--cards",
+    "cards_file",
+    metavar="FILE",
+    help="Write a card for each joint and panel as HTML, to print and take along.",
+)
 @on_option
 @force_option
 @telling_errors
 def check(
-    study: Path, json_file: str | None, csv_file: str | None, strict: bool, traced: str | None
+    study: Path,
+    json_file: str | None,
+    csv_file: str | None,
+    strict: bool,
+    traced: str | None,
+    splices: bool,
+    cards_file: str | None,
 ) -> None:
     """Read the study, tie circuits to plant; list errors and record gaps with file and row.
 
@@ -74,7 +91,10 @@ def check(
         waysapart check examples/estuary --csv to-record.csv
         waysapart check examples/estuary --strict
         waysapart check examples/estuary --trace L3
+        waysapart check examples/estuary --splices
+        waysapart check examples/estuary --cards cards.html
     """
+    from waysapart.cli.as_built import tell_splices, tell_trace
     from waysapart.network.build_network import tie
     from waysapart.network.record_gaps import record_ages
     from waysapart.report.terminal import show_gaps, show_record_first, styled
@@ -96,8 +116,16 @@ def check(
         write_json(json_file, failed)
         tell_study_error(error)
         sys.exit(WRONG)
+    if cards_file is not None:
+        from waysapart.report.cards import write_cards
+
+        written = write_cards(network, cards_file, force=forced())
+        if json_file is None:
+            output().print(styled(f"cards: {written}"))
     if traced is not None:
         tell_trace(network, traced, json_file)
+    if splices:
+        tell_splices(network, json_file)
     gaps = folded_gaps(network.gaps)
     with busy("looking for what to record first"):
         asked = bool(gaps) and len(records.tables["circuits"]) > 0
@@ -140,42 +168,6 @@ def check(
             show_record_first(console, first)
         else:
             console.print(styled("no errors and no record gaps", "green"))
-    sys.exit(3 if gaps else 0)
-
-
-def tell_trace(network: Network, link: str, json_file: str | None) -> None:
-    """Print what one link is traced over, with its own gaps, and end the command.
-
-    Raises
-    ------
-    click.UsageError
-        There is no such link, or it gives no ports to trace it from.
-    """
-    from waysapart.network.links import CableNodes
-    from waysapart.network.traced import trace_steps
-    from waysapart.report.terminal import show_gaps, show_trace, styled
-    from waysapart.study.ledger import did_you_mean, folded_gaps
-
-    links = network.study.tables["links"].set_index("id")
-    if link not in links.index:
-        raise click.UsageError(
-            f"--trace: there is no link {link!r}{did_you_mean(link, list(links.index))}"
-        )
-    nodes = CableNodes(network.chains, network.passed)
-    ways = trace_steps(network.study, network.assets, nodes, link).get(link)
-    gaps = folded_gaps([gap for gap in network.gaps if link in gap.links])
-    if not ways:
-        raise click.UsageError(
-            f"--trace: link {link} gives no a_port and b_port, or no splices, terminations or "
-            "patches are on record; its cables are those of link_runs"
-        )
-    if not write_json(json_file, {"errors": [], "gaps": gaps, "link": link, "trace": ways}):
-        console = output()
-        row = links.loc[link]
-        show_trace(console, link, str(row["a"]), str(row["b"]), ways)
-        if gaps:
-            console.print(styled(f"Record gaps of {link}:", "bold"))
-            show_gaps(console, gaps)
     sys.exit(3 if gaps else 0)
 
 

@@ -11,6 +11,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, cast
 
+import numpy as np
+import pandas as pd
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
@@ -117,6 +119,62 @@ def show_trace(
             padded = f"{terminal_text(what):<{wide}}  {loss}" if loss else what
             console.print(styled(f"  {padded}"))
         console.print(styled(f"  {summary(steps)}"))
+
+
+def show_splices(console: Console, table: pd.DataFrame, held: pd.DataFrame, most_db: float) -> None:
+    """Print splices joint by joint, then what was measured end to end over them.
+
+    Parameters
+    ----------
+    console : Console
+    table, held : DataFrame
+        From `waysapart.findings.splices`.
+    most_db : float
+        Loss above which a splice is marked.
+    """
+    if not len(table):
+        console.print(styled("no splice is on record"))
+    for joint, rows in table.groupby("joint", sort=False):
+        console.print(styled(f"joint {joint}", "bold"))
+        for row in rows.to_dict("records"):
+            tray = f"tray {row['tray']}: " if isinstance(row["tray"], str) else ""
+            loss = "loss not on record" if np.isnan(row["loss_db"]) else f"{row['loss_db']:.2f} dB"
+            rests = {"one way": ", one direction only", "events": ", by events from both ends"}
+            age = "undated" if np.isnan(row["days"]) else f"{row['days']:.0f} days old"
+            links = ", ".join(row["links"]) or "not in use"
+            over = f", over {most_db:g} dB" if row["over"] else ""
+            pair = (
+                f"{row['a_cable']} fibre {row['a_fibre']:.0f} to {row['b_cable']} fibre "
+                f"{row['b_fibre']:.0f}"
+            )
+            sure = rests.get(row["rests_on"], "")
+            said = f"  {tray}{pair}: {loss}{sure}{over}; {age}; {links}"
+            console.print(styled(said, "bold red" if row["over"] else ""))
+    if len(held):
+        console.print(styled("measured end to end, against the splices on record:", "bold"))
+    for row in held.to_dict("records"):
+        way = f", {row['way']}" if row["way"] else ""
+        said = (
+            f"  {row['link']}{way}: measured {row['measured_db']:.2f} dB; glass, connectors and "
+            f"the rest {row['others_db']:.2f} dB, {words.count_of(row['splices'], 'splice')} "
+            f"{row['splices_db']:.2f} dB"
+        )
+        if row["unmeasured"]:
+            said += f" ({row['unmeasured']} of them without a figure)"
+        left = row["unexplained_db"]
+        if row["explained"]:
+            said += "; the records explain it"
+        else:
+            said += f"; {left:.2f} dB are not explained"
+            if row["suspect_row"] >= 0:
+                suspect = table[table["row"] == row["suspect_row"]].iloc[0]
+                tray = f", tray {suspect['tray']}" if isinstance(suspect["tray"], str) else ""
+                said += (
+                    f": look first at joint {suspect['joint']}{tray}, {suspect['a_cable']} fibre "
+                    f"{suspect['a_fibre']:.0f} to {suspect['b_cable']} fibre "
+                    f"{suspect['b_fibre']:.0f} ({row['suspect_db']:.2f} dB)"
+                )
+        console.print(styled(said, "" if row["explained"] else "bold red"))
 
 
 # --- `check`: problems of the input, record gaps, what to record first.

@@ -189,6 +189,9 @@ class Tests(Table):
     loss_db: NotNegative = Field(description="Tolerance of a measured loss.")
     delay_pct: NotNegative = Field(description="Tolerance of a measured delay, in per cent.")
     delay_us: NotNegative = Field(description="Tolerance of a measured delay.")
+    splice_db: NotNegative = Field(
+        description="Loss of a splice, mean of both directions, above which it is listed as bad."
+    )
     most_years: Positive = Field(
         description="Age from which a test, or one without a date, is listed as old."
     )
