@@ -230,6 +230,7 @@ def _traced(study: Study, pieces: LinkParts, known: pd.DataFrame) -> pd.DataFram
     of_pieces["piece"] = np.arange(len(of_pieces))
     two_ways = np.bincount(pieces.link, pieces.way != BOTH, len(links)) > 0
     link = links.get_indexer(pd.Index(passed["link"]))
+    passed, link = passed[link >= 0], link[link >= 0]
     way = passed["way"].to_numpy(dtype=np.int64)
     mine = pd.DataFrame(
         {
@@ -241,7 +242,7 @@ def _traced(study: Study, pieces: LinkParts, known: pd.DataFrame) -> pd.DataFram
             "loss_db": passed["loss_db"].to_numpy(dtype=np.float64),
         }
     )
-    mine = mine[mine["link"] >= 0].merge(of_pieces, on=["link", "own", "run"], how="left")
+    mine = mine.merge(of_pieces, on=["link", "own", "run"], how="left")
     mine["piece"] = mine["piece"].fillna(NOWHERE).astype(np.int64)
     found = pd.concat([known[~known["link"].isin(number)], mine[list(known)]])
     return found.sort_values(["link", "way", "joint", "piece"], ignore_index=True)

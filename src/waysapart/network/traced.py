@@ -901,7 +901,7 @@ class _Telling:
             if code == "trace-crossed" and (link, code) in told:
                 continue
             told.add((link, code))
-            yield self._gap(code, link, text, column="a_port")
+            yield self._gap(code, link, text)
 
     def _of_types(self) -> Iterator[Gap]:
         """Splices and cords between fibres of two types, whose loss nobody recorded."""

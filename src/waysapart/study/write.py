@@ -178,7 +178,7 @@ def _crs_text(crs: CRS) -> str:
 
 def _parts(study: Study, role: str) -> Iterator[LayerRows]:
     """The rows of a role: one layer for each accuracy and CRS, with and without geometry."""
-    frame = study.tables[role]
+    frame = study.as_read(role)
     if not len(frame):
         return
     accuracies = np.array([layer.accuracy_m for layer in study.layers])

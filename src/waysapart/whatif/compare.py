@@ -374,7 +374,7 @@ def differing_records(before: Study, after: Study) -> dict[str, RecordChanges]:
     """
     found = {}
     for role in ROLES:
-        changes = _role(role, before.tables[role], after.tables[role])
+        changes = _role(role, before.as_read(role), after.as_read(role))
         if changes.added or changes.removed or changes.changed:
             found[role] = changes
     return found

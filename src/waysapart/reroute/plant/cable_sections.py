@@ -235,7 +235,7 @@ def _with_links_over(
         "link_runs": like(study.tables["link_runs"], runs),
         "measurements": tests[tests["link"].isna()],
     }
-    return replace(study, tables=tables)
+    return replace(study, tables=tables, traced=None)
 
 
 def like(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
