@@ -139,6 +139,40 @@ def test_the_crs_of_the_study_serves_layers_that_state_none(tmp_path: Path, kind
     assert run("recheck", folder, evidence).exit_code == 0
 
 
+@pytest.mark.parametrize("beside", ["x y", "lon lat"])
+def test_a_table_draws_some_rows_as_text_and_others_as_numbers(tmp_path: Path, beside: str) -> None:
+    """A blank `geometry` leaves it to the two numbers, in the same coordinate system.
+
+    Towers have WKT, pits numbers. `lon` and `lat` are degrees, so that beside text in metres they
+    are an error, and beside none they are read.
+    """
+    folder = write_small_study(tmp_path)
+    layer = json.loads((folder / "structures.geojson").read_text())
+    (folder / "structures.geojson").unlink()
+    wanted = gpd.GeoDataFrame.from_features(layer["features"], crs="EPSG:4326")
+    grid = wanted.to_crs(CRS_NAME)
+    pit = wanted["kind"] == "pit"
+    numbers = (grid if beside == "x y" else wanted).geometry
+    table = pd.DataFrame(wanted.drop(columns="geometry"))
+    table["geometry"] = grid.geometry.to_wkt().mask(pit)
+    for name, values in zip(beside.split(), (numbers.x, numbers.y), strict=True):
+        table[name] = values.where(pit)
+    if beside == "lon lat":
+        table.to_csv(folder / "structures.csv", index=False)
+        with pytest.raises(StudyError, match="EPSG:25832, and lon and lat are degrees"):
+            read_study(folder)
+        table["geometry"] = None
+        table["lon"], table["lat"] = wanted.geometry.x, wanted.geometry.y
+    table.to_csv(folder / "structures.csv", index=False)
+    found = read_study(folder).tables["structures"].set_index("id").geometry
+    away = shapely.distance(found.sort_index(), wanted.set_index("id").geometry.sort_index())
+    assert away.max() < 1e-8
+    evidence = tmp_path / "evidence.json"
+    run("prove", folder, "--json", evidence)
+    assert json.loads(evidence.read_text())["circuits"][0]["verdict"] == "apart"
+    assert run("recheck", folder, evidence).exit_code == 0
+
+
 def test_a_stated_crs_that_contradicts_the_file_gets_a_note(tmp_path: Path) -> None:
     folder = write_small_study(tmp_path)
     PITS.set_crs("EPSG:25833", allow_override=True).to_file(folder / "pits.gpkg")

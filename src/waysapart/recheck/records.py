@@ -135,6 +135,7 @@ def merged(own: dict[str, Any], file: str) -> tuple[dict[str, Any], dict[tuple[s
     return rules, said_by
 
 
+TABLES = (".csv", ".xlsx", ".ods", ".parquet", ".geoparquet")
 PLACED = ("geometry", "lon", "lat", "x", "y")
 REFERENCES = {
     *("a", "b", "at", "site", "segment", "cable", "carried_by", "link", "circuit", "from", "to"),
@@ -517,6 +518,11 @@ def _layer(
     names = layer.get("columns", {})
     theirs = set(names.values())
     constants = layer.get("values", {})
+    texts = 0
+    drawn = any(isinstance(one.get("geometry"), shapely.Geometry) for one in raw)
+    beside = (
+        path.suffix.lower() in TABLES and "Point" in ROLES[layer["role"]].geometry and not drawn
+    )
     rows = []
     for one in raw:
         renamed = {key: value for key, value in one.items() if key not in theirs}
@@ -530,13 +536,22 @@ def _layer(
         if wrong:
             said = f"the column {wrong[0]} holds {full[wrong[0]]!r}, which is no value"
             raise UnreadableError(f"{layer['source']} cannot be read: {said}")
+        if beside and full.get("geometry") in (None, "") and _numbered(full):
+            full.pop("geometry", None)  # a blank cell of a table: its numbers count
+        texts += "geometry" in full
         rows.append(typed(layer["role"], full, layer))
     if layer["role"] == "patches":
         name_cords(rows)
     own = _crs(layer["crs"]) if "crs" in layer else stated
     if own is None:  # degrees for `lon` and `lat`, else the study's
-        own = LON_LAT if any(row.get("_degrees") for row in rows) else grid or LON_LAT
+        degrees = not (beside and texts) and any(row.get("_degrees") for row in rows)
+        own = LON_LAT if degrees else grid or LON_LAT
     return Drawn(layer["role"], rows, own, float(layer.get("accuracy_m", 0.0)))
+
+
+def _numbered(row: Row) -> bool:
+    """Whether a row has the columns of a point's two numbers."""
+    return {"lon", "lat"} <= {*row} or {"x", "y"} <= {*row}
 
 
 def proposed(records: Records, rows: dict[str, list[Row]]) -> Records:

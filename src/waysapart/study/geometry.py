@@ -52,9 +52,34 @@ def geometry_of(
     """Geometries of a raw frame, shape (rows,), None where blank.
 
     Taken from a `geometry` column (shapely objects, or WKT text), else from
-    the numbers in `lon` and `lat`, else from those in `x` and `y`.
+    the numbers in `lon` and `lat`, else from those in `x` and `y`. A row of a table whose
+    `geometry` is blank takes the point of its numbers, where its role may be a point.
     """
-    blank: NDArray[np.object_] = np.full(len(frame), None, dtype=object)
+    found = _drawn(frame, role, layers, ledger)
+    if numbers_beside(frame, role) is not None:
+        rest = frame["geometry"].isna().to_numpy()  # what is no geometry has been told
+        found[rest] = _points_of(frame[rest], role, layers, ledger)
+    return found
+
+
+def numbers_beside(frame: pd.DataFrame, role: Role) -> tuple[str, str] | None:
+    """The columns of a table, beside its `geometry`, that hold the two numbers of a point."""
+    if "geometry" not in frame or frame["geometry"].dtype == "geometry":
+        return None
+    if "Point" not in role.geometry:
+        return None
+    return _pair(frame)
+
+
+def _pair(frame: pd.DataFrame) -> tuple[str, str] | None:
+    pairs = (("lon", "lat"), ("x", "y"))
+    return next((pair for pair in pairs if set(pair) <= set(frame)), None)
+
+
+def _drawn(
+    frame: pd.DataFrame, role: Role, layers: Sequence[Layer], ledger: Ledger
+) -> NDArray[np.object_]:
+    """Geometries of a `geometry` column; where there is none, points of numbers."""
     if "geometry" in frame:
         values: NDArray[np.object_] = frame["geometry"].to_numpy(dtype=object).copy()
         values[pd.isna(values)] = None
@@ -102,20 +127,16 @@ def geometry_of(
             **unusable(role),
         )
         return found
-    for first, second in (("lon", "lat"), ("x", "y")):
-        if first in frame and second in frame:
-            return _points(frame, first, second, role, layers, ledger)
-    return blank
+    return _points_of(frame, role, layers, ledger)
 
 
-def _points(
-    frame: pd.DataFrame,
-    first: str,
-    second: str,
-    role: Role,
-    layers: Sequence[Layer],
-    ledger: Ledger,
+def _points_of(
+    frame: pd.DataFrame, role: Role, layers: Sequence[Layer], ledger: Ledger
 ) -> NDArray[np.object_]:
+    pair = _pair(frame)
+    if pair is None:
+        return np.full(len(frame), None, dtype=object)
+    first, second = pair
     numbers = {}
     for name in (first, second):
         numbers[name] = pd.to_numeric(frame[name], errors="coerce").to_numpy(dtype=float)

@@ -23,6 +23,7 @@ from waysapart.study.crs import (
     check_area_of_use,
     check_swapped,
     corners_deg,
+    crs_label,
     layer_crs,
     onto_wgs_84,
     parse_crs,
@@ -31,7 +32,7 @@ from waysapart.study.crs import (
     tell_swapped,
     to_lon_lat,
 )
-from waysapart.study.geometry import checked_geometry, geometry_of, unusable
+from waysapart.study.geometry import checked_geometry, geometry_of, numbers_beside, unusable
 from waysapart.study.ledger import Ledger, did_you_mean, folded_gaps, shown
 from waysapart.study.model import Study, today
 from waysapart.study.proposal import cut_references, laid_over, without
@@ -239,11 +240,26 @@ def _read_layer(
         found = geometry_of(frame, role, layers, ledger)
         from_lon_lat = "geometry" not in frame and {"lon", "lat"} <= set(frame)
         has_geometry = bool(pd.notna(found).any())
+        drop = ["geometry"]
+        beside = numbers_beside(frame, role)
+        if beside is not None:
+            text = frame["geometry"].notna()
+            if bool(pd.notna(found)[~text].any()):
+                drop += beside
+                from_lon_lat = beside == ("lon", "lat") and not text.any()
+        elif "geometry" not in frame:
+            drop = [name for name in GEOMETRY_COLUMNS if name in frame]
         crs = layer_crs(spec, raw.crs, grid, has_geometry, from_lon_lat, ledger)
+        if "lon" in drop and "geometry" in frame and crs not in (None, LON_LAT):
+            ledger.problem(
+                f"geometry is in {crs_label(crs)}, and lon and lat are degrees: name the columns x "
+                "and y, and give them in the same coordinate system",
+                file=spec.shown_source,
+                layer=spec.layer or spec.role,
+                column="lon",
+            )
         geometry = checked_geometry(frame, found, role, layers, ledger)
-        used = "geometry" if "geometry" in frame else None
-        drop = [used] if used else [name for name in GEOMETRY_COLUMNS if name in frame]
-        frame = frame.drop(columns=drop)
+        frame = frame.drop(columns=drop, errors="ignore")
     else:
         frame = frame.drop(columns=["geometry"], errors="ignore")
     ours = named_cords(spec.role, settled_kinds(spec.role, clean(spec, frame, layers, ledger)))
