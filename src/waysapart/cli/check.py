@@ -23,7 +23,7 @@ from waysapart.cli.common import (
     telling_errors,
     write_json,
 )
-from waysapart.errors import Problem, StudyError
+from waysapart.errors import CallError, Problem, StudyError
 from waysapart.output_files import OutputFile, write_text
 
 if TYPE_CHECKING:
@@ -195,24 +195,55 @@ def refuse_contradictions(gaps: Sequence[Gap], notes: Sequence[str]) -> None:
 
 
 @click.command(short_help="Empty layers with the right columns to fill in.")
-@click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False), required=False)
+@click.option(
+    "--csv",
+    "as_csv",
+    is_flag=True,
+    help="Write CSV for every role, geometry as text (WKT) or two numbers: nobody needs a GIS.",
+)
+@click.option(
+    "--workbook",
+    metavar="FILE.xlsx",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write one workbook instead, with a sheet for each role, explained, with lists to choose "
+    "from and cells that are checked. Name it study.xlsx.",
+)
 @click.option("--crs", default="EPSG:4326", show_default=True, help="CRS of the empty layers.")
 @force_option
 @telling_errors
-def blank(folder: Path, crs: str) -> None:
+def blank(folder: Path | None, as_csv: bool, workbook: Path | None, crs: str) -> None:
     """Write empty layers with the right columns, a study.toml and a rules.toml, each key explained.
 
     \b
-    Example:
+    Examples:
         waysapart blank my-ring --crs EPSG:25832
+        waysapart blank --csv my-ring
+        waysapart blank --workbook my-ring/study.xlsx
     """
     from waysapart.report.terminal import styled
-    from waysapart.study.blank import write_blank
+    from waysapart.study.blank import write_blank, write_blank_workbook
+    from waysapart.study.settings import STUDY_FILE, STUDY_WORKBOOK
 
+    if workbook is not None and (as_csv or folder is not None):
+        raise CallError("--workbook FILE.xlsx goes without FOLDER and --csv: FILE names its folder")
+    if workbook is None and folder is None:
+        raise CallError("name the FOLDER to write to, or --workbook FILE.xlsx")
     console = output()
-    for path in write_blank(folder, crs, force=forced()):
+    if workbook is not None:
+        folder = workbook.parent
+        paths = write_blank_workbook(workbook, crs, force=forced())
+        if folder / STUDY_FILE not in paths:
+            told = f"{folder / STUDY_FILE} was there before and stays as it is"
+            if workbook.name != STUDY_WORKBOOK:
+                told += f": name the sheets of {workbook.name} in it with [[layer]]"
+            console.print(styled(told))
+    else:
+        assert folder is not None
+        paths = write_blank(folder, crs, tables="csv" if as_csv else "gpkg", force=forced())
+    for path in paths:
         console.print(styled(path))
-    console.print(styled("Fill them in, then run: waysapart check " + str(folder)))
+    console.print(styled(f"Fill them in, then run: waysapart check {folder}"))
 
 
 # --- `waysapart demo`.

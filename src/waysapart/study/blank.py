@@ -20,10 +20,12 @@ from annotated_types import Ge, Gt, Le
 from pydantic import AfterValidator, BaseModel
 from pydantic.fields import FieldInfo
 
+from waysapart.errors import CallError
 from waysapart.output_files import OutputFile, replacing, write_layer
 from waysapart.schema import ROLES, Role
+from waysapart.study.blank_workbook import LON_LAT_CRS, explained, headings, write_workbook
 from waysapart.study.rules import DEFAULT_SERVICE, Rules, shipped_tables, source_of, unit_of
-from waysapart.study.settings import RULES_FILE, STUDY_FILE, STUDY_PACKAGE
+from waysapart.study.settings import RULES_FILE, STUDY_FILE, STUDY_PACKAGE, STUDY_WORKBOOK
 from waysapart.study.toml import dotted
 
 if TYPE_CHECKING:
@@ -65,7 +67,13 @@ name = {name}
 """
 
 
-def write_blank(folder: Path | str, crs: str = "EPSG:4326", *, force: bool = False) -> list[Path]:
+def write_blank(
+    folder: Path | str,
+    crs: str = LON_LAT_CRS,
+    *,
+    tables: Literal["gpkg", "csv"] = "gpkg",
+    force: bool = False,
+) -> list[Path]:
     """Write empty layers with the right columns to fill in.
 
     Parameters
@@ -74,6 +82,9 @@ def write_blank(folder: Path | str, crs: str = "EPSG:4326", *, force: bool = Fal
         Created where needed.
     crs : str
         CRS of the empty layers.
+    tables : {'gpkg', 'csv'}
+        Where the roles with geometry go: into a GeoPackage, or into CSV as the other roles, with
+        geometry as well-known text or as the two numbers of a point.
     force : bool
         Whether existing files may be replaced.
 
@@ -82,32 +93,137 @@ def write_blank(folder: Path | str, crs: str = "EPSG:4326", *, force: bool = Fal
     list of Path
         study.toml, rules.toml with every rule commented out, study.gpkg with
         one layer for each role that needs geometry or may have it, and one CSV
-        file for each other role.
+        file for each other role. With CSV for all: no GeoPackage, and columns.txt, which says
+        what each column means.
 
     Raises
     ------
     CallError
-        One of these files exists; nothing is written then.
+        One of these files exists, or the CRS is unknown; nothing is written then.
     WriteError
         A file cannot be written; then none is.
     """
     folder = Path(folder)
-    tables = [role for role in ROLES.values() if not role.geometry]
-    paths = [folder / STUDY_FILE, folder / RULES_FILE, folder / STUDY_PACKAGE]
-    paths += [folder / f"{role.name}.csv" for role in tables]
+    _check_crs(crs)
+    plain = tables == "csv"
+    as_text = [role for role in ROLES.values() if plain or not role.geometry]
+    paths = [folder / STUDY_FILE, folder / RULES_FILE]
+    paths.append(folder / (_COLUMNS_FILE if plain else STUDY_PACKAGE))
+    paths += [folder / f"{role.name}.csv" for role in as_text]
     targets = [OutputFile(path, "study") for path in paths]
-    text = _TOML.format(name=toml_value(folder.resolve().name), roles=", ".join(ROLES))
+    text = _settings(folder, crs if plain else None)
     texts = {STUDY_FILE: text, RULES_FILE: rules_text()}
-    for role in tables:
-        texts[f"{role.name}.csv"] = ",".join(column.name for column in role.columns) + "\n"
+    if plain:
+        texts[_COLUMNS_FILE] = _columns_text(crs)
+    for role in as_text:
+        texts[f"{role.name}.csv"] = ",".join(one.name for one in headings(role, crs)) + "\n"
     with replacing(targets, force=force, folders=True) as change:
         for name, content in texts.items():
             change.place(folder / name).write_bytes(content.encode())
-        package = change.place(folder / STUDY_PACKAGE)
-        for role in ROLES.values():
-            if role.geometry:
-                _write_layer(role, package, crs)
+        if not plain:
+            package = change.place(folder / STUDY_PACKAGE)
+            for role in ROLES.values():
+                if role.geometry:
+                    _write_layer(role, package, crs)
     return paths
+
+
+def write_blank_workbook(
+    file: Path | str, crs: str = LON_LAT_CRS, *, force: bool = False
+) -> list[Path]:
+    """Write one workbook to fill in, with a sheet for each role.
+
+    Headings are explained in notes and on a sheet of their own. There are lists to choose from,
+    and numbers, days and words are checked as they are typed.
+
+    Parameters
+    ----------
+    file : path
+        Ends in .xlsx. Its folder is created where needed, and is the study.
+    crs : str
+        CRS of the geometry, which is well-known text, or the two numbers of a point.
+    force : bool
+        Whether an existing workbook may be replaced.
+
+    Returns
+    -------
+    list of Path
+        The workbook; study.toml and rules.toml beside it, where there are none yet. A workbook of
+        another name than study.xlsx is named in study.toml.
+
+    Raises
+    ------
+    CallError
+        The workbook exists, its name ends otherwise, or the CRS is unknown; nothing is written
+        then.
+    WriteError
+        A file cannot be written; then none is.
+    """
+    file = Path(file)
+    _check_crs(crs)
+    if file.suffix.casefold() != ".xlsx":
+        raise CallError(
+            f"{file}: give the workbook a name that ends in .xlsx; a spreadsheet program can save "
+            "it as .ods"
+        )
+    folder = file.parent
+    texts = {folder / STUDY_FILE: _settings(folder, crs), folder / RULES_FILE: rules_text()}
+    if file.name != STUDY_WORKBOOK:
+        texts[folder / STUDY_FILE] += "".join(
+            f"\n[[layer]]\nrole = {toml_value(role)}\nsource = {toml_value(file.name)}\n"
+            f"layer = {toml_value(role)}\n"
+            for role in ROLES
+        )
+    texts = {path: text for path, text in texts.items() if not path.exists()}
+    paths = [file, *texts]
+    targets = [OutputFile(path, "study") for path in paths]
+    with replacing(targets, force=force, folders=True) as change:
+        for path, text in texts.items():
+            change.place(path).write_bytes(text.encode())
+        write_workbook(change.place(file), crs)
+    return paths
+
+
+_COLUMNS_FILE = "columns.txt"
+
+
+def _check_crs(crs: str) -> None:
+    from pyproj import CRS
+    from pyproj.exceptions import CRSError
+
+    try:
+        CRS.from_user_input(crs)
+    except CRSError as error:
+        raise CallError(
+            f"--crs {crs}: no such coordinate system; an example is EPSG:25832"
+        ) from error
+
+
+def _settings(folder: Path, crs: str | None) -> str:
+    """A study.toml that explains its keys; it states a CRS for layers that can state none."""
+    text = _TOML.format(name=toml_value(folder.resolve().name), roles=", ".join(ROLES))
+    if crs is not None:
+        text = text.replace('# crs = "EPSG:25832"       #', f"crs = {toml_value(crs)}  #", 1)
+    return text
+
+
+def _columns_text(crs: str) -> str:
+    """What each column of each table means."""
+    lines = [
+        "What the columns mean. Needed in every row: those with a *. A blank cell means that",
+        "nobody recorded it, - that there is known to be none.",
+    ]
+    for role in ROLES.values():
+        lines += ["", f"{role.name}.csv: one row is {role.says}", ""]
+        for one in headings(role, crs):
+            needed = one.column is not None and one.column.required and not one.column.may_be_blank
+            lines += textwrap.wrap(
+                f"{one.name}{'*' if needed else ''}: {explained(one, role)}",
+                _WIDEST,
+                initial_indent="  ",
+                subsequent_indent="      ",
+            )
+    return "\n".join(lines) + "\n"
 
 
 def _write_layer(role: Role, path: Path, crs: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import islice
@@ -25,7 +26,8 @@ from waysapart.study.toml import Table, load_toml, tell_faults
 STUDY_FILE = "study.toml"
 RULES_FILE = "rules.toml"
 STUDY_PACKAGE = "study.gpkg"
-PACKAGES = (STUDY_PACKAGE, "study.xlsx", "study.ods")
+STUDY_WORKBOOK = "study.xlsx"
+PACKAGES = (STUDY_PACKAGE, STUDY_WORKBOOK, "study.ods")
 """Files whose layers or sheets feed the roles that they are named after."""
 ROLE_SUFFIXES = (".gpkg", ".geojson", ".json", ".fgb", ".shp", ".parquet", ".geoparquet", ".csv")
 DEFAULT_SNAP_M = 2.0
@@ -319,10 +321,18 @@ def _note_others(package: str, names: Sequence[str], ledger: Ledger) -> None:
     if package == STUDY_PACKAGE:
         return
     others = [name for name in names if name not in ROLES]
-    near = {name: near_matches(name, ROLES) for name in others}
-    told = [f"{name!r}" + (f" (is it {near[name][0]}?)" if near[name] else "") for name in others]
+    meant = {_bare(role): role for role in ROLES}
+    told = [
+        f"{name!r}" + (f" (is it {meant[_bare(name)]}?)" if _bare(name) in meant else "")
+        for name in others
+    ]
     if told:
         ledger.note(f"{package}: sheets named after no role are left alone: {listed(told)}")
+
+
+def _bare(name: str) -> str:
+    """A name as it may be written otherwise: `Cable Runs` for `cable_runs`."""
+    return re.sub(r"[\W_]", "", name.casefold()).removesuffix("s")
 
 
 def _only_one_each(layers: Sequence[LayerSpec], ledger: Ledger) -> tuple[LayerSpec, ...]:
