@@ -36,7 +36,7 @@ _NEEDED = {"bg_color": "#1F4E79", "font_color": "#FFFFFF"}
 
 
 @dataclass(frozen=True, slots=True)
-class Heading:
+class BlankColumn:
     """One column of a table to fill in.
 
     Attributes
@@ -53,7 +53,7 @@ class Heading:
     column: Column | None = None
 
 
-def headings(role: Role, crs: str) -> list[Heading]:
+def headings(role: Role, crs: str) -> list[BlankColumn]:
     """List the columns of a role in a table without a geometry of its own.
 
     Parameters
@@ -64,15 +64,15 @@ def headings(role: Role, crs: str) -> list[Heading]:
 
     Returns
     -------
-    list of Heading
+    list of BlankColumn
         The role's columns, then those of its geometry.
     """
-    found = [Heading(one.name, one.type, one.says, one) for one in role.columns]
+    found = [BlankColumn(one.name, one.type, one.says, one) for one in role.columns]
     if "Point" in role.geometry:
         pair = ("lon", "lat") if crs == LON_LAT_CRS else ("x", "y")
         words = ("longitude", "latitude") if crs == LON_LAT_CRS else ("easting", "northing")
         found += [
-            Heading(name, "number", f"{word} of a point, in {crs}")
+            BlankColumn(name, "number", f"{word} of a point, in {crs}")
             for name, word in zip(pair, words, strict=True)
         ]
     if role.geometry:
@@ -84,7 +84,7 @@ def headings(role: Role, crs: str) -> list[Heading]:
         }[kind]
         otherwise = "; instead of the two numbers" if "Point" in role.geometry else ""
         says = f"well-known text in {crs}, such as {sample}{otherwise}"
-        found.append(Heading("geometry", "text", says))
+        found.append(BlankColumn("geometry", "text", says))
     return found
 
 
@@ -110,12 +110,12 @@ def words_of(role: Role, column: Column) -> tuple[str, ...]:
     return _WORDS.get((role.name, column.name), ())
 
 
-def explained(heading: Heading, role: Role) -> str:
+def explained(heading: BlankColumn, role: Role) -> str:
     """Explain a column in a sentence or two: meaning, unit, limits, words.
 
     Parameters
     ----------
-    heading : Heading
+    heading : BlankColumn
     role : Role
 
     Returns
@@ -265,7 +265,7 @@ def _sheet(book: Workbook, role: Role, crs: str, lists: _Lists) -> None:
             sheet.data_validation(1, place, LAST_ROW, place, check)
 
 
-def _check(role: Role, heading: Heading, place: int, lists: _Lists) -> dict[str, Any]:
+def _check(role: Role, heading: BlankColumn, place: int, lists: _Lists) -> dict[str, Any]:
     """How a spreadsheet program checks the cells of a column; empty: not at all."""
     column = heading.column
     if column is None:
