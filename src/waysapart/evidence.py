@@ -656,7 +656,7 @@ TraceStep = TypedDict(
     "TraceStep",
     {
         "is": Literal["port", "cord", "inner", "end", "fibre", "splice", "stop"],
-        "at": Id,
+        "at": Id | None,
         "port": str,
         "id": Id,
         "cable": Id,

@@ -864,7 +864,7 @@ class _Telling:
                 for port in ports
                 if (machine, port) not in named and (machine, port) in alone
             ]
-            if loose and a != b:
+            if loose and a != b and a in site and b in site:
                 text = f"leads to {few(loose, 4)}, on which nothing else ends: record what does"
                 yield row_gap(
                     self.read, "cord-to-nothing", "patches", row, text, joined=" ", links=links

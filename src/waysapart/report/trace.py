@@ -64,7 +64,9 @@ def stages(steps: Iterable[Mapping[str, Any]]) -> list[Stage]:
             else:
                 ended = loss
         elif what == "port":
-            found.append(Stage(what, step["at"], f"port {step['port']}", ended))
+            found.append(
+                Stage(what, step["at"] or "unknown equipment", f"port {step['port']}", ended)
+            )
             ended = None
         elif what == "fibre":
             ends = [step["from"], step["to"]]
