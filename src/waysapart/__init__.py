@@ -22,7 +22,8 @@ from waysapart.schema import VERSION
 if TYPE_CHECKING:
     from waysapart.evidence import RecordFirst
     from waysapart.export.geopackage import export
-    from waysapart.network.build_network import Network, tie
+    from waysapart.findings.splices import splice_table
+    from waysapart.network.build_network import Network, link_traces, tie
     from waysapart.report.cards import write_cards
     from waysapart.report.compare_page import write_comparison
     from waysapart.report.explore import explore
@@ -69,6 +70,8 @@ _WHERE = {
     "tie": "waysapart.network.build_network",
     "worst": "waysapart.whatif.worst",
     "write_comparison": "waysapart.report.compare_page",
+    "link_traces": "waysapart.network.build_network",
+    "splice_table": "waysapart.findings.splices",
     "write_cards": "waysapart.report.cards",
     "write_notice": "waysapart.report.works_page",
     "write_report": "waysapart.report.write",
@@ -98,12 +101,14 @@ __all__ = [
     "dig",
     "explore",
     "export",
+    "link_traces",
     "outage",
     "plan_works",
     "prove",
     "read_study",
     "record_first",
     "reroute",
+    "splice_table",
     "tie",
     "worst",
     "write_cards",

@@ -671,7 +671,7 @@ TraceStep = TypedDict(
     },
     total=False,
 )
-"""One step of the trace of a link: see `waysapart.network.traced.trace_steps`."""
+"""One step of the trace of a link: see `waysapart.network.trace_steps.trace_steps`."""
 with_config(_EXACT)(TraceStep)
 
 

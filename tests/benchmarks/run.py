@@ -21,14 +21,14 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from answers import agrees
-from dense_plant import KINDS
+from dense_plant import KINDS, spliced_lines
 from national_plant import SIZES, Plant, Size
 
 import waysapart as wa
@@ -37,6 +37,7 @@ from waysapart.findings.separation.places import worst_places
 from waysapart.findings.sharing import share
 from waysapart.findings.spacing import space
 from waysapart.network.build_network import tie
+from waysapart.network.traced import traced_study
 from waysapart.reliance.rely import rely
 from waysapart.verdicts.contests import contests_of, sides_of, trials_of
 from waysapart.verdicts.proof import services_of
@@ -230,6 +231,20 @@ def commands(tell: Tell, folders: dict[str, Path], demo: Path, runs: int) -> Non
     tell("`reroute` of one circuit, the demo, whole process", "3 s", seconds(told))
 
 
+def tracing(place: Path, runs: int) -> Taken:
+    """Links traced over 100,000 splices, after the plant is tied."""
+    study = wa.read_study(spliced_lines(50).write(place / "spliced"))
+    network = tie(replace(study, tables={**study.tables, "links": study.tables["links"].iloc[:0]}))
+    chains, passed = network.chains, network.passed
+    nothing: frozenset[int] = frozenset()
+    return median(
+        [
+            within(lambda: traced_study(study, network.assets, chains, passed, lambda _: nothing))
+            for _ in range(runs)
+        ]
+    )
+
+
 def density(tell: Tell, place: Path) -> None:
     """Half of what is asked for and all of it, one run each: how time and memory grow."""
     for name, (full, make) in KINDS.items():
@@ -300,6 +315,11 @@ def table(runs: int, large: bool) -> list[str]:
             "separation of 3,000 circuits, 100,000 segments, after tying",
             "5 s",
             seconds(separation(middle, runs)),
+        )
+        tell(
+            "links traced port to port over 100,000 splices, after reading",
+            "2 s",
+            seconds(tracing(place, runs)),
         )
         many = Plant(Size(SIZES["100k"].east, SIZES["100k"].north, 10_000)).write(place / "many")
         taken, count = events(many, runs)

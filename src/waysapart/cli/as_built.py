@@ -21,8 +21,7 @@ def tell_trace(network: Network, link: str, json_file: str | None) -> None:
     click.UsageError
         There is no such link, or it gives no ports to trace it from.
     """
-    from waysapart.network.links import CableNodes
-    from waysapart.network.traced import trace_steps
+    from waysapart.network.build_network import link_traces
     from waysapart.report.terminal import show_gaps, show_trace, styled
     from waysapart.study.ledger import did_you_mean, folded_gaps
 
@@ -31,8 +30,7 @@ def tell_trace(network: Network, link: str, json_file: str | None) -> None:
         raise click.UsageError(
             f"--trace: there is no link {link!r}{did_you_mean(link, list(links.index))}"
         )
-    nodes = CableNodes(network.chains, network.passed)
-    ways = trace_steps(network.study, network.assets, nodes, link).get(link)
+    ways = link_traces(network, link).get(link)
     gaps = folded_gaps([gap for gap in network.gaps if link in gap.links])
     if not ways:
         raise click.UsageError(

@@ -13,7 +13,7 @@ import pandas as pd
 from waysapart.network.build_network import Network
 from waysapart.network.links import RETURN
 from waysapart.network.measurements import newest_measurements
-from waysapart.network.traced import splice_losses_db
+from waysapart.network.trace_steps import splice_losses_db
 from waysapart.study.model import Study
 
 MEAN, ROW, ONE_WAY, EVENTS, NOTHING = "mean", "row", "one way", "events", ""

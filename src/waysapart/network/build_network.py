@@ -38,12 +38,13 @@ from waysapart.network.lengths import (
     sag_lengths_m,
     segment_lengths_m,
 )
-from waysapart.network.links import LinkParts, Parts, lay_links, tie_links
+from waysapart.network.links import CableNodes, LinkParts, Parts, lay_links, tie_links
 from waysapart.network.matching.match_cables import match_cables
 from waysapart.network.measurements import length_gaps, measured_lengths
 from waysapart.network.paths import Paths, tie_paths
 from waysapart.network.record_gaps import age_gaps, blank_gaps, contradictions
 from waysapart.network.splices import Splices, find_splices, joint_gaps
+from waysapart.network.trace_steps import Step, trace_steps
 from waysapart.network.traced import traced_study
 from waysapart.schema import ROLES
 from waysapart.study.model import Study
@@ -235,6 +236,33 @@ def _not_told(study: Study, link_gaps: list[Gap]) -> list[Gap]:
         for gap in link_gaps
         if gap.asset not in told and not (gap.asset in bare and gap.code == "link-without-runs")
     ]
+
+
+def link_traces(network: Network, link: str | None = None) -> dict[str, dict[str, list[Step]]]:
+    """Say what links are traced over, step by step: ports, cords, fibres, splices.
+
+    Parameters
+    ----------
+    network : Network
+        From `tie`.
+    link : str, optional
+        Id of one link; default: every link that gives its ports.
+
+    Returns
+    -------
+    dict
+        By link, `go` and, where it has ports of its own, `return`: steps as
+        `waysapart.network.trace_steps.trace_steps` describes them.
+
+    Examples
+    --------
+    >>> import waysapart as wa
+    >>> network = wa.tie(wa.read_study("examples/estuary"))
+    >>> wa.link_traces(network, "no such link")
+    {}
+    """
+    nodes = CableNodes(network.chains, network.passed)
+    return trace_steps(network.study, network.assets, nodes, link)
 
 
 def tie_laid_links(

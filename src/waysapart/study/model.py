@@ -100,7 +100,7 @@ class Traced:
     read : mapping of str to DataFrame
         The tables that tracing has changed, as they were read.
     steps : DataFrame
-        Every place and stretch of every trace: see `waysapart.network.traced`.
+        Every place and stretch of every trace: see `waysapart.network.trace_steps`.
     splices : DataFrame
         Splices that traces pass: `link`, `way`, `joint`, `loss_db`, `run`.
     links, failed, bare : frozenset of str

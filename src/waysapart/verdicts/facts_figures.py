@@ -38,9 +38,8 @@ from waysapart.formulas.availability import MINUTES_PER_YEAR
 from waysapart.formulas.delay import differential_current, phase_error_deg
 from waysapart.formulas.measured import TESTS
 from waysapart.gaps import GAP_CODES
-from waysapart.network.links import CableNodes
+from waysapart.network.build_network import link_traces
 from waysapart.network.measurements import NO_FIBRE
-from waysapart.network.traced import trace_steps
 from waysapart.study.model import Study
 from waysapart.study.rules import Service
 from waysapart.verdicts.contests import links_left_open
@@ -384,8 +383,7 @@ def link_facts(sheet: FigureSheet) -> list[Link]:
     powers = _rows(sheet.proof.budgets, dict.fromkeys(_DB_COLUMNS, "db"))
     in_db = dict(zip(sheet.rows, powers, strict=True))
     stated = _stated_routes(sheet.proof.study)
-    network = sheet.proof.network
-    traces = trace_steps(network.study, network.assets, CableNodes(network.chains, network.passed))
+    traces = link_traces(sheet.proof.network)
     found: list[Link] = [
         {
             "id": str(name),
