@@ -9,15 +9,19 @@ from datetime import date, datetime
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 import waysapart as wa
 from commands import run
-from everyday import some
-from sheets import Error, Formula, raw_ods, raw_xlsx, write_ods, write_xlsx
+from everyday import examples, some
+from sheets import Error, Formula, Shown, raw_ods, raw_xlsx, write_ods, write_xlsx
 from small_study import write_small_study
 from waysapart.errors import Problem
 from waysapart.recheck.workbooks import sheet_names, sheet_rows
+from waysapart.schema import csv_meant
 from waysapart.study.sources import LayerSpec, read_source
+from waysapart.study.workbooks import cell_text, open_workbook
 
 WRITERS = {"study.xlsx": write_xlsx, "study.ods": write_ods}
 every_kind = pytest.mark.parametrize("file", WRITERS)
@@ -167,6 +171,8 @@ def test_a_formula_without_a_stored_value_is_an_error(tmp_path: Path) -> None:
     [
         (date(2026, 2, 1), "has made a date or time (2026-02-01) of it"),
         (1234567890123456789, "keeps 15 digits"),
+        (Shown("7|000"), "it is the number 7, which a format shows with noughts before it"),
+        (Shown("100000|0.00E+00"), "it is the number 100000, which a format shows with an E"),
     ],
 )
 def test_an_id_that_the_program_has_changed(
@@ -177,6 +183,29 @@ def test_an_id_that_the_program_has_changed(
     assert (problem.row, problem.column) == (3, "id")
     assert said in problem.message
     assert "format the column as text" in problem.message
+
+
+@every_kind
+def test_a_length_shown_as_per_cent_is_an_error_where_the_column_is_in_per_cent(
+    file: str, tmp_path: Path
+) -> None:
+    """2 % typed in a spreadsheet is stored as 0.02, a hundredth of what our column means.
+
+    Where study.toml says that the column holds fractions, it is 2 % after all; and a percentage
+    in a column that is not in per cent is the number that is stored.
+    """
+    heads = [*CABLES[0], "overlength_pct", "slack_m"]
+    cables = [heads, [*C1], [*C2, None, Shown("0.02|0.00%"), Shown("0.5|0%")]]
+    study = study_with(tmp_path, file, cables=cables)
+    (problem,) = problems_of(study)
+    assert (problem.row, problem.column) == (3, "overlength_pct")
+    assert "cell F3 is shown as per cent, so that 0.02 is stored" in problem.message
+    with (study / "study.toml").open("a") as toml:
+        toml.write(f'[[layer]]\nrole = "cables"\nsource = "{file}"\nlayer = "cables"\n')
+        toml.write('units = { overlength_pct = "fraction" }\n')
+    table = wa.read_study(study).tables["cables"]
+    assert table["overlength_pct"].tolist()[1] == 2.0
+    assert table["slack_m"].tolist()[1] == 0.5
 
 
 @every_kind
@@ -332,6 +361,45 @@ def test_hostile_workbooks_are_refused_by_name(case: str, evidence: Path, tmp_pa
     assert checked.exit_code in (1, 2)
     assert "Traceback" not in checked.output
     assert "fault of waysapart" not in checked.output
+
+
+CELLS = (
+    st.none()
+    | st.text(st.characters(exclude_categories=["Cs", "Cc"]), max_size=12)
+    | st.sampled_from(
+        ["007", "1E5", "-", "=A1", "'=A1", "a;=b", "#N/A", "<&>", "_x0041_", "  a  b "]
+    )
+    | st.integers(-(10**14), 10**14)
+    | st.floats(-1e12, 1e12).map(lambda number: round(number, 6))
+    | st.dates(date(1901, 1, 1), date(2199, 12, 31))
+    | st.datetimes(datetime(1901, 1, 1), datetime(2199, 12, 31)).map(
+        lambda moment: moment.replace(microsecond=0)
+    )
+    | st.booleans()
+)
+
+
+@settings(
+    max_examples=examples(150, every_day=20),
+    derandomize=True,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+@given(rows=st.lists(st.tuples(CELLS, CELLS, CELLS), max_size=6), file=st.sampled_from([*WRITERS]))
+def test_both_readers_read_the_same(
+    tmp_path: Path, rows: list[tuple[object, ...]], file: str
+) -> None:
+    """The prover's and that of `recheck`, cell by cell, row by row, over random tables."""
+    path = tmp_path / file
+    path.unlink(missing_ok=True)
+    WRITERS[file](path, cables=[["id", "one", "two"], *rows])  # type: ignore[list-item]
+    ours = open_workbook(path).sheet("cables")
+    texts = [
+        tuple(None if c is None else csv_meant(cell_text(c) or "") for c in cells)
+        for _, cells in ours.rows
+    ]
+    theirs = [(row["id"], row["one"], row["two"]) for row in sheet_rows(path, "cables")]
+    assert texts == theirs
 
 
 def test_a_workbook_of_another_kind_says_what_to_do(tmp_path: Path) -> None:

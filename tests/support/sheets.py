@@ -23,7 +23,11 @@ class Formula(str):
     """A cell with a formula and, behind `|`, its stored value; no `|`: none is stored."""
 
 
-Cell = str | int | float | bool | date | Error | Formula | None
+class Shown(str):
+    """A number, and behind `|` the format that shows it, such as `7|000`."""
+
+
+Cell = str | int | float | bool | date | Error | Formula | Shown | None
 
 
 def write_xlsx(path: Path, **sheets: list[list[Cell]]) -> Path:
@@ -39,6 +43,11 @@ def write_xlsx(path: Path, **sheets: list[list[Cell]]) -> Path:
                 elif isinstance(cell, Formula):
                     formula, _, value = cell.partition("|")
                     sheet.write_formula(row, column, formula, None, value)
+                elif isinstance(cell, Shown):
+                    number, _, code = cell.partition("|")
+                    sheet.write_number(
+                        row, column, float(number), book.add_format({"num_format": code})
+                    )
                 elif isinstance(cell, str):
                     sheet.write_string(row, column, cell)
                 elif isinstance(cell, bool):
@@ -69,6 +78,14 @@ def _ods_cell(cell: Cell) -> str:
     if cell is None:
         return "<table:table-cell/>"
     formula, shown, kind = "", str(cell), "string"
+    if isinstance(cell, Shown):
+        number, _, code = cell.partition("|")
+        kind = "percentage" if "%" in code else "float"
+        shown = {"000": number.zfill(3), "0.00E+00": f"{float(number):.2E}"}.get(code, number)
+        return (
+            f'<table:table-cell office:value-type="{kind}" office:value="{number}">'
+            f"<text:p>{shown}</text:p></table:table-cell>"
+        )
     if isinstance(cell, Error):
         formula, kind = ' table:formula="of:=A1"', 'string" calcext:value-type="error'
     elif isinstance(cell, Formula):

@@ -20,6 +20,7 @@ from waysapart.schema import csv_meant
 
 Cells = dict[int, str]
 """Cells of a row that are not blank, by column from 0 on: text, also of numbers, or `Broken`."""
+_DIGITS = "0123456789"
 _MOST_CELLS = 20_000_000
 _OFFICE = "{urn:oasis:names:tc:opendocument:xmlns:office:1.0}"
 _TABLE = "{urn:oasis:names:tc:opendocument:xmlns:table:1.0}"
@@ -195,18 +196,17 @@ def _xlsx_rows(parts: Mapping[str, bytes], name: str) -> Iterator[Cells]:
     late = properties is not None and properties.get("date1904", "0") in ("1", "true")
     rows: dict[int, Cells] = {}
     number = -1
-    for event, one in iterparse(io.BytesIO(parts[_places(parts)[name]]), ("start", "end")):
-        tag = one.tag.rpartition("}")[2]
-        if tag != "row":
+    for _, one in iterparse(io.BytesIO(parts[_places(parts)[name]])):
+        if not one.tag.endswith("}row"):
             continue
-        if event == "start":
-            number = int(one.get("r", number + 2)) - 1
-            continue
+        number = int(one.get("r", number + 2)) - 1
         column = -1
         line = rows.setdefault(number, {})
-        for cell in one.iterfind("{*}c"):
+        for cell in one:
+            if not cell.tag.endswith("}c"):
+                continue
             at = cell.get("r")
-            column = column + 1 if at is None else _column(at)
+            column = column + 1 if at is None else _column(at.rstrip(_DIGITS))
             value = _cell(cell, strings, dated, late)
             if value is not None:
                 line[column] = value
@@ -214,23 +214,28 @@ def _xlsx_rows(parts: Mapping[str, bytes], name: str) -> Iterator[Cells]:
     yield from (rows[row] for row in sorted(rows) if rows[row])
 
 
-def _column(place: str) -> int:
+@lru_cache(maxsize=1 << 16)
+def _column(letters: str) -> int:
     column = 0
-    for letter in place.rstrip("0123456789"):
+    for letter in letters:
         column = column * 26 + int(letter, 36) - 9
     return column - 1
 
 
 def _cell(cell: Element, strings: list[str], dated: list[bool], late: bool) -> str | None:
     kind = cell.get("t", "n")
-    if kind == "inlineStr":
-        inside = cell.find("{*}is")
-        return None if inside is None else _run(inside) or None
-    said = cell.findtext("{*}v") or ""
+    said, formula = "", False
+    for part in cell:
+        if part.tag.endswith("}v"):
+            said = part.text or ""
+        elif part.tag.endswith("}f"):
+            formula = True
+        elif part.tag.endswith("}is"):
+            return _run(part) or None
     if kind == "e":
         return Broken(said or "#VALUE!")
     if kind != "str" and not said.strip():
-        return None if cell.find("{*}f") is None else Broken("a formula without a stored value")
+        return Broken("a formula without a stored value") if formula else None
     if kind == "s":
         return strings[int(said)] or None
     if kind == "b":
@@ -244,6 +249,7 @@ def _cell(cell: Element, strings: list[str], dated: list[bool], late: bool) -> s
     return _day(float(said), late) if shows_date else _plain(float(said))
 
 
+@lru_cache(maxsize=1 << 16)
 def _day(serial: float, late: bool) -> str:
     """A day counted from the end of 1899, or the beginning of 1904, as text."""
     first = datetime(1904, 1, 1) if late else datetime(1899, 12, 30)

@@ -51,7 +51,7 @@ from waysapart.input_files import (
     vector,
     workbook_kind,
 )
-from waysapart.schema import ROLES, csv_meant, csv_safe
+from waysapart.schema import ROLES, Column, csv_meant, csv_safe
 from waysapart.study.workbooks import (
     Sheet,
     cell_text,
@@ -544,14 +544,7 @@ def _refuse_cells(
             for (row, at), said in sheet.errors.items()
             if at == column
         }
-        if name in role.column and role.column[name].type in ("text", "list", "numbers"):
-            for row, cells in sheet.rows:
-                changed = not_as_typed(cells[place])
-                if changed is not None:
-                    wrong[row] = (
-                        f"should hold text, and {changed}: format the column as text, then type "
-                        "it again"
-                    )
+        wrong |= _changed(spec, sheet, place, role.column.get(name))
         found = sorted(row for row in wrong if row in kept)
         more = len(found) - _MOST_TOLD
         problems += [
@@ -569,6 +562,31 @@ def _refuse_cells(
         ]
     if problems:
         raise SourceError(*problems)
+
+
+def _changed(spec: LayerSpec, sheet: Sheet, place: int, column: Column | None) -> dict[int, str]:
+    """By row, what a spreadsheet program has made of what was typed in one column."""
+    if column is None:
+        return {}
+    at = sheet.headings[place][0]
+    if column.type in ("text", "list", "numbers"):
+        said = {
+            row: not_as_typed(cells[place], sheet.formats.get((row, at)))
+            for row, cells in sheet.rows
+        }
+        return {
+            row: f"should hold text, and {how}: format the column as text, then type it again"
+            for row, how in said.items()
+            if how is not None
+        }
+    if column.unit != "%" or column.name in spec.units:
+        return {}
+    return {
+        row: f"is shown as per cent, so that {cell_text(cells[place])} is stored: format the "
+        "column as a number, then type it again"
+        for row, cells in sheet.rows
+        if sheet.formats.get((row, at)) == "percent" and isinstance(cells[place], int | float)
+    }
 
 
 def _id_of(spec: LayerSpec, sheet: Sheet, header: Sequence[str], row: int) -> str | None:

@@ -37,6 +37,8 @@ _ERRORS = frozenset(
 )
 _BETWEEN = re.compile(rb">\s+<(?=/?(?:table|office|calcext):|text:p[\s/>])")
 """Blanks between elements of an .ods, as GDAL and so QGIS write them; calamine knows none."""
+_NOT_CODE = re.compile(r'"[^"]*"|\\.|_.|\*.|\[[^\]]*\]')
+"""What a number format holds beside its code: texts, spaces, fillings, colours, conditions."""
 _NOT_STORED = "a formula without a stored value"
 
 
@@ -57,6 +59,9 @@ class Sheet:
         By row and column: what is wrong with a cell without a value, such as `the error #REF!`.
     unnamed : mapping of int to int
         Columns that have no heading and hold something, and the first row in which they do.
+    formats : mapping of (int, int) to str
+        By row and column, of numbers that a format shows as something else: `percent` (2 % is
+        0.02), `padded` (007 is 7) or `scientific` (1E5 is 100000).
     """
 
     headings: tuple[tuple[int, str], ...]
@@ -64,6 +69,7 @@ class Sheet:
     heading_row: int
     errors: Mapping[tuple[int, int], str]
     unnamed: Mapping[int, int]
+    formats: Mapping[tuple[int, int], str]
 
 
 @dataclass(slots=True)
@@ -74,6 +80,7 @@ class _Extent:
     rows: int = 0
     columns: int = 0
     errors: dict[tuple[int, int], str] = field(default_factory=dict)
+    formats: dict[tuple[int, int], str] = field(default_factory=dict)
 
     def reach(self, row: int, column: int) -> None:
         self.rows, self.columns = max(self.rows, row + 1), max(self.columns, column + 1)
@@ -151,7 +158,7 @@ class Workbook:
             if place in broken or row.count(None) < len(row)
         ]
         if not filled:
-            return Sheet((), (), 0, {}, {})
+            return Sheet((), (), 0, {}, {}, {})
         head = filled[0]
         headings = [
             (column, text)
@@ -169,7 +176,9 @@ class Workbook:
                 if at < len(line) and line[at] is not None:
                     unnamed.setdefault(at, place + 1)
         told = {(row + 1, column): what for (row, column), what in errors.items()}
-        return Sheet(tuple(headings), rows, head + 1, told, unnamed)
+        formats = {} if found is None else found.formats
+        shown_so = {(row + 1, column): how for (row, column), how in formats.items()}
+        return Sheet(tuple(headings), rows, head + 1, told, unnamed, shown_so)
 
 
 def open_workbook(path: Path) -> Workbook:
@@ -275,13 +284,15 @@ def cell_text(cell: object) -> str | None:
     return str(cell)
 
 
-def not_as_typed(cell: object) -> str | None:
+def not_as_typed(cell: object, shown: str | None = None) -> str | None:
     """Say how a spreadsheet program has changed what was typed in a cell that should hold text.
 
     Parameters
     ----------
     cell : object
         As in `cell_text`.
+    shown : str, optional
+        How a format shows it, as in `Sheet.formats`.
 
     Returns
     -------
@@ -290,8 +301,14 @@ def not_as_typed(cell: object) -> str | None:
     """
     if isinstance(cell, date | time | timedelta):
         return f"the spreadsheet program has made a date or time ({cell_text(cell)}) of it"
-    if isinstance(cell, int | float) and not isinstance(cell, bool) and abs(cell) >= EXACT:
+    if not isinstance(cell, int | float) or isinstance(cell, bool):
+        return None
+    if abs(cell) >= EXACT:
         return f"of a number this long ({cell_text(cell)}) the spreadsheet program keeps 15 digits"
+    if shown == "padded":
+        return f"it is the number {cell_text(cell)}, which a format shows with noughts before it"
+    if shown == "scientific":
+        return f"it is the number {cell_text(cell)}, which a format shows with an E"
     return None
 
 
@@ -324,11 +341,12 @@ def _local(name: str) -> str:
 def _scan_xlsx(parts: Mapping[str, bytes]) -> dict[str, _Extent]:
     """By sheet, how far it reaches; every part that could be one is read through."""
     names = _sheets_of_parts(parts)
+    formats = _formats(parts)
     found: dict[str, _Extent] = {}
     for part, content in parts.items():
         if b"sheetData" in content:
             extent = _Extent(names.get(part, part))
-            _scan_cells(part, content, extent)
+            _scan_cells(part, content, extent, formats)
             found[extent.name] = extent
     return found
 
@@ -352,18 +370,56 @@ def _sheets_of_parts(parts: Mapping[str, bytes]) -> dict[str, str]:
     }
 
 
-def _elements(parts: Mapping[str, bytes], part: str, wanted: str) -> list[dict[str, str]]:
-    """Attributes of each element of one name in a part."""
+def _formats(parts: Mapping[str, bytes]) -> dict[str, str]:
+    """By style of a cell, how it shows a number that is something else (part 1, 18.8.30)."""
+    codes = {"9": "0%", "10": "0.00%", "11": "0.00E+00", "48": "##0.0E+0"}
+    styles = [part for part in parts if part.endswith("/styles.xml")]
+    found: dict[str, str] = {}
+    for part in styles:
+        for told in _elements(parts, part, "numFmt"):
+            codes[told.get("numFmtId", "")] = told.get("formatCode", "")
+        for style, told in enumerate(_elements(parts, part, "xf", within="cellXfs")):
+            how = _shown_as(codes.get(told.get("numFmtId", ""), ""))
+            if how is not None:
+                found[str(style)] = how
+    return found
+
+
+def _shown_as(code: str) -> str | None:
+    """How a number format shows a number, in the words of `Sheet.formats`."""
+    plain = _NOT_CODE.sub("", code.partition(";")[0])
+    if "%" in plain:
+        return "percent"
+    if re.search(r"E[+-]", plain):
+        return "scientific"
+    return "padded" if re.match(r"00(?![^0]*[dmyhs])", plain) else None
+
+
+def _elements(
+    parts: Mapping[str, bytes], part: str, wanted: str, within: str | None = None
+) -> list[dict[str, str]]:
+    """Attributes of each element of one name in a part, or of those within another element."""
     found: list[dict[str, str]] = []
+    inside = within is None
+
+    def start(name: str, told: dict[str, str]) -> None:
+        nonlocal inside
+        if _local(name) == wanted and inside:
+            found.append(told)
+        inside = inside or _local(name) == within
+
+    def end(name: str) -> None:
+        nonlocal inside
+        inside = inside and _local(name) != within
+
     reader = _Reader(part)
-    reader.parser.StartElementHandler = lambda name, told: (
-        found.append(told) if _local(name) == wanted else None
-    )
+    reader.parser.StartElementHandler = start
+    reader.parser.EndElementHandler = end
     reader.read(parts.get(part, b"<none/>"))
     return found
 
 
-def _scan_cells(part: str, content: bytes, extent: _Extent) -> None:
+def _scan_cells(part: str, content: bytes, extent: _Extent, formats: Mapping[str, str]) -> None:
     """Read a sheet of an .xlsx through (ECMA-376 part 1, 18.3.1.4 c: Cell)."""
     at = [-1, -1]
     letters: dict[str, int] = {}
@@ -398,6 +454,8 @@ def _scan_cells(part: str, content: bytes, extent: _Extent) -> None:
                 letters[column] = _column_of(column)
             at[1] = letters[column]
             at[0] = int(digits[:9]) - 1 if digits else at[0]
+            if told.get("s") in formats:
+                extent.formats[at[0], at[1]] = formats[told["s"]]
         elif local == "row":
             close()
             kind = ""
@@ -436,10 +494,11 @@ def _scan_ods(parts: Mapping[str, bytes]) -> dict[str, _Extent]:
     extent = _Extent("")
     row = column = rows = columns = 0
     in_cell = filled = formula = error = False
-    text = ""
+    text = kind = value = ""
 
     def start(name: str, told: dict[str, str]) -> None:
-        nonlocal extent, row, column, rows, columns, in_cell, filled, formula, error, text
+        nonlocal extent, row, column, rows, columns, in_cell, filled, formula, error
+        nonlocal text, kind, value
         if name == "table:table":
             extent = _Extent(told.get("table:name", ""))
             found[extent.name] = extent
@@ -453,7 +512,9 @@ def _scan_ods(parts: Mapping[str, bytes]) -> dict[str, _Extent]:
             in_cell, text = True, ""
             formula = "table:formula" in told
             error = told.get("calcext:value-type") == "error"
-            filled = "office:value-type" in told
+            kind = told.get("office:value-type", "")
+            value = told.get("office:value", "")
+            filled = bool(kind)
             if formula and not filled:
                 extent.errors[row, column] = _NOT_STORED
                 filled = True
@@ -467,6 +528,10 @@ def _scan_ods(parts: Mapping[str, bytes]) -> dict[str, _Extent]:
             if filled:
                 extent.reach(row + max(rows, 1) - 1, column + max(columns, 1) - 1)
             shown = text.strip()
+            how = _shown_by(kind, value, shown)
+            if how is not None:
+                for more in range(min(columns, MOST_COLUMNS)):
+                    extent.formats[row, column + more] = how
             if error or (formula and (shown in _ERRORS or shown.startswith("Err:"))):
                 extent.errors[row, column] = f"the error {shown or '#VALUE!'}"
 
@@ -481,6 +546,20 @@ def _scan_ods(parts: Mapping[str, bytes]) -> dict[str, _Extent]:
     reader.parser.CharacterDataHandler = characters
     reader.read(parts.get("content.xml", b"<none/>"))
     return found
+
+
+def _shown_by(kind: str, value: str, shown: str) -> str | None:
+    """How a cell of an .ods shows its number, in the words of `Sheet.formats`.
+
+    Long numbers are shown with an E without a format that says so; their digits are all there.
+    """
+    if kind == "percentage":
+        return "percent"
+    if kind == "float" and re.fullmatch(r"0\d+", shown):
+        return "padded"
+    short = len(value.rstrip("0")) < 12
+    with_e = short and kind == "float" and re.search(r"\dE[+-]?\d", shown)
+    return "scientific" if with_e else None
 
 
 def _times(stated: str | None) -> int:
