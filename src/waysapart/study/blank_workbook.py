@@ -13,7 +13,17 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from waysapart.schema import FIRST_YEAR, LAST_YEAR, LIST_SEPARATOR, ROLES, Column, Role, csv_safe
+from waysapart.schema import (
+    FIRST_YEAR,
+    KNOWN_EMPTY,
+    LAST_YEAR,
+    LIST_SEPARATOR,
+    MAY_BE_NONE,
+    ROLES,
+    Column,
+    Role,
+    csv_safe,
+)
 from waysapart.study.rules import shipped_tables
 from waysapart.study.spelling import KINDS
 from waysapart.study.workbooks import EXACT, column_letters
@@ -200,7 +210,7 @@ def _read_me(book: Workbook, crs: str) -> None:
         "One sheet for each kind of record. Fill in those that you need; a sheet without rows "
         "says nothing.",
         "Columns with a dark heading are needed in every row. A blank cell means: not recorded. "
-        "A dash (-) means: known to be none.",
+        f"A dash ({KNOWN_EMPTY}) means known to be none, in {', '.join(sorted(MAY_BE_NONE))}.",
         "Ids are text and unique. Cells for text are formatted as text, so that 007 and 1-2 stay "
         "as they are typed; keep that when you paste (paste values only).",
         f"Several ids in one cell have {LIST_SEPARATOR} between them. Geometry is in {crs}.",
@@ -225,7 +235,7 @@ def _read_me(book: Workbook, crs: str) -> None:
                 "yes" if needed else "",
                 heading.type,
                 (column.unit if column is not None else None) or "",
-                f"{role.says[0].upper()}{role.says[1:]}: {explained(heading, role)}"
+                f"A row is {role.says}. {explained(heading, role)}"
                 if heading.column is role.columns[0]
                 else explained(heading, role),
             )
