@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from waysapart.export.geopackage import export
     from waysapart.findings.splices import splice_table
     from waysapart.network.build_network import Network, link_traces, tie
+    from waysapart.network.spares import Spares, spare_fibres
     from waysapart.report.cards import write_cards
     from waysapart.report.compare_page import write_comparison
     from waysapart.report.explore import explore
@@ -52,6 +53,7 @@ _WHERE = {
     "Proof": "waysapart.verdicts.prove",
     "RecordFirst": "waysapart.evidence",
     "Reroute": "waysapart.reroute.api",
+    "Spares": "waysapart.network.spares",
     "Study": "waysapart.study.model",
     "Tiles": "waysapart.report.map",
     "WorksPlan": "waysapart.whatif.plan",
@@ -67,6 +69,7 @@ _WHERE = {
     "read_study": "waysapart.study.read",
     "record_first": "waysapart.verdicts.record_first",
     "reroute": "waysapart.reroute.api",
+    "spare_fibres": "waysapart.network.spares",
     "tie": "waysapart.network.build_network",
     "worst": "waysapart.whatif.worst",
     "write_comparison": "waysapart.report.compare_page",
@@ -88,6 +91,7 @@ __all__ = [
     "Proof",
     "RecordFirst",
     "Reroute",
+    "Spares",
     "Study",
     "StudyError",
     "Tiles",
@@ -109,6 +113,7 @@ __all__ = [
     "record_first",
     "reroute",
     "splice_table",
+    "spare_fibres",
     "tie",
     "worst",
     "write_cards",

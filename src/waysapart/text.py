@@ -7,6 +7,7 @@ categories (in `str.isprintable`), Default_Ignorable_Code_Point, and the names t
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Callable, Iterable, Sequence
 from functools import cache, lru_cache
@@ -168,6 +169,26 @@ def sentence_list(names: Sequence[str], last: str = "and", most: int | None = No
     if most is not None and len(names) > most:
         return f"{', '.join(names[:most])} {last} {len(names) - most} more"
     return f" {last} ".join(part for part in (", ".join(names[:-1]), *names[-1:]) if part)
+
+
+def counted(name: str) -> list[tuple[int, str]]:
+    """Sort key of an id: numbers within it count by value, so that `C2` comes before `C10`.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    list of tuples
+
+    Examples
+    --------
+    >>> sorted(["C10", "C2"], key=counted)
+    ['C2', 'C10']
+    """
+    parts = re.split(r"(\d+)", name)
+    return [(int(part), "") if k % 2 else (0, part) for k, part in enumerate(parts)]
 
 
 def html_text(text: str) -> Markup:

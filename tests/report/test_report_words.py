@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from waysapart.report.words import counted, decibels, moment, records_to_enter, step_decides
+from waysapart.report.words import decibels, moment, records_to_enter, step_decides
+from waysapart.text import counted
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""Parts of `waysapart check` about the plant as it is built: traces and splices."""
+"""Parts of `waysapart check` about the plant as it is built: traces, splices, spare fibres."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from waysapart.cli.common import output, write_json
+from waysapart.cli.common import busy, output, write_json
 
 if TYPE_CHECKING:
     from waysapart.network.build_network import Network
@@ -71,3 +71,22 @@ def tell_splices(network: Network, json_file: str | None) -> None:
     if not write_json(json_file, facts):
         show_splices(output(), table, held, network.study.rules.tests.splice_db)
     sys.exit(0)
+
+
+def tell_spares(network: Network, json_file: str | None) -> None:
+    """Print the spare fibres of a study, and end the command."""
+    from waysapart.network.spares import spare_fibres
+    from waysapart.report.terminal import show_spares, styled
+    from waysapart.report.words import count_of
+    from waysapart.study.ledger import folded_gaps
+
+    gaps = folded_gaps(network.gaps)
+    with busy("looking for spare fibres"):
+        found = spare_fibres(network).facts()
+    if not write_json(json_file, {"errors": [], "gaps": gaps, "spares": found}):
+        console = output()
+        show_spares(console, found)
+        if gaps:
+            said = f"{count_of(len(network.gaps), 'record gap')}, listed by check without --spares"
+            console.print(styled(said))
+    sys.exit(3 if gaps else 0)

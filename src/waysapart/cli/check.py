@@ -63,6 +63,11 @@ if TYPE_CHECKING:
     metavar="FILE",
     help="Write a card for each joint and panel as HTML, to print and take along.",
 )
+@click.option(
+    "--spares",
+    is_flag=True,
+    help="Print the spare fibres of every cable, and those that are free from port to port.",
+)
 @on_option
 @force_option
 @telling_errors
@@ -74,6 +79,7 @@ def check(
     traced: str | None,
     splices: bool,
     cards_file: str | None,
+    spares: bool,
 ) -> None:
     """Read the study, tie circuits to plant; list errors and record gaps with file and row.
 
@@ -92,9 +98,14 @@ def check(
         waysapart check examples/estuary --strict
         waysapart check examples/estuary --trace L3
         waysapart check examples/estuary --splices
+        waysapart check examples/estuary --spares
         waysapart check examples/estuary --cards cards.html
     """
-    from waysapart.cli.as_built import tell_splices, tell_trace
+    if sum((spares, splices, traced is not None)) > 1:
+        raise click.UsageError(
+            "--trace, --splices and --spares print different things: give one of them"
+        )
+    from waysapart.cli.as_built import tell_spares, tell_splices, tell_trace
     from waysapart.network.build_network import tie
     from waysapart.network.record_gaps import record_ages
     from waysapart.report.terminal import show_gaps, show_record_first, styled
@@ -126,6 +137,8 @@ def check(
         tell_trace(network, traced, json_file)
     if splices:
         tell_splices(network, json_file)
+    if spares:
+        tell_spares(network, json_file)
     gaps = folded_gaps(network.gaps)
     with busy("looking for what to record first"):
         asked = bool(gaps) and len(records.tables["circuits"]) > 0

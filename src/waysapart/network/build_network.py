@@ -45,6 +45,7 @@ from waysapart.network.paths import Paths, tie_paths
 from waysapart.network.record_gaps import age_gaps, blank_gaps, contradictions
 from waysapart.network.splices import Splices, find_splices, joint_gaps
 from waysapart.network.trace_steps import Step, trace_steps
+from waysapart.network.trace import FibreGraph, fibre_graph
 from waysapart.network.traced import traced_study
 from waysapart.schema import ROLES
 from waysapart.study.model import Study
@@ -130,6 +131,12 @@ class Network(TiedPlant):
     lengths: LinkLengths
     splices: Splices
     gaps: tuple[Gap, ...]
+
+    @cached_property
+    def fibres(self) -> FibreGraph:
+        """Ends of fibres and ports, and what joins them; no nodes where nothing is spliced."""
+        above = _above(self.recorded)
+        return fibre_graph(self.study, self.assets, self.chains, self.passed, above)
 
     @cached_property
     def graph(self) -> nx.MultiGraph[str]:
@@ -286,6 +293,43 @@ def tie_laid_links(
     measures = _measures(study, network, parts, pieces)
     paths, _ = tie_paths(study, network.assets, measures[1].go_m)
     return _network(network, study, parts, pieces, paths, *measures, ())
+
+
+def stretch_lengths_m(network: Network, cable: Ints, begin: Floats, stop: Floats) -> Floats:
+    """Fibre length of stretches of cable.
+
+    Parameters
+    ----------
+    network : Network
+    cable : ndarray of int, shape (stretches,)
+        Counted from 0.
+    begin, stop : ndarray of float, shape (stretches,)
+        Positions of nodes along the chain of the cable, the lesser first; 0 to 1 where nothing
+        of its course is on record.
+
+    Returns
+    -------
+    ndarray of float, shape (stretches,)
+        Metres; NaN where the records give no figure.
+    """
+    chains = network.chains
+    bare = np.diff(chains.first)[cable] == 0
+    found = network.terms.fibre_m[cable]
+    laid = np.flatnonzero(~bare)
+    if len(laid):
+        places = (cable[laid], begin[laid], stop[laid])
+        parts, pieces = lay_links(chains, network.passed, *places, 1)
+        tested = measured_lengths(network.study)
+        terms = part_terms(
+            network.study,
+            parts,
+            network.segment_m,
+            network.sag_extra_m,
+            tested.cable_m,
+            chains.unclear,
+        )
+        found[laid] = terms.fibre_m[pieces.part]
+    return found
 
 
 def _network(plant: TiedPlant, *rest: Any) -> Network:

@@ -205,7 +205,7 @@ def fibre_graph(
     port_of, names, cords = _cords(study, assets)
     machine = assets.numbers(study.tables["terminations"]["equipment"])[ended.row]
     label = study.tables["terminations"]["port"].to_numpy(dtype=object)[ended.row]
-    link_of, link_names = _link_ports(study, assets)
+    link_of, link_names = link_ports(study, assets)
     number, known = pd.factorize(
         pd.MultiIndex.from_arrays([np.r_[port_of, machine, link_of], [*names, *label, *link_names]])
     )
@@ -511,8 +511,20 @@ def _cords(study: Study, assets: Assets) -> tuple[Ints, list[str], Ints]:
     )
 
 
-def _link_ports(study: Study, assets: Assets) -> tuple[Ints, list[str]]:
-    """Ports that links name."""
+def link_ports(study: Study, assets: Assets) -> tuple[Ints, list[str]]:
+    """Ports that links name.
+
+    Parameters
+    ----------
+    study : Study
+    assets : Assets
+
+    Returns
+    -------
+    equipment : ndarray of int, shape (ports,)
+        Asset numbers.
+    names : list of str
+    """
     links = study.tables["links"]
     machines: list[int] = []
     names: list[str] = []
@@ -654,7 +666,7 @@ def walk(graph: FibreGraph, start: Ints, goal: Ints) -> Walks:
             status[walker[round_]] = LOOP
             walker, half = walker[~round_], half[~round_]
             look *= 2
-    steps = _in_order(log, count)
+    steps = in_order(log, count)
     for number in np.flatnonzero(status == LOOP).tolist():
         steps[number] = _once(steps[number])
         node = int(graph.target[steps[number][-1]])
@@ -699,8 +711,21 @@ def _go_round(log: Sequence[tuple[Ints, Ints]], walker: Ints, half: Ints) -> Boo
     return np.asarray(pd.MultiIndex.from_arrays([walker, half]).isin(known), dtype=np.bool_)
 
 
-def _in_order(log: Sequence[tuple[Ints, Ints]], count: int) -> list[list[int]]:
-    """The steps of each walk."""
+def in_order(log: Sequence[tuple[Ints, Ints]], count: int) -> list[list[int]]:
+    """Put the steps of each walk in order.
+
+    Parameters
+    ----------
+    log : sequence of (ndarray of int, ndarray of int)
+        For each step, the walks that took it, and their half-edges.
+    count : int
+        Number of walks.
+
+    Returns
+    -------
+    list of list of int
+        Half-edges of each walk.
+    """
     if not log:
         return [[] for _ in range(count)]
     walker = np.concatenate([one for one, _ in log])

@@ -29,6 +29,7 @@ from waysapart.evidence import (
     Scheme,
     Shared,
 )
+from waysapart.network.spares import SpareRoute, SparesFacts
 from waysapart.report import words
 from waysapart.report.escape import terminal_text
 from waysapart.report.marks import Finding, folded
@@ -175,6 +176,86 @@ def show_splices(console: Console, table: pd.DataFrame, held: pd.DataFrame, most
                     f"{suspect['b_fibre']:.0f} ({row['suspect_db']:.2f} dB)"
                 )
         console.print(styled(said, "" if row["explained"] else "bold red"))
+
+
+# --- `check --spares`
+
+
+def show_spares(console: Console, facts: SparesFacts) -> None:
+    """Print how many fibres of every cable are spare, and those free from port to port.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+    facts : SparesFacts
+        What `check --spares --json` writes.
+    """
+    console.print(styled("Fibres of each cable", "bold"))
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
+    for name in ("  cable", "fibres", "in use", "joined", "neither", "used by"):
+        table.add_column(name, justify="left" if name in ("  cable", "used by") else "right")
+    for cable in facts["cables"]:
+        links = dict.fromkeys(link for one in cable["in_use"] for link in one["links"])
+        others = [f"{link} (which fibres is not on record)" for link in cable["unsure"]]
+        neither = "not known" if cable["neither"] is None else str(len(cable["neither"]))
+        at_most = "at most " if cable["unsure"] else ""
+        table.add_row(
+            styled(f"  {cable['cable']}"),
+            styled("not known" if cable["fibres"] is None else cable["fibres"]),
+            styled(("at least " if cable["unsure"] else "") + str(len(cable["in_use"]))),
+            styled(f"{at_most}{len(cable['joined'])}"),
+            styled(neither if cable["neither"] is None else f"{at_most}{neither}"),
+            styled(few([*(link for link in links if link not in cable["unsure"]), *others], 6)),
+        )
+    console.print(table)
+    console.print(
+        styled(
+            "  joined: spliced or on a port, and in use by no link; neither: nothing on record",
+            "dim",
+        )
+    )
+    console.print()
+    count = sum(len(route["runs"]) for route in facts["routes"])
+    console.print(styled(f"Free from port to port: {words.count_of(count, 'fibre')}", "bold"))
+    for route in facts["routes"]:
+        console.print(styled(f"  {_route_said(route)}"))
+        console.print(_free_runs(route))
+
+
+def _route_said(route: SpareRoute) -> str:
+    said = (
+        f"{route['a']} to {route['b']} over {sentence_list(route['cables'])}: "
+        f"{words.count_of(len(route['runs']), 'fibre')}, "
+        + ("length not known" if route["length_m"] is None else words.metres(route["length_m"]))
+        + f", {words.count_of(route['splices'], 'splice')}"
+    )
+    if route["joints"]:
+        said += f" ({few(dict.fromkeys(route['joints']), MOST_NAMED)})"
+    if route["unsure"]:
+        said += f"; unless one of them is a fibre of {sentence_list(route['unsure'])}"
+    return said
+
+
+def _free_runs(route: SpareRoute) -> Table:
+    table = _rows()
+    for run in route["runs"]:
+        fibres = [
+            f"{cable} {fibre}" for cable, fibre in zip(route["cables"], run["fibres"], strict=True)
+        ]
+        cords = [
+            f"cord {cord} on port {port} of {at}, which no link uses"
+            for cord, port, at in (
+                (run["a_cord"], run["a_port"], route["a"]),
+                (run["b_cord"], run["b_port"], route["b"]),
+            )
+            if cord is not None
+        ]
+        table.add_row(
+            styled(f"    port {run['a_port']} to port {run['b_port']}"),
+            styled(", ".join(fibres)),
+            styled("; ".join(cords)),
+        )
+    return table
 
 
 # --- `check`: problems of the input, record gaps, what to record first.

@@ -35,6 +35,7 @@ from waysapart.report.strip import strip_svg
 from waysapart.report.strip_layout import Strip, Strips
 from waysapart.report.trace import Line, lines_of
 from waysapart.report.words import LinkLoss, Links
+from waysapart.text import counted
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
 from waysapart.whatif.changes import CHANGES
 from waysapart.whatif.worst import RankedPlace
@@ -142,7 +143,7 @@ def page_view(facts: ReportFacts, pictures: Mapping[str, str] | None = None) -> 
         _entry(index, circuit, links, strips["circuit"], (pictures or {}).get(circuit["id"], ""))
         for index, circuit in enumerate(facts["circuits"])
     ]
-    circuits.sort(key=lambda c: (c["urgency"], -c["found"], words.counted(c["id"])))
+    circuits.sort(key=lambda c: (c["urgency"], -c["found"], counted(c["id"])))
     large = len(circuits) > _LARGE
     for place, circuit in enumerate(circuits):
         circuit["waits"] = large and (place >= _OPEN or circuit["urgency"] >= _SETTLED)
@@ -425,7 +426,7 @@ def event_rows(effects: Effects | None) -> EventRows:
             if loss >= 0 and (effects["losses"][loss][0] or effects["losses"][loss][2]):
                 together.setdefault((loss, effects["kinds"][kind]), []).append(asset)
     rows = [
-        EventRow(sorted(assets, key=words.counted), kind, *effects["losses"][loss])
+        EventRow(sorted(assets, key=counted), kind, *effects["losses"][loss])
         for (loss, kind), assets in together.items()
         if effects is not None
     ]

@@ -40,7 +40,7 @@ from waysapart.evidence import (
 )
 from waysapart.network.record_gaps import said_of_blanks
 from waysapart.report.marks import folded, kind_of, plural
-from waysapart.text import few, sentence_list
+from waysapart.text import counted, few, sentence_list
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
 from waysapart.whatif.changes import DifferenceFacts
 from waysapart.whatif.compare import ComparisonFacts
@@ -1064,26 +1064,6 @@ def count_of(number: int, one: str, many: str | None = None) -> str:
     """
     words = one if number == 1 else (many or one + "s")
     return f"{number or 'no'} {words}"
-
-
-def counted(name: str) -> list[tuple[int, str]]:
-    """Sort key of an id: numbers within it count by value, so that `C2` comes before `C10`.
-
-    Parameters
-    ----------
-    name : str
-
-    Returns
-    -------
-    list of tuples
-
-    Examples
-    --------
-    >>> sorted(["C10", "C2"], key=counted)
-    ['C2', 'C10']
-    """
-    parts = re.split(r"(\d+)", name)
-    return [(int(part), "") if k % 2 else (0, part) for k, part in enumerate(parts)]
 
 
 def numbers_said(numbers: Sequence[int]) -> str:
