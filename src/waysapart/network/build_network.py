@@ -44,8 +44,8 @@ from waysapart.network.measurements import length_gaps, measured_lengths
 from waysapart.network.paths import Paths, tie_paths
 from waysapart.network.record_gaps import age_gaps, blank_gaps, contradictions
 from waysapart.network.splices import Splices, find_splices, joint_gaps
-from waysapart.network.trace_steps import Step, trace_steps
 from waysapart.network.trace import FibreGraph, fibre_graph
+from waysapart.network.trace_steps import Step, trace_steps
 from waysapart.network.traced import traced_study
 from waysapart.schema import ROLES
 from waysapart.study.model import Study
