@@ -23,9 +23,9 @@ class TracedPlant(DrawnPlant):
     """The plant; each table of it can be changed before it is written."""
 
     def __init__(self) -> None:
-        super().__init__((0, 0), (6000, 0))
-        self.nodes("pit", P1=(2000, -200), P2=(4000, -200))
-        self.node("T1", 3000, 400, kind="tower")
+        super().__init__((0, 0), (1500, 0))
+        self.nodes("pit", P1=(500, -100), P2=(1000, -100))
+        self.node("T1", 750, 300, kind="tower")
         for name, a, b in (("D1", "A", "P1"), ("D2", "P1", "P2"), ("D3", "P2", "B")):
             self.segment(name, "duct", a, b, a=a, b=b)
         for name, a, b in (("S1", "A", "T1"), ("S2", "T1", "B")):

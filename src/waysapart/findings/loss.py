@@ -589,7 +589,8 @@ def length_terms(network: Network) -> pd.DataFrame:
     """
     pieces, terms, lengths = network.pieces, network.terms, network.lengths
     part = pieces.part
-    longer = np.where(lengths.return_m > lengths.go_m, RETURN, GO)
+    unknown = np.isnan(lengths.return_m)  # a length that is not known is the longer of the two
+    longer = np.where((lengths.return_m > lengths.go_m) | unknown, RETURN, GO)
     counts = (pieces.way == BOTH) | (pieces.way == longer[pieces.link])
     carried = terms.route_m + terms.sag_m
     wound = carried * terms.helix

@@ -1132,7 +1132,8 @@ class Budgets:
             per_mhz += (metres or 0.0) / 1000 / (bandwidth or inf)
             spread += (metres or 0.0) / 1000 * (dispersion or 0.0)
         modal = (1 / per_mhz if per_mhz else inf) if known[0] else None
-        return modal, spread if known[1] and hop.uses() else None
+        passed = hop.along(self.of(name).direction)
+        return modal, spread if known[1] and passed else None
 
     def _bandwidth(self, hop: Hop, fibre: Mapping[str, Any]) -> float | None:
         """MHz km at the nearest wavelength of the rules, within the tolerance."""

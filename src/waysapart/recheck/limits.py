@@ -147,7 +147,8 @@ def _check_link(world: World, hop: Hop, link: Link, about: About) -> None:
         once = len(held["services"]) == len(set(held["services"]))
         about.holds(once, "a service stands twice")
     if not unsure:
-        types = {world.figures.type_of(use) for use in hop.uses()} - {None}
+        direction = world.budgets.of(name).direction
+        types = {world.figures.type_of(use) for use in hop.along(direction)} - {None}
         kinds = {kind for kind in (loss["fibre_type"] or "").split(";") if kind}
         about.same("types of fibre", kinds, types)
         _check_terms(world, hop, loss["terms"], about)

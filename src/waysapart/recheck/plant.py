@@ -669,7 +669,7 @@ def tie_links(cables: Cables) -> tuple[dict[str, Hop], list[Gap]]:
         for pair in combinations(joint.get("cables") or (), 2)
     )
     joints = {pair: set(at) for pair, at in pairs.items()}
-    rows = sorted(records.rows["link_runs"], key=lambda row: row["seq"])
+    rows = sorted(records.rows["link_runs"], key=in_order)
     runs = grouped((row["link"], row) for row in rows if row.get("cable"))
     hops, gaps = {}, []
     site = {name: row.get("site") for name, row in records.by["equipment"].items()}
@@ -690,6 +690,20 @@ def tie_links(cables: Cables) -> tuple[dict[str, Hop], list[Gap]]:
                 faults.append("link-without-runs")
         gaps += [Gap(code, name, links=(name,)) for code in faults]
     return hops, gaps
+
+
+def in_order(run: Row) -> tuple[float, bool]:
+    """What rows of `link_runs` are sorted by: their number; then by direction, both last.
+
+    Parameters
+    ----------
+    run : dict
+
+    Returns
+    -------
+    (float, bool)
+    """
+    return float(run["seq"]), run["direction"] is None
 
 
 def uses_of(cables: Cables, row: Row) -> tuple[list[Use], bool]:

@@ -12,7 +12,7 @@ from itertools import pairwise
 from typing import Any
 
 from waysapart.recheck.faulty_rows import Gap, Row, grouped
-from waysapart.recheck.plant import Cables
+from waysapart.recheck.plant import Cables, in_order
 from waysapart.recheck.records import Records
 from waysapart.recheck.trace import (
     ENDS,
@@ -146,7 +146,7 @@ def trace_links(cables: Cables) -> tuple[dict[str, Traced], list[Gap]]:
     joined = Joined(cables)
     written = grouped((row["link"], row) for row in records.stated("link_runs") if row["cable"])
     traced = {
-        row["id"]: _traced(joined, row, sorted(written.get(row["id"], ()), key=_seq))
+        row["id"]: _traced(joined, row, sorted(written.get(row["id"], ()), key=in_order))
         for row in asked
     }
     gaps = [Gap(code, name, links=(name,)) for name, one in traced.items() for code in one.codes]
@@ -154,10 +154,6 @@ def trace_links(cables: Cables) -> tuple[dict[str, Traced], list[Gap]]:
     gaps += _patch_gaps(joined, traced)
     gaps += _shared_ports(traced)
     return traced, gaps
-
-
-def _seq(row: Row) -> float:
-    return float(row["seq"])
 
 
 def _traced(joined: Joined, link: Row, written: list[Row]) -> Traced:
