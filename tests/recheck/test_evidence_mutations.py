@@ -31,6 +31,7 @@ from evidence_mutator import (
 )
 from forged_study import write_forged_study
 from random_plant import write_random_study
+from traced_plant import TracedPlant
 from waysapart.cli.common import json_text
 from waysapart.errors import StudyError
 from waysapart.evidence_file import in_file, in_full
@@ -112,13 +113,15 @@ def _share(part: int, of: int) -> Any:
 
 @pytest.fixture(scope="module")
 def some(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[Proved]]:
-    """The awkward example, the plant of the forgers and a random one with groups."""
-    folder = tmp_path_factory.mktemp("mutated")
+    """The awkward example, the plant of the forgers, a random one with groups, a spliced one."""
+    folder, stopped = tmp_path_factory.mktemp("mutated"), TracedPlant()
+    stopped.without("splices", a_fibre=1)
     with built_once():
         yield [
             Proved.of("awkward", EXAMPLES / "awkward"),
             Proved.of("forged", write_forged_study(folder / "forged" / "study")),
             Proved.of("plant 1", write_random_study(folder / "plant" / "study", 1)),
+            Proved.of("a trace that stops", stopped.folder(folder / "traced")),
         ]
 
 
