@@ -222,6 +222,9 @@ class Shared(TypedDict):
         Field(description="what the circuit protects, where the asset takes a path with it"),
         NONE,
     ]
+    needed: Annotated[
+        bool, Field(description="equipment on a path names it in needs: a clock, a controller"), NO
+    ]
     stretch: Annotated[int, Field(ge=1, description="number of its stretch, from 1")]
     record: Annotated[NotRequired[Digest], Field(description="with `prove --circuit`")]
 

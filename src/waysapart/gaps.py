@@ -283,7 +283,7 @@ _CODES = (
     ),
     GapCode(
         "radio-route",
-        "neither the masts nor the path of a radio hop between two sites are on record",
+        "the masts of a radio hop between two sites are not on record",
         "enter its masts in relies_on, or - where it has none",
     ),
     GapCode(

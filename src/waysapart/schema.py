@@ -162,6 +162,11 @@ class Role:
     key: tuple[str, ...] = ("id",)
     column: Mapping[str, Column] = field(init=False)
 
+    @property
+    def has_layer(self) -> bool:
+        """Whether `blank` makes a layer of it; a link is drawn so seldom that it stays a table."""
+        return bool(self.geometry) and self.asset
+
     def __post_init__(self) -> None:
         object.__setattr__(
             self, "column", MappingProxyType({column.name: column for column in self.columns})
@@ -430,6 +435,7 @@ _ROLES = (
                 maximum=1,
             ),
         ),
+        geometry=("LineString",),
     ),
     Role(
         "link_runs",
@@ -544,7 +550,11 @@ _ROLES = (
             _text("kind", "flood, slip, works, crossing, ...", required=True),
             _NAME,
             _number("reach_m", "how far beyond its outline it takes things", "m", minimum=0),
-            Column("takes", "list", "kinds that it takes; blank: all"),
+            Column(
+                "takes",
+                "list",
+                "kinds that it takes, radio for paths through the air; blank: all but these",
+            ),
             _number("per_year", "events a year", "1/a", minimum=0),
             _number("repair_h", "hours to repair", "h", minimum=0),
         ),

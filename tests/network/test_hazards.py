@@ -5,6 +5,7 @@ The plants lie between site A at (0, 0) and site B at (1000, 0), drawn as in tes
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -14,9 +15,11 @@ from pyproj import Geod, Transformer
 import drawn_plant
 import waysapart as wa
 from everyday import some
+from line_plant import LinePlant
 from proofs import proof_of
 from spacing_plants import Plant
 from waysapart.network.build_network import tie
+from waysapart.recheck import recheck
 
 PLACE = Transformer.from_crs(drawn_plant.CRS, "EPSG:4326", always_xy=True)
 
@@ -124,3 +127,61 @@ def test_a_hazard_on_both_ways_is_shared_and_counts_with_its_own_frequency(tmp_p
         0.1 * 876 / 8766 / (1 + 0.1 * 876 / 8766), rel=2e-3
     )
     assert proof.outages.contributions([0])[number] > 0.005
+
+
+# --- Radio hops: a path through the air, which only hazards cross that take `radio`.
+
+
+def by_radio(takes: str, **link: object) -> LinePlant:
+    """K by radio from mast GA to mast GB, straight along y = 200, and by a duct that dips to y =
+    -300. A wind farm 800 m wide and as high stands half way, across both: (3000, -50) +- 400."""
+    made = LinePlant()
+    made.nodes("pit", S=(3000, -300))
+    made.laid("CS", "A", "S", "B")
+    made.fibre("LS", "RA", "RB", "CS", line=[])
+    made.nodes("tower", GA=(100, 200), GB=(5900, 200))
+    made.hop("LR", "RA", "RB", "radio", relies_on="GA;GB", **{"line": [], **link})
+    made.node("WIND", 3000, -50, role="hazards", area_m=800, takes=takes)
+    made.way("K", "main", "LR")
+    made.way("K", "alternate", "LS")
+    return made
+
+
+def shared_of(made: LinePlant, folder: Path) -> set[str]:
+    found = made.circuit_facts(folder)
+    file = folder / "evidence.json"
+    file.write_text(json.dumps(made.proved(folder).facts()), encoding="utf-8")
+    told = recheck(folder, file)
+    assert not told["false"]
+    assert told["confirmed"] > 50
+    return {one["asset"] for one in found["shared"]}
+
+
+@pytest.mark.parametrize(
+    ("takes", "found"),
+    [("radio;duct", {"WIND"}), ("duct", set()), ("radio", set()), ("", set())],
+)
+def test_a_hazard_in_the_air_must_take_radio(takes: str, found: set[str], tmp_path: Path) -> None:
+    """What takes all kinds in an area, such as a flood, takes nothing that goes through the air."""
+    assert shared_of(by_radio(takes), tmp_path) == found
+
+
+def test_a_radio_path_runs_as_it_is_drawn(tmp_path: Path) -> None:
+    """By a reflector 2 km to the north the hop passes the wind farm by. It is as long as twice the
+    hypotenuse of 2900 and 1800 m, 6826 m, and not 5800 m."""
+    bent = by_radio("radio;duct", line=[(100, 200), (3000, 2000), (5900, 200)])
+    assert shared_of(bent, tmp_path) == set()
+    (link,) = [one for one in bent.proved(tmp_path).facts()["links"] if one["id"] == "LR"]
+    assert link["lengths"]["length_m"] == pytest.approx(6826, rel=1e-3)
+
+
+def test_a_hazard_at_the_end_that_is_met_in_the_air_as_well_is_shared(tmp_path: Path) -> None:
+    """An area about site A takes sites, ducts and radio. Both paths meet it at A, which cannot be
+    avoided; main meets it in the air as well, and alternate by its duct."""
+    made = by_radio("radio")
+    made.node("HZ", 0, 0, role="hazards", area_m=1000, takes="substation;radio;duct")
+    for site in made.rows["sites"]:
+        site["kind"] = "substation"
+    assert shared_of(made, tmp_path / "both") == {"HZ"}
+    made.rows["hazards"][-1]["takes"] = "substation;duct"
+    assert shared_of(made, tmp_path / "one") == set()

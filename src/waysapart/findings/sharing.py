@@ -296,13 +296,17 @@ def _met_elsewhere(
     met = _columns(at_ends)
     met = met[met < count]
     sources, takes = _leading(reliance.network.hazards, met)
-    if not len(sources):
+    if not len(met):
         return sp.csr_array(at_ends.shape, dtype=np.bool_)
     other = without(
         sp.csr_array(links @ reliance.links[:, sources]), sp.csr_array(ends_of_sides[:, sources])
     )
     least = np.where(sides.group, 1, sides.threshold)
-    elsewhere = _agreed(sides, sp.csr_array(other @ takes), least)
+    # A hazard that takes a hop through the air stands among what its link uses directly.
+    named = reliance.network.assets.of_role("hazards")
+    hazard = sp.diags_array((met >= named.start) & (met < named.stop), dtype=np.bool_)
+    in_air = sp.csr_array(sp.csr_array(links @ reliance.link_items[:, met]) @ hazard)
+    elsewhere = _agreed(sides, union(sp.csr_array(other @ takes), in_air), least)
     return both(_spread(elsewhere, met, at_ends.shape[1]), at_ends)
 
 

@@ -1,4 +1,4 @@
-"""Which plant each hazard puts out of service."""
+"""Which plant, and which radio hops, each hazard puts out of service."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import shapely
 
 from waysapart.arrays import boolean
 from waysapart.network.assets import Assets, listed
+from waysapart.network.lengths import radio_lines
 from waysapart.study.model import PLANT_ROLES, Study
 
 
@@ -51,4 +52,41 @@ def taken_by_hazards(study: Study, assets: Assets) -> sp.csr_array:
     takes = np.flatnonzero(everything | asked.isin(wanted))
     return boolean(
         taken[takes], assets.start["hazards"] + hazard[takes], (len(assets), len(assets))
+    )
+
+
+RADIO = "radio"
+"""What a hazard must take for it to touch the path of a radio hop. A flood or a slip takes nothing
+that goes through the air, so that a hazard without `takes` does not take radio paths."""
+
+
+def radio_in_hazards(study: Study, assets: Assets) -> sp.csr_array:
+    """Find the hazards that take each radio hop: its path crosses them, and they take `radio`.
+
+    Parameters
+    ----------
+    study : Study
+    assets : Assets
+
+    Returns
+    -------
+    csr_array of bool, shape (links, assets)
+    """
+    lines = radio_lines(study)
+    radio = np.flatnonzero(~shapely.is_missing(lines))
+    row, kind = listed(study.tables["hazards"]["takes"])
+    hazard = np.unique(row[(kind == RADIO).to_numpy()])
+    shape = (len(lines), len(assets))
+    if not len(radio) or not len(hazard):
+        return sp.csr_array(shape, dtype=np.bool_)
+    reach = np.nan_to_num(study.tables["hazards"]["reach_m"].to_numpy(dtype=np.float64))[hazard]
+    shapes = study.geometries("hazards")[hazard]
+    one, other = shapely.STRtree(lines[radio]).query(
+        shapes, predicate="dwithin", distance=study.plane.reach(shapes, reach)
+    )
+    near = study.plane.metres(shapes[one], lines[radio][other]) <= reach[one]
+    return boolean(
+        radio[other[near]].astype(np.int64),
+        assets.start["hazards"] + hazard[one[near]].astype(np.int64),
+        shape,
     )

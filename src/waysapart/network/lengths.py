@@ -308,7 +308,7 @@ def hop_lengths_m(study: Study) -> Floats:
     ndarray of float, shape (links,)
         Metres; NaN where it is not on record. `length_m` where it is stated. 0 for a wire within
         one site and an internal hop (common practice, no source; a hundred metres are half a
-        microsecond). For a radio hop the straight line between its masts.
+        microsecond). For a radio hop its path (`radio_lines`).
 
     Notes
     -----
@@ -327,7 +327,9 @@ def hop_lengths_m(study: Study) -> Floats:
     inside |= (medium == INTERNAL) & (_internal_apart_m(study, site_a, site_b) == 0)
     length[blank & inside] = 0.0
     radio = np.flatnonzero(blank & (medium == "radio"))
-    length[radio] = _radio_m(study, radio, site_a, site_b)
+    drawn = study.lonlat("links")[radio]
+    straight = positions_deg(study, radio_lines(study)[radio])
+    length[radio] = geodesic_length_m(np.where(shapely.is_missing(drawn), straight, drawn))
     return length
 
 
@@ -386,27 +388,29 @@ def _internal_apart_m(study: Study, site_a: np.ndarray, site_b: np.ndarray) -> F
     return apart_m
 
 
-def _radio_m(study: Study, rows: np.ndarray, site_a: np.ndarray, site_b: np.ndarray) -> Floats:
-    """Length of some radio hops as lines on the ellipsoid, in metres.
+@kept_by_study
+def radio_lines(study: Study) -> np.ndarray:
+    """Draw the path of every radio hop.
 
-    The line is straight from mast to mast: the structures named in `relies_on`, except pits,
-    entries and bridges, in their order from end a. A single mast stands at the nearer end
-    site; without masts the line goes from site to site. NaN where a place has no geometry.
+    As the link is drawn, else straight from mast to mast: the structures named in `relies_on`,
+    except pits, entries and bridges, in their order from end a. A single mast stands at the nearer
+    end site; without masts the line goes from site to site.
 
     Parameters
     ----------
     study : Study
-    rows : ndarray of int, shape (n,)
-        Positions of the radio hops in the links.
-    site_a, site_b : ndarray, shape (links,)
-        From `end_sites`.
 
     Returns
     -------
-    ndarray of float, shape (n,)
+    ndarray of geometry, shape (links,)
+        In the study's plane; None for other links, and where a place has no geometry.
     """
+    links = study.tables["links"]
+    lines = np.full(len(links), None, dtype=object)
+    rows = np.flatnonzero((links["medium"] == "radio").to_numpy())
     if not len(rows):
-        return np.empty(0)
+        return lines
+    site_a, site_b = end_sites(study)
     points, structures = _points(study), study.tables["structures"]
     masts = set(structures["id"][~structures["kind"].isin(GROUND_STRUCTURES)])
     row, name = listed(study.tables["links"]["relies_on"])
@@ -414,14 +418,16 @@ def _radio_m(study: Study, rows: np.ndarray, site_a: np.ndarray, site_b: np.ndar
     for at, mast in zip(row.tolist(), name.to_list(), strict=True):
         if mast in masts:
             named.setdefault(at, []).append(mast)
-    lines = np.full(len(rows), None, dtype=object)
-    for place, link in enumerate(rows.tolist()):
+    drawn = study.geometries("links")
+    for link in rows.tolist():
         ends = [points.get(site) for site in (site_a[link], site_b[link])]
         via = [points.get(mast) for mast in named.get(link, [])]
         course = _mast_to_mast(ends, via)
-        if course is not None:
-            lines[place] = shapely.LineString(course)
-    return geodesic_length_m(positions_deg(study, lines))
+        if drawn[link] is not None:
+            lines[link] = drawn[link]
+        elif course is not None:
+            lines[link] = shapely.LineString(course)
+    return lines
 
 
 @kept_by_study
@@ -500,10 +506,7 @@ def hop_gaps(study: Study, pieces: LinkParts, lengths: LinkLengths) -> list[Gap]
         )
         gaps.append(row_gap(study, "hop-route", "links", int(row), text, column="relies_on"))
     for row in np.flatnonzero(unsaid & far & (medium == "radio")):
-        text = (
-            "neither masts nor a path are on record of this radio hop: name its masts in "
-            "relies_on (- if it has none)"
-        )
+        text = "no masts are on record of this radio hop: name them in relies_on (- if it has none)"
         gaps.append(row_gap(study, "radio-route", "links", int(row), text, column="relies_on"))
     apart_m = np.where(tied, 0.0, _internal_apart_m(study, site_a, site_b))
     for row in np.flatnonzero(apart_m > 0):

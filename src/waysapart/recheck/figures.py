@@ -10,8 +10,10 @@ from itertools import pairwise
 from math import cosh, hypot, inf, isnan, nan, pi, sinh, sqrt
 from typing import Any
 
+import shapely
+
 from waysapart.recheck.faulty_rows import Row, grouped, moment_of
-from waysapart.recheck.places import geodesic_m
+from waysapart.recheck.places import GEOD, geodesic_m
 from waysapart.recheck.plant import Cables, Hop, Use
 from waysapart.recheck.records import Records
 from waysapart.recheck.trace import loss_of_splice
@@ -488,7 +490,7 @@ class Figures:
     def _alone_m(self, hop: Hop) -> float | None:
         """Length of a hop without cables: stated, or nothing within a site, or mast to mast."""
         row, medium = hop.row, hop.medium
-        stated, (site_a, site_b) = row.get("length_m"), self.end_sites(row)
+        stated = row.get("length_m")
         if stated is not None:
             cords = hop.trace is not None and hop.trace.over_cords
             return None if medium == "fibre" and stated == 0 and not cords else float(stated)
@@ -496,7 +498,15 @@ class Figures:
             return None if self.internal_apart(row) else 0.0
         if medium in ("electrical", "carrier"):
             return 0.0 if self.within_one_site(row) else None
-        return self._radio_m(row, site_a, site_b) if medium == "radio" else None
+        if medium != "radio":
+            return None
+        path = self.records.radio_paths[row["id"]]
+        if row["geometry"] is not None:
+            return float(GEOD.geometry_length(row["geometry"]))
+        if path is None:
+            return None
+        lonlat = [self.records.sheet.degrees(shapely.Point(at)) for at in path.coords]
+        return sum(geodesic_m(one, two) for one, two in pairwise(lonlat))
 
     def end_sites(self, row: Row) -> tuple[str | None, str | None]:
         """The sites of the equipment at both ends of a link."""
@@ -522,31 +532,6 @@ class Figures:
         if first is None or second is None:
             return True
         return bool(self.records.sheet.metres(first, second) > self.records.snap_m)
-
-    def _radio_m(self, row: Row, a: str | None, b: str | None) -> float | None:
-        """Distance on the ellipsoid from mast to mast, or from sites that have no mast."""
-        sites, structures = self.records.by["sites"], self.records.by["structures"]
-        named = [
-            self.records.flat.get(name)
-            for name in row.get("relies_on") or ()
-            if name in structures and structures[name]["kind"] not in ("pit", "entry", "bridge")
-        ]
-        if None in named:  # where that mast stands is not known
-            return None
-        masts = [shape.centroid for shape in named if shape is not None]
-        shapes = [self.records.flat.get(site) if site in sites else None for site in (a, b)]
-        first, last = (None if shape is None else shape.centroid for shape in shapes)
-        if len(masts) > 1:
-            start = masts[0] if first is None else first
-            points = sorted(masts, key=start.distance)
-        elif first is None or last is None:
-            return None
-        elif masts:
-            points = [masts[0], max((first, last), key=masts[0].distance)]
-        else:
-            points = [first, last]
-        lonlat = [self.records.sheet.degrees(point) for point in points]
-        return sum(geodesic_m(one, two) for one, two in pairwise(lonlat))
 
     def measured_us(self, name: str) -> PerDirection:
         """Measured delay of a link in each direction, in microseconds.

@@ -263,6 +263,28 @@ def _find_twins(ground: Ground) -> None:
                 ground.gaps.append(Gap("same-place", row["id"], (row["id"], twin["id"])))
 
 
+def radio_hazards(records: Records) -> dict[str, set[str]]:
+    """By radio hop, the hazards on its path that take `radio`.
+
+    Parameters
+    ----------
+    records : Records
+
+    Returns
+    -------
+    dict of str to set
+    """
+    found: dict[str, set[str]] = {}
+    for hazard in records.rows["hazards"]:
+        if "radio" not in (hazard.get("takes") or ()) or hazard["geometry"] is None:
+            continue
+        area, reach = records.flat[hazard["id"]], hazard.get("reach_m") or 0.0
+        for name, path in records.radio_paths.items():
+            if path is not None and records.sheet.metres(area, path) <= reach:
+                found.setdefault(name, set()).add(hazard["id"])
+    return found
+
+
 def _find_hazards(ground: Ground) -> None:
     """What each hazard touches, grown by its reach on the ground, of the kinds that it takes."""
     records = ground.records

@@ -338,6 +338,34 @@ class Records:
         return Sheet(shape for role in roles for shape in self.lonlat(role).values())
 
     @cached_property
+    def radio_paths(self) -> dict[str, Any]:
+        """The path of every radio hop in that plane: as drawn, else straight from mast to mast.
+
+        A hop without masts goes from site to site, one with a single mast from there to the
+        farther site; None where a place is not known.
+        """
+        found: dict[str, Any] = {}
+        structures, sites = self.by["structures"], self.by["sites"]
+        for name, row in self.by["links"].items():
+            if row.get("medium") != "radio":
+                continue
+            if row["geometry"] is not None:
+                (found[name],) = self.sheet.drawn([row["geometry"]])
+                continue
+            named = [
+                self.flat.get(one)
+                for one in row.get("relies_on") or ()
+                if one in structures and structures[one]["kind"] not in ("pit", "entry", "bridge")
+            ]
+            at = [self.by["equipment"].get(str(row.get(end)), {}).get("site") for end in ("a", "b")]
+            shapes = [self.flat.get(site) if site in sites else None for site in at]
+            ends = [None if shape is None else shape.centroid for shape in shapes]
+            masts = [None if shape is None else shape.centroid for shape in named]
+            points = _course(ends, masts)
+            found[name] = None if points is None else shapely.LineString(points)
+        return found
+
+    @cached_property
     def widest(self) -> float:
         """At least the scale of the plane anywhere in the plant."""
         return self.sheet.widest([*self.flat.values()])
@@ -349,6 +377,17 @@ class Records:
         for role in ("sites", "structures", "segments", "cables", "hazards"):
             lonlat |= self.lonlat(role)
         return dict(zip(lonlat, self.sheet.drawn(lonlat.values()), strict=True))
+
+
+def _course(ends: list[Any], masts: list[Any]) -> list[Any] | None:
+    """The points between which a radio hop is straight; None where one is not known."""
+    if None in masts:
+        return None
+    if len(masts) > 1:
+        return sorted(masts, key=(masts[0] if ends[0] is None else ends[0]).distance)
+    if None in ends:
+        return None
+    return [masts[0], max(ends, key=masts[0].distance)] if masts else ends
 
 
 def read_records(study: Path) -> Records:

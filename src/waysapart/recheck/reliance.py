@@ -14,7 +14,7 @@ from waysapart.recheck.evidence import About, few, numbers
 from waysapart.recheck.faulty_rows import Gap, grouped, reached
 from waysapart.recheck.figures import Budgets, Figures
 from waysapart.recheck.paths import Key
-from waysapart.recheck.plant import WITH_WITHIN, Cables, Ground, Hop, Use
+from waysapart.recheck.plant import WITH_WITHIN, Cables, Ground, Hop, Use, radio_hazards
 from waysapart.recheck.records import Records
 
 STRICTEST = ("pairwise", "working", "all")
@@ -174,9 +174,12 @@ def rely(cables: Cables, hops: dict[str, Hop]) -> Reliance:
             for needed in row.get("needs") or ():
                 reliance.works[name] |= in_full(needed)
     _add_common_supplies(reliance, cables)
+    in_air = radio_hazards(records)
     for name, hop in hops.items():
         row = hop.row
-        items: set[Asset] = {end for end in (row.get("a"), row.get("b")) if end}
+        items: set[Asset] = {*in_air.get(name, ())} | {
+            end for end in (row.get("a"), row.get("b")) if end
+        }
         items |= set(row.get("via") or ())
         for use in hop.uses():
             items |= part(cables, use, whole)

@@ -132,7 +132,8 @@ def _share_contest(
     def hazards(key: Key) -> set[Asset]:
         """Hazards that a path meets through other plant than what stands at the ends."""
         away = (world.relied[key] - ends[key]) & hit.keys()
-        return {one for asset in away for one in hit[str(asset)]}
+        through_air = world.items[key] & world.records.by["hazards"].keys()
+        return {one for asset in away for one in hit[str(asset)]} | through_air
 
     met = [hazards(key) for key in contest]
     elsewhere = set.union(*met) if grouped else set.intersection(*met)
@@ -674,6 +675,7 @@ def check_shared(world: World, subject: Subject, about: About) -> None:
         if asset is None:
             continue
         mine.same("role and kind", (one["role"], one["kind"]), world.role_of(asset))
+        mine.same("needed", one["needed"], _needed(world, trial, asset))
         if not unsure:
             named = shared.through.get(asset, {None})
             mine.holds(one["through"] in named, f"through {one['through']}, not one of {named}")
@@ -682,6 +684,16 @@ def check_shared(world: World, subject: Subject, about: About) -> None:
             mine.holds(one["own_line"] in lines, f"not counted for {one['own_line']}")
         elif one["waived"]:
             mine.holds(asset in shared.waived, "no waiver in force covers it")
+
+
+def _needed(world: World, trial: Trial, asset: Asset) -> bool:
+    """Whether equipment on one of the paths names an asset among what it needs."""
+    naming = {
+        name
+        for name, row in world.records.by["equipment"].items()
+        if asset in (row.get("needs") or ())
+    }
+    return any(naming & world.relied[key] for key in trial.paths)
 
 
 def single_points(claim: Circuit | Group) -> list[str]:

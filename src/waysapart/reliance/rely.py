@@ -14,6 +14,7 @@ import scipy.sparse as sp
 
 from waysapart.arrays import Bools, Ints, boolean, owners
 from waysapart.network.build_network import Network
+from waysapart.network.hazards import radio_in_hazards
 from waysapart.reliance.closure import Classes, close, column_classes, union
 from waysapart.reliance.direct import (
     Feeds,
@@ -172,6 +173,7 @@ def _link_items(network: Network, parts: sp.csr_array, full: sp.csr_array) -> sp
         sp.csr_array(stretches @ parts),
         sp.csr_array(stated @ full),
         _unlisted_joints(network, (count, wide)),
+        radio_in_hazards(network.study, assets),
     )
     bare = (np.diff(stretches.indptr) == 0) & (np.diff(stated.indptr) == 0)
     bare &= (links["medium"].fillna("fibre") != "fibre").to_numpy()

@@ -164,6 +164,11 @@ class Finding:
     waived: bool
 
     @property
+    def needed(self) -> bool:
+        """Whether it is what equipment needs, such as a clock or a controller, and nothing else."""
+        return all(member["needed"] for member in self.members)
+
+    @property
     def label(self) -> str:
         """`pit P-9`; `30 spans N1-S01 to N1-S30`; an id that begins with its kind stands alone."""
         first = self.members[0]

@@ -627,7 +627,8 @@ def _at_the_ends(console: Console, one: Circuit | Group) -> None:
 def _shared(console: Console, found: Finding) -> None:
     """Print one shared asset or stretch, with the chain by which each path relies on it."""
     waived = ", accepted by waiver" if found.waived else ""
-    console.print(styled(f"  shared: {found.label}{waived}"))
+    what = "shared need" if found.needed else "shared"
+    console.print(styled(f"  {what}: {found.label}{waived}"))
     if len(found.members) > 1:
         console.print(styled(f"    all: {_some(found.members)}", "dim"))
     if found.places:

@@ -231,8 +231,11 @@ _NOTHING = "Nothing shared beyond what its ends need{}."
 def _found_said(one: HeldApart, limits: Sequence[str]) -> list[str]:
     """Sentences on what is shared, near, crossing, over a limit, not on record and accepted."""
     findings = folded(one)
-    heads = [found.label for found in findings if not found.waived]
+    left = [found for found in findings if not found.waived]
+    heads = [found.label for found in left if not found.needed]
+    needs = [found.label for found in left if found.needed]
     parts = [f"Shared: {sentence_list(heads, most=3)}."] if heads else []
+    parts += [f"All need {sentence_list(needs, most=3)}."] if needs else []
     parts += _near_said([near for near in one["near"] if not near["waived"]])
     cross = [row for row in one["cross"] if row["forbidden"] and not row["waived"]]
     if len(cross) == 1:
@@ -240,7 +243,7 @@ def _found_said(one: HeldApart, limits: Sequence[str]) -> list[str]:
     elif cross:
         parts.append(f"Crossing at {count_of(len(cross), 'place')}.")
     parts += [*limits, *_gaps_said(one["gaps"])]
-    waived = len(findings) - len(heads)
+    waived = len(findings) - len(left)
     waived += sum(near["waived"] for near in one["near"])
     waived += sum(row["waived"] for row in one["cross"])
     if waived:

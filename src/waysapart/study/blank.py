@@ -106,7 +106,7 @@ def write_blank(
     folder = Path(folder)
     _check_crs(crs)
     plain = tables == "csv"
-    as_text = [role for role in ROLES.values() if plain or not role.geometry]
+    as_text = [role for role in ROLES.values() if plain or not role.has_layer]
     paths = [folder / STUDY_FILE, folder / RULES_FILE]
     paths.append(folder / (_COLUMNS_FILE if plain else STUDY_PACKAGE))
     paths += [folder / f"{role.name}.csv" for role in as_text]
@@ -123,7 +123,7 @@ def write_blank(
         if not plain:
             package = change.place(folder / STUDY_PACKAGE)
             for role in ROLES.values():
-                if role.geometry:
+                if role.has_layer:
                     _write_layer(role, package, crs)
     return paths
 

@@ -30,6 +30,7 @@ from waysapart.evidence import (
 )
 from waysapart.findings.separation.earth import to_lonlat
 from waysapart.findings.separation.pieces import position
+from waysapart.network.assets import listed
 from waysapart.network.routes import routes
 from waysapart.verdicts.contests import Trial
 from waysapart.verdicts.facts_figures import figure, figures, lon_lat
@@ -108,6 +109,11 @@ class SharingFacts:
         self._courses: dict[int, PathCourse] = {}
         self._segment_ids = frozenset(proof.study.tables["segments"]["id"].astype(str))
         self._joint_at = self._assets.numbers(proof.study.tables["joints"]["at"])
+        row, names = listed(proof.study.tables["equipment"]["needs"])
+        self._needs: dict[int, set[int]] = {}
+        first = self._assets.start["equipment"]
+        for machine, need in zip(row.tolist(), self._assets.numbers(names).tolist(), strict=True):
+            self._needs.setdefault(need, set()).add(first + machine)
 
     def of(self, index: int) -> SharingPart:
         """Return what one circuit or group shares.
@@ -157,6 +163,7 @@ class SharingFacts:
                     own_line=proof.names[own[trial.circuits[0], number]][0]
                     if number in on_own_line
                     else None,
+                    needed=self._needed(trial, number),
                     stretch=stretch_of[number],
                 )
             )
@@ -170,6 +177,15 @@ class SharingFacts:
             "blank_within": int(proof.blank_within[index]),
             "single_points": self._single_points(index, stretch_of),
         }
+
+    def _needed(self, trial: Trial, asset: int) -> bool:
+        """Whether equipment that a path of a trial relies on names an asset in `needs`."""
+        machines = self._needs.get(asset)
+        if machines is None:
+            return False
+        paths, links = self._proof.network.paths, self._proof.reliance.links
+        on_it = {link for side in trial.sides for path in side for link in paths.links(path)}
+        return any(machines.intersection(csr_row(links, int(link)).tolist()) for link in on_it)
 
     def single(self, trial: int) -> list[str]:
         """List every asset whose loss alone puts all sides out of service, avoidable or not.
