@@ -353,8 +353,9 @@ COLUMNS = {
     "supplies": "id site kind within supplies autonomy_h needs",
     "equipment": "id site kind within supplies needs delay_us",
     "links": "id a b wavelength_nm medium via loss_db relies_on stated_by length_m channel "
-    "tx_min_dbm tx_max_dbm rx_min_dbm rx_max_dbm connectors splices reserve_db bandwidth_mhz "
-    "dispersion_limit_ps_nm extra_delay_us recovery_ms unavailability a_port b_port",
+    "a_port b_port tx_min_dbm tx_max_dbm rx_min_dbm rx_max_dbm connectors splices "
+    "reserve_db bandwidth_mhz dispersion_limit_ps_nm extra_delay_us recovery_ms "
+    "unavailability",
     "patches": "id a a_port b b_port within fibre_type length_m loss_db",
     "hazards": "id kind reach_m takes per_year repair_h",
 }
