@@ -288,6 +288,16 @@ HOSTILE: dict[str, tuple[Callable[[Path], Path], str, str]] = {
         "study.xlsx",
         "reaches to row 1,048,576",
     ),
+    "an error at the far end": (
+        lambda path: raw_xlsx(path, FAR.format('<c r="XFD1048576" t="e"/>')),
+        "study.xlsx",
+        "reaches to row 1,048,576 and column XFD",
+    ),
+    "a cell before the first": (
+        lambda path: raw_xlsx(path, '<row r="0"><c r="A0" t="e"><v>#REF!</v></c></row>'),
+        "study.xlsx",
+        "a cell of cables has no place",
+    ),
     "a cell repeated without end": (
         lambda path: raw_ods(
             path,

@@ -83,6 +83,8 @@ class _Extent:
     formats: dict[tuple[int, int], str] = field(default_factory=dict)
 
     def reach(self, row: int, column: int) -> None:
+        if row < 0 or column < 0:
+            raise RefusedError(f"is a damaged spreadsheet: a cell of {self.name} has no place")
         self.rows, self.columns = max(self.rows, row + 1), max(self.columns, column + 1)
         if row >= MOST_ROWS or column >= MOST_COLUMNS or self.rows * self.columns > MOST_CELLS:
             raise RefusedError(
@@ -434,7 +436,7 @@ def _scan_cells(part: str, content: bytes, extent: _Extent, formats: Mapping[str
             extent.errors[at[0], at[1]] = f"the error {text.strip() or '#VALUE!'}"
         elif formula and not text.strip() and kind != "str":
             extent.errors[at[0], at[1]] = _NOT_STORED
-        if filled or formula:
+        if filled or formula or kind == "e":
             extent.reach(at[0], at[1])
         filled = formula = False
 
@@ -525,7 +527,7 @@ def _scan_ods(parts: Mapping[str, bytes]) -> dict[str, _Extent]:
         nonlocal in_cell
         if name in ("table:table-cell", "table:covered-table-cell"):
             in_cell = False
-            if filled:
+            if filled or error:
                 extent.reach(row + max(rows, 1) - 1, column + max(columns, 1) - 1)
             shown = text.strip()
             how = _shown_by(kind, value, shown)
