@@ -34,6 +34,8 @@ ROUTE_ENDS: dict[str, tuple[str, str]] = {
 LINES = ("N1", "W1", "W2", "N2", "N2B", "N3", "S3", "S2", "S1", "X1")
 NOT_RECORDED = ("MX-C32-MAR-2",)
 """A multiplexer of which nobody has recorded what supplies it."""
+NOT_TRACED = ("U6B",)
+"""A cable taken over with its route and without its splices: its links are written in link_runs."""
 LONG_HAUL = ("N1", "M1", "S1")
 """Saltmarsh to Marramby the long way: by Ternsand and Oysterbeck, 36 km."""
 RING = (
@@ -175,6 +177,14 @@ RING_CIRCUITS = (
 )
 
 
+@dataclass(frozen=True)
+class Course:
+    """The routes that a fibre link follows, each as its two sites in order and its first fibre."""
+
+    link: str
+    hops: tuple[tuple[str, str, str, int], ...]
+
+
 @dataclass
 class Services:
     """Rows of the tables that have no geometry, as they are added."""
@@ -188,6 +198,10 @@ class Services:
     circuit_paths: list[Row] = field(default_factory=list)
     rings: list[Row] = field(default_factory=list)
     ring_circuits: list[Row] = field(default_factory=list)
+    splices: list[Row] = field(default_factory=list)
+    terminations: list[Row] = field(default_factory=list)
+    patches: list[Row] = field(default_factory=list)
+    courses: list[Course] = field(default_factory=list)
     fibres_used: defaultdict[str, int] = field(default_factory=lambda: defaultdict(int))
 
     def contain(self, name: str, kind: str, within: str) -> str:
@@ -222,7 +236,7 @@ class Services:
                 "site": site,
                 "kind": kind,
                 "within": within,
-                "supplies": None if kind == "panel" else supplies or both,
+                "supplies": None if kind in ("panel", "filter") else supplies or both,
                 "delay_us": delay_us,
             }
         )
@@ -242,36 +256,43 @@ class Services:
         start: str,
         routes: tuple[str, ...],
         optics: dict[str, float],
+        ports: tuple[str, str],
     ) -> str:
-        """Add a link over routes one after the other, on the next free pair of fibres of each."""
-        panels: list[str] = []
-        cables: list[str] = []
+        """Add a link over routes one after the other, on the next free pair of fibres of each.
+
+        `ports` are those of its two ends, without the `-tx` or `-rx` that is added to them. What
+        lies between is on record in splices, terminations and patches.
+        """
+        hops = []
         here = start
         for route in routes:
             near, far = ROUTE_ENDS[route]
-            course = route_cables(route)
             if here == far:
-                near, far, course = far, near, course[::-1]
-            panels += [panel(route, near), panel(route, far)]
-            cables += course
+                near, far = far, near
+            hops.append((route, near, far, self.fibres_used[route] + 1))
+            self.fibres_used[route] += 2
             here = far
+        traced = not set(routes) & set(NOT_TRACED)
+        via = [panel(route, site) for route, *sites, _ in hops for site in sites]
         self.links.append(
             {
                 "id": name,
                 "a": ends[0],
                 "b": ends[1],
                 "medium": "fibre",
-                "via": ";".join(panels),
-                "connectors": 2 * len(routes) if len(routes) > 1 else None,
+                "a_port": f"{ports[0]}-tx;{ports[0]}-rx" if traced else None,
+                "b_port": f"{ports[1]}-rx;{ports[1]}-tx" if traced else None,
+                "via": None if traced else ";".join(via),
                 "reserve_db": 1.0,
                 **optics,
             }
         )
-        for seq, cable in enumerate(cables, start=1):
-            first = self.fibres_used[cable] + 1
-            self.fibres_used[cable] += 2
+        if traced:
+            self.courses.append(Course(name, tuple(hops)))
+            return name
+        for seq, (route, *_, first) in enumerate(hops, start=1):
             self.link_runs.append(
-                {"link": name, "seq": seq, "cable": cable, "fibres": f"{first};{first + 1}"}
+                {"link": name, "seq": seq, "cable": f"UC-{route}", "fibres": f"{first};{first + 1}"}
             )
         return name
 
@@ -390,7 +411,7 @@ def add_way(
     ends = (f"R-{circuit.id}-A", f"R-{circuit.id}-B")
     start = circuit.ends[0]
     if not circuit.multiplexed:
-        return [made.fibre(name, ends, start, routes, optics)]
+        return [made.fibre(name, ends, start, routes, optics, (str(number), str(number)))]
     muxes = []
     for site in circuit.ends:
         usual = (f"RK-{site}-MUX{number}", None)
@@ -403,7 +424,7 @@ def add_way(
         muxes.append(mux)
     return [
         made.hop(f"{name}1", ends[0], muxes[0], "internal", 15.0),
-        made.fibre(f"{name}2", (muxes[0], muxes[1]), start, routes, optics),
+        made.fibre(f"{name}2", (muxes[0], muxes[1]), start, routes, optics, ("line", "line")),
         made.hop(f"{name}3", muxes[1], ends[1], "internal", 15.0),
     ]
 
@@ -437,7 +458,7 @@ def ring(made: Services) -> None:
     for site, _, _ in RING:
         made.device(f"RN-{site}", site, "multiplexer", f"RK-{site}-MUX1", 10.0)
     for seq, (a, b, route) in enumerate(RING, start=1):
-        link = made.fibre(f"RG-{seq}", (f"RN-{a}", f"RN-{b}"), a, (route,), NEAR_OPTICS)
+        link = made.fibre(f"RG-{seq}", (f"RN-{a}", f"RN-{b}"), a, (route,), NEAR_OPTICS, ("E", "W"))
         made.rings.append({"ring": "RING-1", "seq": seq, "link": link, "recovery_ms": 50})
     for name, title, a, b in RING_CIRCUITS:
         made.circuits.append(

@@ -262,8 +262,7 @@ def ground_wire(
         cable = approach(
             plant, line, end, mine or [pit_by(plant, line, end)], gantry, trench if mine else "-"
         )
-        if line != "N1":
-            plant.joint(gantry, cable, wire)
+        plant.joint(gantry, cable, wire)
 
 
 def pit_by(plant: Plant, route: str, end: End, distance_m: float = 90.0, number: int = 1) -> str:

@@ -66,7 +66,8 @@ def wrapped_line(plant: Plant) -> None:
         for end, number, gantry in zip(ends, entries, (nodes[0], nodes[-1]), strict=True):
             side = turn if end.site == "TRN" else -turn
             mine = End(end.site, number, end.bearing + side)
-            approach(plant, line, mine, [pit_by(plant, line, mine)], gantry)
+            cable = approach(plant, line, mine, [pit_by(plant, line, mine)], gantry)
+            plant.joint(gantry, cable, line, name=f"J-{line}-{end.site}")
 
 
 def north_shore(plant: Plant) -> None:

@@ -20,6 +20,7 @@ import pyogrio
 from estuary_circuits import Services, build_services
 from estuary_plant import CRS, Plant, Row, build_sites
 from estuary_routes import build_routes
+from estuary_splices import build_splices
 
 COLUMNS: Mapping[str, tuple[str, ...]] = {
     "sites": ("id", "name", "kind", "within"),
@@ -47,6 +48,8 @@ COLUMNS: Mapping[str, tuple[str, ...]] = {
         "a",
         "b",
         "medium",
+        "a_port",
+        "b_port",
         "wavelength_nm",
         "via",
         "relies_on",
@@ -55,10 +58,35 @@ COLUMNS: Mapping[str, tuple[str, ...]] = {
         "tx_max_dbm",
         "rx_min_dbm",
         "rx_max_dbm",
-        "connectors",
         "reserve_db",
     ),
     "link_runs": ("link", "seq", "cable", "fibres"),
+    "splices": (
+        "joint",
+        "tray",
+        "a_cable",
+        "a_fibre",
+        "a_side",
+        "b_cable",
+        "b_fibre",
+        "b_side",
+        "loss_db",
+        "loss_ab_db",
+        "loss_ba_db",
+        "date",
+    ),
+    "terminations": ("equipment", "port", "cable", "fibre", "side", "loss_db"),
+    "patches": (
+        "id",
+        "a",
+        "a_port",
+        "b",
+        "b_port",
+        "within",
+        "fibre_type",
+        "length_m",
+        "loss_db",
+    ),
     "circuits": ("id", "name", "a", "b", "service", "protects", "group", "scheme", "switching"),
     "circuit_paths": ("circuit", "path", "seq", "link"),
     "rings": ("ring", "seq", "link", "recovery_ms"),
@@ -171,19 +199,25 @@ def measurements(plant: Plant) -> list[Row]:
     ]
 
 
+KEYS: Mapping[str, tuple[str, ...]] = {
+    "rings": ("ring", "seq"),
+    "splices": ("joint", "a_fibre"),
+    "terminations": ("equipment",),
+}
+"""What rows are ordered by, where it is not the id, cable, link or circuit of their table."""
+
+
 def ordered(role: str, rows: list[Row]) -> list[Row]:
     """Rows in the order of their key, so that the tables read well and never change by chance."""
     key = [column for column in COLUMNS[role] if column in ("id", "cable", "link", "circuit")][:1]
-    keys = [*(key or ["ring"]), *(c for c in ("path", "seq") if c in COLUMNS[role])]
-    if role == "rings":
-        keys = ["ring", "seq"]
-    return sorted(
-        rows,
-        key=lambda row: tuple(
-            "" if row.get(c) is None else f"{row[c]:04d}" if c == "seq" else str(row[c])
-            for c in keys
-        ),
-    )
+    keys = KEYS.get(role, (*key, *(c for c in ("path", "seq") if c in COLUMNS[role])))
+    return sorted(rows, key=lambda row: tuple(_sortable(row.get(column)) for column in keys))
+
+
+def _sortable(cell: object) -> str:
+    if isinstance(cell, int):
+        return f"{cell:04d}"
+    return "" if cell is None else str(cell)
 
 
 def write_layer(path: Path, layer: str, role: str, rows: list[Row]) -> None:
@@ -218,6 +252,7 @@ def write_estuary(folder: Path) -> None:
     build_sites(plant)
     build_routes(plant)
     services = build_services(plant)
+    build_splices(plant, services)
     drawn: dict[str, tuple[str, list[Row]]] = {
         "sites": ("sites", plant.sites),
         "structures": ("structures", plant.structures),

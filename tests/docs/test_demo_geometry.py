@@ -16,6 +16,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import geopandas as gpd
+import networkx as nx
 import numpy as np
 import pandas as pd
 import pyogrio
@@ -50,6 +51,25 @@ def lines() -> Lines:
     return dict(layer("segments").geometry)
 
 
+def cables_of_links() -> dict[str, list[str]]:
+    """Cables of every link in order: written, or where its first port leads to."""
+    joined = nx.Graph()
+    for row in table("patches").itertuples():
+        joined.add_edge((row.a, row.a_port), (row.b, row.b_port))
+    for row in table("terminations").itertuples():
+        joined.add_edge((row.equipment, row.port), (row.cable, row.fibre, "fibre"))
+    for row in table("splices").itertuples():
+        ends = (row.a_cable, row.a_fibre, "fibre"), (row.b_cable, row.b_fibre, "fibre")
+        joined.add_edge(*ends)
+    found: dict[str, list[str]] = table("link_runs").groupby("link")["cable"].apply(list).to_dict()
+    for link in table("links").query("a_port != ''").itertuples():
+        ends = [(getattr(link, end), getattr(link, f"{end}_port").split(";")[0]) for end in "ab"]
+        if all(end in joined for end in ends) and nx.has_path(joined, *ends):
+            passed = nx.shortest_path(joined, *ends)
+            found[link.id] = [node[0] for node in passed if node[-1] == "fibre"]
+    return found
+
+
 @pytest.fixture(scope="module")
 def paths(lines: Lines) -> dict[str, list[list[str]]]:
     """For every circuit the segments of each of its paths (none for radio and leased hops)."""
@@ -62,10 +82,9 @@ def paths(lines: Lines) -> dict[str, list[list[str]]]:
     def of_cable(cable: str) -> list[str]:
         return runs[cable] if cable in runs else of_cable(carriers[cable])
 
-    cables = table("link_runs").groupby("link")["cable"].apply(list).to_dict()
     of_link = {
         link: [segment for cable in mine for segment in of_cable(cable)]
-        for link, mine in cables.items()
+        for link, mine in cables_of_links().items()
     }
     found: dict[str, list[list[str]]] = {}
     for (circuit, _), rows in table("circuit_paths").groupby(["circuit", "path"]):

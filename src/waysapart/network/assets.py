@@ -317,7 +317,7 @@ def row_gap(
 
 def _one_of(role: str) -> str:
     """Name one row of a role: `cable` for cables."""
-    return {"supplies": "supply"}.get(role, role.removesuffix("s"))
+    return {"supplies": "supply", "patches": "patch"}.get(role, role.removesuffix("s"))
 
 
 def surveyed_m(study: Study, table: pd.DataFrame) -> Floats:

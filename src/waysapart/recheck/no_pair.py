@@ -25,10 +25,11 @@ from typing import Any, NamedTuple
 from waysapart.recheck.evidence import About
 from waysapart.recheck.faulty_rows import grouped, reached
 from waysapart.recheck.figures import Figures, assumed_us
-from waysapart.recheck.plant import Use, follow_cables, survey, tie_links, uses_of
+from waysapart.recheck.plant import Use, follow_cables, survey, uses_of
 from waysapart.recheck.records import Records
 from waysapart.recheck.reliance import Asset, World, name_of, part, rely, service_of, whole_cable
 from waysapart.recheck.separation import CLOSE_M, LeastDistances, Plane, common_holders, forbids
+from waysapart.recheck.traced import follow_links
 
 MOST_STEPS = 50_000
 """Steps in listing courses; a leaf that needs more is not checked."""
@@ -181,7 +182,7 @@ def check_no_pairs(records: Records, facts: Told, about: About) -> None:
 def _recorded(records: Records, facts: Told) -> _Record:
     """Every link on record with its two ends and all that it relies on; every cable."""
     cables = follow_cables(survey(records), facts.get("matched", []), set())
-    hops, _ = tie_links(cables)
+    hops, _ = follow_links(cables)
     reliance = rely(cables, hops)
     world = World(records, cables.ground, cables, hops, Figures(cables, hops), reliance)
     record = _Record(world, {})

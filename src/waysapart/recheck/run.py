@@ -20,7 +20,7 @@ from waysapart.recheck.gaps import check_all_gaps, gaps_of_records, measurement_
 from waysapart.recheck.limits import check_figures
 from waysapart.recheck.no_pair import check_no_pairs
 from waysapart.recheck.paths import tie_paths
-from waysapart.recheck.plant import follow_cables, survey, tie_links
+from waysapart.recheck.plant import follow_cables, survey
 from waysapart.recheck.records import Records, UnreadableError, proposed, read_records
 from waysapart.recheck.reliance import (
     DRAWN_GAPS,
@@ -31,7 +31,7 @@ from waysapart.recheck.reliance import (
     trials_of,
 )
 from waysapart.recheck.sharing import own_line
-from waysapart.recheck.traced import trace_links
+from waysapart.recheck.traced import follow_links
 from waysapart.recheck.verdicts import (
     check_ages,
     check_assumptions,
@@ -241,16 +241,7 @@ def build(records: Records, facts: Evidence) -> World:
     }
     listed = {row["cable"] for row in records.rows["cable_runs"]}
     cables = follow_cables(ground, [dict(row) for row in facts["matched"]], unsure - listed)
-    traced, trace_gaps = trace_links(cables)
-    records.lay_traced(
-        {name: one.link for name, one in traced.items()},
-        {name: one.rows for name, one in traced.items()},
-    )
-    hops, tied = tie_links(cables)
-    for name, one in traced.items():
-        hops[name].trace = one
-    told = {name for name, one in traced.items() if one.failed or one.over_cords}
-    link_gaps = [*trace_gaps, *(gap for gap in tied if gap.about not in told)]
+    hops, link_gaps = follow_links(cables)
     figures = Figures(cables, hops)
     claimed = {
         (circuit["id"], label): path["links"]

@@ -12,7 +12,7 @@ from itertools import pairwise
 from typing import Any
 
 from waysapart.recheck.faulty_rows import Gap, Row, grouped
-from waysapart.recheck.plant import Cables, in_order
+from waysapart.recheck.plant import Cables, Hop, in_order, tie_links
 from waysapart.recheck.records import Records
 from waysapart.recheck.trace import (
     ENDS,
@@ -124,6 +124,31 @@ def _runs(trace: Direction) -> tuple[list[Stretch], list[tuple[int | None, Row]]
 def _goes_on(one: Stretch, two: Stretch) -> bool:
     same = (one.cable, one.fibre, one.end) == (two.cable, two.fibre, two.begin)
     return same and (one.begin < one.end) == (two.begin < two.end)
+
+
+def follow_links(cables: Cables) -> tuple[dict[str, Hop], list[Gap]]:
+    """Trace the links that name ports, put what follows into the records, and tie all links.
+
+    Parameters
+    ----------
+    cables : Cables
+
+    Returns
+    -------
+    hops : dict of str to Hop
+        By id of the link.
+    gaps : list of Gap
+    """
+    traced, gaps = trace_links(cables)
+    cables.ground.records.lay_traced(
+        {name: one.link for name, one in traced.items()},
+        {name: one.rows for name, one in traced.items()},
+    )
+    hops, tied = tie_links(cables)
+    for name, one in traced.items():
+        hops[name].trace = one
+    told = {name for name, one in traced.items() if one.failed or one.over_cords}
+    return hops, [*gaps, *(gap for gap in tied if gap.about not in told)]
 
 
 def trace_links(cables: Cables) -> tuple[dict[str, Traced], list[Gap]]:
