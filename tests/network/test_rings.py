@@ -23,8 +23,10 @@ from rich.console import Console
 import waysapart as wa
 from line_plant import LinePlant
 from waysapart.recheck import recheck
-from waysapart.report.terminal import show_proof
+from waysapart.report.terminal import show_circuit, show_proof
 from waysapart.report.view import limit_rows
+from waysapart.report.words import found_in, spared
+from waysapart.verdicts.waiver_offers import offered_waivers
 
 WEST = {"W1": ("MA", "N1"), "W2": ("N1", "N2"), "W3": ("N2", "MA")}
 EAST = {"E1": ("N1", "MB"), "E2": ("MB", "N2"), "E3": ("N2", "N1")}
@@ -223,6 +225,26 @@ def test_near_approaches_count_only_where_no_way_is_left(tmp_path: Path) -> None
 
     assert verdict(tmp_path / "one", W1=(2998, 3000), E1=(3002, 3000)) == "apart"
     assert verdict(tmp_path / "two", W1=(0, 1500), W3=(-4, 1500)) == "shared"
+
+
+def test_approaches_that_leave_a_way_are_counted_and_not_listed(tmp_path: Path) -> None:
+    """At C and D the links of both rings come together, as every two of six paths tell: 40 rows,
+    and none of them counts. They are one line, and no waiver is offered for them."""
+    plant = by_two_joins()
+    plant.separation_m = 10
+    proof = plant.proved(tmp_path)
+    facts = proof.facts()
+    (found,) = facts["circuits"]
+    assert found["verdict"] == "apart"
+    assert found["near"]
+    assert spared(found) == len(found["near"])
+    assert found_in(found) == 0
+    assert offered_waivers(proof, "K") == []
+    console = Console(file=StringIO(), width=200)
+    show_circuit(console, facts, "K")
+    said = console.file.getvalue()
+    assert "of some of its paths each leave another path." in said
+    assert "near: " not in said
 
 
 def test_main_way_is_stated_ring_by_ring(tmp_path: Path) -> None:
@@ -455,3 +477,50 @@ def test_a_path_over_rings_that_is_left_out_is_told(tmp_path: Path) -> None:
         file = tmp_path / "evidence.json"
         file.write_text(json.dumps(facts), encoding="utf-8")
         assert recheck(tmp_path, file)["false"]
+
+
+# --- Tails to a ring: listed, counted where the service says so, shared where they leave the site.
+
+
+def test_a_tail_to_a_ring_counts_where_the_service_says_so(tmp_path: Path) -> None:
+    """Both paths run over the one cord HA, the one multiplexer MA and its rack: tail, or shared."""
+    plant = by_two_joins()
+    plant.rows["holders"].append({"id": "RACK", "kind": "rack", "within": "A"})
+    for row in plant.rows["equipment"]:
+        if row["id"] == "MA":
+            row["within"] = "RACK"
+    found = plant.circuit_facts(tmp_path / "excused")
+    assert set(found["tail"]) == {"HA", "MA", "RACK", "HB", "MB"}
+    assert (found["verdict"], found["shared"]) == ("apart", [])
+    plant.confirmed(tmp_path / "excused")
+    plant.service = 'tail = "shared"\n'
+    found = plant.circuit_facts(tmp_path / "counted")
+    assert found["tail"] == []
+    assert {one["asset"] for one in found["shared"]} == {"HA", "MA", "RACK", "HB", "MB"}
+    plant.confirmed(tmp_path / "counted")
+
+
+def test_a_tail_that_leaves_the_site_is_shared(tmp_path: Path) -> None:
+    """K comes onto R2 at N1, over HA and then W1 from site A to site C: the cord and the
+    multiplexer at A are tail, W1 with its cable, ducts and pit is shared, and so are N1 and C."""
+    plant = RingPlant()
+    plant.over("R2", a_tail="HA;W1", b_tail="HB")
+    found = plant.circuit_facts(tmp_path)
+    assert set(found["tail"]) == {"HA", "MA", "HB", "MB"}
+    shared = {one["asset"] for one in found["shared"]}
+    assert shared == {"C-W1", "C-W1-1", "C-W1-2", "P-W1", "N1", "C"}
+    plant.confirmed(tmp_path)
+
+
+def test_a_group_knows_no_tail(tmp_path: Path) -> None:
+    """K and K2 back each other up by the same two rings and tails: all of the tails is shared."""
+    plant = by_two_joins()
+    plant.rows["circuits"][0]["group"] = "G"
+    plant.rows["circuits"].append({**plant.rows["circuits"][0], "id": "K2"})
+    for row in list(plant.rows["ring_circuits"]):
+        ways = {"main_way": "backward"} if row["ring"] == "R1" else {"main_way": "forward"}
+        plant.rows["ring_circuits"].append({**row, "circuit": "K2", **ways})
+    proof = plant.proved(tmp_path)
+    (group,) = proof.facts()["groups"]
+    assert {"HA", "MA", "HB", "MB", "RA", "RB"} <= {one["asset"] for one in group["shared"]}
+    plant.confirmed(tmp_path)

@@ -601,14 +601,17 @@ def _found(console: Console, one: Circuit | Group) -> None:
     """Print what is shared, near and crossing, and the closest approach."""
     for found in folded(one):
         _shared(console, found)
-    for near in one["near"]:
+    few_paths = not words.spared(one)
+    if not few_paths:
+        console.print(styled(f"  {words.spared_said(one)}", "dim"))
+    for near in one["near"] if few_paths else ():
         console.print(
             styled(
                 f"  near: {near['main']} and {near['alternate']} run {near['distance_m']:.1f} m "
                 f"apart over {words.metres(near['length_m'])}"
             )
         )
-    for cross in one["cross"]:
+    for cross in one["cross"] if few_paths else ():
         console.print(styled(f"  cross: {cross['main']} and {cross['alternate']}"))
     console.print(styled(f"  closest approach: {_closest(one)}"))
 

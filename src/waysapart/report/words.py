@@ -236,8 +236,12 @@ def _found_said(one: HeldApart, limits: Sequence[str]) -> list[str]:
     needs = [found.label for found in left if found.needed]
     parts = [f"Shared: {sentence_list(heads, most=3)}."] if heads else []
     parts += [f"All need {sentence_list(needs, most=3)}."] if needs else []
-    parts += _near_said([near for near in one["near"] if not near["waived"]])
+    near = [row for row in one["near"] if not row["waived"]]
     cross = [row for row in one["cross"] if row["forbidden"] and not row["waived"]]
+    if spared(one):
+        parts.append(spared_said(one))
+        near, cross = [], []
+    parts += _near_said(near)
     if len(cross) == 1:
         parts.append(f"{cross[0]['main']} and {cross[0]['alternate']} cross.")
     elif cross:
@@ -249,6 +253,44 @@ def _found_said(one: HeldApart, limits: Sequence[str]) -> list[str]:
     if waived:
         parts.append(f"{count_of(waived, 'finding').capitalize()} accepted by waiver.")
     return parts
+
+
+def spared(one: HeldApart) -> int:
+    """Number of near approaches and crossings of some paths that stand against nothing.
+
+    Of more than two paths, two may come close where others do not: wherever that is, a path is
+    left.
+
+    Parameters
+    ----------
+    one : Circuit or Group
+
+    Returns
+    -------
+    int
+        0 where what is told stands against it, so that the verdict is `shared`.
+    """
+    if one["verdict"] == "shared":
+        return 0
+    cross = [row for row in one["cross"] if row["forbidden"] and not row["waived"]]
+    return sum(not row["waived"] for row in one["near"]) + len(cross)
+
+
+def spared_said(one: HeldApart) -> str:
+    """Say of `spared` that it does not count.
+
+    Parameters
+    ----------
+    one : Circuit or Group
+
+    Returns
+    -------
+    str
+    """
+    number = spared(one)
+    verb = "leaves" if number == 1 else "each leave"
+    what = count_of(number, "near approach or crossing", "near approaches or crossings")
+    return f"{what} of some of its paths {verb} another path."
 
 
 def _near_said(near: Sequence[Near]) -> list[str]:
@@ -336,6 +378,8 @@ def found_in(one: HeldApart) -> int:
         near for near in (*one["near"], *one["near_folded"]) if "under" not in near
     ]
     close += [cross for cross in one["cross"] if cross["forbidden"]]
+    if spared(one):
+        close = []
     return sum(not found.waived for found in folded(one)) + sum(not row["waived"] for row in close)
 
 

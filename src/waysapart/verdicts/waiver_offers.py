@@ -62,7 +62,8 @@ class _Offers:
         self._pairs = [
             (one, other)
             for one, other in sorted(self._records.pairs(trial))
-            if not waivers.waives_pair(trial, self._segment(one), self._segment(other))
+            if proof.verdicts[trial] == "shared"
+            and not waivers.waives_pair(trial, self._segment(one), self._segment(other))
         ]
         self._above = self._things()
 
