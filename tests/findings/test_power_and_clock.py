@@ -10,6 +10,7 @@ site A. Where they take their power, and what else they need, is what each test 
 from __future__ import annotations
 
 import json
+import math
 from io import StringIO
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,7 @@ import pytest
 from rich.console import Console
 
 from line_plant import LinePlant
+from waysapart.findings.outages import bridged_h
 from waysapart.recheck import recheck
 from waysapart.report.terminal import show_circuit
 from waysapart.report.words import group_finding
@@ -154,3 +156,59 @@ def test_two_members_of_a_group_that_need_one_clock_are_told_so(tmp_path: Path) 
     (group,) = made.proved(tmp_path).facts()["groups"]
     assert "clock CLK" in group_finding(group)
     assert {one["asset"]: one["needed"] for one in group["shared"]}["CLK"] is True
+
+
+# --- Autonomy: it bears on how much of the time both paths are down, and on nothing else.
+
+
+def down(folder: Path, made: Station) -> float:
+    made.rules = "[failures.charger]\nper_year = 0.5\nrepair_h = 4\n"
+    made.shared(folder)
+    return float(made.circuit_facts(folder)["unavailability"]["both"])
+
+
+def test_a_battery_bridges_the_shorter_failures_of_its_charger(tmp_path: Path) -> None:
+    """One charger for both batteries fails every other year for 4 h on the average. Batteries that
+    last 8 h leave exp(-8 / 4) of its failures, and what remains of these is 4 h again."""
+    made = two_boards()
+    change(made, "BB", supplies="CA")
+    for battery in ("BA", "BB"):
+        change(made, battery, autonomy_h=None)
+    plain = down(tmp_path / "none", made)
+    for battery in ("BA", "BB"):
+        change(made, battery, autonomy_h=8)
+    bridged = down(tmp_path / "8", made)
+    whole, left = (0.5 * share * 4 for share in (1.0, math.exp(-2)))
+    ratio = (1 - left / (8760 + left)) / (1 - whole / (8760 + whole))
+    assert (1 - bridged) / (1 - plain) == pytest.approx(ratio, abs=2e-8)
+
+
+def test_the_battery_that_lasts_least_says_how_long(tmp_path: Path) -> None:
+    """BA lasts 2 h and BB 8: the failure of their one charger is felt after two."""
+    made = two_boards()
+    change(made, "BB", supplies="CA")
+    change(made, "BA", autonomy_h=2)
+    assert bridged_h(made.read(tmp_path)) == {"CA": 2.0}
+
+
+def test_a_board_between_battery_and_charger_adds_nothing(tmp_path: Path) -> None:
+    """The charger feeds a board, the board the battery: both are bridged for 8 h. What stands in
+    the charger's room alone is bridged as well, and the room of the battery is not."""
+    made = two_boards()
+    made.rows["holders"] += [
+        {"id": "RC", "kind": "room", "within": "-"},
+        {"id": "RB1", "kind": "room", "within": "-"},
+    ]
+    made.supply("T", "board", supplies="CA")
+    change(made, "BA", supplies="T", within="RB1")
+    change(made, "CA", within="RC")
+    found = bridged_h(made.read(tmp_path))
+    assert found == {"T": 8.0, "CA": 8.0, "RC": 8.0, "CB": 8.0}
+
+
+def test_a_charger_that_feeds_equipment_itself_is_felt_at_once(tmp_path: Path) -> None:
+    """M1 is fed by charger CA as well, without a battery between."""
+    made = Station({"supplies": "CA"}, {"supplies": "B"})
+    made.supply("CA", "charger")
+    made.supply("B", "battery", supplies="CA", autonomy_h=8)
+    assert bridged_h(made.read(tmp_path)) == {}

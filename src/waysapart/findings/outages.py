@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import heapq
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import cast
 
 import numpy as np
+import pandas as pd
 import scipy.sparse as sp
 
 from waysapart.arrays import Bools, Floats, Ints, boolean, csr_row, expand, owners
@@ -35,12 +37,14 @@ from waysapart.formulas.availability import (
     unheld_length_m,
 )
 from waysapart.gaps import Gap
-from waysapart.network.assets import row_gap
+from waysapart.network.assets import listed, row_gap
 from waysapart.network.build_network import Network
 from waysapart.network.lengths import WIRED, end_sites
 from waysapart.reliance.closure import both, column_classes, union, without
 from waysapart.reliance.direct import named
 from waysapart.reliance.rely import Reliance
+from waysapart.schema import ASSET_ROLES, ROLES
+from waysapart.study.model import Study
 from waysapart.study.rules import Service
 
 SEGMENT_KINDS = (
@@ -217,7 +221,71 @@ def asset_failures(network: Network) -> tuple[Floats, Floats]:
     for column, values in (("per_year", per_year), ("repair_h", repair_h)):
         stated = hazards[column].to_numpy(dtype=np.float64)
         values[mine] = np.where(np.isnan(stated), values[mine], stated)
+    bridged = bridged_h(study)
+    if bridged:
+        hours = np.array([bridged.get(name, 0.0) for name in assets.frame["id"]])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            per_year *= np.where(hours > 0, np.exp(-hours / repair_h), 1.0)
     return per_year, repair_h
+
+
+def bridged_h(study: Study) -> dict[str, float]:
+    """Find for how long batteries bridge the loss of what is behind them.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    dict of str to float
+        Hours by id, for whatever reaches links only through supplies with an autonomy: the shortest
+        of all ways to a link. Empty where no supply states one.
+
+    Notes
+    -----
+    A failure of it is felt once it lasts longer. Of failures whose repair takes an exponential time
+    of mean R, the part exp(-T / R) lasts longer than T, and what is left of them is as long again
+    on the average (common practice, no source).
+    """
+    tables = study.tables
+    lasts = tables["supplies"].set_index("id")["autonomy_h"].fillna(0.0).to_dict()
+    if not any(lasts.values()):
+        return {}
+    ahead: dict[str, list[tuple[str, float]]] = {}
+    behind = {*tables["supplies"]["id"], *tables["holders"]["id"], *tables["equipment"]["id"]}
+    roots: set[str] = set()
+    for role, column in (("links", "a"), ("links", "b"), ("links", "via"), ("links", "relies_on")):
+        roots.update(_listed_ids(tables[role][column]))
+    for role in ASSET_ROLES:
+        table = tables[role]
+        if role not in ("supplies", "holders", "equipment"):
+            roots.update(table["id"])
+        for column in ("within", "supplies", "needs"):
+            if column not in ROLES[role].column:
+                continue
+            row, names = listed(table[column])
+            owners_of = table["id"].to_numpy()[row]
+            for owner, name in zip(owners_of, names, strict=True):
+                hours = lasts.get(owner, 0.0) if column != "within" else 0.0
+                ahead.setdefault(str(owner), []).append((str(name), float(hours)))
+    shortest: dict[str, float] = {}
+    waiting = [(0.0, name) for name in roots]
+    heapq.heapify(waiting)
+    while waiting:
+        hours, name = heapq.heappop(waiting)
+        if name in shortest:
+            continue
+        shortest[name] = hours
+        for onward, more in ahead.get(name, ()):
+            if onward in behind and onward not in shortest:
+                heapq.heappush(waiting, (hours + more, onward))
+    return {name: hours for name, hours in shortest.items() if hours > 0}
+
+
+def _listed_ids(cells: pd.Series) -> list[str]:
+    """Every id in the cells of a column."""
+    return [str(name) for name in listed(cells)[1]]
 
 
 def outages(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from itertools import pairwise
-from math import cos, exp, expm1, log1p, radians
+from math import cos, exp, expm1, inf, log1p, radians
 from typing import Any, NamedTuple
 
 import shapely
@@ -51,6 +51,7 @@ def unavailability(world: World) -> dict[Asset, float | None]:
     """
     records, rates = world.records, world.records.rules["failures"]
     held, figures = _held_shares(world), world.figures
+    bridged = _bridged(records)
 
     def length_m(role: str, name: str) -> float:
         if role == "segments":
@@ -73,12 +74,50 @@ def unavailability(world: World) -> dict[Asset, float | None]:
             if role == "hazards":
                 per_year = per_year if row["per_year"] is None else row["per_year"]
                 hours = hours if row["repair_h"] is None else row["repair_h"]
+            if per_year is not None and hours and name in bridged:
+                per_year *= exp(-bridged[name] / hours)
             lost = None if per_year is None else per_year * (hours or 0.0)
             down[name] = None if lost is None else lost / (HOURS_PER_YEAR + lost)
     for name, hop in world.hops.items():
         if hop.row.get("unavailability"):
             down["hop", name] = min(float(hop.row["unavailability"]), 1 - 1e-12)
     return down
+
+
+def _bridged(records: Records) -> dict[str, float]:
+    """Hours for which autonomy puts off the loss of what only supplies with one lead to.
+
+    Walked from what links use, shorter and shorter, until nothing gets any shorter.
+    """
+    by = records.by
+    indoors = {**by["supplies"], **by["holders"], **by["equipment"]}
+    if not any(row.get("autonomy_h") for row in by["supplies"].values()):
+        return {}
+    found: dict[str, float] = {}
+    for row in by["links"].values():
+        named = [row.get("a"), row.get("b"), *(row.get("via") or ()), *(row.get("relies_on") or ())]
+        found.update({one: 0.0 for one in named if one})
+    for role, rows in by.items():
+        if role not in ("supplies", "holders", "equipment", "links", "circuits"):
+            found.update(dict.fromkeys(rows, 0.0))
+    every = {
+        name: row
+        for role, rows in by.items()
+        if role not in ("links", "circuits")
+        for name, row in rows.items()
+    }
+    changed = set(found)
+    while changed:
+        name = changed.pop()
+        row = every.get(name, {})
+        lasts = (row.get("autonomy_h") or 0.0) if name in by["supplies"] else 0.0
+        for column, more in (("within", 0.0), ("supplies", lasts), ("needs", lasts)):
+            for onward in row.get(column) or ():
+                hours = found[name] + more
+                if onward in indoors and hours < found.get(onward, inf):
+                    found[onward] = hours
+                    changed.add(onward)
+    return {name: hours for name, hours in found.items() if hours > 0}
 
 
 def unrated_hops(world: World) -> set[str]:
