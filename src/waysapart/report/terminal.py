@@ -58,6 +58,7 @@ from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
 from waysapart.whatif.compare import ComparisonFacts
 from waysapart.whatif.dig import CircuitFacts, DigFacts
 from waysapart.whatif.plan import PeriodFacts, WorksFacts
+from waysapart.whatif.resplice import ResplicePlace
 from waysapart.whatif.worst import RankedEvent, WorstFacts
 
 _STYLE = {
@@ -75,6 +76,8 @@ _MOST_CIRCUITS = 60
 _MOST_NAMES = 5
 _MOST_SILENT = 12
 _MOST_OFFERS = 12
+_MOST_PLACES = 8
+_MOST_STEPS_THERE = 16
 
 
 def styled(text: object, style: str = "") -> Text:
@@ -898,11 +901,34 @@ def show_dig(console: Console, facts: DigFacts) -> None:
         if group["state"] != "untouched":
             console.print(styled(f"  group {group['id']}: {group['state']}"))
     console.print(styled(f"{counts['untouched']} untouched", "dim"))
+    _resplice(console, facts["resplice"])
     for note in facts["area"]["notes"]:
         console.print(styled(f"note: {note}", "dim"))
     console.print()
     for caution in facts["notice"]["cautions"]:
         console.print(styled(caution, "dim"))
+
+
+def _resplice(console: Console, places: Sequence[ResplicePlace]) -> None:
+    """Print what to re-splice first, joint by joint and cable by cable."""
+    if not places:
+        return
+    console.print()
+    console.print(styled("Re-splice in this order:", "bold"))
+    for place in places[:_MOST_PLACES]:
+        console.print(styled(f"  {words.resplice_place(place)}"))
+        steps = words.resplice_steps(place)
+        for step in steps[:_MOST_STEPS_THERE]:
+            tray = f"tray {step.tray}, " if step.tray else ""
+            console.print(styled(f"    {step.carries}: {tray}{step.fibres}"))
+        if len(steps) > _MOST_STEPS_THERE:
+            more = len(steps) - _MOST_STEPS_THERE
+            console.print(styled(f"    and {more} more: --json lists them all", "dim"))
+        for said in words.resplice_unknown(place):
+            console.print(styled(f"    {said}", "dim"))
+    if len(places) > _MOST_PLACES:
+        left = len(places) - _MOST_PLACES
+        console.print(styled(f"  and {left} more places: --json lists them all", "dim"))
 
 
 def _circuit_words(one: CircuitFacts) -> str:

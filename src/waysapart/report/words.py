@@ -10,7 +10,8 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from itertools import groupby
+from typing import Any, NamedTuple, TypeVar
 
 from waysapart.evidence import (
     RECOVERY_KEY,
@@ -46,6 +47,7 @@ from waysapart.whatif.changes import DifferenceFacts
 from waysapart.whatif.compare import ComparisonFacts
 from waysapart.whatif.dig import CircuitFacts, DigFacts, HitFacts
 from waysapart.whatif.plan import ClashFacts, WorksFacts
+from waysapart.whatif.resplice import ResplicePlace, SpliceToMake
 
 Figures = Mapping[str, Any]
 """Any part of the facts that holds figures by key."""
@@ -1052,6 +1054,101 @@ def surveyed(hit: HitFacts) -> str:
     if hit["accuracy_m"] is None or hit["accuracy_from"] is None:
         return ""
     return f"{metres(hit['accuracy_m'])}, {_FROM[hit['accuracy_from']]}"
+
+
+class RespliceStep(NamedTuple):
+    """Splices of one place that carry the same and lie in one tray.
+
+    Attributes
+    ----------
+    carries : str
+        Such as `main of C04`, or `spare`.
+    tray : str
+        Empty where none is on record.
+    fibres : str
+        Such as `UC-4 5 to OP-N1 9, UC-4 6 to OP-N1 10`, or for a cable that is cut `fibres 5-8`.
+    """
+
+    carries: str
+    tray: str
+    fibres: str
+
+
+def resplice_place(place: ResplicePlace) -> str:
+    """Say which joint is hit, or which cable is cut where.
+
+    Parameters
+    ----------
+    place : ResplicePlace
+
+    Returns
+    -------
+    str
+    """
+    at = few(place["at"], MOST_NAMED)
+    if place["joint"] is not None:
+        return f"joint {place['joint']}" + (f" at {at}" if at else "")
+    return f"cable {place['cable']}" + (f", cut at {at}" if place["at"] != [place["cable"]] else "")
+
+
+def resplice_steps(place: ResplicePlace) -> list[RespliceStep]:
+    """The splices to make at one place, in order, those that go together as one.
+
+    Parameters
+    ----------
+    place : ResplicePlace
+
+    Returns
+    -------
+    list of RespliceStep
+    """
+    found = []
+    for (carries, tray), rows in groupby(
+        place["splices"], key=lambda row: (_carries_said(row), row["tray"])
+    ):
+        mine = list(rows)
+        if place["joint"] is None:
+            several = "fibres" if len(mine) > 1 else "fibre"
+            fibres = f"{several} {numbers_said([row['a_fibre'] for row in mine])}"
+        else:
+            fibres = ", ".join(
+                f"{row['a_cable']} {row['a_fibre']} to {row['b_cable']} {row['b_fibre']}"
+                for row in mine
+            )
+        found.append(RespliceStep(carries, tray or "", fibres))
+    return found
+
+
+def _carries_said(row: SpliceToMake) -> str:
+    if row["carries"] == "spare":
+        return "spare"
+    if row["carries"] == "other":
+        return f"{'link' if len(row['links']) == 1 else 'links'} {sentence_list(row['links'])}"
+    return f"{row['carries']} of {sentence_list(row['circuits'])}"
+
+
+def resplice_unknown(place: ResplicePlace) -> list[str]:
+    """Say what the records leave open about the fibres of one place.
+
+    Parameters
+    ----------
+    place : ResplicePlace
+
+    Returns
+    -------
+    list of str
+    """
+    said = []
+    if place["unsure"]:
+        said.append(
+            f"which fibres {sentence_list(place['unsure'])} "
+            f"{'has' if len(place['unsure']) == 1 else 'have'} is not on record: find out first"
+        )
+    if place["dark"] is None:
+        said.append("how many fibres it has is not on record")
+    elif place["dark"]:
+        said.append(f"{count_of(place['dark'], 'fibre')} with nothing on record")
+    return said
 
 
 def clash_said(clash: ClashFacts) -> str:

@@ -35,6 +35,7 @@ from waysapart.whatif.outage_state import (
     circuit_states,
     group_states,
 )
+from waysapart.whatif.resplice import ResplicePlace, resplice_first
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -152,6 +153,7 @@ class DigFacts(TypedDict):
     hits: list[HitFacts]
     fallen: list[FallenFacts]
     cables: list[CableFacts]
+    resplice: list[ResplicePlace]
     links: list[str]
     circuits: list[CircuitFacts]
     groups: list[GroupFacts]
@@ -228,6 +230,13 @@ class Dig:
         count = len(self.base.network.assets)
         items = self.base.reliance.link_items[:, :count].astype(np.int32)
         return np.flatnonzero(items @ self._newly_fallen.astype(np.int32))
+
+    @cached_property
+    def resplice(self) -> list[ResplicePlace]:
+        """Splices to make again where joints are hit and cables cut, the most urgent first."""
+        return resplice_first(
+            self.base, self._newly_fallen, self.links_down, self.cables_cut, self.circuits
+        )
 
     def counts(self) -> dict[str, int]:
         """How many circuits are in each state, worst first."""
@@ -439,6 +448,7 @@ def dig_facts(works: Dig) -> DigFacts:
         "hits": _hits(works),
         "fallen": _fallen(works),
         "cables": _cables(works),
+        "resplice": works.resplice,
         "links": [str(name) for name in study.tables["links"]["id"].to_numpy()[works.links_down]],
         "circuits": [_circuit(works, state, names) for state in circuits],
         "groups": [_group(works, state, names) for state in groups],
