@@ -453,10 +453,36 @@ def radio_hop(made: Services, plant: Plant) -> None:
     )
 
 
+def ring_power(made: Services) -> dict[str, str]:
+    """What feeds the ring's nodes at two stations, step by step, by station.
+
+    At Plovermoor the node has an A and a B feed: a fuse in each of two boards, each board on a
+    battery that lasts eight hours. At Heronfleet one board feeds it, and either of two chargers
+    feeds the board.
+    """
+
+    def supply(name: str, site: str, kind: str, **more: str) -> str:
+        row = {"id": name, "site": site, "kind": kind, "within": f"RM-{site}", "needs": "-"}
+        made.supplies.append({**row, **more})
+        return name
+
+    fuses = []
+    for number, side in ((1, "A"), (2, "B")):
+        battery = f"BAT-PLO-{number}"
+        next(row for row in made.supplies if row["id"] == battery)["autonomy_h"] = 8
+        board = supply(f"DC-PLO-{side}", "PLO", "board", supplies=battery)
+        fuses.append(supply(f"FU-PLO-{side}", "PLO", "fuse", supplies=board))
+    chargers = [supply(f"REC-HER-{number}", "HER", "rectifier") for number in (1, 2)]
+    board = supply("DC-HER", "HER", "board", supplies=";".join(chargers))
+    return {"PLO": ";".join(fuses), "HER": board}
+
+
 def ring(made: Services) -> None:
     """A ring of seven nodes round the estuary, and the circuits that use both ways round it."""
+    fed = ring_power(made)
     for site, _, _ in RING:
-        made.device(f"RN-{site}", site, "multiplexer", f"RK-{site}-MUX1", 10.0)
+        name = f"RN-{site}"
+        made.device(name, site, "multiplexer", f"RK-{site}-MUX1", 10.0, fed.get(site))
     for seq, (a, b, route) in enumerate(RING, start=1):
         link = made.fibre(f"RG-{seq}", (f"RN-{a}", f"RN-{b}"), a, (route,), NEAR_OPTICS, ("E", "W"))
         made.rings.append({"ring": "RING-1", "seq": seq, "link": link, "recovery_ms": 50})

@@ -41,7 +41,7 @@ COLUMNS: Mapping[str, tuple[str, ...]] = {
     ),
     "cable_runs": ("cable", "seq", "segment"),
     "joints": ("id", "at", "cables"),
-    "supplies": ("id", "site", "kind", "within", "needs"),
+    "supplies": ("id", "site", "kind", "within", "supplies", "autonomy_h", "needs"),
     "equipment": ("id", "site", "kind", "within", "supplies", "delay_us"),
     "links": (
         "id",
