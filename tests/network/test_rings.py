@@ -524,3 +524,46 @@ def test_a_group_knows_no_tail(tmp_path: Path) -> None:
     (group,) = proof.facts()["groups"]
     assert {"HA", "MA", "HB", "MB", "RA", "RB"} <= {one["asset"] for one in group["shared"]}
     plant.confirmed(tmp_path)
+
+
+# --- A ring that turns back at a failure.
+
+
+def test_a_ring_turns_back_between_its_tails(tmp_path: Path) -> None:
+    """R1 by hops of 100 us (W1), 200 (W2) and 400 (W3), its nodes MA 10, N1 20, N2 40 us, relays RA
+    1 and RD 2 us at the ends of tails without delay. K goes from MA to N2.
+
+    Turned back on main, which is W1 W2 (370 us on the ring): with W1 cut at MA and N1 it is MA W3
+    N2 W2 N1 W2 N2 = 10 + 400 + 40 + 200 + 20 + 200 + 40 = 910; with W2 cut MA W1 N1 W1 MA W3 N2
+    = 10 + 100 + 20 + 100 + 10 + 400 + 40 = 680. N1, where the ring is turned, counts once, and
+    what is passed out and back, N2 or MA, twice. The relays add 3: 913 us.
+
+    Turned back on alternate, W3 (450): MA W1 N1 W2 N2 = 370, less than the way itself: 453 us.
+    """
+    plant = RingPlant()
+    plant.machine("RD", "D", kind="relay")
+    plant.hop("HD", "N2", "RD")
+    plant.rows["circuits"][0]["b"] = "RD"
+    plant.over("R1", a_tail="HA", b_tail="HD", main_way="forward")
+    plant.rules = "[recovery]\nring_turns_back = true\n"
+    for row in plant.rows["links"]:
+        us = {"W1": 100, "W2": 200, "W3": 400}.get(row["id"])
+        if us is not None:
+            pit = f"P-{row['id']}"
+            row.update(medium="carrier", wavelength_nm="", extra_delay_us=us, relies_on=pit)
+    del plant.rows["link_runs"]
+    plant.rows["links"] = [row for row in plant.rows["links"] if row["id"][0] != "E"]
+    plant.rows["rings"] = [row for row in plant.rows["rings"] if row["ring"] == "R1"]
+    machines = {"MA": 10, "N1": 20, "N2": 40, "RA": 1, "RD": 2}
+    for row in plant.rows["equipment"]:
+        row["delay_us"] = machines.get(row["id"], 0)
+    delay = plant.circuit_facts(tmp_path)["delay"]
+    states = {one["state"]: one["delay_us"] for one in delay["states"]}
+    assert states == {
+        "main": 373.0,
+        "alternate": 453.0,
+        "turned back on main": 913.0,
+        "turned back on alternate": 453.0,
+    }
+    assert delay["worst_us"] == 913.0
+    plant.confirmed(tmp_path)

@@ -52,6 +52,9 @@ SAYS = {
     "differential": "The phase error is 360 f times half the asymmetry: what a relay that takes "
     "half of the round trip for each way would misread. The apparent differential current is "
     "2 sin(angle / 2) of the through current. Neither says whether a given relay trips.",
+    "turned_back": "Where a ring turns back at a failure, the signal passes the two nodes at which "
+    "it is turned once, and what it passes on the way out and again on the way back twice: each "
+    "counts as often as it is passed. The ring on the path that takes longest so counts.",
     "availability": "Unavailability compares designs; it does not predict outages. Rates and "
     "repair times stand among the assumptions. Assets fail independently of each other, and a "
     "hazard is one event on everything that it takes. What either of several supplies keeps up "
