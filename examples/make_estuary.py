@@ -20,6 +20,7 @@ import pyogrio
 from estuary_circuits import Services, build_services
 from estuary_plant import CRS, Plant, Row, build_sites
 from estuary_routes import build_routes
+from estuary_splice_traps import build_traps
 from estuary_splices import build_splices
 
 COLUMNS: Mapping[str, tuple[str, ...]] = {
@@ -253,6 +254,7 @@ def write_estuary(folder: Path) -> None:
     build_routes(plant)
     services = build_services(plant)
     build_splices(plant, services)
+    build_traps(plant, services)
     drawn: dict[str, tuple[str, list[Row]]] = {
         "sites": ("sites", plant.sites),
         "structures": ("structures", plant.structures),

@@ -18,6 +18,7 @@ from pathlib import Path
 
 import geopandas as gpd
 import pyogrio
+from number_fibres import COLORS, number_sheet
 from shapely.geometry import LineString, Point, box
 
 METRES, FEET = "EPSG:26918", "EPSG:3424"
@@ -201,6 +202,7 @@ def write_tables(folder: Path) -> None:
     )
     _table(folder, "DC_SYSTEMS", "TAG STATION VOLTS", [(f"BATT-{s}", s, 125) for s in STATIONS])
     write_channels(folder)
+    write_sheets(folder)
 
 
 PILOTS = {
@@ -217,10 +219,14 @@ def write_channels(folder: Path) -> None:
     for number, (name, (a, b, _, *cables)) in enumerate(PILOTS.items()):
         for mark, cable in zip("PS", cables, strict=True):
             channel = f"{name}{mark}"
-            channels.append((channel, a, b, 1.31, -15, -28))
+            ports = (
+                (f"{mark}-TX;{mark}-RX", f"{mark}-RX;{mark}-TX") if cable == "F-201" else ("", "")
+            )
+            channels.append((channel, a, b, 1.31, -15, -28, *ports))
             fibers.append((channel, cable, f"{2 * number + 1};{2 * number + 2}"))
             paths.append((name, mark, channel))
-    _table(folder, "CHANNELS", "CHANNEL END_1 END_2 LAMBDA_UM TX_DBM RX_DBM", channels)
+    header = "CHANNEL END_1 END_2 LAMBDA_UM TX_DBM RX_DBM PORTS_1 PORTS_2"
+    _table(folder, "CHANNELS", header, channels)
     _table(folder, "CHANNEL_FIBERS", "CHANNEL CABLE_NO FIBERS", fibers)
     _table(
         folder,
@@ -235,6 +241,56 @@ def write_channels(folder: Path) -> None:
         "CABLE_NO FIBER LAMBDA_UM LENGTH_FT SHOT_ON",
         [("F-201", fiber, 1.31, 13_900 + fiber, "2024-05-14") for fiber in (1, 2, 3, 4)],
     )
+
+
+def write_sheets(folder: Path) -> None:
+    """The splicers' sheets of F-201, by tube and color, and the same with numbers.
+
+    In manhole 3 the first tube is cut and spliced through; the other three pass.
+    """
+    _table(folder, "CLOSURES", "CLOSURE MANHOLE CABLES", [("FC-3", "MH-3", "F-201")])
+    _table(
+        folder,
+        "SPLICE_SHEET",
+        "CLOSURE TRAY IN_CABLE IN_TUBE IN_FIBER OUT_CABLE OUT_TUBE OUT_FIBER LOSS_DB SPLICED_ON",
+        [
+            (
+                "FC-3",
+                1,
+                "F-201",
+                "BL",
+                color,
+                "F-201",
+                "BL",
+                color,
+                0.03 + 0.01 * (n % 4),
+                "2019-03-12",
+            )
+            for n, color in enumerate(COLORS)
+        ],
+    )
+    panels = [(f"FP-{station}", station) for station in STATIONS]
+    _table(folder, "PANELS", "PANEL STATION", panels)
+    _table(
+        folder,
+        "PANEL_PORTS",
+        "PANEL PORT CABLE TUBE FIBER",
+        [
+            (panel, port, "F-201", "BL", color)
+            for panel, _ in panels
+            for port, color in enumerate(COLORS, start=1)
+        ],
+    )
+    jumpers = []
+    for number, (name, (a, b, _, *cables)) in enumerate(PILOTS.items()):
+        mark = "PS"[cables.index("F-201")] if "F-201" in cables else ""
+        for end, relay in enumerate((a, b) if mark else ()):
+            ports = (f"{mark}-TX", f"{mark}-RX") if end == 0 else (f"{mark}-RX", f"{mark}-TX")
+            for place, port in enumerate(ports, start=2 * number + 1):
+                jumpers.append((f"JU-{name}-{end + 1}", relay, port, panels[end][0], place, 23))
+    _table(folder, "JUMPERS", "JUMPER DEVICE DEVICE_PORT PANEL PANEL_PORT LENGTH_FT", jumpers)
+    for name in ("SPLICE_SHEET", "PANEL_PORTS"):
+        number_sheet(folder / f"{name}.csv", folder / f"{name}_NUMBERED.csv")
 
 
 def write_export(folder: Path) -> Path:

@@ -66,7 +66,7 @@ def cables_of_links() -> dict[str, list[str]]:
         ends = [(getattr(link, end), getattr(link, f"{end}_port").split(";")[0]) for end in "ab"]
         if all(end in joined for end in ends) and nx.has_path(joined, *ends):
             passed = nx.shortest_path(joined, *ends)
-            found[link.id] = [node[0] for node in passed if node[-1] == "fibre"]
+            found[link.id] = [node[0] for node in passed if len(node) == 3]
     return found
 
 

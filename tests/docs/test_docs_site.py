@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import runpy
 import shlex
 import shutil
 import subprocess
@@ -158,6 +159,37 @@ def test_the_awkward_export_proves_as_the_page_says(tmp_path: Path) -> None:
     }
     assert [one["asset"] for one in facts["PW-2"]["shared"]] == ["MH-3"]
     assert [gap.code for gap in proof.gaps] == ["cable-broken"]
+
+
+def test_the_splice_sheet_of_the_awkward_export_is_numbered() -> None:
+    """Tube blue, fibre green is 3 and tube orange, fibre green 15; the channels over it are traced.
+
+    Their cords are 23 feet long. What channel fibres state agrees, so nothing differs.
+    """
+    folder = ROOT / "examples" / "awkward"
+    module = runpy.run_path(str(folder / "number_fibres.py"))
+    assert [module["number"](*pair) for pair in (("BL", "GR"), ("OR", "GR"), ("AQ", "AQ"))] == [
+        3,
+        15,
+        144,
+    ]
+    network = wa.tie(wa.read_study(folder))
+    runs = network.study.tables["link_runs"].set_index("link")
+    assert runs.loc["PW-1S", ["cable", "fibres"]].to_list() == ["F-201", "1;2"]
+    assert runs.loc["PW-2P", ["cable", "fibres"]].to_list() == ["F-201", "3;4"]
+    links = network.study.tables["links"].set_index("id")
+    assert links.loc["PW-2P", "via"] == "FP-EEL;FP-SPR"
+    assert links.loc["PW-2P", "extra_delay_us"] == pytest.approx(2 * 23 * 0.3048 * 0.005)
+
+
+def test_a_colour_that_is_none_is_told_by_its_row(tmp_path: Path) -> None:
+    sheet = tmp_path / "SHEET.csv"
+    sheet.write_text("PORT,TUBE,FIBER\n1,BL,OR\n2,BL,PINK\n", encoding="utf-8")
+    script = ROOT / "examples" / "awkward" / "number_fibres.py"
+    command = [sys.executable, str(script), str(sheet), str(tmp_path / "OUT.csv")]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 1
+    assert "row 3: no such colour" in done.stderr
 
 
 def test_the_awkward_export_is_read_in_metres() -> None:
