@@ -581,7 +581,8 @@ def _circuit(console: Console, circuit: Circuit, links: words.Links) -> None:
     _found(console, circuit)
     down = circuit["unavailability"]
     shares = [f"{label} {words.unavailable(down, label)}" for label in circuit["paths"]]
-    shares.append(f"both at once {words.unavailable(down, 'both')}")
+    every = "all" if len(circuit["paths"]) > 2 else "both"
+    shares.append(f"{every} at once {words.unavailable(down, 'both')}")
     _time_down(console, shares, down["why"])
     _at_the_ends(console, circuit)
     if circuit["tail"]:
