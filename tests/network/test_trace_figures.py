@@ -124,6 +124,22 @@ def test_a_direction_of_unknown_length_leaves_the_link_open(tmp_path: Path) -> N
     assert link["lengths"]["length_m"] is None
 
 
+def test_a_direction_of_unknown_delay_leaves_the_fibre_of_its_path_open(tmp_path: Path) -> None:
+    """Go over N1 and N2, whose types are not known, return over S: S alone is not the answer."""
+    plant = SplicedPlant()
+    for row in plant.rows["cables"]:
+        row["fibre_type"] = "G.652.D" if row["id"] == "S" else ""
+    plant.rows["links"] = [{"id": "LN", "a": "RA", "b": "RB", "wavelength_nm": 1310}]
+    plant.rows["link_runs"] = [
+        {"link": "LN", "seq": 1, "cable": "N1", "direction": "go"},
+        {"link": "LN", "seq": 2, "cable": "N2", "direction": "go"},
+        {"link": "LN", "seq": 1, "cable": "S", "direction": "return"},
+    ]
+    plant.rows["circuit_paths"] = [{"circuit": "K", "path": "main", "seq": 1, "link": "LN"}]
+    (circuit,) = wa.prove(_tied(tmp_path, plant)).facts()["circuits"]
+    assert circuit["paths"]["main"]["delay_terms"]["fibre_us"] is None
+
+
 def test_a_link_over_cords_alone_is_as_long_as_no_fibre(tmp_path: Path) -> None:
     """Its length is known to be nought, and its loss is that of its cord."""
     plant = SplicedPlant()

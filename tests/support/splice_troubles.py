@@ -193,8 +193,60 @@ def _events(rows: Rows, rng: random.Random) -> None:
     ]
 
 
+def _nobody(rows: Rows, rng: random.Random) -> None:
+    """Ends that name no equipment, or such as nobody has recorded."""
+    _one(rows, "links", rng)[rng.choice(("a", "b"))] = rng.choice(("", "R99"))
+    _one(rows, "patches", rng)[rng.choice(("a", "b"))] = "R99"
+
+
+def _in_passing(rows: Rows, rng: random.Random) -> None:
+    """A cable over one segment, which passes the pit of its joint between its ends.
+
+    Without groups: how parts of one segment lie to each other is another subject.
+    """
+    for circuit in rows["circuits"]:
+        circuit["group"] = ""
+    runs = [row for row in rows["cable_runs"] if row["segment"].startswith("d")]
+    cable = rng.choice(runs)["cable"] if runs else None
+    mine = [row for row in runs if row["cable"] == cable]
+    if len(mine) != 2:
+        return
+    lines = {row["id"]: row["line"] for row in rows["segments"]}
+    one, two = (lines[row["segment"]] for row in mine)
+    line = [*one, *two[1:]] if one[-1] == two[0] else [*one[::-1], *two[::-1][1:]]
+    name = f"e{cable}"
+    if name not in lines:
+        rows["segments"].append({"id": name, "kind": "duct", "within": "-", "line": line})
+    kept = [row for row in rows["cable_runs"] if row["cable"] != cable]
+    rows["cable_runs"] = [*kept, {"cable": cable, "seq": 1, "segment": name}]
+
+
+def _round_cable(rows: Rows, rng: random.Random) -> None:
+    """A cable that leaves a site and comes back to it, with its ends on the panel there."""
+    segments = sorted(row["id"] for row in rows["segments"] if row["id"].startswith("d"))
+    pairs = [(f"{one[:-1]}a", f"{one[:-1]}b") for one in segments if one.endswith("0a")]
+    pairs = [pair for pair in pairs if f"{pair[0][:-2]}1a" in segments]
+    if not pairs or any(row["id"] == "Q" for row in rows["cables"]):
+        return
+    out, on = rng.choice(pairs)
+    other = out[:-2]
+    for seq, segment in enumerate((out, on, f"{other}1b", f"{other}1a"), start=1):
+        rows["cable_runs"].append({"cable": "Q", "seq": seq, "segment": segment})
+    rows["cables"].append({"id": "Q", "fibre_type": "G.652.D", "fibre_count": 4})
+    panel = f"F{other[1:]}"
+    for fibre, side in ((1, "after"), (1, "before"), (2, rng.choice(("", "before")))):
+        end = {"cable": "Q", "fibre": fibre, "equipment": panel, "port": f"Q{fibre}{side}"}
+        rows["terminations"].append({**end, "side": side})
+    ends = {"a": f"R{other[1:]}", "b": f"R{other[1:]}", "a_port": "qa", "b_port": "qb"}
+    rows["links"].append({"id": "LQ", **ends, "wavelength_nm": 1310})
+    for port, on_panel in (("qa", "Q1after"), ("qb", "Q1before")):
+        cord = {"id": f"K{port}", "a": ends["a"], "a_port": port, "b": panel}
+        rows["patches"].append({**cord, "b_port": on_panel})
+
+
 TROUBLES: tuple[Callable[[Rows, random.Random], None], ...] = (
     *(_losses, _pigtails, _types, _side_missing, _side_turned, _again, _gone, _other_fibre),
     *(_two_ports, _two_ports, _no_port, _joint_lists, _no_course, _no_place, _elsewhere),
     *(_few_fibres, _written, _cord_rows, _far_cord, _stated, _media, _through, _events),
+    *(_nobody, _in_passing, _in_passing, _round_cable, _through),
 )

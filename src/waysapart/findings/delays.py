@@ -142,7 +142,11 @@ def path_delays(network: Network, gaps: Sequence[Gap] = ()) -> pd.DataFrame:
     back = np.where(broken, np.nan, along("return_us", "go_us") + equipment)
     least_go = along("go_least_us", "return_least_us") + least_of_equipment
     least_back = along("return_least_us", "go_least_us") + least_of_equipment
-    longer = least_back > least_go
+    # The terms are those of the longer direction; one that is not known may be the longer.
+    open_go, open_back = (
+        np.isnan(along(*names)) for names in (("go_us", "return_us"), ("return_us", "go_us"))
+    )
+    longer = ~open_go & (open_back | (least_back > least_go))
 
     def term(name: str) -> Floats:
         onward, backward = f"{name}_go_us", f"{name}_return_us"
