@@ -9,6 +9,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, NamedTuple
 
 from waysapart.recheck.faulty_rows import Row, grouped
@@ -139,6 +140,8 @@ class Joined:
         self.ends: dict[End, list[Edge]] = {}
         self.faults: list[Fault] = []
         self._cut: dict[Fibre, set[float]] = {}
+        self._known: dict[str, dict[float, str]] = {}
+        self.at_joint, self.at_site = cache(self._at_joint), cache(self._at_site)
         self._bare = self._places_of_bare()
         for row in self.records.rows["splices"]:
             self._splice(row)
@@ -170,8 +173,10 @@ class Joined:
 
     def node(self, cable: str, at: float) -> str | None:
         """The structure or site at a position of a cable."""
-        found = [node for node, where in self.cables.nodes(cable) if where == at]
-        return next((node for node in found if node is not None), None)
+        if cable not in self._known:
+            places = reversed(self._nodes(cable))
+            self._known[cable] = {where: node for node, where in places}
+        return self._known[cable].get(at)
 
     def _nodes(self, cable: str) -> list[tuple[str, float]]:
         """The known places along a cable, with their positions."""
@@ -182,8 +187,9 @@ class Joined:
         ends = self._bare.get(cable, ())
         return [float(k) for k, end in enumerate(ends) if end == place]
 
-    def at_joint(self, joint: Row, cable: str) -> list[float]:
+    def _at_joint(self, name: str, cable: str) -> list[float]:
         """The positions at which a cable passes a joint or ends in it."""
+        joint = self.records.by["joints"][name]
         at = joint["at"]
         if at is None or cable not in (joint["cables"] or [cable]):
             return []
@@ -195,9 +201,8 @@ class Joined:
             own = {where for node, where in nodes if self.ground.meet(node, at)}
         return self._chosen(cable, own)
 
-    def at_machine(self, machine: Row, cable: str) -> list[float]:
+    def _at_site(self, site: str | None, cable: str) -> list[float]:
         """The positions at which a cable reaches the site of a piece of equipment."""
-        site = machine["site"]
         if site is None:
             return []
         if not self.cables.chain[cable]:
@@ -234,9 +239,8 @@ class Joined:
         return End(cable, fibre, at, side), "splice-side" if len(places) > 1 else None
 
     def _splice(self, row: Row) -> None:
-        joint = self.records.by["joints"][row["joint"]]
         mine = [(row[f"{end}_cable"], int(row[f"{end}_fibre"])) for end in ENDS]
-        places = [self.at_joint(joint, cable) for cable, _ in mine]
+        places = [self.at_joint(row["joint"], cable) for cable, _ in mine]
         sides = [row["a_side"], row["b_side"]]
         through = len(places[0]) > 1 or not {0.0, self.length(mine[0][0])} & {*places[0]}
         if mine[0][0] == mine[1][0] and through:
@@ -260,7 +264,7 @@ class Joined:
         machine = self.records.by["equipment"][row["equipment"]]
         cable, fibre = row["cable"], int(row["fibre"])
         port = (row["equipment"], row["port"])
-        end, code = self._sided(cable, fibre, self.at_machine(machine, cable), row["side"])
+        end, code = self._sided(cable, fibre, self.at_site(machine["site"], cable), row["side"])
         self._tell([] if code is None else [code], row["equipment"], [(cable, fibre)])
         self._tell(self._beyond(cable, fibre), row["equipment"], [(cable, fibre)])
         if end is not None:
