@@ -169,7 +169,13 @@ def check(
             styled(f"{records.name}: {', '.join(rows).replace('_', ' ') or 'no rows yet'}")
         )
         if named:
-            places = [one.file + (f" ({one.layer})" if one.layer else "") for one in named]
+            by_file: dict[str, list[str]] = {}
+            for one in named:
+                by_file.setdefault(one.file, []).extend([one.layer] if one.layer else [])
+            places = [
+                file + (f" ({', '.join(layers)})" if layers else "")
+                for file, layers in by_file.items()
+            ]
             console.print(styled(f"found by name: {', '.join(places)}"))
         for age in ages:
             console.print(styled(age_line(age)))
