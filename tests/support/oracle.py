@@ -448,6 +448,7 @@ class _Judge:
                 for other in path.relies_on
                 if other not in ends
             )
+            or any(asset in self.plant.in_air.get(link, ()) for link in path.links)
             for path in paths
         )
 
@@ -458,7 +459,8 @@ class _Judge:
         standing = set().union(*(self.reliance.of["asset", site] for site in sites))
         if asset not in standing:
             return asset in self._excused_kinds(row)
-        return not any(
+        in_air = any(asset in self.plant.in_air.get(link, ()) for link in path.links)
+        return not in_air and not any(
             asset in self.plant.takes.get(other, ())
             for other in path.relies_on
             if other not in standing

@@ -38,6 +38,7 @@ def read_plant(folder: str | Path) -> Plant:
     _find_twins(plant)
     _tie_cables(plant)
     _tie_hazards(plant)
+    _tie_air(plant)
     _tie_links(plant)
     _tie_paths(plant)
     plant.gaps += blanks(plant)
@@ -185,6 +186,33 @@ def _tie_hazards(plant: Plant) -> None:
             for hazard in plant.of("hazards")
             if (not ids(hazard.row.get("takes")) or asset.kind in ids(hazard.row["takes"]))
             and hazard.plane.distance(asset.plane) <= (number(hazard.row.get("reach_m")) or 0.0)
+        )
+
+
+def _tie_air(plant: Plant) -> None:
+    """For each radio hop: the hazards that take radio on its way, straight from mast to mast."""
+    for link, row in plant.links.items():
+        if row.get("medium") != "radio":
+            continue
+        sites = [plant.assets[plant.assets[row[end]].row["site"]] for end in ("a", "b")]
+        first, last = (site.plane.centroid for site in sites)
+        named = [plant.assets[one] for one in ids(row.get("relies_on"))]
+        masts = [
+            one.plane.centroid
+            for one in named
+            if one.role == "structures" and one.kind not in ("pit", "entry", "bridge")
+        ]
+        points = [first, last]
+        if len(masts) == 1:
+            points = [masts[0], max(points, key=masts[0].distance)]
+        elif masts:
+            points = sorted(masts, key=first.distance)
+        way = LineString(points)
+        plant.in_air[link] = frozenset(
+            hazard.id
+            for hazard in plant.of("hazards")
+            if "radio" in ids(hazard.row.get("takes"))
+            and hazard.plane.distance(way) <= (number(hazard.row.get("reach_m")) or 0.0)
         )
 
 

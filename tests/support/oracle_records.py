@@ -115,6 +115,7 @@ class Plant:
     length_m: dict[str, float] = field(default_factory=dict)
     chains: dict[str, Chain] = field(default_factory=dict)
     takes: dict[str, frozenset[str]] = field(default_factory=dict)
+    in_air: dict[str, frozenset[str]] = field(default_factory=dict)
     runs: dict[str, dict[str, list[Run]]] = field(default_factory=dict)
     changes: dict[str, set[str]] = field(default_factory=dict)
     links: dict[str, dict[str, str]] = field(default_factory=dict)

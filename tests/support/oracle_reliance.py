@@ -144,6 +144,7 @@ class Reliance:
             ("asset", asset)
             for asset in [row["a"], row["b"], *ids(row.get("via")), *ids(row.get("relies_on"))]
         }
+        steps |= {("asset", hazard) for hazard in plant.in_air.get(link, ())}
         for run in itertools.chain.from_iterable(plant.runs[link].values()):
             if run.whole:
                 steps.add(("asset", run.cable))

@@ -100,6 +100,8 @@ class World:
             return False
         if any(self.fails(asset) for asset in ids(row.get("relies_on"))):
             return False
+        if self.lost & plant.in_air.get(link, frozenset()):
+            return False
         if any(self._run_cut(run) for run in itertools.chain(*plant.runs[link].values())):
             return False
         return not any(

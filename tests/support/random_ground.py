@@ -244,7 +244,14 @@ def draw_hazards(study: Study) -> None:
             ]
         )
         kinds = rng.choice(
-            ["", "", "span;tower;pole", "duct;trench;subduct;pit", "substation;entry", "trench"]
+            [
+                "",
+                "",
+                "span;tower;pole",
+                "duct;trench;subduct;pit;radio",
+                "substation;entry;radio",
+                "trench",
+            ]
         )
         study.add(
             "hazards",
