@@ -493,6 +493,29 @@ def test_events_are_no_measurements_of_the_whole(tmp_path: Path) -> None:
     assert proved.facts["gaps"] == []
 
 
+def test_a_cord_of_a_tail_is_part_of_it(tmp_path: Path) -> None:
+    """Both paths go over one cord from RA to the multiplexer MA, in whose tray it lies."""
+    plant = TracedPlant()
+    plant.machine("MA", "A", "multiplexer")
+    plant.rows["holders"].append({"id": "TR", "kind": "tray", "within": "A"})
+    plant.patch("RA", "T", "MA", "R", id="K-T", within="TR")
+    plant.rows["patches"][0]["a"] = "MA"
+    for row in plant.rows["links"]:
+        row["a"] = "MA"
+    ends = {"a": "RA", "b": "MA", "a_port": "T", "b_port": "R"}
+    plant.rows["links"].append({"id": "LT", **ends, "wavelength_nm": 1310})
+    for row in plant.rows["circuit_paths"]:
+        row["seq"] = 2
+    for path in ("main", "alternate"):
+        row = {"circuit": "K", "path": path, "seq": 1, "link": "LT"}
+        plant.rows["circuit_paths"].append(row)
+    proved = Proved.of("tail", plant.folder(tmp_path))
+    (circuit,) = proved.facts["circuits"]
+    assert {"K-T", "TR", "MA"} <= set(circuit["tail"])
+    assert circuit["shared"] == []
+    assert proved.told(proved.facts) == []
+
+
 # Random plants with random troubles
 
 

@@ -202,7 +202,9 @@ def _indoors(world: World, hop: str, site: str | None) -> set[Asset]:
                 return bool(by[role][str(asset)][place] == site)
         if asset in by["holders"]:
             return _only_at(world, str(asset), site)
-        return isinstance(asset, tuple) or (asset in by["segments"] and not laid(asset))
+        if isinstance(asset, tuple) or asset in by["patches"]:
+            return True
+        return asset in by["segments"] and not laid(asset)
 
     items = world.reliance.items[hop]
     cord = not any(laid(one) for one in items)
