@@ -379,3 +379,14 @@ def test_events_of_a_trace_are_no_loss_of_the_cable(tmp_path: Path) -> None:
     loss = loss_budgets(_network(tmp_path, plant)).set_index("link")
     assert np.isnan(loss["measured_db"]).all()
     assert loss["test_db"].to_list() == [0, 0]
+
+
+def test_a_cord_is_no_route_of_a_leased_hop(tmp_path: Path) -> None:
+    """LS is leased: its cords to a socket of the lessor are relied on, and no route is on record."""
+    plant = SplicedPlant()
+    plant.rows["links"][1] |= {"medium": "leased", "length_m": 2000}
+    plant.without("patches", id="KC")
+    plant.without("patches", id="KD")
+    plant.cord("KX", "RA", "s", "RB", "s")
+    network = _network(tmp_path, plant)
+    assert {"leased-route", "cord-between-sites"} <= {gap.code for gap in network.gaps}

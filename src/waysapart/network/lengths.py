@@ -483,14 +483,15 @@ def hop_gaps(study: Study, pieces: LinkParts, lengths: LinkLengths) -> list[Gap]
     links = study.tables["links"]
     medium = links["medium"].fillna("fibre").to_numpy()
     tied = np.bincount(pieces.link, minlength=len(links)) > 0
-    unsaid = links["relies_on"].isna().to_numpy() & ~tied
+    stated = study.as_read("links")["relies_on"]  # cords that a trace adds are no route
+    unsaid = stated.isna().to_numpy() & ~tied
     site_a, site_b = end_sites(study)
     far = site_a != site_b
     gaps = []
     for row in np.flatnonzero(unsaid & (medium == "leased")):
         text = "nobody recorded the route of this leased hop: name what it depends on in relies_on"
         gaps.append(row_gap(study, "leased-route", "links", int(row), text, column="relies_on"))
-    leased = ~tied & far & (medium == "leased") & links["relies_on"].notna().to_numpy()
+    leased = ~tied & far & (medium == "leased") & stated.notna().to_numpy()
     for row in np.flatnonzero(leased):
         own = named_at_ends(study, int(row))
         if own:
@@ -547,7 +548,7 @@ def named_at_ends(study: Study, link: int) -> list[str]:
         depth; empty where it names anything else, or nothing.
     """
     row = study.tables["links"].iloc[link]
-    named = _ids(row["relies_on"])
+    named = _ids(study.as_read("links")["relies_on"].iloc[link])
     ahead = _needed_at_sites(study)
     found = {str(row["a"]), str(row["b"]), *_ids(row["via"])}
     waiting = list(found)

@@ -563,7 +563,7 @@ def age_gaps(study: Study) -> list[Gap]:
 
 def _unsigned(study: Study) -> Iterator[Gap]:
     """Statements on the routes of leased hops of which nobody is on record as having made them."""
-    links = study.tables["links"]
+    links = study.as_read("links")
     leased = (links["medium"] == "leased") & links["relies_on"].notna()
     rows = np.flatnonzero((leased & links["stated_by"].isna()).to_numpy())
     said = "nobody is on record as having stated its route"
@@ -673,7 +673,7 @@ def _tests(study: Study) -> Iterator[_Dated]:
 
 def _statements(study: Study) -> Iterator[_Dated]:
     """Statements on the routes of leased hops."""
-    table = study.tables["links"]
+    table = study.as_read("links")
     rows = np.flatnonzero(((table["medium"] == "leased") & table["relies_on"].notna()).to_numpy())
     yield _Dated(
         table,

@@ -139,7 +139,7 @@ def _routes(figures: Figures) -> Iterator[Gap]:
         if hop.uses():
             continue
         near = figures.within_one_site(hop.row)
-        if hop.row.get("relies_on") is None:
+        if said_of(hop.row) is None:
             if medium == "leased":
                 yield Gap("leased-route", name, links=(name,))
             elif medium in WIRED and not near:
@@ -155,6 +155,12 @@ def _routes(figures: Figures) -> Iterator[Gap]:
             yield Gap("hop-length", name, links=(name,))
 
 
+def said_of(row: Row) -> list[str] | None:
+    """What the record of a hop says that it relies on, without what its trace adds."""
+    said: list[str] | None = row["_stated"] if "_stated" in row else row.get("relies_on")
+    return said
+
+
 def _only_ends(records: Records, row: Row) -> bool:
     """Whether all that a hop is said to rely on belongs to its own ends."""
     by = records.by
@@ -168,9 +174,9 @@ def _only_ends(records: Records, row: Row) -> bool:
             [mine["site"]] if mine.get("site") else []
         )
 
-    named = row["relies_on"]
+    named = said_of(row)
     own = [*(row[end] for end in ("a", "b") if row.get(end)), *(row.get("via") or ())]
-    return bool(named) and set(named) <= reached(own, ahead)
+    return bool(named) and set(named or ()) <= reached(own, ahead)
 
 
 _AT_ENDS = ("equipment", "supplies", "sites", "holders")
@@ -369,7 +375,7 @@ def _ages(records: Records) -> Iterator[Gap]:
             if late(row.get("surveyed"), "survey"):
                 yield Gap("survey-old", name, (name,))
     for name, row in records.by["links"].items():
-        stated = row.get("medium") == "leased" and row.get("relies_on") is not None
+        stated = row.get("medium") == "leased" and said_of(row) is not None
         by_nobody = row.get("stated_by") is None and oldest.get("leased_route") is not None
         if stated and (by_nobody or late(row.get("stated_on"), "leased_route")):
             yield Gap("leased-old", name, links=(name,))

@@ -292,6 +292,7 @@ def _fill_in(records: Records, mine: Traced, cables: set[str]) -> None:
     cords = [row["id"] for one in mine.directions for row in one.rows("cord")]
     joints = [row["joint"] for one in mine.directions for row in one.rows("splice")]
     relied = dict.fromkeys([*(link["relies_on"] or ()), *cords, *joints, *sorted(cables)])
+    link["_stated"] = link["relies_on"]
     link["relies_on"] = list(relied) or link["relies_on"]
     if not mine.failed:
         ports = max(len(one.rows("port")) for one in mine.directions)

@@ -21,7 +21,7 @@ from waysapart.recheck.availability import recovery_of, ruled_ms
 from waysapart.recheck.evidence import About
 from waysapart.recheck.faulty_rows import day_of, grouped
 from waysapart.recheck.figures import newest_measurements
-from waysapart.recheck.gaps import LIMITS_OF, GapKey, blanks, check_gaps_of, meaning
+from waysapart.recheck.gaps import LIMITS_OF, GapKey, blanks, check_gaps_of, meaning, said_of
 from waysapart.recheck.limits import all_kept
 from waysapart.recheck.places import LON_LAT
 from waysapart.recheck.records import WHOLE, Records, shipped_sources
@@ -479,5 +479,5 @@ def _dates(records: Records) -> Iterator[tuple[str, list[date | None]]]:
     mine = (test for found in tests for several in found.values() for test in several)
     yield "test", [day_of(test.get("date")) for test in mine]
     leased = [row for row in rows["links"] if row.get("medium") == "leased"]
-    known = [row for row in leased if row.get("relies_on") is not None]
+    known = [row for row in leased if said_of(row) is not None]
     yield "leased_route", [day_of(row.get("stated_on")) for row in known]
