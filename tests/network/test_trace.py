@@ -382,7 +382,7 @@ def test_events_of_a_trace_are_no_loss_of_the_cable(tmp_path: Path) -> None:
 
 
 def test_a_cord_is_no_route_of_a_leased_hop(tmp_path: Path) -> None:
-    """LS is leased: its cords to a socket of the lessor are relied on, and no route is on record."""
+    """LS is leased: its cord is relied on, and still no route is on record."""
     plant = SplicedPlant()
     plant.rows["links"][1] |= {"medium": "leased", "length_m": 2000}
     plant.without("patches", id="KC")
