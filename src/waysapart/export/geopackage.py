@@ -113,7 +113,7 @@ def _write(
     layers = write_parts(parts_of(study), package, target.name)
     for name, frame in found_layers(proof).items():
         _append(frame, package, name)
-    texts = {} if proof.study.gaps else study_texts(study, layers, settings.name, rules.name)
+    texts = {} if proof.study.read_gaps else study_texts(study, layers, settings.name, rules.name)
     for name, text in texts.items():
         change.place(target.with_name(name)).write_bytes(marked_toml(text).encode())
     for one in targets[1:]:  # an earlier study's would not belong to these layers

@@ -74,7 +74,9 @@ class _Entered:
         failed = frozenset(str(self._ids[link]) for link, one in found.items() if one.failed)
         whole = {str(self._ids[link]): one for link, one in found.items() if not one.failed}
         bare = frozenset(name for name, one in whole.items() if not any(one.runs.values()))
-        traced = Traced(kept, self._traces.steps, spliced, frozenset(whole), failed, bare)
+        traced = Traced(
+            kept, self._read.gaps, self._traces.steps, spliced, frozenset(whole), failed, bare
+        )
         told = (*self._traces.gaps, *self._gaps, *trace_gaps(self._traces))
         gaps = (*self._read.gaps, *told)
         return replace(self._read, tables={**self._read.tables, **tables}, gaps=gaps, traced=traced)

@@ -521,9 +521,18 @@ def proposed(study: Study, draft: Draft) -> Study:
         else table.iloc[:0]
         for role, table in study.tables.items()
     }
-    merged = laid_over(study.tables, over)
-    tables = {role: _sorted(role, merged[role], study.tables[role]) for role in merged}
-    return replace(study, tables=tables)
+    traced = study.traced
+    if traced is not None:
+        read = _laid(study, {**study.tables, **traced.read}, over)
+        traced = replace(traced, read={role: read[role] for role in traced.read})
+    return replace(study, tables=_laid(study, study.tables, over), traced=traced)
+
+
+def _laid(
+    study: Study, base: Mapping[str, pd.DataFrame], over: Mapping[str, pd.DataFrame]
+) -> dict[str, pd.DataFrame]:
+    merged = laid_over(base, over)
+    return {role: _sorted(role, merged[role], study.tables[role]) for role in merged}
 
 
 def _sorted(role: str, table: pd.DataFrame, base: pd.DataFrame) -> pd.DataFrame:

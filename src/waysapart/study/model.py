@@ -99,6 +99,8 @@ class Traced:
     ----------
     read : mapping of str to DataFrame
         The tables that tracing has changed, as they were read.
+    gaps : tuple of Gap
+        Gaps of the study before it was traced: those of reading.
     steps : DataFrame
         Every place and stretch of every trace: see `waysapart.network.trace_steps`.
     splices : DataFrame
@@ -109,6 +111,7 @@ class Traced:
     """
 
     read: Mapping[str, pd.DataFrame]
+    gaps: tuple[Gap, ...]
     steps: pd.DataFrame
     splices: pd.DataFrame
     links: frozenset[str]
@@ -184,6 +187,11 @@ class Study:
             shapes = np.concatenate([self.lonlat(role) for role in PLANT_ROLES])
             self.in_plane.plane = Plane.about(shapely.get_coordinates(shapes))
         return self.in_plane.plane
+
+    @property
+    def read_gaps(self) -> tuple[Gap, ...]:
+        """Gaps of reading, without those of traces of links."""
+        return self.gaps if self.traced is None else self.traced.gaps
 
     def as_read(self, role: str) -> pd.DataFrame:
         """The table of a role without what traces of links have added.
