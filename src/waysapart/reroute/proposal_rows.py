@@ -9,7 +9,7 @@ import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, NotRequired, TypedDict
+from typing import Any, NamedTuple, NotRequired, TypedDict
 
 import geopandas as gpd
 import pandas as pd
@@ -58,6 +58,41 @@ class CableRun:
     led_in: tuple[bool, bool]
 
 
+class Step(NamedTuple):
+    """One thing to do: what kind of work, at which place (asset number), in words."""
+
+    what: str
+    place: int
+    text: str
+
+
+@dataclass
+class Built:
+    """What is built for a new link where splices are on record.
+
+    Attributes
+    ----------
+    name : str
+        Id of the link.
+    a_port, b_port : str
+        Ports of the link, with `;` between.
+    rows : list of (str, Row)
+        Role and cells of splices, terminations, patches and joints.
+    steps : list of Step
+        The work, from end a to end b.
+    bare : list of (int, int, int, int)
+        Cable, fibre, place and side of ends for which no panel is on record, while they wait for
+        the port on which they end.
+    """
+
+    name: str
+    a_port: str = ""
+    b_port: str = ""
+    rows: list[tuple[str, Row]] = field(default_factory=list)
+    steps: list[Step] = field(default_factory=list)
+    bare: list[tuple[int, int, int, int]] = field(default_factory=list)
+
+
 @dataclass(frozen=True)
 class NewLink:
     """A link to be made of free fibres."""
@@ -69,6 +104,7 @@ class NewLink:
     connectors: int
     splices: int
     length_m: float
+    built: Built | None = None
 
 
 @dataclass(frozen=True)
@@ -374,7 +410,11 @@ def drafted(
         names = []
         for step in way.steps:
             if isinstance(step, NewLink):
-                name = _fresh(f"{member.id}-{label}-new", known)
+                if step.built is not None:
+                    name = step.built.name
+                    known.add(name)
+                else:
+                    name = fresh_id(wanted_id(member, label), known)
                 _add_link(draft, ground, member, name, step)
                 names.append(name)
             else:
@@ -389,7 +429,13 @@ def drafted(
     return draft, found
 
 
-def _fresh(wanted: str, known: set[str]) -> str:
+def wanted_id(member: Member, label: str) -> str:
+    """The id that a new link of a path has, unless it is given already."""
+    return f"{member.id}-{label}-new"
+
+
+def fresh_id(wanted: str, known: set[str]) -> str:
+    """An id that is not known yet; it is added to those known."""
     name, number = wanted, 2
     while name in known:
         name, number = f"{wanted}-{number}", number + 1
@@ -415,6 +461,9 @@ def _add_link(draft: Draft, ground: Ground, member: Member, name: str, link: New
     names = ground.names
     via = [str(names[panel]) for run in link.runs for panel in run.panels]
     own = {key: value for key, value in vars(link.optics).items() if value is not None}
+    if link.built is not None:
+        _add_built(draft, ground, member, link, link.built, own)
+        return
     draft.add(
         "links",
         id=name,
@@ -436,6 +485,34 @@ def _add_link(draft: Draft, ground: Ground, member: Member, name: str, link: New
             **({} if run.whole else {"from": str(names[run.enter]), "to": str(names[run.leave])}),
         )
     _tell_work(draft, ground, member, name, link)
+
+
+def _add_built(
+    draft: Draft, ground: Ground, member: Member, link: NewLink, built: Built, own: Row
+) -> None:
+    """A link that is traced over splices, ends and cords, which are on record or to be made."""
+    names = ground.names
+    draft.add(
+        "links",
+        id=built.name,
+        a=str(names[link.a]),
+        a_port=built.a_port,
+        b=str(names[link.b]),
+        b_port=built.b_port,
+        **own,
+    )
+    for role, row in built.rows:
+        draft.add(role, **row)
+    for step in built.steps:
+        draft.work.append(
+            {
+                "circuit": member.id,
+                "what": step.what,
+                "at": str(names[step.place]),
+                "link": built.name,
+                "text": step.text,
+            }
+        )
 
 
 def _tell_work(draft: Draft, ground: Ground, member: Member, name: str, link: NewLink) -> None:

@@ -18,6 +18,7 @@ from waysapart.arrays import csr_row
 from waysapart.errors import CallError
 from waysapart.network.build_network import tie
 from waysapart.network.paths import ALTERNATE, MAIN
+from waysapart.reroute.as_built import Fitting, as_built
 from waysapart.reroute.plant.context import Ground
 from waysapart.reroute.plant.edges import MEMBER, Key, Member
 from waysapart.reroute.plant.search_graph import Pair, Space, Terms, space_of
@@ -31,6 +32,7 @@ from waysapart.reroute.proposal_rows import (
     paths_of_answer,
     proposed,
     renumbered,
+    wanted_id,
 )
 from waysapart.reroute.search.disjoint_paths import Answer, best_paths
 from waysapart.reroute.search.least_shared import LeastShared, least_shared
@@ -450,11 +452,13 @@ def search_and_prove(
     else:
         for one in open_:
             one.status, one.why, one.ways = "undecided", "too many near approaches to go round", {}
-    draft, links = _drafted(ground, found, ask)
+    built = whole and as_built(ground, ask.terms.fibres)
+    draft, links = _drafted(ground, found, ask, built=built)
     if not whole or not any(draft.rows.values()):
         return draft, links, None
     say("proving the whole proposal")
-    after = prove(tie(proposed(ground.study, draft), like=ground.network))
+    study = ground.study.untraced() if built else ground.study
+    after = prove(tie(proposed(study, draft), like=ground.network))
     hold_to(after, found)
     return draft, links, after
 
@@ -528,8 +532,15 @@ def known_pairs(proof: Proof, target: Target) -> dict[str, set[tuple[str, str]]]
     return {name: too_near(proof, number) for name, number in trial_numbers(proof, target).items()}
 
 
-def _drafted(ground: Ground, found: Sequence[Found], ask: Ask) -> tuple[Draft, Links]:
-    """All paths as one proposal; where fibres run out, a target is searched again with the rest."""
+def _drafted(
+    ground: Ground, found: Sequence[Found], ask: Ask, *, built: bool = False
+) -> tuple[Draft, Links]:
+    """All paths as one proposal; where fibres run out, a target is searched again with the rest.
+
+    `built`: over fibres that can be joined, with their splices; a target for which there are none
+    is left undecided.
+    """
+    fitting = Fitting(ground) if built else None
     draft, links = Draft(), Links()
     known = {str(name) for name in ground.names}
     taken: dict[int, set[int]] = {}
@@ -545,6 +556,12 @@ def _drafted(ground: Ground, found: Sequence[Found], ask: Ask) -> tuple[Draft, L
                 one.status, one.ways, one.together = "apart", alone, False
                 one.why = "the fibres that are left do not do for this one beside the others"
                 continue
+        if fitting is not None:
+            fitted = _fitted(fitting, one, paths, ask)
+            if isinstance(fitted, str):
+                one.status, one.why, one.ways = "undecided", fitted, {}
+                continue
+            paths = fitted
         one.ways, one.together = paths, True
         for member in one.target.members:
             if member.id not in paths:
@@ -554,6 +571,22 @@ def _drafted(ground: Ground, found: Sequence[Found], ask: Ask) -> tuple[Draft, L
             for cable, gone in fibres_of(list(paths[member.id].values())).items():
                 taken.setdefault(cable, set()).update(gone)
     return draft, links
+
+
+def _fitted(
+    fitting: Fitting, one: Found, ways: Mapping[str, Mapping[str, ProposedPath]], ask: Ask
+) -> dict[str, dict[str, ProposedPath]] | str:
+    """The paths of a target over fibres that can be joined, or why there are none."""
+    members = {member.id: member for member in one.target.members}
+    every = {(name, label): path for name, of in ways.items() for label, path in of.items()}
+    names = {(name, label): wanted_id(members[name], label) for name, label in every}
+    fitted = fitting.fitted(every, names, ask.terms.fibres)
+    if isinstance(fitted, str):
+        return fitted
+    made: dict[str, dict[str, ProposedPath]] = {}
+    for (name, label), path in fitted.items():
+        made.setdefault(name, {})[label] = path
+    return made
 
 
 def _with_fibres(

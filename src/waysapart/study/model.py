@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from functools import wraps
 from pathlib import Path
@@ -210,6 +210,13 @@ class Study:
             if self.traced is None
             else self.traced.read.get(role, self.tables[role])
         )
+
+    def untraced(self) -> Study:
+        """The study without what traces of links have added, to be traced anew."""
+        if self.traced is None:
+            return self
+        tables = {role: self.as_read(role) for role in self.tables}
+        return replace(self, tables=tables, gaps=self.read_gaps, traced=None)
 
     def geometries(self, role: str) -> NDArray[np.object_]:
         """Geometry of every row of a role in the study's plane, in metres; None where blank.

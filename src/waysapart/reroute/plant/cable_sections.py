@@ -165,7 +165,10 @@ def cut_stretches(
 
 
 def _panels(network: Network) -> dict[tuple[int, int], tuple[int, ...]]:
-    """Panels of every cable at every site: those that all links over the cable pass there."""
+    """Panels of every cable at every site: those that all links over the cable pass there.
+
+    Where no link is there, the panel on which its fibres end.
+    """
     study, assets = network.study, network.assets
     links, equipment = study.tables["links"], study.tables["equipment"]
     offset = assets.start["equipment"]
@@ -192,7 +195,32 @@ def _panels(network: Network) -> dict[tuple[int, int], tuple[int, ...]]:
         if count == links_here[cable, site]:
             at = (int(cable), int(site))
             found[at] = (*found.get(at, ()), int(one))
+    for where, alone in _ended_on(network).items():
+        found.setdefault(where, (alone,))
     return found
+
+
+def _ended_on(network: Network) -> dict[tuple[int, int], int]:
+    """The panel on which all fibres of a cable end that are on record as ending at a site."""
+    study, assets = network.study, network.assets
+    ends, equipment = study.tables["terminations"], study.tables["equipment"]
+    if not len(ends):
+        return {}
+    offset = assets.start["equipment"]
+    machine = assets.numbers(ends["equipment"])
+    is_panel = np.r_[(equipment["kind"] == "panel").to_numpy(), False]
+    site_of = np.r_[assets.numbers(equipment["site"]), -1]
+    place = np.where(machine >= 0, machine - offset, -1)
+    frame = pd.DataFrame(
+        {
+            "cable": assets.numbers(ends["cable"]) - assets.start["cables"],
+            "site": site_of[place],
+            "panel": machine,
+        }
+    )[is_panel[place]].drop_duplicates()
+    alone = frame[~frame.duplicated(["cable", "site"], keep=False)]
+    rows = zip(*(alone[name].tolist() for name in ("cable", "site", "panel")), strict=True)
+    return {(cable, site): panel for cable, site, panel in rows}
 
 
 def _on_panels(
