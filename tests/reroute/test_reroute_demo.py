@@ -67,9 +67,19 @@ def test_ways_found_are_those_on_the_page(facts: dict[str, Any]) -> None:
 
 
 def test_the_course_told_is_the_one_proposed(found: Reroute) -> None:
+    """The demo has splice records: the runs of a new link follow from its splices and cords."""
+    assert found.after is not None
+    traced = found.after.study.tables["link_runs"]
     for link, cables in table("runs").items():
-        runs = [run for run in found.draft.rows["link_runs"] if run["link"] == link]
-        assert [run["cable"] for run in runs] == cables
+        runs = traced[traced["link"] == link].sort_values("seq")
+        assert runs["cable"].to_list() == cables
+
+
+def test_the_work_list_of_one_circuit_is_the_one_on_the_page(estuary_proof: wa.Proof) -> None:
+    (block,) = re.findall(r"^```reroute work\n(.*?)^```$", PAGE, re.DOTALL | re.MULTILINE)
+    found = wa.reroute(estuary_proof, ["C15"], build=wa.Candidates(wanted=False))
+    work = [f"{one['circuit']} {one['at']} {one['text']}" for one in found.facts()["work"]]
+    assert work[:-1] == block.splitlines()
 
 
 def test_the_proposal_is_apart_within_limits_and_better(
@@ -79,6 +89,8 @@ def test_the_proposal_is_apart_within_limits_and_better(
     proof = wa.prove(wa.read_study(tmp_path / "rerouted"))
     verdicts = {t.id: v for t, v in zip(proof.trials, proof.verdicts, strict=True)}
     within = {t.id: one.within for t, one in zip(proof.trials, proof.limits, strict=False)}
+    gaps = {(gap.code, gap.message) for gap in proof.network.gaps}
+    assert gaps <= {(gap.code, gap.message) for gap in found.before.network.gaps}
     for name in of_status(facts, "apart"):
         assert verdicts[name] == "apart"
         assert within.get(name, True) is True

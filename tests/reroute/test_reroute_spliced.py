@@ -170,7 +170,7 @@ def test_a_cable_that_passes_the_joint_is_cut_there(tmp_path: Path) -> None:
         plant.rows["cable_runs"].append({"cable": "S2", "seq": seq, "segment": segment})
     found = _reroute(tmp_path, plant, fibres=1)
     assert (
-        "joint JQ: S1 fibre 1 to S2 fibre 1 (it goes through uncut: cut S2 fibre 1 there)"
+        "joint JQ: S1 fibre 1 to S2 fibre 1 (S2 fibre 1 goes through uncut: cut it there)"
         in _work(found)
     )
     (splice,) = found.facts()["proposal"]["rows"]["splices"]
@@ -179,9 +179,11 @@ def test_a_cable_that_passes_the_joint_is_cut_there(tmp_path: Path) -> None:
 
 
 def test_without_a_joint_on_record_a_new_one_is_proposed(tmp_path: Path) -> None:
-    """JQ lists other cables: S1 and S2 are joined in a closure of their own."""
+    """JQ holds T only: S1 and S2 are joined in a closure of their own."""
     plant = _south()
-    next(row for row in plant.rows["joints"] if row["id"] == "JQ")["cables"] = "S1"
+    plant.rows["cables"].append({"id": "T", "fibre_type": "G.652.D", "fibre_count": 4})
+    plant.rows["cable_runs"].append({"cable": "T", "seq": 1, "segment": "e1"})
+    next(row for row in plant.rows["joints"] if row["id"] == "JQ")["cables"] = "T"
     found = _reroute(tmp_path, plant, fibres=1)
     assert "new joint J-Q1-new for S1 and S2" in _work(found)
     assert found.facts()["proposal"]["rows"]["joints"] == [
@@ -190,11 +192,38 @@ def test_without_a_joint_on_record_a_new_one_is_proposed(tmp_path: Path) -> None
     _read_back(tmp_path, found)
 
 
-def test_where_no_fibres_can_be_joined_nothing_is_proposed(tmp_path: Path) -> None:
-    """All fibres of S2 are spliced to each other in JQ: none can be joined to S1."""
+def test_a_cable_is_led_into_a_joint_that_holds_the_other(tmp_path: Path) -> None:
+    """JQ lists S1 alone; in the proposal it lists both, and keeps its loss_db."""
     plant = _south()
-    for number in range(1, 25, 2):
-        plant.splice("JQ", "S2", number, "S2", number + 1)
+    next(row for row in plant.rows["joints"] if row["id"] == "JQ").update(cables="S1", loss_db=0.2)
+    found = _reroute(tmp_path, plant)
+    assert [text for text in _work(found) if "joint" in text] == [
+        "lead S2 into joint JQ",
+        "joint JQ: S1 fibre 1 to S2 fibre 1",
+        "joint JQ: S1 fibre 2 to S2 fibre 2",
+    ]
+    (row,) = found.facts()["proposal"]["rows"]["joints"]
+    assert (row["id"], row["cables"], row["loss_db"]) == ("JQ", "S1;S2", 0.2)
+    _read_back(tmp_path, found)
+
+
+def test_where_no_fibres_can_be_joined_nothing_is_proposed(tmp_path: Path) -> None:
+    """All fibres of S2 are spliced in JQ to fibres of T that a link has by its link_runs."""
+    plant = _south()
+    plant.nodes("pit", Q0=(400, -700))
+    plant.segment("f1", "duct", "Q0", "Q1")
+    plant.laid("T", "f1")
+    plant.rows["equipment"].append(
+        {"id": "RX", "site": "B", "kind": "relay", "within": "-", "supplies": "-", "delay_us": 0}
+    )
+    for number in range(1, 25):
+        plant.splice("JQ", "S2", number, "T", number)
+        plant.rows["links"].append(
+            {"id": f"LT{number}", "a": "RX", "b": "RX", "wavelength_nm": 1310}
+        )
+        plant.rows["link_runs"].append(
+            {"link": f"LT{number}", "seq": 1, "cable": "T", "fibres": str(number)}
+        )
     (circuit,) = _reroute(tmp_path, plant).facts()["circuits"]
     assert circuit["status"] == "undecided"
     assert "no free fibres of S1 and S2 at Q1 can be joined" in circuit["why"]
@@ -274,3 +303,27 @@ def test_cables_that_end_at_a_site_are_joined_by_a_cord(
         "cord from port 1 of GB to port K-alternate-new of RB",
     ]
     assert _runs(_read_back(tmp_path, found)) == [["S1", "5"], ["S2", "6"]]
+
+
+def test_a_splice_between_two_spares_is_opened_only_where_nothing_else_does(
+    tmp_path: Path,
+) -> None:
+    """All fibres of S2 are spliced in JQ to T, which ends there; one, 20, is open.
+
+    The first channel takes 20, the second parts S2 1 from T 1.
+    """
+    plant = _south()
+    plant.nodes("pit", Q0=(400, -700))
+    plant.segment("f1", "duct", "Q0", "Q1")
+    plant.laid("T", "f1")
+    for number in range(1, 25):
+        if number != 20:
+            plant.splice("JQ", "T", number, "S2", number)
+    found = _reroute(tmp_path, plant)
+    assert [text for text in _work(found) if text.startswith("joint")] == [
+        "joint JQ: S1 fibre 1 to S2 fibre 20",
+        "joint JQ: S1 fibre 2 to S2 fibre 1 (part S2 fibre 1 from T fibre 1 first: both are spare)",
+    ]
+    network = _read_back(tmp_path, found)
+    assert _runs(network) == [["S1", "1;2"], ["S2", "20;1"]]
+    assert len(network.study.tables["splices"]) == 2 + 23 + 2 - 1

@@ -2,8 +2,9 @@
 
 Where splices and terminations are on record, a proposal says for each fibre of a new link what it
 is spliced to, on which port it ends and which cords complete it. Fibres that are free from port to
-port already come first, then those that need the fewest splices. No fibre that a link uses, and
-none whose records contradict each other, is touched.
+port already come first, then those that need the fewest splices; a splice between two spare fibres
+is opened only where nothing else does. No fibre that a link uses, and none whose records contradict
+each other, is touched.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal, NamedTuple, TypeVar
 
 import numpy as np
+import pandas as pd
 
 from waysapart.network.assets import listed
 from waysapart.network.links import CableNodes
@@ -33,11 +35,16 @@ from waysapart.schema import LIST_SEPARATOR
 from waysapart.text import counted
 
 _NEVER = float("inf")
-_CUT = 0.5
-"""What it costs to cut a fibre that passes a joint; a splice, an end on a port, a cord cost 1."""
+_CUT, _OPENED = 0.5, 1.5
+"""What it costs to cut a fibre that passes a joint, and to open a splice between two spares.
+
+A splice, an end on a port and a cord cost 1.
+"""
 MOST_FIBRES = 2
 """A link has one port for both directions, or one for each."""
 K = TypeVar("K")
+_GIVEN = ("gone", "_taken_ports", "_joints", "_known", "_listed", "_ports")
+"""What a proposal gives away, link by link."""
 _SIDES = {BEFORE: "before", AFTER: "after"}
 
 
@@ -131,15 +138,17 @@ class Fitting:
         self._cables = study.tables["cables"]["id"].to_list()
         self._known = {str(name) for name in self.ground.names}
         joints = study.tables["joints"]
-        self._at: dict[int, list[tuple[str, set[str] | None]]] = {}
+        self._at: dict[int, list[str]] = {}
+        self._listed: dict[str, frozenset[str] | None] = {}
         for name, at, cell in zip(
             joints["id"].to_list(),
             assets.numbers(joints["at"]).tolist(),
             joints["cables"].to_list(),
             strict=True,
         ):
-            cables = set(cell.split(LIST_SEPARATOR)) if isinstance(cell, str) else None
-            self._at.setdefault(at, []).append((str(name), cables))
+            cables = frozenset(cell.split(LIST_SEPARATOR)) if isinstance(cell, str) else None
+            self._at.setdefault(at, []).append(str(name))
+            self._listed[str(name)] = cables
         self._trays: dict[str, list[tuple[Fibre, Fibre, object]]] = {}
         number = {name: place for place, name in enumerate(self._cables)}
         splices = study.tables["splices"].dropna(subset=["a_fibre", "b_fibre"])
@@ -168,9 +177,10 @@ class Fitting:
             The same over fibres that can be joined, each new link with what is to be built; or
             why there are none, and then nothing is given away.
         """
-        kept = self.gone, self._taken_ports, self._joints, self._ports, self._known
+        kept = {name: getattr(self, name) for name in _GIVEN}
         self.gone, self._taken_ports = set(self.gone), set(self._taken_ports)
         self._joints, self._known = dict(self._joints), set(self._known)
+        self._listed = dict(self._listed)
         self._ports = {machine: set(known) for machine, known in self._ports.items()}
         found: dict[K, ProposedPath] = {}
         for key, path in paths.items():
@@ -182,7 +192,8 @@ class Fitting:
                 if isinstance(step, NewLink):
                     made = self._link(step, names[key], fibres)
                     if isinstance(made, str):
-                        self.gone, self._taken_ports, self._joints, self._ports, self._known = kept
+                        for name, value in kept.items():
+                            setattr(self, name, value)
                         return made
                     steps.append(made)
                 else:
@@ -237,13 +248,13 @@ class Fitting:
         """What is at one end of a run of a fibre."""
         node = self._node(cable, number, end)
         if node < 0:
-            at_end = end.position in (0.0, float(self.nodes.length(cable)))
-            return _State("open" if at_end else "uncut", -1)
+            return _State("open" if self._at_end(cable, end) else "uncut", -1)
         graph = self.graph
         if graph.twice[node] or self.use.node[node] or graph.outer[node] > 1:
             return _BAD
         if not graph.outer[node]:
-            return _State("open", -1)
+            # A new row at a place where the fibre is cut would replace the row that cuts it.
+            return _State("open", -1) if self._at_end(cable, end) else _BAD
         half = int(graph.first[node])
         target = int(graph.target[half])
         if graph.twice[target] or self.use.node[target]:
@@ -254,6 +265,27 @@ class Fitting:
             alone = int(graph.outer[target]) == 1 and not int(graph.inner[target])
             return _State("port", target) if alone and target not in self._taken_ports else _BAD
         return _BAD
+
+    def _at_end(self, cable: int, end: _End) -> bool:
+        return end.position in (0.0, float(self.nodes.length(cable)))
+
+    def _spare(self, cable: int, end: _End, state: _State) -> bool:
+        """Whether a splice may be opened: at the end of a cable, to a fibre that is spare too."""
+        if state.is_ != "spliced" or not self._at_end(cable, end):
+            return False
+        other: Fibre = int(self.graph.cable[state.node]), int(self.graph.fibre[state.node])
+        busy = other in self.gone or other in self.use.links or other in self.use.doubtful
+        at = float(self.graph.position[state.node])
+        stands = self._spliced_in(state) in self._at.get(end.place, ())
+        return not busy and stands and at in (0.0, float(self.nodes.length(other[0])))
+
+    def _spliced_in(self, state: _State) -> str:
+        """The joint in which a fibre is spliced."""
+        return str(self.ground.study.tables["splices"]["joint"].iloc[self._row(state)])
+
+    def _row(self, state: _State) -> int:
+        """The row of a splice."""
+        return int(self.graph.row[self.graph.first[state.node]])
 
     def _node(self, cable: int, number: int, end: _End) -> int:
         return self._ends.get((cable, number), {}).get((end.position, end.side), -1)
@@ -331,28 +363,31 @@ class Fitting:
         patched = self._patched(before, run)
         left = {n: self._state(before.cable, n, ends[place - 1][1]) for n in reached}
 
-        def cost(state: _State) -> float:
+        def cost(cable: int, end: _End, state: _State) -> float:
             if patched:
                 return self._on_port(state)
+            if self._spare(cable, end, state):
+                return _OPENED
             return {"open": 0.0, "uncut": _CUT}.get(state.is_, _NEVER)
 
-        loose = min(reached, key=lambda n: (reached[n].cost + cost(left[n]), n))
+        near, far = ends[place - 1][1], ends[place][0]
+        leaving = {n: one.cost + cost(before.cable, near, left[n]) for n, one in reached.items()}
+        loose = min(reached, key=lambda n: (leaving[n], n))
+        # Two splices that would have to be opened lie in two joints: one of two fibres only.
+        whole = min(reached, key=lambda n: (left[n].is_ == "spliced", leaving[n], n))
         fresh: dict[int, _Chosen] = {}
         for number, state in states.items():
-            mine = self._node(run.cable, number, ends[place][0])
+            mine = self._node(run.cable, number, far)
             if state.is_ == "spliced":
                 source = next((n for n, one in left.items() if one == ("spliced", mine)), None)
-                joined = source is not None and state.node == self._node(
-                    before.cable, source, ends[place - 1][1]
-                )
-                if source is not None and joined:
+                if source is not None:
                     was = reached[source]
                     fresh[number] = _Chosen([*was.fibres, number], was.cost)
-                continue
-            own = cost(state)
-            total = reached[loose].cost + cost(left[loose]) + own + 1.0
-            if total < _NEVER:
-                fresh[number] = _Chosen([*reached[loose].fibres, number], total)
+                    continue
+            source = whole if state.is_ == "spliced" else loose
+            total = leaving[source] + cost(run.cable, far, state) + 1.0
+            if total < _NEVER and {state.is_, left[source].is_} != {"spliced"}:
+                fresh[number] = _Chosen([*reached[source].fibres, number], total)
         return fresh
 
     @staticmethod
@@ -420,33 +455,55 @@ class Fitting:
         known.add(str(highest + 1))
         return str(highest + 1)
 
-    def _joint(self, built: Built, place: int, cables: frozenset[int]) -> str:
-        """The joint at a place in which two cables can be joined; a new one where there is none."""
-        if (place, cables) not in self._joints:
-            names = {str(self._cables[one]) for one in cables}
-            fit = [
-                joint for joint, given in self._at.get(place, ()) if given is None or names <= given
-            ]
+    def _joint(self, built: Built, place: int, cables: frozenset[int], opened: str | None) -> str:
+        """The joint at a place in which two cables are joined.
+
+        The one in which a splice is opened; else one that holds both cables, or may; else one that
+        holds either, into which the other is led; else a new one.
+        """
+        names = frozenset(str(self._cables[one]) for one in cables)
+        found = opened or self._joints.get((place, cables))
+        if found is None:
+            known = {joint: self._listed[joint] for joint in self._at.get(place, ())}
+            fit = [joint for joint, given in known.items() if given is None or names <= given]
+            fit = fit or [joint for joint, given in known.items() if given and names & given]
             both = Counter(
                 joint
                 for joint in fit
                 for a, b, _ in self._trays.get(joint, ())
-                if {a[0], b[0]} == set(cables)
+                if {a[0], b[0]} & cables
             )
-            if fit:
-                found = min(fit, key=lambda joint: (-both[joint], counted(joint)))
-            else:
+            found = min(fit, key=lambda joint: (-both[joint], counted(joint)), default=None)
+            if found is None:
                 at = str(self.ground.names[place])
                 found = fresh_id(f"J-{at}-new", self._known)
-                listed_names = sorted(names, key=counted)
-                built.rows.append(
-                    ("joints", {"id": found, "at": at, "cables": LIST_SEPARATOR.join(listed_names)})
-                )
-                built.steps.append(
-                    Step("joint", place, f"new joint {found} for {' and '.join(listed_names)}")
-                )
+                self._listed[found] = names
+                listed_names = LIST_SEPARATOR.join(sorted(names, key=counted))
+                built.rows.append(("joints", {"id": found, "at": at, "cables": listed_names}))
+                said = " and ".join(sorted(names, key=counted))
+                built.steps.append(Step("joint", place, f"new joint {found} for {said}"))
             self._joints[place, cables] = found
-        return self._joints[place, cables]
+        given = self._listed[found]
+        if given is not None and not names <= given:
+            self._led_into(built, place, found, given, names)
+        return found
+
+    def _led_into(
+        self, built: Built, place: int, joint: str, given: frozenset[str], names: frozenset[str]
+    ) -> None:
+        """Lead a cable into a joint that did not hold it."""
+        self._listed[joint] = given | names
+        joints = self.ground.study.tables["joints"]
+        mine = joints[joints["id"] == joint].iloc[0]
+        row: Row = {
+            str(name): value
+            for name, value in mine.items()
+            if not str(name).startswith("_") and not pd.isna(value)
+        }
+        row["cables"] = LIST_SEPARATOR.join(sorted(given | names, key=counted))
+        built.rows.append(("joints", row))
+        said = " and ".join(sorted(names - given, key=counted))
+        built.steps.append(Step("joint", place, f"lead {said} into joint {joint}"))
 
     def _tray(self, joint: str, a: Fibre, b: Fibre) -> str | None:
         """The tray that holds the fibre next to one of two fibres of the same cables."""
@@ -545,7 +602,8 @@ class Fitting:
         open_ = [
             one
             for one in chosen
-            if self._state_of_chosen(before.cable, one[place], near).is_ != "spliced"
+            if self._state_of_chosen(before.cable, one[place], near)
+            != ("spliced", self._node(after.cable, one[place + 1], far))
         ]
         if self._patched(before, after):
             sides = [
@@ -560,30 +618,33 @@ class Fitting:
             )
 
     def _splice_row(self, built: Built, a: Fibre, a_end: _End, b: Fibre, b_end: _End) -> None:
-        joint = self._joint(built, a_end.place, frozenset((a[0], b[0])))
+        names, graph = self._cables, self.graph
+        states = [(fibre, self._state(*fibre, end)) for fibre, end in ((a, a_end), (b, b_end))]
+        parted = [(fibre, state) for fibre, state in states if state.is_ == "spliced"]
+        opened = self._spliced_in(parted[0][1]) if parted else None
+        joint = self._joint(built, a_end.place, frozenset((a[0], b[0])), opened)
         tray = self._tray(joint, a, b)
+        if parted:
+            was = self.ground.study.tables["splices"]["tray"].iloc[self._row(parted[0][1])]
+            tray = was if isinstance(was, str) else tray
         row: Row = {
             "joint": joint,
-            "a_cable": str(self._cables[a[0]]),
+            "a_cable": str(names[a[0]]),
             "a_fibre": a[1],
-            "b_cable": str(self._cables[b[0]]),
+            "b_cable": str(names[b[0]]),
             "b_fibre": b[1],
             **self._side("a_side", a[0], a_end),
             **self._side("b_side", b[0], b_end),
         }
         built.rows.append(("splices", row if tray is None else {**row, "tray": tray}))
-        uncut = [
-            f"{self._cables[fibre[0]]} fibre {fibre[1]}"
-            for fibre, end in ((a, a_end), (b, b_end))
-            if self._state(*fibre, end).is_ == "uncut"
-        ]
         said = f", tray {tray}" if tray is not None else ""
-        text = (
-            f"joint {joint}{said}: {self._cables[a[0]]} fibre {a[1]} to "
-            f"{self._cables[b[0]]} fibre {b[1]}"
-        )
-        if uncut:
-            text += f" (it goes through uncut: cut {' and '.join(uncut)} there)"
+        text = f"joint {joint}{said}: {names[a[0]]} fibre {a[1]} to {names[b[0]]} fibre {b[1]}"
+        for (cable, number), state in states:
+            if state.is_ == "uncut":
+                text += f" ({names[cable]} fibre {number} goes through uncut: cut it there)"
+            if state.is_ == "spliced":
+                other = f"{names[int(graph.cable[state.node])]} fibre {graph.fibre[state.node]}"
+                text += f" (part {names[cable]} fibre {number} from {other} first: both are spare)"
         built.steps.append(Step("splice", a_end.place, text))
 
     def _cords(

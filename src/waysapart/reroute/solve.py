@@ -570,6 +570,8 @@ def _drafted(
             draft = draft.with_rows(rows)
             for cable, gone in fibres_of(list(paths[member.id].values())).items():
                 taken.setdefault(cable, set()).update(gone)
+    if "joints" in draft.rows:  # a joint into which several cables are led: as the last has it
+        draft.rows["joints"] = [*{row["id"]: row for row in draft.rows["joints"]}.values()]
     return draft, links
 
 
