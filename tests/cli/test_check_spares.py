@@ -33,6 +33,21 @@ def test_spares_are_printed_cable_by_cable_and_port_to_port(tmp_path: Path) -> N
     assert "1 record gap, listed by check without --spares" in lines
 
 
+def test_fibres_side_by_side_are_printed_as_one(tmp_path: Path) -> None:
+    """Fibres 3 to 5 of S on ports 13 to 15 at both ends, and 8 on 20 and 19 by itself."""
+    plant = SplicedPlant()
+    for fibre, near, far in ((3, 13, 13), (4, 14, 14), (5, 15, 15), (8, 20, 19)):
+        plant.end("S", fibre, "FA", near)
+        plant.end("S", fibre, "FB", far)
+    done = run("check", plant.write(tmp_path / "study"), "--spares")
+    lines = [" ".join(line.split()) for line in done.stdout.splitlines()]
+    begin = lines.index("FA to FB over S: 4 fibres, 1.79 km, no splices")
+    assert lines[begin + 1 : begin + 3] == [
+        "ports 13-15 to ports 13-15 S 3-5",
+        "port 20 to port 19 S 8",
+    ]
+
+
 def test_json_holds_the_same(tmp_path: Path) -> None:
     done = run("check", _study(tmp_path), "--spares", "--json", "-")
     told = json.loads(done.stdout)

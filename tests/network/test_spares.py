@@ -175,6 +175,17 @@ def test_the_rest_of_a_fibre_that_is_cut_may_be_free(tmp_path: Path) -> None:
     assert spares.routes["length_m"].iloc[0] == pytest.approx(894.4, rel=0.03)
 
 
+def test_a_cable_that_is_spliced_straight_through_stands_once(tmp_path: Path) -> None:
+    """Fibre 2 of S is cut and spliced to itself in JQ at Q1: one run over S, with a splice."""
+    plant = _with_spares()
+    plant.rows["joints"].append({"id": "JQ", "at": "Q1"})
+    plant.splice("JQ", "S", 2, "S", 2)
+    spares = _spares(tmp_path, plant)
+    assert _runs(spares) == [NORTH, SOUTH]
+    assert spares.routes[["joints", "splices"]].to_numpy().tolist() == [["J1", 1], ["JQ", 1]]
+    assert spares.routes["length_m"].iloc[1] == pytest.approx(1789.5, abs=0.1)
+
+
 def test_a_study_without_splices_has_cables_only(tmp_path: Path) -> None:
     plant = SplicedPlant()
     for role in ("splices", "terminations", "patches"):

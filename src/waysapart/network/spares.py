@@ -71,7 +71,8 @@ class FreeRun(TypedDict):
 class SpareRoute(TypedDict):
     """Free fibres from one panel to another over the same cables and joints.
 
-    `fibres` of each run stand in the order of `cables`. `length_m` is null where the length of a
+    `fibres` of each run stand in the order of `cables`; a cable that is spliced straight through
+    stands once. `length_m` is null where the length of a
     cable is not known. `unsure`: as of a cable.
     """
 
@@ -372,6 +373,10 @@ def _free_walks(network: Network, use: FibreUse) -> _Walked:
     return _Walked(start[kept], stop[kept], [steps[one] for one in kept.tolist()])
 
 
+_Route = tuple[str, str, tuple[int, ...], tuple[str, ...], tuple[bool, ...]]
+"""Equipment at both ends, stretches of cable, joints, and at which stretches the fibre changes."""
+
+
 def _routes(
     network: Network, use: FibreUse, walks: _Walked
 ) -> tuple[pd.DataFrame, pd.DataFrame, set[Fibre]]:
@@ -385,7 +390,7 @@ def _routes(
     target = graph.target.tolist()
     splices = network.study.tables["splices"]["joint"].to_list()
     cord = _loose_cords(network)
-    found: dict[tuple[str, str, tuple[int, ...], tuple[str, ...]], list[tuple[int, int, str]]] = {}
+    found: dict[_Route, list[tuple[int, int, str]]] = {}
     passed: set[Fibre] = set()
     for start, stop, steps in zip(
         walks.start.tolist(), walks.stop.tolist(), walks.steps, strict=True
@@ -400,8 +405,16 @@ def _routes(
         a, b = start - graph.ends, stop - graph.ends
         if (counted(ports[b]), keys[b]) < (counted(ports[a]), keys[a]):
             a, b, over, joints = b, a, over[::-1], joints[::-1]
-        key = (ports[a], ports[b], tuple(one for one, _ in over), tuple(joints))
-        numbers = LIST_SEPARATOR.join(str(number) for _, number in over)
+        # Spliced straight through, a fibre goes on as itself.
+        places = [int(stretches[0][one]) for one, _ in over]
+        kept = tuple(
+            place == 0 or (places[place - 1], over[place - 1][1]) != (places[place], number)
+            for place, (_, number) in enumerate(over)
+        )
+        key = (ports[a], ports[b], tuple(one for one, _ in over), tuple(joints), kept)
+        numbers = LIST_SEPARATOR.join(
+            str(number) for (_, number), mine in zip(over, kept, strict=True) if mine
+        )
         found.setdefault(key, []).append((a, b, numbers))
     metres = stretch_lengths_m(network, *stretches) if found else np.empty(0)
     cables = network.study.tables["cables"]["id"].to_list()
@@ -409,14 +422,16 @@ def _routes(
     runs: list[dict[str, object]] = []
     order = sorted(found, key=lambda key: (counted(key[0]), counted(key[1]), key[2:]))
     for number, key in enumerate(order):
-        a_name, b_name, course, passes = key
+        a_name, b_name, course, passes, kept = key
         along = [int(stretches[0][one]) for one in course]
         unsure = [link for cable in along for link in use.unsure.get(cable, ())]
         routes.append(
             {
                 "a": a_name,
                 "b": b_name,
-                "cables": LIST_SEPARATOR.join(cables[one] for one in along),
+                "cables": LIST_SEPARATOR.join(
+                    cables[one] for one, mine in zip(along, kept, strict=True) if mine
+                ),
                 "joints": LIST_SEPARATOR.join(passes),
                 "fibres": len(found[key]),
                 "length_m": float(metres[list(course)].sum()),

@@ -29,7 +29,7 @@ from waysapart.evidence import (
     Scheme,
     Shared,
 )
-from waysapart.network.spares import SpareRoute, SparesFacts
+from waysapart.network.spares import FreeRun, SpareRoute, SparesFacts
 from waysapart.report import words
 from waysapart.report.escape import terminal_text
 from waysapart.report.marks import Finding, folded
@@ -241,9 +241,11 @@ def _route_said(route: SpareRoute) -> str:
 
 def _free_runs(route: SpareRoute) -> Table:
     table = _rows()
-    for run in route["runs"]:
+    for several in _side_by_side(route["runs"]):
+        run, last = several[0], several[-1]
         fibres = [
-            f"{cable} {fibre}" for cable, fibre in zip(route["cables"], run["fibres"], strict=True)
+            f"{cable} {words.numbers_said([one['fibres'][place] for one in several])}"
+            for place, cable in enumerate(route["cables"])
         ]
         cords = [
             f"cord {cord} on port {port} of {at}, which no link uses"
@@ -254,11 +256,36 @@ def _free_runs(route: SpareRoute) -> Table:
             if cord is not None
         ]
         table.add_row(
-            styled(f"    port {run['a_port']} to port {run['b_port']}"),
+            styled(
+                f"    port {run['a_port']} to port {run['b_port']}"
+                if len(several) == 1
+                else f"    ports {run['a_port']}-{last['a_port']} to ports {run['b_port']}-"
+                f"{last['b_port']}"
+            ),
             styled(", ".join(fibres)),
             styled("; ".join(cords)),
         )
     return table
+
+
+def _side_by_side(runs: Sequence[FreeRun]) -> list[list[FreeRun]]:
+    """Free fibres whose ports and numbers all count up together, as one."""
+    found: list[list[FreeRun]] = []
+    for run in runs:
+        if found and _follows(found[-1][-1], run):
+            found[-1].append(run)
+        else:
+            found.append([run])
+    return found
+
+
+def _follows(one: FreeRun, other: FreeRun) -> bool:
+    ports = [(one[name], other[name]) for name in ("a_port", "b_port")]
+    if any(run["a_cord"] or run["b_cord"] for run in (one, other)):
+        return False
+    if not all(a.isdecimal() and b.isdecimal() and int(b) == int(a) + 1 for a, b in ports):
+        return False
+    return all(b == a + 1 for a, b in zip(one["fibres"], other["fibres"], strict=True))
 
 
 # --- `check`: problems of the input, record gaps, what to record first.
