@@ -245,6 +245,14 @@ def tracing(place: Path, runs: int) -> Taken:
     )
 
 
+def spares(place: Path, runs: int) -> Taken:
+    """Spare fibres of every cable and from port to port, of 100,000 splices no link uses."""
+    made = spliced_lines(50)
+    del made.rows["links"], made.rows["patches"]
+    network = tie(wa.read_study(made.write(place / "spare")))
+    return median([within(lambda: wa.spare_fibres(replace(network))) for _ in range(runs)])
+
+
 def density(tell: Tell, place: Path) -> None:
     """Half of what is asked for and all of it, one run each: how time and memory grow."""
     for name, (full, make) in KINDS.items():
@@ -320,6 +328,11 @@ def table(runs: int, large: bool) -> list[str]:
             "links traced port to port over 100,000 splices, after reading",
             "2 s",
             seconds(tracing(place, runs)),
+        )
+        tell(
+            "spare fibres over 100,000 splices, after tying",
+            "2 s",
+            seconds(spares(place, runs)),
         )
         many = Plant(Size(SIZES["100k"].east, SIZES["100k"].north, 10_000)).write(place / "many")
         taken, count = events(many, runs)

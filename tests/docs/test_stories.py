@@ -13,6 +13,7 @@ import shapely
 
 import waysapart as wa
 from proofs import proof_of
+from waysapart.report.words import resplice_place, resplice_steps, resplice_unknown
 
 ROOT = Path(__file__).resolve().parents[2]
 EXAMPLES = ROOT / "examples"
@@ -195,3 +196,18 @@ def test_proposals_and_works_are_made_by_their_script(tmp_path: Path) -> None:
             assert mine["properties"] == theirs["properties"]
             shapes = [shapely.from_geojson(json.dumps(f["geometry"])) for f in (mine, theirs)]
             assert shapely.equals_exact(shapes[0], shapes[1], tolerance=1e-8)
+
+
+def test_what_to_resplice_first_is_on_the_page() -> None:
+    """Every line of the list for tower N1-T05, in this order."""
+    places = wa.dig(proof("estuary"), assets=["N1-T05"]).facts()["resplice"]
+    lines = []
+    for place in places:
+        lines.append(resplice_place(place))
+        lines += [f"  {one.carries}: {tray(one.tray)}{one.fibres}" for one in resplice_steps(place)]
+        assert not resplice_unknown(place)
+    assert "\n".join(lines) in (ROOT / "docs" / "asset-owner.md").read_text(encoding="utf-8")
+
+
+def tray(name: str) -> str:
+    return f"tray {name}, " if name else ""

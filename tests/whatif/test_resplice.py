@@ -10,6 +10,7 @@ import pytest
 import waysapart as wa
 from commands import run
 from spliced_plant import SplicedPlant
+from waysapart.report.words import resplice_steps
 from waysapart.whatif.resplice import ResplicePlace
 
 
@@ -170,6 +171,29 @@ def test_the_terminal_prints_the_order(tmp_path: Path) -> None:
         "spare: fibre 9",
         "19 fibres with nothing on record",
     ]
+
+
+def test_fibres_that_count_up_together_are_said_as_one(tmp_path: Path) -> None:
+    """Three spares of J1 and the next but one; the pair of LN stays a pair."""
+    plant = SplicedPlant()
+    for one, other in ((11, 15), (12, 16), (13, 17), (15, 19)):
+        plant.splice("J1", "N1", one, "N2", other, tray="2")
+    (place,) = _places(tmp_path, plant, "J1")
+    assert [step.fibres for step in resplice_steps(place)] == [
+        "N1 1 to N2 5, N1 2 to N2 6",
+        "N1 11-13 to N2 15-17, N1 15 to N2 19",
+    ]
+
+
+def test_a_cable_of_which_every_fibre_is_spliced_in_the_hit_joint_is_not_told_twice(
+    tmp_path: Path,
+) -> None:
+    """All 24 fibres of N1 are spliced through in J0: with P1 hit, J0 says all there is to do."""
+    plant = SplicedPlant()
+    for number in range(1, 25):
+        plant.splice("J0", "N1", number, "N1", number)
+    (place,) = _places(tmp_path, plant, "P1")
+    assert (place["joint"], len(place["splices"])) == ("J0", 24)
 
 
 def test_the_notice_has_the_order_and_escapes_it(tmp_path: Path) -> None:

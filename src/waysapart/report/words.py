@@ -1111,12 +1111,32 @@ def resplice_steps(place: ResplicePlace) -> list[RespliceStep]:
             several = "fibres" if len(mine) > 1 else "fibre"
             fibres = f"{several} {numbers_said([row['a_fibre'] for row in mine])}"
         else:
-            fibres = ", ".join(
-                f"{row['a_cable']} {row['a_fibre']} to {row['b_cable']} {row['b_fibre']}"
-                for row in mine
-            )
+            fibres = ", ".join(_pairs_said(several) for several in _pairs_in_step(mine))
         found.append(RespliceStep(carries, tray or "", fibres))
     return found
+
+
+def _pairs_in_step(rows: Sequence[SpliceToMake]) -> list[list[SpliceToMake]]:
+    """Splices of the same cables whose fibres count up together, as one; three and more."""
+    found: list[list[SpliceToMake]] = []
+    for row in rows:
+        last = found[-1][-1] if found else None
+        if (
+            last is not None
+            and (row["a_cable"], row["b_cable"]) == (last["a_cable"], last["b_cable"])
+            and row["a_fibre"] == last["a_fibre"] + 1
+            and row["b_fibre"] == last["b_fibre"] + 1
+        ):
+            found[-1].append(row)
+        else:
+            found.append([row])
+    return [part for some in found for part in ([some] if len(some) > 2 else [[r] for r in some])]
+
+
+def _pairs_said(rows: Sequence[SpliceToMake]) -> str:
+    a, b = ([row[name] for row in rows] for name in ("a_fibre", "b_fibre"))
+    cables = rows[0]["a_cable"], rows[0]["b_cable"]
+    return f"{cables[0]} {numbers_said(a)} to {cables[1]} {numbers_said(b)}"
 
 
 def _carries_said(row: SpliceToMake) -> str:

@@ -85,6 +85,7 @@ def resplice_first(
     carried = _Carried(base, links, circuits)
     joints = _hit_joints(base, fallen)
     found = [*_in_joints(base, joints, carried), *_along(base, fallen, cables, joints, carried)]
+    found = [one for one in found if one["splices"] or one["unsure"] or one["dark"] != 0]
     found.sort(key=lambda place: _urgency(place, carried))
     return found
 
@@ -198,7 +199,8 @@ def _along(
     count = study.tables["cables"]["fibre_count"].to_numpy(dtype=np.float64)
     known = _on_record(base)
     spliced = _spliced_in(base, joints)
-    places = [assets.of_role(role) for role in ("sites", "structures", "joints")]
+    joints_at = assets.of_role("joints")
+    places = [assets.of_role("sites"), assets.of_role("structures"), joints_at]
     stand = dict(zip(assets.ids(assets.start["joints"] + joints), _at(base, joints), strict=True))
     told = set(study.tables["splices"]["joint"].dropna())
     found: list[ResplicePlace] = []
@@ -226,12 +228,13 @@ def _along(
             )
             for number in fibres
         ]
+        shown = [one for one in at if not joints_at.start <= one < joints_at.stop]
         dark = count[cable] - len([n for n in known.get(cable, ()) if n <= count[cable]])
         found.append(
             {
                 "joint": None,
                 "cable": str(ids[cable]),
-                "at": assets.ids(at),
+                "at": assets.ids(shown or at),
                 "splices": _in_order(rows, carried),
                 "dark": None if np.isnan(dark) else int(dark),
                 "unsure": _unsure(use.unsure, {cable}, carried),
