@@ -89,7 +89,7 @@ def test_all_that_was_found_stands_in_the_page(page, facts):
         assert " ".join(row["source"].split()) in text
     for row in facts["gaps"]:
         assert row["message"] in text
-    assert "cables.csv, layer cables, row 40" in text
+    assert "cables.csv, layer cables, row 41" in text
     assert "revision A" in text
     assert words.moment(facts["made"]) in text
     for caution in ("Laser light", "earth wires", "Locate before you dig", "licensed practice"):

@@ -57,16 +57,15 @@ def stages(steps: Iterable[Mapping[str, Any]]) -> list[Stage]:
     found: list[Stage] = []
     ended: float | None = None
     for step in steps:
-        what, loss = step["is"], step.get("loss_db")
+        what, loss = _kind(step), step.get("loss_db")
         if what == "end":
             if found and found[-1].kind == "port":
                 found[-1] = found[-1]._replace(loss_db=loss)
             else:
                 ended = loss
         elif what == "port":
-            found.append(
-                Stage(what, step["at"] or "unknown equipment", f"port {step['port']}", ended)
-            )
+            machine = step["at"] or "unknown equipment"
+            found.append(Stage(what, machine, f"port {step['port']}", ended))
             ended = None
         elif what == "fibre":
             ends = [step["from"], step["to"]]
@@ -80,6 +79,16 @@ def stages(steps: Iterable[Mapping[str, Any]]) -> list[Stage]:
         else:
             found.append(Stage(what, step["id"], "", loss))
     return found
+
+
+def _kind(step: Mapping[str, Any]) -> str:
+    """What a step is, by what it holds: its own word for that may be anything in a foreign file."""
+    for key, kind in (("port", "port"), ("from", "fibre"), ("joint", "splice"), ("text", "stop")):
+        if key in step:
+            return kind
+    if "cable" in step:
+        return "end"
+    return "cord" if "loss_db" in step else "inner"
 
 
 class Line(NamedTuple):
@@ -127,11 +136,11 @@ def summary(steps: Sequence[Mapping[str, Any]]) -> str:
     >>> summary([{"is": "splice", "joint": "J", "tray": None, "loss_db": 0.05}])
     '0 mated pairs, 1 splice: 0.05 dB on record'
     """
-    stops = [step for step in steps if step["is"] == "stop"]
-    if stops:
+    kinds = [_kind(step) for step in steps]
+    if "stop" in kinds:
         return "does not lead from port to port"
-    pairs = max(sum(step["is"] == "port" for step in steps) - 2, 0)
-    losses = [step["loss_db"] for step in steps if step["is"] == "splice"]
+    pairs = max(kinds.count("port") - 2, 0)
+    losses = [step["loss_db"] for step in steps if _kind(step) == "splice"]
     known = [loss for loss in losses if loss is not None]
     said = f"{pairs} mated pair{'s' * (pairs != 1)}, {len(losses)} splice{'s' * (len(losses) != 1)}"
     if not losses:

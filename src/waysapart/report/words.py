@@ -861,6 +861,8 @@ def assumption_said(row: Assumption) -> str:
             f"recovery of {count_of(count, 'circuit')}: taken as {value:g} ms at the least, as "
             f"something on {its} paths that must switch states no recovery_ms"
         )
+    if isinstance(value, int | float):  # of a file that has been changed
+        return f"{row['key']}: {value:g}"
     names = [str(name) for name in value]
     if head == "groups":
         return f"members of a group may share at their ends: {sentence_list(names)}"
