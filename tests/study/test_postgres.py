@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import socket
 import threading
 import time
@@ -157,7 +158,9 @@ def _found(folder: Path) -> dict[str, Any]:
         for key in ("file", "row", "rows"):
             place.pop(key, None)
         place["layer"] = place["layer"].removeprefix("net.")
-    found: dict[str, Any] = json.loads(json.dumps(facts))
+    # Sentences about ends and ports that are used twice name the rows that do.
+    text = re.sub(r"(net\.)?(\w+) row \d+", r"\2 row", json.dumps(facts))
+    found: dict[str, Any] = json.loads(text)
     return found
 
 
@@ -175,9 +178,15 @@ def test_proves_as_from_files_with_all_credentials_from_the_environment(
     proof = wa.prove(wa.read_study(study)).facts()
     assert {place["file"] for place in _places(proof)} == {"postgresql://"}
     tables = wa.read_study(ESTUARY).tables
+    checked = set()
     for gap in proof["gaps"]:
-        rows = tables[gap["layer"].removeprefix("net.")]["id"].to_list()
+        table = tables[gap["layer"].removeprefix("net.")]
+        if "id" not in table or gap["code"] in ("port-twice", "fibre-shared"):
+            continue  # of a fibre, a panel or two links, shown by the row that joins or uses it too
+        rows = table["id"].to_list()
         assert gap["rows"] == [rows.index(asset) + 1 for asset in gap["assets"]]
+        checked.add(gap["code"])
+    assert {"cable-broken", "leased-route", "blank-supplies", "trace-stops"} <= checked
 
 
 def test_service_file_and_password_file(
