@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
+import networkx as nx
 import numpy as np
 import pytest
 
 import waysapart as wa
+from everyday import some
+from random_splices import RandomSplices
 from spliced_plant import SplicedPlant
 from waysapart.network.spares import Spares
 
@@ -197,3 +201,61 @@ def test_a_study_without_splices_has_cables_only(tmp_path: Path) -> None:
     assert len(spares.routes) == 0
     assert spares.cables["in_use"].to_list() == [0, 0, 2]
     assert spares.cables["joined"].to_list() == [0, 0, 0]
+
+
+@pytest.mark.parametrize("first", some(range(0, 60, 5), 12))
+def test_free_fibres_are_the_paths_of_random_plants(tmp_path: Path, first: int) -> None:
+    """Without links every path of glass and splices from port to port is free.
+
+    The graph of what was joined (networkx) says which there are; fibres and ports that are joined
+    twice are left out.
+    """
+    found_any = 0
+    for seed in range(first, first + 5):
+        made = RandomSplices(seed)
+        made.plant.rows.pop("links", None)
+        spares = wa.spare_fibres(wa.tie(made.plant.read(tmp_path / str(seed))))
+        told = spares.runs.join(spares.routes[["a", "b", "cables"]], on="route")
+        found = {
+            _either_way(
+                (row["a"], row["a_port"]),
+                list(zip(row["cables"].split(";"), row["fibres"].split(";"), strict=True)),
+                (row["b"], row["b_port"]),
+            )
+            for row in told.to_dict("records")
+        }
+        assert found == _free_paths(made.graph), seed
+        found_any += len(found)
+    assert found_any > 5
+
+
+Course = tuple[tuple[str, str], tuple[tuple[str, str], ...], tuple[str, str]]
+
+
+def _either_way(a: tuple[str, str], over: list[tuple[str, str]], b: tuple[str, str]) -> Course:
+    merged = tuple(one for place, one in enumerate(over) if not place or over[place - 1] != one)
+    return min((a, merged, b), (b, merged[::-1], a))
+
+
+def _free_paths(graph: nx.MultiGraph[Any]) -> set[Course]:
+    """Paths between two ports over fibres, ends and splices of which none is joined twice."""
+    glass: nx.MultiGraph[Any] = nx.MultiGraph(
+        (one, other, data)
+        for one, other, data in graph.edges(data=True)
+        if data["is_"][0] in ("fibre", "splice", "end")
+    )
+    twice = {node[1:3] for node in glass if node[0] == "glass" and glass.degree(node) > 2}
+    found = set()
+    for nodes in nx.connected_components(glass):
+        piece = glass.subgraph(nodes)
+        ports = [node for node in nodes if node[0] == "port"]
+        if len(ports) != 2 or any(piece.degree(node) > 2 for node in nodes):
+            continue
+        if any(piece.degree(port) > 1 for port in ports):
+            continue
+        path = next(nx.all_simple_edge_paths(piece, *ports))
+        edges = [piece.edges[edge]["is_"] for edge in path]
+        over = [(one[1], str(one[2])) for one in edges if one[0] == "fibre"]
+        if not {(cable, int(fibre)) for cable, fibre in over} & twice:
+            found.add(_either_way(ports[0][1:], over, ports[1][1:]))
+    return found

@@ -91,6 +91,11 @@ def test_the_proposal_is_apart_within_limits_and_better(
     within = {t.id: one.within for t, one in zip(proof.trials, proof.limits, strict=False)}
     gaps = {(gap.code, gap.message) for gap in proof.network.gaps}
     assert gaps <= {(gap.code, gap.message) for gap in found.before.network.gaps}
+    before, after = (wa.link_traces(one) for one in (found.before.network, proof.network))
+    assert {name: after[name] for name in before} == before
+    new = [way for name in set(after) - set(before) for way in after[name].values()]
+    assert new
+    assert not any(step["is"] == "stop" for steps in new for step in steps)
     for name in of_status(facts, "apart"):
         assert verdicts[name] == "apart"
         assert within.get(name, True) is True
