@@ -224,7 +224,7 @@ _CODES = (
     GapCode(
         "link-without-runs",
         "a fibre link has no cables on record",
-        "enter its link_runs",
+        "enter its link_runs, or its ports with the splices and cords between",
         limits=_EVERY,
     ),
     GapCode(

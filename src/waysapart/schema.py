@@ -204,7 +204,7 @@ def _side(name: str) -> Column:
     return _text(
         name,
         "side of the joint or panel, along the cable's runs, on which the fibre lies; needed only "
-        "where the cable passes it",
+        "where the cable passes it, or has both ends there",
         choices=("before", "after"),
     )
 
