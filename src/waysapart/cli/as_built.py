@@ -22,7 +22,8 @@ def tell_trace(network: Network, link: str, json_file: str | None) -> None:
         There is no such link, or it gives no ports to trace it from.
     """
     from waysapart.network.build_network import link_traces
-    from waysapart.report.terminal import show_gaps, show_trace, styled
+    from waysapart.report.as_built import show_trace
+    from waysapart.report.terminal import show_gaps, styled
     from waysapart.study.ledger import did_you_mean, folded_gaps
 
     links = network.study.tables["links"].set_index("id")
@@ -54,13 +55,15 @@ def tell_splices(network: Network, json_file: str | None) -> None:
 
     from waysapart.findings.loss import loss_budgets
     from waysapart.findings.splices import explained_losses, splice_table
-    from waysapart.report.terminal import show_splices
+    from waysapart.report.as_built import show_splices
+    from waysapart.study.ledger import folded_gaps
 
+    gaps = folded_gaps(network.gaps)
     table = splice_table(network)
     held = explained_losses(network, loss_budgets(network))
     facts: dict[str, Any] = {
         "errors": [],
-        "gaps": [],
+        "gaps": gaps,
         "splices": table.drop(columns="row")
         .astype({"a_fibre": int, "b_fibre": int, "days": "Int64"})
         .astype(object)
@@ -70,14 +73,14 @@ def tell_splices(network: Network, json_file: str | None) -> None:
     }
     if not write_json(json_file, facts):
         show_splices(output(), table, held, network.study.rules.tests.splice_db)
-    sys.exit(0)
+        _tell_gaps(network, "--splices")
+    sys.exit(3 if gaps else 0)
 
 
 def tell_spares(network: Network, json_file: str | None) -> None:
     """Print the spare fibres of a study, and end the command."""
     from waysapart.network.spares import spare_fibres
-    from waysapart.report.terminal import show_spares, styled
-    from waysapart.report.words import count_of
+    from waysapart.report.as_built import show_spares
     from waysapart.study.ledger import folded_gaps
 
     gaps = folded_gaps(network.gaps)
@@ -86,7 +89,15 @@ def tell_spares(network: Network, json_file: str | None) -> None:
     if not write_json(json_file, {"errors": [], "gaps": gaps, "spares": found}):
         console = output()
         show_spares(console, found)
-        if gaps:
-            said = f"{count_of(len(network.gaps), 'record gap')}, listed by check without --spares"
-            console.print(styled(said))
+        _tell_gaps(network, "--spares")
     sys.exit(3 if gaps else 0)
+
+
+def _tell_gaps(network: Network, option: str) -> None:
+    """Say how many record gaps there are beside what an option prints."""
+    from waysapart.report.terminal import styled
+    from waysapart.report.words import count_of
+
+    if network.gaps:
+        said = count_of(len(network.gaps), "record gap")
+        output().print(styled(f"{said}, listed by check without {option}"))
