@@ -15,6 +15,7 @@ from waysapart.report import words
 from waysapart.report.escape import terminal_text
 from waysapart.report.terminal import row_table, styled
 from waysapart.report.trace import step_rows, summary
+from waysapart.report.words import MOST_NAMED
 from waysapart.text import few, sentence_list
 
 # --- `check --trace`
