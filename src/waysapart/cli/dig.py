@@ -62,6 +62,11 @@ _WHERE = (
         "Default: what is on record, else the rules.",
     ),
     click.option(
+        "--hours",
+        type=click.FloatRange(min=0, min_open=True),
+        help="How long it lasts: batteries whose autonomy_h is as long keep up what they feed.",
+    ),
+    click.option(
         "--plan",
         type=click.Path(path_type=Path, exists=True),
         help="A table of works with days and places: says what must not overlap, and proposes an "
@@ -86,6 +91,7 @@ def _run(
     asset: tuple[str, ...],
     reach: float,
     accuracy: float | None,
+    hours: float | None,
     plan: Path | None,
     target: Path | None,
 ) -> None:
@@ -96,6 +102,8 @@ def _run(
 
     if plan is not None and (area is not None or at is not None or asset):
         raise CallError("--plan names its own places: leave out --area, --at and --asset")
+    if plan is not None and hours is not None:
+        raise CallError("--plan has days of its own: leave out --hours")
     check_html(target)
     records = load(study)
     if plan is not None:
@@ -116,6 +124,7 @@ def _run(
             assets=asset,
             reach_m=reach,
             accuracy_m=accuracy,
+            hours=hours,
         )
         facts = taken.facts()
     if target is not None:

@@ -201,6 +201,7 @@ _FILTERS: dict[str, Callable[..., object]] = {
     "fixed": words.fixed,
     "packed_html": packed_html,
     "kind_of": kind_of,
+    "lasting": words.lasting_said,
     "lengths": words.lengths_said,
     "route": words.route_said,
     "metres": words.metres,

@@ -36,6 +36,7 @@ from waysapart.report.words import (
     NOTHING_CHANGED,
     changes_said,
     clash_said,
+    lasting_said,
     less_on_record_said,
     plan_answer,
     works_answer,
@@ -719,6 +720,8 @@ def show_dig(console: Console, facts: DigFacts) -> None:
     console.print(styled(f"{facts['study']}: {works_answer(facts)}", "bold"))
     hits = [f"{one['kind'] or one['role']} {one['asset']}" for one in facts["hits"]]
     console.print(styled(f"Hit: {few(hits, MOST_NAMED) or 'nothing on record'}"))
+    if facts["hours"] is not None:
+        console.print(styled(lasting_said(facts)))
     if facts["cables"]:
         cut = [f"{one['cable']} ({len(one['links'])} links)" for one in facts["cables"]]
         console.print(styled(f"Cables cut: {few(cut, MOST_NAMED)}"))

@@ -1000,6 +1000,25 @@ def comparison_answer(facts: ComparisonFacts) -> str:
     return f"{opening}. Circuits: {'; '.join([changes_said(counts), *more])}."
 
 
+def lasting_said(facts: DigFacts) -> str:
+    """Say which supplies bridge works that last so many hours.
+
+    Parameters
+    ----------
+    facts : DigFacts
+        With `hours`.
+
+    Returns
+    -------
+    str
+        Such as `For 4 h, on battery: BAT-1 (8 h)`.
+    """
+    riding = [f"{one['asset']} ({one['autonomy_h']:g} h)" for one in facts["on_battery"]]
+    if not riding:
+        return f"For {facts['hours']:g} h: no battery on record bridges that"
+    return f"For {facts['hours']:g} h, on battery: {few(riding, MOST_NAMED)}"
+
+
 def works_answer(facts: DigFacts) -> str:
     """Say how many circuits works put out of service, leave with one path, or leave unknown.
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict
@@ -18,6 +18,7 @@ from waysapart.errors import CallError
 from waysapart.evidence import GapBrief
 from waysapart.network.assets import listed
 from waysapart.reliance.rely import falls, paths_lost
+from waysapart.schema import KNOWN_EMPTY
 from waysapart.study.ledger import brief_gaps, did_you_mean
 from waysapart.study.model import PLANT_ROLES, Study
 from waysapart.verdicts.facts import CAUTION, figure, text_or_none
@@ -140,6 +141,13 @@ class NoticeFacts(TypedDict):
     cautions: list[str]
 
 
+class RidingFacts(TypedDict):
+    """A supply that keeps up what it feeds while the works last."""
+
+    asset: str
+    autonomy_h: float
+
+
 class DigFacts(TypedDict):
     """Works as plain data, as `dig --json` writes them."""
 
@@ -147,6 +155,8 @@ class DigFacts(TypedDict):
     revision: str | None
     caution: str
     area: AreaFacts
+    hours: float | None
+    on_battery: list[RidingFacts]
     out: list[str]
     summary: dict[str, int]
     hit: list[str]
@@ -177,6 +187,10 @@ class Dig:
     lost : ndarray of bool, shape (paths,)
     radius_m : float
         Around a point; 0 otherwise.
+    hours : float or None
+        How long the works last; None: without end, as far as batteries go.
+    on_battery : dict of str to float
+        Supplies that would fall, but last as long, with their autonomy in hours.
     """
 
     base: Base
@@ -187,6 +201,8 @@ class Dig:
     fallen: Bools
     lost: Bools
     radius_m: float = 0.0
+    hours: float | None = None
+    on_battery: Mapping[str, float] = field(default_factory=dict)
 
     @cached_property
     def circuits(self) -> list[CircuitState]:
@@ -275,6 +291,7 @@ def dig(
     assets: Iterable[str] = (),
     reach_m: float = 0.0,
     accuracy_m: float | None = None,
+    hours: float | None = None,
 ) -> Dig:
     """What an excavation cuts, and how every circuit stands during it.
 
@@ -297,6 +314,9 @@ def dig(
         How well the plant is surveyed: the works reach so much farther.
         Default: what is on record for each asset, else
         `defaults.survey_accuracy_m` of the rules. Given, it holds for all.
+    hours : float, optional
+        How long it lasts, greater than 0. Supplies whose `autonomy_h` is as long then stand
+        without what feeds them. Default: no supply does.
 
     Returns
     -------
@@ -312,7 +332,8 @@ def dig(
     Notes
     -----
     An area hits segments, structures and sites; through them goes what lies in
-    them and what they feed. What is out of service counts as down already.
+    them and what they feed. What is out of service counts as down already, and a
+    supply that is down does not stand again because of its autonomy.
 
     Examples
     --------
@@ -328,8 +349,10 @@ def dig(
     >>> wa.outage(proof, assets=["OP-N1"]).counts()["lost"]
     2
     """
-    base = base_of(subject)
     _check_call(area, at, radius_m, reach_m, accuracy_m)
+    if hours is not None and not (hours > 0 and np.isfinite(hours)):
+        raise CallError(f"hours {hours:g}: expected more than 0 h")
+    base = base_of(subject)
     parts: list[Hits] = []
     drawn: Area | None = None
     ids = [assets] if isinstance(assets, str) else list(assets)
@@ -344,7 +367,31 @@ def dig(
         parts.append(stated(base, ids))
     if not parts:
         raise CallError("nothing to dig: give an area, a point with a radius, or ids of assets")
-    return taken(base, together(*parts), drawn, reach_m, accuracy_m, radius_m or 0.0)
+    found = taken(base, together(*parts), drawn, reach_m, accuracy_m, radius_m or 0.0)
+    return found if hours is None else _lasting(found, hours)
+
+
+def _lasting(works: Dig, hours: float) -> Dig:
+    """The works with the supplies standing that last as long as they do."""
+    base = works.base
+    supplies = base.study.tables["supplies"]
+    numbers = base.network.assets.start["supplies"] + np.arange(len(supplies))
+    lasts = supplies["autonomy_h"].to_numpy(dtype=np.float64)
+    riding = (lasts >= hours) & works.fallen[numbers] & ~base.down[numbers]
+    riding &= ~np.isin(numbers, works.hits.number)
+    if not riding.any():
+        return replace(works, hours=hours)
+    fed = {
+        name: supplies[name].where(~riding | supplies[name].isna(), KNOWN_EMPTY)
+        for name in ("supplies", "needs")
+    }
+    tables = {**base.study.tables, "supplies": supplies.assign(**fed)}
+    there = base_of(replace(base.study, tables=tables))
+    left = (works.area, works.reach_m, works.accuracy_m, works.radius_m)
+    found = taken(there, works.hits, *left)
+    stand = riding & ~found.fallen[numbers]
+    kept = dict(zip(supplies["id"][stand].to_list(), lasts[stand].tolist(), strict=True))
+    return replace(found, hours=hours, on_battery=kept)
 
 
 outage = dig
@@ -442,6 +489,10 @@ def dig_facts(works: Dig) -> DigFacts:
             "nearest_m": _nearest(works),
             "notes": [] if works.area is None else list(works.area.notes),
         },
+        "hours": works.hours,
+        "on_battery": [
+            {"asset": name, "autonomy_h": lasts} for name, lasts in works.on_battery.items()
+        ],
         "out": list(study.out),
         "summary": {**works.counts(), "hit": len(works.hits.number)},
         "hit": works.base.network.assets.ids(works.hits.number),
