@@ -335,6 +335,7 @@ def test_a_server_that_falls_silent_is_hung_up_on(
     answer: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(sources, "_ANSWER_S", 0.5)
+    monkeypatch.setattr(sources, "_GRACE_S", 0.1)
     monkeypatch.setattr(sources, "_CONNECT_S", 2)
     server, port = _listening(answer)
     with server:

@@ -867,7 +867,9 @@ def _record_lines(text: str, delimiter: str, records: int, header_lines: int) ->
 
 _CONNECT_S = 10
 _ANSWER_S = 300.0
-"""Time limit for a layer. After it the server is asked to stop, and soon after disconnected."""
+"""Time limit for a layer, after which the server is asked to stop."""
+_GRACE_S = 30.0
+"""So much later a server that has not stopped is disconnected."""
 
 
 def read_database(spec: LayerSpec) -> RawLayer:
@@ -949,7 +951,7 @@ def _no_longer_than(seconds: float, engine: Any) -> Iterator[None]:
             with suppress(OSError):
                 one.shutdown(socket.SHUT_RDWR)
 
-    timer = threading.Timer(seconds * 1.1, hang_up)
+    timer = threading.Timer(seconds + _GRACE_S, hang_up)
     timer.daemon = True
     timer.start()
     try:
