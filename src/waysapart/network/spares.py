@@ -219,7 +219,7 @@ def spare_fibres(network: Network) -> Spares:
     >>> list(spares.cables.columns[:6])
     ['cable', 'fibres', 'in_use', 'joined', 'free', 'neither']
     """
-    use = fibres_in_use(network)
+    use = fibre_use_of(network)
     walks = _free_walks(network, use)
     routes, runs, passed = _routes(network, use, walks)
     fibres = _fibres(network, use, passed)
@@ -255,7 +255,7 @@ class FibreUse:
     doubtful: set[Fibre]
 
 
-def fibres_in_use(network: Network) -> FibreUse:
+def fibre_use_of(network: Network) -> FibreUse:
     """Find out which fibres links use.
 
     Parameters

@@ -9,7 +9,7 @@ import numpy as np
 
 from waysapart.gaps import Gap
 from waysapart.network.assets import Place, listed, place_of, row_gap
-from waysapart.network.trace import SPLICE, TERMINATION, TWICE, ports_of
+from waysapart.network.trace import TWICE, ports_of
 from waysapart.network.trace_steps import FIBRE, STOP, Traces
 from waysapart.text import few
 
@@ -115,8 +115,7 @@ class _Gaps:
     def _row_of(self, half: int) -> Place:
         if half < 0:
             return Place(file=None, layer=None, row=None)
-        kind, row = int(self._traces.graph.kind[half]), int(self._traces.graph.row[half])
-        role = {SPLICE: "splices", TERMINATION: "terminations"}.get(kind, "patches")
+        role, row = self._traces.row_of(half)
         return place_of(self._traces.read, self._traces.read.tables[role], row)
 
     def of_cords(self) -> Iterator[Gap]:

@@ -47,12 +47,33 @@ class Trace:
 
 
 @dataclass
+class SplicePassed:
+    """A splice that a trace passes.
+
+    Attributes
+    ----------
+    way : int
+    joint : int
+        Asset number.
+    loss_db : float
+        As recorded in its row; NaN where it is not.
+    run : int
+        Number of the run within which it lies, counted from 0; -1: between two.
+    """
+
+    way: int
+    joint: int
+    loss_db: float
+    run: int = -1
+
+
+@dataclass
 class Passed:
     """What the traces of one link tell."""
 
     runs: dict[int, list[tuple[int, int, float, float]]]
     via: list[int]
-    joints: list[int]
+    splices: list[SplicePassed]
     cords: list[int]
     ports: int
     loss_db: float
@@ -93,6 +114,7 @@ class Traces:
         self.ids = links["id"].to_numpy(dtype=object)
         self.ends = assets.numbers(links["a"]), assets.numbers(links["b"])
         self.gaps: list[Gap] = []
+        self._uneven: list[int] = []
         self.asked = self._asked()
         starts, goals = (
             np.array([getattr(one, name) for one in self.asked], dtype=np.int64)
@@ -123,6 +145,7 @@ class Traces:
                     "end, or of each the two that send and receive, in the order go;return"
                 )
                 self.gaps.append(self.gap("ports-uneven", link, text, column="a_port"))
+                self._uneven.append(link)
             ways = (BOTH,) if len(ports) == len(others) == 1 else (GO, RETURN)
             found += [(link, *one) for one in zip(ways, ports, others, strict=False)]
         number = np.array([one[0] for one in found], dtype=np.int64)
@@ -407,14 +430,18 @@ class Traces:
                     found.setdefault(cable, {})[joint, tray, places[joint]] = None
         return {cable: list(several) for cable, several in found.items()}
 
+    def row_of(self, half: int) -> tuple[str, int]:
+        """Role and row of what a half-edge is."""
+        kind, row = int(self.graph.kind[half]), int(self.graph.row[half])
+        return {SPLICE: "splices", TERMINATION: "terminations"}.get(kind, "patches"), row
+
     def double_said(self, node: int) -> str:
         """Which rows join a node twice."""
         graph = self.graph
         halves = range(int(graph.first[node]), int(graph.first[node + 1]))
         said = []
         for half in halves:
-            kind, row = int(graph.kind[half]), int(graph.row[half])
-            role = {SPLICE: "splices", TERMINATION: "terminations"}.get(kind, "patches")
+            role, row = self.row_of(half)
             table = self.read.tables[role]
             place = place_of(self.read, table, row)
             name = f" ({table['id'].iloc[row]})" if role == "patches" else ""
@@ -452,6 +479,7 @@ class Traces:
             runs: list[tuple[int, int, float, float]] = []
             ports: list[int] = []
             loss = cord_m = 0.0
+            crossed: SplicePassed | None = None
             while at < total and columns[0][at] == number:
                 what, asset, loss_db = columns[1][at], columns[2][at], columns[6][at]
                 if what == PORT:
@@ -463,10 +491,14 @@ class Traces:
                     onward = before and (before[3] > before[2]) == (end > begin)
                     if before and onward and before[:2] == (cable, fibre) and before[3] == begin:
                         runs[-1] = (cable, fibre, before[2], end)
+                        if crossed:
+                            crossed.run = len(runs) - 1
                     else:
                         runs.append((cable, fibre, begin, end))
+                    crossed = None
                 elif what == "splice":
-                    one.joints.append(asset)
+                    crossed = SplicePassed(trace.way, asset, loss_db)
+                    one.splices.append(crossed)
                 elif what == "cord":
                     one.cords.append(asset)
                     cord_m += length[asset - self.assets.start["patches"]]
@@ -482,19 +514,14 @@ class Traces:
         for link, one in found.items():
             one.loss_db = losses[link]
             one.failed |= len(one.runs) < len(self._wanted(link))
-            for name in ("via", "joints", "cords"):
-                setattr(one, name, list(dict.fromkeys(getattr(one, name))))
-        for link in self._uneven():
+            one.via, one.cords = list(dict.fromkeys(one.via)), list(dict.fromkeys(one.cords))
+        for link in self._uneven:
             found.setdefault(link, Passed({}, [], [], [], 0, 0.0, 0.0, failed=True)).failed = True
         return found
 
     def _wanted(self, link: int) -> set[int]:
         ports = ports_of(self.read.tables["links"]["a_port"].iloc[link])
         return {GO, RETURN} if len(ports) > 1 else {BOTH}
-
-    def _uneven(self) -> set[int]:
-        names = {gap.asset for gap in self.gaps if gap.code == "ports-uneven"}
-        return {number for number, name in enumerate(self.ids) if name in names}
 
     def gap(self, code: str, link: int, text: str, **details: object) -> Gap:
         """Make a gap of a link, with the details of a `Gap`."""

@@ -19,7 +19,7 @@ from waysapart.network.ends import Passing
 from waysapart.network.links import BOTH, GO, RETURN, CableNodes
 from waysapart.network.trace import fibre_graph
 from waysapart.network.trace_gaps import trace_gaps
-from waysapart.network.trace_steps import FIBRE, Passed, Traces
+from waysapart.network.trace_steps import Passed, Traces
 from waysapart.schema import LIST_SEPARATOR
 from waysapart.study.model import Study, Traced
 
@@ -64,7 +64,7 @@ class _Entered:
 
     def __init__(self, traces: Traces) -> None:
         self._traces, self._gaps = traces, list[Gap]()
-        self._read, self._ids, self._assets = traces.read, traces.ids, traces.assets
+        self._read, self._ids = traces.read, traces.ids
 
     def study(self) -> Study:
         """The study with what its traces tell."""
@@ -125,12 +125,9 @@ class _Entered:
             fresh = pd.DataFrame(derived).reindex(columns=written.columns)
             fresh = fresh.astype(dict(written.dtypes.items()))
             runs = pd.concat([runs, fresh], ignore_index=True) if len(runs) else fresh
-        kept = [str(self._ids[link]) for link, one in found.items() if not one.failed]
-        spliced = self._splices_passed(found)
-        spliced = spliced[spliced["link"].isin(kept)].reset_index(drop=True)
         return (
             {"links": self._links(links, found, also), "link_runs": runs.reset_index(drop=True)},
-            spliced,
+            self._splices_passed(found),
         )
 
     def _rows(self, link: int, one: Passed) -> list[dict[str, object]]:
@@ -175,7 +172,7 @@ class _Entered:
             mine = [
                 row
                 for row in traced
-                if row["direction"] == way or row["direction"] != row["direction"]
+                if not isinstance(row["direction"], str) or row["direction"] == way
             ]
             other = sorted(
                 (
@@ -211,7 +208,10 @@ class _Entered:
                 stated_in.setdefault((name, int(row)), []).append(value)
         known = {name: list(cells[name]) for name in ("loss_db", "extra_delay_us", "length_m")}
         for link, one in found.items():
-            for name, assets in (("via", one.via), ("relies_on", [*one.cords, *one.joints])):
+            for name, assets in (
+                ("via", one.via),
+                ("relies_on", [*one.cords, *(each.joint for each in one.splices)]),
+            ):
                 stated = stated_in.get((name, link), [])
                 more_ = also.get(link, ()) if name != "via" else ()
                 new = [*(self._traces.names[asset] for asset in assets), *more_]
@@ -238,48 +238,13 @@ class _Entered:
 
         `run` is the number of the run within which it lies, counted from 0; -1: between two.
         """
-        steps = self._traces.steps[self._traces.steps["is"].isin([FIBRE, "splice"])]
-        trace = steps["trace"].to_numpy(dtype=np.int64)
-        what = (steps["is"] == FIBRE).to_numpy()
-        key = [steps[name].to_numpy() for name in ("asset", "fibre")]
-        begin, end = (steps[name].to_numpy(dtype=np.float64) for name in ("begin", "end"))
-        before = np.flatnonzero(~what)
-        before = before[(before > 0) & (before < len(trace) - 1)]
-        inner = what[before - 1] & what[before + 1] & (trace[before - 1] == trace[before + 1])
-        for one in key:
-            inner &= one[before - 1] == one[before + 1]
-        inner &= end[before - 1] == begin[before + 1]
-        # Runs begin at each fibre step that does not continue the run before it.
-        fibre = np.flatnonzero(what)
-        joined = np.zeros(len(fibre), dtype=bool)
-        same = trace[fibre[1:]] == trace[fibre[:-1]]
-        goes_on = same & (end[fibre[:-1]] == begin[fibre[1:]])
-        for one in key:
-            goes_on &= one[fibre[1:]] == one[fibre[:-1]]
-        joined[1:] = goes_on
-        fresh = (~joined).astype(np.int64)
-        upto = np.cumsum(fresh)
-        base = np.zeros(len(self._traces.asked) + 1, dtype=np.int64)
-        first = np.unique(trace[fibre], return_index=True)
-        base[first[0]] = upto[first[1]]
-        run = np.full(len(trace), -1, dtype=np.int64)
-        run[fibre] = upto - base[trace[fibre]]
-        number = np.full(len(trace), -1, dtype=np.int64)
-        number[before[inner]] = run[before[inner] - 1]
-        spliced = np.flatnonzero(~what)
-        ways = np.array([one.way for one in self._traces.asked], dtype=np.int64)
-        links = np.array([one.link for one in self._traces.asked], dtype=np.int64)
-        joint = steps["asset"].to_numpy(dtype=np.int64)[spliced]
-        ids = np.array(self._assets.ids(joint), dtype=object)
-        return pd.DataFrame(
-            {
-                "link": self._ids[links[trace[spliced]]],
-                "way": ways[trace[spliced]],
-                "joint": ids,
-                "loss_db": steps["loss_db"].to_numpy(dtype=np.float64)[spliced],
-                "run": number[spliced],
-            }
-        )
+        rows = [
+            (self._ids[link], one.way, self._traces.names[one.joint], one.loss_db, one.run)
+            for link, mine in found.items()
+            if not mine.failed
+            for one in mine.splices
+        ]
+        return pd.DataFrame(rows, columns=["link", "way", "joint", "loss_db", "run"])
 
 
 def _alike(

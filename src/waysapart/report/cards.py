@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -15,10 +14,13 @@ import shapely
 
 from waysapart.findings.splices import splice_table
 from waysapart.network.build_network import Network
+from waysapart.network.spares import fibre_use_of
 from waysapart.network.trace import ports_of
 from waysapart.output_files import OutputFile, refuse_unsafe, write_text
 from waysapart.report.page import render_page
+from waysapart.report.words import numbers_said
 from waysapart.schema import VERSION
+from waysapart.text import counted
 
 QUESTION = (
     "Which fibre is joined to which in each joint, what ends on each port of each panel, and which "
@@ -119,15 +121,9 @@ class _Users:
             for link in paths.links(path).tolist():
                 said = f"{names[int(paths.circuit[path])]} {label}"
                 circuits.setdefault(links[link], []).append(said)
-        fibres: dict[tuple[str, int], list[str]] = {}
-        runs = tables["link_runs"]
-        for cable, cell, link in zip(
-            runs["cable"].to_list(), runs["fibres"].to_list(), runs["link"].to_list(), strict=True
-        ):
-            for number in ports_of(cell):
-                mine = fibres.setdefault((cable, int(float(number))), [])
-                if link not in mine:
-                    mine.append(link)
+        cables = tables["cables"]["id"].to_list()
+        used = fibre_use_of(network).links
+        fibres = {(cables[cable], fibre): mine for (cable, fibre), mine in used.items()}
         return cls(circuits, fibres)
 
     def said(self, links: Sequence[str]) -> list[dict[str, Any]]:
@@ -169,7 +165,9 @@ def _joints(network: Network, users: _Users) -> list[dict[str, Any]]:
                 if not np.isnan(count)
                 else []
             )
-            others.append({"cable": cable, "fibres": runs_of(rest), "known": not np.isnan(count)})
+            others.append(
+                {"cable": cable, "fibres": numbers_said(rest), "known": not np.isnan(count)}
+            )
         found.append(
             {
                 "id": joint,
@@ -193,32 +191,6 @@ def _splice(row: Mapping[Any, Any], users: _Users) -> dict[str, Any]:
         "days": None if np.isnan(age) else int(age),
         "links": users.said(row["links"]),
     }
-
-
-def runs_of(numbers: Sequence[int]) -> str:
-    """Write numbers of fibres shortly.
-
-    Parameters
-    ----------
-    numbers : sequence of int
-        In rising order.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> runs_of([1, 2, 3, 7, 9, 10])
-    '1-3, 7, 9-10'
-    """
-    parts: list[list[int]] = []
-    for one in numbers:
-        if parts and parts[-1][-1] == one - 1:
-            parts[-1][-1:] = [one] if len(parts[-1]) > 1 else [parts[-1][-1], one]
-        else:
-            parts.append([one])
-    return ", ".join("-".join(str(one) for one in part) for part in parts)
 
 
 def _places(network: Network) -> dict[str, tuple[float, float]]:
@@ -269,7 +241,7 @@ def _panels(network: Network, users: _Users) -> list[dict[str, Any]]:
             "kind": _text(equipment["kind"].get(machine)),
             "site": _text(equipment["site"].get(machine)),
             "within": _text(equipment["within"].get(machine)),
-            "rows": sorted(rows[machine].values(), key=lambda one: _natural(one["port"])),
+            "rows": sorted(rows[machine].values(), key=lambda one: counted(one["port"])),
         }
         for machine in sorted(rows)
     ]
@@ -277,12 +249,3 @@ def _panels(network: Network, users: _Users) -> list[dict[str, Any]]:
 
 def _text(value: object) -> str:
     return value if isinstance(value, str) else ""
-
-
-def _natural(name: str) -> tuple[tuple[int, int, str], ...]:
-    """Order of ports in which 2 stands before 10."""
-    return tuple(
-        (0, int(part), "") if part.isdecimal() else (1, 0, part)
-        for part in re.split(r"(\d+)", name)
-        if part
-    )

@@ -19,7 +19,7 @@ import pandas as pd
 
 from waysapart.network.assets import listed
 from waysapart.network.links import CableNodes
-from waysapart.network.spares import fibres_in_use
+from waysapart.network.spares import fibre_use_of
 from waysapart.network.trace import AFTER, BEFORE, SPLICE, TERMINATION, Fibre
 from waysapart.reroute.plant.context import Ground
 from waysapart.reroute.proposal_rows import (
@@ -114,7 +114,7 @@ class Fitting:
 
     def __post_init__(self) -> None:
         network = self.ground.network
-        self.graph, self.use = network.fibres, fibres_in_use(network)
+        self.graph, self.use = network.fibres, fibre_use_of(network)
         self.nodes = CableNodes(network.chains, network.passed)
         self._ends: dict[Fibre, dict[tuple[float, int], int]] = {}
         graph = self.graph

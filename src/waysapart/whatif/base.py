@@ -15,7 +15,7 @@ from waysapart.findings.loss import loss_budgets
 from waysapart.findings.measured import compare_measurements, loss_delay_gaps
 from waysapart.gaps import GAP_CODES, Gap
 from waysapart.network.build_network import Network, tie
-from waysapart.network.spares import FibreUse, fibres_in_use
+from waysapart.network.spares import FibreUse, fibre_use_of
 from waysapart.reliance.rely import Reliance, falls, paths_lost, rely
 from waysapart.study.model import Study
 from waysapart.verdicts.contests import Trial, gaps_of_trials, out_of_service, trials_of
@@ -72,7 +72,7 @@ class Base:
     @cached_property
     def fibre_use(self) -> FibreUse:
         """What links use of the fibres on record."""
-        return fibres_in_use(self.network)
+        return fibre_use_of(self.network)
 
     @property
     def circuit_count(self) -> int:
