@@ -23,7 +23,7 @@ from waysapart import evidence
 from waysapart.cli import main
 from waysapart.export.layers import LAYERS
 from waysapart.gaps import GAP_CODES
-from waysapart.schema import ROLES, Column, Role
+from waysapart.schema import BACKDROP, ROLES, Column, Role
 from waysapart.study.blank import RuleTable, rule_tables, toml_value
 from waysapart.study.toml import dotted
 
@@ -53,6 +53,34 @@ def format_page() -> str:
     for role in ROLES.values():
         parts += _role(role)
     parts += [
+        "## Layers without a role",
+        "",
+        "A `[[layer]]` of study.toml with a `name` in place of a `role` is a backdrop: something",
+        "that the plant lies among, such as water, roads or land.",
+        "",
+        "```toml",
+        "[[layer]]",
+        'name = "water"',
+        'source = "water.gpkg"',
+        'layer = "streams"',
+        """columns = { id = "NAME" }""",
+        "```",
+        "",
+        "`source`, `layer`, `where`, `columns`, `values`, `prefix` and `crs` are those of other",
+        "layers; geometry may be of any type; the columns below are optional, others are kept.",
+        "Each name stands once in a study. A study that `extends` another has its backdrops too,",
+        "and replaces those whose name it states again.",
+        "",
+        "No verdict depends on a backdrop: a row whose geometry cannot be used is left out with a",
+        "note, and is no gap. A layer that cannot be read is an error as elsewhere. Its file is",
+        "listed among the inputs with its SHA-256, and `recheck` compares that alone.",
+        "They are made for proposals of new plant (`reroute`), which cross them or run beside.",
+        "The map of the report does not draw them yet.",
+        "",
+        "| column | needed | type | unit | meaning |",
+        "| --- | --- | --- | --- | --- |",
+        *[_column(column) for column in BACKDROP.columns],
+        "",
         "## CSV files",
         "",
         "A spreadsheet takes a cell that begins with `=`, `+`, `-`, `@` (their small and",

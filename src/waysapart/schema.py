@@ -637,6 +637,27 @@ _ROLES = (
 )
 
 ROLES: Mapping[str, Role] = MappingProxyType({role.name: role for role in _ROLES})
+
+BACKDROP = Role(
+    "backdrop",
+    "something that the plant lies among, such as a stretch of water or a road",
+    (
+        _text("id", "what it is called when something crosses it"),
+        _text("name", "name shown to people"),
+        _text("kind", "kind of water, road, ..."),
+    ),
+    geometry=(
+        "Point",
+        "LineString",
+        "Polygon",
+        "MultiPoint",
+        "MultiLineString",
+        "MultiPolygon",
+        "GeometryCollection",
+    ),
+    key=(),
+)
+"""Rows of a `[[layer]]` with a `name` in place of a `role`. No answer of `prove` depends on it."""
 ASSET_ROLES: tuple[str, ...] = tuple(role.name for role in _ROLES if role.asset)
 
 OWNERS: Mapping[str, tuple[tuple[str, str], ...]] = {

@@ -421,6 +421,7 @@ def read_records(study: Path) -> Records:
             if str(layer["source"]).startswith(("postgresql", "postgres:")):
                 raise UnreadableError("a layer comes from a database, which recheck does not read")
             read[-1].append(_layer(layer, path.parent, grid, inputs))
+    inputs += _backdrops(chain)
     snap_m = float(_last(chain, "snap_m", 2.0))
     try:
         datum = place([layer for layers in read for layer in layers], grid, snap_m)
@@ -525,7 +526,7 @@ def _layers_of(path: Path, said: dict[str, Any]) -> list[dict[str, Any]]:
 
     A study that extends another in the same folder leaves the files named after roles to that.
     """
-    named: list[dict[str, Any]] = said.get("layer", [])
+    named: list[dict[str, Any]] = [one for one in said.get("layer", []) if "role" in one]
     if "extends" in said:
         base = (path.parent / said["extends"]).resolve()
         base = base / "study.toml" if base.is_dir() else base
@@ -533,6 +534,25 @@ def _layers_of(path: Path, said: dict[str, Any]) -> list[dict[str, Any]]:
             return named
     taken = {layer["role"] for layer in named}
     return [*named, *(one for one in _layers_by_name(path.parent) if one["role"] not in taken)]
+
+
+def _backdrops(chain: list[tuple[Path, dict[str, Any]]]) -> list[tuple[str, str]]:
+    """Files of layers without a role, which no claim rests on: of several of one name the last."""
+    last: dict[str, tuple[Path, str]] = {}
+    for path, said in chain:
+        for layer in said.get("layer", []):
+            if "role" not in layer:
+                last[str(layer.get("name"))] = (path.parent, str(layer["source"]))
+    found: list[tuple[str, str]] = []
+    for folder, source in last.values():
+        if source.startswith(("postgresql", "postgres:")):
+            continue
+        try:
+            with hashed(folder / source, source) as files:
+                found += files
+        except (RefusedError, OSError) as error:
+            raise UnreadableError(f"{source} cannot be read: {error}") from error
+    return found
 
 
 def _layer(

@@ -64,6 +64,13 @@ name = {name}
 # refers = ["within"]      # ... and before the ids in these columns
 # crs = "EPSG:25832"       # for a layer that does not state its own
 # accuracy_m = 1.0         # how well the whole layer is surveyed
+
+# A layer with a name and no role is a backdrop, such as water or roads: no verdict depends on it,
+# and proposals say which of it new plant crosses or runs beside.
+#
+# [[layer]]
+# name = "water"
+# source = "water.gpkg"    # source, layer, where, columns (id, name, kind) and crs as above
 """
 
 

@@ -12,13 +12,16 @@ import pandas as pd
 import shapely
 
 from waysapart.schema import Role
+from waysapart.study.crs import LON_LAT, crs_label, layer_crs
 from waysapart.study.ledger import Ledger
+from waysapart.study.sources import GEOMETRY_COLUMNS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+    from pyproj import CRS
 
     from waysapart.study.columns import Consequence
-    from waysapart.study.sources import Layer
+    from waysapart.study.sources import Layer, LayerSpec
 
 _TYPE_NAMES = np.array(
     [
@@ -44,6 +47,65 @@ def unusable(role: Role) -> Consequence:
     Anything may pass a structure whose place is not known, and a hazard may take anything.
     """
     return {"gap": "unusable-geometry", "everything": role.name in {"structures", "hazards"}}
+
+
+def placed(
+    spec: LayerSpec,
+    stated: CRS | None,
+    frame: pd.DataFrame,
+    grid: CRS | None,
+    layers: Sequence[Layer],
+    ledger: Ledger,
+) -> tuple[pd.DataFrame, NDArray[np.object_], CRS | None]:
+    """The geometries of a layer, checked, and the coordinate system that they are in.
+
+    Parameters
+    ----------
+    spec : LayerSpec
+    stated : CRS or None
+        What the source states.
+    frame : DataFrame
+        Our names, with `_layer` and `_row`.
+    grid : CRS or None
+        `crs` of study.toml.
+    layers : sequence of Layer
+        What `_layer` counts.
+    ledger : Ledger
+        Collects every fault.
+
+    Returns
+    -------
+    frame : DataFrame
+        Without the columns of which the geometry is made.
+    geometry : ndarray of geometries, shape (rows,)
+        None where blank or unusable.
+    crs : CRS or None
+        None where the layer has none, which is written down.
+    """
+    role = spec.feeds
+    found = geometry_of(frame, role, layers, ledger)
+    from_lon_lat = "geometry" not in frame and {"lon", "lat"} <= set(frame)
+    has_geometry = bool(pd.notna(found).any())
+    drop = ["geometry"]
+    beside = numbers_beside(frame, role)
+    if beside is not None:
+        text = frame["geometry"].notna()
+        if bool(pd.notna(found)[~text].any()):
+            drop += beside
+            from_lon_lat = beside == ("lon", "lat") and not text.any()
+    elif "geometry" not in frame:
+        drop = [name for name in GEOMETRY_COLUMNS if name in frame]
+    crs = layer_crs(spec, stated, grid, has_geometry, from_lon_lat, ledger)
+    if "lon" in drop and "geometry" in frame and crs not in (None, LON_LAT):
+        ledger.problem(
+            f"geometry is in {crs_label(crs)}, and lon and lat are degrees: name the columns x "
+            "and y, and give them in the same coordinate system",
+            file=spec.shown_source,
+            layer=spec.layer or spec.role,
+            column="lon",
+        )
+    geometry = checked_geometry(frame, found, role, layers, ledger)
+    return frame.drop(columns=drop, errors="ignore"), geometry, crs
 
 
 def geometry_of(

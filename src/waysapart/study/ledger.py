@@ -91,6 +91,13 @@ class Ledger:
         if text not in self.notes:
             self.notes.append(text)
 
+    def no_row_kept(self, source: str, where: str) -> None:
+        """Write down that the filter of a layer leaves none of its rows."""
+        self.note(
+            f"{source}: where = {shown(where)} keeps no row of the layer; "
+            "is the value spelt as in the file, capitals too?"
+        )
+
     def rows(
         self,
         frame: pd.DataFrame,
@@ -241,7 +248,7 @@ def column_label(layer: Layer, column: str | None) -> str | None:
 
 def row_id(role: str, row: pd.Series) -> str | None:
     """The id of a row; for rows without one the id of what they belong to."""
-    owners = ROLES[role].key[:1] or ("cable", "link")
+    owners = (ROLES[role].key[:1] if role in ROLES else ()) or ("cable", "link")
     for column in ("id", *owners):
         value = row.get(column)
         if isinstance(value, str) and value:

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
     from pyproj import CRS
 
+    from waysapart.study.backdrops import Backdrop
     from waysapart.study.rules import Rules
 
 
@@ -157,6 +158,8 @@ class Study:
         What it was read from, whether it exists or not: nothing is written over these.
     traced : Traced or None
         What tracing its links has added; None before they are tied, and where nothing is traced.
+    backdrops : tuple of Backdrop
+        Layers without a role: what the plant lies among, such as water. No verdict depends on them.
     """
 
     name: str
@@ -175,6 +178,7 @@ class Study:
     files: tuple[Path, ...] = ()
     datum: CRS = LON_LAT
     traced: Traced | None = field(default=None, repr=False, compare=False)
+    backdrops: tuple[Backdrop, ...] = ()
     in_plane: InPlane = field(default_factory=InPlane, repr=False, compare=False)
 
     @property

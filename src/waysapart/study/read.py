@@ -17,14 +17,13 @@ import shapely
 
 from waysapart.errors import StudyError
 from waysapart.schema import ASSET_ROLES, ROLES
+from waysapart.study.backdrops import read_backdrops
 from waysapart.study.columns import clean, empty_frame, rename
 from waysapart.study.crs import (
     LON_LAT,
     check_area_of_use,
     check_swapped,
     corners_deg,
-    crs_label,
-    layer_crs,
     onto_wgs_84,
     parse_crs,
     reference_datum,
@@ -32,8 +31,8 @@ from waysapart.study.crs import (
     tell_swapped,
     to_lon_lat,
 )
-from waysapart.study.geometry import checked_geometry, geometry_of, numbers_beside, unusable
-from waysapart.study.ledger import Ledger, did_you_mean, folded_gaps, shown
+from waysapart.study.geometry import placed, unusable
+from waysapart.study.ledger import Ledger, did_you_mean, folded_gaps
 from waysapart.study.model import Study, today
 from waysapart.study.proposal import cut_references, laid_over, without
 from waysapart.study.rules import Rules, read_rules, shipped_rules
@@ -46,7 +45,6 @@ from waysapart.study.settings import (
     merged,
 )
 from waysapart.study.sources import (
-    GEOMETRY_COLUMNS,
     GivenGeometry,
     Layer,
     LayerSpec,
@@ -145,6 +143,7 @@ def read_study(path: Path | str = ".", *, on: date | None = None, strict: bool =
     reads, datum = _on_wgs_84(reads, grids[-1], snap_m, layers, ledger)
     corners = [read.corners for part in reads for read in part if read.corners is not None]
     crs = shown_grid(grids[-1], corners, ledger)
+    backdrops = read_backdrops(chain, grids, datum, corners, snap_m, ledger)
     tables = _chained(chain, reads, layers, ledger)
     rules_path = merged(chain, "rules")
     tables = validate(
@@ -181,6 +180,7 @@ def read_study(path: Path | str = ".", *, on: date | None = None, strict: bool =
         on=on or today(),
         files=tuple(files_of_chain(chain)),
         datum=datum,
+        backdrops=backdrops,
     )
 
 
@@ -219,11 +219,7 @@ def _read_layer(
     for note in raw.notes:
         ledger.note(note)
     if spec.where and not len(raw.frame):
-        ledger.note(
-            f"{spec.shown_source}: where = {shown(spec.where)} keeps no row of the layer; "
-            "is the value spelt as in the file, capitals too?"
-        )
-    role = ROLES[spec.role]
+        ledger.no_row_kept(spec.shown_source, spec.where)
     layer = Layer(
         spec.role,
         spec.shown_source,
@@ -236,30 +232,8 @@ def _read_layer(
     frame = rename(spec, raw.frame, ledger)
     frame["_layer"] = len(layers) - 1
     geometry = crs = None
-    if role.geometry:
-        found = geometry_of(frame, role, layers, ledger)
-        from_lon_lat = "geometry" not in frame and {"lon", "lat"} <= set(frame)
-        has_geometry = bool(pd.notna(found).any())
-        drop = ["geometry"]
-        beside = numbers_beside(frame, role)
-        if beside is not None:
-            text = frame["geometry"].notna()
-            if bool(pd.notna(found)[~text].any()):
-                drop += beside
-                from_lon_lat = beside == ("lon", "lat") and not text.any()
-        elif "geometry" not in frame:
-            drop = [name for name in GEOMETRY_COLUMNS if name in frame]
-        crs = layer_crs(spec, raw.crs, grid, has_geometry, from_lon_lat, ledger)
-        if "lon" in drop and "geometry" in frame and crs not in (None, LON_LAT):
-            ledger.problem(
-                f"geometry is in {crs_label(crs)}, and lon and lat are degrees: name the columns x "
-                "and y, and give them in the same coordinate system",
-                file=spec.shown_source,
-                layer=spec.layer or spec.role,
-                column="lon",
-            )
-        geometry = checked_geometry(frame, found, role, layers, ledger)
-        frame = frame.drop(columns=drop, errors="ignore")
+    if spec.feeds.geometry:
+        frame, geometry, crs = placed(spec, raw.crs, frame, grid, layers, ledger)
     else:
         frame = frame.drop(columns=["geometry"], errors="ignore")
     ours = named_cords(spec.role, settled_kinds(spec.role, clean(spec, frame, layers, ledger)))

@@ -12,8 +12,15 @@ from typing import Annotated, Any
 from pydantic import Field, ValidationError
 
 from waysapart.input_files import RefusedError, check_regular
-from waysapart.schema import ROLES
-from waysapart.study.ledger import Ledger, did_you_mean, listed, near_matches
+from waysapart.schema import BACKDROP, ROLES
+from waysapart.study.ledger import (
+    Ledger,
+    did_you_mean,
+    listed,
+    near_matches,
+    printable,
+    shown,
+)
 from waysapart.study.sources import (
     GEOMETRY_COLUMNS,
     InputFile,
@@ -36,9 +43,10 @@ _OLD_ROLES = {"containers": "the role 'containers' is called 'holders' now: rena
 
 
 class LayerTable(Table):
-    """One `[[layer]]` of study.toml."""
+    """One `[[layer]]` of study.toml, with a `role`, or with a `name` where it is a backdrop."""
 
-    role: str
+    role: str | None = None
+    name: str | None = None
     source: Annotated[str, Field(min_length=1)]
     layer: str | None = None
     where: Annotated[str, Field(min_length=1)] | None = None
@@ -86,6 +94,7 @@ class Settings:
     out: tuple[str, ...] | None = None
     snap_m: float | None = None
     layers: tuple[LayerSpec, ...] = ()
+    backdrops: tuple[LayerSpec, ...] = ()
     unclear: frozenset[str] = frozenset()
 
 
@@ -175,14 +184,16 @@ def _settings(
     table: StudyTable, here: Path, label: str, read: InputFile | None, ledger: Ledger
 ) -> Settings:
     folder = here.parent
-    layers = tuple(
+    specs = [
         spec
         for position, layer in enumerate(table.layer, start=1)
         if (spec := _spec(layer, position, folder, label, ledger)) is not None
-    )
+    ]
+    layers = tuple(spec for spec in specs if not spec.backdrop)
+    _one_name_each(table, label, ledger)
     unclear: set[str] = set()
     if not _extends_beside(table, here):
-        named = {layer.role for layer in table.layer}
+        named = {layer.role for layer in table.layer if layer.role is not None}
         if "holders" not in named:
             _old_names(folder, ledger)
         by_name = _layers_by_name(folder, label, ledger)
@@ -209,6 +220,7 @@ def _settings(
         out=table.out,
         snap_m=table.snap_m,
         layers=layers,
+        backdrops=tuple(spec for spec in specs if spec.backdrop),
         unclear=frozenset(unclear),
     )
 
@@ -230,8 +242,14 @@ def _spec(
     layer: LayerTable, position: int, folder: Path, label: str, ledger: Ledger
 ) -> LayerSpec | None:
     """A `[[layer]]` checked against the roles and their columns."""
-    role = ROLES.get(layer.role)
-    if role is None:
+    if layer.role is None or layer.name is not None:
+        if not _is_backdrop(layer, position, label, ledger):
+            return None
+        role, called = BACKDROP, str(layer.name)
+    elif layer.role in ROLES:
+        role = ROLES[layer.role]
+        called = role.name
+    else:
         ledger.problem(
             _OLD_ROLES.get(layer.role)
             or f"unknown role {layer.role!r}; roles are {listed(ROLES)}"
@@ -252,7 +270,7 @@ def _spec(
             if name not in known:
                 sound = False
                 ledger.problem(
-                    f"{layer.role} has no column {name!r}; its columns are {listed(known)}"
+                    f"{called} has no column {name!r}; its columns are {listed(known)}"
                     f"{did_you_mean(name, known)}",
                     file=label,
                     column=f"layer.{position}.{key}.{name}",
@@ -275,7 +293,7 @@ def _spec(
     if not sound:
         return None
     return LayerSpec(
-        role=layer.role,
+        role=called,
         source=layer.source,
         folder=folder,
         declared_in=label,
@@ -288,7 +306,59 @@ def _spec(
         refers=layer.refers,
         crs=layer.crs,
         accuracy_m=layer.accuracy_m,
+        backdrop=role is BACKDROP,
     )
+
+
+def _is_backdrop(layer: LayerTable, position: int, label: str, ledger: Ledger) -> bool:
+    """Whether a `[[layer]]` that has a name, or no role, is a sound backdrop."""
+    said, key = None, "name"
+    if layer.name is None:
+        said, key = (
+            f"says neither role nor name: say which role it feeds ({listed(ROLES)}), or name it, "
+            'such as name = "water", where it is only what the plant lies among',
+            "role",
+        )
+    elif layer.role is not None:
+        said = "has a role and a name; a name is for a layer without a role: take one of them out"
+    elif layer.name in ROLES:
+        said = f"{layer.name!r} is a role: say role = {layer.name!r}, or give it another name"
+    elif not layer.name.strip() or printable(layer.name) != layer.name:
+        said = f"expected a name such as 'water'; found {shown(layer.name)}"
+    if said is not None:
+        ledger.problem(said, file=label, column=f"layer.{position}.{key}")
+    return said is None
+
+
+def _one_name_each(table: StudyTable, label: str, ledger: Ledger) -> None:
+    """Write down each name that several layers without a role have."""
+    seen: dict[str, int] = {}
+    for position, layer in enumerate(table.layer, start=1):
+        if layer.role is not None or layer.name is None:
+            continue
+        first = seen.setdefault(layer.name, position)
+        if first != position:
+            ledger.problem(
+                f"{layer.name!r} is the name of layer {first} already; give each a name of its own",
+                file=label,
+                column=f"layer.{position}.name",
+            )
+
+
+def backdrops_of(chain: Sequence[Settings]) -> dict[str, tuple[LayerSpec, Settings]]:
+    """The layers without a role of a study and of all that it extends, by name.
+
+    Parameters
+    ----------
+    chain : sequence of Settings
+        The first base first.
+
+    Returns
+    -------
+    dict of str to (LayerSpec, Settings)
+        Each with the study that states it: of several of one name the last one's.
+    """
+    return {spec.role: (spec, settings) for settings in chain for spec in settings.backdrops}
 
 
 def _layers_by_name(folder: Path, label: str, ledger: Ledger) -> tuple[LayerSpec, ...]:
@@ -377,21 +447,23 @@ def check_sources(settings: Settings, ledger: Ledger) -> tuple[LayerSpec, ...]:
     -------
     tuple of LayerSpec
     """
-    there = []
-    for spec in settings.layers:
-        if is_database(spec.source) or spec.path.exists():
-            there.append(spec)
-            continue
-        beside = spec.path.parent
-        names = [path.name for path in beside.iterdir()] if beside.is_dir() else []
-        near = near_matches(spec.path.name, names)
-        hint = f"; did you mean {' or '.join(map(repr, near))}?" if near else ""
-        ledger.problem(
-            f"the source {spec.source!r} does not exist in {settings.folder.name!r}{hint}",
-            file=spec.source,
-            layer=spec.layer or spec.role,
-        )
-    return tuple(there)
+    return tuple(spec for spec in settings.layers if source_exists(spec, settings, ledger))
+
+
+def source_exists(spec: LayerSpec, settings: Settings, ledger: Ledger) -> bool:
+    """Whether the source of a layer exists; a problem with near matches where it does not."""
+    if is_database(spec.source) or spec.path.exists():
+        return True
+    beside = spec.path.parent
+    names = [path.name for path in beside.iterdir()] if beside.is_dir() else []
+    near = near_matches(spec.path.name, names)
+    hint = f"; did you mean {' or '.join(map(repr, near))}?" if near else ""
+    ledger.problem(
+        f"the source {spec.source!r} does not exist in {settings.folder.name!r}{hint}",
+        file=spec.source,
+        layer=spec.layer or spec.role,
+    )
+    return False
 
 
 _SHAPE = (".shp", ".shx", ".dbf", ".prj", ".cpg", ".qpj", ".qix", ".sbn", ".sbx")
@@ -446,7 +518,7 @@ def files_of_chain(chain: Sequence[Settings]) -> list[Path]:
             found.append(settings.folder / STUDY_FILE)
         named = {spec.role for spec in settings.layers if not spec.by_name}
         found += _names_that_count(settings.folder, [role for role in ROLES if role not in named])
-        for spec in settings.layers:
+        for spec in (*settings.layers, *settings.backdrops):
             if is_database(spec.source):
                 continue
             found += _with_companions(spec.path)

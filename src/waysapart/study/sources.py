@@ -51,7 +51,7 @@ from waysapart.input_files import (
     vector,
     workbook_kind,
 )
-from waysapart.schema import ROLES, Column, csv_meant, csv_safe
+from waysapart.schema import BACKDROP, ROLES, Column, Role, csv_meant, csv_safe
 from waysapart.study.workbooks import (
     Sheet,
     cell_text,
@@ -187,6 +187,8 @@ class LayerSpec:
         File that names the layer, for problems with the naming itself.
     by_name : bool
         Whether it was found by the name of its role, with nothing said in study.toml.
+    backdrop : bool
+        Whether it feeds no role; `role` is then the name that study.toml gives it.
     """
 
     role: str
@@ -203,6 +205,12 @@ class LayerSpec:
     crs: str | None = None
     accuracy_m: float | None = None
     by_name: bool = False
+    backdrop: bool = False
+
+    @property
+    def feeds(self) -> Role:
+        """The role that it feeds, with its columns."""
+        return BACKDROP if self.backdrop else ROLES[self.role]
 
     @property
     def shown_source(self) -> str:
@@ -530,7 +538,7 @@ def _refuse_cells(
     ------
     SourceError
     """
-    role = ROLES[spec.role]
+    role = spec.feeds
     ours = [*role.column, *(GEOMETRY_COLUMNS if role.geometry else ())]
     problems: list[Problem] = []
     for name in ours:
