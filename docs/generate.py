@@ -23,7 +23,7 @@ from waysapart import evidence
 from waysapart.cli import main
 from waysapart.export.layers import LAYERS
 from waysapart.gaps import GAP_CODES
-from waysapart.schema import BACKDROP, ROLES, Column, Role
+from waysapart.schema import BACKDROP, PLAN, ROLES, Column, Role
 from waysapart.study.blank import RuleTable, rule_tables, toml_value
 from waysapart.study.toml import dotted
 
@@ -80,6 +80,22 @@ def format_page() -> str:
         "| column | needed | type | unit | meaning |",
         "| --- | --- | --- | --- | --- |",
         *[_column(column) for column in BACKDROP.columns],
+        "",
+        "## A plan of works",
+        "",
+        "What [`dig --plan`](asset-owner.md#all-three-together) reads: a CSV file, or any vector",
+        "file. It is no layer of a study.",
+        "",
+        *_role(PLAN)[2:],
+        "In CSV a place is `geometry`, well-known text in WGS 84, or `lon` and `lat`. Any of",
+        "`assets` and a place is needed.",
+        "",
+        "Works overlap by time. A date alone counts from its beginning to its end, and so does an",
+        "end at 00:00, since many programs write a day so. Times are local: one with an offset",
+        "from universal time is refused.",
+        "",
+        "A column that is not in this table is not read, and named. `--area` reads `reach_m` as",
+        "well: a feature reaches as far as its own `reach_m` or `--reach`, whichever is more.",
         "",
         "## CSV files",
         "",

@@ -17,9 +17,9 @@ try:
 except PackageNotFoundError:  # run from a source tree that was never installed
     VERSION = "0+unknown"
 
-ColumnType = Literal["text", "number", "count", "list", "numbers", "date"]
+ColumnType = Literal["text", "number", "count", "list", "numbers", "date", "time"]
 """text; number (float); count (whole number); list (ids in one cell, `;` between);
-numbers (whole numbers in one cell, `;` between); date (ISO 8601)."""
+numbers (whole numbers in one cell, `;` between); date (ISO 8601); time (date, or date and time)."""
 
 LIST_SEPARATOR = ";"
 FIRST_YEAR, LAST_YEAR = 1700, 2200
@@ -659,6 +659,48 @@ BACKDROP = Role(
 )
 """Rows of a `[[layer]]` with a `name` in place of a `role`. No answer of `prove` depends on it."""
 ASSET_ROLES: tuple[str, ...] = tuple(role.name for role in _ROLES if role.asset)
+
+PLAN = Role(
+    "works",
+    "one work of a plan, as `dig --plan` reads it",
+    (
+        _ID,
+        _text("name", "what is done, shown to people"),
+        _text("place", "where it is, in words"),
+        Column(
+            "from",
+            "time",
+            "first day, such as 2026-05-04, or when it begins, such as 2026-05-04T08:00, in local "
+            "time",
+            required=True,
+        ),
+        Column(
+            "to",
+            "time",
+            "last day, or when it ends; a date, or 00:00, counts that day to its end",
+            required=True,
+        ),
+        Column(
+            "assets",
+            "list",
+            "ids of the assets that it takes out of service; needed where it has no geometry",
+            refers=("assets",),
+        ),
+        _number("reach_m", "how far it reaches beyond its geometry; blank: 0", "m", minimum=0),
+        Column(
+            "restores",
+            "list",
+            "ids out of service now that work again once it is done",
+            refers=("assets",),
+        ),
+        Column("after", "list", "ids of works that must be done before"),
+        _text("contractor", "who does the work"),
+        _text("contact", "whom to call"),
+        _text("phone", "number to call"),
+    ),
+    geometry=("Point", "LineString", "MultiLineString", "Polygon", "MultiPolygon"),
+)
+"""Columns of a plan of works; it is no role of a study, so that it never feeds one."""
 
 OWNERS: Mapping[str, tuple[tuple[str, str], ...]] = {
     "cable_runs": (("cable", "assets"),),

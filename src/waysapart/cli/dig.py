@@ -53,7 +53,8 @@ _WHERE = (
         "--reach",
         type=click.FloatRange(min=0),
         default=0.0,
-        help="How far the works reach beyond the outline of --area, in metres.",
+        help="How far the works reach beyond the outline of --area or of a plan, in metres, where "
+        "the column reach_m of a feature does not say more.",
     ),
     click.option(
         "--accuracy",
@@ -100,15 +101,15 @@ def _run(
     from waysapart.whatif.dig import dig as dig_up
     from waysapart.whatif.plan import plan_works
 
-    if plan is not None and (area is not None or at is not None or asset):
-        raise CallError("--plan names its own places: leave out --area, --at and --asset")
+    if plan is not None and (area is not None or at is not None or radius is not None or asset):
+        raise CallError("--plan names its own places: leave out --area, --at, --radius and --asset")
     if plan is not None and hours is not None:
         raise CallError("--plan has days of its own: leave out --hours")
     check_html(target)
     records = load(study)
     if plan is not None:
         with busy("planning the works"):
-            works = plan_works(records, plan, accuracy_m=accuracy)
+            works = plan_works(records, plan, accuracy_m=accuracy, reach_m=reach)
             planned = works.facts()
         if target is not None:
             write_notice(works, target, force=forced())

@@ -910,6 +910,8 @@ def show_plan(console: Console, facts: WorksFacts) -> None:
         console.print(styled(f"  {clash_said(clash)}", "red"))
     _periods(console, "As planned", facts["as_planned"])
     _periods(console, "Proposed", facts["proposed"])
+    for note in facts["notes"]:
+        console.print(styled(f"note: {note}", "dim"))
     console.print()
     console.print(styled(plan_answer(facts), "green" if facts["loses_nothing"] else "red"))
 

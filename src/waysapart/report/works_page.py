@@ -276,7 +276,8 @@ def _areas(base: Base, sites: Sequence[Site]) -> Any:
             continue
         shapes = site.area.geometry
         flat = shapely.get_dimensions(shapes) == 0
-        reach = np.where(flat, max(site.reach_m, _POINT_M), site.reach_m)
+        own = np.maximum(site.area.own_reach_m, site.reach_m)
+        reach = np.where(flat, np.maximum(own, _POINT_M), own)
         grown = base.study.plane.grown(shapes, reach)
         drawn = base.study.plane.run_on(positions_deg(base.study, grown))
         for number, one in enumerate(drawn, start=1):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -24,7 +25,7 @@ from waysapart.study.crs import (
     transformer_between,
 )
 from waysapart.study.geometry import checked_geometry, geometry_of
-from waysapart.study.ledger import Ledger
+from waysapart.study.ledger import Ledger, near_matches, shown
 from waysapart.study.model import PLANT_ROLES, Study
 from waysapart.study.sources import Layer, LayerSpec, SourceError, read_source
 
@@ -40,6 +41,22 @@ _CHECKED_AS = "hazards"
 _GEOD = Geod(ellps="WGS84")
 _STEP_M = 1000.0
 """Vertices are put on long lines this close, so that the nearest one is near enough."""
+PLACES = ("geometry", "lon", "lat")
+"""Columns that say where something is."""
+HIDDEN = ("_row", "_layer", "_crs")
+"""Columns that reading adds."""
+ALSO_CALLED = {
+    "start": "from",
+    "begin": "from",
+    "end": "to",
+    "finish": "to",
+    "asset": "assets",
+    "where": "place",
+    "firm": "contractor",
+    "company": "contractor",
+    "telephone": "phone",
+}
+"""Other words for columns of a plan, to tell which is meant."""
 
 
 @dataclass(frozen=True)
@@ -56,6 +73,8 @@ class Area:
         The features' other columns.
     nearest_m : ndarray of float, shape (features,)
         Distance of each to the nearest plant.
+    own_reach_m : ndarray of float, shape (features,)
+        How far each reaches beyond its outline by its own column `reach_m`; 0 where blank.
     accuracy_m : float
         What the shift to the datum of the plant adds to the uncertainty.
     notes : tuple of str
@@ -65,6 +84,7 @@ class Area:
     lonlat: NDArray[np.object_]
     table: pd.DataFrame
     nearest_m: Floats
+    own_reach_m: Floats
     accuracy_m: float = 0.0
     notes: tuple[str, ...] = ()
 
@@ -77,7 +97,8 @@ def read_area(study: Study, source: gpd.GeoDataFrame | Path | str) -> Area:
     study : Study
     source : GeoDataFrame or path
         Any vector file that a layer of a study may come from, in any
-        coordinate system; points, lines and areas may be mixed.
+        coordinate system; points, lines and areas may be mixed. Of its columns
+        `reach_m` is read; notes name the others.
 
     Returns
     -------
@@ -109,9 +130,79 @@ def read_area(study: Study, source: gpd.GeoDataFrame | Path | str) -> Area:
             file=name,
             column="geometry",
         )
+    own, faults = own_reach(frame)
+    for row, fault in faults.items():
+        ledger.problem(fault, file=name, row=int(frame["_row"].iloc[row]), column="reach_m")
     if ledger.problems or crs is None:
         raise StudyError(ledger.problems)
-    return _placed(study, frame, shapes, crs, layers, ledger)
+    for note in unread_columns(frame.columns, ("reach_m", *PLACES), "an area of works"):
+        ledger.note(note)
+    return _placed(study, frame, shapes, crs, layers, ledger, own)
+
+
+def own_reach(table: pd.DataFrame) -> tuple[Floats, dict[int, str]]:
+    """Read the column `reach_m` of a table of works.
+
+    Parameters
+    ----------
+    table : DataFrame
+
+    Returns
+    -------
+    reach_m : ndarray of float, shape (rows,)
+        Metres; 0 where the column is absent or blank.
+    faults : dict of int to str
+        What is wrong, by row.
+    """
+    found = np.zeros(len(table))
+    faults = {}
+    for row, value in enumerate(table.get("reach_m", ())):
+        if pd.isna(value) or not str(value).strip():
+            continue
+        metres = float(pd.to_numeric(str(value).strip(), errors="coerce"))
+        if metres >= 0 and np.isfinite(metres):
+            found[row] = metres
+        else:
+            faults[row] = f"expected 0 m or more; found {shown(str(value).strip())}"
+    return found, faults
+
+
+def unread_columns(columns: Iterable[str], read: Iterable[str], reader: str) -> list[str]:
+    """Say which columns nothing reads, each with the one that it may stand for.
+
+    Parameters
+    ----------
+    columns : iterable of str
+        Those of the table.
+    read : iterable of str
+        Those that are read.
+    reader : str
+        What reads it, such as `a plan of works`.
+
+    Returns
+    -------
+    list of str
+        A sentence for each column that resembles one that is read, and one for all others.
+    """
+    known = list(read)
+    told, others = [], []
+    for name in map(str, columns):
+        if name in known or name in HIDDEN:
+            continue
+        other = ALSO_CALLED.get(name.casefold())
+        near = [other] if other in known else near_matches(name, known)
+        near = [one for one in near if one in known]
+        if near:
+            told.append(
+                f"{reader} does not read the column {shown(name)}; "
+                f"did you mean {' or '.join(repr(one) for one in near)}?"
+            )
+        else:
+            others.append(shown(name))
+    if others:
+        several = "columns" if len(others) > 1 else "column"
+        told.append(f"{reader} does not read the {several} {', '.join(others)}")
+    return told
 
 
 def around(study: Study, at: tuple[float, float]) -> Area:
@@ -143,7 +234,7 @@ def around(study: Study, at: tuple[float, float]) -> Area:
     frame = pd.DataFrame({"_row": [1], "_layer": [0]})
     shapes = np.array([shapely.Point(lon, lat)], dtype=object)
     layers = [Layer(_CHECKED_AS, "the point", "area", {})]
-    return _placed(study, frame, shapes, LON_LAT, layers, Ledger())
+    return _placed(study, frame, shapes, LON_LAT, layers, Ledger(), np.zeros(1))
 
 
 def _features(
@@ -180,6 +271,7 @@ def _placed(
     crs: CRS,
     layers: list[Layer],
     ledger: Ledger,
+    own_reach_m: Floats,
 ) -> Area:
     """Bring features to the plant, once it is certain that they lie near it."""
     nearest = _nearest_m(study, shapes, crs)
@@ -208,6 +300,7 @@ def _placed(
         lonlat,
         frame.drop(columns=hidden, errors="ignore"),
         nearest,
+        own_reach_m,
         accuracy_m,
         tuple(ledger.notes),
     )

@@ -122,10 +122,14 @@ class SchemeFacts(TypedDict):
 
 
 class AreaFacts(TypedDict):
-    """The area of the works, and how far beyond it plant is taken as hit."""
+    """The area of the works, and how far beyond it plant is taken as hit.
+
+    `feature_reach_m` has the reach of each feature: its own, or that of the call if that is more.
+    """
 
     features: int
     reach_m: float
+    feature_reach_m: list[float]
     radius_m: float | None
     accuracy_m: float | None
     default_accuracy_m: float
@@ -203,6 +207,13 @@ class Dig:
     radius_m: float = 0.0
     hours: float | None = None
     on_battery: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def feature_reach_m(self) -> Floats:
+        """How far each feature reaches beyond its outline, in metres, shape (features,)."""
+        if self.area is None:
+            return np.empty(0)
+        return np.maximum(self.area.own_reach_m, self.reach_m)
 
     @cached_property
     def circuits(self) -> list[CircuitState]:
@@ -309,7 +320,8 @@ def dig(
         Ids of assets that are taken whatever lies where: segments,
         structures, sites, cables, supplies, hazards, ...
     reach_m : float
-        How far the works reach beyond the outline of `area`, metres.
+        How far the works reach beyond the outline of `area`, metres. A feature whose own
+        `reach_m` is greater reaches as far as that.
     accuracy_m : float, optional
         How well the plant is surveyed: the works reach so much farther.
         Default: what is on record for each asset, else
@@ -358,7 +370,7 @@ def dig(
     ids = [assets] if isinstance(assets, str) else list(assets)
     if area is not None:
         drawn = read_area(base.study, area)
-        reach = np.full(len(drawn.geometry), reach_m)
+        reach = np.maximum(drawn.own_reach_m, reach_m)
         parts.append(reached(base, drawn, reach, accuracy_m))
     elif at is not None:
         drawn = around(base.study, at)
@@ -483,6 +495,7 @@ def dig_facts(works: Dig) -> DigFacts:
         "area": {
             "features": 0 if works.area is None else len(works.area.geometry),
             "reach_m": works.reach_m,
+            "feature_reach_m": works.feature_reach_m.tolist(),
             "radius_m": works.radius_m or None,
             "accuracy_m": works.accuracy_m,
             "default_accuracy_m": rules.survey_accuracy_m,

@@ -13,9 +13,10 @@ import pandas as pd
 import scipy.sparse as sp
 
 from waysapart.arrays import Ints, boolean
+from waysapart.errors import CallError
 from waysapart.reliance.rely import falls, paths_lost
 from waysapart.whatif.base import Base, Subject, base_of, path_groups
-from waysapart.whatif.plan_table import Work, day_text, read_works
+from waysapart.whatif.plan_table import DAY, Work, end_text, read_works, start_text
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -24,24 +25,33 @@ WorkFacts = TypedDict(
     "WorkFacts",
     {
         "id": str,
+        "name": str,
+        "place": str,
+        "contractor": str,
+        "contact": str,
+        "phone": str,
         "from": str,
         "to": str,
+        "reach_m": float,
         "hit": list[str],
         "restores": list[str],
         "lost": list[str],
         "exposed": list[str],
     },
 )
-"""One work by itself: its planned days, what it takes out of service and what that loses."""
+"""One work by itself: what the plan says of it, what it takes out of service, what that loses.
+
+`from` and `to` are dates, the last one included, or local times such as 2026-05-04T08:00.
+"""
 OrderedWork = TypedDict(
     "OrderedWork", {"id": str, "from": str, "to": str, "lost": list[str], "exposed": list[str]}
 )
-"""One work in the proposed order, with its proposed days."""
+"""One work in the proposed order, with its proposed time."""
 PeriodFacts = TypedDict(
     "PeriodFacts",
     {"from": str, "to": str, "works": list[str], "lost": list[str], "exposed": list[str]},
 )
-"""Days on which the same works are under way."""
+"""A time in which the same works are under way."""
 
 
 class ClashFacts(TypedDict):
@@ -66,6 +76,7 @@ class WorksFacts(TypedDict):
     loses_nothing: bool
     exact: bool
     reasons: list[str]
+    notes: list[str]
 
 
 @dataclass(frozen=True)
@@ -88,16 +99,18 @@ class WorksPlan:
     clashes_up_to : int
         How many works at once were combined to find them.
     as_planned, proposed : list of Period
-        What is lost from day to day, on the planned days and on the proposed.
+        What is lost from one change of what is under way to the next, as planned and as proposed.
     order : list of int
-    days : list of (int, int)
-        Proposed first and last day of each work.
+    times : list of (int, int)
+        Proposed beginning and end of each work, in seconds since 1970-01-01, local time.
     steps : list of Outcome
         Each work by itself, those before it in `order` done.
     exact : bool
         Whether every order loses at least as much.
     accuracy_m : float or None
         As asked; None: surveyed as recorded, else by the rules.
+    notes : tuple of str
+        What reading the table noticed.
     """
 
     base: Base
@@ -110,10 +123,11 @@ class WorksPlan:
     as_planned: list[Period]
     proposed: list[Period]
     order: list[int]
-    days: list[tuple[int, int]]
+    times: list[tuple[int, int]]
     steps: list[Outcome]
     exact: bool
     accuracy_m: float | None = None
+    notes: tuple[str, ...] = ()
 
     @property
     def loses_nothing(self) -> bool:
@@ -166,8 +180,14 @@ class WorksPlan:
             "works": [
                 {
                     "id": work.id,
-                    "from": day_text(work.first),
-                    "to": day_text(work.last),
+                    "name": work.name,
+                    "place": work.place,
+                    "contractor": work.contractor,
+                    "contact": work.contact,
+                    "phone": work.phone,
+                    "from": start_text(work.start),
+                    "to": end_text(work.end),
+                    "reach_m": work.reach_m,
                     "hit": names.ids(work.hit),
                     "restores": names.ids(work.restores),
                     "lost": self.owner_ids(alone.lost - self.before.lost),
@@ -187,8 +207,8 @@ class WorksPlan:
             "order": [
                 {
                     "id": self.works[work].id,
-                    "from": day_text(self.days[work][0]),
-                    "to": day_text(self.days[work][1]),
+                    "from": start_text(self.times[work][0]),
+                    "to": end_text(self.times[work][1]),
                     "lost": self.owner_ids(self._lost_at(place)),
                     "exposed": self.owner_ids(self.steps[place].exposed),
                 }
@@ -198,12 +218,13 @@ class WorksPlan:
             "loses_nothing": self.loses_nothing,
             "exact": self.exact,
             "reasons": self.reasons(),
+            "notes": list(self.notes),
         }
 
     def _period(self, period: Period) -> PeriodFacts:
         return {
-            "from": day_text(period.first),
-            "to": day_text(period.last),
+            "from": start_text(period.start),
+            "to": end_text(period.end),
             "works": [self.works[work].id for work in period.works],
             "lost": self.owner_ids(period.lost),
             "exposed": self.owner_ids(period.exposed),
@@ -222,6 +243,7 @@ def plan_works(
     works: pd.DataFrame | gpd.GeoDataFrame | Path | str,
     *,
     accuracy_m: float | None = None,
+    reach_m: float = 0.0,
 ) -> WorksPlan:
     """Find which works must not overlap, and an order that loses no circuit if there is one.
 
@@ -229,9 +251,11 @@ def plan_works(
     ----------
     subject : Study, Network or Proof
     works : DataFrame, GeoDataFrame or path
-        One row per work, columns as in `works_table.COLUMNS`.
+        One row per work; the columns of a plan are those of `waysapart.schema.PLAN`.
     accuracy_m : float, optional
         How well the plant is surveyed, as in `dig`.
+    reach_m : float
+        How far works reach beyond their geometry, metres, where their own `reach_m` is less.
 
     Returns
     -------
@@ -245,6 +269,13 @@ def plan_works(
     ------
     StudyError
         With every fault of the table.
+    CallError
+        `reach_m` is less than 0.
+
+    Notes
+    -----
+    Works overlap by time. A date alone counts from its beginning to its end, and so does an end
+    at 00:00, since many programs write a day so. Times are local: a stated offset is refused.
 
     Examples
     --------
@@ -256,12 +287,15 @@ def plan_works(
     >>> plan.loses_nothing
     False
     """
+    if not (reach_m >= 0 and np.isfinite(reach_m)):
+        raise CallError(f"reach_m {reach_m:g}: expected 0 m or more")
     base = base_of(subject)
-    table = read_works(base, works, accuracy_m)
+    read = read_works(base, works, accuracy_m, reach_m)
+    table = read.works
     states = Situations(base, table)
     found, up_to = clashes(states, table)
     order, exact = best_order(states, table)
-    days = schedule(states, table, order)
+    times = schedule(states, table, order)
     return WorksPlan(
         base,
         states,
@@ -270,15 +304,16 @@ def plan_works(
         states.of((_NONE, _NONE)),
         found,
         up_to,
-        replay(states, [(work.first, work.last) for work in table]),
-        replay(states, days),
+        replay(states, [(work.start, work.end) for work in table]),
+        replay(states, times),
         order,
-        days,
+        times,
         states.of_all(
             [(frozenset({work}), frozenset(order[:place])) for place, work in enumerate(order)]
         ),
         exact,
         accuracy_m,
+        read.notes,
     )
 
 
@@ -289,8 +324,8 @@ EXACT_UP_TO = 12
 PAIRS_UP_TO, TRIPLES_UP_TO = 200, 24
 
 _Cost = tuple[int, int, int]
-"""Circuits and groups that works lose; days times circuits lost; days times circuits left with
-one path."""
+"""Circuits and groups that works lose; seconds times circuits lost; seconds times circuits left
+with one path."""
 _NONE = frozenset[int]()
 
 
@@ -304,10 +339,13 @@ class Clash:
 
 @dataclass(frozen=True)
 class Period:
-    """Days on which the same works are under way; `lost` is what these lose."""
+    """A time in which the same works are under way; `lost` is what these lose.
 
-    first: int
-    last: int
+    It begins at `start` and lasts up to `end`, in seconds since 1970-01-01, local time.
+    """
+
+    start: int
+    end: int
     works: tuple[int, ...]
     lost: frozenset[int]
     exposed: frozenset[int]
@@ -330,24 +368,23 @@ def clashes(states: Situations, works: Sequence[Work]) -> tuple[list[Clash], int
     return found, most
 
 
-def replay(states: Situations, days: Sequence[tuple[int, int]]) -> list[Period]:
-    """What is lost from day to day: one period for every change of what is under way.
+def replay(states: Situations, times: Sequence[tuple[int, int] | None]) -> list[Period]:
+    """What is lost over time: one period for every change of what is under way.
 
-    `days` are the first and last day of each work that is planned; a work
-    without (-1, -1) is left out.
+    `times` are the beginning and the end of each work; a work without is left out.
     """
-    planned = [place for place, (first, _) in enumerate(days) if first >= 0]
-    edges = sorted({days[p][0] for p in planned} | {days[p][1] + 1 for p in planned})
+    planned = {place: span for place, span in enumerate(times) if span is not None}
+    edges = sorted({edge for span in planned.values() for edge in span})
     spans = []
-    for first, following in pairwise(edges):
-        active = frozenset(p for p in planned if days[p][0] <= first <= days[p][1])
-        done = frozenset(p for p in planned if days[p][1] < first)
-        spans.append((first, following - 1, active, done))
+    for start, end in pairwise(edges):
+        active = frozenset(p for p, span in planned.items() if span[0] <= start < span[1])
+        done = frozenset(p for p, span in planned.items() if span[1] <= start)
+        spans.append((start, end, active, done))
     during = states.of_all([(active, done) for _, _, active, done in spans])
     idle = states.of_all([(_NONE, done) for _, _, _, done in spans])
     return [
-        Period(first, last, tuple(sorted(active)), mine.lost - without.lost, mine.exposed)
-        for (first, last, active, _), mine, without in zip(spans, during, idle, strict=True)
+        Period(start, end, tuple(sorted(active)), mine.lost - without.lost, mine.exposed)
+        for (start, end, active, _), mine, without in zip(spans, during, idle, strict=True)
         if active
     ]
 
@@ -355,8 +392,8 @@ def replay(states: Situations, days: Sequence[tuple[int, int]]) -> list[Period]:
 def best_order(states: Situations, works: Sequence[Work]) -> tuple[list[int], bool]:
     """An order, one work at a time, that loses the least; and whether it is certain.
 
-    Least: circuits and groups that the works lose, then days times circuits
-    lost, then days times circuits left with one path. Among equals the one
+    Least: circuits and groups that the works lose, then time by circuits
+    lost, then time by circuits left with one path. Among equals the one
     nearest the planned order.
 
     Notes
@@ -367,7 +404,7 @@ def best_order(states: Situations, works: Sequence[Work]) -> tuple[list[int], bo
     back, every order costs the same and any number is certain. Else the
     cheapest next work is taken, and the result may not be the best.
     """
-    planned = sorted(range(len(works)), key=lambda w: (works[w].first, works[w].last, works[w].id))
+    planned = sorted(range(len(works)), key=lambda w: (works[w].start, works[w].end, works[w].id))
     changing = any(len(work.restores) for work in works)
     if len(works) <= EXACT_UP_TO:
         return _by_sets(states, works, planned), True
@@ -377,11 +414,11 @@ def best_order(states: Situations, works: Sequence[Work]) -> tuple[list[int], bo
 def _cost(states: Situations, works: Sequence[Work], work: int, done: frozenset[int]) -> _Cost:
     during = states.of((frozenset({work}), done))
     without = states.of((_NONE, done))
-    days = works[work].days
+    lasts = works[work].end - works[work].start
     return (
         len(during.lost - without.lost),
-        days * len(during.lost),
-        days * len(during.exposed),
+        lasts * len(during.lost),
+        lasts * len(during.exposed),
     )
 
 
@@ -429,38 +466,44 @@ def _one_after_another(states: Situations, works: Sequence[Work], planned: list[
 def schedule(
     states: Situations, works: Sequence[Work], order: Sequence[int]
 ) -> list[tuple[int, int]]:
-    """Days for every work, in an order, none before its planned first day.
+    """A time for every work, in an order: as planned, or some whole days later.
 
     Works overlap where that loses nothing that the order itself does not
     lose; whatever comes out is replayed.
     """
-    days = [(-1, -1)] * len(works)
+    times: list[tuple[int, int] | None] = [None] * len(works)
+    ends = [0] * len(works)
     allowed: dict[int, frozenset[int]] = {}
     for place, work in enumerate(order):
         done = frozenset(order[:place])
         without = states.of((_NONE, done))
         allowed[work] = states.of((frozenset({work}), done)).lost - without.lost
-        earliest = max([works[work].first, *(days[one][1] + 1 for one in works[work].after)])
-        starts = sorted(
-            {earliest} | {days[one][1] + 1 for one in done if days[one][1] + 1 > earliest}
-        )
-        for start in starts:
-            trial = list(days)
-            trial[work] = (start, start + works[work].days - 1)
+        earliest = max([works[work].start, *(ends[one] for one in works[work].after)])
+        later = {0, *(_days_later(works[work], ends[one]) for one in done)}
+        first = _days_later(works[work], earliest)
+        for shift in sorted({max(first, one) for one in later}):
+            trial = list(times)
+            trial[work] = (works[work].start + shift * DAY, works[work].end + shift * DAY)
             if _keeps(states, trial, allowed):
                 break
-        days[work] = (start, start + works[work].days - 1)
-    return days
+        times[work] = (works[work].start + shift * DAY, works[work].end + shift * DAY)
+        ends[work] = works[work].end + shift * DAY
+    return [span for span in times if span is not None]
+
+
+def _days_later(work: Work, moment: int) -> int:
+    """By how many whole days a work must move so as not to begin before a moment."""
+    return max(0, -((work.start - moment) // DAY))
 
 
 def _keeps(
     states: Situations,
-    days: Sequence[tuple[int, int]],
+    times: Sequence[tuple[int, int] | None],
     allowed: dict[int, frozenset[int]],
 ) -> bool:
     return all(
         period.lost <= frozenset().union(*(allowed[work] for work in period.works))
-        for period in replay(states, days)
+        for period in replay(states, times)
     )
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,28 +14,30 @@ import shapely
 
 from waysapart.arrays import Ints
 from waysapart.errors import Problem, StudyError
-from waysapart.schema import LIST_SEPARATOR
+from waysapart.schema import FIRST_YEAR, LAST_YEAR, LIST_SEPARATOR, PLAN
 from waysapart.study.crs import LON_LAT
-from waysapart.study.ledger import did_you_mean, shown
+from waysapart.study.ledger import did_you_mean, near_matches, shown
 from waysapart.study.sources import LayerSpec, SourceError, read_source
-from waysapart.whatif.area import Area, read_area
+from waysapart.whatif.area import (
+    ALSO_CALLED,
+    HIDDEN,
+    PLACES,
+    Area,
+    own_reach,
+    read_area,
+    unread_columns,
+)
 from waysapart.whatif.base import Base
 from waysapart.whatif.dig import reached
 
 if TYPE_CHECKING:
     import geopandas as gpd
 
-COLUMNS = {
-    "id": "unique id of the work",
-    "from": "first day, such as 2026-05-04",
-    "to": "last day",
-    "assets": "ids of the assets that it takes, `;` between",
-    "geometry": "where it digs: points, lines or areas (or `lon` and `lat`)",
-    "reach_m": "how far it reaches beyond the geometry, m",
-    "restores": "ids out of service now that work again once it is done, `;` between",
-    "after": "ids of works that must be done before, `;` between",
-}
-"""Columns of a table of works. `assets` or `geometry` is needed; so are id, from and to."""
+DAY = 86_400
+"""Seconds of a day."""
+_SAID = ("name", "place", "contractor", "contact", "phone")
+"""Columns that are shown and decide nothing, in the order of `Work`."""
+_ISO = re.compile(r"\d{4}-\d\d-\d\d(?:[T ]\d\d:\d\d(?::\d\d(?:\.\d+)?)?(?P<offset>Z|[+-][\d:]+)?)?")
 
 
 @dataclass(frozen=True)
@@ -43,8 +47,8 @@ class Work:
     Attributes
     ----------
     id : str
-    first, last : int
-        Days, counted from 1970-01-01; the last one belongs to the work.
+    start, end : int
+        Seconds since 1970-01-01 in local time; the work lasts up to `end`, without it.
     hit : ndarray of int
         Asset numbers that it puts out of service while it lasts.
     restores : ndarray of int
@@ -55,30 +59,58 @@ class Work:
         Where it digs, as far as that is drawn.
     reach_m : float
         How far it reaches beyond that.
+    name, place, contractor, contact, phone : str
+        As the table has them; empty where it does not.
     """
 
     id: str
-    first: int
-    last: int
+    start: int
+    end: int
     hit: Ints
     restores: Ints
     after: tuple[int, ...]
     area: Area | None = None
     reach_m: float = 0.0
+    name: str = ""
+    place: str = ""
+    contractor: str = ""
+    contact: str = ""
+    phone: str = ""
 
     @property
-    def days(self) -> int:
-        """How many days it takes."""
-        return self.last - self.first + 1
+    def first(self) -> int:
+        """Its first day, counted from 1970-01-01."""
+        return self.start // DAY
+
+    @property
+    def last(self) -> int:
+        """Its last day, which belongs to the work."""
+        return (self.end - 1) // DAY
 
 
-def day_text(day: int) -> str:
-    """A day as its date.
+@dataclass(frozen=True)
+class WorksTable:
+    """A table of works as read.
+
+    Attributes
+    ----------
+    works : list of Work
+        In the order of the table.
+    notes : tuple of str
+        What was noticed and is no fault, such as columns that nothing reads.
+    """
+
+    works: list[Work]
+    notes: tuple[str, ...]
+
+
+def start_text(second: int) -> str:
+    """When something begins: a date at the beginning of a day, else a date and a time.
 
     Parameters
     ----------
-    day : int
-        Days since 1970-01-01.
+    second : int
+        Seconds since 1970-01-01, local time.
 
     Returns
     -------
@@ -86,30 +118,57 @@ def day_text(day: int) -> str:
 
     Examples
     --------
-    >>> day_text(20000)
-    '2024-10-04'
+    >>> start_text(1_777_852_800), start_text(1_777_881_600)
+    ('2026-05-04', '2026-05-04T08:00')
     """
-    return str(np.datetime64(day, "D"))
+    if second % DAY == 0:
+        return str(np.datetime64(second // DAY, "D"))
+    minute = np.datetime64(second // 60, "m")
+    return str(np.datetime64(second, "s") if second % 60 else minute)
+
+
+def end_text(second: int) -> str:
+    """When something ends: the last day where it ends with that day, else a date and a time.
+
+    Parameters
+    ----------
+    second : int
+        Seconds since 1970-01-01, local time: the first that no longer belongs to it.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> end_text(1_777_939_200), end_text(1_777_881_600)
+    ('2026-05-04', '2026-05-04T08:00')
+    """
+    return start_text(second - DAY) if second % DAY == 0 else start_text(second)
 
 
 def read_works(
-    base: Base, source: pd.DataFrame | gpd.GeoDataFrame | Path | str, accuracy_m: float | None
-) -> list[Work]:
+    base: Base,
+    source: pd.DataFrame | gpd.GeoDataFrame | Path | str,
+    accuracy_m: float | None,
+    reach_m: float = 0.0,
+) -> WorksTable:
     """Read a table of works and find what each takes out of service and restores.
 
     Parameters
     ----------
     base : Base
     source : DataFrame, GeoDataFrame or path
-        Columns as in `COLUMNS`; any vector file, or CSV with `geometry` as
+        Columns as in `schema.PLAN`; any vector file, or CSV with `geometry` as
         well-known text in WGS 84.
     accuracy_m : float or None
         How well everything is surveyed, in metres; None: as recorded, else by the rules.
+    reach_m : float
+        How far each work reaches at least beyond its geometry, in metres.
 
     Returns
     -------
-    list of Work
-        In the order of the table.
+    WorksTable
 
     Raises
     ------
@@ -117,21 +176,18 @@ def read_works(
         With every fault of every row.
     """
     table, name = _table(source)
-    problems: list[Problem] = []
     if not len(table):
         raise StudyError([Problem("the table of works has no row", file=name)])
-    missing = [column for column in ("id", "from", "to") if column not in table]
-    if missing or not {"assets", "geometry"} & set(table):
-        told = ", ".join(missing) or "assets or geometry"
-        raise StudyError([Problem(f"the table of works needs {told}", file=name)])
-    checks = _Checks(name, problems)
-    ids = [_text(value) for value in table["id"]]
-    for row, one in enumerate(ids):
+    checks = _Checks(name, table, [])
+    read = [*PLAN.column, *PLACES]
+    _needed(table, name, checks.problems)
+    ids = [_text(value) for value in table["id"]] if "id" in table else [""] * len(table)
+    for row, one in enumerate(ids if "id" in table else ()):
         if not one:
             checks.tell(row, "id", None, "the id is blank")
         elif one in ids[:row]:
             checks.tell(row, "id", one, "another work has this id as well")
-    days = _days(table, ids, checks)
+    times = _times(table, ids, checks)
     taken = _named(base, table, "assets", ids, checks)
     restored = _named(base, table, "restores", ids, checks)
     out = set(base.network.assets.numbers(base.study.out).tolist())
@@ -141,32 +197,58 @@ def read_works(
                 asset = base.network.assets.ids([number])[0]
                 checks.tell(row, "restores", ids[row], f"{asset} is not out of service now")
     after = _after(table, ids, checks)
-    areas = _add_drawn(base, table, ids, taken, checks, accuracy_m)
-    if problems:
-        raise StudyError(problems)
-    return [
+    areas = _add_drawn(base, table, ids, taken, checks, accuracy_m, reach_m)
+    if checks.problems:
+        raise StudyError(checks.problems)
+    works = [
         Work(
             one,
-            first,
-            last,
+            start,
+            end,
             np.array(sorted(taken[row]), dtype=np.int64),
             np.array(sorted(restored[row]), dtype=np.int64),
             after[row],
             *areas.get(row, (None, 0.0)),
+            *(_text(table[name].iloc[row]) if name in table else "" for name in _SAID),
         )
-        for row, (one, (first, last)) in enumerate(zip(ids, days, strict=True))
+        for row, (one, (start, end)) in enumerate(zip(ids, times, strict=True))
     ]
+    notes = unread_columns(table.columns, read, "a plan of works")
+    drawn = (note for area, _ in areas.values() for note in area.notes)
+    return WorksTable(works, tuple(dict.fromkeys([*notes, *drawn])))
+
+
+def _needed(table: pd.DataFrame, name: str, problems: list[Problem]) -> None:
+    """Tell every column that a plan cannot do without, and which other one may stand for it."""
+    there = [str(one) for one in table.columns if one not in HIDDEN]
+    others = [one for one in there if one not in PLAN.column and one not in PLACES]
+    missing = [column for column in ("id", "from", "to") if column not in there]
+    if not {"assets", "geometry", *PLACES} & set(there):
+        missing.append("assets or geometry")
+    if not missing:
+        return
+    meant = []
+    for column in missing:
+        near = [one for one in others if ALSO_CALLED.get(one.casefold()) == column]
+        near = near or near_matches(column.split()[0], others)
+        if near:
+            meant.append(f"rename {shown(near[0])} to {column.split()[0]!r}")
+    hint = f"; {', '.join(meant)}" if meant else ""
+    problems.append(Problem(f"the table of works needs {', '.join(missing)}{hint}", file=name))
 
 
 class _Checks:
     """Where faults of rows are written down."""
 
-    def __init__(self, name: str, problems: list[Problem]) -> None:
+    def __init__(self, name: str, table: pd.DataFrame, problems: list[Problem]) -> None:
         self._name = name
+        self._rows = table["_row"].tolist() if "_row" in table else range(1, len(table) + 1)
         self.problems = problems
 
     def tell(self, row: int, column: str, one: str | None, message: str) -> None:
-        self.problems.append(Problem(message, self._name, None, row + 1, column, one))
+        self.problems.append(
+            Problem(message, self._name, None, int(self._rows[row]), column, one or None)
+        )
 
 
 def _table(source: pd.DataFrame | Path | str) -> tuple[pd.DataFrame, str]:
@@ -208,24 +290,48 @@ def _parts(value: Any) -> list[str]:
     return [one.strip() for one in _text(value).split(LIST_SEPARATOR) if one.strip()]
 
 
-def _days(table: pd.DataFrame, ids: list[str], checks: _Checks) -> list[tuple[int, int]]:
+def _times(table: pd.DataFrame, ids: list[str], checks: _Checks) -> list[tuple[int, int]]:
+    """When each work begins and ends, in seconds; the end no longer belongs to it."""
     found = []
     for row, one in enumerate(ids):
-        ends = []
+        ends: list[int | None] = []
         for column in ("from", "to"):
-            value = table[column].iloc[row]
-            day = pd.to_datetime(_text(value), format="ISO8601", errors="coerce")
-            if pd.isna(day):
-                checks.tell(
-                    row, column, one, f"expected a date such as 2026-05-04; found {shown(value)}"
-                )
-                ends.append(0)
-            else:
-                ends.append(int(np.datetime64(day, "D").astype(np.int64)))
-        if ends[1] < ends[0] and all(ends):
+            if column not in table:
+                ends.append(None)
+                continue
+            second, fault = _moment(table[column].iloc[row])
+            if fault:
+                checks.tell(row, column, one, fault)
+            elif second is not None and column == "to" and second % DAY == 0:
+                second += DAY
+            ends.append(second)
+        start, end = ends
+        if start is not None and end is not None and end <= start:
             checks.tell(row, "to", one, "ends before it begins")
-        found.append((ends[0], ends[1]))
+        found.append((start or 0, end or 0))
     return found
+
+
+_EXPECTED = "expected a date such as 2026-05-04, or a local time such as 2026-05-04T08:00"
+
+
+def _moment(value: Any) -> tuple[int | None, str]:
+    """Seconds since 1970-01-01, local time; or what is wrong with it."""
+    text = value.isoformat() if isinstance(value, (date, datetime)) else _text(value)
+    if not text or pd.isna(value):
+        return None, f"the date is blank; {_EXPECTED}"
+    written = _ISO.fullmatch(text.replace("/", "-"))
+    moment = pd.to_datetime(written[0] if written else "", format="ISO8601", errors="coerce")
+    if written is None or pd.isna(moment):
+        return None, f"{_EXPECTED}; found {shown(text)}"
+    if written["offset"]:
+        return None, (
+            f"states an offset from universal time, {shown(text)}; every time of a plan is local: "
+            "leave the offset out"
+        )
+    if not FIRST_YEAR <= moment.year <= LAST_YEAR:
+        return None, f"{_EXPECTED}; found {shown(text)}, which lies too far off"
+    return int(np.datetime64(moment, "s").astype(np.int64)), ""
 
 
 def _named(
@@ -290,6 +396,7 @@ def _add_drawn(
     taken: list[set[int]],
     checks: _Checks,
     accuracy_m: float | None,
+    reach_m: float,
 ) -> dict[int, tuple[Area, float]]:
     """Add what each work's geometry reaches; where each row digs, and its reach."""
     import geopandas as gpd
@@ -298,7 +405,7 @@ def _add_drawn(
 
     shapes: list[Any] = (
         [
-            shape if isinstance(shape, (str, shapely.Geometry)) else None
+            shape if isinstance(shape, (str, shapely.Geometry)) and shape else None
             for shape in table["geometry"]
         ]
         if "geometry" in table
@@ -307,22 +414,20 @@ def _add_drawn(
     drawn = [row for row, shape in enumerate(shapes) if shape is not None]
     for row, one in enumerate(ids):
         named = "assets" in table and bool(_parts(table["assets"].iloc[row]))
-        if shapes[row] is None and not named:
+        stated = [axis for axis in ("lon", "lat") if axis in table and _text(table[axis].iloc[row])]
+        if shapes[row] is None and stated:
+            checks.tell(row, stated[0], one, "expected a longitude and a latitude, in degrees")
+        elif shapes[row] is None and not named:
             checks.tell(row, "assets", one, "takes nothing: name assets or draw a geometry")
+    own, faults = own_reach(table)
+    for row, fault in faults.items():
+        checks.tell(row, "reach_m", ids[row], fault)
     for row in drawn:
-        reach = table["reach_m"].iloc[row] if "reach_m" in table else 0.0
-        metres = float(pd.to_numeric(reach, errors="coerce")) if _text(reach) else 0.0
-        if not metres >= 0:
-            checks.tell(
-                row, "reach_m", ids[row], f"expected 0 m or more; found {shown(_text(reach))}"
-            )
-            continue
+        metres = max(float(own[row]), reach_m)
         try:
             shape = shapes[row]
             geometry = shapely.from_wkt(shape) if isinstance(shape, str) else shape
-            one = gpd.GeoDataFrame(
-                {"id": [ids[row]]}, geometry=[geometry], crs=table["_crs"].iloc[row]
-            )
+            one = gpd.GeoDataFrame(geometry=[geometry], crs=table["_crs"].iloc[row])
             area = read_area(base.study, one)
         except shapely.errors.GEOSException:
             checks.tell(row, "geometry", ids[row], "is no well-known text")
