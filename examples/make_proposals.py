@@ -141,9 +141,30 @@ def works(folder: Path) -> None:
     )
     days = {"DRAIN": ("04", "05"), "FOOTING": ("05", "06"), "COVER": ("07", "08")}
     shapes = {
-        "DRAIN": (drain, "Field drain across the buried route U2", 1.5),
-        "FOOTING": (guy, "New footing for tower 5 of line N2", 6.0),
-        "COVER": (pit_cover, "New cover for the pit at Heronfleet", 0.0),
+        "DRAIN": (
+            drain,
+            "Field drain across the buried route U2",
+            "Meadow east of the lane, 200 m along the hedge",
+            1.5,
+            "marsh drainage crew",
+            "555 0101",
+        ),
+        "FOOTING": (
+            guy,
+            "New footing for tower 5 of line N2",
+            "Tower 5, reached over the embankment track",
+            6.0,
+            "line crew 2",
+            "555 0102",
+        ),
+        "COVER": (
+            pit_cover,
+            "New cover for the pit at Heronfleet",
+            "Pit in the verge outside the station gate",
+            0.0,
+            "civil works crew",
+            "555 0103",
+        ),
     }
     layer(
         folder / "works.geojson",
@@ -152,10 +173,14 @@ def works(folder: Path) -> None:
                 shape,
                 id=name,
                 name=says,
+                place=where,
                 reach_m=reach_m,
                 **{"from": f"2026-05-{days[name][0]}", "to": f"2026-05-{days[name][1]}"},
+                contractor=crew,
+                contact=f"site lead, {crew}",
+                phone=phone,
             )
-            for name, (shape, says, reach_m) in shapes.items()
+            for name, (shape, says, where, reach_m, crew, phone) in shapes.items()
         ],
     )
 

@@ -13,7 +13,13 @@ import shapely
 
 import waysapart as wa
 from proofs import proof_of
-from waysapart.report.words import resplice_place, resplice_steps, resplice_unknown
+from waysapart.report.words import (
+    next_rows,
+    resplice_place,
+    resplice_steps,
+    resplice_unknown,
+    sentence_list,
+)
 
 ROOT = Path(__file__).resolve().parents[2]
 EXAMPLES = ROOT / "examples"
@@ -147,6 +153,31 @@ def test_what_would_be_next_during_the_footing() -> None:
     assert f"any one of {len(states['C03']['next'])} things for C03" in page("asset-owner.md")
     assert "U2-D05" in states["C03"]["next"]
     assert "HZ-FLOOD-1" in states["C26"]["next"]
+
+
+def test_the_table_of_what_becomes_fatal_during_the_footing() -> None:
+    hit = next(job["hit"] for job in plan()["works"] if job["id"] == "FOOTING")
+    events = wa.dig(proof("estuary"), assets=hit).facts()["next_events"]
+    text, rows = page("asset-owner.md"), next_rows(events)
+    assert f"During FOOTING there are {len(events)}, and one row" in text
+    first, *others = rows[:4]
+    named = f"{len(first.assets)} entries: {code(first.assets)}"
+    assert row(named, ", ".join(first.lost)) in text
+    kinds = {one["asset"]: one["kind"] for one in events}
+    for one, shown in zip(others, ("G-S2-MAR", "ENT-OYS-1", "G-X1-MAR"), strict=True):
+        assert shown in one.assets
+        told = f"{len(one.assets)}, among them {kinds[shown]} `{shown}`"
+        assert row(told, ", ".join(one.lost)) in text
+
+
+def test_what_one_of_two_batteries_holds_up() -> None:
+    text = page("asset-owner.md")
+    facts = wa.outage(proof("estuary"), assets=["BAT-PLO-1"]).facts()
+    assert f"and {facts['summary']['weakened']} are *weakened*" in text
+    other = next(one for one in facts["next_events"] if one["asset"] == "BAT-PLO-2")
+    assert f"would now take {sentence_list(other['lost'])}." in text
+    held = {name for one in facts["circuits"] for name in one["weakened"]}
+    assert held == {"BAT-PLO-2", "FU-PLO-B"}
 
 
 def test_the_plan_and_the_days_proposed() -> None:

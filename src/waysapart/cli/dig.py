@@ -139,8 +139,9 @@ def _run(
 def _make(name: str, text: str, example: str) -> click.Command:
     help_text = (
         f"{text}\n\n"
-        "Exit status: 0 no circuit is touched, 1 a circuit is lost or left with one path, 3 a gap "
-        "in the records leaves one unknown, 2 wrong call or input.\n\n"
+        "Exit status: 0 no circuit is lost, left with one path or weakened, 1 one is (weakened: a "
+        "battery or other supply of it is out, and another keeps it up), 3 none is, but a gap in "
+        "the records leaves one or its limits unknown, 2 wrong call or input.\n\n"
         f"\b\nExamples:\n    {example}\n"
         f"    waysapart {name} examples/estuary --at 7.05,54.4 --radius 20\n"
         f"    waysapart {name} examples/estuary --area works.geojson --json {name}.json\n"

@@ -53,7 +53,7 @@ from waysapart.text import few, sentence_list
 from waysapart.verdicts.waiver_offers import offer_toml, replaced
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
 from waysapart.whatif.compare import ComparisonFacts
-from waysapart.whatif.dig import CircuitFacts, DigFacts
+from waysapart.whatif.dig import CircuitFacts, DigFacts, GroupFacts, SchemeFacts
 from waysapart.whatif.plan import PeriodFacts, WorksFacts
 from waysapart.whatif.resplice import ResplicePlace
 from waysapart.whatif.worst import RankedEvent, WorstFacts
@@ -725,26 +725,84 @@ def show_dig(console: Console, facts: DigFacts) -> None:
     if facts["cables"]:
         cut = [f"{one['cable']} ({len(one['links'])} links)" for one in facts["cables"]]
         console.print(styled(f"Cables cut: {few(cut, MOST_NAMED)}"))
-    touched = [one for one in facts["circuits"] if one["state"] not in ("untouched",)]
+    touched = [one for one in facts["circuits"] if one["state"] != "untouched" or one["weakened"]]
     table = row_table()
     for one in touched:
         table.add_row(
             styled(f"  {one['id']}"),
-            styled(one["state"], _STATE.get(one["state"], "bold")),
+            styled(*_dig_state(one)),
             styled(_circuit_words(one)),
         )
     if touched:
         console.print(table)
-    for group in facts["groups"]:
-        if group["state"] != "untouched":
-            console.print(styled(f"  group {group['id']}: {group['state']}"))
-    console.print(styled(f"{counts['untouched']} untouched", "dim"))
+    for what, rows in (("group", facts["groups"]), ("scheme", facts["schemes"])):
+        for row in rows:
+            if row["state"] != "untouched":
+                console.print(styled(f"  {what} {row['id']}: {_together_words(row)}"))
+    weakened = sum(bool(one["weakened"]) for one in facts["circuits"] if _runs_whole(one))
+    some = f", {weakened} of them weakened" if weakened else ""
+    console.print(styled(f"{counts['untouched']} untouched{some}", "dim"))
+    _next(console, facts)
     _resplice(console, facts["resplice"])
     for note in facts["area"]["notes"]:
         console.print(styled(f"note: {note}", "dim"))
     console.print()
     for caution in facts["notice"]["cautions"]:
         console.print(styled(caution, "dim"))
+
+
+_MOST_NEXT = 12
+
+
+def _runs_whole(one: CircuitFacts) -> bool:
+    return one["state"] == "untouched"
+
+
+def _dig_state(one: CircuitFacts) -> tuple[str, str]:
+    """The word for a circuit during works, and its style."""
+    if one["weakened"] and _runs_whole(one):
+        return "weakened", "bold"
+    return one["state"], _STATE.get(one["state"], "bold")
+
+
+def _together_words(row: GroupFacts | SchemeFacts) -> str:
+    said = [row["state"]]
+    if row["weakened"]:
+        said.append(f"kept up by {few(row['weakened'], 4)}")
+    if row["unknown"] and row["state"] not in ("unknown", "lost"):
+        said.append(f"{few(row['unknown'], 4)} unknown")
+    return "; ".join(said)
+
+
+def _next(console: Console, facts: DigFacts) -> None:
+    """Print the single things that are fatal while the works last, those that take most first."""
+    rows = words.next_rows(facts["next_events"])
+    if rows:
+        console.print()
+        console.print(
+            styled(
+                "While this lasts, the loss of any one of these takes what it did not take before:",
+                "bold",
+            )
+        )
+        table = Table(box=None, padding=(0, 2, 0, 0))
+        for head in ("any of", "kind", "takes"):
+            table.add_column(head)
+        table.add_column("", style="dim")
+        for row in rows[:_MOST_NEXT]:
+            groups = [f"group {name}" for name in row.groups]
+            table.add_row(
+                styled(few(row.assets, 3)),
+                styled(few(row.kinds, 3)),
+                styled(few([*row.lost, *groups], MOST_NAMED)),
+                "a site as a whole" if row.end else "",
+            )
+        console.print(table)
+        left = sum(len(row.assets) for row in rows[_MOST_NEXT:])
+        if left:
+            console.print(styled(f"and {left} more: --json lists them all", "dim"))
+    if facts["unknown"]:
+        console.print(styled(words.unknown_said(facts), "yellow"))
 
 
 def _resplice(console: Console, places: Sequence[ResplicePlace]) -> None:
@@ -773,11 +831,15 @@ def _circuit_words(one: CircuitFacts) -> str:
     said = []
     if one["cut"]:
         said.append(f"{sentence_list(one['cut'])} cut")
-    if one["within_limits"] is False:
+    if one["within_limits"] is False and (one["cut"] or one["out"]):
         said.append("the path still in service is outside a limit")
-    if one["next"]:
+    if one["touched"] and one["running"] and one["within_limits"] is None:
+        said.append("its limits then are not known")
+    if one["weakened"]:
+        said.append(f"kept up by {few(one['weakened'], 4)}")
+    if one["next"] and one["state"] != "untouched":
         said.append(f"would be lost with any of {few(one['next'], 4)}")
-    if one["state"] == "unknown":
+    if one["gaps"] and one["state"] != "lost":
         said.append(f"{words.count_of(words.gap_count(one['gaps']), 'record gap')} on its paths")
     return "; ".join(said)
 

@@ -45,7 +45,7 @@ from waysapart.text import counted, few, sentence_list
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
 from waysapart.whatif.changes import DifferenceFacts
 from waysapart.whatif.compare import ComparisonFacts
-from waysapart.whatif.dig import CircuitFacts, DigFacts, HitFacts
+from waysapart.whatif.dig import CircuitFacts, DigFacts, HitFacts, NextEventFacts
 from waysapart.whatif.plan import ClashFacts, WorksFacts
 from waysapart.whatif.resplice import ResplicePlace, SpliceToMake
 
@@ -1020,7 +1020,7 @@ def lasting_said(facts: DigFacts) -> str:
 
 
 def works_answer(facts: DigFacts) -> str:
-    """Say how many circuits works put out of service, leave with one path, or leave unknown.
+    """Say how many circuits works take, leave with one path, weaken, or leave unknown.
 
     Parameters
     ----------
@@ -1035,9 +1035,80 @@ def works_answer(facts: DigFacts) -> str:
     parts = [
         f"{count_of(counts['lost'], 'circuit')} lost",
         f"{one_path} left with one path",
+        *([f"{counts['weakened']} weakened"] if counts["weakened"] else []),
         f"{counts['unknown']} unknown",
     ]
     return ", ".join(parts)
+
+
+class NextRow(NamedTuple):
+    """Single things that would take the same, while works last.
+
+    Attributes
+    ----------
+    assets : list of str
+    kinds : list of str
+        Each once, in the order of the assets.
+    lost, groups : list of str
+    end : bool
+        Whether they are sites, or what sites lie in.
+    """
+
+    assets: list[str]
+    kinds: list[str]
+    lost: list[str]
+    groups: list[str]
+    end: bool
+
+
+def next_rows(events: Sequence[NextEventFacts]) -> list[NextRow]:
+    """Put single things that would take the same circuits and groups into one row.
+
+    Parameters
+    ----------
+    events : sequence of NextEventFacts
+        `next_events` of the facts of a dig.
+
+    Returns
+    -------
+    list of NextRow
+        In the order of the facts: things to be avoided first, the most circuits first.
+    """
+    rows: dict[tuple[bool, tuple[str, ...], tuple[str, ...]], list[NextEventFacts]] = {}
+    for one in events:
+        key = (one["class"] == "end", tuple(one["lost"]), tuple(one["groups"]))
+        rows.setdefault(key, []).append(one)
+    return [
+        NextRow(
+            [one["asset"] for one in mine],
+            list(dict.fromkeys(one["kind"] or one["role"] for one in mine)),
+            list(lost),
+            list(groups),
+            end,
+        )
+        for (end, lost, groups), mine in rows.items()
+    ]
+
+
+def unknown_said(facts: DigFacts) -> str:
+    """Say for which circuits the records leave open what works take, and what would be next.
+
+    Parameters
+    ----------
+    facts : DigFacts
+
+    Returns
+    -------
+    str
+        Empty where there are none.
+    """
+    names = facts["unknown"]
+    if not names:
+        return ""
+    return (
+        f"{few(names, MOST_NAMED)}: gaps in the records leave open what else takes "
+        f"{'it' if len(names) == 1 else 'them'}"
+    )
 
 
 def over_limits(circuit: CircuitFacts) -> list[str]:

@@ -211,13 +211,13 @@ def accuracy_said(facts: DigFacts, rules: Rules) -> str:
 
 def _work(name: str, facts: DigFacts, index: Mapping[str, int]) -> View:
     every = [{**one, "index": index[one["id"]]} for one in facts["circuits"]]
-    unsure = set(facts["notice"]["unsure"])
+    tell, unsure = set(facts["notice"]["tell"]), set(facts["notice"]["unsure"])
     return {
         **facts,
         "name": name,
         "said": works_answer(facts),
-        "tell": [one for one in every if one["touched"]],
-        "unsure": [one for one in every if one["id"] in unsure],
+        "tell": [one for one in every if one["id"] in tell],
+        "unsure": [one for one in every if one["id"] in unsure - tell],
         "together": [
             *(("group", one) for one in facts["groups"] if one["state"] != "untouched"),
             *(("scheme", one) for one in facts["schemes"] if one["state"] != "untouched"),

@@ -74,6 +74,16 @@ class Base:
         """What links use of the fibres on record."""
         return fibre_use_of(self.network)
 
+    @cached_property
+    def fatal_circuits(self) -> sp.csr_array:
+        """Which single loss cuts every path that runs now: bool, shape (circuits, assets)."""
+        return next_events(self, self.down, self.out, self.path_circuits())
+
+    @cached_property
+    def fatal_groups(self) -> sp.csr_array:
+        """Which single loss cuts every path of every member: bool, shape (groups, assets)."""
+        return next_events(self, self.down, self.out, path_groups(self))
+
     @property
     def circuit_count(self) -> int:
         """How many of the trials are circuits."""
@@ -217,4 +227,35 @@ def path_groups(base: Base) -> sp.csr_array:
     table = np.array(rows, dtype=np.int64).reshape(-1, 2)
     return sp.csr_array(
         boolean(table[:, 0], table[:, 1], (len(paths), len(groups))).astype(np.int32)
+    )
+
+
+def next_events(base: Base, down: Bools, lost: Bools, paths: sp.csr_array) -> sp.csr_array:
+    """Which single further loss would cut every path that still runs.
+
+    Parameters
+    ----------
+    base : Base
+    down : ndarray of bool, shape (assets,)
+        Everything that is down.
+    lost : ndarray of bool, shape (paths,)
+        Paths that this cuts.
+    paths : csr_array of int32, shape (paths, owners)
+        Whose path each path is: circuits, or groups.
+
+    Returns
+    -------
+    csr_array of bool, shape (owners, assets)
+        Assets that are down already are left out.
+    """
+    up = np.flatnonzero(~down)
+    events = boolean(up, up, every_asset(base).shape)
+    cut = paths_cut(base, further(base, events, down), lost).astype(np.int32)
+    running = np.asarray((~lost).astype(np.int32) @ paths)
+    taken = sp.csr_array(cut @ paths).tocoo()
+    last = taken.data == running[taken.col]
+    return boolean(
+        taken.col[last].astype(np.int64),
+        taken.row[last].astype(np.int64),
+        (paths.shape[1], len(down)),
     )

@@ -7,16 +7,18 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, TypedDict
+from typing import TYPE_CHECKING, Literal, TypedDict
 
 import numpy as np
 import pandas as pd
+import scipy.sparse as sp
 import shapely
 
 from waysapart.arrays import Bools, Floats, Ints, csr_row
 from waysapart.errors import CallError
 from waysapart.evidence import GapBrief
 from waysapart.network.assets import listed
+from waysapart.reliance.closure import without
 from waysapart.reliance.rely import falls, paths_lost
 from waysapart.schema import KNOWN_EMPTY
 from waysapart.study.ledger import brief_gaps, did_you_mean
@@ -24,7 +26,7 @@ from waysapart.study.model import PLANT_ROLES, Study
 from waysapart.verdicts.facts import CAUTION, figure, text_or_none
 from waysapart.verdicts.facts_figures import bounded
 from waysapart.whatif.area import Area, around, read_area
-from waysapart.whatif.base import Base, Subject, base_of
+from waysapart.whatif.base import Base, Subject, base_of, next_events, path_groups
 from waysapart.whatif.outage_state import (
     DROPPED,
     LOST,
@@ -79,7 +81,11 @@ class CableFacts(TypedDict):
 
 
 class CircuitFacts(TypedDict):
-    """One circuit during the works; limits are those of the paths that still run."""
+    """One circuit during the works; limits are those of the paths that still run.
+
+    `weakened` has what stands in for supplies that are out, such as the other battery; `next` the
+    assets whose loss would lose the circuit now.
+    """
 
     id: str
     name: str | None
@@ -89,6 +95,7 @@ class CircuitFacts(TypedDict):
     running: list[str]
     cut: list[str]
     out: list[str]
+    weakened: list[str]
     within_limits: bool | None
     delay_us: float | None
     delay_at_least_us: float | None
@@ -101,7 +108,7 @@ class CircuitFacts(TypedDict):
 
 
 class GroupFacts(TypedDict):
-    """One group during the works."""
+    """One group during the works; `unknown`: members whose records have gaps."""
 
     id: str
     group_test: str | None
@@ -109,16 +116,41 @@ class GroupFacts(TypedDict):
     state: str
     running: list[str]
     next: list[str]
+    weakened: list[str]
+    unknown: list[str]
     gaps: int
 
 
 class SchemeFacts(TypedDict):
-    """One scheme during the works: the state of its worst circuit."""
+    """One scheme during the works: the state of its worst circuit.
+
+    `unknown`: members whose records have gaps.
+    """
 
     id: str
     members: list[str]
     state: str
     worst: str
+    weakened: list[str]
+    unknown: list[str]
+
+
+NextEventFacts = TypedDict(
+    "NextEventFacts",
+    {
+        "asset": str,
+        "role": str,
+        "kind": str | None,
+        "lost": list[str],
+        "groups": list[str],
+        "class": Literal["avoidable", "end"],
+    },
+)
+"""A single thing that is fatal while the works last, and was not before.
+
+`lost`, `groups`: circuits and groups that it would then take. `class`: `end` for a site and what
+sites lie in, else `avoidable`.
+"""
 
 
 class AreaFacts(TypedDict):
@@ -172,6 +204,8 @@ class DigFacts(TypedDict):
     circuits: list[CircuitFacts]
     groups: list[GroupFacts]
     schemes: list[SchemeFacts]
+    next_events: list[NextEventFacts]
+    unknown: list[str]
     notice: NoticeFacts
 
 
@@ -218,12 +252,22 @@ class Dig:
     @cached_property
     def circuits(self) -> list[CircuitState]:
         """Every circuit, in the order of the circuits table."""
-        return circuit_states(self.base, self.fallen, self.lost)
+        return circuit_states(self.base, self.fallen, self.lost, self.next_circuits)
 
     @cached_property
     def groups(self) -> list[GroupState]:
         """Every group, by id."""
-        return group_states(self.base, self.fallen, self.lost)
+        return group_states(self.base, self.lost, self.circuits, self.next_groups)
+
+    @cached_property
+    def next_circuits(self) -> sp.csr_array:
+        """Which single further loss loses which circuit: bool, shape (circuits, assets)."""
+        return next_events(self.base, self.fallen, self.lost, self.base.path_circuits())
+
+    @cached_property
+    def next_groups(self) -> sp.csr_array:
+        """Which single further loss loses which group: bool, shape (groups, assets)."""
+        return next_events(self.base, self.fallen, self.lost, path_groups(self.base))
 
     @cached_property
     def reasons(self) -> dict[int, tuple[int, ...]]:
@@ -272,17 +316,17 @@ class Dig:
         return {state: found.get(state, 0) for state in (LOST, *between, UNKNOWN, UNTOUCHED)}
 
     def exit_code(self) -> int:
-        """0 untouched; 1 a circuit lost or left with one path; 3 untouched as far as known.
+        """0 untouched; 1 lost, left with one path or weakened; 3 untouched as far as known.
 
-        3 too where a circuit that is touched goes on with limits that nobody can tell about.
+        1 too where a group drops with all paths that count. 3 too where a circuit that is touched
+        goes on with limits that nobody can tell about.
         """
-        if any(state.exposed for state in self.circuits):
+        if any(state.exposed or state.weakened for state in self.circuits):
             return 1
-        open_ = any(
-            state.state == UNKNOWN or (state.touched and state.within is None)
-            for state in self.circuits
-        )
-        return 3 if open_ else 0
+        if any(state.state in (LOST, DROPPED) for state in self.groups):
+            return 1
+        open_ = any(state.state == UNKNOWN or state.within_open for state in self.circuits)
+        return 3 if open_ or any(state.state == UNKNOWN for state in self.groups) else 0
 
     def facts(self) -> DigFacts:
         """The works as plain data."""
@@ -477,7 +521,8 @@ CAUTIONS = (
 )
 """Cautions of a works notice: common practice, no source."""
 
-_RANK = {LOST: 0, UNKNOWN: 3, UNTOUCHED: 4}
+_RANK = {LOST: 0, UNKNOWN: 4, UNTOUCHED: 5}
+_OUTSIDE, _TOUCHED, _WEAKENED = 1, 2, 3
 _GROUP_RANK = {LOST: 0, DROPPED: 1, WEAKENED: 2, UNKNOWN: 3, UNTOUCHED: 4}
 
 
@@ -507,7 +552,11 @@ def dig_facts(works: Dig) -> DigFacts:
             {"asset": name, "autonomy_h": lasts} for name, lasts in works.on_battery.items()
         ],
         "out": list(study.out),
-        "summary": {**works.counts(), "hit": len(works.hits.number)},
+        "summary": {
+            **works.counts(),
+            "weakened": sum(state.only_weakened for state in works.circuits),
+            "hit": len(works.hits.number),
+        },
         "hit": works.base.network.assets.ids(works.hits.number),
         "hits": _hits(works),
         "fallen": _fallen(works),
@@ -517,8 +566,10 @@ def dig_facts(works: Dig) -> DigFacts:
         "circuits": [_circuit(works, state, names) for state in circuits],
         "groups": [_group(works, state, names) for state in groups],
         "schemes": _schemes(works, names),
+        "next_events": next_facts(works),
+        "unknown": [names[state.circuit] for state in circuits if state.open],
         "notice": {
-            "tell": [names[state.circuit] for state in circuits if state.touched],
+            "tell": [names[state.circuit] for state in circuits if state.touched or state.weakened],
             "unsure": [names[state.circuit] for state in circuits if state.state == UNKNOWN],
             "cautions": list(CAUTIONS),
         },
@@ -528,8 +579,12 @@ def dig_facts(works: Dig) -> DigFacts:
 def _order(works: Dig, state: CircuitState) -> tuple[int, int, int, str]:
     """Lost first, then those outside a limit, then those that the most single events would lose."""
     outside = 0 if state.within is False else 1
-    rank = _RANK.get(state.state, 1 if state.within is False else 2)
+    rank = _WEAKENED if state.only_weakened else _rank(state)
     return rank, outside, -len(state.next), works.base.circuit_ids()[state.circuit]
+
+
+def _rank(state: CircuitState) -> int:
+    return _RANK.get(state.state, _OUTSIDE if state.within is False else _TOUCHED)
 
 
 def _nearest(works: Dig) -> float | None:
@@ -639,6 +694,7 @@ def _circuit(works: Dig, state: CircuitState, names: list[str]) -> CircuitFacts:
         "asymmetry_ok": state.asymmetry_ok if state.running else None,
         "loss_ok": state.loss_ok if state.running else None,
         "next": base.network.assets.ids(state.next),
+        "weakened": base.network.assets.ids(state.weakened),
         "gaps": brief_gaps(base.gaps[number] for number in state.gaps),
     }
 
@@ -658,6 +714,8 @@ def _group(works: Dig, state: GroupState, names: list[str]) -> GroupFacts:
         "state": state.state,
         "running": [names[circuit] for circuit in state.running],
         "next": works.base.network.assets.ids(state.next),
+        "weakened": works.base.network.assets.ids(state.weakened),
+        "unknown": [names[one] for one in trial.circuits if works.circuits[one].open],
         "gaps": len(state.gaps),
     }
 
@@ -672,19 +730,67 @@ def _schemes(works: Dig, names: list[str]) -> list[SchemeFacts]:
             members.setdefault(scheme, []).append(state)
     found: list[SchemeFacts] = []
     for scheme, states in sorted(members.items()):
-        worst = min(states, key=lambda state: _RANK.get(state.state, 2))
+        worst = min(states, key=lambda state: _order(works, state)[:1])
+        weakened = worst.only_weakened or worst.state not in _RANK
+        supplies = sorted({one for state in states for one in state.weakened})
         found.append(
             {
                 "id": scheme,
                 "members": [names[state.circuit] for state in states],
-                "state": LOST
-                if worst.state == LOST
-                else WEAKENED
-                if worst.state not in _RANK
-                else worst.state,
+                "state": WEAKENED if weakened else worst.state,
                 "worst": names[worst.circuit],
+                "weakened": works.base.network.assets.ids(supplies),
+                "unknown": [names[state.circuit] for state in states if state.open],
             }
         )
+    return found
+
+
+def next_facts(works: Dig) -> list[NextEventFacts]:
+    """Single things that are fatal while the works last and were not before, the worst first.
+
+    Parameters
+    ----------
+    works : Dig
+
+    Returns
+    -------
+    list of NextEventFacts
+        Those to be avoided come before sites and what sites lie in, which nobody takes by mistake;
+        each by circuits, then groups, that it would take, then by asset.
+    """
+    base = works.base
+    circuits = sp.csc_array(without(works.next_circuits, base.fatal_circuits))
+    groups = sp.csc_array(without(works.next_groups, base.fatal_groups))
+    names, ids = base.circuit_ids(), [trial.id for trial in base.trials[base.circuit_count :]]
+    ends = _ends(base)
+    found: list[NextEventFacts] = []
+    for number in np.union1d(_columns(circuits), _columns(groups)).tolist():
+        found.append(
+            {
+                **_asset(works, number),
+                "lost": [names[one] for one in sorted(csr_row(circuits, number).tolist())],
+                "groups": [ids[one] for one in sorted(csr_row(groups, number).tolist())],
+                "class": "end" if ends[number] else "avoidable",
+            }
+        )
+    return sorted(
+        found, key=lambda one: (one["class"] == "end", -len(one["lost"]), -len(one["groups"]))
+    )
+
+
+def _columns(matrix: sp.csc_array) -> Ints:
+    return np.flatnonzero(np.diff(matrix.indptr))
+
+
+def _ends(base: Base) -> Bools:
+    """Sites and what they lie in, at any depth, but no hazard: shape (assets,)."""
+    assets = base.network.assets
+    sites = np.arange(len(assets))[assets.of_role("sites")]
+    found = np.zeros(len(assets), dtype=np.bool_)
+    found[sp.csr_array(base.reliance.closed[sites]).indices] = True
+    found[sites] = True
+    found[assets.of_role("hazards")] = False
     return found
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.sparse as sp
 
 from waysapart.arrays import Bools, boolean, csr_row
+from waysapart.network.assets import fed_by
 from waysapart.network.paths import Paths
 from waysapart.study.rules import Service
 from waysapart.verdicts.limits import (
@@ -17,7 +19,7 @@ from waysapart.verdicts.limits import (
     circuit_limits,
     together,
 )
-from waysapart.whatif.base import Base, every_asset, further, path_groups, paths_cut
+from waysapart.whatif.base import Base, further, paths_cut
 
 UNTOUCHED, LOST, UNKNOWN = "untouched", "lost", "unknown"
 DROPPED, WEAKENED = "dropped", "weakened"
@@ -40,6 +42,8 @@ class CircuitState:
         of service before it.
     next : tuple of int
         Assets whose loss would lose the circuit now.
+    weakened : tuple of int
+        Supplies that stand in for one that is down, on the paths that run.
     delay_us, delay_at_least_us, limit_us : float, float, float or None
         Greatest delay of the paths that run (NaN where not on record), the least that it can
         be, and the service's limit.
@@ -54,6 +58,7 @@ class CircuitState:
     cut: tuple[str, ...]
     out: tuple[str, ...]
     next: tuple[int, ...]
+    weakened: tuple[int, ...]
     delay_us: float
     delay_at_least_us: float
     limit_us: float | None
@@ -79,6 +84,21 @@ class CircuitState:
         """Whether it is lost, or left with one path of those it had."""
         return self.state == LOST or (len(self.running) == 1 and bool(self.cut or self.out))
 
+    @property
+    def only_weakened(self) -> bool:
+        """Whether no path of it is down, and something that keeps one up has lost a supply."""
+        return bool(self.weakened) and self.state in (UNTOUCHED, UNKNOWN)
+
+    @property
+    def open(self) -> bool:
+        """Whether a record gap leaves open that more of it is down than is known."""
+        return bool(self.gaps) and self.state != LOST
+
+    @property
+    def within_open(self) -> bool:
+        """Whether it is touched and nobody can tell whether what runs keeps the limits."""
+        return self.touched and self.state != LOST and self.within is None
+
 
 @dataclass(frozen=True)
 class GroupState:
@@ -90,11 +110,13 @@ class GroupState:
     state : str
         `lost`: no path of any member runs. `dropped`: all paths that its
         `group_test` counts are down at once, though members can switch to other paths.
-        `weakened`: some of it is down. Else `unknown` or `untouched`.
+        `weakened`: some of it, or a supply of some of it, is down. Else `unknown` or `untouched`.
     running : tuple of int
         Members that still have a path.
     next : tuple of int
         Assets whose loss would lose the last path of the last member.
+    weakened : tuple of int
+        Supplies that stand in for one that is down, of any member.
     gaps : tuple of int
         Numbers of the record gaps that touch the group.
     """
@@ -103,10 +125,11 @@ class GroupState:
     state: str
     running: tuple[int, ...]
     next: tuple[int, ...]
+    weakened: tuple[int, ...]
     gaps: tuple[int, ...]
 
 
-def circuit_states(base: Base, down: Bools, lost: Bools) -> list[CircuitState]:
+def circuit_states(base: Base, down: Bools, lost: Bools, after: sp.csr_array) -> list[CircuitState]:
     """The state of every circuit while assets are down.
 
     Parameters
@@ -116,6 +139,8 @@ def circuit_states(base: Base, down: Bools, lost: Bools) -> list[CircuitState]:
         Everything that is down, what was out of service before included.
     lost : ndarray of bool, shape (paths,)
         Paths that this cuts, those out of service before included.
+    after : csr_array of bool, shape (circuits, assets)
+        Which single further loss would lose which circuit, from `next_events`.
 
     Returns
     -------
@@ -123,8 +148,8 @@ def circuit_states(base: Base, down: Bools, lost: Bools) -> list[CircuitState]:
         In the order of the table of circuits.
     """
     paths = base.network.paths
-    after = next_events(base, down, lost, base.path_circuits())
-    limits = _limits(base, lost)
+    limits = running_limits(base, lost)
+    others = stand_ins(base, down, lost)
     found = []
     for circuit in range(base.circuit_count):
         mine = list(paths.of_circuit(circuit))
@@ -146,6 +171,7 @@ def circuit_states(base: Base, down: Bools, lost: Bools) -> list[CircuitState]:
                 tuple(labels[path] for path in mine if lost[path] and not base.out[path]),
                 tuple(labels[path] for path in mine if base.out[path]),
                 _row(after, circuit) if running else (),
+                others[circuit],
                 limit.worst_us,
                 limit.worst_at_least_us,
                 _service(base, circuit).max_delay_us,
@@ -158,13 +184,19 @@ def circuit_states(base: Base, down: Bools, lost: Bools) -> list[CircuitState]:
     return found
 
 
-def group_states(base: Base, down: Bools, lost: Bools) -> list[GroupState]:
+def group_states(
+    base: Base, lost: Bools, circuits: Sequence[CircuitState], after: sp.csr_array
+) -> list[GroupState]:
     """The state of every group while assets are down.
 
     Parameters
     ----------
-    base, down, lost
+    base, lost
         As in `circuit_states`.
+    circuits : sequence of CircuitState
+        What it has found.
+    after : csr_array of bool, shape (groups, assets)
+        Which single further loss would lose which group, from `next_events`.
 
     Returns
     -------
@@ -172,7 +204,6 @@ def group_states(base: Base, down: Bools, lost: Bools) -> list[GroupState]:
     """
     paths = base.network.paths
     groups = range(base.circuit_count, len(base.trials))
-    after = next_events(base, down, lost, path_groups(base))
     found = []
     for place, number in enumerate(groups):
         trial = base.trials[number]
@@ -183,47 +214,64 @@ def group_states(base: Base, down: Bools, lost: Bools) -> list[GroupState]:
         )
         sides = [all(lost[path] for path in side) for side in trial.sides]
         gaps = tuple(base.gaps_of[number])
+        supplies = tuple(sorted({s for one in trial.circuits for s in circuits[one].weakened}))
         if not running:
             state = LOST
         elif sides and all(sides):
             state = DROPPED
-        elif any(lost[path] for circuit in trial.circuits for path in paths.of_circuit(circuit)):
+        elif supplies or any(
+            lost[path] for circuit in trial.circuits for path in paths.of_circuit(circuit)
+        ):
             state = WEAKENED
         else:
             state = UNKNOWN if gaps else UNTOUCHED
         found.append(
-            GroupState(number, state, running, _row(after, place) if running else (), gaps)
+            GroupState(
+                number, state, running, _row(after, place) if running else (), supplies, gaps
+            )
         )
     return found
 
 
-def next_events(base: Base, down: Bools, lost: Bools, paths: sp.csr_array) -> sp.csr_array:
-    """Which single further loss would cut every path that still runs.
+def stand_ins(base: Base, down: Bools, lost: Bools) -> list[tuple[int, ...]]:
+    """What stands in for supplies that are down, wherever a path that runs hangs on it.
 
     Parameters
     ----------
-    base : Base
-    down, lost
+    base, down, lost
         As in `circuit_states`.
-    paths : csr_array of int32, shape (paths, owners)
-        Whose path each path is: circuits, or groups.
 
     Returns
     -------
-    csr_array of bool, shape (owners, assets)
-        Assets that are down already are left out.
+    list of tuple of int
+        For each circuit the supplies, ascending, that keep up what its paths rely on although
+        another supply of the same is down.
+
+    Notes
+    -----
+    A machine, or a board, has lost a feed and still has one. A path relies on it where its loss
+    would now cut that path. Of a feed that is a route through a loop of boards, the supply that
+    the machine is connected to stands in.
     """
-    up = np.flatnonzero(~down)
-    events = boolean(up, up, every_asset(base).shape)
-    cut = paths_cut(base, further(base, events, down), lost).astype(np.int32)
-    running = np.asarray((~lost).astype(np.int32) @ paths)
-    taken = sp.csr_array(cut @ paths).tocoo()
-    last = taken.data == running[taken.col]
-    return boolean(
-        taken.col[last].astype(np.int64),
-        taken.row[last].astype(np.int64),
-        (paths.shape[1], len(down)),
-    )
+    feeds = base.reliance.feeds
+    dead = feeds.hit(down)
+    weak = np.intersect1d(feeds.user[dead], feeds.user[~dead])
+    weak = weak[~down[weak]]
+    found: list[set[int]] = [set() for _ in range(base.circuit_count)]
+    if not len(weak):
+        return [() for _ in found]
+    events = boolean(np.arange(len(weak)), weak, (len(weak), len(down)))
+    cut = paths_cut(base, further(base, events, down), lost)
+    fed = fed_by(base.study, base.network.assets)
+    place = {int(user): row for row, user in enumerate(weak)}
+    others: list[set[int]] = [set() for _ in place]
+    for feed in np.flatnonzero(~dead & np.isin(feeds.user, weak)).tolist():
+        user = int(feeds.user[feed])
+        others[place[user]] |= set(csr_row(feeds.assets, feed).tolist()) & set(fed[user])
+    for row, supplies in enumerate(others):
+        for circuit in base.network.paths.circuit[csr_row(cut, row)].tolist():
+            found[circuit] |= supplies
+    return [tuple(sorted(one)) for one in found]
 
 
 def _row(matrix: sp.csr_array, row: int) -> tuple[int, ...]:
@@ -235,9 +283,20 @@ def _service(base: Base, circuit: int) -> Service:
     return base.study.rules.service(name)
 
 
-def _limits(base: Base, lost: Bools) -> list[CircuitLimits]:
+def running_limits(base: Base, lost: Bools) -> list[CircuitLimits]:
     """Delay, asymmetry and loss of what still runs, by the stage that judges whole circuits.
 
+    Parameters
+    ----------
+    base : Base
+    lost : ndarray of bool, shape (paths,)
+
+    Returns
+    -------
+    list of CircuitLimits
+
+    Notes
+    -----
     A path that is not on record does not run: it leaves open no figure of those that do.
     """
     alive = np.flatnonzero(~lost)
