@@ -54,7 +54,7 @@ def proof_geometry(proof: Tied) -> dict[str, Any]:
         "points": _merged(
             _collection(proof, role, run_on(study.lonlat(role))) for role in ("structures", "sites")
         ),
-        "paths": {"type": "FeatureCollection", "features": _paths(proof)},
+        "paths": {"type": "FeatureCollection", "features": path_features(proof)},
         "hazards": _collection(proof, "hazards", _grown(proof)),
     }
 
@@ -102,7 +102,18 @@ def _grown(proof: Tied) -> np.ndarray:
     return study.plane.run_on(positions_deg(study, study.plane.grown(shapes, reach)))
 
 
-def _paths(proof: Tied) -> list[dict[str, Any]]:
+def path_features(proof: Tied) -> list[dict[str, Any]]:
+    """The paths of all circuits as features without a geometry of their own.
+
+    Parameters
+    ----------
+    proof : Proof or Base
+
+    Returns
+    -------
+    list of dict
+        Properties: `circuit`, `path`, and the ids of the `segments` that it follows.
+    """
     network = proof.network
     route = routes(network)
     ids = proof.study.tables["segments"]["id"].to_numpy()

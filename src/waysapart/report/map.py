@@ -216,8 +216,9 @@ def map_data(facts: Facts, geo: Geo, tiles: Tiles | None = None) -> dict[str, An
     geo : mapping of str to GeoJSON FeatureCollection
         As for `render_report`.
         A page of a what-if adds `mark` (a style of `marked.js`) to features, `when`
-        (before, after, left) to paths and `opening` (west, south, east, north);
-        and `told` to the facts: the term, the text of each asset, and the text of others.
+        (before, after, left, or a proposal) to paths and `opening` (west, south, east, north);
+        to the facts `told`: the term, the text of each asset, and the text of others; and
+        `reroute`, what `reroute.js` draws.
     tiles : Tiles, optional
 
     Returns
@@ -262,6 +263,7 @@ def map_data(facts: Facts, geo: Geo, tiles: Tiles | None = None) -> dict[str, An
         ],
         "grid": facts.get("grid"),
         "told": visible_all(facts["told"]) if facts.get("told") else None,
+        **({"reroute": visible_all(facts["reroute"])} if facts.get("reroute") else {}),
     }
     ids = {key: data[key]["id"] for key in ("points", "plant", "hazards")}
     data |= lookup_data(facts, place, ids)
@@ -275,7 +277,7 @@ def map_data(facts: Facts, geo: Geo, tiles: Tiles | None = None) -> dict[str, An
         data["circuits"][circuit]["paths"].append(
             {
                 "path": visible(str(properties["path"])),
-                "segments": _runs(named),
+                "segments": in_runs(named),
                 **({"when": properties["when"]} if "when" in properties else {}),
                 **_lines(drawn),
             }
@@ -351,8 +353,17 @@ def _places(geometries: Sequence[Mapping[str, Any]]) -> dict[str, list[int]]:
     return {"xy": _steps(where)}
 
 
-def _runs(numbers: Sequence[int]) -> list[int]:
-    """Whole numbers as runs: the first and how many follow upwards, below nought downwards."""
+def in_runs(numbers: Sequence[int]) -> list[int]:
+    """Whole numbers as runs: the first and how many follow upwards, below nought downwards.
+
+    Parameters
+    ----------
+    numbers : sequence of int
+
+    Returns
+    -------
+    list of int
+    """
     made: list[int] = []
     step, last = 0, None
     for number in numbers:

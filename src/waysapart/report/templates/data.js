@@ -123,6 +123,6 @@
   window.waysapart = {
     data: data, plant: plant, points: points, hazards: hazards, partsOf: partsOf,
     plantAt: plantAt, pointAt: pointAt, across: across, down: down, choose: choose,
-    chosen: function () { return chosen; }, idsFrom: idsFrom, rowOf: rowOf, placeOf: placeOf, effectOf: effectOf
+    chosen: function () { return chosen; }, idsFrom: idsFrom, unpackRuns: unpackRuns, rowOf: rowOf, placeOf: placeOf, effectOf: effectOf
   };
 })();

@@ -54,6 +54,7 @@
       ways.over.forEach(function (draw) { draw(view); });
       drawSites(view);
       if (shown.findings) drawFindings(view);
+      ways.top.forEach(function (draw) { draw(view); });
       if (shown.worst) drawWorst(view);
       drawPicked(view);
       ways.drawNames(view);
@@ -422,9 +423,10 @@
     return Math.abs(value).toFixed(digits) + "° " + (value < 0 ? minus : plus);
   }
 
-  /* What other scripts draw: under the paths, and over the structures. */
+  /* What other scripts draw: under the paths, over the structures, and over sites and findings. */
   ways.under = [];
   ways.over = [];
+  ways.top = [];
   ways.pen = { trace: trace, stroke: stroke, inSight: inSight, at: at, seen: seen };
   ways.Plan = Plan;
   ways.shown = shown;
