@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from waysapart.report.compare_page import write_comparison
     from waysapart.report.explore import explore
     from waysapart.report.map import Tiles
+    from waysapart.report.reroute_page import write_reroute
     from waysapart.report.works_page import write_notice
     from waysapart.report.write import write_report
     from waysapart.reroute.api import Reroute, reroute
@@ -78,6 +79,7 @@ _WHERE = {
     "write_cards": "waysapart.report.cards",
     "write_notice": "waysapart.report.works_page",
     "write_report": "waysapart.report.write",
+    "write_reroute": "waysapart.report.reroute_page",
 }
 
 __all__ = [
@@ -120,6 +122,7 @@ __all__ = [
     "write_comparison",
     "write_notice",
     "write_report",
+    "write_reroute",
 ]
 
 

@@ -165,6 +165,7 @@ def test_functions_refuse_inputs_as_commands_do(study: Path) -> None:
         lambda: wa.write_report(proof, study / "page.html", force=True),
         lambda: wa.write_notice(wa.dig(records, assets=["P2"]), study / "page.html", force=True),
         lambda: wa.write_comparison(wa.compare(proof, proof), study / "page.html", force=True),
+        lambda: wa.write_reroute(wa.reroute(proof), study / "page.html", force=True),
     ):
         with pytest.raises(wa.CallError, match="is an input"):
             write()
@@ -496,6 +497,7 @@ LONGER = [
     ["reroute", "STUDY", "--no-build", "--json"],
     ["report", "STUDY", "-o"],
     ["compare", "STUDY", "STUDY", "-o"],
+    ["reroute", "STUDY", "--no-build", "-o"],
 ]
 
 
@@ -775,6 +777,7 @@ def test_no_command_opens_a_socket_and_few_load_folium(study: Path, tmp_path: Pa
         ["report", one, "-o", out["o.html"]],
         ["compare", one, one, "-o", out["o.html"]],
         ["dig", one, "--asset", "P2", "-o", out["o.html"]],
+        ["reroute", one, "--no-build", "-o", out["o.html"]],
     ]
     done = python(OFFLINE, json.dumps(calls))
     assert done.returncode == 0, done.stderr

@@ -10,6 +10,7 @@ from click.testing import CliRunner
 
 import waysapart as wa
 from axe import complaints
+from browser import pixels
 from everyday import some
 from hostile_sides import hostile_before, hostile_study
 from hostile_text import HOSTILE
@@ -134,27 +135,6 @@ def pages(proofs, tmp_path_factory):
     wa.write_comparison(wa.compare(proofs["estuary"], proofs["proposal-b"]), made["plain"])
     wa.write_comparison(wa.compare(hostile_before(after), after), made["hostile"])
     return made
-
-
-def pixels(page, name):
-    """How many pixels of the map have a colour of the page."""
-    return page.evaluate(
-        """name => {
-          const drawn = document.querySelector('.plan-canvas');
-          const h = getComputedStyle(document.querySelector('.folium-map'))
-            .getPropertyValue('--' + name).trim();
-          const want = [1, 3, 5].map(i => parseInt(h.slice(i, i + 2), 16));
-          const copy = new OffscreenCanvas(drawn.width, drawn.height)
-            .getContext('2d', { willReadFrequently: true });
-          copy.drawImage(drawn, 0, 0);
-          const d = copy.getImageData(0, 0, drawn.width, drawn.height).data;
-          let n = 0;
-          for (let i = 0; i < d.length; i += 4)
-            if (d[i + 3] > 250 && want.every((v, k) => Math.abs(v - d[i + k]) < 4)) n++;
-          return n;
-        }""",
-        name,
-    )
 
 
 @pytest.mark.browser

@@ -17,7 +17,10 @@ from pathlib import Path
 
 import pytest
 
+import waysapart as wa
 from browser import NEEDED
+from reroute_plants import Plant
+from reroute_studies import ask, one_pit
 from waysapart.report.page import render_report
 from waysapart.report.redaction import Outside, reduced
 from waysapart.report.write import report_facts
@@ -110,3 +113,13 @@ def test_an_empty_report_is_valid(validator, empty_report):
     """A study without circuits, and without a map as readers outside get it."""
     facts, _ = empty_report
     assert validator(render_report(facts, {}, title="Nothing yet")) == []
+
+
+def test_the_page_of_a_rerouting_is_valid(validator, tmp_path):
+    """With a proof step by step, two proposals and their new segments."""
+    plant = Plant()
+    one_pit(plant)
+    page = wa.write_reroute(ask(plant, tmp_path / "study"), tmp_path / "page.html", options=[])
+    text = page.read_text(encoding="utf-8")
+    assert text.count('class="proposal"') == 2
+    assert validator(text) == []

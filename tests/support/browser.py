@@ -71,6 +71,28 @@ class Watched:
         assert sum(url.startswith("file:") for url in self.requests) == len(self._contexts)
 
 
+def pixels(page: Any, name: str) -> int:
+    """How many pixels of the map have a colour of the page."""
+    found: int = page.evaluate(
+        """name => {
+          const drawn = document.querySelector('.plan-canvas');
+          const h = getComputedStyle(document.querySelector('.folium-map'))
+            .getPropertyValue('--' + name).trim();
+          const want = [1, 3, 5].map(i => parseInt(h.slice(i, i + 2), 16));
+          const copy = new OffscreenCanvas(drawn.width, drawn.height)
+            .getContext('2d', { willReadFrequently: true });
+          copy.drawImage(drawn, 0, 0);
+          const d = copy.getImageData(0, 0, drawn.width, drawn.height).data;
+          let n = 0;
+          for (let i = 0; i < d.length; i += 4)
+            if (d[i + 3] > 250 && want.every((v, k) => Math.abs(v - d[i + k]) < 4)) n++;
+          return n;
+        }""",
+        name,
+    )
+    return found
+
+
 def marks_of(text: str) -> list[tuple[float, str]]:
     """Place and id of every mark: of an even row the two ends and their number are kept."""
     found: list[tuple[float, str]] = []

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from waysapart.cli.common import (
+    asked_day,
+    check_html,
     errors,
     force_option,
     forced,
@@ -94,6 +96,14 @@ _COSTS = ("length", "delay", "loss", "splices", "unavailability")
     help="Write the paths as a study that extends this one, and each proposal to build in a "
     "folder build-1, build-2, ... inside it.",
 )
+@click.option(
+    "-o",
+    "--output",
+    "target",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Also write one HTML file: the proposals side by side on the map, why there are no "
+    "separate paths where there are none, the works list, and the commands that lead on.",
+)
 @json_option
 @on_option
 @force_option
@@ -105,6 +115,7 @@ def reroute(
     between: tuple[str, str] | None,
     json_file: str | None,
     proposal: Path | None,
+    target: Path | None,
     **options: Any,
 ) -> None:
     """Find the best pair of paths that the plant allows, over links and free fibres on record.
@@ -121,11 +132,14 @@ def reroute(
         waysapart reroute examples/estuary --circuit C03
         waysapart reroute examples/estuary --keep main --cost delay
         waysapart reroute examples/estuary --proposal rerouted --json reroute.json
+        waysapart reroute examples/estuary -o reroute.html
     """
     from waysapart.evidence_file import proposals_in_file
+    from waysapart.report.reroute_page import write_reroute
     from waysapart.report.terminal import show_reroute
     from waysapart.reroute.api import reroute as search
 
+    check_html(target)
     records = load(study)
     with _watched() as say:
         found = search(
@@ -147,9 +161,39 @@ def reroute(
         facts = found.facts()
     if proposal is not None:
         facts["written"] = [str(path) for path in found.write_all(proposal, force=forced())]
+    if target is not None:
+        with _watched() as say:
+            say("writing the page")
+            write_reroute(found, target, proposal=proposal, options=_given(), force=forced())
     if not write_json(json_file, facts, proposals_in_file):
         show_reroute(output(), facts)
     sys.exit(found.exit_code())
+
+
+_OUTPUTS = ("json_file", "proposal", "target")
+
+
+def _given() -> list[str]:
+    """The options of this call that say what is asked, with their values."""
+    context = click.get_current_context()
+    found: list[str] = []
+    for parameter in context.command.params:
+        name = str(parameter.name)
+        value = context.params.get(name)
+        source = context.get_parameter_source(name)
+        if not isinstance(parameter, click.Option) or name in _OUTPUTS or value is None:
+            continue
+        if source is not click.core.ParameterSource.COMMANDLINE:
+            continue
+        long = next(option for option in parameter.opts if option.startswith("--"))
+        if parameter.is_flag:
+            found.append(long)
+        elif parameter.multiple:
+            found += [part for one in value for part in (long, str(one))]
+        else:
+            found += [long, *map(str, value if parameter.nargs > 1 else [value])]
+    day = asked_day()
+    return found if day is None else [*found, "--on", day.isoformat()]
 
 
 @contextmanager

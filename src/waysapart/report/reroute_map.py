@@ -94,10 +94,10 @@ def proposals_of(found: Reroute, facts: RerouteFacts) -> list[Proposal]:
         one["id"] for one in facts["circuits"] if one["status"] == "apart" and one["together"]
     )
     if apart:
-        proof = found.after or found.before
+        common = found.after or found.before
         whole = facts["proposal"]
-        evidence = proof.facts() if whole is None else whole["proof"]
-        made.append(Proposal(COMMON, found.draft, apart, None, proof, evidence))
+        evidence = common.facts() if whole is None else whole["proof"]
+        made.append(Proposal(COMMON, found.draft, apart, None, common, evidence))
     if found.building is None or facts["build"] is None:
         return made
     options = list(zip(found.building.options, facts["build"]["single"], strict=True))
@@ -109,8 +109,8 @@ def proposals_of(found: Reroute, facts: RerouteFacts) -> list[Proposal]:
         drawn = len(made) < _MOST_PROVED or key == "build-set"
         proof = _proof_with(found, option) if drawn and option.apart else None
         whole = told["proposal"]
-        evidence = None if proof is None else proof.facts() if whole is None else whole["proof"]
-        made.append(Proposal(key, option.draft, frozenset(option.apart), told, proof, evidence))
+        shown = None if proof is None else proof.facts() if whole is None else whole["proof"]
+        made.append(Proposal(key, option.draft, frozenset(option.apart), told, proof, shown))
     return made
 
 
@@ -128,7 +128,9 @@ def _proof_with(found: Reroute, option: Option) -> Proof:
 class Drawn(NamedTuple):
     """What is drawn of a step: ids of what it names and cuts, and the plant on either side.
 
-    `sides` are the numbers of the plant that each end still reaches, and the ids of the sites.
+    `cut` are segments of the links and cables cut, less those that an end reaches otherwise;
+    their equipment where they run through none. `sides` are the numbers of the plant that each
+    end still reaches, and the ids of the sites.
     """
 
     named: list[str]
@@ -235,15 +237,22 @@ def _step(
 ) -> ProofStep:
     risks = sorted(leaf.avoid)
     edges = leaf.edges if isinstance(leaf, (Cut, Few)) else ()
-    pairs = [name for risk in risks if risk in space.risks.pairs for name in space.risks.pairs[risk]]
+    pairs = [
+        name for risk in risks if risk in space.risks.pairs for name in space.risks.pairs[risk]
+    ]
     named = [
         name for risk in risks if risk not in space.risks.pairs for name in space.risks.assets[risk]
     ]
+    sides = _sides(space, proof, edges, place) if isinstance(leaf, (Cut, Few)) else []
+    still = {number for numbers, _ in sides for number in numbers}
+    across = _on(space, edges, ("segments",))
     drawn = Drawn(
         list(dict.fromkeys(named)),
         list(dict.fromkeys(pairs)),
-        _on(space, edges, ("segments",)) or _on(space, edges, ("equipment",)),
-        _sides(space, proof, edges, place) if isinstance(leaf, (Cut, Few)) else [],
+        [name for name in across if place.get(name) not in still]
+        or across
+        or _on(space, edges, ("equipment",)),
+        sides,
     )
     return ProofStep(
         ways,

@@ -28,8 +28,8 @@ from waysapart.report.reroute_map import (
     COMMON,
     ON_RECORD,
     NewPlant,
-    Proposal,
     ProofSteps,
+    Proposal,
     cut_geometry,
     near_at,
     places_of,
@@ -43,6 +43,7 @@ from waysapart.report.strip_layout import Lanes
 from waysapart.report.view import limit_rows, unit
 from waysapart.reroute.api import OptionFacts, Reroute, RerouteFacts, TargetFacts
 from waysapart.reroute.proposal_rows import WorkItem
+from waysapart.reroute.solve import Status
 from waysapart.schema import VERSION
 from waysapart.text import sentence_list
 from waysapart.verdicts.proof import APART
@@ -216,9 +217,9 @@ def _told(
         name: f"named in the proof for {sentence_list(ids, most=6)}" for name, ids in named.items()
     }
     built: dict[str, list[str]] = {}
-    for one in proposals:
-        for name in new[one.key].ids:
-            built.setdefault(name, []).append(proposal_name(one.key))
+    for proposal in proposals:
+        for name in new[proposal.key].ids:
+            built.setdefault(name, []).append(proposal_name(proposal.key))
     of |= {name: f"to be built: {sentence_list(keys)}" for name, keys in built.items()}
     return {"term": "In this search", "of": of, "others": "as on record"}
 
@@ -229,7 +230,7 @@ QUESTION = (
     "Which separate paths does the plant on record allow, why are there none where there are "
     "none, and what would have to be built?"
 )
-_MEANING = {
+_MEANING: dict[Status, str] = {
     "apart": "Separate paths exist over the plant on record: proved apart and within limits.",
     "none": "No separate paths exist over the plant on record: proved.",
     "undecided": "Neither was proved.",
@@ -279,7 +280,9 @@ def reroute_answer(facts: RerouteFacts) -> str:
     """
     counts, every = facts["summary"], len(facts["circuits"])
     if not every:
-        return "Every circuit and group is apart and within its limits: there is nothing to reroute."
+        return (
+            "Every circuit and group is apart and within its limits: there is nothing to reroute."
+        )
     asked = words.count_of(every, "circuit or group", "circuits and groups")
     said = (
         f"Of {asked}, {counts['apart']} {_has(counts['apart'])} separate paths over the plant on "
@@ -378,9 +381,7 @@ def _looked_at(facts: RerouteFacts) -> str:
     build = facts["build"]
     if build is None:
         return ""
-    return sentence_list(
-        [f"{count} {kind}" for kind, count in build["looked_at"].items() if count]
-    )
+    return sentence_list([f"{count} {kind}" for kind, count in build["looked_at"].items() if count])
 
 
 def _target(found: Reroute, facts: RerouteFacts, number: int, lanes: _Strips) -> View:
@@ -403,8 +404,10 @@ def _target(found: Reroute, facts: RerouteFacts, number: int, lanes: _Strips) ->
         "cost_said": cost_said(facts, told),
         "order": ("none", "undecided", "apart").index(status),
         "shows": [strip for strip in strips if strip is not None],
-        "sites": [_sites_of(found.before, [m.a for m in one.target.members])]
-        + [_sites_of(found.before, [m.b for m in one.target.members])],
+        "sites": [
+            _sites_of(found.before, [getattr(member, end) for member in one.target.members])
+            for end in ("a", "b")
+        ],
     }
 
 
@@ -523,9 +526,7 @@ def _within(circuits: Sequence[Circuit]) -> bool | None:
     return False if False in every else None if None in every else True
 
 
-def _card(
-    one: Proposal, facts: RerouteFacts, anchor: Mapping[str, str], new: NewPlant
-) -> View:
+def _card(one: Proposal, facts: RerouteFacts, anchor: Mapping[str, str], new: NewPlant) -> View:
     """A proposal as its card shows it."""
     told = one.facts
     name = proposal_name(one.key)
@@ -588,7 +589,7 @@ def _leading_on(
     options: Sequence[str] | None,
 ) -> View:
     """Commands by proposal, and the one that writes the proposals where that is still to do."""
-    study = found.before.study.folder
+    study = _from_here(found.before.study.folder)
     out = Path("proposals") if folder is None else Path(folder)
     rows = {one.key: any(one.draft.rows.values()) for one in proposals}
     next_ones: dict[str, list[tuple[str, str]]] = {}
@@ -612,6 +613,12 @@ def _leading_on(
         "write_python": "" if folder is not None or first else f'found.write_all("{out}")',
         "folder": "" if folder is None else str(out),
     }
+
+
+def _from_here(folder: Path) -> Path:
+    """A folder as seen from the working folder, where it lies inside that."""
+    here = Path.cwd()
+    return folder.relative_to(here) if folder.is_relative_to(here) else folder
 
 
 def _works(found: Reroute, one: Proposal, folder: Path) -> list[str]:

@@ -1,0 +1,412 @@
+"""The page of a rerouting: proposals side by side, cuts of proofs, and what comes next."""
+
+from __future__ import annotations
+
+import csv
+import html
+import io
+import re
+import shlex
+from dataclasses import replace
+from pathlib import Path
+
+import networkx as nx
+import pytest
+from click.testing import CliRunner
+
+import waysapart as wa
+from axe import complaints
+from browser import pixels
+from hostile_text import HOSTILE, hostile_tables
+from reroute_plants import Plant
+from reroute_studies import ask, one_pit
+from waysapart.cli import main
+from waysapart.report.geometry import proof_geometry
+from waysapart.report.reroute_map import places_of, proposals_of, reroute_geometry, steps_of
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory):
+    """Circuit K, both of whose paths pass pit P; a duct past it serves on either side."""
+    plant = Plant()
+    one_pit(plant)
+    return ask(plant, tmp_path_factory.mktemp("small") / "study")
+
+
+@pytest.fixture(scope="module")
+def pages(small, estuary_reroute, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("reroute")
+    return {
+        "estuary": wa.write_reroute(estuary_reroute, folder / "estuary.html", options=[]),
+        "small": wa.write_reroute(small, folder / "small.html"),
+    }
+
+
+@pytest.fixture(scope="module")
+def hostile(small, tmp_path_factory):
+    """The small plant with hostile text in every text but the kinds, by which plant is known."""
+    study = small.before.study
+    tables = hostile_tables(study)
+    for role, table in tables.items():
+        for column in ("kind", "service", "fibre_type"):
+            if column in table:
+                table[column] = study.tables[role][column]
+    tables["circuits"]["name"] = HOSTILE + "Line 1"
+    spelled = replace(study, name=HOSTILE + "small", revision=HOSTILE + "A", tables=tables)
+    found = wa.reroute(spelled, [HOSTILE + "K"])
+    page = tmp_path_factory.mktemp("hostile") / "reroute.html"
+    return wa.write_reroute(found, page, options=["--circuit", HOSTILE + "K"])
+
+
+def run(*arguments):
+    return CliRunner().invoke(main, [str(one) for one in arguments])
+
+
+# --- What the map draws.
+
+
+def test_new_plant_and_the_paths_of_each_proposal_are_drawn(small):
+    """Past P a duct of 400 m in the north, or one of 500 m in the south."""
+    proposals = proposals_of(small, small.facts())
+    assert [one.key for one in proposals] == ["build-1", "build-2"]
+    geo, new = reroute_geometry(small, proposals)
+    assert {key: one.ids for key, one in new.items()} == {
+        "build-1": ["new-N1-N2"],
+        "build-2": ["new-S1-S2"],
+    }
+    marked = {
+        one["properties"]["id"]: one["geometry"]["coordinates"]
+        for one in geo["plant"]["features"]
+        if one["properties"].get("mark") == "new"
+    }
+    course = small.facts()["build"]["single"][0]["segments"][0]["lonlat"]
+    assert set(marked) == {"new-N1-N2", "new-S1-S2"}
+    assert [list(at) for at in marked["new-N1-N2"]] == [pytest.approx(at) for at in course]
+    paths = {
+        (one["properties"]["when"], one["properties"]["path"]): one["properties"]["segments"]
+        for one in geo["paths"]["features"]
+    }
+    assert paths["record", "main"] == ["CN-1", "CN-2", "CN-3", "CN-4"]
+    assert paths["build-1", "main"] == ["CN-1", "new-N1-N2", "CN-4"]
+    assert paths["build-1", "alternate"] == paths["record", "alternate"]
+    assert paths["build-2", "alternate"] == ["CS-1", "new-S1-S2", "CS-4"]
+
+
+def test_a_step_has_its_cut_and_what_either_end_still_reaches(tmp_path):
+    """A is joined to M1 and to M2, and either to B, both times past pit P: the cut is there."""
+    plant = Plant()
+    plant.site("M1", 1500, 400)
+    plant.site("M2", 1500, -400)
+    plant.nodes("pit", N=(700, 300), S=(700, -300), P=(2200, 0))
+    plant.laid("CN", "A", "N", "M1")
+    plant.laid("CS", "A", "S", "M2")
+    plant.laid("C1", "M1", "P", "B")
+    plant.laid("C2", "M2", "P", "B")
+    plant.link("L1", "CN", "C1")
+    plant.link("L2", "CS", "C2")
+    plant.way("K", "main", "L1")
+    plant.way("K", "alternate", "L2")
+    found = ask(plant, tmp_path, build=wa.Candidates(wanted=False))
+    place = places_of(proof_geometry(found.before))
+    (step,) = steps_of(found.found[0], place).steps
+    assert step.avoid == ["P"]
+    assert step.ways == [1, 2]
+    assert set(step.drawn.cut) == {"C1-1", "C1-2", "C2-1", "C2-2"}
+    names = {number: name for name, number in place.items()}
+    (near, sites), (far, others) = step.drawn.sides
+    assert {names[number] for number in near} == {"CN-1", "CN-2", "CS-1", "CS-2"}
+    assert (set(sites), far, others) == ({"A", "M1", "M2"}, [], ["B"])
+
+
+def test_the_sides_of_every_cut_are_those_that_the_proof_leaves(estuary_reroute):
+    """The graph of the JSON, by networkx: without the cut, the equipment that each end reaches."""
+    found = estuary_reroute
+    place = places_of(proof_geometry(found.before))
+    site = dict(
+        zip(*(found.before.study.tables["equipment"][name] for name in ("id", "site")), strict=True)
+    )
+    sites = set(found.before.study.tables["sites"]["id"])
+    checked = 0
+    for one, told in zip(found.found, found.facts()["circuits"], strict=True):
+        proof = told["no_pair_proof"]
+        steps = steps_of(one, place)
+        assert bool(steps.steps) == (proof is not None)
+        for step in steps.steps:
+            if not step.cut:
+                continue
+            graph = nx.Graph()
+            stands = {}
+            out = {*proof["without"], *step.cut}
+            for edge in proof["edges"]:
+                graph.add_nodes_from(edge["ends"])
+                stands |= dict(zip(edge["ends"], edge["at"], strict=True))
+                if edge["id"] not in out:
+                    graph.add_edge(*edge["ends"])
+            for end, side in zip(proof["ends"], step.drawn.sides, strict=True):
+                reached = {stands[node] for node in nx.node_connected_component(graph, end)}
+                at = {site.get(name, name) for name in reached}
+                assert at & sites == set(side[1]), told["id"]
+            checked += 1
+    assert checked == 4  # C08, C10, C11 and C32
+
+
+def test_a_proof_that_rests_on_loss_names_what_it_avoids_and_cuts_nothing(estuary_reroute):
+    one = next(one for one in estuary_reroute.found if one.target.id == "C03")
+    steps = steps_of(one, {})
+    assert set(steps.named) == {"TR-1", "ENT-HER-2"}
+    assert steps.pairs == [("N2-S18", "N2B-S21")]
+    assert [step.cut for step in steps.steps] == [[], [], []]
+    assert {step.said for step in steps.steps} == {
+        "it would come to at least 21.19 dB of loss, where 16 dB are allowed"
+    }
+
+
+# --- The page.
+
+
+@pytest.mark.browser
+def test_the_answer_comes_first_and_every_link_lands(pages, watched):
+    page = watched.open(pages["estuary"])
+    assert page.text_content(".answer") == (
+        "Of 22 circuits and groups, 13 have separate paths over the plant on record, 8 have none, "
+        "and 1 is undecided. Something to build or change was found for 7 of these."
+    )
+    assert "not permission to work" in page.text_content("#answer")
+    targets = page.eval_on_selector_all(
+        "a[href^='#']:not([href='#'])", "all => all.map(a => a.getAttribute('href').slice(1))"
+    )
+    assert len(set(targets)) > 30
+    assert [name for name in set(targets) if not page.query_selector(f"[id='{name}']")] == []
+
+
+@pytest.mark.browser
+def test_each_circuit_has_its_paths_as_lanes_its_figures_and_its_proposals(pages, watched):
+    page = watched.open(pages["estuary"])
+
+    def entry(name):
+        return page.locator(f"details.circuit:has(h3 .id:text-is('{name}'))")
+
+    assert [one.get_attribute("data-when") for one in entry("C07").locator(".shows").all()] == [
+        "all"
+    ]
+    assert entry("C07").locator("svg.strip .lane").count() == 2
+    assert "length 36,178 m together, the least there is" in entry("C07").text_content()
+    assert "C07-alternate-new" in entry("C07").locator(".shows tbody").first.text_content()
+    shown = [one.get_attribute("data-when") for one in entry("C03").locator(".shows").all()]
+    assert shown == ["record", "build-1", "build-set"]
+    assert entry("C03").locator("svg.strip").count() == 3
+    assert "every pair has as much or more" in entry("C03").text_content()
+    assert entry("C03").locator("button.step").count() == 3
+    assert entry("G1").locator("svg.strip").count() == 1
+
+
+@pytest.mark.browser
+def test_a_step_is_drawn_on_the_map_and_hides_the_paths(pages, watched):
+    page = watched.open(pages["small"])
+    page.select_option("#plan-circuit", label="K")
+    assert pixels(page, "main") > 200
+    assert pixels(page, "removed") == 0
+    page.click("button.step")
+    assert page.input_value("#plan-step") == "0"
+    assert page.get_attribute("button.step", "aria-pressed") == "true"
+    assert pixels(page, "removed") > 200
+    assert pixels(page, "main") == 0
+    assert pixels(page, "common") > 20
+    page.select_option("#plan-step", "")
+    assert pixels(page, "removed") == 0
+    assert pixels(page, "main") > 200
+
+
+@pytest.mark.browser
+def test_either_side_of_a_cut_is_drawn(pages, watched):
+    page = watched.open(pages["estuary"])
+    page.locator("details.circuit:has(h3 .id:text-is('C08')) button.step").click()
+    assert pixels(page, "side-b") > 200
+    page.click("#plan-layers summary")
+    page.uncheck("#plan-layers input[value=proof]")
+    assert pixels(page, "side-b") == 0
+
+
+@pytest.mark.browser
+def test_a_proposal_shows_its_new_plant_and_the_paths_over_it(pages, watched):
+    page = watched.open(pages["small"])
+    assert pixels(page, "added") > 50
+    thin = pixels(page, "added")
+    page.click("#build-2 .proposal-on-map")
+    assert page.input_value("#plan-proposal") == "build-2"
+    assert page.locator("#build-2").get_attribute("class") == "proposal chosen"
+    assert pixels(page, "added") > 2 * thin
+    assert pixels(page, "common") == 0  # nothing is shared with it
+    page.fill("#plan-find", "new-S1-S2")
+    page.keyboard.press("Enter")
+    assert "to be built: proposal 2" in page.text_content("#plan-card")
+    page.fill("#plan-find", "P")
+    page.keyboard.press("Enter")
+    assert "named in the proof for K" in page.text_content("#plan-card")
+
+
+@pytest.mark.browser
+def test_all_work_is_saved_as_csv(pages, watched, estuary_reroute):
+    page = watched.open(pages["estuary"])
+    with page.expect_download() as saved:
+        page.click("#work button.save")
+    text = Path(saved.value.path()).read_text(encoding="utf-8-sig")
+    rows = list(csv.DictReader(io.StringIO(text)))
+    facts = estuary_reroute.facts()
+    build = facts["build"]
+    every = [facts["work"], *(one["work"] for one in build["single"]), build["set"]["work"]]
+    assert [row["Work"] for row in rows] == [one["text"] for work in every for one in work]
+    assert {row["Proposal"] for row in rows} == {
+        "over plant on record", "proposal 1", "proposal 2", "proposal 3", "proposal 4", "the set",
+    }  # fmt: skip
+
+
+# --- What comes next: the commands of the page, run as they stand there.
+
+
+def commands_of(page):
+    part = re.search(r'<section id="next".*?</section>', page.read_text(encoding="utf-8"), re.S)
+    found = [html.unescape(one) for one in re.findall(r"<code>(.*?)</code>", part[0])]
+    return [shlex.split(one) for one in found if one.startswith("waysapart ")]
+
+
+@pytest.mark.parametrize("folder", [None, "new ways"])
+def test_the_commands_of_the_page_lead_from_it_to_the_notice(folder, tmp_path, monkeypatch):
+    """Each in turn; without --proposal the first one writes the proposals."""
+    plant = Plant()
+    one_pit(plant)
+    plant.write(tmp_path / "my study")
+    monkeypatch.chdir(tmp_path)
+    more = () if folder is None else ("--proposal", folder)
+    told = run("reroute", "my study", "-c", "K", "--longest", "450", "-o", "page.html", *more)
+    assert told.exit_code == 1, told.output
+    lines = commands_of(tmp_path / "page.html")
+    if folder is None:
+        first = "reroute 'my study' --circuit K --longest 450.0 --proposal proposals"
+        assert lines[0][1:] == shlex.split(first)
+    else:
+        assert lines[0][:4] == ["waysapart", "compare", "my study", "new ways/build-1"]
+    for line in lines:
+        done = run(*line[1:])
+        assert done.exit_code in (0, 1, 3), (line, done.output)
+    assert {"compare-build-1.html", "notice-build-1.html"} <= {
+        one.name for one in tmp_path.iterdir()
+    }
+    notice = (tmp_path / "notice-build-1.html").read_text(encoding="utf-8")
+    assert "N1" in notice
+    compared = run("compare", "my study", f"{folder or 'proposals'}/build-1")
+    assert "1 better" in compared.output
+
+
+def test_recheck_checks_what_the_page_carries(tmp_path):
+    plant = Plant()
+    one_pit(plant)
+    wa.write_reroute(ask(plant, tmp_path / "study"), tmp_path / "page.html")
+    done = run("recheck", tmp_path / "study", tmp_path / "page.html")
+    assert done.exit_code == 0, done.output
+    assert "0 false" in done.output
+
+
+def test_where_nothing_is_to_be_rerouted_the_page_says_so(tmp_path):
+    plant = Plant()
+    plant.nodes("pit", N=(1500, 500), S=(1500, -500))
+    plant.laid("CN", "A", "N", "B")
+    plant.laid("CS", "A", "S", "B")
+    plant.link("L1", "CN")
+    plant.link("L2", "CS")
+    plant.way("K", "main", "L1")
+    plant.way("K", "alternate", "L2")
+    found = wa.reroute(plant.read(tmp_path / "study"))
+    page = wa.write_reroute(found, tmp_path / "page.html")
+    assert "there is nothing to reroute" in page.read_text(encoding="utf-8")
+
+
+def test_the_command_says_and_returns_the_same_with_a_page(tmp_path):
+    plant = Plant()
+    one_pit(plant)
+    plant.write(tmp_path / "study")
+    plain = run("reroute", tmp_path / "study")
+    told = run("reroute", tmp_path / "study", "-o", tmp_path / "page.html")
+    assert (told.exit_code, told.output) == (plain.exit_code, plain.output)
+    refused = run("reroute", tmp_path / "study", "-o", tmp_path / "page.pdf")
+    assert refused.exit_code == 2
+    assert "ends in .html" in refused.output
+
+
+# --- For every reader, and whatever the layers say.
+
+
+@pytest.mark.browser
+def test_hostile_text_shows_as_it_is_and_nothing_runs(hostile, watched):
+    page = watched.open(hostile)
+    page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true; })")
+    page.locator("button.step").first.click()
+    page.locator(".proposal-on-map").first.click()
+    page.locator("table[data-table=work] th button").first.click()
+    page.fill("#plan-find", "new-")
+    page.keyboard.press("Enter")
+    for where in (
+        "h1",
+        ".kicker",
+        "#answer .decide",
+        "#plan-circuit option:nth-child(2)",
+        "#plan-proposal option:last-child",
+        "table[data-table=reroute] button.pick",
+        "details.circuit h3",
+        "details.circuit .lead-finding",
+        ".steps",
+        ".shows svg desc",
+        ".shows tbody",
+        ".proposal .what-built",
+        "table[data-table=proposals] td:nth-child(2)",
+        "table[data-table=work] td:last-child",
+        "#next code",
+        "#plan-card",
+    ):
+        assert HOSTILE[:20] in page.locator(where).first.text_content(), where
+    assert page.evaluate("window.hasRun") is None
+    assert page.locator("img, svg[onload], script[src]").count() == 0
+    assert "49" not in page.title()
+    assert "\u202e" not in page.evaluate("document.documentElement.textContent")
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize(
+    ("name", "scheme", "width"),
+    [
+        ("small", "light", 390),
+        ("small", "dark", 1300),
+        pytest.param("estuary", "light", 1300, marks=pytest.mark.slow),
+    ],
+)
+def test_the_engine_finds_nothing(name, scheme, width, pages, watched, axe):
+    page = watched.open(pages[name], color_scheme=scheme, viewport={"width": width, "height": 900})
+    page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true; })")
+    page.locator("button.step").first.click()
+    page.fill("#plan-find", "N")
+    page.keyboard.press("Enter")
+    assert complaints(page, axe, scheme) == []
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("name", ["small", "estuary"])
+def test_nothing_is_wider_than_a_phone(name, pages, watched):
+    page = watched.open(pages[name], viewport={"width": 390, "height": 844})
+    page.evaluate(
+        "() => { document.querySelectorAll('details').forEach(d => { d.open = true; });"
+        " const all = new CSSStyleSheet();"
+        " all.replaceSync('* { content-visibility: visible !important; }');"
+        " document.adoptedStyleSheets = [...document.adoptedStyleSheets, all]; }"
+    )
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+
+
+@pytest.mark.browser
+def test_without_scripts_and_on_paper_pictures_replace_the_map(pages, watched):
+    page = watched.open(pages["small"], drawn=False, java_script_enabled=False)
+    assert page.locator("#map .picture .k-new").first.is_visible()
+    assert page.locator(".cut-picture .k-removed").first.is_visible()
+    page.emulate_media(media="print")
+    assert page.is_hidden("nav")
+    assert page.locator(".cut-picture .picture").is_visible()
+    assert not page.locator("button.step").first.is_visible()
