@@ -125,7 +125,7 @@ def _proof_with(found: Reroute, option: Option) -> Proof:
 # --- The steps of a no-pair proof: what must be avoided, and what is cut without it.
 
 
-class Drawn(NamedTuple):
+class StepDrawn(NamedTuple):
     """What is drawn of a step: ids of what it names and cuts, and the plant on either side.
 
     `cut` are segments of the links and cables cut, less those that an end reaches otherwise;
@@ -153,14 +153,14 @@ class ProofStep:
         Names of the links and cables whose removal parts the ends.
     said : str
         Why no such path is left.
-    drawn : Drawn
+    drawn : StepDrawn
     """
 
     ways: list[int]
     avoid: list[str]
     cut: list[str]
     said: str
-    drawn: Drawn
+    drawn: StepDrawn
 
 
 @dataclass(frozen=True)
@@ -246,7 +246,7 @@ def _step(
     sides = _sides(space, proof, edges, place) if isinstance(leaf, (Cut, Few)) else []
     still = {number for numbers, _ in sides for number in numbers}
     across = _on(space, edges, ("segments",))
-    drawn = Drawn(
+    drawn = StepDrawn(
         list(dict.fromkeys(named)),
         list(dict.fromkeys(pairs)),
         [name for name in across if place.get(name) not in still]
