@@ -58,6 +58,7 @@ _BESIDE_DEG = 9.0
 _UNITS = (
     *(("db_per_km", "dB/km"), ("per_km_year", "1/(km a)"), ("per_year", "1/a")),
     *(("ps_nm_km", "ps/(nm km)"), ("ps_nm2_km", "ps/(nm2 km)"), ("mhz_km", "MHz km")),
+    *(("us_per_m", "us/m"), ("per_m", "1/m")),
     *(("_us", "us"), ("_ms", "ms"), ("_hz", "Hz"), ("_years", "a"), ("_db", "dB")),
     *(("_dbm", "dBm"), ("_nm", "nm"), ("_mm", "mm"), ("_um", "um"), ("_m", "m"), ("_pct", "%")),
     *(("_h", "h"), ("oldest", "d")),
@@ -369,7 +370,8 @@ def _in_use(world: World) -> Iterator[tuple[tuple[str, ...], Any]]:
         "media": {"fibre", *(row.get("medium") for row in by["links"].values())},
         "reroute": set(),
     }
-    rules = {key: value for key, value in world.records.rules.items() if key != "waiver"}
+    left_out = ("waiver", "build")  # no verdict rests on prices
+    rules = {key: value for key, value in world.records.rules.items() if key not in left_out}
     for path, value in _leaves(rules, ()):
         at = path[2 if path[0] == "reroute" else 1] if len(path) > 1 else None
         if at is None or path[0] not in used or at in used[path[0]]:

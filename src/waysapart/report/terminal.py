@@ -49,6 +49,7 @@ from waysapart.reroute.api import (
     SeveralFacts,
     TargetFacts,
 )
+from waysapart.reroute.new_plant.costs import AS_GIVEN, METRES, BudgetFacts
 from waysapart.text import few, sentence_list
 from waysapart.verdicts.waiver_offers import offer_toml, replaced
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
@@ -579,6 +580,8 @@ def show_reroute(console: Console, facts: RerouteFacts) -> None:
             console.print()
             _section(console, facts, status, found)
     _work(console, facts)
+    if facts["budget"] is not None:
+        _budget(console, facts["budget"], "  ")
     if facts["build"] is not None:
         _build(console, facts["build"])
     if facts["proved"]["worse"]:
@@ -660,8 +663,22 @@ def _build(console: Console, build: BuildFacts) -> None:
         console.print(styled(f"  no solution found; looked at {looked or 'nothing'}"))
     for option in build["single"]:
         _option(console, option)
+    for one in build["over_budget"]:
+        console.print(
+            styled(
+                f"  candidate {one['id']} costs more than the budget by itself"
+                + (
+                    f": {money(one['cost'], build['cost_unit'])}" if one["cost"] is not None else ""
+                ),
+                "yellow",
+            )
+        )
+    if build["unpriced"]:
+        names = few([one["id"] for one in build["unpriced"]], _MOST_SHARED)
+        left = ", so they are in no set" if build["budget"] is not None else ""
+        console.print(styled(f"  candidates without a price{left}: {names}", "yellow"))
     if build["several"] is not None:
-        _several(console, build["several"])
+        _several(console, build["several"], build["cost_unit"])
     if build["set"] is not None:
         console.print(
             styled(
@@ -669,31 +686,94 @@ def _build(console: Console, build: BuildFacts) -> None:
                 f"every set of these makes at most {build['at_most_apart']} apart"
             )
         )
+        _cost_of(console, build["set"])
 
 
-def _several(console: Console, several: SeveralFacts) -> None:
+def _several(console: Console, several: SeveralFacts, unit: str) -> None:
     """Print the bounds on a set of new segments, where the search for it ran out of time."""
     if not several["optimal"]:
         console.print(
             styled(
                 "  sets of new segments: not all were tried in the time given; a set makes at most "
-                f"{several['at_most_apart']} apart, and as many cost at least "
-                f"{several['cost_at_least']:,g}",
+                f"{several['at_most_apart']} apart"
+                + (
+                    f", and as many cost at least {money(several['cost_at_least'], unit)}"
+                    if several["cost_at_least"] is not None
+                    else ""
+                ),
                 "yellow",
             )
         )
 
 
 def _within(build: BuildFacts) -> str:
-    return "" if build["budget"] is None else f"within {build['budget']:,g}, "
+    if build["set"] is None or build["set"]["budget"]["within_budget"] is not True:
+        return ""
+    return f"within {money(build['set']['budget']['budget'], build['cost_unit'])}, "
+
+
+def money(value: float | None, unit: str) -> str:
+    """A sum with its unit; `as given` stands in brackets, as it names none."""
+    if value is None:
+        return words.plain_sum(None)
+    return (
+        f"{words.plain_sum(value)} ({unit})"
+        if unit == AS_GIVEN
+        else f"{words.plain_sum(value)} {unit}"
+    )
+
+
+def _budget(console: Console, budget: BudgetFacts, indent: str) -> None:
+    """Print a budget on one line: each part, the total, and whether that is within the budget."""
+    unit, total = budget["unit"], budget["total"]
+    parts = [words.budget_line(line) for line in budget["lines"]]
+    told = f"{indent}cost: {' + '.join(parts)}{'; ' if parts else ''}"
+    if total is not None:
+        told += f"total {money(total, unit)}"
+    else:
+        keys = [line["key"] for line in budget["lines"] if line["cost"] is None]
+        told += f"total not known, at least {money(budget['at_least'], unit)}: no price under "
+        told += sentence_list(list(dict.fromkeys(keys)))
+    console.print(styled(told), end="" if budget["budget"] is not None else "\n")
+    if budget["budget"] is not None:
+        most = money(budget["budget"], unit)
+        state, style = {
+            True: ("within", "green"),
+            False: ("over", "bold red"),
+            None: ("perhaps over", "yellow"),
+        }[budget["within_budget"]]
+        console.print(styled(f"; {state} the budget of {most}", style))
+
+
+def _cost_of(console: Console, option: OptionFacts) -> None:
+    """Print what an option costs, and how many circuits that makes apart."""
+    budget, per = option["budget"], option["apart_per_cost"]
+    if budget["unit"] != METRES:
+        _budget(console, budget, "      ")
+        if per is not None and budget["lines"]:
+            count = words.count_of(per["apart"], "circuit or group", "circuits and groups")
+            value = f"{per['value']:.1f}" if per["value"] >= 1 else f"{per['value']:.2f}"
+            console.print(
+                styled(
+                    f"      {count} apart for {money(per['cost'], per['unit'])}: {value} per "
+                    f"{money(per['per'], per['unit'])}"
+                )
+            )
+    elif budget["within_budget"] is False:
+        most = money(budget["budget"], METRES)
+        console.print(styled(f"      over the budget of {most}", "bold red"))
 
 
 def _option(console: Console, option: OptionFacts) -> None:
-    per = f", {option['apart_per_km']:g} for each km" if option["apart_per_km"] else ""
+    in_metres = option["apart_per_km"] and option["budget"]["unit"] == METRES
+    per = f", {option['apart_per_km']:g} for each km" if in_metres else ""
     console.print(styled(f"  {option['text']}: "), end="")
     console.print(styled(f"{sentence_list(option['apart'])} apart, proved{per}", "green"))
     if option["worse"]:
         console.print(styled(f"      but worse: {sentence_list(option['worse'])}", "bold red"))
+    _cost_of(console, option)
+    for said in option["survey"]:
+        console.print(styled(f"      {said}", "dim"))
 
 
 # --- The what-ifs: `dig` and `outage`, `compare`, `worst`, `dig --plan`.

@@ -41,6 +41,7 @@ from waysapart.evidence import (
 )
 from waysapart.network.record_gaps import said_of_blanks
 from waysapart.report.marks import folded, kind_of, plural
+from waysapart.reroute.new_plant.costs import BudgetLine
 from waysapart.text import counted, few, sentence_list
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
 from waysapart.whatif.changes import DifferenceFacts
@@ -658,6 +659,53 @@ def link_losses(circuit: Circuit, links: Links) -> list[LinkLoss]:
             held = next(one for one in loss["held_to"] if circuit["service"] in one["services"])
             found.append(LinkLoss(label, row, loss, held))
     return found
+
+
+def budget_line(line: BudgetLine) -> str:
+    """Say a line of a budget, so that it can be worked out again.
+
+    Parameters
+    ----------
+    line : BudgetLine
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> row = {"what": "duct D9", "key": "build.per_m.duct", "length_m": 120.0, "rate": 95.0}
+    >>> budget_line({**row, "cost": 11400.0})
+    '120 m of duct D9 at 95 = 11,400'
+    """
+    much = f"{plain_sum(line['length_m'])} m of" if "length_m" in line else ""
+    if "count" in line:
+        much = "an unknown number of" if line["count"] is None else f"{line['count']:,}"
+    told = f"{much} {line['what']}"
+    if line.get("as_given"):
+        return f"{told}, as given: {plain_sum(line['cost'])}"
+    if line["rate"] is None:
+        return f"{told} at an unknown price"
+    if line["cost"] is None:
+        return f"{told} at {plain_sum(line['rate'])}"
+    return f"{told} at {plain_sum(line['rate'])} = {plain_sum(line['cost'])}"
+
+
+def plain_sum(value: float | None) -> str:
+    """A sum or a length as people write it: 18,400, 12.5 or 0.75.
+
+    Parameters
+    ----------
+    value : float or None
+
+    Returns
+    -------
+    str
+        `not known` for None.
+    """
+    if value is None:
+        return "not known"
+    return f"{value:,.2f}".rstrip("0").rstrip(".")
 
 
 # --- Record gaps, what to record first, assumptions to sign, waivers.

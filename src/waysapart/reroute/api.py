@@ -16,7 +16,15 @@ from waysapart.arrays import csr_row
 from waysapart.errors import CallError
 from waysapart.evidence import FORMAT, Evidence, Input, Verdict
 from waysapart.network.build_network import Network
-from waysapart.reroute.new_plant.candidates import Candidates, in_degrees
+from waysapart.reroute.new_plant.candidates import Candidates, Segment, in_degrees
+from waysapart.reroute.new_plant.costs import (
+    ApartPerCost,
+    BudgetFacts,
+    apart_per_cost,
+    budget_facts,
+    budget_of,
+    unknown_layers,
+)
 from waysapart.reroute.new_plant.measures import Option
 from waysapart.reroute.new_plant.what_to_build import Building, what_to_build
 from waysapart.reroute.plant.cable_sections import like
@@ -39,7 +47,9 @@ from waysapart.reroute.solve import (
     share_least,
 )
 from waysapart.schema import VERSION
+from waysapart.study.ledger import did_you_mean
 from waysapart.study.model import Study
+from waysapart.text import visible
 from waysapart.verdicts.facts import CAUTION
 from waysapart.verdicts.proof import APART
 from waysapart.verdicts.prove import Proof, prove
@@ -355,15 +365,22 @@ class SegmentFacts(TypedDict):
 
 
 class OptionFacts(TypedDict):
-    """Something to build or change, with what it does."""
+    """Something to build or change, with what it does.
+
+    `cost` is the total of its `budget`, null where that is not known. `survey`: sentences on what
+    must be confirmed before it is built.
+    """
 
     kind: str
     text: str
     apart: list[str]
     worse: list[str]
     length_m: float
-    cost: float
+    cost: float | None
+    budget: BudgetFacts
     apart_per_km: float | None
+    apart_per_cost: ApartPerCost | None
+    survey: list[str]
     segments: list[SegmentFacts]
     paths: Links
     work: list[WorkItem]
@@ -371,21 +388,36 @@ class OptionFacts(TypedDict):
 
 
 class SeveralFacts(TypedDict):
-    """The search for a set of segments."""
+    """The search for a set of segments; `cost_at_least` is null where some have no price."""
 
     found: bool
     at_most_apart: int
-    cost_at_least: float
+    cost_at_least: float | None
     optimal: bool
 
 
+class CandidateCost(TypedDict):
+    """A candidate segment; `cost` is null where it has no price."""
+
+    id: str
+    cost: float | None
+
+
 class BuildFacts(TypedDict):
-    """What could be built. The best single thing and the set carry their proof."""
+    """What could be built. The best single thing and the set carry their proof.
+
+    `over_budget` are candidates that cost more than the budget by themselves, `unpriced` those
+    whose cost is not known. `prices` are what the rules state under [build].
+    """
 
     looked_at: dict[str, int]
     single: list[OptionFacts]
     set: OptionFacts | None
     budget: float | None
+    cost_unit: str
+    prices: list[RuleWeight]
+    over_budget: list[CandidateCost]
+    unpriced: list[CandidateCost]
     at_most_apart: int
     several: SeveralFacts | None
 
@@ -398,7 +430,7 @@ class Proved(TypedDict):
 
 
 class RuleWeight(TypedDict):
-    """A weight of the rules by which what is shared is weighed."""
+    """A weight or a price of the rules."""
 
     key: str
     value: Any
@@ -421,6 +453,7 @@ class RerouteFacts(TypedDict):
     summary: dict[Status, int]
     circuits: list[TargetFacts]
     work: list[WorkItem]
+    budget: BudgetFacts | None
     proved: Proved
     proposal: ProposalFacts | None
     build: BuildFacts | None
@@ -574,21 +607,48 @@ def _reroute_facts(reroute: Reroute) -> RerouteFacts:
         "summary": {name: statuses.count(name) for name in get_args(Status)},
         "circuits": circuits,
         "work": reroute.draft.work,
+        "budget": _work_budget(reroute),
         "proved": {
             "worse": reroute.worse(),
             "counts": None if reroute.after is None else reroute.after.counts(),
         },
         "proposal": _proposal(draft, proof) if "apart" in statuses else None,
-        "build": None if reroute.building is None else _building(reroute.building),
-        "weights": [
-            {"key": row.key, "value": row.value, "source": row.source}
-            for row in study.rules.assumptions(
-                services=(), fibres=(), failures=(), media=(), weights=None
-            )
-            if row.key.startswith("reroute.")
-        ],
-        "notes": list(study.notes),
+        "build": None if reroute.building is None else _building(study, reroute.building),
+        "weights": _rules_under(study, "reroute."),
+        "notes": [*study.notes, *_priced_layers(study)],
     }
+
+
+def _priced_layers(study: Study) -> list[str]:
+    """Layers that have a price of being crossed, and that the study lacks."""
+    names = [backdrop.name for backdrop in getattr(study, "backdrops", ())]
+    return [
+        f"[build] per_crossing has a price for {visible(name)}, but no layer of the study is "
+        f"called so: what new segments cross of it is not known{did_you_mean(name, names)}"
+        for name in unknown_layers(study)
+    ]
+
+
+def _rules_under(study: Study, head: str) -> list[RuleWeight]:
+    """Weights or prices of the rules with their sources."""
+    rows = study.rules.assumptions(
+        services=(), fibres=(), failures=(), media=(), weights=None, prices=True
+    )
+    return [
+        {"key": row.key, "value": row.value, "source": row.source}
+        for row in rows
+        if row.key.startswith(head)
+    ]
+
+
+def _work_budget(reroute: Reroute) -> BudgetFacts | None:
+    """What the common proposal costs, where the rules state prices and there is work to do."""
+    study = reroute.before.study
+    build = study.rules.build
+    if build.unit is None or not reroute.draft.work:
+        return None
+    most = build.budget if reroute.building is None else reroute.building.budget
+    return budget_facts(budget_of(study, (), reroute.draft), build.unit, most)
 
 
 def _proposal(draft: Draft, proof: Proof) -> ProposalFacts:
@@ -692,12 +752,16 @@ def _instead(reroute: Reroute, instead: Instead) -> LeastSharedFacts:
     }
 
 
-def _building(building: Building) -> BuildFacts:
+def _building(study: Study, building: Building) -> BuildFacts:
     return {
         "looked_at": building.looked_at,
         "single": [_option(option, building) for option in building.options],
         "set": None if building.set is None else _option(building.set, building),
         "budget": building.budget,
+        "cost_unit": building.unit,
+        "prices": _rules_under(study, "build."),
+        "over_budget": [_candidate(one) for one in building.over_budget],
+        "unpriced": [_candidate(one) for one in building.unpriced],
         "at_most_apart": building.at_most,
         "several": None
         if building.several is None
@@ -710,6 +774,10 @@ def _building(building: Building) -> BuildFacts:
     }
 
 
+def _candidate(segment: Segment) -> CandidateCost:
+    return {"id": segment.id, "cost": segment.cost if segment.priced else None}
+
+
 def _option(option: Option, building: Building) -> OptionFacts:
     return {
         "kind": option.kind,
@@ -717,8 +785,11 @@ def _option(option: Option, building: Building) -> OptionFacts:
         "apart": list(option.apart),
         "worse": list(option.worse),
         "length_m": round(option.length_m, 1),
-        "cost": round(option.cost, 1),
+        "cost": option.cost,
+        "budget": budget_facts(option.budget, building.unit, building.budget),
         "apart_per_km": None if option.per_km is None else round(option.per_km, 3),
+        "apart_per_cost": apart_per_cost(option.budget, building.unit, len(option.apart)),
+        "survey": list(option.measure.survey),
         "segments": [
             {
                 "id": one.id,

@@ -36,12 +36,16 @@ Row = dict[str, Any]
 
 
 class WorkItem(TypedDict):
-    """A piece of work, as it stands in JSON and in work.txt."""
+    """A piece of work, as it stands in JSON and in work.txt.
+
+    `joint`: of a splice, the joint on record in which it is made.
+    """
 
     circuit: str | None
     what: str
     at: str | None
     link: NotRequired[str]
+    joint: NotRequired[str]
     text: str
 
 
@@ -557,6 +561,8 @@ def _tell_work(draft: Draft, ground: Ground, member: Member, name: str, link: Ne
         closure = closures.get((at, frozenset((before.cable, after.cable))))
         where = f"in joint {closure}" if closure else "in a closure that is not on record"
         work("splice", at, f"splice {fibres(before)} to {fibres(after)} {where}")
+        if closure:
+            draft.work[-1]["joint"] = closure
     work(
         "patch",
         final.leave,

@@ -240,6 +240,88 @@ class RerouteRules(Table):
         return self
 
 
+ChangeKind = Literal["supply", "move", "optics", "room", "new_supply", "other"]
+"""What a change at a site is, for its price."""
+Price = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+
+
+class BuildRules(Table):
+    """What building costs. No prices ship, as they are local: without any, cost is in metres.
+
+    Whatever a proposal needs and no price is stated for has an unknown cost, never none.
+    """
+
+    unit: Annotated[str, Field(min_length=1, max_length=20, pattern=r"^\S(.*\S)?$")] | None = Field(
+        default=None,
+        examples=["EUR"],
+        description="What the prices are in, such as a currency. Needed once a price or a budget "
+        "is stated.",
+    )
+    per_m: Price | dict[str, Price] | None = Field(
+        default=None,
+        examples=[{"duct": 120, "span": 60, "other": 100}],
+        description="Price of a metre of a new segment, with the cable in it: one for all, or by "
+        "kind of segment, then other. Left out: not known.",
+    )
+    per_crossing: dict[str, Price] = Field(
+        default_factory=dict,
+        examples=[{"water": 9000, "roads": 2500}],
+        description="Price of each crossing of a layer without a role, by the name of the layer, "
+        "beside the metres. A layer that is crossed and not named here: not known.",
+    )
+    per_joint: Price | None = Field(
+        default=None,
+        examples=[800],
+        description="Price of each joint that is made or opened, with the splices in it. Left out: "
+        "not known.",
+    )
+    per_port: Price | None = Field(
+        default=None,
+        examples=[40],
+        description="Price of each port that a new cord or a new end of a fibre takes; a cord "
+        "takes one at each end for each of its fibres. Left out: not known.",
+    )
+    per_change: Price | dict[ChangeKind, Price] | None = Field(
+        default=None,
+        examples=[{"supply": 900, "move": 2500, "optics": 700, "room": 60000, "new_supply": 15000}],
+        description="Price of each change at a site: one for all, or by what it is, then other: "
+        "supply (equipment fed from another supply on record), move (equipment put elsewhere), "
+        "optics (fitted at one end of a link), room (a new room with a rack), new_supply (a new "
+        "supply with its charger). Left out: not known.",
+    )
+    budget: Price | None = Field(
+        default=None,
+        examples=[50000],
+        description="Most that a proposal may cost, unless --budget says otherwise. Left out: no "
+        "limit.",
+    )
+
+    @model_validator(mode="after")
+    def _in_a_unit(self) -> BuildRules:
+        stated = [name for name in type(self).model_fields if getattr(self, name) not in (None, {})]
+        if stated and self.unit is None:
+            raise ValueError(
+                f"state unit, such as a currency: {', '.join(stated)} of [build] "
+                f"{'is' if len(stated) == 1 else 'are'} in it"
+            )
+        return self
+
+    def of_metre(self, kind: str) -> float | None:
+        """Price of a metre of a segment of a kind; None where it is not stated."""
+        return _price(self.per_m, kind)
+
+    def of_change(self, kind: str) -> float | None:
+        """Price of a change at a site of a kind of `ChangeKind`; None where it is not stated."""
+        return _price(self.per_change, kind)
+
+
+def _price(stated: float | Mapping[Any, float] | None, kind: str) -> float | None:
+    """The price of a kind, else of all others, else None."""
+    if isinstance(stated, Mapping):
+        return stated.get(kind, stated.get(OTHER_KIND))
+    return stated
+
+
 DEFAULT_SERVICE = "default"
 OTHER_KIND = "other"
 """Key in tables by kind that stands for every kind without a key of its own."""
@@ -254,6 +336,8 @@ _UNITS = (
     ("ps_nm_km", "ps/(nm km)"),
     ("ps_nm2_km", "ps/(nm2 km)"),
     ("mhz_km", "MHz km"),
+    ("us_per_m", "us/m"),
+    ("per_m", "1/m"),
     ("_us", "us"),
     ("_ms", "ms"),
     ("_hz", "Hz"),
@@ -659,6 +743,12 @@ class Rules(Table):
     reroute: RerouteRules = Field(
         description="What `reroute` avoids first where no separate paths exist."
     )
+    build: BuildRules = Field(
+        default=BuildRules(),
+        description="What building costs, for the proposals of `reroute`. No prices ship, as they "
+        "are local: without this table the cost of a proposal is its length in metres. What has no "
+        "price here has an unknown cost, never none.",
+    )
     records: RecordRules = Field(
         description="What a blank means: `gap` makes what relies on it unproven, `none` takes it "
         "as none, which is an assumption to sign."
@@ -739,6 +829,7 @@ class Rules(Table):
         failures: Collection[str] | None = None,
         media: Collection[str] | None = None,
         weights: Collection[str] | None = (),
+        prices: bool = False,
     ) -> tuple[StatedValue, ...]:
         """Every value in force with its unit and source.
 
@@ -748,6 +839,8 @@ class Rules(Table):
             Keys of these tables that were used; None: all of them.
         weights : collection of str, optional
             Weights of rerouting that were used; no other answer rests on them.
+        prices : bool
+            Whether the prices of building are meant too; only proposals rest on them.
 
         Returns
         -------
@@ -765,9 +858,12 @@ class Rules(Table):
         return tuple(
             StatedValue(dotted(path), value, unit_of(path), source)
             for path, value, source in self._rows
-            if len(path) == 1
-            or used.get(path[0]) is None
-            or path[2 if path[0] == "reroute" else 1] in (used[path[0]] or ())
+            if (path[0] != "build" or prices)
+            and (
+                len(path) == 1
+                or used.get(path[0]) is None
+                or path[2 if path[0] == "reroute" else 1] in (used[path[0]] or ())
+            )
         )
 
     def own(self) -> Mapping[str, Any]:
@@ -788,6 +884,7 @@ _MODELS: Mapping[str, Any] = MappingProxyType(
         "power_system": PowerSystem,
         "recovery": Recovery,
         "reroute": RerouteRules,
+        "build": BuildRules,
         "records": RecordRules,
         "groups": Groups,
         "reliance": RelianceRules,

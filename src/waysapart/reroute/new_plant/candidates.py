@@ -16,6 +16,7 @@ from waysapart.arrays import boolean
 from waysapart.errors import CallError
 from waysapart.network.ends import places
 from waysapart.network.lengths import positions_deg
+from waysapart.reroute.new_plant.costs import given_costs
 from waysapart.reroute.plant.cable_sections import cable_nodes
 from waysapart.reroute.plant.context import Ground, rows_hitting
 from waysapart.reroute.plant.search_graph import Space
@@ -44,8 +45,8 @@ class Candidates:
     forbidden : sequence of geometry
         Areas in longitude and latitude, WGS 84, that no new segment may touch.
     budget : float or None
-        Greatest cost of the segments of a set together, in metres or in the unit
-        of `cost`.
+        Most that a proposal may cost, in the unit of [build] in the rules, else of `cost`, else
+        in metres. None: what [build] says.
     most : int
         Segments generated for each circuit, shortest first.
     wanted : bool
@@ -62,7 +63,11 @@ class Candidates:
 
 @dataclass(frozen=True)
 class Segment:
-    """A candidate: its ends as asset numbers, its line in the study's plane, length and cost."""
+    """A candidate: its ends as asset numbers, its line in the study's plane, length and cost.
+
+    `given` is the cost that it states itself. `cost` ranks it in searches; where it is not `priced`
+    that is no cost that anybody stated.
+    """
 
     id: str
     kind: str
@@ -71,6 +76,8 @@ class Segment:
     line: Any = field(repr=False)
     length_m: float
     cost: float
+    given: float | None = None
+    priced: bool = True
 
     @property
     def cable(self) -> str:
@@ -102,11 +109,16 @@ def given_segments(ground: Ground, candidates: Candidates) -> list[Segment]:
     where = places(ground.study, ground.network.assets)
     taken = {str(name) for name in ground.names}
     found = []
+    names = [
+        str(frame["id"].iloc[row]) if "id" in frame else f"new-{row + 1}"
+        for row in range(len(frame))
+    ]
+    given = given_costs(frame, names)
     for row in range(len(frame)):
         line = lines[row]
         if line is None or shapely.get_type_id(line) != 1:
             raise CallError(f"candidate {row + 1} is not a single line")
-        name = str(frame["id"].iloc[row]) if "id" in frame else f"new-{row + 1}"
+        name = names[row]
         if name in taken:
             raise CallError(f"candidate {name}: that id is taken; candidates need ids of their own")
         ends = []
@@ -128,7 +140,6 @@ def given_segments(ground: Ground, candidates: Candidates) -> list[Segment]:
             ends.append(number)
         kind = frame["kind"].iloc[row] if "kind" in frame else None
         length = _length_m(ground, line)
-        cost = float(frame["cost"].iloc[row]) if "cost" in frame else length
         found.append(
             Segment(
                 name,
@@ -137,7 +148,8 @@ def given_segments(ground: Ground, candidates: Candidates) -> list[Segment]:
                 ends[1],
                 line,
                 length,
-                cost,
+                length,
+                given[row],
             )
         )
     return found

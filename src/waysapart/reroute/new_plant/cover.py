@@ -47,15 +47,16 @@ class Several:
         The set, proved; None where none was found.
     at_most : int
         No set of the candidates makes more of these targets apart.
-    cost_at_least : float
-        No set that makes as many apart as `at_most` costs less.
+    cost_at_least : float or None
+        No set that makes as many apart as `at_most` costs less, counting segments alone. None
+        where candidates have no price.
     optimal : bool
         The option makes `at_most` targets apart for `cost_at_least`.
     """
 
     option: Option | None
     at_most: int
-    cost_at_least: float
+    cost_at_least: float | None
     optimal: bool
 
 
@@ -80,7 +81,7 @@ def several_segments(
         Its time limit holds for the search of the set; what is proved comes on top.
     segments : sequence of Segment
     budget : float or None
-        In the unit of the candidates' cost.
+        In the unit of the candidates' cost. Within one, a candidate without a price is in no set.
     say : callable
         Told in words what is going on.
 
@@ -91,6 +92,9 @@ def several_segments(
     """
     prices = np.array([round(one.cost * CENTS) for one in segments], dtype=np.int64)
     within = int(prices.sum()) if budget is None else int(np.floor(budget * CENTS + 1e-6))
+    priced = np.array([one.priced for one in segments])
+    if budget is not None:
+        prices[~priced] = within + 1
     best: Option | None = None
 
     def confirm(chosen: Sequence[int], hoped: Sequence[int]) -> list[int]:
@@ -101,7 +105,8 @@ def several_segments(
 
     found = best_set(laid, prices, within, ask.time_limit_s, confirm)
     optimal = found.optimal and (found.at_most > 0 or best is None)
-    return Several(best, found.at_most, found.price_at_least / CENTS, optimal)
+    least = found.price_at_least / CENTS if priced.all() or budget is not None else None
+    return Several(best, found.at_most, least, optimal)
 
 
 class BestSet(NamedTuple):
@@ -236,9 +241,7 @@ def _better(best: Option | None, option: Option) -> Option | None:
     """The option with most apart, then the least cost; None where none makes any apart."""
     if not option.apart:
         return best
-    if best is None or (len(option.apart), -option.cost) > (len(best.apart), -best.cost):
-        return option
-    return best
+    return option if best is None or option.rank < best.rank else best
 
 
 # --- The search of one target with all candidate segments laid.

@@ -12,9 +12,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from waysapart.arrays import csr_row
+from waysapart.arrays import Bools, csr_row
 from waysapart.network.build_network import tie
 from waysapart.reroute.new_plant.candidates import Segment, with_segments
+from waysapart.reroute.new_plant.costs import Budget, budget_of
 from waysapart.reroute.plant.context import Ground, Optics, ground_of
 from waysapart.reroute.plant.search_graph import Space
 from waysapart.reroute.proposal_rows import Draft, Row, WorkItem, proposed
@@ -43,18 +44,24 @@ class Measure:
     Attributes
     ----------
     kind : str
-        `supply`, `move` or `optics`.
+        `supply`, `move`, `optics` or `room`.
     text : str
     draft : Draft
         The rows that it changes.
     optics : tuple of Optics
         That new links may have besides the circuit's own.
+    changes : tuple of str
+        What is changed, by the names of its prices.
+    survey : tuple of str
+        Sentences on what must be confirmed.
     """
 
     kind: str
     text: str
     draft: Draft
     optics: tuple[Optics, ...] = ()
+    changes: tuple[str, ...] = ()
+    survey: tuple[str, ...] = ()
 
 
 def measures(space: Space, proof: NoPairProof | None) -> list[Measure]:
@@ -78,58 +85,92 @@ def measures(space: Space, proof: NoPairProof | None) -> list[Measure]:
         found += _optics(space)
     if proof is None:
         return found
-    names = {name for risk in proof.risks() for name in space.risks.assets[risk]}
-    avoid = np.zeros(len(ground.network.assets), dtype=bool)
-    numbers = ground.network.assets.numbers(sorted(names))
-    avoid[numbers[numbers >= 0]] = True
-    ends = {end for member in space.members for end in (member.a, member.b)}
-    machines = sorted({node.asset for node in space.edges.nodes if node.layer < 0} - ends)
-    for machine in machines:
-        if machine >= 0 and _hits(ground, machine, avoid):
-            found += _second_supply(ground, machine, avoid)
-            found += _other_holder(ground, machine, avoid)
+    avoid = to_avoid(space, proof)
+    for machine in machines_hit(space, avoid):
+        found += second_supplies(ground, machine, avoid)
+        found += other_holders(ground, machine, avoid)
     return found
 
 
-def _hits(ground: Ground, asset: int, avoid: np.ndarray) -> bool:
+def to_avoid(space: Space, proof: NoPairProof) -> Bools:
+    """What a no-pair proof says that one path or the other must avoid, shape (assets,).
+
+    Parameters
+    ----------
+    space : Space
+    proof : NoPairProof
+
+    Returns
+    -------
+    ndarray of bool, shape (assets,)
+    """
+    assets = space.ground.network.assets
+    names = {name for risk in proof.risks() for name in space.risks.assets[risk]}
+    avoid = np.zeros(len(assets), dtype=bool)
+    numbers = assets.numbers(sorted(names))
+    avoid[numbers[numbers >= 0]] = True
+    return avoid
+
+
+def machines_hit(space: Space, avoid: Bools) -> list[int]:
+    """Equipment between the ends of a circuit that relies on what is to be avoided.
+
+    Parameters
+    ----------
+    space : Space
+    avoid : ndarray of bool, shape (assets,)
+
+    Returns
+    -------
+    list of int
+        Asset numbers.
+    """
+    ends = {end for member in space.members for end in (member.a, member.b)}
+    machines = sorted({node.asset for node in space.edges.nodes if node.layer < 0} - ends)
+    return [one for one in machines if one >= 0 and hits(space.ground, one, avoid)]
+
+
+def hits(ground: Ground, asset: int, avoid: Bools) -> bool:
+    """Whether an asset is, or relies on, something that is to be avoided."""
     closed = ground.reliance.closed
     return bool(avoid[csr_row(closed, asset)].any())
 
 
-def _row(ground: Ground, machine: int) -> Row:
+def row_of(ground: Ground, machine: int) -> Row:
+    """The cells of a piece of equipment that are filled in, by column of its role."""
     table = ground.study.tables["equipment"]
     row = table.iloc[machine - ground.network.assets.start["equipment"]]
     own = [column.name for column in ROLES["equipment"].columns]
     return {name: row[name] for name in own if pd.notna(row[name])}
 
 
-def _second_supply(ground: Ground, machine: int, avoid: np.ndarray) -> list[Measure]:
+def second_supplies(ground: Ground, machine: int, avoid: Bools) -> list[Measure]:
     """Supplies at the same site that do not rely on what is to be avoided."""
-    row = _row(ground, machine)
+    row = row_of(ground, machine)
     own = str(row.get("supplies", "")).split(LIST_SEPARATOR) if row.get("supplies") else []
     supplies, assets = ground.study.tables["supplies"], ground.network.assets
     mine = assets.numbers(own) if own else np.empty(0, dtype=np.int64)
-    if not any(_hits(ground, int(one), avoid) for one in mine):
+    if not any(hits(ground, int(one), avoid) for one in mine):
         return []
     found = []
     for name in supplies["id"][supplies["site"] == row["site"]]:
-        if name in own or _hits(ground, int(assets.numbers([name])[0]), avoid):
+        if name in own or hits(ground, int(assets.numbers([name])[0]), avoid):
             continue
         draft = Draft()
         draft.add("equipment", **{**row, "supplies": LIST_SEPARATOR.join([*own, name])})
         text = f"feed {row['id']} from {name} as well"
         draft.work.append(_work(row, text))
-        found.append(Measure("supply", text, draft))
+        found.append(Measure("supply", text, draft, changes=("supply",)))
     return found
 
 
-def _other_holder(ground: Ground, machine: int, avoid: np.ndarray) -> list[Measure]:
+def other_holders(ground: Ground, machine: int, avoid: Bools) -> list[Measure]:
     """Racks and rooms with equipment of the same kind at the same site, clear of what to avoid."""
-    row = _row(ground, machine)
+    row = row_of(ground, machine)
     now = str(row.get("within", ""))
     assets = ground.network.assets
     holders = now.split(LIST_SEPARATOR) if now and now != KNOWN_EMPTY else []
-    if not any(_hits(ground, int(n), avoid) for n in assets.numbers(holders or [""]) if n >= 0):
+    if not any(hits(ground, int(n), avoid) for n in assets.numbers(holders or [""]) if n >= 0):
         return []
     table = ground.study.tables["equipment"]
     others = table[(table["site"] == row["site"]) & table["within"].notna()]
@@ -138,14 +179,14 @@ def _other_holder(ground: Ground, machine: int, avoid: np.ndarray) -> list[Measu
     found = []
     for within in dict.fromkeys(others["within"]):
         numbers = assets.numbers(str(within).split(LIST_SEPARATOR))
-        clear = all(n >= 0 and not _hits(ground, int(n), avoid) for n in numbers)
+        clear = all(n >= 0 and not hits(ground, int(n), avoid) for n in numbers)
         if within in {now, KNOWN_EMPTY} or not clear:
             continue
         draft = Draft()
         draft.add("equipment", **{**row, "within": within})
         text = f"move {row['id']} from {now} to {within}"
         draft.work.append(_work(row, text))
-        found.append(Measure("move", text, draft))
+        found.append(Measure("move", text, draft, changes=("move",)))
     return found
 
 
@@ -187,19 +228,20 @@ class Option:
     Attributes
     ----------
     kind : str
-        `supply`, `move`, `optics`, `closure`, `segment`, `segments` or `set`.
+        `supply`, `move`, `optics`, `room`, `closure`, `segment`, `segments` or `set`.
     text : str
     segments : tuple of Segment
         New segments; empty for other things.
-    cost : float
-        In metres, or in the unit of the candidates' own cost; 0 for other things.
+    budget : Budget
+        What it costs, line by line.
     apart : tuple of str
         Circuits and groups that the prover calls apart and within limits with it.
     draft : Draft
         All rows of the proposal: what is built, and the paths over it.
     links : dict
         The paths by circuit and name.
-    optics : tuple of Optics
+    measure : Measure
+        What it changes beside the segments.
     worse : tuple of str
         Circuits and groups that it leaves worse than they are.
     after : Proof or None
@@ -209,13 +251,24 @@ class Option:
     kind: str
     text: str
     segments: tuple[Segment, ...]
-    cost: float
+    budget: Budget
     apart: tuple[str, ...]
     draft: Draft
     links: Links
-    optics: tuple[Optics, ...] = ()
+    measure: Measure
     worse: tuple[str, ...] = ()
     after: Proof | None = None
+
+    @property
+    def cost(self) -> float | None:
+        """The total of its budget; None where that is not known."""
+        return self.budget.total
+
+    @property
+    def rank(self) -> tuple[int, bool, float, str]:
+        """The best first: most apart, then the cheapest; what is not known counts as dearer."""
+        unknown = self.cost is None
+        return -len(self.apart), unknown, self.budget.at_least, self.text
 
     @property
     def length_m(self) -> float:
@@ -280,11 +333,11 @@ def tried(
         measure.kind,
         measure.text,
         tuple(segments),
-        sum(one.cost for one in segments),
+        budget_of(ground.study, segments, every, measure.changes, measure.optics),
         tuple(one.target.id for one in hoped if one.status == "apart"),
         every,
         links,
-        measure.optics,
+        measure,
         tuple(worse),
         after,
     )

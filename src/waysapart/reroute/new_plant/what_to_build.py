@@ -14,7 +14,15 @@ import pandas as pd
 
 from waysapart.network.lengths import positions_deg
 from waysapart.reroute.new_plant.candidates import Candidates, Segment, given_segments, made_up
+from waysapart.reroute.new_plant.costs import (
+    METRES,
+    Budget,
+    budget_of,
+    unit_of_costs,
+    with_costs,
+)
 from waysapart.reroute.new_plant.cover import (
+    Cover,
     Laid,
     Several,
     cheapest_cover,
@@ -24,10 +32,11 @@ from waysapart.reroute.new_plant.cover import (
     single_ones,
 )
 from waysapart.reroute.new_plant.measures import Measure, Option, measures, tried
+from waysapart.reroute.new_plant.rooms import rooms
 from waysapart.reroute.plant.cable_sections import cable_nodes
 from waysapart.reroute.plant.context import Ground, ground_of
 from waysapart.reroute.plant.search_graph import space_of
-from waysapart.reroute.proposal_rows import Draft
+from waysapart.reroute.proposal_rows import Draft, Row
 from waysapart.reroute.search.disjoint_paths import best_paths
 from waysapart.reroute.solve import Ask, Found, Progress, Target
 
@@ -50,6 +59,7 @@ class Building:
     at_most : int
         No set of what was looked at, each circuit helped by one thing, makes more apart.
     budget : float or None
+        In `unit`.
     looked_at : dict of str to int
         How many candidates of each kind.
     lonlat : dict of str to list of pair of float
@@ -57,6 +67,12 @@ class Building:
     several : Several or None
         The set of segments sought for what no single thing makes apart; None where
         there was no need, or nothing to choose from.
+    unit : str
+        What costs are in.
+    over_budget : tuple of Segment
+        Candidates that cost more than the budget by themselves.
+    unpriced : tuple of Segment
+        Candidates whose cost is not known.
     """
 
     options: list[Option]
@@ -66,6 +82,9 @@ class Building:
     looked_at: dict[str, int]
     lonlat: dict[str, list[list[float]]] = field(default_factory=dict)
     several: Several | None = None
+    unit: str = METRES
+    over_budget: tuple[Segment, ...] = ()
+    unpriced: tuple[Segment, ...] = ()
 
 
 def what_to_build(
@@ -93,10 +112,17 @@ def what_to_build(
     A candidate that a stored proof rules out is not tried: a new edge helps only
     where it leads across a cut without relying on what must be avoided there.
     """
+    budget = candidates.budget
+    if budget is None:
+        budget = ground.study.rules.build.budget
+    segments = with_costs(ground.study, _candidates(ground, without, candidates))
+    unit = unit_of_costs(ground.study, segments)
     looked: dict[str, int] = {}
     options = _best_first(_over_measures(ground, without, ask, looked, say))
     options = _best_first([*options, *_over_closures(ground, without, ask, looked, say)])
-    segments = _candidates(ground, without, candidates)
+    helped = {name for option in options for name in option.apart}
+    others = [one for one in without if one.target.id not in helped]
+    options = _best_first([*options, *_over_rooms(ground, others, ask, looked, say)])
     looked["segments"] = len(segments)
     several = None
     if segments:
@@ -114,20 +140,36 @@ def what_to_build(
                 [every[n] for n in left],
                 ask,
                 segments,
-                candidates.budget,
+                budget,
                 say,
             )
             options += [several.option] if several.option is not None else []
     options = _best_first(options)
-    budget = candidates.budget
     best, at_most = _set_within(ground, without, ask, options, budget, say)
     shown = [s for o in [*options, *([best] if best else [])] for s in o.segments]
-    return Building(options, best, at_most, budget, looked, _courses(ground, shown), several)
+    over = [one for one in segments if _least(ground, one).within(budget) is False]
+    return Building(
+        options,
+        best,
+        at_most,
+        budget,
+        looked,
+        _courses(ground, shown),
+        several,
+        unit,
+        tuple(over),
+        tuple(one for one in segments if not one.priced),
+    )
+
+
+def _least(ground: Ground, segment: Segment) -> Budget:
+    """What a candidate costs by itself, without joints and ports."""
+    return budget_of(ground.study, [segment], Draft())
 
 
 def _best_first(options: Iterable[Option]) -> list[Option]:
     """Most apart first, then the cheapest; only the best keeps its proof, which takes memory."""
-    found = sorted(options, key=lambda o: (-len(o.apart), o.cost, o.text))
+    found = sorted(options, key=lambda option: option.rank)
     return [*found[:1], *(replace(option, after=None) for option in found[1:])]
 
 
@@ -135,16 +177,45 @@ def _over_measures(
     ground: Ground, without: Sequence[Found], ask: Ask, looked: dict[str, int], say: Progress
 ) -> list[Option]:
     """Changes at sites, each tried for all targets whose proof it could undo; one for each."""
+    several = [
+        (one.target, measures(one.space, one.answer.proof))
+        for one in without
+        if one.space is not None and one.answer is not None
+    ]
+    return _tried_in_turn(ground, several, ask, looked, "measures", say)
+
+
+def _over_rooms(
+    ground: Ground, without: Sequence[Found], ask: Ask, looked: dict[str, int], say: Progress
+) -> list[Option]:
+    """New rooms, for targets that no change with what is on record helps."""
+    several = [
+        (one.target, rooms(one.space, one.answer.proof))
+        for one in without
+        if one.space is not None and one.answer is not None
+    ]
+    return _tried_in_turn(ground, several, ask, looked, "rooms", say)
+
+
+def _tried_in_turn(
+    ground: Ground,
+    several: Sequence[tuple[Target, list[Measure]]],
+    ask: Ask,
+    looked: dict[str, int],
+    kind: str,
+    say: Progress,
+) -> list[Option]:
+    """Measures, each tried for all targets that it may help; for each target the first that does.
+
+    `looked` gets the number of them under their kind.
+    """
     wanted: dict[str, tuple[Measure, list[Target]]] = {}
     rank: dict[str, int] = {}
-    for one in without:
-        if one.space is None or one.answer is None:
-            continue
-        several = measures(one.space, one.answer.proof)
-        for place, measure in enumerate(several[:MOST_TRIED]):
-            wanted.setdefault(measure.text, (measure, []))[1].append(one.target)
+    for target, found in several:
+        for place, measure in enumerate(found[:MOST_TRIED]):
+            wanted.setdefault(measure.text, (measure, []))[1].append(target)
             rank[measure.text] = min(place, rank.get(measure.text, place))
-    looked["measures"] = len(wanted)
+    looked[kind] = len(wanted)
     options: list[Option] = []
     done: set[str] = set()
     for text in sorted(wanted, key=lambda t: (rank[t], -len(wanted[t][1]))):
@@ -262,38 +333,53 @@ def _set_within(
 ) -> tuple[Option | None, int]:
     """The cheapest set of options that makes most targets apart within the budget, proved."""
     targets = [one.target for one in without]
-    affordable = [o for o in options if budget is None or o.cost <= budget]
-    if not affordable:
-        return None, 0
-    needs = [
-        (number, np.array([target.id in option.apart for option in affordable]))
-        for number, target in enumerate(targets)
-    ]
-    cover = cheapest_cover(len(targets), needs, [o.cost for o in affordable], budget)
+    able = [o for o in options if o.budget.within(budget) is not False]
+    affordable = [o for o in able if budget is None or o.budget.within(budget)]
+
+    def covered(some: Sequence[Option]) -> Cover | None:
+        needs = [
+            (number, np.array([target.id in option.apart for option in some]))
+            for number, target in enumerate(targets)
+        ]
+        return cheapest_cover(len(targets), needs, [o.budget.at_least for o in some], budget)
+
+    cover = covered(affordable) if affordable else None
     chosen = [affordable[number] for number in cover.chosen] if cover is not None else []
     helped = {name for option in chosen for name in option.apart}
+    # What has no known cost may be affordable: it counts for the bound, and is in no set.
+    most = cover if len(affordable) == len(able) else covered(able)
+    at_most = len(most.covered) if most is not None else len(targets) if able else 0
     if len(chosen) < 2:
-        return None, len(helped)
-    measure = Measure(
-        "set",
-        "; ".join(option.text for option in chosen),
-        _joined([option for option in chosen if not option.segments]),
-        tuple(dict.fromkeys(one for option in chosen for one in option.optics)),
-    )
+        return None, at_most
+    measure = _joined(ground, [option.measure for option in chosen])
     segments = [segment for option in chosen for segment in option.segments]
     say("proving the set")
     wanted = [target for target in targets if target.id in helped]
-    return tried(ground, wanted, ask, measure, segments, say), len(helped)
+    return tried(ground, wanted, ask, measure, segments, say), at_most
 
 
-def _joined(options: Sequence[Option]) -> Draft:
-    """The changes of options at sites, without the paths over them."""
+def _joined(ground: Ground, several: Sequence[Measure]) -> Measure:
+    """Several measures as one: of a row that two of them change, what either changes."""
     draft = Draft()
-    for option in options:
-        for row in option.draft.rows.get("equipment", []):
-            draft.add("equipment", **row)
-        draft.work += [one for one in option.draft.work if one["what"] == "change"]
-    return draft
+    for one in several:
+        draft = draft.with_rows(one.draft)
+    for role, rows in draft.rows.items():
+        table = ground.study.tables[role]
+        old = dict(zip(table["id"], table.to_dict("records"), strict=True))
+        merged: dict[str, Row] = {}
+        for row in rows:
+            was = old.get(row["id"], {})
+            fresh = {name: cell for name, cell in row.items() if was.get(name) != cell}
+            merged[row["id"]] = {**row, **merged.get(row["id"], {}), **fresh}
+        draft.rows[role] = [*merged.values()]
+    return Measure(
+        "set",
+        "; ".join(one.text for one in several),
+        draft,
+        tuple(dict.fromkeys(optics for one in several for optics in one.optics)),
+        tuple(change for one in several for change in one.changes),
+        tuple(dict.fromkeys(said for one in several for said in one.survey)),
+    )
 
 
 def _courses(ground: Ground, segments: Sequence[Segment]) -> dict[str, list[list[float]]]:
