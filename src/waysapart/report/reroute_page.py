@@ -46,7 +46,6 @@ from waysapart.reroute.proposal_rows import WorkItem
 from waysapart.reroute.solve import Status
 from waysapart.schema import VERSION
 from waysapart.text import sentence_list
-from waysapart.verdicts.proof import APART
 from waysapart.verdicts.prove import Proof
 
 View = dict[str, Any]
@@ -388,14 +387,16 @@ def _target(found: Reroute, facts: RerouteFacts, number: int, lanes: _Strips) ->
     """A circuit or group: its answer, its paths with figures and strips, what it would share."""
     one, told = found.found[number], facts["circuits"][number]
     status = told["status"]
-    strips = []
-    if status != "apart" or not told["together"]:
-        strips.append(lanes.entry(ON_RECORD, told, number))
-    strips += [
-        lanes.entry(proposal.key, told, number)
-        for proposal in lanes.proposals
-        if told["id"] in proposal.apart
-    ]
+    keys = [] if status == "apart" and told["together"] else [ON_RECORD]
+    keys += [proposal.key for proposal in lanes.proposals if told["id"] in proposal.apart]
+    shows: list[View] = []
+    for key in keys:
+        entry = lanes.entry(key, told, number)
+        alike = next((one for one in shows if entry and one["same_as"] == entry["same_as"]), None)
+        if alike is not None:
+            alike["keys"].append(key)
+        elif entry is not None:
+            shows.append(entry)
     return {
         **told,
         "index": number,
@@ -403,7 +404,7 @@ def _target(found: Reroute, facts: RerouteFacts, number: int, lanes: _Strips) ->
         "said": f"{told['says'][:1].upper()}{told['says'][1:]}",
         "cost_said": cost_said(facts, told),
         "order": ("none", "undecided", "apart").index(status),
-        "shows": [strip for strip in strips if strip is not None],
+        "shows": shows,
         "sites": [
             _sites_of(found.before, [getattr(member, end) for member in one.target.members])
             for end in ("a", "b")
@@ -480,10 +481,21 @@ class _Strips:
             strip = lanes.strip(trial, facts)
             self._left -= strip is not None
         members = [one for one in evidence["circuits"] if one["id"] in target["members"]]
+        paths = [
+            (member["id"] if group else "", label, path, _least_margin(path["loss"]))
+            for member in members
+            for label, path in member["paths"].items()
+        ]
+        limits = [
+            (member["id"] if group else "", row)
+            for member in members
+            for row in limit_rows(member["delay"])
+        ]
         return {
             "key": key,
+            "keys": [key],
+            "same_as": (facts["verdict"], paths, limits, strip),
             "verdict": facts["verdict"],
-            "apart": facts["verdict"] == APART,
             "strip": None
             if strip is None
             else strip_svg(
@@ -493,16 +505,8 @@ class _Strips:
                 f"r{number}{key.replace('-', '')}",
             ),
             "places": [] if strip is None else [_places(lane) for lane in strip["lanes"]],
-            "paths": [
-                (member["id"] if group else "", label, path, _least_margin(path["loss"]))
-                for member in members
-                for label, path in member["paths"].items()
-            ],
-            "limits": [
-                (member["id"] if group else "", row)
-                for member in members
-                for row in limit_rows(member["delay"])
-            ],
+            "paths": paths,
+            "limits": limits,
             "within": _within(members),
         }
 
