@@ -36,6 +36,13 @@ def two_ways() -> DrawnPlant:
     return plant
 
 
+def with_powers(plant: DrawnPlant) -> DrawnPlant:
+    """The same with all that the optical margin of every link needs."""
+    for row in plant.rows["links"]:
+        row |= {"tx_min_dbm": 0, "rx_min_dbm": -40, "splices": 2}
+    return plant
+
+
 def area(*shapes: Any, crs: str = CRS) -> gpd.GeoDataFrame:
     """Shapes in metres of the drawn plant."""
     moved = [shapely.transform(shape, lambda p: np.add(p, (EAST, NORTH))) for shape in shapes]

@@ -18,18 +18,11 @@ import pytest
 import shapely
 
 import waysapart as wa
-from dig_plant import area, degrees, two_ways
+from dig_plant import area, degrees, two_ways, with_powers
 from drawn_plant import CRS, DrawnPlant
 from waysapart.study.model import Study
 
 Read = Callable[[DrawnPlant], Study]
-
-
-def with_powers(plant: DrawnPlant) -> DrawnPlant:
-    """The same with all that the optical margin of every link needs."""
-    for row in plant.rows["links"]:
-        row |= {"tx_min_dbm": 0, "rx_min_dbm": -40, "splices": 2}
-    return plant
 
 
 @pytest.fixture

@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 import waysapart as wa
-from dig_plant import two_ways
+from dig_plant import two_ways, with_powers
 from everyday import some
 from oracle_plant import read_plant
 from oracle_records import Plant
@@ -24,7 +24,7 @@ from whatif_oracle import lost_circuits
 
 @pytest.fixture(scope="module")
 def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
-    return two_ways().read(tmp_path_factory.mktemp("works") / "study")
+    return with_powers(two_ways()).read(tmp_path_factory.mktemp("works") / "study")
 
 
 def table(*rows: tuple[str, str, str, str], **more: list[str]) -> pd.DataFrame:

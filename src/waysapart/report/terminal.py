@@ -1026,6 +1026,9 @@ def show_worst(console: Console, facts: WorstFacts) -> None:
             styled(few(place["hit"], 4)),
         )
     console.print(places)
+    if facts["unknown"]:
+        console.print()
+        console.print(styled(words.unknown_said(facts), "yellow"))
 
 
 def _minutes(event: RankedEvent) -> str:
@@ -1050,25 +1053,46 @@ def show_plan(console: Console, facts: WorksFacts) -> None:
     )
     for clash in facts["clashes"]:
         console.print(styled(f"  {clash_said(clash)}", "red"))
-    _periods(console, "As planned", facts["as_planned"])
-    _periods(console, "Proposed", facts["proposed"])
+    said = words.clashes_said(facts)
+    if said:
+        console.print(styled(f"  {said}", "yellow"))
+    nothing = "no circuit known to be lost" if facts["unknown"] else "no circuit lost"
+    _periods(console, "As planned", facts["as_planned"], nothing)
+    _periods(console, "Proposed", facts["proposed"], nothing)
     for note in facts["notes"]:
         console.print(styled(f"note: {note}", "dim"))
     console.print()
-    console.print(styled(plan_answer(facts), "green" if facts["loses_nothing"] else "red"))
+    console.print(styled(plan_answer(facts), _plan_style(facts)))
 
 
-def _periods(console: Console, title: str, periods: Sequence[PeriodFacts]) -> None:
+def _plan_style(facts: WorksFacts) -> str:
+    """Green only where nothing is lost, outside a limit, or not known."""
+    if not facts["loses_nothing"] or any(one["over_limit"] for one in facts["proposed"]):
+        return "red"
+    open_ = facts["unknown"] or any(one["limits_unknown"] for one in facts["proposed"])
+    return "yellow" if open_ else "green"
+
+
+def _periods(console: Console, title: str, periods: Sequence[PeriodFacts], nothing: str) -> None:
     console.print()
     console.print(styled(title, "bold"))
     table = row_table()
     for one in periods:
         days = one["from"] if one["from"] == one["to"] else f"{one['from']} to {one['to']}"
-        lost = f"loses {few(one['lost'], MOST_NAMED)}" if one["lost"] else "no circuit lost"
+        lost = f"loses {few(one['lost'], MOST_NAMED)}" if one["lost"] else nothing
         table.add_row(
             styled(f"  {days}"),
             styled(sentence_list(one["works"])),
             styled(lost, "bold red" if one["lost"] else "green"),
-            styled(f"one path left: {few(one['exposed'], MOST_NAMED)}" if one["exposed"] else ""),
+            styled("; ".join(_period_words(one))),
         )
     console.print(table)
+
+
+def _period_words(one: PeriodFacts) -> list[str]:
+    told = (
+        ("one path left", one["exposed"]),
+        ("outside a limit", one["over_limit"]),
+        ("limits not known", one["limits_unknown"]),
+    )
+    return [f"{what}: {few(names, MOST_NAMED)}" for what, names in told if names]

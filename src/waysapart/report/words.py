@@ -49,6 +49,7 @@ from waysapart.whatif.compare import ComparisonFacts
 from waysapart.whatif.dig import CircuitFacts, DigFacts, HitFacts, NextEventFacts
 from waysapart.whatif.plan import ClashFacts, WorksFacts
 from waysapart.whatif.resplice import ResplicePlace, SpliceToMake
+from waysapart.whatif.worst import WorstFacts
 
 Figures = Mapping[str, Any]
 """Any part of the facts that holds figures by key."""
@@ -1138,12 +1139,12 @@ def next_rows(events: Sequence[NextEventFacts]) -> list[NextRow]:
     ]
 
 
-def unknown_said(facts: DigFacts) -> str:
-    """Say for which circuits the records leave open what works take, and what would be next.
+def unknown_said(facts: DigFacts | WorstFacts) -> str:
+    """Say for which circuits the records leave open what else takes them.
 
     Parameters
     ----------
-    facts : DigFacts
+    facts : DigFacts or WorstFacts
 
     Returns
     -------
@@ -1154,7 +1155,7 @@ def unknown_said(facts: DigFacts) -> str:
     if not names:
         return ""
     return (
-        f"{few(names, MOST_NAMED)}: gaps in the records leave open what else takes "
+        f"{few(names, MOST_NAMED)}: gaps in the records leave open what else would lose "
         f"{'it' if len(names) == 1 else 'them'}"
     )
 
@@ -1327,7 +1328,7 @@ def clash_said(clash: ClashFacts) -> str:
 
 
 def plan_answer(facts: WorksFacts) -> str:
-    """Say whether the proposed order of works loses a circuit, and why.
+    """Say whether the proposed order of works loses a circuit, and why, and what is not known.
 
     Parameters
     ----------
@@ -1337,10 +1338,55 @@ def plan_answer(facts: WorksFacts) -> str:
     -------
     str
     """
+    said = []
     if facts["loses_nothing"]:
-        return "In the proposed order no circuit is lost."
-    sure = "Every order loses at least this" if facts["exact"] else "A better order may exist"
-    return f"{sure}: {'; '.join(facts['reasons'])}"
+        known = "is known to be lost" if facts["unknown"] else "is lost"
+        said.append(f"In the proposed order no circuit {known}")
+    else:
+        sure = "Every order loses at least this" if facts["exact"] else "A better order may exist"
+        said.append(f"{sure}: {'; '.join(facts['reasons'])}")
+    periods = facts["proposed"]
+    outside = dict.fromkeys(name for one in periods for name in one["over_limit"])
+    open_ = dict.fromkeys(name for one in periods for name in one["limits_unknown"])
+    for names, then in (
+        (list(outside), "then on a path outside a limit"),
+        (list(open_), "then on a path whose limits are not known"),
+    ):
+        if names:
+            said.append(f"{few(names, MOST_NAMED)}: {then}")
+    if facts["unknown"]:
+        said.append(
+            f"{few(facts['unknown'], MOST_NAMED)}: unknown, gaps in the records leave open what "
+            "the works take of "
+            f"{'it' if len(facts['unknown']) == 1 else 'them'}"
+        )
+    return f"{'. '.join(said)}."
+
+
+def clashes_said(facts: WorksFacts) -> str:
+    """Say how far combinations of works were looked at, where not all are listed or looked at.
+
+    Parameters
+    ----------
+    facts : WorksFacts
+
+    Returns
+    -------
+    str
+        Empty where every combination was looked at and every clash is listed.
+    """
+    said = []
+    listed, count = len(facts["clashes"]), facts["clashes_in_all"]
+    if count is None:
+        said.append(f"there are too many clashes to count; {listed} are listed")
+    elif count > listed:
+        said.append(f"{count - listed} more clashes are not listed")
+    if not facts["clashes_complete"]:
+        said.append(
+            f"combinations of more than {count_of(facts['clashes_up_to'], 'work')} were not all "
+            "looked at"
+        )
+    return "; ".join(said)
 
 
 # --- Figures with their units, counts, places and times.

@@ -21,7 +21,7 @@ from waysapart.report.geometry import Geo, holdings, proof_geometry, room_around
 from waysapart.report.lookup import working_grid
 from waysapart.report.map import Tiles, frame, has_places
 from waysapart.report.page import render_page
-from waysapart.report.words import plan_answer, works_answer
+from waysapart.report.words import clashes_said, plan_answer, works_answer
 from waysapart.schema import VERSION
 from waysapart.study.rules import Rules
 from waysapart.whatif.area import Area
@@ -227,7 +227,11 @@ def _work(name: str, facts: DigFacts, index: Mapping[str, int]) -> View:
 
 def _plan(plan: WorksFacts) -> View:
     """The plan, with the days on which each work was planned."""
-    return {**plan, "days": {one["id"]: one for one in plan["works"]}}
+    return {
+        **plan,
+        "days": {one["id"]: one for one in plan["works"]},
+        "clashes_said": clashes_said(plan),
+    }
 
 
 # --- The map: the areas of the works, what they hit, and what is lost with it.

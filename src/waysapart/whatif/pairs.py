@@ -391,7 +391,7 @@ class SupplyPairs:
         return found
 
 
-def _standing(base: Base) -> Feeds:
+def standing_feeds(base: Base) -> Feeds:
     """Feeds that still stand, of what has several of them."""
     feeds = base.reliance.feeds
     up = feeds.kept(~feeds.hit(base.down) & ~base.down[feeds.user])
@@ -400,7 +400,7 @@ def _standing(base: Base) -> Feeds:
 
 def shared_supplies(base: Base) -> Ints:
     """Supplies in the feeds of machines that have several feeds."""
-    return np.unique(_standing(base).assets.indices)
+    return np.unique(standing_feeds(base).assets.indices)
 
 
 def supply_pairs(
@@ -450,7 +450,7 @@ def _losing(cut: sp.csr_array, owners: Owners) -> list[frozenset[int]]:
 
 def _candidates(base: Base, fallen: sp.csr_array) -> np.ndarray:
     """Pairs of classes that together, and neither alone, cut all feeds of some machine."""
-    feeds = _standing(base)
+    feeds = standing_feeds(base)
     by_feed = sp.csc_array(fallen @ sp.csr_array(feeds.assets.T))
     first = feeds.assets.indptr
     supplies = [

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from itertools import combinations, pairwise
+from dataclasses import dataclass, replace
+from functools import cached_property
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict
 
@@ -15,7 +16,10 @@ import scipy.sparse as sp
 from waysapart.arrays import Ints, boolean
 from waysapart.errors import CallError
 from waysapart.reliance.rely import falls, paths_lost
+from waysapart.verdicts.limits import together
 from waysapart.whatif.base import Base, Subject, base_of, path_groups
+from waysapart.whatif.clashes import Clashes, clashes
+from waysapart.whatif.outage_state import running_limits
 from waysapart.whatif.plan_table import DAY, Work, end_text, read_works, start_text
 
 if TYPE_CHECKING:
@@ -49,9 +53,21 @@ OrderedWork = TypedDict(
 """One work in the proposed order, with its proposed time."""
 PeriodFacts = TypedDict(
     "PeriodFacts",
-    {"from": str, "to": str, "works": list[str], "lost": list[str], "exposed": list[str]},
+    {
+        "from": str,
+        "to": str,
+        "works": list[str],
+        "lost": list[str],
+        "exposed": list[str],
+        "over_limit": list[str],
+        "limits_unknown": list[str],
+    },
 )
-"""A time in which the same works are under way."""
+"""A time in which the same works are under way.
+
+`over_limit`, `limits_unknown`: circuits that lose a path and go on outside a limit, or nobody can
+tell whether they do.
+"""
 
 
 class ClashFacts(TypedDict):
@@ -62,14 +78,24 @@ class ClashFacts(TypedDict):
 
 
 class WorksFacts(TypedDict):
-    """A plan of works as plain data."""
+    """A plan of works as plain data.
+
+    `unknown`: circuits and groups of which a record gap leaves open what works take; whatever is
+    said to lose nothing may lose these. `clashes` has the smallest combinations of works that lose
+    something; every combination of up to `clashes_up_to` works was looked at, and with
+    `clashes_complete` every one. `clashes_in_all` counts those that are not listed as well; null:
+    too many to count.
+    """
 
     study: str
     out: list[str]
     lost_before: list[str]
+    unknown: list[str]
     works: list[WorkFacts]
     clashes: list[ClashFacts]
+    clashes_in_all: int | None
     clashes_up_to: int
+    clashes_complete: bool
     as_planned: list[PeriodFacts]
     order: list[OrderedWork]
     proposed: list[PeriodFacts]
@@ -94,10 +120,8 @@ class WorksPlan:
         Each work by itself, as things are now.
     before : Outcome
         As things are now, without works.
-    clashes : list of Clash
+    clashes : Clashes
         Combinations of works that must not overlap.
-    clashes_up_to : int
-        How many works at once were combined to find them.
     as_planned, proposed : list of Period
         What is lost from one change of what is under way to the next, as planned and as proposed.
     order : list of int
@@ -118,8 +142,7 @@ class WorksPlan:
     works: list[Work]
     alone: list[Outcome]
     before: Outcome
-    clashes: list[Clash]
-    clashes_up_to: int
+    clashes: Clashes
     as_planned: list[Period]
     proposed: list[Period]
     order: list[int]
@@ -134,9 +157,21 @@ class WorksPlan:
         """Whether the proposed days lose no circuit and no group."""
         return not any(period.lost for period in self.proposed)
 
+    @cached_property
+    def unknown(self) -> list[int]:
+        """Circuits and groups of which a record gap leaves open what works take."""
+        gaps = self.base.gaps_of
+        return [one for one in range(len(gaps)) if gaps[one] and one not in self.before.lost]
+
     def exit_code(self) -> int:
-        """1 if the works as planned lose a circuit or a group, else 0."""
-        return int(any(period.lost for period in self.as_planned))
+        """1 if the works as planned lose something or leave it outside a limit; 3 if they may.
+
+        Else 0.
+        """
+        if any(period.lost or period.over_limit for period in self.as_planned):
+            return 1
+        open_ = any(period.limits_unknown for period in self.as_planned)
+        return 3 if self.unknown or open_ else 0
 
     def owner_ids(self, owners: Iterable[int]) -> list[str]:
         """Ids of circuits and groups."""
@@ -177,6 +212,7 @@ class WorksPlan:
             "study": self.base.study.name,
             "out": list(self.base.study.out),
             "lost_before": self.owner_ids(self.before.lost),
+            "unknown": self.owner_ids(self.unknown),
             "works": [
                 {
                     "id": work.id,
@@ -200,9 +236,11 @@ class WorksPlan:
                     "works": [self.works[work].id for work in clash.works],
                     "lost": self.owner_ids(clash.lost),
                 }
-                for clash in self.clashes
+                for clash in self.clashes.found
             ],
-            "clashes_up_to": self.clashes_up_to,
+            "clashes_in_all": self.clashes.count,
+            "clashes_up_to": self.clashes.up_to,
+            "clashes_complete": self.clashes.complete,
             "as_planned": [self._period(period) for period in self.as_planned],
             "order": [
                 {
@@ -228,12 +266,14 @@ class WorksPlan:
             "works": [self.works[work].id for work in period.works],
             "lost": self.owner_ids(period.lost),
             "exposed": self.owner_ids(period.exposed),
+            "over_limit": self.owner_ids(period.over_limit),
+            "limits_unknown": self.owner_ids(period.limits_unknown),
         }
 
     def __repr__(self) -> str:
         lost = sorted({owner for period in self.as_planned for owner in period.lost})
         return (
-            f"WorksPlan({len(self.works)} works, {len(self.clashes)} clashes; as planned "
+            f"WorksPlan({len(self.works)} works, {len(self.clashes.found)} clashes; as planned "
             f"{', '.join(self.owner_ids(lost)) or 'nothing'} lost)"
         )
 
@@ -293,7 +333,6 @@ def plan_works(
     read = read_works(base, works, accuracy_m, reach_m)
     table = read.works
     states = Situations(base, table)
-    found, up_to = clashes(states, table)
     order, exact = best_order(states, table)
     times = schedule(states, table, order)
     return WorksPlan(
@@ -302,10 +341,9 @@ def plan_works(
         table,
         states.of_all([(frozenset({work}), _NONE) for work in range(len(table))]),
         states.of((_NONE, _NONE)),
-        found,
-        up_to,
-        replay(states, [(work.start, work.end) for work in table]),
-        replay(states, times),
+        clashes(base, table),
+        with_limits(states, replay(states, [(work.start, work.end) for work in table])),
+        with_limits(states, replay(states, times)),
         order,
         times,
         states.of_all(
@@ -321,20 +359,11 @@ def plan_works(
 
 EXACT_UP_TO = 12
 """Up to this number of works all 2^12 sets of them are examined."""
-PAIRS_UP_TO, TRIPLES_UP_TO = 200, 24
 
 _Cost = tuple[int, int, int]
 """Circuits and groups that works lose; seconds times circuits lost; seconds times circuits left
 with one path."""
 _NONE = frozenset[int]()
-
-
-@dataclass(frozen=True)
-class Clash:
-    """Works that must not overlap: together they lose what no fewer of them lose."""
-
-    works: tuple[int, ...]
-    lost: frozenset[int]
 
 
 @dataclass(frozen=True)
@@ -347,25 +376,25 @@ class Period:
     start: int
     end: int
     works: tuple[int, ...]
+    done: frozenset[int]
     lost: frozenset[int]
     exposed: frozenset[int]
+    over_limit: frozenset[int] = frozenset()
+    limits_unknown: frozenset[int] = frozenset()
+
+    @property
+    def situation(self) -> Situation:
+        """Works in progress, works done."""
+        return frozenset(self.works), self.done
 
 
-def clashes(states: Situations, works: Sequence[Work]) -> tuple[list[Clash], int]:
-    """Combinations that must not overlap, as things are now, and up to how many at once."""
-    count = len(works)
-    most = 3 if count <= TRIPLES_UP_TO else 2 if count <= PAIRS_UP_TO else 1
-    smaller: dict[frozenset[int], frozenset[int]] = {_NONE: states.of((_NONE, _NONE)).lost}
+def with_limits(states: Situations, periods: Sequence[Period]) -> list[Period]:
+    """The same periods, with what loses a path meanwhile and goes on outside a limit, or may."""
     found = []
-    for size in range(1, most + 1):
-        sets = [frozenset(one) for one in combinations(range(count), size)]
-        outcomes = states.of_all([(one, _NONE) for one in sets])
-        for one, outcome in zip(sets, outcomes, strict=True):
-            explained: frozenset[int] = frozenset().union(*(smaller[one - {work}] for work in one))
-            if size > 1 and outcome.lost - explained:
-                found.append(Clash(tuple(sorted(one)), outcome.lost - explained))
-            smaller[one] = outcome.lost | explained
-    return found, most
+    for period in periods:
+        outside, open_ = states.limits(period.situation)
+        found.append(replace(period, over_limit=outside, limits_unknown=open_))
+    return found
 
 
 def replay(states: Situations, times: Sequence[tuple[int, int] | None]) -> list[Period]:
@@ -383,8 +412,8 @@ def replay(states: Situations, times: Sequence[tuple[int, int] | None]) -> list[
     during = states.of_all([(active, done) for _, _, active, done in spans])
     idle = states.of_all([(_NONE, done) for _, _, _, done in spans])
     return [
-        Period(start, end, tuple(sorted(active)), mine.lost - without.lost, mine.exposed)
-        for (start, end, active, _), mine, without in zip(spans, during, idle, strict=True)
+        Period(start, end, tuple(sorted(active)), done, mine.lost - without.lost, mine.exposed)
+        for (start, end, active, done), mine, without in zip(spans, during, idle, strict=True)
         if active
     ]
 
@@ -565,7 +594,30 @@ class Situations:
                 self._known[key] = outcome
         return [self._known[key] for key in keys]
 
-    def _follow(self, keys: Sequence[tuple[frozenset[int], frozenset[int]]]) -> list[Outcome]:
+    def limits(self, situation: Situation) -> tuple[frozenset[int], frozenset[int]]:
+        """Circuits that works leave with some path, outside a limit; those where it is open.
+
+        Only circuits of which the works in progress take a path.
+        """
+        active, done = situation
+        cut = self._paths_lost([self._key(situation), self._key((_NONE, done))])
+        lost, before = (np.asarray(cut[[row]].todense()).ravel() for row in (0, 1))
+        circuit = self._base.network.paths.circuit
+        touched = set(circuit[lost & ~before].tolist()) & set(circuit[~lost].tolist())
+        if not active or not touched:
+            return _NONE, _NONE
+        limits = running_limits(self._base, lost)
+        kept = {
+            one: together([limits[one].delay_ok, limits[one].asymmetry_ok, limits[one].loss_ok])
+            for one in touched
+        }
+        return (
+            frozenset(one for one, ok in kept.items() if ok is False),
+            frozenset(one for one, ok in kept.items() if ok is None),
+        )
+
+    def _paths_lost(self, keys: Sequence[tuple[frozenset[int], frozenset[int]]]) -> sp.csr_array:
+        """Paths that are down in each: bool, shape (keys, paths)."""
         down: list[Ints] = []
         for active, out in keys:
             parts = [self._works[work].hit for work in active]
@@ -574,8 +626,10 @@ class Situations:
         column = np.concatenate(down) if down else np.empty(0, dtype=np.int64)
         shape = (len(keys), len(self._base.network.assets))
         fallen = falls(self._base.reliance, boolean(row, column, shape))
-        cut = paths_lost(self._base.reliance, fallen).astype(np.int32)
-        taken = sp.csr_array(cut @ self._owned)
+        return paths_lost(self._base.reliance, fallen)
+
+    def _follow(self, keys: Sequence[tuple[frozenset[int], frozenset[int]]]) -> list[Outcome]:
+        taken = sp.csr_array(self._paths_lost(keys).astype(np.int32) @ self._owned)
         found = []
         for place in range(len(keys)):
             rows = slice(taken.indptr[place], taken.indptr[place + 1])

@@ -44,10 +44,14 @@ class EventFacts(TypedDict):
 
 
 class ContingencyFacts(TypedDict):
-    """Every event that cuts a path; `out` is out of service as things are."""
+    """Every event that cuts a path; `out` is out of service as things are.
+
+    `unknown`: circuits that more events may lose, since their records have gaps.
+    """
 
     study: str
     out: list[str]
+    unknown: list[str]
     events: list[EventFacts]
 
 
@@ -76,6 +80,11 @@ class Contingency:
     @cached_property
     def _ids(self) -> Any:
         return self.base.network.assets.frame["id"].to_numpy()
+
+    def unknown(self, circuits: Ints) -> list[str]:
+        """Ids of those of some circuits whose records have gaps: more events may lose them."""
+        names = self.base.circuit_ids()
+        return [names[one] for one in circuits.tolist() if self.base.gaps_of[one]]
 
     def frame(self) -> pd.DataFrame:
         """One row per event and circuit of which it cuts a path.
@@ -130,6 +139,7 @@ class Contingency:
         return {
             "study": self.base.study.name,
             "out": list(self.base.study.out),
+            "unknown": self.unknown(np.arange(self.base.circuit_count)),
             "events": [
                 {
                     "asset": str(self._ids[event]),
@@ -262,11 +272,15 @@ class RankedPlace(TypedDict):
 
 
 class WorstFacts(TypedDict):
-    """The ranking as plain data."""
+    """The ranking as plain data.
+
+    `unknown`: those of the circuits that more may lose, since their records have gaps.
+    """
 
     study: str
     out: list[str]
     circuits: list[str]
+    unknown: list[str]
     radius_m: float
     events: list[RankedEvent]
     pairs: list[PairFacts]
@@ -310,6 +324,7 @@ class Worst:
             "study": self.table.base.study.name,
             "out": list(self.table.base.study.out),
             "circuits": self.circuits,
+            "unknown": self.table.unknown(_chosen(self.table.base, self.circuits)),
             "radius_m": self.radius_m,
             "events": [
                 {
