@@ -109,7 +109,7 @@ def test_what_is_not_looked_at_and_not_listed_is_said(
 
 @pytest.mark.parametrize("seed", some(range(12), every=4))
 def test_every_smallest_set_is_found_and_none_is_made_up(seed: int, tmp_path: Path) -> None:
-    """Up to eight works on a random study, every combination of them played through by plain sets."""
+    """Up to eight works on a random study; every combination is played through by plain sets."""
     knobs: dict[str, Any] = {"boards": 0.8, "supply_elsewhere": 0.2, "groups": 1.0}
     folder = write_random_study(
         tmp_path / "study", 9800 + seed, circuits=(3, 4), waivers=0.0, **knobs
