@@ -80,7 +80,8 @@ _COSTS = ("length", "delay", "loss", "splices", "unavailability")
 @click.option(
     "--budget",
     type=click.FloatRange(min=0),
-    help="Most that a set of new segments may cost: metres, or the unit of the column cost.",
+    help="Most that a proposal may cost, in the unit of [build] in the rules; without that in "
+    "metres, or as the column cost has it. Default: the budget of [build].",
 )
 @click.option(
     "--time-limit",

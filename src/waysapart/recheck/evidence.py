@@ -254,7 +254,7 @@ _PIECE = 1 << 24
 REROUTE = {
     *("format", "waysapart", "study", "revision", "crs", "caution", "inputs", "matched"),
     *("summary", "circuits", "notes", "cost_is", "cost_unit", "work", "proved", "proposal"),
-    *("build", "weights"),
+    *("build", "weights", "budget"),
 }
 """All that `reroute --json` writes at the top; `--proposal` adds where it wrote (`written`)."""
 NOT_HELD = {

@@ -663,20 +663,18 @@ def _build(console: Console, build: BuildFacts) -> None:
         console.print(styled(f"  no solution found; looked at {looked or 'nothing'}"))
     for option in build["single"]:
         _option(console, option)
-    for one in build["over_budget"]:
-        console.print(
-            styled(
-                f"  candidate {one['id']} costs more than the budget by itself"
-                + (
-                    f": {money(one['cost'], build['cost_unit'])}" if one["cost"] is not None else ""
-                ),
-                "yellow",
-            )
-        )
+    if build["over_budget"]:
+        told = [
+            f"{one['id']} ({'' if one['cost'] is not None else 'at least '}"
+            f"{money(one['at_least'], build['cost_unit'])})"
+            for one in build["over_budget"]
+        ]
+        listed = few(told, _MOST_SHARED)
+        console.print(styled(f"  over the budget by themselves, so in no set: {listed}", "yellow"))
     if build["unpriced"]:
-        names = few([one["id"] for one in build["unpriced"]], _MOST_SHARED)
-        left = ", so they are in no set" if build["budget"] is not None else ""
-        console.print(styled(f"  candidates without a price{left}: {names}", "yellow"))
+        left = ", so in no set" if build["budget"] is not None else ""
+        listed = few(build["unpriced"], _MOST_SHARED)
+        console.print(styled(f"  candidates whose cost is not known{left}: {listed}", "yellow"))
     if build["several"] is not None:
         _several(console, build["several"], build["cost_unit"])
     if build["set"] is not None:
@@ -731,9 +729,10 @@ def _budget(console: Console, budget: BudgetFacts, indent: str) -> None:
     if total is not None:
         told += f"total {money(total, unit)}"
     else:
-        keys = [line["key"] for line in budget["lines"] if line["cost"] is None]
-        told += f"total not known, at least {money(budget['at_least'], unit)}: no price under "
-        told += sentence_list(list(dict.fromkeys(keys)))
+        keys = [line["key"] for line in budget["lines"] if line["rate"] is None]
+        told += f"total not known, at least {money(budget['at_least'], unit)}"
+        if named := list(dict.fromkeys(keys)):
+            told += f" (the rules state no {sentence_list(named, 'nor')})"
     console.print(styled(told), end="" if budget["budget"] is not None else "\n")
     if budget["budget"] is not None:
         most = money(budget["budget"], unit)

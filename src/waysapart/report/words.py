@@ -681,7 +681,7 @@ def budget_line(line: BudgetLine) -> str:
     """
     much = f"{plain_sum(line['length_m'])} m of" if "length_m" in line else ""
     if "count" in line:
-        much = "an unknown number of" if line["count"] is None else f"{line['count']:,}"
+        much = "an unknown number of" if line["count"] is None else f"{line['count']:,d}"
     told = f"{much} {line['what']}"
     if line.get("as_given"):
         return f"{told}, as given: {plain_sum(line['cost'])}"

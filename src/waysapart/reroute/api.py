@@ -16,7 +16,7 @@ from waysapart.arrays import csr_row
 from waysapart.errors import CallError
 from waysapart.evidence import FORMAT, Evidence, Input, Verdict
 from waysapart.network.build_network import Network
-from waysapart.reroute.new_plant.candidates import Candidates, Segment, in_degrees
+from waysapart.reroute.new_plant.candidates import Candidates, in_degrees
 from waysapart.reroute.new_plant.costs import (
     ApartPerCost,
     BudgetFacts,
@@ -397,17 +397,18 @@ class SeveralFacts(TypedDict):
 
 
 class CandidateCost(TypedDict):
-    """A candidate segment; `cost` is null where it has no price."""
+    """What a candidate segment costs by itself; `cost` is null where that is not known."""
 
     id: str
     cost: float | None
+    at_least: float
 
 
 class BuildFacts(TypedDict):
     """What could be built. The best single thing and the set carry their proof.
 
-    `over_budget` are candidates that cost more than the budget by themselves, `unpriced` those
-    whose cost is not known. `prices` are what the rules state under [build].
+    `over_budget` are candidates that cost more than the budget by themselves, `unpriced` the ids of
+    those whose cost is not known. `prices` are what the rules state under [build].
     """
 
     looked_at: dict[str, int]
@@ -417,7 +418,7 @@ class BuildFacts(TypedDict):
     cost_unit: str
     prices: list[RuleWeight]
     over_budget: list[CandidateCost]
-    unpriced: list[CandidateCost]
+    unpriced: list[str]
     at_most_apart: int
     several: SeveralFacts | None
 
@@ -621,7 +622,7 @@ def _reroute_facts(reroute: Reroute) -> RerouteFacts:
 
 def _priced_layers(study: Study) -> list[str]:
     """Layers that have a price of being crossed, and that the study lacks."""
-    names = [backdrop.name for backdrop in getattr(study, "backdrops", ())]
+    names = [backdrop.name for backdrop in study.backdrops]
     return [
         f"[build] per_crossing has a price for {visible(name)}, but no layer of the study is "
         f"called so: what new segments cross of it is not known{did_you_mean(name, names)}"
@@ -760,8 +761,11 @@ def _building(study: Study, building: Building) -> BuildFacts:
         "budget": building.budget,
         "cost_unit": building.unit,
         "prices": _rules_under(study, "build."),
-        "over_budget": [_candidate(one) for one in building.over_budget],
-        "unpriced": [_candidate(one) for one in building.unpriced],
+        "over_budget": [
+            {"id": one.id, "cost": cost.total, "at_least": cost.at_least}
+            for one, cost in building.over_budget
+        ],
+        "unpriced": [one.id for one in building.unpriced],
         "at_most_apart": building.at_most,
         "several": None
         if building.several is None
@@ -772,10 +776,6 @@ def _building(study: Study, building: Building) -> BuildFacts:
             "optimal": building.several.optimal,
         },
     }
-
-
-def _candidate(segment: Segment) -> CandidateCost:
-    return {"id": segment.id, "cost": segment.cost if segment.priced else None}
 
 
 def _option(option: Option, building: Building) -> OptionFacts:

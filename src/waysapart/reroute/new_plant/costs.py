@@ -21,6 +21,7 @@ from waysapart.reroute.plant.context import Optics
 from waysapart.reroute.proposal_rows import Draft, Row
 from waysapart.schema import LIST_SEPARATOR
 from waysapart.study.model import Study
+from waysapart.study.toml import dotted
 
 if TYPE_CHECKING:
     from waysapart.reroute.new_plant.candidates import Segment
@@ -29,13 +30,13 @@ AS_GIVEN = "as given"
 """The unit of costs that candidates state, where the rules name none."""
 METRES = "m"
 CHANGES = {
-    "supply": "pieces of equipment fed from another supply",
-    "move": "pieces of equipment moved",
-    "optics": "optics fitted",
-    "room": "new rooms with a rack",
-    "new_supply": "new supplies with a charger",
+    "supply": ("feed from another supply", "feeds from other supplies"),
+    "move": ("piece of equipment moved", "pieces of equipment moved"),
+    "optics": ("end of a link fitted with optics", "ends of links fitted with optics"),
+    "room": ("new room with a rack", "new rooms with racks"),
+    "new_supply": ("new supply with its charger", "new supplies with their chargers"),
 }
-"""Changes at sites that have a price of their own, in words."""
+"""Changes at sites that have a price of their own, in words: one, and several."""
 _LENGTH_DECIMALS, _COST_DECIMALS = 1, 2
 
 
@@ -216,12 +217,14 @@ def budget_of(
     if build.unit is None:
         return Budget(tuple(lines))
     lines += [
-        _counted("joints made or opened, with their splices", "per_joint", joints, build.per_joint)
+        _counted(
+            ("joint made or opened", "joints made or opened"), "per_joint", joints, build.per_joint
+        )
         for joints in (joints_of(draft),)
         if joints
     ]
     lines += [
-        _counted("ports that cords and ends of fibres take", "per_port", ports, build.per_port)
+        _counted(("port taken", "ports taken"), "per_port", ports, build.per_port)
         for ports in (ports_of(study, draft),)
         if ports
     ]
@@ -235,8 +238,10 @@ def budget_of(
     return Budget(tuple(lines))
 
 
-def _counted(what: str, key: str, count: int | None, rate: float | None) -> BudgetLine:
+def _counted(said: tuple[str, str], key: str, count: int | None, rate: float | None) -> BudgetLine:
+    """A line of so many things, named as one and as several."""
     cost = None if rate is None or count is None else round(count * rate, _COST_DECIMALS)
+    what = said[count != 1]
     return {"what": what, "key": f"build.{key}", "count": count, "rate": rate, "cost": cost}
 
 
@@ -246,7 +251,7 @@ def _of_segment(study: Study, one: Segment) -> list[BudgetLine]:
     length_m = round(one.length_m, _LENGTH_DECIMALS)
     line: BudgetLine = {
         "what": f"{one.kind} {one.id}",
-        "key": f"build.per_m.{one.kind}",
+        "key": dotted(("build", "per_m", one.kind)),
         "length_m": length_m,
         "rate": None,
         "cost": None,
@@ -263,8 +268,8 @@ def _of_segment(study: Study, one: Segment) -> list[BudgetLine]:
         line,
         *(
             _counted(
-                f"crossings of {name} by {one.id}",
-                f"per_crossing.{name}",
+                (f"crossing of {name} by {one.id}", f"crossings of {name} by {one.id}"),
+                dotted(("per_crossing", name)),
                 count,
                 build.per_crossing.get(name),
             )
@@ -289,7 +294,7 @@ def crossings(study: Study, one: Segment) -> dict[str, int | None]:
         layer that has a price and that the study lacks.
     """
     found: dict[str, int | None] = {}
-    for backdrop in getattr(study, "backdrops", ()):
+    for backdrop in study.backdrops:
         shapes = study.plane.flat(backdrop.lonlat)
         met = shapely.intersection(one.line, shapes)
         found[backdrop.name] = int(shapely.get_num_geometries(met)[~shapely.is_empty(met)].sum())
@@ -307,7 +312,7 @@ def unknown_layers(study: Study) -> list[str]:
     -------
     list of str
     """
-    known = {backdrop.name for backdrop in getattr(study, "backdrops", ())}
+    known = {backdrop.name for backdrop in study.backdrops}
     return [name for name in study.rules.build.per_crossing if name not in known]
 
 
@@ -449,7 +454,7 @@ def apart_per_cost(budget: Budget, unit: str, apart: int) -> ApartPerCost | None
 
     Examples
     --------
-    >>> budget = Budget((_counted("joints", "per_joint", 2, 9200.0),))
+    >>> budget = Budget((_counted(("joint", "joints"), "per_joint", 2, 9200.0),))
     >>> apart_per_cost(budget, "EUR", 2)
     {'apart': 2, 'cost': 18400.0, 'unit': 'EUR', 'per': 10000.0, 'value': 1.087}
     """

@@ -77,14 +77,16 @@ def rooms(space: Space, proof: NoPairProof | None) -> list[Measure]:
 def _at_site(ground: Ground, machine: int, avoid: Bools) -> list[Measure]:
     """New rooms for one piece of equipment: one for each way of feeding it."""
     assets, row = ground.network.assets, row_of(ground, machine)
-    passive = ground.study.rules.records.passive
-    if avoid[machine] or machine in ground.relays or row.get("kind") in passive:
+    records = ground.study.rules.records
+    if avoid[machine] or machine in ground.relays or row.get("kind") in records.passive:
         return []
+    if "supplies" not in row and records.supplies == "gap":
+        return []  # to be recorded, not built
     held, fed, needed = (_named(ground, row, name) for name in ("within", "supplies", "needs"))
     site = int(assets.numbers([row["site"]])[0])
-    if _hit(ground, [site, *needed], avoid) or not _only_places(ground, held, avoid):
+    if _hit(ground, [site, *needed], avoid) or not _only_holders(ground, held, avoid):
         return []
-    held_hit = bool(_hit(ground, held, avoid))
+    held_hit = _lies_in_places(ground, held, avoid)
     fed_hit = len(_hit(ground, fed, avoid)) == len(fed) > 0
     wants_room = held_hit and not other_holders(ground, machine, avoid)
     wants_supply = fed_hit and not second_supplies(ground, machine, avoid)
@@ -121,14 +123,16 @@ def _names_hit(ground: Ground, asset: int, avoid: Bools) -> list[str]:
     return [str(ground.names[one]) for one in _columns_hit(ground, asset, avoid)]
 
 
-def _only_places(ground: Ground, held: Sequence[int], avoid: Bools) -> bool:
-    """Whether what is to be avoided holds equipment by rooms, racks and chassis alone.
-
-    A new room may lie in the same building or stand in the same flood as the old one.
-    """
-    frame = ground.network.assets.frame
+def _only_holders(ground: Ground, held: Sequence[int], avoid: Bools) -> bool:
+    """Whether equipment lies in what is to be avoided by holders alone, which it can leave."""
     found = [column for one in held for column in _columns_hit(ground, one, avoid).tolist()]
-    return bool(frame["kind"].iloc[found].isin(_PLACES).all())
+    return bool((ground.network.assets.frame["role"].iloc[found] == "holders").all())
+
+
+def _lies_in_places(ground: Ground, held: Sequence[int], avoid: Bools) -> bool:
+    """Whether a room, rack or chassis that equipment lies in is to be avoided."""
+    found = [column for one in held for column in _columns_hit(ground, one, avoid).tolist()]
+    return bool(ground.network.assets.frame["kind"].iloc[found].isin(_PLACES).any())
 
 
 def _own_panels(ground: Ground, machine: int, site: int, avoid: Bools) -> list[int]:
@@ -147,8 +151,8 @@ def _own_panels(ground: Ground, machine: int, site: int, avoid: Bools) -> list[i
             mine[numbers == panel].all()
             and ground.site_of[panel] == site
             and cells.get("kind") in passive
-            and _hit(ground, held, avoid)
-            and _only_places(ground, held, avoid)
+            and _lies_in_places(ground, held, avoid)
+            and _only_holders(ground, held, avoid)
         ):
             found.append(panel)
     return found
@@ -247,7 +251,8 @@ def _survey(
     avoided = few(named, _MOST_NAMED)
     told = [
         f"Confirm where room {room} at {site} stands: what it lies in is not on record.",
-        f"Confirm that it shares no wall, duct, cable entry or supply with {avoided}.",
+        f"Confirm that it stands clear of {avoided}: lies in none of these and shares no wall, "
+        "duct, cable entry or supply with them.",
         f"Confirm how the cables and cords of {sentence_list(ids)} reach it: their way inside "
         f"{site} is not on record.",
     ]

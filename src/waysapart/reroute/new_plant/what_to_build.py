@@ -69,7 +69,7 @@ class Building:
         there was no need, or nothing to choose from.
     unit : str
         What costs are in.
-    over_budget : tuple of Segment
+    over_budget : tuple of (Segment, Budget)
         Candidates that cost more than the budget by themselves.
     unpriced : tuple of Segment
         Candidates whose cost is not known.
@@ -83,7 +83,7 @@ class Building:
     lonlat: dict[str, list[list[float]]] = field(default_factory=dict)
     several: Several | None = None
     unit: str = METRES
-    over_budget: tuple[Segment, ...] = ()
+    over_budget: tuple[tuple[Segment, Budget], ...] = ()
     unpriced: tuple[Segment, ...] = ()
 
 
@@ -147,7 +147,8 @@ def what_to_build(
     options = _best_first(options)
     best, at_most = _set_within(ground, without, ask, options, budget, say)
     shown = [s for o in [*options, *([best] if best else [])] for s in o.segments]
-    over = [one for one in segments if _least(ground, one).within(budget) is False]
+    alone = [(one, budget_of(ground.study, [one], Draft())) for one in segments]
+    over = [(one, cost) for one, cost in alone if cost.within(budget) is False]
     return Building(
         options,
         best,
@@ -160,11 +161,6 @@ def what_to_build(
         tuple(over),
         tuple(one for one in segments if not one.priced),
     )
-
-
-def _least(ground: Ground, segment: Segment) -> Budget:
-    """What a candidate costs by itself, without joints and ports."""
-    return budget_of(ground.study, [segment], Draft())
 
 
 def _best_first(options: Iterable[Option]) -> list[Option]:
