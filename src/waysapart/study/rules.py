@@ -263,11 +263,11 @@ class BuildRules(Table):
         description="Price of a metre of a new segment, with the cable in it: one for all, or by "
         "kind of segment, then other. Left out: not known.",
     )
-    per_crossing: dict[str, Price] = Field(
-        default_factory=dict,
+    per_crossing: dict[str, Price] | None = Field(
+        default=None,
         examples=[{"water": 9000, "roads": 2500}],
         description="Price of each crossing of a layer without a role, by the name of the layer, "
-        "beside the metres. A layer that is crossed and not named here: not known.",
+        "beside the metres. Left out, or a layer that is crossed and not named: not known.",
     )
     per_joint: Price | None = Field(
         default=None,
@@ -298,7 +298,7 @@ class BuildRules(Table):
 
     @model_validator(mode="after")
     def _in_a_unit(self) -> BuildRules:
-        stated = [name for name in type(self).model_fields if getattr(self, name) not in (None, {})]
+        stated = [name for name in type(self).model_fields if getattr(self, name) is not None]
         if stated and self.unit is None:
             raise ValueError(
                 f"state unit, such as a currency: {', '.join(stated)} of [build] "

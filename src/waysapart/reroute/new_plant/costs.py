@@ -271,7 +271,7 @@ def _of_segment(study: Study, one: Segment) -> list[BudgetLine]:
                 (f"crossing of {name} by {one.id}", f"crossings of {name} by {one.id}"),
                 dotted(("per_crossing", name)),
                 count,
-                build.per_crossing.get(name),
+                (build.per_crossing or {}).get(name),
             )
             for name, count in crossed.items()
             if count != 0
@@ -298,7 +298,7 @@ def crossings(study: Study, one: Segment) -> dict[str, int | None]:
         shapes = study.plane.flat(backdrop.lonlat)
         met = shapely.intersection(one.line, shapes)
         found[backdrop.name] = int(shapely.get_num_geometries(met)[~shapely.is_empty(met)].sum())
-    return {**dict.fromkeys(study.rules.build.per_crossing), **found}
+    return {**dict.fromkeys(study.rules.build.per_crossing or ()), **found}
 
 
 def unknown_layers(study: Study) -> list[str]:
@@ -313,7 +313,7 @@ def unknown_layers(study: Study) -> list[str]:
     list of str
     """
     known = {backdrop.name for backdrop in study.backdrops}
-    return [name for name in study.rules.build.per_crossing if name not in known]
+    return [name for name in study.rules.build.per_crossing or () if name not in known]
 
 
 # --- Joints and ports, counted from the rows and the work of a proposal.
