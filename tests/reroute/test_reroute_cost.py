@@ -42,7 +42,7 @@ def lines_of(option: dict[str, Any]) -> dict[str, tuple[Any, ...]]:
     """Lines by the rule that prices them: how much, the rate, the cost."""
     return {
         line["key"].removeprefix("build."): (
-            line["length_m"] if "length_m" in line else line["count"],
+            line["count"] if line["length_m"] is None else line["length_m"],
             line["rate"],
             line["cost"],
         )
@@ -315,5 +315,6 @@ def test_the_example_on_the_page(tmp_path: Path) -> None:
 
 def wa_line(line: dict[str, Any]) -> str:
     """A line as the page has it."""
-    much = f"{line['length_m']:.1f} m" if "length_m" in line else str(line["count"])
+    length_m = line["length_m"]
+    much = str(line["count"]) if length_m is None else f"{length_m:.1f} m"
     return f"{much} {line['what']} at {line['rate']:,.0f}: {line['cost']:,.2f}"

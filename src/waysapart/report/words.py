@@ -675,12 +675,13 @@ def budget_line(line: BudgetLine) -> str:
 
     Examples
     --------
-    >>> row = {"what": "duct D9", "key": "build.per_m.duct", "length_m": 120.0, "rate": 95.0}
-    >>> budget_line({**row, "cost": 11400.0})
+    >>> row = {"what": "duct D9", "key": "build.per_m.duct", "count": None, "length_m": 120.0}
+    >>> budget_line({**row, "rate": 95.0, "cost": 11400.0})
     '120 m of duct D9 at 95 = 11,400'
     """
-    much = f"{plain_sum(line['length_m'])} m of" if "length_m" in line else ""
-    if "count" in line:
+    if line["length_m"] is not None:
+        much = f"{plain_sum(line['length_m'])} m of"
+    else:
         much = "an unknown number of" if line["count"] is None else f"{line['count']:,d}"
     told = f"{much} {line['what']}"
     if line.get("as_given"):

@@ -43,14 +43,15 @@ _LENGTH_DECIMALS, _COST_DECIMALS = 1, 2
 class BudgetLine(TypedDict):
     """A line of a budget: how much of what, at which rate.
 
-    `cost` is `length_m` or `count` times `rate`. A `rate` that nobody states is null, and so is
-    the cost; `key` is the rule that would state it. `as_given`: the candidate states its own cost.
+    `cost` is `length_m` or `count` times `rate`; the other of the two is null, and both where
+    nobody knows how many. A `rate` that nobody states is null, and so is the cost; `key` is the
+    rule that would state it. `as_given`: the candidate states its own cost.
     """
 
     what: str
     key: str
-    count: NotRequired[int | None]
-    length_m: NotRequired[float]
+    count: int | None
+    length_m: float | None
     rate: float | None
     cost: float | None
     as_given: NotRequired[bool]
@@ -242,7 +243,14 @@ def _counted(said: tuple[str, str], key: str, count: int | None, rate: float | N
     """A line of so many things, named as one and as several."""
     cost = None if rate is None or count is None else round(count * rate, _COST_DECIMALS)
     what = said[count != 1]
-    return {"what": what, "key": f"build.{key}", "count": count, "rate": rate, "cost": cost}
+    return {
+        "what": what,
+        "key": f"build.{key}",
+        "count": count,
+        "length_m": None,
+        "rate": rate,
+        "cost": cost,
+    }
 
 
 def _of_segment(study: Study, one: Segment) -> list[BudgetLine]:
@@ -252,6 +260,7 @@ def _of_segment(study: Study, one: Segment) -> list[BudgetLine]:
     line: BudgetLine = {
         "what": f"{one.kind} {one.id}",
         "key": dotted(("build", "per_m", one.kind)),
+        "count": None,
         "length_m": length_m,
         "rate": None,
         "cost": None,
