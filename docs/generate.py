@@ -21,6 +21,7 @@ from typing_extensions import get_type_hints
 import waysapart
 from waysapart import evidence
 from waysapart.cli import main
+from waysapart.export.field_files import LAYERS as WORKS_LAYERS
 from waysapart.export.layers import LAYERS
 from waysapart.gaps import GAP_CODES
 from waysapart.schema import BACKDROP, PLAN, ROLES, Column, Role
@@ -334,6 +335,45 @@ def export_page() -> str:
     return "\n".join(lines)
 
 
+def field_files_page() -> str:
+    """Files of works for the field: what each holds, and the fields of the GeoPackage."""
+    lines = [
+        _MADE,
+        "# Works as files for the field",
+        "",
+        "`waysapart dig STUDY --plan FILE -o week.gpkg -o week.gpx -o week.kml -o week.ics` writes",
+        "works in the formats that the names end in, beside a notice (`-o week.html`) or without",
+        "one: all of the files, or none. In Python it is `wa.write_field_files(works, ...)`.",
+        "Positions are longitude and latitude on WGS 84. Characters that cannot be seen are",
+        "written out, such as `⟨U+202E⟩`; a KML viewer shows descriptions as HTML, so they are",
+        "escaped for that as well.",
+        "",
+        "| file | standard | what is in it |",
+        "| --- | --- | --- |",
+        "| `.gpkg` | OGC GeoPackage | four layers, listed below |",
+        "| `.gpx` | GPX 1.1 | waypoints: the middle of each work, and each asset that is hit, "
+        "where the work meets it (`type` says `works` or `hit`); tracks: the outlines of the works "
+        "with their reach, and lines that are hit |",
+        "| `.kml` | OGC KML 2.2 | a folder for each of the four layers, with the same fields as "
+        "`ExtendedData` |",
+        "| `.ics` | RFC 5545 | each work of a plan as an entry: days as whole days, hours as local "
+        "time; what it must not overlap with stands in its text; where works that must not overlap "
+        "do so as planned, that time has an entry of its own. The `UID` of an entry follows from "
+        "the name of the study and the id of the work, so a calendar that takes a later file moves "
+        "its entries. A dig without a plan has no days and so no calendar |",
+        "",
+        "What is lost with what is hit has no waypoints: it is not where the works are.",
+        "Lists in one field of the GeoPackage are separated by `;`.",
+        "",
+    ]
+    for name, (says, fields) in WORKS_LAYERS.items():
+        lines += [f"## {name}", "", f"One row is {says}.", ""]
+        lines += ["| field | meaning |", "| --- | --- |"]
+        lines += [f"| `{field}` | {meaning} |" for field, meaning in fields.items()]
+        lines.append("")
+    return "\n".join(lines)
+
+
 def library_page() -> str:
     """Every name of `waysapart.__all__`: functions first, then their results and errors."""
     names = [name for name in waysapart.__all__ if not name.startswith("_")]
@@ -441,6 +481,7 @@ PAGES = {
     "gaps.md": gaps_page,
     "rules.md": rules_page,
     "export.md": export_page,
+    "field-files.md": field_files_page,
     "library.md": library_page,
     "evidence.md": evidence_page,
     "../src/waysapart/evidence.schema.json": evidence_schema,

@@ -21,6 +21,7 @@ from waysapart.schema import VERSION
 
 if TYPE_CHECKING:
     from waysapart.evidence import RecordFirst
+    from waysapart.export.field_files import write_field_files
     from waysapart.export.geopackage import export
     from waysapart.findings.splices import splice_table
     from waysapart.network.build_network import Network, link_traces, tie
@@ -77,6 +78,7 @@ _WHERE = {
     "link_traces": "waysapart.network.build_network",
     "splice_table": "waysapart.findings.splices",
     "write_cards": "waysapart.report.cards",
+    "write_field_files": "waysapart.export.field_files",
     "write_notice": "waysapart.report.works_page",
     "write_report": "waysapart.report.write",
     "write_reroute": "waysapart.report.reroute_page",
@@ -120,6 +122,7 @@ __all__ = [
     "worst",
     "write_cards",
     "write_comparison",
+    "write_field_files",
     "write_notice",
     "write_report",
     "write_reroute",

@@ -48,9 +48,10 @@ try:
 except ImportError:  # no such locks on Windows: there a folder is left over by its age
     fcntl = None  # type: ignore[assignment]
 
-Kind = Literal["html", "json", "csv", "toml", "gpkg", "study", "text"]
-"""What a file is: `study` is what people go on to edit, `text` what says nothing of itself.
-Neither is ever taken for one that may be replaced."""
+Kind = Literal["html", "json", "csv", "toml", "gpkg", "works", "gpx", "kml", "ics", "study", "text"]
+"""What a file is: `works` is a GeoPackage of works for the field, `study` is what people go on to
+edit, `text` what says nothing of itself. Neither of these two is ever taken for one that may be
+replaced."""
 
 _HEAD_BYTES = 4096
 _OLD_S = 24 * 3600.0
@@ -166,7 +167,7 @@ def _no_place(target: OutputFile, folders: bool) -> str | None:
 def _no_file(target: OutputFile, folders: bool) -> str | None:
     path, real = target.path, _real(target.path)
     if is_stream(path):
-        if target.kind in ("gpkg", "study", "toml"):
+        if target.kind in ("gpkg", "works", "study", "toml"):
             return f"{path} is no regular file, and a file of this kind cannot be written to it"
         if _own_descriptor(path) is None and not _may(path, os.W_OK):
             return f"{path} cannot be written: there is no right to write to it"
@@ -252,6 +253,9 @@ class _Inputs:
 _HTML_MARK = b'<meta name="generator" content="waysapart '
 _JSON_MARK = re.compile(rb'\s*\{\s*(?:"format"\s*:\s*\d+\s*,\s*)?"waysapart"\s*:\s*"')
 _TOML_MARK = re.compile(rb"# Written by waysapart [^\n]*: sha256 ([0-9a-f]{64})\n")
+_GPX_MARK = re.compile(rb'<gpx\b[^>]* creator="waysapart ')
+_KML_MARK = b"<!-- Written by waysapart "
+_ICS_MARK = re.compile(rb"^PRODID:-//waysapart//", re.MULTILINE)
 _SQLITE_MARK = b"SQLite format 3\0"
 _SQLITE_STEPS = 1_000_000
 
@@ -260,9 +264,10 @@ def written_by_us(target: OutputFile) -> bool:
     """Whether the file at a place says by its own content that waysapart wrote it.
 
     Each kind of file has a mark of its own: HTML its `generator`; JSON its first keys, of which
-    `waysapart` is one; TOML its first line with the hash of what follows, so that a file which
-    somebody edited does not count; CSV its exact heading; a GeoPackage its layers, which are
-    layers of findings and roles of a study and no others.
+    `waysapart` is one; GPX its `creator`, KML a remark, a calendar its PRODID; TOML its first line
+    with the hash of what follows, so that a file which somebody edited does not count; CSV its
+    exact heading; a GeoPackage its layers, which are layers of findings and roles of a study, or
+    those of works, and no others.
 
     Parameters
     ----------
@@ -288,19 +293,35 @@ def written_by_us(target: OutputFile) -> bool:
     if target.kind == "csv":
         first = head.split(b"\n", 1)[0].rstrip(b"\r")
         return bool(target.heading) and first == target.heading.encode()
-    return target.kind == "gpkg" and head.startswith(_SQLITE_MARK) and _holds_findings(target.path)
+    marks = {"gpx": _GPX_MARK.search, "ics": _ICS_MARK.search}
+    if target.kind in marks:
+        return marks[target.kind](head) is not None
+    if target.kind == "kml":
+        return _KML_MARK in head
+    if target.kind not in ("gpkg", "works") or not head.startswith(_SQLITE_MARK):
+        return False
+    names = _layers_of(target.path)
+    return names == WORKS_LAYERS if target.kind == "works" else _are_findings(names)
 
 
-def _holds_findings(path: Path) -> bool:
-    """Whether a GeoPackage holds layers of findings and of a study, and no others."""
+WORKS_LAYERS = frozenset({"works_areas", "works_hit", "works_fallen", "works_places"})
+"""Layers of a GeoPackage of works for the field."""
+
+
+def _layers_of(path: Path) -> set[str]:
+    """Names of the layers of a GeoPackage; none where it cannot be read as one."""
     address = f"file:{quote(str(path.absolute()))}?mode=ro&immutable=1"
     try:
         with closing(sqlite3.connect(address, uri=True)) as base:
             base.set_progress_handler(lambda: 1, _SQLITE_STEPS)  # a view may go on for ever
             found = base.execute("SELECT table_name FROM gpkg_contents LIMIT 1000").fetchall()
     except sqlite3.Error:
-        return False
-    names = {str(name) for (name,) in found}
+        return set()
+    return {str(name) for (name,) in found}
+
+
+def _are_findings(names: set[str]) -> bool:
+    """Whether layers are those of findings and of a study, and no others."""
     ours = {name for name in names if name.startswith("found_")}
     roles = {re.sub(r"_\d+$", "", name) for name in names - ours}
     return {"found_segments", "found_circuits"} <= ours and roles <= set(ROLES)

@@ -23,6 +23,7 @@ from reroute_plants import Plant
 from reroute_studies import ask, one_pit
 from waysapart.report.page import render_report
 from waysapart.report.redaction import Outside, reduced
+from waysapart.report.works_page import notice_page
 from waysapart.report.write import report_facts
 
 pytestmark = pytest.mark.browser
@@ -107,6 +108,18 @@ def test_a_large_report_is_valid(validator, proof):
 def test_the_report_for_readers_outside_is_valid(validator, proof, grid_m):
     facts, geo = reduced(*report_facts(proof), proof.study.crs, Outside(grid_m))
     assert validator(render_report(facts, geo, title="Outside")) == []
+
+
+def test_notices_are_valid(validator, proof):
+    """Of a dig, of assets named, of works that hit nothing, of a plan."""
+    works = ESTUARY.parent / "works" / "works.geojson"
+    for one in (
+        wa.dig(proof, works, reach_m=3.0),
+        wa.dig(proof, assets=["PIT-HER-7", "OP-N1"]),
+        wa.dig(proof, at=(7.2, 54.44), radius_m=1.0),
+        wa.plan_works(proof, works),
+    ):
+        assert validator(notice_page(one)) == []
 
 
 def test_an_empty_report_is_valid(validator, empty_report):

@@ -197,10 +197,18 @@ def _proposed(folder: Path) -> list[OutputFile]:
     return proposal_targets(folder)
 
 
+def _of_works(path: Path) -> list[OutputFile]:
+    from waysapart.export.field_files import works_target
+
+    found = works_target(path)
+    return [] if found is None else [found]
+
+
 _OUTPUTS: Mapping[str, Callable[[Path], list[OutputFile]]] = {
     "json_file": _one("json"),
     "csv_file": _work_list,
     "target": _one("html"),
+    "targets": _of_works,
     "package": _exported,
     "proposal": _proposed,
 }
@@ -218,7 +226,8 @@ def refuse_outputs(given: Mapping[str, Any]) -> None:
         target
         for name, written in _OUTPUTS.items()
         if given.get(name) not in (None, "-")
-        for target in written(Path(given[name]))
+        for path in (given[name] if isinstance(given[name], tuple) else [given[name]])
+        for target in written(Path(path))
     ]
     if not targets:
         return

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import sys
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from waysapart.cli.common import (
     busy,
-    check_html,
     force_option,
     forced,
     json_option,
@@ -21,6 +22,10 @@ from waysapart.cli.common import (
     write_json,
 )
 from waysapart.errors import CallError
+
+if TYPE_CHECKING:
+    from waysapart.whatif.dig import Dig
+    from waysapart.whatif.plan import WorksPlan
 
 
 def _position(
@@ -76,9 +81,12 @@ _WHERE = (
     click.option(
         "-o",
         "--output",
-        "target",
+        "targets",
+        multiple=True,
         type=click.Path(path_type=Path, dir_okay=False),
-        help="Also write the works notice as one HTML file: whom to tell before work starts.",
+        help="Also write a file, in the format that its name ends in; repeatable. .html: the works "
+        "notice, whom to tell before work starts; .gpkg, .gpx, .kml: places for a GIS, a handheld "
+        "receiver, a map viewer; .ics: a calendar of a plan.",
     ),
 )
 
@@ -94,10 +102,10 @@ def _run(
     accuracy: float | None,
     hours: float | None,
     plan: Path | None,
-    target: Path | None,
+    targets: tuple[Path, ...],
 ) -> None:
+    from waysapart.export.field_files import check_suffixes
     from waysapart.report.terminal import show_dig, show_plan
-    from waysapart.report.works_page import write_notice
     from waysapart.whatif.dig import dig as dig_up
     from waysapart.whatif.plan import plan_works
 
@@ -105,14 +113,13 @@ def _run(
         raise CallError("--plan names its own places: leave out --area, --at, --radius and --asset")
     if plan is not None and hours is not None:
         raise CallError("--plan has days of its own: leave out --hours")
-    check_html(target)
+    check_suffixes(targets, planned=plan is not None, pages=True)
     records = load(study)
     if plan is not None:
         with busy("planning the works"):
             works = plan_works(records, plan, accuracy_m=accuracy, reach_m=reach)
             planned = works.facts()
-        if target is not None:
-            write_notice(works, target, force=forced())
+        _write(works, targets)
         if not write_json(json_file, planned):
             show_plan(output(), planned)
         sys.exit(works.exit_code())
@@ -128,12 +135,28 @@ def _run(
             hours=hours,
         )
         facts = taken.facts()
-    if target is not None:
-        with busy("writing the notice"):
-            write_notice(taken, target, force=forced())
+    _write(taken, targets)
     if not write_json(json_file, facts):
         show_dig(output(), facts)
     sys.exit(taken.exit_code())
+
+
+def _write(works: Dig | WorksPlan, targets: tuple[Path, ...]) -> None:
+    """Write all files of works, or none of them."""
+    from waysapart.export.field_files import PAGE_SUFFIXES, write_field_files
+    from waysapart.report.works_page import notice_page
+
+    if not targets:
+        return
+    with busy("writing the notice"):
+        pages = [one for one in targets if one.suffix.casefold() in PAGE_SUFFIXES]
+        others = [one for one in targets if one not in pages]
+        write_field_files(
+            works,
+            *others,
+            pages=[(one, partial(notice_page, works)) for one in pages],
+            force=forced(),
+        )
 
 
 def _make(name: str, text: str, example: str) -> click.Command:
@@ -146,7 +169,7 @@ def _make(name: str, text: str, example: str) -> click.Command:
         f"\b\nExamples:\n    {example}\n"
         f"    waysapart {name} examples/estuary --at 7.05,54.4 --radius 20\n"
         f"    waysapart {name} examples/estuary --area works.geojson --json {name}.json\n"
-        f"    waysapart {name} examples/estuary --plan works.geojson -o notice.html"
+        f"    waysapart {name} examples/estuary --plan works.geojson -o notice.html -o week.ics"
     )
     command = click.command(name, short_help=text, help=help_text)
     function = telling_errors(_run)

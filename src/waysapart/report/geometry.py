@@ -136,13 +136,15 @@ def path_features(proof: Tied) -> list[dict[str, Any]]:
 
 
 def room_around(
-    features: Iterable[Mapping[str, Any]],
+    features: Iterable[Mapping[str, Any]], least_m: float = _ROOM_M
 ) -> tuple[float, float, float, float] | None:
     """West, south, east and north of features, with room around them.
 
     Parameters
     ----------
     features : iterable of GeoJSON features
+    least_m : float
+        The least room on each side, in metres.
 
     Returns
     -------
@@ -153,7 +155,7 @@ def room_around(
     if not shapes:
         return None
     west, south, east, north = (float(one) for one in shapely.total_bounds(shapes))
-    room = _ROOM_M / 111_000
+    room = least_m / 111_000
     tall = max((north - south) * 0.3, room)
     wide = max((east - west) * 0.3, room / math.cos(math.radians((south + north) / 2)))
     return west - wide, south - tall, east + wide, north + tall

@@ -217,8 +217,8 @@ def map_data(facts: Facts, geo: Geo, tiles: Tiles | None = None) -> dict[str, An
         As for `render_report`.
         A page of a what-if adds `mark` (a style of `marked.js`) to features, `when`
         (before, after, left, or a proposal) to paths and `opening` (west, south, east, north);
-        to the facts `told`: the term, the text of each asset, and the text of others; and
-        `reroute`, what `reroute.js` draws.
+        to the facts `told`: the term, the text of each asset, and the text of others; `labels`:
+        ids to be written beside places; and `reroute`, what `reroute.js` draws.
     tiles : Tiles, optional
 
     Returns
@@ -263,6 +263,10 @@ def map_data(facts: Facts, geo: Geo, tiles: Tiles | None = None) -> dict[str, An
         ],
         "grid": facts.get("grid"),
         "told": visible_all(facts["told"]) if facts.get("told") else None,
+        "labels": [
+            {"id": visible(str(one["id"])), "at": on_map(one["at"], west)}
+            for one in facts.get("labels", [])
+        ],
         **({"reroute": visible_all(facts["reroute"])} if facts.get("reroute") else {}),
     }
     ids = {key: data[key]["id"] for key in ("points", "plant", "hazards")}

@@ -190,6 +190,7 @@ def _environment() -> jinja2.Environment:
 _FILTERS: dict[str, Callable[..., object]] = {
     "along": words.along_said,
     "bears": words.BEARS.__getitem__,
+    "circuit_state": words.circuit_state,
     "clash": clash_said,
     "count_of": words.count_of,
     "decibels": words.decibels,
@@ -202,7 +203,9 @@ _FILTERS: dict[str, Callable[..., object]] = {
     "packed_html": packed_html,
     "kind_of": kind_of,
     "lasting": words.lasting_said,
+    "latitude": words.latitude,
     "lengths": words.lengths_said,
+    "longitude": words.longitude,
     "route": words.route_said,
     "metres": words.metres,
     "minutes_down": minutes_down,

@@ -24,13 +24,15 @@ _DETAIL = 0.4
 _LETTER = 5.6
 
 
-def map_picture(facts: Facts, geo: Geo) -> Markup | None:
+def map_picture(facts: Facts, geo: Geo, heights: tuple[float, float] = _HEIGHTS) -> Markup | None:
     """Draw plant, sites, hazards, and what is shared, near or crossing.
 
     Parameters
     ----------
     facts, geo : mapping
         As for `render_report`.
+    heights : (float, float)
+        The least and the most, in pixels; it is 680 pixels wide.
 
     Returns
     -------
@@ -53,13 +55,12 @@ def map_picture(facts: Facts, geo: Geo) -> Markup | None:
     every = [one for some in shapes.values() for one in some]
     if not every:
         return None
-    sheet = _Sheet(opening or shapely.total_bounds(every).tolist())
+    sheet = _Sheet(opening or shapely.total_bounds(every).tolist(), heights)
     shown = "all plant" if opening is None else "a part of the plant"
     parts = [
         f'<svg class="picture" role="img" viewBox="0 0 {_WIDTH:g} {sheet.height:.0f}" '
         f'width="{_WIDTH:g}" height="{sheet.height:.0f}" aria-label="Map of {shown}, north up">'
     ]
-    parts += [f'<path class="p-hazard" d="{sheet.path([one])}"/>' for one in shapes["hazards"]]
     laid: dict[str, list[Any]] = {}
     for feature, line in zip(drawn["plant"], shapes["plant"], strict=True):
         kind = str(feature["properties"].get("kind") or "")
@@ -69,8 +70,11 @@ def map_picture(facts: Facts, geo: Geo) -> Markup | None:
         for name, lines in laid.items()
     ]
     parts += _marked(drawn, shapes, sheet)
+    parts += [f'<path class="p-hazard" d="{sheet.path([one])}"/>' for one in shapes["hazards"]]
     parts += _marks(facts, drawn, shapes, sheet)
-    parts += _sites(drawn["points"], shapes["points"], sheet)
+    taken: list[_Box] = []
+    parts += _labels(facts.get("labels", []), sheet, taken)
+    parts += _sites(drawn["points"], shapes["points"], sheet, taken)
     parts += [sheet.scale(), "</svg>"]
     return Markup("".join(parts))
 
@@ -78,12 +82,12 @@ def map_picture(facts: Facts, geo: Geo) -> Markup | None:
 class _Sheet:
     """Mercator fitted to a sheet."""
 
-    def __init__(self, bounds: Sequence[float]) -> None:
+    def __init__(self, bounds: Sequence[float], heights: tuple[float, float]) -> None:
         west, south, east, north = (float(value) for value in bounds)
         self.west, self._top = west, _down(north)
         wide = max(east - west, 1e-4) / 360.0
         tall = max(_down(south) - self._top, 1e-7)
-        low, high = (limit - 2 * _MARGIN for limit in _HEIGHTS)
+        low, high = (limit - 2 * _MARGIN for limit in heights)
         self._scale = min((_WIDTH - 2 * _MARGIN) / wide, high / tall)
         self.height = max(tall * self._scale, low) + 2 * _MARGIN
         self._left = (_WIDTH - wide * self._scale) / 2
@@ -197,9 +201,51 @@ def _marks(facts: Facts, drawn: Facts, shapes: Facts, sheet: _Sheet) -> list[str
     return [f'<path class="bridge" d="{"".join(diamonds.values())}"/>', *rounds.values()]
 
 
-def _sites(features: Sequence[Facts], shapes: Sequence[Any], sheet: _Sheet) -> list[str]:
+_Box = tuple[float, float, float, float]
+_ROWS = (0, -1, 1, -2, 2, -3, 3, -4, 4, -5, 5, -6, 6)
+"""Rows above and below a place in which its label looks for room."""
+_ROW = 14.0
+_ID_LETTER = 6.7
+
+
+def _labels(labels: Sequence[Facts], sheet: _Sheet, taken: list[_Box]) -> list[str]:
+    """Ids beside their places, each where there is room; one in another row has a line to it."""
     parts: list[str] = []
-    taken: list[tuple[float, float, float, float]] = []
+    places = [sheet.place(np.array([on_map(one["at"], sheet.west)]))[0] for one in labels]
+    seen = [
+        (str(one["id"]), x, y)
+        for one, (x, y) in zip(labels, places, strict=True)
+        if 0 <= x <= _WIDTH and 0 <= y <= sheet.height
+    ]
+    taken += [(x - 7, y - 7, x + 7, y + 7) for _, x, y in seen]
+    for name, x, y in seen:
+        said = name if len(name) <= 40 else f"{name[:39]}…"
+        wide = _ID_LETTER * len(said)
+        for row, left in ((row, left) for row in _ROWS for left in (x + 12, x - 12 - wide)):
+            middle = y + row * _ROW
+            box = (left, middle - 7, left + wide, middle + 7)
+            if not _free(box, taken, sheet):
+                continue
+            taken.append(box)
+            if row:
+                edge = left - 2 if left > x else left + wide + 2
+                parts.append(f'<path class="p-lead" d="M{x:.1f} {y:.1f}L{edge:.1f} {middle:.1f}"/>')
+            text = html_text(said)
+            parts.append(f'<text class="p-id" x="{left:.1f}" y="{middle + 4:.1f}">{text}</text>')
+            break
+    return parts
+
+
+def _free(box: _Box, taken: Sequence[_Box], sheet: _Sheet) -> bool:
+    if box[0] < 2 or box[2] > _WIDTH - 2 or box[1] < 2 or box[3] > sheet.height - 2:
+        return False
+    return not any(a < box[2] and c > box[0] and b < box[3] and d > box[1] for a, b, c, d in taken)
+
+
+def _sites(
+    features: Sequence[Facts], shapes: Sequence[Any], sheet: _Sheet, taken: list[_Box]
+) -> list[str]:
+    parts: list[str] = []
     for feature, one in zip(features, shapes, strict=True):
         told = feature["properties"]
         if told.get("role") != "sites":

@@ -1496,6 +1496,66 @@ def position(at: Sequence[float] | None) -> str:
     return f"{abs(lat):.5f}° {'N' if lat >= 0 else 'S'} {abs(lon):.5f}° {'E' if lon >= 0 else 'W'}"
 
 
+def latitude(at: Sequence[float]) -> str:
+    """Latitude of a place, to 0.1 m.
+
+    Parameters
+    ----------
+    at : sequence of float
+        Longitude and latitude in degrees, WGS 84.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> latitude([7.05, 54.4])
+    '54.400000° N'
+    """
+    return f"{abs(at[1]):.6f}° {'N' if at[1] >= 0 else 'S'}"
+
+
+def longitude(at: Sequence[float]) -> str:
+    """Longitude of a place, to 0.1 m or better.
+
+    Parameters
+    ----------
+    at : sequence of float
+        Longitude and latitude in degrees, WGS 84.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> longitude([-7.05, 54.4])
+    '7.050000° W'
+    """
+    return f"{abs(at[0]):.6f}° {'E' if at[0] >= 0 else 'W'}"
+
+
+def circuit_state(state: str) -> str:
+    """State of a circuit during works, in words.
+
+    Parameters
+    ----------
+    state : str
+        As in the facts: `lost`, `on-` and the label of a path, `unknown`, ...
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> circuit_state("on-main"), circuit_state("lost")
+    ('in service on main', 'lost')
+    """
+    return f"in service on {state[3:]}" if state.startswith("on-") else state
+
+
 def metres(value: float | None) -> str:
     """A length with its unit.
 

@@ -7,7 +7,6 @@ what its map draws.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -21,37 +20,25 @@ from waysapart.report.geometry import Geo, holdings, proof_geometry, room_around
 from waysapart.report.lookup import working_grid
 from waysapart.report.map import Tiles, frame, has_places
 from waysapart.report.page import render_page
-from waysapart.report.words import clashes_said, plan_answer, works_answer
+from waysapart.report.picture import map_picture
+from waysapart.report.words import (
+    clashes_said,
+    next_rows,
+    plan_answer,
+    unknown_said,
+    works_answer,
+)
 from waysapart.schema import VERSION
 from waysapart.study.rules import Rules
-from waysapart.whatif.area import Area
 from waysapart.whatif.base import Base
-from waysapart.whatif.dig import Dig, DigFacts, Hits, reached, taken
+from waysapart.whatif.crew import Contacts, Site, grown, sites_of, work_days
+from waysapart.whatif.dig import Dig, DigFacts
+from waysapart.whatif.places import WorkPlace, asset_shapes, grid_name, nearest_point
 from waysapart.whatif.plan import WorksFacts, WorksPlan
-from waysapart.whatif.plan_table import Work
+
+__all__ = ["Site", "notice_page", "works_geometry", "works_view", "write_notice"]
 
 View = dict[str, Any]
-
-
-@dataclass(frozen=True)
-class Site:
-    """One work as the page shows it.
-
-    Attributes
-    ----------
-    name : str
-        Its id in a plan; empty for works by themselves.
-    works : Dig
-        What it puts out of service, by itself and as things are now.
-    area : Area or None
-    reach_m : float
-        How far it reaches beyond its outline, a radius included.
-    """
-
-    name: str
-    works: Dig
-    area: Area | None
-    reach_m: float
 
 
 # --- The notice as a file.
@@ -99,11 +86,28 @@ def write_notice(
     'notice.html'
     """
     target = OutputFile(Path(path), "html")
-    refuse_unsafe([target], works.base.study.files, force=force)
+    inputs = works.base.study.files
+    refuse_unsafe([target], inputs, force=force)
+    write_text(target, notice_page(works, tiles=tiles), inputs, force=force)
+    return target.path
+
+
+def notice_page(works: Dig | WorksPlan, *, tiles: Tiles | None = None) -> str:
+    """The notice as HTML, as `write_notice` writes it.
+
+    Parameters
+    ----------
+    works : Dig or WorksPlan
+    tiles : Tiles, optional
+
+    Returns
+    -------
+    str
+    """
     base, plan = works.base, works if isinstance(works, WorksPlan) else None
-    sites = _sites(works)
+    sites = sites_of(works)
     facts = [site.works.facts() for site in sites]
-    view = works_view(facts, [site.name for site in sites], plan.facts() if plan else None)
+    view = works_view(sites, facts, plan)
     view |= {
         "made": datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
         "version": VERSION,
@@ -112,8 +116,10 @@ def write_notice(
         "inputs": [{"file": one.file, "sha256": one.sha256} for one in base.study.inputs],
     }
     geo = works_geometry(base, sites)
-    title = f"Works notice: {base.study.name}"
-    page = render_page(
+    labels = works_labels(base, sites)
+    if len(sites) > 1:
+        _add_pictures(view["works"], sites, geo, labels)
+    return render_page(
         "notice.html.j2",
         view,
         {
@@ -124,40 +130,15 @@ def write_notice(
             "holdings": holdings(base),
             "told": works_told(sites, facts),
             "grid": working_grid(base.study.crs, frame(geo)) if has_places(geo) else None,
+            "labels": labels,
         },
         geo,
-        title=title,
+        title=f"Works notice: {base.study.name}",
         label=f"Map of the works in {base.study.name}",
         map_scripts=("marked.js",),
         styles=("marked.css",),
         tiles=tiles,
     )
-    write_text(target, page, base.study.files, force=force)
-    return target.path
-
-
-def _sites(works: Dig | WorksPlan) -> list[Site]:
-    if isinstance(works, Dig):
-        return [Site("", works, works.area, works.reach_m + works.radius_m)]
-    return [
-        Site(
-            work.id,
-            taken(works.base, _hits(works, work), work.area, work.reach_m, works.accuracy_m),
-            work.area,
-            work.reach_m,
-        )
-        for work in works.works
-    ]
-
-
-def _hits(plan: WorksPlan, work: Work) -> Hits:
-    """What a work of a plan hits, with the distance of each asset."""
-    feature, metres = np.full(len(work.hit), -1), np.full(len(work.hit), np.nan)
-    if work.area is not None:
-        near = reached(plan.base, work.area, np.array([work.reach_m]), plan.accuracy_m)
-        place = np.searchsorted(work.hit, near.number)
-        feature[place], metres[place] = near.feature, near.distance_m
-    return Hits(work.hit, feature, metres)
 
 
 # --- What the notice shows: whom to tell first, then what is lost and why.
@@ -169,31 +150,40 @@ QUESTION = (
 _ACCURACY = "defaults.survey_accuracy_m"
 
 
-def works_view(facts: Sequence[DigFacts], names: Sequence[str], plan: WorksFacts | None) -> View:
+def works_view(sites: Sequence[Site], facts: Sequence[DigFacts], plan: WorksPlan | None) -> View:
     """All that the notice shows: the facts of the works, with parts replaced and added.
 
     Parameters
     ----------
+    sites : sequence of Site
     facts : sequence of DigFacts
-        One for each work.
-    names : sequence of str
-        Their ids; empty for works by themselves.
-    plan : WorksFacts or None
-        Facts of the plan, where there is one.
+        One for each of them.
+    plan : WorksPlan or None
+        The plan, where there is one.
+
+    Returns
+    -------
+    dict
     """
     first = facts[0]
-    answer = works_answer(first) if plan is None else plan_answer(plan).rstrip(".")
+    told = None if plan is None else plan.facts()
+    answer = works_answer(first) if told is None else plan_answer(told).rstrip(".")
     circuits = sorted(first["circuits"], key=lambda one: str(one["id"]))
     index = {one["id"]: place for place, one in enumerate(circuits)}
+    contacts = Contacts(sites[0].works.base)
+    works = [_work(site, one, index, contacts) for site, one in zip(sites, facts, strict=True)]
     return {
         **first,
         "question": QUESTION,
         "answer": f"{answer[0].upper()}{answer[1:]}.",
         "circuits": [{**one, "index": index[one["id"]]} for one in circuits],
-        "works": [_work(name, one, index) for name, one in zip(names, facts, strict=True)],
+        "works": works,
         "drawn_works": any(one["area"]["features"] for one in facts),
+        "grid_name": grid_name(sites[0].works.base.study),
         "cautions": first["notice"]["cautions"],
-        "plan": None if plan is None else _plan(plan),
+        "plan": None if told is None else _plan(told),
+        "days": [] if plan is None else work_days(plan, sites),
+        "annex": _annex(works),
     }
 
 
@@ -209,20 +199,74 @@ def accuracy_said(facts: DigFacts, rules: Rules) -> str:
     )
 
 
-def _work(name: str, facts: DigFacts, index: Mapping[str, int]) -> View:
-    every = [{**one, "index": index[one["id"]]} for one in facts["circuits"]]
+MOST_SPOTS = 12
+"""So many points of a work stand beside it; where there are more, the annex has all of them."""
+MOST_NEXT = 8
+"""So many assets whose loss comes next stand beside a circuit; the annex lists all."""
+MOST_FATAL = 12
+"""So many rows of single things that become fatal stand beside a work; the annex has all."""
+
+
+def _work(site: Site, facts: DigFacts, index: Mapping[str, int], contacts: Contacts) -> View:
+    every = [
+        {
+            **one,
+            "index": index[one["id"]],
+            "contact": contacts.of_circuit(one["id"])[1],
+        }
+        for one in facts["circuits"]
+    ]
     tell, unsure = set(facts["notice"]["tell"]), set(facts["notice"]["unsure"])
+    places = site.places
     return {
         **facts,
-        "name": name,
+        "name": site.name,
+        "details": site.details,
+        "places": places,
+        "spots": _spots(places),
+        "reaches": sorted({site.reach_of(row) for row in range(facts["area"]["features"])}),
         "said": works_answer(facts),
         "tell": [one for one in every if one["id"] in tell],
         "unsure": [one for one in every if one["id"] in unsure - tell],
+        "fatal": next_rows(facts["next_events"]),
+        "open": unknown_said(facts),
+        "parties": contacts.parties(facts, [site]),
+        "contacts": {one: contacts.of_asset(one) for one in facts["hit"]},
+        "picture": None,
         "together": [
             *(("group", one) for one in facts["groups"] if one["state"] != "untouched"),
             *(("scheme", one) for one in facts["schemes"] if one["state"] != "untouched"),
         ],
     }
+
+
+def _spots(places: Sequence[WorkPlace]) -> list[View]:
+    """Points of all places of a work: the middle of each first."""
+    many = len(places) > 1
+    return [
+        {**spot, "what": f"{place['of']}: {spot['what']}" if many else spot["what"]}
+        for place in places
+        for spot in place["spots"]
+    ]
+
+
+def _annex(works: Sequence[View]) -> View:
+    """What the tables cut off, in full: what comes next, and points of the works.
+
+    Circuits of a work that the same assets would lose stand together.
+    """
+    following = []
+    for work in works:
+        same: dict[tuple[str, ...], list[str]] = {}
+        for one in (*work["tell"], *work["unsure"]):
+            if len(one["next"]) > MOST_NEXT:
+                same.setdefault(tuple(one["next"]), []).append(one["id"])
+        if same:
+            rows = [{"circuits": ids, "next": list(assets)} for assets, ids in same.items()]
+            following.append({"name": work["name"], "rows": rows})
+    spots = [work for work in works if len(work["spots"]) > MOST_SPOTS]
+    fatal = [work for work in works if len(work["fatal"]) > MOST_FATAL]
+    return {"next": following, "spots": spots, "fatal": fatal}
 
 
 def _plan(plan: WorksFacts) -> View:
@@ -235,9 +279,6 @@ def _plan(plan: WorksFacts) -> View:
 
 
 # --- The map: the areas of the works, what they hit, and what is lost with it.
-
-_POINT_M = 1.0
-"""A point without a reach is drawn this wide, so that it can be seen as an area."""
 
 
 def works_geometry(base: Base, sites: Sequence[Site]) -> dict[str, Any]:
@@ -263,7 +304,13 @@ def works_geometry(base: Base, sites: Sequence[Site]) -> dict[str, Any]:
             if name in hit or name in fallen:
                 feature["properties"]["mark"] = "hit" if name in hit else "fallen"
     geo["hazards"] = {"type": "FeatureCollection", "features": list(_areas(base, sites))}
-    opening = _opening(geo)
+    named = {
+        name
+        for site in sites
+        if site.area is None
+        for name in base.network.assets.ids(site.works.hits.number)
+    }
+    opening = _opening(geo, named)
     return {**geo, **({"opening": opening} if opening else {})}
 
 
@@ -276,14 +323,12 @@ def _taken(base: Base, sites: Sequence[Site]) -> tuple[set[str], set[str]]:
 
 def _areas(base: Base, sites: Sequence[Site]) -> Any:
     for site in sites:
-        if site.area is None:
+        shapes = grown(site)
+        if not shapes:
             continue
-        shapes = site.area.geometry
-        flat = shapely.get_dimensions(shapes) == 0
-        own = np.maximum(site.area.own_reach_m, site.reach_m)
-        reach = np.where(flat, np.maximum(own, _POINT_M), own)
-        grown = base.study.plane.grown(shapes, reach)
-        drawn = base.study.plane.run_on(positions_deg(base.study, grown))
+        values = np.empty(len(shapes), dtype=object)
+        values[:] = shapes
+        drawn = base.study.plane.run_on(positions_deg(base.study, values))
         for number, one in enumerate(drawn, start=1):
             label = site.name or f"works {number}"
             yield {
@@ -292,19 +337,99 @@ def _areas(base: Base, sites: Sequence[Site]) -> Any:
                     "id": label if len(shapes) == 1 or not site.name else f"{label} {number}",
                     "role": "works",
                     "kind": "area of works",
-                    "name": "",
+                    "name": site.details["name"] or "",
                 },
                 "geometry": shapely.geometry.mapping(one),
             }
 
 
-def _opening(geo: Geo) -> tuple[float, float, float, float] | None:
-    """The works with some room around; where no area is drawn, what they hit."""
-    return room_around(geo["hazards"]["features"]) or room_around(
-        feature
-        for role in ("plant", "points")
-        for feature in geo[role]["features"]
-        if feature["properties"].get("mark") == "hit"
+def works_labels(base: Base, sites: Sequence[Site]) -> list[View]:
+    """Ids of what is hit, each once, with the place where the works meet it.
+
+    Parameters
+    ----------
+    base : Base
+    sites : sequence of Site
+
+    Returns
+    -------
+    list of dict
+        `id` and `at`, longitude and latitude; without those that nothing places.
+    """
+    found: dict[str, View] = {}
+    for site in sites:
+        numbers = site.works.hits.number.tolist()
+        names = base.network.assets.ids(numbers)
+        shapes = asset_shapes(base, numbers)
+        points = [None if shape is None else nearest_point(shape, site.area) for shape in shapes]
+        there = [place for place, one in enumerate(points) if one is not None]
+        values = np.empty(len(there), dtype=object)
+        values[:] = [points[place] for place in there]
+        degrees = base.study.plane.run_on(positions_deg(base.study, values))
+        for place, point in zip(there, degrees, strict=True):
+            found.setdefault(names[place], {"id": names[place], "at": [point.x, point.y]})
+    return list(found.values())
+
+
+MOST_PICTURES = 40
+"""So many works of a plan get a picture of their own. Common practice, no source."""
+
+
+_ROOM_M = 40.0
+_HEIGHTS = (220.0, 330.0)
+
+
+def _add_pictures(
+    works: Sequence[View], sites: Sequence[Site], geo: Geo, labels: list[View]
+) -> None:
+    """Give each work of a plan a picture of its own, of what lies round it, for paper."""
+    kept = ("plant", "points", "hazards")
+    features = {role: list(geo[role]["features"]) for role in kept}
+    shapes = {
+        role: np.array(
+            [shapely.geometry.shape(one["geometry"]) for one in features[role]], dtype=object
+        )
+        for role in kept
+    }
+    trees = {role: shapely.STRtree(shapes[role]) for role in kept}
+    for work, site in list(zip(works, sites, strict=True))[:MOST_PICTURES]:
+        hit = set(work["hit"])
+        mine = [
+            one
+            for one in features["hazards"]
+            if str(one["properties"]["id"]).startswith(site.name) and site.area is not None
+        ]
+        points = [
+            {"geometry": {"type": "Point", "coordinates": one["at"]}}
+            for one in labels
+            if one["id"] in hit
+        ]
+        opening = room_around([*mine, *points], _ROOM_M)
+        if opening is None:
+            continue
+        box = shapely.box(*opening)
+        near = {
+            role: {"features": [features[role][k] for k in sorted(trees[role].query(box).tolist())]}
+            for role in kept
+        }
+        shown = [one for one in labels if one["id"] in hit]
+        work["picture"] = map_picture(
+            {"circuits": [], "labels": shown}, {**near, "opening": opening}, _HEIGHTS
+        )
+
+
+def _opening(geo: Geo, named: set[str]) -> tuple[float, float, float, float] | None:
+    """The works with some room around: their areas, and what they hit where none is drawn."""
+    return room_around(
+        [
+            *geo["hazards"]["features"],
+            *(
+                feature
+                for role in ("plant", "points")
+                for feature in geo[role]["features"]
+                if str(feature["properties"]["id"]) in named
+            ),
+        ]
     )
 
 

@@ -79,6 +79,52 @@
     });
   });
 
+  /* Ids of what is hit, each where there is room: beside its place, else in a row above or below
+     with a line to it. What finds no room appears when the map comes nearer. */
+  function covers(a, b) { return a[0] < b[2] && a[2] > b[0] && a[1] < b[3] && a[3] > b[1]; }
+
+  function drawLabels(view) {
+    if (!ways.shown.marked || !data.labels || !data.labels.length) return;
+    var ctx = view.ctx, row = 15, seen = [];
+    ctx.font = "600 12px " + getComputedStyle(document.documentElement).getPropertyValue("--mono");
+    ctx.textBaseline = "middle";
+    data.labels.forEach(function (one) {
+      var x = ways.across(one.at[0]) * view.scale - view.dx, y = ways.down(one.at[1]) * view.scale - view.dy;
+      if (pen.seen(view, x, y)) seen.push([one.id.length > 40 ? one.id.slice(0, 39) + "…" : one.id, x, y]);
+    });
+    var signs = seen.map(function (s) { return [s[1] - 9, s[2] - 9, s[1] + 9, s[2] + 9]; });
+    for (var i = 0; i < ways.points.n; i++) {
+      var p = pen.at(view, i);
+      if (ways.isSite(i) && pen.seen(view, p[0], p[1])) signs.push([p[0] - 8, p[1] - 8, p[0] + 8, p[1] + 8]);
+    }
+    seen.forEach(function (s) {
+      var w = ctx.measureText(s[0]).width;
+      for (var k = 0; k < 13; k++) {
+        var y = s[2] + Math.ceil(k / 2) * (k % 2 ? -row : row);
+        var box = [s[1] + 13, s[1] - 13 - w].map(function (x) { return [x - 2, y - 7, x + w + 2, y + 7]; }).filter(function (b) {
+          return !view.taken.concat(signs).some(function (t) { return covers(t, b); });
+        })[0];
+        if (!box) continue;
+        view.taken.push(box);
+        if (k) {
+          ctx.beginPath();
+          ctx.moveTo(s[1], s[2]);
+          ctx.lineTo(box[0] > s[1] ? box[0] : box[2], y);
+          pen.stroke(view, view.colour.ink, 1);
+        }
+        ctx.strokeStyle = view.colour.paper;
+        ctx.lineWidth = 4;
+        ctx.strokeText(s[0], box[0] + 2, y);
+        ctx.fillStyle = view.colour.ink;
+        ctx.fillText(s[0], box[0] + 2, y);
+        break;
+      }
+    });
+  }
+
+  var drawNames = ways.drawNames;
+  ways.drawNames = function (view) { drawNames(view); drawLabels(view); };
+
   /* One press shows all that is marked, near enough to tell things apart. */
   function showMarked() {
     var box = [2, 2, -1, -1];
