@@ -399,8 +399,8 @@ DayFacts = TypedDict(
 """Days on which the same works run: what all of them together do, and who is told.
 
 `several_paths` are circuits that lose a path and keep two or more; `over_limit` and
-`limits_unknown` those that go on outside a limit, or whose limits are not known; `groups` those that lose
-everything that counts for them."""
+`limits_unknown` those that go on outside a limit, or whose limits are not known; `groups` those
+that lose everything that counts for them."""
 
 
 def work_days(plan: WorksPlan, sites: Sequence[Site] | None = None) -> list[DayFacts]:
