@@ -247,6 +247,37 @@ def test_a_proposal_shows_its_new_plant_and_the_paths_over_it(pages, watched):
 
 
 @pytest.mark.browser
+def test_each_proposal_has_its_budget_and_what_is_unknown_stays_so(tmp_path, watched):
+    """A metre at 120, a port at 40, a joint at nothing stated: 400 m and 500 m, of 50,000 EUR."""
+    plant = Plant()
+    one_pit(plant)
+    plant.write(tmp_path / "study")
+    rules = tmp_path / "study" / "rules.toml"
+    prices = '[build]\nunit = "EUR"\nper_m = 120\nper_port = 40\nbudget = 50000\n'
+    rules.write_text(f"{rules.read_text(encoding='utf-8')}\n{prices}", encoding="utf-8")
+    found = wa.reroute(wa.read_study(tmp_path / "study"), ["K"])
+    page = watched.open(wa.write_reroute(found, tmp_path / "page.html"))
+    costs = page.locator("table[data-table=proposals] td:nth-child(6)").all_text_contents()
+    assert [" ".join(one.split()) for one in costs] == [
+        "not known, at least 48,332 EUR",
+        "not known, at least 60,344 EUR over budget",
+    ]
+    rows = [
+        [" ".join(cell.split()) for cell in row.locator("td").all_text_contents()]
+        for row in page.locator("#build-1 .terms tbody tr").all()
+    ]
+    assert rows[0] == ["duct new-N1-N2", "400.1 m", "120", "48,012"]
+    assert rows[1][1:] == ["2", "not known", "not known"]
+    assert "build.per_joint" in rows[1][0]
+    assert rows[2][1:] == ["8", "40", "320"]
+    assert "not known whether it is kept" in page.text_content("#build-1")
+    assert "over budget" in page.text_content("#build-2")
+    assert "new-S1-S2 (60,024 EUR)" in page.text_content("#proposals")
+    prices = page.locator("table[data-table=prices] tbody tr").all_text_contents()
+    assert any("build.per_m" in row and "120" in row for row in prices)
+
+
+@pytest.mark.browser
 def test_all_work_is_saved_as_csv(pages, watched, estuary_reroute):
     page = watched.open(pages["estuary"])
     with page.expect_download() as saved:

@@ -42,6 +42,7 @@ from waysapart.report.strip import strip_svg
 from waysapart.report.strip_layout import Lanes
 from waysapart.report.view import limit_rows, unit
 from waysapart.reroute.api import OptionFacts, Reroute, RerouteFacts, TargetFacts
+from waysapart.reroute.new_plant.costs import METRES, BudgetFacts
 from waysapart.reroute.proposal_rows import WorkItem
 from waysapart.reroute.solve import Status
 from waysapart.schema import VERSION
@@ -242,6 +243,7 @@ _HEADINGS = {
     "segment": "A new segment",
     "segments": "New segments",
     "set": "Together",
+    "room": "A new room",
 }
 
 
@@ -359,6 +361,7 @@ def reroute_view(
         "anchor": anchor,
         "proposals": [_card(one, facts, anchor, new[one.key]) for one in proposals],
         "built": [one.key for one in built],
+        "shown": [one.key for one in proposals],
         "looked_at": _looked_at(facts),
         "refused": [] if build is None else _field(build, "refused", []),
         "all_work": [
@@ -549,11 +552,51 @@ def _card(one: Proposal, facts: RerouteFacts, anchor: Mapping[str, str], new: Ne
         "pieces": len(one.draft.work),
         "once_recorded": [],
         "worse": facts["proved"]["worse"] if told is None else told["worse"],
+        "what": "Nothing to build",
+        "text": "Links over cables with free fibres",
+        "length_m": 0.0,
+        "per_cost": "",
         "segments": [],
         "survey": [],
-        "budget": None,
+        "budget": facts["budget"],
     }
-    return card if told is None else card | _built(told)
+    if told is not None:
+        card |= _built(told)
+    return {**card, "cost_said": budget_said(card["budget"])}
+
+
+def budget_said(budget: BudgetFacts | None) -> str:
+    """What a proposal costs, in a few words; with its bound where that is not known.
+
+    Parameters
+    ----------
+    budget : BudgetFacts or None
+
+    Returns
+    -------
+    str
+        Empty where nothing is stated that costs anything.
+
+    Examples
+    --------
+    >>> lines = [{"what": "joints", "key": "build.per_joint", "count": 2, "rate": None}]
+    >>> told = {"unit": "EUR", "lines": lines, "total": None, "at_least": 900.0}
+    >>> budget_said({**told, "budget": None, "within_budget": None})
+    'not known, at least 900 EUR'
+    """
+    if budget is None or not budget["lines"]:
+        return ""
+    if budget["total"] is not None:
+        return words.money(budget["total"], budget["unit"])
+    return f"not known, at least {words.money(budget['at_least'], budget['unit'])}"
+
+
+def _per_cost(told: OptionFacts) -> str:
+    """Circuits and groups that get apart per cost, where that is more than metres."""
+    one = told["apart_per_cost"]
+    if one is None or one["unit"] == METRES:
+        return "" if told["apart_per_km"] is None else f"{told['apart_per_km']:.3g} per km built"
+    return f"{one['value']:.3g} per {words.money(one['per'], one['unit'])}"
 
 
 def _built(told: OptionFacts) -> View:
@@ -563,10 +606,9 @@ def _built(told: OptionFacts) -> View:
         "text": f"{told['text'][:1].upper()}{told['text'][1:]}",
         "once_recorded": _field(told, "once_recorded", []),
         "length_m": told["length_m"],
-        "cost": told["cost"],
-        "per_km": told["apart_per_km"],
-        "budget": _field(told, "budget", None),
-        "survey": _field(told, "survey", []),
+        "per_cost": _per_cost(told),
+        "budget": told["budget"],
+        "survey": told["survey"],
         "segments": [
             {
                 **one,

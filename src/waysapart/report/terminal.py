@@ -38,6 +38,7 @@ from waysapart.report.words import (
     clash_said,
     lasting_said,
     less_on_record_said,
+    money,
     plan_answer,
     works_answer,
 )
@@ -49,7 +50,7 @@ from waysapart.reroute.api import (
     SeveralFacts,
     TargetFacts,
 )
-from waysapart.reroute.new_plant.costs import AS_GIVEN, METRES, BudgetFacts
+from waysapart.reroute.new_plant.costs import METRES, BudgetFacts
 from waysapart.text import few, sentence_list
 from waysapart.verdicts.waiver_offers import offer_toml, replaced
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
@@ -708,17 +709,6 @@ def _within(build: BuildFacts) -> str:
     if build["set"] is None or build["set"]["budget"]["within_budget"] is not True:
         return ""
     return f"within {money(build['set']['budget']['budget'], build['cost_unit'])}, "
-
-
-def money(value: float | None, unit: str) -> str:
-    """A sum with its unit; `as given` stands in brackets, as it names none."""
-    if value is None:
-        return words.plain_sum(None)
-    return (
-        f"{words.plain_sum(value)} ({unit})"
-        if unit == AS_GIVEN
-        else f"{words.plain_sum(value)} {unit}"
-    )
 
 
 def _budget(console: Console, budget: BudgetFacts, indent: str) -> None:

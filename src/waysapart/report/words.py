@@ -41,7 +41,7 @@ from waysapart.evidence import (
 )
 from waysapart.network.record_gaps import said_of_blanks
 from waysapart.report.marks import folded, kind_of, plural
-from waysapart.reroute.new_plant.costs import BudgetLine
+from waysapart.reroute.new_plant.costs import AS_GIVEN, BudgetLine
 from waysapart.text import counted, few, sentence_list
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
 from waysapart.whatif.changes import DifferenceFacts
@@ -708,6 +708,29 @@ def plain_sum(value: float | None) -> str:
     if value is None:
         return "not known"
     return f"{value:,.2f}".rstrip("0").rstrip(".")
+
+
+def money(value: float | None, named: str) -> str:
+    """A sum with its unit; what names no unit stands in brackets.
+
+    Parameters
+    ----------
+    value : float or None
+    named : str
+        The unit.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> money(18400.0, "EUR"), money(12.5, "as given"), money(None, "EUR")
+    ('18,400 EUR', '12.5 (as given)', 'not known')
+    """
+    if value is None:
+        return plain_sum(None)
+    return f"{plain_sum(value)} ({named})" if named == AS_GIVEN else f"{plain_sum(value)} {named}"
 
 
 # --- Record gaps, what to record first, assumptions to sign, waivers.
