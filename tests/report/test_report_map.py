@@ -4,7 +4,7 @@ import itertools
 
 import pytest
 
-from waysapart.report.map import Tiles, _runs, folium_map, frame, map_data
+from waysapart.report.map import Tiles, folium_map, frame, in_runs, map_data
 
 
 def collection(*features):
@@ -81,7 +81,7 @@ def test_paths_name_their_segments_or_bring_their_own_line():
 )
 def test_segments_of_a_path_are_runs(segments, runs):
     """The first of each run, and how many follow upwards or, below nought, downwards."""
-    assert _runs(segments) == runs
+    assert in_runs(segments) == runs
 
 
 def test_marks_stand_only_where_a_position_is_known():

@@ -271,6 +271,27 @@ def test_the_annex_has_in_full_what_the_tables_cut_off(pages, study, watched):
         assert unfolded(said) == wanted[key], key
 
 
+@pytest.mark.browser
+def test_what_becomes_fatal_stands_in_full_in_the_annex(pages, study, watched):
+    """For each work, its `next_events`, those that take the same in one row."""
+    page = watched.open(pages["plan"])
+    rows = {}
+    for table in page.locator("table[data-table=all-fatal]").all():
+        work = table.locator("caption").text_content().split()[-1]
+        for row in table.locator("tbody tr").all():
+            cells = row.locator("td").all_text_contents()
+            rows.setdefault(work, {}).update(dict.fromkeys(unfolded(cells[2]), cells[0]))
+    plan = wa.plan_works(study, WORKS)
+    wanted = {
+        work.id: {
+            one["asset"]: ", ".join([*one["lost"], *(f"group {g}" for g in one["groups"])])
+            for one in wa.dig(study, assets=study_ids(plan, work)).facts()["next_events"]
+        }
+        for work in plan.works
+    }
+    assert rows == wanted
+
+
 def study_ids(plan, work):
     return plan.base.network.assets.ids(work.hit)
 

@@ -265,7 +265,12 @@ def _annex(works: Sequence[View]) -> View:
             rows = [{"circuits": ids, "next": list(assets)} for assets, ids in same.items()]
             following.append({"name": work["name"], "rows": rows})
     spots = [work for work in works if len(work["spots"]) > MOST_SPOTS]
-    fatal = [work for work in works if len(work["fatal"]) > MOST_FATAL]
+    fatal = [
+        work
+        for work in works
+        if len(work["fatal"]) > MOST_FATAL
+        or any(len(row.assets) > MOST_NEXT for row in work["fatal"])
+    ]
     return {"next": following, "spots": spots, "fatal": fatal}
 
 
