@@ -83,7 +83,12 @@ def test_moving_the_alternate_onto_the_main_link_is_worse(base: Study, proposal:
     comparison = wa.compare(base, proposal("", "K,alternate,1,L-CM"))
     row = only(comparison)
     assert (row["before"], row["after"], row["change"]) == ("apart", "shared", "worse")
-    assert row["worse"] == ["apart to shared", "unavailability 2.4e-05 to 3.5e-05"]
+    assert row["worse"] == [
+        "apart to shared",
+        "newly shared: CM, d1, P1, d2, P2, d3 and 2 more",
+        "closest approach 70.7 to 0.0 m",
+        "unavailability 2.4e-05 to 3.5e-05",
+    ]
     assert set(row["came"]["shared"]) == {"P1", "P2", "P3", "d1", "d2", "d3", "d4", "CM"}
     assert comparison.exit_code() == 1
     assert comparison.facts()["records"] == {
@@ -94,7 +99,13 @@ def test_moving_the_alternate_onto_the_main_link_is_worse(base: Study, proposal:
         }
     }
     back = only(wa.compare(comparison.proofs[1] or base, base))
-    assert (back["change"], back["better"]) == ("better", ["shared to apart"])
+    assert back["change"] == "better"
+    assert back["better"][:2] == [
+        "shared to apart",
+        "no longer shared: CM, d1, P1, d2, P2, d3 and 2 more",
+    ]
+    assert back["worse"] == []
+    assert back["costs"] == ["record gaps that bear on limits alone 1 to 2"]  # joints of CA
 
 
 def test_adding_and_taking_away_again_is_nothing(folder: Path, base: Study) -> None:
@@ -217,7 +228,8 @@ def test_a_better_verdict_does_not_excuse_a_broken_limit() -> None:
     [
         (["P1"], ["P1", "P2"], "worse"),
         (["P1", "P2"], ["P1"], "better"),
-        (["P1"], ["P2"], "same"),
+        (["P1"], ["P2"], "worse"),
+        (["P1", "P3"], ["P2"], "worse"),
         (["P1"], ["P1"], "same"),
     ],
 )
@@ -285,7 +297,6 @@ def _margins(*margin_db: float | None) -> dict[str, Any]:
         pytest.param(_down(1e-4), _down(1.1e-3), ["unavailability 0.0001 to 0.0011"], id="x 11"),
         pytest.param(_down(1e-4), _down(1.09e-4), [], id="less than a tenth"),
         pytest.param(_down(1e-11), _down(5e-10), [], id="next to nothing"),
-        pytest.param(_down(1e-3), _down(1e-4), [], id="better figures are shown"),
         pytest.param(
             _down(1e-4),
             _down(None, at_least={"both": 1e-3}),
@@ -329,6 +340,28 @@ def test_a_figure_that_worsens_beyond_its_tolerance_is_worse(
     (change,) = changes([before], [after])
     assert change.as_dict()["why"] == why
     assert change.change == ("worse" if why else "same")
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "why"),
+    [
+        pytest.param(_down(1e-3), _down(1e-4), ["unavailability 0.001 to 0.0001"], id="a tenth"),
+        pytest.param(_down(1.09e-4), _down(1e-4), [], id="less than a tenth"),
+        pytest.param(_delay(1251, 10), _delay(1000, 10), ["margin to the limit of delay"], id="us"),
+        pytest.param(_margins(8.1), _margins(9.2), ["least optical margin 8.10 to 9.20 dB"]),
+        pytest.param(
+            _owner(closest_m=60.0), _owner(closest_m=150.0), ["closest approach 60.0 to 150.0 m"]
+        ),
+    ],
+)
+def test_a_figure_that_improves_beyond_its_tolerance_is_better(
+    before: dict[str, Any], after: dict[str, Any], why: list[str]
+) -> None:
+    (change,) = changes([before], [after])
+    assert change.worse == ()
+    assert len(change.better) == len(why)
+    assert all(said.startswith(wanted) for said, wanted in zip(change.better, why, strict=True))
+    assert change.change == ("better" if why else "same")
 
 
 def test_a_group_down_more_often_is_worse_by_either_figure() -> None:

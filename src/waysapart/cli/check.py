@@ -108,6 +108,7 @@ def check(
     from waysapart.cli.as_built import tell_spares, tell_splices, tell_trace
     from waysapart.network.build_network import tie
     from waysapart.network.record_gaps import record_ages
+    from waysapart.report.compare_words import unread_said
     from waysapart.report.terminal import show_gaps, show_record_first, styled
     from waysapart.report.view import WORK_LIST_HEADING, work_list_csv
     from waysapart.report.words import age_line, count_of
@@ -157,6 +158,7 @@ def check(
         "found_by_name": [
             {"role": one.role, "file": one.file, "layer": one.layer} for one in named
         ],
+        "unread": list(records.unread),
     }
     if not write_json(json_file, facts):
         console = output()
@@ -177,6 +179,8 @@ def check(
                 for file, layers in by_file.items()
             ]
             console.print(styled(f"found by name: {', '.join(places)}"))
+        if records.unread:
+            console.print(styled(unread_said(records.unread), "bold yellow"))
         for age in ages:
             console.print(styled(age_line(age)))
         for note in records.notes:

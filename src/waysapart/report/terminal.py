@@ -27,11 +27,10 @@ from waysapart.evidence import (
     Scheme,
     Shared,
 )
-from waysapart.report import words
+from waysapart.report import compare_words, words
 from waysapart.report.escape import terminal_text
 from waysapart.report.marks import Finding, folded
 from waysapart.report.words import (
-    CHANGED,
     MOST_NAMED,
     NOTHING_CHANGED,
     changes_said,
@@ -54,6 +53,7 @@ from waysapart.reroute.new_plant.costs import METRES, BudgetFacts
 from waysapart.text import few, sentence_list
 from waysapart.verdicts.waiver_offers import offer_toml, replaced
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
+from waysapart.whatif.changes import DifferenceFacts
 from waysapart.whatif.compare import ComparisonFacts
 from waysapart.whatif.dig import CircuitFacts, DigFacts, GroupFacts, SchemeFacts
 from waysapart.whatif.plan import PeriodFacts, WorksFacts
@@ -77,6 +77,8 @@ _MOST_SILENT = 12
 _MOST_OFFERS = 12
 _MOST_PLACES = 8
 _MOST_STEPS_THERE = 16
+_MOST_WITHIN = 8
+_MOST_MEETINGS = 12
 
 
 def styled(text: object, style: str = "") -> Text:
@@ -924,46 +926,73 @@ def show_comparison(console: Console, facts: ComparisonFacts) -> None:
     """
     before, after = facts["before"], facts["after"]
     console.print(styled(f"{before['study']} against {after['study']}", "bold"))
+    console.print(
+        styled(NOTHING_CHANGED if facts["nothing_changed"] else changes_said(facts["summary"]))
+    )
+    if facts["proposal"] is not None:
+        console.print(styled(compare_words.proposal_said(facts["proposal"])))
+    if facts["unread"]:
+        console.print(styled(compare_words.unread_said(facts["unread"]), "bold yellow"))
     if facts["nothing_changed"]:
-        console.print(styled(NOTHING_CHANGED))
         return
-    console.print(styled(changes_said(facts["summary"])))
-    for title, rows in (
-        ("Circuits", facts["circuits"]),
-        ("Groups", facts["groups"]),
-        ("Schemes", facts["schemes"]),
-    ):
-        changed = sorted(
-            (one for one in rows if one["change"] in CHANGED),
-            key=lambda one: CHANGED.index(one["change"]),
-        )
-        if not changed:
-            continue
+    _changed(console, compare_words.changed_in_order(facts))
+    meetings = compare_words.meetings_said(facts["passes"], facts["beside"])
+    if meetings:
         console.print()
-        console.print(styled(title, "bold"))
-        table = row_table()
-        for one in changed:
-            verdicts = f"{one['before'] or '-'} to {one['after'] or '-'}"
-            table.add_row(
-                styled(f"  {one['id']}"),
-                styled(one["change"], _CHANGE[one["change"]]),
-                styled(verdicts),
-                styled("; ".join(one["why"])),
-            )
-        console.print(table)
+        console.print(styled("New plant that meets plant that is there", "bold"))
+        _some_lines(console, meetings)
     console.print()
-    if facts["shared_went"]:
-        console.print(styled(f"No longer shared: {few(facts['shared_went'], MOST_NAMED)}"))
-    if facts["shared_came"]:
-        console.print(styled(f"Newly shared: {few(facts['shared_came'], MOST_NAMED)}"))
-    leaner = less_on_record_said(facts["circuits"])
-    if leaner:
-        console.print(styled(leaner))
+    for line in (
+        compare_words.same_said(facts),
+        less_on_record_said(facts["circuits"]),
+    ):
+        if line:
+            console.print(styled(line))
+    if facts["rules"]:
+        differing = [f"{row['key']} {row['before']} to {row['after']}" for row in facts["rules"]]
+        console.print(styled(f"Rules that differ: {few(differing, MOST_NAMED, '; ')}"))
     for role, change in (facts["records"] or {}).items():
         counts = {what: len(change[what]) for what in ("added", "removed", "changed")}
         told = [f"{count} {what}" for what, count in counts.items() if count]
         if told:
             console.print(styled(f"Records of {role}: {', '.join(told)}", "dim"))
+
+
+def _changed(console: Console, rows: Sequence[tuple[str, str, DifferenceFacts]]) -> None:
+    """Circuits, groups and schemes that changed, under a heading for each change."""
+    for heading in dict.fromkeys(change for change, _, _ in rows):
+        mine = [(what, row) for change, what, row in rows if change == heading]
+        console.print()
+        style = f"bold {_CHANGE.get(heading, '')}".replace("bold bold", "bold")
+        console.print(styled(heading.capitalize(), style.strip()))
+        within = heading == compare_words.WITHIN
+        table = row_table()
+        for what, row in mine[:_MOST_WITHIN] if within else mine:
+            verdicts = (
+                row["after"] or ""
+                if row["before"] == row["after"]
+                else f"{row['before'] or '-'} to {row['after'] or '-'}"
+            )
+            why = (
+                [compare_words.within_said(row)]
+                if within
+                else [text for text in compare_words.reasons_said(row) if text != verdicts]
+            )
+            table.add_row(
+                styled(f"  {what} {row['id']}" if what else f"  {row['id']}"),
+                styled(verdicts),
+                Text("\n").join(styled(text) for text in why),
+            )
+        console.print(table)
+        if within and len(mine) > _MOST_WITHIN:
+            console.print(styled(f"  and {len(mine) - _MOST_WITHIN} more"))
+
+
+def _some_lines(console: Console, lines: Sequence[str]) -> None:
+    for line in lines[:_MOST_MEETINGS]:
+        console.print(styled(f"  {line}"))
+    if len(lines) > _MOST_MEETINGS:
+        console.print(styled(f"  and {len(lines) - _MOST_MEETINGS} more"))
 
 
 def show_worst(console: Console, facts: WorstFacts) -> None:

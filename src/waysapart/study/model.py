@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from pyproj import CRS
 
     from waysapart.study.backdrops import Backdrop
+    from waysapart.study.proposal import OwnRows
     from waysapart.study.rules import Rules
 
 
@@ -160,6 +161,13 @@ class Study:
         What tracing its links has added; None before they are tied, and where nothing is traced.
     backdrops : tuple of Backdrop
         Layers without a role: what the plant lies among, such as water. No verdict depends on them.
+    chain : tuple of Path
+        The TOML file of each study that it extends, the first base first, then its own; the folder
+        where there is no such file.
+    laid : tuple of OwnRows
+        What each study of `chain` but the first adds, replaces and removes.
+    unread : tuple of str
+        Files, layers and sheets that lie with it and that nothing reads.
     """
 
     name: str
@@ -179,6 +187,9 @@ class Study:
     datum: CRS = LON_LAT
     traced: Traced | None = field(default=None, repr=False, compare=False)
     backdrops: tuple[Backdrop, ...] = ()
+    chain: tuple[Path, ...] = ()
+    laid: tuple[OwnRows, ...] = field(default=(), repr=False, compare=False)
+    unread: tuple[str, ...] = ()
     in_plane: InPlane = field(default_factory=InPlane, repr=False, compare=False)
 
     @property

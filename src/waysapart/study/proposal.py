@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -44,6 +45,90 @@ _FIBRE_ENDS: Mapping[str, tuple[tuple[str, ...], ...]] = {
     "terminations": (("equipment", "cable", "fibre"), ("equipment", "port")),
 }
 """Columns that name what a row joins; a proposal that joins it anew takes the base's row away."""
+
+
+@dataclass(frozen=True)
+class LaidRows:
+    """Rows of one role by which a proposal differs from the study that it extends.
+
+    Attributes
+    ----------
+    added, replaced, removed : tuple of str
+        Ids; of a course what it belongs to, such as the cable; of other rows without an id the
+        row's number in the proposal's layer.
+    """
+
+    added: tuple[str, ...] = ()
+    replaced: tuple[str, ...] = ()
+    removed: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class OwnRows:
+    """What one study holds of its own.
+
+    Attributes
+    ----------
+    over : str
+        Name of the study that it extends.
+    rows : dict of str to LaidRows
+        By role.
+    """
+
+    over: str
+    rows: Mapping[str, LaidRows]
+
+
+def rows_laid(
+    base: Mapping[str, pd.DataFrame], proposal: Mapping[str, pd.DataFrame], remove: Sequence[str]
+) -> dict[str, LaidRows]:
+    """Say what a proposal adds to a study, replaces in it and removes from it, by role.
+
+    Parameters
+    ----------
+    base, proposal : mapping of str to DataFrame
+        One table per role: of the study that is extended, and the proposal's own rows.
+    remove : sequence of str
+        Ids that the proposal removes.
+
+    Returns
+    -------
+    dict of str to LaidRows
+        Roles that the proposal does not touch are left out.
+    """
+    found = {}
+    for name, role in ROLES.items():
+        under, over = base[name], proposal[name]
+        if "id" in role.column:
+            known, own = _names(under, ["id"]), _names(over, ["id"])
+            gone = [one for one in dict.fromkeys(remove) if one in known]
+        elif name in _OWNERS:
+            columns = list(_OWNERS[name])
+            known, own = _names(under, columns), _names(over, columns)
+            gone = [one for one in dict.fromkeys(remove) if name == "rings" and one in known]
+        else:
+            known, own, gone = {}, _names(over, ["_row"]), []
+        laid = LaidRows(
+            tuple(one for one in own if one not in known),
+            tuple(one for one in own if one in known and one not in gone),
+            tuple(one for one in gone if one not in own),
+        )
+        both = tuple(one for one in own if one in gone)
+        if both:
+            laid = LaidRows(laid.added, (*laid.replaced, *both), laid.removed)
+        if laid != LaidRows():
+            found[name] = laid
+    return found
+
+
+def _names(table: pd.DataFrame, columns: Sequence[str]) -> dict[str, None]:
+    """What the rows of a table are about, each once, in their order."""
+    if not len(table):
+        return {}
+    named = table[columns[0]].astype("str")
+    for column in columns[1:]:
+        named = named + " " + table[column].astype("str")
+    return dict.fromkeys(named[table[columns[0]].notna()].tolist())
 
 
 def laid_over(

@@ -34,7 +34,7 @@ from waysapart.study.crs import (
 from waysapart.study.geometry import placed, unusable
 from waysapart.study.ledger import Ledger, did_you_mean, folded_gaps
 from waysapart.study.model import Study, today
-from waysapart.study.proposal import cut_references, laid_over, without
+from waysapart.study.proposal import OwnRows, cut_references, laid_over, rows_laid, without
 from waysapart.study.rules import Rules, read_rules, shipped_rules
 from waysapart.study.settings import (
     DEFAULT_SNAP_M,
@@ -52,6 +52,7 @@ from waysapart.study.sources import (
     read_source,
 )
 from waysapart.study.spelling import note_spelling, note_words, settled_kinds, words_of_rules
+from waysapart.study.unread import unread_of
 from waysapart.study.validate import named_cords, validate
 
 if TYPE_CHECKING:
@@ -144,7 +145,7 @@ def read_study(path: Path | str = ".", *, on: date | None = None, strict: bool =
     corners = [read.corners for part in reads for read in part if read.corners is not None]
     crs = shown_grid(grids[-1], corners, ledger)
     backdrops = read_backdrops(chain, grids, datum, corners, snap_m, ledger)
-    tables = _chained(chain, reads, layers, ledger)
+    tables, laid = _chained(chain, reads, layers, ledger)
     rules_path = merged(chain, "rules")
     tables = validate(
         tables,
@@ -181,6 +182,9 @@ def read_study(path: Path | str = ".", *, on: date | None = None, strict: bool =
         files=tuple(files_of_chain(chain)),
         datum=datum,
         backdrops=backdrops,
+        chain=tuple(settings.place for settings in chain),
+        laid=laid,
+        unread=unread_of(chain),
     )
 
 
@@ -246,10 +250,14 @@ def _chained(
     reads: Sequence[Sequence[_Read]],
     layers: list[Layer],
     ledger: Ledger,
-) -> dict[str, pd.DataFrame]:
-    """The tables of a chain of studies, each laid over the one it extends."""
+) -> tuple[dict[str, pd.DataFrame], tuple[OwnRows, ...]]:
+    """The tables of a chain of studies, each laid over the one it extends.
+
+    With them what each but the first adds, replaces and removes.
+    """
     tables = {name: _empty(name) for name in ROLES}
     removed: set[str] = set()
+    laid: list[OwnRows] = []
     for position, (settings, part) in enumerate(zip(chain, reads, strict=True)):
         if settings.remove and position == 0:
             ledger.problem(
@@ -257,16 +265,19 @@ def _chained(
                 file=settings.file,
                 column="remove",
             )
-        elif settings.remove:
+        own = _tables(part)
+        if position:
+            rows = rows_laid(tables, own, settings.remove)
+            laid.append(OwnRows(chain[position - 1].name, rows))
+        if settings.remove and position:
             tables = without(tables, settings.remove, settings.file, ledger)
             removed |= set(settings.remove)
-        own = _tables(part)
         tables = laid_over(tables, own)
     if not removed:
-        return tables
+        return tables, tuple(laid)
     present = {id_ for frame in tables.values() if "id" in frame for id_ in frame["id"].dropna()}
     present |= set(tables["rings"]["ring"].dropna())
-    return cut_references(tables, removed - present, layers, ledger)
+    return cut_references(tables, removed - present, layers, ledger), tuple(laid)
 
 
 @cache

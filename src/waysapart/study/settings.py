@@ -97,6 +97,11 @@ class Settings:
     backdrops: tuple[LayerSpec, ...] = ()
     unclear: frozenset[str] = frozenset()
 
+    @property
+    def place(self) -> Path:
+        """Its TOML file, or its folder where it has none."""
+        return self.folder if self.path is None else self.path
+
 
 def find_settings(study: Path, ledger: Ledger) -> tuple[Settings, ...]:
     """The settings of a study and of all that it extends.

@@ -1,63 +1,32 @@
 """Whether a circuit, group or scheme got better or worse.
 
-The order of verdicts, worst first: shared, unproven, accepted, apart. A limit
-that is kept is better than one that nobody can tell about, and that is better
-than one that is broken.
-
-- Anything worse makes the change worse, whatever else got better: a proposal
-  that parts two paths and breaks a limit is no improvement.
-- Where verdict and limits are the same, the findings decide: shared assets,
-  near approaches and crossings that the rules forbid, lines with which a
-  circuit falls silent, record gaps. If some
-  came and none went it is worse, if some went and none came better. Where
-  one took the place of another it is the same, and both are listed.
-- An unavailability of all paths at once that rises by more than `RISE_SHARE` of itself is
-  worse, whatever else got better: sharing less and being down more is no improvement.
-- Other figures count through their limits, and where verdict and limits are the same also by
-  themselves: a margin to the limit of delay or asymmetry that falls by more than
-  `MARGIN_SHARE` of the limit, an optical margin that falls by more than `MARGIN_DB`, paths that
-  come closer than `NEAR_M` and by more than `CLOSER_M` and `CLOSER_SHARE` of what it was, an
-  unavailability that is no longer known.
-- A new circuit and one that is gone are neither better nor worse.
+`changes` puts the entries of two proofs beside each other by id. What counts, and how far a figure
+may move before it does, stands in `waysapart.whatif.reasons`: anything worse makes the change
+worse, whatever else got better, and both are listed. A new circuit and one that is gone are neither
+better nor worse.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any, TypedDict
 
-from waysapart.verdicts.proof import WORST_FIRST
+from waysapart.whatif.reasons import (
+    BETTER,
+    COST,
+    WORSE,
+    Facts,
+    Reason,
+    ReasonFacts,
+    findings,
+    less,
+    reasons,
+)
 
-WORSE, BETTER, SAME, NEW, GONE = "worse", "better", "same", "new", "gone"
+SAME, NEW, GONE = "same", "new", "gone"
 CHANGES = (WORSE, BETTER, SAME, NEW, GONE)
-
-RISE_SHARE = 0.1
-"""Rates of failure are not known better than to a tenth: common practice, no source."""
-RISE_LEAST = 1e-9
-"""Less than a thirtieth of a second a year is no rise, whatever its share."""
-MARGIN_SHARE = 0.05
-"""Part of a limit of delay or asymmetry by which the margin to it may fall: common practice, no
-source."""
-MARGIN_DB = 1.0
-"""More than two splices, and more than a measurement varies by: common practice, no source."""
-NEAR_M = 100.0
-"""Farther apart than this one excavation does not reach both: common practice, no source."""
-CLOSER_M = 1.0
-"""How well a survey is taken to be where nothing is said (`defaults.survey_accuracy_m`)."""
-CLOSER_SHARE = 0.1
-
-_KEPT = {False: 0, None: 1, True: 2}
-_LIMITS = {
-    "delay": ("delay", "ok"),
-    "asymmetry": ("delay", "asymmetry_ok"),
-    "loss": ("loss_ok",),
-    "unavailability": ("unavailability", "ok"),
-}
-_KEPT_WORDS = {False: "over its limit", None: "not on record", True: "within its limit"}
-
-Facts = Mapping[str, Any]
 
 
 class BeforeAfter(TypedDict):
@@ -86,9 +55,12 @@ class DifferenceFacts(TypedDict):
     why: list[str]
     worse: list[str]
     better: list[str]
+    costs: list[str]
+    reasons: list[ReasonFacts]
     went: dict[str, list[Any]]
     came: dict[str, list[Any]]
     figures: dict[str, BeforeAfter]
+    differs: bool
     less_on_record: list[LessOnRecord]
 
 
@@ -104,8 +76,8 @@ class Difference:
     within_before, within_after : bool or None
     change : str
         worse, better, same, new or gone.
-    worse, better : tuple of str
-        Reasons, in words.
+    reasons : tuple of Reason
+        Each thing that got better or worse by more than its tolerance.
     went, came : dict of str to list
         Findings: `shared`, `near`, `cross`, `silent` (what it protects, whose fall leaves it
         no path), `gaps`.
@@ -122,12 +94,29 @@ class Difference:
     within_before: bool | None
     within_after: bool | None
     change: str
-    worse: tuple[str, ...] = ()
-    better: tuple[str, ...] = ()
+    reasons: tuple[Reason, ...] = ()
     went: Mapping[str, list[Any]] = field(default_factory=dict)
     came: Mapping[str, list[Any]] = field(default_factory=dict)
     figures: Mapping[str, tuple[Any, Any]] = field(default_factory=dict)
     less_on_record: Sequence[LessOnRecord] = ()
+
+    @property
+    def worse(self) -> tuple[str, ...]:
+        """What got worse, in words."""
+        return self._said(WORSE)
+
+    @property
+    def better(self) -> tuple[str, ...]:
+        """What got better, in words."""
+        return self._said(BETTER)
+
+    @property
+    def costs(self) -> tuple[str, ...]:
+        """What a better verdict, or a limit that is kept again, costs, in words."""
+        return self._said(COST)
+
+    def _said(self, change: str) -> tuple[str, ...]:
+        return tuple(one.text for one in self.reasons if one.change == change)
 
     @property
     def differs(self) -> bool:
@@ -147,12 +136,15 @@ class Difference:
             "why": [*self.worse, *self.better],
             "worse": list(self.worse),
             "better": list(self.better),
+            "costs": list(self.costs),
+            "reasons": [one.as_dict() for one in self.reasons],
             "went": {key: list(found) for key, found in self.went.items()},
             "came": {key: list(found) for key, found in self.came.items()},
             "figures": {
                 key: {"before": before, "after": after}
                 for key, (before, after) in self.figures.items()
             },
+            "differs": self.differs,
             "less_on_record": list(self.less_on_record),
         }
 
@@ -221,118 +213,32 @@ def _subject(waiver: Facts) -> tuple[Any, ...]:
 def _one_sided(name: str, change: str, row: Facts) -> Difference:
     verdict, within = str(row["verdict"]), row.get("within_limits")
     if change == NEW:
-        return Difference(name, None, verdict, None, within, NEW, came=_findings(row))
-    return Difference(name, verdict, None, within, None, GONE, went=_findings(row))
+        return Difference(name, None, verdict, None, within, NEW, came=findings(row))
+    return Difference(name, verdict, None, within, None, GONE, went=findings(row))
 
 
 def _change(name: str, before: Facts, after: Facts, ended: Sequence[str]) -> Difference:
-    worse: list[str] = []
-    better: list[str] = []
-    ranks = [WORST_FIRST.index(str(row["verdict"])) for row in (before, after)]
-    if ranks[0] != ranks[1]:
-        words = f"{before['verdict']} to {after['verdict']}"
-        (better if ranks[1] > ranks[0] else worse).append(words)
-        if worse:
-            worse += ended
-    for limit, kept in _limits(before, after):
-        words = f"{limit} {_KEPT_WORDS[kept[1]]}"
-        if _KEPT[kept[0]] != _KEPT[kept[1]]:
-            (better if _KEPT[kept[1]] > _KEPT[kept[0]] else worse).append(words)
-    worse += _risen(before, after)
-    old, new = _findings(before), _findings(after)
+    old, new = findings(before), findings(after)
     if ("with_protected" in before) != ("with_protected" in after):  # evidence of an older release
         old["silent"] = new["silent"] = []
-    went = {key: _less(old[key], new[key]) for key in old}
-    came = {key: _less(new[key], old[key]) for key in old}
+    went = {key: less(old[key], new[key]) for key in old}
+    came = {key: less(new[key], old[key]) for key in old}
     went["gaps"], came["gaps"] = _gaps_changed(before.get("gaps", []), after.get("gaps", []))
-    if not worse and not better:
-        left, added = any(went.values()), any(came.values())
-        if added and not left:
-            worse.append("more stands against it")
-        worse += _tighter(before, after)
-        if left and not added and not worse:
-            better.append("less stands against it")
+    found = reasons(before, after, ended)
+    said = {one.change for one in found}
     return Difference(
         name,
         str(before["verdict"]),
         str(after["verdict"]),
         before.get("within_limits"),
         after.get("within_limits"),
-        WORSE if worse else BETTER if better else SAME,
-        tuple(worse),
-        tuple(better),
+        WORSE if WORSE in said else BETTER if BETTER in said else SAME,
+        tuple(found),
         went,
         came,
         _figures(before, after),
         _less_on_record(before.get("paths", {}), after.get("paths", {})),
     )
-
-
-_TOGETHER = {
-    "both": "unavailability",
-    "all": "unavailability of all ways",
-    "working": "unavailability of the working ways",
-}
-"""Figures of all paths at once, of circuits and of groups."""
-
-
-def _risen(before: Facts, after: Facts) -> list[str]:
-    """Unavailability of all paths at once that rose by more than its tolerance."""
-    found = []
-    for said, was, now, least in _unavailability(before, after):
-        known = least if now is None else now
-        if was is None or known is None:
-            continue
-        if known > was * (1 + RISE_SHARE) and known - was > RISE_LEAST:
-            bound = "at least " if now is None else ""
-            found.append(f"{said} {was:.2g} to {bound}{known:.2g}")
-    return found
-
-
-def _unavailability(
-    before: Facts, after: Facts
-) -> Iterable[tuple[str, float | None, float | None, float | None]]:
-    """Each figure of all paths at once: in words, before, after, and the bound of the latter."""
-    old, new = before.get("unavailability") or {}, after.get("unavailability") or {}
-    for label, said in _TOGETHER.items():
-        if label in old and label in new:
-            yield said, old[label], new[label], (new.get("at_least") or {}).get(label)
-
-
-def _tighter(before: Facts, after: Facts) -> list[str]:
-    """Margins that fell, paths that came closer and figures that are no longer known."""
-    found = [
-        f"{said} no longer known"
-        for said, was, now, _ in _unavailability(before, after)
-        if was is not None and now is None
-    ]
-    old, new = before.get("delay") or {}, after.get("delay") or {}
-    for name, key in (("delay", "worst"), ("asymmetry", "asymmetry")):
-        limit = new.get("limit_us" if name == "delay" else f"{name}_limit_us")
-        was, now = old.get(f"{key}_us"), new.get(f"{key}_us")
-        if limit is None or was is None or now is None:
-            continue
-        if now - was > MARGIN_SHARE * limit:
-            found.append(f"margin to the limit of {name} {limit - was:.1f} to {limit - now:.1f} us")
-    had, has = _least_margin_db(before), _least_margin_db(after)
-    if had is not None and has is not None and had - has > MARGIN_DB:
-        found.append(f"least optical margin {had:.2f} to {has:.2f} dB")
-    was, now = before.get("closest_m"), after.get("closest_m")
-    if was is not None and now is not None:
-        closer = was - now > max(CLOSER_M, CLOSER_SHARE * was)
-        if closer and now < NEAR_M:
-            found.append(f"closest approach {was:.1f} to {now:.1f} m")
-    return found
-
-
-def _least_margin_db(row: Facts) -> Any:
-    """The least optical margin of all links on all paths; None where none is known."""
-    margins = [
-        one.get("margin_db")
-        for path in row.get("paths", {}).values()
-        for one in (path or {}).get("loss", [])
-    ]
-    return min((one for one in margins if one is not None), default=None)
 
 
 def _less_on_record(before: Facts, after: Facts) -> list[LessOnRecord]:
@@ -346,56 +252,6 @@ def _less_on_record(before: Facts, after: Facts) -> list[LessOnRecord]:
             route_m: BeforeAfter = {"before": old.get("route_m"), "after": new.get("route_m")}
             found.append({"path": label, "relies_on": counts, "route_m": route_m})
     return found
-
-
-def _limits(before: Facts, after: Facts) -> Iterable[tuple[str, tuple[Any, Any]]]:
-    """Each limit with whether it was and is kept; a scheme has but one for all of it."""
-    found = False
-    for limit, keys in _LIMITS.items():
-        sides = [_at(row, keys) for row in (before, after)]
-        if all(side is not _NOTHING for side in sides):
-            found = True
-            yield limit, (sides[0], sides[1])
-    if not found and "within_limits" in before and "within_limits" in after:
-        yield "limits", (before["within_limits"], after["within_limits"])
-
-
-_NOTHING = object()
-
-
-def _at(row: Facts, keys: Sequence[str]) -> Any:
-    at: Any = row
-    for key in keys:
-        if not isinstance(at, Mapping) or key not in at:
-            return _NOTHING
-        at = at[key]
-    return at
-
-
-def _findings(row: Facts) -> dict[str, list[Any]]:
-    """Findings against a circuit, without waived ones and crossings that are allowed."""
-    return {
-        "shared": [one["asset"] for one in row.get("shared", []) if not one.get("waived")],
-        "near": [
-            _pair(pair)
-            for one in row.get("near", [])
-            if not one.get("waived")
-            for pair in one.get("members", [one])
-        ],
-        "cross": [
-            _pair(one)
-            for one in row.get("cross", [])
-            if one.get("forbidden", True) and not one.get("waived")
-        ],
-        "silent": sorted(
-            {one["protected"] for one in row.get("with_protected") or () if not one["remains"]}
-        ),
-        "gaps": [[one["code"], one["asset"]] for one in row.get("gaps", [])],
-    }
-
-
-def _pair(one: Facts) -> list[str]:
-    return sorted([str(one["main"]), str(one["alternate"])])
 
 
 def _gaps_changed(before: Sequence[Facts], after: Sequence[Facts]) -> tuple[list[Any], list[Any]]:
@@ -412,21 +268,13 @@ def _gaps_changed(before: Sequence[Facts], after: Sequence[Facts]) -> tuple[list
         named = [[[code, str(gap["asset"])] for gap in side] for side in sides]
         counts = [sum(int(gap.get("count") or 1) for gap in side) for side in sides]
         if counts == [len(side) for side in sides]:
-            went += _less(named[0], named[1])
-            came += _less(named[1], named[0])
+            went += less(named[0], named[1])
+            came += less(named[1], named[0])
         elif counts[0] > counts[1]:
             went.append(named[0][0])
         elif counts[1] > counts[0]:
             came.append(named[1][0])
     return went, came
-
-
-def _less(one: list[Any], other: list[Any]) -> list[Any]:
-    left: list[Any] = []
-    for entry in one:
-        if entry not in other and entry not in left:
-            left.append(entry)
-    return left
 
 
 def _figures(before: Facts, after: Facts) -> dict[str, tuple[Any, Any]]:

@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 from pathlib import Path
 from typing import Any, TypedDict
 
@@ -27,13 +28,22 @@ from waysapart.verdicts.prove import Proof, prove
 from waysapart.whatif.changes import (
     CHANGES,
     SAME,
-    WORSE,
     BeforeAfter,
     Difference,
     DifferenceFacts,
     changes,
     ended_waivers,
 )
+from waysapart.whatif.proposal_plant import (
+    BesideFacts,
+    NewPlant,
+    PassFacts,
+    ProposalContent,
+    new_beside,
+    new_passes,
+    proposal_rows,
+)
+from waysapart.whatif.reasons import WORSE
 
 Side = Study | Network | Proof | Mapping[str, Any] | Path | str
 """One side of a comparison: a study, proved or not, its folder, or the evidence of a proof."""
@@ -69,9 +79,13 @@ class ComparisonFacts(TypedDict):
     after: Heading
     nothing_changed: bool
     summary: dict[str, int]
+    proposal: ProposalContent | None
+    unread: list[str]
     circuits: list[DifferenceFacts]
     groups: list[DifferenceFacts]
     schemes: list[DifferenceFacts]
+    passes: list[PassFacts]
+    beside: list[BesideFacts]
     shared_went: list[str]
     shared_came: list[str]
     rules: list[RuleDifference]
@@ -156,6 +170,54 @@ class Comparison:
             if sides[0].get(file) != sides[1].get(file)
         ]
 
+    @property
+    def proposal(self) -> ProposalContent | None:
+        """What the study after adds to, replaces in and removes from the one before.
+
+        None where it does not extend that study, or is evidence alone.
+        """
+        before, after = self.proofs
+        if after is None:
+            return None
+        base = self.before.get("study")
+        return proposal_rows(before.study if before else None, after.study, base)
+
+    @property
+    def unread(self) -> list[str]:
+        """Files, layers and sheets that lie with the study after and that nothing reads."""
+        after = self.proofs[1]
+        return [] if after is None else list(after.study.unread)
+
+    @cached_property
+    def passes(self) -> list[PassFacts]:
+        """Structures that segments pass and did not before, new plant and old."""
+        before, after = self.proofs
+        if after is None:
+            return []
+        return new_passes(before.network if before else None, after, self._new_plant)
+
+    @cached_property
+    def beside(self) -> list[BesideFacts]:
+        """New plant of one path that runs beside old plant of another, too near."""
+        return new_beside(self.after, self._new_plant)
+
+    @cached_property
+    def _new_plant(self) -> NewPlant:
+        """Segments and structures that were added, moved, or put between other ends."""
+        found: dict[str, frozenset[str]] = {}
+        proposal = self.proposal
+        for role in ("segments", "structures"):
+            ids: list[str] = []
+            if self.records is not None:
+                change = self.records.get(role, RecordChanges([], [], {}))
+                moved = [name for name, columns in change.changed.items() if _LIE & {*columns}]
+                ids = [*change.added, *moved]
+            elif proposal is not None and role in proposal["rows"]:
+                rows = proposal["rows"][role]
+                ids = [*rows["added"], *rows["replaced"]]
+            found[role] = frozenset(ids)
+        return NewPlant(found["segments"], found["structures"])
+
     def exit_code(self) -> int:
         """1 if anything got worse, else 0."""
         return int(self.worse)
@@ -171,10 +233,17 @@ class Comparison:
                 **self.counts(),
                 "groups_worse": sum(change.change == WORSE for change in self.groups),
                 "schemes_worse": sum(change.change == WORSE for change in self.schemes),
+                "within_tolerance": sum(
+                    change.change == SAME and change.differs for change in self.circuits
+                ),
             },
+            "proposal": self.proposal,
+            "unread": self.unread,
             "circuits": [change.as_dict() for change in self.circuits],
             "groups": [change.as_dict() for change in self.groups],
             "schemes": [change.as_dict() for change in self.schemes],
+            "passes": self.passes,
+            "beside": self.beside,
             "shared_went": sorted(went - came),
             "shared_came": sorted(came - went),
             "rules": self.rules,
@@ -215,7 +284,7 @@ def compare(before: Side, after: Side, *, on: date | None = None) -> Comparison:
 
     Notes
     -----
-    See `changes` for what counts as better or worse.
+    See `waysapart.whatif.tolerances` for what counts as better or worse.
 
     Examples
     --------
@@ -325,6 +394,8 @@ _OWNER = {
 }
 """Roles whose rows are steps of something: its course is compared as a whole."""
 _HIDDEN = ("_layer", "_row")
+_LIE = frozenset({"geometry", "kind", "a", "b"})
+"""Columns that say where plant lies, and what it passes there."""
 
 
 class ChangedRow(TypedDict):

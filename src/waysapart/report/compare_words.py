@@ -1,0 +1,342 @@
+"""What a comparison says in words, on the terminal and on its page alike.
+
+The order is that of importance: what got worse, better, is new, is gone, then figures that changed
+within their tolerance; what is the same is only counted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from waysapart.report.words import CHANGED, MOST_NAMED, count_of, metres
+from waysapart.text import few, sentence_list
+from waysapart.whatif.changes import DifferenceFacts
+from waysapart.whatif.compare import ComparisonFacts
+from waysapart.whatif.proposal_plant import BesideFacts, PassFacts, ProposalContent
+
+WITHIN = "changed within tolerance"
+"""What is called the same, though a figure or a finding differs."""
+_MOST_FIGURES = 3
+
+
+# --- What the proposal holds, and what was not read.
+
+_ONE_AND_MANY = {
+    "supplies": ("supply", "supplies"),
+    "equipment": ("piece of equipment", "pieces of equipment"),
+    "patches": ("patch cord", "patch cords"),
+    "cable_runs": ("course of a cable", "courses of cables"),
+    "link_runs": ("course of a link", "courses of links"),
+    "circuit_paths": ("path of a circuit", "paths of circuits"),
+    "ring_circuits": ("circuit on a ring", "circuits on rings"),
+}
+"""Names of roles whose rows are steps, or whose plural is no s."""
+
+
+def rows_said(role: str, number: int) -> str:
+    """A number of rows of a role, such as `3 structures` or `1 course of a cable`.
+
+    Parameters
+    ----------
+    role : str
+    number : int
+
+    Returns
+    -------
+    str
+    """
+    one, many = _ONE_AND_MANY.get(role, (role.removesuffix("s"), role))
+    return count_of(number, one, many)
+
+
+def proposal_said(proposal: ProposalContent | None) -> str:
+    """Say what a proposal adds, replaces and removes.
+
+    Parameters
+    ----------
+    proposal : ProposalContent or None
+
+    Returns
+    -------
+    str
+        `From this proposal: 3 structures, 4 segments; replaced: 1 course of a cable; removed:
+        1 segment`; '' where there is no proposal.
+    """
+    if proposal is None:
+        return ""
+    told = []
+    for key, said in (("added", ""), ("replaced", "replaced: "), ("removed", "removed: ")):
+        counts = [
+            rows_said(role, len(names))
+            for role, rows in proposal["rows"].items()
+            if (names := rows[key])  # type: ignore[literal-required]
+        ]
+        if counts:
+            told.append(said + ", ".join(counts))
+    return f"From this proposal: {'; '.join(told) or 'no rows'}"
+
+
+def unread_said(unread: Sequence[str]) -> str:
+    """Name the files that lie with a study and that nothing reads.
+
+    Parameters
+    ----------
+    unread : sequence of str
+
+    Returns
+    -------
+    str
+        '' where there are none.
+    """
+    if not unread:
+        return ""
+    count = "It counts" if len(unread) == 1 else "They count"
+    return (
+        f"Not read: {sentence_list(list(unread), most=12)}. {count} for nothing: name what is to "
+        "count with [[layer]] in study.toml"
+    )
+
+
+# --- New plant that meets old plant.
+
+_NEW = {
+    "segment": "new {segment} passes {structure}",
+    "structure": "{segment} passes the new {structure}",
+    "both": "new {segment} passes the new {structure}",
+    "neither": "{segment} passes {structure}, as recorded now",
+}
+
+
+def pass_said(one: PassFacts) -> str:
+    """Say which structure a segment passes, how near, and which circuits rely on that.
+
+    Parameters
+    ----------
+    one : PassFacts
+
+    Returns
+    -------
+    str
+        `new NB-D3 passes B1-P08 at 0.4 m: relied on by C07`
+    """
+    said = _NEW[one["new"]].format(segment=one["segment"], structure=one["structure"])
+    relied = one["circuits"]
+    by = f"relied on by {few(relied, MOST_NAMED)}" if relied else "no circuit runs there"
+    return f"{said} at {metres(one['distance_m'])}: {by}"
+
+
+def beside_said(one: BesideFacts) -> str:
+    """Say which new segment runs beside old plant of another path, how near and how far.
+
+    Parameters
+    ----------
+    one : BesideFacts
+
+    Returns
+    -------
+    str
+    """
+    limit = "" if one["limit_m"] is None else f", {metres(one['limit_m'])} required"
+    waived = ", accepted by a waiver" if one["waived"] else ""
+    return (
+        f"{one['circuit']}: new {one['segment']} runs beside {one['beside']} of another path, "
+        f"{metres(one['distance_m'])} from it{limit}, for {metres(one['length_m'])}{waived}"
+    )
+
+
+# --- What changed, in order.
+
+
+def changed_in_order(facts: ComparisonFacts) -> list[tuple[str, str, DifferenceFacts]]:
+    """Circuits, groups and schemes that changed, in the order of importance.
+
+    Parameters
+    ----------
+    facts : ComparisonFacts
+
+    Returns
+    -------
+    list of tuple
+        The change (`WITHIN` where only figures within their tolerance differ), '' or group or
+        scheme, and the row.
+    """
+    every = [
+        (row["change"] if row["change"] in CHANGED else WITHIN, what, row)
+        for what, rows in (
+            ("", facts["circuits"]),
+            ("group", facts["groups"]),
+            ("scheme", facts["schemes"]),
+        )
+        for row in rows
+        if row["change"] in CHANGED or row["differs"]
+    ]
+    order = (*CHANGED, WITHIN)
+    return sorted(every, key=lambda told: order.index(told[0]))
+
+
+def same_said(facts: ComparisonFacts) -> str:
+    """Count what is the same to the last figure: `The same: 31 circuits, 2 groups`.
+
+    Parameters
+    ----------
+    facts : ComparisonFacts
+
+    Returns
+    -------
+    str
+        '' where nothing is.
+    """
+    counts = [
+        count_of(number, what)
+        for what, rows in (
+            ("circuit", facts["circuits"]),
+            ("group", facts["groups"]),
+            ("scheme", facts["schemes"]),
+        )
+        if (number := sum(row["change"] == "same" and not row["differs"] for row in rows))
+    ]
+    return f"The same: {', '.join(counts)}" if counts else ""
+
+
+def reasons_said(row: DifferenceFacts) -> list[str]:
+    """Why a row changed: what is worse, then `but better: ...` or what it costs.
+
+    Parameters
+    ----------
+    row : DifferenceFacts
+
+    Returns
+    -------
+    list of str
+        One line each; of a row that is better, what got better comes first.
+    """
+    said = list(row["worse"])
+    but = "but better: " if row["worse"] else ""
+    said += [but + text for text in row["better"]]
+    if row["costs"]:
+        said.append(f"at the cost of: {'; '.join(row['costs'])}")
+    return said
+
+
+def within_said(row: DifferenceFacts) -> str:
+    """The figures and findings of a row that differ within their tolerance.
+
+    Parameters
+    ----------
+    row : DifferenceFacts
+
+    Returns
+    -------
+    str
+    """
+    told = [
+        f"{label} {_brief(two['before'])} to {_brief(two['after'])}{unit and f' {unit}'}"
+        for name, two in row["figures"].items()
+        for label, unit in (_label(name),)
+    ]
+    for key, said in (("near", "near pairs"), ("gaps", "record gaps")):
+        if row["came"].get(key) or row["went"].get(key):
+            told.append(f"other {said} of the same number")
+    return few(told, _MOST_FIGURES, "; ")
+
+
+# --- Names of figures.
+
+_NAMES = {
+    "length_m": "fibre length",
+    "route_m": "route",
+    "delay_us": "delay",
+    "length_at_least_m": "least fibre length, where it is not known",
+    "route_at_least_m": "least route, where it is not known",
+    "delay_at_least_us": "least delay, where it is not known",
+    "least_margin_db": "least margin",
+    "loss_db": "loss, link by link",
+}
+_WHOLE = {
+    "worst_us": "greatest delay",
+    "asymmetry_us": "asymmetry",
+    "worst_at_least_us": "least of the greatest delay, where it is not known",
+    "asymmetry_at_least_us": "least asymmetry, where it is not known",
+    "closest_m": "closest approach",
+    "blank_within": "assets without a record of what they lie within",
+}
+_UNITS = {"m": "m", "us": "µs", "db": "dB"}
+
+
+def figure_name(name: str) -> str:
+    """A figure's name in words, with its unit.
+
+    Parameters
+    ----------
+    name : str
+        A key of `figures` in `compare --json`.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> figure_name("main_delay_us"), figure_name("closest_m")
+    ('main: delay, µs', 'closest approach, m')
+    """
+    label, unit = _label(name)
+    return f"{label}, {unit}" if unit else label
+
+
+def _label(name: str) -> tuple[str, str]:
+    """A figure's name in words, and its unit."""
+    unit = _UNITS.get(name.rpartition("_")[2], "")
+    if name in _WHOLE:
+        return _WHOLE[name], unit
+    for ending, said in _NAMES.items():
+        if name.endswith(f"_{ending}"):
+            return f"{name.removesuffix(f'_{ending}')}: {said}", unit
+    if name.startswith("unavailability_"):
+        return f"unavailability: {name.partition('_')[2].replace('_', ' ')}", unit
+    return name.replace("_", " "), unit
+
+
+def _brief(value: Any) -> str:
+    if isinstance(value, float):
+        return f"{value:.6g}"
+    return value_said(value) or "not known"
+
+
+def value_said(value: Any) -> str:
+    """A figure with eight digits; '' where it is not known.
+
+    Parameters
+    ----------
+    value : float, int, list of float or None
+
+    Returns
+    -------
+    str
+    """
+    if value is None:
+        return ""
+    if isinstance(value, list):
+        return ", ".join(value_said(one) or "not known" for one in value)
+    return f"{value:.8g}" if isinstance(value, float) else str(value)
+
+
+def meetings_said(passes: Iterable[PassFacts], beside: Iterable[BesideFacts]) -> list[str]:
+    """Where new plant passes or runs beside old plant, a line each.
+
+    Parameters
+    ----------
+    passes : iterable of PassFacts
+    beside : iterable of BesideFacts
+
+    Returns
+    -------
+    list of str
+        Without what is new on both sides, and what lies next to a structure that is shared and
+        told as such.
+    """
+    return [
+        *(pass_said(one) for one in passes if one["new"] != "both"),
+        *(beside_said(one) for one in beside if one["under"] is None),
+    ]
