@@ -8,22 +8,32 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from waysapart.gaps import GAP_CODES
 from waysapart.output_files import OutputFile, refuse_unsafe, write_text
 from waysapart.report import words
+from waysapart.report.compare_words import (
+    figure_name,
+    meetings_said,
+    proposal_said,
+    reasons_said,
+    same_said,
+    unread_said,
+    value_said,
+    within_said,
+)
 from waysapart.report.geometry import Facts, Geo, Holdings, holdings, proof_geometry, room_around
 from waysapart.report.lookup import working_grid
 from waysapart.report.map import Tiles, frame, has_places
 from waysapart.report.page import render_page
 from waysapart.report.picture import map_picture
-from waysapart.report.view import unit
 from waysapart.report.words import CHANGED, comparison_answer, less_on_record_said
 from waysapart.text import sentence_list
 from waysapart.verdicts.prove import Proof
-from waysapart.whatif.changes import CHANGES, measured
+from waysapart.whatif.changes import CHANGES, DifferenceFacts, measured
 from waysapart.whatif.compare import Comparison, ComparisonFacts, RecordChanges
+from waysapart.whatif.tolerances import TOLERANCES
 
 Records = Mapping[str, RecordChanges]
 View = dict[str, Any]
@@ -122,34 +132,16 @@ QUESTION = (
     "any limit exceeded?"
 )
 MEANING = {
-    "worse": "The verdict got worse, a limit is no longer met, or a finding is new, whatever else "
-    "improved.",
-    "better": "The verdict improved, a limit is met again, or a finding is gone.",
-    "same": "Verdict and limits stay. Where one finding replaced another, both are listed; "
-    "figures may differ.",
+    "worse": "The verdict got worse, a limit is no longer met, a finding is new, or a figure moved "
+    "for the worse beyond its tolerance, whatever else improved.",
+    "better": "The verdict improved, a limit is met again, a finding is gone, or a figure moved "
+    "for the better beyond its tolerance, and nothing got worse.",
+    "same": "No verdict, limit or finding differs, and no figure beyond its tolerance.",
     "new": "Not in the study before.",
     "gone": "Not in the study after.",
 }
 _FIRST = 12
 _ORDER = (*CHANGED, "same")
-_NAMES = {
-    "length_m": "fibre length",
-    "route_m": "route",
-    "delay_us": "delay",
-    "length_at_least_m": "least fibre length, where it is not known",
-    "route_at_least_m": "least route, where it is not known",
-    "delay_at_least_us": "least delay, where it is not known",
-    "least_margin_db": "least margin",
-    "loss_db": "loss, link by link",
-}
-_WHOLE = {
-    "worst_us": "greatest delay",
-    "asymmetry_us": "asymmetry",
-    "worst_at_least_us": "least of the greatest delay, where it is not known",
-    "asymmetry_at_least_us": "least asymmetry, where it is not known",
-    "closest_m": "closest approach",
-    "blank_within": "assets without a record of what they lie within",
-}
 
 
 def comparison_view(comparison: Comparison, facts: ComparisonFacts) -> View:
@@ -175,6 +167,7 @@ def comparison_view(comparison: Comparison, facts: ComparisonFacts) -> View:
     every = [*circuits, *together]
     changed = [row for row in every if row["change"] in CHANGED]
     changed.sort(key=lambda row: CHANGED.index(row["change"]))
+    within = [row for row in every if row["change"] == "same" and row["differs"]]
     drawn = [
         when for when, proof in zip(("before", "after"), comparison.proofs, strict=True) if proof
     ]
@@ -185,7 +178,7 @@ def comparison_view(comparison: Comparison, facts: ComparisonFacts) -> View:
                 "when": when,
                 **heading,
                 "drawn": when in drawn,
-                "circuits": len(side.get("circuits", [])),
+                "circuits": words.count_of(len(side.get("circuits", [])), "circuit"),
                 "crs": side.get("crs") or "",
             }
             for when, heading, side in (
@@ -207,9 +200,16 @@ def comparison_view(comparison: Comparison, facts: ComparisonFacts) -> View:
         "together": together,
         "urgent": changed[:_FIRST],
         "urgent_left": max(0, len(changed) - _FIRST),
+        "within": [(row, within_said(cast(DifferenceFacts, row))) for row in within[:_FIRST]],
+        "within_left": max(0, len(within) - _FIRST),
+        "same": same_said(facts),
+        "held": proposal_said(facts["proposal"]),
+        "not_read": unread_said(facts["unread"]),
+        "meetings": meetings_said(facts["passes"], facts["beside"]),
+        "tolerances": list(TOLERANCES.values()),
         "findings": [(row, *one) for row in every for one in _findings(row)],
         "figures": [
-            (row, _figure(name), _said(two["before"]), _said(two["after"]))
+            (row, figure_name(name), value_said(two["before"]), value_said(two["after"]))
             for row in every
             for name, two in row["figures"].items()
         ],
@@ -240,9 +240,7 @@ def _row(what: str, change: Facts, before: Facts, after: Facts) -> View:
         "what": what,
         "name": (after or before).get("name"),
         "order": _ORDER.index(change["change"]),
-        "differs": bool(
-            change["figures"] or any(change["went"].values()) or any(change["came"].values())
-        ),
+        "said": reasons_said(cast(DifferenceFacts, change)),
         "within": [_limits(before), _limits(after)],
         "loss": pair(_most(old, "_loss_db", max), _most(new, "_loss_db", max), _decibels),
         "margin": pair(
@@ -296,7 +294,7 @@ def pair(before: Any, after: Any, say: Callable[[Any], str]) -> tuple[str, str]:
     """
     said = ["" if value is None else say(value) for value in (before, after)]
     if before != after and said[0] == said[1]:
-        said = [_said(before), _said(after)]
+        said = [value_said(before), value_said(after)]
     return said[0], said[1]
 
 
@@ -312,28 +310,6 @@ def _bounded(old: Facts, new: Facts, key: str) -> tuple[str, str]:
 
 def _decibels(value: float) -> str:
     return f"{value:.2f} dB"
-
-
-def _said(value: Any) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, list):
-        return ", ".join(_said(one) or "not known" for one in value)
-    return f"{value:.8g}" if isinstance(value, float) else str(value)
-
-
-def _figure(name: str) -> str:
-    """A figure's name in words, with its unit."""
-    of = name.rpartition("_")[2]
-    told = f", {unit(of)}" if of in ("m", "us", "db") else ""
-    if name in _WHOLE:
-        return _WHOLE[name] + told
-    for ending, said in _NAMES.items():
-        if name.endswith(f"_{ending}"):
-            return f"{name.removesuffix(f'_{ending}')}: {said}{told}"
-    if name.startswith("unavailability_"):
-        return f"unavailability: {name.partition('_')[2].replace('_', ' ')}"
-    return name.replace("_", " ")
 
 
 _WHAT = {

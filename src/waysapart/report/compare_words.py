@@ -209,11 +209,12 @@ def reasons_said(row: DifferenceFacts) -> list[str]:
     Returns
     -------
     list of str
-        One line each; of a row that is better, what got better comes first.
+        One line each, without the change of verdict that stands beside them.
     """
-    said = list(row["worse"])
+    verdicts = f"{row['before']} to {row['after']}"
+    said = [text for text in row["worse"] if text != verdicts]
     but = "but better: " if row["worse"] else ""
-    said += [but + text for text in row["better"]]
+    said += [but + text for text in row["better"] if row["worse"] or text != verdicts]
     if row["costs"]:
         said.append(f"at the cost of: {'; '.join(row['costs'])}")
     return said

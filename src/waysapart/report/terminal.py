@@ -973,11 +973,7 @@ def _changed(console: Console, rows: Sequence[tuple[str, str, DifferenceFacts]])
                 if row["before"] == row["after"]
                 else f"{row['before'] or '-'} to {row['after'] or '-'}"
             )
-            why = (
-                [compare_words.within_said(row)]
-                if within
-                else [text for text in compare_words.reasons_said(row) if text != verdicts]
-            )
+            why = [compare_words.within_said(row)] if within else compare_words.reasons_said(row)
             table.add_row(
                 styled(f"  {what} {row['id']}" if what else f"  {row['id']}"),
                 styled(verdicts),

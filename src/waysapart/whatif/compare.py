@@ -36,7 +36,7 @@ from waysapart.whatif.changes import (
 )
 from waysapart.whatif.proposal_plant import (
     BesideFacts,
-    NewPlant,
+    ChangedPlant,
     PassFacts,
     ProposalContent,
     new_beside,
@@ -202,7 +202,7 @@ class Comparison:
         return new_beside(self.after, self._new_plant)
 
     @cached_property
-    def _new_plant(self) -> NewPlant:
+    def _new_plant(self) -> ChangedPlant:
         """Segments and structures that were added, moved, or put between other ends."""
         found: dict[str, frozenset[str]] = {}
         proposal = self.proposal
@@ -216,7 +216,7 @@ class Comparison:
                 rows = proposal["rows"][role]
                 ids = [*rows["added"], *rows["replaced"]]
             found[role] = frozenset(ids)
-        return NewPlant(found["segments"], found["structures"])
+        return ChangedPlant(found["segments"], found["structures"])
 
     def exit_code(self) -> int:
         """1 if anything got worse, else 0."""

@@ -132,14 +132,14 @@ class BesideFacts(TypedDict):
 
 
 @dataclass(frozen=True)
-class NewPlant:
+class ChangedPlant:
     """Ids of segments and structures that a change adds or moves."""
 
     segments: frozenset[str]
     structures: frozenset[str]
 
 
-def new_passes(before: Network | None, after: Proof, new: NewPlant) -> list[PassFacts]:
+def new_passes(before: Network | None, after: Proof, new: ChangedPlant) -> list[PassFacts]:
     """Structures that segments pass and did not pass before.
 
     Parameters
@@ -147,7 +147,7 @@ def new_passes(before: Network | None, after: Proof, new: NewPlant) -> list[Pass
     before : Network or None
         None where that is evidence alone: then what new plant passes is told, and what passes it.
     after : Proof
-    new : NewPlant
+    new : ChangedPlant
 
     Returns
     -------
@@ -212,14 +212,14 @@ def _relying(proof: Proof, asset: int) -> list[str]:
     return [str(names[one]) for one in circuits]
 
 
-def new_beside(after: Facts, new: NewPlant) -> list[BesideFacts]:
+def new_beside(after: Facts, new: ChangedPlant) -> list[BesideFacts]:
     """New segments that run nearer to old ones of another path than the rules allow.
 
     Parameters
     ----------
     after : dict
         Facts of the proof after.
-    new : NewPlant
+    new : ChangedPlant
 
     Returns
     -------

@@ -269,7 +269,7 @@ def _shared(before: Facts, after: Facts) -> list[Reason]:
             plain = [name for name in names if side[name].get("through") not in names]
             text = f"{said}: {_names(plain)}"
             if len(plain) < len(names):
-                text += f", and {len(names) - len(plain)} that hold it"
+                text += f", and what holds it ({len(names) - len(plain)})"
             found.append(Reason("shared", change, text, went, came))
     return found
 
