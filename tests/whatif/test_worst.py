@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 import waysapart as wa
+from commands import run
 from dig_plant import two_ways
 from everyday import some
 from oracle_plant import read_plant
@@ -119,6 +120,27 @@ def test_places_lose_the_circuit_where_a_circle_reaches_both_ways(
             hit = wa.dig(proof, at=tuple(row["at"]), radius_m=radius_m + 0.01, accuracy_m=0)
             assert set(row["hit"]) <= set(hit.facts()["hit"])
             assert hit.facts()["circuits"][0]["state"] == "lost"
+
+
+def test_circles_leave_out_end_zones_unless_everything_counts(
+    proof: wa.Proof, tmp_path: Path
+) -> None:
+    """A circle of 35 m reaches both ducts only within 50 m of A or B, in their end zones."""
+    left_out = wa.worst(proof, radius_m=35).facts()
+    assert (left_out["everything"], max(row["lost"] for row in left_out["places"])) == (False, 0)
+    whole = wa.worst(proof, radius_m=35, everything=True).facts()
+    assert whole["everything"]
+    first = whole["places"][0]
+    assert (first["lost"], first["circuits_lost"]) == (1, ["K"])
+    hit = wa.dig(proof, at=tuple(first["at"]), radius_m=35.01, accuracy_m=0).facts()
+    assert hit["circuits"][0]["state"] == "lost"
+    folder = two_ways().write(tmp_path / "study")
+    plain = run("worst", folder, "--radius", "35").stdout
+    assert "Circles of 35 m, outside the end zones of circuits" in plain
+    told = run("worst", folder, "--radius", "35", "--everything").stdout
+    assert "Circles of 35 m, with the end zones of circuits" in told
+    assert "--everything" in run("worst", "--help").stdout
+    assert "leave out the end zones" in run("worst", "--help").stdout
 
 
 def test_only_circuits_asked_for_count(proof: wa.Proof) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
@@ -232,10 +232,15 @@ def refuse_contradictions(gaps: Sequence[Gap], notes: Sequence[str]) -> None:
     help="Write one workbook instead, with a sheet for each role, explained, with lists to choose "
     "from and cells that are checked. Name it study.xlsx.",
 )
+@click.option(
+    "--plan",
+    is_flag=True,
+    help="Write an empty plan of works for `dig --plan` instead: works.gpkg, with --csv works.csv.",
+)
 @click.option("--crs", default="EPSG:4326", show_default=True, help="CRS of the empty layers.")
 @force_option
 @telling_errors
-def blank(folder: Path | None, as_csv: bool, workbook: Path | None, crs: str) -> None:
+def blank(folder: Path | None, as_csv: bool, workbook: Path | None, plan: bool, crs: str) -> None:
     """Write empty layers with the right columns, a study.toml and a rules.toml, each key explained.
 
     \b
@@ -243,16 +248,26 @@ def blank(folder: Path | None, as_csv: bool, workbook: Path | None, crs: str) ->
         waysapart blank my-ring --crs EPSG:25832
         waysapart blank --csv my-ring
         waysapart blank --workbook my-ring/study.xlsx
+        waysapart blank --plan week-19
     """
     from waysapart.report.terminal import styled
-    from waysapart.study.blank import write_blank, write_blank_workbook
+    from waysapart.study.blank import write_blank, write_blank_plan, write_blank_workbook
     from waysapart.study.settings import STUDY_FILE, STUDY_WORKBOOK
 
-    if workbook is not None and (as_csv or folder is not None):
-        raise CallError("--workbook FILE.xlsx goes without FOLDER and --csv: FILE names its folder")
+    if workbook is not None and (as_csv or plan or folder is not None):
+        raise CallError(
+            "--workbook FILE.xlsx goes without FOLDER, --csv and --plan: FILE names its folder"
+        )
     if workbook is None and folder is None:
         raise CallError("name the FOLDER to write to, or --workbook FILE.xlsx")
     console = output()
+    if plan and folder is not None:
+        tables: Literal["csv", "gpkg"] = "csv" if as_csv else "gpkg"
+        written = write_blank_plan(folder, crs, tables=tables, force=forced())
+        for path in written:
+            console.print(styled(path))
+        console.print(styled(f"Fill it in, then run: waysapart dig STUDY --plan {written[0]}"))
+        return
     if workbook is not None:
         folder = workbook.parent
         paths = write_blank_workbook(workbook, crs, force=forced())

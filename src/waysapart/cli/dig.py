@@ -207,17 +207,31 @@ outage = _make(
     "--top", type=click.IntRange(min=1), default=10, show_default=True, help="Rows of each table."
 )
 @click.option("--circuit", "-c", multiple=True, help="Only these circuits; repeatable.")
+@click.option(
+    "--everything",
+    is_flag=True,
+    help="Circles count what lies in the end zones of circuits too.",
+)
 @on_option
 @force_option
 @telling_errors
 def worst(
-    study: Path, json_file: str | None, radius: float, top: int, circuit: tuple[str, ...]
+    study: Path,
+    json_file: str | None,
+    radius: float,
+    top: int,
+    circuit: tuple[str, ...],
+    everything: bool,
 ) -> None:
     """Rank events by the circuits lost: one asset or hazard, two together, a circle on the ground.
 
+    Circles leave out the end zones of each circuit (end_zone_m of its service), where both paths
+    come together; with --everything they count too.
+
     \b
-    Example:
+    Examples:
         waysapart worst examples/estuary --radius 100
+        waysapart worst examples/estuary --radius 100 --everything
     """
     from waysapart.report.terminal import show_worst
     from waysapart.verdicts.prove import prove
@@ -225,7 +239,13 @@ def worst(
 
     records = load(study)
     with busy("ranking events and places"):
-        found = rank(prove(records), radius_m=radius, top=top, circuits=circuit or None)
+        found = rank(
+            prove(records),
+            radius_m=radius,
+            top=top,
+            circuits=circuit or None,
+            everything=everything,
+        )
         facts = found.facts()
     if not write_json(json_file, facts):
         show_worst(output(), facts)

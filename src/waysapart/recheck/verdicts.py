@@ -370,7 +370,7 @@ def _in_use(world: World) -> Iterator[tuple[tuple[str, ...], Any]]:
         "media": {"fibre", *(row.get("medium") for row in by["links"].values())},
         "reroute": set(),
     }
-    left_out = ("waiver", "build")  # no verdict rests on prices
+    left_out = ("waiver", "build", "works")  # no verdict rests on prices, or on days of works
     rules = {key: value for key, value in world.records.rules.items() if key not in left_out}
     for path, value in _leaves(rules, ()):
         at = path[2 if path[0] == "reroute" else 1] if len(path) > 1 else None

@@ -1027,7 +1027,9 @@ def show_worst(console: Console, facts: WorstFacts) -> None:
     console.print(pairs)
     console.print()
     places = Table(box=None, padding=(0, 2, 0, 0))
-    places.add_column(f"circle of {facts['radius_m']:g} m at")
+    zones = "with" if facts["everything"] else "outside"
+    console.print(styled(f"Circles of {facts['radius_m']:g} m, {zones} the end zones of circuits"))
+    places.add_column("at")
     places.add_column("lost", justify="right")
     places.add_column("touched", justify="right")
     places.add_column("hits")
@@ -1067,6 +1069,8 @@ def show_plan(console: Console, facts: WorksFacts) -> None:
     )
     for clash in facts["clashes"]:
         console.print(styled(f"  {clash_said(clash)}", "red"))
+    for one in words.closed_days_said(facts):
+        console.print(styled(f"  {one}", "yellow"))
     said = words.clashes_said(facts)
     if said:
         console.print(styled(f"  {said}", "yellow"))

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from itertools import groupby
 from typing import Any, NamedTuple, TypeVar
 
@@ -1385,6 +1386,33 @@ def plan_answer(facts: WorksFacts) -> str:
             f"{'it' if len(facts['unknown']) == 1 else 'them'}"
         )
     return f"{'. '.join(said)}."
+
+
+def closed_days_said(facts: WorksFacts) -> list[str]:
+    """Say which works are planned on days on which no works are carried out.
+
+    Parameters
+    ----------
+    facts : WorksFacts
+
+    Returns
+    -------
+    list of str
+        One for each such work.
+    """
+    return [
+        f"{one['id']} is planned on {_closed_days(one['closed_days'])}"
+        for one in facts["works"]
+        if one["closed_days"]
+    ]
+
+
+def _closed_days(days: Sequence[str]) -> str:
+    named = [f"{_WEEKDAYS[date.fromisoformat(day).weekday()]} {day}" for day in days]
+    return f"{'closed days' if len(days) > 1 else 'a closed day'}: {few(named, MOST_NAMED)}"
+
+
+_WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
 def clashes_said(facts: WorksFacts) -> str:

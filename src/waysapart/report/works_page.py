@@ -23,6 +23,7 @@ from waysapart.report.page import render_page
 from waysapart.report.picture import map_picture
 from waysapart.report.words import (
     clashes_said,
+    closed_days_said,
     next_rows,
     plan_answer,
     unknown_said,
@@ -280,6 +281,7 @@ def _plan(plan: WorksFacts) -> View:
         **plan,
         "days": {one["id"]: one for one in plan["works"]},
         "clashes_said": clashes_said(plan),
+        "closed_said": closed_days_said(plan),
     }
 
 

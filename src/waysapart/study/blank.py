@@ -22,7 +22,7 @@ from pydantic.fields import FieldInfo
 
 from waysapart.errors import CallError
 from waysapart.output_files import OutputFile, replacing, write_layer
-from waysapart.schema import ROLES, Role
+from waysapart.schema import PLAN, ROLES, Role
 from waysapart.study.blank_workbook import LON_LAT_CRS, explained, headings, write_workbook
 from waysapart.study.rules import DEFAULT_SERVICE, Rules, shipped_tables, source_of, unit_of
 from waysapart.study.settings import RULES_FILE, STUDY_FILE, STUDY_PACKAGE, STUDY_WORKBOOK
@@ -191,6 +191,58 @@ def write_blank_workbook(
     return paths
 
 
+def write_blank_plan(
+    folder: Path | str,
+    crs: str = LON_LAT_CRS,
+    *,
+    tables: Literal["gpkg", "csv"] = "gpkg",
+    force: bool = False,
+) -> list[Path]:
+    """Write an empty plan of works to fill in, as `dig --plan` reads it.
+
+    Parameters
+    ----------
+    folder : path
+        Created where needed; a study in it stays as it is.
+    crs : str
+        CRS of the empty layer.
+    tables : {'gpkg', 'csv'}
+        A GeoPackage, in which works are drawn, or CSV, in degrees.
+    force : bool
+        Whether existing files may be replaced.
+
+    Returns
+    -------
+    list of Path
+        The plan, and a text beside it that says what each column means.
+
+    Raises
+    ------
+    CallError
+        One of these files exists, the CRS is unknown, or it is not that of CSV; nothing is
+        written then.
+    WriteError
+        A file cannot be written; then none is.
+    """
+    folder = Path(folder)
+    _check_crs(crs)
+    if tables == "csv" and crs != LON_LAT_CRS:
+        raise CallError(f"--crs {crs}: a plan in CSV is in degrees, {LON_LAT_CRS}; leave out --csv")
+    plan = folder / f"{PLAN.name}.{tables}"
+    about = folder / f"{PLAN.name}-{_COLUMNS_FILE}"
+    columns = _columns_of(PLAN, plan.name, crs, drawn=tables == "gpkg")
+    text = "\n".join([*_HOW_TO_FILL, *columns, "", *_HOW_TO_PLAN]) + "\n"
+    targets = [OutputFile(plan, "study"), OutputFile(about, "study")]
+    with replacing(targets, force=force, folders=True) as change:
+        change.place(about).write_bytes(text.encode())
+        if tables == "gpkg":
+            _write_layer(PLAN, change.place(plan), crs)
+        else:
+            head = ",".join(one.name for one in headings(PLAN, crs)) + "\n"
+            change.place(plan).write_bytes(head.encode())
+    return [plan, about]
+
+
 _COLUMNS_FILE = "columns.txt"
 
 
@@ -217,20 +269,38 @@ def _settings(folder: Path, crs: str | None) -> str:
 def _columns_text(crs: str) -> str:
     """What each column of each table means."""
     lines = [
-        "What the columns mean. Needed in every row: those with a *. A blank cell means that",
-        "nobody recorded it, - that there is known to be none.",
+        *_HOW_TO_FILL,
+        "A blank cell means that nobody recorded it, - that there is known to be none.",
     ]
     for role in ROLES.values():
-        lines += ["", f"{role.name}.csv: one row is {role.says}", ""]
-        for one in headings(role, crs):
-            needed = one.column is not None and one.column.required and not one.column.may_be_blank
-            lines += textwrap.wrap(
-                f"{one.name}{'*' if needed else ''}: {explained(one, role)}",
-                _WIDEST,
-                initial_indent="  ",
-                subsequent_indent="      ",
-            )
+        lines += _columns_of(role, f"{role.name}.csv", crs)
     return "\n".join(lines) + "\n"
+
+
+_HOW_TO_FILL = ["What the columns mean. Needed in every row: those with a *."]
+_HOW_TO_PLAN = [
+    "Dates and times are local, without an offset: 2026-05-04, or 2026-05-04T08:00. Every work",
+    "needs assets, or a point, line or area where it digs. Columns of your own are not read, and",
+    "are named.",
+    "",
+    "Then run: waysapart dig STUDY --plan FILE",
+]
+
+
+def _columns_of(role: Role, file: str, crs: str, *, drawn: bool = False) -> list[str]:
+    """What each column of a table means; `drawn`: its geometry is no column of its own."""
+    lines = ["", f"{file}: one row is {role.says}", ""]
+    for one in headings(role, crs):
+        if drawn and one.column is None:
+            continue
+        needed = one.column is not None and one.column.required and not one.column.may_be_blank
+        lines += textwrap.wrap(
+            f"{one.name}{'*' if needed else ''}: {explained(one, role)}",
+            _WIDEST,
+            initial_indent="  ",
+            subsequent_indent="      ",
+        )
+    return lines
 
 
 def _write_layer(role: Role, path: Path, crs: str) -> None:

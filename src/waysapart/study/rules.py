@@ -10,13 +10,13 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from functools import lru_cache
 from importlib.resources import files
 from math import isnan, nan
 from pathlib import Path
 from types import MappingProxyType
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Any, Literal, TypeVar, get_args
 
 from pydantic import AfterValidator, Field, PrivateAttr, ValidationError, model_validator
 
@@ -551,6 +551,33 @@ class Medium(Table):
     )
 
 
+Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+_WEEKDAYS: tuple[str, ...] = get_args(Weekday)
+
+
+class WorksRules(Table):
+    """The days on which works are carried out; for the order that `dig --plan` proposes."""
+
+    days: tuple[Weekday, ...] | None = Field(
+        default=None,
+        examples=[["mon", "tue", "wed", "thu", "fri"]],
+        description="Days of the week on which works are carried out: the order that `dig --plan` "
+        "proposes keeps to them. Left out: every day.",
+    )
+    closed: tuple[date, ...] | None = Field(
+        default=None,
+        examples=[[date(2026, 12, 25)]],
+        description="Days on which no works are carried out, whatever day of the week.",
+    )
+
+    def working(self, day: int) -> bool:
+        """Whether works are carried out on a day, counted from 1970-01-01."""
+        on = date(1970, 1, 1) + timedelta(days=day)
+        return (not self.days or _WEEKDAYS[on.weekday()] in self.days) and on not in (
+            self.closed or ()
+        )
+
+
 class RelianceRules(Table):
     """What counts as reliance."""
 
@@ -760,6 +787,11 @@ class Rules(Table):
     reliance: RelianceRules = Field(
         default=RelianceRules(), description="What counts as relied on."
     )
+    works: WorksRules = Field(
+        default=WorksRules(),
+        description="The days on which works are carried out, for plans of works. No verdict "
+        "rests on it.",
+    )
     waivers: tuple[Waiver, ...] = Field(
         default=(),
         alias="waiver",
@@ -859,6 +891,7 @@ class Rules(Table):
             StatedValue(dotted(path), value, unit_of(path), source)
             for path, value, source in self._rows
             if (path[0] != "build" or prices)
+            and path[0] != "works"
             and (
                 len(path) == 1
                 or used.get(path[0]) is None
@@ -888,6 +921,7 @@ _MODELS: Mapping[str, Any] = MappingProxyType(
         "records": RecordRules,
         "groups": Groups,
         "reliance": RelianceRules,
+        "works": WorksRules,
         "waiver": Waiver,
     }
 )

@@ -16,6 +16,7 @@ import scipy.sparse as sp
 from waysapart.arrays import Ints, boolean
 from waysapart.errors import CallError
 from waysapart.reliance.rely import falls, paths_lost
+from waysapart.study.rules import WorksRules
 from waysapart.verdicts.limits import together
 from waysapart.whatif.base import Base, Subject, base_of, path_groups
 from waysapart.whatif.clashes import Clashes, clashes
@@ -36,6 +37,7 @@ WorkFacts = TypedDict(
         "phone": str,
         "from": str,
         "to": str,
+        "closed_days": list[str],
         "reach_m": float,
         "hit": list[str],
         "restores": list[str],
@@ -46,6 +48,7 @@ WorkFacts = TypedDict(
 """One work by itself: what the plan says of it, what it takes out of service, what that loses.
 
 `from` and `to` are dates, the last one included, or local times such as 2026-05-04T08:00.
+`closed_days`: days of these on which the rules have no works carried out.
 """
 OrderedWork = TypedDict(
     "OrderedWork", {"id": str, "from": str, "to": str, "lost": list[str], "exposed": list[str]}
@@ -84,7 +87,8 @@ class WorksFacts(TypedDict):
     said to lose nothing may lose these. `clashes` has the smallest combinations of works that lose
     something; every combination of up to `clashes_up_to` works was looked at, and with
     `clashes_complete` every one. `clashes_in_all` counts those that are not listed as well; null:
-    too many to count.
+    too many to count. `working_days` and `closed` are those of `[works]` in the rules; none: works
+    are carried out every day.
     """
 
     study: str
@@ -96,6 +100,8 @@ class WorksFacts(TypedDict):
     clashes_in_all: int | None
     clashes_up_to: int
     clashes_complete: bool
+    working_days: list[str]
+    closed: list[str]
     as_planned: list[PeriodFacts]
     order: list[OrderedWork]
     proposed: list[PeriodFacts]
@@ -223,6 +229,11 @@ class WorksPlan:
                     "phone": work.phone,
                     "from": start_text(work.start),
                     "to": end_text(work.end),
+                    "closed_days": [
+                        start_text(day * DAY)
+                        for day in _days_of(work)
+                        if not self.base.study.rules.works.working(day)
+                    ],
                     "reach_m": work.reach_m,
                     "hit": names.ids(work.hit),
                     "restores": names.ids(work.restores),
@@ -241,6 +252,8 @@ class WorksPlan:
             "clashes_in_all": self.clashes.count,
             "clashes_up_to": self.clashes.up_to,
             "clashes_complete": self.clashes.complete,
+            "working_days": list(self.base.study.rules.works.days or ()),
+            "closed": [day.isoformat() for day in sorted(self.base.study.rules.works.closed or ())],
             "as_planned": [self._period(period) for period in self.as_planned],
             "order": [
                 {
@@ -334,7 +347,7 @@ def plan_works(
     table = read.works
     states = Situations(base, table)
     order, exact = best_order(states, table)
-    times = schedule(states, table, order)
+    times = schedule(states, table, order, base.study.rules.works)
     return WorksPlan(
         base,
         states,
@@ -493,12 +506,12 @@ def _one_after_another(states: Situations, works: Sequence[Work], planned: list[
 
 
 def schedule(
-    states: Situations, works: Sequence[Work], order: Sequence[int]
+    states: Situations, works: Sequence[Work], order: Sequence[int], calendar: WorksRules
 ) -> list[tuple[int, int]]:
     """A time for every work, in an order: as planned, or some whole days later.
 
     Works overlap where that loses nothing that the order itself does not
-    lose; whatever comes out is replayed.
+    lose; whatever comes out is replayed. They begin and end on working days.
     """
     times: list[tuple[int, int] | None] = [None] * len(works)
     ends = [0] * len(works)
@@ -508,21 +521,42 @@ def schedule(
         without = states.of((_NONE, done))
         allowed[work] = states.of((frozenset({work}), done)).lost - without.lost
         earliest = max([works[work].start, *(ends[one] for one in works[work].after)])
-        later = {0, *(_days_later(works[work], ends[one]) for one in done)}
-        first = _days_later(works[work], earliest)
-        for shift in sorted({max(first, one) for one in later}):
+        bounds = {earliest, *(max(earliest, ends[one]) for one in done)}
+        for span in sorted({_not_before(works[work], moment, calendar) for moment in bounds}):
             trial = list(times)
-            trial[work] = (works[work].start + shift * DAY, works[work].end + shift * DAY)
+            trial[work] = span
             if _keeps(states, trial, allowed):
                 break
-        times[work] = (works[work].start + shift * DAY, works[work].end + shift * DAY)
-        ends[work] = works[work].end + shift * DAY
+        times[work], ends[work] = span, span[1]
     return [span for span in times if span is not None]
 
 
-def _days_later(work: Work, moment: int) -> int:
-    """By how many whole days a work must move so as not to begin before a moment."""
-    return max(0, -((work.start - moment) // DAY))
+def _days_of(work: Work) -> range:
+    """The days of a work; of one that lasts 24 hours at most, the day on which it begins."""
+    last = work.first if work.end - work.start <= DAY else work.last
+    return range(work.first, last + 1)
+
+
+def _not_before(work: Work, moment: int, calendar: WorksRules) -> tuple[int, int]:
+    """The first span of a work that begins at its time of day, on a working day, from a moment on.
+
+    It takes as many working days as the plan gives it: closed days between two working days are
+    not worked on, in the plan as in the proposal; closed days at either end are made up for.
+    """
+    planned = _days_of(work)
+    working = [day for day in planned if calendar.working(day)]
+    inner = range(working[0], working[-1] + 1) if working else range(0)
+    needed = len(working) + len(planned) - len(inner)
+    first = work.first + max(0, -((work.start - moment) // DAY))
+    while not calendar.working(first):
+        first += 1
+    last = first
+    for _ in range(needed - 1):
+        last += 1
+        while not calendar.working(last):
+            last += 1
+    later = last - planned[-1]
+    return work.start + (first - work.first) * DAY, work.end + later * DAY
 
 
 def _keeps(

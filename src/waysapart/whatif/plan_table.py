@@ -264,15 +264,21 @@ def _table(source: pd.DataFrame | Path | str) -> tuple[pd.DataFrame, str]:
     except SourceError as fault:
         raise StudyError(fault.problems) from fault
     table = raw.frame.reset_index(drop=True)
-    if "geometry" not in table and {"lon", "lat"} <= set(table):
-        lon, lat = (
-            pd.to_numeric(table[axis], errors="coerce").to_numpy() for axis in ("lon", "lat")
-        )
-        known = np.isfinite(lon) & np.isfinite(lat)
-        points = np.full(len(table), None, dtype=object)
-        points[known] = shapely.points(lon[known], lat[known])
-        table = table.assign(geometry=points)
-    return table.assign(_crs=_each(raw.crs or LON_LAT, len(table))), path.name
+    return _with_points(table).assign(_crs=_each(raw.crs or LON_LAT, len(table))), path.name
+
+
+def _with_points(table: pd.DataFrame) -> pd.DataFrame:
+    """The points of `lon` and `lat`, where a row has no geometry."""
+    if not {"lon", "lat"} <= set(table):
+        return table
+    lon, lat = (pd.to_numeric(table[axis], errors="coerce").to_numpy() for axis in ("lon", "lat"))
+    shapes = np.full(len(table), None, dtype=object)
+    if "geometry" in table:
+        shapes[:] = table["geometry"].to_list()
+    blank = np.array([not (isinstance(one, shapely.Geometry) or _text(one)) for one in shapes])
+    known = blank & np.isfinite(lon) & np.isfinite(lat)
+    shapes[known] = shapely.points(lon[known], lat[known])
+    return table.assign(geometry=shapes)
 
 
 def _each(crs: Any, rows: int) -> pd.Series[Any]:
@@ -405,7 +411,9 @@ def _add_drawn(
 
     shapes: list[Any] = (
         [
-            shape if isinstance(shape, (str, shapely.Geometry)) and shape else None
+            shape
+            if isinstance(shape, shapely.Geometry) or (isinstance(shape, str) and shape.strip())
+            else None
             for shape in table["geometry"]
         ]
         if "geometry" in table

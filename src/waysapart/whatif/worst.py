@@ -13,6 +13,7 @@ import scipy.sparse as sp
 
 from waysapart.arrays import Floats, Ints, boolean, csr_row
 from waysapart.errors import CallError
+from waysapart.findings.separation.layout import Layout
 from waysapart.findings.separation.places import Circuits, worst_places
 from waysapart.formulas.availability import minutes_a_year
 from waysapart.study.ledger import did_you_mean
@@ -275,6 +276,7 @@ class WorstFacts(TypedDict):
     """The ranking as plain data.
 
     `unknown`: those of the circuits that more may lose, since their records have gaps.
+    `everything`: whether places count what lies in the end zones of circuits too.
     """
 
     study: str
@@ -282,6 +284,7 @@ class WorstFacts(TypedDict):
     circuits: list[str]
     unknown: list[str]
     radius_m: float
+    everything: bool
     events: list[RankedEvent]
     pairs: list[PairFacts]
     pairs_in_all: int
@@ -309,6 +312,8 @@ class Worst:
         The circuits that count.
     radius_m : float
         Of the places looked for.
+    everything : bool
+        Whether places count what lies in end zones.
     """
 
     table: Contingency
@@ -317,6 +322,7 @@ class Worst:
     places: pd.DataFrame
     circuits: list[str]
     radius_m: float
+    everything: bool = False
 
     def facts(self) -> WorstFacts:
         """The ranking as plain data."""
@@ -326,6 +332,7 @@ class Worst:
             "circuits": self.circuits,
             "unknown": self.table.unknown(_chosen(self.table.base, self.circuits)),
             "radius_m": self.radius_m,
+            "everything": self.everything,
             "events": [
                 {
                     "asset": str(row["asset"]),
@@ -384,6 +391,7 @@ def worst(
     radius_m: float = RADIUS_M,
     top: int = TOP,
     circuits: Iterable[str] | None = None,
+    everything: bool = False,
 ) -> Worst:
     """Rank single events, pairs of events, and places by the circuits that they lose.
 
@@ -396,6 +404,9 @@ def worst(
         At most so many of each.
     circuits : iterable of str, optional
         Circuits that count; default: all.
+    everything : bool
+        Whether circles count what lies in the end zones of a circuit too. Default: what lies
+        there does not count for it, since both paths come together at its ends.
 
     Returns
     -------
@@ -403,7 +414,8 @@ def worst(
         Events by circuits lost, then circuits left with one path, then
         availability lost. Pairs only where neither event alone explains the
         loss. Places are circles of the radius, anywhere: no other circle
-        loses more circuits outside their end zones than the first.
+        loses more circuits than the first, outside their end zones unless
+        `everything`.
 
     Raises
     ------
@@ -433,9 +445,10 @@ def worst(
         table,
         _events(proof, table, chosen).head(top).reset_index(drop=True),
         worst_pairs(base, table.cut, chosen, top),
-        _places(proof, chosen, radius_m, top),
+        _places(proof, chosen, radius_m, top, everything),
         [names[circuit] for circuit in chosen.tolist()],
         radius_m,
+        everything,
     )
 
 
@@ -477,7 +490,13 @@ def availability_lost(proof: Proof, chosen: Ints) -> Floats:
     return down.contributions(chosen[known])
 
 
-def _places(proof: Proof, chosen: Ints, radius_m: float, top: int) -> pd.DataFrame:
+def _no_zones(layout: Layout, chosen: Ints) -> sp.csr_array:
+    return sp.csr_array((len(chosen), layout.zones.shape[1]), dtype=np.bool_)
+
+
+def _places(
+    proof: Proof, chosen: Ints, radius_m: float, top: int, everything: bool
+) -> pd.DataFrame:
     """Circles in which one event puts most out of service, of the circuits that count."""
     spacing, paths = proof.spacing, proof.network.paths
     layout = spacing.layout
@@ -495,7 +514,7 @@ def _places(proof: Proof, chosen: Ints, radius_m: float, top: int) -> pd.DataFra
     held = Circuits(
         np.array([place[int(paths.circuit[path])] for path in running], dtype=np.int64),
         np.array(running, dtype=np.int64),
-        sp.csr_array(of_pair @ layout.zones),
+        sp.csr_array(of_pair @ layout.zones) if not everything else _no_zones(layout, chosen),
     )
     found = worst_places(layout, radius_m, held, rows=top)
     segments = proof.study.tables["segments"]["id"].to_numpy()
