@@ -1,7 +1,8 @@
 """Check proofs that no separate paths exist: one breadth-first search per leaf of a tree.
 
 At a fork stands a risk that two paths must not both rely on; one branch is the case
-that the first of them avoids it, the other that the second does. A leaf names a
+that the first of them avoids it, the other that the second does. The test of a group may say
+that more than two paths must not all rely on it; then there is a branch for each. A leaf names a
 path, risks that it avoids on this branch, and a cut: edges that all rely on one of
 those risks and whose removal parts the two ends. Then that path does not exist. As
 every branch ends in such a leaf, the paths do not exist either.
@@ -19,6 +20,7 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import combinations
 from math import ceil, inf
 from typing import Any, NamedTuple
 
@@ -27,8 +29,18 @@ from waysapart.recheck.faulty_rows import grouped, reached
 from waysapart.recheck.figures import Figures, assumed_us
 from waysapart.recheck.plant import Use, follow_cables, survey, uses_of
 from waysapart.recheck.records import Records
-from waysapart.recheck.reliance import Asset, World, name_of, part, rely, service_of, whole_cable
+from waysapart.recheck.reliance import (
+    STRICTEST,
+    Asset,
+    World,
+    name_of,
+    part,
+    rely,
+    service_of,
+    whole_cable,
+)
 from waysapart.recheck.separation import CLOSE_M, LeastDistances, Plane, common_holders, forbids
+from waysapart.recheck.sharing import group_ends
 from waysapart.recheck.traced import follow_links
 
 MOST_STEPS = 50_000
@@ -39,6 +51,7 @@ HALF_MDB = 2000
 """Loss in a proof is counted in halves of a thousandth of a dB."""
 DELAY_US = 0.005
 LOSS_DB = 0.002
+AT_END_HAZARD = "meets a hazard that takes the sites where the circuits end, away from them"
 AT_A_RELAY = "ends at the relay of another circuit, which passes nothing on"
 Windows = dict[str, tuple[float, float]]
 """By weight, the least and the greatest sum that every path has on a branch."""
@@ -74,7 +87,20 @@ class NoPair:
         """Edges that no path may use."""
         return set(map(str, self.told["without"]))
 
-    def beside(self, avoid: Iterable[str] = (), cut: Iterable[str] = ()) -> Beside:
+    @cached_property
+    def courses(self) -> list[tuple[str, str]]:
+        """Circuit and name of each path of a group; empty where each is of any circuit."""
+        told = self.told.get("courses", ())
+        return [(str(one["circuit"]), str(one["path"])) for one in told]
+
+    @cached_property
+    def _members(self) -> dict[str, str | None]:
+        """The circuit that each edge is for."""
+        return {str(one["id"]): one.get("member") for one in self.told["edges"]}
+
+    def beside(
+        self, avoid: Iterable[str] = (), cut: Iterable[str] = (), path: int | None = None
+    ) -> Beside:
         """The graph without what no path may use, some edges, and all that relies on some things.
 
         Parameters
@@ -83,6 +109,8 @@ class NoPair:
             What no edge may rely on.
         cut : iterable of str
             Edges to leave out.
+        path : int, optional
+            Number of the path; where paths belong to circuits, it uses edges of its own only.
 
         Returns
         -------
@@ -90,6 +118,9 @@ class NoPair:
             By node, its neighbours and the edges that lead there.
         """
         removed, risks = self.without.union(cut), set(avoid)
+        if self.courses and path is not None:
+            own = self.courses[path][0]
+            removed |= {name for name, of in self._members.items() if of != own}
         return grouped(
             (one, (other, name))
             for name, edge in self.edges.items()
@@ -204,12 +235,14 @@ def check_tree(proof: NoPair) -> None:
     ]
     while pending:
         tree, avoided, windows = pending.pop()
-        if "risk" in tree:
-            one, other = tree["between"]
-            sound = one != other and {one, other} <= set(avoided) and len(tree["then"]) == 2
-            if about.holds(sound, f"a fork at {tree['risk']} is not between two paths"):
-                for path, branch in zip((one, other), tree["then"], strict=True):
-                    more = {**avoided, path: avoided[path] | {tree["risk"]}}
+        if "between" in tree:
+            between = tree["between"]
+            risks = tree["risks"] if "risks" in tree else [tree["risk"]] * len(between)
+            sound = 2 <= len(set(between)) == len(between) == len(tree["then"]) == len(risks)
+            sound = sound and set(between) <= set(avoided)
+            if about.holds(sound, f"a fork at {risks[0]} is not between its paths"):
+                for path, risk, branch in zip(between, risks, tree["then"], strict=True):
+                    more = {**avoided, path: avoided[path] | {risk}}
                     pending.append((branch, more, windows))
         elif "then" in tree:
             both = _parted(proof, tree, windows)
@@ -220,6 +253,8 @@ def check_tree(proof: NoPair) -> None:
             few = len(avoid) < told["ways"]
             about.holds(few, f"{len(avoid)} risks are not fewer than the paths")
             _check_cut(proof, tree, avoid)
+        elif tree["way"] not in avoided:
+            about.holds(False, f"a leaf is about path {tree['way']}, which is not sought")
         else:
             known = set(tree["avoid"]) <= avoided.get(tree["way"], set())
             about.holds(known, "a leaf avoids what its branch does not")
@@ -237,7 +272,7 @@ def _check_cut(proof: NoPair, leaf: Told, avoid: set[str]) -> None:
     for name in cut:
         hit = name in proof.edges and proof.edges[name].relies_on & avoid
         proof.about.holds(bool(hit), f"{name} of a cut relies on nothing that is avoided")
-    beside = proof.beside(cut=cut)
+    beside = proof.beside(cut=cut, path=leaf.get("way"))
     there = reached([begin], lambda at: (other for other, _ in beside.get(at, ())))
     proof.about.holds(end not in there, f"a cut leaves a path from {begin} to {end}")
 
@@ -278,7 +313,9 @@ def _check_beyond(proof: NoPair, leaf: Told, windows: Windows) -> None:
     given = name in windows and windows[name][1] <= leaf["most"]
     about.holds(given, f"no branch allows as little as {leaf['most']} of {name}")
     begin, end = proof.ends
-    least = _to_come(proof.beside(leaf["avoid"]), proof.weights(name), end, set()).get(begin)
+    least = _to_come(
+        proof.beside(leaf["avoid"], path=leaf["way"]), proof.weights(name), end, set()
+    ).get(begin)
     beyond = least is None or least >= leaf["least"] > leaf["most"]
     about.holds(beyond, f"a path has {least} of {name}, within {leaf['most']}")
 
@@ -316,7 +353,7 @@ def _to_come(beside: Beside, of: dict[str, int], end: str, passed: set[str]) -> 
 
 def _course_within(proof: NoPair, leaf: Told, within: Windows) -> list[str] | None:
     """A course with its sums in every window, empty if there is none; None: too many steps."""
-    (begin, end), beside = proof.ends, proof.beside(leaf["avoid"])
+    (begin, end), beside = proof.ends, proof.beside(leaf["avoid"], path=leaf["way"])
     of = {name: proof.weights(name) for name in within}
     steps = 0
     pending: list[tuple[str, list[str], list[str], dict[str, int]]]
@@ -369,8 +406,7 @@ def _check_asked(members: list[str], proof: NoPair, world: World) -> None:
     """The proof is about the ends of the circuit, and about no more paths than are wanted."""
     told, about = proof.told, proof.about
     if len(members) > 1:
-        if told["ways"] > 2:
-            about.skip(f"that {told['ways']} paths are wanted")
+        _check_group(members, proof, world)
         return
     row = world.records.by["circuits"].get(members[0])
     if row is None:
@@ -378,6 +414,77 @@ def _check_asked(members: list[str], proof: NoPair, world: World) -> None:
         return
     about.same("ends of its proof", list(told["ends"]), [row["a"], row["b"]])
     about.same("number of paths sought", told["ways"], 1 if told.get("keep") else 2)
+
+
+def _check_group(members: list[str], proof: NoPair, world: World) -> None:
+    """The forks of a group's proof are between paths that its test holds against each other.
+
+    Nothing stands at them that these paths may share because of where they end.
+    """
+    about, records = proof.about, world.records
+    known = [one for one in members if one in records.by["circuits"]]
+    if not about.holds(known == members, "the group has circuits that are not on record"):
+        return
+    rows = records.by["circuits"]
+    groups = {rows[one].get("group") for one in members}
+    whole = sorted(one for one, row in rows.items() if row.get("group") in groups)
+    about.holds(len(groups) == 1 and whole == sorted(members), "its circuits are not one group")
+    asked = {service_of(records, one)["group_test"] for one in members}
+    test = next(one for one in STRICTEST if one in asked)
+    count = proof.told["ways"]
+    contests: list[tuple[int, ...]]
+    if not proof.courses:
+        if len(members) > 2 or test != "working" or count != 2:
+            about.skip(f"that {count} working paths apart from each other are wanted")
+        owners = [members] * count
+        contests = list(combinations(range(count), 2))
+    else:
+        sound = len(proof.courses) == count and {one for one, _ in proof.courses} == set(members)
+        if not about.holds(sound, "its paths are not those of its circuits"):
+            return
+        for one in members:
+            mine = sum(of == one for of, _ in proof.courses)
+            listed = records.rows["circuit_paths"]
+            on_record = len({row["path"] for row in listed if row["circuit"] == one})
+            if test != "working" and any(
+                r["circuit"] == one for r in records.rows["ring_circuits"]
+            ):
+                about.skip(f"how many paths {one} has over its rings")
+                continue
+            # More paths make it harder to keep them all apart, and easier to lose not all.
+            right = {"working": mine == 1, "all": mine >= max(2, on_record)}
+            right["pairwise"] = mine <= max(1, on_record)
+            about.holds(right[test], f"{mine} paths are sought for {one}, which has {on_record}")
+        owners = [[of] for of, _ in proof.courses]
+        contests = [tuple(range(count))]
+        if test == "pairwise":
+            contests = [two for two in combinations(range(count), 2) if _of_two(proof, two)]
+    ends = {one: group_ends(world, one) for one in members}
+    near = {frozenset(one["segments"]) for one in proof.told.get("pairs", ())}
+    pairs = {str(one["id"]) for one in proof.told.get("pairs", ())}
+    pending = [proof.told["tree"]]
+    for tree in pending:  # grows as it goes
+        pending += tree.get("then", ())
+        between = set(tree.get("between", ()))
+        if "risks" in tree:
+            right_two = test != "pairwise" or _of_two(proof, sorted(between))
+            named = frozenset(tree["risks"]) in near and right_two
+            about.holds(named, f"{' and '.join(tree['risks'])} are not said to be too near")
+            continue
+        if "risk" not in tree or tree["risk"] in pairs:
+            continue
+        said = [paths for paths in contests if between.issuperset(paths)]
+        excused = [
+            set.intersection(*(ends[one] for path in paths for one in owners[path]))
+            for paths in said
+        ]
+        right_one = any(tree["risk"] not in one for one in excused)
+        about.holds(right_one, f"the paths of a fork may share {tree['risk']}")
+
+
+def _of_two(proof: NoPair, paths: Iterable[int]) -> bool:
+    """Whether two paths are of two circuits."""
+    return len({proof.courses[path][0] for path in paths}) > 1
 
 
 def _check_nodes(proof: NoPair) -> None:
@@ -412,6 +519,7 @@ def _check_edges(members: list[str], proof: NoPair, record: _Record) -> None:
             known.setdefault(member, set()).add(told["link"])
             about.holds(set(told["at"]) == set(link.ends), f"{name} joins other equipment")
         elif told["what"] == "member":
+            allowed.add(f"one way only for circuit {members.index(member)}")
             right = set(told["at"]) - {None} <= own.get(member, {None})
             about.holds(right, f"{name} is no end of {member}")
         else:
@@ -438,7 +546,12 @@ def _check_left_out(proof: NoPair, record: _Record) -> None:
     }
     silent = sorted(proof.without - set(reasons))
     about.holds(not silent, f"no reason is given to leave out {', '.join(silent[:8])}")
+    told = {str(one["id"]): one for one in proof.told["edges"]}
     for name, because in reasons.items():
+        if because == AT_END_HAZARD and name in told:
+            met = _met_away(told[name], record)
+            about.holds(met, f"{name} meets no hazard that takes where its circuits end")
+            continue
         if because != AT_A_RELAY:
             about.skip(f"what is left out of its proof, because: {because}")
             continue
@@ -448,9 +561,29 @@ def _check_left_out(proof: NoPair, record: _Record) -> None:
         about.holds(right, f"{name} does not end at the relay of another circuit")
 
 
+def _met_away(edge: Told, record: _Record) -> bool:
+    """Whether an edge meets, away from where its circuit ends, a hazard that takes those sites.
+
+    Those of another circuit of its group as well, so that the hazard would be excused.
+    """
+    world, rows = record.world, record.world.records.by["circuits"]
+    own = str(edge["member"])
+    ends = group_ends(world, own)
+    others = [one for one, row in rows.items() if row.get("group") == rows[own].get("group")]
+    common = {one for name in others if name != own for one in ends & group_ends(world, name)}
+    link = record.links.get(edge.get("link", ""))
+    relied = set(link.relies_on) if link is not None else record.along(edge)
+    met = {str(one) for asset in relied - ends for one in world.ground.hit.get(asset, ())}
+    if link is not None:
+        met |= set(map(name_of, world.reliance.items[edge["link"]]))
+    return bool(met & common & set(world.records.by["hazards"]))
+
+
 def _check_excused(proof: NoPair, record: _Record) -> None:
     """Nothing that the two ends rely on by themselves counts as shared, but for hazards."""
     by, about = record.world.records.by, proof.about
+    if len(proof.told["edges"]) and proof.told["edges"][0].get("member"):
+        return  # of a group, see `_check_group`
     if not set(proof.ends) <= set(by["equipment"]):
         about.skip("that its proof excuses what the ends of the circuits rely on")
         return
@@ -629,6 +762,9 @@ def _check_pairs(members: list[str], proof: NoPair, world: World) -> None:
     in_part = _followed_in_part(world, proof)
     ends = {str(world.records.by["circuits"][name][end]) for name in members for end in ("a", "b")}
     excused = {one for one in world.reliance.closure(ends) if isinstance(one, str)}
+    # Of more than two paths two may share what others do not: that excuses them nothing.
+    test = next(one for one in STRICTEST if one in {s["group_test"] for s in services})
+    several = len(proof.courses) > 2 and test != "pairwise"
 
     def outside(segment: str) -> Any:
         """A segment outside the end zones."""
@@ -638,7 +774,7 @@ def _check_pairs(members: list[str], proof: NoPair, world: World) -> None:
         return shape
 
     for pair in proof.told["pairs"]:
-        one, other = pair["segments"]
+        one, other = pair["segments"][0], pair["segments"][-1]
         if not {one, other} <= set(kind) or in_part & {one, other}:
             about.skip(f"that {one} and {other} come too near, followed in part")
             continue
@@ -647,7 +783,7 @@ def _check_pairs(members: list[str], proof: NoPair, world: World) -> None:
         near = limit > 0 and away <= limit + CLOSE_M
         kinds = str(kind[one]), str(kind[other])
         cross = away <= CLOSE_M and any(forbids(service, *kinds) for service in services)
-        held = common_holders(world, one, other, excused)
+        held = not several and common_holders(world, one, other, excused)
         said = f"{one} and {other} come within {away:.3f} m, where {limit:g} m are asked for"
         about.holds((near or cross) and not held, said)
 

@@ -150,6 +150,22 @@ def _reached_alone(world: World, key: Key, shared: set[Asset]) -> set[Asset]:
     )
 
 
+def group_ends(world: World, circuit: str) -> set[str]:
+    """What a circuit of a group may share because it ends there, by ids.
+
+    Parameters
+    ----------
+    world : World
+    circuit : str
+
+    Returns
+    -------
+    set of str
+        Its sites, what these lie within and what takes them, and kinds that the rules excuse.
+    """
+    return set(map(name_of, _ends(world, circuit, grouped=True)))
+
+
 def _ends(world: World, circuit: str, *, grouped: bool) -> set[Asset]:
     """What a circuit's ends rely on: its relays with all they need, or in a group their sites."""
     by = world.records.by

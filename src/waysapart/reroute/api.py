@@ -50,6 +50,7 @@ from waysapart.schema import VERSION
 from waysapart.study.ledger import did_you_mean
 from waysapart.study.model import Study
 from waysapart.text import visible
+from waysapart.verdicts.contests import WORKING
 from waysapart.verdicts.facts import CAUTION
 from waysapart.verdicts.proof import APART
 from waysapart.verdicts.prove import Proof, prove
@@ -140,7 +141,7 @@ def reroute(
     if between is not None:
         proof = prove(_with_circuit(proof.study, between))
         circuits = [f"{between[0]} to {between[1]}", *(circuits or ())]
-    targets = _targets(proof, circuits, groups)
+    targets, held_back = _targets(proof, circuits, groups)
     avoided = frozenset(avoid) | _touched_by(proof.study, avoid_area)
     _check_ids(proof, avoid)
     terms = Terms(cost, avoided, listed_only, fibres)
@@ -153,6 +154,16 @@ def reroute(
     for one in found:
         one.pairs = known_pairs(proof, one.target)
     draft, links, after = search_and_prove(ground, found, ask, say)
+    free, bound = _left_by_groups(proof, found, held_back)
+    if free:
+        draft, links, after = search_and_prove(ground, [*found, *free], ask, say)
+    if bound:
+        search_and_prove(ground, bound, ask, say, whole=False)
+        for one in bound:
+            if one.status == "apart":
+                one.together, one.ways = False, {}
+                one.why = "the paths that its group takes leave it no such pair"
+    found += [*free, *bound]
     told = Reroute(ground, terms, found, links, draft, after)
     without = [one for one in found if one.status == "none"]
     if not without:
@@ -173,7 +184,8 @@ def _silent(text: str) -> None:
 
 def _targets(
     proof: Proof, circuits: Collection[str] | None, groups: Collection[str] | None
-) -> list[Target]:
+) -> tuple[list[Target], dict[str, list[Target]]]:
+    """What is searched, and by group the circuits that its search answers for first."""
     names = [str(name) for name in proof.study.tables["circuits"]["id"]]
     number = {name: place for place, name in enumerate(names)}
     trials = {trial.id: trial for trial in proof.trials[proof.circuit_count :]}
@@ -202,13 +214,35 @@ def _targets(
     found = [
         Target(name, (member_of(proof, number[name], 0),)) for name in dict.fromkeys(circuits or ())
     ]
+    held_back: dict[str, list[Target]] = {}
     for name in dict.fromkeys(groups or ()):
         members = tuple(
             member_of(proof, circuit, place) for place, circuit in enumerate(trials[name].circuits)
         )
-        found = [one for one in found if one.id not in {member.id for member in members}]
-        found.append(Target(name, members, group=True))
-    return found
+        mine = {member.id for member in members}
+        held_back[name] = [one for one in found if one.id in mine]
+        found = [one for one in found if one.id not in mine]
+        found.append(Target(name, members, group=True, test=trials[name].group_test or WORKING))
+    return found, held_back
+
+
+def _left_by_groups(
+    proof: Proof, found: Sequence[Found], held_back: dict[str, list[Target]]
+) -> tuple[list[Found], list[Found]]:
+    """Circuits asked about that the paths of their group do not make apart.
+
+    Returns those whose group gets no paths, and those whose group gets paths that they keep to.
+    """
+    free: list[Found] = []
+    bound: list[Found] = []
+    for one in found:
+        for target in held_back.get(one.target.id, ()) if one.target.group else ():
+            fresh = Found(target, pairs=known_pairs(proof, target))
+            if one.status != "apart":
+                free.append(fresh)
+            elif target.id in one.short:
+                bound.append(fresh)
+    return free, bound
 
 
 def _with_circuit(study: Study, between: tuple[str, str]) -> Study:
@@ -324,6 +358,13 @@ class LeastSharedFacts(TypedDict):
     ways: dict[str, list[str | NewHop]]
 
 
+class ShortFacts(TypedDict):
+    """A circuit of a group that is apart which is not so by itself, and why."""
+
+    circuit: str
+    why: str
+
+
 class TargetFacts(TypedDict):
     """What was found for one circuit or group."""
 
@@ -333,6 +374,7 @@ class TargetFacts(TypedDict):
     status: Status
     why: str | None
     together: bool
+    short: NotRequired[list[ShortFacts]]
     paths: dict[str, list[str]]
     cost: float | None
     lower_bound: float | None
@@ -681,7 +723,7 @@ def _target(reroute: Reroute, found: Found) -> TargetFacts:
         for member in target.members
         for label, names in reroute.links.get(member.id, {}).items()
     }
-    return {
+    facts: TargetFacts = {
         "id": target.id,
         "kind": "group" if target.group else "circuit",
         "members": [member.id for member in target.members],
@@ -696,8 +738,13 @@ def _target(reroute: Reroute, found: Found) -> TargetFacts:
         "shared": [] if instead is None else [name for names in instead.shared for name in names],
         "least_shared": None if instead is None else _instead(reroute, instead),
         "says": _says(found),
-        "no_pair_proof": proof_facts(space, proof) if proof is not None and space else None,
+        "no_pair_proof": proof_facts(space, proof, found.courses)
+        if proof is not None and space
+        else None,
     }
+    if found.short and status == "apart":
+        facts["short"] = [{"circuit": name, "why": why} for name, why in found.short.items()]
+    return facts
 
 
 def _cost(found: Found, cost: str) -> float | None:
@@ -720,14 +767,17 @@ def _says(found: Found) -> str:
     """The answer in words."""
     if found.status == "none":
         if found.answer is not None and found.answer.proof is not None and found.space is not None:
-            return proof_words(found.space, found.answer.proof)
+            return proof_words(found.space, found.answer.proof, found.courses)
         return found.why or "no separate ways keep the limits"
     if found.status == "undecided":
         return found.why
     taken = sum(len(path.new) for paths in found.ways.values() for path in paths.values())
-    if taken == 0:
-        return "separate ways are on record"
-    return f"separate ways exist with {taken} new {'link' if taken == 1 else 'links'}"
+    told = "separate ways are on record"
+    if taken:
+        told = f"separate ways exist with {taken} new {'link' if taken == 1 else 'links'}"
+    if found.short:
+        told += f" for the group, but not within each circuit: {'; '.join(found.short.values())}"
+    return told
 
 
 def _instead(reroute: Reroute, instead: Instead) -> LeastSharedFacts:

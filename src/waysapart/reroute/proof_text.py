@@ -9,7 +9,7 @@ import numpy as np
 
 from waysapart.arrays import csr_row
 from waysapart.reroute.plant.edges import LINK, MEMBER, PORT, STRETCH, GraphNode
-from waysapart.reroute.plant.search_graph import HALF_MDB, HALF_NS, Space
+from waysapart.reroute.plant.search_graph import END_GAP, HALF_MDB, HALF_NS, ONLY_ONE, Space
 from waysapart.reroute.search.no_pair_proof import (
     Beyond,
     Cut,
@@ -25,6 +25,8 @@ from waysapart.reroute.search.no_pair_proof import (
 from waysapart.text import sentence_list
 
 _UNITS = {"loss": (HALF_MDB, "dB"), "delay": (HALF_NS, "us")}
+_ONE_OF = {"supplies": "supply", "equipment": "equipment"}
+"""What one row of a role is called, where it is not the role without its last letter."""
 _MOST_NAMED = 4
 """Names in a sentence before the rest are counted."""
 
@@ -70,9 +72,21 @@ class SegmentPair(TypedDict):
     segments: list[str]
 
 
-class NoPairFacts(ProofFacts):
-    """A no-pair proof with the graph that it is about."""
+class CourseFacts(TypedDict):
+    """A path of a group: its circuit, and its name."""
 
+    circuit: str
+    path: str
+
+
+class NoPairFacts(ProofFacts):
+    """A no-pair proof with the graph that it is about.
+
+    `courses`: of a group, which path of which circuit each path is; absent where each is
+    of any circuit, no two of one.
+    """
+
+    courses: NotRequired[list[CourseFacts]]
     edges: list[EdgeFacts]
     left_out: list[LeftOut]
     pairs: list[SegmentPair]
@@ -133,7 +147,9 @@ class Names:
         return self._space.members[int(self._space.edges.member[edge])].id
 
 
-def proof_facts(space: Space, proof: NoPairProof) -> NoPairFacts:
+def proof_facts(
+    space: Space, proof: NoPairProof, courses: Sequence[tuple[int, str]] = ()
+) -> NoPairFacts:
     """A no-pair proof as `reroute --json` writes it.
 
     Parameters
@@ -141,6 +157,9 @@ def proof_facts(space: Space, proof: NoPairProof) -> NoPairFacts:
     space : Space
         The search graph that the proof is about.
     proof : NoPairProof
+    courses : sequence of (int, str)
+        Of a group whose paths belong to one circuit each: its number among the members, and the
+        name of the path.
 
     Returns
     -------
@@ -165,8 +184,16 @@ def proof_facts(space: Space, proof: NoPairProof) -> NoPairFacts:
         if link not in in_graph
     ]
     kept = space.question.keep
-    return {
-        **told,
+    pairs: list[SegmentPair] = [
+        {"id": names.risks[risk], "segments": list(space.risks.pairs[risk])}
+        for risk in risks
+        if risk in space.risks.pairs
+    ]
+    pairs += [
+        {"id": "/".join(pair), "segments": [*dict.fromkeys(pair)]} for pair in sorted(proof.near())
+    ]
+    facts: NoPairFacts = {
+        **told,  # type: ignore[typeddict-item]
         "without": [*told["without"], *others],
         "edges": [
             _edge_facts(
@@ -179,11 +206,7 @@ def proof_facts(space: Space, proof: NoPairProof) -> NoPairFacts:
             for edge in range(len(space.edges))
         ],
         "left_out": _left_out(space, names, others),
-        "pairs": [
-            {"id": names.risks[risk], "segments": list(space.risks.pairs[risk])}
-            for risk in risks
-            if risk in space.risks.pairs
-        ],
+        "pairs": pairs,
         "stand_for": {
             names.risks[risk]: list(space.risks.assets[risk])
             for risk in risks
@@ -193,18 +216,15 @@ def proof_facts(space: Space, proof: NoPairProof) -> NoPairFacts:
         "optics": _optics(space),
         "keep": None if kept is None else [names.edges[edge] for edge in kept],
     }
+    if proof.barred:
+        facts["courses"] = [
+            {"circuit": space.members[number].id, "path": label} for number, label in courses
+        ]
+    return facts
 
 
 def _forks(proof: NoPairProof) -> frozenset[int]:
-    found: set[int] = set()
-    pending: list[Tree] = [proof.tree]
-    while pending:
-        tree = pending.pop()
-        if isinstance(tree, Fork):
-            found.add(tree.risk)
-        if isinstance(tree, (Fork, Parted)):
-            pending += tree.then
-    return frozenset(found)
+    return frozenset(risk for fork in _forks_of(proof) for risk in fork.risks)
 
 
 def _edge_facts(
@@ -259,7 +279,7 @@ def _left_out(space: Space, names: Names, others: list[str]) -> list[LeftOut]:
     return [{"because": because, "edges": edges} for because, edges in found.items()]
 
 
-def proof_words(space: Space, proof: NoPairProof) -> str:
+def proof_words(space: Space, proof: NoPairProof, courses: Sequence[tuple[int, str]] = ()) -> str:
     """What a no-pair proof says, in a sentence or two.
 
     Parameters
@@ -267,11 +287,15 @@ def proof_words(space: Space, proof: NoPairProof) -> str:
     space : Space
         The search graph that the proof is about.
     proof : NoPairProof
+    courses : sequence of (int, str)
+        As for `proof_facts`.
 
     Returns
     -------
     str
     """
+    if len(space.members) > 1:
+        return _group_words(space, proof, courses)
     names = Names(space)
     ends = f"from {names.nodes[proof.s]} to {names.nodes[proof.t]}"
     if proof.ways == 1:
@@ -296,6 +320,95 @@ def proof_words(space: Space, proof: NoPairProof) -> str:
     said = f"whichever ways are taken {ends}, {'; or '.join(told)}"
     over = [leaf for leaf in beyond if not leaf.parted]
     return f"{said}; what goes round all that {_over(over[0])}" if over and risks else said
+
+
+def _group_words(space: Space, proof: NoPairProof, courses: Sequence[tuple[int, str]]) -> str:
+    """Why the paths that a group's test counts cannot be apart."""
+    forks = _forks_of(proof)
+    shared = sorted({fork.risks[0] for fork in forks if fork.pair is None})
+    one_only = [risk for risk in shared if space.risks.assets[risk][0].startswith(ONLY_ONE)]
+    near = {space.risks.pairs[risk] for risk in shared if risk in space.risks.pairs}
+    near |= proof.near()
+    shared = [r for r in shared if r not in one_only and r not in space.risks.pairs]
+    leaves = list(proof.leaves())
+    beyond = [leaf for leaf in leaves if isinstance(leaf, Beyond)]
+    listed = any(isinstance(leaf, Listed) for leaf in leaves)
+    ids = [member.id for member in space.members]
+    gaps = END_GAP in space.left_out.values() and proof.ways >= len(ids)
+    if gaps or not (shared or near):
+        return _no_path(space, proof, courses)
+    if len(shared) == 1 and not (near or one_only or beyond or listed):
+        if courses:
+            mine = {courses[path][0] for fork in forks for path in fork.between}
+            ids = [member.id for member in space.members if member.number in mine]
+        told = f"every path of {sentence_list(ids, 'and', _MOST_NAMED)} relies on "
+        return told + _named(space, shared[0]) + _at_ends(space, shared[0], ids)
+    most = max(len(fork.between) for fork in forks)
+    who = "all" if most > 2 else "both" if len(courses or ids) == 2 else "two of them"
+    told_all = []
+    if shared:
+        named = [_named(space, risk) for risk in shared]
+        which = sentence_list(named, "or", _MOST_NAMED)
+        one_of = "one of " if len(named) > 1 else ""
+        told_all.append(f"{who} rely on {one_of}{which}")
+    if near:
+        named = [f"{one} twice" if one == two else f"{one} and {two}" for one, two in sorted(near)]
+        which = sentence_list(named, "or", _MOST_NAMED)
+        told_all.append(f"two of them follow {which}, which come too near each other or cross")
+    if beyond or listed:
+        weights = sorted({w for leaf in beyond for w in (leaf.weight,)} | set(proof.weights()))
+        told_all.append(f"one breaks its limit of {' or of '.join(weights)}")
+    if one_only:
+        told_all.append("two would be of one circuit")
+    listed_ids = sentence_list(ids, "and", _MOST_NAMED)
+    return f"whichever paths are taken for {listed_ids}, {'; or '.join(told_all)}"
+
+
+def _no_path(space: Space, proof: NoPairProof, courses: Sequence[tuple[int, str]]) -> str:
+    """Say that a circuit of a group has no path that counts, whatever the others have."""
+    ground, edges = space.ground, space.edges
+    bad = [edge for edge, because in space.left_out.items() if because == END_GAP]
+    if bad:
+        ends = sorted({str(ground.names[edges.nodes[int(edges.v[edge])].asset]) for edge in bad})
+        rely = "relies" if len(ends) == 1 else "rely"
+        return (
+            f"{sentence_list(ends, 'and', _MOST_NAMED)} {rely} on something with a record gap, "
+            "and so does every path that ends there: close the gap, then search again"
+        )
+    mine = {
+        courses[leaf.way][0] for leaf in proof.leaves() if courses and not isinstance(leaf, Few)
+    }
+    ids = [member.id for member in space.members if not mine or member.number in mine]
+    beyond = [leaf for leaf in proof.leaves() if isinstance(leaf, Beyond)]
+    if beyond:
+        return f"every path of {sentence_list(ids, 'or', _MOST_NAMED)} {_over(beyond[0])}"
+    return f"no path on record leads from end to end of {sentence_list(ids, 'or', _MOST_NAMED)}"
+
+
+def _forks_of(proof: NoPairProof) -> list[Fork]:
+    found: list[Fork] = []
+    pending: list[Tree] = [proof.tree]
+    while pending:
+        tree = pending.pop()
+        if isinstance(tree, Fork):
+            found.append(tree)
+        if isinstance(tree, (Fork, Parted)):
+            pending += tree.then
+    return found
+
+
+def _at_ends(space: Space, risk: int, ids: Sequence[str]) -> str:
+    """Which end of each circuit relies on a risk by itself; empty where one has no such end."""
+    edges, matrix = space.edges, space.risks.matrix
+    ends: dict[str, str] = {}
+    for edge in np.flatnonzero(edges.kind == MEMBER).tolist():
+        if risk in csr_row(matrix, edge):
+            name = str(space.ground.names[edges.nodes[int(edges.v[edge])].asset])
+            ends.setdefault(space.members[int(edges.ref[edge])].id, name)
+    if not set(ids) <= set(ends):
+        return ""
+    told = sentence_list(sorted({ends[name] for name in ids}), "and", _MOST_NAMED)
+    return f", whatever way it takes: {told} rely on it themselves, where they end"
 
 
 def _beside_kept(space: Space, names: Names, proof: NoPairProof, ends: str) -> str:
@@ -393,5 +506,5 @@ def _with_kind(space: Space, name: str) -> str:
     if number < 0:
         return f"hop {name}"
     kind = frame["kind"].iloc[number]
-    role = str(frame["role"].iloc[number]).removesuffix("s")
+    role = _ONE_OF.get(role := str(frame["role"].iloc[number]), role.removesuffix("s"))
     return f"{kind if isinstance(kind, str) else role} {name}"

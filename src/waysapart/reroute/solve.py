@@ -10,7 +10,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from itertools import combinations
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -21,7 +22,15 @@ from waysapart.network.paths import ALTERNATE, MAIN
 from waysapart.reroute.as_built import Fitting, as_built
 from waysapart.reroute.plant.context import Ground
 from waysapart.reroute.plant.edges import MEMBER, Key, Member
-from waysapart.reroute.plant.search_graph import Pair, Space, Terms, space_of
+from waysapart.reroute.plant.search_graph import (
+    NEAR,
+    ONLY_ONE,
+    Pair,
+    Space,
+    Terms,
+    space_of,
+    weight_of,
+)
 from waysapart.reroute.proposal_rows import (
     Draft,
     ProposedPath,
@@ -35,10 +44,18 @@ from waysapart.reroute.proposal_rows import (
     wanted_id,
 )
 from waysapart.reroute.search.disjoint_paths import Answer, best_paths
+from waysapart.reroute.search.group_paths import (
+    Contest,
+    GroupTerms,
+    KeptApart,
+    group_paths,
+    least_of_group,
+)
 from waysapart.reroute.search.least_shared import LeastShared, least_shared
 from waysapart.reroute.search.no_pair_proof import MOST_LISTED
 from waysapart.study.model import Study
 from waysapart.text import few
+from waysapart.verdicts.contests import PAIRWISE, WORKING
 from waysapart.verdicts.proof import APART, WORST_FIRST
 from waysapart.verdicts.prove import Proof, prove
 
@@ -49,11 +66,22 @@ _MOST_WHY = 3
 
 @dataclass(frozen=True)
 class Target:
-    """A circuit, or a group with its circuits, that is to be rerouted."""
+    """A circuit, or a group with its circuits, that is to be rerouted.
+
+    `test` says which paths of a group count, as its rules do.
+    """
 
     id: str
     members: tuple[Member, ...]
     group: bool = False
+    test: str = WORKING
+
+
+class Course(NamedTuple):
+    """A path that is sought for a group: number of the circuit among its members, and its name."""
+
+    member: int
+    label: str
 
 
 @dataclass
@@ -69,7 +97,14 @@ class Found:
     ways : dict of str to dict of str to ProposedPath
         By circuit and by the name of the path.
     space, answer : Space, Answer
-        Of the last search; of a group, that of its working paths.
+        Of the last search; of a group, that of the paths that its test counts.
+    courses : tuple of Course
+        Of a group, the path that each one of `answer` is; empty where none is that of
+        one circuit from the start.
+    terms : GroupTerms or None
+        What the paths of a group must keep, where that is not to share nothing.
+    short : dict of str to str
+        Of a group that is apart, its circuits that are not so by themselves, and why.
     pairs : dict of str to set of pair
         By circuit (or group), segments that must not be on different paths.
     together : bool
@@ -82,6 +117,9 @@ class Found:
     ways: dict[str, dict[str, ProposedPath]] = field(default_factory=dict)
     space: Space | None = None
     answer: Answer | None = None
+    courses: tuple[Course, ...] = ()
+    terms: GroupTerms | None = None
+    short: dict[str, str] = field(default_factory=dict)
     pairs: dict[str, set[Pair]] = field(default_factory=dict)
     together: bool = True
 
@@ -135,45 +173,212 @@ def _solve_circuit(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, s
 
 
 def _solve_group(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set[int]]) -> None:
-    """Search working paths that share nothing, then for each member its second path.
+    """Search the paths that the test of a group counts, and let each circuit have its own two.
 
-    Fewer paths than members are enough where one event would have to cut them all; the other
-    members then keep theirs.
+    The group is apart as soon as the paths that count are. That each circuit has a second path
+    apart from its first is sought as well, and told where it is not to be had: it is a matter
+    of that circuit's own verdict.
     """
     target = found.target
-    wanted = ask.ways or len(target.members)
-    pairs = found.pairs.get(target.id, ())
-    counts = range(wanted, 1, -1) if ask.ways is None else (wanted,)
-    for ways in counts:
-        space, answer = _search(ground, target.members, ask, pairs, None, taken, ways)
-        found.space, found.answer, found.ways = space, answer, {}
-        found.status, found.why = answer.status, _why(answer)
-        _doubt(found, space, answer)
-        if answer.status != "none":
-            break
-    if answer.ways is None:
-        if answer.status == "none" and len(target.members) > 2 and ask.ways is None:
-            found.status = "undecided"
-            found.why = "no two working ways are apart; whether all can be, one event at a time"
+    found.ways, found.courses, found.terms, found.short = {}, (), None, {}
+    if target.test == WORKING or (ask.ways is not None and target.test != PAIRWISE):
+        _solve_working(ground, found, ask, taken)
+        return
+    recorded = {m.number: _labels(ground, m) for m in target.members}
+    two = {number: [*labels, *_more(labels)] for number, labels in recorded.items()}
+    for labels, own in ((two, True), (recorded if target.test == PAIRWISE else two, False)):
+        courses = tuple(Course(n, label) for n in sorted(labels) for label in labels[n])
+        if _solve_courses(ground, found, ask, taken, courses, own=own) and _take(found, ask, taken):
+            return
+
+
+def _labels(ground: Ground, member: Member) -> list[str]:
+    """Names of the paths of a circuit that are on record; its main path where none is."""
+    paths = ground.network.paths
+    return [paths.label[p] for p in paths.of_circuit(member.circuit)] or [MAIN]
+
+
+def _more(labels: Sequence[str]) -> list[str]:
+    """The name of a second path where there is one only."""
+    return [ALTERNATE if labels[0] != ALTERNATE else MAIN] if len(labels) == 1 else []
+
+
+def _solve_working(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set[int]]) -> None:
+    """Search working paths of which no two share anything, then a second path of each circuit.
+
+    Where not all working paths can be apart from each other, those that no event takes all.
+    """
+    target = found.target
+    members = target.members
+    wanted = ask.ways or len(members)
+    pairs = {pair for pair in found.pairs.get(target.id, ()) if pair[0] != pair[1]}
+    space, answer = _search(ground, members, ask, pairs, None, taken, wanted)
+    found.space, found.answer = space, answer
+    found.status, found.why = answer.status, _why(answer)
+    _doubt(found, space, answer)
+    if answer.ways is None and ask.ways is None and len(members) > 2:
+        mains = tuple(Course(member.number, MAIN) for member in members)
+        if _solve_courses(ground, found, ask, taken, mains, own=False):
+            _take(found, ask, taken)
+    space, answer = found.space, found.answer
+    if found.status != "apart" or answer is None or answer.ways is None:
         return
     used = {cable: set(gone) for cable, gone in taken.items()}
-    for path in answer.ways:
-        member = target.members[int(space.edges.member[path[0]])]
-        inner = [edge for edge in path if space.edges.kind[edge] != MEMBER]
-        keys = [space.edges.keys[edge] for edge in inner]
-        own, pair = _search(ground, (member,), ask, found.pairs.get(member.id, ()), keys, used)
-        if pair.ways is None:
-            found.status = "undecided"
-            found.why = (
-                f"{member.id} has no second way beside the working way that the others leave"
-            )
-            found.ways = {}
-            return
-        ways_ = paths_of_answer(own, pair.ways, ask.terms.fibres, used)
-        # The kept path is the working one.
-        found.ways[member.id] = {MAIN: ways_[0], ALTERNATE: ways_[1]}
-        for cable, gone in fibres_of(ways_).items():
+    for path, first in zip(
+        answer.ways, paths_of_answer(space, answer.ways, ask.terms.fibres, taken), strict=True
+    ):
+        member = members[int(space.edges.member[path[0]])]
+        found.ways[member.id] = {MAIN: first}
+        for cable, gone in fibres_of([first]).items():
             used.setdefault(cable, set()).update(gone)
+    for path in answer.ways:
+        member = members[int(space.edges.member[path[0]])]
+        second = _second(ground, found, ask, space, member, path, used)
+        if second is not None:
+            found.ways[member.id][ALTERNATE] = second
+            for cable, gone in fibres_of([second]).items():
+                used.setdefault(cable, set()).update(gone)
+    if found.short and wanted == len(members):
+        _all_with_second(ground, found, ask, taken)
+
+
+def _second(
+    ground: Ground,
+    found: Found,
+    ask: Ask,
+    space: Space,
+    member: Member,
+    path: Sequence[int],
+    used: Mapping[int, set[int]],
+) -> ProposedPath | None:
+    """A second path beside the working path of a circuit; None, and a reason, if there is none."""
+    keys = [space.edges.keys[edge] for edge in path if space.edges.kind[edge] != MEMBER]
+    own, pair = _search(ground, (member,), ask, found.pairs.get(member.id, ()), keys, used)
+    if pair.ways is not None:
+        return paths_of_answer(own, pair.ways[1:], ask.terms.fibres, used)[0]
+    found.short[member.id] = (
+        f"{member.id} has no second path apart from the working path that the others leave it"
+    )
+    return None
+
+
+def _all_with_second(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set[int]]) -> None:
+    """Search other working paths, which leave each circuit a second one."""
+    target, answer = found.target, found.answer
+    again = Found(target, pairs=found.pairs)
+    courses = tuple(
+        Course(member.number, label) for member in target.members for label in (MAIN, ALTERNATE)
+    )
+    if not _solve_courses(ground, again, ask, taken, courses, own=True):
+        return
+    if not _take(again, ask, taken):
+        return
+    assert again.answer is not None
+    assert again.answer.ways is not None
+    assert again.space is not None
+    working = again.answer.ways[::2]
+    edges = [edge for path in working for edge in path]
+    cost = int(again.space.graph.cost[edges].sum())
+    least = None if answer is None else answer.lower_bound
+    found.answer = replace(
+        again.answer, ways=working, cost=cost, lower_bound=least, optimal=cost == least
+    )
+    found.space, found.ways, found.short = again.space, again.ways, {}
+
+
+def _solve_courses(
+    ground: Ground,
+    found: Found,
+    ask: Ask,
+    taken: Mapping[int, set[int]],
+    courses: tuple[Course, ...],
+    *,
+    own: bool,
+) -> bool:
+    """Search these paths of a group by its test, and if `own` by each circuit's; True if found."""
+    target = found.target
+    working = [n for n, one in enumerate(courses) if one.label == MAIN]
+    counted = list(range(len(courses))) if target.test != WORKING else working
+    together = [tuple(counted)]
+    if target.test == PAIRWISE:
+        together = [
+            two for two in combinations(counted, 2) if len({courses[n].member for n in two}) > 1
+        ]
+    mine = [
+        tuple(n for n, one in enumerate(courses) if one.member == member.number)
+        for member in target.members
+    ]
+    held = [*together, *(mine if own else ())]
+    members = [tuple(sorted({courses[n].member for n in paths})) for paths in held]
+    asked = list(dict.fromkeys(members))
+    pairs = [(pair, target.id) for pair in sorted(found.pairs.get(target.id, ()))]
+    for member in target.members if own else ():
+        pairs += [(pair, member.id) for pair in sorted(found.pairs.get(member.id, ()))]
+    space = space_of(
+        ground,
+        target.members,
+        ask.terms,
+        no_edge=frozenset(exhausted(ground, taken, ask.terms.fibres)),
+        contests=asked,
+        alone=frozenset(segment for pair, _ in pairs for segment in pair),
+    )
+    column = {name: risk for risk, names in enumerate(space.risks.assets) for name in names}
+    near: list[KeptApart] = []
+    for (one, other), name in pairs:
+        if one not in column or other not in column:
+            continue
+        of = [m for m, member in zip(mine, target.members, strict=True) if member.id == name]
+        for first, second in {two for paths in (of or together) for two in combinations(paths, 2)}:
+            for i, j in {(first, second), (second, first)}:
+                risks = (column[one], column[other])
+                near.append(KeptApart((i, j), risks, (one, other)))
+                if one == other:
+                    break
+    entry = space.edges.kind == MEMBER
+    entries = [
+        frozenset(np.flatnonzero(entry & (space.edges.member != one.member)).tolist())
+        for one in courses
+    ]
+    terms = GroupTerms(
+        tuple(entries),
+        tuple(
+            Contest(paths, space.counted[asked.index(of)])
+            for paths, of in zip(held, members, strict=True)
+        ),
+        tuple(sorted(near, key=lambda rule: (rule.paths, rule.risks))),
+    )
+    answer = group_paths(space.graph, space.question, terms, time_limit_s=ask.time_limit_s)
+    found.space, found.answer, found.courses, found.terms = space, answer, courses, terms
+    found.status, found.why = answer.status, _why(answer)
+    _doubt(found, space, answer)
+    return answer.ways is not None
+
+
+def _take(found: Found, ask: Ask, taken: Mapping[int, set[int]]) -> bool:
+    """Take the paths of an answer, each for the circuit that it was sought for.
+
+    False, and undecided, where several of them use a cable that has free fibres for fewer.
+    """
+    assert found.answer is not None
+    assert found.answer.ways is not None
+    assert found.space is not None
+    paths = paths_of_answer(found.space, found.answer.ways, ask.terms.fibres, taken)
+    cables = found.space.ground.study.tables["cables"]["id"]
+    full = {
+        str(cables.iloc[run.cable])
+        for path in paths
+        for link in path.new
+        for run in link.runs
+        if len(run.fibres) < ask.terms.fibres
+    }
+    if full:
+        found.status = "undecided"
+        found.why = f"the paths found take more free fibres of {few(sorted(full), 3)} than it has"
+        return False
+    for course, path in zip(found.courses, paths, strict=True):
+        member = found.target.members[course.member]
+        found.ways.setdefault(member.id, {})[course.label] = path
+    return True
 
 
 def _search(
@@ -206,7 +411,11 @@ def _doubt(found: Found, space: Space, answer: Answer) -> None:
     pairs = space.risks.pairs
     used = set(pairs) if answer.proof is None else answer.proof.risks() & set(pairs)
     in_part = space.ground.stretches.in_part
-    unsure = sorted({one for risk in used for one in pairs[risk] if one in in_part})
+    near = {pairs[risk] for risk in used}
+    if found.terms is not None:
+        near = {rule.pair for rule in found.terms.near}
+        near &= near if answer.proof is None else answer.proof.near()
+    unsure = sorted({one for two in near for one in two if one in in_part})
     if unsure:
         found.status = "undecided"
         found.why = (
@@ -327,18 +536,32 @@ def objections(proof: Proof, found: Found) -> bool:
     numbers = trial_numbers(proof, found.target)
     again = False
     for name, number in numbers.items():
+        if name in found.short:
+            continue
         fresh = too_near(proof, number) - found.pairs.get(name, set())
         if fresh:
             found.pairs.setdefault(name, set()).update(fresh)
             again = True
     if again:
         return True
-    reasons = [
-        reason for name, number in numbers.items() if (reason := against(proof, name, number))
-    ]
-    if reasons:
+    if reasons := _against(proof, found):
         found.status, found.why, found.ways = "undecided", "; ".join(reasons), {}
     return False
+
+
+def _against(proof: Proof, found: Found) -> list[str]:
+    """Why the prover does not accept a target. A group's circuits are told in `short`."""
+    target = found.target
+    said = {
+        name: reason
+        for name, number in trial_numbers(proof, target).items()
+        if (reason := against(proof, name, number))
+    }
+    if not target.group:
+        return list(said.values())
+    group = said.pop(target.id, "")
+    found.short = {name: found.short.get(name, reason) for name, reason in said.items()}
+    return [group] if group else []
 
 
 def too_near(proof: Proof, trial: int) -> set[Pair]:
@@ -353,11 +576,13 @@ def too_near(proof: Proof, trial: int) -> set[Pair]:
     near = near[near["pair"].isin(mine) & (near["under"] < 0)]
     cross = spacing.cross
     cross = cross[cross["pair"].isin(mine) & (cross["under"] < 0) & cross["forbidden"]]
+    # What all paths follow is shared; of more than two, two alone may follow one segment.
+    several = len(proof.trials[trial].sides) > 2
     found: set[Pair] = set()
     for rows in (near, cross):
         for i, j in zip(rows["segment_i"], rows["segment_j"], strict=True):
             one, other = sorted((str(ids[int(i)]), str(ids[int(j)])))
-            if one != other:
+            if one != other or several:
                 found.add((one, other))
     return found
 
@@ -475,12 +700,7 @@ def hold_to(after: Proof, found: Sequence[Found]) -> None:
     for one in found:
         if one.status != "apart" or not one.together:
             continue
-        reasons = [
-            reason
-            for name, number in trial_numbers(after, one.target).items()
-            if (reason := against(after, name, number))
-        ]
-        if reasons:
+        if reasons := _against(after, one):
             one.status, one.why = "undecided", "; ".join(reasons)
 
 
@@ -620,7 +840,7 @@ class Instead:
     ----------
     least : LeastShared
     ways : dict of str to ProposedPath
-        Empty where there is no pair at all.
+        By the name of the path, of a group by circuit and path; empty where there is no pair.
     shared : list of tuple of str
         What both rely on; assets that are always shared together stand together.
     near : list of tuple of str
@@ -652,13 +872,35 @@ def share_least(ground: Ground, found: Found, ask: Ask) -> Instead:
     """
     space = found.space
     assert space is not None
-    least = least_shared(
-        space.graph, space.question, space.risks.weight, time_limit_s=ask.time_limit_s
-    )
     risks = space.risks
+    if found.terms is not None:
+        weight = weight_of(ground.study.rules, NEAR, NEAR)
+        of_group = least_of_group(
+            space.graph,
+            space.question,
+            found.terms,
+            risks.weight,
+            weight,
+            time_limit_s=ask.time_limit_s,
+        )
+        least, near = of_group.least, of_group.near
+    else:
+        least = least_shared(
+            space.graph, space.question, risks.weight, time_limit_s=ask.time_limit_s
+        )
+        near = [risks.pairs[risk] for risk in sorted(least.shared) if risk in risks.pairs]
+    if any(risks.assets[risk][0].startswith(ONLY_ONE) for risk in least.shared):
+        # Both paths would be one circuit's: another has none at all.
+        least = replace(least, status="none", ways=None, cost=None, shared=frozenset(), weight=None)
+        near = []
     shared = [risks.assets[risk] for risk in sorted(least.shared) if risk not in risks.pairs]
-    near = [risks.pairs[risk] for risk in sorted(least.shared) if risk in risks.pairs]
-    if least.ways is None or found.target.group:
+    if least.ways is None:
         return Instead(least, {}, shared, near)
     paths = paths_of_answer(space, least.ways, ask.terms.fibres, {})
-    return Instead(least, labelled(ground, found.target.members[0], paths), shared, near)
+    if not found.target.group:
+        return Instead(least, labelled(ground, found.target.members[0], paths), shared, near)
+    courses = found.courses or [
+        Course(int(space.edges.member[path[0]]), MAIN) for path in least.ways
+    ]
+    names = [f"{found.target.members[one.member].id} {one.label}" for one in courses]
+    return Instead(least, dict(sorted(zip(names, paths, strict=True))), shared, near)

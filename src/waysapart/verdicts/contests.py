@@ -319,20 +319,40 @@ def _links_touched(reliance: Reliance, gaps: tuple[Gap, ...]) -> sp.csr_array:
     network = reliance.network
     count = len(network.assets)
     links = pd.Index(network.study.tables["links"]["id"])
-    assets = [(name, number) for number, gap in enumerate(gaps) for name in gap.assets]
     over = [(name, number) for number, gap in enumerate(gaps) for name in gap.links]
-    by_asset = boolean(
-        network.assets.numbers([name for name, _ in assets]),
-        np.array([number for _, number in assets], dtype=np.int64),
-        (count, len(gaps)),
-    )
     by_link = boolean(
         np.asarray(links.get_indexer(pd.Index([name for name, _ in over])), dtype=np.int64),
         np.array([number for _, number in over], dtype=np.int64),
         (len(links), len(gaps)),
     )
-    by_asset = _through_feeds(reliance, by_asset)
+    by_asset = _assets_touched(reliance, gaps)
     return union(sp.csr_array(reliance.links[:, :count] @ by_asset), by_link)
+
+
+def touched_by_gaps(reliance: Reliance, gaps: tuple[Gap, ...]) -> sp.csr_array:
+    """Find the gaps that touch each asset: of itself, of what it relies on, and of its feeds.
+
+    Parameters
+    ----------
+    reliance : Reliance
+    gaps : tuple of Gap
+
+    Returns
+    -------
+    csr_array of bool, shape (assets, gaps)
+    """
+    return sp.csr_array(reliance.closed @ _assets_touched(reliance, gaps))
+
+
+def _assets_touched(reliance: Reliance, gaps: tuple[Gap, ...]) -> sp.csr_array:
+    """Assets by the gaps that name them, or what any feed of theirs relies on."""
+    named = [(name, number) for number, gap in enumerate(gaps) for name in gap.assets]
+    by_asset = boolean(
+        reliance.network.assets.numbers([name for name, _ in named]),
+        np.array([number for _, number in named], dtype=np.int64),
+        (len(reliance.network.assets), len(gaps)),
+    )
+    return _through_feeds(reliance, by_asset)
 
 
 def _through_feeds(reliance: Reliance, by_asset: sp.csr_array) -> sp.csr_array:

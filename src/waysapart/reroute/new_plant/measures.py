@@ -115,6 +115,8 @@ def to_avoid(space: Space, proof: NoPairProof) -> Bools:
 def machines_hit(space: Space, avoid: Bools) -> list[int]:
     """Equipment between the ends of a circuit that relies on what is to be avoided.
 
+    Of a group the ends as well: what they share counts.
+
     Parameters
     ----------
     space : Space
@@ -126,7 +128,8 @@ def machines_hit(space: Space, avoid: Bools) -> list[int]:
         Asset numbers.
     """
     ends = {end for member in space.members for end in (member.a, member.b)}
-    machines = sorted({node.asset for node in space.edges.nodes if node.layer < 0} - ends)
+    excused = ends if len(space.members) == 1 else set()
+    machines = sorted({node.asset for node in space.edges.nodes if node.layer < 0} - excused)
     return [one for one in machines if one >= 0 and hits(space.ground, one, avoid)]
 
 

@@ -181,7 +181,7 @@ def edges_of(
         of_member,
         layer,
         waves,
-        _rows(ground, kind, ref),
+        _rows(ground, kind, ref, np.array([node.asset for node in sheet.number])[v]),
         np.array(sheet.passed, dtype=np.float64),
         sheet.keys,
         entry,
@@ -300,16 +300,19 @@ def _side(ground: Ground, member: Member, end: int) -> set[int]:
     return found
 
 
-def _rows(ground: Ground, kind: np.ndarray, ref: Ints) -> sp.csr_array:
-    """What each edge relies on: its link, its stretch, or the equipment whose port it is."""
+def _rows(ground: Ground, kind: np.ndarray, ref: Ints, far: Ints) -> sp.csr_array:
+    """What each edge relies on: its link, its stretch, or the equipment whose port or end it is.
+
+    `far` is the asset at the second end of each edge.
+    """
     reliance, wide = ground.reliance, ground.reliance.links.shape[1]
     count = len(ground.network.assets)
-    nothing = sp.csr_array((1, wide), dtype=bool)
+    machines = _padded(reliance.closed, wide)
     blocks = {
         LINK: reliance.links,
         STRETCH: _padded(ground.stretches.rows, wide),
-        PORT: _padded(reliance.closed, wide),
-        MEMBER: nothing,
+        PORT: machines,
+        MEMBER: machines,
     }
     offset, at = {}, 0
     for name, block in blocks.items():
@@ -318,7 +321,10 @@ def _rows(ground: Ground, kind: np.ndarray, ref: Ints) -> sp.csr_array:
     every = sp.csr_array(sp.vstack(list(blocks.values()), format="csr"))
     assert every.shape[1] >= count
     place = np.array(
-        [offset[k] + (0 if k == MEMBER else r) for k, r in zip(kind, ref.tolist(), strict=True)],
+        [
+            offset[k] + (end if k == MEMBER else r)
+            for k, r, end in zip(kind, ref.tolist(), far.tolist(), strict=True)
+        ],
         dtype=np.int64,
     )
     return sp.csr_array(every[place])

@@ -22,10 +22,12 @@ import scipy.sparse as sp
 
 from waysapart.arrays import Bools, Ints, boolean, csr_row
 from waysapart.errors import CallError
+from waysapart.gaps import GAP_CODES
 from waysapart.reroute.plant.context import Ground, Optics, rows_hitting
-from waysapart.reroute.plant.edges import MEMBER, Edges, Member, edges_of
+from waysapart.reroute.plant.edges import LINK, MEMBER, Edges, Member, edges_of
 from waysapart.reroute.search.risk_graph import PathLimits, Question, RiskGraph
 from waysapart.study.rules import Rules
+from waysapart.verdicts.contests import touched_by_gaps
 
 COSTS = ("length", "delay", "loss", "splices", "unavailability")
 HALF_NS = 2000
@@ -91,6 +93,8 @@ class Space:
         Edges that no path may use, and why.
     cost : ndarray of float
         Cost per edge in the unit shown to people.
+    counted : list of ndarray of bool, shape (risks,)
+        For each of the contests asked for, the columns that count there.
     """
 
     ground: Ground
@@ -101,6 +105,7 @@ class Space:
     risks: Risks
     left_out: dict[int, str]
     cost: np.ndarray
+    counted: list[Bools]
 
 
 def space_of(
@@ -111,6 +116,8 @@ def space_of(
     pairs: Sequence[Pair] = (),
     keep: Sequence[tuple[str, int, int]] | None = None,
     no_edge: frozenset[tuple[str, int]] = frozenset(),
+    contests: Sequence[tuple[int, ...]] = (),
+    alone: frozenset[str] = frozenset(),
 ) -> Space:
     """Build the graph of a circuit (one member) or a group (several).
 
@@ -125,6 +132,11 @@ def space_of(
         A path that stays, as `Edges.key` tells it.
     no_edge : frozenset of (kind, number)
         Further edges that no path may use, such as cables with no fibres left.
+    contests : sequence of tuple of int
+        Of a group: the members whose paths are held against each other, set by set, by their
+        numbers; one member alone: its own paths. None: all together.
+    alone : frozenset of str
+        Ids of assets that stand in no column with others.
 
     Returns
     -------
@@ -134,8 +146,17 @@ def space_of(
     ends = _ends(ground, members)
     rows = _without_ends(ground, edges.rows, ends)
     left_out = _left_out(ground, members, edges, rows, terms, no_edge)
-    risks = risks_of(ground, edges, rows, pairs, ends)
     cost = _costs(ground, edges, rows, terms.cost)
+    excused = [ends]
+    if len(members) > 1:
+        asked = contests or [tuple(range(len(members)))]
+        excused = [_excused(ground, [members[one] for one in mine]) for mine in asked]
+        _bar_ends(ground, members, edges, asked, excused, left_out)
+        ends = np.logical_and.reduce(excused)
+        left = np.flatnonzero(~ends)
+        rows = sp.csr_array(edges.rows @ boolean(left, left, (len(ends), len(ends))))
+    risks = risks_of(ground, edges, rows, pairs, ends, excused, alone)
+    counted = [np.append(~one, False)[risks.column] for one in excused]
     scaled = np.rint(np.nan_to_num(cost) * (UNIT[terms.cost] * TIE)).astype(np.int64)
     weights, limits = _weights(ground, members, edges)
     kept = None if keep is None else _kept(edges, keep)
@@ -156,7 +177,7 @@ def space_of(
         keep=kept,
         limits=limits,
     )
-    return Space(ground, tuple(members), edges, graph, question, risks, left_out, cost)
+    return Space(ground, tuple(members), edges, graph, question, risks, left_out, cost, counted)
 
 
 UNIT = {
@@ -193,6 +214,74 @@ def _without_ends(ground: Ground, rows: sp.csr_array, ends: Bools) -> sp.csr_arr
         beyond = sp.csr_array(beyond + more)
     beyond.sum_duplicates()
     return sp.csr_array(beyond.astype(np.bool_))
+
+
+def _excused(ground: Ground, members: Sequence[Member]) -> Bools:
+    """Columns that the paths of these members may share.
+
+    Members of a group back each other up, so no more than the sites where all of them end is
+    excused, what these lie within and what takes them, and the kinds that `[groups] excuse`
+    lists. A member alone stands for a circuit and its own paths.
+    """
+    if len(members) == 1:
+        return _ends(ground, members)
+    return np.asarray(np.logical_and.reduce([_sites(ground, member) for member in members]))
+
+
+def _sites(ground: Ground, member: Member) -> Bools:
+    """What a member of a group is excused at its ends."""
+    reliance, count = ground.reliance, len(ground.network.assets)
+    found = np.zeros(reliance.links.shape[1], dtype=bool)
+    found[csr_row(reliance.end_sites, member.circuit)] = True
+    kinds = ground.network.assets.frame["kind"]
+    listed = np.zeros(len(found), dtype=bool)
+    listed[:count] = kinds.isin(ground.study.rules.groups.excuse).to_numpy()
+    return np.asarray(found | (listed & _ends(ground, [member])))
+
+
+AT_END_HAZARD = "meets a hazard that takes the sites where the circuits end, away from them"
+"""Why an edge is left out: a path over it would meet that hazard not by its end alone."""
+END_GAP = "a record gap touches the end itself"
+
+
+def _bar_ends(
+    ground: Ground,
+    members: Sequence[Member],
+    edges: Edges,
+    contests: Sequence[tuple[int, ...]],
+    excused: Sequence[Bools],
+    left_out: dict[int, str],
+) -> None:
+    """Leave out edges that spoil what is excused at the ends of a group, and ends with gaps.
+
+    A hazard that takes the sites where members end is excused only as long as each of their
+    paths meets it through the site alone.
+    """
+    network, reliance = ground.network, ground.reliance
+    hazards, count = network.assets.of_role("hazards"), len(network.assets)
+    taken = np.zeros(count, dtype=bool)
+    taken[hazards.start : hazards.stop] = True
+    for mine, shared in zip(contests, excused, strict=True):
+        named = np.flatnonzero(shared[:count] & taken)
+        if len(mine) < 2 or not len(named):
+            continue
+        takes = np.asarray(network.hazards[:, named].sum(axis=1)).ravel() > 0
+        for number in mine:
+            away = np.zeros(edges.rows.shape[1], dtype=bool)
+            away[:count] = takes & ~_sites(ground, members[number])[:count]
+            hit = rows_hitting(edges.rows, away)
+            links = np.flatnonzero(edges.kind == LINK)
+            aerial = np.zeros(reliance.link_items.shape[1], dtype=bool)
+            aerial[named] = True
+            hit[links] |= rows_hitting(reliance.link_items, aerial)[edges.ref[links]]
+            for edge in np.flatnonzero(hit & (edges.member == number)).tolist():
+                left_out.setdefault(edge, AT_END_HAZARD)
+    gaps = tuple(gap for gap in ground.proof.gaps if GAP_CODES[gap.code].separation)
+    touched = touched_by_gaps(reliance, gaps) if gaps else None
+    for edge in np.flatnonzero(edges.kind == MEMBER).tolist():
+        end = edges.nodes[int(edges.v[edge])].asset
+        if touched is not None and len(csr_row(touched, end)):
+            left_out.setdefault(edge, END_GAP)
 
 
 def _left_out(
@@ -344,6 +433,8 @@ def _kept(edges: Edges, keep: Sequence[tuple[str, int, int]]) -> tuple[int, ...]
 # --- The columns of a search: what its edges rely on, equal ones merged.
 
 NEAR = "near"
+ONLY_ONE = "one way only for circuit"
+"""What a column is called that keeps two paths from being of one circuit."""
 _FIRST = ("cables", "structures", "segments", "hazards", "sites", "equipment", "links")
 """Which of several assets in one column the column is called after."""
 
@@ -362,7 +453,9 @@ class Risks:
     weight : ndarray of int
         Weight of sharing each column.
     exempt : list of str
-        Ids that both ends rely on by themselves.
+        Ids that both ends rely on by themselves; of a group, what its members may share.
+    column : ndarray of int
+        For each column its first asset or link, as numbered in `Ground.names`; -1: none.
     """
 
     matrix: sp.csr_array
@@ -370,6 +463,7 @@ class Risks:
     pairs: dict[int, tuple[str, str]]
     weight: Ints
     exempt: list[str]
+    column: Ints
 
     def name(self, risk: int) -> str:
         """The id that a column is called after; of two segments, both."""
@@ -382,6 +476,8 @@ def risks_of(
     rows: sp.csr_array,
     pairs: Sequence[tuple[str, str]],
     ends: Bools,
+    excused: Sequence[Bools],
+    alone: frozenset[str],
 ) -> Risks:
     """Columns of a search from what its edges rely on.
 
@@ -394,11 +490,17 @@ def risks_of(
         Segments that must not be on different paths.
     ends : ndarray of bool
         Columns that the ends rely on.
+    excused : sequence of ndarray of bool
+        By contest, what does not count there; equal columns are merged where all contests
+        treat them alike.
+    alone : frozenset of str
+        Ids of assets whose columns are not merged.
     """
     columns = sp.csc_array(rows)
     columns.sort_indices()
     used = np.flatnonzero(np.diff(columns.indptr))
-    first, label = _alike(columns, used)
+    own = np.where(_columns(ground, alone), np.arange(len(ground.names)), -1)
+    first, label = _alike(columns, used, np.array([*excused, own], dtype=np.int64).T)
     members: list[list[int]] = [[] for _ in first]
     for column, group in zip(used.tolist(), label.tolist(), strict=True):
         members[group].append(column)
@@ -422,21 +524,26 @@ def risks_of(
         blocks.append(sp.csc_array(hit.reshape(-1, 1)))
     for member in sorted({*edges.member[edges.kind == MEMBER].tolist()}):
         hit = (edges.kind == MEMBER) & (edges.member == member)
-        assets.append((f"one way only for circuit {member}",))
+        assets.append((f"{ONLY_ONE} {member}",))
         weight.append(10**9)
         blocks.append(sp.csc_array(hit.reshape(-1, 1)))
     matrix = sp.csr_array(sp.hstack(blocks, format="csr"), dtype=bool)
     exempt = [str(name) for name in names[np.flatnonzero(ends)]]
-    return Risks(matrix, assets, two, np.array(weight, dtype=np.int64), exempt)
+    leading = np.full(len(assets), -1, dtype=np.int64)
+    leading[: len(members)] = [alike[0] for alike in members]
+    return Risks(matrix, assets, two, np.array(weight, dtype=np.int64), exempt, leading)
 
 
-def _alike(columns: sp.csc_array, used: Ints) -> tuple[Ints, Ints]:
-    """First column of every group of equal columns, and the group of each used one."""
+def _alike(columns: sp.csc_array, used: Ints, traits: Ints) -> tuple[Ints, Ints]:
+    """First column of every group of equal columns, and the group of each used one.
+
+    `traits`, shape (columns, any), are what equal columns must agree in as well.
+    """
     known: dict[bytes, int] = {}
     first: list[int] = []
     label = np.empty(len(used), dtype=np.int64)
     for place, column in enumerate(used.tolist()):
-        key = csr_row(columns, column).tobytes()
+        key = traits[column].tobytes() + csr_row(columns, column).tobytes()
         group = known.setdefault(key, len(first))
         if group == len(first):
             first.append(column)

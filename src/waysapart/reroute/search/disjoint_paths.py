@@ -342,10 +342,11 @@ def _renumbered(tree: Tree, edges: Ints, risks: list[int]) -> Tree:
         return Few(cut, frozenset(risks[risk] for risk in tree.avoid))
     if isinstance(tree, (Beyond, Listed)):
         return replace(tree, avoid=frozenset(risks[risk] for risk in tree.avoid))
-    then = (_renumbered(tree.then[0], edges, risks), _renumbered(tree.then[1], edges, risks))
     used: frozenset[Rest] = frozenset(
         rest if len(rest) == 3 else (rest[0], risks[rest[1]]) for rest in tree.used
     )
     if isinstance(tree, Parted):
-        return replace(tree, then=then, used=used)
-    return Fork(risks[tree.risk], tree.between, then, used)
+        both = (_renumbered(tree.then[0], edges, risks), _renumbered(tree.then[1], edges, risks))
+        return replace(tree, then=both, used=used)
+    then = tuple(_renumbered(branch, edges, risks) for branch in tree.then)
+    return Fork(tuple(risks[risk] for risk in tree.risks), tree.between, then, used)

@@ -162,7 +162,7 @@ def least_shared(
             cores.append(countable - waived)
             tried += 1
         gathering = False
-        found = _lightest_hit(cores, weights, best.weight if best else None, deadline)
+        found = lightest_hit(cores, weights, best.weight if best else None, deadline)
         if found is None:
             break
         if not found:
@@ -252,12 +252,23 @@ def _lighter(
     return best
 
 
-def _lightest_hit(
+def lightest_hit(
     cores: Sequence[frozenset[int]], weights: Ints, most: int | None, deadline: float
 ) -> list[int] | None:
     """The lightest set of risks with one of every core and a weight up to `most`.
 
-    None when time ran out, [] where there is no such set.
+    Parameters
+    ----------
+    cores : sequence of frozenset of int
+    weights : ndarray of int, shape (risks,)
+    most : int or None
+    deadline : float
+        As `time.monotonic()` gives it, in seconds.
+
+    Returns
+    -------
+    list of int or None
+        None when time ran out, [] where there is no such set.
     """
     if any(not core for core in cores):
         return []

@@ -98,15 +98,17 @@ class Few:
 
 @dataclass(frozen=True)
 class Fork:
-    """Paths `between` must not both rely on `risk`.
+    """Paths `between` must not all rely on a risk, each on its own one of `risks`.
 
-    `then[0]` is the case that the first of them avoids it, `then[1]` the second.
+    `then[0]` is the case that the first of them avoids it, `then[1]` the second, and so on. The
+    risks are the same but for two segments too near each other, which `pair` names.
     """
 
-    risk: int
-    between: tuple[int, int]
-    then: tuple[Tree, Tree]
+    risks: tuple[int, ...]
+    between: tuple[int, ...]
+    then: tuple[Tree, ...]
     used: frozenset[Rest]
+    pair: tuple[str, str] | None = None
 
 
 @dataclass(frozen=True)
@@ -170,9 +172,17 @@ class ListedFacts(TypedDict):
 
 
 class ForkFacts(TypedDict):
-    """One path or the other avoids a risk."""
+    """One path or another avoids a risk."""
 
     risk: Name
+    between: list[int]
+    then: list[TreeFacts]
+
+
+class NearForkFacts(TypedDict):
+    """One path avoids a segment, or the other avoids one that lies too near it."""
+
+    risks: list[Name]
     between: list[int]
     then: list[TreeFacts]
 
@@ -186,7 +196,9 @@ class PartedFacts(TypedDict):
     then: list[TreeFacts]
 
 
-TreeFacts: TypeAlias = "CutFacts | FewFacts | BeyondFacts | ListedFacts | ForkFacts | PartedFacts"
+TreeFacts: TypeAlias = (
+    "CutFacts | FewFacts | BeyondFacts | ListedFacts | ForkFacts | NearForkFacts | PartedFacts"
+)
 
 
 class LimitFacts(TypedDict):
@@ -232,6 +244,9 @@ class NoPairProof:
         What each path must keep, and how much they may differ.
     kept
         Sums of a kept path by name of a weight; empty where no path is kept.
+    barred
+        For each path of a group's circuits, edges that are for other circuits only; empty
+        where every path may use all edges.
     """
 
     s: int
@@ -242,6 +257,7 @@ class NoPairProof:
     tree: Tree
     limits: PathLimits = field(default_factory=PathLimits)
     kept: Mapping[str, int] = field(default_factory=dict)
+    barred: tuple[frozenset[int], ...] = ()
 
     def leaves(self) -> Iterator[Leaf]:
         """All leaves from left to right."""
@@ -269,6 +285,18 @@ class NoPairProof:
         for leaf in self.leaves():
             found |= leaf.avoid
         return frozenset(found)
+
+    def near(self) -> set[tuple[str, str]]:
+        """Segments that its forks hold to be too near each other."""
+        found: set[tuple[str, str]] = set()
+        pending: list[Tree] = [self.tree]
+        while pending:
+            tree = pending.pop()
+            if isinstance(tree, Fork) and tree.pair is not None:
+                found.add(tree.pair)
+            if isinstance(tree, (Fork, Parted)):
+                pending.extend(tree.then)
+        return found
 
     def apart(self) -> dict[str, int]:
         """Limits on the difference that it rests on, by name of a weight."""
@@ -299,8 +327,9 @@ class NoPairProof:
         -------
         dict
             ``ends``, ``ways``, ``avoid_from_start``, ``without`` and ``tree``. A
-            fork is ``{"risk", "between": [way, way], "then": [tree, tree]}``, a
-            leaf ``{"way", "avoid", "cut"}``, ``{"way", "avoid", "weight", "least",
+            fork is ``{"risk", "between": [way, way], "then": [tree, tree]}``, with as many
+            of both as must not all rely on it, and ``risks`` for two segments too near. A
+            leaf is ``{"way", "avoid", "cut"}``, ``{"way", "avoid", "weight", "least",
             "most"}``, ``{"way", "avoid", "windows"}`` or, for three paths or more,
             ``{"fewer_than_ways", "cut"}``. A fork by a weight is ``{"weight",
             "at_most", "or_at_least", "then"}``. Where it rests on limits they
@@ -315,9 +344,15 @@ class NoPairProof:
             return [named(number, names) for number in sorted(numbers)]
 
         def told(tree: Tree) -> TreeFacts:
+            if isinstance(tree, Fork) and tree.pair is not None:
+                return {
+                    "risks": [named(risk, risks) for risk in tree.risks],
+                    "between": list(tree.between),
+                    "then": [told(branch) for branch in tree.then],
+                }
             if isinstance(tree, Fork):
                 return {
-                    "risk": named(tree.risk, risks),
+                    "risk": named(tree.risks[0], risks),
                     "between": list(tree.between),
                     "then": [told(branch) for branch in tree.then],
                 }
@@ -399,12 +434,37 @@ def fork(risk: int, between: tuple[int, int], then: tuple[Tree, Tree]) -> Tree:
     Tree
         A branch that does not need its risk stands for both.
     """
-    first, second = between
-    for path, branch in zip(between, then, strict=True):
-        if (path, risk) not in branch.used:
+    return fork_of(tuple((path, risk) for path in between), then)
+
+
+def fork_of(
+    conflict: tuple[tuple[int, int], ...],
+    then: tuple[Tree, ...],
+    pair: tuple[str, str] | None = None,
+) -> Tree:
+    """Join the closed branches of paths that must not all rely on their risks.
+
+    Parameters
+    ----------
+    conflict : tuple of (path, risk)
+    then : tuple of tree
+        For each of them, the branch in which that path avoids that risk.
+    pair : tuple of two str, optional
+        Two segments too near each other, where they are the reason.
+
+    Returns
+    -------
+    Tree
+        A branch that does not need what it avoids stands for all.
+    """
+    for added, branch in zip(conflict, then, strict=True):
+        if added not in branch.used:
             return branch
-    used = (then[0].used - {(first, risk)}) | (then[1].used - {(second, risk)})
-    return Fork(risk, between, then, used)
+    used = frozenset[Rest]().union(
+        *(branch.used - {added} for added, branch in zip(conflict, then, strict=True))
+    )
+    paths, risks = zip(*conflict, strict=True)
+    return Fork(risks, paths, then, used, pair)
 
 
 def parted(weight: str, at_most: int, or_at_least: int, then: tuple[Tree, Tree]) -> Tree:
@@ -448,12 +508,13 @@ def mirrored(tree: Tree, between: tuple[int, int]) -> Tree:
         return tree
     if isinstance(tree, (Cut, Beyond, Listed)):
         return replace(tree, way=swap.get(tree.way, tree.way))
-    then = (mirrored(tree.then[0], between), mirrored(tree.then[1], between))
     used = frozenset(_swapped(rest, swap) for rest in tree.used)
     if isinstance(tree, Parted):
-        return replace(tree, then=then, used=used)
-    first, second = tree.between
-    return Fork(tree.risk, (swap.get(first, first), swap.get(second, second)), then, used)
+        both = (mirrored(tree.then[0], between), mirrored(tree.then[1], between))
+        return replace(tree, then=both, used=used)
+    then = tuple(mirrored(branch, between) for branch in tree.then)
+    paths = tuple(swap.get(path, path) for path in tree.between)
+    return replace(tree, between=paths, then=then, used=used)
 
 
 def _swapped(rest: Rest, swap: Mapping[int, int]) -> Rest:
@@ -468,7 +529,7 @@ MOST_STEPS = 20_000
 """Steps taken to list them."""
 
 
-def can_be_listed(reduced: Reduced, proof: NoPairProof) -> bool:
+def can_be_listed(reduced: Reduced | Sequence[Reduced], proof: NoPairProof) -> bool:
     """Whether every leaf that lists courses has few enough of them.
 
     Listed are the courses that stay at or below the greatest sums of the leaf;
@@ -476,7 +537,8 @@ def can_be_listed(reduced: Reduced, proof: NoPairProof) -> bool:
 
     Parameters
     ----------
-    reduced : Reduced
+    reduced : Reduced, or a sequence of them
+        One for all paths, or for each its own.
     proof : NoPairProof
 
     Returns
@@ -485,10 +547,11 @@ def can_be_listed(reduced: Reduced, proof: NoPairProof) -> bool:
     """
     for leaf in proof.leaves():
         if isinstance(leaf, Listed):
-            dead = np.zeros(reduced.n_edges, dtype=bool)
+            own = reduced if isinstance(reduced, Reduced) else reduced[leaf.way]
+            dead = np.zeros(own.n_edges, dtype=bool)
             for risk in leaf.avoid:
-                dead[reduced.edges_of(risk)] = True
-            if not _few(reduced, leaf.within, dead):
+                dead[own.edges_of(risk)] = True
+            if not _few(own, leaf.within, dead):
                 return False
     return True
 
