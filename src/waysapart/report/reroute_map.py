@@ -147,6 +147,8 @@ class ProofStep:
     ----------
     ways : list of int
         Paths that it is about, from 1.
+    of : str
+        Where each path of a group is one circuit's: " of " and its id.
     avoid : list of str
         Names of what they avoid.
     cut : list of str
@@ -157,6 +159,7 @@ class ProofStep:
     """
 
     ways: list[int]
+    of: str
     avoid: list[str]
     cut: list[str]
     said: str
@@ -216,14 +219,17 @@ def steps_of(one: Found, place: Mapping[str, int]) -> ProofSteps:
         ways = range(proof.ways) if way is None else (way,)
         alike.setdefault(key, (leaf, set()))[1].update(1 + number for number in ways)
     risks = sorted(proof.risks())
+    members = [one.target.members[course.member].id for course in one.courses]
+    of = [f" of {name}" for name in members] or [""] * proof.ways
     return ProofSteps(
         [
-            _step(space, proof, names, leaf, sorted(ways), place)
+            _step(space, proof, names, leaf, sorted(ways), of, place)
             for leaf, ways in list(alike.values())[:_MOST_STEPS]
         ],
         max(0, len(alike) - _MOST_STEPS),
         [space.risks.assets[risk][0] for risk in risks if risk not in space.risks.pairs],
-        [space.risks.pairs[risk] for risk in risks if risk in space.risks.pairs],
+        [space.risks.pairs[risk] for risk in risks if risk in space.risks.pairs]
+        + sorted(proof.near()),
     )
 
 
@@ -233,6 +239,7 @@ def _step(
     names: Names,
     leaf: Leaf,
     ways: list[int],
+    of: Sequence[str],
     place: Mapping[str, int],
 ) -> ProofStep:
     risks = sorted(leaf.avoid)
@@ -243,7 +250,8 @@ def _step(
     named = [
         name for risk in risks if risk not in space.risks.pairs for name in space.risks.assets[risk]
     ]
-    sides = _sides(space, proof, edges, place) if isinstance(leaf, (Cut, Few)) else []
+    others = proof.barred[ways[0] - 1] if proof.barred else frozenset[int]()
+    sides = _sides(space, proof, others.union(edges), place) if isinstance(leaf, (Cut, Few)) else []
     still = {number for numbers, _ in sides for number in numbers}
     across = _on(space, edges, ("segments",))
     drawn = StepDrawn(
@@ -256,6 +264,7 @@ def _step(
     )
     return ProofStep(
         ways,
+        of[ways[0] - 1] if len({of[way - 1] for way in ways}) == 1 else "",
         [_risk_said(space, risk) for risk in risks],
         [names.edges[edge] for edge in edges],
         _said(leaf),

@@ -77,7 +77,7 @@ class Target:
     test: str = WORKING
 
 
-class Course(NamedTuple):
+class MemberPath(NamedTuple):
     """A path that is sought for a group: number of the circuit among its members, and its name."""
 
     member: int
@@ -98,7 +98,7 @@ class Found:
         By circuit and by the name of the path.
     space, answer : Space, Answer
         Of the last search; of a group, that of the paths that its test counts.
-    courses : tuple of Course
+    courses : tuple of MemberPath
         Of a group, the path that each one of `answer` is; empty where none is that of
         one circuit from the start.
     terms : GroupTerms or None
@@ -117,7 +117,7 @@ class Found:
     ways: dict[str, dict[str, ProposedPath]] = field(default_factory=dict)
     space: Space | None = None
     answer: Answer | None = None
-    courses: tuple[Course, ...] = ()
+    courses: tuple[MemberPath, ...] = ()
     terms: GroupTerms | None = None
     short: dict[str, str] = field(default_factory=dict)
     pairs: dict[str, set[Pair]] = field(default_factory=dict)
@@ -187,7 +187,7 @@ def _solve_group(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set
     recorded = {m.number: _labels(ground, m) for m in target.members}
     two = {number: [*labels, *_more(labels)] for number, labels in recorded.items()}
     for labels, own in ((two, True), (recorded if target.test == PAIRWISE else two, False)):
-        courses = tuple(Course(n, label) for n in sorted(labels) for label in labels[n])
+        courses = tuple(MemberPath(n, label) for n in sorted(labels) for label in labels[n])
         if _solve_courses(ground, found, ask, taken, courses, own=own) and _take(found, ask, taken):
             return
 
@@ -217,7 +217,7 @@ def _solve_working(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, s
     found.status, found.why = answer.status, _why(answer)
     _doubt(found, space, answer)
     if answer.ways is None and ask.ways is None and len(members) > 2:
-        mains = tuple(Course(member.number, MAIN) for member in members)
+        mains = tuple(MemberPath(member.number, MAIN) for member in members)
         if _solve_courses(ground, found, ask, taken, mains, own=False):
             _take(found, ask, taken)
     space, answer = found.space, found.answer
@@ -267,7 +267,7 @@ def _all_with_second(ground: Ground, found: Found, ask: Ask, taken: Mapping[int,
     target, answer = found.target, found.answer
     again = Found(target, pairs=found.pairs)
     courses = tuple(
-        Course(member.number, label) for member in target.members for label in (MAIN, ALTERNATE)
+        MemberPath(member.number, label) for member in target.members for label in (MAIN, ALTERNATE)
     )
     if not _solve_courses(ground, again, ask, taken, courses, own=True):
         return
@@ -291,7 +291,7 @@ def _solve_courses(
     found: Found,
     ask: Ask,
     taken: Mapping[int, set[int]],
-    courses: tuple[Course, ...],
+    courses: tuple[MemberPath, ...],
     *,
     own: bool,
 ) -> bool:
@@ -900,7 +900,7 @@ def share_least(ground: Ground, found: Found, ask: Ask) -> Instead:
     if not found.target.group:
         return Instead(least, labelled(ground, found.target.members[0], paths), shared, near)
     courses = found.courses or [
-        Course(int(space.edges.member[path[0]]), MAIN) for path in least.ways
+        MemberPath(int(space.edges.member[path[0]]), MAIN) for path in least.ways
     ]
     names = [f"{found.target.members[one.member].id} {one.label}" for one in courses]
     return Instead(least, dict(sorted(zip(names, paths, strict=True))), shared, near)
