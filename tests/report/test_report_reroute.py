@@ -257,7 +257,7 @@ def test_each_proposal_has_its_budget_and_what_is_unknown_stays_so(tmp_path, wat
     rules.write_text(f"{rules.read_text(encoding='utf-8')}\n{prices}", encoding="utf-8")
     found = wa.reroute(wa.read_study(tmp_path / "study"), ["K"])
     page = watched.open(wa.write_reroute(found, tmp_path / "page.html"))
-    costs = page.locator("table[data-table=proposals] td:nth-child(6)").all_text_contents()
+    costs = page.locator("table[data-table=proposals] td:nth-child(7)").all_text_contents()
     assert [" ".join(one.split()) for one in costs] == [
         "not known, at least 48,332 EUR",
         "not known, at least 60,344 EUR over budget",

@@ -60,6 +60,8 @@ class Proposal:
     draft : Draft
     apart : frozenset of str
         Circuits and groups that get apart.
+    once_recorded : frozenset of str
+        Those that are apart but for what is not on record of the new plant.
     facts : OptionFacts or None
         What to build; None for the first.
     proof : Proof or None
@@ -71,9 +73,15 @@ class Proposal:
     key: str
     draft: Draft
     apart: frozenset[str]
+    once_recorded: frozenset[str]
     facts: OptionFacts | None
     proof: Proof | None
     evidence: Evidence | None
+
+    @property
+    def helps(self) -> frozenset[str]:
+        """Circuits and groups that get paths of their own by it."""
+        return self.apart | self.once_recorded
 
 
 def proposals_of(found: Reroute, facts: RerouteFacts) -> list[Proposal]:
@@ -97,7 +105,7 @@ def proposals_of(found: Reroute, facts: RerouteFacts) -> list[Proposal]:
         common = found.after or found.before
         whole = facts["proposal"]
         evidence = common.facts() if whole is None else whole["proof"]
-        made.append(Proposal(COMMON, found.draft, apart, None, common, evidence))
+        made.append(Proposal(COMMON, found.draft, apart, frozenset(), None, common, evidence))
     if found.building is None or facts["build"] is None:
         return made
     options = list(zip(found.building.options, facts["build"]["single"], strict=True))
@@ -107,10 +115,11 @@ def proposals_of(found: Reroute, facts: RerouteFacts) -> list[Proposal]:
         keys.append("build-set")
     for key, (option, told) in zip(keys, options, strict=True):
         drawn = len(made) < _MOST_PROVED or key == "build-set"
-        proof = _proof_with(found, option) if drawn and option.apart else None
+        once = frozenset(getattr(option, "once_recorded", ()))
+        proof = _proof_with(found, option) if drawn and (option.apart or once) else None
         whole = told["proposal"]
         shown = None if proof is None else proof.facts() if whole is None else whole["proof"]
-        made.append(Proposal(key, option.draft, frozenset(option.apart), told, proof, shown))
+        made.append(Proposal(key, option.draft, frozenset(option.apart), once, told, proof, shown))
     return made
 
 
@@ -444,7 +453,7 @@ def reroute_geometry(
     record = _by_circuit(geo["paths"]["features"])
     drawn: list[tuple[str, Mapping[str, list[Any]], Iterable[str]]] = [(ON_RECORD, record, members)]
     drawn += [
-        (one.key, _by_circuit(path_features(one.proof)), one.apart)
+        (one.key, _by_circuit(path_features(one.proof)), one.helps)
         for one in proposals
         if one.proof is not None
     ]

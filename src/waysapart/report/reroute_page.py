@@ -191,7 +191,7 @@ def _map_data(
             {
                 "key": one.key,
                 "new": new[one.key].ids,
-                "apart": sorted(known[name] for name in one.apart if name in known),
+                "apart": sorted(known[name] for name in one.helps if name in known),
             }
             for one in proposals
         ],
@@ -293,13 +293,24 @@ def reroute_answer(facts: RerouteFacts) -> str:
     build = facts["build"]
     if build is None or not counts["none"]:
         return said
-    helped = {name for option in build["single"] for name in option["apart"]}
-    if build["set"] is not None:
-        helped |= set(build["set"]["apart"])
-    helped &= {one["id"] for one in facts["circuits"] if one["status"] == "none"}
-    if not helped:
-        return f"{said} Nothing was found to build or change that would help."
-    return f"{said} Something to build or change was found for {len(helped)} of these."
+    options = [*build["single"], *([] if build["set"] is None else [build["set"]])]
+    without = {one["id"] for one in facts["circuits"] if one["status"] == "none"}
+    helped = without & {name for option in options for name in option["apart"]}
+    once = (
+        without
+        & {name for option in options for name in _field(option, "once_recorded", [])} - helped
+    )
+    if helped:
+        said += f" Something to build or change was found for {len(helped)} of these"
+        said += f", and for {len(once)} more once what it lies in is on record." if once else "."
+    elif once:
+        said += (
+            f" Something to build was found for {len(once)} of these, once what it lies in is on "
+            "record."
+        )
+    else:
+        said += " Nothing was found to build or change that would help."
+    return said
 
 
 def _has(number: int) -> str:
@@ -338,6 +349,7 @@ def reroute_view(
     for row in targets:
         row["helped"] = [one.key for one in built if row["id"] in one.apart]
         row["with"] = [one.key for one in proposals if row["id"] in one.apart]
+        row["once"] = [one.key for one in proposals if row["id"] in one.once_recorded]
     names = dict(
         zip(
             (str(name) for name in found.before.study.tables["circuits"]["id"]),
@@ -374,11 +386,6 @@ def reroute_view(
     }
 
 
-def _field(facts: Mapping[str, Any], name: str, absent: Any) -> Any:
-    """A field that may be absent."""
-    return facts.get(name, absent)
-
-
 def _looked_at(facts: RerouteFacts) -> str:
     build = facts["build"]
     if build is None:
@@ -391,7 +398,7 @@ def _target(found: Reroute, facts: RerouteFacts, number: int, lanes: _Strips) ->
     one, told = found.found[number], facts["circuits"][number]
     status = told["status"]
     keys = [] if status == "apart" and told["together"] else [ON_RECORD]
-    keys += [proposal.key for proposal in lanes.proposals if told["id"] in proposal.apart]
+    keys += [proposal.key for proposal in lanes.proposals if told["id"] in proposal.helps]
     shows: list[View] = []
     for key in keys:
         entry = lanes.entry(key, told, number)
@@ -550,7 +557,8 @@ def _card(one: Proposal, facts: RerouteFacts, anchor: Mapping[str, str], new: Ne
         "new": new.ids,
         "work": sorted(places.items(), key=lambda pair: pair[0] == ""),
         "pieces": len(one.draft.work),
-        "once_recorded": [],
+        "once_recorded": sorted(one.once_recorded),
+        "once_linked": [(item, anchor.get(item)) for item in sorted(one.once_recorded)],
         "worse": facts["proved"]["worse"] if told is None else told["worse"],
         "what": "Nothing to build",
         "text": "Links over cables with free fibres",
@@ -604,25 +612,36 @@ def _built(told: OptionFacts) -> View:
     return {
         "what": _HEADINGS.get(told["kind"], told["kind"]),
         "text": f"{told['text'][:1].upper()}{told['text'][1:]}",
-        "once_recorded": _field(told, "once_recorded", []),
         "length_m": told["length_m"],
         "per_cost": _per_cost(told),
         "budget": told["budget"],
         "survey": told["survey"],
-        "segments": [
-            {
-                **one,
-                "within": _field(one, "within", None),
-                "course": _field(one, "course", None),
-                "beside": _field(one, "beside", []),
-                "crosses": _field(one, "crosses", []),
-                "passes": _field(one, "passes", []),
-                "backdrops": _field(one, "backdrops", []),
-                "survey": _field(one, "survey", []),
-            }
-            for one in told["segments"]
-        ],
+        "segments": [_segment(one) for one in told["segments"]],
     }
+
+
+def _segment(one: Mapping[str, Any]) -> View:
+    """A new segment with what it lies in and meets, each thing met by its kind, else its role."""
+    met = {
+        name: [
+            {**row, "what": row["kind"] or row.get("role", "structures").removesuffix("s")}
+            for row in _field(one, name, [])
+        ]
+        for name in ("beside", "crosses", "passes")
+    }
+    absent: View = {
+        "within": None,
+        "course": "straight",
+        "leads_m": [],
+        "backdrops": [],
+        "survey": [],
+    }
+    return {**absent, **one, **met}
+
+
+def _field(facts: Mapping[str, Any], name: str, absent: Any) -> Any:
+    """A field that may be absent."""
+    return facts.get(name, absent)
 
 
 # --- What comes next: the commands that write the proposals, compare them, and make the notice.
