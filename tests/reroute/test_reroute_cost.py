@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import json
 import re
 from pathlib import Path
@@ -294,6 +295,72 @@ def test_it_is_printed_on_one_line_and_written(tmp_path: Path) -> None:
     assert json.loads(file.read_text())["build"]["single"][0]["budget"]["total"] == total
     found = recheck(tmp_path, file)
     assert found["false"] == []
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Any]]:
+    """A study, and what `reroute --json` wrote of it."""
+    folder = tmp_path_factory.mktemp("forged")
+    round_one_pit(folder, PRICES + "budget = 60000\n")
+    run("reroute", str(folder), "--json", str(folder / "out.json"))
+    return folder, json.loads((folder / "out.json").read_text())
+
+
+@pytest.mark.parametrize(
+    ("line", "field", "value"),
+    [
+        (0, "length_m", 40.1),
+        (0, "rate", 12),
+        (0, "cost", 4801.2),
+        (1, "rate", 90),
+        (2, "count", 1),
+        (2, "cost", None),
+        (3, "cost", 32),
+    ],
+)
+def test_a_forged_line_is_told(
+    written: tuple[Path, dict[str, Any]], line: int, field: str, value: float | None
+) -> None:
+    """Any figure of the best proposal changed by itself."""
+    folder, facts = written
+    forged = copy.deepcopy(facts)
+    lines = forged["build"]["single"][0]["budget"]["lines"]
+    assert lines[line][field] != value
+    lines[line][field] = value
+    assert any("the cost of: " in one for one in _false(folder, forged))
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [("total", 1.0), ("at_least", 1.0), ("within_budget", None), ("unit", "USD")],
+)
+def test_a_forged_sum_is_told(
+    written: tuple[Path, dict[str, Any]], field: str, value: object
+) -> None:
+    folder, facts = written
+    forged = copy.deepcopy(facts)
+    forged["build"]["single"][0]["budget"][field] = value
+    assert any("the cost of: " in one for one in _false(folder, forged))
+
+
+def test_a_line_left_out_and_a_price_of_ones_own_are_told(
+    written: tuple[Path, dict[str, Any]],
+) -> None:
+    folder, facts = written
+    assert _false(folder, facts) == []
+    forged = copy.deepcopy(facts)
+    del forged["build"]["single"][0]["budget"]["lines"][2]
+    assert any("joints" in one for one in _false(folder, forged))
+    forged = copy.deepcopy(facts)
+    forged["build"]["prices"][-1]["value"] = 7
+    assert any("prices" in one for one in _false(folder, forged))
+
+
+def _false(folder: Path, facts: dict[str, Any]) -> list[str]:
+    """What `recheck` calls false."""
+    file = folder / "forged.json"
+    file.write_text(json.dumps(facts))
+    return list(recheck(folder, file)["false"])
 
 
 def run(*call: str) -> str:

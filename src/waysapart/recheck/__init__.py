@@ -24,6 +24,7 @@ Each module answers one question, and holds the claims about it:
 | `gaps` | which gaps do the records have, and whom do they touch? |
 | `verdicts` | do the verdicts follow, and on what rules and ages? |
 | `no_pair` | does a proof that no separate pair exists hold? |
+| `budgets` | what do proposals cost? |
 | `run` | in which order is all of it checked? |
 
 Modules are listed in the order of their imports.

@@ -13,6 +13,7 @@ from waysapart.recheck.availability import (
     unavailability,
     unrated_hops,
 )
+from waysapart.recheck.budgets import check_budgets
 from waysapart.recheck.evidence import NOT_HELD, About, Tally, read_evidence
 from waysapart.recheck.faulty_rows import Gap, grouped
 from waysapart.recheck.figures import Figures, total
@@ -127,6 +128,7 @@ def hold_rerouting(records: Records, facts: dict[str, Any], about: About) -> Non
     told, to_build = facts["proposal"], facts["build"] or {"single": [], "set": None}
     _check_statuses(records, facts, about)
     check_weights(records, facts["weights"], about)
+    check_budgets(records, facts, about)
     due = (told is None) == (not apart)
     if about.holds(due, "a proposal: told without paths, or not") and told is not None:
         paths = [(one["kind"], one["id"], one["paths"]) for one in apart]
