@@ -184,6 +184,53 @@ def test_rules_that_call_a_blank_room_a_gap_are_kept_to(tmp_path: Path) -> None:
     assert [one for one in found.building.options if one.kind == "room"] == []
 
 
+def test_a_room_and_a_duct_are_one_set(tmp_path: Path) -> None:
+    """K needs a room for 62,500. Q has both paths by pit P: 400 m from Q1 to Q2 round it, 100 a
+    metre, with two joints and eight ports at nothing. The set holds the rows of both, and costs
+    both; within 62,500 there is no set, and one circuit at most is apart.
+    """
+    prices = """[build]
+unit = "EUR"
+per_m = 100
+per_joint = 0
+per_port = 0
+per_change = { room = 60000, move = 2500 }
+"""
+    plant = two_machines(prices)
+    a, b = plant.more_relays()
+    plant.nodes("pit", Q1=(1300, -250), P=(1500, -400), Q2=(1700, -250), Q3=(1500, -700))
+    for cable, link, path, pits in (
+        ("QN", "L1", "main", ("Q1", "P", "Q2")),
+        ("QS", "L2", "alternate", ("Q3", "P")),
+    ):
+        plant.laid(cable, "A", *pits, "B")
+        plant.link(link, cable, a=a, b=b)
+        plant.way("Q", path, link)
+    change(plant, "circuits", "Q", a=a, b=b)
+    study = plant.read(tmp_path / "base")
+    found = reroute(study, build=wa.Candidates(longest_m=450))
+    build = found.facts()["build"]
+    assert build is not None
+    kinds = {one["kind"]: one for one in build["single"]}
+    assert {"room", "segment"} <= set(kinds)
+    option = build["set"]
+    assert option is not None
+    assert sorted(option["apart"]) == ["K", "Q"]
+    assert {row["id"] for row in found.building.set.draft.rows["holders"]} == {
+        "MX1-room",
+        "MX1-rack",
+    }
+    least = min(one["cost"] for one in build["single"] if one["kind"] == "segment")
+    assert option["cost"] == pytest.approx(62_500 + least, abs=0.01)
+    assert len(option["survey"]) >= 3
+    found.write_all(tmp_path / "out")
+    assert set(wa.prove(wa.read_study(tmp_path / "out" / "build-set")).verdicts) == {"apart"}
+    tight = reroute(study, build=wa.Candidates(longest_m=450, budget=62_500)).facts()["build"]
+    assert tight is not None
+    assert tight["set"] is None
+    assert tight["at_most_apart"] == 1
+
+
 def test_it_is_printed_and_rechecked(tmp_path: Path) -> None:
     prices = '[build]\nunit = "EUR"\nper_change = { room = 60000, move = 2500 }\n'
     two_machines(prices).write(tmp_path)

@@ -226,3 +226,45 @@ def test_rules_cannot_be_changed() -> None:
     rules = shipped_rules()
     with pytest.raises(ValueError, match="frozen"):
         rules.service(None).end_zone_m = 1.0  # type: ignore[misc]
+
+
+def test_no_price_ships_and_every_price_needs_a_unit(tmp_path: Path) -> None:
+    """Prices are local: none ships. One that is stated is in a unit, as is a budget."""
+    assert shipped_rules().build.model_dump() == dict.fromkeys(shipped_rules().build.model_dump())
+    for stated in ("per_m = 3", "per_crossing = { creek = 3 }", "per_joint = 0", "budget = 9"):
+        message = faults(tmp_path, f"[build]\n{stated}\n")["build"]
+        assert message.startswith(f"state unit, such as a currency: {stated.split()[0]} of [build]")
+    rules = rules_from(tmp_path, '[build]\nunit = "EUR"\nper_m = { span = 60, other = 100 }\n')
+    assert [rules.build.of_metre(kind) for kind in ("span", "duct")] == [60, 100]
+    rules = rules_from(tmp_path, '[build]\nunit = "EUR"\nper_m = { span = 60 }\nper_change = 7\n')
+    assert rules.build.of_metre("duct") is None
+    assert rules.build.of_change("room") == 7
+
+
+def test_prices_that_are_none_are_told_all_at_once(tmp_path: Path) -> None:
+    found = faults(
+        tmp_path,
+        """
+        [build]
+        unit = " "
+        per_m = { duct = -1 }
+        per_port = inf
+        per_joints = 3
+        per_change = { moves = 3 }
+        """,
+    )
+    told = {str(key) for key in found}
+    assert {"build.unit", "build.per_m.duct", "build.per_port", "build.per_joints"} <= told
+    assert "did you mean 'per_joint'" in found["build.per_joints"]
+    assert any("'supply', 'move', 'optics', 'room', 'new_supply'" in one for one in found.values())
+
+
+def test_prices_stand_in_no_proof(tmp_path: Path) -> None:
+    """No verdict rests on them: they are no assumption, unless the prices are asked for."""
+    rules = rules_from(tmp_path, '[build]\nunit = "EUR"\nper_m = { duct = 120 }\n')
+    assert rules.assumptions() == shipped_rules().assumptions()
+    rows = [row for row in rules.assumptions(prices=True) if row.key.startswith("build.")]
+    assert [(row.key, row.value, row.unit, row.source) for row in rows] == [
+        ("build.unit", "EUR", "", "rules.toml"),
+        ("build.per_m.duct", 120, "1/m", "rules.toml"),
+    ]
