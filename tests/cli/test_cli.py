@@ -97,6 +97,10 @@ def test_demo_writes_study_and_report_and_says_where(tmp_path: Path) -> None:
     assert (tmp_path / "demo" / "report.html").exists()
     assert "report.html" in result.output
     assert run("demo", tmp_path / "demo").exit_code == 0
+    assert "proposal-a" in result.output
+    compared = run("compare", tmp_path / "demo", tmp_path / "demo" / "proposal-a")
+    assert compared.exit_code == 1
+    assert "From this proposal: 3 structures, 4 segments" in compared.output
     (tmp_path / "demo" / "mine.txt").write_text("keep")
     refused = run("demo", tmp_path / "demo")
     assert refused.exit_code == 2

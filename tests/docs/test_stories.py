@@ -10,9 +10,11 @@ from typing import Any
 
 import pytest
 import shapely
+from click.testing import CliRunner
 
 import waysapart as wa
 from proofs import proof_of
+from waysapart.cli import main
 from waysapart.report.words import (
     next_rows,
     resplice_place,
@@ -69,6 +71,18 @@ def test_what_each_crossing_brings(after: str) -> None:
     assert len(comparison["circuits"]) - len(changed) == 32
     worse = after == "proposal-a"  # its paths now meet at one pit
     assert wa.compare(proof("estuary"), proof(after)).exit_code() == int(worse)
+
+
+def test_the_answer_on_the_page_is_what_the_command_prints() -> None:
+    printed = CliRunner().invoke(
+        main, ["compare", str(EXAMPLES / "estuary"), str(EXAMPLES / "proposal-a")]
+    )
+    assert printed.exit_code == 1
+    text = (ROOT / "docs" / "planner.md").read_text(encoding="utf-8")
+    shown = text.split("```text\nEstuary ring against")[1].split("```")[0].splitlines()
+    lines = printed.output.splitlines()
+    assert lines[0].startswith("Estuary ring against" + shown[0])
+    assert [line.rstrip() for line in lines[1 : len(shown)]] == shown[1:]
 
 
 def test_figures_in_the_planners_story() -> None:

@@ -134,6 +134,9 @@ def test_what_a_proposal_adds_replaces_and_removes_is_counted(base: Path, tmp_pa
     }
     said = "From this proposal: 2 structures, 1 segment; replaced: 1 structure; removed: 1 segment"
     assert said in run("compare", base, after).output
+    assert said in run("check", after).output
+    assert json.loads(run("check", after, "--json", "-").stdout)["proposal"] == content
+    assert json.loads(run("check", base, "--json", "-").stdout)["proposal"] is None
 
 
 def test_a_proposal_on_a_proposal_is_told_whole_or_by_itself(base: Path, tmp_path: Path) -> None:

@@ -108,13 +108,14 @@ def check(
     from waysapart.cli.as_built import tell_spares, tell_splices, tell_trace
     from waysapart.network.build_network import tie
     from waysapart.network.record_gaps import record_ages
-    from waysapart.report.compare_words import unread_said
+    from waysapart.report.compare_words import proposal_said, unread_said
     from waysapart.report.terminal import show_gaps, show_record_first, styled
     from waysapart.report.view import WORK_LIST_HEADING, work_list_csv
     from waysapart.report.words import age_line, count_of
     from waysapart.study.ledger import folded_gaps
     from waysapart.verdicts.prove import prove
     from waysapart.verdicts.record_first import NOTHING_OPEN, record_first
+    from waysapart.whatif.proposal_plant import proposal_rows
 
     try:
         records = load(study, strict=strict)
@@ -149,6 +150,7 @@ def check(
         write_text(target, work_list_csv(first, gaps), force=forced())
     ages = record_ages(records)
     named = [layer for layer in records.layers if layer.by_name]
+    held = proposal_rows(None, records, None)
     facts = {
         "errors": [],
         "gaps": gaps,
@@ -158,6 +160,7 @@ def check(
         "found_by_name": [
             {"role": one.role, "file": one.file, "layer": one.layer} for one in named
         ],
+        "proposal": held,
         "unread": list(records.unread),
     }
     if not write_json(json_file, facts):
@@ -179,6 +182,8 @@ def check(
                 for file, layers in by_file.items()
             ]
             console.print(styled(f"found by name: {', '.join(places)}"))
+        if held is not None:
+            console.print(styled(proposal_said(held)))
         if records.unread:
             console.print(styled(unread_said(records.unread), "bold yellow"))
         for age in ages:
@@ -297,13 +302,13 @@ def demo(folder: Path) -> None:
     """Write the example study into FOLDER, prove it, write its report, and say where to look.
 
     The study is invented: an estuary with one trap for each reason why two paths that look
-    apart are not.
+    apart are not. Two proposals that extend it and a week of works stand in folders of it.
 
     \b
     Example:
         waysapart demo
     """
-    from waysapart.examples import write_example
+    from waysapart.examples import BESIDE, write_example
     from waysapart.output_files import OutputFile, refuse_unsafe
     from waysapart.report.terminal import show_proof, styled
     from waysapart.report.write import write_report
@@ -324,3 +329,4 @@ def demo(folder: Path) -> None:
     console.print(styled(f"The report: {report.resolve()}", "bold"))
     console.print(styled("Open the report in a browser; it needs no network."))
     console.print(styled(f"Next:       waysapart prove {folder} --circuit C03"))
+    console.print(styled(f"            waysapart compare {folder} {folder / BESIDE[0]}"))
