@@ -213,11 +213,32 @@ def test_one_thing_to_build_is_found_and_proved(tmp_path: Path) -> None:
     best = building.options[0]
     assert [segment.id for segment in best.segments] == ["new-N1-N2"]
     assert best.length_m == pytest.approx(400.0, rel=1e-3)
-    assert best.apart == ("K",)
+    assert (best.apart, best.once_recorded) == ((), ("K",))
+    found.write_all(tmp_path / "out")
+    layer = tmp_path / "out" / "build-1" / "segments.geojson"
+    proof = wa.prove(wa.read_study(layer.parent))
+    assert proof.verdicts == ["unproven"]
+    assert [(gap.code, gap.asset) for gap in proof.gaps] == [("blank-within", "new-N1-N2")]
+    layer.write_text(layer.read_text().replace('"within": null', '"within": "-"'))
+    assert wa.prove(wa.read_study(layer.parent)).verdicts == ["apart"]
+
+
+def test_a_given_segment_that_lies_in_nothing_is_proved_apart(tmp_path: Path) -> None:
+    """N1 to N2, 400 m, with within = "-": one circuit apart for 0.4 km."""
+    import geopandas as gpd
+    import shapely
+
+    plant = Plant()
+    one_pit(plant)
+    course = shapely.LineString([plant.to_degrees(*plant.at[name]) for name in ("N1", "N2")])
+    lines = gpd.GeoDataFrame({"id": ["X"], "within": ["-"]}, geometry=[course], crs=4326)
+    found = ask(plant, tmp_path / "base", build=wa.Candidates(lines=lines))
+    assert found.building is not None
+    best = found.building.options[0]
+    assert (best.apart, best.once_recorded) == (("K",), ())
     assert best.per_km == pytest.approx(2.5, rel=1e-3)
     found.write_all(tmp_path / "out")
-    proof = wa.prove(wa.read_study(tmp_path / "out" / "build-1"))
-    assert proof.verdicts == ["apart"]
+    assert wa.prove(wa.read_study(tmp_path / "out" / "build-1")).verdicts == ["apart"]
 
 
 def test_nothing_is_built_in_a_forbidden_area(tmp_path: Path) -> None:

@@ -52,6 +52,18 @@ _COSTS = ("length", "delay", "loss", "splices", "unavailability")
     type=click.Path(path_type=Path, exists=True),
     help="A vector file of areas: no path uses plant that they touch, nothing is built there.",
 )
+@click.option(
+    "--keep-out",
+    type=click.Path(path_type=Path, exists=True),
+    metavar="FILE",
+    help="A vector file of areas in which nothing is built; paths may use what lies there already.",
+)
+@click.option(
+    "--along",
+    type=click.Path(path_type=Path, exists=True),
+    metavar="FILE",
+    help="A vector file of corridors (roads, own land), lines or areas, that new segments follow.",
+)
 @click.option("--listed-only", is_flag=True, help="Only links on record, no new ones.")
 @click.option(
     "--fibres",
@@ -67,7 +79,8 @@ _COSTS = ("length", "delay", "loss", "splices", "unavailability")
     "--build",
     type=click.Path(path_type=Path, exists=True),
     metavar="CANDIDATES",
-    help="A vector file of lines that could be built (columns id, kind, a, b, cost).",
+    help="A vector file of lines that could be built (columns id, kind, a, b, within, cost), and "
+    "of points: new structures at which they may end (columns id, kind, within).",
 )
 @click.option("--no-build", is_flag=True, help="Do not look for something to build.")
 @click.option(
@@ -224,11 +237,17 @@ def _candidates(records: Study, options: dict[str, Any]) -> Any:
 
         area = read_area(records, options["build"])
         lines = area.table.assign(geometry=area.lonlat)
-    forbidden = _areas(records, options["avoid_area"])
     return Candidates(
         lines=lines,
         longest_m=options["longest"],
-        forbidden=() if forbidden is None else tuple(forbidden),
+        forbidden=_shapes(records, options["avoid_area"]),
         budget=options["budget"],
         wanted=not options["no_build"],
+        keep_out=_shapes(records, options["keep_out"]),
+        along=_shapes(records, options["along"]),
     )
+
+
+def _shapes(records: Study, file: Path | None) -> tuple[Any, ...]:
+    areas = _areas(records, file)
+    return () if areas is None else tuple(areas)

@@ -7,6 +7,7 @@ from typing import Any, cast
 
 from waysapart.errors import Problem, StudyError
 from waysapart.evidence import Circuit, Evidence, misfits
+from waysapart.gaps import GAP_CODES
 from waysapart.recheck.availability import (
     check_availability,
     hop_rate_gaps,
@@ -101,8 +102,8 @@ def judge(records: Records, facts: dict[str, Any]) -> tuple[Tally, list[str]]:
     return tally, changed
 
 
-def hold(records: Records, facts: Evidence, about: About) -> None:
-    """Check what `prove --json` wrote against the records of a study."""
+def hold(records: Records, facts: Evidence, about: About) -> World:
+    """Check what `prove --json` wrote against the records of a study; returns what was followed."""
     check_days(facts, about)
     records.on = facts["on"]
     check_names(records, facts, about)
@@ -120,6 +121,7 @@ def hold(records: Records, facts: Evidence, about: About) -> None:
         drawn = "drawn cables: that no other segment keeps to their lines as well as those named"
         on_them = (key[0] for key, mine in world.relied.items() if mine & world.cables.drawn)
         about.skip(drawn, *world.concerned(on_them))
+    return world
 
 
 def hold_rerouting(records: Records, facts: dict[str, Any], about: About) -> None:
@@ -143,10 +145,12 @@ def hold_rerouting(records: Records, facts: dict[str, Any], about: About) -> Non
             _check_cost(facts["cost_is"], one, circuits.get(one["id"]), about)
         about.skip("that no cheaper paths exist")
     options = ("to build", *to_build["single"][:1]), ("to build together", to_build["set"])
-    for what, option in (one for one in options if len(one) > 1 and one[1] and one[1]["apart"]):
-        if about.holds(option["proposal"] is not None, f"{what}: there is no proof"):
+    for what, option in (one for one in options if len(one) > 1 and one[1]):
+        once = option.get("once_recorded", [])
+        due = bool(option["apart"] or once)
+        if due and about.holds(option["proposal"] is not None, f"{what}: there is no proof"):
             mine: list[Named] = [(None, name, None) for name in option["apart"]]
-            _hold_proposal(records, facts, option["proposal"], mine, about.of(what))
+            _hold_proposal(records, facts, option["proposal"], mine, about.of(what), once)
     if len(to_build["single"]) > 1:
         about.skip("what else could be built: prove the folder that reroute --proposal writes")
 
@@ -185,12 +189,17 @@ def _check_cost(cost_is: str, one: dict[str, Any], proved: Circuit | None, about
 
 
 def _hold_proposal(
-    records: Records, facts: dict[str, Any], told: dict[str, Any], named: list[Named], about: About
+    records: Records,
+    facts: dict[str, Any],
+    told: dict[str, Any],
+    named: list[Named],
+    about: About,
+    once: list[str] | None = None,
 ) -> None:
     """Check the proof of a proposal against the records with its rows over them.
 
     `named` are the circuits and groups that it makes apart; in a group a label has its member
-    before it.
+    before it. `once` are those that are apart but for what its new plant does not say.
     """
     if wrong := misfits(told["proof"]):
         about.tally.false += [f"{about.what}, its proof: {one}" for one in wrong]
@@ -200,7 +209,7 @@ def _hold_proposal(
     unknown = set(told["rows"]) - set(records.rows)
     about.holds(not unknown, f"no role is called {', '.join(sorted(unknown))}")
     own, proof = Tally(), cast("Evidence", told["proof"])
-    hold(proposed(records, told["rows"]), proof, About(own))
+    world = hold(proposed(records, told["rows"]), proof, About(own))
     about.tally.add(own, about.what)
     circuits = {one["id"]: one for one in proof["circuits"]}
     groups = {one["id"]: one for one in proof["groups"]}
@@ -222,6 +231,38 @@ def _hold_proposal(
             }
             about.same(f"paths of {name}", paths, {label: known.get(label) for label in paths})
             about.holds(len(paths) > 1, f"{name} has fewer than two paths")
+    for name in once or ():
+        _hold_once(world, told["rows"], records, name, known_as, about)
+
+
+def _hold_once(
+    world: World,
+    rows: dict[str, list[dict[str, Any]]],
+    before: Records,
+    name: str,
+    known_as: list[tuple[str, dict[str, Any]]],
+    about: About,
+) -> None:
+    """Check that a circuit or group is unproven by its proof for blanks of new plant alone."""
+    new = {
+        str(row.get("id"))
+        for role in ("segments", "structures")
+        for row in rows.get(role, [])
+        if row.get("within") is None and row.get("id") not in before.by[role]
+    }
+    found = [mine[name] for _, mine in known_as if name in mine]
+    good = [one["verdict"] == "unproven" and one.get("within_limits") is not False for one in found]
+    about.holds(any(good), f"{name} is not unproven and within limits by its proof")
+    gaps = [
+        gap
+        for trial in world.trials
+        if trial.id == name
+        for gap in world.touching(trial)
+        if GAP_CODES[gap.code].bears_on != "limits"
+    ]
+    other = sorted({gap.code for gap in gaps if gap.code != "blank-within" or gap.about not in new})
+    about.holds(bool(gaps), f"{name}: no gap of the new plant touches it")
+    about.holds(not other, f"{name} has other gaps than those of the new plant: {', '.join(other)}")
 
 
 def _changed(records: Records, facts: dict[str, Any]) -> list[str]:

@@ -46,6 +46,7 @@ from waysapart.reroute.api import (
     LeastSharedFacts,
     OptionFacts,
     RerouteFacts,
+    SegmentFacts,
     SeveralFacts,
     TargetFacts,
 )
@@ -678,12 +679,14 @@ def _build(console: Console, build: BuildFacts) -> None:
         left = ", so in no set" if build["budget"] is not None else ""
         listed = few(build["unpriced"], _MOST_SHARED)
         console.print(styled(f"  candidates whose cost is not known{left}: {listed}", "yellow"))
+    for out in build["refused"]:
+        console.print(styled(f"  {out['id']} is out: {out['why']}", "yellow"))
     if build["several"] is not None:
         _several(console, build["several"], build["cost_unit"])
     if build["set"] is not None:
         console.print(
             styled(
-                f"  together, {_within(build)}they make {len(build['set']['apart'])} apart; "
+                f"  together, {_within(build)}they make {_count(build['set'])}; "
                 f"every set of these makes at most {build['at_most_apart']} apart"
             )
         )
@@ -705,6 +708,13 @@ def _several(console: Console, several: SeveralFacts, unit: str) -> None:
                 "yellow",
             )
         )
+
+
+def _count(option: OptionFacts) -> str:
+    """How many circuits and groups an option makes apart, now and once it is on record."""
+    once = len(option["once_recorded"])
+    told = [f"{len(option['apart'])} apart"] if option["apart"] or not once else []
+    return " and ".join([*told, *([f"{once} apart once recorded"] if once else [])])
 
 
 def _within(build: BuildFacts) -> str:
@@ -759,12 +769,56 @@ def _option(console: Console, option: OptionFacts) -> None:
     in_metres = option["apart_per_km"] and option["budget"]["unit"] == METRES
     per = f", {option['apart_per_km']:g} for each km" if in_metres else ""
     console.print(styled(f"  {option['text']}: "), end="")
-    console.print(styled(f"{sentence_list(option['apart'])} apart, proved{per}", "green"))
+    told = [(f"{sentence_list(option['apart'])} apart, proved{per}", "green")]
+    once = f"{sentence_list(option['once_recorded'])} apart once it is on record what it lies in"
+    told = [*told[: len(option["apart"])], *([(once, "yellow")] if option["once_recorded"] else [])]
+    for place, (said, style) in enumerate(told):
+        console.print(styled(f"{'; ' if place else ''}{said}", style), end="")
+    console.print()
+    for segment in option["segments"]:
+        _new_segment(console, segment)
     if option["worse"]:
         console.print(styled(f"      but worse: {sentence_list(option['worse'])}", "bold red"))
     _cost_of(console, option)
     for said in option["survey"]:
         console.print(styled(f"      {said}", "dim"))
+
+
+_MOST_MET = 6
+_COURSES = {
+    "given": "its course as given",
+    "along": "along the corridors offered",
+    "straight": "straight between its ends",
+}
+
+
+def _new_segment(console: Console, segment: SegmentFacts) -> None:
+    """Print how a new segment lies, and what remains to be surveyed."""
+    within = segment["within"]
+    lies = "what it lies in is not on record"
+    if within is not None:
+        lies = f"lies in {sentence_list(within)}" if within else "lies in nothing"
+    told = [f"{segment['id']}: {_COURSES[segment['course']]}; {lies}"]
+    beside = [
+        f"{one['asset']} ({one['distance_m']:.1f} m away over {one['length_m']:.0f} m)"
+        for one in segment["beside"]
+    ]
+    crosses = list(dict.fromkeys(one["asset"] for one in segment["crosses"]))
+    passes = [f"{one['asset']} ({one['distance_m']:.1f} m)" for one in segment["passes"]]
+    for word, names in (("beside", beside), ("crosses", crosses), ("passes", passes)):
+        if names:
+            told.append(f"{word} {few(names, _MOST_MET)}")
+    for row in segment["backdrops"]:
+        name = row["layer"] + (f" {row['id']}" if row["id"] else "")
+        figures = [f"crosses it {row['crossings']} times"] if row["crossings"] > 1 else []
+        figures += ["crosses it"] if row["crossings"] == 1 else []
+        figures += [f"{row['inside_m']:.0f} m inside"] if row["inside_m"] else []
+        figures += [f"{row['beside_m']:.0f} m beside it"] if row["beside_m"] else []
+        told.append(f"{name}: {', '.join(figures) or 'meets it'}")
+    for said in told:
+        console.print(styled(f"      {said}"))
+    for said in segment["survey"]:
+        console.print(styled(f"      to survey: {said}", "yellow"))
 
 
 # --- The what-ifs: `dig` and `outage`, `compare`, `worst`, `dig --plan`.

@@ -25,6 +25,7 @@ from waysapart.reroute.new_plant.costs import (
     budget_of,
     unknown_layers,
 )
+from waysapart.reroute.new_plant.course import Beside, Crossed, OnBackdrop, Passed
 from waysapart.reroute.new_plant.measures import Option
 from waysapart.reroute.new_plant.what_to_build import Building, what_to_build
 from waysapart.reroute.plant.cable_sections import like
@@ -398,17 +399,39 @@ class ProposalFacts(TypedDict):
 
 
 class SegmentFacts(TypedDict):
-    """A new segment and its course."""
+    """A new segment and its course.
+
+    `within`: what its row says that it lies in; null: not on record. `course`: `given`, `along`
+    corridors with straight `leads_m` at its ends, or `straight`. `survey`: what remains to be
+    surveyed.
+    """
 
     id: str
     kind: str
     length_m: float
     lonlat: list[list[float]]
+    within: list[str] | None
+    course: Literal["given", "along", "straight"]
+    leads_m: list[float]
+    beside: list[Beside]
+    crosses: list[Crossed]
+    passes: list[Passed]
+    backdrops: list[OnBackdrop]
+    survey: list[str]
+
+
+class RefusedFacts(TypedDict):
+    """A given candidate that is out, for all circuits or for those named, and why."""
+
+    id: str
+    why: str
 
 
 class OptionFacts(TypedDict):
     """Something to build or change, with what it does.
 
+    `apart`: what the prover calls apart with it. `once_recorded`: what is apart but for what is not
+    on record of the new plant itself.
     `cost` is the total of its `budget`, null where that is not known. `survey`: sentences on what
     must be confirmed before it is built.
     """
@@ -416,6 +439,7 @@ class OptionFacts(TypedDict):
     kind: str
     text: str
     apart: list[str]
+    once_recorded: list[str]
     worse: list[str]
     length_m: float
     cost: float | None
@@ -463,6 +487,7 @@ class BuildFacts(TypedDict):
     unpriced: list[str]
     at_most_apart: int
     several: SeveralFacts | None
+    refused: list[RefusedFacts]
 
 
 class Proved(TypedDict):
@@ -825,6 +850,7 @@ def _building(study: Study, building: Building) -> BuildFacts:
             "cost_at_least": building.several.cost_at_least,
             "optimal": building.several.optimal,
         },
+        "refused": [{"id": name, "why": why} for name, why in building.refused],
     }
 
 
@@ -833,6 +859,7 @@ def _option(option: Option, building: Building) -> OptionFacts:
         "kind": option.kind,
         "text": option.text,
         "apart": list(option.apart),
+        "once_recorded": list(option.once_recorded),
         "worse": list(option.worse),
         "length_m": round(option.length_m, 1),
         "cost": option.cost,
@@ -840,18 +867,28 @@ def _option(option: Option, building: Building) -> OptionFacts:
         "apart_per_km": None if option.per_km is None else round(option.per_km, 3),
         "apart_per_cost": apart_per_cost(option.budget, building.unit, len(option.apart)),
         "survey": list(option.measure.survey),
-        "segments": [
-            {
-                "id": one.id,
-                "kind": one.kind,
-                "length_m": round(one.length_m, 1),
-                "lonlat": building.lonlat[one.id],
-            }
-            for one in option.segments
-        ],
+        "segments": [_segment(one, building) for one in option.segments],
         "paths": option.links,
         "work": option.draft.work,
         "proposal": _proposal(option.draft, option.after)
-        if option.after is not None and option.apart
+        if option.after is not None and option.helps
         else None,
+    }
+
+
+def _segment(segment: Segment, building: Building) -> SegmentFacts:
+    course = building.courses[segment.id]
+    return {
+        "id": segment.id,
+        "kind": segment.kind,
+        "length_m": round(segment.length_m, 1),
+        "lonlat": building.lonlat[segment.id],
+        "within": course.within,
+        "course": segment.course,
+        "leads_m": [round(one, 1) for one in segment.leads_m],
+        "beside": course.beside,
+        "crosses": course.crosses,
+        "passes": course.passes,
+        "backdrops": course.backdrops,
+        "survey": course.survey,
     }

@@ -629,6 +629,8 @@ def _sorted(role: str, table: pd.DataFrame, base: pd.DataFrame) -> pd.DataFrame:
 # --- A draft as a folder: a study that extends the one it is about.
 
 _WORK = "work.txt"
+_DRAWN = ("segments", "structures")
+"""Roles of which a proposal builds new ones, with a geometry."""
 
 
 def proposal_targets(folder: Path) -> list[OutputFile]:
@@ -652,7 +654,7 @@ def _targets(folder: Path, roles: Iterable[str]) -> list[OutputFile]:
 
 
 def _file_of(role: str) -> str:
-    return f"{role}.geojson" if role == "segments" else f"{role}.csv"
+    return f"{role}.geojson" if role in _DRAWN else f"{role}.csv"
 
 
 def write_drafts(
@@ -705,7 +707,7 @@ def _write(study: Study, draft: Draft, folder: Path, name: str, change: Change) 
     for role, cells in rows.items():
         frame = pd.DataFrame(cells)
         path = change.place(folder / _file_of(role))
-        if role == "segments":
+        if role in _DRAWN:
             shapes = gpd.GeoDataFrame(frame, geometry="geometry", crs=LON_LAT)
             write_layer(
                 shapes,

@@ -137,12 +137,20 @@ class Ask:
         Paths of a group of which no two share anything; None: as many as it has circuits.
     time_limit_s : float
         For each search.
+    barred : mapping of str to frozenset of str
+        By circuit or group, ids of new segments that its paths may not use.
     """
 
     terms: Terms
     keep: str | None = None
     ways: int | None = None
     time_limit_s: float = 10.0
+    barred: Mapping[str, frozenset[str]] = field(default_factory=dict)
+
+    def terms_for(self, target: str) -> Terms:
+        """What the paths of one circuit or group may use."""
+        mine = self.barred.get(target)
+        return replace(self.terms, avoid=self.terms.avoid | mine) if mine else self.terms
 
 
 def solve(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set[int]]) -> None:
@@ -151,6 +159,7 @@ def solve(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set[int]])
     `taken` are fibres per cable that the same proposal has given away.
     """
     target = found.target
+    ask = replace(ask, terms=ask.terms_for(target.id))
     try:
         if target.group:
             _solve_group(ground, found, ask, taken)
@@ -600,6 +609,23 @@ def against(proof: Proof, name: str, trial: int) -> str:
         ids = proof.network.assets.ids(row[row < count])
         what = ", ".join(codes or ids[:3])
         return f"{name} would be {proof.verdicts[trial]}" + (f" ({what})" if what else "")
+    return over_limits(proof, name, trial)
+
+
+def over_limits(proof: Proof, name: str, trial: int) -> str:
+    """Which limit a trial breaks, or may break for all that is known; empty where it keeps all.
+
+    Parameters
+    ----------
+    proof : Proof
+    name : str
+        Id of the circuit or group.
+    trial : int
+
+    Returns
+    -------
+    str
+    """
     if trial < proof.circuit_count and proof.limits[trial].within is False:
         limits = proof.limits[trial]
         broken = [

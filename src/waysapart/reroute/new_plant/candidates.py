@@ -2,33 +2,40 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 import shapely
-from pyproj import Geod
 from scipy.sparse.csgraph import connected_components
+from scipy.spatial import KDTree
 
 from waysapart.arrays import boolean
 from waysapart.errors import CallError
-from waysapart.network.ends import places
-from waysapart.network.lengths import positions_deg
+from waysapart.network.ends import Places, places
+from waysapart.reroute.new_plant.corridors import Corridors, corridors_of
 from waysapart.reroute.new_plant.costs import given_costs
+from waysapart.reroute.new_plant.near_plant import AREA, NearPlant, ground_m, joined
+from waysapart.reroute.new_plant.siting import Held
 from waysapart.reroute.plant.cable_sections import cable_nodes
 from waysapart.reroute.plant.context import Ground, rows_hitting
-from waysapart.reroute.plant.search_graph import Space
+from waysapart.reroute.plant.search_graph import Space, Terms
 from waysapart.reroute.proposal_rows import Draft
 from waysapart.reroute.search.no_pair_proof import Beyond, Listed, NoPairProof
+from waysapart.schema import KNOWN_EMPTY, LIST_SEPARATOR
 from waysapart.study.crs import LON_LAT
-from waysapart.study.plane import Plane
 
 OVERHEAD = frozenset({"tower", "gantry", "pole"})
 FIBRES = 24
 """Fibres of a new cable; common practice, no source."""
-_GEOD = Geod(ellps="WGS84")
+_PARTNERS = 24
+"""Structures beyond the cut that are looked at for each of this side, the nearest. No source."""
+_MOST_LED = 60
+"""Structures of a side from which routes along corridors are sought, the nearest to one. No
+source."""
+Course = Literal["given", "along", "straight"]
 
 
 @dataclass(frozen=True)
@@ -38,8 +45,10 @@ class Candidates:
     Attributes
     ----------
     lines : GeoDataFrame or None
-        Given candidates, with optional columns `id`, `kind`, `a`, `b` and `cost`; longitude and
-        latitude on WGS 84 where it states no CRS. None: short ones are generated.
+        Given candidates, with optional columns `id`, `kind`, `a`, `b`, `within` and `cost`;
+        longitude and latitude on WGS 84 where it states no CRS. Points among them are new
+        structures at which lines may end: `id`, `kind`, and optionally `within`. None: short
+        ones are generated.
     longest_m : float
         Of generated segments, in metres.
     forbidden : sequence of geometry
@@ -51,6 +60,11 @@ class Candidates:
         Segments generated for each circuit, shortest first.
     wanted : bool
         False: build nothing.
+    keep_out : sequence of geometry
+        As `forbidden`: nothing is built there. Plant that exists there may be used all the same.
+    along : sequence of geometry
+        Corridors: lines and areas in longitude and latitude, WGS 84, that generated segments
+        follow.
     """
 
     lines: Any = None
@@ -59,25 +73,62 @@ class Candidates:
     budget: float | None = None
     most: int = 40
     wanted: bool = True
+    keep_out: Sequence[Any] = ()
+    along: Sequence[Any] = ()
+
+
+@dataclass(frozen=True)
+class NewStructure:
+    """A structure to be built; its place as longitude and latitude, its cell `within` as stated."""
+
+    id: str
+    kind: str
+    within: str | None
+    lonlat: Any = field(repr=False)
 
 
 @dataclass(frozen=True)
 class Segment:
-    """A candidate: its ends as asset numbers, its line in the study's plane, length and cost.
+    """A candidate.
 
-    `given` is the cost that it states itself. `cost` ranks it in searches; where it is not `priced`
-    that is no cost that anybody stated.
+    Attributes
+    ----------
+    id, kind : str
+    a, b : str
+        Ids of the structures or sites at its ends.
+    line : LineString
+        In the study's plane.
+    length_m : float
+    cost : float
+        By which searches rank it; where it is not `priced`, no cost that anybody stated.
+    given : float or None
+        The cost that it states itself.
+    within : str or None
+        The cell `within` of its row; None: not on record.
+    relied : str
+        What it is taken to lie in by a search: all that it may lie in by its place.
+    course : str
+        `given`, `along` corridors, or `straight` between its ends.
+    leads_m : tuple of float
+        Of a course along corridors, the straight leads at either end.
+    new : tuple of NewStructure
+        Those of its ends that are to be built.
     """
 
     id: str
     kind: str
-    a: int
-    b: int
+    a: str
+    b: str
     line: Any = field(repr=False)
     length_m: float
     cost: float
     given: float | None = None
     priced: bool = True
+    within: str | None = None
+    relied: str = KNOWN_EMPTY
+    course: Course = "given"
+    leads_m: tuple[float, ...] = ()
+    new: tuple[NewStructure, ...] = ()
 
     @property
     def cable(self) -> str:
@@ -85,133 +136,387 @@ class Segment:
         return f"{self.id}-cable"
 
 
-def given_segments(ground: Ground, candidates: Candidates) -> list[Segment]:
+@dataclass(frozen=True)
+class Given:
+    """Given candidates, and those that may not be built at all, by id with the reason."""
+
+    segments: list[Segment]
+    refused: dict[str, str]
+
+
+@dataclass(frozen=True)
+class Grounds:
+    """Where candidates may lie.
+
+    Attributes
+    ----------
+    plant : NearPlant
+    candidates : Candidates
+    forbidden : STRtree
+        Of the areas that no new segment may touch.
+    """
+
+    plant: NearPlant
+    candidates: Candidates
+    forbidden: shapely.STRtree = field(repr=False)
+
+    @classmethod
+    def of(cls, ground: Ground, candidates: Candidates) -> Grounds:
+        """Those of a study."""
+        areas = [*in_degrees(candidates.forbidden), *in_degrees(candidates.keep_out)]
+        flat = ground.study.plane.flat(np.array(areas, dtype=object))
+        return cls(NearPlant(ground), candidates, shapely.STRtree(flat))
+
+    def barred(self, line: Any) -> bool:
+        """Whether a line touches an area that it may not touch."""
+        return bool(len(self.forbidden.query(line, predicate="intersects")))
+
+    def laid(self, kind: str, line: Any, stated: str | None = None) -> tuple[str | None, str]:
+        """The cell `within` of a new segment, and what a search takes it to lie in.
+
+        What all of it lies in by the records is stated. Where a part of it lies in nothing on
+        record, what it lies in is not known: the cell stays blank, unless the rules take a blank
+        as none; the search relies on all that it enters.
+        """
+        ground = self.plant.ground
+        lies = self.plant.lies_in(line, kind)
+        every = [*lies.known, *lies.maybe, *lies.sites]
+        if stated is not None:
+            own = [one for one in stated.split(LIST_SEPARATOR) if one != KNOWN_EMPTY]
+            within = joined([*own, *lies.known]) or KNOWN_EMPTY
+            return within, joined([*own, *every]) or KNOWN_EMPTY
+        relied = joined(every) or KNOWN_EMPTY
+        if lies.whole:
+            return joined([*lies.known, *lies.sites]), relied
+        open_ = ground.study.rules.records.of_within(kind, "segments") == "gap"
+        return (None if open_ else joined(lies.known)), relied
+
+
+def given_segments(grounds: Grounds) -> Given:
     """Candidates of a layer, tied to the structures or sites at their ends.
 
     Parameters
     ----------
-    ground : Ground
-    candidates : Candidates
-        Its `lines`: one candidate in a row.
+    grounds : Grounds
+        The `lines` of its candidates: a line or a new structure in each row.
 
     Returns
     -------
-    list of Segment
-        In the order of the rows.
+    Given
+        Segments in the order of the rows.
 
     Raises
     ------
     CallError
-        A line is missing or not single, an id is taken, or an end meets no structure and no site.
+        With every fault of every row: a geometry that is neither a line nor a point, an id that is
+        taken, an end that meets nothing, a structure without a kind, or a reference to nothing.
     """
+    ground, candidates = grounds.plant.ground, grounds.candidates
+    plane = ground.study.plane
     frame = pd.DataFrame(candidates.lines).reset_index(drop=True)
-    lines = ground.study.plane.flat(in_degrees(candidates.lines))
+    lonlat = in_degrees(candidates.lines)
+    shapes = plane.flat(lonlat)
+    faults: list[str] = []
+    names = _given_names(frame, ground, faults)
+    new: dict[str, NewStructure] = {}
+    at: dict[str, Any] = {}
+    for row in np.flatnonzero(shapely.get_type_id(shapes) == 0).tolist():
+        kind = _text(frame, "kind", row)
+        within = _within(frame, row, names[row], ground, faults)
+        if kind is None:
+            faults.append(f"structure {names[row]}: the column kind is blank; say pit, entry, ...")
+            continue
+        beside = _beside(ground, shapes[row], kind)
+        if beside is not None:
+            faults.append(f"structure {names[row]} {beside}")
+        inside = _sites_about(ground, shapes[row])
+        new[names[row]] = NewStructure(names[row], kind, within or joined(inside), lonlat[row])
+        at[names[row]] = shapes[row]
     where = places(ground.study, ground.network.assets)
-    taken = {str(name) for name in ground.names}
-    found = []
-    names = [
-        str(frame["id"].iloc[row]) if "id" in frame else f"new-{row + 1}"
-        for row in range(len(frame))
-    ]
+    segments: list[Segment] = []
+    refused: dict[str, str] = {}
     given = given_costs(frame, names)
     for row in range(len(frame)):
-        line = lines[row]
+        line, name = shapes[row], names[row]
+        if line is not None and shapely.get_type_id(line) == 0:
+            continue
         if line is None or shapely.get_type_id(line) != 1:
-            raise CallError(f"candidate {row + 1} is not a single line")
-        name = names[row]
-        if name in taken:
-            raise CallError(f"candidate {name}: that id is taken; candidates need ids of their own")
-        ends = []
-        for column, at in (("a", 0), ("b", -1)):
-            stated = frame[column].iloc[row] if column in frame else None
-            if isinstance(stated, str) and stated:
-                number = int(ground.network.assets.numbers([stated])[0])
-            else:
-                point = shapely.get_point(line, at)
-                near = where.tree.query_nearest(point)
-                plane, snap_m = ground.study.plane, ground.study.snap_m
-                near = near[plane.metres(point, where.geometry[near]) <= snap_m]
-                number = int(where.number[near[0]]) if len(near) else -1
-            if number < 0:
-                raise CallError(
-                    f"candidate {name}: its end {column} meets no structure or site within "
-                    f"{ground.study.snap_m:g} m; state {column}, or move it"
-                )
-            ends.append(number)
-        kind = frame["kind"].iloc[row] if "kind" in frame else None
-        length = _length_m(ground, line)
-        found.append(
+            faults.append(f"candidate {row + 1} is neither a single line nor a point")
+            continue
+        ends = [
+            _end(ground, where, at, frame, row, line, name, *side, faults)
+            for side in (("a", 0), ("b", -1))
+        ]
+        stated = _within(frame, row, name, ground, faults)
+        if None in ends:
+            continue
+        if ends[0] == ends[1]:
+            faults.append(f"candidate {name}: both ends are at {ends[0]}")
+            continue
+        kind = _text(frame, "kind", row) or _kind(ground, new, *map(str, ends))
+        length = ground_m(plane, line)
+        if grounds.barred(line):
+            refused[name] = "touches an area in which nothing may be built"
+            continue
+        within, relied = grounds.laid(kind, line, stated)
+        segments.append(
             Segment(
                 name,
-                kind if isinstance(kind, str) else _kind(ground, *ends),
-                ends[0],
-                ends[1],
+                kind,
+                str(ends[0]),
+                str(ends[1]),
                 line,
                 length,
                 length,
                 given[row],
+                within=within,
+                relied=relied,
+                new=tuple(new[str(end)] for end in ends if end in new),
             )
         )
+    if faults:
+        raise CallError("\n".join(["candidates cannot be used:", *faults]))
+    return Given(segments, refused)
+
+
+def _given_names(frame: pd.DataFrame, ground: Ground, faults: list[str]) -> list[str]:
+    """Ids of given candidates; each that is taken is a fault."""
+    taken = {str(name) for name in ground.names}
+    found: list[str] = []
+    for row in range(len(frame)):
+        name = _text(frame, "id", row) or f"new-{row + 1}"
+        if name in taken or f"{name}-cable" in taken:
+            faults.append(f"candidate {name}: that id is taken; candidates need ids of their own")
+        elif name in found:
+            faults.append(f"candidate {name}: that id stands twice")
+        found.append(name)
     return found
 
 
+def _text(frame: pd.DataFrame, column: str, row: int) -> str | None:
+    value = frame[column].iloc[row] if column in frame else None
+    if isinstance(value, str):
+        return value.strip() or None
+    if value is None or pd.isna(value):
+        return None
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _within(
+    frame: pd.DataFrame, row: int, name: str, ground: Ground, faults: list[str]
+) -> str | None:
+    """The cell `within` of a candidate; an id that is none of the study's is a fault."""
+    stated = _text(frame, "within", row)
+    if stated is None or stated == KNOWN_EMPTY:
+        return stated
+    ids = [one.strip() for one in stated.split(LIST_SEPARATOR) if one.strip()]
+    numbers = ground.network.assets.numbers(ids)
+    for one, number in zip(ids, numbers.tolist(), strict=True):
+        if number < 0:
+            faults.append(f"candidate {name}: within names {one}, which is no asset of the study")
+    return joined(ids)
+
+
+def _beside(ground: Ground, point: Any, kind: str) -> str | None:
+    """What is wrong with a new structure that stands where one is already."""
+    study = ground.study
+    table, shapes = study.tables["structures"], study.geometries("structures")
+    if not len(shapes):
+        return None
+    metres = study.plane.metres(point, shapes)
+    alike = (table["kind"] == kind).to_numpy() & (metres <= study.snap_m)
+    if not alike.any():
+        return None
+    one = int(np.flatnonzero(alike)[0])
+    return f"lies {metres[one]:.1f} m from {table['id'].iloc[one]}: let the line end there instead"
+
+
+def _sites_about(ground: Ground, point: Any) -> list[str]:
+    """Sites whose outline holds a point."""
+    sites = ground.study.tables["sites"]["id"].to_numpy()
+    shapes = ground.study.geometries("sites")
+    area = shapely.get_dimensions(shapes) == AREA
+    return [str(name) for name in sites[area & shapely.covers(shapes, point)]]
+
+
+def _end(
+    ground: Ground,
+    where: Places,
+    new: dict[str, Any],
+    frame: pd.DataFrame,
+    row: int,
+    line: Any,
+    name: str,
+    column: str,
+    vertex: int,
+    faults: list[str],
+) -> str | None:
+    """The structure or site at an end of a given candidate, stated or the nearest."""
+    study, assets = ground.study, ground.network.assets
+    stated = _text(frame, column, row)
+    if stated is not None:
+        number = int(assets.numbers([stated])[0])
+        roles = ("sites", "structures")
+        if stated in new or (number >= 0 and assets.frame["role"].iloc[number] in roles):
+            return stated
+        faults.append(f"candidate {name}: its end {column} is stated at {stated}, which is none")
+        return None
+    point = shapely.get_point(line, vertex)
+    found: list[tuple[float, str]] = [
+        (float(study.plane.metres(point, one)[0]), other) for other, one in new.items()
+    ]
+    near = where.tree.query_nearest(point)
+    metres = study.plane.metres(point, where.geometry[near])
+    found += zip(metres.tolist(), map(str, ground.names[where.number[near]]), strict=True)
+    found = [one for one in found if one[0] <= study.snap_m]
+    if not found:
+        faults.append(
+            f"candidate {name}: its end {column} meets no structure or site within "
+            f"{study.snap_m:g} m; state {column}, or move it"
+        )
+        return None
+    return min(found, key=lambda one: one[0])[1]
+
+
 def made_up(
-    ground: Ground, space: Space, proof: NoPairProof, candidates: Candidates
+    grounds: Grounds, space: Space, proof: NoPairProof, held: Held, terms: Terms
 ) -> list[Segment]:
-    """Straight segments between near structures on either side of a cut of the proof.
+    """Segments between near structures on either side of a cut of the proof.
 
     Parameters
     ----------
-    ground : Ground
+    grounds : Grounds
+        The longest length, corridors, areas and greatest number of its candidates hold.
     space : Space
         The search graph that the proof is about.
     proof : NoPairProof
-    candidates : Candidates
-        Its longest length, areas to avoid and greatest number hold.
+    held : Held
+        What the cut of the proof holds: no segment lies in it or runs along it.
+    terms : Terms
+        What the paths may not use.
 
     Returns
     -------
     list of Segment
         Shortest first. For each structure of either side only its nearest partner counts, so
-        that the candidates lie apart from each other.
+        that the candidates lie apart from each other. Along corridors where some of them join
+        the sides of a cut, else straight.
     """
-    found: dict[tuple[int, int], float] = {}
+    ground, candidates = grounds.plant.ground, grounds.candidates
     where = places(ground.study, ground.network.assets)
     position = {int(number): place for place, number in enumerate(where.number.tolist())}
+    points = shapely.centroid(where.geometry)
+    found: dict[tuple[str, str], Segment] = {}
     for leaf in proof.leaves():
         if isinstance(leaf, (Beyond, Listed)):
             continue
         names = [name for risk in leaf.avoid for name in space.risks.assets[risk]]
-        near, far = _two_sides(ground, space, names)
-        one = [position[n] for n in near if n in position]
-        other = [position[n] for n in far if n in position]
-        if not one or not other:
-            continue
-        for mine, theirs in ((one, other), (other, one)):
-            tree = shapely.STRtree(where.geometry[theirs])
-            i, j, metres = _nearest(
-                ground.study.plane, tree, where.geometry, mine, theirs, candidates.longest_m
-            )
-            for left, right, length in zip(i, j, metres, strict=True):
-                a, b = sorted((int(where.number[mine[left]]), int(where.number[theirs[right]])))
-                if a != b and length > 0:
-                    found[a, b] = float(length)
+        for near, far in _two_sides(ground, space, names, terms):
+            one = [position[n] for n in sorted(near) if n in position]
+            other = [position[n] for n in sorted(far) if n in position]
+            if not one or not other:
+                continue
+            routes = list(_along(grounds, held, where, points, one, other))
+            for segment in routes or _straight(grounds, held, where, points, one, other):
+                found.setdefault((segment.a, segment.b), segment)
     taken = {str(name) for name in ground.names}
-    segments: list[Segment] = []
-    barred = shapely.STRtree(ground.study.plane.flat(in_degrees(candidates.forbidden)))
-    for (a, b), _ in sorted(found.items(), key=lambda item: (item[1], item[0])):
-        ends = [shapely.centroid(where.geometry[position[n]]) for n in (a, b)]
-        line = shapely.LineString([shapely.get_coordinates(end)[0] for end in ends])
-        if len(barred.query(line, predicate="intersects")):
-            continue
-        name = f"new-{ground.names[a]}-{ground.names[b]}"
-        if name in taken or f"{name}-cable" in taken:
-            continue
-        length = _length_m(ground, line)
-        segments.append(Segment(name, _kind(ground, a, b), a, b, line, length, length))
-        if len(segments) == candidates.most:
-            break
-    return segments
+    segments = sorted(found.values(), key=lambda one: (one.length_m, one.a, one.b))
+    free = [one for one in segments if one.id not in taken and one.cable not in taken]
+    return [_lying(grounds, one) for one in free[: candidates.most]]
+
+
+def _lying(grounds: Grounds, segment: Segment) -> Segment:
+    """A generated segment with what it lies in."""
+    within, relied = grounds.laid(segment.kind, segment.line)
+    return replace(segment, within=within, relied=relied)
+
+
+def _straight(
+    grounds: Grounds,
+    held: Held,
+    where: Places,
+    points: np.ndarray,
+    one: Sequence[int],
+    other: Sequence[int],
+) -> Iterator[Segment]:
+    """Straight segments from each structure of a side to the nearest of the other that will do."""
+    ground = grounds.plant.ground
+    for mine, theirs in ((one, other), (other, one)):
+        here, there = (shapely.get_coordinates(points[list(side)]) for side in (mine, theirs))
+        near = KDTree(there).query(here, k=min(_PARTNERS, len(theirs)))[1].reshape(len(mine), -1)
+        for place, partners in zip(mine, near.tolist(), strict=True):
+            for partner in (theirs[number] for number in partners):
+                ends = [points[place], points[partner]]
+                line = shapely.LineString([shapely.get_coordinates(end)[0] for end in ends])
+                if place == partner or not shapely.length(line) > 0:
+                    continue
+                if ground_m(ground.study.plane, line) > grounds.candidates.longest_m:
+                    break
+                a, b = (int(where.number[at]) for at in (place, partner))
+                segment = _made(grounds, a, b, line, "straight")
+                if not grounds.barred(line) and held.why_out(line, segment.kind) is None:
+                    yield segment
+                    break
+
+
+def _along(
+    grounds: Grounds,
+    held: Held,
+    where: Places,
+    points: np.ndarray,
+    one: Sequence[int],
+    other: Sequence[int],
+) -> Iterator[Segment]:
+    """Segments along corridors from each structure of a side to the nearest of the other."""
+    ground, candidates = grounds.plant.ground, grounds.candidates
+    if not len(candidates.along):
+        return
+    every = sorted({*one, *other})
+    name = {place: str(ground.names[where.number[place]]) for place in every}
+    place_of = {mine: place for place, mine in name.items()}
+    corridors = corridors_of(
+        ground.study.plane,
+        ground.study.plane.flat(in_degrees(candidates.along)),
+        {name[place]: points[place] for place in every},
+        grounds.forbidden,
+    )
+    for mine, theirs in ((one, other), (other, one)):
+        ends = [name[place] for place in theirs]
+        for start in _led(corridors, [name[place] for place in mine]):
+            a = int(where.number[place_of[start]])
+
+            def objection(line: Any, kind: str = _kind(ground, {}, start)) -> Any:
+                out = held.why_out(line, kind)
+                return None if out is None else out.stretch.shape
+
+            for end, route in corridors.routes(start, ends, candidates.longest_m, objection):
+                b = int(where.number[place_of[end]])
+                segment = _made(grounds, a, b, route.line, "along", route.leads_m)
+                if not grounds.barred(route.line) and (
+                    held.why_out(segment.line, segment.kind) is None
+                ):
+                    yield segment
+                    break
+
+
+def _led(corridors: Corridors, names: Sequence[str]) -> list[str]:
+    """Structures that are led to corridors, those with the shortest leads first."""
+    led = [name for name in names if name in corridors.lead_m]
+    return sorted(led, key=lambda name: (corridors.lead_m[name], name))[:_MOST_LED]
+
+
+def _made(
+    grounds: Grounds, a: int, b: int, line: Any, course: Course, leads_m: tuple[float, ...] = ()
+) -> Segment:
+    """A generated segment, its ends in the order of their numbers; what it lies in comes later."""
+    ground = grounds.plant.ground
+    if a > b:
+        a, b, line, leads_m = b, a, shapely.reverse(line), leads_m[::-1]
+    names = str(ground.names[a]), str(ground.names[b])
+    kind = _kind(ground, {}, *names)
+    length = ground_m(ground.study.plane, line)
+    name = f"new-{names[0]}-{names[1]}"
+    return Segment(name, kind, *names, line, length, length, course=course, leads_m=leads_m)
 
 
 def in_degrees(given: Any) -> np.ndarray:
@@ -222,79 +527,78 @@ def in_degrees(given: Any) -> np.ndarray:
     return np.asarray(list(shapes), dtype=object)
 
 
-def _nearest(
-    plane: Plane,
-    tree: shapely.STRtree,
-    shapes: np.ndarray,
-    mine: Sequence[int],
-    theirs: Sequence[int],
-    longest_m: float,
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """The nearest of `theirs` to each of `mine`, and how far it is, up to a length."""
-    i, j = tree.query_nearest(shapes[mine], all_matches=False)
-    metres = plane.metres(shapes[mine][i], shapes[theirs][j])
-    near = metres <= longest_m
-    return i[near], j[near], metres[near]
+def _two_sides(
+    ground: Ground, space: Space, avoid: Sequence[str], terms: Terms
+) -> list[tuple[set[int], set[int]]]:
+    """Places that fibres reach from either end, of each circuit, over what paths may use.
 
-
-def _two_sides(ground: Ground, space: Space, avoid: list[str]) -> tuple[set[int], set[int]]:
-    """Places that fibres reach from either end without relying on what must be avoided."""
+    What the cut names, what is to be avoided, what a record gap touches and what is out of
+    service they may not rely on, except for what the ends themselves rely on.
+    """
     nodes = cable_nodes(ground.network).sort_values(["cable", "position"])
     nodes = nodes[nodes["node"] >= 0]
-    count = len(ground.network.assets)
-    numbers = ground.network.assets.numbers(avoid)
-    columns = np.zeros(count, dtype=bool)
+    assets = ground.network.assets
+    count = len(assets)
+    columns = ground.down.copy()
+    numbers = assets.numbers([*avoid, *sorted(terms.avoid)])
     columns[numbers[numbers >= 0]] = True
+    columns[[column for column in ground.gap_of if column < count]] = True
+    exempt = assets.numbers(space.risks.exempt)
+    columns[exempt[exempt >= 0]] = False
     hit = rows_hitting(ground.reliance.closed, columns)
-    free = np.array([len(one) > 0 for one in ground.stretches.free])
-    cables = ground.network.assets.of_role("cables")
-    usable = free & ~hit[cables]
-    gaps = [column for column in ground.gap_of if cables.start <= column < cables.stop]
-    usable[np.array(gaps, dtype=np.int64) - cables.start] = False
+    free = np.array([len(one) >= terms.fibres for one in ground.stretches.free], dtype=bool)
+    usable = free & ~hit[assets.of_role("cables")]
     one, other = nodes.iloc[:-1], nodes.iloc[1:]
     cable = one["cable"].to_numpy()
-    joined = (cable == other["cable"].to_numpy()) & usable[cable]
-    leads = ground.network.assets.start["segments"] + other["segment"].to_numpy()
+    joined_ = (cable == other["cable"].to_numpy()) & usable[cable]
+    leads = assets.start["segments"] + other["segment"].to_numpy()
     u, v = one["node"].to_numpy(), other["node"].to_numpy()
-    joined &= ~hit[u] & ~hit[v] & ~hit[leads]
-    graph = boolean(u[joined], v[joined], (count, count))
+    joined_ &= ~hit[u] & ~hit[v] & ~hit[leads]
+    graph = boolean(u[joined_], v[joined_], (count, count))
     part = connected_components(graph, directed=False)[1]
-    member = space.members[0]
-    sides = []
-    met = np.unique(np.r_[u[joined], v[joined]])
-    for end in (member.a, member.b):
-        site = ground.site_of[end]
-        here = [
-            int(place)
-            for places_, sites in (
-                (ground.stretches.a, ground.stretches.site_a),
-                (ground.stretches.b, ground.stretches.site_b),
-            )
-            for place in places_[sites == site]
-        ]
-        parts = {int(part[place]) for place in here if not hit[place]}
-        inside = {int(n) for n in met if int(part[n]) in parts} | {p for p in here if not hit[p]}
-        sides.append({*inside, site})
-    return sides[0] - sides[1], sides[1] - sides[0]
+    met = np.unique(np.r_[u[joined_], v[joined_]])
+    found = []
+    for ends in dict.fromkeys((member.a, member.b) for member in space.members):
+        sides = []
+        for end in ends:
+            site = ground.site_of[end]
+            here = [
+                int(place)
+                for places_, sites in (
+                    (ground.stretches.a, ground.stretches.site_a),
+                    (ground.stretches.b, ground.stretches.site_b),
+                )
+                for place in places_[sites == site]
+                if not hit[place]
+            ]
+            parts = {int(part[place]) for place in here}
+            sides.append({*(int(n) for n in met if int(part[n]) in parts), *here, site})
+        found.append((sides[0] - sides[1], sides[1] - sides[0]))
+    return found
 
 
-def _kind(ground: Ground, a: int, b: int) -> str:
-    kinds = ground.network.assets.frame["kind"]
-    return "span" if {kinds.iloc[a], kinds.iloc[b]} <= OVERHEAD else "duct"
+def _kind(ground: Ground, new: Mapping[str, NewStructure], *ends: str) -> str:
+    """A span between what spans hang on, else a duct."""
+    assets = ground.network.assets
+    kinds = {
+        new[end].kind
+        if end in new
+        else str(assets.frame["kind"].iloc[int(assets.numbers([end])[0])])
+        for end in ends
+    }
+    return "span" if kinds <= OVERHEAD else "duct"
 
 
-def _length_m(ground: Ground, line: Any) -> float:
-    lonlat = positions_deg(ground.study, np.array([line], dtype=object))
-    return float(_GEOD.geometry_length(lonlat[0]))
-
-
-def with_segments(ground: Ground, segments: Sequence[Segment]) -> Draft:
-    """Rows of new segments, each with a cable of its own in it.
+def with_segments(ground: Ground, segments: Sequence[Segment], *, searched: bool = False) -> Draft:
+    """Rows of new segments, each with a cable of its own in it, and of new structures.
 
     Parameters
     ----------
     ground : Ground
     segments : sequence of Segment
+    searched : bool
+        True: a segment lies in all that it may lie in by its place, so that what nobody knows of it
+        stops no search. False: its row as it is proposed, blank where that is not on record.
 
     Returns
     -------
@@ -304,15 +608,20 @@ def with_segments(ground: Ground, segments: Sequence[Segment]) -> Draft:
     draft = Draft()
     types = ground.study.tables["cables"]["fibre_type"].dropna()
     fibre_type = str(types.mode().iloc[0]) if len(types) else None
-    names = ground.names
+    for new in {one.id: one for segment in segments for one in segment.new}.values():
+        within = (new.within or KNOWN_EMPTY) if searched else new.within
+        draft.add("structures", id=new.id, kind=new.kind, within=within, geometry=new.lonlat)
+        draft.work.append(
+            {"circuit": None, "what": "build", "at": new.id, "text": f"build {new.kind} {new.id}"}
+        )
     for one in segments:
         draft.add(
             "segments",
             id=one.id,
             kind=one.kind,
-            a=str(names[one.a]),
-            b=str(names[one.b]),
-            within="-",
+            a=one.a,
+            b=one.b,
+            within=one.relied if searched else one.within,
             geometry=ground.study.plane.shapes_in_degrees(np.array([one.line]))[0],
         )
         draft.add(
@@ -327,8 +636,8 @@ def with_segments(ground: Ground, segments: Sequence[Segment]) -> Draft:
             {
                 "circuit": None,
                 "what": "build",
-                "at": str(names[one.a]),
-                "text": f"build {one.kind} {one.id} from {names[one.a]} to {names[one.b]}, "
+                "at": one.a,
+                "text": f"build {one.kind} {one.id} from {one.a} to {one.b}, "
                 f"{one.length_m:.0f} m, with a cable of {FIBRES} fibres",
             }
         )

@@ -22,7 +22,15 @@ from scipy.sparse.csgraph import connected_components
 
 from waysapart.arrays import Bools, Floats, Ints, boolean
 from waysapart.reroute.new_plant.candidates import Segment, with_segments
-from waysapart.reroute.new_plant.measures import Measure, Option, in_proof, numbered, tried
+from waysapart.reroute.new_plant.measures import (
+    Measure,
+    Option,
+    ends_of,
+    in_proof,
+    new_structures,
+    numbered,
+    tried,
+)
 from waysapart.reroute.plant.context import Ground, ground_of
 from waysapart.reroute.plant.edges import STRETCH
 from waysapart.reroute.plant.search_graph import space_of
@@ -101,7 +109,7 @@ def several_segments(
         nonlocal best
         option = _proved(ground, targets, ask, segments, chosen, hoped, say)
         best = _better(best, option)
-        return [number for number in hoped if targets[number].id in option.apart]
+        return [number for number in hoped if targets[number].id in option.helps]
 
     found = best_set(laid, prices, within, ask.time_limit_s, confirm)
     optimal = found.optimal and (found.at_most > 0 or best is None)
@@ -228,9 +236,7 @@ def _proved(
 ) -> Option:
     built = [segments[number] for number in chosen]
     text = "build " + " and ".join(
-        f"{one.kind} {one.id}, {one.length_m:.0f} m, from {ground.names[one.a]} to "
-        f"{ground.names[one.b]}"
-        for one in built
+        f"{one.kind} {one.id}, {one.length_m:.0f} m, from {one.a} to {one.b}" for one in built
     )
     say(f"proving: {text}")
     wanted = [targets[number] for number in hoped]
@@ -239,7 +245,7 @@ def _proved(
 
 def _better(best: Option | None, option: Option) -> Option | None:
     """The option with most apart, then the least cost; None where none makes any apart."""
-    if not option.apart:
+    if not option.helps:
         return best
     return option if best is None or option.rank < best.rank else best
 
@@ -316,9 +322,9 @@ def laid(ground: Ground, segments: Sequence[Segment]) -> Ground:
     Ground
         Of the study with the candidates, proved.
     """
-    proof = prove(proposed(ground.study, with_segments(ground, segments)))
-    ends = {end for one in segments for end in (one.a, one.b)}
-    return ground_of(proof, numbered(proof, ground, ends))
+    proof = prove(proposed(ground.study, with_segments(ground, segments, searched=True)))
+    new = new_structures(segments)
+    return ground_of(proof, numbered(proof, ends_of(segments)), numbered(proof, new))
 
 
 def laid_for(there: Ground, found: Found, ask: Ask, segments: Sequence[Segment]) -> Laid:
@@ -340,7 +346,7 @@ def laid_for(there: Ground, found: Found, ask: Ask, segments: Sequence[Segment])
     """
     target = in_proof(there.proof, found.target)
     pairs = sorted(found.pairs.get(target.id, ()))
-    space = space_of(there, target.members, ask.terms, pairs=pairs)
+    space = space_of(there, target.members, ask.terms_for(target.id), pairs=pairs)
     cables = there.study.tables["cables"]["id"].tolist()
     place = {cables.index(one.cable): number for number, one in enumerate(segments)}
     of_edge = np.full(len(space.edges), -1, dtype=np.int64)

@@ -6,7 +6,7 @@ others of its kind, or fit optics that other links on record have.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -26,14 +26,17 @@ from waysapart.reroute.solve import (
     Links,
     Progress,
     Target,
-    hold_to,
+    against,
     known_pairs,
     left_worse,
     member_of,
+    over_limits,
     search_and_prove,
+    trial_numbers,
     trimmed,
 )
 from waysapart.schema import KNOWN_EMPTY, LIST_SEPARATOR, ROLES
+from waysapart.verdicts.proof import UNPROVEN
 from waysapart.verdicts.prove import Proof, prove
 
 
@@ -239,6 +242,8 @@ class Option:
         What it costs, line by line.
     apart : tuple of str
         Circuits and groups that the prover calls apart and within limits with it.
+    once_recorded : tuple of str
+        Circuits and groups that are so but for what is not on record of the new plant itself.
     draft : Draft
         All rows of the proposal: what is built, and the paths over it.
     links : dict
@@ -261,6 +266,12 @@ class Option:
     measure: Measure
     worse: tuple[str, ...] = ()
     after: Proof | None = None
+    once_recorded: tuple[str, ...] = ()
+
+    @property
+    def helps(self) -> tuple[str, ...]:
+        """Circuits and groups that it makes apart, now or once the new plant is on record."""
+        return (*self.apart, *self.once_recorded)
 
     @property
     def cost(self) -> float | None:
@@ -268,10 +279,14 @@ class Option:
         return self.budget.total
 
     @property
-    def rank(self) -> tuple[int, bool, float, str]:
-        """The best first: most apart, then the cheapest; what is not known counts as dearer."""
+    def rank(self) -> tuple[int, int, bool, float, str]:
+        """The best first: most apart, then most once recorded, then the cheapest.
+
+        What is not known counts as dearer.
+        """
         unknown = self.cost is None
-        return -len(self.apart), unknown, self.budget.at_least, self.text
+        apart, once = len(self.apart), len(self.once_recorded)
+        return -apart, -once, unknown, self.budget.at_least, self.text
 
     @property
     def length_m(self) -> float:
@@ -312,13 +327,20 @@ def tried(
     -------
     Option
         With the targets that it makes apart and the circuits that it leaves worse.
+
+    Notes
+    -----
+    What new plant lies in is seldom known before it is surveyed. The search takes it to lie in all
+    that it may lie in by its place. The proof takes its row as it is, with the blank.
     """
     base = Draft().with_rows(measure.draft)
+    searched = base
     if segments:
+        searched = base.with_rows(with_segments(ground, segments, searched=True))
         base = base.with_rows(with_segments(ground, segments))
-    proof = prove(tie(trimmed(proposed(ground.study, base), targets), like=ground.network))
-    ends = {*opened, *(end for one in segments for end in (one.a, one.b))}
-    there = ground_of(proof, numbered(proof, ground, ends))
+    proof = prove(tie(trimmed(proposed(ground.study, searched), targets), like=ground.network))
+    ends = [*(str(ground.names[one]) for one in opened), *ends_of(segments)]
+    there = ground_of(proof, numbered(proof, ends), numbered(proof, new_structures(segments)))
     again = [Found(in_proof(proof, target)) for target in targets]
     for one in again:
         one.pairs = known_pairs(proof, one.target)
@@ -328,22 +350,73 @@ def tried(
     hoped = [one for one in again if one.status == "apart" and one.together]
     worse: list[str] = []
     after: Proof | None = None
+    apart: list[str] = []
+    once: list[str] = []
     if hoped:
         after = prove(tie(proposed(ground.study, every), like=ground.network))
-        hold_to(after, hoped)
+        new = {*(one.id for one in segments), *new_structures(segments)}
+        for one in hoped:
+            numbers = trial_numbers(after, one.target)
+            if not any(against(after, *each) for each in numbers.items()):
+                apart.append(one.target.id)
+            elif all(_but_for(after, *each, new) for each in numbers.items()):
+                once.append(one.target.id)
         worse = left_worse(ground.proof, after)
     return Option(
         measure.kind,
         measure.text,
         tuple(segments),
         budget_of(ground.study, segments, every, measure.changes, measure.optics),
-        tuple(one.target.id for one in hoped if one.status == "apart"),
+        tuple(apart),
         every,
         links,
         measure,
         tuple(worse),
         after,
+        tuple(once),
     )
+
+
+def _but_for(proof: Proof, name: str, trial: int, new: Collection[str]) -> bool:
+    """Whether a trial is apart and within limits but for blanks in the rows of new plant."""
+    if not against(proof, name, trial):
+        return True
+    gaps = [proof.gaps[number] for number in proof.gaps_of[trial]]
+    gaps = [gap for gap in gaps if gap.bears_on != "limits"]
+    return (
+        proof.verdicts[trial] == UNPROVEN
+        and bool(gaps)
+        and all(gap.code == "blank-within" and set(gap.assets) <= set(new) for gap in gaps)
+        and not over_limits(proof, name, trial)
+    )
+
+
+def ends_of(segments: Sequence[Segment]) -> list[str]:
+    """Ids of the structures and sites at the ends of new segments.
+
+    Parameters
+    ----------
+    segments : sequence of Segment
+
+    Returns
+    -------
+    list of str
+    """
+    return sorted({end for one in segments for end in (one.a, one.b)})
+
+
+def new_structures(segments: Sequence[Segment]) -> list[str]:
+    """Ids of the structures that are built for new segments.
+
+    Parameters
+    ----------
+    segments : sequence of Segment
+
+    Returns
+    -------
+    list of str
+    """
+    return sorted({new.id for one in segments for new in one.new})
 
 
 def in_proof(proof: Proof, target: Target) -> Target:
@@ -366,21 +439,17 @@ def in_proof(proof: Proof, target: Target) -> Target:
     return replace(target, members=members)
 
 
-def numbered(proof: Proof, ground: Ground, places: Iterable[int]) -> list[int]:
-    """The same assets as numbered in another proof.
+def numbered(proof: Proof, ids: Iterable[str]) -> list[int]:
+    """Numbers of assets in a proof.
 
     Parameters
     ----------
     proof : Proof
-    ground : Ground
-        Where `places` are numbered.
-    places : iterable of int
-        Asset numbers.
+    ids : iterable of str
 
     Returns
     -------
     list of int
-        Without those that the other study lacks.
+        Without those that the study lacks.
     """
-    numbers = proof.network.assets.numbers([str(ground.names[one]) for one in sorted(places)])
-    return [int(number) for number in numbers if number >= 0]
+    return [int(number) for number in proof.network.assets.numbers(sorted(ids)) if number >= 0]

@@ -13,7 +13,13 @@ import numpy as np
 import pandas as pd
 
 from waysapart.network.lengths import positions_deg
-from waysapart.reroute.new_plant.candidates import Candidates, Segment, given_segments, made_up
+from waysapart.reroute.new_plant.candidates import (
+    Candidates,
+    Grounds,
+    Segment,
+    given_segments,
+    made_up,
+)
 from waysapart.reroute.new_plant.costs import (
     METRES,
     Budget,
@@ -21,6 +27,7 @@ from waysapart.reroute.new_plant.costs import (
     unit_of_costs,
     with_costs,
 )
+from waysapart.reroute.new_plant.course import SegmentCourse, course_of
 from waysapart.reroute.new_plant.cover import (
     Cover,
     Laid,
@@ -33,12 +40,14 @@ from waysapart.reroute.new_plant.cover import (
 )
 from waysapart.reroute.new_plant.measures import Measure, Option, measures, tried
 from waysapart.reroute.new_plant.rooms import rooms
+from waysapart.reroute.new_plant.siting import held_by
 from waysapart.reroute.plant.cable_sections import cable_nodes
 from waysapart.reroute.plant.context import Ground, ground_of
 from waysapart.reroute.plant.search_graph import space_of
 from waysapart.reroute.proposal_rows import Draft, Row
 from waysapart.reroute.search.disjoint_paths import best_paths
 from waysapart.reroute.solve import Ask, Found, Progress, Target
+from waysapart.text import sentence_list
 
 MOST_TRIED = 6
 """Things of one kind that are proved for one circuit before the next kind is tried."""
@@ -63,7 +72,7 @@ class Building:
     looked_at : dict of str to int
         How many candidates of each kind.
     lonlat : dict of str to list of pair of float
-        Course of every new segment of an option, for a map.
+        SegmentCourse of every new segment of an option, for a map.
     several : Several or None
         The set of segments sought for what no single thing makes apart; None where
         there was no need, or nothing to choose from.
@@ -73,6 +82,10 @@ class Building:
         Candidates that cost more than the budget by themselves.
     unpriced : tuple of Segment
         Candidates whose cost is not known.
+    courses : dict of str to SegmentCourse
+        What every new segment of an option lies in, runs beside, crosses and passes.
+    refused : list of (str, str)
+        Given candidates that are out for some or all circuits, each with the reason.
     """
 
     options: list[Option]
@@ -85,6 +98,8 @@ class Building:
     unit: str = METRES
     over_budget: tuple[tuple[Segment, Budget], ...] = ()
     unpriced: tuple[Segment, ...] = ()
+    courses: dict[str, SegmentCourse] = field(default_factory=dict)
+    refused: list[tuple[str, str]] = field(default_factory=list)
 
 
 def what_to_build(
@@ -115,12 +130,15 @@ def what_to_build(
     budget = candidates.budget
     if budget is None:
         budget = ground.study.rules.build.budget
-    segments = with_costs(ground.study, _candidates(ground, without, candidates))
+    grounds = Grounds.of(ground, candidates)
+    segments, barred, refused = _candidates(grounds, without, ask)
+    segments = with_costs(ground.study, segments)
+    ask = replace(ask, barred=barred)
     unit = unit_of_costs(ground.study, segments)
     looked: dict[str, int] = {}
     options = _best_first(_over_measures(ground, without, ask, looked, say))
     options = _best_first([*options, *_over_closures(ground, without, ask, looked, say)])
-    helped = {name for option in options for name in option.apart}
+    helped = {name for option in options for name in option.helps}
     others = [one for one in without if one.target.id not in helped]
     options = _best_first([*options, *_over_rooms(ground, others, ask, looked, say)])
     looked["segments"] = len(segments)
@@ -130,7 +148,7 @@ def what_to_build(
         there = laid(ground, segments)
         every = [laid_for(there, one, ask, segments) for one in without]
         options += _over_segments(ground, without, every, ask, segments, say)
-        helped = {name for option in options for name in option.apart}
+        helped = {name for option in options for name in option.helps}
         left = [n for n, one in enumerate(without) if one.target.id not in helped]
         if left and len(segments) > 1:
             say("looking for sets of candidate segments")
@@ -147,6 +165,11 @@ def what_to_build(
     options = _best_first(options)
     best, at_most = _set_within(ground, without, ask, options, budget, say)
     shown = [s for o in [*options, *([best] if best else [])] for s in o.segments]
+    services = [
+        ground.study.rules.service(member.service)
+        for one in without
+        for member in one.target.members
+    ]
     alone = [(one, budget_of(ground.study, [one], Draft())) for one in segments]
     over = [(one, cost) for one, cost in alone if cost.within(budget) is False]
     return Building(
@@ -155,16 +178,21 @@ def what_to_build(
         at_most,
         budget,
         looked,
-        _courses(ground, shown),
+        _lonlat(ground, shown),
         several,
         unit,
         tuple(over),
         tuple(one for one in segments if not one.priced),
+        {one.id: course_of(grounds.plant, one, services) for one in shown},
+        refused,
     )
 
 
 def _best_first(options: Iterable[Option]) -> list[Option]:
-    """Most apart first, then the cheapest; only the best keeps its proof, which takes memory."""
+    """Most apart first, then most once recorded, then the cheapest.
+
+    Only the best keeps its proof, which takes memory.
+    """
     found = sorted(options, key=lambda option: option.rank)
     return [*found[:1], *(replace(option, after=None) for option in found[1:])]
 
@@ -221,9 +249,9 @@ def _tried_in_turn(
             continue
         say(f"proving: {text}")
         option = tried(ground, targets, ask, measure, (), say)
-        if option.apart:
+        if option.helps:
             options.append(option)
-            done.update(option.apart)
+            done.update(option.helps)
     return options
 
 
@@ -249,7 +277,7 @@ def _over_closures(
     text = "splice cables where they pass each other, in closures that are not on record"
     say(f"proving: {text}")
     option = tried(ground, able, ask, Measure("closure", text, Draft()), (), say, places)
-    return [option] if option.apart else []
+    return [option] if option.helps else []
 
 
 def _passed_by_several(ground: Ground) -> list[int]:
@@ -265,16 +293,51 @@ def _passed_by_several(ground: Ground) -> list[int]:
     return sorted(set(nodes["node"].to_numpy()[several & ~known].tolist()))
 
 
-def _candidates(ground: Ground, without: Sequence[Found], candidates: Candidates) -> list[Segment]:
-    if candidates.lines is not None:
-        return given_segments(ground, candidates)
-    found: dict[str, Segment] = {}
-    for one in without:
-        proof = one.answer.proof if one.answer is not None else None
-        if proof is not None and one.space is not None:
-            for segment in made_up(ground, one.space, proof, candidates):
-                found.setdefault(segment.id, segment)
-    return list(found.values())
+def _candidates(
+    grounds: Grounds, without: Sequence[Found], ask: Ask
+) -> tuple[list[Segment], dict[str, frozenset[str]], list[tuple[str, str]]]:
+    """Candidates; which are out for which circuits; and those of them that were given, with why."""
+    searched = [
+        (one, one.space, one.answer.proof if one.answer is not None else None)
+        for one in without
+        if one.space is not None
+    ]
+    held = {one.target.id: held_by(grounds.plant, space, proof) for one, space, proof in searched}
+    refused: dict[str, dict[str, list[str]]] = {}
+    given = grounds.candidates.lines is not None
+    if given:
+        every = given_segments(grounds)
+        segments = every.segments
+        refused = {name: {why: []} for name, why in every.refused.items()}
+    else:
+        found: dict[str, Segment] = {}
+        for one, space, proof in searched:
+            if proof is not None:
+                for segment in made_up(grounds, space, proof, held[one.target.id], ask.terms):
+                    found.setdefault(segment.id, segment)
+        segments = list(found.values())
+    barred: dict[str, set[str]] = {}
+    for segment in segments:
+        for target, cut in held.items():
+            out = cut.why_out(segment.line, segment.kind)
+            if out is not None:
+                barred.setdefault(target, set()).add(segment.id)
+                refused.setdefault(segment.id, {}).setdefault(out.why, []).append(target)
+    told = [
+        (name, f"{why}, for {sentence_list(of)}" if of else why)
+        for name, reasons in refused.items()
+        for why, of in reasons.items()
+    ]
+    nowhere = {
+        segment.id
+        for segment in segments
+        if held and all(segment.id in barred.get(target, ()) for target in held)
+    }
+    return (
+        [segment for segment in segments if segment.id not in nowhere],
+        {target: frozenset(ids) for target, ids in barred.items()},
+        told if given else [],
+    )
 
 
 def _over_segments(
@@ -308,13 +371,13 @@ def _over_segments(
         segment = segments[number]
         text = (
             f"build {segment.kind} {segment.id}, {segment.length_m:.0f} m, from "
-            f"{ground.names[segment.a]} to {ground.names[segment.b]}"
+            f"{segment.a} to {segment.b}"
         )
         say(f"proving: {text}")
         option = tried(ground, targets, ask, Measure("segment", text, Draft()), [segment], say)
-        if option.apart:
+        if option.helps:
             options.append(option)
-        for name in option.apart:
+        for name in option.helps:
             working[name] = working.get(name, 0) + 1
     return options
 
@@ -334,21 +397,22 @@ def _set_within(
 
     def covered(some: Sequence[Option]) -> Cover | None:
         needs = [
-            (number, np.array([target.id in option.apart for option in some]))
+            (number, np.array([target.id in option.helps for option in some]))
             for number, target in enumerate(targets)
         ]
         return cheapest_cover(len(targets), needs, [o.budget.at_least for o in some], budget)
 
     cover = covered(affordable) if affordable else None
     chosen = [affordable[number] for number in cover.chosen] if cover is not None else []
-    helped = {name for option in chosen for name in option.apart}
+    helped = {name for option in chosen for name in option.helps}
     # What has no known cost may be affordable: it counts for the bound, and is in no set.
     most = cover if len(affordable) == len(able) else covered(able)
     at_most = len(most.covered) if most is not None else len(targets) if able else 0
     if len(chosen) < 2:
         return None, at_most
     measure = _joined(ground, [option.measure for option in chosen])
-    segments = [segment for option in chosen for segment in option.segments]
+    every = {segment.id: segment for option in chosen for segment in option.segments}
+    segments = list(every.values())
     say("proving the set")
     wanted = [target for target in targets if target.id in helped]
     return tried(ground, wanted, ask, measure, segments, say), at_most
@@ -378,7 +442,7 @@ def _joined(ground: Ground, several: Sequence[Measure]) -> Measure:
     )
 
 
-def _courses(ground: Ground, segments: Sequence[Segment]) -> dict[str, list[list[float]]]:
+def _lonlat(ground: Ground, segments: Sequence[Segment]) -> dict[str, list[list[float]]]:
     """Longitude and latitude along new segments."""
     if not segments:
         return {}

@@ -96,7 +96,10 @@ class Stretches:
 
 
 def cut_stretches(
-    reliance: Reliance, wavelengths_nm: Sequence[float], opened: Collection[int] = ()
+    reliance: Reliance,
+    wavelengths_nm: Sequence[float],
+    opened: Collection[int] = (),
+    entries: Collection[int] = (),
 ) -> Stretches:
     """Cut every cable on record into stretches.
 
@@ -108,6 +111,8 @@ def cut_stretches(
     opened : collection of int
         Asset numbers of structures where cables are cut as well, such as where a closure is
         to be installed.
+    entries : collection of int
+        Asset numbers of new structures: cables that end there are led into the site.
 
     Returns
     -------
@@ -121,7 +126,7 @@ def cut_stretches(
     cut = cut_places(network, frozenset(opened))
     cable, a, b = (cut[name].to_numpy(dtype=np.int64) for name in ("cable", "a", "b"))
     first, last = cut["first"].to_numpy(dtype=bool), cut["last"].to_numpy(dtype=bool)
-    into = led_in(network, cut)
+    into = led_in(network, cut, entries)
     site_a, site_b = (
         np.where(ends & into(cable, place), sites_reached(reliance, place), -1)
         for ends, place in ((first, a), (last, b))
@@ -487,11 +492,13 @@ def sites_reached(reliance: Reliance, places: Ints) -> Ints:
     return found[back]
 
 
-def led_in(network: Network, cut: pd.DataFrame) -> Callable[[Ints, Ints], Bools]:
+def led_in(
+    network: Network, cut: pd.DataFrame, entries: Collection[int] = ()
+) -> Callable[[Ints, Ints], Bools]:
     """Which ends of cables are led into a building.
 
     An end at a site is. An end at a structure of a site (an entry, a gantry) is, if some link
-    ends there on this cable, or if no other cable goes on from there.
+    ends there on this cable, or if no other cable goes on from there, or if it is one of `entries`.
     """
     sites = network.assets.of_role("sites")
     ends = pd.concat(
@@ -501,7 +508,7 @@ def led_in(network: Network, cut: pd.DataFrame) -> Callable[[Ints, Ints], Bools]
         ]
     )
     meeting = ends["node"].value_counts()
-    alone = meeting.index[meeting == 1]
+    alone = meeting.index[meeting == 1].union(pd.Index(sorted(entries), dtype=np.int64))
     in_use = pd.MultiIndex.from_frame(_link_ends(network))
 
     def told(cable: Ints, node: Ints) -> Bools:

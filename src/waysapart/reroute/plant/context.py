@@ -166,7 +166,7 @@ class Ground:
         return np.asarray(-np.log1p(-every), dtype=np.float64)
 
 
-def ground_of(proof: Proof, opened: Collection[int] = ()) -> Ground:
+def ground_of(proof: Proof, opened: Collection[int] = (), entries: Collection[int] = ()) -> Ground:
     """Cut cables into stretches and gather the figures of links.
 
     Parameters
@@ -174,6 +174,8 @@ def ground_of(proof: Proof, opened: Collection[int] = ()) -> Ground:
     proof : Proof
     opened : collection of int
         Asset numbers of structures where cables may be cut as well.
+    entries : collection of int
+        Asset numbers of new structures: cables that end there are led into the site.
 
     Returns
     -------
@@ -201,7 +203,7 @@ def ground_of(proof: Proof, opened: Collection[int] = ()) -> Ground:
     down[falls(proof.reliance, event).indices] = True
     return Ground(
         proof,
-        cut_stretches(proof.reliance, waves, opened),
+        cut_stretches(proof.reliance, waves, opened, entries),
         waves,
         optics,
         LinkChecks.of(proof.budgets, len(links)),
