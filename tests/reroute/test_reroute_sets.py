@@ -43,7 +43,7 @@ def candidates(plant: Plant, **options: float) -> wa.Candidates:
         shapely.LineString([(EAST + plant.at[n][0], NORTH + plant.at[n][1]) for n in name])
         for name in PRICES
     ]
-    table = {"id": list(PRICES), "cost": list(PRICES.values())}
+    table = {"id": list(PRICES), "cost": list(PRICES.values()), "within": "-"}
     return wa.Candidates(
         lines=gpd.GeoDataFrame(table, geometry=shapes, crs="EPSG:25832"), **options
     )

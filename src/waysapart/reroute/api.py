@@ -16,7 +16,7 @@ from waysapart.arrays import csr_row
 from waysapart.errors import CallError
 from waysapart.evidence import FORMAT, Evidence, Input, Verdict
 from waysapart.network.build_network import Network
-from waysapart.reroute.new_plant.candidates import Candidates, in_degrees
+from waysapart.reroute.new_plant.candidates import Candidates, Segment, in_degrees
 from waysapart.reroute.new_plant.costs import (
     ApartPerCost,
     BudgetFacts,
@@ -25,7 +25,7 @@ from waysapart.reroute.new_plant.costs import (
     budget_of,
     unknown_layers,
 )
-from waysapart.reroute.new_plant.course import Beside, Crossed, OnBackdrop, Passed
+from waysapart.reroute.new_plant.course import Beside, Crossed, OnBackdrop, PassedStructure
 from waysapart.reroute.new_plant.measures import Option
 from waysapart.reroute.new_plant.what_to_build import Building, what_to_build
 from waysapart.reroute.plant.cable_sections import like
@@ -415,7 +415,7 @@ class SegmentFacts(TypedDict):
     leads_m: list[float]
     beside: list[Beside]
     crosses: list[Crossed]
-    passes: list[Passed]
+    passes: list[PassedStructure]
     backdrops: list[OnBackdrop]
     survey: list[str]
 

@@ -51,7 +51,7 @@ class Crossed(TypedDict):
     at: list[float]
 
 
-class Passed(TypedDict):
+class PassedStructure(TypedDict):
     """A structure that a new segment passes. Within `snap_m` it relies on it."""
 
     asset: str
@@ -77,7 +77,7 @@ class SegmentCourse:
     within: list[str] | None
     beside: list[Beside]
     crosses: list[Crossed]
-    passes: list[Passed]
+    passes: list[PassedStructure]
     backdrops: list[OnBackdrop]
     survey: list[str]
 
@@ -99,7 +99,7 @@ def course_of(plant: NearPlant, segment: Segment, services: Sequence[Service]) -
     reach_m = max([BESIDE_M, *(one.widest_separation_m() for one in services)])
     beside: list[Beside] = []
     crosses: list[Crossed] = []
-    passes: list[Passed] = []
+    passes: list[PassedStructure] = []
     enters: list[str] = []
     plane, snap_m = plant.ground.study.plane, plant.ground.study.snap_m
     for at in plant.within_reach(segment.line, reach_m).tolist():
@@ -268,7 +268,7 @@ def _survey(
     within: list[str] | None,
     beside: Sequence[Beside],
     crosses: Sequence[Crossed],
-    passes: Sequence[Passed],
+    passes: Sequence[PassedStructure],
     enters: Sequence[str],
 ) -> list[str]:
     """What remains to be surveyed, in sentences."""
