@@ -293,17 +293,30 @@ def test_a_site_where_one_circuit_alone_ends_counts_for_the_other(tmp_path: Path
 
 
 def test_a_hazard_over_the_end_sites_met_elsewhere_too_is_no_excuse(tmp_path: Path) -> None:
-    """Flood HZ takes site A and pit N. K2 goes by pit N as its one path; K can avoid it."""
+    """Flood HZ takes site A, which is excused, and pit N on cable CN, which is not."""
     plant = Plant()
     two_mains(plant)
     plant.rows["hazards"].append(
-        {"id": "HZ", "kind": "flood", "line": [(750, 250)], "area_m": 1700}
+        {"id": "HZ", "kind": "flood", "line": [(750, 250)], "area_m": 1700, "takes": "pit"}
     )
-    _, one = asked(plant, tmp_path / "met", build=NOTHING)
+    found, one = asked(plant, tmp_path / "met", build=NOTHING)
     assert one["status"] == "none"
     assert "CN" in str(one["no_pair_proof"]["without"])
     (reason,) = [r for r in one["no_pair_proof"]["left_out"] if "hazard" in r["because"]]
     assert any("CN" in edge or edge.startswith("K-main") for edge in reason["edges"])
+    assert reason["because"].endswith(": HZ")
+    evidence = tmp_path / "evidence.json"
+    evidence.write_text(json.dumps(found.facts()), encoding="utf-8")
+    assert recheck(tmp_path / "met", evidence)["false"] == []
+    # A cable that keeps away from the flood is said to meet it: told.
+    facts = json.loads(json.dumps(found.facts()))
+    proof = facts["circuits"][0]["no_pair_proof"]
+    (reason,) = [r for r in proof["left_out"] if "hazard" in r["because"]]
+    away = [edge["id"] for edge in proof["edges"] if edge.get("cable") == "CS"]
+    reason["edges"] += away
+    proof["without"] += away
+    evidence.write_text(json.dumps(facts), encoding="utf-8")
+    assert any("meets no hazard" in said for said in recheck(tmp_path / "met", evidence)["false"])
 
 
 def test_an_end_with_a_record_gap_is_named(tmp_path: Path) -> None:

@@ -158,11 +158,8 @@ def random_group(seed: int) -> GroupPlant:
         made.cable(f"C{number}", one, *through, other)
     if rng.random() < 0.4:
         x = rng.choice((0, 0, rng.randint(500, 5500)))
-        plant.rows["hazards"].append(
-            {"id": "HZ", "kind": "flood", "line": [(x, 0)], "area_m": rng.choice((300, 2200))}
-        )
-    if rng.random() < 0.2:
-        plant.settings = 'rules = "rules.toml"\n'
+        flood = {"id": "HZ", "kind": "flood", "line": [(x, 0)], "area_m": rng.choice((300, 2200))}
+        plant.rows["hazards"].append({**flood, "takes": rng.choice(("", "pit"))})
     for member, (ends, (a, b)) in enumerate(zip(made.ends, made.relays, strict=True)):
         cable = "CC" if ends[1] == "C" else "CK"
         made.paths.append(rng.choice((1, 2)))

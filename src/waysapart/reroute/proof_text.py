@@ -382,7 +382,9 @@ def _no_path(space: Space, proof: NoPairProof, courses: Sequence[tuple[int, str]
     beyond = [leaf for leaf in proof.leaves() if isinstance(leaf, Beyond)]
     if beyond:
         return f"every path of {sentence_list(ids, 'or', _MOST_NAMED)} {_over(beyond[0])}"
-    return f"no path on record leads from end to end of {sentence_list(ids, 'or', _MOST_NAMED)}"
+    told = f"no path that counts leads from end to end of {sentence_list(ids, 'or', _MOST_NAMED)}"
+    reasons = sorted(set(space.left_out.values()))
+    return f"{told}; links and cables are left out ({'; '.join(reasons)})" if reasons else told
 
 
 def _forks_of(proof: NoPairProof) -> list[Fork]:

@@ -27,6 +27,7 @@ from waysapart.reroute.plant.context import Ground, Optics, rows_hitting
 from waysapart.reroute.plant.edges import LINK, MEMBER, Edges, Member, edges_of
 from waysapart.reroute.search.risk_graph import PathLimits, Question, RiskGraph
 from waysapart.study.rules import Rules
+from waysapart.text import few
 from waysapart.verdicts.contests import touched_by_gaps
 
 COSTS = ("length", "delay", "loss", "splices", "unavailability")
@@ -241,6 +242,7 @@ def _sites(ground: Ground, member: Member) -> Bools:
 
 AT_END_HAZARD = "meets a hazard that takes the sites where the circuits end, away from them"
 """Why an edge is left out: a path over it would meet that hazard not by its end alone."""
+_MOST_HAZARDS = 3
 END_GAP = "a record gap touches the end itself"
 
 
@@ -274,8 +276,9 @@ def _bar_ends(
             aerial = np.zeros(reliance.link_items.shape[1], dtype=bool)
             aerial[named] = True
             hit[links] |= rows_hitting(reliance.link_items, aerial)[edges.ref[links]]
+            told = few([str(ground.names[one]) for one in named], _MOST_HAZARDS)
             for edge in np.flatnonzero(hit & (edges.member == number)).tolist():
-                left_out.setdefault(edge, AT_END_HAZARD)
+                left_out.setdefault(edge, f"{AT_END_HAZARD}: {told}")
     gaps = tuple(gap for gap in ground.proof.gaps if GAP_CODES[gap.code].separation)
     touched = touched_by_gaps(reliance, gaps) if gaps else None
     for edge in np.flatnonzero(edges.kind == MEMBER).tolist():
