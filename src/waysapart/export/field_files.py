@@ -308,7 +308,7 @@ class _Told:
         return cls(
             works,
             sites,
-            [site.works.facts() for site in sites],
+            [site.facts for site in sites],
             works.facts() if isinstance(works, WorksPlan) else None,
             Contacts(works.base),
         )

@@ -107,7 +107,7 @@ def notice_page(works: Dig | WorksPlan, *, tiles: Tiles | None = None) -> str:
     """
     base, plan = works.base, works if isinstance(works, WorksPlan) else None
     sites = sites_of(works)
-    facts = [site.works.facts() for site in sites]
+    facts = [site.facts for site in sites]
     view = works_view(sites, facts, plan)
     view |= {
         "made": datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),

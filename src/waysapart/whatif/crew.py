@@ -90,6 +90,11 @@ class Site:
             "ends": None,
         }
 
+    @cached_property
+    def facts(self) -> DigFacts:
+        """What it does by itself, as things are now."""
+        return self.works.facts()
+
     def reach_of(self, feature: int) -> float:
         """How far one feature of it reaches beyond its outline, in metres."""
         return max(
@@ -425,9 +430,11 @@ def work_days(plan: WorksPlan, sites: Sequence[Site] | None = None) -> list[DayF
     for period in plan.as_planned:
         base = _base_then(plan, period, ready)
         active = [mine[number] for number in period.works]
-        facts = taken(
-            base, together(*(one.works.hits for one in active)), accuracy_m=plan.accuracy_m
-        ).facts()
+        if len(active) == 1 and base is plan.base:
+            facts = active[0].facts
+        else:
+            hits = together(*(one.works.hits for one in active))
+            facts = taken(base, hits, accuracy_m=plan.accuracy_m).facts()
         touched = [one for one in facts["circuits"] if one["touched"]]
         found.append(
             {

@@ -594,8 +594,9 @@ def _nearest(works: Dig) -> float | None:
 
 
 def _asset(works: Dig, number: int) -> AssetFacts:
-    row = works.base.network.assets.frame.iloc[number]
-    return {"asset": str(row["id"]), "role": str(row["role"]), "kind": text_or_none(row["kind"])}
+    frame = works.base.network.assets.frame
+    name, role, kind = (frame[column].iat[number] for column in ("id", "role", "kind"))
+    return {"asset": str(name), "role": str(role), "kind": text_or_none(kind)}
 
 
 def _surveyed(works: Dig) -> dict[int, tuple[float, str]]:
