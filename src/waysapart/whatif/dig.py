@@ -250,6 +250,16 @@ class Dig:
         return np.maximum(self.area.own_reach_m, self.reach_m)
 
     @cached_property
+    def asset_facts(self) -> list[AssetFacts]:
+        """Every asset of the study, by number."""
+        frame = self.base.network.assets.frame
+        columns = (frame[name].to_list() for name in ("id", "role", "kind"))
+        return [
+            {"asset": str(name), "role": str(role), "kind": text_or_none(kind)}
+            for name, role, kind in zip(*columns, strict=True)
+        ]
+
+    @cached_property
     def circuits(self) -> list[CircuitState]:
         """Every circuit, in the order of the circuits table."""
         return circuit_states(self.base, self.fallen, self.lost, self.next_circuits)
@@ -594,9 +604,7 @@ def _nearest(works: Dig) -> float | None:
 
 
 def _asset(works: Dig, number: int) -> AssetFacts:
-    frame = works.base.network.assets.frame
-    name, role, kind = (frame[column].iat[number] for column in ("id", "role", "kind"))
-    return {"asset": str(name), "role": str(role), "kind": text_or_none(kind)}
+    return works.asset_facts[number]
 
 
 def _surveyed(works: Dig) -> dict[int, tuple[float, str]]:
