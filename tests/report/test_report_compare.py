@@ -193,6 +193,38 @@ def test_the_engine_finds_nothing(scheme, width, pages, watched, axe):
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
 
 
+@pytest.fixture(scope="module")
+def worse_page(proofs, tmp_path_factory):
+    """The first footbridge: a pit shared in place of the road bridge."""
+    page = tmp_path_factory.mktemp("worse") / "worse.html"
+    return wa.write_comparison(wa.compare(proofs["estuary"], proofs["proposal-a"]), page)
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("width", [1300, 390])
+def test_the_answer_comes_first_on_wide_and_narrow_screens(width, worse_page, watched):
+    """What got worse and what came from the proposal, in their order, before the map."""
+    page = watched.open(worse_page, viewport={"width": width, "height": 1000})
+    asked = page.locator("#answer .asked").inner_text()
+    wanted = (
+        "Something got worse.",
+        "From this proposal: 3 structures, 4 segments",
+        "C07",
+        "newly shared: B1-P08",
+        "closest approach 12.0 to 0.0 m",
+        "but better: no longer shared: BRG-1",
+        "The same: 32 circuits, 3 groups, 1 scheme",
+    )
+    places = [asked.index(text) for text in wanted]
+    assert places == sorted(places)
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    lowest = page.locator("#answer .decide li").first.bounding_box()
+    assert lowest["y"] + lowest["height"] < 1000
+    page.emulate_media(media="print")
+    assert page.locator("#answer .decide li").first.is_visible()
+    assert page.locator("#tolerances table").is_visible()
+
+
 @pytest.mark.browser
 def test_the_keyboard_goes_down_the_page(pages, watched):
     """Skip link, contents, cautions, then the map's tools in the order in which they stand."""
