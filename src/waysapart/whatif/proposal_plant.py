@@ -13,6 +13,7 @@ from typing import Any, TypedDict
 
 import numpy as np
 
+from waysapart.arrays import Ints
 from waysapart.network.build_network import Network
 from waysapart.study.model import Study
 from waysapart.study.proposal import LaidRows
@@ -155,24 +156,31 @@ def new_passes(before: Network | None, after: Proof, new: ChangedPlant) -> list[
         Where one of both is old first, the nearest first.
     """
     known = set() if before is None else {pair for pair, _, _ in _pairs(before)}
-    found: list[PassFacts] = []
-    for pair, segment, structure in _pairs(after.network):
-        fresh = (pair[0] in new.segments, pair[1] in new.structures)
-        if pair in known or (before is None and not any(fresh)):
-            continue
-        study, start = after.study, after.network.assets.start
-        lines, places = study.geometries("segments"), study.geometries("structures")
-        row = structure - start["structures"]
-        (metres,) = study.plane.metres(places[row : row + 1], lines[segment : segment + 1])
-        found.append(
-            {
-                "segment": pair[0],
-                "structure": pair[1],
-                "distance_m": round(float(metres), 3),
-                "new": _NEW[fresh],
-                "circuits": _relying(after, start["segments"] + segment),
-            }
-        )
+    fresh = [
+        (one, (one[0][0] in new.segments, one[0][1] in new.structures))
+        for one in _pairs(after.network)
+        if one[0] not in known
+    ]
+    fresh = [(one, which) for one, which in fresh if before is not None or any(which)]
+    if not fresh:
+        return []
+    study, start = after.study, after.network.assets.start
+    segments = np.array([segment for (_, segment, _), _ in fresh])
+    structures = np.array([number for (_, _, number), _ in fresh]) - start["structures"]
+    metres = study.plane.metres(
+        study.geometries("structures")[structures], study.geometries("segments")[segments]
+    )
+    relying = _relying(after, start["segments"] + segments)
+    found: list[PassFacts] = [
+        {
+            "segment": pair[0],
+            "structure": pair[1],
+            "distance_m": round(float(distance_m), 3),
+            "new": _NEW[which],
+            "circuits": circuits,
+        }
+        for ((pair, _, _), which), distance_m, circuits in zip(fresh, metres, relying, strict=True)
+    ]
     found.sort(
         key=lambda one: (
             one["new"] == "both",
@@ -203,13 +211,22 @@ def _pairs(network: Network) -> list[tuple[tuple[str, str], int, int]]:
     ]
 
 
-def _relying(proof: Proof, asset: int) -> list[str]:
-    """Circuits of which a path relies on an asset."""
-    reliance = proof.reliance
-    paths = np.flatnonzero((reliance.along @ reliance.links[:, [asset]]).toarray().ravel())
-    circuits = np.unique(proof.network.paths.circuit[paths])
+def _relying(proof: Proof, assets: Ints) -> list[list[str]]:
+    """For each of some assets the circuits of which a path relies on it."""
+    reliance, first = proof.reliance, proof.network.paths.circuit
+    columns, place = np.unique(assets, return_inverse=True)
+    paths = (reliance.along @ reliance.links[:, columns]).tocsc()
     names = proof.study.tables["circuits"]["id"].to_numpy()
-    return [str(names[one]) for one in circuits]
+    found = [
+        [
+            str(names[one])
+            for one in np.unique(
+                first[paths.indices[paths.indptr[column] : paths.indptr[column + 1]]]
+            )
+        ]
+        for column in range(len(columns))
+    ]
+    return [found[one] for one in place]
 
 
 def new_beside(after: Facts, new: ChangedPlant) -> list[BesideFacts]:
