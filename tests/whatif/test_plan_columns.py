@@ -11,6 +11,7 @@ import pytest
 import shapely
 
 import waysapart as wa
+from commands import run
 from dig_plant import area, two_ways
 from waysapart.schema import PLAN
 from waysapart.study.model import Study
@@ -107,6 +108,27 @@ def test_works_reach_as_far_as_their_own_reach_or_the_call_says(study: Study) ->
     assert (told["hit"], told["reach_m"]) == (["d2"], 5.5)
     with pytest.raises(wa.CallError, match="0 m or more"):
         wa.plan_works(study, points, reach_m=-1.0)
+
+
+def test_the_command_takes_reach_with_a_plan_and_tells_what_it_does_not_read(
+    study: Study, tmp_path: Path
+) -> None:
+    folder = two_ways().write(tmp_path / "study")
+    points = area(shapely.Point(1500, 6)).assign(
+        id="W1", reach=2.0, **{"from": "2026-05-04", "to": "2026-05-04"}
+    )
+    points.to_file(tmp_path / "plan.geojson")
+    call = ("dig", folder, "--plan", tmp_path / "plan.geojson")
+    said = "note: a plan of works does not read the column 'reach'; did you mean 'reach_m'?"
+    plain = run(*call)
+    assert said in plain.stdout
+    assert "one path left" not in plain.stdout
+    assert "one path left: K" in run(*call, "--reach", "5.5").stdout
+    refused = run(*call, "--radius", "5")
+    assert refused.exit_code == 2
+    assert "--plan names its own places" in refused.stderr
+    dug = run("dig", folder, "--area", tmp_path / "plan.geojson")
+    assert "an area of works does not read the column 'reach'; did you mean" in dug.stdout
 
 
 def test_an_area_tells_columns_that_nothing_reads_and_reaches_that_are_none(study: Study) -> None:

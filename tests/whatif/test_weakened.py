@@ -119,6 +119,20 @@ def test_the_command_lists_what_is_weakened_and_what_would_be_fatal(tmp_path: Pa
     assert "1 weakened" in page.read_text(encoding="utf-8")
 
 
+def test_a_plan_names_what_is_weakened_from_day_to_day(tmp_path: Path) -> None:
+    """BAT1 on the 4th, BAT2 on the 5th: K is weakened on both days, and lost on neither."""
+    folder = two_batteries().write(tmp_path / "study")
+    table = tmp_path / "plan.csv"
+    table.write_text(
+        "id,from,to,assets\nW1,2026-05-04,2026-05-04,BAT1\nW2,2026-05-05,2026-05-05,BAT2\n",
+        encoding="utf-8",
+    )
+    facts = wa.plan_works(wa.read_study(folder), table).facts()
+    assert [(one["lost"], one["weakened"]) for one in facts["as_planned"]] == [([], ["K"])] * 2
+    assert facts["clashes"] == [{"works": ["W1", "W2"], "lost": ["K"]}]
+    assert "weakened: K" in run("outage", folder, "--plan", table).stdout
+
+
 # --- Single things that become fatal while the works last.
 
 

@@ -1164,6 +1164,7 @@ def _periods(console: Console, title: str, periods: Sequence[PeriodFacts], nothi
 def _period_words(one: PeriodFacts) -> list[str]:
     told = (
         ("one path left", one["exposed"]),
+        ("weakened", one["weakened"]),
         ("outside a limit", one["over_limit"]),
         ("limits not known", one["limits_unknown"]),
     )

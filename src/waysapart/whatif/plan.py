@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import pairwise
 from pathlib import Path
@@ -20,7 +20,7 @@ from waysapart.study.rules import WorksRules
 from waysapart.verdicts.limits import together
 from waysapart.whatif.base import Base, Subject, base_of, path_groups
 from waysapart.whatif.clashes import Clashes, clashes
-from waysapart.whatif.outage_state import running_limits
+from waysapart.whatif.outage_state import running_limits, stand_ins
 from waysapart.whatif.plan_table import DAY, Work, end_text, read_works, start_text
 
 if TYPE_CHECKING:
@@ -62,12 +62,14 @@ PeriodFacts = TypedDict(
         "works": list[str],
         "lost": list[str],
         "exposed": list[str],
+        "weakened": list[str],
         "over_limit": list[str],
         "limits_unknown": list[str],
     },
 )
 """A time in which the same works are under way.
 
+`weakened`: circuits of which works put a supply out while another keeps up what they rely on.
 `over_limit`, `limits_unknown`: circuits that lose a path and go on outside a limit, or nobody can
 tell whether they do.
 """
@@ -174,9 +176,9 @@ class WorksPlan:
 
         Else 0.
         """
-        if any(period.lost or period.over_limit for period in self.as_planned):
+        if any(period.lost or period.left.over_limit for period in self.as_planned):
             return 1
-        open_ = any(period.limits_unknown for period in self.as_planned)
+        open_ = any(period.left.limits_unknown for period in self.as_planned)
         return 3 if self.unknown or open_ else 0
 
     def owner_ids(self, owners: Iterable[int]) -> list[str]:
@@ -279,8 +281,9 @@ class WorksPlan:
             "works": [self.works[work].id for work in period.works],
             "lost": self.owner_ids(period.lost),
             "exposed": self.owner_ids(period.exposed),
-            "over_limit": self.owner_ids(period.over_limit),
-            "limits_unknown": self.owner_ids(period.limits_unknown),
+            "weakened": self.owner_ids(period.left.weakened),
+            "over_limit": self.owner_ids(period.left.over_limit),
+            "limits_unknown": self.owner_ids(period.left.limits_unknown),
         }
 
     def __repr__(self) -> str:
@@ -355,8 +358,8 @@ def plan_works(
         states.of_all([(frozenset({work}), _NONE) for work in range(len(table))]),
         states.of((_NONE, _NONE)),
         clashes(base, table),
-        with_limits(states, replay(states, [(work.start, work.end) for work in table])),
-        with_limits(states, replay(states, times)),
+        with_those_left(states, replay(states, [(work.start, work.end) for work in table])),
+        with_those_left(states, replay(states, times)),
         order,
         times,
         states.of_all(
@@ -380,6 +383,23 @@ _NONE = frozenset[int]()
 
 
 @dataclass(frozen=True)
+class Meanwhile:
+    """Circuits that keep a path while works are in progress.
+
+    Attributes
+    ----------
+    weakened : frozenset of int
+        Those of which the works put a supply out while another keeps up what they rely on.
+    over_limit, limits_unknown : frozenset of int
+        Those that lose a path and go on outside a limit, or nobody can tell whether they do.
+    """
+
+    weakened: frozenset[int]
+    over_limit: frozenset[int]
+    limits_unknown: frozenset[int]
+
+
+@dataclass(frozen=True)
 class Period:
     """A time in which the same works are under way; `lost` is what these lose.
 
@@ -392,8 +412,7 @@ class Period:
     done: frozenset[int]
     lost: frozenset[int]
     exposed: frozenset[int]
-    over_limit: frozenset[int] = frozenset()
-    limits_unknown: frozenset[int] = frozenset()
+    left: Meanwhile = field(default_factory=lambda: Meanwhile(_NONE, _NONE, _NONE))
 
     @property
     def situation(self) -> Situation:
@@ -401,13 +420,9 @@ class Period:
         return frozenset(self.works), self.done
 
 
-def with_limits(states: Situations, periods: Sequence[Period]) -> list[Period]:
-    """The same periods, with what loses a path meanwhile and goes on outside a limit, or may."""
-    found = []
-    for period in periods:
-        outside, open_ = states.limits(period.situation)
-        found.append(replace(period, over_limit=outside, limits_unknown=open_))
-    return found
+def with_those_left(states: Situations, periods: Sequence[Period]) -> list[Period]:
+    """The same periods, with how the circuits go on that keep a path."""
+    return [replace(one, left=states.meanwhile(one.situation)) for one in periods]
 
 
 def replay(states: Situations, times: Sequence[tuple[int, int] | None]) -> list[Period]:
@@ -628,30 +643,31 @@ class Situations:
                 self._known[key] = outcome
         return [self._known[key] for key in keys]
 
-    def limits(self, situation: Situation) -> tuple[frozenset[int], frozenset[int]]:
-        """Circuits that works leave with some path, outside a limit; those where it is open.
-
-        Only circuits of which the works in progress take a path.
-        """
-        active, done = situation
-        cut = self._paths_lost([self._key(situation), self._key((_NONE, done))])
+    def meanwhile(self, situation: Situation) -> Meanwhile:
+        """How circuits that keep a path go on while works are in progress."""
+        _, done = situation
+        fallen = self._fallen([self._key(situation), self._key((_NONE, done))])
+        down, idle = (np.asarray(fallen[[row]].todense()).ravel() for row in (0, 1))
+        cut = paths_lost(self._base.reliance, fallen)
         lost, before = (np.asarray(cut[[row]].todense()).ravel() for row in (0, 1))
         circuit = self._base.network.paths.circuit
         touched = set(circuit[lost & ~before].tolist()) & set(circuit[~lost].tolist())
-        if not active or not touched:
-            return _NONE, _NONE
-        limits = running_limits(self._base, lost)
+        supplies = zip(
+            stand_ins(self._base, down, lost), stand_ins(self._base, idle, before), strict=True
+        )
+        limits = running_limits(self._base, lost) if touched else []
         kept = {
             one: together([limits[one].delay_ok, limits[one].asymmetry_ok, limits[one].loss_ok])
             for one in touched
         }
-        return (
+        return Meanwhile(
+            frozenset(one for one, (now, then) in enumerate(supplies) if set(now) - set(then)),
             frozenset(one for one, ok in kept.items() if ok is False),
             frozenset(one for one, ok in kept.items() if ok is None),
         )
 
-    def _paths_lost(self, keys: Sequence[tuple[frozenset[int], frozenset[int]]]) -> sp.csr_array:
-        """Paths that are down in each: bool, shape (keys, paths)."""
+    def _fallen(self, keys: Sequence[tuple[frozenset[int], frozenset[int]]]) -> sp.csr_array:
+        """Assets that are down in each: bool, shape (keys, assets)."""
         down: list[Ints] = []
         for active, out in keys:
             parts = [self._works[work].hit for work in active]
@@ -659,11 +675,11 @@ class Situations:
         row = np.repeat(np.arange(len(keys)), [len(one) for one in down])
         column = np.concatenate(down) if down else np.empty(0, dtype=np.int64)
         shape = (len(keys), len(self._base.network.assets))
-        fallen = falls(self._base.reliance, boolean(row, column, shape))
-        return paths_lost(self._base.reliance, fallen)
+        return falls(self._base.reliance, boolean(row, column, shape))
 
     def _follow(self, keys: Sequence[tuple[frozenset[int], frozenset[int]]]) -> list[Outcome]:
-        taken = sp.csr_array(self._paths_lost(keys).astype(np.int32) @ self._owned)
+        cut = paths_lost(self._base.reliance, self._fallen(keys))
+        taken = sp.csr_array(cut.astype(np.int32) @ self._owned)
         found = []
         for place in range(len(keys)):
             rows = slice(taken.indptr[place], taken.indptr[place + 1])
