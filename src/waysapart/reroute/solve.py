@@ -17,6 +17,7 @@ import numpy as np
 
 from waysapart.arrays import csr_row
 from waysapart.errors import CallError
+from waysapart.gaps import GAP_CODES
 from waysapart.network.build_network import tie
 from waysapart.network.paths import ALTERNATE, MAIN
 from waysapart.reroute.as_built import Fitting, as_built
@@ -56,7 +57,7 @@ from waysapart.reroute.search.no_pair_proof import MOST_LISTED
 from waysapart.study.model import Study
 from waysapart.text import few
 from waysapart.verdicts.contests import PAIRWISE, WORKING
-from waysapart.verdicts.proof import APART, WORST_FIRST
+from waysapart.verdicts.proof import APART, SHARED, WORST_FIRST
 from waysapart.verdicts.prove import Proof, prove
 
 Status = Literal["apart", "none", "undecided"]
@@ -601,14 +602,16 @@ def against(proof: Proof, name: str, trial: int) -> str:
 
     A limit of delay or asymmetry that cannot be judged counts as broken.
     """
+    if proof.verdicts[trial] == SHARED:
+        row = csr_row(proof.sharing.avoidable, trial)
+        ids = proof.network.assets.ids(row[row < len(proof.network.assets)])
+        what = few(ids, _MOST_WHY) if len(ids) else "paths too near each other, or crossing"
+        return f"{name} would be shared ({what})"
     if proof.verdicts[trial] != APART:
-        codes = sorted({proof.gaps[gap].code for gap in proof.gaps_of[trial]})
-        shared = proof.sharing.avoidable
-        row = csr_row(shared, trial)
-        count = len(proof.network.assets)
-        ids = proof.network.assets.ids(row[row < count])
-        what = ", ".join(codes or ids[:3])
-        return f"{name} would be {proof.verdicts[trial]}" + (f" ({what})" if what else "")
+        gaps = {proof.gaps[gap].code for gap in proof.gaps_of[trial]}
+        codes = sorted(code for code in gaps if GAP_CODES[code].separation)
+        told = f" ({', '.join(codes)})" if codes else ""
+        return f"{name} would be {proof.verdicts[trial]}{told}"
     return over_limits(proof, name, trial)
 
 
