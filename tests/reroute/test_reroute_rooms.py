@@ -189,7 +189,9 @@ def test_a_room_and_a_duct_are_one_set(tmp_path: Path) -> None:
     metre, with two joints and eight ports at nothing. The set holds the rows of both, and costs
     both; within 62,500 there is no set, and one circuit at most is apart.
     """
-    prices = """[build]
+    prices = """[records]
+within = { duct = "none" }
+[build]
 unit = "EUR"
 per_m = 100
 per_joint = 0

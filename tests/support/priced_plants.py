@@ -19,6 +19,8 @@ per_crossing = { creek = 9000 }
 per_joint = 800
 per_port = 40
 """
+_NO_GAP = '[records]\nwithin = { duct = "none" }\n'
+"""What new ducts lie in is not on record; here that is taken as nothing."""
 _CREEK = '[[layer]]\nname = "creek"\nsource = "creek.geojson"\n'
 GEOD = Geod(ellps="WGS84")
 
@@ -33,7 +35,7 @@ def round_one_pit(folder: Path, rules: str = PRICES, creek: bool = True) -> Plan
     """`one_pit`, with prices, and a creek that a duct from N1 to N2 would cross, written."""
     plant = Plant()
     one_pit(plant)
-    plant.service = NO_SPACING + rules
+    plant.service = NO_SPACING + _NO_GAP + rules
     folder.mkdir(parents=True, exist_ok=True)
     if creek:
         plant.settings = _CREEK

@@ -459,7 +459,7 @@ def apart_per_cost(budget: Budget, unit: str, apart: int) -> ApartPerCost | None
     Returns
     -------
     ApartPerCost or None
-        None where the total is not known, or nought.
+        None where the total is not known, or nought, and where nothing is apart.
 
     Examples
     --------
@@ -468,7 +468,7 @@ def apart_per_cost(budget: Budget, unit: str, apart: int) -> ApartPerCost | None
     {'apart': 2, 'cost': 18400.0, 'unit': 'EUR', 'per': 10000.0, 'value': 1.087}
     """
     total = budget.total
-    if not total:
+    if not total or not apart:
         return None
     per = 10.0 ** math.floor(math.log10(total) + 1e-9)
     value = round(apart * per / total, 3)
