@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pytest
 import shapely
 from click.testing import CliRunner
@@ -20,6 +21,8 @@ from reroute_plants import OPTICS, Plant, one_cable
 from waysapart.cli import main
 from waysapart.recheck import recheck
 from waysapart.reroute.api import reroute
+from waysapart.reroute.new_plant.candidates import Segment
+from waysapart.reroute.new_plant.costs import crossings
 from waysapart.study.rules import shipped_rules
 
 PAGE = (Path(__file__).resolve().parents[2] / "docs" / "planner-reroute.md").read_text()
@@ -73,6 +76,7 @@ def test_each_line_of_a_budget_can_be_worked_out_again(tmp_path: Path) -> None:
     assert option["budget"]["unit"] == "EUR"
     assert option["apart_per_cost"] == {
         "apart": 1,
+        "once_recorded": 0,
         "cost": total,
         "unit": "EUR",
         "per": 10_000,
@@ -81,6 +85,53 @@ def test_each_line_of_a_budget_can_be_worked_out_again(tmp_path: Path) -> None:
     splices = [one["at"] for one in option["work"] if one["what"] == "splice"]
     cords = [one["at"] for one in option["work"] if one["what"] == "patch"]
     assert (sorted(splices), sorted(cords)) == (["N1", "N2"], ["A", "B"])
+
+
+def test_crossings_are_separate_places_of_a_layer(tmp_path: Path) -> None:
+    """A line of 400 m at y = 150. A road of two pieces that meet on it: one crossing, as is one
+    that runs along it for a while. A zigzag of three legs: three. Two areas side by side: one
+    stretch; an area that it only touches at a corner, and one beside it: none.
+    """
+    plant = Plant()
+    plant.settings = '[[layer]]\nname = "road"\nsource = "road.geojson"\n'
+    one_cable(plant)
+
+    def shape(kind: str, *places: tuple[float, float]) -> dict[str, Any]:
+        line = [plant.to_degrees(*place) for place in places]
+        found = {"type": kind, "coordinates": [line] if kind == "Polygon" else line}
+        return {"type": "Feature", "properties": {}, "geometry": found}
+
+    def counted(*features: dict[str, Any]) -> int | None:
+        text = json.dumps({"type": "FeatureCollection", "features": features})
+        (tmp_path / "road.geojson").write_text(text, encoding="utf-8")
+        study = plant.read(tmp_path)
+        ends = [plant.to_degrees(1300, 150), plant.to_degrees(1700, 150)]
+        (line,) = study.plane.flat(np.array([shapely.LineString(ends)], dtype=object))
+        return crossings(study, Segment("X", "duct", "A", "B", line, 400.0, 400.0))["road"]
+
+    def box(west: float, east: float, south: float, north: float) -> dict[str, Any]:
+        corners = ((west, south), (east, south), (east, north), (west, north), (west, south))
+        return shape("Polygon", *corners)
+
+    upper = shape("LineString", (1500, 150), (1500, 400))
+    assert counted(upper, shape("LineString", (1500, 0), (1500, 150))) == 1
+    zigzag = ((1350, 0), (1400, 300), (1500, 0), (1600, 300))
+    assert counted(shape("LineString", *zigzag)) == 3
+    assert counted(box(1400, 1500, 0, 300), box(1500, 1600, 0, 300)) == 1
+    assert counted(box(1400, 1450, 0, 300), box(1550, 1600, 0, 300)) == 2
+    assert counted(box(1400, 1500, 200, 300)) == 0
+
+
+def test_what_is_apart_once_recorded_counts_per_cost_and_is_said(tmp_path: Path) -> None:
+    """What the duct lies in is not on record, which is a gap by the rules that ship."""
+    round_one_pit(tmp_path, gap=True)
+    option = option_with(built(tmp_path), "new-N1-N2")
+    assert (option["apart"], option["once_recorded"]) == ([], ["K"])
+    per = option["apart_per_cost"]
+    assert (per["apart"], per["once_recorded"]) == (0, 1)
+    assert per["value"] == round(10_000 / option["cost"], 3)
+    told = " ".join(run("reroute", str(tmp_path)).split())
+    assert f"1 circuit or group apart once recorded for {option['cost']:,.0f} EUR" in told
 
 
 def test_the_cheapest_comes_first_by_price_not_by_length(tmp_path: Path) -> None:

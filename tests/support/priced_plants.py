@@ -31,19 +31,21 @@ def metres(plant: Plant, one: str, other: str) -> float:
     return float(GEOD.inv(*places)[2])
 
 
-def round_one_pit(folder: Path, rules: str = PRICES, creek: bool = True) -> Plant:
-    """`one_pit`, with prices, and a creek that a duct from N1 to N2 would cross, written."""
+def round_one_pit(folder: Path, rules: str = PRICES, *, gap: bool = False) -> Plant:
+    """`one_pit`, with prices, and a creek that a duct from N1 to N2 would cross, written.
+
+    `gap`: what new ducts lie in is a gap, as by the rules that ship.
+    """
     plant = Plant()
     one_pit(plant)
-    plant.service = NO_SPACING + _NO_GAP + rules
+    plant.service = NO_SPACING + ("" if gap else _NO_GAP) + rules
     folder.mkdir(parents=True, exist_ok=True)
-    if creek:
-        plant.settings = _CREEK
-        line = [plant.to_degrees(1500, 100), plant.to_degrees(1500, 400)]
-        shape = {"type": "LineString", "coordinates": line}
-        feature = {"type": "Feature", "properties": {"id": "CREEK"}, "geometry": shape}
-        text = json.dumps({"type": "FeatureCollection", "features": [feature]})
-        (folder / "creek.geojson").write_text(text, encoding="utf-8")
+    plant.settings = _CREEK
+    line = [plant.to_degrees(1500, 100), plant.to_degrees(1500, 400)]
+    shape = {"type": "LineString", "coordinates": line}
+    feature = {"type": "Feature", "properties": {"id": "CREEK"}, "geometry": shape}
+    text = json.dumps({"type": "FeatureCollection", "features": [feature]})
+    (folder / "creek.geojson").write_text(text, encoding="utf-8")
     plant.write(folder)
     return plant
 

@@ -752,11 +752,15 @@ def _cost_of(console: Console, option: OptionFacts) -> None:
     if budget["unit"] != METRES:
         _budget(console, budget, "      ")
         if per is not None and budget["lines"]:
-            count = words.count_of(per["apart"], "circuit or group", "circuits and groups")
+            several = per["apart"] + per["once_recorded"]
+            count = words.count_of(several, "circuit or group", "circuits and groups")
             value = f"{per['value']:.1f}" if per["value"] >= 1 else f"{per['value']:.2f}"
+            waits = per["once_recorded"]
+            once = f" ({waits} of them once recorded)" if waits and per["apart"] else ""
+            once = " once recorded" if waits and not per["apart"] else once
             console.print(
                 styled(
-                    f"      {count} apart for {money(per['cost'], per['unit'])}: {value} per "
+                    f"      {count} apart{once} for {money(per['cost'], per['unit'])}: {value} per "
                     f"{money(per['per'], per['unit'])}"
                 )
             )

@@ -865,7 +865,9 @@ def _option(option: Option, building: Building) -> OptionFacts:
         "cost": option.cost,
         "budget": budget_facts(option.budget, building.unit, building.budget),
         "apart_per_km": None if option.per_km is None else round(option.per_km, 3),
-        "apart_per_cost": apart_per_cost(option.budget, building.unit, len(option.apart)),
+        "apart_per_cost": apart_per_cost(
+            option.budget, building.unit, len(option.apart), len(option.once_recorded)
+        ),
         "survey": list(option.measure.survey),
         "segments": [_segment(one, building) for one in option.segments],
         "paths": option.links,

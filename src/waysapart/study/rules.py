@@ -260,8 +260,8 @@ class BuildRules(Table):
     per_m: Price | dict[str, Price] | None = Field(
         default=None,
         examples=[{"duct": 120, "span": 60, "other": 100}],
-        description="Price of a metre of a new segment, with the cable in it: one for all, or by "
-        "kind of segment, then other. Left out: not known.",
+        description="Price of a metre of a new segment, with its cable and new pits: one for all, "
+        "or by kind of segment, then other. Left out: not known.",
     )
     per_crossing: dict[str, Price] | None = Field(
         default=None,

@@ -20,7 +20,7 @@ from waysapart.errors import CallError
 from waysapart.reroute.plant.context import Optics
 from waysapart.reroute.proposal_rows import Draft, Row
 from waysapart.schema import LIST_SEPARATOR
-from waysapart.study.model import Study
+from waysapart.study.model import Study, kept_by_study
 from waysapart.study.toml import dotted
 
 if TYPE_CHECKING:
@@ -38,6 +38,8 @@ CHANGES = {
 }
 """Changes at sites that have a price of their own, in words: one, and several."""
 _LENGTH_DECIMALS, _COST_DECIMALS = 1, 2
+AREA = 2
+"""Dimensions of an area."""
 
 
 class BudgetLine(TypedDict):
@@ -299,15 +301,30 @@ def crossings(study: Study, one: Segment) -> dict[str, int | None]:
     Returns
     -------
     dict of str to int or None
-        By name of the layer: separate places where the segment meets a feature of it. None for a
-        layer that has a price and that the study lacks.
+        By name of the layer: separate places where the segment meets its lines, and separate
+        stretches in its areas. None for a layer that has a price and that the study lacks.
     """
     found: dict[str, int | None] = {}
-    for backdrop in study.backdrops:
-        shapes = study.plane.flat(backdrop.lonlat)
-        met = shapely.intersection(one.line, shapes)
-        found[backdrop.name] = int(shapely.get_num_geometries(met)[~shapely.is_empty(met)].sum())
+    for name, tree in _backdrops(study):
+        shapes = tree.geometries[tree.query(one.line, predicate="intersects")]
+        met, what = shapely.get_parts(shapely.intersection(one.line, shapes), return_index=True)
+        size = shapely.get_dimensions(met)
+        area = shapely.get_dimensions(shapes)[what] == AREA
+        stretches = shapely.line_merge(shapely.union_all(met[size == 1]))
+        points = shapely.difference(shapely.union_all(met[(size == 0) & ~area]), stretches)
+        parts = shapely.get_parts([stretches, points])
+        found[name] = int((~shapely.is_empty(parts)).sum())
     return {**dict.fromkeys(study.rules.build.per_crossing or ()), **found}
+
+
+@kept_by_study
+def _backdrops(study: Study) -> list[tuple[str, shapely.STRtree]]:
+    """Layers without a role, drawn in the study's plane: lines and areas."""
+    drawn = [(one.name, study.plane.flat(one.lonlat)) for one in study.backdrops]
+    return [
+        (name, shapely.STRtree(shapes[shapely.get_dimensions(shapes) > 0]))
+        for name, shapes in drawn
+    ]
 
 
 def unknown_layers(study: Study) -> list[str]:
@@ -400,9 +417,13 @@ def _has(row: Row, optics: Optics) -> bool:
 
 
 class ApartPerCost(TypedDict):
-    """How many circuits and groups a proposal makes apart, for so much of its cost."""
+    """How many circuits and groups a proposal makes apart, for so much of its cost.
+
+    `value` counts those that are apart only `once_recorded` is what new plant lies in as well.
+    """
 
     apart: int
+    once_recorded: int
     cost: float
     unit: str
     per: float
@@ -445,7 +466,9 @@ def budget_facts(budget: Budget, unit: str, most: float | None) -> BudgetFacts:
     }
 
 
-def apart_per_cost(budget: Budget, unit: str, apart: int) -> ApartPerCost | None:
+def apart_per_cost(
+    budget: Budget, unit: str, apart: int, once_recorded: int = 0
+) -> ApartPerCost | None:
     """How many are apart per cost, by the power of ten that is next below the total.
 
     Parameters
@@ -453,8 +476,8 @@ def apart_per_cost(budget: Budget, unit: str, apart: int) -> ApartPerCost | None
     budget : Budget
     unit : str
         From `unit_of_costs`.
-    apart : int
-        Circuits and groups.
+    apart, once_recorded : int
+        Circuits and groups that are, and that are once it is on record what new plant lies in.
 
     Returns
     -------
@@ -464,12 +487,19 @@ def apart_per_cost(budget: Budget, unit: str, apart: int) -> ApartPerCost | None
     Examples
     --------
     >>> budget = Budget((_counted(("joint", "joints"), "per_joint", 2, 9200.0),))
-    >>> apart_per_cost(budget, "EUR", 2)
-    {'apart': 2, 'cost': 18400.0, 'unit': 'EUR', 'per': 10000.0, 'value': 1.087}
+    >>> apart_per_cost(budget, "EUR", 2)["value"]
+    1.087
     """
     total = budget.total
-    if not total or not apart:
+    every = apart + once_recorded
+    if not total or not every:
         return None
     per = 10.0 ** math.floor(math.log10(total) + 1e-9)
-    value = round(apart * per / total, 3)
-    return {"apart": apart, "cost": total, "unit": unit, "per": per, "value": value}
+    return {
+        "apart": apart,
+        "once_recorded": once_recorded,
+        "cost": total,
+        "unit": unit,
+        "per": per,
+        "value": round(every * per / total, 3),
+    }

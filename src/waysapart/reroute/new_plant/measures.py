@@ -295,8 +295,11 @@ class Option:
 
     @property
     def per_km(self) -> float | None:
-        """Circuits and groups apart for each kilometre built; None where nothing is laid."""
-        return 1000 * len(self.apart) / self.length_m if self.segments else None
+        """Circuits and groups apart for each kilometre built; None where nothing is laid.
+
+        Those that are apart once it is on record what new plant lies in count too.
+        """
+        return 1000 * len(self.helps) / self.length_m if self.segments else None
 
 
 def tried(
