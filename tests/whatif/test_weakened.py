@@ -116,7 +116,9 @@ def test_the_command_lists_what_is_weakened_and_what_would_be_fatal(tmp_path: Pa
     assert "ROOM2, BAT2" in done.stdout
     page = tmp_path / "notice.html"
     run("outage", folder, "--asset", "BAT1", "-o", page)
-    assert "1 weakened" in page.read_text(encoding="utf-8")
+    html = page.read_text(encoding="utf-8")
+    assert "1 weakened" in html
+    assert "1 circuits untouched, 1 of them weakened." in html
 
 
 def test_a_plan_names_what_is_weakened_from_day_to_day(tmp_path: Path) -> None:
