@@ -289,7 +289,10 @@ def reroute_answer(facts: RerouteFacts) -> str:
         f"Of {asked}, {counts['apart']} {_has(counts['apart'])} separate paths over the plant on "
         f"record, {counts['none']} {_has(counts['none'])} none"
     )
-    said += f", and {counts['undecided']} {_is(counts['undecided'])} undecided."
+    open_ones = counts["undecided"]
+    said += (
+        f", and {open_ones} {'is' if open_ones == 1 else 'are'} undecided." if open_ones else "."
+    )
     build = facts["build"]
     if build is None or not counts["none"]:
         return said
@@ -315,10 +318,6 @@ def reroute_answer(facts: RerouteFacts) -> str:
 
 def _has(number: int) -> str:
     return "has" if number == 1 else "have"
-
-
-def _is(number: int) -> str:
-    return "is" if number == 1 else "are"
 
 
 def reroute_view(
