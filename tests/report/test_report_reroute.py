@@ -5,13 +5,16 @@ from __future__ import annotations
 import csv
 import html
 import io
+import json
 import re
 import shlex
 from dataclasses import replace
 from pathlib import Path
 
+import geopandas as gpd
 import networkx as nx
 import pytest
+import shapely
 from click.testing import CliRunner
 
 import waysapart as wa
@@ -247,6 +250,61 @@ def test_a_proposal_shows_its_new_plant_and_the_paths_over_it(pages, watched):
 
 
 @pytest.mark.browser
+def test_a_card_says_what_new_plant_meets_and_what_is_to_be_surveyed(tmp_path, watched):
+    """X from N1 to N2, 400 m due east: duct E 6 m beside, F across, pit Q 4 m away, a creek.
+
+    Y is the same line without what it lies in: apart only once that is recorded.
+    """
+    plant = Plant()
+    one_pit(plant)
+    plant.nodes(
+        "pit", E1=(1400, 156), E2=(1500, 156), F1=(1600, 100), F2=(1600, 200), Q=(1450, 146)
+    )
+    plant.segment("E", "duct", "E1", "E2", a="E1", b="E2")
+    plant.segment("F", "duct", "F1", "F2", a="F1", b="F2")
+    plant.settings = '[[layer]]\nname = "water"\nsource = "water.geojson"\n'
+    (tmp_path / "study").mkdir()
+
+    def lines(rows):
+        shapes = [shapely.LineString([plant.to_degrees(*at) for at in row["line"]]) for row in rows]
+        cells = [{key: value for key, value in row.items() if key != "line"} for row in rows]
+        return gpd.GeoDataFrame(cells, geometry=shapes, crs=4326)
+
+    lines([{"id": "Creek", "line": [(1550, 0), (1550, 300)]}]).to_file(
+        tmp_path / "study" / "water.geojson"
+    )
+    course = [(1300, 150), (1700, 150)]
+    given = [{"id": "X", "line": course, "within": "-"}, {"id": "Y", "line": course}]
+    found = ask(plant, tmp_path / "study", build=wa.Candidates(lines=lines(given)))
+    page = watched.open(wa.write_reroute(found, tmp_path / "page.html"))
+
+    def told(name):
+        card = page.locator(f".proposal:has(.new-segment h5 button[value='{name}'])")
+        rows = card.locator(".new-segment dl > div").all()
+        texts = [
+            [" ".join(one.split()) for one in row.locator("dt, dd").all_text_contents()]
+            for row in rows
+        ]
+        return card, dict(texts)
+
+    card, one = told("X")
+    assert one["Course"] == "as the candidate is drawn"
+    assert one["Lies in"] == "nothing"
+    assert one["Runs beside"].startswith("duct E, 6.0 m away over 116 m, 54.")
+    assert one["Crosses"].startswith("duct F, 54.")
+    assert "pit Q, 4.0 m away" in one["Passes"]
+    assert one["Other layers"] == "water Creek: 1 crossing"
+    assert "crosses or enters water (Creek)" in one["To survey"]
+    assert "proved" in card.locator(".counts dt").first.text_content()
+    card, one = told("Y")
+    assert one["Lies in"] == "not on record: what depends on it is unproven"
+    assert "once it is on record" in card.locator(".counts").text_content()
+    row = page.locator("table[data-table=proposals] tbody tr", has_text="duct Y").locator("td")
+    assert [row.nth(2).text_content(), row.nth(3).text_content()] == ["", "K"]
+    assert "and for" not in page.text_content(".answer")
+
+
+@pytest.mark.browser
 def test_each_proposal_has_its_budget_and_what_is_unknown_stays_so(tmp_path, watched):
     """A metre at 120, a port at 40, a joint at nothing stated: 400 m and 500 m, of 50,000 EUR."""
     plant = Plant()
@@ -310,12 +368,18 @@ def test_the_commands_of_the_page_lead_from_it_to_the_notice(folder, tmp_path, m
     one_pit(plant)
     plant.write(tmp_path / "my study")
     monkeypatch.chdir(tmp_path)
+    line = shapely.LineString([plant.to_degrees(*plant.at[name]) for name in ("N1", "N2")])
+    gpd.GeoDataFrame({"id": ["X"], "within": ["-"]}, geometry=[line], crs=4326).to_file(
+        "lines.geojson"
+    )
     more = () if folder is None else ("--proposal", folder)
-    told = run("reroute", "my study", "-c", "K", "--longest", "450", "-o", "page.html", *more)
+    told = run(
+        "reroute", "my study", "-c", "K", "--build", "lines.geojson", "-o", "page.html", *more
+    )
     assert told.exit_code == 1, told.output
     lines = commands_of(tmp_path / "page.html")
     if folder is None:
-        first = "reroute 'my study' --circuit K --longest 450.0 --proposal proposals"
+        first = "reroute 'my study' --circuit K --build lines.geojson --proposal proposals"
         assert lines[0][1:] == shlex.split(first)
     else:
         assert lines[0][:4] == ["waysapart", "compare", "my study", "new ways/build-1"]
@@ -325,10 +389,10 @@ def test_the_commands_of_the_page_lead_from_it_to_the_notice(folder, tmp_path, m
     assert {"compare-build-1.html", "notice-build-1.html"} <= {
         one.name for one in tmp_path.iterdir()
     }
-    notice = (tmp_path / "notice-build-1.html").read_text(encoding="utf-8")
-    assert "N1" in notice
-    compared = run("compare", "my study", f"{folder or 'proposals'}/build-1")
-    assert "1 better" in compared.output
+    assert "N1" in (tmp_path / "notice-build-1.html").read_text(encoding="utf-8")
+    run("compare", "my study", f"{folder or 'proposals'}/build-1", "--json", "compared.json")
+    (one,) = json.loads((tmp_path / "compared.json").read_text(encoding="utf-8"))["circuits"]
+    assert (one["id"], one["before"], one["after"]) == ("K", "shared", "apart")
 
 
 def test_recheck_checks_what_the_page_carries(tmp_path):

@@ -115,11 +115,11 @@ def proposals_of(found: Reroute, facts: RerouteFacts) -> list[Proposal]:
         keys.append("build-set")
     for key, (option, told) in zip(keys, options, strict=True):
         drawn = len(made) < _MOST_PROVED or key == "build-set"
-        once = frozenset(getattr(option, "once_recorded", ()))
-        proof = _proof_with(found, option) if drawn and (option.apart or once) else None
+        proof = _proof_with(found, option) if drawn and option.helps else None
         whole = told["proposal"]
         shown = None if proof is None else proof.facts() if whole is None else whole["proof"]
-        made.append(Proposal(key, option.draft, frozenset(option.apart), once, told, proof, shown))
+        apart, once = frozenset(option.apart), frozenset(option.once_recorded)
+        made.append(Proposal(key, option.draft, apart, once, told, proof, shown))
     return made
 
 

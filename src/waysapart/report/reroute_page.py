@@ -41,8 +41,9 @@ from waysapart.report.reroute_map import (
 from waysapart.report.strip import strip_svg
 from waysapart.report.strip_layout import Lanes
 from waysapart.report.view import limit_rows, unit
-from waysapart.reroute.api import OptionFacts, Reroute, RerouteFacts, TargetFacts
+from waysapart.reroute.api import OptionFacts, Reroute, RerouteFacts, SegmentFacts, TargetFacts
 from waysapart.reroute.new_plant.costs import METRES, BudgetFacts
+from waysapart.reroute.new_plant.course import Beside, Crossed
 from waysapart.reroute.proposal_rows import WorkItem
 from waysapart.reroute.solve import Status
 from waysapart.schema import VERSION
@@ -299,10 +300,8 @@ def reroute_answer(facts: RerouteFacts) -> str:
     options = [*build["single"], *([] if build["set"] is None else [build["set"]])]
     without = {one["id"] for one in facts["circuits"] if one["status"] == "none"}
     helped = without & {name for option in options for name in option["apart"]}
-    once = (
-        without
-        & {name for option in options for name in _field(option, "once_recorded", [])} - helped
-    )
+    once = {name for option in options for name in option["once_recorded"]}
+    once = once & without - helped
     if helped:
         said += f" Something to build or change was found for {len(helped)} of these"
         said += f", and for {len(once)} more once what it lies in is on record." if once else "."
@@ -374,7 +373,7 @@ def reroute_view(
         "built": [one.key for one in built],
         "shown": [one.key for one in proposals],
         "looked_at": _looked_at(facts),
-        "refused": [] if build is None else _field(build, "refused", []),
+        "refused": [] if build is None else build["refused"],
         "all_work": [
             (proposal_name(one.key), item) for one in proposals for item in one.draft.work
         ],
@@ -601,6 +600,8 @@ def budget_said(budget: BudgetFacts | None) -> str:
 def _per_cost(told: OptionFacts) -> str:
     """Circuits and groups that get apart per cost, where that is more than metres."""
     one = told["apart_per_cost"]
+    if not told["apart"]:
+        return ""
     if one is None or one["unit"] == METRES:
         return "" if told["apart_per_km"] is None else f"{told['apart_per_km']:.3g} per km built"
     return f"{one['value']:.3g} per {words.money(one['per'], one['unit'])}"
@@ -619,28 +620,19 @@ def _built(told: OptionFacts) -> View:
     }
 
 
-def _segment(one: Mapping[str, Any]) -> View:
+def _segment(one: SegmentFacts) -> View:
     """A new segment with what it lies in and meets, each thing met by its kind, else its role."""
-    met = {
-        name: [
-            {**row, "what": row["kind"] or row.get("role", "structures").removesuffix("s")}
-            for row in _field(one, name, [])
-        ]
-        for name in ("beside", "crosses", "passes")
+    return {
+        **one,
+        "beside": [{**row, "what": _what(row)} for row in one["beside"]],
+        "crosses": [{**row, "what": _what(row)} for row in one["crosses"]],
+        "passes": [{**row, "what": row["kind"] or "structure"} for row in one["passes"]],
     }
-    absent: View = {
-        "within": None,
-        "course": "straight",
-        "leads_m": [],
-        "backdrops": [],
-        "survey": [],
-    }
-    return {**absent, **one, **met}
 
 
-def _field(facts: Mapping[str, Any], name: str, absent: Any) -> Any:
-    """A field that may be absent."""
-    return facts.get(name, absent)
+def _what(met: Beside | Crossed) -> str:
+    """The kind of what new plant meets, else its role."""
+    return met["kind"] or met["role"].removesuffix("s")
 
 
 # --- What comes next: the commands that write the proposals, compare them, and make the notice.
