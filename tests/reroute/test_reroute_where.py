@@ -16,6 +16,7 @@ import shapely
 import waysapart as wa
 from reroute_plants import Plant
 from reroute_studies import one_pit
+from waysapart.errors import CallError
 
 APART_5 = "separation_m = 5\n"
 
@@ -311,3 +312,236 @@ def test_old_pits_within_snap_are_relied_on_and_told(tmp_path: Path) -> None:
     (passed,) = one["passes"]
     assert (passed["asset"], passed["distance_m"]) == ("Q", pytest.approx(1.0, abs=0.01))
     assert any("whether it enters Q" in said for said in one["survey"])
+
+
+# Where building is barred, and what it follows
+
+
+def test_keep_out_bars_building_and_not_the_plant_that_exists(tmp_path: Path) -> None:
+    """An area over the middle of the old duct from A to N1: the path over it stays in use.
+
+    An area between N1 and N2 bars the duct there, made up or given.
+    """
+    plant = Plant()
+    one_pit(plant)
+    old = area(plant, 600, 0, 700, 200)
+    (first, *_) = facts(plant, tmp_path / "old", keep_out=[old])["single"]
+    assert [one["id"] for one in first["segments"]] == ["new-N1-N2"]
+    between = area(plant, 1450, 100, 1550, 200)
+    plant = Plant()
+    one_pit(plant)
+    build = facts(plant, tmp_path / "made", keep_out=[between])
+    assert segments(build)[0]["id"] == "new-S1-S2"
+    for one in segments(build):
+        assert not shapely.LineString(one["lonlat"]).intersects(between)
+    plant = Plant()
+    one_pit(plant)
+    lines = layer(plant, {"id": "X", "line": ["N1", "N2"]})
+    build = facts(plant, tmp_path / "given", lines=lines, keep_out=[between])
+    assert build["single"] == []
+    assert build["refused"] == [{"id": "X", "why": "touches an area in which nothing may be built"}]
+
+
+def test_a_route_follows_the_corridor_with_leads_at_its_ends(tmp_path: Path) -> None:
+    """A road from (1300, 160) by (1300, 400) and (1700, 400) to (1700, 160), in two pieces.
+
+    Leads of 10 m join N1 and N2 to it: 10 + 240 + 400 + 240 + 10 m, where straight is 400 m.
+    """
+    plant = Plant()
+    one_pit(plant)
+    road = layer(
+        plant,
+        {"line": [(1300, 160), (1300, 400), (1500, 400)]},
+        {"line": [(1700, 160), (1700, 400), (1450, 400)]},
+    )
+    build = facts(plant, tmp_path / "road", along=tuple(road.geometry))
+    (one,) = segments(build)
+    assert (one["id"], one["course"]) == ("new-N1-N2", "along")
+    assert one["length_m"] == pytest.approx(900.0, rel=1e-3)
+    assert one["leads_m"] == pytest.approx([10.0, 10.0], abs=0.05)
+    corners = [(1300, 150), (1300, 400), (1700, 400), (1700, 150)]
+    assert len(one["lonlat"]) == 4
+    for found, corner in zip(one["lonlat"], corners, strict=True):
+        assert found == pytest.approx(plant.to_degrees(*corner), abs=3e-7)
+    assert any("straight leads to it (10 m and 10 m)" in said for said in one["survey"])
+    plant = Plant()
+    one_pit(plant)
+    build = facts(plant, tmp_path / "short", along=tuple(road.geometry), longest_m=800.0)
+    assert {one["course"] for one in segments(build)} == {"straight"}
+    plant = Plant()
+    one_pit(plant)
+    lane = layer(plant, {"line": [(1300, 160), (1300, 400)]})
+    build = facts(plant, tmp_path / "apart", along=tuple(lane.geometry))
+    assert {one["course"] for one in segments(build)} == {"straight"}
+
+
+def test_a_route_stays_in_the_land_that_is_offered(tmp_path: Path) -> None:
+    """Land in the form of an L: from N1 in its west arm round the inner corner to N2 in its east.
+
+    From (1300, 150) by the corner (1400, 250) to (1700, 260): the straight line would leave it.
+    """
+    plant = Plant()
+    one_pit(plant)
+    plant.at["N2"] = (1700, 260)
+    for row in plant.rows["structures"]:
+        if row["id"] == "N2":
+            row["line"] = [(1700, 260)]
+    ring = [(1250, 100), (1400, 100), (1400, 250), (1750, 250), (1750, 400), (1250, 400)]
+    land = shapely.Polygon([plant.to_degrees(*corner) for corner in ring])
+    for row in plant.rows["segments"]:
+        if row["id"] in ("CN-3", "CN-4"):
+            row["line"] = [
+                plant.at["P"] if row["id"] == "CN-3" else (1700, 260),
+                (1700, 260) if row["id"] == "CN-3" else plant.at["B"],
+            ]
+    (one,) = segments(facts(plant, tmp_path, along=(land,)))
+    assert one["course"] == "along"
+    assert len(one["lonlat"]) == 3
+    assert one["lonlat"][1] == pytest.approx(plant.to_degrees(1400, 250), abs=3e-7)
+
+
+# What is to be avoided, and new structures
+
+
+def test_what_is_to_be_avoided_may_be_in_the_cut_itself(tmp_path: Path) -> None:
+    """A third cable by Q leaves K apart. Without P it is the only one: N1 to N2 makes a second."""
+    plant = Plant()
+    one_pit(plant)
+    plant.nodes("pit", Q=(1500, 900))
+    plant.laid("C3", "A", "Q", "B")
+    build = facts(plant, tmp_path, avoid=("P",))
+    assert build["looked_at"]["segments"] > 0
+    assert "new-N1-N2" in [one["id"] for one in segments(build)]
+    for option in build["single"]:
+        assert option["once_recorded"] == ["K"]
+
+
+def one_entry(plant: Plant) -> None:
+    """Both cables come into site B, 400 m wide, by entry ENT."""
+    for row in plant.rows["sites"]:
+        if row["id"] == "B":
+            row["area_m"] = 400
+    plant.node("ENT", 2850, 0, kind="entry", within="B")
+    plant.nodes("pit", N1=(1300, 150), S1=(1250, -300))
+    plant.laid("CN", "A", "N1", "ENT")
+    plant.laid("CS", "A", "S1", "ENT")
+    plant.link("L1", "CN")
+    plant.link("L2", "CS")
+    plant.way("K", "main", "L1")
+    plant.way("K", "alternate", "L2")
+
+
+@pytest.mark.parametrize("by_place", [True, False])
+def test_a_second_entry_is_built_and_the_cables_use_it(by_place: bool, tmp_path: Path) -> None:
+    """E2 in the north of B: the candidate ends there by its place, or says so in `b`."""
+    plant = Plant()
+    one_entry(plant)
+    stop = (2850, 120) if by_place else (2860, 120)
+    rows = (
+        {"id": "E2", "kind": "entry", "line": [(2850, 120)], "within": None, "b": None},
+        {
+            "id": "X",
+            "kind": "duct",
+            "line": ["N1", stop],
+            "within": "-",
+            "b": None if by_place else "E2",
+        },
+    )
+    lines = layer(plant, *rows)
+    if not by_place:
+        with pytest.raises(CallError, match="end b is stated at E3, which is none"):
+            facts(plant, tmp_path / "wrong", lines=lines.assign(b=[None, "E3"]))
+        lines = layer(plant, rows[0], {**rows[1], "line": ["N1", (2850, 120)]})
+    found = ask(plant, tmp_path / "study", lines=lines)
+    (option,) = found.facts()["build"]["single"]
+    assert option["apart"] == ["K"]
+    (new,) = option["proposal"]["rows"]["structures"]
+    assert (new["id"], new["kind"], new["within"]) == ("E2", "entry", "B")
+    used = {row["cable"] for row in option["proposal"]["rows"]["link_runs"]}
+    assert "X-cable" in used
+    assert {"build entry E2"} <= {one["text"] for one in option["work"]}
+    found.write_all(tmp_path / "out")
+    study = wa.read_study(tmp_path / "out" / "build-1")
+    assert wa.prove(study).verdicts == ["apart"]
+    assert "E2" in study.tables["structures"]["id"].tolist()
+
+
+def test_every_fault_of_candidates_is_told_at_once(tmp_path: Path) -> None:
+    plant = Plant()
+    one_pit(plant)
+    lines = layer(
+        plant,
+        {"id": "N1", "line": ["N1", "N2"]},
+        {"id": "X", "line": [(10, 900), "N2"], "within": "TR-9"},
+        {"id": "E2", "line": [(2000, 500)]},
+        {"id": "Q2", "kind": "pit", "line": [(1300, 151)]},
+    )
+    with pytest.raises(CallError) as caught:
+        facts(plant, tmp_path, lines=lines)
+    told = str(caught.value)
+    for said in (
+        "candidate N1: that id is taken",
+        "candidate X: within names TR-9, which is no asset of the study",
+        "candidate X: its end a meets no structure or site within 2 m",
+        "structure E2: the column kind is blank",
+        "structure Q2 lies 1.0 m from N1: let the line end there instead",
+    ):
+        assert said in told
+
+
+# Evidence
+
+
+def test_recheck_confirms_what_is_apart_once_recorded(tmp_path: Path) -> None:
+    """And tells it where another gap touches the circuit, or the row was filled in."""
+    import copy
+    import json
+
+    from waysapart.recheck import recheck
+
+    plant = Plant()
+    one_pit(plant)
+    sound = ask(plant, tmp_path / "study").facts()
+    file = tmp_path / "found.json"
+
+    def false_in(told: Any) -> list[str]:
+        file.write_text(json.dumps(told))
+        return recheck(tmp_path / "study", file)["false"]
+
+    assert sound["build"]["single"][0]["once_recorded"] == ["K"]
+    assert false_in(sound) == []
+    forged = copy.deepcopy(sound)
+    forged["build"]["single"][0].update(apart=["K"], once_recorded=[])
+    assert any("K is not apart and within limits by its proof" in one for one in false_in(forged))
+    forged = copy.deepcopy(sound)
+    forged["build"]["single"][0]["proposal"]["rows"]["segments"][0]["within"] = "-"
+    assert any("no gap of the new plant touches it" in one for one in false_in(forged))
+    forged = copy.deepcopy(sound)
+    forged["build"]["single"][0]["once_recorded"].append("K9")
+    assert any("K9 is not unproven" in one for one in false_in(forged))
+
+
+# The demo
+
+
+@pytest.mark.slow
+def test_the_demo_without_fibres_in_two_cables_builds_nothing_in_the_trench() -> None:
+    """C03 with no fibres left in OP-X1 and UC-M1: no duct from N2-HER-P1 to N2-HER-P2.
+
+    It would lie in trench TR-1, in which both paths are.
+    """
+    from dataclasses import replace
+
+    folder = Path(__file__).resolve().parents[2] / "examples" / "estuary"
+    study = wa.read_study(folder)
+    cables = study.tables["cables"].copy()
+    cables.loc[cables["id"].isin(["OP-X1", "UC-M1"]), "fibre_count"] = float("nan")
+    study = replace(study, tables={**study.tables, "cables": cables})
+    build = wa.reroute(study, ["C03"]).facts()["build"]
+    assert segments(build)
+    assert "new-N2-HER-P1-N2-HER-P2" not in [one["id"] for one in segments(build)]
+    trench = study.lonlat("segments")[study.tables["segments"]["id"].tolist().index("TR-1")]
+    for one in segments(build):
+        line = shapely.LineString(one["lonlat"])
+        assert line.intersection(trench.buffer(4e-5)).length < 2e-4, one["id"]
+    assert all(option["apart"] == [] for option in build["single"] if option["segments"])
