@@ -600,7 +600,7 @@ def budget_said(budget: BudgetFacts | None) -> str:
 def _per_cost(told: OptionFacts) -> str:
     """Circuits and groups that get apart per cost, where that is more than metres."""
     one = told["apart_per_cost"]
-    if not told["apart"]:
+    if not told["apart"] and not told["once_recorded"]:
         return ""
     if one is None or one["unit"] == METRES:
         return "" if told["apart_per_km"] is None else f"{told['apart_per_km']:.3g} per km built"
