@@ -85,6 +85,8 @@ class Held:
                     return Out(f"crosses {what}, which the rules forbid", one)
                 if one.how == "beside" and role != "hazards":
                     asked = f" where {least_m:g} m are required" if least_m > 0 else ""
+                    if shapely.get_dimensions(plant.shapes[at]) == 0:
+                        return Out(f"passes {what}, {one.distance_m:.1f} m away{asked}", one)
                     return Out(
                         f"runs {one.distance_m:.1f} m from {what} over {one.length_m:.0f} m{asked}",
                         one,
