@@ -187,7 +187,7 @@ def test_fields_on_the_page_are_those_written(facts: dict[str, Any]) -> None:
     written = {name for one in (*circuits, *proofs) for name in one}
     assert named <= written
     told = set(re.findall(r"`(\w+)`", section))
-    assert written - told == {"id", "kind", "members", "seconds"}
+    assert written - told == {"members", "seconds"}
 
 
 @pytest.mark.slow
