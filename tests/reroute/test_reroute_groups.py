@@ -169,6 +169,9 @@ def decided(seed: int, folder: Path) -> tuple[str, str] | None:
     found = reroute(study, groups=["G"], build=NOTHING)
     facts = found.facts()
     (one,) = facts["circuits"]
+    if one["why"] == "whether all of its paths come close at one place was not worked out":
+        assert made.test != "pairwise", seed
+        return None  # documented: of more than two paths, near approaches are not decided
     assert one["status"] in ("apart", "none"), (seed, one["why"])
     if one["status"] == "none":
         assert one["no_pair_proof"] is not None, seed

@@ -467,7 +467,8 @@ def _check_group(members: list[str], proof: NoPair, world: World) -> None:
         pending += tree.get("then", ())
         between = set(tree.get("between", ()))
         if "risks" in tree:
-            right_two = test != "pairwise" or _of_two(proof, sorted(between))
+            # Of more than two paths, two that come close lose nothing by themselves.
+            right_two = _of_two(proof, sorted(between)) if test == "pairwise" else count == 2
             named = frozenset(tree["risks"]) in near and right_two
             about.holds(named, f"{' and '.join(tree['risks'])} are not said to be too near")
             continue

@@ -426,12 +426,21 @@ def _doubt(found: Found, space: Space, answer: Answer) -> None:
         near = {rule.pair for rule in found.terms.near}
         near &= near if answer.proof is None else answer.proof.near()
     unsure = sorted({one for two in near for one in two if one in in_part})
-    if unsure:
+    if near and found.terms is not None and max(map(len, _held(found.terms))) > 2:
+        # Of more than two paths, two that come close lose nothing by themselves.
+        found.status = "undecided"
+        found.why = "whether all of its paths come close at one place was not worked out"
+    elif unsure:
         found.status = "undecided"
         found.why = (
             f"{unsure[0]} comes too near, but links follow only a part of it: divide it in the "
             "records where they leave it"
         )
+
+
+def _held(terms: GroupTerms) -> list[tuple[int, ...]]:
+    """The paths of each contest."""
+    return [contest.paths for contest in terms.contests]
 
 
 def _why(answer: Answer) -> str:
@@ -546,7 +555,9 @@ def objections(proof: Proof, found: Found) -> bool:
     numbers = trial_numbers(proof, found.target)
     again = False
     for name, number in numbers.items():
-        if name in found.short:
+        if name in found.short or (
+            name == found.target.id and proof.verdicts[number] == APART and found.terms is not None
+        ):
             continue
         fresh = too_near(proof, number) - found.pairs.get(name, set())
         if fresh:
