@@ -9,10 +9,11 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 import shapely
-from scipy.sparse.csgraph import connected_components
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components, dijkstra
 from scipy.spatial import KDTree
 
-from waysapart.arrays import boolean
+from waysapart.arrays import Bools, Floats, Ints, boolean
 from waysapart.errors import CallError
 from waysapart.network.ends import Places, places
 from waysapart.reroute.new_plant.corridors import Corridors, corridors_of
@@ -400,7 +401,8 @@ def made_up(
     list of Segment
         Shortest first. For each structure of either side only its nearest partner counts, so
         that the candidates lie apart from each other. Along corridors where some of them join
-        the sides of a cut, else straight.
+        the sides of a cut, else straight. Where paths exist that are only too long, short cuts
+        along corridors: straight ones could lead from anywhere to anywhere.
     """
     ground, candidates = grounds.plant.ground, grounds.candidates
     where = places(ground.study, ground.network.assets)
@@ -408,16 +410,19 @@ def made_up(
     points = shapely.centroid(where.geometry)
     found: dict[tuple[str, str], Segment] = {}
     for leaf in proof.leaves():
-        if isinstance(leaf, (Beyond, Listed)):
+        long = isinstance(leaf, (Beyond, Listed))
+        if long and not len(candidates.along):
             continue
         names = [name for risk in leaf.avoid for name in space.risks.assets[risk]]
-        for near, far in _two_sides(ground, space, names, terms):
-            one = [position[n] for n in sorted(near) if n in position]
-            other = [position[n] for n in sorted(far) if n in position]
-            if not one or not other:
+        share = 1.0
+        if isinstance(leaf, Beyond) and leaf.least > 0:
+            share = leaf.most / leaf.least
+        for side in _two_sides(ground, space, names, terms, points, position, share):
+            if long != side.joined or not side.one or not side.other:
                 continue
-            routes = list(_along(grounds, held, where, points, one, other))
-            for segment in routes or _straight(grounds, held, where, points, one, other):
+            routes = list(_along(grounds, held, where, points, side))
+            straight = () if long else _straight(grounds, held, where, points, side)
+            for segment in routes or straight:
                 found.setdefault((segment.a, segment.b), segment)
     taken = {str(name) for name in ground.names}
     segments = sorted(found.values(), key=lambda one: (one.length_m, one.a, one.b))
@@ -436,12 +441,11 @@ def _straight(
     held: Held,
     where: Places,
     points: np.ndarray,
-    one: Sequence[int],
-    other: Sequence[int],
+    sides: _Sides,
 ) -> Iterator[Segment]:
     """Straight segments from each structure of a side to the nearest of the other that will do."""
     ground = grounds.plant.ground
-    for mine, theirs in ((one, other), (other, one)):
+    for mine, theirs in ((sides.one, sides.other), (sides.other, sides.one)):
         here, there = (shapely.get_coordinates(points[list(side)]) for side in (mine, theirs))
         near = KDTree(there).query(here, k=min(_PARTNERS, len(theirs)))[1].reshape(len(mine), -1)
         for place, partners in zip(mine, near.tolist(), strict=True):
@@ -464,14 +468,13 @@ def _along(
     held: Held,
     where: Places,
     points: np.ndarray,
-    one: Sequence[int],
-    other: Sequence[int],
+    sides: _Sides,
 ) -> Iterator[Segment]:
     """Segments along corridors from each structure of a side to the nearest of the other."""
     ground, candidates = grounds.plant.ground, grounds.candidates
     if not len(candidates.along):
         return
-    every = sorted({*one, *other})
+    every = sorted({*sides.one, *sides.other})
     name = {place: str(ground.names[where.number[place]]) for place in every}
     place_of = {mine: place for place, mine in name.items()}
     corridors = corridors_of(
@@ -480,7 +483,7 @@ def _along(
         {name[place]: points[place] for place in every},
         grounds.forbidden,
     )
-    for mine, theirs in ((one, other), (other, one)):
+    for mine, theirs in ((sides.one, sides.other), (sides.other, sides.one)):
         ends = [name[place] for place in theirs]
         for start in _led(corridors, [name[place] for place in mine]):
             a = int(where.number[place_of[start]])
@@ -492,6 +495,8 @@ def _along(
             for end, route in corridors.routes(start, ends, candidates.longest_m, objection):
                 b = int(where.number[place_of[end]])
                 segment = _made(grounds, a, b, route.line, "along", route.leads_m)
+                if not sides.serves(place_of[start], place_of[end], segment.length_m):
+                    continue
                 if not grounds.barred(route.line) and (
                     held.why_out(segment.line, segment.kind) is None
                 ):
@@ -519,6 +524,40 @@ def _made(
     return Segment(name, kind, *names, line, length, length, course=course, leads_m=leads_m)
 
 
+@dataclass(frozen=True)
+class _Sides:
+    """Places on either side of a cut, or, where the ends are joined, near either end.
+
+    Attributes
+    ----------
+    one, other : list of int
+        Rows of `places`.
+    joined : bool
+        Paths lead from end to end all the same, but too long ones.
+    from_one, from_other : dict of int to float
+        Of joined ends: metres from each place to its end.
+    most_m : float
+        So long a path may be in the end; infinite over a cut.
+    """
+
+    one: list[int]
+    other: list[int]
+    joined: bool = False
+    from_one: Mapping[int, float] = field(default_factory=dict)
+    from_other: Mapping[int, float] = field(default_factory=dict)
+    most_m: float = np.inf
+
+    def serves(self, a: int, b: int, length_m: float) -> bool:
+        """Whether a segment between two places, one of each side, shortens the path enough."""
+        if not self.joined:
+            return True
+        return any(
+            self.from_one.get(here, np.inf) + length_m + self.from_other.get(there, np.inf)
+            <= self.most_m
+            for here, there in ((a, b), (b, a))
+        )
+
+
 def in_degrees(given: Any) -> np.ndarray:
     """Geometries of a caller in longitude and latitude: turned where they state another CRS."""
     if getattr(given, "crs", None) is not None:
@@ -528,12 +567,19 @@ def in_degrees(given: Any) -> np.ndarray:
 
 
 def _two_sides(
-    ground: Ground, space: Space, avoid: Sequence[str], terms: Terms
-) -> list[tuple[set[int], set[int]]]:
+    ground: Ground,
+    space: Space,
+    avoid: Sequence[str],
+    terms: Terms,
+    points: np.ndarray,
+    position: Mapping[int, int],
+    share: float,
+) -> Iterator[_Sides]:
     """Places that fibres reach from either end, of each circuit, over what paths may use.
 
     What the cut names, what is to be avoided, what a record gap touches and what is out of
-    service they may not rely on, except for what the ends themselves rely on.
+    service they may not rely on, except for what the ends themselves rely on. Where the ends are
+    joined, a path may be `share` of the shortest that joins them, and must be shorter than that.
     """
     nodes = cable_nodes(ground.network).sort_values(["cable", "position"])
     nodes = nodes[nodes["node"] >= 0]
@@ -554,27 +600,68 @@ def _two_sides(
     leads = assets.start["segments"] + other["segment"].to_numpy()
     u, v = one["node"].to_numpy(), other["node"].to_numpy()
     joined_ &= ~hit[u] & ~hit[v] & ~hit[leads]
-    graph = boolean(u[joined_], v[joined_], (count, count))
-    part = connected_components(graph, directed=False)[1]
-    met = np.unique(np.r_[u[joined_], v[joined_]])
-    found = []
+    u, v = u[joined_], v[joined_]
+    part = connected_components(boolean(u, v, (count, count)), directed=False)[1]
+    met = np.unique(np.r_[u, v])
     for ends in dict.fromkeys((member.a, member.b) for member in space.members):
-        sides = []
-        for end in ends:
-            site = ground.site_of[end]
-            here = [
-                int(place)
-                for places_, sites in (
-                    (ground.stretches.a, ground.stretches.site_a),
-                    (ground.stretches.b, ground.stretches.site_b),
-                )
-                for place in places_[sites == site]
-                if not hit[place]
-            ]
-            parts = {int(part[place]) for place in here}
-            sides.append({*(int(n) for n in met if int(part[n]) in parts), *here, site})
-        found.append((sides[0] - sides[1], sides[1] - sides[0]))
-    return found
+        starts = [_of_end(ground, end, hit) for end in ends]
+        parts = [{int(part[place]) for place in here} for here in starts]
+        if parts[0] & parts[1]:
+            at = np.array([position.get(n, -1) for n in range(count)])
+            metres = ground.study.plane.metres(points[at[u]], points[at[v]])
+            yield _near_ends(u, v, metres, starts, position, count, share)
+            continue
+        sides = [
+            {*(int(n) for n in met if int(part[n]) in mine), *here, ground.site_of[end]}
+            for mine, here, end in zip(parts, starts, ends, strict=True)
+        ]
+        both = sides[0] & sides[1]
+        yield _Sides(
+            *([position[n] for n in sorted(side - both) if n in position] for side in sides)
+        )
+
+
+def _of_end(ground: Ground, end: int, hit: Bools) -> list[int]:
+    """Places at which cables come to the site of an end."""
+    site = ground.site_of[end]
+    return [
+        int(place)
+        for places_, sites in (
+            (ground.stretches.a, ground.stretches.site_a),
+            (ground.stretches.b, ground.stretches.site_b),
+        )
+        for place in places_[sites == site]
+        if not hit[place]
+    ]
+
+
+def _near_ends(
+    u: Ints,
+    v: Ints,
+    metres: Floats,
+    starts: Sequence[Sequence[int]],
+    position: Mapping[int, int],
+    count: int,
+    share: float,
+) -> _Sides:
+    """Places from which a short cut to the other end would be short enough."""
+    order = np.lexsort((metres, np.maximum(u, v), np.minimum(u, v)))
+    low, high, metres = np.minimum(u, v)[order], np.maximum(u, v)[order], metres[order]
+    first = np.r_[True, (np.diff(low) != 0) | (np.diff(high) != 0)][: len(low)]
+    ends = (low[first], high[first])
+    both = coo_array((np.maximum(metres[first], 1e-3), ends), shape=(count, count)).tocsr()
+    far = [
+        dijkstra(both, directed=False, indices=sorted(set(here)), min_only=True) for here in starts
+    ]
+    shortest = float(np.min(far[0] + far[1]))
+    most = min(share, 1.0) * shortest
+    reached = [
+        {position[int(n)]: float(one[n]) for n in np.flatnonzero(one < most) if int(n) in position}
+        for one in far
+    ]
+    return _Sides(
+        sorted(reached[0]), sorted(reached[1]), True, reached[0], reached[1], np.nextafter(most, 0)
+    )
 
 
 def _kind(ground: Ground, new: Mapping[str, NewStructure], *ends: str) -> str:
