@@ -172,7 +172,7 @@ def solve(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set[int]])
 
 def _solve_circuit(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set[int]]) -> None:
     member = found.target.members[0]
-    keep = None if ask.keep is None else kept_path(ground, member, ask.keep)
+    keep = kept_keys(ground, found.target, ask)
     space, answer = _search(ground, (member,), ask, found.pairs.get(member.id, ()), keep, taken)
     found.space, found.answer, found.ways = space, answer, {}
     found.status, found.why = answer.status, _why(answer)
@@ -475,6 +475,19 @@ def kept_path(ground: Ground, member: Member, label: str) -> list[Key]:
             f"({ground.gap_of[gaps[0]]}, {ground.names[gaps[0]]})"
         )
     return [("link", link, 0) for link in links]
+
+
+def kept_keys(ground: Ground, target: Target, ask: Ask) -> list[Key] | None:
+    """The path that stays as it is, as keys of edges; None where no path of the target does.
+
+    Raises
+    ------
+    CallError
+        As `kept_path`.
+    """
+    if ask.keep is None or target.group:
+        return None
+    return kept_path(ground, target.members[0], ask.keep)
 
 
 def member_of(ground_proof: Proof, circuit: int, number: int) -> Member:

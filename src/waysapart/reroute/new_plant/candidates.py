@@ -616,9 +616,8 @@ def _two_sides(
             for mine, here, end in zip(parts, starts, ends, strict=True)
         ]
         both = sides[0] & sides[1]
-        yield _Sides(
-            *([position[n] for n in sorted(side - both) if n in position] for side in sides)
-        )
+        near, far = ([position[n] for n in sorted(side - both) if n in position] for side in sides)
+        yield _Sides(near, far)
 
 
 def _of_end(ground: Ground, end: int, hit: Bools) -> list[int]:

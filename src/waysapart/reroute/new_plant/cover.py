@@ -38,7 +38,7 @@ from waysapart.reroute.proposal_rows import Draft, proposed
 from waysapart.reroute.search.disjoint_paths import Answer, best_paths
 from waysapart.reroute.search.no_pair_proof import Beyond, Cut, Few, Listed, NoPairProof
 from waysapart.reroute.search.risk_graph import Question, RiskGraph, edge_risks
-from waysapart.reroute.solve import Ask, Found, Progress, Target
+from waysapart.reroute.solve import Ask, Found, Progress, Target, kept_keys
 from waysapart.verdicts.prove import prove
 
 CENTS = 100
@@ -346,7 +346,8 @@ def laid_for(there: Ground, found: Found, ask: Ask, segments: Sequence[Segment])
     """
     target = in_proof(there.proof, found.target)
     pairs = sorted(found.pairs.get(target.id, ()))
-    space = space_of(there, target.members, ask.terms_for(target.id), pairs=pairs)
+    keep = kept_keys(there, target, ask)
+    space = space_of(there, target.members, ask.terms_for(target.id), pairs=pairs, keep=keep)
     cables = there.study.tables["cables"]["id"].tolist()
     place = {cables.index(one.cable): number for number, one in enumerate(segments)}
     of_edge = np.full(len(space.edges), -1, dtype=np.int64)

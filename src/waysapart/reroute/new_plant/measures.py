@@ -67,7 +67,9 @@ class Measure:
     survey: tuple[str, ...] = ()
 
 
-def measures(space: Space, proof: NoPairProof | None) -> list[Measure]:
+def measures(
+    space: Space, proof: NoPairProof | None, avoided: Collection[str] = ()
+) -> list[Measure]:
     """What could be changed so that a no-pair proof no longer stands.
 
     Parameters
@@ -76,6 +78,8 @@ def measures(space: Space, proof: NoPairProof | None) -> list[Measure]:
         Of a circuit without separate paths.
     proof : NoPairProof or None
         That there are none; None where limits taken together rule them out.
+    avoided : collection of str
+        Ids that no path may rely on, whatever the proof says.
 
     Returns
     -------
@@ -88,27 +92,31 @@ def measures(space: Space, proof: NoPairProof | None) -> list[Measure]:
         found += _optics(space)
     if proof is None:
         return found
-    avoid = to_avoid(space, proof)
-    for machine in machines_hit(space, avoid):
+    named = to_avoid(space, proof)
+    avoid = named | to_avoid(space, None, avoided)
+    for machine in machines_hit(space, named):
         found += second_supplies(ground, machine, avoid)
         found += other_holders(ground, machine, avoid)
     return found
 
 
-def to_avoid(space: Space, proof: NoPairProof) -> Bools:
+def to_avoid(space: Space, proof: NoPairProof | None, avoided: Collection[str] = ()) -> Bools:
     """What a no-pair proof says that one path or the other must avoid, shape (assets,).
 
     Parameters
     ----------
     space : Space
-    proof : NoPairProof
+    proof : NoPairProof or None
+    avoided : collection of str
+        Ids of further things to avoid; those of links count for nothing here.
 
     Returns
     -------
     ndarray of bool, shape (assets,)
     """
     assets = space.ground.network.assets
-    names = {name for risk in proof.risks() for name in space.risks.assets[risk]}
+    risks = proof.risks() if proof is not None else ()
+    names = {*avoided, *(name for risk in risks for name in space.risks.assets[risk])}
     avoid = np.zeros(len(assets), dtype=bool)
     numbers = assets.numbers(sorted(names))
     avoid[numbers[numbers >= 0]] = True

@@ -7,7 +7,7 @@ for a survey, and said.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import NamedTuple
 
 import pandas as pd
@@ -49,7 +49,7 @@ class _Feed(NamedTuple):
     new: bool = False
 
 
-def rooms(space: Space, proof: NoPairProof | None) -> list[Measure]:
+def rooms(space: Space, proof: NoPairProof | None, avoided: Collection[str] = ()) -> list[Measure]:
     """New rooms that would take equipment away from what a no-pair proof names.
 
     Parameters
@@ -58,6 +58,8 @@ def rooms(space: Space, proof: NoPairProof | None) -> list[Measure]:
         Of a circuit without separate paths.
     proof : NoPairProof or None
         That there are none.
+    avoided : collection of str
+        Ids that no path may rely on, whatever the proof says.
 
     Returns
     -------
@@ -68,8 +70,9 @@ def rooms(space: Space, proof: NoPairProof | None) -> list[Measure]:
     """
     if proof is None:
         return []
-    avoid = to_avoid(space, proof)
-    several = [_at_site(space.ground, one, avoid) for one in machines_hit(space, avoid)]
+    named = to_avoid(space, proof)
+    avoid = named | to_avoid(space, None, avoided)
+    several = [_at_site(space.ground, one, avoid) for one in machines_hit(space, named)]
     most = max(map(len, several), default=0)
     return [found[place] for place in range(most) for found in several if place < len(found)]
 

@@ -46,7 +46,7 @@ from waysapart.reroute.plant.context import Ground, ground_of
 from waysapart.reroute.plant.search_graph import space_of
 from waysapart.reroute.proposal_rows import Draft, Row
 from waysapart.reroute.search.disjoint_paths import best_paths
-from waysapart.reroute.solve import Ask, Found, Progress, Target
+from waysapart.reroute.solve import Ask, Found, Progress, Target, kept_keys
 from waysapart.text import sentence_list
 
 MOST_TRIED = 6
@@ -202,7 +202,7 @@ def _over_measures(
 ) -> list[Option]:
     """Changes at sites, each tried for all targets whose proof it could undo; one for each."""
     several = [
-        (one.target, measures(one.space, one.answer.proof))
+        (one.target, measures(one.space, one.answer.proof, ask.terms.avoid))
         for one in without
         if one.space is not None and one.answer is not None
     ]
@@ -214,7 +214,7 @@ def _over_rooms(
 ) -> list[Option]:
     """New rooms, for targets that no change with what is on record helps."""
     several = [
-        (one.target, rooms(one.space, one.answer.proof))
+        (one.target, rooms(one.space, one.answer.proof, ask.terms.avoid))
         for one in without
         if one.space is not None and one.answer is not None
     ]
@@ -267,7 +267,8 @@ def _over_closures(
     able = []
     for one in without:
         pairs = sorted(one.pairs.get(one.target.id, ()))
-        space = space_of(there, one.target.members, ask.terms, pairs=pairs)
+        terms, keep = ask.terms_for(one.target.id), kept_keys(there, one.target, ask)
+        space = space_of(there, one.target.members, terms, pairs=pairs, keep=keep)
         ways = (ask.ways or 2) if one.target.group else 2
         answer = best_paths(space.graph, space.question, ways, time_limit_s=ask.time_limit_s)
         if answer.status == "apart":
