@@ -1,11 +1,12 @@
-"""Write two proposals for the estuary study, and a week of works, into the folder of this script.
+"""Write proposals for the estuary study, and a week of works, into the folder of this script.
 
     python examples/make_proposals.py [FOLDER]
 
 Both proposals take the second cable over the road bridge to a new footbridge. The
 first saves a pit at its southern end and gains nothing by it; the second extends
 the first and does not. What they change is told in docs/planner.md, what the
-works cut in docs/asset-owner.md.
+works cut in docs/asset-owner.md. The study planning adds prices, water
+and roads; offers holds a wayleave and a building entry to plan with.
 """
 
 from __future__ import annotations
@@ -185,9 +186,54 @@ def works(folder: Path) -> None:
     )
 
 
+PRICES = """
+# Invented prices, for the budgets of proposals.
+[build]
+unit = "EUR"
+per_m = { duct = 140, span = 55, other = 160 }
+per_crossing = { water = 60000, roads = 4000 }
+per_joint = 600
+per_port = 45
+per_change = { supply = 900, move = 2500, optics = 700, room = 70000, new_supply = 15000 }
+budget = 150000
+"""
+
+
+def planning(folder: Path) -> None:
+    """The estuary with prices, water and roads."""
+    folder.mkdir(parents=True, exist_ok=True)
+    channel = area((28.0, 14.83), (34.0, 14.83), (34.0, 15.17), (28.0, 15.17))
+    road = LineString([metres((31.0, 16.5)), metres((31.0, 13.5))])
+    water = feature(channel, id="CHANNEL", name="Tidal channel", kind="channel")
+    causeway = feature(road, id="CAUSEWAY", name="Causeway road", kind="road")
+    layer(folder / "water.geojson", [water])
+    layer(folder / "roads.geojson", [causeway])
+    rules = Path(__file__).parent / "estuary" / "rules.toml"
+    text = rules.read_text(encoding="utf-8") + PRICES
+    (folder / "rules.toml").write_text(text, encoding="utf-8", newline="\n")
+    lines = ['name = "Estuary ring, planning"', 'extends = "../estuary"']
+    for name in ("water", "roads"):
+        lines += ["", "[[layer]]", f'name = "{name}"', f'source = "{name}.geojson"']
+    text = "\n".join(lines) + "\n"
+    (folder / "study.toml").write_text(text, encoding="utf-8", newline="\n")
+
+
+def offers(folder: Path) -> None:
+    """A wayleave for a bore under the channel; a second entry at Stackmere with a duct to it."""
+    folder.mkdir(parents=True, exist_ok=True)
+    wayleave = LineString([metres((31.07, 15.25)), metres((31.07, 14.75))])
+    bore = feature(wayleave, id="WL-BORE", name="Wayleave for a bore under the channel")
+    entry = feature(Point(metres((30.0, 7.975))), id="ENT-STK-3", kind="entry", within="STK")
+    lead = duct("STK3-D1", "U4-P12", "ENT-STK-3", "-", (30.089, 7.984), (30.0, 7.975))
+    layer(folder / "corridor.geojson", [bore])
+    layer(folder / "entry.geojson", [entry, lead])
+
+
 if __name__ == "__main__":
     target = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent
     proposal_a(target / "proposal-a")
     proposal_b(target / "proposal-b")
     works(target / "works")
-    print(f"wrote proposal-a, proposal-b, works into {target}")
+    planning(target / "planning")
+    offers(target / "offers")
+    print(f"wrote proposal-a, proposal-b, works, planning, offers into {target}")

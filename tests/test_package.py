@@ -50,7 +50,7 @@ def test_the_wheel_holds_the_whole_package_and_the_example(wheel: Path) -> None:
         if path.is_file() and "__pycache__" not in path.parts
     }
     wanted |= {f"estuary/{path.name}" for path in (ROOT / "examples" / "estuary").iterdir()}
-    for beside in ("proposal-a", "proposal-b", "works"):
+    for beside in ("proposal-a", "proposal-b", "works", "planning", "offers"):
         wanted |= {
             f"estuary/{beside}/{path.name}" for path in (ROOT / "examples" / beside).iterdir()
         }

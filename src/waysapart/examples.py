@@ -8,8 +8,9 @@ from pathlib import Path
 from waysapart.errors import CallError
 from waysapart.output_files import LEFT_OVER, OutputFile, clear_left_over, replacing
 
-BESIDE = ("proposal-a", "proposal-b", "works")
-"""Folders that come with the study: two crossings that extend it, and works to plan."""
+BESIDE = ("proposal-a", "proposal-b", "works", "planning", "offers")
+"""Folders that come with the study: two crossings that extend it, works to plan, the study with
+prices, water and roads, and what is offered to build along."""
 
 
 def write_example(folder: Path | str, *, force: bool = False) -> Path:

@@ -229,7 +229,7 @@ def test_proposals_and_works_are_made_by_their_script(tmp_path: Path) -> None:
     script = EXAMPLES / "make_proposals.py"
     subprocess.run([sys.executable, str(script), str(tmp_path)], check=True, capture_output=True)
     made = [one.relative_to(tmp_path) for one in tmp_path.rglob("*") if one.is_file()]
-    assert len(made) == 8
+    assert len(made) == 14
     for one in made:
         new = (tmp_path / one).read_text(encoding="utf-8")
         old = (EXAMPLES / one).read_text(encoding="utf-8")

@@ -8,7 +8,7 @@ better nor worse.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any, TypedDict
@@ -153,6 +153,7 @@ def changes(
     before: Sequence[Facts],
     after: Sequence[Facts],
     ended: Mapping[str, Sequence[str]] = MappingProxyType({}),
+    new_assets: Collection[str] = frozenset(),
 ) -> list[Difference]:
     """Compare the circuits (or groups, or schemes) of two proofs by id.
 
@@ -163,6 +164,8 @@ def changes(
     ended : mapping of str to sequence of str
         By circuit or group, from `ended_waivers`: waivers that no longer count, which explain
         a worse verdict.
+    new_assets : collection of str
+        Assets that were not there before.
 
     Returns
     -------
@@ -172,7 +175,7 @@ def changes(
     old = {str(row["id"]): row for row in before}
     new = {str(row["id"]): row for row in after}
     found = [
-        _change(name, old[name], row, ended.get(name, ()))
+        _change(name, old[name], row, ended.get(name, ()), new_assets)
         if name in old
         else _one_sided(name, NEW, row)
         for name, row in new.items()
@@ -217,14 +220,16 @@ def _one_sided(name: str, change: str, row: Facts) -> Difference:
     return Difference(name, verdict, None, within, None, GONE, went=findings(row))
 
 
-def _change(name: str, before: Facts, after: Facts, ended: Sequence[str]) -> Difference:
+def _change(
+    name: str, before: Facts, after: Facts, ended: Sequence[str], new_assets: Collection[str]
+) -> Difference:
     old, new = findings(before), findings(after)
     if ("with_protected" in before) != ("with_protected" in after):  # evidence of an older release
         old["silent"] = new["silent"] = []
     went = {key: less(old[key], new[key]) for key in old}
     came = {key: less(new[key], old[key]) for key in old}
     went["gaps"], came["gaps"] = _gaps_changed(before.get("gaps", []), after.get("gaps", []))
-    found = reasons(before, after, ended)
+    found = reasons(before, after, ended, new_assets)
     said = {one.change for one in found}
     return Difference(
         name,

@@ -300,15 +300,18 @@ def compare(before: Side, after: Side, *, on: date | None = None) -> Comparison:
     facts = _facts_of(first), _facts_of(second)
     proofs = tuple(side if isinstance(side, Proof) else None for side in (first, second))
     records = None
+    new: frozenset[str] = frozenset()
     if proofs[0] is not None and proofs[1] is not None:
         records = differing_records(proofs[0].study, proofs[1].study)
+        there, now = (set(proof.network.assets.frame["id"]) for proof in proofs if proof)
+        new = frozenset(str(one) for one in now - there)
     ended = ended_waivers(facts[0].get("waivers", []), facts[1].get("waivers", []))
     return Comparison(
         facts[0],
         facts[1],
-        changes(facts[0].get("circuits", []), facts[1].get("circuits", []), ended),
-        changes(facts[0].get("groups", []), facts[1].get("groups", []), ended),
-        changes(facts[0].get("schemes", []), facts[1].get("schemes", [])),
+        changes(facts[0].get("circuits", []), facts[1].get("circuits", []), ended, new),
+        changes(facts[0].get("groups", []), facts[1].get("groups", []), ended, new),
+        changes(facts[0].get("schemes", []), facts[1].get("schemes", []), new_assets=new),
         records,
         (proofs[0], proofs[1]),
     )

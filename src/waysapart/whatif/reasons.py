@@ -9,7 +9,7 @@ before.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, TypedDict
 
@@ -70,7 +70,9 @@ class Reason:
         }
 
 
-def reasons(before: Facts, after: Facts, ended: Sequence[str] = ()) -> list[Reason]:
+def reasons(
+    before: Facts, after: Facts, ended: Sequence[str] = (), new: Collection[str] = frozenset()
+) -> list[Reason]:
     """All that got better or worse between two entries of evidence.
 
     Parameters
@@ -80,6 +82,8 @@ def reasons(before: Facts, after: Facts, ended: Sequence[str] = ()) -> list[Reas
         release does not hold is not judged.
     ended : sequence of str
         Waivers of it that no longer count, in words.
+    new : collection of str
+        Assets that were not there before.
 
     Returns
     -------
@@ -100,7 +104,8 @@ def reasons(before: Facts, after: Facts, ended: Sequence[str] = ()) -> list[Reas
     if any(one.change == WORSE for one in accepted):
         accepted += [Reason("accepted", WORSE, text) for text in ended]
     found += accepted
-    for judge in (_paths, _single_points, _gaps, _closest, _unavailability, _delays, _margin):
+    found += _gaps(before, after, new)
+    for judge in (_paths, _single_points, _closest, _unavailability, _delays, _margin):
         found += judge(before, after)
     found += [*_length(before, after), *_blanks(before, after)]
     order = list(TOLERANCES)
@@ -356,23 +361,29 @@ def _silent(before: Facts, after: Facts) -> list[Reason]:
     return _came_and_went("silent", was, now, "silent when it falls", "no longer silent with")
 
 
-def _gaps(before: Facts, after: Facts) -> list[Reason]:
-    """More or fewer gaps of those that bear on separation, and of those that bear on limits alone.
+def _gaps(before: Facts, after: Facts, new: Collection[str]) -> list[Reason]:
+    """More or fewer gaps: those that bear on separation, those on new plant, those on limits alone.
 
     Only their number counts: where one took the place of another, both are listed.
     """
     found = []
-    for figure, said, bearing in (
-        ("gaps", "record gaps that bear on separation", ("separation", "both")),
-        ("limit_gaps", "record gaps that bear on limits alone", ("limits",)),
+    both = ("separation", "both")
+    for figure, said, bearing, fresh in (
+        ("gaps", "record gaps that bear on separation", both, False),
+        ("new_gaps", "record gaps of new plant that bear on separation", both, True),
+        ("limit_gaps", "record gaps that bear on limits alone", ("limits",), None),
     ):
-        was, now = (_gap_count(row.get("gaps") or [], bearing) for row in (before, after))
+        was, now = (
+            sum(
+                int(gap.get("count") or 1)
+                for gap in row.get("gaps") or []
+                if gap.get("bears_on", "both") in bearing
+                and (fresh is None or (str(gap.get("asset")) in new) == fresh)
+            )
+            for row in (before, after)
+        )
         found += _counted(figure, said, was, now)
     return found
-
-
-def _gap_count(gaps: Iterable[Facts], bearing: Sequence[str]) -> int:
-    return sum(int(gap.get("count") or 1) for gap in gaps if gap.get("bears_on", "both") in bearing)
 
 
 def _paths(before: Facts, after: Facts) -> list[Reason]:

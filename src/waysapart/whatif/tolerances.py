@@ -79,6 +79,11 @@ TOLERANCES: Mapping[str, Tolerance] = MappingProxyType(
             "more record gaps that bear on separation",
             because="counted; a gap in place of another is no change",
         ),
+        "new_gaps": Tolerance(
+            "more record gaps of plant that was not there before",
+            cost=True,
+            because="what is new is surveyed once it is built; the verdict says that it is open",
+        ),
         "closest_m": Tolerance(
             "paths closer than they were, and closer than 100 m; or no longer known how close",
             least=1.0,
