@@ -25,7 +25,18 @@ from waysapart.cli import main
 ROOT = Path(__file__).resolve().parents[2]
 DOCS = ROOT / "docs"
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted(DOCS.glob("*.md"))]
-LANGUAGES = {"sh", "python", "toml", "json", "text", "figures", "reroute", "pycon", "{toctree}"}
+LANGUAGES = {
+    "sh",
+    "python",
+    "toml",
+    "json",
+    "text",
+    "figures",
+    "reroute",
+    "build",
+    "pycon",
+    "{toctree}",
+}
 """Blocks of figures, reroute and pycon have tests of their own."""
 _FENCE = re.compile(r"^( *)```([^\n]*)\n(.*?)^ *```$", re.DOTALL | re.MULTILINE)
 _RUN_BY_CI = ("python -m pip install", "python tests/run.py")
