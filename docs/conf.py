@@ -39,5 +39,5 @@ html_theme_options = {
 
 def setup(app: Sphinx) -> None:
     """Blocks that tests of their own read are shown as they stand: sums, and ways found."""
-    for name in ("figures", "reroute"):
+    for name in ("figures", "reroute", "build", "cost"):
         app.add_lexer(name, TextLexer)
