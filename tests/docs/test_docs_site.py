@@ -34,6 +34,7 @@ LANGUAGES = {
     "figures",
     "reroute",
     "build",
+    "cost",
     "pycon",
     "{toctree}",
 }
