@@ -107,7 +107,7 @@ def test_demo_writes_study_and_report_and_says_where(tmp_path: Path) -> None:
     assert "mine.txt" in refused.output
 
 
-@pytest.mark.parametrize("case", some(CASES, every=6), ids=lambda case: case.name)
+@pytest.mark.parametrize("case", some(CASES, every=12), ids=lambda case: case.name)
 def test_bad_input_gets_its_error_and_exit_status_2(small: Path, case: Case) -> None:
     case.mutate(small)
     """Of records that contradict each other it is asked strictly."""

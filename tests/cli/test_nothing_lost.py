@@ -152,7 +152,7 @@ def test_two_runs_give_the_same_bytes(tmp_path: Path) -> None:
     assert json.loads(written[0])["made"] == "2023-11-14T22:13:20Z"
 
 
-@pytest.mark.parametrize("seed", some([2, 9, 24, 45], every=2))
+@pytest.mark.parametrize("seed", some([2, 9, 24, 45], every=4))
 def test_rows_in_another_order_change_hashes_only(
     seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

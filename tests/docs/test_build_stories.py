@@ -72,7 +72,7 @@ def _told(folder: Path, name: str) -> Story:
     return Story(folder, codes, printed, facts)
 
 
-@pytest.mark.parametrize("name", some(STORIES, every=3))
+@pytest.mark.parametrize("name", some(STORIES, every=6))
 def test_proposals_are_those_of_the_page(stories: Stories, name: str) -> None:
     one = stories(name)
     (table,) = re.findall(rf"```build {name}\n(.*?)```", PAGE, re.S)
@@ -86,7 +86,7 @@ def test_proposals_are_those_of_the_page(stories: Stories, name: str) -> None:
     assert all(option["budget"]["within_budget"] for option in one.facts["build"]["single"])
 
 
-@pytest.mark.parametrize("name", some(STORIES, every=3))
+@pytest.mark.parametrize("name", some(STORIES, every=6))
 def test_it_goes_from_reroute_to_compare_to_the_notice(stories: Stories, name: str) -> None:
     """No separate paths on record; the proposal is better and nothing worse; the works touch."""
     one = stories(name)
@@ -102,7 +102,7 @@ def test_it_goes_from_reroute_to_compare_to_the_notice(stories: Stories, name: s
     assert all((one.folder / file).stat().st_size > 500 for file in written[name])
 
 
-@pytest.mark.parametrize("name", some(STORIES, every=3))
+@pytest.mark.parametrize("name", some(STORIES, every=6))
 def test_each_proposal_proves_as_it_was_said_to(stories: Stories, name: str) -> None:
     one = stories(name)
     build = {"crossing": 2, "entry": 1, "room": 1}[name]

@@ -192,7 +192,7 @@ def random_plant(seed: int) -> Plant:
     return plant
 
 
-@pytest.mark.parametrize("seed", some(range(SEEDS), every=6))
+@pytest.mark.parametrize("seed", some(range(SEEDS), every=12))
 def test_every_figure_is_the_sum_over_all_states(seed: int, tmp_path: Path) -> None:
     """Each way, all ways of each circuit and group, what each thing brings, and how often."""
     plant = random_plant(seed)
@@ -240,7 +240,7 @@ def test_the_random_plants_hold_the_hard_cases() -> None:
     assert sum(len(p.failing) == 9 for p in plants) > 40
 
 
-@pytest.mark.parametrize("seed", some(range(8), every=3))
+@pytest.mark.parametrize("seed", some(range(8), every=6))
 def test_random_studies_against_events_played_through(
     seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -64,7 +64,7 @@ def test_a_conflict_leaves_open_what_it_touches(case: Case, tmp_path: Path) -> N
 
 
 @pytest.mark.parametrize(
-    "case", some([c for c in CASES if c.name in TOUCHED], every=4), ids=lambda c: c.name
+    "case", some([c for c in CASES if c.name in TOUCHED], every=8), ids=lambda c: c.name
 )
 def test_strictly_the_same_is_an_error(case: Case, tmp_path: Path) -> None:
     folder = write_small_study(tmp_path / "small")
@@ -76,7 +76,7 @@ def test_strictly_the_same_is_an_error(case: Case, tmp_path: Path) -> None:
 UNREADABLE = [one for one in CASES if one.name not in TOUCHED]
 
 
-@pytest.mark.parametrize("case", some(UNREADABLE, every=4), ids=lambda c: c.name)
+@pytest.mark.parametrize("case", some(UNREADABLE, every=8), ids=lambda c: c.name)
 def test_what_makes_the_input_unreadable_is_an_error_anyway(case: Case, tmp_path: Path) -> None:
     folder = write_small_study(tmp_path / "small")
     case.mutate(folder)

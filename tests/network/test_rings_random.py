@@ -77,7 +77,7 @@ def joined(graph: nx.MultiGraph, made: Chain) -> bool:
     return first in graph and last in graph and nx.has_path(graph, first, last)
 
 
-@pytest.mark.parametrize("seed", some(range(120), every=4))
+@pytest.mark.parametrize("seed", some(range(120), every=8))
 def test_single_points_are_those_of_the_graph(seed: int) -> None:
     made = chain(seed)
     ends = LinkEnds(*(np.array([pair[side] for pair in made.ends]) for side in (0, 1)))

@@ -99,7 +99,7 @@ def test_the_demo_is_confirmed(tmp_path: Path) -> None:
         ("EPSG:32719", 430_000, 4_000_000),
     ],
 )
-@pytest.mark.parametrize("feet", some([16.0, 221.5], every=2))
+@pytest.mark.parametrize("feet", some([16.0, 221.5], every=4))
 def test_distances_hold_anywhere_on_earth(
     crs: str, east: float, north: float, feet: float, tmp_path: Path, monkeypatch: Any
 ) -> None:
@@ -135,7 +135,7 @@ def test_distances_hold_anywhere_on_earth(
 HOSTILE = ("{} (1)", '"{}"', "{}, {}", "{{{}}}", "<b>{}</b>", "{} for {}", "it's {}", "{} [0-3]")
 
 
-@pytest.mark.parametrize("dress", some(HOSTILE, every=2))
+@pytest.mark.parametrize("dress", some(HOSTILE, every=4))
 def test_ids_may_hold_anything(dress: str, tmp_path: Path) -> None:
     """Quotes, brackets, commas and markup in every id and in the name of the service."""
 
@@ -169,7 +169,7 @@ def test_ids_may_hold_anything(dress: str, tmp_path: Path) -> None:
     assert _held(study, facts, tmp_path / "evidence.json")["false"] == []
 
 
-@pytest.mark.parametrize("seed", [*some(range(0, 14, 2), every=3), 2009])
+@pytest.mark.parametrize("seed", [*some(range(0, 14, 2), every=6), 2009])
 def test_random_studies_are_confirmed(seed: int, tmp_path: Path) -> None:
     """In 2009 a cable of one tray could lie either way round: its end at the pit is the one."""
     study = write_random_study(tmp_path / "study", seed)

@@ -372,7 +372,7 @@ def _strike(facts: dict[str, Any], code: str) -> dict[str, Any]:
 
 
 @pytest.mark.parametrize(
-    ("trap", "code"), some(TRAPS, every=5), ids=[one.__name__[1:] for one, _ in TRAPS]
+    ("trap", "code"), some(TRAPS, every=10), ids=[one.__name__[1:] for one, _ in TRAPS]
 )
 def test_a_trap_is_found_as_proved_and_not_struck_out(
     trap: Trap, code: str, tmp_path: Path
@@ -537,7 +537,7 @@ def _joined_alike(network: wa.Network, found: dict[str, Traced]) -> list[str]:
     return unlike
 
 
-@pytest.mark.parametrize("first", some(range(0, 320, 2), every=80))
+@pytest.mark.parametrize("first", some(range(0, 320, 2), every=160))
 def test_random_plants_are_traced_alike(first: int, tmp_path: Path) -> None:
     """Sound evidence of plants with faults of every kind is confirmed, and tied the same."""
     for seed in range(first, first + 2):

@@ -180,7 +180,7 @@ def test_hostile_text_shows_as_it_is_and_nothing_runs(pages, watched):
 
 @pytest.mark.browser
 @pytest.mark.parametrize(
-    ("scheme", "width"), some([("light", 1300), ("dark", 1300), ("light", 360)], every=2)
+    ("scheme", "width"), some([("light", 1300), ("dark", 1300), ("light", 360)], every=4)
 )
 def test_the_engine_finds_nothing(scheme, width, pages, watched, axe):
     page = watched.open(

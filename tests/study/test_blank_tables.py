@@ -80,7 +80,7 @@ def test_a_workbook_has_a_sheet_for_each_role_and_reads_at_once(book: Path) -> N
         assert len(table) == 0
 
 
-@pytest.mark.parametrize("role", some(ROLES, every=5))
+@pytest.mark.parametrize("role", some(ROLES, every=10))
 def test_each_heading_is_explained(book: Path, role: str) -> None:
     """By a note with the column's meaning, and by a row of the first sheet."""
     sheet = open_workbook(book).sheet(role)
@@ -132,7 +132,7 @@ def test_words_to_choose_from(book: Path) -> None:
     assert formula(runs["segment"]).startswith("OFFSET(segments!$A$2,0,0,")
 
 
-@pytest.mark.parametrize("role", some(ROLES, every=5))
+@pytest.mark.parametrize("role", some(ROLES, every=10))
 def test_numbers_days_and_ids_are_checked_as_the_schema_says(book: Path, role: str) -> None:
     """Every column of numbers and days, with its least and greatest; an id stands once."""
     checks = checks_of(book, role)
@@ -209,7 +209,7 @@ def filled(study: Path, crs: str) -> dict[str, pd.DataFrame]:
             ("csv", CRS_NAME),
             ("csv", "EPSG:4326"),
         ],
-        every=2,
+        every=4,
     ),
 )
 def test_what_is_filled_in_reads_and_proves_as_the_original(

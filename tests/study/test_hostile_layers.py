@@ -320,7 +320,7 @@ FILTERS = {
 }
 
 
-@pytest.mark.parametrize("source", some(["cables.csv", "plant.gpkg"], every=2))
+@pytest.mark.parametrize("source", some(["cables.csv", "plant.gpkg"], every=4))
 @pytest.mark.parametrize("kind", FILTERS)
 def test_a_filter_without_end_is_refused(kind: str, source: str, tmp_path: Path) -> None:
     """In a table that SQLite filters here, and in a GeoPackage, which it filters in GDAL."""
@@ -377,7 +377,7 @@ def _no_file(kind: str, path: Path) -> None:
 
 
 @pytest.mark.parametrize("kind", NO_FILES)
-@pytest.mark.parametrize("name", some(LAYERS, every=3))
+@pytest.mark.parametrize("name", some(LAYERS, every=6))
 def test_what_is_no_file_is_no_layer(kind: str, name: str, tmp_path: Path) -> None:
     """A pipe would be waited for, a device read without end."""
     study = write_small_study(tmp_path / "study")
@@ -569,7 +569,7 @@ SHAPES = (b"\x01\x01", b"\x01\x02\x00\x00\x00\xff\xff\xff\x0f")
 
 
 @pytest.mark.parametrize("kind", GEO)
-@pytest.mark.parametrize("shape", some(SHAPES, every=2))
+@pytest.mark.parametrize("shape", some(SHAPES, every=4))
 def test_geoparquet_with_odd_metadata(kind: str, shape: bytes, tmp_path: Path) -> None:
     """And points that are cut off, or declared a quarter of a thousand million times."""
     pa = pytest.importorskip("pyarrow")

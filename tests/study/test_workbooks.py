@@ -354,7 +354,7 @@ def evidence(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / "evidence.json"
 
 
-@pytest.mark.parametrize("case", some(HOSTILE, every=2))
+@pytest.mark.parametrize("case", some(HOSTILE, every=4))
 def test_hostile_workbooks_are_refused_by_name(case: str, evidence: Path, tmp_path: Path) -> None:
     """By `check`; `recheck`, given evidence of sound tables, refuses it or finds claims false."""
     make, file, said = HOSTILE[case]

@@ -81,7 +81,7 @@ def clear_of_each_other(made: National) -> bool:
     )
 
 
-@pytest.fixture(scope="module", params=some(TOPOLOGIES, every=3))
+@pytest.fixture(scope="module", params=some(TOPOLOGIES, every=6))
 def case(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Case:
     rng = random.Random(str(request.param))
     made = plant_on(scattered(request.param, rng), SPAN_M, rng, right_of_way=False)

@@ -23,7 +23,7 @@ SEEDS = range(int(os.environ.get("WAYSAPART_PLANTS", "36")))
 """How many plants: 36, a quarter of them every day; 300 before a release."""
 
 
-@pytest.fixture(scope="module", params=some(SEEDS, every=4))
+@pytest.fixture(scope="module", params=some(SEEDS, every=8))
 def answers(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
 ) -> tuple[wa.Proof, OracleAnswer]:

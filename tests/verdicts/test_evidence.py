@@ -39,7 +39,7 @@ def validated(facts: dict[str, Any]) -> dict[str, Any]:
     return dict(plain)
 
 
-@pytest.fixture(scope="module", params=["demo", *some(SEEDS, every=4)])
+@pytest.fixture(scope="module", params=["demo", *some(SEEDS, every=8)])
 def facts(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Any:
     if request.param == "demo":
         return validated(proof_of(ROOT / "examples" / "estuary").facts())

@@ -25,7 +25,7 @@ def written(facts: Any) -> Any:
     return json.loads(json_text(in_file(facts)))
 
 
-@pytest.fixture(scope="module", params=["demo", "awkward", *some(range(24), every=6)])
+@pytest.fixture(scope="module", params=["demo", "awkward", *some(range(24), every=12)])
 def facts(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Any:
     if isinstance(request.param, str):
         folder = ROOT / "examples" / {"demo": "estuary", "awkward": "awkward"}[request.param]

@@ -873,7 +873,7 @@ def shown(folder: Path, *more: str) -> str:
 
 
 @pytest.mark.parametrize(
-    "make", some([trench, pit, line, beside], every=2), ids=lambda make: make.__name__
+    "make", some([trench, pit, line, beside], every=4), ids=lambda make: make.__name__
 )
 def test_what_is_offered_can_be_pasted_and_is_then_accepted(
     make: Callable[[], Plant], tmp_path: Path
@@ -977,7 +977,7 @@ def test_ids_with_signs_that_cannot_be_seen_are_pasted_as_they_are(tmp_path: Pat
     assert block["asset"] == name
 
 
-@pytest.mark.parametrize("seed", some(range(6), every=3))
+@pytest.mark.parametrize("seed", some(range(6), every=6))
 def test_all_that_is_offered_signed_leaves_nothing_shared(seed: int, tmp_path: Path) -> None:
     """On random studies: no verdict `shared`, every waiver in force, and recheck confirms each."""
     folder = write_random_study(tmp_path / "study", 5000 + seed)

@@ -20,7 +20,7 @@ from whatif_oracle import cut, last_straws, lost_circuits, ways
 SEEDS = range(10)
 
 
-@pytest.fixture(scope="module", params=some(SEEDS, every=3))
+@pytest.fixture(scope="module", params=some(SEEDS, every=6))
 def studied(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
 ) -> tuple[wa.Proof, Plant, random.Random]:
