@@ -13,7 +13,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components, dijkstra
 from scipy.spatial import KDTree
 
-from waysapart.arrays import Bools, Floats, Ints, boolean
+from waysapart.arrays import Bools, Ints, boolean
 from waysapart.errors import CallError
 from waysapart.network.ends import Places, places
 from waysapart.reroute.new_plant.corridors import Corridors, corridors_of
@@ -417,8 +417,9 @@ def made_up(
         share = 1.0
         if isinstance(leaf, Beyond) and leaf.least > 0:
             share = leaf.most / leaf.least
-        for side in _two_sides(ground, space, names, terms, points, position, share):
-            if long != side.joined or not side.one or not side.other:
+        at = share if long else None
+        for side in _two_sides(ground, space, names, terms, points, position, at):
+            if not side.one or not side.other:
                 continue
             routes = list(_along(grounds, held, where, points, side))
             straight = () if long else _straight(grounds, held, where, points, side)
@@ -532,28 +533,25 @@ class _Sides:
     ----------
     one, other : list of int
         Rows of `places`.
-    joined : bool
-        Paths lead from end to end all the same, but too long ones.
     from_one, from_other : dict of int to float
         Of joined ends: metres from each place to its end.
-    most_m : float
-        So long a path may be in the end; infinite over a cut.
+    most_m : float or None
+        So long a path between joined ends may be in the end; None over a cut.
     """
 
     one: list[int]
     other: list[int]
-    joined: bool = False
     from_one: Mapping[int, float] = field(default_factory=dict)
     from_other: Mapping[int, float] = field(default_factory=dict)
-    most_m: float = np.inf
+    most_m: float | None = None
 
     def serves(self, a: int, b: int, length_m: float) -> bool:
         """Whether a segment between two places, one of each side, shortens the path enough."""
-        if not self.joined:
+        if self.most_m is None:
             return True
         return any(
             self.from_one.get(here, np.inf) + length_m + self.from_other.get(there, np.inf)
-            <= self.most_m
+            < self.most_m
             for here, there in ((a, b), (b, a))
         )
 
@@ -573,13 +571,13 @@ def _two_sides(
     terms: Terms,
     points: np.ndarray,
     position: Mapping[int, int],
-    share: float,
+    share: float | None,
 ) -> Iterator[_Sides]:
     """Places that fibres reach from either end, of each circuit, over what paths may use.
 
     What the cut names, what is to be avoided, what a record gap touches and what is out of
-    service they may not rely on, except for what the ends themselves rely on. Where the ends are
-    joined, a path may be `share` of the shortest that joins them, and must be shorter than that.
+    service they may not rely on, except for what the ends themselves rely on. With a `share` the
+    ends are joined, but a path must be shorter than this share of the shortest on record.
     """
     nodes = cable_nodes(ground.network).sort_values(["cable", "position"])
     nodes = nodes[nodes["node"] >= 0]
@@ -605,12 +603,10 @@ def _two_sides(
     met = np.unique(np.r_[u, v])
     for ends in dict.fromkeys((member.a, member.b) for member in space.members):
         starts = [_of_end(ground, end, hit) for end in ends]
-        parts = [{int(part[place]) for place in here} for here in starts]
-        if parts[0] & parts[1]:
-            at = np.array([position.get(n, -1) for n in range(count)])
-            metres = ground.study.plane.metres(points[at[u]], points[at[v]])
-            yield _near_ends(u, v, metres, starts, position, count, share)
+        if share is not None:
+            yield _near_ends(ground, u, v, starts, points, position, share)
             continue
+        parts = [{int(part[place]) for place in here} for here in starts]
         sides = [
             {*(int(n) for n in met if int(part[n]) in mine), *here, ground.site_of[end]}
             for mine, here, end in zip(parts, starts, ends, strict=True)
@@ -635,32 +631,38 @@ def _of_end(ground: Ground, end: int, hit: Bools) -> list[int]:
 
 
 def _near_ends(
+    ground: Ground,
     u: Ints,
     v: Ints,
-    metres: Floats,
     starts: Sequence[Sequence[int]],
+    points: np.ndarray,
     position: Mapping[int, int],
-    count: int,
     share: float,
 ) -> _Sides:
-    """Places from which a short cut to the other end would be short enough."""
-    order = np.lexsort((metres, np.maximum(u, v), np.minimum(u, v)))
-    low, high, metres = np.minimum(u, v)[order], np.maximum(u, v)[order], metres[order]
-    first = np.r_[True, (np.diff(low) != 0) | (np.diff(high) != 0)][: len(low)]
-    ends = (low[first], high[first])
-    both = coo_array((np.maximum(metres[first], 1e-3), ends), shape=(count, count)).tocsr()
+    """Places from which a short cut to the other end would be short enough; none without a path."""
+    count = len(ground.network.assets)
+    at = np.array([position.get(n, -1) for n in range(count)])
+    placed = (at[u] >= 0) & (at[v] >= 0)
+    u, v = np.minimum(u, v)[placed], np.maximum(u, v)[placed]
+    metres = np.maximum(ground.study.plane.metres(points[at[u]], points[at[v]]), 1e-3)
+    least = pd.Series(metres).groupby([u, v]).min()
+    ends = (least.index.get_level_values(0), least.index.get_level_values(1))
+    both = coo_array((least.to_numpy(), ends), shape=(count, count)).tocsr()
     far = [
-        dijkstra(both, directed=False, indices=sorted(set(here)), min_only=True) for here in starts
+        dijkstra(both, directed=False, indices=sorted(set(here)), min_only=True)
+        if here
+        else np.full(count, np.inf)
+        for here in starts
     ]
     shortest = float(np.min(far[0] + far[1]))
+    if not np.isfinite(shortest):
+        return _Sides([], [])
     most = min(share, 1.0) * shortest
-    reached = [
+    near = [
         {position[int(n)]: float(one[n]) for n in np.flatnonzero(one < most) if int(n) in position}
         for one in far
     ]
-    return _Sides(
-        sorted(reached[0]), sorted(reached[1]), True, reached[0], reached[1], np.nextafter(most, 0)
-    )
+    return _Sides(sorted(near[0]), sorted(near[1]), near[0], near[1], most)
 
 
 def _kind(ground: Ground, new: Mapping[str, NewStructure], *ends: str) -> str:
