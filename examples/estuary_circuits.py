@@ -74,7 +74,7 @@ DIFFERENTIAL, INTERTRIP = "line-differential", "direct-intertrip"
 
 @dataclass(frozen=True)
 class Circuit:
-    """One circuit with its two ways, each as the routes that it follows.
+    """One circuit with its two paths, each as the routes that it follows.
 
     `second`: the second of two main protections, whose relays stand in a rack of their own.
     `battery`: the one battery that its relays hang on at that site, where there is one.
@@ -364,11 +364,11 @@ TRAP_MULTIPLEXERS = {
     ("C11", "SAL", 1): ("RK-SAL-MUX1", "BAT-SAL-3"),
     ("C11", "SAL", 2): ("RK-SAL-MUX2", "BAT-SAL-4"),
 }
-"""Where the multiplexer of a way stands and which battery it has, where not the usual ones."""
+"""Where the multiplexer of a path stands and which battery it has, where not the usual ones."""
 
 
 def add_circuit(made: Services, circuit: Circuit) -> None:
-    """Add a circuit with its two relays and its ways over fibre."""
+    """Add a circuit with its two relays and its paths over fibre."""
     relays = []
     for end, site in zip("AB", circuit.ends, strict=True):
         name = f"R-{circuit.id}-{end}"
@@ -396,17 +396,17 @@ def add_circuit(made: Services, circuit: Circuit) -> None:
         optics = FAR_OPTICS if len(routes) > 1 or routes == ("X1",) else NEAR_OPTICS
         if circuit.weak_alternate and label == "alternate":
             optics = WEAK_OPTICS
-        made.path(circuit.id, label, add_way(made, circuit, number, routes, optics))
+        made.path(circuit.id, label, add_path(made, circuit, number, routes, optics))
 
 
-def add_way(
+def add_path(
     made: Services,
     circuit: Circuit,
     number: int,
     routes: tuple[str, ...],
     optics: dict[str, float],
 ) -> list[str]:
-    """One way from relay to relay, through a multiplexer at either end where there are any."""
+    """One path from relay to relay, through a multiplexer at either end where there are any."""
     name = f"{circuit.id}-{'MA'[number - 1]}"
     ends = (f"R-{circuit.id}-A", f"R-{circuit.id}-B")
     start = circuit.ends[0]

@@ -143,7 +143,7 @@ reel_m = { buried = 3000.0, subsea = 30000.0 }
 [[waiver]]
 circuit = "C16"
 asset = "ENT-STK-1"
-reason = "One entry for both ways until the relay room is rebuilt; the tee has two further ways"
+reason = "One entry for both paths until the relay room is rebuilt; the tee has two further paths"
 by = "protection design note PD-114"
 until = 2049-12-31
 

@@ -241,7 +241,7 @@ class Along(TypedDict):
 class Stretch(TypedDict):
     """Neighbours that paths share without a break, as one; or one thing without a neighbour.
 
-    What stands in a row on every way, under one cable of one link, is one stretch. Things
+    What follows without a break on every path, under one cable of one link, is one stretch. Things
     off the line (a room, a battery) stand alone. `holders` are shared only because a member
     lies in them.
     """
@@ -253,7 +253,7 @@ class Stretch(TypedDict):
     via: Annotated[
         dict[str, list[Id]],
         Field(
-            description="by way: from the link down to what leads there; of several members, what "
+            description="by path: from the link down to what leads there; of several members, what "
             "the paths to all of them have in common"
         ),
     ]
@@ -512,7 +512,7 @@ class Circuit(HeldApart):
     protects: Annotated[list[Id], EMPTY]
     with_protected: Annotated[
         list[WithProtected] | None,
-        Field(description="null: nothing is known of what it protects"),
+        Field(description="null: what it protects is not known"),
     ]
     with_protected_why: Annotated[str | None, Absent(NOT_SAID)]
     delay: Delay
@@ -586,7 +586,7 @@ class Longest(TypedDict):
 
 @with_config(_EXACT)
 class HeldTo(TypedDict):
-    """A link under the least margin that services ask for, each margin once."""
+    """A link under the least margin that services require, each margin once."""
 
     services: list[str]
     min_margin_db: Annotated[
@@ -695,7 +695,9 @@ class Link(TypedDict):
     lengths: LengthTerms
     stated: Annotated[
         StatedRoute | None,
-        Field(description="of a hop whose route somebody stated; null: nobody is on record"),
+        Field(
+            description="who stated the route of the hop, and when; null: no statement on record"
+        ),
         NONE,
     ]
     loss: Annotated[Loss | None, Field(description="null: not over fibre, or without a course")]
@@ -924,7 +926,7 @@ class Witness(TypedDict):
 
 
 @with_config(_EXACT)
-class ProfileOfWay(TypedDict):
+class ProfileOfPath(TypedDict):
     """Distance from one path to another, arc by arc; `rows` has a value for each column."""
 
     along: str
@@ -938,7 +940,7 @@ class Profile(TypedDict):
 
     id: Id
     columns: list[str]
-    ways: list[ProfileOfWay]
+    ways: list[ProfileOfPath]
 
 
 @with_config(_EXACT)

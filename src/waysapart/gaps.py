@@ -114,7 +114,7 @@ _CODES = (
     GapCode(
         "unusable-geometry",
         "a geometry is missing, in several parts, of the wrong type or at an impossible place",
-        "draw it, or mend it",
+        "draw it, or correct it",
         limits=_EVERY,
         doubt=True,
     ),
@@ -482,13 +482,13 @@ _CODES = (
     ),
     GapCode(
         "way-out",
-        "a way of a circuit is out of service now, so that it has not two",
+        "a path of a circuit is out of service now, which leaves it fewer than two",
         "prove it again when the work is done",
     ),
     GapCode(
         "own-line",
-        "what takes a circuit together with what it protects counts by its service, and what it "
-        "protects is not on record",
+        "the service counts what puts a circuit out of service together with what it protects, and "
+        "what it protects is not on record",
         "enter protects, and what lies within the line: its towers and spans",
     ),
     GapCode(
@@ -498,7 +498,8 @@ _CODES = (
     ),
     GapCode(
         "near-accuracy",
-        "two ways keep the separation on record, but not if their positions are as wrong as stated",
+        "two paths keep the separation on record, but not if their positions are as wrong as "
+        "stated",
         "survey the two segments, and state how well in accuracy_m",
     ),
     GapCode(

@@ -544,7 +544,7 @@ _ROLES = (
     ),
     Role(
         "hazards",
-        "an area or line where one event takes everything it touches",
+        "an area or line where one event puts out of service all that it touches",
         (
             _ID,
             _text("kind", "flood, slip, works, crossing, ...", required=True),

@@ -201,7 +201,7 @@ def test_plant_without_circuits_is_checked_dug_and_exported(
     ("command", "more", "said"),
     [
         ("export", ("-o", "ring.gpkg"), "nothing to export"),
-        ("reroute", (), "no ways to look for"),
+        ("reroute", (), "no paths to look for"),
     ],
 )
 def test_what_an_empty_study_is_of_no_use_for(

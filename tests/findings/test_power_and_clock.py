@@ -122,7 +122,7 @@ def test_what_both_multiplexers_need_is_a_finding_of_its_own_kind(
     show_circuit(console, facts, "K")
     text = console.file.getvalue()
     assert said in text
-    assert f"All need {said.removeprefix('shared need: ')}." in text
+    assert f"All paths need {said.removeprefix('shared need: ')}." in text
 
 
 def test_what_is_shared_otherwise_is_no_need(tmp_path: Path) -> None:

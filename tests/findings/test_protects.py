@@ -484,7 +484,7 @@ def test_the_study_as_a_whole_names_who_is_silent(tmp_path: Path) -> None:
     facts = line().proved(tmp_path / "not").facts()
     text = printed(show_proof, facts)
     assert "silent" not in text
-    assert "1 loses a path with it and keeps one" in text
+    assert "1 circuit loses a path when what it protects falls, and keeps another" in text
 
 
 def test_the_page_tells_it_circuit_by_circuit(tmp_path: Path) -> None:
@@ -507,7 +507,9 @@ def test_the_page_for_readers_outside_names_no_line(tmp_path: Path) -> None:
     text = page.read_text(encoding="utf-8")
     assert "SECRET-9" not in text
     assert "Silent when" in text
-    assert "More may fall with what it protects: not on record" in text
+    assert (
+        "Not known whether more of its paths are lost with what it protects: not on record" in text
+    )
 
 
 def test_hostile_ids_are_escaped(tmp_path: Path) -> None:

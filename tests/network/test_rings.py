@@ -243,7 +243,7 @@ def test_approaches_that_leave_a_way_are_counted_and_not_listed(tmp_path: Path) 
     console = Console(file=StringIO(), width=200)
     show_circuit(console, facts, "K")
     said = console.file.getvalue()
-    assert "of some of its paths each leave another path." in said
+    assert "between some of its paths each leave another path clear." in said
     assert "near: " not in said
 
 
@@ -417,7 +417,7 @@ def test_a_time_that_nobody_stated_is_assumed(tmp_path: Path) -> None:
     console = Console(file=StringIO(), width=200)
     show_proof(console, facts)
     said = console.file.getvalue()
-    assert "recovery of 1 circuit: taken as 60 ms at the least" in said
+    assert "recovery time of 1 circuit: taken as at least 60 ms" in said
     (limit,) = [row for row in limit_rows(facts["circuits"][0]["delay"]) if row.name == "Recovery"]
     assert limit.value == "60.0 ms (assumed)"
 

@@ -43,7 +43,7 @@ def _told(facts: Facts, folder: Path) -> list[str]:
 def _say_apart(facts: Facts, name: str, ways: dict[str, list[str]]) -> None:
     _of(facts, name).update(
         status="apart", paths=ways, cost=24_000.0, lower_bound=24_000.0, optimal=True,
-        no_pair_proof=None, least_shared=None, shared=[], says="separate ways are on record",
+        no_pair_proof=None, least_shared=None, shared=[], says="separate paths are on record",
     )  # fmt: skip
     facts["summary"] = {"apart": 3, "none": 1, "undecided": 0}
 

@@ -150,7 +150,7 @@ def test_a_study_without_circuits_or_geometry_still_has_a_page(empty_report):
 
 
 def test_circuits_stand_in_the_order_of_importance(facts):
-    """Shared, then over a limit, then unproven, accepted, apart; more findings first, then id.
+    """Shared, then outside a limit, then unproven, accepted, apart; more findings first, then id.
 
     C02 has six stretches that are shared, C01 four, C08 two; every other circuit that is shared
     has one stretch, one near approach (C25) or one crossing (C06).
@@ -208,7 +208,7 @@ def counts(**given):
         ),
         (
             counts(apart=2, shared=1, over_limit=1),
-            "No: 1 of 3 circuits shares plant between its paths and 1 is over a limit. 2 are "
+            "No: 1 of 3 circuits shares plant between its paths and 1 is outside a limit. 2 are "
             "apart.",
         ),
         (
@@ -217,8 +217,8 @@ def counts(**given):
         ),
         (
             counts(shared=2, over_limit=1, unproven=1, accepted=1),
-            "No: 2 of 4 circuits share plant between their paths, 1 is over a limit and 1 cannot "
-            "be proven from the records. 1 is accepted by waiver.",
+            "No: 2 of 4 circuits share plant between their paths, 1 is outside a limit and 1 "
+            "cannot be proven from the records. 1 is accepted by waiver.",
         ),
         (
             counts(apart=3) | {"groups_shared": 1},

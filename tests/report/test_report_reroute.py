@@ -113,7 +113,7 @@ def test_a_step_has_its_cut_and_what_either_end_still_reaches(tmp_path):
     place = places_of(proof_geometry(found.before))
     (step,) = steps_of(found.found[0], place).steps
     assert step.avoid == ["P"]
-    assert step.ways == [1, 2]
+    assert step.paths == [1, 2]
     assert set(step.drawn.cut) == {"C1-1", "C1-2", "C2-1", "C2-2"}
     names = {number: name for name, number in place.items()}
     (near, sites), (far, others) = step.drawn.sides
@@ -199,7 +199,7 @@ def test_each_circuit_has_its_paths_as_lanes_its_figures_and_its_proposals(pages
     assert shown == ["record", "build-1"]
     assert "Paths with proposal 1, the set" in entry("C03").text_content()  # the same in both
     assert entry("C03").locator("svg.strip").count() == 2
-    assert "every pair has as much or more" in entry("C03").text_content()
+    assert "every pair of paths shares at least that much" in entry("C03").text_content()
     assert entry("C03").locator("button.step").count() == 3
     assert entry("G1").locator("svg.strip").count() == 1
 

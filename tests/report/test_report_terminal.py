@@ -48,7 +48,7 @@ def test_a_healthy_study_takes_less_than_a_screen(facts):
 
 
 def test_the_order_is_that_of_importance(facts):
-    """Shared first, then over a limit, then unproven; as in the report, the most found first."""
+    """Shared first, then outside a limit, then unproven; as in the report, the most found first."""
     lines = printed(show_proof, facts, width=120).splitlines()
     first = lines.index("Circuits that need a decision")
     rows = lines[first + 1 : lines.index("Groups")]
@@ -60,7 +60,7 @@ def test_the_order_is_that_of_importance(facts):
 def test_no_sentence_is_said_twice(facts):
     text = " ".join(printed(show_proof, facts, width=200).split())
     assert text.count("Link C15-A (alternate) has only") == 1
-    assert text.count("Asymmetry of 322.2 µs is over its limit of 200.0 µs.") == 1
+    assert text.count("Asymmetry of 322.2 µs exceeds its limit of 200.0 µs.") == 1
     text = " ".join(printed(show_circuit, facts, "C15", width=200).split())
     assert text.count("has only") == 1
 
@@ -95,7 +95,7 @@ def test_quiet_is_the_answer_and_the_counts(facts):
     assert lines[0] == "Estuary ring, revision A"
     assert lines[1].startswith("No: 14 of 33 circuits share plant between their paths")
     assert " ".join(lines[-1].split()) == (
-        "14 shared 3 unproven 1 accepted 15 apart 2 over a limit 24 record gaps"
+        "14 shared 3 unproven 1 accepted 15 apart 2 outside a limit 24 record gaps"
     )
 
 
@@ -104,8 +104,9 @@ def test_a_narrow_terminal_breaks_no_count_in_two(facts):
     lines = printed(show_proof, facts, width=60).splitlines()
     first = next(k for k, line in enumerate(lines) if line.startswith("  14 shared"))
     assert lines[first].split("   ")[-1] == "15 apart"
-    assert lines[first + 1] == "  2 over a limit   24 record gaps"
+    assert lines[first + 1] == "  2 outside a limit   24 record gaps"
     wide = printed(show_proof, facts, width=100).splitlines()
     assert (
-        "  14 shared   3 unproven   1 accepted   15 apart   2 over a limit   24 record gaps" in wide
+        "  14 shared   3 unproven   1 accepted   15 apart   2 outside a limit   24 record gaps"
+        in wide
     )

@@ -173,11 +173,11 @@ def test_a_link_to_a_folded_entry_opens_it(page):
 
 
 def test_the_counts_show_their_circuits_alone(page):
-    """Two circuits are over a limit though apart; typing a filter afterwards looks at all rows."""
+    """Two circuits are outside a limit though apart; a filter typed afterwards looks at all."""
     rows = page.locator("table[data-table=circuits] tbody tr:visible button.pick")
     page.click("#answer a[data-only=over]")
     assert rows.all_text_contents() == ["C14", "C15"]
-    assert page.text_content(".ledger [role=status]").startswith("2 of 33: over a limit")
+    assert page.text_content(".ledger [role=status]").startswith("2 of 33: outside a limit")
     page.click("#answer a[data-only=unproven]")
     assert rows.all_text_contents() == ["C09", "C12", "C32"]
     page.click(".ledger button:has-text('Show all')")
@@ -186,7 +186,7 @@ def test_the_counts_show_their_circuits_alone(page):
 
 
 def test_the_sign_off_lists_what_is_to_be_decided(page):
-    """All that are shared, over a limit or unproven, then the groups G1 and G3; room to write."""
+    """All that are shared, outside a limit or unproven, then groups G1 and G3; room to write."""
     rows = page.locator("table[data-table=decisions] tbody tr")
     listed = [rows.nth(k).locator("a").text_content() for k in range(rows.count())]
     assert [listed.pop(), listed.pop()] == ["G3", "G1"]

@@ -52,8 +52,8 @@ def test_none_is_exit_status_1_with_the_reason(tmp_path: Path) -> None:
     plant.read(tmp_path / "study")
     result = run(tmp_path / "study", "--no-build")
     assert result.exit_code == 1
-    assert "every way from RA to RB relies on pit P" in result.output
-    assert "P (weight 4; every pair has as much or more)" in result.output
+    assert "every path from RA to RB relies on pit P" in result.output
+    assert "P (weight 4; every pair of paths shares at least that much)" in result.output
 
 
 @pytest.mark.parametrize(
@@ -108,7 +108,7 @@ def test_a_way_that_stays_is_named_where_none_is_left_beside_it(tmp_path: Path) 
     plant.read(tmp_path / "study")
     result = run(tmp_path / "study", "--keep", "main", "--no-build")
     assert result.exit_code == 1
-    assert "every other way from RA to RB relies on" in " ".join(result.output.split())
+    assert "every other path from RA to RB relies on" in " ".join(result.output.split())
     assert "as L1 does" in " ".join(result.output.split())
 
 

@@ -340,7 +340,7 @@ def test_it_is_printed_on_one_line_and_written(tmp_path: Path) -> None:
     ) in told
     assert f"apart for {total:,.0f} EUR: {1e4 / total:.2f} per 10,000 EUR" in told
     assert "over the budget of 60,000 EUR" in told
-    assert "over the budget by themselves, so in no set: new-S1-S2 (" in told
+    assert "each over the budget alone, so in no set: new-S1-S2 (" in told
     file = tmp_path / "reroute.json"
     run("reroute", str(tmp_path), "--json", str(file))
     assert json.loads(file.read_text())["build"]["single"][0]["budget"]["total"] == total

@@ -26,8 +26,8 @@ SEEDS = range(3)
 MORE_SEEDS = range(3, 7)
 
 
-def cheapest_apart(net: Net, question: Question, ways: int) -> int | None:
-    """Least cost of so many simple ways without a common risk, one way added after another."""
+def cheapest_apart(net: Net, question: Question, paths: int) -> int | None:
+    """Least cost of so many simple paths without a common risk, one way added after another."""
     listed = [
         (sum(net.edges[edge][2] for edge in way), frozenset(risks) - set(question.exempt))
         for way in simple_ways(net, question)
@@ -46,11 +46,11 @@ def cheapest_apart(net: Net, question: Question, ways: int) -> int | None:
                 # A way without any risk may be taken twice.
                 add(place if not own else place + 1, met | own, cost + more, left - 1)
 
-    add(0, frozenset(), 0, ways)
+    add(0, frozenset(), 0, paths)
     return best
 
 
-def test_four_ways_equal_to_enumeration() -> None:
+def test_four_paths_equal_to_enumeration() -> None:
     """60 random nets, grown denser by a copy of every third edge on a risk of its own."""
     found = 0
     for seed in range(60):
@@ -80,59 +80,59 @@ def test_four_ways_equal_to_enumeration() -> None:
 
 
 def cheapest_by_enumeration(
-    plant: Plant, joined: dict[tuple[str, str], list[str]], ways: int, folder: Path
+    plant: Plant, joined: dict[tuple[str, str], list[str]], paths: int, folder: Path
 ) -> float | None:
-    """Least fibre length of so many simple ways, of which the prover calls every two apart."""
+    """Least fibre length of so many simple paths, of which the prover calls every two apart."""
     count = len(every_pair(plant, joined))
     proof = wa.prove(plant.read(folder))
     names = proof.study.tables["circuits"]["id"].tolist()
     lengths = proof.delays["length_m"].to_numpy()
-    paths = proof.network.paths
+    known = proof.network.paths
     apart: set[tuple[int, int]] = set()
     length: dict[int, float] = {}
     for number, name in enumerate(names):
         if "/" not in name:
             continue
         one, other = (int(part) for part in name.split("/"))
-        for way, path in zip((one, other), paths.of_circuit(number), strict=True):
+        for way, path in zip((one, other), known.of_circuit(number), strict=True):
             length[way] = float(lengths[path])
         if proof.verdicts[number] == "apart" and proof.limits[number].within is not False:
             apart.add((one, other))
     return min(
         (
             sum(length[way] for way in chosen)
-            for chosen in combinations(range(count), ways)
+            for chosen in combinations(range(count), paths)
             if set(combinations(chosen, 2)) <= apart
         ),
         default=None,
     )
 
 
-@pytest.mark.parametrize("ways", [2, 3])
-def test_working_ways_equal_to_enumeration(ways: int, tmp_path: Path) -> None:
+@pytest.mark.parametrize("paths", [2, 3])
+def test_working_paths_equal_to_enumeration(paths: int, tmp_path: Path) -> None:
     """So many protections between the same ends, each in one cable: least length, or none."""
-    told = [one_plant(seed, ways, tmp_path / str(seed)) for seed in SEEDS]
+    told = [one_plant(seed, paths, tmp_path / str(seed)) for seed in SEEDS]
     assert set(told) == {True, False}
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("ways", [2, 3])
-def test_working_ways_of_more_plants_equal_to_enumeration(ways: int, tmp_path: Path) -> None:
-    told = [one_plant(seed, ways, tmp_path / str(seed)) for seed in MORE_SEEDS]
+@pytest.mark.parametrize("paths", [2, 3])
+def test_working_paths_of_more_plants_equal_to_enumeration(paths: int, tmp_path: Path) -> None:
+    told = [one_plant(seed, paths, tmp_path / str(seed)) for seed in MORE_SEEDS]
     assert set(told) == {True, False}
 
 
-def one_plant(seed: int, ways: int, folder: Path) -> bool:
-    """Whether there are so many ways in a plant; asserts that both answers agree."""
+def one_plant(seed: int, paths: int, folder: Path) -> bool:
+    """Whether there are so many paths in a plant; asserts that both answers agree."""
     plant, joined = random_plant(seed)
-    for extra in range(ways - 1):
-        # A cable of its own with a bend, so that three ways exist in some of the plants.
+    for extra in range(paths - 1):
+        # A cable of its own with a bend, so that three paths exist in some of the plants.
         node = f"R{extra}"
         plant.node(node, 900 + 700 * extra, -2000 - 300 * extra - 10 * seed, kind="pit")
         if (seed + extra) % 3:
             plant.laid(f"E{extra}", "A", node, "B")
             joined[("A", "B")].append(f"E{extra}")
-    for extra in range(1, ways):
+    for extra in range(1, paths):
         a, b = plant.more_relays(extra + 1)
         plant.link(f"LK{extra}", "CK", a=a, b=b)
         plant.way(f"K{extra}", "main", f"LK{extra}")
@@ -142,7 +142,7 @@ def one_plant(seed: int, ways: int, folder: Path) -> bool:
     for row in members:
         row["group"] = "G"
     study = plant.read(folder / "asked")
-    found = reroute(study, groups=["G"], ways=ways, build=NOTHING)
+    found = reroute(study, groups=["G"], paths=paths, build=NOTHING)
     facts = found.facts()
     (one,) = facts["circuits"]
     if one["status"] == "none":
@@ -151,7 +151,7 @@ def one_plant(seed: int, ways: int, folder: Path) -> bool:
         assert recheck(folder / "asked", evidence)["false"] == []
     for row in members:
         row["group"] = ""
-    expected = cheapest_by_enumeration(plant, joined, ways, folder / "all")
+    expected = cheapest_by_enumeration(plant, joined, paths, folder / "all")
     assert one["status"] == ("none" if expected is None else "apart"), (one["why"], expected)
     if expected is not None:
         assert one["cost"] == pytest.approx(expected, abs=0.2)
@@ -246,8 +246,8 @@ def test_one_battery_at_both_ends_is_a_proof_and_another_helps(tmp_path: Path) -
     told = [edge for edge in proof["edges"] if edge["id"] in cut]
     assert {edge["what"] for edge in told} == {"member"}
     assert one["says"] == (
-        "every path of K and K2 relies on supply BAT, whatever way it takes: "
-        "RA and RA2 rely on it themselves, where they end"
+        "every path of K and K2 relies on supply BAT, "
+        "because RA and RA2, where they end, rely on it"
     )
     assert one["shared"] == ["BAT"]
     assert set(one["least_shared"]["ways"]) == {"K main", "K2 main"}
@@ -376,7 +376,7 @@ def test_three_circuits_may_share_two_by_two(tmp_path: Path) -> None:
     assert one["status"] == "apart"
     assert found.after is not None
     assert found.after.verdicts[-1] == "apart"
-    assert asked(plant, tmp_path / "two", build=NOTHING, ways=2)[1]["status"] == "none"
+    assert asked(plant, tmp_path / "two", build=NOTHING, paths=2)[1]["status"] == "none"
 
 
 # --- Proofs with damage.

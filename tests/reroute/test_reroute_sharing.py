@@ -63,9 +63,9 @@ def test_equal_to_enumeration(limited: bool) -> None:
         assert found.status == "optimal", seed
         assert (found.weight, found.cost) == wanted, seed
         assert found.weight_lower == found.weight, seed
-        assert found.ways is not None
+        assert found.paths is not None
         free = {risk for risk, w in enumerate(weight) if w == 0}
-        assert found.shared == shared_risks(plant.graph(), question, found.ways) - free, seed
+        assert found.shared == shared_risks(plant.graph(), question, found.paths) - free, seed
     assert statuses == {"optimal", "none"}
 
 

@@ -34,12 +34,12 @@ TRAP = plant_of(
 def confirmed(answer: Answer, plant: Plant, question: Question) -> None:
     """The ways lead from end to end, share nothing and cost what is said; or the proof holds."""
     graph = plant.graph()
-    if answer.ways is not None:
-        for way in answer.ways:
+    if answer.paths is not None:
+        for way in answer.paths:
             nodes = walk(graph, way, question.s, question.t)
             assert len(set(nodes)) == len(nodes) or way == tuple(question.keep or ())
-        assert not shared_risks(graph, question, answer.ways)
-        assert answer.cost == sum(plant.edges[e][2] for way in answer.ways for e in way)
+        assert not shared_risks(graph, question, answer.paths)
+        assert answer.cost == sum(plant.edges[e][2] for way in answer.paths for e in way)
     if answer.proof is not None:
         assert not false_in_proof(answer.proof.as_dict(), plant, question)
 
@@ -53,7 +53,7 @@ def test_the_shortest_way_is_in_the_way_of_every_partner() -> None:
     """
     answer = best_pair(TRAP.graph(), Question(0, 5))
     assert (answer.status, answer.cost, answer.optimal, answer.gap) == ("apart", 10, True, 0)
-    assert {frozenset(way) for way in answer.ways or ()} == {
+    assert {frozenset(way) for way in answer.paths or ()} == {
         frozenset({0, 3, 6}),
         frozenset({1, 4, 5}),
     }
@@ -65,7 +65,7 @@ def test_with_the_way_kept_that_traps_there_is_none() -> None:
     answer = best_pair(TRAP.graph(), question)
     assert answer.status == "none"
     assert answer.proof is not None
-    assert answer.proof.ways == 1
+    assert answer.proof.count == 1
     confirmed(answer, TRAP, question)
 
 
@@ -211,13 +211,13 @@ def test_the_same_answer_every_time() -> None:
     question = random_question(plant, 7)
     first = best_pair(plant.graph(), question)
     again = best_pair(plant.graph(), question)
-    assert (first.ways, first.proof, first.nodes) == (again.ways, again.proof, again.nodes)
+    assert (first.paths, first.proof, first.nodes) == (again.paths, again.proof, again.nodes)
 
 
 def test_out_of_time_is_undecided_and_never_none() -> None:
     """No node of the tree may be looked at: nothing is known."""
     answer = best_pair(TRAP.graph(), Question(0, 5), time_limit_s=-1.0)
-    assert (answer.status, answer.why, answer.ways, answer.optimal) == (
+    assert (answer.status, answer.why, answer.paths, answer.optimal) == (
         "undecided",
         "time",
         None,

@@ -115,7 +115,7 @@ def test_the_shortest_way_is_no_trap(tmp_path: Path) -> None:
 
 
 def test_keeping_the_shortest_way_leaves_no_other(tmp_path: Path) -> None:
-    """With main as it is, every other way passes X or Y, which main passes."""
+    """With main as it is, every other path passes X or Y, which main passes."""
     plant = Plant()
     trap(plant)
     one = only(ask(plant, tmp_path, keep="main"))
@@ -178,7 +178,7 @@ def test_no_pair_words_shared_and_proof(tmp_path: Path) -> None:
     one = only(found)
     assert found.exit_code() == 1
     assert one["status"] == "none"
-    assert one["says"] == "every way from RA to RB relies on pit P"
+    assert one["says"] == "every path from RA to RB relies on pit P"
     assert one["shared"] == ["P"]
     assert one["least_shared"]["weight"] == one["least_shared"]["weight_at_least"] == 4
     proof = one["no_pair_proof"]
@@ -199,7 +199,7 @@ def test_different_things_on_one_road_are_said_so(tmp_path: Path) -> None:
         plant.way("K", path, link)
     one = only(ask(plant, tmp_path))
     assert one["says"] == (
-        "every way from RA to RB passes pit N or pit S; they rely on one thing: road R"
+        "every path from RA to RB passes pit N or pit S; they rely on one thing: road R"
     )
 
 
@@ -517,14 +517,14 @@ def test_nothing_to_do_is_said(tmp_path: Path) -> None:
         found.write_proposal(tmp_path / "out")
 
 
-def test_more_working_ways_than_circuits_are_refused(tmp_path: Path) -> None:
+def test_more_working_paths_than_circuits_are_refused(tmp_path: Path) -> None:
     plant = Plant()
     one_cable(plant)
     plant.way("K2", "main", "L2")
     for row in plant.rows["circuits"]:
         row["group"] = "G"
     with pytest.raises(wa.CallError, match="has 2 circuits"):
-        reroute(plant.read(tmp_path), groups=["G"], ways=3)
+        reroute(plant.read(tmp_path), groups=["G"], paths=3)
 
 
 def test_loss_is_compared_without_what_is_kept_for_later(tmp_path: Path) -> None:

@@ -333,7 +333,7 @@ def test_excused_kinds_and_ignored_holders_are_to_be_signed(tmp_path: Path) -> N
     rows = proof_of(folder).facts()["assumptions"]
     said = [assumption_said(row) for row in rows if row.get("to_sign")]
     assert said == [
-        "members of a group may share at their ends: room",
+        "members of a group may share these at their ends: room",
         "1 holder left out as too large to show a common risk: TR1",
     ]
 

@@ -265,8 +265,8 @@ def test_check_prints_a_short_list(sparse: Path) -> None:
     assert "1. within of D2 (segments): decides K1" in said
     assert "2. delay_us of R-M (equipment): decides the limits of K1" in said
     assert "2 records in all, to decide 1 circuit and the limits of 1 circuit." in said
-    assert "The order is exact" in said
-    assert "None of them decides G1." in said
+    assert "This order is exact" in said
+    assert "These records do not decide G1." in said
 
 
 def test_check_writes_it_as_json_and_csv(sparse: Path, tmp_path: Path) -> None:

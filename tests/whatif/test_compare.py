@@ -220,7 +220,7 @@ def test_a_better_verdict_does_not_excuse_a_broken_limit() -> None:
     (change,) = changes([old], [new])
     assert change.change == "worse"
     assert change.better == ("shared to apart",)
-    assert change.worse == ("loss over its limit",)
+    assert change.worse == ("loss outside its limit",)
 
 
 @pytest.mark.parametrize(
@@ -253,7 +253,7 @@ def test_rules_that_differ_are_told(base: Study, tmp_path: Path) -> None:
         {"key": "services.default.max_delay_us", "before": 10000, "after": 1}
     ]
     row = only(comparison)
-    assert (row["change"], row["worse"]) == ("worse", ["delay over its limit"])
+    assert (row["change"], row["worse"]) == ("worse", ["delay outside its limit"])
     assert row["within_limits"]["after"] is False
 
 
@@ -369,9 +369,9 @@ def test_a_group_down_more_often_is_worse_by_either_figure() -> None:
         return _owner(unavailability={"all": all_, "working": working})
 
     (one,) = changes([group(1e-6, 1e-4)], [group(1e-6, 1e-3)])
-    assert one.worse == ("unavailability of the working ways 0.0001 to 0.001",)
+    assert one.worse == ("unavailability of the working paths 0.0001 to 0.001",)
     (other,) = changes([group(1e-6, 1e-4)], [group(1e-5, 1e-4)])
-    assert other.worse == ("unavailability of all ways 1e-06 to 1e-05",)
+    assert other.worse == ("unavailability of all paths 1e-06 to 1e-05",)
 
 
 def test_a_better_verdict_excuses_a_thinner_margin_but_not_more_time_down() -> None:
@@ -450,7 +450,7 @@ def test_two_protections_put_on_one_battery_are_worse_though_no_verdict_changes(
     assert working["before"] == pytest.approx(1e-3, rel=1e-2)
     assert working["after"] == pytest.approx(1.09e-2, rel=1e-2)
     assert group["change"] == "worse"
-    assert "unavailability of the working ways 0.001 to 0.011" in group["why"]
+    assert "unavailability of the working paths 0.001 to 0.011" in group["why"]
     assert {row["change"] for row in facts["circuits"]} == {"same"}
     assert facts["summary"]["groups_worse"] == 1
     assert comparison.exit_code() == 1
@@ -459,4 +459,4 @@ def test_two_protections_put_on_one_battery_are_worse_though_no_verdict_changes(
     )
     assert printed.exit_code == 1
     said = " ".join(printed.output.split())
-    assert "unavailability of the working ways 0.001 to 0.011" in said
+    assert "unavailability of the working paths 0.001 to 0.011" in said

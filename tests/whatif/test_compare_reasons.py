@@ -163,7 +163,7 @@ def test_what_holds_a_newly_shared_thing_is_counted_not_named() -> None:
         pytest.param(
             {"delay": {"recovery_ok": True, "recovery_ms": 50}},
             {"delay": {"recovery_ok": False, "recovery_ms": 900}},
-            ["recovery over its limit"],
+            ["recovery outside its limit"],
             [],
             id="recovery",
         ),

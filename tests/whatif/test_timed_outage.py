@@ -71,7 +71,7 @@ def test_the_command_says_what_bridges(tmp_path: Path) -> None:
     run("outage", folder, "--asset", "CHG", "--hours", "4", "-o", page)
     assert "For 4 h, on battery: BAT (8 h)." in page.read_text(encoding="utf-8")
     done = run("outage", folder, "--asset", "CHG", "--hours", "9")
-    assert "For 9 h: no battery on record bridges that" in done.stdout
+    assert "For 9 h: no battery on record lasts that long" in done.stdout
     assert done.exit_code == 1
 
 

@@ -42,8 +42,8 @@ def test_a_plan_that_loses_nothing_known_names_what_is_unknown_and_exits_3(
     done = run("dig", folder, "--plan", table)
     assert done.exit_code == 3
     said = (
-        "In the proposed order no circuit is known to be lost. U: unknown, gaps in the records "
-        "leave open what the works take of it."
+        "In the proposed order no circuit is known to be lost. U: unknown, record gaps leave "
+        "open which of its paths the works put out of service."
     )
     assert said in " ".join(done.stdout.split())
     assert "no circuit known to be lost" in done.stdout
@@ -103,7 +103,7 @@ def test_groups_and_schemes_name_the_members_that_are_unknown(tmp_path: Path) ->
     done = run("dig", tmp_path / "study", "--asset", "e2")
     assert "group G: weakened; U unknown" in done.stdout
     assert "scheme S: weakened; U unknown" in done.stdout
-    assert "U: gaps in the records leave open what else would lose it" in done.stdout
+    assert "U: record gaps leave open what else would put it out of service" in done.stdout
 
 
 def test_a_circuit_on_one_path_says_that_its_records_have_gaps(tmp_path: Path) -> None:
@@ -139,7 +139,7 @@ def test_worst_names_the_circuits_that_more_may_lose(tmp_path: Path, circuit: st
     folder = with_unknown().write(tmp_path / "study")
     only = () if circuit is None else ("--circuit", circuit)
     done = run("worst", folder, *only)
-    assert "U: gaps in the records leave open what else would lose it" in done.stdout
+    assert "U: record gaps leave open what else would put it out of service" in done.stdout
     assert done.exit_code == 0
     proof = wa.prove(wa.read_study(folder))
     assert wa.worst(proof).facts()["unknown"] == ["U"]

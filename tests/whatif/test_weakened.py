@@ -167,7 +167,9 @@ def test_a_long_list_is_a_table_of_twelve_rows_and_a_count(tmp_path: Path) -> No
             )
     folder = plant.write(tmp_path / "study")
     done = run("dig", folder, "--asset", "d2")
-    table = done.stdout.split("what it did not take before:")[1].split("\n\n")[0].splitlines()
+    table = (
+        done.stdout.split("puts more out of service than before:")[1].split("\n\n")[0].splitlines()
+    )
     assert len(table) == 2 + 12 + 1
     # K's way has 8 things, the other 11 circuits of the table have 2 each; 4 circuits are left.
     assert table[-1].strip() == "and 8 more: --json lists them all"

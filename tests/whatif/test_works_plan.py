@@ -107,7 +107,8 @@ def test_a_work_that_takes_both_ways_by_itself_is_told_with_the_reason(study: St
     assert facts["order"][0]["lost"] == ["K"]
     (reason,) = facts["reasons"]
     assert reason == (
-        "W1 takes every way of K by itself, whatever else is in service: no order helps"
+        "W1 alone puts every path of K out of service, whatever else is in service: "
+        "every order loses at least that"
     )
 
 

@@ -136,9 +136,9 @@ def test_circles_leave_out_end_zones_unless_everything_counts(
     assert hit["circuits"][0]["state"] == "lost"
     folder = two_ways().write(tmp_path / "study")
     plain = run("worst", folder, "--radius", "35").stdout
-    assert "Circles of 35 m, outside the end zones of circuits" in plain
+    assert "Places: circles of 35 m radius, outside the circuits' end zones" in plain
     told = run("worst", folder, "--radius", "35", "--everything").stdout
-    assert "Circles of 35 m, with the end zones of circuits" in told
+    assert "Places: circles of 35 m radius, with the circuits' end zones" in told
     assert "--everything" in run("worst", "--help").stdout
     assert "leave out the end zones" in run("worst", "--help").stdout
 

@@ -27,8 +27,8 @@ def main() -> None:
     STUDY is a folder with the layers (or its study.toml); the current folder if left out.
     Start with `waysapart demo`.
 
-    Exit status: 0 all apart or accepted and within limits, 1 something shared or over a
-    limit, 2 the input or the call is wrong, 3 nothing shared but something unproven.
+    Exit status: 0 all apart or accepted and within limits, 1 something shared or outside a
+    limit, 2 the input or the call is wrong, 3 neither, but something is unproven.
     """
 
 

@@ -54,14 +54,14 @@ if TYPE_CHECKING:
 @click.option(
     "--splices",
     is_flag=True,
-    help="Print every splice on record: loss, what it rests on, age, links; and how far the "
-    "splices explain what was measured end to end.",
+    help="Print every splice on record: its loss, where that figure comes from, its age and "
+    "links; and how well their sums agree with end-to-end measurements.",
 )
 @click.option(
     "--cards",
     "cards_file",
     metavar="FILE",
-    help="Write a card for each joint and panel as HTML, to print and take along.",
+    help="Write a card for each joint and panel as HTML, to print for the field.",
 )
 @click.option(
     "--spares",
@@ -86,7 +86,7 @@ def check(
     Records that contradict each other (an id twice, a reference to nothing, a cell that cannot
     be read) are gaps of what they touch. Only what makes the input unreadable is an error.
 
-    Where circuits cannot be decided, says which records to enter first: the fewest that
+    Where circuits cannot be decided, `check` says which records to enter first: the fewest that
     decide the most circuits.
 
     Exit status: 0 neither errors nor gaps, 3 gaps, 2 errors.
@@ -228,14 +228,14 @@ def refuse_contradictions(gaps: Sequence[Gap], notes: Sequence[str]) -> None:
     "--csv",
     "as_csv",
     is_flag=True,
-    help="Write CSV for every role, geometry as text (WKT) or two numbers: nobody needs a GIS.",
+    help="Write CSV for every role, geometry as text (WKT) or two numbers: no GIS is needed.",
 )
 @click.option(
     "--workbook",
     metavar="FILE.xlsx",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Write one workbook instead, with a sheet for each role, explained, with lists to choose "
-    "from and cells that are checked. Name it study.xlsx.",
+    help="Write one workbook instead: a sheet with explanations for each role, drop-down lists "
+    "and checked cells. Name it study.xlsx.",
 )
 @click.option(
     "--plan",

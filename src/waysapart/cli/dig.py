@@ -52,14 +52,14 @@ _WHERE = (
         "--radius", type=click.FloatRange(min=0, min_open=True), help="Metres round --at."
     ),
     click.option(
-        "--asset", multiple=True, metavar="ID", help="An asset that the works take out; repeatable."
+        "--asset", multiple=True, metavar="ID", help="An asset put out of service; repeatable."
     ),
     click.option(
         "--reach",
         type=click.FloatRange(min=0),
         default=0.0,
-        help="How far the works reach beyond the outline of --area or of a plan, in metres, where "
-        "the column reach_m of a feature does not say more.",
+        help="How far the works reach beyond the outlines in --area or a plan, in metres; where a "
+        "feature states a greater reach_m, that counts.",
     ),
     click.option(
         "--accuracy",
@@ -70,7 +70,7 @@ _WHERE = (
     click.option(
         "--hours",
         type=click.FloatRange(min=0, min_open=True),
-        help="How long it lasts: batteries whose autonomy_h is as long keep up what they feed.",
+        help="How long it lasts: batteries with at least that autonomy_h keep up their loads.",
     ),
     click.option(
         "--plan",
@@ -162,10 +162,11 @@ def _write(works: Dig | WorksPlan, targets: tuple[Path, ...]) -> None:
 def _make(name: str, text: str, example: str) -> click.Command:
     help_text = (
         f"{text}\n\n"
-        "Exit status: 0 no circuit is lost, left with one path or weakened, 1 one is (weakened: a "
-        "battery or other supply of it is out, and another keeps it up), 3 none is, but a gap in "
-        "the records leaves one or its limits unknown, 2 wrong call or input. With --plan: 1 where "
-        "works as planned lose a circuit or a group, or leave one outside a limit.\n\n"
+        "Exit status: 0 every circuit keeps its paths and supplies; 1 a circuit is lost, left with "
+        "one path, or weakened (a battery or other supply is out, and another carries its load); 3 "
+        "none of these, but a record gap leaves a circuit or its limits unknown; 2 wrong call or "
+        "input. With --plan: 1 where the works as planned lose a circuit or a group, or leave one "
+        "outside a limit.\n\n"
         f"\b\nExamples:\n    {example}\n"
         f"    waysapart {name} examples/estuary --at 7.05,54.4 --radius 20\n"
         f"    waysapart {name} examples/estuary --area works.geojson --json {name}.json\n"
@@ -193,7 +194,7 @@ outage = _make(
 # --- `waysapart worst`.
 
 
-@click.command(short_help="Single events, pairs and places, ranked by the circuits they cut off.")
+@click.command(short_help="Single events, pairs and places, ranked by the circuits lost.")
 @study_argument
 @json_option
 @click.option(
@@ -210,7 +211,7 @@ outage = _make(
 @click.option(
     "--everything",
     is_flag=True,
-    help="Circles count what lies in the end zones of circuits too.",
+    help="Count what lies in the circuits' end zones as well.",
 )
 @on_option
 @force_option

@@ -45,8 +45,8 @@ if TYPE_CHECKING:  # pydantic is heavy, and --help needs none of it
 def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: bool) -> None:
     """Prove which circuits' main and alternate paths are apart, and within their limits.
 
-    Exit status: 0 all apart or accepted and within limits, 1 something shared or over a limit,
-    3 nothing shared but something unproven, 2 wrong input.
+    Exit status: 0 all apart or accepted and within limits, 1 something shared or outside a limit,
+    3 neither, but something is unproven, 2 wrong input.
 
     \b
     Examples:

@@ -59,7 +59,7 @@ from waysapart.errors import CallError
     "grid_m",
     type=float,
     metavar="METRES",
-    help="With --share-outside: keep a map, with coordinates moved to a grid this wide.",
+    help="With --share-outside: keep a map, with coordinates rounded to a grid of this width.",
 )
 @on_option
 @force_option
@@ -73,9 +73,9 @@ def report(
     share_outside: bool,
     grid_m: float | None,
 ) -> None:
-    """Write the proof as one HTML file that opens in a browser without network or program.
+    """Write the proof as one HTML file that opens in any browser, without a network.
 
-    Exit status as of `prove`.
+    Exit status: that of `prove`.
 
     \b
     Examples:

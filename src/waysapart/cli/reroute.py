@@ -36,7 +36,10 @@ _COSTS = ("length", "delay", "loss", "splices", "unavailability")
 @click.option("--circuit", "-c", multiple=True, metavar="ID", help="A circuit; repeatable.")
 @click.option("--group", "-g", multiple=True, metavar="ID", help="A group; repeatable.")
 @click.option(
-    "--between", nargs=2, metavar="A B", help="Two pieces of equipment, for a circuit to come."
+    "--between",
+    nargs=2,
+    metavar="A B",
+    help="Two pieces of equipment, for a circuit not yet on record.",
 )
 @click.option(
     "--cost",
@@ -50,7 +53,7 @@ _COSTS = ("length", "delay", "loss", "splices", "unavailability")
 @click.option(
     "--avoid-area",
     type=click.Path(path_type=Path, exists=True),
-    help="A vector file of areas: no path uses plant that they touch, nothing is built there.",
+    help="A vector file of areas: no path uses plant that they touch, and nothing is built there.",
 )
 @click.option(
     "--keep-out",
@@ -70,10 +73,13 @@ _COSTS = ("length", "delay", "loss", "splices", "unavailability")
     type=click.IntRange(min=1),
     default=2,
     show_default=True,
-    help="Free fibres that a new link takes of each cable.",
+    help="Free fibres that a new link takes in each cable.",
 )
 @click.option(
-    "--ways", type=click.IntRange(min=2), help="Of a group: working paths apart from each other."
+    "--paths",
+    type=click.IntRange(min=2),
+    help="For a group: how many working paths must be apart from each other. Default: one for "
+    "each of its circuits.",
 )
 @click.option(
     "--build",
@@ -93,8 +99,8 @@ _COSTS = ("length", "delay", "loss", "splices", "unavailability")
 @click.option(
     "--budget",
     type=click.FloatRange(min=0),
-    help="Most that a proposal may cost, in the unit of [build] in the rules; without that in "
-    "metres, or as the column cost has it. Default: the budget of [build].",
+    help="Greatest cost of a proposal, in the unit of [build] in the rules; without [build], in "
+    "metres, or as given in the column cost. Default: the budget of [build].",
 )
 @click.option(
     "--time-limit",
@@ -116,7 +122,7 @@ _COSTS = ("length", "delay", "loss", "splices", "unavailability")
     "target",
     type=click.Path(path_type=Path, dir_okay=False),
     help="Also write one HTML file: the proposals side by side on the map, why there are no "
-    "separate paths where there are none, the works list, and the commands that lead on.",
+    "separate paths where there are none, the works list, and the next commands.",
 )
 @json_option
 @on_option
@@ -135,11 +141,11 @@ def reroute(
     """Find the best pair of paths that the plant allows, over links and free fibres on record.
 
     Without --circuit and --group: every circuit and group that is not apart, and every
-    circuit over a limit. Each answer has been proved. Where no separate paths exist, says
-    why, the least that must be shared, and what to build.
+    circuit outside a limit. Every answer is proved. Where no separate paths exist, the answer
+    says why, what must be shared at least, and what to build.
 
-    Exit status: 0 separate paths for all, 1 none exist for one, 3 undecided in the time given,
-    2 wrong call or input.
+    Exit status: 0 separate paths for all, 1 none exist for at least one, 3 undecided in the
+    time given, 2 wrong call or input.
 
     \b
     Examples:
@@ -167,7 +173,7 @@ def reroute(
             avoid_area=_areas(records, options["avoid_area"]),
             listed_only=options["listed_only"],
             fibres=options["fibres"],
-            ways=options["ways"],
+            paths=options["paths"],
             build=_candidates(records, options),
             time_limit_s=options["time_limit"],
             progress=say,

@@ -66,7 +66,7 @@ MOST_SHARE = 1 - 1e-12
 certain has no importance to be ranked by."""
 NO_HOP_RATE = "nothing that fails is on record of this hop, nor an unavailability of its own"
 HOP_RATE = "hop-rate"
-MANY_PATHS = f"more than {GREATEST_PATHS} ways at once are not worked out"
+MANY_PATHS = f"more than {GREATEST_PATHS} paths at once are not worked out"
 NO_RATE = "no failure rate is on record"
 TOO_MANY_FEEDS = (
     "so much feeds it that not every state can be worked out: that all of it is down at once is "
@@ -240,7 +240,7 @@ def bridged_h(study: Study) -> dict[str, float]:
     -------
     dict of str to float
         Hours by id, for whatever reaches links only through supplies with an autonomy: the shortest
-        of all ways to a link. Empty where no supply states one.
+        of all routes to a link. Empty where no supply states one.
 
     Notes
     -----

@@ -210,7 +210,7 @@ def courses(
     if 2 ** len(legs) * prod(map(len, joins)) > MOST_WAYS:
         raise BrokenError(
             f"its rings {', '.join(leg.ring.name for leg in legs)} have more than {MOST_WAYS} "
-            "ways together: record its paths in circuit_paths"
+            "combinations of ways round them: record its paths in circuit_paths"
         )
     found = []
     for over in product(*joins):

@@ -548,7 +548,7 @@ class _Claims(NamedTuple):
         lacking = [key for key in keys if key not in world.lost and _unrated(world, key)]
         left_open = bool(gaps or lacking or of_circuits)
         if many and claimed is None and not left_open:
-            why = "left open as so much feeds a machine on the path: that it does"
+            why = "left open because too many supplies feed equipment on the path: that they do"
             about.tally.skip(f"unavailability {why}", *self.asking)
             return
         if not left_open or keys[0] in world.lost:

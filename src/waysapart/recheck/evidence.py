@@ -270,12 +270,12 @@ NOT_HELD = {
         f"gaps[].{name}" for name in ("file", "layer", "row", "rows", "column")
     ),
     "which records to enter first": ("record_first",),
-    "tests beside what the records give, drums, and which tests are missing; the gaps that "
-    "follow from tests are held": ("tests", "drums", "links[].tests_missing"),
+    "how tests compare with the records, drum tests, and which tests are missing; the gaps that "
+    "follow from tests are checked": ("tests", "drums", "links[].tests_missing"),
     "how much longer a link could be": tuple(
         f"links[].loss.held_to[].{name}" for name in ("could_grow_m", "binds", "longest")
     ),
-    "how often all paths are lost, what brings most of that, and why it is not known": tuple(
+    "how often all paths are lost, what contributes most to that, and why it is not known": tuple(
         f"{of}[].unavailability.{name}"
         for of in ("circuits", "groups")
         for name in ("losses_a_year", "greatest", "why", "not_counted")

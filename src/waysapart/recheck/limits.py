@@ -296,7 +296,7 @@ def _check_held(world: World, links: Mapping[str, Link], about: About) -> None:
         held = told["loss"]["held_to"] if told["loss"] is not None else []
         mine = {one["min_margin_db"]: set(one["services"]) for one in held}
         due = asked.get(name, {}) if told["loss"] is not None else {}
-        about.same(f"link {name}: the margins that services ask for", mine, due)
+        about.same(f"link {name}: the margins that services require", mine, due)
         about.same(f"link {name}: each margin once", len(held), len(mine))
 
 
@@ -324,13 +324,13 @@ def _check_figure(
     """
     (claimed, at_least), (sure, known) = told, within
     if claimed is not None:
-        about.same(f"{name}: the least that it can be, as it is known", at_least, None)
+        about.same(f"{name}: its least value, as the figure is known", at_least, None)
     else:
         right = at_least is not None and sure - by <= at_least <= known + by
         said = f"{name}: at least {sure:.3f} to {known:.3f} is sure, not {at_least}"
         about.holds(right, said)
     if claimed is None and found is not None and doubted:
-        about.tally.skip("figures that the evidence leaves open because of a gap in the records")
+        about.tally.skip("figures that the evidence leaves open because of a record gap")
         least = at_least or 0.0
         about.holds(least <= found + by, f"{name}: it is {found:.3f}, not at least {least}")
     else:
@@ -434,7 +434,7 @@ def _check_path_delay(
         told = _told(path, name, "us")
         _check_figure(about, f"{name}_us", told, found, by, (sure, top), doubted=doubted)
         if blank and not doubted and glass is None:
-            about.skip("the least that its delay can be")
+            about.skip("the least value of its delay")
         elif blank and not doubted:
             about.close(f"{name}, at least", told[1], (glass or 0.0) + in_machines, by)
 
@@ -605,7 +605,7 @@ def _check_asymmetry(
     bound = told["asymmetry_at_least_us"]
     if any(doubted.values()) and not known:
         asked = told["asymmetry_limit_us"] is not None
-        doubtful = "asymmetry where a link's delay is in doubt: that it is, and how much more"
+        doubtful = "asymmetry where a link's delay is in doubt: whether it is, and how much it adds"
         about.tally.skip(doubtful, *([about.what] * asked))
         right = bound is not None and greatest - DELAY_US <= bound <= most + DELAY_US
         about.holds(right, f"asymmetry of at least {greatest:.3f} to {most:.3f}, not {bound}")

@@ -308,7 +308,7 @@ def _parted(proof: NoPair, tree: Told, windows: Windows) -> tuple[Windows, ...]:
 
 
 def _check_beyond(proof: NoPair, leaf: Told, windows: Windows) -> None:
-    """The least sum of a weight that a path can have while it avoids risks is over a limit."""
+    """The least sum of a weight that a path can have while it avoids risks is outside a limit."""
     name, about = leaf["weight"], proof.about
     given = name in windows and windows[name][1] <= leaf["most"]
     about.holds(given, f"no branch allows as little as {leaf['most']} of {name}")
@@ -435,7 +435,7 @@ def _check_group(members: list[str], proof: NoPair, world: World) -> None:
     contests: list[tuple[int, ...]]
     if not proof.courses:
         if len(members) > 2 or test != "working" or count != 2:
-            about.skip(f"that {count} working paths apart from each other are wanted")
+            about.skip(f"that {count} working paths apart from each other were required")
         owners = [members] * count
         contests = list(combinations(range(count), 2))
     else:
@@ -515,7 +515,7 @@ def _check_edges(members: list[str], proof: NoPair, record: _Record) -> None:
         allowed = set(link.relies_on) if link else record.along(told)
         allowed |= {pair for pair, segments in pairs.items() if segments & allowed}
         member = told.get("member", members[0])
-        about.holds(member in known, f"{name} is for {member}, which it does not ask of")
+        about.holds(member in known, f"{name} is for {member}, which the proof is not about")
         if link is not None:
             known.setdefault(member, set()).add(told["link"])
             about.holds(set(told["at"]) == set(link.ends), f"{name} joins other equipment")
@@ -606,7 +606,7 @@ def _check_limits(members: list[str], proof: NoPair, world: World) -> None:
     if limits is None:
         return
     if len(members) > 1:
-        about.skip("what each edge of its proof has of its limits, as it is a group")
+        about.skip("the loss and delay of each edge of its proof, as it is a group")
         return
     service, records = service_of(world.records, members[0]), world.records
     lines = _Lines(world, proof, service)
@@ -631,7 +631,7 @@ def _check_limits(members: list[str], proof: NoPair, world: World) -> None:
             if found is not None:
                 about.close(f"{edge['id']}: {name}", told, found, by)
             elif edge["id"] not in proof.told["without"]:
-                about.skip(f"what {edge['id']} has of {name}")
+                about.skip(f"the {name} of {edge['id']}")
 
 
 def _in_units(name: str, claimed: float) -> tuple[float, float]:
@@ -785,7 +785,7 @@ def _check_pairs(members: list[str], proof: NoPair, world: World) -> None:
         kinds = str(kind[one]), str(kind[other])
         cross = away <= CLOSE_M and any(forbids(service, *kinds) for service in services)
         held = not several and common_holders(world, one, other, excused)
-        said = f"{one} and {other} come within {away:.3f} m, where {limit:g} m are asked for"
+        said = f"{one} and {other} come within {away:.3f} m, where {limit:g} m is required"
         about.holds((near or cross) and not held, said)
 
 

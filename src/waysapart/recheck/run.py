@@ -118,7 +118,7 @@ def hold(records: Records, facts: Evidence, about: About) -> World:
     for said in NOT_HELD:
         about.skip(said)
     if world.cables.drawn:
-        drawn = "drawn cables: that no other segment keeps to their lines as well as those named"
+        drawn = "drawn cables: that no other segments follow their lines as closely as those named"
         on_them = (key[0] for key, mine in world.relied.items() if mine & world.cables.drawn)
         about.skip(drawn, *world.concerned(on_them))
     return world
@@ -173,7 +173,7 @@ def _check_statuses(records: Records, facts: dict[str, Any], about: About) -> No
         if one["cost"] is not None:
             low = one["lower_bound"] is None or one["lower_bound"] <= one["cost"]
             same = not one["optimal"] or one["lower_bound"] == one["cost"]
-            mine.holds(low and same, f"costs {one['cost']}, over its lower bound")
+            mine.holds(low and same, f"cost {one['cost']} does not agree with its lower bound")
 
 
 def _check_cost(cost_is: str, one: dict[str, Any], proved: Circuit | None, about: About) -> None:

@@ -904,7 +904,7 @@ def check_told(world: World, subject: Subject, about: About) -> None:
         if _widest(one["separation_m"]) == most
     ]
     told = _in_either_order(claim["separation_m"]), claim["end_zone_m"]
-    said = f"separation and end zone are {told}, which no service of it asks for"
+    said = f"separation and end zone are {told}, which none of its services requires"
     about.holds(told in known, said)
     many, kind = _pairs_of(trial) > 1, world.ground.kind
     fields: Mapping[str, Any] = claim

@@ -641,7 +641,7 @@ def check_waivers(
         days = (end - today).days if one["counts"] else None
         mine.same("lapses in days", one["lapses_in_days"], days)
         if place in waived.doubtful and one["state"] != IDLE:
-            settled, of = "what it accepts, which the layers alone do not settle", one["circuit"]
+            settled, of = "what it accepts, which the layers alone do not decide", one["circuit"]
             mine.skip(settled, f"circuit {of}", f"group {of}")
             mine.same("lapsed", one["state"] == LAPSED, state == LAPSED)
             continue
@@ -745,7 +745,7 @@ def _check_own_line(world: World, claim: Circuit, unsure: bool, about: About) ->
     protects = world.records.by["circuits"][claim["id"]].get("protects") or ()
     about.same("protects", claim["protects"], [one for one in protects if one != "-"])
     if unsure:
-        about.skip("what falls with what it protects")
+        about.skip("which of its paths are lost with what it protects")
         return
     found, told = own_line(world, claim["id"]), claim["with_protected"]
     about.same("why", claim["with_protected_why"], "; ".join(found.why) or None)

@@ -107,7 +107,7 @@ def check_claims(world: World, facts: Evidence, about: About) -> None:
             breach = check_spacing(plane, subject, witness, waived, mine)
             verdict = _verdict(subject, breach, check_gaps_of(world, subject, breach, mine))
             if verdict is None:
-                mine.skip("whether its paths come close in one place, which hangs on rounding")
+                mine.skip("whether its paths come close in one place, which depends on rounding")
             else:
                 mine.same("verdict", subject.claim["verdict"], verdict)
     circuits = {one["id"]: one for one in facts["circuits"] if one["id"] in world.circuits}
@@ -220,7 +220,7 @@ def check_days(facts: Evidence, about: About) -> None:
     ahead = made > datetime.now(tz=UTC) + timedelta(days=1)
     about.holds(not ahead, f"the evidence was made on {facts['made']}, which is yet to come")
     if date.fromisoformat(facts["on"]) != made.date():
-        about.skip(f"today: the evidence judges {facts['on']}, and was made on {made.date()}")
+        about.skip(f"today: the evidence judges {facts['on']} and was made on {made.date()}")
 
 
 def check_names(records: Records, facts: Evidence, about: About) -> None:

@@ -154,7 +154,7 @@ class ProofStep:
 
     Attributes
     ----------
-    ways : list of int
+    paths : list of int
         Paths that it is about, from 1.
     of : str
         Where each path of a group is one circuit's: " of " and its id.
@@ -167,7 +167,7 @@ class ProofStep:
     drawn : StepDrawn
     """
 
-    ways: list[int]
+    paths: list[int]
     of: str
     avoid: list[str]
     cut: list[str]
@@ -217,7 +217,7 @@ def steps_of(one: Found, place: Mapping[str, int]) -> ProofSteps:
     names = Names(space)
     alike: dict[tuple[Any, ...], tuple[Leaf, set[int]]] = {}
     for leaf in proof.leaves():
-        way = getattr(leaf, "way", None)
+        path = getattr(leaf, "path", None)
         key = (
             type(leaf).__name__,
             tuple(sorted(leaf.avoid)),
@@ -225,15 +225,15 @@ def steps_of(one: Found, place: Mapping[str, int]) -> ProofSteps:
             getattr(leaf, "within", None),
             getattr(leaf, "least", None),
         )
-        ways = range(proof.ways) if way is None else (way,)
-        alike.setdefault(key, (leaf, set()))[1].update(1 + number for number in ways)
+        paths = range(proof.count) if path is None else (path,)
+        alike.setdefault(key, (leaf, set()))[1].update(1 + number for number in paths)
     risks = sorted(proof.risks())
     members = [one.target.members[course.member].id for course in one.courses]
-    of = [f" of {name}" for name in members] or [""] * proof.ways
+    of = [f" of {name}" for name in members] or [""] * proof.count
     return ProofSteps(
         [
-            _step(space, proof, names, leaf, sorted(ways), of, place)
-            for leaf, ways in list(alike.values())[:_MOST_STEPS]
+            _step(space, proof, names, leaf, sorted(paths), of, place)
+            for leaf, paths in list(alike.values())[:_MOST_STEPS]
         ],
         max(0, len(alike) - _MOST_STEPS),
         [space.risks.assets[risk][0] for risk in risks if risk not in space.risks.pairs],
@@ -247,7 +247,7 @@ def _step(
     proof: NoPairProof,
     names: Names,
     leaf: Leaf,
-    ways: list[int],
+    paths: list[int],
     of: Sequence[str],
     place: Mapping[str, int],
 ) -> ProofStep:
@@ -259,7 +259,7 @@ def _step(
     named = [
         name for risk in risks if risk not in space.risks.pairs for name in space.risks.assets[risk]
     ]
-    others = proof.barred[ways[0] - 1] if proof.barred else frozenset[int]()
+    others = proof.barred[paths[0] - 1] if proof.barred else frozenset[int]()
     sides = _sides(space, proof, others.union(edges), place) if isinstance(leaf, (Cut, Few)) else []
     still = {number for numbers, _ in sides for number in numbers}
     across = _on(space, edges, ("segments",))
@@ -272,8 +272,8 @@ def _step(
         sides,
     )
     return ProofStep(
-        ways,
-        of[ways[0] - 1] if len({of[way - 1] for way in ways}) == 1 else "",
+        paths,
+        of[paths[0] - 1] if len({of[path - 1] for path in paths}) == 1 else "",
         [_risk_said(space, risk) for risk in risks],
         [names.edges[edge] for edge in edges],
         _said(leaf),

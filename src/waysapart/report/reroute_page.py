@@ -449,7 +449,7 @@ def cost_said(facts: RerouteFacts, one: TargetFacts) -> str:
     if one["optimal"]:
         return f"{told}, the least there is"
     bound = one["lower_bound"]
-    return told if bound is None else f"{told}; every pair has at least {bound:,g}{named}"
+    return told if bound is None else f"{told}; no pair of paths has less than {bound:,g}{named}"
 
 
 class _Strips:

@@ -220,7 +220,7 @@ def show_proof(console: Console, facts: Evidence, *, quiet: bool = False) -> Non
         for verdict in words.VERDICTS
     ]
     over = counts["over_a_limit"]
-    parts.append(Text(f"{over} over a limit", "bold red" if over else "dim"))
+    parts.append(Text(f"{over} outside a limit", "bold red" if over else "dim"))
     gaps = counts["gaps"]
     parts.append(Text(words.count_of(gaps, "record gap"), "" if gaps else "dim"))
     _in_rows(console, parts)
@@ -265,7 +265,7 @@ def _own_lines(console: Console, circuits: Sequence[Circuit]) -> None:
     if not silent and not taken:
         return
     console.print()
-    console.print(styled("When what they protect falls", "bold"))
+    console.print(styled("Circuits that lose paths when what they protect falls", "bold"))
     for one in silent[:_MOST_SILENT]:
         said = sentence_list(words.silent_with(one))
         console.print(styled(f"  {one['id']} is silent when {said} falls", "bold red"))
@@ -273,12 +273,13 @@ def _own_lines(console: Console, circuits: Sequence[Circuit]) -> None:
         left = len(silent) - _MOST_SILENT
         console.print(styled(f"  and {left} more: --json and the report list all"))
     if taken:
-        verb = "loses" if taken == 1 else "lose"
-        besides = " other" if silent else ""
+        alone = ("loses", "keeps", "it protects")
+        verb, keeps, what = alone if taken == 1 else ("lose", "keep", "they protect")
+        counted = words.count_of(taken, "other circuit" if silent else "circuit")
         console.print(
             styled(
-                f"  {taken}{besides} {verb} a path with it and {'keeps' if taken == 1 else 'keep'} "
-                "one: --circuit shows which"
+                f"  {counted} {verb} a path when what {what} falls, and {keeps} another: "
+                "--circuit shows which"
             )
         )
 
@@ -431,12 +432,11 @@ def _circuit(console: Console, circuit: Circuit, links: words.Links) -> None:
     for text, _ in words.own_line_said(circuit):
         console.print(styled(f"  {text}", "bold" if text.startswith("silent") else ""))
     if circuit["blank_within"]:
-        console.print(
-            styled(
-                f"  {words.count_of(circuit['blank_within'], 'asset')} on its paths without a "
-                "record of what they lie within"
-            )
-        )
+        lies = "has no record of what it lies"
+        if circuit["blank_within"] > 1:
+            lies = "have no record of what they lie"
+        counted = words.count_of(circuit["blank_within"], "asset")
+        console.print(styled(f"  {counted} on its paths {lies} within"))
     show_gaps(console, circuit["gaps"])
 
 
@@ -462,12 +462,12 @@ def _found(console: Console, one: Circuit | Group) -> None:
 def _time_down(console: Console, shares: Sequence[str], why: Sequence[str]) -> None:
     console.print(styled(f"  share of the time down: {sentence_list(shares)}"))
     for reason in why[:_MOST_REASONS]:
-        console.print(styled(f"    not on record of it: {reason}"))
+        console.print(styled(f"    not on record: {reason}"))
 
 
 def _at_the_ends(console: Console, one: Circuit | Group) -> None:
     needed = sentence_list(one["unavoidable"]) or "-"
-    console.print(styled(f"  shared at the ends by necessity: {needed}"))
+    console.print(styled(f"  unavoidably shared at the ends: {needed}"))
 
 
 def _shared(console: Console, found: Finding) -> None:
@@ -630,7 +630,7 @@ def _cost(facts: RerouteFacts, one: TargetFacts) -> str:
     told = f"; {facts['cost_is']} {one['cost']:,g}{unit} together"
     if one["optimal"]:
         return told
-    return f"{told}, the best found so far: every pair has at least {one['lower_bound']:,g}"
+    return f"{told}, the best found so far: no pair of paths has less than {one['lower_bound']:,g}"
 
 
 def _least(least: LeastSharedFacts) -> str:
@@ -643,9 +643,10 @@ def _least(least: LeastSharedFacts) -> str:
     told = f"{few(names, _MOST_SHARED)} (weight {least['weight']}"
     if least["weight"] != least["weight_at_least"]:
         return (
-            f"{told}, found in the time given; every pair has {least['weight_at_least']} or more)"
+            f"{told}, the least found in the time given; "
+            f"every pair of paths shares at least {least['weight_at_least']})"
         )
-    return f"{told}; every pair has as much or more)"
+    return f"{told}; every pair of paths shares at least that much)"
 
 
 def _work(console: Console, facts: RerouteFacts) -> None:
@@ -674,7 +675,7 @@ def _build(console: Console, build: BuildFacts) -> None:
             for one in build["over_budget"]
         ]
         listed = few(told, _MOST_SHARED)
-        console.print(styled(f"  over the budget by themselves, so in no set: {listed}", "yellow"))
+        console.print(styled(f"  each over the budget alone, so in no set: {listed}", "yellow"))
     if build["unpriced"]:
         left = ", so in no set" if build["budget"] is not None else ""
         listed = few(build["unpriced"], _MOST_SHARED)
@@ -686,8 +687,8 @@ def _build(console: Console, build: BuildFacts) -> None:
     if build["set"] is not None:
         console.print(
             styled(
-                f"  together, {_within(build)}they make {_count(build['set'])}; "
-                f"every set of these makes at most {build['at_most_apart']} apart"
+                f"  all of these together, {_within(build)}make {_count(build['set'])}; "
+                f"no set of them makes more than {build['at_most_apart']} apart"
             )
         )
         _cost_of(console, build["set"])
@@ -852,7 +853,10 @@ def show_dig(console: Console, facts: DigFacts) -> None:
     if facts["hours"] is not None:
         console.print(styled(lasting_said(facts)))
     if facts["cables"]:
-        cut = [f"{one['cable']} ({len(one['links'])} links)" for one in facts["cables"]]
+        cut = [
+            f"{one['cable']} ({words.count_of(len(one['links']), 'link')})"
+            for one in facts["cables"]
+        ]
         console.print(styled(f"Cables cut: {few(cut, MOST_NAMED)}"))
     touched = [one for one in facts["circuits"] if one["state"] != "untouched" or one["weakened"]]
     table = row_table()
@@ -904,18 +908,18 @@ def _together_words(row: GroupFacts | SchemeFacts) -> str:
 
 
 def _next(console: Console, facts: DigFacts) -> None:
-    """Print the single things that are fatal while the works last, those that take most first."""
+    """Print the single things that are fatal while the works last, the worst first."""
     rows = words.next_rows(facts["next_events"])
     if rows:
         console.print()
         console.print(
             styled(
-                "While this lasts, the loss of any one of these takes what it did not take before:",
+                "While this lasts, losing any one of these puts more out of service than before:",
                 "bold",
             )
         )
         table = Table(box=None, padding=(0, 2, 0, 0))
-        for head in ("any of", "kind", "takes"):
+        for head in ("any of", "kind", "also out of service"):
             table.add_column(head)
         table.add_column("", style="dim")
         for row in rows[:_MOST_NEXT]:
@@ -963,7 +967,7 @@ def _circuit_words(one: CircuitFacts) -> str:
     if one["within_limits"] is False and (one["cut"] or one["out"]):
         said.append("the path still in service is outside a limit")
     if one["touched"] and one["running"] and one["within_limits"] is None:
-        said.append("its limits then are not known")
+        said.append("whether its limits are then kept is not known")
     if one["weakened"]:
         said.append(f"kept up by {few(one['weakened'], 4)}")
     if one["next"] and one["state"] != "untouched":
@@ -1086,7 +1090,11 @@ def show_worst(console: Console, facts: WorstFacts) -> None:
     console.print()
     places = Table(box=None, padding=(0, 2, 0, 0))
     zones = "with" if facts["everything"] else "outside"
-    console.print(styled(f"Circles of {facts['radius_m']:g} m, {zones} the end zones of circuits"))
+    console.print(
+        styled(
+            f"Places: circles of {facts['radius_m']:g} m radius, {zones} the circuits' end zones"
+        )
+    )
     places.add_column("at")
     places.add_column("lost", justify="right")
     places.add_column("touched", justify="right")

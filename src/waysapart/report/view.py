@@ -134,7 +134,7 @@ def page_view(facts: ReportFacts, pictures: Mapping[str, str] | None = None) -> 
     Returns
     -------
     dict
-        `circuits`, a list of Entry, stands in the order of importance: shared, over a limit,
+        `circuits`, a list of Entry, stands in the order of importance: shared, outside a limit,
         unproven, accepted, apart; within each by how much was found, then by id.
     """
     strips: Strips = facts.get("strips") or {"circuit": {}, "group": {}}

@@ -74,8 +74,8 @@ VERDICTS: dict[Verdict, tuple[str, str]] = {
     ),
     "unproven": (
         "unproven",
-        "Nothing shared was found, but the records have a gap on one of the paths. It may or may "
-        "not be apart.",
+        "Nothing shared was found, but the records have a gap on one of the paths. The circuit "
+        "may or may not be apart.",
     ),
     "accepted": (
         "accepted",
@@ -105,7 +105,7 @@ def answer(counts: Mapping[str, int]) -> str:
         return "The study has no circuits, so there is nothing to judge."
     faults = [
         (counts["shared"], "shares plant between its paths", "share plant between their paths"),
-        (counts["over_limit"], "is over a limit", "are over a limit"),
+        (counts["over_limit"], "is outside a limit", "are outside a limit"),
         (counts["unproven"], "cannot be proven from the records", ""),
         (counts["unknown_limit"], "cannot be checked against every limit", ""),
     ]
@@ -234,13 +234,13 @@ _NOTHING = "Nothing shared beyond what its ends need{}."
 
 
 def _found_said(one: HeldApart, limits: Sequence[str]) -> list[str]:
-    """Sentences on what is shared, near, crossing, over a limit, not on record and accepted."""
+    """Sentences on what is shared, near, crossing, outside a limit, not on record and accepted."""
     findings = folded(one)
     left = [found for found in findings if not found.waived]
     heads = [found.label for found in left if not found.needed]
     needs = [found.label for found in left if found.needed]
     parts = [f"Shared: {sentence_list(heads, most=3)}."] if heads else []
-    parts += [f"All need {sentence_list(needs, most=3)}."] if needs else []
+    parts += [f"All paths need {sentence_list(needs, most=3)}."] if needs else []
     near = [row for row in one["near"] if not row["waived"]]
     cross = [row for row in one["cross"] if row["forbidden"] and not row["waived"]]
     if spared(one):
@@ -295,7 +295,7 @@ def spared_said(one: HeldApart) -> str:
     number = spared(one)
     verb = "leaves" if number == 1 else "each leave"
     what = count_of(number, "near approach or crossing", "near approaches or crossings")
-    return f"{what} of some of its paths {verb} another path."
+    return f"{what} between some of its paths {verb} another path clear."
 
 
 def _near_said(near: Sequence[Near]) -> list[str]:
@@ -359,7 +359,7 @@ def urgency(circuit: Circuit) -> int:
     Returns
     -------
     int
-        From 0: shared, over a limit, unproven or limit not known, the rest.
+        From 0: shared, outside a limit, unproven or limit not known, the rest.
     """
     by_verdict, kept = _URGENCY[circuit["verdict"]], circuit["within_limits"]
     if kept is None:
@@ -420,9 +420,8 @@ def own_line_said(circuit: Circuit) -> list[tuple[str, list[str]]]:
     if entries is not None and not entries:
         said.append((f"no path is lost with {sentence_list(circuit['protects'])}", []))
     if why:
-        told = "more may fall with what it protects" if entries else "what falls with what it"
-        told += "" if entries else " protects is not known"
-        said.append((f"{told}: {why}", []))
+        more = "more of its paths" if entries else "its paths"
+        said.append((f"not known whether {more} are lost with what it protects: {why}", []))
     return said
 
 
@@ -553,19 +552,18 @@ def limits_broken(circuit: Circuit, links: Links) -> list[str]:
     delay = circuit["delay"]
     if delay["ok"] is False:
         said.append(
-            f"Delay of {figure(delay, 'worst_us')} is over its limit of "
+            f"Delay of {figure(delay, 'worst_us')} exceeds its limit of "
             f"{microseconds(delay['limit_us'])}."
         )
     if delay["asymmetry_ok"] is False:
         said.append(
-            f"Asymmetry of {figure(delay, 'asymmetry_us')} is over its limit of "
+            f"Asymmetry of {figure(delay, 'asymmetry_us')} exceeds its limit of "
             f"{microseconds(delay['asymmetry_limit_us'])}."
         )
     if delay["recovery_ok"] is False:
         said.append(
-            f"Recovery in {milliseconds(delay['recovery_ms'])}{recovery_mark(delay)} is over its "
-            "limit of "
-            f"{milliseconds(delay['recovery_limit_ms'])}."
+            f"Recovery time of {milliseconds(delay['recovery_ms'])}{recovery_mark(delay)} exceeds "
+            f"its limit of {milliseconds(delay['recovery_limit_ms'])}."
         )
     if circuit["loss_ok"] is False:
         for one in link_losses(circuit, links):
@@ -573,7 +571,7 @@ def limits_broken(circuit: Circuit, links: Links) -> list[str]:
     down = circuit["unavailability"]
     if down["ok"] is False:
         said.append(
-            f"Unavailability of {unavailable(down, 'both')} is over its limit of "
+            f"Unavailability of {unavailable(down, 'both')} exceeds its limit of "
             f"{probability(down['limit'])}."
         )
     return said
@@ -862,15 +860,15 @@ def work_said(first: RecordFirst) -> str:
     parts += [count_of(groups, "group")] if groups else []
     parts += [f"the limits of {count_of(len(limits), 'circuit')}"] if limits else []
     how = (
-        "The order is exact: it decides the most with the fewest records."
+        "This order is exact: no other decides as much with fewer records."
         if first["exact"]
-        else "The order is greedy: another may decide as much with fewer records."
+        else "This order was built step by step: another may decide as much with fewer records."
     )
     said = f"{records} in all, to decide {sentence_list(parts)}. {how}"
     left = [sentence_list(first["left"], most=6)] if first["left"] else []
     if first["limits_left"]:
         left.append(f"the limits of {sentence_list(first['limits_left'], most=6)}")
-    return f"{said} None of them decides {' or '.join(left)}." if left else said
+    return f"{said} These records do not decide {' or '.join(left)}." if left else said
 
 
 _AGED = {"survey": "surveys", "test": "measurements", "leased_route": "statements of leased routes"}
@@ -932,14 +930,14 @@ def assumption_said(row: Assumption) -> str:
     if row["key"] == RECOVERY_KEY:
         its = "its" if count == 1 else "their"
         return (
-            f"recovery of {count_of(count, 'circuit')}: taken as {value:g} ms at the least, as "
-            f"something on {its} paths that must switch states no recovery_ms"
+            f"recovery time of {count_of(count, 'circuit')}: taken as at least {value:g} ms, "
+            f"because something on {its} paths that must switch states no recovery_ms"
         )
     if isinstance(value, int | float):  # of a file that has been changed
         return f"{row['key']}: {value:g}"
     names = [str(name) for name in value]
     if head == "groups":
-        return f"members of a group may share at their ends: {sentence_list(names)}"
+        return f"members of a group may share these at their ends: {sentence_list(names)}"
     told = sentence_list(names, most=6)
     return f"{count_of(count, 'holder')} left out as too large to show a common risk: {told}"
 
@@ -1089,7 +1087,7 @@ def lasting_said(facts: DigFacts) -> str:
     """
     riding = [f"{one['asset']} ({one['autonomy_h']:g} h)" for one in facts["on_battery"]]
     if not riding:
-        return f"For {facts['hours']:g} h: no battery on record bridges that"
+        return f"For {facts['hours']:g} h: no battery on record lasts that long"
     return f"For {facts['hours']:g} h, on battery: {few(riding, MOST_NAMED)}"
 
 
@@ -1108,7 +1106,7 @@ def works_answer(facts: DigFacts) -> str:
     one_path = sum(n for state, n in counts.items() if state.startswith("on-"))
     parts = [
         f"{count_of(counts['lost'], 'circuit')} lost",
-        f"{one_path} left with one path",
+        f"{one_path or 'none'} left with one path",
         *([f"{counts['weakened']} weakened"] if counts["weakened"] else []),
         f"{counts['unknown']} unknown",
     ]
@@ -1180,8 +1178,8 @@ def unknown_said(facts: DigFacts | WorstFacts) -> str:
     if not names:
         return ""
     return (
-        f"{few(names, MOST_NAMED)}: gaps in the records leave open what else would lose "
-        f"{'it' if len(names) == 1 else 'them'}"
+        f"{few(names, MOST_NAMED)}: record gaps leave open what else would put "
+        f"{'it' if len(names) == 1 else 'them'} out of service"
     )
 
 
@@ -1349,7 +1347,9 @@ def clash_said(clash: ClashFacts) -> str:
     str
     """
     lost = few(clash["lost"], MOST_NAMED)
-    return f"{sentence_list(clash['works'])} must not overlap: that loses {lost}"
+    return (
+        f"{sentence_list(clash['works'])} must not overlap: together they put {lost} out of service"
+    )
 
 
 def plan_answer(facts: WorksFacts) -> str:
@@ -1381,9 +1381,8 @@ def plan_answer(facts: WorksFacts) -> str:
             said.append(f"{few(names, MOST_NAMED)}: {then}")
     if facts["unknown"]:
         said.append(
-            f"{few(facts['unknown'], MOST_NAMED)}: unknown, gaps in the records leave open what "
-            "the works take of "
-            f"{'it' if len(facts['unknown']) == 1 else 'them'}"
+            f"{few(facts['unknown'], MOST_NAMED)}: unknown, record gaps leave open which of "
+            f"{'its' if len(facts['unknown']) == 1 else 'their'} paths the works put out of service"
         )
     return f"{'. '.join(said)}."
 
@@ -1435,8 +1434,8 @@ def clashes_said(facts: WorksFacts) -> str:
         said.append(f"{count - listed} more clashes are not listed")
     if not facts["clashes_complete"]:
         said.append(
-            f"combinations of more than {count_of(facts['clashes_up_to'], 'work')} were not all "
-            "looked at"
+            f"not all combinations of more than {count_of(facts['clashes_up_to'], 'work')} were "
+            "examined"
         )
     return "; ".join(said)
 
@@ -1737,12 +1736,13 @@ def route_said(link: Link) -> str:
     """
     stated = link["stated"]
     if stated is None:
-        nobody = ", by nobody's statement on record" if link["medium"] == "leased" else ""
+        nobody = ", no statement of its route on record" if link["medium"] == "leased" else ""
         return f"{link['medium']}{nobody}"
     if not any(stated.values()):  # in a report for readers outside
         return f"{link['medium']}, as stated"
-    day = f" on {stated['on']}" if stated["on"] else ", no day on record"
-    return f"{link['medium']}, as {stated['by'] or 'somebody'} stated{day}"
+    day = f" on {stated['on']}" if stated["on"] else ", date not on record"
+    by = f" by {stated['by']}" if stated["by"] else ", by whom is not on record"
+    return f"{link['medium']}, as stated{by}{day}"
 
 
 def lengths_said(path: Path) -> str:
@@ -1761,7 +1761,7 @@ def lengths_said(path: Path) -> str:
     said = [
         f"{metres(one['length_m'])} {_BY_MEDIUM.get(one['medium'], one['medium'])}"
         if one["length_m"] is not None
-        else f"a length not known {_BY_MEDIUM.get(one['medium'], one['medium'])}"
+        else f"an unknown length {_BY_MEDIUM.get(one['medium'], one['medium'])}"
         for one in others
     ]
     if path["length_m"] or path["length_at_least_m"] or not others:

@@ -69,7 +69,7 @@ def reroute(
     avoid_area: Sequence[Any] | np.ndarray | None = None,
     listed_only: bool = False,
     fibres: int = 2,
-    ways: int | None = None,
+    paths: int | None = None,
     build: Candidates | None = None,
     time_limit_s: float = 10.0,
     progress: Progress | None = None,
@@ -97,7 +97,7 @@ def reroute(
         Only links on record; nothing is spliced or patched.
     fibres : int
         Free fibres that a new link takes of each cable.
-    ways : int, optional
+    paths : int, optional
         Of a group: how many working paths must be apart from each other.
     build : Candidates, optional
         How to look for something to build where no separate paths exist; None:
@@ -131,14 +131,14 @@ def reroute(
     >>> proof = wa.prove(wa.read_study("examples/estuary"))
     >>> found = wa.reroute(proof, circuits=["C07"])
     >>> found.facts()["circuits"][0]["says"]
-    'separate ways exist with 1 new link'
+    'separate paths exist with 1 new link'
     >>> found.links["C07"]
     {'main': ['C07-M'], 'alternate': ['C07-alternate-new']}
     """
     say = progress or _silent
     proof = subject if isinstance(subject, Proof) else prove(subject)
     if not len(proof.study.tables["equipment"]):
-        raise CallError(f"{proof.study.name} holds no equipment yet: no ways to look for")
+        raise CallError(f"{proof.study.name} holds no equipment yet: no paths to look for")
     if between is not None:
         proof = prove(_with_circuit(proof.study, between))
         circuits = [f"{between[0]} to {between[1]}", *(circuits or ())]
@@ -149,8 +149,8 @@ def reroute(
     say("cutting cables into stretches")
     ground = ground_of(proof)
     _check_ends(ground, targets, frozenset(avoid))
-    ask = Ask(terms, keep, ways, time_limit_s)
-    _check_ways(ground, targets, keep, ways)
+    ask = Ask(terms, keep, paths, time_limit_s)
+    _check_keep(ground, targets, keep, paths)
     found = [Found(target) for target in targets]
     for one in found:
         one.pairs = known_pairs(proof, one.target)
@@ -162,7 +162,7 @@ def reroute(
         search_and_prove(ground, bound, ask, say, whole=False)
         for one in bound:
             if one.status == "apart":
-                one.together, one.ways = False, {}
+                one.together, one.paths = False, {}
                 one.why = "the paths that its group takes leave it no such pair"
     found += [*free, *bound]
     told = Reroute(ground, terms, found, links, draft, after)
@@ -286,8 +286,8 @@ def _check_ids(proof: Proof, avoid: Collection[str]) -> None:
         raise CallError(f"no asset or link is called {', '.join(unknown)} in this study")
 
 
-def _check_ways(
-    ground: Ground, targets: Sequence[Target], keep: str | None, ways: int | None
+def _check_keep(
+    ground: Ground, targets: Sequence[Target], keep: str | None, count: int | None
 ) -> None:
     """Refuse to keep a path that no target has, and more working paths than circuits."""
     paths = ground.network.paths
@@ -295,12 +295,12 @@ def _check_ways(
     labels = {paths.label[p] for member in members for p in paths.of_circuit(member.circuit)}
     if keep is not None and members and keep not in labels:
         known = ", ".join(sorted(map(str, labels))) or "none at all"
-        raise CallError(f"nothing asked about has a way called {keep} to keep; there are {known}")
+        raise CallError(f"nothing asked about has a path called {keep} to keep; there are {known}")
     for target in targets:
-        if target.group and ways is not None and ways > len(target.members):
+        if target.group and count is not None and count > len(target.members):
             raise CallError(
-                f"group {target.id} has {len(target.members)} circuits, so no more working ways; "
-                f"{ways} were asked for"
+                f"group {target.id} has {len(target.members)} circuits, so no more working paths; "
+                f"{count} were asked for"
             )
 
 
@@ -774,9 +774,9 @@ def _target(reroute: Reroute, found: Found) -> TargetFacts:
 
 def _cost(found: Found, cost: str) -> float | None:
     """Cost of the paths found; of a group, of its working paths."""
-    if found.answer is None or found.answer.ways is None or found.space is None:
+    if found.answer is None or found.answer.paths is None or found.space is None:
         return None
-    edges = [edge for path in found.answer.ways for edge in path]
+    edges = [edge for path in found.answer.paths for edge in path]
     return round(float(found.space.cost[edges].sum()), _DECIMALS[cost])
 
 
@@ -793,13 +793,13 @@ def _says(found: Found) -> str:
     if found.status == "none":
         if found.answer is not None and found.answer.proof is not None and found.space is not None:
             return proof_words(found.space, found.answer.proof, found.courses)
-        return found.why or "no separate ways keep the limits"
+        return found.why or "no separate paths keep the limits"
     if found.status == "undecided":
         return found.why
-    taken = sum(len(path.new) for paths in found.ways.values() for path in paths.values())
-    told = "separate ways are on record"
+    taken = sum(len(path.new) for paths in found.paths.values() for path in paths.values())
+    told = "separate paths are on record"
     if taken:
-        told = f"separate ways exist with {taken} new {'link' if taken == 1 else 'links'}"
+        told = f"separate paths exist with {taken} new {'link' if taken == 1 else 'links'}"
     if found.short:
         told += f" for the group, but not within each circuit: {'; '.join(found.short.values())}"
     return told
@@ -823,7 +823,7 @@ def _instead(reroute: Reroute, instead: Instead) -> LeastSharedFacts:
                 else str(ground.names[count + step])
                 for step in path.steps
             ]
-            for label, path in instead.ways.items()
+            for label, path in instead.paths.items()
         },
     }
 

@@ -298,7 +298,7 @@ def proof_words(space: Space, proof: NoPairProof, courses: Sequence[tuple[int, s
         return _group_words(space, proof, courses)
     names = Names(space)
     ends = f"from {names.nodes[proof.s]} to {names.nodes[proof.t]}"
-    if proof.ways == 1:
+    if proof.count == 1:
         return _beside_kept(space, names, proof, ends)
     leaves = list(proof.leaves())
     cuts = [leaf for leaf in leaves if isinstance(leaf, (Cut, Few))]
@@ -307,19 +307,19 @@ def proof_words(space: Space, proof: NoPairProof, courses: Sequence[tuple[int, s
     if len(risks) == 1 and cuts and not beyond:
         return _one_risk(space, risks[0], cuts[0].edges, ends)
     if not risks and cuts:
-        return f"no way on record leads {ends} at all"
+        return f"no path on record leads {ends}"
     if len(risks) == 1 and len(beyond) == len(leaves) and not proof.apart():
         return (
-            f"a way {ends} without {_named(space, risks[0])} {_over(beyond[0])}, "
-            "so both ways would rely on it"
+            f"a path {ends} without {_named(space, risks[0])} {_over(beyond[0])}, "
+            "so both paths would rely on it"
         )
     told = _breaks(proof, leaves)
     if risks:
         which = sentence_list([_named(space, risk) for risk in risks], "or", _MOST_NAMED)
         told.insert(0, f"both rely on one of {which}")
-    said = f"whichever ways are taken {ends}, {'; or '.join(told)}"
+    said = f"whichever paths are taken {ends}, {'; or '.join(told)}"
     over = [leaf for leaf in beyond if not leaf.parted]
-    return f"{said}; what goes round all that {_over(over[0])}" if over and risks else said
+    return f"{said}; a path that avoids all of these {_over(over[0])}" if over and risks else said
 
 
 def _group_words(space: Space, proof: NoPairProof, courses: Sequence[tuple[int, str]]) -> str:
@@ -334,7 +334,7 @@ def _group_words(space: Space, proof: NoPairProof, courses: Sequence[tuple[int, 
     beyond = [leaf for leaf in leaves if isinstance(leaf, Beyond)]
     listed = any(isinstance(leaf, Listed) for leaf in leaves)
     ids = [member.id for member in space.members]
-    gaps = END_GAP in space.left_out.values() and proof.ways >= len(ids)
+    gaps = END_GAP in space.left_out.values() and proof.count >= len(ids)
     if gaps or not (shared or near):
         return _no_path(space, proof, courses)
     if len(shared) == 1 and not (near or one_only or beyond or listed):
@@ -376,7 +376,7 @@ def _no_path(space: Space, proof: NoPairProof, courses: Sequence[tuple[int, str]
             "and so does every path that ends there: close the gap, then search again"
         )
     mine = {
-        courses[leaf.way][0] for leaf in proof.leaves() if courses and not isinstance(leaf, Few)
+        courses[leaf.path][0] for leaf in proof.leaves() if courses and not isinstance(leaf, Few)
     }
     ids = [member.id for member in space.members if not mine or member.number in mine]
     beyond = [leaf for leaf in proof.leaves() if isinstance(leaf, Beyond)]
@@ -409,8 +409,9 @@ def _at_ends(space: Space, risk: int, ids: Sequence[str]) -> str:
             ends.setdefault(space.members[int(edges.ref[edge])].id, name)
     if not set(ids) <= set(ends):
         return ""
-    told = sentence_list(sorted({ends[name] for name in ids}), "and", _MOST_NAMED)
-    return f", whatever way it takes: {told} rely on it themselves, where they end"
+    named = sorted({ends[name] for name in ids})
+    rely = "relies" if len(named) == 1 else "rely"
+    return f", because {sentence_list(named, 'and', _MOST_NAMED)}, where they end, {rely} on it"
 
 
 def _beside_kept(space: Space, names: Names, proof: NoPairProof, ends: str) -> str:
@@ -427,7 +428,7 @@ def _beside_kept(space: Space, names: Names, proof: NoPairProof, ends: str) -> s
         told.append(f"differs from {kept} by more than {most / scale:.4g} {unit} of {weight}")
     weights = {w for w in proof.weights() if w in proof.limits.most} - set(proof.apart())
     told += [f"breaks the limit of {weight}" for weight in sorted(weights)]
-    return f"every other way {ends} {', or '.join(told) or 'is cut off'}"
+    return f"every other path {ends} {', or '.join(told) or 'is cut off'}"
 
 
 def _breaks(proof: NoPairProof, leaves: Sequence[Leaf]) -> list[str]:
@@ -459,14 +460,16 @@ def _one_risk(space: Space, risk: int, cut: Sequence[int], ends: str) -> str:
     """Say that every path relies on one thing, through what, and what that lies in."""
     if risk in space.risks.pairs:
         one, other = space.risks.pairs[risk]
-        return f"every way {ends} follows {one} or {other}, which come too near each other or cross"
+        return (
+            f"every path {ends} follows {one} or {other}, which come too near each other or cross"
+        )
     name = space.risks.assets[risk][0]
     through = _through(space, risk, cut)
     if not through or through == [name]:
-        return f"every way {ends} relies on {_named(space, risk)}"
+        return f"every path {ends} relies on {_named(space, risk)}"
     which = sentence_list([_with_kind(space, one) for one in through], "or", _MOST_NAMED)
     alike = "it relies" if len(through) == 1 else "they rely"
-    return f"every way {ends} passes {which}; {alike} on one thing: {_with_kind(space, name)}"
+    return f"every path {ends} passes {which}; {alike} on one thing: {_with_kind(space, name)}"
 
 
 def _through(space: Space, risk: int, cut: Sequence[int]) -> list[str]:

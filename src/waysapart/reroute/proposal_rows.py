@@ -336,7 +336,7 @@ def renumbered(
 
 
 def labelled(
-    ground: Ground, member: Member, ways: Sequence[ProposedPath]
+    ground: Ground, member: Member, pair: Sequence[ProposedPath]
 ) -> dict[str, ProposedPath]:
     """Name two paths main and alternate.
 
@@ -348,7 +348,7 @@ def labelled(
     ground : Ground
     member : Member
         The circuit.
-    ways : sequence of ProposedPath
+    pair : sequence of ProposedPath
         Two paths.
 
     Returns
@@ -360,11 +360,11 @@ def labelled(
         paths.label[path]: paths.links(path).tolist() for path in paths.of_circuit(member.circuit)
     }
 
-    def stays(way: ProposedPath, label: str) -> int:
+    def stays(path: ProposedPath, label: str) -> int:
         mine = now.get(label, [])
-        return 10**6 if list(way.steps) == mine else sum(step in mine for step in way.steps)
+        return 10**6 if list(path.steps) == mine else sum(step in mine for step in path.steps)
 
-    first, second = ways[0], ways[1]
+    first, second = pair[0], pair[1]
     straight = stays(first, MAIN) + stays(second, ALTERNATE)
     crossed = stays(second, MAIN) + stays(first, ALTERNATE)
     if straight == crossed:
@@ -382,7 +382,7 @@ def _length_m(ground: Ground, path: ProposedPath) -> float:
 
 
 def drafted(
-    ground: Ground, member: Member, ways: Mapping[str, ProposedPath], known: set[str]
+    ground: Ground, member: Member, of: Mapping[str, ProposedPath], known: set[str]
 ) -> tuple[Draft, dict[str, list[str]]]:
     """Rows and work for the paths of one circuit.
 
@@ -391,7 +391,7 @@ def drafted(
     ground : Ground
     member : Member
         The circuit.
-    ways : mapping of str to ProposedPath
+    of : mapping of str to ProposedPath
         From `labelled`.
     known : set of str
         Ids that must not be given again; new ones are added to it.
@@ -410,9 +410,9 @@ def drafted(
         for path in paths.of_circuit(member.circuit)
     }
     found: dict[str, list[str]] = {}
-    for label, way in ways.items():
+    for label, path in of.items():
         names = []
-        for step in way.steps:
+        for step in path.steps:
             if isinstance(step, NewLink):
                 if step.built is not None:
                     name = step.built.name

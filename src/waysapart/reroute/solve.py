@@ -95,7 +95,7 @@ class Found:
     status : str
     why : str
         Why `status` is not `apart`.
-    ways : dict of str to dict of str to ProposedPath
+    paths : dict of str to dict of str to ProposedPath
         By circuit and by the name of the path.
     space, answer : Space, Answer
         Of the last search; of a group, that of the paths that its test counts.
@@ -115,7 +115,7 @@ class Found:
     target: Target
     status: Status = "undecided"
     why: str = ""
-    ways: dict[str, dict[str, ProposedPath]] = field(default_factory=dict)
+    paths: dict[str, dict[str, ProposedPath]] = field(default_factory=dict)
     space: Space | None = None
     answer: Answer | None = None
     courses: tuple[MemberPath, ...] = ()
@@ -134,7 +134,7 @@ class Ask:
     terms : Terms
     keep : str or None
         Name of a path that stays.
-    ways : int or None
+    paths : int or None
         Paths of a group of which no two share anything; None: as many as it has circuits.
     time_limit_s : float
         For each search.
@@ -144,7 +144,7 @@ class Ask:
 
     terms: Terms
     keep: str | None = None
-    ways: int | None = None
+    paths: int | None = None
     time_limit_s: float = 10.0
     barred: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
@@ -174,12 +174,12 @@ def _solve_circuit(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, s
     member = found.target.members[0]
     keep = kept_keys(ground, found.target, ask)
     space, answer = _search(ground, (member,), ask, found.pairs.get(member.id, ()), keep, taken)
-    found.space, found.answer, found.ways = space, answer, {}
+    found.space, found.answer, found.paths = space, answer, {}
     found.status, found.why = answer.status, _why(answer)
     _doubt(found, space, answer)
-    if answer.ways is not None:
-        paths = paths_of_answer(space, answer.ways, ask.terms.fibres, taken)
-        found.ways = {member.id: labelled(ground, member, paths)}
+    if answer.paths is not None:
+        paths = paths_of_answer(space, answer.paths, ask.terms.fibres, taken)
+        found.paths = {member.id: labelled(ground, member, paths)}
 
 
 def _solve_group(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set[int]]) -> None:
@@ -190,8 +190,8 @@ def _solve_group(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, set
     of that circuit's own verdict.
     """
     target = found.target
-    found.ways, found.courses, found.terms, found.short = {}, (), None, {}
-    if target.test == WORKING or (ask.ways is not None and target.test != PAIRWISE):
+    found.paths, found.courses, found.terms, found.short = {}, (), None, {}
+    if target.test == WORKING or (ask.paths is not None and target.test != PAIRWISE):
         _solve_working(ground, found, ask, taken)
         return
     recorded = {m.number: _labels(ground, m) for m in target.members}
@@ -220,32 +220,32 @@ def _solve_working(ground: Ground, found: Found, ask: Ask, taken: Mapping[int, s
     """
     target = found.target
     members = target.members
-    wanted = ask.ways or len(members)
+    wanted = ask.paths or len(members)
     pairs = {pair for pair in found.pairs.get(target.id, ()) if pair[0] != pair[1]}
     space, answer = _search(ground, members, ask, pairs, None, taken, wanted)
     found.space, found.answer = space, answer
     found.status, found.why = answer.status, _why(answer)
     _doubt(found, space, answer)
-    if answer.ways is None and ask.ways is None and len(members) > 2:
+    if answer.paths is None and ask.paths is None and len(members) > 2:
         mains = tuple(MemberPath(member.number, MAIN) for member in members)
         if _solve_courses(ground, found, ask, taken, mains, own=False):
             _take(found, ask, taken)
     space, answer = found.space, found.answer
-    if found.status != "apart" or answer is None or answer.ways is None:
+    if found.status != "apart" or answer is None or answer.paths is None:
         return
     used = {cable: set(gone) for cable, gone in taken.items()}
     for path, first in zip(
-        answer.ways, paths_of_answer(space, answer.ways, ask.terms.fibres, taken), strict=True
+        answer.paths, paths_of_answer(space, answer.paths, ask.terms.fibres, taken), strict=True
     ):
         member = members[int(space.edges.member[path[0]])]
-        found.ways[member.id] = {MAIN: first}
+        found.paths[member.id] = {MAIN: first}
         for cable, gone in fibres_of([first]).items():
             used.setdefault(cable, set()).update(gone)
-    for path in answer.ways:
+    for path in answer.paths:
         member = members[int(space.edges.member[path[0]])]
         second = _second(ground, found, ask, space, member, path, used)
         if second is not None:
-            found.ways[member.id][ALTERNATE] = second
+            found.paths[member.id][ALTERNATE] = second
             for cable, gone in fibres_of([second]).items():
                 used.setdefault(cable, set()).update(gone)
     if found.short and wanted == len(members):
@@ -264,8 +264,8 @@ def _second(
     """A second path beside the working path of a circuit; None, and a reason, if there is none."""
     keys = [space.edges.keys[edge] for edge in path if space.edges.kind[edge] != MEMBER]
     own, pair = _search(ground, (member,), ask, found.pairs.get(member.id, ()), keys, used)
-    if pair.ways is not None:
-        return paths_of_answer(own, pair.ways[1:], ask.terms.fibres, used)[0]
+    if pair.paths is not None:
+        return paths_of_answer(own, pair.paths[1:], ask.terms.fibres, used)[0]
     found.short[member.id] = (
         f"{member.id} has no second path apart from the working path that the others leave it"
     )
@@ -284,16 +284,16 @@ def _all_with_second(ground: Ground, found: Found, ask: Ask, taken: Mapping[int,
     if not _take(again, ask, taken):
         return
     assert again.answer is not None
-    assert again.answer.ways is not None
+    assert again.answer.paths is not None
     assert again.space is not None
-    working = again.answer.ways[::2]
+    working = again.answer.paths[::2]
     edges = [edge for path in working for edge in path]
     cost = int(again.space.graph.cost[edges].sum())
     least = None if answer is None else answer.lower_bound
     found.answer = replace(
-        again.answer, ways=working, cost=cost, lower_bound=least, optimal=cost == least
+        again.answer, paths=working, cost=cost, lower_bound=least, optimal=cost == least
     )
-    found.space, found.ways, found.short = again.space, again.ways, {}
+    found.space, found.paths, found.short = again.space, again.paths, {}
 
 
 def _solve_courses(
@@ -361,7 +361,7 @@ def _solve_courses(
     found.space, found.answer, found.courses, found.terms = space, answer, courses, terms
     found.status, found.why = answer.status, _why(answer)
     _doubt(found, space, answer)
-    return answer.ways is not None
+    return answer.paths is not None
 
 
 def _take(found: Found, ask: Ask, taken: Mapping[int, set[int]]) -> bool:
@@ -370,9 +370,9 @@ def _take(found: Found, ask: Ask, taken: Mapping[int, set[int]]) -> bool:
     False, and undecided, where several of them use a cable that has free fibres for fewer.
     """
     assert found.answer is not None
-    assert found.answer.ways is not None
+    assert found.answer.paths is not None
     assert found.space is not None
-    paths = paths_of_answer(found.space, found.answer.ways, ask.terms.fibres, taken)
+    paths = paths_of_answer(found.space, found.answer.paths, ask.terms.fibres, taken)
     cables = found.space.ground.study.tables["cables"]["id"]
     full = {
         str(cables.iloc[run.cable])
@@ -387,7 +387,7 @@ def _take(found: Found, ask: Ask, taken: Mapping[int, set[int]]) -> bool:
         return False
     for course, path in zip(found.courses, paths, strict=True):
         member = found.target.members[course.member]
-        found.ways.setdefault(member.id, {})[course.label] = path
+        found.paths.setdefault(member.id, {})[course.label] = path
     return True
 
 
@@ -398,7 +398,7 @@ def _search(
     pairs: Sequence[Pair] | set[Pair],
     keep: Sequence[Key] | None,
     taken: Mapping[int, set[int]],
-    ways: int = 2,
+    paths: int = 2,
 ) -> tuple[Space, Answer]:
     space = space_of(
         ground,
@@ -408,7 +408,7 @@ def _search(
         keep=keep,
         no_edge=frozenset(exhausted(ground, taken, ask.terms.fibres)),
     )
-    return space, best_paths(space.graph, space.question, ways, time_limit_s=ask.time_limit_s)
+    return space, best_paths(space.graph, space.question, paths, time_limit_s=ask.time_limit_s)
 
 
 def _doubt(found: Found, space: Space, answer: Answer) -> None:
@@ -448,7 +448,7 @@ def _why(answer: Answer) -> str:
         "time": "not decided in the time given",
         "limits": "no pair keeps all limits together; a proof would have to list more courses "
         f"than {MOST_LISTED}, so there is none to check",
-        "kept": "the way to keep breaks a limit itself",
+        "kept": "the path to keep is itself outside a limit",
     }.get(answer.why, "")
 
 
@@ -463,7 +463,7 @@ def kept_path(ground: Ground, member: Member, label: str) -> list[Key]:
     paths = ground.network.paths
     mine = [p for p in paths.of_circuit(member.circuit) if paths.label[p] == label]
     if not mine or not len(paths.links(mine[0])):
-        raise CallError(f"circuit {member.id} has no {label} way to keep")
+        raise CallError(f"circuit {member.id} has no {label} path to keep")
     count = len(ground.network.assets)
     relied = ground.reliance.paths
     columns = csr_row(relied, mine[0]).tolist()
@@ -579,7 +579,7 @@ def objections(proof: Proof, found: Found) -> bool:
     if again:
         return True
     if reasons := _against(proof, found):
-        found.status, found.why, found.ways = "undecided", "; ".join(reasons), {}
+        found.status, found.why, found.paths = "undecided", "; ".join(reasons), {}
     return False
 
 
@@ -665,7 +665,7 @@ def over_limits(proof: Proof, name: str, trial: int) -> str:
             )
             if kept is False
         ]
-        return f"{name} would be over its limit of {', '.join(broken) or 'recovery'}"
+        return f"{name} would be outside its limit of {', '.join(broken) or 'recovery'}"
     if trial < proof.circuit_count:
         limits = proof.limits[trial]
         for words, kept, why in (
@@ -729,7 +729,7 @@ def search_and_prove(
             break
     else:
         for one in open_:
-            one.status, one.why, one.ways = "undecided", "too many near approaches to go round", {}
+            one.status, one.why, one.paths = "undecided", "too many near approaches to go round", {}
     built = whole and as_built(ground, ask.terms.fibres)
     draft, links = _drafted(ground, found, ask, built=built)
     if not whole or not any(draft.rows.values()):
@@ -830,20 +830,20 @@ def _drafted(
             continue
         paths = _with_fibres(ground, one, ask, taken)
         if paths is None:
-            alone = dict(one.ways)
+            alone = dict(one.paths)
             solve(ground, one, ask, taken)
-            paths = one.ways if one.status == "apart" else None
+            paths = one.paths if one.status == "apart" else None
             if paths is None:
-                one.status, one.ways, one.together = "apart", alone, False
+                one.status, one.paths, one.together = "apart", alone, False
                 one.why = "the fibres that are left do not do for this one beside the others"
                 continue
         if fitting is not None:
             fitted = _fitted(fitting, one, paths, ask)
             if isinstance(fitted, str):
-                one.status, one.why, one.ways = "undecided", fitted, {}
+                one.status, one.why, one.paths = "undecided", fitted, {}
                 continue
             paths = fitted
-        one.ways, one.together = paths, True
+        one.paths, one.together = paths, True
         for member in one.target.members:
             if member.id not in paths:
                 continue
@@ -857,11 +857,11 @@ def _drafted(
 
 
 def _fitted(
-    fitting: Fitting, one: Found, ways: Mapping[str, Mapping[str, ProposedPath]], ask: Ask
+    fitting: Fitting, one: Found, paths: Mapping[str, Mapping[str, ProposedPath]], ask: Ask
 ) -> dict[str, dict[str, ProposedPath]] | str:
     """The paths of a target over fibres that can be joined, or why there are none."""
     members = {member.id: member for member in one.target.members}
-    every = {(name, label): path for name, of in ways.items() for label, path in of.items()}
+    every = {(name, label): path for name, of in paths.items() for label, path in of.items()}
     names = {(name, label): wanted_id(members[name], label) for name, label in every}
     fitted = fitting.fitted(every, names, ask.terms.fibres)
     if isinstance(fitted, str):
@@ -878,7 +878,7 @@ def _with_fibres(
     """The paths of a target over fibres that are left; None where they are too few."""
     used = {cable: set(gone) for cable, gone in taken.items()}
     made: dict[str, dict[str, ProposedPath]] = {}
-    for name, paths in one.ways.items():
+    for name, paths in one.paths.items():
         made[name] = {}
         for label, path in paths.items():
             again = renumbered(ground, path, ask.terms.fibres, used)
@@ -900,7 +900,7 @@ class Instead:
     Attributes
     ----------
     least : LeastShared
-    ways : dict of str to ProposedPath
+    paths : dict of str to ProposedPath
         By the name of the path, of a group by circuit and path; empty where there is no pair.
     shared : list of tuple of str
         What both rely on; assets that are always shared together stand together.
@@ -909,7 +909,7 @@ class Instead:
     """
 
     least: LeastShared
-    ways: dict[str, ProposedPath]
+    paths: dict[str, ProposedPath]
     shared: list[tuple[str, ...]]
     near: list[tuple[str, str]]
 
@@ -952,16 +952,18 @@ def share_least(ground: Ground, found: Found, ask: Ask) -> Instead:
         near = [risks.pairs[risk] for risk in sorted(least.shared) if risk in risks.pairs]
     if any(risks.assets[risk][0].startswith(ONLY_ONE) for risk in least.shared):
         # Both paths would be one circuit's: another has none at all.
-        least = replace(least, status="none", ways=None, cost=None, shared=frozenset(), weight=None)
+        least = replace(
+            least, status="none", paths=None, cost=None, shared=frozenset(), weight=None
+        )
         near = []
     shared = [risks.assets[risk] for risk in sorted(least.shared) if risk not in risks.pairs]
-    if least.ways is None:
+    if least.paths is None:
         return Instead(least, {}, shared, near)
-    paths = paths_of_answer(space, least.ways, ask.terms.fibres, {})
+    paths = paths_of_answer(space, least.paths, ask.terms.fibres, {})
     if not found.target.group:
         return Instead(least, labelled(ground, found.target.members[0], paths), shared, near)
     courses = found.courses or [
-        MemberPath(int(space.edges.member[path[0]]), MAIN) for path in least.ways
+        MemberPath(int(space.edges.member[path[0]]), MAIN) for path in least.paths
     ]
     names = [f"{found.target.members[one.member].id} {one.label}" for one in courses]
     return Instead(least, dict(sorted(zip(names, paths, strict=True))), shared, near)

@@ -274,7 +274,7 @@ def checked_geometry(
     if invalid.any():
         tell(
             invalid,
-            "the polygon is invalid ({found}); mend it in your GIS, for instance with "
+            "the polygon is invalid ({found}); correct it in your GIS, for instance with "
             "'fix geometries'",
             shapely.is_valid_reason(geometry).tolist(),
         )

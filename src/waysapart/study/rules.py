@@ -384,16 +384,16 @@ class Service(Table):
     """
 
     max_delay_us: Positive | None = Field(
-        default=None, description="Longest one-way delay of any path. Left out: not asked."
+        default=None, description="Longest one-way delay of any path. Left out: no limit."
     )
     max_asymmetry_us: NotNegative | None = Field(
         default=None,
         examples=[200],
         description="Greatest difference between the delays of the two directions, in every state "
-        "that switching can leave the circuit in. Left out: not asked.",
+        "that switching can leave the circuit in. Left out: no limit.",
     )
     min_margin_db: Annotated[float, Field(allow_inf_nan=False)] | None = Field(
-        default=None, description="Least optical margin of every link. Left out: not asked."
+        default=None, description="Least optical margin of every link. Left out: no limit."
     )
     separation_m: NotNegative | dict[KindPair, NotNegative] = Field(
         default=0.0,
@@ -418,12 +418,12 @@ class Service(Table):
     max_unavailability: Share | None = Field(
         default=None,
         examples=[1e-5],
-        description="Greatest share of time with every path down. Left out: not asked.",
+        description="Greatest share of time with every path down. Left out: no limit.",
     )
     max_recovery_ms: NotNegative | None = Field(
         default=None,
         description="Longest time without signalling while the circuit changes over. Left out: "
-        "not asked.",
+        "no limit.",
     )
     tail: Literal["excused", "shared"] = Field(
         default="excused",

@@ -36,7 +36,7 @@ from waysapart.evidence import (
     Match,
     PathSet,
     Profile,
-    ProfileOfWay,
+    ProfileOfPath,
     Scheme,
     VerdictWitness,
     WithProtected,
@@ -611,7 +611,7 @@ def profile_facts(proof: ProofData, name: str) -> Profile:
         No circuit or group is called so.
     """
     frame = profile_of(proof, name)
-    paths: list[ProfileOfWay] = []
+    paths: list[ProfileOfPath] = []
     for (_, _), arcs in frame.groupby(["pair", "path"], sort=False):
         paths.append(
             {

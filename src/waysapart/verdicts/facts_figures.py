@@ -50,11 +50,11 @@ SHOWN_CONTRIBUTIONS = 5
 """How many of the assets that bring most are listed."""
 SAYS = {
     "differential": "The phase error is 360 f times half the asymmetry: what a relay that takes "
-    "half of the round trip for each way would misread. The apparent differential current is "
+    "half of the round trip for each direction would misread. The apparent differential current is "
     "2 sin(angle / 2) of the through current. Neither says whether a given relay trips.",
     "turned_back": "Where a ring turns back at a failure, the signal passes the two nodes at which "
-    "it is turned once, and what it passes on the way out and again on the way back twice: each "
-    "counts as often as it is passed. The ring on the path that takes longest so counts.",
+    "it is turned once, and twice what it passes both out and back: each counts as often as it "
+    "is passed. Where a path runs over several rings, the one with the longest delay counts.",
     "availability": "Unavailability compares designs; it does not predict outages. Rates and "
     "repair times stand among the assumptions. Assets fail independently of each other, and a "
     "hazard is one event on everything that it takes. What either of several supplies keeps up "
@@ -330,7 +330,7 @@ def _loss(sheet: FigureSheet, link: int, trial: int) -> PathLoss:
 
 
 def _held_to(sheet: FigureSheet, link: int, service: Service) -> HeldTo:
-    """A link under the least margin that a service asks for."""
+    """A link under the least margin that a service requires."""
     checks = sheet.checks.each(link, service)
     if service.min_margin_db is not None and checks["margin_ok"] and sheet.open_loss[link]:
         checks["margin_ok"] = None

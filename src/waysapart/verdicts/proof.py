@@ -140,7 +140,8 @@ class ProofData:
         Returns
         -------
         int
-            0: all apart or accepted, and within limits; 1: shared or over a limit; 3: not proved.
+            0: all apart or accepted, and within limits; 1: shared or outside a limit; 3: not
+            proved.
         """
         if SHARED in self.verdicts or self.over_a_limit():
             return 1
@@ -220,7 +221,7 @@ def brief_html(proof: ProofData) -> str:
     rows = [_row(proof, trial) for trial in order[:_MOST_ROWS]]
     counts = ", ".join(f"{count} {verdict}" for verdict, count in proof.counts().items())
     return html_table(
-        f"{proof.study.name}: {counts}; {proof.over_a_limit()} over a limit",
+        f"{proof.study.name}: {counts}; {proof.over_a_limit()} outside a limit",
         ("circuit or group", "verdict", "shared and avoidable", "record gaps", "limits"),
         rows,
         left_out=len(order) - len(rows),

@@ -117,7 +117,7 @@ class Proof(ProofData):
 
     def __repr__(self) -> str:
         counts = ", ".join(f"{count} {verdict}" for verdict, count in self.counts().items())
-        return f"Proof({self.study.name!r}: {counts}; {self.over_a_limit()} over a limit)"
+        return f"Proof({self.study.name!r}: {counts}; {self.over_a_limit()} outside a limit)"
 
     def _repr_html_(self) -> str:
         """For notebooks: the circuits and groups, those that need a decision first."""
@@ -245,8 +245,8 @@ def _path_gaps(network: Network, trials: list[Trial], lost: Bools) -> list[Gap]:
                 gaps.append(
                     Gap(
                         "way-out",
-                        f"circuit {names[circuit]}: {labels} is out of service now, so it has not "
-                        "two ways: prove it again when the work is done",
+                        f"circuit {names[circuit]}: {labels} is out of service now, which "
+                        "leaves it fewer than two paths: prove it again when the work is done",
                         str(names[circuit]),
                         circuits=(str(names[circuit]),),
                     )
@@ -296,7 +296,7 @@ def _own_line_gaps(
         if rules.service(names[circuit]).own_line == _OWN_EXCUSED:
             continue
         text = (
-            "its service counts what takes it together with what it protects, but "
+            "its service counts what puts it out of service together with what it protects, but "
             f"{'; '.join(reasons)}"
         )
         gaps.append(

@@ -322,7 +322,7 @@ def record_first(proof: ProofData) -> RecordFirst:
     An unproven circuit or group waits for every gap on it that bears on separation; a circuit
     whose limits are open waits for every gap that leaves one of these limits open. Verdicts come
     first, and limits then wait for the records that remain. A record that is entered may show that
-    a circuit is shared or over a limit: that decides it as well.
+    a circuit is shared or outside a limit: that decides it as well.
 
     Parameters
     ----------

@@ -526,8 +526,8 @@ CAUTIONS = (
     "Records show where plant was meant to be. Locate it on the ground, and dig by hand where it "
     "may lie.",
     "Plant that is not on record is not in this notice.",
-    "Agree with the control room that nothing on the other way of these circuits is taken out at "
-    "the same time.",
+    "Agree with the control room that nothing on the other path of these circuits is taken out of "
+    "service at the same time.",
 )
 """Cautions of a works notice: common practice, no source."""
 

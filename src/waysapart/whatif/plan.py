@@ -199,13 +199,13 @@ class WorksPlan:
             name = self.works[work].id
             if inherent:
                 told.append(
-                    f"{name} takes every way of {', '.join(self.owner_ids(inherent))} by itself, "
-                    "whatever else is in service: no order helps"
+                    f"{name} alone puts every path of {', '.join(self.owner_ids(inherent))} out of "
+                    "service, whatever else is in service: every order loses at least that"
                 )
             if other:
                 told.append(
-                    f"{name} takes the last way of {', '.join(self.owner_ids(other))} while "
-                    f"{', '.join(study.out)} is out of service"
+                    f"{name} puts the last path of {', '.join(self.owner_ids(other))} out of "
+                    f"service while {', '.join(study.out)} is out of service"
                 )
         return told
 

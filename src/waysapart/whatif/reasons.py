@@ -125,7 +125,7 @@ def _is_cost(one: Reason) -> bool:
 # --- Verdict and limits.
 
 _KEPT = {False: 0, None: 1, True: 2}
-_KEPT_WORDS = {False: "over its limit", None: "not on record", True: "within its limit"}
+_KEPT_WORDS = {False: "outside its limit", None: "not on record", True: "within its limit"}
 _LIMITS = {
     "delay": ("delay", "ok"),
     "asymmetry": ("delay", "asymmetry_ok"),
@@ -495,8 +495,8 @@ def _closest(before: Facts, after: Facts) -> list[Reason]:
 
 _TOGETHER = {
     "both": "unavailability",
-    "all": "unavailability of all ways",
-    "working": "unavailability of the working ways",
+    "all": "unavailability of all paths",
+    "working": "unavailability of the working paths",
 }
 """Figures of all paths at once, of circuits and of groups."""
 

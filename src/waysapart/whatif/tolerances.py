@@ -70,7 +70,7 @@ TOLERANCES: Mapping[str, Tolerance] = MappingProxyType(
             "something newly leaves the circuit no path when it falls, and the circuit protects it",
             because="the circuit is silent when it must act",
         ),
-        "paths": Tolerance("fewer paths in service, or fewer members", because="a whole way less"),
+        "paths": Tolerance("fewer paths in service, or fewer members", because="a whole path less"),
         "single_points": Tolerance(
             "more single points of failure beyond what is shared",
             because="counted on record, not estimated",

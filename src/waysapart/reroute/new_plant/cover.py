@@ -264,14 +264,14 @@ class Laid:
     question : Question
     of_edge : ndarray of int, shape (edges,)
         Number of the candidate that each edge lies in; -1: it was there before.
-    ways : int
+    count : int
         How many paths must be apart from each other.
     """
 
     graph: RiskGraph
     question: Question
     of_edge: Ints
-    ways: int
+    count: int
 
     def answer(self, open_: Collection[int], time_limit_s: float) -> Answer:
         """Search the paths with some candidates open and all others barred.
@@ -288,7 +288,7 @@ class Laid:
         Answer
         """
         question = replace(self.question, forbidden_edges=self._barred(open_))
-        return best_paths(self.graph, question, self.ways, time_limit_s=time_limit_s)
+        return best_paths(self.graph, question, self.count, time_limit_s=time_limit_s)
 
     def may_help(
         self, open_: Collection[int], proof: NoPairProof | None, *, alone: bool
@@ -354,7 +354,7 @@ def laid_for(there: Ground, found: Found, ask: Ask, segments: Sequence[Segment])
     inner = np.flatnonzero(space.edges.kind == STRETCH)
     cable = there.stretches.cable[space.edges.ref[inner]]
     of_edge[inner] = [place.get(int(one), -1) for one in cable]
-    return Laid(space.graph, space.question, of_edge, (ask.ways or 2) if target.group else 2)
+    return Laid(space.graph, space.question, of_edge, (ask.paths or 2) if target.group else 2)
 
 
 def single_ones(one: Laid, time_limit_s: float) -> list[int]:

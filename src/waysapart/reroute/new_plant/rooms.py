@@ -256,7 +256,7 @@ def _survey(
         f"Confirm where room {room} at {site} stands: what it lies in is not on record.",
         f"Confirm that it stands clear of {avoided}: lies in none of these and shares no wall, "
         "duct, cable entry or supply with them.",
-        f"Confirm how the cables and cords of {sentence_list(ids)} reach it: their way inside "
+        f"Confirm how the cables and cords of {sentence_list(ids)} reach it: their route inside "
         f"{site} is not on record.",
     ]
     if charger is not None:

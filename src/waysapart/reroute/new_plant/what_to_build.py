@@ -269,8 +269,8 @@ def _over_closures(
         pairs = sorted(one.pairs.get(one.target.id, ()))
         terms, keep = ask.terms_for(one.target.id), kept_keys(there, one.target, ask)
         space = space_of(there, one.target.members, terms, pairs=pairs, keep=keep)
-        ways = (ask.ways or 2) if one.target.group else 2
-        answer = best_paths(space.graph, space.question, ways, time_limit_s=ask.time_limit_s)
+        count = (ask.paths or 2) if one.target.group else 2
+        answer = best_paths(space.graph, space.question, count, time_limit_s=ask.time_limit_s)
         if answer.status == "apart":
             able.append(one.target)
     if not able:

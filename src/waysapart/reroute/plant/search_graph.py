@@ -429,7 +429,7 @@ def _kept(edges: Edges, keep: Sequence[tuple[str, int, int]]) -> tuple[int, ...]
     number = {key: place for place, key in enumerate(edges.keys)}
     missing = [key for key in keep if key not in number]
     if missing:
-        raise CallError("the way to keep is not on record as a way of this circuit")
+        raise CallError("the path to keep is not on record as a path of this circuit")
     return tuple(number[key] for key in keep)
 
 

@@ -121,17 +121,17 @@ class Search:
     def __init__(
         self,
         reduced: Reduced,
-        ways: int,
+        count: int,
         limits: PathLimits,
         avoid: frozenset[int],
         fixed_sums: dict[str, int],
         upper: int | None,
     ) -> None:
         self.reduced = reduced
-        self.ways = ways
+        self.count = count
         self.limits = limits
         self.fixed_sums = fixed_sums
-        self.net = flow_net(reduced) if ways > 1 else None
+        self.net = flow_net(reduced) if count > 1 else None
         self.size = np.diff(reduced.by_risk.indptr)
         self.activity = np.zeros(reduced.risks.shape[1])
         self.bump = 1.0
@@ -144,7 +144,7 @@ class Search:
         dead = np.zeros(reduced.n_edges, dtype=bool)
         for risk in avoid:
             dead[reduced.edges_of(risk)] = True
-        self.root = TreeNode(tuple([PathState(avoid, dead)] * ways), 0, self._first_windows())
+        self.root = TreeNode(tuple([PathState(avoid, dead)] * count), 0, self._first_windows())
         self.heap: list[tuple[int, int, TreeNode]] = [(0, 0, self.root)]
         self.stack: list[TreeNode] = [self.root]
         self.made = 1
@@ -272,7 +272,7 @@ class Search:
         if self._dear(node):
             return
         met = self._meetings(whole)
-        if self.ways > 1 and met:
+        if self.count > 1 and met:
             if not self._flow(node):
                 return
             priced, bound = self._priced(node)
@@ -377,8 +377,8 @@ class Search:
         assert self.net is not None
         dead = np.logical_and.reduce([state.dead for state in node.states])
         if node.flow is None or dead[list(node.flow.used)].any():
-            node.flow = cheapest_flow(self.reduced, self.net, dead, self.ways)
-        if self.ways > 2 and node.flow.cut is not None:
+            node.flow = cheapest_flow(self.reduced, self.net, dead, self.count)
+        if self.count > 2 and node.flow.cut is not None:
             few = frozenset(node.flow.bottleneck)
             on_record = self.reduced.cut_on_record(list(node.flow.cut), few)
             self._close(node, Few(tuple(on_record), few))
@@ -390,8 +390,8 @@ class Search:
                     self._branch(node, free[0], free[1], risk)
                     return False
         node.bound = max(node.bound, node.flow.cost)
-        if len(node.flow.ways) == self.ways:
-            self._take(node.flow.ways)
+        if len(node.flow.paths) == self.count:
+            self._take(node.flow.paths)
         return True
 
     def _priced(self, node: TreeNode) -> tuple[list[tuple[int, ...]], int]:
@@ -412,7 +412,7 @@ class Search:
 
     def _complete(self, node: TreeNode, whole: Sequence[tuple[int, ...]]) -> None:
         """Look for first paths: keep one as it is and fit the others round it, in turn."""
-        for keep in range(self.ways):
+        for keep in range(self.count):
             found = {keep: whole[keep]}
             for path, state in enumerate(node.states):
                 if path == keep:
@@ -425,8 +425,8 @@ class Search:
                 if fitted is None:
                     break
                 found[path] = fitted.edges
-            if len(found) == self.ways:
-                self._take([found[path] for path in range(self.ways)])
+            if len(found) == self.count:
+                self._take([found[path] for path in range(self.count)])
 
     # Limits
 

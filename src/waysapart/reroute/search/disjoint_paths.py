@@ -52,16 +52,16 @@ class Answer:
     Attributes
     ----------
     status
-        ``apart``: separate paths within the limits, `ways`; ``none``: there are
+        ``apart``: separate paths within the limits, `paths`; ``none``: there are
         none; ``undecided``: neither is known in the time given.
-    ways
+    paths
         Edges of each path from `s` to `t`; a kept path comes first.
     cost
         Sum over the paths, a kept one included.
     lower_bound
         No separate paths within the limits cost less (None where there are none).
     optimal
-        `ways` are proved cheapest: `cost` equals `lower_bound`.
+        `paths` are proved cheapest: `cost` equals `lower_bound`.
     proof
         The no-pair proof where `status` is ``none``; None where the limits taken
         together leave more courses than a proof may list, see
@@ -75,7 +75,7 @@ class Answer:
     """
 
     status: Status
-    ways: tuple[tuple[int, ...], ...] | None
+    paths: tuple[tuple[int, ...], ...] | None
     cost: int | None
     lower_bound: int | None
     optimal: bool
@@ -129,7 +129,7 @@ def best_pair(
     Examples
     --------
     >>> graph = RiskGraph(4, [0, 1, 0, 2], [1, 3, 2, 3], [1, 1, 2, 2], np.eye(4, dtype=bool))
-    >>> sorted(best_pair(graph, Question(0, 3)).ways)
+    >>> sorted(best_pair(graph, Question(0, 3)).paths)
     [(0, 1), (2, 3)]
     """
     return best_paths(graph, question, 2, time_limit_s=time_limit_s, below=below)
@@ -138,7 +138,7 @@ def best_pair(
 def best_paths(
     graph: RiskGraph,
     question: Question,
-    ways: int,
+    count: int,
     *,
     time_limit_s: float = 10.0,
     below: int | None = None,
@@ -151,7 +151,7 @@ def best_paths(
     ----------
     graph : RiskGraph
     question : Question
-    ways : int
+    count : int
         Number of paths, at least 2.
     time_limit_s : float
         Seconds for the whole search.
@@ -174,8 +174,8 @@ def best_paths(
     'none'
     """
     check_question(graph, question)
-    if ways < 2:
-        raise CallError(f"{ways} ways asked for, expected at least 2")
+    if count < 2:
+        raise CallError(f"{count} paths asked for, expected at least 2")
     began = time.monotonic()
     deadline = began + time_limit_s
     kept = question.keep
@@ -190,7 +190,7 @@ def best_paths(
         if any(fixed[name] > most for name, most in question.limits.most.items()):
             return Answer("none", None, None, None, False, None, "kept", 0, 0.0)
     reduced = reduce_graph(graph, question)
-    sought = ways - (kept is not None)
+    sought = count - (kept is not None)
     upper = None if below is None else below - kept_cost
     search = Search(reduced, sought, question.limits, avoid, fixed, upper)
     search.run(deadline)
@@ -232,7 +232,7 @@ def _answer(
         why = "limits" if below is None else "dearer"
     return Answer(
         status=status,
-        ways=found,
+        paths=found,
         cost=cost,
         lower_bound=None if status == "none" else search.lower + kept_cost,
         optimal=found is not None and search.done,
@@ -319,7 +319,7 @@ def _proved_with(
     )
     start = frozenset(numbered.index(risk) for risk in proof.from_start & only)
     reduced = reduce_graph(small, Question(s, t))
-    search = Search(reduced, proof.ways, question.limits, start, dict(proof.kept), None)
+    search = Search(reduced, proof.count, question.limits, start, dict(proof.kept), None)
     search.run(deadline, SHRINK_NODES)
     if search.tree is None or search.best is not None:
         return None
@@ -336,7 +336,7 @@ def _renumbered(tree: Tree, edges: Ints, risks: list[int]) -> Tree:
     """The tree with the edges and risks of the small graph named as in the whole one."""
     if isinstance(tree, Cut):
         cut = tuple(sorted(int(edges[edge]) for edge in tree.edges))
-        return Cut(tree.way, cut, frozenset(risks[risk] for risk in tree.avoid))
+        return Cut(tree.path, cut, frozenset(risks[risk] for risk in tree.avoid))
     if isinstance(tree, Few):
         cut = tuple(sorted(int(edges[edge]) for edge in tree.edges))
         return Few(cut, frozenset(risks[risk] for risk in tree.avoid))

@@ -405,7 +405,7 @@ def group_paths(
     Returns
     -------
     Answer
-        `ways` in the order of the paths.
+        `paths` in the order of the paths.
 
     Notes
     -----
@@ -420,7 +420,7 @@ def group_paths(
     >>> terms = GroupTerms((frozenset({1}), frozenset({0})), (contest,))
     >>> group_paths(graph, Question(0, 1), terms).status
     'none'
-    >>> group_paths(graph, Question(0, 1), terms.waiving([0])).ways
+    >>> group_paths(graph, Question(0, 1), terms.waiving([0])).paths
     ((0,), (1,))
     """
     began = time.monotonic()
@@ -568,7 +568,7 @@ def least_of_group(
             LeastShared(status, None, None, frozenset(), None, lower, first, seconds), []
         )
     shared = frozenset(one for one in waived if one < len(weights))
-    found = LeastShared(status, answer.ways, answer.cost, shared, lower, lower, first, seconds)
+    found = LeastShared(status, answer.paths, answer.cost, shared, lower, lower, first, seconds)
     return GroupLeast(found, [pairs[one - len(weights)] for one in sorted(waived - shared)])
 
 

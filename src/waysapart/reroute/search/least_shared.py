@@ -51,7 +51,7 @@ class LeastShared:
         ``bracket``: the least weight lies from `weight_lower` to `weight`;
         ``none``: no pair keeps the terms whatever it may share;
         ``undecided``: no pair was found in the time given.
-    ways, cost, shared, weight
+    paths, cost, shared, weight
         The pair, its cost, what it shares and the weight of that; None without one.
     weight_lower
         No pair shares less.
@@ -62,7 +62,7 @@ class LeastShared:
     """
 
     status: Literal["optimal", "lightest", "bracket", "none", "undecided"]
-    ways: tuple[tuple[int, ...], ...] | None
+    paths: tuple[tuple[int, ...], ...] | None
     cost: int | None
     shared: frozenset[int]
     weight: int | None
@@ -77,7 +77,7 @@ class _Best:
 
     weight: int
     cost: int
-    ways: tuple[tuple[int, ...], ...]
+    paths: tuple[tuple[int, ...], ...]
     shared: frozenset[int]
 
 
@@ -138,11 +138,11 @@ def least_shared(
         answer = best_pair(
             graph, replace(terms, exempt=sorted(free | waived)), time_limit_s=left, below=below
         )
-        if answer.status == "undecided" or (answer.ways and not answer.optimal):
+        if answer.status == "undecided" or (answer.paths and not answer.optimal):
             best = _better(graph, terms, weights, best, answer)
             break
         best = _better(graph, terms, weights, best, answer)
-        if answer.ways and not waived:
+        if answer.paths and not waived:
             status = "optimal"
             break
         if answer.proof is not None:
@@ -226,15 +226,15 @@ def _told(
         told = "optimal"
     elif status == "lightest":
         told = "lightest"
-    return LeastShared(told, best.ways, best.cost, best.shared, best.weight, lower, proof, seconds)
+    return LeastShared(told, best.paths, best.cost, best.shared, best.weight, lower, proof, seconds)
 
 
 def _better(
     graph: RiskGraph, question: Question, weights: Ints, best: _Best | None, answer: Answer
 ) -> _Best | None:
-    if answer.ways is None:
+    if answer.paths is None:
         return best
-    return _lighter(graph, question, weights, best, answer.ways)
+    return _lighter(graph, question, weights, best, answer.paths)
 
 
 def _lighter(

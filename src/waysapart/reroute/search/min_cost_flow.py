@@ -60,7 +60,7 @@ class Flow:
 
     cost: int
     used: tuple[int, ...]
-    ways: tuple[tuple[int, ...], ...]
+    paths: tuple[tuple[int, ...], ...]
     weight: Ints
     paid: int
     bottleneck: tuple[int, ...] = ()
@@ -125,7 +125,7 @@ def _covering_risk(reduced: Reduced) -> Ints:
     return found
 
 
-def cheapest_flow(reduced: Reduced, net: FlowNet, dead: Bools, ways: int) -> Flow:
+def cheapest_flow(reduced: Reduced, net: FlowNet, dead: Bools, count: int) -> Flow:
     """A cheapest flow over edges that are not dead.
 
     Parameters
@@ -135,7 +135,7 @@ def cheapest_flow(reduced: Reduced, net: FlowNet, dead: Bools, ways: int) -> Flo
         From `flow_net`.
     dead : ndarray of bool, shape (edges,)
         Edges that may not be used. The end must be reachable from the start over the others.
-    ways : int
+    count : int
         Units of flow, one for each path.
 
     Returns
@@ -161,7 +161,7 @@ def cheapest_flow(reduced: Reduced, net: FlowNet, dead: Bools, ways: int) -> Flo
     room = net.capacity.copy()
     room[: 2 * edges][np.tile(dead, 2)] = 0
     source, sink = n + reduced.s, reduced.t
-    for _ in range(1, ways):
+    for _ in range(1, count):
         reached, before = _residual_search(net, units, room, potential, source)
         if reached[sink] > REACHED:
             return _blocked(reduced, net, reached < REACHED, units, room)
@@ -230,7 +230,7 @@ def _priced(reduced: Reduced, net: FlowNet, units: Ints, potential: Floats) -> F
     return Flow(
         cost=int((reduced.cost * (there + back)).sum()),
         used=tuple(np.flatnonzero(there + back).tolist()),
-        ways=_taken_apart(reduced, there, back),
+        paths=_taken_apart(reduced, there, back),
         weight=weight,
         paid=int(edge_price.sum() + node_price.sum()),
     )

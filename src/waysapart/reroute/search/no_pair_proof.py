@@ -33,26 +33,26 @@ Rest = tuple[int, int] | tuple[str, str, int]
 
 @dataclass(frozen=True)
 class Cut:
-    """Path `way` cannot avoid `avoid`: every edge in `edges` relies on one of these risks."""
+    """Path `path` cannot avoid `avoid`: every edge in `edges` relies on one of these risks."""
 
-    way: int
+    path: int
     edges: tuple[int, ...]
     avoid: frozenset[int]
 
     @property
     def used(self) -> frozenset[Rest]:
         """What the leaf rests on: (path, risk that it avoids)."""
-        return frozenset((self.way, risk) for risk in self.avoid)
+        return frozenset((self.path, risk) for risk in self.avoid)
 
 
 @dataclass(frozen=True)
 class Beyond:
-    """Path `way`, avoiding `avoid`, has at least `least` of `weight`, over `most`.
+    """Path `path`, avoiding `avoid`, has at least `least` of `weight`, over `most`.
 
     `parted`: what `most` rests on, where a fork set it.
     """
 
-    way: int
+    path: int
     weight: str
     least: int
     most: int
@@ -62,17 +62,17 @@ class Beyond:
     @property
     def used(self) -> frozenset[Rest]:
         """What the leaf rests on: (path, risk that it avoids), and figures of forks."""
-        return self.parted.union((self.way, risk) for risk in self.avoid)
+        return self.parted.union((self.path, risk) for risk in self.avoid)
 
 
 @dataclass(frozen=True)
 class Listed:
-    """No course of path `way` that avoids `avoid` has its sums in all of `within`.
+    """No course of path `path` that avoids `avoid` has its sums in all of `within`.
 
     `parted`: what the windows rest on, where forks set them.
     """
 
-    way: int
+    path: int
     within: tuple[Window, ...]
     avoid: frozenset[int]
     parted: frozenset[Rest] = frozenset()
@@ -80,7 +80,7 @@ class Listed:
     @property
     def used(self) -> frozenset[Rest]:
         """What the leaf rests on: (path, risk that it avoids), and figures of forks."""
-        return self.parted.union((self.way, risk) for risk in self.avoid)
+        return self.parted.union((self.path, risk) for risk in self.avoid)
 
 
 @dataclass(frozen=True)
@@ -154,7 +154,7 @@ class FewFacts(TypedDict):
 
 
 class BeyondFacts(TypedDict):
-    """The best path that avoids some risks is over its limit."""
+    """The best path that avoids some risks is outside its limit."""
 
     way: int
     avoid: list[Name]
@@ -232,7 +232,7 @@ class NoPairProof:
     ----------
     s, t
         The two ends.
-    ways
+    count
         Number of paths sought (a kept path is not counted).
     from_start
         Risks that every path sought must avoid from the start: those of a kept path.
@@ -251,7 +251,7 @@ class NoPairProof:
 
     s: int
     t: int
-    ways: int
+    count: int
     from_start: frozenset[int]
     without: frozenset[int]
     tree: Tree
@@ -365,7 +365,7 @@ class NoPairProof:
                 }
             if isinstance(tree, Listed):
                 return {
-                    "way": tree.way,
+                    "way": tree.path,
                     "avoid": listed(tree.avoid, risks),
                     "windows": [
                         {
@@ -378,7 +378,7 @@ class NoPairProof:
                 }
             if isinstance(tree, Cut):
                 return {
-                    "way": tree.way,
+                    "way": tree.path,
                     "avoid": listed(tree.avoid, risks),
                     "cut": listed(tree.edges, edges),
                 }
@@ -388,7 +388,7 @@ class NoPairProof:
                     "cut": listed(tree.edges, edges),
                 }
             return {
-                "way": tree.way,
+                "way": tree.path,
                 "avoid": listed(tree.avoid, risks),
                 "weight": tree.weight,
                 "least": tree.least,
@@ -403,7 +403,7 @@ class NoPairProof:
         }
         facts: ProofFacts = {
             "ends": [named(self.s, nodes), named(self.t, nodes)],
-            "ways": self.ways,
+            "ways": self.count,
             "avoid_from_start": listed(self.from_start, risks),
             "without": listed(self.without, edges),
             "limits": limits,
@@ -507,7 +507,7 @@ def mirrored(tree: Tree, between: tuple[int, int]) -> Tree:
     if isinstance(tree, Few):
         return tree
     if isinstance(tree, (Cut, Beyond, Listed)):
-        return replace(tree, way=swap.get(tree.way, tree.way))
+        return replace(tree, path=swap.get(tree.path, tree.path))
     used = frozenset(_swapped(rest, swap) for rest in tree.used)
     if isinstance(tree, Parted):
         both = (mirrored(tree.then[0], between), mirrored(tree.then[1], between))
@@ -547,7 +547,7 @@ def can_be_listed(reduced: Reduced | Sequence[Reduced], proof: NoPairProof) -> b
     """
     for leaf in proof.leaves():
         if isinstance(leaf, Listed):
-            own = reduced if isinstance(reduced, Reduced) else reduced[leaf.way]
+            own = reduced if isinstance(reduced, Reduced) else reduced[leaf.path]
             dead = np.zeros(own.n_edges, dtype=bool)
             for risk in leaf.avoid:
                 dead[own.edges_of(risk)] = True

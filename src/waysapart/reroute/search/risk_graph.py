@@ -242,7 +242,7 @@ def walk(graph: RiskGraph, edges: Sequence[int], s: int, t: int) -> list[int]:
             raise CallError(f"edge {edge} does not start where the one before it ends")
         nodes.append(v if nodes[-1] == u else u)
     if nodes[-1] != t:
-        raise CallError(f"the way ends at node {nodes[-1]}, expected {t}")
+        raise CallError(f"the path ends at node {nodes[-1]}, expected {t}")
     return nodes
 
 
