@@ -215,8 +215,8 @@ class Recovery(Table):
     switching_ms: NotNegative = Field(description="Until the other path carries the signal.")
     ring_turns_back: bool = Field(
         description="Whether rings turn back at a failure, so that a signal goes back and round "
-        "the rest of the ring: that delay counts too. Equipment that the signal passes on the way "
-        "out and again on the way back counts twice, the two nodes at which it is turned once."
+        "the rest of the ring: that delay counts too. Equipment that the signal passes both out "
+        "and back counts twice, the two nodes at which it is turned once."
     )
 
 
