@@ -38,7 +38,7 @@ def _down(per_year: float, hours: float) -> float:
 
 
 def _every_state(proof: Proof, ways: list[int]) -> float:
-    """Probability that all the ways are down: a sum over every state of what can fail."""
+    """Probability that all the paths are down: a sum over every state of what can fail."""
     relied = proof.reliance.paths[ways].toarray()[:, : len(proof.network.assets)]
     share = proof.outages.share
     failing = np.flatnonzero(relied.any(axis=0) & (share > 0))
@@ -51,8 +51,8 @@ def _every_state(proof: Proof, ways: list[int]) -> float:
     return total
 
 
-def test_two_ways_that_share_a_kilometre(study: SmallStudy) -> None:
-    """S1 and D1 in one trench of 1 km, which alone fails: both ways are down as long as it is."""
+def test_two_paths_that_share_a_kilometre(study: SmallStudy) -> None:
+    """S1 and D1 in one trench of 1 km, which alone fails: both paths are down as long as it is."""
     study.feature("segments", "S1", within="TR1")
     study.feature("segments", "D1", within="TR1")
     study.rules("[failures.right-of-way]\nper_year = 0.5\nrepair_h = 12\n")
@@ -177,7 +177,7 @@ def test_trench_and_tunnel_are_taken_off_once_however_the_rows_are_split(
 
 
 def _hazard(study: SmallStudy, **cells: object) -> None:
-    """A flood over T2 and P2, which both ways pass."""
+    """A flood over T2 and P2, which both paths pass."""
     ring = [lon_lat(*one) for one in ((1900, -400), (2100, -400), (2100, 300), (1900, 300))]
     feature = {
         "type": "Feature",
@@ -187,7 +187,7 @@ def _hazard(study: SmallStudy, **cells: object) -> None:
     study.text("hazards.geojson", json.dumps({"type": "FeatureCollection", "features": [feature]}))
 
 
-def test_a_hazard_is_one_event_on_both_ways(study: SmallStudy) -> None:
+def test_a_hazard_is_one_event_on_both_paths(study: SmallStudy) -> None:
     """Once in 50 years, 100 h."""
     _hazard(study, per_year=0.02, repair_h=100)
     found = circuit(study.facts())["unavailability"]
@@ -216,7 +216,7 @@ def test_a_limit_holds_only_where_a_service_states_one(study: SmallStudy) -> Non
     assert found["within_limits"] is False
 
 
-def test_a_way_out_of_service_is_down_all_the_time(study: SmallStudy) -> None:
+def test_a_path_out_of_service_is_down_all_the_time(study: SmallStudy) -> None:
     """T2 is out: main is gone, and both are down while the alternate is."""
     _hazard(study, per_year=0.02, repair_h=100)
     toml = (study.folder / "study.toml").read_text(encoding="utf-8")
@@ -226,8 +226,8 @@ def test_a_way_out_of_service_is_down_all_the_time(study: SmallStudy) -> None:
     assert found["both"] == found["alternate"] == float(f"{_down(0.02, 100):.6g}")
 
 
-def test_a_group_is_lost_when_every_way_of_every_member_is(study: SmallStudy) -> None:
-    """K1 and K2 work on opposite cables: working ways share nothing but sites, nor do all."""
+def test_a_group_is_lost_when_every_path_of_every_member_is(study: SmallStudy) -> None:
+    """K1 and K2 work on opposite cables: working paths share nothing but sites, nor do all."""
     study.rows("circuits", "K2,R-W,R-M,line-differential,Estuary line main two,G1,each\n")
     study.rows("circuit_paths", "K2,main,1,L2\nK2,alternate,1,L1\n")
     text = (study.folder / "rules.toml").read_text(encoding="utf-8")
@@ -245,10 +245,10 @@ def test_a_group_is_lost_when_every_way_of_every_member_is(study: SmallStudy) ->
     assert group["unavailability"]["working"] == pytest.approx(_every_state(proof, mains), rel=1e-5)
 
 
-def test_more_ways_than_can_be_worked_out_give_no_figure_and_no_failure(
+def test_more_paths_than_can_be_worked_out_give_no_figure_and_no_failure(
     study: SmallStudy,
 ) -> None:
-    """Nine circuits of two ways in one group: 18 ways, 16 are the most."""
+    """Nine circuits of two paths in one group: 18 paths, 16 are the most."""
     for number in range(2, 10):
         study.rows("circuits", f"K{number},R-W,R-M,line-differential,Line {number},G1,each\n")
         study.rows("circuit_paths", f"K{number},main,1,L1\nK{number},alternate,1,L2\n")
@@ -280,7 +280,7 @@ def _failing(study: SmallStudy, **per_year: float) -> None:
 def test_a_hop_that_fades_is_down_as_long_as_it_states(study: SmallStudy) -> None:
     """Spans down u of the time each, the radio hop 1e-3: main 1 - (1 - u)^4, both 1e-3 of that.
 
-    How often the hop fades is not on record, so nor is how often both ways are lost.
+    How often the hop fades is not on record, so nor is how often both paths are lost.
     """
     _radio(study, unavailability=1e-3)
     _failing(study, span=30.0)
@@ -379,7 +379,7 @@ def test_a_bound_can_break_a_limit_but_not_keep_it(
 
 
 def test_supplies_that_nobody_recorded_give_at_least(study: SmallStudy) -> None:
-    """R-W may hang on anything: both ways are down at least as long as the sites are."""
+    """R-W may hang on anything: both paths are down at least as long as the sites are."""
     study.cell("equipment", "R-W", supplies="")
     _failing(study, sites=20.0)
     found = circuit(study.facts())["unavailability"]
@@ -389,8 +389,8 @@ def test_supplies_that_nobody_recorded_give_at_least(study: SmallStudy) -> None:
     assert found["why"] == ["R-W: a piece of equipment does not say what supplies it"]
 
 
-def test_a_way_that_is_not_on_record_leaves_no_bound(study: SmallStudy) -> None:
-    """K1 has one way on record: with the other, both may be down for any less."""
+def test_a_path_that_is_not_on_record_leaves_no_bound(study: SmallStudy) -> None:
+    """K1 has one path on record: with the other, both may be down for any less."""
     study.text("circuit_paths.csv", "circuit,path,seq,link\nK1,main,1,L1\n")
     _failing(study, span=30.0)
     found = circuit(study.facts())["unavailability"]
@@ -399,8 +399,8 @@ def test_a_way_that_is_not_on_record_leaves_no_bound(study: SmallStudy) -> None:
     assert found["why"] == ["K1: fewer than two complete paths of a circuit are on record"]
 
 
-def test_a_way_out_of_service_is_known_whatever_it_lacks(study: SmallStudy) -> None:
-    """The radio hop is out: both ways are down as long as the other is, and that is known."""
+def test_a_path_out_of_service_is_known_whatever_it_lacks(study: SmallStudy) -> None:
+    """The radio hop is out: both paths are down as long as the other is, and that is known."""
     _radio(study)
     _failing(study, span=30.0)
     toml = (study.folder / "study.toml").read_text(encoding="utf-8")

@@ -117,7 +117,7 @@ def test_recovery_against_the_limit_of_the_service(study: SmallStudy) -> None:
     assert found["within_limits"] is False
 
 
-def test_a_circuit_with_one_way_has_nothing_to_recover_to(study: SmallStudy) -> None:
+def test_a_circuit_with_one_path_has_nothing_to_recover_to(study: SmallStudy) -> None:
     study.text("circuit_paths.csv", "circuit,path,seq,link\nK1,main,1,L1\n")
     study.rules("[recovery]\nhold_off_ms = 100\n")
     delay = circuit(study.facts())["delay"]

@@ -91,7 +91,7 @@ def test_the_least_of_a_profile_is_the_closest_approach(demo: wa.Proof) -> None:
         assert least == pytest.approx(facts[name]["closest_m"], abs=0.002)
 
 
-def test_three_ways_have_six_profiles(tmp_path: Path) -> None:
+def test_three_paths_have_six_profiles(tmp_path: Path) -> None:
     frame = three(n_from=200, o_from=600).proof(tmp_path).profile("K")
     pairs = set(frame[["along", "to"]].itertuples(index=False, name=None))
     labels = ("main", "alternate", "third")

@@ -193,7 +193,7 @@ def test_hazards_that_take_a_part_count(tmp_path: Path) -> None:
 
 def test_the_end_sites_are_left_out(tmp_path: Path) -> None:
     """The gantry of the line stands within site A, which lies within region REG. Site A takes
-    both ways and the line, which is no news: the relay stands there. Nor does what only the
+    both paths and the line, which is no news: the relay stands there. Nor does what only the
     site lies within count."""
     plant = line()
     plant.rows["holders"].append({"id": "REG", "kind": "region", "within": "-"})
@@ -342,8 +342,8 @@ def test_own_line_counts_where_the_alternate_remains(
 
 
 def test_own_line_counts_where_nothing_remains(tmp_path: Path) -> None:
-    """Both ways on L1, on towers of their own: the line leaves nothing, each tower something.
-    As a holder of both ways L1 is shared in any case; `own_line` names the line with it."""
+    """Both paths on L1, on towers of their own: the line leaves nothing, each tower something.
+    As a holder of both paths L1 is shared in any case; `own_line` names the line with it."""
     plant = on_two_circuits_of_one_line()
     plant.service = 'own_line = "shared"\n'
     found = plant.circuit_facts(tmp_path)
@@ -386,7 +386,7 @@ def test_it_is_waived_as_any_other_shared_thing(tmp_path: Path) -> None:
     assert all(one["waived"] for one in found["shared"])
 
 
-def test_own_line_counts_what_leaves_nothing_while_a_way_is_out(tmp_path: Path) -> None:
+def test_own_line_counts_what_leaves_nothing_while_a_path_is_out(tmp_path: Path) -> None:
     """Cable CS is out of service: nothing remains when any part of the line falls, though the
     alternate does not rely on it."""
     plant = line()
@@ -424,7 +424,7 @@ def test_where_it_counts_what_nobody_knows_is_a_gap(
     assert [gap["code"] for gap in found["gaps"]] == ["own-line"]
 
 
-def test_a_circuit_with_one_way_may_be_silent_too(tmp_path: Path) -> None:
+def test_a_circuit_with_one_path_may_be_silent_too(tmp_path: Path) -> None:
     """Only main is on record, on L1: `own_line = "shared"` makes it shared, not only unproven."""
     plant = line()
     plant.rows["circuit_paths"] = [
@@ -461,7 +461,7 @@ def test_each_case_is_one_sentence(tmp_path: Path) -> None:
 
 
 def test_silence_is_told_first(tmp_path: Path) -> None:
-    """Both ways on L1: the line as a whole leaves nothing; each set of towers takes one way,
+    """Both paths on L1: the line as a whole leaves nothing; each set of towers takes one path,
     and where that is the alternate there is nothing to switch."""
     found = on_two_circuits_of_one_line().circuit_facts(tmp_path)
     first, *others = told(found)

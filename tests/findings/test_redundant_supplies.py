@@ -1,4 +1,4 @@
-"""How often is a way down whose machines either of several supplies feeds?
+"""How often is a path down whose machines either of several supplies feeds?
 
     RA and RB at sites A and B, joined by two ducts. Each link passes machines at A (`via`),
     which hang on batteries and boards; these need chargers and stand in rooms. Nothing fails
@@ -109,7 +109,7 @@ class Plant:
         return self.drawn.proof(folder)
 
     def states(self) -> Iterator[tuple[float, dict[str, bool], set[str]]]:
-        """Probability of every state, what has failed in it, and the ways that are down."""
+        """Probability of every state, what has failed in it, and the paths that are down."""
         names = list(self.failing)
         for down in product((False, True), repeat=len(names)):
             weight = math.prod(
@@ -194,7 +194,7 @@ def random_plant(seed: int) -> Plant:
 
 @pytest.mark.parametrize("seed", some(range(SEEDS), every=12))
 def test_every_figure_is_the_sum_over_all_states(seed: int, tmp_path: Path) -> None:
-    """Each way, all ways of each circuit and group, what each thing brings, and how often."""
+    """Each path, all paths of each circuit and group, what each thing brings, and how often."""
     plant = random_plant(seed)
     proof = plant.prove(tmp_path / "study")
     states = list(plant.states())
@@ -230,7 +230,7 @@ def test_every_figure_is_the_sum_over_all_states(seed: int, tmp_path: Path) -> N
 
 
 def test_the_random_plants_hold_the_hard_cases() -> None:
-    """Boards in a loop, supplies behind machines that other supplies feed, three ways, groups."""
+    """Boards in a loop, supplies behind machines that other supplies feed, three paths, groups."""
     plants = [random_plant(seed) for seed in range(SEEDS)]
     fed = [{n: set(row["supplies"].split(";")) for n, row in p.rows.items()} for p in plants]
     assert sum(any(n in f.get(o, ()) for n in f for o in f[n]) for f in fed) > 5
@@ -245,7 +245,7 @@ def test_random_studies_against_events_played_through(
     seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Whole plants with cables, hazards and boards, in which six things can fail, two of them
-    supplies: each way and each circuit against the sum over the 64 states.
+    supplies: each path and each circuit against the sum over the 64 states.
 
     Hops without fibre never fail by themselves, and say so: else no sum is known."""
     sound = dict.fromkeys(("gaps", "blanks", "supply_elsewhere", "joints_elsewhere"), 0.0)
@@ -302,11 +302,11 @@ def two_machines_on_two_batteries() -> Plant:
     return plant
 
 
-def test_two_ways_on_the_same_two_batteries(tmp_path: Path) -> None:
+def test_two_paths_on_the_same_two_batteries(tmp_path: Path) -> None:
     """M1 on main and M2 on the alternate hang on B1 and B2, each down 12 % of the time.
 
     Both down: 0.0144. The two machines fail 0.5 % of the time each: both at once 2.5e-5,
-    which the batteries leave 0.9856 of. 0.0144 + 0.9856 x 2.5e-5 = 0.01442464. Each way:
+    which the batteries leave 0.9856 of. 0.0144 + 0.9856 x 2.5e-5 = 0.01442464. Each path:
     1 - 0.9856 x 0.995 = 0.019328.
     """
     plant = two_machines_on_two_batteries()
@@ -337,7 +337,7 @@ def test_worst_ranks_that_pair_and_unavailability_agrees(tmp_path: Path) -> None
 def test_a_relay_on_one_battery_and_a_multiplexer_on_both(tmp_path: Path) -> None:
     """Main meets M1 on B1 alone, the alternate meets M2 on B1 or B2, each down 10 %.
 
-    Main is down with B1, 0.1. The alternate with both, 0.01. Both ways: B1 and B2, 0.01: what
+    Main is down with B1, 0.1. The alternate with both, 0.01. Both paths: B1 and B2, 0.01: what
     is shared is the state of B1, which a product of 0.1 and 0.01 would miss.
     """
     plant = Plant()

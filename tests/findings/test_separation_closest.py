@@ -1,4 +1,4 @@
-"""The least distance between two ways, outside the end zones, and the danger circle."""
+"""The least distance between two paths, outside the end zones, and the danger circle."""
 
 import numpy as np
 import pytest
@@ -20,7 +20,7 @@ G = Ground()
 
 @pytest.mark.parametrize("angle", [1.0, 10.0, 60.0, 90.0, 150.0])
 def test_acute_angle_at_a_site(angle):
-    """Two straight ways leave a site at an angle; the zone is a circle of 50 m.
+    """Two straight paths leave a site at an angle; the zone is a circle of 50 m.
 
     The closest points outside are where both leave the zone: a chord of
     2 * 50 * sin(angle / 2).
@@ -69,7 +69,7 @@ def test_opposite_sides_of_a_ring_of_cable():
 
 
 def test_site_drawn_as_a_polygon():
-    """A yard 100 m square with a zone of 20 m: ways along y = 10 and y = -10 leave it at x = 70.
+    """A yard 100 m square with a zone of 20 m: paths along y = 10 and y = -10 leave it at x = 70.
 
     The alternate turns off at once; the main runs on. Inside they are 20 m
     apart, outside they start 20 m apart at x = 70.
@@ -197,8 +197,8 @@ def test_awkward_geometry(main, alternate, expected):
 
 @settings(**GENTLE, max_examples=60)
 @given(st.integers(0, 10_000))
-def test_random_ways_against_dense_sampling(seed):
-    """Distance, profile and near stretches of two crooked ways with end zones, all tried out."""
+def test_random_paths_against_dense_sampling(seed):
+    """Distance, profile and near stretches of two crooked paths with end zones, all tried out."""
     rng = np.random.default_rng(seed)
     ways = [random_way(rng, int(rng.integers(2, 14))) for _ in range(2)]
     radius = float(rng.uniform(0, 150))
@@ -238,7 +238,7 @@ def test_random_ways_against_dense_sampling(seed):
 
 
 def test_all_pairs_at_once_equal_one_by_one():
-    """30 ways, 60 pairs over shared lines; every pair against shapely in the drawing plane."""
+    """30 paths, 60 pairs over shared lines; every pair against shapely in the drawing plane."""
     rng = np.random.default_rng(3)
     ways = [random_way(rng, 12, start=rng.uniform(-900, 900, 2)) for _ in range(30)]
     first, second = rng.integers(0, 15, 60), rng.integers(15, 30, 60)

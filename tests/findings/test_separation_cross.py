@@ -131,7 +131,7 @@ def test_long_spans_cross_at_every_latitude():
 
 @settings(**GENTLE, max_examples=80)
 @given(st.integers(0, 10_000))
-def test_random_ways_cross_where_shapely_says(seed):
+def test_random_paths_cross_where_shapely_says(seed):
     """Meetings of two crooked ways in the drawing plane, counted by their places."""
     rng = np.random.default_rng(seed)
     ways = [random_way(rng, 10, start=start, step_m=200) for start in ((0, 0), (37, -91))]

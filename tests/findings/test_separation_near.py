@@ -1,4 +1,4 @@
-"""Stretches where two ways run closer than a limit."""
+"""Stretches where two paths run closer than a limit."""
 
 import numpy as np
 import pandas as pd
@@ -133,9 +133,9 @@ def test_limits_by_pair_and_by_kinds():
         near_stretches(layout, limits)
 
 
-def test_what_is_near_along_one_way_faces_what_is_near_along_the_other():
+def test_what_is_near_along_one_path_faces_what_is_near_along_the_other():
     """The zigzag comes near the street twice. Along either way there are two rows, and each
-    faces one of the other way's: the first the first, the second the second."""
+    faces one of the other path's: the first the first, the second the second."""
     zigzag = G.line((0, 100), (100, 5), (200, 100), (300, 5), (400, 100))
     near, back = near_both_ways(two_ways([G.line((0, 0), (400, 0))], [zigzag]), 10.0)
     assert len(near) == len(back) == 2
@@ -145,7 +145,7 @@ def test_what_is_near_along_one_way_faces_what_is_near_along_the_other():
 
 
 def test_what_faces_one_stretch_in_common_belongs_together():
-    """A way turns back beside the street: near along 300 m of it once, along itself twice.
+    """A path turns back beside the street: near along 300 m of it once, along itself twice.
 
     It leaves the street's limit at its turn, 20 m away. All three rows are one approach.
     """
@@ -155,7 +155,7 @@ def test_what_faces_one_stretch_in_common_belongs_together():
     assert len({*near.approach, *back.approach}) == 1
 
 
-def test_along_the_first_way_nothing_changes_for_asking_both():
+def test_along_the_first_path_nothing_changes_for_asking_both():
     rng = np.random.default_rng(8)
     lines = [
         G.line(start, start + rng.uniform(-150, 150, 2), start + rng.uniform(-150, 150, 2))

@@ -148,7 +148,7 @@ def test_no_circle_of_a_fine_grid_takes_a_set_that_was_not_found(seed):
 @settings(**GENTLE, max_examples=25)
 @given(st.integers(0, 10_000))
 def test_grid_search_never_finds_a_worse_place(seed):
-    """Both ways outside the pair's own zones; ranked by circuits lost, then touched."""
+    """Both paths outside the pair's own zones; ranked by circuits lost, then touched."""
     _, ways, radius, layout = plant(seed)
     worst = worst_places(layout, radius, rows=1).iloc[0]
     zones = {0: [((-40, 0), 50.0)], 1: [((-40, 0), 50.0), ((60, 30), 70.0)], 2: [], 3: []}
@@ -209,8 +209,8 @@ def test_worst_places_of_a_small_plant():
     assert small.touched.max() == 2
 
 
-def test_a_way_in_its_own_end_zone_is_not_lost():
-    """Both ways start at one site; a circle there takes both, but only inside the zone."""
+def test_a_path_in_its_own_end_zone_is_not_lost():
+    """Both paths start at one site; a circle there takes both, but only inside the zone."""
     lines = [G.line((0, 0), (500, 0)), G.line((0, 0), (0, 500))]
     common = {"path": [0, 1], "line": [0, 1], "first": [0], "second": [1]}
     assert worst_places(lay_out(lines, **common), 20.0).lost[0] == 1

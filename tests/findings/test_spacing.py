@@ -56,7 +56,7 @@ def test_a_near_stretch_is_listed_with_its_length_and_its_limit(tmp_path: Path) 
 def test_the_limit_of_the_kinds_that_meet_counts(
     limit: str, kinds: tuple[str, str], near: bool, tmp_path: Path
 ) -> None:
-    """Two ways 3 m apart, under limits for all kinds and by kinds."""
+    """Two paths 3 m apart, under limits for all kinds and by kinds."""
     plant = beside()
     plant.rules = f"separation_m = {limit}\n"
     for row, kind in zip(plant.rows["segments"], kinds, strict=True):
@@ -68,7 +68,7 @@ def test_the_limit_of_the_kinds_that_meet_counts(
 
 
 def parting() -> Plant:
-    """Two ways that leave A 2 m apart, run side by side to 120 m, and part at a right angle."""
+    """Two paths that leave A 2 m apart, run side by side to 120 m, and part at a right angle."""
     plant = Plant()
     plant.way("M", "A", (120, 0), (120, -200), (1000, -200), "B")
     plant.way("N", "A", (0.5, 2), (120, 2), (120, 200), (1000, 200), "B")
@@ -128,7 +128,7 @@ def crossing(kind: str = "duct", other: str = "duct") -> Plant:
 def test_a_crossing_says_which_kinds_cross(
     kind: str, other: str, words: str, tmp_path: Path
 ) -> None:
-    """The two ways cross once, at (30, 0)."""
+    """The two paths cross once, at (30, 0)."""
     found = crossing(kind, other).proved(tmp_path)
     (cross,) = found["cross"]
     assert cross["crossing"] == words
@@ -177,7 +177,7 @@ def by_a_pit(*after: Place) -> Plant:
 
 
 def test_what_is_near_beside_a_shared_pit_belongs_to_the_pit(tmp_path: Path) -> None:
-    """At 45 degrees the ways are within 5 m for 7.07 m on either side of the pit.
+    """At 45 degrees the paths are within 5 m for 7.07 m on either side of the pit.
 
     They meet in the pit, so there is no crossing either: the pit is the finding.
     """
@@ -217,7 +217,7 @@ def named(plant: Plant, order: tuple[str, ...]) -> Plant:
 
 
 @BOTH_ORDERS
-def test_a_run_that_only_one_way_has_short_beside_a_pit_stands(
+def test_a_run_that_only_one_path_has_short_beside_a_pit_stands(
     order: tuple[str, str], tmp_path: Path
 ) -> None:
     """N winds to and fro beside M, 3 to 4.6 m from it, as far as 40 m from the waived pit.
@@ -238,7 +238,7 @@ def test_a_run_that_only_one_way_has_short_beside_a_pit_stands(
 
 
 @BOTH_ORDERS
-def test_what_is_short_along_both_ways_goes_with_a_waived_pit(
+def test_what_is_short_along_both_paths_goes_with_a_waived_pit(
     order: tuple[str, str], tmp_path: Path
 ) -> None:
     """N beside M for 35 m: some 47 m along either, all of it within 50 m of the pit."""
@@ -274,7 +274,7 @@ def out_and_back() -> Plant:
 
 
 @BOTH_ORDERS
-def test_a_crossing_of_a_segment_that_a_way_uses_twice_is_one(
+def test_a_crossing_of_a_segment_that_a_path_uses_twice_is_one(
     order: tuple[str, str], tmp_path: Path
 ) -> None:
     """Out over all of S and back over a part of it: N crosses S in one place."""
@@ -288,7 +288,7 @@ def test_a_crossing_of_a_segment_that_a_way_uses_twice_is_one(
 
 @pytest.mark.parametrize("order", some(["MNO", "MON", "NMO", "NOM", "OMN", "ONM"], every=6))
 @pytest.mark.parametrize("backward", [False, True])
-def test_a_way_across_two_that_run_together_takes_all_three(
+def test_a_path_across_two_that_run_together_takes_all_three(
     order: str, backward: bool, tmp_path: Path
 ) -> None:
     """N lies on the line of M from 200 to 500 in a duct of its own; O crosses both at 400.
@@ -305,7 +305,7 @@ def test_a_way_across_two_that_run_together_takes_all_three(
 
 
 def test_a_site_on_the_way_that_both_pass_is_no_crossing(tmp_path: Path) -> None:
-    """Both ways go through site X, in segments that end there: shared, but not crossing."""
+    """Both paths go through site X, in segments that end there: shared, but not crossing."""
     plant = Plant()
     plant.node("X", 500, 0, role="sites", kind="substation")
     for name, bend, after in (("M", (250, 100), (750, -100)), ("N", (250, -100), (750, 100))):
@@ -320,7 +320,7 @@ def test_a_site_on_the_way_that_both_pass_is_no_crossing(tmp_path: Path) -> None
 
 
 def test_ways_that_cross_inside_a_shared_bridge_cross_nowhere_else(tmp_path: Path) -> None:
-    """The bridge is drawn as a polygon of 40 m; the ways cross in it, 15 m from its middle."""
+    """The bridge is drawn as a polygon of 40 m; the paths cross in it, 15 m from its middle."""
     plant = Plant()
     plant.node("BR", 500, 0, kind="bridge", area_m=40)
     plant.segment("M", "duct", "A", "B", within="BR")
@@ -381,7 +381,7 @@ def test_a_waiver_of_the_past_or_of_another_pair_changes_nothing(tmp_path: Path)
     assert found["verdict"] == "shared"
 
 
-def test_three_ways_that_come_near_two_by_two_elsewhere_are_apart(tmp_path: Path) -> None:
+def test_three_paths_that_come_near_two_by_two_elsewhere_are_apart(tmp_path: Path) -> None:
     """N is near M at 200, O at 600: no one event takes all three. Both are listed."""
     found = three(n_from=200, o_from=600).proved(tmp_path)
     assert found["verdict"] == "apart"
@@ -391,7 +391,7 @@ def test_three_ways_that_come_near_two_by_two_elsewhere_are_apart(tmp_path: Path
     }
 
 
-def test_three_ways_that_come_near_at_one_place_are_not_apart(tmp_path: Path) -> None:
+def test_three_paths_that_come_near_at_one_place_are_not_apart(tmp_path: Path) -> None:
     """Both are near M between 250 and 300. N and O are 6 m apart, so only M is near both."""
     found = three(n_from=200, o_from=250).proved(tmp_path)
     assert found["verdict"] == "shared"
@@ -400,7 +400,7 @@ def test_three_ways_that_come_near_at_one_place_are_not_apart(tmp_path: Path) ->
 
 
 @pytest.mark.parametrize(("o_from", "verdict"), [(250, "apart"), (600, "shared")])
-def test_recheck_decides_of_three_ways_where_they_come_together(
+def test_recheck_decides_of_three_paths_where_they_come_together(
     o_from: float, verdict: str, tmp_path: Path
 ) -> None:
     """At one place and called apart, or at two and called shared: both are told."""
@@ -413,7 +413,7 @@ def test_recheck_decides_of_three_ways_where_they_come_together(
     assert any("circuit K: verdict" in text for text in found["false"])
 
 
-def test_recheck_decides_whether_three_ways_may_come_together(tmp_path: Path) -> None:
+def test_recheck_decides_whether_three_paths_may_come_together(tmp_path: Path) -> None:
     """3 m apart where 2 m are asked, each known to 1 m: they may all be near between 250 and
     300. Who strikes the gap out and calls them apart is told."""
     plant = three(n_from=200, o_from=250)
@@ -433,15 +433,15 @@ def test_recheck_decides_whether_three_ways_may_come_together(tmp_path: Path) ->
 
 
 @pytest.mark.parametrize("order", [("M", "N", "O"), ("N", "M", "O"), ("N", "O", "M")])
-def test_it_does_not_matter_which_of_three_ways_lies_between(
+def test_it_does_not_matter_which_of_three_paths_lies_between(
     order: tuple[str, str, str], tmp_path: Path
 ) -> None:
     plant = named(three(n_from=200, o_from=250), order)
     assert plant.proved(tmp_path)["verdict"] == "shared"
 
 
-def test_two_of_three_ways_in_one_duct_and_the_third_beside_it(tmp_path: Path) -> None:
-    """M carries two of the ways: what is near M is near both. All three go in one dig."""
+def test_two_of_three_paths_in_one_duct_and_the_third_beside_it(tmp_path: Path) -> None:
+    """M carries two of the paths: what is near M is near both. All three go in one dig."""
     plant = beside()
     plant.listed("CM2", "M")
     plant.rows["circuits"].clear()
@@ -475,13 +475,13 @@ def group(test: str) -> Plant:
 @pytest.mark.parametrize(
     ("test", "verdict"), [("working", "apart"), ("all", "apart"), ("pairwise", "shared")]
 )
-def test_which_ways_of_a_group_are_held_apart(test: str, verdict: str, tmp_path: Path) -> None:
+def test_which_paths_of_a_group_are_held_apart(test: str, verdict: str, tmp_path: Path) -> None:
     """Both work on M and N, far apart. Losing M and R leaves Q and N. Two by two, M and R meet."""
     assert group(test).proved(tmp_path)["verdict"] == verdict
 
 
 def test_a_group_is_held_to_the_strictest_service_of_its_members(tmp_path: Path) -> None:
-    """K1 lets 2 m do and forbids crossings, K2 asks for 4 m: the ways 3 m apart are too near."""
+    """K1 lets 2 m do and forbids crossings, K2 asks for 4 m: the paths 3 m apart are too near."""
     plant = beside()
     plant.rows["circuits"].clear()
     plant.rows["circuit_paths"].clear()

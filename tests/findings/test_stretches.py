@@ -1,4 +1,4 @@
-"""What stands in one stretch: neighbours that two ways share without a break.
+"""What stands in one stretch: neighbours that two paths share without a break.
 
 A ==M1== T1 ==== T2 ==== T3 ==M9== B       main on the spans of one line
 A ..N1..                     ..N9.. B      alternate on it from T1 to T3, by ducts of its own
@@ -84,7 +84,7 @@ def test_two_cables_on_the_same_spans_make_one_stretch(tmp_path: Path) -> None:
 
 
 def test_two_wires_on_the_same_towers_make_one_stretch_of_towers(tmp_path: Path) -> None:
-    """Each way has spans of its own, but nothing that stands alone lies between the towers."""
+    """Each path has spans of its own, but nothing that stands alone lies between the towers."""
     plant = line()
     plant.segment("R1", "span", "T1", "T2", a="T1", b="T2")
     plant.segment("R2", "span", "T2", "T3", a="T2", b="T3")
@@ -94,7 +94,7 @@ def test_two_wires_on_the_same_towers_make_one_stretch_of_towers(tmp_path: Path)
 
 
 def test_pits_with_ducts_of_their_own_between_them_are_two_stretches(tmp_path: Path) -> None:
-    """The ways part after T1 and meet again at T3: what lies between is not shared."""
+    """The paths part after T1 and meet again at T3: what lies between is not shared."""
     plant = line()
     plant.segment("D", "duct", "T1", (3000, -300), "T3", a="T1", b="T3")
     plant.follow("CN", "N1", "N2", "D", "N8", "N9")
@@ -102,7 +102,7 @@ def test_pits_with_ducts_of_their_own_between_them_are_two_stretches(tmp_path: P
     assert members(proved(plant, tmp_path)) == [["T1"], ["T3"]]
 
 
-def test_a_structure_of_one_way_alone_parts_a_stretch(tmp_path: Path) -> None:
+def test_a_structure_of_one_path_alone_parts_a_stretch(tmp_path: Path) -> None:
     """The alternate goes from T1 to T3 on spans by a tower X of its own, not by T2."""
     plant = line()
     plant.nodes("tower", X=(3000, -40))
@@ -128,7 +128,7 @@ def test_a_holder_stands_in_the_stretch_of_what_lies_in_it(tmp_path: Path) -> No
     assert (stretch["members"], stretch["holders"]) == (["T1", "S1", "T2", "S2", "T3"], ["LINE"])
 
 
-def test_one_cable_of_both_ways_is_a_stretch_of_its_own(tmp_path: Path) -> None:
+def test_one_cable_of_both_paths_is_a_stretch_of_its_own(tmp_path: Path) -> None:
     """Both links run in CM: the cable stands alone, its plant is one stretch, ends to ends."""
     plant = line()
     plant.fibre("LN", "RA", "RB", "CM")
@@ -157,7 +157,7 @@ def test_what_is_waived_is_a_stretch_of_its_own(tmp_path: Path) -> None:
 def test_a_near_stretch_has_one_entry_with_its_pairs(tmp_path: Path) -> None:
     """Two lines of three spans each, 20 m apart, where 40 m are asked for: one entry, over the
     3000 m of both and the slopes to the end zones, with a pair for every two spans that come so
-    near. The slopes meet at A at 0.01204 rad, so that the ways are 14.4 m apart at its zone."""
+    near. The slopes meet at A at 0.01204 rad, so that the paths are 14.4 m apart at its zone."""
     plant = LinePlant((0, 0), (6000, 0))
     plant.nodes("tower", **{f"T{k}": (1500 + 1000 * k, 500) for k in range(4)})
     plant.nodes("tower", **{f"U{k}": (1500 + 1000 * k, 480) for k in range(4)})
@@ -183,7 +183,7 @@ def test_a_near_stretch_has_one_entry_with_its_pairs(tmp_path: Path) -> None:
 
 
 def test_ways_may_be_called_like_fields_of_the_evidence(tmp_path: Path) -> None:
-    """`delay` has a limit_us of its own, `unavailability` a share for both: ways called `limit`,
+    """`delay` has a limit_us of its own, `unavailability` a share for both: paths called `limit`,
     `both` and `worst` have theirs in `paths`, and what the fields say stays as it is."""
     plant = LinePlant()
     plant.two_cables()

@@ -148,15 +148,15 @@ def test_a_panel_adds_no_delay(study: SmallStudy) -> None:
 # Asymmetry
 
 
-def test_what_both_ways_pass_cancels_in_the_asymmetry_known_or_not(study: SmallStudy) -> None:
-    """Both relays stand on both ways: the difference is that of the fibre."""
+def test_what_both_paths_pass_cancels_in_the_asymmetry_known_or_not(study: SmallStudy) -> None:
+    """Both relays stand on both paths: the difference is that of the fibre."""
     delay = circuit(study.facts())["delay"]
     assert delay["asymmetry_us"] == pytest.approx(L2_US - L1_US, abs=2e-3)
     assert (delay["asymmetry_at_least_us"], delay["asymmetry_why"]) == (None, [])
     assert delay["asymmetry_ok"] is True
 
 
-def test_what_one_way_passes_alone_leaves_the_asymmetry_open(study: SmallStudy) -> None:
+def test_what_one_path_passes_alone_leaves_the_asymmetry_open(study: SmallStudy) -> None:
     """A multiplexer without a delay on main alone: main may be any longer than the alternate."""
     _known(study).rows("equipment", "MX,WS,multiplexer,-,B-W,,\n")
     study.cell("links", "L1", via="MX", extra_delay_us=150)
@@ -167,7 +167,7 @@ def test_what_one_way_passes_alone_leaves_the_asymmetry_open(study: SmallStudy) 
     assert delay["asymmetry_ok"] is None
 
 
-def test_unknown_delay_on_the_shorter_way_may_make_up_the_difference(study: SmallStudy) -> None:
+def test_unknown_delay_on_the_shorter_path_may_make_up_the_difference(study: SmallStudy) -> None:
     """150 us more on the alternate, and a multiplexer without a delay on main: at least 0."""
     _known(study).rows("equipment", "MX,WS,multiplexer,-,B-W,,\n")
     study.cell("links", "L1", via="MX")
@@ -188,7 +188,7 @@ def test_asymmetry_is_broken_where_its_bound_breaks_the_limit(
 
 
 def test_directions_that_switch_together_pass_the_same_equipment(study: SmallStudy) -> None:
-    """What one way alone passes cancels too: go and return are on that same way."""
+    """What one path alone passes cancels too: go and return are on that same path."""
     study.rows("equipment", "MX,WS,multiplexer,-,B-W,,\n")
     study.cell("links", "L1", via="MX")
     study.cell("circuits", "K1", switching="both")
@@ -429,7 +429,7 @@ def test_a_disputed_length_is_neither_known_nor_a_bound(study: SmallStudy) -> No
     assert (path["delay_us"], path["delay_at_least_us"]) == (None, 200.0)
 
 
-def test_one_way_on_record_is_the_least_of_the_worst(study: SmallStudy) -> None:
+def test_one_path_on_record_is_the_least_of_the_worst(study: SmallStudy) -> None:
     _known(study).text("circuit_paths.csv", "circuit,path,seq,link\nK1,main,1,L1\n")
     delay = circuit(study.facts())["delay"]
     assert (delay["main_us"], delay["worst_us"]) == (200 + L1_US, None)
@@ -529,7 +529,7 @@ def test_exported_layers_hold_the_bound_beside_the_blank(study: SmallStudy, tmp_
     assert circuits["worst_at_least_us"].tolist()[0] == L2_US
 
 
-def test_a_dig_that_leaves_one_way_says_what_is_known_of_its_delay(study: SmallStudy) -> None:
+def test_a_dig_that_leaves_one_path_says_what_is_known_of_its_delay(study: SmallStudy) -> None:
     """The alternate is cut; main runs on, and how long it takes nobody knows."""
     found = wa.dig(wa.read_study(study.folder), assets=["D2"]).facts()
     (one,) = found["circuits"]
@@ -550,7 +550,7 @@ def test_a_record_that_goes_makes_a_limit_worse(study: SmallStudy, tmp_path: Pat
     }
 
 
-def test_a_way_of_unknown_delay_is_no_answer_of_reroute(study: SmallStudy) -> None:
+def test_a_path_of_unknown_delay_is_no_answer_of_reroute(study: SmallStudy) -> None:
     """Ways that are apart exist; whether they keep the limit of delay nobody can tell."""
     (one,) = wa.reroute(wa.read_study(study.folder), circuits=["K1"]).facts()["circuits"]
     assert one["status"] == "undecided"

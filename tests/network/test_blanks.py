@@ -73,7 +73,7 @@ def test_with_everything_on_record_it_is_apart_and_within(tmp_path: Path) -> Non
 def test_a_blank_that_bears_on_separation(
     role: str, name: str, blank: Facts, code: str, tmp_path: Path
 ) -> None:
-    """Nobody said what it lies within, or hangs on: it may be what the other way needs."""
+    """Nobody said what it lies within, or hangs on: it may be what the other path needs."""
     plant = Plant()
     plant.change(role, name, **blank)
     proof = plant.proof(tmp_path)

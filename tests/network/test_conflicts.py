@@ -228,7 +228,7 @@ def test_a_segment_without_geometry_may_be_what_a_drawn_cable_follows(tmp_path: 
 
 
 def test_a_site_in_no_known_place_makes_nothing_near(tmp_path: Path) -> None:
-    """Both ways leave West Sands side by side: near, but for the zone round the site.
+    """Both paths leave West Sands side by side: near, but for the zone round the site.
 
     Where the site lies nobody knows, so that its zone may cover everything: unproven, not shared.
     """

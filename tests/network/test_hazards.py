@@ -104,7 +104,7 @@ def test_reach_is_in_metres_whatever_the_coordinate_system(crs: str, tmp_path: P
 
 
 def test_a_polygon_takes_what_lies_in_it(tmp_path: Path) -> None:
-    """A square of 700 m about (500, 0) holds P and Q and parts of both ways."""
+    """A square of 700 m about (500, 0) holds P and Q and parts of both paths."""
     made = plant()
     made.rows["hazards"].append(
         {"id": "H", "kind": "flood", "takes": "", "line": [(500, 0)], "area_m": 700}
@@ -112,7 +112,7 @@ def test_a_polygon_takes_what_lies_in_it(tmp_path: Path) -> None:
     assert taken(made, tmp_path) == {"M", "N", "P", "Q"}
 
 
-def test_a_hazard_on_both_ways_is_shared_and_counts_with_its_own_frequency(tmp_path: Path) -> None:
+def test_a_hazard_on_both_paths_is_shared_and_counts_with_its_own_frequency(tmp_path: Path) -> None:
     """Once in ten years for 876 h, a tenth of a year: down 0.01 parts for every part up."""
     made = plant()
     made.rows["hazards"].append(

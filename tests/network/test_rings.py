@@ -152,7 +152,7 @@ def test_rings_that_join_at_two_nodes_hang_on_neither(tmp_path: Path) -> None:
     plant.confirmed(tmp_path)
 
 
-def test_a_joint_that_all_ways_pass_is_a_single_point(tmp_path: Path) -> None:
+def test_a_joint_that_all_paths_pass_is_a_single_point(tmp_path: Path) -> None:
     """The ways that leave MA by W1 and by W3 pass one pit beside site A, with a joint in it: every
     way of the two rings hangs on the pit. Main and alternate are two of the six."""
     plant = by_two_joins()
@@ -205,7 +205,7 @@ def test_what_only_some_combinations_have_in_common_is_not_shared(tmp_path: Path
     assert {one["asset"] for one in found["shared"]} == {"T"}
 
 
-def test_near_approaches_count_only_where_no_way_is_left(tmp_path: Path) -> None:
+def test_near_approaches_count_only_where_no_path_is_left(tmp_path: Path) -> None:
     """W1 and E1 come to C from the north, 4 m apart: both are on main, one of them on most other
     ways, and alternate (W3 E2) has neither. W1 and W3 leave A northwards, 4 m apart: every way has
     one of them, and a digger there may take both."""
@@ -227,7 +227,7 @@ def test_near_approaches_count_only_where_no_way_is_left(tmp_path: Path) -> None
     assert verdict(tmp_path / "two", W1=(0, 1500), W3=(-4, 1500)) == "shared"
 
 
-def test_approaches_that_leave_a_way_are_counted_and_not_listed(tmp_path: Path) -> None:
+def test_approaches_that_leave_a_path_are_counted_and_not_listed(tmp_path: Path) -> None:
     """At C and D the links of both rings come together, as every two of six paths tell: 40 rows,
     and none of them counts. They are one line, and no waiver is offered for them."""
     plant = by_two_joins()

@@ -405,7 +405,7 @@ def _faster(claim: Facts, term: str, us: float) -> None:
 
 
 def a_faster_path(facts: Facts) -> None:
-    """Ten microseconds less of fibre on both ways, in every sum."""
+    """Ten microseconds less of fibre on both paths, in every sum."""
     claim = _of(facts, "K6")
     _faster(claim, "fibre_us", 10)
     claim["delay"]["ok"] = True

@@ -269,12 +269,12 @@ def _tree(tree: dict[str, Any], edges: dict[str, Edge]) -> list[str]:
 
 
 def test_a_no_pair_proof_by_hand() -> None:
-    """From a over b to c there is one edge each: the two ways share P, whichever avoids it."""
+    """From a over b to c there is one edge each: the two paths share P, whichever avoids it."""
     assert _tree(FORK, BRIDGE) == []
 
 
 def test_a_leaf_on_a_limit_by_hand() -> None:
-    """Two edges of 2 each: every way has 4 of it, over a limit of 3."""
+    """Two edges of 2 each: every path has 4 of it, over a limit of 3."""
     leaf = {"way": 0, "avoid": [], "weight": "loss", "least": 4, "most": 3}
     assert _tree(leaf, BRIDGE) == []
 

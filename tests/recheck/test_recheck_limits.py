@@ -120,10 +120,10 @@ def test_a_figure_that_is_not_so_is_told(
 
 
 def test_unavailability_of_the_small_study(tmp_path: Path) -> None:
-    """Worked out by hand: both ways share two relays, their batteries, the charger of one, and the
+    """Worked out by hand: both paths share two relays, their batteries, the charger of one, and the
     two sites. 0.02 x 4, 0.01 x 8, 0.02 x 8 and 0.001 x 24 hours a year are lost of each.
 
-    `prove` and `recheck` give the same figure for both ways; ways alone add a little to it.
+    `prove` and `recheck` give the same figure for both paths; paths alone add a little to it.
     """
     folder = write_small_study(tmp_path / "study")
     facts = proved(folder)

@@ -1,4 +1,4 @@
-"""Forgeries of what `reroute --json` writes: ways that are not apart, proofs that prove nothing."""
+"""Forgeries of what `reroute --json` writes: paths that are not apart, empty proofs."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ Facts = dict[str, Any]
 
 @pytest.fixture(scope="module")
 def facts() -> Facts:
-    """C01 is apart over a new link, C18 by what is on record; of C03 and C10 no two ways are."""
+    """C01 is apart over a new link, C18 by what is on record; of C03 and C10 no two paths are."""
     nothing = wa.Candidates(wanted=False)
     found = reroute(proof_of(ESTUARY), ["C01", "C03", "C10", "C18"], build=nothing)
     return dict(json.loads(json.dumps(found.facts())))
@@ -101,7 +101,7 @@ def a_pit_moved_by_the_proposal(facts: Facts) -> None:
 
 
 def plant_changed_by_the_proposal(facts: Facts) -> None:
-    """The trench that both ways lie in lies in nothing that is shared, from now on."""
+    """The trench that both paths lie in lies in nothing that is shared, from now on."""
     segments = {"id": "TR-1", "kind": "trench", "within": "-"}
     facts["proposal"]["rows"]["segments"] = [segments]
 
@@ -192,7 +192,7 @@ def a_way_kept(facts: Facts) -> None:
 
 
 def links_left_out(facts: Facts) -> None:
-    """All but one way are left out of the proof, and of its cuts."""
+    """All paths but one are left out of the proof, and of its cuts."""
     proof = _proof(facts)
     gone = {one["id"] for one in proof["edges"] if one.get("link") not in (None, "C03-M")}
     proof["edges"] = [one for one in proof["edges"] if one["id"] not in gone]

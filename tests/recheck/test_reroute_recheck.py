@@ -57,7 +57,7 @@ def told(facts: dict[str, Any], circuit: str, damage: Damage, folder: Path) -> l
 
 
 def test_whole_proofs_are_confirmed(facts: dict[str, Any], kept: Any, tmp_path: Path) -> None:
-    """Both with and without a way kept; what is not checked is said."""
+    """Both with and without a path kept; what is not checked is said."""
     for name, whole in (("all", facts), ("kept", kept)):
         file = tmp_path / f"{name}.json"
         file.write_text(json.dumps(whole))
@@ -67,7 +67,7 @@ def test_whole_proofs_are_confirmed(facts: dict[str, Any], kept: Any, tmp_path: 
 
 
 def test_asymmetry_is_in_the_proof(facts: dict[str, Any]) -> None:
-    """The tree of C14 parts the ways by their delay, and lists the courses that are left."""
+    """The tree of C14 parts the paths by their delay, and lists the courses that are left."""
     (proof,) = [one["no_pair_proof"] for one in facts["circuits"] if one["id"] == "C14"]
     assert proof["limits"]["apart_most"] == {"delay": 200 * 2000}
     assert of_kind(proof, "at_most")["weight"] == "delay"
@@ -181,14 +181,14 @@ def test_a_damaged_proof_is_told(
     assert told(facts, circuit, damage, tmp_path)
 
 
-def test_the_sums_of_a_kept_way_are_worked_out_again(kept: Any, tmp_path: Path) -> None:
+def test_the_sums_of_a_kept_path_are_worked_out_again(kept: Any, tmp_path: Path) -> None:
     def damage(proof: Proof) -> None:
         proof["limits"]["kept"]["delay"] += 2000
 
     assert any("kept path" in one for one in told(kept, "C14", damage, tmp_path))
 
 
-def test_a_kept_way_that_is_none_is_told(kept: Any, tmp_path: Path) -> None:
+def test_a_kept_path_that_is_none_is_told(kept: Any, tmp_path: Path) -> None:
     def damage(proof: Proof) -> None:
         proof["keep"] = proof["keep"][:-1]
 
@@ -223,7 +223,7 @@ def _taken_away(facts: dict[str, Any]) -> None:
 
 
 def _other_cable(facts: dict[str, Any]) -> None:
-    """By U3, whose first pit is that which both ways share today."""
+    """By U3, whose first pit is that which both paths share today."""
     runs = facts["proposal"]["rows"]["link_runs"]
     facts["proposal"]["rows"]["link_runs"] = [{**runs[0], "cable": "UC-U3"}]
 

@@ -1,4 +1,4 @@
-"""What a way relies on, and what a shared thing is said to be shared through.
+"""What a path relies on, and what a shared thing is said to be shared through.
 
     A ---- P ---- X ---- Q ---- B     sites A and B, 1000 m apart, pits P, X and Q between
 
@@ -78,7 +78,7 @@ def test_a_segment_that_a_hop_names_brings_its_ends_what_it_passes_and_its_holde
 ) -> None:
     """The leased alternate `relies_on` duct D alone. D goes from P to Q past X, in a trench.
 
-    So both ways need P, X and Q. The trench ends at pits Y and Z, which it does not bring.
+    So both paths need P, X and Q. The trench ends at pits Y and Z, which it does not bring.
     """
     plant = through_the_pits()
     plant.nodes("pit", Y=(200, -3), Z=(800, -3))
@@ -107,7 +107,7 @@ def _relied(evidence: Facts, path: int) -> set[str]:
 def test_a_segment_that_equipment_needs_brings_its_ends_too(tmp_path: Path) -> None:
     """A repeater of the alternate needs feeder F, which goes from its site C to pit P.
 
-    The main's duct ends at P, so both ways need P. What needs F needs no other pit.
+    The main's duct ends at P, so both paths need P. What needs F needs no other pit.
     """
     plant = through_the_pits()
     plant.node("C", 500, 500, role="sites", kind="substation")
@@ -138,7 +138,7 @@ def test_a_cable_that_a_supply_needs_brings_its_whole_way(tmp_path: Path) -> Non
 
 
 def in_a_vault(**within: str) -> Plant:
-    """Ducts of both ways lie in a region, which lies in vault V."""
+    """Ducts of both paths lie in a region, which lies in vault V."""
     plant = Plant()
     plant.holder("V", "vault")
     plant.holder("REGION", "region", within.get("region", "V"))
@@ -218,7 +218,7 @@ def test_a_pit_stands_on_its_site_though_the_site_lies_in_what_is_ignored(tmp_pa
 
 
 def one_after_the_other(first: str, second: str) -> Plant:
-    """Both ways use two ducts of one trench; `first` is the one nearer to A."""
+    """Both paths use two ducts of one trench; `first` is the one nearer to A."""
     plant = Plant()
     plant.segment("T", "trench", "P", "Q")
     plant.segment("M1", "duct", "A", (100, 50), "P")
@@ -234,7 +234,7 @@ def one_after_the_other(first: str, second: str) -> Plant:
 
 
 @pytest.mark.parametrize(("first", "second"), [("D1", "D2"), ("D2", "D1"), ("Z", "B9")])
-def test_through_names_what_the_ways_meet_first(first: str, second: str, tmp_path: Path) -> None:
+def test_through_names_what_the_paths_meet_first(first: str, second: str, tmp_path: Path) -> None:
     """Trench T is shared only for the two ducts in it. The one nearer to A is named, whatever
     the two are called."""
     found = shared_of(one_after_the_other(first, second).proved(tmp_path / "study"))
@@ -242,7 +242,7 @@ def test_through_names_what_the_ways_meet_first(first: str, second: str, tmp_pat
 
 
 def test_through_names_what_lies_in_it_before_what_lies_deeper(tmp_path: Path) -> None:
-    """The road holds the trench with both ducts, and duct M1, which the ways also have in
+    """The road holds the trench with both ducts, and duct M1, which the paths also have in
     common: M1 is one step away, the ducts in the trench are two."""
     plant = one_after_the_other("D1", "D2")
     plant.holder("ROAD", "right-of-way")
@@ -255,11 +255,11 @@ def test_through_names_what_lies_in_it_before_what_lies_deeper(tmp_path: Path) -
     assert (found["T"], found["ROAD"]) == ("D1", "M4")
 
 
-def test_through_does_not_hang_on_which_way_is_main(tmp_path: Path) -> None:
+def test_through_does_not_hang_on_which_path_is_main(tmp_path: Path) -> None:
     """The alternate takes the second duct first: Q to X, then back to P and on to B.
 
-    Each duct is met once as the second of a way's and once as its third, so neither is met
-    before the other; the western one is named, under either name of the ways.
+    Each duct is met once as the second of a path's and once as its third, so neither is met
+    before the other; the western one is named, under either name of the paths.
     """
     for number, order in enumerate((("L-CM", "L-CN"), ("L-CN", "L-CM"))):
         plant = one_after_the_other("D2", "D1")
@@ -277,7 +277,7 @@ def test_through_does_not_hang_on_which_way_is_main(tmp_path: Path) -> None:
 
 
 def test_of_two_chargers_the_one_that_the_record_names_first(tmp_path: Path) -> None:
-    """Both ways go by a multiplexer at C, which needs two chargers in one room.
+    """Both paths go by a multiplexer at C, which needs two chargers in one room.
 
     The room is shared only for what is in it; of the two the multiplexer's record names
     CHG-9 first.

@@ -48,7 +48,7 @@ def test_the_pit_of_the_demo(found):
     assert kind == "pit"
 
 
-def test_a_group_is_lost_with_every_way_of_its_members(found):
+def test_a_group_is_lost_with_every_path_of_its_members(found):
     """The cable of both main paths leaves G1 its alternates; the site at their end nothing."""
     assert taken(found, "UC-U1")[2] == []
     assert taken(found, "SAL")[2] == ["G1"]

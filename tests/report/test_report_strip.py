@@ -120,7 +120,7 @@ def test_a_flood_bridges_what_it_reaches_of_both(made):
     assert min(longest) > 1000
 
 
-def test_near_ways_lean_where_they_are_near(made):
+def test_near_paths_lean_where_they_are_near(made):
     """C25: 807 m are expected, from 4.77 km on; the same on the other path."""
     (near,) = made["C25"]["near"]
     main, alternate = near["on"]
@@ -219,7 +219,7 @@ def test_many_bridges_in_one_place_are_drawn_side_by_side(at_m):
     ("hop_m", "said"),
     [(None, "main: at least 1.00 km, "), (400.0, "main: 1.40 km, "), (0.0, "main: 1.00 km, ")],
 )
-def test_the_words_say_how_long_a_way_is_by_the_records_not_as_drawn(hop_m, said):
+def test_the_words_say_how_long_a_path_is_by_the_records_not_as_drawn(hop_m, said):
     """1000 m of duct and a leased hop that is drawn 300 m wide to be seen."""
     hop = {"link": "L", "medium": "leased", "from_m": 1000.0, "to_m": 1300.0, "length_m": hop_m}
     lane = {

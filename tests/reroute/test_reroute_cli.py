@@ -76,7 +76,7 @@ def test_wrong_calls_are_exit_status_2(arguments: list[str], message: str, tmp_p
 
 
 def test_an_area_to_avoid_bars_the_plant_in_it(tmp_path: Path) -> None:
-    """The area round pit S takes the spare cable; then no second way is left."""
+    """The area round pit S takes the spare cable; then no second path is left."""
     from drawn_plant import EAST, NORTH, _to_degrees
 
     study = spare(tmp_path / "study")
@@ -101,7 +101,7 @@ def test_an_area_to_avoid_bars_the_plant_in_it(tmp_path: Path) -> None:
     ]
 
 
-def test_a_way_that_stays_is_named_where_none_is_left_beside_it(tmp_path: Path) -> None:
+def test_a_path_that_stays_is_named_where_none_is_left_beside_it(tmp_path: Path) -> None:
     """Both ways of K lie in CN by pit N; kept, the main one leaves no other."""
     plant = Plant()
     one_cable(plant)

@@ -1,4 +1,4 @@
-"""The demo rerouted: every circuit that is not apart gets ways, or a proof and a thing to build.
+"""The demo rerouted: every circuit that is not apart gets paths, or a proof and a thing to build.
 
 docs/planner-reroute.md tells it; its tables are held against what the program finds.
 """
@@ -155,7 +155,7 @@ def test_least_shared_weighs_what_the_page_says(facts: dict[str, Any]) -> None:
 
 
 def test_one_thing_to_build_works_for_each(found: Reroute, tmp_path: Path) -> None:
-    """Each option is written, read back and proved; together they help all that have no ways.
+    """Each option is written, read back and proved; together they help all that have no paths.
 
     But for C32: what feeds its second multiplexer is blank, and that is to be recorded, not built.
     """
@@ -191,7 +191,7 @@ def test_fields_on_the_page_are_those_written(facts: dict[str, Any]) -> None:
 
 
 @pytest.mark.slow
-def test_the_way_kept_on_the_page() -> None:
+def test_the_path_kept_on_the_page() -> None:
     for name, risks in table("kept").items():
         nothing = wa.Candidates(wanted=False)
         found = reroute(wa.read_study(ESTUARY), [name], keep="main", build=nothing)

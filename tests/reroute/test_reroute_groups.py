@@ -27,7 +27,7 @@ MORE_SEEDS = range(3, 7)
 
 
 def cheapest_apart(net: Net, question: Question, paths: int) -> int | None:
-    """Least cost of so many simple paths without a common risk, one way added after another."""
+    """Least cost of so many simple paths without a common risk, one path added after another."""
     listed = [
         (sum(net.edges[edge][2] for edge in way), frozenset(risks) - set(question.exempt))
         for way in simple_ways(net, question)
@@ -43,7 +43,7 @@ def cheapest_apart(net: Net, question: Question, paths: int) -> int | None:
         for place in range(begin, len(listed)):
             more, own = listed[place]
             if not own & met:
-                # A way without any risk may be taken twice.
+                # A path without any risk may be taken twice.
                 add(place if not own else place + 1, met | own, cost + more, left - 1)
 
     add(0, frozenset(), 0, paths)

@@ -37,7 +37,7 @@ def plain(net: nx.Graph, *, nodes: bool, cost: str | None = None) -> RiskGraph:
     ],
 )
 @pytest.mark.parametrize("nodes", [False, True])
-def test_as_many_ways_as_published(net: nx.Graph, s: int, t: int, count: int, nodes: bool) -> None:
+def test_as_many_paths_as_published(net: nx.Graph, s: int, t: int, count: int, nodes: bool) -> None:
     """Edge- and node-disjoint path counts of networkx 3's tests/test_disjoint_paths.py."""
     graph = plain(net, nodes=nodes)
     assert best_paths(graph, Question(s, t), count).status == "apart"

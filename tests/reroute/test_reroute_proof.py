@@ -14,7 +14,7 @@ def ties() -> Plant:
 
     A-B over roads 0 and 1, B-C over roads 2 and 3. Risk 4 lies on edges 0 and 2, risk 5
     on 0 and 3, risk 6 on 1 and 2, risk 7 on 1 and 3: whichever edges the two
-    ways take, the one over edge 0 meets the other's edge at 4 or 5.
+    paths take, the one over edge 0 meets the other's edge at 4 or 5.
     """
     return plant_of(
         ("AB", 1, {0, 4, 5}), ("AB", 1, {1, 6, 7}), ("BC", 1, {2, 4, 6}), ("BC", 1, {3, 5, 7})

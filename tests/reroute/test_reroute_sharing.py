@@ -13,12 +13,12 @@ from waysapart.reroute.search.risk_graph import Question, shared_risks
 
 
 def test_the_light_thing_is_shared_even_where_it_costs_more() -> None:
-    """All ways A-B-D share tower 4, all ways A-C-D share road 5; mixed ways share nothing new.
+    """All paths A-B-D share tower 4, all paths A-C-D share road 5; mixed paths share nothing new.
 
     Edges AB twice (risk 4), BD twice free of it, AC twice (risk 5), CD twice, and node
-    joints that force both ways into one branch: risk 6 lies on the whole of branch
+    joints that force both paths into one branch: risk 6 lies on the whole of branch
     B, risk 7 on the whole of branch C, and risk 8 on one edge of each branch, so
-    that one way through B and one through C meet at 8. Weights: 6 is 9, 7 is 2,
+    that one path through B and one through C meet at 8. Weights: 6 is 9, 7 is 2,
     8 is 5. Least: both through C for weight 2, though B is cheaper.
     """
     plant = plant_of(

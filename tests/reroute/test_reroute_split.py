@@ -32,7 +32,7 @@ TRAP = plant_of(
 
 
 def confirmed(answer: Answer, plant: Plant, question: Question) -> None:
-    """The ways lead from end to end, share nothing and cost what is said; or the proof holds."""
+    """The paths lead from end to end, share nothing and cost what is said; or the proof holds."""
     graph = plant.graph()
     if answer.paths is not None:
         for way in answer.paths:
@@ -44,10 +44,10 @@ def confirmed(answer: Answer, plant: Plant, question: Question) -> None:
         assert not false_in_proof(answer.proof.as_dict(), plant, question)
 
 
-def test_the_shortest_way_is_in_the_way_of_every_partner() -> None:
+def test_the_shortest_path_is_in_the_way_of_every_partner() -> None:
     """A-B-D-F costs 3 and leaves no partner; the best pair is A-B-E-F and A-C-D-F, 5 + 5.
 
-    Worked out by hand: F is entered by DF and EF, A left by AB and AC. A way over AB
+    Worked out by hand: F is entered by DF and EF, A left by AB and AC. A path over AB
     to DF would leave AC to EF, which do not join without D or B; so AB leads to
     EF over BE and AC to DF over CD.
     """
@@ -59,7 +59,7 @@ def test_the_shortest_way_is_in_the_way_of_every_partner() -> None:
     }
 
 
-def test_with_the_way_kept_that_traps_there_is_none() -> None:
+def test_with_the_path_kept_that_traps_there_is_none() -> None:
     """Keep A-B-D-F (edges 0, 2, 5): A-C leads to D only, and on from D only DF, which is kept."""
     question = Question(0, 5, keep=(0, 2, 5))
     answer = best_pair(TRAP.graph(), question)
@@ -69,7 +69,7 @@ def test_with_the_way_kept_that_traps_there_is_none() -> None:
     confirmed(answer, TRAP, question)
 
 
-def test_parallel_cables_are_two_ways_unless_one_trench_holds_them() -> None:
+def test_parallel_cables_are_two_paths_unless_one_trench_holds_them() -> None:
     """Two cables A-B of 3 and 4: apart for 7 in trenches of their own, none in one trench."""
     own = plant_of(("AB", 3, {0}), ("AB", 4, {1}))
     assert best_pair(own.graph(), Question(0, 1)).cost == 7
@@ -83,7 +83,7 @@ def test_parallel_cables_are_two_ways_unless_one_trench_holds_them() -> None:
 
 
 def test_a_site_that_is_no_risk_may_be_passed_by_both() -> None:
-    """A=B=C, two cables each: both ways pass B, for 1+2+3+4; if B is a risk there is none."""
+    """A=B=C, two cables each: both paths pass B, for 1+2+3+4; if B is a risk there is none."""
     plant = plant_of(("AB", 1, {0}), ("AB", 2, {1}), ("BC", 3, {2}), ("BC", 4, {3}))
     assert best_pair(plant.graph(), Question(0, 2)).cost == 10
     plant = with_node_risk(plant, 1, 4)
@@ -94,7 +94,7 @@ def test_a_site_that_is_no_risk_may_be_passed_by_both() -> None:
 
 
 def test_what_the_ends_rely_on_is_no_conflict_by_itself() -> None:
-    """A node's risk counts where ways pass it, not at the ends where both must start."""
+    """A node's risk counts where paths pass it, not at the ends where both must start."""
     plant = with_node_risk(plant_of(("AB", 1, {0}), ("AB", 1, {1})), 0, 2)
     assert best_pair(plant.graph(), Question(0, 1)).status == "apart"
 
@@ -149,7 +149,7 @@ def test_too_many_courses_to_list_leave_none_without_a_proof() -> None:
 
 @pytest.mark.parametrize("block", range(10))
 def test_equal_to_enumeration(block: int) -> None:
-    """600 random plants: nested groups, hazards, shared nodes, parallel edges, kept ways."""
+    """600 random plants: nested groups, hazards, shared nodes, parallel edges, kept paths."""
     outcomes = set()
     for seed in range(60 * block, 60 * block + 60):
         plant = random_plant(seed)
@@ -171,7 +171,7 @@ def test_equal_to_enumeration(block: int) -> None:
 def test_equal_to_enumeration_within_limits(block: int) -> None:
     """300 random plants with limits on delay, loss and asymmetry; none goes without a proof.
 
-    Unless it is the kept way that breaks a limit.
+    Unless it is the kept path that breaks a limit.
     """
     leaves = set()
     for seed in range(1000 + 60 * block, 1060 + 60 * block):
@@ -190,7 +190,7 @@ def test_equal_to_enumeration_within_limits(block: int) -> None:
     assert leaves == {"Cut", "Beyond", "Listed"}
 
 
-def test_three_ways_equal_to_enumeration() -> None:
+def test_three_paths_equal_to_enumeration() -> None:
     """150 random plants, three ways of which no two share a risk."""
     found = 0
     for seed in range(150):

@@ -17,10 +17,10 @@ def only(found: Reroute) -> dict:
     return dict(one)
 
 
-def test_free_fibres_of_a_spare_cable_are_the_second_way(tmp_path: Path) -> None:
+def test_free_fibres_of_a_spare_cable_are_the_second_path(tmp_path: Path) -> None:
     """Both ways of K lie in CN, 3.2 km. CS, 4 km by pit S, has no link yet.
 
-    One way stays, the other gets a new link over CS: patched at A and at B.
+    One path stays, the other gets a new link over CS: patched at A and at B.
     3200 m + 4000 m = 7200 m.
     """
     plant = Plant()
@@ -84,7 +84,7 @@ def test_the_proposal_reads_back_and_compares_as_better(tmp_path: Path) -> None:
 def trap(plant: Plant) -> None:
     """Four sites: A-X 1 km, X-Y 1 km, Y-B 1 km, A-Y 4 km, X-B 4 km.
 
-    The shortest way A-X-Y-B, 3 km, leaves no second one: the other two cables lead
+    The shortest path A-X-Y-B, 3 km, leaves no second one: the other two cables lead
     to sites that it passes. The best pair is A-X-B and A-Y-B, 10 km together.
     """
     plant.site("X", 1000, 800)
@@ -101,7 +101,7 @@ def trap(plant: Plant) -> None:
     plant.way("K", "main", "L1")
 
 
-def test_the_shortest_way_is_no_trap(tmp_path: Path) -> None:
+def test_the_shortest_path_is_no_trap(tmp_path: Path) -> None:
     plant = Plant()
     trap(plant)
     found = ask(plant, tmp_path)
@@ -114,7 +114,7 @@ def test_the_shortest_way_is_no_trap(tmp_path: Path) -> None:
     assert sorted(at_sites) == ["A", "A", "B", "B", "X", "Y"]
 
 
-def test_keeping_the_shortest_way_leaves_no_other(tmp_path: Path) -> None:
+def test_keeping_the_shortest_path_leaves_no_other(tmp_path: Path) -> None:
     """With main as it is, every other path passes X or Y, which main passes."""
     plant = Plant()
     trap(plant)
@@ -130,7 +130,7 @@ def test_listed_only_makes_no_new_link(tmp_path: Path) -> None:
     assert only(ask(plant, tmp_path, listed_only=True))["status"] == "none"
 
 
-def test_too_few_free_fibres_are_no_way(tmp_path: Path) -> None:
+def test_too_few_free_fibres_are_no_path(tmp_path: Path) -> None:
     """AY has 3 fibres: one new link of 2 fits, one of 4 does not."""
     plant = Plant()
     trap(plant)
@@ -156,7 +156,7 @@ def test_what_is_to_be_avoided_is_avoided(tmp_path: Path) -> None:
         ask(plant, tmp_path / "d", avoid=["nothing"])
 
 
-def test_a_cable_with_a_record_gap_is_no_way(tmp_path: Path) -> None:
+def test_a_cable_with_a_record_gap_is_no_path(tmp_path: Path) -> None:
     """CS lacks its middle: who knows where it runs."""
     plant = Plant()
     one_cable(plant)
@@ -171,7 +171,7 @@ def test_a_cable_with_a_record_gap_is_no_way(tmp_path: Path) -> None:
 
 
 def test_no_pair_words_shared_and_proof(tmp_path: Path) -> None:
-    """Every way passes P; the pair that shares least shares P alone, a pit: weight 4."""
+    """Every path passes P; the pair that shares least shares P alone, a pit: weight 4."""
     plant = Plant()
     one_pit(plant)
     found = ask(plant, tmp_path)
@@ -279,7 +279,7 @@ def test_given_candidates_are_ranked_by_their_cost(tmp_path: Path) -> None:
     assert [(o.segments[0].id, o.cost) for o in found.building.options] == [("X2", 60), ("X1", 90)]
 
 
-def test_a_way_over_its_budget_is_no_answer(tmp_path: Path) -> None:
+def test_a_path_over_its_budget_is_no_answer(tmp_path: Path) -> None:
     """20 dB less 3 dB margin: 17 dB. CS is 50 km: 17.5 dB of fibre alone at 0.35 dB/km.
 
     40 km would lose 14 dB of fibre, 19 splices between reels of 2 km (1.9 dB) and
@@ -443,7 +443,7 @@ def test_a_joint_on_record_lets_a_link_change_cable(tmp_path: Path) -> None:
 
 
 def test_a_closure_where_cables_pass_each_other_is_proposed(tmp_path: Path) -> None:
-    """As above without the joint: a closure in J makes the way, and nothing need be laid."""
+    """As above without the joint: a closure in J makes the path, and nothing need be laid."""
     plant = Plant()
     one_cable(plant)
     plant.nodes("pit", J=(1500, -900), T=(1500, -2000))

@@ -1,4 +1,4 @@
-"""Rerouting held against every pair of simple ways, each judged by the prover."""
+"""Rerouting held against every pair of simple paths, each judged by the prover."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ SPACED = "separation_m = 40\nmax_asymmetry_us = 15\n"
 
 
 def cheapest_by_enumeration(plant: Plant, joined: dict, folder: Path) -> float | None:
-    """Least fibre length of two simple ways that one proof of them all calls apart."""
+    """Least fibre length of two simple paths that one proof of them all calls apart."""
     every_pair(plant, joined)
     proof = wa.prove(plant.read(folder))
     names = proof.study.tables["circuits"]["id"].tolist()
@@ -36,7 +36,7 @@ def cheapest_by_enumeration(plant: Plant, joined: dict, folder: Path) -> float |
 
 @pytest.mark.parametrize("seed", some(SEEDS, every=10))
 @pytest.mark.parametrize("spaced", [False, True], ids=["shared", "spaced"])
-def test_equal_to_every_pair_of_simple_ways(seed: int, spaced: bool, tmp_path: Path) -> None:
+def test_equal_to_every_pair_of_simple_paths(seed: int, spaced: bool, tmp_path: Path) -> None:
     """Same least length to the millimetre for each cable, or none where none is apart."""
     plant, joined = random_plant(seed)
     if spaced:

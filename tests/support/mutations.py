@@ -748,7 +748,7 @@ def _approaches(closest: list[Row]) -> list[Row]:
 def differs(one: Any, other: Any, name: str = "") -> bool:
     """Whether two facts differ by more than recheck can tell apart.
 
-    Witnesses of which several are true (where ways come closest, the chain to what is
+    Witnesses of which several are true (where paths come closest, the chain to what is
     shared) may differ; those of the old evidence then still hold, or recheck tells.
     """
     if isinstance(one, dict) and isinstance(other, dict):

@@ -42,11 +42,11 @@ class National:
         self.rows.setdefault(role, []).append(row)
 
     def links(self, nodes: list[str]) -> list[str]:
-        """Links along a way through the graph."""
+        """Links along a path through the graph."""
         return [self.line[frozenset(pair)] for pair in pairwise(nodes)]
 
     def circuit(self, name: str, main: list[str], alternate: list[str]) -> None:
-        """A circuit between the multiplexers at the ends of two ways through the graph."""
+        """A circuit between the multiplexers at the ends of two paths through the graph."""
         self.add("circuits", id=name, a=f"MUX-{main[0]}", b=f"MUX-{main[-1]}", service="")
         for label, way in (("main", main), ("alternate", alternate)):
             for seq, link in enumerate(self.links(way), start=1):
@@ -168,15 +168,15 @@ def _side(site: str, tower: tuple[float, float], at: tuple[float, float]) -> str
 
 
 def disjoint_ways(graph: nx.Graph[str], a: str, b: str) -> list[list[str]]:
-    """Two node-disjoint ways, the shorter first; fewer where the graph has no two."""
+    """Two node-disjoint paths, the shorter first; fewer where the graph has no two."""
     ways = sorted(nx.node_disjoint_paths(graph, a, b), key=len)
     return [list(way) for way in ways[:2]]
 
 
 def add_circuits(made: National, count: int, rng: random.Random) -> None:
-    """Circuits between random sites: most on node-disjoint ways, one in four on ways that meet.
+    """Circuits between random sites: most on node-disjoint paths, one in four on paths that meet.
 
-    The ways that meet are the shortest by length and the shortest by random weights.
+    The paths that meet are the shortest by length and the shortest by random weights.
     """
     sites = sorted(made.graph.nodes)
     for number in range(count):

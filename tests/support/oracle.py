@@ -58,7 +58,7 @@ class SharedAnswer:
     """An avoidable shared asset; `roots` are all the things that `through` might name.
 
     That is, those with the fewest steps to the asset, and of them the first by role; which
-    of several the ways meet first is left open. `through` is one of them, by id.
+    of several the paths meet first is left open. `through` is one of them, by id.
     """
 
     asset: str

@@ -119,7 +119,7 @@ def _plan_ring(study: Study, sites: list[str]) -> list[str]:
 
 
 def _main_way(study: Study, ring: list[str], a: str, b: str) -> str:
-    """Blank only where one way has one hop and the other three or more."""
+    """Blank only where one path has one hop and the other three or more."""
     apart = abs(ring.index(a) - ring.index(b))
     if len(ring) >= 4 and apart in (1, len(ring) - 1) and study.chance(0.5):
         return ""

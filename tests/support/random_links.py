@@ -10,7 +10,7 @@ from random_study import Hop, Study
 
 
 def find_route(study: Study, starts: list[str], goals: list[str], shun: set[str]) -> Hop | None:
-    """A way from any start to any goal that keeps off what is to be shunned where it can."""
+    """A path from any start to any goal that keeps off what is to be shunned where it can."""
     noise = study.rng.uniform(0.1, 1.0)
     meets: dict[str, list[tuple[str, str]]] = defaultdict(list)
     for one, other, segment in study.edges:

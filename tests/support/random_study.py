@@ -58,7 +58,7 @@ class Knobs:
 
 @dataclass
 class Hop:
-    """A way along segments from one node to another."""
+    """A path along segments from one node to another."""
 
     nodes: list[str]
     segments: list[str]

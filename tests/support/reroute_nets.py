@@ -118,7 +118,7 @@ def _first_ducts(places: np.ndarray, ends: np.ndarray) -> list[np.ndarray]:
 def by_integer_programme(
     graph: RiskGraph, question: Question, time_limit_s: float, ways: int = 2
 ) -> tuple[str, int | None]:
-    """Flows x, one unit per way, and y = 1 where a way relies on a risk; solved by HiGHS.
+    """Flows x, one unit per path, and y = 1 where a path relies on a risk; solved by HiGHS.
 
     Returns ``("apart", cost)``, ``("none", None)`` or ``("undecided", None)``.
     """

@@ -1,6 +1,6 @@
 """Small random plants and slow, plain answers for the tests of rerouting.
 
-Nothing here is shared with the solver: ways are listed one by one, and proofs are
+Nothing here is shared with the solver: paths are listed one by one, and proofs are
 checked by breadth-first search alone.
 """
 
@@ -137,7 +137,7 @@ def random_question(plant: Plant, seed: int, limited: bool = False) -> Question:
 
 
 def simple_ways(plant: Plant, question: Question) -> list[list[int]]:
-    """Every way without a repeated node that uses nothing forbidden."""
+    """Every path without a repeated node that uses nothing forbidden."""
     s, t = question.s, question.t
     banned = set(question.forbidden_risks)
     at: dict[int, list[tuple[int, int]]] = {}
@@ -163,7 +163,7 @@ def simple_ways(plant: Plant, question: Question) -> list[list[int]]:
 def by_enumeration(
     plant: Plant, question: Question, ways: int = 2, weights: list[int] | None = None
 ) -> tuple[int, int] | None:
-    """(weight shared, cost) of the best ways, by trying every combination.
+    """(weight shared, cost) of the best paths, by trying every combination.
 
     Without `weights` nothing may be shared and the first figure is 0.
     """

@@ -100,7 +100,7 @@ def random_plant(seed: int) -> tuple[Plant, dict[tuple[str, str], list[str]]]:
     Returns
     -------
     plant : Plant
-        Circuit K has both ways over the cable CK, whose ends are A and B.
+        Circuit K has both paths over the cable CK, whose ends are A and B.
     cables : dict
         Cables by the two sites that they join.
     """
@@ -138,7 +138,7 @@ def random_plant(seed: int) -> tuple[Plant, dict[tuple[str, str], list[str]]]:
 
 
 def simple_ways(joined: dict[tuple[str, str], list[str]]) -> Iterator[tuple[str, ...]]:
-    """Every way from A to B over cables that comes to no site twice."""
+    """Every path from A to B over cables that comes to no site twice."""
     beside: dict[str, list[tuple[str, str]]] = {}
     for (one, other), cables in joined.items():
         for cable in cables:
@@ -157,9 +157,9 @@ def simple_ways(joined: dict[tuple[str, str], list[str]]) -> Iterator[tuple[str,
 
 
 def every_pair(plant: Plant, joined: dict[tuple[str, str], list[str]]) -> list[tuple[str, ...]]:
-    """Add a circuit for every two simple ways, so that one proof judges them all.
+    """Add a circuit for every two simple paths, so that one proof judges them all.
 
-    Returns the ways; circuit ``i/j`` has ways i and j.
+    Returns the paths; circuit ``i/j`` has paths i and j.
     """
     ways = list(simple_ways(joined))
     for cable in plant.rows["cables"]:

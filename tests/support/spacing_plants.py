@@ -23,7 +23,7 @@ def ground(drawn_m: float) -> Any:
 
 
 class Plant(DrawnPlant):
-    """A circuit K whose ways are drawn as polylines, one segment each, under rules of its own."""
+    """A circuit K whose paths are drawn as polylines, one segment each, under rules of its own."""
 
     def __init__(self, a: Place = (0, 0), b: Place = (1000, 0)) -> None:
         super().__init__(a, b)

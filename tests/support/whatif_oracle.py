@@ -40,7 +40,7 @@ def ways(plant: Plant) -> dict[str, list[str]]:
 
 
 def lost_circuits(plant: Plant, taken: Iterable[str]) -> set[str]:
-    """Circuits that have a way on record, and none that stands."""
+    """Circuits that have a path on record, and none that stands."""
     gone = cut(plant, taken)
     return {
         circuit
@@ -64,9 +64,9 @@ def last_straws(plant: Plant, taken: Iterable[str]) -> dict[str, set[str]]:
 
 
 def stand_ins(plant: Plant, taken: Iterable[str]) -> dict[str, set[str]]:
-    """For every circuit the supplies that stand in for one that is gone, on ways that stand.
+    """For every circuit the supplies that stand in for one that is gone, on paths that stand.
 
-    Walks every machine: one of its feeds is gone, another stands, and a way that stands would
+    Walks every machine: one of its feeds is gone, another stands, and a path that stands would
     break without the machine.
     """
     gone = set(taken)

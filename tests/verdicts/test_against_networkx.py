@@ -1,8 +1,8 @@
-"""Disjoint ways, bridges and articulation points as networkx finds them, on published topologies.
+"""Disjoint paths, bridges and articulation points as networkx finds them, on published topologies.
 
 Each edge of a topology is a line of towers with a ground wire, each node a site with a
 multiplexer. networkx knows the bare graph, the program the plant; rules on separation
-in space are off, so that a verdict rests on what ways share.
+in space are off, so that a verdict rests on what paths share.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ def edges_of(way: list[str]) -> set[frozenset[str]]:
 
 
 def least_shared(graph: nx.Graph[str], a: str, b: str) -> Ways:
-    """Two ways that have only bridges in common: edge-disjoint once every bridge is doubled."""
+    """Two paths that have only bridges in common: edge-disjoint once every bridge is doubled."""
     doubled: nx.Graph[str] = nx.Graph(graph.edges)
     for number, (one, other) in enumerate(nx.bridges(graph)):
         doubled.add_edge(one, f"twin-{number}")
@@ -108,8 +108,8 @@ def shared(facts: dict[str, Any]) -> set[str]:
     return {row["asset"] for row in facts["shared"]}
 
 
-def test_node_disjoint_ways_are_apart(case: Case) -> None:
-    """Two ways that meet in no node but their ends: apart, and only the ends are unavoidable."""
+def test_node_disjoint_paths_are_apart(case: Case) -> None:
+    """Two paths that meet in no node but their ends: apart, and only the ends are unavoidable."""
     assert case.node_disjoint
     for name, (main, _) in case.node_disjoint.items():
         facts = case.facts[name]
@@ -123,7 +123,7 @@ def test_ways_share_the_bridges_between_their_ends(case: Case) -> None:
     """Ways that are disjoint but for bridges share the plant of just those bridges.
 
     A bridge lies between two sites when removing it parts them. All other things
-    shared are sites that both ways pass, with their multiplexers; every articulation
+    shared are sites that both paths pass, with their multiplexers; every articulation
     point that parts the two sites is among them.
     """
     graph = case.made.graph
@@ -154,8 +154,8 @@ def test_ways_share_the_bridges_between_their_ends(case: Case) -> None:
     assert bool(met) == bool(bridges)
 
 
-def test_removing_what_is_shared_parts_the_ways(case: Case) -> None:
-    """Every edge that both ways use is a bridge, and every edge of a way alone is none of them."""
+def test_removing_what_is_shared_parts_the_paths(case: Case) -> None:
+    """Every edge that both paths use is a bridge, and no edge of one path alone is."""
     bridges = {frozenset(edge) for edge in nx.bridges(case.made.graph)}
     for name, (main, alternate) in case.over_bridges.items():
         both = edges_of(main) & edges_of(alternate)

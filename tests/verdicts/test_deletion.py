@@ -5,8 +5,8 @@ Deleting one row never turns `shared` or `unproven` into `apart`, but for these 
 - the row was the shared thing itself, or all that was shared lay in it;
 - it was one of two records between which a gap left the choice (`end-ambiguous`,
   `same-place`): without it the choice is settled;
-- it was the last row of a way: the circuit then has one way fewer, and what was open about
-  that way is open no more. With fewer than two ways left it is unproven for that.
+- it was the last row of a path: the circuit then has one path fewer, and what was open about
+  that path is open no more. With fewer than two paths left it is unproven for that.
 """
 
 from __future__ import annotations

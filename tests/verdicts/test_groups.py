@@ -20,7 +20,7 @@ Facts = dict[str, Any]
 
 
 class Plant(DrawnPlant):
-    """Two main protections on ways that have nothing in common; a test adds what they share."""
+    """Two main protections on paths that have nothing in common; a test adds what they share."""
 
     def __init__(self) -> None:
         super().__init__((0, 0), (2000, 0))

@@ -1,4 +1,4 @@
-"""No verdict hangs on what things are called, in which order rows stand, or which way is main.
+"""No verdict hangs on what things are called, in which order rows stand, or which path is main.
 
 Every plant is written again with all ids exchanged for others that sort in another order and
 with all rows shuffled; and again with the names main and alternate exchanged. What is found
@@ -34,7 +34,7 @@ _OTHER = {"main": "alternate", "alternate": "main", "forward": "backward", "back
 
 
 def plant_with_limits(folder: Path, seed: int) -> Path:
-    """A random plant whose ways must keep 8 m apart, some of what is found there waived."""
+    """A random plant whose paths must keep 8 m apart, some of what is found there waived."""
     write_random_study(folder, seed, waivers=0.0)
     # Where a ring's main way is blank, the shorter is main: then the names say nothing.
     rings = folder / "ring_circuits.csv"
@@ -217,7 +217,7 @@ def check(folder: Path, seed: int) -> Counter[str]:
     working = {name for name, one in base.items() if WORKING in one}
     for name in base.keys() - working:
         assert turned[name] == base[name], name
-    # Under `working` the swap puts other ways into use: those that the oracle finds there.
+    # Under `working` the swap puts other paths into use: those that the oracle finds there.
     after = solve(folder / "swapped").groups if working else {}
     for name in working:
         assert turned[name]["shared"].keys() == after[name].shared.keys()
@@ -225,7 +225,7 @@ def check(folder: Path, seed: int) -> Counter[str]:
 
 
 @pytest.mark.parametrize("seed", some(range(4), every=4))
-def test_names_order_and_which_way_is_main_change_nothing(seed: int, tmp_path: Path) -> None:
+def test_names_order_and_which_path_is_main_change_nothing(seed: int, tmp_path: Path) -> None:
     check(tmp_path, seed)
 
 

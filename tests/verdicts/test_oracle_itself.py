@@ -136,8 +136,8 @@ def through(answer: Answer) -> dict[str, str | None]:
     return {asset: shared.through for asset, shared in answer.shared.items()}
 
 
-def test_two_ways_apart(plant: Drawing, tmp_path: Path) -> None:
-    """Each way has its own cable, ducts and pit; only the ends are common."""
+def test_two_paths_apart(plant: Drawing, tmp_path: Path) -> None:
+    """Each path has its own cable, ducts and pit; only the ends are common."""
     answer = plant.solve(tmp_path)
     assert relied(answer, "main") == ENDS | NORTH
     assert relied(answer, "alternate") == ENDS | SOUTH
@@ -183,7 +183,7 @@ def test_holders_of_a_shared_duct_are_folded_under_it(plant: Drawing, tmp_path: 
 
 
 def test_holder_reached_by_another_duct_stands_on_its_own(plant: Drawing, tmp_path: Path) -> None:
-    """As above, but each way also has a duct of its own in the trench: so the trench is shared
+    """As above, but each path also has a duct of its own in the trench: so the trench is shared
     even if the common duct were parted, and names nothing; the road is through the trench, and
     the duct in it is one step further in."""
     plant.add("holders", id="ROAD", kind="right-of-way", within="-", points=[])
@@ -320,7 +320,7 @@ def test_card_in_a_chassis_needs_what_the_chassis_needs(plant: Drawing, tmp_path
     ("takes", "reach_m", "shared"),
     [("pit", 310, True), ("", 310, True), ("pit", 290, False), ("span;tower", 310, False)],
 )
-def test_hazard_between_the_ways(
+def test_hazard_between_the_paths(
     plant: Drawing, tmp_path: Path, takes: str, reach_m: float, shared: bool
 ) -> None:
     """The pits stand 300 m from the hazard, the ducts come within 258 m of it."""
@@ -333,7 +333,7 @@ def test_hazard_between_the_ways(
 
 @pytest.mark.parametrize(("takes", "excused"), [("substation", True), ("", False)])
 def test_hazard_at_a_site(plant: Drawing, tmp_path: Path, takes: str, excused: bool) -> None:
-    """A flood round A that takes only the substation is unavoidable; one that takes each way's
+    """A flood round A that takes only the substation is unavoidable; one that takes each path's
     first duct as well is not excused."""
     plant.place("hazards", "H", 0, 0, kind="flood", takes=takes, reach_m=20)
     answer = plant.solve(tmp_path).circuits["K"]
@@ -381,7 +381,7 @@ def _no_type(plant: Drawing) -> None:
 
 
 def test_an_unknown_type_of_fibre_leaves_separation_proved(plant: Drawing, tmp_path: Path) -> None:
-    """It bears on the loss and the delay, not on what the ways share."""
+    """It bears on the loss and the delay, not on what the paths share."""
     _no_type(plant)
     answer = plant.solve(tmp_path).circuits["K"]
     assert [gap.code for gap in answer.gaps] == ["fibre-type"]
@@ -445,8 +445,8 @@ def test_radio_without_masts(plant: Drawing, tmp_path: Path, masts: str, verdict
 
 
 @pytest.mark.parametrize("counts", [False, True], ids=["tail", "tail counts"])
-def test_internal_hop_on_both_ways(plant: Drawing, tmp_path: Path, counts: bool) -> None:
-    """RX and RA stand in one site; both ways go over the same internal hop LI: hop and RA are
+def test_internal_hop_on_both_paths(plant: Drawing, tmp_path: Path, counts: bool) -> None:
+    """RX and RA stand in one site; both paths go over the same internal hop LI: hop and RA are
     the tail of the circuit, or shared where the service counts tails."""
     if counts:
         plant.rules += '[services.default]\ntail = "shared"\n'
@@ -505,10 +505,10 @@ def test_members_on_one_relay_share_it(plant: Drawing, tmp_path: Path, test: str
 @pytest.mark.parametrize(
     ("test", "verdict"), [("working", "apart"), ("all", "apart"), ("pairwise", "shared")]
 )
-def test_group_whose_members_swap_ways(
+def test_group_whose_members_swap_paths(
     plant: Drawing, tmp_path: Path, test: str, verdict: str
 ) -> None:
-    """Main 1 works north with south behind it, Main 2 the other way round: working ways are
+    """Main 1 works north with south behind it, Main 2 the other way round: working paths are
     apart, not all four share one thing, but one's main and the other's alternate do."""
     plant.change("circuits", "K", group="G")
     _main_two(plant)
@@ -521,11 +521,11 @@ def test_group_whose_members_swap_ways(
 
 
 @pytest.mark.parametrize(("test", "shared"), [("working", NORTH), ("all", set())])
-def test_group_whose_working_ways_run_together(
+def test_group_whose_working_paths_run_together(
     plant: Drawing, tmp_path: Path, test: str, shared: set[str]
 ) -> None:
     """Both members work north, both have the south behind it: their mains drop together, but
-    nothing takes all four ways."""
+    nothing takes all four paths."""
     plant.change("circuits", "K", group="G")
     _main_two(plant)
     plant.circuit("K2", "RA2", "RB2", group="G", main="LN2", alternate="LS2")
@@ -534,7 +534,7 @@ def test_group_whose_working_ways_run_together(
 
 
 def test_pairwise_looks_at_different_members_only(plant: Drawing, tmp_path: Path) -> None:
-    """K's own two ways both pass pit N; K2 goes south and by radio. K is shared, the pair not."""
+    """K's own two paths both pass pit N; K2 goes south and by radio. K is shared, the pair not."""
     plant.segment("N-3", "duct", "A", "N", within="-")
     plant.segment("N-4", "duct", "N", "B", within="-")
     plant.cable("CX", "N-3 N-4")
@@ -557,7 +557,7 @@ def test_third_path_must_share_too(plant: Drawing, tmp_path: Path) -> None:
 
 
 def test_out_of_service(plant: Drawing, tmp_path: Path) -> None:
-    """With duct S-1 out, K has one way left: unproven. K2 compares the two that live."""
+    """With duct S-1 out, K has one path left: unproven. K2 compares the two that live."""
     plant.settings = 'out = ["S-1"]'
     plant.circuit("K2", "RA", "RB", main="LN", alternate="LS", third="LN")
     answer = plant.solve(tmp_path)

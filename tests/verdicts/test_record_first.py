@@ -327,7 +327,7 @@ def test_entering_the_records_decides_what_was_said(sparse: Path) -> None:
     assert proof_of(sparse).limits[0].within is True
 
 
-def test_a_way_out_of_service_is_no_record_to_enter(tmp_path: Path) -> None:
+def test_a_path_out_of_service_is_no_record_to_enter(tmp_path: Path) -> None:
     """K1's alternate is out: nothing that anybody could record decides it."""
     folder = write_small_study(tmp_path / "out")
     toml = folder / "study.toml"

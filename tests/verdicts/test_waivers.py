@@ -136,7 +136,7 @@ def digest(accepted: Facts) -> str:
 def trench() -> Plant:
     """Main through ducts M1, Mt, M2 and alternate through N1, Nt, N2; Mt and Nt lie in trench T.
 
-    Before and after T the ways keep 400 m apart, beside it the ducts keep 16 m apart, more than
+    Before and after T the paths keep 400 m apart, beside it the ducts keep 16 m apart, more than
     the 5 m of the rules: the only thing shared is T. Nothing passes its own end pits Q1 and Q2.
     """
     plant = Plant()
@@ -154,7 +154,7 @@ def trench() -> Plant:
 
 
 def pit() -> Plant:
-    """Both ways through pit P in the middle, and else 400 m apart; P and its lid lie in lane R."""
+    """Both paths through pit P in the middle, and else 400 m apart; P and its lid lie in lane R."""
     plant = Plant()
     plant.holder("R", "right-of-way")
     plant.node("P", 500, 0, within="R")
@@ -167,7 +167,7 @@ def pit() -> Plant:
 
 
 def line(spans: int = 4) -> Plant:
-    """Both ways on one overhead line L from A to B: so many spans, one tower fewer, all in L."""
+    """Both paths on one overhead line L from A to B: so many spans, one tower fewer, all in L."""
     plant = Plant(b=(250.0 * spans, 0))
     plant.holder("L", "line")
     names = ["A", *(f"T{k:02}" for k in range(1, spans)), "B"]
@@ -240,7 +240,7 @@ def test_a_joint_is_covered_by_where_it_stands(tmp_path: Path) -> None:
 
 
 def test_a_cable_on_the_line_is_never_covered(tmp_path: Path) -> None:
-    """CN is lashed to CM: the line is waived, the cable that both ways need stands."""
+    """CN is lashed to CM: the line is waived, the cable that both paths need stands."""
     plant = line()
     plant.row("cables", "CN")["carried_by"] = "CM"
     plant.waive(within="L", record=plant.record(tmp_path / "before", within="L"))
@@ -249,7 +249,7 @@ def test_a_cable_on_the_line_is_never_covered(tmp_path: Path) -> None:
 
 
 def test_supplies_and_equipment_in_a_room_are_never_covered(tmp_path: Path) -> None:
-    """Both ways pass repeater X in room W of site S, fed by battery V in W: the room alone is."""
+    """Both paths pass repeater X in room W of site S, fed by battery V in W: the room alone is."""
     plant = repeater()
     plant.waive(within="W", record=plant.record(tmp_path / "before", within="W"))
     facts = plant.proved(tmp_path / "after")
@@ -258,7 +258,7 @@ def test_supplies_and_equipment_in_a_room_are_never_covered(tmp_path: Path) -> N
 
 
 def test_a_link_is_never_covered(tmp_path: Path) -> None:
-    """Both ways share hop H (radio, nothing on record) and pit P in R: `within` leaves H."""
+    """Both paths share hop H (radio, nothing on record) and pit P in R: `within` leaves H."""
     plant = hop()
     plant.waive(within="R", record=plant.record(tmp_path / "before", within="R"))
     assert standing(plant.proved(tmp_path / "after")) == {"H", "X", "B"}
@@ -1084,7 +1084,7 @@ def one_duct() -> Plant:
 
 
 def repeater() -> Plant:
-    """Both ways end at repeater X in site S half way, and go on from there.
+    """Both paths end at repeater X in site S half way, and go on from there.
 
     X and its battery V stand in room W of S.
     """
@@ -1110,7 +1110,7 @@ def repeater() -> Plant:
 
 
 def hop() -> Plant:
-    """Both ways by cable through pit P in lane R to X at B, then over radio hop H to RB at C."""
+    """Both paths by cable through pit P in lane R to X at B, then over radio hop H to RB at C."""
     plant = pit()
     plant.node("C", 1400, 0, role="sites", kind="substation")
     plant.row("equipment", "RB")["site"] = "C"

@@ -55,7 +55,7 @@ def test_five_works_that_clash_only_all_at_once(tmp_path: Path) -> None:
 
 
 def test_forty_works_are_looked_at_in_every_combination(tmp_path: Path) -> None:
-    """8 works on each of five ways: 8 to the 5th clashes of five works, 500 of them listed."""
+    """8 works on each of five paths: 8 to the 5th clashes of five works, 500 of them listed."""
     rows = works(*(one for one in ("d1", "e1", "f3", "f4", "f5") for _ in range(8)))
     facts = wa.plan_works(five_ways(tmp_path), rows).facts()
     assert facts["clashes_in_all"] == 8**5

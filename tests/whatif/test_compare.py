@@ -78,7 +78,7 @@ def test_moving_the_alternate_onto_the_main_link_is_worse(base: Study, proposal:
     """Both ways in CM: every duct and pit of it comes to be shared.
 
     By the default rates a relay is down 9.13e-6 of the time and a site 2.74e-6, so two of each make
-    2.4e-5. Four ducts of 1 km, 2.92e-6 each, are then down for both ways at once: 3.5e-5.
+    2.4e-5. Four ducts of 1 km, 2.92e-6 each, are then down for both paths at once: 3.5e-5.
     """
     comparison = wa.compare(base, proposal("", "K,alternate,1,L-CM"))
     row = only(comparison)
@@ -131,7 +131,7 @@ def test_adding_and_taking_away_again_is_nothing(folder: Path, base: Study) -> N
     assert wa.compare(base, wa.read_study(second)).nothing_changed
 
 
-def test_removing_a_duct_that_a_way_needs_leaves_a_gap(base: Study, proposal: Read) -> None:
+def test_removing_a_duct_that_a_path_needs_leaves_a_gap(base: Study, proposal: Read) -> None:
     comparison = wa.compare(base, proposal('remove = ["e2"]'))
     row = only(comparison)
     assert (row["before"], row["after"], row["change"]) == ("apart", "unproven", "worse")
@@ -258,7 +258,7 @@ def test_rules_that_differ_are_told(base: Study, tmp_path: Path) -> None:
 
 
 def test_a_record_that_went_missing_is_told_though_nothing_is_worse(tmp_path: Path) -> None:
-    """Without its tray in the cable's runs a way still reaches the site: fewer things, no gap."""
+    """Without its tray in the cable's runs a path still reaches the site: fewer things, no gap."""
     examples = Path(__file__).resolve().parents[2] / "examples" / "estuary"
     later = tmp_path / "later"
     shutil.copytree(examples, later)

@@ -43,7 +43,7 @@ def test_what_each_event_does_to_the_one_circuit(study: Study) -> None:
     assert len(table.facts()["events"]) == 4 + len(ways)
 
 
-def test_what_is_out_leaves_events_that_lose_the_other_way(study: Study) -> None:
+def test_what_is_out_leaves_events_that_lose_the_other_path(study: Study) -> None:
     """With e2 out, every asset of the main way loses K, and none of the alternate does anything."""
     frame = wa.contingency(replace(study, out=("e2",))).frame()
     assert set(frame["state"]) == {"lost"}

@@ -40,7 +40,7 @@ def state(works: wa.Dig) -> dict[str, Any]:
     return found
 
 
-def test_a_dig_on_one_way_leaves_the_other(study: Study) -> None:
+def test_a_dig_on_one_path_leaves_the_other(study: Study) -> None:
     """A square round P2 takes P2 and the two ducts that meet there; K runs on its alternate.
 
     What would lose it next is all that the alternate relies on, and nothing of the main way alone.
@@ -65,7 +65,7 @@ def test_a_dig_on_one_way_leaves_the_other(study: Study) -> None:
     ]
 
 
-def test_a_dig_between_the_ways_takes_nothing(study: Study) -> None:
+def test_a_dig_between_the_paths_takes_nothing(study: Study) -> None:
     """What is shared (the ends, and their sites) would lose it as before."""
     works = wa.dig(study, area(shapely.box(1000, -300, 3000, -100)))
     assert works.facts()["hit"] == []
@@ -76,7 +76,7 @@ def test_a_dig_between_the_ways_takes_nothing(study: Study) -> None:
     assert works.facts()["area"]["nearest_m"] == pytest.approx(100, abs=0.1)
 
 
-def test_one_area_across_both_ways_loses_the_circuit(study: Study) -> None:
+def test_one_area_across_both_paths_loses_the_circuit(study: Study) -> None:
     works = wa.dig(study, area(shapely.box(1500, -450, 1510, 50)))
     assert works.facts()["hit"] == ["d2", "e2"]
     assert state(works)["state"] == "lost"
@@ -85,7 +85,7 @@ def test_one_area_across_both_ways_loses_the_circuit(study: Study) -> None:
 
 
 def test_several_features_are_dug_at_once(study: Study) -> None:
-    """A point on d1 and a line on e3, each harmless to the other way: together they lose K."""
+    """A point on d1 and a line on e3, each harmless to the other path: together they lose K."""
     works = wa.dig(
         study, area(shapely.Point(500, 0), shapely.LineString([(3000, -400.2), (3100, -400.2)]))
     )
@@ -134,7 +134,7 @@ def test_lines_have_a_reach(study: Study) -> None:
 
 
 def test_a_site_takes_all_that_stands_there(study: Study) -> None:
-    """The relay falls through its site, and with it both ways."""
+    """The relay falls through its site, and with it both paths."""
     works = wa.dig(study, assets=["A"])
     assert works.facts()["fallen"] == [
         {"asset": "RA", "role": "equipment", "kind": None, "through": ["A"]}
@@ -161,7 +161,7 @@ def test_both_batteries_at_once_lose_what_neither_loses_alone(read: Read) -> Non
 
 
 def test_what_is_out_of_service_counts_as_lost_already(study: Study) -> None:
-    """With e2 out, a dig on d2 loses K; elsewhere it stays on its one way, and says so."""
+    """With e2 out, a dig on d2 loses K; elsewhere it stays on its one path, and says so."""
     out = replace(study, out=("e2",))
     assert state(wa.dig(out, assets=["d2"]))["state"] == "lost"
     elsewhere = wa.dig(out, area(shapely.box(1000, -300, 1100, -200)))
@@ -171,7 +171,7 @@ def test_what_is_out_of_service_counts_as_lost_already(study: Study) -> None:
     assert elsewhere.exit_code() == 1
 
 
-def test_the_way_that_still_runs_is_held_against_its_limits(read: Read) -> None:
+def test_the_path_that_still_runs_is_held_against_its_limits(read: Read) -> None:
     """The alternate is 4.8 km and the main 4 km. 5 dB of budget are too little for either with
     3 dB to spare: 2 connectors take 1.0 dB, the fibre 1.4 dB. A delay limit of 1 us is broken too.
     """
@@ -192,7 +192,7 @@ def test_the_way_that_still_runs_is_held_against_its_limits(read: Read) -> None:
 
 def test_a_gap_that_touches_an_untouched_circuit_makes_it_unknown(read: Read) -> None:
     """The alternate's records leave out e2: nobody knows where it runs, so nobody can say that a
-    dig between the ways misses it."""
+    dig between the paths misses it."""
     plant = two_ways()
     plant.rows["cable_runs"] = [r for r in plant.rows["cable_runs"] if r["segment"] != "e2"]
     study = read(plant)
@@ -204,7 +204,7 @@ def test_a_gap_that_touches_an_untouched_circuit_makes_it_unknown(read: Read) ->
 
 
 def test_ways_that_run_on_with_a_delay_that_nobody_knows_are_no_clean_answer(read: Read) -> None:
-    """RA has no delay on record: two of three ways still run, how long they take is open."""
+    """RA has no delay on record: two of three paths still run, how long they take is open."""
     plant = with_powers(two_ways())
     plant.segment("f1", "duct", "A", (2000.0, 500.0), "B")
     plant.listed("CT", "f1")
@@ -215,7 +215,7 @@ def test_ways_that_run_on_with_a_delay_that_nobody_knows_are_no_clean_answer(rea
     assert one.exit_code() == 3
 
 
-def test_a_third_way_is_named_by_its_label(read: Read) -> None:
+def test_a_third_path_is_named_by_its_label(read: Read) -> None:
     plant = two_ways()
     plant.segment("f1", "duct", "A", (2000.0, 500.0), "B")
     plant.listed("CT", "f1")
@@ -230,7 +230,7 @@ def test_a_third_way_is_named_by_its_label(read: Read) -> None:
     assert two.exit_code() == 1
 
 
-def test_groups_drop_together_though_each_member_has_another_way(read: Read) -> None:
+def test_groups_drop_together_though_each_member_has_another_path(read: Read) -> None:
     """K and K2 both have their main way in CM: a dig on it drops both while they switch over."""
     plant = two_ways()
     plant.rows["circuits"][0]["group"] = "G"

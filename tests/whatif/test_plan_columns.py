@@ -174,7 +174,7 @@ def test_a_time_with_an_offset_is_refused(study: Study, value: str) -> None:
 
 
 def test_works_of_one_day_overlap_by_their_hours(study: Study) -> None:
-    """The drain is done at noon, the other way is opened at noon: nothing is lost. With one
+    """The drain is done at noon, the other path is opened at noon: nothing is lost. With one
     minute in common the circuit is."""
     morning = {"from": "2026-05-04T08:00", "to": "2026-05-04T12:00"}
     noon = {"id": "W2", "from": "2026-05-04T12:00", "to": "2026-05-04T16:30", "assets": "e2"}

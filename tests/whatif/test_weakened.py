@@ -139,8 +139,8 @@ def test_a_plan_names_what_is_weakened_from_day_to_day(tmp_path: Path) -> None:
 
 
 def test_what_was_fatal_before_is_not_repeated_and_sites_come_last(tmp_path: Path) -> None:
-    """d2 is out. The whole other way is fatal now; relays and end sites were before. A third site
-    C, which the other way passes, stands at the end of the list."""
+    """d2 is out. The whole other path is fatal now; relays and end sites were before. A third site
+    C, which the other path passes, stands at the end of the list."""
     plant = two_ways()
     plant.rows["structures"] = [row for row in plant.rows["structures"] if row["id"] != "Q3"]
     plant.node("C", 4000, -400, role="sites")

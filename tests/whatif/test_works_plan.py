@@ -54,7 +54,7 @@ def lost_on(study: Study, facts: dict[str, Any], works: pd.DataFrame) -> dict[st
     return found
 
 
-def test_two_works_on_two_ways_must_not_overlap(study: Study) -> None:
+def test_two_works_on_two_paths_must_not_overlap(study: Study) -> None:
     """As planned they meet on the 5th; the second is put off until the first is done."""
     works = table(("W1", "04", "05", "d2"), ("W2", "05", "06", "e2"))
     plan = wa.plan_works(study, works)
@@ -75,7 +75,7 @@ def test_two_works_on_two_ways_must_not_overlap(study: Study) -> None:
     assert not any(lost_on(study, facts, works).values())
 
 
-def test_works_on_one_way_may_overlap_and_keep_their_days(study: Study) -> None:
+def test_works_on_one_path_may_overlap_and_keep_their_days(study: Study) -> None:
     plan = wa.plan_works(study, table(("W1", "04", "08", "d2"), ("W2", "05", "06", "d3")))
     facts = plan.facts()
     assert facts["clashes"] == []
@@ -101,7 +101,7 @@ def test_the_repair_comes_first(study: Study) -> None:
     assert facts["as_planned"][0]["lost"] == ["K"]
 
 
-def test_a_work_that_takes_both_ways_by_itself_is_told_with_the_reason(study: Study) -> None:
+def test_a_work_that_takes_both_paths_by_itself_is_told_with_the_reason(study: Study) -> None:
     facts = wa.plan_works(study, table(("W1", "04", "05", "A"))).facts()
     assert not facts["loses_nothing"]
     assert facts["order"][0]["lost"] == ["K"]
@@ -127,7 +127,7 @@ def test_order_asked_for_is_kept(study: Study) -> None:
 
 
 def test_three_that_clash_only_together(tmp_path: Path) -> None:
-    """Three ways, one work on each: any two may overlap, all three must not."""
+    """Three paths, one work on each: any two may overlap, all three must not."""
     plant = two_ways()
     plant.segment("f1", "duct", "A", (2000.0, 500.0), "B")
     plant.listed("CT", "f1")
@@ -141,7 +141,7 @@ def test_three_that_clash_only_together(tmp_path: Path) -> None:
 
 
 def test_groups_must_not_be_lost_by_works_that_each_lose_one_member(tmp_path: Path) -> None:
-    """K and K2 back each other up, each with one way only: the works lose the group together."""
+    """K and K2 back each other up, each with one path only: the works lose the group together."""
     plant = two_ways()
     plant.rows["circuits"] += [{"id": "K2", "a": "RA", "b": "RB", "service": ""}]
     for row in plant.rows["circuits"]:

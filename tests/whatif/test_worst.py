@@ -54,7 +54,7 @@ def test_availability_lost_is_what_the_circuit_gains_without_the_failure(proof: 
         assert row["unavailability"] == pytest.approx(gain, rel=1e-5, abs=1e-18)
 
 
-def test_pairs_take_one_of_either_way(proof: wa.Proof) -> None:
+def test_pairs_take_one_of_either_path(proof: wa.Proof) -> None:
     """8 assets on either way: 64 pairs, all alike; sites and relays explain themselves."""
     facts = wa.worst(proof).facts()
     assert facts["pairs_in_all"] == 64
@@ -104,7 +104,7 @@ def _supplies(plant) -> list[tuple[str, str]]:  # type: ignore[no-untyped-def]
 
 
 @pytest.mark.parametrize(("radius_m", "lost"), [(35.0, 0), (36.0, 1)])
-def test_places_lose_the_circuit_where_a_circle_reaches_both_ways(
+def test_places_lose_the_circuit_where_a_circle_reaches_both_paths(
     proof: wa.Proof, radius_m: float, lost: int
 ) -> None:
     """The ducts leave A at right angles and count from 50 m out, the edge of its end zone.
