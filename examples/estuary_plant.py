@@ -1,6 +1,7 @@
 """The plant of the estuary study: sites, lines, ducts, cables, and the areas that threaten them.
 
-Everything is invented, the coast too: the coordinates lie in open sea.
+Everything is invented, the coast too: the coordinates lie in the open Atlantic, about 54.4 N
+29.0 W, a thousand kilometres from any land, so that nobody takes the plant for one that stands.
 Coordinates here are kilometres east and north of `ORIGIN_M`.
 """
 
@@ -18,7 +19,7 @@ Xy = tuple[float, float]
 Row = dict[str, Any]
 
 ORIGIN_M = (350_000.0, 6_015_000.0)
-CRS = "EPSG:25832"
+CRS = "EPSG:32626"
 GANTRY_M = 180.0
 """Distance of a line's gantry from the middle of its site."""
 PITS_M = (90.0, 290.0, 490.0)

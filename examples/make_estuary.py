@@ -108,7 +108,7 @@ COLUMNS: Mapping[str, tuple[str, ...]] = {
 STUDY_HEAD = """\
 name = "Estuary ring"
 revision = "A"
-crs = "EPSG:25832"
+crs = "EPSG:32626"
 rules = "rules.toml"
 snap_m = 2.0
 """

@@ -21,9 +21,10 @@ import pyogrio
 from number_fibres import COLORS, number_sheet
 from shapely.geometry import LineString, Point, box
 
-METRES, FEET = "EPSG:26918", "EPSG:3424"
-"""What the underground office draws in, and the lines office: UTM, and a state plane in feet."""
-EAST, NORTH = 590_000, 4_340_000
+METRES, FEET = "EPSG:26903", "EPSG:4423"
+"""What the underground office draws in, and the lines office: UTM zone 3, in metres and in feet."""
+EAST, NORTH = 590_000, 5_700_000
+"""Where the plant begins: in the open Pacific, where both systems hold, 300 km from any land."""
 Spot = tuple[float, float]
 
 STATIONS = {"EEL": ("Eelgrass Substation", 0), "SPR": ("Sandpiper Windfarm Landing", 4000)}

@@ -150,7 +150,7 @@ def test_every_help_text_has_an_example() -> None:
     [
         ("check", ()),
         ("worst", ()),
-        ("dig", ("--at", "7.0,54.4", "--radius", "50")),
+        ("dig", ("--at", "-29.0,54.4", "--radius", "50")),
     ],
 )
 def test_an_empty_study_is_no_fault(

@@ -104,7 +104,7 @@ def test_figures_in_the_planners_story() -> None:
     ids = study.tables["structures"]["id"]
     place = dict(zip(ids, study.geometries("structures"), strict=True))
     (metres,) = study.plane.metres(place["NB-P1"], place["B2-P07"])
-    assert f"{metres:.0f} m upstream" in text
+    assert f"{metres:.0f} m further inland" in text
     assert f"{place['B1-P08'].distance(place['B2-P08']):.0f} m to the side" in text
 
 

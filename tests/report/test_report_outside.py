@@ -154,8 +154,9 @@ def test_no_coordinate_in_degrees_is_in_the_file(made, digits, proof, request):
     _, degrees = coordinates_of(proof.study)
     html = request.getfixturevalue(made)
     numbers = set(re.findall(r"-?\d+\.\d{4,}", html))
-    rounded = {f"{value:.{digits}f}" for value in degrees.ravel()}
-    cut = {str(value)[: str(value).index(".") + 1 + digits] for value in degrees.ravel()}
+    values = [*degrees.ravel(), *np.abs(degrees[:, 0])]  # a longitude is also written '28.9° W'
+    rounded = {f"{value:.{digits}f}" for value in values}
+    cut = {str(value)[: str(value).index(".") + 1 + digits] for value in values}
     assert len(rounded) > 500
     assert numbers & (rounded | cut) == set()
 
@@ -164,10 +165,10 @@ def test_no_coordinate_in_degrees_is_in_the_file(made, digits, proof, request):
 def test_no_place_in_degrees_is_in_the_file_with_a_grid(on_grid, digits, proof):
     """Pairs: one of the two numbers of a node may well be that of some other place."""
     _, degrees = coordinates_of(proof.study)
-    wanted = {(f"{lat:.{digits}f}", f"{lon:.{digits}f}") for lon, lat in degrees}
-    told = re.findall(r"(\d+\.\d{5})° N (\d+\.\d{5})° E", Shown(on_grid).text)
+    wanted = {(f"{lat:.{digits}f}", f"{-lon:.{digits}f}") for lon, lat in degrees}
+    told = re.findall(r"(\d+\.\d{5})° N (\d+\.\d{5})° W", Shown(on_grid).text)
     assert len(told) > 40
-    assert {(lat[: 3 + digits], lon[: 2 + digits]) for lat, lon in told} & wanted == set()
+    assert {(lat[: 3 + digits], lon[: 3 + digits]) for lat, lon in told} & wanted == set()
 
 
 def test_no_coordinate_in_metres_is_in_the_file(without_map, on_grid, proof):

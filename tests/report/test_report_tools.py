@@ -94,9 +94,10 @@ def test_the_pointer_reads_the_coordinates_of_the_study(page, proof):
         page.mouse.move(frame["x"] + share * frame["width"], frame["y"] + share * frame["height"])
         text = page.text_content("#plan-where").replace(" ", " ")
         own, degrees = text.split("\n")
-        east, north = re.search(r"E ([\d ]+?)  N ([\d ]+?)  EPSG:25832", own).groups()
+        east, north = re.search(r"E ([\d ]+?)  N ([\d ]+?)  EPSG:32626", own).groups()
         lat, lon = (float(x) for x in re.findall(r"[\d.]+(?=°)", degrees))
-        wanted = turn.transform(lon, lat)
+        assert degrees.endswith("W")
+        wanted = turn.transform(-lon, lat)
         assert int(east.replace(" ", "")) == pytest.approx(wanted[0], abs=1.5)
         assert int(north.replace(" ", "")) == pytest.approx(wanted[1], abs=1.5)
 

@@ -116,7 +116,7 @@ def test_notices_are_valid(validator, proof):
     for one in (
         wa.dig(proof, works, reach_m=3.0),
         wa.dig(proof, assets=["PIT-HER-7", "OP-N1"]),
-        wa.dig(proof, at=(7.2, 54.44), radius_m=1.0),
+        wa.dig(proof, at=(-28.8, 54.44), radius_m=1.0),
         wa.plan_works(proof, works),
     ):
         assert validator(notice_page(one)) == []

@@ -20,7 +20,7 @@ from waysapart.report.works_page import Site, works_geometry
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 ESTUARY = EXAMPLES / "estuary"
 WORKS = EXAMPLES / "works" / "works.geojson"
-PIT = (7.165254, 54.466397)
+PIT = (-28.834746, 54.466397)
 """The pit at Heronfleet, within a metre."""
 
 
@@ -152,7 +152,7 @@ def pages(study, tmp_path_factory):
             wa.dig(hostile, assets=[HOSTILE + "PIT-HER-7"]), folder / "hostile.html"
         ),
         "nothing": wa.write_notice(
-            wa.dig(study, at=(7.2, 54.44), radius_m=1.0), folder / "nothing.html"
+            wa.dig(study, at=(-28.8, 54.44), radius_m=1.0), folder / "nothing.html"
         ),
     }
 
@@ -203,9 +203,9 @@ def test_the_notice_says_what_where_and_when(pages, watched):
     rows = cover.locator(".spots tbody tr").all()
     assert len(rows) == 5
     assert rows[1].locator("td").all_text_contents() == [
-        "corner 1", "54.466362° N", "7.165191° E", "381084.0", "6036961.0",
+        "corner 1", "54.466362° N", "28.834809° W", "381084.0", "6036961.0",
     ]  # fmt: skip
-    assert "ETRS89 / UTM zone 32N (EPSG:25832)" in cover.text_content()
+    assert "WGS 84 / UTM zone 26N (EPSG:32626)" in cover.text_content()
 
 
 @pytest.mark.browser

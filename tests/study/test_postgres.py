@@ -126,7 +126,7 @@ def _study(folder: Path, source: str) -> Path:
     )
     folder.mkdir(parents=True)
     (folder / "study.toml").write_text(
-        'name = "Estuary ring"\nrevision = "A"\ncrs = "EPSG:25832"\n'
+        'name = "Estuary ring"\nrevision = "A"\ncrs = "EPSG:32626"\n'
         f"rules = {toml_value(str(ESTUARY / 'rules.toml'))}\n{layers}"
     )
     return folder

@@ -168,7 +168,7 @@ def _make(name: str, text: str, example: str) -> click.Command:
         "input. With --plan: 1 where the works as planned lose a circuit or a group, or leave one "
         "outside a limit.\n\n"
         f"\b\nExamples:\n    {example}\n"
-        f"    waysapart {name} examples/estuary --at 7.05,54.4 --radius 20\n"
+        f"    waysapart {name} examples/estuary --at -28.95,54.4 --radius 20\n"
         f"    waysapart {name} examples/estuary --area works.geojson --json {name}.json\n"
         f"    waysapart {name} examples/estuary --plan works.geojson -o notice.html -o week.ics"
     )

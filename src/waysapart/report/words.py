@@ -1537,8 +1537,8 @@ def position(at: Sequence[float] | None) -> str:
 
     Examples
     --------
-    >>> position([7.05, 54.4])
-    '54.40000° N 7.05000° E'
+    >>> position([-28.95, 54.4])
+    '54.40000° N 28.95000° W'
     """
     if at is None:
         return ""
@@ -1560,7 +1560,7 @@ def latitude(at: Sequence[float]) -> str:
 
     Examples
     --------
-    >>> latitude([7.05, 54.4])
+    >>> latitude([-28.95, 54.4])
     '54.400000° N'
     """
     return f"{abs(at[1]):.6f}° {'N' if at[1] >= 0 else 'S'}"

@@ -410,7 +410,7 @@ def dig(
     {'lost': 3, 'on-alternate': 2, 'on-main': 2, 'unknown': 3, 'untouched': 23}
     >>> [one["id"] for one in works.facts()["circuits"] if one["state"] == "lost"]
     ['C04', 'C17', 'C33']
-    >>> wa.dig(proof, at=(7.05, 54.4), radius_m=200).counts()["lost"]
+    >>> wa.dig(proof, at=(-28.95, 54.4), radius_m=200).counts()["lost"]
     0
     >>> wa.outage(proof, assets=["OP-N1"]).counts()["lost"]
     2
