@@ -25,6 +25,7 @@ FLOW = (
     "input_files",
     "output_files",
     "formulas",
+    "figures",
     "study",
     "network",
     "reliance",

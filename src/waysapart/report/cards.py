@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from waysapart.figures import moment
 from waysapart.findings.splices import splice_table
 from waysapart.network.build_network import Network
 from waysapart.network.spares import fibre_use_of
@@ -66,7 +67,7 @@ def write_cards(network: Network, path: str | Path, *, force: bool = False) -> P
     view = {
         **cards_view(network),
         "question": QUESTION,
-        "made": datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        "made": moment(datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")),
         "version": VERSION,
         "study": study.name,
         "revision": study.revision,

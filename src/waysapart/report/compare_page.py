@@ -10,17 +10,18 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, cast
 
+from waysapart.figures import before_and_after, moment, probability
 from waysapart.gaps import GAP_CODES
 from waysapart.output_files import OutputFile, refuse_unsafe, write_text
 from waysapart.report import words
 from waysapart.report.compare_words import (
     figure_name,
+    figures_said,
     meetings_said,
     proposal_said,
     reasons_said,
     same_said,
     unread_said,
-    value_said,
     within_said,
 )
 from waysapart.report.geometry import Facts, Geo, Holdings, holdings, proof_geometry, room_around
@@ -177,6 +178,7 @@ def comparison_view(comparison: Comparison, facts: ComparisonFacts) -> View:
             {
                 "when": when,
                 **heading,
+                "made": moment(heading["made"] or ""),
                 "drawn": when in drawn,
                 "circuits": words.count_of(len(side.get("circuits", [])), "circuit"),
                 "crs": side.get("crs") or "",
@@ -190,7 +192,7 @@ def comparison_view(comparison: Comparison, facts: ComparisonFacts) -> View:
         "one_drawn": "".join(drawn[:1]),
         "version": after["waysapart"],
         "revision": facts["after"]["revision"] or "",
-        "made": facts["after"]["made"] or "",
+        "made": moment(facts["after"]["made"] or ""),
         "caution": after.get("caution") or before.get("caution") or "",
         "question": QUESTION,
         "answer": comparison_answer(facts),
@@ -209,7 +211,7 @@ def comparison_view(comparison: Comparison, facts: ComparisonFacts) -> View:
         "tolerances": list(TOLERANCES.values()),
         "findings": [(row, *one) for row in every for one in _findings(row)],
         "figures": [
-            (row, figure_name(name), value_said(two["before"]), value_said(two["after"]))
+            (row, figure_name(name), *figures_said(name, two))
             for row in every
             for name, two in row["figures"].items()
         ],
@@ -242,14 +244,16 @@ def _row(what: str, change: Facts, before: Facts, after: Facts) -> View:
         "order": _ORDER.index(change["change"]),
         "said": reasons_said(cast(DifferenceFacts, change)),
         "within": [_limits(before), _limits(after)],
-        "loss": pair(_most(old, "_loss_db", max), _most(new, "_loss_db", max), _decibels),
-        "margin": pair(
+        "loss": before_and_after(
+            _most(old, "_loss_db", max), _most(new, "_loss_db", max), _decibels
+        ),
+        "margin": before_and_after(
             _most(old, "_least_margin_db", min), _most(new, "_least_margin_db", min), _decibels
         ),
         "delay": _bounded(old, new, "worst_us"),
         "asymmetry": _bounded(old, new, "asymmetry_us"),
         "unavailability": _down(before, after),
-        "closest": pair(old.get("closest_m"), new.get("closest_m"), words.metres),
+        "closest": before_and_after(old.get("closest_m"), new.get("closest_m"), words.metres),
     }
 
 
@@ -262,7 +266,7 @@ def _down(before: Facts, after: Facts) -> tuple[str, str]:
             for side in sides
         ]
         return said[0], said[1]
-    return pair(sides[0].get("both"), sides[1].get("both"), words.probability)
+    return before_and_after(sides[0].get("both"), sides[1].get("both"), probability)
 
 
 def _limits(side: Facts) -> str:
@@ -281,26 +285,9 @@ def _most(figures: Facts, ending: str, choose: Callable[[Iterable[float]], float
     return choose(known) if known else None
 
 
-def pair(before: Any, after: Any, say: Callable[[Any], str]) -> tuple[str, str]:
-    """A figure before and after in words; figures that differ get different texts.
-
-    Parameters
-    ----------
-    before, after : float or None
-        None gives ''.
-    say : callable
-        Turns a figure into text with its unit; where both texts are equal but the figures are
-        not, eight digits are shown.
-    """
-    said = ["" if value is None else say(value) for value in (before, after)]
-    if before != after and said[0] == said[1]:
-        said = [value_said(before), value_said(after)]
-    return said[0], said[1]
-
-
 def _bounded(old: Facts, new: Facts, key: str) -> tuple[str, str]:
     """A delay before and after; where it is not known, its lower bound."""
-    known = pair(old.get(key), new.get(key), words.microseconds)
+    known = before_and_after(old.get(key), new.get(key), words.microseconds)
     before, after = (
         said or (words.figure(side, key) if key in side else "")
         for said, side in zip(known, (old, new), strict=True)
@@ -309,7 +296,7 @@ def _bounded(old: Facts, new: Facts, key: str) -> tuple[str, str]:
 
 
 def _decibels(value: float) -> str:
-    return f"{value:.2f} dB"
+    return f"{words.plain_decibels(value)} dB"
 
 
 _WHAT = {

@@ -6,10 +6,11 @@ within their tolerance; what is the same is only counted.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
-from waysapart.report.words import CHANGED, MOST_NAMED, count_of, metres
+from waysapart.figures import metres, microseconds, plain_decibels, probability
+from waysapart.report.words import CHANGED, MOST_NAMED, count_of
 from waysapart.text import few, sentence_list
 from waysapart.whatif.changes import DifferenceFacts
 from waysapart.whatif.compare import ComparisonFacts
@@ -232,9 +233,8 @@ def within_said(row: DifferenceFacts) -> str:
     str
     """
     told = [
-        f"{label} {_brief(two['before'])} to {_brief(two['after'])}{unit and f' {unit}'}"
+        f"{figure_name(name)} {' to '.join(figures_said(name, two))}"
         for name, two in row["figures"].items()
-        for label, unit in (_label(name),)
     ]
     for key, said in (("near", "near pairs"), ("gaps", "record gaps")):
         if row["came"].get(key) or row["went"].get(key):
@@ -266,7 +266,7 @@ _UNITS = {"m": "m", "us": "µs", "db": "dB"}
 
 
 def figure_name(name: str) -> str:
-    """A figure's name in words, with its unit.
+    """A figure's name in words.
 
     Parameters
     ----------
@@ -280,47 +280,63 @@ def figure_name(name: str) -> str:
     Examples
     --------
     >>> figure_name("main_delay_us"), figure_name("closest_m")
-    ('main: delay, µs', 'closest approach, m')
+    ('main: delay', 'closest approach')
     """
-    label, unit = _label(name)
-    return f"{label}, {unit}" if unit else label
-
-
-def _label(name: str) -> tuple[str, str]:
-    """A figure's name in words, and its unit."""
-    unit = _UNITS.get(name.rpartition("_")[2], "")
     if name in _WHOLE:
-        return _WHOLE[name], unit
+        return _WHOLE[name]
     for ending, said in _NAMES.items():
         if name.endswith(f"_{ending}"):
-            return f"{name.removesuffix(f'_{ending}')}: {said}", unit
+            return f"{name.removesuffix(f'_{ending}')}: {said}"
     if name.startswith("unavailability_"):
-        return f"unavailability: {name.partition('_')[2].replace('_', ' ')}", unit
-    return name.replace("_", " "), unit
+        return f"unavailability: {name.partition('_')[2].replace('_', ' ')}"
+    return name.replace("_", " ")
 
 
-def _brief(value: Any) -> str:
-    if isinstance(value, float):
-        return f"{value:.6g}"
-    return value_said(value) or "not known"
+_SAY: Mapping[str, Callable[[float], str]] = {
+    "m": metres,
+    "us": microseconds,
+    "db": lambda value: f"{plain_decibels(value)} dB",
+}
 
 
-def value_said(value: Any) -> str:
-    """A figure with eight digits; '' where it is not known.
+def figures_said(name: str, two: Mapping[str, Any]) -> tuple[str, str]:
+    """A figure before and after, as it is written everywhere; more digits where they look alike.
 
     Parameters
     ----------
-    value : float, int, list of float or None
+    name : str
+        A key of `figures` in `compare --json`.
+    two : mapping
+        Its values `before` and `after`: a number, a list of numbers, or None.
 
     Returns
     -------
-    str
+    (str, str)
+
+    Examples
+    --------
+    >>> figures_said("closest_m", {"before": 12.04, "after": None})
+    ('12.0 m', 'not known')
+    >>> figures_said("main_length_m", {"before": 16085.708, "after": 16085.9})
+    ('16085.708 m', '16085.9 m')
     """
-    if value is None:
-        return ""
+    unit = name.rpartition("_")[2]
+    share: Callable[[float], str] = probability if name.startswith("unavailability_") else str
+    say = _SAY.get(unit, share)
+    said = [_said(two[when], say) for when in ("before", "after")]
+    if said[0] == said[1]:
+        named = _UNITS.get(unit, "")
+        said = [
+            _said(two[when], lambda value: f"{value:.8g} {named}".rstrip())
+            for when in ("before", "after")
+        ]
+    return said[0], said[1]
+
+
+def _said(value: Any, say: Callable[[float], str]) -> str:
     if isinstance(value, list):
-        return ", ".join(value_said(one) or "not known" for one in value)
-    return f"{value:.8g}" if isinstance(value, float) else str(value)
+        return ", ".join(_said(one, say) for one in value)
+    return "not known" if value is None else say(value)
 
 
 def meetings_said(passes: Iterable[PassFacts], beside: Iterable[BesideFacts]) -> list[str]:

@@ -16,6 +16,7 @@ from markupsafe import Markup
 
 from waysapart.evidence import Circuit, Evidence
 from waysapart.evidence_file import proposals_in_file
+from waysapart.figures import moment, significant
 from waysapart.output_files import OutputFile, refuse_unsafe, write_text
 from waysapart.report import words
 from waysapart.report.geometry import Holdings, holdings
@@ -364,7 +365,7 @@ def reroute_view(
         "question": QUESTION,
         "answer": reroute_answer(facts),
         "version": VERSION,
-        "made": datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        "made": moment(datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")),
         "revision": facts["revision"] or "",
         "counts": [(name, facts["summary"][name], said) for name, said in _MEANING.items()],
         "targets": targets,
@@ -603,8 +604,12 @@ def _per_cost(told: OptionFacts) -> str:
     if not told["apart"] and not told["once_recorded"]:
         return ""
     if one is None or one["unit"] == METRES:
-        return "" if told["apart_per_km"] is None else f"{told['apart_per_km']:.3g} per km built"
-    return f"{one['value']:.3g} per {words.money(one['per'], one['unit'])}"
+        return (
+            ""
+            if told["apart_per_km"] is None
+            else f"{significant(told['apart_per_km'])} per km built"
+        )
+    return f"{significant(one['value'])} per {words.money(one['per'], one['unit'])}"
 
 
 def _built(told: OptionFacts) -> View:

@@ -15,6 +15,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from waysapart.figures import bounded
 from waysapart.report import words
 from waysapart.report.escape import html_text, json_for_script, visible
 from waysapart.report.marks import LAID, id_runs, km_said, mark_of, mark_shape, plural, round_step
@@ -516,7 +517,7 @@ def _length_said(lane: StripLane) -> str:
     known = [hop["length_m"] for hop in lane["hops"] if hop["length_m"] is not None]
     least = lane["length_m"] - drawn + sum(known)
     whole = len(known) == len(lane["hops"]) and not lane["breaks"]
-    return words.bounded(least if whole else None, least, words.metres)
+    return bounded(least if whole else None, least, words.metres)
 
 
 def _kinds(marks: Sequence[Sequence[Any]]) -> str:

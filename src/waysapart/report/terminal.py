@@ -27,6 +27,7 @@ from waysapart.evidence import (
     Scheme,
     Shared,
 )
+from waysapart.figures import decibels, position, significant
 from waysapart.report import compare_words, words
 from waysapart.report.escape import terminal_text
 from waysapart.report.marks import Finding, folded
@@ -410,8 +411,8 @@ def _circuit(console: Console, circuit: Circuit, links: words.Links) -> None:
             console.print(styled(f"    not known: {why}", "yellow"))
         for loss in losses:
             if loss.path == label:
-                lost = words.decibels(loss.link, "loss")
-                kept = words.decibels(loss.link, "margin")
+                lost = decibels(loss.link, "loss")
+                kept = decibels(loss.link, "margin")
                 console.print(
                     styled(
                         f"    {loss.row['link']}: loss {lost}, margin {kept}",
@@ -450,8 +451,8 @@ def _found(console: Console, one: Circuit | Group) -> None:
     for near in one["near"] if few_paths else ():
         console.print(
             styled(
-                f"  near: {near['main']} and {near['alternate']} run {near['distance_m']:.1f} m "
-                f"apart over {words.metres(near['length_m'])}"
+                f"  near: {near['main']} and {near['alternate']} run "
+                f"{words.metres(near['distance_m'])} apart over {words.metres(near['length_m'])}"
             )
         )
     for cross in one["cross"] if few_paths else ():
@@ -755,13 +756,13 @@ def _cost_of(console: Console, option: OptionFacts) -> None:
         if per is not None and budget["lines"]:
             several = per["apart"] + per["once_recorded"]
             count = words.count_of(several, "circuit or group", "circuits and groups")
-            value = f"{per['value']:.1f}" if per["value"] >= 1 else f"{per['value']:.2f}"
             waits = per["once_recorded"]
             once = f" ({waits} of them once recorded)" if waits and per["apart"] else ""
             once = " once recorded" if waits and not per["apart"] else once
             console.print(
                 styled(
-                    f"      {count} apart{once} for {money(per['cost'], per['unit'])}: {value} per "
+                    f"      {count} apart{once} for {money(per['cost'], per['unit'])}: "
+                    f"{significant(per['value'])} per "
                     f"{money(per['per'], per['unit'])}"
                 )
             )
@@ -772,7 +773,7 @@ def _cost_of(console: Console, option: OptionFacts) -> None:
 
 def _option(console: Console, option: OptionFacts) -> None:
     in_metres = option["apart_per_km"] and option["budget"]["unit"] == METRES
-    per = f", {option['apart_per_km']:g} for each km" if in_metres else ""
+    per = f", {significant(option['apart_per_km'])} for each km" if in_metres else ""
     console.print(styled(f"  {option['text']}: "), end="")
     told = [(f"{sentence_list(option['apart'])} apart, proved{per}", "green")]
     once = f"{sentence_list(option['once_recorded'])} apart once it is on record what it lies in"
@@ -805,11 +806,12 @@ def _new_segment(console: Console, segment: SegmentFacts) -> None:
         lies = f"lies in {sentence_list(within)}" if within else "lies in nothing"
     told = [f"{segment['id']}: {_COURSES[segment['course']]}; {lies}"]
     beside = [
-        f"{one['asset']} ({one['distance_m']:.1f} m away over {one['length_m']:.0f} m)"
+        f"{one['asset']} ({words.metres(one['distance_m'])} away over "
+        f"{words.metres(one['length_m'])})"
         for one in segment["beside"]
     ]
     crosses = list(dict.fromkeys(one["asset"] for one in segment["crosses"]))
-    passes = [f"{one['asset']} ({one['distance_m']:.1f} m)" for one in segment["passes"]]
+    passes = [f"{one['asset']} ({words.metres(one['distance_m'])})" for one in segment["passes"]]
     for word, names in (("beside", beside), ("crosses", crosses), ("passes", passes)):
         if names:
             told.append(f"{word} {few(names, _MOST_MET)}")
@@ -817,8 +819,8 @@ def _new_segment(console: Console, segment: SegmentFacts) -> None:
         name = row["layer"] + (f" {row['id']}" if row["id"] else "")
         figures = [f"crosses it {row['crossings']} times"] if row["crossings"] > 1 else []
         figures += ["crosses it"] if row["crossings"] == 1 else []
-        figures += [f"{row['inside_m']:.0f} m inside"] if row["inside_m"] else []
-        figures += [f"{row['beside_m']:.0f} m beside it"] if row["beside_m"] else []
+        figures += [f"{words.metres(row['inside_m'])} inside"] if row["inside_m"] else []
+        figures += [f"{words.metres(row['beside_m'])} beside it"] if row["beside_m"] else []
         told.append(f"{name}: {', '.join(figures) or 'meets it'}")
     for said in told:
         console.print(styled(f"      {said}"))
@@ -1090,19 +1092,15 @@ def show_worst(console: Console, facts: WorstFacts) -> None:
     console.print()
     places = Table(box=None, padding=(0, 2, 0, 0))
     zones = "with" if facts["everything"] else "outside"
-    console.print(
-        styled(
-            f"Places: circles of {facts['radius_m']:g} m radius, {zones} the circuits' end zones"
-        )
-    )
+    radius = words.limit_said(facts["radius_m"], "m")
+    console.print(styled(f"Places: circles of {radius} radius, {zones} the circuits' end zones"))
     places.add_column("at")
     places.add_column("lost", justify="right")
     places.add_column("touched", justify="right")
     places.add_column("hits")
     for place in facts["places"]:
-        lon, lat = place["at"]
         places.add_row(
-            f"{lat:.5f}, {lon:.5f}",
+            position(place["at"]),
             str(place["lost"]),
             str(place["circuits"]),
             styled(few(place["hit"], 4)),
@@ -1117,8 +1115,8 @@ def _minutes(event: RankedEvent) -> str:
     """Outage that an event causes, in minutes a year; `at least` where a rate is not known."""
     known = event["minutes_a_year"]
     if known is not None:
-        return f"{known:.3g}"
-    return f"at least {event['at_least']['minutes_a_year']:.3g}"
+        return significant(known)
+    return f"at least {significant(event['at_least']['minutes_a_year'])}"
 
 
 def show_plan(console: Console, facts: WorksFacts) -> None:

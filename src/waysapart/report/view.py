@@ -24,9 +24,10 @@ from waysapart.evidence import (
     RecordRows,
     TestsMissing,
 )
-from waysapart.formulas.availability import MINUTES_PER_YEAR
+from waysapart.figures import moment
 from waysapart.gaps import GAP_CODES
 from waysapart.report import words
+from waysapart.report.circuit_table import circuit_rows, circuits_csv
 from waysapart.report.escape import csv_cell
 from waysapart.report.geometry import Effects, Holdings
 from waysapart.report.lookup import Grid
@@ -164,7 +165,7 @@ def page_view(facts: ReportFacts, pictures: Mapping[str, str] | None = None) -> 
     return {
         **facts,
         "version": facts["waysapart"],
-        "made": words.moment(facts["made"]),
+        "made": moment(facts["made"]),
         "question": words.QUESTION,
         "answer": words.answer(counts),
         "verdicts": words.verdict_words(len(facts["gaps"]), len(to_sign)),
@@ -190,7 +191,13 @@ def page_view(facts: ReportFacts, pictures: Mapping[str, str] | None = None) -> 
         "assumptions": [row for row in facts["assumptions"] if not row.get("to_sign")],
         "notes": [*facts["notes"], *map(words.age_line, facts["ages"])],
         "matched": matched_cables(facts["matched"]),
-        "events": event_rows(facts.get("effects")),
+        "events": event_rows(facts.get("effects"), facts["circuits"], facts["groups"]),
+        "rows": circuit_rows(
+            facts["circuits"],
+            links,
+            {one["id"]: (one["index"], one["anchor"]) for one in circuits},
+        ),
+        "circuits_csv": circuits_csv(facts["circuits"], links),
         "worst": facts.get("worst", []),
         "since": facts.get("since"),
         "changed": changed_rows(facts["since"]) if "since" in facts else [],
@@ -229,7 +236,7 @@ def _entry(
         "over": circuit["within_limits"] is False,
         "finding": words.finding(circuit, links),
         "findings": findings,
-        "single": single_points(circuit),
+        "single": words.single_points(circuit),
         "silent": words.silent_with(circuit),
         "own_line": words.own_line_said(circuit) if circuit["protects"] else [],
         "losses": words.link_losses(circuit, links),
@@ -302,18 +309,6 @@ def used(terms: Mapping[str, str], rows: Iterable[Mapping[str, Any]]) -> dict[st
     return {key: said for key, said in terms.items() if any(row[key] != 0 for row in found)}
 
 
-def single_points(one: HeldApart) -> list[str]:
-    """Ids of all assets whose loss alone breaks every path of a circuit or group."""
-    found = one["single_points"]
-    whole = set(found["stretches"])
-    # Those of one role stand together: spans and the towers between them make two runs.
-    by_role: dict[tuple[int, str], list[str]] = {}
-    for entry in one["shared"]:
-        if entry["stretch"] in whole:
-            by_role.setdefault((entry["stretch"], entry["role"]), []).append(entry["asset"])
-    return [*found["assets"], *(name for names in by_role.values() for name in names)]
-
-
 def tests_missing(found: Sequence[tuple[str, Link]]) -> list[tuple[str, TestsMissing]]:
     """Measurements that are not on record, by link, each link once."""
     once = {link["id"]: link for _, link in found}
@@ -365,35 +360,13 @@ def limit_rows(delay: Delay) -> list[LimitRow]:
                 name,
                 words.figure(figures, key)
                 + (words.recovery_mark(delay) if key == "recovery_ms" else ""),
-                "" if limit is None else words.figure(figures, limit_key),
+                "" if limit is None else words.limit_said(limit, limit_key.rpartition("_")[2]),
                 figures[ok],
                 figures[why] if why else (),
                 None if share is None else round(200 * share, 1),
             )
         )
     return rows
-
-
-def minutes_down(down: Mapping[str, Any], label: str) -> str:
-    """Unavailability of a path, or of all, in minutes a year.
-
-    Parameters
-    ----------
-    down : mapping
-        Unavailability by label, with the lower bounds under `at_least`.
-    label : str
-        A path, `both` or `all`.
-
-    Returns
-    -------
-    str
-        Empty where it is not known.
-    """
-    known = down[label]
-    time = down["at_least"].get(label) if known is None else known
-    if time is None:
-        return ""
-    return f"{'at least ' if known is None else ''}{time * MINUTES_PER_YEAR:.1f} min a year"
 
 
 # --- Single events: the contingency table, assets with the same effect in one row.
@@ -412,26 +385,70 @@ class EventRow(NamedTuple):
 
 
 class EventRows(NamedTuple):
-    """The rows, worst first, and how many more there are."""
+    """The rows, worst first: those that plant elsewhere avoids, and those at the ends.
+
+    Attributes
+    ----------
+    rows, ends : list of EventRow
+        An asset stands at the ends where no circuit and no group that it puts out of service could
+        avoid it.
+    avoidable, at_ends : int
+        Number of assets in all their rows, those left out included.
+    left_out, ends_left_out : int
+        Rows beyond those here.
+    """
 
     rows: list[EventRow]
+    ends: list[EventRow]
+    avoidable: int
+    at_ends: int
     left_out: int
+    ends_left_out: int
 
 
-def event_rows(effects: Effects | None) -> EventRows:
-    """Assets that alone put a circuit or group out of service, those alike in one row."""
-    together: dict[tuple[int, str], list[str]] = {}
+def event_rows(
+    effects: Effects | None, circuits: Sequence[Circuit] = (), groups: Sequence[Group] = ()
+) -> EventRows:
+    """Assets that alone put a circuit or group out of service, those alike in one row.
+
+    Parameters
+    ----------
+    effects : Effects or None
+    circuits : sequence of Circuit
+    groups : sequence of Group
+        With the circuits: what each needs at its ends.
+
+    Returns
+    -------
+    EventRows
+    """
+    ends = {one["id"]: words.at_the_ends(one) for one in circuits}
+    group_ends = {one["id"]: words.at_the_ends(one) for one in groups}
+    together: dict[tuple[bool, int, str], list[str]] = {}
     if effects is not None:
         for asset, (loss, _, kind) in effects["of"].items():
-            if loss >= 0 and (effects["losses"][loss][0] or effects["losses"][loss][2]):
-                together.setdefault((loss, effects["kinds"][kind]), []).append(asset)
-    rows = [
-        EventRow(sorted(assets, key=counted), kind, *effects["losses"][loss])
-        for (loss, kind), assets in together.items()
-        if effects is not None
-    ]
-    rows.sort(key=lambda row: (-len(row.lost), -len(row.left), row.assets[0]))
-    return EventRows(rows[:_MOST], max(0, len(rows) - _MOST))
+            if loss < 0:
+                continue
+            lost, _left, lost_groups = effects["losses"][loss]
+            if lost or lost_groups:
+                needed = all(asset in ends.get(name, ()) for name in lost) and all(
+                    asset in group_ends.get(name, ()) for name in lost_groups
+                )
+                key = needed, loss, effects["kinds"][kind]
+                together.setdefault(key, []).append(asset)
+    rows: dict[bool, list[EventRow]] = {False: [], True: []}
+    for (needed, number, named), assets in together.items():
+        assert effects is not None
+        alike = EventRow(sorted(assets, key=counted), named, *effects["losses"][number])
+        rows[needed].append(alike)
+    for some in rows.values():
+        some.sort(key=lambda row: (-len(row.lost), -len(row.left), counted(row.assets[0])))
+    return EventRows(
+        rows[False][:_MOST],
+        rows[True][:_MOST],
+        *(sum(len(row.assets) for row in rows[needed]) for needed in (False, True)),
+        *(max(0, len(rows[needed]) - _MOST) for needed in (False, True)),
+    )
 
 
 # --- Records: gaps, the work list, matched cables, changes, values of the rules.

@@ -1,18 +1,18 @@
-"""Sentences and figures in words, the same on the terminal and on every page.
+"""Sentences, the same on the terminal and on every page.
 
 From the top: the sentences of a proof (its answer, its verdicts, one circuit, one group), then
 what a circuit loses when the line that it protects falls, its limits, its waivers and record
-gaps; the sentences of the what-ifs; and last the figures with their units.
+gaps; the sentences of the what-ifs; and last lengths and places along a path. How a figure is
+written stands in `waysapart.figures`.
 """
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import groupby
-from typing import Any, NamedTuple, TypeVar
+from typing import NamedTuple, TypeVar, cast
 
 from waysapart.evidence import (
     RECOVERY_KEY,
@@ -40,6 +40,15 @@ from waysapart.evidence import (
     Verdict,
     WithProtected,
 )
+from waysapart.figures import (
+    figure,
+    limit_said,
+    metres,
+    microseconds,
+    milliseconds,
+    plain_decibels,
+    unavailable,
+)
 from waysapart.network.record_gaps import said_of_blanks
 from waysapart.report.marks import folded, kind_of, plural
 from waysapart.reroute.new_plant.costs import AS_GIVEN, BudgetLine
@@ -52,8 +61,6 @@ from waysapart.whatif.plan import ClashFacts, WorksFacts
 from waysapart.whatif.resplice import ResplicePlace, SpliceToMake
 from waysapart.whatif.worst import WorstFacts
 
-Figures = Mapping[str, Any]
-"""Any part of the facts that holds figures by key."""
 GapT = TypeVar("GapT", RecordGap, GapBrief)
 Links = Mapping[str, Link]
 """Facts of each link, by its id."""
@@ -388,6 +395,68 @@ def found_in(one: HeldApart) -> int:
     return sum(not found.waived for found in folded(one)) + sum(not row["waived"] for row in close)
 
 
+# --- Single points of failure.
+
+
+def single_points(one: HeldApart) -> list[str]:
+    """Ids of all assets whose loss alone breaks every path of a circuit or group.
+
+    Parameters
+    ----------
+    one : Circuit or Group
+
+    Returns
+    -------
+    list of str
+        Those of one stretch and one role stand together.
+    """
+    found = one["single_points"]
+    whole = set(found["stretches"])
+    # Those of one role stand together: spans and the towers between them make two runs.
+    by_role: dict[tuple[int, str], list[str]] = {}
+    for entry in one["shared"]:
+        if entry["stretch"] in whole:
+            by_role.setdefault((entry["stretch"], entry["role"]), []).append(entry["asset"])
+    return [*found["assets"], *(name for names in by_role.values() for name in names)]
+
+
+def at_the_ends(one: HeldApart) -> set[str]:
+    """What a circuit or group cannot avoid: what its ends need, and the tail of a circuit.
+
+    Parameters
+    ----------
+    one : Circuit or Group
+
+    Returns
+    -------
+    set of str
+        Ids.
+    """
+    return {*one["unavoidable"], *cast("list[str]", one.get("tail", ()))}
+
+
+def single_points_said(one: HeldApart) -> str:
+    """Count the single points of failure: `10 single points, of which 8 at the ends`.
+
+    Parameters
+    ----------
+    one : Circuit or Group
+
+    Returns
+    -------
+    str
+        Those at the ends are what no routing avoids, see `at_the_ends`.
+    """
+    every = set(single_points(one))
+    ends = len(every & at_the_ends(one))
+    said = count_of(len(every), "single point")
+    if not every:
+        return said
+    if len(every) == 1:
+        return f"{said}, {'at an end' if ends else 'not at the ends'}"
+    return f"{said}, of which {ends or 'none'} at the ends"
+
+
 # --- What a circuit loses when what it protects falls.
 
 
@@ -525,7 +594,7 @@ def _to_switch(circuit: Circuit, lost: Sequence[str]) -> str:
     recovery = circuit["delay"]["recovery_ms"]
     if recovery is None:
         return "time to switch not known"
-    return f"{recovery:g} ms to switch{recovery_mark(circuit['delay'])}"
+    return f"{milliseconds(recovery)} to switch{recovery_mark(circuit['delay'])}"
 
 
 def recovery_mark(delay: Delay) -> str:
@@ -553,17 +622,17 @@ def limits_broken(circuit: Circuit, links: Links) -> list[str]:
     if delay["ok"] is False:
         said.append(
             f"Delay of {figure(delay, 'worst_us')} exceeds its limit of "
-            f"{microseconds(delay['limit_us'])}."
+            f"{limit_said(delay['limit_us'], 'us')}."
         )
     if delay["asymmetry_ok"] is False:
         said.append(
             f"Asymmetry of {figure(delay, 'asymmetry_us')} exceeds its limit of "
-            f"{microseconds(delay['asymmetry_limit_us'])}."
+            f"{limit_said(delay['asymmetry_limit_us'], 'us')}."
         )
     if delay["recovery_ok"] is False:
         said.append(
             f"Recovery time of {milliseconds(delay['recovery_ms'])}{recovery_mark(delay)} exceeds "
-            f"its limit of {milliseconds(delay['recovery_limit_ms'])}."
+            f"its limit of {limit_said(delay['recovery_limit_ms'], 'ms')}."
         )
     if circuit["loss_ok"] is False:
         for one in link_losses(circuit, links):
@@ -572,7 +641,7 @@ def limits_broken(circuit: Circuit, links: Links) -> list[str]:
     if down["ok"] is False:
         said.append(
             f"Unavailability of {unavailable(down, 'both')} exceeds its limit of "
-            f"{probability(down['limit'])}."
+            f"{limit_said(down['limit'], 'share')}."
         )
     return said
 
@@ -582,8 +651,9 @@ def _optical(one: LinkLoss) -> list[str]:
     faults, held = [], one.held
     if held["margin_ok"] is False:
         margin = one.row["margin_db"]
-        left = "too little" if margin is None else f"only {margin:.1f} dB of"
-        faults.append(f"has {left} optical margin; {held['min_margin_db']:g} dB required")
+        left = "too little" if margin is None else f"only {plain_decibels(margin)} dB of"
+        required = limit_said(held["min_margin_db"], "db")
+        faults.append(f"has {left} optical margin; {required} required")
     if held["overload_ok"] is False:
         faults.append("may overload its receiver")
     if held["bandwidth_ok"] is False:
@@ -609,8 +679,8 @@ def limits_open(circuit: Circuit) -> list[str]:
         if ok is None and limit is not None:
             bound = f" is at least {microseconds(least)} and" if least else ""
             said.append(
-                f"{name}{bound} may exceed its limit of {microseconds(limit)}: not all of it is "
-                "on record."
+                f"{name}{bound} may exceed its limit of {limit_said(limit, 'us')}: not all of it "
+                "is on record."
             )
     return said
 
@@ -1440,7 +1510,7 @@ def clashes_said(facts: WorksFacts) -> str:
     return "; ".join(said)
 
 
-# --- Figures with their units, counts, places and times.
+# --- Counts, lengths and places along a path.
 
 
 def count_of(number: int, one: str, many: str | None = None) -> str:
@@ -1493,99 +1563,6 @@ def numbers_said(numbers: Sequence[int]) -> str:
     return ", ".join(f"{a}" if a == b else f"{a}-{b}" for a, b in ranges)
 
 
-_MONTHS = (
-    *("January", "February", "March", "April", "May", "June", "July"),
-    *("August", "September", "October", "November", "December"),
-)
-
-
-def moment(stamp: str) -> str:
-    """A time in words.
-
-    Parameters
-    ----------
-    stamp : str
-        In ISO 8601 and UTC; anything else is returned as it is.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> moment("2026-11-25T11:35:02Z")
-    '25 November 2026, 11:35 UTC'
-    """
-    found = re.fullmatch(r"(\d{4})-(\d\d)-(\d\d)T(\d\d:\d\d)(:\d\d(\.\d+)?)?Z", stamp)
-    if found is None or not 1 <= int(found[2]) <= 12:
-        return stamp
-    return f"{int(found[3])} {_MONTHS[int(found[2]) - 1]} {found[1]}, {found[4]} UTC"
-
-
-def position(at: Sequence[float] | None) -> str:
-    """Latitude and longitude in words.
-
-    Parameters
-    ----------
-    at : sequence of float, or None
-        Longitude and latitude in degrees, WGS 84.
-
-    Returns
-    -------
-    str
-        Empty for None.
-
-    Examples
-    --------
-    >>> position([-28.95, 54.4])
-    '54.40000° N 28.95000° W'
-    """
-    if at is None:
-        return ""
-    lon, lat = at[0], at[1]
-    return f"{abs(lat):.5f}° {'N' if lat >= 0 else 'S'} {abs(lon):.5f}° {'E' if lon >= 0 else 'W'}"
-
-
-def latitude(at: Sequence[float]) -> str:
-    """Latitude of a place, to 0.1 m.
-
-    Parameters
-    ----------
-    at : sequence of float
-        Longitude and latitude in degrees, WGS 84.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> latitude([-28.95, 54.4])
-    '54.400000° N'
-    """
-    return f"{abs(at[1]):.6f}° {'N' if at[1] >= 0 else 'S'}"
-
-
-def longitude(at: Sequence[float]) -> str:
-    """Longitude of a place, to 0.1 m or better.
-
-    Parameters
-    ----------
-    at : sequence of float
-        Longitude and latitude in degrees, WGS 84.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> longitude([-7.05, 54.4])
-    '7.050000° W'
-    """
-    return f"{abs(at[0]):.6f}° {'E' if at[0] >= 0 else 'W'}"
-
-
 def circuit_state(state: str) -> str:
     """State of a circuit during works, in words.
 
@@ -1604,113 +1581,6 @@ def circuit_state(state: str) -> str:
     ('in service on main', 'lost')
     """
     return f"in service on {state[3:]}" if state.startswith("on-") else state
-
-
-def metres(value: float | None) -> str:
-    """A length with its unit.
-
-    Parameters
-    ----------
-    value : float or None
-        In metres.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> metres(1.83), metres(140.2), metres(8123.0), metres(None)
-    ('1.8 m', '140 m', '8.12 km', 'not known')
-    """
-    if value is None:
-        return "not known"
-    if value >= 10_000:
-        return f"{value / 1000:.1f} km"
-    if value >= 1000:
-        return f"{value / 1000:.2f} km"
-    return f"{value:.0f} m" if value >= 100 else f"{value:.1f} m"
-
-
-def microseconds(value: float | None) -> str:
-    """A delay with its unit.
-
-    Parameters
-    ----------
-    value : float or None
-        In microseconds.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> microseconds(61.23), microseconds(5000.0), microseconds(None)
-    ('61.2 µs', '5000 µs', 'not known')
-    """
-    if value is None:
-        return "not known"
-    return f"{value:.0f} µs" if value >= 1000 else f"{value:.1f} µs"
-
-
-def milliseconds(value: float | None) -> str:
-    """A duration in milliseconds with its unit: `60.0 ms`."""
-    return "not known" if value is None else f"{value:.1f} ms"
-
-
-_SAY: Mapping[str, Callable[[float | None], str]] = {
-    "m": metres,
-    "us": microseconds,
-    "ms": milliseconds,
-}
-"""Turns a figure into text, by the unit that its name ends with."""
-
-
-def bounded(value: float | None, at_least: float | None, say: Callable[[float], str]) -> str:
-    """A figure in words; where it is not known, its lower bound: `at least 97.9 µs`.
-
-    Parameters
-    ----------
-    value, at_least : float or None
-    say : callable
-        Turns a value into text with its unit.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> bounded(None, 97.9, microseconds)
-    'at least 97.9 µs'
-    """
-    if value is not None:
-        return say(value)
-    return f"at least {say(at_least)}" if at_least else "not known"
-
-
-def figure(figures: Figures, key: str) -> str:
-    """A figure with its unit; where it is not known, its lower bound.
-
-    Parameters
-    ----------
-    figures : mapping
-        Facts with the figure. The bound of `delay_us` is `delay_at_least_us` beside it.
-    key : str
-        Name of the figure, which ends in its unit: `_m`, `_us` or `_ms`.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> figure({"delay_us": None, "delay_at_least_us": 97.9}, "delay_us")
-    'at least 97.9 µs'
-    """
-    name, _, unit = key.rpartition("_")
-    return bounded(figures[key], figures.get(f"{name}_at_least_{unit}"), _SAY[unit])
 
 
 _BY_MEDIUM = {
@@ -1792,56 +1662,6 @@ def along_said(along: tuple[float, float] | None) -> str:
     return f"at {metres(begin)}" if end - begin < 1 else f"from {metres(begin)} to {metres(end)}"
 
 
-def separation_said(required: float | Mapping[str, float]) -> str:
-    """Required distance between paths.
-
-    Parameters
-    ----------
-    required : float or mapping of str to float
-        In metres: one figure, or one for each pair of kinds of segments.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> separation_said(30.0), separation_said({"span/span": 40.0}), separation_said(0.0)
-    ('30.0 m', 'span/span 40.0 m', 'none')
-    """
-    if isinstance(required, Mapping):
-        return ", ".join(f"{kinds} {metres(value)}" for kinds, value in required.items())
-    return metres(required) if required else "none"
-
-
-def decibels(row: Figures, name: str, unit: str = " dB") -> str:
-    """Loss or margin of a link: `6.33 dB`, `at least 4.20 dB`, `not known`.
-
-    Parameters
-    ----------
-    row : mapping
-        Facts of the link's loss.
-    name : str
-        `loss`, bounded from below where it is not known, or `margin`, bounded from above.
-    unit : str
-        Follows the number.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> decibels({"loss_db": None, "loss_at_least_db": 4.2}, "loss")
-    'at least 4.20 dB'
-    """
-    least = "least" if name == "loss" else "most"
-    known, bound = row[f"{name}_db"], row[f"{name}_at_{least}_db"]
-    if known is not None:
-        return f"{known:.2f}{unit}"
-    return "not known" if bound is None else f"at {least} {bound:.2f}{unit}"
-
-
 def fibre_said(terms: LossTerms) -> str:
     """Fibre that a loss is computed from: `8123 m of fibre at 0.350 dB/km`.
 
@@ -1859,62 +1679,3 @@ def fibre_said(terms: LossTerms) -> str:
     return f"{length:.0f} m of fibre" + (
         "" if loss is None else f" at {1000 * loss / length:.3f} dB/km"
     )
-
-
-def fixed(value: float | None, digits: int) -> str:
-    """A number with a given number of decimals.
-
-    Parameters
-    ----------
-    value : float or None
-    digits : int
-
-    Returns
-    -------
-    str
-        `not known` for None.
-    """
-    return "not known" if value is None else f"{value:.{digits}f}"
-
-
-def probability(value: float | None) -> str:
-    """A probability or share of time.
-
-    Parameters
-    ----------
-    value : float or None
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> probability(1.23e-4), probability(0.0), probability(None)
-    ('1.2 × 10⁻⁴', '0', 'not known')
-    """
-    if value is None:
-        return "not known"
-    if value == 0:
-        return "0"
-    mantissa, _, exponent = f"{value:.1e}".partition("e")
-    raised = str(int(exponent)).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
-    return f"{mantissa} × 10{raised}"
-
-
-def unavailable(down: Figures, label: str) -> str:
-    """Unavailability of a path, or of all; `at least 1.2 × 10⁻⁴` where a failure rate is missing.
-
-    Parameters
-    ----------
-    down : mapping
-        Unavailability by label, with the lower bounds under `at_least`.
-    label : str
-        A path, `both` or `all`.
-
-    Returns
-    -------
-    str
-    """
-    known, least = down[label], down["at_least"].get(label)
-    return f"at least {probability(least)}" if known is None and least else probability(known)

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import shapely
 
+from waysapart.figures import limit_said, moment
 from waysapart.network.lengths import positions_deg
 from waysapart.output_files import OutputFile, refuse_unsafe, write_text
 from waysapart.report.geometry import Geo, holdings, proof_geometry, room_around
@@ -110,7 +111,7 @@ def notice_page(works: Dig | WorksPlan, *, tiles: Tiles | None = None) -> str:
     facts = [site.facts for site in sites]
     view = works_view(sites, facts, plan)
     view |= {
-        "made": datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        "made": moment(datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")),
         "version": VERSION,
         "crs": base.study.crs.to_string(),
         "accuracy": accuracy_said(facts[0], base.study.rules),
@@ -192,11 +193,11 @@ def accuracy_said(facts: DigFacts, rules: Rules) -> str:
     """The survey accuracy that the notice uses, with the source of the figure."""
     area = facts["area"]
     if area["accuracy_m"] is not None:
-        return f"{area['accuracy_m']:g} m for all plant, as given for this notice."
+        return f"{limit_said(area['accuracy_m'], 'm')} for all plant, as given for this notice."
     source = next((row.source for row in rules.assumptions() if row.key == _ACCURACY), "")
     return (
         "As recorded for each asset and layer; where nothing is recorded "
-        f"{area['default_accuracy_m']:g} m ({_ACCURACY} of the rules: {source})."
+        f"{limit_said(area['default_accuracy_m'], 'm')} ({_ACCURACY} of the rules: {source})."
     )
 
 

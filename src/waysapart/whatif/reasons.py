@@ -13,6 +13,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, TypedDict
 
+from waysapart.figures import metres, microseconds, plain_decibels, probability
 from waysapart.text import few
 from waysapart.verdicts.proof import WORST_FIRST
 from waysapart.whatif.tolerances import NEAR_M, TOLERANCES, allowed
@@ -321,7 +322,7 @@ def _near(before: Facts, after: Facts) -> list[Reason]:
         if alone:
             names = [
                 " / ".join(_pair(one))
-                + (f" ({one['distance_m']:.1f} m)" if _number(one.get("distance_m")) else "")
+                + (f" ({metres(one['distance_m'])})" if _number(one.get("distance_m")) else "")
                 for one in alone
             ]
             ids = [_pair(one) for one in alone]
@@ -329,7 +330,7 @@ def _near(before: Facts, after: Facts) -> list[Reason]:
             found.append(Reason("near", change, f"{said}: {_names(names)}", went, came))
     both = [[one for one in sides[n] if _meets(one, pairs[1 - n])] for n in (0, 1)]
     lengths = [_sum(one.get("length_m") for one in side) for side in both]
-    found += _moved("near_m", "near for {:.1f} to {:.1f} m".format, *lengths, more=WORSE)
+    found += _moved("near_m", _moves("near for", metres), *lengths, more=WORSE)
     for one in both[1]:
         here = {tuple(pair) for pair in _of(one)}
         were = [old for old in both[0] if here & {tuple(pair) for pair in _of(old)}]
@@ -339,7 +340,7 @@ def _near(before: Facts, after: Facts) -> list[Reason]:
 
 
 def _apart_by(pair: Sequence[str]) -> Callable[[float, float], str]:
-    return lambda was, now: f"{' / '.join(pair)} {was:.1f} to {now:.1f} m apart"
+    return lambda was, now: f"{' / '.join(pair)} {metres(was)} to {metres(now)} apart"
 
 
 def _meets(one: Facts, pairs: Sequence[tuple[str, ...]]) -> bool:
@@ -464,6 +465,15 @@ def _sum(values: Iterable[Any]) -> float | None:
     return sum(found) if all(map(_number, found)) else None
 
 
+def _moves(said: str, say: Callable[[float], str]) -> Callable[[float, float], str]:
+    """Words for a figure that moved: `closest approach 12.0 m to 1.50 m`."""
+    return lambda was, now: f"{said} {say(was)} to {say(now)}"
+
+
+def _decibels(value: float) -> str:
+    return f"{plain_decibels(value)} dB"
+
+
 def _moved(
     figure: str,
     said: Callable[[float, float], str],
@@ -490,7 +500,7 @@ def _closest(before: Facts, after: Facts) -> list[Reason]:
         return [Reason("closest_m", WORSE, "closest approach no longer known", was, None)]
     if was is None or now is None or min(was, now) >= NEAR_M:
         return []
-    return _moved("closest_m", "closest approach {:.1f} to {:.1f} m".format, was, now)
+    return _moved("closest_m", _moves("closest approach", metres), was, now)
 
 
 _TOGETHER = {
@@ -515,13 +525,13 @@ def _unavailability(before: Facts, after: Facts) -> list[Reason]:
         lesser = was if known is None else min(was, known)
         beyond = max(tolerance.least, tolerance.share * lesser)
         if known is not None and known - was > beyond:
-            text = f"{said} {was:.2g} to {bound}{known:.2g}"
+            text = f"{said} {probability(was)} to {bound}{probability(known)}"
             found.append(Reason("unavailability", WORSE, text, was, now, beyond))
         elif now is None:
             text = f"{said} no longer known"
             found.append(Reason("unavailability", WORSE, text, was, None))
         elif was - now > beyond:
-            text = f"{said} {was:.2g} to {now:.2g}"
+            text = f"{said} {probability(was)} to {probability(now)}"
             found.append(Reason("unavailability", BETTER, text, was, now, beyond))
     return found
 
@@ -537,7 +547,7 @@ def _delays(before: Facts, after: Facts) -> list[Reason]:
             continue
         found += _moved(
             f"{name}_us",
-            f"margin to the limit of {name} {{:.1f}} to {{:.1f}} us".format,
+            _moves(f"margin to the limit of {name}", microseconds),
             limit - was,
             limit - now,
             limit=limit,
@@ -547,7 +557,7 @@ def _delays(before: Facts, after: Facts) -> list[Reason]:
 
 def _margin(before: Facts, after: Facts) -> list[Reason]:
     had, has = _least_margin_db(before), _least_margin_db(after)
-    return _moved("margin_db", "least optical margin {:.2f} to {:.2f} dB".format, had, has)
+    return _moved("margin_db", _moves("least optical margin", _decibels), had, has)
 
 
 def _least_margin_db(row: Facts) -> float | None:
@@ -565,8 +575,4 @@ def _length(before: Facts, after: Facts) -> list[Reason]:
     if len(old) != len(new) or not all((*old.values(), *new.values())):
         return []
     was, now = (_sum(path.get("length_m") for path in side.values()) for side in (old, new))
-
-    def said(was: float, now: float) -> str:
-        return f"fibre of all paths {was / 1000:.1f} to {now / 1000:.1f} km"
-
-    return _moved("length_m", said, was, now, more=WORSE)
+    return _moved("length_m", _moves("fibre of all paths", metres), was, now, more=WORSE)

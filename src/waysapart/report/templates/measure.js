@@ -15,9 +15,11 @@
     return Math.hypot(north, east);
   }
 
+  /* As waysapart.figures.metres writes a length: three significant digits, no finer than 0.001. */
   function said(value) {
-    if (value >= 10000) return (value / 1000).toFixed(2) + " km";
-    return value.toFixed(value < 100 ? 1 : 0) + " m";
+    var km = value >= 999.5, number = Number((km ? value / 1000 : value).toPrecision(3));
+    var finest = Math.max(0, Math.min(3, 2 - Math.floor(Math.log10(number || 1))));
+    return (Number(number.toFixed(3)) ? number.toFixed(finest) : "0") + (km ? " km" : " m");
   }
 
   function tell() {

@@ -19,27 +19,47 @@
     return cell.textContent.replace(/\s+/g, " ").trim();
   }
 
-  function sortValue(cell) {
-    return cell.dataset.sort !== undefined ? cell.dataset.sort : cellText(cell);
+  /* Ids and other text sort naturally: C2 before C10. */
+  var natural = new Intl.Collator(undefined, { numeric: true });
+  var FIGURE = /^(?:at (?:least|most) )?([+-]?\d[\d,]*(?:\.\d+)?(?:e[+-]?\d+)?)(?: × 10([⁻⁰¹²³⁴-⁹]+))?(?:\s?(km|m|µs|ms|dB|%|min a year))?$/;
+  var RAISED = "⁰¹²³⁴⁵⁶⁷⁸⁹";
+
+  /* A figure as it is written, as a number; null where it is none. */
+  function figure(text) {
+    var found = FIGURE.exec(text);
+    if (!found) return null;
+    var value = Number(found[1].replace(/,/g, ""));
+    if (found[2]) {
+      var power = found[2].replace(/./g, function (c) { return c === "⁻" ? "-" : RAISED.indexOf(c); });
+      value *= Math.pow(10, Number(power));
+    }
+    return found[3] === "km" ? 1000 * value : value;
+  }
+
+  /* What a row sorts by: a number, a text, or null for what is not known, which stands last. */
+  function sortValue(cell, number) {
+    var text = cell.dataset.sort !== undefined ? cell.dataset.sort : cellText(cell);
+    if (text === "" || text === "not known" || text === "not examined") return null;
+    if (!number && cell.dataset.sort === undefined) return text;
+    var value = figure(text);
+    return value === null ? text : value;
   }
 
   function compare(a, b) {
-    if (a === b) return 0;
-    if (a === "") return 1;
-    if (b === "") return -1;
-    var x = Number(a), y = Number(b);
-    if (!Number.isNaN(x) && !Number.isNaN(y)) return x - y;
-    return a.localeCompare(b, undefined, { numeric: true });
+    if (typeof a === "number" && typeof b === "number") return a - b;
+    if (typeof a !== typeof b) return typeof a === "number" ? -1 : 1;
+    return natural.compare(a, b);
   }
 
   function sortBy(table, column, heading) {
     var order = heading.getAttribute("aria-sort") === "ascending" ? "descending" : "ascending";
     var sign = order === "ascending" ? 1 : -1, body = table.tBodies[0];
+    var number = heading.classList.contains("number");
     var rows = Array.from(body.rows).map(function (row, i) {
-      return { row: row, key: sortValue(row.cells[column]), i: i };
+      return { row: row, key: sortValue(row.cells[column], number), i: i };
     });
     rows.sort(function (a, b) {
-      if (a.key === "" || b.key === "") return compare(a.key, b.key) || a.i - b.i;
+      if (a.key === null || b.key === null) return (a.key === null) - (b.key === null) || a.i - b.i;
       return sign * compare(a.key, b.key) || a.i - b.i;
     });
     table.tHead.querySelectorAll("th").forEach(function (th) { th.removeAttribute("aria-sort"); });
@@ -47,16 +67,27 @@
     body.append.apply(body, rows.map(function (r) { return r.row; }));
   }
 
+  function save(text, name) {
+    var link = document.createElement("a");
+    link.href = URL.createObjectURL(new Blob(["\ufeff" + text], { type: "text/csv" }));
+    link.download = name + ".csv";
+    link.click();
+    setTimeout(function () { URL.revokeObjectURL(link.href); }, 10000);
+  }
+
   function saveCsv(table) {
     var lines = [Array.from(table.tHead.rows[0].cells)].concat(
       Array.from(table.tBodies[0].rows).filter(function (row) { return !row.hidden; })
         .map(function (row) { return Array.from(row.cells); })
     ).map(function (cells) { return cells.map(function (c) { return csvCell(cellText(c)); }).join(","); });
-    var link = document.createElement("a");
-    link.href = URL.createObjectURL(new Blob(["\ufeff" + lines.join("\r\n") + "\r\n"], { type: "text/csv" }));
-    link.download = table.dataset.table + ".csv";
-    link.click();
-    setTimeout(function () { URL.revokeObjectURL(link.href); }, 10000);
+    save(lines.join("\r\n") + "\r\n", table.dataset.table);
+  }
+
+  /* What is typed, part by part; what stands in quotation marks is text in any case. */
+  function asked(text) {
+    return (text.toLowerCase().match(/"[^"]*"?|\S+/g) || []).map(function (part) {
+      return part[0] === '"' ? { text: part.replace(/"/g, "") } : { text: part, word: part };
+    }).filter(function (part) { return part.text; });
   }
 
   function tools(table) {
@@ -71,14 +102,23 @@
       box.setAttribute("aria-label", "Filter: " + table.caption.textContent.trim());
       label.appendChild(box);
       bar.appendChild(label);
+      /* A verdict asks for the rows that have it, not for those that mention it. */
+      var verdicts = (table.dataset.words || "").split(" ").filter(Boolean);
+      var texts = null;
       box.addEventListener("input", function () {
-        var words = box.value.toLowerCase().split(/\s+/).filter(Boolean), left = 0;
-        rows.forEach(function (row) {
-          var text = row.textContent.toLowerCase();
-          row.hidden = !words.every(function (word) { return text.indexOf(word) >= 0; });
+        texts = texts || rows.map(function (row) { return row.textContent.toLowerCase(); });
+        var parts = asked(box.value), left = 0;
+        var words = parts.filter(function (part) { return verdicts.indexOf(part.word) >= 0; });
+        rows.forEach(function (row, k) {
+          var is = (row.dataset.is || "").split(" ");
+          row.hidden = !parts.every(function (part) {
+            return words.indexOf(part) >= 0 ? is.indexOf(part.word) >= 0 : texts[k].indexOf(part.text) >= 0;
+          });
           if (!row.hidden) left++;
         });
-        count.textContent = words.length ? left + " of " + rows.length : "";
+        var by = words.map(function (part) { return part.word; }).join(", ");
+        count.textContent = !parts.length ? "" : left + " of " + rows.length + " rows" +
+          (by ? " are " + by + ' ("' + words[0].word + '" in quotation marks finds the text)' : "");
       });
     }
     /* A link elsewhere shows the rows of one kind alone; typing in the box ends that. */
@@ -91,7 +131,7 @@
           row.hidden = row.dataset.is.split(" ").indexOf(link.dataset.only) < 0;
           if (!row.hidden) left++;
         });
-        count.textContent = left + " of " + rows.length + ": " + link.textContent.trim() + " ";
+        count.textContent = left + " of " + rows.length + " rows are " + link.textContent.trim() + " ";
         var all = document.createElement("button");
         all.type = "button";
         all.className = "quiet";
@@ -104,13 +144,23 @@
       });
     });
     bar.appendChild(count);
-    var save = document.createElement("button");
-    save.type = "button";
-    save.className = "quiet save";
-    save.textContent = "Save as CSV";
-    save.setAttribute("aria-label", "Save as CSV: " + table.caption.textContent.trim());
-    save.addEventListener("click", function () { saveCsv(table); });
-    bar.appendChild(save);
+    function button(said, spoken, act) {
+      var made = document.createElement("button");
+      made.type = "button";
+      made.className = "quiet save";
+      made.textContent = said;
+      made.setAttribute("aria-label", spoken);
+      made.addEventListener("click", act);
+      bar.appendChild(made);
+    }
+    var named = table.caption.textContent.trim();
+    button("Save as CSV", "Save as CSV: " + named, function () { saveCsv(table); });
+    var file = document.getElementById(table.dataset.file || "");
+    if (file) {
+      button("Save all columns", "Save all columns as CSV: " + named, function () {
+        save(window.waysapart.unpack(file.textContent), table.dataset.fileName);
+      });
+    }
     var outer = table.closest(".scroll") || table;
     outer.parentNode.insertBefore(bar, outer);
   }
