@@ -434,11 +434,11 @@ def test_at_least_stands_in_what_is_printed_reported_and_exported(
     study.rules("[services.line-differential]\nmax_unavailability = 1e-12\n")
     runner = CliRunner()
     printed = runner.invoke(main, ["prove", str(study.folder)], env={"COLUMNS": "200"}).output
-    assert "Unavailability of at least 2.0 × 10⁻² exceeds its limit" in printed
+    assert "Unavailability of at least 2.02 × 10⁻² exceeds its limit" in printed
     page = tmp_path / "report.html"
     runner.invoke(main, ["report", str(study.folder), "-o", str(page)])
     text = page.read_text(encoding="utf-8")
-    assert "at least 2.0 × 10⁻²" in text
+    assert "at least 2.02 × 10⁻²" in text
     assert "nothing that fails is on record of this hop" in text
     layers = tmp_path / "layers.gpkg"
     runner.invoke(main, ["export", str(study.folder), "-o", str(layers)])

@@ -182,8 +182,8 @@ def test_the_picture_is_told_to_people_who_do_not_see_it(tmp_path: Path) -> None
     assert title.text == "Distance between the paths of K, along each of them"
     assert told.tag.endswith("}desc")
     assert (told.text or "").startswith(
-        "Along main, 1.00 km: alternate is 3.0 m away at the nearest place outside the end zones "
-        "(5.0 m required, closer over 411 m). Along alternate, "
+        "Along main, 1.00 km: alternate is 3.00 m away at the nearest place outside the end zones "
+        "(5 m required, closer over 411 m). Along alternate, "
     )
 
 

@@ -491,7 +491,7 @@ def test_the_terminal_calls_no_leased_line_fibre(study: SmallStudy) -> None:
 
 def test_a_broken_bound_is_told_as_a_bound(study: SmallStudy) -> None:
     study.rules("[services.line-differential]\nmax_delay_us = 90\n")
-    assert "Delay of at least 97.9 µs exceeds its limit of 90.0 µs." in _terminal(study)
+    assert "Delay of at least 97.9 µs exceeds its limit of 90 µs." in _terminal(study)
 
 
 def test_the_page_says_at_least_and_why(study: SmallStudy, tmp_path: Path) -> None:

@@ -17,8 +17,8 @@ from hostile_text import HOSTILE
 from reroute_plants import Plant
 from reroute_studies import ask, one_pit
 from waysapart.cli import main
-from waysapart.report.compare_page import comparison_geometry, pair
-from waysapart.report.words import metres
+from waysapart.figures import before_and_after, metres
+from waysapart.report.compare_page import comparison_geometry
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 
@@ -86,9 +86,9 @@ def test_what_a_path_left_is_what_it_followed_and_follows_no_longer(proofs):
 
 
 def test_two_figures_that_differ_never_read_the_same():
-    assert pair(16085.708, 16085.9, metres) == ("16085.708", "16085.9")
-    assert pair(5.0, 5.0, metres) == ("5.0 m", "5.0 m")
-    assert pair(None, 5.0, metres) == ("", "5.0 m")
+    assert before_and_after(16085.708, 16085.9, metres) == ("16085.708", "16085.9")
+    assert before_and_after(5.0, 5.0, metres) == ("5.00 m", "5.00 m")
+    assert before_and_after(None, 5.0, metres) == ("", "5.00 m")
 
 
 def test_evidence_alone_is_said_and_nothing_is_marked(proofs, tmp_path):
@@ -211,7 +211,7 @@ def test_the_answer_comes_first_on_wide_and_narrow_screens(width, worse_page, wa
         "From this proposal: 3 structures, 4 segments",
         "C07",
         "newly shared: B1-P08",
-        "closest approach 12.0 to 0.0 m",
+        "closest approach 12.0 m to 0 m",
         "but better: no longer shared: BRG-1",
         "The same: 32 circuits, 3 groups, 1 scheme",
     )

@@ -5,6 +5,7 @@ from html.parser import HTMLParser
 
 import pytest
 
+from waysapart import figures
 from waysapart.output_files import OutputFile, write_text
 from waysapart.report import words
 from waysapart.report.map import Tiles
@@ -91,7 +92,7 @@ def test_all_that_was_found_stands_in_the_page(page, facts):
         assert row["message"] in text
     assert "cables.csv, layer cables, row 41" in text
     assert "revision A" in text
-    assert words.moment(facts["made"]) in text
+    assert figures.moment(facts["made"]) in text
     for caution in ("Laser light", "earth wires", "Locate before you dig", "licensed practice"):
         assert caution in text
     assert "no permission to work" in text
@@ -246,12 +247,12 @@ def test_the_answer_never_says_yes_where_something_is_open(given, said):
 
 
 def test_figures_have_their_units():
-    assert words.metres(1.84) == "1.8 m"
+    assert words.metres(1.84) == "1.84 m"
     assert words.metres(8123.4) == "8.12 km"
     assert words.metres(None) == "not known"
     assert words.microseconds(61.23) == "61.2 µs"
-    assert words.probability(2.2e-5) == "2.2 × 10⁻⁵"
-    assert words.probability(0) == "0"
+    assert figures.probability(2.2e-5) == "2.20 × 10⁻⁵"
+    assert figures.probability(0) == "0"
 
 
 def test_what_was_not_examined_is_no_figure(page, facts):

@@ -290,9 +290,9 @@ def test_a_card_says_what_new_plant_meets_and_what_is_to_be_surveyed(tmp_path, w
     card, one = told("X")
     assert one["Course"] == "as the candidate is drawn"
     assert one["Lies in"] == "nothing"
-    assert one["Runs beside"].startswith("duct E, 6.0 m away over 116 m, 54.")
+    assert one["Runs beside"].startswith("duct E, 6.00 m away over 116 m, 54.")
     assert one["Crosses"].startswith("duct F, 54.")
-    assert "pit Q, 4.0 m away" in one["Passes"]
+    assert "pit Q, 4.00 m away" in one["Passes"]
     assert one["Other layers"] == "water Creek: 1 crossing"
     assert "crosses or enters water (Creek)" in one["To survey"]
     assert "proved" in card.locator(".counts dt").first.text_content()

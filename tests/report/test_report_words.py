@@ -4,21 +4,21 @@ from __future__ import annotations
 
 import pytest
 
-from waysapart.report.words import decibels, moment, records_to_enter, step_decides
+from waysapart.figures import decibels, moment
+from waysapart.report.words import records_to_enter, step_decides
 from waysapart.text import counted
 
 
 @pytest.mark.parametrize(
     ("stamp", "said"),
     [
-        ("2026-11-25T11:35:54Z", "25 November 2026, 11:35 UTC"),
-        ("2026-03-02T09:41Z", "2 March 2026, 09:41 UTC"),
-        ("2026-13-02T09:41Z", "2026-13-02T09:41Z"),
+        ("2026-11-25T11:35:54Z", "2026-11-25 11:35 UTC"),
+        ("2026-03-02T09:41Z", "2026-03-02 09:41 UTC"),
         ("yesterday", "yesterday"),
         ("", ""),
     ],
 )
-def test_a_time_is_said_in_words(stamp, said):
+def test_a_time_is_said_to_the_minute(stamp, said):
     assert moment(stamp) == said
 
 

@@ -86,7 +86,7 @@ def test_moving_the_alternate_onto_the_main_link_is_worse(base: Study, proposal:
     assert row["worse"] == [
         "apart to shared",
         "newly shared: CM, d1, P1, d2, P2, d3 and 2 more",
-        "closest approach 70.7 to 0.0 m",
+        "closest approach 70.7 m to 0 m",
         "unavailability 2.4e-05 to 3.5e-05",
     ]
     assert set(row["came"]["shared"]) == {"P1", "P2", "P3", "d1", "d2", "d3", "d4", "CM"}
@@ -326,7 +326,7 @@ def _margins(*margin_db: float | None) -> dict[str, Any]:
         pytest.param(_margins(9.2), _margins(8.3), [], id="less than 1 dB"),
         pytest.param(_margins(9.2), _margins(None), [], id="no margin to compare"),
         pytest.param(
-            _owner(closest_m=150.0), _owner(closest_m=60.0), ["closest approach 150.0 to 60.0 m"]
+            _owner(closest_m=150.0), _owner(closest_m=60.0), ["closest approach 150 m to 60.0 m"]
         ),
         pytest.param(_owner(closest_m=900.0), _owner(closest_m=400.0), [], id="far apart still"),
         pytest.param(_owner(closest_m=5.5), _owner(closest_m=4.7), [], id="within the survey"),
@@ -350,7 +350,7 @@ def test_a_figure_that_worsens_beyond_its_tolerance_is_worse(
         pytest.param(_delay(1251, 10), _delay(1000, 10), ["margin to the limit of delay"], id="us"),
         pytest.param(_margins(8.1), _margins(9.2), ["least optical margin 8.10 to 9.20 dB"]),
         pytest.param(
-            _owner(closest_m=60.0), _owner(closest_m=150.0), ["closest approach 60.0 to 150.0 m"]
+            _owner(closest_m=60.0), _owner(closest_m=150.0), ["closest approach 60.0 m to 150 m"]
         ),
     ],
 )

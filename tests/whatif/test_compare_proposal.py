@@ -63,7 +63,7 @@ def test_new_plant_that_passes_old_pits_is_told(base: Path, tmp_path: Path) -> N
         assert one["distance_m"] <= 1.0 < one["limit_m"]
     told = run("compare", base, after)
     assert told.exit_code == 1
-    assert "new n1 passes P1 at 0.5 m: relied on by K" in told.output
+    assert "new n1 passes P1 at 0.500 m: relied on by K" in told.output
     assert wa.compare(after, base).passes == []
 
 
@@ -73,7 +73,7 @@ def test_old_plant_that_passes_a_new_structure_is_told(base: Path, tmp_path: Pat
     assert (one["segment"], one["structure"], one["new"]) == ("d1", "N", "structure")
     assert one["distance_m"] == pytest.approx(0.6, abs=0.01)
     assert one["circuits"] == ["K"]
-    assert "d1 passes the new N at 0.6 m: relied on by K" in run("compare", base, after).output
+    assert "d1 passes the new N at 0.600 m: relied on by K" in run("compare", base, after).output
 
 
 def test_plant_that_no_circuit_uses_is_told_as_such(base: Path, tmp_path: Path) -> None:
@@ -84,7 +84,9 @@ def test_plant_that_no_circuit_uses_is_told_as_such(base: Path, tmp_path: Path) 
     comparison = wa.compare(base, after)
     (one,) = comparison.facts()["passes"]
     assert (one["structure"], one["circuits"]) == ("P1", [])
-    assert "new n1 passes P1 at 0.3 m: no circuit runs there" in run("compare", base, after).output
+    assert (
+        "new n1 passes P1 at 0.300 m: no circuit runs there" in run("compare", base, after).output
+    )
     assert comparison.exit_code() == 0
 
 
@@ -106,7 +108,7 @@ def test_new_plant_that_runs_beside_old_is_told_with_what_is_required(
     assert found["d2"]["distance_m"] == pytest.approx(3.0, abs=0.01)
     assert found["d2"]["length_m"] == pytest.approx(1000, abs=1)
     assert (found["d2"]["limit_m"], found["d2"]["waived"]) == (5.0, False)
-    said = "K: new n1 runs beside d2 of another path, 3.0 m from it, 5.0 m required, for 1000 m"
+    said = "K: new n1 runs beside d2 of another path, 3.00 m from it, 5 m required, for 1.00 km"
     assert said in run("compare", base, after).output.replace("1.00 km", "1000 m")
 
 

@@ -51,13 +51,13 @@ def test_one_shared_thing_in_place_of_another_is_worse_and_both_are_named() -> N
     """The road bridge is shared no more, a pit is, and the paths meet in it."""
     change = _one(_shared("BRG-1", closest_m=12.003), _shared("B1-P08", closest_m=0.0))
     assert change.change == "worse"
-    assert change.worse == ("newly shared: B1-P08", "closest approach 12.0 to 0.0 m")
+    assert change.worse == ("newly shared: B1-P08", "closest approach 12.0 m to 0 m")
     assert change.better == ("no longer shared: BRG-1",)
     told = change.as_dict()["reasons"]
     assert told[1] == {
         "figure": "closest_m",
         "change": "worse",
-        "text": "closest approach 12.0 to 0.0 m",
+        "text": "closest approach 12.0 m to 0 m",
         "before": 12.003,
         "after": 0.0,
         "tolerance": 1.0,
@@ -76,21 +76,21 @@ def test_what_holds_a_newly_shared_thing_is_counted_not_named() -> None:
         pytest.param(
             _near(("d1", "e1", 3.0, 100)),
             _near(("d2", "e2", 4.0, 50)),
-            ["newly near: d2 / e2 (4.0 m)"],
-            ["near no more: d1 / e1 (3.0 m)"],
+            ["newly near: d2 / e2 (4.00 m)"],
+            ["near no more: d1 / e1 (3.00 m)"],
             id="elsewhere",
         ),
         pytest.param(
             _near(("d1", "e1", 3.0, 100)),
             _near(("d1", "e1", 3.0, 160)),
-            ["near for 100.0 to 160.0 m"],
+            ["near for 100 m to 160 m"],
             [],
             id="longer",
         ),
         pytest.param(
             _near(("d1", "e1", 4.0, 100)),
             _near(("d1", "e1", 1.5, 100)),
-            ["d1 / e1 4.0 to 1.5 m apart"],
+            ["d1 / e1 4.00 m to 1.50 m apart"],
             [],
             id="closer",
         ),
@@ -188,12 +188,12 @@ def _paths(main_m: float, alternate_m: float) -> dict[str, Any]:
 def test_a_longer_way_round_is_worse_unless_it_is_the_price_of_a_better_verdict() -> None:
     """22 km to 26 km of fibre. Main and alternate that change names are no change."""
     change = _one(_paths(12_000, 10_000), _paths(12_000, 14_000))
-    assert change.worse == ("fibre of all paths 22.0 to 26.0 km",)
+    assert change.worse == ("fibre of all paths 22.0 km to 26.0 km",)
     assert _one(_paths(12_000, 10_000), _paths(12_000, 11_500)).change == "same"
     assert _one(_paths(12_000, 10_000), _paths(10_000, 12_000)).change == "same"
     better = _one(_paths(12_000, 10_000), {**_paths(12_000, 14_000), "verdict": "apart"})
     assert (better.change, better.worse) == ("better", ())
-    assert better.costs == ("fibre of all paths 22.0 to 26.0 km",)
+    assert better.costs == ("fibre of all paths 22.0 km to 26.0 km",)
 
 
 def test_a_better_verdict_excuses_nothing_that_is_found() -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
-from waysapart.figures import metres, microseconds, plain_decibels, probability
+from waysapart.figures import limit_said, metres, microseconds, plain_decibels, probability
 from waysapart.report.words import CHANGED, MOST_NAMED, count_of
 from waysapart.text import few, sentence_list
 from waysapart.whatif.changes import DifferenceFacts
@@ -138,7 +138,7 @@ def beside_said(one: BesideFacts) -> str:
     -------
     str
     """
-    limit = "" if one["limit_m"] is None else f", {metres(one['limit_m'])} required"
+    limit = "" if one["limit_m"] is None else f", {limit_said(one['limit_m'], 'm')} required"
     waived = ", accepted by a waiver" if one["waived"] else ""
     return (
         f"{one['circuit']}: new {one['segment']} runs beside {one['beside']} of another path, "

@@ -326,7 +326,7 @@ def _heights(axes: Axes, limit_m: float) -> list[str]:
     """The base line, and the heights with their labels as far as there is room between them."""
     wanted = [(0.0, "0 m"), (axes.most_m, words.metres(axes.most_m))]
     if limit_m > 0:
-        wanted.insert(1, (limit_m, f"{words.metres(limit_m)} required"))
+        wanted.insert(1, (limit_m, f"{words.limit_said(limit_m, 'm')} required"))
     power = math.ceil(math.log10(axes.even_m))
     while 10.0**power < axes.most_m:
         wanted.append((10.0**power, _round_metres(10.0**power)))
@@ -391,7 +391,7 @@ def _told(arcs: pd.DataFrame) -> str:
         close = too_close(arcs)
         length = float((close["to_m"] - close["from_m"]).sum())
         over = f"closer over {words.metres(length)}" if length > 0 else "nowhere closer"
-        parts.append(f"({words.metres(most)} required, {over})")
+        parts.append(f"({words.limit_said(most, 'm')} required, {over})")
     return " ".join(parts) + "."
 
 
