@@ -87,7 +87,7 @@ def test_moving_the_alternate_onto_the_main_link_is_worse(base: Study, proposal:
         "apart to shared",
         "newly shared: CM, d1, P1, d2, P2, d3 and 2 more",
         "closest approach 70.7 m to 0 m",
-        "unavailability 2.4e-05 to 3.5e-05",
+        "unavailability 2.37 × 10⁻⁵ to 3.54 × 10⁻⁵",
     ]
     assert set(row["came"]["shared"]) == {"P1", "P2", "P3", "d1", "d2", "d3", "d4", "CM"}
     assert comparison.exit_code() == 1
@@ -294,13 +294,15 @@ def _margins(*margin_db: float | None) -> dict[str, Any]:
 @pytest.mark.parametrize(
     ("before", "after", "why"),
     [
-        pytest.param(_down(1e-4), _down(1.1e-3), ["unavailability 0.0001 to 0.0011"], id="x 11"),
+        pytest.param(
+            _down(1e-4), _down(1.1e-3), ["unavailability 1.00 × 10⁻⁴ to 1.10 × 10⁻³"], id="x 11"
+        ),
         pytest.param(_down(1e-4), _down(1.09e-4), [], id="less than a tenth"),
         pytest.param(_down(1e-11), _down(5e-10), [], id="next to nothing"),
         pytest.param(
             _down(1e-4),
             _down(None, at_least={"both": 1e-3}),
-            ["unavailability 0.0001 to at least 0.001"],
+            ["unavailability 1.00 × 10⁻⁴ to at least 1.00 × 10⁻³"],
             id="the bound alone",
         ),
         pytest.param(
@@ -311,17 +313,19 @@ def _margins(*margin_db: float | None) -> dict[str, Any]:
         ),
         pytest.param(_down(None), _down(1e-3), [], id="not known before"),
         pytest.param(
-            _delay(1000, 10), _delay(1251, 10), ["margin to the limit of delay 4000.0 to 3749.0 us"]
+            _delay(1000, 10),
+            _delay(1251, 10),
+            ["margin to the limit of delay 4000.0 µs to 3749.0 µs"],
         ),
         pytest.param(_delay(1000, 10), _delay(1249, 10), [], id="less than 5 % of 5000 us"),
         pytest.param(
             _delay(1000, 10),
             _delay(1000, 21),
-            ["margin to the limit of asymmetry 190.0 to 179.0 us"],
+            ["margin to the limit of asymmetry 190.0 µs to 179.0 µs"],
         ),
         pytest.param(_delay(1000, 10), _delay(1000, 19), [], id="less than 5 % of 200 us"),
         pytest.param(
-            _margins(9.2, 12), _margins(12, 8.1), ["least optical margin 9.20 to 8.10 dB"]
+            _margins(9.2, 12), _margins(12, 8.1), ["least optical margin 9.20 dB to 8.10 dB"]
         ),
         pytest.param(_margins(9.2), _margins(8.3), [], id="less than 1 dB"),
         pytest.param(_margins(9.2), _margins(None), [], id="no margin to compare"),
@@ -345,10 +349,12 @@ def test_a_figure_that_worsens_beyond_its_tolerance_is_worse(
 @pytest.mark.parametrize(
     ("before", "after", "why"),
     [
-        pytest.param(_down(1e-3), _down(1e-4), ["unavailability 0.001 to 0.0001"], id="a tenth"),
+        pytest.param(
+            _down(1e-3), _down(1e-4), ["unavailability 1.00 × 10⁻³ to 1.00 × 10⁻⁴"], id="a tenth"
+        ),
         pytest.param(_down(1.09e-4), _down(1e-4), [], id="less than a tenth"),
         pytest.param(_delay(1251, 10), _delay(1000, 10), ["margin to the limit of delay"], id="us"),
-        pytest.param(_margins(8.1), _margins(9.2), ["least optical margin 8.10 to 9.20 dB"]),
+        pytest.param(_margins(8.1), _margins(9.2), ["least optical margin 8.10 dB to 9.20 dB"]),
         pytest.param(
             _owner(closest_m=60.0), _owner(closest_m=150.0), ["closest approach 60.0 m to 150 m"]
         ),
@@ -369,9 +375,9 @@ def test_a_group_down_more_often_is_worse_by_either_figure() -> None:
         return _owner(unavailability={"all": all_, "working": working})
 
     (one,) = changes([group(1e-6, 1e-4)], [group(1e-6, 1e-3)])
-    assert one.worse == ("unavailability of the working paths 0.0001 to 0.001",)
+    assert one.worse == ("unavailability of the working paths 1.00 × 10⁻⁴ to 1.00 × 10⁻³",)
     (other,) = changes([group(1e-6, 1e-4)], [group(1e-5, 1e-4)])
-    assert other.worse == ("unavailability of all paths 1e-06 to 1e-05",)
+    assert other.worse == ("unavailability of all paths 1.00 × 10⁻⁶ to 1.00 × 10⁻⁵",)
 
 
 def test_a_better_verdict_excuses_a_thinner_margin_but_not_more_time_down() -> None:
@@ -450,7 +456,7 @@ def test_two_protections_put_on_one_battery_are_worse_though_no_verdict_changes(
     assert working["before"] == pytest.approx(1e-3, rel=1e-2)
     assert working["after"] == pytest.approx(1.09e-2, rel=1e-2)
     assert group["change"] == "worse"
-    assert "unavailability of the working paths 0.001 to 0.011" in group["why"]
+    assert "unavailability of the working paths 1.00 × 10⁻³ to 1.09 × 10⁻²" in group["why"]
     assert {row["change"] for row in facts["circuits"]} == {"same"}
     assert facts["summary"]["groups_worse"] == 1
     assert comparison.exit_code() == 1
@@ -459,4 +465,4 @@ def test_two_protections_put_on_one_battery_are_worse_though_no_verdict_changes(
     )
     assert printed.exit_code == 1
     said = " ".join(printed.output.split())
-    assert "unavailability of the working paths 0.001 to 0.011" in said
+    assert "unavailability of the working paths 1.00 × 10⁻³ to 1.09 × 10⁻²" in said

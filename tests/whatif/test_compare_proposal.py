@@ -109,7 +109,7 @@ def test_new_plant_that_runs_beside_old_is_told_with_what_is_required(
     assert found["d2"]["length_m"] == pytest.approx(1000, abs=1)
     assert (found["d2"]["limit_m"], found["d2"]["waived"]) == (5.0, False)
     said = "K: new n1 runs beside d2 of another path, 3.00 m from it, 5 m required, for 1.00 km"
-    assert said in run("compare", base, after).output.replace("1.00 km", "1000 m")
+    assert said in " ".join(run("compare", base, after).output.split())
 
 
 def test_a_study_against_itself_has_no_such_plant(base: Path) -> None:
