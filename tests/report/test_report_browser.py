@@ -185,7 +185,7 @@ def test_the_table_sorts_and_filters(page):
     assert ids(page) == []
     page.fill(".ledger input[type=search]", "plovermoor shared:")
     assert ids(page) == ["C33", "C17", "C05", "C04"]
-    assert page.text_content(".ledger [role=status]") == "4 of 33"
+    assert page.text_content(".ledger [role=status]") == "4 of 33 rows"
 
 
 def saved(page, table):
