@@ -4,7 +4,9 @@ import itertools
 
 import pytest
 
+from waysapart.gaps import GAP_CODES
 from waysapart.report.map import Tiles, folium_map, frame, in_runs, map_data
+from waysapart.report.page import _FILTERS
 
 
 def collection(*features):
@@ -156,3 +158,74 @@ def test_tiles_are_added_only_when_asked_for():
 def test_an_address_that_is_no_tile_address_is_refused(url):
     with pytest.raises(ValueError, match="tile address"):
         Tiles(url)
+
+
+def near(**more):
+    pair = {"main": "D-1", "alternate": "D-2", "distance_m": 1.5, "at": [8.1, 54.1]}
+    return {**pair, "length_m": 40.0, "waived": False, **more}
+
+
+def test_every_pair_of_a_near_stretch_is_told_by_places_and_centimetres():
+    """D-1 and D-2 are the closest, at 1.5 m; D-3 and D-2 2.25 m, D-1 and D-3 as near as the
+    closest, since a pair without a distance has that of the stretch; D-9 is not drawn."""
+    plant = collection(
+        *(feature(LINE, id=f"D-{k}", role="segments", kind="duct") for k in (1, 2, 3))
+    )
+    pairs = [
+        {"main": "D-1", "alternate": "D-2", "distance_m": 1.5},
+        {"main": "D-3", "alternate": "D-2", "distance_m": 2.25},
+        {"main": "D-1", "alternate": "D-3"},
+        {"main": "D-9", "alternate": "D-2", "distance_m": 3.0},
+    ]
+    circuit = {"id": "C-1", "verdict": "shared", "near": [near(members=pairs)]}
+    (mark,) = map_data({"circuits": [circuit]}, {"plant": plant})["marks"]
+    assert (mark["main"], mark["alternate"], mark["distance_m"]) == ("D-1", "D-2", 1.5)
+    assert (mark["pairs"], mark["whole"]) == ([2, 1, 225, 0, 2, 150], True)
+
+
+def test_gaps_are_told_by_asset_each_message_once():
+    """One asset: what its gap says. Several: what gaps of that kind mean, and runs of ids."""
+    gaps = [
+        {"code": "no-id", "message": "row 3 <b>", "bears_on": "both", "asset": "D-1"},
+        {
+            "code": "dangling-reference",
+            "message": "4 of them",
+            "bears_on": "limits",
+            "assets": ["P-1", "P-2", "P-3", "P-4"],
+        },
+        {"code": "unknown", "message": "nobody's", "bears_on": None, "asset": ""},
+    ]
+    told = map_data({"circuits": [], "gaps": gaps}, GEO)["gaps"]
+    assert told == [
+        ["row 3 <b>", "both", [("D-1", "D-1", 1)]],
+        [GAP_CODES["dangling-reference"].means, "limits", [("P-1", "P-4", 4)]],
+    ]
+
+
+def test_backdrops_are_drawn_and_leave_the_frame_as_it_is():
+    parts = [[[7.0, 53.0], [7.5, 53.5]], [[8.0, 54.0], [8.1, 54.1], [8.2, 54.0]]]
+    line = {"type": "MultiLineString", "coordinates": parts}
+    point = {"type": "MultiPoint", "coordinates": [[8.0, 54.5], [8.1, 54.6]]}
+    backdrops = {
+        **collection(
+            feature(line, layer="coast\u202e", shape="line"),
+            feature(point, layer="coast\u202e", shape="point"),
+        ),
+        "box": [7.0, 53.0, 10.0, 56.0],
+    }
+    geo = {**GEO, "backdrops": backdrops}
+    told = map_data(FACTS, geo)["backdrops"]
+    assert (told["layers"], told["layer"]) == (["coast⟨U+202E⟩"], [0, 0])
+    assert told["shape"] == ["line", "point"]
+    assert (told["of"], told["n"]) == ([0, 0, 1, 1], [2, 3, 1, 1])
+    assert told["box"] == [7.0, 53.0, 10.0, 56.0]
+    assert frame(geo) == frame(GEO)
+
+
+def test_the_list_of_circuits_is_in_the_order_of_their_numbers():
+    by_id = _FILTERS["by_id"]
+    assert [one["id"] for one in by_id([{"id": "C10"}, {"id": "B3"}, {"id": "C2"}])] == [
+        "B3",
+        "C2",
+        "C10",
+    ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from functools import partial
 from typing import Any, TypedDict
 
 import numpy as np
@@ -14,6 +15,7 @@ from waysapart.arrays import Ints
 from waysapart.network.lengths import positions_deg
 from waysapart.network.routes import routes
 from waysapart.schema import ASSET_ROLES
+from waysapart.study.model import PLANT_ROLES, Study
 from waysapart.verdicts.facts import text_or_none
 from waysapart.verdicts.prove import Proof
 from waysapart.whatif.base import Base
@@ -45,7 +47,8 @@ def proof_geometry(proof: Tied) -> dict[str, Any]:
     dict
         `plant` (segments), `points` (structures and sites), `paths` (ids of the
         segments that each path of each circuit follows), `hazards` (grown by
-        their reach). Longitudes run on across the antimeridian.
+        their reach), `backdrops` (layers without a role, see `backdrop_features`). Longitudes
+        run on across the antimeridian.
     """
     study = proof.study
     run_on = study.plane.run_on
@@ -56,6 +59,7 @@ def proof_geometry(proof: Tied) -> dict[str, Any]:
         ),
         "paths": {"type": "FeatureCollection", "features": path_features(proof)},
         "hazards": _collection(proof, "hazards", _grown(proof)),
+        "backdrops": backdrop_features(proof.study),
     }
 
 
@@ -100,6 +104,129 @@ def _grown(proof: Tied) -> np.ndarray:
     reach = np.nan_to_num(study.tables["hazards"]["reach_m"].to_numpy(dtype=np.float64))
     shapes = study.geometries("hazards")
     return study.plane.run_on(positions_deg(study, study.plane.grown(shapes, reach)))
+
+
+# --- Layers without a role, drawn under the plant.
+
+_MOST_VERTICES = 25_000
+"""Vertices of all backdrops that a page holds, about 200 kB. Common practice, no source."""
+_FIRST_DETAIL_M = 1.0
+_STILL_HELPS = 0.9
+"""Lines are simplified further while each step leaves less than this share of the vertices."""
+_LEAST_ROOM_M = 2000.0
+_ROOM_SHARE = 0.35
+_METRES_PER_DEGREE = 111_000.0
+_SHAPES = {"LineString": "line", "LinearRing": "line", "Polygon": "area", "Point": "point"}
+_DRAWN_AS = {"line": "MultiLineString", "area": "MultiPolygon", "point": "MultiPoint"}
+
+
+def backdrop_features(study: Study) -> dict[str, Any]:
+    """Draw the layers without a role: clipped to the plant and its surroundings, and simplified.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    dict
+        A FeatureCollection. Each feature is all that one layer has of one shape, with the
+        properties `layer` (its name) and `shape` (line, area or point). `detail_m` is how far, in
+        metres, a line may be drawn from where it lies; `box` is west, south, east and north of
+        what is kept; `left_out` counts the small parts that are not drawn because all together
+        would be too many.
+    """
+    empty = {"type": "FeatureCollection", "features": [], "detail_m": 0.0, "left_out": 0}
+    places = np.concatenate([study.plane.run_on(study.lonlat(role)) for role in PLANT_ROLES])
+    bounds = shapely.total_bounds(places)
+    if not study.backdrops or not np.isfinite(bounds).all():
+        return {**empty, "box": None}
+    box = _surroundings(bounds)
+    layers = []
+    for backdrop in study.backdrops:
+        parts = _clipped(backdrop.lonlat, box)
+        kind = np.array([_SHAPES.get(one.geom_type, "") for one in parts], dtype=object)
+        layers += [(backdrop.name, shape, parts[kind == shape]) for shape in _DRAWN_AS]
+    layers = [one for one in layers if len(one[2])]
+    most = _MOST_VERTICES // max(len(layers), 1)
+    drawn = [(name, shape, *_few_enough(parts, most)) for name, shape, parts in layers]
+    return {
+        **empty,
+        "features": [
+            {
+                "type": "Feature",
+                "properties": {"layer": name, "shape": shape},
+                "geometry": {
+                    "type": _DRAWN_AS[shape],
+                    "coordinates": [shapely.geometry.mapping(one)["coordinates"] for one in parts],
+                },
+            }
+            for name, shape, parts, *_ in drawn
+            if len(parts)
+        ],
+        "detail_m": max((off_m for *_, off_m, _ in drawn), default=0.0),
+        "left_out": sum(left_out for *_, left_out in drawn),
+        "box": list(box),
+    }
+
+
+def _surroundings(bounds: np.ndarray) -> tuple[float, float, float, float]:
+    """A box about the plant, as tall as it is wide, with what a map of it shows, in degrees."""
+    west, south, east, north = (float(one) for one in bounds)
+    narrow = max(math.cos(math.radians((south + north) / 2)), 0.05)
+    tall = max(north - south, (east - west) * narrow) * (0.5 + _ROOM_SHARE)
+    tall = max(tall, _LEAST_ROOM_M / _METRES_PER_DEGREE)
+    lon, lat = (west + east) / 2, (south + north) / 2
+    return (
+        lon - min(tall / narrow, 180.0),
+        max(lat - tall, -85.0),
+        lon + min(tall / narrow, 180.0),
+        min(lat + tall, 85.0),
+    )
+
+
+def _clipped(shapes: np.ndarray, box: tuple[float, float, float, float]) -> np.ndarray:
+    """The single parts of shapes that lie in the box, also where they are a turn away from it."""
+    parts = shapely.get_parts(shapely.get_parts(shapely.get_parts(shapes)))
+    found = []
+    for turn in (-360.0, 0.0, 360.0):
+        low, high = box[0] - turn, box[2] - turn
+        west, south, east, north = shapely.bounds(parts).reshape(-1, 4).T
+        near = (west <= high) & (east >= low) & (south <= box[3]) & (north >= box[1])
+        if near.any():
+            cut = shapely.clip_by_rect(parts[near], low, box[1], high, box[3])
+            cut = shapely.get_parts(shapely.get_parts(cut))
+            found.append(shapely.transform(cut, partial(np.add, [turn, 0.0])))
+    some = np.concatenate(found) if found else np.empty(0, dtype=object)
+    return np.asarray(some[~shapely.is_empty(some)], dtype=object)
+
+
+def _few_enough(parts: np.ndarray, most: int) -> tuple[np.ndarray, float, int]:
+    """Parts with no more vertices than allowed, how far off they are, how many are left out.
+
+    They are simplified ever more as long as that helps; then the smallest are left out.
+    """
+    count = int(shapely.get_num_coordinates(parts).sum())
+    step_m, off_m = _FIRST_DETAIL_M, 0.0
+    while True:
+        before, parts = count, _simple(parts, step_m / _METRES_PER_DEGREE)
+        off_m += step_m
+        count = int(shapely.get_num_coordinates(parts).sum())
+        if count <= most or (off_m > _FIRST_DETAIL_M and count > _STILL_HELPS * before):
+            break
+        step_m *= 2
+    west, south, east, north = shapely.bounds(parts).T
+    order = np.argsort(-np.hypot(east - west, north - south), kind="stable")
+    fits = np.cumsum(shapely.get_num_coordinates(parts)[order]) <= most
+    return parts[np.sort(order[fits])], off_m, int((~fits).sum())
+
+
+def _simple(parts: np.ndarray, tolerance: float) -> np.ndarray:
+    """Parts without the vertices that lie within the tolerance of the line without them.
+
+    No part is lost: an area keeps three corners.
+    """
+    return np.asarray(shapely.simplify(parts, tolerance, preserve_topology=True), dtype=object)
 
 
 def path_features(proof: Tied) -> list[dict[str, Any]]:

@@ -19,6 +19,7 @@ from urllib.parse import urlsplit
 import numpy as np
 from shapely.geometry import shape
 
+from waysapart.gaps import GAP_CODES
 from waysapart.report.escape import map_text, visible, visible_all
 from waysapart.report.geometry import Facts, Geo
 from waysapart.report.lookup import columns, lookup_data
@@ -214,7 +215,8 @@ def map_data(facts: Facts, geo: Geo, tiles: Tiles | None = None) -> dict[str, An
     facts : mapping
         As `prove --json` gives them.
     geo : mapping of str to GeoJSON FeatureCollection
-        As for `render_report`.
+        As for `render_report`; `backdrops` as `waysapart.report.geometry.backdrop_features` gives
+        them.
         A page of a what-if adds `mark` (a style of `marked.js`) to features, `when`
         (before, after, left, or a proposal) to paths and `opening` (west, south, east, north);
         to the facts `told`: the term, the text of each asset, and the text of others; `labels`:
@@ -245,13 +247,14 @@ def map_data(facts: Facts, geo: Geo, tiles: Tiles | None = None) -> dict[str, An
         "circuits": [
             {
                 "id": visible(str(c["id"])),
+                "name": visible(str(c.get("name") or "")),
                 "verdict": c["verdict"],
                 "shared": _shared(c.get("shared", [])),
                 "paths": [],
             }
             for c in circuits
         ],
-        "marks": [mark for i, c in enumerate(circuits) for mark in _marks(i, c, west)],
+        "marks": _marks(circuits, place, west),
         "close": _close(facts, number, west),
         "worst": [
             {
@@ -261,6 +264,14 @@ def map_data(facts: Facts, geo: Geo, tiles: Tiles | None = None) -> dict[str, An
             }
             for one in facts.get("worst", [])
         ],
+        "groups": [
+            {"id": visible(str(g["id"])), "shared": _shared(g.get("shared", []))}
+            for g in facts.get("groups", [])
+            if g.get("shared")
+        ],
+        "gaps": _gaps(facts.get("gaps", [])),
+        "backdrops": _backdrops(geo),
+        "moved_m": (facts.get("outside") or {}).get("grid_m"),
         "grid": facts.get("grid"),
         "told": visible_all(facts["told"]) if facts.get("told") else None,
         "labels": [
@@ -336,6 +347,8 @@ def _chains(geometry: Mapping[str, Any]) -> Iterable[Sequence[Sequence[float]]]:
     kind, coordinates = geometry["type"], geometry["coordinates"]
     if kind == "Point":
         return [[coordinates]]
+    if kind == "MultiPoint":
+        return [[point] for point in coordinates]
     if kind == "LineString":
         return [coordinates]
     if kind in ("MultiLineString", "Polygon"):
@@ -393,22 +406,116 @@ def _shape_of(kind: str) -> str:
     return {"Point": "point", "LineString": "line", "MultiLineString": "line"}.get(kind, "area")
 
 
-def _marks(circuit: int, facts: Facts, west: float) -> Iterable[dict[str, Any]]:
-    for what in ("near", "cross"):
-        for found in facts.get(what, []):
-            if found.get("at") is None:
-                continue
-            mark = {
-                "circuit": circuit,
-                "what": what,
-                "main": found.get("main"),
-                "alternate": found.get("alternate"),
-                "at": on_map(found["at"], west),
-                "distance_m": found.get("distance_m"),
-                "length_m": found.get("length_m"),
-                "waived": bool(found.get("waived")),
-            }
-            yield visible_all(mark)
+_MOST_PAIRS = 20_000
+"""Pairs of near segments that a page holds; beyond them only the closest of each stretch."""
+
+
+def _marks(
+    circuits: Sequence[Facts], place: Mapping[str, int], west: float
+) -> list[dict[str, Any]]:
+    """Near stretches and crossings that have a position.
+
+    `pairs` of a near stretch are its pairs of segments but for the closest: places of both among
+    the plant that is drawn, and their distance in centimetres. `whole` is false where there are
+    too many for the page.
+    """
+    found = []
+    left = _MOST_PAIRS
+    for number, circuit in enumerate(circuits):
+        for what in ("near", "cross"):
+            for one in circuit.get(what, []):
+                if one.get("at") is None:
+                    continue
+                mark = {
+                    "circuit": number,
+                    "what": what,
+                    "main": one.get("main"),
+                    "alternate": one.get("alternate"),
+                    "at": on_map(one["at"], west),
+                    "distance_m": one.get("distance_m"),
+                    "length_m": one.get("length_m"),
+                    "waived": bool(one.get("waived")),
+                }
+                pairs = _pairs(one, place)
+                left -= len(pairs) // 3
+                if pairs:
+                    mark |= {"pairs": pairs if left >= 0 else [], "whole": left >= 0}
+                found.append(visible_all(mark))
+    return found
+
+
+def _pairs(near: Facts, place: Mapping[str, int]) -> list[int]:
+    closest = str(near.get("main")), str(near.get("alternate"))
+    pairs: list[int] = []
+    for pair in near.get("members", []):
+        names = str(pair["main"]), str(pair["alternate"])
+        distance_m = pair.get("distance_m", near.get("distance_m"))
+        if names != closest and names[0] in place and names[1] in place and distance_m is not None:
+            pairs += [place[names[0]], place[names[1]], round(100 * distance_m)]
+    return pairs
+
+
+_MOST_MESSAGES = 1_000
+"""Record gaps of which the map tells each message; with more, what gaps of their kind mean."""
+
+
+def _gaps(gaps: Sequence[Facts]) -> list[list[Any]]:
+    """Record gaps that have an asset: what they say, what they bear on, and runs of ids."""
+    said: dict[tuple[str, str], list[str]] = {}
+    each = len(gaps) <= _MOST_MESSAGES
+    for gap in gaps:
+        ids = [str(one) for one in gap.get("assets") or [gap.get("asset")] if one]
+        known = GAP_CODES.get(str(gap.get("code")))
+        general = known is not None and (len(ids) > 1 or not each)
+        text = known.means if known is not None and general else str(gap.get("message", ""))
+        if ids and text:
+            key = visible(text), str(gap.get("bears_on") or "")
+            said.setdefault(key, []).extend(map(visible, ids))
+    return [[text, bears_on, id_runs(ids)] for (text, bears_on), ids in said.items()]
+
+
+def backdrop_layers(geo: Geo) -> list[str]:
+    """Names of the layers without a role that the map draws, each once.
+
+    Parameters
+    ----------
+    geo : mapping
+
+    Returns
+    -------
+    list of str
+    """
+    return list(dict.fromkeys(f["properties"]["layer"] for f in _features(geo, "backdrops")))
+
+
+def backdrop_detail(geo: Geo) -> dict[str, float]:
+    """How far a line of a backdrop may be drawn from where it lies, and how many parts are not.
+
+    Parameters
+    ----------
+    geo : mapping
+
+    Returns
+    -------
+    dict
+        `detail_m` and `left_out`.
+    """
+    collection = geo.get("backdrops") or {}
+    return {key: collection.get(key, 0) for key in ("detail_m", "left_out")}
+
+
+def _backdrops(geo: Geo) -> dict[str, Any]:
+    """Layers without a role: of each shape in each the layer's place, the shape, and its parts."""
+    features = _features(geo, "backdrops")
+    collection = geo.get("backdrops") or {}
+    names = {name: place for place, name in enumerate(backdrop_layers(geo))}
+    return {
+        "layers": [visible(name) for name in names],
+        "layer": [names[f["properties"]["layer"]] for f in features],
+        "shape": [f["properties"]["shape"] for f in features],
+        "box": collection.get("box"),
+        **_lines([f["geometry"] for f in features]),
+    }
 
 
 def _close(facts: Facts, number: Mapping[str, int], west: float) -> list[dict[str, Any]]:

@@ -13,7 +13,14 @@ from waysapart import figures
 from waysapart.report import words
 from waysapart.report.escape import json_for_script, packed, packed_html, visible
 from waysapart.report.geometry import Facts, Geo
-from waysapart.report.map import Tiles, folium_map, has_places, map_data
+from waysapart.report.map import (
+    Tiles,
+    backdrop_detail,
+    backdrop_layers,
+    folium_map,
+    has_places,
+    map_data,
+)
 from waysapart.report.marks import id_runs, kind_of
 from waysapart.report.picture import map_picture
 from waysapart.report.standalone_html import CSP_PLACE, MapParts, seal
@@ -26,7 +33,7 @@ from waysapart.report.view import (
     unit,
 )
 from waysapart.report.words import clash_said, numbers_said, over_limits, surveyed
-from waysapart.text import sentence_list
+from waysapart.text import counted, sentence_list
 
 _SCRIPTS = ("data.js", "unpack.js", "lookup.js")
 _MAP_SCRIPTS = (
@@ -160,6 +167,8 @@ def render_page(
             map_body=Markup(parts.body),
             picture=map_picture(facts, geo),
             drawn=drawn,
+            backdrops=backdrop_layers(geo),
+            backdrop_detail=backdrop_detail(geo),
             grid=facts.get("grid"),
             map_data=json_for_script(map_data(facts, geo, tiles)),
             scripts=[
@@ -190,6 +199,7 @@ def _environment() -> jinja2.Environment:
 _FILTERS: dict[str, Callable[..., object]] = {
     "along": words.along_said,
     "bears": words.BEARS.__getitem__,
+    "by_id": lambda rows: sorted(rows, key=lambda row: counted(row["id"])),
     "circuit_state": words.circuit_state,
     "clash": clash_said,
     "count_of": words.count_of,

@@ -325,7 +325,11 @@ class _Reducer:
         return made
 
     def geo(self) -> dict[str, Any]:
-        """The geometry that may go out: none, or all of it on the grid."""
+        """The geometry that may go out: none, or all plant on the grid.
+
+        Layers without a role stay behind: a coast or a road tells where the plant lies, and by
+        more than the grid does.
+        """
         if self._grid_m is None:
             return {}
         return {
@@ -339,6 +343,7 @@ class _Reducer:
                 ),
             }
             for role, collection in self._geo.items()
+            if role != "backdrops"
         }
 
     # --- new ids ---------------------------------------------------------------------------

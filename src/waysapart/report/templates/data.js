@@ -59,6 +59,7 @@
 
   /* Ids from the first to the last, which count up or down by one at their ends. */
   function idsFrom(first, last, count) {
+    if (count === 1) return [first];
     var tail = /[0-9]*$/.exec(first)[0], head = first.slice(0, first.length - tail.length), ids = [];
     var begin = Number(tail), step = begin <= Number(last.slice(head.length)) ? 1 : -1;
     var width = tail[0] === "0" || last[head.length] === "0" ? tail.length : 0;
@@ -77,6 +78,29 @@
   });
 
   data.close.forEach(function (one) { one.drawn = unpackLines(one); });
+  data.groups.forEach(function (group) {
+    group.shared = new Set([].concat.apply([], group.shared.map(function (run) { return idsFrom(run[0], run[1], run[2]); })));
+  });
+
+  /* Record gaps by asset: places in data.gaps. */
+  var gapsAt = null;
+  function gapsOf(id) {
+    if (gapsAt === null) {
+      gapsAt = new Map();
+      data.gaps.forEach(function (gap, place) {
+        gap[2].forEach(function (run) {
+          idsFrom(run[0], run[1], run[2]).forEach(function (one) {
+            if (!gapsAt.has(one)) gapsAt.set(one, new Set());
+            gapsAt.get(one).add(place);
+          });
+        });
+      });
+    }
+    return Array.from(gapsAt.get(id) || []).map(function (place) { return data.gaps[place]; });
+  }
+
+  /* Ids as people count: T9-2 before T9-10. */
+  var natural = new Intl.Collator("en", { numeric: true }).compare;
 
   var rows = new Map();
   function rowOf(table, id) {
@@ -121,6 +145,7 @@
   }
 
   window.waysapart = {
+    backdrops: unpackLines(data.backdrops), gapsOf: gapsOf, natural: natural,
     data: data, plant: plant, points: points, hazards: hazards, partsOf: partsOf,
     plantAt: plantAt, pointAt: pointAt, across: across, down: down, choose: choose,
     chosen: function () { return chosen; }, idsFrom: idsFrom, unpackRuns: unpackRuns, rowOf: rowOf, placeOf: placeOf, effectOf: effectOf

@@ -42,22 +42,27 @@
       var view = {
         ctx: ctx, scale: scale, dx: origin.x + corner.x, dy: origin.y + corner.y,
         width: width, height: height, left: size.x * pad, top: size.y * pad,
-        sight: size, map: map, taken: [], colour: colours(map.getContainer())
+        sight: size, map: map, taken: [], busy: new Set(), colour: colours(map.getContainer())
       };
       view.box = [view.dx / scale, view.dy / scale, (view.dx + width) / scale, (view.dy + height) / scale];
+      keepClear(view);
       if (shown.grid) drawGrid(view);
+      drawBackdrops(view);
       if (shown.hazards) drawHazards(view);
+      if (shown.findings) drawBands(view);
       drawPlant(view);
       ways.under.forEach(function (draw) { draw(view); });
       if (shown.paths) drawPaths(view);
+      if (shown.findings && ways.chosen() !== null) drawShared(view, ways.chosen());
       if (shown.structures) drawStructures(view);
       ways.over.forEach(function (draw) { draw(view); });
       drawSites(view);
+      if (shown.worst) drawWorst(view);
       if (shown.findings) drawFindings(view);
       ways.top.forEach(function (draw) { draw(view); });
-      if (shown.worst) drawWorst(view);
       drawPicked(view);
       ways.drawNames(view);
+      ways.drawIds(view);
       if (ways.drawMeasure) ways.drawMeasure(view);
       canvas.dataset.drawn = String(Number(canvas.dataset.drawn || 0) + 1);
     }
@@ -76,16 +81,74 @@
     return b[i] <= box[2] && b[i + 2] >= box[0] && b[i + 1] <= box[3] && b[i + 3] >= box[1];
   }
 
-  /* Adds one line to the path; steps shorter than a pixel are left out. */
-  function trace(view, lines, part) {
-    var ctx = view.ctx, end = lines.start[part + 1], px = 0, py = 0;
-    for (var i = lines.start[part]; i < end; i++) {
+  /* Adds one line to the path; steps shorter than a pixel are left out. A line that goes on where
+     the last one ended is joined to it, so that dashes run on and an outline has no ends within. */
+  function trace(view, lines, part, joined, backwards) {
+    var ctx = view.ctx, n = lines.start[part + 1] - lines.start[part], px = 0, py = 0;
+    for (var k = 0; k < n; k++) {
+      var i = backwards ? lines.start[part + 1] - 1 - k : lines.start[part] + k;
       var x = lines.x[i] * view.scale - view.dx, y = lines.y[i] * view.scale - view.dy;
-      if (i === lines.start[part]) ctx.moveTo(x, y);
-      else if (i === end - 1 || Math.abs(x - px) + Math.abs(y - py) >= 1) ctx.lineTo(x, y);
+      if (k === 0 && !joined) ctx.moveTo(x, y);
+      else if (k === 0 || k === n - 1 || Math.abs(x - px) + Math.abs(y - py) >= 1) ctx.lineTo(x, y);
       else continue;
       px = x; py = y;
     }
+  }
+
+  /* Adds lines in their order as one course, each turned so that it goes on from the one before. */
+  function course(view, lines, parts) {
+    var reach = 1.5 / view.scale, last = -1, end = -1;
+    function meets(i, j) { return Math.abs(lines.x[i] - lines.x[j]) < reach && Math.abs(lines.y[i] - lines.y[j]) < reach; }
+    parts.forEach(function (p, k) {
+      var a = lines.start[p], b = lines.start[p + 1] - 1, next = parts[k + 1], joined = false, turned = false;
+      if (p === last) return;
+      last = p;
+      if (!inSight(lines, p, view.box)) { end = -1; return; }
+      if (end >= 0 && meets(end, a)) joined = true;
+      else if (end >= 0 && meets(end, b)) joined = turned = true;
+      else if (next !== undefined) {
+        var c = lines.start[next], d = lines.start[next + 1] - 1;
+        turned = (meets(a, c) || meets(a, d)) && !meets(b, c) && !meets(b, d);
+      }
+      trace(view, lines, p, joined, turned);
+      end = turned ? a : b;
+    });
+  }
+
+  /* Notes where paths and bands run, in cells of eight pixels: names keep off them where they can. */
+  function keepOff(view, lines, parts) {
+    parts.forEach(function (p) {
+      if (!inSight(lines, p, view.box)) return;
+      for (var i = lines.start[p]; i < lines.start[p + 1] - 1; i++) {
+        var x = lines.x[i] * view.scale - view.dx, y = lines.y[i] * view.scale - view.dy;
+        var dx = lines.x[i + 1] * view.scale - view.dx - x, dy = lines.y[i + 1] * view.scale - view.dy - y;
+        var from = 0, to = 1;
+        [[x, dx, view.width], [y, dy, view.height]].forEach(function (one) {
+          if (one[1] === 0) return;
+          var a = (0 - one[0]) / one[1], b = (one[2] - one[0]) / one[1];
+          from = Math.max(from, Math.min(a, b));
+          to = Math.min(to, Math.max(a, b));
+        });
+        var steps = Math.ceil(Math.max(0, to - from) * Math.hypot(dx, dy) / 8);
+        for (var k = 0; k <= steps && from <= to; k++) {
+          var t = from + (to - from) * (steps ? k / steps : 0);
+          view.busy.add(Math.floor((x + t * dx) / 8) * 4096 + Math.floor((y + t * dy) / 8));
+        }
+      }
+    });
+  }
+
+  function isBusy(view, box) {
+    for (var i = Math.floor(box[0] / 8); i <= Math.floor(box[2] / 8); i++) {
+      for (var j = Math.floor(box[1] / 8); j <= Math.floor(box[3] / 8); j++) if (view.busy.has(i * 4096 + j)) return true;
+    }
+    return false;
+  }
+
+  function partsOfAll(segments) {
+    var parts = [];
+    segments.forEach(function (s) { ways.partsOf[s].forEach(function (p) { parts.push(p); }); });
+    return parts;
   }
 
   function stroke(view, colour, width, dash) {
@@ -110,11 +173,9 @@
 
   function tracePath(view, path) {
     view.ctx.beginPath();
-    path.segments.forEach(function (segment) {
-      ways.partsOf[segment].forEach(function (p) {
-        if (inSight(ways.plant, p, view.box)) trace(view, ways.plant, p);
-      });
-    });
+    var parts = partsOfAll(path.segments);
+    course(view, ways.plant, parts);
+    keepOff(view, ways.plant, parts);
     for (var p = 0; p < path.drawn.parts; p++) trace(view, path.drawn, p);
   }
 
@@ -185,6 +246,103 @@
     });
   }
 
+  /* Layers without a role, faint: an edge along the box to which they are cut is no edge of theirs. */
+  function drawBackdrops(view) {
+    var lines = ways.backdrops, ctx = view.ctx, box = data.backdrops.box;
+    if (!lines.parts) return;
+    var west = ways.across(box[0]), east = ways.across(box[2]), north = ways.down(box[3]), south = ways.down(box[1]);
+    function onEdge(i, j) {
+      function both(axis, edge) { return Math.abs(axis[i] - edge) < 1e-8 && Math.abs(axis[j] - edge) < 1e-8; }
+      return both(lines.x, west) || both(lines.x, east) || both(lines.y, north) || both(lines.y, south);
+    }
+    data.backdrops.layer.forEach(function (layer, feature) {
+      if (shown["backdrop-" + layer] === false) return;
+      var shape = data.backdrops.shape[feature], mine = [];
+      for (var p = 0; p < lines.parts; p++) if (lines.of[p] === feature && inSight(lines, p, view.box)) mine.push(p);
+      ctx.beginPath();
+      if (shape === "point") {
+        mine.forEach(function (part) {
+          var i = lines.start[part], x = lines.x[i] * view.scale - view.dx, y = lines.y[i] * view.scale - view.dy;
+          ctx.moveTo(x + 2, y);
+          ctx.arc(x, y, 2, 0, 2 * Math.PI);
+        });
+      } else mine.forEach(function (part) { trace(view, lines, part); });
+      ctx.fillStyle = view.colour.soft;
+      if (shape !== "line") {
+        ctx.globalAlpha = shape === "area" ? 0.09 : 0.45;
+        ctx.fill("evenodd");
+      }
+      if (shape === "area") {
+        ctx.beginPath();
+        mine.forEach(function (part) {
+          for (var i = lines.start[part]; i < lines.start[part + 1] - 1; i++) {
+            if (onEdge(i, i + 1)) continue;
+            ctx.moveTo(lines.x[i] * view.scale - view.dx, lines.y[i] * view.scale - view.dy);
+            ctx.lineTo(lines.x[i + 1] * view.scale - view.dx, lines.y[i + 1] * view.scale - view.dy);
+          }
+        });
+      }
+      ctx.globalAlpha = 0.45;
+      if (shape !== "point") stroke(view, view.colour.soft, 1);
+      ctx.globalAlpha = 1;
+    });
+  }
+
+  /* Under the plant: where paths are near, so that both lanes lie on it; with no circuit chosen, what any circuit shares. */
+  function drawBands(view) {
+    var chosen = ways.chosen(), ctx = view.ctx;
+    ctx.lineCap = "round";
+    if (chosen === null) {
+      var parts = partsOfAll(sharedLines());
+      if (parts.length) {
+        ctx.beginPath();
+        course(view, ways.plant, parts);
+        keepOff(view, ways.plant, parts);
+        stroke(view, view.colour.ink, 6.5);
+        stroke(view, view.colour.common, 4.5);
+      }
+    }
+    var any = false;
+    ctx.beginPath();
+    data.close.forEach(function (one) {
+      if (chosen !== null && chosen !== one.circuit) return;
+      for (var p = 0; p < one.drawn.parts; p++) {
+        if (inSight(one.drawn, p, view.box)) { trace(view, one.drawn, p); any = true; }
+      }
+    });
+    if (any) {
+      var wide = chosen === null ? 9 : 15;
+      stroke(view, view.colour.ink, wide + 2);
+      stroke(view, view.colour.near, wide);
+    }
+    ctx.lineCap = "butt";
+  }
+
+  /* Numbers of the lines that any circuit shares, in their order; the list is made once. */
+  var sharedKept = null, sharedCount = -1;
+  function sharedLines() {
+    var count = 0;
+    data.circuits.forEach(function (circuit) { count += circuit.shared.length; });
+    if (count !== sharedCount) {
+      var found = new Set();
+      data.circuits.forEach(function (circuit) {
+        circuit.shared.forEach(function (one) {
+          var line = ways.plantAt.get(one.asset);
+          if (line !== undefined) found.add(line);
+        });
+      });
+      sharedCount = count;
+      sharedKept = Array.from(found).sort(function (a, b) { return a - b; });
+    }
+    return sharedKept;
+  }
+
+  /* Where controls stand on the map nothing is written. */
+  function keepClear(view) {
+    var l = view.left, t = view.top, r = l + view.sight.x, b = t + view.sight.y;
+    view.taken.push([l, t, l + 48, t + 80], [r - 44, t, r, t + 60], [l, b - 52, l + 110, b - 22]);
+  }
+
   /* A hazard is hatched, so that it reads as an area in grey as well. */
   function drawHazards(view) {
     var ctx = view.ctx, tile = document.createElement("canvas"), ratio = window.devicePixelRatio || 1;
@@ -225,18 +383,6 @@
     });
   }
 
-  function drawLineUnder(view, id, colour, width) {
-    var segment = ways.plantAt.get(id);
-    if (segment === undefined) return false;
-    view.ctx.beginPath();
-    ways.partsOf[segment].forEach(function (p) { trace(view, ways.plant, p); });
-    view.ctx.lineCap = "round";
-    stroke(view, view.colour.ink, width + 3);
-    stroke(view, colour, width);
-    view.ctx.lineCap = "butt";
-    return true;
-  }
-
   function middle(view, segment) {
     var p = ways.partsOf[segment][0], s = ways.plant.start[p], e = ways.plant.start[p + 1] - 1;
     var m = Math.floor((s + e) / 2), n = Math.min(m + 1, e), even = (e - s) % 2 === 1;
@@ -270,81 +416,227 @@
     view.taken.push([x - 9, y - 9, x + 9, y + 9]);
   }
 
-  /* What both paths rely on: diamonds, filled unless waived; a shared line glows along its length. */
+  /* What both paths rely on: a band along shared lines with both lanes on it, one outline for all of
+     it; diamonds, filled unless waived, on single things, and along a band only so many as stand clear. */
   function drawFindings(view) {
-    var chosen = ways.chosen(), done = new Set(), taken = new Set();
-    if (chosen !== null) {
-      data.circuits[chosen].shared.forEach(function (found) {
-        if (drawLineUnder(view, found.asset, view.colour.common, 4)) {
-          retracePaths(view, chosen, ways.plantAt.get(found.asset));
-        }
-      });
-    }
-    data.close.forEach(function (one) {
-      if (chosen !== null && chosen !== one.circuit) return;
-      view.ctx.beginPath();
-      for (var p = 0; p < one.drawn.parts; p++) trace(view, one.drawn, p);
-      view.ctx.lineCap = "round";
-      stroke(view, view.colour.ink, 9);
-      stroke(view, view.colour.near, 6);
-      view.ctx.lineCap = "butt";
-    });
+    var chosen = ways.chosen(), drawn = [];
+    var single = [], along = [], done = new Set(), ends = new Set();
+    function cell(x, y) { return Math.round(x / 8) + " " + Math.round(y / 8); }
     data.circuits.forEach(function (circuit, index) {
       if (chosen !== null && chosen !== index) return;
       circuit.shared.forEach(function (found) {
         if (done.has(found.asset)) return;
         done.add(found.asset);
+        var line = ways.plantAt.get(found.asset);
+        if (line !== undefined) ways.partsOf[line].forEach(function (p) {
+          if (!inSight(ways.plant, p, view.box)) return;
+          [ways.plant.start[p], ways.plant.start[p + 1] - 1].forEach(function (i) {
+            ends.add(cell(ways.plant.x[i] * view.scale - view.dx, ways.plant.y[i] * view.scale - view.dy));
+          });
+        });
         var p = positionOf(view, found);
-        /* Along a shared line diamonds would hide each other: one for each patch of the map. */
-        var patch = p && Math.round(p[0] / 18) + " " + Math.round(p[1] / 18);
-        if (!p || taken.has(patch) || !seen(view, p[0], p[1])) return;
-        taken.add(patch);
-        diamond(view, p[0], p[1], !found.waived);
+        if (p && seen(view, p[0], p[1])) (line === undefined ? single : along).push([p[0], p[1], found]);
       });
     });
-    data.marks.forEach(function (mark) {
-      if (chosen !== null && chosen !== mark.circuit) return;
-      var x = ways.across(mark.at[0]) * view.scale - view.dx;
-      var y = ways.down(mark.at[1]) * view.scale - view.dy, ctx = view.ctx;
+    function place(list, room) {
+      list.forEach(function (one) {
+        if (drawn.some(function (d) { return Math.abs(d[0] - one[0]) < room && Math.abs(d[1] - one[1]) < room; })) return;
+        drawn.push(one);
+        diamond(view, one[0], one[1], !one[2].waived);
+      });
+    }
+    function onBand(one) {
+      var x = Math.round(one[0] / 8), y = Math.round(one[1] / 8);
+      for (var i = -1; i <= 1; i++) for (var j = -1; j <= 1; j++) if (ends.has((x + i) + " " + (y + j))) return true;
+      return false;
+    }
+    place(single.filter(function (one) { return !onBand(one); }), 9);
+    place(along.concat(single.filter(onBand)), 100);
+    var marks = data.marks.filter(function (mark) { return chosen === null || chosen === mark.circuit; });
+    marks.map(function (mark) { return drawMark(view, mark); }).forEach(function (write) { write(); });
+  }
+
+  function drawShared(view, chosen) {
+    var lines = new Set();
+    data.circuits[chosen].shared.forEach(function (found) {
+      var line = ways.plantAt.get(found.asset);
+      if (line !== undefined) lines.add(line);
+    });
+    if (!lines.size) return;
+    var rest = new Set(lines), ctx = view.ctx, paths = data.circuits[chosen].paths;
+    ctx.beginPath();
+    paths.forEach(function (path) {
+      var mine = path.segments.filter(function (s) { return rest.delete(s); });
+      course(view, ways.plant, partsOfAll(mine));
+    });
+    course(view, ways.plant, partsOfAll(rest));
+    ctx.lineCap = "round";
+    stroke(view, view.colour.ink, 14);
+    stroke(view, view.colour.common, 11.5);
+    ctx.lineCap = "butt";
+    paths.slice().sort(function (a, b) { return (b.path === "main") - (a.path === "main"); }).forEach(function (path) {
       ctx.beginPath();
-      ctx.arc(x, y, 8, 0, 2 * Math.PI);
-      ctx.fillStyle = mark.waived ? view.colour.paper : view.colour.near;
-      ctx.fill();
-      stroke(view, view.colour.ink, 1.75);
-      ctx.beginPath();
-      if (mark.what === "near") {
-        ctx.moveTo(x - 2.5, y - 4); ctx.lineTo(x - 2.5, y + 4);
-        ctx.moveTo(x + 2.5, y - 4); ctx.lineTo(x + 2.5, y + 4);
-      } else {
-        ctx.moveTo(x - 3.5, y - 3.5); ctx.lineTo(x + 3.5, y + 3.5);
-        ctx.moveTo(x + 3.5, y - 3.5); ctx.lineTo(x - 3.5, y + 3.5);
-      }
-      stroke(view, mark.waived ? view.colour.ink : "#1b2127", 2);
-      view.taken.push([x - 9, y - 9, x + 9, y + 9]);
+      course(view, ways.plant, partsOfAll(path.segments.filter(function (s) { return lines.has(s); })));
+      if (path.path === "main") stroke(view, view.colour.main, 5);
+      else stroke(view, view.colour.alternate, 2.5, [10, 5]);
     });
   }
 
-  function retracePaths(view, circuit, line) {
-    data.circuits[circuit].paths.forEach(function (path) {
-      if (path.segments.indexOf(line) < 0) return;
-      view.ctx.beginPath();
-      ways.partsOf[line].forEach(function (p) { trace(view, ways.plant, p); });
-      if (path.path === "main") stroke(view, view.colour.main, 2);
-      else stroke(view, view.colour.alternate, 2, [10, 5]);
+  function lengthSaid(m) {
+    if (m >= 1000) return (m / 1000).toFixed(m >= 10000 ? 1 : 2) + " km";
+    return m.toFixed(m >= 100 ? 0 : 1) + " m";
+  }
+
+  /* The places on both segments of a near pair that are nearest to its position, in map units. */
+  function endsOf(mark) {
+    if (mark.ends === undefined) {
+      var x = ways.across(mark.at[0]), y = ways.down(mark.at[1]);
+      var two = [mark.main, mark.alternate].map(function (id) {
+        var line = ways.plantAt.get(id), best = null, least = Infinity, l = ways.plant;
+        (line === undefined ? [] : ways.partsOf[line]).forEach(function (p) {
+          for (var i = l.start[p]; i < l.start[p + 1] - 1; i++) {
+            var ex = l.x[i + 1] - l.x[i], ey = l.y[i + 1] - l.y[i], long2 = ex * ex + ey * ey;
+            var t = long2 ? Math.max(0, Math.min(1, ((x - l.x[i]) * ex + (y - l.y[i]) * ey) / long2)) : 0;
+            var d = Math.hypot(x - l.x[i] - t * ex, y - l.y[i] - t * ey);
+            if (d < least) { least = d; best = [l.x[i] + t * ex, l.y[i] + t * ey]; }
+          }
+        });
+        return best;
+      });
+      mark.ends = two[0] && two[1] && !data.moved_m ? two : null;
+    }
+    return mark.ends;
+  }
+
+  /* A near place or a crossing. Near, it stands beside a dimension line once there is room for one.
+     Returns what writes its distance, after all marks are drawn. */
+  function drawMark(view, mark) {
+    var x = ways.across(mark.at[0]) * view.scale - view.dx, y = ways.down(mark.at[1]) * view.scale - view.dy;
+    var ends = mark.what === "near" ? endsOf(mark) : null, nothing = function () {}, clear = false;
+    if (!seen(view, x, y)) return nothing;
+    if (ends) {
+      var a = [ends[0][0] * view.scale - view.dx, ends[0][1] * view.scale - view.dy];
+      var b = [ends[1][0] * view.scale - view.dx, ends[1][1] * view.scale - view.dy];
+      var gap = Math.hypot(b[0] - a[0], b[1] - a[1]);
+      if (gap > 2.5) {
+        var d = [(b[0] - a[0]) / gap, (b[1] - a[1]) / gap], reach = 34, sign = d[1] > 0 ? -1 : 1;
+        var foot = sign > 0 ? b : a, at = [foot[0] + sign * d[0] * reach, foot[1] + sign * d[1] * reach];
+        dimension(view, a, b, d, gap, foot, at);
+        x = at[0]; y = at[1];
+        clear = true;
+      }
+    }
+    glyph(view, mark, x, y);
+    return mark.distance_m === null || mark.what !== "near" ? nothing : function () { value(view, lengthSaid(mark.distance_m), x, y, clear); };
+  }
+
+  /* Ends at both lanes: arrows from within where there is room, else from outside. */
+  function dimension(view, a, b, d, gap, foot, at) {
+    var ctx = view.ctx, inside = gap > 30;
+    function arrow(tip, way) {
+      var bx = tip[0] - way * d[0] * 7, by = tip[1] - way * d[1] * 7;
+      ctx.moveTo(bx - d[1] * 3.5, by + d[0] * 3.5); ctx.lineTo(tip[0], tip[1]); ctx.lineTo(bx + d[1] * 3.5, by - d[0] * 3.5);
+    }
+    function lines() {
+      ctx.beginPath();
+      ctx.moveTo(foot[0], foot[1]); ctx.lineTo(at[0], at[1]);
+      if (inside) { ctx.moveTo(a[0], a[1]); ctx.lineTo(b[0], b[1]); }
+      else {
+        ctx.moveTo(a[0] - d[0] * 16, a[1] - d[1] * 16); ctx.lineTo(a[0], a[1]);
+        ctx.moveTo(b[0] + d[0] * 16, b[1] + d[1] * 16); ctx.lineTo(b[0], b[1]);
+      }
+      arrow(a, inside ? -1 : 1); arrow(b, inside ? 1 : -1);
+    }
+    lines(); stroke(view, view.colour.paper, 4.5);
+    lines(); stroke(view, view.colour.ink, 1.5);
+    [[foot, at], inside ? [a, b] : [[a[0] - d[0] * 16, a[1] - d[1] * 16], [b[0] + d[0] * 16, b[1] + d[1] * 16]]].forEach(function (e) {
+      view.taken.push([Math.min(e[0][0], e[1][0]) - 5, Math.min(e[0][1], e[1][1]) - 5, Math.max(e[0][0], e[1][0]) + 5, Math.max(e[0][1], e[1][1]) + 5]);
     });
+  }
+
+  function glyph(view, mark, x, y) {
+    var ctx = view.ctx;
+    ctx.beginPath();
+    ctx.arc(x, y, 8, 0, 2 * Math.PI);
+    ctx.fillStyle = mark.waived ? view.colour.paper : view.colour.near;
+    ctx.fill();
+    stroke(view, view.colour.ink, 1.75);
+    ctx.beginPath();
+    if (mark.what === "near") {
+      ctx.moveTo(x - 2.5, y - 4); ctx.lineTo(x - 2.5, y + 4);
+      ctx.moveTo(x + 2.5, y - 4); ctx.lineTo(x + 2.5, y + 4);
+    } else {
+      ctx.moveTo(x - 3.5, y - 3.5); ctx.lineTo(x + 3.5, y + 3.5);
+      ctx.moveTo(x + 3.5, y - 3.5); ctx.lineTo(x - 3.5, y + 3.5);
+    }
+    stroke(view, mark.waived ? view.colour.ink : "#1b2127", 2);
+    view.taken.push([x - 9, y - 9, x + 9, y + 9]);
+  }
+
+  function covers(a, b) { return a[0] < b[2] && a[2] > b[0] && a[1] < b[3] && a[3] > b[1]; }
+
+  function write(view, text, box, font, colour) {
+    view.ctx.font = font;
+    view.ctx.textBaseline = "middle";
+    view.ctx.strokeStyle = view.colour.paper;
+    view.ctx.lineWidth = 4;
+    view.ctx.strokeText(text, box[0] + 2, (box[1] + box[3]) / 2);
+    view.ctx.fillStyle = colour;
+    view.ctx.fillText(text, box[0] + 2, (box[1] + box[3]) / 2);
+    view.taken.push(box);
+  }
+
+  /* The first of some boxes that lies in sight and over nothing else, off the paths if there is one. */
+  function free(view, boxes) {
+    var right = view.left + view.sight.x, bottom = view.top + view.sight.y;
+    var found = boxes.filter(function (box) {
+      return box[0] > view.left && box[2] < right && box[1] > view.top && box[3] < bottom &&
+        !view.taken.some(function (t) { return covers(t, box); });
+    });
+    return found.find(function (box) { return !isBusy(view, box); }) || found[0];
+  }
+
+  /* Beside a mark its value, where there is room: `clear` where the mark stands beside the lanes, not on them. */
+  function value(view, text, x, y, clear) {
+    var font = "600 12px " + getComputedStyle(view.map.getContainer()).fontFamily;
+    view.ctx.font = font;
+    var w = view.ctx.measureText(text).width + 4;
+    var r = 11, tries = [[x - w / 2, y - 18], [x - w / 2, y + 18], [x + r, y], [x - r - w, y]];
+    if (clear) tries = tries.slice(2).concat(tries.slice(0, 2));
+    tries.push([x + r, y - 22], [x - r - w, y - 22], [x + r, y + 22], [x - r - w, y + 22], [x - w / 2, y - 30], [x - w / 2, y + 30]);
+    var box = free(view, tries.map(function (c) {
+      return [c[0], c[1] - 8, c[0] + w, c[1] + 8];
+    }));
+    if (box) write(view, text, box, font, view.colour.ink);
   }
 
   function drawPicked(view) {
     var id = ways.picked;
+    if (ways.place) {
+      var x = ways.across(ways.place.lng) * view.scale - view.dx, y = ways.down(ways.place.lat) * view.scale - view.dy;
+      view.ctx.beginPath();
+      view.ctx.moveTo(x - 7, y); view.ctx.lineTo(x + 7, y); view.ctx.moveTo(x, y - 7); view.ctx.lineTo(x, y + 7);
+      stroke(view, view.colour.paper, 5);
+      stroke(view, view.colour.ink, 2);
+      if (id === undefined || id === null) ring(view, [x, y]);
+    }
     if (id === undefined || id === null) return;
-    (Object.hasOwn(data.runs, id) ? data.runs[id] : []).forEach(function (segment) {
-      drawLineUnder(view, data.plant.id[segment], view.colour.paper, 3);
-    });
+    var runs = Object.hasOwn(data.runs, id) ? data.runs[id] : [];
+    if (runs.length) underline(view, runs);
     var point = ways.pointAt.get(id), line = ways.plantAt.get(id);
     if (point === undefined && line === undefined && hazardAt.has(id)) return ring(view, hazardMiddle(view, hazardAt.get(id)));
-    if (point === undefined && line === undefined && !Object.hasOwn(data.runs, id)) point = ways.pointAt.get(ways.placeOf(id));
+    if (point === undefined && line === undefined && !runs.length) point = ways.pointAt.get(ways.placeOf(id));
     if (point !== undefined) ring(view, at(view, point));
-    else if (line !== undefined) drawLineUnder(view, id, view.colour.paper, 3);
+    else if (line !== undefined) underline(view, [line]);
+  }
+
+  function underline(view, segments) {
+    view.ctx.beginPath();
+    course(view, ways.plant, partsOfAll(segments));
+    view.ctx.lineCap = "round";
+    stroke(view, view.colour.ink, 6);
+    stroke(view, view.colour.paper, 3);
+    view.ctx.lineCap = "butt";
   }
 
   function ring(view, p) {
@@ -367,7 +659,7 @@
       ctx.arc(x, y, r, 0, 2 * Math.PI);
       stroke(view, view.colour.paper, 4);
       stroke(view, view.colour.ink, 1.75, [3, 2]);
-      view.taken.push([x - r, y - r, x + r, y + r]);
+      view.taken.push([x - r, y - r, x + r, y + r], [x + r * 0.75, y - r * 0.75 - 10, x + r * 0.75 + 14, y - r * 0.75 + 4]);
       ctx.font = "600 11px " + getComputedStyle(view.map.getContainer()).fontFamily;
       ctx.textBaseline = "middle";
       ctx.strokeStyle = view.colour.paper;
@@ -427,7 +719,10 @@
   ways.under = [];
   ways.over = [];
   ways.top = [];
-  ways.pen = { trace: trace, stroke: stroke, inSight: inSight, at: at, seen: seen };
+  ways.pen = {
+    trace: trace, stroke: stroke, inSight: inSight, at: at, seen: seen, covers: covers, free: free, write: write,
+    laid: laid, endsOf: endsOf, lengthSaid: lengthSaid
+  };
   ways.Plan = Plan;
   ways.shown = shown;
   ways.isSite = isSite;

@@ -11,8 +11,9 @@
 
   /* The map fills these in; a page without a map does without. */
   ways.view = {
-    redraw: function () {}, showCircuit: function () {}, showAsset: function () {},
-    showPlace: function () {}, focus: function () { find.focus(); }
+    redraw: function () {}, showCircuit: function () {}, showAsset: function () {}, showFindings: function () {},
+    showPlace: function () {}, showPoint: function () {}, focus: function () { find.focus(); },
+    placesFor: function () { return []; }, coordinates: function () { return []; }, pointOf: function () { return null; }
   };
 
   function element(tag, text, className) {
@@ -113,6 +114,11 @@
     return button;
   }
 
+  /* Circuits by their places, in the order of their ids. */
+  function byId(indices) {
+    return indices.slice().sort(function (a, b) { return ways.natural(data.circuits[a].id, data.circuits[b].id); });
+  }
+
   function plainId(id) { return element("span", id, "id"); }
 
   /* Circuits that lose every path, circuits left with one, groups lost, cables in or on the asset. */
@@ -139,45 +145,161 @@
     return Object.keys(data.inside).filter(function (one) { return data.inside[one].indexOf(id) >= 0; });
   }
 
-  function pick(id, move) {
+  function headOf(text) {
+    var head = element("div", undefined, "card-head");
+    head.appendChild(element("strong", text, "id"));
+    var close = element("button", "Close", "quiet");
+    close.type = "button";
+    close.addEventListener("click", function () { pick(null, false); ways.view.focus(); });
+    head.appendChild(close);
+    return head;
+  }
+
+  /* Near approaches and crossings of a segment, or of the segments that a cable follows. */
+  function approachesOf(id) {
+    var own = new Set([id]), found = new Map();
+    (Object.hasOwn(data.runs, id) ? data.runs[id] : []).forEach(function (s) { own.add(data.plant.id[s]); });
+    function add(mark, other, distance) {
+      var key = mark.circuit + " " + mark.what + " " + other, known = found.get(key);
+      if (!known || distance < known.distance) found.set(key, { mark: mark, other: other, distance: distance });
+    }
+    data.marks.forEach(function (mark) {
+      if (own.has(mark.main)) add(mark, mark.alternate, mark.distance_m);
+      if (own.has(mark.alternate)) add(mark, mark.main, mark.distance_m);
+      for (var k = 0; mark.pairs && k < mark.pairs.length; k += 3) {
+        var one = data.plant.id[mark.pairs[k]], two = data.plant.id[mark.pairs[k + 1]];
+        if (own.has(one)) add(mark, two, mark.pairs[k + 2] / 100);
+        if (own.has(two)) add(mark, one, mark.pairs[k + 2] / 100);
+      }
+    });
+    return Array.from(found.values()).sort(function (a, b) {
+      return (a.mark.what === "cross") - (b.mark.what === "cross") || a.distance - b.distance || ways.natural(a.other, b.other);
+    });
+  }
+
+  function lengthSaid(m) {
+    if (m >= 1000) return (m / 1000).toFixed(m >= 10000 ? 1 : 2) + " km";
+    return m.toFixed(m >= 100 ? 0 : 1) + " m";
+  }
+
+  function approachLine(one) {
+    var row = element("div", undefined, "found-line"), near = one.mark.what === "near";
+    row.appendChild(document.createTextNode(near ? "near " : "crossing "));
+    row.appendChild(assetButton(one.other));
+    row.appendChild(document.createTextNode((near && one.distance !== null ? ", " + lengthSaid(one.distance) : "") + ", "));
+    row.appendChild(circuitButton(one.mark.circuit));
+    if (one.mark.waived) row.appendChild(document.createTextNode(", accepted"));
+    return row;
+  }
+
+  function linesOf(term, rows) {
+    var dd = element("dd");
+    rows.slice(0, MOST_LISTED).forEach(function (row) { dd.appendChild(row); });
+    if (rows.length > MOST_LISTED) dd.appendChild(element("div", "and " + (rows.length - MOST_LISTED) + " more"));
+    return line(term, dd);
+  }
+
+  /* What was found of an asset: near and crossing, shared by circuits and groups, gaps of its records. */
+  function findingsOf(id, facts) {
+    var approaches = approachesOf(id), shared = [];
+    if (approaches.length) facts.appendChild(linesOf("Found", approaches.map(approachLine)));
+    if (data.marks.some(function (mark) { return mark.whole === false; })) {
+      facts.appendChild(fact("Near", "only the closest pair of each stretch is on this map; the text lists all"));
+    }
+    data.circuits.forEach(function (circuit, index) {
+      if (circuit.shared.some(function (s) { return s.asset === id; })) shared.push(index);
+    });
+    if (shared.length) facts.appendChild(listOf("Shared by both paths of", byId(shared), circuitButton));
+    var groups = data.groups.filter(function (group) { return group.shared.has(id); }).map(function (group) { return group.id; });
+    if (groups.length) facts.appendChild(listOf("Shared within groups", groups.sort(ways.natural), plainId));
+    var gaps = ways.gapsOf(id).map(function (gap) {
+      return element("div", gap[0] + (gap[1] ? " (bears on " + (gap[1] === "both" ? "separation and limits" : gap[1]) + ")" : ""), "found-line");
+    });
+    if (gaps.length) facts.appendChild(linesOf("Record gaps", gaps));
+    return shared;
+  }
+
+  /* Coordinates with a button each that copies them. */
+  function coordinatesOf(at, term, facts) {
+    ways.view.coordinates(at).forEach(function (one) {
+      var dd = element("dd", one.said + " "), button = element("button", "Copy " + one.order, "quiet copy");
+      button.type = "button";
+      button.addEventListener("click", function () { copy(one.copy, button); });
+      dd.appendChild(button);
+      facts.appendChild(line(term, dd));
+      term = "";
+    });
+    if (data.moved_m && facts.lastChild) facts.appendChild(fact("", "to the nodes of a grid of " + lengthSaid(data.moved_m)));
+  }
+
+  function copy(text, button) {
+    var before = button.textContent;
+    function said(done) {
+      button.textContent = done ? "Copied" : "Copy by hand: " + text;
+      if (done) setTimeout(function () { button.textContent = before; }, 1600);
+    }
+    function byHand() {
+      var box = document.createElement("textarea");
+      box.value = text;
+      box.setAttribute("aria-hidden", "true");
+      box.className = "unseen";
+      document.body.appendChild(box);
+      box.select();
+      var done = false;
+      try { done = document.execCommand("copy"); } catch (error) { done = false; }
+      box.remove();
+      button.focus();
+      said(done);
+    }
+    if (navigator.clipboard && navigator.clipboard.writeText) navigator.clipboard.writeText(text).then(function () { said(true); }, byHand);
+    else byHand();
+  }
+
+  /* A place that was typed or pressed, where no asset is. */
+  function pickPlace(at, move) {
+    pick(null, false);
+    ways.place = at;
+    var facts = element("dl");
+    card.hidden = false;
+    card.appendChild(headOf("Place"));
+    coordinatesOf(at, "Position", facts);
+    card.appendChild(facts);
+    if (move) ways.view.showPoint(at);
+    ways.view.redraw();
+  }
+
+  function pick(id, move, at) {
     ways.picked = id;
+    ways.place = at || null;
     card.hidden = id === null;
     card.replaceChildren();
     markRows(null);
     if (id === null) { ways.view.redraw(); return; }
     var told = describe(id), facts = element("dl");
-    var head = element("div", undefined, "card-head");
-    head.appendChild(element("strong", told.id, "id"));
-    var close = element("button", "Close", "quiet");
-    close.type = "button";
-    close.addEventListener("click", function () { pick(null, false); ways.view.focus(); });
-    head.appendChild(close);
-    card.appendChild(head);
+    card.appendChild(headOf(told.id));
     if (told.name) facts.appendChild(fact("Name", told.name));
     if (told.kind) facts.appendChild(fact("Kind", told.kind));
     if (told.role) facts.appendChild(fact("Listed under", told.role));
     if (data.told) facts.appendChild(fact(data.told.term, Object.hasOwn(data.told.of, id) ? data.told.of[id] : data.told.others));
+    var shared = findingsOf(id, facts);
     var cut = consequences(id);
     var ifSo = told.role === "hazards" ? "If this happens" : "If this is lost";
     if (cut) {
-      facts.appendChild(listOf(ifSo + ", circuits lost", cut.lost, circuitButton));
-      facts.appendChild(listOf("Circuits left with one path", cut.left, circuitButton));
-      if (cut.groups.length) facts.appendChild(listOf("Groups lost", cut.groups, plainId));
+      facts.appendChild(listOf(ifSo + ", circuits lost", byId(cut.lost), circuitButton));
+      facts.appendChild(listOf("Circuits left with one path", byId(cut.left), circuitButton));
+      if (cut.groups.length) facts.appendChild(listOf("Groups lost", cut.groups.slice().sort(ways.natural), plainId));
     } else if (told.role && !data.told) {
       facts.appendChild(fact(ifSo, "no path of any circuit lost"));
     }
-    var shared = [];
-    data.circuits.forEach(function (circuit, index) {
-      if (circuit.shared.some(function (s) { return s.asset === id; })) shared.push(index);
-    });
-    if (shared.length) facts.appendChild(listOf("Shared by both paths of", shared, circuitButton));
-    var cables = cut ? cut.cables.filter(function (one) { return one !== id; }) : [];
+    var cables = cut ? cut.cables.filter(function (one) { return one !== id; }).sort(ways.natural) : [];
     if (cables.length) facts.appendChild(listOf("Cables that need it", cables, assetButton));
-    if (Object.hasOwn(data.inside, id)) facts.appendChild(listOf("Lies in, on or at", data.inside[id], assetButton));
-    var held = heldBy(id);
+    if (Object.hasOwn(data.inside, id)) facts.appendChild(listOf("Lies in, on or at", data.inside[id].slice().sort(ways.natural), assetButton));
+    var held = heldBy(id).sort(ways.natural);
     if (held.length) facts.appendChild(listOf("Holds", held, assetButton));
     var placed = ways.placeOf(id);
     if (placed && placed !== id) facts.appendChild(fact("On the map", "no place of its own; shown at " + placed));
+    var own = ways.view.pointOf(id);
+    if (own || at) coordinatesOf(own || at, own ? "Position" : "Where pressed", facts);
     card.appendChild(facts);
     markRows(cut ? cut.lost.concat(cut.left) : shared);
     if (move) ways.view.showAsset(id);
@@ -196,25 +318,45 @@
     return low === wanted ? 0 : low.indexOf(wanted) === 0 ? 1 : 2;
   }
 
-  find.addEventListener("input", function () {
-    var wanted = find.value.trim().toLowerCase(), hits = [];
-    foundList.replaceChildren();
-    if (!wanted) return;
+  /* Of each rank so many at most are put in order: nobody reads on so far. */
+  var MOST_RANKED = 2000;
+
+  function hitsFor(wanted) {
+    var ranks = [[], [], []];
+    function look(id, name, said, act) {
+      if (id.toLowerCase().indexOf(wanted) < 0 && name.toLowerCase().indexOf(wanted) < 0) return;
+      var mine = ranks[rank(id, wanted)];
+      if (mine.length < MOST_RANKED) mine.push({ id: id, said: said, act: act });
+    }
+    data.circuits.forEach(function (circuit, index) {
+      look(circuit.id, circuit.name, ["circuit", circuit.name].filter(Boolean).join(" "), function () {
+        if (ways.chosen() === index) ways.view.showCircuit(index);
+        ways.choose(index, "search");
+      });
+    });
     tables.forEach(function (table) {
-      for (var i = 0; i < table.id.length && hits.length < 40 * MOST_FOUND; i++) {
-        if (table.id[i].toLowerCase().indexOf(wanted) >= 0 || table.name[i].toLowerCase().indexOf(wanted) >= 0) {
-          hits.push([table.id[i], table.name[i] || table.kinds[table.kind[i]], rank(table.id[i], wanted)]);
-        }
+      for (var i = 0; i < table.id.length; i++) {
+        look(table.id[i], table.name[i], table.name[i] || table.kinds[table.kind[i]], pick.bind(null, table.id[i], true));
       }
     });
-    hits.sort(function (a, b) { return a[2] - b[2]; });
+    ranks.forEach(function (rank) { rank.sort(function (a, b) { return ways.natural(a.id, b.id); }); });
+    return ways.view.placesFor(find.value).map(function (one) {
+      return { id: one.said, said: one.note, act: function () { pickPlace(one.at, true); } };
+    }).concat(ranks[0], ranks[1], ranks[2]);
+  }
+
+  find.addEventListener("input", function () {
+    var wanted = find.value.trim().toLowerCase();
+    foundList.replaceChildren();
+    if (!wanted) return;
+    var hits = hitsFor(wanted);
     hits.slice(0, MOST_FOUND).forEach(function (hit) {
       var item = element("li"), button = element("button", undefined, "hit");
       button.type = "button";
-      button.appendChild(element("span", hit[0], "id"));
-      if (hit[1]) button.appendChild(element("span", hit[1]));
+      button.appendChild(element("span", hit.id, "id"));
+      if (hit.said) button.appendChild(element("span", hit.said));
       button.addEventListener("click", function () {
-        pick(hit[0], true);
+        hit.act();
         foundList.replaceChildren();
       });
       item.appendChild(button);
@@ -232,11 +374,12 @@
     if (event.key !== "Escape") return;
     if (ways.measuring && ways.measuring()) ways.stopMeasuring();
     else if (foundList.childElementCount) foundList.replaceChildren();
-    else if (ways.picked) pick(null, false);
+    else if (ways.picked || ways.place) pick(null, false);
     else ways.choose(null, "keyboard");
   });
 
   ways.pickAsset = pick;
+  ways.pickPlace = pickPlace;
   ways.describe = describe;
 
   /* In a large report most entries are put into the page when they are opened. */
