@@ -837,6 +837,34 @@ class RecordAge(TypedDict):
     too_old: Count
 
 
+@with_config(_EXACT)
+class DatedColumn(TypedDict):
+    """The dates that one column of a layer holds, seen from the day of judgement."""
+
+    column: Literal["surveyed", "date", "stated_on"]
+    dated: Count
+    undated: Annotated[Count, Field(description="rows without a date, or with one after that day")]
+    oldest: Day | None
+    newest: Day | None
+
+
+@with_config(_EXACT)
+class LayerAge(TypedDict):
+    """A layer as it was read, with the dates in it.
+
+    The day on which its file was modified is left out, since a copy of the file may have another:
+    a report shows it beside these.
+    """
+
+    role: str
+    file: Annotated[str, Field(description="as the study names it")]
+    layer: Annotated[str | None, Field(description="the layer or sheet in the file"), NONE]
+    rows: Annotated[Count, Field(description="before any are replaced or left out")]
+    dates: Annotated[
+        list[DatedColumn], Field(description="one for each column of dates of its role"), EMPTY
+    ]
+
+
 SHIFT_KEY = "datum_shift.accuracy_m"
 """Key of the assumption that layers lie no farther off than their datum shift is accurate."""
 SHIFT_SOURCE = "PROJ"
@@ -972,6 +1000,7 @@ class Evidence(TypedDict):
     matched: list[Match]
     notes: list[str]
     ages: list[RecordAge]
+    layers: Annotated[list[LayerAge], Field(description="in the order in which they were read")]
     profiles: Annotated[NotRequired[list[Profile]], Field(description="with `prove --circuit`")]
     assumptions: list[Assumption]
 

@@ -23,6 +23,7 @@ import zipfile
 from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any, Literal
 
@@ -260,6 +261,25 @@ def parts(path: Path) -> tuple[tuple[Path, str], ...]:
     else:
         found += [path.with_name(path.name + end) for end in _PACKAGE_PARTS]
     return tuple((part, part.name) for part in found if part.is_file())
+
+
+def modified(path: Path) -> date | None:
+    """Day in UTC on which any file of a source was last modified.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    date or None
+        None where there is no file, as of a database, or the file system has no time for it.
+    """
+    try:
+        times = [part.stat().st_mtime for part, _ in parts(path)]
+        return datetime.fromtimestamp(max(times), tz=UTC).date() if times else None
+    except (OSError, OverflowError, ValueError):
+        return None
 
 
 def _escaped(name: str) -> str:

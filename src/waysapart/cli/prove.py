@@ -132,6 +132,7 @@ def recheck(study: Path, file: Path, json_file: str | None) -> None:
             ids = few((one["id"] for one in but), FEW)
             sound += f", {len(but)} confirmed except for what was not checked: {ids}"
         console.print(styled(sound))
+        console.print(styled(f"SHA-256 of the evidence: {found['sha256']}"), soft_wrap=True)
         style = "red" if found["false"] else "green"
         count = f"{found['confirmed']} claims confirmed, {len(found['false'])} {label}"
         console.print(styled(f"{count}, {len(found['not_checked'])} not checked", style))

@@ -8,13 +8,14 @@ from __future__ import annotations
 import datetime
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, cast
 
 import numpy as np
 import pandas as pd
 import shapely
 
 from waysapart.arrays import Bools, Floats, Ints, owners
-from waysapart.evidence import Aged, RecordAge
+from waysapart.evidence import Aged, DatedColumn, LayerAge, RecordAge
 from waysapart.gaps import Gap, Limit
 from waysapart.network.assets import Assets, Holders, listed, place_of, places_of, row_gap
 from waysapart.network.chains import Chains
@@ -24,6 +25,9 @@ from waysapart.schema import ASSET_ROLES, ROLES
 from waysapart.study.model import Study
 from waysapart.study.rules import OTHER_KIND
 from waysapart.study.toml import dotted
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 _PLURAL = {
     "equipment": "pieces of equipment",
@@ -530,6 +534,43 @@ def record_ages(study: Study) -> list[RecordAge]:
             )
         )
     return found
+
+
+def layer_ages(study: Study) -> list[LayerAge]:
+    """State how many rows each layer has, and the oldest and newest date in each of its columns.
+
+    A date after the day of judgement counts as none.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    list of LayerAge
+        In the order in which the layers were read.
+    """
+    return [
+        {
+            "role": layer.role,
+            "file": layer.file,
+            "layer": layer.layer,
+            "rows": layer.rows,
+            "dates": [_dates_in(name, days, study.on) for name, days in layer.days.items()],
+        }
+        for layer in study.layers
+    ]
+
+
+def _dates_in(name: str, days: NDArray[np.datetime64], on: datetime.date) -> DatedColumn:
+    known = days[days <= np.datetime64(on)]  # NaT is not before any day
+    return {
+        "column": cast(Literal["surveyed", "date", "stated_on"], name),
+        "dated": len(known),
+        "undated": len(days) - len(known),
+        "oldest": str(known.min()) if len(known) else None,
+        "newest": str(known.max()) if len(known) else None,
+    }
 
 
 def _day(study: Study, ago: int | None) -> str | None:

@@ -53,7 +53,8 @@ def recheck(study: str | Path, file: str | Path) -> dict[str, Any]:
     dict
         `confirmed`, how many claims hold; `false` and `not_checked`, a sentence each;
         `verdicts`, how many circuits and groups hold in full, and those that hold but for what
-        was not checked; `changed_inputs`, the files that are not what they were.
+        was not checked; `changed_inputs`, the files that are not what they were; `sha256`, the
+        digest of the evidence, as a report prints it where it is signed.
 
     Raises
     ------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import hashlib
 import json
 import re
 import zlib
@@ -266,8 +267,10 @@ NOT_HELD = {
         *("circuits[].cross[].crossing", "groups[].cross[].crossing"),
         *("circuits[].cross[].how", "groups[].cross[].how", "links[].trace{}[].text"),
     ),
-    "where in the input a gap stands (file, layer, row, column)": tuple(
-        f"gaps[].{name}" for name in ("file", "layer", "row", "rows", "column")
+    "where in the input a gap stands (file, layer, row, column), and which layer of its file "
+    "each table is": (
+        *(f"gaps[].{name}" for name in ("file", "layer", "row", "rows", "column")),
+        "layers[].layer",
     ),
     "which records to enter first": ("record_first",),
     "how tests compare with the records, drum tests, and which tests are missing; the gaps that "
@@ -297,7 +300,7 @@ REROUTED = {
 """All that it writes of a circuit or group; `short` only of groups that leave circuits short."""
 
 
-def read_evidence(file: Path) -> dict[str, Any]:
+def read_evidence(file: Path) -> tuple[dict[str, Any], str]:
     """The evidence in a JSON file or in a report.
 
     Parameters
@@ -306,8 +309,11 @@ def read_evidence(file: Path) -> dict[str, Any]:
 
     Returns
     -------
-    dict
+    facts : dict
         In the form that the schema states.
+    digest : str
+        SHA-256 of the evidence as it stands there: of the whole JSON file, or of what unpacking
+        the data that a report carries gives. A report prints it where it is signed.
 
     Raises
     ------
@@ -332,7 +338,7 @@ def read_evidence(file: Path) -> dict[str, Any]:
         raise StudyError([Problem(f"is not JSON: {error}", str(file))]) from error
     if wrong := list(misshapen(facts)):
         raise StudyError([Problem(message, str(file)) for message in wrong])
-    return dict(facts)
+    return dict(facts), hashlib.sha256(data).hexdigest()
 
 
 def _whole(facts: Any) -> Any:

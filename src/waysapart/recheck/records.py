@@ -16,9 +16,10 @@ import sys
 import tomllib
 from copy import deepcopy
 from dataclasses import dataclass, field, replace
+from datetime import date
 from functools import cache, cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import pyogrio
 import shapely
@@ -44,7 +45,16 @@ from waysapart.input_files import (
     vector,
     workbook_kind,
 )
-from waysapart.recheck.faulty_rows import NO_ID, Gap, Row, grouped, name_cords, settle, typed
+from waysapart.recheck.faulty_rows import (
+    NO_ID,
+    Gap,
+    Row,
+    day_of,
+    grouped,
+    name_cords,
+    settle,
+    typed,
+)
 from waysapart.recheck.places import GEOD, LON_LAT, Drawn, NoTransformationError, Sheet, place
 from waysapart.recheck.workbooks import Broken, sheet_names, sheet_rows
 from waysapart.schema import ROLES, csv_meant
@@ -224,6 +234,15 @@ PACKAGES = ("study.gpkg", "study.xlsx", "study.ods")
 SUFFIXES = (".gpkg", ".geojson", ".json", ".fgb", ".shp", ".parquet", ".geoparquet", ".csv")
 
 
+class LayerRead(NamedTuple):
+    """What a layer held as it was read: its rows, and by column of dates what they hold."""
+
+    role: str
+    file: str
+    rows: int
+    days: dict[str, list[date | None]]
+
+
 @dataclass
 class Records:
     """All rows of a study by role, what study.toml says, and what was read for it.
@@ -247,6 +266,7 @@ class Records:
     on: str = "9999-12-31"
     said_by: dict[tuple[str, ...], str] = field(default_factory=dict)
     shifts: list[float] = field(default_factory=list)
+    layers: list[LayerRead] = field(default_factory=list)
     newest: dict[tuple[str, str, str], dict[str, list[Row]]] = field(
         init=False, default_factory=dict
     )
@@ -412,6 +432,7 @@ def read_records(study: Path) -> Records:
     removed: set[str] = set()
     grid: CRS | None = None
     read: list[list[Drawn]] = []
+    held: list[LayerRead] = []
     for number, (path, said) in enumerate(chain):
         if path.is_file():
             inputs.append((_shown(path, number == len(chain) - 1), sha256(path)))
@@ -420,7 +441,7 @@ def read_records(study: Path) -> Records:
         for layer in _layers_of(path, said):
             if str(layer["source"]).startswith(("postgresql", "postgres:")):
                 raise UnreadableError("a layer comes from a database, which recheck does not read")
-            read[-1].append(_layer(layer, path.parent, grid, inputs))
+            read[-1].append(_layer(layer, path.parent, grid, inputs, held))
     inputs += _backdrops(chain)
     snap_m = float(_last(chain, "snap_m", 2.0))
     try:
@@ -456,6 +477,7 @@ def read_records(study: Path) -> Records:
         chain[-1][1].get("revision"),
         said_by=said_by,
         shifts=[layer.shift_m for layers in read for layer in layers],
+        layers=held,
     )
 
 
@@ -556,9 +578,16 @@ def _backdrops(chain: list[tuple[Path, dict[str, Any]]]) -> list[tuple[str, str]
 
 
 def _layer(
-    layer: dict[str, Any], folder: Path, grid: CRS | None, inputs: list[tuple[str, str]]
+    layer: dict[str, Any],
+    folder: Path,
+    grid: CRS | None,
+    inputs: list[tuple[str, str]],
+    layers: list[LayerRead],
 ) -> Drawn:
-    """Rows of one layer under our names, in our units, geometry as it stands."""
+    """Rows of one layer under our names, in our units, geometry as it stands.
+
+    Adds its files to `inputs` and what it held to `layers`.
+    """
     path = folder / layer["source"]
     if not path.exists():
         raise UnreadableError(f"the source {layer['source']!r} does not exist")
@@ -605,6 +634,12 @@ def _layer(
     if own is None:  # degrees for `lon` and `lat`, else the study's
         degrees = not (beside and texts) and any(row.get("_degrees") for row in rows)
         own = LON_LAT if degrees else grid or LON_LAT
+    days = {
+        name: [day_of(row[name]) for row in rows]
+        for name, column in ROLES[layer["role"]].column.items()
+        if column.type == "date"
+    }
+    layers.append(LayerRead(layer["role"], str(layer["source"]), len(rows), days))
     return Drawn(layer["role"], rows, own, float(layer.get("accuracy_m", 0.0)))
 
 

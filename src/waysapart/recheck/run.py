@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, cast
 
@@ -40,6 +41,7 @@ from waysapart.recheck.verdicts import (
     check_claims,
     check_crs,
     check_days,
+    check_layers,
     check_names,
     check_weights,
 )
@@ -67,7 +69,7 @@ def run(study: Path, file: Path) -> dict[str, Any]:
     StudyError
         The study or the file cannot be read.
     """
-    facts = read_evidence(file)
+    facts, digest = read_evidence(file)
     try:
         records = read_records(study)
         tally, changed = judge(records, facts)
@@ -79,6 +81,7 @@ def run(study: Path, file: Path) -> dict[str, Any]:
         "not_checked": tally.not_checked,
         "verdicts": tally.verdicts(facts),
         "changed_inputs": changed,
+        "sha256": digest,
     }
 
 
@@ -115,6 +118,7 @@ def hold(records: Records, facts: Evidence, about: About) -> World:
     check_all_gaps(world, facts, about)
     check_assumptions(world, facts, about)
     check_ages(records, facts, about)
+    check_layers(records, facts, about, same_files=not _changed(records, facts))
     for said in NOT_HELD:
         about.skip(said)
     if world.cables.drawn:
@@ -265,7 +269,7 @@ def _hold_once(
     about.holds(not other, f"{name} has other gaps than those of the new plant: {', '.join(other)}")
 
 
-def _changed(records: Records, facts: dict[str, Any]) -> list[str]:
+def _changed(records: Records, facts: Mapping[str, Any]) -> list[str]:
     """Names of inputs that are not those of which the evidence was made."""
     told = {
         (one["file"], one["sha256"])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 from itertools import chain, product
 from typing import Any
@@ -49,6 +49,7 @@ from waysapart.recheck.sharing import (
     share,
     single_points,
 )
+from waysapart.schema import ROLES
 
 WORST_FIRST = ("shared", "unproven", "accepted", "apart")
 SURVEYED = ("sites", "structures", "segments")
@@ -471,6 +472,58 @@ def check_ages(records: Records, facts: Evidence, about: About) -> None:
         if days:
             found.append(age)
     about.same("ages", facts["ages"], found)
+
+
+def check_layers(records: Records, facts: Evidence, about: About, *, same_files: bool) -> None:
+    """Check how many rows each layer has, and the oldest and newest of their dates.
+
+    Parameters
+    ----------
+    records : Records
+    facts : Evidence
+    about : About
+        Tallies the claims.
+    same_files : bool
+        Whether the inputs are those of which the evidence was made. If not, only what the layers
+        of one role hold together is held against the records: the same records may stand in
+        other files.
+    """
+    on = facts["on"]
+    claimed = [(one["role"], one["file"], one["rows"], one["dates"]) for one in facts["layers"]]
+    found = [
+        (one.role, one.file, one.rows, [_dates_in(*column, on) for column in one.days.items()])
+        for one in records.layers
+    ]
+    if same_files:
+        about.same("layers", sorted(map(_as_text, claimed)), sorted(map(_as_text, found)))
+        return
+    for role in ROLES:
+        mine, theirs = (_together(role, layers) for layers in (claimed, found))
+        about.same(f"layers of {role}", mine, theirs)
+
+
+def _as_text(layer: tuple[Any, ...]) -> str:
+    return json.dumps(layer, sort_keys=True)
+
+
+def _dates_in(name: str, days: Sequence[date | None], on: str) -> dict[str, Any]:
+    known = [said for day in days if day is not None and (said := day.isoformat()) <= on]
+    ends = (min(known), max(known)) if known else (None, None)
+    counts = {"dated": len(known), "undated": len(days) - len(known)}
+    return {"column": name, **counts, "oldest": ends[0], "newest": ends[1]}
+
+
+def _together(role: str, layers: list[tuple[str, str, int, Any]]) -> dict[str, Any]:
+    """Rows and dates of all layers of a role; the number of its layers says nothing."""
+    mine = [one for one in layers if one[0] == role]
+    found: dict[str, Any] = {"rows": sum(one[2] for one in mine)}
+    for dates in (column for one in mine for column in one[3]):
+        whole = found.setdefault(dates["column"], {"dated": 0, "undated": 0, "days": []})
+        for name in ("dated", "undated"):
+            whole[name] += dates[name]
+        whole["days"] = sorted({*whole["days"], dates["oldest"], dates["newest"]} - {None})
+        whole["days"] = whole["days"][:1] + whole["days"][1:][-1:]
+    return found
 
 
 def _dates(records: Records) -> Iterator[tuple[str, list[date | None]]]:

@@ -13,7 +13,7 @@ from typing import Any, cast
 from waysapart.figures import before_and_after, moment, probability
 from waysapart.gaps import GAP_CODES
 from waysapart.output_files import OutputFile, refuse_unsafe, write_text
-from waysapart.report import words
+from waysapart.report import sign_off, words
 from waysapart.report.compare_words import (
     figure_name,
     figures_said,
@@ -106,6 +106,7 @@ def write_comparison(
         map_scripts=("marked.js", "before_after.js"),
         styles=("marked.css",),
         tiles=tiles,
+        carried={"comparison": facts, "inputs": view["inputs"]},
     )
     write_text(target, page, inputs, force=force)
     return target.path
@@ -142,6 +143,8 @@ MEANING = {
     "gone": "Not in the study after.",
 }
 _FIRST = 12
+_SIGNED = 60
+"""How many changes the sign-off lists, each with room for the decision."""
 _ORDER = (*CHANGED, "same")
 
 
@@ -200,6 +203,9 @@ def comparison_view(comparison: Comparison, facts: ComparisonFacts) -> View:
         "counts": [(name, facts["summary"][name], MEANING[name]) for name in CHANGES],
         "circuits": circuits,
         "together": together,
+        "covered": sign_off.comparison_covered(facts, after),
+        "to_decide": [_decision(row) for row in changed[:_SIGNED]],
+        "to_decide_left": max(0, len(changed) - _SIGNED),
         "urgent": changed[:_FIRST],
         "urgent_left": max(0, len(changed) - _FIRST),
         "within": [(row, within_said(cast(DifferenceFacts, row))) for row in within[:_FIRST]],
@@ -219,6 +225,14 @@ def comparison_view(comparison: Comparison, facts: ComparisonFacts) -> View:
         "gaps": _gaps(before.get("gaps", []), after.get("gaps", [])),
         "inputs": _inputs(before.get("inputs", []), after.get("inputs", [])),
     }
+
+
+def _decision(row: View) -> sign_off.Decision:
+    """A change that is to be decided on."""
+    verdicts = f" ({row['before']} to {row['after']})" if row["before"] and row["after"] else ""
+    said = "; ".join(row["said"])
+    found = f"{row['change']}{verdicts}{': ' if said else ''}{said}"
+    return sign_off.Decision(f"{row['what']} {row['id']}".strip(), "", False, found)
 
 
 def _rows(

@@ -123,7 +123,27 @@ def packed(value: Any) -> Markup:
     ValueError
         A number is NaN or infinite, which JSON does not know.
     """
-    return _packed(_ascii_json(value).encode("ascii"))
+    return _packed(json_bytes(value))
+
+
+def json_bytes(value: Any) -> bytes:
+    """JSON as `packed` packs it: ASCII, without blanks.
+
+    Parameters
+    ----------
+    value : object
+
+    Returns
+    -------
+    bytes
+        The same value gives the same bytes.
+
+    Raises
+    ------
+    ValueError
+        A number is NaN or infinite, which JSON does not know.
+    """
+    return _ascii_json(value).encode("ascii")
 
 
 def packed_html(html: str) -> Markup:

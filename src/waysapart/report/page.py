@@ -23,6 +23,7 @@ from waysapart.report.map import (
 )
 from waysapart.report.marks import id_runs, kind_of
 from waysapart.report.picture import map_picture
+from waysapart.report.sign_off import digest_of
 from waysapart.report.standalone_html import CSP_PLACE, MapParts, seal
 from waysapart.report.view import (
     ReportFacts,
@@ -119,6 +120,7 @@ def render_page(
     styles: Sequence[str] = (),
     tiles: Tiles | None = None,
     evidence: Facts | None = None,
+    carried: Facts | None = None,
 ) -> str:
     """A page made from a template that extends `base.html.j2`, sealed.
 
@@ -138,6 +140,9 @@ def render_page(
     tiles : Tiles, optional
     evidence : mapping, optional
         As for `render_report`.
+    carried : mapping, optional
+        What `--json` writes, of a page that carries no evidence for `recheck`: packed and inert as
+        well, so that its digest on paper is one of the file.
 
     Returns
     -------
@@ -151,6 +156,7 @@ def render_page(
     """
     drawn = has_places(geo)
     parts = folium_map(geo, label) if drawn else MapParts((), "", ())
+    inside = carried if evidence is None else evidence
     common = (*_MAP_SCRIPTS, *map_scripts) if drawn else _SCRIPTS
     document = (
         _environment()
@@ -177,6 +183,8 @@ def render_page(
             ],
             tiles=tiles,
             evidence=None if evidence is None else packed(evidence),
+            carried=None if carried is None else packed(carried),
+            digest=None if inside is None else digest_of(inside),
         )
     )
     return seal(document, [tiles.origin] if tiles else [])

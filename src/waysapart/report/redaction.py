@@ -81,6 +81,7 @@ _LEFT_OUT = frozenset(
         "matched",
         "notes",
         "ages",
+        "layers",
         "evidence",
         "crs",
         "study",
@@ -298,7 +299,7 @@ class _Reducer:
             for key, value in facts.items()
             if key not in _LEFT_OUT and key in _fields()
         }
-        made |= {"study": "", "crs": "", "matched": [], "notes": [], "ages": []}
+        made |= {"study": "", "crs": "", "matched": [], "notes": [], "ages": [], "layers": []}
         made["revision"] = self._text(facts["revision"] or "", "revision")
         made["figures_say"] = facts["figures_say"]
         made["inputs"] = [

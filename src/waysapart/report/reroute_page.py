@@ -18,7 +18,7 @@ from waysapart.evidence import Circuit, Evidence
 from waysapart.evidence_file import proposals_in_file
 from waysapart.figures import moment, significant
 from waysapart.output_files import OutputFile, refuse_unsafe, write_text
-from waysapart.report import words
+from waysapart.report import sign_off, words
 from waysapart.report.geometry import Holdings, holdings
 from waysapart.report.lookup import working_grid
 from waysapart.report.map import Tiles, frame, has_places
@@ -364,6 +364,7 @@ def reroute_view(
         **facts,
         "question": QUESTION,
         "answer": reroute_answer(facts),
+        "covered": [sign_off.Covered("The answer", reroute_answer(facts))],
         "version": VERSION,
         "made": moment(datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")),
         "revision": facts["revision"] or "",

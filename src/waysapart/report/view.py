@@ -26,7 +26,7 @@ from waysapart.evidence import (
 )
 from waysapart.figures import moment
 from waysapart.gaps import GAP_CODES
-from waysapart.report import words
+from waysapart.report import sign_off, words
 from waysapart.report.circuit_table import circuit_rows, circuits_csv
 from waysapart.report.escape import csv_cell
 from waysapart.report.geometry import Effects, Holdings
@@ -60,7 +60,8 @@ class ReportFacts(Evidence, total=False):
     """The facts of a proof with what the report shows beyond them, each part optional.
 
     `since` is what `compare --json` writes; `outside` says how a report for readers outside was
-    reduced (see `waysapart.report.redaction`).
+    reduced (see `waysapart.report.redaction`); `file_dates` is the day on which the file of each of
+    `layers` was last modified, null where that is not known.
     """
 
     strips: Strips
@@ -70,6 +71,7 @@ class ReportFacts(Evidence, total=False):
     grid: Grid | None
     since: dict[str, Any]
     outside: dict[str, float | None]
+    file_dates: list[str | None]
 
 
 class Entry(Circuit):
@@ -156,10 +158,14 @@ def page_view(facts: ReportFacts, pictures: Mapping[str, str] | None = None) -> 
     undecided = ("shared", "unproven")
     urgent = [c for c in circuits if c["verdict"] in undecided or c["within_limits"] is not True]
     first = len(urgent) if len(urgent) <= _FIRST + 2 else _FIRST
-    to_decide = [*urgent, *(group for group in groups if group["verdict"] in undecided)]
+    to_decide = sign_off.open_decisions(
+        [*urgent, *(group for group in groups if group["verdict"] in undecided)]
+    )
+    accepted = sign_off.accepted_decisions([*circuits, *groups], facts["waivers"])
     silent = [circuit for circuit in circuits if circuit["silent"]]
     to_sign = words.to_sign(facts)
     counts = _counts(circuits, facts["groups"], len(to_sign))
+    modified = facts.get("file_dates") or [None] * len(facts["layers"])
     budgets = once_each(loss for c in circuits if large and not c["brief"] for loss in c["losses"])
     soon = [waiver for waiver in facts["waivers"] if words.lapses_soon(waiver)]
     return {
@@ -180,6 +186,11 @@ def page_view(facts: ReportFacts, pictures: Mapping[str, str] | None = None) -> 
         "budget_of": {link: place for place, link in enumerate(budgets)},
         "to_decide": to_decide[:_SIGNED],
         "to_decide_left": max(0, len(to_decide) - _SIGNED),
+        "accepted": accepted[:_SIGNED],
+        "accepted_left": max(0, len(accepted) - _SIGNED),
+        "covered": _covered(facts, counts),
+        "layers": sign_off.layer_rows(facts["layers"], modified),
+        "oldest": sign_off.oldest_said(facts["layers"], modified),
         "silent": silent[:_FIRST],
         "silent_left": max(0, len(silent) - _FIRST),
         "groups": groups,
@@ -203,6 +214,18 @@ def page_view(facts: ReportFacts, pictures: Mapping[str, str] | None = None) -> 
         "changed": changed_rows(facts["since"]) if "since" in facts else [],
         "outside": facts.get("outside"),
     }
+
+
+def _covered(facts: ReportFacts, counts: Mapping[str, int]) -> list[sign_off.Covered]:
+    """What a signature under the report covers."""
+    groups = [one["verdict"] for one in facts["groups"]]
+    schemes = [one["verdict"] for one in facts["schemes"]]
+    return [
+        sign_off.Covered("Verdicts", sign_off.verdicts_said(counts, groups, schemes)),
+        sign_off.Covered("Waivers", sign_off.waivers_said(facts["waivers"])),
+        sign_off.Covered("Assumptions", sign_off.assumptions_said(facts["assumptions"])),
+        sign_off.Covered("Record gaps", sign_off.gaps_said(facts["gaps"])),
+    ]
 
 
 def _counts(circuits: Sequence[Entry], groups: Sequence[Group], to_sign: int) -> dict[str, int]:

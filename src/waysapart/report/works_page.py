@@ -17,6 +17,7 @@ import shapely
 from waysapart.figures import limit_said, moment
 from waysapart.network.lengths import positions_deg
 from waysapart.output_files import OutputFile, refuse_unsafe, write_text
+from waysapart.report import sign_off
 from waysapart.report.geometry import Geo, holdings, proof_geometry, room_around
 from waysapart.report.lookup import working_grid
 from waysapart.report.map import Tiles, frame, has_places
@@ -117,6 +118,13 @@ def notice_page(works: Dig | WorksPlan, *, tiles: Tiles | None = None) -> str:
         "accuracy": accuracy_said(facts[0], base.study.rules),
         "inputs": [{"file": one.file, "sha256": one.sha256} for one in base.study.inputs],
     }
+    view |= {
+        "covered": sign_off.works_covered(view["works"], view["accuracy"]),
+        "to_decide": [
+            sign_off.Decision(work["name"] or "the works", "", False, work["said"])
+            for work in view["works"]
+        ],
+    }
     geo = works_geometry(base, sites)
     labels = works_labels(base, sites)
     if len(sites) > 1:
@@ -140,6 +148,12 @@ def notice_page(works: Dig | WorksPlan, *, tiles: Tiles | None = None) -> str:
         map_scripts=("marked.js",),
         styles=("marked.css",),
         tiles=tiles,
+        carried={
+            "made": view["made"],
+            "inputs": view["inputs"],
+            "works": facts,
+            "plan": None if plan is None else plan.facts(),
+        },
     )
 
 

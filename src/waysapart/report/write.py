@@ -19,7 +19,7 @@ from waysapart.study.settings import files_of
 from waysapart.verdicts.prove import Proof
 from waysapart.whatif.compare import Side, compare
 
-_BEYOND = frozenset({"strips", "effects", "holdings", "worst", "grid", "since"})
+_BEYOND = frozenset({"strips", "effects", "holdings", "worst", "grid", "since", "file_dates"})
 """What the page shows beyond the facts of the proof."""
 
 
@@ -107,6 +107,10 @@ def report_facts(proof: Proof, *, since: Side | None = None) -> tuple[ReportFact
         "effects": effects(proof),
         "holdings": holdings(proof),
         "worst": worst_places(proof),
+        "file_dates": [
+            None if layer.modified is None else layer.modified.isoformat()
+            for layer in proof.study.layers
+        ],
         "grid": working_grid(proof.study.crs, frame(geo)),
         **({} if since is None else {"since": compare(since, proof).facts()}),
     }

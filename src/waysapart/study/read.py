@@ -16,6 +16,7 @@ import pandas as pd
 import shapely
 
 from waysapart.errors import StudyError
+from waysapart.input_files import modified
 from waysapart.schema import ASSET_ROLES, ROLES
 from waysapart.study.backdrops import read_backdrops
 from waysapart.study.columns import clean, empty_frame, rename
@@ -241,6 +242,12 @@ def _read_layer(
     else:
         frame = frame.drop(columns=["geometry"], errors="ignore")
     ours = named_cords(spec.role, settled_kinds(spec.role, clean(spec, frame, layers, ledger)))
+    days = {
+        column.name: ours[column.name].to_numpy(dtype="datetime64[D]")
+        for column in spec.feeds.columns
+        if column.type == "date"
+    }
+    layers[-1] = replace(layers[-1], rows=len(ours), days=days, modified=modified(spec.path))
     corners = None if crs is None or geometry is None else corners_deg(crs, geometry)
     return _Read(spec.role, ours, geometry, crs, corners)
 

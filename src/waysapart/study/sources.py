@@ -24,6 +24,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
+from datetime import date
 from functools import partial
 from importlib.util import find_spec
 from pathlib import Path
@@ -152,6 +153,13 @@ class Layer:
         Its geometry as it stands there; None: longitude and latitude on WGS 84.
     by_name : bool
         Whether it was found by the name of its role, without an entry in study.toml.
+    rows : int
+        Rows read of it, before any are replaced or left out.
+    days : mapping of str to ndarray of datetime64[D], length (rows,)
+        What its columns of dates hold; NaT where blank or no date.
+    modified : date or None
+        Day in UTC on which its file was last modified; None where it is no file. A copy may have
+        another, so nothing that is proved depends on it.
     """
 
     role: str
@@ -162,6 +170,11 @@ class Layer:
     shift_m: float = 0.0
     given: GivenGeometry | None = field(default=None, compare=False, repr=False)
     by_name: bool = False
+    rows: int = 0
+    days: Mapping[str, NDArray[np.datetime64]] = field(
+        default_factory=dict, compare=False, repr=False
+    )
+    modified: date | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,7 +44,7 @@ from waysapart.evidence import (
 )
 from waysapart.findings.recovery import rules_recovery_ms
 from waysapart.findings.spacing import separation_profiles
-from waysapart.network.record_gaps import explained_blanks, record_ages
+from waysapart.network.record_gaps import explained_blanks, layer_ages, record_ages
 from waysapart.schema import KNOWN_EMPTY, LIST_SEPARATOR, VERSION
 from waysapart.study.ledger import brief_gaps, folded_gaps
 from waysapart.verdicts.facts_figures import (
@@ -134,6 +134,7 @@ def proof_facts(proof: ProofData) -> Evidence:
         "matched": _matched(proof),
         "notes": list(study.notes),
         "ages": record_ages(study),
+        "layers": layer_ages(study),
         "assumptions": _assumptions(proof),
     }
 
