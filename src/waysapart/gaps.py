@@ -475,7 +475,7 @@ _CODES = (
     ),
     GapCode(
         "hop-rate",
-        "nothing that fails is on record of a hop, nor an unavailability of its own",
+        "neither a failure rate nor an unavailability of a hop is on record",
         "record its unavailability, or what it relies on",
         separation=False,
         limits=("unavailability",),

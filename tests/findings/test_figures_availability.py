@@ -317,7 +317,7 @@ def test_a_hop_without_a_rate_gives_at_least(study: SmallStudy) -> None:
         "minutes_a_year": pytest.approx(relays * 525600, rel=1e-5),
     }
     assert found["why"] == [
-        "L2: nothing that fails is on record of this hop, nor an unavailability of its own"
+        "L2: neither a failure rate nor an unavailability of this hop is on record"
     ]
     assert found["not_counted"] == ["L2"]
     assert found["ok"] is True, "no limit is set"
@@ -439,7 +439,7 @@ def test_at_least_stands_in_what_is_printed_reported_and_exported(
     runner.invoke(main, ["report", str(study.folder), "-o", str(page)])
     text = page.read_text(encoding="utf-8")
     assert "at least 2.02 × 10⁻²" in text
-    assert "nothing that fails is on record of this hop" in text
+    assert "neither a failure rate nor an unavailability of this hop is on record" in text
     layers = tmp_path / "layers.gpkg"
     runner.invoke(main, ["export", str(study.folder), "-o", str(layers)])
     ways = gpd.read_file(layers, layer="found_paths").set_index("path")

@@ -65,8 +65,8 @@ def test_young_surveys_are_no_gaps(tmp_path: Path) -> None:
     ("day", "said"),
     [
         ("2015-01-01", "surveyed 2015-01-01, 4,018 days ago; the rules allow 3,650 days"),
-        (None, "no day of survey on record; the rules allow 3,650 days"),
-        ("2026-01-02", "no day of survey on record"),
+        (None, "survey date not on record; the rules allow 3,650 days"),
+        ("2026-01-02", "survey date not on record"),
     ],
 )
 def test_an_old_survey_or_none_leaves_separation_open(
@@ -137,7 +137,7 @@ def test_an_undated_test_is_a_gap(tmp_path: Path) -> None:
     more("measurements.csv", "cable,loss_db,date\nC2,1.9,\n")(folder)
     (gap,) = old(folder)
     assert gap.assets == ("C2",)
-    assert "no day of test on record" in gap.message
+    assert "test date not on record" in gap.message
 
 
 def test_a_newer_test_of_the_same_fibre_mends_an_old_one(tmp_path: Path) -> None:

@@ -449,7 +449,7 @@ def test_a_second_entry_is_built_and_the_cables_use_it(by_place: bool, tmp_path:
     )
     lines = layer(plant, *rows)
     if not by_place:
-        with pytest.raises(CallError, match="end b is stated at E3, which is none"):
+        with pytest.raises(CallError, match="end b is stated at E3, no structure or site"):
             facts(plant, tmp_path / "wrong", lines=lines.assign(b=[None, "E3"]))
         lines = layer(plant, rows[0], {**rows[1], "line": ["N1", (2850, 120)]})
     found = ask(plant, tmp_path / "study", lines=lines)

@@ -98,8 +98,8 @@ def loss_delay_gaps(network: Network, compared: pd.DataFrame) -> list[Gap]:
     for row in compared[~compared["agrees"]].to_dict("records"):
         if row["quantity"] == "delay_us":
             text = (
-                f"measured {row['measured']:.2f} us one way, the record makes it "
-                f"{row['greatest']:.2f} us: one of them is of another route"
+                f"measured {row['measured']:.2f} us one way, but "
+                f"{row['greatest']:.2f} us by the record: one of them is of another route"
             )
             code = "measured-delay"
         elif row["quantity"] == "loss_db" and (row["role"], row["owner"]) not in confirmed:

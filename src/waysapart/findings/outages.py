@@ -64,13 +64,13 @@ of the same kind takes the rate of cables, or the same cut would count twice."""
 MOST_SHARE = 1 - 1e-12
 """A hop that is never up counts as up for a second in thirty thousand years: what is down for
 certain has no importance to be ranked by."""
-NO_HOP_RATE = "nothing that fails is on record of this hop, nor an unavailability of its own"
+NO_HOP_RATE = "neither a failure rate nor an unavailability of this hop is on record"
 HOP_RATE = "hop-rate"
 MANY_PATHS = f"more than {GREATEST_PATHS} paths at once are not worked out"
 NO_RATE = "no failure rate is on record"
 TOO_MANY_FEEDS = (
-    "so much feeds it that not every state can be worked out: that all of it is down at once is "
-    "left out"
+    "too many supplies feed it to work out every state: the case that all of them are down at once "
+    "is left out"
 )
 _TWO = 2
 _EVEN_DECIMALS = 15

@@ -430,9 +430,9 @@ def _wrong_lengths(
             row["owner"],
             row["fibre"],
             row["row"],
-            f"measured {row['value']:.1f} m of fibre, the record makes it "
-            f"{expected_m[row['owner']]:.1f} m: one of them is of another cable or in "
-            "another unit",
+            f"measured {row['value']:.1f} m of fibre, but "
+            f"{expected_m[row['owner']]:.1f} m by the record: one of them is of another cable "
+            "or in another unit",
         )
         for row in means[wrong].to_dict("records")
     ]

@@ -607,7 +607,7 @@ def _unsigned(study: Study) -> Iterator[Gap]:
     links = study.as_read("links")
     leased = (links["medium"] == "leased") & links["relies_on"].notna()
     rows = np.flatnonzero((leased & links["stated_by"].isna()).to_numpy())
-    said = "nobody is on record as having stated its route"
+    said = "who stated its route is not on record"
     for row, place in zip(rows.tolist(), places_of(study, links, rows), strict=True):
         name = str(links["id"].iloc[row])
         yield Gap(
@@ -650,9 +650,9 @@ def _gaps(study: Study, what: str, part: _Dated, limit: float) -> Iterator[Gap]:
 
 _OLD = {"survey": "surveyed", "test": "tested", "leased_route": "route stated"}
 _UNDATED = {
-    "survey": "no day of survey on record",
-    "test": "no day of test on record",
-    "leased_route": "no day on which the route was stated on record",
+    "survey": "survey date not on record",
+    "test": "test date not on record",
+    "leased_route": "date of the statement of its route not on record",
 }
 _DO = {
     "survey": "survey it, and enter surveyed",

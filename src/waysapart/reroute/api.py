@@ -163,7 +163,7 @@ def reroute(
         for one in bound:
             if one.status == "apart":
                 one.together, one.paths = False, {}
-                one.why = "the paths that its group takes leave it no such pair"
+                one.why = "the paths proposed for its group leave it no separate pair"
     found += [*free, *bound]
     told = Reroute(ground, terms, found, links, draft, after)
     without = [one for one in found if one.status == "none"]
@@ -295,7 +295,7 @@ def _check_keep(
     labels = {paths.label[p] for member in members for p in paths.of_circuit(member.circuit)}
     if keep is not None and members and keep not in labels:
         known = ", ".join(sorted(map(str, labels))) or "none at all"
-        raise CallError(f"nothing asked about has a path called {keep} to keep; there are {known}")
+        raise CallError(f"none of these circuits has a path called {keep}; on record are {known}")
     for target in targets:
         if target.group and count is not None and count > len(target.members):
             raise CallError(
@@ -691,8 +691,8 @@ def _priced_layers(study: Study) -> list[str]:
     """Layers that have a price of being crossed, and that the study lacks."""
     names = [backdrop.name for backdrop in study.backdrops]
     return [
-        f"[build] per_crossing has a price for {visible(name)}, but no layer of the study is "
-        f"called so: what new segments cross of it is not known{did_you_mean(name, names)}"
+        f"[build] per_crossing has a price for {visible(name)}, but the study has no layer "
+        f"of that name, so what new segments cross of it is not known{did_you_mean(name, names)}"
         for name in unknown_layers(study)
     ]
 

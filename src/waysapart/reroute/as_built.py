@@ -347,8 +347,8 @@ class Fitting:
         if 0 < place < len(runs):
             at = self.ground.names[runs[place].enter]
             where = f"{cables[runs[place - 1].cable]} and {where} at {at}"
-            return f"no free fibres of {where} can be joined by what is on record of their splices"
-        return f"no free fibre of {where} can be brought to a port by what is on record of its ends"
+            return f"no free fibres of {where} can be joined, by the splices on record"
+        return f"no free fibre of {where} can be brought to a port, by its ends on record"
 
     def _onward(
         self,

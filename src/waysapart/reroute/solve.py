@@ -835,7 +835,7 @@ def _drafted(
             paths = one.paths if one.status == "apart" else None
             if paths is None:
                 one.status, one.paths, one.together = "apart", alone, False
-                one.why = "the fibres that are left do not do for this one beside the others"
+                one.why = "too few fibres are left for this one beside the others"
                 continue
         if fitting is not None:
             fitted = _fitted(fitting, one, paths, ask)

@@ -336,7 +336,7 @@ def _moment(value: Any) -> tuple[int | None, str]:
             "leave the offset out"
         )
     if not FIRST_YEAR <= moment.year <= LAST_YEAR:
-        return None, f"{_EXPECTED}; found {shown(text)}, which lies too far off"
+        return None, f"{_EXPECTED}; found {shown(text)}, which is out of range"
     return int(np.datetime64(moment, "s").astype(np.int64)), ""
 
 
@@ -426,7 +426,7 @@ def _add_drawn(
         if shapes[row] is None and stated:
             checks.tell(row, stated[0], one, "expected a longitude and a latitude, in degrees")
         elif shapes[row] is None and not named:
-            checks.tell(row, "assets", one, "takes nothing: name assets or draw a geometry")
+            checks.tell(row, "assets", one, "hits nothing: name assets or draw a geometry")
     own, faults = own_reach(table)
     for row, fault in faults.items():
         checks.tell(row, "reach_m", ids[row], fault)

@@ -44,12 +44,12 @@ TOLERANCES: Mapping[str, Tolerance] = MappingProxyType(
     {
         "verdict": Tolerance("a worse verdict", because="shared, unproven, accepted, apart"),
         "limit": Tolerance(
-            "a limit kept before that is not, or that nobody can tell about",
+            "a limit that was kept and no longer is, or can no longer be checked",
             because="a limit is a limit",
         ),
         "shared": Tolerance(
-            "something newly shared, whatever else is shared no more",
-            because="a new single event takes both paths",
+            "something newly shared, whatever else is no longer shared",
+            because="a new single event puts both paths out of service",
         ),
         "accepted": Tolerance(
             "a finding that a waiver accepted and no longer does", because="nobody answers for it"
@@ -63,11 +63,11 @@ TOLERANCES: Mapping[str, Tolerance] = MappingProxyType(
             least=1.0,
             share=0.1,
             said="1 m and a tenth",
-            because=f"how well a survey is taken to be; {_NO_SOURCE}",
+            because=f"assumed survey accuracy; {_NO_SOURCE}",
         ),
         "cross": Tolerance("a new crossing that the rules forbid", because="as for near"),
         "silent": Tolerance(
-            "something newly leaves the circuit no path when it falls, and the circuit protects it",
+            "the circuit now loses all its paths when something that it protects falls",
             because="the circuit is silent when it must act",
         ),
         "paths": Tolerance("fewer paths in service, or fewer members", because="a whole path less"),
@@ -89,7 +89,7 @@ TOLERANCES: Mapping[str, Tolerance] = MappingProxyType(
             least=1.0,
             share=0.1,
             said="1 m and a tenth",
-            because="1 m is how well a survey is taken to be where nothing is said; farther apart "
+            because="1 m is the survey accuracy assumed where none is stated; farther apart "
             f"than 100 m one excavation does not reach both; {_NO_SOURCE}",
         ),
         "unavailability": Tolerance(

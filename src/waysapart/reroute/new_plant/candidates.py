@@ -289,7 +289,7 @@ def _given_names(frame: pd.DataFrame, ground: Ground, faults: list[str]) -> list
         if name in taken or f"{name}-cable" in taken:
             faults.append(f"candidate {name}: that id is taken; candidates need ids of their own")
         elif name in found:
-            faults.append(f"candidate {name}: that id stands twice")
+            faults.append(f"candidate {name}: that id is used twice")
         found.append(name)
     return found
 
@@ -360,7 +360,9 @@ def _end(
         roles = ("sites", "structures")
         if stated in new or (number >= 0 and assets.frame["role"].iloc[number] in roles):
             return stated
-        faults.append(f"candidate {name}: its end {column} is stated at {stated}, which is none")
+        faults.append(
+            f"candidate {name}: its end {column} is stated at {stated}, which is not on record"
+        )
         return None
     point = shapely.get_point(line, vertex)
     found: list[tuple[float, str]] = [

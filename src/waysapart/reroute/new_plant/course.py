@@ -194,7 +194,8 @@ def _backdrops(plant: NearPlant, line: Any, reach_m: float) -> tuple[list[OnBack
         if crossed:
             which = few([one["id"] or "a row without an id" for one in crossed], _MOST)
             told.append(
-                f"crosses or enters {layer.name} ({which}): survey the place, and who may say yes"
+                f"crosses or enters {layer.name} ({which}): survey the place, and find out whose "
+                "consent is needed"
             )
         if layer.left_out:
             told.append(
@@ -287,7 +288,7 @@ def _survey(
     if more:
         told.append(f"whether it lies in {few(more, _MOST)} as well, which it enters or runs along")
     if segment.course == "straight":
-        told.append("its course: a straight line between its ends, which nobody has walked")
+        told.append("its course: a straight line between its ends, not yet walked")
     elif segment.course == "along":
         leads = [f"{one:.0f} m" for one in segment.leads_m if one > 0]
         said = f", and the straight leads to it ({sentence_list(leads)})" if leads else ""
@@ -299,10 +300,10 @@ def _survey(
         told.append(f"depth and clearance where it crosses {which}")
     nearest = [f"{one['asset']} ({one['distance_m']:g} m)" for one in beside]
     if nearest:
-        told.append(f"the true distance to {few(nearest, _MOST)}, which is that of the drawings")
+        told.append(f"the true distance to {few(nearest, _MOST)}: these are as drawn")
     relied = [one["asset"] for one in passes if one["distance_m"] <= study.snap_m]
     if relied:
-        told.append(f"whether it enters {few(relied, _MOST)}: so near, it relies on what it passes")
+        told.append(f"whether it enters {few(relied, _MOST)}: within snap_m it relies on them")
     inside = [one for one in enters if within is None or one not in within]
     if inside and within is None:
         told.append(f"how far it lies in {few(inside, _MOST)}, which it enters")
