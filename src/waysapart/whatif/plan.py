@@ -200,7 +200,7 @@ class WorksPlan:
             if inherent:
                 told.append(
                     f"{name} alone puts every path of {', '.join(self.owner_ids(inherent))} out of "
-                    "service, whatever else is in service: every order loses at least that"
+                    "service, in any order"
                 )
             if other:
                 told.append(

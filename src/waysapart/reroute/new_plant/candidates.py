@@ -361,7 +361,7 @@ def _end(
         if stated in new or (number >= 0 and assets.frame["role"].iloc[number] in roles):
             return stated
         faults.append(
-            f"candidate {name}: its end {column} is stated at {stated}, which is not on record"
+            f"candidate {name}: its end {column} is stated at {stated}, no structure or site"
         )
         return None
     point = shapely.get_point(line, vertex)
