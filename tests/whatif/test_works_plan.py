@@ -223,7 +223,7 @@ def test_many_works_are_ordered_too_and_say_that_it_is_not_certain(study: Study)
         ({"from": ["4 May", "2026-05-04"]}, "expected a date"),
         ({"to": ["2026-05-01", "2026-05-06"]}, "ends before it begins"),
         ({"assets": ["d2", "d9"]}, "no asset has the id 'd9'"),
-        ({"assets": ["d2", ""]}, "takes nothing"),
+        ({"assets": ["d2", ""]}, "hits nothing"),
         ({"restores": ["d2", ""]}, "not out of service"),
         ({"after": ["W9", ""]}, "no work has the id"),
         ({"after": ["W2", "W1"]}, "waits for itself"),
