@@ -50,8 +50,8 @@ def facts(estuary_report):
 
 def entry(page, facts, name):
     """The part of the page that is the entry of one circuit."""
-    (place,) = [k for k, one in enumerate(facts["circuits"]) if one["id"] == name]
-    begin = page.index(f'id="circuit-{place}"')
+    assert name in [one["id"] for one in facts["circuits"]]
+    begin = page.index(f'" id="{name}" data-circuit=')
     return page[begin : page.index('<details class="circuit', begin)]
 
 

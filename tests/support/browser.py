@@ -1,10 +1,12 @@
-"""Headless Chromium for the tests of the report, and a page that tells what it did."""
+"""Headless Chromium and Firefox for the tests of the report, and a page that tells what it did."""
 
 from __future__ import annotations
 
 import json
 import os
 import shutil
+import socket
+import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,6 +15,7 @@ from typing import Any
 import pytest
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
+FOXES = ("firefox-esr", "firefox")
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic"]
 NEEDED = os.environ.get("WAYSAPART_NEED_BROWSER") == "1"
 
@@ -34,6 +37,69 @@ def chromium() -> Iterator[Any]:
             browser.close()
 
 
+class Fox:
+    """A window of Firefox, for what must work in a second engine."""
+
+    def __init__(self, driver: Any) -> None:
+        self._driver = driver
+
+    def open(self, path: Path, *, at: str = "") -> None:
+        """The page anew, even where it was open at another hash."""
+        self._driver.navigate("about:blank")
+        self._driver.navigate(path.as_uri() + at)
+
+    def run(self, script: str, *arguments: Any) -> Any:
+        """What a script returns; `await` may be used in it."""
+        return self._driver.execute_async_script(
+            "const [given, done] = arguments, { waysapart } = window.wrappedJSObject;"
+            f"(async () => {{ {script} }})().then(value => done([value, null]),"
+            " error => done([null, String(error)]));",
+            script_args=(list(arguments),),
+        )
+
+
+@contextmanager
+def firefox(profile: Path) -> Iterator[Fox]:
+    """Firefox without a window, driven by Marionette; skipped or failed as `chromium`."""
+    found = next((path for name in FOXES if (path := shutil.which(name))), None)
+    if found is None:
+        (pytest.fail if NEEDED else pytest.skip)(f"no Firefox found; looked for {FOXES}")
+    marionette = pytest.importorskip("marionette_driver.marionette")
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    profile.mkdir(parents=True, exist_ok=True)
+    settings = {
+        "marionette.port": port,
+        "browser.shell.checkDefaultBrowser": False,
+        "browser.startup.page": 0,
+        "datareporting.policy.dataSubmissionEnabled": False,
+        "toolkit.telemetry.reportingpolicy.firstRun": False,
+        "network.proxy.type": 1,  # no page may reach a network: all goes to a port that is shut
+        "network.proxy.http": "127.0.0.1",
+        "network.proxy.http_port": 9,
+        "network.proxy.ssl": "127.0.0.1",
+        "network.proxy.ssl_port": 9,
+    }
+    lines = [f"user_pref({json.dumps(name)}, {json.dumps(to)});" for name, to in settings.items()]
+    (profile / "user.js").write_text("\n".join(lines), encoding="utf-8")
+    process = subprocess.Popen(
+        [found, "--headless", "--marionette", "--no-remote", "--profile", str(profile)],
+        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        env={**os.environ, "HOME": str(profile), "MOZ_HEADLESS_WIDTH": "1300"},
+    )  # fmt: skip
+    try:
+        driver = marionette.Marionette(host="127.0.0.1", port=port)
+        driver.raise_for_port(timeout=90)
+        driver.start_session()
+        driver.timeout.script = 120
+        yield Fox(driver)
+        driver.delete_session()
+    finally:
+        process.terminate()
+        process.wait(30)
+
+
 class Watched:
     """Opens reports from files, without a network; remembers requests and complaints."""
 
@@ -43,10 +109,12 @@ class Watched:
         self.requests: list[str] = []
         self.complaints: list[str] = []
 
-    def open(self, path: Path, *, drawn: bool = True, **options: Any) -> Any:
-        """A page with the report in it; `drawn`: once its map is drawn, if it has one."""
-        wanted: dict[str, Any] = {"viewport": {"width": 1300, "height": 900}} | options
-        context = self._browser.new_context(offline=True, reduced_motion="reduce", **wanted)
+    def open(self, path: Path, *, drawn: bool = True, at: str = "", **options: Any) -> Any:
+        """A page with the report in it, at a hash; `drawn`: once its map is, if it has one."""
+        wanted: dict[str, Any] = {
+            "viewport": {"width": 1300, "height": 900}, "reduced_motion": "reduce",
+        } | options  # fmt: skip
+        context = self._browser.new_context(offline=True, **wanted)
         self._contexts.append(context)
         page = context.new_page()
         page.on("request", lambda request: self.requests.append(request.url))
@@ -54,7 +122,7 @@ class Watched:
         page.on("console", lambda message: self.complaints.append(message.text))
         page.on("dialog", lambda dialog: self.complaints.append(dialog.message))
         page.add_init_script("window.ran = n => { window.hasRun = n; };")
-        page.goto(path.as_uri())
+        page.goto(path.as_uri() + at)
         if drawn and page.locator(".plan-frame").count():
             page.wait_for_selector(".plan-canvas[data-drawn]", state="attached")
         return page

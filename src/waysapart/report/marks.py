@@ -8,12 +8,67 @@ wants that as one finding, not as sixty.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
+from importlib.resources import files
 from itertools import pairwise
+from urllib.parse import quote
 
 from waysapart.evidence import NUMBER_DIGITS, HeldApart, Shared, WithProtected
+from waysapart.report.escape import visible
+
+# --- Anchors: where on a page a circuit stands, the same in every run.
+
+_OWN_ID = re.compile(r'\bid="([^"{]*)(\{\{)?')
+
+
+def anchors(ids: Iterable[str], taken: Iterable[str] = ()) -> dict[str, str]:
+    """The element id of each circuit's entry, which is also the hash that leads to it.
+
+    Parameters
+    ----------
+    ids : iterable of str
+        Circuits, or whatever else has an entry of its own.
+    taken : iterable of str
+        Element ids that the page needs for other things than its templates name.
+
+    Returns
+    -------
+    dict of str to str
+        By id: the id as a page shows it, percent-encoded; after `circuit:` where an element of
+        the page itself has that id. No two are the same.
+
+    Examples
+    --------
+    >>> anchors(["C03", "C 4/a", "map"])
+    {'C03': 'C03', 'C 4/a': 'C%204%2Fa', 'map': 'circuit:map'}
+    """
+    whole, begins = _own_ids()
+    used = {*whole, *taken}
+    made: dict[str, str] = {}
+    for name in ids:
+        plain = quote(visible(name), safe="")
+        own = plain in used or plain.startswith(begins)
+        anchor = f"circuit:{plain}" if own else plain
+        while anchor in used:
+            anchor += "_"
+        used.add(anchor)
+        made[name] = anchor
+    return made
+
+
+@cache
+def _own_ids() -> tuple[frozenset[str], tuple[str, ...]]:
+    """Element ids in the page's own templates; and what those begin with that end in a number."""
+    folder = files("waysapart.report").joinpath("templates")
+    texts = [one.read_text("utf-8") for one in folder.iterdir() if one.name.endswith(".j2")]
+    found = [match for text in texts for match in _OWN_ID.findall(text)]
+    # Of the map: the element that holds it, its label. Of a strip: its title, its description.
+    begins = {"map_", "stc", "stg", "sdc", "sdg", *(name for name, more in found if more and name)}
+    return frozenset({"map-label", *(name for name, more in found if not more)}), tuple(begins)
+
 
 # --- Marks: which one stands for which asset, and its outline.
 

@@ -22,7 +22,7 @@ from waysapart.report import sign_off, words
 from waysapart.report.geometry import Holdings, holdings
 from waysapart.report.lookup import working_grid
 from waysapart.report.map import Tiles, frame, has_places
-from waysapart.report.marks import folded
+from waysapart.report.marks import anchors, folded
 from waysapart.report.page import render_page
 from waysapart.report.picture import map_picture
 from waysapart.report.reroute_map import (
@@ -342,8 +342,14 @@ def reroute_view(
     dict
     """
     lanes = _Strips(found, proposals)
-    targets = [_target(found, facts, number, lanes) for number in range(len(facts["circuits"]))]
-    anchor = {row["id"]: row["anchor"] for row in targets}
+    keys = [one.key for one in proposals]
+    anchor = anchors(
+        (row["id"] for row in facts["circuits"]), [*keys, *(f"{key}-head" for key in keys)]
+    )
+    targets = [
+        _target(found, facts, number, anchor[row["id"]], lanes)
+        for number, row in enumerate(facts["circuits"])
+    ]
     built = [one for one in proposals if one.facts is not None]
     for row in targets:
         row["helped"] = [one.key for one in built if row["id"] in one.apart]
@@ -393,7 +399,7 @@ def _looked_at(facts: RerouteFacts) -> str:
     return sentence_list([f"{count} {kind}" for kind, count in build["looked_at"].items() if count])
 
 
-def _target(found: Reroute, facts: RerouteFacts, number: int, lanes: _Strips) -> View:
+def _target(found: Reroute, facts: RerouteFacts, number: int, anchor: str, lanes: _Strips) -> View:
     """A circuit or group: its answer, its paths with figures and strips, what it would share."""
     one, told = found.found[number], facts["circuits"][number]
     status = told["status"]
@@ -410,7 +416,7 @@ def _target(found: Reroute, facts: RerouteFacts, number: int, lanes: _Strips) ->
     return {
         **told,
         "index": number,
-        "anchor": f"circuit-{number}",
+        "anchor": anchor,
         "said": f"{told['says'][:1].upper()}{told['says'][1:]}",
         "cost_said": cost_said(facts, told),
         "order": ("none", "undecided", "apart").index(status),

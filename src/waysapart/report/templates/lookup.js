@@ -12,7 +12,8 @@
   /* The map fills these in; a page without a map does without. */
   ways.view = {
     redraw: function () {}, showCircuit: function () {}, showAsset: function () {}, showFindings: function () {},
-    showPlace: function () {}, showPoint: function () {}, focus: function () { find.focus(); },
+    showPlace: function () {}, showPoint: function () {}, showNear: function () {}, showIds: function () {},
+    focus: function () { find.focus(); }, kept: function () { return null; }, restore: function () {},
     placesFor: function () { return []; }, coordinates: function () { return []; }, pointOf: function () { return null; }
   };
 
@@ -34,7 +35,7 @@
 
   document.addEventListener("circuit", function (event) {
     var index = event.detail.circuit;
-    select.value = index === null ? "" : String(index);
+    if (select) select.value = index === null ? "" : String(index);
     document.querySelectorAll("[data-circuit]").forEach(function (row) {
       var on = Number(row.dataset.circuit) === index;
       row.classList.toggle("chosen", on);
@@ -50,7 +51,7 @@
     ways.view.redraw();
   });
 
-  select.addEventListener("change", function () {
+  if (select) select.addEventListener("change", function () {
     ways.choose(select.value === "" ? null : Number(select.value), "list");
   });
 
@@ -61,24 +62,47 @@
     var button = target.closest("button.pick");
     if (button) {
       var index = Number(button.closest("[data-circuit]").dataset.circuit);
-      ways.choose(ways.chosen() === index && button.closest("tr") ? null : index, "table");
-      if (!button.closest(".ledger")) document.getElementById("map").scrollIntoView();
+      if (button.closest(".ledger")) ways.choose(ways.chosen() === index ? null : index, "table");
+      else {
+        ways.toMap("#map:" + encodeURIComponent(data.circuits[index].id), function () {
+          ways.choose(index, "detail");
+          ways.view.showFindings(index);
+        });
+      }
+      return;
+    }
+    var near = target.closest("button.show-near"), all = target.closest("button.show-all");
+    if (near || all) {
+      ways.toMap("#map", function () {
+        chooseOwner(near || all);
+        if (near) ways.view.showNear(near.value.split(" ").map(Number));
+        else ways.view.showIds(idsIn(all.closest("li")));
+      });
       return;
     }
     var asset = target.closest("button.asset");
     if (asset) {
-      var owner = asset.closest("[data-circuit]");
-      if (owner) ways.choose(Number(owner.dataset.circuit), "detail");
-      pick(asset.value, true);
-      document.getElementById("map").scrollIntoView();
+      ways.toMap(ways.hashOf("asset", asset.value), function () {
+        chooseOwner(asset);
+        pick(asset.value, true);
+      });
       return;
     }
     var place = target.closest("button.place");
-    if (place) {
-      ways.view.showPlace(Number(place.value));
-      document.getElementById("map").scrollIntoView();
-    }
+    if (place) ways.toMap("#map", function () { ways.view.showPlace(Number(place.value)); });
   });
+
+  function chooseOwner(button) {
+    var owner = button.closest("[data-circuit]");
+    if (owner) ways.choose(Number(owner.dataset.circuit), "detail");
+  }
+
+  /* Ids of the assets that an entry names: of a row of ids only the ends stand there. */
+  function idsIn(entry) {
+    return [].concat.apply([], Array.from(entry.querySelectorAll("button.asset")).map(function (button) {
+      return button.dataset.from === undefined ? [button.value] : ways.idsFrom(button.dataset.from, button.value, Number(button.dataset.count));
+    }));
+  }
 
   function line(term, dd) {
     var made = element("div");
@@ -269,6 +293,7 @@
   }
 
   function pick(id, move, at) {
+    if (!card) return;
     ways.picked = id;
     ways.place = at || null;
     card.hidden = id === null;
@@ -323,20 +348,20 @@
 
   function hitsFor(wanted) {
     var ranks = [[], [], []];
-    function look(id, name, said, act) {
+    function look(link, id, name, said, act) {
       if (id.toLowerCase().indexOf(wanted) < 0 && name.toLowerCase().indexOf(wanted) < 0) return;
       var mine = ranks[rank(id, wanted)];
-      if (mine.length < MOST_RANKED) mine.push({ id: id, said: said, act: act });
+      if (mine.length < MOST_RANKED) mine.push({ id: id, said: said, link: [link, id], act: act });
     }
     data.circuits.forEach(function (circuit, index) {
-      look(circuit.id, circuit.name, ["circuit", circuit.name].filter(Boolean).join(" "), function () {
+      look("map", circuit.id, circuit.name, ["circuit", circuit.name].filter(Boolean).join(" "), function () {
         if (ways.chosen() === index) ways.view.showCircuit(index);
         ways.choose(index, "search");
       });
     });
     tables.forEach(function (table) {
       for (var i = 0; i < table.id.length; i++) {
-        look(table.id[i], table.name[i], table.name[i] || table.kinds[table.kind[i]], pick.bind(null, table.id[i], true));
+        look("asset", table.id[i], table.name[i], table.name[i] || table.kinds[table.kind[i]], pick.bind(null, table.id[i], true));
       }
     });
     ranks.forEach(function (rank) { rank.sort(function (a, b) { return ways.natural(a.id, b.id); }); });
@@ -345,7 +370,7 @@
     }).concat(ranks[0], ranks[1], ranks[2]);
   }
 
-  find.addEventListener("input", function () {
+  if (find) find.addEventListener("input", function () {
     var wanted = find.value.trim().toLowerCase();
     foundList.replaceChildren();
     if (!wanted) return;
@@ -356,7 +381,7 @@
       button.appendChild(element("span", hit.id, "id"));
       if (hit.said) button.appendChild(element("span", hit.said));
       button.addEventListener("click", function () {
-        hit.act();
+          ways.visit(hit.link ? ways.hashOf(hit.link[0], hit.link[1]) : "#map", hit.act);
         foundList.replaceChildren();
       });
       item.appendChild(button);
@@ -365,7 +390,7 @@
     if (!hits.length) foundList.appendChild(element("li", "Nothing in the study has this id or name."));
   });
 
-  find.addEventListener("keydown", function (event) {
+  if (find) find.addEventListener("keydown", function (event) {
     var first = foundList.querySelector("button");
     if (event.key === "Enter" && first) first.click();
   });
@@ -373,7 +398,7 @@
   document.addEventListener("keydown", function (event) {
     if (event.key !== "Escape") return;
     if (ways.measuring && ways.measuring()) ways.stopMeasuring();
-    else if (foundList.childElementCount) foundList.replaceChildren();
+    else if (foundList && foundList.childElementCount) foundList.replaceChildren();
     else if (ways.picked || ways.place) pick(null, false);
     else ways.choose(null, "keyboard");
   });
@@ -396,26 +421,6 @@
     if (event.target.open && event.target.matches("details.circuit")) putIn(event.target);
   }, true);
 
-  /* A link to an entry that is folded opens it: then the reader is where the link led. */
-  document.addEventListener("click", function (event) {
-    var link = event.target.closest("a[href^='#']");
-    var to = link ? document.getElementById(link.getAttribute("href").slice(1)) : null;
-    if (to && to.matches("details") && !to.open) to.open = true;
-  });
-
-  /* Paper: everything open, but not the evidence of circuits that need no decision. */
-  var folded = [];
-  window.addEventListener("beforeprint", function () {
-    document.querySelectorAll("details.circuit").forEach(putIn);
-    folded = Array.from(document.querySelectorAll("details:not([open])")).filter(function (one) {
-      return !one.matches(".settled details");
-    });
-    folded.forEach(function (d) { d.open = true; });
-    document.documentElement.classList.add("printing");
-  });
-  window.addEventListener("afterprint", function () {
-    folded.forEach(function (d) { d.open = false; });
-    document.documentElement.classList.remove("printing");
-    ways.view.redraw();
-  });
+  ways.putIn = putIn;
+  ways.idsIn = idsIn;
 })();

@@ -293,6 +293,34 @@
     else ways.pickAsset(id, false, id === null || pointOf(id) ? null : { lat: at.lat, lng: at.lng });
   }
 
+  function showIds(ids) {
+    var box = [2, 2, -1, -1];
+    ids.forEach(function (id) { box = joined(box, boxOfAsset(id)); });
+    show(box, 18);
+  }
+
+  /* The stretch of a near approach that a place lies on, or else the place. */
+  function showNear(at) {
+    var x = ways.across(at[0] + (at[0] < data.frame[0] - 1 ? 360 : 0)), y = ways.down(at[1]), chosen = ways.chosen(), best = null, least = 1e-6;
+    data.close.forEach(function (one) {
+      if (one.circuit !== chosen) return;
+      for (var p = 0; p < one.drawn.parts; p++) {
+        for (var k = one.drawn.start[p]; k < one.drawn.start[p + 1]; k++) {
+          var away = Math.hypot(one.drawn.x[k] - x, one.drawn.y[k] - y);
+          if (away < least) { least = away; best = one.drawn.box.slice(4 * p, 4 * p + 4); }
+        }
+      }
+    });
+    var box = [x, y, x, y];
+    show(best ? joined(box, best) : box, 17);
+  }
+
+  function kept() { return { at: map.getCenter(), zoom: map.getZoom() }; }
+
+  function restore(was) {
+    if (was) map.setView(was.at, was.zoom, { animate: false });
+  }
+
   function showPlace(number) {
     var place = data.worst[number];
     ways.choose(null, "place");
@@ -302,7 +330,9 @@
   ways.map = map;
   ways.view = {
     redraw: function () { plan.redraw(); }, showCircuit: showCircuit, showAsset: showAsset, showFindings: showFindings,
-    showPlace: showPlace, showPoint: showPoint, showBox: show, placesFor: placesFor, coordinates: coordinates, pointOf: pointOf, focus: function () { holder.focus({ preventScroll: true }); }
+    showPlace: showPlace, showPoint: showPoint, showNear: showNear, showIds: showIds, showBox: show,
+    placesFor: placesFor, coordinates: coordinates, pointOf: pointOf, kept: kept, restore: restore,
+    focus: function () { holder.focus({ preventScroll: true }); }
   };
 
   map.on("click", function (event) {

@@ -100,43 +100,28 @@
     var button = event.target.closest("button"), within = event.target.closest("[data-when]");
     if (button && button.matches(".proposal-on-map")) {
       var one = proposal(button.value);
-      if (ways.chosen() !== null && one.apart.indexOf(ways.chosen()) < 0) ways.choose(null, "proposal");
-      if (ways.chosen() === null && one.apart.length) ways.choose(one.apart[0], "proposal");
-      chooseProposal(one.key);
-      if (one.new.length) showIds(one.new);
-      else if (ways.chosen() !== null) ways.view.showCircuit(ways.chosen());
-      document.getElementById("map").scrollIntoView();
+      ways.toMap("#map", function () {
+        if (ways.chosen() !== null && one.apart.indexOf(ways.chosen()) < 0) ways.choose(null, "proposal");
+        if (ways.chosen() === null && one.apart.length) ways.choose(one.apart[0], "proposal");
+        chooseProposal(one.key);
+        if (one.new.length) ways.view.showIds(one.new);
+        else if (ways.chosen() !== null) ways.view.showCircuit(ways.chosen());
+      });
     } else if (button && button.matches("button.step")) {
       var number = Number(button.value), circuit = Number(button.closest("[data-circuit]").dataset.circuit);
       if (ways.chosen() === circuit && step === number) return chooseStep(null);
-      ways.choose(circuit, "step");
-      chooseStep(number);
-      document.getElementById("map").scrollIntoView();
+      ways.toMap("#map", function () {
+        ways.choose(circuit, "step");
+        chooseStep(number);
+      });
     } else if (within && (event.target.closest("svg.strip") || (button && button.matches(".pick")))) {
       chooseProposal(within.dataset.when);
     }
   }, true);
 
-  function boxOf(ids) {
-    var box = [2, 2, -1, -1];
-    function grow(x, y) { box = [Math.min(box[0], x), Math.min(box[1], y), Math.max(box[2], x), Math.max(box[3], y)]; }
-    ids.forEach(function (id) {
-      var at = ways.placeOf(id), point = ways.pointAt.get(at), line = ways.plantAt.get(at);
-      if (point !== undefined) return grow(ways.points.x[point], ways.points.y[point]);
-      if (line === undefined) return;
-      ways.partsOf[line].forEach(function (p) {
-        grow(ways.plant.box[4 * p], ways.plant.box[4 * p + 1]);
-        grow(ways.plant.box[4 * p + 2], ways.plant.box[4 * p + 3]);
-      });
-    });
-    return box;
-  }
-
-  function showIds(ids) { ways.view.showBox(boxOf(ids), 18); }
-
   function showStep() {
     var one = told.steps[ways.chosen()][step], ids = one.named.concat(one.pairs, one.cut);
-    showIds(ids);
+    ways.view.showIds(ids);
   }
 
   function traceIds(view, ids) {

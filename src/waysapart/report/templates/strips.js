@@ -55,8 +55,9 @@
     var svg = event.target.closest("svg.strip"), ids = svg ? assetsAt(svg, event) : [];
     if (!ids.length) return;
     var owner = svg.closest("[data-circuit]");
-    if (owner) ways.choose(Number(owner.dataset.circuit), "strip");
-    ways.pickAsset(ids[0], true);
-    document.getElementById("map").scrollIntoView();
+    ways.toMap(ways.hashOf("asset", ids[0]), function () {
+      if (owner) ways.choose(Number(owner.dataset.circuit), "strip");
+      ways.pickAsset(ids[0], true);
+    });
   });
 })();
