@@ -165,6 +165,32 @@ def _ascii_json(value: Any) -> str:
     return json.dumps(value, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
 
 
+def css_string(text: str, most: int = 90) -> str:
+    """Text as a string of a style sheet; what is longer than `most` characters is cut off.
+
+    Parameters
+    ----------
+    text : str
+    most : int
+
+    Returns
+    -------
+    str
+        In quotes. All but letters and digits of ASCII stand as escapes, so that no text ends it.
+
+    Examples
+    --------
+    >>> css_string('Bay "2"')
+    '"Bay\\\\20 \\\\22 2\\\\22 "'
+    """
+    cut = text if len(text) <= most else f"{text[: most - 1]}…"
+    plain = (
+        one if one.isascii() and one.isalnum() else f"\\{ord(one):x} "
+        for one in " ".join(cut.split())
+    )
+    return f'"{"".join(plain)}"'
+
+
 def csv_cell(value: object) -> str:
     """One cell of a comma-separated file that no spreadsheet takes for a formula.
 

@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from waysapart import figures
 from waysapart.report import words
-from waysapart.report.escape import json_for_script, packed, packed_html, visible
+from waysapart.report.escape import css_string, json_for_script, packed, packed_html, visible
 from waysapart.report.geometry import Facts, Geo
 from waysapart.report.map import (
     Tiles,
@@ -47,6 +47,8 @@ _MAP_SCRIPTS = (
     "plan.js",
     "measure.js",
 )
+
+_LAST = ("tables.js", "links.js", "print.js")
 
 
 def render_report(
@@ -170,6 +172,7 @@ def render_page(
                 for style in (*parts.styles, *map(_file, ("page.css", *styles, "print.css")))
             ],
             first=Markup(_file("first.js")),
+            running=running_lines,
             map_body=Markup(parts.body),
             picture=map_picture(facts, geo),
             drawn=drawn,
@@ -179,7 +182,7 @@ def render_page(
             map_data=json_for_script(map_data(facts, geo, tiles)),
             scripts=[
                 Markup(script)
-                for script in (*parts.scripts, *map(_file, (*common, *scripts, "tables.js")))
+                for script in (*parts.scripts, *map(_file, (*common, *scripts, *_LAST)))
             ],
             tiles=tiles,
             evidence=None if evidence is None else packed(evidence),
@@ -188,6 +191,31 @@ def render_page(
         )
     )
     return seal(document, [tiles.origin] if tiles else [])
+
+
+def running_lines(kicker: str, title: str, made: str) -> Markup:
+    """Style that prints what the report is, its study and when it was made on every page.
+
+    Parameters
+    ----------
+    kicker, made : str
+        HTML of the lines above and below the heading.
+    title : str
+        The heading.
+
+    Returns
+    -------
+    Markup
+        An `@page` rule. Browsers that know no margin boxes print their own heads instead.
+    """
+    left, right, below = (
+        css_string(visible(text))
+        for text in (title, Markup(kicker).striptags(), Markup(made).striptags())
+    )
+    return Markup(
+        f"@page {{ @top-left {{ content: {left}; }} @top-right {{ content: {right}; }} "
+        f"@bottom-left {{ content: {below}; }} }}"
+    )
 
 
 @cache

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
+from urllib.parse import quote
 
 from markupsafe import Markup
 
@@ -28,10 +29,10 @@ from waysapart.figures import moment
 from waysapart.gaps import GAP_CODES
 from waysapart.report import sign_off, words
 from waysapart.report.circuit_table import circuit_rows, circuits_csv
-from waysapart.report.escape import csv_cell
+from waysapart.report.escape import csv_cell, visible
 from waysapart.report.geometry import Effects, Holdings
 from waysapart.report.lookup import Grid
-from waysapart.report.marks import Finding, folded
+from waysapart.report.marks import Finding, anchors, folded
 from waysapart.report.strip import strip_svg
 from waysapart.report.strip_layout import Strip, Strips
 from waysapart.report.trace import Line, lines_of
@@ -91,6 +92,10 @@ class Entry(Circuit):
         The terms that are not nought everywhere, with their headings.
     waits, brief : bool
         Whether the entry is put into the page when it is opened; whether it shows the paths alone.
+    condensed : bool
+        Whether it is a row of a table on paper, unless it stands open.
+    least_margin : str
+        The least optical margin of its links.
     """
 
     index: int
@@ -114,6 +119,8 @@ class Entry(Circuit):
     profile: Markup
     waits: bool
     brief: bool
+    condensed: bool
+    least_margin: str
 
 
 class GroupEntry(Group):
@@ -142,8 +149,16 @@ def page_view(facts: ReportFacts, pictures: Mapping[str, str] | None = None) -> 
     """
     strips: Strips = facts.get("strips") or {"circuit": {}, "group": {}}
     links = {one["id"]: one for one in facts["links"]}
+    anchor = anchors(circuit["id"] for circuit in facts["circuits"])
     circuits = [
-        _entry(index, circuit, links, strips["circuit"], (pictures or {}).get(circuit["id"], ""))
+        _entry(
+            index,
+            anchor[circuit["id"]],
+            circuit,
+            links,
+            strips["circuit"],
+            (pictures or {}).get(circuit["id"], ""),
+        )
         for index, circuit in enumerate(facts["circuits"])
     ]
     circuits.sort(key=lambda c: (c["urgency"], -c["found"], counted(c["id"])))
@@ -151,6 +166,8 @@ def page_view(facts: ReportFacts, pictures: Mapping[str, str] | None = None) -> 
     for place, circuit in enumerate(circuits):
         circuit["waits"] = large and (place >= _OPEN or circuit["urgency"] >= _SETTLED)
         circuit["brief"] = place >= _WHOLE and circuit["urgency"] >= _SETTLED
+        settled = circuit["verdict"] == "apart" and circuit["within_limits"] is True
+        circuit["condensed"] = settled or circuit["waits"]
     groups = [
         _group_entry(group, strips["group"], f"g{index}")
         for index, group in enumerate(facts["groups"])
@@ -183,7 +200,7 @@ def page_view(facts: ReportFacts, pictures: Mapping[str, str] | None = None) -> 
         "strips": any(circuit["strip"] for circuit in circuits),
         "brief": sum(circuit["brief"] for circuit in circuits),
         "budgets": list(budgets.values()),
-        "budget_of": {link: place for place, link in enumerate(budgets)},
+        "budget_of": {link: f"budget:{quote(visible(link), safe='')}" for link in budgets},
         "to_decide": to_decide[:_SIGNED],
         "to_decide_left": max(0, len(to_decide) - _SIGNED),
         "accepted": accepted[:_SIGNED],
@@ -246,14 +263,19 @@ def _counts(circuits: Sequence[Entry], groups: Sequence[Group], to_sign: int) ->
 
 
 def _entry(
-    index: int, circuit: Circuit, links: Links, strips: Mapping[str, Strip], picture: str
+    index: int,
+    anchor: str,
+    circuit: Circuit,
+    links: Links,
+    strips: Mapping[str, Strip],
+    picture: str,
 ) -> Entry:
     lengths = links_of(circuit, links)
     findings = folded(circuit)
     return {
         **circuit,
         "index": index,
-        "anchor": f"circuit-{index}",
+        "anchor": anchor,
         "urgency": words.urgency(circuit),
         "found": words.found_in(circuit),
         "over": circuit["within_limits"] is False,
@@ -275,7 +297,20 @@ def _entry(
         "profile": Markup(picture),
         "waits": False,
         "brief": False,
+        "condensed": False,
+        "least_margin": _least_margin(circuit),
     }
+
+
+def _least_margin(circuit: Circuit) -> str:
+    """The least optical margin of any link; where one is not known, what it is at most."""
+    margins = [row["margin_db"] for path in circuit["paths"].values() for row in path["loss"]]
+    known = [one for one in margins if one is not None]
+    if not margins:
+        return "no fibre"
+    if not known:
+        return "not known"
+    return f"{'' if len(known) == len(margins) else 'at most '}{min(known):.1f} dB"
 
 
 def _group_entry(group: Group, strips: Mapping[str, Strip], number: str) -> GroupEntry:

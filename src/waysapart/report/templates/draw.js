@@ -14,6 +14,11 @@
   /* Pixels of map needed for each structure in sight; with less, they hide the lines they stand on. */
   var ROOM = 4000;
 
+  /* Dots for each pixel of the page: paper shows three times as many as a plain screen. */
+  function dots() {
+    return (window.devicePixelRatio || 1) * (document.documentElement.classList.contains("printing") ? 3 : 1);
+  }
+
   function laid(kind) { return Object.hasOwn(LAID, kind) ? LAID[kind] : "buried"; }
 
   var Plan = L.Layer.extend({
@@ -26,7 +31,7 @@
 
     redraw: function () {
       var map = this._map, size = map.getSize(), pad = 0.25;
-      var ratio = window.devicePixelRatio || 1;
+      var ratio = dots();
       var width = Math.round(size.x * (1 + 2 * pad)), height = Math.round(size.y * (1 + 2 * pad));
       var corner = map.containerPointToLayerPoint([-size.x * pad, -size.y * pad]).round();
       var canvas = this._canvas, origin = map.getPixelOrigin();
@@ -345,7 +350,7 @@
 
   /* A hazard is hatched, so that it reads as an area in grey as well. */
   function drawHazards(view) {
-    var ctx = view.ctx, tile = document.createElement("canvas"), ratio = window.devicePixelRatio || 1;
+    var ctx = view.ctx, tile = document.createElement("canvas"), ratio = dots();
     tile.width = tile.height = 8 * ratio;
     var hatch = tile.getContext("2d");
     hatch.scale(ratio, ratio);
