@@ -207,8 +207,8 @@ def test_what_only_some_combinations_have_in_common_is_not_shared(tmp_path: Path
 
 def test_near_approaches_count_only_where_no_path_is_left(tmp_path: Path) -> None:
     """W1 and E1 come to C from the north, 4 m apart: both are on main, one of them on most other
-    ways, and alternate (W3 E2) has neither. W1 and W3 leave A northwards, 4 m apart: every way has
-    one of them, and a digger there may take both."""
+    paths, and alternate (W3 E2) has neither. W1 and W3 leave A northwards, 4 m apart: every path
+    has one of them, and a digger there may take both."""
 
     def verdict(folder: Path, **pits: tuple[float, float]) -> str:
         plant = by_two_joins()
@@ -248,7 +248,7 @@ def test_approaches_that_leave_a_path_are_counted_and_not_listed(tmp_path: Path)
 
 
 def test_main_way_is_stated_ring_by_ring(tmp_path: Path) -> None:
-    """R1 backward, R2 forward is main though both are the longer; the other ways are alternate."""
+    """R1 backward, R2 forward is main though both are the longer; the other paths are alternate."""
     plant = RingPlant()
     plant.over("R1", seq=1, leave="N1", a_tail="HA", main_way="backward")
     plant.over("R2", seq=2, b_tail="HB", main_way="forward")

@@ -167,7 +167,7 @@ def test_a_row_that_cannot_be_used_is_left_out_and_told_but_is_no_gap(tmp_path: 
     assert (one.table["id"].tolist(), one.left_out) == (["A"], 1)
     assert [note for note in study.notes if "w.csv" in note] == [
         "w.csv, layer water, row 3, geometry: the polygon is invalid (Self-intersection[500005 "
-        "5980005]); mend it in your GIS, for instance with 'fix geometries'; the row is left out"
+        "5980005]); correct it in your GIS, for instance with 'fix geometries'; the row is left out"
     ]
     assert not study.gaps
     plain = wa.read_study(write_small_study(tmp_path / "plain"))

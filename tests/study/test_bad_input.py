@@ -1,4 +1,4 @@
-"""Each bad input is refused, with the place and the reason that a user needs to mend it."""
+"""Each bad input is refused, with the place and the reason that a user needs to correct it."""
 
 from __future__ import annotations
 

@@ -87,7 +87,7 @@ def test_works_on_one_path_may_overlap_and_keep_their_days(study: Study) -> None
 
 
 def test_the_repair_comes_first(study: Study) -> None:
-    """d1 is out. W1 on the alternate would take the last way; W2 mends d1, so it must be done
+    """d1 is out. W1 on the alternate would cut the last path; W2 repairs d1, so it must be done
     before, though it was planned for later."""
     works = table(("W1", "04", "05", "e2"), ("W2", "06", "07", "d1"), restores=["", "d1"])
     out = replace(study, out=("d1",))
