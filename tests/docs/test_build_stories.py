@@ -92,7 +92,7 @@ def test_it_goes_from_reroute_to_compare_to_the_notice(stories: Stories, name: s
     one = stories(name)
     assert one.codes == [1, 0, 1], one.printed
     circuit = {"crossing": "C07", "entry": "C05", "room": "C10"}[name]
-    assert "0 worse, 1 better, 32 same" in one.printed[1]
+    assert "Nothing gets worse: 1 better, 32 same." in one.printed[1]
     assert circuit in one.printed[1].split("Better")[1].split("The same")[0]
     notice = (one.folder / f"{name}-notice.html").read_text(encoding="utf-8")
     for page in (f"{name}.html", f"{name}-compared.html"):

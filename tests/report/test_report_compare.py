@@ -110,9 +110,9 @@ def test_the_command_says_and_returns_the_same_with_a_page(tmp_path):
     sides = EXAMPLES / "estuary", EXAMPLES / "proposal-b"
     plain, told = run("compare", *sides), run("compare", *sides, "-o", better)
     assert (told.exit_code, told.output) == (plain.exit_code, plain.output) == (0, told.output)
-    assert "Nothing got worse. Circuits: 0 worse, 1 better, 32 same." in better.read_text("utf-8")
+    assert "Nothing gets worse: 1 better, 32 same. C07 becomes apart: BRG-1 no longer shared." in better.read_text("utf-8")
     assert run("compare", *reversed(sides), "-o", worse).exit_code == 1
-    assert "Something got worse. Circuits: 1 worse, 0 better" in worse.read_text("utf-8")
+    assert "C07 becomes shared: BRG-1 newly shared. Circuits: 1 worse" in worse.read_text("utf-8")
     assert sorted(one.name for one in tmp_path.iterdir()) == ["better.html", "worse.html"]
 
 
@@ -207,7 +207,7 @@ def test_the_answer_comes_first_on_wide_and_narrow_screens(width, worse_page, wa
     page = watched.open(worse_page, viewport={"width": width, "height": 1000})
     asked = page.locator("#answer .asked").inner_text()
     wanted = (
-        "Something got worse.",
+        "C07 gets worse: B1-P08 newly shared",
         "From this proposal: 3 structures, 4 segments",
         "C07",
         "newly shared: B1-P08",

@@ -79,7 +79,7 @@ def test_the_command_says_and_returns_the_same_with_a_page(command, tmp_path):
     assert (told.exit_code, told.output) == (plain.exit_code, plain.output)
     assert told.exit_code == 1
     html = page.read_text(encoding="utf-8")
-    assert "3 circuits lost, 4 left with one path, 3 unknown." in html
+    assert "C04, C17 and C33 are lost; 4 left with one path, 3 unknown." in html
     assert "It is no permit" in html
     assert [one.name for one in tmp_path.iterdir()] == ["notice.html"]
 

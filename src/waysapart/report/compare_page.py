@@ -15,6 +15,7 @@ from waysapart.gaps import GAP_CODES
 from waysapart.output_files import OutputFile, refuse_unsafe, write_text
 from waysapart.report import sign_off, words
 from waysapart.report.compare_words import (
+    comparison_answer,
     figure_name,
     figures_said,
     meetings_said,
@@ -29,7 +30,7 @@ from waysapart.report.lookup import working_grid
 from waysapart.report.map import Tiles, frame, has_places
 from waysapart.report.page import render_page
 from waysapart.report.picture import map_picture
-from waysapart.report.words import CHANGED, comparison_answer, less_on_record_said
+from waysapart.report.words import CHANGED, less_on_record_said
 from waysapart.text import sentence_list
 from waysapart.verdicts.prove import Proof
 from waysapart.whatif.changes import CHANGES, DifferenceFacts, measured

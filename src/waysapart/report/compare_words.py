@@ -6,11 +6,18 @@ within their tolerance; what is the same is only counted.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 from waysapart.figures import limit_said, metres, microseconds, plain_decibels, probability
-from waysapart.report.words import CHANGED, MOST_NAMED, count_of
+from waysapart.report.words import (
+    CHANGED,
+    MOST_NAMED,
+    NOTHING_CHANGED,
+    changes_said,
+    count_of,
+)
 from waysapart.text import few, sentence_list
 from waysapart.whatif.changes import DifferenceFacts
 from waysapart.whatif.compare import ComparisonFacts
@@ -19,6 +26,79 @@ from waysapart.whatif.proposal_plant import BesideFacts, PassFacts, ProposalCont
 WITHIN = "changed within tolerance"
 """What is called the same, though a figure or a finding differs."""
 _MOST_FIGURES = 3
+_MOST_REASONS = 2
+
+
+# --- The answer in one sentence, then the counts.
+
+
+def comparison_answer(facts: ComparisonFacts) -> str:
+    """Say in one sentence what gets worse, or that nothing does, then count the changes.
+
+    Parameters
+    ----------
+    facts : ComparisonFacts
+
+    Returns
+    -------
+    str
+        `C04 becomes shared: B1-P08 newly shared. Circuits: 1 worse, 0 better, 32 same.`, or
+        `Nothing gets worse: 12 better, 21 same. C01, C02 and 10 more become apart.`
+    """
+    if facts["nothing_changed"]:
+        return NOTHING_CHANGED
+    counts = facts["summary"]
+    rows = [
+        (f"{what} {row['id']}".strip(), row)
+        for what, some in (
+            ("", facts["circuits"]),
+            ("group", facts["groups"]),
+            ("scheme", facts["schemes"]),
+        )
+        for row in some
+    ]
+    worse = [told for told in rows if told[1]["change"] == "worse"]
+    better = [told for told in rows if told[1]["change"] == "better"]
+    if worse:
+        more = [
+            f"{count_of(counts[key], what)} worse"
+            for key, what in (("groups_worse", "group"), ("schemes_worse", "scheme"))
+            if counts[key]
+        ]
+        first = _becomes(worse, "gets worse", "get worse")
+        return f"{first}. Circuits: {'; '.join([changes_said(counts), *more])}."
+    said = f"Nothing gets worse: {changes_said(counts).removeprefix('0 worse, ')}."
+    return f"{said} {_becomes(better, 'gets better', 'get better')}." if better else said
+
+
+def _becomes(rows: Sequence[tuple[str, DifferenceFacts]], one: str, many: str) -> str:
+    """What each of some rows becomes; of a single one also why."""
+    together: dict[str | None, list[str]] = {}
+    for name, row in rows:
+        changed = row["before"] and row["after"] and row["before"] != row["after"]
+        together.setdefault(row["after"] if changed else None, []).append(name)
+    said = []
+    for verdict, names in together.items():
+        if verdict is None:
+            verb = one if len(names) == 1 else many
+        else:
+            verb = f"{'becomes' if len(names) == 1 else 'become'} {verdict}"
+        said.append(f"{sentence_list(names, most=MOST_NAMED)} {verb}")
+    why = _why(rows[0][1]) if len(rows) == 1 else ""
+    return "; ".join(said) + (f": {why}" if why else "")
+
+
+_NEWLY = re.compile(
+    r"(newly \w+|no longer [\w ]+|near no more|silent when it falls): (.*)", re.DOTALL
+)
+
+
+def _why(row: DifferenceFacts) -> str:
+    """The first reasons for a change: `B1-P08 newly shared, closest approach 12.0 m to 0 m`."""
+    verdicts = f"{row['before']} to {row['after']}"
+    texts = row["worse"] if row["change"] == "worse" else row["better"]
+    told = [text for text in texts if text != verdicts]
+    return ", ".join(_NEWLY.sub(r"\2 \1", text) for text in told[:_MOST_REASONS])
 
 
 # --- What the proposal holds, and what was not read.

@@ -33,8 +33,6 @@ from waysapart.report.escape import terminal_text
 from waysapart.report.marks import Finding, folded
 from waysapart.report.words import (
     MOST_NAMED,
-    NOTHING_CHANGED,
-    changes_said,
     clash_said,
     lasting_said,
     less_on_record_said,
@@ -849,7 +847,9 @@ def show_dig(console: Console, facts: DigFacts) -> None:
         What `dig --json` writes.
     """
     counts = facts["summary"]
-    console.print(styled(f"{facts['study']}: {works_answer(facts)}", "bold"))
+    answer = works_answer(facts)
+    console.print(styled(f"{answer[:1].upper()}{answer[1:]}.", "bold"))
+    console.print(styled(facts["study"], "dim"))
     hits = [f"{one['kind'] or one['role']} {one['asset']}" for one in facts["hits"]]
     console.print(styled(f"Hit: {few(hits, MOST_NAMED) or 'nothing on record'}"))
     if facts["hours"] is not None:
@@ -990,9 +990,7 @@ def show_comparison(console: Console, facts: ComparisonFacts) -> None:
     """
     before, after = facts["before"], facts["after"]
     console.print(styled(f"{before['study']} against {after['study']}", "bold"))
-    console.print(
-        styled(NOTHING_CHANGED if facts["nothing_changed"] else changes_said(facts["summary"]))
-    )
+    console.print(styled(compare_words.comparison_answer(facts), "bold"))
     if facts["proposal"] is not None:
         console.print(styled(compare_words.proposal_said(facts["proposal"])))
     if facts["unread"]:
@@ -1131,6 +1129,7 @@ def show_plan(console: Console, facts: WorksFacts) -> None:
     console.print(
         styled(f"{facts['study']}: {words.count_of(len(facts['works']), 'work')}", "bold")
     )
+    console.print(styled(plan_answer(facts), _plan_style(facts)))
     for clash in facts["clashes"]:
         console.print(styled(f"  {clash_said(clash)}", "red"))
     for one in words.closed_days_said(facts):
@@ -1143,8 +1142,6 @@ def show_plan(console: Console, facts: WorksFacts) -> None:
     _periods(console, "Proposed", facts["proposed"], nothing)
     for note in facts["notes"]:
         console.print(styled(f"note: {note}", "dim"))
-    console.print()
-    console.print(styled(plan_answer(facts), _plan_style(facts)))
 
 
 def _plan_style(facts: WorksFacts) -> str:

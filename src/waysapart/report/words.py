@@ -55,7 +55,6 @@ from waysapart.reroute.new_plant.costs import AS_GIVEN, BudgetLine
 from waysapart.text import counted, few, sentence_list
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
 from waysapart.whatif.changes import DifferenceFacts
-from waysapart.whatif.compare import ComparisonFacts
 from waysapart.whatif.dig import CircuitFacts, DigFacts, HitFacts, NextEventFacts
 from waysapart.whatif.plan import ClashFacts, WorksFacts
 from waysapart.whatif.resplice import ResplicePlace, SpliceToMake
@@ -1118,30 +1117,6 @@ def less_on_record_said(circuits: Iterable[DifferenceFacts]) -> str:
     )
 
 
-def comparison_answer(facts: ComparisonFacts) -> str:
-    """Say whether anything got worse, with the counts of each change.
-
-    Parameters
-    ----------
-    facts : ComparisonFacts
-
-    Returns
-    -------
-    str
-    """
-    if facts["nothing_changed"]:
-        return NOTHING_CHANGED
-    counts = facts["summary"]
-    more = [
-        f"{count_of(counts[key], what)} worse"
-        for key, what in (("groups_worse", "group"), ("schemes_worse", "scheme"))
-        if counts[key]
-    ]
-    worse = bool(counts["worse"] or more)
-    opening = "Something got worse" if worse else "Nothing got worse"
-    return f"{opening}. Circuits: {'; '.join([changes_said(counts), *more])}."
-
-
 def lasting_said(facts: DigFacts) -> str:
     """Say which supplies bridge works that last so many hours.
 
@@ -1162,7 +1137,7 @@ def lasting_said(facts: DigFacts) -> str:
 
 
 def works_answer(facts: DigFacts) -> str:
-    """Say how many circuits works take, leave with one path, weaken, or leave unknown.
+    """Say which circuits works put out of service, and how many they leave with one path.
 
     Parameters
     ----------
@@ -1171,16 +1146,21 @@ def works_answer(facts: DigFacts) -> str:
     Returns
     -------
     str
+        `C04, C17 and C33 are lost; 4 left with one path, 3 unknown`, with no full stop.
     """
     counts = facts["summary"]
     one_path = sum(n for state, n in counts.items() if state.startswith("on-"))
+    lost = [one["id"] for one in facts["circuits"] if one["state"] == "lost"]
+    groups = [f"group {one['id']}" for one in facts["groups"] if one["state"] == "lost"]
     parts = [
-        f"{count_of(counts['lost'], 'circuit')} lost",
         f"{one_path or 'none'} left with one path",
         *([f"{counts['weakened']} weakened"] if counts["weakened"] else []),
         f"{counts['unknown']} unknown",
     ]
-    return ", ".join(parts)
+    named = [*lost, *groups]
+    known = "is known to be lost" if counts["unknown"] else "is lost"
+    said = f"{_several(named)} {_verb(named, 'is', 'are')} lost" if named else f"no circuit {known}"
+    return f"{said}; {', '.join(parts)}"
 
 
 class NextRow(NamedTuple):
@@ -1438,8 +1418,7 @@ def plan_answer(facts: WorksFacts) -> str:
         known = "is known to be lost" if facts["unknown"] else "is lost"
         said.append(f"In the proposed order no circuit {known}")
     else:
-        sure = "Every order loses at least this" if facts["exact"] else "A better order may exist"
-        said.append(f"{sure}: {'; '.join(facts['reasons'])}")
+        said += _lost_in_order(facts)
     periods = facts["proposed"]
     outside = dict.fromkeys(name for one in periods for name in one["over_limit"])
     open_ = dict.fromkeys(name for one in periods for name in one["limits_unknown"])
@@ -1455,6 +1434,33 @@ def plan_answer(facts: WorksFacts) -> str:
             f"{'its' if len(facts['unknown']) == 1 else 'their'} paths the works put out of service"
         )
     return f"{'. '.join(said)}."
+
+
+def _lost_in_order(facts: WorksFacts) -> list[str]:
+    """Name what every order loses, what the proposed one loses, and say why."""
+    alone = {work["id"]: set(work["lost"]) for work in facts["works"]}
+    lost = [(work["id"], name) for work in facts["order"] for name in work["lost"]]
+    # Only where nothing else is out of service does a work by itself decide.
+    any_order = [name for work, name in lost if not facts["out"] and name in alone[work]]
+    others = [name for _, name in lost if name not in any_order]
+    said = []
+    if any_order:
+        names = list(dict.fromkeys(any_order))
+        said.append(f"{_several(names)} {_verb(names, 'is', 'are')} lost in any order")
+    if others:
+        names = list(dict.fromkeys(others))
+        sure = "every order loses at least that much" if facts["exact"] else "a better may exist"
+        verb = _verb(names, "is", "are")
+        said.append(f"{_several(names)} {verb} lost in the proposed order: {sure}")
+    return [*said, *([_sentence("; ".join(facts["reasons"]))] if facts["reasons"] else [])]
+
+
+def _several(names: Sequence[str]) -> str:
+    return sentence_list(names, most=MOST_NAMED)
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def closed_days_said(facts: WorksFacts) -> list[str]:
