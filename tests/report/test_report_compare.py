@@ -110,7 +110,10 @@ def test_the_command_says_and_returns_the_same_with_a_page(tmp_path):
     sides = EXAMPLES / "estuary", EXAMPLES / "proposal-b"
     plain, told = run("compare", *sides), run("compare", *sides, "-o", better)
     assert (told.exit_code, told.output) == (plain.exit_code, plain.output) == (0, told.output)
-    assert "Nothing gets worse: 1 better, 32 same. C07 becomes apart: BRG-1 no longer shared." in better.read_text("utf-8")
+    assert (
+        "Nothing gets worse: 1 better, 32 same. C07 becomes apart: BRG-1 no longer shared."
+        in better.read_text("utf-8")
+    )
     assert run("compare", *reversed(sides), "-o", worse).exit_code == 1
     assert "C07 becomes shared: BRG-1 newly shared. Circuits: 1 worse" in worse.read_text("utf-8")
     assert sorted(one.name for one in tmp_path.iterdir()) == ["better.html", "worse.html"]

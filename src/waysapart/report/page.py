@@ -27,6 +27,7 @@ from waysapart.report.sign_off import digest_of
 from waysapart.report.standalone_html import CSP_PLACE, MapParts, seal
 from waysapart.report.view import (
     ReportFacts,
+    causes,
     digits,
     figures_range,
     page_view,
@@ -236,6 +237,7 @@ _FILTERS: dict[str, Callable[..., object]] = {
     "along": words.along_said,
     "bears": words.BEARS.__getitem__,
     "by_id": lambda rows: sorted(rows, key=lambda row: counted(row["id"])),
+    "causes": causes,
     "circuit_state": words.circuit_state,
     "clash": clash_said,
     "count_of": words.count_of,

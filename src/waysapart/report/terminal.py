@@ -417,6 +417,9 @@ def _circuit(console: Console, circuit: Circuit, links: words.Links) -> None:
                         "red" if loss.row["ok"] is False else "",
                     )
                 )
+    delay = circuit["delay"]
+    worst, uneven = words.figure(delay, "worst_us"), words.figure(delay, "asymmetry_us")
+    console.print(styled(f"  greatest delay {worst}, asymmetry {uneven}"))
     _found(console, circuit)
     down = circuit["unavailability"]
     shares = [f"{label} {words.unavailable(down, label)}" for label in circuit["paths"]]
@@ -465,6 +468,7 @@ def _time_down(console: Console, shares: Sequence[str], why: Sequence[str]) -> N
 
 
 def _at_the_ends(console: Console, one: Circuit | Group) -> None:
+    console.print(styled(f"  {words.single_points_said(one)}"))
     needed = sentence_list(one["unavoidable"]) or "-"
     console.print(styled(f"  unavoidably shared at the ends: {needed}"))
 

@@ -7,7 +7,7 @@ format them with the filters of `waysapart.report.page`.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypedDict
 from urllib.parse import quote
 
 from markupsafe import Markup
@@ -24,8 +24,10 @@ from waysapart.evidence import (
     RecordGap,
     RecordRows,
     TestsMissing,
+    Unavailability,
 )
 from waysapart.figures import moment
+from waysapart.formulas.availability import MINUTES_PER_YEAR
 from waysapart.gaps import GAP_CODES
 from waysapart.report import sign_off, words
 from waysapart.report.circuit_table import circuit_rows, circuits_csv
@@ -212,6 +214,7 @@ def page_view(facts: ReportFacts, pictures: Mapping[str, str] | None = None) -> 
         "silent_left": max(0, len(silent) - _FIRST),
         "groups": groups,
         "gaps": gap_rows(facts["gaps"]),
+        "gap_kinds": gap_kinds(facts["gaps"]),
         "waivers_soon": sorted(soon, key=lambda waiver: waiver["until"]),
         "waivers_ended": [waiver for waiver in facts["waivers"] if not waiver["counts"]],
         "soon_days": LAPSES_SOON_DAYS,
@@ -427,6 +430,34 @@ def limit_rows(delay: Delay) -> list[LimitRow]:
     return rows
 
 
+class Cause(NamedTuple):
+    """A cause of the time in which every path is down; no asset: all causes that are not named."""
+
+    asset: str | None
+    minutes: float
+    percent: float
+
+
+def causes(down: Unavailability) -> list[Cause]:
+    """The greatest causes of the time in which every path is down, and all else in one row.
+
+    Parameters
+    ----------
+    down : Unavailability
+
+    Returns
+    -------
+    list of Cause
+        Together they make the whole time. Empty where that, or a part of it, is not known.
+    """
+    whole = down["both"]
+    if not whole or any(one["share"] is None for one in down["greatest"]):
+        return []
+    shares = [(one["asset"], one["share"] or 0.0) for one in down["greatest"]]
+    told = [*shares, (None, max(0.0, whole - sum(share for _, share in shares)))]
+    return [Cause(asset, share * MINUTES_PER_YEAR, 100 * share / whole) for asset, share in told]
+
+
 # --- Single events: the contingency table, assets with the same effect in one row.
 
 _MOST = 300
@@ -538,6 +569,22 @@ def gap_rows(gaps: Sequence[RecordGap], most: int = 12) -> list[RecordGap]:
             }
         )
     return rows
+
+
+class GapKind(TypedDict):
+    """A kind of record gap, and how many there are of it."""
+
+    code: str
+    count: int
+
+
+def gap_kinds(gaps: Sequence[RecordGap]) -> list[GapKind]:
+    """How many record gaps there are of each kind, the most first; together they are all gaps."""
+    counts: dict[str, int] = {}
+    for gap in gaps:
+        counts[gap["code"]] = counts.get(gap["code"], 0) + gap["count"]
+    ordered = sorted(counts.items(), key=lambda told: (-told[1], told[0]))
+    return [{"code": code, "count": count} for code, count in ordered]
 
 
 _RECORD_COLUMNS = ("file", "layer", "row", "id", "column", "code", "bears on", "what to do")
