@@ -156,9 +156,7 @@ def estuary_report(
 def estuary_page(of_the_run: Shared, estuary_report: tuple[dict[str, Any], dict[str, Any]]) -> str:
     """The demo's report as HTML, without pictures and packed evidence."""
     facts, geo = estuary_report
-    return of_the_run.made(
-        "estuary_page", lambda: render_report(facts, geo, title="Are the paths apart?")
-    )
+    return of_the_run.made("estuary_page", lambda: render_report(facts, geo, title="Estuary ring"))
 
 
 @pytest.fixture(scope="session")

@@ -139,7 +139,7 @@ def test_what_a_person_passes_cannot_act(estuary_report):
 
 def test_the_same_facts_give_the_same_file(page, estuary_report):
     facts, geo = estuary_report
-    assert render_report(facts, geo, title="Are the paths apart?") == page
+    assert render_report(facts, geo, title="Estuary ring") == page
 
 
 def test_a_study_without_circuits_or_geometry_still_has_a_page(empty_report):

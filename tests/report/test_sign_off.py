@@ -280,7 +280,7 @@ def test_boxes_are_high_enough_for_a_pen_on_paper(
     folder, before = accepted(tmp_path / "study"), study(tmp_path / "before")
     facts, geo = estuary_report
     pages = [tmp_path / f"{name}.html" for name in ("report", "change", "works")]
-    pages[0].write_text(render_report(facts, geo, title="Are the paths apart?"))
+    pages[0].write_text(render_report(facts, geo, title="Estuary ring"))
     run("compare", before, folder, "-o", pages[1])
     run("dig", folder, "--asset", "P2", "-o", pages[2])
     for path in pages:

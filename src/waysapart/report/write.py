@@ -78,11 +78,11 @@ def write_report(
     refuse_unsafe([target], inputs, force=force)
     facts, geo = report_facts(proof, since=since)
     evidence: Facts | None = in_file({k: v for k, v in facts.items() if k not in _BEYOND})
-    title = f"{proof.study.name}: are the paths apart?"
+    title = proof.study.name
     pictures = {}
     if outside is not None:
         facts, geo = reduced(facts, geo, proof.study.crs, outside)
-        title = "Are the paths apart? Report for readers outside"
+        title = "Report for readers outside"
         evidence = None
     else:
         pictures = {name: profile_svg(proof, name) for name in circuits_to_draw(proof)}
