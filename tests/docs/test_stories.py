@@ -189,7 +189,7 @@ def test_what_one_of_two_batteries_holds_up() -> None:
     facts = wa.outage(proof("estuary"), assets=["BAT-PLO-1"]).facts()
     assert f"and {facts['summary']['weakened']} are *weakened*" in text
     other = next(one for one in facts["next_events"] if one["asset"] == "BAT-PLO-2")
-    assert f"would now take {sentence_list(other['lost'])}." in text
+    assert f"would now put {sentence_list(other['lost'])} out of service." in text
     held = {name for one in facts["circuits"] for name in one["weakened"]}
     assert held == {"BAT-PLO-2", "FU-PLO-B"}
 
