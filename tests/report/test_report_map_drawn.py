@@ -13,6 +13,7 @@ from pyproj import Transformer
 
 import waysapart as wa
 from browser import Watched, pixels
+from waysapart.figures import metres
 from waysapart.report.page import render_report
 
 pytestmark = pytest.mark.browser
@@ -146,7 +147,7 @@ def test_both_lanes_show_on_a_near_band_with_the_distance_between_them(page: Any
     for colour in ("main", "alternate", "near"):
         assert pixels(page, colour) > 660, colour
     texts, _ = redrawn(page)
-    assert f"{mark['distance_m']:.1f} m" in [one["text"] for one in texts]
+    assert metres(mark["distance_m"]) in [one["text"] for one in texts]
     (ax, ay), (bx, by) = mark["ends"]
     scale = page.evaluate("() => 256 * Math.pow(2, waysapart.map.getZoom())")
     metres_per_pixel = page.evaluate(
@@ -179,7 +180,7 @@ def test_the_card_of_an_asset_names_its_findings(page: Any) -> None:
     mark = near_mark(page, 16)
     for one, other in ((mark["main"], mark["alternate"]), (mark["alternate"], mark["main"])):
         page.evaluate("id => waysapart.pickAsset(id, false)", one)
-        assert card(page)["Found"] == f"near {other}, {mark['distance_m']:.1f} m, C25"
+        assert card(page)["Found"] == f"near {other}, {metres(mark['distance_m'])}, C25"
     page.evaluate("() => waysapart.pickAsset('N2-S18', false)")
     assert card(page)["Found"] == "crossing N2B-S21, C06"
     page.evaluate("() => waysapart.pickAsset('PIT-HER-7', false)")

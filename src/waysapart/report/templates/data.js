@@ -99,6 +99,13 @@
     return Array.from(gapsAt.get(id) || []).map(function (place) { return data.gaps[place]; });
   }
 
+  /* As waysapart.figures.metres writes a length: three significant digits, no finer than 0.001. */
+  function lengthSaid(value) {
+    var km = value >= 999.5, number = Number((km ? value / 1000 : value).toPrecision(3));
+    var finest = Math.max(0, Math.min(3, 2 - Math.floor(Math.log10(number || 1))));
+    return (Number(number.toFixed(3)) ? number.toFixed(finest) : "0") + (km ? " km" : " m");
+  }
+
   /* Ids as people count: T9-2 before T9-10. */
   var natural = new Intl.Collator("en", { numeric: true }).compare;
 
@@ -145,7 +152,7 @@
   }
 
   window.waysapart = {
-    backdrops: unpackLines(data.backdrops), gapsOf: gapsOf, natural: natural,
+    backdrops: unpackLines(data.backdrops), gapsOf: gapsOf, natural: natural, lengthSaid: lengthSaid,
     data: data, plant: plant, points: points, hazards: hazards, partsOf: partsOf,
     plantAt: plantAt, pointAt: pointAt, across: across, down: down, choose: choose,
     chosen: function () { return chosen; }, idsFrom: idsFrom, unpackRuns: unpackRuns, rowOf: rowOf, placeOf: placeOf, effectOf: effectOf

@@ -54,6 +54,7 @@
       if (shown.grid) drawGrid(view);
       drawBackdrops(view);
       if (shown.hazards) drawHazards(view);
+      drawPickedLines(view);
       if (shown.findings) drawBands(view);
       drawPlant(view);
       ways.under.forEach(function (draw) { draw(view); });
@@ -121,7 +122,10 @@
   }
 
   /* Notes where paths and bands run, in cells of eight pixels: names keep off them where they can. */
-  function keepOff(view, lines, parts) {
+  function keepOff(view, lines, parts) { cells(view, lines, parts, 8, view.busy); }
+
+  /* Puts the cells of so many pixels that lines run through into a set. */
+  function cells(view, lines, parts, size, into) {
     parts.forEach(function (p) {
       if (!inSight(lines, p, view.box)) return;
       for (var i = lines.start[p]; i < lines.start[p + 1] - 1; i++) {
@@ -134,10 +138,10 @@
           from = Math.max(from, Math.min(a, b));
           to = Math.min(to, Math.max(a, b));
         });
-        var steps = Math.ceil(Math.max(0, to - from) * Math.hypot(dx, dy) / 8);
+        var steps = Math.ceil(Math.max(0, to - from) * Math.hypot(dx, dy) / size);
         for (var k = 0; k <= steps && from <= to; k++) {
           var t = from + (to - from) * (steps ? k / steps : 0);
-          view.busy.add(Math.floor((x + t * dx) / 8) * 4096 + Math.floor((y + t * dy) / 8));
+          into.add(Math.floor((x + t * dx) / size) * 4096 + Math.floor((y + t * dy) / size));
         }
       }
     });
@@ -307,12 +311,17 @@
         stroke(view, view.colour.common, 4.5);
       }
     }
+    /* Smaller than the band is wide it would be a dot: its mark alone tells of it. */
+    function tiny(lines, p) {
+      var b = lines.box, i = 4 * p;
+      return Math.hypot(b[i + 2] - b[i], b[i + 3] - b[i + 1]) * view.scale < (chosen === null ? 8 : 3);
+    }
     var any = false;
     ctx.beginPath();
     data.close.forEach(function (one) {
       if (chosen !== null && chosen !== one.circuit) return;
       for (var p = 0; p < one.drawn.parts; p++) {
-        if (inSight(one.drawn, p, view.box)) { trace(view, one.drawn, p); any = true; }
+        if (inSight(one.drawn, p, view.box) && !tiny(one.drawn, p)) { trace(view, one.drawn, p); any = true; }
       }
     });
     if (any) {
@@ -425,21 +434,14 @@
      it; diamonds, filled unless waived, on single things, and along a band only so many as stand clear. */
   function drawFindings(view) {
     var chosen = ways.chosen(), drawn = [];
-    var single = [], along = [], done = new Set(), ends = new Set();
-    function cell(x, y) { return Math.round(x / 8) + " " + Math.round(y / 8); }
+    var single = [], along = [], done = new Set(), band = new Set();
     data.circuits.forEach(function (circuit, index) {
       if (chosen !== null && chosen !== index) return;
       circuit.shared.forEach(function (found) {
         if (done.has(found.asset)) return;
         done.add(found.asset);
-        var line = ways.plantAt.get(found.asset);
-        if (line !== undefined) ways.partsOf[line].forEach(function (p) {
-          if (!inSight(ways.plant, p, view.box)) return;
-          [ways.plant.start[p], ways.plant.start[p + 1] - 1].forEach(function (i) {
-            ends.add(cell(ways.plant.x[i] * view.scale - view.dx, ways.plant.y[i] * view.scale - view.dy));
-          });
-        });
-        var p = positionOf(view, found);
+        var line = ways.plantAt.get(found.asset), p = positionOf(view, found);
+        if (line !== undefined) cells(view, ways.plant, ways.partsOf[line], 4, band);
         if (p && seen(view, p[0], p[1])) (line === undefined ? single : along).push([p[0], p[1], found]);
       });
     });
@@ -451,8 +453,8 @@
       });
     }
     function onBand(one) {
-      var x = Math.round(one[0] / 8), y = Math.round(one[1] / 8);
-      for (var i = -1; i <= 1; i++) for (var j = -1; j <= 1; j++) if (ends.has((x + i) + " " + (y + j))) return true;
+      var x = Math.floor(one[0] / 4), y = Math.floor(one[1] / 4);
+      for (var i = -1; i <= 1; i++) for (var j = -1; j <= 1; j++) if (band.has((x + i) * 4096 + y + j)) return true;
       return false;
     }
     place(single.filter(function (one) { return !onBand(one); }), 9);
@@ -485,11 +487,6 @@
       if (path.path === "main") stroke(view, view.colour.main, 5);
       else stroke(view, view.colour.alternate, 2.5, [10, 5]);
     });
-  }
-
-  function lengthSaid(m) {
-    if (m >= 1000) return (m / 1000).toFixed(m >= 10000 ? 1 : 2) + " km";
-    return m.toFixed(m >= 100 ? 0 : 1) + " m";
   }
 
   /* The places on both segments of a near pair that are nearest to its position, in map units. */
@@ -532,7 +529,7 @@
       }
     }
     glyph(view, mark, x, y);
-    return mark.distance_m === null || mark.what !== "near" ? nothing : function () { value(view, lengthSaid(mark.distance_m), x, y, clear); };
+    return mark.distance_m === null || mark.what !== "near" ? nothing : function () { value(view, ways.lengthSaid(mark.distance_m), x, y, clear); };
   }
 
   /* Ends at both lanes: arrows from within where there is room, else from outside. */
@@ -626,21 +623,27 @@
       if (id === undefined || id === null) ring(view, [x, y]);
     }
     if (id === undefined || id === null) return;
-    var runs = Object.hasOwn(data.runs, id) ? data.runs[id] : [];
-    if (runs.length) underline(view, runs);
-    var point = ways.pointAt.get(id), line = ways.plantAt.get(id);
-    if (point === undefined && line === undefined && hazardAt.has(id)) return ring(view, hazardMiddle(view, hazardAt.get(id)));
-    if (point === undefined && line === undefined && !runs.length) point = ways.pointAt.get(ways.placeOf(id));
+    var point = ways.pointAt.get(id);
+    if (point === undefined && ways.plantAt.has(id)) return;
+    if (point === undefined && hazardAt.has(id)) return ring(view, hazardMiddle(view, hazardAt.get(id)));
+    if (point === undefined && !Object.hasOwn(data.runs, id)) point = ways.pointAt.get(ways.placeOf(id));
     if (point !== undefined) ring(view, at(view, point));
-    else if (line !== undefined) underline(view, [line]);
   }
 
-  function underline(view, segments) {
+  /* The course of what is picked, under bands, plant and paths: an outline on both sides of all these. */
+  function drawPickedLines(view) {
+    var id = ways.picked;
+    if (id === undefined || id === null) return;
+    var runs = Object.hasOwn(data.runs, id) ? data.runs[id] : [], point = ways.pointAt.get(id);
+    var place = point === undefined && !runs.length && !hazardAt.has(id) ? ways.plantAt.get(ways.placeOf(id)) : undefined;
+    var segments = runs.length ? runs : place === undefined ? [] : [place];
+    if (!segments.length) return;
     view.ctx.beginPath();
     course(view, ways.plant, partsOfAll(segments));
     view.ctx.lineCap = "round";
-    stroke(view, view.colour.ink, 6);
-    stroke(view, view.colour.paper, 3);
+    var wide = ways.chosen() === null ? 14 : 21;
+    stroke(view, view.colour.ink, wide);
+    stroke(view, view.colour.paper, wide - 2.5);
     view.ctx.lineCap = "butt";
   }
 
@@ -675,16 +678,21 @@
     });
   }
 
+  /* Many sites on a small map are drawn smaller, so that the lines between them show. */
   function drawSites(view) {
+    var sites = [];
     for (var i = 0; i < ways.points.n; i++) {
       if (!isSite(i)) continue;
       var p = at(view, i);
-      if (!seen(view, p[0], p[1])) continue;
-      shape(view.ctx, "site", p[0], p[1], 6);
+      if (seen(view, p[0], p[1])) sites.push(p);
+    }
+    view.site = view.sight.x * view.sight.y / Math.max(1, sites.length) < 900 ? 3 : 6;
+    sites.forEach(function (p) {
+      shape(view.ctx, "site", p[0], p[1], view.site);
       view.ctx.fillStyle = view.colour.ink;
       view.ctx.fill();
-      stroke(view, view.colour.paper, 1.5);
-    }
+      stroke(view, view.colour.paper, view.site > 3 ? 1.5 : 1);
+    });
   }
 
   /* Meridians and parallels at a round step, named along the edges in sight. */
@@ -726,7 +734,7 @@
   ways.top = [];
   ways.pen = {
     trace: trace, stroke: stroke, inSight: inSight, at: at, seen: seen, covers: covers, free: free, write: write,
-    laid: laid, endsOf: endsOf, lengthSaid: lengthSaid
+    laid: laid, endsOf: endsOf
   };
   ways.Plan = Plan;
   ways.shown = shown;

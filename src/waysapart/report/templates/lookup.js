@@ -201,16 +201,11 @@
     });
   }
 
-  function lengthSaid(m) {
-    if (m >= 1000) return (m / 1000).toFixed(m >= 10000 ? 1 : 2) + " km";
-    return m.toFixed(m >= 100 ? 0 : 1) + " m";
-  }
-
   function approachLine(one) {
     var row = element("div", undefined, "found-line"), near = one.mark.what === "near";
     row.appendChild(document.createTextNode(near ? "near " : "crossing "));
     row.appendChild(assetButton(one.other));
-    row.appendChild(document.createTextNode((near && one.distance !== null ? ", " + lengthSaid(one.distance) : "") + ", "));
+    row.appendChild(document.createTextNode((near && one.distance !== null ? ", " + ways.lengthSaid(one.distance) : "") + ", "));
     row.appendChild(circuitButton(one.mark.circuit));
     if (one.mark.waived) row.appendChild(document.createTextNode(", accepted"));
     return row;
@@ -253,7 +248,7 @@
       facts.appendChild(line(term, dd));
       term = "";
     });
-    if (data.moved_m && facts.lastChild) facts.appendChild(fact("", "to the nodes of a grid of " + lengthSaid(data.moved_m)));
+    if (data.moved_m && facts.lastChild) facts.appendChild(fact("", "to the nodes of a grid of " + ways.lengthSaid(data.moved_m)));
   }
 
   function copy(text, button) {

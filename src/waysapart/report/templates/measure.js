@@ -15,19 +15,12 @@
     return Math.hypot(north, east);
   }
 
-  /* As waysapart.figures.metres writes a length: three significant digits, no finer than 0.001. */
-  function said(value) {
-    var km = value >= 999.5, number = Number((km ? value / 1000 : value).toPrecision(3));
-    var finest = Math.max(0, Math.min(3, 2 - Math.floor(Math.log10(number || 1))));
-    return (Number(number.toFixed(3)) ? number.toFixed(finest) : "0") + (km ? " km" : " m");
-  }
-
   function tell() {
     if (!on) { shown.textContent = ""; return; }
     if (!points.length) { shown.textContent = "Click the first place, or press Enter at the cross"; return; }
     var sum = 0, last = 0;
     for (var k = 1; k < points.length; k++) { last = metres(points[k - 1], points[k]); sum += last; }
-    shown.textContent = said(sum) + (points.length > 2 ? " in all, the last part " + said(last) : "");
+    shown.textContent = ways.lengthSaid(sum) + (points.length > 2 ? " in all, the last part " + ways.lengthSaid(last) : "");
   }
 
   function turn(to) {

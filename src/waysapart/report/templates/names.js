@@ -44,10 +44,11 @@
   ways.drawNames = function (view) {
     var font = "600 12px " + getComputedStyle(view.map.getContainer()).fontFamily, sites = siteOrder(view);
     view.ctx.font = font;
-    sites.forEach(function (s) { view.taken.push([s.x - 7, s.y - 7, s.x + 7, s.y + 7]); });
+    sites.forEach(function (s) { view.taken.push([s.x - view.site - 1, s.y - view.site - 1, s.x + view.site + 1, s.y + view.site + 1]); });
     sites.forEach(function (s) {
       var name = shorter(data.points.name[s.i] || data.points.id[s.i]);
-      var box = pen.free(view, around(s.x, s.y, view.ctx.measureText(name).width + 4, 10, 16));
+      var w = view.ctx.measureText(name).width + 4;
+      var box = pen.free(view, around(s.x, s.y, w, 10, 16)) || (s.first && pen.free(view, around(s.x, s.y, w, 26, 16)));
       if (box) pen.write(view, name, box, font, view.colour.ink);
     });
   };
