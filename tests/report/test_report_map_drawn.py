@@ -237,14 +237,16 @@ def test_typed_coordinates_are_found_in_degrees_and_in_the_grid(
     lon, lat = page.evaluate("() => waysapart.data.marks[0].at")
     page.fill("#plan-find", f"{lat:.5f}, {lon:.5f}")
     hits = page.locator("#plan-found button").all_text_contents()
-    assert hits[0] == f"{lat:.5f}° N  {lon:.5f}° Elatitude, longitude"
-    assert hits[1] == f"{lon:.5f}° N  {lat:.5f}° Elongitude, latitude, far from the plant"
+    away, side = f"{abs(lon):.5f}", "W" if lon < 0 else "E"
+    turned = f"{away}° {'S' if lon < 0 else 'N'}  {lat:.5f}° E"
+    assert hits[0] == f"{lat:.5f}° N  {away}° {side}latitude, longitude"
+    assert hits[1] == f"{turned}longitude, latitude, far from the plant"
     turn = Transformer.from_crs("EPSG:4326", estuary_proof.study.crs, always_xy=True)
     east, north = turn.transform(lon, lat)
     for typed in (
         f"{lon:.5f} {lat:.5f}",
-        f"{lat:.5f} N {lon:.5f} E",
-        f"{lon:.5f}".replace(".", ",") + "° E; " + f"{lat:.5f}".replace(".", ",") + "° N",
+        f"{lat:.5f} N {away} {side}",
+        f"{away}° {side}; {lat:.5f}° N".replace(".", ","),
         f"{east:.0f} {north:.0f}",
         f"{north:.0f}, {east:.0f}",
         f"E {east:,.0f} N {north:,.0f}".replace(",", " "),
