@@ -14,7 +14,6 @@ import scipy.sparse as sp
 import shapely
 
 from waysapart.arrays import csr_row
-from waysapart.figures import metres
 from waysapart.study.crs import LON_LAT, crs_label, transformer_between
 from waysapart.study.model import Study, kept_by_study
 from waysapart.study.plane import GEOD
@@ -412,7 +411,10 @@ def _from(near: Sequence[Nearby]) -> str:
         called += f" ({one['name']})" if one["name"] and one["name"] != one["asset"] else ""
     if one["distance_m"] < AT_M:
         return f"at {called}"
-    return f"{metres(one['distance_m'])} {one['direction']} of {called}"
+    # A direction to walk, not a figure: whole metres, then tenths of a kilometre.
+    metres = one["distance_m"]
+    far = f"{metres:.0f} m" if metres < 1000 else f"{metres / 1000:.1f} km"
+    return f"{far} {one['direction']} of {called}"
 
 
 def _ends(shape: Any) -> list[shapely.Point]:
