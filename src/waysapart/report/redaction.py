@@ -30,7 +30,7 @@ from waysapart.evidence import RECOVERY_KEY, SHIFT_KEY, SHIFT_SOURCE, schema
 from waysapart.gaps import GAP_CODES
 from waysapart.report.geometry import Facts, Geo
 from waysapart.report.map import frame
-from waysapart.report.marks import KNOWN_KINDS
+from waysapart.report.marks import KNOWN_KINDS, shared_routes
 from waysapart.report.view import ReportFacts
 from waysapart.schema import ROLES
 from waysapart.study.blank import rule_tables
@@ -299,6 +299,10 @@ class _Reducer:
             for key, value in facts.items()
             if key not in _LEFT_OUT and key in _fields()
         }
+        for rows in ("circuits", "groups"):
+            told = {self._new[str(one["id"])]: one for one in self._facts[rows]}
+            for one in made[rows]:
+                one["routes"] = [list(some.numbers) for some in shared_routes(told[one["id"]])]
         made |= {"study": "", "crs": "", "matched": [], "notes": [], "ages": [], "layers": []}
         made["revision"] = self._text(facts["revision"] or "", "revision")
         made["figures_say"] = facts["figures_say"]
@@ -672,9 +676,10 @@ class _Reducer:
             "lanes": lanes,
             "bridges": [
                 {
-                    "finding": bridge["finding"],
+                    "findings": bridge["findings"],
                     "asset": self._new.get(bridge["asset"], ""),
                     "waived": bridge["waived"],
+                    "off": bridge["off"],
                     "spots": [spans(k, found) for k, found in enumerate(bridge["spots"])],
                 }
                 for bridge in strip["bridges"]
@@ -683,6 +688,9 @@ class _Reducer:
                 {
                     "on": [spans(k, [found])[0] for k, found in enumerate(near["on"])],
                     "distance_m": _two(near["distance_m"]),
+                    "length_m": _two(near["length_m"]),
+                    "count": near["count"],
+                    "kind": self._text(near["kind"], "kind"),
                     "main": self._new.get(near["main"], ""),
                     "alternate": self._new.get(near["alternate"], ""),
                     "folded": near["folded"],

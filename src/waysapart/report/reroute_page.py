@@ -516,7 +516,7 @@ class _Strips:
             if strip is None
             else strip_svg(
                 strip,
-                [finding.label for finding in folded(facts)],
+                folded(facts),
                 target["id"],
                 f"r{number}{key.replace('-', '')}",
             ),

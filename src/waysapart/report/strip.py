@@ -1,16 +1,19 @@
 """The strip: the paths of a circuit or group drawn as lanes, as SVG, and the same in words.
 
 Every lane has a scale of its own from end to end, so that the ends are aligned however much the
-paths differ in length; ticks show each scale. An asset that all paths rely on is a bridge from
-lane to lane, at its place on each. Where the paths come near, the lanes lean together. The page
-sets colours and line styles through classes; nothing depends on colour alone. What a strip is
-drawn from is laid out by `waysapart.report.strip_layout`.
+paths differ in length; ticks show each scale. Every mark stands at its kilometre on its lane: a
+stretch that all paths rely on as a bracket beside each lane, a single thing as a diamond on each,
+joined from lane to lane. What stands at a node, such as a chassis or a battery, hangs beneath it.
+Names stand in rows above; where there are more than fit, the rest are counted. Where the paths
+come near, the lanes lean together. The page sets colours and line styles through classes; nothing
+depends on colour alone. What a strip is drawn from is laid out by
+`waysapart.report.strip_layout`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from markupsafe import Markup
@@ -18,12 +21,24 @@ from markupsafe import Markup
 from waysapart.figures import bounded
 from waysapart.report import words
 from waysapart.report.escape import html_text, json_for_script, visible
-from waysapart.report.marks import LAID, id_runs, km_said, mark_of, mark_shape, plural, round_step
+from waysapart.report.marks import (
+    LAID,
+    Finding,
+    id_runs,
+    kind_of,
+    km_said,
+    mark_of,
+    mark_shape,
+    plural,
+    round_step,
+    route_of,
+)
 from waysapart.report.marks import short_number as _n
 from waysapart.report.profile_svg import BAND, LEFT, RIGHT, WIDTH, profile_band
 from waysapart.report.strip_layout import (
     Bridge,
     Hop,
+    Interval,
     Strip,
     StripCross,
     StripLane,
@@ -34,8 +49,8 @@ from waysapart.text import sentence_list
 
 # --- The drawing, as SVG: two lanes or more, and what ties them together.
 
-_GAP = 92.0
-"""Pixels between one lane and the next."""
+_GAP = 122.0
+"""Least distance of one lane from the next, in pixels."""
 _LEAN = 26.0
 """Pixels that each lane leans towards the other where they come near."""
 _RAMP = 12.0
@@ -46,19 +61,27 @@ _APART = 6.0
 _LETTER = 6.4
 """Width of a letter of the labels, in pixels, rounded up."""
 _EVEN = 0.5
-_MOST_BRIDGES = 14
-"""Bridges that are drawn; the list beside the drawing holds all."""
+_MOST_NAMES = 12
+"""Findings that are named in the drawing; the others are marked and counted."""
+_BRACKET = 12.0
+"""A stretch at least so many pixels long is a bracket, a shorter one a diamond in its middle."""
+_HANG, _NEXT = 19.0, 15.0
+"""How far beneath its node equipment hangs, and how far the next piece beneath that, in pixels."""
+_SAME_NODE = 4.0
+"""Things no farther apart than this, in pixels, hang beneath one another."""
+_MOST_HUNG = 2
+"""Pieces of equipment that are drawn at one node; the others are counted."""
 
 
-def strip_svg(strip: Strip, labels: Sequence[str], name: str, number: str) -> Markup:
+def strip_svg(strip: Strip, findings: Sequence[Finding], name: str, number: str) -> Markup:
     """Draw the paths of a circuit or group.
 
     Parameters
     ----------
     strip : Strip
         From `waysapart.report.strip_layout.strips`.
-    labels : sequence of str
-        Names of what is shared, in the order of `folded`.
+    findings : sequence of Finding
+        What is shared, from `folded`.
     name : str
         Id of the circuit or group, for the text alternative.
     number : str
@@ -68,9 +91,10 @@ def strip_svg(strip: Strip, labels: Sequence[str], name: str, number: str) -> Ma
     -------
     Markup
         An `svg` element without style attributes; the marks of each lane stand
-        in its attribute `data-marks`, see `marks_in_runs`.
+        in its attribute `data-marks`, see `marks_in_runs`, and the place of the first finding
+        in `data-first`, in pixels from the left.
     """
-    return _Drawing(strip, labels, name, number).svg()
+    return _Drawing(strip, findings, name, number).svg()
 
 
 def marks_in_runs(marks: Sequence[tuple[float, str]]) -> list[list[Any]]:
@@ -101,22 +125,46 @@ def marks_in_runs(marks: Sequence[tuple[float, str]]) -> list[list[Any]]:
 
 
 class NamedBridge(Bridge):
-    """A bridge with the name that stands above it."""
+    """A bridge with the name that stands above it, and what kind of thing it is."""
 
     label: str
+    kind: str
+
+
+@dataclass(frozen=True)
+class _Named:
+    """Something found that gets a name above the drawing: where, and what it is counted as."""
+
+    at: Interval
+    """From and to on the first lane, in pixels."""
+    name: str
+    kind: str
+    asset: str
+    down: float
+    """How far down the line to it goes, in pixels from the first lane."""
+
+
+@dataclass
+class _Stack:
+    """What hangs at one node: bridges first, then equipment."""
+
+    last: float
+    bridges: list[int] = field(default_factory=list)
+    machines: list[tuple[float, str, str]] = field(default_factory=list)
+
+    @property
+    def depth(self) -> int:
+        """How many things hang beneath one another, with the count of those left out."""
+        return len(self.bridges) + min(len(self.machines), _MOST_HUNG + 1)
 
 
 class _Drawing:
     """One strip while it is drawn."""
 
-    def __init__(self, strip: Strip, labels: Sequence[str], name: str, number: str) -> None:
+    def __init__(self, strip: Strip, findings: Sequence[Finding], name: str, number: str) -> None:
         self.strip = strip
         self.lanes = strip["lanes"]
-        self.bridges: list[NamedBridge] = [
-            {**bridge, "label": labels[bridge["finding"]]}
-            for bridge in strip["bridges"][:_MOST_BRIDGES]
-        ]
-        self.more = len(strip["bridges"]) - len(self.bridges)
+        self.bridges: list[NamedBridge] = [_named(bridge, findings) for bridge in strip["bridges"]]
         self.near: list[StripNear] = strip["near"] if len(self.lanes) == 2 else []
         self.cross = strip["cross"]
         self.name, self.number = name, number
@@ -124,39 +172,54 @@ class _Drawing:
             joined([self._span(near, place) for near in self.near], _RAMP) for place in (0, 1)
         ]
         self.top = 0.0
-        self.names = [_short(str(bridge["label"])) for bridge in self.bridges]
-        widths = [_LETTER * len(name) + 4 for name in self.names]
-        self.flags = flags([x for x, _ in self._head_places()], widths, WIDTH)
-        self.top = 38.0 + 17.0 * max((flag.row + 1 for flag in self.flags), default=0)
-        self.heads = self._head_places()
+        self.stacks = [self._stacks(place) for place in range(len(self.lanes))]
+        deep = sorted(max((one.depth for one in some), default=0) for some in self.stacks)
+        self.gap = max(_GAP, _NEXT * sum(deep[-2:]) + 2 * _HANG + 16.0)
+        every = self._found()
+        chosen = sorted(range(len(every)), key=lambda k: _rank(every[k]))[:_MOST_NAMES]
+        self.named = [every[k] for k in sorted(chosen)]
+        self.left = [every[k] for k in range(len(every)) if k not in chosen]
+        widths = [_LETTER * len(_short(one.name)) + 4 for one in self.named]
+        self.flags = flags([_line_x(one.at) for one in self.named], widths, WIDTH)
+        rows = max((flag.row + 1 for flag in self.flags), default=0)
+        self.top = 44.0 + 17.0 * rows + (14.0 if rows else 0.0) + (18.0 if self.left else 0.0)
+        self.first = min((one.at[0] for one in every), default=None)
         self.profile = strip.get("profile")
-        self.floor = self.top + _GAP * (len(self.lanes) - 1) + 44.0
+        self.floor = self.top + self.gap * (len(self.lanes) - 1) + 50.0
         self.height = self.floor + (BAND + 14.0 if self.profile else 0.0)
 
     def svg(self) -> Markup:
         """The whole drawing."""
-        text = strip_said(self.strip, self.bridges)
-        if self.more:
-            text += f" {words.count_of(self.more, 'bridge')} more in the list of what is shared."
+        names = {one.name for one in self.named}
+        text = strip_said(self.strip, [one for one in self.bridges if one["label"] in names])
+        if self.left:
+            text += f" {self._left_said()}"
+        first = "" if self.first is None else f' data-first="{_n(self.first)}"'
         parts = [
             f'<svg class="strip" role="img" viewBox="0 0 {WIDTH} {_n(self.height)}" '
-            f'width="{WIDTH}" height="{_n(self.height)}" '
+            f'width="{WIDTH}" height="{_n(self.height)}"{first} '
             f'aria-labelledby="st{self.number} sd{self.number}">',
             f'<title id="st{self.number}">{html_text(f"Paths of {self.name} as lanes")}</title>',
             f'<desc id="sd{self.number}">{html_text(text)}</desc>',
         ]
+        if self.left:
+            parts.append(f'<text class="more" x="2" y="13">{html_text(self._left_said())}</text>')
         parts += [self._zones(place) for place in range(len(self.lanes))]
         parts += [self._lean_fill(near) for near in self.near]
         parts += [self._band(bridge) for bridge in self.bridges]
-        parts += [self._leader(number) for number in range(len(self.bridges))]
+        parts += [self._leader(number) for number in range(len(self.named))]
         parts += [self._lane(place) for place in range(len(self.lanes))]
-        parts += [self._head(number) for number in range(len(self.bridges))]
+        parts += [self._spots(number, bridge) for number, bridge in enumerate(self.bridges)]
+        parts += [self._label(number) for number in range(len(self.named))]
         parts += [self._crossing(cross) for cross in self.cross]
         if self.profile:
-            first = self.lanes[0]
+            first_lane = self.lanes[0]
             parts.append(
                 profile_band(
-                    self.profile, first["zones"], float(first["length_m"]), self.floor + BAND
+                    self.profile,
+                    first_lane["zones"],
+                    float(first_lane["length_m"]),
+                    self.floor + BAND,
                 )
             )
         parts.append("</svg>")
@@ -168,20 +231,48 @@ class _Drawing:
 
     def y(self, place: int, x: float) -> float:
         """Height of a lane at x: level, but leaning where the paths come near."""
-        level = self.top + _GAP * place
+        level = self.top + self.gap * place
         if place > 1 or not self.leaning[place]:
             return level
         outside = min(max(low - x, x - high, 0.0) for low, high in self.leaning[place])
         lean = max(0.0, 1.0 - outside / _RAMP)
         return level + (_LEAN if place == 0 else -_LEAN) * lean
 
-    def _span(self, near: StripNear, place: int) -> tuple[float, float]:
+    def _found(self) -> list[_Named]:
+        """Everything found, in the order of the first lane."""
+        found = []
+        for number, bridge in enumerate(self.bridges):
+            low, high = (self.x(0, at) for at in bridge["spots"][0][0])
+            down = self._below(0, number, (low + high) / 2) if bridge["off"] else 0.0
+            label, kind = bridge["label"], bridge["kind"]
+            found.append(_Named((low, high), label, kind, bridge["asset"], down))
+        for near in self.near:
+            low, high = (self.x(0, at) for at in near["on"][0])
+            said = near_short(near)
+            found.append(_Named((low, high), said, "near stretch", near["main"], 0.0))
+        for cross in self.cross:
+            if cross["forbidden"]:
+                at = self.x(0, cross["on"][0])
+                found.append(_Named((at, at), "the paths cross", "crossing", "", 0.0))
+        return sorted(found, key=lambda one: one.at)
+
+    def _left_said(self) -> str:
+        """What is marked without a name, in words."""
+        kinds: dict[str, int] = {}
+        for one in self.left:
+            kinds[one.kind] = kinds.get(one.kind, 0) + 1
+        every = len(self.left) + len(self.named)
+        counts = sentence_list([plural(count, kind) for kind, count in kinds.items()], most=5)
+        named = f"{len(self.named)} of {every} findings are named here"
+        return f"{named}; marked without a name: {counts}."
+
+    def _span(self, near: StripNear, place: int) -> Interval:
         low, high = (self.x(place, at) for at in near["on"][place])
         wider = max(0.0, 8.0 - (high - low)) / 2
         return low - wider, high + wider
 
     def _zones(self, place: int) -> str:
-        level = self.top + _GAP * place
+        level = self.top + self.gap * place
         return "".join(
             f'<rect class="zone" x="{_n(self.x(place, low))}" y="{_n(level - 20)}" '
             f'width="{_n(self.x(place, high) - self.x(place, low))}" height="40"/>'
@@ -253,12 +344,14 @@ class _Drawing:
 
     def _marks(self, place: int) -> str:
         """Every asset on the lane, one path for each kind of mark; crowded ones as ticks."""
-        placed = self._placed(place)
+        placed = [(self.x(place, mark[0]), *mark) for mark in self.lanes[place]["marks"]]
         many = len({round(x / _CROWDED) for x, *_ in placed if LEFT + 12 < x < RIGHT - 12})
         small = len(placed) > 1.25 * (RIGHT - LEFT) / 14 or many > 0.8 * (RIGHT - LEFT) / _CROWDED
         shapes: dict[str, list[str]] = {}
         taken: set[tuple[str, int]] = set()
         for x, _, role, kind, _ in placed:
+            if role == "equipment":
+                continue
             shape, radius = mark_of(role, kind, small)
             spot = (shape, round(x / (_APART if shape == "tick" else 2)))
             if spot in taken:
@@ -270,30 +363,72 @@ class _Drawing:
         drawn = "".join(
             f'<path class="mark-{shape}" d="{"".join(d)}"/>' for shape, d in shapes.items()
         )
-        return f"<g class='marks' data-marks='{data}'>{drawn}</g>"
+        return f"{self._equipment(place)}<g class='marks' data-marks='{data}'>{drawn}</g>"
 
-    def _placed(self, place: int) -> list[tuple[float, float, str, str, str]]:
-        """Marks with their x: equipment of both ends stands outside the ends, side by side."""
-        lane = self.lanes[place]
-        outside = {False: 0, True: 0}
-        ends = {False: str(lane["a"]), True: str(lane["b"])}
-        placed = []
-        marks = [mark for mark in lane["marks"] if mark[1] == "equipment"]
-        marks.sort(key=lambda mark: mark[3] in ends.values())
-        for mark in [*(m for m in lane["marks"] if m[1] != "equipment"), *marks]:
-            x = self.x(place, mark[0])
-            far = mark[0] > lane["length_m"] / 2
-            end = lane["length_m"] if far else 0.0
-            if mark[1] == "equipment" and abs(mark[0] - end) < lane["length_m"] / 100:
-                outside[far] += 1
-                x = (RIGHT if far else LEFT) + (18.0 * outside[far]) * (1 if far else -1)
-            placed.append((x, *mark))
-        return placed
+    def _stacks(self, place: int) -> list[_Stack]:
+        """What hangs at each node of a lane; things no more than a few pixels apart hang as one."""
+        hung: list[tuple[float, int | None, tuple[str, str] | None]] = [
+            (self.x(place, (low + high) / 2), number, None)
+            for number, bridge in enumerate(self.bridges)
+            if bridge["off"]
+            for low, high in bridge["spots"][place]
+        ]
+        hung += [
+            (self.x(place, mark[0]), None, (mark[1], mark[2]))
+            for mark in self.lanes[place]["marks"]
+            if mark[1] == "equipment"
+        ]
+        found: list[_Stack] = []
+        for x, number, machine in sorted(hung, key=lambda one: one[0]):
+            if not found or x - found[-1].last > _SAME_NODE:
+                found.append(_Stack(x))
+            found[-1].last = x
+            if number is not None:
+                found[-1].bridges.append(number)
+            elif machine is not None:
+                found[-1].machines.append((x, *machine))
+        return found
+
+    def _below(self, place: int, number: int, x: float) -> float:
+        """How far beneath its node a bridge that hangs there is, in pixels."""
+        stack = min(
+            (one for one in self.stacks[place] if number in one.bridges),
+            key=lambda one: abs(one.last - x),
+        )
+        return _HANG + _NEXT * stack.bridges.index(number)
+
+    def _inward(self, place: int) -> float:
+        return 1.0 if place == 0 else -1.0
+
+    def _equipment(self, place: int) -> str:
+        """Equipment hangs at its node, on the side of the other lane; more than two are counted."""
+        side, parts = self._inward(place), []
+        for stack in self.stacks[place]:
+            shown, first = stack.machines[:_MOST_HUNG], len(stack.bridges)
+            if not shown:
+                continue
+            x = shown[0][0]
+            level = self.y(place, x)
+            end = level + side * (_HANG + _NEXT * (first + len(shown) - 1))
+            marks = "".join(
+                mark_shape(*_at(mark_of(role, kind), x_of, level + side * (_HANG + _NEXT * k)))
+                for k, (x_of, role, kind) in enumerate(shown, start=first)
+            )
+            parts.append(
+                f'<path class="stem" d="M{_n(x)} {_n(level)}V{_n(end)}"/>'
+                f'<path class="mark-machine" d="{marks}"/>'
+            )
+            if len(stack.machines) > len(shown):
+                said = f"+{len(stack.machines) - len(shown)}"
+                parts.append(
+                    f'<text class="hung" x="{_n(x)}" y="{_n(end + side * 14 + 4)}">{said}</text>'
+                )
+        return f'<g class="machines">{"".join(parts)}</g>' if parts else ""
 
     def _scale(self, place: int, whole_m: float, side: int) -> list[str]:
         if not to_scale(self.lanes[place]):
             return []
-        step, level = round_step(whole_m), self.top + _GAP * place
+        step, level = round_step(whole_m), self.top + self.gap * place
         ticks, labels = [], []
         for k in range(int(whole_m / step + 1e-9) + 1):
             x = self.x(place, k * step)
@@ -314,7 +449,7 @@ class _Drawing:
 
     def _lane_name(self, place: int) -> str:
         label = html_text(_short(str(self.lanes[place]["label"]), 14))
-        y = self.top + _GAP * place + 4
+        y = self.top + self.gap * place + 4
         return f'<text class="lane-label" x="2" y="{_n(y)}">{label}</text>'
 
     def _lean_fill(self, near: StripNear) -> str:
@@ -323,10 +458,18 @@ class _Drawing:
             low, high = self._span(near, place)
             corners.append([(low, self.y(place, low)), (high, self.y(place, high))])
         ring = [*corners[0], *reversed(corners[1])]
+        brackets = "".join(self._bracket(place, *self._span(near, place)) for place in (0, 1))
         return (
-            f'<path class="closing" d="M{"L".join(f"{_n(x)} {_n(y)}" for x, y in ring)}Z">'
-            f"<title>{html_text(near_said(near))}</title></path>"
+            f'<g class="over"><title>{html_text(near_said(near))}</title><path class="closing" '
+            f'd="M{"L".join(f"{_n(x)} {_n(y)}" for x, y in ring)}Z"/>'
+            f'<path class="bracket" d="{brackets}"/></g>'
         )
+
+    def _bracket(self, place: int, low: float, high: float) -> str:
+        """Path data of a bracket beside a lane, on the side away from the other."""
+        side = -self._inward(place)
+        level = self.top + self.gap * place + side * 38
+        return f"M{_n(low)} {_n(level - side * 6)}v{_n(side * 6)}H{_n(high)}v{_n(-side * 6)}"
 
     def _band(self, bridge: NamedBridge) -> str:
         """The bridge itself: stretches of the lanes, and the band from each to the next."""
@@ -346,7 +489,7 @@ class _Drawing:
                 for at, (low, high) in ((place, upper), (place + 1, lower)):
                     a, b = self.x(at, low), self.x(at, high)
                     if b - a < 5:
-                        a, b = (a + b) / 2 - 2.5, (a + b) / 2 + 2.5
+                        a, b = (a + b) / 2 - 1.5, (a + b) / 2 + 1.5
                     ring.append([(a, self.y(at, a)), (b, self.y(at, b))])
                 outline = [*ring[0], *reversed(ring[1])]
                 wide = " wide" if ring[0][1][0] - ring[0][0][0] > 60 else ""
@@ -358,57 +501,88 @@ class _Drawing:
         asset = html_text(str(bridge["asset"]))
         return f'<g class="over" data-asset="{asset}"><title>{told}</title>{"".join(parts)}</g>'
 
-    def _leader(self, number: int) -> str:
-        """The line from a bridge's name down to its diamond, and over to where the bridge is."""
-        (x, y), flag = self.heads[number], self.flags[number]
-        middle, _ = self._middle(self.bridges[number])
-        top = _n(self._name_y(flag) - 10)
-        return f'<path class="leader" d="M{_n(x)} {top}V{_n(y)}H{_n(middle)}"/>'
-
-    def _head(self, number: int) -> str:
-        """The diamond of a bridge halfway between its lanes, and its name above."""
-        bridge, flag = self.bridges[number], self.flags[number]
-        x, y = self.heads[number]
+    def _spots(self, number: int, bridge: NamedBridge) -> str:
+        """A diamond on every lane for each place of a bridge; a bracket where it is long."""
         hollow = " hollow" if bridge["waived"] else ""
-        asset, label = html_text(str(bridge["asset"])), html_text(self.names[number])
+        diamonds, brackets, stems = [], [], []
+        for place, spots in enumerate(bridge["spots"]):
+            for low_m, high_m in spots:
+                low, high = self.x(place, low_m), self.x(place, high_m)
+                if high - low >= _BRACKET:
+                    brackets.append(self._bracket(place, low, high))
+                    continue
+                x = (low + high) / 2
+                y, radius = self.y(place, x), 8.0
+                if bridge["off"]:
+                    y, radius = y + self._inward(place) * self._below(place, number, x), 6.5
+                    stems.append(f"M{_n(x)} {_n(self.y(place, x))}V{_n(y)}")
+                diamonds.append(mark_shape("diamond", x, y, radius))
+        parts = []
+        if brackets:
+            parts.append(f'<path class="bracket{hollow}" d="{"".join(brackets)}"/>')
+        if stems:
+            parts.append(f'<path class="stem" d="{"".join(stems)}"/>')
+        if diamonds:
+            parts.append(f'<path class="bridge{hollow}" d="{"".join(diamonds)}"/>')
+        asset, told = html_text(str(bridge["asset"])), html_text(bridge_said(bridge, self.lanes))
+        return f'<g class="spots" data-asset="{asset}"><title>{told}</title>{"".join(parts)}</g>'
+
+    def _leader(self, number: int) -> str:
+        """The line from a name down to what it names, on the first lane."""
+        one, flag = self.named[number], self.flags[number]
+        wide = one.at[1] - one.at[0] >= _BRACKET or one.kind == "near stretch"
+        y = self.top - 38 if wide else self.y(0, flag.at) + one.down
+        top = _n(self._name_y(flag) - 10)
+        return f'<path class="leader" d="M{_n(flag.at)} {top}V{_n(y)}"/>'
+
+    def _label(self, number: int) -> str:
+        one, flag = self.named[number], self.flags[number]
         side, name_x = (" side", flag.high - 4) if flag.backward else ("", flag.low + 4)
+        asset = f' data-asset="{html_text(one.asset)}"' if one.asset else ""
         return (
-            f'<g class="head" data-asset="{asset}">'
-            f'<path class="bridge{hollow}" d="{mark_shape("diamond", x, y, 10)}"/>'
-            f'<text class="bridge-label{side}" x="{_n(name_x)}" y="{_n(self._name_y(flag))}">'
-            f"{label}</text></g>"
+            f'<g class="head"{asset}><text class="bridge-label{side}" x="{_n(name_x)}" '
+            f'y="{_n(self._name_y(flag))}">{html_text(_short(one.name))}</text></g>'
         )
 
     def _name_y(self, flag: Flag) -> float:
-        return self.top - 42 - 17 * flag.row
-
-    def _middle(self, bridge: NamedBridge) -> tuple[float, float]:
-        upper, lower = _partners(bridge["spots"][0], bridge["spots"][1], self, 0)[0]
-        xs = [sum(self.x(at, m) for m in pair) / 2 for at, pair in ((0, upper), (1, lower))]
-        return sum(xs) / 2, (self.y(0, xs[0]) + self.y(1, xs[1])) / 2
-
-    def _head_places(self) -> list[tuple[float, float]]:
-        """Where the diamond of each bridge stands; those of one place side by side."""
-        found: list[tuple[float, float]] = []
-        for bridge in self.bridges:
-            x, y = self._middle(bridge)
-            aside = 21 if x < WIDTH / 2 else -21
-            while any(abs(x - other) < 20 for other, _ in found):
-                x += aside
-            found.append((x, y))
-        return found
+        return self.top - 46 - 17 * flag.row
 
     def _crossing(self, cross: StripCross) -> str:
+        """A crossing: a mark on each lane where it is, and a line between the two."""
         xs = [self.x(place, at) for place, at in enumerate(cross["on"])]
         ys = [self.y(place, x) for place, x in enumerate(xs)]
-        x, y = sum(xs) / 2, sum(ys) / 2
         kind = "" if cross["forbidden"] else " allowed"
-        return (
-            f'<g class="meets{kind}"><title>The paths cross here</title>'
-            f'<path class="leader" d="M{_n(xs[0])} {_n(ys[0])}L{_n(xs[1])} {_n(ys[1])}"/>'
-            f'<circle class="near" cx="{_n(x)}" cy="{_n(y)}" r="10"/>'
-            f'<path class="glyph" d="M{_n(x - 4.5)} {_n(y - 4.5)}l9 9m0 -9l-9 9"/></g>'
+        marks = "".join(
+            f'<circle class="near" cx="{_n(x)}" cy="{_n(y)}" r="8"/>'
+            f'<path class="glyph" d="M{_n(x - 3.5)} {_n(y - 3.5)}l7 7m0 -7l-7 7"/>'
+            for x, y in zip(xs, ys, strict=True)
         )
+        return (
+            f'<g class="meets{kind}"><title>The paths cross here</title><path class="leader" '
+            f'd="M{_n(xs[0])} {_n(ys[0])}L{_n(xs[1])} {_n(ys[1])}"/>{marks}</g>'
+        )
+
+
+def _named(bridge: Bridge, findings: Sequence[Finding]) -> NamedBridge:
+    """A bridge with its name, and the kind that it is counted under where it gets none."""
+    route = route_of(findings, bridge["findings"])
+    many = len(route.findings) > 1 or len(route.findings[0].members) > 1
+    kind = "shared stretch" if many else kind_of(route.findings[0].members[0])
+    return NamedBridge(label=route.label, kind=kind, **bridge)
+
+
+def _rank(one: _Named) -> tuple[float, float]:
+    """Long stretches are named first, then what comes first along the lane."""
+    return -max(one.at[1] - one.at[0] - _BRACKET, 0.0), one.at[0]
+
+
+def _line_x(at: Interval) -> float:
+    """Where the line to a name stands: at the begin of a bracket, in the middle of a diamond."""
+    return at[0] if at[1] - at[0] >= _BRACKET else (at[0] + at[1]) / 2
+
+
+def _at(mark: tuple[str, float], x: float, y: float) -> tuple[str, float, float, float]:
+    return mark[0], x, y, mark[1]
 
 
 def _partners(
@@ -498,12 +672,15 @@ def bridge_said(bridge: NamedBridge, lanes: Sequence[StripLane]) -> str:
     return f"{bridge['label']}{accepted}: {sentence_list(places)}"
 
 
+def near_short(near: StripNear) -> str:
+    """A near stretch by its least distance, its length and its segments, for its name above."""
+    apart = f"{words.metres(near['distance_m'])} apart over {words.metres(near['length_m'])}"
+    return f"{apart}, {plural(near['count'], near['kind'])}" if near["count"] > 1 else apart
+
+
 def near_said(near: StripNear) -> str:
     """A near stretch in words: both segments and the least distance."""
-    return (
-        f"near: {near['main']} and {near['alternate']}, "
-        f"{words.metres(near['distance_m'])} at the closest"
-    )
+    return f"near: {near_short(near)}, nearest {near['main']} and {near['alternate']}"
 
 
 def to_scale(lane: StripLane) -> bool:
@@ -550,7 +727,8 @@ def flags(lines: Sequence[float], widths: Sequence[float], edge: float) -> list[
     Parameters
     ----------
     lines : sequence of float
-        Where the line to each name stands, in pixels from the left; no two alike.
+        Where the line to each name stands, in pixels from the left. Names of one line stand
+        above each other.
     widths : sequence of float
         How wide each name is.
     edge : float

@@ -23,9 +23,10 @@ from waysapart.findings.separation.earth import to_lonlat
 from waysapart.findings.separation.pieces import position
 from waysapart.findings.separation.profile import profile
 from waysapart.network.routes import Routes, routes
-from waysapart.report.marks import Finding, folded
+from waysapart.report.marks import SharedRoute, shared_routes
 from waysapart.report.profile_svg import outline
 from waysapart.verdicts.facts import figure, text_or_none
+from waysapart.verdicts.facts_sharing import covered_m
 from waysapart.verdicts.prove import Proof
 
 Interval = tuple[float, float]
@@ -65,19 +66,30 @@ class StripLane(TypedDict):
 
 
 class Bridge(TypedDict):
-    """An asset that all paths rely on: its place in `folded`, and where it lies on every lane."""
+    """A shared route, or one thing that all paths rely on: where it lies on every lane.
 
-    finding: int
+    `findings` are the places of its parts in `folded`. `off` marks what stands on no line of its
+    own, such as a chassis or a battery, and is drawn hanging at the node that it serves.
+    """
+
+    findings: list[int]
     asset: str
     waived: bool
+    off: bool
     spots: list[list[Interval]]
 
 
 class StripNear(TypedDict):
-    """A near stretch: where it lies on the first two lanes, and its course on the map."""
+    """A near stretch: where it lies on the first two lanes, and its course on the map.
+
+    `length_m` of the first lane is near, on `count` segments of it; `kind` is theirs.
+    """
 
     on: list[Interval]
     distance_m: float
+    length_m: float
+    count: int
+    kind: str
     main: str
     alternate: str
     folded: bool
@@ -122,6 +134,10 @@ _MOST_PROFILES = 80
 _MOST_STRIPS = 400
 """Strips that a report draws, chosen in the same order."""
 _COLUMNS = 240
+_ONE_SPOT = 1 / 200
+"""Places of one thing nearer together than this share of a lane are one."""
+_OFF_LINE = ("equipment", "supplies", "holders")
+"""Roles of what stands at a node and on no line."""
 
 
 def strips(proof: Proof, facts: Evidence) -> Strips:
@@ -216,9 +232,7 @@ class Lanes:
                 self._drawn(lane, label, pair) for lane, label in zip(lanes, labels, strict=True)
             ],
             "bridges": [
-                bridge
-                for number, finding in enumerate(folded(facts))
-                if (bridge := self._bridge(number, finding, lanes))
+                bridge for route in shared_routes(facts) if (bridge := self._bridge(route, lanes))
             ],
             "near": [] if pair is None else self._near(pair, lanes),
             "cross": [] if pair is None else self._cross(pair, lanes),
@@ -250,16 +264,24 @@ class Lanes:
             "zones": [] if pair is None else self._tracks.zones(lane, pair),
         }
 
-    def _bridge(self, number: int, finding: Finding, lanes: Sequence[Lane]) -> Bridge | None:
-        """Where a shared thing lies on every lane; nothing where a lane does not show it."""
-        wanted = [self._number(one["asset"]) for one in (*finding.members, *finding.places)]
+    def _bridge(self, route: SharedRoute, lanes: Sequence[Lane]) -> Bridge | None:
+        """Where a shared route lies on every lane; nothing where a lane does not show it."""
+        on_line = [finding for finding in route.findings if finding.along]
+        some = on_line or route.findings
+        wanted = [self._number(one["asset"]) for f in some for one in (*f.members, *f.places)]
         where = self._where(lanes, [n for n in wanted if n >= 0])
         if not all(where):
             return None
         return {
-            "finding": number,
-            "asset": finding.members[0]["asset"],
-            "waived": finding.waived,
+            "findings": list(route.numbers),
+            "asset": some[0].members[0]["asset"],
+            "waived": route.waived,
+            "off": some[0].members[0]["role"] in _OFF_LINE
+            and all(
+                high - low <= lane.length_m * _ONE_SPOT
+                for lane, spots in zip(lanes, where, strict=True)
+                for low, high in spots
+            ),
             "spots": where,
         }
 
@@ -288,7 +310,7 @@ class Lanes:
             if not spots and len(assets):
                 used = _rows_of(self._links, assets)
                 spots += [(start, stop) for link, start, stop in lane.links if used[link]]
-            found.append(joined(spots, lane.length_m / 200))
+            found.append(joined(spots, lane.length_m * _ONE_SPOT))
         return found
 
     def _near(self, pair: int, lanes: Sequence[Lane]) -> list[StripNear]:
@@ -308,10 +330,15 @@ class Lanes:
                 [(int(row.line_i), (row.from_m, row.to_m)) for row, *_ in some],
                 [(int(row.line_j), facing) for row, _, _, facing in some],
             )
+            mine = {int(row.segment_i) for row, *_ in some}
+            kinds = {self._tracks.kind_of(segment) for segment in mine}
             found.append(
                 {
                     "on": [_hull([one[place] for one in some]) for place in (1, 2)],
                     "distance_m": float(nearest.distance_m),
+                    "length_m": covered_m([one[1] for one in some]),
+                    "count": len(mine),
+                    "kind": next(iter(kinds)) if len(kinds) == 1 else "segment",
                     "main": str(self._segment_ids[nearest.segment_i]),
                     "alternate": str(self._segment_ids[nearest.segment_j]),
                     "folded": is_folded,
@@ -506,6 +533,10 @@ class Tracks:
         """Length of a hop without cables; NaN where it is not on record."""
         lengths = self._network.lengths
         return float(np.maximum(lengths.go_m[link], lengths.return_m[link]))
+
+    def kind_of(self, segment: int) -> str:
+        """Kind of a segment; `segment` where it has none."""
+        return self._segment_kind[segment] or "segment"
 
     def stretches(self, lane: Lane) -> list[list[Any]]:
         """Consecutive segments of one kind as one stretch: from, to, kind."""

@@ -30,7 +30,7 @@ from waysapart.evidence import (
 from waysapart.figures import decibels, position, significant
 from waysapart.report import compare_words, words
 from waysapart.report.escape import terminal_text
-from waysapart.report.marks import Finding, folded
+from waysapart.report.marks import Finding, id_runs, shared_routes
 from waysapart.report.words import (
     MOST_NAMED,
     clash_said,
@@ -444,18 +444,17 @@ def _circuit(console: Console, circuit: Circuit, links: words.Links) -> None:
 
 def _found(console: Console, one: Circuit | Group) -> None:
     """Print what is shared, near and crossing, and the closest approach."""
-    for found in folded(one):
-        _shared(console, found)
+    for route in shared_routes(one):
+        if len(route.findings) > 1:
+            accepted = ", accepted by waiver" if route.waived else ""
+            console.print(styled(f"  shared: {route.label}{accepted}, made of", "bold"))
+        for found in route.findings:
+            _shared(console, found)
     few_paths = not words.spared(one)
     if not few_paths:
         console.print(styled(f"  {words.spared_said(one)}", "dim"))
     for near in one["near"] if few_paths else ():
-        console.print(
-            styled(
-                f"  near: {near['main']} and {near['alternate']} run "
-                f"{words.metres(near['distance_m'])} apart over {words.metres(near['length_m'])}"
-            )
-        )
+        console.print(styled(f"  near: {words.near_stretch(near)}"))
     for cross in one["cross"] if few_paths else ():
         console.print(styled(f"  cross: {cross['main']} and {cross['alternate']}"))
     console.print(styled(f"  closest approach: {_closest(one)}"))
@@ -491,16 +490,17 @@ def _shared(console: Console, found: Finding) -> None:
 
 
 def _some(entries: Sequence[Shared]) -> str:
-    return few([one["asset"] for one in entries], _MOST_NAMES)
+    """Ids, of those that count up the first and the last; what is left out is counted."""
+    runs = id_runs(one["asset"] for one in entries)
+    names = [first if count == 1 else f"{first} to {last}" for first, last, count in runs]
+    left = sum(count for *_, count in runs[_MOST_NAMES:])
+    return ", ".join(names[:_MOST_NAMES]) + (f" and {left} more" if left else "")
 
 
 def _closest(circuit: Circuit | Group) -> str:
     if circuit["closest_m"] is None:
         return "not examined (the end zones cover a whole path, or a path has no geometry)"
-    between = circuit["closest"]
-    return (
-        f"{words.metres(circuit['closest_m'])} between {between['main']} and {between['alternate']}"
-    )
+    return words.closest_said(circuit)
 
 
 def _answer(facts: Evidence) -> str:

@@ -34,7 +34,7 @@ from waysapart.report.circuit_table import circuit_rows, circuits_csv
 from waysapart.report.escape import csv_cell, visible
 from waysapart.report.geometry import Effects, Holdings
 from waysapart.report.lookup import Grid
-from waysapart.report.marks import Finding, anchors, folded
+from waysapart.report.marks import SharedRoute, anchors, folded, shared_routes
 from waysapart.report.strip import strip_svg
 from waysapart.report.strip_layout import Strip, Strips
 from waysapart.report.trace import Line, lines_of
@@ -106,7 +106,7 @@ class Entry(Circuit):
     found: int
     over: bool
     finding: str
-    findings: list[Finding]
+    routes: list[SharedRoute]
     single: list[str]
     silent: list[str]
     own_line: list[tuple[str, list[str]]]
@@ -130,7 +130,7 @@ class GroupEntry(Group):
 
     anchor: str
     finding: str
-    findings: list[Finding]
+    routes: list[SharedRoute]
     strip: Markup | None
 
 
@@ -274,7 +274,6 @@ def _entry(
     picture: str,
 ) -> Entry:
     lengths = links_of(circuit, links)
-    findings = folded(circuit)
     return {
         **circuit,
         "index": index,
@@ -283,7 +282,7 @@ def _entry(
         "found": words.found_in(circuit),
         "over": circuit["within_limits"] is False,
         "finding": words.finding(circuit, links),
-        "findings": findings,
+        "routes": shared_routes(circuit),
         "single": words.single_points(circuit),
         "silent": words.silent_with(circuit),
         "own_line": words.own_line_said(circuit) if circuit["protects"] else [],
@@ -296,7 +295,7 @@ def _entry(
         "length_terms": used(LENGTHS, (link["lengths"] for _, link in lengths)),
         "delay_terms": used(DELAYS, (path["delay_terms"] for path in circuit["paths"].values())),
         "tests_missing": tests_missing(lengths),
-        "strip": _drawn(circuit, findings, strips, f"c{index}"),
+        "strip": _drawn(circuit, strips, f"c{index}"),
         "profile": Markup(picture),
         "waits": False,
         "brief": False,
@@ -317,24 +316,21 @@ def _least_margin(circuit: Circuit) -> str:
 
 
 def _group_entry(group: Group, strips: Mapping[str, Strip], number: str) -> GroupEntry:
-    findings = folded(group)
     return {
         **group,
         "anchor": "groups",
         "finding": words.group_finding(group),
-        "findings": findings,
-        "strip": _drawn(group, findings, strips, number),
+        "routes": shared_routes(group),
+        "strip": _drawn(group, strips, number),
     }
 
 
-def _drawn(
-    one: HeldApart, findings: Sequence[Finding], strips: Mapping[str, Strip], number: str
-) -> Markup | None:
+def _drawn(one: HeldApart, strips: Mapping[str, Strip], number: str) -> Markup | None:
     """The drawing of the paths as lanes, where they have a length."""
     strip = strips.get(one["id"])
     if strip is None:
         return None
-    return strip_svg(strip, [finding.label for finding in findings], one["id"], number)
+    return strip_svg(strip, folded(one), one["id"], number)
 
 
 # --- The entry of a circuit: terms of length and delay, limits, losses, time down.

@@ -50,7 +50,7 @@ from waysapart.figures import (
     unavailable,
 )
 from waysapart.network.record_gaps import said_of_blanks
-from waysapart.report.marks import folded, kind_of, plural
+from waysapart.report.marks import folded, from_to, kind_of, paths_of, plural, shared_routes
 from waysapart.reroute.new_plant.costs import AS_GIVEN, BudgetLine
 from waysapart.text import counted, few, sentence_list
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
@@ -241,12 +241,14 @@ _NOTHING = "Nothing shared beyond what its ends need{}."
 
 def _found_said(one: HeldApart, limits: Sequence[str]) -> list[str]:
     """Sentences on what is shared, near, crossing, outside a limit, not on record and accepted."""
-    findings = folded(one)
-    left = [found for found in findings if not found.waived]
-    heads = [found.label for found in left if not found.needed]
-    needs = [found.label for found in left if found.needed]
-    parts = [f"Shared: {sentence_list(heads, most=3)}."] if heads else []
-    parts += [f"All paths need {sentence_list(needs, most=3)}."] if needs else []
+    routes = shared_routes(one)
+    left = [route for route in routes if not route.waived]
+    heads = [route.label for route in left if not route.needed]
+    needs = [route.label for route in left if route.needed]
+    same = same_route_said(one)
+    parts = [same] if same else []
+    parts += [f"Shared: {_listed(heads)}."] if heads else []
+    parts += [f"All paths need {_listed(needs)}."] if needs else []
     near = [row for row in one["near"] if not row["waived"]]
     cross = [row for row in one["cross"] if row["forbidden"] and not row["waived"]]
     if spared(one):
@@ -258,12 +260,58 @@ def _found_said(one: HeldApart, limits: Sequence[str]) -> list[str]:
     elif cross:
         parts.append(f"Crossing at {count_of(len(cross), 'place')}.")
     parts += [*limits, *_gaps_said(one["gaps"])]
-    waived = len(findings) - len(left)
+    waived = sum(len(route.findings) for route in routes if route.waived)
     waived += sum(near["waived"] for near in one["near"])
     waived += sum(row["waived"] for row in one["cross"])
     if waived:
         parts.append(f"{count_of(waived, 'finding').capitalize()} accepted by waiver.")
     return parts
+
+
+_MOST_SHARED = 3
+_MOST = 0.5
+"""Paths that are the same over this share of the length of each say so first."""
+
+
+def _listed(labels: Sequence[str]) -> str:
+    """Names in a sentence; where one has a comma of its own, semicolons part them."""
+    if not any(", " in label for label in labels) or len(labels) == 1:
+        return sentence_list(labels, most=_MOST_SHARED)
+    more = len(labels) - _MOST_SHARED
+    return "; ".join([*labels[:_MOST_SHARED], *([f"and {more} more"] if more > 0 else [])])
+
+
+def same_route_said(one: HeldApart) -> str:
+    """Say first that the paths of a circuit are the same over most of the length of each.
+
+    Parameters
+    ----------
+    one : Circuit or Group
+
+    Returns
+    -------
+    str
+        `The paths are the same over 302 km of 310 km.`; empty where they are not, where that is
+        accepted, and for groups and paths whose whole length is not on record.
+    """
+    paths = paths_of(one)
+    shared = dict.fromkeys(paths, 0.0)
+    for route in shared_routes(one):
+        if route.laid and not route.waived:
+            for label in shared.keys() & route.along.keys():
+                low, high = route.along[label]
+                shared[label] += high - low
+    whole = {label: path["route_m"] for label, path in paths.items()}
+    if len(whole) < 2 or not all(whole.values()):
+        return ""
+    share = min(shared[label] / length for label, length in whole.items() if length)
+    if share < _MOST:
+        return ""
+    label = next(iter(whole))
+    if share > 0.999:
+        return f"The paths are the same all the way, {metres(whole[label])}."
+    said, of = metres(shared[label]), metres(whole[label])
+    return f"The paths are the same over {said} of {of}."
 
 
 def spared(one: HeldApart) -> int:
@@ -305,18 +353,85 @@ def spared_said(one: HeldApart) -> str:
 
 
 def _near_said(near: Sequence[Near]) -> list[str]:
+    """Near stretches of a circuit: the nearest in full, and how many there are."""
     if not near:
         return []
-    closest = metres(min(one["distance_m"] for one in near))
+    nearest = min(near, key=lambda one: one["distance_m"])
+    said = f"{near_stretch(nearest)}."
+    if len(near) == 1:
+        return [said]
     along = metres(sum(one["length_m"] for one in near))
-    if len(near) > 1:
-        return [f"Near in {len(near)} stretches of {along} together, {closest} at the closest."]
-    (one,) = near
-    names = f"{one['main']} and {one['alternate']}"
-    if len(one["members"]) > 1 and one["length_m"]:
-        return [f"Near in one stretch of {along}, {closest} at the closest ({names})."]
-    over = f" over {along}" if one["length_m"] else ""
-    return [f"{names} run {closest} apart{over}."]
+    return [f"Near in {len(near)} stretches, {along} together; the nearest: {said}"]
+
+
+def near_stretch(near: Near) -> str:
+    """Say how near paths come along a stretch, over what length, and which pair is nearest.
+
+    Parameters
+    ----------
+    near : Near
+
+    Returns
+    -------
+    str
+        `25.0 m apart over 13.6 km, 46 spans (nearest: SP32-0 and SP128-0)`; of one pair alone
+        `U6-D06 and U7-D07 are 1.5 m apart over 811 m`.
+    """
+    names = f"{near['main']} and {near['alternate']}"
+    apart = f"{metres(near['distance_m'])} apart"
+    if near["length_m"]:
+        apart += f" over {metres(near['length_m'])}"
+    if len(near["members"]) == 1:
+        return f"{names} are {apart}"
+    return f"{apart}, {_segments_said(near)} (nearest: {names})"
+
+
+def near_where(near: Near) -> str:
+    """How many segments of the first path a near stretch has, and where along it they lie.
+
+    Parameters
+    ----------
+    near : Near
+
+    Returns
+    -------
+    str
+        `46 spans, 0.1 to 13.7 km`.
+    """
+    return f"{_segments_said(near)}, {from_to(near['from_m'], near['to_m'])}"
+
+
+def _segments_said(near: Near) -> str:
+    kinds = {one["main"]: one["kinds"][0] for one in near["members"]}
+    same = set(kinds.values())
+    return plural(len(kinds), next(iter(same)) if len(same) == 1 else "segment")
+
+
+def closest_said(one: HeldApart) -> str:
+    """Closest approach with the pair that it is between, and what the rules say of that pair.
+
+    Parameters
+    ----------
+    one : Circuit or Group
+
+    Returns
+    -------
+    str
+        `12.2 m, AD32-1 and AD128-1, far enough apart by the rules`; without a pair where it was
+        not examined.
+    """
+    if one["closest_m"] is None or "closest" not in one:
+        return "not examined"
+    pair = one["closest"]["main"], one["closest"]["alternate"]
+    distance = metres(one["closest_m"])
+    if pair[0] == pair[1]:
+        return f"{distance}, both on {pair[0]}"
+    said = f"{distance}, {pair[0]} and {pair[1]}"
+    for near in (*one["near"], *one["near_folded"]):
+        if any((row["main"], row["alternate"]) == pair for row in near["members"]):
+            return f"{said}, beside shared {near['under']}" if "under" in near else said
+    met = any((row["main"], row["alternate"]) == pair for row in one["cross"])
+    return said if met or not one["near"] else f"{said}, far enough apart by the rules"
 
 
 def _gaps_said(gaps: Sequence[GapBrief]) -> list[str]:
@@ -1660,12 +1775,9 @@ def along_said(along: tuple[float, float] | None) -> str:
     Examples
     --------
     >>> along_said((144.0, 144.0)), along_said((181.0, 10_000.0))
-    ('at 144 m', 'from 181 m to 10.0 km')
+    ('at 144 m', '0.2 to 10.0 km')
     """
-    if along is None:
-        return ""
-    begin, end = along
-    return f"at {metres(begin)}" if end - begin < 1 else f"from {metres(begin)} to {metres(end)}"
+    return "" if along is None else from_to(*along)
 
 
 def fibre_said(terms: LossTerms) -> str:

@@ -43,6 +43,35 @@
     return (kind ? kind + " " : "") + id;
   }
 
+  /* A drawing wider than its box begins at the first finding; the names of the lanes stay in sight. */
+  function slide(box) {
+    var svg = box.querySelector("svg.strip");
+    if (!svg) return;
+    var scale = svg.viewBox.baseVal.width / svg.getBoundingClientRect().width;
+    svg.style.setProperty("--slid", box.scrollLeft * scale + "px");
+  }
+
+  function begin(box) {
+    var svg = box.querySelector("svg.strip"), room = box.scrollWidth - box.clientWidth;
+    if (!svg || room < 2 || box.begun) return;
+    box.begun = true;
+    if (svg.dataset.first) {
+      var scale = svg.getBoundingClientRect().width / svg.viewBox.baseVal.width;
+      box.scrollLeft = Math.max(0, Number(svg.dataset.first) * scale - box.clientWidth / 5);
+    }
+    slide(box);
+  }
+
+  var inSight = new IntersectionObserver(function (seen) {
+    seen.forEach(function (one) { if (one.isIntersecting) begin(one.target); });
+  }, { rootMargin: "200px" });
+  function watch() { document.querySelectorAll(".strip-box").forEach(function (box) { inSight.observe(box); }); }
+  watch();
+  document.addEventListener("toggle", watch, true);
+  document.addEventListener("scroll", function (event) {
+    if (event.target.classList && event.target.classList.contains("strip-box")) slide(event.target);
+  }, { capture: true, passive: true });
+
   document.addEventListener("pointermove", function (event) {
     var svg = event.target.closest("svg.strip");
     if (!svg) return;
