@@ -117,7 +117,7 @@ def test_a_twin_line_is_one_stretch(proofs: dict[int, Any]) -> None:
         assert near["distance_m"] == pytest.approx(25, abs=0.05)
         assert near["length_m"] == pytest.approx(LONG_M - 600, rel=1e-3)
         page = render_report(*report_facts(proof), title="Line")
-        assert "Near in one stretch of 13.2 km, 25.0 m at the closest" in page
+        assert "25.0 m apart over 13.2 km, " in page
 
 
 def test_the_report_has_the_same_bytes_but_for_the_map(proofs: dict[int, Any]) -> None:

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from browser import marks_of
-from waysapart.report.marks import folded
+from read_strip import boxes, read_strip
+from waysapart.report.marks import Finding, folded, shared_routes
 from waysapart.report.strip import LEFT, RIGHT, strip_said, strip_svg
 from waysapart.report.strip_layout import strips
 
@@ -33,11 +34,18 @@ def made(facts_and_strips):
 
 
 def labels(one):
-    return [finding.label for finding in folded(one)]
+    return [route.label for route in shared_routes(one)]
 
 
-def drawn(strip, names=("thing",) * 40):
-    return str(strip_svg(strip, list(names), "C", "c1"))
+def pits(number):
+    """So many findings of one pit each, X0, X1 and so on."""
+    entry = {"role": "structures", "kind": "pit", "waived": False, "through": None}
+    entry |= {"own_line": None, "needed": False, "stretch": 1}
+    return [Finding([{"asset": f"X{k}", **entry}], [], [], {}, {}, False) for k in range(number)]
+
+
+def drawn(strip, findings=None):
+    return str(strip_svg(strip, pits(40) if findings is None else findings, "C", "c1"))
 
 
 def test_every_circuit_and_group_has_a_strip(facts_and_strips):
@@ -95,8 +103,9 @@ def test_a_line_of_towers_is_marked_tower_by_tower(made):
 def test_everything_shared_is_a_bridge_at_its_place(facts, made):
     """On a circuit whose paths both have a course; in order, each with a place on either lane."""
     for name, strip in made.items():
-        wanted = len(labels(facts[name]))
-        assert [bridge["finding"] for bridge in strip["bridges"]] == list(range(wanted)), name
+        wanted = [list(route.numbers) for route in shared_routes(facts[name])]
+        assert [bridge["findings"] for bridge in strip["bridges"]] == wanted, name
+        assert sorted(k for some in wanted for k in some) == list(range(len(folded(facts[name]))))
         for bridge in strip["bridges"]:
             for lane, spots in zip(strip["lanes"], bridge["spots"], strict=True):
                 assert spots
@@ -170,7 +179,7 @@ def test_the_drawing_is_sound_and_plain(facts, made):
     """Well-formed, without style attributes or scripts, ids of its own, with words for all."""
     for name, strip in made.items():
         root = ElementTree.fromstring(
-            drawn(strip, labels(facts[name])).replace("<svg ", f'<svg xmlns="{SVG[1:-1]}" ', 1)
+            drawn(strip, folded(facts[name])).replace("<svg ", f'<svg xmlns="{SVG[1:-1]}" ', 1)
         )
         assert root.find(f"{SVG}title") is not None
         told = root.find(f"{SVG}desc").text
@@ -190,29 +199,81 @@ def test_marks_tell_where_they_are_and_what(made):
     for lane, group in zip(strip["lanes"], lanes, strict=True):
         told = marks_of(group.attrib["data-marks"])
         assert sorted(name for _, name in told) == sorted(name for *_, name in lane["marks"])
-        structures = {name for _, role, _, name in lane["marks"] if role == "structures"}
-        assert all(LEFT <= x <= RIGHT for x, name in told if name in structures)
+        assert all(LEFT <= x <= RIGHT for x, _ in told)
 
 
-@pytest.mark.parametrize("at_m", [0.0, 500.0, 999.0, 1000.0])
-def test_many_bridges_in_one_place_are_drawn_side_by_side(at_m):
-    """Twenty things shared at one pit: fourteen are drawn, and the words say so."""
+def bridged(places, off=False):
+    """Two lanes of 1000 m with a pit, or something hanging at a node, at each of some places."""
     lane = {
         "label": "main", "a": "A", "b": "B", "length_m": 1000.0, "hops": [], "breaks": [],
         "stretches": [[0.0, 1000.0, "duct"]], "marks": [], "zones": [],
     }  # fmt: skip
     bridges = [
-        {"finding": k, "asset": f"X{k}", "waived": k % 2 == 0, "spots": [[(at_m, at_m)]] * 2}
-        for k in range(20)
-    ]
-    strip = {
+        {"findings": [k], "asset": f"X{k}", "waived": k % 2 == 0, "off": off,
+         "spots": [[(at, at)]] * 2}
+        for k, at in enumerate(places)
+    ]  # fmt: skip
+    return {
         "lanes": [lane, {**lane, "label": "alternate"}],
         "bridges": bridges, "near": [], "cross": [], "profile": None,
     }  # fmt: skip
-    svg = drawn(strip, [f"pit X{k}" for k in range(20)])
-    assert svg.count('class="head"') == 14
-    assert "6 bridges more" in svg
-    assert svg.count('class="bridge hollow"') == 7
+
+
+@pytest.mark.parametrize("at_m", [0.0, 500.0, 999.0, 1000.0])
+def test_of_many_bridges_twelve_are_named_and_the_others_counted(at_m):
+    """Twenty pits at one place: twenty diamonds on each lane there, and none beside it."""
+    svg = drawn(bridged([at_m] * 20))
+    read = read_strip(svg)
+    assert read.names == [f"pit X{k}" for k in range(12)]
+    x = LEFT + (RIGHT - LEFT) * at_m / 1000
+    for _, spots in read.spots:
+        assert [spot.lane for spot in spots] == [0, 1]
+        assert all(abs(spot.low - x) < 0.1 for spot in spots)
+    assert svg.count('class="bridge hollow"') == 10
+    said = "12 of 20 findings are named here; marked without a name: 8 pits."
+    assert svg.count(said) == 2, "in the drawing, and in its text alternative"
+    assert "findings are named here" not in drawn(bridged([at_m] * 12))
+
+
+def test_what_stands_at_a_node_hangs_beneath_it(estuary_proof, facts, made):
+    """C08: charger and battery at Stackmere, where the multiplexers that they feed stand."""
+    for name, hung in (("C08", {"CHG-STK-3", "BAT-STK-3"}), ("C10", {"CH-MAR-1"})):
+        strip = made[name]
+        read = read_strip(drawn(strip, folded(facts[name])))
+        fed = {"C08": "MX-C08-STK-", "C10": "MX-C10-MAR-"}[name]
+        assert {asset for asset, _ in read.spots} == hung
+        for number, lane in enumerate(read.lanes):
+            (x,) = {x for x, asset in lane.ids if asset.startswith(fed)}
+            mine = [spot for _, spots in read.spots for spot in spots if spot.lane == number]
+            assert [spot.low for spot in mine] == pytest.approx([x] * len(hung), abs=0.2)
+    root = ElementTree.fromstring(drawn(bridged([400.0, 400.0], off=True)))
+    ys = [
+        box[2]
+        for e in root.iter()
+        if e.attrib.get("class", "").startswith("bridge ") or e.attrib.get("class") == "bridge"
+        for box in boxes(e.attrib["d"])
+    ]
+    assert len(set(ys)) == 4, "beneath one another, on both lanes"
+
+
+def test_a_stretch_is_a_bracket_from_its_first_kilometre_to_its_last(facts, made):
+    """C02: both cables on N1, 0.2 to 10.1 km; bracket and name say the same."""
+    read = read_strip(drawn(made["C02"], folded(facts["C02"])))
+    assert read.names == ["one and the same route, 0.2 to 10.1 km, 79 assets"]
+    ((_, spots),) = read.spots
+    assert [(spot.lane, spot.bracket) for spot in spots] == [(0, True), (1, True)]
+    for spot in spots:
+        lane = read.lanes[spot.lane]
+        along = made["C02"]["bridges"][0]["spots"][spot.lane]
+        assert lane.at_m(spot.low) == pytest.approx(along[0][0], abs=15)
+        assert lane.at_m(spot.high) == pytest.approx(along[-1][1], abs=15)
+
+
+def test_a_near_stretch_is_named_by_distance_length_and_segments(facts, made):
+    assert read_strip(drawn(made["C25"], [])).names == ["1.5 m apart over 811 m"]
+    near = {**made["C25"]["near"][0], "count": 46, "kind": "span", "length_m": 13_600.0}
+    read = read_strip(drawn({**made["C25"], "near": [near]}, []))
+    assert read.names == ["1.5 m apart over 13.6 km, 46 spans"]
 
 
 @pytest.mark.parametrize(

@@ -165,7 +165,9 @@ class _Drawing:
         self.strip = strip
         self.lanes = strip["lanes"]
         self.bridges: list[NamedBridge] = [_named(bridge, findings) for bridge in strip["bridges"]]
-        self.near: list[StripNear] = strip["near"] if len(self.lanes) == 2 else []
+        # What comes near beside a structure that both rely on is part of that finding.
+        apart = [near for near in strip["near"] if not near["folded"]]
+        self.near: list[StripNear] = apart if len(self.lanes) == 2 else []
         self.cross = strip["cross"]
         self.name, self.number = name, number
         self.leaning = [
@@ -449,7 +451,7 @@ class _Drawing:
 
     def _lane_name(self, place: int) -> str:
         label = html_text(_short(str(self.lanes[place]["label"]), 14))
-        y = self.top + self.gap * place + 4
+        y = self.y(place, LEFT) + 4
         return f'<text class="lane-label" x="2" y="{_n(y)}">{label}</text>'
 
     def _lean_fill(self, near: StripNear) -> str:
@@ -626,7 +628,8 @@ def strip_said(strip: Strip, bridges: Sequence[NamedBridge]) -> str:
     bridges : sequence of NamedBridge
         Those that are drawn.
     """
-    lanes, near_by, crossings = strip["lanes"], strip["near"], strip["cross"]
+    lanes, crossings = strip["lanes"], strip["cross"]
+    near_by = [near for near in strip["near"] if not near["folded"]]
     parts = []
     for lane in lanes:
         metres = to_scale(lane)
