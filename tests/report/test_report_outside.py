@@ -84,6 +84,8 @@ class Shown(HTMLParser):
             self.skip = "data" if given.get("type") == "application/json" else tag
             return
         ours = {"class", "d", "id", "href", "for", "style", "content", "viewbox"}
+        if tag in ("text", "rect", "circle"):  # heights in a drawing: of rows, in pixels
+            ours |= {"y", "cy", "height"}
         self.parts += [value for name, value in attrs if value and name not in ours]
 
     def handle_endtag(self, tag):

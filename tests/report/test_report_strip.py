@@ -270,10 +270,10 @@ def test_a_stretch_is_a_bracket_from_its_first_kilometre_to_its_last(facts, made
 
 
 def test_a_near_stretch_is_named_by_distance_length_and_segments(facts, made):
-    assert read_strip(drawn(made["C25"], [])).names == ["1.5 m apart over 811 m"]
+    assert read_strip(drawn(made["C25"], [])).names == ["1.50 m apart over 811 m"]
     near = {**made["C25"]["near"][0], "count": 46, "kind": "span", "length_m": 13_600.0}
     read = read_strip(drawn({**made["C25"], "near": [near]}, []))
-    assert read.names == ["1.5 m apart over 13.6 km, 46 spans"]
+    assert read.names == ["1.50 m apart over 13.6 km, 46 spans"]
 
 
 @pytest.mark.parametrize(

@@ -133,7 +133,6 @@ def mark_of(role: str, kind: str, small: bool = False) -> tuple[str, float]:
 
 _SQUARE = ((-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0), (-1.0, -1.0))
 _OUTLINES: dict[str, tuple[tuple[tuple[float, float], ...], ...]] = {
-    "tick": (((0, -1), (0, 1)),),
     "tower": (((0, -1), (1, 0.8), (-1, 0.8), (0, -1)),),
     "gantry": (
         ((-1, 1), (-1, -1), (1, -1), (1, 1), (0.5, 1), (0.5, -0.4), (-0.5, -0.4), (-0.5, 1)),
@@ -168,6 +167,8 @@ def mark_shape(shape: str, x: float, y: float, radius: float) -> str:
 @cache
 def _steps(shape: str, radius: float) -> tuple[float, float, str]:
     """Start of a mark, from its middle, and its relative steps, the same wherever it stands."""
+    if shape == "tick":
+        return 0.0, -radius, f"v{short_number(2 * radius)}"
     if shape in ("joint", "other"):
         r = short_number(radius)
         return -radius, 0.0, f"a{r} {r} 0 1 1 0 .1z"
