@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from waysapart.report.marks import folded
+from waysapart.report.stretches import folded
 
 ROLE = {"S": ("segments", "span"), "T": ("structures", "tower"), "J": ("joints", None)}
 
@@ -31,9 +31,9 @@ def names(items: list[Any]) -> list[str]:
 
 
 def test_spans_of_one_line_are_one_finding_with_their_towers() -> None:
-    """Three spans of the same two cables with four towers on them; a room of its own after it."""
-    line, alone = folded(one(stretch("H"), stretch("T0", "S1", "T1", "S2", "T2", "S3", "T3")))
-    assert line.label == "3 spans S1 to S3"
+    """Three spans of the same two cables with four towers on them; a room comes before them."""
+    alone, line = folded(one(stretch("H"), stretch("T0", "S1", "T1", "S2", "T2", "S3", "T3")))
+    assert line.label == "3 spans S1, S2 and S3, 0 to 90 m"
     assert names(line.members) == ["S1", "S2", "S3"]
     assert names(line.places) == ["T0", "T1", "T2", "T3"]
     assert line.via == {"main": ["L1", "C1"], "alternate": ["L2", "C2"]}
@@ -43,15 +43,20 @@ def test_spans_of_one_line_are_one_finding_with_their_towers() -> None:
 
 def test_towers_alone_are_counted_as_towers() -> None:
     """Two earth wires of one line: the towers are shared, the spans are not."""
-    (line,) = folded(one(stretch("T1", "T2", "T3")))
-    assert line.label == "3 towers T1 to T3"
+    (line,) = folded(one(stretch("T1", "T2", "T3", "T4")))
+    assert line.label == "4 towers T1 to T4, 0 to 90 m"
     assert line.places == []
 
 
-def test_things_of_several_kinds_are_named_by_their_role() -> None:
+def test_things_of_several_kinds_are_counted_by_kind() -> None:
+    """Ids that do not count up from first to last name nothing: the kilometres do."""
     circuit = one(stretch("T1", "T2"))
     circuit["shared"][1]["kind"] = "gantry"
-    assert [finding.label for finding in folded(circuit)] == ["2 structures T1 to T2"]
+    assert [finding.label for finding in folded(circuit)] == ["tower T1 and gantry T2, 0 to 90 m"]
+    circuit = one(stretch("S9", "S3", "S38", "S7", "S5"))
+    for entry in circuit["shared"][:2]:
+        entry["kind"] = "duct"
+    assert [finding.label for finding in folded(circuit)] == ["2 ducts and 3 spans, 0 to 90 m"]
 
 
 def test_a_holder_stands_under_what_it_holds(estuary_report: Any) -> None:
@@ -72,7 +77,7 @@ def test_many_of_a_kind_are_named_in_the_plural() -> None:
     circuit = one(stretch("S1", "S2"))
     for entry in circuit["shared"]:
         entry["kind"] = "entry"
-    assert [finding.label for finding in folded(circuit)] == ["2 entries S1 to S2"]
+    assert [finding.label for finding in folded(circuit)] == ["2 entries S1 and S2, 0 to 90 m"]
 
 
 def test_what_is_accepted_stands_last() -> None:

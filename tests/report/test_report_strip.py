@@ -10,7 +10,7 @@ import pytest
 
 from browser import marks_of
 from read_strip import boxes, read_strip
-from waysapart.report.marks import Finding, folded, shared_routes
+from waysapart.report.stretches import Finding, folded, shared_routes
 from waysapart.report.strip import LEFT, RIGHT, strip_said, strip_svg
 from waysapart.report.strip_layout import strips
 

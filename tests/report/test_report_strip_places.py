@@ -20,7 +20,7 @@ from read_strip import DrawnLane, read_strip
 from waysapart.recheck.records import read_records
 from waysapart.recheck.run import build
 from waysapart.recheck.separation import Plane
-from waysapart.report.marks import folded, shared_routes
+from waysapart.report.stretches import folded, shared_routes
 from waysapart.report.strip import strip_svg
 from waysapart.report.strip_layout import strips
 

@@ -14,7 +14,7 @@ from waysapart import figures
 from waysapart.evidence import Circuit
 from waysapart.report import words
 from waysapart.report.escape import csv_cell
-from waysapart.report.marks import folded
+from waysapart.report.stretches import folded
 from waysapart.report.words import LinkLoss, Links
 from waysapart.text import counted
 

@@ -21,10 +21,11 @@ from waysapart.report.map import (
     has_places,
     map_data,
 )
-from waysapart.report.marks import id_runs, kind_of
+from waysapart.report.marks import id_runs
 from waysapart.report.picture import map_picture
 from waysapart.report.sign_off import digest_of
 from waysapart.report.standalone_html import CSP_PLACE, MapParts, seal
+from waysapart.report.stretches import kind_of
 from waysapart.report.view import (
     ReportFacts,
     causes,

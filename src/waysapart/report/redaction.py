@@ -30,7 +30,8 @@ from waysapart.evidence import RECOVERY_KEY, SHIFT_KEY, SHIFT_SOURCE, schema
 from waysapart.gaps import GAP_CODES
 from waysapart.report.geometry import Facts, Geo
 from waysapart.report.map import frame
-from waysapart.report.marks import KNOWN_KINDS, shared_routes
+from waysapart.report.marks import KNOWN_KINDS
+from waysapart.report.stretches import shared_routes
 from waysapart.report.view import ReportFacts
 from waysapart.schema import ROLES
 from waysapart.study.blank import rule_tables

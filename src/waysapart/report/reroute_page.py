@@ -22,7 +22,7 @@ from waysapart.report import sign_off, words
 from waysapart.report.geometry import Holdings, holdings
 from waysapart.report.lookup import working_grid
 from waysapart.report.map import Tiles, frame, has_places
-from waysapart.report.marks import anchors, folded
+from waysapart.report.marks import anchors
 from waysapart.report.page import render_page
 from waysapart.report.picture import map_picture
 from waysapart.report.reroute_map import (
@@ -39,6 +39,7 @@ from waysapart.report.reroute_map import (
     step_data,
     steps_of,
 )
+from waysapart.report.stretches import folded
 from waysapart.report.strip import strip_svg
 from waysapart.report.strip_layout import Lanes
 from waysapart.report.view import limit_rows, unit

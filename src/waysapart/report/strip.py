@@ -23,18 +23,16 @@ from waysapart.report import words
 from waysapart.report.escape import html_text, json_for_script, visible
 from waysapart.report.marks import (
     LAID,
-    Finding,
     id_runs,
-    kind_of,
     km_said,
     mark_of,
     mark_shape,
     plural,
     round_step,
-    route_of,
 )
 from waysapart.report.marks import short_number as _n
 from waysapart.report.profile_svg import BAND, LEFT, RIGHT, WIDTH, profile_band
+from waysapart.report.stretches import Finding, kind_of, route_of
 from waysapart.report.strip_layout import (
     Bridge,
     Hop,

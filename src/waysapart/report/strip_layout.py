@@ -23,8 +23,8 @@ from waysapart.findings.separation.earth import to_lonlat
 from waysapart.findings.separation.pieces import position
 from waysapart.findings.separation.profile import profile
 from waysapart.network.routes import Routes, routes
-from waysapart.report.marks import SharedRoute, shared_routes
 from waysapart.report.profile_svg import outline
+from waysapart.report.stretches import SharedRoute, shared_routes
 from waysapart.verdicts.facts import figure, text_or_none
 from waysapart.verdicts.facts_sharing import covered_m
 from waysapart.verdicts.prove import Proof

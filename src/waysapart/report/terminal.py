@@ -30,7 +30,8 @@ from waysapart.evidence import (
 from waysapart.figures import decibels, position, significant
 from waysapart.report import compare_words, words
 from waysapart.report.escape import terminal_text
-from waysapart.report.marks import Finding, id_runs, shared_routes
+from waysapart.report.marks import id_runs
+from waysapart.report.stretches import Finding, shared_routes
 from waysapart.report.words import (
     MOST_NAMED,
     clash_said,

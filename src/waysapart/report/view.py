@@ -34,7 +34,8 @@ from waysapart.report.circuit_table import circuit_rows, circuits_csv
 from waysapart.report.escape import csv_cell, visible
 from waysapart.report.geometry import Effects, Holdings
 from waysapart.report.lookup import Grid
-from waysapart.report.marks import SharedRoute, anchors, folded, shared_routes
+from waysapart.report.marks import anchors
+from waysapart.report.stretches import SharedRoute, folded, shared_routes
 from waysapart.report.strip import strip_svg
 from waysapart.report.strip_layout import Strip, Strips
 from waysapart.report.trace import Line, lines_of

@@ -50,7 +50,8 @@ from waysapart.figures import (
     unavailable,
 )
 from waysapart.network.record_gaps import said_of_blanks
-from waysapart.report.marks import folded, from_to, kind_of, paths_of, plural, shared_routes
+from waysapart.report.marks import plural
+from waysapart.report.stretches import folded, from_to, kind_of, paths_of, shared_routes
 from waysapart.reroute.new_plant.costs import AS_GIVEN, BudgetLine
 from waysapart.text import counted, few, sentence_list
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
