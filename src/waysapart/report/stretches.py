@@ -83,7 +83,7 @@ class Finding:
         kinds: dict[str, int] = {}
         for one in self.members:
             kinds[kind_of(one)] = kinds.get(kind_of(one), 0) + 1
-        if 1 < len(kinds) and len(self.members) <= _MOST_LABELS:
+        if len(kinds) > 1 and len(self.members) <= _MOST_LABELS:
             every = [f"{kind_of(one)} {one['asset']}" for one in self.members]
             return f"{sentence_list(every)}{self._where}"
         if len(kinds) > _MOST_KINDS:
