@@ -48,7 +48,7 @@ def _gap(code: str, bears_on: str = "both", count: int = 1) -> dict[str, Any]:
 
 
 def test_one_shared_thing_in_place_of_another_is_worse_and_both_are_named() -> None:
-    """The road bridge is shared no more, a pit is, and the paths meet in it."""
+    """The road bridge is no longer shared, a pit is, and the paths meet in it."""
     change = _one(_shared("BRG-1", closest_m=12.003), _shared("B1-P08", closest_m=0.0))
     assert change.change == "worse"
     assert change.worse == ("newly shared: B1-P08", "closest approach 12.0 m to 0 m")
@@ -77,7 +77,7 @@ def test_what_holds_a_newly_shared_thing_is_counted_not_named() -> None:
             _near(("d1", "e1", 3.0, 100)),
             _near(("d2", "e2", 4.0, 50)),
             ["newly near: d2 / e2 (4.00 m)"],
-            ["near no more: d1 / e1 (3.00 m)"],
+            ["no longer near: d1 / e1 (3.00 m)"],
             id="elsewhere",
         ),
         pytest.param(

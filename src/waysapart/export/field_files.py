@@ -231,7 +231,7 @@ LAYERS: Mapping[str, tuple[str, Mapping[str, str]]] = {
             "reach_m": "how far it reaches beyond what is drawn, m; included in the outline",
             "lost": "circuits that it alone puts out of service",
             "one_path": "circuits that it leaves with one path",
-            "weakened": "circuits that run on what stands in for a supply that is out",
+            "weakened": "circuits kept up by another supply than the one that is out",
             "unknown": "circuits that record gaps leave open",
             "tell": "circuits whose owners are told before work starts",
             "not_with": "works that it must not overlap with",

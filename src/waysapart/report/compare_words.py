@@ -88,9 +88,7 @@ def _becomes(rows: Sequence[tuple[str, DifferenceFacts]], one: str, many: str) -
     return "; ".join(said) + (f": {why}" if why else "")
 
 
-_NEWLY = re.compile(
-    r"(newly \w+|no longer [\w ]+|near no more|silent when it falls): (.*)", re.DOTALL
-)
+_NEWLY = re.compile(r"(newly \w+|no longer [\w ]+|silent when it falls): (.*)", re.DOTALL)
 
 
 def _why(row: DifferenceFacts) -> str:

@@ -450,13 +450,13 @@ def fresh_id(wanted: str, known: set[str]) -> str:
 def _tell_path(
     draft: Draft, member: Member, label: str, before: list[str], after: list[str]
 ) -> None:
-    old = f", until now over {' - '.join(before)}" if before else ""
+    old = f" from {' - '.join(before)}" if before else ""
     draft.work.append(
         {
             "circuit": member.id,
             "what": "switch over",
             "at": None,
-            "text": f"run {label} over {' - '.join(after)}{old}",
+            "text": f"switch {label}{old} to {' - '.join(after)}",
         }
     )
 

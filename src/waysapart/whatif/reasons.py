@@ -317,7 +317,8 @@ def _near(before: Facts, after: Facts) -> list[Reason]:
     sides = [list(row.get("near", [])) for row in (before, after)]
     pairs = [[tuple(pair) for one in side for pair in _of(one)] for side in sides]
     found = []
-    for mine, other, change, said in ((1, 0, WORSE, "newly near"), (0, 1, BETTER, "near no more")):
+    told = ((1, 0, WORSE, "newly near"), (0, 1, BETTER, "no longer near"))
+    for mine, other, change, said in told:
         alone = [one for one in sides[mine] if not _meets(one, pairs[other])]
         if alone:
             names = [
