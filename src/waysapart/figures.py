@@ -406,12 +406,19 @@ def minutes_down(down: Figures, label: str) -> str:
     Returns
     -------
     str
-        Empty where it is not known.
+        `not known` where there is no bound either.
+
+    Examples
+    --------
+    >>> minutes_down({"alternate": None, "at_least": {"alternate": 2.37454e-05}}, "alternate")
+    'at least 12.5 min a year'
+    >>> minutes_down({"alternate": None, "at_least": {}}, "alternate")
+    'not known'
     """
     known = down[label]
     time = down["at_least"].get(label) if known is None else known
-    if time is None:
-        return ""
+    if time is None or (known is None and time == 0):
+        return "not known"
     return f"{'at least ' if known is None else ''}{minutes_a_year(time)} min a year"
 
 

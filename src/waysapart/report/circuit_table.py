@@ -114,7 +114,8 @@ def _closest(one: Circuit) -> Cell:
     if known is None:
         return Cell("not examined", None)
     near = one["verdict"] == "shared" and any(not row["waived"] for row in one["near"])
-    return Cell(figures.plain_metres(known), known, near)
+    most = "at most " if words.course_open(one) else ""
+    return Cell(f"{most}{figures.plain_metres(known)}", known, near)
 
 
 def _between(one: Circuit) -> tuple[str, ...]:
@@ -193,7 +194,7 @@ def least_margin(losses: Sequence[LinkLoss]) -> LeastMargin:
     if not bounds:
         return LeastMargin(None, None, "", None)
     least, of = min(bounds, key=lambda told: told[0])
-    whole = all(one.row["margin_db"] is not None for one in losses)
+    whole = all(one.row["margin_db"] is not None and not one.open for one in losses)
     required = of.held["min_margin_db"]
     return LeastMargin(least if whole else None, None if whole else least, of.row["link"], required)
 

@@ -259,29 +259,64 @@ def _row(what: str, change: Facts, before: Facts, after: Facts) -> View:
         "order": _ORDER.index(change["change"]),
         "said": reasons_said(cast(DifferenceFacts, change)),
         "within": [_limits(before), _limits(after)],
-        "loss": before_and_after(
-            _most(old, "_loss_db", max), _most(new, "_loss_db", max), _decibels
-        ),
-        "margin": before_and_after(
-            _most(old, "_least_margin_db", min), _most(new, "_least_margin_db", min), _decibels
-        ),
+        "loss": _worst_link(before, after, "loss_db", max, "at least"),
+        "margin": _worst_link(before, after, "margin_db", min, "at most"),
         "delay": _bounded(old, new, "worst_us"),
         "asymmetry": _bounded(old, new, "asymmetry_us"),
         "unavailability": _down(before, after),
-        "closest": before_and_after(old.get("closest_m"), new.get("closest_m"), words.metres),
+        "closest": _closest(before, after),
     }
+
+
+def _both_said(
+    known: Sequence[float | None], otherwise: Sequence[str], say: Callable[[float], str]
+) -> tuple[str, str]:
+    """A figure before and after; where a side does not know it, what else is said of that side."""
+    said = before_and_after(known[0], known[1], say)
+    return said[0] or otherwise[0], said[1] or otherwise[1]
 
 
 def _down(before: Facts, after: Facts) -> tuple[str, str]:
     """Unavailability of both paths before and after; `at least` where a failure rate is missing."""
     sides = [side.get("unavailability", {}) for side in (before, after)]
-    if any("both" in side.get("at_least", {}) for side in sides):
-        said = [
-            words.unavailable({"both": None, "at_least": {}, **side}, "both") if side else ""
-            for side in sides
-        ]
-        return said[0], said[1]
-    return before_and_after(sides[0].get("both"), sides[1].get("both"), probability)
+    otherwise = [
+        words.unavailable({"both": None, "at_least": {}, **side}, "both") if side else ""
+        for side in sides
+    ]
+    return _both_said([side.get("both") for side in sides], otherwise, probability)
+
+
+def _closest(before: Facts, after: Facts) -> tuple[str, str]:
+    """The closest approach before and after; `at most` where a gap may hide a closer one."""
+    sides = (before, after)
+    open_ = ["at most " if words.course_open(cast(Any, {"gaps": [], **s})) else "" for s in sides]
+    known = [side.get("closest_m") for side in sides]
+    otherwise = ["not examined" if side and "closest_m" in side else "" for side in sides]
+    said = _both_said(known, otherwise, words.metres)
+    first, second = (
+        f"{least}{text}" if value is not None else text
+        for least, value, text in zip(open_, known, said, strict=True)
+    )
+    return first, second
+
+
+def _worst_link(
+    before: Facts, after: Facts, key: str, choose: Callable[[Iterable[float]], float], bound: str
+) -> tuple[str, str]:
+    """The worst loss or margin of all links; only a bound where that of one is not known."""
+    known: list[float | None] = []
+    otherwise = []
+    for side in (before, after):
+        rows = [one for path in side.get("paths", {}).values() for one in path.get("loss", [])]
+        figures = [one[key] for one in rows if one.get(key) is not None]
+        worst = choose(figures) if figures else None
+        codes = (GAP_CODES.get(gap["code"]) for gap in side.get("gaps", []))
+        gap_open = any(code is not None and "loss" in code.limits for code in codes)
+        open_ = gap_open and any(one.get("ok") is None for one in rows)
+        known.append(None if open_ or len(figures) < len(rows) else worst)
+        told = "not known" if worst is None else f"{bound} {_decibels(worst)}"
+        otherwise.append(told if rows else "")
+    return _both_said(known, otherwise, _decibels)
 
 
 def _limits(side: Facts) -> str:
@@ -289,15 +324,6 @@ def _limits(side: Facts) -> str:
         return ""
     within = side.get("within_limits")
     return "not known" if within is None else "within" if within else "over"
-
-
-def _most(figures: Facts, ending: str, choose: Callable[[Iterable[float]], float]) -> float | None:
-    """The greatest or least of a figure over all paths and links."""
-    known: list[float] = []
-    for name, value in figures.items():
-        if name.endswith(ending):
-            known += [v for v in (value if isinstance(value, list) else [value]) if v is not None]
-    return choose(known) if known else None
 
 
 def _bounded(old: Facts, new: Facts, key: str) -> tuple[str, str]:

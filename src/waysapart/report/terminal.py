@@ -27,11 +27,12 @@ from waysapart.evidence import (
     Scheme,
     Shared,
 )
-from waysapart.figures import decibels, position, significant
+from waysapart.figures import position, significant
 from waysapart.report import compare_words, words
 from waysapart.report.escape import terminal_text
 from waysapart.report.marks import id_runs
 from waysapart.report.stretches import Finding, shared_routes
+from waysapart.report.view import LimitRow, limit_rows
 from waysapart.report.words import (
     MOST_NAMED,
     clash_said,
@@ -383,7 +384,8 @@ def show_circuit(console: Console, facts: Evidence, name: str) -> None:
     group = next((one for one in facts["groups"] if one["id"] == name), None)
     if group is None:
         circuit = next(one for one in facts["circuits"] if one["id"] == name)
-        _circuit(console, circuit, {one["id"]: one for one in facts["links"]})
+        filled = words.filled_delays_said(words.to_sign(facts))
+        _circuit(console, circuit, {one["id"]: one for one in facts["links"]}, filled)
         return
     console.print(styled(name, "bold"))
     console.print(_verdict_line(group, words.group_finding(group)))
@@ -394,7 +396,7 @@ def show_circuit(console: Console, facts: Evidence, name: str) -> None:
     show_gaps(console, group["gaps"])
 
 
-def _circuit(console: Console, circuit: Circuit, links: words.Links) -> None:
+def _circuit(console: Console, circuit: Circuit, links: words.Links, filled: str) -> None:
     called = f" {circuit['name']}" if circuit["name"] else ""
     console.print(styled(f"{circuit['id']}{called}", "bold"))
     console.print(_verdict_line(circuit, words.finding(circuit, links)))
@@ -410,17 +412,16 @@ def _circuit(console: Console, circuit: Circuit, links: words.Links) -> None:
             console.print(styled(f"    not known: {why}", "yellow"))
         for loss in losses:
             if loss.path == label:
-                lost = decibels(loss.link, "loss")
-                kept = decibels(loss.link, "margin")
+                lost = words.link_decibels(loss, "loss")
+                kept = words.link_decibels(loss, "margin")
                 console.print(
                     styled(
                         f"    {loss.row['link']}: loss {lost}, margin {kept}",
                         "red" if loss.row["ok"] is False else "",
                     )
                 )
-    delay = circuit["delay"]
-    worst, uneven = words.figure(delay, "worst_us"), words.figure(delay, "asymmetry_us")
-    console.print(styled(f"  greatest delay {worst}, asymmetry {uneven}"))
+    for row in limit_rows(circuit["delay"], filled):
+        _limit(console, row)
     _found(console, circuit)
     down = circuit["unavailability"]
     shares = [f"{label} {words.unavailable(down, label)}" for label in circuit["paths"]]
@@ -441,6 +442,22 @@ def _circuit(console: Console, circuit: Circuit, links: words.Links) -> None:
         counted = words.count_of(circuit["blank_within"], "asset")
         console.print(styled(f"  {counted} on its paths {lies} within"))
     show_gaps(console, circuit["gaps"])
+
+
+_KEPT = {True: "within", False: "outside", None: "not known whether within"}
+
+
+def _limit(console: Console, row: LimitRow) -> None:
+    """Print a figure beside its limit, and what of it is assumed."""
+    said = f"  {row.name.lower()}: {row.value}"
+    if row.limit:
+        said += f" of {row.limit}, {_KEPT[row.ok]}"
+        said += " if the assumption holds" if row.assumed and row.ok else ""
+    else:
+        said += ", no limit"
+    console.print(styled(said, "red" if row.ok is False else ""))
+    if row.assumed:
+        console.print(styled(f"    assumed: {row.assumed}", "yellow"))
 
 
 def _found(console: Console, one: Circuit | Group) -> None:

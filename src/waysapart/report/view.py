@@ -153,6 +153,7 @@ def page_view(facts: ReportFacts, pictures: Mapping[str, str] | None = None) -> 
     strips: Strips = facts.get("strips") or {"circuit": {}, "group": {}}
     links = {one["id"]: one for one in facts["links"]}
     anchor = anchors(circuit["id"] for circuit in facts["circuits"])
+    filled = words.filled_delays_said(words.to_sign(facts))
     circuits = [
         _entry(
             index,
@@ -161,6 +162,7 @@ def page_view(facts: ReportFacts, pictures: Mapping[str, str] | None = None) -> 
             links,
             strips["circuit"],
             (pictures or {}).get(circuit["id"], ""),
+            filled=filled,
         )
         for index, circuit in enumerate(facts["circuits"])
     ]
@@ -209,6 +211,7 @@ def page_view(facts: ReportFacts, pictures: Mapping[str, str] | None = None) -> 
         "accepted": accepted[:_SIGNED],
         "accepted_left": max(0, len(accepted) - _SIGNED),
         "covered": _covered(facts, counts),
+        "loss_assumed": words.loss_assumed_said(facts["assumptions"]),
         "layers": sign_off.layer_rows(facts["layers"], modified),
         "oldest": sign_off.oldest_said(facts["layers"], modified),
         "silent": silent[:_FIRST],
@@ -273,6 +276,8 @@ def _entry(
     links: Links,
     strips: Mapping[str, Strip],
     picture: str,
+    *,
+    filled: str,
 ) -> Entry:
     lengths = links_of(circuit, links)
     return {
@@ -288,7 +293,7 @@ def _entry(
         "silent": words.silent_with(circuit),
         "own_line": words.own_line_said(circuit) if circuit["protects"] else [],
         "losses": words.link_losses(circuit, links),
-        "limits": limit_rows(circuit["delay"]),
+        "limits": limit_rows(circuit["delay"], filled),
         "lengths": lengths,
         "traces": [
             (label, link["id"], lines_of(link)) for label, link in lengths if link.get("trace")
@@ -382,7 +387,10 @@ def once_each(losses: Iterable[LinkLoss]) -> dict[str, LinkLoss]:
 
 
 class LimitRow(NamedTuple):
-    """A figure and its limit; `share` is the length of its bar, in pixels up to 200."""
+    """A figure and its limit; `share` is the length of its bar, in pixels up to 200.
+
+    `why` is what is not on record of a figure that is not known, `assumed` what the rules fill in.
+    """
 
     name: str
     value: str
@@ -390,10 +398,22 @@ class LimitRow(NamedTuple):
     ok: bool | None
     why: Sequence[str]
     share: float | None
+    assumed: str = ""
 
 
-def limit_rows(delay: Delay) -> list[LimitRow]:
-    """Delay, asymmetry and recovery against their limits; a limit is drawn at 140 pixels."""
+def limit_rows(delay: Delay, filled: str = "") -> list[LimitRow]:
+    """Delay, asymmetry and recovery against their limits; a limit is drawn at 140 pixels.
+
+    Parameters
+    ----------
+    delay : Delay
+    filled : str
+        What delays rest on that the rules fill in, see `words.filled_delays_said`.
+
+    Returns
+    -------
+    list of LimitRow
+    """
     rows = []
     for name, key, least, limit_key, ok, why in (
         ("One-way delay", "worst_us", delay["worst_at_least_us"], "limit_us", "ok", "delay_why"),
@@ -422,6 +442,7 @@ def limit_rows(delay: Delay) -> list[LimitRow]:
                 figures[ok],
                 figures[why] if why else (),
                 None if share is None else round(200 * share, 1),
+                words.recovery_assumed_said(delay) if key == "recovery_ms" else filled,
             )
         )
     return rows
@@ -716,11 +737,13 @@ def figures_range(least: float | None, greatest: float | None) -> str:
 
     Examples
     --------
-    >>> figures_range(1.5, 1.5), figures_range(1.5, 2.0)
-    ('1.5', '1.5 to 2')
+    >>> figures_range(1.5, 1.5), figures_range(1.5, 2.0), figures_range(None, None)
+    ('1.5', '1.5 to 2', 'not known')
     """
     low, high = digits(least, 6), digits(greatest, 6)
-    return low if low == high or not high else f"{low} to {high}"
+    if not low or not high:
+        return f"at least {low}" if low else f"at most {high}" if high else "not known"
+    return low if low == high else f"{low} to {high}"
 
 
 def digits(value: float | None, most: int) -> str:

@@ -41,6 +41,7 @@ from waysapart.evidence import (
     WithProtected,
 )
 from waysapart.figures import (
+    decibels,
     figure,
     limit_said,
     metres,
@@ -49,6 +50,7 @@ from waysapart.figures import (
     plain_decibels,
     unavailable,
 )
+from waysapart.gaps import GAP_CODES
 from waysapart.network.record_gaps import said_of_blanks
 from waysapart.report.marks import plural
 from waysapart.report.stretches import folded, from_to, kind_of, paths_of, shared_routes
@@ -424,7 +426,7 @@ def closest_said(one: HeldApart) -> str:
     if one["closest_m"] is None or "closest" not in one:
         return "not examined"
     pair = one["closest"]["main"], one["closest"]["alternate"]
-    distance = metres(one["closest_m"])
+    distance = distance_said(one)
     if pair[0] == pair[1]:
         return f"{distance}, both on {pair[0]}"
     said = f"{distance}, {pair[0]} and {pair[1]}"
@@ -565,6 +567,8 @@ def single_points_said(one: HeldApart) -> str:
     every = set(single_points(one))
     ends = len(every & at_the_ends(one))
     said = count_of(len(every), "single point")
+    if reliance_open(one):
+        said = f"at least {said}" if every else "single points not known"
     if not every:
         return said
     if len(every) == 1:
@@ -727,6 +731,150 @@ def recovery_mark(delay: Delay) -> str:
     return " (assumed)" if delay["recovery_assumed"] else ""
 
 
+_MORE_UNKNOWN = frozenset(
+    [
+        *("removed-reference", "dangling-reference", "no-id", "blank-required", "unreadable-value"),
+        *("unusable-geometry", "cable-without-runs", "match-uncovered", "match-ambiguous"),
+        *("cable-broken", "link-without-runs", "link-broken", "link-end", "path-broken"),
+        *("path-end", "single-path", "ring-broken", "leased-route", "hop-route", "radio-route"),
+        *("internal-far", "trace-stops", "trace-loop", "runs-differ", "end-meets-nothing"),
+    ]
+)
+"""Codes of gaps that may hide plant of a path: what is on record of it is not the whole course."""
+_MORE_RELIED = _MORE_UNKNOWN | {
+    *("blank-within", "blank-supplies", "blank-needs", "supply-loop", "end-ambiguous"),
+    *("joints-unrecorded", "ports-uneven", "splice-side", "lies-in-itself"),
+}
+"""Codes of gaps that may hide something that a path relies on."""
+
+
+def course_open(one: HeldApart) -> bool:
+    """Whether a record gap may hide plant of a path, so that a closer approach may exist.
+
+    Parameters
+    ----------
+    one : Circuit or Group
+
+    Returns
+    -------
+    bool
+    """
+    return any(gap["code"] in _MORE_UNKNOWN for gap in one["gaps"])
+
+
+def reliance_open(one: HeldApart) -> bool:
+    """Whether a record gap may hide something that a path relies on, so that counts are the least.
+
+    Parameters
+    ----------
+    one : Circuit or Group
+
+    Returns
+    -------
+    bool
+    """
+    return any(gap["code"] in _MORE_RELIED for gap in one["gaps"])
+
+
+def distance_said(one: HeldApart) -> str:
+    """The closest approach outside the end zones: `248 m`, `at most 248 m`, `not examined`.
+
+    Parameters
+    ----------
+    one : Circuit or Group
+
+    Returns
+    -------
+    str
+        `at most` where a record gap may hide a closer one.
+    """
+    if one["closest_m"] is None:
+        return "not examined"
+    return f"{'at most ' if course_open(one) else ''}{metres(one['closest_m'])}"
+
+
+def relied_said(path: Path, one: HeldApart) -> str:
+    """How many assets a path relies on: `57 assets`, `at least 57 assets`.
+
+    Parameters
+    ----------
+    path : Path
+    one : Circuit
+        Whose path it is.
+
+    Returns
+    -------
+    str
+    """
+    at_least = "at least " if reliance_open(one) else ""
+    return f"{at_least}{count_of(path['relies_on'], 'asset')}"
+
+
+def recovery_assumed_said(delay: Delay) -> str:
+    """Say what a recovery time rests on that the rules fill in; '' where it is on record.
+
+    Parameters
+    ----------
+    delay : Delay
+
+    Returns
+    -------
+    str
+    """
+    if not delay["recovery_assumed"]:
+        return ""
+    return (
+        "something on its paths that must switch states no recovery_ms, and the rules count "
+        f"{milliseconds(delay['recovery_ms'])} at the least"
+    )
+
+
+def filled_delays_said(to_sign_for: Sequence[Assumption]) -> str:
+    """Say that delays rest on what the rules take for equipment that states none; '' if none does.
+
+    Parameters
+    ----------
+    to_sign_for : sequence of Assumption
+        Those to sign.
+
+    Returns
+    -------
+    str
+    """
+    kinds = [
+        f"{kind} {row['value'] if isinstance(row['value'], str) else microseconds(row['value'])}"
+        for row in to_sign_for
+        for head, _, kind in (row["key"].rpartition("."),)
+        if head == "records.delay_us"
+    ]
+    if not kinds:
+        return ""
+    return (
+        "equipment that states no delay counts as the rules say, wherever it is on a path: "
+        f"{sentence_list(kinds)}"
+    )
+
+
+def loss_assumed_said(assumptions: Sequence[Assumption]) -> str:
+    """Say which values of the rules count in a loss where nothing is on record or measured.
+
+    Parameters
+    ----------
+    assumptions : sequence of Assumption
+
+    Returns
+    -------
+    str
+    """
+    known = {row["key"]: row["value"] for row in assumptions}
+    said = [
+        f"{what} {limit_said(known[key], 'db')}"
+        for key, what in (("defaults.splice_db", "splice"), ("defaults.connector_db", "connector"))
+        if isinstance(known.get(key), int | float)
+    ]
+    return sentence_list([*said, "the attenuation of each type of fibre"])
+
+
 # --- Limits: those that are broken, and those that the records leave open.
 
 
@@ -814,12 +962,23 @@ class LinkLoss:
         Facts of the link's loss, the same for every circuit.
     held : HeldTo
         Limits that the circuit's service sets.
+    doubt : bool
+        Whether a record gap of the circuit puts in doubt what is on record of a loss.
     """
 
     path: str
     row: PathLoss
     link: Loss
     held: HeldTo
+    doubt: bool = False
+
+    @property
+    def open(self) -> bool:
+        """Whether a record gap leaves open the loss that the records give, and with it the limit.
+
+        It may lack something: a segment that is not on record, say.
+        """
+        return self.link["margin_db"] is not None and self.held["margin_ok"] is None
 
 
 def link_losses(circuit: Circuit, links: Links) -> list[LinkLoss]:
@@ -837,13 +996,39 @@ def link_losses(circuit: Circuit, links: Links) -> list[LinkLoss]:
         In the order of the paths.
     """
     found = []
+    codes = (GAP_CODES[gap["code"]] for gap in circuit["gaps"])
+    doubt = any(code.doubt and "loss" in code.limits for code in codes)
     for label, path in circuit["paths"].items():
         for row in path["loss"]:
             loss = links[row["link"]]["loss"]
             assert loss is not None
             held = next(one for one in loss["held_to"] if circuit["service"] in one["services"])
-            found.append(LinkLoss(label, row, loss, held))
+            found.append(LinkLoss(label, row, loss, held, doubt))
     return found
+
+
+def link_decibels(one: LinkLoss, name: str, unit: str = " dB") -> str:
+    """Loss or margin of a link on a path: `6.33 dB`, `at least 6.33 dB`, `6.33 dB, in doubt`.
+
+    Parameters
+    ----------
+    one : LinkLoss
+    name : str
+        `loss` or `margin`.
+    unit : str
+        Follows the number.
+
+    Returns
+    -------
+    str
+        A bound where a gap leaves the figure open; in doubt where it may be wrong either way.
+    """
+    said = decibels(one.link, name, unit)
+    if not one.open:
+        return said
+    if one.doubt:
+        return f"{said}, in doubt"
+    return f"at {'least' if name == 'loss' else 'most'} {said}"
 
 
 def budget_line(line: BudgetLine) -> str:
@@ -1756,7 +1941,10 @@ def lengths_said(path: Path) -> str:
         else f"an unknown length {_BY_MEDIUM.get(one['medium'], one['medium'])}"
         for one in others
     ]
-    if path["length_m"] or path["length_at_least_m"] or not others:
+    known = path["length_m"] or path["length_at_least_m"]
+    # A length that is null for want of the others' says nothing of fibre; else fibre is not known.
+    lacks = path["length_m"] is None and all(one["length_m"] is not None for one in others)
+    if known or lacks or not others:
         said.insert(0, f"{figure(path, 'length_m')} of fibre")
     return ", ".join(said)
 
