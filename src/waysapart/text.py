@@ -171,6 +171,33 @@ def sentence_list(names: Sequence[str], last: str = "and", most: int | None = No
     return f" {last} ".join(part for part in (", ".join(names[:-1]), *names[-1:]) if part)
 
 
+def plural(number: int, what: str) -> str:
+    """A number with its noun.
+
+    Parameters
+    ----------
+    number : int
+    what : str
+        The noun in the singular.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> plural(1, "pit"), plural(3, "gantry"), plural(2, "rooms"), plural(4, "trench")
+    ('1 pit', '3 gantries', '2 rooms', '4 trenches')
+    """
+    if number == 1:
+        return f"1 {what}"
+    if what.endswith("y") and what[-2:-1] not in "aeiou":
+        return f"{number} {what[:-1]}ies"
+    if what.endswith(("ch", "sh", "x")):
+        return f"{number} {what}es"
+    return f"{number} {what}" if what.endswith("s") else f"{number} {what}s"
+
+
 def counted(name: str) -> list[tuple[int, str]]:
     """Sort key of an id: numbers within it count by value, so that `C2` comes before `C10`.
 

@@ -76,8 +76,8 @@ def test_what_holds_a_newly_shared_thing_is_counted_not_named() -> None:
         pytest.param(
             _near(("d1", "e1", 3.0, 100)),
             _near(("d2", "e2", 4.0, 50)),
-            ["newly near: d2 / e2 (4.00 m)"],
-            ["no longer near: d1 / e1 (3.00 m)"],
+            ["newly near: d2 / e2 (4.00 m over 50.0 m)"],
+            ["no longer near: d1 / e1 (3.00 m over 100 m)"],
             id="elsewhere",
         ),
         pytest.param(

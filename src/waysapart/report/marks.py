@@ -240,31 +240,6 @@ def id_runs(ids: Iterable[str]) -> list[Run]:
 # --- Numbers and ticks of drawings.
 
 
-def plural(number: int, what: str) -> str:
-    """A number with its noun.
-
-    Parameters
-    ----------
-    number : int
-    what : str
-        The noun in the singular.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> plural(1, "pit"), plural(3, "gantry"), plural(2, "rooms")
-    ('1 pit', '3 gantries', '2 rooms')
-    """
-    if number == 1:
-        return f"1 {what}"
-    if what.endswith("y") and what[-2:-1] not in "aeiou":
-        return f"{number} {what[:-1]}ies"
-    return f"{number} {what}" if what.endswith("s") else f"{number} {what}s"
-
-
 def short_number(value: float) -> str:
     """A number with at most one decimal.
 

@@ -14,8 +14,8 @@ from functools import cached_property
 from typing import Any, cast
 
 from waysapart.evidence import HeldApart, Path, Shared, WithProtected
-from waysapart.report.marks import id_runs, plural
-from waysapart.text import sentence_list
+from waysapart.report.marks import id_runs
+from waysapart.text import plural, sentence_list
 
 _ROLES = {"joints": "joint", "links": "link", "supplies": "supply", "hazards": "hazard"}
 _SEVERAL = {"joints": "joint", "segments": "segment", "structures": "structure"}

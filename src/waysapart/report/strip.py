@@ -21,15 +21,7 @@ from markupsafe import Markup
 from waysapart.figures import bounded
 from waysapart.report import words
 from waysapart.report.escape import html_text, json_for_script, visible
-from waysapart.report.marks import (
-    LAID,
-    id_runs,
-    km_said,
-    mark_of,
-    mark_shape,
-    plural,
-    round_step,
-)
+from waysapart.report.marks import LAID, id_runs, km_said, mark_of, mark_shape, round_step
 from waysapart.report.marks import short_number as _n
 from waysapart.report.profile_svg import BAND, LEFT, RIGHT, WIDTH, profile_band
 from waysapart.report.stretches import Finding, kind_of, route_of
@@ -43,7 +35,7 @@ from waysapart.report.strip_layout import (
     StripNear,
     joined,
 )
-from waysapart.text import sentence_list
+from waysapart.text import plural, sentence_list
 
 # --- The drawing, as SVG: two lanes or more, and what ties them together.
 

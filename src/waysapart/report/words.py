@@ -52,10 +52,9 @@ from waysapart.figures import (
 )
 from waysapart.gaps import GAP_CODES
 from waysapart.network.record_gaps import said_of_blanks
-from waysapart.report.marks import plural
 from waysapart.report.stretches import folded, from_to, kind_of, paths_of, shared_routes
 from waysapart.reroute.new_plant.costs import AS_GIVEN, BudgetLine
-from waysapart.text import counted, few, sentence_list
+from waysapart.text import counted, few, plural, sentence_list
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
 from waysapart.whatif.changes import DifferenceFacts
 from waysapart.whatif.dig import CircuitFacts, DigFacts, HitFacts, NextEventFacts

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Any, TypedDict
 
 from waysapart.figures import metres, microseconds, plain_decibels, probability
-from waysapart.text import few
+from waysapart.text import few, plural
 from waysapart.verdicts.proof import WORST_FIRST
 from waysapart.whatif.tolerances import NEAR_M, TOLERANCES, allowed
 
@@ -321,11 +321,7 @@ def _near(before: Facts, after: Facts) -> list[Reason]:
     for mine, other, change, said in told:
         alone = [one for one in sides[mine] if not _meets(one, pairs[other])]
         if alone:
-            names = [
-                " / ".join(_pair(one))
-                + (f" ({metres(one['distance_m'])})" if _number(one.get("distance_m")) else "")
-                for one in alone
-            ]
+            names = [" / ".join(_pair(one)) + _how_near(one) for one in alone]
             ids = [_pair(one) for one in alone]
             went, came = ([], ids) if change == WORSE else (ids, [])
             found.append(Reason("near", change, f"{said}: {_names(names)}", went, came))
@@ -338,6 +334,20 @@ def _near(before: Facts, after: Facts) -> list[Reason]:
         was, now = _least(old.get("distance_m") for old in were), _least([one.get("distance_m")])
         found += _moved("near_m", _apart_by(_pair(one)), was, now)
     return found
+
+
+def _how_near(one: Facts) -> str:
+    """Distance of a near stretch with its length and segments: ` (25 m over 13.6 km, 45 spans)`."""
+    if not _number(one.get("distance_m")):
+        return ""
+    said = metres(one["distance_m"])
+    if one.get("length_m"):
+        said += f" over {metres(one['length_m'])}"
+    kinds = {pair["main"]: (pair.get("kinds") or [""])[0] for pair in one.get("members", ())}
+    if len(kinds) > 1:
+        same = set(kinds.values()) - {""}
+        said += f", {plural(len(kinds), same.pop() if len(same) == 1 else 'segment')}"
+    return f" ({said})"
 
 
 def _apart_by(pair: Sequence[str]) -> Callable[[float, float], str]:

@@ -529,7 +529,7 @@
       }
     }
     glyph(view, mark, x, y);
-    return mark.distance_m === null || mark.what !== "near" ? nothing : function () { value(view, ways.lengthSaid(mark.distance_m), x, y, clear); };
+    return mark.distance_m === null || mark.what !== "near" ? nothing : function () { value(view, ways.lengthSaid(mark.distance_m) + (mark.length_m ? " over " + ways.lengthSaid(mark.length_m) : ""), x, y, clear); };
   }
 
   /* Ends at both lanes: arrows from within where there is room, else from outside. */

@@ -205,7 +205,9 @@
     var row = element("div", undefined, "found-line"), near = one.mark.what === "near";
     row.appendChild(document.createTextNode(near ? "near " : "crossing "));
     row.appendChild(assetButton(one.other));
-    row.appendChild(document.createTextNode((near && one.distance !== null ? ", " + ways.lengthSaid(one.distance) : "") + ", "));
+    var far = near && one.distance !== null ? ", " + ways.lengthSaid(one.distance) : "";
+    if (near && one.mark.pairs && one.mark.pairs.length && one.mark.length_m) far += " in a stretch of " + ways.lengthSaid(one.mark.length_m);
+    row.appendChild(document.createTextNode(far + ", "));
     row.appendChild(circuitButton(one.mark.circuit));
     if (one.mark.waived) row.appendChild(document.createTextNode(", accepted"));
     return row;
