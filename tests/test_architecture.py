@@ -18,6 +18,7 @@ FLOW = (
     "errors",
     "arrays",
     "text",
+    "colours",
     "schema",
     "gaps",
     "evidence",

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 from typing import TYPE_CHECKING, Any
 
+from waysapart.colours import LIGHT
 from waysapart.errors import CallError
 from waysapart.report.escape import map_text
 from waysapart.report.geometry import proof_geometry
@@ -22,12 +23,17 @@ if TYPE_CHECKING:
 
 _PLANT = {"color": "#8a8f94", "weight": 1.5, "fillOpacity": 0.1}
 _PATHS = {
-    "main": {"color": "#0072b2", "weight": 4},
-    "alternate": {"color": "#d55e00", "weight": 4, "dashArray": "7 5"},
+    "main": {"color": LIGHT["main"], "weight": 4},
+    "alternate": {"color": LIGHT["alternate"], "weight": 4, "dashArray": "7 5"},
 }
-_FURTHER = {"color": "#cc79a7", "weight": 4, "dashArray": "2 5"}
-_SHARED = {"color": "#1b2127", "weight": 7, "fillColor": "#f0e442", "fillOpacity": 1.0}
-_HAZARD = {"color": "#009e73", "weight": 1.5, "dashArray": "3 4", "fillOpacity": 0.08}
+_FURTHER = {"color": LIGHT["near"], "weight": 4, "dashArray": "2 5"}
+_SHARED = {
+    "color": LIGHT["ink"],
+    "weight": 7,
+    "fillColor": LIGHT["common"],
+    "fillOpacity": 1.0,
+}
+_HAZARD = {"color": LIGHT["hazard"], "weight": 1.5, "dashArray": "3 4", "fillOpacity": 0.08}
 
 
 def explore(

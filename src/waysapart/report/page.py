@@ -10,6 +10,7 @@ import jinja2
 from markupsafe import Markup
 
 from waysapart import figures
+from waysapart.colours import style_sheet
 from waysapart.report import words
 from waysapart.report.escape import css_string, json_for_script, packed, packed_html, visible
 from waysapart.report.geometry import Facts, Geo
@@ -171,7 +172,11 @@ def render_page(
             csp=Markup(CSP_PLACE),
             styles=[
                 Markup(style)
-                for style in (*parts.styles, *map(_file, ("page.css", *styles, "print.css")))
+                for style in (
+                    *parts.styles,
+                    style_sheet(),
+                    *map(_file, ("page.css", *styles, "print.css")),
+                )
             ],
             first=Markup(_file("first.js")),
             running=running_lines,
