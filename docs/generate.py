@@ -23,6 +23,7 @@ from waysapart import evidence
 from waysapart.cli import main
 from waysapart.export.field_files import LAYERS as WORKS_LAYERS
 from waysapart.export.layers import LAYERS
+from waysapart.export.styles import FOUND as STYLES
 from waysapart.gaps import GAP_CODES
 from waysapart.schema import BACKDROP, PLAN, ROLES, Column, Role
 from waysapart.study.blank import RuleTable, rule_tables, toml_value
@@ -326,6 +327,7 @@ def export_page() -> str:
         "The findings are layers of their own. Lists in one field are separated by `;`.",
         "Figures that are not on record are blank.",
         "",
+        *_export_styles(),
     ]
     for layer in LAYERS.values():
         lines += [f"## {layer.name}", "", f"One row is {layer.says}."]
@@ -334,6 +336,40 @@ def export_page() -> str:
         lines += [f"| `{name}` | {says} |" for name, says in layer.fields.items()]
         lines.append("")
     return "\n".join(lines)
+
+
+def _export_styles() -> list[str]:
+    """How the layers open in a GIS."""
+    lines = [
+        "## How it opens in a GIS",
+        "",
+        "Layers with geometry open drawn as in the report: the same colours, and widths, dashes",
+        "and marks that differ where colours do. The styles are in the table `layer_styles`, an",
+        "open convention that desktop GIS programs follow by themselves, and there also as OGC",
+        "Styled Layer Descriptor 1.0.0 (column `styleSLD`) for programs that take a style from a",
+        "file. Each row of a layer is drawn by one of these rules:",
+        "",
+        "| layer | rules |",
+        "| --- | --- |",
+    ]
+    for name, rules in STYLES.items():
+        titles = "; ".join(rule.title for rule in rules)
+        lines.append(f"| `{name}` | {titles} |")
+    return [
+        *lines,
+        "",
+        "Paths of all circuits are drawn at once; filter `found_paths` by `circuit` to follow one.",
+        "`found_contingency` and `found_circuits` are tables and have no style.",
+        "",
+        "Layers have a name and a description for people (`identifier` and `description` in",
+        "`gpkg_contents`), and so have their fields (the extension Schema of OGC GeoPackage);",
+        "programs that read these show them instead of `distance_m` and the like.",
+        "",
+        "`export` replaces an earlier file of its own, but not one in which somebody has changed",
+        "or added a style: it asks for `--force`. Exports of one proof are the same bytes; every",
+        "time in the file is that of the proof, which `SOURCE_DATE_EPOCH` fixes.",
+        "",
+    ]
 
 
 def field_files_page() -> str:

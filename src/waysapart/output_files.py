@@ -267,7 +267,7 @@ def written_by_us(target: OutputFile) -> bool:
     `waysapart` is one; GPX its `creator`, KML a remark, a calendar its PRODID; TOML its first line
     with the hash of what follows, so that a file which somebody edited does not count; CSV its
     exact heading; a GeoPackage its layers, which are layers of findings and roles of a study, or
-    those of works, and no others.
+    those of works, and no others. Styles in it must be unchanged too.
 
     Parameters
     ----------
@@ -301,23 +301,61 @@ def written_by_us(target: OutputFile) -> bool:
     if target.kind not in ("gpkg", "works") or not head.startswith(_SQLITE_MARK):
         return False
     names = _layers_of(target.path)
-    return names == WORKS_LAYERS if target.kind == "works" else _are_findings(names)
+    if target.kind == "works":
+        return names == WORKS_LAYERS
+    return _are_findings(names - {STYLES}) and (STYLES not in names or _own_styles(target.path))
 
 
 WORKS_LAYERS = frozenset({"works_areas", "works_hit", "works_fallen", "works_places"})
 """Layers of a GeoPackage of works for the field."""
 
 
+STYLES = "layer_styles"
+"""The table of a GeoPackage in which desktop GIS programs look for how its layers are drawn."""
+STYLES_OWNER = "waysapart"
+
+
+def style_mark(*texts: str) -> str:
+    """What a style says of itself, by which `written_by_us` knows that nobody changed it.
+
+    Parameters
+    ----------
+    *texts : str
+        The style in each of its forms.
+
+    Returns
+    -------
+    str
+    """
+    digest = hashlib.sha256("\0".join(texts).encode()).hexdigest()
+    return f"Written by waysapart, replaced while unchanged: sha256 {digest}"
+
+
+def _own_styles(path: Path) -> bool:
+    """Whether every style in a GeoPackage is as it was written."""
+    rows = _asked(path, f"SELECT owner, description, styleQML, styleSLD FROM {STYLES} LIMIT 1000")
+    return bool(rows) and all(
+        owner == STYLES_OWNER and mark == style_mark(str(one), str(other))
+        for owner, mark, one, other in rows
+    )
+
+
 def _layers_of(path: Path) -> set[str]:
     """Names of the layers of a GeoPackage; none where it cannot be read as one."""
+    return {
+        str(name) for (name,) in _asked(path, "SELECT table_name FROM gpkg_contents LIMIT 1000")
+    }
+
+
+def _asked(path: Path, query: str) -> list[tuple[Any, ...]]:
+    """Rows of a GeoPackage that may be hostile; none where they cannot be read."""
     address = f"file:{quote(str(path.absolute()))}?mode=ro&immutable=1"
     try:
         with closing(sqlite3.connect(address, uri=True)) as base:
             base.set_progress_handler(lambda: 1, _SQLITE_STEPS)  # a view may go on for ever
-            found = base.execute("SELECT table_name FROM gpkg_contents LIMIT 1000").fetchall()
+            return base.execute(query).fetchall()
     except sqlite3.Error:
-        return set()
-    return {str(name) for (name,) in found}
+        return []
 
 
 def _are_findings(names: set[str]) -> bool:

@@ -28,7 +28,8 @@ class LayerFields:
 
     Attributes
     ----------
-    name : str
+    name, title : str
+        `title` is for people.
     says : str
         What one feature is.
     geometry : str or None
@@ -38,6 +39,7 @@ class LayerFields:
     """
 
     name: str
+    title: str
     says: str
     geometry: str | None
     fields: Mapping[str, str]
@@ -54,6 +56,7 @@ _OWNER = {"test": "circuit or group", "verdict": "its verdict"}
 _LAYERS = (
     LayerFields(
         "found_segments",
+        "Findings: segments",
         "a segment as tied",
         "LineString",
         {
@@ -70,6 +73,7 @@ _LAYERS = (
     ),
     LayerFields(
         "found_places",
+        "Findings: structures and sites",
         "a structure or site",
         "Point or polygon",
         {
@@ -82,6 +86,7 @@ _LAYERS = (
     ),
     LayerFields(
         "found_paths",
+        "Findings: paths",
         "a path of a circuit",
         "MultiLineString",
         {
@@ -102,6 +107,7 @@ _LAYERS = (
     ),
     LayerFields(
         "found_shared",
+        "Findings: shared assets",
         "an asset that all paths of a circuit or group rely on",
         "where the asset is, or what holds it; blank where nothing says",
         {
@@ -117,6 +123,7 @@ _LAYERS = (
     ),
     LayerFields(
         "found_protected",
+        "Findings: losses together with what is protected",
         "an asset whose loss breaks a path of a circuit together with what the circuit protects",
         "where the asset is, or what holds it; blank where nothing says",
         {
@@ -132,6 +139,7 @@ _LAYERS = (
     ),
     LayerFields(
         "found_near",
+        "Findings: near stretches",
         "a stretch of one path too close to the other",
         "LineString",
         {
@@ -147,6 +155,7 @@ _LAYERS = (
     ),
     LayerFields(
         "found_cross",
+        "Findings: crossings",
         "a crossing in plan without a common asset",
         "Point",
         {
@@ -160,6 +169,7 @@ _LAYERS = (
     ),
     LayerFields(
         "found_gaps",
+        "Findings: record gaps",
         "something that the records leave open",
         "where the asset is; blank where nothing says",
         {
@@ -171,6 +181,7 @@ _LAYERS = (
     ),
     LayerFields(
         "found_hazards",
+        "Findings: hazards",
         "a hazard",
         "as drawn, without its reach",
         {
@@ -185,6 +196,7 @@ _LAYERS = (
     ),
     LayerFields(
         "found_contingency",
+        "Findings: single events",
         "a single event and a circuit that loses a path by it",
         None,
         {
@@ -197,6 +209,7 @@ _LAYERS = (
     ),
     LayerFields(
         "found_circuits",
+        "Findings: circuits and groups",
         "a circuit or group",
         None,
         {
@@ -218,6 +231,60 @@ _LAYERS = (
 
 LAYERS: Mapping[str, LayerFields] = MappingProxyType({layer.name: layer for layer in _LAYERS})
 """Every layer of findings, by name."""
+
+
+_ALIASES = {
+    "test": "circuit or group",
+    "tests": "circuits and groups touched",
+    "lost": "circuits left without a path",
+    "exposed": "circuits left with one path",
+    "hazards": "hazards that reach it",
+    "holders": "lies within",
+    "passes": "structures passed",
+    "out": "out of service",
+    "avoidable": "could be avoided",
+    "waived": "accepted by a waiver",
+    "through": "only because of",
+    "under": "along with",
+    "remains": "paths that remain",
+    "silent": "no path remains",
+    "other": "other segment",
+    "takes": "reaches",
+    "is_group": "group",
+    "worst_us": "greatest delay (us)",
+    "worst_at_least_us": "greatest delay, at least (us)",
+    "within_limits": "within its limits",
+}
+"""Names of fields for people, where a field's own name is none."""
+_UNITS = ("m", "us", "ms", "mm", "nm", "h", "db", "dbm", "pct", "kv", "db_per_km")
+_UNITS_SAID = {"db": "dB", "dbm": "dBm", "pct": "%", "kv": "kV", "db_per_km": "dB/km"}
+
+
+def alias(field: str, found: bool = True) -> str:
+    """Name of a field for people: words, and its unit in brackets.
+
+    Parameters
+    ----------
+    field : str
+    found : bool
+        Whether it is one of a layer of findings, not one of a study's own.
+
+    Returns
+    -------
+    str
+        The fields of a layer get names that differ.
+
+    Examples
+    --------
+    >>> alias("route_at_least_m")
+    'route, at least (m)'
+    """
+    if found and field in _ALIASES:
+        return _ALIASES[field]
+    unit = max((one for one in _UNITS if field.endswith(f"_{one}")), key=len, default="")
+    name = field.removesuffix(f"_{unit}") if unit else field
+    said = name.replace("_at_least", ", at least").replace("_", " ")
+    return f"{said} ({_UNITS_SAID.get(unit, unit)})" if unit else said
 
 
 def found_layers(proof: Proof) -> dict[str, pd.DataFrame]:
