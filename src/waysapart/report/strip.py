@@ -628,7 +628,7 @@ def strip_said(strip: Strip, bridges: Sequence[NamedBridge]) -> str:
             for low, high, kind in lane["stretches"]
         ]
         runs += [
-            f"a {hop['medium']} hop {hop['link']}"
+            f"{'an' if hop['medium'][0] in 'aeiou' else 'a'} {hop['medium']} hop {hop['link']}"
             + (", whose route is not on record" if hop.get("unknown") else "")
             for hop in lane["hops"]
         ]
