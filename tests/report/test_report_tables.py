@@ -17,6 +17,7 @@ from waysapart.report import words
 from waysapart.report.circuit_table import circuit_rows, circuits_csv, least_margin
 from waysapart.report.terminal import show_circuit, show_proof
 from waysapart.report.view import causes, event_rows, gap_kinds, page_view
+from waysapart.text import counted
 
 Facts = dict[str, Any]
 
@@ -248,6 +249,8 @@ def test_events_at_the_ends_stand_by_themselves(facts: Facts, estuary_page: str)
         for row in some:
             for asset in row.assets:
                 assert all(asset in needed[name] for name in (*row.lost, *row.groups)) == at_ends
+            for names in (row.assets, row.lost, row.left, row.groups):
+                assert names == sorted(names, key=counted)
     avoidable = {name for row in found.rows for name in row.assets}
     assert {"PIT-HER-7", "TR-1", "BAT-STK-3"} <= avoidable
     assert {"R-C03-A", "HER"} <= {name for row in found.ends for name in row.assets}

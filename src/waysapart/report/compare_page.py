@@ -323,7 +323,7 @@ def _limits(side: Facts) -> str:
     if not side:
         return ""
     within = side.get("within_limits")
-    return "not known" if within is None else "within" if within else "over"
+    return "not known" if within is None else "within" if within else "outside"
 
 
 def _bounded(old: Facts, new: Facts, key: str) -> tuple[str, str]:

@@ -546,7 +546,8 @@ def event_rows(
     rows: dict[bool, list[EventRow]] = {False: [], True: []}
     for (needed, number, named), assets in together.items():
         assert effects is not None
-        alike = EventRow(sorted(assets, key=counted), named, *effects["losses"][number])
+        taken = (sorted(names, key=counted) for names in effects["losses"][number])
+        alike = EventRow(sorted(assets, key=counted), named, *taken)
         rows[needed].append(alike)
     for some in rows.values():
         some.sort(key=lambda row: (-len(row.lost), -len(row.left), counted(row.assets[0])))
