@@ -106,7 +106,7 @@ def test_a_figure_reads_the_same_on_terminal_page_and_in_the_file(
         if row["closest m"]:
             compared["closest"] += 1
             assert row["closest m"] == table.closest.text
-            assert f"closest approach: {row['closest m']} m between" in said
+            assert f"closest approach: {row['closest m']} m, " in said
             assert f"{row['closest m']} m" in page
         if row["least margin dB"]:
             compared["margin"] += 1
