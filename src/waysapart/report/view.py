@@ -96,9 +96,7 @@ class Entry(Circuit):
     waits, brief : bool
         Whether the entry is put into the page when it is opened; whether it shows the paths alone.
     condensed : bool
-        Whether it is a row of a table on paper, unless it stands open.
-    least_margin : str
-        The least optical margin of its links.
+        Whether paper has it in tables only, unless it stands open.
     """
 
     index: int
@@ -123,7 +121,6 @@ class Entry(Circuit):
     waits: bool
     brief: bool
     condensed: bool
-    least_margin: str
 
 
 class GroupEntry(Group):
@@ -259,6 +256,7 @@ def _counts(circuits: Sequence[Entry], groups: Sequence[Group], to_sign: int) ->
     return {
         **{verdict: verdicts.count(verdict) for verdict in words.VERDICTS},
         "over_limit": sum(c["over"] for c in circuits),
+        "apart_outside": sum(c["over"] and c["verdict"] == "apart" for c in circuits),
         "unknown_limit": sum(
             c["within_limits"] is None and c["verdict"] != "unproven" for c in circuits
         ),
@@ -306,19 +304,7 @@ def _entry(
         "waits": False,
         "brief": False,
         "condensed": False,
-        "least_margin": _least_margin(circuit),
     }
-
-
-def _least_margin(circuit: Circuit) -> str:
-    """The least optical margin of any link; where one is not known, what it is at most."""
-    margins = [row["margin_db"] for path in circuit["paths"].values() for row in path["loss"]]
-    known = [one for one in margins if one is not None]
-    if not margins:
-        return "no fibre"
-    if not known:
-        return "not known"
-    return f"{'' if len(known) == len(margins) else 'at most '}{min(known):.1f} dB"
 
 
 def _group_entry(group: Group, strips: Mapping[str, Strip], number: str) -> GroupEntry:

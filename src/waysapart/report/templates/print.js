@@ -6,18 +6,16 @@
   var list = document.getElementById("map-numbers"), MOST = 30;
   var opened = [], numbers = [], map = null;
 
-  function position(x, y) { return [x, y]; }
-
   /* In the middle of what an entry names: of a stretch, its middle asset that has a place. */
   function middleOf(ids) {
     var places = ids.map(ways.placeOf).filter(function (id) { return id !== null; });
     var id = places[Math.floor((places.length - 1) / 2)];
     if (id === undefined) return null;
-    if (ways.pointAt.has(id)) return position(ways.points.x[ways.pointAt.get(id)], ways.points.y[ways.pointAt.get(id)]);
+    if (ways.pointAt.has(id)) return [ways.points.x[ways.pointAt.get(id)], ways.points.y[ways.pointAt.get(id)]];
     var part = ways.partsOf[ways.plantAt.get(id)][0];
     if (part === undefined) return null;
     var k = Math.floor((ways.plant.start[part] + ways.plant.start[part + 1] - 1) / 2);
-    return position(ways.plant.x[k], ways.plant.y[k]);
+    return [ways.plant.x[k], ways.plant.y[k]];
   }
 
   /* Findings in the order in which the entry lists them: what is shared, then near and crossing. */
@@ -32,7 +30,7 @@
       var at = button.value.split(" ").map(Number), cells = Array.from(button.closest("tr").cells).slice(0, 5);
       found.push({
         says: cells.map(function (cell) { return cell.textContent.trim(); }).filter(Boolean).join(", "),
-        at: position(ways.across(at[0] + (at[0] < data.frame[0] - 1 ? 360 : 0)), ways.down(at[1]))
+        at: [ways.across(at[0] + (at[0] < data.frame[0] - 1 ? 360 : 0)), ways.down(at[1])]
       });
     });
     return found.filter(function (one) { return one.at; }).slice(0, MOST);
@@ -59,6 +57,8 @@
   function mapFor(circuit) {
     var entry = document.querySelector("details.circuit[data-circuit='" + circuit + "']");
     numbers = entry ? findingsOf(entry) : [];
+    document.getElementById("map-of").textContent = "Circuit " + data.circuits[circuit].id +
+      (numbers.length ? ", what was found of it by number:" : "");
     list.replaceChildren();
     numbers.forEach(function (one) {
       var item = document.createElement("li");
@@ -90,6 +90,7 @@
     opened.forEach(function (one) { one.open = false; });
     root.classList.remove("printing", "one-circuit");
     numbers = [];
+    if (list) list.replaceChildren();
     if (ways.map) ways.map.invalidateSize({ animate: false });
     if (map) ways.view.restore(map);
     map = null;
