@@ -57,7 +57,7 @@ def test_every_page_says_what_it_is_of(page):
     boxes = dict(re.findall(r'@(top-left|top-right|bottom-left) \{ content: "(.*?)"; \}', said))
     plain = {box: text.replace('\\"', '"').replace("\\\\", "\\") for box, text in boxes.items()}
     assert plain["top-left"] == TITLE
-    assert plain["top-right"] == "Path separation report · revision A"
+    assert plain["top-right"] == "Route separation report · revision A"
     assert re.match(r"Study Estuary ring · \d{4}-\d\d-\d\d", plain["bottom-left"])
     assert "counter(page)" in said
     assert "counter(pages)" in said
