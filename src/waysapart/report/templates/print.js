@@ -21,7 +21,7 @@
   /* Findings in the order in which the entry lists them: what is shared, then near and crossing. */
   function findingsOf(entry) {
     var found = [];
-    entry.querySelectorAll(".shared > li").forEach(function (item) {
+    entry.querySelectorAll(".circuit-body > .shared > li").forEach(function (item) {
       var what = item.querySelector(".what").cloneNode(true);
       what.querySelectorAll(".quiet").forEach(function (button) { button.remove(); });
       found.push({ says: what.textContent, at: middleOf(ways.idsIn(item)) });
