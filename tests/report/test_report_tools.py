@@ -178,7 +178,7 @@ def test_the_counts_show_their_circuits_alone(page):
     rows = page.locator("table[data-table=circuits] tbody tr:visible button.pick")
     page.click("#answer a[data-only=over]")
     assert rows.all_text_contents() == ["C14", "C15"]
-    assert page.text_content(".ledger [role=status]").startswith("2 of 33: outside a limit")
+    assert page.text_content(".ledger [role=status]").startswith("2 of 33 rows are outside a limit")
     page.click("#answer a[data-only=unproven]")
     assert rows.all_text_contents() == ["C09", "C12", "C32"]
     page.click(".ledger button:has-text('Show all')")
