@@ -67,7 +67,8 @@ def test_no_sentence_is_said_twice(facts):
 
 def test_spans_of_one_line_are_one_finding(facts):
     text = printed(show_circuit, facts, "C01", width=100)
-    assert "shared: 30 spans N1-S01 to N1-S30" in text
+    assert "shared: one and the same route, 0.2 to 10.0 km, 70 assets; its parts:" in text
+    assert "    30 spans N1-S01 to N1-S30, 0.2 to 10.0 km" in text
     assert "all: N1-S01 to N1-S30" in text
     assert len(text.splitlines()) < 40
 

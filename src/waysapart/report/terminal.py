@@ -465,9 +465,9 @@ def _found(console: Console, one: Circuit | Group) -> None:
     for route in shared_routes(one):
         if len(route.findings) > 1:
             accepted = ", accepted by waiver" if route.waived else ""
-            console.print(styled(f"  shared: {route.label}{accepted}, made of", "bold"))
+            console.print(styled(f"  shared: {route.label}{accepted}; its parts:"))
         for found in route.findings:
-            _shared(console, found)
+            _shared(console, found, part=len(route.findings) > 1)
     few_paths = not words.spared(one)
     if not few_paths:
         console.print(styled(f"  {words.spared_said(one)}", "dim"))
@@ -490,21 +490,23 @@ def _at_the_ends(console: Console, one: Circuit | Group) -> None:
     console.print(styled(f"  unavoidably shared at the ends: {needed}"))
 
 
-def _shared(console: Console, found: Finding) -> None:
+def _shared(console: Console, found: Finding, *, part: bool = False) -> None:
     """Print one shared asset or stretch, with the chain by which each path relies on it."""
     waived = ", accepted by waiver" if found.waived else ""
     what = "shared need" if found.needed else "shared"
-    console.print(styled(f"  {what}: {found.label}{waived}"))
+    indent = "      " if part else "    "
+    label = f"    {found.label}" if part else f"  {what}: {found.label}{waived}"
+    console.print(styled(label))
     if len(found.members) > 1:
-        console.print(styled(f"    all: {_some(found.members)}", "dim"))
+        console.print(styled(f"{indent}all: {_some(found.members)}", "dim"))
     if found.places:
-        console.print(styled(f"    with their structures {_some(found.places)}", "dim"))
+        console.print(styled(f"{indent}with their structures {_some(found.places)}", "dim"))
     if found.holders:
-        console.print(styled(f"    and what holds it: {_some(found.holders)}", "dim"))
+        console.print(styled(f"{indent}and what holds it: {_some(found.holders)}", "dim"))
     for label, chain in found.via.items():
         where = words.along_said(found.along.get(label))
         place = f", {where}" if where else ""
-        console.print(styled(f"    {label} by {' > '.join(chain)}{place}", "dim"))
+        console.print(styled(f"{indent}{label} by {' > '.join(chain)}{place}", "dim"))
 
 
 def _some(entries: Sequence[Shared]) -> str:
