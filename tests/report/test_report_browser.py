@@ -290,7 +290,7 @@ def test_hostile_text_is_shown_as_it_is_and_nothing_runs(opened, estuary_report)
     for element in (
         "h1",
         "#answer .decide a",
-        "#answer .finding",
+        "#answer li:nth-child(3) .finding",
         "table[data-table=circuits] button.pick",
         "table[data-table=circuits] .sub",
         "#plan-circuit option:nth-child(2)",

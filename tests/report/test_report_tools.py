@@ -105,7 +105,7 @@ def test_the_pointer_reads_the_coordinates_of_the_study(page, proof):
 def test_a_press_on_a_strip_picks_the_asset_and_chooses_the_circuit(page):
     box = page.locator("details.circuit:has(h3:has-text('C03')) .strip-box").first
     box.scroll_into_view_if_needed()
-    box.locator(".head .bridge").first.click()
+    box.locator(".spots .bridge").first.click(position={"x": 8, "y": 8})
     assert page.text_content("#plan-card .id") == "TR-1"
     assert page.text_content("tr.chosen button.pick") == "C03"
     assert "chosen" in page.get_attribute("details.circuit:has(h3:has-text('C03'))", "class")

@@ -33,7 +33,10 @@
   }
 
   function assetsAt(svg, event) {
-    var marks = marksAt(svg, event), over = event.target.closest("[data-asset]");
+    var over = event.target.closest("[data-asset]");
+    /* A diamond stands on the mark of the place; a band runs under all of them. */
+    if (over && over.matches(".spots, .head")) return [over.dataset.asset];
+    var marks = marksAt(svg, event);
     return marks.length || !over ? marks : [over.dataset.asset];
   }
 
