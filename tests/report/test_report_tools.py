@@ -12,6 +12,7 @@ from click.testing import CliRunner
 from pyproj import Transformer
 
 from browser import marks_of
+from read_strip import boxes
 from waysapart.cli import main
 from waysapart.report.page import render_report
 from waysapart.report.write import report_facts
@@ -105,7 +106,11 @@ def test_the_pointer_reads_the_coordinates_of_the_study(page, proof):
 def test_a_press_on_a_strip_picks_the_asset_and_chooses_the_circuit(page):
     box = page.locator("details.circuit:has(h3:has-text('C03')) .strip-box").first
     box.scroll_into_view_if_needed()
-    box.locator(".spots .bridge").first.click(position={"x": 8, "y": 8})
+    upper, *_ = boxes(box.locator(".spots .bridge").first.get_attribute("d"))
+    frame = box.locator("svg.strip").bounding_box()
+    scale = frame["width"] / 1000
+    x, y = ((low + high) / 2 * scale for low, high in (upper[:2], upper[2:]))
+    page.mouse.click(frame["x"] + x, frame["y"] + y)
     assert page.text_content("#plan-card .id") == "TR-1"
     assert page.text_content("tr.chosen button.pick") == "C03"
     assert "chosen" in page.get_attribute("details.circuit:has(h3:has-text('C03'))", "class")
