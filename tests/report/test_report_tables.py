@@ -6,11 +6,13 @@ import csv
 import io
 import re
 from collections import Counter
+from pathlib import Path
 from typing import Any
 
 import pytest
 from rich.console import Console
 
+import waysapart
 from browser import Watched, chromium
 from waysapart import figures
 from waysapart.report import words
@@ -68,6 +70,33 @@ def text_of(html: str) -> str:
 )
 def test_a_length_has_three_digits(value: float, said: str) -> None:
     assert figures.metres(value) == said
+
+
+_BY_HAND = re.compile(
+    r"\{[^{}]*:,?\.\d[fg]\} ?(?:m|km|µs|us|ms)\b"
+    r'|\.toFixed\([^()]*\) *\+ *"(?: m| km| µs)\b'
+    r'|\d[fg]"(?:\|format| %)[^}]*\}\} ?(?:m|km|µs|ms)\b'
+)
+"""A length or a delay with its unit, rounded where it stands."""
+_PLACES = {"stretches.py", "places.py"}
+"""Where something is along a path, or from a site: whole metres and kilometres, not figures."""
+
+
+def test_no_length_and_no_delay_is_rounded_where_it_stands() -> None:
+    """`waysapart.figures` does that, and one script for what a reader measures on the map."""
+    assert _BY_HAND.search('f"{distance_m:.1f} m away"')
+    assert _BY_HAND.search('{{ "%.2f"|format(delay) }} µs')
+    assert _BY_HAND.search('value.toFixed(1) + " m"')
+    package = Path(waysapart.__file__).parent
+    found = [
+        f"{path.name}: {line.strip()}"
+        for stage in ("report", "whatif", "cli")
+        for path in sorted((package / stage).rglob("*"))
+        if path.suffix in (".py", ".js", ".j2") and path.name not in _PLACES
+        for line in path.read_text(encoding="utf-8").splitlines()
+        if _BY_HAND.search(line)
+    ]
+    assert found == []
 
 
 def test_a_limit_has_the_digits_of_the_rule() -> None:

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple, cast
 
 from waysapart.evidence import Link
+from waysapart.figures import plain_decibels
 
 _WAYS = {"go": "go", "return": "return"}
 
@@ -148,8 +149,10 @@ def summary(steps: Sequence[Mapping[str, Any]]) -> str:
     if not known:
         return f"{said}, none with a loss on record"
     if len(known) < len(losses):
-        return f"{said}, {len(known)} of them with a loss on record: {sum(known):.2f} dB"
-    return f"{said}: {sum(known):.2f} dB on record"
+        return (
+            f"{said}, {len(known)} of them with a loss on record: {plain_decibels(sum(known))} dB"
+        )
+    return f"{said}: {plain_decibels(sum(known))} dB on record"
 
 
 def step_rows(steps: Iterable[Mapping[str, Any]]) -> list[tuple[str, str]]:
@@ -175,5 +178,5 @@ def step_rows(steps: Iterable[Mapping[str, Any]]) -> list[tuple[str, str]]:
             "stop": name,
         }[kind]
         none = "loss not on record" if kind == "splice" else ""
-        found.append((said, none if loss is None else f"{loss:.2f} dB"))
+        found.append((said, none if loss is None else f"{plain_decibels(loss)} dB"))
     return found

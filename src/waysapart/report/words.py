@@ -43,6 +43,7 @@ from waysapart.evidence import (
 from waysapart.figures import (
     decibels,
     figure,
+    fixed,
     limit_said,
     metres,
     microseconds,
@@ -1969,7 +1970,7 @@ def along_said(along: tuple[float, float] | None) -> str:
 
 
 def fibre_said(terms: LossTerms) -> str:
-    """Fibre that a loss is computed from: `8123 m of fibre at 0.350 dB/km`.
+    """Fibre that a loss is computed from: `8123.4 m of fibre at 0.350 dB/km`.
 
     Parameters
     ----------
@@ -1982,6 +1983,6 @@ def fibre_said(terms: LossTerms) -> str:
     length, loss = terms["fibre_m"], terms["fibre_db"]
     if not length:
         return "fibre"
-    return f"{length:.0f} m of fibre" + (
+    return f"{fixed(length, 1)} m of fibre" + (
         "" if loss is None else f" at {1000 * loss / length:.3f} dB/km"
     )

@@ -14,6 +14,7 @@ from pyproj import CRS, Geod
 
 from waysapart.arrays import Floats
 from waysapart.errors import CallError, Problem, StudyError
+from waysapart.figures import metres
 from waysapart.schema import ROLES
 from waysapart.study.crs import (
     LON_LAT,
@@ -350,8 +351,8 @@ def _elsewhere(
 ) -> Problem:
     first = shapely.get_coordinates(shapes[row])[0]
     where = f"({first[0]:.7g}, {first[1]:.7g}) in {crs_label(crs)}"
-    km = nearest[row] / 1000
-    far = f"{km:,.0f} km from the nearest plant" if np.isfinite(km) else "nowhere on Earth"
+    lies = float(nearest[row])
+    far = f"{metres(lies)} from the nearest plant" if np.isfinite(lies) else "nowhere on Earth"
     hint = "check its coordinate system"
     swapped = shapely.transform(shapes[row : row + 1], lambda points: points[:, ::-1])
     if crs.is_geographic and _nearest_m(study, swapped, crs)[0] <= ELSEWHERE_M:
