@@ -12,8 +12,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-OWNER, OWNER_PASSWORD = "harbourmaster", "Ebb&Flow%7"
-READER, READER_PASSWORD = "lookout", "Tide/wave@4"
+OWNER, OWNER_PASSWORD = "plant_owner", "Hedge&field%7"
+READER, READER_PASSWORD = "plant_reader", "Stile/stone@4"
 DATABASE = "estuary"
 _PACKAGED = Path("/usr/lib/postgresql")
 
