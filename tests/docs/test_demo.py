@@ -6,7 +6,10 @@ import csv
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+import shapely
+from pyproj import Transformer
 
 import waysapart as wa
 from proofs import proof_of
@@ -59,3 +62,24 @@ def test_every_shared_asset_names_the_chains_that_lead_to_it(
             chains = stretches[entry["stretch"] - 1]["via"]
             assert len(chains) >= 2
             assert all(chain for chain in chains.values())
+
+
+def test_the_plant_stands_in_open_ocean_where_the_pages_say(proof: wa.Proof) -> None:
+    """The demo in the middle of the North Atlantic, the awkward export in the North Pacific."""
+    awkward = wa.read_study(ROOT / "examples" / "awkward")
+    for study, box, page, said in (
+        (proof.study, (-29.6, 54.1, -28.5, 54.7), "demo.md", "EPSG:32626; about 54.4° N 29.0° W"),
+        (awkward, (-163.8, 51.4, -163.6, 51.5), "mapping.md", "590 000, 5 700 000"),
+    ):
+        west, south, east, north = shapely.total_bounds(
+            np.concatenate([study.lonlat(role) for role in ("sites", "structures", "segments")])
+        )
+        assert box[0] < west < east < box[2], page
+        assert box[1] < south < north < box[3], page
+        assert said in " ".join((ROOT / "docs" / page).read_text(encoding="utf-8").split())
+    assert proof.study.crs.to_epsg() == 32626
+    feet = Transformer.from_crs("EPSG:26903", "EPSG:4423", always_xy=True)
+    east, north = (
+        f"{round(one):,}".replace(",", " ") for one in feet.transform(590_000, 5_700_000)
+    )
+    assert f"{east}, {north}" in (ROOT / "docs" / "mapping.md").read_text(encoding="utf-8")

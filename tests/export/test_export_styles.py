@@ -18,6 +18,7 @@ import waysapart as wa
 from dig_plant import two_ways
 from everyday import some
 from random_plant import write_random_study
+from small_study import write_small_study
 from waysapart.colours import DARK, LIGHT, PRINT, style_sheet
 from waysapart.export.layers import LAYERS
 from waysapart.export.styles import AREAS, FOUND, LINES, POINTS, Mark, Rule, Stroke, style_of
@@ -346,6 +347,22 @@ def test_layers_and_fields_have_names_for_people(demo: Path) -> None:
         ("gpkg_data_column_constraints", "gpkg_schema"),
         ("gpkg_data_columns", "gpkg_schema"),
     ]
+
+
+def test_a_column_that_took_the_name_of_a_field_is_not_named_for_it(tmp_path: Path) -> None:
+    """`KIND` of the source stands before `kind`, which becomes `kind_2`: neither gets its name."""
+    study = wa.read_study(write_small_study(tmp_path / "study"))
+    table = study.tables["sites"]
+    table.insert(0, "KIND", "x")
+    wa.export(study, tmp_path / "ring.gpkg")
+    names = asked(
+        tmp_path / "ring.gpkg",
+        "SELECT column_name FROM gpkg_data_columns WHERE table_name = 'sites'",
+    )
+    columns = asked(tmp_path / "ring.gpkg", "PRAGMA table_info(sites)")
+    assert {"KIND", "kind_2"} <= {name for _, name, *_ in columns}
+    assert "id" in {name for (name,) in names}
+    assert not {"KIND", "kind", "kind_2"} & {name for (name,) in names}
 
 
 # --- The file as a whole

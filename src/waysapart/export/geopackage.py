@@ -268,16 +268,18 @@ def _describe(base: sqlite3.Connection, layers: Sequence[_Told], made: datetime)
         [(one.title, f"{one.says[0].upper()}{one.says[1:]}.", one.name) for one in layers],
     )
     base.execute("UPDATE gpkg_contents SET last_change = ?", (at,))
-    base.executemany(
-        "INSERT INTO gpkg_data_columns (table_name, column_name, name, title, description) "
-        "VALUES (?, ?, ?, ?, ?)",
-        [
-            (one.name, field, name, name, says)
-            for one in layers
-            for field, says in one.fields.items()
-            for name in [alias(field, found=one.role is None)]
-        ],
-    )
+    for one in layers:
+        there = {str(name) for _, name, *_ in base.execute(f'PRAGMA table_info("{one.name}")')}
+        names = {field: alias(field, found=one.role is None) for field in one.fields}
+        base.executemany(
+            "INSERT INTO gpkg_data_columns (table_name, column_name, name, title, description) "
+            "VALUES (?, ?, ?, ?, ?)",
+            [
+                (one.name, field, name, name, one.fields[field])
+                for field, name in names.items()
+                if field in there  # not where a column that differs in capitals took its name
+            ],
+        )
     column = dict(base.execute("SELECT table_name, column_name FROM gpkg_geometry_columns"))
     for one in layers:
         if one.dimensions is None:
