@@ -27,6 +27,8 @@ from waysapart.report.page import render_report
 
 MM = 96 / 25.4
 """CSS pixels in a millimetre."""
+PAPER_PX = 688
+"""Width of the text on A4, 182 mm, in whole pixels."""
 OLD = datetime(2019, 7, 1, 12, tzinfo=UTC).timestamp()
 BOXES = "table.decisions:not([data-table=to-sign]) tbody tr, table.signing tbody tr"
 WAIVER = '\n[[waiver]]\ncircuit = "K1"\nasset = "H1"\nreason = "Until the second pit is built"\n'
@@ -285,7 +287,10 @@ def test_boxes_are_high_enough_for_a_pen_on_paper(
     run("dig", folder, "--asset", "P2", "-o", pages[2])
     for path in pages:
         page = watched.open(path, drawn=False)
+        page.set_viewport_size({"width": PAPER_PX, "height": 900})
         page.emulate_media(media="print")
+        wide = page.evaluate("document.documentElement.scrollWidth")
+        assert wide <= PAPER_PX, f"{path.name}: the browser would shrink the page, boxes and all"
         heights = page.eval_on_selector_all(BOXES, "all => all.map(e => e.offsetHeight)")
         assert len(heights) >= 4, path.name
         assert min(heights) >= 12 * MM, path.name

@@ -230,7 +230,8 @@ def comparison_view(comparison: Comparison, facts: ComparisonFacts) -> View:
 
 def _decision(row: View) -> sign_off.Decision:
     """A change that is to be decided on."""
-    verdicts = f" ({row['before']} to {row['after']})" if row["before"] and row["after"] else ""
+    differ = row["before"] and row["after"] and row["before"] != row["after"]
+    verdicts = f" ({row['before']} to {row['after']})" if differ else ""
     said = "; ".join(row["said"])
     found = f"{row['change']}{verdicts}{': ' if said else ''}{said}"
     return sign_off.Decision(f"{row['what']} {row['id']}".strip(), "", False, found)
