@@ -166,6 +166,8 @@ def test_a_figure_that_is_not_known_stands_in_no_column_of_numbers(
     assert (row["delay us"], row["delay kept"]) == ("", "not known")
     assert row["delay at least us"] == figures.plain_microseconds(one["delay"]["worst_at_least_us"])
     assert row["unavailability"] == row["down at once min a year"] == ""
+    assert row["closest m"] == ""
+    assert row["closest at most m"] == figures.plain_metres(one["closest_m"])
     assert float(row["down at once at least min a year"]) > 0
 
 

@@ -214,7 +214,7 @@ def _margin(one: Circuit, margin: LeastMargin) -> Cell:
 
 _COLUMNS = (
     *("circuit", "name", "service", "group", "scheme", "verdict", "limits", "found"),
-    *("closest m", "closest main", "closest alternate", "separation required"),
+    *("closest m", "closest at most m", "closest main", "closest alternate", "separation required"),
     *("shared", "near stretches", "crossings forbidden", "findings waived", "record gaps"),
     *("single points", "single points at the ends", "single points avoidable"),
     *("delay us", "delay at least us", "delay limit us", "delay kept"),
@@ -261,7 +261,7 @@ def _csv_row(one: Circuit, links: Links) -> list[object]:
     return [
         *(one["id"], one["name"], one["service"], one["group"], one["scheme"]),
         *(one["verdict"], limits_word(one), words.finding(one, links)),
-        _number(one["closest_m"], figures.plain_metres),
+        *_closest_or_bound(one),
         *(_between(one) or ("", "")),
         figures.separation_said(one["separation_m"]),
         "; ".join(row["asset"] for row in one["shared"] if not row["waived"]),
@@ -294,6 +294,12 @@ def _csv_row(one: Circuit, links: Links) -> list[object]:
         _kept(down["ok"]),
         "; ".join(f"{label}: {' - '.join(path['links'])}" for label, path in one["paths"].items()),
     ]
+
+
+def _closest_or_bound(one: Circuit) -> tuple[str, str]:
+    """The closest approach, or its upper bound where a record gap may hide a closer one."""
+    said = _number(one["closest_m"], figures.plain_metres)
+    return ("", said) if words.course_open(one) else (said, "")
 
 
 def _number(value: float | None, say: Callable[[float], str]) -> str:
