@@ -260,8 +260,34 @@ def test_no_part_is_wider_than_the_window(opened, estuary_report, width, scheme)
     window = {"width": width, "height": 700}
     page = opened(*estuary_report, viewport=window, color_scheme=scheme)
     assert page.evaluate("document.documentElement.scrollWidth") == width
+    if width == 360:
+        begins_at_the_first_finding(page, "C25")
     page.select_option("#plan-circuit", "3")
     assert colours(page)["main"] > 100
+
+
+def begins_at_the_first_finding(page, circuit):
+    """A strip wider than the window: the near stretch is in sight, the edges are shaded where
+    there is more, and the name of the lane has moved along."""
+    box = page.locator(f"details.circuit:has(h3 .id:text-is('{circuit}')) .strip-box")
+    box.scroll_into_view_if_needed()
+    entry = f"[data-circuit]:has([aria-label='Lanes of {circuit}']) .strip-box"
+    assert until(page, f'document.querySelector("{entry}").scrollLeft > 0')
+    seen = box.evaluate(
+        """box => {
+          const svg = box.querySelector('svg'), scale = svg.getBoundingClientRect().width / 1000;
+          const name = svg.querySelector('.lane-label').getBoundingClientRect();
+          const at = box.getBoundingClientRect();
+          return { at: svg.dataset.first * scale - box.scrollLeft, room: box.clientWidth,
+                   name: name.left - at.left,
+                   more: box.scrollWidth - box.clientWidth - box.scrollLeft,
+                   shades: getComputedStyle(box).backgroundAttachment };
+        }"""
+    )
+    assert 0 < seen["at"] < seen["room"] / 2
+    assert seen["more"] > 0
+    assert 0 <= seen["name"] < 20
+    assert seen["shades"] == "local, local, scroll, scroll"
 
 
 def test_print_opens_what_needs_a_decision_and_draws_on_white(opened, estuary_report):
