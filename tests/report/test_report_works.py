@@ -165,7 +165,7 @@ def test_the_notice_tells_whom_what_and_what_next(pages, watched):
     assert order == ["DRAIN", "FOOTING", "COVER"]
     clashes = page.locator("table[data-table=clashes] tbody tr").all_text_contents()
     assert len(clashes) == 2
-    assert "out of service, in any order" in page.text_content("#plan-of-works")
+    assert "out of service, whatever else is in service" in page.text_content("#plan-of-works")
     cover = page.locator("table[data-table=tell]").nth(2)
     rows = {
         row.locator("button.pick").text_content(): row.locator("td").all_text_contents()

@@ -106,7 +106,7 @@ def test_a_work_that_takes_both_paths_by_itself_is_told_with_the_reason(study: S
     assert not facts["loses_nothing"]
     assert facts["order"][0]["lost"] == ["K"]
     (reason,) = facts["reasons"]
-    assert reason == "W1 alone puts every path of K out of service, in any order"
+    assert reason == ("W1 alone puts every path of K out of service, whatever else is in service")
 
 
 def test_a_work_that_cannot_wait_for_a_repair_names_what_is_out(study: Study) -> None:

@@ -200,7 +200,7 @@ class WorksPlan:
             if inherent:
                 told.append(
                     f"{name} alone puts every path of {', '.join(self.owner_ids(inherent))} out of "
-                    "service, in any order"
+                    "service, whatever else is in service"
                 )
             if other:
                 told.append(
