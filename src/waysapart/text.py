@@ -171,8 +171,11 @@ def sentence_list(names: Sequence[str], last: str = "and", most: int | None = No
     return f" {last} ".join(part for part in (", ".join(names[:-1]), *names[-1:]) if part)
 
 
+_NO_NOUNS = ("buried", "subsea")
+
+
 def plural(number: int, what: str) -> str:
-    """A number with its noun.
+    """A number with its noun; a kind that is no noun, such as `buried`, is one of segments.
 
     Parameters
     ----------
@@ -188,7 +191,11 @@ def plural(number: int, what: str) -> str:
     --------
     >>> plural(1, "pit"), plural(3, "gantry"), plural(2, "rooms"), plural(4, "trench")
     ('1 pit', '3 gantries', '2 rooms', '4 trenches')
+    >>> plural(6, "buried")
+    '6 buried segments'
     """
+    if what in _NO_NOUNS:
+        what = f"{what} segment"
     if number == 1:
         return f"1 {what}"
     if what.endswith("y") and what[-2:-1] not in "aeiou":
