@@ -187,6 +187,15 @@ def test_the_card_of_an_asset_names_its_findings(page: Any) -> None:
     assert card(page)["Shared by both paths of"] == "C04 C17 C33"
 
 
+def test_an_id_that_ends_in_no_number_stands_for_itself(page: Any) -> None:
+    """Runs of ids are told by the first and the last: a run of one is that one."""
+    told = "() => waysapart.idsFrom('POWER-HOUSE', 'POWER-HOUSE', 1)"
+    assert page.evaluate(told) == ["POWER-HOUSE"]
+    assert page.evaluate("() => waysapart.idsFrom('T-08', 'T-11', 4)") == [
+        *("T-08", "T-09", "T-10", "T-11")
+    ]
+
+
 def test_the_card_tells_the_gaps_of_its_records(page: Any) -> None:
     said, bears_on, runs = page.evaluate("() => waysapart.data.gaps[0]")
     page.evaluate("id => waysapart.pickAsset(id, false)", runs[0][0])

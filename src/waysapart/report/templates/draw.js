@@ -87,38 +87,44 @@
     return b[i] <= box[2] && b[i + 2] >= box[0] && b[i + 1] <= box[3] && b[i + 3] >= box[1];
   }
 
-  /* Adds one line to the path; steps shorter than a pixel are left out. A line that goes on where
-     the last one ended is joined to it, so that dashes run on and an outline has no ends within. */
-  function trace(view, lines, part, joined, backwards) {
-    var ctx = view.ctx, n = lines.start[part + 1] - lines.start[part], px = 0, py = 0;
-    for (var k = 0; k < n; k++) {
-      var i = backwards ? lines.start[part + 1] - 1 - k : lines.start[part] + k;
-      var x = lines.x[i] * view.scale - view.dx, y = lines.y[i] * view.scale - view.dy;
-      if (k === 0 && !joined) ctx.moveTo(x, y);
-      else if (k === 0 || k === n - 1 || Math.abs(x - px) + Math.abs(y - py) >= 1) ctx.lineTo(x, y);
-      else continue;
-      px = x; py = y;
-    }
-  }
+  /* Adds one line to the path; steps shorter than a pixel are left out. */
+  function trace(view, lines, part) { course(view, lines, [part]); }
 
-  /* Adds lines in their order as one course, each turned so that it goes on from the one before. */
+  /* Adds lines in their order as one course, each turned so that it goes on from the one before:
+     dashes run on and an outline has no ends within. Steps shorter than a pixel are left out. */
   function course(view, lines, parts) {
-    var reach = 1.5 / view.scale, last = -1, end = -1;
+    var ctx = view.ctx, reach = 1.5 / view.scale, last = -1, end = -1, px = 0, py = 0, qx = 0, qy = 0, pending = false;
     function meets(i, j) { return Math.abs(lines.x[i] - lines.x[j]) < reach && Math.abs(lines.y[i] - lines.y[j]) < reach; }
-    parts.forEach(function (p, k) {
-      var a = lines.start[p], b = lines.start[p + 1] - 1, next = parts[k + 1], joined = false, turned = false;
-      if (p === last) return;
+    for (var k = 0; k < parts.length; k++) {
+      var p = parts[k], a = lines.start[p], b = lines.start[p + 1] - 1, next = parts[k + 1], joined = false, turned = false;
+      if (p === last) continue;
       last = p;
-      if (!inSight(lines, p, view.box)) { end = -1; return; }
+      if (!inSight(lines, p, view.box)) { end = -1; continue; }
       if (end >= 0 && meets(end, a)) joined = true;
       else if (end >= 0 && meets(end, b)) joined = turned = true;
       else if (next !== undefined) {
         var c = lines.start[next], d = lines.start[next + 1] - 1;
         turned = (meets(a, c) || meets(a, d)) && !meets(b, c) && !meets(b, d);
       }
-      trace(view, lines, p, joined, turned);
+      for (var n = 0; n <= b - a; n++) {
+        var i = turned ? b - n : a + n, x = lines.x[i] * view.scale - view.dx, y = lines.y[i] * view.scale - view.dy;
+        if (n === 0 && !joined) {
+          if (pending) ctx.lineTo(qx, qy);
+          ctx.moveTo(x, y);
+          px = qx = x; py = qy = y;
+          pending = true;
+        } else if (Math.abs(x - px) + Math.abs(y - py) >= 1) {
+          ctx.lineTo(x, y);
+          px = x; py = y;
+          pending = false;
+        } else {
+          qx = x; qy = y;
+          pending = true;
+        }
+      }
       end = turned ? a : b;
-    });
+    }
+    if (pending) ctx.lineTo(qx, qy);
   }
 
   /* Notes where paths and bands run, in cells of eight pixels: names keep off them where they can. */
@@ -128,23 +134,27 @@
   function cells(view, lines, parts, size, into) {
     parts.forEach(function (p) {
       if (!inSight(lines, p, view.box)) return;
-      for (var i = lines.start[p]; i < lines.start[p + 1] - 1; i++) {
+      for (var i = lines.start[p], last = lines.start[p + 1] - 1; i < last; i++) {
         var x = lines.x[i] * view.scale - view.dx, y = lines.y[i] * view.scale - view.dy;
         var dx = lines.x[i + 1] * view.scale - view.dx - x, dy = lines.y[i + 1] * view.scale - view.dy - y;
-        var from = 0, to = 1;
-        [[x, dx, view.width], [y, dy, view.height]].forEach(function (one) {
-          if (one[1] === 0) return;
-          var a = (0 - one[0]) / one[1], b = (one[2] - one[0]) / one[1];
-          from = Math.max(from, Math.min(a, b));
-          to = Math.min(to, Math.max(a, b));
-        });
-        var steps = Math.ceil(Math.max(0, to - from) * Math.hypot(dx, dy) / size);
-        for (var k = 0; k <= steps && from <= to; k++) {
-          var t = from + (to - from) * (steps ? k / steps : 0);
+        var part = [0, 1];
+        if (Math.abs(dx) + Math.abs(dy) > 50) { within(part, x, dx, view.width); within(part, y, dy, view.height); }
+        if (part[0] > part[1]) continue;
+        var steps = Math.ceil((part[1] - part[0]) * Math.hypot(dx, dy) / size);
+        for (var k = 0; k <= steps; k++) {
+          var t = part[0] + (part[1] - part[0]) * (steps ? k / steps : 0);
           into.add(Math.floor((x + t * dx) / size) * 4096 + Math.floor((y + t * dy) / size));
         }
       }
     });
+  }
+
+  /* Narrows a part of an edge to what lies between nought and a limit on one axis. */
+  function within(part, from, by, limit) {
+    if (by === 0) { if (from < 0 || from > limit) part[1] = -1; return; }
+    var a = -from / by, b = (limit - from) / by;
+    part[0] = Math.max(part[0], Math.min(a, b));
+    part[1] = Math.min(part[1], Math.max(a, b));
   }
 
   function isBusy(view, box) {
@@ -433,29 +443,41 @@
   /* What both paths rely on: a band along shared lines with both lanes on it, one outline for all of
      it; diamonds, filled unless waived, on single things, and along a band only so many as stand clear. */
   function drawFindings(view) {
-    var chosen = ways.chosen(), drawn = [];
-    var single = [], along = [], done = new Set(), band = new Set();
+    var chosen = ways.chosen();
+    var single = [], along = [], done = new Set(), band = chosen === null ? view.busy : new Set(), near = new Map();
     data.circuits.forEach(function (circuit, index) {
       if (chosen !== null && chosen !== index) return;
       circuit.shared.forEach(function (found) {
         if (done.has(found.asset)) return;
         done.add(found.asset);
         var line = ways.plantAt.get(found.asset), p = positionOf(view, found);
-        if (line !== undefined) cells(view, ways.plant, ways.partsOf[line], 4, band);
+        if (line !== undefined && chosen !== null) cells(view, ways.plant, ways.partsOf[line], 8, band);
         if (p && seen(view, p[0], p[1])) (line === undefined ? single : along).push([p[0], p[1], found]);
       });
     });
+    /* Whether a diamond stands clear of those drawn, which are kept by cells of 100 pixels, the greatest room. */
+    function stands(x, y, room) {
+      for (var i = -1; i <= 1; i++) for (var j = -1; j <= 1; j++) {
+        var some = near.get((Math.floor(x / 100) + i) * 4096 + Math.floor(y / 100) + j) || [];
+        for (var k = 0; k < some.length; k++) if (Math.abs(some[k][0] - x) < room && Math.abs(some[k][1] - y) < room) return false;
+      }
+      return true;
+    }
     function place(list, room) {
       list.forEach(function (one) {
-        if (drawn.some(function (d) { return Math.abs(d[0] - one[0]) < room && Math.abs(d[1] - one[1]) < room; })) return;
-        drawn.push(one);
+        if (!stands(one[0], one[1], room)) return;
+        var key = Math.floor(one[0] / 100) * 4096 + Math.floor(one[1] / 100);
+        if (!near.has(key)) near.set(key, []);
+        near.get(key).push(one);
         diamond(view, one[0], one[1], !one[2].waived);
       });
     }
     function onBand(one) {
-      var x = Math.floor(one[0] / 4), y = Math.floor(one[1] / 4);
-      for (var i = -1; i <= 1; i++) for (var j = -1; j <= 1; j++) if (band.has((x + i) * 4096 + y + j)) return true;
-      return false;
+      return [-6, 0, 6].some(function (dx) {
+        return [-6, 0, 6].some(function (dy) {
+          return band.has(Math.floor((one[0] + dx) / 8) * 4096 + Math.floor((one[1] + dy) / 8));
+        });
+      });
     }
     place(single.filter(function (one) { return !onBand(one); }), 9);
     place(along.concat(single.filter(onBand)), 100);

@@ -341,7 +341,7 @@
   }
 
   /* Of each rank so many at most are put in order: nobody reads on so far. */
-  var MOST_RANKED = 2000;
+  var MOST_RANKED = 500;
 
   function hitsFor(wanted) {
     var ranks = [[], [], []];
@@ -358,7 +358,7 @@
     });
     tables.forEach(function (table) {
       for (var i = 0; i < table.id.length; i++) {
-        look("asset", table.id[i], table.name[i], table.name[i] || table.kinds[table.kind[i]], pick.bind(null, table.id[i], true));
+        look("asset", table.id[i], table.name[i], table.name[i] || table.kinds[table.kind[i]], null);
       }
     });
     ranks.forEach(function (rank) { rank.sort(function (a, b) { return ways.natural(a.id, b.id); }); });
@@ -378,7 +378,7 @@
       button.appendChild(element("span", hit.id, "id"));
       if (hit.said) button.appendChild(element("span", hit.said));
       button.addEventListener("click", function () {
-          ways.visit(hit.link ? ways.hashOf(hit.link[0], hit.link[1]) : "#map", hit.act);
+        ways.visit(hit.link ? ways.hashOf(hit.link[0], hit.link[1]) : "#map", hit.act || pick.bind(null, hit.id, true));
         foundList.replaceChildren();
       });
       item.appendChild(button);
