@@ -689,7 +689,8 @@
       ctx.arc(x, y, r, 0, 2 * Math.PI);
       stroke(view, view.colour.paper, 4);
       stroke(view, view.colour.ink, 1.75, [3, 2]);
-      view.taken.push([x - r, y - r, x + r, y + r], [x + r * 0.75, y - r * 0.75 - 10, x + r * 0.75 + 14, y - r * 0.75 + 4]);
+      if (r < 24) view.taken.push([x - r, y - r, x + r, y + r]);
+      view.taken.push([x + r * 0.75, y - r * 0.75 - 10, x + r * 0.75 + 14, y - r * 0.75 + 4]);
       ctx.font = "600 11px " + getComputedStyle(view.map.getContainer()).fontFamily;
       ctx.textBaseline = "middle";
       ctx.strokeStyle = view.colour.paper;
