@@ -125,7 +125,8 @@ def near_mark(page: Any, zoom: float) -> dict[str, Any]:
     mark: dict[str, Any] = page.evaluate(
         "([n, zoom]) => { const m = waysapart.data.marks.find(m => m.circuit === n);"
         " waysapart.map.setView([m.at[1], m.at[0]], zoom, { animate: false });"
-        " waysapart.view.redraw(); return { at: m.at, distance_m: m.distance_m, main: m.main,"
+        " waysapart.view.redraw(); return { at: m.at, distance_m: m.distance_m,"
+        " length_m: m.length_m, main: m.main,"
         " alternate: m.alternate, ends: waysapart.pen.endsOf(m) }; }",
         [choose(page, "C25"), zoom],
     )
@@ -147,7 +148,8 @@ def test_both_lanes_show_on_a_near_band_with_the_distance_between_them(page: Any
     for colour in ("main", "alternate", "near"):
         assert pixels(page, colour) > 660, colour
     texts, _ = redrawn(page)
-    assert metres(mark["distance_m"]) in [one["text"] for one in texts]
+    said = f"{metres(mark['distance_m'])} over {metres(mark['length_m'])}"
+    assert said in [one["text"] for one in texts]
     (ax, ay), (bx, by) = mark["ends"]
     scale = page.evaluate("() => 256 * Math.pow(2, waysapart.map.getZoom())")
     metres_per_pixel = page.evaluate(
