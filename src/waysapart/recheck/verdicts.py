@@ -495,7 +495,7 @@ def check_layers(records: Records, facts: Evidence, about: About, *, same_files:
         for one in records.layers
     ]
     if same_files:
-        about.same("layers", sorted(map(_as_text, claimed)), sorted(map(_as_text, found)))
+        about.same("layers", [*map(_as_text, claimed)], [*map(_as_text, found)])
         return
     for role in ROLES:
         mine, theirs = (_together(role, layers) for layers in (claimed, found))
