@@ -82,6 +82,13 @@ def test_circuits_that_are_apart_are_rows_of_a_table(paper, estuary_report):
     rows = paper.locator("table[data-table=figures] tbody tr")
     assert rows.count() == len(facts["circuits"])
     assert rows.first.is_visible()
+    listed = paper.locator(".ledger tbody tr").all()
+    seen = [one.locator("button.pick").text_content() for one in listed if one.is_visible()]
+    assert set(seen) == {
+        one["id"]
+        for one in facts["circuits"]
+        if one["verdict"] != "apart" or one["within_limits"] is False
+    }
     assert "stand on paper in tables only" in paper.locator(".in-brief").text_content()
     heads = paper.locator("main table > thead").all()
     assert {one.evaluate("e => getComputedStyle(e).display") for one in heads} == {
