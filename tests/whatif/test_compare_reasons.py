@@ -148,6 +148,17 @@ def test_what_holds_a_newly_shared_thing_is_counted_not_named() -> None:
             {"single_points": {"stretches": [], "assets": ["R1", "CHG"]}, "shared": []},
             ["single points beyond what is shared 1 to 2 (CHG)"],
             [],
+            id="a single point more",
+        ),
+        pytest.param(
+            {"single_points": {"stretches": [], "assets": ["R1"]}, "shared": []},
+            {
+                "single_points": {"stretches": [], "assets": ["R1", "CHG"]},
+                "shared": [],
+                "unavoidable": ["R1"],
+            },
+            ["single points beyond what is shared 1 to 2, of which 1 at the ends (CHG)"],
+            [],
             id="a single point at an end",
         ),
         pytest.param(

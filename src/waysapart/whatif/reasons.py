@@ -421,8 +421,12 @@ def _single_points(before: Facts, after: Facts) -> list[Reason]:
         return []
     said = "single points" + (" beyond what is shared" if "shared" in after else "")
     found = _counted("single_points", said, len(was), len(now))
+    ends = ""
+    if now and "unavoidable" in after:
+        needed = {str(one) for one in (*after["unavoidable"], *after.get("tail", ()))}
+        ends = f", of which {len(now & needed) or 'none'} at the ends"
     more = f" ({_names(sorted(now - was))})" if len(now) > len(was) else ""
-    return [replace(one, text=one.text + more) for one in found]
+    return [replace(one, text=one.text + ends + more) for one in found]
 
 
 def _single(row: Facts) -> set[str] | None:
