@@ -17,6 +17,7 @@ PACKAGE = Path(__file__).resolve().parents[1] / "src" / "waysapart"
 FLOW = (
     "errors",
     "arrays",
+    "strings",
     "text",
     "colours",
     "schema",

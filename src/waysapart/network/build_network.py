@@ -48,6 +48,7 @@ from waysapart.network.trace import FibreGraph, fibre_graph
 from waysapart.network.trace_steps import Step, trace_steps
 from waysapart.network.traced import traced_study
 from waysapart.schema import ROLES
+from waysapart.strings import plain_strings
 from waysapart.study.model import Study
 
 if TYPE_CHECKING:
@@ -202,6 +203,11 @@ def tie(study: Study, *, like: Network | None = None) -> Network:
     >>> sorted({gap.code for gap in network.gaps if gap.asset in ("UC-U6B", "C12-A")})
     ['cable-broken', 'leased-route']
     """
+    with plain_strings():
+        return _tied(study, like)
+
+
+def _tied(study: Study, like: Network | None) -> Network:
     plant = like if like is not None and _one_plant(study, like.study) else _tie_plant(study)
     assets, chains, passed = plant.assets, plant.chains, plant.passed
     above = _above(plant.recorded)

@@ -154,10 +154,14 @@ def clean(
     role = ROLES[spec.role]
     found: dict[str, pd.Series] = {str(name): frame[name] for name in frame}
     done: dict[str, pd.Series] = {}
+    blanks: dict[tuple[str, object], pd.Series] = {}
     _check_present(spec, role, frame, ledger)
     for column in role.columns:
         if column.name not in found:
-            done[column.name] = blank(column, frame.index)
+            alike = (column.type, column.default)
+            if alike not in blanks:
+                blanks[alike] = blank(column, frame.index)
+            done[column.name] = blanks[alike]
             continue
         values = converted(column, frame, spec, layers, ledger)
         values = _prefixed(column, values, spec)
@@ -255,7 +259,11 @@ def empty_frame(role: Role) -> pd.DataFrame:
         All columns of the role, `_layer` and `_row`; no geometry.
     """
     index = pd.RangeIndex(0)
-    columns: dict[str, Any] = {column.name: blank(column, index) for column in role.columns}
+    kinds = {(column.type, column.default): column for column in role.columns}
+    blanks = {kind: blank(column, index) for kind, column in kinds.items()}
+    columns: dict[str, Any] = {
+        column.name: blanks[column.type, column.default] for column in role.columns
+    }
     hidden = {name: pd.Series(0, index=index, dtype=np.int64) for name in HIDDEN}
     return pd.DataFrame({**columns, **hidden})
 
@@ -385,11 +393,16 @@ def as_text(values: pd.Series) -> pd.Series:
     if not isinstance(values.dtype, pd.StringDtype):
         values = values.map(_text_of_one, na_action="ignore").astype("str")
     values = values.astype("str")
-    cells = values.dropna().tolist()
+    cells = known_texts(values)
     if not cells or not _UNTIDY.search("\n".join(cells)):
         return values
     values = values.str.strip()
     return values.where(values != "")
+
+
+def known_texts(values: pd.Series) -> list[str]:
+    """The cells of a column of text that are not blank, in their order."""
+    return [cell for cell in values.tolist() if isinstance(cell, str)]
 
 
 def _text_of_one(value: object) -> object:
@@ -428,7 +441,7 @@ def _ids(
 ) -> pd.Series:
     """Check ids, one or a list per cell: they must be distinguishable and printable."""
     faults: list[tuple[pd.Series, str]] = []
-    cells = text.dropna().tolist()
+    cells = known_texts(text)
     together, is_list = "; ;".join(cells), column.type == "list"
     if _CONTROL.search(together):
         faults.append(

@@ -18,6 +18,7 @@ import shapely
 from waysapart.errors import StudyError
 from waysapart.input_files import modified
 from waysapart.schema import ASSET_ROLES, ROLES
+from waysapart.strings import plain_strings
 from waysapart.study.backdrops import read_backdrops
 from waysapart.study.columns import clean, empty_frame, rename
 from waysapart.study.crs import (
@@ -123,8 +124,13 @@ def read_study(path: Path | str = ".", *, on: date | None = None, strict: bool =
     >>> study.name, len(study.tables["circuits"])
     ('Estuary ring', 33)
     """
+    with plain_strings():
+        return _read(Path(path), on, strict)
+
+
+def _read(path: Path, on: date | None, strict: bool) -> Study:
     ledger = Ledger(strict=strict)
-    chain = find_settings(Path(path), ledger)
+    chain = find_settings(path, ledger)
     if not chain:
         raise StudyError(ledger.problems)
     rules = _rules(chain, ledger)
@@ -431,7 +437,10 @@ def _finished(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     """A table in the order of its role's key, its geometry a geometry column."""
     role = ROLES[name]
     order = list(role.key) or [column.name for column in role.columns]
-    frame = frame.sort_values(order, kind="stable", ignore_index=True)
+    if len(frame):
+        frame = frame.sort_values(order, kind="stable", ignore_index=True)
+    else:
+        frame = frame.reset_index(drop=True)
     hidden = ["_layer", "_row"]
     own = [column.name for column in role.columns]
     shape = ["geometry"] if role.geometry else []

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from itertools import islice
 from pathlib import Path, PurePath
 from typing import Annotated, Any
@@ -534,10 +535,14 @@ def files_of_chain(chain: Sequence[Settings]) -> list[Path]:
 
 def _names_that_count(folder: Path, roles: Sequence[str]) -> list[Path]:
     """Files from which a study is read because of their names; `roles` have no `[[layer]]`."""
+    return [folder / name for name in _read_by_name(tuple(roles))]
+
+
+@cache
+def _read_by_name(roles: tuple[str, ...]) -> tuple[str, ...]:
     names = [STUDY_FILE, RULES_FILE, *(PACKAGES if roles else ())]
     names += [f"{role}{suffix}" for role in roles for suffix in ROLE_SUFFIXES]
-    there = dict.fromkeys(name for one in names for name in _companions(one))
-    return [folder / name for name in there]
+    return tuple(dict.fromkeys(name for one in names for name in _companions(one)))
 
 
 def _with_companions(path: Path) -> list[Path]:

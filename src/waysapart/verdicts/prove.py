@@ -27,6 +27,7 @@ from waysapart.gaps import GAP_CODES, Gap
 from waysapart.network.assets import row_gap
 from waysapart.network.build_network import Network, tie
 from waysapart.reliance.rely import rely
+from waysapart.strings import plain_strings
 from waysapart.study.model import Study, now
 from waysapart.study.rules import Rules, Service
 from waysapart.verdicts.breaches import Breach, accuracy_gaps, breaches
@@ -153,6 +154,11 @@ def prove(study: Study | Network) -> Proof:
     >>> proof.facts()["circuits"][0]["verdict"]
     'shared'
     """
+    with plain_strings():
+        return _proved(study)
+
+
+def _proved(study: Study | Network) -> Proof:
     network = study if isinstance(study, Network) else tie(study)
     reliance = rely(network)
     lost = out_of_service(reliance)
