@@ -1,4 +1,4 @@
-"""How pandas keeps the texts of tables while a study is read and proved."""
+"""How pandas keeps the texts of tables while a study is read and proved, and which are there."""
 
 from __future__ import annotations
 
@@ -25,3 +25,17 @@ def plain_strings() -> Iterator[None]:
     """
     with pd.option_context("mode.string_storage", "python"):
         yield
+
+
+def known_texts(values: pd.Series) -> list[str]:
+    """The cells of a column of text that are not blank, in their order.
+
+    Many times as quick as `dropna` on the few rows that most tables have.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> known_texts(pd.Series(["OP-N1", None, "OP-S1"]))
+    ['OP-N1', 'OP-S1']
+    """
+    return [cell for cell in values.tolist() if isinstance(cell, str)]

@@ -24,6 +24,7 @@ from waysapart.schema import (
     Column,
     Role,
 )
+from waysapart.strings import known_texts
 from waysapart.study.ledger import Ledger, did_you_mean, listed, near_matches
 
 if TYPE_CHECKING:
@@ -80,6 +81,7 @@ of a survey or a statement bears on none: ages are checked by themselves."""
 
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
 _UNTIDY = re.compile(r"\A\s|\s\Z|\n\s|\s\n|\A\Z")
+_UNTIDY_LIST = re.compile(r"\A;|\n;|;\Z|;\n|; | ;|;;")
 """Among cells on lines of their own, one that is blank or begins or ends with a blank."""
 _DECIMAL_COMMA = re.compile(r"[+-]?\d{1,3}(?:\.\d{3})*,\d+|[+-]?\d+,\d+")
 
@@ -400,11 +402,6 @@ def as_text(values: pd.Series) -> pd.Series:
     return values.where(values != "")
 
 
-def known_texts(values: pd.Series) -> list[str]:
-    """The cells of a column of text that are not blank, in their order."""
-    return [cell for cell in values.tolist() if isinstance(cell, str)]
-
-
 def _text_of_one(value: object) -> object:
     """One value of a column of mixed types as text."""
     if isinstance(value, str):
@@ -420,6 +417,8 @@ def _text_of_one(value: object) -> object:
 
 def _joined(text: pd.Series) -> pd.Series:
     """Lists without blanks around their items and without empty items."""
+    if not _UNTIDY_LIST.search("\n".join(known_texts(text))):
+        return text
     untidy = text.str.startswith(LIST_SEPARATOR, na=False)
     untidy |= text.str.endswith(LIST_SEPARATOR, na=False)
     for fault in ("; ", " ;", ";;"):

@@ -9,11 +9,13 @@ import numpy as np
 import pandas as pd
 
 from waysapart.schema import ASSET_ROLES, KNOWN_EMPTY, LIST_SEPARATOR, MAY_BE_NONE, ROLES, Column
+from waysapart.strings import known_texts
 from waysapart.study.ledger import Ledger, did_you_mean
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from waysapart.arrays import Ints
     from waysapart.study.sources import Layer
 
 
@@ -84,17 +86,18 @@ def references(
         if column.refers and len(tables[name]) and not set(roles_of(column)) & set(unread)
     ]
     # All texts are put into numbers at once: hashing them is most of the work.
-    texts = [*ids.values(), *(values.to_numpy(dtype=object) for _, _, values in named)]
+    texts = [*ids.values(), *(values for _, _, (values, _) in named)]
     number, different = pd.factorize(np.concatenate([*texts, np.empty(0, dtype=object)]))
     parts = np.split(number, np.cumsum([len(one) for one in texts]))
     known = dict(zip(ids, parts, strict=False))
     lost: dict[tuple[str, str], frozenset[str]] = {}
-    for (name, column, values), mine in zip(named, parts[len(ids) :], strict=False):
+    for (name, column, (values, rows)), mine in zip(named, parts[len(ids) :], strict=False):
         stands = np.zeros(len(different), dtype=bool)
         for role in roles_of(column):
             stands[known[role]] = True
-        dangling = values[~stands[mine]]
-        if len(dangling):
+        loose = ~stands[mine]
+        if loose.any():
+            dangling = pd.Series(values[loose], index=rows[loose], dtype="str")
             _tell_dangling(tables[name], column, dangling, ids, layers, ledger)
             lost[name, column.name] = frozenset(dangling)
     return lost
@@ -115,14 +118,16 @@ def roles_of(column: Column) -> tuple[str, ...]:
     return ASSET_ROLES if column.refers == ("assets",) else column.refers
 
 
-def _named(frame: pd.DataFrame, column: Column) -> pd.Series:
-    """Every id that a column names, one by one, with the position of its row."""
-    values = frame[column.name].reset_index(drop=True).dropna()
-    if column.name in MAY_BE_NONE:
-        values = values[values != KNOWN_EMPTY]
-    if column.type == "list" and values.str.contains(LIST_SEPARATOR, regex=False).any():
-        values = values.str.split(LIST_SEPARATOR).explode()
-    return values
+def _named(frame: pd.DataFrame, column: Column) -> tuple[NDArray[np.object_], Ints]:
+    """Every id that a column names, one by one, and the positions of their rows."""
+    values: list[str] = []
+    rows: list[int] = []
+    for row, cell in enumerate(frame[column.name].tolist()):
+        if isinstance(cell, str) and not (column.name in MAY_BE_NONE and cell == KNOWN_EMPTY):
+            ids = cell.split(LIST_SEPARATOR) if column.type == "list" else [cell]
+            values += ids
+            rows += [row] * len(ids)
+    return np.array(values, dtype=object), np.array(rows, dtype=np.int64)
 
 
 def _has_ids(name: str) -> bool:
@@ -131,7 +136,7 @@ def _has_ids(name: str) -> bool:
 
 def _ids_of(tables: Mapping[str, pd.DataFrame], name: str) -> NDArray[np.object_]:
     column = "id" if "id" in ROLES[name].column else "ring"
-    return np.asarray(tables[name][column].dropna().to_numpy(dtype=object))
+    return np.array(known_texts(tables[name][column]), dtype=object)
 
 
 def _tell_dangling(

@@ -13,6 +13,7 @@ import shapely
 
 from waysapart.gaps import GAP_CODES, Gap
 from waysapart.schema import ASSET_ROLES, KNOWN_EMPTY, LIST_SEPARATOR, OWNERS, ROLES, Role
+from waysapart.strings import known_texts
 from waysapart.study.ledger import Conflict, Ledger, column_label, did_you_mean, listed
 from waysapart.study.plane import Plane
 from waysapart.study.proposal import cut
@@ -189,6 +190,9 @@ def unique_ids(
     left = dict(tables)
     renamed: dict[str, list[tuple[str, str]]] = {}
     for roles in (ASSET_ROLES, ("links",), ("circuits",)):
+        ids = [id_ for name in roles for id_ in known_texts(left[name]["id"])]
+        if len(set(ids)) == len(ids):
+            continue
         every = pd.concat([left[name][["id", "_layer", "_row"]] for name in roles])
         again = every["id"].notna() & every["id"].duplicated()
         if not again.any():

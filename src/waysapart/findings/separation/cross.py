@@ -251,27 +251,31 @@ def _joined(raw: pd.DataFrame, touch_m: float) -> pd.DataFrame:
         )[0]
         for name, low, high in (("run", "from_m", "to_m"), ("run_j", "from_j_m", "to_j_m"))
     }
-    rows = (
-        raw.assign(**runs, overlaps=raw["how"] == _OVERLAP)
-        .groupby(["run", "run_j"], sort=True)
-        .agg(
-            pair=("pair", "first"),
-            line_i=("line_i", "first"),
-            line_j=("line_j", "first"),
-            overlaps=("overlaps", "any"),
-            how=("how", "max"),
-            at_m=("from_m", "min"),
-            to_m=("to_m", "max"),
-            at_j_m=("from_j_m", "min"),
-            to_j_m=("to_j_m", "max"),
-        )
+    order = np.lexsort((runs["run_j"], runs["run"]))
+    new = np.ones(len(raw), dtype=bool)
+    new[1:] = np.any([np.diff(runs[name][order]) != 0 for name in runs], axis=0)
+    first = np.flatnonzero(new)
+
+    def over(name: str, reduce: np.ufunc) -> np.ndarray:
+        values = raw[name].to_numpy()[order]
+        return np.asarray(reduce.reduceat(values, first)) if len(first) else values
+
+    how = raw["how"].to_numpy(dtype=np.int64)[order]
+    overlaps, most = how == _OVERLAP, how
+    if len(first):
+        overlaps = np.logical_or.reduceat(overlaps, first)
+        most = np.maximum.reduceat(how, first)
+    at_m, at_j_m = over("from_m", np.fmin), over("from_j_m", np.fmin)
+    return pd.DataFrame(
+        {
+            **{name: raw[name].to_numpy()[order[first]] for name in ("pair", "line_i", "line_j")},
+            "how": _NAMES[np.where(overlaps, _OVERLAP, most)],
+            "at_m": at_m,
+            "at_j_m": at_j_m,
+            "length_m": np.where(overlaps, over("to_m", np.fmax) - at_m, 0.0),
+            "length_j_m": np.where(overlaps, over("to_j_m", np.fmax) - at_j_m, 0.0),
+        }
     )
-    overlaps = rows["overlaps"].to_numpy(dtype=bool)
-    rows["how"] = _NAMES[np.where(overlaps, _OVERLAP, rows["how"].to_numpy(dtype=np.int64))]
-    rows["length_m"] = np.where(overlaps, rows["to_m"] - rows["at_m"], 0.0)
-    rows["length_j_m"] = np.where(overlaps, rows["to_j_m"] - rows["at_j_m"], 0.0)
-    columns = ["pair", "line_i", "line_j", "how", "at_m", "at_j_m", "length_m", "length_j_m"]
-    return rows[columns].reset_index(drop=True)
 
 
 @dataclass(frozen=True)
