@@ -91,11 +91,10 @@ def test_findings_of_the_demo_lie_where_they_are(tmp_path: Path) -> None:
     assert gaps.loc["UC-U6B", "tests"] == "C09"
 
 
-def test_reading_it_back_gives_the_same_study(tmp_path: Path) -> None:
-    before = wa.prove(wa.read_study(ROOT / "examples" / "estuary"))
-    made = wa.export(before, tmp_path / "ring.gpkg")
+def test_reading_it_back_gives_the_same_study(estuary_proof: wa.Proof, tmp_path: Path) -> None:
+    made = wa.export(estuary_proof, tmp_path / "ring.gpkg")
     assert [one.name for one in made] == ["ring.gpkg", "ring.toml", "ring-rules.toml"]
-    after = wa.compare(before, tmp_path / "ring.toml")
+    after = wa.compare(estuary_proof, tmp_path / "ring.toml")
     assert after.nothing_changed, after.facts()
 
 

@@ -108,7 +108,7 @@ def test_the_check_tells_what_lies_in_and_along() -> None:
 
 def test_no_proposal_lies_in_or_along_what_its_proof_names(tmp_path: Path) -> None:
     examined = segments = 0
-    for seed in range(examples(100, every_day=6)):
+    for seed in range(examples(100, every_day=4)):
         plant, _ = random_plant(seed)
         plant.service = f"separation_m = {SEPARATION_M:g}\n"
         study = plant.read(tmp_path / str(seed))

@@ -46,8 +46,7 @@ def proof_of(folder: Path, on: date | None = None) -> wa.Proof:
     half = file.with_suffix(f".{os.getpid()}")
     half.write_bytes(pickle.dumps(proof))
     half.replace(file)
-    found = pickle.loads(file.read_bytes())
-    return found
+    return proof
 
 
 _READ: dict[tuple[str, ...], wa.Study] = {}
