@@ -24,10 +24,13 @@ from waysapart.report.write import report_facts
 Made = TypeVar("Made")
 ESTUARY = Path(__file__).resolve().parents[1] / "examples" / "estuary"
 LONGEST_FIRST = (
-    *("test_docs_site.py", "test_reroute_demo.py", "test_waivers.py", "test_reroute_study.py"),
-    *("test_unknown_figures.py", "test_optics.py", "test_spacing.py", "test_forged_gaps.py"),
-    *("test_report_compare.py", "test_protects.py", "test_recheck.py", "test_fuzz_reading.py"),
-    *("test_reroute_recheck.py", "test_reroute_forgeries.py", "test_mutations.py"),
+    *("test_reroute_demo.py", "test_docs_site.py", "test_build_stories.py", "test_output.py"),
+    *("test_reroute_recheck.py", "test_report_works.py", "test_report_access.py"),
+    *("test_report_compare.py", "test_report_reroute.py", "test_report_hostile.py"),
+    *("test_waivers.py", "test_unknown_figures.py", "test_optics.py", "test_reroute_study.py"),
+    *("test_spacing.py", "test_protects.py", "test_recheck.py", "test_report_outside.py"),
+    *("test_rings.py", "test_forged_gaps.py", "test_fuzz_reading.py", "test_mutations.py"),
+    *("test_reroute_forgeries.py", "test_report_tools.py", "test_report_valid.py"),
 )
 """Files that take longest: started first, so that no worker is left with one at the end."""
 TEST_BY_TEST = ("test_docs_site.py::test_every_block_runs", "test_output.py", "test_cli.py")

@@ -224,8 +224,15 @@ def _taken_away(facts: dict[str, Any]) -> None:
 
 def _other_cable(facts: dict[str, Any]) -> None:
     """By U3, whose first pit is that which both paths share today."""
-    runs = facts["proposal"]["rows"]["link_runs"]
-    facts["proposal"]["rows"]["link_runs"] = [{**runs[0], "cable": "UC-U3"}]
+    rows = facts["proposal"]["rows"]
+    mine = [one for one in rows["patches"] if one["id"].startswith("C04-alternate-new")]
+    first, last = mine[0], mine[-1]
+    assert (first["a"], last["b"]) == ("R-C04-A", "R-C04-B")
+    rows["patches"] = [
+        *(one for one in rows["patches"] if one not in mine),
+        first | {"b": "P-U3-HER", "b_port": "7;8"},
+        last | {"a": "P-U3-PLO", "a_port": "7;8"},
+    ]
 
 
 def _other_way(facts: dict[str, Any]) -> None:
