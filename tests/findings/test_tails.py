@@ -25,7 +25,7 @@ from waysapart.export.layers import found_layers
 from waysapart.recheck import recheck
 from waysapart.report import words
 from waysapart.report.terminal import show_circuit
-from waysapart.report.view import single_points
+from waysapart.report.words import single_points
 
 
 def by_one_multiplexer() -> LinePlant:

@@ -23,7 +23,7 @@ from drawn_plant import DrawnPlant
 from everyday import some
 from oracle import solve
 from random_plant import write_random_study
-from waysapart.report.view import single_points
+from waysapart.report.words import single_points
 
 Facts = dict[str, Any]
 Row = dict[str, Any]

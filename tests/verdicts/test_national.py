@@ -17,7 +17,7 @@ import pytest
 
 import waysapart as wa
 from national import SPAN_M, National, add_circuits, plant_on, topology, write
-from waysapart.report.view import single_points
+from waysapart.report.words import single_points
 
 pytestmark = pytest.mark.slow  # the plant alone takes 20 s; test_plain_script.py has a small one
 

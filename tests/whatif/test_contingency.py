@@ -18,7 +18,7 @@ from proofs import proof_of
 from waysapart.arrays import boolean
 from waysapart.reliance.closure import close
 from waysapart.reliance.direct import Feeds
-from waysapart.report.view import single_points
+from waysapart.report.words import single_points
 from waysapart.study.model import Study
 from waysapart.whatif.base import Base
 from waysapart.whatif.worst import held_against, single_cuts
