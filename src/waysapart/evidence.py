@@ -1000,7 +1000,10 @@ class Evidence(TypedDict):
     matched: list[Match]
     notes: list[str]
     ages: list[RecordAge]
-    layers: Annotated[list[LayerAge], Field(description="in the order in which they were read")]
+    layers: Annotated[
+        NotRequired[list[LayerAge]],
+        Field(description="in the order in which they were read; absent from earlier evidence"),
+    ]
     profiles: Annotated[NotRequired[list[Profile]], Field(description="with `prove --circuit`")]
     assumptions: list[Assumption]
 

@@ -299,6 +299,37 @@ def limit_said(value: float | None, unit: str) -> str:
     return f"{own_digits(value)} {_UNITS[unit]}"
 
 
+def beyond(value: float, limit: float | None, text: str) -> str:
+    """The text of a figure that breaks a limit, with more digits where it would read as within.
+
+    Parameters
+    ----------
+    value : float
+    limit : float or None
+    text : str
+        The figure as it is written elsewhere: a number, with a unit after it or none.
+
+    Returns
+    -------
+    str
+        `text`, unless its number is the limit's or lies on the other side of it.
+
+    Examples
+    --------
+    >>> beyond(5000.02, 5000, "5000.0 µs"), beyond(2.998, 3, "3.00 dB"), beyond(322.2, 200, "322.2")
+    ('5000.02 µs', '2.998 dB', '322.2')
+    """
+    number, _, unit = text.partition(" ")
+    if limit is None or value == limit or " × " in text:
+        return text
+    while (float(number) > limit) != (value > limit) or float(number) == limit:
+        decimals = len(number.partition(".")[2]) + 1
+        if decimals > 12:
+            return text
+        number = f"{value:.{decimals}f}"
+    return f"{number} {unit}".rstrip()
+
+
 def bounded(value: float | None, at_least: float | None, say: Callable[[float], str]) -> str:
     """A figure in words; where it is not known, its lower bound: `at least 97.9 µs`.
 

@@ -345,3 +345,13 @@ def test_a_page_without_evidence_is_refused(block: str, said: str, tmp_path: Pat
     page.write_text(f"<!DOCTYPE html>\n<html>{block}</html>", encoding="utf-8")
     with pytest.raises(StudyError, match=said):
         recheck(ROOT / "examples" / "estuary", page)
+
+
+def test_evidence_without_layers_is_confirmed_but_for_them(tmp_path: Path) -> None:
+    """Evidence made before layers stood in it: nothing is false, what is not checked is said."""
+    study = ROOT / "examples" / "estuary"
+    facts = _proved(study)
+    del facts["layers"]
+    found = _held(study, facts, tmp_path / "earlier.json")
+    assert found["false"] == []
+    assert any(said.startswith("layers:") for said in found["not_checked"])

@@ -488,6 +488,11 @@ def check_layers(records: Records, facts: Evidence, about: About, *, same_files:
         of one role hold together is held against the records: the same records may stand in
         other files.
     """
+    if "layers" not in facts:
+        about.tally.skip(
+            "layers: the evidence does not say how many rows and which dates they have"
+        )
+        return
     on = facts["on"]
     claimed = [(one["role"], one["file"], one["rows"], one["dates"]) for one in facts["layers"]]
     found = [

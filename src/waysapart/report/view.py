@@ -184,7 +184,8 @@ def page_view(facts: ReportFacts, pictures: Mapping[str, str] | None = None) -> 
     silent = [circuit for circuit in circuits if circuit["silent"]]
     to_sign = words.to_sign(facts)
     counts = _counts(circuits, facts["groups"], len(to_sign))
-    modified = facts.get("file_dates") or [None] * len(facts["layers"])
+    layers = facts.get("layers", [])
+    modified = facts.get("file_dates") or [None] * len(layers)
     budgets = once_each(loss for c in circuits if large and not c["brief"] for loss in c["losses"])
     soon = [waiver for waiver in facts["waivers"] if words.lapses_soon(waiver)]
     return {
@@ -209,8 +210,8 @@ def page_view(facts: ReportFacts, pictures: Mapping[str, str] | None = None) -> 
         "accepted_left": max(0, len(accepted) - _SIGNED),
         "covered": _covered(facts, counts),
         "loss_assumed": words.loss_assumed_said(facts["assumptions"]),
-        "layers": sign_off.layer_rows(facts["layers"], modified),
-        "oldest": sign_off.oldest_said(facts["layers"], modified),
+        "layers": sign_off.layer_rows(layers, modified),
+        "oldest": sign_off.oldest_said(layers, modified),
         "silent": silent[:_FIRST],
         "silent_left": max(0, len(silent) - _FIRST),
         "groups": groups,

@@ -41,6 +41,8 @@ from waysapart.evidence import (
     WithProtected,
 )
 from waysapart.figures import (
+    Figures,
+    beyond,
     decibels,
     figure,
     fixed,
@@ -884,13 +886,13 @@ def limits_broken(circuit: Circuit, links: Links) -> list[str]:
     delay = circuit["delay"]
     if delay["ok"] is False:
         said.append(
-            f"Delay of {figure(delay, 'worst_us')} exceeds its limit of "
+            f"Delay of {_exceeding(delay, 'worst_us', 'limit_us')} exceeds its limit of "
             f"{limit_said(delay['limit_us'], 'us')}."
         )
     if delay["asymmetry_ok"] is False:
         said.append(
-            f"Asymmetry of {figure(delay, 'asymmetry_us')} exceeds its limit of "
-            f"{limit_said(delay['asymmetry_limit_us'], 'us')}."
+            f"Asymmetry of {_exceeding(delay, 'asymmetry_us', 'asymmetry_limit_us')} exceeds its "
+            f"limit of {limit_said(delay['asymmetry_limit_us'], 'us')}."
         )
     if delay["recovery_ok"] is False:
         said.append(
@@ -909,12 +911,21 @@ def limits_broken(circuit: Circuit, links: Links) -> list[str]:
     return said
 
 
+def _exceeding(figures: Figures, key: str, limit: str) -> str:
+    """A delay that breaks a limit; where only its bound is known, the bound as it stands."""
+    text, value = figure(figures, key), figures[key]
+    return text if value is None else beyond(value, figures[limit], text)
+
+
 def _optical(one: LinkLoss) -> list[str]:
     """Limits that a link's optical budget breaks, each as the end of a sentence."""
     faults, held = [], one.held
     if held["margin_ok"] is False:
         margin = one.row["margin_db"]
-        left = "too little" if margin is None else f"only {plain_decibels(margin)} dB of"
+        left = "too little"
+        if margin is not None:
+            text = f"{plain_decibels(margin)} dB"
+            left = f"only {beyond(margin, held['min_margin_db'], text)} of"
         required = limit_said(held["min_margin_db"], "db")
         faults.append(f"has {left} optical margin; {required} required")
     if held["overload_ok"] is False:
