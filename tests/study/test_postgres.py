@@ -23,6 +23,7 @@ from click.testing import CliRunner
 
 import postgres_server as pg
 import waysapart as wa
+from places import rows_and_dates
 from small_study import write_small_study
 from waysapart.cli import main
 from waysapart.study import sources
@@ -150,8 +151,9 @@ def _places(facts: dict[str, Any]) -> list[dict[str, Any]]:
 
 def _found(folder: Path) -> dict[str, Any]:
     facts = wa.prove(wa.read_study(folder)).facts()
-    for key in ("inputs", "layers", "made", "notes"):  # what the files and their rows are
+    for key in ("inputs", "made", "notes"):
         facts.pop(key)
+    facts["layers"] = rows_and_dates(facts["layers"])
     for row in facts["assumptions"]:
         row.pop("source")
     for place in _places(facts):

@@ -46,7 +46,7 @@ def test_a_password_is_taken_out_of_what_a_driver_says() -> None:
 def test_password_in_the_query_is_taken_out_too() -> None:
     address = "postgresql://h/n?user=r&password=stile%20stone"
     told = without_password("refused: stile stone, stile%20stone", address)
-    assert "wave" not in told
+    assert "stone" not in told
 
 
 def test_a_password_with_a_stroke_must_be_encoded(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Any
 
 ROWS = frozenset({"row", "rows"})
@@ -11,6 +12,19 @@ PLACES = ROWS | {"file", "layer"}
 def without(keys: frozenset[str], facts: Any) -> Any:
     """`facts` less `keys` wherever a gap, or a record to enter first, says where it stands."""
     return facts | {name: _dropped(keys, facts[name]) for name in ("gaps", "record_first")}
+
+
+def rows_and_dates(layers: list[Any]) -> dict[str, int]:
+    """Rows of each role, and dates in each of its columns, in all layers together.
+
+    Patches are left out: a study may have one row a fibre, its copy has one for each cord.
+    """
+    found = Counter[str]()
+    for layer in layers:
+        found[layer["role"]] += layer["rows"]
+        for dates in layer["dates"]:
+            found[f"{layer['role']}.{dates['column']}"] += dates["dated"]
+    return {name: count for name, count in found.items() if count and name != "patches"}
 
 
 def _dropped(keys: frozenset[str], value: Any) -> Any:

@@ -294,8 +294,7 @@ def test_the_same_figures_stand_on_terminal_and_in_json(base: Path, tmp_path: Pa
     facts = wa.compare(base, after).facts()
     assert summary(facts) == {"worse": 1}
     lines = run("compare", base, after).output.splitlines()
-    said = " ".join(line.strip() for line in lines[1:5])
-    assert "K becomes shared" in said or "K gets worse" in said
-    assert "Circuits: 1 worse, 0 better, 0 same." in said
+    assert lines[1].startswith("K becomes shared: P1, P2, P3 newly shared, ")
+    assert lines[1].endswith(" newly near. Circuits: 1 worse, 0 better, 0 same.")
     order = [line.strip() for line in lines if line.strip() in ("Worse", "Better", "New", "Gone")]
     assert order == ["Worse"]
