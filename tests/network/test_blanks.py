@@ -127,14 +127,14 @@ def test_nobody_asks_the_delay_of_what_no_signal_passes(tmp_path: Path) -> None:
     [
         ('within = "none"', {"within": ""}, "apart", True),
         ('within = { relay = "none" }', {"within": ""}, "apart", True),
-        ('within = { equipment = "none" }', {"within": ""}, "apart", True),
         ('within = { relay = "gap", equipment = "none" }', {"within": ""}, "unproven", True),
+        ('within = { equipment = "none" }', {"within": ""}, "apart", True),
+        ("delay_us = { relay = 950 }", {"delay_us": ""}, "apart", False),
         ('supplies = "none"', {"supplies": ""}, "apart", True),
         ('passive = ["relay"]', {"supplies": "", "delay_us": ""}, "apart", True),
         ("delay_us = 500", {"delay_us": ""}, "apart", True),
-        ("delay_us = { relay = 950 }", {"delay_us": ""}, "apart", False),
-        ('delay_us = "none"', {"delay_us": ""}, "apart", True),
         ('needs = { equipment = "gap" }', {"needs": ""}, "unproven", True),
+        ('delay_us = "none"', {"delay_us": ""}, "apart", True),
     ],
 )
 def test_what_the_rules_say_of_a_blank(

@@ -267,7 +267,6 @@ ONE_OF = {
     "recheck/test_recheck.py::test_ids_may_hold_anything": 4,
     "recheck/test_recheck.py::test_random_studies_are_confirmed": 8,
     "recheck/test_recheck_limits.py::test_a_figure_that_is_not_so_is_told": 12,
-    "recheck/test_recheck_trace.py::test_a_forged_trace_is_told": 3,
     "recheck/test_reroute_forgeries.py::test_a_forged_rerouting_is_told": 9,
     "recheck/test_reroute_recheck.py::test_a_damaged_proof_is_told": 8,
     "recheck/test_reroute_recheck.py::test_a_forged_proposal_is_told": 8,
