@@ -16,6 +16,7 @@ import waysapart as wa
 from figures_study import SmallStudy, circuit
 from small_study import lon_lat
 from waysapart.cli import main
+from waysapart.figures import significant
 from waysapart.verdicts.prove import Proof
 
 HOURS = 8760.0
@@ -453,4 +454,4 @@ def test_at_least_stands_in_what_is_printed_reported_and_exported(
     assert relay["at_least"]["unavailability"] == pytest.approx(share, rel=1e-5)
     printed = runner.invoke(main, ["worst", str(study.folder)], env={"COLUMNS": "200"}).output
     minutes = relay["at_least"]["minutes_a_year"]
-    assert f"at least {minutes:.3g}" in printed
+    assert f"at least {significant(minutes)}" in printed

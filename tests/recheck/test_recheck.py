@@ -323,7 +323,9 @@ def test_a_report_carries_its_evidence(estuary_proof: wa.Proof, tmp_path: Path) 
     alone.write_text(json.dumps(estuary_proof.facts()), encoding="utf-8")
     found = recheck(study, page)
     assert found["false"] == []
-    assert found == recheck(study, alone)
+    digest = found.pop("sha256")  # of the bytes: a page carries a more compact form
+    assert digest != (other := recheck(study, alone)).pop("sha256")
+    assert found == other
     done = CliRunner().invoke(main, ["recheck", str(study), str(page)])
     assert done.exit_code == 0, done.output
 

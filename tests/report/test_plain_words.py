@@ -6,7 +6,6 @@ The two ways round a ring are a term of the format and stay.
 from __future__ import annotations
 
 import io
-import re
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -15,40 +14,17 @@ from click.testing import CliRunner
 from rich.console import Console
 
 import waysapart as wa
+from old_words import old_words
 from waysapart.cli import main
 from waysapart.evidence import FORMAT
 from waysapart.gaps import GAP_CODES
-from waysapart.report.terminal import show_circuit, show_dig, show_proof, show_reroute
+from waysapart.report.terminal import show_circuit, show_dig, show_proof
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGES = [
     ROOT / "README.md",
     *(one for one in sorted((ROOT / "docs").glob("*.md")) if one.name != "changelog.md"),
 ]
-_PATHS = "main|alternate|other|both|each|every|all|any|no|whichever|working|separate|last|second"
-OLD = {
-    "way, for a path": rf"\b(?:{_PATHS}) ways?\b(?! (?:round|about|of|to|there|is)\b)",
-    "ways, for paths": r"\bways (?:apart|of (?:a|the) circuit)\b",
-    "over its limit": r"\bover (?:its|their|a|the) limits?\b",
-    "asked, for required": r"\bdB (?:is|are) asked\b|\bnot asked\b|\bservices? asks? for\b",
-    "takes, for puts out of service": r"\bone event takes\b|\btakes what it did not\b",
-    "its loss takes": r"\bits loss takes\b|\bloss of an? hazard\b",
-    "lets go": r"\blets? go\b",
-    "mend": r"\bmend(?:s|ed|ing)?\b",
-    "loss binds": r"\bloss binds\b|\bcould be longer by\b",
-    "no order": r"\bno order (?:loses|helps)\b",
-    "by necessity": r"\bby necessity\b",
-}
-
-
-def old_words(text: str) -> list[str]:
-    """Every old word in a text, with what stands round it."""
-    text = " ".join(text.split())
-    return [
-        f"{name}: {text[max(0, found.start() - 40) : found.end() + 20]}"
-        for name, pattern in OLD.items()
-        for found in re.finditer(pattern, text, re.IGNORECASE)
-    ]
 
 
 class Visible(HTMLParser):
@@ -122,10 +98,8 @@ def test_no_gap_has_them() -> None:
     assert old_words(". ".join(said)) == []
 
 
-def test_no_terminal_output_of_the_demo_has_them(
-    estuary_proof: wa.Proof, estuary_reroute: wa.Reroute
-) -> None:
-    """A proof as a whole and every circuit and group of it, works, and a rerouting."""
+def test_no_terminal_output_of_the_demo_has_them(estuary_proof: wa.Proof) -> None:
+    """A proof as a whole and every circuit and group of it, and works."""
     console = Console(file=io.StringIO(), width=100, highlight=False)
     facts = estuary_proof.facts()
     assert facts["format"] == FORMAT
@@ -134,7 +108,6 @@ def test_no_terminal_output_of_the_demo_has_them(
         show_circuit(console, facts, one["id"])
     for asset in ("PIT-HER-7", "LINE-N1", "BAT-STK-3"):
         show_dig(console, wa.dig(estuary_proof, assets=[asset]).facts())
-    show_reroute(console, estuary_reroute.facts())
     assert isinstance(console.file, io.StringIO)
     said = console.file.getvalue()
     assert len(said) > 20_000

@@ -178,6 +178,7 @@ def test_the_counts_are_those_of_the_circuits(facts):
         "unproven": 3,
         "accepted": 1,
         "apart": 15,
+        "apart_outside": 2,
         "over_limit": 2,
         "unknown_limit": 0,
         "to_sign": 6,

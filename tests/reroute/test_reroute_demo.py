@@ -5,15 +5,19 @@ docs/planner-reroute.md tells it; its tables are held against what the program f
 
 from __future__ import annotations
 
+import io
 import json
 import re
 from pathlib import Path
 from typing import Any
 
 import pytest
+from rich.console import Console
 
 import waysapart as wa
+from old_words import old_words
 from waysapart.recheck import recheck
+from waysapart.report.terminal import show_reroute
 from waysapart.reroute.api import Reroute, reroute
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -199,3 +203,10 @@ def test_the_path_kept_on_the_page() -> None:
         assert one["status"] == "none"
         leaves = _leaves(one["no_pair_proof"]["tree"])
         assert sorted({risk for leaf in leaves for risk in leaf["avoid"]}) == risks
+
+
+def test_what_is_printed_has_no_old_word(estuary_reroute: Reroute) -> None:
+    said = io.StringIO()
+    show_reroute(Console(file=said, width=100, highlight=False), estuary_reroute.facts())
+    assert len(said.getvalue()) > 5_000
+    assert old_words(said.getvalue()) == []

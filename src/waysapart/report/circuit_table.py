@@ -113,7 +113,9 @@ def _closest(one: Circuit) -> Cell:
     known = one["closest_m"]
     if known is None:
         return Cell("not examined", None)
-    near = one["verdict"] == "shared" and any(not row["waived"] for row in one["near"])
+    near = one["verdict"] == "shared" and any(
+        not row["waived"] and row["distance_m"] <= known for row in one["near"]
+    )
     most = "at most " if words.course_open(one) else ""
     return Cell(f"{most}{figures.plain_metres(known)}", known, near)
 

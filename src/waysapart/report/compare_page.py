@@ -144,8 +144,7 @@ MEANING = {
     "gone": "Not in the study after.",
 }
 _FIRST = 12
-_SIGNED = 60
-"""How many changes the sign-off lists, each with room for the decision."""
+"""How many changes the first screen names."""
 _ORDER = (*CHANGED, "same")
 
 
@@ -205,8 +204,7 @@ def comparison_view(comparison: Comparison, facts: ComparisonFacts) -> View:
         "circuits": circuits,
         "together": together,
         "covered": sign_off.comparison_covered(facts, after),
-        "to_decide": [_decision(row) for row in changed[:_SIGNED]],
-        "to_decide_left": max(0, len(changed) - _SIGNED),
+        "to_decide": [_decision(row) for row in changed],
         "urgent": changed[:_FIRST],
         "urgent_left": max(0, len(changed) - _FIRST),
         "within": [(row, within_said(cast(DifferenceFacts, row))) for row in within[:_FIRST]],

@@ -163,6 +163,18 @@ class SharedRoute:
         return all(finding.needed for finding in self.findings)
 
     @cached_property
+    def through(self) -> dict[str, list[str]]:
+        """By path, the chain of reliance of one finding; of several, the links that it is on."""
+        if len(self.findings) == 1:
+            return self.findings[0].via
+        through: dict[str, list[str]] = {}
+        for finding in self.findings:
+            for path, chain in finding.via.items():
+                links = through.setdefault(path, [])
+                links += [link for link in chain[:1] if link not in links]
+        return through
+
+    @cached_property
     def count(self) -> int:
         """Number of shared assets in it."""
         return sum(len(finding.assets) for finding in self.findings)

@@ -56,8 +56,6 @@ _WHOLE = 400
 """With more circuits, those after these that need no decision are shown in brief."""
 _FIRST = 18
 """How many circuits the first screen names before it points to the table for three or more."""
-_SIGNED = 60
-"""How many of them the sign-off lists, each with room for the decision."""
 
 
 class ReportFacts(Evidence, total=False):
@@ -204,10 +202,8 @@ def page_view(facts: ReportFacts, pictures: Mapping[str, str] | None = None) -> 
         "brief": sum(circuit["brief"] for circuit in circuits),
         "budgets": list(budgets.values()),
         "budget_of": {link: f"budget:{quote(visible(link), safe='')}" for link in budgets},
-        "to_decide": to_decide[:_SIGNED],
-        "to_decide_left": max(0, len(to_decide) - _SIGNED),
-        "accepted": accepted[:_SIGNED],
-        "accepted_left": max(0, len(accepted) - _SIGNED),
+        "to_decide": to_decide,
+        "accepted": accepted,
         "covered": _covered(facts, counts),
         "loss_assumed": words.loss_assumed_said(facts["assumptions"]),
         "layers": sign_off.layer_rows(layers, modified),

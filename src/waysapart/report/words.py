@@ -73,8 +73,8 @@ Links = Mapping[str, Link]
 # --- The whole proof: the question, the answer, what the verdicts mean.
 
 QUESTION = (
-    "Do the paths of each protection circuit share anything physical that one event could put out "
-    "of service, and does each path stay within its limits?"
+    "Are the paths of each protection circuit apart, so that no one event puts them all out of "
+    "service, and does each path stay within its limits?"
 )
 _COMPLETE = "The records are complete, and the paths share nothing beyond what their ends need."
 VERDICTS: dict[Verdict, tuple[str, str]] = {

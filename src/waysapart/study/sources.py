@@ -378,6 +378,15 @@ def read_source(spec: LayerSpec) -> RawLayer:
         raise fault(spec, "needs more memory to be read than there is: split it up") from error
 
 
+def _arrow_errors() -> tuple[type[Exception], ...]:
+    """Errors that pyarrow raises of its own; none where it is not installed."""
+    if find_spec("pyarrow") is None:
+        return ()
+    import pyarrow as pa  # type: ignore[import-untyped]
+
+    return (pa.lib.ArrowException,)
+
+
 def _read_vector(spec: LayerSpec, inputs: tuple[InputFile, ...]) -> RawLayer:
     import numpy as np
     import pandas as pd
@@ -415,6 +424,9 @@ def _read_vector(spec: LayerSpec, inputs: tuple[InputFile, ...]) -> RawLayer:
                     f"{spec.shown_source}, layer {layer}: holds curves, which are taken as "
                     "straight pieces of 4 degrees each",
                 )
+            except _arrow_errors():  # bytes that are no text: kept as they are, told cell by cell
+                with pd.option_context("mode.string_storage", "auto"):
+                    frame = rows_of(use_arrow=True)
         except UnboundLocalError as error:  # pyogrio's, of a .prj that GDAL makes nothing of
             raise fault(spec, BAD_CRS) from error
         except (OSError, ValueError, RuntimeError, shapely.errors.ShapelyError) as error:
@@ -443,7 +455,7 @@ def _readable(spec: LayerSpec, frame: pd.DataFrame) -> None:
     if find_spec("pyarrow") is None:  # then GDAL's text has been decoded on reading
         return
     import pandas as pd
-    import pyarrow as pa  # type: ignore[import-untyped]
+    import pyarrow as pa
 
     problems = []
     for column in frame.columns[[isinstance(kind, pd.StringDtype) for kind in frame.dtypes]]:

@@ -118,7 +118,8 @@
         });
         var by = words.map(function (part) { return part.word; }).join(", ");
         count.textContent = !parts.length ? "" : left + " of " + rows.length + " rows" +
-          (by ? " are " + by + ' ("' + words[0].word + '" in quotation marks finds the text)' : "");
+          (by ? " are " + by + ' ("' + words[0].word + '" in quotation marks finds the text)' : "") +
+          (parts.length && table.dataset.else ? "; " + table.dataset.else : "");
       });
     }
     /* A link elsewhere shows the rows of one kind alone; typing in the box ends that. */
