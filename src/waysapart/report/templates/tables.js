@@ -106,7 +106,7 @@
       var verdicts = (table.dataset.words || "").split(" ").filter(Boolean);
       var texts = null;
       box.addEventListener("input", function () {
-        texts = texts || rows.map(function (row) { return row.textContent.toLowerCase(); });
+        texts = texts || rows.map(function (row) { return (row.textContent + " " + (row.dataset.ids || "")).toLowerCase(); });
         var parts = asked(box.value), left = 0;
         var words = parts.filter(function (part) { return verdicts.indexOf(part.word) >= 0; });
         rows.forEach(function (row, k) {
