@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime
 from typing import Any
 
 from waysapart.formulas.availability import MINUTES_PER_YEAR
@@ -527,6 +528,10 @@ def moment(stamp: str) -> str:
     '2026-11-25 11:35 UTC'
     """
     found = re.fullmatch(r"(\d{4}-\d\d-\d\d)T(\d\d:\d\d)(:\d\d(\.\d+)?)?Z", stamp)
+    try:
+        datetime.fromisoformat(stamp)
+    except ValueError:  # such as a thirteenth month
+        return stamp
     return stamp if found is None else f"{found[1]} {found[2]} UTC"
 
 
