@@ -391,6 +391,20 @@ def test_a_verdict_filters_as_a_verdict(page: Any, facts: Facts, table: str, pla
 
 
 @pytest.mark.browser
+def test_an_event_is_found_by_an_id_within_its_row(page: Any) -> None:
+    """A row of thirty spans shows the first and the last of them."""
+    rows = page.locator("table[data-table=events] tbody tr")
+    whole = rows.filter(has_text="N1-S01").filter(has_text="N1-S30")
+    assert whole.count() == 1
+    box = page.locator("#events .table-tools input[type=search]").first
+    box.fill("n1-s17")
+    assert rows.locator("visible=true").count() == whole.locator("visible=true").count() == 1
+    box.fill("n1-s31")
+    assert not whole.is_visible()
+    box.fill("")
+
+
+@pytest.mark.browser
 def test_text_in_quotation_marks_is_found_as_text(page: Any) -> None:
     """Of crossings and near approaches the ledger says how far apart they run."""
     box = page.locator(".ledger .table-tools input[type=search]")

@@ -22,6 +22,7 @@ _MARGIN = 24.0
 _DETAIL = 0.4
 """Bends smaller than this, in pixels, are left out."""
 _LETTER = 5.6
+_Box = tuple[float, float, float, float]
 
 
 def map_picture(facts: Facts, geo: Geo, heights: tuple[float, float] = _HEIGHTS) -> Markup | None:
@@ -71,8 +72,8 @@ def map_picture(facts: Facts, geo: Geo, heights: tuple[float, float] = _HEIGHTS)
     ]
     parts += _marked(drawn, shapes, sheet)
     parts += [f'<path class="p-hazard" d="{sheet.path([one])}"/>' for one in shapes["hazards"]]
-    parts += _marks(facts, drawn, shapes, sheet)
     taken: list[_Box] = []
+    parts += _marks(facts, drawn, shapes, sheet, taken)
     parts += _labels(facts.get("labels", []), sheet, taken)
     parts += _sites(drawn["points"], shapes["points"], sheet, taken)
     parts += [sheet.scale(), "</svg>"]
@@ -172,36 +173,59 @@ def _marked(drawn: Facts, shapes: Facts, sheet: _Sheet) -> list[str]:
     return parts + signs
 
 
-def _marks(facts: Facts, drawn: Facts, shapes: Facts, sheet: _Sheet) -> list[str]:
-    """A diamond for what is shared, a round mark for what is near or crossing; one a patch."""
+def _marks(
+    facts: Facts, drawn: Facts, shapes: Facts, sheet: _Sheet, taken: list[_Box]
+) -> list[str]:
+    """What is shared: a band along stretches that can be seen as such, a diamond elsewhere.
+
+    What is near or crossing has a round mark. Of marks in one patch one is drawn, and no diamond
+    on a band.
+    """
     where = {
         str(feature["properties"]["id"]): one
         for role in ("plant", "points")
         for feature, one in zip(drawn[role], shapes[role], strict=True)
     }
-    diamonds: dict[tuple[int, int], str] = {}
+    shared: dict[str, Any] = {}
     rounds: dict[tuple[int, int], str] = {}
     for circuit in facts.get("circuits", []):
         for found in circuit.get("shared", []):
             one = where.get(str(found["asset"]))
             if one is not None and not found.get("waived"):
-                middle = (
-                    one.interpolate(0.5, normalized=True)
-                    if one.geom_type == "LineString"
-                    else one.centroid
-                )
-                x, y = sheet.place(np.array([[middle.x, middle.y]]))[0]
-                patch = (round(x / 10), round(y / 10))
-                diamonds[patch] = f"M{x:.1f} {y - 6:.1f}l6 6l-6 6l-6 -6z"
+                shared[str(found["asset"])] = one
         for found in (*circuit.get("near", []), *circuit.get("cross", [])):
             if found.get("at") is not None:
                 x, y = sheet.place(np.array([on_map(found["at"], sheet.west)]))[0]
                 patch = (round(x / 10), round(y / 10))
                 rounds[patch] = f'<circle class="near" cx="{x:.1f}" cy="{y:.1f}" r="6"/>'
-    return [f'<path class="bridge" d="{"".join(diamonds.values())}"/>', *rounds.values()]
+    lines = [one for one in shared.values() if one.geom_type == "LineString"]
+    stretches = _merged(lines) if lines else []
+    moved = shapely.transform(np.asarray(stretches, dtype=object), sheet.place)
+    long = shapely.length(moved) >= _BAND
+    bands = [one for one, keep in zip(stretches, long, strict=True) if keep]
+    others = [one for one, keep in zip(stretches, long, strict=True) if not keep]
+    others += [one for one in shared.values() if one.geom_type != "LineString"]
+    on_band = shapely.union_all(moved[long])
+    diamonds: dict[tuple[int, int], str] = {}
+    for one in others:
+        line = one.geom_type == "LineString"
+        middle = one.interpolate(0.5, normalized=True) if line else one.centroid
+        x, y = sheet.place(np.array([[middle.x, middle.y]]))[0]
+        if bands and on_band.distance(shapely.Point(x, y)) < _ON_BAND:
+            continue
+        diamonds[round(x / 10), round(y / 10)] = f"M{x:.1f} {y - 6:.1f}l6 6l-6 6l-6 -6z"
+        taken.append((x - 5, y - 5, x + 5, y + 5))
+    d = sheet.path(bands)
+    along = [f'<path class="p-{name}" d="{d}"/>' for name in ("edge", "band", "core") if d]
+    bridges = [f'<path class="bridge" d="{"".join(diamonds.values())}"/>'] if diamonds else []
+    return [*along, *bridges, *rounds.values()]
 
 
-_Box = tuple[float, float, float, float]
+_BAND = 24.0
+"""A shared stretch of so many pixels is drawn as a band."""
+_ON_BAND = 4.0
+
+
 _ROWS = (0, -1, 1, -2, 2, -3, 3, -4, 4, -5, 5, -6, 6)
 """Rows above and below a place in which its label looks for room."""
 _ROW = 14.0
@@ -239,13 +263,19 @@ def _labels(labels: Sequence[Facts], sheet: _Sheet, taken: list[_Box]) -> list[s
 def _free(box: _Box, taken: Sequence[_Box], sheet: _Sheet) -> bool:
     if box[0] < 2 or box[2] > _WIDTH - 2 or box[1] < 2 or box[3] > sheet.height - 2:
         return False
-    return not any(a < box[2] and c > box[0] and b < box[3] and d > box[1] for a, b, c, d in taken)
+    return not _crossed(box, taken)
+
+
+def _crossed(box: _Box, taken: Sequence[_Box]) -> bool:
+    return any(a < box[2] and c > box[0] and b < box[3] and d > box[1] for a, b, c, d in taken)
 
 
 def _sites(
     features: Sequence[Facts], shapes: Sequence[Any], sheet: _Sheet, taken: list[_Box]
 ) -> list[str]:
+    """Squares of sites, with their names where these cover no site and no other name."""
     parts: list[str] = []
+    named: list[tuple[str, float, float]] = []
     for feature, one in zip(features, shapes, strict=True):
         told = feature["properties"]
         if told.get("role") != "sites":
@@ -253,12 +283,16 @@ def _sites(
         middle = one.representative_point()
         x, y = sheet.place(np.array([[middle.x, middle.y]]))[0]
         parts.append(f'<path class="p-site" d="M{x - 4:.1f} {y - 4:.1f}h8v8h-8z"/>')
-        name = str(told.get("name") or told["id"])[:40]
+        named.append((str(told.get("name") or told["id"])[:40], x, y))
+    squares = [(x - 4, y - 4, x + 4, y + 4) for _, x, y in named]
+    for name, x, y in named:
         wide = _LETTER * len(name)
-        left = x + 8 if x + 8 + wide < _WIDTH - 4 else x - 8 - wide
-        box = (left, y - 7, left + wide, y + 7)
-        if any(a < box[2] and c > box[0] and b < box[3] and d > box[1] for a, b, c, d in taken):
-            continue
-        taken.append(box)
-        parts.append(f'<text x="{left:.1f}" y="{y + 4:.1f}">{html_text(name)}</text>')
+        centred = min(max(x - wide / 2, 3), _WIDTH - 3 - wide)
+        for left, down in ((x + 8, 0), (x - 8 - wide, 0), (centred, -13), (centred, 13)):
+            box = (left, y + down - 7, left + wide, y + down + 7)
+            if _free(box, taken, sheet) and not _crossed(box, squares):
+                taken.append(box)
+                text = html_text(name)
+                parts.append(f'<text x="{left:.1f}" y="{y + down + 4:.1f}">{text}</text>')
+                break
     return parts

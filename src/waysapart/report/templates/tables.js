@@ -90,6 +90,18 @@
     }).filter(function (part) { return part.text; });
   }
 
+  /* Whether an id lies in one of a row's runs, such as `T-9` in `T-1 to T-28`. */
+  function inRun(row, text) {
+    var split = /^(.*?)(\d+)$/, id = split.exec(text), runs = /(\S+) to (\S+)/g, run;
+    var said = ((row.cells[0] || {}).dataset || {}).csv || "";
+    if (!id || said.indexOf(" to ") < 0) return false;
+    while ((run = runs.exec(said.toLowerCase()))) {
+      var first = split.exec(run[1]), last = split.exec(run[2]);
+      if (first && last && first[1] === id[1] && +first[2] <= +id[2] && +id[2] <= +last[2]) return true;
+    }
+    return false;
+  }
+
   function tools(table) {
     var bar = document.createElement("div"), rows = Array.from(table.tBodies[0].rows);
     bar.className = "table-tools";
@@ -106,13 +118,13 @@
       var verdicts = (table.dataset.words || "").split(" ").filter(Boolean);
       var texts = null;
       box.addEventListener("input", function () {
-        texts = texts || rows.map(function (row) { return (row.textContent + " " + (row.dataset.ids || "")).toLowerCase(); });
+        texts = texts || rows.map(function (row) { return row.textContent.toLowerCase(); });
         var parts = asked(box.value), left = 0;
         var words = parts.filter(function (part) { return verdicts.indexOf(part.word) >= 0; });
         rows.forEach(function (row, k) {
           var is = (row.dataset.is || "").split(" ");
           row.hidden = !parts.every(function (part) {
-            return words.indexOf(part) >= 0 ? is.indexOf(part.word) >= 0 : texts[k].indexOf(part.text) >= 0;
+            return words.indexOf(part) >= 0 ? is.indexOf(part.word) >= 0 : texts[k].indexOf(part.text) >= 0 || inRun(row, part.text);
           });
           if (!row.hidden) left++;
         });
