@@ -555,8 +555,12 @@ def position(at: Sequence[float] | None) -> str:
     """
     if at is None:
         return ""
-    lon, lat = at[0], at[1]
-    return f"{abs(lat):.5f}° {'N' if lat >= 0 else 'S'} {abs(lon):.5f}° {'E' if lon >= 0 else 'W'}"
+    return f"{_degrees(at[1], 'NS', 5)} {_degrees(at[0], 'EW', 5)}"
+
+
+def _degrees(value: float, sides: str, decimals: int) -> str:
+    """Degrees with the letter of their side: the first of `sides` from nought up."""
+    return f"{abs(value):.{decimals}f}° {sides[int(value < 0)]}"
 
 
 def latitude(at: Sequence[float]) -> str:
@@ -576,7 +580,7 @@ def latitude(at: Sequence[float]) -> str:
     >>> latitude([-28.95, 54.4])
     '54.400000° N'
     """
-    return f"{abs(at[1]):.6f}° {'N' if at[1] >= 0 else 'S'}"
+    return _degrees(at[1], "NS", 6)
 
 
 def longitude(at: Sequence[float]) -> str:
@@ -596,4 +600,4 @@ def longitude(at: Sequence[float]) -> str:
     >>> longitude([-28.95, 54.4])
     '28.950000° W'
     """
-    return f"{abs(at[0]):.6f}° {'E' if at[0] >= 0 else 'W'}"
+    return _degrees(at[0], "EW", 6)

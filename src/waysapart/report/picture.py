@@ -173,6 +173,12 @@ def _marked(drawn: Facts, shapes: Facts, sheet: _Sheet) -> list[str]:
     return parts + signs
 
 
+_BAND = 24.0
+"""A shared stretch of so many pixels is drawn as a band."""
+_ON_BAND = 4.0
+"""What is no farther from a band, in pixels, has no diamond of its own."""
+
+
 def _marks(
     facts: Facts, drawn: Facts, shapes: Facts, sheet: _Sheet, taken: list[_Box]
 ) -> list[str]:
@@ -219,11 +225,6 @@ def _marks(
     along = [f'<path class="p-{name}" d="{d}"/>' for name in ("edge", "band", "core") if d]
     bridges = [f'<path class="bridge" d="{"".join(diamonds.values())}"/>'] if diamonds else []
     return [*along, *bridges, *rounds.values()]
-
-
-_BAND = 24.0
-"""A shared stretch of so many pixels is drawn as a band."""
-_ON_BAND = 4.0
 
 
 _ROWS = (0, -1, 1, -2, 2, -3, 3, -4, 4, -5, 5, -6, 6)

@@ -81,8 +81,9 @@ of a survey or a statement bears on none: ages are checked by themselves."""
 
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
 _UNTIDY = re.compile(r"\A\s|\s\Z|\n\s|\s\n|\A\Z")
-_UNTIDY_LIST = re.compile(r"\A;|\n;|;\Z|;\n|; | ;|;;")
 """Among cells on lines of their own, one that is blank or begins or ends with a blank."""
+_UNTIDY_LIST = re.compile(r"\A;|\n;|;\Z|;\n|; | ;|;;")
+"""Among lists on lines of their own, one with an empty item or with blanks around an item."""
 _DECIMAL_COMMA = re.compile(r"[+-]?\d{1,3}(?:\.\d{3})*,\d+|[+-]?\d+,\d+")
 
 
