@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import re
+import tomllib
 from pathlib import Path
 from types import ModuleType
 
@@ -47,6 +48,17 @@ def test_ci_runs_the_readme_command() -> None:
     ci = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
     assert "python -m pip install -e '.[test]' && python tests/run.py" in readme
     assert "python -m pip install --quiet -e '.[test]' && python tests/run.py" in ci
+
+
+def test_one_version_is_stated_everywhere() -> None:
+    """pyproject.toml says it; the changelog begins with it, and citations name it."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    version = project["version"]
+    changelog = (ROOT / "docs" / "changelog.md").read_text(encoding="utf-8")
+    (newest, *_) = re.findall(r"^## (\S+)", changelog, flags=re.MULTILINE)
+    assert newest == version
+    cite = (ROOT / "docs" / "cite.md").read_text(encoding="utf-8")
+    assert set(re.findall(r"\d+\.\d+\.\d+", cite)) == {version}
 
 
 def test_every_test_that_a_promise_rests_on_is_there() -> None:
