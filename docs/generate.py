@@ -1,4 +1,4 @@
-"""Write what follows from the code: columns, rules, commands, library, gap codes, evidence.
+"""Write what follows from the code: columns, rules, commands, library, gap codes, evidence, facts.
 
     python docs/generate.py
 
@@ -10,6 +10,7 @@ from __future__ import annotations
 import inspect
 import json
 import re
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import NoneType, UnionType
@@ -30,6 +31,11 @@ from waysapart.study.blank import RuleTable, rule_tables, toml_value
 from waysapart.study.toml import dotted
 
 DOCS = Path(__file__).resolve().parent
+sys.path.insert(0, str(DOCS.parent / "tests" / "support"))
+
+from documents import DOCUMENTS  # noqa: E402
+from published import MAIN_JOB, OF, Fact, counted, distinct, gather  # noqa: E402
+
 _MADE = "<!-- made by docs/generate.py: change the code, not this page -->\n"
 _RULE = re.compile(r"-{3,}")
 _TERMS = {"Parameters", "Returns", "Raises", "Attributes", "Yields"}
@@ -514,6 +520,68 @@ def _markdown(doc: str) -> Iterator[str]:
         place += 1
 
 
+_APART = {
+    "untitled": (
+        "Published, title not on record",
+        "Somebody read these, and nobody can find them again from what is known of them.",
+    ),
+    "memory": (
+        "From memory",
+        "These documents can be found, but nobody here has opened them at the place.",
+    ),
+    "practice": ("Common practice", "No document says so."),
+}
+"""Kinds of document whose facts count for nothing: heading, and why."""
+
+
+def sources_of_truth_page() -> str:
+    """Published facts, their documents and the tests that hold the program to them."""
+    facts = gather()
+    every, main = counted(facts)
+    lines = [
+        _MADE,
+        "# Sources of truth",
+        "",
+        "What the program is held to that was not written here: published facts, the documents",
+        "that state them, and the tests. Numbers are re-stated, nothing is quoted. A fact is one",
+        "place in one document: the rows of one table are one fact. Formulas that agree with",
+        "themselves, simulations and comparisons with other code are in [Promises](trust.md).",
+        "",
+        f"**{every} distinct facts** of documents that anybody can find; **{main}** of them are of",
+        "the main job: sharing, separation, disjointness and events.",
+        "",
+        "| of | what that is | facts |",
+        "| --- | --- | --- |",
+    ]
+    for of, says in OF.items():
+        count, _ = counted(fact for fact in facts if fact.of == of)
+        lines.append(_row(of, says + (" (main job)" if of in MAIN_JOB else ""), str(count)))
+    lines += ["", "## Facts", ""]
+    lines += _facts_by_document([fact for fact in facts if fact.counts])
+    lines += ["## What counts for nothing", ""]
+    lines += ["Tested, but no witness: these are not among the facts above.", ""]
+    for kind, (heading, why) in _APART.items():
+        lines += [f"### {heading}", "", why, ""]
+        there = [fact for fact in facts if fact.source.kind == kind]
+        lines += _facts_by_document(there) if there else ["None.", ""]
+    return "\n".join(lines)
+
+
+def _facts_by_document(facts: list[Fact]) -> Iterator[str]:
+    """One table: documents in the order of what they are called, their facts below each other."""
+    order = sorted({fact.document for fact in facts}, key=lambda key: DOCUMENTS[key].cited())
+    yield "| document | place | fact | of | tests |"
+    yield "| --- | --- | --- | --- | --- |"
+    for key in order:
+        cited = DOCUMENTS[key].cited()
+        for same in distinct(fact for fact in facts if fact.document == key).values():
+            says = "; ".join(dict.fromkeys(fact.says for fact in same))
+            tests = dict.fromkeys(f"`{Path(fact.file).name}::{fact.test}`" for fact in same)
+            yield _row(cited, same[0].place, says, same[0].of, ", ".join(tests))
+            cited = ""
+    yield ""
+
+
 PAGES = {
     "format.md": format_page,
     "commands.md": commands_page,
@@ -523,6 +591,7 @@ PAGES = {
     "field-files.md": field_files_page,
     "library.md": library_page,
     "evidence.md": evidence_page,
+    "sources-of-truth.md": sources_of_truth_page,
     "../src/waysapart/evidence.schema.json": evidence_schema,
 }
 

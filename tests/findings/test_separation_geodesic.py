@@ -13,6 +13,7 @@ import shapely
 from geographiclib.geodesic import Geodesic
 from pyproj import Geod
 
+from published import published
 from separation_plants import two_ways
 from waysapart.findings.separation.closest import closest_points
 from waysapart.findings.separation.cross import crossings
@@ -172,6 +173,18 @@ point-to-line solutions for geodesics on the ellipsoid, the worked example. All 
 Boost.Geometry, test/strategies/distance_cross_track_cases.hpp, the column of reference."""
 
 
+@published(
+    "boost-cross-track",
+    "column of reference",
+    "distances of points to lines of up to 2300 km on WGS 84, 0.24 m to 124 km",
+    of="separation",
+)
+@published(
+    "baselga-2018",
+    "worked example of point to line",
+    "(5.5, 52) lies 23767.7241838 m from the line (5, 52) to (6, 51.4)",
+    of="separation",
+)
 @pytest.mark.parametrize(("line", "at", "metres"), POINT_TO_LINE)
 def test_published_distances_of_a_point_to_a_line(line, at, metres):
     """Within a micrometre up to 10 km, within 0.00002 % beyond."""
@@ -191,6 +204,12 @@ CROSSINGS = [
 segment_intersection_geo.cpp, the rows of geodesic_vincenty."""
 
 
+@published(
+    "boost-segment-intersection",
+    "rows geodesic_vincenty",
+    "where four pairs of lines cross on WGS 84; a fifth, with its ends on one parallel, does not",
+    of="separation",
+)
 @pytest.mark.parametrize(("one", "other", "at"), CROSSINGS)
 def test_published_crossings_of_geodesics(one, other, at):
     """Found within 0.1 mm; two lines whose ends lie on one parallel need not meet."""
