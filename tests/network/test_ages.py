@@ -17,7 +17,7 @@ from commands import run
 from proofs import proof_of
 from small_study import SEGMENTS, write_small_study
 from waysapart.gaps import Gap
-from waysapart.network.record_gaps import record_ages
+from waysapart.network.record_ages import record_ages
 
 ON = date(2026, 1, 1)
 LIMITS = "[records]\noldest = { survey = 3650, test = 1825, leased_route = 400 }\n"

@@ -107,7 +107,7 @@ def check(
         )
     from waysapart.cli.as_built import tell_spares, tell_splices, tell_trace
     from waysapart.network.build_network import tie
-    from waysapart.network.record_gaps import record_ages
+    from waysapart.network.record_ages import record_ages
     from waysapart.report.compare_words import proposal_said, unread_said
     from waysapart.report.terminal import show_gaps, show_record_first, styled
     from waysapart.report.view import WORK_LIST_HEADING, work_list_csv

@@ -42,7 +42,8 @@ from waysapart.network.links import CableNodes, LinkParts, Parts, lay_links, tie
 from waysapart.network.matching.match_cables import match_cables
 from waysapart.network.measurements import length_gaps, measured_lengths
 from waysapart.network.paths import Paths, tie_paths
-from waysapart.network.record_gaps import age_gaps, blank_gaps, contradictions
+from waysapart.network.record_ages import age_gaps
+from waysapart.network.record_gaps import blank_gaps, contradictions
 from waysapart.network.splices import Splices, find_splices, joint_gaps
 from waysapart.network.trace import FibreGraph, fibre_graph
 from waysapart.network.trace_steps import Step, trace_steps

@@ -44,7 +44,8 @@ from waysapart.evidence import (
 )
 from waysapart.findings.recovery import rules_recovery_ms
 from waysapart.findings.spacing import separation_profiles
-from waysapart.network.record_gaps import explained_blanks, layer_ages, record_ages
+from waysapart.network.record_ages import layer_ages, record_ages
+from waysapart.network.record_gaps import explained_blanks
 from waysapart.schema import KNOWN_EMPTY, LIST_SEPARATOR, VERSION
 from waysapart.study.ledger import brief_gaps, folded_gaps
 from waysapart.verdicts.facts_figures import (
