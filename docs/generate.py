@@ -93,7 +93,7 @@ def format_page() -> str:
         "",
         "## A plan of works",
         "",
-        "What [`dig --plan`](asset-owner.md#all-three-together) reads: a CSV file, or any vector",
+        "What [`dig --plan`](dig.md#all-three-together) reads: a CSV file, or any vector",
         "file; [`blank --plan`](commands.md#blank) writes an empty one. It is no layer of a study.",
         "",
         *_role(PLAN)[2:],
@@ -256,8 +256,8 @@ def evidence_page() -> str:
         "",
         *_LEFT_OUT,
         "",
-        f"This is format {evidence.FORMAT}. See [how recheck checks it](recheck.md). The package",
-        "holds the same as a JSON Schema, `evidence.schema.json`.",
+        f"This is format {evidence.FORMAT}. See [how recheck checks it](trust-a-file.md).",
+        "The package holds the same as a JSON Schema, `evidence.schema.json`.",
         "",
     ]
     schema = evidence.schema()

@@ -4,8 +4,8 @@
 
 Both proposals take the second cable over the road bridge to a new footbridge. The
 first saves a pit at its southern end and gains nothing by it; the second extends
-the first and does not. What they change is told in docs/planner.md, what the
-works cut in docs/asset-owner.md. The study planning adds prices, water
+the first and does not. What they change is told in docs/crossing.md, what the
+works cut in docs/dig.md. The study planning adds prices, water
 and roads; offers holds a wayleave and a building entry to plan with.
 """
 

@@ -89,7 +89,7 @@ def test_commands_and_options_are_completed() -> None:
 
 
 def test_the_exit_status_of_every_command_is_on_the_page() -> None:
-    page = (ROOT / "docs" / "verdicts.md").read_text(encoding="utf-8")
+    page = (ROOT / "docs" / "commands-and-python.md").read_text(encoding="utf-8")
     table = page.partition("## Exit status")[2]
     missing = {name for name in main.commands if f"`{name}`" not in table}
     assert not missing

@@ -1,4 +1,4 @@
-"""docs/planner-build.md: its commands run as they stand, and what it says is what they find."""
+"""docs/proposals.md: its commands run as they stand, and what it says is what they find."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from everyday import some
 from waysapart.cli import main
 
 ROOT = Path(__file__).resolve().parents[2]
-PAGE = (ROOT / "docs" / "planner-build.md").read_text(encoding="utf-8")
+PAGE = (ROOT / "docs" / "proposals.md").read_text(encoding="utf-8")
 TEXT = " ".join(PAGE.split())
 STORIES = ("crossing", "entry", "room")
 

@@ -1,8 +1,9 @@
-"""Every figure of docs/planner.md and docs/asset-owner.md is what the program finds."""
+"""Every figure of docs/crossing.md and docs/dig.md is what the program finds."""
 
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterable
 from functools import cache
 from pathlib import Path
@@ -67,7 +68,7 @@ def test_what_each_crossing_brings(after: str) -> None:
         f"{delays['before']:.3f} us",
         f"{delays['after']:.3f} us",
     )
-    assert line in page("planner.md")
+    assert line in page("crossing.md")
     assert len(comparison["circuits"]) - len(changed) == 32
     worse = after == "proposal-a"  # its paths now meet at one pit
     assert wa.compare(proof("estuary"), proof(after)).exit_code() == int(worse)
@@ -78,7 +79,7 @@ def test_the_answer_on_the_page_is_what_the_command_prints() -> None:
         main, ["compare", str(EXAMPLES / "estuary"), str(EXAMPLES / "proposal-a")]
     )
     assert printed.exit_code == 1
-    text = (ROOT / "docs" / "planner.md").read_text(encoding="utf-8")
+    text = (ROOT / "docs" / "crossing.md").read_text(encoding="utf-8")
     shown = text.split("```text\nEstuary ring against")[1].split("```")[0].splitlines()
     lines = printed.output.splitlines()
     assert lines[0].startswith("Estuary ring against" + shown[0])
@@ -86,7 +87,7 @@ def test_the_answer_on_the_page_is_what_the_command_prints() -> None:
 
 
 def test_figures_in_the_planners_story() -> None:
-    text = page("planner.md")
+    text = page("crossing.md")
     before, after = circuit("estuary", "C07"), circuit("proposal-a", "C07")
     old, new = (one["paths"]["alternate"]["length_m"] for one in (before, after))
     assert f"by {new - old:.0f} m of fibre, from {old:.3f} m to {new:.3f} m" in text
@@ -118,12 +119,12 @@ def test_records_that_differ_between_the_proposals() -> None:
     assert set(records) == {"segments", "cable_runs"}
     for role, one in records.items():
         changed = ", ".join(f"`{c['id']}` ({', '.join(c['columns'])})" for c in one["changed"])
-        assert row(role, code(one["added"]), code(one["removed"]), changed) in page("planner.md")
+        assert row(role, code(one["added"]), code(one["removed"]), changed) in page("crossing.md")
 
 
 def test_the_proposal_shown_is_the_one_in_the_folder() -> None:
-    text = (ROOT / "docs" / "planner.md").read_text(encoding="utf-8")
-    shown = text.split("```toml\n")[1].split("```")[0]
+    text = (ROOT / "docs" / "crossing.md").read_text(encoding="utf-8")
+    (shown,) = re.findall(r"^```toml\n(name = \"Estuary.*?)```", text, re.DOTALL | re.MULTILINE)
     assert (EXAMPLES / "proposal-a" / "study.toml").read_text(encoding="utf-8").startswith(shown)
 
 
@@ -144,7 +145,7 @@ def test_the_jobs_are_those_of_the_file() -> None:
         mine = one["properties"]
         reach = f"{mine['reach_m']:g} m"
         cells = (mine["id"], mine["name"], mine["from"], mine["to"], reach)
-        assert row(*cells) in page("asset-owner.md")
+        assert row(*cells) in page("dig.md")
 
 
 def test_what_each_dig_takes() -> None:
@@ -156,7 +157,7 @@ def test_what_each_dig_takes() -> None:
         assert (lost, left) == (sorted(job["lost"]), sorted(job["exposed"]))
         cables = code(one["cable"] for one in facts["cables"])
         cells = (job["id"], code(job["hit"]), cables, ", ".join(lost), ", ".join(left))
-        assert row(*cells) in page("asset-owner.md")
+        assert row(*cells) in page("dig.md")
         unknown = {one for one, c in states.items() if c["state"] == "unknown"}
         assert unknown == {"C09", "C12", "C32"}
 
@@ -164,7 +165,7 @@ def test_what_each_dig_takes() -> None:
 def test_what_would_be_next_during_the_footing() -> None:
     hit = next(job["hit"] for job in plan()["works"] if job["id"] == "FOOTING")
     states = {c["id"]: c for c in wa.dig(proof("estuary"), assets=hit).facts()["circuits"]}
-    assert f"any one of {len(states['C03']['next'])} things for C03" in page("asset-owner.md")
+    assert f"any one of {len(states['C03']['next'])} things for C03" in page("dig.md")
     assert "U2-D05" in states["C03"]["next"]
     assert "HZ-FLOOD-1" in states["C26"]["next"]
 
@@ -172,7 +173,7 @@ def test_what_would_be_next_during_the_footing() -> None:
 def test_the_table_of_what_becomes_fatal_during_the_footing() -> None:
     hit = next(job["hit"] for job in plan()["works"] if job["id"] == "FOOTING")
     events = wa.dig(proof("estuary"), assets=hit).facts()["next_events"]
-    text, rows = page("asset-owner.md"), next_rows(events)
+    text, rows = page("dig.md"), next_rows(events)
     assert f"During FOOTING there are {len(events)}, and one row" in text
     first, *others = rows[:4]
     named = f"{len(first.assets)} entries: {code(first.assets)}"
@@ -185,7 +186,7 @@ def test_the_table_of_what_becomes_fatal_during_the_footing() -> None:
 
 
 def test_what_one_of_two_batteries_holds_up() -> None:
-    text = page("asset-owner.md")
+    text = page("dig.md")
     facts = wa.outage(proof("estuary"), assets=["BAT-PLO-1"]).facts()
     assert f"and {facts['summary']['weakened']} are *weakened*" in text
     other = next(one for one in facts["next_events"] if one["asset"] == "BAT-PLO-2")
@@ -195,7 +196,7 @@ def test_what_one_of_two_batteries_holds_up() -> None:
 
 
 def test_the_plan_and_the_days_proposed() -> None:
-    text, facts = page("asset-owner.md"), plan()
+    text, facts = page("dig.md"), plan()
     for clash in facts["clashes"]:
         assert row(", ".join(clash["works"]), ", ".join(clash["lost"])) in text
     assert len(facts["clashes"]) == 2
@@ -212,13 +213,13 @@ def test_the_plan_and_the_days_proposed() -> None:
 def test_the_worst_single_event() -> None:
     worst = wa.worst(proof("estuary"), top=1).facts()["events"][0]
     assert f"`{worst['asset']}` is the worst single one, with {worst['lost']} circuits" in page(
-        "asset-owner.md"
+        "dig.md"
     )
 
 
 def test_the_accuracy_taken_where_nothing_is_said() -> None:
     metres = proof("estuary").study.rules.defaults.survey_accuracy_m
-    assert f"{metres:g} m is taken" in page("asset-owner.md")
+    assert f"{metres:g} m is taken" in page("dig.md")
 
 
 def test_proposals_and_works_are_made_by_their_script(tmp_path: Path) -> None:
@@ -251,7 +252,7 @@ def test_what_to_resplice_first_is_on_the_page() -> None:
         lines.append(resplice_place(place))
         lines += [f"  {one.carries}: {tray(one.tray)}{one.fibres}" for one in resplice_steps(place)]
         assert not resplice_unknown(place)
-    assert "\n".join(lines) in (ROOT / "docs" / "asset-owner.md").read_text(encoding="utf-8")
+    assert "\n".join(lines) in (ROOT / "docs" / "dig.md").read_text(encoding="utf-8")
 
 
 def tray(name: str) -> str:

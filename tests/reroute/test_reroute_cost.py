@@ -25,7 +25,7 @@ from waysapart.reroute.new_plant.candidates import Segment
 from waysapart.reroute.new_plant.costs import crossings
 from waysapart.study.rules import shipped_rules
 
-PAGE = (Path(__file__).resolve().parents[2] / "docs" / "planner-reroute.md").read_text()
+PAGE = (Path(__file__).resolve().parents[2] / "docs" / "second-path.md").read_text()
 
 
 def built(folder: Path, **options: Any) -> dict[str, Any]:

@@ -1,6 +1,6 @@
 """The demo rerouted: every circuit that is not apart gets paths, or a proof and a thing to build.
 
-docs/planner-reroute.md tells it; its tables are held against what the program finds.
+docs/second-path.md tells it; its tables are held against what the program finds.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from waysapart.reroute.api import Reroute, reroute
 
 ROOT = Path(__file__).resolve().parents[2]
 ESTUARY = ROOT / "examples" / "estuary"
-PAGE = (ROOT / "docs" / "planner-reroute.md").read_text(encoding="utf-8")
+PAGE = (ROOT / "docs" / "second-path.md").read_text(encoding="utf-8")
 
 
 def table(name: str) -> dict[str, list[str]]:

@@ -1,7 +1,7 @@
 """How far a figure may move between two proofs before it counts as better or worse.
 
 `TOLERANCES` lists all that `waysapart.whatif.reasons` judges, each with its tolerance and the
-reason for it. The table in docs/planner.md says the same.
+reason for it. The table in docs/crossing.md says the same.
 """
 
 from __future__ import annotations
