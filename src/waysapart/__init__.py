@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from waysapart.whatif.compare import Comparison, compare
     from waysapart.whatif.dig import Dig, dig, outage
     from waysapart.whatif.plan import WorksPlan, plan_works
+    from waysapart.whatif.regions import largest_sets
     from waysapart.whatif.worst import Contingency, Worst, contingency, worst
 
 __version__ = VERSION
@@ -65,6 +66,7 @@ _WHERE = {
     "dig": "waysapart.whatif.dig",
     "explore": "waysapart.report.explore",
     "export": "waysapart.export.geopackage",
+    "largest_sets": "waysapart.whatif.regions",
     "outage": "waysapart.whatif.dig",
     "plan_works": "waysapart.whatif.plan",
     "prove": "waysapart.verdicts.prove",
@@ -109,6 +111,7 @@ __all__ = [
     "dig",
     "explore",
     "export",
+    "largest_sets",
     "link_traces",
     "outage",
     "plan_works",

@@ -213,6 +213,13 @@ outage = _make(
     is_flag=True,
     help="Count what lies in the circuits' end zones as well.",
 )
+@click.option(
+    "--all",
+    "all_sets",
+    is_flag=True,
+    help="List all the largest sets of segments that one circle of the radius can take: in --json "
+    "every one, in the terminal the first of --top.",
+)
 @on_option
 @force_option
 @telling_errors
@@ -223,16 +230,21 @@ def worst(
     top: int,
     circuit: tuple[str, ...],
     everything: bool,
+    all_sets: bool,
 ) -> None:
     """Rank events by the circuits lost: one asset or hazard, two together, a circle on the ground.
 
     Circles leave out the end zones of each circuit (end_zone_m of its service), where both paths
-    come together; with --everything they count too.
+    come together; with --everything they count too. With --all follow the largest sets of
+    segments that one circle can take, wherever it is put: no set lies in another, and what any
+    circle of the radius takes lies in one of them. Every segment counts for these, in end zones
+    and without circuits too.
 
     \b
     Examples:
         waysapart worst examples/estuary --radius 100
         waysapart worst examples/estuary --radius 100 --everything
+        waysapart worst examples/estuary --radius 500 --all --json sets.json
     """
     from waysapart.report.terminal import show_worst
     from waysapart.verdicts.prove import prove
@@ -246,7 +258,8 @@ def worst(
             top=top,
             circuits=circuit or None,
             everything=everything,
+            all_sets=all_sets,
         )
         facts = found.facts()
     if not write_json(json_file, facts):
-        show_worst(output(), facts)
+        show_worst(output(), facts, top)

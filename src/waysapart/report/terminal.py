@@ -59,8 +59,9 @@ from waysapart.whatif.changes import DifferenceFacts
 from waysapart.whatif.compare import ComparisonFacts
 from waysapart.whatif.dig import CircuitFacts, DigFacts, GroupFacts, SchemeFacts
 from waysapart.whatif.plan import PeriodFacts, WorksFacts
+from waysapart.whatif.regions import RegionFacts
 from waysapart.whatif.resplice import ResplicePlace
-from waysapart.whatif.worst import RankedEvent, WorstFacts
+from waysapart.whatif.worst import RankedEvent, RankedPlace, WorstFacts
 
 _STYLE = {
     "shared": "bold red",
@@ -1077,7 +1078,7 @@ def _some_lines(console: Console, lines: Sequence[str]) -> None:
         console.print(styled(f"  and {len(lines) - _MOST_MEETINGS} more"))
 
 
-def show_worst(console: Console, facts: WorstFacts) -> None:
+def show_worst(console: Console, facts: WorstFacts, top: int = 10) -> None:
     """Print the single events, pairs and places that put most circuits out of service.
 
     Parameters
@@ -1085,6 +1086,8 @@ def show_worst(console: Console, facts: WorstFacts) -> None:
     console : rich.console.Console
     facts : WorstFacts
         What `worst --json` writes.
+    top : int
+        How many of the largest sets to print, where they were asked for.
     """
     console.print(styled(f"{facts['study']}: the events that put most out of service", "bold"))
     table = Table(box=None, padding=(0, 2, 0, 0), title_justify="left")
@@ -1112,25 +1115,39 @@ def show_worst(console: Console, facts: WorstFacts) -> None:
         )
     console.print(pairs)
     console.print()
-    places = Table(box=None, padding=(0, 2, 0, 0))
     zones = "with" if facts["everything"] else "outside"
     radius = words.limit_said(facts["radius_m"], "m")
     console.print(styled(f"Places: circles of {radius} radius, {zones} the circuits' end zones"))
-    places.add_column("at")
-    places.add_column("lost", justify="right")
-    places.add_column("touched", justify="right")
-    places.add_column("hits")
-    for place in facts["places"]:
-        places.add_row(
-            position(place["at"]),
-            str(place["lost"]),
-            str(place["circuits"]),
-            styled(few(place["hit"], 4)),
+    console.print(_circles(facts["places"]))
+    sets = facts["sets"]
+    if sets is not None:
+        shown = "" if len(sets) <= top else f"; the first {top}, all with --json"
+        many = words.count_of(len(sets), "largest set", "largest sets")
+        console.print()
+        console.print(
+            styled(f"{many} of segments that a circle of {radius} radius can take{shown}")
         )
-    console.print(places)
+        console.print(_circles(sets[:top]))
     if facts["unknown"]:
         console.print()
         console.print(styled(words.unknown_said(facts), "yellow"))
+
+
+def _circles(rows: Sequence[RankedPlace | RegionFacts]) -> Table:
+    """Circles, what they hit, and how many circuits that takes."""
+    table = Table(box=None, padding=(0, 2, 0, 0))
+    table.add_column("at")
+    table.add_column("lost", justify="right")
+    table.add_column("touched", justify="right")
+    table.add_column("hits")
+    for one in rows:
+        table.add_row(
+            position(one["at"]),
+            str(one["lost"]),
+            str(one["circuits"]),
+            styled(few(one["hit"], 4)),
+        )
+    return table
 
 
 def _minutes(event: RankedEvent) -> str:

@@ -29,6 +29,7 @@ from waysapart.whatif.base import (
     paths_cut,
 )
 from waysapart.whatif.pairs import PairFacts, Pairs, worst_pairs
+from waysapart.whatif.regions import RegionFacts, region_facts, sets_of_base
 
 LOST, EXPOSED = "lost", "exposed"
 
@@ -277,6 +278,8 @@ class WorstFacts(TypedDict):
 
     `unknown`: those of the circuits that more may lose, since their records have gaps.
     `everything`: whether places count what lies in the end zones of circuits too.
+    `sets`: all the largest sets of segments that one circle can take; null where they were not
+    asked for.
     """
 
     study: str
@@ -289,6 +292,7 @@ class WorstFacts(TypedDict):
     pairs: list[PairFacts]
     pairs_in_all: int
     places: list[RankedPlace]
+    sets: list[RegionFacts] | None
 
 
 @dataclass(frozen=True)
@@ -314,6 +318,8 @@ class Worst:
         Of the places looked for.
     everything : bool
         Whether places count what lies in end zones.
+    sets : DataFrame or None
+        The table of `largest_sets`, where `worst` was asked for it.
     """
 
     table: Contingency
@@ -323,6 +329,7 @@ class Worst:
     circuits: list[str]
     radius_m: float
     everything: bool = False
+    sets: pd.DataFrame | None = None
 
     def facts(self) -> WorstFacts:
         """The ranking as plain data."""
@@ -358,6 +365,7 @@ class Worst:
                 }
                 for row in self.places.to_dict("records")
             ],
+            "sets": None if self.sets is None else region_facts(self.sets),
         }
 
     def __repr__(self) -> str:
@@ -392,6 +400,7 @@ def worst(
     top: int = TOP,
     circuits: Iterable[str] | None = None,
     everything: bool = False,
+    all_sets: bool = False,
 ) -> Worst:
     """Rank single events, pairs of events, and places by the circuits that they lose.
 
@@ -407,6 +416,9 @@ def worst(
     everything : bool
         Whether circles count what lies in the end zones of a circuit too. Default: what lies
         there does not count for it, since both paths come together at its ends.
+    all_sets : bool
+        Whether to list all the largest sets of segments that one circle can take as well, as
+        `largest_sets` does: not the first `top` alone, and in end zones too.
 
     Returns
     -------
@@ -449,6 +461,7 @@ def worst(
         [names[circuit] for circuit in chosen.tolist()],
         radius_m,
         everything,
+        sets_of_base(base, radius_m, chosen) if all_sets else None,
     )
 
 

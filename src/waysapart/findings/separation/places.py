@@ -17,8 +17,9 @@ from waysapart.findings.separation.arrangement import (
     places_to_look,
     taken,
 )
-from waysapart.findings.separation.earth import to_lonlat
+from waysapart.findings.separation.earth import on_surface, to_lonlat
 from waysapart.findings.separation.layout import Layout
+from waysapart.findings.separation.pieces import Pieces
 
 
 @dataclass(frozen=True)
@@ -183,3 +184,118 @@ def _ranked(
             "lines": pd.Series(lines, dtype=object),
         }
     )
+
+
+# --- All the sets that one circle can take.
+
+_ENTRIES_AT_ONCE = 2_000_000
+_FIRST_CENTRES = 500
+
+
+def largest_sets(pieces: Pieces, radius_m: float) -> tuple[Floats, sp.csr_array]:
+    """Find all the largest sets of lines that one circle of a radius can take.
+
+    Largest by inclusion: none of them lies in another, and whatever a circle of the
+    radius takes, wherever it is put, lies in one of them.
+
+    Parameters
+    ----------
+    pieces : Pieces
+        Straight pieces of lines; a line without pieces is in no set.
+    radius_m : float
+        Metres, greater than 0. The disc is closed: what lies at the radius is taken.
+
+    Returns
+    -------
+    centres : ndarray of float, shape (n, 3)
+        Of a circle that takes each set: points of the ellipsoid, earth-centred, metres.
+    sets : csr_array of bool, shape (n, lines)
+
+    Raises
+    ------
+    CallError
+        The radius is not greater than 0.
+
+    Notes
+    -----
+    The places to look at are the points where the outlines of two capsules meet, and one
+    point per piece (see `arrangement`). Sets are compared from the largest down, each with
+    those already found that have a line in common with it.
+    """
+    _check(radius_m)
+    centres = places_to_look(pieces, pieces.line, radius_m)
+    shape = (len(pieces), pieces.line_count)
+    of_piece = boolean(np.arange(len(pieces)), pieces.line, shape)
+    if not len(centres):
+        return centres, sp.csr_array((0, pieces.line_count), dtype=np.bool_)
+    prints, seen, rows = [], np.zeros(0, dtype=np.int64), []
+    begin, step = 0, _FIRST_CENTRES
+    while begin < len(centres):
+        some = _lines_taken(pieces, of_piece, centres[begin : begin + step], radius_m)
+        found = fingerprint(some)
+        new = first_of_equal(some)
+        new = new[~np.isin(found[new], seen)]
+        rows.append(sp.csr_array(some[new]))
+        seen = np.concatenate([seen, found[new]])
+        prints.append(found)
+        begin += step
+        step = max(1, int(_ENTRIES_AT_ONCE / max(1.0, some.nnz / some.shape[0])))
+    sets = sp.csr_array(sp.vstack(rows, format="csr"))
+    keep = _maximal(sets)
+    sets = sp.csr_array(sets[keep])
+    return _middles(pieces, of_piece, centres, np.concatenate(prints), sets, radius_m), sets
+
+
+def _lines_taken(
+    pieces: Pieces, of_piece: sp.csr_array, centres: Floats, radius_m: float
+) -> sp.csr_array:
+    """Boolean matrix (centres, lines)."""
+    lines = sp.csr_array(taken(pieces, centres, radius_m) @ of_piece)
+    lines.sort_indices()
+    return lines
+
+
+def _maximal(sets: sp.csr_array) -> Ints:
+    """Rows of a boolean matrix, all of them different, that lie in no other row."""
+    size = np.diff(sets.indptr)
+    numbers = sp.csr_array(sets.astype(np.int32))
+    kept = np.zeros(0, dtype=np.int64)
+    for count in np.unique(size[size > 0])[::-1].tolist():
+        # No two different sets of one size lie in each other.
+        these = np.flatnonzero(size == count).astype(np.int64)
+        if len(kept):
+            common = sp.csr_array(numbers[these] @ numbers[kept].T)
+            within = np.zeros(len(these), dtype=bool)
+            row = np.repeat(np.arange(len(these)), np.diff(common.indptr))
+            within[row[common.data == count]] = True
+            these = these[~within]
+        kept = np.concatenate([kept, these])
+    return np.sort(kept)
+
+
+def _middles(
+    pieces: Pieces,
+    of_piece: sp.csr_array,
+    centres: Floats,
+    prints: Ints,
+    sets: sp.csr_array,
+    radius_m: float,
+) -> Floats:
+    """A centre for every set: amid those that take it where that takes it too, else one of them."""
+    wanted = fingerprint(sets)
+    order = np.argsort(wanted)
+    place = np.minimum(np.searchsorted(wanted[order], prints), len(wanted) - 1)
+    mine = np.flatnonzero(wanted[order][place] == prints)
+    owner = order[place[mine]]
+    number = np.bincount(owner, minlength=len(wanted))
+    middle = on_surface(
+        np.stack(
+            [np.bincount(owner, centres[mine, k], len(wanted)) / number for k in range(3)], axis=1
+        )
+    )
+    missed = fingerprint(_lines_taken(pieces, of_piece, middle, radius_m)) != wanted
+    lon, lat = to_lonlat(centres[mine])
+    rank = np.lexsort((lat, lon, owner))
+    first = mine[rank[np.searchsorted(owner[rank], np.arange(len(wanted)))]]
+    middle[missed] = centres[first[missed]]
+    return middle
