@@ -119,8 +119,120 @@ _FIGURES = {
     "wilson-hawkes": Document(
         title="Optoelectronics: An Introduction, 2nd ed.",
         by="J. Wilson and J. F. B. Hawkes",
-        year="1989",
         where="Prentice Hall",
+    ),
+    "juniper-m40": Document(
+        title="M40 Hardware Guide", by="Juniper Networks", where="Juniper documentation"
+    ),
+    "juniper-mx10003": Document(
+        title="MX10003 Hardware Guide", by="Juniper Networks", where="Juniper documentation"
+    ),
+    "lucent-363-206-305": Document(
+        title="Document 363-206-305",
+        by="Lucent Technologies",
+        year="June 2000",
+        where="Lucent documentation",
+    ),
+    "nortel-212257-b": Document(
+        title="Document 212257-B", by="Nortel Networks", where="Nortel documentation"
+    ),
+    "palais": Document(
+        title="Fiber Optic Communications", by="J. C. Palais", where="Prentice Hall"
+    ),
+    "keiser": Document(
+        title="Optical Fiber Communications, 4th ed.",
+        by="G. Keiser",
+        year="2008",
+        where="McGraw-Hill",
+    ),
+    "khare": Document(
+        title="Fiber Optics and Optoelectronics", by="R. P. Khare", where="Oxford University Press"
+    ),
+    "kolimbiris": Document(
+        title="Fiber Optics Communications", by="H. Kolimbiris", where="Prentice Hall"
+    ),
+    "extreme-hardware": Document(
+        title="Consolidated Hardware Guide",
+        by="Extreme Networks",
+        where="Extreme Networks documentation",
+    ),
+    "ibm-linuxone-3932": Document(
+        title="LinuxONE 3932-AGL: Loss calculation example for a single-mode link",
+        by="IBM",
+        where="IBM documentation",
+    ),
+    "ibm-z-connectivity": Document(
+        title="IBM Z Connectivity Handbook", by="IBM", where="IBM Redbooks"
+    ),
+    "ieee-802-3": Document(
+        title="IEEE Std 802.3, Ethernet",
+        by="IEEE",
+        where="IEEE; read as other documents quote it",
+    ),
+    "ieee-802-3-er4-mail": Document(
+        title="mail in the IEEE 802.3 working group on the loss of 40 km links",
+        by="an editor of ITU-T Q6/15",
+        kind="untitled",
+    ),
+    "abb-1mrk-505-382": Document(
+        title="Document 1MRK 505 382-UEN", by="ABB", where="ABB product documentation"
+    ),
+    "abb-1mrk-505-370": Document(
+        title="Document 1MRK 505 370-UUS", by="ABB", where="ABB product documentation"
+    ),
+    "ieee-c37-94": Document(
+        title="IEEE Std C37.94-2002, scope and purpose", by="IEEE", year="2002", where="IEEE"
+    ),
+    "mil-std-2042-6b": Document(
+        title="MIL-STD-2042-6B(SH)", by="US Department of Defense", where="US military standards"
+    ),
+    "amd-ug1602": Document(
+        title="UG1602 v1.2, section Asymmetric Networks",
+        by="AMD",
+        year="2024",
+        where="AMD technical information portal",
+    ),
+    "toshiba-grl100": Document(
+        title="GRL100 line differential relay, instruction manual 6F2S0850",
+        by="Toshiba",
+        where="Toshiba product documentation",
+    ),
+    "ge-l30": Document(
+        title="L30 line current differential system, instruction manual",
+        by="GE",
+        where="GE product documentation",
+    ),
+    "fis-faq": Document(
+        title="FAQ: fiber optics (SMF-28e)",
+        by="Fiber Instrument Sales",
+        where="pages of Fiber Instrument Sales",
+    ),
+    "geographiclib": Document(
+        title="geographiclib/test/test_geodesic.py",
+        by="C. F. F. Karney",
+        where="Python package geographiclib 2.1",
+    ),
+    "singh": Document(
+        title="Electric Power Generation, Transmission and Distribution, 2nd ed.",
+        by="S. N. Singh",
+        year="2012",
+        where="PHI Learning",
+    ),
+    "gonen": Document(
+        title="Electric Power Transmission System Engineering, 2nd ed.",
+        by="T. Gonen",
+        where="CRC Press",
+    ),
+    "alcoa-fujikura": Document(
+        title="Reliability of Fiber Optic Cable Systems",
+        by="Alcoa Fujikura",
+        year="May 2001",
+        where="Alcoa Fujikura Telecommunications; rates of buried cable are Bellcore's",
+    ),
+    "fishercom-a14": Document(
+        title="A14 Calculation of Availability ... in Tandem",
+        by="fishercom",
+        where="pages of fishercom",
     ),
 }
 
