@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from figures_study import SmallStudy, circuit
+from published import published
 
 L1_US, L2_US, RELAYS_US = 19.583, 19.59, 200.0
 
@@ -29,6 +30,12 @@ def test_both_states_and_the_worse_of_them(study: SmallStudy) -> None:
     assert delay["worst_us"] == RELAYS_US + L2_US
 
 
+@published(
+    "ieee-c37-243",
+    "error of phase",
+    "360 f dt / 2 degrees; apparent differential current 2 sin(theta / 2)",
+    of="delay",
+)
 @pytest.mark.parametrize(("frequency", "degrees"), [(50, 9.0), (60, 10.8)])
 def test_a_millisecond_of_asymmetry_in_degrees(
     study: SmallStudy, frequency: int, degrees: float

@@ -22,6 +22,7 @@ from hypothesis import strategies as st
 import waysapart as wa
 from everyday import examples
 from figures_study import SmallStudy, circuit, link, loss
+from published import published
 from waysapart.findings.loss import loss_budgets
 from waysapart.network.build_network import tie
 from waysapart.recheck import recheck
@@ -177,6 +178,12 @@ def test_a_single_mode_cable_in_a_multimode_link_as_well(study: SmallStudy) -> N
     assert loss(facts)["loss_db"] is None
 
 
+@published(
+    "untitled-core-mismatch",
+    "core mismatch",
+    "multimode to single-mode 17 to 20 dB; 62.5 to 50 um 0.9 to 1.6 dB",
+    of="loss",
+)
 @pytest.mark.parametrize(
     ("first", "last", "key", "step_db"),
     [

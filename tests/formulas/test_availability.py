@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from scipy import sparse, stats
 from shapely import LineString
 
+from published import published
 from waysapart.errors import CallError
 from waysapart.formulas.availability import (
     all_down,
@@ -53,6 +54,24 @@ def oracle(paths, u):
     return total
 
 
+@published(
+    "untitled-developer-handbook",
+    "chapter on parallel versus serial availability",
+    "two of 99.999 % in series: 99.998 %",
+    of="availability",
+)
+@published(
+    "untitled-public-notes",
+    "series and parallel",
+    "two of 99 %: 98.01 % in series, 99.99 % in parallel",
+    of="availability",
+)
+@published(
+    "untitled-design-primer",
+    "series and parallel",
+    "two of 99.9 %: 99.8 % in series, 99.9999 % in parallel",
+    of="availability",
+)
 @pytest.mark.parametrize(
     ("single", "series", "parallel"),
     [
@@ -72,6 +91,12 @@ def test_two_blocks_in_series_or_parallel(single, series, parallel):
     assert 1 - in_parallel == pytest.approx(parallel, abs=1e-15)
 
 
+@published(
+    "untitled-developer-handbook",
+    "chapter on parallel versus serial availability",
+    "315 s a year become about 630 s",
+    of="availability",
+)
 def test_downtime_of_two_five_nines_in_series():
     """315 s become about 630 s (10.5 minutes) a year: developer handbook, the same example."""
     assert 60 * minutes_a_year(1e-5) == pytest.approx(315, abs=0.5)
@@ -79,12 +104,24 @@ def test_downtime_of_two_five_nines_in_series():
     assert 60 * minutes_a_year(both) == pytest.approx(630, abs=1)
 
 
+@published(
+    "untitled-public-notes",
+    "downtime",
+    "99 %: 87.6 h; 99.9 %: 8.76 h; 99.95 %: 4.38 h of a year of 8760 h",
+    of="availability",
+)
 @pytest.mark.parametrize(("share", "hours"), [(0.99, 87.6), (0.999, 8.76), (0.9995, 4.38)])
 def test_downtime_in_a_year(share, hours):
     """99 %: 87.6 h, 99.9 %: 8.76 h, 99.95 %: 4.38 h of 8760 h."""
     assert minutes_a_year(1 - share) / 60 == pytest.approx(hours)
 
 
+@published(
+    "alcoa-fujikura",
+    "executive summary",
+    "failures in 1000 km and a year: buried cable 2.130, ground wire 0.085, over 25 times",
+    of="availability",
+)
 def test_published_rates_of_buried_and_ground_wire_cable():
     """2.130 and 0.085 failures in 1000 km years: more than 25 times as many.
 

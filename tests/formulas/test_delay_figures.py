@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from published import published
 from waysapart.errors import CallError
 from waysapart.formulas.delay import (
     asymmetry_us,
@@ -19,12 +20,24 @@ from waysapart.formulas.delay import (
 )
 
 
+@published(
+    "untitled-telecom-article",
+    "delay of fibre",
+    "4.895 us/km at 1310 nm, 4.897 us/km at 1550 nm",
+    of="delay",
+)
 @pytest.mark.parametrize(("index", "us_per_km"), [(1.4676, 4.895), (1.4682, 4.897)])
 def test_published_delay_of_a_kilometre(index, us_per_km):
     """4.895 us/km at 1310 nm and 4.897 us/km at 1550 nm: article in telecom engineering."""
     assert round(float(fibre_delay_us(1000, index)), 3) == us_per_km
 
 
+@published(
+    "untitled-telecom-article",
+    "speed in fibre",
+    "204 190 km/s; 1000 km and back take about 10 ms",
+    of="delay",
+)
 def test_speed_in_fibre():
     """204 190 km/s for n = 1.4682; 1000 km and back take about 10 ms (the same article)."""
     assert 1e6 / fibre_delay_us(1000, 1.4682) == pytest.approx(204_190, abs=5)
@@ -75,6 +88,12 @@ ASYMMETRY_TABLE = [
 ]
 
 
+@published(
+    "ieee-c37-243",
+    "error of phase",
+    "360 f dt / 2 degrees; apparent differential current 2 sin(theta / 2)",
+    of="delay",
+)
 @pytest.mark.parametrize(("hertz", "ms", "degrees", "per_cent"), ASYMMETRY_TABLE)
 def test_phase_error_and_apparent_current(hertz, ms, degrees, per_cent):
     """Half of the asymmetry counts (ping-pong principle, manuals of line differential relays).

@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from published import published
 from waysapart.errors import CallError
 from waysapart.formulas.fibre import (
     attenuation_db_per_km,
@@ -46,6 +47,12 @@ def test_below_the_shortest_wavelength_scattering_is_added():
     np.testing.assert_allclose(group_index([820, 850], {850: 1.483}), 1.483)
 
 
+@published(
+    "untitled-opgw-specification",
+    "cl. 1.1.2",
+    "from 1285 nm on, attenuation may exceed that of 1310 nm by 0.05 dB/km",
+    of="loss",
+)
 def test_scattering_keeps_within_a_purchase_specification():
     """From 1285 nm on, attenuation may exceed that of 1310 nm by 0.05 dB/km.
 
@@ -65,6 +72,12 @@ def test_each_row_by_its_own_type():
     np.testing.assert_array_equal(found, [3.5, 0.22, np.nan, np.nan])
 
 
+@published(
+    "mynbaev",
+    "example 6.3.1",
+    "17.46 ps/(nm km) at 1550 nm; 1746.06 ps over 100 km and 1 nm",
+    of="dispersion",
+)
 def test_dispersion_at_1550_nm():
     """l0 1310, S0 0.092, 100 km, 1 nm: D = 17.46, 1746.06 ps.
 
@@ -76,6 +89,9 @@ def test_dispersion_at_1550_nm():
     assert spread_ps == pytest.approx(1746.06, abs=0.005)
 
 
+@published(
+    "mynbaev", "example 3.3.5", "-4.38 ps/(nm km) at 1300 nm; 219 ps/km over 50 nm", of="dispersion"
+)
 def test_dispersion_below_the_zero():
     """l0 1343, S0 0.097, at 1300 nm: -4.38 ps/(nm km); 50 nm give 219 ps/km.
 

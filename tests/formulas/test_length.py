@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, optimize
 
+from published import published
 from waysapart.errors import CallError
 from waysapart.formulas.length import (
     catenary_length_m,
@@ -30,6 +31,12 @@ sag_shares = st.floats(0, 3)
 rise_shares = st.floats(-2, 2)
 
 
+@published(
+    "singh",
+    "example 13.1",
+    "a span of 160 m with 6.4 m of sag holds 160.68 m of conductor",
+    of="geometry",
+)
 def test_textbook_span_of_160_m():
     """Span 160 m, 4 N/m, 2000 N: sag 6.4 m, conductor 160.68 m.
 
@@ -42,6 +49,12 @@ def test_textbook_span_of_160_m():
     assert round(float(catenary_length_m(160, sag_m)), 2) == 160.68
 
 
+@published(
+    "untitled-review-problem",
+    "hyperbolic functions",
+    "a cable of 800 m that sags 80 m: greatest tension 416 kg at 0.4 kg/m",
+    of="geometry",
+)
 def test_cable_800_m_long_with_80_m_of_sag():
     """Cable 800 m, sag 80 m, 0.4 kg/m: greatest tension 416 kg.
 
@@ -55,6 +68,7 @@ def test_cable_800_m_long_with_80_m_of_sag():
     assert span_m == pytest.approx(2 * constant_m * np.arcsinh(400 / constant_m), abs=1e-9)
 
 
+@published("untitled-catenary", "500 m span", "1 kg/m and 10 000 kg: sag 3.125 m", of="geometry")
 def test_span_of_500_m_from_its_tension():
     """1 kg/m, 10 000 kg, 500 m: sag 3.125 m (a published explainer of the catenary).
 
@@ -164,6 +178,15 @@ PUBLISHED_GEODESICS = [
 ]
 
 
+@published(
+    "geographiclib",
+    "table of test cases",
+    "the lengths of geodesics on WGS 84 between given places, to 1e-8 m",
+    of="geometry",
+)
+@published(
+    "geographiclib", "GeodSolve0", "(40.6, -73.8) to (49.01666667, 2.55): 5853226 m", of="geometry"
+)
 @pytest.mark.parametrize(
     ("lat1", "lon1", "lat2", "lon2", "length_m", "tolerance_m"), PUBLISHED_GEODESICS
 )

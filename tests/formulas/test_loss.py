@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import optimize
 
+from published import published
 from waysapart.errors import CallError
 from waysapart.formulas.loss import (
     attenuator_db,
@@ -76,6 +77,45 @@ PUBLISHED_BUDGETS = [
 ]
 
 
+@published(
+    "wilson-hawkes",
+    "example 9.2",
+    "15 km x 2 dB/km, 10 splices x 0.5, 1 and 5 dB: 41 dB are lost, 9 of 50 dB are left",
+    of="loss",
+)
+@published(
+    "juniper-m40",
+    "p. 52, table 16 and the multimode example",
+    "13 - 2 km x 1 - 5 x 0.5 - 2 x 0.5 - 0.5 - 1 (clock recovery) = 6 dB",
+    of="loss",
+)
+@published(
+    "juniper-m40", "p. 52, the single-mode example", "13 - 8 km x 0.5 - 7 x 0.5 = 5.5 dB", of="loss"
+)
+@published(
+    "juniper-mx10003",
+    "p. 76, table 30",
+    "the multimode example without clock recovery: 7 dB",
+    of="loss",
+)
+@published(
+    "untitled-textbook",
+    "examples 8.6, 8.10, 8.14a, 12.13a",
+    "four budgets with splices by number and by km",
+    of="loss",
+)
+@published(
+    "untitled-example-set",
+    "power budgets",
+    "-8 and -40 dBm: 29.2 dB are lost, 2.8 dB are left",
+    of="loss",
+)
+@published(
+    "untitled-engineering-note",
+    "1310 nm",
+    "10 km x 0.35, a splice, two connectors, safety 3 dB: 7.51 dB",
+    of="loss",
+)
 @pytest.mark.parametrize("case", PUBLISHED_BUDGETS)
 def test_published_budget(case):
     km, db_per_km, splices, splice_db, others, budget_db, loss_db, left_db = case
@@ -87,6 +127,12 @@ def test_published_budget(case):
     assert sensitivity_margin_db(0.0, -budget_db, loss) == pytest.approx(left_db, abs=1e-9)
 
 
+@published(
+    "untitled-textbook",
+    "examples 8.6, 8.10, 8.14a, 12.13a",
+    "four budgets with splices by number and by km",
+    of="loss",
+)
 def test_seven_reels_need_six_splices():
     """7 km on 1 km reels, 2.6 dB/km, 0.5 dB a splice, 1.5 and 6 dB: 28.7 dB, 2.3 dB left of 31.
 
@@ -100,6 +146,12 @@ def test_seven_reels_need_six_splices():
     assert sensitivity_margin_db(-10, -41, loss) == pytest.approx(2.3)
 
 
+@published(
+    "untitled-textbook",
+    "example 12.13b",
+    "0 and -25 dBm, 1.6 and 7 dB, 4.2 dB/km: 1.9 km more than 2 km",
+    of="loss",
+)
 def test_how_much_longer_with_a_stronger_source():
     """0 dBm, -25 dBm, 1.6 dB, margin 7 dB, 4.2 dB/km: 3.905 km, 1.9 km more than 2 km.
 
@@ -111,6 +163,12 @@ def test_how_much_longer_with_a_stronger_source():
     assert round(float(extra_length_m(margin_db, 2000, 4.2)) / 1000, 1) == 1.9
 
 
+@published(
+    "ibm-linuxone-3932",
+    "Loss calculation example for a single-mode link",
+    "mean 11.05 dB, 0.436 x 3 = 1.31 dB, with 0.50 dB 12.86 dB",
+    of="loss",
+)
 def test_mean_and_three_sigma():
     """19.76 km x 0.5, 0.21 km x 0.8, 2 connections 0.35 (0.06 dB^2), 2 splices 0.15 (0.01 dB^2).
 
@@ -130,6 +188,18 @@ def test_mean_and_three_sigma():
     assert design_db == pytest.approx(12.86, abs=0.05)
 
 
+@published(
+    "ieee-802-3",
+    "table 52-24, 10GBASE-ER",
+    "11 dB of channel with 1.5 dB of connectors over 40 km: 0.2375 dB/km",
+    of="loss",
+)
+@published(
+    "ieee-802-3-er4-mail",
+    "100GBASE-ER4",
+    "18 dB with 2 dB of connectors over 40 km: 0.40 dB/km",
+    of="loss",
+)
 def test_fibre_left_by_an_interface_limit():
     """IEEE 802.3 limits less their connectors, over 40 km (mail in the 802.3 working group).
 
@@ -142,6 +212,12 @@ def test_fibre_left_by_an_interface_limit():
     assert total_db == pytest.approx(18.75)
 
 
+@published(
+    "ieee-802-3",
+    "clause 52, powers of 10GBASE-LR",
+    "-8.2 dBm sent and -14.4 dBm received at least, over 10 km: 6.2 dB between them",
+    of="loss",
+)
 def test_power_budget_of_an_interface():
     """10GBASE-LR: -8.2 and -14.4 dBm, 10 km (powers as a national regulation tabulates them).
 
@@ -150,6 +226,12 @@ def test_power_budget_of_an_interface():
     assert power_budget_db(-8.2, -14.4) == pytest.approx(6.2)
 
 
+@published(
+    "ibm-z-connectivity",
+    "table 10-1",
+    "channel limits at 1 Gbit/s: 300 m of OM1 3.00 dB, 500 m of OM2 3.85, 860 m of OM3 4.62",
+    of="limits",
+)
 @pytest.mark.parametrize(
     ("limit_db", "limit_m"),
     [

@@ -10,6 +10,7 @@ import pytest
 import topohub
 from scipy.sparse import csr_array
 
+from published import published
 from reroute_nets import by_integer_programme, geographic_net
 from reroute_oracles import Plant, false_in_proof
 from waysapart.reroute.search.disjoint_paths import best_pair, best_paths
@@ -28,6 +29,24 @@ def plain(net: nx.Graph, *, nodes: bool, cost: str | None = None) -> RiskGraph:
     )
 
 
+@published(
+    "networkx-disjoint",
+    "test_petersen",
+    "three edge- and three node-disjoint paths of the Petersen graph from 0 to 6",
+    of="disjointness",
+)
+@published(
+    "networkx-disjoint",
+    "test_octahedral",
+    "four of either of the octahedral graph from 0 to 5",
+    of="disjointness",
+)
+@published(
+    "networkx-disjoint",
+    "test_icosahedral",
+    "five of either of the icosahedral graph from 0 to 6",
+    of="disjointness",
+)
 @pytest.mark.parametrize(
     ("net", "s", "t", "count"),
     [
