@@ -536,3 +536,14 @@ def test_loss_is_compared_without_what_is_kept_for_later(tmp_path: Path) -> None
     plant.laid("CS", "A", "S", "B", km=4)
     found = reroute(plant.read(tmp_path), cost="loss")
     assert found.links["K"]["main"] == ["L1"]
+
+
+def test_without_a_fibre_link_on_record_it_says_that_no_path_is_there(tmp_path: Path) -> None:
+    """Cables lie from A to B, and no link on record says what light a new one would have."""
+    plant = Plant()
+    plant.nodes("pit", N=(1500, 500))
+    plant.laid("CN", "A", "N", "B")
+    plant.rows["circuits"].append({"id": "K", "a": "RA", "b": "RB", "service": ""})
+    (found,) = reroute(plant.read(tmp_path), build=wa.Candidates(wanted=False)).facts()["circuits"]
+    assert found["status"] == "none"
+    assert found["says"] == "no path on record leads from RA to RB"

@@ -114,6 +114,115 @@ _MAIN_JOB = {
     ),
 }
 
+# RFCs: what is said there of diverse paths, shared risks and single failures.
+_RFCS = {
+    "rfc-3717": Document(
+        title="IP over Optical Networks: A Framework",
+        by="B. Rajagopalan, J. Luciani, D. Awduche",
+        year="2004",
+        where="IETF, RFC 3717",
+    ),
+    "rfc-4054": Document(
+        title="Impairments and Other Constraints on Optical Layer Routing",
+        by="J. Strand and A. Chiu",
+        year="2005",
+        where="IETF, RFC 4054",
+    ),
+    "rfc-4202": Document(
+        title="Routing Extensions in Support of Generalized Multi-Protocol Label Switching (GMPLS)",
+        by="K. Kompella and Y. Rekhter",
+        year="2005",
+        where="IETF, RFC 4202",
+    ),
+    "rfc-4428": Document(
+        title="Analysis of Generalized Multi-Protocol Label Switching (GMPLS)-based Recovery "
+        "Mechanisms (including Protection and Restoration)",
+        by="D. Papadimitriou and E. Mannie",
+        year="2006",
+        where="IETF, RFC 4428",
+    ),
+    "rfc-4726": Document(
+        title="A Framework for Inter-Domain Multiprotocol Label Switching Traffic Engineering",
+        by="A. Farrel, J.-P. Vasseur, A. Ayyangar",
+        year="2006",
+        where="IETF, RFC 4726",
+    ),
+    "rfc-4872": Document(
+        title="RSVP-TE Extensions in Support of End-to-End Generalized Multi-Protocol Label "
+        "Switching (GMPLS) Recovery",
+        by="J. P. Lang, Y. Rekhter, D. Papadimitriou",
+        year="2007",
+        where="IETF, RFC 4872",
+    ),
+    "rfc-5286": Document(
+        title="Basic Specification for IP Fast Reroute: Loop-Free Alternates",
+        by="A. Atlas and A. Zinin",
+        year="2008",
+        where="IETF, RFC 5286",
+    ),
+    "rfc-5298": Document(
+        title="Analysis of Inter-Domain Label Switched Path (LSP) Recovery",
+        by="T. Takeda, A. Farrel, Y. Ikejiri, J.-P. Vasseur",
+        year="2008",
+        where="IETF, RFC 5298",
+    ),
+    "rfc-6372": Document(
+        title="MPLS Transport Profile (MPLS-TP) Survivability Framework",
+        by="N. Sprecher and A. Farrel",
+        year="2011",
+        where="IETF, RFC 6372",
+    ),
+    "rfc-6981": Document(
+        title="A Framework for IP and MPLS Fast Reroute Using Not-Via Addresses",
+        by="S. Bryant, S. Previdi, M. Shand",
+        year="2013",
+        where="IETF, RFC 6981",
+    ),
+    "rfc-7490": Document(
+        title="Remote Loop-Free Alternate (LFA) Fast Reroute (FRR)",
+        by="S. Bryant, C. Filsfils, S. Previdi, M. Shand, N. So",
+        year="2015",
+        where="IETF, RFC 7490",
+    ),
+    "rfc-7811": Document(
+        title="An Algorithm for Computing IP/LDP Fast Reroute Using Maximally Redundant Trees "
+        "(MRT-FRR)",
+        by="G. Enyedi, A. Csaszar, A. Atlas, C. Bowers, A. Gopalan",
+        year="2016",
+        where="IETF, RFC 7811",
+    ),
+    "rfc-7812": Document(
+        title="An Architecture for IP/LDP Fast Reroute Using Maximally Redundant Trees (MRT-FRR)",
+        by="A. Atlas, C. Bowers, G. Enyedi",
+        year="2016",
+        where="IETF, RFC 7812",
+    ),
+    "rfc-7916": Document(
+        title="Operational Management of Loop-Free Alternates",
+        by="S. Litkowski, B. Decraene, C. Filsfils, K. Raza, M. Horneffer, P. Sarkar",
+        year="2016",
+        where="IETF, RFC 7916",
+    ),
+    "rfc-8001": Document(
+        title="RSVP-TE Extensions for Collecting Shared Risk Link Group (SRLG) Information",
+        by="F. Zhang, O. Gonzalez de Dios, C. Margaria, M. Hartley, Z. Ali",
+        year="2017",
+        where="IETF, RFC 8001",
+    ),
+    "rfc-8102": Document(
+        title="Remote-LFA Node Protection and Manageability",
+        by="P. Sarkar, S. Hegde, C. Bowers, H. Gredler, S. Litkowski",
+        year="2017",
+        where="IETF, RFC 8102",
+    ),
+    "rfc-8390": Document(
+        title="RSVP-TE Path Diversity Using Exclude Route",
+        by="Z. Ali, G. Swallow, F. Zhang, D. Beller",
+        year="2018",
+        where="IETF, RFC 8390",
+    ),
+}
+
 # What figures are held to: loss, delay, availability, geometry, limits.
 _FIGURES = {
     "wilson-hawkes": Document(
@@ -288,4 +397,4 @@ _APART = {
     ),
 }
 
-DOCUMENTS: dict[str, Document] = {**_MAIN_JOB, **_FIGURES, **_APART}
+DOCUMENTS: dict[str, Document] = {**_MAIN_JOB, **_RFCS, **_FIGURES, **_APART}

@@ -203,7 +203,8 @@ def ground_of(proof: Proof, opened: Collection[int] = (), entries: Collection[in
     down[falls(proof.reliance, event).indices] = True
     return Ground(
         proof,
-        cut_stretches(proof.reliance, waves, opened, entries),
+        # Without a wavelength on record no new link can be made; cables are cut all the same.
+        cut_stretches(proof.reliance, waves or [_ANY_NM], opened, entries),
         waves,
         optics,
         LinkChecks.of(proof.budgets, len(links)),
@@ -223,6 +224,8 @@ def _index(network: Network) -> Floats:
     return np.asarray(media.map(known).to_numpy(dtype=np.float64))
 
 
+_ANY_NM = 1310.0
+"""At which stretches are measured where no link is on record that a new one could be like."""
 _ESTIMATED = ("joints-unrecorded",)
 """Gaps that leave an estimate in place of a figure; searches use it."""
 

@@ -1,0 +1,155 @@
+"""Plants that are drawn after published networks and lines, so that tests ask the public functions.
+
+A published network becomes pits joined by ducts; the nodes that a circuit ends at are sites with a
+relay. What a document calls a shared risk (a conduit, a line card) holds the ducts in it. Rules on
+separation are off unless a test sets them: a verdict then rests on what paths have in common.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+from drawn_plant import DrawnPlant, Place
+from line_plant import RECORDS
+
+RADIUS_M = 900.0
+NO_SPACING = "separation_m = 0\nforbid_cross = false\n"
+
+
+class PublishedNet(DrawnPlant):
+    """Pits, or sites with a relay `R-` each, joined by ducts that are named after both ends.
+
+    Parameters
+    ----------
+    edges : str
+        Pairs of nodes, as in ``"A-B B-C:5"``; a number behind a colon is the length of the duct
+        in kilometres.
+    sites : str
+        Nodes that circuits end at.
+    risks : mapping of str to str, optional
+        What several ducts lie in, with the ducts, as in ``{"a": "S-P A-B"}``.
+    places : mapping of str to (float, float), optional
+        Metres east and north; on a circle in the order in which nodes appear, where absent.
+    """
+
+    def __init__(
+        self,
+        edges: str,
+        *,
+        sites: str,
+        risks: Mapping[str, str] | None = None,
+        places: Mapping[str, Place] | None = None,
+    ) -> None:
+        super().__init__((0, 0), (1, 0))
+        self.rows.clear()
+        self.at.clear()
+        self.service = NO_SPACING
+        self.rules = ""
+        self.name: dict[frozenset[str], str] = {}
+        pairs = [edge.partition(":") for edge in edges.split()]
+        nodes = list(dict.fromkeys(node for pair, *_ in pairs for node in pair.split("-")))
+        for number, node in enumerate(nodes):
+            turn = 2 * math.pi * number / len(nodes)
+            ring = (RADIUS_M * math.cos(turn), RADIUS_M * math.sin(turn))
+            self._node(node, *(places or {}).get(node, ring), site=node in sites.split())
+        within: dict[str, list[str]] = {}
+        for risk, ducts in (risks or {}).items():
+            self.rows["holders"].append({"id": risk, "kind": "conduit", "within": "-"})
+            for duct in ducts.split():
+                within.setdefault(duct, []).append(risk)
+        for pair, _, km in pairs:
+            a, b = pair.split("-")
+            length = {"length_m": 1000 * float(km)} if km else {}
+            held = ";".join(within.pop(pair, ["-"]))
+            self.segment(pair, "duct", a, b, a=a, b=b, within=held, **length)
+            self.name[frozenset((a, b))] = pair
+        assert not within, f"no such ducts: {within}"
+
+    def _node(self, node: str, x: float, y: float, *, site: bool) -> None:
+        if not site:
+            self.node(node, x, y)
+            return
+        self.node(node, x, y, role="sites", kind="substation")
+        self.rows["equipment"].append(
+            {"id": f"R-{node}", "site": node, "kind": "relay", "within": "-"}
+        )
+
+    def along(self, nodes: str) -> list[str]:
+        """Ducts from node to node."""
+        names = nodes.split()
+        return [self.name[frozenset(pair)] for pair in pairwise(names)]
+
+    def circuit(self, circuit: str, *paths: str, **row: Any) -> None:
+        """A circuit whose paths pass some nodes; each path is one link in a cable of its own."""
+        ends = {node: None for path in paths for node in (path.split()[0], path.split()[-1])}
+        a, b = (f"R-{node}" for node in ends)
+        self.rows["circuits"].append({"id": circuit, "a": a, "b": b, "service": "", **row})
+        for number, path in enumerate(paths):
+            name = f"{circuit}-{number + 1}"
+            self.cabled(f"c-{name}", *self.along(path))
+            self.rows["links"].append({"id": name, "a": a, "b": b, "wavelength_nm": 1310})
+            self.rows["link_runs"].append(
+                {"link": name, "seq": 1, "cable": f"c-{name}", "fibres": "1;2"}
+            )
+            label = ("main", "alternate")[number] if number < 2 else f"path-{number + 1}"
+            self.rows["circuit_paths"].append(
+                {"circuit": circuit, "path": label, "seq": 1, "link": name}
+            )
+
+    def cabled(self, cable: str, *ducts: str) -> None:
+        """A cable through ducts."""
+        self.rows["cables"].append({"id": cable, "fibre_type": "G.652.D", "fibre_count": 24})
+        for seq, duct in enumerate(ducts, start=1):
+            self.rows["cable_runs"].append({"cable": cable, "seq": seq, "segment": duct})
+
+    def cable_in_each_duct(self) -> None:
+        """Free fibres from node to node, for paths that are still to be found."""
+        for duct in self.name.values():
+            self.cabled(f"f-{duct}", duct)
+
+    def wanted(self, path: str, members: int = 1) -> None:
+        """Circuits K1, K2 and so on of one group G, all on one path as things are."""
+        a, b = path.split(maxsplit=1)[0], path.rsplit(maxsplit=1)[-1]
+        self.cabled("c-now", *self.along(path))
+        for number in range(1, members + 1):
+            ends = {"a": f"R-{a}-{number}", "b": f"R-{b}-{number}"}
+            for relay, site in zip(ends.values(), (a, b), strict=True):
+                self.rows["equipment"].append(
+                    {"id": relay, "site": site, "kind": "relay", "within": "-"}
+                )
+            link, fibres = f"L{number}", f"{2 * number - 1};{2 * number}"
+            self.rows["links"].append({"id": link, **ends, "wavelength_nm": 1310})
+            self.rows["link_runs"].append(
+                {"link": link, "seq": 1, "cable": "c-now", "fibres": fibres}
+            )
+            self.rows["circuits"].append(
+                {"id": f"K{number}", **ends, "service": "", "group": "G" if members > 1 else ""}
+            )
+            for label in ("main", "alternate"):
+                self.rows["circuit_paths"].append(
+                    {"circuit": f"K{number}", "path": label, "seq": 1, "link": link}
+                )
+
+    def write(self, folder: Path) -> Path:
+        folder.mkdir(parents=True, exist_ok=True)
+        text = f"{RECORDS}\n[services.default]\nend_zone_m = 0\n{self.service}\n{self.rules}"
+        (folder / "rules.toml").write_text(text, encoding="utf-8")
+        return super().write(folder)
+
+    def facts(self, folder: Path) -> dict[str, dict[str, Any]]:
+        """What `prove` says of each circuit."""
+        return {one["id"]: one for one in self.proof(folder).facts()["circuits"]}
+
+
+def shared(facts: Mapping[str, Any]) -> set[str]:
+    """Ids of what the paths of a circuit share and need not."""
+    return {row["asset"] for row in facts["shared"]}
+
+
+def ducts(names: Iterable[str]) -> set[str]:
+    """Those of some assets that are ducts of a `PublishedNet`."""
+    return {name for name in names if "-" in name}
