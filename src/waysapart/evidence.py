@@ -971,6 +971,65 @@ class Profile(TypedDict):
     ways: list[ProfileOfPath]
 
 
+Cell = float | int | str | None
+"""A cell of a record: a number in our units, a text, a day, a list with `;` between, or blank."""
+
+
+@with_config(_EXACT)
+class RecordTable(TypedDict):
+    """The records of one role that one layer gave, in the natural order of their keys."""
+
+    role: str
+    layer: Annotated[int, Field(ge=0, description="number of the layer in layers, from 0")]
+    crs: Annotated[
+        str | None,
+        Field(description="of the geometry; null: longitude and latitude, WGS 84"),
+        NONE,
+    ]
+    accuracy_m: Annotated[
+        float, Field(ge=0, description="what study.toml states for the whole layer"), NOUGHT
+    ]
+    named: Annotated[
+        dict[str, str],
+        Field(description="what the layer calls a column, where that is not our name"),
+        NO_NAMES,
+    ]
+    columns: Annotated[
+        list[str], Field(description="those that hold anything; geometry comes last")
+    ]
+    at: Annotated[
+        list[int | None],
+        Field(description="by row: its number in the layer"),
+        Absent(follows="as row_runs"),
+    ]
+    rows: Annotated[
+        list[list[Cell]],
+        Field(
+            description="a cell for each column; geometry as WKT, rounded to a millimetre or "
+            "seven decimals of a degree"
+        ),
+        Absent(follows="as cells"),
+    ]
+    row_runs: Annotated[
+        NotRequired[str], Field(description="in place of at: '2-14 20' is 2 to 14 and 20")
+    ]
+    cells: Annotated[
+        NotRequired[dict[str, list[Any]]],
+        Field(
+            description="in place of rows, by column: cells from the first row on; `[3, x]` is x "
+            "three times, `['T', '1-3 7']` is T1, T2, T3 and T7"
+        ),
+    ]
+
+
+@with_config(_EXACT)
+class StudyRecords(TypedDict):
+    """The records that a proof rests on, and what study.toml says of all of them."""
+
+    snap_m: Annotated[float, Field(ge=0, description="how far an end may lie from where it ends")]
+    tables: Annotated[list[RecordTable], Field(description="by role, then layer")]
+
+
 @with_config(_EXACT)
 class Evidence(TypedDict):
     """What `prove --json` writes: verdicts and the evidence that they rest on."""
@@ -1003,6 +1062,13 @@ class Evidence(TypedDict):
     layers: Annotated[
         NotRequired[list[LayerAge]],
         Field(description="in the order in which they were read; absent from earlier evidence"),
+    ]
+    records: Annotated[
+        NotRequired[StudyRecords],
+        Field(
+            description="every record that was read, without columns that waysapart does not "
+            "know; absent from earlier evidence and from proofs of proposals"
+        ),
     ]
     profiles: Annotated[NotRequired[list[Profile]], Field(description="with `prove --circuit`")]
     assumptions: list[Assumption]

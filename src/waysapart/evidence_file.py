@@ -14,6 +14,7 @@ import math
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from functools import cache
+from itertools import pairwise
 from typing import Any
 
 from waysapart.evidence import NUMBER_DIGITS, Evidence, absences, objects_in
@@ -53,6 +54,8 @@ def in_file(facts: Any) -> Facts:
     found["evidence"]["asset_runs"] = _runs(found["evidence"].pop("assets"))
     for owner in (*found["circuits"], *found["groups"]):
         _as_shares(owner["unavailability"])
+    for table in found.get("records", {}).get("tables", ()):
+        _as_cells(table)
     _leave_out(found, Evidence)
     for link in found["links"]:
         _as_untested(link)
@@ -83,6 +86,8 @@ def in_full(facts: Any) -> Facts:
             if "untested" in link:
                 link["tests_missing"] = [{"cable": one} for one in link.pop("untested")]
     _put_in(found, Evidence)
+    with suppress(*_MISSHAPEN):
+        _as_rows(found.get("records", {}).get("tables", ()))
     with suppress(*_MISSHAPEN):
         if "paths" not in found["evidence"]:
             every = (path for one in found["circuits"] for path in one["paths"])
@@ -251,11 +256,13 @@ def _parted(name: str) -> tuple[str, str]:
 
 
 def _ranges(numbers: list[int]) -> str:
-    """Ascending numbers, those that follow each other as one: '0-3 7'."""
+    """Numbers in their order, those that count up as one: '0-3 7'."""
+    if not numbers:
+        return ""
     found = []
     low = high = numbers[0]
     for number in numbers[1:]:
-        if number > high + 1:
+        if number != high + 1:
             found.append(str(low) if low == high else f"{low}-{high}")
             low = number
         high = number
@@ -282,13 +289,194 @@ def _ids(runs: list[list[str]]) -> list[str]:
     return found
 
 
-def _bounds(text: str) -> list[tuple[int, int]]:
-    """'0-3 7' as [(0, 3), (7, 7)]."""
+def _bounds(text: str, most: int | None = None) -> list[tuple[int, int]]:
+    """'0-3 7' as [(0, 3), (7, 7)]; at most so many numbers."""
     found = []
     for part in text.split():
         low, _, high = part.partition("-")
         found.append((int(low), int(high or low)))
+        if most is not None:
+            most -= found[-1][1] - found[-1][0] + 1
+            if most < 0:
+                raise ValueError
     return found
+
+
+# --- Records by columns: what is the same in many rows, or counts up, stands once.
+
+MOST_CELLS = 50_000_000
+"""Cells that the columns of a file may stand for; more is no plant."""
+_DRAWN = "geometry"
+_POINT, _LINE = "POINT(", "LINESTRING("
+_DRAWN_SHORT = (*"-;0123456789",)
+_MOST_DECIMALS = 9
+
+
+def _as_cells(table: Facts) -> None:
+    """The rows of a table of records by column, and their numbers as runs."""
+    rows, names = table.pop("rows"), table["columns"]
+    table["cells"] = {
+        name: _packed([row[place] for row in rows], drawn=name == _DRAWN)
+        for place, name in enumerate(names)
+    }
+    if all(isinstance(number, int) and number >= 0 for number in table["at"]):
+        table["row_runs"] = _ranges(table.pop("at"))
+
+
+def _as_rows(tables: list[Facts]) -> None:
+    """The same back."""
+    left = MOST_CELLS
+    for table in tables:
+        if "at" not in table:
+            table["at"] = [
+                number
+                for low, high in _bounds(table["row_runs"], left)
+                for number in range(low, high + 1)
+            ]
+            del table["row_runs"]
+        if "rows" in table:
+            continue
+        count = len(table["at"])
+        columns = [
+            _unpacked(table["cells"][name], count, drawn=name == _DRAWN)
+            for name in table["columns"]
+        ]
+        left -= count * max(len(columns), 1)
+        if left < 0 or any(len(cells) != count for cells in columns):
+            raise ValueError
+        table["rows"] = [list(row) for row in zip(*columns, strict=True)] or [[]] * count
+        del table["cells"]
+
+
+def _packed(cells: list[Any], *, drawn: bool) -> list[Any]:
+    """Cells with those that repeat counted, and those that count up as runs of numbers."""
+    if drawn:
+        cells = _drawn_short(cells)
+    found: list[Any] = []
+    head: str | None = None
+    numbers: list[int] = []
+
+    def close() -> None:
+        if len(numbers) > 1:
+            found.append([head, _ranges(numbers)])
+        elif numbers:
+            found.append(numbers[0] if head is None else f"{head}{numbers[0]}")
+        numbers.clear()
+
+    place = 0
+    while place < len(cells):
+        cell, first = cells[place], place
+        while place < len(cells) and _same(cells[place], cell):
+            place += 1
+        times = place - first
+        begin, number = _counted(cell) if times == 1 and not drawn else (None, None)
+        if number is None or (numbers and begin != head):
+            close()
+        if number is not None:
+            head = begin
+            numbers.append(number)
+        else:
+            found.append(cell if times == 1 else [times, cell])
+    close()
+    return found
+
+
+def _counted(cell: Any) -> tuple[str | None, int | None]:
+    """How a text begins and the number it ends in; a whole number begins with nothing."""
+    if isinstance(cell, int) and not isinstance(cell, bool) and 0 <= cell < _EXACT:
+        return None, cell
+    if isinstance(cell, str):
+        begin, text = _parted(cell)
+        if text:
+            return begin, int(text)
+    return None, None
+
+
+def _unpacked(pieces: list[Any], most: int, *, drawn: bool) -> list[Any]:
+    """The same back: at most so many cells."""
+    if not isinstance(pieces, list):
+        raise TypeError
+    found: list[Any] = []
+    for piece in pieces:
+        if not isinstance(piece, list):
+            found.append(piece)
+            continue
+        head, told = piece
+        if isinstance(head, int):
+            if not 0 < head <= most - len(found):
+                raise ValueError
+            found += [told] * head
+            continue
+        for low, high in _bounds(told, most - len(found)):
+            several = range(low, high + 1)
+            found += several if head is None else [f"{head}{number}" for number in several]
+    return _drawn_long(found) if drawn else found
+
+
+def _drawn_short(cells: list[Any]) -> list[Any]:
+    """A point as `x y`; a line as `x y;7;dx dy,...`, steps in units of the seventh decimal.
+
+    A line that begins where the line before it ends leaves its first vertex out.
+    """
+    found: list[Any] = []
+    end = ""
+    for cell in cells:
+        short = cell
+        if isinstance(cell, str) and cell.startswith(_POINT):
+            short = cell[len(_POINT) : -1]
+        elif isinstance(cell, str) and cell.startswith(_LINE):
+            vertices = cell[len(_LINE) : -1].split(",")
+            places = [vertex.split(" ") for vertex in vertices]
+            decimals = max(len(one.partition(".")[2]) for vertex in places for one in vertex)
+            whole = [[round(float(one) * 10**decimals) for one in vertex] for vertex in places]
+            steps = [
+                " ".join(str(to - at) for at, to in zip(one, other, strict=True))
+                for one, other in pairwise(whole)
+            ]
+            first = "" if vertices[0] == end else vertices[0]
+            short = f"{first};{decimals};{','.join(steps)}"
+        found.append(short if short == cell or _drawn(short, end)[0] == cell else cell)
+        end = _drawn(found[-1], end)[1]
+    return found
+
+
+def _drawn_long(cells: list[Any]) -> list[Any]:
+    """The same back; any other text as it is."""
+    found: list[Any] = []
+    end = ""
+    for cell in cells:
+        text, end = _drawn(cell, end)
+        found.append(text)
+    return found
+
+
+def _drawn(cell: Any, end: str) -> tuple[Any, str]:
+    """A geometry in full, and where it ends if it is a line."""
+    if not isinstance(cell, str) or cell[:1] not in _DRAWN_SHORT or not cell:
+        return cell, ""
+    first, *rest = cell.split(";")
+    if not rest:
+        return f"{_POINT}{first})", ""
+    first = first or end
+    decimals = int(rest[0])
+    if not 0 <= decimals <= _MOST_DECIMALS:
+        raise ValueError
+    at = [round(float(one) * 10**decimals) for one in first.split(" ")]
+    places = [first]
+    for step in rest[1].split(","):
+        at = [one + int(by) for one, by in zip(at, step.split(" "), strict=True)]
+        places.append(" ".join(_decimal(one, decimals) for one in at))
+    return f"{_LINE}{','.join(places)})", places[-1]
+
+
+def _decimal(number: int, decimals: int) -> str:
+    """A number of units of the last decimal, as it is written without noughts at its end."""
+    if not decimals:
+        return str(number)
+    text = f"{abs(number):0{decimals + 1}d}"
+    tail = text[-decimals:].rstrip("0")
+    sign = "-" if number < 0 else ""
+    return f"{sign}{text[:-decimals]}{'.' if tail else ''}{tail}"
 
 
 # --- Fields that follow from others: each step may use what the steps before it put in.

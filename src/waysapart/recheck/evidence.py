@@ -267,10 +267,10 @@ NOT_HELD = {
         *("circuits[].cross[].crossing", "groups[].cross[].crossing"),
         *("circuits[].cross[].how", "groups[].cross[].how", "links[].trace{}[].text"),
     ),
-    "where in the input a gap stands (file, layer, row, column), and which layer of its file "
-    "each table is": (
+    "where in the input a gap or a record stands (file, layer, row, column), and which layer of "
+    "its file each table is": (
         *(f"gaps[].{name}" for name in ("file", "layer", "row", "rows", "column")),
-        "layers[].layer",
+        *("layers[].layer", "records.tables[].at"),
     ),
     "which records to enter first": ("record_first",),
     "how tests compare with the records, drum tests, and which tests are missing; the gaps that "

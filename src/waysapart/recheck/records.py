@@ -235,12 +235,18 @@ SUFFIXES = (".gpkg", ".geojson", ".json", ".fgb", ".shp", ".parquet", ".geoparqu
 
 
 class LayerRead(NamedTuple):
-    """What a layer held as it was read: its rows, and by column of dates what they hold."""
+    """What a layer held as it was read: its rows, and by column of dates what they hold.
+
+    `crs`, `accuracy_m` and `named` are what the layer or study.toml says of it as a whole.
+    """
 
     role: str
     file: str
     rows: int
     days: dict[str, list[date | None]]
+    crs: CRS
+    accuracy_m: float
+    named: dict[str, str]
 
 
 @dataclass
@@ -627,7 +633,7 @@ def _layer(
         if beside and full.get("geometry") in (None, "") and _numbered(full):
             full.pop("geometry", None)  # a blank cell of a table: its numbers count
         texts += "geometry" in full
-        rows.append(typed(layer["role"], full, layer))
+        rows.append({**typed(layer["role"], full, layer), "_of_layer": len(layers)})
     if layer["role"] == "patches":
         name_cords(rows)
     own = _crs(layer["crs"]) if "crs" in layer else stated
@@ -639,8 +645,10 @@ def _layer(
         for name, column in ROLES[layer["role"]].column.items()
         if column.type == "date"
     }
-    layers.append(LayerRead(layer["role"], str(layer["source"]), len(rows), days))
-    return Drawn(layer["role"], rows, own, float(layer.get("accuracy_m", 0.0)))
+    accuracy_m = float(layer.get("accuracy_m", 0.0))
+    file = str(layer["source"])
+    layers.append(LayerRead(layer["role"], file, len(rows), days, own, accuracy_m, names))
+    return Drawn(layer["role"], rows, own, accuracy_m)
 
 
 def _numbered(row: Row) -> bool:

@@ -34,6 +34,7 @@ from waysapart.recheck.reliance import (
     trials_of,
 )
 from waysapart.recheck.sharing import own_line
+from waysapart.recheck.stated_records import check_records
 from waysapart.recheck.traced import follow_links
 from waysapart.recheck.verdicts import (
     check_ages,
@@ -93,7 +94,9 @@ def judge(records: Records, facts: dict[str, Any]) -> tuple[Tally, list[str]]:
         changed = _changed(records, facts)
         check_crs(records, facts["crs"], about)
         if "evidence" in facts:
-            hold(records, cast("Evidence", facts), about)
+            proved = cast("Evidence", facts)
+            hold(records, proved, about)
+            check_records(records, proved, about, same_files=not changed)
         else:
             check_no_pairs(records, facts, about)
             hold_rerouting(records, facts, about)

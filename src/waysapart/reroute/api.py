@@ -720,13 +720,15 @@ def _work_budget(reroute: Reroute) -> BudgetFacts | None:
 
 
 def _proposal(draft: Draft, proof: Proof) -> ProposalFacts:
+    evidence = proof.facts()
+    evidence.pop("records", None)  # those of the study, and the rows beside it
     return {
         "rows": {
             role: [{name: _cell(value) for name, value in row.items()} for row in rows]
             for role, rows in draft.rows.items()
             if rows
         },
-        "proof": proof.facts(),
+        "proof": evidence,
     }
 
 

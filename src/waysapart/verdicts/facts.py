@@ -62,6 +62,7 @@ from waysapart.verdicts.facts_figures import (
     path_facts,
     text_or_none,
 )
+from waysapart.verdicts.facts_records import record_facts
 from waysapart.verdicts.facts_sharing import SharingFacts, SpacingFacts, entries
 from waysapart.verdicts.proof import WORST_FIRST, ProofData, services_of
 from waysapart.verdicts.record_first import record_first
@@ -136,6 +137,7 @@ def proof_facts(proof: ProofData) -> Evidence:
         "notes": list(study.notes),
         "ages": record_ages(study),
         "layers": layer_ages(study),
+        "records": record_facts(study),
         "assumptions": _assumptions(proof),
     }
 
